@@ -1,0 +1,245 @@
+//! Owns the listing of a card: every entry as one sorted row, those that cannot be read included.
+//! Data only; the survey fills it.
+
+use crate::digest::Digest;
+use crate::disk::Stamp;
+use crate::name::{CardName, hex};
+
+/// What one row of a listing is.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum RowKind {
+    /// A file to be copied.
+    File {
+        /// Its path.
+        name: CardName,
+        /// Size in bytes.
+        bytes: u64,
+        /// Date of the last change, as the file system gave it.
+        modified: Stamp,
+    },
+    /// A folder to be made.
+    Folder {
+        /// Its path.
+        name: CardName,
+    },
+    /// Something a computer left behind.
+    LeftOut {
+        /// The rule it falls under, with counts for folders.
+        why: String,
+    },
+    /// An entry that cannot be copied as it is: unreadable, a link, a socket, a path too long.
+    Trouble {
+        /// Why, in plain words.
+        why: String,
+    },
+    /// A name that is not UTF-8, which no manifest can hold exactly.
+    NotText,
+}
+
+/// One entry of a card.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Row {
+    /// The path as raw bytes with `/` between parts.
+    pub raw: Box<[u8]>,
+    /// What it is.
+    pub kind: RowKind,
+}
+
+impl Row {
+    /// Returns the path as text: as it is, or its bytes in hex when it is not UTF-8.
+    pub fn path(&self) -> String {
+        std::str::from_utf8(&self.raw).map_or_else(
+            |_not_text| format!("hex:{}", hex(&self.raw)),
+            str::to_owned,
+        )
+    }
+}
+
+/// A file of the listing, borrowed.
+#[derive(Clone, Copy, Debug)]
+pub struct FileRow<'a> {
+    /// Its path.
+    pub name: &'a CardName,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// Date of the last change.
+    pub modified: Stamp,
+}
+
+/// Everything a card holds, sorted by raw path.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Listing {
+    rows: Vec<Row>,
+}
+
+/// How two listings of one card differ.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Difference {
+    /// A row of the first listing is gone.
+    Vanished(String),
+    /// A row is another file, size or date now.
+    Changed(String),
+    /// A row is new.
+    New(String),
+}
+
+impl Listing {
+    /// Sorts rows into a listing.
+    pub fn new(mut rows: Vec<Row>) -> Self {
+        rows.sort_by(|a, b| a.raw.cmp(&b.raw));
+        Self { rows }
+    }
+
+    /// Returns every row.
+    pub fn rows(&self) -> &[Row] {
+        &self.rows
+    }
+
+    /// Returns the files to be copied, in order.
+    pub fn files(&self) -> impl Iterator<Item = FileRow<'_>> {
+        self.rows.iter().filter_map(|row| match &row.kind {
+            RowKind::File { name, bytes, modified } => {
+                Some(FileRow { name, bytes: *bytes, modified: *modified })
+            }
+            _ => None,
+        })
+    }
+
+    /// Returns the folders to be made, parents before children.
+    pub fn folders(&self) -> impl Iterator<Item = &CardName> {
+        self.rows.iter().filter_map(|row| match &row.kind {
+            RowKind::Folder { name } => Some(name),
+            _ => None,
+        })
+    }
+
+    /// Returns what computers left behind, with the reason.
+    pub fn left_out(&self) -> impl Iterator<Item = (String, &str)> {
+        self.rows.iter().filter_map(|row| match &row.kind {
+            RowKind::LeftOut { why } => Some((row.path(), why.as_str())),
+            _ => None,
+        })
+    }
+
+    /// Returns the number of files and their bytes.
+    pub fn totals(&self) -> (u64, u64) {
+        self.files().fold((0, 0), |(n, bytes), f| (n + 1, bytes + f.bytes))
+    }
+
+    /// Returns the BLAKE3 fingerprint of every row that is not left out: path, kind, size, date.
+    /// Two listings with one fingerprint are the same; what computers keep changing does not count.
+    pub fn fingerprint(&self) -> Digest {
+        let mut hasher = blake3::Hasher::new();
+        for row in &self.rows {
+            let (tag, bytes, modified) = match &row.kind {
+                RowKind::File { bytes, modified, .. } => (b'f', *bytes, *modified),
+                RowKind::Folder { .. } => (b'd', 0, Stamp { seconds: 0, nanos: 0 }),
+                RowKind::Trouble { .. } => (b't', 0, Stamp { seconds: 0, nanos: 0 }),
+                RowKind::NotText => (b'n', 0, Stamp { seconds: 0, nanos: 0 }),
+                RowKind::LeftOut { .. } => continue,
+            };
+            hasher.update(&[tag]);
+            hasher.update(&crate::units::len64(row.raw.len()).to_le_bytes());
+            hasher.update(&row.raw);
+            hasher.update(&bytes.to_le_bytes());
+            hasher.update(&modified.seconds.to_le_bytes());
+            hasher.update(&modified.nanos.to_le_bytes());
+        }
+        hasher.finalize().into()
+    }
+
+    /// Returns how `later` differs from this listing, rows that are left out aside; at most `limit`
+    /// differences.
+    pub fn differences(&self, later: &Self, limit: usize) -> Vec<Difference> {
+        let counts = |row: &&Row| !matches!(row.kind, RowKind::LeftOut { .. });
+        let mut before = self.rows.iter().filter(counts).peekable();
+        let mut after = later.rows.iter().filter(counts).peekable();
+        let mut out = Vec::new();
+        while out.len() < limit {
+            match (before.peek(), after.peek()) {
+                (None, None) => break,
+                (Some(b), Some(a)) if b.raw == a.raw => {
+                    if !same(&b.kind, &a.kind) {
+                        out.push(Difference::Changed(b.path()));
+                    }
+                    before.next();
+                    after.next();
+                }
+                (Some(b), Some(a)) if a.raw < b.raw => {
+                    out.push(Difference::New(a.path()));
+                    after.next();
+                }
+                (Some(b), _) => {
+                    out.push(Difference::Vanished(b.path()));
+                    before.next();
+                }
+                (None, Some(a)) => {
+                    out.push(Difference::New(a.path()));
+                    after.next();
+                }
+            }
+        }
+        out
+    }
+}
+
+/// Trouble is the same trouble even if the system words it differently the second time.
+fn same(a: &RowKind, b: &RowKind) -> bool {
+    match (a, b) {
+        (RowKind::Trouble { .. }, RowKind::Trouble { .. }) => true,
+        _ => a == b,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn file(path: &str, bytes: u64, seconds: i64) -> Row {
+        Row {
+            raw: path.as_bytes().into(),
+            kind: RowKind::File {
+                name: CardName::parse(path).unwrap(),
+                bytes,
+                modified: Stamp { seconds, nanos: 0 },
+            },
+        }
+    }
+
+    fn litter(path: &str) -> Row {
+        Row { raw: path.as_bytes().into(), kind: RowKind::LeftOut { why: "x".into() } }
+    }
+
+    #[test]
+    fn fingerprint_sees_path_size_and_date_but_no_litter() {
+        let one = Listing::new(vec![file("b", 2, 5), file("a", 1, 5)]);
+        let same = Listing::new(vec![file("a", 1, 5), litter("._a"), file("b", 2, 5)]);
+        assert_eq!(one.fingerprint(), same.fingerprint());
+        assert!(one.differences(&same, 10).is_empty());
+        for other in [
+            vec![file("a", 1, 5)],
+            vec![file("a", 1, 5), file("b", 3, 5)],
+            vec![file("a", 1, 5), file("b", 2, 6)],
+            vec![file("a", 1, 5), file("c", 2, 5)],
+        ] {
+            let other = Listing::new(other);
+            assert_ne!(one.fingerprint(), other.fingerprint());
+            assert!(!one.differences(&other, 10).is_empty());
+        }
+    }
+
+    #[test]
+    fn differences_are_named() {
+        let before = Listing::new(vec![file("a", 1, 1), file("b", 1, 1), file("d", 1, 1)]);
+        let after = Listing::new(vec![file("a", 1, 1), file("b", 2, 1), file("c", 1, 1)]);
+        assert_eq!(
+            before.differences(&after, 10),
+            [
+                Difference::Changed("b".into()),
+                Difference::New("c".into()),
+                Difference::Vanished("d".into())
+            ]
+        );
+        assert_eq!(before.differences(&after, 1).len(), 1, "bounded");
+    }
+}

@@ -1,0 +1,176 @@
+//! Owns the walk that turns a card into a [`Listing`]. What cannot be read becomes a row, never a
+//! log line; nothing is followed, nothing is skipped without a row.
+
+use super::left_out::{is_trash, why_left_out};
+use super::listing::{Listing, Row, RowKind};
+use crate::disk::{Disk, EntryKind, Found, Tree};
+use crate::error::{Error, Step};
+use crate::name::{CardName, PATH_BYTES_MAX};
+use crate::units::{counted, size};
+use camino::Utf8Path;
+use std::collections::BTreeMap;
+use std::ffi::OsStr;
+
+/// Lists every entry of the card at `root`.
+///
+/// # Errors
+/// When the root itself cannot be listed, or when it holds more entries than the walk accepts.
+pub fn survey(disk: &dyn Disk, root: &Utf8Path) -> Result<Listing, Error> {
+    let found = disk.walk(root, Tree::Card).map_err(|cause| Error::new(Step::List, root, cause))?;
+    Ok(listing_of(found))
+}
+
+/// Counts of what lies inside a folder that is left out.
+#[derive(Default)]
+struct Inside {
+    files: u64,
+    bytes: u64,
+    unreadable: bool,
+}
+
+/// Sorts what a walk met into rows.
+pub fn listing_of(found: Vec<Found>) -> Listing {
+    let mut left_out: BTreeMap<Vec<u8>, (&'static str, Inside)> = BTreeMap::new();
+    for entry in &found {
+        let raw = raw_bytes(&entry.path);
+        let is_folder = matches!(&entry.stat, Ok(s) if s.kind == EntryKind::Folder);
+        if is_folder && let Some(why) = why_left_out(&raw, true) {
+            left_out.insert(raw, (why, Inside::default()));
+        }
+    }
+    let mut rows: BTreeMap<Vec<u8>, RowKind> = BTreeMap::new();
+    for entry in found {
+        let raw = raw_bytes(&entry.path);
+        let top = raw.split(|&b| b == b'/').next().unwrap_or(&raw);
+        if let Some((_, inside)) = left_out.get_mut(top) {
+            match &entry.stat {
+                Ok(s) if s.kind == EntryKind::File => {
+                    inside.files += 1;
+                    inside.bytes += s.bytes;
+                }
+                Ok(_) => {}
+                Err(_) => inside.unreadable = true,
+            }
+            continue;
+        }
+        let kind = kind_of(&raw, &entry);
+        // A folder that cannot be listed is met twice; the trouble is what counts.
+        if !matches!(rows.get(&raw), Some(RowKind::Trouble { .. })) {
+            rows.insert(raw, kind);
+        }
+    }
+    for (raw, (why, inside)) in left_out {
+        rows.insert(raw, RowKind::LeftOut { why: folder_words(why, &inside) });
+    }
+    Listing::new(rows.into_iter().map(|(raw, kind)| Row { raw: raw.into(), kind }).collect())
+}
+
+fn folder_words(why: &str, inside: &Inside) -> String {
+    let mut words = why.to_owned();
+    if is_trash(why) && inside.files > 0 {
+        words = format!(
+            "{why}; it holds {}, {}, which were not copied",
+            counted(inside.files, "file"),
+            size(inside.bytes)
+        );
+    }
+    if inside.unreadable {
+        words.push_str("; parts of it could not be listed");
+    }
+    words
+}
+
+fn kind_of(raw: &[u8], entry: &Found) -> RowKind {
+    let stat = match &entry.stat {
+        Ok(stat) => stat,
+        Err(cause) => return RowKind::Trouble { why: format!("could not be listed: {cause}") },
+    };
+    let is_folder = stat.kind == EntryKind::Folder;
+    if let Some(why) = why_left_out(raw, is_folder) {
+        return RowKind::LeftOut { why: why.to_owned() };
+    }
+    let Ok(text) = std::str::from_utf8(raw) else {
+        return RowKind::NotText;
+    };
+    let name = match CardName::parse(text) {
+        Ok(name) => name,
+        Err(why) => return RowKind::Trouble { why: format!("cannot be recorded: {why}") },
+    };
+    match stat.kind {
+        EntryKind::File => RowKind::File { name, bytes: stat.bytes, modified: stat.modified },
+        EntryKind::Folder => RowKind::Folder { name },
+        EntryKind::Link => RowKind::Trouble {
+            why: "is a symbolic link, which is neither followed nor copied".to_owned(),
+        },
+        EntryKind::Special => RowKind::Trouble {
+            why: "is a socket, pipe or device, which cannot be copied".to_owned(),
+        },
+    }
+}
+
+#[cfg(unix)]
+fn raw_bytes(path: &OsStr) -> Vec<u8> {
+    use std::os::unix::ffi::OsStrExt as _;
+    let bytes = path.as_bytes();
+    bytes.get(..bytes.len().min(PATH_BYTES_MAX * 4)).unwrap_or(bytes).to_vec()
+}
+
+#[cfg(not(unix))]
+fn raw_bytes(path: &OsStr) -> Vec<u8> {
+    path.to_string_lossy().replace('\\', "/").into_bytes()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::{Stamp, Stat};
+    use std::io;
+
+    fn entry(path: &str, kind: EntryKind, bytes: u64) -> Found {
+        let modified = Stamp { seconds: 1, nanos: 0 };
+        Found { path: path.into(), stat: Ok(Stat { kind, bytes, modified, device: 1, inode: 1 }) }
+    }
+
+    #[test]
+    fn every_entry_becomes_a_row() {
+        let listing = listing_of(vec![
+            entry("DCIM", EntryKind::Folder, 0),
+            entry("DCIM/b.JPG", EntryKind::File, 5),
+            entry("DCIM/a.JPG", EntryKind::File, 0),
+            entry("DCIM/link", EntryKind::Link, 3),
+            entry("DCIM/sock", EntryKind::Special, 0),
+            entry("LOCKED", EntryKind::Folder, 0),
+            Found { path: "LOCKED".into(), stat: Err(io::Error::from_raw_os_error(13)) },
+            entry(".DS_Store", EntryKind::File, 6_148),
+        ]);
+        assert_eq!(listing.rows().len(), 7);
+        assert_eq!(listing.totals(), (2, 5));
+        assert_eq!(listing.files().map(|f| f.name.as_str()).collect::<Vec<_>>(), ["DCIM/a.JPG", "DCIM/b.JPG"]);
+        let troubles = listing.rows().iter().filter(|r| matches!(r.kind, RowKind::Trouble { .. })).count();
+        assert_eq!(troubles, 3, "link, socket, locked folder");
+        assert_eq!(listing.left_out().count(), 1);
+    }
+
+    #[test]
+    fn pictures_in_a_trash_folder_are_told() {
+        let listing = listing_of(vec![
+            entry(".Trashes/501/KITE0007.JPG", EntryKind::File, 2_000_000),
+            entry(".Trashes", EntryKind::Folder, 0),
+            entry(".Trashes/501", EntryKind::Folder, 0),
+        ]);
+        let (path, why) = listing.left_out().next().unwrap();
+        assert_eq!(path, ".Trashes");
+        assert!(why.contains("1 file, 2.0 MB"), "{why}");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn names_that_are_not_text_are_rows_in_hex() {
+        use std::os::unix::ffi::OsStrExt as _;
+        let mut odd = entry("x", EntryKind::File, 1);
+        odd.path = OsStr::from_bytes(b"KITE\xff.JPG").to_owned();
+        let listing = listing_of(vec![odd]);
+        assert_eq!(listing.rows()[0].kind, RowKind::NotText);
+        assert_eq!(listing.rows()[0].path(), "hex:4b495445ff2e4a5047");
+    }
+}

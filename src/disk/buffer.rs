@@ -1,0 +1,142 @@
+//! Owns the fixed set of aligned buffers through which all bytes flow. The set bounds the memory
+//! of a job: a reader that is ahead waits here until a slow drive gives a buffer back.
+
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Alignment of buffers, offsets and lengths that direct reads and writes need, in bytes. 4,096
+/// satisfies disks with 512-byte and with 4-KiB sectors.
+pub const ALIGN: usize = 4_096;
+
+/// Memory of a fixed size that begins at a multiple of [`ALIGN`].
+#[derive(Debug)]
+pub struct Aligned {
+    memory: Vec<u8>,
+    start: usize,
+    bytes: usize,
+}
+
+impl Aligned {
+    /// Reserves `bytes` zeroed bytes, a multiple of [`ALIGN`].
+    pub fn new(bytes: usize) -> Self {
+        let bytes = bytes.next_multiple_of(ALIGN).max(ALIGN);
+        let memory = vec![0; bytes + ALIGN];
+        let start = memory.as_ptr().align_offset(ALIGN).min(ALIGN);
+        Self { memory, start, bytes }
+    }
+
+    /// Returns the whole buffer for filling.
+    pub fn all_mut(&mut self) -> &mut [u8] {
+        &mut self.memory[self.start..self.start + self.bytes]
+    }
+
+    /// Returns the first `bytes` bytes.
+    pub fn first(&self, bytes: usize) -> &[u8] {
+        &self.memory[self.start..self.start + bytes.min(self.bytes)]
+    }
+
+    /// Returns how many bytes it holds.
+    pub fn capacity(&self) -> usize {
+        self.bytes
+    }
+}
+
+/// A filled buffer on its way from the card; goes back to its pool when the last holder drops it.
+#[derive(Debug)]
+pub struct Chunk {
+    buffer: Option<Aligned>,
+    filled: usize,
+    home: Sender<Aligned>,
+}
+
+impl Chunk {
+    /// Returns the bytes read from the card.
+    pub fn bytes(&self) -> &[u8] {
+        self.buffer.as_ref().map_or(&[], |b| b.first(self.filled))
+    }
+
+    /// Returns the bytes padded with zeros to a multiple of [`ALIGN`], for direct writes.
+    pub fn padded(&self) -> &[u8] {
+        self.buffer
+            .as_ref()
+            .map_or(&[], |b| b.first(self.filled.next_multiple_of(ALIGN)))
+    }
+}
+
+impl Drop for Chunk {
+    fn drop(&mut self) {
+        if let Some(buffer) = self.buffer.take() {
+            // The pool has room for every buffer it made; it is gone only when the job is over.
+            drop(self.home.try_send(buffer));
+        }
+    }
+}
+
+/// The buffers of one job.
+#[derive(Debug)]
+pub struct Pool {
+    free: Receiver<Aligned>,
+    home: Sender<Aligned>,
+}
+
+impl Pool {
+    /// Makes `count` buffers of `bytes` bytes each.
+    pub fn new(count: usize, bytes: usize) -> Self {
+        let (home, free) = bounded(count);
+        for _ in 0..count {
+            drop(home.try_send(Aligned::new(bytes)));
+        }
+        Self { free, home }
+    }
+
+    /// Takes a free buffer if one is there.
+    pub fn try_take(&self) -> Option<Aligned> {
+        self.free.try_recv().ok()
+    }
+
+    /// Waits at most `patience` for a free buffer.
+    pub fn take(&self, patience: Duration) -> Option<Aligned> {
+        match self.free.recv_timeout(patience) {
+            Ok(buffer) => Some(buffer),
+            Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => None,
+        }
+    }
+
+    /// Gives a buffer back unused.
+    pub fn give_back(&self, buffer: Aligned) {
+        drop(self.home.try_send(buffer));
+    }
+
+    /// Seals a buffer whose first `filled` bytes came from the card; the padding is zeroed.
+    pub fn seal(&self, mut buffer: Aligned, filled: usize) -> Arc<Chunk> {
+        let padded = filled.next_multiple_of(ALIGN).min(buffer.capacity());
+        buffer.all_mut()[filled..padded].fill(0);
+        Arc::new(Chunk { buffer: Some(buffer), filled, home: self.home.clone() })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn buffers_are_aligned_and_come_home() {
+        let pool = Pool::new(2, 10_000);
+        let mut a = pool.take(Duration::ZERO).unwrap();
+        let b = pool.take(Duration::ZERO).unwrap();
+        assert!(pool.take(Duration::from_millis(1)).is_none(), "two is the bound");
+        assert_eq!(a.all_mut().as_ptr().align_offset(ALIGN), 0);
+        assert_eq!(b.capacity(), 12_288);
+        a.all_mut().fill(7);
+        let chunk = pool.seal(a, 5);
+        assert_eq!(chunk.bytes(), [7; 5]);
+        assert_eq!(chunk.padded().len(), ALIGN);
+        assert!(chunk.padded()[5..].iter().all(|&x| x == 0));
+        let second = Arc::clone(&chunk);
+        drop(chunk);
+        assert!(pool.try_take().is_none(), "still held");
+        drop(second);
+        assert!(pool.try_take().is_some());
+    }
+}

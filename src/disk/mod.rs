@@ -1,0 +1,239 @@
+//! Owns the seam between the engine and every file system. All that touches a card or a drive goes
+//! through [`Disk`]; `os` is the real one, tests bring simulated ones with faults.
+//!
+//! Invariant: no method can overwrite, truncate or remove anything but a part file or a journal
+//! that this tool made, and none can write below a card's root.
+
+pub mod buffer;
+#[cfg(unix)]
+pub mod os;
+pub mod topology;
+
+use crate::error::Problem;
+use buffer::Chunk;
+use camino::Utf8Path;
+use std::ffi::OsString;
+use std::fmt::Debug;
+use std::io;
+use topology::Backing;
+
+/// A date as a file system keeps it: seconds since 1970 and nanoseconds.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
+pub struct Stamp {
+    /// Seconds since 1970-01-01T00:00:00Z; negative before.
+    pub seconds: i64,
+    /// 0 to 999,999,999.
+    pub nanos: u32,
+}
+
+impl Stamp {
+    /// Returns the date as RFC 3339, UTC, with nine decimals; dates beyond year 9999 are clamped.
+    pub fn rfc3339(self) -> String {
+        let nanos = i32::try_from(self.nanos.min(999_999_999)).unwrap_or(0);
+        let time = jiff::Timestamp::new(self.seconds, nanos).unwrap_or(if self.seconds < 0 {
+            jiff::Timestamp::MIN
+        } else {
+            jiff::Timestamp::MAX
+        });
+        format!("{time:.9}")
+    }
+}
+
+/// What an entry is, as `lstat` tells it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum EntryKind {
+    /// A regular file.
+    File,
+    /// A folder.
+    Folder,
+    /// A symbolic link; never followed.
+    Link,
+    /// A socket, pipe or device.
+    Special,
+}
+
+/// What the file system says of one entry.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Stat {
+    /// File, folder, link or special.
+    pub kind: EntryKind,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// Date of the last change of content.
+    pub modified: Stamp,
+    /// Number of the file system that holds it (`st_dev`).
+    pub device: u64,
+    /// Number of the entry in its file system (`st_ino`).
+    pub inode: u64,
+}
+
+/// One entry met while walking a tree.
+#[derive(Debug)]
+pub struct Found {
+    /// Path relative to the root of the walk, as raw as the system gave it.
+    pub path: OsString,
+    /// What it is, or why that could not be told. A folder that cannot be listed is met once as a
+    /// folder and once more with the error.
+    pub stat: io::Result<Stat>,
+}
+
+/// Which kind of tree is walked.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Tree {
+    /// A card: access times stay untouched.
+    Card,
+    /// A folder on a drive.
+    Drive,
+}
+
+/// What is known of a mounted folder: its identity, its file system and its room.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FolderFacts {
+    /// The path with every link resolved.
+    pub canonical: String,
+    /// Number of the file system (`st_dev`).
+    pub device: u64,
+    /// Number of the folder in it (`st_ino`).
+    pub inode: u64,
+    /// (device, inode) of every folder from this one up to `/`.
+    pub ancestors: Vec<(u64, u64)>,
+    /// Whether the folder is the root of its mount.
+    pub is_mount_root: bool,
+    /// File system type as the kernel calls it (`exfat`, `ext4`, `fuseblk`).
+    pub filesystem: String,
+    /// Identity of the volume, where the system tells it.
+    pub volume_id: Option<String>,
+    /// Name of the volume, where the system tells it.
+    pub label: Option<String>,
+    /// Size of the volume in bytes.
+    pub total_bytes: u64,
+    /// Room for this user in bytes.
+    pub free_bytes: u64,
+    /// Smallest unit of allocation in bytes.
+    pub cluster_bytes: u64,
+    /// Mounted read-only.
+    pub read_only: bool,
+    /// Which physical device stands behind it.
+    pub backing: Backing,
+    /// A spinning disk, where the system tells.
+    pub rotational: Option<bool>,
+}
+
+/// How a read-back reached the device. The names are part of the manifest's format.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize, PartialOrd, Ord)]
+#[serde(rename_all = "lowercase")]
+pub enum ReadBackWay {
+    /// Not read back at all.
+    None,
+    /// The system may have answered from memory; proves nothing.
+    Cached,
+    /// The file's pages were dropped from memory before it was read.
+    Dropped,
+    /// Read past the page cache (`O_DIRECT`).
+    Direct,
+}
+
+impl ReadBackWay {
+    /// Returns the manifest's word.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::None => "none",
+            Self::Cached => "cached",
+            Self::Dropped => "dropped",
+            Self::Direct => "direct",
+        }
+    }
+
+    /// Returns whether a read this way says something about the device.
+    pub fn reaches_device(self) -> bool {
+        matches!(self, Self::Dropped | Self::Direct)
+    }
+}
+
+/// A file open for reading.
+pub trait Source: Send + Debug {
+    /// Reads into `into` from `offset`; returns 0 only at the end of the file.
+    fn read_at(&mut self, into: &mut [u8], offset: u64) -> io::Result<usize>;
+    /// Asks the system to begin reading ahead; a hint.
+    fn expect(&self, offset: u64, bytes: u64);
+    /// Says that the pages up to `offset` will not be needed again; a hint.
+    fn forget(&self, offset: u64);
+    /// Returns what the file system says of the open file now.
+    fn stat(&self) -> io::Result<Stat>;
+    /// Returns how reads reach the device.
+    fn way(&self) -> ReadBackWay;
+}
+
+/// A part file open for writing, not yet under its final name.
+pub trait Part: Send + Sync + Debug {
+    /// Writes a chunk at `offset`. Chunks come in order; all but the last are full.
+    fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()>;
+    /// Makes what was written so far durable; the date and length need not be.
+    fn flush_data(&self) -> io::Result<()>;
+    /// Cuts the file to its true length and gives it its date. `Ok(false)`: the date was refused.
+    fn finish(&self, bytes: u64, modified: Stamp) -> io::Result<bool>;
+    /// Makes everything about the file durable.
+    fn flush_all(&self) -> io::Result<()>;
+}
+
+/// A journal open for appending.
+pub trait Journal: Send + Debug {
+    /// Appends bytes and makes them durable.
+    fn append(&mut self, lines: &[u8]) -> io::Result<()>;
+}
+
+/// Every operation on cards and drives.
+pub trait Disk: Send + Sync + Debug {
+    /// Walks a tree below `root` (the root itself is not reported); order is free.
+    fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>>;
+    /// Returns what is known of a folder; fails when the device behind it is gone.
+    fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts>;
+    /// Returns what stands at `path` without following a link; `None` when nothing does.
+    fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>>;
+    /// Opens a file of the card for reading, leaving its access time alone.
+    fn open_card(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>>;
+    /// Opens a file of a drive for reading it back from the device.
+    fn open_read_back(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>>;
+    /// Reads a whole record of at most `limit` bytes.
+    fn read_record(&self, path: &Utf8Path, limit: u64) -> io::Result<Vec<u8>>;
+    /// Creates one folder; it must not exist.
+    fn create_folder(&self, path: &Utf8Path) -> io::Result<()>;
+    /// Creates a part file; it must not exist. `large` asks for writes past the page cache.
+    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>>;
+    /// Gives a part file (or a record) another name; never replaces what stands there.
+    fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()>;
+    /// Makes a folder's entries, or a finished file, durable.
+    fn flush(&self, path: &Utf8Path) -> io::Result<()>;
+    /// Removes a part file or journal of this tool's.
+    fn remove_own(&self, path: &Utf8Path) -> io::Result<()>;
+    /// Removes an empty folder that this tool made.
+    fn remove_empty_folder(&self, path: &Utf8Path) -> io::Result<()>;
+    /// Opens a journal for appending, creating it if needed.
+    fn open_journal(&self, path: &Utf8Path) -> io::Result<Box<dyn Journal>>;
+}
+
+/// Returns whether an error says that a device is full.
+pub fn is_full(error: &io::Error) -> bool {
+    matches!(
+        error.kind(),
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded
+    )
+}
+
+/// Returns whether an error is about the name alone, not about the drive.
+pub fn is_name_refused(error: &io::Error) -> bool {
+    matches!(
+        error.kind(),
+        io::ErrorKind::InvalidFilename | io::ErrorKind::InvalidInput
+    ) || error.raw_os_error() == Some(84) // EILSEQ: a character the file system cannot store
+}
+
+/// Turns a failed write step of a destination into its problem.
+pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
+    let kind = if is_full(cause) {
+        crate::error::ProblemKind::NoRoom
+    } else {
+        crate::error::ProblemKind::WriteFailed
+    };
+    Problem::new(kind, crate::error::failed(step, cause))
+}

@@ -1,0 +1,1629 @@
+//! Which physical disks stand behind a mounted folder, and how many independent devices a set of
+//! folders therefore makes.
+//!
+//! Owns: reading the mount table and the kernel's description of block devices, following partitions,
+//! device-mapper, RAID, loop files and multi-device file systems down to whole disks, and counting
+//! which of them are separate.
+//!
+//! Must not: open a device, write anything, or guess. What the system does not state is
+//! [`Backing::Unknown`] and stays so; two places are called separate only when whole disks with
+//! different names are known for both, or when the person says so about the unknown ones.
+//!
+//! Everything is read below a `root` path, as text, folder listings and symbolic links, so that
+//! recorded trees can stand in for a machine. Absolute links are followed inside that root.
+//!
+//! Limits: two logical units of one USB bridge (a two-bay dock) are two disks here, and so are two
+//! volumes of a RAID controller or virtual disks of a virtual machine; an f2fs file system made over several devices shows only its
+//! first one.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::{OsStr, OsString};
+use std::fmt;
+use std::fs;
+use std::io;
+use std::os::unix::ffi::{OsStrExt, OsStringExt};
+use std::path::{Component, Path, PathBuf};
+
+/// How many layers (mapping on RAID on loop file ...) are followed before giving up.
+const MAX_DEPTH: usize = 16;
+
+/// How many symbolic links one path may contain, as in the kernel.
+const MAX_LINKS: usize = 40;
+
+/// Where the mount table of this process is, seen from the root.
+const MOUNT_TABLE: &str = "/proc/self/mountinfo";
+
+/// What stands behind a mounted folder.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[allow(
+    clippy::struct_field_names,
+    reason = "`id` alone would not say that it is the file system's"
+)]
+pub struct Volume {
+    /// Folder on which the file system is mounted.
+    pub mount_point: PathBuf,
+    /// Folder inside the file system that is visible at the mount point; `/` unless it is a bind
+    /// mount or a subvolume.
+    pub mount_root: String,
+    /// Type of the file system as the kernel names it, such as `ext4` or `fuseblk`.
+    pub filesystem: String,
+    /// What was mounted, as the mount table has it: a device node, a server and folder, or a mere word.
+    pub source: String,
+    /// Device node of the file system (a partition, mapping or array), where there is one.
+    pub device_node: Option<PathBuf>,
+    /// Identity of the file system, as in `/dev/disk/by-uuid`.
+    pub volume_id: Option<String>,
+    /// Name the person gave the file system.
+    pub label: Option<String>,
+    /// Whether the mount or the file system refuses writing.
+    pub read_only: bool,
+    /// Physical devices below it.
+    pub backing: Backing,
+    /// Whether a disk below it claims to rotate: `true` if any does, `None` if none says. USB bridges
+    /// and virtual disks often claim it wrongly.
+    pub rotational: Option<bool>,
+}
+
+/// Physical devices below a file system.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Backing {
+    /// Whole disks by kernel name, such as `sda` or `nvme0n1`. Losing any one may lose the data.
+    Disks(BTreeSet<String>),
+    /// Working memory, wholly or in part: gone when the power goes.
+    Memory,
+    /// The system does not say, or not completely.
+    Unknown {
+        /// Reason in plain words, without a full stop.
+        why: String,
+        /// What is known to lie below all the same: disks by kernel name, a pool, a network folder.
+        /// Two backings with a common entry are never separate.
+        known: BTreeSet<String>,
+    },
+}
+
+impl Backing {
+    /// An unknown backing below which nothing is known.
+    pub fn unknown(why: impl Into<String>) -> Self {
+        Self::Unknown {
+            why: why.into(),
+            known: BTreeSet::new(),
+        }
+    }
+
+    /// A backing of one whole disk.
+    fn disk(name: &str) -> Self {
+        Self::Disks(BTreeSet::from([name.to_owned()]))
+    }
+
+    /// Adds something known to an unknown backing; leaves the others alone.
+    fn with_known(self, more: impl IntoIterator<Item = String>) -> Self {
+        match self {
+            Self::Unknown { why, mut known } => {
+                known.extend(more);
+                Self::Unknown { why, known }
+            }
+            other => other,
+        }
+    }
+
+    /// Names that are known to lie below.
+    fn names(&self) -> Option<&BTreeSet<String>> {
+        match self {
+            Self::Disks(names) | Self::Unknown { known: names, .. } => Some(names),
+            Self::Memory => None,
+        }
+    }
+
+    /// Backing of something that needs both: memory in any part makes it memory, then an unknown
+    /// part makes it unknown.
+    fn and(self, other: Self) -> Self {
+        match (self, other) {
+            (Self::Memory, _) | (_, Self::Memory) => Self::Memory,
+            (Self::Disks(mut a), Self::Disks(b)) => {
+                a.extend(b);
+                Self::Disks(a)
+            }
+            (unknown @ Self::Unknown { .. }, other) | (other, unknown @ Self::Unknown { .. }) => {
+                let more = other.names().cloned().unwrap_or_default();
+                unknown.with_known(more)
+            }
+        }
+    }
+}
+
+/// Why the volume behind a folder could not be looked up at all.
+#[derive(Debug)]
+pub enum TopologyError {
+    /// The folder was not given as an absolute path.
+    NotAbsolute {
+        /// Path as given.
+        path: PathBuf,
+    },
+    /// The mount table could not be read.
+    Read {
+        /// File that was to be read.
+        path: PathBuf,
+        /// What the system answered.
+        source: io::Error,
+    },
+    /// A line of the mount table is not in the form the kernel documents.
+    MountTable {
+        /// File that was read.
+        path: PathBuf,
+        /// Number of the line, from 1.
+        line: usize,
+    },
+    /// No mount holds the folder.
+    NoMount {
+        /// Folder that was looked for.
+        path: PathBuf,
+    },
+}
+
+impl fmt::Display for TopologyError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NotAbsolute { path } => {
+                write!(
+                    f,
+                    "{}: not a full path, so its drive cannot be found",
+                    path.display()
+                )
+            }
+            Self::Read { path, source } => {
+                write!(f, "{}: cannot be read: {source}", path.display())
+            }
+            Self::MountTable { path, line } => {
+                write!(
+                    f,
+                    "{}: line {line} is not a mount table line",
+                    path.display()
+                )
+            }
+            Self::NoMount { path } => {
+                write!(f, "{}: no mounted drive holds this folder", path.display())
+            }
+        }
+    }
+}
+
+impl std::error::Error for TopologyError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Read { source, .. } => Some(source),
+            _ => None,
+        }
+    }
+}
+
+/// How many independent devices a set of destinations makes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Independence {
+    /// For each destination the number of its group, from 0 in order of first appearance; `None` if
+    /// it counts as nothing.
+    pub groups: Vec<Option<usize>>,
+    /// How many groups there are.
+    pub count: usize,
+    /// Why the count is not simply the number of destinations, or on whose word it is.
+    pub reasons: Vec<Reason>,
+}
+
+/// One reason why destinations do not simply count one each. Indexes are those of the destinations,
+/// from 0; the printed form counts from 1.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Reason {
+    /// Two destinations are in the same file system.
+    SameFileSystem {
+        /// Index of the first.
+        a: usize,
+        /// Index of the second.
+        b: usize,
+    },
+    /// Two destinations share a physical disk (or a pool, or a network folder).
+    SameDisk {
+        /// Index of the first.
+        a: usize,
+        /// Index of the second.
+        b: usize,
+        /// What they share, by kernel name.
+        disk: String,
+    },
+    /// It is not known what stands behind a destination, so it is not told apart from any other.
+    Unknown {
+        /// Index of the destination.
+        index: usize,
+        /// Reason in plain words.
+        why: String,
+    },
+    /// It is not known what stands behind a destination; it counts as a device of its own, where
+    /// nothing known speaks against it, because the person said so.
+    Stated {
+        /// Index of the destination.
+        index: usize,
+        /// Reason in plain words why it is not known.
+        why: String,
+    },
+    /// A destination is in working memory and counts as nothing.
+    Memory {
+        /// Index of the destination.
+        index: usize,
+    },
+}
+
+impl fmt::Display for Reason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::SameFileSystem { a, b } => write!(
+                f,
+                "destinations {} and {} are in the same file system",
+                a + 1,
+                b + 1
+            ),
+            Self::SameDisk { a, b, disk } => write!(
+                f,
+                "destinations {} and {} are on the same physical device ({disk})",
+                a + 1,
+                b + 1
+            ),
+            Self::Unknown { index, why } => write!(
+                f,
+                "destination {} cannot be told apart from the others: {why}",
+                index + 1
+            ),
+            Self::Stated { index, why } => write!(
+                f,
+                "destination {} counts as a separate device because you said so: {why}",
+                index + 1
+            ),
+            Self::Memory { index } => write!(
+                f,
+                "destination {} is in working memory and is gone when the power goes",
+                index + 1
+            ),
+        }
+    }
+}
+
+/// Counts independent devices.
+///
+/// Each destination is its backing and the `st_dev` of its folder. With `separate` the person states
+/// that those the system cannot tell apart are separate devices; it never overrides what the system
+/// does know. Without it, one unknown destination makes a single group of all (except memory), also
+/// of two known disks: to learn how many the known ones make, ask again with those alone.
+pub fn independent(backings: &[(&Backing, u64)], separate: bool) -> Independence {
+    let mut sets = Sets::new(backings.len());
+    let mut reasons = Vec::new();
+    for (a, (first, first_dev)) in backings.iter().enumerate() {
+        let Some(names) = first.names() else {
+            reasons.push(Reason::Memory { index: a });
+            continue;
+        };
+        for (b, (second, second_dev)) in backings.iter().enumerate().skip(a + 1) {
+            let Some(others) = second.names() else {
+                continue;
+            };
+            if first_dev == second_dev {
+                sets.join(a, b);
+                reasons.push(Reason::SameFileSystem { a, b });
+            } else if let Some(disk) = shared_device(names, others) {
+                sets.join(a, b);
+                reasons.push(Reason::SameDisk { a, b, disk });
+            } else if !separate && (is_unknown(first) || is_unknown(second)) {
+                sets.join(a, b);
+            }
+        }
+        if let Backing::Unknown { why, .. } = first {
+            let (index, why) = (a, why.clone());
+            reasons.push(if separate {
+                Reason::Stated { index, why }
+            } else {
+                Reason::Unknown { index, why }
+            });
+        }
+    }
+    let mut numbers = BTreeMap::new();
+    let groups = backings
+        .iter()
+        .enumerate()
+        .map(|(index, (backing, _))| {
+            backing.names()?;
+            let next = numbers.len();
+            Some(*numbers.entry(sets.head(index)).or_insert(next))
+        })
+        .collect();
+    Independence {
+        groups,
+        count: numbers.len(),
+        reasons,
+    }
+}
+
+/// Whether nothing certain is known about where this is.
+fn is_unknown(backing: &Backing) -> bool {
+    matches!(backing, Backing::Unknown { .. })
+}
+
+/// A device that both sets of names have in common.
+fn shared_device(first: &BTreeSet<String>, second: &BTreeSet<String>) -> Option<String> {
+    if let Some(name) = first.intersection(second).next() {
+        return Some(name.clone());
+    }
+    let keys: BTreeSet<&str> = first.iter().map(|name| device_key(name)).collect();
+    second
+        .iter()
+        .map(|name| device_key(name))
+        .find(|key| keys.contains(key))
+        .map(str::to_owned)
+}
+
+/// Part of a disk name that all parts of one physical device share: namespaces of one controller
+/// (`nvme0n1`, `nvme0n2`) and hardware areas of one flash chip (`mmcblk0`, `mmcblk0boot0`).
+fn device_key(name: &str) -> &str {
+    for prefix in ["nvme", "mmcblk"] {
+        if let Some(rest) = name.strip_prefix(prefix) {
+            let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
+            if digits > 0 {
+                return name.get(..prefix.len() + digits).unwrap_or(name);
+            }
+        }
+    }
+    name
+}
+
+/// Disjoint sets of destination indexes.
+struct Sets(Vec<usize>);
+
+impl Sets {
+    /// Each of `len` indexes in a set of its own.
+    fn new(len: usize) -> Self {
+        Self((0..len).collect())
+    }
+
+    /// Index that stands for the set of `index`.
+    fn head(&self, mut index: usize) -> usize {
+        while let Some(&up) = self.0.get(index)
+            && up != index
+        {
+            index = up;
+        }
+        index
+    }
+
+    /// Makes one set of two.
+    fn join(&mut self, a: usize, b: usize) {
+        let (a, b) = (self.head(a), self.head(b));
+        if let Some(slot) = self.0.get_mut(a.max(b)) {
+            *slot = a.min(b);
+        }
+    }
+}
+
+/// Looks up what stands behind a folder.
+///
+/// `root` is `/` on a real machine, or the top of a recorded tree. `canonical_path` is the folder as
+/// an absolute path without links, seen from that root. `dev` is the major and minor number of the
+/// folder's `st_dev`.
+///
+/// An error means that the mount table gives no answer; anything missing below it is a
+/// [`Backing::Unknown`] instead.
+pub fn volume_of(
+    root: &Path,
+    canonical_path: &Path,
+    dev: (u32, u32),
+) -> Result<Volume, TopologyError> {
+    if !canonical_path.is_absolute() {
+        return Err(TopologyError::NotAbsolute {
+            path: canonical_path.to_path_buf(),
+        });
+    }
+    let tree = Tree { root };
+    let mounts = read_mounts(&tree)?;
+    let Some((mount, exact)) = mount_of(&mounts, canonical_path, Some(dev)) else {
+        return Err(TopologyError::NoMount {
+            path: canonical_path.to_path_buf(),
+        });
+    };
+    let walk = Walk {
+        tree: &tree,
+        mounts: &mounts,
+    };
+    let found = if !exact && (dev.0 != 0 || mount.number.0 != 0) {
+        walk.disagreement(dev)
+    } else {
+        walk.mounted(mount, 0)
+    };
+    let node = found.node.as_deref();
+    Ok(Volume {
+        mount_point: mount.point.clone(),
+        mount_root: mount.root.clone(),
+        filesystem: mount.filesystem.clone(),
+        source: mount.source.clone(),
+        device_node: node.map(|name| Path::new("/dev").join(name.replace('!', "/"))),
+        volume_id: found
+            .id
+            .or_else(|| tree.link_name("/dev/disk/by-uuid", node?)),
+        label: found
+            .label
+            .or_else(|| tree.link_name("/dev/disk/by-label", node?)),
+        read_only: mount.read_only,
+        rotational: tree.rotational(&found.backing),
+        backing: found.backing,
+    })
+}
+
+/// One line of the mount table.
+#[derive(Debug)]
+struct Mount {
+    id: u32,
+    parent: u32,
+    number: (u32, u32),
+    root: String,
+    point: PathBuf,
+    filesystem: String,
+    source: String,
+    read_only: bool,
+    /// Options of the file system, as opposed to those of this mount of it.
+    options: Vec<String>,
+}
+
+/// Reads the mount table of this process.
+fn read_mounts(tree: &Tree<'_>) -> Result<Vec<Mount>, TopologyError> {
+    let path = tree.real(Path::new(MOUNT_TABLE));
+    let text = fs::read(&path).map_err(|source| TopologyError::Read {
+        path: path.clone(),
+        source,
+    })?;
+    text.split(|&byte| byte == b'\n')
+        .enumerate()
+        .filter(|(_, line)| !line.is_empty())
+        .map(|(index, line)| {
+            parse_mount(line).ok_or_else(|| TopologyError::MountTable {
+                path: path.clone(),
+                line: index + 1,
+            })
+        })
+        .collect()
+}
+
+/// Parses one line of the mount table: id, parent, device, root, mount point, options, any number of
+/// optional fields, a dash, type, source, options of the file system. Fields may be empty.
+fn parse_mount(line: &[u8]) -> Option<Mount> {
+    let mut fields = line.split(|&byte| byte == b' ');
+    let mut next = || fields.next().map(unescape);
+    let id = text(&next()?).parse().ok()?;
+    let parent = text(&next()?).parse().ok()?;
+    let number = parse_number(&text(&next()?))?;
+    let root = text(&next()?);
+    let point = PathBuf::from(OsString::from_vec(next()?));
+    let mount_options = text(&next()?);
+    while next()? != b"-" {}
+    let filesystem = text(&next()?);
+    let source = text(&next()?);
+    let options: Vec<String> = text(&next().unwrap_or_default())
+        .split(',')
+        .map(str::to_owned)
+        .collect();
+    let read_only =
+        mount_options.split(',').any(|o| o == "ro") || options.iter().any(|o| o == "ro");
+    Some(Mount {
+        id,
+        parent,
+        number,
+        root,
+        point,
+        filesystem,
+        source,
+        read_only,
+        options,
+    })
+}
+
+/// Bytes as text; what is not UTF-8 is replaced.
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8_lossy(bytes).into_owned()
+}
+
+/// `8:17` as two numbers.
+fn parse_number(text: &str) -> Option<(u32, u32)> {
+    let (major, minor) = text.split_once(':')?;
+    Some((major.parse().ok()?, minor.parse().ok()?))
+}
+
+/// Undoes the mount table's octal escapes, such as `\040` for a blank.
+fn unescape(field: &[u8]) -> Vec<u8> {
+    decode(field, |rest| {
+        let digits = rest.get(1..4)?;
+        let value = digits.iter().try_fold(0u16, |sum, digit| match digit {
+            b'0'..=b'7' => Some(sum * 8 + u16::from(digit - b'0')),
+            _ => None,
+        })?;
+        Some((u8::try_from(value).ok()?, 4))
+    })
+}
+
+/// Undoes the hexadecimal escapes of link names under `/dev/disk`, such as `\x20` for a blank.
+fn unescape_hex(field: &[u8]) -> Vec<u8> {
+    decode(field, |rest| {
+        let digits = std::str::from_utf8(rest.strip_prefix(b"\\x")?.get(..2)?).ok()?;
+        Some((u8::from_str_radix(digits, 16).ok()?, 4))
+    })
+}
+
+/// Copies bytes, replacing what `escape` recognises at a backslash by the byte it means; `escape`
+/// also gives the length of the escape.
+fn decode(field: &[u8], escape: impl Fn(&[u8]) -> Option<(u8, usize)>) -> Vec<u8> {
+    let mut out = Vec::with_capacity(field.len());
+    let mut rest = field;
+    while let Some((&first, tail)) = rest.split_first() {
+        let found = if first == b'\\' { escape(rest) } else { None };
+        if let Some((byte, length)) = found {
+            out.push(byte);
+            rest = rest.get(length..).unwrap_or_default();
+        } else {
+            out.push(first);
+            rest = tail;
+        }
+    }
+    out
+}
+
+/// The mount that holds a path, and whether its device number is the one asked for.
+///
+/// The mount that path walking ends in is taken if its number fits; else the longest mount point
+/// whose number fits, the last line of equals; else the former without a fit.
+fn mount_of<'a>(
+    mounts: &'a [Mount],
+    path: &Path,
+    dev: Option<(u32, u32)>,
+) -> Option<(&'a Mount, bool)> {
+    let holding = || mounts.iter().filter(|m| path.starts_with(&m.point));
+    let length = |m: &&Mount| m.point.components().count();
+    let seen = visible_mount(mounts, path).or_else(|| holding().max_by_key(length));
+    let Some(dev) = dev else {
+        return seen.map(|mount| (mount, true));
+    };
+    if let Some(mount) = seen.filter(|m| m.number == dev) {
+        return Some((mount, true));
+    }
+    match holding().filter(|m| m.number == dev).max_by_key(length) {
+        Some(mount) => Some((mount, true)),
+        None => seen.map(|mount| (mount, false)),
+    }
+}
+
+/// Walks a path from the root mount the way the kernel does: from each mount into the first of its
+/// children on the way, so that a mount hidden below another is not taken.
+fn visible_mount<'a>(mounts: &'a [Mount], path: &Path) -> Option<&'a Mount> {
+    let ids: BTreeSet<u32> = mounts.iter().map(|m| m.id).collect();
+    let is_top =
+        |m: &&Mount| m.point == Path::new("/") && (m.parent == m.id || !ids.contains(&m.parent));
+    let mut current = mounts.iter().find(is_top)?;
+    for _ in 0..mounts.len() {
+        let next = mounts
+            .iter()
+            .rev()
+            .filter(|m| m.parent == current.id && m.id != current.id)
+            .filter(|m| path.starts_with(&m.point))
+            .min_by_key(|m| m.point.components().count());
+        match next {
+            Some(mount) => current = mount,
+            None => break,
+        }
+    }
+    Some(current)
+}
+
+/// A file system tree below some root.
+struct Tree<'a> {
+    root: &'a Path,
+}
+
+impl Tree<'_> {
+    /// Path outside the tree for an absolute path inside it.
+    fn real(&self, path: &Path) -> PathBuf {
+        self.root.join(path.strip_prefix("/").unwrap_or(path))
+    }
+
+    /// Follows all symbolic links of a path without ever leaving the tree. Missing parts are kept as
+    /// they are; `None` means too many links.
+    fn resolve(&self, path: &Path) -> Option<PathBuf> {
+        let mut todo: Vec<OsString> = parts(path);
+        let mut done = PathBuf::from("/");
+        let mut links = 0;
+        while let Some(part) = todo.pop() {
+            if part == ".." {
+                done.pop();
+                continue;
+            }
+            let next = done.join(&part);
+            let Ok(target) = fs::read_link(self.real(&next)) else {
+                done = next;
+                continue;
+            };
+            links += 1;
+            if links > MAX_LINKS {
+                return None;
+            }
+            if target.is_absolute() {
+                done = PathBuf::from("/");
+            }
+            todo.extend(parts(&target));
+        }
+        Some(done)
+    }
+
+    /// A folder with all links followed, if it is there.
+    fn folder(&self, path: &Path) -> Option<PathBuf> {
+        let path = self.resolve(path)?;
+        let found = fs::symlink_metadata(self.real(&path)).ok()?;
+        found.is_dir().then_some(path)
+    }
+
+    /// Whether something is at this path, which must be free of links. What may not be looked at is
+    /// taken to be there.
+    fn exists(&self, path: &Path) -> bool {
+        match fs::symlink_metadata(self.real(path)) {
+            Ok(_) => true,
+            Err(error) => !matches!(
+                error.kind(),
+                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+            ),
+        }
+    }
+
+    /// Content of a small file without the newline at its end.
+    fn read(&self, path: &Path) -> Option<Vec<u8>> {
+        let mut bytes = fs::read(self.real(&self.resolve(path)?)).ok()?;
+        if bytes.last() == Some(&b'\n') {
+            bytes.pop();
+        }
+        Some(bytes)
+    }
+
+    /// Names in a folder, sorted; a folder that is not there has none.
+    fn names(&self, folder: &Path) -> io::Result<Vec<OsString>> {
+        let entries = match fs::read_dir(self.real(folder)) {
+            Ok(entries) => entries,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(error) => return Err(error),
+        };
+        let mut names = entries
+            .map(|entry| entry.map(|e| e.file_name()))
+            .collect::<io::Result<Vec<_>>>()?;
+        names.sort();
+        Ok(names)
+    }
+
+    /// Name of the first link in a folder of `/dev/disk` that points to the device node `node`.
+    fn link_name(&self, folder: &str, node: &str) -> Option<String> {
+        let folder = Path::new(folder);
+        let names = self.names(folder).ok()?;
+        let name = names.into_iter().find(|name| {
+            fs::read_link(self.real(&folder.join(name)))
+                .is_ok_and(|target| target.file_name() == Some(OsStr::new(node)))
+        })?;
+        Some(text(&unescape_hex(name.as_bytes())))
+    }
+
+    /// Folder of a block device, found by its kernel name.
+    fn block_named(&self, name: &str) -> Option<PathBuf> {
+        self.folder(&Path::new("/sys/class/block").join(name))
+    }
+
+    /// Kernel name of the block device behind a device node such as `/dev/sdb1` or `/dev/mapper/x`.
+    fn block_of_node(&self, node: &Path) -> Option<String> {
+        let resolved = self.resolve(node)?;
+        let below = resolved.strip_prefix("/dev").ok()?.to_str()?;
+        let name = below.replace('/', "!");
+        if !name.is_empty() && self.block_named(&name).is_some() {
+            return Some(name);
+        }
+        let mapping = below.strip_prefix("mapper/")?.as_bytes();
+        let class = Path::new("/sys/class/block");
+        let names = self.names(class).ok()?;
+        names
+            .into_iter()
+            .filter(|entry| entry.as_bytes().starts_with(b"dm-"))
+            .find(|entry| {
+                self.read(&class.join(entry).join("dm/name")).as_deref() == Some(mapping)
+            })?
+            .into_string()
+            .ok()
+    }
+
+    /// Whether any of these disks says that it rotates.
+    fn rotational(&self, backing: &Backing) -> Option<bool> {
+        let Backing::Disks(disks) = backing else {
+            return None;
+        };
+        disks
+            .iter()
+            .filter_map(|disk| {
+                let value = self.read(&self.block_named(disk)?.join("queue/rotational"))?;
+                Some(value != b"0")
+            })
+            .reduce(|a, b| a || b)
+    }
+}
+
+/// Parts of a path in reverse order, without the leading slash and without `.`.
+fn parts(path: &Path) -> Vec<OsString> {
+    path.components()
+        .rev()
+        .filter(|part| matches!(part, Component::Normal(_) | Component::ParentDir))
+        .map(|part| part.as_os_str().to_owned())
+        .collect()
+}
+
+/// What was found below a mount.
+struct Found {
+    backing: Backing,
+    /// Kernel name of the device that was mounted.
+    node: Option<String>,
+    /// Identity and label where the file system's own folder in the kernel's tree gives them.
+    id: Option<String>,
+    label: Option<String>,
+}
+
+impl Found {
+    /// A backing and, where there is one, the mounted device.
+    fn new(backing: Backing, node: Option<String>) -> Self {
+        Self {
+            backing,
+            node,
+            id: None,
+            label: None,
+        }
+    }
+}
+
+/// Follows devices downwards in a tree with its mount table.
+struct Walk<'a> {
+    tree: &'a Tree<'a>,
+    mounts: &'a [Mount],
+}
+
+impl Walk<'_> {
+    /// What stands behind a mount, found `depth` layers down. Whatever is unknown about it, two
+    /// things in it are in the same file system.
+    fn mounted(&self, mount: &Mount, depth: usize) -> Found {
+        let (major, minor) = mount.number;
+        let mut found = self.file_system(mount, depth);
+        found.backing = found
+            .backing
+            .with_known([format!("file system {major}:{minor}")]);
+        found
+    }
+
+    /// What stands behind the file system of a mount.
+    fn file_system(&self, mount: &Mount, depth: usize) -> Found {
+        if is_memory_type(&mount.filesystem) {
+            return Found::new(Backing::Memory, None);
+        }
+        if mount.filesystem == "btrfs" {
+            return self.btrfs(&mount.source, depth);
+        }
+        if let Some(backing) = unknown_type(mount) {
+            return Found::new(backing, None);
+        }
+        let (mut backing, node) = if mount.number.0 != 0 {
+            self.numbered(mount.number, depth)
+        } else if mount.filesystem == "fuseblk" {
+            self.node(Path::new(&mount.source), depth)
+        } else {
+            let why = format!("{} does not say which disk it is on", mount.filesystem);
+            (Backing::unknown(why), None)
+        };
+        for option in &mount.options {
+            if let Some(("logdev" | "rtdev" | "journal_path", path)) = option.split_once('=') {
+                backing = backing.and(self.node(Path::new(path), depth).0);
+            }
+        }
+        Found::new(backing, node)
+    }
+
+    /// The answer when the mount table does not list the device a folder is on.
+    fn disagreement(&self, dev: (u32, u32)) -> Found {
+        let why = format!(
+            "the system's mount table does not list the device {}:{} that this folder is on",
+            dev.0, dev.1
+        );
+        let below = if dev.0 == 0 {
+            None
+        } else {
+            self.numbered(dev, 0).0.names().cloned()
+        };
+        Found::new(
+            Backing::unknown(why).with_known(below.unwrap_or_default()),
+            None,
+        )
+    }
+
+    /// A block device by its number, with its kernel name.
+    fn numbered(&self, (major, minor): (u32, u32), depth: usize) -> (Backing, Option<String>) {
+        let link = format!("/sys/dev/block/{major}:{minor}");
+        if let Some(folder) = self.tree.folder(Path::new(&link)) {
+            return (self.block(&folder, depth), name_of(&folder));
+        }
+        let why = format!("the system does not describe the device {major}:{minor}");
+        (Backing::unknown(why), None)
+    }
+
+    /// A block device by its device node, with its kernel name.
+    fn node(&self, node: &Path, depth: usize) -> (Backing, Option<String>) {
+        let name = self.tree.block_of_node(node);
+        let folder = name.as_deref().and_then(|name| self.tree.block_named(name));
+        if let Some(folder) = folder {
+            return (self.block(&folder, depth), name);
+        }
+        let why = format!("the system does not describe the device {}", node.display());
+        (Backing::unknown(why), None)
+    }
+
+    /// All devices of the btrfs file system that contains `source`.
+    fn btrfs(&self, source: &str, depth: usize) -> Found {
+        let (own, node) = self.node(Path::new(source), depth);
+        let all = Path::new("/sys/fs/btrfs");
+        let home = self.tree.names(all).unwrap_or_default().into_iter();
+        let home = home.map(|id| all.join(id)).find(|home| {
+            node.as_ref().is_some_and(|name| {
+                let link = home.join("devices").join(name);
+                self.tree.folder(&link).is_some()
+            })
+        });
+        let Some(home) = home else {
+            let why = format!("the system does not list the devices of the btrfs at {source}");
+            let known = own.names().cloned().unwrap_or_default();
+            return Found::new(Backing::unknown(why).with_known(known), node);
+        };
+        let backing = own.and(self.members(&home.join("devices"), depth));
+        let label = self.tree.read(&home.join("label"));
+        Found {
+            backing,
+            node,
+            id: name_of(&home),
+            label: label.filter(|l| !l.is_empty()).map(|l| text(&l)),
+        }
+    }
+
+    /// Everything a folder of links to block devices names.
+    fn members(&self, folder: &Path, depth: usize) -> Backing {
+        let Ok(names) = self.tree.names(folder) else {
+            return Backing::unknown(format!("{} cannot be read", folder.display()));
+        };
+        let each = names
+            .iter()
+            .map(|name| match self.tree.folder(&folder.join(name)) {
+                Some(member) => self.block(&member, depth + 1),
+                None => Backing::unknown(format!(
+                    "the system does not describe the device {}",
+                    name.display()
+                )),
+            });
+        each.reduce(Backing::and).unwrap_or_else(|| {
+            let owner = folder.parent().and_then(name_of).unwrap_or_default();
+            Backing::unknown(format!("the system names no device below {owner}"))
+        })
+    }
+
+    /// Whole disks below a block device, given by its folder with all links followed.
+    fn block(&self, folder: &Path, depth: usize) -> Backing {
+        if depth > MAX_DEPTH {
+            return Backing::unknown("there are too many layers between this folder and a disk");
+        }
+        let folder = match folder.parent() {
+            Some(parent) if self.tree.exists(&folder.join("partition")) => parent,
+            _ => folder,
+        };
+        let Some(name) = name_of(folder) else {
+            return Backing::unknown("the system gives a device without a readable name");
+        };
+        self.whole(folder, &name, depth).with_known([name])
+    }
+
+    /// Whole disks below a block device that is not a partition.
+    fn whole(&self, folder: &Path, name: &str, depth: usize) -> Backing {
+        let slaves = folder.join("slaves");
+        match kind_of(name) {
+            Kind::Loop => self.loop_file(folder, name, depth),
+            Kind::Memory => Backing::Memory,
+            Kind::Elsewhere(what) => {
+                let below = self.members(&slaves, depth).names().cloned();
+                Backing::unknown(format!("{name} is {what}")).with_known(below.unwrap_or_default())
+            }
+            Kind::Layer => self.members(&slaves, depth),
+            _ if self.tree.names(&slaves).is_ok_and(|n| !n.is_empty()) => {
+                self.members(&slaves, depth)
+            }
+            Kind::Disk => self.transport(folder, name),
+            Kind::Other => Backing::unknown(format!("{name} is a kind of device not known here")),
+        }
+    }
+
+    /// A disk by name, unless the way it is attached says that it is not really one.
+    fn transport(&self, folder: &Path, name: &str) -> Backing {
+        for part in folder.components() {
+            let part = part.as_os_str().to_string_lossy();
+            if part.starts_with("pseudo_") {
+                return Backing::Memory;
+            }
+            let far = [
+                ("session", "reached over a network (iSCSI)"),
+                ("rport-", "reached over a storage network"),
+                ("nvme-fabrics", "reached over a network (NVMe)"),
+                ("vhci_hcd", "reached over a network (USB)"),
+                ("tcm_loop", "made by software from something else"),
+                ("dummy_hcd", "made by software from something else"),
+            ];
+            if let Some((_, what)) = far.iter().find(|(prefix, _)| part.starts_with(prefix)) {
+                return Backing::unknown(format!("{name} is {what}"));
+            }
+        }
+        if name.starts_with("nvme") && self.nvme_is_remote(folder) {
+            return Backing::unknown(format!("{name} is reached over a network (NVMe)"));
+        }
+        Backing::disk(name)
+    }
+
+    /// Whether a controller of this `NVMe` disk is attached over a network.
+    fn nvme_is_remote(&self, folder: &Path) -> bool {
+        let Some(above) = folder.parent() else {
+            return false;
+        };
+        let controllers = self.tree.names(above).unwrap_or_default().into_iter();
+        controllers
+            .filter(|name| name.as_bytes().starts_with(b"nvme"))
+            .map(|name| above.join(name))
+            .chain([above.to_path_buf()])
+            .filter_map(|controller| self.tree.read(&controller.join("transport")))
+            .any(|kind| matches!(kind.as_slice(), b"tcp" | b"rdma" | b"fc" | b"loop"))
+    }
+
+    /// What stands behind the file (or device) that a loop device shows as a disk.
+    fn loop_file(&self, folder: &Path, name: &str, depth: usize) -> Backing {
+        let Some(bytes) = self.tree.read(&folder.join("loop/backing_file")) else {
+            return Backing::unknown(format!("the system does not say which file {name} shows"));
+        };
+        if bytes.ends_with(b" (deleted)") {
+            return Backing::unknown(format!("the file behind {name} has been deleted"));
+        }
+        let file = PathBuf::from(OsString::from_vec(bytes));
+        if let Some(parent) = file.parent()
+            && (parent == Path::new("/dev") || parent == Path::new("/dev/mapper"))
+        {
+            return self.node(&file, depth + 1).0;
+        }
+        if !file.is_absolute() || !self.tree.exists(&file) {
+            let shown = file.display();
+            return Backing::unknown(format!("the file behind {name} is not at {shown}"));
+        }
+        match mount_of(self.mounts, &file, None) {
+            Some((mount, _)) if depth < MAX_DEPTH => self.mounted(mount, depth + 1).backing,
+            Some(_) => Backing::unknown("there are too many layers between this folder and a disk"),
+            None => Backing::unknown(format!("no mounted drive holds {}", file.display())),
+        }
+    }
+}
+
+/// Last part of a path as text.
+fn name_of(path: &Path) -> Option<String> {
+    Some(path.file_name()?.to_str()?.to_owned())
+}
+
+/// What the name of a block device says about it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    /// A whole disk.
+    Disk,
+    /// A file shown as a disk.
+    Loop,
+    /// Working memory shown as a disk.
+    Memory,
+    /// Made of other block devices.
+    Layer,
+    /// Something whose place is not known here, in plain words.
+    Elsewhere(&'static str),
+    /// None of these.
+    Other,
+}
+
+/// Tells the kind of a whole block device from its kernel name. Only names that are known to be
+/// disks are taken for disks.
+fn kind_of(name: &str) -> Kind {
+    let digits = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_digit());
+    let letters = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_lowercase());
+    let numbered = |prefix: &str| name.strip_prefix(prefix).is_some_and(digits);
+    let lettered = |prefix: &str| name.strip_prefix(prefix).is_some_and(letters);
+    if numbered("loop") {
+        return Kind::Loop;
+    }
+    if ["zram", "ram", "nullb"].into_iter().any(numbered) {
+        return Kind::Memory;
+    }
+    let elsewhere = [
+        ("nbd", "reached over a network"),
+        ("rbd", "reached over a network"),
+        ("drbd", "shared with another machine over a network"),
+        ("ublkb", "made by a program"),
+        ("zd", "a volume of a ZFS pool"),
+        ("pmem", "memory that may or may not last"),
+    ];
+    if let Some((_, what)) = elsewhere.into_iter().find(|(prefix, _)| numbered(prefix)) {
+        return Kind::Elsewhere(what);
+    }
+    if name.starts_with("dm-") || name.starts_with("md") || numbered("bcache") {
+        return Kind::Layer;
+    }
+    let controller_disk = name
+        .strip_prefix("nvme")
+        .and_then(|rest| rest.split_once('n'))
+        .is_some_and(|(controller, space)| digits(controller) && digits(space));
+    let flash = device_key(name) != name && name.starts_with("mmcblk");
+    let named = ["sd", "hd", "vd", "xvd", "dasd"].into_iter().any(lettered);
+    if controller_disk || flash || named || ["mmcblk", "mspblk", "sr"].into_iter().any(numbered) {
+        return Kind::Disk;
+    }
+    Kind::Other
+}
+
+/// Whether a type of file system keeps its files in working memory.
+fn is_memory_type(filesystem: &str) -> bool {
+    matches!(filesystem, "tmpfs" | "ramfs" | "devtmpfs" | "rootfs")
+}
+
+/// The backing of a file system whose type alone says that its disks cannot be found.
+fn unknown_type(mount: &Mount) -> Option<Backing> {
+    let Mount {
+        filesystem, source, ..
+    } = mount;
+    let why = match filesystem.as_str() {
+        "nfs" | "nfs4" | "cifs" | "smb3" | "smbfs" | "ncpfs" | "afs" | "ceph" | "coda" => {
+            let why = format!("{source} is a network folder, its disk is in another machine");
+            return Some(Backing::unknown(why).with_known([source.clone()]));
+        }
+        "zfs" => {
+            let pool = source.split(['/', '@']).next().unwrap_or(source);
+            let why = format!("the disks of the ZFS pool {pool} are not looked up");
+            return Some(Backing::unknown(why).with_known([format!("ZFS pool {pool}")]));
+        }
+        "9p" | "virtiofs" | "vboxsf" | "vmhgfs" | "prl_fs" => {
+            format!("{source} is a folder shared by the machine that runs this one")
+        }
+        "overlay" | "aufs" | "ecryptfs" | "wrapfs" => {
+            format!("{filesystem} is laid over other folders and does not say where they are")
+        }
+        "bcachefs" => "bcachefs may span several disks and does not list them".to_owned(),
+        "fuse" => format!("{source} is shown by a program, which may keep it anywhere"),
+        other => {
+            let program = other.strip_prefix("fuse.")?;
+            format!("{source} is shown by a program ({program}), which may keep it anywhere")
+        }
+    };
+    Some(Backing::unknown(why))
+}
+
+#[cfg(test)]
+#[allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "a test fails by panicking"
+)]
+mod tests {
+    use super::*;
+    use std::os::unix::fs::{MetadataExt, symlink};
+    use tempfile::TempDir;
+
+    /// A recorded tree, written out. Its lines are `file PATH = CONTENT`, `link PATH -> TARGET`,
+    /// `dir PATH`, `mount MOUNT-TABLE-LINE` and `# remark`.
+    struct Recorded(TempDir);
+
+    impl Recorded {
+        fn load(name: &str) -> Self {
+            let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/trees/");
+            let lines = fs::read_to_string(format!("{folder}{name}.txt")).unwrap();
+            Self::write(&lines)
+        }
+
+        fn write(lines: &str) -> Self {
+            let made = Self(tempfile::tempdir().unwrap());
+            let mut mounts = String::new();
+            for line in lines.lines().filter(|l| !l.starts_with('#')) {
+                match line.split_once(' ').unwrap() {
+                    ("file", rest) => {
+                        let (path, content) = rest.split_once(" = ").unwrap_or((rest, ""));
+                        fs::write(
+                            made.place(path.trim_end_matches(" =")),
+                            format!("{content}\n"),
+                        )
+                        .unwrap();
+                    }
+                    ("link", rest) => {
+                        let (path, target) = rest.split_once(" -> ").unwrap();
+                        symlink(target, made.place(path)).unwrap();
+                    }
+                    ("dir", path) => fs::create_dir_all(made.place(path)).unwrap(),
+                    ("mount", rest) => mounts.extend([rest, "\n"]),
+                    (other, _) => panic!("{other}"),
+                }
+            }
+            fs::write(made.place(MOUNT_TABLE), mounts).unwrap();
+            made
+        }
+
+        fn place(&self, path: &str) -> PathBuf {
+            let place = self.0.path().join(path.strip_prefix('/').unwrap());
+            fs::create_dir_all(place.parent().unwrap()).unwrap();
+            place
+        }
+
+        fn ask(&self, path: &str, dev: (u32, u32)) -> Volume {
+            volume_of(self.0.path(), Path::new(path), dev).unwrap()
+        }
+
+        fn backing(&self, path: &str, dev: (u32, u32)) -> Backing {
+            self.ask(path, dev).backing
+        }
+
+        /// Counts folders, without and with the person's word that they are separate.
+        fn count(&self, folders: &[(&str, (u32, u32))]) -> (usize, usize) {
+            let asked: Vec<(Backing, u64)> = folders
+                .iter()
+                .map(|(path, dev)| {
+                    let number = u64::from(dev.0) * 1_000_000 + u64::from(dev.1);
+                    (self.backing(path, *dev), number)
+                })
+                .collect();
+            let asked: Vec<(&Backing, u64)> = asked.iter().map(|(b, n)| (b, *n)).collect();
+            (
+                independent(&asked, false).count,
+                independent(&asked, true).count,
+            )
+        }
+    }
+
+    fn disks(names: &[&str]) -> Backing {
+        Backing::Disks(names.iter().map(|&n| n.to_owned()).collect())
+    }
+
+    fn why(backing: &Backing) -> &str {
+        match backing {
+            Backing::Unknown { why, .. } => why,
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn two_usb_disks_are_two() {
+        let tree = Recorded::load("two-usb");
+        let first = tree.ask("/media/field/KRILL/shots", (8, 17));
+        assert_eq!(
+            first,
+            Volume {
+                mount_point: "/media/field/KRILL".into(),
+                mount_root: "/".into(),
+                filesystem: "exfat".into(),
+                source: "/dev/sdb1".into(),
+                device_node: Some("/dev/sdb1".into()),
+                volume_id: Some("5C1E-90AB".into()),
+                label: Some("KRILL two".into()),
+                read_only: false,
+                backing: disks(&["sdb"]),
+                rotational: Some(true),
+            }
+        );
+        let second = tree.ask("/media/field/MOTH", (8, 33));
+        assert_eq!(second.backing, disks(&["sdc"]));
+        assert!(second.read_only);
+        assert_eq!(second.label, None);
+        assert_eq!(second.rotational, Some(false));
+        let both = [
+            ("/media/field/KRILL", (8, 17)),
+            ("/media/field/MOTH", (8, 33)),
+        ];
+        assert_eq!(tree.count(&both), (2, 2));
+    }
+
+    #[test]
+    fn empty_mount_point_is_the_system_disk() {
+        let tree = Recorded::load("two-usb");
+        let volume = tree.ask("/media/field/NOT-MOUNTED", (259, 2));
+        assert_eq!(volume.mount_point, Path::new("/"));
+        assert_eq!(volume.backing, disks(&["nvme0n1"]));
+        // Only whole names count as prefixes.
+        let volume = tree.ask("/media/field/KRILLING", (259, 2));
+        assert_eq!(volume.mount_point, Path::new("/"));
+    }
+
+    #[test]
+    fn two_partitions_are_one() {
+        let tree = Recorded::load("two-partitions");
+        let both = [("/media/field/ONE", (8, 17)), ("/media/field/TWO", (8, 18))];
+        assert_eq!(tree.count(&both), (1, 1));
+    }
+
+    #[test]
+    fn namespaces_are_one_and_remote_ones_unknown() {
+        let tree = Recorded::load("namespaces");
+        let both = [("/mnt/one", (259, 5)), ("/mnt/two", (259, 6))];
+        assert_eq!(tree.backing("/mnt/one", (259, 5)), disks(&["nvme1n1"]));
+        assert_eq!(tree.count(&both), (1, 1));
+        let far = tree.backing("/mnt/far", (259, 7));
+        assert!(why(&far).contains("network"), "{far:?}");
+    }
+
+    #[test]
+    fn bind_mount_is_one() {
+        let tree = Recorded::load("bind");
+        let second = tree.ask("/srv/second/deep", (8, 17));
+        assert_eq!(second.mount_point, Path::new("/srv/second"));
+        assert_eq!(second.mount_root, "/jobs/second");
+        let both = [("/media/field/KRILL", (8, 17)), ("/srv/second", (8, 17))];
+        assert_eq!(tree.count(&both), (1, 1));
+    }
+
+    #[test]
+    fn encrypted_volume_is_on_its_disk() {
+        let tree = Recorded::load("luks-lvm");
+        let locked = tree.ask("/media/field/LOCKED", (253, 1));
+        assert_eq!(locked.backing, disks(&["sdb"]));
+        assert_eq!(locked.device_node, Some("/dev/dm-1".into()));
+        assert_eq!(
+            locked.volume_id.as_deref(),
+            Some("6f2f4a0e-3a0c-4f0b-8f5e-d1b3a8a1c001")
+        );
+        let both = [
+            ("/media/field/LOCKED", (253, 1)),
+            ("/media/field/PLAIN", (8, 17)),
+        ];
+        assert_eq!(tree.count(&both), (1, 1));
+    }
+
+    #[test]
+    fn mirror_shares_each_of_its_disks() {
+        let tree = Recorded::load("md-mirror");
+        let mirror = ("/mnt/mirror", (259, 9));
+        assert_eq!(tree.backing(mirror.0, mirror.1), disks(&["sdb", "sdc"]));
+        assert_eq!(tree.count(&[mirror, ("/mnt/rest", (8, 34))]), (1, 1));
+        assert_eq!(tree.count(&[mirror, ("/mnt/other", (8, 49))]), (2, 2));
+    }
+
+    #[test]
+    fn log_on_another_disk_counts() {
+        let tree = Recorded::load("xfs-log");
+        let both = [("/mnt/big", (8, 17)), ("/mnt/rest", (8, 33))];
+        assert_eq!(tree.backing("/mnt/big", (8, 17)), disks(&["sdb", "sdc"]));
+        assert_eq!(tree.count(&both), (1, 1));
+    }
+
+    #[test]
+    fn loop_files_are_where_their_file_is() {
+        let tree = Recorded::load("loops");
+        assert_eq!(tree.backing("/mnt/inner", (7, 0)), disks(&["sdb"]));
+        assert_eq!(tree.backing("/mnt/deeper", (259, 11)), disks(&["sdb"]));
+        assert_eq!(tree.backing("/mnt/other", (7, 2)), disks(&["sdc"]));
+        assert_eq!(tree.backing("/mnt/raw", (7, 5)), disks(&["sdb"]));
+        assert_eq!(tree.backing("/mnt/quick", (7, 6)), Backing::Memory);
+        let outer = ("/media/field/KRILL", (8, 17));
+        let deeper = ("/mnt/deeper", (259, 11));
+        assert_eq!(tree.count(&[outer, ("/mnt/inner", (7, 0))]), (1, 1));
+        assert_eq!(tree.count(&[outer, deeper]), (1, 1));
+        assert_eq!(tree.count(&[outer, ("/mnt/other", (7, 2))]), (2, 2));
+    }
+
+    #[test]
+    fn loop_files_that_cannot_be_found_are_unknown() {
+        let tree = Recorded::load("loops");
+        let gone = tree.backing("/mnt/gone1", (259, 12));
+        assert!(why(&gone).contains("has been deleted"), "{gone:?}");
+        let absent = tree.backing("/mnt/absent", (7, 4));
+        assert!(why(&absent).contains("absent.img"), "{absent:?}");
+        // Two partitions of one unknown thing are one, whatever the person says.
+        let both = [("/mnt/gone1", (259, 12)), ("/mnt/gone2", (259, 13))];
+        assert_eq!(tree.count(&both), (1, 1));
+        let mixed = [("/mnt/gone1", (259, 12)), ("/mnt/absent", (7, 4))];
+        assert_eq!(tree.count(&mixed), (1, 2));
+    }
+
+    #[test]
+    fn circle_ends_as_unknown() {
+        let tree = Recorded::load("loop-circle");
+        let backing = tree.backing("/mnt/self", (7, 0));
+        assert!(why(&backing).contains("layers"), "{backing:?}");
+        let backing = tree.backing("/mnt/turn", (253, 0));
+        assert!(why(&backing).contains("layers"), "{backing:?}");
+    }
+
+    #[test]
+    fn subvolumes_are_one_and_cover_all_devices() {
+        let tree = Recorded::load("btrfs");
+        // st_dev of a subvolume is in no line of the mount table.
+        let first = tree.ask("/mnt/first/a", (0, 44));
+        assert_eq!(first.backing, disks(&["sdb", "sdc"]));
+        assert_eq!(first.mount_root, "/@first");
+        assert_eq!(first.label.as_deref(), Some("pair"));
+        assert_eq!(
+            first.volume_id.as_deref(),
+            Some("9d0f6f0c-6a55-4f6e-8a53-2f1a6f8ce001")
+        );
+        let subvolume = ("/mnt/first", (0, 44));
+        assert_eq!(tree.count(&[subvolume, ("/mnt/second", (0, 45))]), (1, 1));
+        assert_eq!(tree.count(&[subvolume, ("/mnt/rest", (8, 34))]), (1, 1));
+        assert_eq!(tree.count(&[subvolume, ("/mnt/alone", (0, 47))]), (2, 2));
+        let alone = tree.ask("/mnt/alone", (0, 47));
+        assert_eq!((alone.backing, alone.label), (disks(&["sdd"]), None));
+    }
+
+    #[test]
+    fn unlisted_btrfs_is_unknown_but_not_free_of_its_source() {
+        let tree = Recorded::load("btrfs");
+        let unlisted = ("/mnt/unlisted", (0, 52));
+        assert!(why(&tree.backing(unlisted.0, unlisted.1)).contains("btrfs"));
+        assert_eq!(tree.count(&[unlisted, ("/mnt/e", (8, 64))]), (1, 1));
+        assert_eq!(tree.count(&[unlisted, ("/mnt/rest", (8, 34))]), (1, 2));
+        let twice = [unlisted, ("/mnt/unlisted/sub", (0, 53))];
+        assert_eq!(tree.count(&twice), (1, 1));
+    }
+
+    #[test]
+    fn programs_are_unknown_except_on_a_block_device() {
+        let tree = Recorded::load("fuse");
+        let windows = tree.ask("/media/field/WIN", (8, 17));
+        assert_eq!(windows.backing, disks(&["sdb"]));
+        assert_eq!(windows.filesystem, "fuseblk");
+        let by_source = tree.ask("/media/field/WIN0", (0, 70));
+        assert_eq!(by_source.backing, disks(&["sdb"]));
+        assert_eq!(by_source.device_node, Some("/dev/sdb1".into()));
+        let pass = ("/mnt/pass", (0, 52));
+        assert!(why(&tree.backing(pass.0, pass.1)).contains("passthrough"));
+        assert!(why(&tree.backing("/mnt/union", (0, 53))).contains("program"));
+        assert_eq!(tree.count(&[pass, ("/media/field/EXT", (8, 18))]), (1, 2));
+        // A loop file inside is still in the same place as its folder.
+        assert_eq!(tree.count(&[pass, ("/mnt/inpass", (7, 0))]), (1, 1));
+    }
+
+    #[test]
+    fn what_is_elsewhere_is_unknown_with_a_reason() {
+        let tree = Recorded::load("elsewhere");
+        for (path, dev, word) in [
+            ("/mnt/nas", (0, 55), "network folder"),
+            ("/mnt/win", (0, 56), "network folder"),
+            ("/mnt/layer", (0, 57), "laid over"),
+            ("/mnt/layer", (0, 157), "laid over"),
+            ("/tank/one", (0, 58), "pool tank"),
+            ("/mnt/host", (0, 61), "runs this one"),
+            ("/mnt/odd", (0, 62), "strangefs does not say"),
+            ("/mnt/iscsi", (8, 16), "iSCSI"),
+            ("/mnt/nbd", (43, 0), "network"),
+            ("/mnt/odd0", (240, 0), "odd0 is a kind"),
+            ("/mnt/nosys", (8, 240), "does not describe the device 8:240"),
+            ("/mnt/nas", (8, 16), "does not list the device 8:16"),
+        ] {
+            let backing = tree.backing(path, dev);
+            assert!(why(&backing).contains(word), "{path}: {backing:?}");
+        }
+        assert_eq!(tree.backing("/mnt/made", (8, 32)), Backing::Memory);
+        let nas = ("/mnt/nas", (0, 55));
+        assert_eq!(tree.count(&[nas, ("/", (259, 2))]), (1, 2));
+        assert_eq!(tree.count(&[nas, ("/mnt/win", (0, 56))]), (1, 2));
+        // The same pool is the same pool.
+        let pool = [("/tank/one", (0, 58)), ("/tank/two", (0, 59))];
+        assert_eq!(tree.count(&pool), (1, 1));
+    }
+
+    #[test]
+    fn memory_counts_as_nothing() {
+        let tree = Recorded::load("memory");
+        let disk = ("/mnt/disk", (8, 17));
+        for (path, dev) in [
+            ("/run/quick", (0, 60)),
+            ("/mnt/squeezed", (252, 1)),
+            ("/mnt/half", (9, 0)),
+        ] {
+            assert_eq!(tree.backing(path, dev), Backing::Memory, "{path}");
+            assert_eq!(tree.count(&[(path, dev), disk]), (1, 1));
+            assert_eq!(tree.count(&[(path, dev)]), (0, 0));
+        }
+    }
+
+    #[test]
+    fn layers_of_caches_and_network_mirrors() {
+        let tree = Recorded::load("bcache");
+        let cached = tree.backing("/mnt/cached", (251, 0));
+        assert_eq!(cached, disks(&["nvme0n1", "sdb"]));
+        let both = [("/mnt/drbd", (147, 0)), ("/mnt/rest", (8, 34))];
+        assert_eq!(tree.count(&both), (1, 1));
+        let bare = tree.backing("/mnt/bare", (251, 128));
+        assert!(why(&bare).contains("bcache1"), "{bare:?}");
+    }
+
+    #[test]
+    fn mount_points_are_unescaped() {
+        let tree = Recorded::load("blanks");
+        let first = tree.ask("/media/field/Krill two\tx/day", (8, 17));
+        assert_eq!(first.mount_point, Path::new("/media/field/Krill two\tx"));
+        assert_eq!(first.mount_root, "/a b");
+        let second = tree.ask("/media/field/back\\slash", (8, 33));
+        assert_eq!(second.backing, disks(&["sdc"]));
+        assert_eq!(tree.ask("/mnt/empty", (0, 80)).source, "");
+    }
+
+    #[test]
+    fn visible_mount_wins() {
+        let tree = Recorded::load("over-mounted");
+        let top = tree.ask("/mnt/x", (8, 33));
+        assert_eq!(top.backing, disks(&["sdc"]));
+        // The device of the folder decides when it is that of the hidden one.
+        assert_eq!(tree.backing("/mnt/x/in", (8, 33)), disks(&["sdc"]));
+        assert_eq!(tree.backing("/mnt/x", (8, 17)), disks(&["sdb"]));
+        // A loop file has no number to go by: the walk must not enter the hidden mount.
+        assert_eq!(tree.backing("/mnt/loop", (7, 0)), disks(&["sdc"]));
+        // Of two mounts side by side on one folder the later line counts.
+        assert_eq!(tree.backing("/mnt/loop2", (7, 1)), disks(&["sdb"]));
+    }
+
+    #[test]
+    fn longest_and_last_mount_without_a_root_line() {
+        let tree = Recorded::load("no-top");
+        let volume = tree.ask("/mnt/x/y", (8, 33));
+        assert_eq!(volume.source, "/dev/sdc1");
+        assert_eq!(tree.ask("/mnt/x/y", (8, 17)).source, "/dev/sdb1");
+        assert_eq!(tree.ask("/mnt/z", (8, 17)).mount_point, Path::new("/mnt"));
+        let missing = volume_of(tree.0.path(), Path::new("/srv"), (8, 17));
+        assert!(matches!(missing, Err(TopologyError::NoMount { .. })));
+    }
+
+    #[test]
+    fn errors_name_their_path() {
+        let empty = tempfile::tempdir().unwrap();
+        let error = volume_of(empty.path(), Path::new("/a"), (8, 1)).unwrap_err();
+        assert!(error.to_string().contains(MOUNT_TABLE), "{error}");
+        let error = volume_of(empty.path(), Path::new("a"), (8, 1)).unwrap_err();
+        assert!(matches!(error, TopologyError::NotAbsolute { .. }));
+        for bad in ["nonsense", "1 0 8:1 / / rw shared:1 ext4 /dev/sda1 rw"] {
+            let lines = format!("mount 1 0 8:1 / / rw - ext4 /dev/sda1 rw\nmount {bad}");
+            let error = volume_of(Recorded::write(&lines).0.path(), Path::new("/"), (8, 1));
+            assert!(matches!(
+                error,
+                Err(TopologyError::MountTable { line: 2, .. })
+            ));
+        }
+    }
+
+    #[test]
+    fn links_stay_inside_the_root() {
+        let tree = Recorded::write(
+            "dir /real/inner\nlink /a/absolute -> /real\nlink /a/up -> ../../../../../real/inner\n\
+             link /a/self -> self\nlink /a/etc -> /etc\nlink /a/chain -> ./absolute/../a/up/.",
+        );
+        let root = tree.0.path();
+        let tree = Tree { root };
+        let to = |path: &str| tree.resolve(Path::new(path));
+        assert_eq!(to("/a/absolute/inner"), Some("/real/inner".into()));
+        assert_eq!(to("/a/up"), Some("/real/inner".into()));
+        assert_eq!(to("/a/chain"), Some("/real/inner".into()));
+        assert_eq!(to("/../../missing/x"), Some("/missing/x".into()));
+        assert_eq!(to("/a/self"), None);
+        assert_eq!(tree.folder(Path::new("/a/etc")), None);
+    }
+
+    #[test]
+    fn escapes() {
+        assert_eq!(unescape(br"a\040b\134c\011"), b"a b\\c\t");
+        assert_eq!(unescape(br"\04 \999 \777 \"), br"\04 \999 \777 \");
+        assert_eq!(unescape_hex(br"a\x20b\x2fc\xzz\x2"), br"a b/c\xzz\x2");
+    }
+
+    #[test]
+    fn kinds_of_names() {
+        for disk in [
+            "sda",
+            "sdaa",
+            "vda",
+            "xvdb",
+            "nvme10n2",
+            "mmcblk0",
+            "mmcblk0boot1",
+            "sr0",
+            "dasda",
+        ] {
+            assert_eq!(kind_of(disk), Kind::Disk, "{disk}");
+        }
+        for (name, kind) in [
+            ("loop12", Kind::Loop),
+            ("zram0", Kind::Memory),
+            ("ram3", Kind::Memory),
+            ("md_d0", Kind::Layer),
+            ("dm-3", Kind::Layer),
+            ("nvme0c0n1", Kind::Other),
+            ("sda1", Kind::Other),
+            ("cciss!c0d0", Kind::Other),
+        ] {
+            assert_eq!(kind_of(name), kind, "{name}");
+        }
+        assert_eq!(device_key("nvme10n2"), "nvme10");
+        assert_eq!(device_key("mmcblk0boot0"), device_key("mmcblk0"));
+        assert_ne!(device_key("mmcblk1"), device_key("mmcblk10"));
+        assert_eq!(device_key("sdb"), "sdb");
+    }
+
+    #[test]
+    fn unknown_merges_all_unless_the_person_says_otherwise() {
+        let (a, b) = (disks(&["sda"]), disks(&["sdb"]));
+        let unknown = Backing::unknown("no idea");
+        let all = [(&a, 1), (&unknown, 2), (&b, 3), (&Backing::Memory, 4)];
+        let merged = independent(&all, false);
+        assert_eq!(merged.groups, [Some(0), Some(0), Some(0), None]);
+        assert_eq!(merged.count, 1);
+        let why = "no idea".to_owned();
+        assert_eq!(
+            merged.reasons,
+            [
+                Reason::Unknown { index: 1, why },
+                Reason::Memory { index: 3 }
+            ]
+        );
+        let stated = independent(&all, true);
+        assert_eq!(stated.groups, [Some(0), Some(1), Some(2), None]);
+        assert_eq!(stated.count, 3);
+        assert!(stated.reasons[0].to_string().contains("you said so"));
+        // Two unknown ones in one file system stay one.
+        let twins = [(&unknown, 2), (&a, 1), (&unknown, 2)];
+        assert_eq!(
+            independent(&twins, true).groups,
+            [Some(0), Some(1), Some(0)]
+        );
+        assert_eq!(independent(&[], true).count, 0);
+    }
+
+    #[test]
+    fn overlaps_chain() {
+        let (a, b, c) = (disks(&["x", "y"]), disks(&["z"]), disks(&["y", "z"]));
+        let chained = independent(&[(&a, 1), (&b, 2), (&c, 3)], true);
+        assert_eq!(chained.count, 1);
+        let disk = "y".to_owned();
+        assert!(
+            chained
+                .reasons
+                .contains(&Reason::SameDisk { a: 0, b: 2, disk })
+        );
+        // A partly unknown one cannot be talked away from what is known of it.
+        let partly = Backing::unknown("half").with_known(["z".to_owned()]);
+        assert_eq!(independent(&[(&partly, 1), (&b, 2)], true).count, 1);
+        assert_eq!(independent(&[(&partly, 1), (&a, 2)], true).count, 2);
+    }
+
+    #[test]
+    fn memory_then_unknown_dominate() {
+        let unknown = || Backing::unknown("u").with_known(["n".to_owned()]);
+        assert_eq!(unknown().and(Backing::Memory), Backing::Memory);
+        let mixed = disks(&["sda"]).and(unknown());
+        assert_eq!(mixed, unknown().with_known(["sda".to_owned()]));
+    }
+
+    /// Major and minor number of a device as Linux packs them.
+    fn numbers(dev: u64) -> (u32, u32) {
+        let major = ((dev >> 8) & 0xfff) | ((dev >> 32) & 0xffff_f000);
+        let minor = (dev & 0xff) | ((dev >> 12) & 0xffff_ff00);
+        (u32::try_from(major).unwrap(), u32::try_from(minor).unwrap())
+    }
+
+    #[test]
+    fn this_machine_is_consistent() {
+        let root = Path::new("/");
+        let here = fs::canonicalize(env!("CARGO_MANIFEST_DIR")).unwrap();
+        let one = fs::metadata(&here).unwrap().dev();
+        let two = fs::metadata(here.join("src")).unwrap().dev();
+        assert_eq!(one, two);
+        let first = volume_of(root, &here, numbers(one)).unwrap();
+        let second = volume_of(root, &here.join("src"), numbers(two)).unwrap();
+        assert_eq!(first, second);
+        let pair = [(&first.backing, one), (&second.backing, two)];
+        for separate in [false, true] {
+            let answer = independent(&pair, separate);
+            assert_eq!(answer.groups[0], answer.groups[1]);
+            assert!(answer.count <= 1);
+        }
+        let top = volume_of(root, root, numbers(fs::metadata(root).unwrap().dev())).unwrap();
+        assert_eq!(top.mount_point, root);
+    }
+}

@@ -1,0 +1,238 @@
+//! Owns how trouble is told: what kind, which path, which destination, at what step, why, and what
+//! to do next. Data and words only; it does no I/O.
+
+use crate::name::shown;
+use camino::Utf8Path;
+use std::fmt;
+use std::io;
+
+/// The kinds of trouble that a manifest, an event and an exit code know. The names are part of the
+/// manifest's format.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ProblemKind {
+    /// An entry of the card could not be read.
+    Unreadable,
+    /// An entry of the card, or the card itself, was there and is gone.
+    Vanished,
+    /// An entry of the card is no longer what it was when it was listed.
+    ChangedOnCard,
+    /// What was read back differs from what was read from the card.
+    Mismatch,
+    /// A destination refused to store something.
+    WriteFailed,
+    /// A destination is full, or would be.
+    NoRoom,
+    /// A name that cannot be stored exactly.
+    NameNotStorable,
+    /// Two names that would meet, or a place that is taken.
+    NameClash,
+    /// A file that is larger than the destination's file system can hold.
+    TooLargeForFilesystem,
+    /// Destinations that are one physical device.
+    SameDevice,
+    /// Fewer independent copies than were asked for.
+    TooFewCopies,
+    /// A copy that was not read back from its device.
+    NotReadBack,
+    /// An entry of the manifest that is not there.
+    Missing,
+    /// A file that differs from its record.
+    Changed,
+    /// A file that no record names.
+    Extra,
+    /// A manifest or journal that cannot be trusted.
+    ManifestDamaged,
+}
+
+impl ProblemKind {
+    /// Returns the name used in manifests and events.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Unreadable => "unreadable",
+            Self::Vanished => "vanished",
+            Self::ChangedOnCard => "changed-on-card",
+            Self::Mismatch => "mismatch",
+            Self::WriteFailed => "write-failed",
+            Self::NoRoom => "no-room",
+            Self::NameNotStorable => "name-not-storable",
+            Self::NameClash => "name-clash",
+            Self::TooLargeForFilesystem => "too-large-for-filesystem",
+            Self::SameDevice => "same-device",
+            Self::TooFewCopies => "too-few-copies",
+            Self::NotReadBack => "not-read-back",
+            Self::Missing => "missing",
+            Self::Changed => "changed",
+            Self::Extra => "extra",
+            Self::ManifestDamaged => "manifest-damaged",
+        }
+    }
+
+    /// Returns what the person can do about it, as one sentence.
+    pub fn next_step(self) -> &'static str {
+        match self {
+            Self::Unreadable => {
+                "Stop using this card. Try another reader, cable or port, straight into the computer, and run the same command again."
+            }
+            Self::Vanished => "Put the card or drive back and run the same command again.",
+            Self::ChangedOnCard => {
+                "Make sure that nothing else writes to the card, then run the same command again."
+            }
+            Self::Mismatch => {
+                "Run the same command again; if it happens twice, do not trust this drive, its cable or its port."
+            }
+            Self::WriteFailed => {
+                "Check the drive, its cable and its port, then run the same command again."
+            }
+            Self::NoRoom => "Free some room on the drive, or give another one with --to.",
+            Self::NameNotStorable => {
+                "Use a drive whose file system can hold the name, or copy this file by hand under another name."
+            }
+            Self::NameClash => "Choose another name with --name; nothing that stands there is changed.",
+            Self::TooLargeForFilesystem => {
+                "Use a drive formatted as exFAT, NTFS, APFS or ext4 for this card."
+            }
+            Self::SameDevice => "Give a folder on another physical drive.",
+            Self::TooFewCopies => {
+                "Give one more drive with --to, or say with --copies how many you need."
+            }
+            Self::NotReadBack => {
+                "Unplug the drive, plug it in again, and run `unlade verify` on the offload."
+            }
+            Self::Missing | Self::Changed => {
+                "Take this file from another copy while the card or that copy still has it."
+            }
+            Self::Extra => "Look at it; it is not part of the offload.",
+            Self::ManifestDamaged => {
+                "Use the manifest on another drive; it is the same on every destination."
+            }
+        }
+    }
+}
+
+impl fmt::Display for ProblemKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.id())
+    }
+}
+
+/// One thing that went wrong. The same words go to the screen, the events and the manifest.
+#[derive(Clone, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Problem {
+    /// What kind of trouble.
+    pub kind: ProblemKind,
+    /// The entry it is about, relative to the card, where there is one.
+    pub path: Option<String>,
+    /// The destination it is about, counted from 0 in the order of the command line.
+    pub destination: Option<usize>,
+    /// The step and the cause, in plain words.
+    pub detail: String,
+    /// Whether it keeps the verdict from being PROVEN.
+    pub blocking: bool,
+}
+
+impl Problem {
+    /// A problem about the card or the job as a whole; blocking.
+    pub fn new(kind: ProblemKind, detail: impl Into<String>) -> Self {
+        Self { kind, path: None, destination: None, detail: detail.into(), blocking: true }
+    }
+
+    /// Names the entry that it is about.
+    #[must_use]
+    pub fn at(mut self, path: impl Into<String>) -> Self {
+        self.path = Some(path.into());
+        self
+    }
+
+    /// Names the destination that it is about.
+    #[must_use]
+    pub fn on(mut self, destination: usize) -> Self {
+        self.destination = Some(destination);
+        self
+    }
+
+    /// Marks it as worth telling, but not in the way of the verdict.
+    #[must_use]
+    pub fn harmless(mut self) -> Self {
+        self.blocking = false;
+        self
+    }
+}
+
+/// What was being done when the system said no.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[expect(missing_docs, reason = "the names say it; the words below are what people read")]
+pub enum Step {
+    List,
+    Look,
+    Open,
+    Read,
+    CreateFolder,
+    Create,
+    Write,
+    SetDate,
+    Flush,
+    ReadBack,
+    Publish,
+    FlushFolder,
+    Journal,
+    Record,
+}
+
+impl Step {
+    /// Returns the step as the end of "could not ...".
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::List => "be listed",
+            Self::Look => "be looked at",
+            Self::Open => "be opened",
+            Self::Read => "be read",
+            Self::CreateFolder => "be created as a folder",
+            Self::Create => "be created",
+            Self::Write => "be written",
+            Self::SetDate => "be given its date",
+            Self::Flush => "be flushed to the drive",
+            Self::ReadBack => "be read back",
+            Self::Publish => "be given its final name",
+            Self::FlushFolder => "have its folder flushed to the drive",
+            Self::Journal => "be entered in the journal",
+            Self::Record => "be recorded",
+        }
+    }
+}
+
+/// Returns the words for a failed step: `could not be read: Input/output error (os error 5)`.
+pub fn failed(step: Step, cause: &io::Error) -> String {
+    format!("could not {}: {cause}", step.words())
+}
+
+/// A failure outside any single file of a job: path, step and cause.
+#[derive(Debug)]
+pub struct Error {
+    /// What was being done.
+    pub step: Step,
+    /// With what.
+    pub path: String,
+    /// What the system said.
+    pub cause: io::Error,
+}
+
+impl Error {
+    /// Ties a cause to its path and step.
+    pub fn new(step: Step, path: &Utf8Path, cause: io::Error) -> Self {
+        Self { step, path: path.as_str().to_owned(), cause }
+    }
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "`{}` {}", shown(&self.path), failed(self.step, &self.cause))
+    }
+}
+
+impl std::error::Error for Error {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        Some(&self.cause)
+    }
+}

@@ -1,0 +1,129 @@
+//! Owns what an observer may see while a job runs. Data only. Events are for eyes: the manifest,
+//! the verdict and the exit code never depend on them.
+
+use crate::digest::Digest;
+use crate::disk::ReadBackWay;
+use crate::error::Problem;
+use crate::offload::Level;
+use crate::plan::Plan;
+use crate::proof::Verdict;
+use crate::speed::forecast::Remaining;
+use std::time::Duration;
+
+/// One thing to show.
+#[derive(Debug)]
+pub enum Event<'a> {
+    /// The card was listed.
+    Listed {
+        /// The card's path.
+        card: &'a str,
+        /// Files to copy.
+        files: u64,
+        /// Their bytes.
+        bytes: u64,
+        /// Folders.
+        folders: u64,
+        /// Entries that computers left behind.
+        left_out: u64,
+        /// Entries that cannot be copied as they are.
+        troubles: u64,
+    },
+    /// What will be done.
+    Planned(&'a Plan),
+    /// Nothing will be done, for these reasons.
+    Refused(&'a [Problem]),
+    /// The state of things.
+    Tick(Box<Snapshot>),
+    /// A file stands proven under its final name on one destination.
+    File {
+        /// Its path.
+        path: String,
+        /// Its size.
+        bytes: u64,
+        /// Its hash.
+        blake3: Digest,
+        /// Where, counted from 0.
+        destination: usize,
+        /// How far it was proven.
+        proof: Level,
+        /// How it was read back.
+        way: ReadBackWay,
+    },
+    /// Something went wrong.
+    Problem(Problem),
+    /// Every byte that will be read was read: the card may leave the reader, and no more than that.
+    CardRead,
+    /// The end.
+    Verdict(&'a Verdict),
+}
+
+/// The state of one destination.
+#[derive(Clone, Debug, Default, serde::Serialize)]
+pub struct DestinationSnapshot {
+    /// Bytes to be written in this run.
+    pub bytes_total: u64,
+    /// Bytes handed to the drive.
+    pub bytes_written: u64,
+    /// Bytes read back.
+    pub bytes_read_back: u64,
+    /// Files under their final name in this run.
+    pub files: u64,
+    /// It was dropped.
+    pub failed: bool,
+    /// Share of the time spent writing, 0 to 1.
+    pub busy_write: f64,
+    /// Share of the time spent flushing, 0 to 1.
+    pub busy_flush: f64,
+    /// Share of the time spent reading back, 0 to 1.
+    pub busy_read_back: f64,
+}
+
+/// The state of a running offload.
+#[derive(Clone, Debug, Default, serde::Serialize)]
+pub struct Snapshot {
+    /// Files to be read from the card in this run.
+    pub files_total: u64,
+    /// Their bytes.
+    pub bytes_total: u64,
+    /// Files read so far.
+    pub files_read: u64,
+    /// Bytes read so far.
+    pub bytes_read: u64,
+    /// Every byte that will be read was read.
+    pub card_done: bool,
+    /// Bytes per second of reading time; a slow destination does not show in it.
+    pub live_rate: Option<f64>,
+    /// Bytes per second of the clock.
+    pub delivered_rate: f64,
+    /// Share of the time spent reading the card, 0 to 1.
+    pub busy_read: f64,
+    /// Share of the time spent hashing, 0 to 1.
+    pub busy_hash: f64,
+    /// The stage that holds the others back: `card` or `destination N`.
+    pub limiting: String,
+    /// One per destination.
+    pub destinations: Vec<DestinationSnapshot>,
+    /// Time left; `None` while there is nothing to base it on.
+    pub remaining: Option<Remaining>,
+    /// Problems so far.
+    pub problems: u64,
+    /// Delivered bytes per second, one value per interval, newest last.
+    #[serde(skip)]
+    pub strip: Vec<f64>,
+    /// The person asked to stop.
+    pub stopping: bool,
+}
+
+/// Somebody who looks on.
+pub trait Observer {
+    /// Shows one event; `at` counts from the start of the offload.
+    fn event(&mut self, at: Duration, event: &Event<'_>);
+}
+
+/// Nobody.
+#[derive(Debug)]
+pub struct Silent;
+
+impl Observer for Silent {
+    fn event(&mut self, _at: Duration, _event: &Event<'_>) {}
+}

@@ -1,0 +1,22 @@
+//! `unlade` empties a camera card onto several drives in one read, reads every copy back from its
+//! device while the card is still being read, and answers one question: may this card be formatted?
+//!
+//! The data's way through the crate: [`card`] (what the card holds) -> [`plan`] (what will be done,
+//! or why not) -> [`offload`] (one read, many copies, all read back) -> [`proof`] (the verdict and
+//! the manifest) -> [`report`] (the page). [`run`] puts the stages in order. [`disk`] and [`clock`]
+//! are the only seams to the world; nothing here prints.
+
+pub mod card;
+pub mod clock;
+pub mod digest;
+pub mod disk;
+pub mod error;
+pub mod event;
+pub mod name;
+pub mod offload;
+pub mod plan;
+pub mod proof;
+pub mod report;
+pub mod run;
+pub mod speed;
+pub mod units;

@@ -1,0 +1,219 @@
+//! Owns what a path on a card may look like, when two of them would meet on a drive that folds
+//! case or Unicode forms, and how a hostile name is shown harmlessly. It does no I/O.
+
+use camino::{Utf8Path, Utf8PathBuf};
+use std::fmt;
+use unicode_normalization::UnicodeNormalization as _;
+
+/// The longest relative path that is accepted, in bytes (Linux `PATH_MAX` is 4096 with the NUL).
+pub const PATH_BYTES_MAX: usize = 4_000;
+
+/// A relative path below the card's root: UTF-8, `/` between parts, no `.`, `..`, empty part or NUL.
+#[derive(Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
+pub struct CardName(Box<str>);
+
+/// Why a path is not a [`CardName`].
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum NameError {
+    /// Nothing, or nothing between two separators.
+    Empty,
+    /// Begins with a separator or a drive letter.
+    Absolute,
+    /// Holds a `.` or `..` part, which could lead out of the folder.
+    Dots,
+    /// Holds a NUL.
+    Nul,
+    /// Longer than [`PATH_BYTES_MAX`] bytes.
+    TooLong,
+}
+
+impl fmt::Display for NameError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Empty => "an empty path or an empty part of a path",
+            Self::Absolute => "an absolute path",
+            Self::Dots => "a `.` or `..` in a path",
+            Self::Nul => "a NUL in a path",
+            Self::TooLong => "a path of more than 4,000 bytes",
+        })
+    }
+}
+
+impl std::error::Error for NameError {}
+
+impl CardName {
+    /// Accepts a relative path, or says what is wrong with it.
+    pub fn parse(path: &str) -> Result<Self, NameError> {
+        if path.starts_with('/') {
+            return Err(NameError::Absolute);
+        }
+        if path.len() > PATH_BYTES_MAX {
+            return Err(NameError::TooLong);
+        }
+        if path.contains('\0') {
+            return Err(NameError::Nul);
+        }
+        for part in path.split('/') {
+            match part {
+                "" => return Err(NameError::Empty),
+                "." | ".." => return Err(NameError::Dots),
+                _ => {}
+            }
+        }
+        Ok(Self(path.into()))
+    }
+
+    /// Returns the path as text.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+
+    /// Returns the last part.
+    pub fn file_name(&self) -> &str {
+        self.0.rsplit('/').next().unwrap_or(&self.0)
+    }
+
+    /// Returns the folder that holds it, or `None` for an entry of the root.
+    pub fn parent(&self) -> Option<&str> {
+        self.0.rsplit_once('/').map(|(parent, _)| parent)
+    }
+
+    /// Returns the parts from the root down.
+    pub fn parts(&self) -> impl Iterator<Item = &str> {
+        self.0.split('/')
+    }
+
+    /// Returns the path below `root`.
+    pub fn under(&self, root: &Utf8Path) -> Utf8PathBuf {
+        root.join(&*self.0)
+    }
+
+    /// Returns the path of the unpublished part file below `root`: `.NAME.unlade-part` beside the
+    /// final place, or a short hashed name where a file system would find that too long.
+    pub fn part_under(&self, root: &Utf8Path) -> Utf8PathBuf {
+        let file = part_name(self.file_name());
+        match self.parent() {
+            Some(parent) => root.join(parent).join(file),
+            None => root.join(file),
+        }
+    }
+
+    /// Returns the form in which two names are one on a drive that folds case and Unicode normal
+    /// forms (APFS, HFS+, exFAT, FAT32, NTFS).
+    pub fn folded(&self) -> String {
+        fold(&self.0)
+    }
+}
+
+impl fmt::Display for CardName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&shown(&self.0))
+    }
+}
+
+/// The ending of a file that has not been proven yet.
+pub const PART_ENDING: &str = ".unlade-part";
+
+/// Returns the part file's name for a final name.
+pub fn part_name(file_name: &str) -> String {
+    let long = format!(".{file_name}{PART_ENDING}");
+    // 255 is the limit in bytes on ext4 and in UTF-16 units on FAT32, exFAT, NTFS and HFS+; what
+    // fits in bytes fits in units.
+    if long.len() <= 255 {
+        return long;
+    }
+    let hash = crate::digest::Digest::of(file_name.as_bytes()).to_string();
+    format!(".{}{PART_ENDING}", hash.get(..24).unwrap_or(&hash))
+}
+
+/// Returns whether a file name is that of a part file.
+pub fn is_part_name(file_name: &str) -> bool {
+    file_name.starts_with('.') && file_name.ends_with(PART_ENDING)
+}
+
+/// Folds case and normal form: upper case after NFC, then NFC again, since a card's file system
+/// compares up-cased names (exFAT specification, section 7.2) and Apple's compares normalised ones.
+pub fn fold(text: &str) -> String {
+    if text.is_ascii() {
+        return text.to_ascii_uppercase();
+    }
+    text.nfc().flat_map(char::to_uppercase).nfc().collect()
+}
+
+/// Returns text that is safe on a terminal and in a page: control characters and those that turn
+/// the writing direction are shown as `\u{..}`.
+pub fn shown(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        let turns = matches!(c, '\u{200e}' | '\u{200f}' | '\u{061c}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{2028}' | '\u{2029}' | '\u{feff}');
+        if c.is_control() || turns {
+            out.extend(c.escape_unicode());
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// Returns bytes as lower-case hex, for names that are not UTF-8.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paths_that_lead_out_are_refused() {
+        for (path, why) in [
+            ("", NameError::Empty),
+            ("a//b", NameError::Empty),
+            ("a/", NameError::Empty),
+            ("/etc/passwd", NameError::Absolute),
+            ("../x", NameError::Dots),
+            ("a/../../x", NameError::Dots),
+            ("./a", NameError::Dots),
+            ("a\0b", NameError::Nul),
+        ] {
+            assert_eq!(CardName::parse(path), Err(why), "{path:?}");
+        }
+        assert_eq!(
+            CardName::parse(&"a/".repeat(3_000)),
+            Err(NameError::TooLong)
+        );
+    }
+
+    #[test]
+    fn hard_but_legal_names_are_kept() {
+        for path in ["a b", " lead", "trail ", "x\ny", "back\\slash", "*star", "...", "a..b", ".hidden", "%25"] {
+            assert_eq!(CardName::parse(path).map(|n| n.as_str().to_owned()), Ok(path.to_owned()));
+        }
+    }
+
+    #[test]
+    fn twins_fold_together() {
+        // Common practice, no source: cameras write upper case, computers write what they like.
+        assert_eq!(fold("IMG_0001.JPG"), fold("img_0001.jpg"));
+        // Unicode Standard Annex #15: U+00E9 and U+0065 U+0301 are canonically equivalent.
+        assert_eq!(fold("caf\u{e9}"), fold("cafe\u{301}"));
+        assert_ne!(fold("IMG_0001"), fold("IMG_0002"));
+    }
+
+    #[test]
+    fn part_names_stay_short_and_recognisable() {
+        assert_eq!(part_name("C0001.MP4"), ".C0001.MP4.unlade-part");
+        let long = part_name(&"\u{98a8}".repeat(85));
+        assert!(long.len() <= 255 && is_part_name(&long), "{long}");
+        assert!(!is_part_name("C0001.MP4"));
+        let name = CardName::parse("DCIM/100KITES/A.JPG").unwrap();
+        assert_eq!(name.part_under(Utf8Path::new("/d")), "/d/DCIM/100KITES/.A.JPG.unlade-part");
+    }
+
+    #[test]
+    fn hostile_names_are_shown_harmlessly() {
+        assert_eq!(shown("a\u{202e}gpj.exe"), "a\\u{202e}gpj.exe");
+        assert_eq!(shown("\u{1b}[31m"), "\\u{1b}[31m");
+        assert_eq!(shown("caf\u{e9}"), "caf\u{e9}");
+    }
+}

@@ -1,0 +1,185 @@
+//! Owns the journal of an offload: one JSON line for every file that was read back equal and is
+//! durable under its final name. It is the ground for resuming, and it is forgiving of one thing
+//! only: a last line that a power cut tore.
+
+use crate::digest::Digest;
+use crate::disk::ReadBackWay;
+use crate::name::CardName;
+use crate::plan::{DestinationIdentity, ProvenEntry, Records};
+use std::io;
+
+/// The journal's file name inside the records folder.
+pub const JOURNAL: &str = "journal.jsonl";
+/// The largest journal that is read, in bytes.
+pub const JOURNAL_BYTES_MAX: u64 = 1 << 30;
+
+/// The first line of every run.
+#[derive(Clone, PartialEq, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct JournalHead {
+    /// Always `unlade-journal`.
+    pub journal: String,
+    /// Always 1.
+    pub version: u32,
+    /// The offload's name.
+    pub offload: String,
+    /// When the run began, RFC 3339.
+    pub started: String,
+    /// Identity of the card's volume, where known.
+    pub card_volume_id: Option<String>,
+    /// Fingerprint of the card's listing.
+    pub listing_b3: Digest,
+    /// All destinations of the run.
+    pub destinations: Vec<DestinationIdentity>,
+}
+
+/// One proven file.
+#[derive(Clone, PartialEq, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct JournalLine {
+    /// Path below the offload.
+    pub path: String,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// Date on the card, RFC 3339.
+    pub modified: String,
+    /// Hash of what the card delivered and the drive gave back.
+    pub blake3: Digest,
+    /// How it was read back.
+    pub way: ReadBackWay,
+    /// Seconds inside reads of the card.
+    pub read_s: f64,
+    /// Seconds inside reads of the drive.
+    pub readback_s: f64,
+}
+
+/// The name under which a head is recognised.
+pub const JOURNAL_FORMAT: &str = "unlade-journal";
+
+impl JournalHead {
+    /// Appends the line to `out`.
+    pub fn write_to(&self, out: &mut Vec<u8>) -> io::Result<()> {
+        write_line(self, out)
+    }
+}
+
+impl JournalLine {
+    /// Appends the line to `out`.
+    pub fn write_to(&self, out: &mut Vec<u8>) -> io::Result<()> {
+        write_line(self, out)
+    }
+}
+
+fn write_line(value: &impl serde::Serialize, out: &mut Vec<u8>) -> io::Result<()> {
+    serde_json::to_writer(&mut *out, value)?;
+    out.push(b'\n');
+    Ok(())
+}
+
+/// Reads a journal back.
+///
+/// # Errors
+/// In plain words, when a line other than a torn last one cannot be read: such a journal vouches
+/// for nothing.
+pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
+    let mut records: Option<Records> = None;
+    let ends_whole = bytes.last() == Some(&b'\n');
+    let lines: Vec<&[u8]> = bytes.split(|&b| b == b'\n').filter(|l| !l.is_empty()).collect();
+    for (at, line) in lines.iter().enumerate() {
+        let is_torn = at + 1 == lines.len() && !ends_whole;
+        if is_torn {
+            // The line was never made durable, so the file it names is checked again.
+            break;
+        }
+        // A file system that lost power may leave a block of NULs at the end.
+        if line.iter().all(|&b| b == 0) && at + 1 == lines.len() {
+            break;
+        }
+        if let Ok(head) = serde_json::from_slice::<JournalHead>(line) {
+            if head.journal != JOURNAL_FORMAT || head.version != 1 {
+                return Err(format!("line {} of the journal is of an unknown version", at + 1));
+            }
+            let records = records.get_or_insert_default();
+            records.card_volume_id = head.card_volume_id;
+            records.listing_b3 = Some(head.listing_b3);
+            records.destinations = head.destinations;
+            continue;
+        }
+        let entry: JournalLine = serde_json::from_slice(line)
+            .map_err(|e| format!("line {} of the journal cannot be read: {e}", at + 1))?;
+        let Some(records) = records.as_mut() else {
+            return Err("the journal has no head".to_owned());
+        };
+        if let Err(why) = CardName::parse(&entry.path) {
+            return Err(format!("line {} of the journal holds {why}", at + 1));
+        }
+        records.card_files.insert(entry.path.clone(), (entry.bytes, entry.modified.clone()));
+        let proven = ProvenEntry {
+            bytes: entry.bytes,
+            modified: entry.modified,
+            blake3: entry.blake3,
+            way: entry.way,
+            read_s: entry.read_s,
+            readback_s: entry.readback_s,
+        };
+        records.proven.insert(entry.path, proven);
+    }
+    Ok(records)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sample() -> Vec<u8> {
+        let mut out = Vec::new();
+        JournalHead {
+            journal: JOURNAL_FORMAT.into(),
+            version: 1,
+            offload: "20261125-KITES".into(),
+            started: "2026-11-25T09:00:00.000Z".into(),
+            card_volume_id: None,
+            listing_b3: Digest::of(b"listing"),
+            destinations: vec![],
+        }
+        .write_to(&mut out)
+        .unwrap();
+        for path in ["DCIM/a.JPG", "DCIM/b.JPG"] {
+            JournalLine {
+                path: path.into(),
+                bytes: 3,
+                modified: "2026-11-25T08:00:00.000000000Z".into(),
+                blake3: Digest::of(path.as_bytes()),
+                way: ReadBackWay::Direct,
+                read_s: 0.1,
+                readback_s: 0.1,
+            }
+            .write_to(&mut out)
+            .unwrap();
+        }
+        out
+    }
+
+    #[test]
+    fn whole_and_torn_journals() {
+        let whole = sample();
+        let records = read(&whole).unwrap().unwrap();
+        assert_eq!(records.proven.len(), 2);
+        for cut in 1..60 {
+            let records = read(&whole[..whole.len() - cut]).unwrap().unwrap();
+            assert_eq!(records.proven.len(), 1, "the torn line does not count (cut {cut})");
+        }
+        assert!(read(b"").unwrap().is_none());
+    }
+
+    #[test]
+    fn damage_in_the_middle_vouches_for_nothing() {
+        let mut bytes = sample();
+        let second = bytes.iter().position(|&b| b == b'\n').unwrap() + 5;
+        bytes[second] = b'{';
+        assert!(read(&bytes).is_err());
+        let text = String::from_utf8(sample()).unwrap();
+        assert!(read(text.replace("DCIM/a", "../a").as_bytes()).is_err());
+        assert!(read(text.split_once('\n').unwrap().1.as_bytes()).is_err(), "no head");
+    }
+}

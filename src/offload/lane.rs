@@ -1,0 +1,673 @@
+//! Owns one destination's part of an offload: writing, making durable, reading back from the
+//! device behind the writer, and publishing. A lane that fails is dropped once, with its reason,
+//! and takes nobody with it.
+//!
+//! Order for every file: part file, write, durable, read back equal, rename without replacing,
+//! folder durable, journal line. Nothing carries a final name earlier.
+
+use super::in_flight::{GivenUp, InFlight};
+use super::journal::JournalLine;
+use super::{Context, FromCard, Level, Proven, Report};
+use crate::digest::Digest;
+use crate::disk::buffer::{Aligned, Chunk};
+use crate::disk::{Journal, Part, ReadBackWay, Source, is_full, is_name_refused, write_problem};
+use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::name::CardName;
+use crate::plan::{FileJob, PlannedDestination, RECORDS, Work};
+use crate::units::{float, len_usize, len64};
+use camino::{Utf8Path, Utf8PathBuf};
+use crossbeam_channel::{Receiver, Sender, bounded};
+use std::collections::BTreeSet;
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+/// Files that the publisher takes in one batch.
+const BATCH_MAX: usize = 512;
+
+/// What every thread of a lane shares.
+#[derive(Debug)]
+pub(super) struct Lane {
+    pub(super) index: usize,
+    pub(super) context: Arc<Context>,
+    pub(super) report: Sender<Report>,
+    pub(super) failed: AtomicBool,
+}
+
+/// To the committer and the rolling verifier of large files.
+enum Roll {
+    /// Everything up to this offset was written.
+    Upto(Open, u64),
+    /// The file was written whole and cut to length.
+    Last(Open),
+    /// The file was given up.
+    Forget(Open),
+}
+
+/// To the workers that finish files of at most one stripe.
+enum Finish {
+    Copy(Open),
+    Check(Arc<InFlight>),
+}
+
+/// A part file being written.
+#[derive(Clone)]
+struct Open {
+    file: Arc<InFlight>,
+    part: Arc<dyn Part>,
+    path: Utf8PathBuf,
+}
+
+/// A file that was read back equal and may carry its final name.
+struct Equal {
+    file: Arc<InFlight>,
+    digest: Digest,
+    way: ReadBackWay,
+    level: Level,
+    time: Duration,
+    /// The part file; `None` when it stood there already.
+    part: Option<Utf8PathBuf>,
+}
+
+impl Lane {
+    /// Starts every thread of the lane.
+    pub(super) fn start(
+        index: usize,
+        context: &Arc<Context>,
+        report: &Sender<Report>,
+        from_card: Receiver<FromCard>,
+    ) -> io::Result<Vec<JoinHandle<()>>> {
+        let lane = Arc::new(Self {
+            index,
+            context: Arc::clone(context),
+            report: report.clone(),
+            failed: AtomicBool::new(false),
+        });
+        let limits = &context.limits;
+        let (to_commit, commits) = bounded(4);
+        let (to_verify, verifies) = bounded(4);
+        let (to_finish, finishes) = bounded(limits.queue_finish);
+        let (to_publish, publishes) = bounded(BATCH_MAX);
+        let mut threads = Vec::new();
+        let mut spawn = |role: &str, run: Box<dyn FnOnce() + Send>| {
+            std::thread::Builder::new()
+                .name(format!("{role} {}", index + 1))
+                .stack_size(512 << 10)
+                .spawn(run)
+                .map(|thread| threads.push(thread))
+        };
+        let spinning = lane.destination().facts.rotational == Some(true);
+        let workers = if spinning { 1 } else { limits.workers };
+        for _ in 0..workers {
+            let (l, rx, tx) = (Arc::clone(&lane), finishes.clone(), to_publish.clone());
+            spawn("finish", Box::new(move || l.finish_all(&rx, &tx)))?;
+        }
+        let (l, tx) = (Arc::clone(&lane), to_publish);
+        spawn("verify", Box::new(move || l.verify_all(&verifies, &tx)))?;
+        let l = Arc::clone(&lane);
+        spawn("commit", Box::new(move || l.commit_all(&commits, &to_verify)))?;
+        let l = Arc::clone(&lane);
+        spawn("publish", Box::new(move || l.publish_all(&publishes)))?;
+        let l = lane;
+        spawn("write", Box::new(move || l.write_all(&from_card, &to_commit, &to_finish, spinning)))?;
+        Ok(threads)
+    }
+
+    fn destination(&self) -> &PlannedDestination {
+        // The plan and the lanes are made together, one lane per destination.
+        &self.context.plan.destinations[self.index]
+    }
+
+    fn root(&self) -> &Utf8Path {
+        &self.destination().root
+    }
+
+    fn meter(&self) -> &super::meter::DestinationMeter {
+        &self.context.meter.destinations[self.index]
+    }
+
+    fn job(&self, file: &InFlight) -> &FileJob {
+        &self.context.plan.jobs[file.job]
+    }
+
+    fn is_out(&self) -> bool {
+        self.failed.load(Ordering::Relaxed)
+    }
+
+    fn stops(&self) -> bool {
+        self.is_out() || self.context.cancel.load(Ordering::Relaxed)
+    }
+
+    /// Drops the destination: told once, by whichever thread met it first.
+    fn drop_out(&self, problem: Problem) {
+        if !self.failed.swap(true, Ordering::SeqCst) {
+            self.meter().failed.store(true, Ordering::SeqCst);
+            drop(self.report.send(Report::DestinationFailed(self.index, problem.on(self.index))));
+        }
+    }
+
+    fn drop_out_at(&self, step: Step, file: Option<&InFlight>, cause: &io::Error) {
+        let mut problem = write_problem(step, cause);
+        problem.path = file.map(|f| self.job(f).name.as_str().to_owned());
+        self.drop_out(problem);
+    }
+
+    fn file_problem(&self, file: &InFlight, kind: ProblemKind, detail: String) {
+        let problem = Problem::new(kind, detail).at(self.job(file).name.as_str()).on(self.index);
+        drop(self.report.send(Report::Problem(problem)));
+    }
+
+    fn remove_part(&self, path: &Utf8Path) {
+        match self.context.disk.remove_own(path) {
+            Ok(()) => {}
+            Err(e) if e.kind() == io::ErrorKind::NotFound || self.is_out() => {}
+            Err(e) => {
+                let detail = format!("an unfinished part file is left behind as `{path}`: {e}");
+                let problem = Problem::new(ProblemKind::WriteFailed, detail).on(self.index).harmless();
+                drop(self.report.send(Report::Problem(problem)));
+            }
+        }
+    }
+
+    fn timed<T>(&self, sum: &super::meter::Sum, work: impl FnOnce() -> T) -> T {
+        let start = self.context.clock.elapsed();
+        let result = work();
+        sum.add_time(self.context.clock.elapsed().saturating_sub(start));
+        result
+    }
+
+    // ---- writer ---------------------------------------------------------------------------
+
+    fn write_all(&self, from_card: &Receiver<FromCard>, commit: &Sender<Roll>, finish: &Sender<Finish>, spinning: bool) {
+        if let Err((step, path, cause)) = self.prepare() {
+            let mut problem = write_problem(step, &cause);
+            problem.path = Some(path);
+            self.drop_out(problem);
+        }
+        let mut open: Option<Open> = None;
+        for message in from_card {
+            if self.stops() {
+                self.give_up(open.take(), commit);
+                continue;
+            }
+            match message {
+                FromCard::Begin(file) => open = self.begin(&file),
+                FromCard::Chunk(file, chunk, offset) => {
+                    if let Some(o) = open.as_ref().filter(|o| Arc::ptr_eq(&o.file, &file)) {
+                        self.write(o, &chunk, offset, commit, spinning);
+                    }
+                }
+                FromCard::End(file) => self.end(open.take(), file, commit, finish),
+                FromCard::Abort(_) => self.give_up(open.take(), commit),
+            }
+        }
+        self.give_up(open.take(), commit);
+    }
+
+    /// Makes the offload's folders, parents first, and makes them durable; clears stale parts.
+    fn prepare(&self) -> Result<(), (Step, String, io::Error)> {
+        let disk = &self.context.disk;
+        let root = self.root();
+        let planned = self.destination();
+        for stale in &planned.stale_parts {
+            let path = stale.under(root);
+            disk.remove_own(&path).map_err(|e| (Step::Create, stale.as_str().to_owned(), e))?;
+        }
+        let present: BTreeSet<&CardName> = planned.folders_present.iter().collect();
+        let mut parents = BTreeSet::new();
+        for folder in self.context.plan.listing.folders() {
+            if present.contains(folder) {
+                continue;
+            }
+            disk.create_folder(&folder.under(root))
+                .map_err(|e| (Step::CreateFolder, folder.as_str().to_owned(), e))?;
+            parents.insert(folder.parent().map_or_else(|| root.to_path_buf(), |p| root.join(p)));
+        }
+        for parent in parents.iter().rev() {
+            disk.flush(parent).map_err(|e| (Step::FlushFolder, parent.to_string(), e))?;
+        }
+        Ok(())
+    }
+
+    fn begin(&self, file: &Arc<InFlight>) -> Option<Open> {
+        let job = self.job(file);
+        if job.work.get(self.index) != Some(&Work::Copy) {
+            return None;
+        }
+        let path = job.name.part_under(self.root());
+        let large = job.bytes > self.context.limits.small_bytes;
+        match self.context.disk.create_part(&path, large) {
+            Ok(part) => Some(Open { file: Arc::clone(file), part: Arc::from(part), path }),
+            Err(e) if is_name_refused(&e) => {
+                self.file_problem(file, ProblemKind::NameNotStorable, failed(Step::Create, &e));
+                None
+            }
+            Err(e) => {
+                self.drop_out_at(Step::Create, Some(file), &e);
+                None
+            }
+        }
+    }
+
+    fn write(&self, open: &Open, chunk: &Chunk, offset: u64, commit: &Sender<Roll>, spinning: bool) {
+        let result = self.timed(&self.meter().write_ns, || open.part.write_chunk(chunk, offset));
+        if let Err(e) = result {
+            if e.kind() == io::ErrorKind::FileTooLarge {
+                self.file_problem(&open.file, ProblemKind::TooLargeForFilesystem, failed(Step::Write, &e));
+            }
+            self.drop_out_at(Step::Write, Some(&open.file), &e);
+            return;
+        }
+        let bytes = len64(chunk.bytes().len());
+        self.meter().written.add(bytes);
+        let end = offset + bytes;
+        let total = self.job(&open.file).bytes;
+        if self.rolls(total) && end < total && end.is_multiple_of(self.stripe(open.file.job, total, end, spinning)) {
+            drop(commit.send(Roll::Upto(open.clone(), end)));
+        }
+    }
+
+    /// Whether a file is read back behind the writer instead of when it is complete.
+    fn rolls(&self, bytes: u64) -> bool {
+        bytes > self.context.limits.stripe_bytes
+    }
+
+    /// Returns the stripe that ends are counted in. The end of the job's last file goes in small
+    /// stripes, so that little is left to read back when the card is done.
+    fn stripe(&self, job: usize, total: u64, end: u64, spinning: bool) -> u64 {
+        let limits = &self.context.limits;
+        let is_last = job + 1 == self.context.plan.jobs.len();
+        if spinning {
+            limits.stripe_bytes_spinning
+        } else if is_last && total - end < limits.stripe_bytes {
+            limits.mark_bytes
+        } else {
+            limits.stripe_bytes
+        }
+    }
+
+    fn end(&self, open: Option<Open>, file: Arc<InFlight>, commit: &Sender<Roll>, finish: &Sender<Finish>) {
+        let job = self.job(&file);
+        match (open, job.work.get(self.index)) {
+            (Some(open), _) => {
+                match open.part.finish(job.bytes, job.modified) {
+                    Ok(true) => {}
+                    Ok(false) => drop(self.report.send(Report::DateRefused(self.index))),
+                    Err(e) => {
+                        self.drop_out_at(Step::SetDate, Some(&file), &e);
+                        return self.give_up(Some(open), commit);
+                    }
+                }
+                if self.rolls(job.bytes) {
+                    drop(commit.send(Roll::Last(open)));
+                } else {
+                    drop(finish.send(Finish::Copy(open)));
+                }
+            }
+            (None, Some(Work::Check)) => drop(finish.send(Finish::Check(file))),
+            (None, _) => {}
+        }
+    }
+
+    fn give_up(&self, open: Option<Open>, commit: &Sender<Roll>) {
+        let Some(open) = open else { return };
+        if self.rolls(self.job(&open.file).bytes) {
+            drop(commit.send(Roll::Forget(open)));
+        } else {
+            self.remove_part(&open.path);
+        }
+    }
+
+    // ---- committer and rolling verifier -----------------------------------------------------
+
+    fn commit_all(&self, rolls: &Receiver<Roll>, verify: &Sender<Roll>) {
+        for roll in rolls {
+            let flushed = match &roll {
+                _ if self.stops() => Ok(()),
+                Roll::Upto(open, _) => self.timed(&self.meter().flush_ns, || open.part.flush_data()),
+                Roll::Last(open) => self.timed(&self.meter().flush_ns, || open.part.flush_all()),
+                Roll::Forget(_) => Ok(()),
+            };
+            if let Err(e) = flushed {
+                let (Roll::Upto(open, _) | Roll::Last(open) | Roll::Forget(open)) = &roll;
+                self.drop_out_at(Step::Flush, Some(&open.file), &e);
+            }
+            drop(verify.send(roll));
+        }
+    }
+
+    fn verify_all(&self, rolls: &Receiver<Roll>, publish: &Sender<Equal>) {
+        let mut reading: Option<ReadingBack> = None;
+        for roll in rolls {
+            match roll {
+                Roll::Forget(open) => {
+                    reading = None;
+                    self.remove_part(&open.path);
+                }
+                Roll::Upto(..) | Roll::Last(_) if self.stops() => reading = None,
+                Roll::Upto(open, end) => {
+                    if self.context.level != Level::Written {
+                        self.roll_on(&mut reading, &open, end);
+                    }
+                }
+                Roll::Last(open) => {
+                    let equal = if self.context.level == Level::Written {
+                        self.take_as_written(&open)
+                    } else {
+                        let bytes = self.job(&open.file).bytes;
+                        self.roll_on(&mut reading, &open, bytes);
+                        reading.take().and_then(|r| self.compare_whole(r, &open))
+                    };
+                    match equal {
+                        Some(equal) => drop(publish.send(equal)),
+                        None => self.remove_part(&open.path),
+                    }
+                }
+            }
+        }
+    }
+
+    /// Reads a rolling file back up to `end` and compares the hash so far with the source's.
+    fn roll_on(&self, reading: &mut Option<ReadingBack>, open: &Open, end: u64) {
+        let job = self.job(&open.file);
+        let is_same = reading.as_ref().is_some_and(|r| Arc::ptr_eq(&r.file, &open.file));
+        if !is_same {
+            *reading = ReadingBack::open(self, &open.file, &open.path);
+        }
+        let Some(r) = reading else { return };
+        if r.is_bad {
+            return;
+        }
+        if let Err(e) = r.read_to(self, end) {
+            r.is_bad = true;
+            self.drop_out_at(Step::ReadBack, Some(&open.file), &e);
+            return;
+        }
+        if end < job.bytes
+            && let Ok(source) = open.file.wait_mark(end, &self.context.cancel)
+            && source != r.hash_so_far()
+        {
+            r.is_bad = true;
+            self.mismatch(&open.file, r.way(), Some(end));
+        }
+    }
+
+    fn mismatch(&self, file: &InFlight, way: ReadBackWay, before: Option<u64>) {
+        let place = before.map_or(String::new(), |end| format!(" before byte {end}"));
+        let detail = format!(
+            "what was read back from the drive ({}) differs from what the card delivered{place}; the copy was not kept",
+            way.id()
+        );
+        self.file_problem(file, ProblemKind::Mismatch, detail);
+    }
+
+    fn compare_whole(&self, read: ReadingBack, open: &Open) -> Option<Equal> {
+        if read.is_bad || self.stops() {
+            return None;
+        }
+        self.compare(read, &open.file, Some(open.path.clone()))
+    }
+
+    fn compare(&self, read: ReadingBack, file: &Arc<InFlight>, part: Option<Utf8PathBuf>) -> Option<Equal> {
+        let source = match file.wait_whole(&self.context.cancel) {
+            Ok(source) => source,
+            // Given up by the reader, who tells why, or stopped.
+            Err(GivenUp) => return None,
+        };
+        let job = self.job(file);
+        let back = read.hash_so_far();
+        if read.at != job.bytes || back != source {
+            if part.is_some() {
+                self.mismatch(file, read.way(), None);
+            } else {
+                let detail = "a file of this name stood there already and differs from the card's; it was left as it is";
+                self.file_problem(file, ProblemKind::NameClash, detail.to_owned());
+            }
+            return None;
+        }
+        Some(Equal {
+            file: Arc::clone(file),
+            digest: source,
+            way: read.way(),
+            level: Level::ReadBack,
+            time: read.time,
+            part,
+        })
+    }
+
+    fn take_as_written(&self, open: &Open) -> Option<Equal> {
+        let digest = open.file.wait_whole(&self.context.cancel).ok()?;
+        Some(Equal {
+            file: Arc::clone(&open.file),
+            digest,
+            way: ReadBackWay::None,
+            level: Level::Written,
+            time: Duration::ZERO,
+            part: Some(open.path.clone()),
+        })
+    }
+
+    // ---- workers for files of at most one stripe --------------------------------------------
+
+    fn finish_all(&self, files: &Receiver<Finish>, publish: &Sender<Equal>) {
+        for finish in files {
+            let (equal, part) = match finish {
+                Finish::Copy(open) => (self.finish_copy(&open), Some(open.path)),
+                Finish::Check(file) => (self.finish_check(&file), None),
+            };
+            match (equal, part) {
+                (Some(equal), _) => drop(publish.send(equal)),
+                (None, Some(path)) => self.remove_part(&path),
+                (None, None) => {}
+            }
+        }
+    }
+
+    fn finish_copy(&self, open: &Open) -> Option<Equal> {
+        if self.stops() {
+            return None;
+        }
+        if let Err(e) = self.timed(&self.meter().flush_ns, || open.part.flush_all()) {
+            self.drop_out_at(Step::Flush, Some(&open.file), &e);
+            return None;
+        }
+        if self.context.level == Level::Written {
+            return self.take_as_written(open);
+        }
+        let read = self.read_back_whole(&open.file, &open.path)?;
+        self.compare(read, &open.file, Some(open.path.clone()))
+    }
+
+    fn finish_check(&self, file: &Arc<InFlight>) -> Option<Equal> {
+        if self.stops() {
+            return None;
+        }
+        let path = self.job(file).name.under(self.root());
+        if let Err(e) = self.context.disk.flush(&path) {
+            self.drop_out_at(Step::Flush, Some(file), &e);
+            return None;
+        }
+        let read = self.read_back_whole(file, &path)?;
+        self.compare(read, file, None)
+    }
+
+    fn read_back_whole(&self, file: &Arc<InFlight>, path: &Utf8Path) -> Option<ReadingBack> {
+        let mut read = ReadingBack::open(self, file, path)?;
+        let bytes = self.job(file).bytes;
+        match read.read_to(self, bytes) {
+            Ok(()) => Some(read),
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => None,
+            Err(e) => {
+                self.drop_out_at(Step::ReadBack, Some(file), &e);
+                None
+            }
+        }
+    }
+
+    // ---- publisher ---------------------------------------------------------------------------
+
+    fn publish_all(&self, equals: &Receiver<Equal>) {
+        let mut journal: Option<Box<dyn Journal>> = None;
+        while let Ok(first) = equals.recv() {
+            let mut batch = vec![first];
+            batch.extend(equals.try_iter().take(BATCH_MAX - 1));
+            if self.is_out() {
+                batch.into_iter().filter_map(|e| e.part).for_each(|p| self.remove_part(&p));
+                continue;
+            }
+            self.publish(batch, &mut journal);
+        }
+    }
+
+    fn publish(&self, batch: Vec<Equal>, journal: &mut Option<Box<dyn Journal>>) {
+        let mut renamed = Vec::new();
+        let mut folders = BTreeSet::new();
+        for equal in batch {
+            let job = self.job(&equal.file);
+            if let Some(part) = &equal.part {
+                match self.context.disk.rename_new(part, &job.name.under(self.root())) {
+                    Ok(()) => {}
+                    Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
+                        let detail = "its place was taken by another file meanwhile; that file was left as it is";
+                        self.file_problem(&equal.file, ProblemKind::NameClash, detail.to_owned());
+                        self.remove_part(part);
+                        continue;
+                    }
+                    Err(e) => return self.drop_out_at(Step::Publish, Some(&equal.file), &e),
+                }
+            }
+            folders.insert(job.name.parent().map_or_else(|| self.root().to_path_buf(), |p| self.root().join(p)));
+            renamed.push(equal);
+        }
+        for folder in folders {
+            let flushed = self.timed(&self.meter().flush_ns, || self.context.disk.flush(&folder));
+            if let Err(e) = flushed {
+                return self.drop_out_at(Step::FlushFolder, renamed.first().map(|r| &*r.file), &e);
+            }
+        }
+        if let Err(e) = self.journal(&renamed, journal) {
+            let problem = Problem::new(
+                if is_full(&e) { ProblemKind::NoRoom } else { ProblemKind::WriteFailed },
+                failed(Step::Journal, &e),
+            );
+            return self.drop_out(problem);
+        }
+        for equal in renamed {
+            self.meter().files.add(1);
+            drop(self.report.send(Report::Proven(Proven {
+                destination: self.index,
+                job: equal.file.job,
+                digest: equal.digest,
+                level: equal.level,
+                way: equal.way,
+                readback_s: equal.time.as_secs_f64(),
+                read_s: float(equal.file.read_ns.load(Ordering::Relaxed)) / 1e9,
+                only_zeros: equal.file.only_zeros.load(Ordering::Relaxed),
+            })));
+        }
+    }
+
+    fn journal(&self, equals: &[Equal], journal: &mut Option<Box<dyn Journal>>) -> io::Result<()> {
+        let mut lines = Vec::new();
+        for equal in equals.iter().filter(|e| e.way.reaches_device()) {
+            let job = self.job(&equal.file);
+            JournalLine {
+                path: job.name.as_str().to_owned(),
+                bytes: job.bytes,
+                modified: job.modified.rfc3339(),
+                blake3: equal.digest,
+                way: equal.way,
+                read_s: float(equal.file.read_ns.load(Ordering::Relaxed)) / 1e9,
+                readback_s: equal.time.as_secs_f64(),
+            }
+            .write_to(&mut lines)?;
+        }
+        if lines.is_empty() {
+            return Ok(());
+        }
+        if journal.is_none() {
+            let path = self.root().join(RECORDS).join(super::journal::JOURNAL);
+            *journal = Some(self.context.disk.open_journal(&path)?);
+        }
+        match journal {
+            Some(journal) => journal.append(&lines),
+            None => Ok(()),
+        }
+    }
+}
+
+/// One file being read back.
+struct ReadingBack {
+    file: Arc<InFlight>,
+    source: Box<dyn Source>,
+    hasher: blake3::Hasher,
+    buffer: Aligned,
+    at: u64,
+    time: Duration,
+    is_bad: bool,
+}
+
+impl ReadingBack {
+    fn open(lane: &Lane, file: &Arc<InFlight>, path: &Utf8Path) -> Option<Self> {
+        let bytes = lane.job(file).bytes;
+        match lane.context.disk.open_read_back(path) {
+            Ok(source) => Some(Self {
+                file: Arc::clone(file),
+                source,
+                hasher: blake3::Hasher::new(),
+                buffer: Aligned::new(lane.context.limits.chunk_bytes.min(len_usize(bytes.saturating_add(1)))),
+                at: 0,
+                time: Duration::ZERO,
+                is_bad: false,
+            }),
+            Err(e) => {
+                lane.drop_out_at(Step::ReadBack, Some(file), &e);
+                None
+            }
+        }
+    }
+
+    fn way(&self) -> ReadBackWay {
+        self.source.way()
+    }
+
+    fn hash_so_far(&self) -> Digest {
+        self.hasher.finalize().into()
+    }
+
+    /// Reads on to `end`. At the end of the file one more read makes sure that nothing follows.
+    /// `Interrupted`: the job stops.
+    fn read_to(&mut self, lane: &Lane, end: u64) -> io::Result<()> {
+        let clock = &lane.context.clock;
+        let total = lane.job(&self.file).bytes;
+        while self.at < end {
+            if lane.stops() {
+                return Err(io::ErrorKind::Interrupted.into());
+            }
+            let room = self.buffer.capacity();
+            // Whole buffers keep direct reads aligned; the count is what matters.
+            let want = if end < total { room.min(len_usize(end - self.at)) } else { room };
+            let start = clock.elapsed();
+            let n = self.source.read_at(&mut self.buffer.all_mut()[..want], self.at)?;
+            let took = clock.elapsed().saturating_sub(start);
+            self.time += took;
+            lane.meter().read_back_ns.add_time(took);
+            if n == 0 {
+                // Shorter than it should be: the hash will differ.
+                return Ok(());
+            }
+            self.hasher.update(self.buffer.first(n));
+            self.at += len64(n);
+            lane.meter().read_back.add(len64(n));
+        }
+        if end == total {
+            let extra = self.source.stat()?.bytes;
+            if extra != total {
+                self.at = extra;
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,86 @@
+//! Owns the lock-free counters that the stages add to and the coordinator reads. Counts only; the
+//! record of a job never comes from here.
+
+use crate::units::nanos;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
+use std::time::Duration;
+
+/// A sum that any thread may add to.
+#[derive(Debug, Default)]
+pub struct Sum(AtomicU64);
+
+impl Sum {
+    /// Adds.
+    pub fn add(&self, n: u64) {
+        self.0.fetch_add(n, Relaxed);
+    }
+
+    /// Adds a time in nanoseconds.
+    pub fn add_time(&self, time: Duration) {
+        self.add(nanos(time));
+    }
+
+    /// Returns the sum so far.
+    pub fn get(&self) -> u64 {
+        self.0.load(Relaxed)
+    }
+}
+
+/// Counters of one destination.
+#[derive(Debug, Default)]
+pub struct DestinationMeter {
+    /// Bytes handed to the drive.
+    pub written: Sum,
+    /// Bytes read back.
+    pub read_back: Sum,
+    /// Files under their final name.
+    pub files: Sum,
+    /// Nanoseconds in writes.
+    pub write_ns: Sum,
+    /// Nanoseconds in flushes.
+    pub flush_ns: Sum,
+    /// Nanoseconds in read-backs.
+    pub read_back_ns: Sum,
+    /// Whether it was dropped.
+    pub failed: AtomicBool,
+}
+
+/// Counters of one offload.
+#[derive(Debug)]
+pub struct Meter {
+    /// Bytes read from the card.
+    pub read: Sum,
+    /// Files read from the card.
+    pub files: Sum,
+    /// Nanoseconds inside reads of the card.
+    pub read_ns: Sum,
+    /// Bytes of reads that no read-ahead can have prepared while the reader waited.
+    pub clean: Sum,
+    /// Nanoseconds of those reads.
+    pub clean_ns: Sum,
+    /// Nanoseconds in which the reader waited for a slower stage.
+    pub wait_ns: Sum,
+    /// Nanoseconds of hashing what was read.
+    pub hash_ns: Sum,
+    /// All that will be read has been read.
+    pub card_done: AtomicBool,
+    /// One per destination.
+    pub destinations: Vec<DestinationMeter>,
+}
+
+impl Meter {
+    /// Makes counters for so many destinations.
+    pub fn new(destinations: usize) -> Self {
+        Self {
+            read: Sum::default(),
+            files: Sum::default(),
+            read_ns: Sum::default(),
+            clean: Sum::default(),
+            clean_ns: Sum::default(),
+            wait_ns: Sum::default(),
+            hash_ns: Sum::default(),
+            card_done: AtomicBool::new(false),
+            destinations: (0..destinations).map(|_| DestinationMeter::default()).collect(),
+        }
+    }
+}

@@ -1,0 +1,624 @@
+//! Owns the run of an offload: one reader, one hasher and one lane per destination, bounded queues
+//! between them, and the coordinator that collects what was proven. Only the coordinator talks to
+//! the observer; the record comes from what the stages return, never from events.
+
+pub mod in_flight;
+pub mod journal;
+mod lane;
+pub mod limits;
+pub mod meter;
+mod reader;
+pub mod reread;
+pub mod standing;
+
+use crate::clock::Clock;
+use crate::digest::Digest;
+use crate::disk::buffer::{Chunk, Pool};
+use crate::disk::{Disk, ReadBackWay};
+use crate::error::{Problem, ProblemKind};
+use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
+use crate::plan::{Plan, Work};
+use crate::speed::forecast::Forecast;
+use crate::units::{float, len64};
+use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
+use in_flight::InFlight;
+use lane::Lane;
+use limits::Limits;
+use meter::Meter;
+use reader::Reader;
+use std::collections::VecDeque;
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+/// How far a copy is to be proven.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Level {
+    /// Flushed to the drive; never enough for PROVEN.
+    Written,
+    /// Read back from the drive and equal.
+    #[serde(rename = "readback")]
+    ReadBack,
+    /// Read back, and the card read a second time.
+    Reread,
+}
+
+impl Level {
+    /// Returns the manifest's word.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Written => "written",
+            Self::ReadBack => "readback",
+            Self::Reread => "reread",
+        }
+    }
+}
+
+/// What every thread of an offload shares.
+#[derive(Debug)]
+pub struct Context {
+    /// The seam to all file systems.
+    pub disk: Arc<dyn Disk>,
+    /// The seam to time.
+    pub clock: Arc<dyn Clock>,
+    /// What is to be done.
+    pub plan: Arc<Plan>,
+    /// How far it is to be proven.
+    pub level: Level,
+    /// The bounds.
+    pub limits: Limits,
+    /// Set from outside to stop.
+    pub cancel: Arc<AtomicBool>,
+    /// The counters.
+    pub meter: Meter,
+}
+
+impl Context {
+    fn must_stop(&self) -> bool {
+        self.cancel.load(Ordering::Relaxed)
+            || self.meter.destinations.iter().all(|d| d.failed.load(Ordering::Relaxed))
+    }
+
+    /// Looks whether the card is still the one that was listed.
+    pub fn card_is_there(&self) -> Result<(), String> {
+        let then = &self.plan.card.facts;
+        match self.disk.facts(&self.plan.card.given) {
+            Err(e) => Err(format!("the card is gone: {e}")),
+            Ok(now) if (now.device, now.inode) != (then.device, then.inode) || now.volume_id != then.volume_id => {
+                Err("another card is in its place".to_owned())
+            }
+            Ok(_) => Ok(()),
+        }
+    }
+}
+
+/// From the reader to the hasher and all lanes.
+#[derive(Clone)]
+enum FromCard {
+    Begin(Arc<InFlight>),
+    Chunk(Arc<InFlight>, Arc<Chunk>, u64),
+    End(Arc<InFlight>),
+    Abort(Arc<InFlight>),
+}
+
+/// A file proven on one destination.
+struct Proven {
+    destination: usize,
+    job: usize,
+    digest: Digest,
+    level: Level,
+    way: ReadBackWay,
+    readback_s: f64,
+    read_s: f64,
+    only_zeros: bool,
+}
+
+/// From every stage to the coordinator.
+enum Report {
+    Proven(Proven),
+    Problem(Problem),
+    DestinationFailed(usize, Problem),
+    DateRefused(usize),
+    CardRead,
+    CardGone,
+}
+
+/// A copy of one file.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum CopyState {
+    /// Not there, or not known to be.
+    None,
+    /// Flushed, not read back.
+    Written,
+    /// Read back equal; seconds inside reads of the drive.
+    ReadBack(f64),
+    /// Proven by an earlier run; seconds of that read-back.
+    Earlier(f64),
+}
+
+impl CopyState {
+    /// Returns whether the copy was read back from the device, now or earlier.
+    pub fn is_proven(self) -> bool {
+        matches!(self, Self::ReadBack(_) | Self::Earlier(_))
+    }
+}
+
+/// What became of one file.
+#[derive(Clone, PartialEq, Debug)]
+pub struct FileOutcome {
+    /// Hash of what the card delivered, when it was read whole now or earlier.
+    pub blake3: Option<Digest>,
+    /// Seconds inside reads of the card.
+    pub read_s: f64,
+    /// Nothing but zeros, and not empty.
+    pub only_zeros: bool,
+    /// One per destination.
+    pub copies: Vec<CopyState>,
+}
+
+/// What became of one destination.
+#[derive(Clone, PartialEq, Debug)]
+pub struct DestinationOutcome {
+    /// The least reliable way in which a file was read back.
+    pub way: Option<ReadBackWay>,
+    /// It was dropped.
+    pub failed: bool,
+    /// The last file published on it.
+    pub last_file: Option<String>,
+    /// Files whose date the drive refused.
+    pub dates_refused: u64,
+}
+
+/// Bytes per interval, for the record.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Rates {
+    /// Length of an interval in seconds.
+    pub every_s: u64,
+    /// Read from the card.
+    pub read: Vec<u64>,
+    /// Written, per destination.
+    pub write: Vec<Vec<u64>>,
+    /// Read back, per destination.
+    pub readback: Vec<Vec<u64>>,
+}
+
+/// What an offload did. The proof is made from this.
+#[derive(Clone, Debug)]
+pub struct Offloaded {
+    /// One per job of the plan.
+    pub files: Vec<FileOutcome>,
+    /// One per destination.
+    pub destinations: Vec<DestinationOutcome>,
+    /// What went wrong, in the order it was met.
+    pub problems: Vec<Problem>,
+    /// Stopped by the person.
+    pub interrupted: bool,
+    /// Bytes per interval.
+    pub rates: Rates,
+    /// The stage that was busy longest, in words.
+    pub limiting: String,
+    /// The first forecast that was made, in seconds.
+    pub forecast_s: Option<f64>,
+    /// How long it ran.
+    pub took: Duration,
+    /// Live rate of reading the card, bytes per second of reading time.
+    pub read_rate: Option<f64>,
+    /// Bytes read from the card.
+    pub bytes_read: u64,
+}
+
+/// How often the coordinator looks at the counters: the most ticks a second that the events allow.
+const TICK: Duration = Duration::from_millis(250);
+/// Intervals kept for the record before two are merged into one.
+const INTERVALS_MAX: usize = 4_096;
+
+/// Runs an offload to its end.
+///
+/// # Errors
+/// Only when the system refuses to start a thread; nothing has been written then.
+pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Offloaded> {
+    let lanes = context.plan.destinations.len();
+    let limits = &context.limits;
+    let (report, reports) = bounded(1_024);
+    let (to_hasher, for_hasher) = bounded(limits.queue);
+    let mut senders = Vec::new();
+    let mut threads = Vec::new();
+    for index in 0..lanes {
+        let (tx, rx) = bounded(limits.queue);
+        senders.push(tx);
+        threads.extend(Lane::start(index, context, &report, rx)?);
+    }
+    let hashing = Arc::clone(context);
+    let hasher = std::thread::Builder::new().name("hash".into()).spawn(move || hash_all(&hashing, &for_hasher))?;
+    let reader = Reader {
+        context: Arc::clone(context),
+        hasher: to_hasher,
+        lanes: senders,
+        report,
+        pool: Pool::new(limits.chunks, limits.chunk_bytes),
+        tainted: 0,
+        next: None,
+        retries_left: limits.retries_total,
+    };
+    threads.push(std::thread::Builder::new().name("read".into()).spawn(move || reader.run())?);
+    threads.push(hasher);
+    let mut coordinator = Coordinator::new(context);
+    let finished = coordinator.collect(&reports, observer);
+    if finished {
+        for thread in threads {
+            let name = thread.thread().name().unwrap_or("a stage").to_owned();
+            if thread.join().is_err() {
+                let detail = format!("the stage `{name}` broke down; this is a fault of unlade, please report it");
+                coordinator.problem(Problem::new(ProblemKind::NotReadBack, detail), observer);
+            }
+        }
+    }
+    Ok(coordinator.into_outcome())
+}
+
+/// Hashes what the reader delivers and notes the hash at every mark.
+fn hash_all(context: &Context, messages: &Receiver<FromCard>) {
+    let mut hasher = blake3::Hasher::new();
+    for message in messages {
+        match message {
+            FromCard::Begin(_) => hasher = blake3::Hasher::new(),
+            FromCard::Chunk(file, chunk, offset) => {
+                let start = context.clock.elapsed();
+                hasher.update(chunk.bytes());
+                // One non-zero byte near the start ends this search; only a file of zeros pays.
+                if file.only_zeros.load(Ordering::Relaxed) && chunk.bytes().iter().any(|&b| b != 0) {
+                    file.only_zeros.store(false, Ordering::Relaxed);
+                }
+                let end = offset + len64(chunk.bytes().len());
+                if end.is_multiple_of(context.limits.mark_bytes) {
+                    file.mark(end, hasher.finalize().into());
+                }
+                context.meter.hash_ns.add_time(context.clock.elapsed().saturating_sub(start));
+            }
+            FromCard::End(file) => file.settle(Ok(hasher.finalize().into())),
+            FromCard::Abort(file) => file.settle(Err(in_flight::GivenUp)),
+        }
+    }
+}
+
+/// The counters at the last look, for rates per interval.
+#[derive(Default)]
+struct Seen {
+    read: u64,
+    write: Vec<u64>,
+    readback: Vec<u64>,
+    clean: u64,
+    clean_ns: u64,
+}
+
+struct Coordinator {
+    context: Arc<Context>,
+    files: Vec<FileOutcome>,
+    destinations: Vec<DestinationOutcome>,
+    problems: Vec<Problem>,
+    untold: u64,
+    card_gone: bool,
+    rates: Rates,
+    seen: Seen,
+    interval_end: Duration,
+    start: Duration,
+    forecast: Forecast,
+    forecast_s: Option<f64>,
+    strip: VecDeque<f64>,
+    live: Option<f64>,
+    to_read: (u64, u64),
+    stopped_at: Option<Duration>,
+}
+
+impl Coordinator {
+    fn new(context: &Arc<Context>) -> Self {
+        let plan = &context.plan;
+        let lanes = plan.destinations.len();
+        let start = context.clock.elapsed();
+        Self {
+            files: plan.jobs.iter().map(outcome_at_start).collect(),
+            destinations: (0..lanes).map(|d| destination_at_start(plan, d)).collect(),
+            problems: Vec::new(),
+            untold: 0,
+            card_gone: false,
+            rates: Rates {
+                every_s: 1,
+                read: Vec::new(),
+                write: vec![Vec::new(); lanes],
+                readback: vec![Vec::new(); lanes],
+            },
+            seen: Seen { write: vec![0; lanes], readback: vec![0; lanes], ..Seen::default() },
+            interval_end: start + Duration::from_secs(1),
+            start,
+            forecast: Forecast::new(),
+            forecast_s: None,
+            strip: VecDeque::new(),
+            live: None,
+            to_read: plan.to_read(),
+            stopped_at: None,
+            context: Arc::clone(context),
+        }
+    }
+
+    /// Collects reports until every stage has ended. `false`: a stage did not answer in time after
+    /// a stop, and is left behind.
+    fn collect(&mut self, reports: &Receiver<Report>, observer: &mut dyn Observer) -> bool {
+        let mut next_tick = self.start + TICK;
+        loop {
+            let now = self.context.clock.elapsed();
+            match reports.recv_timeout(next_tick.saturating_sub(now)) {
+                Ok(report) => self.take(report, observer),
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => break,
+            }
+            let now = self.context.clock.elapsed();
+            if now >= next_tick {
+                self.tick(now, observer);
+                next_tick = now + TICK;
+            }
+            if self.context.cancel.load(Ordering::Relaxed) {
+                let since = *self.stopped_at.get_or_insert(now);
+                if now.saturating_sub(since) > self.context.limits.stop_patience {
+                    return false;
+                }
+            }
+        }
+        self.tick(self.context.clock.elapsed(), observer);
+        true
+    }
+
+    fn take(&mut self, report: Report, observer: &mut dyn Observer) {
+        match report {
+            Report::Proven(proven) => self.proven(&proven, observer),
+            Report::Problem(problem) => self.problem(problem, observer),
+            Report::DestinationFailed(index, mut problem) => {
+                self.destinations[index].failed = true;
+                let last = self.destinations[index].last_file.as_deref();
+                let good = last.map_or("no file was finished on it in this run".to_owned(), |f| {
+                    format!("the last good file on it is `{f}`")
+                });
+                problem.detail = format!("{}; this destination was dropped, {good}", problem.detail);
+                self.problem(problem, observer);
+            }
+            Report::DateRefused(index) => self.destinations[index].dates_refused += 1,
+            Report::CardRead => observer.event(self.since_start(), &Event::CardRead),
+            Report::CardGone => self.card_gone = true,
+        }
+    }
+
+    fn since_start(&self) -> Duration {
+        self.context.clock.elapsed().saturating_sub(self.start)
+    }
+
+    fn proven(&mut self, proven: &Proven, observer: &mut dyn Observer) {
+        let Some(job) = self.context.plan.jobs.get(proven.job) else { return };
+        let path = job.name.as_str().to_owned();
+        let bytes = job.bytes;
+        let file = &mut self.files[proven.job];
+        if file.blake3.is_some_and(|known| known != proven.digest) {
+            // An earlier run kept other bytes under the same name, size and date.
+            let detail = "its bytes are no longer those that an earlier run read, though name, size and date are the same";
+            return self.problem(Problem::new(ProblemKind::ChangedOnCard, detail).at(path), observer);
+        }
+        file.blake3 = Some(proven.digest);
+        file.read_s = proven.read_s;
+        file.only_zeros = proven.only_zeros && bytes > 0;
+        file.copies[proven.destination] = match proven.level {
+            Level::Written => CopyState::Written,
+            Level::ReadBack | Level::Reread if proven.way.reaches_device() => CopyState::ReadBack(proven.readback_s),
+            Level::ReadBack | Level::Reread => CopyState::Written,
+        };
+        let destination = &mut self.destinations[proven.destination];
+        destination.way = Some(destination.way.map_or(proven.way, |w| w.min(proven.way)));
+        destination.last_file = Some(path.clone());
+        let event = Event::File {
+            path,
+            bytes,
+            blake3: proven.digest,
+            destination: proven.destination,
+            proof: proven.level,
+            way: proven.way,
+        };
+        observer.event(self.since_start(), &event);
+    }
+
+    fn problem(&mut self, problem: Problem, observer: &mut dyn Observer) {
+        if self.problems.len() >= self.context.limits.problems_max && problem.destination.is_none() {
+            self.untold += 1;
+            return;
+        }
+        observer.event(self.since_start(), &Event::Problem(problem.clone()));
+        self.problems.push(problem);
+    }
+
+    fn tick(&mut self, now: Duration, observer: &mut dyn Observer) {
+        self.note_live_rate();
+        if now >= self.interval_end {
+            self.note_interval();
+            self.interval_end = now + Duration::from_secs(self.rates.every_s);
+        }
+        let snapshot = self.snapshot(now);
+        observer.event(self.since_start(), &Event::Tick(Box::new(snapshot)));
+    }
+
+    /// The rate inside reads that no read-ahead can have helped, smoothed over a few ticks.
+    fn note_live_rate(&mut self) {
+        let meter = &self.context.meter;
+        let (clean, ns) = (meter.clean.get(), meter.clean_ns.get());
+        let (bytes, time) = (clean - self.seen.clean, ns - self.seen.clean_ns);
+        if bytes > 0 && time > 1_000_000 {
+            let rate = float(bytes) / (float(time) / 1e9);
+            self.live = Some(self.live.map_or(rate, |old| old * 0.7 + rate * 0.3));
+            self.seen.clean = clean;
+            self.seen.clean_ns = ns;
+        }
+    }
+
+    fn note_interval(&mut self) {
+        let meter = &self.context.meter;
+        let read = meter.read.get();
+        let bytes = read - self.seen.read;
+        self.rates.read.push(bytes);
+        self.seen.read = read;
+        for (i, d) in meter.destinations.iter().enumerate() {
+            let (w, r) = (d.written.get(), d.read_back.get());
+            self.rates.write[i].push(w - self.seen.write[i]);
+            self.rates.readback[i].push(r - self.seen.readback[i]);
+            self.seen.write[i] = w;
+            self.seen.readback[i] = r;
+        }
+        self.strip.push_back(float(bytes) / float(self.rates.every_s));
+        if self.strip.len() > 60 {
+            self.strip.pop_front();
+        }
+        if self.rates.read.len() >= INTERVALS_MAX {
+            self.rates.every_s *= 2;
+            merge_pairs(&mut self.rates.read);
+            self.rates.write.iter_mut().for_each(merge_pairs);
+            self.rates.readback.iter_mut().for_each(merge_pairs);
+        }
+    }
+
+    fn snapshot(&mut self, now: Duration) -> Snapshot {
+        let context = Arc::clone(&self.context);
+        let meter = &context.meter;
+        let elapsed = now.saturating_sub(self.start);
+        let wall_ns = elapsed.as_secs_f64() * 1e9;
+        let busy = |ns: u64| if wall_ns > 0.0 { (float(ns) / wall_ns).min(1.0) } else { 0.0 };
+        let destinations: Vec<DestinationSnapshot> = meter
+            .destinations
+            .iter()
+            .zip(&context.plan.destinations)
+            .zip(&self.destinations)
+            .map(|((m, planned), outcome)| DestinationSnapshot {
+                bytes_total: planned.copy_bytes,
+                bytes_written: m.written.get(),
+                bytes_read_back: m.read_back.get(),
+                files: m.files.get(),
+                failed: outcome.failed,
+                busy_write: busy(m.write_ns.get()),
+                busy_flush: busy(m.flush_ns.get()),
+                busy_read_back: busy(m.read_back_ns.get()),
+            })
+            .collect();
+        let (files_total, bytes_total) = self.to_read;
+        let bytes_read = meter.read.get();
+        let behind = destinations.iter().filter(|d| !d.failed).map(|d| self.settled_bytes(d)).min();
+        let settled = behind.unwrap_or(bytes_read).min(bytes_read);
+        self.forecast.observe(elapsed, settled);
+        let remaining = self.forecast.remaining(elapsed, bytes_total.saturating_sub(settled));
+        if self.forecast_s.is_none() {
+            self.forecast_s = remaining.map(|r| r.likely_s + elapsed.as_secs_f64());
+        }
+        Snapshot {
+            files_total,
+            bytes_total,
+            files_read: meter.files.get(),
+            bytes_read,
+            card_done: meter.card_done.load(Ordering::Relaxed),
+            live_rate: self.live,
+            delivered_rate: crate::units::rate(bytes_read, elapsed),
+            busy_read: busy(meter.read_ns.get()),
+            busy_hash: busy(meter.hash_ns.get()),
+            limiting: limiting(meter),
+            destinations,
+            remaining,
+            problems: len64(self.problems.len()) + self.untold,
+            strip: self.strip.iter().copied().collect(),
+            stopping: context.cancel.load(Ordering::Relaxed),
+        }
+    }
+
+    /// Bytes of the card that are through with one destination.
+    fn settled_bytes(&self, d: &DestinationSnapshot) -> u64 {
+        let skipped = self.to_read.1.saturating_sub(d.bytes_total);
+        let done = if self.context.level == Level::Written { d.bytes_written } else { d.bytes_read_back };
+        done + skipped
+    }
+
+    fn into_outcome(mut self) -> Offloaded {
+        if self.untold > 0 {
+            let detail = format!("and {} more problems that are not listed one by one", self.untold);
+            self.problems.push(Problem::new(ProblemKind::Unreadable, detail));
+        }
+        let meter = &self.context.meter;
+        Offloaded {
+            limiting: limiting(meter),
+            interrupted: self.context.cancel.load(Ordering::Relaxed),
+            took: self.since_start(),
+            read_rate: self.live,
+            bytes_read: meter.read.get(),
+            files: self.files,
+            destinations: self.destinations,
+            problems: self.problems,
+            rates: self.rates,
+            forecast_s: self.forecast_s,
+        }
+    }
+}
+
+fn outcome_at_start(job: &crate::plan::FileJob) -> FileOutcome {
+    let kept = job.work.iter().find_map(|w| match w {
+        Work::Keep(entry) => Some(entry),
+        _ => None,
+    });
+    FileOutcome {
+        blake3: kept.map(|k| k.blake3),
+        read_s: kept.map_or(0.0, |k| k.read_s),
+        only_zeros: false,
+        copies: job
+            .work
+            .iter()
+            .map(|w| match w {
+                Work::Keep(entry) => CopyState::Earlier(entry.readback_s),
+                _ => CopyState::None,
+            })
+            .collect(),
+    }
+}
+
+/// The way in which kept files were read back by earlier runs counts as well.
+fn destination_at_start(plan: &Plan, destination: usize) -> DestinationOutcome {
+    let kept = plan.jobs.iter().filter_map(|job| match job.work.get(destination) {
+        Some(Work::Keep(entry)) => Some(entry.way),
+        _ => None,
+    });
+    DestinationOutcome { way: kept.min(), failed: false, last_file: None, dates_refused: 0 }
+}
+
+fn merge_pairs(values: &mut Vec<u64>) {
+    *values = values.chunks(2).map(|pair| pair.iter().sum()).collect();
+}
+
+/// Returns the stage that was busy longest, in words; ids are part of the events.
+fn limiting(meter: &Meter) -> String {
+    let mut best = (meter.read_ns.get(), "card".to_owned());
+    for (i, d) in meter.destinations.iter().enumerate() {
+        if d.failed.load(Ordering::Relaxed) {
+            continue;
+        }
+        for ns in [d.write_ns.get(), d.flush_ns.get(), d.read_back_ns.get()] {
+            // Workers overlap, so only a writer that is busy for longer than the card limits it.
+            if ns > best.0 && meter.wait_ns.get() > 0 {
+                best = (ns, format!("destination {}", i + 1));
+            }
+        }
+    }
+    best.1
+}
+
+/// Names the report only: what it carries can be long.
+impl std::fmt::Debug for Report {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Proven(_) => "Proven",
+            Self::Problem(_) => "Problem",
+            Self::DestinationFailed(..) => "DestinationFailed",
+            Self::DateRefused(_) => "DateRefused",
+            Self::CardRead => "CardRead",
+            Self::CardGone => "CardGone",
+        })
+    }
+}

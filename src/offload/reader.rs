@@ -1,0 +1,340 @@
+//! Owns the one read of the card. It feeds the hasher and every destination with shared buffers,
+//! notices files that are unreadable or no longer what was listed, and goes over those once more,
+//! slowly, at the end. It never writes anywhere.
+
+use super::in_flight::{GivenUp, InFlight};
+use super::{Context, FromCard, Report};
+use crate::disk::Source;
+use crate::disk::buffer::{Aligned, Pool};
+use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::plan::FileJob;
+use crate::units::{len_usize, len64, nanos, size};
+use crossbeam_channel::{SendTimeoutError, Sender};
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+
+/// A wait shorter than this is the normal hand-over between threads.
+const WAIT_NOTICED: Duration = Duration::from_millis(1);
+/// How often a waiting reader looks whether it should stop.
+const PATIENCE: Duration = Duration::from_millis(50);
+
+/// The reader's ends of the queues.
+pub(super) struct Reader {
+    pub(super) context: Arc<Context>,
+    pub(super) hasher: Sender<FromCard>,
+    pub(super) lanes: Vec<Sender<FromCard>>,
+    pub(super) report: Sender<Report>,
+    pub(super) pool: Pool,
+    /// Bytes that read-ahead may have prepared during a wait; they say nothing of the card's rate.
+    pub(super) tainted: u64,
+    /// A file opened early, so that its first bytes are on their way.
+    pub(super) next: Option<(usize, Box<dyn Source>)>,
+    /// Retries left for the whole job.
+    pub(super) retries_left: u32,
+}
+
+/// Why a file was not read whole.
+enum Trouble {
+    /// The job stops, or no destination is left.
+    Stopped,
+    /// The system could not open or read it.
+    Io(Step, io::Error, u64),
+    /// It is not what was listed.
+    Changed(String),
+}
+
+impl Reader {
+    /// Reads every file of the plan that has to be read, then the unreadable ones once more.
+    pub(super) fn run(mut self) {
+        let jobs: Vec<usize> = (0..self.context.plan.jobs.len())
+            .filter(|&i| self.context.plan.jobs.get(i).is_some_and(FileJob::is_read))
+            .collect();
+        let mut again = Vec::new();
+        let mut in_a_row = 0;
+        for (at, &job) in jobs.iter().enumerate() {
+            match self.file(job, jobs.get(at + 1).copied(), false) {
+                Ok(()) => in_a_row = 0,
+                Err(Trouble::Stopped) => return,
+                Err(Trouble::Changed(why)) => self.changed(job, why),
+                Err(Trouble::Io(..)) => {
+                    again.push(job);
+                    in_a_row += 1;
+                    if in_a_row >= self.context.limits.failures_in_a_row {
+                        in_a_row = 0;
+                        if let Err(why) = self.context.card_is_there() {
+                            self.card_gone(&why);
+                            return;
+                        }
+                    }
+                }
+            }
+        }
+        self.second_pass(&again);
+        self.context.meter.card_done.store(true, Ordering::Relaxed);
+        self.send_report(Report::CardRead);
+    }
+
+    fn second_pass(&mut self, again: &[usize]) {
+        for &job in again {
+            match self.file(job, None, true) {
+                Ok(()) => {}
+                Err(Trouble::Stopped) => return,
+                Err(Trouble::Changed(why)) => self.changed(job, why),
+                Err(Trouble::Io(step, cause, offset)) => {
+                    if let Err(why) = self.context.card_is_there() {
+                        self.card_gone(&why);
+                        return;
+                    }
+                    self.unreadable(job, step, &cause, offset);
+                }
+            }
+        }
+    }
+
+    fn unreadable(&self, job: usize, step: Step, cause: &io::Error, offset: u64) {
+        let kind = if cause.kind() == io::ErrorKind::NotFound {
+            ProblemKind::Vanished
+        } else {
+            ProblemKind::Unreadable
+        };
+        let place = if step == Step::Read { format!(" at byte {offset}") } else { String::new() };
+        let detail = format!("{}{place}, also on a second try", failed(step, cause));
+        self.problem(job, kind, detail);
+    }
+
+    fn changed(&self, job: usize, why: String) {
+        self.problem(job, ProblemKind::ChangedOnCard, why);
+    }
+
+    fn problem(&self, job: usize, kind: ProblemKind, detail: String) {
+        let path = self.context.plan.jobs.get(job).map(|j| j.name.as_str().to_owned());
+        let mut problem = Problem::new(kind, detail);
+        problem.path = path;
+        self.send_report(Report::Problem(problem));
+    }
+
+    fn card_gone(&self, why: &str) {
+        self.send_report(Report::Problem(Problem::new(ProblemKind::Vanished, why)));
+        self.send_report(Report::CardGone);
+    }
+
+    fn send_report(&self, report: Report) {
+        // The coordinator is gone only when it has given this thread up.
+        drop(self.report.send(report));
+    }
+
+    /// Reads one file into all queues. The file is settled by the hasher on `End`, or here.
+    fn file(&mut self, job: usize, following: Option<usize>, careful: bool) -> Result<(), Trouble> {
+        let context = Arc::clone(&self.context);
+        let Some(plan) = context.plan.jobs.get(job) else { return Err(Trouble::Stopped) };
+        let mut source = self.open(job, plan).map_err(|e| Trouble::Io(Step::Open, e, 0))?;
+        let file = Arc::new(InFlight::new(job));
+        self.send(&FromCard::Begin(Arc::clone(&file)))?;
+        let outcome = self.content(plan, &file, source.as_mut(), following, careful);
+        match outcome {
+            Ok(()) => {
+                context.meter.files.add(1);
+                self.send(&FromCard::End(file))
+            }
+            Err(trouble) => {
+                file.settle(Err(GivenUp));
+                self.send(&FromCard::Abort(file))?;
+                Err(trouble)
+            }
+        }
+    }
+
+    fn open(&mut self, job: usize, plan: &FileJob) -> io::Result<Box<dyn Source>> {
+        match self.next.take() {
+            Some((early, source)) if early == job => Ok(source),
+            _ => self.context.disk.open_card(&plan.name.under(&self.context.plan.card.given)),
+        }
+    }
+
+    fn content(
+        &mut self,
+        plan: &FileJob,
+        file: &Arc<InFlight>,
+        source: &mut dyn Source,
+        following: Option<usize>,
+        careful: bool,
+    ) -> Result<(), Trouble> {
+        check_unchanged(plan, source)?;
+        let chunk = len64(self.context.limits.chunk_bytes);
+        let mut offset = 0;
+        while offset < plan.bytes {
+            let want = chunk.min(plan.bytes - offset);
+            let mut buffer = self.buffer()?;
+            let next = offset + want;
+            if next < plan.bytes {
+                source.expect(next, chunk.min(plan.bytes - next));
+            } else if !careful {
+                self.open_early(following);
+            }
+            let filled = self.fill(file, source, &mut buffer, want, offset, careful);
+            match filled {
+                Ok(n) if n == want => {
+                    let sealed = self.pool.seal(buffer, len_usize(n));
+                    self.send(&FromCard::Chunk(Arc::clone(file), sealed, offset))?;
+                }
+                Ok(n) => {
+                    self.pool.give_back(buffer);
+                    return Err(Trouble::Changed(format!(
+                        "ended after {} of {}",
+                        size(offset + n),
+                        size(plan.bytes)
+                    )));
+                }
+                Err(trouble) => {
+                    self.pool.give_back(buffer);
+                    return Err(trouble);
+                }
+            }
+            offset = next;
+            source.forget(offset);
+        }
+        check_unchanged(plan, source)
+    }
+
+    /// Opens the file after this one, so that the card never waits for an open.
+    fn open_early(&mut self, following: Option<usize>) {
+        let Some((job, plan)) = following.and_then(|j| Some((j, self.context.plan.jobs.get(j)?))) else {
+            return;
+        };
+        // A failure shows again, and is told, when the file's turn comes.
+        if let Ok(source) = self.context.disk.open_card(&plan.name.under(&self.context.plan.card.given)) {
+            source.expect(0, plan.bytes.min(len64(self.context.limits.chunk_bytes)));
+            self.next = Some((job, source));
+        }
+    }
+
+    /// Takes a free buffer, waiting for a slow destination if need be.
+    fn buffer(&mut self) -> Result<Aligned, Trouble> {
+        if let Some(buffer) = self.pool.try_take() {
+            return Ok(buffer);
+        }
+        let start = self.context.clock.elapsed();
+        loop {
+            if self.context.must_stop() {
+                return Err(Trouble::Stopped);
+            }
+            if let Some(buffer) = self.pool.take(PATIENCE) {
+                self.waited(self.context.clock.elapsed().saturating_sub(start));
+                return Ok(buffer);
+            }
+        }
+    }
+
+    fn waited(&mut self, time: Duration) {
+        self.context.meter.wait_ns.add_time(time);
+        if time >= WAIT_NOTICED {
+            // The system reads ahead while the reader waits: about the two chunks asked for.
+            self.tainted = 2 * len64(self.context.limits.chunk_bytes);
+        }
+    }
+
+    /// Fills a buffer with `want` bytes; fewer only at the end of the file.
+    fn fill(
+        &mut self,
+        file: &InFlight,
+        source: &mut dyn Source,
+        buffer: &mut Aligned,
+        want: u64,
+        offset: u64,
+        careful: bool,
+    ) -> Result<u64, Trouble> {
+        let into = &mut buffer.all_mut()[..len_usize(want)];
+        let step = if careful { self.context.limits.careful_bytes } else { into.len() };
+        let mut done = 0;
+        while done < into.len() {
+            if self.context.must_stop() {
+                return Err(Trouble::Stopped);
+            }
+            let end = into.len().min(done + step);
+            let at = offset + len64(done);
+            let start = self.context.clock.elapsed();
+            let read = self.read(source, &mut into[done..end], at, careful);
+            let time = self.context.clock.elapsed().saturating_sub(start);
+            let n = read.map_err(|e| Trouble::Io(Step::Read, e, at))?;
+            if n == 0 {
+                break;
+            }
+            done += n;
+            self.count(file, len64(n), time);
+        }
+        Ok(len64(done))
+    }
+
+    fn read(&mut self, source: &mut dyn Source, into: &mut [u8], at: u64, careful: bool) -> io::Result<usize> {
+        let mut tries = if careful { self.context.limits.retries } else { 0 };
+        loop {
+            match source.read_at(into, at) {
+                Err(_) if tries > 0 && self.retries_left > 0 && !self.context.must_stop() => {
+                    tries -= 1;
+                    self.retries_left -= 1;
+                    self.context.clock.sleep(self.context.limits.retry_pause);
+                }
+                other => return other,
+            }
+        }
+    }
+
+    fn count(&mut self, file: &InFlight, bytes: u64, time: Duration) {
+        let meter = &self.context.meter;
+        meter.read.add(bytes);
+        meter.read_ns.add_time(time);
+        file.read_ns.fetch_add(nanos(time), Ordering::Relaxed);
+        if self.tainted == 0 {
+            meter.clean.add(bytes);
+            meter.clean_ns.add_time(time);
+        }
+        self.tainted = self.tainted.saturating_sub(bytes);
+    }
+
+    /// Hands a message to the hasher first, so that no verifier ever waits for what is behind it,
+    /// then to every destination.
+    fn send(&mut self, message: &FromCard) -> Result<(), Trouble> {
+        let start = self.context.clock.elapsed();
+        self.send_to(&self.hasher, message.clone())?;
+        for lane in &self.lanes {
+            self.send_to(lane, message.clone())?;
+        }
+        let time = self.context.clock.elapsed().saturating_sub(start);
+        if time >= WAIT_NOTICED {
+            self.waited(time);
+        }
+        Ok(())
+    }
+
+    fn send_to(&self, to: &Sender<FromCard>, mut message: FromCard) -> Result<(), Trouble> {
+        loop {
+            match to.send_timeout(message, PATIENCE) {
+                // A stage that ended early has told why, or its panic is told at the end.
+                Ok(()) | Err(SendTimeoutError::Disconnected(_)) => return Ok(()),
+                Err(SendTimeoutError::Timeout(back)) => {
+                    if self.context.must_stop() {
+                        return Err(Trouble::Stopped);
+                    }
+                    message = back;
+                }
+            }
+        }
+    }
+}
+
+fn check_unchanged(plan: &FileJob, source: &dyn Source) -> Result<(), Trouble> {
+    let stat = source.stat().map_err(|e| Trouble::Io(Step::Look, e, 0))?;
+    if stat.bytes != plan.bytes {
+        return Err(Trouble::Changed(format!(
+            "was {} when it was listed and is {} now",
+            size(plan.bytes),
+            size(stat.bytes)
+        )));
+    }
+    if stat.modified != plan.modified {
+        return Err(Trouble::Changed("was written to after it was listed".to_owned()));
+    }
+    Ok(())
+}

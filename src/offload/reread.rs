@@ -1,0 +1,68 @@
+//! Owns the second read of the card (`--proof reread`): the card's pages are dropped from memory,
+//! every file is read again and its hash compared with that of the first read. It is the only
+//! check that can show a bit which the reader or the cable flipped.
+
+use super::{Context, Offloaded};
+use crate::disk::buffer::Aligned;
+use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::event::{Event, Observer};
+use crate::units::len64;
+use std::io;
+use std::sync::atomic::Ordering;
+
+/// Reads every file a second time and adds what differs to the problems. Returns whether every
+/// file was read again past the cache and found equal.
+pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn Observer) -> bool {
+    let start = context.clock.elapsed();
+    let mut buffer = Aligned::new(context.limits.chunk_bytes);
+    let mut all_equal = true;
+    let mut tell = |offloaded: &mut Offloaded, problem: Problem| {
+        observer.event(context.clock.elapsed().saturating_sub(start), &Event::Problem(problem.clone()));
+        offloaded.problems.push(problem);
+    };
+    for (job, at) in context.plan.jobs.iter().zip(0..) {
+        if context.cancel.load(Ordering::Relaxed) {
+            offloaded.interrupted = true;
+            return false;
+        }
+        let Some(first) = offloaded.files.get(at).and_then(|f| f.blake3) else {
+            all_equal = false;
+            continue;
+        };
+        let problem = match hash_again(context, at, &mut buffer) {
+            Ok((again, true)) if again == first => None,
+            Ok((again, _)) if again != first => Some(Problem::new(
+                ProblemKind::Mismatch,
+                "the card delivered other bytes on the second read; the reader, its cable or the card cannot be trusted",
+            )),
+            Ok(_) => Some(Problem::new(
+                ProblemKind::NotReadBack,
+                "the second read of the card may have been answered from memory",
+            )),
+            Err(e) => Some(Problem::new(ProblemKind::Unreadable, format!("{} a second time", failed(Step::Read, &e)))),
+        };
+        if let Some(problem) = problem {
+            all_equal = false;
+            tell(offloaded, problem.at(job.name.as_str()));
+        }
+    }
+    all_equal
+}
+
+fn hash_again(context: &Context, at: usize, buffer: &mut Aligned) -> io::Result<(crate::digest::Digest, bool)> {
+    let Some(job) = context.plan.jobs.get(at) else {
+        return Err(io::ErrorKind::NotFound.into());
+    };
+    let mut source = context.disk.open_read_back(&job.name.under(&context.plan.card.given))?;
+    let mut hasher = blake3::Hasher::new();
+    let mut offset = 0;
+    while offset < job.bytes && !context.cancel.load(Ordering::Relaxed) {
+        let n = source.read_at(buffer.all_mut(), offset)?;
+        if n == 0 {
+            break;
+        }
+        hasher.update(buffer.first(n));
+        offset += len64(n);
+    }
+    Ok((hasher.finalize().into(), source.way().reaches_device()))
+}

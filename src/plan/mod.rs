@@ -1,0 +1,660 @@
+//! Owns the decision what an offload will do, before a byte is written: which file is copied,
+//! checked or kept on which destination, and every reason to refuse, all at once. Pure: it works
+//! on facts that others gathered and never asks a disk.
+
+pub mod rules;
+
+use crate::card::listing::{Listing, RowKind};
+use crate::digest::Digest;
+use crate::disk::topology::Backing;
+use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stat};
+use crate::error::{Problem, ProblemKind};
+use crate::name::{CardName, fold, is_part_name, shown};
+use crate::units::{len64, round_up, size};
+use camino::Utf8PathBuf;
+use rules::rules_of;
+use std::collections::{BTreeMap, HashMap};
+
+/// The folder of records inside an offload.
+pub const RECORDS: &str = "_unlade";
+/// Room set aside for records on each destination: this many bytes and as many again per file as
+/// [`RECORD_BYTES_PER_FILE`].
+const RECORD_BYTES: u64 = 256 * 1_024;
+/// Journal, manifest, checksum list and page together hold about this much per file.
+const RECORD_BYTES_PER_FILE: u64 = 1_024;
+/// At most this many names are told for one reason; the rest are counted.
+const NAMES_TOLD: usize = 20;
+
+/// What an earlier run proved about one file on one destination.
+#[derive(Clone, PartialEq, Debug)]
+pub struct ProvenEntry {
+    /// Size in bytes.
+    pub bytes: u64,
+    /// Date on the card, RFC 3339.
+    pub modified: String,
+    /// Hash of what the card delivered then, equal to what was read back.
+    pub blake3: Digest,
+    /// How it was read back.
+    pub way: ReadBackWay,
+    /// Seconds spent reading it from the card.
+    pub read_s: f64,
+    /// Seconds spent reading it back.
+    pub readback_s: f64,
+}
+
+/// Identity of a destination as an earlier run recorded it.
+#[derive(Clone, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DestinationIdentity {
+    /// Path as it was given.
+    pub path: String,
+    /// File system type.
+    pub filesystem: String,
+    /// Volume identity where the system told it.
+    pub volume_id: Option<String>,
+    /// Size of the volume in bytes.
+    pub total_bytes: u64,
+}
+
+impl DestinationIdentity {
+    /// Returns whether this is certainly another drive than `other`.
+    pub fn differs(&self, other: &Self) -> bool {
+        match (&self.volume_id, &other.volume_id) {
+            (Some(a), Some(b)) => a != b,
+            _ => self.filesystem != other.filesystem || self.total_bytes != other.total_bytes,
+        }
+    }
+}
+
+/// The records of an earlier run of the same offload on one destination.
+#[derive(Clone, Debug, Default)]
+pub struct Records {
+    /// Identity of the card's volume, where it was known.
+    pub card_volume_id: Option<String>,
+    /// Fingerprint of the card's listing.
+    pub listing_b3: Option<Digest>,
+    /// Path, size and date of every file that the card held then, as far as recorded.
+    pub card_files: HashMap<String, (u64, String)>,
+    /// All destinations of that run.
+    pub destinations: Vec<DestinationIdentity>,
+    /// What was read back on this destination.
+    pub proven: HashMap<String, ProvenEntry>,
+    /// Whether a finished manifest stands there.
+    pub has_manifest: bool,
+    /// Whether that manifest says PROVEN and no journal is newer.
+    pub is_settled: bool,
+}
+
+/// What stands at the place of the offload on one destination.
+#[derive(Clone, Debug, Default)]
+pub struct Standing {
+    /// Every entry below it, by relative path; empty when there is no such folder.
+    pub entries: HashMap<String, Stat>,
+    /// Whether the folder exists.
+    pub exists: bool,
+    /// Records of an earlier run.
+    pub records: Option<Records>,
+    /// Why the records that stand there cannot be used.
+    pub damaged: Option<String>,
+}
+
+/// A destination before the plan.
+#[derive(Clone, Debug)]
+pub struct Candidate {
+    /// As it was given on the command line.
+    pub given: Utf8PathBuf,
+    /// What the system says of it, or why it cannot be used.
+    pub facts: Result<FolderFacts, String>,
+    /// What stands there already.
+    pub standing: Standing,
+}
+
+/// The card before the plan.
+#[derive(Clone, Debug)]
+pub struct CardFacts {
+    /// As it was given on the command line.
+    pub given: Utf8PathBuf,
+    /// What the system says of it.
+    pub facts: FolderFacts,
+    /// The name people know it by: the volume's label, or the folder's name.
+    pub label: String,
+}
+
+/// What is done with one file on one destination.
+#[derive(Clone, PartialEq, Debug)]
+pub enum Work {
+    /// Written and read back.
+    Copy,
+    /// Something stands under the final name that no record vouches for: it is read back and
+    /// compared with the card, and never changed.
+    Check,
+    /// Proven by an earlier run; its size was looked at.
+    Keep(Box<ProvenEntry>),
+}
+
+/// One file of the job.
+#[derive(Clone, PartialEq, Debug)]
+pub struct FileJob {
+    /// Its path on the card and below the offload.
+    pub name: CardName,
+    /// Size in bytes when it was listed.
+    pub bytes: u64,
+    /// Date when it was listed.
+    pub modified: crate::disk::Stamp,
+    /// What is done on each destination.
+    pub work: Vec<Work>,
+}
+
+impl FileJob {
+    /// Returns whether the file has to be read from the card.
+    pub fn is_read(&self) -> bool {
+        self.work.iter().any(|w| !matches!(w, Work::Keep(_)))
+    }
+}
+
+/// A destination in the plan.
+#[derive(Clone, Debug)]
+pub struct PlannedDestination {
+    /// As it was given.
+    pub given: Utf8PathBuf,
+    /// The offload's folder, `DIR/NAME`.
+    pub root: Utf8PathBuf,
+    /// What the system said of `DIR`.
+    pub facts: FolderFacts,
+    /// Whether `DIR/NAME` stands there already.
+    pub exists: bool,
+    /// Folders below it that stand there already.
+    pub folders_present: Vec<CardName>,
+    /// Part files that an earlier run left.
+    pub stale_parts: Vec<CardName>,
+    /// Whether an earlier run's records stand there.
+    pub resumed: bool,
+    /// Whether a finished manifest that says PROVEN stands there for this very listing.
+    pub is_settled: bool,
+    /// Files kept because an earlier run proved them.
+    pub kept_files: u64,
+    /// Their bytes.
+    pub kept_bytes: u64,
+    /// Files that stand there without a record and are read back and compared.
+    pub check_files: u64,
+    /// Files to be written.
+    pub copy_files: u64,
+    /// Their bytes.
+    pub copy_bytes: u64,
+    /// Room the job needs on this destination, clusters and records included, in bytes.
+    pub needs_bytes: u64,
+}
+
+impl PlannedDestination {
+    /// Returns the identity that records carry.
+    pub fn identity(&self) -> DestinationIdentity {
+        identity(&self.given, &self.facts)
+    }
+}
+
+fn identity(given: &Utf8PathBuf, facts: &FolderFacts) -> DestinationIdentity {
+    DestinationIdentity {
+        path: given.to_string(),
+        filesystem: facts.filesystem.clone(),
+        volume_id: facts.volume_id.clone(),
+        total_bytes: facts.total_bytes,
+    }
+}
+
+/// What will be done.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// The offload's name, the folder on every destination.
+    pub name: String,
+    /// The card.
+    pub card: CardFacts,
+    /// What the card holds.
+    pub listing: Listing,
+    /// Every file in listing order.
+    pub jobs: Vec<FileJob>,
+    /// Every destination in the order of the command line.
+    pub destinations: Vec<PlannedDestination>,
+    /// Things that do not stand in the way but should be told.
+    pub notes: Vec<String>,
+}
+
+impl Plan {
+    /// Returns the number of files that have to be read from the card, and their bytes.
+    pub fn to_read(&self) -> (u64, u64) {
+        self.jobs.iter().filter(|j| j.is_read()).fold((0, 0), |(n, b), j| (n + 1, b + j.bytes))
+    }
+}
+
+/// Every reason why the job was not begun. Never empty.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Refusal {
+    /// The reasons, card first, then by destination.
+    pub reasons: Vec<Problem>,
+}
+
+/// What the person asked for, as far as the plan needs it.
+#[derive(Clone, Debug)]
+pub struct Wish {
+    /// The offload's name.
+    pub name: String,
+}
+
+/// Decides what to do, or tells every reason not to.
+pub fn plan(card: CardFacts, listing: Listing, candidates: Vec<Candidate>, wish: &Wish) -> Result<Plan, Refusal> {
+    let mut reasons = Vec::new();
+    check_name(&wish.name, &mut reasons);
+    check_card(&card, &listing, &mut reasons);
+    let mut destinations = Vec::new();
+    let mut works = Vec::new();
+    for (index, candidate) in candidates.iter().enumerate() {
+        let facts = match &candidate.facts {
+            Ok(facts) => facts,
+            Err(why) => {
+                reasons.push(Problem::new(ProblemKind::WriteFailed, why.clone()).on(index));
+                continue;
+            }
+        };
+        check_place(index, facts, &card, &mut reasons);
+        check_twice(index, facts, &candidates, &mut reasons);
+        check_names(index, candidate, facts, &listing, &wish.name, &mut reasons);
+        check_standing(index, candidate, facts, &card, &listing, &candidates, &mut reasons);
+        let (planned, work) = plan_destination(candidate, facts, &listing, &wish.name, index, &mut reasons);
+        destinations.push((index, planned));
+        works.push(work);
+    }
+    check_room(&destinations, &mut reasons);
+    if !reasons.is_empty() {
+        return Err(Refusal { reasons });
+    }
+    let notes = notes(&listing, &destinations);
+    let jobs = join_work(&listing, works);
+    Ok(Plan {
+        name: wish.name.clone(),
+        card,
+        listing,
+        jobs,
+        destinations: destinations.into_iter().map(|(_, d)| d).collect(),
+        notes,
+    })
+}
+
+fn check_name(name: &str, reasons: &mut Vec<Problem>) {
+    let why = match CardName::parse(name) {
+        Err(why) => Some(format!("the offload's name holds {why}")),
+        Ok(_) if name.contains('/') || name.contains('\\') => {
+            Some("the offload's name must be one folder name, without a separator".to_owned())
+        }
+        Ok(_) if name.len() > 200 => Some("the offload's name is longer than 200 bytes".to_owned()),
+        Ok(_) if name.chars().any(char::is_control) => {
+            Some("the offload's name holds a control character".to_owned())
+        }
+        Ok(_) => None,
+    };
+    if let Some(why) = why {
+        reasons.push(Problem::new(ProblemKind::NameNotStorable, why));
+    }
+}
+
+fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
+    if listing.totals().0 == 0 {
+        let broken = listing.rows().iter().any(|r| matches!(r.kind, RowKind::Trouble { .. } | RowKind::NotText));
+        let why = if broken {
+            format!("no file on `{}` can be read", shown(card.given.as_str()))
+        } else {
+            format!(
+                "`{}` holds no files; a card that was pulled or is not mounted looks like this too",
+                shown(card.given.as_str())
+            )
+        };
+        reasons.push(Problem::new(ProblemKind::Unreadable, why));
+    }
+    for row in listing.rows() {
+        let path = row.path();
+        let top = path.split('/').next().unwrap_or(&path);
+        if fold(top) == fold(RECORDS) && top.len() == path.len() {
+            reasons.push(
+                Problem::new(
+                    ProblemKind::NameClash,
+                    format!("the card itself holds `{RECORDS}` in its root, where the records go"),
+                )
+                .at(path),
+            );
+        }
+    }
+    let parts: HashMap<String, ()> = listing
+        .files()
+        .filter(|f| is_part_name(f.name.file_name()))
+        .map(|f| (f.name.as_str().to_owned(), ()))
+        .collect();
+    if parts.is_empty() {
+        return;
+    }
+    for file in listing.files() {
+        let part = file.name.part_under(camino::Utf8Path::new(""));
+        if parts.contains_key(part.as_str()) {
+            reasons.push(
+                Problem::new(ProblemKind::NameClash, "the card holds a file that is named like this one's part file")
+                    .at(file.name.as_str()),
+            );
+        }
+    }
+}
+
+fn check_place(index: usize, facts: &FolderFacts, card: &CardFacts, reasons: &mut Vec<Problem>) {
+    let mut refuse = |kind, why: &str| reasons.push(Problem::new(kind, why).on(index));
+    let on_card = facts.ancestors.contains(&(card.facts.device, card.facts.inode))
+        || (card.facts.is_mount_root && card.facts.device == facts.device);
+    if on_card {
+        refuse(ProblemKind::SameDevice, "the destination lies on the card itself");
+    } else if card.facts.ancestors.contains(&(facts.device, facts.inode)) {
+        refuse(ProblemKind::NameClash, "the card lies inside the destination");
+    }
+    if facts.read_only {
+        refuse(ProblemKind::WriteFailed, "the destination is mounted read-only");
+    }
+}
+
+fn check_twice(index: usize, facts: &FolderFacts, candidates: &[Candidate], reasons: &mut Vec<Problem>) {
+    let earlier = candidates.iter().take(index).position(|other| {
+        other.facts.as_ref().is_ok_and(|o| (o.device, o.inode) == (facts.device, facts.inode))
+    });
+    if let Some(other) = earlier {
+        reasons.push(
+            Problem::new(
+                ProblemKind::SameDevice,
+                format!("this is the same folder as destination {}", other + 1),
+            )
+            .on(index),
+        );
+    }
+}
+
+fn check_names(
+    index: usize,
+    candidate: &Candidate,
+    facts: &FolderFacts,
+    listing: &Listing,
+    offload: &str,
+    reasons: &mut Vec<Problem>,
+) {
+    let rules = rules_of(&facts.filesystem);
+    if let Some(why) = rules.refuses(offload) {
+        reasons.push(Problem::new(ProblemKind::NameNotStorable, format!("the offload's name: {why}")).on(index));
+    }
+    let root_bytes = candidate.given.as_str().len().max(facts.canonical.len()) + offload.len() + 2;
+    let mut told = Told::new(index);
+    let mut folded: HashMap<String, &CardName> = HashMap::new();
+    let names = listing.files().map(|f| (f.name, Some(f.bytes))).chain(listing.folders().map(|f| (f, None)));
+    for (name, bytes) in names {
+        if let Some(why) = rules.refuses_path(name, root_bytes) {
+            told.tell(ProblemKind::NameNotStorable, name, format!("{why} ({})", facts.filesystem), reasons);
+        }
+        if bytes.is_some_and(|b| b > rules.file_bytes_max) {
+            let why = format!(
+                "{} is more than the largest file that {} can hold (4 GiB - 1)",
+                size(bytes.unwrap_or(0)),
+                facts.filesystem
+            );
+            told.tell(ProblemKind::TooLargeForFilesystem, name, why, reasons);
+        }
+        if rules.folds == Some(true)
+            && let Some(other) = folded.insert(name.folded(), name)
+        {
+            let why = format!("on {} this is the same name as `{other}`", facts.filesystem);
+            told.tell(ProblemKind::NameClash, name, why, reasons);
+        }
+    }
+    told.rest(reasons);
+}
+
+/// Tells the first names of each kind and counts the rest, so that a card of 100,000 bad names
+/// gives a page, not a flood.
+struct Told {
+    index: usize,
+    counts: BTreeMap<ProblemKind, usize>,
+}
+
+impl Told {
+    fn new(index: usize) -> Self {
+        Self { index, counts: BTreeMap::new() }
+    }
+
+    fn tell(&mut self, kind: ProblemKind, name: &CardName, why: String, reasons: &mut Vec<Problem>) {
+        let count = self.counts.entry(kind).or_insert(0);
+        *count += 1;
+        if *count <= NAMES_TOLD {
+            reasons.push(Problem::new(kind, why).at(name.as_str()).on(self.index));
+        }
+    }
+
+    fn rest(self, reasons: &mut Vec<Problem>) {
+        for (kind, count) in self.counts {
+            if count > NAMES_TOLD {
+                let more = count - NAMES_TOLD;
+                reasons.push(Problem::new(kind, format!("and {more} more of this kind")).on(self.index));
+            }
+        }
+    }
+}
+
+fn check_standing(
+    index: usize,
+    candidate: &Candidate,
+    facts: &FolderFacts,
+    card: &CardFacts,
+    listing: &Listing,
+    all: &[Candidate],
+    reasons: &mut Vec<Problem>,
+) {
+    let standing = &candidate.standing;
+    if let Some(why) = &standing.damaged {
+        reasons.push(Problem::new(ProblemKind::ManifestDamaged, why.clone()).on(index));
+        return;
+    }
+    let Some(records) = &standing.records else {
+        let foreign = standing.entries.values().any(|s| s.kind != EntryKind::Folder);
+        if foreign {
+            let why = "a folder of this name already holds files that no record of an offload vouches for";
+            reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
+        }
+        return;
+    };
+    if !same_card(records, card, listing) {
+        let why = "an offload of another card already has this name";
+        reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
+    }
+    // A drive that was swapped under the same path: the journal of any destination knows the others.
+    let here = identity(&candidate.given, facts);
+    let swapped = all
+        .iter()
+        .filter_map(|c| c.standing.records.as_ref())
+        .flat_map(|r| &r.destinations)
+        .any(|d| d.path == here.path && d.differs(&here));
+    if swapped {
+        reasons.push(swapped_drive(index));
+    }
+}
+
+fn swapped_drive(index: usize) -> Problem {
+    let why = "this is not the drive that this offload was begun on; the right one may not be mounted";
+    Problem::new(ProblemKind::Vanished, why).on(index)
+}
+
+/// Decides whether records belong to this card: by volume identity where both sides know it, else
+/// by the listing, else by what both listings hold: something in common and nothing in conflict.
+pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool {
+    if let (Some(a), Some(b)) = (&records.card_volume_id, &card.facts.volume_id)
+        && card.facts.is_mount_root
+    {
+        return a == b;
+    }
+    if records.listing_b3 == Some(listing.fingerprint()) || records.card_files.is_empty() {
+        return records.listing_b3.is_none_or(|b3| b3 == listing.fingerprint());
+    }
+    let mut common = 0_u64;
+    for file in listing.files() {
+        if let Some((bytes, modified)) = records.card_files.get(file.name.as_str()) {
+            if *bytes != file.bytes || *modified != file.modified.rfc3339() {
+                return false;
+            }
+            common += 1;
+        }
+    }
+    common > 0
+}
+
+fn plan_destination(
+    candidate: &Candidate,
+    facts: &FolderFacts,
+    listing: &Listing,
+    offload: &str,
+    index: usize,
+    reasons: &mut Vec<Problem>,
+) -> (PlannedDestination, Vec<Work>) {
+    let standing = &candidate.standing;
+    let mut planned = PlannedDestination {
+        given: candidate.given.clone(),
+        root: candidate.given.join(offload),
+        facts: facts.clone(),
+        exists: standing.exists,
+        folders_present: present(standing, |path, stat| {
+            stat.kind == EntryKind::Folder && path.split('/').next() != Some(RECORDS)
+        }),
+        stale_parts: present(standing, |path, stat| {
+            stat.kind == EntryKind::File && is_part_name(path.rsplit('/').next().unwrap_or(path))
+        }),
+        resumed: standing.records.is_some(),
+        is_settled: standing
+            .records
+            .as_ref()
+            .is_some_and(|r| r.is_settled && r.listing_b3 == Some(listing.fingerprint())),
+        kept_files: 0,
+        kept_bytes: 0,
+        check_files: 0,
+        copy_files: 0,
+        copy_bytes: 0,
+        needs_bytes: 0,
+    };
+    // A part of the card's own that happens to be named like one is no stale part.
+    planned.stale_parts.retain(|part| !listing.files().any(|f| f.name == part));
+    let mut told = Told::new(index);
+    let mut works = Vec::new();
+    let (mut needs, mut files) = (RECORD_BYTES, 0_u64);
+    for file in listing.files() {
+        files += 1;
+        let work = work_for(file, standing);
+        match &work {
+            Work::Keep(_) => {
+                planned.kept_files += 1;
+                planned.kept_bytes += file.bytes;
+            }
+            Work::Check => {
+                planned.check_files += 1;
+                let stands = standing.entries.get(file.name.as_str());
+                if stands.is_some_and(|s| s.kind != EntryKind::File || s.bytes != file.bytes) {
+                    let why = "something else already stands under this name".to_owned();
+                    told.tell(ProblemKind::NameClash, file.name, why, reasons);
+                }
+            }
+            Work::Copy => {
+                planned.copy_files += 1;
+                planned.copy_bytes += file.bytes;
+                needs += round_up(file.bytes, facts.cluster_bytes);
+            }
+        }
+        works.push(work);
+    }
+    told.rest(reasons);
+    needs += files * RECORD_BYTES_PER_FILE;
+    needs += len64(listing.folders().count()) * facts.cluster_bytes;
+    planned.needs_bytes = needs;
+    (planned, works)
+}
+
+fn present(standing: &Standing, wanted: impl Fn(&str, &Stat) -> bool) -> Vec<CardName> {
+    let mut names: Vec<CardName> = standing
+        .entries
+        .iter()
+        .filter(|(path, stat)| wanted(path, stat))
+        .filter_map(|(path, _)| CardName::parse(path).ok())
+        .collect();
+    names.sort();
+    names
+}
+
+fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing) -> Work {
+    let path = file.name.as_str();
+    let Some(stands) = standing.entries.get(path) else {
+        return Work::Copy;
+    };
+    let proven = standing.records.as_ref().and_then(|r| r.proven.get(path));
+    match proven {
+        Some(entry)
+            if stands.kind == EntryKind::File
+                && stands.bytes == file.bytes
+                && entry.bytes == file.bytes
+                && entry.modified == file.modified.rfc3339()
+                && entry.way.reaches_device() =>
+        {
+            Work::Keep(Box::new(entry.clone()))
+        }
+        _ => Work::Check,
+    }
+}
+
+fn check_room(destinations: &[(usize, PlannedDestination)], reasons: &mut Vec<Problem>) {
+    let mut by_volume: BTreeMap<u64, (u64, Vec<usize>)> = BTreeMap::new();
+    for (index, d) in destinations {
+        let entry = by_volume.entry(d.facts.device).or_default();
+        entry.0 = entry.0.saturating_add(d.needs_bytes);
+        entry.1.push(*index);
+    }
+    for (index, d) in destinations {
+        let Some((needs, who)) = by_volume.get(&d.facts.device) else { continue };
+        if *needs > d.facts.free_bytes && who.first() == Some(index) {
+            let shared = if who.len() > 1 {
+                format!(" for {} destinations on this one volume", who.len())
+            } else {
+                String::new()
+            };
+            let why = format!(
+                "needs {}{shared}, has {} free: {} short",
+                size(*needs),
+                size(d.facts.free_bytes),
+                size(needs - d.facts.free_bytes)
+            );
+            reasons.push(Problem::new(ProblemKind::NoRoom, why).on(*index));
+        }
+    }
+}
+
+fn notes(listing: &Listing, destinations: &[(usize, PlannedDestination)]) -> Vec<String> {
+    let mut notes = Vec::new();
+    for (path, why) in listing.left_out() {
+        if why.contains("which were not copied") {
+            notes.push(format!("`{}` on the card is a {}.", shown(&path), why));
+        }
+    }
+    for (_, d) in destinations {
+        if matches!(d.facts.backing, Backing::Memory) {
+            notes.push(format!(
+                "`{}` is in memory, not on a drive: a copy there proves nothing.",
+                shown(d.given.as_str())
+            ));
+        }
+    }
+    notes
+}
+
+fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {
+    let mut columns: Vec<_> = works.into_iter().map(Vec::into_iter).collect();
+    listing
+        .files()
+        .map(|file| FileJob {
+            name: file.name.clone(),
+            bytes: file.bytes,
+            modified: file.modified,
+            work: columns.iter_mut().map(|c| c.next().unwrap_or(Work::Copy)).collect(),
+        })
+        .collect()
+}

@@ -1,0 +1,488 @@
+//! Owns the manifest: the JSON form of a proof, version 1, written once and read strictly. A reader
+//! refuses what it does not fully understand, paths that lead out of the offload, and anything
+//! larger than its bounds.
+
+use super::Proof;
+use super::checksums;
+use crate::clock::rfc3339;
+use crate::digest::Digest;
+use crate::disk::topology::Backing;
+use crate::disk::{Disk, ReadBackWay};
+use crate::error::{Error, Problem, Step};
+use crate::name::CardName;
+use crate::offload::{CopyState, Level};
+use crate::plan::RECORDS;
+use crate::units::{counted, float, len64};
+use camino::Utf8Path;
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, HashSet};
+use std::fmt;
+
+/// The manifest's file name inside the records folder.
+pub const MANIFEST: &str = "manifest.json";
+/// The file that holds the manifest's own hash.
+pub const MANIFEST_HASH: &str = "manifest.json.b3";
+/// The largest manifest that is read, in bytes: room for about a million files.
+pub const MANIFEST_BYTES_MAX: u64 = 512 * 1_024 * 1_024;
+/// The largest integer that every JSON reader keeps exactly (RFC 8259, section 6): 2^53 - 1.
+pub const INTEGER_MAX: u64 = (1 << 53) - 1;
+
+/// The whole manifest. Field order is the order in the file.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct Manifest {
+    pub format: String,
+    pub version: u64,
+    pub tool: Tool,
+    pub offload: OffloadPart,
+    pub card: CardPart,
+    pub proof: ProofPart,
+    pub destinations: Vec<DestinationPart>,
+    pub totals: Totals,
+    pub files: Vec<FilePart>,
+    pub folders: Vec<String>,
+    pub left_out: Vec<LeftOutPart>,
+    pub problems: Vec<Problem>,
+    pub rates: RatesPart,
+    pub links: Vec<LinkPart>,
+    pub limiting_link: String,
+    pub forecast: ForecastPart,
+    pub verdict: VerdictPart,
+}
+
+/// Name and version of the program that wrote it.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct Tool {
+    pub name: String,
+    pub version: String,
+}
+
+/// The job.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct OffloadPart {
+    pub name: String,
+    pub started: String,
+    pub finished: String,
+    pub host: String,
+}
+
+/// The card.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct CardPart {
+    pub path: String,
+    pub label: Option<String>,
+    pub filesystem: String,
+    pub volume_id: Option<String>,
+    pub bytes_total: u64,
+    pub listing_b3: Digest,
+    /// `unknown` where the file system keeps local times without a zone.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub zone: Option<String>,
+}
+
+/// What was asked to be proven.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct ProofPart {
+    pub asked: Level,
+    pub copies_needed: u64,
+    pub hash: String,
+    /// The person stated that devices which the system could not tell apart are separate.
+    #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+    pub separate: bool,
+}
+
+/// A destination.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct DestinationPart {
+    pub path: String,
+    pub device: String,
+    pub filesystem: String,
+    pub readback: ReadBackWay,
+}
+
+/// Counts.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct Totals {
+    pub files: u64,
+    pub bytes: u64,
+    pub folders: u64,
+    pub left_out: u64,
+}
+
+/// How far one copy was proven.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum CopyLevel {
+    /// Flushed only.
+    Written,
+    /// Read back equal.
+    Readback,
+    /// Read back equal, and the card read a second time.
+    Reread,
+    /// Read back equal by an earlier run.
+    Earlier,
+}
+
+impl CopyLevel {
+    /// Returns whether it says that the copy was read back from its device.
+    pub fn is_read_back(self) -> bool {
+        self != Self::Written
+    }
+}
+
+/// One copy of a file.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct CopyPart {
+    pub destination: usize,
+    pub proof: CopyLevel,
+    pub readback_s: Option<f64>,
+}
+
+/// A file that was read whole.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct FilePart {
+    pub path: String,
+    pub bytes: u64,
+    pub modified: String,
+    pub blake3: Digest,
+    #[serde(default)]
+    pub also: BTreeMap<String, String>,
+    pub read_s: f64,
+    pub copies: Vec<CopyPart>,
+}
+
+/// Something a computer left behind.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct LeftOutPart {
+    pub path: String,
+    pub why: String,
+}
+
+/// Bytes per interval.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct RatesPart {
+    pub every_s: u64,
+    pub read: Vec<u64>,
+    pub write: Vec<Vec<u64>>,
+    pub readback: Vec<Vec<u64>>,
+}
+
+/// A link of the chain from card to drive.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct LinkPart {
+    pub part: String,
+    pub id: String,
+    pub mbps: f64,
+    pub from: String,
+}
+
+/// Forecast beside what it took.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct ForecastPart {
+    pub at_start_s: Option<f64>,
+    pub actual_s: f64,
+}
+
+/// The verdict as it stood when the manifest was written.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+pub struct VerdictPart {
+    pub proven: bool,
+    pub copies: u64,
+    pub reasons: Vec<String>,
+}
+
+/// Rounds seconds to microseconds, so that the file stays short.
+fn seconds(s: f64) -> f64 {
+    float(crate::units::whole(s * 1e6)) / 1e6
+}
+
+impl Manifest {
+    /// Puts a proof into the manifest's form.
+    pub fn of(proof: &Proof, host: &str) -> Self {
+        let plan = proof.plan();
+        let offloaded = proof.offloaded();
+        let (started, finished) = proof.times();
+        let facts = &plan.card.facts;
+        let (files, bytes) = proof.listed();
+        let left_out: Vec<LeftOutPart> = plan
+            .listing
+            .left_out()
+            .map(|(path, why)| LeftOutPart { path, why: why.to_owned() })
+            .collect();
+        Self {
+            format: "unlade-manifest".to_owned(),
+            version: 1,
+            tool: Tool { name: "unlade".to_owned(), version: env!("CARGO_PKG_VERSION").to_owned() },
+            offload: OffloadPart {
+                name: plan.name.clone(),
+                started: rfc3339(started),
+                finished: rfc3339(finished),
+                host: host.to_owned(),
+            },
+            card: CardPart {
+                path: plan.card.given.to_string(),
+                label: Some(plan.card.label.clone()),
+                filesystem: facts.filesystem.clone(),
+                volume_id: facts.volume_id.clone(),
+                bytes_total: facts.total_bytes,
+                listing_b3: plan.listing.fingerprint(),
+                zone: matches!(facts.filesystem.as_str(), "vfat" | "msdos" | "exfat" | "fuseblk")
+                    .then(|| "unknown".to_owned()),
+            },
+            proof: ProofPart {
+                asked: proof.terms().level,
+                copies_needed: len64(proof.terms().copies_needed),
+                hash: "blake3".to_owned(),
+                separate: proof.terms().separate,
+            },
+            destinations: destination_parts(proof),
+            totals: Totals {
+                files,
+                bytes,
+                folders: len64(plan.listing.folders().count()),
+                left_out: len64(left_out.len()),
+            },
+            files: file_parts(proof),
+            folders: plan.listing.folders().map(|f| f.as_str().to_owned()).collect(),
+            left_out,
+            problems: proof.problems().to_vec(),
+            rates: RatesPart {
+                every_s: offloaded.rates.every_s,
+                read: offloaded.rates.read.clone(),
+                write: offloaded.rates.write.clone(),
+                readback: offloaded.rates.readback.clone(),
+            },
+            links: Vec::new(),
+            limiting_link: offloaded.limiting.clone(),
+            forecast: ForecastPart {
+                at_start_s: offloaded.forecast_s.map(seconds),
+                actual_s: seconds(offloaded.took.as_secs_f64()),
+            },
+            verdict: VerdictPart {
+                proven: proof.verdict().is_proven(),
+                copies: len64(proof.verdict().copies()),
+                reasons: proof.verdict().reasons().to_vec(),
+            },
+        }
+    }
+
+    /// Returns the file's bytes.
+    ///
+    /// # Errors
+    /// When an integer is too large to be kept exactly by every reader.
+    pub fn to_bytes(&self) -> std::io::Result<Vec<u8>> {
+        if self.totals.bytes > INTEGER_MAX || self.card.bytes_total > INTEGER_MAX {
+            return Err(std::io::Error::other("a size is above 2^53 - 1"));
+        }
+        let mut out = serde_json::to_vec_pretty(self)?;
+        out.push(b'\n');
+        Ok(out)
+    }
+
+    /// Reads and checks a manifest.
+    pub fn from_bytes(bytes: &[u8]) -> Result<Self, ManifestError> {
+        // The version comes first, so that a newer manifest is named as such and not as garbage.
+        #[derive(Deserialize)]
+        struct Head {
+            format: Option<String>,
+            version: Option<u64>,
+        }
+        let head: Head = serde_json::from_slice(bytes).map_err(|e| ManifestError::Json(e.to_string()))?;
+        if head.format.as_deref() != Some("unlade-manifest") {
+            return Err(ManifestError::Format);
+        }
+        if head.version != Some(1) {
+            return Err(ManifestError::Version(head.version));
+        }
+        let manifest: Self = serde_json::from_slice(bytes).map_err(|e| ManifestError::Json(e.to_string()))?;
+        manifest.check()?;
+        Ok(manifest)
+    }
+
+    fn check(&self) -> Result<(), ManifestError> {
+        let mut seen: HashSet<&str> = HashSet::new();
+        let files = self.files.iter().map(|f| f.path.as_str());
+        for path in files.chain(self.folders.iter().map(String::as_str)) {
+            let name = CardName::parse(path).map_err(|e| ManifestError::Path(path.to_owned(), e.to_string()))?;
+            if name.parts().next() == Some(RECORDS) {
+                return Err(ManifestError::Path(path.to_owned(), "a path inside the records".to_owned()));
+            }
+            if !seen.insert(path) {
+                return Err(ManifestError::Path(path.to_owned(), "the same path twice".to_owned()));
+            }
+        }
+        for file in &self.files {
+            if file.bytes > INTEGER_MAX {
+                return Err(ManifestError::Path(file.path.clone(), "a size above 2^53 - 1".to_owned()));
+            }
+            if file.copies.iter().any(|c| c.destination >= self.destinations.len()) {
+                return Err(ManifestError::Path(file.path.clone(), "an unknown destination".to_owned()));
+            }
+        }
+        if self.proof.hash != "blake3" {
+            return Err(ManifestError::Json("the hash is not blake3".to_owned()));
+        }
+        Ok(())
+    }
+
+    /// Returns files and bytes that the manifest says are read back on a destination.
+    pub fn count_on(&self, destination: usize) -> (u64, u64) {
+        self.files
+            .iter()
+            .filter(|f| f.copies.iter().any(|c| c.destination == destination && c.proof.is_read_back()))
+            .fold((0, 0), |(n, bytes), f| (n + 1, bytes + f.bytes))
+    }
+}
+
+fn destination_parts(proof: &Proof) -> Vec<DestinationPart> {
+    proof
+        .plan()
+        .destinations
+        .iter()
+        .zip(&proof.offloaded().destinations)
+        .map(|(d, outcome)| DestinationPart {
+            path: d.given.to_string(),
+            device: device_words(&d.facts.backing),
+            filesystem: d.facts.filesystem.clone(),
+            readback: outcome.way.unwrap_or(ReadBackWay::None),
+        })
+        .collect()
+}
+
+/// Returns the disks behind a destination in words.
+pub fn device_words(backing: &Backing) -> String {
+    match backing {
+        Backing::Disks(disks) => disks.iter().cloned().collect::<Vec<_>>().join("+"),
+        Backing::Memory => "memory".to_owned(),
+        Backing::Unknown { .. } => "unknown".to_owned(),
+    }
+}
+
+fn file_parts(proof: &Proof) -> Vec<FilePart> {
+    let reread = proof.terms().level == Level::Reread && proof.reread_equal();
+    let level = if reread { CopyLevel::Reread } else { CopyLevel::Readback };
+    proof
+        .plan()
+        .jobs
+        .iter()
+        .zip(&proof.offloaded().files)
+        .filter_map(|(job, file)| {
+            let copies = file.copies.iter().enumerate().filter_map(|(destination, state)| {
+                let (proof, readback_s) = match state {
+                    CopyState::None => return None,
+                    CopyState::Written => (CopyLevel::Written, None),
+                    CopyState::ReadBack(s) => (level, Some(seconds(*s))),
+                    CopyState::Earlier(s) => (CopyLevel::Earlier, Some(seconds(*s))),
+                };
+                Some(CopyPart { destination, proof, readback_s })
+            });
+            Some(FilePart {
+                path: job.name.as_str().to_owned(),
+                bytes: job.bytes,
+                modified: job.modified.rfc3339(),
+                blake3: file.blake3?,
+                also: BTreeMap::new(),
+                read_s: seconds(file.read_s),
+                copies: copies.collect(),
+            })
+        })
+        .collect()
+}
+
+/// Why a manifest cannot be trusted.
+#[derive(Debug)]
+pub enum ManifestError {
+    /// It could not be read at all.
+    Io(Error),
+    /// It is not a manifest of this tool.
+    Format,
+    /// It is of a version that this program does not know.
+    Version(Option<u64>),
+    /// It is not what the format allows.
+    Json(String),
+    /// One of its paths is not allowed.
+    Path(String, String),
+    /// Its own hash does not fit.
+    Hash,
+    /// The file with its own hash cannot be read.
+    HashFile(String),
+}
+
+impl fmt::Display for ManifestError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Io(e) => e.fmt(f),
+            Self::Format => f.write_str("the manifest is not one of unlade's"),
+            Self::Version(Some(v)) => {
+                write!(f, "the manifest is of version {v}, which this unlade does not know; use a newer one")
+            }
+            Self::Version(None) => f.write_str("the manifest tells no version"),
+            Self::Json(why) => write!(f, "the manifest is damaged: {why}"),
+            Self::Path(path, why) => {
+                write!(f, "the manifest is damaged: {why} (`{}`)", crate::name::shown(path))
+            }
+            Self::Hash => {
+                write!(f, "the manifest is damaged: its hash is not the one in {MANIFEST_HASH}")
+            }
+            Self::HashFile(why) => write!(f, "the manifest's own hash cannot be checked: {MANIFEST_HASH} {why}"),
+        }
+    }
+}
+
+impl std::error::Error for ManifestError {}
+
+/// Reads the manifest of the offload at `root` and checks it against its own hash. The second
+/// value tells whether there was a hash to check it against.
+pub fn load(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, bool), ManifestError> {
+    let folder = root.join(RECORDS);
+    let path = folder.join(MANIFEST);
+    let bytes = disk
+        .read_record(&path, MANIFEST_BYTES_MAX)
+        .map_err(|e| ManifestError::Io(Error::new(Step::Read, &path, e)))?;
+    let hash_path = folder.join(MANIFEST_HASH);
+    let has_hash = match disk.read_record(&hash_path, 4_096) {
+        Ok(text) => {
+            let listed = checksums::parse_line(String::from_utf8_lossy(&text).lines().next().unwrap_or(""));
+            match listed {
+                Some((digest, name)) if name == MANIFEST && digest == Digest::of(&bytes) => true,
+                Some((_, name)) if name == MANIFEST => return Err(ManifestError::Hash),
+                _ => return Err(ManifestError::HashFile("is damaged".to_owned())),
+            }
+        }
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => false,
+        Err(e) => return Err(ManifestError::HashFile(format!("could not be read: {e}"))),
+    };
+    Ok((Manifest::from_bytes(&bytes)?, has_hash))
+}
+
+/// Returns one line on what a manifest holds.
+pub fn summary(manifest: &Manifest) -> String {
+    format!("{}, {}", counted(manifest.totals.files, "file"), crate::units::size(manifest.totals.bytes))
+}

@@ -1,0 +1,455 @@
+//! Owns the verdict. [`Proof::judge`] is the only place in the crate where PROVEN is made, and it
+//! counts everything in and out: listed, read, copied, read back, in place, in the manifest.
+
+pub mod checksums;
+pub mod manifest;
+pub mod store;
+pub mod verify;
+
+use crate::card::listing::{Difference, Listing, RowKind};
+use crate::disk::ReadBackWay;
+use crate::disk::topology::{Backing, independent};
+use crate::error::{Problem, ProblemKind};
+use crate::offload::{CopyState, Level, Offloaded};
+use crate::plan::Plan;
+use crate::units::{counted, len64};
+use jiff::Timestamp;
+
+/// At most this many differences of the card's listing are told.
+const DIFFERENCES_MAX: usize = 200;
+/// A content that occurs this often under different names is pointed out.
+const IDENTICAL_NOTED: usize = 10;
+
+/// What the person asked to be proven.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Terms {
+    /// How far.
+    pub level: Level,
+    /// Independent devices needed; at least 1.
+    pub copies_needed: usize,
+    /// The person states that devices which the system cannot tell apart are separate.
+    pub separate: bool,
+}
+
+/// What was found when everything was done, before the verdict.
+#[derive(Clone, Debug)]
+pub struct Closing {
+    /// The card's second listing, or why there is none.
+    pub listing: Result<Listing, Problem>,
+    /// Per destination: what stands there under final names, or why that could not be told.
+    pub destinations: Vec<Result<InPlace, Problem>>,
+    /// Whether the card was read a second time and equal (`--proof reread`).
+    pub reread_equal: bool,
+    /// When the job began and ended.
+    pub times: (Timestamp, Timestamp),
+}
+
+/// What a last walk over a destination met.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct InPlace {
+    /// Files of the plan that stand there in their right size.
+    pub files: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// Folders of the plan that stand there.
+    pub folders: u64,
+}
+
+/// Counts of one destination.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Tally {
+    /// Files that stand there, proven or not.
+    pub copied: u64,
+    /// Their bytes.
+    pub copied_bytes: u64,
+    /// Files read back from the device, now or earlier.
+    pub read_back: u64,
+    /// Their bytes.
+    pub read_back_bytes: u64,
+    /// Of these, files that an earlier run read back.
+    pub earlier: u64,
+    /// What the last walk met.
+    pub in_place: InPlace,
+    /// Everything listed is on it, read back and in place.
+    pub is_complete: bool,
+}
+
+/// The answer to "may I format this card?".
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Verdict {
+    proven: bool,
+    copies: usize,
+    reasons: Vec<String>,
+}
+
+impl Verdict {
+    /// Returns whether everything that was asked for is proven.
+    pub fn is_proven(&self) -> bool {
+        self.proven
+    }
+
+    /// Returns the number of complete copies on independent devices.
+    pub fn copies(&self) -> usize {
+        self.copies
+    }
+
+    /// Returns why it is not proven; empty when it is.
+    pub fn reasons(&self) -> &[String] {
+        &self.reasons
+    }
+}
+
+/// Everything that is known of a finished job, and the verdict on it.
+#[derive(Clone, Debug)]
+pub struct Proof {
+    plan: Plan,
+    offloaded: Offloaded,
+    terms: Terms,
+    tallies: Vec<Tally>,
+    listed: (u64, u64),
+    problems: Vec<Problem>,
+    notes: Vec<String>,
+    times: (Timestamp, Timestamp),
+    reread_equal: bool,
+    verdict: Verdict,
+}
+
+impl Proof {
+    /// Weighs everything. The one constructor of a proof, and the one place that says PROVEN.
+    pub fn judge(plan: Plan, offloaded: Offloaded, terms: Terms, closing: Closing) -> Self {
+        let mut problems: Vec<Problem> = card_problems(&plan.listing);
+        problems.extend(offloaded.problems.iter().cloned());
+        problems.extend(listing_problems(&plan.listing, closing.listing));
+        let mut in_place = Vec::new();
+        for found in closing.destinations {
+            in_place.push(found.map_err(|problem| problems.push(problem)).ok());
+        }
+        let listed = plan.listing.totals();
+        let folders = len64(plan.listing.folders().count());
+        let tallies: Vec<Tally> = (0..plan.destinations.len())
+            .map(|d| tally(&plan, &offloaded, d, in_place.get(d).copied().flatten(), listed, folders))
+            .collect();
+        let (copies, same) = count_copies(&plan, &tallies, terms.separate);
+        problems.extend(incomplete_problems(&plan, &offloaded, &tallies, listed));
+        problems.extend(copy_problems(copies, same, terms));
+        if terms.level == Level::Written {
+            let why = "nothing was read back (--proof written)";
+            problems.push(Problem::new(ProblemKind::NotReadBack, why));
+        }
+        let mut reasons = reasons(&problems, offloaded.interrupted);
+        let all_read = offloaded.files.iter().all(|f| f.blake3.is_some());
+        let holds = all_read
+            && offloaded.files.len() == plan.jobs.len()
+            && len64(plan.jobs.len()) == listed.0
+            && copies >= terms.copies_needed
+            && terms.level != Level::Written
+            && (terms.level != Level::Reread || closing.reread_equal)
+            && !offloaded.interrupted;
+        if !holds && reasons.is_empty() {
+            reasons.push("the counts of files listed, read and copied do not agree".to_owned());
+        }
+        let proven = holds && reasons.is_empty();
+        Self {
+            notes: notes(&plan, &offloaded),
+            verdict: Verdict { proven, copies, reasons },
+            reread_equal: closing.reread_equal,
+            times: closing.times,
+            plan,
+            offloaded,
+            terms,
+            tallies,
+            listed,
+            problems,
+        }
+    }
+
+    /// Takes a destination out after the records could not be stored on it, and weighs again.
+    pub fn without_records_on(mut self, destination: usize, problem: Problem) -> Self {
+        self.problems.push(problem);
+        if let Some(tally) = self.tallies.get_mut(destination) {
+            tally.is_complete = false;
+        }
+        let (copies, same) = count_copies(&self.plan, &self.tallies, self.terms.separate);
+        self.problems.retain(|p| p.kind != ProblemKind::TooFewCopies && p.kind != ProblemKind::SameDevice);
+        self.problems.extend(copy_problems(copies, same, self.terms));
+        let reasons = reasons(&self.problems, self.offloaded.interrupted);
+        self.verdict = Verdict { proven: false, copies, reasons };
+        self
+    }
+
+    /// Returns the verdict.
+    pub fn verdict(&self) -> &Verdict {
+        &self.verdict
+    }
+
+    /// Returns what was to be done.
+    pub fn plan(&self) -> &Plan {
+        &self.plan
+    }
+
+    /// Returns what was done.
+    pub fn offloaded(&self) -> &Offloaded {
+        &self.offloaded
+    }
+
+    /// Returns what was asked for.
+    pub fn terms(&self) -> Terms {
+        self.terms
+    }
+
+    /// Returns the counts per destination.
+    pub fn tallies(&self) -> &[Tally] {
+        &self.tallies
+    }
+
+    /// Returns files and bytes listed.
+    pub fn listed(&self) -> (u64, u64) {
+        self.listed
+    }
+
+    /// Returns every problem.
+    pub fn problems(&self) -> &[Problem] {
+        &self.problems
+    }
+
+    /// Returns what should be pointed out without standing in the way.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+
+    /// Returns when the job began and ended.
+    pub fn times(&self) -> (Timestamp, Timestamp) {
+        self.times
+    }
+
+    /// Returns whether a second read of the card was equal.
+    pub fn reread_equal(&self) -> bool {
+        self.reread_equal
+    }
+}
+
+/// Entries of the card that no copy can hold as they are.
+fn card_problems(listing: &Listing) -> Vec<Problem> {
+    listing
+        .rows()
+        .iter()
+        .filter_map(|row| match &row.kind {
+            RowKind::Trouble { why } => Some(Problem::new(ProblemKind::Unreadable, why.clone()).at(row.path())),
+            RowKind::NotText => Some(
+                Problem::new(ProblemKind::NameNotStorable, "the name is not UTF-8; its bytes are given in hex")
+                    .at(row.path()),
+            ),
+            _ => None,
+        })
+        .collect()
+}
+
+fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Vec<Problem> {
+    let after = match after {
+        Ok(after) => after,
+        Err(problem) => return vec![problem],
+    };
+    if before.fingerprint() == after.fingerprint() {
+        return Vec::new();
+    }
+    before
+        .differences(&after, DIFFERENCES_MAX)
+        .into_iter()
+        .map(|difference| match difference {
+            Difference::Vanished(path) => {
+                Problem::new(ProblemKind::Vanished, "was on the card at the start and is gone at the end").at(path)
+            }
+            Difference::Changed(path) => {
+                Problem::new(ProblemKind::ChangedOnCard, "is not what it was when the job began").at(path)
+            }
+            Difference::New(path) => {
+                Problem::new(ProblemKind::ChangedOnCard, "came onto the card during the job and was not copied").at(path)
+            }
+        })
+        .collect()
+}
+
+fn tally(plan: &Plan, offloaded: &Offloaded, d: usize, in_place: Option<InPlace>, listed: (u64, u64), folders: u64) -> Tally {
+    let mut tally = Tally { in_place: in_place.unwrap_or_default(), ..Tally::default() };
+    for (job, file) in plan.jobs.iter().zip(&offloaded.files) {
+        let state = file.copies.get(d).copied().unwrap_or(CopyState::None);
+        if state == CopyState::None || file.blake3.is_none() {
+            continue;
+        }
+        tally.copied += 1;
+        tally.copied_bytes += job.bytes;
+        if state.is_proven() {
+            tally.read_back += 1;
+            tally.read_back_bytes += job.bytes;
+        }
+        if matches!(state, CopyState::Earlier(_)) {
+            tally.earlier += 1;
+        }
+    }
+    let failed = offloaded.destinations.get(d).is_none_or(|o| o.failed);
+    tally.is_complete = !failed
+        && (tally.copied, tally.copied_bytes) == listed
+        && (tally.read_back, tally.read_back_bytes) == listed
+        && in_place == Some(InPlace { files: listed.0, bytes: listed.1, folders });
+    tally
+}
+
+/// Counts complete copies on independent devices. A destination whose device is unknown never
+/// lowers the count that the known ones reach without it.
+fn count_copies(plan: &Plan, tallies: &[Tally], separate: bool) -> (usize, Vec<String>) {
+    let complete: Vec<(&Backing, u64)> = plan
+        .destinations
+        .iter()
+        .zip(tallies)
+        .filter(|(_, t)| t.is_complete)
+        .map(|(d, _)| (&d.facts.backing, d.facts.device))
+        .collect();
+    let known: Vec<_> = complete.iter().filter(|(b, _)| !matches!(b, Backing::Unknown { .. })).copied().collect();
+    let all = independent(&complete, separate);
+    let certain = independent(&known, separate);
+    let copies = all.count.max(certain.count);
+    let why = if copies < complete.len() { same_device_words(plan, tallies, &all) } else { Vec::new() };
+    (copies, why)
+}
+
+fn same_device_words(plan: &Plan, tallies: &[Tally], all: &crate::disk::topology::Independence) -> Vec<String> {
+    use crate::disk::topology::Reason;
+    let numbers: Vec<usize> = (0..plan.destinations.len()).filter(|&d| tallies.get(d).is_some_and(|t| t.is_complete)).collect();
+    let number = |i: &usize| numbers.get(*i).map_or(0, |d| d + 1);
+    all.reasons
+        .iter()
+        .filter_map(|reason| match reason {
+            Reason::SameFileSystem { a, b } => {
+                Some(format!("destinations {} and {} are on one file system", number(a), number(b)))
+            }
+            Reason::SameDisk { a, b, disk } => {
+                Some(format!("destinations {} and {} are on one physical disk ({disk})", number(a), number(b)))
+            }
+            Reason::Unknown { index, why } => Some(format!(
+                "the system does not tell which device holds destination {} ({why}); if you know that it is a device of its own, say so with --separate",
+                number(index)
+            )),
+            Reason::Memory { index } => {
+                Some(format!("destination {} is in memory, which proves nothing", number(index)))
+            }
+            Reason::Stated { .. } => None,
+        })
+        .collect()
+}
+
+fn incomplete_problems(plan: &Plan, offloaded: &Offloaded, tallies: &[Tally], listed: (u64, u64)) -> Vec<Problem> {
+    let mut problems = Vec::new();
+    if offloaded.interrupted {
+        return problems;
+    }
+    for (d, tally) in tallies.iter().enumerate() {
+        let outcome = offloaded.destinations.get(d);
+        if outcome.is_some_and(|o| o.failed) {
+            continue;
+        }
+        let cached = outcome.is_some_and(|o| o.way == Some(ReadBackWay::Cached));
+        if cached {
+            let why = format!(
+                "what was read back from `{}` may have come from the computer's memory",
+                crate::name::shown(plan.destinations.get(d).map_or("", |p| p.given.as_str()))
+            );
+            problems.push(Problem::new(ProblemKind::NotReadBack, why).on(d));
+        }
+        let in_place = tally.in_place;
+        if tally.copied == listed.0 && in_place.files != listed.0 {
+            let why = format!(
+                "{} of {} stand there at the end",
+                crate::units::count(in_place.files),
+                counted(listed.0, "file")
+            );
+            problems.push(Problem::new(ProblemKind::Missing, why).on(d));
+        }
+    }
+    problems
+}
+
+fn copy_problems(copies: usize, same: Vec<String>, terms: Terms) -> Vec<Problem> {
+    let short = copies < terms.copies_needed;
+    let mut problems: Vec<Problem> = same
+        .into_iter()
+        .map(|why| Problem { blocking: short, ..Problem::new(ProblemKind::SameDevice, why) })
+        .collect();
+    if short {
+        let why = format!(
+            "{} on independent devices, {} needed",
+            counted_copies(copies),
+            terms.copies_needed
+        );
+        problems.push(Problem::new(ProblemKind::TooFewCopies, why));
+    }
+    problems
+}
+
+/// Returns `no complete copy`, `1 complete copy`, `2 complete copies`.
+pub fn counted_copies(n: usize) -> String {
+    match n {
+        0 => "no complete copy".to_owned(),
+        1 => "1 complete copy".to_owned(),
+        n => format!("{n} complete copies"),
+    }
+}
+
+/// One reason per kind of blocking trouble, most serious first; single ones in full.
+fn reasons(problems: &[Problem], interrupted: bool) -> Vec<String> {
+    let mut out = Vec::new();
+    if interrupted {
+        out.push("the job was interrupted".to_owned());
+    }
+    let mut kinds: Vec<ProblemKind> = problems.iter().filter(|p| p.blocking).map(|p| p.kind).collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    for kind in kinds {
+        let of_kind: Vec<&Problem> = problems.iter().filter(|p| p.blocking && p.kind == kind).collect();
+        match of_kind.as_slice() {
+            many if many.len() > 3 && many.iter().all(|p| p.path.is_some()) => {
+                out.push(format!("{kind}: {}", counted(len64(many.len()), "entry").replace("entrys", "entries")));
+            }
+            few => out.extend(few.iter().map(|p| reason(p))),
+        }
+    }
+    out
+}
+
+fn reason(problem: &Problem) -> String {
+    let place = problem.destination.map_or(String::new(), |d| format!("destination {}: ", d + 1));
+    match &problem.path {
+        Some(path) => format!("{}: {place}`{}` {}", problem.kind, crate::name::shown(path), problem.detail),
+        None => format!("{}: {place}{}", problem.kind, problem.detail),
+    }
+}
+
+fn notes(plan: &Plan, offloaded: &Offloaded) -> Vec<String> {
+    let mut notes = plan.notes.clone();
+    let zeros = offloaded.files.iter().filter(|f| f.only_zeros).count();
+    if zeros > 0 {
+        notes.push(format!(
+            "{} of nothing but zeros: a sign of a failing card, or of one that is smaller than its label. Do not shoot on it again before you have looked at the pictures.",
+            counted(len64(zeros), "file")
+        ));
+    }
+    let mut seen = std::collections::HashMap::new();
+    for (file, job) in offloaded.files.iter().zip(&plan.jobs) {
+        if let Some(digest) = file.blake3.filter(|_| job.bytes > 4_096 && !file.only_zeros) {
+            *seen.entry(digest).or_insert(0_usize) += 1;
+        }
+    }
+    let most = seen.values().copied().max().unwrap_or(0);
+    if most >= IDENTICAL_NOTED {
+        notes.push(format!("{} on the card are identical, byte for byte. Look at some of them.", counted(len64(most), "file")));
+    }
+    for (d, outcome) in plan.destinations.iter().zip(&offloaded.destinations) {
+        if outcome.dates_refused > 0 {
+            notes.push(format!(
+                "`{}` refused the dates of {}; the content is not touched by that.",
+                crate::name::shown(d.given.as_str()),
+                counted(outcome.dates_refused, "file")
+            ));
+        }
+    }
+    notes
+}

@@ -1,0 +1,260 @@
+//! Owns the later check of an offload against its manifest: every file is read again from the
+//! device; what is missing, changed or extra is told apart. It works wherever the offload lies,
+//! and it writes nothing.
+
+use super::manifest::{Manifest, ManifestError, load};
+use crate::card::left_out::why_left_out;
+use crate::clock::Clock;
+use crate::digest::Digest;
+use crate::disk::buffer::Aligned;
+use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree};
+use crate::error::{Error, Step, failed};
+use crate::name::is_part_name;
+use crate::plan::RECORDS;
+use crate::units::len64;
+use camino::Utf8Path;
+use rayon::prelude::*;
+use std::collections::{HashMap, HashSet};
+use std::io;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
+
+/// Buffer of one reading thread, in bytes.
+const CHUNK_BYTES: usize = 1 << 20;
+/// Threads that read from one solid-state device.
+const THREADS: usize = 4;
+
+/// Why one file or folder does not fit the manifest.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Finding {
+    /// It is not there.
+    Missing(String),
+    /// It is there and differs; the second value tells how.
+    Changed(String, String),
+    /// It is there and no record names it.
+    Extra(String),
+}
+
+/// What a check found.
+#[derive(Clone, Debug)]
+pub struct Findings {
+    /// What the manifest says.
+    pub manifest: Manifest,
+    /// Whether the manifest was checked against its own hash.
+    pub manifest_hash_checked: bool,
+    /// Files that were read and are equal.
+    pub equal: u64,
+    /// Their bytes.
+    pub equal_bytes: u64,
+    /// What does not fit, sorted by path.
+    pub findings: Vec<Finding>,
+    /// Entries that computers left behind since; told, and no fault.
+    pub litter: Vec<String>,
+    /// The least reliable way in which a file was read.
+    pub way: ReadBackWay,
+    /// How long it took.
+    pub took: Duration,
+    /// Stopped by the person.
+    pub interrupted: bool,
+}
+
+impl Findings {
+    /// Returns whether everything fits.
+    pub fn is_clean(&self) -> bool {
+        self.findings.is_empty() && !self.interrupted
+    }
+
+    /// Returns how many are missing, changed and extra.
+    pub fn counts(&self) -> (u64, u64, u64) {
+        self.findings.iter().fold((0, 0, 0), |(m, c, e), finding| match finding {
+            Finding::Missing(_) => (m + 1, c, e),
+            Finding::Changed(..) => (m, c + 1, e),
+            Finding::Extra(_) => (m, c, e + 1),
+        })
+    }
+}
+
+/// Why an offload could not be checked at all.
+#[derive(Debug)]
+pub enum VerifyError {
+    /// Its manifest cannot be trusted.
+    Manifest(ManifestError),
+    /// Its folder cannot be listed.
+    Io(Error),
+}
+
+impl std::fmt::Display for VerifyError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Manifest(e) => e.fmt(f),
+            Self::Io(e) => e.fmt(f),
+        }
+    }
+}
+
+impl std::error::Error for VerifyError {}
+
+/// How far a running check is; many threads add to it.
+#[derive(Debug, Default)]
+pub struct Progress {
+    /// Bytes to read, once the manifest is known.
+    pub bytes_total: AtomicU64,
+    /// Bytes read.
+    pub bytes: AtomicU64,
+    /// Set from outside to stop.
+    pub cancel: AtomicBool,
+}
+
+/// Checks the offload at `root`.
+///
+/// # Errors
+/// When its manifest cannot be trusted or its folder cannot be listed.
+pub fn verify(disk: &dyn Disk, clock: &dyn Clock, root: &Utf8Path, progress: &Progress) -> Result<Findings, VerifyError> {
+    let start = clock.elapsed();
+    let (manifest, manifest_hash_checked) = load(disk, root).map_err(VerifyError::Manifest)?;
+    let facts = disk.facts(root).map_err(|e| VerifyError::Io(Error::new(Step::Look, root, e)))?;
+    let found = disk.walk(root, Tree::Drive).map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
+    progress.bytes_total.fetch_add(manifest.files.iter().map(|f| f.bytes).sum(), Ordering::Relaxed);
+    let mut findings = Vec::new();
+    let mut litter = Vec::new();
+    let standing = sort_found(&manifest, found, &mut findings, &mut litter);
+    let threads = if facts.rotational == Some(true) { 1 } else { THREADS };
+    let checked = check_files(disk, root, &manifest, &standing, threads, progress);
+    let mut findings_of_files: Vec<Finding> = checked.iter().filter_map(|c| c.finding.clone()).collect();
+    findings.append(&mut findings_of_files);
+    findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
+    let equal: Vec<_> = checked.iter().filter(|c| c.finding.is_none() && c.way.is_some()).collect();
+    Ok(Findings {
+        manifest_hash_checked,
+        equal: len64(equal.len()),
+        equal_bytes: equal.iter().map(|c| c.bytes).sum(),
+        way: checked.iter().filter_map(|c| c.way).min().unwrap_or(ReadBackWay::None),
+        findings,
+        litter,
+        took: clock.elapsed().saturating_sub(start),
+        interrupted: progress.cancel.load(Ordering::Relaxed),
+        manifest,
+    })
+}
+
+/// Returns the path that a finding is about.
+pub fn path_of(finding: &Finding) -> &str {
+    match finding {
+        Finding::Missing(p) | Finding::Changed(p, _) | Finding::Extra(p) => p,
+    }
+}
+
+/// Compares names: what is missing, what is extra, what is litter. Returns what stands there.
+fn sort_found(
+    manifest: &Manifest,
+    found: Vec<Found>,
+    findings: &mut Vec<Finding>,
+    litter: &mut Vec<String>,
+) -> HashMap<String, Result<EntryKind, String>> {
+    let files: HashSet<&str> = manifest.files.iter().map(|f| f.path.as_str()).collect();
+    let folders: HashSet<&str> = manifest.folders.iter().map(String::as_str).collect();
+    let mut standing = HashMap::new();
+    for entry in found {
+        let path = entry.path.to_string_lossy().into_owned();
+        if path == RECORDS || path.starts_with(&format!("{RECORDS}/")) {
+            continue;
+        }
+        let is_folder = matches!(&entry.stat, Ok(s) if s.kind == EntryKind::Folder);
+        let known = files.contains(path.as_str()) || folders.contains(path.as_str());
+        if !known {
+            let top = path.split('/').next().unwrap_or(&path);
+            let is_litter = why_left_out(path.as_bytes(), is_folder).is_some()
+                || why_left_out(top.as_bytes(), true).is_some();
+            if is_litter {
+                litter.push(path);
+            } else if !is_folder || !files.iter().any(|f| f.starts_with(&format!("{path}/"))) {
+                let unfinished = is_part_name(path.rsplit('/').next().unwrap_or(&path));
+                let shown = if unfinished { format!("{path} (an unfinished part file)") } else { path };
+                findings.push(Finding::Extra(shown));
+            }
+            continue;
+        }
+        standing.insert(path, entry.stat.map(|s| s.kind).map_err(|e| failed(Step::Look, &e)));
+    }
+    for folder in &manifest.folders {
+        match standing.get(folder) {
+            Some(Ok(EntryKind::Folder)) => {}
+            Some(_) => findings.push(Finding::Changed(folder.clone(), "is no longer a folder".to_owned())),
+            None => findings.push(Finding::Missing(folder.clone())),
+        }
+    }
+    standing
+}
+
+/// The result for one file; no way when it was not read.
+struct Checked {
+    bytes: u64,
+    way: Option<ReadBackWay>,
+    finding: Option<Finding>,
+}
+
+fn check_files(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    manifest: &Manifest,
+    standing: &HashMap<String, Result<EntryKind, String>>,
+    threads: usize,
+    progress: &Progress,
+) -> Vec<Checked> {
+    let check = |file: &super::manifest::FilePart| {
+        let changed = |why: String| Some(Finding::Changed(file.path.clone(), why));
+        let (way, finding) = match standing.get(&file.path) {
+            _ if progress.cancel.load(Ordering::Relaxed) => (None, None),
+            None => (None, Some(Finding::Missing(file.path.clone()))),
+            Some(Err(why)) => (None, changed(why.clone())),
+            Some(Ok(EntryKind::Link)) => (None, changed("is a symbolic link now, which is not followed".to_owned())),
+            Some(Ok(kind)) if *kind != EntryKind::File => (None, changed("is no longer a file".to_owned())),
+            Some(Ok(_)) => match hash_file(disk, &root.join(&file.path), file.bytes, progress) {
+                Ok(Some((digest, bytes, way))) if bytes == file.bytes && digest == file.blake3 => (Some(way), None),
+                Ok(Some((_, bytes, way))) if bytes != file.bytes => (
+                    Some(way),
+                    changed(format!("is {bytes} bytes, should be {}", file.bytes)),
+                ),
+                Ok(Some((.., way))) => (Some(way), changed("its content differs".to_owned())),
+                Ok(None) => (None, None),
+                Err(e) => (None, changed(failed(Step::Read, &e))),
+            },
+        };
+        Checked { bytes: file.bytes, way, finding }
+    };
+    match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
+        // One file after the other in order per thread keeps a drive's reads near each other.
+        Ok(pool) => pool.install(|| manifest.files.par_iter().with_max_len(1).map(check).collect()),
+        Err(_) => manifest.files.iter().map(check).collect(),
+    }
+}
+
+/// Returns hash, size and way; `None` when the check was stopped.
+fn hash_file(
+    disk: &dyn Disk,
+    path: &Utf8Path,
+    expected: u64,
+    progress: &Progress,
+) -> io::Result<Option<(Digest, u64, ReadBackWay)>> {
+    let mut source = disk.open_read_back(path)?;
+    let bytes = source.stat()?.bytes;
+    if bytes != expected {
+        return Ok(Some((Digest::of(b""), bytes, source.way())));
+    }
+    let mut buffer = Aligned::new(CHUNK_BYTES.min(crate::units::len_usize(bytes.saturating_add(1))));
+    let mut hasher = blake3::Hasher::new();
+    let mut at = 0;
+    while at < bytes {
+        if progress.cancel.load(Ordering::Relaxed) {
+            return Ok(None);
+        }
+        let n = source.read_at(buffer.all_mut(), at)?;
+        if n == 0 {
+            break;
+        }
+        hasher.update(buffer.first(n));
+        at += len64(n);
+        progress.bytes.fetch_add(len64(n), Ordering::Relaxed);
+    }
+    Ok(Some((hasher.finalize().into(), at, source.way())))
+}

@@ -1,0 +1,448 @@
+//! Owns the order of the stages: survey, plan, offload, closing look, proof, records. Everything
+//! below it is one stage; everything above it is words on a screen.
+
+use crate::card::survey::survey;
+use crate::clock::{Clock, rfc3339};
+use crate::digest::Digest;
+use crate::disk::{Disk, EntryKind, Stamp, Tree};
+use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::event::{Event, Observer};
+use crate::name::shown;
+use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JournalHead, JournalLine};
+use crate::offload::limits::Limits;
+use crate::offload::meter::Meter;
+use crate::offload::{Context, Level, Offloaded, reread, standing};
+use crate::plan::{Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan};
+use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
+use crate::proof::store::{self, Record};
+use crate::proof::{Closing, InPlace, Proof, Terms, checksums};
+use crate::report::page;
+use crate::units::len64;
+use camino::{Utf8Path, Utf8PathBuf};
+use std::collections::HashMap;
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// The checksum list's file name inside the records folder.
+pub const CHECKSUMS: &str = "checksums.b3";
+/// The page's file name inside the records folder.
+pub const REPORT: &str = "report.html";
+
+/// One card and where it is to go.
+#[derive(Clone, Debug)]
+pub struct Job {
+    /// The mounted card.
+    pub card: Utf8PathBuf,
+    /// The destinations, in order.
+    pub to: Vec<Utf8PathBuf>,
+    /// The offload's name; `None` for today's date and the card's label.
+    pub name: Option<String>,
+    /// What is to be proven.
+    pub terms: Terms,
+}
+
+/// What a job is done with.
+#[derive(Clone, Debug)]
+pub struct Tools {
+    /// The seam to all file systems.
+    pub disk: Arc<dyn Disk>,
+    /// The seam to time.
+    pub clock: Arc<dyn Clock>,
+    /// The bounds.
+    pub limits: Limits,
+    /// Set from outside to stop.
+    pub cancel: Arc<AtomicBool>,
+    /// This computer's name, for the record.
+    pub host: String,
+}
+
+/// Surveys the card, looks at the destinations and decides what to do. Writes nothing.
+///
+/// # Errors
+/// Every reason why the job cannot be begun, all at once.
+pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<Plan, Refusal> {
+    let planned = look_and_plan(job, tools, observer);
+    match &planned {
+        Ok(plan) => observer.event(std::time::Duration::ZERO, &Event::Planned(plan)),
+        Err(refusal) => observer.event(std::time::Duration::ZERO, &Event::Refused(&refusal.reasons)),
+    }
+    planned
+}
+
+fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<Plan, Refusal> {
+    let disk = tools.disk.as_ref();
+    let refuse = |kind, why: String| Refusal { reasons: vec![Problem::new(kind, why)] };
+    let facts = disk.facts(&job.card).map_err(|e| {
+        refuse(ProblemKind::Unreadable, format!("the card `{}` cannot be used: {e}", shown(job.card.as_str())))
+    })?;
+    let listing = survey(disk, &job.card).map_err(|e| refuse(ProblemKind::Unreadable, e.to_string()))?;
+    let label = card_label(&job.card, &facts);
+    let card = CardFacts { given: job.card.clone(), facts, label };
+    // A card that was pulled can still be listed from memory, or look empty.
+    let after = disk.facts(&job.card).map_err(|e| {
+        refuse(ProblemKind::Vanished, format!("the card `{}` is gone: {e}", shown(job.card.as_str())))
+    })?;
+    if (after.device, after.inode) != (card.facts.device, card.facts.inode) {
+        return Err(refuse(ProblemKind::Vanished, "the card was changed while it was being listed".to_owned()));
+    }
+    let (files, bytes) = listing.totals();
+    let troubles = len64(listing.rows().len())
+        - files
+        - len64(listing.folders().count())
+        - len64(listing.left_out().count());
+    let listed = Event::Listed {
+        card: job.card.as_str(),
+        files,
+        bytes,
+        folders: len64(listing.folders().count()),
+        left_out: len64(listing.left_out().count()),
+        troubles,
+    };
+    observer.event(std::time::Duration::ZERO, &listed);
+    let name = job.name.clone().unwrap_or_else(|| format!("{}-{}", tools.clock.today(), card.label));
+    let candidates = job.to.iter().map(|to| candidate(disk, to, &name)).collect();
+    plan(card, listing, candidates, &Wish { name })
+}
+
+fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
+    let facts = disk.facts(given).map_err(|e| match e.kind() {
+        io::ErrorKind::NotFound => format!(
+            "`{}` is not there; is the drive mounted? (Make the folder first if it is a new one.)",
+            shown(given.as_str())
+        ),
+        _ => format!("`{}` cannot be used: {e}", shown(given.as_str())),
+    });
+    let is_plain = crate::name::CardName::parse(name).is_ok_and(|n| n.parent().is_none());
+    let standing = if facts.is_ok() && is_plain { standing::look(disk, given, name) } else { Ok(Standing::default()) };
+    match standing {
+        Ok(standing) => Candidate { given: given.to_path_buf(), facts, standing },
+        Err(why) => Candidate { given: given.to_path_buf(), facts: facts.and(Err(why)), standing: Standing::default() },
+    }
+}
+
+/// Returns the name that people know the card by, fit for a folder's name.
+fn card_label(card: &Utf8Path, facts: &crate::disk::FolderFacts) -> String {
+    let canonical = Utf8Path::new(&facts.canonical);
+    let name = facts
+        .label
+        .as_deref()
+        .filter(|_| facts.is_mount_root)
+        .or_else(|| canonical.file_name())
+        .or_else(|| card.file_name())
+        .unwrap_or("CARD");
+    let label: String = name
+        .chars()
+        .map(|c| if c.is_alphanumeric() || matches!(c, '-' | '_' | '.') { c } else { '_' })
+        .take(40)
+        .collect();
+    let label = label.trim_matches(['.', '_', ' ']).to_owned();
+    if label.is_empty() { "CARD".to_owned() } else { label }
+}
+
+/// Does what the plan says and proves it.
+///
+/// # Errors
+/// When a destination cannot be begun on: then nothing is left behind on any of them.
+pub fn offload(plan: Plan, terms: Terms, tools: &Tools, observer: &mut dyn Observer) -> Result<Proof, Refusal> {
+    let started = tools.clock.now();
+    let settled = plan.to_read().0 == 0 && plan.destinations.iter().all(|d| d.is_settled);
+    if !settled {
+        begin(&plan, tools, &rfc3339(started)).inspect_err(|refusal| {
+            observer.event(std::time::Duration::ZERO, &Event::Refused(&refusal.reasons));
+        })?;
+    }
+    let context = Arc::new(Context {
+        disk: Arc::clone(&tools.disk),
+        clock: Arc::clone(&tools.clock),
+        meter: Meter::new(plan.destinations.len()),
+        plan: Arc::new(plan),
+        level: terms.level,
+        limits: tools.limits,
+        cancel: Arc::clone(&tools.cancel),
+    });
+    let mut offloaded = crate::offload::run(&context, observer).map_err(|e| Refusal {
+        reasons: vec![Problem::new(ProblemKind::WriteFailed, format!("no thread could be started: {e}"))],
+    })?;
+    let reread_equal = terms.level == Level::Reread
+        && !offloaded.interrupted
+        && reread::reread(&context, &mut offloaded, observer);
+    let closing = Closing {
+        listing: closing_listing(&context, &offloaded),
+        destinations: closing_destinations(&context, &offloaded),
+        reread_equal,
+        times: (started, tools.clock.now()),
+    };
+    let plan = Plan::clone(&context.plan);
+    let interrupted = offloaded.interrupted;
+    let mut proof = Proof::judge(plan, offloaded, terms, closing);
+    if !interrupted && !(settled && proof.verdict().is_proven()) {
+        proof = record(proof, tools);
+    }
+    observer.event(std::time::Duration::ZERO, &Event::Verdict(proof.verdict()));
+    Ok(proof)
+}
+
+// ---- before -----------------------------------------------------------------------------------
+
+/// Makes the offload's folder, the records folder and the journal on every destination; undoes all
+/// of it when one refuses.
+fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<(), Refusal> {
+    let mut made = Vec::new();
+    let mut reasons = Vec::new();
+    for (index, destination) in plan.destinations.iter().enumerate() {
+        if let Err((step, cause)) = begin_one(plan, destination, tools, started, index, &mut made) {
+            reasons.push(crate::disk::write_problem(step, &cause).at(plan.name.clone()).on(index));
+        }
+    }
+    if reasons.is_empty() {
+        return Ok(());
+    }
+    for made in made.into_iter().rev() {
+        // What cannot be undone is an empty folder or a journal of ours; the refusal itself is told.
+        drop(match made {
+            Made::Folder(path) => tools.disk.remove_empty_folder(&path),
+            Made::Journal(path) => tools.disk.remove_own(&path),
+        });
+    }
+    Err(Refusal { reasons })
+}
+
+enum Made {
+    Folder(Utf8PathBuf),
+    Journal(Utf8PathBuf),
+}
+
+fn begin_one(
+    plan: &Plan,
+    destination: &PlannedDestination,
+    tools: &Tools,
+    started: &str,
+    index: usize,
+    made: &mut Vec<Made>,
+) -> Result<(), (Step, io::Error)> {
+    let disk = tools.disk.as_ref();
+    let root = &destination.root;
+    let records = root.join(RECORDS);
+    for (folder, parent) in [(root, &destination.given), (&records, root)] {
+        if disk.look(folder).map_err(|e| (Step::Look, e))?.is_some() {
+            continue;
+        }
+        disk.create_folder(folder).map_err(|e| (Step::CreateFolder, e))?;
+        made.push(Made::Folder(folder.clone()));
+        disk.flush(parent).map_err(|e| (Step::FlushFolder, e))?;
+    }
+    let path = records.join(JOURNAL);
+    let is_new = disk.look(&path).map_err(|e| (Step::Look, e))?.is_none();
+    let mut lines = Vec::new();
+    let head = JournalHead {
+        journal: JOURNAL_FORMAT.to_owned(),
+        version: 1,
+        offload: plan.name.clone(),
+        started: started.to_owned(),
+        card_volume_id: plan.card.facts.volume_id.clone(),
+        listing_b3: plan.listing.fingerprint(),
+        destinations: plan.destinations.iter().map(PlannedDestination::identity).collect(),
+    };
+    head.write_to(&mut lines).map_err(|e| (Step::Journal, e))?;
+    // Beside a manifest there is no journal: what it vouches for is carried over, so that the
+    // journal alone is enough if this run is cut short.
+    for job in plan.jobs.iter().filter(|_| is_new) {
+        if let Some(Work::Keep(entry)) = job.work.get(index) {
+            JournalLine {
+                path: job.name.as_str().to_owned(),
+                bytes: entry.bytes,
+                modified: entry.modified.clone(),
+                blake3: entry.blake3,
+                way: entry.way,
+                read_s: entry.read_s,
+                readback_s: entry.readback_s,
+            }
+            .write_to(&mut lines)
+            .map_err(|e| (Step::Journal, e))?;
+        }
+    }
+    let mut journal = disk.open_journal(&path).map_err(|e| (Step::Journal, e))?;
+    if is_new {
+        made.push(Made::Journal(path));
+    } else {
+        // A torn last line of an earlier run must not run into this head.
+        lines.insert(0, b'\n');
+    }
+    journal.append(&lines).map_err(|e| (Step::Journal, e))?;
+    disk.flush(&records).map_err(|e| (Step::FlushFolder, e))
+}
+
+// ---- after ------------------------------------------------------------------------------------
+
+fn closing_listing(context: &Context, offloaded: &Offloaded) -> Result<crate::card::listing::Listing, Problem> {
+    if offloaded.interrupted {
+        return Ok(context.plan.listing.clone());
+    }
+    let gone = |why: String| Problem::new(ProblemKind::Vanished, why);
+    let told = offloaded.problems.iter().any(|p| p.kind == ProblemKind::Vanished && p.path.is_none());
+    if told {
+        // The reader has said so already.
+        return Ok(context.plan.listing.clone());
+    }
+    context.card_is_there().map_err(gone)?;
+    let after = survey(context.disk.as_ref(), &context.plan.card.given).map_err(|e| {
+        gone(format!("the card could not be listed again at the end: {e}"))
+    })?;
+    context.card_is_there().map_err(gone)?;
+    Ok(after)
+}
+
+fn closing_destinations(context: &Context, offloaded: &Offloaded) -> Vec<Result<InPlace, Problem>> {
+    context
+        .plan
+        .destinations
+        .iter()
+        .enumerate()
+        .map(|(index, destination)| {
+            let failed = offloaded.destinations.get(index).is_none_or(|d| d.failed);
+            if failed || offloaded.interrupted {
+                return Ok(InPlace::default());
+            }
+            same_drive(context, destination).map_err(|p| p.on(index))?;
+            in_place(context, destination).map_err(|p| p.on(index))
+        })
+        .collect()
+}
+
+fn same_drive(context: &Context, destination: &PlannedDestination) -> Result<(), Problem> {
+    let then = &destination.facts;
+    match context.disk.facts(&destination.given) {
+        Err(e) => Err(Problem::new(ProblemKind::Vanished, format!("the destination is gone: {e}"))),
+        Ok(now) if (now.device, now.inode) != (then.device, then.inode) || now.volume_id != then.volume_id => {
+            Err(Problem::new(ProblemKind::Vanished, "another drive is in the destination's place"))
+        }
+        Ok(_) => Ok(()),
+    }
+}
+
+fn in_place(context: &Context, destination: &PlannedDestination) -> Result<InPlace, Problem> {
+    let found = context
+        .disk
+        .walk(&destination.root, Tree::Drive)
+        .map_err(|e| Problem::new(ProblemKind::WriteFailed, failed(Step::List, &e)))?;
+    let standing: HashMap<_, _> = found
+        .into_iter()
+        .filter_map(|f| Some((f.path.into_string().ok()?, f.stat.ok()?)))
+        .collect();
+    let mut counted = InPlace::default();
+    for job in &context.plan.jobs {
+        if let Some(stat) = standing.get(job.name.as_str())
+            && stat.kind == EntryKind::File
+            && stat.bytes == job.bytes
+        {
+            counted.files += 1;
+            counted.bytes += stat.bytes;
+        }
+    }
+    for folder in context.plan.listing.folders() {
+        if standing.get(folder.as_str()).is_some_and(|s| s.kind == EntryKind::Folder) {
+            counted.folders += 1;
+        }
+    }
+    Ok(counted)
+}
+
+// ---- records ----------------------------------------------------------------------------------
+
+/// Stores the records on every destination that is still there. One that cannot take them loses its
+/// place in the proof, and the others get records that say so.
+fn record(mut proof: Proof, tools: &Tools) -> Proof {
+    let count = proof.plan().destinations.len();
+    let mut out: Vec<bool> = (0..count)
+        .map(|d| proof.offloaded().destinations.get(d).is_none_or(|o| o.failed))
+        .collect();
+    for d in 0..count {
+        // A drive that is gone or was swapped is not written to.
+        let gone = proof.problems().iter().any(|p| p.destination == Some(d) && p.kind == ProblemKind::Vanished);
+        out[d] = out[d] || gone;
+    }
+    // At most one more round for each destination that drops out.
+    for _ in 0..=count {
+        match record_once(&proof, tools, &out) {
+            Ok(()) => break,
+            Err((destination, problem)) => {
+                out[destination] = true;
+                proof = proof.without_records_on(destination, problem.on(destination));
+            }
+        }
+    }
+    proof
+}
+
+fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize, Problem)> {
+    let disk = tools.disk.as_ref();
+    let manifest = Manifest::of(proof, &tools.host);
+    let bytes = manifest
+        .to_bytes()
+        .and_then(|bytes| checked_counts(proof, &bytes).map(|()| bytes))
+        .map_err(|e| (first_in(out), Problem::new(ProblemKind::ManifestDamaged, failed(Step::Record, &e))))?;
+    let page = page::page(&manifest).into_bytes();
+    let now = tools.clock.now();
+    let date = Stamp { seconds: now.as_second(), nanos: u32::try_from(now.subsec_nanosecond()).unwrap_or(0) };
+    let mut staged: Vec<(usize, Vec<Record>)> = Vec::new();
+    for (index, destination) in proof.plan().destinations.iter().enumerate() {
+        if out.get(index) != Some(&false) {
+            continue;
+        }
+        let records = records_for(index, &manifest, &bytes, &page);
+        if let Err(problem) = store::stage(disk, &destination.root, &records, date) {
+            store::unstage(disk, &destination.root, &records);
+            for (earlier, records) in &staged {
+                if let Some(d) = proof.plan().destinations.get(*earlier) {
+                    store::unstage(disk, &d.root, records);
+                }
+            }
+            return Err((index, problem));
+        }
+        staged.push((index, records));
+    }
+    for (index, records) in &staged {
+        if let Some(destination) = proof.plan().destinations.get(*index) {
+            store::publish(disk, &destination.root, records).map_err(|p| (*index, p))?;
+        }
+    }
+    Ok(())
+}
+
+fn first_in(out: &[bool]) -> usize {
+    out.iter().position(|gone| !gone).unwrap_or(0)
+}
+
+/// The last count: what the written bytes say must be what was tallied.
+fn checked_counts(proof: &Proof, bytes: &[u8]) -> io::Result<()> {
+    let read = Manifest::from_bytes(bytes).map_err(|e| io::Error::other(e.to_string()))?;
+    for (index, tally) in proof.tallies().iter().enumerate() {
+        if read.count_on(index) != (tally.read_back, tally.read_back_bytes) {
+            return Err(io::Error::other("the manifest's counts are not those of the job"));
+        }
+    }
+    if proof.verdict().is_proven() && (len64(read.files.len()), read.totals.bytes) != proof.listed() {
+        return Err(io::Error::other("the manifest does not hold every file that was listed"));
+    }
+    Ok(())
+}
+
+fn records_for(index: usize, manifest: &Manifest, bytes: &[u8], page: &[u8]) -> Vec<Record> {
+    let here = manifest
+        .files
+        .iter()
+        .filter(|f| f.copies.iter().any(|c| c.destination == index))
+        .map(|f| (f.path.as_str(), f.blake3));
+    let (list, _) = checksums::list(here);
+    let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();
+    let mut records: Vec<Record> = Vec::new();
+    // An empty list would be "checked" with success by some programs.
+    if !list.is_empty() {
+        records.push((CHECKSUMS, list.into_bytes()));
+    }
+    records.push((REPORT, page.to_vec()));
+    records.push((MANIFEST_HASH, hash.into_bytes()));
+    records.push((MANIFEST, bytes.to_vec()));
+    records
+}

@@ -1,0 +1,3 @@
+//! Owns what is reckoned from measured speed. Pure; nothing here touches a disk or a terminal.
+
+pub mod forecast;

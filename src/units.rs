@@ -1,0 +1,166 @@
+//! Owns the conversions between integers, floats and the words people read for sizes, rates and
+//! times. Sizes and rates are decimal (1 MB = 10^6 bytes), as on card labels (IEC 80000-13).
+//! It does no I/O and knows nothing of files.
+
+use std::time::Duration;
+
+/// Bytes in one megabyte as card makers count them: 10^6.
+pub const MB: u64 = 1_000_000;
+/// Bytes in one gigabyte as card makers count them: 10^9.
+pub const GB: u64 = 1_000_000_000;
+
+/// Returns the nearest float; exact up to 2^53, which is far above any card.
+#[expect(
+    clippy::cast_precision_loss,
+    clippy::as_conversions,
+    reason = "the one place where an integer becomes a float; a rate needs no more than 53 bits"
+)]
+pub fn float(value: u64) -> f64 {
+    value as f64
+}
+
+/// Returns the nearest whole number not below zero; not-a-number becomes zero.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::as_conversions,
+    reason = "the one place where a float becomes an integer; `as` saturates here"
+)]
+pub fn whole(value: f64) -> u64 {
+    value.round().max(0.0) as u64
+}
+
+/// Returns a length in memory as a 64-bit count.
+pub fn len64(length: usize) -> u64 {
+    u64::try_from(length).unwrap_or(u64::MAX)
+}
+
+/// Returns a 64-bit count as a length in memory, saturating on small machines.
+pub fn len_usize(length: u64) -> usize {
+    usize::try_from(length).unwrap_or(usize::MAX)
+}
+
+/// Returns whole nanoseconds, saturating after 584 years.
+pub fn nanos(time: Duration) -> u64 {
+    u64::try_from(time.as_nanos()).unwrap_or(u64::MAX)
+}
+
+/// Returns `bytes / seconds`, or zero when no time has passed.
+pub fn rate(bytes: u64, time: Duration) -> f64 {
+    let seconds = time.as_secs_f64();
+    if seconds > 0.0 { float(bytes) / seconds } else { 0.0 }
+}
+
+/// Returns `bytes` rounded up to whole clusters of `cluster` bytes; a cluster of zero rounds nothing.
+pub fn round_up(bytes: u64, cluster: u64) -> u64 {
+    if cluster <= 1 {
+        bytes
+    } else {
+        bytes.div_ceil(cluster).saturating_mul(cluster)
+    }
+}
+
+/// Returns a size in the largest decimal unit that keeps it readable: `96.0 GB`, `512 bytes`.
+pub fn size(bytes: u64) -> String {
+    match bytes {
+        1 => "1 byte".to_owned(),
+        0..1_000 => format!("{bytes} bytes"),
+        1_000..MB => format!("{:.1} kB", float(bytes) / 1e3),
+        MB..GB => format!("{:.1} MB", float(bytes) / 1e6),
+        GB..1_000_000_000_000 => format!("{:.1} GB", float(bytes) / 1e9),
+        _ => format!("{:.2} TB", float(bytes) / 1e12),
+    }
+}
+
+/// Returns a rate in MB/s with three significant digits at most: `94.1 MB/s`, `263 MB/s`.
+pub fn speed(bytes_per_s: f64) -> String {
+    let mb = bytes_per_s / 1e6;
+    if mb < 10.0 {
+        format!("{mb:.2} MB/s")
+    } else if mb < 100.0 {
+        format!("{mb:.1} MB/s")
+    } else {
+        format!("{mb:.0} MB/s")
+    }
+}
+
+/// Returns a measured time, finer for short ones: `0.84 s`, `12.3 s`, `4 min 05 s`, `2 h 07 min`.
+pub fn time(time: Duration) -> String {
+    let seconds = time.as_secs_f64();
+    if seconds < 10.0 {
+        return format!("{seconds:.2} s");
+    }
+    if seconds < 99.95 {
+        return format!("{seconds:.1} s");
+    }
+    let s = whole(seconds);
+    if s < 3_600 {
+        format!("{} min {:02} s", s / 60, s % 60)
+    } else {
+        format!("{} h {:02} min", s / 3_600, s % 3_600 / 60)
+    }
+}
+
+/// Returns a count with thousands set apart: `118,000`.
+pub fn count(n: u64) -> String {
+    let digits = n.to_string();
+    let mut out = String::with_capacity(digits.len() + digits.len() / 3);
+    for (i, c) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            out.push(',');
+        }
+        out.push(c);
+    }
+    out
+}
+
+/// Returns `1 file`, `3,412 files`; the plural is the noun with an `s`.
+pub fn counted(n: u64, noun: &str) -> String {
+    if n == 1 {
+        format!("1 {noun}")
+    } else {
+        format!("{} {noun}s", count(n))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sizes_are_decimal() {
+        // IEC 80000-13: kilo = 10^3, mega = 10^6; binary units would need Ki, Mi.
+        assert_eq!(size(999), "999 bytes");
+        assert_eq!(size(1), "1 byte");
+        assert_eq!(size(1_500), "1.5 kB");
+        assert_eq!(size(96_000_000_000), "96.0 GB");
+        assert_eq!(size(1_620_000_000_000), "1.62 TB");
+        assert_eq!(speed(94_080_000.0), "94.1 MB/s");
+        assert_eq!(speed(263_000_000.0), "263 MB/s");
+    }
+
+    #[test]
+    fn times_and_counts_read_well() {
+        assert_eq!(time(Duration::from_millis(840)), "0.84 s");
+        assert_eq!(time(Duration::from_secs(245)), "4 min 05 s");
+        assert_eq!(time(Duration::from_secs(7_620)), "2 h 07 min");
+        assert_eq!(count(118_000), "118,000");
+        assert_eq!(counted(1, "file"), "1 file");
+        assert_eq!(counted(1_234_567, "file"), "1,234,567 files");
+    }
+
+    #[test]
+    fn clusters_round_up() {
+        assert_eq!(round_up(0, 131_072), 0);
+        assert_eq!(round_up(1, 131_072), 131_072);
+        assert_eq!(round_up(131_072, 131_072), 131_072);
+        assert_eq!(round_up(7, 0), 7);
+    }
+
+    #[test]
+    fn odd_floats_do_no_harm() {
+        assert_eq!(whole(f64::NAN), 0);
+        assert_eq!(whole(-3.0), 0);
+        assert!(rate(5, Duration::ZERO).abs() < f64::EPSILON);
+    }
+}
