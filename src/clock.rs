@@ -39,7 +39,7 @@ impl Clock for SystemClock {
     }
 
     fn today(&self) -> String {
-        jiff::Zoned::now().strftime("%Y%m%d").to_string()
+        jiff::ZonedDateTime::now().strftime("%Y%m%d").to_string()
     }
 
     fn sleep(&self, time: Duration) {

@@ -8,7 +8,6 @@ use crate::offload::Level;
 use crate::plan::Plan;
 use crate::proof::Verdict;
 use crate::speed::forecast::Remaining;
-use std::time::Duration;
 
 /// One thing to show.
 #[derive(Debug)]
@@ -116,8 +115,8 @@ pub struct Snapshot {
 
 /// Somebody who looks on.
 pub trait Observer {
-    /// Shows one event; `at` counts from the start of the offload.
-    fn event(&mut self, at: Duration, event: &Event<'_>);
+    /// Shows one event.
+    fn event(&mut self, event: &Event<'_>);
 }
 
 /// Nobody.
@@ -125,5 +124,5 @@ pub trait Observer {
 pub struct Silent;
 
 impl Observer for Silent {
-    fn event(&mut self, _at: Duration, _event: &Event<'_>) {}
+    fn event(&mut self, _event: &Event<'_>) {}
 }

@@ -64,8 +64,8 @@ pub struct Tools {
 pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<Plan, Refusal> {
     let planned = look_and_plan(job, tools, observer);
     match &planned {
-        Ok(plan) => observer.event(std::time::Duration::ZERO, &Event::Planned(plan)),
-        Err(refusal) => observer.event(std::time::Duration::ZERO, &Event::Refused(&refusal.reasons)),
+        Ok(plan) => observer.event(&Event::Planned(plan)),
+        Err(refusal) => observer.event(&Event::Refused(&refusal.reasons)),
     }
     planned
 }
@@ -99,7 +99,7 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         left_out: len64(listing.left_out().count()),
         troubles,
     };
-    observer.event(std::time::Duration::ZERO, &listed);
+    observer.event(&listed);
     let name = job.name.clone().unwrap_or_else(|| format!("{}-{}", tools.clock.today(), card.label));
     let candidates = job.to.iter().map(|to| candidate(disk, to, &name)).collect();
     plan(card, listing, candidates, &Wish { name })
@@ -149,7 +149,7 @@ pub fn offload(plan: Plan, terms: Terms, tools: &Tools, observer: &mut dyn Obser
     let settled = plan.to_read().0 == 0 && plan.destinations.iter().all(|d| d.is_settled);
     if !settled {
         begin(&plan, tools, &rfc3339(started)).inspect_err(|refusal| {
-            observer.event(std::time::Duration::ZERO, &Event::Refused(&refusal.reasons));
+            observer.event(&Event::Refused(&refusal.reasons));
         })?;
     }
     let context = Arc::new(Context {
@@ -179,7 +179,7 @@ pub fn offload(plan: Plan, terms: Terms, tools: &Tools, observer: &mut dyn Obser
     if !interrupted && !(settled && proof.verdict().is_proven()) {
         proof = record(proof, tools);
     }
-    observer.event(std::time::Duration::ZERO, &Event::Verdict(proof.verdict()));
+    observer.event(&Event::Verdict(proof.verdict()));
     Ok(proof)
 }
 

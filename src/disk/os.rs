@@ -433,7 +433,7 @@ fn rename_by_link(from: &Path, to: &Path) -> io::Result<()> {
 
 fn hint(file: &File, offset: u64, bytes: u64, advice: Advice) {
     // A refused hint changes speed only, never what is read.
-    drop(rustix::fs::fadvise(file, offset, std::num::NonZeroU64::new(bytes), advice));
+    if rustix::fs::fadvise(file, offset, std::num::NonZeroU64::new(bytes), advice).is_err() {}
 }
 
 /// A file open for reading.

@@ -383,7 +383,7 @@ impl Coordinator {
                 self.problem(problem, observer);
             }
             Report::DateRefused(index) => self.destinations[index].dates_refused += 1,
-            Report::CardRead => observer.event(self.since_start(), &Event::CardRead),
+            Report::CardRead => observer.event(&Event::CardRead),
             Report::CardGone => self.card_gone = true,
         }
     }
@@ -421,7 +421,7 @@ impl Coordinator {
             proof: proven.level,
             way: proven.way,
         };
-        observer.event(self.since_start(), &event);
+        observer.event(&event);
     }
 
     fn problem(&mut self, problem: Problem, observer: &mut dyn Observer) {
@@ -429,7 +429,7 @@ impl Coordinator {
             self.untold += 1;
             return;
         }
-        observer.event(self.since_start(), &Event::Problem(problem.clone()));
+        observer.event(&Event::Problem(problem.clone()));
         self.problems.push(problem);
     }
 
@@ -440,7 +440,7 @@ impl Coordinator {
             self.interval_end = now + Duration::from_secs(self.rates.every_s);
         }
         let snapshot = self.snapshot(now);
-        observer.event(self.since_start(), &Event::Tick(Box::new(snapshot)));
+        observer.event(&Event::Tick(Box::new(snapshot)));
     }
 
     /// The rate inside reads that no read-ahead can have helped, smoothed over a few ticks.

@@ -13,11 +13,10 @@ use std::sync::atomic::Ordering;
 /// Reads every file a second time and adds what differs to the problems. Returns whether every
 /// file was read again past the cache and found equal.
 pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn Observer) -> bool {
-    let start = context.clock.elapsed();
     let mut buffer = Aligned::new(context.limits.chunk_bytes);
     let mut all_equal = true;
     let mut tell = |offloaded: &mut Offloaded, problem: Problem| {
-        observer.event(context.clock.elapsed().saturating_sub(start), &Event::Problem(problem.clone()));
+        observer.event(&Event::Problem(problem.clone()));
         offloaded.problems.push(problem);
     };
     for (job, at) in context.plan.jobs.iter().zip(0..) {

@@ -1,0 +1,143 @@
+//! Owns the command line as it is written. Parsing does nothing: it looks at no file.
+
+use camino::Utf8PathBuf;
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Empties camera cards onto two drives in one read and proves that nothing was dropped.
+#[derive(Debug, Parser)]
+#[command(
+    name = "unlade",
+    version,
+    about,
+    long_about = "Reads a camera card once, writes it to every drive you name, reads every copy back from its device while the card is still being read, and answers one question: may I format this card?\n\nNothing on the card or on a drive is ever changed; there is no command that formats, deletes or ejects.",
+    after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to /media/DRIVE-A --to /media/DRIVE-B\n\nExit codes: 0 done and proven; 1 not proven, or differences found; 2 wrong command line; 3 refused before a byte was written; 130 interrupted, run the same command again to go on.",
+    disable_help_subcommand = true,
+    subcommand_required = true,
+    arg_required_else_help = true
+)]
+pub(crate) struct Cli {
+    #[command(subcommand)]
+    pub(crate) command: Command,
+    #[command(flatten)]
+    pub(crate) common: Common,
+}
+
+/// Flags of every command.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct Common {
+    /// Print events as one JSON object a line; the last one is the verdict.
+    #[arg(long, global = true)]
+    pub(crate) json: bool,
+    /// Print the result only.
+    #[arg(long, short, global = true, conflicts_with = "json")]
+    pub(crate) quiet: bool,
+    /// Use colour: auto follows the terminal and NO_COLOR.
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    pub(crate) color: Color,
+    /// Enter nothing in the ledger (this version keeps none yet).
+    #[arg(long, global = true)]
+    pub(crate) no_ledger: bool,
+    /// Folder for kit and ledger (this version keeps neither yet).
+    #[arg(long, global = true, value_name = "DIR", env = "UNLADE_HOME")]
+    pub(crate) home: Option<Utf8PathBuf>,
+}
+
+/// When to use colour.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
+pub(crate) enum Color {
+    /// On a terminal, unless NO_COLOR is set.
+    Auto,
+    /// Always.
+    Always,
+    /// Never.
+    Never,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Copy cards to every destination, read all copies back, and give the verdict.
+    #[command(
+        long_about = "Copies each card to every destination in one read. Every file is written under a temporary name, flushed, read back from the device and compared before it gets its final name. At the end a manifest is written to every destination, and the verdict says whether the card may be formatted.\n\nRun the same command again after any stop: what was proven is kept, the rest is done.",
+        after_help = "Example:  unlade copy /media/KITES --to /media/SSD-A --to /media/SSD-B"
+    )]
+    Copy(CopyArgs),
+    /// Show what copy would do - room, names, files to copy - and write nothing.
+    #[command(after_help = "Example:  unlade plan /media/KITES --to /media/SSD-A --to /media/SSD-B")]
+    Plan(CopyArgs),
+    /// Read offloads again from their drives and compare them with their manifests.
+    #[command(
+        long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. Writes nothing.",
+        after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES /media/SSD-B/20261125-KITES"
+    )]
+    Verify(VerifyArgs),
+    /// Do the whole job on a made-up card in a temporary folder; needs no set-up.
+    #[command(
+        long_about = "Makes a small card of its own (a kite festival: stills, raws, clips), offloads it to two folders, shows what PROVEN needs, then flips one bit in one copy and lets verify find it. Everything is in a temporary folder that is removed at the end.",
+        after_help = "Example:  unlade demo --keep ./kites"
+    )]
+    Demo(DemoArgs),
+    /// Print a completion script for a shell.
+    #[command(after_help = "Example:  unlade completions bash > ~/.local/share/bash-completion/completions/unlade")]
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// Write the manual pages into a folder.
+    #[command(after_help = "Example:  unlade man ~/.local/share/man/man1")]
+    Man {
+        /// The folder; it must exist.
+        #[arg(value_name = "DIR")]
+        dir: Utf8PathBuf,
+    },
+}
+
+#[derive(Clone, Debug, Args)]
+pub(crate) struct CopyArgs {
+    /// The mounted cards, each with its own offload and verdict, one after the other.
+    #[arg(required = true, value_name = "CARD")]
+    pub(crate) cards: Vec<Utf8PathBuf>,
+    /// A folder on a drive; give one for each copy.
+    #[arg(long, required = true, value_name = "DIR")]
+    pub(crate) to: Vec<Utf8PathBuf>,
+    /// Name of the offload's folder on every destination [default: YYYYMMDD-LABEL].
+    #[arg(long, value_name = "NAME")]
+    pub(crate) name: Option<String>,
+    /// How far to prove: written never says PROVEN, reread reads the card a second time.
+    #[arg(long, value_name = "LEVEL", default_value = "readback")]
+    pub(crate) proof: ProofArg,
+    /// Copies on independent devices that PROVEN needs.
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u64).range(1..=16))]
+    pub(crate) copies: u64,
+    /// You state that destinations which the system cannot tell apart are separate devices; the
+    /// manifest records it.
+    #[arg(long)]
+    pub(crate) separate: bool,
+    /// Only show what would be done, like plan.
+    #[arg(long)]
+    pub(crate) dry_run: bool,
+}
+
+/// How far to prove.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
+pub(crate) enum ProofArg {
+    /// Flushed to the drive only.
+    Written,
+    /// Every copy read back from its device.
+    Readback,
+    /// As readback, and the card read a second time.
+    Reread,
+}
+
+#[derive(Clone, Debug, Args)]
+pub(crate) struct VerifyArgs {
+    /// Folders of offloads (those that hold `_unlade`).
+    #[arg(required = true, value_name = "OFFLOAD")]
+    pub(crate) offloads: Vec<Utf8PathBuf>,
+}
+
+#[derive(Clone, Debug, Args)]
+pub(crate) struct DemoArgs {
+    /// Keep everything in this folder, which must be empty or new.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) keep: Option<Utf8PathBuf>,
+}

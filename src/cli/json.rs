@@ -1,0 +1,85 @@
+//! Owns the events as NDJSON on standard output: one object a line.
+
+use super::out::Out;
+use serde_json::{Value, json};
+use std::sync::Arc;
+use std::time::Duration;
+use unlade::clock::Clock;
+use unlade::event::{Event, Observer};
+
+/// An observer for programs.
+pub(crate) struct Json {
+    out: Out,
+    clock: Arc<dyn Clock>,
+    start: Duration,
+}
+
+impl Json {
+    pub(crate) fn new(out: Out, clock: Arc<dyn Clock>) -> Self {
+        Self { out, start: clock.elapsed(), clock }
+    }
+
+    /// Prints one event; `t` is in seconds since the start of the command.
+    pub(crate) fn send(&self, event: &str, body: Value) {
+        let t = self.clock.elapsed().saturating_sub(self.start).as_secs_f64();
+        let mut object = serde_json::Map::new();
+        object.insert("event".to_owned(), event.into());
+        object.insert("t".to_owned(), json!((t * 1e3).round() / 1e3));
+        if let Value::Object(fields) = body {
+            object.extend(fields);
+        }
+        self.out.line(&Value::Object(object).to_string());
+    }
+}
+
+impl Observer for Json {
+    fn event(&mut self, event: &Event<'_>) {
+        match event {
+            Event::Listed { card, files, bytes, folders, left_out, troubles } => self.send(
+                "listed",
+                json!({"card": card, "files": files, "bytes": bytes, "folders": folders, "left_out": left_out, "troubles": troubles}),
+            ),
+            Event::Planned(plan) => {
+                let (files, bytes) = plan.to_read();
+                let destinations: Vec<Value> = plan
+                    .destinations
+                    .iter()
+                    .map(|d| {
+                        json!({
+                            "path": d.given, "root": d.root, "filesystem": d.facts.filesystem,
+                            "copy_files": d.copy_files, "copy_bytes": d.copy_bytes,
+                            "kept_files": d.kept_files, "kept_bytes": d.kept_bytes,
+                            "check_files": d.check_files,
+                            "needs_bytes": d.needs_bytes, "free_bytes": d.facts.free_bytes,
+                        })
+                    })
+                    .collect();
+                self.send(
+                    "planned",
+                    json!({
+                        "card": plan.card.given, "label": plan.card.label, "name": plan.name,
+                        "files_to_read": files, "bytes_to_read": bytes,
+                        "destinations": destinations, "notes": plan.notes,
+                    }),
+                );
+            }
+            Event::Refused(reasons) => self.send("refused", json!({"reasons": reasons})),
+            Event::Tick(snapshot) => {
+                self.send("tick", serde_json::to_value(snapshot).unwrap_or(Value::Null));
+            }
+            Event::File { path, bytes, blake3, destination, proof, way } => self.send(
+                "file",
+                json!({"path": path, "bytes": bytes, "blake3": blake3, "destination": destination, "proof": proof, "readback": way}),
+            ),
+            Event::Problem(problem) => {
+                let mut body = serde_json::to_value(problem).unwrap_or(Value::Null);
+                if let Value::Object(fields) = &mut body {
+                    fields.insert("next".to_owned(), problem.kind.next_step().into());
+                }
+                self.send("problem", body);
+            }
+            // Part of every tick as `card_done`; the verdict is sent with its exit code at the end.
+            Event::CardRead | Event::Verdict(_) => {}
+        }
+    }
+}

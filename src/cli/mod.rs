@@ -1,0 +1,82 @@
+//! Owns the command line, the terminal, Ctrl-C and the exit code. The only part of the project
+//! that prints.
+
+mod args;
+mod copy;
+mod demo;
+mod demo_card;
+mod exit;
+mod json;
+mod out;
+mod screen;
+mod verify;
+mod words;
+
+use args::{Cli, Command};
+use clap::{CommandFactory as _, Parser as _};
+use exit::Exit;
+use out::Out;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use unlade::clock::SystemClock;
+use unlade::disk::os::{OsDisk, host_name};
+use unlade::offload::limits::Limits;
+use unlade::run::Tools;
+
+/// Runs the program.
+pub(crate) fn main() -> Exit {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            let asked_for = !error.use_stderr();
+            // Nothing can be told if the terminal is gone.
+            drop(error.print());
+            return if asked_for { Exit::Done } else { Exit::Usage };
+        }
+    };
+    let out = Out::new(&cli.common);
+    let cancel = Arc::new(AtomicBool::new(false));
+    let flag = Arc::clone(&cancel);
+    if let Err(e) = ctrlc::set_handler(move || flag.store(true, Ordering::SeqCst)) {
+        out.error(&format!("unlade: Ctrl-C cannot be caught here ({e}); it will end the program at once."));
+    }
+    let tools = Tools {
+        disk: Arc::new(OsDisk::new()),
+        clock: Arc::new(SystemClock::start()),
+        limits: Limits::STANDARD,
+        cancel,
+        host: host_name(),
+    };
+    match &cli.command {
+        Command::Copy(args) if !args.dry_run => copy::copy(args, out, &tools),
+        Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools),
+        Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
+        Command::Demo(args) => demo::demo(args, out, &tools),
+        Command::Completions { shell } => completions(*shell, out),
+        Command::Man { dir } => man(dir, out),
+    }
+}
+
+fn completions(shell: clap_complete::Shell, out: Out) -> Exit {
+    let mut script = Vec::new();
+    clap_complete::generate(shell, &mut Cli::command(), "unlade", &mut script);
+    out.line(String::from_utf8_lossy(&script).trim_end());
+    Exit::Done
+}
+
+fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
+    if !dir.is_dir() {
+        out.error(&format!("unlade: `{dir}` is not a folder."));
+        return Exit::Refused;
+    }
+    match clap_mangen::generate_to(Cli::command().disable_help_subcommand(true), dir) {
+        Ok(()) => {
+            out.line(&format!("The manual pages are in {dir}"));
+            Exit::Done
+        }
+        Err(e) => {
+            out.error(&format!("unlade: the manual pages could not be written to `{dir}`: {e}"));
+            Exit::Refused
+        }
+    }
+}

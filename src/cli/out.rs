@@ -1,0 +1,115 @@
+//! Owns standard output and what the terminal can do. A reader that went away (`| head`) ends the
+//! printing, never the job.
+
+use super::args::{Color, Common};
+use std::io::{IsTerminal as _, Write as _};
+
+/// Standard output as this run uses it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Out {
+    pub(crate) is_terminal: bool,
+    pub(crate) colour: bool,
+    pub(crate) json: bool,
+    pub(crate) quiet: bool,
+    pub(crate) width: usize,
+}
+
+impl Out {
+    /// Looks at the terminal once.
+    pub(crate) fn new(common: &Common) -> Self {
+        let is_terminal = std::io::stdout().is_terminal();
+        let no_color = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
+        let colour = match common.color {
+            Color::Always => true,
+            Color::Never => false,
+            Color::Auto => is_terminal && !no_color && std::env::var_os("TERM").is_none_or(|t| t != "dumb"),
+        };
+        Self { is_terminal, colour: colour && !common.json, json: common.json, quiet: common.quiet, width: width() }
+    }
+
+    /// Prints one line to standard output.
+    pub(crate) fn line(self, text: &str) {
+        // A closed pipe must not end a copy; there is nobody left to tell.
+        drop(writeln!(std::io::stdout(), "{text}"));
+    }
+
+    /// Prints one line to standard error.
+    pub(crate) fn error(self, text: &str) {
+        drop(writeln!(std::io::stderr(), "{text}"));
+    }
+
+    /// Returns the heading of a good or a bad result, coloured where that helps.
+    pub(crate) fn heading(self, text: &str, good: bool) -> String {
+        match (self.colour, good) {
+            (true, true) => format!("\u{1b}[1;32m{text}\u{1b}[0m"),
+            (true, false) => format!("\u{1b}[1;31m{text}\u{1b}[0m"),
+            (false, _) => text.to_owned(),
+        }
+    }
+}
+
+fn width() -> usize {
+    rustix::termios::tcgetwinsize(std::io::stdout())
+        .ok()
+        .map(|size| usize::from(size.ws_col))
+        .filter(|&columns| columns >= 40)
+        .unwrap_or(80)
+        .min(200)
+}
+
+/// Cuts text to so many columns, marking the cut.
+pub(crate) fn fit(text: &str, columns: usize) -> String {
+    use unicode_width::UnicodeWidthChar as _;
+    use unicode_width::UnicodeWidthStr as _;
+    if text.width() <= columns {
+        return text.to_owned();
+    }
+    let mut out = String::new();
+    let mut used = 0;
+    for c in text.chars() {
+        let w = c.width().unwrap_or(0);
+        if used + w + 3 > columns {
+            break;
+        }
+        used += w;
+        out.push(c);
+    }
+    out.push_str("...");
+    out
+}
+
+/// Breaks text at blanks into lines of at most `columns`, continuation lines indented; a word that
+/// is longer stays whole, so that a path can be copied.
+pub(crate) fn wrap(text: &str, columns: usize, first: &str, then: &str) -> Vec<String> {
+    use unicode_width::UnicodeWidthStr as _;
+    let mut lines = Vec::new();
+    let mut line = first.to_owned();
+    let mut has_word = false;
+    for word in text.split(' ') {
+        if has_word && line.width() + 1 + word.width() > columns {
+            lines.push(std::mem::replace(&mut line, then.to_owned()));
+            has_word = false;
+        }
+        if has_word {
+            line.push(' ');
+        }
+        line.push_str(word);
+        has_word = true;
+    }
+    lines.push(line);
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn text_fits() {
+        assert_eq!(fit("short", 10), "short");
+        assert_eq!(fit("much too long a line", 10), "much to...");
+        let lines = wrap("one two three four", 9, "- ", "  ");
+        assert_eq!(lines, ["- one two", "  three", "  four"]);
+        assert_eq!(wrap("/a/very/long/path x", 6, "", ""), ["/a/very/long/path", "x"]);
+    }
+}

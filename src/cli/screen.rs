@@ -1,0 +1,268 @@
+//! Owns the running picture: a few lines on a terminal, or one plain line every ten seconds. Every
+//! line is made as text from a snapshot; indicatif only draws it, and its own estimates are unused.
+
+use super::out::{Out, fit};
+use super::words;
+use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::sync::Arc;
+use std::time::Duration;
+use unlade::clock::Clock;
+use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
+use unlade::name::shown;
+use unlade::units::{counted, size, speed};
+
+/// A plain line is printed this often when there is no terminal.
+const PLAIN_EVERY: Duration = Duration::from_secs(10);
+/// Nothing is drawn for jobs that are over sooner.
+const QUIET_FIRST: Duration = Duration::from_millis(400);
+
+/// An observer for people.
+pub(crate) struct Screen {
+    out: Out,
+    clock: Arc<dyn Clock>,
+    start: Duration,
+    next_plain: Duration,
+    card: String,
+    destinations: Vec<String>,
+    bars: Option<Bars>,
+    card_done_told: bool,
+    problems_told: u64,
+}
+
+struct Bars {
+    all: MultiProgress,
+    lines: Vec<ProgressBar>,
+}
+
+impl Screen {
+    pub(crate) fn new(out: Out, clock: Arc<dyn Clock>, destinations: Vec<String>) -> Self {
+        let start = clock.elapsed();
+        Self {
+            out,
+            start,
+            next_plain: start + PLAIN_EVERY,
+            clock,
+            card: String::new(),
+            destinations,
+            bars: None,
+            card_done_told: false,
+            problems_told: 0,
+        }
+    }
+
+    /// All lines go through one owner of the terminal, so that bars and messages never mix.
+    fn say(&self, line: &str) {
+        match &self.bars {
+            Some(bars) => bars.all.suspend(|| self.out.line(line)),
+            None => self.out.line(line),
+        }
+    }
+
+    fn draw(&mut self, lines: &[String]) {
+        let width = self.out.width.saturating_sub(1);
+        let bars = self.bars.get_or_insert_with(|| {
+            let all = MultiProgress::with_draw_target(ProgressDrawTarget::stdout_with_hz(8));
+            Bars { all, lines: Vec::new() }
+        });
+        while bars.lines.len() < lines.len() {
+            let style = ProgressStyle::with_template("{msg}").unwrap_or_else(|_| ProgressStyle::default_spinner());
+            bars.lines.push(bars.all.add(ProgressBar::new_spinner().with_style(style)));
+        }
+        for (bar, line) in bars.lines.iter().zip(lines) {
+            bar.set_message(fit(line, width));
+            bar.tick();
+        }
+    }
+
+    /// Takes the running picture away.
+    pub(crate) fn clear(&mut self) {
+        if let Some(bars) = self.bars.take() {
+            for line in &bars.lines {
+                line.finish_and_clear();
+            }
+        }
+    }
+
+    fn tick(&mut self, snapshot: &Snapshot) {
+        let now = self.clock.elapsed();
+        if self.out.is_terminal {
+            if now.saturating_sub(self.start) >= QUIET_FIRST {
+                let lines = lines(&self.card, &self.destinations, snapshot);
+                self.draw(&lines);
+            }
+        } else if now >= self.next_plain {
+            self.next_plain = now + PLAIN_EVERY;
+            self.say(&plain(snapshot));
+        }
+    }
+}
+
+impl Observer for Screen {
+    fn event(&mut self, event: &Event<'_>) {
+        if self.out.quiet {
+            return;
+        }
+        match event {
+            Event::Planned(plan) => {
+                self.card.clone_from(&plan.card.label);
+                for line in words::plan(plan, self.out.width) {
+                    self.say(&line);
+                }
+            }
+            Event::Tick(snapshot) => self.tick(snapshot),
+            Event::Problem(problem) => {
+                self.problems_told += 1;
+                for line in words::problem_lines(problem, &self.destinations, self.out.width) {
+                    self.say(&line);
+                }
+            }
+            Event::CardRead if !self.card_done_told => {
+                self.card_done_told = true;
+                self.say("All bytes are read: the card may leave the reader. Do not format it yet.");
+            }
+            Event::Verdict(_) => self.clear(),
+            _ => {}
+        }
+    }
+}
+
+/// Returns the lines of the running picture.
+pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<String> {
+    let rate = match s.live_rate {
+        Some(rate) if s.limiting == "card" => format!("   reads {}", speed(rate)),
+        Some(rate) => format!("   reads {} or more", speed(rate)),
+        None => String::new(),
+    };
+    let mut lines = vec![format!(
+        "Card   {}   {} of {}{rate}{}",
+        shown(card),
+        size(s.bytes_read),
+        size(s.bytes_total),
+        if s.card_done { ", all read" } else { "" }
+    )];
+    for (index, d) in s.destinations.iter().enumerate() {
+        let path = destinations.get(index).map_or("", String::as_str);
+        lines.push(destination_line(index, path, d));
+    }
+    let waits = if s.limiting == "card" { String::new() } else { format!("   held back by {}", s.limiting) };
+    let state = if s.stopping {
+        "stopping; what is proven is kept".to_owned()
+    } else {
+        words::left(s.remaining, s.remaining.is_some_and(|r| r.likely_s > 0.0))
+    };
+    let problems = match s.problems {
+        0 => "no problems".to_owned(),
+        n => counted(n, "problem"),
+    };
+    lines.push(format!("Left   {state}   {problems}{waits}"));
+    if s.strip.len() > 2 {
+        let most = s.strip.iter().copied().fold(0.0, f64::max);
+        lines.push(format!("Rate   {}  0 to {}, last {} s", strip(&s.strip), speed(most), s.strip.len()));
+    }
+    lines
+}
+
+fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String {
+    if d.failed {
+        return format!("To {}   {}   dropped", index + 1, shown(path));
+    }
+    format!(
+        "To {}   {}   written {}, read back {} of {}",
+        index + 1,
+        shown(path),
+        size(d.bytes_written),
+        size(d.bytes_read_back),
+        size(d.bytes_total)
+    )
+}
+
+/// Returns one plain line.
+pub(crate) fn plain(s: &Snapshot) -> String {
+    let back: Vec<String> = s.destinations.iter().map(|d| if d.failed { "dropped".to_owned() } else { size(d.bytes_read_back) }).collect();
+    let rate = s.live_rate.map_or(String::new(), |r| format!(" at {}", speed(r)));
+    format!(
+        "Read {} of {}{rate}; read back {}; left {}; {}.",
+        size(s.bytes_read),
+        size(s.bytes_total),
+        back.join(" and "),
+        words::left(s.remaining, s.remaining.is_some_and(|r| r.likely_s > 0.0)),
+        if s.problems == 0 { "no problems".to_owned() } else { counted(s.problems, "problem") }
+    )
+}
+
+/// Draws rates as a row of ASCII heights, so that it reads the same in every font and log.
+fn strip(rates: &[f64]) -> String {
+    const LEVELS: [char; 6] = ['_', '.', '-', '=', '+', '#'];
+    let most = rates.iter().copied().fold(0.0, f64::max);
+    // Thirty places at most: neighbouring seconds share one.
+    let per = rates.len().div_ceil(30);
+    rates
+        .chunks(per)
+        .map(|chunk| {
+            let mean = chunk.iter().sum::<f64>() / unlade::units::float(unlade::units::len64(chunk.len()));
+            let share = if most > 0.0 { mean / most } else { 0.0 };
+            let level = unlade::units::len_usize(unlade::units::whole(share * 5.0)).min(5);
+            LEVELS.get(level).copied().unwrap_or('_')
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use unlade::speed::forecast::Remaining;
+
+    fn snapshot() -> Snapshot {
+        Snapshot {
+            files_total: 40,
+            bytes_total: 96_000_000_000,
+            files_read: 12,
+            bytes_read: 31_200_000_000,
+            live_rate: Some(94_100_000.0),
+            delivered_rate: 94_000_000.0,
+            limiting: "card".into(),
+            destinations: vec![
+                DestinationSnapshot { bytes_total: 96_000_000_000, bytes_written: 31_200_000_000, bytes_read_back: 31_100_000_000, ..Default::default() },
+                DestinationSnapshot { failed: true, ..Default::default() },
+            ],
+            remaining: Some(Remaining { low_s: 600.0, likely_s: 690.0, high_s: 700.0 }),
+            strip: vec![0.0, 50e6, 100e6],
+            ..Default::default()
+        }
+    }
+
+    #[test]
+    fn the_picture_is_text_and_fits_eighty_columns() {
+        let to = ["/media/SSD-A".to_owned(), "/media/SSD-B".to_owned()];
+        let lines = lines("KITES", &to, &snapshot());
+        assert_eq!(
+            lines,
+            [
+                "Card   KITES   31.2 GB of 96.0 GB   reads 94.1 MB/s",
+                "To 1   /media/SSD-A   written 31.2 GB, read back 31.1 GB of 96.0 GB",
+                "To 2   /media/SSD-B   dropped",
+                "Left   about 12 min   no problems",
+                "Rate   _-#  0 to 100 MB/s, last 3 s",
+            ]
+        );
+        assert!(lines.iter().all(|l| l.len() <= 80 && l.is_ascii()));
+    }
+
+    #[test]
+    fn a_slow_destination_is_named_and_does_not_show_as_a_slow_card() {
+        let mut s = snapshot();
+        s.limiting = "destination 2".into();
+        s.problems = 1;
+        let lines = lines("KITES", &[], &s);
+        assert!(lines[0].contains("94.1 MB/s or more"), "{lines:?}");
+        assert!(lines[3].contains("1 problem   held back by destination 2"), "{lines:?}");
+    }
+
+    #[test]
+    fn plain_lines_for_logs() {
+        assert_eq!(
+            plain(&snapshot()),
+            "Read 31.2 GB of 96.0 GB at 94.1 MB/s; read back 31.1 GB and dropped; left about 12 min; no problems."
+        );
+    }
+}

@@ -1,0 +1,190 @@
+//! Owns `verify`: offloads on different devices are read at the same time, those on one device one
+//! after the other.
+
+use super::exit::Exit;
+use super::json::Json;
+use super::out::{Out, fit};
+use super::words;
+use camino::Utf8PathBuf;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use serde_json::json;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+use unlade::name::shown;
+use unlade::proof::manifest::device_words;
+use unlade::proof::verify::{Finding, Findings, Progress, VerifyError, path_of, verify as check};
+use unlade::run::Tools;
+use unlade::units::{rate, size, speed};
+
+type Outcome = Result<Findings, VerifyError>;
+
+/// Checks every offload and tells the results in the order of the command line.
+pub(crate) fn verify(offloads: &[Utf8PathBuf], out: Out, tools: &Tools) -> Exit {
+    let progress = Arc::new(Progress::default());
+    let results = check_all(offloads, out, tools, &progress);
+    let json = Json::new(out, Arc::clone(&tools.clock));
+    let mut worst = Exit::Done;
+    for (path, result) in offloads.iter().zip(&results) {
+        let exit = match result {
+            Ok(f) if f.interrupted => Exit::Interrupted,
+            Ok(f) if f.is_clean() => Exit::Done,
+            Ok(_) => Exit::NotProven,
+            Err(_) => Exit::Refused,
+        };
+        if out.json {
+            tell_json(&json, path, result, exit);
+        } else {
+            tell(path, result, out);
+        }
+        worst = worst.max(exit);
+    }
+    worst
+}
+
+/// Starts one thread for each device; shows the progress from this one.
+fn check_all(offloads: &[Utf8PathBuf], out: Out, tools: &Tools, progress: &Progress) -> Vec<Outcome> {
+    let mut by_device: BTreeMap<String, Vec<usize>> = BTreeMap::new();
+    for (index, path) in offloads.iter().enumerate() {
+        // A folder that cannot be looked at has its error told by the check itself.
+        let key = tools.disk.facts(path).map_or_else(
+            |_| format!("? {index}"),
+            |facts| {
+                let device = device_words(&facts.backing);
+                if device == "unknown" { format!("dev {}", facts.device) } else { device }
+            },
+        );
+        by_device.entry(key).or_default().push(index);
+    }
+    let mut results: Vec<Option<Outcome>> = offloads.iter().map(|_| None).collect();
+    std::thread::scope(|scope| {
+        let (done, finished) = std::sync::mpsc::channel();
+        for group in by_device.into_values() {
+            let done = done.clone();
+            scope.spawn(move || {
+                for index in group {
+                    let Some(path) = offloads.get(index) else { continue };
+                    let result = check(tools.disk.as_ref(), tools.clock.as_ref(), path, progress);
+                    // The receiver outlives every sender.
+                    drop(done.send((index, result)));
+                }
+            });
+        }
+        drop(done);
+        let mut view = View::new(out, tools);
+        loop {
+            match finished.recv_timeout(Duration::from_millis(250)) {
+                Ok((index, result)) => {
+                    if let Some(place) = results.get_mut(index) {
+                        *place = Some(result);
+                    }
+                }
+                Err(std::sync::mpsc::RecvTimeoutError::Timeout) => view.show(progress),
+                Err(std::sync::mpsc::RecvTimeoutError::Disconnected) => break,
+            }
+            if tools.cancel.load(Ordering::SeqCst) {
+                progress.cancel.store(true, Ordering::SeqCst);
+            }
+        }
+        view.clear();
+    });
+    results.into_iter().flatten().collect()
+}
+
+/// The running picture of a check.
+struct View<'a> {
+    out: Out,
+    tools: &'a Tools,
+    start: Duration,
+    next_plain: Duration,
+    bar: Option<ProgressBar>,
+}
+
+impl<'a> View<'a> {
+    fn new(out: Out, tools: &'a Tools) -> Self {
+        let start = tools.clock.elapsed();
+        Self { out, tools, start, next_plain: start + Duration::from_secs(10), bar: None }
+    }
+
+    fn show(&mut self, progress: &Progress) {
+        if self.out.quiet || self.out.json {
+            return;
+        }
+        let now = self.tools.clock.elapsed();
+        let took = now.saturating_sub(self.start);
+        let (total, done) = (progress.bytes_total.load(Ordering::Relaxed), progress.bytes.load(Ordering::Relaxed));
+        let per_s = rate(done, took);
+        let left = if per_s > 0.0 && took > Duration::from_secs(2) {
+            let seconds = unlade::units::float(total.saturating_sub(done)) / per_s;
+            format!("   about {} left", unlade::units::time(Duration::from_secs_f64(seconds.min(1e7))))
+        } else {
+            String::new()
+        };
+        let text = format!("Reading {} of {}   {}{left}", size(done), size(total), speed(per_s));
+        if self.out.is_terminal {
+            let bar = self.bar.get_or_insert_with(|| {
+                let style = ProgressStyle::with_template("{msg}").unwrap_or_else(|_| ProgressStyle::default_spinner());
+                ProgressBar::with_draw_target(None, ProgressDrawTarget::stdout_with_hz(8)).with_style(style)
+            });
+            bar.set_message(fit(&text, self.out.width.saturating_sub(1)));
+            bar.tick();
+        } else if now >= self.next_plain {
+            self.next_plain = now + Duration::from_secs(10);
+            self.out.line(&text);
+        }
+    }
+
+    fn clear(&mut self) {
+        if let Some(bar) = self.bar.take() {
+            bar.finish_and_clear();
+        }
+    }
+}
+
+fn tell(path: &Utf8PathBuf, result: &Outcome, out: Out) {
+    match result {
+        Ok(findings) => {
+            for line in words::findings(path.as_str(), findings, out) {
+                out.line(&line);
+            }
+        }
+        Err(error) => {
+            out.error(&format!("unlade: `{}` cannot be checked: {error}", shown(path.as_str())));
+            out.error("Next: give the folder that holds `_unlade`, or check another copy of this offload.");
+        }
+    }
+}
+
+fn tell_json(json: &Json, path: &Utf8PathBuf, result: &Outcome, exit: Exit) {
+    let findings = match result {
+        Ok(findings) => findings,
+        Err(error) => {
+            let reason = json!({"kind": "manifest-damaged", "path": null, "destination": null, "detail": error.to_string(), "blocking": true});
+            json.send("refused", json!({"offload": path, "reasons": [reason]}));
+            json.send("verdict", json!({"offload": path, "proven": false, "reasons": [error.to_string()], "exit_code": exit.code()}));
+            return;
+        }
+    };
+    for finding in &findings.findings {
+        let (kind, detail) = match finding {
+            Finding::Missing(_) => ("missing", "is not there"),
+            Finding::Changed(_, why) => ("changed", why.as_str()),
+            Finding::Extra(_) => ("extra", "no record names it"),
+        };
+        json.send(
+            "problem",
+            json!({"kind": kind, "path": path_of(finding), "destination": null, "detail": detail, "blocking": true}),
+        );
+    }
+    let (missing, changed, extra) = findings.counts();
+    json.send(
+        "verdict",
+        json!({
+            "offload": path, "proven": findings.is_clean(), "files_equal": findings.equal,
+            "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed, "extra": extra,
+            "litter": findings.litter.len(), "readback": findings.way, "exit_code": exit.code(),
+            "reasons": if findings.is_clean() { vec![] } else { vec![format!("{missing} missing, {changed} changed, {extra} extra")] },
+        }),
+    );
+}

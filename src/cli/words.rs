@@ -1,0 +1,320 @@
+//! Owns the sentences that people read: plan, problems, verdict, cautions. Text from data only.
+
+use super::out::{Out, wrap};
+use std::time::Duration;
+use unlade::disk::FolderFacts;
+use unlade::disk::topology::Backing;
+use unlade::error::{Problem, ProblemKind};
+use unlade::name::shown;
+use unlade::offload::Level;
+use unlade::plan::{Plan, PlannedDestination};
+use unlade::proof::manifest::device_words;
+use unlade::proof::verify::{Finding, Findings};
+use unlade::proof::{Proof, Tally, counted_copies};
+use unlade::speed::forecast::{Remaining, words as forecast_words};
+use unlade::units::{count, counted, size, speed, time};
+
+/// The two lines of caution after a verdict.
+pub(crate) const CAUTIONS: [&str; 2] = [
+    "First open some files from each drive; format in the camera, not the computer.",
+    "Your contract or insurer comes first. Copies equal what the reader delivered.",
+];
+
+/// Findings that are printed one by one.
+const FINDINGS_SHOWN: usize = 40;
+/// Problems that are listed again under a verdict.
+const REASONS_SHOWN: usize = 12;
+
+/// Returns a problem as one sentence: which file, which destination, what happened.
+pub(crate) fn problem(problem: &Problem, destinations: &[String]) -> String {
+    let mut text = String::new();
+    if let Some(path) = &problem.path {
+        text.push_str(&format!("`{}`", shown(path)));
+    }
+    if let Some(d) = problem.destination {
+        let at = destinations.get(d).map_or_else(|| format!("destination {}", d + 1), |p| format!("{} ({})", d + 1, shown(p)));
+        text.push_str(&if text.is_empty() { format!("Destination {at}:") } else { format!(" on destination {at}") });
+    }
+    if !text.is_empty() {
+        text.push(' ');
+    }
+    text.push_str(&shown(&problem.detail));
+    text
+}
+
+/// Returns the lines of a problem while the job runs, with what to do next.
+pub(crate) fn problem_lines(p: &Problem, destinations: &[String], width: usize) -> Vec<String> {
+    let head = if p.blocking { format!("Problem ({}): ", p.kind) } else { format!("Note ({}): ", p.kind) };
+    wrap(&format!("{head}{}.", problem(p, destinations).trim_end_matches('.')), width, "", "  ")
+}
+
+/// Returns the lines of a refusal.
+pub(crate) fn refusal(reasons: &[Problem], destinations: &[String], width: usize) -> Vec<String> {
+    let mut lines = vec![format!("Refused; nothing was written. {}:", if reasons.len() == 1 { "The reason" } else { "The reasons" })];
+    for reason in reasons {
+        lines.extend(wrap(&format!("{} ({}).", problem(reason, destinations).trim_end_matches('.'), reason.kind), width, "  - ", "    "));
+    }
+    let mut kinds: Vec<ProblemKind> = reasons.iter().map(|r| r.kind).collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    for kind in kinds {
+        let step = refusal_step(kind);
+        lines.extend(wrap(step, width, "Next: ", "      "));
+    }
+    lines
+}
+
+/// Before a byte was written some troubles mean something simpler than later.
+fn refusal_step(kind: ProblemKind) -> &'static str {
+    match kind {
+        ProblemKind::Unreadable => "Check that the card is in the reader and mounted, and that the path is right.",
+        ProblemKind::WriteFailed => "Check that the drive is mounted, that the folder exists and that you may write to it.",
+        ProblemKind::Vanished => "Mount the right card or drive at this path, then run the same command again.",
+        ProblemKind::ManifestDamaged => {
+            "Do not write to that offload. Check it against the copy on another drive, or choose another name with --name."
+        }
+        other => other.next_step(),
+    }
+}
+
+/// Returns the lines of a plan.
+pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
+    let (files, bytes) = plan.listing.totals();
+    let folders = plan.listing.folders().count();
+    let left_out = plan.listing.left_out().count();
+    let mut lines = vec![
+        format!("Card     {} at {}", shown(&plan.card.label), shown(plan.card.given.as_str())),
+        format!(
+            "Holds    {}, {}, in {}{}",
+            counted(files, "file"),
+            size(bytes),
+            counted(unlade::units::len64(folders), "folder"),
+            if left_out > 0 { format!("; {left_out} left out (made by a computer)") } else { String::new() }
+        ),
+        format!("Offload  {}", plan.name),
+    ];
+    for (index, d) in plan.destinations.iter().enumerate() {
+        lines.push(format!("To {}     {} ({})", index + 1, shown(d.root.as_str()), device(&d.facts)));
+        lines.extend(wrap(&work(d), width, "         ", "         "));
+    }
+    for note in &plan.notes {
+        lines.extend(wrap(note, width, "Note     ", "         "));
+    }
+    lines
+}
+
+/// Returns where a destination lies: `sda, ext4`.
+fn device(facts: &FolderFacts) -> String {
+    match &facts.backing {
+        Backing::Unknown { .. } => format!("device not known, {}", facts.filesystem),
+        backing => format!("{}, {}", device_words(backing), facts.filesystem),
+    }
+}
+
+fn work(d: &PlannedDestination) -> String {
+    let mut parts = Vec::new();
+    if d.kept_files > 0 {
+        parts.push(format!("{} kept (proven by an earlier run; size checked)", counted(d.kept_files, "file")));
+    }
+    if d.check_files > 0 {
+        parts.push(format!(
+            "{} that {} there without a record: read back and compared with the card",
+            counted(d.check_files, "file"),
+            if d.check_files == 1 { "stands" } else { "stand" }
+        ));
+    }
+    if !d.stale_parts.is_empty() {
+        parts.push(format!("{} removed and done again", counted(unlade::units::len64(d.stale_parts.len()), "unfinished part file")));
+    }
+    parts.push(format!(
+        "{} to copy, {}; {} of {} free needed",
+        counted(d.copy_files, "file"),
+        size(d.copy_bytes),
+        size(d.needs_bytes),
+        size(d.facts.free_bytes)
+    ));
+    parts.join("; ")
+}
+
+/// Returns the time left in words.
+pub(crate) fn left(remaining: Option<Remaining>, bytes_left: bool) -> String {
+    match remaining {
+        Some(r) if bytes_left => forecast_words(r),
+        Some(_) => "finishing".to_owned(),
+        None => "measuring ...".to_owned(),
+    }
+}
+
+/// Returns the verdict block, cautions included; it is the last thing printed.
+pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
+    let proven = proof.verdict().is_proven();
+    let mut lines = vec![String::new()];
+    lines.push(if proven {
+        out.heading("PROVEN", true)
+    } else {
+        format!("{} - keep this card.", out.heading("NOT PROVEN", false))
+    });
+    let (files, bytes) = proof.listed();
+    lines.push(format!(
+        "Card     {} at {}: {}, {} listed",
+        shown(&proof.plan().card.label),
+        shown(proof.plan().card.given.as_str()),
+        counted(files, "file"),
+        size(bytes)
+    ));
+    for (index, (d, tally)) in proof.plan().destinations.iter().zip(proof.tallies()).enumerate() {
+        lines.push(format!("Copy {}   {}", index + 1, shown(d.root.as_str())));
+        lines.extend(wrap(&copy_words(proof, index, tally), out.width, "         ", "         "));
+    }
+    lines.push(format!(
+        "Copies   {} on independent devices, {} needed",
+        counted_copies(proof.verdict().copies()),
+        proof.terms().copies_needed
+    ));
+    lines.push(format!("Time     {}", time_words(proof)));
+    for problem in proof.problems().iter().filter(|p| !p.blocking) {
+        lines.extend(wrap(&format!("{}: {}.", problem.kind, shown(&problem.detail)), out.width, "Note     ", "         "));
+    }
+    for note in proof.notes() {
+        lines.extend(wrap(note, out.width, "Note     ", "         "));
+    }
+    let reasons = proof.verdict().reasons();
+    for reason in reasons.iter().take(REASONS_SHOWN) {
+        lines.extend(wrap(&shown(reason), out.width, "Reason   ", "         "));
+    }
+    if reasons.len() > REASONS_SHOWN {
+        lines.push(format!("         and {} more; all are in the manifest", reasons.len() - REASONS_SHOWN));
+    }
+    lines.extend(wrap(&next(proof), out.width, "Next     ", "         "));
+    lines.extend(CAUTIONS.map(str::to_owned));
+    lines
+}
+
+fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
+    let Some(outcome) = proof.offloaded().destinations.get(index) else { return String::new() };
+    let mut words = format!("{}, {} copied", counted(tally.copied, "file"), size(tally.copied_bytes));
+    let way = outcome.way.map_or("none", |w| w.id());
+    words.push_str(&match tally.read_back {
+        0 => ", none read back".to_owned(),
+        n if n == tally.copied => format!(", all read back ({way})"),
+        n => format!(", {} read back ({way})", count(n)),
+    });
+    if tally.earlier > 0 {
+        words.push_str(&format!(", {} of them in an earlier run", count(tally.earlier)));
+    }
+    if outcome.failed {
+        words.push_str("; dropped, incomplete");
+    } else if tally.is_complete {
+        words.push_str(", all in the manifest");
+    }
+    words
+}
+
+fn time_words(proof: &Proof) -> String {
+    let o = proof.offloaded();
+    let mut words = time(o.took);
+    if o.bytes_read > 0 {
+        words.push_str(&format!(", {} read from the card", size(o.bytes_read)));
+    } else {
+        words.push_str(", nothing had to be read from the card");
+    }
+    if let Some(rate) = o.read_rate {
+        words.push_str(&format!(" at {}", speed(rate)));
+    }
+    if let Some(forecast) = o.forecast_s {
+        words.push_str(&format!("; first forecast {}", time(Duration::from_secs_f64(forecast))));
+    }
+    words
+}
+
+/// Returns the one sentence on what to do next.
+fn next(proof: &Proof) -> String {
+    let verdict = proof.verdict();
+    if verdict.is_proven() {
+        let drives = match verdict.copies() {
+            1 => "1 device".to_owned(),
+            n => format!("{n} separate devices"),
+        };
+        return format!("Every file on this card was read back from {drives} and matches. You may format this card.");
+    }
+    if proof.offloaded().interrupted {
+        return "Run the same command again: what was proven is kept, the rest is done then.".to_owned();
+    }
+    if proof.terms().level == Level::Written {
+        return "Run the same command without --proof written to read the copies back.".to_owned();
+    }
+    // The most telling trouble first: what happened to files before what follows from it.
+    let mut kinds: Vec<ProblemKind> = proof.problems().iter().filter(|p| p.blocking).map(|p| p.kind).collect();
+    kinds.sort_unstable();
+    kinds.first().map_or("Run the same command again.", |k| k.next_step()).to_owned()
+}
+
+/// Returns the lines for one checked offload.
+pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
+    let (missing, changed, extra) = f.counts();
+    let mut lines = vec![String::new()];
+    lines.push(if f.interrupted {
+        format!("{} {}", out.heading("STOPPED", false), shown(path))
+    } else if f.is_clean() {
+        format!("{} {}", out.heading("UNCHANGED", true), shown(path))
+    } else {
+        format!("{} {}", out.heading("DIFFERS", false), shown(path))
+    });
+    lines.push(format!(
+        "Read     {} of {} equal to the manifest, {}, in {} ({})",
+        count(f.equal),
+        counted(f.manifest.totals.files.min(unlade::units::len64(f.manifest.files.len())), "file"),
+        size(f.equal_bytes),
+        time(f.took),
+        f.way.id()
+    ));
+    lines.push(format!("Found    {missing} missing, {changed} changed, {extra} extra"));
+    for finding in f.findings.iter().take(FINDINGS_SHOWN) {
+        let text = match finding {
+            Finding::Missing(p) => format!("missing  `{}`", shown(p)),
+            Finding::Changed(p, why) => format!("changed  `{}`: {}", shown(p), shown(why)),
+            Finding::Extra(p) => format!("extra    `{}`", shown(p)),
+        };
+        lines.extend(wrap(&text, out.width, "  ", "           "));
+    }
+    if f.findings.len() > FINDINGS_SHOWN {
+        lines.push(format!("  and {} more", f.findings.len() - FINDINGS_SHOWN));
+    }
+    if !f.litter.is_empty() {
+        lines.push(format!("Litter   {} left by a computer since; no fault", counted_entries(f.litter.len())));
+    }
+    if !f.manifest_hash_checked {
+        lines.push("Note     the manifest has no hash of its own beside it; it could not be checked.".to_owned());
+    }
+    if !f.way.reaches_device() && f.equal > 0 {
+        lines.extend(wrap(
+            "the system may have answered from memory. Unplug the drive, plug it in again and run this once more.",
+            out.width,
+            "Note     ",
+            "         ",
+        ));
+    }
+    if !f.manifest.verdict.proven {
+        lines.extend(wrap(
+            "the manifest itself says NOT PROVEN: this offload was never complete on as many drives as were asked for.",
+            out.width,
+            "Note     ",
+            "         ",
+        ));
+    }
+    let next = if f.interrupted {
+        "Run the same command again; a check begins anew."
+    } else if missing + changed > 0 {
+        ProblemKind::Changed.next_step()
+    } else if extra > 0 {
+        ProblemKind::Extra.next_step()
+    } else {
+        "Nothing to do. Check again before you rely on this copy alone."
+    };
+    lines.extend(wrap(next, out.width, "Next     ", "         "));
+    lines
+}
+
+fn counted_entries(n: usize) -> String {
+    if n == 1 { "1 entry".to_owned() } else { format!("{} entries", count(unlade::units::len64(n))) }
+}
