@@ -8,7 +8,9 @@ use std::io;
 
 /// The kinds of trouble that a manifest, an event and an exit code know. The names are part of the
 /// manifest's format.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, Hash, Debug, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum ProblemKind {
     /// An entry of the card could not be read.
@@ -88,7 +90,9 @@ impl ProblemKind {
             Self::NameNotStorable => {
                 "Use a drive whose file system can hold the name, or copy this file by hand under another name."
             }
-            Self::NameClash => "Choose another name with --name; nothing that stands there is changed.",
+            Self::NameClash => {
+                "Choose another name with --name; nothing that stands there is changed."
+            }
             Self::TooLargeForFilesystem => {
                 "Use a drive formatted as exFAT, NTFS, APFS or ext4 for this card."
             }
@@ -135,7 +139,13 @@ pub struct Problem {
 impl Problem {
     /// A problem about the card or the job as a whole; blocking.
     pub fn new(kind: ProblemKind, detail: impl Into<String>) -> Self {
-        Self { kind, path: None, destination: None, detail: detail.into(), blocking: true }
+        Self {
+            kind,
+            path: None,
+            destination: None,
+            detail: detail.into(),
+            blocking: true,
+        }
     }
 
     /// Names the entry that it is about.
@@ -162,7 +172,10 @@ impl Problem {
 
 /// What was being done when the system said no.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-#[expect(missing_docs, reason = "the names say it; the words below are what people read")]
+#[expect(
+    missing_docs,
+    reason = "the names say it; the words below are what people read"
+)]
 pub enum Step {
     List,
     Look,
@@ -221,13 +234,22 @@ pub struct Error {
 impl Error {
     /// Ties a cause to its path and step.
     pub fn new(step: Step, path: &Utf8Path, cause: io::Error) -> Self {
-        Self { step, path: path.as_str().to_owned(), cause }
+        Self {
+            step,
+            path: path.as_str().to_owned(),
+            cause,
+        }
     }
 }
 
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "`{}` {}", shown(&self.path), failed(self.step, &self.cause))
+        write!(
+            f,
+            "`{}` {}",
+            shown(&self.path),
+            failed(self.step, &self.cause)
+        )
     }
 }
 

@@ -157,7 +157,14 @@ pub fn shown(text: &str) -> String {
 
 /// Returns bytes as lower-case hex, for names that are not UTF-8.
 pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect()
+    bytes
+        .iter()
+        .fold(String::with_capacity(bytes.len() * 2), |mut out, b| {
+            for half in [b >> 4, b & 15] {
+                out.extend(char::from_digit(u32::from(half), 16));
+            }
+            out
+        })
 }
 
 #[cfg(test)]
@@ -186,8 +193,22 @@ mod tests {
 
     #[test]
     fn hard_but_legal_names_are_kept() {
-        for path in ["a b", " lead", "trail ", "x\ny", "back\\slash", "*star", "...", "a..b", ".hidden", "%25"] {
-            assert_eq!(CardName::parse(path).map(|n| n.as_str().to_owned()), Ok(path.to_owned()));
+        for path in [
+            "a b",
+            " lead",
+            "trail ",
+            "x\ny",
+            "back\\slash",
+            "*star",
+            "...",
+            "a..b",
+            ".hidden",
+            "%25",
+        ] {
+            assert_eq!(
+                CardName::parse(path).map(|n| n.as_str().to_owned()),
+                Ok(path.to_owned())
+            );
         }
     }
 
@@ -207,7 +228,10 @@ mod tests {
         assert!(long.len() <= 255 && is_part_name(&long), "{long}");
         assert!(!is_part_name("C0001.MP4"));
         let name = CardName::parse("DCIM/100KITES/A.JPG").unwrap();
-        assert_eq!(name.part_under(Utf8Path::new("/d")), "/d/DCIM/100KITES/.A.JPG.unlade-part");
+        assert_eq!(
+            name.part_under(Utf8Path::new("/d")),
+            "/d/DCIM/100KITES/.A.JPG.unlade-part"
+        );
     }
 
     #[test]

@@ -12,7 +12,9 @@ use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JournalHead, JournalLine}
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, Level, Offloaded, reread, standing};
-use crate::plan::{Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan};
+use crate::plan::{
+    Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan,
+};
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use crate::proof::store::{self, Record};
 use crate::proof::{Closing, InPlace, Proof, Terms, checksums};
@@ -72,19 +74,38 @@ pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<
 
 fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<Plan, Refusal> {
     let disk = tools.disk.as_ref();
-    let refuse = |kind, why: String| Refusal { reasons: vec![Problem::new(kind, why)] };
+    let refuse = |kind, why: String| Refusal {
+        reasons: vec![Problem::new(kind, why)],
+    };
     let facts = disk.facts(&job.card).map_err(|e| {
-        refuse(ProblemKind::Unreadable, format!("the card `{}` cannot be used: {e}", shown(job.card.as_str())))
+        refuse(
+            ProblemKind::Unreadable,
+            format!(
+                "the card `{}` cannot be used: {e}",
+                shown(job.card.as_str())
+            ),
+        )
     })?;
-    let listing = survey(disk, &job.card).map_err(|e| refuse(ProblemKind::Unreadable, e.to_string()))?;
+    let listing =
+        survey(disk, &job.card).map_err(|e| refuse(ProblemKind::Unreadable, e.to_string()))?;
     let label = card_label(&job.card, &facts);
-    let card = CardFacts { given: job.card.clone(), facts, label };
+    let card = CardFacts {
+        given: job.card.clone(),
+        facts,
+        label,
+    };
     // A card that was pulled can still be listed from memory, or look empty.
     let after = disk.facts(&job.card).map_err(|e| {
-        refuse(ProblemKind::Vanished, format!("the card `{}` is gone: {e}", shown(job.card.as_str())))
+        refuse(
+            ProblemKind::Vanished,
+            format!("the card `{}` is gone: {e}", shown(job.card.as_str())),
+        )
     })?;
     if (after.device, after.inode) != (card.facts.device, card.facts.inode) {
-        return Err(refuse(ProblemKind::Vanished, "the card was changed while it was being listed".to_owned()));
+        return Err(refuse(
+            ProblemKind::Vanished,
+            "the card was changed while it was being listed".to_owned(),
+        ));
     }
     let (files, bytes) = listing.totals();
     let troubles = len64(listing.rows().len())
@@ -100,9 +121,12 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         troubles,
     };
     observer.event(&listed);
-    let name = job.name.clone().unwrap_or_else(|| format!("{}-{}", tools.clock.today(), card.label));
-    let candidates = job.to.iter().map(|to| candidate(disk, to, &name)).collect();
-    plan(card, listing, candidates, &Wish { name })
+    let name = job
+        .name
+        .clone()
+        .unwrap_or_else(|| format!("{}-{}", tools.clock.today(), card.label));
+    let candidates: Vec<Candidate> = job.to.iter().map(|to| candidate(disk, to, &name)).collect();
+    plan(card, listing, &candidates, &Wish { name })
 }
 
 fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
@@ -114,10 +138,22 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
         _ => format!("`{}` cannot be used: {e}", shown(given.as_str())),
     });
     let is_plain = crate::name::CardName::parse(name).is_ok_and(|n| n.parent().is_none());
-    let standing = if facts.is_ok() && is_plain { standing::look(disk, given, name) } else { Ok(Standing::default()) };
+    let standing = if facts.is_ok() && is_plain {
+        standing::look(disk, given, name)
+    } else {
+        Ok(Standing::default())
+    };
     match standing {
-        Ok(standing) => Candidate { given: given.to_path_buf(), facts, standing },
-        Err(why) => Candidate { given: given.to_path_buf(), facts: facts.and(Err(why)), standing: Standing::default() },
+        Ok(standing) => Candidate {
+            given: given.to_path_buf(),
+            facts,
+            standing,
+        },
+        Err(why) => Candidate {
+            given: given.to_path_buf(),
+            facts: facts.and(Err(why)),
+            standing: Standing::default(),
+        },
     }
 }
 
@@ -133,18 +169,33 @@ fn card_label(card: &Utf8Path, facts: &crate::disk::FolderFacts) -> String {
         .unwrap_or("CARD");
     let label: String = name
         .chars()
-        .map(|c| if c.is_alphanumeric() || matches!(c, '-' | '_' | '.') { c } else { '_' })
+        .map(|c| {
+            if c.is_alphanumeric() || matches!(c, '-' | '_' | '.') {
+                c
+            } else {
+                '_'
+            }
+        })
         .take(40)
         .collect();
     let label = label.trim_matches(['.', '_', ' ']).to_owned();
-    if label.is_empty() { "CARD".to_owned() } else { label }
+    if label.is_empty() {
+        "CARD".to_owned()
+    } else {
+        label
+    }
 }
 
 /// Does what the plan says and proves it.
 ///
 /// # Errors
 /// When a destination cannot be begun on: then nothing is left behind on any of them.
-pub fn offload(plan: Plan, terms: Terms, tools: &Tools, observer: &mut dyn Observer) -> Result<Proof, Refusal> {
+pub fn offload(
+    plan: Plan,
+    terms: Terms,
+    tools: &Tools,
+    observer: &mut dyn Observer,
+) -> Result<Proof, Refusal> {
     let started = tools.clock.now();
     let settled = plan.to_read().0 == 0 && plan.destinations.iter().all(|d| d.is_settled);
     if !settled {
@@ -162,7 +213,10 @@ pub fn offload(plan: Plan, terms: Terms, tools: &Tools, observer: &mut dyn Obser
         cancel: Arc::clone(&tools.cancel),
     });
     let mut offloaded = crate::offload::run(&context, observer).map_err(|e| Refusal {
-        reasons: vec![Problem::new(ProblemKind::WriteFailed, format!("no thread could be started: {e}"))],
+        reasons: vec![Problem::new(
+            ProblemKind::WriteFailed,
+            format!("no thread could be started: {e}"),
+        )],
     })?;
     let reread_equal = terms.level == Level::Reread
         && !offloaded.interrupted
@@ -176,7 +230,8 @@ pub fn offload(plan: Plan, terms: Terms, tools: &Tools, observer: &mut dyn Obser
     let plan = Plan::clone(&context.plan);
     let interrupted = offloaded.interrupted;
     let mut proof = Proof::judge(plan, offloaded, terms, closing);
-    if !interrupted && !(settled && proof.verdict().is_proven()) {
+    let stands_already = settled && proof.verdict().is_proven();
+    if !interrupted && !stands_already {
         proof = record(proof, tools);
     }
     observer.event(&Event::Verdict(proof.verdict()));
@@ -192,7 +247,11 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<(), Refusal> {
     let mut reasons = Vec::new();
     for (index, destination) in plan.destinations.iter().enumerate() {
         if let Err((step, cause)) = begin_one(plan, destination, tools, started, index, &mut made) {
-            reasons.push(crate::disk::write_problem(step, &cause).at(plan.name.clone()).on(index));
+            reasons.push(
+                crate::disk::write_problem(step, &cause)
+                    .at(plan.name.clone())
+                    .on(index),
+            );
         }
     }
     if reasons.is_empty() {
@@ -228,7 +287,8 @@ fn begin_one(
         if disk.look(folder).map_err(|e| (Step::Look, e))?.is_some() {
             continue;
         }
-        disk.create_folder(folder).map_err(|e| (Step::CreateFolder, e))?;
+        disk.create_folder(folder)
+            .map_err(|e| (Step::CreateFolder, e))?;
         made.push(Made::Folder(folder.clone()));
         disk.flush(parent).map_err(|e| (Step::FlushFolder, e))?;
     }
@@ -242,7 +302,11 @@ fn begin_one(
         started: started.to_owned(),
         card_volume_id: plan.card.facts.volume_id.clone(),
         listing_b3: plan.listing.fingerprint(),
-        destinations: plan.destinations.iter().map(PlannedDestination::identity).collect(),
+        destinations: plan
+            .destinations
+            .iter()
+            .map(PlannedDestination::identity)
+            .collect(),
     };
     head.write_to(&mut lines).map_err(|e| (Step::Journal, e))?;
     // Beside a manifest there is no journal: what it vouches for is carried over, so that the
@@ -275,19 +339,27 @@ fn begin_one(
 
 // ---- after ------------------------------------------------------------------------------------
 
-fn closing_listing(context: &Context, offloaded: &Offloaded) -> Result<crate::card::listing::Listing, Problem> {
+fn closing_listing(
+    context: &Context,
+    offloaded: &Offloaded,
+) -> Result<crate::card::listing::Listing, Problem> {
     if offloaded.interrupted {
         return Ok(context.plan.listing.clone());
     }
     let gone = |why: String| Problem::new(ProblemKind::Vanished, why);
-    let told = offloaded.problems.iter().any(|p| p.kind == ProblemKind::Vanished && p.path.is_none());
+    let told = offloaded
+        .problems
+        .iter()
+        .any(|p| p.kind == ProblemKind::Vanished && p.path.is_none());
     if told {
         // The reader has said so already.
         return Ok(context.plan.listing.clone());
     }
     context.card_is_there().map_err(gone)?;
     let after = survey(context.disk.as_ref(), &context.plan.card.given).map_err(|e| {
-        gone(format!("the card could not be listed again at the end: {e}"))
+        gone(format!(
+            "the card could not be listed again at the end: {e}"
+        ))
     })?;
     context.card_is_there().map_err(gone)?;
     Ok(after)
@@ -313,9 +385,18 @@ fn closing_destinations(context: &Context, offloaded: &Offloaded) -> Vec<Result<
 fn same_drive(context: &Context, destination: &PlannedDestination) -> Result<(), Problem> {
     let then = &destination.facts;
     match context.disk.facts(&destination.given) {
-        Err(e) => Err(Problem::new(ProblemKind::Vanished, format!("the destination is gone: {e}"))),
-        Ok(now) if (now.device, now.inode) != (then.device, then.inode) || now.volume_id != then.volume_id => {
-            Err(Problem::new(ProblemKind::Vanished, "another drive is in the destination's place"))
+        Err(e) => Err(Problem::new(
+            ProblemKind::Vanished,
+            format!("the destination is gone: {e}"),
+        )),
+        Ok(now)
+            if (now.device, now.inode) != (then.device, then.inode)
+                || now.volume_id != then.volume_id =>
+        {
+            Err(Problem::new(
+                ProblemKind::Vanished,
+                "another drive is in the destination's place",
+            ))
         }
         Ok(_) => Ok(()),
     }
@@ -341,7 +422,10 @@ fn in_place(context: &Context, destination: &PlannedDestination) -> Result<InPla
         }
     }
     for folder in context.plan.listing.folders() {
-        if standing.get(folder.as_str()).is_some_and(|s| s.kind == EntryKind::Folder) {
+        if standing
+            .get(folder.as_str())
+            .is_some_and(|s| s.kind == EntryKind::Folder)
+        {
             counted.folders += 1;
         }
     }
@@ -355,13 +439,17 @@ fn in_place(context: &Context, destination: &PlannedDestination) -> Result<InPla
 fn record(mut proof: Proof, tools: &Tools) -> Proof {
     let count = proof.plan().destinations.len();
     let mut out: Vec<bool> = (0..count)
-        .map(|d| proof.offloaded().destinations.get(d).is_none_or(|o| o.failed))
+        .map(|d| {
+            let failed = proof
+                .offloaded()
+                .destinations
+                .get(d)
+                .is_none_or(|o| o.failed);
+            // A drive that is gone or was swapped is not written to.
+            let is_gone = |p: &Problem| p.destination == Some(d) && p.kind == ProblemKind::Vanished;
+            failed || proof.problems().iter().any(is_gone)
+        })
         .collect();
-    for d in 0..count {
-        // A drive that is gone or was swapped is not written to.
-        let gone = proof.problems().iter().any(|p| p.destination == Some(d) && p.kind == ProblemKind::Vanished);
-        out[d] = out[d] || gone;
-    }
     // At most one more round for each destination that drops out.
     for _ in 0..=count {
         match record_once(&proof, tools, &out) {
@@ -381,10 +469,18 @@ fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize,
     let bytes = manifest
         .to_bytes()
         .and_then(|bytes| checked_counts(proof, &bytes).map(|()| bytes))
-        .map_err(|e| (first_in(out), Problem::new(ProblemKind::ManifestDamaged, failed(Step::Record, &e))))?;
+        .map_err(|e| {
+            (
+                first_in(out),
+                Problem::new(ProblemKind::ManifestDamaged, failed(Step::Record, &e)),
+            )
+        })?;
     let page = page::page(&manifest).into_bytes();
     let now = tools.clock.now();
-    let date = Stamp { seconds: now.as_second(), nanos: u32::try_from(now.subsec_nanosecond()).unwrap_or(0) };
+    let date = Stamp {
+        seconds: now.as_second(),
+        nanos: u32::try_from(now.subsec_nanosecond()).unwrap_or(0),
+    };
     let mut staged: Vec<(usize, Vec<Record>)> = Vec::new();
     for (index, destination) in proof.plan().destinations.iter().enumerate() {
         if out.get(index) != Some(&false) {
@@ -419,11 +515,16 @@ fn checked_counts(proof: &Proof, bytes: &[u8]) -> io::Result<()> {
     let read = Manifest::from_bytes(bytes).map_err(|e| io::Error::other(e.to_string()))?;
     for (index, tally) in proof.tallies().iter().enumerate() {
         if read.count_on(index) != (tally.read_back, tally.read_back_bytes) {
-            return Err(io::Error::other("the manifest's counts are not those of the job"));
+            return Err(io::Error::other(
+                "the manifest's counts are not those of the job",
+            ));
         }
     }
-    if proof.verdict().is_proven() && (len64(read.files.len()), read.totals.bytes) != proof.listed() {
-        return Err(io::Error::other("the manifest does not hold every file that was listed"));
+    if proof.verdict().is_proven() && (len64(read.files.len()), read.totals.bytes) != proof.listed()
+    {
+        return Err(io::Error::other(
+            "the manifest does not hold every file that was listed",
+        ));
     }
     Ok(())
 }

@@ -48,7 +48,11 @@ pub fn nanos(time: Duration) -> u64 {
 /// Returns `bytes / seconds`, or zero when no time has passed.
 pub fn rate(bytes: u64, time: Duration) -> f64 {
     let seconds = time.as_secs_f64();
-    if seconds > 0.0 { float(bytes) / seconds } else { 0.0 }
+    if seconds > 0.0 {
+        float(bytes) / seconds
+    } else {
+        0.0
+    }
 }
 
 /// Returns `bytes` rounded up to whole clusters of `cluster` bytes; a cluster of zero rounds nothing.

@@ -48,10 +48,8 @@ pub struct Row {
 impl Row {
     /// Returns the path as text: as it is, or its bytes in hex when it is not UTF-8.
     pub fn path(&self) -> String {
-        std::str::from_utf8(&self.raw).map_or_else(
-            |_not_text| format!("hex:{}", hex(&self.raw)),
-            str::to_owned,
-        )
+        std::str::from_utf8(&self.raw)
+            .map_or_else(|_not_text| format!("hex:{}", hex(&self.raw)), str::to_owned)
     }
 }
 
@@ -98,9 +96,15 @@ impl Listing {
     /// Returns the files to be copied, in order.
     pub fn files(&self) -> impl Iterator<Item = FileRow<'_>> {
         self.rows.iter().filter_map(|row| match &row.kind {
-            RowKind::File { name, bytes, modified } => {
-                Some(FileRow { name, bytes: *bytes, modified: *modified })
-            }
+            RowKind::File {
+                name,
+                bytes,
+                modified,
+            } => Some(FileRow {
+                name,
+                bytes: *bytes,
+                modified: *modified,
+            }),
             _ => None,
         })
     }
@@ -123,7 +127,8 @@ impl Listing {
 
     /// Returns the number of files and their bytes.
     pub fn totals(&self) -> (u64, u64) {
-        self.files().fold((0, 0), |(n, bytes), f| (n + 1, bytes + f.bytes))
+        self.files()
+            .fold((0, 0), |(n, bytes), f| (n + 1, bytes + f.bytes))
     }
 
     /// Returns the BLAKE3 fingerprint of every row that is not left out: path, kind, size, date.
@@ -132,10 +137,33 @@ impl Listing {
         let mut hasher = blake3::Hasher::new();
         for row in &self.rows {
             let (tag, bytes, modified) = match &row.kind {
-                RowKind::File { bytes, modified, .. } => (b'f', *bytes, *modified),
-                RowKind::Folder { .. } => (b'd', 0, Stamp { seconds: 0, nanos: 0 }),
-                RowKind::Trouble { .. } => (b't', 0, Stamp { seconds: 0, nanos: 0 }),
-                RowKind::NotText => (b'n', 0, Stamp { seconds: 0, nanos: 0 }),
+                RowKind::File {
+                    bytes, modified, ..
+                } => (b'f', *bytes, *modified),
+                RowKind::Folder { .. } => (
+                    b'd',
+                    0,
+                    Stamp {
+                        seconds: 0,
+                        nanos: 0,
+                    },
+                ),
+                RowKind::Trouble { .. } => (
+                    b't',
+                    0,
+                    Stamp {
+                        seconds: 0,
+                        nanos: 0,
+                    },
+                ),
+                RowKind::NotText => (
+                    b'n',
+                    0,
+                    Stamp {
+                        seconds: 0,
+                        nanos: 0,
+                    },
+                ),
                 RowKind::LeftOut { .. } => continue,
             };
             hasher.update(&[tag]);
@@ -207,7 +235,10 @@ mod tests {
     }
 
     fn litter(path: &str) -> Row {
-        Row { raw: path.as_bytes().into(), kind: RowKind::LeftOut { why: "x".into() } }
+        Row {
+            raw: path.as_bytes().into(),
+            kind: RowKind::LeftOut { why: "x".into() },
+        }
     }
 
     #[test]

@@ -16,7 +16,9 @@ use std::ffi::OsStr;
 /// # Errors
 /// When the root itself cannot be listed, or when it holds more entries than the walk accepts.
 pub fn survey(disk: &dyn Disk, root: &Utf8Path) -> Result<Listing, Error> {
-    let found = disk.walk(root, Tree::Card).map_err(|cause| Error::new(Step::List, root, cause))?;
+    let found = disk
+        .walk(root, Tree::Card)
+        .map_err(|cause| Error::new(Step::List, root, cause))?;
     Ok(listing_of(found))
 }
 
@@ -60,9 +62,21 @@ pub fn listing_of(found: Vec<Found>) -> Listing {
         }
     }
     for (raw, (why, inside)) in left_out {
-        rows.insert(raw, RowKind::LeftOut { why: folder_words(why, &inside) });
+        rows.insert(
+            raw,
+            RowKind::LeftOut {
+                why: folder_words(why, &inside),
+            },
+        );
     }
-    Listing::new(rows.into_iter().map(|(raw, kind)| Row { raw: raw.into(), kind }).collect())
+    Listing::new(
+        rows.into_iter()
+            .map(|(raw, kind)| Row {
+                raw: raw.into(),
+                kind,
+            })
+            .collect(),
+    )
 }
 
 fn folder_words(why: &str, inside: &Inside) -> String {
@@ -83,21 +97,35 @@ fn folder_words(why: &str, inside: &Inside) -> String {
 fn kind_of(raw: &[u8], entry: &Found) -> RowKind {
     let stat = match &entry.stat {
         Ok(stat) => stat,
-        Err(cause) => return RowKind::Trouble { why: format!("could not be listed: {cause}") },
+        Err(cause) => {
+            return RowKind::Trouble {
+                why: format!("could not be listed: {cause}"),
+            };
+        }
     };
     let is_folder = stat.kind == EntryKind::Folder;
     if let Some(why) = why_left_out(raw, is_folder) {
-        return RowKind::LeftOut { why: why.to_owned() };
+        return RowKind::LeftOut {
+            why: why.to_owned(),
+        };
     }
     let Ok(text) = std::str::from_utf8(raw) else {
         return RowKind::NotText;
     };
     let name = match CardName::parse(text) {
         Ok(name) => name,
-        Err(why) => return RowKind::Trouble { why: format!("cannot be recorded: {why}") },
+        Err(why) => {
+            return RowKind::Trouble {
+                why: format!("cannot be recorded: {why}"),
+            };
+        }
     };
     match stat.kind {
-        EntryKind::File => RowKind::File { name, bytes: stat.bytes, modified: stat.modified },
+        EntryKind::File => RowKind::File {
+            name,
+            bytes: stat.bytes,
+            modified: stat.modified,
+        },
         EntryKind::Folder => RowKind::Folder { name },
         EntryKind::Link => RowKind::Trouble {
             why: "is a symbolic link, which is neither followed nor copied".to_owned(),
@@ -112,7 +140,10 @@ fn kind_of(raw: &[u8], entry: &Found) -> RowKind {
 fn raw_bytes(path: &OsStr) -> Vec<u8> {
     use std::os::unix::ffi::OsStrExt as _;
     let bytes = path.as_bytes();
-    bytes.get(..bytes.len().min(PATH_BYTES_MAX * 4)).unwrap_or(bytes).to_vec()
+    bytes
+        .get(..bytes.len().min(PATH_BYTES_MAX * 4))
+        .unwrap_or(bytes)
+        .to_vec()
 }
 
 #[cfg(not(unix))]
@@ -127,8 +158,20 @@ mod tests {
     use std::io;
 
     fn entry(path: &str, kind: EntryKind, bytes: u64) -> Found {
-        let modified = Stamp { seconds: 1, nanos: 0 };
-        Found { path: path.into(), stat: Ok(Stat { kind, bytes, modified, device: 1, inode: 1 }) }
+        let modified = Stamp {
+            seconds: 1,
+            nanos: 0,
+        };
+        Found {
+            path: path.into(),
+            stat: Ok(Stat {
+                kind,
+                bytes,
+                modified,
+                device: 1,
+                inode: 1,
+            }),
+        }
     }
 
     #[test]
@@ -140,13 +183,23 @@ mod tests {
             entry("DCIM/link", EntryKind::Link, 3),
             entry("DCIM/sock", EntryKind::Special, 0),
             entry("LOCKED", EntryKind::Folder, 0),
-            Found { path: "LOCKED".into(), stat: Err(io::Error::from_raw_os_error(13)) },
+            Found {
+                path: "LOCKED".into(),
+                stat: Err(io::Error::from_raw_os_error(13)),
+            },
             entry(".DS_Store", EntryKind::File, 6_148),
         ]);
         assert_eq!(listing.rows().len(), 7);
         assert_eq!(listing.totals(), (2, 5));
-        assert_eq!(listing.files().map(|f| f.name.as_str()).collect::<Vec<_>>(), ["DCIM/a.JPG", "DCIM/b.JPG"]);
-        let troubles = listing.rows().iter().filter(|r| matches!(r.kind, RowKind::Trouble { .. })).count();
+        assert_eq!(
+            listing.files().map(|f| f.name.as_str()).collect::<Vec<_>>(),
+            ["DCIM/a.JPG", "DCIM/b.JPG"]
+        );
+        let troubles = listing
+            .rows()
+            .iter()
+            .filter(|r| matches!(r.kind, RowKind::Trouble { .. }))
+            .count();
         assert_eq!(troubles, 3, "link, socket, locked folder");
         assert_eq!(listing.left_out().count(), 1);
     }

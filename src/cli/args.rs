@@ -1,5 +1,10 @@
 //! Owns the command line as it is written. Parsing does nothing: it looks at no file.
 
+#![expect(
+    clippy::doc_markdown,
+    reason = "the doc comments are help texts, read on a terminal"
+)]
+
 use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
@@ -62,7 +67,9 @@ pub(crate) enum Command {
     )]
     Copy(CopyArgs),
     /// Show what copy would do - room, names, files to copy - and write nothing.
-    #[command(after_help = "Example:  unlade plan /media/KITES --to /media/SSD-A --to /media/SSD-B")]
+    #[command(
+        after_help = "Example:  unlade plan /media/KITES --to /media/SSD-A --to /media/SSD-B"
+    )]
     Plan(CopyArgs),
     /// Read offloads again from their drives and compare them with their manifests.
     #[command(
@@ -77,7 +84,9 @@ pub(crate) enum Command {
     )]
     Demo(DemoArgs),
     /// Print a completion script for a shell.
-    #[command(after_help = "Example:  unlade completions bash > ~/.local/share/bash-completion/completions/unlade")]
+    #[command(
+        after_help = "Example:  unlade completions bash > ~/.local/share/bash-completion/completions/unlade"
+    )]
     Completions {
         /// The shell.
         shell: clap_complete::Shell,

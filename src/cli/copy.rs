@@ -62,7 +62,12 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
     Ok(args
         .cards
         .iter()
-        .map(|card| Job { card: card.clone(), to: args.to.clone(), name: args.name.clone(), terms: terms(args) })
+        .map(|card| Job {
+            card: card.clone(),
+            to: args.to.clone(),
+            name: args.name.clone(),
+            terms: terms(args),
+        })
         .collect())
 }
 
@@ -154,7 +159,14 @@ pub(crate) fn plan(args: &CopyArgs, out: Out, tools: &Tools) -> Exit {
     let mut worst = Exit::Done;
     for job in jobs {
         // The plan is the result here, so it is shown in spite of --quiet.
-        let mut eyes = Eyes::new(Out { quiet: false, ..out }, tools, &job.to);
+        let mut eyes = Eyes::new(
+            Out {
+                quiet: false,
+                ..out
+            },
+            tools,
+            &job.to,
+        );
         match prepare(&job, tools, &mut eyes) {
             Ok(_) if !out.json => out.line("Nothing was written."),
             Ok(_) => {}

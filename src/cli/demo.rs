@@ -33,7 +33,9 @@ pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
     let exit = match result {
         Ok(exit) => exit,
         Err(e) => {
-            out.error(&format!("unlade: the demo could not go on in `{folder}`: {e}"));
+            out.error(&format!(
+                "unlade: the demo could not go on in `{folder}`: {e}"
+            ));
             Exit::NotProven
         }
     };
@@ -41,7 +43,9 @@ pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
         None => say(out, &format!("Everything is kept in {folder}")),
         Some(keeper) => {
             if let Err(e) = keeper.close() {
-                out.error(&format!("unlade: the demo's folder `{folder}` could not be removed: {e}"));
+                out.error(&format!(
+                    "unlade: the demo's folder `{folder}` could not be removed: {e}"
+                ));
             }
         }
     }
@@ -49,10 +53,14 @@ pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
 }
 
 /// Returns a folder to work in, on a drive rather than in memory where there is one.
-fn workplace(args: &DemoArgs, tools: &Tools) -> Result<(Utf8PathBuf, Option<tempfile::TempDir>), String> {
+fn workplace(
+    args: &DemoArgs,
+    tools: &Tools,
+) -> Result<(Utf8PathBuf, Option<tempfile::TempDir>), String> {
     if let Some(keep) = &args.keep {
         std::fs::create_dir_all(keep).map_err(|e| format!("`{keep}` could not be made: {e}"))?;
-        let mut entries = std::fs::read_dir(keep).map_err(|e| format!("`{keep}` could not be listed: {e}"))?;
+        let mut entries =
+            std::fs::read_dir(keep).map_err(|e| format!("`{keep}` could not be listed: {e}"))?;
         if entries.next().is_some() {
             return Err(format!("`{keep}` is not empty; nothing in it was touched"));
         }
@@ -63,12 +71,20 @@ fn workplace(args: &DemoArgs, tools: &Tools) -> Result<(Utf8PathBuf, Option<temp
     let mut last = "no temporary folder".to_owned();
     for in_memory_too in [false, true] {
         for place in &places {
-            let Some(path) = Utf8Path::from_path(place) else { continue };
-            let in_memory = tools.disk.facts(path).is_ok_and(|f| f.backing == Backing::Memory);
+            let Some(path) = Utf8Path::from_path(place) else {
+                continue;
+            };
+            let in_memory = tools
+                .disk
+                .facts(path)
+                .is_ok_and(|f| f.backing == Backing::Memory);
             if in_memory && !in_memory_too {
                 continue;
             }
-            match tempfile::Builder::new().prefix("unlade-demo-").tempdir_in(place) {
+            match tempfile::Builder::new()
+                .prefix("unlade-demo-")
+                .tempdir_in(place)
+            {
                 Ok(dir) => match Utf8PathBuf::from_path_buf(dir.path().to_path_buf()) {
                     Ok(path) => return Ok((path, Some(dir))),
                     Err(odd) => last = format!("`{}` is not UTF-8", odd.display()),
@@ -95,54 +111,99 @@ fn step(out: Out, number: u32, text: &str) {
 }
 
 fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
-    let (card, a, b) = (folder.join("card"), folder.join("drive-a"), folder.join("drive-b"));
+    let (card, a, b) = (
+        folder.join("card"),
+        folder.join("drive-a"),
+        folder.join("drive-b"),
+    );
     for new in [&card, &a, &b] {
         std::fs::create_dir(new)?;
     }
-    step(out, 1, "A card. Two people filmed a kite festival; this is what one camera holds.");
+    step(
+        out,
+        1,
+        "A card. Two people filmed a kite festival; this is what one camera holds.",
+    );
     demo_card::make(&card)?;
     say(out, &format!("The made-up card is {card}"));
 
-    step(out, 2, "The offload: one read of the card, two copies, both read back.");
+    step(
+        out,
+        2,
+        "The offload: one read of the card, two copies, both read back.",
+    );
     let mut job = Job {
         card,
         to: vec![a.clone(), b.clone()],
         name: Some(NAME.to_owned()),
-        terms: Terms { level: Level::ReadBack, copies_needed: 2, separate: false },
+        terms: Terms {
+            level: Level::ReadBack,
+            copies_needed: 2,
+            separate: false,
+        },
     };
-    say(out, &format!("$ unlade copy {} --to {a} --to {b} --name {NAME}", job.card));
+    say(
+        out,
+        &format!("$ unlade copy {} --to {a} --to {b} --name {NAME}", job.card),
+    );
     let first = one(&job, out, tools, &mut Eyes::new(out, tools, &job.to));
     if first == Exit::Interrupted || first == Exit::Refused {
         return Ok(first);
     }
 
-    step(out, 3, "Both folders are on one disk, so that was one copy, and the answer was no.");
+    step(
+        out,
+        3,
+        "Both folders are on one disk, so that was one copy, and the answer was no.",
+    );
     say(
         out,
         "With two real drives it would have been PROVEN. Here we ask for one copy. The same command again goes on from what is proven: nothing is read or copied twice.",
     );
-    say(out, &format!("$ unlade copy {} --to {a} --to {b} --name {NAME} --copies 1", job.card));
+    say(
+        out,
+        &format!(
+            "$ unlade copy {} --to {a} --to {b} --name {NAME} --copies 1",
+            job.card
+        ),
+    );
     job.terms.copies_needed = 1;
     let second = one(&job, out, tools, &mut Eyes::new(out, tools, &job.to));
     if second == Exit::Interrupted {
         return Ok(second);
     }
 
-    step(out, 4, "Months later one bit of one clip on drive-b has turned over.");
+    step(
+        out,
+        4,
+        "Months later one bit of one clip on drive-b has turned over.",
+    );
     let victim = b.join(NAME).join(VICTIM);
     flip_bit(&victim)?;
-    say(out, &format!("(One bit of {VICTIM} was just flipped; size and date are as before.)"));
+    say(
+        out,
+        &format!("(One bit of {VICTIM} was just flipped; size and date are as before.)"),
+    );
     let offloads = [a.join(NAME), b.join(NAME)];
-    say(out, &format!("$ unlade verify {} {}", offloads[0], offloads[1]));
+    say(
+        out,
+        &format!("$ unlade verify {} {}", offloads[0], offloads[1]),
+    );
     let third = verify(&offloads, out, tools);
 
     let as_it_should = (first, second, third) == (Exit::NotProven, Exit::Done, Exit::NotProven);
     step(out, 5, "That is all: copy, prove, check again later.");
     if as_it_should {
-        say(out, "With your own card:  unlade copy CARD --to DRIVE-A --to DRIVE-B");
+        say(
+            out,
+            "With your own card:  unlade copy CARD --to DRIVE-A --to DRIVE-B",
+        );
         Ok(Exit::Done)
     } else {
-        say(out, "Something here did not go as it should; the lines above say what. In memory, or where the system's cache cannot be passed, nothing can be proven.");
+        say(
+            out,
+            "Something here did not go as it should; the lines above say what. In memory, or where the system's cache cannot be passed, nothing can be proven.",
+        );
         Ok(Exit::NotProven)
     }
 }

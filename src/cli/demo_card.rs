@@ -32,33 +32,79 @@ const MP4: &[u8] = b"\x00\x00\x00\x18ftypmp42\x00\x00\x00\x00mp42isom";
 
 /// Makes the card below `root`, which must be an empty folder.
 pub(crate) fn make(root: &Utf8Path) -> io::Result<()> {
-    for folder in ["DCIM/100KITES", "DCIM/101KITES", "PRIVATE/CLIPS", "PRIVATE/CLIPS/THUMBS", "MISC"] {
+    for folder in [
+        "DCIM/100KITES",
+        "DCIM/101KITES",
+        "PRIVATE/CLIPS",
+        "PRIVATE/CLIPS/THUMBS",
+        "MISC",
+    ] {
         std::fs::create_dir_all(root.join(folder))?;
     }
     let mut noise = Noise(20_261_125);
     for n in 1..=18_u64 {
         let folder = if n <= 12 { "100KITES" } else { "101KITES" };
         let bytes = 280_000 + n * 37_411 % 300_000;
-        file(root, &format!("DCIM/{folder}/KITE{n:04}.JPG"), JPEG, bytes, n, &mut noise)?;
+        file(
+            root,
+            &format!("DCIM/{folder}/KITE{n:04}.JPG"),
+            JPEG,
+            bytes,
+            n,
+            &mut noise,
+        )?;
         if n % 3 == 0 {
-            file(root, &format!("DCIM/{folder}/KITE{n:04}.DNG"), TIFF, 3_100_000 + n * 11_003, n, &mut noise)?;
+            file(
+                root,
+                &format!("DCIM/{folder}/KITE{n:04}.DNG"),
+                TIFF,
+                3_100_000 + n * 11_003,
+                n,
+                &mut noise,
+            )?;
         }
     }
     for (n, bytes) in [(1_u64, 9_400_000_u64), (2, 31_700_000), (3, 18_250_000)] {
-        file(root, &format!("PRIVATE/CLIPS/C{n:04}.MP4"), MP4, bytes, 40 + n, &mut noise)?;
+        file(
+            root,
+            &format!("PRIVATE/CLIPS/C{n:04}.MP4"),
+            MP4,
+            bytes,
+            40 + n,
+            &mut noise,
+        )?;
         let text = format!(
             "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<clip name=\"C{n:04}\" fps=\"25\" scene=\"kite festival\" camera=\"{}\"/>\n",
             if n == 2 { "B" } else { "A" }
         );
-        write(root, &format!("PRIVATE/CLIPS/C{n:04}.XML"), text.as_bytes(), 40 + n)?;
-        file(root, &format!("PRIVATE/CLIPS/THUMBS/C{n:04}.JPG"), JPEG, 11_000 + n, 40 + n, &mut noise)?;
+        write(
+            root,
+            &format!("PRIVATE/CLIPS/C{n:04}.XML"),
+            text.as_bytes(),
+            40 + n,
+        )?;
+        file(
+            root,
+            &format!("PRIVATE/CLIPS/THUMBS/C{n:04}.JPG"),
+            JPEG,
+            11_000 + n,
+            40 + n,
+            &mut noise,
+        )?;
     }
     write(root, "PRIVATE/CLIPS/.index", b"C0001\nC0002\nC0003\n", 44)?;
     write(root, "DCIM/100KITES/KITE0007.TXT", b"", 7)?;
     write(root, ".DS_Store", b"left by a computer\n", 50)
 }
 
-fn file(root: &Utf8Path, path: &str, head: &[u8], bytes: u64, minute: u64, noise: &mut Noise) -> io::Result<()> {
+fn file(
+    root: &Utf8Path,
+    path: &str,
+    head: &[u8],
+    bytes: u64,
+    minute: u64,
+    noise: &mut Noise,
+) -> io::Result<()> {
     let mut content = vec![0; unlade::units::len_usize(bytes)];
     noise.fill(&mut content);
     for (to, from) in content.iter_mut().zip(head) {
@@ -70,6 +116,8 @@ fn file(root: &Utf8Path, path: &str, head: &[u8], bytes: u64, minute: u64, noise
 fn write(root: &Utf8Path, path: &str, content: &[u8], minute: u64) -> io::Result<()> {
     let mut file = File::create_new(root.join(path))?;
     file.write_all(content)?;
+    // On the drive, so that the offload reads it from there and not from memory.
+    file.sync_data()?;
     // A Saturday morning in autumn, one minute after the other.
     file.set_modified(SystemTime::UNIX_EPOCH + Duration::from_secs(1_791_012_600 + minute * 60))
 }

@@ -16,12 +16,20 @@ pub(crate) struct Json {
 
 impl Json {
     pub(crate) fn new(out: Out, clock: Arc<dyn Clock>) -> Self {
-        Self { out, start: clock.elapsed(), clock }
+        Self {
+            out,
+            start: clock.elapsed(),
+            clock,
+        }
     }
 
     /// Prints one event; `t` is in seconds since the start of the command.
     pub(crate) fn send(&self, event: &str, body: Value) {
-        let t = self.clock.elapsed().saturating_sub(self.start).as_secs_f64();
+        let t = self
+            .clock
+            .elapsed()
+            .saturating_sub(self.start)
+            .as_secs_f64();
         let mut object = serde_json::Map::new();
         object.insert("event".to_owned(), event.into());
         object.insert("t".to_owned(), json!((t * 1e3).round() / 1e3));

@@ -38,7 +38,9 @@ pub(crate) fn main() -> Exit {
     let cancel = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&cancel);
     if let Err(e) = ctrlc::set_handler(move || flag.store(true, Ordering::SeqCst)) {
-        out.error(&format!("unlade: Ctrl-C cannot be caught here ({e}); it will end the program at once."));
+        out.error(&format!(
+            "unlade: Ctrl-C cannot be caught here ({e}); it will end the program at once."
+        ));
     }
     let tools = Tools {
         disk: Arc::new(OsDisk::new()),
@@ -75,7 +77,9 @@ fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
             Exit::Done
         }
         Err(e) => {
-            out.error(&format!("unlade: the manual pages could not be written to `{dir}`: {e}"));
+            out.error(&format!(
+                "unlade: the manual pages could not be written to `{dir}`: {e}"
+            ));
             Exit::Refused
         }
     }

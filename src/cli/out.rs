@@ -5,6 +5,7 @@ use super::args::{Color, Common};
 use std::io::{IsTerminal as _, Write as _};
 
 /// Standard output as this run uses it.
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Out {
     pub(crate) is_terminal: bool,
@@ -22,18 +23,34 @@ impl Out {
         let colour = match common.color {
             Color::Always => true,
             Color::Never => false,
-            Color::Auto => is_terminal && !no_color && std::env::var_os("TERM").is_none_or(|t| t != "dumb"),
+            Color::Auto => {
+                is_terminal && !no_color && std::env::var_os("TERM").is_none_or(|t| t != "dumb")
+            }
         };
-        Self { is_terminal, colour: colour && !common.json, json: common.json, quiet: common.quiet, width: width() }
+        Self {
+            is_terminal,
+            colour: colour && !common.json,
+            json: common.json,
+            quiet: common.quiet,
+            width: width(),
+        }
     }
 
     /// Prints one line to standard output.
+    #[expect(
+        clippy::unused_self,
+        reason = "printing goes through the one owner of the output"
+    )]
     pub(crate) fn line(self, text: &str) {
         // A closed pipe must not end a copy; there is nobody left to tell.
         drop(writeln!(std::io::stdout(), "{text}"));
     }
 
     /// Prints one line to standard error.
+    #[expect(
+        clippy::unused_self,
+        reason = "printing goes through the one owner of the output"
+    )]
     pub(crate) fn error(self, text: &str) {
         drop(writeln!(std::io::stderr(), "{text}"));
     }
@@ -110,6 +127,9 @@ mod tests {
         assert_eq!(fit("much too long a line", 10), "much to...");
         let lines = wrap("one two three four", 9, "- ", "  ");
         assert_eq!(lines, ["- one two", "  three", "  four"]);
-        assert_eq!(wrap("/a/very/long/path x", 6, "", ""), ["/a/very/long/path", "x"]);
+        assert_eq!(
+            wrap("/a/very/long/path x", 6, "", ""),
+            ["/a/very/long/path", "x"]
+        );
     }
 }

@@ -62,11 +62,16 @@ impl Screen {
         let width = self.out.width.saturating_sub(1);
         let bars = self.bars.get_or_insert_with(|| {
             let all = MultiProgress::with_draw_target(ProgressDrawTarget::stdout_with_hz(8));
-            Bars { all, lines: Vec::new() }
+            Bars {
+                all,
+                lines: Vec::new(),
+            }
         });
         while bars.lines.len() < lines.len() {
-            let style = ProgressStyle::with_template("{msg}").unwrap_or_else(|_| ProgressStyle::default_spinner());
-            bars.lines.push(bars.all.add(ProgressBar::new_spinner().with_style(style)));
+            let style = ProgressStyle::with_template("{msg}")
+                .unwrap_or_else(|_| ProgressStyle::default_spinner());
+            bars.lines
+                .push(bars.all.add(ProgressBar::new_spinner().with_style(style)));
         }
         for (bar, line) in bars.lines.iter().zip(lines) {
             bar.set_message(fit(line, width));
@@ -118,7 +123,9 @@ impl Observer for Screen {
             }
             Event::CardRead if !self.card_done_told => {
                 self.card_done_told = true;
-                self.say("All bytes are read: the card may leave the reader. Do not format it yet.");
+                self.say(
+                    "All bytes are read: the card may leave the reader. Do not format it yet.",
+                );
             }
             Event::Verdict(_) => self.clear(),
             _ => {}
@@ -144,7 +151,11 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
         let path = destinations.get(index).map_or("", String::as_str);
         lines.push(destination_line(index, path, d));
     }
-    let waits = if s.limiting == "card" { String::new() } else { format!("   held back by {}", s.limiting) };
+    let waits = if s.limiting == "card" {
+        String::new()
+    } else {
+        format!("   held back by {}", s.limiting)
+    };
     let state = if s.stopping {
         "stopping; what is proven is kept".to_owned()
     } else {
@@ -157,7 +168,12 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
     lines.push(format!("Left   {state}   {problems}{waits}"));
     if s.strip.len() > 2 {
         let most = s.strip.iter().copied().fold(0.0, f64::max);
-        lines.push(format!("Rate   {}  0 to {}, last {} s", strip(&s.strip), speed(most), s.strip.len()));
+        lines.push(format!(
+            "Rate   {}  0 to {}, last {} s",
+            strip(&s.strip),
+            speed(most),
+            s.strip.len()
+        ));
     }
     lines
 }
@@ -178,15 +194,31 @@ fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String
 
 /// Returns one plain line.
 pub(crate) fn plain(s: &Snapshot) -> String {
-    let back: Vec<String> = s.destinations.iter().map(|d| if d.failed { "dropped".to_owned() } else { size(d.bytes_read_back) }).collect();
-    let rate = s.live_rate.map_or(String::new(), |r| format!(" at {}", speed(r)));
+    let back: Vec<String> = s
+        .destinations
+        .iter()
+        .map(|d| {
+            if d.failed {
+                "dropped".to_owned()
+            } else {
+                size(d.bytes_read_back)
+            }
+        })
+        .collect();
+    let rate = s
+        .live_rate
+        .map_or(String::new(), |r| format!(" at {}", speed(r)));
     format!(
         "Read {} of {}{rate}; read back {}; left {}; {}.",
         size(s.bytes_read),
         size(s.bytes_total),
         back.join(" and "),
         words::left(s.remaining, s.remaining.is_some_and(|r| r.likely_s > 0.0)),
-        if s.problems == 0 { "no problems".to_owned() } else { counted(s.problems, "problem") }
+        if s.problems == 0 {
+            "no problems".to_owned()
+        } else {
+            counted(s.problems, "problem")
+        }
     )
 }
 
@@ -199,7 +231,8 @@ fn strip(rates: &[f64]) -> String {
     rates
         .chunks(per)
         .map(|chunk| {
-            let mean = chunk.iter().sum::<f64>() / unlade::units::float(unlade::units::len64(chunk.len()));
+            let mean =
+                chunk.iter().sum::<f64>() / unlade::units::float(unlade::units::len64(chunk.len()));
             let share = if most > 0.0 { mean / most } else { 0.0 };
             let level = unlade::units::len_usize(unlade::units::whole(share * 5.0)).min(5);
             LEVELS.get(level).copied().unwrap_or('_')
@@ -222,10 +255,22 @@ mod tests {
             delivered_rate: 94_000_000.0,
             limiting: "card".into(),
             destinations: vec![
-                DestinationSnapshot { bytes_total: 96_000_000_000, bytes_written: 31_200_000_000, bytes_read_back: 31_100_000_000, ..Default::default() },
-                DestinationSnapshot { failed: true, ..Default::default() },
+                DestinationSnapshot {
+                    bytes_total: 96_000_000_000,
+                    bytes_written: 31_200_000_000,
+                    bytes_read_back: 31_100_000_000,
+                    ..Default::default()
+                },
+                DestinationSnapshot {
+                    failed: true,
+                    ..Default::default()
+                },
             ],
-            remaining: Some(Remaining { low_s: 600.0, likely_s: 690.0, high_s: 700.0 }),
+            remaining: Some(Remaining {
+                low_s: 600.0,
+                likely_s: 690.0,
+                high_s: 700.0,
+            }),
             strip: vec![0.0, 50e6, 100e6],
             ..Default::default()
         }
@@ -255,7 +300,10 @@ mod tests {
         s.problems = 1;
         let lines = lines("KITES", &[], &s);
         assert!(lines[0].contains("94.1 MB/s or more"), "{lines:?}");
-        assert!(lines[3].contains("1 problem   held back by destination 2"), "{lines:?}");
+        assert!(
+            lines[3].contains("1 problem   held back by destination 2"),
+            "{lines:?}"
+        );
     }
 
     #[test]

@@ -44,7 +44,12 @@ pub(crate) fn verify(offloads: &[Utf8PathBuf], out: Out, tools: &Tools) -> Exit 
 }
 
 /// Starts one thread for each device; shows the progress from this one.
-fn check_all(offloads: &[Utf8PathBuf], out: Out, tools: &Tools, progress: &Progress) -> Vec<Outcome> {
+fn check_all(
+    offloads: &[Utf8PathBuf],
+    out: Out,
+    tools: &Tools,
+    progress: &Progress,
+) -> Vec<Outcome> {
     let mut by_device: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for (index, path) in offloads.iter().enumerate() {
         // A folder that cannot be looked at has its error told by the check itself.
@@ -52,7 +57,11 @@ fn check_all(offloads: &[Utf8PathBuf], out: Out, tools: &Tools, progress: &Progr
             |_| format!("? {index}"),
             |facts| {
                 let device = device_words(&facts.backing);
-                if device == "unknown" { format!("dev {}", facts.device) } else { device }
+                if device == "unknown" {
+                    format!("dev {}", facts.device)
+                } else {
+                    device
+                }
             },
         );
         by_device.entry(key).or_default().push(index);
@@ -64,7 +73,9 @@ fn check_all(offloads: &[Utf8PathBuf], out: Out, tools: &Tools, progress: &Progr
             let done = done.clone();
             scope.spawn(move || {
                 for index in group {
-                    let Some(path) = offloads.get(index) else { continue };
+                    let Some(path) = offloads.get(index) else {
+                        continue;
+                    };
                     let result = check(tools.disk.as_ref(), tools.clock.as_ref(), path, progress);
                     // The receiver outlives every sender.
                     drop(done.send((index, result)));
@@ -104,7 +115,13 @@ struct View<'a> {
 impl<'a> View<'a> {
     fn new(out: Out, tools: &'a Tools) -> Self {
         let start = tools.clock.elapsed();
-        Self { out, tools, start, next_plain: start + Duration::from_secs(10), bar: None }
+        Self {
+            out,
+            tools,
+            start,
+            next_plain: start + Duration::from_secs(10),
+            bar: None,
+        }
     }
 
     fn show(&mut self, progress: &Progress) {
@@ -113,19 +130,32 @@ impl<'a> View<'a> {
         }
         let now = self.tools.clock.elapsed();
         let took = now.saturating_sub(self.start);
-        let (total, done) = (progress.bytes_total.load(Ordering::Relaxed), progress.bytes.load(Ordering::Relaxed));
+        let (total, done) = (
+            progress.bytes_total.load(Ordering::Relaxed),
+            progress.bytes.load(Ordering::Relaxed),
+        );
         let per_s = rate(done, took);
         let left = if per_s > 0.0 && took > Duration::from_secs(2) {
             let seconds = unlade::units::float(total.saturating_sub(done)) / per_s;
-            format!("   about {} left", unlade::units::time(Duration::from_secs_f64(seconds.min(1e7))))
+            format!(
+                "   about {} left",
+                unlade::units::time(Duration::from_secs_f64(seconds.min(1e7)))
+            )
         } else {
             String::new()
         };
-        let text = format!("Reading {} of {}   {}{left}", size(done), size(total), speed(per_s));
+        let text = format!(
+            "Reading {} of {}   {}{left}",
+            size(done),
+            size(total),
+            speed(per_s)
+        );
         if self.out.is_terminal {
             let bar = self.bar.get_or_insert_with(|| {
-                let style = ProgressStyle::with_template("{msg}").unwrap_or_else(|_| ProgressStyle::default_spinner());
-                ProgressBar::with_draw_target(None, ProgressDrawTarget::stdout_with_hz(8)).with_style(style)
+                let style = ProgressStyle::with_template("{msg}")
+                    .unwrap_or_else(|_| ProgressStyle::default_spinner());
+                ProgressBar::with_draw_target(None, ProgressDrawTarget::stdout_with_hz(8))
+                    .with_style(style)
             });
             bar.set_message(fit(&text, self.out.width.saturating_sub(1)));
             bar.tick();
@@ -150,7 +180,10 @@ fn tell(path: &Utf8PathBuf, result: &Outcome, out: Out) {
             }
         }
         Err(error) => {
-            out.error(&format!("unlade: `{}` cannot be checked: {error}", shown(path.as_str())));
+            out.error(&format!(
+                "unlade: `{}` cannot be checked: {error}",
+                shown(path.as_str())
+            ));
             out.error("Next: give the folder that holds `_unlade`, or check another copy of this offload.");
         }
     }

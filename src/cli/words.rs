@@ -32,8 +32,15 @@ pub(crate) fn problem(problem: &Problem, destinations: &[String]) -> String {
         text.push_str(&format!("`{}`", shown(path)));
     }
     if let Some(d) = problem.destination {
-        let at = destinations.get(d).map_or_else(|| format!("destination {}", d + 1), |p| format!("{} ({})", d + 1, shown(p)));
-        text.push_str(&if text.is_empty() { format!("Destination {at}:") } else { format!(" on destination {at}") });
+        let at = destinations.get(d).map_or_else(
+            || format!("destination {}", d + 1),
+            |p| format!("{} ({})", d + 1, shown(p)),
+        );
+        text.push_str(&if text.is_empty() {
+            format!("Destination {at}:")
+        } else {
+            format!(" on destination {at}")
+        });
     }
     if !text.is_empty() {
         text.push(' ');
@@ -44,15 +51,40 @@ pub(crate) fn problem(problem: &Problem, destinations: &[String]) -> String {
 
 /// Returns the lines of a problem while the job runs, with what to do next.
 pub(crate) fn problem_lines(p: &Problem, destinations: &[String], width: usize) -> Vec<String> {
-    let head = if p.blocking { format!("Problem ({}): ", p.kind) } else { format!("Note ({}): ", p.kind) };
-    wrap(&format!("{head}{}.", problem(p, destinations).trim_end_matches('.')), width, "", "  ")
+    let head = if p.blocking {
+        format!("Problem ({}): ", p.kind)
+    } else {
+        format!("Note ({}): ", p.kind)
+    };
+    wrap(
+        &format!("{head}{}.", problem(p, destinations).trim_end_matches('.')),
+        width,
+        "",
+        "  ",
+    )
 }
 
 /// Returns the lines of a refusal.
 pub(crate) fn refusal(reasons: &[Problem], destinations: &[String], width: usize) -> Vec<String> {
-    let mut lines = vec![format!("Refused; nothing was written. {}:", if reasons.len() == 1 { "The reason" } else { "The reasons" })];
+    let mut lines = vec![format!(
+        "Refused; nothing was written. {}:",
+        if reasons.len() == 1 {
+            "The reason"
+        } else {
+            "The reasons"
+        }
+    )];
     for reason in reasons {
-        lines.extend(wrap(&format!("{} ({}).", problem(reason, destinations).trim_end_matches('.'), reason.kind), width, "  - ", "    "));
+        lines.extend(wrap(
+            &format!(
+                "{} ({}).",
+                problem(reason, destinations).trim_end_matches('.'),
+                reason.kind
+            ),
+            width,
+            "  - ",
+            "    ",
+        ));
     }
     let mut kinds: Vec<ProblemKind> = reasons.iter().map(|r| r.kind).collect();
     kinds.sort_unstable();
@@ -67,9 +99,15 @@ pub(crate) fn refusal(reasons: &[Problem], destinations: &[String], width: usize
 /// Before a byte was written some troubles mean something simpler than later.
 fn refusal_step(kind: ProblemKind) -> &'static str {
     match kind {
-        ProblemKind::Unreadable => "Check that the card is in the reader and mounted, and that the path is right.",
-        ProblemKind::WriteFailed => "Check that the drive is mounted, that the folder exists and that you may write to it.",
-        ProblemKind::Vanished => "Mount the right card or drive at this path, then run the same command again.",
+        ProblemKind::Unreadable => {
+            "Check that the card is in the reader and mounted, and that the path is right."
+        }
+        ProblemKind::WriteFailed => {
+            "Check that the drive is mounted, that the folder exists and that you may write to it."
+        }
+        ProblemKind::Vanished => {
+            "Mount the right card or drive at this path, then run the same command again."
+        }
         ProblemKind::ManifestDamaged => {
             "Do not write to that offload. Check it against the copy on another drive, or choose another name with --name."
         }
@@ -83,18 +121,31 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
     let folders = plan.listing.folders().count();
     let left_out = plan.listing.left_out().count();
     let mut lines = vec![
-        format!("Card     {} at {}", shown(&plan.card.label), shown(plan.card.given.as_str())),
+        format!(
+            "Card     {} at {}",
+            shown(&plan.card.label),
+            shown(plan.card.given.as_str())
+        ),
         format!(
             "Holds    {}, {}, in {}{}",
             counted(files, "file"),
             size(bytes),
             counted(unlade::units::len64(folders), "folder"),
-            if left_out > 0 { format!("; {left_out} left out (made by a computer)") } else { String::new() }
+            if left_out > 0 {
+                format!("; {left_out} left out (made by a computer)")
+            } else {
+                String::new()
+            }
         ),
         format!("Offload  {}", plan.name),
     ];
     for (index, d) in plan.destinations.iter().enumerate() {
-        lines.push(format!("To {}     {} ({})", index + 1, shown(d.root.as_str()), device(&d.facts)));
+        lines.push(format!(
+            "To {}     {} ({})",
+            index + 1,
+            shown(d.root.as_str()),
+            device(&d.facts)
+        ));
         lines.extend(wrap(&work(d), width, "         ", "         "));
     }
     for note in &plan.notes {
@@ -114,17 +165,30 @@ fn device(facts: &FolderFacts) -> String {
 fn work(d: &PlannedDestination) -> String {
     let mut parts = Vec::new();
     if d.kept_files > 0 {
-        parts.push(format!("{} kept (proven by an earlier run; size checked)", counted(d.kept_files, "file")));
+        parts.push(format!(
+            "{} kept (proven by an earlier run; size checked)",
+            counted(d.kept_files, "file")
+        ));
     }
     if d.check_files > 0 {
         parts.push(format!(
             "{} that {} there without a record: read back and compared with the card",
             counted(d.check_files, "file"),
-            if d.check_files == 1 { "stands" } else { "stand" }
+            if d.check_files == 1 {
+                "stands"
+            } else {
+                "stand"
+            }
         ));
     }
     if !d.stale_parts.is_empty() {
-        parts.push(format!("{} removed and done again", counted(unlade::units::len64(d.stale_parts.len()), "unfinished part file")));
+        parts.push(format!(
+            "{} removed and done again",
+            counted(
+                unlade::units::len64(d.stale_parts.len()),
+                "unfinished part file"
+            )
+        ));
     }
     parts.push(format!(
         "{} to copy, {}; {} of {} free needed",
@@ -162,9 +226,20 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
         counted(files, "file"),
         size(bytes)
     ));
-    for (index, (d, tally)) in proof.plan().destinations.iter().zip(proof.tallies()).enumerate() {
+    for (index, (d, tally)) in proof
+        .plan()
+        .destinations
+        .iter()
+        .zip(proof.tallies())
+        .enumerate()
+    {
         lines.push(format!("Copy {}   {}", index + 1, shown(d.root.as_str())));
-        lines.extend(wrap(&copy_words(proof, index, tally), out.width, "         ", "         "));
+        lines.extend(wrap(
+            &copy_words(proof, index, tally),
+            out.width,
+            "         ",
+            "         ",
+        ));
     }
     lines.push(format!(
         "Copies   {} on independent devices, {} needed",
@@ -173,7 +248,12 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
     ));
     lines.push(format!("Time     {}", time_words(proof)));
     for problem in proof.problems().iter().filter(|p| !p.blocking) {
-        lines.extend(wrap(&format!("{}: {}.", problem.kind, shown(&problem.detail)), out.width, "Note     ", "         "));
+        lines.extend(wrap(
+            &format!("{}: {}.", problem.kind, shown(&problem.detail)),
+            out.width,
+            "Note     ",
+            "         ",
+        ));
     }
     for note in proof.notes() {
         lines.extend(wrap(note, out.width, "Note     ", "         "));
@@ -183,7 +263,10 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
         lines.extend(wrap(&shown(reason), out.width, "Reason   ", "         "));
     }
     if reasons.len() > REASONS_SHOWN {
-        lines.push(format!("         and {} more; all are in the manifest", reasons.len() - REASONS_SHOWN));
+        lines.push(format!(
+            "         and {} more; all are in the manifest",
+            reasons.len() - REASONS_SHOWN
+        ));
     }
     lines.extend(wrap(&next(proof), out.width, "Next     ", "         "));
     lines.extend(CAUTIONS.map(str::to_owned));
@@ -191,8 +274,14 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
 }
 
 fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
-    let Some(outcome) = proof.offloaded().destinations.get(index) else { return String::new() };
-    let mut words = format!("{}, {} copied", counted(tally.copied, "file"), size(tally.copied_bytes));
+    let Some(outcome) = proof.offloaded().destinations.get(index) else {
+        return String::new();
+    };
+    let mut words = format!(
+        "{}, {} copied",
+        counted(tally.copied, "file"),
+        size(tally.copied_bytes)
+    );
     let way = outcome.way.map_or("none", |w| w.id());
     words.push_str(&match tally.read_back {
         0 => ", none read back".to_owned(),
@@ -200,7 +289,10 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         n => format!(", {} read back ({way})", count(n)),
     });
     if tally.earlier > 0 {
-        words.push_str(&format!(", {} of them in an earlier run", count(tally.earlier)));
+        words.push_str(&format!(
+            ", {} of them in an earlier run",
+            count(tally.earlier)
+        ));
     }
     if outcome.failed {
         words.push_str("; dropped, incomplete");
@@ -222,7 +314,10 @@ fn time_words(proof: &Proof) -> String {
         words.push_str(&format!(" at {}", speed(rate)));
     }
     if let Some(forecast) = o.forecast_s {
-        words.push_str(&format!("; first forecast {}", time(Duration::from_secs_f64(forecast))));
+        words.push_str(&format!(
+            "; first forecast {}",
+            time(Duration::from_secs_f64(forecast))
+        ));
     }
     words
 }
@@ -235,18 +330,29 @@ fn next(proof: &Proof) -> String {
             1 => "1 device".to_owned(),
             n => format!("{n} separate devices"),
         };
-        return format!("Every file on this card was read back from {drives} and matches. You may format this card.");
+        return format!(
+            "Every file on this card was read back from {drives} and matches. You may format this card."
+        );
     }
     if proof.offloaded().interrupted {
-        return "Run the same command again: what was proven is kept, the rest is done then.".to_owned();
+        return "Run the same command again: what was proven is kept, the rest is done then."
+            .to_owned();
     }
     if proof.terms().level == Level::Written {
         return "Run the same command without --proof written to read the copies back.".to_owned();
     }
     // The most telling trouble first: what happened to files before what follows from it.
-    let mut kinds: Vec<ProblemKind> = proof.problems().iter().filter(|p| p.blocking).map(|p| p.kind).collect();
+    let mut kinds: Vec<ProblemKind> = proof
+        .problems()
+        .iter()
+        .filter(|p| p.blocking)
+        .map(|p| p.kind)
+        .collect();
     kinds.sort_unstable();
-    kinds.first().map_or("Run the same command again.", |k| k.next_step()).to_owned()
+    kinds
+        .first()
+        .map_or("Run the same command again.", |k| k.next_step())
+        .to_owned()
 }
 
 /// Returns the lines for one checked offload.
@@ -263,12 +369,20 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
     lines.push(format!(
         "Read     {} of {} equal to the manifest, {}, in {} ({})",
         count(f.equal),
-        counted(f.manifest.totals.files.min(unlade::units::len64(f.manifest.files.len())), "file"),
+        counted(
+            f.manifest
+                .totals
+                .files
+                .min(unlade::units::len64(f.manifest.files.len())),
+            "file"
+        ),
         size(f.equal_bytes),
         time(f.took),
         f.way.id()
     ));
-    lines.push(format!("Found    {missing} missing, {changed} changed, {extra} extra"));
+    lines.push(format!(
+        "Found    {missing} missing, {changed} changed, {extra} extra"
+    ));
     for finding in f.findings.iter().take(FINDINGS_SHOWN) {
         let text = match finding {
             Finding::Missing(p) => format!("missing  `{}`", shown(p)),
@@ -281,10 +395,16 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         lines.push(format!("  and {} more", f.findings.len() - FINDINGS_SHOWN));
     }
     if !f.litter.is_empty() {
-        lines.push(format!("Litter   {} left by a computer since; no fault", counted_entries(f.litter.len())));
+        lines.push(format!(
+            "Litter   {} left by a computer since; no fault",
+            counted_entries(f.litter.len())
+        ));
     }
     if !f.manifest_hash_checked {
-        lines.push("Note     the manifest has no hash of its own beside it; it could not be checked.".to_owned());
+        lines.push(
+            "Note     the manifest has no hash of its own beside it; it could not be checked."
+                .to_owned(),
+        );
     }
     if !f.way.reaches_device() && f.equal > 0 {
         lines.extend(wrap(
@@ -316,5 +436,9 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
 }
 
 fn counted_entries(n: usize) -> String {
-    if n == 1 { "1 entry".to_owned() } else { format!("{} entries", count(unlade::units::len64(n))) }
+    if n == 1 {
+        "1 entry".to_owned()
+    } else {
+        format!("{} entries", count(unlade::units::len64(n)))
+    }
 }

@@ -1,7 +1,7 @@
 //! Owns the fixed set of aligned buffers through which all bytes flow. The set bounds the memory
 //! of a job: a reader that is ahead waits here until a slow drive gives a buffer back.
 
-use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
+use crossbeam_channel::{Receiver, Sender, bounded};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -23,7 +23,11 @@ impl Aligned {
         let bytes = bytes.next_multiple_of(ALIGN).max(ALIGN);
         let memory = vec![0; bytes + ALIGN];
         let start = memory.as_ptr().align_offset(ALIGN).min(ALIGN);
-        Self { memory, start, bytes }
+        Self {
+            memory,
+            start,
+            bytes,
+        }
     }
 
     /// Returns the whole buffer for filling.
@@ -97,10 +101,7 @@ impl Pool {
 
     /// Waits at most `patience` for a free buffer.
     pub fn take(&self, patience: Duration) -> Option<Aligned> {
-        match self.free.recv_timeout(patience) {
-            Ok(buffer) => Some(buffer),
-            Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => None,
-        }
+        self.free.recv_timeout(patience).ok()
     }
 
     /// Gives a buffer back unused.
@@ -112,7 +113,11 @@ impl Pool {
     pub fn seal(&self, mut buffer: Aligned, filled: usize) -> Arc<Chunk> {
         let padded = filled.next_multiple_of(ALIGN).min(buffer.capacity());
         buffer.all_mut()[filled..padded].fill(0);
-        Arc::new(Chunk { buffer: Some(buffer), filled, home: self.home.clone() })
+        Arc::new(Chunk {
+            buffer: Some(buffer),
+            filled,
+            home: self.home.clone(),
+        })
     }
 }
 
@@ -125,7 +130,10 @@ mod tests {
         let pool = Pool::new(2, 10_000);
         let mut a = pool.take(Duration::ZERO).unwrap();
         let b = pool.take(Duration::ZERO).unwrap();
-        assert!(pool.take(Duration::from_millis(1)).is_none(), "two is the bound");
+        assert!(
+            pool.take(Duration::from_millis(1)).is_none(),
+            "two is the bound"
+        );
         assert_eq!(a.all_mut().as_ptr().align_offset(ALIGN), 0);
         assert_eq!(b.capacity(), 12_288);
         a.all_mut().fill(7);

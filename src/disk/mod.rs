@@ -120,7 +120,9 @@ pub struct FolderFacts {
 }
 
 /// How a read-back reached the device. The names are part of the manifest's format.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize, PartialOrd, Ord)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize, PartialOrd, Ord,
+)]
 #[serde(rename_all = "lowercase")]
 pub enum ReadBackWay {
     /// Not read back at all.

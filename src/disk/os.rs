@@ -35,7 +35,10 @@ pub struct OsDisk {
 impl OsDisk {
     /// The file systems of this computer.
     pub fn new() -> Self {
-        Self { root: PathBuf::from("/"), volumes: Mutex::default() }
+        Self {
+            root: PathBuf::from("/"),
+            volumes: Mutex::default(),
+        }
     }
 }
 
@@ -74,7 +77,10 @@ fn flags(flags: OFlags) -> i32 {
 /// or root); never follows a link.
 fn open_quietly(path: &Path, extra: OFlags) -> io::Result<File> {
     let open = |more: OFlags| {
-        OpenOptions::new().read(true).custom_flags(flags(OFlags::NOFOLLOW | extra | more)).open(path)
+        OpenOptions::new()
+            .read(true)
+            .custom_flags(flags(OFlags::NOFOLLOW | extra | more))
+            .open(path)
     };
     match open(OFlags::NOATIME) {
         Err(e) if e.kind() == io::ErrorKind::PermissionDenied => open(OFlags::empty()),
@@ -83,7 +89,10 @@ fn open_quietly(path: &Path, extra: OFlags) -> io::Result<File> {
 }
 
 fn stamp(seconds: i64, nanos: i64) -> Stamp {
-    Stamp { seconds, nanos: u32::try_from(nanos).unwrap_or(0) }
+    Stamp {
+        seconds,
+        nanos: u32::try_from(nanos).unwrap_or(0),
+    }
 }
 
 fn stat_of(meta: &std::fs::Metadata) -> Stat {
@@ -120,7 +129,11 @@ fn walk_card(root: &Path) -> io::Result<Vec<Found>> {
     let mut found = Vec::new();
     let mut folders = vec![(OsString::new(), 0_usize)];
     while let Some((folder, depth)) = folders.pop() {
-        let at = if folder.is_empty() { root.to_path_buf() } else { root.join(&folder) };
+        let at = if folder.is_empty() {
+            root.to_path_buf()
+        } else {
+            root.join(&folder)
+        };
         match list_folder(&at, &folder, &mut found) {
             Ok(below) if depth < DEPTH_MAX => {
                 folders.extend(below.into_iter().map(|f| (f, depth + 1)));
@@ -130,7 +143,10 @@ fn walk_card(root: &Path) -> io::Result<Vec<Found>> {
                 stat: Err(io::Error::other("lies more than 128 folders deep")),
             })),
             Err(cause) if folder.is_empty() => return Err(cause),
-            Err(cause) => found.push(Found { path: folder, stat: Err(cause) }),
+            Err(cause) => found.push(Found {
+                path: folder,
+                stat: Err(cause),
+            }),
         }
         if found.len() > ENTRIES_MAX {
             return Err(io::Error::other("holds more than 5,000,000 entries"));
@@ -161,10 +177,12 @@ fn list_folder(at: &Path, folder: &OsStr, found: &mut Vec<Found>) -> io::Result<
     Ok(below)
 }
 
-#[expect(
-    clippy::useless_conversion,
-    clippy::unnecessary_fallible_conversions,
-    reason = "the widths of these fields differ between systems"
+#[cfg_attr(
+    target_os = "linux",
+    expect(
+        clippy::useless_conversion,
+        reason = "the widths of these fields differ between systems"
+    )
 )]
 fn raw_stat(s: &rustix::fs::Stat) -> Stat {
     use rustix::fs::FileType;
@@ -187,23 +205,35 @@ fn raw_stat(s: &rustix::fs::Stat) -> Stat {
 
 fn walk_drive(root: &Path) -> io::Result<Vec<Found>> {
     let mut found = Vec::new();
-    let walk = walkdir::WalkDir::new(root).min_depth(1).max_depth(DEPTH_MAX).follow_links(false);
+    let walk = walkdir::WalkDir::new(root)
+        .min_depth(1)
+        .max_depth(DEPTH_MAX)
+        .follow_links(false);
     for entry in walk {
         match entry {
             Ok(entry) => {
                 let path = entry.path().strip_prefix(root).unwrap_or(entry.path());
                 found.push(Found {
                     path: path.as_os_str().to_owned(),
-                    stat: entry.metadata().map(|m| stat_of(&m)).map_err(io::Error::from),
+                    stat: entry
+                        .metadata()
+                        .map(|m| stat_of(&m))
+                        .map_err(io::Error::from),
                 });
             }
             Err(error) => {
-                let path = error.path().and_then(|p| p.strip_prefix(root).ok()).map(Path::to_path_buf);
+                let path = error
+                    .path()
+                    .and_then(|p| p.strip_prefix(root).ok())
+                    .map(Path::to_path_buf);
                 let depth = error.depth();
                 let cause = io::Error::from(error);
                 match path {
                     Some(path) if depth > 0 && !path.as_os_str().is_empty() => {
-                        found.push(Found { path: path.into_os_string(), stat: Err(cause) });
+                        found.push(Found {
+                            path: path.into_os_string(),
+                            stat: Err(cause),
+                        });
                     }
                     _ => return Err(cause),
                 }
@@ -240,7 +270,10 @@ impl OsDisk {
         let is_block = major != 0 && matches!(backing, topology::Backing::Disks(_));
         let node = self.root.join(format!("sys/dev/block/{major}:{minor}"));
         if is_block && std::fs::symlink_metadata(&node).is_err() {
-            return Err(io::Error::new(io::ErrorKind::NotFound, "its device is no longer there"));
+            return Err(io::Error::new(
+                io::ErrorKind::NotFound,
+                "its device is no longer there",
+            ));
         }
         Ok(())
     }
@@ -265,7 +298,10 @@ impl Disk for OsDisk {
         let canonical = std::fs::canonicalize(folder)?;
         let meta = std::fs::metadata(&canonical)?;
         if !meta.is_dir() {
-            return Err(io::Error::new(io::ErrorKind::NotADirectory, "is not a folder"));
+            return Err(io::Error::new(
+                io::ErrorKind::NotADirectory,
+                "is not a folder",
+            ));
         }
         let mut ancestors = Vec::new();
         for above in canonical.ancestors() {
@@ -282,7 +318,9 @@ impl Disk for OsDisk {
             device: meta.dev(),
             inode: meta.ino(),
             ancestors,
-            volume_id: volume.volume_id.or_else(|| fsid_identity(&volume.filesystem, room.f_fsid)),
+            volume_id: volume
+                .volume_id
+                .or_else(|| fsid_identity(&volume.filesystem, room.f_fsid)),
             label: volume.label,
             filesystem: volume.filesystem,
             total_bytes: room.f_blocks.saturating_mul(room.f_frsize),
@@ -297,7 +335,14 @@ impl Disk for OsDisk {
     fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>> {
         match std::fs::symlink_metadata(path) {
             Ok(meta) => Ok(Some(stat_of(&meta))),
-            Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => Ok(None),
+            Err(e)
+                if matches!(
+                    e.kind(),
+                    io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+                ) =>
+            {
+                Ok(None)
+            }
             Err(e) => Err(e),
         }
     }
@@ -308,8 +353,14 @@ impl Disk for OsDisk {
         if !file.metadata()?.is_file() {
             return Err(io::Error::other("is no longer a file"));
         }
+        // What the computer may have read earlier (thumbnails, say) must come from the card again.
+        hint(&file, 0, 0, Advice::DontNeed);
         hint(&file, 0, 0, Advice::Sequential);
-        Ok(Box::new(OsSource { file, way: ReadBackWay::Cached, drop_node: None }))
+        Ok(Box::new(OsSource {
+            file,
+            way: ReadBackWay::Cached,
+            drop_node: None,
+        }))
     }
 
     fn open_read_back(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>> {
@@ -355,24 +406,37 @@ impl Disk for OsDisk {
         };
         let (file, direct) = if large {
             match create(OFlags::DIRECT) {
-                Err(e) if e.kind() == io::ErrorKind::InvalidInput => (create_or_reuse(path, &create)?, false),
+                Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
+                    (create_or_reuse(path, &create)?, false)
+                }
                 other => (other?, true),
             }
         } else {
             (create(OFlags::empty())?, false)
         };
-        Ok(Box::new(OsPart { path: path.as_std_path().to_owned(), file, direct, buffered: OnceLock::new() }))
+        Ok(Box::new(OsPart {
+            path: path.as_std_path().to_owned(),
+            file,
+            direct,
+            buffered: OnceLock::new(),
+        }))
     }
 
     fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
         use rustix::fs::{CWD, renameat_with};
-        match renameat_with(CWD, from.as_std_path(), CWD, to.as_std_path(), RenameFlags::NOREPLACE) {
+        match renameat_with(
+            CWD,
+            from.as_std_path(),
+            CWD,
+            to.as_std_path(),
+            RenameFlags::NOREPLACE,
+        ) {
             Ok(()) => Ok(()),
             // Some FUSE and network file systems lack RENAME_NOREPLACE. A hard link never replaces
             // either; where even that is missing, nothing is published.
-            Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS | rustix::io::Errno::NOTSUP) => {
-                rename_by_link(from.as_std_path(), to.as_std_path())
-            }
+            Err(
+                rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS | rustix::io::Errno::NOTSUP,
+            ) => rename_by_link(from.as_std_path(), to.as_std_path()),
             Err(e) => Err(e.into()),
         }
     }
@@ -381,7 +445,14 @@ impl Disk for OsDisk {
         match File::open(path)?.sync_all() {
             // Some network and FUSE file systems have no such call for folders; their own protocol
             // decides when an entry is durable.
-            Err(e) if matches!(e.kind(), io::ErrorKind::InvalidInput | io::ErrorKind::Unsupported) => Ok(()),
+            Err(e)
+                if matches!(
+                    e.kind(),
+                    io::ErrorKind::InvalidInput | io::ErrorKind::Unsupported
+                ) =>
+            {
+                Ok(())
+            }
             other => other,
         }
     }
@@ -410,8 +481,14 @@ fn create_or_reuse(
     create: &dyn Fn(OFlags) -> io::Result<File>,
 ) -> io::Result<File> {
     match create(OFlags::empty()) {
-        Err(e) if e.kind() == io::ErrorKind::AlreadyExists && std::fs::symlink_metadata(path)?.len() == 0 => {
-            OpenOptions::new().write(true).custom_flags(flags(OFlags::NOFOLLOW)).open(path)
+        Err(e)
+            if e.kind() == io::ErrorKind::AlreadyExists
+                && std::fs::symlink_metadata(path)?.len() == 0 =>
+        {
+            OpenOptions::new()
+                .write(true)
+                .custom_flags(flags(OFlags::NOFOLLOW))
+                .open(path)
         }
         other => other,
     }
@@ -420,6 +497,10 @@ fn create_or_reuse(
 /// For file systems without `RENAME_NOREPLACE`: a hard link never replaces either. Where links are
 /// missing too (exFAT through FUSE), the place is looked at and then taken; only another program
 /// that writes this very name into the offload at the same instant could come between.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the one place where a rename could replace; it looks first"
+)]
 fn rename_by_link(from: &Path, to: &Path) -> io::Result<()> {
     match std::fs::hard_link(from, to) {
         Ok(()) => std::fs::remove_file(from),
@@ -447,32 +528,55 @@ struct OsSource {
 
 fn open_past_cache(path: &Path, buffered: File, volume: &Volume) -> io::Result<OsSource> {
     let dropped = |file: &File| {
-        file.sync_data()
-            .is_ok()
-            .then(|| rustix::fs::fadvise(file, 0, None, Advice::DontNeed).is_ok())
-            .unwrap_or(false)
+        file.sync_data().is_ok() && rustix::fs::fadvise(file, 0, None, Advice::DontNeed).is_ok()
     };
     match honesty(&volume.filesystem) {
-        Honesty::Memory => Ok(OsSource { file: buffered, way: ReadBackWay::Cached, drop_node: None }),
+        Honesty::Memory => Ok(OsSource {
+            file: buffered,
+            way: ReadBackWay::Cached,
+            drop_node: None,
+        }),
         Honesty::ThroughBlockDevice => {
-            let node = volume.device_node.as_deref().and_then(|n| File::open(n).ok());
+            let node = volume
+                .device_node
+                .as_deref()
+                .and_then(|n| File::open(n).ok());
             let way = match &node {
-                Some(node) if dropped(&buffered) && rustix::fs::fadvise(node, 0, None, Advice::DontNeed).is_ok() => {
+                Some(node)
+                    if dropped(&buffered)
+                        && rustix::fs::fadvise(node, 0, None, Advice::DontNeed).is_ok() =>
+                {
                     ReadBackWay::Dropped
                 }
                 _ => ReadBackWay::Cached,
             };
-            Ok(OsSource { file: buffered, way, drop_node: node })
+            Ok(OsSource {
+                file: buffered,
+                way,
+                drop_node: node,
+            })
         }
         Honesty::Direct => {
             // Dropped first as well: some file systems quietly answer direct reads of certain
             // extents through the page cache.
             hint(&buffered, 0, 0, Advice::DontNeed);
             match open_quietly(path, OFlags::DIRECT | OFlags::NONBLOCK) {
-                Ok(file) => Ok(OsSource { file, way: ReadBackWay::Direct, drop_node: None }),
+                Ok(file) => Ok(OsSource {
+                    file,
+                    way: ReadBackWay::Direct,
+                    drop_node: None,
+                }),
                 Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
-                    let way = if dropped(&buffered) { ReadBackWay::Dropped } else { ReadBackWay::Cached };
-                    Ok(OsSource { file: buffered, way, drop_node: None })
+                    let way = if dropped(&buffered) {
+                        ReadBackWay::Dropped
+                    } else {
+                        ReadBackWay::Cached
+                    };
+                    Ok(OsSource {
+                        file: buffered,
+                        way,
+                        drop_node: None,
+                    })
                 }
                 Err(e) => Err(e),
             }
@@ -501,7 +605,9 @@ impl Source for OsSource {
         }
         match self.read_retrying(into, offset) {
             // Accepted at open, refused at read: fall back to dropping the pages first.
-            Err(e) if e.kind() == io::ErrorKind::InvalidInput && self.way == ReadBackWay::Direct => {
+            Err(e)
+                if e.kind() == io::ErrorKind::InvalidInput && self.way == ReadBackWay::Direct =>
+            {
                 let on = rustix::fs::fcntl_getfl(&self.file)?;
                 rustix::fs::fcntl_setfl(&self.file, on & !OFlags::DIRECT)?;
                 self.way = if rustix::fs::fadvise(&self.file, 0, None, Advice::DontNeed).is_ok() {
@@ -545,10 +651,15 @@ struct OsPart {
 impl OsPart {
     fn open_buffered(&self) -> io::Result<&File> {
         if self.buffered.get().is_none() {
-            let file = OpenOptions::new().write(true).custom_flags(flags(OFlags::NOFOLLOW)).open(&self.path)?;
+            let file = OpenOptions::new()
+                .write(true)
+                .custom_flags(flags(OFlags::NOFOLLOW))
+                .open(&self.path)?;
             drop(self.buffered.set(file));
         }
-        self.buffered.get().ok_or_else(|| io::Error::other("could not be opened again"))
+        self.buffered
+            .get()
+            .ok_or_else(|| io::Error::other("could not be opened again"))
     }
 }
 
@@ -580,7 +691,10 @@ impl Part for OsPart {
             tv_sec: modified.seconds,
             tv_nsec: i64::from(modified.nanos),
         };
-        let times = rustix::fs::Timestamps { last_access: time, last_modification: time };
+        let times = rustix::fs::Timestamps {
+            last_access: time,
+            last_modification: time,
+        };
         Ok(rustix::fs::futimens(&self.file, &times).is_ok())
     }
 
@@ -604,7 +718,10 @@ impl Journal for OsJournal {
 
 /// Returns the name of this computer, for the record.
 pub fn host_name() -> String {
-    rustix::system::uname().nodename().to_string_lossy().into_owned()
+    rustix::system::uname()
+        .nodename()
+        .to_string_lossy()
+        .into_owned()
 }
 
 /// Returns the most memory this process has held at once, in bytes, where the system tells it.

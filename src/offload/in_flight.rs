@@ -79,7 +79,11 @@ impl InFlight {
         matches!(self.lock().whole, Some(Err(GivenUp)))
     }
 
-    fn wait(&self, stop: &AtomicBool, look: impl Fn(&Known) -> Option<Digest>) -> Result<Digest, GivenUp> {
+    fn wait(
+        &self,
+        stop: &AtomicBool,
+        look: impl Fn(&Known) -> Option<Digest>,
+    ) -> Result<Digest, GivenUp> {
         let mut known = self.lock();
         loop {
             if let Some(digest) = look(&known) {

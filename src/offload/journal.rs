@@ -84,7 +84,10 @@ fn write_line(value: &impl serde::Serialize, out: &mut Vec<u8>) -> io::Result<()
 pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
     let mut records: Option<Records> = None;
     let ends_whole = bytes.last() == Some(&b'\n');
-    let lines: Vec<&[u8]> = bytes.split(|&b| b == b'\n').filter(|l| !l.is_empty()).collect();
+    let lines: Vec<&[u8]> = bytes
+        .split(|&b| b == b'\n')
+        .filter(|l| !l.is_empty())
+        .collect();
     for (at, line) in lines.iter().enumerate() {
         let is_torn = at + 1 == lines.len() && !ends_whole;
         if is_torn {
@@ -97,7 +100,10 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
         }
         if let Ok(head) = serde_json::from_slice::<JournalHead>(line) {
             if head.journal != JOURNAL_FORMAT || head.version != 1 {
-                return Err(format!("line {} of the journal is of an unknown version", at + 1));
+                return Err(format!(
+                    "line {} of the journal is of an unknown version",
+                    at + 1
+                ));
             }
             let records = records.get_or_insert_default();
             records.card_volume_id = head.card_volume_id;
@@ -113,7 +119,9 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
         if let Err(why) = CardName::parse(&entry.path) {
             return Err(format!("line {} of the journal holds {why}", at + 1));
         }
-        records.card_files.insert(entry.path.clone(), (entry.bytes, entry.modified.clone()));
+        records
+            .card_files
+            .insert(entry.path.clone(), (entry.bytes, entry.modified.clone()));
         let proven = ProvenEntry {
             bytes: entry.bytes,
             modified: entry.modified,
@@ -167,7 +175,11 @@ mod tests {
         assert_eq!(records.proven.len(), 2);
         for cut in 1..60 {
             let records = read(&whole[..whole.len() - cut]).unwrap().unwrap();
-            assert_eq!(records.proven.len(), 1, "the torn line does not count (cut {cut})");
+            assert_eq!(
+                records.proven.len(),
+                1,
+                "the torn line does not count (cut {cut})"
+            );
         }
         assert!(read(b"").unwrap().is_none());
     }
@@ -180,6 +192,9 @@ mod tests {
         assert!(read(&bytes).is_err());
         let text = String::from_utf8(sample()).unwrap();
         assert!(read(text.replace("DCIM/a", "../a").as_bytes()).is_err());
-        assert!(read(text.split_once('\n').unwrap().1.as_bytes()).is_err(), "no head");
+        assert!(
+            read(text.split_once('\n').unwrap().1.as_bytes()).is_err(),
+            "no head"
+        );
     }
 }

@@ -107,11 +107,17 @@ impl Lane {
         let (l, tx) = (Arc::clone(&lane), to_publish);
         spawn("verify", Box::new(move || l.verify_all(&verifies, &tx)))?;
         let l = Arc::clone(&lane);
-        spawn("commit", Box::new(move || l.commit_all(&commits, &to_verify)))?;
+        spawn(
+            "commit",
+            Box::new(move || l.commit_all(&commits, &to_verify)),
+        )?;
         let l = Arc::clone(&lane);
         spawn("publish", Box::new(move || l.publish_all(&publishes)))?;
         let l = lane;
-        spawn("write", Box::new(move || l.write_all(&from_card, &to_commit, &to_finish, spinning)))?;
+        spawn(
+            "write",
+            Box::new(move || l.write_all(&from_card, &to_commit, &to_finish, spinning)),
+        )?;
         Ok(threads)
     }
 
@@ -144,7 +150,10 @@ impl Lane {
     fn drop_out(&self, problem: Problem) {
         if !self.failed.swap(true, Ordering::SeqCst) {
             self.meter().failed.store(true, Ordering::SeqCst);
-            drop(self.report.send(Report::DestinationFailed(self.index, problem.on(self.index))));
+            drop(self.report.send(Report::DestinationFailed(
+                self.index,
+                problem.on(self.index),
+            )));
         }
     }
 
@@ -155,7 +164,9 @@ impl Lane {
     }
 
     fn file_problem(&self, file: &InFlight, kind: ProblemKind, detail: String) {
-        let problem = Problem::new(kind, detail).at(self.job(file).name.as_str()).on(self.index);
+        let problem = Problem::new(kind, detail)
+            .at(self.job(file).name.as_str())
+            .on(self.index);
         drop(self.report.send(Report::Problem(problem)));
     }
 
@@ -165,7 +176,9 @@ impl Lane {
             Err(e) if e.kind() == io::ErrorKind::NotFound || self.is_out() => {}
             Err(e) => {
                 let detail = format!("an unfinished part file is left behind as `{path}`: {e}");
-                let problem = Problem::new(ProblemKind::WriteFailed, detail).on(self.index).harmless();
+                let problem = Problem::new(ProblemKind::WriteFailed, detail)
+                    .on(self.index)
+                    .harmless();
                 drop(self.report.send(Report::Problem(problem)));
             }
         }
@@ -180,7 +193,13 @@ impl Lane {
 
     // ---- writer ---------------------------------------------------------------------------
 
-    fn write_all(&self, from_card: &Receiver<FromCard>, commit: &Sender<Roll>, finish: &Sender<Finish>, spinning: bool) {
+    fn write_all(
+        &self,
+        from_card: &Receiver<FromCard>,
+        commit: &Sender<Roll>,
+        finish: &Sender<Finish>,
+        spinning: bool,
+    ) {
         if let Err((step, path, cause)) = self.prepare() {
             let mut problem = write_problem(step, &cause);
             problem.path = Some(path);
@@ -213,7 +232,8 @@ impl Lane {
         let planned = self.destination();
         for stale in &planned.stale_parts {
             let path = stale.under(root);
-            disk.remove_own(&path).map_err(|e| (Step::Create, stale.as_str().to_owned(), e))?;
+            disk.remove_own(&path)
+                .map_err(|e| (Step::Create, stale.as_str().to_owned(), e))?;
         }
         let present: BTreeSet<&CardName> = planned.folders_present.iter().collect();
         let mut parents = BTreeSet::new();
@@ -223,10 +243,15 @@ impl Lane {
             }
             disk.create_folder(&folder.under(root))
                 .map_err(|e| (Step::CreateFolder, folder.as_str().to_owned(), e))?;
-            parents.insert(folder.parent().map_or_else(|| root.to_path_buf(), |p| root.join(p)));
+            parents.insert(
+                folder
+                    .parent()
+                    .map_or_else(|| root.to_path_buf(), |p| root.join(p)),
+            );
         }
         for parent in parents.iter().rev() {
-            disk.flush(parent).map_err(|e| (Step::FlushFolder, parent.to_string(), e))?;
+            disk.flush(parent)
+                .map_err(|e| (Step::FlushFolder, parent.to_string(), e))?;
         }
         Ok(())
     }
@@ -239,7 +264,11 @@ impl Lane {
         let path = job.name.part_under(self.root());
         let large = job.bytes > self.context.limits.small_bytes;
         match self.context.disk.create_part(&path, large) {
-            Ok(part) => Some(Open { file: Arc::clone(file), part: Arc::from(part), path }),
+            Ok(part) => Some(Open {
+                file: Arc::clone(file),
+                part: Arc::from(part),
+                path,
+            }),
             Err(e) if is_name_refused(&e) => {
                 self.file_problem(file, ProblemKind::NameNotStorable, failed(Step::Create, &e));
                 None
@@ -251,11 +280,24 @@ impl Lane {
         }
     }
 
-    fn write(&self, open: &Open, chunk: &Chunk, offset: u64, commit: &Sender<Roll>, spinning: bool) {
-        let result = self.timed(&self.meter().write_ns, || open.part.write_chunk(chunk, offset));
+    fn write(
+        &self,
+        open: &Open,
+        chunk: &Chunk,
+        offset: u64,
+        commit: &Sender<Roll>,
+        spinning: bool,
+    ) {
+        let result = self.timed(&self.meter().write_ns, || {
+            open.part.write_chunk(chunk, offset)
+        });
         if let Err(e) = result {
             if e.kind() == io::ErrorKind::FileTooLarge {
-                self.file_problem(&open.file, ProblemKind::TooLargeForFilesystem, failed(Step::Write, &e));
+                self.file_problem(
+                    &open.file,
+                    ProblemKind::TooLargeForFilesystem,
+                    failed(Step::Write, &e),
+                );
             }
             self.drop_out_at(Step::Write, Some(&open.file), &e);
             return;
@@ -264,7 +306,10 @@ impl Lane {
         self.meter().written.add(bytes);
         let end = offset + bytes;
         let total = self.job(&open.file).bytes;
-        if self.rolls(total) && end < total && end.is_multiple_of(self.stripe(open.file.job, total, end, spinning)) {
+        if self.rolls(total)
+            && end < total
+            && end.is_multiple_of(self.stripe(open.file.job, total, end, spinning))
+        {
             drop(commit.send(Roll::Upto(open.clone(), end)));
         }
     }
@@ -288,7 +333,13 @@ impl Lane {
         }
     }
 
-    fn end(&self, open: Option<Open>, file: Arc<InFlight>, commit: &Sender<Roll>, finish: &Sender<Finish>) {
+    fn end(
+        &self,
+        open: Option<Open>,
+        file: Arc<InFlight>,
+        commit: &Sender<Roll>,
+        finish: &Sender<Finish>,
+    ) {
         let job = self.job(&file);
         match (open, job.work.get(self.index)) {
             (Some(open), _) => {
@@ -326,7 +377,9 @@ impl Lane {
         for roll in rolls {
             let flushed = match &roll {
                 _ if self.stops() => Ok(()),
-                Roll::Upto(open, _) => self.timed(&self.meter().flush_ns, || open.part.flush_data()),
+                Roll::Upto(open, _) => {
+                    self.timed(&self.meter().flush_ns, || open.part.flush_data())
+                }
                 Roll::Last(open) => self.timed(&self.meter().flush_ns, || open.part.flush_all()),
                 Roll::Forget(_) => Ok(()),
             };
@@ -358,7 +411,7 @@ impl Lane {
                     } else {
                         let bytes = self.job(&open.file).bytes;
                         self.roll_on(&mut reading, &open, bytes);
-                        reading.take().and_then(|r| self.compare_whole(r, &open))
+                        reading.take().and_then(|r| self.compare_whole(&r, &open))
                     };
                     match equal {
                         Some(equal) => drop(publish.send(equal)),
@@ -372,7 +425,9 @@ impl Lane {
     /// Reads a rolling file back up to `end` and compares the hash so far with the source's.
     fn roll_on(&self, reading: &mut Option<ReadingBack>, open: &Open, end: u64) {
         let job = self.job(&open.file);
-        let is_same = reading.as_ref().is_some_and(|r| Arc::ptr_eq(&r.file, &open.file));
+        let is_same = reading
+            .as_ref()
+            .is_some_and(|r| Arc::ptr_eq(&r.file, &open.file));
         if !is_same {
             *reading = ReadingBack::open(self, &open.file, &open.path);
         }
@@ -403,14 +458,19 @@ impl Lane {
         self.file_problem(file, ProblemKind::Mismatch, detail);
     }
 
-    fn compare_whole(&self, read: ReadingBack, open: &Open) -> Option<Equal> {
+    fn compare_whole(&self, read: &ReadingBack, open: &Open) -> Option<Equal> {
         if read.is_bad || self.stops() {
             return None;
         }
         self.compare(read, &open.file, Some(open.path.clone()))
     }
 
-    fn compare(&self, read: ReadingBack, file: &Arc<InFlight>, part: Option<Utf8PathBuf>) -> Option<Equal> {
+    fn compare(
+        &self,
+        read: &ReadingBack,
+        file: &Arc<InFlight>,
+        part: Option<Utf8PathBuf>,
+    ) -> Option<Equal> {
         let source = match file.wait_whole(&self.context.cancel) {
             Ok(source) => source,
             // Given up by the reader, who tells why, or stopped.
@@ -477,7 +537,7 @@ impl Lane {
             return self.take_as_written(open);
         }
         let read = self.read_back_whole(&open.file, &open.path)?;
-        self.compare(read, &open.file, Some(open.path.clone()))
+        self.compare(&read, &open.file, Some(open.path.clone()))
     }
 
     fn finish_check(&self, file: &Arc<InFlight>) -> Option<Equal> {
@@ -490,7 +550,7 @@ impl Lane {
             return None;
         }
         let read = self.read_back_whole(file, &path)?;
-        self.compare(read, file, None)
+        self.compare(&read, file, None)
     }
 
     fn read_back_whole(&self, file: &Arc<InFlight>, path: &Utf8Path) -> Option<ReadingBack> {
@@ -514,7 +574,10 @@ impl Lane {
             let mut batch = vec![first];
             batch.extend(equals.try_iter().take(BATCH_MAX - 1));
             if self.is_out() {
-                batch.into_iter().filter_map(|e| e.part).for_each(|p| self.remove_part(&p));
+                batch
+                    .into_iter()
+                    .filter_map(|e| e.part)
+                    .for_each(|p| self.remove_part(&p));
                 continue;
             }
             self.publish(batch, &mut journal);
@@ -527,7 +590,11 @@ impl Lane {
         for equal in batch {
             let job = self.job(&equal.file);
             if let Some(part) = &equal.part {
-                match self.context.disk.rename_new(part, &job.name.under(self.root())) {
+                match self
+                    .context
+                    .disk
+                    .rename_new(part, &job.name.under(self.root()))
+                {
                     Ok(()) => {}
                     Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
                         let detail = "its place was taken by another file meanwhile; that file was left as it is";
@@ -538,7 +605,11 @@ impl Lane {
                     Err(e) => return self.drop_out_at(Step::Publish, Some(&equal.file), &e),
                 }
             }
-            folders.insert(job.name.parent().map_or_else(|| self.root().to_path_buf(), |p| self.root().join(p)));
+            folders.insert(
+                job.name
+                    .parent()
+                    .map_or_else(|| self.root().to_path_buf(), |p| self.root().join(p)),
+            );
             renamed.push(equal);
         }
         for folder in folders {
@@ -549,7 +620,11 @@ impl Lane {
         }
         if let Err(e) = self.journal(&renamed, journal) {
             let problem = Problem::new(
-                if is_full(&e) { ProblemKind::NoRoom } else { ProblemKind::WriteFailed },
+                if is_full(&e) {
+                    ProblemKind::NoRoom
+                } else {
+                    ProblemKind::WriteFailed
+                },
                 failed(Step::Journal, &e),
             );
             return self.drop_out(problem);
@@ -617,7 +692,12 @@ impl ReadingBack {
                 file: Arc::clone(file),
                 source,
                 hasher: blake3::Hasher::new(),
-                buffer: Aligned::new(lane.context.limits.chunk_bytes.min(len_usize(bytes.saturating_add(1)))),
+                buffer: Aligned::new(
+                    lane.context
+                        .limits
+                        .chunk_bytes
+                        .min(len_usize(bytes.saturating_add(1))),
+                ),
                 at: 0,
                 time: Duration::ZERO,
                 is_bad: false,
@@ -648,9 +728,15 @@ impl ReadingBack {
             }
             let room = self.buffer.capacity();
             // Whole buffers keep direct reads aligned; the count is what matters.
-            let want = if end < total { room.min(len_usize(end - self.at)) } else { room };
+            let want = if end < total {
+                room.min(len_usize(end - self.at))
+            } else {
+                room
+            };
             let start = clock.elapsed();
-            let n = self.source.read_at(&mut self.buffer.all_mut()[..want], self.at)?;
+            let n = self
+                .source
+                .read_at(&mut self.buffer.all_mut()[..want], self.at)?;
             let took = clock.elapsed().saturating_sub(start);
             self.time += took;
             lane.meter().read_back_ns.add_time(took);

@@ -80,7 +80,9 @@ impl Meter {
             wait_ns: Sum::default(),
             hash_ns: Sum::default(),
             card_done: AtomicBool::new(false),
-            destinations: (0..destinations).map(|_| DestinationMeter::default()).collect(),
+            destinations: (0..destinations)
+                .map(|_| DestinationMeter::default())
+                .collect(),
         }
     }
 }

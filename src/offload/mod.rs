@@ -33,7 +33,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 /// How far a copy is to be proven.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "lowercase")]
 pub enum Level {
     /// Flushed to the drive; never enough for PROVEN.
@@ -78,7 +80,11 @@ pub struct Context {
 impl Context {
     fn must_stop(&self) -> bool {
         self.cancel.load(Ordering::Relaxed)
-            || self.meter.destinations.iter().all(|d| d.failed.load(Ordering::Relaxed))
+            || self
+                .meter
+                .destinations
+                .iter()
+                .all(|d| d.failed.load(Ordering::Relaxed))
     }
 
     /// Looks whether the card is still the one that was listed.
@@ -86,7 +92,10 @@ impl Context {
         let then = &self.plan.card.facts;
         match self.disk.facts(&self.plan.card.given) {
             Err(e) => Err(format!("the card is gone: {e}")),
-            Ok(now) if (now.device, now.inode) != (then.device, then.inode) || now.volume_id != then.volume_id => {
+            Ok(now)
+                if (now.device, now.inode) != (then.device, then.inode)
+                    || now.volume_id != then.volume_id =>
+            {
                 Err("another card is in its place".to_owned())
             }
             Ok(_) => Ok(()),
@@ -231,7 +240,9 @@ pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Of
         threads.extend(Lane::start(index, context, &report, rx)?);
     }
     let hashing = Arc::clone(context);
-    let hasher = std::thread::Builder::new().name("hash".into()).spawn(move || hash_all(&hashing, &for_hasher))?;
+    let hasher = std::thread::Builder::new()
+        .name("hash".into())
+        .spawn(move || hash_all(&hashing, &for_hasher))?;
     let reader = Reader {
         context: Arc::clone(context),
         hasher: to_hasher,
@@ -242,7 +253,11 @@ pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Of
         next: None,
         retries_left: limits.retries_total,
     };
-    threads.push(std::thread::Builder::new().name("read".into()).spawn(move || reader.run())?);
+    threads.push(
+        std::thread::Builder::new()
+            .name("read".into())
+            .spawn(move || reader.run())?,
+    );
     threads.push(hasher);
     let mut coordinator = Coordinator::new(context);
     let finished = coordinator.collect(&reports, observer);
@@ -250,7 +265,9 @@ pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Of
         for thread in threads {
             let name = thread.thread().name().unwrap_or("a stage").to_owned();
             if thread.join().is_err() {
-                let detail = format!("the stage `{name}` broke down; this is a fault of unlade, please report it");
+                let detail = format!(
+                    "the stage `{name}` broke down; this is a fault of unlade, please report it"
+                );
                 coordinator.problem(Problem::new(ProblemKind::NotReadBack, detail), observer);
             }
         }
@@ -268,14 +285,18 @@ fn hash_all(context: &Context, messages: &Receiver<FromCard>) {
                 let start = context.clock.elapsed();
                 hasher.update(chunk.bytes());
                 // One non-zero byte near the start ends this search; only a file of zeros pays.
-                if file.only_zeros.load(Ordering::Relaxed) && chunk.bytes().iter().any(|&b| b != 0) {
+                if file.only_zeros.load(Ordering::Relaxed) && chunk.bytes().iter().any(|&b| b != 0)
+                {
                     file.only_zeros.store(false, Ordering::Relaxed);
                 }
                 let end = offset + len64(chunk.bytes().len());
                 if end.is_multiple_of(context.limits.mark_bytes) {
                     file.mark(end, hasher.finalize().into());
                 }
-                context.meter.hash_ns.add_time(context.clock.elapsed().saturating_sub(start));
+                context
+                    .meter
+                    .hash_ns
+                    .add_time(context.clock.elapsed().saturating_sub(start));
             }
             FromCard::End(file) => file.settle(Ok(hasher.finalize().into())),
             FromCard::Abort(file) => file.settle(Err(in_flight::GivenUp)),
@@ -329,7 +350,11 @@ impl Coordinator {
                 write: vec![Vec::new(); lanes],
                 readback: vec![Vec::new(); lanes],
             },
-            seen: Seen { write: vec![0; lanes], readback: vec![0; lanes], ..Seen::default() },
+            seen: Seen {
+                write: vec![0; lanes],
+                readback: vec![0; lanes],
+                ..Seen::default()
+            },
             interval_end: start + Duration::from_secs(1),
             start,
             forecast: Forecast::new(),
@@ -379,10 +404,12 @@ impl Coordinator {
                 let good = last.map_or("no file was finished on it in this run".to_owned(), |f| {
                     format!("the last good file on it is `{f}`")
                 });
-                problem.detail = format!("{}; this destination was dropped, {good}", problem.detail);
+                problem.detail =
+                    format!("{}; this destination was dropped, {good}", problem.detail);
                 self.problem(problem, observer);
             }
             Report::DateRefused(index) => self.destinations[index].dates_refused += 1,
+            Report::CardRead if self.to_read.0 == 0 => {}
             Report::CardRead => observer.event(&Event::CardRead),
             Report::CardGone => self.card_gone = true,
         }
@@ -393,22 +420,28 @@ impl Coordinator {
     }
 
     fn proven(&mut self, proven: &Proven, observer: &mut dyn Observer) {
-        let Some(job) = self.context.plan.jobs.get(proven.job) else { return };
+        let Some(job) = self.context.plan.jobs.get(proven.job) else {
+            return;
+        };
         let path = job.name.as_str().to_owned();
         let bytes = job.bytes;
         let file = &mut self.files[proven.job];
         if file.blake3.is_some_and(|known| known != proven.digest) {
             // An earlier run kept other bytes under the same name, size and date.
             let detail = "its bytes are no longer those that an earlier run read, though name, size and date are the same";
-            return self.problem(Problem::new(ProblemKind::ChangedOnCard, detail).at(path), observer);
+            return self.problem(
+                Problem::new(ProblemKind::ChangedOnCard, detail).at(path),
+                observer,
+            );
         }
         file.blake3 = Some(proven.digest);
         file.read_s = proven.read_s;
         file.only_zeros = proven.only_zeros && bytes > 0;
-        file.copies[proven.destination] = match proven.level {
-            Level::Written => CopyState::Written,
-            Level::ReadBack | Level::Reread if proven.way.reaches_device() => CopyState::ReadBack(proven.readback_s),
-            Level::ReadBack | Level::Reread => CopyState::Written,
+        let is_read_back = proven.level != Level::Written && proven.way.reaches_device();
+        file.copies[proven.destination] = if is_read_back {
+            CopyState::ReadBack(proven.readback_s)
+        } else {
+            CopyState::Written
         };
         let destination = &mut self.destinations[proven.destination];
         destination.way = Some(destination.way.map_or(proven.way, |w| w.min(proven.way)));
@@ -425,7 +458,8 @@ impl Coordinator {
     }
 
     fn problem(&mut self, problem: Problem, observer: &mut dyn Observer) {
-        if self.problems.len() >= self.context.limits.problems_max && problem.destination.is_none() {
+        if self.problems.len() >= self.context.limits.problems_max && problem.destination.is_none()
+        {
             self.untold += 1;
             return;
         }
@@ -469,7 +503,8 @@ impl Coordinator {
             self.seen.write[i] = w;
             self.seen.readback[i] = r;
         }
-        self.strip.push_back(float(bytes) / float(self.rates.every_s));
+        self.strip
+            .push_back(float(bytes) / float(self.rates.every_s));
         if self.strip.len() > 60 {
             self.strip.pop_front();
         }
@@ -486,7 +521,13 @@ impl Coordinator {
         let meter = &context.meter;
         let elapsed = now.saturating_sub(self.start);
         let wall_ns = elapsed.as_secs_f64() * 1e9;
-        let busy = |ns: u64| if wall_ns > 0.0 { (float(ns) / wall_ns).min(1.0) } else { 0.0 };
+        let busy = |ns: u64| {
+            if wall_ns > 0.0 {
+                (float(ns) / wall_ns).min(1.0)
+            } else {
+                0.0
+            }
+        };
         let destinations: Vec<DestinationSnapshot> = meter
             .destinations
             .iter()
@@ -505,12 +546,20 @@ impl Coordinator {
             .collect();
         let (files_total, bytes_total) = self.to_read;
         let bytes_read = meter.read.get();
-        let behind = destinations.iter().filter(|d| !d.failed).map(|d| self.settled_bytes(d)).min();
+        let behind = destinations
+            .iter()
+            .filter(|d| !d.failed)
+            .map(|d| self.settled_bytes(d))
+            .min();
         let settled = behind.unwrap_or(bytes_read).min(bytes_read);
         self.forecast.observe(elapsed, settled);
-        let remaining = self.forecast.remaining(elapsed, bytes_total.saturating_sub(settled));
+        let remaining = self
+            .forecast
+            .remaining(elapsed, bytes_total.saturating_sub(settled));
         if self.forecast_s.is_none() {
-            self.forecast_s = remaining.map(|r| r.likely_s + elapsed.as_secs_f64());
+            self.forecast_s = remaining
+                .filter(|r| r.likely_s > 0.0)
+                .map(|r| r.likely_s + elapsed.as_secs_f64());
         }
         Snapshot {
             files_total,
@@ -534,14 +583,22 @@ impl Coordinator {
     /// Bytes of the card that are through with one destination.
     fn settled_bytes(&self, d: &DestinationSnapshot) -> u64 {
         let skipped = self.to_read.1.saturating_sub(d.bytes_total);
-        let done = if self.context.level == Level::Written { d.bytes_written } else { d.bytes_read_back };
+        let done = if self.context.level == Level::Written {
+            d.bytes_written
+        } else {
+            d.bytes_read_back
+        };
         done + skipped
     }
 
     fn into_outcome(mut self) -> Offloaded {
         if self.untold > 0 {
-            let detail = format!("and {} more problems that are not listed one by one", self.untold);
-            self.problems.push(Problem::new(ProblemKind::Unreadable, detail));
+            let detail = format!(
+                "and {} more problems that are not listed one by one",
+                self.untold
+            );
+            self.problems
+                .push(Problem::new(ProblemKind::Unreadable, detail));
         }
         let meter = &self.context.meter;
         Offloaded {
@@ -581,11 +638,19 @@ fn outcome_at_start(job: &crate::plan::FileJob) -> FileOutcome {
 
 /// The way in which kept files were read back by earlier runs counts as well.
 fn destination_at_start(plan: &Plan, destination: usize) -> DestinationOutcome {
-    let kept = plan.jobs.iter().filter_map(|job| match job.work.get(destination) {
-        Some(Work::Keep(entry)) => Some(entry.way),
-        _ => None,
-    });
-    DestinationOutcome { way: kept.min(), failed: false, last_file: None, dates_refused: 0 }
+    let kept = plan
+        .jobs
+        .iter()
+        .filter_map(|job| match job.work.get(destination) {
+            Some(Work::Keep(entry)) => Some(entry.way),
+            _ => None,
+        });
+    DestinationOutcome {
+        way: kept.min(),
+        failed: false,
+        last_file: None,
+        dates_refused: 0,
+    }
 }
 
 fn merge_pairs(values: &mut Vec<u64>) {

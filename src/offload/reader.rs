@@ -99,7 +99,11 @@ impl Reader {
         } else {
             ProblemKind::Unreadable
         };
-        let place = if step == Step::Read { format!(" at byte {offset}") } else { String::new() };
+        let place = if step == Step::Read {
+            format!(" at byte {offset}")
+        } else {
+            String::new()
+        };
         let detail = format!("{}{place}, also on a second try", failed(step, cause));
         self.problem(job, kind, detail);
     }
@@ -109,7 +113,12 @@ impl Reader {
     }
 
     fn problem(&self, job: usize, kind: ProblemKind, detail: String) {
-        let path = self.context.plan.jobs.get(job).map(|j| j.name.as_str().to_owned());
+        let path = self
+            .context
+            .plan
+            .jobs
+            .get(job)
+            .map(|j| j.name.as_str().to_owned());
         let mut problem = Problem::new(kind, detail);
         problem.path = path;
         self.send_report(Report::Problem(problem));
@@ -128,8 +137,12 @@ impl Reader {
     /// Reads one file into all queues. The file is settled by the hasher on `End`, or here.
     fn file(&mut self, job: usize, following: Option<usize>, careful: bool) -> Result<(), Trouble> {
         let context = Arc::clone(&self.context);
-        let Some(plan) = context.plan.jobs.get(job) else { return Err(Trouble::Stopped) };
-        let mut source = self.open(job, plan).map_err(|e| Trouble::Io(Step::Open, e, 0))?;
+        let Some(plan) = context.plan.jobs.get(job) else {
+            return Err(Trouble::Stopped);
+        };
+        let mut source = self
+            .open(job, plan)
+            .map_err(|e| Trouble::Io(Step::Open, e, 0))?;
         let file = Arc::new(InFlight::new(job));
         self.send(&FromCard::Begin(Arc::clone(&file)))?;
         let outcome = self.content(plan, &file, source.as_mut(), following, careful);
@@ -149,7 +162,10 @@ impl Reader {
     fn open(&mut self, job: usize, plan: &FileJob) -> io::Result<Box<dyn Source>> {
         match self.next.take() {
             Some((early, source)) if early == job => Ok(source),
-            _ => self.context.disk.open_card(&plan.name.under(&self.context.plan.card.given)),
+            _ => self
+                .context
+                .disk
+                .open_card(&plan.name.under(&self.context.plan.card.given)),
         }
     }
 
@@ -200,11 +216,16 @@ impl Reader {
 
     /// Opens the file after this one, so that the card never waits for an open.
     fn open_early(&mut self, following: Option<usize>) {
-        let Some((job, plan)) = following.and_then(|j| Some((j, self.context.plan.jobs.get(j)?))) else {
+        let Some((job, plan)) = following.and_then(|j| Some((j, self.context.plan.jobs.get(j)?)))
+        else {
             return;
         };
         // A failure shows again, and is told, when the file's turn comes.
-        if let Ok(source) = self.context.disk.open_card(&plan.name.under(&self.context.plan.card.given)) {
+        if let Ok(source) = self
+            .context
+            .disk
+            .open_card(&plan.name.under(&self.context.plan.card.given))
+        {
             source.expect(0, plan.bytes.min(len64(self.context.limits.chunk_bytes)));
             self.next = Some((job, source));
         }
@@ -246,7 +267,11 @@ impl Reader {
         careful: bool,
     ) -> Result<u64, Trouble> {
         let into = &mut buffer.all_mut()[..len_usize(want)];
-        let step = if careful { self.context.limits.careful_bytes } else { into.len() };
+        let step = if careful {
+            self.context.limits.careful_bytes
+        } else {
+            into.len()
+        };
         let mut done = 0;
         while done < into.len() {
             if self.context.must_stop() {
@@ -267,8 +292,18 @@ impl Reader {
         Ok(len64(done))
     }
 
-    fn read(&mut self, source: &mut dyn Source, into: &mut [u8], at: u64, careful: bool) -> io::Result<usize> {
-        let mut tries = if careful { self.context.limits.retries } else { 0 };
+    fn read(
+        &mut self,
+        source: &mut dyn Source,
+        into: &mut [u8],
+        at: u64,
+        careful: bool,
+    ) -> io::Result<usize> {
+        let mut tries = if careful {
+            self.context.limits.retries
+        } else {
+            0
+        };
         loop {
             match source.read_at(into, at) {
                 Err(_) if tries > 0 && self.retries_left > 0 && !self.context.must_stop() => {
@@ -334,7 +369,9 @@ fn check_unchanged(plan: &FileJob, source: &dyn Source) -> Result<(), Trouble> {
         )));
     }
     if stat.modified != plan.modified {
-        return Err(Trouble::Changed("was written to after it was listed".to_owned()));
+        return Err(Trouble::Changed(
+            "was written to after it was listed".to_owned(),
+        ));
     }
     Ok(())
 }

@@ -38,7 +38,10 @@ pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn O
                 ProblemKind::NotReadBack,
                 "the second read of the card may have been answered from memory",
             )),
-            Err(e) => Some(Problem::new(ProblemKind::Unreadable, format!("{} a second time", failed(Step::Read, &e)))),
+            Err(e) => Some(Problem::new(
+                ProblemKind::Unreadable,
+                format!("{} a second time", failed(Step::Read, &e)),
+            )),
         };
         if let Some(problem) = problem {
             all_equal = false;
@@ -48,11 +51,17 @@ pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn O
     all_equal
 }
 
-fn hash_again(context: &Context, at: usize, buffer: &mut Aligned) -> io::Result<(crate::digest::Digest, bool)> {
+fn hash_again(
+    context: &Context,
+    at: usize,
+    buffer: &mut Aligned,
+) -> io::Result<(crate::digest::Digest, bool)> {
     let Some(job) = context.plan.jobs.get(at) else {
         return Err(io::ErrorKind::NotFound.into());
     };
-    let mut source = context.disk.open_read_back(&job.name.under(&context.plan.card.given))?;
+    let mut source = context
+        .disk
+        .open_read_back(&job.name.under(&context.plan.card.given))?;
     let mut hasher = blake3::Hasher::new();
     let mut offset = 0;
     while offset < job.bytes && !context.cancel.load(Ordering::Relaxed) {

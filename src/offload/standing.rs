@@ -14,7 +14,10 @@ use camino::Utf8Path;
 pub fn look(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Result<Standing, String> {
     let root = given.join(name);
     let mut standing = Standing::default();
-    match disk.look(&root).map_err(|e| format!("`{root}` could not be looked at: {e}"))? {
+    match disk
+        .look(&root)
+        .map_err(|e| format!("`{root}` could not be looked at: {e}"))?
+    {
         None => return Ok(standing),
         Some(stat) if stat.kind != crate::disk::EntryKind::Folder => {
             standing.exists = true;
@@ -23,10 +26,14 @@ pub fn look(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Result<Standing, S
         }
         Some(_) => standing.exists = true,
     }
-    let found = disk.walk(&root, Tree::Drive).map_err(|e| format!("`{root}` could not be listed: {e}"))?;
+    let found = disk
+        .walk(&root, Tree::Drive)
+        .map_err(|e| format!("`{root}` could not be listed: {e}"))?;
     for entry in found {
         let path = entry.path.to_string_lossy().into_owned();
-        let stat = entry.stat.map_err(|e| format!("`{root}/{path}` could not be looked at: {e}"))?;
+        let stat = entry
+            .stat
+            .map_err(|e| format!("`{root}/{path}` could not be looked at: {e}"))?;
         if !path.starts_with(&format!("{RECORDS}/")) {
             standing.entries.insert(path, stat);
         }
@@ -43,12 +50,20 @@ fn records(disk: &dyn Disk, given: &Utf8Path, root: &Utf8Path) -> Result<Option<
     let folder = root.join(RECORDS);
     let mut merged: Option<Records> = None;
     let manifest = folder.join(MANIFEST);
-    if disk.look(&manifest).map_err(|e| format!("the manifest could not be looked at: {e}"))?.is_some() {
+    if disk
+        .look(&manifest)
+        .map_err(|e| format!("the manifest could not be looked at: {e}"))?
+        .is_some()
+    {
         let (manifest, _) = load(disk, root).map_err(|e| e.to_string())?;
         merged = Some(from_manifest(&manifest, given));
     }
     let path = folder.join(JOURNAL);
-    if disk.look(&path).map_err(|e| format!("the journal could not be looked at: {e}"))?.is_some() {
+    if disk
+        .look(&path)
+        .map_err(|e| format!("the journal could not be looked at: {e}"))?
+        .is_some()
+    {
         let bytes = disk
             .read_record(&path, JOURNAL_BYTES_MAX)
             .map_err(|e| format!("the journal could not be read: {e}"))?;
@@ -68,7 +83,10 @@ fn records(disk: &dyn Disk, given: &Utf8Path, root: &Utf8Path) -> Result<Option<
 /// Returns what a manifest vouches for on the destination at `given`. Where it does not know that
 /// path, only what it proves on every destination counts.
 fn from_manifest(manifest: &Manifest, given: &Utf8Path) -> Records {
-    let here = manifest.destinations.iter().position(|d| d.path == given.as_str());
+    let here = manifest
+        .destinations
+        .iter()
+        .position(|d| d.path == given.as_str());
     let all = manifest.destinations.len();
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
@@ -78,14 +96,22 @@ fn from_manifest(manifest: &Manifest, given: &Utf8Path) -> Records {
         ..Records::default()
     };
     for file in &manifest.files {
-        records.card_files.insert(file.path.clone(), (file.bytes, file.modified.clone()));
-        let proven: Vec<_> = file.copies.iter().filter(|c| c.proof.is_read_back()).collect();
+        records
+            .card_files
+            .insert(file.path.clone(), (file.bytes, file.modified.clone()));
+        let proven: Vec<_> = file
+            .copies
+            .iter()
+            .filter(|c| c.proof.is_read_back())
+            .collect();
         let copy = match here {
             Some(index) => proven.iter().find(|c| c.destination == index),
             None if proven.len() == all => proven.first(),
             None => None,
         };
-        let way = copy.and_then(|c| manifest.destinations.get(c.destination)).map_or(ReadBackWay::None, |d| d.readback);
+        let way = copy
+            .and_then(|c| manifest.destinations.get(c.destination))
+            .map_or(ReadBackWay::None, |d| d.readback);
         if let Some(copy) = copy {
             let entry = ProvenEntry {
                 bytes: file.bytes,

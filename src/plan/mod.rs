@@ -13,7 +13,7 @@ use crate::name::{CardName, fold, is_part_name, shown};
 use crate::units::{len64, round_up, size};
 use camino::Utf8PathBuf;
 use rules::rules_of;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// The folder of records inside an offload.
 pub const RECORDS: &str = "_unlade";
@@ -221,7 +221,10 @@ pub struct Plan {
 impl Plan {
     /// Returns the number of files that have to be read from the card, and their bytes.
     pub fn to_read(&self) -> (u64, u64) {
-        self.jobs.iter().filter(|j| j.is_read()).fold((0, 0), |(n, b), j| (n + 1, b + j.bytes))
+        self.jobs
+            .iter()
+            .filter(|j| j.is_read())
+            .fold((0, 0), |(n, b), j| (n + 1, b + j.bytes))
     }
 }
 
@@ -240,7 +243,12 @@ pub struct Wish {
 }
 
 /// Decides what to do, or tells every reason not to.
-pub fn plan(card: CardFacts, listing: Listing, candidates: Vec<Candidate>, wish: &Wish) -> Result<Plan, Refusal> {
+pub fn plan(
+    card: CardFacts,
+    listing: Listing,
+    candidates: &[Candidate],
+    wish: &Wish,
+) -> Result<Plan, Refusal> {
     let mut reasons = Vec::new();
     check_name(&wish.name, &mut reasons);
     check_card(&card, &listing, &mut reasons);
@@ -255,10 +263,19 @@ pub fn plan(card: CardFacts, listing: Listing, candidates: Vec<Candidate>, wish:
             }
         };
         check_place(index, facts, &card, &mut reasons);
-        check_twice(index, facts, &candidates, &mut reasons);
+        check_twice(index, facts, candidates, &mut reasons);
         check_names(index, candidate, facts, &listing, &wish.name, &mut reasons);
-        check_standing(index, candidate, facts, &card, &listing, &candidates, &mut reasons);
-        let (planned, work) = plan_destination(candidate, facts, &listing, &wish.name, index, &mut reasons);
+        check_standing(
+            index,
+            candidate,
+            facts,
+            &card,
+            &listing,
+            candidates,
+            &mut reasons,
+        );
+        let (planned, work) =
+            plan_destination(candidate, facts, &listing, &wish.name, index, &mut reasons);
         destinations.push((index, planned));
         works.push(work);
     }
@@ -297,7 +314,10 @@ fn check_name(name: &str, reasons: &mut Vec<Problem>) {
 
 fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
     if listing.totals().0 == 0 {
-        let broken = listing.rows().iter().any(|r| matches!(r.kind, RowKind::Trouble { .. } | RowKind::NotText));
+        let broken = listing
+            .rows()
+            .iter()
+            .any(|r| matches!(r.kind, RowKind::Trouble { .. } | RowKind::NotText));
         let why = if broken {
             format!("no file on `{}` can be read", shown(card.given.as_str()))
         } else {
@@ -321,20 +341,23 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
             );
         }
     }
-    let parts: HashMap<String, ()> = listing
+    let parts: HashSet<&str> = listing
         .files()
         .filter(|f| is_part_name(f.name.file_name()))
-        .map(|f| (f.name.as_str().to_owned(), ()))
+        .map(|f| f.name.as_str())
         .collect();
     if parts.is_empty() {
         return;
     }
     for file in listing.files() {
         let part = file.name.part_under(camino::Utf8Path::new(""));
-        if parts.contains_key(part.as_str()) {
+        if parts.contains(part.as_str()) {
             reasons.push(
-                Problem::new(ProblemKind::NameClash, "the card holds a file that is named like this one's part file")
-                    .at(file.name.as_str()),
+                Problem::new(
+                    ProblemKind::NameClash,
+                    "the card holds a file that is named like this one's part file",
+                )
+                .at(file.name.as_str()),
             );
         }
     }
@@ -342,21 +365,40 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
 
 fn check_place(index: usize, facts: &FolderFacts, card: &CardFacts, reasons: &mut Vec<Problem>) {
     let mut refuse = |kind, why: &str| reasons.push(Problem::new(kind, why).on(index));
-    let on_card = facts.ancestors.contains(&(card.facts.device, card.facts.inode))
+    let on_card = facts
+        .ancestors
+        .contains(&(card.facts.device, card.facts.inode))
         || (card.facts.is_mount_root && card.facts.device == facts.device);
     if on_card {
-        refuse(ProblemKind::SameDevice, "the destination lies on the card itself");
+        refuse(
+            ProblemKind::SameDevice,
+            "the destination lies on the card itself",
+        );
     } else if card.facts.ancestors.contains(&(facts.device, facts.inode)) {
-        refuse(ProblemKind::NameClash, "the card lies inside the destination");
+        refuse(
+            ProblemKind::NameClash,
+            "the card lies inside the destination",
+        );
     }
     if facts.read_only {
-        refuse(ProblemKind::WriteFailed, "the destination is mounted read-only");
+        refuse(
+            ProblemKind::WriteFailed,
+            "the destination is mounted read-only",
+        );
     }
 }
 
-fn check_twice(index: usize, facts: &FolderFacts, candidates: &[Candidate], reasons: &mut Vec<Problem>) {
+fn check_twice(
+    index: usize,
+    facts: &FolderFacts,
+    candidates: &[Candidate],
+    reasons: &mut Vec<Problem>,
+) {
     let earlier = candidates.iter().take(index).position(|other| {
-        other.facts.as_ref().is_ok_and(|o| (o.device, o.inode) == (facts.device, facts.inode))
+        other
+            .facts
+            .as_ref()
+            .is_ok_and(|o| (o.device, o.inode) == (facts.device, facts.inode))
     });
     if let Some(other) = earlier {
         reasons.push(
@@ -379,15 +421,29 @@ fn check_names(
 ) {
     let rules = rules_of(&facts.filesystem);
     if let Some(why) = rules.refuses(offload) {
-        reasons.push(Problem::new(ProblemKind::NameNotStorable, format!("the offload's name: {why}")).on(index));
+        reasons.push(
+            Problem::new(
+                ProblemKind::NameNotStorable,
+                format!("the offload's name: {why}"),
+            )
+            .on(index),
+        );
     }
     let root_bytes = candidate.given.as_str().len().max(facts.canonical.len()) + offload.len() + 2;
     let mut told = Told::new(index);
     let mut folded: HashMap<String, &CardName> = HashMap::new();
-    let names = listing.files().map(|f| (f.name, Some(f.bytes))).chain(listing.folders().map(|f| (f, None)));
+    let names = listing
+        .files()
+        .map(|f| (f.name, Some(f.bytes)))
+        .chain(listing.folders().map(|f| (f, None)));
     for (name, bytes) in names {
         if let Some(why) = rules.refuses_path(name, root_bytes) {
-            told.tell(ProblemKind::NameNotStorable, name, format!("{why} ({})", facts.filesystem), reasons);
+            told.tell(
+                ProblemKind::NameNotStorable,
+                name,
+                format!("{why} ({})", facts.filesystem),
+                reasons,
+            );
         }
         if bytes.is_some_and(|b| b > rules.file_bytes_max) {
             let why = format!(
@@ -416,10 +472,19 @@ struct Told {
 
 impl Told {
     fn new(index: usize) -> Self {
-        Self { index, counts: BTreeMap::new() }
+        Self {
+            index,
+            counts: BTreeMap::new(),
+        }
     }
 
-    fn tell(&mut self, kind: ProblemKind, name: &CardName, why: String, reasons: &mut Vec<Problem>) {
+    fn tell(
+        &mut self,
+        kind: ProblemKind,
+        name: &CardName,
+        why: String,
+        reasons: &mut Vec<Problem>,
+    ) {
         let count = self.counts.entry(kind).or_insert(0);
         *count += 1;
         if *count <= NAMES_TOLD {
@@ -431,7 +496,9 @@ impl Told {
         for (kind, count) in self.counts {
             if count > NAMES_TOLD {
                 let more = count - NAMES_TOLD;
-                reasons.push(Problem::new(kind, format!("and {more} more of this kind")).on(self.index));
+                reasons.push(
+                    Problem::new(kind, format!("and {more} more of this kind")).on(self.index),
+                );
             }
         }
     }
@@ -452,7 +519,10 @@ fn check_standing(
         return;
     }
     let Some(records) = &standing.records else {
-        let foreign = standing.entries.values().any(|s| s.kind != EntryKind::Folder);
+        let foreign = standing
+            .entries
+            .values()
+            .any(|s| s.kind != EntryKind::Folder);
         if foreign {
             let why = "a folder of this name already holds files that no record of an offload vouches for";
             reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
@@ -476,7 +546,8 @@ fn check_standing(
 }
 
 fn swapped_drive(index: usize) -> Problem {
-    let why = "this is not the drive that this offload was begun on; the right one may not be mounted";
+    let why =
+        "this is not the drive that this offload was begun on; the right one may not be mounted";
     Problem::new(ProblemKind::Vanished, why).on(index)
 }
 
@@ -489,7 +560,9 @@ pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool
         return a == b;
     }
     if records.listing_b3 == Some(listing.fingerprint()) || records.card_files.is_empty() {
-        return records.listing_b3.is_none_or(|b3| b3 == listing.fingerprint());
+        return records
+            .listing_b3
+            .is_none_or(|b3| b3 == listing.fingerprint());
     }
     let mut common = 0_u64;
     for file in listing.files() {
@@ -536,7 +609,9 @@ fn plan_destination(
         needs_bytes: 0,
     };
     // A part of the card's own that happens to be named like one is no stale part.
-    planned.stale_parts.retain(|part| !listing.files().any(|f| f.name == part));
+    planned
+        .stale_parts
+        .retain(|part| !listing.files().any(|f| f.name == part));
     let mut told = Told::new(index);
     let mut works = Vec::new();
     let (mut needs, mut files) = (RECORD_BYTES, 0_u64);
@@ -610,7 +685,9 @@ fn check_room(destinations: &[(usize, PlannedDestination)], reasons: &mut Vec<Pr
         entry.1.push(*index);
     }
     for (index, d) in destinations {
-        let Some((needs, who)) = by_volume.get(&d.facts.device) else { continue };
+        let Some((needs, who)) = by_volume.get(&d.facts.device) else {
+            continue;
+        };
         if *needs > d.facts.free_bytes && who.first() == Some(index) {
             let shared = if who.len() > 1 {
                 format!(" for {} destinations on this one volume", who.len())
@@ -654,7 +731,10 @@ fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {
             name: file.name.clone(),
             bytes: file.bytes,
             modified: file.modified,
-            work: columns.iter_mut().map(|c| c.next().unwrap_or(Work::Copy)).collect(),
+            work: columns
+                .iter_mut()
+                .map(|c| c.next().unwrap_or(Work::Copy))
+                .collect(),
         })
         .collect()
 }

@@ -38,13 +38,29 @@ pub fn rules_of(filesystem: &str) -> Rules {
             file_bytes_max: FAT32_FILE_BYTES_MAX,
         },
         // NTFS through FUSE may be set up to take more; what it takes, Windows might not open.
-        "exfat" | "ntfs" | "ntfs3" | "fuseblk" => {
-            Rules { windows_names: true, counts_utf16: true, folds: Some(true), ..base }
-        }
-        "apfs" => Rules { folds: Some(true), ..base },
-        "hfs" | "hfsplus" => Rules { folds: Some(true), counts_utf16: true, ..base },
-        f if f.starts_with("fuse") => Rules { folds: None, ..base },
-        "nfs" | "nfs4" | "cifs" | "smb3" | "9p" | "virtiofs" | "overlay" => Rules { folds: None, ..base },
+        "exfat" | "ntfs" | "ntfs3" | "fuseblk" => Rules {
+            windows_names: true,
+            counts_utf16: true,
+            folds: Some(true),
+            ..base
+        },
+        "apfs" => Rules {
+            folds: Some(true),
+            ..base
+        },
+        "hfs" | "hfsplus" => Rules {
+            folds: Some(true),
+            counts_utf16: true,
+            ..base
+        },
+        f if f.starts_with("fuse") => Rules {
+            folds: None,
+            ..base
+        },
+        "nfs" | "nfs4" | "cifs" | "smb3" | "9p" | "virtiofs" | "overlay" => Rules {
+            folds: None,
+            ..base
+        },
         _ => base,
     }
 }
@@ -52,7 +68,11 @@ pub fn rules_of(filesystem: &str) -> Rules {
 impl Rules {
     /// Returns why one part of a path cannot be stored exactly, or `None`.
     pub fn refuses(&self, part: &str) -> Option<&'static str> {
-        let length = if self.counts_utf16 { part.encode_utf16().count() } else { part.len() };
+        let length = if self.counts_utf16 {
+            part.encode_utf16().count()
+        } else {
+            part.len()
+        };
         if length > 255 {
             return Some(if self.counts_utf16 {
                 "the name is longer than 255 UTF-16 units"
@@ -61,7 +81,10 @@ impl Rules {
             });
         }
         if self.windows_names {
-            if part.chars().any(|c| c < ' ' || matches!(c, '"' | '*' | ':' | '<' | '>' | '?' | '\\' | '|')) {
+            if part
+                .chars()
+                .any(|c| c < ' ' || matches!(c, '"' | '*' | ':' | '<' | '>' | '?' | '\\' | '|'))
+            {
                 return Some("the name holds a character that this file system cannot store");
             }
             if part.ends_with(['.', ' ']) {

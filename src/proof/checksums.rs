@@ -10,7 +10,10 @@ pub fn line(digest: Digest, path: &str) -> Option<String> {
         return None;
     }
     if path.contains(['\\', '\n', '\r']) {
-        let escaped = path.replace('\\', "\\\\").replace('\n', "\\n").replace('\r', "\\r");
+        let escaped = path
+            .replace('\\', "\\\\")
+            .replace('\n', "\\n")
+            .replace('\r', "\\r");
         return Some(format!("\\{digest}  {escaped}\n"));
     }
     Some(format!("{digest}  {path}\n"))
@@ -18,7 +21,9 @@ pub fn line(digest: Digest, path: &str) -> Option<String> {
 
 /// Reads one line back.
 pub fn parse_line(line: &str) -> Option<(Digest, String)> {
-    let (escaped, line) = line.strip_prefix('\\').map_or((false, line), |rest| (true, rest));
+    let (escaped, line) = line
+        .strip_prefix('\\')
+        .map_or((false, line), |rest| (true, rest));
     let (hex, path) = line.split_once("  ")?;
     let digest = Digest::parse(hex)?;
     if !escaped {
@@ -60,10 +65,28 @@ mod tests {
     #[test]
     fn lines_round_trip() {
         let d = Digest::of(b"x");
-        for path in ["a b", " lead", "trail ", "x\ny", "x\ry", "back\\slash", "*star", "(p) = 0", "#hash", "a  b", "\\lead"] {
+        for path in [
+            "a b",
+            " lead",
+            "trail ",
+            "x\ny",
+            "x\ry",
+            "back\\slash",
+            "*star",
+            "(p) = 0",
+            "#hash",
+            "a  b",
+            "\\lead",
+        ] {
             let text = line(d, path).unwrap();
-            assert!(text.ends_with('\n') && text.matches('\n').count() == 1, "{text:?}");
-            assert_eq!(parse_line(text.strip_suffix('\n').unwrap()), Some((d, path.to_owned())));
+            assert!(
+                text.ends_with('\n') && text.matches('\n').count() == 1,
+                "{text:?}"
+            );
+            assert_eq!(
+                parse_line(text.strip_suffix('\n').unwrap()),
+                Some((d, path.to_owned()))
+            );
         }
         assert_eq!(line(d, "bad\u{fffd}name"), None);
         assert_eq!(parse_line("zz  a"), None);

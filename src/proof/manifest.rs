@@ -30,7 +30,10 @@ pub const INTEGER_MAX: u64 = (1 << 53) - 1;
 /// The whole manifest. Field order is the order in the file.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct Manifest {
     pub format: String,
     pub version: u64,
@@ -54,7 +57,10 @@ pub struct Manifest {
 /// Name and version of the program that wrote it.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct Tool {
     pub name: String,
     pub version: String,
@@ -63,7 +69,10 @@ pub struct Tool {
 /// The job.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct OffloadPart {
     pub name: String,
     pub started: String,
@@ -74,7 +83,10 @@ pub struct OffloadPart {
 /// The card.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct CardPart {
     pub path: String,
     pub label: Option<String>,
@@ -90,7 +102,10 @@ pub struct CardPart {
 /// What was asked to be proven.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct ProofPart {
     pub asked: Level,
     pub copies_needed: u64,
@@ -103,7 +118,10 @@ pub struct ProofPart {
 /// A destination.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct DestinationPart {
     pub path: String,
     pub device: String,
@@ -114,7 +132,10 @@ pub struct DestinationPart {
 /// Counts.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct Totals {
     pub files: u64,
     pub bytes: u64,
@@ -146,7 +167,10 @@ impl CopyLevel {
 /// One copy of a file.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct CopyPart {
     pub destination: usize,
     pub proof: CopyLevel,
@@ -156,7 +180,10 @@ pub struct CopyPart {
 /// A file that was read whole.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct FilePart {
     pub path: String,
     pub bytes: u64,
@@ -171,7 +198,10 @@ pub struct FilePart {
 /// Something a computer left behind.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct LeftOutPart {
     pub path: String,
     pub why: String,
@@ -180,7 +210,10 @@ pub struct LeftOutPart {
 /// Bytes per interval.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct RatesPart {
     pub every_s: u64,
     pub read: Vec<u64>,
@@ -191,7 +224,10 @@ pub struct RatesPart {
 /// A link of the chain from card to drive.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct LinkPart {
     pub part: String,
     pub id: String,
@@ -202,7 +238,10 @@ pub struct LinkPart {
 /// Forecast beside what it took.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct ForecastPart {
     pub at_start_s: Option<f64>,
     pub actual_s: f64,
@@ -211,7 +250,10 @@ pub struct ForecastPart {
 /// The verdict as it stood when the manifest was written.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-#[expect(missing_docs, reason = "the fields are described in the man page of the format")]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
 pub struct VerdictPart {
     pub proven: bool,
     pub copies: u64,
@@ -234,12 +276,18 @@ impl Manifest {
         let left_out: Vec<LeftOutPart> = plan
             .listing
             .left_out()
-            .map(|(path, why)| LeftOutPart { path, why: why.to_owned() })
+            .map(|(path, why)| LeftOutPart {
+                path,
+                why: why.to_owned(),
+            })
             .collect();
         Self {
             format: "unlade-manifest".to_owned(),
             version: 1,
-            tool: Tool { name: "unlade".to_owned(), version: env!("CARGO_PKG_VERSION").to_owned() },
+            tool: Tool {
+                name: "unlade".to_owned(),
+                version: env!("CARGO_PKG_VERSION").to_owned(),
+            },
             offload: OffloadPart {
                 name: plan.name.clone(),
                 started: rfc3339(started),
@@ -253,8 +301,11 @@ impl Manifest {
                 volume_id: facts.volume_id.clone(),
                 bytes_total: facts.total_bytes,
                 listing_b3: plan.listing.fingerprint(),
-                zone: matches!(facts.filesystem.as_str(), "vfat" | "msdos" | "exfat" | "fuseblk")
-                    .then(|| "unknown".to_owned()),
+                zone: matches!(
+                    facts.filesystem.as_str(),
+                    "vfat" | "msdos" | "exfat" | "fuseblk"
+                )
+                .then(|| "unknown".to_owned()),
             },
             proof: ProofPart {
                 asked: proof.terms().level,
@@ -270,7 +321,11 @@ impl Manifest {
                 left_out: len64(left_out.len()),
             },
             files: file_parts(proof),
-            folders: plan.listing.folders().map(|f| f.as_str().to_owned()).collect(),
+            folders: plan
+                .listing
+                .folders()
+                .map(|f| f.as_str().to_owned())
+                .collect(),
             left_out,
             problems: proof.problems().to_vec(),
             rates: RatesPart {
@@ -314,14 +369,16 @@ impl Manifest {
             format: Option<String>,
             version: Option<u64>,
         }
-        let head: Head = serde_json::from_slice(bytes).map_err(|e| ManifestError::Json(e.to_string()))?;
+        let head: Head =
+            serde_json::from_slice(bytes).map_err(|e| ManifestError::Json(e.to_string()))?;
         if head.format.as_deref() != Some("unlade-manifest") {
             return Err(ManifestError::Format);
         }
         if head.version != Some(1) {
             return Err(ManifestError::Version(head.version));
         }
-        let manifest: Self = serde_json::from_slice(bytes).map_err(|e| ManifestError::Json(e.to_string()))?;
+        let manifest: Self =
+            serde_json::from_slice(bytes).map_err(|e| ManifestError::Json(e.to_string()))?;
         manifest.check()?;
         Ok(manifest)
     }
@@ -330,20 +387,37 @@ impl Manifest {
         let mut seen: HashSet<&str> = HashSet::new();
         let files = self.files.iter().map(|f| f.path.as_str());
         for path in files.chain(self.folders.iter().map(String::as_str)) {
-            let name = CardName::parse(path).map_err(|e| ManifestError::Path(path.to_owned(), e.to_string()))?;
+            let name = CardName::parse(path)
+                .map_err(|e| ManifestError::Path(path.to_owned(), e.to_string()))?;
             if name.parts().next() == Some(RECORDS) {
-                return Err(ManifestError::Path(path.to_owned(), "a path inside the records".to_owned()));
+                return Err(ManifestError::Path(
+                    path.to_owned(),
+                    "a path inside the records".to_owned(),
+                ));
             }
             if !seen.insert(path) {
-                return Err(ManifestError::Path(path.to_owned(), "the same path twice".to_owned()));
+                return Err(ManifestError::Path(
+                    path.to_owned(),
+                    "the same path twice".to_owned(),
+                ));
             }
         }
         for file in &self.files {
             if file.bytes > INTEGER_MAX {
-                return Err(ManifestError::Path(file.path.clone(), "a size above 2^53 - 1".to_owned()));
+                return Err(ManifestError::Path(
+                    file.path.clone(),
+                    "a size above 2^53 - 1".to_owned(),
+                ));
             }
-            if file.copies.iter().any(|c| c.destination >= self.destinations.len()) {
-                return Err(ManifestError::Path(file.path.clone(), "an unknown destination".to_owned()));
+            if file
+                .copies
+                .iter()
+                .any(|c| c.destination >= self.destinations.len())
+            {
+                return Err(ManifestError::Path(
+                    file.path.clone(),
+                    "an unknown destination".to_owned(),
+                ));
             }
         }
         if self.proof.hash != "blake3" {
@@ -356,7 +430,11 @@ impl Manifest {
     pub fn count_on(&self, destination: usize) -> (u64, u64) {
         self.files
             .iter()
-            .filter(|f| f.copies.iter().any(|c| c.destination == destination && c.proof.is_read_back()))
+            .filter(|f| {
+                f.copies
+                    .iter()
+                    .any(|c| c.destination == destination && c.proof.is_read_back())
+            })
             .fold((0, 0), |(n, bytes), f| (n + 1, bytes + f.bytes))
     }
 }
@@ -387,22 +465,34 @@ pub fn device_words(backing: &Backing) -> String {
 
 fn file_parts(proof: &Proof) -> Vec<FilePart> {
     let reread = proof.terms().level == Level::Reread && proof.reread_equal();
-    let level = if reread { CopyLevel::Reread } else { CopyLevel::Readback };
+    let level = if reread {
+        CopyLevel::Reread
+    } else {
+        CopyLevel::Readback
+    };
     proof
         .plan()
         .jobs
         .iter()
         .zip(&proof.offloaded().files)
         .filter_map(|(job, file)| {
-            let copies = file.copies.iter().enumerate().filter_map(|(destination, state)| {
-                let (proof, readback_s) = match state {
-                    CopyState::None => return None,
-                    CopyState::Written => (CopyLevel::Written, None),
-                    CopyState::ReadBack(s) => (level, Some(seconds(*s))),
-                    CopyState::Earlier(s) => (CopyLevel::Earlier, Some(seconds(*s))),
-                };
-                Some(CopyPart { destination, proof, readback_s })
-            });
+            let copies = file
+                .copies
+                .iter()
+                .enumerate()
+                .filter_map(|(destination, state)| {
+                    let (proof, readback_s) = match state {
+                        CopyState::None => return None,
+                        CopyState::Written => (CopyLevel::Written, None),
+                        CopyState::ReadBack(s) => (level, Some(seconds(*s))),
+                        CopyState::Earlier(s) => (CopyLevel::Earlier, Some(seconds(*s))),
+                    };
+                    Some(CopyPart {
+                        destination,
+                        proof,
+                        readback_s,
+                    })
+                });
             Some(FilePart {
                 path: job.name.as_str().to_owned(),
                 bytes: job.bytes,
@@ -441,17 +531,30 @@ impl fmt::Display for ManifestError {
             Self::Io(e) => e.fmt(f),
             Self::Format => f.write_str("the manifest is not one of unlade's"),
             Self::Version(Some(v)) => {
-                write!(f, "the manifest is of version {v}, which this unlade does not know; use a newer one")
+                write!(
+                    f,
+                    "the manifest is of version {v}, which this unlade does not know; use a newer one"
+                )
             }
             Self::Version(None) => f.write_str("the manifest tells no version"),
             Self::Json(why) => write!(f, "the manifest is damaged: {why}"),
             Self::Path(path, why) => {
-                write!(f, "the manifest is damaged: {why} (`{}`)", crate::name::shown(path))
+                write!(
+                    f,
+                    "the manifest is damaged: {why} (`{}`)",
+                    crate::name::shown(path)
+                )
             }
             Self::Hash => {
-                write!(f, "the manifest is damaged: its hash is not the one in {MANIFEST_HASH}")
+                write!(
+                    f,
+                    "the manifest is damaged: its hash is not the one in {MANIFEST_HASH}"
+                )
             }
-            Self::HashFile(why) => write!(f, "the manifest's own hash cannot be checked: {MANIFEST_HASH} {why}"),
+            Self::HashFile(why) => write!(
+                f,
+                "the manifest's own hash cannot be checked: {MANIFEST_HASH} {why}"
+            ),
         }
     }
 }
@@ -469,7 +572,8 @@ pub fn load(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, bool), Manife
     let hash_path = folder.join(MANIFEST_HASH);
     let has_hash = match disk.read_record(&hash_path, 4_096) {
         Ok(text) => {
-            let listed = checksums::parse_line(String::from_utf8_lossy(&text).lines().next().unwrap_or(""));
+            let listed =
+                checksums::parse_line(String::from_utf8_lossy(&text).lines().next().unwrap_or(""));
             match listed {
                 Some((digest, name)) if name == MANIFEST && digest == Digest::of(&bytes) => true,
                 Some((_, name)) if name == MANIFEST => return Err(ManifestError::Hash),
@@ -484,5 +588,9 @@ pub fn load(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, bool), Manife
 
 /// Returns one line on what a manifest holds.
 pub fn summary(manifest: &Manifest) -> String {
-    format!("{}, {}", counted(manifest.totals.files, "file"), crate::units::size(manifest.totals.bytes))
+    format!(
+        "{}, {}",
+        counted(manifest.totals.files, "file"),
+        crate::units::size(manifest.totals.bytes)
+    )
 }

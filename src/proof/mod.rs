@@ -127,7 +127,16 @@ impl Proof {
         let listed = plan.listing.totals();
         let folders = len64(plan.listing.folders().count());
         let tallies: Vec<Tally> = (0..plan.destinations.len())
-            .map(|d| tally(&plan, &offloaded, d, in_place.get(d).copied().flatten(), listed, folders))
+            .map(|d| {
+                tally(
+                    &plan,
+                    &offloaded,
+                    d,
+                    in_place.get(d).copied().flatten(),
+                    listed,
+                    folders,
+                )
+            })
             .collect();
         let (copies, same) = count_copies(&plan, &tallies, terms.separate);
         problems.extend(incomplete_problems(&plan, &offloaded, &tallies, listed));
@@ -151,7 +160,11 @@ impl Proof {
         let proven = holds && reasons.is_empty();
         Self {
             notes: notes(&plan, &offloaded),
-            verdict: Verdict { proven, copies, reasons },
+            verdict: Verdict {
+                proven,
+                copies,
+                reasons,
+            },
             reread_equal: closing.reread_equal,
             times: closing.times,
             plan,
@@ -164,16 +177,23 @@ impl Proof {
     }
 
     /// Takes a destination out after the records could not be stored on it, and weighs again.
+    #[must_use]
     pub fn without_records_on(mut self, destination: usize, problem: Problem) -> Self {
         self.problems.push(problem);
         if let Some(tally) = self.tallies.get_mut(destination) {
             tally.is_complete = false;
         }
         let (copies, same) = count_copies(&self.plan, &self.tallies, self.terms.separate);
-        self.problems.retain(|p| p.kind != ProblemKind::TooFewCopies && p.kind != ProblemKind::SameDevice);
-        self.problems.extend(copy_problems(copies, same, self.terms));
+        self.problems
+            .retain(|p| p.kind != ProblemKind::TooFewCopies && p.kind != ProblemKind::SameDevice);
+        self.problems
+            .extend(copy_problems(copies, same, self.terms));
         let reasons = reasons(&self.problems, self.offloaded.interrupted);
-        self.verdict = Verdict { proven: false, copies, reasons };
+        self.verdict = Verdict {
+            proven: false,
+            copies,
+            reasons,
+        };
         self
     }
 
@@ -234,10 +254,15 @@ fn card_problems(listing: &Listing) -> Vec<Problem> {
         .rows()
         .iter()
         .filter_map(|row| match &row.kind {
-            RowKind::Trouble { why } => Some(Problem::new(ProblemKind::Unreadable, why.clone()).at(row.path())),
+            RowKind::Trouble { why } => {
+                Some(Problem::new(ProblemKind::Unreadable, why.clone()).at(row.path()))
+            }
             RowKind::NotText => Some(
-                Problem::new(ProblemKind::NameNotStorable, "the name is not UTF-8; its bytes are given in hex")
-                    .at(row.path()),
+                Problem::new(
+                    ProblemKind::NameNotStorable,
+                    "the name is not UTF-8; its bytes are given in hex",
+                )
+                .at(row.path()),
             ),
             _ => None,
         })
@@ -256,21 +281,37 @@ fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Vec<Pr
         .differences(&after, DIFFERENCES_MAX)
         .into_iter()
         .map(|difference| match difference {
-            Difference::Vanished(path) => {
-                Problem::new(ProblemKind::Vanished, "was on the card at the start and is gone at the end").at(path)
-            }
-            Difference::Changed(path) => {
-                Problem::new(ProblemKind::ChangedOnCard, "is not what it was when the job began").at(path)
-            }
-            Difference::New(path) => {
-                Problem::new(ProblemKind::ChangedOnCard, "came onto the card during the job and was not copied").at(path)
-            }
+            Difference::Vanished(path) => Problem::new(
+                ProblemKind::Vanished,
+                "was on the card at the start and is gone at the end",
+            )
+            .at(path),
+            Difference::Changed(path) => Problem::new(
+                ProblemKind::ChangedOnCard,
+                "is not what it was when the job began",
+            )
+            .at(path),
+            Difference::New(path) => Problem::new(
+                ProblemKind::ChangedOnCard,
+                "came onto the card during the job and was not copied",
+            )
+            .at(path),
         })
         .collect()
 }
 
-fn tally(plan: &Plan, offloaded: &Offloaded, d: usize, in_place: Option<InPlace>, listed: (u64, u64), folders: u64) -> Tally {
-    let mut tally = Tally { in_place: in_place.unwrap_or_default(), ..Tally::default() };
+fn tally(
+    plan: &Plan,
+    offloaded: &Offloaded,
+    d: usize,
+    in_place: Option<InPlace>,
+    listed: (u64, u64),
+    folders: u64,
+) -> Tally {
+    let mut tally = Tally {
+        in_place: in_place.unwrap_or_default(),
+        ..Tally::default()
+    };
     for (job, file) in plan.jobs.iter().zip(&offloaded.files) {
         let state = file.copies.get(d).copied().unwrap_or(CopyState::None);
         if state == CopyState::None || file.blake3.is_none() {
@@ -290,7 +331,12 @@ fn tally(plan: &Plan, offloaded: &Offloaded, d: usize, in_place: Option<InPlace>
     tally.is_complete = !failed
         && (tally.copied, tally.copied_bytes) == listed
         && (tally.read_back, tally.read_back_bytes) == listed
-        && in_place == Some(InPlace { files: listed.0, bytes: listed.1, folders });
+        && in_place
+            == Some(InPlace {
+                files: listed.0,
+                bytes: listed.1,
+                folders,
+            });
     tally
 }
 
@@ -304,17 +350,31 @@ fn count_copies(plan: &Plan, tallies: &[Tally], separate: bool) -> (usize, Vec<S
         .filter(|(_, t)| t.is_complete)
         .map(|(d, _)| (&d.facts.backing, d.facts.device))
         .collect();
-    let known: Vec<_> = complete.iter().filter(|(b, _)| !matches!(b, Backing::Unknown { .. })).copied().collect();
+    let known: Vec<_> = complete
+        .iter()
+        .filter(|(b, _)| !matches!(b, Backing::Unknown { .. }))
+        .copied()
+        .collect();
     let all = independent(&complete, separate);
     let certain = independent(&known, separate);
     let copies = all.count.max(certain.count);
-    let why = if copies < complete.len() { same_device_words(plan, tallies, &all) } else { Vec::new() };
+    let why = if copies < complete.len() {
+        same_device_words(plan, tallies, &all)
+    } else {
+        Vec::new()
+    };
     (copies, why)
 }
 
-fn same_device_words(plan: &Plan, tallies: &[Tally], all: &crate::disk::topology::Independence) -> Vec<String> {
+fn same_device_words(
+    plan: &Plan,
+    tallies: &[Tally],
+    all: &crate::disk::topology::Independence,
+) -> Vec<String> {
     use crate::disk::topology::Reason;
-    let numbers: Vec<usize> = (0..plan.destinations.len()).filter(|&d| tallies.get(d).is_some_and(|t| t.is_complete)).collect();
+    let numbers: Vec<usize> = (0..plan.destinations.len())
+        .filter(|&d| tallies.get(d).is_some_and(|t| t.is_complete))
+        .collect();
     let number = |i: &usize| numbers.get(*i).map_or(0, |d| d + 1);
     all.reasons
         .iter()
@@ -337,7 +397,12 @@ fn same_device_words(plan: &Plan, tallies: &[Tally], all: &crate::disk::topology
         .collect()
 }
 
-fn incomplete_problems(plan: &Plan, offloaded: &Offloaded, tallies: &[Tally], listed: (u64, u64)) -> Vec<Problem> {
+fn incomplete_problems(
+    plan: &Plan,
+    offloaded: &Offloaded,
+    tallies: &[Tally],
+    listed: (u64, u64),
+) -> Vec<Problem> {
     let mut problems = Vec::new();
     if offloaded.interrupted {
         return problems;
@@ -372,7 +437,10 @@ fn copy_problems(copies: usize, same: Vec<String>, terms: Terms) -> Vec<Problem>
     let short = copies < terms.copies_needed;
     let mut problems: Vec<Problem> = same
         .into_iter()
-        .map(|why| Problem { blocking: short, ..Problem::new(ProblemKind::SameDevice, why) })
+        .map(|why| Problem {
+            blocking: short,
+            ..Problem::new(ProblemKind::SameDevice, why)
+        })
         .collect();
     if short {
         let why = format!(
@@ -400,14 +468,24 @@ fn reasons(problems: &[Problem], interrupted: bool) -> Vec<String> {
     if interrupted {
         out.push("the job was interrupted".to_owned());
     }
-    let mut kinds: Vec<ProblemKind> = problems.iter().filter(|p| p.blocking).map(|p| p.kind).collect();
+    let mut kinds: Vec<ProblemKind> = problems
+        .iter()
+        .filter(|p| p.blocking)
+        .map(|p| p.kind)
+        .collect();
     kinds.sort_unstable();
     kinds.dedup();
     for kind in kinds {
-        let of_kind: Vec<&Problem> = problems.iter().filter(|p| p.blocking && p.kind == kind).collect();
+        let of_kind: Vec<&Problem> = problems
+            .iter()
+            .filter(|p| p.blocking && p.kind == kind)
+            .collect();
         match of_kind.as_slice() {
             many if many.len() > 3 && many.iter().all(|p| p.path.is_some()) => {
-                out.push(format!("{kind}: {}", counted(len64(many.len()), "entry").replace("entrys", "entries")));
+                out.push(format!(
+                    "{kind}: {}",
+                    counted(len64(many.len()), "entry").replace("entrys", "entries")
+                ));
             }
             few => out.extend(few.iter().map(|p| reason(p))),
         }
@@ -416,9 +494,16 @@ fn reasons(problems: &[Problem], interrupted: bool) -> Vec<String> {
 }
 
 fn reason(problem: &Problem) -> String {
-    let place = problem.destination.map_or(String::new(), |d| format!("destination {}: ", d + 1));
+    let place = problem
+        .destination
+        .map_or(String::new(), |d| format!("destination {}: ", d + 1));
     match &problem.path {
-        Some(path) => format!("{}: {place}`{}` {}", problem.kind, crate::name::shown(path), problem.detail),
+        Some(path) => format!(
+            "{}: {place}`{}` {}",
+            problem.kind,
+            crate::name::shown(path),
+            problem.detail
+        ),
         None => format!("{}: {place}{}", problem.kind, problem.detail),
     }
 }
@@ -434,13 +519,19 @@ fn notes(plan: &Plan, offloaded: &Offloaded) -> Vec<String> {
     }
     let mut seen = std::collections::HashMap::new();
     for (file, job) in offloaded.files.iter().zip(&plan.jobs) {
-        if let Some(digest) = file.blake3.filter(|_| job.bytes > 4_096 && !file.only_zeros) {
+        if let Some(digest) = file
+            .blake3
+            .filter(|_| job.bytes > 4_096 && !file.only_zeros)
+        {
             *seen.entry(digest).or_insert(0_usize) += 1;
         }
     }
     let most = seen.values().copied().max().unwrap_or(0);
     if most >= IDENTICAL_NOTED {
-        notes.push(format!("{} on the card are identical, byte for byte. Look at some of them.", counted(len64(most), "file")));
+        notes.push(format!(
+            "{} on the card are identical, byte for byte. Look at some of them.",
+            counted(len64(most), "file")
+        ));
     }
     for (d, outcome) in plan.destinations.iter().zip(&offloaded.destinations) {
         if outcome.dates_refused > 0 {

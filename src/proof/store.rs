@@ -26,7 +26,12 @@ pub type Record = (&'static str, Vec<u8>);
 ///
 /// # Errors
 /// The problem of this destination, without its number.
-pub fn stage(disk: &dyn Disk, root: &Utf8Path, records: &[Record], date: Stamp) -> Result<(), Problem> {
+pub fn stage(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    records: &[Record],
+    date: Stamp,
+) -> Result<(), Problem> {
     let folder = root.join(RECORDS);
     for (name, bytes) in records {
         let part = folder.join(part_name(name));
@@ -40,7 +45,8 @@ pub fn stage(disk: &dyn Disk, root: &Utf8Path, records: &[Record], date: Stamp) 
         write(disk, &part, bytes, date).map_err(problem(Step::Write))?;
         let back = read_back(disk, &part, bytes.len()).map_err(problem(Step::ReadBack))?;
         if back != Digest::of(bytes) {
-            let detail = "what was read back from the drive differs from the record that was written";
+            let detail =
+                "what was read back from the drive differs from the record that was written";
             return Err(Problem::new(ProblemKind::Mismatch, detail).at(format!("{RECORDS}/{name}")));
         }
     }
@@ -93,7 +99,8 @@ pub fn publish(disk: &dyn Disk, root: &Utf8Path, records: &[Record]) -> Result<(
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
     set_aside(disk, &folder, records).map_err(problem(Step::Record))?;
     for (name, _) in records {
-        disk.rename_new(&folder.join(part_name(name)), &folder.join(name)).map_err(problem(Step::Publish))?;
+        disk.rename_new(&folder.join(part_name(name)), &folder.join(name))
+            .map_err(problem(Step::Publish))?;
     }
     disk.flush(&folder).map_err(problem(Step::FlushFolder))?;
     let journal = folder.join(JOURNAL);
@@ -131,7 +138,9 @@ fn new_folder(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Utf8PathBuf> {
             Err(e) => return Err(e),
         }
     }
-    Err(io::Error::other("999 earlier sets of records stand there already"))
+    Err(io::Error::other(
+        "999 earlier sets of records stand there already",
+    ))
 }
 
 /// Removes staged records after another destination failed; what cannot be removed stays a part.

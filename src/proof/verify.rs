@@ -66,11 +66,13 @@ impl Findings {
 
     /// Returns how many are missing, changed and extra.
     pub fn counts(&self) -> (u64, u64, u64) {
-        self.findings.iter().fold((0, 0, 0), |(m, c, e), finding| match finding {
-            Finding::Missing(_) => (m + 1, c, e),
-            Finding::Changed(..) => (m, c + 1, e),
-            Finding::Extra(_) => (m, c, e + 1),
-        })
+        self.findings
+            .iter()
+            .fold((0, 0, 0), |(m, c, e), finding| match finding {
+                Finding::Missing(_) => (m + 1, c, e),
+                Finding::Changed(..) => (m, c + 1, e),
+                Finding::Extra(_) => (m, c, e + 1),
+            })
     }
 }
 
@@ -109,26 +111,50 @@ pub struct Progress {
 ///
 /// # Errors
 /// When its manifest cannot be trusted or its folder cannot be listed.
-pub fn verify(disk: &dyn Disk, clock: &dyn Clock, root: &Utf8Path, progress: &Progress) -> Result<Findings, VerifyError> {
+pub fn verify(
+    disk: &dyn Disk,
+    clock: &dyn Clock,
+    root: &Utf8Path,
+    progress: &Progress,
+) -> Result<Findings, VerifyError> {
     let start = clock.elapsed();
     let (manifest, manifest_hash_checked) = load(disk, root).map_err(VerifyError::Manifest)?;
-    let facts = disk.facts(root).map_err(|e| VerifyError::Io(Error::new(Step::Look, root, e)))?;
-    let found = disk.walk(root, Tree::Drive).map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
-    progress.bytes_total.fetch_add(manifest.files.iter().map(|f| f.bytes).sum(), Ordering::Relaxed);
+    let facts = disk
+        .facts(root)
+        .map_err(|e| VerifyError::Io(Error::new(Step::Look, root, e)))?;
+    let found = disk
+        .walk(root, Tree::Drive)
+        .map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
+    progress.bytes_total.fetch_add(
+        manifest.files.iter().map(|f| f.bytes).sum(),
+        Ordering::Relaxed,
+    );
     let mut findings = Vec::new();
     let mut litter = Vec::new();
     let standing = sort_found(&manifest, found, &mut findings, &mut litter);
-    let threads = if facts.rotational == Some(true) { 1 } else { THREADS };
+    let threads = if facts.rotational == Some(true) {
+        1
+    } else {
+        THREADS
+    };
     let checked = check_files(disk, root, &manifest, &standing, threads, progress);
-    let mut findings_of_files: Vec<Finding> = checked.iter().filter_map(|c| c.finding.clone()).collect();
+    let mut findings_of_files: Vec<Finding> =
+        checked.iter().filter_map(|c| c.finding.clone()).collect();
     findings.append(&mut findings_of_files);
     findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
-    let equal: Vec<_> = checked.iter().filter(|c| c.finding.is_none() && c.way.is_some()).collect();
+    let equal: Vec<_> = checked
+        .iter()
+        .filter(|c| c.finding.is_none() && c.way.is_some())
+        .collect();
     Ok(Findings {
         manifest_hash_checked,
         equal: len64(equal.len()),
         equal_bytes: equal.iter().map(|c| c.bytes).sum(),
-        way: checked.iter().filter_map(|c| c.way).min().unwrap_or(ReadBackWay::None),
+        way: checked
+            .iter()
+            .filter_map(|c| c.way)
+            .min()
+            .unwrap_or(ReadBackWay::None),
         findings,
         litter,
         took: clock.elapsed().saturating_sub(start),
@@ -169,17 +195,30 @@ fn sort_found(
                 litter.push(path);
             } else if !is_folder || !files.iter().any(|f| f.starts_with(&format!("{path}/"))) {
                 let unfinished = is_part_name(path.rsplit('/').next().unwrap_or(&path));
-                let shown = if unfinished { format!("{path} (an unfinished part file)") } else { path };
+                let shown = if unfinished {
+                    format!("{path} (an unfinished part file)")
+                } else {
+                    path
+                };
                 findings.push(Finding::Extra(shown));
             }
             continue;
         }
-        standing.insert(path, entry.stat.map(|s| s.kind).map_err(|e| failed(Step::Look, &e)));
+        standing.insert(
+            path,
+            entry
+                .stat
+                .map(|s| s.kind)
+                .map_err(|e| failed(Step::Look, &e)),
+        );
     }
     for folder in &manifest.folders {
         match standing.get(folder) {
             Some(Ok(EntryKind::Folder)) => {}
-            Some(_) => findings.push(Finding::Changed(folder.clone(), "is no longer a folder".to_owned())),
+            Some(_) => findings.push(Finding::Changed(
+                folder.clone(),
+                "is no longer a folder".to_owned(),
+            )),
             None => findings.push(Finding::Missing(folder.clone())),
         }
     }
@@ -207,10 +246,17 @@ fn check_files(
             _ if progress.cancel.load(Ordering::Relaxed) => (None, None),
             None => (None, Some(Finding::Missing(file.path.clone()))),
             Some(Err(why)) => (None, changed(why.clone())),
-            Some(Ok(EntryKind::Link)) => (None, changed("is a symbolic link now, which is not followed".to_owned())),
-            Some(Ok(kind)) if *kind != EntryKind::File => (None, changed("is no longer a file".to_owned())),
+            Some(Ok(EntryKind::Link)) => (
+                None,
+                changed("is a symbolic link now, which is not followed".to_owned()),
+            ),
+            Some(Ok(kind)) if *kind != EntryKind::File => {
+                (None, changed("is no longer a file".to_owned()))
+            }
             Some(Ok(_)) => match hash_file(disk, &root.join(&file.path), file.bytes, progress) {
-                Ok(Some((digest, bytes, way))) if bytes == file.bytes && digest == file.blake3 => (Some(way), None),
+                Ok(Some((digest, bytes, way))) if bytes == file.bytes && digest == file.blake3 => {
+                    (Some(way), None)
+                }
                 Ok(Some((_, bytes, way))) if bytes != file.bytes => (
                     Some(way),
                     changed(format!("is {bytes} bytes, should be {}", file.bytes)),
@@ -220,11 +266,22 @@ fn check_files(
                 Err(e) => (None, changed(failed(Step::Read, &e))),
             },
         };
-        Checked { bytes: file.bytes, way, finding }
+        Checked {
+            bytes: file.bytes,
+            way,
+            finding,
+        }
     };
     match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
         // One file after the other in order per thread keeps a drive's reads near each other.
-        Ok(pool) => pool.install(|| manifest.files.par_iter().with_max_len(1).map(check).collect()),
+        Ok(pool) => pool.install(|| {
+            manifest
+                .files
+                .par_iter()
+                .with_max_len(1)
+                .map(check)
+                .collect()
+        }),
         Err(_) => manifest.files.iter().map(check).collect(),
     }
 }
@@ -241,7 +298,8 @@ fn hash_file(
     if bytes != expected {
         return Ok(Some((Digest::of(b""), bytes, source.way())));
     }
-    let mut buffer = Aligned::new(CHUNK_BYTES.min(crate::units::len_usize(bytes.saturating_add(1))));
+    let mut buffer =
+        Aligned::new(CHUNK_BYTES.min(crate::units::len_usize(bytes.saturating_add(1))));
     let mut hasher = blake3::Hasher::new();
     let mut at = 0;
     while at < bytes {

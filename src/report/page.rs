@@ -24,7 +24,11 @@ td.n{text-align:right;white-space:nowrap}code,td.p{font-family:ui-monospace,mono
 /// Returns the whole page.
 pub fn page(manifest: &Manifest) -> String {
     let proven = manifest.verdict.proven;
-    let title = format!("{}: {}", shown(&manifest.offload.name), if proven { "PROVEN" } else { "NOT PROVEN" });
+    let title = format!(
+        "{}: {}",
+        shown(&manifest.offload.name),
+        if proven { "PROVEN" } else { "NOT PROVEN" }
+    );
     html! {
         (DOCTYPE)
         html lang="en" {

@@ -68,16 +68,25 @@ impl Forecast {
     /// Returns the time left for `bytes_left`, or `None` while nothing can be said.
     pub fn remaining(&self, at: Duration, bytes_left: u64) -> Option<Remaining> {
         if bytes_left == 0 {
-            return Some(Remaining { low_s: 0.0, likely_s: 0.0, high_s: 0.0 });
+            return Some(Remaining {
+                low_s: 0.0,
+                likely_s: 0.0,
+                high_s: 0.0,
+            });
         }
         if at < WATCH || self.bytes <= 0.0 || self.seconds <= 0.0 {
             return None;
         }
         let likely = (float(bytes_left) * self.seconds / self.bytes).min(SECONDS_MAX);
-        let sd = if self.weight > 0.0 { (self.spread / self.weight).sqrt() } else { 0.5 };
+        let sd = if self.weight > 0.0 {
+            (self.spread / self.weight).sqrt()
+        } else {
+            0.5
+        };
         // The rate of the coming minutes wanders less than that of single half seconds; and little
         // has been seen when little time was watched.
-        let doubt = (sd * (MEMORY_S / (MEMORY_S + likely)).sqrt() + 0.3 / (1.0 + self.seconds)).clamp(0.02, 1.0);
+        let doubt = (sd * (MEMORY_S / (MEMORY_S + likely)).sqrt() + 0.3 / (1.0 + self.seconds))
+            .clamp(0.02, 1.0);
         Some(Remaining {
             low_s: likely * (-1.3 * doubt).exp(),
             likely_s: likely,
@@ -88,7 +97,11 @@ impl Forecast {
 
 /// Returns the time left in words: one figure, or a range while its half-width is above 15 %.
 pub fn words(remaining: Remaining) -> String {
-    let Remaining { low_s, likely_s, high_s } = remaining;
+    let Remaining {
+        low_s,
+        likely_s,
+        high_s,
+    } = remaining;
     let wide = likely_s > 0.0 && (high_s - low_s) / 2.0 > 0.15 * likely_s;
     let (low, high) = (rounded(low_s), rounded(high_s));
     if wide && low != high {
@@ -167,7 +180,10 @@ mod tests {
         let (f, at, _) = run(&[0.001; 5]);
         let left = f.remaining(at, u64::MAX).unwrap();
         assert!(left.high_s <= SECONDS_MAX);
-        assert_eq!(f.remaining(at, 0).unwrap().high_s.to_bits(), 0.0_f64.to_bits());
+        assert_eq!(
+            f.remaining(at, 0).unwrap().high_s.to_bits(),
+            0.0_f64.to_bits()
+        );
     }
 
     #[test]
@@ -175,7 +191,9 @@ mod tests {
         let (f, at, _) = run(&[[800.0; 60], [300.0; 60]].concat());
         let left = f.remaining(at, 30_000_000_000).unwrap();
         assert!((left.likely_s - 100.0).abs() < 10.0, "{left:?}");
-        let jitter: Vec<f64> = (0..30).map(|i| if i % 2 == 0 { 30.0 } else { 150.0 }).collect();
+        let jitter: Vec<f64> = (0..30)
+            .map(|i| if i % 2 == 0 { 30.0 } else { 150.0 })
+            .collect();
         let (f, at, _) = run(&jitter);
         let wide = f.remaining(at, 900_000_000).unwrap();
         assert!(wide.high_s / wide.low_s > 1.3, "{wide:?}");
@@ -184,7 +202,13 @@ mod tests {
 
     #[test]
     fn words_round_and_give_ranges() {
-        let r = |low_s, likely_s, high_s| words(Remaining { low_s, likely_s, high_s });
+        let r = |low_s, likely_s, high_s| {
+            words(Remaining {
+                low_s,
+                likely_s,
+                high_s,
+            })
+        };
         assert_eq!(r(31.0, 32.0, 33.0), "about 35 s");
         assert_eq!(r(360.0, 450.0, 540.0), "6 to 9 min");
         assert_eq!(r(7_000.0, 7_200.0, 7_400.0), "about 2 h 00 min");

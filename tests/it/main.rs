@@ -1,1 +1,18 @@
+//! One test binary. `support` holds what tests share: a simulated disk with faults, a mount with
+//! faults, and a way to run the program.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
+#![allow(
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test that cannot go on has failed"
+)]
 
+mod binary;
+mod faults;
+mod kill;
+mod mounts;
+mod pages;
+mod support;
+mod tidy;
+mod trees;
+mod vectors;

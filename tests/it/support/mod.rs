@@ -1,0 +1,5 @@
+//! What tests share.
+
+pub(crate) mod mount;
+pub(crate) mod program;
+pub(crate) mod sim;
