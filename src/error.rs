@@ -96,7 +96,9 @@ impl ProblemKind {
             Self::TooLargeForFilesystem => {
                 "Use a drive formatted as exFAT, NTFS, APFS or ext4 for this card."
             }
-            Self::SameDevice => "Give a folder on another physical drive.",
+            Self::SameDevice => {
+                "Give a folder on another physical drive. If these are two drives and only the system cannot tell, say so with --separate."
+            }
             Self::TooFewCopies => {
                 "Give one more drive with --to, or say with --copies how many you need."
             }

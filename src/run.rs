@@ -126,7 +126,12 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         .clone()
         .unwrap_or_else(|| format!("{}-{}", tools.clock.today(), card.label));
     let candidates: Vec<Candidate> = job.to.iter().map(|to| candidate(disk, to, &name)).collect();
-    plan(card, listing, &candidates, &Wish { name })
+    let wish = Wish {
+        name,
+        copies_needed: job.terms.copies_needed,
+        separate: job.terms.separate,
+    };
+    plan(card, listing, &candidates, &wish)
 }
 
 fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
@@ -138,10 +143,9 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
         _ => format!("`{}` cannot be used: {e}", shown(given.as_str())),
     });
     let is_plain = crate::name::CardName::parse(name).is_ok_and(|n| n.parent().is_none());
-    let standing = if facts.is_ok() && is_plain {
-        standing::look(disk, given, name)
-    } else {
-        Ok(Standing::default())
+    let standing = match &facts {
+        Ok(facts) if is_plain => standing::look(disk, given, &facts.canonical, name),
+        _ => Ok(Standing::default()),
     };
     match standing {
         Ok(standing) => Candidate {

@@ -42,6 +42,9 @@ pub(crate) fn problem(problem: &Problem, destinations: &[String]) -> String {
             format!(" on destination {at}")
         });
     }
+    if problem.path.is_some() && problem.destination.is_some() {
+        text.push(':');
+    }
     if !text.is_empty() {
         text.push(' ');
     }

@@ -11,7 +11,12 @@ use camino::Utf8Path;
 ///
 /// # Errors
 /// In plain words, when the folder is there and cannot be listed.
-pub fn look(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Result<Standing, String> {
+pub fn look(
+    disk: &dyn Disk,
+    given: &Utf8Path,
+    canonical: &str,
+    name: &str,
+) -> Result<Standing, String> {
     let root = given.join(name);
     let mut standing = Standing::default();
     match disk
@@ -39,14 +44,14 @@ pub fn look(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Result<Standing, S
         }
     }
     standing.entries.remove(RECORDS);
-    match records(disk, given, &root) {
+    match records(disk, canonical, &root) {
         Ok(records) => standing.records = records,
         Err(why) => standing.damaged = Some(why),
     }
     Ok(standing)
 }
 
-fn records(disk: &dyn Disk, given: &Utf8Path, root: &Utf8Path) -> Result<Option<Records>, String> {
+fn records(disk: &dyn Disk, canonical: &str, root: &Utf8Path) -> Result<Option<Records>, String> {
     let folder = root.join(RECORDS);
     let mut merged: Option<Records> = None;
     let manifest = folder.join(MANIFEST);
@@ -56,7 +61,7 @@ fn records(disk: &dyn Disk, given: &Utf8Path, root: &Utf8Path) -> Result<Option<
         .is_some()
     {
         let (manifest, _) = load(disk, root).map_err(|e| e.to_string())?;
-        merged = Some(from_manifest(&manifest, given));
+        merged = Some(from_manifest(&manifest, canonical));
     }
     let path = folder.join(JOURNAL);
     if disk
@@ -80,13 +85,13 @@ fn records(disk: &dyn Disk, given: &Utf8Path, root: &Utf8Path) -> Result<Option<
     Ok(merged)
 }
 
-/// Returns what a manifest vouches for on the destination at `given`. Where it does not know that
+/// Returns what a manifest vouches for on the destination at `canonical`. Where it does not know that
 /// path, only what it proves on every destination counts.
-fn from_manifest(manifest: &Manifest, given: &Utf8Path) -> Records {
+fn from_manifest(manifest: &Manifest, canonical: &str) -> Records {
     let here = manifest
         .destinations
         .iter()
-        .position(|d| d.path == given.as_str());
+        .position(|d| d.path == canonical);
     let all = manifest.destinations.len();
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),

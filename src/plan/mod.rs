@@ -6,11 +6,11 @@ pub mod rules;
 
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
-use crate::disk::topology::Backing;
+use crate::disk::topology::{Backing, Reason, independent};
 use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, fold, is_part_name, shown};
-use crate::units::{len64, round_up, size};
+use crate::units::{counted, len64, round_up, size};
 use camino::Utf8PathBuf;
 use rules::rules_of;
 use std::collections::{BTreeMap, HashMap, HashSet};
@@ -46,7 +46,7 @@ pub struct ProvenEntry {
 #[derive(Clone, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct DestinationIdentity {
-    /// Path as it was given.
+    /// Path with every link resolved.
     pub path: String,
     /// File system type.
     pub filesystem: String,
@@ -188,13 +188,13 @@ pub struct PlannedDestination {
 impl PlannedDestination {
     /// Returns the identity that records carry.
     pub fn identity(&self) -> DestinationIdentity {
-        identity(&self.given, &self.facts)
+        identity(&self.facts)
     }
 }
 
-fn identity(given: &Utf8PathBuf, facts: &FolderFacts) -> DestinationIdentity {
+fn identity(facts: &FolderFacts) -> DestinationIdentity {
     DestinationIdentity {
-        path: given.to_string(),
+        path: facts.canonical.clone(),
         filesystem: facts.filesystem.clone(),
         volume_id: facts.volume_id.clone(),
         total_bytes: facts.total_bytes,
@@ -240,6 +240,10 @@ pub struct Refusal {
 pub struct Wish {
     /// The offload's name.
     pub name: String,
+    /// Copies on independent devices that PROVEN will need.
+    pub copies_needed: usize,
+    /// The person states that devices which the system cannot tell apart are separate.
+    pub separate: bool,
 }
 
 /// Decides what to do, or tells every reason not to.
@@ -283,7 +287,7 @@ pub fn plan(
     if !reasons.is_empty() {
         return Err(Refusal { reasons });
     }
-    let notes = notes(&listing, &destinations);
+    let notes = notes(&listing, &destinations, wish);
     let jobs = join_work(&listing, works);
     Ok(Plan {
         name: wish.name.clone(),
@@ -534,7 +538,7 @@ fn check_standing(
         reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
     }
     // A drive that was swapped under the same path: the journal of any destination knows the others.
-    let here = identity(&candidate.given, facts);
+    let here = identity(facts);
     let swapped = all
         .iter()
         .filter_map(|c| c.standing.records.as_ref())
@@ -705,22 +709,72 @@ fn check_room(destinations: &[(usize, PlannedDestination)], reasons: &mut Vec<Pr
     }
 }
 
-fn notes(listing: &Listing, destinations: &[(usize, PlannedDestination)]) -> Vec<String> {
+fn notes(
+    listing: &Listing,
+    destinations: &[(usize, PlannedDestination)],
+    wish: &Wish,
+) -> Vec<String> {
     let mut notes = Vec::new();
     for (path, why) in listing.left_out() {
         if why.contains("which were not copied") {
-            notes.push(format!("`{}` on the card is a {}.", shown(&path), why));
+            notes.push(format!("`{}` on the card is a {why}.", shown(&path)));
         }
     }
-    for (_, d) in destinations {
-        if matches!(d.facts.backing, Backing::Memory) {
-            notes.push(format!(
-                "`{}` is in memory, not on a drive: a copy there proves nothing.",
-                shown(d.given.as_str())
-            ));
-        }
+    let devices: Vec<(&Backing, u64)> = destinations
+        .iter()
+        .map(|(_, d)| (&d.facts.backing, d.facts.device))
+        .collect();
+    let (copies, why) = count_independent(&devices, wish.separate);
+    if copies < wish.copies_needed {
+        notes.push(format!(
+            "This will not be PROVEN: the destinations count as {copies}, and {} are needed.",
+            counted(len64(wish.copies_needed), "independent device")
+        ));
+        notes.extend(why);
     }
     notes
+}
+
+/// Counts the independent devices among destinations, and tells in words why there are fewer than
+/// destinations. One whose device is unknown never lowers the count that the known ones reach
+/// without it.
+pub fn count_independent(devices: &[(&Backing, u64)], separate: bool) -> (usize, Vec<String>) {
+    let known: Vec<_> = devices
+        .iter()
+        .filter(|(backing, _)| !matches!(backing, Backing::Unknown { .. }))
+        .copied()
+        .collect();
+    let all = independent(devices, separate);
+    let count = all.count.max(independent(&known, separate).count);
+    if count == devices.len() {
+        return (count, Vec::new());
+    }
+    let why = all.reasons.iter().filter_map(device_reason).collect();
+    (count, why)
+}
+
+fn device_reason(reason: &Reason) -> Option<String> {
+    match reason {
+        Reason::SameFileSystem { a, b } => Some(format!(
+            "Destinations {} and {} are on one file system: one copy.",
+            a + 1,
+            b + 1
+        )),
+        Reason::SameDisk { a, b, disk } => Some(format!(
+            "Destinations {} and {} are on one physical disk ({disk}): one copy.",
+            a + 1,
+            b + 1
+        )),
+        Reason::Unknown { index, why } => Some(format!(
+            "The system does not tell which device holds destination {} ({why}). If you know that it is a device of its own, say so with --separate.",
+            index + 1
+        )),
+        Reason::Memory { index } => Some(format!(
+            "Destination {} is in memory, not on a drive: a copy there proves nothing.",
+            index + 1
+        )),
+        Reason::Stated { .. } => None,
+    }
 }
 
 fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {

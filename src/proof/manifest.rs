@@ -295,7 +295,7 @@ impl Manifest {
                 host: host.to_owned(),
             },
             card: CardPart {
-                path: plan.card.given.to_string(),
+                path: facts.canonical.clone(),
                 label: Some(plan.card.label.clone()),
                 filesystem: facts.filesystem.clone(),
                 volume_id: facts.volume_id.clone(),
@@ -446,7 +446,7 @@ fn destination_parts(proof: &Proof) -> Vec<DestinationPart> {
         .iter()
         .zip(&proof.offloaded().destinations)
         .map(|(d, outcome)| DestinationPart {
-            path: d.given.to_string(),
+            path: d.facts.canonical.clone(),
             device: device_words(&d.facts.backing),
             filesystem: d.facts.filesystem.clone(),
             readback: outcome.way.unwrap_or(ReadBackWay::None),

@@ -8,10 +8,10 @@ pub mod verify;
 
 use crate::card::listing::{Difference, Listing, RowKind};
 use crate::disk::ReadBackWay;
-use crate::disk::topology::{Backing, independent};
+use crate::disk::topology::Backing;
 use crate::error::{Problem, ProblemKind};
 use crate::offload::{CopyState, Level, Offloaded};
-use crate::plan::Plan;
+use crate::plan::{Plan, count_independent};
 use crate::units::{counted, len64};
 use jiff::Timestamp;
 
@@ -340,61 +340,27 @@ fn tally(
     tally
 }
 
-/// Counts complete copies on independent devices. A destination whose device is unknown never
-/// lowers the count that the known ones reach without it.
+/// Counts complete copies on independent devices, and tells why some count as one.
 fn count_copies(plan: &Plan, tallies: &[Tally], separate: bool) -> (usize, Vec<String>) {
-    let complete: Vec<(&Backing, u64)> = plan
+    let all: Vec<(&Backing, u64)> = plan
         .destinations
+        .iter()
+        .map(|d| (&d.facts.backing, d.facts.device))
+        .collect();
+    let complete: Vec<(&Backing, u64)> = all
         .iter()
         .zip(tallies)
         .filter(|(_, t)| t.is_complete)
-        .map(|(d, _)| (&d.facts.backing, d.facts.device))
+        .map(|(d, _)| *d)
         .collect();
-    let known: Vec<_> = complete
-        .iter()
-        .filter(|(b, _)| !matches!(b, Backing::Unknown { .. }))
-        .copied()
-        .collect();
-    let all = independent(&complete, separate);
-    let certain = independent(&known, separate);
-    let copies = all.count.max(certain.count);
+    let copies = count_independent(&complete, separate).0;
+    // Told of all destinations, so that the numbers are those of the command line.
     let why = if copies < complete.len() {
-        same_device_words(plan, tallies, &all)
+        count_independent(&all, separate).1
     } else {
         Vec::new()
     };
     (copies, why)
-}
-
-fn same_device_words(
-    plan: &Plan,
-    tallies: &[Tally],
-    all: &crate::disk::topology::Independence,
-) -> Vec<String> {
-    use crate::disk::topology::Reason;
-    let numbers: Vec<usize> = (0..plan.destinations.len())
-        .filter(|&d| tallies.get(d).is_some_and(|t| t.is_complete))
-        .collect();
-    let number = |i: &usize| numbers.get(*i).map_or(0, |d| d + 1);
-    all.reasons
-        .iter()
-        .filter_map(|reason| match reason {
-            Reason::SameFileSystem { a, b } => {
-                Some(format!("destinations {} and {} are on one file system", number(a), number(b)))
-            }
-            Reason::SameDisk { a, b, disk } => {
-                Some(format!("destinations {} and {} are on one physical disk ({disk})", number(a), number(b)))
-            }
-            Reason::Unknown { index, why } => Some(format!(
-                "the system does not tell which device holds destination {} ({why}); if you know that it is a device of its own, say so with --separate",
-                number(index)
-            )),
-            Reason::Memory { index } => {
-                Some(format!("destination {} is in memory, which proves nothing", number(index)))
-            }
-            Reason::Stated { .. } => None,
-        })
-        .collect()
 }
 
 fn incomplete_problems(
@@ -499,7 +465,7 @@ fn reason(problem: &Problem) -> String {
         .map_or(String::new(), |d| format!("destination {}: ", d + 1));
     match &problem.path {
         Some(path) => format!(
-            "{}: {place}`{}` {}",
+            "{}: {place}`{}`: {}",
             problem.kind,
             crate::name::shown(path),
             problem.detail
