@@ -99,8 +99,8 @@ impl Lane {
                 .map(|thread| threads.push(thread))
         };
         let spinning = lane.destination().facts.rotational == Some(true);
-        let workers = if spinning { 1 } else { limits.workers };
-        for _ in 0..workers {
+        // On a spinning disk as well: flushes that wait together become one commit of its journal.
+        for _ in 0..limits.workers {
             let (l, rx, tx) = (Arc::clone(&lane), finishes.clone(), to_publish.clone());
             spawn("finish", Box::new(move || l.finish_all(&rx, &tx)))?;
         }
@@ -324,10 +324,10 @@ impl Lane {
     fn stripe(&self, job: usize, total: u64, end: u64, spinning: bool) -> u64 {
         let limits = &self.context.limits;
         let is_last = job + 1 == self.context.plan.jobs.len();
-        if spinning {
-            limits.stripe_bytes_spinning
-        } else if is_last && total - end < limits.stripe_bytes {
+        if is_last && total - end < limits.stripe_bytes {
             limits.mark_bytes
+        } else if spinning {
+            limits.stripe_bytes_spinning
         } else {
             limits.stripe_bytes
         }

@@ -551,7 +551,10 @@ impl Coordinator {
             .filter(|d| !d.failed)
             .map(|d| self.settled_bytes(d))
             .min();
-        let settled = behind.unwrap_or(bytes_read).min(bytes_read);
+        // Half way between what was read and what is through: the first alone ends too early, the
+        // second alone begins too late, since a stripe is read back only when it is complete.
+        let through = behind.unwrap_or(bytes_read).min(bytes_read);
+        let settled = u64::midpoint(bytes_read, through);
         self.forecast.observe(elapsed, settled);
         let remaining = self
             .forecast
