@@ -4,9 +4,7 @@
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::error::Problem;
-use crate::offload::Level;
-use crate::plan::Plan;
-use crate::proof::Verdict;
+use crate::plan::{Level, Plan};
 use crate::speed::forecast::Remaining;
 
 /// One thing to show.
@@ -52,8 +50,8 @@ pub enum Event<'a> {
     Problem(Problem),
     /// Every byte that will be read was read: the card may leave the reader, and no more than that.
     CardRead,
-    /// The end.
-    Verdict(&'a Verdict),
+    /// The end; the proof tells the verdict.
+    Ended,
 }
 
 /// The state of one destination.

@@ -3,7 +3,8 @@
 //!
 //! The data's way through the crate: [`card`] (what the card holds) -> [`plan`] (what will be done,
 //! or why not) -> [`offload`] (one read, many copies, all read back) -> [`proof`] (the verdict and
-//! the manifest) -> [`report`] (the page). [`run`] puts the stages in order. [`disk`] and [`clock`]
+//! the manifest) -> [`report`] (the page). [`standing`]
+//! reads what earlier runs left, [`run`] puts the stages in order. [`disk`] and [`clock`]
 //! are the only seams to the world; nothing here prints.
 
 pub mod card;
@@ -19,4 +20,5 @@ pub mod proof;
 pub mod report;
 pub mod run;
 pub mod speed;
+pub mod standing;
 pub mod units;

@@ -11,7 +11,8 @@ use crate::name::shown;
 use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JournalHead, JournalLine};
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
-use crate::offload::{Context, Level, Offloaded, reread, standing};
+use crate::offload::{Context, Offloaded, reread};
+use crate::plan::Level;
 use crate::plan::{
     Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan,
 };
@@ -19,6 +20,7 @@ use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use crate::proof::store::{self, Record};
 use crate::proof::{Closing, InPlace, Proof, Terms, checksums};
 use crate::report::page;
+use crate::standing;
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::HashMap;
@@ -238,7 +240,7 @@ pub fn offload(
     if !interrupted && !stands_already {
         proof = record(proof, tools);
     }
-    observer.event(&Event::Verdict(proof.verdict()));
+    observer.event(&Event::Ended);
     Ok(proof)
 }
 

@@ -11,7 +11,7 @@ use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use unlade::event::{Event, Observer};
-use unlade::offload::Level;
+use unlade::plan::Level;
 use unlade::plan::Refusal;
 use unlade::proof::{Proof, Terms};
 use unlade::run::{Job, Tools, offload, prepare};

@@ -11,7 +11,7 @@ use std::fs::OpenOptions;
 use std::io;
 use std::os::unix::fs::FileExt as _;
 use unlade::disk::topology::Backing;
-use unlade::offload::Level;
+use unlade::plan::Level;
 use unlade::proof::Terms;
 use unlade::run::{Job, Tools};
 

@@ -127,7 +127,7 @@ impl Observer for Screen {
                     "All bytes are read: the card may leave the reader. Do not format it yet.",
                 );
             }
-            Event::Verdict(_) => self.clear(),
+            Event::Ended => self.clear(),
             _ => {}
         }
     }
@@ -287,7 +287,7 @@ mod tests {
                 "To 1   /media/SSD-A   written 31.2 GB, read back 31.1 GB of 96.0 GB",
                 "To 2   /media/SSD-B   dropped",
                 "Left   about 12 min   no problems",
-                "Rate   _-#  0 to 100 MB/s, last 3 s",
+                "Rate   _=#  0 to 100 MB/s, last 3 s",
             ]
         );
         assert!(lines.iter().all(|l| l.len() <= 80 && l.is_ascii()));

@@ -6,7 +6,7 @@ use unlade::disk::FolderFacts;
 use unlade::disk::topology::Backing;
 use unlade::error::{Problem, ProblemKind};
 use unlade::name::shown;
-use unlade::offload::Level;
+use unlade::plan::Level;
 use unlade::plan::{Plan, PlannedDestination};
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings};

@@ -7,13 +7,13 @@
 
 use super::in_flight::{GivenUp, InFlight};
 use super::journal::JournalLine;
-use super::{Context, FromCard, Level, Proven, Report};
+use super::{Context, FromCard, Proven, Report};
 use crate::digest::Digest;
 use crate::disk::buffer::{Aligned, Chunk};
 use crate::disk::{Journal, Part, ReadBackWay, Source, is_full, is_name_refused, write_problem};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::name::CardName;
-use crate::plan::{FileJob, PlannedDestination, RECORDS, Work};
+use crate::plan::{FileJob, Level, PlannedDestination, RECORDS, Work};
 use crate::units::{float, len_usize, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use crossbeam_channel::{Receiver, Sender, bounded};

@@ -9,7 +9,6 @@ pub mod limits;
 pub mod meter;
 mod reader;
 pub mod reread;
-pub mod standing;
 
 use crate::clock::Clock;
 use crate::digest::Digest;
@@ -17,7 +16,7 @@ use crate::disk::buffer::{Chunk, Pool};
 use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
-use crate::plan::{Plan, Work};
+use crate::plan::{Level, Plan, Work};
 use crate::speed::forecast::Forecast;
 use crate::units::{float, len64};
 use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
@@ -31,32 +30,6 @@ use std::io;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
-
-/// How far a copy is to be proven.
-#[derive(
-    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, serde::Serialize, serde::Deserialize,
-)]
-#[serde(rename_all = "lowercase")]
-pub enum Level {
-    /// Flushed to the drive; never enough for PROVEN.
-    Written,
-    /// Read back from the drive and equal.
-    #[serde(rename = "readback")]
-    ReadBack,
-    /// Read back, and the card read a second time.
-    Reread,
-}
-
-impl Level {
-    /// Returns the manifest's word.
-    pub fn id(self) -> &'static str {
-        match self {
-            Self::Written => "written",
-            Self::ReadBack => "readback",
-            Self::Reread => "reread",
-        }
-    }
-}
 
 /// What every thread of an offload shares.
 #[derive(Debug)]

@@ -25,6 +25,32 @@ const RECORD_BYTES_PER_FILE: u64 = 1_024;
 /// At most this many names are told for one reason; the rest are counted.
 const NAMES_TOLD: usize = 20;
 
+/// How far a copy is to be proven.
+#[derive(
+    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, serde::Serialize, serde::Deserialize,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Level {
+    /// Flushed to the drive; never enough for PROVEN.
+    Written,
+    /// Read back from the drive and equal.
+    #[serde(rename = "readback")]
+    ReadBack,
+    /// Read back, and the card read a second time.
+    Reread,
+}
+
+impl Level {
+    /// Returns the manifest's word.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Written => "written",
+            Self::ReadBack => "readback",
+            Self::Reread => "reread",
+        }
+    }
+}
+
 /// What an earlier run proved about one file on one destination.
 #[derive(Clone, PartialEq, Debug)]
 pub struct ProvenEntry {

@@ -1,1 +1,156 @@
-//! To be written.
+//! Rules of the house that a compiler does not check: layers, who may print, who may open files,
+//! how long a function may be.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+/// Modules of the library from the bottom up. A module imports only from its own layer's folder and
+/// from layers below.
+const LAYERS: [(&str, u32); 16] = [
+    ("units", 0),
+    ("name", 1),
+    ("digest", 0),
+    ("clock", 0),
+    ("error", 2),
+    ("disk", 3),
+    ("card", 4),
+    ("speed", 4),
+    ("plan", 5),
+    ("event", 6),
+    ("offload", 7),
+    ("proof", 8),
+    ("report", 9),
+    ("standing", 9),
+    ("run", 10),
+    ("lib", 11),
+];
+
+/// Lines that a function may have.
+const FUNCTION_LINES_MAX: usize = 70;
+
+fn sources() -> Vec<(PathBuf, String)> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    walkdir::WalkDir::new(&root)
+        .into_iter()
+        .map(Result::unwrap)
+        .filter(|e| e.path().extension().is_some_and(|x| x == "rs"))
+        .map(|e| {
+            let text = std::fs::read_to_string(e.path()).unwrap();
+            (e.path().strip_prefix(&root).unwrap().to_path_buf(), text)
+        })
+        .collect()
+}
+
+/// The part of a file before its unit tests.
+fn code(text: &str) -> &str {
+    text.split("#[cfg(test)]\nmod tests").next().unwrap()
+}
+
+fn top(path: &Path) -> String {
+    let first = path.components().next().unwrap().as_os_str();
+    Path::new(first).file_stem().unwrap().to_str().unwrap().to_owned()
+}
+
+#[test]
+fn imports_never_run_upward() {
+    let layers: BTreeMap<&str, u32> = LAYERS.into();
+    let mut checked = 0;
+    for (path, text) in sources() {
+        let module = top(&path);
+        if matches!(module.as_str(), "cli" | "main" | "lib") {
+            continue;
+        }
+        let mine = layers.get(module.as_str()).unwrap_or_else(|| panic!("{module} has no layer"));
+        for (at, _) in code(&text).match_indices("crate::") {
+            let rest = &text[at + "crate::".len()..];
+            let other: String =
+                rest.chars().take_while(|c| c.is_ascii_alphanumeric() || *c == '_').collect();
+            if other == module {
+                continue;
+            }
+            let theirs = layers
+                .get(other.as_str())
+                .unwrap_or_else(|| panic!("{}: unknown module {other}", path.display()));
+            assert!(theirs < mine, "{}: `{module}` imports `{other}`", path.display());
+            checked += 1;
+        }
+    }
+    assert!(checked > 50, "the check saw {checked} imports only");
+}
+
+#[test]
+fn only_the_program_knows_the_terminal() {
+    for (path, text) in sources() {
+        if matches!(top(&path).as_str(), "cli" | "main") {
+            continue;
+        }
+        for word in ["indicatif", "clap", "println!", "eprintln!", "stdout()", "stderr()"] {
+            assert!(!code(&text).contains(word), "{}: {word}", path.display());
+        }
+    }
+}
+
+#[test]
+fn only_the_disk_seam_opens_files() {
+    for (path, text) in sources() {
+        // The demo makes its card and turns its bit with its own hands, outside any offload.
+        if path.starts_with("disk") || path.starts_with("cli") {
+            continue;
+        }
+        for word in ["std::fs", "File::", "OpenOptions", "walkdir::", "tempfile::", "rustix::"] {
+            assert!(!code(&text).contains(word), "{}: {word}", path.display());
+        }
+    }
+}
+
+#[test]
+fn functions_stay_short() {
+    for (path, text) in sources() {
+        let mut start = None;
+        for (number, line) in code(&text).lines().enumerate() {
+            let body = line.trim_start();
+            let indent = line.len() - body.len();
+            let is_fn = ["fn ", "pub fn ", "pub(crate) fn ", "pub(super) fn ", "const fn "]
+                .iter()
+                .any(|p| body.starts_with(p));
+            if is_fn && body.ends_with([';', '}']) {
+                continue;
+            }
+            if is_fn {
+                start = Some((number, indent));
+            } else if let Some((from, at)) = start
+                && body == "}"
+                && indent == at
+            {
+                let lines = number - from + 1;
+                assert!(
+                    lines <= FUNCTION_LINES_MAX,
+                    "{}:{}: a function of {lines} lines",
+                    path.display(),
+                    from + 1
+                );
+                start = None;
+            }
+        }
+    }
+}
+
+#[test]
+fn every_test_file_is_listed() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/it");
+    let main = std::fs::read_to_string(folder.join("main.rs")).unwrap();
+    for entry in std::fs::read_dir(&folder).unwrap() {
+        let path = entry.unwrap().path();
+        let stem = path.file_stem().unwrap().to_str().unwrap().to_owned();
+        if stem != "main" {
+            assert!(main.contains(&format!("mod {stem};")), "{stem} is not in main.rs");
+        }
+    }
+}
+
+#[test]
+fn every_module_says_what_it_owns() {
+    for (path, text) in sources() {
+        assert!(text.starts_with("//! "), "{} begins without a module comment", path.display());
+    }
+}

@@ -1,8 +1,8 @@
 //! Owns the look at what stands on a destination before an offload: the entries below `DIR/NAME`
 //! and what an earlier run's journal and manifest vouch for. It reads; it changes nothing.
 
-use super::journal::{self, JOURNAL, JOURNAL_BYTES_MAX};
 use crate::disk::{Disk, ReadBackWay, Tree};
+use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX};
 use crate::plan::{ProvenEntry, RECORDS, Records, Standing};
 use crate::proof::manifest::{MANIFEST, Manifest, load};
 use camino::Utf8Path;
