@@ -356,7 +356,7 @@ fn closing_listing(
     let told = offloaded
         .problems
         .iter()
-        .any(|p| p.kind == ProblemKind::Vanished && p.path.is_none());
+        .any(|p| p.kind == ProblemKind::Vanished && p.path.is_none() && p.destination.is_none());
     if told {
         // The reader has said so already.
         return Ok(context.plan.listing.clone());

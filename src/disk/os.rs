@@ -325,7 +325,7 @@ impl Disk for OsDisk {
             filesystem: volume.filesystem,
             total_bytes: room.f_blocks.saturating_mul(room.f_frsize),
             free_bytes: room.f_bavail.saturating_mul(room.f_frsize),
-            cluster_bytes: room.f_frsize.max(room.f_bsize.min(32 << 20)),
+            cluster_bytes: room.f_frsize,
             read_only: volume.read_only,
             backing: volume.backing,
             rotational: volume.rotational,

@@ -83,19 +83,16 @@ fn write_line(value: &impl serde::Serialize, out: &mut Vec<u8>) -> io::Result<()
 /// for nothing.
 pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
     let mut records: Option<Records> = None;
-    let ends_whole = bytes.last() == Some(&b'\n');
     let lines: Vec<&[u8]> = bytes
         .split(|&b| b == b'\n')
         .filter(|l| !l.is_empty())
         .collect();
+    let ends_whole = bytes.last() == Some(&b'\n');
     for (at, line) in lines.iter().enumerate() {
-        let is_torn = at + 1 == lines.len() && !ends_whole;
-        if is_torn {
-            // The line was never made durable, so the file it names is checked again.
-            break;
-        }
-        // A file system that lost power may leave a block of NULs at the end.
-        if line.iter().all(|&b| b == 0) && at + 1 == lines.len() {
+        // A power cut tears only what was being appended, so a torn line is the last of its run: of
+        // the file, or the one before the next run's head. It was never made durable, and the file
+        // it names is checked again.
+        if at + 1 == lines.len() && !ends_whole {
             break;
         }
         if let Ok(head) = serde_json::from_slice::<JournalHead>(line) {
@@ -111,8 +108,16 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
             records.destinations = head.destinations;
             continue;
         }
-        let entry: JournalLine = serde_json::from_slice(line)
-            .map_err(|e| format!("line {} of the journal cannot be read: {e}", at + 1))?;
+        let entry: JournalLine = match serde_json::from_slice(line) {
+            Ok(entry) => entry,
+            Err(_) if ends_a_run(lines.get(at + 1)) => continue,
+            Err(e) => {
+                return Err(format!(
+                    "line {} of the journal cannot be read: {e}",
+                    at + 1
+                ));
+            }
+        };
         let Some(records) = records.as_mut() else {
             return Err("the journal has no head".to_owned());
         };
@@ -133,6 +138,10 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
         records.proven.insert(entry.path, proven);
     }
     Ok(records)
+}
+
+fn ends_a_run(next: Option<&&[u8]>) -> bool {
+    next.is_none_or(|line| serde_json::from_slice::<JournalHead>(line).is_ok())
 }
 
 #[cfg(test)]
@@ -182,6 +191,21 @@ mod tests {
             );
         }
         assert!(read(b"").unwrap().is_none());
+    }
+
+    #[test]
+    fn a_run_after_a_torn_line_goes_on() {
+        let whole = sample();
+        let head_end = whole.iter().position(|&b| b == b'\n').unwrap() + 1;
+        let mut bytes = whole[..whole.len() - 20].to_vec();
+        bytes.push(b'\n');
+        bytes.extend_from_slice(&whole[..head_end]);
+        assert_eq!(read(&bytes).unwrap().unwrap().proven.len(), 1);
+        let mut zeros = whole.clone();
+        zeros.extend_from_slice(&[0; 300]);
+        zeros.push(b'\n');
+        zeros.extend_from_slice(&whole[..head_end]);
+        assert_eq!(read(&zeros).unwrap().unwrap().proven.len(), 2);
     }
 
     #[test]

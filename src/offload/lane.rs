@@ -42,8 +42,9 @@ enum Roll {
     Upto(Open, u64),
     /// The file was written whole and cut to length.
     Last(Open),
-    /// The file was given up.
-    Forget(Open),
+    /// The file was given up; the sender waits until its part is gone, since the same name may
+    /// come again in the second pass.
+    Forget(Open, Sender<()>),
 }
 
 /// To the workers that finish files of at most one stripe.
@@ -365,7 +366,11 @@ impl Lane {
     fn give_up(&self, open: Option<Open>, commit: &Sender<Roll>) {
         let Some(open) = open else { return };
         if self.rolls(self.job(&open.file).bytes) {
-            drop(commit.send(Roll::Forget(open)));
+            let (gone, is_gone) = bounded(1);
+            if commit.send(Roll::Forget(open, gone)).is_ok() {
+                // Ends at the latest when the verifier does, which then drops its end.
+                if is_gone.recv().is_err() {}
+            }
         } else {
             self.remove_part(&open.path);
         }
@@ -381,10 +386,10 @@ impl Lane {
                     self.timed(&self.meter().flush_ns, || open.part.flush_data())
                 }
                 Roll::Last(open) => self.timed(&self.meter().flush_ns, || open.part.flush_all()),
-                Roll::Forget(_) => Ok(()),
+                Roll::Forget(..) => Ok(()),
             };
             if let Err(e) = flushed {
-                let (Roll::Upto(open, _) | Roll::Last(open) | Roll::Forget(open)) = &roll;
+                let (Roll::Upto(open, _) | Roll::Last(open) | Roll::Forget(open, _)) = &roll;
                 self.drop_out_at(Step::Flush, Some(&open.file), &e);
             }
             drop(verify.send(roll));
@@ -395,9 +400,11 @@ impl Lane {
         let mut reading: Option<ReadingBack> = None;
         for roll in rolls {
             match roll {
-                Roll::Forget(open) => {
+                Roll::Forget(open, gone) => {
                     reading = None;
                     self.remove_part(&open.path);
+                    // The writer may have stopped waiting only by having ended.
+                    if gone.send(()).is_err() {}
                 }
                 Roll::Upto(..) | Roll::Last(_) if self.stops() => reading = None,
                 Roll::Upto(open, end) => {

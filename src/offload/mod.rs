@@ -104,7 +104,6 @@ enum Report {
     DestinationFailed(usize, Problem),
     DateRefused(usize),
     CardRead,
-    CardGone,
 }
 
 /// A copy of one file.
@@ -293,7 +292,6 @@ struct Coordinator {
     destinations: Vec<DestinationOutcome>,
     problems: Vec<Problem>,
     untold: u64,
-    card_gone: bool,
     rates: Rates,
     seen: Seen,
     interval_end: Duration,
@@ -316,7 +314,6 @@ impl Coordinator {
             destinations: (0..lanes).map(|d| destination_at_start(plan, d)).collect(),
             problems: Vec::new(),
             untold: 0,
-            card_gone: false,
             rates: Rates {
                 every_s: 1,
                 read: Vec::new(),
@@ -379,12 +376,11 @@ impl Coordinator {
                 });
                 problem.detail =
                     format!("{}; this destination was dropped, {good}", problem.detail);
-                self.problem(problem, observer);
+                self.tell(problem, observer);
             }
             Report::DateRefused(index) => self.destinations[index].dates_refused += 1,
             Report::CardRead if self.to_read.0 == 0 => {}
             Report::CardRead => observer.event(&Event::CardRead),
-            Report::CardGone => self.card_gone = true,
         }
     }
 
@@ -431,11 +427,14 @@ impl Coordinator {
     }
 
     fn problem(&mut self, problem: Problem, observer: &mut dyn Observer) {
-        if self.problems.len() >= self.context.limits.problems_max && problem.destination.is_none()
-        {
+        if self.problems.len() >= self.context.limits.problems_max && problem.path.is_some() {
             self.untold += 1;
             return;
         }
+        self.tell(problem, observer);
+    }
+
+    fn tell(&mut self, problem: Problem, observer: &mut dyn Observer) {
         observer.event(&Event::Problem(problem.clone()));
         self.problems.push(problem);
     }
@@ -659,7 +658,6 @@ impl std::fmt::Debug for Report {
             Self::DestinationFailed(..) => "DestinationFailed",
             Self::DateRefused(_) => "DateRefused",
             Self::CardRead => "CardRead",
-            Self::CardGone => "CardGone",
         })
     }
 }

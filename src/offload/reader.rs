@@ -126,7 +126,6 @@ impl Reader {
 
     fn card_gone(&self, why: &str) {
         self.send_report(Report::Problem(Problem::new(ProblemKind::Vanished, why)));
-        self.send_report(Report::CardGone);
     }
 
     fn send_report(&self, report: Report) {

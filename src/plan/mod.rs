@@ -315,12 +315,17 @@ pub fn plan(
     }
     let notes = notes(&listing, &destinations, wish);
     let jobs = join_work(&listing, works);
+    let mut destinations: Vec<PlannedDestination> =
+        destinations.into_iter().map(|(_, d)| d).collect();
+    for (index, destination) in destinations.iter_mut().enumerate() {
+        count_work(index, destination, &jobs);
+    }
     Ok(Plan {
         name: wish.name.clone(),
         card,
         listing,
         jobs,
-        destinations: destinations.into_iter().map(|(_, d)| d).collect(),
+        destinations,
         notes,
     })
 }
@@ -559,7 +564,9 @@ fn check_standing(
         }
         return;
     };
-    if !same_card(records, card, listing) {
+    // A run that was cut off before its first file has claimed nothing yet.
+    let claims = !records.card_files.is_empty() || !standing.entries.is_empty();
+    if claims && !same_card(records, card, listing) {
         let why = "an offload of another card already has this name";
         reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
     }
@@ -649,23 +656,15 @@ fn plan_destination(
         files += 1;
         let work = work_for(file, standing);
         match &work {
-            Work::Keep(_) => {
-                planned.kept_files += 1;
-                planned.kept_bytes += file.bytes;
-            }
+            Work::Keep(_) => {}
             Work::Check => {
-                planned.check_files += 1;
                 let stands = standing.entries.get(file.name.as_str());
                 if stands.is_some_and(|s| s.kind != EntryKind::File || s.bytes != file.bytes) {
                     let why = "something else already stands under this name".to_owned();
                     told.tell(ProblemKind::NameClash, file.name, why, reasons);
                 }
             }
-            Work::Copy => {
-                planned.copy_files += 1;
-                planned.copy_bytes += file.bytes;
-                needs += round_up(file.bytes, facts.cluster_bytes);
-            }
+            Work::Copy => needs += round_up(file.bytes, facts.cluster_bytes),
         }
         works.push(work);
     }
@@ -807,14 +806,49 @@ fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {
     let mut columns: Vec<_> = works.into_iter().map(Vec::into_iter).collect();
     listing
         .files()
-        .map(|file| FileJob {
-            name: file.name.clone(),
-            bytes: file.bytes,
-            modified: file.modified,
-            work: columns
+        .map(|file| {
+            let mut work: Vec<Work> = columns
                 .iter_mut()
                 .map(|c| c.next().unwrap_or(Work::Copy))
-                .collect(),
+                .collect();
+            doubt_if_unequal(&mut work);
+            FileJob {
+                name: file.name.clone(),
+                bytes: file.bytes,
+                modified: file.modified,
+                work,
+            }
         })
         .collect()
+}
+
+/// Earlier runs that kept different bytes of one file vouch for nothing: all are read again.
+fn doubt_if_unequal(work: &mut [Work]) {
+    let mut kept = work.iter().filter_map(|w| match w {
+        Work::Keep(entry) => Some(entry.blake3),
+        _ => None,
+    });
+    let first = kept.next();
+    if kept.any(|digest| Some(digest) != first) {
+        for w in work.iter_mut().filter(|w| matches!(w, Work::Keep(_))) {
+            *w = Work::Check;
+        }
+    }
+}
+
+fn count_work(index: usize, planned: &mut PlannedDestination, jobs: &[FileJob]) {
+    for job in jobs {
+        match job.work.get(index) {
+            Some(Work::Keep(_)) => {
+                planned.kept_files += 1;
+                planned.kept_bytes += job.bytes;
+            }
+            Some(Work::Check) => planned.check_files += 1,
+            Some(Work::Copy) => {
+                planned.copy_files += 1;
+                planned.copy_bytes += job.bytes;
+            }
+            None => {}
+        }
+    }
 }

@@ -7,7 +7,7 @@ use super::checksums;
 use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::topology::Backing;
-use crate::disk::{Disk, ReadBackWay};
+use crate::disk::{Disk, EntryKind, ReadBackWay};
 use crate::error::{Error, Problem, Step};
 use crate::name::CardName;
 use crate::offload::CopyState;
@@ -567,9 +567,14 @@ impl std::error::Error for ManifestError {}
 pub fn load(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, bool), ManifestError> {
     let folder = root.join(RECORDS);
     let path = folder.join(MANIFEST);
-    let bytes = disk
-        .read_record(&path, MANIFEST_BYTES_MAX)
-        .map_err(|e| ManifestError::Io(Error::new(Step::Read, &path, e)))?;
+    let io = |e| ManifestError::Io(Error::new(Step::Read, &path, e));
+    // A link in the records' place would lead out of the offload.
+    match disk.look(&folder).map_err(io)? {
+        Some(stat) if stat.kind == EntryKind::Folder => {}
+        Some(_) => return Err(io(std::io::Error::other("`_unlade` is not a folder"))),
+        None => return Err(io(std::io::ErrorKind::NotFound.into())),
+    }
+    let bytes = disk.read_record(&path, MANIFEST_BYTES_MAX).map_err(io)?;
     let hash_path = folder.join(MANIFEST_HASH);
     let has_hash = match disk.read_record(&hash_path, 4_096) {
         Ok(text) => {

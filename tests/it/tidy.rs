@@ -48,7 +48,12 @@ fn code(text: &str) -> &str {
 
 fn top(path: &Path) -> String {
     let first = path.components().next().unwrap().as_os_str();
-    Path::new(first).file_stem().unwrap().to_str().unwrap().to_owned()
+    Path::new(first)
+        .file_stem()
+        .unwrap()
+        .to_str()
+        .unwrap()
+        .to_owned()
 }
 
 #[test]
@@ -60,18 +65,26 @@ fn imports_never_run_upward() {
         if matches!(module.as_str(), "cli" | "main" | "lib") {
             continue;
         }
-        let mine = layers.get(module.as_str()).unwrap_or_else(|| panic!("{module} has no layer"));
+        let mine = layers
+            .get(module.as_str())
+            .unwrap_or_else(|| panic!("{module} has no layer"));
         for (at, _) in code(&text).match_indices("crate::") {
             let rest = &text[at + "crate::".len()..];
-            let other: String =
-                rest.chars().take_while(|c| c.is_ascii_alphanumeric() || *c == '_').collect();
+            let other: String = rest
+                .chars()
+                .take_while(|c| c.is_ascii_alphanumeric() || *c == '_')
+                .collect();
             if other == module {
                 continue;
             }
             let theirs = layers
                 .get(other.as_str())
                 .unwrap_or_else(|| panic!("{}: unknown module {other}", path.display()));
-            assert!(theirs < mine, "{}: `{module}` imports `{other}`", path.display());
+            assert!(
+                theirs < mine,
+                "{}: `{module}` imports `{other}`",
+                path.display()
+            );
             checked += 1;
         }
     }
@@ -84,7 +97,14 @@ fn only_the_program_knows_the_terminal() {
         if matches!(top(&path).as_str(), "cli" | "main") {
             continue;
         }
-        for word in ["indicatif", "clap", "println!", "eprintln!", "stdout()", "stderr()"] {
+        for word in [
+            "indicatif",
+            "clap",
+            "println!",
+            "eprintln!",
+            "stdout()",
+            "stderr()",
+        ] {
             assert!(!code(&text).contains(word), "{}: {word}", path.display());
         }
     }
@@ -97,7 +117,14 @@ fn only_the_disk_seam_opens_files() {
         if path.starts_with("disk") || path.starts_with("cli") {
             continue;
         }
-        for word in ["std::fs", "File::", "OpenOptions", "walkdir::", "tempfile::", "rustix::"] {
+        for word in [
+            "std::fs",
+            "File::",
+            "OpenOptions",
+            "walkdir::",
+            "tempfile::",
+            "rustix::",
+        ] {
             assert!(!code(&text).contains(word), "{}: {word}", path.display());
         }
     }
@@ -110,9 +137,15 @@ fn functions_stay_short() {
         for (number, line) in code(&text).lines().enumerate() {
             let body = line.trim_start();
             let indent = line.len() - body.len();
-            let is_fn = ["fn ", "pub fn ", "pub(crate) fn ", "pub(super) fn ", "const fn "]
-                .iter()
-                .any(|p| body.starts_with(p));
+            let is_fn = [
+                "fn ",
+                "pub fn ",
+                "pub(crate) fn ",
+                "pub(super) fn ",
+                "const fn ",
+            ]
+            .iter()
+            .any(|p| body.starts_with(p));
             if is_fn && body.ends_with([';', '}']) {
                 continue;
             }
@@ -143,7 +176,10 @@ fn every_test_file_is_listed() {
         let path = entry.unwrap().path();
         let stem = path.file_stem().unwrap().to_str().unwrap().to_owned();
         if stem != "main" {
-            assert!(main.contains(&format!("mod {stem};")), "{stem} is not in main.rs");
+            assert!(
+                main.contains(&format!("mod {stem};")),
+                "{stem} is not in main.rs"
+            );
         }
     }
 }
@@ -151,6 +187,10 @@ fn every_test_file_is_listed() {
 #[test]
 fn every_module_says_what_it_owns() {
     for (path, text) in sources() {
-        assert!(text.starts_with("//! "), "{} begins without a module comment", path.display());
+        assert!(
+            text.starts_with("//! "),
+            "{} begins without a module comment",
+            path.display()
+        );
     }
 }
