@@ -109,7 +109,7 @@ fn refusal_step(kind: ProblemKind) -> &'static str {
             "Check that the drive is mounted, that the folder exists and that you may write to it."
         }
         ProblemKind::Vanished => {
-            "Mount the right card or drive at this path, then run the same command again."
+            "Mount the right card or drive at this path, then run the same command again. If another drive is meant, choose another name with --name."
         }
         ProblemKind::ManifestDamaged => {
             "Do not write to that offload. Check it against the copy on another drive, or choose another name with --name."

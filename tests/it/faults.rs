@@ -1,1 +1,1000 @@
-//! To be written.
+//! Owns the fault sweep: every kind of fault at every call of the disk seam, power cuts, kills and
+//! stops. After each, an independent look at the simulated volumes decides whether the engine told
+//! the truth; nothing that the engine counted is believed.
+//!
+//! Calls that the publisher makes in batches (folder flushes, journal appends) vary in number with
+//! the interleaving of threads. Their call numbers are swept up to a fixed bound; a fault that is
+//! never reached must leave a PROVEN run, which is checked too.
+
+use crate::support::sim::{Chance, Crash, EIO, Fault, FaultKind, Image, Op, Sim, SimClock};
+use camino::Utf8PathBuf;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, OnceLock, mpsc};
+use std::time::Duration;
+use unlade::digest::Digest;
+use unlade::disk::{ReadBackWay, Stamp};
+use unlade::error::{Problem, ProblemKind};
+use unlade::event::Silent;
+use unlade::name::is_part_name;
+use unlade::offload::journal::{self, JOURNAL, JOURNAL_FORMAT, JournalHead, JournalLine};
+use unlade::offload::limits::Limits;
+use unlade::plan::Level;
+use unlade::plan::{Plan, PlannedDestination, RECORDS, Refusal};
+use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
+use unlade::proof::verify::{Progress, path_of, verify};
+use unlade::proof::{Proof, Terms, checksums};
+use unlade::run::{self, CHECKSUMS, Job, REPORT, Tools};
+
+const NAME: &str = "20261125-KITES";
+const CARD: &str = "/card";
+const BOTH: [&str; 2] = ["/a", "/b"];
+/// Longest time one run may take before it counts as hung; it takes milliseconds.
+const HANG: Duration = Duration::from_secs(30);
+/// Most call numbers of one operation that are swept for one kind of fault.
+const CALLS_MAX: u64 = 40;
+
+const LIMITS: Limits = Limits {
+    chunk_bytes: 4_096,
+    chunks: 8,
+    mark_bytes: 8_192,
+    stripe_bytes: 16_384,
+    stripe_bytes_spinning: 16_384,
+    small_bytes: 4_096,
+    workers: 2,
+    queue: 8,
+    queue_finish: 4,
+    careful_bytes: 4_096,
+    retries: 1,
+    retries_total: 20,
+    retry_pause: Duration::from_millis(250),
+    failures_in_a_row: 4,
+    problems_max: 100,
+    stop_patience: HANG,
+};
+
+// ---- the card and its runs --------------------------------------------------------------------
+
+/// Sizes around every bound: zero, one buffer, one stripe, one byte more; small files go through
+/// the page cache, medium ones to a worker, the rest roll. The last job rolls too.
+const FILES: [(&str, usize); 13] = [
+    (".hidden", 100),
+    ("DCIM/100KITES/EMPTY.DAT", 0),
+    ("DCIM/100KITES/IMG_0001.JPG", 3_000),
+    ("DCIM/100KITES/IMG_0002.JPG", 4_096),
+    ("DCIM/100KITES/IMG_0003.JPG", 4_097),
+    ("DCIM/100KITES/IMG_0004.RAW", 16_384),
+    ("DCIM/100KITES/IMG_0005.RAW", 16_385),
+    ("DCIM/100KITES/MVI_0006.MP4", 54_152),
+    ("DCIM/101KITES/IMG_0007.JPG", 8_192),
+    ("PRIVATE/CLIP/C0001.MP4", 20_000),
+    ("PRIVATE/CLIP/C0001.XML", 700),
+    ("PRIVATE/CLIP/C0002.MP4", 32_768),
+    ("ZLAST.MOV", 40_001),
+];
+const FOLDERS: [&str; 6] = [
+    "AVF_INFO",
+    "DCIM",
+    "DCIM/100KITES",
+    "DCIM/101KITES",
+    "PRIVATE",
+    "PRIVATE/CLIP",
+];
+
+fn stamp(number: usize) -> Stamp {
+    Stamp {
+        seconds: 1_795_600_000 + i64::try_from(number).unwrap(),
+        nanos: 120_000_000,
+    }
+}
+
+/// A card and two empty drives.
+fn fresh() -> Sim {
+    let sim = Sim::default();
+    let mut chance = Chance::new(7);
+    let files: Vec<_> = FILES
+        .iter()
+        .enumerate()
+        .map(|(n, (path, bytes))| (*path, chance.bytes(*bytes), stamp(n)))
+        .collect();
+    sim.add_card(CARD, &files, &FOLDERS);
+    for drive in BOTH {
+        sim.add_volume(drive, "ext4", 1 << 30);
+    }
+    sim
+}
+
+fn card_file(sim: &Sim, path: &str) -> Vec<u8> {
+    sim.files(CARD, Image::Visible)[path].clone()
+}
+
+/// As after a run that was cut short, on both drives: a journal that vouches for the first five
+/// files, one more file that stands there without a record, and a stale part.
+fn half_done() -> Sim {
+    let sim = fresh();
+    let plan = plan(&sim, &BOTH).expect("the plan of an empty drive");
+    sim.reboot();
+    let head = JournalHead {
+        journal: JOURNAL_FORMAT.to_owned(),
+        version: 1,
+        offload: NAME.to_owned(),
+        started: "2026-11-25T11:00:00.000Z".to_owned(),
+        card_volume_id: plan.card.facts.volume_id.clone(),
+        listing_b3: plan.listing.fingerprint(),
+        destinations: plan
+            .destinations
+            .iter()
+            .map(PlannedDestination::identity)
+            .collect(),
+    };
+    for drive in BOTH {
+        let mut journal = Vec::new();
+        head.write_to(&mut journal).unwrap();
+        for (at, job) in plan.jobs.iter().take(6).enumerate() {
+            let bytes = card_file(&sim, job.name.as_str());
+            let path = job.name.under(root(drive).as_ref());
+            sim.put_file(path.as_str(), &bytes, job.modified);
+            if at < 5 {
+                let line = JournalLine {
+                    path: job.name.as_str().to_owned(),
+                    bytes: job.bytes,
+                    modified: job.modified.rfc3339(),
+                    blake3: Digest::of(&bytes),
+                    way: ReadBackWay::Direct,
+                    read_s: 0.1,
+                    readback_s: 0.1,
+                };
+                line.write_to(&mut journal).unwrap();
+            }
+        }
+        let root = root(drive);
+        sim.put_file(&format!("{root}/{RECORDS}/{JOURNAL}"), &journal, stamp(0));
+        sim.put_file(&format!("{root}/.ZLAST.MOV.unlade-part"), b"torn", stamp(0));
+    }
+    sim
+}
+
+/// As after a finished offload, with one more file on the card since.
+fn once_more() -> Sim {
+    let sim = fresh();
+    assert!(is_proven(&plain(&sim)), "the first offload is proven");
+    sim.reboot();
+    let more = Chance::new(8).bytes(9_000);
+    sim.put_file("/card/DCIM/101KITES/IMG_0008.JPG", &more, stamp(50));
+    sim
+}
+
+/// How a run ended.
+enum End {
+    Refused(Refusal),
+    Done(Box<Proof>),
+}
+
+fn tools(sim: &Sim, cancel: &Arc<AtomicBool>) -> Tools {
+    Tools {
+        disk: Arc::new(sim.clone()),
+        clock: Arc::new(SimClock::on_day(0)),
+        limits: LIMITS,
+        cancel: Arc::clone(cancel),
+        host: "sim".to_owned(),
+    }
+}
+
+fn job(to: &[&str], copies_needed: usize) -> Job {
+    Job {
+        card: CARD.into(),
+        to: to.iter().map(|t| (*t).into()).collect(),
+        name: Some(NAME.to_owned()),
+        terms: Terms {
+            level: Level::ReadBack,
+            copies_needed,
+            separate: false,
+        },
+    }
+}
+
+fn plan(sim: &Sim, to: &[&str]) -> Result<Plan, Refusal> {
+    run::prepare(
+        &job(to, 2),
+        &tools(sim, &Arc::new(AtomicBool::new(false))),
+        &mut Silent,
+    )
+}
+
+fn offload(sim: &Sim, to: &[&str], copies: usize, cancel: &Arc<AtomicBool>) -> End {
+    let (job, tools) = (job(to, copies), tools(sim, cancel));
+    let end = run::prepare(&job, &tools, &mut Silent)
+        .and_then(|plan| run::offload(plan, job.terms, &tools, &mut Silent));
+    match end {
+        Ok(proof) => End::Done(Box::new(proof)),
+        Err(refusal) => End::Refused(refusal),
+    }
+}
+
+fn plain(sim: &Sim) -> End {
+    offload(sim, &BOTH, 2, &Arc::new(AtomicBool::new(false)))
+}
+
+fn is_proven(end: &End) -> bool {
+    matches!(end, End::Done(proof) if proof.verdict().is_proven())
+}
+
+/// Every problem that stands in the way, and what kept a run from beginning.
+fn problems(end: &End) -> &[Problem] {
+    match end {
+        End::Refused(refusal) => &refusal.reasons,
+        End::Done(proof) => proof.problems(),
+    }
+}
+
+fn words(end: &End) -> String {
+    match end {
+        End::Refused(refusal) => format!("refused: {:#?}", refusal.reasons),
+        End::Done(proof) => format!("{:#?}\n{:#?}", proof.verdict(), proof.problems()),
+    }
+}
+
+// ---- the independent look ---------------------------------------------------------------------
+
+/// What the card delivered, file by file: what was read in this run, else what is stored.
+fn source(sim: &Sim) -> BTreeMap<String, Vec<u8>> {
+    let mut files = sim.files(CARD, Image::Visible);
+    for (path, bytes) in &mut files {
+        match sim.delivered(&format!("{CARD}/{path}")) {
+            Some(delivered) if delivered.len() == bytes.len() => *bytes = delivered,
+            _ => {}
+        }
+    }
+    files
+}
+
+fn root(drive: &str) -> String {
+    format!("{drive}/{NAME}")
+}
+
+/// Whether a path is one of the tool's own beside the copies: records and unfinished parts.
+fn is_own(path: &str) -> bool {
+    path.split('/').next() == Some(RECORDS) || is_part_name(path.rsplit('/').next().unwrap_or(""))
+}
+
+/// Whether a drive holds every file and folder of the card, byte for byte.
+fn is_complete(sim: &Sim, drive: &str, image: Image) -> bool {
+    let copies = sim.files(&root(drive), image);
+    let folders = sim.folders(&root(drive), image);
+    source(sim).iter().all(|(p, b)| copies.get(p) == Some(b))
+        && sim.folders(CARD, Image::Visible).is_subset(&folders)
+}
+
+/// Unfinished parts that stand on a drive.
+fn parts(sim: &Sim, drive: &str) -> Vec<String> {
+    let files = sim.files(&root(drive), Image::Visible).into_keys();
+    files
+        .filter(|p| is_part_name(p.rsplit('/').next().unwrap_or("")))
+        .map(|p| format!("{drive}: the part `{p}` was left behind"))
+        .collect()
+}
+
+/// Final names that hold other bytes than the card delivered.
+fn wrong_names(sim: &Sim, drive: &str, image: Image) -> Vec<String> {
+    let source = source(sim);
+    sim.files(&root(drive), image)
+        .into_iter()
+        .filter(|(path, bytes)| !is_own(path) && source.get(path) != Some(bytes))
+        .map(|(path, _)| format!("{drive}: `{path}` holds other bytes than the card delivered"))
+        .collect()
+}
+
+/// Everything that is untrue in the records that stand on a drive.
+fn untrue_records(sim: &Sim, drive: &str, to: &[&str], image: Image) -> Vec<String> {
+    let mut wrong = Vec::new();
+    let all: BTreeMap<&str, _> = to
+        .iter()
+        .map(|d| (*d, sim.files(&root(d), image)))
+        .collect();
+    let files = &all[drive];
+    let record = |name: &str| files.get(&format!("{RECORDS}/{name}"));
+    let holds = |on: &str, path: &str, hash: Digest| {
+        let there = all[on].get(path);
+        there.is_some_and(|b| Digest::of(b) == hash)
+    };
+    if let Some(bytes) = record(JOURNAL) {
+        match journal::read(bytes) {
+            Err(why) => wrong.push(format!("{drive}: {why}")),
+            Ok(records) => {
+                for (path, entry) in records.unwrap_or_default().proven {
+                    if !holds(drive, &path, entry.blake3) {
+                        wrong.push(format!("{drive}: the journal is wrong about `{path}`"));
+                    }
+                }
+            }
+        }
+    }
+    if let Some(bytes) = record(MANIFEST) {
+        let hash = record(MANIFEST_HASH).map(|b| String::from_utf8_lossy(b).into_owned());
+        let hash = hash.and_then(|line| checksums::parse_line(line.trim_end()));
+        // While the journal stands, the manifest may have been moved alone.
+        let is_done = record(JOURNAL).is_none();
+        if hash.map_or(is_done, |h| h.0 != Digest::of(bytes)) {
+            wrong.push(format!("{drive}: the manifest's own hash is not its hash"));
+        }
+        match Manifest::from_bytes(bytes) {
+            Err(why) => wrong.push(format!("{drive}: {why}")),
+            Ok(manifest) => {
+                for file in &manifest.files {
+                    for copy in file.copies.iter().filter(|c| c.proof.is_read_back()) {
+                        let on = to[copy.destination];
+                        if !holds(on, &file.path, file.blake3) {
+                            wrong.push(format!(
+                                "{drive}: the manifest is wrong about `{}` on {on}",
+                                file.path
+                            ));
+                        }
+                    }
+                }
+                // It may be of an earlier run, from before the card held what it holds now.
+                let everywhere = manifest.files.iter().all(|f| {
+                    f.copies.iter().filter(|c| c.proof.is_read_back()).count() == to.len()
+                });
+                if manifest.verdict.proven && !everywhere {
+                    wrong.push(format!("{drive}: the manifest says PROVEN and is wrong"));
+                }
+            }
+        }
+    }
+    if let Some(bytes) = record(CHECKSUMS) {
+        for line in String::from_utf8_lossy(bytes).lines() {
+            if !checksums::parse_line(line).is_some_and(|(hash, path)| holds(drive, &path, hash)) {
+                wrong.push(format!("{drive}: the checksum list is wrong: {line}"));
+            }
+        }
+    }
+    if record(REPORT).is_some_and(|b| !b.ends_with(b"</html>")) {
+        wrong.push(format!("{drive}: the page is cut short"));
+    }
+    for why in &mut wrong {
+        why.push_str(&format!(" ({image:?})"));
+    }
+    wrong
+}
+
+/// Files by relative path.
+type Files = BTreeMap<String, Vec<u8>>;
+
+/// What stood on the drives before a run.
+struct Before {
+    card: Files,
+    drives: BTreeMap<&'static str, (Files, BTreeSet<String>)>,
+}
+
+impl Before {
+    fn of(sim: &Sim) -> Self {
+        let drives = BOTH.map(|d| {
+            let files = sim.files(d, Image::Visible);
+            (d, (files, sim.folders(d, Image::Visible)))
+        });
+        Self {
+            card: sim.files(CARD, Image::Visible),
+            drives: drives.into(),
+        }
+    }
+}
+
+/// Everything that must hold whatever went wrong. Returns what does not.
+fn violations(sim: &Sim, before: &Before, end: &End) -> Vec<String> {
+    let mut wrong = sim.misuse();
+    if sim.files(CARD, Image::Visible) != before.card {
+        wrong.push("the card was changed".to_owned());
+    }
+    for drive in BOTH {
+        let now = sim.files(drive, Image::Visible);
+        let (then, _) = &before.drives[drive];
+        for (path, bytes) in then {
+            let inside = path.strip_prefix(&format!("{NAME}/")).unwrap_or(path);
+            if !is_own(inside) && now.get(path) != Some(bytes) {
+                wrong.push(format!(
+                    "{drive}: `{path}` was there before and was changed"
+                ));
+            }
+        }
+        wrong.extend(wrong_names(sim, drive, Image::Visible));
+        wrong.extend(untrue_records(sim, drive, &BOTH, Image::Visible));
+    }
+    wrong.extend(
+        problems(end)
+            .iter()
+            .filter(|p| p.detail.contains("broke down"))
+            .map(|p| p.detail.clone()),
+    );
+    let End::Done(proof) = end else { return wrong };
+    for (at, drive) in BOTH.iter().enumerate() {
+        let says = proof.tallies().get(at).is_some_and(|t| t.is_complete);
+        if says && !is_complete(sim, drive, Image::Visible) {
+            wrong.push(format!("{drive} is said to be complete and is not"));
+        }
+    }
+    if proof.verdict().is_proven() {
+        if proof.verdict().copies() != BOTH.len() {
+            wrong.push(format!("PROVEN with {} copies", proof.verdict().copies()));
+        }
+        for drive in BOTH {
+            for image in [Image::Visible, Image::Durable] {
+                if !is_complete(sim, drive, image) {
+                    wrong.push(format!(
+                        "a false PROVEN: {drive} is not complete ({image:?})"
+                    ));
+                }
+                wrong.extend(untrue_records(sim, drive, &BOTH, image));
+                let files = sim.files(&root(drive), image);
+                let manifest = files.get(&format!("{RECORDS}/{MANIFEST}"));
+                let manifest = manifest.and_then(|b| Manifest::from_bytes(b).ok());
+                let of_all = manifest.is_some_and(|m| {
+                    m.verdict.proven && m.files.iter().map(|f| &f.path).eq(before.card.keys())
+                });
+                if !of_all {
+                    wrong.push(format!(
+                        "PROVEN without its manifest on {drive} ({image:?})"
+                    ));
+                }
+            }
+            wrong.extend(parts(sim, drive));
+        }
+    }
+    wrong
+}
+
+// ---- the sweep --------------------------------------------------------------------------------
+
+/// One fault on one state of the world.
+#[derive(Clone, Debug)]
+struct Case {
+    world: &'static str,
+    fault: Fault,
+}
+
+/// Returns a world of one's own. Each is made once and copied.
+fn world(name: &str) -> Sim {
+    static WORLDS: OnceLock<[(&str, Sim); 3]> = OnceLock::new();
+    let worlds = WORLDS.get_or_init(|| {
+        [
+            ("fresh", fresh()),
+            ("half done", half_done()),
+            ("once more", once_more()),
+        ]
+    });
+    let (_, world) = worlds.iter().find(|w| w.0 == name).unwrap();
+    world.fork()
+}
+
+/// The kinds of faults that an operation can meet.
+fn kinds(op: Op) -> Vec<FaultKind> {
+    let mut kinds = vec![FaultKind::Errno(EIO), FaultKind::Vanished, FaultKind::Slow];
+    if op.takes_room() {
+        kinds.push(FaultKind::Full);
+    }
+    match op {
+        Op::WriteChunk => kinds.extend([
+            FaultKind::ShortWrite,
+            FaultKind::ShortWriteUntold,
+            FaultKind::FlipBitOnWrite,
+            FaultKind::LostWrite,
+        ]),
+        // The journal is not read back while it is written, so a silent fault there is out of
+        // reach; the loud one must not cost more than the destination.
+        Op::JournalAppend => kinds.push(FaultKind::ShortWrite),
+        Op::CardRead | Op::ReadBackRead => kinds.push(FaultKind::FlipBitOnRead),
+        _ => {}
+    }
+    kinds
+}
+
+/// Call numbers from 1 to `last`: all of them, or so many evenly spaced ones with both ends.
+fn spread(last: u64, most: u64) -> Vec<u64> {
+    if last <= most {
+        return (1..=last).collect();
+    }
+    (0..most).map(|n| 1 + n * (last - 1) / (most - 1)).collect()
+}
+
+/// Every case on one world: what its own undisturbed run calls, each call with each fault.
+fn cases(world_name: &'static str, most: u64, wanted: impl Fn(FaultKind) -> bool) -> Vec<Case> {
+    let sim = world(world_name);
+    assert!(is_proven(&plain(&sim)), "undisturbed: {world_name}");
+    let mut cases = Vec::new();
+    for volume in [CARD, "/a"] {
+        for (op, count) in sim.calls(volume) {
+            // Batched calls: see the head of this file.
+            let last = match op {
+                Op::Flush => 24,
+                Op::JournalAppend => 8,
+                _ => count,
+            };
+            for kind in kinds(op).into_iter().filter(|k| wanted(*k)) {
+                let most = if kind == FaultKind::Slow { 4 } else { most };
+                for call in spread(last, most) {
+                    let fault = Fault {
+                        volume,
+                        op,
+                        call,
+                        kind,
+                    };
+                    cases.push(Case {
+                        world: world_name,
+                        fault,
+                    });
+                }
+            }
+        }
+    }
+    cases
+}
+
+/// What a fault that took effect must have come to, beyond what must always hold.
+fn expectations(sim: &Sim, before: &Before, case: &Case, end: &End) -> Vec<String> {
+    let mut wrong = Vec::new();
+    let Fault {
+        volume, op, kind, ..
+    } = case.fault;
+    let on_card = volume == CARD;
+    // A card that fails once is healed by the second pass; a bit that the reader flips cannot be
+    // seen without reading the card twice, and the copies equal what was delivered.
+    let harmless = !sim.fired()
+        || kind == FaultKind::Slow
+        || (op == Op::CardRead && kind == FaultKind::FlipBitOnRead)
+        || (matches!(op, Op::CardRead | Op::OpenCard) && kind == FaultKind::Errno(EIO));
+    if harmless != is_proven(end) {
+        wrong.push(format!("PROVEN was expected to be {harmless}"));
+    }
+    if harmless {
+        return wrong;
+    }
+    let allowed: &[ProblemKind] = match kind {
+        FaultKind::Full => &[ProblemKind::NoRoom],
+        FaultKind::ShortWriteUntold
+        | FaultKind::FlipBitOnWrite
+        | FaultKind::LostWrite
+        | FaultKind::FlipBitOnRead => &[ProblemKind::Mismatch],
+        _ if on_card => &[ProblemKind::Unreadable, ProblemKind::Vanished],
+        // Records that cannot be read cannot be trusted.
+        _ if matches!(op, Op::Look | Op::ReadRecord) => &[
+            ProblemKind::WriteFailed,
+            ProblemKind::Vanished,
+            ProblemKind::ManifestDamaged,
+        ],
+        _ => &[ProblemKind::WriteFailed, ProblemKind::Vanished],
+    };
+    let place = (!on_card).then_some(0);
+    let told = problems(end)
+        .iter()
+        .any(|p| p.blocking && p.destination == place && allowed.contains(&p.kind));
+    if !told {
+        wrong.push(format!("none of {allowed:?} is told about {volume}"));
+    }
+    let blamed = problems(end).iter().find(|p| p.destination == Some(1));
+    if let Some(problem) = blamed {
+        wrong.push(format!("/b had no part in it: {problem:?}"));
+    }
+    match end {
+        End::Refused(_) => {
+            for drive in BOTH {
+                let gone = drive == volume && kind == FaultKind::Vanished;
+                let files = sim.files(drive, Image::Visible);
+                let (then, folders) = &before.drives[drive];
+                if !gone
+                    && (!files.keys().eq(then.keys())
+                        || sim.folders(drive, Image::Visible) != *folders)
+                {
+                    wrong.push(format!("refused, and something is left behind on {drive}"));
+                }
+            }
+        }
+        End::Done(proof) if !on_card => {
+            let tally = proof.tallies().get(1);
+            let manifest = format!("{RECORDS}/{MANIFEST}");
+            for image in [Image::Visible, Image::Durable] {
+                if !is_complete(sim, "/b", image)
+                    || !sim.files(&root("/b"), image).contains_key(&manifest)
+                {
+                    wrong.push(format!("/b did not finish ({image:?})"));
+                }
+            }
+            if !tally.is_some_and(|t| t.is_complete) || proof.verdict().copies() != 1 {
+                wrong.push(format!("/b is not counted: {tally:?}"));
+            }
+        }
+        End::Done(proof) => {
+            if let Some(d) = proof.offloaded().destinations.iter().find(|d| d.failed) {
+                wrong.push(format!("a destination was dropped for the card: {d:?}"));
+            }
+        }
+    }
+    wrong
+}
+
+/// Runs a piece of work with a bound on its time; a hang or a panic is told with the case.
+fn guarded<T: Send + 'static>(case: &str, work: impl FnOnce() -> T + Send + 'static) -> T {
+    let (tx, rx) = mpsc::channel();
+    let thread = std::thread::spawn(move || drop(tx.send(work())));
+    match rx.recv_timeout(HANG) {
+        Ok(result) => {
+            thread.join().unwrap();
+            result
+        }
+        Err(why) => panic!("{case}: did not end ({why})"),
+    }
+}
+
+/// What came of the cases of a sweep.
+#[derive(Default)]
+struct Swept {
+    fired: usize,
+    bad: Vec<String>,
+}
+
+/// Runs every case, two at a time, each on a world of its own, and every `again`-th a second time
+/// without its fault.
+fn sweep(cases: &[Case], again: usize, prepare: fn(&Sim)) -> Swept {
+    let next = AtomicUsize::new(0);
+    let swept = Mutex::new(Swept::default());
+    std::thread::scope(|scope| {
+        for _ in 0..2 {
+            scope.spawn(|| {
+                loop {
+                    let at = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(case) = cases.get(at) else { break };
+                    let (one, twice) = (case.clone(), at.is_multiple_of(again));
+                    let (fired, bad) =
+                        guarded(&format!("{case:?}"), move || run_case(&one, twice, prepare));
+                    let mut swept = swept.lock().unwrap();
+                    swept.fired += usize::from(fired);
+                    swept.bad.extend(bad);
+                }
+            });
+        }
+    });
+    swept.into_inner().unwrap()
+}
+
+fn run_case(case: &Case, twice: bool, prepare: fn(&Sim)) -> (bool, Option<String>) {
+    let sim = world(case.world);
+    prepare(&sim);
+    let before = Before::of(&sim);
+    sim.arm(case.fault.clone());
+    let end = plain(&sim);
+    let fired = sim.fired();
+    let mut wrong = violations(&sim, &before, &end);
+    wrong.extend(expectations(&sim, &before, case, &end));
+    // What a reader flipped is proven and stays; every other case must heal.
+    if twice && !(case.fault.op == Op::CardRead && case.fault.kind == FaultKind::FlipBitOnRead) {
+        sim.reboot();
+        wrong.extend(
+            resume(&sim)
+                .into_iter()
+                .map(|w| format!("the same command again: {w}")),
+        );
+    }
+    let bad = (!wrong.is_empty()).then(|| format!("{case:?}\n{wrong:#?}\n{}\n", words(&end)));
+    (fired, bad)
+}
+
+fn assert_clean(swept: &Swept) {
+    assert!(
+        swept.bad.is_empty(),
+        "{} cases went wrong:\n{}",
+        swept.bad.len(),
+        swept.bad.iter().take(8).cloned().collect::<String>()
+    );
+}
+
+#[test]
+fn an_undisturbed_run_is_proven_and_calls_everything() {
+    let mut called: BTreeSet<Op> = BTreeSet::new();
+    for name in ["fresh", "half done", "once more"] {
+        let sim = world(name);
+        let before = Before::of(&sim);
+        let end = plain(&sim);
+        assert!(is_proven(&end), "{name}: {}", words(&end));
+        assert_eq!(violations(&sim, &before, &end), [""; 0], "{name}");
+        for volume in [CARD, "/a", "/b"] {
+            called.extend(sim.calls(volume).keys());
+        }
+    }
+    // The one call that only a refusal makes: what was begun on /a is undone.
+    let sim = fresh();
+    let before = Before::of(&sim);
+    sim.arm(Fault {
+        volume: "/b",
+        op: Op::OpenJournal,
+        call: 1,
+        kind: FaultKind::Errno(EIO),
+    });
+    let end = plain(&sim);
+    assert!(matches!(end, End::Refused(_)), "{}", words(&end));
+    let now = Before::of(&sim);
+    assert!(now.drives == before.drives, "a refusal leaves nothing");
+    called.extend(sim.calls("/a").keys());
+    let missed: Vec<Op> = Op::ALL
+        .into_iter()
+        .filter(|o| !called.contains(o))
+        .collect();
+    assert_eq!(missed, [], "every kind of call is made");
+}
+
+#[test]
+fn no_fault_at_any_call_makes_a_false_proven() {
+    let mut all = cases("fresh", CALLS_MAX, |_| true);
+    // The other worlds add the paths of resuming and of earlier records.
+    let loud = |kind| matches!(kind, FaultKind::Errno(_) | FaultKind::Vanished);
+    all.extend(cases("half done", 10, loud));
+    all.extend(cases("once more", 10, loud));
+    assert!(all.len() >= CASES, "the sweep shrank to {}", all.len());
+    let swept = sweep(&all, 5, |_| {});
+    assert_clean(&swept);
+    assert!(
+        swept.fired * 10 >= all.len() * 9,
+        "only {} of {} faults took effect",
+        swept.fired,
+        all.len()
+    );
+}
+
+/// Cases of the sweep when it was written; more calls make more cases.
+const CASES: usize = 1_500;
+
+/// The negative control: read-backs that are answered from what was handed over for writing, as a
+/// page cache would, must be caught lying. If they are not, the sweep proves nothing.
+#[test]
+fn the_sweep_bites_a_read_back_from_memory() {
+    let flips = |kind| {
+        matches!(
+            kind,
+            FaultKind::FlipBitOnWrite | FaultKind::LostWrite | FaultKind::ShortWriteUntold
+        )
+    };
+    let all = cases("fresh", CALLS_MAX, flips);
+    let swept = sweep(&all, usize::MAX, Sim::read_back_from_memory);
+    let caught = swept.bad.iter().filter(|b| b.contains("a false PROVEN"));
+    assert!(
+        caught.count() * 2 > all.len(),
+        "most of {} lies must show: {}",
+        all.len(),
+        swept.bad.len()
+    );
+}
+
+#[test]
+fn a_file_that_cannot_be_read_costs_only_itself() {
+    let sim = fresh();
+    let lost = "DCIM/100KITES/MVI_0006.MP4";
+    sim.make_unreadable(&format!("{CARD}/{lost}"));
+    let end = plain(&sim);
+    assert!(!is_proven(&end));
+    let found: Vec<_> = problems(&end)
+        .iter()
+        .filter(|p| p.kind == ProblemKind::Unreadable)
+        .map(|p| p.path.as_deref())
+        .collect();
+    assert_eq!(found, [Some(lost)], "{}", words(&end));
+    for drive in BOTH {
+        assert_eq!(wrong_names(&sim, drive, Image::Visible), [""; 0]);
+        let copies = sim.files(&root(drive), Image::Durable);
+        for (path, _) in FILES.iter().filter(|(p, _)| *p != lost) {
+            assert!(copies.contains_key(*path), "{drive}: {path}");
+        }
+        assert_eq!(parts(&sim, drive), [""; 0]);
+    }
+}
+
+/// Two runs to one drive each may have met different bytes under one name, size and date. Together
+/// they are not two copies of one card.
+#[test]
+fn copies_that_differ_are_never_two_proven_copies() {
+    let sim = fresh();
+    let idle = Arc::new(AtomicBool::new(false));
+    sim.arm(Fault {
+        volume: CARD,
+        op: Op::CardRead,
+        call: 5,
+        kind: FaultKind::FlipBitOnRead,
+    });
+    assert!(is_proven(&offload(&sim, &["/a"], 1, &idle)));
+    assert!(sim.fired());
+    sim.reboot();
+    assert!(is_proven(&offload(&sim, &["/b"], 1, &idle)));
+    sim.reboot();
+    let end = plain(&sim);
+    assert!(
+        !is_proven(&end) || is_complete(&sim, "/a", Image::Visible),
+        "/a holds a file that differs from /b's: {}",
+        words(&end)
+    );
+}
+
+/// Every file of a proven offload, flipped one at a time at its first, middle or last byte.
+#[test]
+fn a_bit_that_rots_later_is_found_by_verify() {
+    let done = fresh();
+    assert!(is_proven(&plain(&done)));
+    let at = Utf8PathBuf::from(root("/b"));
+    let check = |sim: &Sim| verify(sim, &SimClock::on_day(1_800), &at, &Progress::default());
+    assert!(check(&done).unwrap().is_clean());
+    for (n, (path, bytes)) in FILES.iter().enumerate().filter(|(_, f)| f.1 > 0) {
+        let sim = done.fork();
+        sim.rot(&format!("{at}/{path}"), [0, bytes / 2, bytes - 1][n % 3]);
+        let findings = check(&sim).unwrap();
+        assert_eq!(findings.counts(), (0, 1, 0), "{path}");
+        assert_eq!(path_of(&findings.findings[0]), *path);
+    }
+    for (record, byte) in [(MANIFEST, 700), (MANIFEST_HASH, 10)] {
+        let sim = done.fork();
+        sim.rot(&format!("{at}/{RECORDS}/{record}"), byte);
+        assert!(check(&sim).is_err(), "{record}");
+    }
+}
+
+// ---- power cuts, kills and stops --------------------------------------------------------------
+
+/// The calls that make something durable or give it its name: between any two of them a power cut
+/// leaves another state.
+const STEPS: [Op; 5] = [
+    Op::RenameNew,
+    Op::Flush,
+    Op::FlushData,
+    Op::FlushAll,
+    Op::JournalAppend,
+];
+
+fn steps_of_a_run() -> u64 {
+    let sim = fresh();
+    assert!(is_proven(&plain(&sim)));
+    let calls = BOTH.map(|d| sim.calls(d));
+    let steps = calls
+        .iter()
+        .flat_map(|c| STEPS.map(|op| c.get(&op).copied().unwrap_or(0)));
+    steps.sum()
+}
+
+/// How a run is cut short.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Cut {
+    /// The power goes; see [`Crash`].
+    Power(Crash),
+    /// The program is killed; what is visible stays.
+    Kill,
+}
+
+fn cut_short(sim: &Sim, step: u64, cut: Cut) -> Vec<String> {
+    sim.cut_power_at(&STEPS, step);
+    let mut wrong = Vec::new();
+    if is_proven(&plain(sim)) {
+        // The whole run made fewer steps than were bargained for.
+        wrong.extend(
+            BOTH.iter()
+                .filter(|d| !is_complete(sim, d, Image::Durable))
+                .map(|d| format!("a false PROVEN on {d}")),
+        );
+    }
+    match cut {
+        Cut::Power(crash) => sim.crash(crash),
+        Cut::Kill => sim.reboot(),
+    }
+    for drive in BOTH {
+        wrong.extend(wrong_names(sim, drive, Image::Visible));
+        wrong.extend(untrue_records(sim, drive, &BOTH, Image::Visible));
+    }
+    wrong
+}
+
+/// Runs the same job again and says what is wrong with it.
+fn resume(sim: &Sim) -> Vec<String> {
+    let mut wrong = Vec::new();
+    let before = Before::of(sim);
+    let journalled: Vec<usize> = BOTH.iter().map(|d| journalled(sim, d)).collect();
+    match plan(sim, &BOTH) {
+        Err(refusal) => return vec![format!("resuming was refused: {:#?}", refusal.reasons)],
+        Ok(plan) => {
+            for (planned, vouched) in plan.destinations.iter().zip(journalled) {
+                if usize::try_from(planned.kept_files).unwrap() < vouched {
+                    wrong.push(format!(
+                        "the journal on {} vouches for {vouched} files, {} are kept",
+                        planned.given, planned.kept_files
+                    ));
+                }
+            }
+        }
+    }
+    let end = plain(sim);
+    wrong.extend(violations(sim, &before, &end));
+    if !is_proven(&end) {
+        wrong.push(format!("not PROVEN after resuming: {}", words(&end)));
+    }
+    wrong
+}
+
+/// Returns for how many files the journal on a drive vouches.
+fn journalled(sim: &Sim, drive: &str) -> usize {
+    let files = sim.files(&root(drive), Image::Visible);
+    let journal = files.get(&format!("{RECORDS}/{JOURNAL}"));
+    journal.map_or(0, |bytes| {
+        let records = journal::read(bytes).ok().flatten();
+        records.map_or(0, |r| r.proven.len())
+    })
+}
+
+fn cut_of(n: u64) -> Cut {
+    match n % 4 {
+        0 => Cut::Power(Crash::Strict),
+        1 | 2 => Cut::Power(Crash::Torn(n)),
+        _ => Cut::Kill,
+    }
+}
+
+#[test]
+fn a_power_cut_or_kill_at_any_step_can_be_resumed() {
+    let points = spread(steps_of_a_run(), 96);
+    let powered = (0..).zip(&points).filter(|(n, _)| cut_of(*n) != Cut::Kill);
+    assert!(powered.count() >= 60, "{} points", points.len());
+    for (n, step) in (0..).zip(points) {
+        let case = format!("step {step}, {:?}", cut_of(n));
+        let wrong = guarded(&case, move || {
+            let sim = fresh();
+            let mut wrong = cut_short(&sim, step, cut_of(n));
+            wrong.extend(resume(&sim));
+            wrong
+        });
+        assert!(wrong.is_empty(), "{case}: {wrong:#?}");
+    }
+}
+
+#[test]
+fn two_cuts_in_a_row_can_be_resumed() {
+    let steps = steps_of_a_run();
+    for n in 0..48 {
+        let mut chance = Chance::new(n);
+        let mut step = || 1 + chance.next() % steps;
+        let (first, second) = (step(), step() / 2 + 1);
+        let case = format!("seed {n}: steps {first} and {second}, {:?}", cut_of(n));
+        let wrong = guarded(&case, move || {
+            let sim = fresh();
+            let mut wrong = cut_short(&sim, first, cut_of(n));
+            wrong.extend(cut_short(&sim, second, cut_of(n + 1)));
+            wrong.extend(resume(&sim));
+            wrong
+        });
+        assert!(wrong.is_empty(), "{case}: {wrong:#?}");
+    }
+}
+
+#[test]
+fn a_stop_keeps_what_is_proven_and_can_be_resumed() {
+    let on_card = [1, 2, 8, 13, 20, 27, 34, 41, 48].map(|n| (Op::CardRead, n));
+    // Between two reads of a stripe that is being read back.
+    let on_drives = [3, 9, 14, 19, 23, 28, 33, 38, 43].map(|n| (Op::ReadBackRead, n));
+    for (op, call) in on_card.into_iter().chain(on_drives) {
+        let case = format!("stop at {op:?} {call}");
+        let wrong = guarded(&case, move || {
+            let sim = fresh();
+            let before = Before::of(&sim);
+            let cancel = Arc::new(AtomicBool::new(false));
+            sim.set_at(&cancel, op, call);
+            let end = offload(&sim, &BOTH, 2, &cancel);
+            let mut wrong = violations(&sim, &before, &end);
+            match &end {
+                End::Done(proof) if proof.offloaded().interrupted => {
+                    if !problems(&end)
+                        .iter()
+                        .all(|p| p.kind == ProblemKind::TooFewCopies)
+                    {
+                        wrong.push(format!("a stop is no problem of a drive: {}", words(&end)));
+                    }
+                }
+                End::Done(_) | End::Refused(_) => {
+                    wrong.push(format!("not told as interrupted: {}", words(&end)));
+                }
+            }
+            sim.reboot();
+            wrong.extend(resume(&sim));
+            wrong
+        });
+        assert!(wrong.is_empty(), "{case}: {wrong:#?}");
+    }
+}

@@ -1,1 +1,1279 @@
-//! To be written.
+//! Owns the simulated disk: cards and drives in memory, behind the same seam as the real ones.
+//!
+//! Every volume is held twice. What is *visible* is what any call sees now. What is *durable* is
+//! what a power cut leaves: a file's content as of its last flush, a folder's entries as of the last
+//! flush of that folder. Every call is counted by volume and kind of operation, so that a test can
+//! ask for a fault at "the 7th write on /a". All chance comes from a seed.
+//!
+//! One lock guards the whole world: a call is one instant. Threads of the engine interleave all the
+//! same, so the N-th call may concern different files in two runs.
+
+use camino::Utf8Path;
+use jiff::Timestamp;
+use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::OsString;
+use std::io;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+use unlade::clock::{Clock, SystemClock};
+use unlade::disk::buffer::Chunk;
+use unlade::disk::topology::Backing;
+use unlade::disk::{
+    Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp, Stat, Tree,
+};
+use unlade::name::is_part_name;
+use unlade::offload::journal::JOURNAL;
+use unlade::units::{len_usize, len64};
+
+/// `EIO`: the device could not do it.
+pub(crate) const EIO: i32 = 5;
+/// `ENODEV`: the device is gone.
+const ENODEV: i32 = 19;
+/// What is lost or kept on its own when the power goes, in bytes.
+const SECTOR: usize = 512;
+/// How long a slow call takes.
+const SLOW: Duration = Duration::from_millis(3);
+
+// ---- chance and time --------------------------------------------------------------------------
+
+/// Chance from a seed (`SplitMix64`): the same seed gives the same numbers on every machine.
+#[derive(Clone, Debug)]
+pub(crate) struct Chance(u64);
+
+impl Chance {
+    /// Begins a row of numbers.
+    pub(crate) fn new(seed: u64) -> Self {
+        Self(seed)
+    }
+
+    /// Returns the next number.
+    pub(crate) fn next(&mut self) -> u64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^ (z >> 31)
+    }
+
+    /// Returns a number from 0 up to but not including `end`; 0 when `end` is 0.
+    pub(crate) fn below(&mut self, end: usize) -> usize {
+        len_usize(self.next().checked_rem(len64(end)).unwrap_or(0))
+    }
+
+    /// Returns one of two answers.
+    pub(crate) fn coin(&mut self) -> bool {
+        self.next() & 1 == 1
+    }
+
+    /// Returns so many bytes, none of them zero: a hole in a file always shows.
+    pub(crate) fn bytes(&mut self, count: usize) -> Vec<u8> {
+        let mut bytes = Vec::with_capacity(count + 8);
+        while bytes.len() < count {
+            bytes.extend(self.next().to_le_bytes().map(|b| b.max(1)));
+        }
+        bytes.truncate(count);
+        bytes
+    }
+}
+
+/// A clock whose time of day is made up and advances with what was slept; waits return at once.
+/// `elapsed` is real, because the engine bounds its patience with real waits beside it.
+#[derive(Debug)]
+pub(crate) struct SimClock {
+    real: SystemClock,
+    day: Timestamp,
+    slept_ns: AtomicU64,
+}
+
+impl SimClock {
+    /// Starts a clock at noon of 2026-11-25, so many days later.
+    pub(crate) fn on_day(days: i64) -> Self {
+        Self {
+            real: SystemClock::start(),
+            day: Timestamp::from_second(1_795_608_000 + days * 86_400).unwrap(),
+            slept_ns: AtomicU64::new(0),
+        }
+    }
+}
+
+impl Clock for SimClock {
+    fn elapsed(&self) -> Duration {
+        self.real.elapsed() + Duration::from_nanos(self.slept_ns.load(Ordering::Relaxed))
+    }
+
+    fn now(&self) -> Timestamp {
+        let slept = Duration::from_nanos(self.slept_ns.load(Ordering::Relaxed));
+        self.day.saturating_add(slept).unwrap_or(self.day)
+    }
+
+    fn today(&self) -> String {
+        self.now().strftime("%Y%m%d").to_string()
+    }
+
+    fn sleep(&self, time: Duration) {
+        let ns = u64::try_from(time.as_nanos()).unwrap_or(u64::MAX);
+        self.slept_ns.fetch_add(ns, Ordering::Relaxed);
+    }
+}
+
+// ---- operations and faults --------------------------------------------------------------------
+
+/// The kinds of calls that are counted.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(crate) enum Op {
+    Walk,
+    Facts,
+    Look,
+    OpenCard,
+    CardRead,
+    OpenReadBack,
+    ReadBackRead,
+    ReadRecord,
+    CreateFolder,
+    CreatePart,
+    WriteChunk,
+    FlushData,
+    Finish,
+    FlushAll,
+    RenameNew,
+    Flush,
+    RemoveOwn,
+    RemoveEmptyFolder,
+    OpenJournal,
+    JournalAppend,
+}
+
+impl Op {
+    /// Every kind of call.
+    pub(crate) const ALL: [Self; 20] = [
+        Self::Walk,
+        Self::Facts,
+        Self::Look,
+        Self::OpenCard,
+        Self::CardRead,
+        Self::OpenReadBack,
+        Self::ReadBackRead,
+        Self::ReadRecord,
+        Self::CreateFolder,
+        Self::CreatePart,
+        Self::WriteChunk,
+        Self::FlushData,
+        Self::Finish,
+        Self::FlushAll,
+        Self::RenameNew,
+        Self::Flush,
+        Self::RemoveOwn,
+        Self::RemoveEmptyFolder,
+        Self::OpenJournal,
+        Self::JournalAppend,
+    ];
+
+    /// Returns whether the call may need room on the volume.
+    pub(crate) fn takes_room(self) -> bool {
+        matches!(
+            self,
+            Self::CreateFolder
+                | Self::CreatePart
+                | Self::WriteChunk
+                | Self::FlushData
+                | Self::Finish
+                | Self::FlushAll
+                | Self::RenameNew
+                | Self::Flush
+                | Self::OpenJournal
+                | Self::JournalAppend
+        )
+    }
+}
+
+/// What goes wrong.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum FaultKind {
+    /// This one call fails with a system error number; nothing is done.
+    Errno(i32),
+    /// Half of the bytes are stored and the call says so.
+    ShortWrite,
+    /// Half of the bytes are stored and the call claims success.
+    ShortWriteUntold,
+    /// One bit of what is stored is wrong; the call claims success.
+    FlipBitOnWrite,
+    /// Nothing is stored (the place reads as zeros); the call claims success.
+    LostWrite,
+    /// One bit of what is returned is wrong; what is stored is right.
+    FlipBitOnRead,
+    /// From this call on the volume has no room left.
+    Full,
+    /// From this call on every call on the volume fails.
+    Vanished,
+    /// The call takes a moment longer.
+    Slow,
+}
+
+/// A fault at one call.
+#[derive(Clone, Debug)]
+pub(crate) struct Fault {
+    /// The volume, as its mount point.
+    pub(crate) volume: &'static str,
+    /// Which kind of call.
+    pub(crate) op: Op,
+    /// Which of these calls on this volume, counted from 1.
+    pub(crate) call: u64,
+    /// What goes wrong.
+    pub(crate) kind: FaultKind,
+}
+
+/// What a power cut leaves of what was not flushed.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Crash {
+    /// Nothing.
+    Strict,
+    /// By chance: single sectors of files, single entries of folders, files cut short anywhere.
+    Torn(u64),
+}
+
+/// Which of the two images is looked at.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Image {
+    /// What every call sees now.
+    Visible,
+    /// What a power cut would leave at least.
+    Durable,
+}
+
+// ---- the world --------------------------------------------------------------------------------
+
+#[derive(Clone, PartialEq, Eq, Debug)]
+struct Content {
+    bytes: Vec<u8>,
+    modified: Stamp,
+}
+
+#[derive(Clone, Debug)]
+struct FileNode {
+    now: Content,
+    safe: Content,
+    /// What was handed over for writing, whatever became of it: the computer's page cache.
+    handed: Vec<u8>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct FolderNode {
+    now: BTreeMap<String, u64>,
+    safe: BTreeMap<String, u64>,
+}
+
+#[derive(Clone, Debug)]
+enum Node {
+    File(FileNode),
+    Folder(FolderNode),
+}
+
+#[derive(Clone, Debug)]
+struct Volume {
+    device: u64,
+    filesystem: &'static str,
+    free_bytes: u64,
+    /// By number; 1 is the root. Nodes without an entry live on for those who hold them open.
+    nodes: BTreeMap<u64, Node>,
+    next_node: u64,
+    is_full: bool,
+    is_gone: bool,
+}
+
+#[derive(Clone, Debug)]
+struct PowerCut {
+    ops: BTreeSet<Op>,
+    call: u64,
+    seen: u64,
+}
+
+#[derive(Clone, Debug)]
+struct Signal {
+    op: Op,
+    call: u64,
+    flag: Arc<AtomicBool>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct World {
+    volumes: BTreeMap<String, Volume>,
+    calls: BTreeMap<(String, Op), u64>,
+    fault: Option<Fault>,
+    fired: bool,
+    cut: Option<PowerCut>,
+    power_is_off: bool,
+    signal: Option<Signal>,
+    unreadable: BTreeSet<String>,
+    delivered: BTreeMap<String, Vec<u8>>,
+    read_back_from_memory: bool,
+    misuse: Vec<String>,
+}
+
+/// Several cards and drives in memory. Clones share one world.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Sim {
+    world: Arc<Mutex<World>>,
+}
+
+/// How a call is to go wrong, where it goes on at all.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Harm {
+    None,
+    /// The power goes during the call: what it did is visible, not durable, and it fails.
+    PowerCut,
+    Fault(FaultKind),
+}
+
+fn errno(number: i32) -> io::Error {
+    io::Error::from_raw_os_error(number)
+}
+
+fn not_found() -> io::Error {
+    io::ErrorKind::NotFound.into()
+}
+
+/// Splits `/a/x/y` into `/a` and `["x", "y"]`.
+fn split(path: &Utf8Path) -> (String, Vec<&str>) {
+    let mut parts = path.as_str().split('/').filter(|p| !p.is_empty());
+    let volume = format!("/{}", parts.next().unwrap_or(""));
+    (volume, parts.collect())
+}
+
+impl FileNode {
+    fn empty() -> Self {
+        let nothing = Content {
+            bytes: Vec::new(),
+            modified: NEVER,
+        };
+        Self {
+            now: nothing.clone(),
+            safe: nothing,
+            handed: Vec::new(),
+        }
+    }
+}
+
+impl Volume {
+    fn folder(&self, id: u64) -> Option<&FolderNode> {
+        match self.nodes.get(&id) {
+            Some(Node::Folder(folder)) => Some(folder),
+            _ => None,
+        }
+    }
+
+    fn folder_mut(&mut self, id: u64) -> io::Result<&mut FolderNode> {
+        match self.nodes.get_mut(&id) {
+            Some(Node::Folder(folder)) => Ok(folder),
+            _ => Err(io::ErrorKind::NotADirectory.into()),
+        }
+    }
+
+    fn file_mut(&mut self, id: u64) -> io::Result<&mut FileNode> {
+        match self.nodes.get_mut(&id) {
+            Some(Node::File(file)) => Ok(file),
+            _ => Err(io::Error::other("is not a file")),
+        }
+    }
+
+    fn find(&self, parts: &[&str]) -> Option<u64> {
+        let mut id = 1;
+        for part in parts {
+            id = *self.folder(id)?.now.get(*part)?;
+        }
+        Some(id)
+    }
+
+    /// Returns the number of the folder that holds, or would hold, the last part.
+    fn parent<'a>(&self, parts: &[&'a str]) -> io::Result<(u64, &'a str)> {
+        let (name, above) = parts.split_last().ok_or_else(not_found)?;
+        Ok((self.find(above).ok_or_else(not_found)?, name))
+    }
+
+    fn add(&mut self, parts: &[&str], node: Node) -> io::Result<u64> {
+        let (parent, name) = self.parent(parts)?;
+        if self.folder_mut(parent)?.now.contains_key(name) {
+            return Err(io::ErrorKind::AlreadyExists.into());
+        }
+        let id = self.next_node;
+        self.next_node += 1;
+        self.nodes.insert(id, node);
+        self.folder_mut(parent)?.now.insert(name.to_owned(), id);
+        Ok(id)
+    }
+
+    fn stat(&self, id: u64) -> Stat {
+        let (kind, bytes, modified) = match self.nodes.get(&id) {
+            Some(Node::File(f)) => (EntryKind::File, len64(f.now.bytes.len()), f.now.modified),
+            _ => (EntryKind::Folder, 0, NEVER),
+        };
+        Stat {
+            kind,
+            bytes,
+            modified,
+            device: self.device,
+            inode: id,
+        }
+    }
+
+    /// Calls `met` for every entry below a folder, with its path relative to it.
+    fn each(&self, id: u64, image: Image, above: &str, met: &mut dyn FnMut(&str, &Node, u64)) {
+        let Some(folder) = self.folder(id) else {
+            return;
+        };
+        let entries = match image {
+            Image::Visible => &folder.now,
+            Image::Durable => &folder.safe,
+        };
+        for (name, id) in entries {
+            let path = if above.is_empty() {
+                name.clone()
+            } else {
+                format!("{above}/{name}")
+            };
+            if let Some(node) = self.nodes.get(id) {
+                met(&path, node, *id);
+                self.each(*id, image, &path, met);
+            }
+        }
+    }
+
+    fn crash(&mut self, crash: Crash) {
+        let mut chance = Chance::new(match crash {
+            Crash::Strict => 0,
+            Crash::Torn(seed) => seed ^ self.device,
+        });
+        for node in self.nodes.values_mut() {
+            match node {
+                Node::File(file) => {
+                    if crash != Crash::Strict {
+                        file.safe = torn(&file.now, &file.safe, &mut chance);
+                    }
+                    file.now = file.safe.clone();
+                    file.handed.clear();
+                }
+                Node::Folder(folder) => {
+                    if crash != Crash::Strict {
+                        let names: BTreeSet<String> = folder
+                            .now
+                            .keys()
+                            .chain(folder.safe.keys())
+                            .cloned()
+                            .collect();
+                        for name in names {
+                            if chance.coin() {
+                                match folder.now.get(&name) {
+                                    Some(id) => folder.safe.insert(name, *id),
+                                    None => folder.safe.remove(&name),
+                                };
+                            }
+                        }
+                    }
+                    folder.now = folder.safe.clone();
+                }
+            }
+        }
+        self.is_gone = false;
+        self.is_full = false;
+    }
+}
+
+/// A date for what nobody dated.
+const NEVER: Stamp = Stamp {
+    seconds: 0,
+    nanos: 0,
+};
+
+/// Mixes what was flushed with what was not, sector by sector.
+fn torn(now: &Content, safe: &Content, chance: &mut Chance) -> Content {
+    if now == safe {
+        return safe.clone();
+    }
+    let (short, long) = (
+        now.bytes.len().min(safe.bytes.len()),
+        now.bytes.len().max(safe.bytes.len()),
+    );
+    let mut bytes = vec![0; short + chance.below(long - short + 1)];
+    for at in (0..bytes.len()).step_by(SECTOR) {
+        let from = if chance.coin() {
+            &now.bytes
+        } else {
+            &safe.bytes
+        };
+        let end = bytes.len().min(at + SECTOR).min(from.len());
+        if at < end {
+            bytes[at..end].copy_from_slice(&from[at..end]);
+        }
+    }
+    // What was flushed and not written again since stays as it is, whatever the rest becomes.
+    let kept = now
+        .bytes
+        .iter()
+        .zip(&safe.bytes)
+        .take_while(|(a, b)| a == b);
+    let kept = kept.count().min(bytes.len());
+    bytes[..kept].copy_from_slice(&safe.bytes[..kept]);
+    let modified = if chance.coin() {
+        now.modified
+    } else {
+        safe.modified
+    };
+    Content { bytes, modified }
+}
+
+impl World {
+    fn volume(&mut self, name: &str) -> io::Result<&mut Volume> {
+        self.volumes.get_mut(name).ok_or_else(not_found)
+    }
+
+    /// Counts a call and decides how it goes.
+    fn enter(&mut self, volume: &str, op: Op) -> io::Result<Harm> {
+        if self.power_is_off {
+            return Err(errno(EIO));
+        }
+        let count = self.calls.entry((volume.to_owned(), op)).or_insert(0);
+        *count += 1;
+        let count = *count;
+        if let Some(signal) = &self.signal
+            && signal.op == op
+            && signal.call == count
+        {
+            signal.flag.store(true, Ordering::SeqCst);
+        }
+        if let Some(cut) = &mut self.cut
+            && cut.ops.contains(&op)
+        {
+            cut.seen += 1;
+            if cut.seen == cut.call {
+                self.power_is_off = true;
+                return Ok(Harm::PowerCut);
+            }
+        }
+        let due = self
+            .fault
+            .as_ref()
+            .filter(|f| f.volume == volume && f.op == op && f.call == count)
+            .map(|f| f.kind);
+        let place = self.volume(volume)?;
+        if place.is_gone {
+            return Err(errno(ENODEV));
+        }
+        match due {
+            Some(FaultKind::Errno(number)) => {
+                self.fired = true;
+                Err(errno(number))
+            }
+            Some(FaultKind::Vanished) => {
+                place.is_gone = true;
+                self.fired = true;
+                Err(errno(ENODEV))
+            }
+            Some(FaultKind::Full) => {
+                place.is_full = true;
+                self.fired = true;
+                Err(io::ErrorKind::StorageFull.into())
+            }
+            // Whether these took effect depends on the bytes of the call.
+            Some(kind) => Ok(Harm::Fault(kind)),
+            None if place.is_full && op.takes_room() => Err(io::ErrorKind::StorageFull.into()),
+            None => Ok(Harm::None),
+        }
+    }
+
+    /// For calls that a fault can only stop or delay.
+    fn enter_plainly(&mut self, volume: &str, op: Op) -> io::Result<bool> {
+        match self.enter(volume, op)? {
+            Harm::Fault(FaultKind::Slow) => {
+                self.fired = true;
+                Ok(true)
+            }
+            Harm::Fault(_) | Harm::None => Ok(false),
+            Harm::PowerCut => Err(errno(EIO)),
+        }
+    }
+
+    fn check_writable(&mut self, volume: &str, what: &str, path: &Utf8Path) {
+        if volume.starts_with("/card") {
+            self.misuse.push(format!("{what} on a card: {path}"));
+        }
+    }
+}
+
+impl Sim {
+    fn lock(&self) -> MutexGuard<'_, World> {
+        self.world.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Returns another world in the same state.
+    pub(crate) fn fork(&self) -> Self {
+        Self {
+            world: Arc::new(Mutex::new(self.lock().clone())),
+        }
+    }
+
+    // ---- building -----------------------------------------------------------------------------
+
+    /// Adds an empty volume, mounted at `/NAME`, on a physical disk of its own. Names that begin
+    /// with `/card` are cards: nothing may be written there.
+    pub(crate) fn add_volume(&self, mount: &str, filesystem: &'static str, free_bytes: u64) {
+        let mut world = self.lock();
+        let device = 100 + len64(world.volumes.len());
+        let volume = Volume {
+            device,
+            filesystem,
+            free_bytes,
+            nodes: BTreeMap::from([(1, Node::Folder(FolderNode::default()))]),
+            next_node: 2,
+            is_full: false,
+            is_gone: false,
+        };
+        world.volumes.insert(mount.to_owned(), volume);
+    }
+
+    /// Puts a folder there, with all above it, durably and without counting a call.
+    pub(crate) fn put_folder(&self, path: &str) {
+        let (volume, parts) = split(Utf8Path::new(path));
+        let mut world = self.lock();
+        let volume = world.volume(&volume).unwrap();
+        for upto in 1..=parts.len() {
+            if volume.find(&parts[..upto]).is_none() {
+                volume
+                    .add(&parts[..upto], Node::Folder(FolderNode::default()))
+                    .unwrap();
+                make_entry_durable(volume, &parts[..upto]);
+            }
+        }
+    }
+
+    /// Puts a file there, replacing what stood there, durably and without counting a call.
+    pub(crate) fn put_file(&self, path: &str, bytes: &[u8], modified: Stamp) {
+        let path = Utf8Path::new(path);
+        self.put_folder(path.parent().unwrap().as_str());
+        let (volume, parts) = split(path);
+        let mut world = self.lock();
+        let volume = world.volume(&volume).unwrap();
+        let content = Content {
+            bytes: bytes.to_vec(),
+            modified,
+        };
+        let node = Node::File(FileNode {
+            now: content.clone(),
+            safe: content,
+            handed: bytes.to_vec(),
+        });
+        match volume.find(&parts) {
+            Some(id) => drop(volume.nodes.insert(id, node)),
+            None => drop(volume.add(&parts, node).unwrap()),
+        }
+        make_entry_durable(volume, &parts);
+    }
+
+    /// Adds a volume and puts files on it.
+    pub(crate) fn add_card(&self, mount: &str, files: &[(&str, Vec<u8>, Stamp)], folders: &[&str]) {
+        self.add_volume(mount, "exfat", 0);
+        for folder in folders {
+            self.put_folder(&format!("{mount}/{folder}"));
+        }
+        for (path, bytes, modified) in files {
+            self.put_file(&format!("{mount}/{path}"), bytes, *modified);
+        }
+    }
+
+    // ---- trouble ------------------------------------------------------------------------------
+
+    /// Arms one fault in place of any earlier one.
+    pub(crate) fn arm(&self, fault: Fault) {
+        let mut world = self.lock();
+        world.fault = Some(fault);
+        world.fired = false;
+    }
+
+    /// Returns whether the armed fault took effect.
+    pub(crate) fn fired(&self) -> bool {
+        self.lock().fired
+    }
+
+    /// Makes every read of a card's file fail.
+    pub(crate) fn make_unreadable(&self, path: &str) {
+        self.lock().unreadable.insert(path.to_owned());
+    }
+
+    /// Cuts the power at the N-th of these calls, counted over all volumes: that call and every
+    /// later one fail. [`Sim::crash`] or [`Sim::reboot`] turns the power on again.
+    pub(crate) fn cut_power_at(&self, ops: &[Op], call: u64) {
+        self.lock().cut = Some(PowerCut {
+            ops: ops.iter().copied().collect(),
+            call,
+            seen: 0,
+        });
+    }
+
+    /// Replaces what is visible by what is durable on all volumes, and turns the power on.
+    pub(crate) fn crash(&self, crash: Crash) {
+        for volume in self.lock().volumes.values_mut() {
+            volume.crash(crash);
+        }
+        self.reboot();
+    }
+
+    /// Turns the power on and forgets faults and counts; what is visible stays, as after a program
+    /// was killed on a computer that ran on.
+    pub(crate) fn reboot(&self) {
+        let mut world = self.lock();
+        world.cut = None;
+        world.fault = None;
+        world.fired = false;
+        world.signal = None;
+        world.power_is_off = false;
+        world.calls.clear();
+        world.delivered.clear();
+        for volume in world.volumes.values_mut() {
+            volume.is_gone = false;
+            volume.is_full = false;
+        }
+    }
+
+    /// Sets a flag at the N-th call of a kind on any one volume.
+    pub(crate) fn set_at(&self, flag: &Arc<AtomicBool>, op: Op, call: u64) {
+        self.lock().signal = Some(Signal {
+            op,
+            call,
+            flag: Arc::clone(flag),
+        });
+    }
+
+    /// Answers read-backs from what was handed over for writing, as a page cache would, while
+    /// claiming that they reached the device.
+    pub(crate) fn read_back_from_memory(&self) {
+        self.lock().read_back_from_memory = true;
+    }
+
+    /// Flips one bit of a stored file, in both images, as years in a drawer do.
+    pub(crate) fn rot(&self, path: &str, byte: usize) {
+        let (volume, parts) = split(Utf8Path::new(path));
+        let mut world = self.lock();
+        let volume = world.volume(&volume).unwrap();
+        let id = volume.find(&parts).unwrap();
+        let file = volume.file_mut(id).unwrap();
+        file.now.bytes[byte] ^= 1;
+        file.safe = file.now.clone();
+    }
+
+    // ---- looking ------------------------------------------------------------------------------
+
+    /// Returns how often each kind of call was made on a volume.
+    pub(crate) fn calls(&self, volume: &str) -> BTreeMap<Op, u64> {
+        let world = self.lock();
+        let here = world.calls.iter().filter(|((v, _), _)| v == volume);
+        here.map(|((_, op), n)| (*op, *n)).collect()
+    }
+
+    /// Returns every file below a folder by relative path.
+    pub(crate) fn files(&self, folder: &str, image: Image) -> BTreeMap<String, Vec<u8>> {
+        let mut files = BTreeMap::new();
+        self.each(folder, image, &mut |path, node| {
+            if let Node::File(file) = node {
+                let content = match image {
+                    Image::Visible => &file.now,
+                    Image::Durable => &file.safe,
+                };
+                files.insert(path.to_owned(), content.bytes.clone());
+            }
+        });
+        files
+    }
+
+    /// Returns every folder below a folder by relative path.
+    pub(crate) fn folders(&self, folder: &str, image: Image) -> BTreeSet<String> {
+        let mut folders = BTreeSet::new();
+        self.each(folder, image, &mut |path, node| {
+            if matches!(node, Node::Folder(_)) {
+                folders.insert(path.to_owned());
+            }
+        });
+        folders
+    }
+
+    fn each(&self, folder: &str, image: Image, met: &mut dyn FnMut(&str, &Node)) {
+        let (volume, parts) = split(Utf8Path::new(folder));
+        let mut world = self.lock();
+        let volume = world.volume(&volume).unwrap();
+        let mut at = Some(1);
+        for part in parts {
+            let folder = at.and_then(|id| volume.folder(id));
+            at = folder.and_then(|f| match image {
+                Image::Visible => f.now.get(part).copied(),
+                Image::Durable => f.safe.get(part).copied(),
+            });
+        }
+        if let Some(id) = at {
+            volume.each(id, image, "", &mut |path, node, _| met(path, node));
+        }
+    }
+
+    /// Returns what a card's file holds in the eyes of its reader: what the last reads delivered,
+    /// bits that flipped on the way included. `None` when it was not read.
+    pub(crate) fn delivered(&self, path: &str) -> Option<Vec<u8>> {
+        self.lock().delivered.get(path).cloned()
+    }
+
+    /// Returns what was asked of the disk that nobody may ask: writing to a card, removing or
+    /// renaming what is not the tool's own.
+    pub(crate) fn misuse(&self) -> Vec<String> {
+        self.lock().misuse.clone()
+    }
+
+    fn rest(slow: bool) {
+        if slow {
+            SystemClock::start().sleep(SLOW);
+        }
+    }
+
+    fn open(&self, path: &Utf8Path, op: Op, read: Op) -> io::Result<Box<dyn Source>> {
+        let (name, parts) = split(path);
+        let mut world = self.lock();
+        let slow = world.enter_plainly(&name, op)?;
+        let volume = world.volume(&name)?;
+        let id = volume.find(&parts).ok_or_else(not_found)?;
+        volume.file_mut(id)?;
+        drop(world);
+        Self::rest(slow);
+        Ok(Box::new(SimSource {
+            sim: self.clone(),
+            volume: name,
+            path: path.as_str().to_owned(),
+            id,
+            op: read,
+        }))
+    }
+}
+
+fn make_entry_durable(volume: &mut Volume, parts: &[&str]) {
+    let (parent, name) = volume.parent(parts).unwrap();
+    let folder = volume.folder_mut(parent).unwrap();
+    let id = folder.now[name];
+    folder.safe.insert(name.to_owned(), id);
+}
+
+// ---- the seam ---------------------------------------------------------------------------------
+
+impl Disk for Sim {
+    fn walk(&self, root: &Utf8Path, _tree: Tree) -> io::Result<Vec<Found>> {
+        let (name, parts) = split(root);
+        let mut world = self.lock();
+        let slow = world.enter_plainly(&name, Op::Walk)?;
+        let volume = world.volume(&name)?;
+        let id = volume.find(&parts).ok_or_else(not_found)?;
+        let mut found = Vec::new();
+        volume.each(id, Image::Visible, "", &mut |path, _, id| {
+            found.push(Found {
+                path: OsString::from(path),
+                stat: Ok(volume.stat(id)),
+            });
+        });
+        drop(world);
+        Self::rest(slow);
+        Ok(found)
+    }
+
+    fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts> {
+        let (name, parts) = split(folder);
+        let mut world = self.lock();
+        let slow = world.enter_plainly(&name, Op::Facts)?;
+        let volume = world.volume(&name)?;
+        let id = volume.find(&parts).ok_or_else(not_found)?;
+        let mut ancestors = vec![(1, 1)];
+        for upto in 0..=parts.len() {
+            ancestors.extend(volume.find(&parts[..upto]).map(|id| (volume.device, id)));
+        }
+        ancestors.reverse();
+        let facts = FolderFacts {
+            canonical: folder.as_str().to_owned(),
+            device: volume.device,
+            inode: id,
+            ancestors,
+            is_mount_root: parts.is_empty(),
+            filesystem: volume.filesystem.to_owned(),
+            volume_id: Some(format!("SIM-{}", volume.device)),
+            label: None,
+            total_bytes: 1 << 40,
+            free_bytes: volume.free_bytes,
+            cluster_bytes: 4_096,
+            read_only: false,
+            backing: Backing::Disks(BTreeSet::from([format!("sim{}", volume.device)])),
+            rotational: Some(false),
+        };
+        drop(world);
+        Self::rest(slow);
+        Ok(facts)
+    }
+
+    fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>> {
+        let (name, parts) = split(path);
+        let mut world = self.lock();
+        let slow = world.enter_plainly(&name, Op::Look)?;
+        let volume = world.volume(&name)?;
+        let stat = volume.find(&parts).map(|id| volume.stat(id));
+        drop(world);
+        Self::rest(slow);
+        Ok(stat)
+    }
+
+    fn open_card(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>> {
+        self.open(path, Op::OpenCard, Op::CardRead)
+    }
+
+    fn open_read_back(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>> {
+        self.open(path, Op::OpenReadBack, Op::ReadBackRead)
+    }
+
+    fn read_record(&self, path: &Utf8Path, limit: u64) -> io::Result<Vec<u8>> {
+        let (name, parts) = split(path);
+        let mut world = self.lock();
+        let slow = world.enter_plainly(&name, Op::ReadRecord)?;
+        let volume = world.volume(&name)?;
+        let id = volume.find(&parts).ok_or_else(not_found)?;
+        let bytes = volume.file_mut(id)?.now.bytes.clone();
+        drop(world);
+        Self::rest(slow);
+        if len64(bytes.len()) > limit {
+            return Err(io::Error::other("is too large for a record"));
+        }
+        Ok(bytes)
+    }
+
+    fn create_folder(&self, path: &Utf8Path) -> io::Result<()> {
+        let (name, parts) = split(path);
+        let mut world = self.lock();
+        world.check_writable(&name, "create_folder", path);
+        let slow = world.enter_plainly(&name, Op::CreateFolder)?;
+        world
+            .volume(&name)?
+            .add(&parts, Node::Folder(FolderNode::default()))?;
+        drop(world);
+        Self::rest(slow);
+        Ok(())
+    }
+
+    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>> {
+        let (name, parts) = split(path);
+        let mut world = self.lock();
+        world.check_writable(&name, "create_part", path);
+        if !path.file_name().is_some_and(is_part_name) {
+            world.misuse.push(format!("create_part of no part: {path}"));
+        }
+        let slow = world.enter_plainly(&name, Op::CreatePart)?;
+        let node = Node::File(FileNode::empty());
+        let id = world.volume(&name)?.add(&parts, node)?;
+        drop(world);
+        Self::rest(slow);
+        Ok(Box::new(SimPart {
+            sim: self.clone(),
+            volume: name,
+            id,
+            large,
+        }))
+    }
+
+    fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
+        let (name, from_parts) = split(from);
+        let (other, to_parts) = split(to);
+        let mut world = self.lock();
+        world.check_writable(&name, "rename_new", from);
+        if name != other {
+            return Err(io::ErrorKind::CrossesDevices.into());
+        }
+        let (slow, cut) = match world.enter(&name, Op::RenameNew)? {
+            Harm::PowerCut => (false, true),
+            harm => (harm == Harm::Fault(FaultKind::Slow), false),
+        };
+        world.fired |= slow;
+        let volume = world.volume(&name)?;
+        let (from_folder, from_name) = volume.parent(&from_parts)?;
+        let (to_folder, to_name) = volume.parent(&to_parts)?;
+        if volume.folder_mut(to_folder)?.now.contains_key(to_name) {
+            return Err(io::ErrorKind::AlreadyExists.into());
+        }
+        let id = volume.folder_mut(from_folder)?.now.remove(from_name);
+        let id = id.ok_or_else(not_found)?;
+        volume
+            .folder_mut(to_folder)?
+            .now
+            .insert(to_name.to_owned(), id);
+        drop(world);
+        Self::rest(slow);
+        if cut { Err(errno(EIO)) } else { Ok(()) }
+    }
+
+    fn flush(&self, path: &Utf8Path) -> io::Result<()> {
+        let (name, parts) = split(path);
+        let mut world = self.lock();
+        let slow = world.enter_plainly(&name, Op::Flush)?;
+        let volume = world.volume(&name)?;
+        let id = volume.find(&parts).ok_or_else(not_found)?;
+        match volume.nodes.get_mut(&id) {
+            Some(Node::Folder(folder)) => folder.safe = folder.now.clone(),
+            Some(Node::File(file)) => file.safe = file.now.clone(),
+            None => {}
+        }
+        drop(world);
+        Self::rest(slow);
+        Ok(())
+    }
+
+    fn remove_own(&self, path: &Utf8Path) -> io::Result<()> {
+        let (name, parts) = split(path);
+        let mut world = self.lock();
+        world.check_writable(&name, "remove_own", path);
+        if !path
+            .file_name()
+            .is_some_and(|f| is_part_name(f) || f == JOURNAL)
+        {
+            world
+                .misuse
+                .push(format!("remove_own of another's: {path}"));
+        }
+        let slow = world.enter_plainly(&name, Op::RemoveOwn)?;
+        let volume = world.volume(&name)?;
+        let (parent, file) = volume.parent(&parts)?;
+        let removed = volume.folder_mut(parent)?.now.remove(file);
+        drop(world);
+        Self::rest(slow);
+        removed.map(drop).ok_or_else(not_found)
+    }
+
+    fn remove_empty_folder(&self, path: &Utf8Path) -> io::Result<()> {
+        let (name, parts) = split(path);
+        let mut world = self.lock();
+        world.check_writable(&name, "remove_empty_folder", path);
+        let slow = world.enter_plainly(&name, Op::RemoveEmptyFolder)?;
+        let volume = world.volume(&name)?;
+        let id = volume.find(&parts).ok_or_else(not_found)?;
+        if !volume.folder_mut(id)?.now.is_empty() {
+            return Err(io::ErrorKind::DirectoryNotEmpty.into());
+        }
+        let (parent, folder) = volume.parent(&parts)?;
+        volume.folder_mut(parent)?.now.remove(folder);
+        drop(world);
+        Self::rest(slow);
+        Ok(())
+    }
+
+    fn open_journal(&self, path: &Utf8Path) -> io::Result<Box<dyn Journal>> {
+        let (name, parts) = split(path);
+        let mut world = self.lock();
+        world.check_writable(&name, "open_journal", path);
+        let slow = world.enter_plainly(&name, Op::OpenJournal)?;
+        let volume = world.volume(&name)?;
+        let id = if let Some(id) = volume.find(&parts) {
+            id
+        } else {
+            volume.add(&parts, Node::File(FileNode::empty()))?
+        };
+        drop(world);
+        Self::rest(slow);
+        Ok(Box::new(SimJournal {
+            sim: self.clone(),
+            volume: name,
+            id,
+        }))
+    }
+}
+
+#[derive(Debug)]
+struct SimSource {
+    sim: Sim,
+    volume: String,
+    path: String,
+    id: u64,
+    op: Op,
+}
+
+impl Source for SimSource {
+    fn read_at(&mut self, into: &mut [u8], offset: u64) -> io::Result<usize> {
+        let mut world = self.sim.lock();
+        let harm = world.enter(&self.volume, self.op)?;
+        if world.unreadable.contains(&self.path) {
+            return Err(errno(EIO));
+        }
+        let from_memory = world.read_back_from_memory && self.op == Op::ReadBackRead;
+        let file = world.volume(&self.volume)?.file_mut(self.id)?;
+        let bytes = if from_memory {
+            &file.handed
+        } else {
+            &file.now.bytes
+        };
+        let start = len_usize(offset).min(bytes.len());
+        let n = into.len().min(bytes.len() - start);
+        into[..n].copy_from_slice(&bytes[start..start + n]);
+        match harm {
+            Harm::PowerCut => return Err(errno(EIO)),
+            Harm::Fault(FaultKind::FlipBitOnRead) if n > 0 => {
+                into[n / 2] ^= 0x10;
+                world.fired = true;
+            }
+            Harm::Fault(FaultKind::Slow) => world.fired = true,
+            Harm::Fault(_) | Harm::None => {}
+        }
+        if self.op == Op::CardRead {
+            let delivered = world.delivered.entry(self.path.clone()).or_default();
+            delivered.truncate(start);
+            delivered.extend_from_slice(&into[..n]);
+        }
+        drop(world);
+        Sim::rest(harm == Harm::Fault(FaultKind::Slow));
+        Ok(n)
+    }
+
+    fn expect(&self, _offset: u64, _bytes: u64) {}
+
+    fn forget(&self, _offset: u64) {}
+
+    fn stat(&self) -> io::Result<Stat> {
+        let mut world = self.sim.lock();
+        if world.power_is_off {
+            return Err(errno(EIO));
+        }
+        let volume = world.volume(&self.volume)?;
+        if volume.is_gone {
+            return Err(errno(ENODEV));
+        }
+        Ok(volume.stat(self.id))
+    }
+
+    fn way(&self) -> ReadBackWay {
+        if self.op == Op::CardRead {
+            ReadBackWay::Cached
+        } else {
+            ReadBackWay::Direct
+        }
+    }
+}
+
+#[derive(Debug)]
+struct SimPart {
+    sim: Sim,
+    volume: String,
+    id: u64,
+    large: bool,
+}
+
+impl SimPart {
+    fn plainly(&self, op: Op, work: impl FnOnce(&mut FileNode)) -> io::Result<()> {
+        let mut world = self.sim.lock();
+        let slow = world.enter_plainly(&self.volume, op)?;
+        work(world.volume(&self.volume)?.file_mut(self.id)?);
+        drop(world);
+        Sim::rest(slow);
+        Ok(())
+    }
+}
+
+/// Writes into a file that grows as needed.
+fn store(file: &mut Vec<u8>, bytes: &[u8], at: usize) {
+    if file.len() < at + bytes.len() {
+        file.resize(at + bytes.len(), 0);
+    }
+    file[at..at + bytes.len()].copy_from_slice(bytes);
+}
+
+impl Part for SimPart {
+    fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()> {
+        let mut world = self.sim.lock();
+        let harm = world.enter(&self.volume, Op::WriteChunk)?;
+        // As the real one does for writes past the page cache; `finish` cuts the padding off.
+        let bytes = if self.large {
+            chunk.padded()
+        } else {
+            chunk.bytes()
+        };
+        let at = len_usize(offset);
+        let half = chunk.bytes().len() / 2;
+        let file = world.volume(&self.volume)?.file_mut(self.id)?;
+        store(&mut file.handed, bytes, at);
+        let stored = &mut file.now.bytes;
+        let result = match harm {
+            Harm::None | Harm::Fault(FaultKind::Slow) => {
+                store(stored, bytes, at);
+                Ok(())
+            }
+            Harm::PowerCut => {
+                store(stored, bytes, at);
+                Err(errno(EIO))
+            }
+            Harm::Fault(FaultKind::ShortWrite) => {
+                store(stored, &bytes[..half], at);
+                Err(io::ErrorKind::WriteZero.into())
+            }
+            Harm::Fault(FaultKind::ShortWriteUntold) => {
+                store(stored, &bytes[..half], at);
+                Ok(())
+            }
+            Harm::Fault(FaultKind::LostWrite) => {
+                store(stored, &vec![0; bytes.len()], at);
+                Ok(())
+            }
+            Harm::Fault(_) => {
+                store(stored, bytes, at);
+                stored[at + half] ^= 0x10;
+                Ok(())
+            }
+        };
+        world.fired |= matches!(harm, Harm::Fault(_));
+        drop(world);
+        Sim::rest(harm == Harm::Fault(FaultKind::Slow));
+        result
+    }
+
+    fn flush_data(&self) -> io::Result<()> {
+        self.plainly(Op::FlushData, |f| f.safe.bytes.clone_from(&f.now.bytes))
+    }
+
+    fn finish(&self, bytes: u64, modified: Stamp) -> io::Result<bool> {
+        self.plainly(Op::Finish, |f| {
+            if self.large {
+                f.now.bytes.resize(len_usize(bytes), 0);
+                f.handed.resize(len_usize(bytes), 0);
+            }
+            f.now.modified = modified;
+        })?;
+        Ok(true)
+    }
+
+    fn flush_all(&self) -> io::Result<()> {
+        self.plainly(Op::FlushAll, |f| f.safe = f.now.clone())
+    }
+}
+
+#[derive(Debug)]
+struct SimJournal {
+    sim: Sim,
+    volume: String,
+    id: u64,
+}
+
+impl Journal for SimJournal {
+    fn append(&mut self, lines: &[u8]) -> io::Result<()> {
+        let mut world = self.sim.lock();
+        let harm = world.enter(&self.volume, Op::JournalAppend)?;
+        world.fired |= matches!(harm, Harm::Fault(FaultKind::Slow | FaultKind::ShortWrite));
+        let file = world.volume(&self.volume)?.file_mut(self.id)?;
+        match harm {
+            Harm::PowerCut => {
+                file.now.bytes.extend_from_slice(lines);
+                return Err(errno(EIO));
+            }
+            Harm::Fault(FaultKind::ShortWrite) => {
+                file.now.bytes.extend_from_slice(&lines[..lines.len() / 2]);
+                return Err(io::ErrorKind::WriteZero.into());
+            }
+            Harm::Fault(_) | Harm::None => {
+                file.now.bytes.extend_from_slice(lines);
+                file.safe = file.now.clone();
+            }
+        }
+        drop(world);
+        Sim::rest(harm == Harm::Fault(FaultKind::Slow));
+        Ok(())
+    }
+}

@@ -1,0 +1,411 @@
+//! Owns the checks of the plan: facts in, decisions or reasons out.
+
+use super::*;
+use crate::card::listing::Row;
+use crate::disk::Stamp;
+use std::collections::BTreeSet;
+
+fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFacts {
+    FolderFacts {
+        canonical: format!("/media/{device}"),
+        device,
+        inode: 2,
+        ancestors: vec![(device, 2), (100, 2)],
+        is_mount_root: true,
+        filesystem: filesystem.into(),
+        volume_id: Some(format!("volume-{device}")),
+        label: None,
+        total_bytes: 1 << 40,
+        free_bytes,
+        cluster_bytes: 4_096,
+        read_only: false,
+        backing: Backing::Disks(BTreeSet::from([format!("sd{device}")])),
+        rotational: Some(false),
+    }
+}
+
+fn card() -> CardFacts {
+    CardFacts {
+        given: "/media/KITES".into(),
+        facts: facts(9, "exfat", 0),
+        label: "KITES".into(),
+    }
+}
+
+fn listing(files: &[(&str, u64)]) -> Listing {
+    let rows = files.iter().map(|(path, bytes)| Row {
+        raw: path.as_bytes().into(),
+        kind: RowKind::File {
+            name: CardName::parse(path).unwrap(),
+            bytes: *bytes,
+            modified: Stamp {
+                seconds: 1_700_000_000,
+                nanos: 0,
+            },
+        },
+    });
+    Listing::new(rows.collect())
+}
+
+fn to(facts: FolderFacts) -> Candidate {
+    Candidate {
+        given: Utf8PathBuf::from(facts.canonical.clone()),
+        facts: Ok(facts),
+        standing: Standing::default(),
+    }
+}
+
+fn wish() -> Wish {
+    Wish {
+        name: "20261125-KITES".into(),
+        copies_needed: 2,
+        separate: false,
+    }
+}
+
+fn kinds(result: Result<Plan, Refusal>) -> Vec<(ProblemKind, Option<usize>)> {
+    match result {
+        Ok(_) => Vec::new(),
+        Err(refusal) => refusal
+            .reasons
+            .iter()
+            .map(|r| (r.kind, r.destination))
+            .collect(),
+    }
+}
+
+#[test]
+fn a_plain_job_is_planned() {
+    let files = listing(&[("DCIM/A.JPG", 5_000), ("DCIM/B.JPG", 0)]);
+    let plan = plan(
+        card(),
+        files,
+        &[
+            to(facts(1, "ext4", 1 << 30)),
+            to(facts(2, "exfat", 1 << 30)),
+        ],
+        &wish(),
+    )
+    .unwrap();
+    assert_eq!(plan.to_read(), (2, 5_000));
+    assert_eq!(plan.destinations[0].copy_bytes, 5_000);
+    assert!(
+        plan.destinations[0].needs_bytes >= 8_192,
+        "clusters are rounded up"
+    );
+    assert_eq!(plan.destinations[1].root, "/media/2/20261125-KITES");
+    assert!(plan.notes.is_empty(), "{:?}", plan.notes);
+}
+
+#[test]
+fn room_is_summed_per_volume_and_every_reason_is_told_at_once() {
+    let files = || listing(&[("A.MP4", 60_000_000_000)]);
+    let free = 100_000_000_000;
+    assert!(
+        kinds(plan(
+            card(),
+            files(),
+            &[to(facts(1, "ext4", free))],
+            &wish()
+        ))
+        .is_empty()
+    );
+    let mut other = facts(1, "ext4", free);
+    other.inode = 77;
+    other.canonical = "/media/1/other".into();
+    let two = [to(facts(1, "ext4", free)), to(other)];
+    assert_eq!(
+        kinds(plan(card(), files(), &two, &wish())),
+        [(ProblemKind::NoRoom, Some(0))]
+    );
+    // Needs list, must 8: a card of 96 GB does not go onto a drive with 95 GB free.
+    let full = listing(&[("A.MP4", 96_000_000_000)]);
+    let mut locked = facts(2, "vfat", 1 << 40);
+    locked.read_only = true;
+    let many = [to(facts(1, "ext4", 95_000_000_000)), to(locked)];
+    let told = kinds(plan(card(), full, &many, &wish()));
+    assert!(told.contains(&(ProblemKind::NoRoom, Some(0))), "{told:?}");
+    assert!(
+        told.contains(&(ProblemKind::WriteFailed, Some(1))),
+        "{told:?}"
+    );
+    assert!(
+        told.contains(&(ProblemKind::TooLargeForFilesystem, Some(1))),
+        "{told:?}"
+    );
+}
+
+#[test]
+fn cluster_rounding_counts() {
+    // 1,000 files of 1 byte on 128 KiB clusters take 131 MB, not 1 kB.
+    let names: Vec<String> = (0..1_000).map(|i| format!("DCIM/T{i:04}.JPG")).collect();
+    let files: Vec<(&str, u64)> = names.iter().map(|n| (n.as_str(), 1)).collect();
+    let mut tight = facts(1, "exfat", 100_000_000);
+    tight.cluster_bytes = 131_072;
+    assert_eq!(
+        kinds(plan(card(), listing(&files), &[to(tight)], &wish())),
+        [(ProblemKind::NoRoom, Some(0))]
+    );
+}
+
+#[test]
+fn names_are_checked_against_each_file_system() {
+    let files = || {
+        listing(&[
+            ("a.JPG", 1),
+            ("A.jpg", 1),
+            ("caf\u{e9}.JPG", 1),
+            ("cafe\u{301}.JPG", 1),
+            ("b:c.JPG", 1),
+        ])
+    };
+    assert!(
+        kinds(plan(
+            card(),
+            files(),
+            &[to(facts(1, "ext4", 1 << 30))],
+            &wish()
+        ))
+        .is_empty()
+    );
+    let told = kinds(plan(
+        card(),
+        files(),
+        &[to(facts(1, "exfat", 1 << 30))],
+        &wish(),
+    ));
+    assert_eq!(
+        told.iter()
+            .filter(|k| k.0 == ProblemKind::NameClash)
+            .count(),
+        2,
+        "{told:?}"
+    );
+    assert_eq!(
+        told.iter()
+            .filter(|k| k.0 == ProblemKind::NameNotStorable)
+            .count(),
+        1,
+        "{told:?}"
+    );
+    // FAT32 holds 2^32 - 1 bytes and not one more.
+    let edge = |bytes| listing(&[("C0001.MP4", bytes)]);
+    let fat = || [to(facts(1, "vfat", 1 << 40))];
+    assert!(kinds(plan(card(), edge(4_294_967_295), &fat(), &wish())).is_empty());
+    assert_eq!(
+        kinds(plan(card(), edge(4_294_967_296), &fat(), &wish())),
+        [(ProblemKind::TooLargeForFilesystem, Some(0))]
+    );
+}
+
+#[test]
+fn places_are_checked() {
+    let files = || listing(&[("A.JPG", 1)]);
+    let mut inside = facts(9, "exfat", 1 << 30);
+    inside.inode = 50;
+    assert_eq!(
+        kinds(plan(card(), files(), &[to(inside)], &wish())),
+        [(ProblemKind::SameDevice, Some(0))]
+    );
+    let mut above = facts(1, "ext4", 1 << 30);
+    above.inode = 2;
+    let mut held = card();
+    held.facts.ancestors = vec![(9, 2), (1, 2)];
+    assert_eq!(
+        kinds(plan(held, files(), &[to(above)], &wish())),
+        [(ProblemKind::NameClash, Some(0))]
+    );
+    let twice = [to(facts(1, "ext4", 1 << 30)), to(facts(1, "ext4", 1 << 30))];
+    assert_eq!(
+        kinds(plan(card(), files(), &twice, &wish())),
+        [(ProblemKind::SameDevice, Some(1))]
+    );
+    assert_eq!(
+        kinds(plan(
+            card(),
+            listing(&[]),
+            &[to(facts(1, "ext4", 1 << 30))],
+            &wish()
+        ))[0]
+            .0,
+        ProblemKind::Unreadable
+    );
+    let own = listing(&[("_unlade", 1)]);
+    assert_eq!(
+        kinds(plan(card(), own, &[to(facts(1, "ext4", 1 << 30))], &wish())),
+        [(ProblemKind::NameClash, None)]
+    );
+}
+
+fn standing_with(records: Records, entries: &[(&str, u64)]) -> Standing {
+    let stat = |bytes| Stat {
+        kind: EntryKind::File,
+        bytes,
+        modified: Stamp {
+            seconds: 0,
+            nanos: 0,
+        },
+        device: 1,
+        inode: 5,
+    };
+    Standing {
+        entries: entries
+            .iter()
+            .map(|(p, b)| ((*p).to_owned(), stat(*b)))
+            .collect(),
+        exists: true,
+        records: Some(records),
+        damaged: None,
+    }
+}
+
+fn proven(bytes: u64) -> ProvenEntry {
+    ProvenEntry {
+        bytes,
+        modified: Stamp {
+            seconds: 1_700_000_000,
+            nanos: 0,
+        }
+        .rfc3339(),
+        blake3: Digest::of(b"x"),
+        way: ReadBackWay::Direct,
+        read_s: 0.0,
+        readback_s: 0.0,
+    }
+}
+
+fn records(files: &[(&str, u64)]) -> Records {
+    let date = Stamp {
+        seconds: 1_700_000_000,
+        nanos: 0,
+    }
+    .rfc3339();
+    Records {
+        card_volume_id: Some("volume-9".into()),
+        card_files: files
+            .iter()
+            .map(|(p, b)| ((*p).to_owned(), (*b, date.clone())))
+            .collect(),
+        proven: files
+            .iter()
+            .map(|(p, b)| ((*p).to_owned(), proven(*b)))
+            .collect(),
+        ..Records::default()
+    }
+}
+
+#[test]
+fn only_what_was_read_back_is_kept() {
+    let files = listing(&[("A.JPG", 10), ("B.JPG", 20), ("C.JPG", 30), ("D.JPG", 40)]);
+    let mut earlier = records(&[("A.JPG", 10), ("B.JPG", 20), ("D.JPG", 40)]);
+    earlier.proven.get_mut("D.JPG").unwrap().way = ReadBackWay::Cached;
+    // B is journalled and gone; C stands there without a record; D was read from memory only.
+    let mut candidate = to(facts(1, "ext4", 1 << 30));
+    candidate.standing = standing_with(earlier, &[("A.JPG", 10), ("C.JPG", 30), ("D.JPG", 40)]);
+    let plan = plan(card(), files, &[candidate], &wish()).unwrap();
+    let work: Vec<&Work> = plan.jobs.iter().map(|j| &j.work[0]).collect();
+    assert!(matches!(work[0], Work::Keep(_)));
+    assert_eq!(work[1..], [&Work::Copy, &Work::Check, &Work::Check]);
+    let d = &plan.destinations[0];
+    assert_eq!((d.kept_files, d.copy_files, d.check_files), (1, 1, 2));
+}
+
+#[test]
+fn runs_that_kept_different_bytes_vouch_for_nothing() {
+    let files = listing(&[("A.JPG", 10)]);
+    let mut candidates = [to(facts(1, "ext4", 1 << 30)), to(facts(2, "ext4", 1 << 30))];
+    for c in &mut candidates {
+        c.standing = standing_with(records(&[("A.JPG", 10)]), &[("A.JPG", 10)]);
+    }
+    let r = candidates[1].standing.records.as_mut().unwrap();
+    r.proven.get_mut("A.JPG").unwrap().blake3 = Digest::of(b"y");
+    let plan = plan(card(), files, &candidates, &wish()).unwrap();
+    assert_eq!(plan.jobs[0].work, [Work::Check, Work::Check]);
+    assert_eq!(
+        (
+            plan.destinations[0].kept_files,
+            plan.destinations[0].check_files
+        ),
+        (0, 1)
+    );
+}
+
+#[test]
+fn another_card_or_a_foreign_folder_under_the_name_is_refused() {
+    let files = || listing(&[("A.JPG", 10)]);
+    let mut other = records(&[("A.JPG", 10)]);
+    other.card_volume_id = Some("volume-of-another".into());
+    let mut candidate = to(facts(1, "ext4", 1 << 30));
+    candidate.standing = standing_with(other, &[("A.JPG", 10)]);
+    assert_eq!(
+        kinds(plan(card(), files(), &[candidate.clone()], &wish())),
+        [(ProblemKind::NameClash, Some(0))]
+    );
+    candidate.standing.records = None;
+    assert_eq!(
+        kinds(plan(card(), files(), &[candidate.clone()], &wish())),
+        [(ProblemKind::NameClash, Some(0))]
+    );
+    candidate.standing.damaged = Some("line 3 cannot be read".into());
+    let told = kinds(plan(card(), files(), &[candidate], &wish()));
+    assert!(
+        told.contains(&(ProblemKind::ManifestDamaged, Some(0))),
+        "{told:?}"
+    );
+}
+
+#[test]
+fn a_card_without_identity_is_known_by_what_it_holds() {
+    let mut nameless = card();
+    nameless.facts.volume_id = None;
+    let now = listing(&[("A.JPG", 10), ("B.JPG", 20)]);
+    let mut then = records(&[("A.JPG", 10)]);
+    assert!(same_card(&then, &nameless, &now), "more shots since");
+    then.card_files.insert("B.JPG".into(), (21, String::new()));
+    assert!(!same_card(&then, &nameless, &now), "a conflict");
+    assert!(
+        !same_card(&records(&[("Z.JPG", 1)]), &nameless, &now),
+        "nothing in common"
+    );
+}
+
+#[test]
+fn a_swapped_drive_is_refused_on_resume() {
+    let mut then = records(&[("A.JPG", 10)]);
+    let mut other = identity(&facts(2, "ext4", 0));
+    other.volume_id = Some("the right drive".into());
+    then.destinations = vec![identity(&facts(1, "ext4", 0)), other];
+    let mut a = to(facts(1, "ext4", 1 << 30));
+    a.standing = standing_with(then, &[("A.JPG", 10)]);
+    let told = kinds(plan(
+        card(),
+        listing(&[("A.JPG", 10)]),
+        &[a, to(facts(2, "ext4", 1 << 30))],
+        &wish(),
+    ));
+    // Both destinations have records to go by only on the first; the second is told.
+    assert!(told.contains(&(ProblemKind::Vanished, Some(1))), "{told:?}");
+}
+
+#[test]
+fn one_disk_is_told_before_the_copy() {
+    let mut second = facts(2, "ext4", 1 << 30);
+    second.backing = Backing::Disks(BTreeSet::from(["sd1".to_owned()]));
+    let plan = plan(
+        card(),
+        listing(&[("A.JPG", 1)]),
+        &[to(facts(1, "ext4", 1 << 30)), to(second)],
+        &wish(),
+    )
+    .unwrap();
+    assert!(
+        plan.notes[0].contains("will not be PROVEN"),
+        "{:?}",
+        plan.notes
+    );
+    assert!(
+        plan.notes[1].contains("one physical disk"),
+        "{:?}",
+        plan.notes
+    );
+}
