@@ -85,6 +85,8 @@ impl Screen {
             for line in &bars.lines {
                 line.finish_and_clear();
             }
+            // A terminal that is gone has nothing left to clear.
+            if bars.all.clear().is_err() {}
         }
     }
 

@@ -194,7 +194,7 @@ fn work(d: &PlannedDestination) -> String {
         ));
     }
     parts.push(format!(
-        "{} to copy, {}; {} of {} free needed",
+        "{} to copy, {}; needs {} of {} free",
         counted(d.copy_files, "file"),
         size(d.copy_bytes),
         size(d.needs_bytes),
@@ -249,7 +249,12 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
         counted_copies(proof.verdict().copies()),
         proof.terms().copies_needed
     ));
-    lines.push(format!("Time     {}", time_words(proof)));
+    lines.extend(wrap(
+        &time_words(proof),
+        out.width,
+        "Time     ",
+        "         ",
+    ));
     for problem in proof.problems().iter().filter(|p| !p.blocking) {
         lines.extend(wrap(
             &format!("{}: {}.", problem.kind, shown(&problem.detail)),
@@ -309,12 +314,15 @@ fn time_words(proof: &Proof) -> String {
     let o = proof.offloaded();
     let mut words = time(o.took);
     if o.bytes_read > 0 {
-        words.push_str(&format!(", {} read from the card", size(o.bytes_read)));
+        // The printed figures divide: this is the whole job's rate, not the card's.
+        let overall = unlade::units::rate(o.bytes_read, o.took);
+        words.push_str(&format!(
+            ", {} read from the card: {} overall",
+            size(o.bytes_read),
+            speed(overall)
+        ));
     } else {
         words.push_str(", nothing had to be read from the card");
-    }
-    if let Some(rate) = o.read_rate {
-        words.push_str(&format!(" at {}", speed(rate)));
     }
     if let Some(forecast) = o.forecast_s {
         words.push_str(&format!(
@@ -351,7 +359,7 @@ fn next(proof: &Proof) -> String {
         .filter(|p| p.blocking)
         .map(|p| p.kind)
         .collect();
-    kinds.sort_unstable();
+    kinds.sort_unstable_by_key(|k| (*k == ProblemKind::TooFewCopies, *k));
     kinds
         .first()
         .map_or("Run the same command again.", |k| k.next_step())

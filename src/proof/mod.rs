@@ -440,7 +440,8 @@ fn reasons(problems: &[Problem], interrupted: bool) -> Vec<String> {
         .filter(|p| p.blocking)
         .map(|p| p.kind)
         .collect();
-    kinds.sort_unstable();
+    // What follows from the other troubles comes last.
+    kinds.sort_unstable_by_key(|k| (*k == ProblemKind::TooFewCopies, *k));
     kinds.dedup();
     for kind in kinds {
         let of_kind: Vec<&Problem> = problems
