@@ -3,7 +3,7 @@
 
 use crate::disk::{Disk, ReadBackWay, Tree};
 use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX};
-use crate::plan::{ProvenEntry, RECORDS, Records, Standing};
+use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, Records, Standing};
 use crate::proof::manifest::{MANIFEST, Manifest, load};
 use camino::Utf8Path;
 
@@ -97,6 +97,16 @@ fn from_manifest(manifest: &Manifest, canonical: &str) -> Records {
         card_volume_id: manifest.card.volume_id.clone(),
         listing_b3: Some(manifest.card.listing_b3),
         has_manifest: true,
+        destinations: manifest
+            .destinations
+            .iter()
+            .map(|d| DestinationIdentity {
+                path: d.path.clone(),
+                filesystem: d.filesystem.clone(),
+                volume_id: None,
+                total_bytes: 0,
+            })
+            .collect(),
         is_settled: manifest.verdict.proven,
         ..Records::default()
     };

@@ -111,30 +111,9 @@ fn step(out: Out, number: u32, text: &str) {
 }
 
 fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
-    let (card, a, b) = (
-        folder.join("card"),
-        folder.join("drive-a"),
-        folder.join("drive-b"),
-    );
-    for new in [&card, &a, &b] {
-        std::fs::create_dir(new)?;
-    }
-    step(
-        out,
-        1,
-        "A card. Two people filmed a kite festival; this is what one camera holds.",
-    );
-    demo_card::make(&card)?;
-    say(out, &format!("The made-up card is {card}"));
-
-    step(
-        out,
-        2,
-        "The offload: one read of the card, two copies, both read back.",
-    );
     let mut job = Job {
-        card,
-        to: vec![a.clone(), b.clone()],
+        card: folder.join("card"),
+        to: vec![folder.join("drive-a"), folder.join("drive-b")],
         name: Some(NAME.to_owned()),
         terms: Terms {
             level: Level::ReadBack,
@@ -142,70 +121,77 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
             separate: false,
         },
     };
-    say(
-        out,
-        &format!("$ unlade copy {} --to {a} --to {b} --name {NAME}", job.card),
-    );
-    let first = one(&job, out, tools, &mut Eyes::new(out, tools, &job.to));
+    for new in job.to.iter().chain([&job.card]) {
+        std::fs::create_dir(new)?;
+    }
+    let text = "A card. Two people filmed a kite festival; this is what one camera holds.";
+    step(out, 1, text);
+    demo_card::make(&job.card)?;
+    say(out, &format!("The made-up card is {}", job.card));
+
+    let text = "The offload: one read of the card, two copies, both read back.";
+    step(out, 2, text);
+    let first = offload(&job, "", out, tools);
     if first == Exit::Interrupted || first == Exit::Refused {
         return Ok(first);
     }
 
-    step(
-        out,
-        3,
-        "Both folders are on one disk, so that was one copy, and the answer was no.",
-    );
+    let text = "Both folders are on one disk, so that was one copy, and the answer was no.";
+    step(out, 3, text);
     say(
         out,
         "With two real drives it would have been PROVEN. Here we ask for one copy. The same command again goes on from what is proven: nothing is read or copied twice.",
     );
-    say(
-        out,
-        &format!(
-            "$ unlade copy {} --to {a} --to {b} --name {NAME} --copies 1",
-            job.card
-        ),
-    );
     job.terms.copies_needed = 1;
-    let second = one(&job, out, tools, &mut Eyes::new(out, tools, &job.to));
+    let second = offload(&job, " --copies 1", out, tools);
     if second == Exit::Interrupted {
         return Ok(second);
     }
 
-    step(
-        out,
-        4,
-        "Months later one bit of one clip on drive-b has turned over.",
-    );
-    let victim = b.join(NAME).join(VICTIM);
-    flip_bit(&victim)?;
-    say(
-        out,
-        &format!("(One bit of {VICTIM} was just flipped; size and date are as before.)"),
-    );
-    let offloads = [a.join(NAME), b.join(NAME)];
-    say(
-        out,
-        &format!("$ unlade verify {} {}", offloads[0], offloads[1]),
-    );
-    let third = verify(&offloads, out, tools);
+    let text = "Months later one bit of one clip on drive-b has turned over.";
+    step(out, 4, text);
+    let third = check_again(&job, out, tools)?;
 
-    let as_it_should = (first, second, third) == (Exit::NotProven, Exit::Done, Exit::NotProven);
     step(out, 5, "That is all: copy, prove, check again later.");
-    if as_it_should {
-        say(
-            out,
+    let as_it_should = (first, second, third) == (Exit::NotProven, Exit::Done, Exit::NotProven);
+    let (text, exit) = if as_it_should {
+        (
             "With your own card:  unlade copy CARD --to DRIVE-A --to DRIVE-B",
-        );
-        Ok(Exit::Done)
+            Exit::Done,
+        )
     } else {
-        say(
-            out,
+        (
             "Something here did not go as it should; the lines above say what. In memory, or where the system's cache cannot be passed, nothing can be proven.",
-        );
-        Ok(Exit::NotProven)
+            Exit::NotProven,
+        )
+    };
+    say(out, text);
+    Ok(exit)
+}
+
+/// Shows the command and does what it would do.
+fn offload(job: &Job, flags: &str, out: Out, tools: &Tools) -> Exit {
+    let to: Vec<String> = job.to.iter().map(|d| format!("--to {d}")).collect();
+    let command = format!(
+        "$ unlade copy {} {} --name {NAME}{flags}",
+        job.card,
+        to.join(" ")
+    );
+    say(out, &command);
+    one(job, out, tools, &mut Eyes::new(out, tools, &job.to))
+}
+
+/// Flips a bit on the last destination and checks all of them.
+fn check_again(job: &Job, out: Out, tools: &Tools) -> io::Result<Exit> {
+    let offloads: Vec<Utf8PathBuf> = job.to.iter().map(|d| d.join(NAME)).collect();
+    if let Some(last) = offloads.last() {
+        flip_bit(&last.join(VICTIM))?;
     }
+    let text = format!("(One bit of {VICTIM} was just flipped; size and date are as before.)");
+    say(out, &text);
+    let paths: Vec<&str> = offloads.iter().map(|o| o.as_str()).collect();
+    say(out, &format!("$ unlade verify {}", paths.join(" ")));
+    Ok(verify(&offloads, out, tools))
 }
 
 /// Flips one bit in the middle and keeps the date, as a failing drive would.

@@ -405,6 +405,22 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
     if f.findings.len() > FINDINGS_SHOWN {
         lines.push(format!("  and {} more", f.findings.len() - FINDINGS_SHOWN));
     }
+    lines.extend(finding_notes(f, out));
+    let next = if f.interrupted {
+        "Run the same command again; a check begins anew."
+    } else if missing + changed > 0 {
+        ProblemKind::Changed.next_step()
+    } else if extra > 0 {
+        ProblemKind::Extra.next_step()
+    } else {
+        "Nothing to do. Check again before you rely on this copy alone."
+    };
+    lines.extend(wrap(next, out.width, "Next     ", "         "));
+    lines
+}
+
+fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
+    let mut lines = Vec::new();
     if !f.litter.is_empty() {
         lines.push(format!(
             "Litter   {} left by a computer since; no fault",
@@ -433,16 +449,6 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
             "         ",
         ));
     }
-    let next = if f.interrupted {
-        "Run the same command again; a check begins anew."
-    } else if missing + changed > 0 {
-        ProblemKind::Changed.next_step()
-    } else if extra > 0 {
-        ProblemKind::Extra.next_step()
-    } else {
-        "Nothing to do. Check again before you rely on this copy alone."
-    };
-    lines.extend(wrap(next, out.width, "Next     ", "         "));
     lines
 }
 

@@ -270,6 +270,12 @@ impl Lane {
                 part: Arc::from(part),
                 path,
             }),
+            // Stale parts were cleared, so this is a name that the drive takes for another's.
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
+                let detail = "the drive takes this name and another one of the card for the same";
+                self.file_problem(file, ProblemKind::NameClash, detail.to_owned());
+                None
+            }
             Err(e) if is_name_refused(&e) => {
                 self.file_problem(file, ProblemKind::NameNotStorable, failed(Step::Create, &e));
                 None

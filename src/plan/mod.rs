@@ -78,7 +78,7 @@ pub struct DestinationIdentity {
     pub filesystem: String,
     /// Volume identity where the system told it.
     pub volume_id: Option<String>,
-    /// Size of the volume in bytes.
+    /// Size of the volume in bytes; 0 where a record does not hold it.
     pub total_bytes: u64,
 }
 
@@ -91,7 +91,9 @@ impl DestinationIdentity {
             // size a little as others on the same pool fill up.
             _ => {
                 self.filesystem != other.filesystem
-                    || self.total_bytes.abs_diff(other.total_bytes) > self.total_bytes / 10
+                    || (self.total_bytes > 0
+                        && other.total_bytes > 0
+                        && self.total_bytes.abs_diff(other.total_bytes) > self.total_bytes / 10)
             }
         }
     }

@@ -272,7 +272,6 @@ impl Manifest {
         let plan = proof.plan();
         let offloaded = proof.offloaded();
         let (started, finished) = proof.times();
-        let facts = &plan.card.facts;
         let (files, bytes) = proof.listed();
         let left_out: Vec<LeftOutPart> = plan
             .listing
@@ -295,19 +294,7 @@ impl Manifest {
                 finished: rfc3339(finished),
                 host: host.to_owned(),
             },
-            card: CardPart {
-                path: facts.canonical.clone(),
-                label: Some(plan.card.label.clone()),
-                filesystem: facts.filesystem.clone(),
-                volume_id: facts.volume_id.clone(),
-                bytes_total: facts.total_bytes,
-                listing_b3: plan.listing.fingerprint(),
-                zone: matches!(
-                    facts.filesystem.as_str(),
-                    "vfat" | "msdos" | "exfat" | "fuseblk"
-                )
-                .then(|| "unknown".to_owned()),
-            },
+            card: card_part(proof),
             proof: ProofPart {
                 asked: proof.terms().level,
                 copies_needed: len64(proof.terms().copies_needed),
@@ -329,12 +316,7 @@ impl Manifest {
                 .collect(),
             left_out,
             problems: proof.problems().to_vec(),
-            rates: RatesPart {
-                every_s: offloaded.rates.every_s,
-                read: offloaded.rates.read.clone(),
-                write: offloaded.rates.write.clone(),
-                readback: offloaded.rates.readback.clone(),
-            },
+            rates: rates_part(proof),
             links: Vec::new(),
             limiting_link: offloaded.limiting.clone(),
             forecast: ForecastPart {
@@ -437,6 +419,33 @@ impl Manifest {
                     .any(|c| c.destination == destination && c.proof.is_read_back())
             })
             .fold((0, 0), |(n, bytes), f| (n + 1, bytes + f.bytes))
+    }
+}
+
+fn card_part(proof: &Proof) -> CardPart {
+    let card = &proof.plan().card;
+    let keeps_local_time = matches!(
+        card.facts.filesystem.as_str(),
+        "vfat" | "msdos" | "exfat" | "fuseblk"
+    );
+    CardPart {
+        path: card.facts.canonical.clone(),
+        label: Some(card.label.clone()),
+        filesystem: card.facts.filesystem.clone(),
+        volume_id: card.facts.volume_id.clone(),
+        bytes_total: card.facts.total_bytes,
+        listing_b3: proof.plan().listing.fingerprint(),
+        zone: keeps_local_time.then(|| "unknown".to_owned()),
+    }
+}
+
+fn rates_part(proof: &Proof) -> RatesPart {
+    let rates = &proof.offloaded().rates;
+    RatesPart {
+        every_s: rates.every_s,
+        read: rates.read.clone(),
+        write: rates.write.clone(),
+        readback: rates.readback.clone(),
     }
 }
 

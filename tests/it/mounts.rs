@@ -1,1 +1,674 @@
-//! To be written.
+//! The program against real mounts that misbehave: a card that cannot be read or changes, a drive
+//! that fills up, lies, fails or goes away. After each, an independent walk with hashes makes sure
+//! that no final name has wrong bytes.
+
+use crate::support::mount::{Action, Cache, Direction, Fault, Kind, Mount, Options, skip};
+use crate::support::program::{
+    Card, Ran, Tree, Work, content, is_part, manifest, names_in, no_wrong_bytes, tool, tree,
+};
+use std::io::BufRead as _;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+const EIO: i32 = 5;
+/// One clip of several stripes and a part, as the standard limits have it (64 MiB).
+const CLIP: &str = "PRIVATE/CLIPS/C0001.MP4";
+const CLIP_BYTES: usize = (64 << 20) + (9 << 20) + 12_345;
+/// Bytes of the whole card.
+const TOTAL: u64 = 8 * 200_000 + 36 * 1_111 + 3_000_000 + 76_558_393;
+/// A still in the middle of the card.
+const STILL: &str = "DCIM/100KITES/KITE0004.JPG";
+const JOB: &str = "copy card --to a --to b --separate --name KITES";
+
+/// A card and two drives, all of them mounts. The mounts go before the folder they are in.
+struct Rig {
+    card: Mount,
+    a: Mount,
+    b: Mount,
+    listed: Tree,
+    work: Work,
+}
+
+fn plain() -> Options {
+    Options::default()
+}
+
+/// A drive whose writes stay in the page cache, as those of real drives do.
+fn cached(faults: Vec<Fault>) -> Options {
+    Options {
+        cache: Cache::Through,
+        faults,
+        ..Options::default()
+    }
+}
+
+fn faulty(fault: Fault) -> Options {
+    Options {
+        faults: vec![fault],
+        ..Options::default()
+    }
+}
+
+impl Rig {
+    fn new(name: &str, card: Options, a: Options, b: Options) -> Self {
+        let work = Work::new(name);
+        let mut made = Card::new(&work.path("back-card"));
+        for n in 1..=8 {
+            made = made.file(
+                format!("DCIM/100KITES/KITE{n:04}.JPG"),
+                200_000 + n * 1_111,
+                10,
+            );
+        }
+        made.file("DCIM/101KITES/KITE0009.DNG", 3_000_000, 9)
+            .file("MISC/EMPTY.TXT", 0, 0)
+            .file(CLIP, CLIP_BYTES, 1)
+            .folder("PRIVATE/CLIPS/THUMBS");
+        let listed = tree(&work.path("back-card"));
+        let mount = |name: &str, options| {
+            let backing = work.folder(&format!("back-{name}"));
+            Mount::new(&backing, &work.folder(name), options).unwrap()
+        };
+        let (card, a, b) = (mount("card", card), mount("a", a), mount("b", b));
+        Self {
+            card,
+            a,
+            b,
+            listed,
+            work,
+        }
+    }
+
+    fn run(&self, arguments: &str) -> Ran {
+        let ran = self.work.run(arguments);
+        self.nothing_wrong(&format!("after {ran}"));
+        ran
+    }
+
+    /// What the drives hold, read from behind the mounts.
+    fn held(&self, name: &str) -> Tree {
+        let root = self.work.path(&format!("back-{name}/KITES"));
+        if root.exists() {
+            tree(&root)
+        } else {
+            Tree::new()
+        }
+    }
+
+    #[track_caller]
+    fn nothing_wrong(&self, when: &str) {
+        for name in ["a", "b"] {
+            no_wrong_bytes(&self.listed, &self.held(name), &format!("on {name} {when}"));
+        }
+    }
+
+    #[track_caller]
+    fn is_whole(&self, name: &str) {
+        assert_eq!(self.held(name), self.listed, "{name}");
+    }
+
+    /// Everything but one entry.
+    #[track_caller]
+    fn is_whole_but(&self, name: &str, missing: &str) {
+        let mut expected = self.listed.clone();
+        assert!(expected.remove(Path::new(missing)).is_some());
+        assert_eq!(self.held(name), expected, "{name}");
+    }
+
+    fn kinds(&self) -> Vec<String> {
+        let manifest = manifest(&self.work.path("back-a/KITES"));
+        let problems = manifest["problems"].as_array().unwrap().clone();
+        problems
+            .iter()
+            .map(|p| p["kind"].as_str().unwrap().to_owned())
+            .collect()
+    }
+}
+
+#[test]
+fn two_drives_are_proven_and_every_copy_came_from_the_device() {
+    if skip() {
+        return;
+    }
+    let rig = Rig::new("proven", plain(), cached(vec![]), cached(vec![]));
+    let ran = rig.run(JOB);
+    ran.exits(0)
+        .says("PROVEN")
+        .says("2 complete copies on independent devices");
+    for (name, mount) in [("a", &rig.a), ("b", &rig.b)] {
+        rig.is_whole(name);
+        let served = mount.read_since_write(&format!("KITES/{STILL}"));
+        assert!(
+            served >= 204_444,
+            "{name}: {served} bytes of a still came from the device"
+        );
+        let served = mount.bytes_read();
+        assert!(
+            served >= TOTAL,
+            "{name}: {served} of {TOTAL} came from the device"
+        );
+    }
+    // The card is read once: its bytes, and no more than read-ahead beyond.
+    let read = rig.card.bytes_read();
+    assert!(
+        read >= TOTAL && read < TOTAL + TOTAL / 10,
+        "{read} bytes read of {TOTAL}"
+    );
+    // Without the person's word two FUSE mounts may be one device.
+    rig.run("copy card --to a --to b --name KITES")
+        .exits(1)
+        .says("same-device")
+        .says("--separate");
+}
+
+#[test]
+fn a_bit_that_a_drive_flipped_is_found_past_the_cache() {
+    if skip() {
+        return;
+    }
+    for (name, path, off) in [
+        ("flip-clip", CLIP, 70_000_000),
+        ("flip-still", STILL, 150_000),
+    ] {
+        let flip =
+            Fault::new(Kind::BitflipWrite { off, bit: 3 }).path(&format!("*{}*", file_name(path)));
+        let rig = Rig::new(name, plain(), plain(), cached(vec![flip.times(1)]));
+        rig.run(JOB).exits(1).says("mismatch").says(path);
+        assert_eq!(rig.b.fired("BitflipWrite"), 1);
+        rig.is_whole("a");
+        rig.is_whole_but("b", path);
+        assert!(rig.kinds().contains(&"mismatch".to_owned()));
+        // The drive behaves the second time; only this file is copied again.
+        rig.run(JOB).exits(0).says("1 file to copy");
+        rig.is_whole("b");
+    }
+}
+
+#[test]
+fn writes_that_never_arrived_are_found() {
+    if skip() {
+        return;
+    }
+    let lost = Fault::new(Kind::DropWrite {
+        off: 8 << 20,
+        len: 4_096,
+    })
+    .path("*C0001*");
+    let rig = Rig::new("lost", plain(), plain(), cached(vec![lost]));
+    rig.run(JOB).exits(1).says("mismatch");
+    assert!(rig.b.fired("DropWrite") >= 1);
+    rig.is_whole_but("b", CLIP);
+}
+
+#[test]
+fn a_drive_that_fills_up_is_dropped_and_the_other_finishes() {
+    if skip() {
+        return;
+    }
+    let full = Fault::new(Kind::NoSpaceAfter { bytes: 40_000_000 });
+    let rig = Rig::new("full", plain(), plain(), faulty(full));
+    rig.run(JOB)
+        .exits(1)
+        .says("no-room")
+        .says("No space left")
+        .says("destination was dropped")
+        .says("1 complete copy");
+    assert!(rig.b.fired("NoSpaceAfter") >= 1);
+    rig.is_whole("a");
+    let manifest = manifest(&rig.work.path("back-a/KITES"));
+    assert_eq!(manifest["verdict"]["proven"], false);
+    assert_eq!(manifest["verdict"]["copies"], 1);
+    // Too little room that shows before the first byte is a refusal, and leaves nothing.
+    let small = Options {
+        capacity: 60_000_000,
+        ..plain()
+    };
+    let rig = Rig::new("small", plain(), plain(), small);
+    rig.run(JOB).exits(3).says("no-room");
+    assert!(names_in(rig.a.path()).is_empty() && names_in(rig.b.path()).is_empty());
+}
+
+#[test]
+fn an_unreadable_spot_costs_its_file_only() {
+    if skip() {
+        return;
+    }
+    for (name, path, off) in [
+        ("eio-still", STILL, 100_000),
+        ("eio-clip", CLIP, 66_000_000),
+    ] {
+        let bad = Fault::new(Kind::ReadError {
+            off,
+            len: 10,
+            errno: EIO,
+        })
+        .path(path);
+        let rig = Rig::new(name, faulty(bad), plain(), plain());
+        rig.run(JOB)
+            .exits(1)
+            .says("unreadable")
+            .says(path)
+            .says("Stop using this card");
+        assert!(rig.card.fired("ReadError") >= 2, "it is tried again");
+        rig.is_whole_but("a", path);
+        rig.is_whole_but("b", path);
+        assert_eq!(
+            rig.kinds().iter().filter(|k| *k == "unreadable").count(),
+            1,
+            "told once"
+        );
+    }
+    // A spot that can be read on the second pass costs nothing.
+    let shy = Fault::new(Kind::ReadError {
+        off: 66_000_000,
+        len: 10,
+        errno: EIO,
+    })
+    .path(CLIP)
+    .times(1);
+    let rig = Rig::new("eio-once", faulty(shy), plain(), plain());
+    rig.run(JOB).exits(0);
+    assert_eq!(rig.card.fired("ReadError"), 1);
+    rig.is_whole("a");
+    rig.is_whole("b");
+}
+
+#[test]
+fn a_failing_step_of_a_drive_drops_it_alone() {
+    if skip() {
+        return;
+    }
+    for op in ["create", "mkdir", "fsync", "fsyncdir", "rename", "setattr"] {
+        // Let the run begin, so that it is no refusal.
+        let fault = Fault::new(Kind::OpError { op, errno: EIO }).skip(3);
+        let rig = Rig::new(&format!("op-{op}"), plain(), plain(), faulty(fault));
+        let ran = rig.run(JOB);
+        assert!(rig.b.fired(&format!("OpError:{op}")) >= 1, "{op} was met");
+        ran.exits(1);
+        rig.is_whole("a");
+        if op != "setattr" {
+            ran.says("write-failed")
+                .says("this destination was dropped");
+        }
+    }
+    let fault = Fault::new(Kind::WriteError {
+        off: 20_000_000,
+        len: 1,
+        errno: EIO,
+    });
+    let rig = Rig::new("write-error", plain(), plain(), faulty(fault));
+    rig.run(JOB)
+        .exits(1)
+        .says("write-failed")
+        .says("the last good file on it is");
+    rig.is_whole("a");
+}
+
+#[test]
+fn a_drive_that_refuses_the_first_step_is_a_refusal_that_leaves_nothing() {
+    if skip() {
+        return;
+    }
+    let fault = Fault::new(Kind::OpError {
+        op: "mkdir",
+        errno: EIO,
+    });
+    let rig = Rig::new("first-step", plain(), plain(), faulty(fault));
+    rig.run(JOB).exits(3).says("write-failed");
+    assert!(
+        names_in(rig.a.path()).is_empty(),
+        "{:?}",
+        names_in(rig.a.path())
+    );
+    let locked = Options {
+        readonly: true,
+        ..plain()
+    };
+    let rig = Rig::new("locked", plain(), plain(), locked);
+    rig.run(JOB).exits(3).says("read-only");
+    assert!(names_in(rig.a.path()).is_empty());
+}
+
+#[test]
+fn a_drive_that_goes_away_is_dropped_and_goes_on_when_it_is_back() {
+    if skip() {
+        return;
+    }
+    let gone = Fault::new(Kind::VanishAfter {
+        direction: Direction::Write,
+        bytes: 30_000_000,
+        errno: EIO,
+    });
+    let rig = Rig::new("gone", plain(), plain(), faulty(gone));
+    rig.run(JOB).exits(1).says("this destination was dropped");
+    rig.is_whole("a");
+    rig.b.back();
+    rig.run(JOB).exits(0).says("kept (proven by an earlier run");
+    rig.is_whole("b");
+    assert!(rig.held("b").keys().all(|p| !is_part(p)));
+}
+
+#[test]
+fn a_card_that_goes_away_stops_the_job() {
+    if skip() {
+        return;
+    }
+    let gone = Fault::new(Kind::VanishAfter {
+        direction: Direction::Read,
+        bytes: 20_000_000,
+        errno: EIO,
+    });
+    let rig = Rig::new("card-gone", faulty(gone), plain(), plain());
+    rig.run(JOB)
+        .exits(1)
+        .says("vanished")
+        .says("the card is gone");
+    assert_eq!(rig.card.fired("VanishAfter"), 1);
+    rig.card.back();
+    rig.run(JOB).exits(0);
+    rig.is_whole("a");
+}
+
+#[test]
+fn a_card_that_changes_under_the_reader_is_noticed() {
+    if skip() {
+        return;
+    }
+    for (action, path, kind) in [
+        (Action::Append, STILL, "changed-on-card"),
+        (Action::Truncate, CLIP, "changed-on-card"),
+        (Action::Touch, CLIP, "changed-on-card"),
+        (Action::Delete, STILL, "vanished"),
+    ] {
+        let name = format!("mutate-{action:?}");
+        let change = Fault::new(Kind::Mutate {
+            after: 65_536,
+            action,
+        })
+        .path(path);
+        let rig = Rig::new(&name, faulty(change), plain(), plain());
+        let ran = rig.work.run(JOB);
+        assert_eq!(rig.card.fired("Mutate"), 1, "{name}");
+        ran.exits(1).says(kind).says(path);
+        rig.nothing_wrong(&name);
+    }
+}
+
+#[test]
+fn a_reader_that_does_not_repeat_itself_is_found_by_reread_only() {
+    if skip() {
+        return;
+    }
+    let flip = || {
+        Fault::new(Kind::BitflipRead {
+            off: 1_000_000,
+            bit: 2,
+        })
+        .path(CLIP)
+        .times(1)
+    };
+    let rig = Rig::new("reread", faulty(flip()), plain(), plain());
+    let ran = rig.work.run(&format!("{JOB} --proof reread"));
+    assert_eq!(rig.card.fired("BitflipRead"), 1);
+    ran.exits(1).says("mismatch").says("second read").says(CLIP);
+    // The limit of the proof, as the README states it: the copies equal what the reader delivered.
+    let rig = Rig::new("no-reread", faulty(flip()), plain(), plain());
+    rig.work.run(JOB).exits(0);
+    assert_ne!(rig.held("a"), rig.listed);
+    let rig = Rig::new("reread-good", plain(), plain(), plain());
+    rig.run(&format!("{JOB} --proof reread")).exits(0);
+    let manifest = manifest(&rig.work.path("back-a/KITES"));
+    assert_eq!(manifest["files"][0]["copies"][0]["proof"], "reread");
+}
+
+#[test]
+fn a_card_that_cannot_be_written_is_enough() {
+    if skip() {
+        return;
+    }
+    let locked = Options {
+        readonly: true,
+        ..plain()
+    };
+    let rig = Rig::new("locked-card", locked, plain(), plain());
+    rig.run(JOB).exits(0);
+    rig.is_whole("a");
+    rig.is_whole("b");
+}
+
+#[test]
+fn twins_on_a_drive_that_folds_case_are_told_not_merged() {
+    if skip() {
+        return;
+    }
+    let work = Work::new("twins");
+    Card::new(&work.folder("card"))
+        .file("DCIM/A.JPG", 1_000, 1)
+        .file("DCIM/a.jpg", 1_000, 2);
+    let folding = Options {
+        nocase: true,
+        ..plain()
+    };
+    let backing = work.folder("back-a");
+    let a = Mount::new(&backing, &work.folder("a"), folding).unwrap();
+    let ran = work.run("copy card --to a --name KITES --copies 1");
+    assert_ne!(ran.code, 0, "{ran}");
+    ran.says("name-clash");
+    let held = tree(&backing.join("KITES"));
+    no_wrong_bytes(&tree(&work.path("card")), &held, "after a clash");
+    drop(a);
+}
+
+#[test]
+fn an_empty_mount_point_is_not_the_drive_that_was_meant() {
+    if skip() {
+        return;
+    }
+    let full = Fault::new(Kind::NoSpaceAfter { bytes: 30_000_000 });
+    let Rig {
+        card, a, b, work, ..
+    } = Rig::new("unmounted", plain(), plain(), faulty(full));
+    work.run(JOB).exits(1);
+    drop(b);
+    work.run(JOB)
+        .exits(3)
+        .says("vanished")
+        .says("not the drive");
+    assert!(
+        names_in(&work.path("b")).is_empty(),
+        "nothing on the system disk"
+    );
+    drop((card, a));
+}
+
+/// Starts the program and lets it run.
+fn start(work: &Work, arguments: &str) -> Child {
+    let mut command = work.command();
+    command
+        .args(arguments.split_whitespace())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null());
+    command.spawn().unwrap()
+}
+
+fn interrupt(child: &Child) {
+    let pid = i32::try_from(child.id())
+        .ok()
+        .and_then(rustix::process::Pid::from_raw)
+        .unwrap();
+    rustix::process::kill_process(pid, rustix::process::Signal::INT).unwrap();
+}
+
+#[expect(
+    clippy::disallowed_methods,
+    reason = "a test of an interruption has to wait for it"
+)]
+fn after(bytes: u64, mount: &Mount) {
+    let start = Instant::now();
+    while mount.bytes_read() < bytes {
+        assert!(
+            start.elapsed() < Duration::from_secs(60),
+            "the card is not read"
+        );
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
+#[test]
+#[expect(
+    clippy::disallowed_methods,
+    reason = "how long a stop takes is what is asked for"
+)]
+fn ctrl_c_stops_soon_keeps_what_is_proven_and_goes_on() {
+    if skip() {
+        return;
+    }
+    let slow = Options {
+        read_mbps: 40.0,
+        ..plain()
+    };
+    let rig = Rig::new("ctrl-c", slow, plain(), plain());
+    let mut child = start(&rig.work, JOB);
+    after(20_000_000, &rig.card);
+    interrupt(&child);
+    let asked = Instant::now();
+    assert_eq!(child.wait().unwrap().code(), Some(130));
+    assert!(
+        asked.elapsed() < Duration::from_secs(10),
+        "a hang, not a slow machine"
+    );
+    rig.nothing_wrong("after Ctrl-C");
+    let held = rig.held("a");
+    assert!(
+        held.contains_key(Path::new(STILL)),
+        "what was finished is kept"
+    );
+    assert!(
+        held.keys().all(|p| !is_part(p)),
+        "no part is left: {held:?}"
+    );
+    rig.card.set_read_mbps(0.0);
+    rig.run(JOB).exits(0).says("kept (proven by an earlier run");
+    rig.is_whole("a");
+    rig.is_whole("b");
+}
+
+#[test]
+#[expect(
+    clippy::disallowed_methods,
+    reason = "how long a stop takes is what is asked for"
+)]
+fn ctrl_c_does_not_wait_for_a_card_that_hangs() {
+    if skip() {
+        return;
+    }
+    let hangs = Fault::new(Kind::StallRead {
+        off: 1_000_000,
+        ms: 12_000,
+    })
+    .path(CLIP);
+    let rig = Rig::new("hang", faulty(hangs), plain(), plain());
+    let mut command = rig.work.command();
+    command
+        .args(JOB.split_whitespace())
+        .arg("--json")
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null());
+    let mut child = command.spawn().unwrap();
+    let began = Instant::now();
+    while rig.card.fired("StallRead") == 0 {
+        assert!(
+            began.elapsed() < Duration::from_secs(60),
+            "the card never hung"
+        );
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    interrupt(&child);
+    let asked = Instant::now();
+    let lines = std::io::BufReader::new(child.stdout.take().unwrap()).lines();
+    let told = lines
+        .map(Result::unwrap)
+        .any(|line| line.contains("\"verdict\""));
+    assert!(
+        told && asked.elapsed() < Duration::from_secs(8),
+        "it waited for the card"
+    );
+    // The process itself can end only when the system lets go of the read.
+    assert_eq!(child.wait().unwrap().code(), Some(130));
+    rig.nothing_wrong("after Ctrl-C");
+}
+
+#[test]
+fn a_slow_drive_is_named_and_does_not_show_as_a_slow_card() {
+    if skip() {
+        return;
+    }
+    let slow = Options {
+        write_mbps: 30.0,
+        ..plain()
+    };
+    let rig = Rig::new("slow", plain(), plain(), slow);
+    let ran = rig.run(&format!("{JOB} --json"));
+    ran.exits(0);
+    let events = ran.events();
+    let ticks: Vec<_> = events.iter().filter(|e| e["event"] == "tick").collect();
+    let late = &ticks[ticks.len() / 2];
+    assert_eq!(late["limiting"], "destination 2", "{late}");
+    let delivered = late["delivered_rate"].as_f64().unwrap();
+    let live = late["live_rate"].as_f64().unwrap();
+    assert!(live > 2.0 * delivered, "live {live}, delivered {delivered}");
+}
+
+/// Two file systems in image files on one disk are one device: the loop devices say where they lie.
+#[test]
+fn two_images_on_one_disk_are_one_copy() {
+    let tools = ["mkfs.ext4", "mount", "umount"].map(tool);
+    if !rustix::process::geteuid().is_root() || tools.iter().any(Option::is_none) {
+        return crate::support::program::skip("mounting images needs root, mount and mkfs.ext4");
+    }
+    let work = Work::with_card("images");
+    let run = |name: &str, arguments: &[&str]| {
+        let status = Command::new(name)
+            .args(arguments)
+            .current_dir(work.path("."))
+            .status();
+        status.is_ok_and(|s| s.success())
+    };
+    let mut mounted = Vec::new();
+    for name in ["a", "b"] {
+        let image = format!("{name}.img");
+        std::fs::File::create_new(work.path(&image))
+            .unwrap()
+            .set_len(64 << 20)
+            .unwrap();
+        assert!(run("mkfs.ext4", &["-q", "-F", &image]));
+        if run("mount", &["-o", "loop", &image, name]) {
+            mounted.push(name);
+        }
+    }
+    let ran =
+        (mounted.len() == 2).then(|| work.run("copy card --to a --to b --name KITES --separate"));
+    for name in &mounted {
+        assert!(run("umount", &[name]));
+    }
+    match ran {
+        None => crate::support::program::skip("this machine mounts no images"),
+        Some(ran) => {
+            ran.exits(1)
+                .says("one physical disk")
+                .says("1 complete copy");
+        }
+    }
+}
+
+fn file_name(path: &str) -> &str {
+    path.rsplit('/').next().unwrap()
+}
+
+/// The content of a made-up card follows from its seed; two seeds differ.
+#[test]
+fn made_up_content_differs() {
+    assert_ne!(content(100, 1), content(100, 2));
+    assert_eq!(content(100, 1), content(100, 1));
+}

@@ -2,4 +2,3 @@
 
 pub(crate) mod mount;
 pub(crate) mod program;
-pub(crate) mod sim;
