@@ -105,6 +105,13 @@ fn say(out: Out, text: &str) {
     }
 }
 
+/// Shows a command unbroken, so that it can be copied.
+fn show(out: Out, command: &str) {
+    if !out.json && !out.quiet {
+        out.line(command);
+    }
+}
+
 fn step(out: Out, number: u32, text: &str) {
     say(out, "");
     say(out, &format!("-- {number}. {text}"));
@@ -177,7 +184,7 @@ fn offload(job: &Job, flags: &str, out: Out, tools: &Tools) -> Exit {
         job.card,
         to.join(" ")
     );
-    say(out, &command);
+    show(out, &command);
     one(job, out, tools, &mut Eyes::new(out, tools, &job.to))
 }
 
@@ -190,7 +197,7 @@ fn check_again(job: &Job, out: Out, tools: &Tools) -> io::Result<Exit> {
     let text = format!("(One bit of {VICTIM} was just flipped; size and date are as before.)");
     say(out, &text);
     let paths: Vec<&str> = offloads.iter().map(|o| o.as_str()).collect();
-    say(out, &format!("$ unlade verify {}", paths.join(" ")));
+    show(out, &format!("$ unlade verify {}", paths.join(" ")));
     Ok(verify(&offloads, out, tools))
 }
 

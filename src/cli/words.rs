@@ -257,7 +257,11 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
     ));
     for problem in proof.problems().iter().filter(|p| !p.blocking) {
         lines.extend(wrap(
-            &format!("{}: {}.", problem.kind, shown(&problem.detail)),
+            &format!(
+                "{}: {}.",
+                problem.kind,
+                shown(&problem.detail).trim_end_matches('.')
+            ),
             out.width,
             "Note     ",
             "         ",

@@ -746,12 +746,7 @@ fn notes(
     destinations: &[(usize, PlannedDestination)],
     wish: &Wish,
 ) -> Vec<String> {
-    let mut notes = Vec::new();
-    for (path, why) in listing.left_out() {
-        if why.contains("which were not copied") {
-            notes.push(format!("`{}` on the card is a {why}.", shown(&path)));
-        }
-    }
+    let mut notes = trash_notes(listing);
     let devices: Vec<(&Backing, u64)> = destinations
         .iter()
         .map(|(_, d)| (&d.facts.backing, d.facts.device))
@@ -765,6 +760,15 @@ fn notes(
         notes.extend(why);
     }
     notes
+}
+
+/// Returns a note for every Trash folder on the card that holds files: they may be pictures.
+pub fn trash_notes(listing: &Listing) -> Vec<String> {
+    listing
+        .left_out()
+        .filter(|(_, why)| why.contains("which were not copied"))
+        .map(|(path, why)| format!("`{}` on the card is a {why}.", shown(&path)))
+        .collect()
 }
 
 /// Counts the independent devices among destinations, and tells in words why there are fewer than

@@ -339,8 +339,27 @@ impl Manifest {
         if self.totals.bytes > INTEGER_MAX || self.card.bytes_total > INTEGER_MAX {
             return Err(std::io::Error::other("a size is above 2^53 - 1"));
         }
-        let mut out = serde_json::to_vec_pretty(self)?;
-        out.push(b'\n');
+        let mut out = Vec::with_capacity(4_096 + self.files.len() * 420);
+        out.extend_from_slice(b"{\n");
+        field(&mut out, "format", &self.format)?;
+        field(&mut out, "version", &self.version)?;
+        field(&mut out, "tool", &self.tool)?;
+        field(&mut out, "offload", &self.offload)?;
+        field(&mut out, "card", &self.card)?;
+        field(&mut out, "proof", &self.proof)?;
+        list(&mut out, "destinations", &self.destinations)?;
+        field(&mut out, "totals", &self.totals)?;
+        list(&mut out, "files", &self.files)?;
+        list(&mut out, "folders", &self.folders)?;
+        list(&mut out, "left_out", &self.left_out)?;
+        list(&mut out, "problems", &self.problems)?;
+        field(&mut out, "rates", &self.rates)?;
+        list(&mut out, "links", &self.links)?;
+        field(&mut out, "limiting_link", &self.limiting_link)?;
+        field(&mut out, "forecast", &self.forecast)?;
+        key(&mut out, "verdict");
+        serde_json::to_writer(&mut out, &self.verdict)?;
+        out.extend_from_slice(b"\n}\n");
         Ok(out)
     }
 
@@ -420,6 +439,36 @@ impl Manifest {
             })
             .fold((0, 0), |(n, bytes), f| (n + 1, bytes + f.bytes))
     }
+}
+
+/// One key a line, and one file a line: short enough for 500,000 files, and still to be read and
+/// compared by people.
+fn field(out: &mut Vec<u8>, name: &str, value: &impl Serialize) -> std::io::Result<()> {
+    key(out, name);
+    serde_json::to_writer(&mut *out, value)?;
+    out.extend_from_slice(b",\n");
+    Ok(())
+}
+
+fn list(out: &mut Vec<u8>, name: &str, values: &[impl Serialize]) -> std::io::Result<()> {
+    key(out, name);
+    out.push(b'[');
+    for (at, value) in values.iter().enumerate() {
+        out.extend_from_slice(if at == 0 { b"\n    " } else { b",\n    " });
+        serde_json::to_writer(&mut *out, value)?;
+    }
+    out.extend_from_slice(if values.is_empty() {
+        b"],\n"
+    } else {
+        b"\n  ],\n"
+    });
+    Ok(())
+}
+
+fn key(out: &mut Vec<u8>, name: &str) {
+    out.extend_from_slice(b"  \"");
+    out.extend_from_slice(name.as_bytes());
+    out.extend_from_slice(b"\": ");
 }
 
 fn card_part(proof: &Proof) -> CardPart {

@@ -12,7 +12,7 @@ use crate::disk::topology::Backing;
 use crate::error::{Problem, ProblemKind};
 use crate::offload::{CopyState, Offloaded};
 use crate::plan::Level;
-use crate::plan::{Plan, count_independent};
+use crate::plan::{Plan, count_independent, trash_notes};
 use crate::units::{counted, len64};
 use jiff::Timestamp;
 
@@ -477,7 +477,7 @@ fn reason(problem: &Problem) -> String {
 }
 
 fn notes(plan: &Plan, offloaded: &Offloaded) -> Vec<String> {
-    let mut notes = plan.notes.clone();
+    let mut notes = trash_notes(&plan.listing);
     let zeros = offloaded.files.iter().filter(|f| f.only_zeros).count();
     if zeros > 0 {
         notes.push(format!(

@@ -1,1 +1,256 @@
-//! To be written.
+//! The program is killed with SIGKILL at 50 seeded points and started again. After every kill no file
+//! has a final name and wrong bytes, and every line of the journal is true; at the end everything is
+//! as after a run that nobody disturbed.
+
+use crate::support::program::{
+    Card, Node, Tree, Work, bytes_of, interrupt_after, is_part, kill_after, manifest, names_in,
+    no_wrong_bytes, tell, time, tree, whole_tree,
+};
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Duration;
+
+/// Change it to look at other points.
+const SEED: u64 = 20_261_125;
+const KILLS: u32 = 50;
+/// Fewer than this many that met a running process would test nothing.
+const HITS_MIN: u32 = 25;
+
+/// A seeded sequence of numbers (BLAKE3 of seed and position).
+struct Dice {
+    seed: u64,
+    at: u64,
+}
+
+impl Dice {
+    fn below(&mut self, limit: u64) -> u64 {
+        self.at += 1;
+        let text = format!("{} {}", self.seed, self.at);
+        let hash = blake3::hash(text.as_bytes());
+        let (first, _) = hash.as_bytes().split_first_chunk().unwrap();
+        u64::from_le_bytes(*first) % limit
+    }
+}
+
+/// 60 files, about 50 MB: stills, and some clips that are larger than one buffer.
+fn make_card(root: &Path) {
+    let mut card = Card::new(root).folder("DCIM/102KITES");
+    for n in 0..48_u64 {
+        let folder = if n < 30 { "100KITES" } else { "101KITES" };
+        let bytes = usize::try_from(1_000 + n * 47_111 % 300_000).unwrap();
+        card = card.file(format!("DCIM/{folder}/KITE{n:04}.JPG"), bytes, n);
+    }
+    for n in 0..12_u64 {
+        let bytes = usize::try_from(1_900_000 + n * 300_007).unwrap();
+        card = card.file(format!("PRIVATE/CLIPS/C{n:04}.MP4"), bytes, 100 + n);
+    }
+}
+
+/// One offload that is killed, in a folder of its own.
+struct Victim<'a> {
+    card: &'a Path,
+    expected: &'a Tree,
+    work: Work,
+}
+
+impl<'a> Victim<'a> {
+    fn new(card: &'a Path, expected: &'a Tree) -> Self {
+        let work = Work::new("killed");
+        work.folder("a");
+        work.folder("b");
+        Self {
+            card,
+            expected,
+            work,
+        }
+    }
+
+    fn copy(&self) -> Command {
+        let mut command = self.work.command();
+        command.arg("copy").arg(self.card);
+        command.args("--to a --to b --name KITES --copies 1 --quiet".split(' '));
+        command
+    }
+
+    fn offloads(&self) -> [PathBuf; 2] {
+        [self.work.path("a/KITES"), self.work.path("b/KITES")]
+    }
+
+    /// What must hold at any moment.
+    /// Returns how many final names and journal lines were looked at.
+    fn check(&self, when: &str) -> usize {
+        let mut looked_at = 0;
+        for offload in self.offloads().iter().filter(|o| o.exists()) {
+            let standing = tree(offload);
+            no_wrong_bytes(self.expected, &standing, when);
+            looked_at += standing.len();
+            let records = offload.join("_unlade");
+            if records.join("journal.jsonl").exists() {
+                looked_at += journal_is_true(&records, &standing, when);
+            }
+            if records.join("manifest.json").exists() {
+                assert_eq!(manifest(offload)["verdict"]["proven"], true, "{when}");
+                let missing = self
+                    .expected
+                    .iter()
+                    .find(|(p, n)| standing.get(*p) != Some(n));
+                assert_eq!(missing, None, "the manifest came too early, {when}");
+            }
+        }
+        looked_at
+    }
+
+    /// What must hold at the end.
+    fn check_end(&self, undisturbed: &[Value], when: &str) {
+        for (offload, undisturbed) in self.offloads().iter().zip(undisturbed) {
+            assert_eq!(&tree(offload), self.expected, "{when}");
+            let left = whole_tree(offload).into_keys().find(|path| is_part(path));
+            assert_eq!(left, None, "a part file is left {when}");
+            let mut records = names_in(&offload.join("_unlade"));
+            records.retain(|name| !name.starts_with("earlier-"));
+            assert_eq!(records, RECORDS, "{when}");
+            assert_eq!(&lasting(&manifest(offload)), undisturbed, "{when}");
+        }
+    }
+}
+
+const RECORDS: [&str; 4] = [
+    "checksums.b3",
+    "manifest.json",
+    "manifest.json.b3",
+    "report.html",
+];
+
+/// Every whole line of the journal names a file that stands there with that hash and size. Returns
+/// how many do.
+fn journal_is_true(records: &Path, standing: &Tree, when: &str) -> usize {
+    let mut files = 0;
+    let bytes = bytes_of(&records.join("journal.jsonl"));
+    let text = String::from_utf8(bytes).unwrap();
+    let whole = text.rsplit_once('\n').map_or("", |(whole, _torn)| whole);
+    for line in whole.lines().filter(|line| !line.is_empty()) {
+        let line: Value = serde_json::from_str(line).unwrap_or_else(|e| panic!("{e} {when}"));
+        let Some(path) = line["path"].as_str() else {
+            assert_eq!(line["journal"], "unlade-journal", "{when}");
+            continue;
+        };
+        match standing.get(Path::new(path)) {
+            Some(Node::File { bytes, hash }) => {
+                assert_eq!(line["bytes"], *bytes, "{path} {when}");
+                assert_eq!(line["blake3"], hash.to_hex().as_str(), "{path} {when}");
+            }
+            other => panic!("{path} is {other:?} {when}"),
+        }
+        files += 1;
+    }
+    files
+}
+
+/// What a manifest says apart from where, when and how fast.
+fn lasting(manifest: &Value) -> Value {
+    let files: Vec<Value> = manifest["files"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|f| serde_json::json!([f["path"], f["bytes"], f["modified"], f["blake3"]]))
+        .collect();
+    serde_json::json!({
+        "files": files, "folders": manifest["folders"], "totals": manifest["totals"],
+        "left_out": manifest["left_out"], "verdict": manifest["verdict"],
+        "listing": manifest["card"]["listing_b3"],
+    })
+}
+
+/// Copies undisturbed a few times; returns the shortest run and what both manifests say.
+fn calm_runs(card: &Path, expected: &Tree) -> (Duration, [Value; 2]) {
+    let mut shortest = Duration::MAX;
+    let mut said = None;
+    for _ in 0..3 {
+        let calm = Victim::new(card, expected);
+        let (code, length) = time(&mut calm.copy());
+        assert_eq!(code, 0);
+        let manifests = calm.offloads().map(|offload| lasting(&manifest(&offload)));
+        calm.check_end(&manifests, "undisturbed");
+        said = Some(manifests);
+        shortest = shortest.min(length);
+    }
+    (shortest, said.unwrap())
+}
+
+#[test]
+fn killed_at_any_moment_and_started_again() {
+    let home = Work::new("kill");
+    let card = home.path("card");
+    make_card(&card);
+    let expected = tree(&card);
+    let (mut length, undisturbed) = calm_runs(&card, &expected);
+
+    let mut dice = Dice { seed: SEED, at: 0 };
+    let (mut kills, mut hits, mut looked_at) = (0, 0, 0);
+    while kills < KILLS {
+        let victim = Victim::new(&card, &expected);
+        // Some are killed once, some again while they resume, which is over sooner.
+        for again in 0..=u32::try_from(dice.below(3)).unwrap() {
+            let share = u32::try_from(dice.below(1_000)).unwrap();
+            let delay = length * share / 1_000 / (again + 1);
+            let when = format!("(seed {SEED}, kill {kills}, after {delay:?} of {length:?})");
+            kills += 1;
+            match kill_after(&mut victim.copy(), delay) {
+                (None, _) => hits += 1,
+                (Some(code), ran) => {
+                    assert_eq!(code, 0, "{when}");
+                    // The computer has less to do than it had; later points are nearer.
+                    if again == 0 {
+                        length = length.min(ran);
+                    }
+                }
+            }
+            looked_at += victim.check(&when);
+        }
+        let when = format!("(seed {SEED}, before kill {kills})");
+        assert_eq!(time(&mut victim.copy()).0, 0, "{when}");
+        victim.check_end(&undisturbed, &when);
+    }
+    tell(&format!(
+        "{hits} of {kills} kills met a running process; a run takes {length:?}; \
+         {looked_at} names and journal lines were true"
+    ));
+    assert!(hits >= HITS_MIN, "{hits} of {kills} met a running process");
+    assert!(looked_at > 500, "the kills came before there was anything");
+}
+
+/// Ctrl-C: the program ends within two seconds, says how to go on, and goes on.
+#[test]
+fn interrupted_and_started_again() {
+    let home = Work::new("interrupt");
+    let card = home.path("card");
+    make_card(&card);
+    let expected = tree(&card);
+    let mut dice = Dice { seed: SEED, at: 0 };
+    let mut stopped = 0;
+    for _ in 0..40 {
+        let victim = Victim::new(&card, &expected);
+        let delay = Duration::from_millis(20 + dice.below(120));
+        let (ran, ending) = interrupt_after(&mut victim.copy(), delay);
+        assert!(ending < Duration::from_secs(2), "it took {ending:?}: {ran}");
+        // It may have been over already, or not have begun to listen.
+        if ran.code != 130 {
+            assert!(ran.code == 0 || ran.code == -1, "{ran}");
+            continue;
+        }
+        ran.says("NOT PROVEN")
+            .says("interrupted")
+            .says("Run the same command again");
+        victim.check("(after an interrupt)");
+        assert_eq!(time(&mut victim.copy()).0, 0);
+        for offload in victim.offloads() {
+            assert_eq!(tree(&offload), expected);
+        }
+        stopped += 1;
+        if stopped == 3 {
+            return;
+        }
+    }
+    panic!("only {stopped} runs could be interrupted");
+}

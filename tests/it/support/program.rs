@@ -12,7 +12,7 @@ use std::fs::{self, File, FileTimes, OpenOptions};
 use std::io::{self, BufReader};
 use std::os::unix::fs::{FileExt as _, MetadataExt as _};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::{Duration, Instant, SystemTime};
 use walkdir::WalkDir;
@@ -145,6 +145,15 @@ pub(crate) struct Ran {
 }
 
 impl Ran {
+    fn new(command: String, output: Output) -> Self {
+        Self {
+            command,
+            code: output.status.code().unwrap_or(-1),
+            out: String::from_utf8(output.stdout).unwrap(),
+            err: String::from_utf8(output.stderr).unwrap(),
+        }
+    }
+
     /// Fails with everything that was said unless the exit code is this one.
     #[track_caller]
     pub(crate) fn exits(&self, code: i32) -> &Self {
@@ -200,12 +209,7 @@ pub(crate) fn finish(command: &mut Command) -> Ran {
         .spawn()
         .unwrap();
     let output = child.wait_with_output().unwrap();
-    Ran {
-        command: format!("{command:?}"),
-        code: output.status.code().unwrap_or(-1),
-        out: String::from_utf8(output.stdout).unwrap(),
-        err: String::from_utf8(output.stderr).unwrap(),
-    }
+    Ran::new(format!("{command:?}"), output)
 }
 
 /// Runs a command for so long and then kills it with SIGKILL. Returns its exit code if it ended
@@ -225,6 +229,24 @@ pub(crate) fn kill_after(command: &mut Command, delay: Duration) -> (Option<i32>
         return (status.code(), start.elapsed());
     }
     (code, start.elapsed())
+}
+
+/// Runs a command for so long and then sends it SIGINT, as Ctrl-C does. Returns what it said and how
+/// long it took to end.
+pub(crate) fn interrupt_after(command: &mut Command, delay: Duration) -> (Ran, Duration) {
+    let mut child = command
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    if wait(&mut child, Instant::now(), delay).is_none() {
+        let pid = rustix::process::Pid::from_child(&child);
+        rustix::process::kill_process(pid, rustix::process::Signal::INT).unwrap();
+    }
+    let start = Instant::now();
+    let output = child.wait_with_output().unwrap();
+    let ending = start.elapsed();
+    (Ran::new(format!("{command:?}"), output), ending)
 }
 
 /// Runs a command to its end and returns its exit code and how long it ran.
