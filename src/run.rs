@@ -18,7 +18,7 @@ use crate::plan::{
 };
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use crate::proof::store::{self, Record};
-use crate::proof::{Closing, InPlace, Proof, Terms, checksums};
+use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums};
 use crate::report::page;
 use crate::standing;
 use crate::units::len64;
@@ -68,7 +68,13 @@ pub struct Tools {
 pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<Plan, Refusal> {
     let planned = look_and_plan(job, tools, observer);
     match &planned {
-        Ok(plan) => observer.event(&Event::Planned(plan)),
+        Ok(plan) => {
+            observer.event(&Event::Planned(plan));
+            // Known before the first byte: nobody has to wait for the end to hear of them.
+            for problem in card_problems(&plan.listing) {
+                observer.event(&Event::Problem(problem));
+            }
+        }
         Err(refusal) => observer.event(&Event::Refused(&refusal.reasons)),
     }
     planned

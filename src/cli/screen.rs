@@ -16,6 +16,9 @@ const PLAIN_EVERY: Duration = Duration::from_secs(10);
 /// Nothing is drawn for jobs that are over sooner.
 const QUIET_FIRST: Duration = Duration::from_millis(400);
 
+/// Problems that are told one by one while the job runs.
+const PROBLEMS_TOLD: u64 = 40;
+
 /// An observer for people.
 pub(crate) struct Screen {
     out: Out,
@@ -119,6 +122,12 @@ impl Observer for Screen {
             Event::Tick(snapshot) => self.tick(snapshot),
             Event::Problem(problem) => {
                 self.problems_told += 1;
+                if self.problems_told == PROBLEMS_TOLD + 1 {
+                    self.say("Further problems are counted here and told in the manifest.");
+                }
+                if self.problems_told > PROBLEMS_TOLD {
+                    return;
+                }
                 for line in words::problem_lines(problem, &self.destinations, self.out.width) {
                     self.say(&line);
                 }

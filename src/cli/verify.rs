@@ -3,7 +3,7 @@
 
 use super::exit::Exit;
 use super::json::Json;
-use super::out::{Out, fit};
+use super::out::{Out, fit, wrap};
 use super::words;
 use camino::Utf8PathBuf;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -180,11 +180,18 @@ fn tell(path: &Utf8PathBuf, result: &Outcome, out: Out) {
             }
         }
         Err(error) => {
-            out.error(&format!(
+            let text = format!(
                 "unlade: `{}` cannot be checked: {error}",
                 shown(path.as_str())
-            ));
-            out.error("Next: give the folder that holds `_unlade`, or check another copy of this offload.");
+            );
+            let next =
+                "give the folder that holds `_unlade`, or check another copy of this offload.";
+            for line in wrap(&text, out.width, "", "  ")
+                .into_iter()
+                .chain(wrap(next, out.width, "Next: ", "      "))
+            {
+                out.error(&line);
+            }
         }
     }
 }

@@ -7,7 +7,7 @@ pub mod rules;
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
 use crate::disk::topology::{Backing, Reason, independent};
-use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stat};
+use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, fold, is_part_name, shown};
 use crate::units::{counted, len64, round_up, size};
@@ -173,7 +173,7 @@ pub struct FileJob {
     /// Size in bytes when it was listed.
     pub bytes: u64,
     /// Date when it was listed.
-    pub modified: crate::disk::Stamp,
+    pub modified: Stamp,
     /// What is done on each destination.
     pub work: Vec<Work>,
 }
@@ -705,12 +705,19 @@ fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing) -> Wor
                 && stands.bytes == file.bytes
                 && entry.bytes == file.bytes
                 && entry.modified == file.modified.rfc3339()
+                && close(stands.modified, file.modified)
                 && entry.way.reaches_device() =>
         {
             Work::Keep(Box::new(entry.clone()))
         }
         _ => Work::Check,
     }
+}
+
+/// The copy carries the card's date, on FAT to two seconds. Another date means that somebody changed
+/// the copy since, or that the drive keeps no dates: then its content has to speak for it.
+fn close(a: Stamp, b: Stamp) -> bool {
+    a.seconds.abs_diff(b.seconds) <= 2
 }
 
 fn check_room(destinations: &[(usize, PlannedDestination)], reasons: &mut Vec<Problem>) {

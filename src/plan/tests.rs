@@ -242,7 +242,7 @@ fn standing_with(records: Records, entries: &[(&str, u64)]) -> Standing {
         kind: EntryKind::File,
         bytes,
         modified: Stamp {
-            seconds: 0,
+            seconds: 1_700_000_000,
             nanos: 0,
         },
         device: 1,

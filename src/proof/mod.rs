@@ -250,7 +250,7 @@ impl Proof {
 }
 
 /// Entries of the card that no copy can hold as they are.
-fn card_problems(listing: &Listing) -> Vec<Problem> {
+pub fn card_problems(listing: &Listing) -> Vec<Problem> {
     listing
         .rows()
         .iter()
