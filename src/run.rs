@@ -209,8 +209,8 @@ pub fn offload(
     observer: &mut dyn Observer,
 ) -> Result<Proof, Refusal> {
     let started = tools.clock.now();
-    let settled = plan.to_read().0 == 0 && plan.destinations.iter().all(|d| d.is_settled);
-    if !settled {
+    let recorded = plan.recorded().cloned();
+    if recorded.is_none() {
         begin(&plan, tools, &rfc3339(started)).inspect_err(|refusal| {
             observer.event(&Event::Refused(&refusal.reasons));
         })?;
@@ -242,7 +242,12 @@ pub fn offload(
     let plan = Plan::clone(&context.plan);
     let interrupted = offloaded.interrupted;
     let mut proof = Proof::judge(plan, offloaded, terms, closing);
-    let stands_already = settled && proof.verdict().is_proven();
+    // The same verdict on the same files is not written down a second time.
+    let stands_already = recorded.is_some_and(|r| {
+        let now = proof.verdict();
+        (r.proven, r.copies, r.reasons.as_slice())
+            == (now.is_proven(), len64(now.copies()), now.reasons())
+    });
     if !interrupted && !stands_already {
         proof = record(proof, tools);
     }
@@ -296,12 +301,12 @@ fn begin_one(
     let root = &destination.root;
     let records = root.join(RECORDS);
     for (folder, parent) in [(root, &destination.given), (&records, root)] {
-        if disk.look(folder).map_err(|e| (Step::Look, e))?.is_some() {
-            continue;
+        if disk.look(folder).map_err(|e| (Step::Look, e))?.is_none() {
+            disk.create_folder(folder)
+                .map_err(|e| (Step::CreateFolder, e))?;
+            made.push(Made::Folder(folder.clone()));
         }
-        disk.create_folder(folder)
-            .map_err(|e| (Step::CreateFolder, e))?;
-        made.push(Made::Folder(folder.clone()));
+        // Also where it stands: an earlier run may have ended before it flushed.
         disk.flush(parent).map_err(|e| (Step::FlushFolder, e))?;
     }
     let path = records.join(JOURNAL);
@@ -312,6 +317,7 @@ fn begin_one(
         version: 1,
         offload: plan.name.clone(),
         started: started.to_owned(),
+        card_path: plan.card.facts.canonical.clone(),
         card_volume_id: plan.card.facts.volume_id.clone(),
         listing_b3: plan.listing.fingerprint(),
         destinations: plan

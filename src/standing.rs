@@ -3,7 +3,7 @@
 
 use crate::disk::{Disk, ReadBackWay, Tree};
 use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX};
-use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, Records, Standing};
+use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing};
 use crate::proof::manifest::{MANIFEST, Manifest, load};
 use camino::Utf8Path;
 
@@ -74,7 +74,8 @@ fn records(disk: &dyn Disk, canonical: &str, root: &Utf8Path) -> Result<Option<R
             .map_err(|e| format!("the journal could not be read: {e}"))?;
         if let Some(newer) = journal::read(&bytes)? {
             let records = merged.get_or_insert_default();
-            records.is_settled = false;
+            records.recorded = None;
+            records.card_path = newer.card_path;
             records.card_volume_id = newer.card_volume_id;
             records.listing_b3 = newer.listing_b3;
             records.destinations = newer.destinations;
@@ -96,7 +97,12 @@ fn from_manifest(manifest: &Manifest, canonical: &str) -> Records {
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
         listing_b3: Some(manifest.card.listing_b3),
-        has_manifest: true,
+        card_path: Some(manifest.card.path.clone()),
+        recorded: Some(RecordedVerdict {
+            proven: manifest.verdict.proven,
+            copies: manifest.verdict.copies,
+            reasons: manifest.verdict.reasons.clone(),
+        }),
         destinations: manifest
             .destinations
             .iter()
@@ -107,7 +113,6 @@ fn from_manifest(manifest: &Manifest, canonical: &str) -> Records {
                 total_bytes: 0,
             })
             .collect(),
-        is_settled: manifest.verdict.proven,
         ..Records::default()
     };
     for file in &manifest.files {

@@ -2,6 +2,7 @@
 
 use super::out::{Out, wrap};
 use std::time::Duration;
+use unlade::card::listing::RowKind;
 use unlade::disk::FolderFacts;
 use unlade::disk::topology::Backing;
 use unlade::error::{Problem, ProblemKind};
@@ -193,13 +194,17 @@ fn work(d: &PlannedDestination) -> String {
             )
         ));
     }
-    parts.push(format!(
-        "{} to copy, {}; needs {} of {} free",
-        counted(d.copy_files, "file"),
-        size(d.copy_bytes),
-        size(d.needs_bytes),
-        size(d.facts.free_bytes)
-    ));
+    parts.push(if d.copy_files == 0 {
+        "nothing to copy".to_owned()
+    } else {
+        format!(
+            "{} to copy, {}; needs {} of {} free",
+            counted(d.copy_files, "file"),
+            size(d.copy_bytes),
+            size(d.needs_bytes),
+            size(d.facts.free_bytes)
+        )
+    });
     parts.join("; ")
 }
 
@@ -245,7 +250,7 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
         ));
     }
     lines.push(format!(
-        "Copies   {} on independent devices, {} needed",
+        "Copies   {} on separate devices; {} needed",
         counted_copies(proof.verdict().copies()),
         proof.terms().copies_needed
     ));
@@ -270,42 +275,50 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
     for note in proof.notes() {
         lines.extend(wrap(note, out.width, "Note     ", "         "));
     }
-    let reasons = proof.verdict().reasons();
-    for reason in reasons.iter().take(REASONS_SHOWN) {
-        lines.extend(wrap(&shown(reason), out.width, "Reason   ", "         "));
-    }
-    if reasons.len() > REASONS_SHOWN {
-        lines.push(format!(
-            "         and {} more; all are in the manifest",
-            reasons.len() - REASONS_SHOWN
-        ));
-    }
+    lines.extend(reasons(proof, out));
     lines.extend(wrap(&next(proof), out.width, "Next     ", "         "));
     lines.extend(CAUTIONS.map(str::to_owned));
     lines
+}
+
+/// Whether all that is in the way are links, sockets and other entries that are no files.
+fn only_odd_entries(proof: &Proof) -> bool {
+    let odd: Vec<String> = proof
+        .plan()
+        .listing
+        .rows()
+        .iter()
+        .filter(|row| matches!(&row.kind, RowKind::Trouble { why } if why.starts_with("is a ")))
+        .map(unlade::card::listing::Row::path)
+        .collect();
+    let mut blocking = proof.problems().iter().filter(|p| p.blocking);
+    !odd.is_empty() && blocking.all(|p| p.path.as_ref().is_some_and(|path| odd.contains(path)))
 }
 
 fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
     let Some(outcome) = proof.offloaded().destinations.get(index) else {
         return String::new();
     };
-    let mut words = format!(
-        "{}, {} copied",
-        counted(tally.copied, "file"),
-        size(tally.copied_bytes)
-    );
     let way = outcome.way.map_or("none", |w| w.id());
-    words.push_str(&match tally.read_back {
-        0 => ", none read back".to_owned(),
-        n if n == tally.copied => format!(", all read back ({way})"),
-        n => format!(", {} read back ({way})", count(n)),
-    });
-    if tally.earlier > 0 {
-        words.push_str(&format!(
-            ", {} of them in an earlier run",
-            count(tally.earlier)
-        ));
-    }
+    let files = counted(tally.copied, "file");
+    let bytes = size(tally.copied_bytes);
+    let mut words = if tally.copied == 0 {
+        "no files".to_owned()
+    } else if tally.earlier == tally.copied {
+        format!("{files}, {bytes}, all read back in an earlier run ({way})")
+    } else {
+        let back = match tally.read_back {
+            0 => "none read back".to_owned(),
+            n if n == tally.copied => format!("all read back ({way})"),
+            n => format!("{} read back ({way})", count(n)),
+        };
+        let earlier = if tally.earlier > 0 {
+            format!(", {} of them in an earlier run", count(tally.earlier))
+        } else {
+            String::new()
+        };
+        format!("{files}, {bytes} copied, {back}{earlier}")
+    };
     if outcome.failed {
         words.push_str("; dropped, incomplete");
     } else if tally.is_complete {
@@ -337,12 +350,48 @@ fn time_words(proof: &Proof) -> String {
     words
 }
 
+/// Returns why it is not proven: the first troubles in full, the rest counted.
+fn reasons(proof: &Proof, out: Out) -> Vec<String> {
+    if proof.verdict().is_proven() {
+        return Vec::new();
+    }
+    let given: Vec<String> = proof
+        .plan()
+        .destinations
+        .iter()
+        .map(|d| d.given.to_string())
+        .collect();
+    let mut texts = Vec::new();
+    if proof.offloaded().interrupted {
+        texts.push("the job was interrupted".to_owned());
+    }
+    let mut blocking: Vec<&Problem> = proof.problems().iter().filter(|p| p.blocking).collect();
+    blocking.sort_by_key(|p| (p.kind == ProblemKind::TooFewCopies, p.kind));
+    texts.extend(blocking.iter().map(|p| {
+        let text = problem(p, &given);
+        format!("{} ({})", text.trim_end_matches('.'), p.kind)
+    }));
+    if texts.is_empty() {
+        texts.extend(proof.verdict().reasons().iter().map(|r| shown(r)));
+    }
+    let mut lines = Vec::new();
+    for text in texts.iter().take(REASONS_SHOWN) {
+        let text = format!("{}.", text.trim_end_matches('.'));
+        lines.extend(wrap(&text, out.width, "Reason   ", "         "));
+    }
+    if texts.len() > REASONS_SHOWN {
+        let more = texts.len() - REASONS_SHOWN;
+        lines.push(format!("         and {more} more; all are in the manifest"));
+    }
+    lines
+}
+
 /// Returns the one sentence on what to do next.
 fn next(proof: &Proof) -> String {
     let verdict = proof.verdict();
     if verdict.is_proven() {
         let drives = match verdict.copies() {
-            1 => "1 device".to_owned(),
+            1 => "1 device only".to_owned(),
             n => format!("{n} separate devices"),
         };
         return format!(
@@ -355,6 +404,9 @@ fn next(proof: &Proof) -> String {
     }
     if proof.terms().level == Level::Written {
         return "Run the same command without --proof written to read the copies back.".to_owned();
+    }
+    if only_odd_entries(proof) {
+        return "Look at the entries named above: they are no ordinary files, so copy by hand what you need of them. All else is copied.".to_owned();
     }
     // The most telling trouble first: what happened to files before what follows from it.
     let mut kinds: Vec<ProblemKind> = proof
@@ -385,19 +437,18 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         "Read     {} of {} equal to the manifest, {}, in {} ({})",
         count(f.equal),
         counted(
-            f.manifest
-                .totals
-                .files
-                .min(unlade::units::len64(f.manifest.files.len())),
+            unlade::units::len64(f.manifest.files.len()) + f.earlier,
             "file"
         ),
         size(f.equal_bytes),
         time(f.took),
         f.way.id()
     ));
-    lines.push(format!(
-        "Found    {missing} missing, {changed} changed, {extra} extra"
-    ));
+    if !f.findings.is_empty() {
+        lines.push(format!(
+            "Found    {missing} missing, {changed} changed, {extra} extra"
+        ));
+    }
     for finding in f.findings.iter().take(FINDINGS_SHOWN) {
         let text = match finding {
             Finding::Missing(p) => format!("missing  `{}`", shown(p)),
@@ -431,6 +482,12 @@ fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
             counted_entries(f.litter.len())
         ));
     }
+    if f.earlier > 0 {
+        lines.push(format!(
+            "Note     {} only in the manifest of an earlier run, and checked with it",
+            counted(f.earlier, "file")
+        ));
+    }
     if !f.manifest_hash_checked {
         lines.push(
             "Note     the manifest has no hash of its own beside it; it could not be checked."
@@ -447,7 +504,7 @@ fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
     }
     if !f.manifest.verdict.proven {
         lines.extend(wrap(
-            "the manifest itself says NOT PROVEN: this offload was never complete on as many drives as were asked for.",
+            "the manifest itself says NOT PROVEN; its reasons stand in `_unlade/report.html`.",
             out.width,
             "Note     ",
             "         ",

@@ -1,6 +1,6 @@
 //! Owns the journal of an offload: one JSON line for every file that was read back equal and is
 //! durable under its final name. It is the ground for resuming, and it is forgiving of one thing
-//! only: a last line that a power cut tore.
+//! only: the end of a run that a power cut tore.
 
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
@@ -25,6 +25,8 @@ pub struct JournalHead {
     pub offload: String,
     /// When the run began, RFC 3339.
     pub started: String,
+    /// Where the card was mounted.
+    pub card_path: String,
     /// Identity of the card's volume, where known.
     pub card_volume_id: Option<String>,
     /// Fingerprint of the card's listing.
@@ -79,8 +81,8 @@ fn write_line(value: &impl serde::Serialize, out: &mut Vec<u8>) -> io::Result<()
 /// Reads a journal back.
 ///
 /// # Errors
-/// In plain words, when a line other than a torn last one cannot be read: such a journal vouches
-/// for nothing.
+/// In plain words, when it holds what no run writes: an unknown version, a path that leads out, a
+/// line without a head. Such a journal vouches for nothing.
 pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
     let mut records: Option<Records> = None;
     let lines: Vec<&[u8]> = bytes
@@ -88,10 +90,11 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
         .filter(|l| !l.is_empty())
         .collect();
     let ends_whole = bytes.last() == Some(&b'\n');
+    // A power cut damages only what was being appended, but that may be many lines, and any sector
+    // of them: nothing between the first damage and the next run's head counts. The files those
+    // lines name are compared with the card again.
+    let mut is_damaged = false;
     for (at, line) in lines.iter().enumerate() {
-        // A power cut tears only what was being appended, so a torn line is the last of its run: of
-        // the file, or the one before the next run's head. It was never made durable, and the file
-        // it names is checked again.
         if at + 1 == lines.len() && !ends_whole {
             break;
         }
@@ -103,20 +106,17 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
                 ));
             }
             let records = records.get_or_insert_default();
+            records.card_path = Some(head.card_path);
             records.card_volume_id = head.card_volume_id;
             records.listing_b3 = Some(head.listing_b3);
             records.destinations = head.destinations;
+            is_damaged = false;
             continue;
         }
-        let entry: JournalLine = match serde_json::from_slice(line) {
-            Ok(entry) => entry,
-            Err(_) if ends_a_run(lines.get(at + 1)) => continue,
-            Err(e) => {
-                return Err(format!(
-                    "line {} of the journal cannot be read: {e}",
-                    at + 1
-                ));
-            }
+        let entry = serde_json::from_slice::<JournalLine>(line).ok();
+        let Some(entry) = entry.filter(|_| !is_damaged) else {
+            is_damaged = true;
+            continue;
         };
         let Some(records) = records.as_mut() else {
             return Err("the journal has no head".to_owned());
@@ -140,10 +140,6 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
     Ok(records)
 }
 
-fn ends_a_run(next: Option<&&[u8]>) -> bool {
-    next.is_none_or(|line| serde_json::from_slice::<JournalHead>(line).is_ok())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -155,6 +151,7 @@ mod tests {
             version: 1,
             offload: "20261125-KITES".into(),
             started: "2026-11-25T09:00:00.000Z".into(),
+            card_path: "/media/KITES".into(),
             card_volume_id: None,
             listing_b3: Digest::of(b"listing"),
             destinations: vec![],
@@ -209,11 +206,13 @@ mod tests {
     }
 
     #[test]
-    fn damage_in_the_middle_vouches_for_nothing() {
+    fn damage_in_the_middle_ends_the_trust_in_its_run() {
         let mut bytes = sample();
         let second = bytes.iter().position(|&b| b == b'\n').unwrap() + 5;
         bytes[second] = b'{';
-        assert!(read(&bytes).is_err());
+        assert!(read(&bytes).unwrap().unwrap().proven.is_empty());
+        bytes.extend_from_slice(&sample());
+        assert_eq!(read(&bytes).unwrap().unwrap().proven.len(), 2);
         let text = String::from_utf8(sample()).unwrap();
         assert!(read(text.replace("DCIM/a", "../a").as_bytes()).is_err());
         assert!(

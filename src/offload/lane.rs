@@ -239,11 +239,11 @@ impl Lane {
         let present: BTreeSet<&CardName> = planned.folders_present.iter().collect();
         let mut parents = BTreeSet::new();
         for folder in self.context.plan.listing.folders() {
-            if present.contains(folder) {
-                continue;
+            if !present.contains(folder) {
+                disk.create_folder(&folder.under(root))
+                    .map_err(|e| (Step::CreateFolder, folder.as_str().to_owned(), e))?;
             }
-            disk.create_folder(&folder.under(root))
-                .map_err(|e| (Step::CreateFolder, folder.as_str().to_owned(), e))?;
+            // Also where it stands: an earlier run may have ended before it flushed.
             parents.insert(
                 folder
                     .parent()
@@ -450,6 +450,9 @@ impl Lane {
         }
         if let Err(e) = r.read_to(self, end) {
             r.is_bad = true;
+            if self.stops() {
+                return;
+            }
             self.drop_out_at(Step::ReadBack, Some(&open.file), &e);
             return;
         }

@@ -102,6 +102,8 @@ impl DestinationIdentity {
 /// The records of an earlier run of the same offload on one destination.
 #[derive(Clone, Debug, Default)]
 pub struct Records {
+    /// Where the card was mounted, links resolved.
+    pub card_path: Option<String>,
     /// Identity of the card's volume, where it was known.
     pub card_volume_id: Option<String>,
     /// Fingerprint of the card's listing.
@@ -112,10 +114,19 @@ pub struct Records {
     pub destinations: Vec<DestinationIdentity>,
     /// What was read back on this destination.
     pub proven: HashMap<String, ProvenEntry>,
-    /// Whether a finished manifest stands there.
-    pub has_manifest: bool,
-    /// Whether that manifest says PROVEN and no journal is newer.
-    pub is_settled: bool,
+    /// The verdict of a finished manifest, when no journal is newer.
+    pub recorded: Option<RecordedVerdict>,
+}
+
+/// The verdict that a manifest holds.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct RecordedVerdict {
+    /// Whether it says PROVEN.
+    pub proven: bool,
+    /// Copies on independent devices.
+    pub copies: u64,
+    /// Why it is not proven.
+    pub reasons: Vec<String>,
 }
 
 /// What stands at the place of the offload on one destination.
@@ -202,8 +213,10 @@ pub struct PlannedDestination {
     pub stale_parts: Vec<CardName>,
     /// Whether an earlier run's records stand there.
     pub resumed: bool,
-    /// Whether a finished manifest that says PROVEN stands there for this very listing.
-    pub is_settled: bool,
+    /// The verdict of a finished manifest that stands there for this very listing.
+    pub recorded: Option<RecordedVerdict>,
+    /// Files of an earlier run that stand there and are no longer on the card.
+    pub gone_files: u64,
     /// Files kept because an earlier run proved them.
     pub kept_files: u64,
     /// Their bytes.
@@ -259,6 +272,17 @@ impl Plan {
             .filter(|j| j.is_read())
             .fold((0, 0), |(n, b), j| (n + 1, b + j.bytes))
     }
+
+    /// Returns the verdict that stands on every destination already, when nothing has to be read
+    /// from the card and so nothing new can be found out but whether all is still in place.
+    pub fn recorded(&self) -> Option<&RecordedVerdict> {
+        let first = self.destinations.first()?.recorded.as_ref()?;
+        let same = self
+            .destinations
+            .iter()
+            .all(|d| d.recorded.as_ref() == Some(first));
+        (same && self.to_read().0 == 0).then_some(first)
+    }
 }
 
 /// Every reason why the job was not begun. Never empty.
@@ -311,8 +335,15 @@ pub fn plan(
             candidates,
             &mut reasons,
         );
-        let (planned, work) =
-            plan_destination(candidate, facts, &listing, &wish.name, index, &mut reasons);
+        let (planned, work) = plan_destination(
+            candidate,
+            facts,
+            &card,
+            &listing,
+            &wish.name,
+            index,
+            &mut reasons,
+        );
         destinations.push((index, planned));
         works.push(work);
     }
@@ -342,6 +373,12 @@ fn check_name(name: &str, reasons: &mut Vec<Problem>) {
         Err(why) => Some(format!("the offload's name holds {why}")),
         Ok(_) if name.contains('/') || name.contains('\\') => {
             Some("the offload's name must be one folder name, without a separator".to_owned())
+        }
+        Ok(_) if fold(name) == fold(RECORDS) || is_part_name(name) => {
+            Some("the offload's name is one that unlade uses itself".to_owned())
+        }
+        Ok(_) if name.trim() != name => {
+            Some("the offload's name begins or ends with a blank".to_owned())
         }
         Ok(_) if name.len() > 200 => Some("the offload's name is longer than 200 bytes".to_owned()),
         Ok(_) if name.chars().any(char::is_control) => {
@@ -623,6 +660,7 @@ pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool
 fn plan_destination(
     candidate: &Candidate,
     facts: &FolderFacts,
+    card: &CardFacts,
     listing: &Listing,
     offload: &str,
     index: usize,
@@ -641,10 +679,12 @@ fn plan_destination(
             stat.kind == EntryKind::File && is_part_name(path.rsplit('/').next().unwrap_or(path))
         }),
         resumed: standing.records.is_some(),
-        is_settled: standing
+        recorded: standing
             .records
             .as_ref()
-            .is_some_and(|r| r.is_settled && r.listing_b3 == Some(listing.fingerprint())),
+            .filter(|r| r.listing_b3 == Some(listing.fingerprint()))
+            .and_then(|r| r.recorded.clone()),
+        gone_files: gone_files(standing, listing),
         kept_files: 0,
         kept_bytes: 0,
         check_files: 0,
@@ -657,11 +697,14 @@ fn plan_destination(
         .stale_parts
         .retain(|part| !listing.files().any(|f| f.name == part));
     let mut told = Told::new(index);
+    check_folders(listing, standing, &mut told, reasons);
+    let records = standing.records.as_ref();
+    let trusted = records.is_some_and(|r| is_known_card(r, card));
     let mut works = Vec::new();
     let (mut needs, mut files) = (RECORD_BYTES, 0_u64);
     for file in listing.files() {
         files += 1;
-        let work = work_for(file, standing);
+        let work = work_for(file, standing, trusted);
         match &work {
             Work::Keep(_) => {}
             Work::Check => {
@@ -682,6 +725,33 @@ fn plan_destination(
     (planned, works)
 }
 
+/// A folder of the card whose place is taken by something else would lead the copy astray.
+fn check_folders(
+    listing: &Listing,
+    standing: &Standing,
+    told: &mut Told,
+    reasons: &mut Vec<Problem>,
+) {
+    for folder in listing.folders() {
+        let stands = standing.entries.get(folder.as_str());
+        if stands.is_some_and(|s| s.kind != EntryKind::Folder) {
+            let why = "something that is no folder already stands under this name".to_owned();
+            told.tell(ProblemKind::NameClash, folder, why, reasons);
+        }
+    }
+}
+
+fn gone_files(standing: &Standing, listing: &Listing) -> u64 {
+    let Some(records) = &standing.records else {
+        return 0;
+    };
+    let listed: HashSet<&str> = listing.files().map(|f| f.name.as_str()).collect();
+    let is_gone = |path: &&String| {
+        !listed.contains(path.as_str()) && standing.entries.contains_key(path.as_str())
+    };
+    len64(records.proven.keys().filter(is_gone).count())
+}
+
 fn present(standing: &Standing, wanted: impl Fn(&str, &Stat) -> bool) -> Vec<CardName> {
     let mut names: Vec<CardName> = standing
         .entries
@@ -693,7 +763,17 @@ fn present(standing: &Standing, wanted: impl Fn(&str, &Stat) -> bool) -> Vec<Car
     names
 }
 
-fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing) -> Work {
+/// Whether an earlier run read this very card, so that what it proved may be kept without reading
+/// the card again: the same volume, or at least the same place where volumes have no identity.
+/// Otherwise two cards whose files agree in name, size and date would pass for one.
+fn is_known_card(records: &Records, card: &CardFacts) -> bool {
+    match (&records.card_volume_id, &card.facts.volume_id) {
+        (Some(then), Some(now)) if card.facts.is_mount_root => then == now,
+        (then, now) => then == now && records.card_path.as_ref() == Some(&card.facts.canonical),
+    }
+}
+
+fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing, trusted: bool) -> Work {
     let path = file.name.as_str();
     let Some(stands) = standing.entries.get(path) else {
         return Work::Copy;
@@ -701,7 +781,8 @@ fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing) -> Wor
     let proven = standing.records.as_ref().and_then(|r| r.proven.get(path));
     match proven {
         Some(entry)
-            if stands.kind == EntryKind::File
+            if trusted
+                && stands.kind == EntryKind::File
                 && stands.bytes == file.bytes
                 && entry.bytes == file.bytes
                 && entry.modified == file.modified.rfc3339()
@@ -754,6 +835,7 @@ fn notes(
     wish: &Wish,
 ) -> Vec<String> {
     let mut notes = trash_notes(listing);
+    notes.extend(gone_note(destinations.iter().map(|(_, d)| d)));
     let devices: Vec<(&Backing, u64)> = destinations
         .iter()
         .map(|(_, d)| (&d.facts.backing, d.facts.device))
@@ -767,6 +849,19 @@ fn notes(
         notes.extend(why);
     }
     notes
+}
+
+/// Returns a note on files that an earlier run copied and that are no longer on the card.
+pub fn gone_note<'a>(destinations: impl Iterator<Item = &'a PlannedDestination>) -> Option<String> {
+    let gone = destinations.map(|d| d.gone_files).max().unwrap_or(0);
+    (gone > 0).then(|| {
+        format!(
+            "{} of an earlier run {} no longer on the card; {} on the drives as before.",
+            counted(gone, "file"),
+            if gone == 1 { "is" } else { "are" },
+            if gone == 1 { "it stays" } else { "they stay" }
+        )
+    })
 }
 
 /// Returns a note for every Trash folder on the card that holds files: they may be pictures.

@@ -11,8 +11,7 @@ use crate::disk::ReadBackWay;
 use crate::disk::topology::Backing;
 use crate::error::{Problem, ProblemKind};
 use crate::offload::{CopyState, Offloaded};
-use crate::plan::Level;
-use crate::plan::{Plan, count_independent, trash_notes};
+use crate::plan::{Level, Plan, count_independent, gone_note, trash_notes};
 use crate::units::{counted, len64};
 use jiff::Timestamp;
 
@@ -411,7 +410,7 @@ fn copy_problems(copies: usize, same: Vec<String>, terms: Terms) -> Vec<Problem>
         .collect();
     if short {
         let why = format!(
-            "{} on independent devices, {} needed",
+            "{} on separate devices, {} needed",
             counted_copies(copies),
             terms.copies_needed
         );
@@ -478,6 +477,7 @@ fn reason(problem: &Problem) -> String {
 
 fn notes(plan: &Plan, offloaded: &Offloaded) -> Vec<String> {
     let mut notes = trash_notes(&plan.listing);
+    notes.extend(gone_note(plan.destinations.iter()));
     let zeros = offloaded.files.iter().filter(|f| f.only_zeros).count();
     if zeros > 0 {
         notes.push(format!(

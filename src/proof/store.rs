@@ -17,7 +17,7 @@ use std::time::Duration;
 /// Buffer for records, in bytes.
 const CHUNK_BYTES: usize = 1 << 20;
 /// Sets of earlier records that are kept before storing is refused.
-const EARLIER_MAX: usize = 999;
+pub const EARLIER_MAX: usize = 999;
 
 /// One record: its file name inside the records folder and its bytes.
 pub type Record = (&'static str, Vec<u8>);
@@ -113,7 +113,8 @@ pub fn publish(disk: &dyn Disk, root: &Utf8Path, records: &[Record]) -> Result<(
 
 fn set_aside(disk: &dyn Disk, folder: &Utf8Path, records: &[Record]) -> io::Result<()> {
     let mut standing = Vec::new();
-    for (name, _) in records {
+    // The manifest goes first: a crash in between must not leave it without its hash.
+    for (name, _) in records.iter().rev() {
         if disk.look(&folder.join(name))?.is_some() {
             standing.push(*name);
         }
@@ -129,9 +130,14 @@ fn set_aside(disk: &dyn Disk, folder: &Utf8Path, records: &[Record]) -> io::Resu
     disk.flush(folder)
 }
 
+/// Returns the name of the folder for the `n`-th set of earlier records.
+pub fn earlier_name(n: usize) -> String {
+    format!("earlier-{n}")
+}
+
 fn new_folder(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Utf8PathBuf> {
     for n in 1..=EARLIER_MAX {
-        let aside = folder.join(format!("earlier-{n}"));
+        let aside = folder.join(earlier_name(n));
         match disk.create_folder(&aside) {
             Ok(()) => return Ok(aside),
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}

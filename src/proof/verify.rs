@@ -2,7 +2,7 @@
 //! device; what is missing, changed or extra is told apart. It works wherever the offload lies,
 //! and it writes nothing.
 
-use super::manifest::{Manifest, ManifestError, load};
+use super::manifest::{FilePart, MANIFEST, MANIFEST_BYTES_MAX, Manifest, ManifestError, load};
 use crate::card::left_out::why_left_out;
 use crate::clock::Clock;
 use crate::digest::Digest;
@@ -46,6 +46,8 @@ pub struct Findings {
     pub equal: u64,
     /// Their bytes.
     pub equal_bytes: u64,
+    /// Of these, files that are no longer in the manifest but in one of an earlier run.
+    pub earlier: u64,
     /// What does not fit, sorted by path.
     pub findings: Vec<Finding>,
     /// Entries that computers left behind since; told, and no fault.
@@ -125,19 +127,20 @@ pub fn verify(
     let found = disk
         .walk(root, Tree::Drive)
         .map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
-    progress.bytes_total.fetch_add(
-        manifest.files.iter().map(|f| f.bytes).sum(),
-        Ordering::Relaxed,
-    );
     let mut findings = Vec::new();
     let mut litter = Vec::new();
-    let standing = sort_found(&manifest, found, &mut findings, &mut litter);
+    let earlier = earlier_manifests(disk, root, &mut findings);
+    let standing = sort_found(&manifest, &earlier, found, &mut findings, &mut litter);
+    let files = files_to_check(&manifest, &earlier, &standing);
+    progress
+        .bytes_total
+        .fetch_add(files.iter().map(|f| f.bytes).sum(), Ordering::Relaxed);
     let threads = if facts.rotational == Some(true) {
         1
     } else {
         THREADS
     };
-    let checked = check_files(disk, root, &manifest, &standing, threads, progress);
+    let checked = check_files(disk, root, &files, &standing, threads, progress);
     let mut findings_of_files: Vec<Finding> =
         checked.iter().filter_map(|c| c.finding.clone()).collect();
     findings.append(&mut findings_of_files);
@@ -148,6 +151,7 @@ pub fn verify(
         .collect();
     Ok(Findings {
         manifest_hash_checked,
+        earlier: len64(files.len() - manifest.files.len()),
         equal: len64(equal.len()),
         equal_bytes: equal.iter().map(|c| c.bytes).sum(),
         way: checked
@@ -170,15 +174,62 @@ pub fn path_of(finding: &Finding) -> &str {
     }
 }
 
+/// Reads the manifests that earlier runs of the same offload left: what they list and what is no
+/// longer on the card is part of the offload all the same.
+fn earlier_manifests(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    findings: &mut Vec<Finding>,
+) -> Vec<Manifest> {
+    let mut earlier = Vec::new();
+    for n in 1..=super::store::EARLIER_MAX {
+        let path = format!("{RECORDS}/{}/{MANIFEST}", super::store::earlier_name(n));
+        let bytes = match disk.read_record(&root.join(&path), MANIFEST_BYTES_MAX) {
+            Ok(bytes) => bytes,
+            Err(e) if e.kind() == io::ErrorKind::NotFound => break,
+            Err(e) => {
+                findings.push(Finding::Changed(path, failed(Step::Read, &e)));
+                continue;
+            }
+        };
+        match Manifest::from_bytes(&bytes) {
+            Ok(manifest) => earlier.push(manifest),
+            Err(e) => findings.push(Finding::Changed(path, e.to_string())),
+        }
+    }
+    earlier
+}
+
+/// Every file of the manifest, and those of earlier ones that stand there, as the latest has them.
+fn files_to_check<'a>(
+    manifest: &'a Manifest,
+    earlier: &'a [Manifest],
+    standing: &HashMap<String, Result<EntryKind, String>>,
+) -> Vec<&'a FilePart> {
+    let mut files: Vec<&FilePart> = manifest.files.iter().collect();
+    let mut seen: HashSet<&str> = files.iter().map(|f| f.path.as_str()).collect();
+    for file in earlier.iter().rev().flat_map(|m| &m.files) {
+        if standing.contains_key(&file.path) && seen.insert(&file.path) {
+            files.push(file);
+        }
+    }
+    files
+}
+
 /// Compares names: what is missing, what is extra, what is litter. Returns what stands there.
 fn sort_found(
     manifest: &Manifest,
+    earlier: &[Manifest],
     found: Vec<Found>,
     findings: &mut Vec<Finding>,
     litter: &mut Vec<String>,
 ) -> HashMap<String, Result<EntryKind, String>> {
-    let files: HashSet<&str> = manifest.files.iter().map(|f| f.path.as_str()).collect();
-    let folders: HashSet<&str> = manifest.folders.iter().map(String::as_str).collect();
+    let all = || [manifest].into_iter().chain(earlier);
+    let files: HashSet<&str> = all()
+        .flat_map(|m| &m.files)
+        .map(|f| f.path.as_str())
+        .collect();
+    let folders: HashSet<&str> = all().flat_map(|m| &m.folders).map(String::as_str).collect();
     let mut standing = HashMap::new();
     for entry in found {
         let path = entry.path.to_string_lossy().into_owned();
@@ -235,12 +286,12 @@ struct Checked {
 fn check_files(
     disk: &dyn Disk,
     root: &Utf8Path,
-    manifest: &Manifest,
+    files: &[&FilePart],
     standing: &HashMap<String, Result<EntryKind, String>>,
     threads: usize,
     progress: &Progress,
 ) -> Vec<Checked> {
-    let check = |file: &super::manifest::FilePart| {
+    let check = |file: &&FilePart| {
         let changed = |why: String| Some(Finding::Changed(file.path.clone(), why));
         let (way, finding) = match standing.get(&file.path) {
             _ if progress.cancel.load(Ordering::Relaxed) => (None, None),
@@ -274,15 +325,8 @@ fn check_files(
     };
     match rayon::ThreadPoolBuilder::new().num_threads(threads).build() {
         // One file after the other in order per thread keeps a drive's reads near each other.
-        Ok(pool) => pool.install(|| {
-            manifest
-                .files
-                .par_iter()
-                .with_max_len(1)
-                .map(check)
-                .collect()
-        }),
-        Err(_) => manifest.files.iter().map(check).collect(),
+        Ok(pool) => pool.install(|| files.par_iter().with_max_len(1).map(check).collect()),
+        Err(_) => files.iter().map(check).collect(),
     }
 }
 

@@ -120,6 +120,7 @@ fn half_done() -> Sim {
         version: 1,
         offload: NAME.to_owned(),
         started: "2026-11-25T11:00:00.000Z".to_owned(),
+        card_path: "/card".into(),
         card_volume_id: plan.card.facts.volume_id.clone(),
         listing_b3: plan.listing.fingerprint(),
         destinations: plan

@@ -7,7 +7,12 @@
     reason = "a test that cannot go on has failed"
 )]
 
+mod binary;
+mod faults;
+mod kill;
 mod mounts;
 mod pages;
 mod support;
 mod tidy;
+mod trees;
+mod vectors;

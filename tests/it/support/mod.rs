@@ -2,3 +2,4 @@
 
 pub(crate) mod mount;
 pub(crate) mod program;
+pub(crate) mod sim;

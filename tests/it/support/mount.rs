@@ -1452,7 +1452,7 @@ fn a_tree_passes_through() {
             fs::read_link(rig.there("link")).unwrap(),
             Path::new("a.MOV")
         );
-        assert_eq!(fs::read(rig.there("link")).unwrap(), data());
+        assert!(fs::read(rig.there("link")).unwrap() == data());
         assert_eq!(fs::read_dir(rig.there("empty/.hidden")).unwrap().count(), 0);
         fs::create_dir(rig.there("d")).unwrap();
         for n in 0..100 {
@@ -1470,7 +1470,7 @@ fn a_tree_passes_through() {
         file.sync_all().unwrap();
         File::open(rig.there("d")).unwrap().sync_all().unwrap();
         for path in [rig.there("d/new"), rig.behind("d/new")] {
-            assert_eq!(fs::read(&path).unwrap(), data()[..70_000]);
+            assert!(fs::read(&path).unwrap() == data()[..70_000]);
             assert_eq!(fs::metadata(&path).unwrap().modified().unwrap(), time);
         }
         assert_eq!(
@@ -1502,7 +1502,7 @@ fn only_reads_that_reach_the_device_count() {
         let rig = Rig::faulty(cache, &[]);
         fs::write(rig.there("new"), data()).unwrap();
         assert_eq!(rig.mount.read_since_write("new"), 0);
-        assert_eq!(fs::read(rig.there("new")).unwrap(), data());
+        assert!(fs::read(rig.there("new")).unwrap() == data());
         let cached = rig.mount.read_since_write("new");
         // The last page was not written to in full, so the kernel does not have it.
         assert!(
@@ -1513,11 +1513,11 @@ fn only_reads_that_reach_the_device_count() {
             },
             "{cache:?}"
         );
-        assert_eq!(read_direct(&rig.there("new")), data());
+        assert!(read_direct(&rig.there("new")) == data());
         assert_eq!(rig.mount.read_since_write("new"), cached + all);
         let file = File::open(rig.there("new")).unwrap();
         rustix::fs::fadvise(&file, 0, None, rustix::fs::Advice::DontNeed).unwrap();
-        assert_eq!(fs::read(rig.there("new")).unwrap(), data());
+        assert!(fs::read(rig.there("new")).unwrap() == data());
         assert!(
             rig.mount.read_since_write("new") >= cached + 2 * all,
             "{cache:?}"
@@ -1570,10 +1570,12 @@ fn reading_goes_wrong() {
         assert!(rig.mount.fired("ReadError") >= 1);
         let mut wrong = data();
         wrong[100_000] ^= 8;
-        assert_eq!(fs::read(rig.there("b.JPG")).unwrap(), wrong);
+        assert!(fs::read(rig.there("b.JPG")).unwrap() == wrong);
         assert_eq!(rig.mount.fired("BitflipRead"), 1);
-        assert_eq!(read_direct(&rig.there("b.JPG")), data());
-        assert_eq!(fs::read(rig.there("c")).unwrap(), data()[..200_001]);
+        assert!(read_direct(&rig.there("b.JPG")) == data());
+        let short = fs::read(rig.there("c")).unwrap();
+        // Through the cache the kernel decides whether it believes the size or the short answer.
+        assert!(cache == Cache::Through || short == data()[..200_001]);
         assert!(rig.mount.fired("EarlyEof") >= 1);
     }
 }
@@ -1654,10 +1656,10 @@ fn writing_goes_wrong() {
         assert_eq!(rig.mount.fired("BitflipWrite"), 1);
         let mut wrong = data();
         wrong[5] ^= 1;
-        assert_eq!(read_direct(&rig.there("flip")), wrong);
+        assert!(read_direct(&rig.there("flip")) == wrong);
         wrong = data();
         wrong[1000..101_000].fill(0);
-        assert_eq!(fs::read(rig.behind("drop")).unwrap(), wrong);
+        assert!(fs::read(rig.behind("drop")).unwrap() == wrong);
         // A cache hides it, which is why a read-back must not use one.
         let told = fs::read(rig.there("drop")).unwrap();
         assert_eq!(told == data(), cache == Cache::Through);
@@ -1787,12 +1789,12 @@ fn it_can_be_read_only_and_blind_to_case() {
     });
     assert_eq!(code(fs::write(rig.there("c"), "")), Some(libc::EROFS));
     assert_eq!(code(fs::remove_file(rig.there("a.MOV"))), Some(libc::EROFS));
-    assert_eq!(fs::read(rig.there("a.MOV")).unwrap(), data());
+    assert!(fs::read(rig.there("a.MOV")).unwrap() == data());
     let rig = Rig::new(Options {
         nocase: true,
         ..Options::default()
     });
-    assert_eq!(fs::read(rig.there("A.mov")).unwrap(), data());
+    assert!(fs::read(rig.there("A.mov")).unwrap() == data());
     let taken = OpenOptions::new()
         .write(true)
         .create_new(true)
@@ -1820,10 +1822,10 @@ fn a_stalled_read_stops_nobody_else() {
             while rig.mount.fired("StallRead") == 0 {
                 thread::yield_now();
             }
-            assert_eq!(fs::read(rig.there("b.JPG")).unwrap(), data());
+            assert!(fs::read(rig.there("b.JPG")).unwrap() == data());
             fs::write(rig.there("c"), data()).unwrap();
             let start = Instant::now();
-            assert_eq!(read_direct(&rig.there("c")), data());
+            assert!(read_direct(&rig.there("c")) == data());
             assert!(start.elapsed() >= Duration::from_millis(30));
             assert!(!stalled.is_finished());
             // Who pulls the card need not wait for the stall to end.
@@ -1854,7 +1856,7 @@ fn it_vanishes_and_comes_back() {
                 after(Direction::Write, 400_000),
             ],
         );
-        assert_eq!(fs::read(rig.there("a.MOV")).unwrap(), data());
+        assert!(fs::read(rig.there("a.MOV")).unwrap() == data());
         assert_eq!(code(fs::read(rig.there("b.JPG"))), Some(libc::ENODEV));
         assert!(rig.mount.bytes_read() <= 400_000);
         assert_eq!(rig.mount.fired("VanishAfter"), 1);
@@ -1865,7 +1867,7 @@ fn it_vanishes_and_comes_back() {
             assert_eq!(result, Some(libc::ENODEV));
         }
         rig.mount.back();
-        assert_eq!(fs::read(rig.there("b.JPG")).unwrap(), data());
+        assert!(fs::read(rig.there("b.JPG")).unwrap() == data());
         fs::write(rig.there("c"), data()).unwrap();
         assert_eq!(code(fs::write(rig.there("d"), data())), Some(libc::ENODEV));
         assert_eq!(rig.mount.fired("VanishAfter"), 2);
@@ -1914,7 +1916,7 @@ fn a_power_cut_loses_what_was_not_synced() {
             fs::metadata(rig.behind("c")).unwrap().modified().unwrap(),
             time
         );
-        assert_eq!(fs::read(rig.behind("d/a.MOV")).unwrap(), data());
+        assert!(fs::read(rig.behind("d/a.MOV")).unwrap() == data());
         assert_eq!(rig.behind("b.new").exists(), undo);
         let old = fs::read(rig.behind("b.JPG")).unwrap();
         assert_eq!(old, if undo { data() } else { b"new".to_vec() });
@@ -1942,7 +1944,7 @@ fn rates_are_kept_and_can_change() {
             start.elapsed()
         };
         let write = || fs::write(rig.there("c"), data()).unwrap();
-        let read = || assert_eq!(read_direct(&rig.there("a.MOV")), data());
+        let read = || assert!(read_direct(&rig.there("a.MOV")) == data());
         // Only the lower bound is the device's; the machine may be busy.
         for time in [took(&write), took(&read)] {
             assert!(time >= Duration::from_millis(39), "{cache:?} {time:?}");
@@ -1963,7 +1965,7 @@ fn rates_are_kept_and_can_change() {
             time < Duration::from_secs(15),
             "each would have taken 30: {time:?}"
         );
-        assert_eq!(fs::read(rig.behind("c")).unwrap(), data());
+        assert!(fs::read(rig.behind("c")).unwrap() == data());
     }
 }
 
@@ -2010,7 +2012,7 @@ fn many_threads_may_use_it() {
                         let part = rig.there(&format!("{worker}-{round}.part"));
                         fs::write(&part, data()).unwrap();
                         File::open(&part).unwrap().sync_all().unwrap();
-                        assert_eq!(read_direct(&part), data());
+                        assert!(read_direct(&part) == data());
                         assert_eq!(
                             no_replace(&part, &rig.there(&format!("{worker}-{round}"))),
                             None
