@@ -612,6 +612,78 @@ fn a_copy_that_was_changed_since_is_neither_kept_nor_replaced() {
 
 // ---- places that are taken --------------------------------------------------------------------
 
+/// Two cameras whose clocks agree: same names, sizes and dates, other pictures. Nothing but the
+/// content tells these cards apart where volumes have no identity.
+#[test]
+fn another_card_that_looks_the_same_is_read_not_believed() {
+    let work = Work::new("twins");
+    work.folder("a");
+    for (card, seed) in [("card", 1), ("other", 2)] {
+        Card::new(&work.path(card)).file("DCIM/100KITES/KITE0001.JPG", 70_000, seed);
+    }
+    work.run("copy card --to a --name KITES --copies 1")
+        .exits(0);
+    let before = whole_tree(&work.path("a/KITES/DCIM"));
+    work.run("copy other --to a --name KITES --copies 1")
+        .exits(1)
+        .says("differs from the card's")
+        .is_silent_of(MAY_FORMAT);
+    assert_eq!(whole_tree(&work.path("a/KITES/DCIM")), before, "untouched");
+}
+
+/// Pictures that were deleted in the camera between two days stay on the drives, are told, and are
+/// no strangers to `verify`.
+#[test]
+fn files_that_left_the_card_stay_and_are_told() {
+    let work = Work::with_card("left");
+    let offload = work.offload();
+    let gone = "DCIM/100KITES/KITE0001.JPG";
+    remove(&work.path(&format!("card/{gone}")));
+    work.run(COPY)
+        .exits(0)
+        .says("1 file of an earlier run is no longer on the card; it stays on the drives");
+    assert!(offload.join(gone).exists());
+    work.run("verify a/KITES b/KITES")
+        .exits(0)
+        .says("1 file only in the manifest of an earlier run");
+    flip(&offload.join(gone), 7);
+    work.run("verify a/KITES").exits(1).says(gone);
+}
+
+#[test]
+fn the_same_answer_is_not_written_down_twice() {
+    let work = Work::with_card("no-again");
+    let command = "copy card --to a --to b --name KITES";
+    work.run(command).exits(1);
+    let before = whole_tree(&work.path("a"));
+    for _ in 0..3 {
+        work.run(command).exits(1).says("one copy");
+        assert_eq!(whole_tree(&work.path("a")), before);
+    }
+}
+
+#[test]
+fn a_link_in_the_place_of_a_folder_is_refused() {
+    let work = Work::with_card("link-folder");
+    let offload = work.offload();
+    move_to(&offload.join("DCIM"), &work.path("elsewhere"));
+    std::os::unix::fs::symlink(work.path("elsewhere"), offload.join("DCIM")).unwrap();
+    let before = whole_tree(&work.path("elsewhere"));
+    work.run(COPY).exits(3).says("name-clash").says("DCIM");
+    assert_eq!(whole_tree(&work.path("elsewhere")), before);
+}
+
+#[test]
+fn names_that_unlade_uses_itself_are_refused() {
+    let work = Work::with_card("own-names");
+    for name in ["_unlade", "_UNLADE", ".x.unlade-part", " x", "x "] {
+        work.run_with(["copy", "card", "--to", "a", "--name", name])
+            .exits(3)
+            .says("name");
+    }
+    assert!(names_in(&work.path("a")).is_empty());
+}
+
 #[test]
 fn a_taken_name_is_refused_and_untouched() {
     let work = Work::with_card("taken");

@@ -152,7 +152,7 @@ fn two_drives_are_proven_and_every_copy_came_from_the_device() {
     // The card is read once: its bytes, and no more than read-ahead beyond.
     let read = rig.card.bytes_read();
     assert!(
-        read >= TOTAL && read < TOTAL + TOTAL / 10,
+        (TOTAL..TOTAL + TOTAL / 10).contains(&read),
         "{read} bytes read of {TOTAL}"
     );
     // Without the person's word two FUSE mounts may be one device.
