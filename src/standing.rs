@@ -109,7 +109,7 @@ fn from_manifest(manifest: &Manifest, canonical: &str) -> Records {
             .map(|d| DestinationIdentity {
                 path: d.path.clone(),
                 filesystem: d.filesystem.clone(),
-                volume_id: None,
+                volume_id: d.volume_id().map(str::to_owned),
                 total_bytes: 0,
             })
             .collect(),

@@ -215,8 +215,9 @@ impl Lane {
             match message {
                 FromCard::Begin(file) => open = self.begin(&file),
                 FromCard::Chunk(file, chunk, offset) => {
-                    if let Some(o) = open.as_ref().filter(|o| Arc::ptr_eq(&o.file, &file)) {
-                        self.write(o, &chunk, offset, commit, spinning);
+                    let wanted = open.as_ref().filter(|o| Arc::ptr_eq(&o.file, &file));
+                    if wanted.is_some_and(|o| !self.write(o, &chunk, offset, commit, spinning)) {
+                        self.give_up(open.take(), commit);
                     }
                 }
                 FromCard::End(file) => self.end(open.take(), file, commit, finish),
@@ -287,6 +288,7 @@ impl Lane {
         }
     }
 
+    /// Writes one chunk. `false`: the file cannot go on; told already.
     fn write(
         &self,
         open: &Open,
@@ -294,20 +296,19 @@ impl Lane {
         offset: u64,
         commit: &Sender<Roll>,
         spinning: bool,
-    ) {
+    ) -> bool {
         let result = self.timed(&self.meter().write_ns, || {
             open.part.write_chunk(chunk, offset)
         });
         if let Err(e) = result {
             if e.kind() == io::ErrorKind::FileTooLarge {
-                self.file_problem(
-                    &open.file,
-                    ProblemKind::TooLargeForFilesystem,
-                    failed(Step::Write, &e),
-                );
+                // A limit of the file system, not a fault of the drive: it costs this file only.
+                let kind = ProblemKind::TooLargeForFilesystem;
+                self.file_problem(&open.file, kind, failed(Step::Write, &e));
+            } else {
+                self.drop_out_at(Step::Write, Some(&open.file), &e);
             }
-            self.drop_out_at(Step::Write, Some(&open.file), &e);
-            return;
+            return false;
         }
         let bytes = len64(chunk.bytes().len());
         self.meter().written.add(bytes);
@@ -319,6 +320,7 @@ impl Lane {
         {
             drop(commit.send(Roll::Upto(open.clone(), end)));
         }
+        true
     }
 
     /// Whether a file is read back behind the writer instead of when it is complete.

@@ -7,7 +7,7 @@ use super::checksums;
 use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::topology::Backing;
-use crate::disk::{Disk, EntryKind, ReadBackWay};
+use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
 use crate::error::{Error, Problem, Step};
 use crate::name::CardName;
 use crate::offload::CopyState;
@@ -506,11 +506,31 @@ fn destination_parts(proof: &Proof) -> Vec<DestinationPart> {
         .zip(&proof.offloaded().destinations)
         .map(|(d, outcome)| DestinationPart {
             path: d.facts.canonical.clone(),
-            device: device_words(&d.facts.backing),
+            device: device_field(&d.facts),
             filesystem: d.facts.filesystem.clone(),
             readback: outcome.way.unwrap_or(ReadBackWay::None),
         })
         .collect()
+}
+
+/// Between the disks and the volume's identity in the `device` field.
+const VOLUME_MARK: &str = " volume ";
+
+/// Returns the disks and, where the system tells it, the volume's identity: `sdb volume 6234-ABCD`.
+/// The kernel names its disks anew at every plug; the volume is what stays.
+fn device_field(facts: &FolderFacts) -> String {
+    let disks = device_words(&facts.backing);
+    match &facts.volume_id {
+        Some(id) => format!("{disks}{VOLUME_MARK}{id}"),
+        None => disks,
+    }
+}
+
+impl DestinationPart {
+    /// Returns the identity of the volume, where it was known.
+    pub fn volume_id(&self) -> Option<&str> {
+        self.device.split_once(VOLUME_MARK).map(|(_, id)| id)
+    }
 }
 
 /// Returns the disks behind a destination in words.
