@@ -17,6 +17,7 @@ pub mod name;
 pub mod offload;
 pub mod plan;
 pub mod proof;
+pub mod prove;
 pub mod report;
 pub mod run;
 pub mod speed;

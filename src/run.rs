@@ -152,7 +152,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
     });
     let is_plain = crate::name::CardName::parse(name).is_ok_and(|n| n.parent().is_none());
     let standing = match &facts {
-        Ok(facts) if is_plain => standing::look(disk, given, &facts.canonical, name),
+        Ok(facts) if is_plain => standing::look(disk, given, facts, name),
         _ => Ok(Standing::default()),
     };
     match standing {

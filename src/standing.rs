@@ -1,10 +1,10 @@
 //! Owns the look at what stands on a destination before an offload: the entries below `DIR/NAME`
 //! and what an earlier run's journal and manifest vouch for. It reads; it changes nothing.
 
-use crate::disk::{Disk, ReadBackWay, Tree};
+use crate::disk::{Disk, FolderFacts, ReadBackWay, Tree};
 use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX};
 use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing};
-use crate::proof::manifest::{MANIFEST, Manifest, load};
+use crate::proof::manifest::{DestinationPart, MANIFEST, Manifest, load};
 use camino::Utf8Path;
 
 /// Looks at `DIR/NAME`.
@@ -14,7 +14,7 @@ use camino::Utf8Path;
 pub fn look(
     disk: &dyn Disk,
     given: &Utf8Path,
-    canonical: &str,
+    facts: &FolderFacts,
     name: &str,
 ) -> Result<Standing, String> {
     let root = given.join(name);
@@ -44,14 +44,18 @@ pub fn look(
         }
     }
     standing.entries.remove(RECORDS);
-    match records(disk, canonical, &root) {
+    match records(disk, facts, &root) {
         Ok(records) => standing.records = records,
         Err(why) => standing.damaged = Some(why),
     }
     Ok(standing)
 }
 
-fn records(disk: &dyn Disk, canonical: &str, root: &Utf8Path) -> Result<Option<Records>, String> {
+fn records(
+    disk: &dyn Disk,
+    facts: &FolderFacts,
+    root: &Utf8Path,
+) -> Result<Option<Records>, String> {
     let folder = root.join(RECORDS);
     let mut merged: Option<Records> = None;
     let manifest = folder.join(MANIFEST);
@@ -61,7 +65,7 @@ fn records(disk: &dyn Disk, canonical: &str, root: &Utf8Path) -> Result<Option<R
         .is_some()
     {
         let (manifest, _) = load(disk, root).map_err(|e| e.to_string())?;
-        merged = Some(from_manifest(&manifest, canonical));
+        merged = Some(from_manifest(&manifest, facts));
     }
     let path = folder.join(JOURNAL);
     if disk
@@ -86,13 +90,27 @@ fn records(disk: &dyn Disk, canonical: &str, root: &Utf8Path) -> Result<Option<R
     Ok(merged)
 }
 
-/// Returns what a manifest vouches for on the destination at `canonical`. Where it does not know that
-/// path, only what it proves on every destination counts.
-fn from_manifest(manifest: &Manifest, canonical: &str) -> Records {
-    let here = manifest
-        .destinations
-        .iter()
-        .position(|d| d.path == canonical);
+/// Returns which of a manifest's destinations this folder is: the one on this volume, or at least
+/// at this path where volumes have no identity.
+pub fn which_destination(manifest: &Manifest, facts: &FolderFacts) -> Option<usize> {
+    let here = facts.volume_id.as_deref();
+    let same_volume = |d: &DestinationPart| d.volume_id() == here;
+    let at_path = |d: &DestinationPart| d.path == facts.canonical;
+    let all = || manifest.destinations.iter();
+    if let Some(index) = all().position(|d| at_path(d) && same_volume(d)) {
+        return Some(index);
+    }
+    // Mounted elsewhere: only if the volume alone is enough to tell.
+    let on_volume = all().filter(|d| here.is_some() && same_volume(d)).count();
+    (on_volume == 1)
+        .then(|| all().position(same_volume))
+        .flatten()
+}
+
+/// Returns what a manifest vouches for on the destination at hand. Where it does not know that
+/// place, only what it proves on every destination counts.
+fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
+    let here = which_destination(manifest, facts);
     let all = manifest.destinations.len();
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),

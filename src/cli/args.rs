@@ -71,6 +71,12 @@ pub(crate) enum Command {
         after_help = "Example:  unlade plan /media/KITES --to /media/SSD-A --to /media/SSD-B"
     )]
     Plan(CopyArgs),
+    /// Answer "may I format this card?" from the offloads on the drives, without copying.
+    #[command(
+        long_about = "Lists the card and looks for offloads of it in and below the given folders. The card is proven if every file that it holds now stands on enough independent drives, was read back there when it was copied, and is unchanged in size and date since. New, changed and missing files, damaged records and too few drives are each told. With --reread the card and every copy are read again.\n\nWith --by-content any card is compared by what it holds: the other slot's card, for instance.",
+        after_help = "Example:  unlade prove /media/KITES --on /media/SSD-A --on /media/SSD-B"
+    )]
+    Prove(ProveArgs),
     /// Read offloads again from their drives and compare them with their manifests.
     #[command(
         long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. Writes nothing.",
@@ -135,6 +141,29 @@ pub(crate) enum ProofArg {
     Readback,
     /// As readback, and the card read a second time.
     Reread,
+}
+
+#[derive(Clone, Debug, Args)]
+pub(crate) struct ProveArgs {
+    /// The mounted card.
+    #[arg(value_name = "CARD")]
+    pub(crate) card: Utf8PathBuf,
+    /// A folder on a drive: an offload, or one that holds offloads (three levels deep at most).
+    #[arg(long, required = true, value_name = "DIR")]
+    pub(crate) on: Vec<Utf8PathBuf>,
+    /// Copies on independent devices that PROVEN needs.
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u64).range(1..=16))]
+    pub(crate) copies: u64,
+    /// You state that drives which the system cannot tell apart are separate devices.
+    #[arg(long)]
+    pub(crate) separate: bool,
+    /// Read the card and every copy again.
+    #[arg(long)]
+    pub(crate) reread: bool,
+    /// Compare by content only: read this card and find its files in the offloads, whatever card
+    /// they came from.
+    #[arg(long)]
+    pub(crate) by_content: bool,
 }
 
 #[derive(Clone, Debug, Args)]

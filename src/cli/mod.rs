@@ -8,6 +8,7 @@ mod demo_card;
 mod exit;
 mod json;
 mod out;
+mod prove;
 mod screen;
 mod verify;
 mod words;
@@ -52,6 +53,7 @@ pub(crate) fn main() -> Exit {
     match &cli.command {
         Command::Copy(args) if !args.dry_run => copy::copy(args, out, &tools),
         Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools),
+        Command::Prove(args) => prove::prove(args, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Completions { shell } => completions(*shell, out),

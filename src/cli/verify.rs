@@ -103,8 +103,8 @@ fn check_all(
     results.into_iter().flatten().collect()
 }
 
-/// The running picture of a check.
-struct View<'a> {
+/// The running picture of a check: bytes read again, rate and time left.
+pub(crate) struct View<'a> {
     out: Out,
     tools: &'a Tools,
     start: Duration,
@@ -113,7 +113,7 @@ struct View<'a> {
 }
 
 impl<'a> View<'a> {
-    fn new(out: Out, tools: &'a Tools) -> Self {
+    pub(crate) fn new(out: Out, tools: &'a Tools) -> Self {
         let start = tools.clock.elapsed();
         Self {
             out,
@@ -124,7 +124,7 @@ impl<'a> View<'a> {
         }
     }
 
-    fn show(&mut self, progress: &Progress) {
+    pub(crate) fn show(&mut self, progress: &Progress) {
         if self.out.quiet || self.out.json {
             return;
         }
@@ -165,7 +165,7 @@ impl<'a> View<'a> {
         }
     }
 
-    fn clear(&mut self) {
+    pub(crate) fn clear(&mut self) {
         if let Some(bar) = self.bar.take() {
             bar.finish_and_clear();
         }

@@ -109,6 +109,7 @@ fn refusal_step(kind: ProblemKind) -> &'static str {
         ProblemKind::WriteFailed => {
             "Check that the drive is mounted, that the folder exists and that you may write to it."
         }
+        ProblemKind::Missing => "Check that the drive is mounted and that the path is right.",
         ProblemKind::Vanished => {
             "Mount the right card or drive at this path, then run the same command again. If another drive is meant, choose another name with --name."
         }

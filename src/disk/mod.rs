@@ -188,6 +188,12 @@ pub trait Journal: Send + Debug {
 pub trait Disk: Send + Sync + Debug {
     /// Walks a tree below `root` (the root itself is not reported); order is free.
     fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>>;
+    /// Lists one folder of a drive.
+    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
+        let mut found = self.walk(folder, Tree::Drive)?;
+        found.retain(|f| !f.path.to_string_lossy().contains('/'));
+        Ok(found)
+    }
     /// Returns what is known of a folder; fails when the device behind it is gone.
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts>;
     /// Returns what stands at `path` without following a link; `None` when nothing does.

@@ -203,11 +203,11 @@ fn raw_stat(s: &rustix::fs::Stat) -> Stat {
     }
 }
 
-fn walk_drive(root: &Path) -> io::Result<Vec<Found>> {
+fn walk_drive(root: &Path, depth_max: usize) -> io::Result<Vec<Found>> {
     let mut found = Vec::new();
     let walk = walkdir::WalkDir::new(root)
         .min_depth(1)
-        .max_depth(DEPTH_MAX)
+        .max_depth(depth_max)
         .follow_links(false);
     for entry in walk {
         match entry {
@@ -290,8 +290,12 @@ impl Disk for OsDisk {
     fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
         match tree {
             Tree::Card => walk_card(root.as_std_path()),
-            Tree::Drive => walk_drive(root.as_std_path()),
+            Tree::Drive => walk_drive(root.as_std_path(), DEPTH_MAX),
         }
+    }
+
+    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
+        walk_drive(folder.as_std_path(), 1)
     }
 
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts> {

@@ -1,6 +1,7 @@
 //! Owns the verdict. [`Proof::judge`] is the only place in the crate where PROVEN is made, and it
 //! counts everything in and out: listed, read, copied, read back, in place, in the manifest.
 
+pub mod ask;
 pub mod checksums;
 pub mod manifest;
 pub mod store;

@@ -12,6 +12,7 @@ mod faults;
 mod kill;
 mod mounts;
 mod pages;
+mod prove;
 mod support;
 mod tidy;
 mod trees;

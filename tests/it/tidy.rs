@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 /// Modules of the library from the bottom up. A module imports only from its own layer's folder and
 /// from layers below.
-const LAYERS: [(&str, u32); 16] = [
+const LAYERS: [(&str, u32); 17] = [
     ("units", 0),
     ("name", 1),
     ("digest", 0),
@@ -22,6 +22,7 @@ const LAYERS: [(&str, u32); 16] = [
     ("report", 9),
     ("standing", 9),
     ("run", 10),
+    ("prove", 10),
     ("lib", 11),
 ];
 

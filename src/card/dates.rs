@@ -1,0 +1,123 @@
+//! Owns the comparison of dates across file systems that keep local time, or two seconds, or both:
+//! a whole shift that all files share is a change of zone; anything else is another date. Pure.
+
+use crate::disk::Stamp;
+use std::collections::HashMap;
+
+/// FAT keeps dates in steps of two seconds (Microsoft, "File Times").
+const STEP_S: u64 = 2;
+/// Zones differ by whole quarters of an hour (exFAT specification, section 7.4.10).
+const QUARTER_S: i64 = 900;
+/// The largest shift between two zones: from -12:00 to +14:00, in seconds.
+const SHIFT_S_MAX: i64 = 26 * 3_600;
+
+/// A shift that the dates of one tree have against those of another.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Shift {
+    /// Whole quarters of an hour, in seconds.
+    pub seconds: i64,
+}
+
+impl Shift {
+    /// Returns the shift that most pairs share, zero when none stands out.
+    pub fn of(pairs: impl Iterator<Item = (Stamp, Stamp)>) -> Self {
+        let mut votes: HashMap<i64, u64> = HashMap::new();
+        for (before, after) in pairs {
+            if let Some(seconds) = quarter(after.seconds - before.seconds) {
+                *votes.entry(seconds).or_insert(0) += 1;
+            }
+        }
+        // Of two with equally many votes the smaller one, so that the answer is always the same.
+        let best = votes
+            .into_iter()
+            .max_by_key(|(seconds, n)| (*n, -seconds.abs(), *seconds));
+        Self {
+            seconds: best.map_or(0, |(seconds, _)| seconds),
+        }
+    }
+
+    /// Returns whether two dates are one under this shift.
+    pub fn joins(self, before: Stamp, after: Stamp) -> bool {
+        let moved = before.seconds.saturating_add(self.seconds);
+        moved.abs_diff(after.seconds) <= STEP_S
+    }
+}
+
+/// Returns the whole quarters of an hour nearest to a difference, if it is within two seconds.
+fn quarter(difference: i64) -> Option<i64> {
+    let nearest = (difference + QUARTER_S / 2).div_euclid(QUARTER_S) * QUARTER_S;
+    let is_near = nearest.abs_diff(difference) <= STEP_S;
+    (is_near && nearest.abs() <= SHIFT_S_MAX).then_some(nearest)
+}
+
+/// Reads a date as the records have it.
+pub fn parse(rfc3339: &str) -> Option<Stamp> {
+    let time: jiff::Timestamp = rfc3339.parse().ok()?;
+    let nanos = time.subsec_nanosecond();
+    let (seconds, nanos) = if nanos < 0 {
+        (time.as_second() - 1, nanos + 1_000_000_000)
+    } else {
+        (time.as_second(), nanos)
+    };
+    Some(Stamp {
+        seconds,
+        nanos: u32::try_from(nanos).ok()?,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(seconds: i64) -> Stamp {
+        Stamp { seconds, nanos: 0 }
+    }
+
+    #[test]
+    fn a_shared_whole_shift_is_a_zone() {
+        let pairs = [(100, 3_700), (200, 3_801), (300, 3_899), (400, 460)];
+        let shift = Shift::of(pairs.iter().map(|(a, b)| (at(*a), at(*b))));
+        assert_eq!(shift.seconds, 3_600);
+        assert!(shift.joins(at(200), at(3_801)));
+        assert!(!shift.joins(at(400), at(460)), "a minute is another date");
+        assert!(
+            !shift.joins(at(400), at(400)),
+            "the shift holds for all or none"
+        );
+    }
+
+    #[test]
+    fn odd_differences_are_no_zone() {
+        for difference in [60, 1_000, 27 * 3_600, -5_000] {
+            assert_eq!(quarter(difference), None, "{difference}");
+        }
+        for (difference, shift) in [
+            (1, 0),
+            (-2, 0),
+            (3_602, 3_600),
+            (-3_601, -3_600),
+            (20_700, 20_700),
+        ] {
+            assert_eq!(quarter(difference), Some(shift));
+        }
+        assert_eq!(Shift::of([(at(0), at(77))].into_iter()), Shift::default());
+    }
+
+    #[test]
+    fn dates_round_trip() {
+        for stamp in [
+            at(0),
+            Stamp {
+                seconds: 1_791_019_800,
+                nanos: 123_456_789,
+            },
+            Stamp {
+                seconds: -5,
+                nanos: 500_000_000,
+            },
+        ] {
+            assert_eq!(parse(&stamp.rfc3339()), Some(stamp));
+        }
+        assert_eq!(parse("yesterday"), None);
+    }
+}

@@ -1,0 +1,247 @@
+//! Owns `prove`: the question without a copy, and its answer in words.
+
+use super::args::ProveArgs;
+use super::exit::Exit;
+use super::json::Json;
+use super::out::{Out, wrap};
+use super::verify::View;
+use super::words::{CAUTIONS, refusal};
+use serde_json::json;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::sync::mpsc::RecvTimeoutError;
+use std::time::Duration;
+use unlade::error::{Problem, ProblemKind};
+use unlade::name::shown;
+use unlade::proof::ask::Reason;
+use unlade::proof::counted_copies;
+use unlade::proof::verify::Progress;
+use unlade::prove::{Ask, Told, prove as ask_drives};
+use unlade::run::Tools;
+use unlade::units::{count, counted, size};
+
+/// Reasons that are printed one by one.
+const REASONS_SHOWN: usize = 12;
+
+/// Puts the question and tells the answer.
+pub(crate) fn prove(args: &ProveArgs, out: Out, tools: &Tools) -> Exit {
+    let ask = Ask {
+        card: args.card.clone(),
+        on: args.on.clone(),
+        copies_needed: unlade::units::len_usize(args.copies),
+        separate: args.separate,
+        reread: args.reread,
+        by_content: args.by_content,
+    };
+    let json = Json::new(out, Arc::clone(&tools.clock));
+    match wait(&ask, out, tools) {
+        Err(reasons) => tell_refusal(&ask, &reasons, out, &json),
+        Ok(told) => tell(&ask, &told, out, &json),
+    }
+}
+
+/// Lets a thread do the reading and shows how far it is.
+fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<Told, Vec<Problem>> {
+    let progress = Progress::default();
+    std::thread::scope(|scope| {
+        let (done, finished) = std::sync::mpsc::channel();
+        let progress = &progress;
+        scope.spawn(move || {
+            let told = ask_drives(ask, tools.disk.as_ref(), tools.clock.as_ref(), progress);
+            // The receiver waits until this arrives.
+            drop(done.send(told));
+        });
+        let mut view = View::new(out, tools);
+        loop {
+            match finished.recv_timeout(Duration::from_millis(250)) {
+                Ok(told) => {
+                    view.clear();
+                    return told;
+                }
+                Err(RecvTimeoutError::Timeout) => {
+                    if progress.bytes_total.load(Ordering::Relaxed) > 0 {
+                        view.show(progress);
+                    }
+                }
+                Err(RecvTimeoutError::Disconnected) => {
+                    let why =
+                        "the question broke down; this is a fault of unlade, please report it";
+                    return Err(vec![Problem::new(ProblemKind::NotReadBack, why)]);
+                }
+            }
+            if tools.cancel.load(Ordering::SeqCst) {
+                progress.cancel.store(true, Ordering::SeqCst);
+            }
+        }
+    })
+}
+
+fn tell_refusal(ask: &Ask, reasons: &[Problem], out: Out, json: &Json) -> Exit {
+    if out.json {
+        json.send("refused", json!({"reasons": reasons}));
+        let details: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
+        json.send(
+            "verdict",
+            json!({"card": ask.card, "proven": false, "copies": 0, "reasons": details, "exit_code": Exit::Refused.code()}),
+        );
+    } else {
+        let names: Vec<String> = ask.on.iter().map(ToString::to_string).collect();
+        for line in refusal(reasons, &names, out.width) {
+            out.error(&line);
+        }
+    }
+    Exit::Refused
+}
+
+fn tell(ask: &Ask, told: &Told, out: Out, json: &Json) -> Exit {
+    let exit = if told.interrupted {
+        Exit::Interrupted
+    } else if told.answer.verdict.is_proven() {
+        Exit::Done
+    } else {
+        Exit::NotProven
+    };
+    if out.json {
+        tell_json(ask, told, exit, json);
+    } else {
+        for line in block(ask, told, exit, out) {
+            out.line(&line);
+        }
+    }
+    exit
+}
+
+fn tell_json(ask: &Ask, told: &Told, exit: Exit, json: &Json) {
+    let answer = &told.answer;
+    for r in &answer.reasons {
+        json.send(
+            "problem",
+            json!({"kind": r.kind, "path": r.path, "destination": null, "detail": r.detail, "blocking": true}),
+        );
+    }
+    let holdings: Vec<_> = answer
+        .holdings
+        .iter()
+        .map(|h| json!({"offload": h.root, "files": h.files, "bytes": h.bytes, "basis": h.basis}))
+        .collect();
+    json.send(
+        "verdict",
+        json!({
+            "card": ask.card, "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
+            "copies_needed": ask.copies_needed, "files": told.listed.0, "bytes": told.listed.1,
+            "holdings": holdings, "reasons": answer.verdict.reasons(), "notes": answer.notes,
+            "exit_code": exit.code(),
+        }),
+    );
+}
+
+fn block(ask: &Ask, told: &Told, exit: Exit, out: Out) -> Vec<String> {
+    let proven = exit == Exit::Done;
+    let mut lines = vec![if proven {
+        out.heading("PROVEN", true)
+    } else {
+        format!("{} - keep this card.", out.heading("NOT PROVEN", false))
+    }];
+    lines.push(format!(
+        "Card     {}: {}, {}",
+        shown(ask.card.as_str()),
+        counted(told.listed.0, "file"),
+        size(told.listed.1)
+    ));
+    for (index, holding) in told.answer.holdings.iter().enumerate() {
+        lines.push(format!("Copy {}   {}", index + 1, shown(&holding.root)));
+        let text = format!(
+            "{} of {} on the card, {}; {}",
+            count(holding.files),
+            counted(told.listed.0, "file"),
+            size(holding.bytes),
+            holding.basis
+        );
+        lines.extend(wrap(&text, out.width, "         ", "         "));
+    }
+    if told.answer.holdings.is_empty() {
+        lines.push("Copy     no offload of this card was found".to_owned());
+    }
+    lines.push(format!(
+        "Copies   {} on separate devices; {} needed",
+        counted_copies(told.answer.verdict.copies()),
+        ask.copies_needed
+    ));
+    for note in notes(ask, told) {
+        lines.extend(wrap(&note, out.width, "Note     ", "         "));
+    }
+    if !proven {
+        lines.extend(reasons(told, out));
+    }
+    let next = next(ask, told, proven);
+    lines.extend(wrap(next, out.width, "Next     ", "         "));
+    lines.extend(CAUTIONS.map(str::to_owned));
+    lines
+}
+
+fn notes(ask: &Ask, told: &Told) -> Vec<String> {
+    let mut notes = told.answer.notes.clone();
+    let found = !told.answer.holdings.is_empty();
+    match told.card_way {
+        None if found => notes.push(
+            "The card was listed, not read: the answer rests on its names, sizes and dates being as they were. --reread reads everything again."
+                .to_owned(),
+        ),
+        Some(way) if !way.reaches_device() => {
+            notes.push("The card's content may have come from the computer's memory.".to_owned());
+        }
+        _ => {}
+    }
+    if ask.by_content
+        && found
+        && told
+            .answer
+            .reasons
+            .iter()
+            .all(|r| r.kind == ProblemKind::TooFewCopies)
+    {
+        let text = "This card holds all that the offload holds: one more copy exists on it.";
+        notes.push(text.to_owned());
+    }
+    notes
+}
+
+fn reasons(told: &Told, out: Out) -> Vec<String> {
+    let mut lines = Vec::new();
+    if told.interrupted {
+        lines.push("Reason   it was interrupted.".to_owned());
+    }
+    for reason in told.answer.reasons.iter().take(REASONS_SHOWN) {
+        lines.extend(wrap(&words(reason), out.width, "Reason   ", "         "));
+    }
+    let more = told.answer.reasons.len().saturating_sub(REASONS_SHOWN);
+    if more > 0 {
+        lines.push(format!("         and {more} more"));
+    }
+    lines
+}
+
+fn words(reason: &Reason) -> String {
+    let detail = shown(&reason.detail);
+    let detail = detail.trim_end_matches('.');
+    match &reason.path {
+        Some(path) => format!("`{}` {detail} ({}).", shown(path), reason.kind),
+        None => format!("{detail} ({}).", reason.kind),
+    }
+}
+
+fn next(ask: &Ask, told: &Told, proven: bool) -> &'static str {
+    if proven {
+        return "Every file on this card stands on as many drives as you asked for. You may format this card.";
+    }
+    if told.interrupted {
+        return "Run the same command again; the question begins anew.";
+    }
+    if told.answer.holdings.is_empty() {
+        return "Copy this card with `unlade copy`, or name the folders that hold its offloads with --on.";
+    }
+    if ask.by_content {
+        return "Copy this card as well, under a --name of its own, if you need what differs.";
+    }
+    "Run the same `unlade copy` again: what is proven is kept, the rest is copied. Then ask again."
+}

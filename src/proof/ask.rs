@@ -1,0 +1,552 @@
+//! Owns the question "may this card be formatted?" when nothing is copied: the card's listing
+//! against the manifests of offloads on drives. Pure: it weighs what others looked up. With
+//! [`super::Proof::judge`] it is the only place that makes PROVEN.
+
+use super::Verdict;
+use super::manifest::{FilePart, Manifest};
+use crate::card::dates::{Shift, parse};
+use crate::card::listing::{FileRow, Listing};
+use crate::digest::Digest;
+use crate::disk::topology::Backing;
+use crate::disk::{ReadBackWay, Stamp};
+use crate::error::ProblemKind;
+use crate::plan::count_independent;
+use crate::units::{counted, len64};
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+/// Names that are told for one reason; the rest are counted.
+const NAMES_TOLD: usize = 20;
+
+/// What stands on a drive where a manifest says a file should be.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Stands {
+    /// Size in bytes.
+    pub bytes: u64,
+    /// Date.
+    pub modified: Stamp,
+}
+
+/// One offload that was found on a drive.
+#[derive(Clone, Debug)]
+pub struct FoundOffload {
+    /// Its folder.
+    pub root: String,
+    /// Its manifest, or why that cannot be trusted.
+    pub manifest: Result<Manifest, String>,
+    /// Which destination of the manifest this folder is, where that can be told.
+    pub here: Option<usize>,
+    /// The device that holds it.
+    pub backing: Backing,
+    /// Number of its file system.
+    pub device: u64,
+    /// Every file that stands below it.
+    pub standing: HashMap<String, Stands>,
+    /// Files that were read again just now and are equal to the manifest; `None` when nothing was
+    /// read.
+    pub reread: Option<Reread>,
+}
+
+/// What a fresh read of an offload found.
+#[derive(Clone, Debug)]
+pub struct Reread {
+    /// Paths that are equal to the manifest.
+    pub equal: HashSet<String>,
+    /// How they were read.
+    pub way: ReadBackWay,
+}
+
+/// What is asked.
+#[derive(Clone, Debug)]
+pub struct Question<'a> {
+    /// The card's listing now.
+    pub listing: &'a Listing,
+    /// Identity of the volume that holds the card, where the system tells it.
+    pub volume_id: Option<&'a str>,
+    /// The card is the whole volume, not a folder on one.
+    pub is_whole_volume: bool,
+    /// Where it is mounted, links resolved.
+    pub path: &'a str,
+    /// Hashes of the card's files, when it was read again; by path. One that could not be read is
+    /// not among them.
+    pub card_hashes: Option<&'a HashMap<String, Digest>>,
+    /// Compare by content, whoever's card it is: dates and identity do not matter then.
+    pub by_content: bool,
+    /// Copies on independent devices that are needed.
+    pub copies_needed: usize,
+    /// The person states that devices which the system cannot tell apart are separate.
+    pub separate: bool,
+}
+
+/// Why it is not proven.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Reason {
+    /// What kind of trouble; the kinds of the manifest.
+    pub kind: ProblemKind,
+    /// The entry of the card, where there is one.
+    pub path: Option<String>,
+    /// In plain words.
+    pub detail: String,
+}
+
+/// What one offload holds of the card.
+#[derive(Clone, Debug)]
+pub struct Holding {
+    /// Its folder.
+    pub root: String,
+    /// Files of the card that stand there proven.
+    pub files: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// On what that rests, in words.
+    pub basis: String,
+}
+
+/// The answer.
+#[derive(Clone, Debug)]
+pub struct Answer {
+    /// PROVEN or not.
+    pub verdict: Verdict,
+    /// Why not.
+    pub reasons: Vec<Reason>,
+    /// What each offload holds.
+    pub holdings: Vec<Holding>,
+    /// What should be pointed out.
+    pub notes: Vec<String>,
+}
+
+/// Why a file of the card is not proven by one offload.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+enum Gap {
+    /// No manifest lists it.
+    New,
+    /// A manifest lists it with another size or date.
+    Changed,
+    /// It is listed, but was not read back on this drive.
+    NotReadBack,
+    /// It is not there any more.
+    Missing,
+    /// What stands there is not what the manifest says.
+    Damaged,
+    /// The card's bytes are not those of the manifest.
+    CardDiffers,
+    /// The card was to be read again, and this file could not be.
+    CardUnreadable,
+}
+
+/// Weighs the question.
+pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
+    let mut notes = Vec::new();
+    let mut troubles = trouble_reasons(question.listing);
+    let usable: Vec<Usable<'_>> = offloads
+        .iter()
+        .filter_map(|o| usable(question, o, &mut troubles, &mut notes))
+        .collect();
+    let Counted { held, copies, told } = count(question, &usable);
+    // What is wrong with an entry of the card always counts; what is wrong with one offload is a
+    // reason only if the others are not enough.
+    let (mut reasons, of_offloads): (Vec<Reason>, Vec<Reason>) =
+        troubles.into_iter().partition(|t| t.path.is_some());
+    if usable.is_empty() {
+        let detail = "no offload of this card was found under the given folders".to_owned();
+        reasons.push(Reason {
+            kind: ProblemKind::Missing,
+            path: None,
+            detail,
+        });
+    } else {
+        reasons.extend(told.reasons());
+    }
+    let gone = gone(question.listing, &usable);
+    if question.by_content {
+        // The other slot's card is compared both ways.
+        reasons.extend(absent(&gone));
+    } else if !gone.is_empty() {
+        let n = counted(len64(gone.len()), "file");
+        notes.push(format!("{n} of the manifests no longer on the card."));
+    }
+    if copies < question.copies_needed {
+        reasons.push(few(question, &usable, copies));
+    }
+    if reasons.is_empty() {
+        notes.extend(of_offloads.into_iter().map(|r| format!("{}.", r.detail)));
+    } else {
+        reasons.extend(of_offloads);
+    }
+    let proven = reasons.is_empty() && question.listing.totals().0 > 0;
+    Answer {
+        verdict: Verdict {
+            proven,
+            copies,
+            reasons: reasons.iter().map(words).collect(),
+        },
+        holdings: usable
+            .iter()
+            .zip(held)
+            .map(|(u, (files, bytes))| u.holding(files, bytes))
+            .collect(),
+        reasons,
+        notes,
+    }
+}
+
+/// What counting every file of the card gave.
+struct Counted {
+    /// Files and bytes per offload.
+    held: Vec<(u64, u64)>,
+    /// Independent devices that hold every file.
+    copies: usize,
+    told: Told,
+}
+
+fn count(question: &Question<'_>, usable: &[Usable<'_>]) -> Counted {
+    let mut told = Told::default();
+    let mut held = vec![(0_u64, 0_u64); usable.len()];
+    let mut copies = usize::MAX;
+    let mut counts: HashMap<Vec<usize>, usize> = HashMap::new();
+    for file in question.listing.files() {
+        let mut holders = Vec::new();
+        let mut gap = Gap::New;
+        for (index, offload) in usable.iter().enumerate() {
+            match offload.gap(question, file) {
+                None => {
+                    holders.push(index);
+                    held[index].0 += 1;
+                    held[index].1 += file.bytes;
+                }
+                Some(g) => gap = gap.max(g),
+            }
+        }
+        let count = *counts.entry(holders).or_insert_with_key(|holders| {
+            let devices: Vec<_> = holders
+                .iter()
+                .map(|&i| (&usable[i].found.backing, usable[i].found.device))
+                .collect();
+            count_independent(&devices, question.separate).0
+        });
+        copies = copies.min(count);
+        if count == 0 {
+            told.tell(gap, file);
+        }
+    }
+    Counted {
+        held,
+        copies: if copies == usize::MAX { 0 } else { copies },
+        told,
+    }
+}
+
+fn words(reason: &Reason) -> String {
+    match &reason.path {
+        Some(path) => format!(
+            "{}: `{}`: {}",
+            reason.kind,
+            crate::name::shown(path),
+            reason.detail
+        ),
+        None => format!("{}: {}", reason.kind, reason.detail),
+    }
+}
+
+fn trouble_reasons(listing: &Listing) -> Vec<Reason> {
+    super::card_problems(listing)
+        .into_iter()
+        .map(|p| Reason {
+            kind: p.kind,
+            path: p.path,
+            detail: p.detail,
+        })
+        .collect()
+}
+
+/// An offload whose manifest is about this card.
+struct Usable<'a> {
+    found: &'a FoundOffload,
+    manifest: &'a Manifest,
+    files: HashMap<&'a str, &'a FilePart>,
+    /// Shift of the card's dates since the manifest was written.
+    card_shift: Shift,
+    /// Shift of the dates on the drive against those of the card then.
+    drive_shift: Shift,
+}
+
+fn usable<'a>(
+    question: &Question<'_>,
+    found: &'a FoundOffload,
+    troubles: &mut Vec<Reason>,
+    notes: &mut Vec<String>,
+) -> Option<Usable<'a>> {
+    let root = crate::name::shown(&found.root);
+    let manifest = match &found.manifest {
+        Ok(manifest) => manifest,
+        Err(why) => {
+            let detail = format!("the offload in `{root}` cannot be used: {why}");
+            troubles.push(Reason {
+                kind: ProblemKind::ManifestDamaged,
+                path: None,
+                detail,
+            });
+            return None;
+        }
+    };
+    let files: HashMap<&str, &FilePart> = manifest
+        .files
+        .iter()
+        .map(|f| (f.path.as_str(), f))
+        .collect();
+    let is_about_it = |f: FileRow<'_>| {
+        let Some(part) = files.get(f.name.as_str()) else {
+            return false;
+        };
+        // Two cameras use the same names; by content only an equal file makes the offload this one's.
+        let hash = question
+            .card_hashes
+            .and_then(|hashes| hashes.get(f.name.as_str()));
+        !question.by_content || hash == Some(&part.blake3)
+    };
+    if !question.listing.files().any(is_about_it) {
+        return None;
+    }
+    if !question.by_content && !is_this_card(question, manifest) {
+        notes.push(format!(
+            "The offload in `{root}` is of another card that uses the same names. To compare this card with it, read it: --by-content."
+        ));
+        return None;
+    }
+    let pairs = question.listing.files().filter_map(|f| {
+        let part = files.get(f.name.as_str())?;
+        (part.bytes == f.bytes).then_some((parse(&part.modified)?, f.modified))
+    });
+    let card_shift = Shift::of(pairs);
+    let pairs = manifest.files.iter().filter_map(|f| {
+        let stands = found.standing.get(&f.path)?;
+        (stands.bytes == f.bytes).then_some((parse(&f.modified)?, stands.modified))
+    });
+    let drive_shift = Shift::of(pairs);
+    if card_shift.seconds != 0 {
+        notes.push(format!(
+            "All dates on the card differ from those in `{root}` by {} min: another zone or summer time.",
+            card_shift.seconds / 60
+        ));
+    }
+    Some(Usable {
+        found,
+        manifest,
+        files,
+        card_shift,
+        drive_shift,
+    })
+}
+
+/// The same volume, or at least the same place where a volume's identity is not enough to tell.
+fn is_this_card(question: &Question<'_>, manifest: &Manifest) -> bool {
+    match (question.volume_id, manifest.card.volume_id.as_deref()) {
+        (Some(now), Some(then)) if question.is_whole_volume => now == then,
+        (now, then) => now == then && question.path == manifest.card.path,
+    }
+}
+
+impl Usable<'_> {
+    /// Returns why this offload does not prove a file, or `None` if it does.
+    fn gap(&self, question: &Question<'_>, file: FileRow<'_>) -> Option<Gap> {
+        let Some(part) = self.files.get(file.name.as_str()) else {
+            return Some(Gap::New);
+        };
+        let same_date = question.by_content
+            || parse(&part.modified).is_some_and(|then| self.card_shift.joins(then, file.modified));
+        if part.bytes != file.bytes || !same_date {
+            return Some(Gap::Changed);
+        }
+        match question
+            .card_hashes
+            .map(|hashes| hashes.get(file.name.as_str()))
+        {
+            Some(None) => return Some(Gap::CardUnreadable),
+            Some(Some(hash)) if *hash != part.blake3 => return Some(Gap::CardDiffers),
+            _ => {}
+        }
+        self.drive_gap(part)
+    }
+
+    fn drive_gap(&self, part: &FilePart) -> Option<Gap> {
+        let Some(stands) = self.found.standing.get(&part.path) else {
+            return Some(Gap::Missing);
+        };
+        if let Some(reread) = &self.found.reread {
+            return match (
+                reread.equal.contains(&part.path),
+                reread.way.reaches_device(),
+            ) {
+                (true, true) => None,
+                (true, false) => Some(Gap::NotReadBack),
+                (false, _) => Some(Gap::Damaged),
+            };
+        }
+        let same_date =
+            parse(&part.modified).is_some_and(|then| self.drive_shift.joins(then, stands.modified));
+        if stands.bytes != part.bytes || !same_date {
+            return Some(Gap::Damaged);
+        }
+        let read_back = self.found.here.is_some_and(|here| {
+            let way = self
+                .manifest
+                .destinations
+                .get(here)
+                .map_or(ReadBackWay::None, |d| d.readback);
+            way.reaches_device()
+                && part
+                    .copies
+                    .iter()
+                    .any(|c| c.destination == here && c.proof.is_read_back())
+        });
+        (!read_back).then_some(Gap::NotReadBack)
+    }
+
+    fn holding(&self, files: u64, bytes: u64) -> Holding {
+        let day = self
+            .manifest
+            .offload
+            .finished
+            .get(..10)
+            .unwrap_or("an unknown day");
+        let basis = match &self.found.reread {
+            Some(reread) => format!("read again just now ({})", reread.way.id()),
+            None => format!("read back on {day}, sizes and dates unchanged since"),
+        };
+        Holding {
+            root: self.found.root.clone(),
+            files,
+            bytes,
+            basis,
+        }
+    }
+}
+
+/// Tells the first names of each gap and counts the rest.
+#[derive(Default)]
+struct Told {
+    gaps: BTreeMap<Gap, Vec<String>>,
+    counts: BTreeMap<Gap, u64>,
+}
+
+impl Told {
+    fn tell(&mut self, gap: Gap, file: FileRow<'_>) {
+        *self.counts.entry(gap).or_insert(0) += 1;
+        let names = self.gaps.entry(gap).or_default();
+        if names.len() < NAMES_TOLD {
+            names.push(file.name.as_str().to_owned());
+        }
+    }
+
+    fn reasons(self) -> Vec<Reason> {
+        let mut reasons = Vec::new();
+        for (gap, names) in self.gaps {
+            let (kind, detail) = gap_words(gap);
+            let more = self.counts.get(&gap).copied().unwrap_or(0) - len64(names.len());
+            reasons.extend(names.into_iter().map(|path| Reason {
+                kind,
+                path: Some(path),
+                detail: detail.to_owned(),
+            }));
+            if more > 0 {
+                let detail = format!("and {more} more: {detail}");
+                reasons.push(Reason {
+                    kind,
+                    path: None,
+                    detail,
+                });
+            }
+        }
+        reasons
+    }
+}
+
+fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
+    match gap {
+        Gap::New => (
+            ProblemKind::Missing,
+            "is on the card and in no offload that was found",
+        ),
+        Gap::Changed => (
+            ProblemKind::ChangedOnCard,
+            "is not the file that was copied: another size or date",
+        ),
+        Gap::NotReadBack => (
+            ProblemKind::NotReadBack,
+            "stands on a drive, but no record says that it was read back there",
+        ),
+        Gap::Missing => (
+            ProblemKind::Missing,
+            "was copied and is no longer on the drive",
+        ),
+        Gap::Damaged => (
+            ProblemKind::Changed,
+            "its copy is no longer what was copied",
+        ),
+        Gap::CardUnreadable => (
+            ProblemKind::Unreadable,
+            "could not be read from the card again",
+        ),
+        Gap::CardDiffers => (
+            ProblemKind::Mismatch,
+            "the card's content is not that of the copy",
+        ),
+    }
+}
+
+fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> Reason {
+    let devices: Vec<_> = usable
+        .iter()
+        .map(|u| (&u.found.backing, u.found.device))
+        .collect();
+    let (_, why) = count_independent(&devices, question.separate);
+    let why = if why.is_empty() {
+        String::new()
+    } else {
+        format!(" ({})", why.join(" ").trim_end_matches('.'))
+    };
+    Reason {
+        kind: ProblemKind::TooFewCopies,
+        path: None,
+        detail: format!(
+            "{} on separate devices, {} needed{why}",
+            super::counted_copies(copies),
+            question.copies_needed
+        ),
+    }
+}
+
+/// Files that a manifest lists and the card does not hold.
+fn gone<'a>(listing: &Listing, usable: &[Usable<'a>]) -> Vec<&'a str> {
+    let now: HashSet<&str> = listing.files().map(|f| f.name.as_str()).collect();
+    let mut gone: Vec<&str> = usable
+        .iter()
+        .flat_map(|u| &u.manifest.files)
+        .map(|f| f.path.as_str())
+        .filter(|path| !now.contains(path))
+        .collect();
+    gone.sort_unstable();
+    gone.dedup();
+    gone
+}
+
+fn absent(gone: &[&str]) -> Vec<Reason> {
+    let detail = "is in the offload and not on this card";
+    let mut reasons: Vec<Reason> = gone
+        .iter()
+        .take(NAMES_TOLD)
+        .map(|path| Reason {
+            kind: ProblemKind::Missing,
+            path: Some((*path).to_owned()),
+            detail: detail.to_owned(),
+        })
+        .collect();
+    if gone.len() > NAMES_TOLD {
+        let detail = format!("and {} more: {detail}", gone.len() - NAMES_TOLD);
+        reasons.push(Reason {
+            kind: ProblemKind::Missing,
+            path: None,
+            detail,
+        });
+    }
+    reasons
+}

@@ -1,0 +1,355 @@
+//! Owns the order of `prove`: survey the card, find the offloads under the given folders, look at
+//! what stands (or read it all again), and put the question. It writes nothing.
+
+use crate::card::listing::Listing;
+use crate::card::survey::survey;
+use crate::clock::Clock;
+use crate::digest::Digest;
+use crate::disk::buffer::Aligned;
+use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
+use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::name::shown;
+use crate::offload::journal::JOURNAL;
+use crate::plan::RECORDS;
+use crate::proof::ask::{Answer, FoundOffload, Question, Reread, Stands, answer};
+use crate::proof::manifest::{MANIFEST, load};
+use crate::proof::verify::{Finding, Progress, path_of, verify};
+use crate::standing::which_destination;
+use crate::units::len64;
+use camino::{Utf8Path, Utf8PathBuf};
+use std::collections::{HashMap, HashSet};
+use std::io;
+use std::sync::atomic::Ordering;
+
+/// Folders below a given one in which offloads are looked for.
+const DEPTH: usize = 3;
+/// Folders that are looked into, all together.
+const FOLDERS_MAX: usize = 20_000;
+/// Buffer for reading the card again, in bytes.
+const CHUNK_BYTES: usize = 2 << 20;
+
+/// What to look at.
+#[derive(Clone, Debug)]
+pub struct Ask {
+    /// The mounted card.
+    pub card: Utf8PathBuf,
+    /// Folders on drives: offloads, or folders that hold some.
+    pub on: Vec<Utf8PathBuf>,
+    /// Copies on independent devices that are needed.
+    pub copies_needed: usize,
+    /// The person states that devices which the system cannot tell apart are separate.
+    pub separate: bool,
+    /// Read the card and every copy again.
+    pub reread: bool,
+    /// Read the card and compare its content with the manifests, whoever's card it is.
+    pub by_content: bool,
+}
+
+/// The answer and what it is about.
+#[derive(Clone, Debug)]
+pub struct Told {
+    /// Files and bytes on the card.
+    pub listed: (u64, u64),
+    /// The answer.
+    pub answer: Answer,
+    /// How the card's content was read, when it was.
+    pub card_way: Option<ReadBackWay>,
+    /// Stopped by the person.
+    pub interrupted: bool,
+}
+
+/// Puts the question.
+///
+/// # Errors
+/// Every reason why it cannot be put: no card, an empty card, a folder that is not there.
+pub fn prove(
+    ask: &Ask,
+    disk: &dyn Disk,
+    clock: &dyn Clock,
+    progress: &Progress,
+) -> Result<Told, Vec<Problem>> {
+    let (facts, listing) = look_at_card(ask, disk).map_err(|p| vec![p])?;
+    let mut reasons = Vec::new();
+    let mut roots = Vec::new();
+    for (index, folder) in ask.on.iter().enumerate() {
+        match find_offloads(disk, folder) {
+            Ok(found) => roots.extend(found),
+            Err(e) => {
+                let why = format!("`{}` could not be looked into: {e}", shown(folder.as_str()));
+                reasons.push(Problem::new(ProblemKind::Missing, why).on(index));
+            }
+        }
+    }
+    if !reasons.is_empty() {
+        return Err(reasons);
+    }
+    // The same offload through two of the given folders is one.
+    let mut seen = HashSet::new();
+    let mut offloads = Vec::new();
+    for root in roots {
+        let found = look_at_offload(ask, disk, clock, &root, progress);
+        if let Some((found, inode)) = found
+            && seen.insert((found.device, inode))
+        {
+            offloads.push(found);
+        }
+    }
+    let (hashes, card_way) = if ask.reread || ask.by_content {
+        let (hashes, way) = hash_card(disk, ask, &listing, progress);
+        (Some(hashes), Some(way))
+    } else {
+        (None, None)
+    };
+    card_is_same(disk, ask, &facts).map_err(|p| vec![p])?;
+    let question = Question {
+        listing: &listing,
+        volume_id: facts.volume_id.as_deref(),
+        is_whole_volume: facts.is_mount_root,
+        path: &facts.canonical,
+        card_hashes: hashes.as_ref(),
+        by_content: ask.by_content,
+        copies_needed: ask.copies_needed,
+        separate: ask.separate,
+    };
+    Ok(Told {
+        listed: listing.totals(),
+        answer: answer(&question, &offloads),
+        card_way,
+        interrupted: progress.cancel.load(Ordering::Relaxed),
+    })
+}
+
+fn look_at_card(ask: &Ask, disk: &dyn Disk) -> Result<(FolderFacts, Listing), Problem> {
+    let facts = disk.facts(&ask.card).map_err(|e| {
+        let why = format!(
+            "the card `{}` cannot be used: {e}",
+            shown(ask.card.as_str())
+        );
+        Problem::new(ProblemKind::Unreadable, why)
+    })?;
+    let listing = survey(disk, &ask.card)
+        .map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
+    card_is_same(disk, ask, &facts)?;
+    if listing.totals().0 == 0 {
+        let why = format!(
+            "`{}` holds no files; a card that was pulled or is not mounted looks like this too",
+            shown(ask.card.as_str())
+        );
+        return Err(Problem::new(ProblemKind::Unreadable, why));
+    }
+    Ok((facts, listing))
+}
+
+fn card_is_same(disk: &dyn Disk, ask: &Ask, then: &FolderFacts) -> Result<(), Problem> {
+    match disk.facts(&ask.card) {
+        Ok(now)
+            if (now.device, now.inode) == (then.device, then.inode)
+                && now.volume_id == then.volume_id =>
+        {
+            Ok(())
+        }
+        Ok(_) => Err(Problem::new(
+            ProblemKind::Vanished,
+            "another card is in the card's place",
+        )),
+        Err(e) => Err(Problem::new(
+            ProblemKind::Vanished,
+            format!("the card is gone: {e}"),
+        )),
+    }
+}
+
+/// Returns every offload at or below a folder, unfinished ones included.
+fn find_offloads(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Vec<Utf8PathBuf>> {
+    disk.facts(folder)?;
+    let mut found = Vec::new();
+    let mut todo = vec![(folder.to_path_buf(), 0)];
+    let mut looked = 0;
+    while let Some((at, depth)) = todo.pop() {
+        looked += 1;
+        if looked > FOLDERS_MAX {
+            return Err(io::Error::other(
+                "it holds more than 20,000 folders; give the offload's own folder",
+            ));
+        }
+        let records = at.join(RECORDS);
+        if disk.look(&records.join(MANIFEST))?.is_some()
+            || disk.look(&records.join(JOURNAL))?.is_some()
+        {
+            found.push(at);
+            continue;
+        }
+        if depth >= DEPTH {
+            continue;
+        }
+        let children = match disk.children(&at) {
+            Ok(children) => children,
+            // A folder that nobody may look into, such as `lost+found`, holds no offload of ours.
+            Err(_) if depth > 0 => continue,
+            Err(e) => return Err(e),
+        };
+        for child in children {
+            if matches!(&child.stat, Ok(s) if s.kind == EntryKind::Folder)
+                && let Some(name) = child.path.to_str()
+            {
+                todo.push((at.join(name), depth + 1));
+            }
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+/// Looks at one offload. `None`: its folder went away meanwhile.
+fn look_at_offload(
+    ask: &Ask,
+    disk: &dyn Disk,
+    clock: &dyn Clock,
+    root: &Utf8Path,
+    progress: &Progress,
+) -> Option<(FoundOffload, u64)> {
+    let facts = disk.facts(root).ok()?;
+    let mut found = FoundOffload {
+        root: root.to_string(),
+        manifest: Err("it is not finished; run the same copy again".to_owned()),
+        here: None,
+        backing: facts.backing.clone(),
+        device: facts.device,
+        standing: HashMap::new(),
+        reread: None,
+    };
+    let has_manifest = disk
+        .look(&root.join(RECORDS).join(MANIFEST))
+        .is_ok_and(|s| s.is_some());
+    if has_manifest {
+        found.manifest = load(disk, root)
+            .map(|(manifest, _)| manifest)
+            .map_err(|e| e.to_string());
+    }
+    if let Ok(manifest) = &found.manifest {
+        found.here = destination_of(disk, manifest, root);
+        match disk.walk(root, Tree::Drive) {
+            Ok(entries) => {
+                found.standing = entries
+                    .into_iter()
+                    .filter_map(|e| Some((e.path.into_string().ok()?, e.stat.ok()?)))
+                    .filter(|(_, s)| s.kind == EntryKind::File)
+                    .map(|(path, s)| {
+                        (
+                            path,
+                            Stands {
+                                bytes: s.bytes,
+                                modified: s.modified,
+                            },
+                        )
+                    })
+                    .collect();
+            }
+            Err(e) => found.manifest = Err(format!("its folder {}", failed(Step::List, &e))),
+        }
+    }
+    if ask.reread && found.manifest.is_ok() {
+        read_again(disk, clock, root, progress, &mut found);
+    }
+    Some((found, facts.inode))
+}
+
+/// The manifest names the folders that were given with `--to`, one level above the offload.
+fn destination_of(
+    disk: &dyn Disk,
+    manifest: &crate::proof::manifest::Manifest,
+    root: &Utf8Path,
+) -> Option<usize> {
+    let above = disk
+        .facts(
+            root.parent()
+                .filter(|p| !p.as_str().is_empty())
+                .unwrap_or(Utf8Path::new(".")),
+        )
+        .ok()?;
+    which_destination(manifest, &above)
+}
+
+fn read_again(
+    disk: &dyn Disk,
+    clock: &dyn Clock,
+    root: &Utf8Path,
+    progress: &Progress,
+    found: &mut FoundOffload,
+) {
+    match verify(disk, clock, root, progress) {
+        Ok(findings) => {
+            let bad: HashSet<&str> = findings
+                .findings
+                .iter()
+                .filter(|f| !matches!(f, Finding::Extra(_)))
+                .map(path_of)
+                .collect();
+            let equal = findings
+                .manifest
+                .files
+                .iter()
+                .map(|f| &f.path)
+                .filter(|p| !bad.contains(p.as_str()));
+            let equal: HashSet<String> = if findings.interrupted {
+                HashSet::new()
+            } else {
+                equal.cloned().collect()
+            };
+            found.reread = Some(Reread {
+                equal,
+                way: findings.way,
+            });
+        }
+        Err(e) => found.manifest = Err(e.to_string()),
+    }
+}
+
+/// Reads every file of the card past the cache where that is possible. A file that cannot be read
+/// is not among the hashes, and the answer says so.
+fn hash_card(
+    disk: &dyn Disk,
+    ask: &Ask,
+    listing: &Listing,
+    progress: &Progress,
+) -> (HashMap<String, Digest>, ReadBackWay) {
+    progress
+        .bytes_total
+        .fetch_add(listing.totals().1, Ordering::Relaxed);
+    let mut buffer = Aligned::new(CHUNK_BYTES);
+    let mut hashes = HashMap::new();
+    let mut worst = ReadBackWay::Direct;
+    for file in listing.files() {
+        if progress.cancel.load(Ordering::Relaxed) {
+            break;
+        }
+        let path = file.name.under(&ask.card);
+        if let Ok((digest, way)) = hash_file(disk, &path, file.bytes, &mut buffer, progress) {
+            hashes.insert(file.name.as_str().to_owned(), digest);
+            worst = worst.min(way);
+        }
+    }
+    (hashes, worst)
+}
+
+fn hash_file(
+    disk: &dyn Disk,
+    path: &Utf8Path,
+    bytes: u64,
+    buffer: &mut Aligned,
+    progress: &Progress,
+) -> io::Result<(Digest, ReadBackWay)> {
+    let mut source = disk.open_read_back(path)?;
+    let mut hasher = blake3::Hasher::new();
+    let mut at = 0;
+    while at < bytes && !progress.cancel.load(Ordering::Relaxed) {
+        let n = source.read_at(buffer.all_mut(), at)?;
+        if n == 0 {
+            break;
+        }
+        hasher.update(buffer.first(n));
+        at += len64(n);
+        progress.bytes.fetch_add(len64(n), Ordering::Relaxed);
+    }
+    Ok((hasher.finalize().into(), source.way()))
+}

@@ -1,0 +1,262 @@
+//! `prove`, the question without a copy, on plain folders of a real disk: what it finds, on what it
+//! rests, and that it is never talked into PROVEN. Both destinations are on one disk, so PROVEN
+//! needs `--copies 1` here.
+
+use crate::support::program::{Card, Work, flip, move_to, put, remove, whole_tree};
+use std::path::Path;
+use std::time::Duration;
+
+const PROVE: &str = "prove card --on a --on b --copies 1";
+const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
+
+/// A work folder with a card that was copied to `a` and `b` as `KITES`.
+fn copied(name: &str) -> Work {
+    let work = Work::with_card(name);
+    work.offload();
+    work
+}
+
+#[test]
+fn a_copied_card_is_proven_and_nothing_is_written() {
+    let work = copied("prove");
+    let before = (whole_tree(&work.path("a")), whole_tree(&work.path("card")));
+    work.run(PROVE)
+        .exits(0)
+        .says("PROVEN")
+        .says("7 of 7 files on the card")
+        .says("read back on")
+        .says("listed, not read");
+    work.run(&format!("{PROVE} --reread"))
+        .exits(0)
+        .says("read again just now (direct)")
+        .is_silent_of("listed, not read");
+    // Found by the folders above as well, and by the offload itself; once each.
+    work.run("prove card --on . --copies 1")
+        .exits(0)
+        .says("7 of 7 files");
+    work.run("prove card --on a/KITES --on a --copies 1")
+        .exits(0)
+        .is_silent_of("Copy 2");
+    work.run("prove card --on a --on b")
+        .exits(1)
+        .says("one file system");
+    assert_eq!(
+        (whole_tree(&work.path("a")), whole_tree(&work.path("card"))),
+        before
+    );
+}
+
+#[test]
+fn each_shortcoming_has_its_own_reason() {
+    type Change = fn(&Work);
+    let cases: [(&str, Change, &str); 6] = [
+        (
+            "new",
+            |w| {
+                Card::new(&w.path("card")).file("DCIM/100KITES/NEW.JPG", 9, 9);
+            },
+            "in no offload that was found (missing)",
+        ),
+        (
+            "rewritten",
+            |w| put(&w.path(&format!("card/{STILL}")), &vec![1; 40_000]),
+            "another size or date (changed-on-card)",
+        ),
+        (
+            "gone",
+            |w| {
+                remove(&w.path(&format!("a/KITES/{STILL}")));
+                remove(&w.path(&format!("b/KITES/{STILL}")));
+            },
+            "no longer on the drive (missing)",
+        ),
+        (
+            "edited",
+            |w| {
+                for d in ["a", "b"] {
+                    put(&w.path(&format!("{d}/KITES/{STILL}")), &vec![1; 40_000]);
+                }
+            },
+            "no longer what was copied (changed)",
+        ),
+        (
+            "damaged",
+            |w| {
+                for d in ["a", "b"] {
+                    flip(&w.path(&format!("{d}/KITES/_unlade/manifest.json")), 900);
+                }
+            },
+            "cannot be used: the manifest is damaged",
+        ),
+        (
+            "unfinished",
+            |w| {
+                for d in ["a", "b"] {
+                    let records = w.path(&format!("{d}/KITES/_unlade"));
+                    move_to(
+                        &records.join("manifest.json"),
+                        &records.join("journal.jsonl"),
+                    );
+                }
+            },
+            "it is not finished",
+        ),
+    ];
+    for (name, change, reason) in cases {
+        let work = copied(name);
+        change(&work);
+        work.run(PROVE)
+            .exits(1)
+            .says("NOT PROVEN")
+            .says(reason)
+            .is_silent_of("You may format this card");
+    }
+}
+
+#[test]
+fn one_bad_copy_does_not_hide_a_good_one() {
+    let work = copied("one-good");
+    flip(&work.path("b/KITES/_unlade/manifest.json"), 900);
+    remove(&work.path(&format!("card/{STILL}")));
+    work.run(PROVE)
+        .exits(0)
+        .says("the manifest is damaged")
+        .says("1 file of the manifests no longer on the card");
+}
+
+#[test]
+fn rot_is_found_by_reread_only() {
+    let work = copied("rot");
+    for d in ["a", "b"] {
+        flip(&work.path(&format!("{d}/KITES/{STILL}")), 9);
+    }
+    work.run(PROVE).exits(0).says("listed, not read");
+    work.run(&format!("{PROVE} --reread"))
+        .exits(1)
+        .says(STILL)
+        .says("(changed)");
+}
+
+#[test]
+fn rot_on_the_card_is_found_by_reread() {
+    let work = copied("card-rot");
+    flip(&work.path(&format!("card/{STILL}")), 9);
+    work.run(&format!("{PROVE} --reread"))
+        .exits(1)
+        .says("the card's content is not that of the copy");
+}
+
+/// A copy of an offload that somebody made by hand was never read back: it counts only once it was.
+#[test]
+fn a_copy_made_by_hand_counts_when_it_was_read() {
+    let work = copied("by-hand");
+    let hand = work.folder("elsewhere");
+    move_to(&work.path("a/KITES"), &hand.join("KITES"));
+    work.run("prove card --on elsewhere --copies 1")
+        .exits(1)
+        .says("no record says that it was read back there");
+    work.run("prove card --on elsewhere --copies 1 --reread")
+        .exits(0);
+}
+
+/// FAT keeps local time: a change of zone shifts all dates by whole quarters of an hour (exFAT
+/// specification, section 7.4.10). One file that shifts alone is another file.
+#[test]
+fn a_shift_of_all_dates_is_a_zone_and_of_one_is_not() {
+    let shift = |work: &Work, path: &Path, by: Duration| {
+        let file = std::fs::File::open(work.path("card").join(path)).unwrap();
+        let date = file.metadata().unwrap().modified().unwrap();
+        file.set_modified(date + by).unwrap();
+    };
+    let work = copied("zone");
+    let files: Vec<_> = whole_tree(&work.path("card"))
+        .into_keys()
+        .filter(|p| work.path("card").join(p).is_file())
+        .collect();
+    for path in &files {
+        shift(&work, path, Duration::from_secs(3_600));
+    }
+    work.run(PROVE)
+        .exits(0)
+        .says("differ from those")
+        .says("60 min");
+    shift(&work, Path::new(STILL), Duration::from_secs(3_600));
+    work.run(PROVE).exits(1).says(STILL).says("changed-on-card");
+}
+
+#[test]
+fn the_other_slots_card_is_compared_by_content() {
+    let work = copied("slot-2");
+    let mirror = |name: &str| {
+        Card::new(&work.path(name))
+            .file("DCIM/100KITES/KITE0001.JPG", 40_000, 1)
+            .file("DCIM/100KITES/KITE0002.JPG", 41_000, 2)
+            .file("DCIM/100KITES/KITE0002.DNG", 300_000, 3)
+            .file("DCIM/101KITES/KITE0001.JPG", 1, 4)
+            .file("DCIM/101KITES/KITE0003.TXT", 0, 5)
+            .file("PRIVATE/CLIPS/C0001.MP4", 3_000_000, 6)
+            .file("PRIVATE/CLIPS/.index", 12, 7)
+    };
+    let ask = |card: &str, more: &str| work.run(&format!("prove {card} --on a --copies 1{more}"));
+    drop(mirror("other"));
+    ask("other", "")
+        .exits(1)
+        .says("of another card that uses the same names");
+    ask("other", " --by-content")
+        .exits(0)
+        .says("one more copy exists on it");
+    // One that differs and one that is missing are both named.
+    flip(&work.path(&format!("other/{STILL}")), 77);
+    remove(&work.path("other/DCIM/100KITES/KITE0002.DNG"));
+    ask("other", " --by-content")
+        .exits(1)
+        .says(STILL)
+        .says("(mismatch)")
+        .says("KITE0002.DNG` is in the offload and not on this card");
+    // A second camera with the same names and other pictures has no offload here.
+    Card::new(&work.path("twin")).file(STILL, 40_000, 100);
+    ask("twin", " --by-content")
+        .exits(1)
+        .says("no offload of this card was found");
+}
+
+#[test]
+fn what_cannot_be_asked_is_refused() {
+    let work = copied("prove-refused");
+    work.folder("empty");
+    for (arguments, text) in [
+        ("prove nowhere --on a", "cannot be used"),
+        ("prove empty --on a", "holds no files"),
+        ("prove card --on nowhere", "could not be looked into"),
+    ] {
+        work.run(arguments).exits(3).says(text);
+    }
+    work.run("prove card").exits(2);
+    work.run("prove card --on empty --copies 1")
+        .exits(1)
+        .says("no offload of this card was found");
+}
+
+#[test]
+fn answers_for_programs() {
+    let work = copied("prove-json");
+    let events = work.run(&format!("{PROVE} --json")).exits(0).events();
+    let last = events.last().unwrap();
+    assert_eq!(last["event"], "verdict");
+    assert_eq!(
+        (&last["proven"], &last["exit_code"], &last["copies"]),
+        (&true.into(), &0.into(), &1.into())
+    );
+    assert_eq!(last["holdings"].as_array().unwrap().len(), 2);
+    remove(&work.path(&format!("a/KITES/{STILL}")));
+    let events = work
+        .run("prove card --on a --copies 1 --json")
+        .exits(1)
+        .events();
+    assert!(
+        events
+            .iter()
+            .any(|e| e["event"] == "problem" && e["path"] == STILL),
+        "{events:?}"
+    );
+}
