@@ -1,6 +1,7 @@
 //! Owns `copy` and `plan`: from the command line to jobs, one card after the other.
 
 use super::args::{CopyArgs, ProofArg};
+use super::awake::Awake;
 use super::exit::Exit;
 use super::json::Json;
 use super::out::Out;
@@ -78,8 +79,13 @@ pub(crate) fn copy(args: &CopyArgs, out: Out, tools: &Tools) -> Exit {
         Err(exit) => return exit,
     };
     let mut worst = Exit::Done;
+    // For programs there is no line to say it on; the request is made all the same.
+    let _awake = out.json.then(Awake::ask);
     for job in jobs {
         let mut eyes = Eyes::new(out, tools, &job.to);
+        if let Eyes::Screen(screen) = &mut eyes {
+            screen.keep_awake();
+        }
         let exit = one(&job, out, tools, &mut eyes);
         worst = worst.max(exit);
         if tools.cancel.load(Ordering::SeqCst) {

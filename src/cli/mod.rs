@@ -2,6 +2,7 @@
 //! that prints.
 
 mod args;
+mod awake;
 mod copy;
 mod demo;
 mod demo_card;

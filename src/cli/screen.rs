@@ -1,7 +1,8 @@
 //! Owns the running picture: a few lines on a terminal, or one plain line every ten seconds. Every
 //! line is made as text from a snapshot; indicatif only draws it, and its own estimates are unused.
 
-use super::out::{Out, fit};
+use super::awake::{Awake, NOT_HELD};
+use super::out::{Out, fit, wrap};
 use super::words;
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::sync::Arc;
@@ -30,6 +31,9 @@ pub(crate) struct Screen {
     bars: Option<Bars>,
     card_done_told: bool,
     problems_told: u64,
+    /// Asked when the copy begins, looked at once.
+    awake: Option<Awake>,
+    awake_checked: bool,
 }
 
 struct Bars {
@@ -50,6 +54,25 @@ impl Screen {
             bars: None,
             card_done_told: false,
             problems_told: 0,
+            awake: None,
+            awake_checked: false,
+        }
+    }
+
+    /// Keeps the computer awake for as long as this looks on, and says so if that cannot be.
+    pub(crate) fn keep_awake(&mut self) {
+        self.awake = Some(Awake::ask());
+    }
+
+    fn check_awake(&mut self) {
+        let Some(awake) = &mut self.awake else { return };
+        if !self.awake_checked {
+            self.awake_checked = true;
+            if !awake.is_held() {
+                for line in wrap(NOT_HELD, self.out.width, "", "  ") {
+                    self.say(&line);
+                }
+            }
         }
     }
 
@@ -94,6 +117,10 @@ impl Screen {
     }
 
     fn tick(&mut self, snapshot: &Snapshot) {
+        // A job that is over at once has nothing to fear from sleep.
+        if !snapshot.card_done {
+            self.check_awake();
+        }
         let now = self.clock.elapsed();
         if self.out.is_terminal {
             if now.saturating_sub(self.start) >= QUIET_FIRST {

@@ -836,6 +836,7 @@ fn notes(
 ) -> Vec<String> {
     let mut notes = trash_notes(listing);
     notes.extend(gone_note(destinations.iter().map(|(_, d)| d)));
+    notes.extend(device_name_notes(listing, destinations));
     let devices: Vec<(&Backing, u64)> = destinations
         .iter()
         .map(|(_, d)| (&d.facts.backing, d.facts.device))
@@ -849,6 +850,33 @@ fn notes(
         notes.extend(why);
     }
     notes
+}
+
+/// Names that a drive stores and Windows does not open are copied, and told.
+fn device_name_notes(
+    listing: &Listing,
+    destinations: &[(usize, PlannedDestination)],
+) -> Option<String> {
+    let on_windows_drive = |name: &CardName| {
+        let refused = |d: &PlannedDestination| {
+            let rules = rules_of(&d.facts.filesystem);
+            name.parts().any(|part| rules.is_device_name(part))
+        };
+        destinations.iter().any(|(_, d)| refused(d))
+    };
+    let names: Vec<String> = listing
+        .files()
+        .map(|f| f.name)
+        .filter(|name| on_windows_drive(name))
+        .map(|name| format!("`{name}`"))
+        .take(NAMES_TOLD)
+        .collect();
+    (!names.is_empty()).then(|| {
+        format!(
+            "Windows will not open {}: the name is that of a device there. It is copied all the same.",
+            names.join(", ")
+        )
+    })
 }
 
 /// Returns a note on files that an earlier run copied and that are no longer on the card.

@@ -94,6 +94,23 @@ impl Rules {
         None
     }
 
+    /// Returns whether Windows would refuse to open a part of a path though the file system stores
+    /// it: a device name, also with an ending (Microsoft, "Naming Files, Paths, and Namespaces").
+    pub fn is_device_name(&self, part: &str) -> bool {
+        let stem = part.split('.').next().unwrap_or(part).trim_end();
+        let numbered = |prefix: &str| {
+            let rest = stem.get(prefix.len()..).unwrap_or("");
+            stem.get(..prefix.len())
+                .is_some_and(|p| p.eq_ignore_ascii_case(prefix))
+                && matches!(rest, "1" | "2" | "3" | "4" | "5" | "6" | "7" | "8" | "9")
+        };
+        let plain = ["CON", "PRN", "AUX", "NUL"];
+        self.windows_names
+            && (plain.iter().any(|name| stem.eq_ignore_ascii_case(name))
+                || numbered("COM")
+                || numbered("LPT"))
+    }
+
     /// Returns the first reason why a path cannot be stored exactly below `root_bytes` bytes of
     /// parent path, or `None`.
     pub fn refuses_path(&self, name: &CardName, root_bytes: usize) -> Option<&'static str> {
@@ -127,5 +144,12 @@ mod tests {
         assert_eq!(rules_of("vfat").file_bytes_max, (1 << 32) - 1);
         assert_eq!(rules_of("exfat").file_bytes_max, u64::MAX);
         assert_eq!(rules_of("fuse.sshfs").folds, None);
+        for name in ["CON", "con.JPG", "NUL.txt", "COM1", "lpt9.dat"] {
+            assert!(rules_of("exfat").is_device_name(name), "{name}");
+            assert!(!rules_of("ext4").is_device_name(name), "{name}");
+        }
+        for name in ["CONTENTS", "COM0", "COM10", "NULL", "AUXILIARY.JPG"] {
+            assert!(!rules_of("exfat").is_device_name(name), "{name}");
+        }
     }
 }

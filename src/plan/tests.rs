@@ -388,6 +388,21 @@ fn a_swapped_drive_is_refused_on_resume() {
 }
 
 #[test]
+fn device_names_are_copied_and_told() {
+    let files = || listing(&[("MISC/NUL.TXT", 1), ("MISC/CONTENTS.TXT", 1)]);
+    let drives = |fs| [to(facts(1, fs, 1 << 30)), to(facts(2, "ext4", 1 << 30))];
+    let told = plan(card(), files(), &drives("exfat"), &wish()).unwrap();
+    assert!(told.notes[0].contains("`MISC/NUL.TXT`"), "{:?}", told.notes);
+    assert!(!told.notes[0].contains("CONTENTS"));
+    assert!(
+        plan(card(), files(), &drives("ext4"), &wish())
+            .unwrap()
+            .notes
+            .is_empty()
+    );
+}
+
+#[test]
 fn one_disk_is_told_before_the_copy() {
     let mut second = facts(2, "ext4", 1 << 30);
     second.backing = Backing::Disks(BTreeSet::from(["sd1".to_owned()]));

@@ -612,6 +612,55 @@ fn a_copy_that_was_changed_since_is_neither_kept_nor_replaced() {
 
 // ---- places that are taken --------------------------------------------------------------------
 
+/// Names that would turn the writing direction, clear a screen or end a tag are shown harmlessly and
+/// copied exactly; two names for one file become two files; holes become zeros.
+#[test]
+fn hard_names_and_odd_files_are_copied_and_shown_harmlessly() {
+    let work = Work::new("hard");
+    for folder in ["a", "b"] {
+        work.folder(folder);
+    }
+    let names = [
+        "KITE\u{202e}GPJ.exe",
+        "\u{1b}[2J.JPG",
+        "two\nlines.JPG",
+        "<script>alert(1)</script>.JPG".trim_matches('/'),
+        "caf\u{e9}.JPG",
+        "cafe\u{301}.JPG",
+        "a & \"b\" 'c'.JPG",
+        " blank ",
+        "dot.",
+        "img_0001.jpg",
+        "IMG_0001.JPG",
+    ];
+    let mut made = Card::new(&work.path("card"));
+    for (name, seed) in names.iter().zip(1..) {
+        made = made.file(format!("DCIM/{}", name.replace('/', "-")), 1_000, seed);
+    }
+    std::fs::hard_link(
+        work.path("card/DCIM/dot."),
+        work.path("card/DCIM/again.JPG"),
+    )
+    .unwrap();
+    let sparse = std::fs::File::create_new(work.path("card/DCIM/SPARSE.MP4")).unwrap();
+    sparse.set_len(5_000_000).unwrap();
+    let ran = work.run(COPY);
+    ran.exits(0).says("1 file of nothing but zeros");
+    assert_eq!(tree(&work.path("a/KITES")), tree(&work.path("card")));
+    let page = String::from_utf8(bytes_of(&work.path("a/KITES/_unlade/report.html"))).unwrap();
+    remove(&work.path("a/KITES/DCIM/KITE\u{202e}GPJ.exe"));
+    remove(&work.path("a/KITES/DCIM/\u{1b}[2J.JPG"));
+    let checked = work.run("verify a/KITES");
+    checked
+        .exits(1)
+        .says("KITE\\u{202e}GPJ.exe")
+        .says("\\u{1b}[2J.JPG");
+    for text in [&ran.out, &checked.out, &page] {
+        assert!(!text.contains(['\u{202e}', '\u{1b}']), "{text}");
+    }
+    assert!(!page.contains("<script"), "{page}");
+}
+
 /// Two cameras whose clocks agree: same names, sizes and dates, other pictures. Nothing but the
 /// content tells these cards apart where volumes have no identity.
 #[test]

@@ -4,7 +4,8 @@
 
 use crate::support::mount::{Action, Cache, Direction, Fault, Kind, Mount, Options, skip};
 use crate::support::program::{
-    Card, Ran, Tree, Work, content, is_part, manifest, names_in, no_wrong_bytes, tool, tree,
+    Card, Ran, Tree, Work, bytes_of, content, finish, is_part, manifest, names_in, no_wrong_bytes,
+    put, tool, tree,
 };
 use std::io::BufRead as _;
 use std::path::Path;
@@ -618,6 +619,57 @@ fn a_slow_drive_is_named_and_does_not_show_as_a_slow_card() {
     let delivered = late["delivered_rate"].as_f64().unwrap();
     let live = late["live_rate"].as_f64().unwrap();
     assert!(live > 2.0 * delivered, "live {live}, delivered {delivered}");
+}
+
+/// The system's helper is asked for as long as the program lives, even if it is killed.
+#[test]
+#[expect(
+    clippy::disallowed_methods,
+    reason = "a test of a request that ends has to wait for the end"
+)]
+fn the_computer_is_kept_awake_while_a_copy_runs() {
+    if skip() {
+        return;
+    }
+    let slow = Options {
+        read_mbps: 40.0,
+        ..plain()
+    };
+    let rig = Rig::new("awake", slow, plain(), plain());
+    let helpers = rig.work.folder("helpers");
+    let script = "#!/bin/sh\necho \"$*\" > \"$HOME/asked\"\ncat\necho > \"$HOME/ended\"\n";
+    put(&helpers.join("systemd-inhibit"), script.as_bytes());
+    let run = std::os::unix::fs::PermissionsExt::from_mode(0o755);
+    std::fs::set_permissions(helpers.join("systemd-inhibit"), run).unwrap();
+    let mut command = rig.work.command();
+    command.args(JOB.split_whitespace()).stdout(Stdio::null());
+    let path = format!("{}:/bin:/usr/bin", helpers.display());
+    let mut child = command.env("PATH", path).spawn().unwrap();
+    after(20_000_000, &rig.card);
+    let asked = String::from_utf8(bytes_of(&rig.work.path("home/asked"))).unwrap();
+    assert!(
+        asked.contains("idle:sleep") && asked.contains("unlade"),
+        "{asked}"
+    );
+    assert!(!rig.work.path("home/ended").exists(), "held while it runs");
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let killed = Instant::now();
+    while !rig.work.path("home/ended").exists() {
+        assert!(
+            killed.elapsed() < Duration::from_secs(20),
+            "held after the end"
+        );
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    // Where nobody can be asked, one line says so.
+    let mut command = rig.work.command();
+    command
+        .args(JOB.split_whitespace())
+        .env("PATH", rig.work.folder("nothing"));
+    finish(&mut command)
+        .exits(0)
+        .says("could not be asked to stay awake");
 }
 
 /// Two file systems in image files on one disk are one device: the loop devices say where they lie.
