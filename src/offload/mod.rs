@@ -361,6 +361,8 @@ impl Coordinator {
             }
         }
         self.tick(self.context.clock.elapsed(), observer);
+        // The rest of the last interval, so that the intervals add up to the whole.
+        self.note_interval();
         true
     }
 

@@ -158,6 +158,19 @@ fn the_manifest_counts_what_is_there() {
     assert_eq!(m["totals"], totals);
     let verdict = serde_json::json!({"proven": true, "copies": 1, "reasons": []});
     assert_eq!(m["verdict"], verdict);
+    // The intervals add up to every byte that was read, written and read back.
+    let sum = |v: &Value| {
+        v.as_array()
+            .unwrap()
+            .iter()
+            .map(|n| n.as_u64().unwrap())
+            .sum::<u64>()
+    };
+    assert_eq!(sum(&m["rates"]["read"]), bytes);
+    for destination in 0..2 {
+        assert_eq!(sum(&m["rates"]["write"][destination]), bytes);
+        assert_eq!(sum(&m["rates"]["readback"][destination]), bytes);
+    }
     // A real disk answers direct reads, or its pages are dropped first; memory proves nothing.
     for destination in m["destinations"].as_array().unwrap() {
         let way = destination["readback"].as_str().unwrap();
