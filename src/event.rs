@@ -48,8 +48,10 @@ pub enum Event<'a> {
     },
     /// Something went wrong.
     Problem(Problem),
-    /// Every byte that will be read was read: the card may leave the reader, and no more than that.
+    /// Everything was read and the card was listed again: it may leave the reader, no more than that.
     CardRead,
+    /// The second read of the card, in bytes so far and in all.
+    ReadAgain(u64, u64),
     /// The end; the proof tells the verdict.
     Ended,
 }

@@ -15,6 +15,7 @@ use crate::offload::{Context, Offloaded, reread};
 use crate::plan::Level;
 use crate::plan::{
     Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan,
+    same_card,
 };
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use crate::proof::store::{self, Record};
@@ -25,8 +26,8 @@ use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::HashMap;
 use std::io;
-use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, Mutex};
 
 /// The checksum list's file name inside the records folder.
 pub const CHECKSUMS: &str = "checksums.b3";
@@ -94,14 +95,21 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
             ),
         )
     })?;
-    let listing =
-        survey(disk, &job.card).map_err(|e| refuse(ProblemKind::Unreadable, e.to_string()))?;
     let label = card_label(&job.card, &facts);
+    // A link to the card is followed once, here; below it nothing is followed.
+    let given = match disk.look(&job.card) {
+        Ok(Some(stat)) if stat.kind == EntryKind::Link => {
+            Utf8PathBuf::from(facts.canonical.clone())
+        }
+        _ => job.card.clone(),
+    };
     let card = CardFacts {
-        given: job.card.clone(),
+        given,
         facts,
         label,
     };
+    let listing =
+        survey(disk, &card.given).map_err(|e| refuse(ProblemKind::Unreadable, e.to_string()))?;
     // A card that was pulled can still be listed from memory, or look empty.
     let after = disk.facts(&job.card).map_err(|e| {
         refuse(
@@ -129,17 +137,56 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         troubles,
     };
     observer.event(&listed);
-    let name = job
-        .name
-        .clone()
-        .unwrap_or_else(|| format!("{}-{}", tools.clock.today(), card.label));
-    let candidates: Vec<Candidate> = job.to.iter().map(|to| candidate(disk, to, &name)).collect();
+    let (name, candidates) = name_and_candidates(job, tools, &card, &listing);
     let wish = Wish {
         name,
         copies_needed: job.terms.copies_needed,
         separate: job.terms.separate,
     };
     plan(card, listing, &candidates, &wish)
+}
+
+/// Names beyond the first that are tried for cards with one label on one day.
+const NAMES_MAX: usize = 99;
+
+/// Returns the offload's name and what stands under it. Without a given name it is the day and the
+/// label; where that is another card's already, `-2` and so on: two bodies of one make have cards
+/// of one label.
+fn name_and_candidates(
+    job: &Job,
+    tools: &Tools,
+    card: &CardFacts,
+    listing: &crate::card::listing::Listing,
+) -> (String, Vec<Candidate>) {
+    let look = |name: &str| -> Vec<Candidate> {
+        job.to
+            .iter()
+            .map(|to| candidate(tools.disk.as_ref(), to, name))
+            .collect()
+    };
+    if let Some(name) = &job.name {
+        return (name.clone(), look(name));
+    }
+    let base = format!("{}-{}", tools.clock.today(), card.label);
+    let first = look(&base);
+    let is_free = |candidates: &[Candidate]| {
+        candidates.iter().all(|c| match &c.standing.records {
+            Some(records) => same_card(records, card, listing),
+            None => c.standing.damaged.is_none() && c.standing.entries.is_empty(),
+        })
+    };
+    if is_free(&first) {
+        return (base, first);
+    }
+    for n in 2..=NAMES_MAX {
+        let name = format!("{base}-{n}");
+        let candidates = look(&name);
+        if is_free(&candidates) {
+            return (name, candidates);
+        }
+    }
+    // The refusal then tells what stands there.
+    (base, first)
 }
 
 fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
@@ -219,6 +266,7 @@ pub fn offload(
         disk: Arc::clone(&tools.disk),
         clock: Arc::clone(&tools.clock),
         meter: Meter::new(plan.destinations.len()),
+        closing: Mutex::default(),
         plan: Arc::new(plan),
         level: terms.level,
         limits: tools.limits,
@@ -233,6 +281,9 @@ pub fn offload(
     let reread_equal = terms.level == Level::Reread
         && !offloaded.interrupted
         && reread::reread(&context, &mut offloaded, observer);
+    if reread_equal && context.close_card() {
+        observer.event(&Event::CardRead);
+    }
     let closing = Closing {
         listing: closing_listing(&context, &offloaded),
         destinations: closing_destinations(&context, &offloaded),
@@ -364,7 +415,7 @@ fn closing_listing(
     if offloaded.interrupted {
         return Ok(context.plan.listing.clone());
     }
-    let gone = |why: String| Problem::new(ProblemKind::Vanished, why);
+
     let told = offloaded
         .problems
         .iter()
@@ -373,14 +424,7 @@ fn closing_listing(
         // The reader has said so already.
         return Ok(context.plan.listing.clone());
     }
-    context.card_is_there().map_err(gone)?;
-    let after = survey(context.disk.as_ref(), &context.plan.card.given).map_err(|e| {
-        gone(format!(
-            "the card could not be listed again at the end: {e}"
-        ))
-    })?;
-    context.card_is_there().map_err(gone)?;
-    Ok(after)
+    context.closing_listing()
 }
 
 fn closing_destinations(context: &Context, offloaded: &Offloaded) -> Vec<Result<InPlace, Problem>> {

@@ -83,7 +83,7 @@ fn folder_words(why: &str, inside: &Inside) -> String {
     let mut words = why.to_owned();
     if is_trash(why) && inside.files > 0 {
         words = format!(
-            "{why}; it holds {}, {}, which were not copied",
+            "{why}; it holds {}, {}, not copied",
             counted(inside.files, "file"),
             size(inside.bytes)
         );

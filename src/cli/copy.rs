@@ -79,6 +79,7 @@ pub(crate) fn copy(args: &CopyArgs, out: Out, tools: &Tools) -> Exit {
         Err(exit) => return exit,
     };
     let mut worst = Exit::Done;
+    let mut begun = 0;
     // For programs there is no line to say it on; the request is made all the same.
     let _awake = out.json.then(Awake::ask);
     for job in jobs {
@@ -88,9 +89,17 @@ pub(crate) fn copy(args: &CopyArgs, out: Out, tools: &Tools) -> Exit {
         }
         let exit = one(&job, out, tools, &mut eyes);
         worst = worst.max(exit);
+        begun += 1;
         if tools.cancel.load(Ordering::SeqCst) {
             break;
         }
+    }
+    for card in args.cards.iter().skip(begun) {
+        // Stopped between two cards: whatever became of the first, these were not looked at.
+        worst = Exit::Interrupted;
+        out.error(&format!(
+            "unlade: card `{card}` was not begun; run the same command again."
+        ));
     }
     worst
 }

@@ -87,7 +87,7 @@ impl Observer for Json {
                 self.send("problem", body);
             }
             // Part of every tick as `card_done`; the verdict is sent with its exit code at the end.
-            Event::CardRead | Event::Ended => {}
+            Event::CardRead | Event::ReadAgain(..) | Event::Ended => {}
         }
     }
 }

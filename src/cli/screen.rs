@@ -99,7 +99,12 @@ impl Screen {
             bars.lines
                 .push(bars.all.add(ProgressBar::new_spinner().with_style(style)));
         }
-        for (bar, line) in bars.lines.iter().zip(lines) {
+        let blank = String::new();
+        for (bar, line) in bars
+            .lines
+            .iter()
+            .zip(lines.iter().chain(std::iter::repeat(&blank)))
+        {
             bar.set_message(fit(line, width));
             bar.tick();
         }
@@ -134,6 +139,19 @@ impl Screen {
     }
 }
 
+impl Screen {
+    fn read_again(&mut self, done: u64, total: u64) {
+        let line = format!("Card   second read: {} of {}", size(done), size(total));
+        let now = self.clock.elapsed();
+        if self.out.is_terminal {
+            self.draw(&[line]);
+        } else if now >= self.next_plain {
+            self.next_plain = now + PLAIN_EVERY;
+            self.say(&line);
+        }
+    }
+}
+
 impl Observer for Screen {
     fn event(&mut self, event: &Event<'_>) {
         if self.out.quiet {
@@ -161,10 +179,9 @@ impl Observer for Screen {
             }
             Event::CardRead if !self.card_done_told => {
                 self.card_done_told = true;
-                self.say(
-                    "All bytes are read: the card may leave the reader. Do not format it yet.",
-                );
+                self.say("The card is read: it may leave the reader. Do not format it yet.");
             }
+            Event::ReadAgain(done, total) => self.read_again(*done, *total),
             Event::Ended => self.clear(),
             _ => {}
         }

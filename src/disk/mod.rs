@@ -17,6 +17,9 @@ use std::fmt::Debug;
 use std::io;
 use topology::Backing;
 
+/// The journal's file name inside the records folder.
+pub const JOURNAL: &str = "journal.jsonl";
+
 /// A date as a file system keeps it: seconds since 1970 and nanoseconds.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
 pub struct Stamp {
@@ -117,6 +120,10 @@ pub struct FolderFacts {
     pub backing: Backing,
     /// A spinning disk, where the system tells.
     pub rotational: Option<bool>,
+    /// The root of the volume holds folders that only cameras make.
+    pub is_camera_volume: bool,
+    /// The volume is the one that the system itself runs from.
+    pub is_system_volume: bool,
 }
 
 /// How a read-back reached the device. The names are part of the manifest's format.

@@ -20,6 +20,9 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 /// Folders below folders that a walk follows; deeper trees are told as unreadable.
 const DEPTH_MAX: usize = 128;
+/// Folders in the root of a volume that tell a camera's card: DCF (JEITA CP-3461), AVCHD and P2 as in
+/// public manuals, others from memory.
+const CAMERA_FOLDERS: [&str; 6] = ["DCIM", "PRIVATE", "AVCHD", "CONTENTS", "XDROOT", "BPAV"];
 /// Entries that one walk accepts.
 const ENTRIES_MAX: usize = 5_000_000;
 
@@ -252,6 +255,19 @@ impl OsDisk {
         topology::volume_of(&self.root, path, dev).map_err(|e| io::Error::other(e.to_string()))
     }
 
+    /// Returns the file behind a loop device that reads it through the page cache.
+    fn cached_image(&self, volume: &Volume) -> Option<PathBuf> {
+        let node = volume.device_node.as_ref()?.file_name()?.to_str()?;
+        let digits = node.strip_prefix("loop")?.split('p').next()?;
+        let folder = self.root.join(format!("sys/block/loop{digits}/loop"));
+        let past_cache = std::fs::read_to_string(folder.join("dio")).is_ok_and(|d| d.trim() == "1");
+        if past_cache {
+            return None;
+        }
+        let image = std::fs::read_to_string(folder.join("backing_file")).ok()?;
+        Some(PathBuf::from(image.trim_end_matches('\n')))
+    }
+
     fn known_volume(&self, path: &Utf8Path, device: u64) -> io::Result<Arc<Volume>> {
         let mut known = self.volumes.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(volume) = known.get(&device) {
@@ -333,6 +349,10 @@ impl Disk for OsDisk {
             read_only: volume.read_only,
             backing: volume.backing,
             rotational: volume.rotational,
+            is_camera_volume: CAMERA_FOLDERS
+                .iter()
+                .any(|folder| volume.mount_point.join(folder).is_dir()),
+            is_system_volume: std::fs::metadata(&self.root).is_ok_and(|m| m.dev() == meta.dev()),
         })
     }
 
@@ -381,7 +401,13 @@ impl Disk for OsDisk {
             return Err(io::Error::other("is not a file"));
         }
         let volume = self.known_volume(path, meta.dev())?;
-        Ok(Box::new(open_past_cache(std_path, buffered, &volume)?))
+        let image = self.cached_image(&volume);
+        Ok(Box::new(open_past_cache(
+            std_path,
+            buffered,
+            &volume,
+            image.as_deref(),
+        )?))
     }
 
     fn read_record(&self, path: &Utf8Path, limit: u64) -> io::Result<Vec<u8>> {
@@ -468,6 +494,12 @@ impl Disk for OsDisk {
     }
 
     fn remove_own(&self, path: &Utf8Path) -> io::Result<()> {
+        let name = path.file_name().unwrap_or_default();
+        if !crate::name::is_part_name(name) && name != super::JOURNAL {
+            return Err(io::Error::other(
+                "is neither a part file nor a journal of unlade",
+            ));
+        }
         std::fs::remove_file(path)
     }
 
@@ -538,7 +570,12 @@ struct OsSource {
     hints: bool,
 }
 
-fn open_past_cache(path: &Path, buffered: File, volume: &Volume) -> io::Result<OsSource> {
+fn open_past_cache(
+    path: &Path,
+    buffered: File,
+    volume: &Volume,
+    image: Option<&Path>,
+) -> io::Result<OsSource> {
     let dropped = |file: &File| {
         file.sync_data().is_ok() && rustix::fs::fadvise(file, 0, None, Advice::DontNeed).is_ok()
     };
@@ -574,23 +611,30 @@ fn open_past_cache(path: &Path, buffered: File, volume: &Volume) -> io::Result<O
             // Dropped first as well: some file systems quietly answer direct reads of certain
             // extents through the page cache.
             hint(&buffered, 0, 0, Advice::DontNeed);
+            // A loop device answers direct reads from the page cache of its image file; that has to
+            // be dropped before each read.
+            let (node, best) = match image.map(File::open) {
+                None => (None, ReadBackWay::Direct),
+                Some(Ok(image)) => (Some(image), ReadBackWay::Dropped),
+                Some(Err(_)) => (None, ReadBackWay::Cached),
+            };
             match open_quietly(path, OFlags::DIRECT | OFlags::NONBLOCK) {
                 Ok(file) => Ok(OsSource {
                     file,
-                    way: ReadBackWay::Direct,
-                    drop_node: None,
+                    way: best,
+                    drop_node: node,
                     hints: false,
                 }),
                 Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
                     let way = if dropped(&buffered) {
-                        ReadBackWay::Dropped
+                        best.min(ReadBackWay::Dropped)
                     } else {
                         ReadBackWay::Cached
                     };
                     Ok(OsSource {
                         file: buffered,
                         way,
-                        drop_node: None,
+                        drop_node: node,
                         hints: false,
                     })
                 }
@@ -621,13 +665,15 @@ impl Source for OsSource {
         }
         match self.read_retrying(into, offset) {
             // Accepted at open, refused at read: fall back to dropping the pages first.
-            Err(e)
-                if e.kind() == io::ErrorKind::InvalidInput && self.way == ReadBackWay::Direct =>
-            {
+            Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
                 let on = rustix::fs::fcntl_getfl(&self.file)?;
+                if !on.contains(OFlags::DIRECT) {
+                    return Err(e);
+                }
                 rustix::fs::fcntl_setfl(&self.file, on & !OFlags::DIRECT)?;
-                self.way = if rustix::fs::fadvise(&self.file, 0, None, Advice::DontNeed).is_ok() {
-                    ReadBackWay::Dropped
+                let is_dropped = rustix::fs::fadvise(&self.file, 0, None, Advice::DontNeed).is_ok();
+                self.way = if is_dropped {
+                    self.way.min(ReadBackWay::Dropped)
                 } else {
                     ReadBackWay::Cached
                 };

@@ -8,8 +8,7 @@ use crate::name::CardName;
 use crate::plan::{DestinationIdentity, ProvenEntry, Records};
 use std::io;
 
-/// The journal's file name inside the records folder.
-pub const JOURNAL: &str = "journal.jsonl";
+pub use crate::disk::JOURNAL;
 /// The largest journal that is read, in bytes.
 pub const JOURNAL_BYTES_MAX: u64 = 1 << 30;
 

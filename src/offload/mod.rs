@@ -10,6 +10,8 @@ pub mod meter;
 mod reader;
 pub mod reread;
 
+use crate::card::listing::Listing;
+use crate::card::survey::survey;
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::buffer::{Chunk, Pool};
@@ -27,8 +29,8 @@ use meter::Meter;
 use reader::Reader;
 use std::collections::VecDeque;
 use std::io;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 /// What every thread of an offload shares.
@@ -48,6 +50,8 @@ pub struct Context {
     pub cancel: Arc<AtomicBool>,
     /// The counters.
     pub meter: Meter,
+    /// The card's second listing, taken as soon as nothing more has to be read from it.
+    pub closing: Mutex<Option<Result<Listing, Problem>>>,
 }
 
 impl Context {
@@ -69,10 +73,45 @@ impl Context {
                 if (now.device, now.inode) != (then.device, then.inode)
                     || now.volume_id != then.volume_id =>
             {
-                Err("another card is in its place".to_owned())
+                Err("the card is no longer mounted there, or another one is".to_owned())
             }
             Ok(_) => Ok(()),
         }
+    }
+}
+
+impl Context {
+    /// Lists the card again and keeps the result; from then on the card is not needed. Returns
+    /// whether it holds what it held at the start.
+    pub fn close_card(&self) -> bool {
+        let listing = self.list_again();
+        let then = self.plan.listing.fingerprint();
+        let is_good = listing.as_ref().is_ok_and(|l| l.fingerprint() == then);
+        *self.closing.lock().unwrap_or_else(PoisonError::into_inner) = Some(listing);
+        is_good
+    }
+
+    /// Returns the kept listing, or takes it now.
+    pub fn closing_listing(&self) -> Result<Listing, Problem> {
+        let kept = self
+            .closing
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .take();
+        kept.unwrap_or_else(|| self.list_again())
+    }
+
+    fn list_again(&self) -> Result<Listing, Problem> {
+        let gone = |why: String| Problem::new(ProblemKind::Vanished, why);
+        self.card_is_there().map_err(gone)?;
+        let after = survey(self.disk.as_ref(), &self.plan.card.given).map_err(|e| {
+            gone(format!(
+                "the card could not be listed again at the end: {e}"
+            ))
+        })?;
+        // A card that was pulled can look empty, so its device is looked for once more.
+        self.card_is_there().map_err(gone)?;
+        Ok(after)
     }
 }
 

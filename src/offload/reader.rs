@@ -7,7 +7,7 @@ use super::{Context, FromCard, Report};
 use crate::disk::Source;
 use crate::disk::buffer::{Aligned, Pool};
 use crate::error::{Problem, ProblemKind, Step, failed};
-use crate::plan::FileJob;
+use crate::plan::{FileJob, Level};
 use crate::units::{len_usize, len64, nanos, size};
 use crossbeam_channel::{SendTimeoutError, Sender};
 use std::io;
@@ -52,12 +52,16 @@ impl Reader {
             .filter(|&i| self.context.plan.jobs.get(i).is_some_and(FileJob::is_read))
             .collect();
         let mut again = Vec::new();
+        let mut any_changed = false;
         let mut in_a_row = 0;
         for (at, &job) in jobs.iter().enumerate() {
             match self.file(job, jobs.get(at + 1).copied(), false) {
                 Ok(()) => in_a_row = 0,
                 Err(Trouble::Stopped) => return,
-                Err(Trouble::Changed(why)) => self.changed(job, why),
+                Err(Trouble::Changed(why)) => {
+                    any_changed = true;
+                    self.changed(job, why);
+                }
                 Err(Trouble::Io(..)) => {
                     again.push(job);
                     in_a_row += 1;
@@ -71,26 +75,36 @@ impl Reader {
                 }
             }
         }
-        self.second_pass(&again);
+        let all_read = self.second_pass(&again) && !any_changed;
         self.context.meter.card_done.store(true, Ordering::Relaxed);
-        self.send_report(Report::CardRead);
+        // The closing look comes before the announcement: from then on the card may be gone.
+        if all_read && self.context.level != Level::Reread && self.context.close_card() {
+            self.send_report(Report::CardRead);
+        }
     }
 
-    fn second_pass(&mut self, again: &[usize]) {
+    /// Goes over the unreadable files once more; whether all of them could be read now.
+    fn second_pass(&mut self, again: &[usize]) -> bool {
+        let mut all_read = true;
         for &job in again {
             match self.file(job, None, true) {
                 Ok(()) => {}
-                Err(Trouble::Stopped) => return,
-                Err(Trouble::Changed(why)) => self.changed(job, why),
+                Err(Trouble::Stopped) => return false,
+                Err(Trouble::Changed(why)) => {
+                    all_read = false;
+                    self.changed(job, why);
+                }
                 Err(Trouble::Io(step, cause, offset)) => {
                     if let Err(why) = self.context.card_is_there() {
                         self.card_gone(&why);
-                        return;
+                        return false;
                     }
+                    all_read = false;
                     self.unreadable(job, step, &cause, offset);
                 }
             }
         }
+        all_read
     }
 
     fn unreadable(&self, job: usize, step: Step, cause: &io::Error, offset: u64) {

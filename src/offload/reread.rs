@@ -9,26 +9,30 @@ use crate::event::{Event, Observer};
 use crate::units::len64;
 use std::io;
 use std::sync::atomic::Ordering;
+use std::time::Duration;
 
 /// Reads every file a second time and adds what differs to the problems. Returns whether every
 /// file was read again past the cache and found equal.
 pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn Observer) -> bool {
     let mut buffer = Aligned::new(context.limits.chunk_bytes);
     let mut all_equal = true;
-    let mut tell = |offloaded: &mut Offloaded, problem: Problem| {
-        observer.event(&Event::Problem(problem.clone()));
-        offloaded.problems.push(problem);
+    let total = context.plan.jobs.iter().map(|j| j.bytes).sum();
+    let mut progress = Progress {
+        done: 0,
+        total,
+        next: context.clock.elapsed() + EVERY,
     };
     for (job, at) in context.plan.jobs.iter().zip(0..) {
-        if context.cancel.load(Ordering::Relaxed) {
-            offloaded.interrupted = true;
-            return false;
-        }
         let Some(first) = offloaded.files.get(at).and_then(|f| f.blake3) else {
             all_equal = false;
             continue;
         };
-        let problem = match hash_again(context, at, &mut buffer) {
+        let problem = match hash_again(context, at, &mut buffer, &mut progress, observer) {
+            // Stopped in the middle of a file, about which nothing can be said then.
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {
+                offloaded.interrupted = true;
+                return false;
+            }
             Ok((again, true)) if again == first => None,
             Ok((again, _)) if again != first => Some(Problem::new(
                 ProblemKind::Mismatch,
@@ -45,16 +49,31 @@ pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn O
         };
         if let Some(problem) = problem {
             all_equal = false;
-            tell(offloaded, problem.at(job.name.as_str()));
+            let problem = problem.at(job.name.as_str());
+            observer.event(&Event::Problem(problem.clone()));
+            offloaded.problems.push(problem);
         }
     }
     all_equal
 }
 
+/// How often the second read tells how far it is.
+const EVERY: Duration = Duration::from_millis(250);
+
+/// How far the second read is.
+struct Progress {
+    done: u64,
+    total: u64,
+    next: Duration,
+}
+
+/// `Interrupted`: the job stops.
 fn hash_again(
     context: &Context,
     at: usize,
     buffer: &mut Aligned,
+    progress: &mut Progress,
+    observer: &mut dyn Observer,
 ) -> io::Result<(crate::digest::Digest, bool)> {
     let Some(job) = context.plan.jobs.get(at) else {
         return Err(io::ErrorKind::NotFound.into());
@@ -64,13 +83,22 @@ fn hash_again(
         .open_read_back(&job.name.under(&context.plan.card.given))?;
     let mut hasher = blake3::Hasher::new();
     let mut offset = 0;
-    while offset < job.bytes && !context.cancel.load(Ordering::Relaxed) {
+    while offset < job.bytes {
+        if context.cancel.load(Ordering::Relaxed) {
+            return Err(io::ErrorKind::Interrupted.into());
+        }
         let n = source.read_at(buffer.all_mut(), offset)?;
         if n == 0 {
             break;
         }
         hasher.update(buffer.first(n));
         offset += len64(n);
+        progress.done += len64(n);
+        let now = context.clock.elapsed();
+        if now >= progress.next {
+            progress.next = now + EVERY;
+            observer.event(&Event::ReadAgain(progress.done, progress.total));
+        }
     }
     Ok((hasher.finalize().into(), source.way().reaches_device()))
 }

@@ -444,10 +444,12 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
 
 fn check_place(index: usize, facts: &FolderFacts, card: &CardFacts, reasons: &mut Vec<Problem>) {
     let mut refuse = |kind, why: &str| reasons.push(Problem::new(kind, why).on(index));
+    // Also when only a folder of the card was given: what else lies on that volume goes with it.
+    let whole_volume = card.facts.is_mount_root || card.facts.is_camera_volume;
     let on_card = facts
         .ancestors
         .contains(&(card.facts.device, card.facts.inode))
-        || (card.facts.is_mount_root && card.facts.device == facts.device);
+        || (whole_volume && card.facts.device == facts.device);
     if on_card {
         refuse(
             ProblemKind::SameDevice,
@@ -456,7 +458,7 @@ fn check_place(index: usize, facts: &FolderFacts, card: &CardFacts, reasons: &mu
     } else if card.facts.ancestors.contains(&(facts.device, facts.inode)) {
         refuse(
             ProblemKind::NameClash,
-            "the card lies inside the destination",
+            "the card lies inside the destination; give one outside the card",
         );
     }
     if facts.read_only {
@@ -836,6 +838,7 @@ fn notes(
 ) -> Vec<String> {
     let mut notes = trash_notes(listing);
     notes.extend(gone_note(destinations.iter().map(|(_, d)| d)));
+    notes.extend(destinations.iter().filter_map(|(_, d)| unmounted_note(d)));
     notes.extend(device_name_notes(listing, destinations));
     let devices: Vec<(&Backing, u64)> = destinations
         .iter()
@@ -850,6 +853,19 @@ fn notes(
         notes.extend(why);
     }
     notes
+}
+
+/// A folder where drives are usually mounted, on the system's own volume: the drive that was meant
+/// is perhaps not mounted.
+fn unmounted_note(d: &PlannedDestination) -> Option<String> {
+    let places = ["/media/", "/mnt/", "/run/media/", "/Volumes/"];
+    let looks_mounted = places.iter().any(|p| d.facts.canonical.starts_with(p));
+    (looks_mounted && d.facts.is_system_volume).then(|| {
+        format!(
+            "`{}` lies on the system's own disk. Is the drive mounted that you mean?",
+            shown(d.given.as_str())
+        )
+    })
 }
 
 /// Names that a drive stores and Windows does not open are copied, and told.
@@ -896,7 +912,7 @@ pub fn gone_note<'a>(destinations: impl Iterator<Item = &'a PlannedDestination>)
 pub fn trash_notes(listing: &Listing) -> Vec<String> {
     listing
         .left_out()
-        .filter(|(_, why)| why.contains("which were not copied"))
+        .filter(|(_, why)| why.contains("not copied"))
         .map(|(path, why)| format!("`{}` on the card is a {why}.", shown(&path)))
         .collect()
 }

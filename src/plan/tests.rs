@@ -21,6 +21,8 @@ fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFacts {
         read_only: false,
         backing: Backing::Disks(BTreeSet::from([format!("sd{device}")])),
         rotational: Some(false),
+        is_camera_volume: false,
+        is_system_volume: false,
     }
 }
 
@@ -214,6 +216,17 @@ fn places_are_checked() {
     assert_eq!(
         kinds(plan(held, files(), &[to(above)], &wish())),
         [(ProblemKind::NameClash, Some(0))]
+    );
+    // Only a folder of a card was given, and the destination is another folder of that card.
+    let mut part = card();
+    part.facts.is_mount_root = false;
+    part.facts.inode = 60;
+    part.facts.is_camera_volume = true;
+    let mut beside = facts(9, "exfat", 1 << 30);
+    beside.inode = 61;
+    assert_eq!(
+        kinds(plan(part, files(), &[to(beside)], &wish())),
+        [(ProblemKind::SameDevice, Some(0))]
     );
     let twice = [to(facts(1, "ext4", 1 << 30)), to(facts(1, "ext4", 1 << 30))];
     assert_eq!(
