@@ -17,6 +17,7 @@ use crate::plan::{
     Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan,
     same_card,
 };
+pub use crate::proof::checksums::CHECKSUMS;
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use crate::proof::store::{self, Record};
 use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums};
@@ -29,8 +30,6 @@ use std::io;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
 
-/// The checksum list's file name inside the records folder.
-pub const CHECKSUMS: &str = "checksums.b3";
 /// The page's file name inside the records folder.
 pub const REPORT: &str = "report.html";
 
@@ -97,11 +96,17 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
     })?;
     let label = card_label(&job.card, &facts);
     // A link to the card is followed once, here; below it nothing is followed.
-    let given = match disk.look(&job.card) {
-        Ok(Some(stat)) if stat.kind == EntryKind::Link => {
-            Utf8PathBuf::from(facts.canonical.clone())
-        }
-        _ => job.card.clone(),
+    let looked = disk.look(&job.card).map_err(|e| {
+        let why = format!(
+            "the card `{}` cannot be used: {e}",
+            shown(job.card.as_str())
+        );
+        refuse(ProblemKind::Unreadable, why)
+    })?;
+    let given = if looked.is_some_and(|stat| stat.kind == EntryKind::Link) {
+        Utf8PathBuf::from(facts.canonical.clone())
+    } else {
+        job.card.clone()
     };
     let card = CardFacts {
         given,

@@ -51,7 +51,7 @@ pub(crate) fn main() -> Exit {
         cancel,
         host: host_name(),
     };
-    match &cli.command {
+    let exit = match &cli.command {
         Command::Copy(args) if !args.dry_run => copy::copy(args, out, &tools),
         Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools),
         Command::Prove(args) => prove::prove(args, out, &tools),
@@ -59,7 +59,9 @@ pub(crate) fn main() -> Exit {
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Completions { shell } => completions(*shell, out),
         Command::Man { dir } => man(dir, out),
-    }
+    };
+    out::flush();
+    exit
 }
 
 fn completions(shell: clap_complete::Shell, out: Out) -> Exit {

@@ -2,7 +2,10 @@
 //! printing, never the job.
 
 use super::args::{Color, Common};
+use crossbeam_channel::{Receiver, Sender, bounded};
 use std::io::{IsTerminal as _, Write as _};
+use std::sync::OnceLock;
+use std::time::Duration;
 
 /// Standard output as this run uses it.
 #[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
@@ -36,14 +39,19 @@ impl Out {
         }
     }
 
-    /// Prints one line to standard output.
+    /// Prints one line to standard output. Into a pipe or a file it is handed to a thread, so that a
+    /// reader who has stopped reading never stops a copy.
     #[expect(
         clippy::unused_self,
         reason = "printing goes through the one owner of the output"
     )]
     pub(crate) fn line(self, text: &str) {
-        // A closed pipe must not end a copy; there is nobody left to tell.
-        drop(writeln!(std::io::stdout(), "{text}"));
+        if self.is_terminal {
+            // A terminal that is gone must not end a copy; there is nobody left to tell.
+            drop(writeln!(std::io::stdout(), "{text}"));
+        } else {
+            queue().send(text);
+        }
     }
 
     /// Prints one line to standard error.
@@ -63,6 +71,76 @@ impl Out {
             (false, _) => text.to_owned(),
         }
     }
+}
+
+/// Lines that may wait for a slow reader; a line that finds no room in time is lost to the reader.
+const LINES_WAITING: usize = 65_536;
+/// How long the end of the program waits for a reader who does not read.
+const PATIENCE: Duration = Duration::from_millis(1_500);
+
+/// The way to standard output for everything that is no terminal.
+struct Queue {
+    lines: Sender<Option<String>>,
+    written: Receiver<()>,
+}
+
+impl Queue {
+    fn start() -> Self {
+        let (lines, waiting) = bounded::<Option<String>>(LINES_WAITING);
+        let (done, written) = bounded(1);
+        let run = move || {
+            let mut out = std::io::stdout().lock();
+            for line in waiting {
+                let result = match line {
+                    Some(line) => writeln!(out, "{line}"),
+                    None => out.flush().map(|()| {
+                        // Nobody waits any more if this finds no room.
+                        if done.try_send(()).is_err() {}
+                    }),
+                };
+                // A closed pipe: what follows has no reader, and the senders find no receiver.
+                if result.is_err() {
+                    break;
+                }
+            }
+        };
+        // Without the thread the lines have no receiver, as with a closed pipe.
+        drop(std::thread::Builder::new().name("out".into()).spawn(run));
+        Self { lines, written }
+    }
+
+    fn send(&self, text: &str) {
+        // Full or closed: the reader has stopped; the copy has not.
+        drop(self.lines.try_send(Some(text.to_owned())));
+    }
+
+    /// Waits until everything is written, or for as long as the reader goes on reading.
+    fn flush(&self) {
+        let mut waiting = self.lines.len();
+        let mut asked = false;
+        loop {
+            asked = asked || self.lines.try_send(None).is_ok();
+            if self.written.recv_timeout(PATIENCE).is_ok() {
+                return;
+            }
+            let now = self.lines.len();
+            // No line was taken in all that time, or there is nobody to take one.
+            if now >= waiting {
+                return;
+            }
+            waiting = now;
+        }
+    }
+}
+
+fn queue() -> &'static Queue {
+    static QUEUE: OnceLock<Queue> = OnceLock::new();
+    QUEUE.get_or_init(Queue::start)
+}
+
+/// Waits for standard output at the end of the program.
+pub(crate) fn flush() {
+    queue().flush();
 }
 
 fn width() -> usize {

@@ -5,7 +5,7 @@ use super::exit::Exit;
 use super::json::Json;
 use super::out::{Out, wrap};
 use super::verify::View;
-use super::words::{CAUTIONS, refusal};
+use super::words::{cautions, copies_line, refusal};
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -14,7 +14,7 @@ use std::time::Duration;
 use unlade::error::{Problem, ProblemKind};
 use unlade::name::shown;
 use unlade::proof::ask::Reason;
-use unlade::proof::counted_copies;
+
 use unlade::proof::verify::Progress;
 use unlade::prove::{Ask, Told, prove as ask_drives};
 use unlade::run::Tools;
@@ -162,11 +162,7 @@ fn block(ask: &Ask, told: &Told, exit: Exit, out: Out) -> Vec<String> {
     if told.answer.holdings.is_empty() {
         lines.push("Copy     no offload of this card was found".to_owned());
     }
-    lines.push(format!(
-        "Copies   {} on separate devices; {} needed",
-        counted_copies(told.answer.verdict.copies()),
-        ask.copies_needed
-    ));
+    lines.push(copies_line(told.answer.verdict.copies(), ask.copies_needed));
     for note in notes(ask, told) {
         lines.extend(wrap(&note, out.width, "Note     ", "         "));
     }
@@ -175,7 +171,7 @@ fn block(ask: &Ask, told: &Told, exit: Exit, out: Out) -> Vec<String> {
     }
     let next = next(ask, told, proven);
     lines.extend(wrap(next, out.width, "Next     ", "         "));
-    lines.extend(CAUTIONS.map(str::to_owned));
+    lines.extend(cautions(proven));
     lines
 }
 

@@ -179,7 +179,7 @@ impl Observer for Screen {
             }
             Event::CardRead if !self.card_done_told => {
                 self.card_done_told = true;
-                self.say("The card is read: it may leave the reader. Do not format it yet.");
+                self.say("All is read: the card may leave the reader. Do not format it yet.");
             }
             Event::ReadAgain(done, total) => self.read_again(*done, *total),
             Event::Ended => self.clear(),

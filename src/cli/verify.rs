@@ -221,7 +221,8 @@ fn tell_json(json: &Json, path: &Utf8PathBuf, result: &Outcome, exit: Exit) {
     json.send(
         "verdict",
         json!({
-            "offload": path, "proven": findings.is_clean(), "files_equal": findings.equal,
+            "offload": path, "unchanged": findings.is_clean(),
+            "proven": findings.is_clean() && findings.manifest.verdict.proven, "files_equal": findings.equal,
             "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed, "extra": extra,
             "litter": findings.litter.len(), "readback": findings.way, "exit_code": exit.code(),
             "reasons": if findings.is_clean() { vec![] } else { vec![format!("{missing} missing, {changed} changed, {extra} extra")] },

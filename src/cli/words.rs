@@ -21,6 +21,16 @@ pub(crate) const CAUTIONS: [&str; 2] = [
     "Your contract or insurer comes first. Copies equal what the reader delivered.",
 ];
 
+/// Returns the lines of caution: what to think of before a card is formatted, or that it is not to
+/// be.
+pub(crate) fn cautions(proven: bool) -> Vec<String> {
+    if proven {
+        CAUTIONS.map(str::to_owned).to_vec()
+    } else {
+        vec!["Do not format this card, and do not shoot on it.".to_owned()]
+    }
+}
+
 /// Findings that are printed one by one.
 const FINDINGS_SHOWN: usize = 40;
 /// Problems that are listed again under a verdict.
@@ -90,19 +100,22 @@ pub(crate) fn refusal(reasons: &[Problem], destinations: &[String], width: usize
             "    ",
         ));
     }
-    let mut kinds: Vec<ProblemKind> = reasons.iter().map(|r| r.kind).collect();
-    kinds.sort_unstable();
-    kinds.dedup();
-    for kind in kinds {
-        let step = refusal_step(kind);
+    let mut steps: Vec<&str> = Vec::new();
+    for step in reasons.iter().map(refusal_step) {
+        if !steps.contains(&step) {
+            steps.push(step);
+        }
+    }
+    for step in steps {
         lines.extend(wrap(step, width, "Next: ", "      "));
     }
     lines
 }
 
 /// Before a byte was written some troubles mean something simpler than later.
-fn refusal_step(kind: ProblemKind) -> &'static str {
-    match kind {
+fn refusal_step(reason: &Problem) -> &'static str {
+    let on_card_entry = reason.path.is_some();
+    match reason.kind {
         ProblemKind::Unreadable => {
             "Check that the card is in the reader and mounted, and that the path is right."
         }
@@ -115,6 +128,19 @@ fn refusal_step(kind: ProblemKind) -> &'static str {
         }
         ProblemKind::ManifestDamaged => {
             "Do not write to that offload. Check it against the copy on another drive, or choose another name with --name."
+        }
+        ProblemKind::SameDevice => {
+            "Give every copy a folder of its own, on a drive that is not the card."
+        }
+        ProblemKind::NameNotStorable if !on_card_entry => "Give a plain folder name with --name.",
+        ProblemKind::NameClash if reason.detail.contains("same name as") => {
+            "Use a drive whose file system keeps capitals and accents apart, such as ext4."
+        }
+        ProblemKind::NameClash if reason.detail.starts_with("the card lies") => {
+            "Give a destination outside the card."
+        }
+        ProblemKind::NameClash if on_card_entry => {
+            "Move what stands there out of the way, or choose another name with --name."
         }
         other => other.next_step(),
     }
@@ -171,19 +197,15 @@ fn work(d: &PlannedDestination) -> String {
     let mut parts = Vec::new();
     if d.kept_files > 0 {
         parts.push(format!(
-            "{} kept (proven by an earlier run; size checked)",
+            "{} kept (proven by an earlier run; size and date checked, content not read again)",
             counted(d.kept_files, "file")
         ));
     }
     if d.check_files > 0 {
         parts.push(format!(
-            "{} that {} there without a record: read back and compared with the card",
+            "{} on the drive that no record vouches for as {}: read back and compared with the card",
             counted(d.check_files, "file"),
-            if d.check_files == 1 {
-                "stands"
-            } else {
-                "stand"
-            }
+            if d.check_files == 1 { "it is" } else { "they are" }
         ));
     }
     if !d.stale_parts.is_empty() {
@@ -250,10 +272,9 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
             "         ",
         ));
     }
-    lines.push(format!(
-        "Copies   {} on separate devices; {} needed",
-        counted_copies(proof.verdict().copies()),
-        proof.terms().copies_needed
+    lines.push(copies_line(
+        proof.verdict().copies(),
+        proof.terms().copies_needed,
     ));
     lines.extend(wrap(
         &time_words(proof),
@@ -278,8 +299,34 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
     }
     lines.extend(reasons(proof, out));
     lines.extend(wrap(&next(proof), out.width, "Next     ", "         "));
-    lines.extend(CAUTIONS.map(str::to_owned));
+    lines.extend(cautions(proven));
     lines
+}
+
+fn next_when_proven(proof: &Proof) -> String {
+    let drives = match proof.verdict().copies() {
+        1 => "1 device only".to_owned(),
+        n => format!("{n} separate devices"),
+    };
+    let read_now = proof.offloaded().bytes_read > 0;
+    let earlier = proof.tallies().iter().any(|t| t.earlier > 0);
+    let when = match (read_now, earlier) {
+        (true, false) => " and matches",
+        (true, true) => ", now or in an earlier run, and matched",
+        (false, _) => " in an earlier run and matched; sizes and dates are as they were then",
+    };
+    let zeros = proof.offloaded().files.iter().any(|f| f.only_zeros);
+    let may = if zeros {
+        "Look at the files of nothing but zeros before you format this card."
+    } else {
+        "You may format this card."
+    };
+    format!("Every file on this card was read back from {drives}{when}. {may}")
+}
+
+fn has_unknown_device(proof: &Proof) -> bool {
+    let is_unknown = |d: &PlannedDestination| matches!(d.facts.backing, Backing::Unknown { .. });
+    proof.plan().destinations.iter().any(is_unknown)
 }
 
 /// Whether all that is in the way are links, sockets and other entries that are no files.
@@ -289,11 +336,16 @@ fn only_odd_entries(proof: &Proof) -> bool {
         .listing
         .rows()
         .iter()
-        .filter(|row| matches!(&row.kind, RowKind::Trouble { why } if why.starts_with("is a ")))
+        .filter(|row| match &row.kind {
+            RowKind::Trouble { why } => why.starts_with("is a "),
+            RowKind::NotText => true,
+            _ => false,
+        })
         .map(unlade::card::listing::Row::path)
         .collect();
     let mut blocking = proof.problems().iter().filter(|p| p.blocking);
-    !odd.is_empty() && blocking.all(|p| p.path.as_ref().is_some_and(|path| odd.contains(path)))
+    let is_odd = |p: &Problem| p.path.as_ref().is_some_and(|path| odd.contains(path));
+    !odd.is_empty() && blocking.all(is_odd)
 }
 
 fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
@@ -331,7 +383,7 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
 fn time_words(proof: &Proof) -> String {
     let o = proof.offloaded();
     let mut words = time(o.took);
-    if o.bytes_read > 0 {
+    if o.bytes_read >= 1_000_000 {
         // The printed figures divide: this is the whole job's rate, not the card's.
         let overall = unlade::units::rate(o.bytes_read, o.took);
         words.push_str(&format!(
@@ -339,6 +391,8 @@ fn time_words(proof: &Proof) -> String {
             size(o.bytes_read),
             speed(overall)
         ));
+    } else if o.bytes_read > 0 {
+        words.push_str(&format!(", {} read from the card", size(o.bytes_read)));
     } else {
         words.push_str(", nothing had to be read from the card");
     }
@@ -349,6 +403,19 @@ fn time_words(proof: &Proof) -> String {
         ));
     }
     words
+}
+
+/// Returns the line that counts complete copies.
+pub(crate) fn copies_line(copies: usize, needed: usize) -> String {
+    let separate = if copies > 1 {
+        " on separate devices"
+    } else {
+        ""
+    };
+    format!(
+        "Copies   {}{separate}; {needed} needed",
+        counted_copies(copies)
+    )
 }
 
 /// Returns why it is not proven: the first troubles in full, the rest counted.
@@ -391,13 +458,7 @@ fn reasons(proof: &Proof, out: Out) -> Vec<String> {
 fn next(proof: &Proof) -> String {
     let verdict = proof.verdict();
     if verdict.is_proven() {
-        let drives = match verdict.copies() {
-            1 => "1 device only".to_owned(),
-            n => format!("{n} separate devices"),
-        };
-        return format!(
-            "Every file on this card was read back from {drives} and matches. You may format this card."
-        );
+        return next_when_proven(proof);
     }
     if proof.offloaded().interrupted {
         return "Run the same command again: what was proven is kept, the rest is done then."
@@ -407,7 +468,7 @@ fn next(proof: &Proof) -> String {
         return "Run the same command without --proof written to read the copies back.".to_owned();
     }
     if only_odd_entries(proof) {
-        return "Look at the entries named above: they are no ordinary files, so copy by hand what you need of them. All else is copied.".to_owned();
+        return "Look at the entries named above and copy by hand what you need of them: they are no ordinary files, or have names that no record can hold. All else is copied.".to_owned();
     }
     // The most telling trouble first: what happened to files before what follows from it.
     let mut kinds: Vec<ProblemKind> = proof
@@ -417,10 +478,21 @@ fn next(proof: &Proof) -> String {
         .map(|p| p.kind)
         .collect();
     kinds.sort_unstable_by_key(|k| (*k == ProblemKind::TooFewCopies, *k));
-    kinds
-        .first()
-        .map_or("Run the same command again.", |k| k.next_step())
-        .to_owned()
+    let of_reader = |p: &Problem| p.kind == ProblemKind::Mismatch && p.destination.is_none();
+    match kinds.first() {
+        None => "Run the same command again.",
+        Some(ProblemKind::Mismatch) if proof.problems().iter().any(of_reader) => {
+            "Do not trust this reader, its cable or this card. Try another reader and run the same command again."
+        }
+        Some(ProblemKind::NameClash) => {
+            "Move the files named above out of the way, or choose another name with --name; then run the command again."
+        }
+        Some(ProblemKind::SameDevice) if !has_unknown_device(proof) => {
+            "Give a folder on another physical drive."
+        }
+        Some(kind) => kind.next_step(),
+    }
+    .to_owned()
 }
 
 /// Returns the lines for one checked offload.
@@ -431,6 +503,8 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         format!("{} {}", out.heading("STOPPED", false), shown(path))
     } else if f.is_clean() {
         format!("{} {}", out.heading("UNCHANGED", true), shown(path))
+    } else if f.findings.is_empty() {
+        format!("{} {}", out.heading("NOT CHECKED", false), shown(path))
     } else {
         format!("{} {}", out.heading("DIFFERS", false), shown(path))
     });
@@ -468,6 +542,10 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         ProblemKind::Changed.next_step()
     } else if extra > 0 {
         ProblemKind::Extra.next_step()
+    } else if !f.reached_device() {
+        "Nothing can be said about the drive yet; see the note."
+    } else if !f.manifest.verdict.proven {
+        "These files are as they were copied, but the offload was never PROVEN: keep the card."
     } else {
         "Nothing to do. Check again before you rely on this copy alone."
     };
@@ -489,15 +567,11 @@ fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
             counted(f.earlier, "file")
         ));
     }
-    if !f.manifest_hash_checked {
-        lines.push(
-            "Note     the manifest has no hash of its own beside it; it could not be checked."
-                .to_owned(),
-        );
-    }
-    if !f.way.reaches_device() && f.equal > 0 {
+    if f.in_memory {
+        lines.push("Note     this offload lies in memory, not on a drive.".to_owned());
+    } else if !f.reached_device() {
         lines.extend(wrap(
-            "the system may have answered from memory. Unplug the drive, plug it in again and run this once more.",
+            "what was read may have come from the computer's memory, not from the drive. Unplug the drive, plug it in again, and run this as root, or with the drive mounted by the system's own driver for it.",
             out.width,
             "Note     ",
             "         ",

@@ -570,15 +570,17 @@ struct OsSource {
     hints: bool,
 }
 
+/// Makes a file's pages clean and drops them from memory; whether that was granted.
+fn dropped(file: &File) -> bool {
+    file.sync_data().is_ok() && rustix::fs::fadvise(file, 0, None, Advice::DontNeed).is_ok()
+}
+
 fn open_past_cache(
     path: &Path,
     buffered: File,
     volume: &Volume,
     image: Option<&Path>,
 ) -> io::Result<OsSource> {
-    let dropped = |file: &File| {
-        file.sync_data().is_ok() && rustix::fs::fadvise(file, 0, None, Advice::DontNeed).is_ok()
-    };
     match honesty(&volume.filesystem) {
         Honesty::Memory => Ok(OsSource {
             file: buffered,
@@ -607,40 +609,44 @@ fn open_past_cache(
                 hints: false,
             })
         }
-        Honesty::Direct => {
-            // Dropped first as well: some file systems quietly answer direct reads of certain
-            // extents through the page cache.
-            hint(&buffered, 0, 0, Advice::DontNeed);
-            // A loop device answers direct reads from the page cache of its image file; that has to
-            // be dropped before each read.
-            let (node, best) = match image.map(File::open) {
-                None => (None, ReadBackWay::Direct),
-                Some(Ok(image)) => (Some(image), ReadBackWay::Dropped),
-                Some(Err(_)) => (None, ReadBackWay::Cached),
+        Honesty::Direct => open_direct(path, buffered, image),
+    }
+}
+
+/// Opens for direct reads, which reach the device unless a loop device answers them from the page
+/// cache of its image.
+fn open_direct(path: &Path, buffered: File, image: Option<&Path>) -> io::Result<OsSource> {
+    // Dropped first as well: some file systems quietly answer direct reads of certain
+    // extents through the page cache.
+    hint(&buffered, 0, 0, Advice::DontNeed);
+    // A loop device answers direct reads from the page cache of its image file; that has to
+    // be dropped before each read.
+    let (node, best) = match image.map(File::open) {
+        None => (None, ReadBackWay::Direct),
+        Some(Ok(image)) => (Some(image), ReadBackWay::Dropped),
+        Some(Err(_)) => (None, ReadBackWay::Cached),
+    };
+    match open_quietly(path, OFlags::DIRECT | OFlags::NONBLOCK) {
+        Ok(file) => Ok(OsSource {
+            file,
+            way: best,
+            drop_node: node,
+            hints: false,
+        }),
+        Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
+            let way = if dropped(&buffered) {
+                best.min(ReadBackWay::Dropped)
+            } else {
+                ReadBackWay::Cached
             };
-            match open_quietly(path, OFlags::DIRECT | OFlags::NONBLOCK) {
-                Ok(file) => Ok(OsSource {
-                    file,
-                    way: best,
-                    drop_node: node,
-                    hints: false,
-                }),
-                Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
-                    let way = if dropped(&buffered) {
-                        best.min(ReadBackWay::Dropped)
-                    } else {
-                        ReadBackWay::Cached
-                    };
-                    Ok(OsSource {
-                        file: buffered,
-                        way,
-                        drop_node: node,
-                        hints: false,
-                    })
-                }
-                Err(e) => Err(e),
-            }
+            Ok(OsSource {
+                file: buffered,
+                way,
+                drop_node: node,
+                hints: false,
+            })
         }
+        Err(e) => Err(e),
     }
 }
 

@@ -8,7 +8,7 @@ use crate::disk::Source;
 use crate::disk::buffer::{Aligned, Pool};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::plan::{FileJob, Level};
-use crate::units::{len_usize, len64, nanos, size};
+use crate::units::{count, len_usize, len64, nanos};
 use crossbeam_channel::{SendTimeoutError, Sender};
 use std::io;
 use std::sync::Arc;
@@ -211,9 +211,9 @@ impl Reader {
                 Ok(n) => {
                     self.pool.give_back(buffer);
                     return Err(Trouble::Changed(format!(
-                        "ended after {} of {}",
-                        size(offset + n),
-                        size(plan.bytes)
+                        "ended after {} of {} bytes",
+                        count(offset + n),
+                        count(plan.bytes)
                     )));
                 }
                 Err(trouble) => {
@@ -376,9 +376,9 @@ fn check_unchanged(plan: &FileJob, source: &dyn Source) -> Result<(), Trouble> {
     let stat = source.stat().map_err(|e| Trouble::Io(Step::Look, e, 0))?;
     if stat.bytes != plan.bytes {
         return Err(Trouble::Changed(format!(
-            "was {} when it was listed and is {} now",
-            size(plan.bytes),
-            size(stat.bytes)
+            "was {} bytes when it was listed and is {} now",
+            count(plan.bytes),
+            count(stat.bytes)
         )));
     }
     if stat.modified != plan.modified {

@@ -370,6 +370,7 @@ pub fn plan(
 
 fn check_name(name: &str, reasons: &mut Vec<Problem>) {
     let why = match CardName::parse(name) {
+        Err(_) if name.is_empty() => Some("the offload's name is empty".to_owned()),
         Err(why) => Some(format!("the offload's name holds {why}")),
         Ok(_) if name.contains('/') || name.contains('\\') => {
             Some("the offload's name must be one folder name, without a separator".to_owned())
@@ -623,9 +624,24 @@ fn check_standing(
     // A run that was cut off before its first file has claimed nothing yet.
     let claims = !records.card_files.is_empty() || !standing.entries.is_empty();
     if claims && !same_card(records, card, listing) {
-        let why = "an offload of another card already has this name";
+        let first = first_conflict(records, listing).map_or(String::new(), |path| {
+            format!(
+                "; or files on this card have changed since, `{}` first",
+                shown(path)
+            )
+        });
+        let why = format!("an offload of another card already has this name{first}");
         reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
     }
+}
+
+/// Returns the first file of the card that is not what the records say.
+fn first_conflict<'a>(records: &Records, listing: &'a Listing) -> Option<&'a str> {
+    let differs = |f: &crate::card::listing::FileRow<'_>| {
+        let then = records.card_files.get(f.name.as_str());
+        then.is_some_and(|(bytes, date)| *bytes != f.bytes || *date != f.modified.rfc3339())
+    };
+    listing.files().find(differs).map(|f| f.name.as_str())
 }
 
 fn swapped_drive(index: usize) -> Problem {
@@ -847,8 +863,10 @@ fn notes(
     let (copies, why) = count_independent(&devices, wish.separate);
     if copies < wish.copies_needed {
         notes.push(format!(
-            "This will not be PROVEN: the destinations count as {copies}, and {} are needed.",
-            counted(len64(wish.copies_needed), "independent device")
+            "This will not be PROVEN: the copies would be on {}, and {} {} needed.",
+            counted(len64(copies), "independent device"),
+            wish.copies_needed,
+            if wish.copies_needed == 1 { "is" } else { "are" }
         ));
         notes.extend(why);
     }

@@ -4,6 +4,9 @@
 
 use crate::digest::Digest;
 
+/// The list's file name inside the records folder.
+pub const CHECKSUMS: &str = "checksums.b3";
+
 /// Returns one line, or `None` for a name that the form cannot hold (b3sum refuses U+FFFD).
 pub fn line(digest: Digest, path: &str) -> Option<String> {
     if path.contains(['\u{fffd}', '\0']) {

@@ -607,6 +607,12 @@ pub enum ManifestError {
 impl fmt::Display for ManifestError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::Io(e) if e.cause.kind() == std::io::ErrorKind::NotFound => {
+                write!(
+                    f,
+                    "it holds no `{RECORDS}/{MANIFEST}`, so it is no finished offload"
+                )
+            }
             Self::Io(e) => e.fmt(f),
             Self::Format => f.write_str("the manifest is not one of unlade's"),
             Self::Version(Some(v)) => {
@@ -616,7 +622,7 @@ impl fmt::Display for ManifestError {
                 )
             }
             Self::Version(None) => f.write_str("the manifest tells no version"),
-            Self::Json(why) => write!(f, "the manifest is damaged: {why}"),
+            Self::Json(why) => write!(f, "the manifest is damaged or cut short: {why}"),
             Self::Path(path, why) => {
                 write!(
                     f,

@@ -2,11 +2,15 @@
 //! device; what is missing, changed or extra is told apart. It works wherever the offload lies,
 //! and it writes nothing.
 
-use super::manifest::{FilePart, MANIFEST, MANIFEST_BYTES_MAX, Manifest, ManifestError, load};
+use super::checksums::{self, CHECKSUMS};
+use super::manifest::{
+    FilePart, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, Manifest, ManifestError, load,
+};
 use crate::card::left_out::why_left_out;
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::buffer::Aligned;
+use crate::disk::topology::Backing;
 use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree};
 use crate::error::{Error, Step, failed};
 use crate::name::is_part_name;
@@ -56,14 +60,21 @@ pub struct Findings {
     pub way: ReadBackWay,
     /// How long it took.
     pub took: Duration,
+    /// The offload lies in memory: there is no device to read from.
+    pub in_memory: bool,
     /// Stopped by the person.
     pub interrupted: bool,
 }
 
 impl Findings {
-    /// Returns whether everything fits.
+    /// Returns whether everything fits and was read from where it is kept.
     pub fn is_clean(&self) -> bool {
-        self.findings.is_empty() && !self.interrupted
+        self.findings.is_empty() && !self.interrupted && self.reached_device()
+    }
+
+    /// Returns whether what was read came from the device, or from memory because it lies there.
+    pub fn reached_device(&self) -> bool {
+        self.in_memory || self.equal == 0 || self.way.reaches_device()
     }
 
     /// Returns how many are missing, changed and extra.
@@ -131,6 +142,7 @@ pub fn verify(
     let mut litter = Vec::new();
     let earlier = earlier_manifests(disk, root, &mut findings);
     let standing = sort_found(&manifest, &earlier, found, &mut findings, &mut litter);
+    check_records(disk, root, &manifest, manifest_hash_checked, &mut findings);
     let files = files_to_check(&manifest, &earlier, &standing);
     progress
         .bytes_total
@@ -161,6 +173,7 @@ pub fn verify(
             .unwrap_or(ReadBackWay::None),
         findings,
         litter,
+        in_memory: facts.backing == Backing::Memory,
         took: clock.elapsed().saturating_sub(start),
         interrupted: progress.cancel.load(Ordering::Relaxed),
         manifest,
@@ -198,6 +211,42 @@ fn earlier_manifests(
         }
     }
     earlier
+}
+
+/// Looks whether the records beside the manifest still say what it says.
+fn check_records(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    manifest: &Manifest,
+    has_hash: bool,
+    findings: &mut Vec<Finding>,
+) {
+    if !has_hash {
+        findings.push(Finding::Missing(format!("{RECORDS}/{MANIFEST_HASH}")));
+    }
+    let path = format!("{RECORDS}/{CHECKSUMS}");
+    let hashes: HashMap<&str, Digest> = manifest
+        .files
+        .iter()
+        .map(|f| (f.path.as_str(), f.blake3))
+        .collect();
+    match disk.read_record(&root.join(&path), MANIFEST_BYTES_MAX) {
+        Ok(bytes) => {
+            let text = String::from_utf8_lossy(&bytes);
+            let fits = text.lines().all(|line| {
+                checksums::parse_line(line)
+                    .is_some_and(|(digest, name)| hashes.get(name.as_str()) == Some(&digest))
+            });
+            if !fits {
+                let why = "does not say what the manifest says".to_owned();
+                findings.push(Finding::Changed(path, why));
+            }
+        }
+        // An offload without files has no list.
+        Err(e) if e.kind() == io::ErrorKind::NotFound && manifest.files.is_empty() => {}
+        Err(e) if e.kind() == io::ErrorKind::NotFound => findings.push(Finding::Missing(path)),
+        Err(e) => findings.push(Finding::Changed(path, failed(Step::Read, &e))),
+    }
 }
 
 /// Every file of the manifest, and those of earlier ones that stand there, as the latest has them.

@@ -902,6 +902,8 @@ impl Disk for Sim {
             read_only: false,
             backing: Backing::Disks(BTreeSet::from([format!("sim{}", volume.device)])),
             rotational: Some(false),
+            is_camera_volume: false,
+            is_system_volume: false,
         };
         drop(world);
         Self::rest(slow);
