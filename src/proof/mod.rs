@@ -486,6 +486,17 @@ fn notes(plan: &Plan, offloaded: &Offloaded) -> Vec<String> {
             counted(len64(zeros), "file")
         ));
     }
+    let unheld = plan
+        .jobs
+        .iter()
+        .filter(|j| j.name.as_str().contains('\u{fffd}'))
+        .count();
+    if unheld > 0 {
+        notes.push(format!(
+            "The names of {} cannot stand in checksums.b3, whose form refuses them; the manifest holds them.",
+            counted(len64(unheld), "file")
+        ));
+    }
     let mut seen = std::collections::HashMap::new();
     for (file, job) in offloaded.files.iter().zip(&plan.jobs) {
         if let Some(digest) = file

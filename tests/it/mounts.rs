@@ -4,8 +4,8 @@
 
 use crate::support::mount::{Action, Cache, Direction, Fault, Kind, Mount, Options, skip};
 use crate::support::program::{
-    Card, Ran, Tree, Work, bytes_of, content, finish, is_part, manifest, names_in, no_wrong_bytes,
-    put, tool, tree,
+    Card, Ran, Tree, Work, bytes_of, content, finish, is_part, manifest, move_to, names_in,
+    no_wrong_bytes, put, tool, tree,
 };
 use std::io::BufRead as _;
 use std::path::Path;
@@ -670,6 +670,197 @@ fn the_computer_is_kept_awake_while_a_copy_runs() {
     finish(&mut command)
         .exits(0)
         .says("could not be asked to stay awake");
+}
+
+/// Starts the program and returns it with its standard output.
+fn start_heard(work: &Work, arguments: &str) -> (Child, impl Iterator<Item = String> + use<>) {
+    let mut command = work.command();
+    command
+        .args(arguments.split_whitespace())
+        .stdout(Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    let lines = std::io::BufReader::new(child.stdout.take().unwrap()).lines();
+    (child, lines.map(Result::unwrap))
+}
+
+/// Obeying the announcement must not cost the verdict: from then on the card is not needed.
+#[test]
+fn the_card_may_really_leave_when_it_is_said() {
+    if skip() {
+        return;
+    }
+    let slow = Options {
+        write_mbps: 60.0,
+        ..plain()
+    };
+    let rig = Rig::new("leave", plain(), plain(), slow);
+    let (mut child, mut lines) = start_heard(&rig.work, JOB);
+    assert!(lines.any(|l| l.contains("the card may leave the reader")));
+    rig.card.vanish(EIO);
+    let rest: Vec<String> = lines.collect();
+    assert!(rest.contains(&"PROVEN".to_owned()), "{rest:?}");
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    rig.is_whole("b");
+    // Nothing of the kind is said when a file could not be read.
+    let bad = Fault::new(Kind::ReadError {
+        off: 100_000,
+        len: 10,
+        errno: EIO,
+    });
+    let rig = Rig::new("stay", faulty(bad.path(STILL)), plain(), plain());
+    rig.run(JOB).exits(1).is_silent_of("may leave the reader");
+}
+
+#[test]
+fn a_stop_in_the_second_read_accuses_nobody() {
+    if skip() {
+        return;
+    }
+    let slow = Options {
+        read_mbps: 200.0,
+        ..plain()
+    };
+    let rig = Rig::new("stop-reread", slow, plain(), plain());
+    let mut child = start(&rig.work, &format!("{JOB} --proof reread"));
+    // The first read is over; the second is in the clip.
+    after(TOTAL + 30_000_000, &rig.card);
+    interrupt(&child);
+    assert_eq!(child.wait().unwrap().code(), Some(130));
+    assert!(!rig.work.path("back-a/KITES/_unlade/manifest.json").exists());
+    let ran = rig.run(&format!("{JOB} --proof reread"));
+    ran.exits(0).is_silent_of("mismatch");
+}
+
+#[test]
+fn cards_that_were_not_begun_are_named() {
+    if skip() {
+        return;
+    }
+    let slow = Options {
+        read_mbps: 40.0,
+        ..plain()
+    };
+    let rig = Rig::new("two-cards", slow, plain(), plain());
+    Card::new(&rig.work.path("second")).file("DCIM/A.JPG", 1_000, 1);
+    let mut command = rig.work.command();
+    command.args("copy card second --to a --to b --separate".split(' '));
+    command.stdout(Stdio::null()).stderr(Stdio::piped());
+    let child = command.spawn().unwrap();
+    after(10_000_000, &rig.card);
+    interrupt(&child);
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(130));
+    let told = String::from_utf8(output.stderr).unwrap();
+    assert!(told.contains("card `second` was not begun"), "{told}");
+}
+
+/// Somebody writes into the offload while it runs: under a name that is still to come, and into a
+/// file that stands there already.
+#[test]
+fn what_others_do_to_the_offload_meanwhile_is_noticed() {
+    if skip() {
+        return;
+    }
+    let slow = Options {
+        read_mbps: 40.0,
+        ..plain()
+    };
+    let rig = Rig::new("meddled", slow, plain(), plain());
+    let child = rig
+        .work
+        .command()
+        .args(JOB.split_whitespace())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    after(20_000_000, &rig.card);
+    let behind = rig.work.path("back-a/KITES");
+    put(&behind.join(CLIP), b"not ours");
+    std::fs::File::options()
+        .write(true)
+        .open(behind.join(STILL))
+        .unwrap()
+        .set_len(5)
+        .unwrap();
+    let output = child.wait_with_output().unwrap();
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(output.status.code(), Some(1), "{told}");
+    assert_eq!(bytes_of(&behind.join(CLIP)), b"not ours", "never replaced");
+    assert!(
+        told.contains("name-clash") && told.contains("taken by another file"),
+        "{told}"
+    );
+    let manifest = manifest(&behind);
+    assert_eq!(manifest["verdict"]["copies"], 1, "{manifest}");
+    rig.is_whole("b");
+    // Cut short after it was proven, and nothing else wrong: the last count finds it.
+    let rig = Rig::new("cut-short", slow_card(), plain(), plain());
+    let child = rig
+        .work
+        .command()
+        .args(JOB.split_whitespace())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    after(20_000_000, &rig.card);
+    let still = rig.work.path("back-a/KITES").join(STILL);
+    std::fs::File::options()
+        .write(true)
+        .open(still)
+        .unwrap()
+        .set_len(5)
+        .unwrap();
+    let output = child.wait_with_output().unwrap();
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(output.status.code(), Some(1), "{told}");
+    assert!(
+        told.contains("10 of 11 files stand there at the end"),
+        "{told}"
+    );
+}
+
+fn slow_card() -> Options {
+    Options {
+        read_mbps: 40.0,
+        ..plain()
+    }
+}
+
+/// A finished destination is exchanged for another folder while a slower one is still written.
+#[test]
+fn a_drive_that_was_exchanged_before_the_verdict_is_noticed() {
+    if skip() {
+        return;
+    }
+    let slow = Options {
+        write_mbps: 40.0,
+        ..plain()
+    };
+    let rig = Rig::new("exchanged", plain(), slow, plain());
+    rig.work.folder("c");
+    let job = "copy card --to a --to c --separate --name KITES";
+    let (mut child, lines) = start_heard(&rig.work, &format!("{job} --json"));
+    let mut exchanged = false;
+    let mut said = String::new();
+    for line in lines {
+        // The last file of the card stands on c while a is still behind.
+        if !exchanged && line.contains("C0001.MP4") && line.contains("\"destination\":1") {
+            exchanged = true;
+            move_to(&rig.work.path("c"), &rig.work.path("c-taken"));
+            rig.work.folder("c");
+        }
+        said = line;
+    }
+    assert!(exchanged, "{said}");
+    assert_eq!(child.wait().unwrap().code(), Some(1));
+    assert!(
+        said.contains("vanished") && said.contains("another drive"),
+        "{said}"
+    );
+    assert!(
+        names_in(&rig.work.path("c")).is_empty(),
+        "nothing is written to it"
+    );
 }
 
 /// Two file systems in image files on one disk are one device: the loop devices say where they lie.

@@ -1186,7 +1186,8 @@ pub(crate) fn skip() -> bool {
         std::env::var_os("CI").is_none(),
         "must not be skipped under CI: {reason}"
     );
-    eprintln!("SKIPPED: {reason}");
+    // Past the capture of the test harness, which would hide it.
+    std::io::Write::write_fmt(&mut std::io::stderr(), format_args!("SKIPPED: {reason}\n")).unwrap();
     true
 }
 

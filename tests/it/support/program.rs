@@ -29,7 +29,8 @@ pub(crate) fn skip(reason: &str) {
         std::env::var_os("CI").is_none(),
         "not possible here, and must be: {reason}"
     );
-    eprintln!("SKIPPED: {reason}");
+    // Past the capture of the test harness, which would hide it.
+    std::io::Write::write_fmt(&mut std::io::stderr(), format_args!("SKIPPED: {reason}\n")).unwrap();
 }
 
 /// Tells what a test found out, for `cargo test -- --nocapture` and for the log of a failure.
