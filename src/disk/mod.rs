@@ -90,6 +90,7 @@ pub enum Tree {
 }
 
 /// What is known of a mounted folder: its identity, its file system and its room.
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FolderFacts {
     /// The path with every link resolved.
