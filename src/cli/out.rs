@@ -41,10 +41,6 @@ impl Out {
 
     /// Prints one line to standard output. Into a pipe or a file it is handed to a thread, so that a
     /// reader who has stopped reading never stops a copy.
-    #[expect(
-        clippy::unused_self,
-        reason = "printing goes through the one owner of the output"
-    )]
     pub(crate) fn line(self, text: &str) {
         if self.is_terminal {
             // A terminal that is gone must not end a copy; there is nobody left to tell.

@@ -1187,7 +1187,7 @@ pub(crate) fn skip() -> bool {
         "must not be skipped under CI: {reason}"
     );
     // Past the capture of the test harness, which would hide it.
-    std::io::Write::write_fmt(&mut std::io::stderr(), format_args!("SKIPPED: {reason}\n")).unwrap();
+    io::Write::write_fmt(&mut io::stderr(), format_args!("SKIPPED: {reason}\n")).unwrap();
     true
 }
 

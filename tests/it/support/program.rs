@@ -23,14 +23,13 @@ const CARD_DAY_S: u64 = 1_791_019_800;
 const HANGS_AFTER: Duration = Duration::from_secs(120);
 
 /// Says loudly that a test could not be made here; where everything must be there, it fails.
-#[expect(clippy::print_stderr, reason = "a skipped test has to be seen")]
 pub(crate) fn skip(reason: &str) {
     assert!(
         std::env::var_os("CI").is_none(),
         "not possible here, and must be: {reason}"
     );
     // Past the capture of the test harness, which would hide it.
-    std::io::Write::write_fmt(&mut std::io::stderr(), format_args!("SKIPPED: {reason}\n")).unwrap();
+    io::Write::write_fmt(&mut io::stderr(), format_args!("SKIPPED: {reason}\n")).unwrap();
 }
 
 /// Tells what a test found out, for `cargo test -- --nocapture` and for the log of a failure.
