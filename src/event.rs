@@ -99,6 +99,7 @@ pub struct Snapshot {
     /// Share of the time spent hashing, 0 to 1.
     pub busy_hash: f64,
     /// The stage that holds the others back: `card` or `destination N`.
+    #[serde(rename = "limiting_link")]
     pub limiting: String,
     /// One per destination.
     pub destinations: Vec<DestinationSnapshot>,

@@ -1071,7 +1071,7 @@ fn events_are_those_of_the_contract() {
         "delivered_rate",
         "busy_read",
         "busy_hash",
-        "limiting",
+        "limiting_link",
         "remaining",
         "destinations",
         "problems",

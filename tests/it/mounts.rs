@@ -615,7 +615,7 @@ fn a_slow_drive_is_named_and_does_not_show_as_a_slow_card() {
     let events = ran.events();
     let ticks: Vec<_> = events.iter().filter(|e| e["event"] == "tick").collect();
     let late = &ticks[ticks.len() / 2];
-    assert_eq!(late["limiting"], "destination 2", "{late}");
+    assert_eq!(late["limiting_link"], "destination 2", "{late}");
     let delivered = late["delivered_rate"].as_f64().unwrap();
     let live = late["live_rate"].as_f64().unwrap();
     assert!(live > 2.0 * delivered, "live {live}, delivered {delivered}");
