@@ -284,11 +284,7 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
     ));
     for problem in proof.problems().iter().filter(|p| !p.blocking) {
         lines.extend(wrap(
-            &format!(
-                "{}: {}.",
-                problem.kind,
-                shown(&problem.detail).trim_end_matches('.')
-            ),
+            &format!("{}.", shown(&problem.detail).trim_end_matches('.')),
             out.width,
             "Note     ",
             "         ",

@@ -508,7 +508,7 @@ fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> Reason 
         kind: ProblemKind::TooFewCopies,
         path: None,
         detail: format!(
-            "{} on separate devices, {} needed{why}",
+            "{}, {} needed on separate devices{why}",
             super::counted_copies(copies),
             question.copies_needed
         ),

@@ -411,7 +411,7 @@ fn copy_problems(copies: usize, same: Vec<String>, terms: Terms) -> Vec<Problem>
         .collect();
     if short {
         let why = format!(
-            "{} on separate devices, {} needed",
+            "{}, {} needed on separate devices",
             counted_copies(copies),
             terms.copies_needed
         );
