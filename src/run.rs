@@ -331,11 +331,20 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<(), Refusal> {
         return Ok(());
     }
     for made in made.into_iter().rev() {
-        // What cannot be undone is an empty folder or a journal of ours; the refusal itself is told.
-        drop(match made {
-            Made::Folder(path) => tools.disk.remove_empty_folder(&path),
-            Made::Journal(path) => tools.disk.remove_own(&path),
-        });
+        let (path, undone) = match made {
+            Made::Folder(path) => {
+                let undone = tools.disk.remove_empty_folder(&path);
+                (path, undone)
+            }
+            Made::Journal(path) => {
+                let undone = tools.disk.remove_own(&path);
+                (path, undone)
+            }
+        };
+        if let Err(e) = undone {
+            let why = format!("`{path}` was made and could not be removed again: {e}");
+            reasons.push(Problem::new(ProblemKind::WriteFailed, why));
+        }
     }
     Err(Refusal { reasons })
 }

@@ -286,8 +286,20 @@ pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Of
     Ok(coordinator.into_outcome())
 }
 
+/// Every lane waits for the hasher; if it breaks down, the job has to stop instead of waiting on.
+struct StopOnPanic<'a>(&'a Context);
+
+impl Drop for StopOnPanic<'_> {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            self.0.cancel.store(true, Ordering::SeqCst);
+        }
+    }
+}
+
 /// Hashes what the reader delivers and notes the hash at every mark.
 fn hash_all(context: &Context, messages: &Receiver<FromCard>) {
+    let _guard = StopOnPanic(context);
     let mut hasher = blake3::Hasher::new();
     for message in messages {
         match message {

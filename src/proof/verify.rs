@@ -196,10 +196,15 @@ fn earlier_manifests(
 ) -> Vec<Manifest> {
     let mut earlier = Vec::new();
     for n in 1..=super::store::EARLIER_MAX {
-        let path = format!("{RECORDS}/{}/{MANIFEST}", super::store::earlier_name(n));
+        let folder = format!("{RECORDS}/{}", super::store::earlier_name(n));
+        if matches!(disk.look(&root.join(&folder)), Ok(None)) {
+            break;
+        }
+        let path = format!("{folder}/{MANIFEST}");
         let bytes = match disk.read_record(&root.join(&path), MANIFEST_BYTES_MAX) {
             Ok(bytes) => bytes,
-            Err(e) if e.kind() == io::ErrorKind::NotFound => break,
+            // That run was cut off while its records were moved; they stand with the next.
+            Err(e) if e.kind() == io::ErrorKind::NotFound => continue,
             Err(e) => {
                 findings.push(Finding::Changed(path, failed(Step::Read, &e)));
                 continue;

@@ -66,11 +66,17 @@ fn head(m: &Manifest) -> Markup {
             ul { @for reason in &m.verdict.reasons { li { bdi { (shown(reason)) } } } }
         }
         p.soft {
-            "From " (m.offload.started) " to " (m.offload.finished) ", on " bdi { (shown(&m.offload.host)) }
+            "From " (moment(&m.offload.started)) " to " (moment(&m.offload.finished)) ", on " bdi { (shown(&m.offload.host)) }
             ", by " (m.tool.name) " " (m.tool.version) ". Copies on independent devices: "
             (m.verdict.copies) " of " (m.proof.copies_needed) " asked for."
         }
     }
+}
+
+/// Returns a moment for people: `2026-11-25 09:53:18 UTC`.
+fn moment(rfc3339: &str) -> String {
+    let text = rfc3339.get(..19).unwrap_or(rfc3339).replacen('T', " ", 1);
+    format!("{} UTC", shown(&text))
 }
 
 fn copies(m: &Manifest) -> Markup {
