@@ -17,6 +17,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
     long_about = "Reads a camera card once, writes it to every drive you name, reads every copy back from its device while the card is still being read, and answers one question: may I format this card?\n\nNothing on the card or on a drive is ever changed; there is no command that formats, deletes or ejects.",
     after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to /media/DRIVE-A --to /media/DRIVE-B\n\nExit codes: 0 done and proven; 1 not proven, or differences found; 2 wrong command line; 3 refused before a byte was written; 130 interrupted, run the same command again to go on.",
     disable_help_subcommand = true,
+    max_term_width = 80,
     subcommand_required = true,
     arg_required_else_help = true
 )]
@@ -43,7 +44,7 @@ pub(crate) struct Common {
     #[arg(long, global = true)]
     pub(crate) no_ledger: bool,
     /// Folder for kit and ledger (this version keeps neither yet).
-    #[arg(long, global = true, value_name = "DIR", env = "UNLADE_HOME")]
+    #[arg(long, global = true, value_name = "DIR", env = "UNLADE_HOME", hide_env_values = true)]
     pub(crate) home: Option<Utf8PathBuf>,
 }
 

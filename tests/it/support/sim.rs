@@ -269,9 +269,14 @@ enum Node {
     Folder(FolderNode),
 }
 
+/// A card or drive. Outside this module it is a thing to be carried from one place to another.
 #[derive(Clone, Debug)]
-struct Volume {
+pub(crate) struct Volume {
     device: u64,
+    /// The physical disk it lies on.
+    disk: u64,
+    /// Whether the system tells its identity.
+    is_known: bool,
     filesystem: &'static str,
     free_bytes: u64,
     /// By number; 1 is the root. Nodes without an entry live on for those who hold them open.
@@ -298,6 +303,8 @@ struct Signal {
 #[derive(Clone, Debug, Default)]
 struct World {
     volumes: BTreeMap<String, Volume>,
+    /// Volumes made so far, those that were taken away included: no number is used twice.
+    made: u64,
     calls: BTreeMap<(String, Op), u64>,
     fault: Option<Fault>,
     fired: bool,
@@ -617,9 +624,12 @@ impl Sim {
     /// with `/card` are cards: nothing may be written there.
     pub(crate) fn add_volume(&self, mount: &str, filesystem: &'static str, free_bytes: u64) {
         let mut world = self.lock();
-        let device = 100 + len64(world.volumes.len());
+        let device = 100 + world.made;
+        world.made += 1;
         let volume = Volume {
             device,
+            disk: device,
+            is_known: true,
             filesystem,
             free_bytes,
             nodes: BTreeMap::from([(1, Node::Folder(FolderNode::default()))]),
@@ -628,6 +638,45 @@ impl Sim {
             is_gone: false,
         };
         world.volumes.insert(mount.to_owned(), volume);
+    }
+
+    /// Unplugs a volume; nothing is at its place until another one is plugged in.
+    pub(crate) fn unplug(&self, mount: &str) -> Volume {
+        self.lock().volumes.remove(mount).unwrap()
+    }
+
+    /// Plugs a volume in at a place that is free.
+    pub(crate) fn plug(&self, mount: &str, volume: Volume) {
+        let before = self.lock().volumes.insert(mount.to_owned(), volume);
+        assert!(before.is_none(), "{mount} is taken");
+    }
+
+    /// Returns the number by which a volume is known wherever it is plugged in.
+    pub(crate) fn device(&self, mount: &str) -> u64 {
+        self.lock().volume(mount).unwrap().device
+    }
+
+    /// Makes the system tell no identity of a volume.
+    pub(crate) fn hide_identity(&self, mount: &str) {
+        self.lock().volume(mount).unwrap().is_known = false;
+    }
+
+    /// Makes two volumes lie on one physical disk.
+    pub(crate) fn share_disk(&self, mount: &str, other: &str) {
+        let mut world = self.lock();
+        let disk = world.volume(other).unwrap().disk;
+        world.volume(mount).unwrap().disk = disk;
+    }
+
+    /// Removes a file as a person does, durably and without counting a call.
+    pub(crate) fn take_file(&self, path: &str) {
+        let (volume, parts) = split(Utf8Path::new(path));
+        let mut world = self.lock();
+        let volume = world.volume(&volume).unwrap();
+        let (parent, name) = volume.parent(&parts).unwrap();
+        let folder = volume.folder_mut(parent).unwrap();
+        folder.now.remove(name).unwrap();
+        folder.safe.remove(name);
     }
 
     /// Puts a folder there, with all above it, durably and without counting a call.
@@ -894,13 +943,13 @@ impl Disk for Sim {
             ancestors,
             is_mount_root: parts.is_empty(),
             filesystem: volume.filesystem.to_owned(),
-            volume_id: Some(format!("SIM-{}", volume.device)),
+            volume_id: volume.is_known.then(|| format!("SIM-{}", volume.device)),
             label: None,
             total_bytes: 1 << 40,
             free_bytes: volume.free_bytes,
             cluster_bytes: 4_096,
             read_only: false,
-            backing: Backing::Disks(BTreeSet::from([format!("sim{}", volume.device)])),
+            backing: Backing::Disks(BTreeSet::from([format!("sim{}", volume.disk)])),
             rotational: Some(false),
             is_camera_volume: false,
             is_system_volume: false,
