@@ -262,7 +262,8 @@ pub fn offload(
 ) -> Result<Proof, Refusal> {
     let started = tools.clock.now();
     let recorded = plan.recorded().cloned();
-    if recorded.is_none() {
+    let is_begun = recorded.is_none();
+    if is_begun {
         begin(&plan, tools, &rfc3339(started)).inspect_err(|refusal| {
             observer.event(&Event::Refused(&refusal.reasons));
         })?;
@@ -305,7 +306,7 @@ pub fn offload(
             == (now.is_proven(), len64(now.copies()), now.reasons())
     });
     if !interrupted && !stands_already {
-        proof = record(proof, tools);
+        proof = record(proof, tools, is_begun);
     }
     observer.event(&Event::Ended);
     Ok(proof)
@@ -512,7 +513,7 @@ fn in_place(context: &Context, destination: &PlannedDestination) -> Result<InPla
 
 /// Stores the records on every destination that is still there. One that cannot take them loses its
 /// place in the proof, and the others get records that say so.
-fn record(mut proof: Proof, tools: &Tools) -> Proof {
+fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> Proof {
     let count = proof.plan().destinations.len();
     let mut out: Vec<bool> = (0..count)
         .map(|d| {
@@ -526,6 +527,23 @@ fn record(mut proof: Proof, tools: &Tools) -> Proof {
             failed || proof.problems().iter().any(is_gone)
         })
         .collect();
+    // While the records of an earlier run are moved aside only a journal vouches for the files, and
+    // a run that had nothing to copy has made none yet.
+    let started = rfc3339(proof.times().0);
+    for index in (0..count).filter(|_| !is_begun) {
+        if out.get(index) != Some(&false) {
+            continue;
+        }
+        let plan = proof.plan();
+        let begun = plan.destinations.get(index).map_or(Ok(()), |destination| {
+            begin_one(plan, destination, tools, &started, index, &mut Vec::new())
+        });
+        if let Err((step, cause)) = begun {
+            let problem = crate::disk::write_problem(step, &cause).at(RECORDS);
+            out[index] = true;
+            proof = proof.without_records_on(index, problem.on(index));
+        }
+    }
     // At most one more round for each destination that drops out.
     for _ in 0..=count {
         match record_once(&proof, tools, &out) {

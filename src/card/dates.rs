@@ -36,11 +36,31 @@ impl Shift {
         }
     }
 
-    /// Returns whether two dates are one under this shift.
+    /// Returns whether two dates are one under this shift: the same, or one is what a file system
+    /// with coarser steps made of the other. Two dates of equal steps that differ are two dates,
+    /// however near.
     pub fn joins(self, before: Stamp, after: Stamp) -> bool {
-        let moved = before.seconds.saturating_add(self.seconds);
-        moved.abs_diff(after.seconds) <= STEP_S
+        let (a, b) = (
+            nanos(before) + i128::from(self.seconds) * NANOS,
+            nanos(after),
+        );
+        let (step_a, step_b) = (step(a), step(b));
+        a == b || (step_a != step_b && (a - b).abs() <= step_a.max(step_b))
     }
+}
+
+const NANOS: i128 = 1_000_000_000;
+
+fn nanos(date: Stamp) -> i128 {
+    i128::from(date.seconds) * NANOS + i128::from(date.nanos)
+}
+
+/// Returns the steps, in nanoseconds, of the coarsest file system that could hold this date: FAT,
+/// HFS+, exFAT, milliseconds and microseconds as archives keep them, NTFS, ext4.
+fn step(date: i128) -> i128 {
+    let steps = [2 * NANOS, NANOS, 10_000_000, 1_000_000, 1_000, 100];
+    let coarsest = steps.into_iter().find(|step| date.rem_euclid(*step) == 0);
+    coarsest.unwrap_or(1)
 }
 
 /// Returns the whole quarters of an hour nearest to a difference, if it is within two seconds.
@@ -84,6 +104,25 @@ mod tests {
             !shift.joins(at(400), at(400)),
             "the shift holds for all or none"
         );
+    }
+
+    #[test]
+    fn two_near_dates_are_two_unless_one_was_rounded() {
+        let fine = |seconds| Stamp {
+            seconds,
+            nanos: 120_000_000,
+        };
+        let same = |a, b| Shift::default().joins(a, b);
+        assert!(same(fine(7), fine(7)) && same(at(8), at(8)));
+        assert!(same(fine(7), at(6)) && same(fine(7), at(8)) && same(at(9), at(8)));
+        let exact = Stamp {
+            seconds: 7,
+            nanos: 123_456_789,
+        };
+        assert!(same(exact, fine(7)) && same(exact, at(7)) && same(exact, at(6)));
+        assert!(!same(fine(7), fine(8)) && !same(fine(7), fine(9)));
+        assert!(!same(at(6), at(8)), "two dates of one coarse file system");
+        assert!(!same(fine(7), at(4)) && !same(fine(7), at(10)));
     }
 
     #[test]

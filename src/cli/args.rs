@@ -44,7 +44,13 @@ pub(crate) struct Common {
     #[arg(long, global = true)]
     pub(crate) no_ledger: bool,
     /// Folder for kit and ledger (this version keeps neither yet).
-    #[arg(long, global = true, value_name = "DIR", env = "UNLADE_HOME", hide_env_values = true)]
+    #[arg(
+        long,
+        global = true,
+        value_name = "DIR",
+        env = "UNLADE_HOME",
+        hide_env_values = true
+    )]
     pub(crate) home: Option<Utf8PathBuf>,
 }
 

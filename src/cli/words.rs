@@ -478,7 +478,7 @@ fn next(proof: &Proof) -> String {
     match kinds.first() {
         None => "Run the same command again.",
         Some(ProblemKind::Mismatch) if proof.problems().iter().any(of_reader) => {
-            "Do not trust this reader, its cable or this card. Try another reader and run the same command again."
+            "Do not trust this reader, its cable or this card. Copy again through another reader, under another --name: the copies made now may hold wrong bytes."
         }
         Some(ProblemKind::NameClash) => {
             "Move the files named above out of the way, or choose another name with --name; then run the command again."

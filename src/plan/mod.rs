@@ -621,8 +621,11 @@ fn check_standing(
         }
         return;
     };
-    // A run that was cut off before its first file has claimed nothing yet.
-    let claims = !records.card_files.is_empty() || !standing.entries.is_empty();
+    // A run that ended before its first file has claimed nothing yet: folders and parts are nobody's.
+    let is_file = |(path, stat): (&String, &Stat)| {
+        stat.kind != EntryKind::Folder && !is_part_name(path.rsplit('/').next().unwrap_or(path))
+    };
+    let claims = !records.card_files.is_empty() || standing.entries.iter().any(is_file);
     if claims && !same_card(records, card, listing) {
         let first = first_conflict(records, listing).map_or(String::new(), |path| {
             format!(

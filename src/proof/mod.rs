@@ -140,7 +140,9 @@ impl Proof {
             })
             .collect();
         let (copies, same) = count_copies(&plan, &tallies, terms.separate);
-        problems.extend(incomplete_problems(&plan, &offloaded, &tallies, listed));
+        problems.extend(incomplete_problems(
+            &plan, &offloaded, &tallies, &in_place, listed,
+        ));
         problems.extend(copy_problems(copies, same, terms));
         if terms.level == Level::Written {
             let why = "nothing was read back (--proof written)";
@@ -368,6 +370,7 @@ fn incomplete_problems(
     plan: &Plan,
     offloaded: &Offloaded,
     tallies: &[Tally],
+    in_place: &[Option<InPlace>],
     listed: (u64, u64),
 ) -> Vec<Problem> {
     let mut problems = Vec::new();
@@ -387,8 +390,12 @@ fn incomplete_problems(
             );
             problems.push(Problem::new(ProblemKind::NotReadBack, why).on(d));
         }
-        let in_place = tally.in_place;
-        if tally.copied == listed.0 && in_place.files != listed.0 {
+        // Where the last walk failed, that was told, and nothing is known of what stands there.
+        let in_place = in_place.get(d).copied().flatten();
+        if let Some(in_place) = in_place
+            && tally.copied == listed.0
+            && in_place.files != listed.0
+        {
             let why = format!(
                 "{} of {} stand there at the end",
                 crate::units::count(in_place.files),

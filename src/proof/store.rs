@@ -2,6 +2,7 @@
 //! the device and compared, and only then named; the manifest last. Records of an earlier run are
 //! moved aside, never replaced.
 
+use super::checksums::CHECKSUMS;
 use crate::digest::Digest;
 use crate::disk::buffer::{Aligned, Pool};
 use crate::disk::{Disk, Stamp, write_problem};
@@ -114,9 +115,12 @@ pub fn publish(disk: &dyn Disk, root: &Utf8Path, records: &[Record]) -> Result<(
 fn set_aside(disk: &dyn Disk, folder: &Utf8Path, records: &[Record]) -> io::Result<()> {
     let mut standing = Vec::new();
     // The manifest goes first: a crash in between must not leave it without its hash.
-    for (name, _) in records.iter().rev() {
+    let names = records.iter().rev().map(|(name, _)| *name);
+    // A destination that holds no copy any more gets no list; that of an earlier run must not stay.
+    let no_list = !records.iter().any(|(name, _)| *name == CHECKSUMS);
+    for name in names.chain(no_list.then_some(CHECKSUMS)) {
         if disk.look(&folder.join(name))?.is_some() {
-            standing.push(*name);
+            standing.push(name);
         }
     }
     if standing.is_empty() {

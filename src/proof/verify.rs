@@ -188,7 +188,8 @@ pub fn path_of(finding: &Finding) -> &str {
 }
 
 /// Reads the manifests that earlier runs of the same offload left: what they list and what is no
-/// longer on the card is part of the offload all the same.
+/// longer on the card is part of the offload all the same. A run that was cut short can leave a set
+/// without a manifest, so that the numbers may have gaps.
 fn earlier_manifests(
     disk: &dyn Disk,
     root: &Utf8Path,
@@ -247,11 +248,22 @@ fn check_records(
                 findings.push(Finding::Changed(path, why));
             }
         }
-        // An offload without files has no list.
-        Err(e) if e.kind() == io::ErrorKind::NotFound && manifest.files.is_empty() => {}
+        // A destination without copies has no list, and this may be the one.
+        Err(e) if e.kind() == io::ErrorKind::NotFound && may_lack_list(manifest) => {}
         Err(e) if e.kind() == io::ErrorKind::NotFound => findings.push(Finding::Missing(path)),
         Err(e) => findings.push(Finding::Changed(path, failed(Step::Read, &e))),
     }
+}
+
+/// Whether a destination of the manifest holds no copy at all.
+fn may_lack_list(manifest: &Manifest) -> bool {
+    let with_copies: HashSet<usize> = manifest
+        .files
+        .iter()
+        .flat_map(|f| &f.copies)
+        .map(|c| c.destination)
+        .collect();
+    with_copies.len() < manifest.destinations.len() || manifest.files.is_empty()
 }
 
 /// Every file of the manifest, and those of earlier ones that stand there, as the latest has them.

@@ -9,7 +9,9 @@
 
 mod binary;
 mod faults;
+mod histories;
 mod kill;
+mod matrix;
 mod mounts;
 mod pages;
 mod prove;
