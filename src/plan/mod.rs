@@ -4,6 +4,7 @@
 
 pub mod rules;
 
+use crate::card::dates::Shift;
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
 use crate::disk::topology::{Backing, Reason, independent};
@@ -800,6 +801,9 @@ fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing, truste
         return Work::Copy;
     };
     let proven = standing.records.as_ref().and_then(|r| r.proven.get(path));
+    // The copy carries the card's date, as far as its file system can hold it. Another date means
+    // that somebody changed the copy since, or that the drive keeps no dates: then its content has
+    // to speak for it.
     match proven {
         Some(entry)
             if trusted
@@ -807,19 +811,13 @@ fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing, truste
                 && stands.bytes == file.bytes
                 && entry.bytes == file.bytes
                 && entry.modified == file.modified.rfc3339()
-                && close(stands.modified, file.modified)
+                && Shift::default().joins(file.modified, stands.modified)
                 && entry.way.reaches_device() =>
         {
             Work::Keep(Box::new(entry.clone()))
         }
         _ => Work::Check,
     }
-}
-
-/// The copy carries the card's date, on FAT to two seconds. Another date means that somebody changed
-/// the copy since, or that the drive keeps no dates: then its content has to speak for it.
-fn close(a: Stamp, b: Stamp) -> bool {
-    a.seconds.abs_diff(b.seconds) <= 2
 }
 
 fn check_room(destinations: &[(usize, PlannedDestination)], reasons: &mut Vec<Problem>) {
