@@ -794,11 +794,3 @@ pub fn host_name() -> String {
         .to_string_lossy()
         .into_owned()
 }
-
-/// Returns the most memory this process has held at once, in bytes, where the system tells it.
-pub fn peak_memory_bytes() -> Option<u64> {
-    let status = std::fs::read_to_string("/proc/self/status").ok()?;
-    let line = status.lines().find(|l| l.starts_with("VmHWM:"))?;
-    let kib: u64 = line.split_whitespace().nth(1)?.parse().ok()?;
-    Some(kib * 1_024)
-}

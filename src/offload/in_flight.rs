@@ -74,11 +74,6 @@ impl InFlight {
         self.wait(stop, |known| known.whole?.ok())
     }
 
-    /// Returns whether the file was given up.
-    pub fn is_given_up(&self) -> bool {
-        matches!(self.lock().whole, Some(Err(GivenUp)))
-    }
-
     fn wait(
         &self,
         stop: &AtomicBool,
