@@ -13,7 +13,7 @@ use crate::name::CardName;
 use crate::offload::CopyState;
 use crate::plan::Level;
 use crate::plan::RECORDS;
-use crate::units::{counted, float, len64};
+use crate::units::{float, len64};
 use camino::Utf8Path;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, HashSet};
@@ -674,13 +674,4 @@ pub fn load(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, bool), Manife
         Err(e) => return Err(ManifestError::HashFile(format!("could not be read: {e}"))),
     };
     Ok((Manifest::from_bytes(&bytes)?, has_hash))
-}
-
-/// Returns one line on what a manifest holds.
-pub fn summary(manifest: &Manifest) -> String {
-    format!(
-        "{}, {}",
-        counted(manifest.totals.files, "file"),
-        crate::units::size(manifest.totals.bytes)
-    )
 }
