@@ -277,6 +277,10 @@ fn memory_proves_nothing() {
             .is_silent_of(MAY_FORMAT);
     }
     assert_eq!(tree(&to.join("KITES")), tree(&work.path("card")));
+    // And the manifest does not claim that anything was read back.
+    let m = manifest(&to.join("KITES"));
+    assert_eq!(proofs(&m), BTreeSet::from(["written".to_owned()]));
+    assert_eq!(m["destinations"][0]["readback"], "cached");
 }
 
 // ---- the checksum list ------------------------------------------------------------------------
