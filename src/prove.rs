@@ -6,6 +6,7 @@ use crate::card::survey::survey;
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::buffer::Aligned;
+use crate::disk::topology::Backing;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::name::shown;
@@ -87,10 +88,8 @@ pub fn prove(
     let mut seen = HashSet::new();
     let mut offloads = Vec::new();
     for root in roots {
-        let found = look_at_offload(ask, disk, clock, &root, progress);
-        if let Some((found, inode)) = found
-            && seen.insert((found.device, inode))
-        {
+        let (found, inode) = look_at_offload(ask, disk, clock, &root, progress);
+        if inode.is_none_or(|inode| seen.insert((found.device, inode))) {
             offloads.push(found);
         }
     }
@@ -200,24 +199,33 @@ fn find_offloads(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Vec<Utf8PathB
     Ok(found)
 }
 
-/// Looks at one offload. `None`: its folder went away meanwhile.
+/// Looks at one offload; without an inode when its folder went away meanwhile.
 fn look_at_offload(
     ask: &Ask,
     disk: &dyn Disk,
     clock: &dyn Clock,
     root: &Utf8Path,
     progress: &Progress,
-) -> Option<(FoundOffload, u64)> {
-    let facts = disk.facts(root).ok()?;
+) -> (FoundOffload, Option<u64>) {
+    let facts = disk.facts(root);
     let mut found = FoundOffload {
         root: root.to_string(),
         manifest: Err("it is not finished; run the same copy again".to_owned()),
         here: None,
-        backing: facts.backing.clone(),
-        device: facts.device,
+        backing: Backing::unknown("its folder is gone"),
+        device: 0,
         standing: HashMap::new(),
         reread: None,
     };
+    let facts = match facts {
+        Ok(facts) => facts,
+        Err(e) => {
+            found.manifest = Err(format!("its folder could not be looked at: {e}"));
+            return (found, None);
+        }
+    };
+    found.backing = facts.backing;
+    found.device = facts.device;
     let has_manifest = disk
         .look(&root.join(RECORDS).join(MANIFEST))
         .is_ok_and(|s| s.is_some());
@@ -251,7 +259,7 @@ fn look_at_offload(
     if ask.reread && found.manifest.is_ok() {
         read_again(disk, clock, root, progress, &mut found);
     }
-    Some((found, facts.inode))
+    (found, Some(facts.inode))
 }
 
 /// The manifest names the folders that were given with `--to`, one level above the offload.

@@ -430,7 +430,6 @@ fn closing_listing(
     if offloaded.interrupted {
         return Ok(context.plan.listing.clone());
     }
-
     let told = offloaded
         .problems
         .iter()

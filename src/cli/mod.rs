@@ -60,7 +60,7 @@ pub(crate) fn main() -> Exit {
         Command::Completions { shell } => completions(*shell, out),
         Command::Man { dir } => man(dir, out),
     };
-    out::flush();
+    out::flush(&tools.cancel);
     exit
 }
 

@@ -2,9 +2,10 @@
 //! printing, never the job.
 
 use super::args::{Color, Common};
-use crossbeam_channel::{Receiver, Sender, bounded};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 use std::io::{IsTerminal as _, Write as _};
 use std::sync::OnceLock;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 /// Standard output as this run uses it.
@@ -69,15 +70,16 @@ impl Out {
     }
 }
 
-/// Lines that may wait for a slow reader; a line that finds no room in time is lost to the reader.
+/// Lines that may wait for a slow reader; what finds no room in time is lost to one who has stopped.
 const LINES_WAITING: usize = 65_536;
-/// How long the end of the program waits for a reader who does not read.
+/// How long a reader who does not read is waited for before it counts as stuck.
 const PATIENCE: Duration = Duration::from_millis(1_500);
 
 /// The way to standard output for everything that is no terminal.
 struct Queue {
     lines: Sender<Option<String>>,
     written: Receiver<()>,
+    is_stuck: AtomicBool,
 }
 
 impl Queue {
@@ -102,26 +104,40 @@ impl Queue {
         };
         // Without the thread the lines have no receiver, as with a closed pipe.
         drop(std::thread::Builder::new().name("out".into()).spawn(run));
-        Self { lines, written }
+        Self {
+            lines,
+            written,
+            is_stuck: AtomicBool::new(false),
+        }
     }
 
     fn send(&self, text: &str) {
-        // Full or closed: the reader has stopped; the copy has not.
-        drop(self.lines.try_send(Some(text.to_owned())));
+        match self.lines.try_send(Some(text.to_owned())) {
+            Ok(()) => self.is_stuck.store(false, Ordering::Relaxed),
+            // A slow reader gets every line. One who took none in all that time has stopped, and
+            // from then on is not waited for until there is room again: the copy goes on.
+            Err(TrySendError::Full(line)) if !self.is_stuck.load(Ordering::Relaxed) => {
+                let is_stuck = self.lines.send_timeout(line, PATIENCE).is_err();
+                self.is_stuck.store(is_stuck, Ordering::Relaxed);
+            }
+            Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {}
+        }
     }
 
-    /// Waits until everything is written, or for as long as the reader goes on reading.
-    fn flush(&self) {
+    /// Waits until everything is written, as any program does at its end; once `stop` is set only
+    /// for as long as the reader goes on reading.
+    fn flush(&self, stop: &AtomicBool) {
         let mut waiting = self.lines.len();
         let mut asked = false;
         loop {
             asked = asked || self.lines.try_send(None).is_ok();
-            if self.written.recv_timeout(PATIENCE).is_ok() {
-                return;
+            match self.written.recv_timeout(PATIENCE) {
+                // Written, or the reader is gone and the thread with it.
+                Ok(()) | Err(RecvTimeoutError::Disconnected) => return,
+                Err(RecvTimeoutError::Timeout) => {}
             }
             let now = self.lines.len();
-            // No line was taken in all that time, or there is nobody to take one.
-            if now >= waiting {
+            if stop.load(Ordering::SeqCst) && now >= waiting {
                 return;
             }
             waiting = now;
@@ -135,8 +151,8 @@ fn queue() -> &'static Queue {
 }
 
 /// Waits for standard output at the end of the program.
-pub(crate) fn flush() {
-    queue().flush();
+pub(crate) fn flush(stop: &AtomicBool) {
+    queue().flush(stop);
 }
 
 fn width() -> usize {

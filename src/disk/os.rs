@@ -264,7 +264,9 @@ impl OsDisk {
         if past_cache {
             return None;
         }
-        let image = std::fs::read_to_string(folder.join("backing_file")).ok()?;
+        // An image that cannot be named cannot be dropped from memory: the empty path cannot be
+        // opened, and the read-back then counts as cached.
+        let image = std::fs::read_to_string(folder.join("backing_file")).unwrap_or_default();
         Some(PathBuf::from(image.trim_end_matches('\n')))
     }
 
