@@ -5,6 +5,7 @@
     reason = "the doc comments are help texts, read on a terminal"
 )]
 
+use super::weigh_args::WeighCommand;
 use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
@@ -90,6 +91,17 @@ pub(crate) enum Command {
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES /media/SSD-B/20261125-KITES"
     )]
     Verify(VerifyArgs),
+    /// Reckon what a card can record.
+    #[command(
+        long_about = "Answers questions about cards by plain arithmetic and prints what it assumed. Nothing is measured and nothing is written. Rates and sizes carry their unit: 100Mb/s is megabits, 12.5MB/s megabytes; both decimal.",
+        after_help = "Example:  unlade weigh footage --at 100Mb/s --room 128GB --class V30",
+        subcommand_required = true,
+        arg_required_else_help = true
+    )]
+    Weigh {
+        #[command(subcommand)]
+        question: WeighCommand,
+    },
     /// Do the whole job on a made-up card in a temporary folder; needs no set-up.
     #[command(
         long_about = "Makes a small card of its own (a kite festival: stills, raws, clips), offloads it to two folders, shows what PROVEN needs, then flips one bit in one copy and lets verify find it. Everything is in a temporary folder that is removed at the end.",

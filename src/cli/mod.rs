@@ -12,6 +12,8 @@ mod out;
 mod prove;
 mod screen;
 mod verify;
+mod weigh;
+mod weigh_args;
 mod words;
 
 use args::{Cli, Command};
@@ -56,6 +58,7 @@ pub(crate) fn main() -> Exit {
         Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools),
         Command::Prove(args) => prove::prove(args, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
+        Command::Weigh { question } => weigh::weigh(question, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Completions { shell } => completions(*shell, out),
         Command::Man { dir } => man(dir, out),

@@ -19,3 +19,4 @@ mod support;
 mod tidy;
 mod trees;
 mod vectors;
+mod weigh;
