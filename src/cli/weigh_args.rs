@@ -1,10 +1,5 @@
 //! Owns the flags of `weigh` as they are written.
 
-#![expect(
-    clippy::doc_markdown,
-    reason = "the doc comments are help texts, read on a terminal"
-)]
-
 use camino::Utf8PathBuf;
 use clap::{ArgGroup, Args, Subcommand};
 use unlade::speed::class::Class;
