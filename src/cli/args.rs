@@ -5,6 +5,7 @@
     reason = "the doc comments are help texts, read on a terminal"
 )]
 
+use super::kit_args::KitCommand;
 use super::weigh_args::WeighCommand;
 use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -44,7 +45,7 @@ pub(crate) struct Common {
     /// Enter nothing in the ledger (this version keeps none yet).
     #[arg(long, global = true)]
     pub(crate) no_ledger: bool,
-    /// Folder for kit and ledger (this version keeps neither yet).
+    /// Folder for kit and ledger [default: your data folder, as ~/.local/share/unlade].
     #[arg(
         long,
         global = true,
@@ -91,6 +92,17 @@ pub(crate) enum Command {
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES /media/SSD-B/20261125-KITES"
     )]
     Verify(VerifyArgs),
+    /// Show or edit your cards, readers and drives (kit.toml).
+    #[command(
+        long_about = "Keeps what you know of your cards, readers and drives in kit.toml, in the folder of --home, so that copy, plan, rate and weigh can reckon with it. You may edit the file by hand: comments and order stay when it is edited from here, and an error names line and field.",
+        after_help = "Example:  unlade kit add card A1 --reads 170 --class V30 --at /media/A1",
+        subcommand_required = true,
+        arg_required_else_help = true
+    )]
+    Kit {
+        #[command(subcommand)]
+        what: KitCommand,
+    },
     /// Reckon what a card can record.
     #[command(
         long_about = "Answers questions about cards by plain arithmetic and prints what it assumed. Nothing is measured and nothing is written. Rates and sizes carry their unit: 100Mb/s is megabits, 12.5MB/s megabytes; both decimal.",

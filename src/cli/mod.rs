@@ -7,7 +7,11 @@ mod copy;
 mod demo;
 mod demo_card;
 mod exit;
+mod home;
 mod json;
+mod kit;
+mod kit_args;
+mod kit_file;
 mod out;
 mod prove;
 mod screen;
@@ -58,6 +62,7 @@ pub(crate) fn main() -> Exit {
         Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools),
         Command::Prove(args) => prove::prove(args, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
+        Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
         Command::Weigh { question } => weigh::weigh(question, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Completions { shell } => completions(*shell, out),

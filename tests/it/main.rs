@@ -11,6 +11,7 @@ mod binary;
 mod faults;
 mod histories;
 mod kill;
+mod kit;
 mod matrix;
 mod mounts;
 mod pages;
