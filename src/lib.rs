@@ -13,6 +13,7 @@ pub mod digest;
 pub mod disk;
 pub mod error;
 pub mod event;
+pub mod ledger;
 pub mod name;
 pub mod offload;
 pub mod plan;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 /// Modules of the library from the bottom up. A module imports only from its own layer's folder and
 /// from layers below.
-const LAYERS: [(&str, u32); 17] = [
+const LAYERS: [(&str, u32); 18] = [
     ("units", 0),
     ("name", 1),
     ("digest", 0),
@@ -20,6 +20,7 @@ const LAYERS: [(&str, u32); 17] = [
     ("offload", 7),
     ("proof", 8),
     ("report", 9),
+    ("ledger", 9),
     ("standing", 9),
     ("run", 10),
     ("prove", 10),
