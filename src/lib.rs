@@ -14,6 +14,7 @@ pub mod disk;
 pub mod error;
 pub mod event;
 pub mod kit;
+pub mod ledger;
 pub mod name;
 pub mod offload;
 pub mod plan;

@@ -1,6 +1,7 @@
 //! Owns the order of the stages: survey, plan, offload, closing look, proof, records. Everything
 //! below it is one stage; everything above it is words on a screen.
 
+use crate::card::identity::label_of;
 use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
@@ -94,7 +95,7 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
             ),
         )
     })?;
-    let label = card_label(&job.card, &facts);
+    let label = label_of(&job.card, &facts);
     // A link to the card is followed once, here; below it nothing is followed.
     let looked = disk.look(&job.card).map_err(|e| {
         let why = format!(
@@ -218,35 +219,6 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
             facts: facts.and(Err(why)),
             standing: Standing::default(),
         },
-    }
-}
-
-/// Returns the name that people know the card by, fit for a folder's name.
-fn card_label(card: &Utf8Path, facts: &crate::disk::FolderFacts) -> String {
-    let canonical = Utf8Path::new(&facts.canonical);
-    let name = facts
-        .label
-        .as_deref()
-        .filter(|_| facts.is_mount_root)
-        .or_else(|| canonical.file_name())
-        .or_else(|| card.file_name())
-        .unwrap_or("CARD");
-    let label: String = name
-        .chars()
-        .map(|c| {
-            if c.is_alphanumeric() || matches!(c, '-' | '_' | '.') {
-                c
-            } else {
-                '_'
-            }
-        })
-        .take(40)
-        .collect();
-    let label = label.trim_matches(['.', '_', ' ']).to_owned();
-    if label.is_empty() {
-        "CARD".to_owned()
-    } else {
-        label
     }
 }
 

@@ -2,6 +2,7 @@
 //! survey that makes a listing from a card.
 
 pub mod dates;
+pub mod identity;
 pub mod left_out;
 pub mod listing;
 pub mod survey;

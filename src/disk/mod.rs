@@ -5,6 +5,7 @@
 //! that this tool made, and none can write below a card's root.
 
 pub mod buffer;
+pub mod home;
 #[cfg(unix)]
 pub mod os;
 pub mod topology;

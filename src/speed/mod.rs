@@ -1,6 +1,10 @@
-//! Owns what is reckoned from measured speed. Pure; nothing here touches a disk or a terminal.
+//! Owns what is reckoned from measured speed and from what links allow. Pure; nothing here touches a disk
+//! or a terminal.
 
+pub mod ceiling;
 pub mod class;
+pub mod classes;
 pub mod forecast;
+pub mod links;
 pub mod quantity;
 pub mod weigh;

@@ -21,6 +21,7 @@ const LAYERS: [(&str, u32); 18] = [
     ("offload", 7),
     ("proof", 8),
     ("report", 9),
+    ("ledger", 9),
     ("standing", 9),
     ("run", 10),
     ("prove", 10),

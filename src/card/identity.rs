@@ -1,0 +1,230 @@
+//! Owns what makes a card this card and no other: the volume's identity where the system tells one,
+//! the place otherwise, and a sample of what it holds. Pure.
+
+use crate::card::listing::Listing;
+use crate::digest::Digest;
+use crate::disk::FolderFacts;
+use camino::Utf8Path;
+use std::collections::BTreeSet;
+
+/// Entries of a card that its sample holds. Enough to notice a card that holds ten times as much as
+/// it did, small enough for one line of text.
+const SAMPLE_MAX: usize = 64;
+/// Up to this ratio of file counts two cards that are one must have something in common in their
+/// samples: with 64 entries and a tenth, the chance to miss is below 0.2 % (0.9^64 = 0.0012).
+const RATIO_MAX: u64 = 10;
+
+/// A card as it was seen once.
+#[derive(Clone, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]
+pub struct CardIdentity {
+    /// The name people know it by.
+    pub label: String,
+    /// Its name in the kit, where the person gave it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// Where it was mounted, links resolved.
+    pub path: String,
+    /// Identity of its volume, when the card is a whole volume and the system tells it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub volume_id: Option<String>,
+    /// Fingerprint of its listing.
+    pub listing_b3: Digest,
+    /// Fingerprint of what its files hold, when all of them were read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub content_b3: Option<Digest>,
+    /// Files on it.
+    pub files: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// Short hashes of paths and sizes, the smallest ones of all files.
+    #[serde(default)]
+    pub sample: BTreeSet<String>,
+}
+
+impl CardIdentity {
+    /// Describes a card that was listed; nothing of its content is known yet.
+    pub fn of(facts: &FolderFacts, label: &str, listing: &Listing) -> Self {
+        let (files, bytes) = listing.totals();
+        Self {
+            label: label.to_owned(),
+            name: None,
+            path: facts.canonical.clone(),
+            volume_id: facts.volume_id.clone().filter(|_| facts.is_mount_root),
+            listing_b3: listing.fingerprint(),
+            content_b3: None,
+            files,
+            bytes,
+            sample: sample(listing),
+        }
+    }
+
+    /// Adds what the files hold: path, size and hash of every one, in any order.
+    #[must_use]
+    pub fn holding<'a>(mut self, files: impl Iterator<Item = (&'a str, u64, Digest)>) -> Self {
+        let lines: BTreeSet<String> = files
+            .map(|(path, bytes, hash)| format!("{hash} {bytes} {path}\0"))
+            .collect();
+        let mut hasher = blake3::Hasher::new();
+        for line in &lines {
+            hasher.update(line.as_bytes());
+        }
+        self.content_b3 = Some(hasher.finalize().into());
+        self
+    }
+
+    /// Returns whether both are one card, perhaps with more or fewer files on it now. Some cameras
+    /// give every card the same volume identity, so cards that plainly have nothing in common are
+    /// two. In doubt they are one: a set of cards is then incomplete rather than complete too soon.
+    pub fn is_same_card(&self, other: &Self) -> bool {
+        let same_place = match (&self.volume_id, &other.volume_id) {
+            (Some(a), Some(b)) => a == b,
+            (None, None) => self.path == other.path,
+            _ => false,
+        };
+        if !same_place || self.listing_b3 == other.listing_b3 {
+            return same_place;
+        }
+        let (few, many) = (self.files.min(other.files), self.files.max(other.files));
+        let can_tell = !self.sample.is_empty()
+            && !other.sample.is_empty()
+            && many <= few.saturating_mul(RATIO_MAX);
+        !(can_tell && self.sample.is_disjoint(&other.sample))
+    }
+
+    /// Returns whether another card holds the very same files.
+    pub fn is_twin(&self, other: &Self) -> bool {
+        self.content_b3.is_some()
+            && self.content_b3 == other.content_b3
+            && !self.is_same_card(other)
+    }
+
+    /// Returns the name that people know it by: that of the kit, else the label.
+    pub fn known_as(&self) -> &str {
+        self.name.as_deref().unwrap_or(&self.label)
+    }
+}
+
+fn sample(listing: &Listing) -> BTreeSet<String> {
+    let mut hashes = BTreeSet::new();
+    for file in listing.files() {
+        let text = format!("{} {}", file.bytes, file.name.as_str());
+        let hash = Digest::of(text.as_bytes()).to_string();
+        hashes.insert(hash.get(..12).unwrap_or(&hash).to_owned());
+        if hashes.len() > SAMPLE_MAX {
+            hashes.pop_last();
+        }
+    }
+    hashes
+}
+
+/// Returns the name that people know a card by, fit for a folder's name: the volume's label, else
+/// the folder's name, else `CARD`; at most 40 characters.
+pub fn label_of(card: &Utf8Path, facts: &FolderFacts) -> String {
+    let canonical = Utf8Path::new(&facts.canonical);
+    let name = facts
+        .label
+        .as_deref()
+        .filter(|_| facts.is_mount_root)
+        .or_else(|| canonical.file_name())
+        .or_else(|| card.file_name())
+        .unwrap_or("CARD");
+    let label: String = name
+        .chars()
+        .map(|c| {
+            if c.is_alphanumeric() || matches!(c, '-' | '_' | '.') {
+                c
+            } else {
+                '_'
+            }
+        })
+        .take(40)
+        .collect();
+    let label = label.trim_matches(['.', '_', ' ']).to_owned();
+    if label.is_empty() {
+        "CARD".to_owned()
+    } else {
+        label
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::card::listing::{Row, RowKind};
+    use crate::disk::Stamp;
+    use crate::name::CardName;
+
+    fn listing(numbers: std::ops::Range<u64>) -> Listing {
+        let row = |n: u64| {
+            let path = format!("DCIM/100KITES/KITE{n:04}.JPG");
+            Row {
+                raw: path.as_bytes().into(),
+                kind: RowKind::File {
+                    name: CardName::parse(&path).unwrap(),
+                    bytes: 1_000 + n,
+                    modified: Stamp {
+                        seconds: 0,
+                        nanos: 0,
+                    },
+                },
+            }
+        };
+        Listing::new(numbers.map(row).collect())
+    }
+
+    fn card(volume: Option<&str>, path: &str, numbers: std::ops::Range<u64>) -> CardIdentity {
+        let listing = listing(numbers);
+        let (files, bytes) = listing.totals();
+        CardIdentity {
+            label: "KITES".to_owned(),
+            name: None,
+            path: path.to_owned(),
+            volume_id: volume.map(str::to_owned),
+            listing_b3: listing.fingerprint(),
+            content_b3: None,
+            files,
+            bytes,
+            sample: sample(&listing),
+        }
+    }
+
+    #[test]
+    fn more_shots_are_the_same_card_and_nothing_in_common_is_another() {
+        let day_1 = card(Some("1A2B-3C4D"), "/m/K", 0..1_200);
+        let day_2 = card(Some("1A2B-3C4D"), "/m/K2", 0..1_930);
+        assert!(day_1.is_same_card(&day_2), "the place does not matter");
+        let stranger = card(Some("1A2B-3C4D"), "/m/K", 5_000..6_000);
+        assert!(!day_1.is_same_card(&stranger), "one serial for all cards");
+        assert!(!day_1.is_same_card(&card(Some("9F9F-0000"), "/m/K", 0..1_200)));
+        let grown = card(Some("1A2B-3C4D"), "/m/K", 0..40_000);
+        let few = card(Some("1A2B-3C4D"), "/m/K", 0..5);
+        assert!(few.is_same_card(&grown), "in doubt it is one card");
+    }
+
+    #[test]
+    fn without_an_identity_the_place_decides() {
+        let a = card(None, "/m/A", 0..10);
+        assert!(a.is_same_card(&card(None, "/m/A", 0..20)));
+        assert!(!a.is_same_card(&card(None, "/m/B", 0..10)));
+        assert!(!a.is_same_card(&card(Some("1A2B-3C4D"), "/m/A", 0..10)));
+    }
+
+    #[test]
+    fn twins_hold_the_same_and_are_two() {
+        let files = [("a", 1, Digest::of(b"a")), ("b", 2, Digest::of(b"b"))];
+        let a = card(None, "/m/A", 0..10).holding(files.into_iter());
+        let b = card(None, "/m/B", 0..10).holding(files.into_iter().rev());
+        assert!(a.is_twin(&b) && b.is_twin(&a));
+        assert!(!a.is_twin(&a), "a card is no twin of itself");
+        let c = card(None, "/m/C", 0..10).holding(files.into_iter().take(1));
+        assert!(!a.is_twin(&c));
+        let unread = card(None, "/m/D", 0..10);
+        assert!(!unread.is_twin(&card(None, "/m/E", 0..10)));
+    }
+
+    #[test]
+    fn the_sample_is_bounded() {
+        assert_eq!(card(None, "/m/A", 0..5_000).sample.len(), SAMPLE_MAX);
+        assert_eq!(card(None, "/m/A", 0..3).sample.len(), 3);
+    }
+}

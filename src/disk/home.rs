@@ -1,0 +1,164 @@
+//! Owns the person's own folder, where kit and ledger are: a bounded look at a file, and appending
+//! a line that two programs at once and a crash cannot spoil. It knows nothing of cards and drives.
+
+use camino::Utf8Path;
+use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
+use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
+
+/// How often a file that another program holds is tried, a tenth of a second apart.
+const LOCK_TRIES: u32 = 30;
+
+/// Returns the end of a file, at most `limit` bytes of it, beginning with a whole line; nothing
+/// when there is no such file. The second value says whether something was left out.
+///
+/// # Errors
+/// What the system says.
+pub fn read_tail(path: &Utf8Path, limit: u64) -> io::Result<(Vec<u8>, bool)> {
+    let mut file = match File::open(path) {
+        Ok(file) => file,
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok((Vec::new(), false)),
+        Err(e) => return Err(e),
+    };
+    let meta = file.metadata()?;
+    if !meta.is_file() {
+        return Err(io::Error::other("it is not a plain file"));
+    }
+    let skipped = meta.len().saturating_sub(limit);
+    file.seek(SeekFrom::Start(skipped))?;
+    let mut text = Vec::new();
+    file.take(limit).read_to_end(&mut text)?;
+    if skipped > 0 {
+        let first = text.iter().position(|b| *b == b'\n').map_or(0, |at| at + 1);
+        text.drain(..first);
+    }
+    Ok((text, skipped > 0))
+}
+
+/// Appends one whole line and makes it durable; the folder is made if it is not there. A torn last
+/// line of a run that crashed is closed first, so that it spoils no other.
+///
+/// # Errors
+/// What the system says, or that another program holds the file.
+pub fn append_line(
+    path: &Utf8Path,
+    line: &str,
+    mut wait: impl FnMut(),
+) -> io::Result<()> {
+    if let Some(folder) = path.parent() {
+        make_folder(folder)?;
+    }
+    let mut options = OpenOptions::new();
+    options.read(true).append(true).create(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    let mut file = options.open(path)?;
+    let mut tries = 0;
+    while let Err(e) = file.try_lock() {
+        tries += 1;
+        match e {
+            TryLockError::WouldBlock if tries < LOCK_TRIES => wait(),
+            TryLockError::WouldBlock => {
+                return Err(io::Error::other("another program holds it"));
+            }
+            // Without locks the one write below is still whole on every local file system.
+            TryLockError::Error(_) => break,
+        }
+    }
+    let length = file.seek(SeekFrom::End(0))?;
+    let mut bytes = Vec::with_capacity(line.len() + 2);
+    if length > 0 {
+        let mut last = [0_u8; 1];
+        file.seek(SeekFrom::Start(length - 1))?;
+        file.read_exact(&mut last)?;
+        if last != [b'\n'] {
+            bytes.push(b'\n');
+        }
+    }
+    bytes.extend_from_slice(line.as_bytes());
+    if !line.ends_with('\n') {
+        bytes.push(b'\n');
+    }
+    file.write_all(&bytes)?;
+    file.sync_data()
+}
+
+fn make_folder(folder: &Utf8Path) -> io::Result<()> {
+    if folder.as_str().is_empty() || folder.is_dir() {
+        return Ok(());
+    }
+    let mut builder = DirBuilder::new();
+    builder.recursive(true);
+    // Names of jobs and dates of pictures are nobody else's business.
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(folder)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use camino::Utf8PathBuf;
+
+    fn folder() -> (tempfile::TempDir, Utf8PathBuf) {
+        let folder = tempfile::tempdir().unwrap();
+        let path = Utf8PathBuf::from_path_buf(folder.path().to_path_buf()).unwrap();
+        (folder, path)
+    }
+
+    #[test]
+    fn lines_are_appended_and_a_torn_one_is_closed() {
+        let (_keep, home) = folder();
+        let path = home.join("new/deep/ledger.jsonl");
+        assert_eq!(read_tail(&path, 100).unwrap(), (Vec::new(), false));
+        append_line(&path, "one\n", || {}).unwrap();
+        let mut file = OpenOptions::new().append(true).open(&path).unwrap();
+        file.write_all(b"torn").unwrap();
+        append_line(&path, "two", || {}).unwrap();
+        let (text, cut) = read_tail(&path, 100).unwrap();
+        assert_eq!(text, b"one\ntorn\ntwo\n");
+        assert!(!cut);
+        assert_eq!(read_tail(&path, 7).unwrap(), (b"two\n".to_vec(), true));
+    }
+
+    #[test]
+    fn a_file_that_is_held_is_waited_for_and_then_given_up() {
+        let (_keep, home) = folder();
+        let path = home.join("ledger.jsonl");
+        append_line(&path, "one", || {}).unwrap();
+        let holder = File::open(&path).unwrap();
+        holder.lock().unwrap();
+        let mut waits = 0;
+        let held = append_line(&path, "two", || waits += 1);
+        assert!(held.unwrap_err().to_string().contains("another program"));
+        assert_eq!(waits, LOCK_TRIES - 1);
+        let mut waits = 0;
+        append_line(&path, "three", || {
+            waits += 1;
+            holder.unlock().unwrap();
+        })
+        .unwrap();
+        assert_eq!(waits, 1);
+        assert_eq!(read_tail(&path, 100).unwrap().0, b"one\nthree\n");
+    }
+
+    #[test]
+    fn two_writers_lose_no_line() {
+        let (_keep, home) = folder();
+        let path = home.join("ledger.jsonl");
+        let path = &path;
+        std::thread::scope(|scope| {
+            for writer in 0..4 {
+                scope.spawn(move || {
+                    for n in 0..50 {
+                        let line = format!("{writer} {n} {}", "x".repeat(300));
+                        while append_line(path, &line, std::thread::yield_now).is_err() {}
+                    }
+                });
+            }
+        });
+        let (text, _) = read_tail(path, 1 << 20).unwrap();
+        let text = String::from_utf8(text).unwrap();
+        assert_eq!(text.lines().count(), 200);
+        assert!(text.lines().all(|l| l.ends_with(&"x".repeat(300))));
+    }
+}
