@@ -7,7 +7,9 @@ mod copy;
 mod demo;
 mod demo_card;
 mod exit;
+mod home;
 mod json;
+mod ledger;
 mod out;
 mod prove;
 mod screen;
@@ -51,10 +53,12 @@ pub(crate) fn main() -> Exit {
         cancel,
         host: host_name(),
     };
+    let book = home::Book::new(&cli.common, out, Arc::clone(&tools.clock));
     let exit = match &cli.command {
-        Command::Copy(args) if !args.dry_run => copy::copy(args, out, &tools),
-        Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools),
-        Command::Prove(args) => prove::prove(args, out, &tools),
+        Command::Copy(args) if !args.dry_run => copy::copy(args, out, &tools, &book),
+        Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools, &book),
+        Command::Prove(args) => prove::prove(args, out, &tools, &book),
+        Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Completions { shell } => completions(*shell, out),

@@ -39,11 +39,7 @@ pub fn read_tail(path: &Utf8Path, limit: u64) -> io::Result<(Vec<u8>, bool)> {
 ///
 /// # Errors
 /// What the system says, or that another program holds the file.
-pub fn append_line(
-    path: &Utf8Path,
-    line: &str,
-    mut wait: impl FnMut(),
-) -> io::Result<()> {
+pub fn append_line(path: &Utf8Path, line: &str, mut wait: impl FnMut()) -> io::Result<()> {
     if let Some(folder) = path.parent() {
         make_folder(folder)?;
     }

@@ -15,6 +15,7 @@ mod matrix;
 mod mounts;
 mod pages;
 mod prove;
+mod sets;
 mod support;
 mod tidy;
 mod trees;
