@@ -149,7 +149,7 @@ fn a_damaged_ledger_costs_no_verdict() {
     let ledger = work.path("home/.local/share/unlade/ledger.jsonl");
     work.run(&format!("copy A1 {TO}")).exits(0);
     let before = bytes_of(&ledger);
-    assert_eq!(before.iter().filter(|b| **b == b'\n').count(), 1);
+    assert!(before.ends_with(b"}\n") && !before[..before.len() - 1].contains(&b'\n'));
     // A crash tore the last line.
     let mut torn = before.clone();
     torn.extend_from_slice(&before[..before.len() / 3]);
@@ -231,9 +231,9 @@ fn the_ledger_tells_prove_where_to_look() {
         .says("NOT PROVEN");
     // A card that nobody copied.
     work.run("prove A2")
-        .exits(3)
+        .exits(2)
         .says("the ledger knows no copy");
-    work.run("prove A1 --no-ledger").exits(3);
+    work.run("prove A1 --no-ledger").exits(2);
 }
 
 /// Moves an offload's folder out of the way.
