@@ -1,6 +1,7 @@
 //! Owns the order of `prove`: survey the card, find the offloads under the given folders, look at
 //! what stands (or read it all again), and put the question. It writes nothing.
 
+use crate::card::identity::{CardIdentity, label_of};
 use crate::card::listing::Listing;
 use crate::card::survey::survey;
 use crate::clock::Clock;
@@ -9,6 +10,7 @@ use crate::disk::buffer::Aligned;
 use crate::disk::topology::Backing;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::ledger::Ledger;
 use crate::name::shown;
 use crate::offload::journal::JOURNAL;
 use crate::plan::RECORDS;
@@ -26,6 +28,8 @@ use std::sync::atomic::Ordering;
 const DEPTH: usize = 3;
 /// Folders that are looked into, all together.
 const FOLDERS_MAX: usize = 20_000;
+/// Places of the ledger that are looked at.
+const PLACES_MAX: usize = 64;
 /// Buffer for reading the card again, in bytes.
 const CHUNK_BYTES: usize = 2 << 20;
 
@@ -34,8 +38,11 @@ const CHUNK_BYTES: usize = 2 << 20;
 pub struct Ask {
     /// The mounted card.
     pub card: Utf8PathBuf,
-    /// Folders on drives: offloads, or folders that hold some.
+    /// Folders on drives: offloads, or folders that hold some. None: the places that the ledger
+    /// knows.
     pub on: Vec<Utf8PathBuf>,
+    /// What is remembered of earlier copies. It only tells where to look.
+    pub ledger: Ledger,
     /// Copies on independent devices that are needed.
     pub copies_needed: usize,
     /// The person states that devices which the system cannot tell apart are separate.
@@ -49,8 +56,12 @@ pub struct Ask {
 /// The answer and what it is about.
 #[derive(Clone, Debug)]
 pub struct Told {
+    /// The card; with its content's fingerprint when it was read.
+    pub card: CardIdentity,
     /// Files and bytes on the card.
     pub listed: (u64, u64),
+    /// Complete copies that the ledger knows of and that lie under none of the given folders.
+    pub elsewhere: Vec<String>,
     /// The answer.
     pub answer: Answer,
     /// How the card's content was read, when it was.
@@ -70,20 +81,10 @@ pub fn prove(
     progress: &Progress,
 ) -> Result<Told, Vec<Problem>> {
     let (facts, listing) = look_at_card(ask, disk).map_err(|p| vec![p])?;
-    let mut reasons = Vec::new();
-    let mut roots = Vec::new();
-    for (index, folder) in ask.on.iter().enumerate() {
-        match find_offloads(disk, folder) {
-            Ok(found) => roots.extend(found),
-            Err(e) => {
-                let why = format!("`{}` could not be looked into: {e}", shown(folder.as_str()));
-                reasons.push(Problem::new(ProblemKind::Missing, why).on(index));
-            }
-        }
-    }
-    if !reasons.is_empty() {
-        return Err(reasons);
-    }
+    let label = label_of(&ask.card, &facts);
+    let mut card = CardIdentity::of(&facts, &label, &listing);
+    let (mut roots, away, known) = remembered(ask, disk, &card)?;
+    roots.extend(given(ask, disk)?);
     // The same offload through two of the given folders is one.
     let mut seen = HashSet::new();
     let mut offloads = Vec::new();
@@ -100,6 +101,14 @@ pub fn prove(
         (None, None)
     };
     card_is_same(disk, ask, &facts).map_err(|p| vec![p])?;
+    if let Some(hashes) = hashes.as_ref().filter(|h| len64(h.len()) == card.files) {
+        card = with_content(card, &listing, hashes);
+    }
+    let elsewhere = known
+        .into_iter()
+        .filter(|(inode, _)| !seen.contains(inode))
+        .map(|(_, path)| path)
+        .collect();
     let question = Question {
         listing: &listing,
         volume_id: facts.volume_id.as_deref(),
@@ -107,15 +116,86 @@ pub fn prove(
         path: &facts.canonical,
         card_hashes: hashes.as_ref(),
         by_content: ask.by_content,
+        away: &away,
         copies_needed: ask.copies_needed,
         separate: ask.separate,
     };
     Ok(Told {
+        card,
+        elsewhere,
         listed: listing.totals(),
         answer: answer(&question, &offloads),
         card_way,
         interrupted: progress.cancel.load(Ordering::Relaxed),
     })
+}
+
+/// Returns every offload at or below the folders that were named.
+fn given(ask: &Ask, disk: &dyn Disk) -> Result<Vec<Utf8PathBuf>, Vec<Problem>> {
+    let (mut roots, mut reasons) = (Vec::new(), Vec::new());
+    for (index, folder) in ask.on.iter().enumerate() {
+        match find_offloads(disk, folder) {
+            Ok(found) => roots.extend(found),
+            Err(e) => {
+                let why = format!("`{}` could not be looked into: {e}", shown(folder.as_str()));
+                reasons.push(Problem::new(ProblemKind::Missing, why).on(index));
+            }
+        }
+    }
+    if reasons.is_empty() {
+        Ok(roots)
+    } else {
+        Err(reasons)
+    }
+}
+
+/// Adds the fingerprint of what the card's files hold.
+fn with_content(
+    card: CardIdentity,
+    listing: &Listing,
+    hashes: &HashMap<String, Digest>,
+) -> CardIdentity {
+    card.holding(listing.files().filter_map(|f| {
+        let hash = hashes.get(f.name.as_str())?;
+        Some((f.name.as_str(), f.bytes, *hash))
+    }))
+}
+
+/// Offloads to look at, drives that are away in words, and copies known of with device and inode.
+type Remembered = (Vec<Utf8PathBuf>, Vec<String>, Vec<((u64, u64), String)>);
+
+/// Looks up in the ledger where complete copies of this card are. Folders that the person names are
+/// all that counts; without any, these are looked at.
+fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembered, Vec<Problem>> {
+    let places = ask.ledger.places_of(card);
+    if ask.on.is_empty() && places.is_empty() && !ask.by_content {
+        let why = "no folder is given with --on, and the ledger knows no copy of this card";
+        return Err(vec![Problem::new(ProblemKind::Missing, why)]);
+    }
+    if ask.on.is_empty() && ask.by_content {
+        let why = "--by-content looks at the folders that are given with --on; give one";
+        return Err(vec![Problem::new(ProblemKind::Missing, why)]);
+    }
+    let (mut roots, mut away, mut known) = (Vec::new(), Vec::new(), Vec::new());
+    for place in places.into_iter().take(PLACES_MAX) {
+        let path = Utf8PathBuf::from(&place.path);
+        let told = shown(&place.path);
+        match disk.facts(&path) {
+            Ok(facts) if place.may_be_on(&facts) => {
+                known.push(((facts.device, facts.inode), told));
+                roots.push(path);
+            }
+            Ok(_) => away.push(format!("another drive is where the ledger knows the copy `{told}`")),
+            Err(e) => away.push(format!(
+                "the ledger knows a copy at `{told}`, which cannot be looked at now ({e}); is the drive mounted?"
+            )),
+        }
+    }
+    if ask.on.is_empty() {
+        Ok((roots, away, Vec::new()))
+    } else {
+        Ok((Vec::new(), Vec::new(), known))
+    }
 }
 
 fn look_at_card(ask: &Ask, disk: &dyn Disk) -> Result<(FolderFacts, Listing), Problem> {

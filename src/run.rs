@@ -7,13 +7,14 @@ use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::{Disk, EntryKind, Stamp, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
-use crate::event::{Event, Observer};
-use crate::name::shown;
+use crate::event::{Event, Observer, Silent};
+use crate::name::{fold, shown};
 use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JournalHead, JournalLine};
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, Offloaded, reread};
 use crate::plan::Level;
+use crate::plan::together::{Order, joint_room, order};
 use crate::plan::{
     Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan,
     same_card,
@@ -45,6 +46,8 @@ pub struct Job {
     pub name: Option<String>,
     /// What is to be proven.
     pub terms: Terms,
+    /// Names that other cards of the same command will use.
+    pub taken: Vec<String>,
 }
 
 /// What a job is done with.
@@ -175,19 +178,21 @@ fn name_and_candidates(
     }
     let base = format!("{}-{}", tools.clock.today(), card.label);
     let first = look(&base);
-    let is_free = |candidates: &[Candidate]| {
-        candidates.iter().all(|c| match &c.standing.records {
-            Some(records) => same_card(records, card, listing),
-            None => c.standing.damaged.is_none() && c.standing.entries.is_empty(),
-        })
+    let is_free = |name: &str, candidates: &[Candidate]| {
+        let is_taken = job.taken.iter().any(|t| fold(t) == fold(name));
+        !is_taken
+            && candidates.iter().all(|c| match &c.standing.records {
+                Some(records) => same_card(records, card, listing),
+                None => c.standing.damaged.is_none() && c.standing.entries.is_empty(),
+            })
     };
-    if is_free(&first) {
+    if is_free(&base, &first) {
         return (base, first);
     }
     for n in 2..=NAMES_MAX {
         let name = format!("{base}-{n}");
         let candidates = look(&name);
-        if is_free(&candidates) {
+        if is_free(&name, &candidates) {
             return (name, candidates);
         }
     }
@@ -219,6 +224,67 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
             facts: facts.and(Err(why)),
             standing: Standing::default(),
         },
+    }
+}
+
+/// What several cards of one command mean for each other.
+#[derive(Clone, Debug)]
+pub struct Together {
+    /// The name of every card's offload; `None` for a card that will be refused.
+    pub names: Vec<Option<String>>,
+    /// In which order they are read.
+    pub order: Order,
+    /// Why none of them can be begun.
+    pub reasons: Vec<Problem>,
+}
+
+/// Looks at several cards before the first is begun. Writes nothing; what stands in the way of one
+/// card alone is told when its turn comes.
+pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
+    let disk = tools.disk.as_ref();
+    let mut reasons = Vec::new();
+    let mut names: Vec<Option<String>> = Vec::new();
+    let mut plans: Vec<(usize, Plan)> = Vec::new();
+    for (index, job) in jobs.iter().enumerate() {
+        let mut job = job.clone();
+        job.taken.extend(names.iter().flatten().cloned());
+        let planned = look_and_plan(&job, tools, &mut Silent).ok();
+        names.push(planned.as_ref().map(|p| p.name.clone()));
+        plans.extend(planned.map(|p| (index, p)));
+    }
+    let place = |path: &Utf8Path| disk.facts(path).ok();
+    let cards: Vec<_> = jobs.iter().map(|j| (&j.card, place(&j.card))).collect();
+    let to: Vec<_> = jobs.first().map_or(&[][..], |j| &j.to).to_vec();
+    for (index, given) in to.iter().enumerate() {
+        let above = place(given).map_or_else(Vec::new, |f| f.ancestors);
+        for (card, facts) in &cards {
+            if facts
+                .as_ref()
+                .is_some_and(|f| above.contains(&(f.device, f.inode)))
+            {
+                let why = format!("it lies on the card `{}`", shown(card.as_str()));
+                reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
+            }
+        }
+    }
+    let on_cards: Vec<_> = plans.iter().map(|(i, p)| (*i, &p.card.facts)).collect();
+    let drives: Vec<_> = plans
+        .first()
+        .map(|(_, p)| p.destinations.iter().map(|d| &d.facts).collect())
+        .unwrap_or_default();
+    let mut order = order(&on_cards, &drives);
+    // Those that will be refused are told at the end of the first chain.
+    let refused = (0..jobs.len()).filter(|i| names.get(*i).is_some_and(Option::is_none));
+    match order.chains.first_mut() {
+        Some(chain) => chain.extend(refused),
+        None => order.chains.push(refused.collect()),
+    }
+    let plans: Vec<Plan> = plans.into_iter().map(|(_, p)| p).collect();
+    reasons.extend(joint_room(&plans));
+    Together {
+        names,
+        order,
+        reasons,
     }
 }
 

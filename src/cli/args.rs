@@ -42,10 +42,10 @@ pub(crate) struct Common {
     /// Use colour: auto follows the terminal and NO_COLOR.
     #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
     pub(crate) color: Color,
-    /// Enter nothing in the ledger (this version keeps none yet).
+    /// Enter nothing in the ledger, and look nothing up in it.
     #[arg(long, global = true)]
     pub(crate) no_ledger: bool,
-    /// Folder for kit and ledger [default: your data folder, as ~/.local/share/unlade].
+    /// Folder for kit and ledger [default: `unlade` in the system's folder for programs' data].
     #[arg(
         long,
         global = true,
@@ -86,6 +86,12 @@ pub(crate) enum Command {
         after_help = "Example:  unlade prove /media/KITES --on /media/SSD-A --on /media/SSD-B"
     )]
     Prove(ProveArgs),
+    /// Show past offloads, and which cards of a job are proven, not proven or not seen.
+    #[command(
+        long_about = "Shows what the ledger remembers: one line for every copy and every question. With --shoot it shows one job: each card that was in a reader and its last verdict, and how many of the announced cards nobody has seen. The ledger is a file of JSON lines that is only ever appended to; no verdict rests on it.\n\nWith --shoot the exit code is 0 when all announced cards were seen and are proven, else 1.",
+        after_help = "Example:  unlade ledger --shoot kite-festival"
+    )]
+    Ledger(LedgerArgs),
     /// Read offloads again from their drives and compare them with their manifests.
     #[command(
         long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. Writes nothing.",
@@ -139,7 +145,8 @@ pub(crate) enum Command {
 
 #[derive(Clone, Debug, Args)]
 pub(crate) struct CopyArgs {
-    /// The mounted cards, each with its own offload and verdict, one after the other.
+    /// The mounted cards, each with its own offload and verdict; in different readers they are read
+    /// at the same time, unless a destination is a spinning disk.
     #[arg(required = true, value_name = "CARD")]
     pub(crate) cards: Vec<Utf8PathBuf>,
     /// A folder on a drive; give one for each copy.
@@ -161,6 +168,37 @@ pub(crate) struct CopyArgs {
     /// Only show what would be done, like plan.
     #[arg(long)]
     pub(crate) dry_run: bool,
+    #[command(flatten)]
+    pub(crate) set: ShootArgs,
+}
+
+/// The job that a card belongs to.
+#[derive(Clone, Debug, Default, Args)]
+pub(crate) struct ShootArgs {
+    /// Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict
+    /// tells which are proven and which nobody has seen.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) shoot: Option<String>,
+    /// How many cards the job has; say it once.
+    #[arg(long, value_name = "N", requires = "shoot", value_parser = clap::value_parser!(u64).range(1..))]
+    pub(crate) expect: Option<u64>,
+    /// The labels of the job's cards, set apart by commas: A1,A2,B1.
+    #[arg(
+        long,
+        value_name = "LABELS",
+        requires = "shoot",
+        conflicts_with = "expect"
+    )]
+    pub(crate) expect_labels: Option<String>,
+}
+
+#[derive(Clone, Debug, Args)]
+pub(crate) struct LedgerArgs {
+    #[command(flatten)]
+    pub(crate) set: ShootArgs,
+    /// Entries to show.
+    #[arg(long, value_name = "N", default_value_t = 20, conflicts_with = "shoot")]
+    pub(crate) last: u64,
 }
 
 /// How far to prove.
@@ -179,8 +217,9 @@ pub(crate) struct ProveArgs {
     /// The mounted card.
     #[arg(value_name = "CARD")]
     pub(crate) card: Utf8PathBuf,
-    /// A folder on a drive: an offload, or one that holds offloads (three levels deep at most).
-    #[arg(long, required = true, value_name = "DIR")]
+    /// A folder on a drive: an offload, or one that holds offloads (three levels deep at most)
+    /// [default: the places that the ledger knows for this card].
+    #[arg(long, value_name = "DIR")]
     pub(crate) on: Vec<Utf8PathBuf>,
     /// Copies on independent devices that PROVEN needs.
     #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u64).range(1..=16))]
@@ -195,6 +234,8 @@ pub(crate) struct ProveArgs {
     /// they came from.
     #[arg(long)]
     pub(crate) by_content: bool,
+    #[command(flatten)]
+    pub(crate) set: ShootArgs,
 }
 
 #[derive(Clone, Debug, Args)]

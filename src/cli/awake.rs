@@ -11,6 +11,7 @@ pub(crate) const NOT_HELD: &str = "This computer could not be asked to stay awak
 #[derive(Debug)]
 pub(crate) struct Awake {
     helper: Option<Child>,
+    is_looked_at: bool,
 }
 
 impl Awake {
@@ -23,12 +24,18 @@ impl Awake {
             .spawn();
         Self {
             helper: helper.ok(),
+            is_looked_at: false,
         }
+    }
+
+    /// Returns whether the request is not held; only the first who asks hears of it.
+    pub(crate) fn fails_first(&mut self) -> bool {
+        !std::mem::replace(&mut self.is_looked_at, true) && !self.is_held()
     }
 
     /// Returns whether the request is held. A helper that finds no session manager ends at once, so
     /// the answer is good a moment after asking.
-    pub(crate) fn is_held(&mut self) -> bool {
+    fn is_held(&mut self) -> bool {
         self.helper
             .as_mut()
             .is_some_and(|helper| matches!(helper.try_wait(), Ok(None)))

@@ -1,21 +1,26 @@
-//! Owns `copy` and `plan`: from the command line to jobs, one card after the other.
+//! Owns `copy` and `plan`: from the command line to jobs, one card after the other or several at
+//! the same time.
 
 use super::args::{CopyArgs, ProofArg};
 use super::awake::Awake;
 use super::exit::Exit;
+use super::home::{Book, ShootNews, enter, shoot_part};
 use super::json::Json;
-use super::out::Out;
+use super::out::{Out, wrap};
 use super::screen::Screen;
 use super::words;
 use camino::Utf8PathBuf;
+use indicatif::{MultiProgress, ProgressDrawTarget};
 use serde_json::json;
-use std::sync::Arc;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use unlade::event::{Event, Observer};
-use unlade::plan::Level;
-use unlade::plan::Refusal;
+use unlade::ledger::shoot::Shoot;
+use unlade::ledger::{Entry, ShootPart};
+use unlade::plan::together::{AT_ONCE_MAX, Order};
+use unlade::plan::{Level, Refusal};
 use unlade::proof::{Proof, Terms};
-use unlade::run::{Job, Tools, offload, prepare};
+use unlade::run::{Job, Tools, look_together, offload, prepare};
 
 /// Whoever looks on: a screen, a program, or nobody.
 pub(crate) enum Eyes {
@@ -60,6 +65,12 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
         out.error("unlade: --name names one offload; give one card with it, or leave it out.");
         return Err(Exit::Usage);
     }
+    for (index, card) in args.cards.iter().enumerate() {
+        if args.cards.iter().take(index).any(|c| c == card) {
+            out.error(&format!("unlade: card `{card}` is given twice."));
+            return Err(Exit::Usage);
+        }
+    }
     Ok(args
         .cards
         .iter()
@@ -68,52 +79,187 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             to: args.to.clone(),
             name: args.name.clone(),
             terms: terms(args),
+            taken: Vec::new(),
         })
         .collect())
 }
 
+/// What every card of one command shares.
+struct Errand<'a> {
+    jobs: Vec<Job>,
+    order: Order,
+    out: Out,
+    tools: &'a Tools,
+    book: &'a Book,
+    shoot: Option<ShootPart>,
+    awake: Arc<Mutex<Awake>>,
+    /// One card's block of lines is told whole before another's.
+    telling: Mutex<()>,
+    /// The terminal's running picture, all cards below each other.
+    picture: MultiProgress,
+}
+
 /// Copies every card; the exit code is that of the card that went worst.
-pub(crate) fn copy(args: &CopyArgs, out: Out, tools: &Tools) -> Exit {
-    let jobs = match jobs(args, out) {
-        Ok(jobs) => jobs,
+pub(crate) fn copy(args: &CopyArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
+    let (jobs, shoot) = match begin(args, out, book) {
+        Ok(begun) => begun,
         Err(exit) => return exit,
     };
-    let mut worst = Exit::Done;
-    let mut begun = 0;
-    // For programs there is no line to say it on; the request is made all the same.
-    let _awake = out.json.then(Awake::ask);
-    for job in jobs {
-        let mut eyes = Eyes::new(out, tools, &job.to);
-        if let Eyes::Screen(screen) = &mut eyes {
-            screen.keep_awake();
+    let (jobs, order) = match together(jobs, out, tools) {
+        Ok(found) => found,
+        Err(exit) => return exit,
+    };
+    let errand = Errand {
+        jobs,
+        order,
+        out,
+        tools,
+        book,
+        shoot,
+        awake: Arc::new(Mutex::new(Awake::ask())),
+        telling: Mutex::new(()),
+        picture: MultiProgress::with_draw_target(ProgressDrawTarget::stdout_with_hz(8)),
+    };
+    errand.run()
+}
+
+fn begin(args: &CopyArgs, out: Out, book: &Book) -> Result<(Vec<Job>, Option<ShootPart>), Exit> {
+    Ok((jobs(args, out)?, shoot_part(&args.set, book, out)?))
+}
+
+/// Looks at all cards before the first is begun, and says in which order they are read.
+fn together(mut jobs: Vec<Job>, out: Out, tools: &Tools) -> Result<(Vec<Job>, Order), Exit> {
+    if jobs.len() < 2 {
+        let alone = Order {
+            chains: vec![vec![0]],
+            why: String::new(),
+        };
+        return Ok((jobs, alone));
+    }
+    let found = look_together(&jobs, tools);
+    if !found.reasons.is_empty() {
+        let refusal = Refusal {
+            reasons: found.reasons,
+        };
+        for job in &jobs {
+            let mut eyes = Eyes::new(out, tools, &job.to);
+            if let Eyes::Json(json) = &mut eyes {
+                json.event(&Event::Refused(&refusal.reasons));
+                tell_refusal(job, &refusal, out, &mut eyes);
+            }
         }
-        let exit = one(&job, out, tools, &mut eyes);
-        worst = worst.max(exit);
-        begun += 1;
-        if tools.cancel.load(Ordering::SeqCst) {
-            break;
+        if let (false, Some(job)) = (out.json, jobs.first()) {
+            tell_refusal(job, &refusal, out, &mut Eyes::new(out, tools, &job.to));
+        }
+        return Err(Exit::Refused);
+    }
+    for (job, name) in jobs.iter_mut().zip(found.names) {
+        job.name = name;
+    }
+    if out.json {
+        let why = json!({"chains": found.order.chains, "why": found.order.why});
+        Json::new(out, Arc::clone(&tools.clock)).send("order", why);
+    } else if !out.quiet {
+        for line in wrap(&found.order.why, out.width, "", "  ") {
+            out.line(&line);
         }
     }
-    for card in args.cards.iter().skip(begun) {
-        // Stopped between two cards: whatever became of the first, these were not looked at.
-        worst = Exit::Interrupted;
-        out.error(&format!(
-            "unlade: card `{card}` was not begun; run the same command again."
-        ));
+    Ok((jobs, found.order))
+}
+
+impl Errand<'_> {
+    fn run(&self) -> Exit {
+        let done: Vec<Mutex<Option<Exit>>> = self.jobs.iter().map(|_| Mutex::default()).collect();
+        let next = AtomicUsize::new(0);
+        let work = || {
+            while let Some(chain) = self.order.chains.get(next.fetch_add(1, Ordering::SeqCst)) {
+                for index in chain {
+                    if self.tools.cancel.load(Ordering::SeqCst) {
+                        return;
+                    }
+                    let exit = self.card(*index);
+                    if let Some(Ok(mut done)) = done.get(*index).map(Mutex::lock) {
+                        *done = Some(exit);
+                    }
+                }
+            }
+        };
+        if self.order.is_parallel() {
+            let at_once = self.order.chains.len().min(AT_ONCE_MAX);
+            std::thread::scope(|scope| {
+                for _ in 0..at_once {
+                    scope.spawn(work);
+                }
+            });
+        } else {
+            work();
+        }
+        let mut worst = Exit::Done;
+        for (job, done) in self.jobs.iter().zip(done) {
+            let exit = done.into_inner().ok().flatten().unwrap_or_else(|| {
+                // Stopped between two cards: whatever became of the others, this one was not looked
+                // at.
+                self.out.error(&format!(
+                    "unlade: card `{}` was not begun; run the same command again.",
+                    job.card
+                ));
+                Exit::Interrupted
+            });
+            worst = worst.max(exit);
+        }
+        worst
     }
-    worst
+
+    fn card(&self, index: usize) -> Exit {
+        let Some(job) = self.jobs.get(index) else {
+            return Exit::Refused;
+        };
+        let mut eyes = Eyes::new(self.out, self.tools, &job.to);
+        match &mut eyes {
+            Eyes::Screen(screen) => {
+                screen.share(&self.picture, &self.awake);
+                if self.order.is_parallel() {
+                    screen.name_card();
+                }
+            }
+            Eyes::Json(json) if self.jobs.len() > 1 => json.about(&job.card),
+            Eyes::Json(_) => {}
+        }
+        let telling = Telling {
+            book: self.book,
+            shoot: self.shoot.as_ref(),
+            lock: &self.telling,
+        };
+        one(job, self.out, self.tools, &mut eyes, &telling)
+    }
+}
+
+/// What telling a result needs.
+pub(crate) struct Telling<'a> {
+    pub(crate) book: &'a Book,
+    pub(crate) shoot: Option<&'a ShootPart>,
+    pub(crate) lock: &'a Mutex<()>,
 }
 
 /// Copies one card and tells the result.
-pub(crate) fn one(job: &Job, out: Out, tools: &Tools, eyes: &mut Eyes) -> Exit {
+pub(crate) fn one(
+    job: &Job,
+    out: Out,
+    tools: &Tools,
+    eyes: &mut Eyes,
+    telling: &Telling<'_>,
+) -> Exit {
     let result = prepare(job, tools, eyes).and_then(|plan| offload(plan, job.terms, tools, eyes));
+    // A thread that broke down while it told something leaves nothing behind that matters here.
+    let _whole = telling.lock.lock().unwrap_or_else(PoisonError::into_inner);
     match result {
-        Ok(proof) => tell_proof(&proof, out, eyes),
+        Ok(proof) => tell_proof(&proof, out, eyes, telling),
         Err(refusal) => tell_refusal(job, &refusal, out, eyes),
     }
 }
 
-fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes) -> Exit {
+fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -> Exit {
+    let news = enter(telling.book, Entry::of_copy(proof), telling.shoot);
     let exit = if proof.verdict().is_proven() {
         Exit::Done
     } else if proof.offloaded().interrupted {
@@ -131,15 +277,14 @@ fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes) -> Exit {
                     "proven": proof.verdict().is_proven(), "copies": proof.verdict().copies(),
                     "copies_needed": proof.terms().copies_needed,
                     "reasons": proof.verdict().reasons(), "notes": proof.notes(),
-                    "files": files, "bytes": bytes, "exit_code": exit.code(),
+                    "files": files, "bytes": bytes, "shoot": news.as_ref().map(|n| &n.shoot),
+                    "exit_code": exit.code(),
                 }),
             );
         }
         Eyes::Screen(screen) => {
-            screen.clear();
-            for line in words::verdict(proof, out) {
-                out.line(&line);
-            }
+            let shoot = news.map_or_else(Vec::new, |n| n.lines(out.width));
+            screen.finish(&words::verdict(proof, &shoot, out));
         }
     }
     exit
@@ -155,7 +300,7 @@ fn tell_refusal(job: &Job, refusal: &Refusal, out: Out, eyes: &mut Eyes) -> Exit
             );
         }
         Eyes::Screen(screen) => {
-            screen.clear();
+            screen.finish(&[]);
             let names: Vec<String> = job.to.iter().map(ToString::to_string).collect();
             for line in words::refusal(&refusal.reasons, &names, out.width) {
                 out.error(&line);
@@ -166,26 +311,36 @@ fn tell_refusal(job: &Job, refusal: &Refusal, out: Out, eyes: &mut Eyes) -> Exit
 }
 
 /// Shows what would be done.
-pub(crate) fn plan(args: &CopyArgs, out: Out, tools: &Tools) -> Exit {
-    let jobs = match jobs(args, out) {
-        Ok(jobs) => jobs,
+pub(crate) fn plan(args: &CopyArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
+    // The plan is the result here, so it is shown in spite of --quiet.
+    let out = Out {
+        quiet: false,
+        ..out
+    };
+    let begun =
+        begin(args, out, book).and_then(|(jobs, shoot)| Ok((together(jobs, out, tools)?, shoot)));
+    let ((jobs, _), shoot) = match begun {
+        Ok(begun) => begun,
         Err(exit) => return exit,
     };
     let mut worst = Exit::Done;
+    let is_one = jobs.len() == 1;
     for job in jobs {
-        // The plan is the result here, so it is shown in spite of --quiet.
-        let mut eyes = Eyes::new(
-            Out {
-                quiet: false,
-                ..out
-            },
-            tools,
-            &job.to,
-        );
+        let mut eyes = Eyes::new(out, tools, &job.to);
+        if let (Eyes::Json(json), false) = (&mut eyes, is_one) {
+            json.about(&job.card);
+        }
         match prepare(&job, tools, &mut eyes) {
             Ok(_) if !out.json => out.line("Nothing was written."),
             Ok(_) => {}
             Err(refusal) => worst = worst.max(tell_refusal(&job, &refusal, out, &mut eyes)),
+        }
+    }
+    if let (Some(part), false) = (shoot, out.json) {
+        let shoot = Shoot::of(&book.read(), &part.name, part.expected.as_ref());
+        let words = shoot.words();
+        for line in (ShootNews { shoot, words }).lines(out.width) {
+            out.line(&line);
         }
     }
     worst

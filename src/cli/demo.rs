@@ -1,15 +1,17 @@
 //! Owns `demo`: the whole job on a made-up card, with the lines that explain it.
 
 use super::args::DemoArgs;
-use super::copy::{Eyes, one};
+use super::copy::{Eyes, Telling, one};
 use super::demo_card;
 use super::exit::Exit;
+use super::home::Book;
 use super::out::{Out, wrap};
 use super::verify::verify;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::fs::OpenOptions;
 use std::io;
 use std::os::unix::fs::FileExt as _;
+use std::sync::{Arc, Mutex};
 use unlade::disk::topology::Backing;
 use unlade::plan::Level;
 use unlade::proof::Terms;
@@ -127,6 +129,7 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
             copies_needed: 2,
             separate: false,
         },
+        taken: Vec::new(),
     };
     for new in job.to.iter().chain([&job.card]) {
         std::fs::create_dir(new)?;
@@ -185,7 +188,20 @@ fn offload(job: &Job, flags: &str, out: Out, tools: &Tools) -> Exit {
         to.join(" ")
     );
     show(out, &command);
-    one(job, out, tools, &mut Eyes::new(out, tools, &job.to))
+    // What is made up is not remembered.
+    let book = Book::none(out, Arc::clone(&tools.clock));
+    let telling = Telling {
+        book: &book,
+        shoot: None,
+        lock: &Mutex::new(()),
+    };
+    one(
+        job,
+        out,
+        tools,
+        &mut Eyes::new(out, tools, &job.to),
+        &telling,
+    )
 }
 
 /// Flips a bit on the last destination and checks all of them.

@@ -1,66 +1,179 @@
-//! Owns the choice of the folder for kit and ledger. It makes no folder; whoever writes does.
+//! Owns where the person's own folder is, with kit and ledger in it, and the reading and writing of
+//! the ledger. Nothing that fails here costs a copy: it is told once, and the job goes on.
 
-use super::args::Common;
+use super::args::{Common, ShootArgs};
+use super::exit::Exit;
+use super::out::{Out, wrap};
 use camino::Utf8PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use unlade::clock::Clock;
+use unlade::disk::home::{append_line, read_tail};
+use unlade::ledger::shoot::{CARDS_MAX, Shoot, parse_labels};
+use unlade::ledger::{Entry, Expected, LEDGER, Ledger, READ_MAX, ShootPart};
 
-/// Returns the folder for kit and ledger: `--home`, `UNLADE_HOME`, or the platform's data folder.
-///
-/// # Errors
-/// Words for a person when the system names no such folder.
-pub(crate) fn home(common: &Common) -> Result<Utf8PathBuf, String> {
-    if let Some(home) = &common.home {
-        return Ok(home.clone());
+/// Between two tries to get at a ledger that another program holds.
+const WAIT: Duration = Duration::from_millis(100);
+
+/// Returns the folder for kit and ledger: `--home` or `UNLADE_HOME`, else `unlade` in the system's
+/// folder for the data of programs. `None` where the system names none.
+pub(crate) fn folder(common: &Common) -> Option<Utf8PathBuf> {
+    if let Some(home) = common.home.clone().filter(|h| !h.as_str().is_empty()) {
+        return Some(home);
     }
-    let asked = |name: &str| std::env::var(name).ok().filter(|v| !v.is_empty());
-    choose(
-        asked("XDG_DATA_HOME"),
-        asked("HOME"),
-        cfg!(target_os = "macos"),
-    )
-    .ok_or_else(|| {
-        "the system names no home folder; say with --home DIR where kit and ledger are".to_owned()
-    })
+    let data = Utf8PathBuf::from_path_buf(dirs::data_local_dir()?).ok()?;
+    Some(data.join("unlade"))
 }
 
-/// XDG Base Directory Specification 0.8: a relative `XDG_DATA_HOME` is to be ignored, and the default
-/// is `$HOME/.local/share`.
-fn choose(data: Option<String>, home: Option<String>, is_mac: bool) -> Option<Utf8PathBuf> {
-    let data = data.map(Utf8PathBuf::from).filter(|d| d.is_absolute());
-    let home = home.map(Utf8PathBuf::from).filter(|h| h.is_absolute());
-    let default = home.map(|home| {
-        home.join(if is_mac {
-            "Library/Application Support"
+/// The ledger as one command uses it.
+#[derive(Clone, Debug)]
+pub(crate) struct Book {
+    path: Option<Utf8PathBuf>,
+    clock: Arc<dyn Clock>,
+    out: Out,
+}
+
+impl Book {
+    pub(crate) fn new(common: &Common, out: Out, clock: Arc<dyn Clock>) -> Self {
+        let path = if common.no_ledger {
+            None
         } else {
-            ".local/share"
-        })
-    });
-    data.or(default).map(|folder| folder.join("unlade"))
+            folder(common).map(|home| home.join(LEDGER))
+        };
+        Self { path, clock, out }
+    }
+
+    /// A ledger that remembers nothing.
+    pub(crate) fn none(out: Out, clock: Arc<dyn Clock>) -> Self {
+        Self {
+            path: None,
+            clock,
+            out,
+        }
+    }
+
+    /// Returns whether anything is remembered.
+    pub(crate) fn is_kept(&self) -> bool {
+        self.path.is_some()
+    }
+
+    /// Returns where the ledger is.
+    pub(crate) fn place(&self) -> String {
+        self.path
+            .as_ref()
+            .map_or_else(|| "nowhere".to_owned(), ToString::to_string)
+    }
+
+    /// Reads what is remembered; trouble is told, and then nothing is.
+    pub(crate) fn read(&self) -> Ledger {
+        let Some(path) = &self.path else {
+            return Ledger::default();
+        };
+        match read_tail(path, READ_MAX) {
+            Ok((text, _)) => Ledger::from_text(&text),
+            Err(e) => {
+                self.tell(&format!("The ledger `{path}` could not be read: {e}."));
+                Ledger::default()
+            }
+        }
+    }
+
+    /// Enters one line; trouble is told, and no verdict changes by it.
+    pub(crate) fn enter(&self, entry: &Entry) {
+        let Some(path) = &self.path else { return };
+        let wait = || self.clock.sleep(WAIT);
+        let done = entry
+            .line()
+            .ok_or_else(|| std::io::Error::other("the entry is too long"))
+            .and_then(|line| append_line(path, &line, wait));
+        if let Err(e) = done {
+            self.tell(&format!(
+                "Nothing could be entered in the ledger `{path}`: {e}. The verdict holds all the same."
+            ));
+        }
+    }
+
+    fn tell(&self, text: &str) {
+        for line in wrap(text, self.out.width, "", "  ") {
+            self.out.error(&line);
+        }
+    }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
+/// Reads what was said of the job that a card belongs to.
+pub(crate) fn shoot_part(
+    args: &ShootArgs,
+    book: &Book,
+    out: Out,
+) -> Result<Option<ShootPart>, Exit> {
+    let Some(name) = &args.shoot else {
+        return Ok(None);
+    };
+    let name = name.trim();
+    if name.is_empty() || name.len() > 200 || name.chars().any(char::is_control) {
+        out.error("unlade: --shoot takes a name of 1 to 200 bytes without control characters.");
+        return Err(Exit::Usage);
+    }
+    if !book.is_kept() {
+        out.error(
+            "unlade: --shoot counts cards in the ledger, and there is none; leave out --no-ledger or give a folder with --home.",
+        );
+        return Err(Exit::Usage);
+    }
+    Ok(Some(ShootPart {
+        name: name.to_owned(),
+        expected: expected(args, out)?,
+    }))
+}
 
-    #[test]
-    fn the_folder_is_the_platforms() {
-        let choose = |data: Option<&str>, home: Option<&str>, is_mac| {
-            choose(data.map(str::to_owned), home.map(str::to_owned), is_mac)
-                .map(Utf8PathBuf::into_string)
-        };
-        assert_eq!(
-            choose(Some("/data"), Some("/home/k"), false).as_deref(),
-            Some("/data/unlade")
-        );
-        assert_eq!(
-            choose(Some("data"), Some("/home/k"), false).as_deref(),
-            Some("/home/k/.local/share/unlade"),
-            "XDG Base Directory Specification: relative paths are ignored"
-        );
-        assert_eq!(
-            choose(None, Some("/Users/k"), true).as_deref(),
-            Some("/Users/k/Library/Application Support/unlade")
-        );
-        assert_eq!(choose(None, None, false), None);
-        assert_eq!(choose(None, Some("k"), false), None);
+/// Reads what was announced.
+pub(crate) fn expected(args: &ShootArgs, out: Out) -> Result<Option<Expected>, Exit> {
+    match (&args.expect, &args.expect_labels) {
+        (Some(n), _) if *n > CARDS_MAX => {
+            out.error(&format!("unlade: --expect takes 1 to {CARDS_MAX} cards."));
+            Err(Exit::Usage)
+        }
+        (Some(n), _) => Ok(Some(Expected::Count(*n))),
+        (None, Some(labels)) => parse_labels(labels).map(Some).map_err(|why| {
+            out.error(&format!("unlade: --expect-labels: {why}."));
+            Exit::Usage
+        }),
+        (None, None) => Ok(None),
+    }
+}
+
+/// Enters a verdict and returns what is to be said of the job that the card belongs to.
+pub(crate) fn enter(book: &Book, mut entry: Entry, part: Option<&ShootPart>) -> Option<ShootNews> {
+    entry.shoot = part.cloned();
+    book.enter(&entry);
+    let part = part?;
+    let mut ledger = book.read();
+    // What could not be entered is known all the same.
+    if !ledger.entries.iter().rev().take(64).any(|e| *e == entry) {
+        ledger.entries.push(entry.clone());
+    }
+    let shoot = Shoot::of(&ledger, &part.name, part.expected.as_ref());
+    let mut words = shoot.words();
+    words.extend(shoot.words_on(&entry.card));
+    Some(ShootNews { shoot, words })
+}
+
+/// The state of a job after a verdict.
+pub(crate) struct ShootNews {
+    /// The job.
+    pub(crate) shoot: Shoot,
+    /// In sentences.
+    pub(crate) words: Vec<String>,
+}
+
+impl ShootNews {
+    /// Returns the lines that stand in a verdict block.
+    pub(crate) fn lines(&self, width: usize) -> Vec<String> {
+        let mut lines = Vec::new();
+        for (index, words) in self.words.iter().enumerate() {
+            let first = if index == 0 { "Shoot    " } else { "         " };
+            lines.extend(wrap(words, width, first, "         "));
+        }
+        lines
     }
 }

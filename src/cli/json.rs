@@ -1,6 +1,7 @@
 //! Owns the events as NDJSON on standard output: one object a line.
 
 use super::out::Out;
+use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::time::Duration;
@@ -12,6 +13,8 @@ pub(crate) struct Json {
     out: Out,
     clock: Arc<dyn Clock>,
     start: Duration,
+    /// The card that the events are about, where there are several.
+    card: Option<Utf8PathBuf>,
 }
 
 impl Json {
@@ -20,7 +23,13 @@ impl Json {
             out,
             start: clock.elapsed(),
             clock,
+            card: None,
         }
+    }
+
+    /// Names the card in every event.
+    pub(crate) fn about(&mut self, card: &Utf8Path) {
+        self.card = Some(card.to_owned());
     }
 
     /// Prints one event; `t` is in seconds since the start of the command.
@@ -33,6 +42,9 @@ impl Json {
         let mut object = serde_json::Map::new();
         object.insert("event".to_owned(), event.into());
         object.insert("t".to_owned(), json!((t * 1e3).round() / 1e3));
+        if let Some(card) = &self.card {
+            object.insert("card".to_owned(), card.as_str().into());
+        }
         if let Value::Object(fields) = body {
             object.extend(fields);
         }

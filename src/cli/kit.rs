@@ -2,7 +2,7 @@
 
 use super::args::Common;
 use super::exit::Exit;
-use super::home::home;
+use super::home::folder;
 use super::json::Json;
 use super::kit_args::{AddCommand, KindArg, KitCommand};
 use super::kit_file::{self, FILE, KitError};
@@ -17,9 +17,9 @@ use unlade::run::Tools;
 
 /// Does what is asked with the kit.
 pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
-    let home = match home(common) {
-        Ok(home) => home,
-        Err(why) => return refuse(&[why], Exit::Refused, "kit", out, tools),
+    let Some(home) = folder(common) else {
+        let why = "the system names no folder for the data of programs; say with --home DIR where the kit is.";
+        return refuse(&[why.to_owned()], Exit::Refused, "kit", out, tools);
     };
     let told = match command {
         KitCommand::List => list(&home, out, tools),
@@ -28,12 +28,8 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
             let kind = kind_of(*kind);
             kit_file::edit(&home, |text| text::remove(text, kind, name))
                 .map(|()| {
-                    done(
-                        &format!("{kind} `{}` removed", shown(name)),
-                        &home,
-                        out,
-                        tools,
-                    )
+                    let what = format!("{kind} `{}` removed", shown(name));
+                    done(&what, &home, out, tools);
                 })
                 .map_err(Trouble::Kit)
         }
@@ -220,7 +216,7 @@ fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
         .map(|c| {
             json!({
                 "name": c.name, "reads_mbps": c.reads, "bus": c.bus,
-                "class": c.class.map(|c| c.name), "readers": c.readers, "volumes": c.volumes,
+                "class": c.class.map(|c| c.to_string()), "readers": c.readers, "volumes": c.volumes,
                 "note": c.note,
             })
         })
@@ -267,7 +263,7 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
         let parts = vec![
             rate("label", c.reads),
             c.bus.clone(),
-            c.class.map(|c| format!("{} (writing)", c.name)),
+            c.class.map(|c| format!("{c} (writing)")),
             (!c.readers.is_empty()).then(|| format!("matched reader {}", c.readers.join(", "))),
             volumes(&c.volumes),
             note(&c.note),

@@ -3,7 +3,7 @@
 use super::weigh_args::write_rate;
 use camino::Utf8PathBuf;
 use clap::{Args, Subcommand, ValueEnum};
-use unlade::speed::class::Class;
+use unlade::speed::classes::WriteClass;
 
 /// What to do with the kit.
 #[derive(Clone, Debug, Subcommand)]
@@ -72,8 +72,8 @@ pub(crate) struct CardArgs {
     #[arg(long, value_name = "ID")]
     pub(crate) bus: Option<String>,
     /// Its write class: V30, U3, C10, VPG400.
-    #[arg(long, value_name = "CLASS", value_parser = Class::parse)]
-    pub(crate) class: Option<Class>,
+    #[arg(long, value_name = "CLASS", value_parser = WriteClass::read)]
+    pub(crate) class: Option<WriteClass>,
     /// A reader made for it, in which it reaches its label although its bus does not.
     #[arg(long, value_name = "READER")]
     pub(crate) reader: Vec<String>,

@@ -5,6 +5,7 @@ use camino::{Utf8Path, Utf8PathBuf};
 use rustix::fs::FlockOperation;
 use std::fs::{self, File};
 use std::io::{self, Read as _, Write as _};
+use unlade::disk::home::make_folder;
 use unlade::kit::Kit;
 use unlade::kit::text::{self, EditError, Fault, TEXT_BYTES_MAX};
 use unlade::name::shown;
@@ -88,7 +89,7 @@ pub(crate) fn edit(
         let path = path.to_owned();
         move |cause| KitError::System(path, step, cause)
     };
-    fs::create_dir_all(home).map_err(failed(home, "be created as a folder"))?;
+    make_folder(home).map_err(failed(home, "be created as a folder"))?;
     let folder = File::open(home).map_err(failed(home, "be opened"))?;
     // One editing program at a time; a person's editor is caught by the comparison below.
     rustix::fs::flock(&folder, FlockOperation::LockExclusive)

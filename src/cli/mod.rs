@@ -12,6 +12,7 @@ mod json;
 mod kit;
 mod kit_args;
 mod kit_file;
+mod ledger;
 mod out;
 mod prove;
 mod screen;
@@ -57,10 +58,12 @@ pub(crate) fn main() -> Exit {
         cancel,
         host: host_name(),
     };
+    let book = home::Book::new(&cli.common, out, Arc::clone(&tools.clock));
     let exit = match &cli.command {
-        Command::Copy(args) if !args.dry_run => copy::copy(args, out, &tools),
-        Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools),
-        Command::Prove(args) => prove::prove(args, out, &tools),
+        Command::Copy(args) if !args.dry_run => copy::copy(args, out, &tools, &book),
+        Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools, &book),
+        Command::Prove(args) => prove::prove(args, out, &tools, &book),
+        Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
         Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
         Command::Weigh { question } => weigh::weigh(question, out, &tools),

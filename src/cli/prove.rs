@@ -2,6 +2,7 @@
 
 use super::args::ProveArgs;
 use super::exit::Exit;
+use super::home::{Book, ShootNews, enter, shoot_part};
 use super::json::Json;
 use super::out::{Out, wrap};
 use super::verify::View;
@@ -12,6 +13,7 @@ use std::sync::atomic::Ordering;
 use std::sync::mpsc::RecvTimeoutError;
 use std::time::Duration;
 use unlade::error::{Problem, ProblemKind};
+use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
 use unlade::proof::ask::Reason;
 
@@ -24,8 +26,13 @@ use unlade::units::{count, counted, size};
 const REASONS_SHOWN: usize = 12;
 
 /// Puts the question and tells the answer.
-pub(crate) fn prove(args: &ProveArgs, out: Out, tools: &Tools) -> Exit {
+pub(crate) fn prove(args: &ProveArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
+    let part = match shoot_part(&args.set, book, out) {
+        Ok(part) => part,
+        Err(exit) => return exit,
+    };
     let ask = Ask {
+        ledger: book.read(),
         card: args.card.clone(),
         on: args.on.clone(),
         copies_needed: unlade::units::len_usize(args.copies),
@@ -36,8 +43,30 @@ pub(crate) fn prove(args: &ProveArgs, out: Out, tools: &Tools) -> Exit {
     let json = Json::new(out, Arc::clone(&tools.clock));
     match wait(&ask, out, tools) {
         Err(reasons) => tell_refusal(&ask, &reasons, out, &json),
-        Ok(told) => tell(&ask, &told, out, &json),
+        Ok(told) => {
+            let news = remember(&told, book, tools, part.as_ref());
+            tell(&ask, &told, news, out, &json)
+        }
     }
+}
+
+/// Enters the answer in the ledger; a question that was stopped gave none.
+fn remember(
+    told: &Told,
+    book: &Book,
+    tools: &Tools,
+    part: Option<&ShootPart>,
+) -> Option<ShootNews> {
+    if told.interrupted {
+        return None;
+    }
+    let verdict = &told.answer.verdict;
+    let entry = Entry {
+        proven: verdict.is_proven(),
+        copies: unlade::units::len64(verdict.copies()),
+        ..Entry::new(Deed::Prove, tools.clock.now(), told.card.clone())
+    };
+    enter(book, entry.because(verdict.reasons()), part)
 }
 
 /// Lets a thread do the reading and shows how far it is.
@@ -77,12 +106,15 @@ fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<Told, Vec<Problem>> {
 }
 
 fn tell_refusal(ask: &Ask, reasons: &[Problem], out: Out, json: &Json) -> Exit {
+    // Nothing to look at was named, and none is remembered.
+    let is_usage = ask.on.is_empty() && reasons.iter().all(|r| r.kind == ProblemKind::Missing);
+    let exit = if is_usage { Exit::Usage } else { Exit::Refused };
     if out.json {
         json.send("refused", json!({"reasons": reasons}));
         let details: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
         json.send(
             "verdict",
-            json!({"card": ask.card, "proven": false, "copies": 0, "reasons": details, "exit_code": Exit::Refused.code()}),
+            json!({"card": ask.card, "proven": false, "copies": 0, "reasons": details, "exit_code": exit.code()}),
         );
     } else {
         let names: Vec<String> = ask.on.iter().map(ToString::to_string).collect();
@@ -90,10 +122,10 @@ fn tell_refusal(ask: &Ask, reasons: &[Problem], out: Out, json: &Json) -> Exit {
             out.error(&line);
         }
     }
-    Exit::Refused
+    exit
 }
 
-fn tell(ask: &Ask, told: &Told, out: Out, json: &Json) -> Exit {
+fn tell(ask: &Ask, told: &Told, news: Option<ShootNews>, out: Out, json: &Json) -> Exit {
     let exit = if told.interrupted {
         Exit::Interrupted
     } else if told.answer.verdict.is_proven() {
@@ -102,16 +134,17 @@ fn tell(ask: &Ask, told: &Told, out: Out, json: &Json) -> Exit {
         Exit::NotProven
     };
     if out.json {
-        tell_json(ask, told, exit, json);
+        tell_json(ask, told, news.as_ref(), exit, json);
     } else {
-        for line in block(ask, told, exit, out) {
+        let shoot = news.map_or_else(Vec::new, |n| n.lines(out.width));
+        for line in block(ask, told, &shoot, exit, out) {
             out.line(&line);
         }
     }
     exit
 }
 
-fn tell_json(ask: &Ask, told: &Told, exit: Exit, json: &Json) {
+fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json: &Json) {
     let answer = &told.answer;
     for r in &answer.reasons {
         json.send(
@@ -130,12 +163,13 @@ fn tell_json(ask: &Ask, told: &Told, exit: Exit, json: &Json) {
             "card": ask.card, "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
             "copies_needed": ask.copies_needed, "files": told.listed.0, "bytes": told.listed.1,
             "holdings": holdings, "reasons": answer.verdict.reasons(), "notes": answer.notes,
+            "elsewhere": told.elsewhere, "shoot": news.map(|n| &n.shoot),
             "exit_code": exit.code(),
         }),
     );
 }
 
-fn block(ask: &Ask, told: &Told, exit: Exit, out: Out) -> Vec<String> {
+fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<String> {
     let proven = exit == Exit::Done;
     let mut lines = vec![if proven {
         out.heading("PROVEN", true)
@@ -169,6 +203,7 @@ fn block(ask: &Ask, told: &Told, exit: Exit, out: Out) -> Vec<String> {
     if !proven {
         lines.extend(reasons(told, out));
     }
+    lines.extend(shoot.iter().cloned());
     let next = next(ask, told, proven);
     lines.extend(wrap(next, out.width, "Next     ", "         "));
     lines.extend(cautions(proven));
@@ -178,6 +213,11 @@ fn block(ask: &Ask, told: &Told, exit: Exit, out: Out) -> Vec<String> {
 fn notes(ask: &Ask, told: &Told) -> Vec<String> {
     let mut notes = told.answer.notes.clone();
     let found = !told.answer.holdings.is_empty();
+    for path in told.elsewhere.iter().take(4) {
+        notes.push(format!(
+            "The ledger knows a complete copy at `{path}` as well; name it with --on to have it counted."
+        ));
+    }
     match told.card_way {
         None if found => notes.push(
             "The card was listed, not read: the answer rests on its names, sizes and dates being as they were. --reread reads everything again."

@@ -5,7 +5,7 @@ use super::awake::{Awake, NOT_HELD};
 use super::out::{Out, fit, wrap};
 use super::words;
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
@@ -28,17 +28,15 @@ pub(crate) struct Screen {
     next_plain: Duration,
     card: String,
     destinations: Vec<String>,
-    bars: Option<Bars>,
+    /// The running picture, shared with other cards.
+    picture: MultiProgress,
+    /// This card's lines of it.
+    bars: Vec<ProgressBar>,
+    names_card: bool,
     card_done_told: bool,
     problems_told: u64,
     /// Asked when the copy begins, looked at once.
-    awake: Option<Awake>,
-    awake_checked: bool,
-}
-
-struct Bars {
-    all: MultiProgress,
-    lines: Vec<ProgressBar>,
+    awake: Option<Arc<Mutex<Awake>>>,
 }
 
 impl Screen {
@@ -51,57 +49,79 @@ impl Screen {
             clock,
             card: String::new(),
             destinations,
-            bars: None,
+            picture: MultiProgress::with_draw_target(ProgressDrawTarget::stdout_with_hz(8)),
+            bars: Vec::new(),
+            names_card: false,
             card_done_told: false,
             problems_told: 0,
             awake: None,
-            awake_checked: false,
         }
     }
 
-    /// Keeps the computer awake for as long as this looks on, and says so if that cannot be.
-    pub(crate) fn keep_awake(&mut self) {
-        self.awake = Some(Awake::ask());
+    /// Shares the terminal's picture and the request to stay awake with other cards.
+    pub(crate) fn share(&mut self, picture: &MultiProgress, awake: &Arc<Mutex<Awake>>) {
+        self.picture = picture.clone();
+        self.awake = Some(Arc::clone(awake));
     }
 
+    /// Puts the card's name before every line, for a picture that it shares with others.
+    pub(crate) fn name_card(&mut self) {
+        self.names_card = true;
+    }
+
+    /// Says once for all cards if the computer cannot be kept awake.
     fn check_awake(&mut self) {
-        let Some(awake) = &mut self.awake else { return };
-        if !self.awake_checked {
-            self.awake_checked = true;
-            if !awake.is_held() {
-                for line in wrap(NOT_HELD, self.out.width, "", "  ") {
-                    self.say(&line);
-                }
+        let Some(awake) = self.awake.take() else {
+            return;
+        };
+        let fails = awake.lock().is_ok_and(|mut awake| awake.fails_first());
+        if fails {
+            for line in wrap(NOT_HELD, self.out.width, "", "  ") {
+                self.say(&line);
             }
         }
     }
 
     /// All lines go through one owner of the terminal, so that bars and messages never mix.
     fn say(&self, line: &str) {
-        match &self.bars {
-            Some(bars) => bars.all.suspend(|| self.out.line(line)),
-            None => self.out.line(line),
+        if self.out.is_terminal {
+            self.picture.suspend(|| self.out.line(line));
+        } else {
+            self.out.line(line);
+        }
+    }
+
+    /// Says something about this card alone.
+    fn say_of_card(&self, line: &str) {
+        if self.names_card {
+            self.say(&format!("{}: {line}", shown(&self.card)));
+        } else {
+            self.say(line);
+        }
+    }
+
+    /// Takes the running picture away and says the last lines.
+    pub(crate) fn finish(&mut self, lines: &[String]) {
+        self.clear();
+        for line in lines {
+            self.say(line);
         }
     }
 
     fn draw(&mut self, lines: &[String]) {
         let width = self.out.width.saturating_sub(1);
-        let bars = self.bars.get_or_insert_with(|| {
-            let all = MultiProgress::with_draw_target(ProgressDrawTarget::stdout_with_hz(8));
-            Bars {
-                all,
-                lines: Vec::new(),
-            }
-        });
-        while bars.lines.len() < lines.len() {
+        while self.bars.len() < lines.len() {
             let style = ProgressStyle::with_template("{msg}")
                 .unwrap_or_else(|_| ProgressStyle::default_spinner());
-            bars.lines
-                .push(bars.all.add(ProgressBar::new_spinner().with_style(style)));
+            let bar = ProgressBar::new_spinner().with_style(style);
+            self.bars.push(match self.bars.last() {
+                Some(last) => self.picture.insert_after(last, bar),
+                None => self.picture.add(bar),
+            });
         }
         let blank = String::new();
-        for (bar, line) in bars
-            .lines
+        for (bar, line) in self
+            .bars
             .iter()
             .zip(lines.iter().chain(std::iter::repeat(&blank)))
         {
@@ -112,12 +132,9 @@ impl Screen {
 
     /// Takes the running picture away.
     pub(crate) fn clear(&mut self) {
-        if let Some(bars) = self.bars.take() {
-            for line in &bars.lines {
-                line.finish_and_clear();
-            }
-            // A terminal that is gone has nothing left to clear.
-            if bars.all.clear().is_err() {}
+        for bar in self.bars.drain(..) {
+            bar.finish_and_clear();
+            self.picture.remove(&bar);
         }
     }
 
@@ -134,7 +151,7 @@ impl Screen {
             }
         } else if now >= self.next_plain {
             self.next_plain = now + PLAIN_EVERY;
-            self.say(&plain(snapshot));
+            self.say_of_card(&plain(snapshot));
         }
     }
 }
@@ -147,7 +164,7 @@ impl Screen {
             self.draw(&[line]);
         } else if now >= self.next_plain {
             self.next_plain = now + PLAIN_EVERY;
-            self.say(&line);
+            self.say_of_card(&line);
         }
     }
 }
@@ -179,7 +196,9 @@ impl Observer for Screen {
             }
             Event::CardRead if !self.card_done_told => {
                 self.card_done_told = true;
-                self.say("All is read: the card may leave the reader. Do not format it yet.");
+                self.say_of_card(
+                    "All is read: the card may leave the reader. Do not format it yet.",
+                );
             }
             Event::ReadAgain(done, total) => self.read_again(*done, *total),
             Event::Ended => self.clear(),

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::run::Tools;
+use unlade::speed::classes::WriteClass;
 use unlade::speed::weigh::{Burst, Series, Stall, Sustain, footage_s};
 use unlade::units::{counted, float, size, speed, time, whole};
 
@@ -125,11 +126,11 @@ fn footage(args: &FootageArgs, tools: &Tools) -> Result<Answer, String> {
     let json = json!({
         "question": "footage", "bytes_per_s": rounded(args.at), "bits_per_s": rounded(args.at * 8.0),
         "capacity_bytes": capacity, "minutes": capacity.map(|c| rounded(footage_s(c, args.at) / 60.0)),
-        "class": worst.map(|s| s.class.name),
-        "guaranteed_bytes_per_s": worst.map(|s| s.class.writes()),
-        "source": worst.map(|s| s.class.source),
+        "class": worst.map(|s| s.class.to_string()),
+        "guaranteed_bytes_per_s": worst.map(|s| guaranteed(s.class)),
+        "source": worst.map(|s| s.class.source()),
         "sustained": worst.map(Sustain::is_sustained),
-        "enough": worst.and_then(|s| s.enough).map(|c| c.name),
+        "enough": worst.and_then(|s| s.enough).map(|c| c.to_string()),
     });
     Ok(Answer {
         lines,
@@ -165,19 +166,23 @@ fn sustained(sustain: Sustain, both: bool) -> String {
         enough,
     } = sustain;
     let guarantee = format!(
-        "{which}{} guarantees {} MB/s of writing, {} are needed",
-        class.name,
-        class.writes_mbps,
+        "{which}{class} guarantees {} MB/s of writing, {} are needed",
+        guaranteed(class) / 1e6,
         speed(needs)
     );
     if sustain.is_sustained() {
         return format!("{guarantee}: sustained, {times:.1} times over.");
     }
     let next = enough.map_or_else(
-        || format!("No class of {} guarantees it.", class.family),
-        |class| format!("{} would.", class.name),
+        || "No class of its kind guarantees it.".to_owned(),
+        |class| format!("{class} would."),
     );
     format!("{guarantee}: NOT sustained by guarantee; the card may stop the recording. {next}")
+}
+
+/// Guaranteed writing in bytes per second.
+fn guaranteed(class: WriteClass) -> f64 {
+    class.floor().written_at_least().bytes_per_s()
 }
 
 fn burst(args: &BurstArgs) -> Answer {

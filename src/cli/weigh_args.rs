@@ -2,7 +2,7 @@
 
 use camino::Utf8PathBuf;
 use clap::{ArgGroup, Args, Subcommand};
-use unlade::speed::class::Class;
+use unlade::speed::classes::WriteClass;
 use unlade::speed::quantity::{Bare, rate, size};
 
 /// The questions that can be weighed.
@@ -36,8 +36,8 @@ pub(crate) struct FootageArgs {
     #[arg(long, value_name = "CARD")]
     pub(crate) card: Option<Utf8PathBuf>,
     /// Write class on the card: C10, U3, V30, E150, VPG400; of both cards, V30,V90.
-    #[arg(long, value_name = "CLASS", value_delimiter = ',', value_parser = Class::parse)]
-    pub(crate) class: Vec<Class>,
+    #[arg(long, value_name = "CLASS", value_delimiter = ',', value_parser = WriteClass::read)]
+    pub(crate) class: Vec<WriteClass>,
 }
 
 /// `weigh burst`.

@@ -240,8 +240,9 @@ pub(crate) fn left(remaining: Option<Remaining>, bytes_left: bool) -> String {
     }
 }
 
-/// Returns the verdict block, cautions included; it is the last thing printed.
-pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
+/// Returns the verdict block, cautions included; it is the last thing printed. `shoot` are the lines
+/// on the job that the card belongs to.
+pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> {
     let proven = proof.verdict().is_proven();
     let mut lines = vec![String::new()];
     lines.push(if proven {
@@ -294,6 +295,7 @@ pub(crate) fn verdict(proof: &Proof, out: Out) -> Vec<String> {
         lines.extend(wrap(note, out.width, "Note     ", "         "));
     }
     lines.extend(reasons(proof, out));
+    lines.extend(shoot.iter().cloned());
     lines.extend(wrap(&next(proof), out.width, "Next     ", "         "));
     lines.extend(cautions(proven));
     lines

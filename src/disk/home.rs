@@ -39,11 +39,7 @@ pub fn read_tail(path: &Utf8Path, limit: u64) -> io::Result<(Vec<u8>, bool)> {
 ///
 /// # Errors
 /// What the system says, or that another program holds the file.
-pub fn append_line(
-    path: &Utf8Path,
-    line: &str,
-    mut wait: impl FnMut(),
-) -> io::Result<()> {
+pub fn append_line(path: &Utf8Path, line: &str, mut wait: impl FnMut()) -> io::Result<()> {
     if let Some(folder) = path.parent() {
         make_folder(folder)?;
     }
@@ -82,7 +78,11 @@ pub fn append_line(
     file.sync_data()
 }
 
-fn make_folder(folder: &Utf8Path) -> io::Result<()> {
+/// Makes the folder for this person alone, if it is not there.
+///
+/// # Errors
+/// What the system says.
+pub fn make_folder(folder: &Utf8Path) -> io::Result<()> {
     if folder.as_str().is_empty() || folder.is_dir() {
         return Ok(());
     }

@@ -4,7 +4,8 @@
 
 pub mod text;
 
-use crate::speed::class::Class;
+use crate::speed::classes::WriteClass;
+use crate::speed::links::{LINKS, find};
 use std::fmt;
 
 /// Longest name in bytes.
@@ -72,7 +73,7 @@ pub struct Card {
     /// Its bus, an id of the link table.
     pub bus: Option<String>,
     /// Its guaranteed write class.
-    pub class: Option<Class>,
+    pub class: Option<WriteClass>,
     /// Names of readers in which it reaches the rate on its label although its bus does not.
     pub readers: Vec<String>,
     /// Identities of its volume; a card gets a new one each time it is formatted.
@@ -216,8 +217,43 @@ impl Kit {
     }
 }
 
-fn check_link(_id: &str, _is_card_bus: bool) -> Result<(), String> {
-    Ok(())
+/// Holds an id against the link table; a card's bus and a reader's link are told apart.
+fn check_link(id: &str, is_card_bus: bool) -> Result<(), String> {
+    let (is, other) = if is_card_bus {
+        ("a card's bus", "a link of a reader to the computer")
+    } else {
+        ("a link of a reader to the computer", "a card's bus")
+    };
+    match find(id) {
+        Some(row) if row.family.is_card_bus() == is_card_bus => Ok(()),
+        Some(row) => Err(format!("`{}` is {other}; {is} is wanted", row.id)),
+        None => {
+            let close = LINKS
+                .iter()
+                .filter(|row| row.family.is_card_bus() == is_card_bus)
+                .flat_map(|row| std::iter::once(row.id).chain(row.also.iter().copied()))
+                .map(|known| {
+                    (
+                        strsim::damerau_levenshtein(&id.to_lowercase(), known),
+                        known,
+                    )
+                })
+                .filter(|(distance, _)| *distance <= 2)
+                .min();
+            let shown = crate::name::shown(id);
+            Err(match close {
+                Some((_, close)) => {
+                    format!("`{shown}` is no link that is known here; did you mean `{close}`?")
+                }
+                None if is_card_bus => format!(
+                    "`{shown}` is no bus of a card that is known here; there are uhs-i, uhs-ii, sd-express, cf-udma7, cfast2, xqd2, cfe2-b, cfe4-b and others"
+                ),
+                None => format!(
+                    "`{shown}` is no link that is known here; there are usb2, usb3-5g, usb3-10g, usb3-20g, usb4-40g, tb3, tb4 and others"
+                ),
+            })
+        }
+    }
 }
 
 /// A name without the difference of capitals: names that differ in nothing else would be taken for

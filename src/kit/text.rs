@@ -9,7 +9,7 @@ use super::{
     VOLUME_BYTES_MAX, folded, same_name,
 };
 use crate::name::shown;
-use crate::speed::class::Class;
+use crate::speed::classes::WriteClass;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::ops::Range;
@@ -383,9 +383,9 @@ impl Fields<'_, '_> {
         }
     }
 
-    fn class(&mut self) -> Option<Class> {
+    fn class(&mut self) -> Option<WriteClass> {
         let text = self.string("class", NAME_BYTES_MAX)?;
-        match Class::parse(&text) {
+        match WriteClass::read(&text) {
             Ok(class) => Some(class),
             Err(why) => {
                 let at = start(self.table.get("class").and_then(Item::span));
@@ -531,7 +531,7 @@ impl Entry {
         match self {
             Self::Card(c) => {
                 text("bus", c.bus.as_deref());
-                text("class", c.class.map(|c| c.name));
+                text("class", c.class.map(|c| c.to_string()).as_deref());
                 text("note", c.note.as_deref());
                 out.extend(c.reads.map(|r| ("reads", number(r))));
                 out.extend(array("readers", &c.readers));

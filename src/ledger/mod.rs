@@ -275,7 +275,10 @@ pub(crate) mod tests {
         let mut entry = copy("KITES", true);
         entry.shoot = Some(ShootPart {
             name: "festival".to_owned(),
-            expected: Some(Expected::Labels(vec!["A1".to_owned(), "ünïcode\n".to_owned()])),
+            expected: Some(Expected::Labels(vec![
+                "A1".to_owned(),
+                "ünïcode\n".to_owned(),
+            ])),
         });
         entry.reading = Some(Reading {
             bytes: 1,

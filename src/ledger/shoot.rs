@@ -107,16 +107,16 @@ impl Shoot {
     pub fn words(&self) -> Vec<String> {
         let seen = len64(self.cards.len());
         let proven = len64(self.cards.iter().filter(|c| c.proven).count());
+        let told = crate::name::shown(&self.name);
         let mut words = vec![match self.announced() {
             Some(n) => format!(
-                "`{}`: {seen} of the {} that you announced {} been in a reader; {proven} proven.",
-                self.name,
-                counted(n, "card"),
-                if seen == 1 { "has" } else { "have" },
+                "`{told}`: {} of {} seen, {proven} proven.",
+                crate::units::count(seen),
+                counted(n, "announced card"),
             ),
+            None if seen == 0 => format!("`{told}`: the ledger knows no card of this job."),
             None => format!(
-                "`{}`: {} so far, {proven} proven. Announce how many there are with --expect.",
-                self.name,
+                "`{told}`: {} seen, {proven} proven. Announce how many there are with --expect.",
                 counted(seen, "card")
             ),
         }];
@@ -231,15 +231,15 @@ fn missing(expected: Option<&Expected>, cards: &[ShootCard]) -> Vec<String> {
     let mut free: Vec<&ShootCard> = cards.iter().collect();
     labels
         .iter()
-        .filter(|label| {
-            match free.iter().position(|c| is_label(label, &c.card)) {
+        .filter(
+            |label| match free.iter().position(|c| is_label(label, &c.card)) {
                 Some(index) => {
                     free.remove(index);
                     false
                 }
                 None => true,
-            }
-        })
+            },
+        )
         .cloned()
         .collect()
 }
@@ -320,7 +320,7 @@ mod tests {
         assert_eq!(
             shoot.words(),
             [
-                "`festival`: 3 of the 4 cards that you announced have been in a reader; 2 proven.",
+                "`festival`: 3 of 4 announced cards seen, 2 proven.",
                 "Not proven: A2.",
                 "Not seen: 1 card.",
             ]
@@ -357,7 +357,10 @@ mod tests {
         assert_eq!(shoot.not_seen, 1);
         let words = shoot.words();
         assert!(words.contains(&"Not seen: A2.".to_owned()), "{words:?}");
-        assert!(words.contains(&"Not announced: C9.".to_owned()), "{words:?}");
+        assert!(
+            words.contains(&"Not announced: C9.".to_owned()),
+            "{words:?}"
+        );
     }
 
     #[test]

@@ -3,6 +3,7 @@
 //! on facts that others gathered and never asks a disk.
 
 pub mod rules;
+pub mod together;
 
 use crate::card::dates::Shift;
 use crate::card::listing::{Listing, RowKind};

@@ -5,7 +5,7 @@ use crate::card::listing::Row;
 use crate::disk::Stamp;
 use std::collections::BTreeSet;
 
-fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFacts {
+pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFacts {
     FolderFacts {
         canonical: format!("/media/{device}"),
         device,

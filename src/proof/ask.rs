@@ -71,6 +71,8 @@ pub struct Question<'a> {
     pub card_hashes: Option<&'a HashMap<String, Digest>>,
     /// Compare by content, whoever's card it is: dates and identity do not matter then.
     pub by_content: bool,
+    /// Copies that are known of and could not be looked at, in words.
+    pub away: &'a [String],
     /// Copies on independent devices that are needed.
     pub copies_needed: usize,
     /// The person states that devices which the system cannot tell apart are separate.
@@ -137,6 +139,11 @@ enum Gap {
 pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     let mut notes = Vec::new();
     let mut troubles = trouble_reasons(question.listing);
+    troubles.extend(question.away.iter().map(|detail| Reason {
+        kind: ProblemKind::Missing,
+        path: None,
+        detail: detail.clone(),
+    }));
     let usable: Vec<Usable<'_>> = offloads
         .iter()
         .filter_map(|o| usable(question, o, &mut troubles, &mut notes))

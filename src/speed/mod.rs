@@ -2,7 +2,6 @@
 //! or a terminal.
 
 pub mod ceiling;
-pub mod class;
 pub mod classes;
 pub mod forecast;
 pub mod links;

@@ -2,8 +2,8 @@
 //! rate, when a burst stalls and when the buffer is clear. Bytes and seconds throughout, rates in
 //! bytes per second, decimal units. Pure arithmetic; the words for people are not made here.
 
-use super::class::Class;
-use crate::units::float;
+use super::classes::WriteClass;
+use crate::units::{MegabytesPerS, float};
 
 /// Returns how many seconds of footage `capacity` bytes hold at `bytes_per_s`.
 ///
@@ -16,19 +16,20 @@ pub fn footage_s(capacity: u64, bytes_per_s: f64) -> f64 {
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Sustain {
     /// The class it was held against.
-    pub class: Class,
+    pub class: WriteClass,
     /// What the recording writes, bytes per second.
     pub needs: f64,
     /// Guaranteed writing over needed writing; 1 and above sustains.
     pub times: f64,
     /// The slowest class of the same family that would sustain it, if this one does not.
-    pub enough: Option<Class>,
+    pub enough: Option<WriteClass>,
 }
 
 impl Sustain {
     /// Holds a recording of `bytes_per_s` against the guarantee of a class.
-    pub fn of(class: Class, bytes_per_s: f64) -> Self {
-        let times = class.writes() / bytes_per_s;
+    pub fn of(class: WriteClass, bytes_per_s: f64) -> Self {
+        let guaranteed = class.floor().written_at_least();
+        let times = guaranteed.bytes_per_s() / bytes_per_s;
         Self {
             class,
             needs: bytes_per_s,
@@ -36,7 +37,7 @@ impl Sustain {
             enough: if times >= 1.0 {
                 None
             } else {
-                class.enough_for(bytes_per_s)
+                class.enough_for(MegabytesPerS(bytes_per_s / 1e6))
             },
         }
     }
@@ -168,7 +169,7 @@ mod tests {
 
     #[test]
     fn a_class_is_held_against_bytes_not_bits() {
-        let class = |name| Class::parse(name).unwrap();
+        let class = |name| WriteClass::parse(name).unwrap();
         let sustains = |name, mb| Sustain::of(class(name), mbits(mb)).is_sustained();
         // SD Association: V30/60/90 guarantee 30/60/90 MB/s of writing.
         assert!(sustains("V30", 240.0) && !sustains("V30", 241.0));
@@ -177,7 +178,7 @@ mod tests {
         assert!(sustains("V30", 100.0));
         assert!(!sustains("V30", 300.0) && !sustains("V30", 400.0));
         let short = Sustain::of(class("V60"), mbits(600.0));
-        assert_eq!(short.enough.unwrap().name, "V90");
+        assert_eq!(short.enough.unwrap().to_string(), "V90");
         close(short.times, 0.8, 1e-9);
         assert_eq!(Sustain::of(class("V30"), mbits(100.0)).enough, None);
     }

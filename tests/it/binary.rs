@@ -60,7 +60,13 @@ fn a_copy_is_proven_and_recorded() {
     for name in RECORDS {
         assert_eq!(records("a", name), records("b", name), "{name}");
     }
-    assert!(work.path("home").read_dir().unwrap().next().is_none());
+    // At home there is the ledger and nothing else.
+    let home: Vec<_> = tree(&work.path("home")).into_keys().collect();
+    assert_eq!(
+        home.last().unwrap(),
+        Path::new(".local/share/unlade/ledger.jsonl")
+    );
+    assert_eq!(home.len(), 4, "{home:?}");
 }
 
 /// Order of keys: section "Manifest, version 1" of the project's outer contract.

@@ -192,6 +192,7 @@ fn job(to: &[&str], copies_needed: usize) -> Job {
             copies_needed,
             separate: false,
         },
+        taken: Vec::new(),
     }
 }
 

@@ -27,6 +27,7 @@ use unlade::digest::Digest;
 use unlade::disk::{Disk as _, Stamp};
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
+use unlade::ledger::Ledger;
 use unlade::name::{is_part_name, part_name};
 use unlade::offload::CopyState;
 use unlade::offload::journal::{self, JOURNAL};
@@ -774,6 +775,7 @@ impl History {
                 copies_needed: 1 + self.chance.below(2),
                 separate: false,
             },
+            taken: Vec::new(),
         }
     }
 
@@ -1472,6 +1474,7 @@ impl History {
         let ask = Ask {
             card: CARD.into(),
             on: on.into_iter().map(Into::into).collect(),
+            ledger: Ledger::default(),
             copies_needed: 1 + self.chance.below(2),
             separate: false,
             reread: self.one_in(3),
@@ -1593,6 +1596,7 @@ impl History {
             let ask = Ask {
                 card: CARD.into(),
                 on: job.to.clone(),
+                ledger: Ledger::default(),
                 copies_needed: job.terms.copies_needed,
                 separate: false,
                 reread: false,

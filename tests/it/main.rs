@@ -16,6 +16,7 @@ mod matrix;
 mod mounts;
 mod pages;
 mod prove;
+mod sets;
 mod support;
 mod tidy;
 mod trees;

@@ -231,7 +231,7 @@ fn what_cannot_be_asked_is_refused() {
     ] {
         work.run(arguments).exits(3).says(text);
     }
-    work.run("prove card").exits(2);
+    work.run("prove card --no-ledger").exits(2);
     work.run("prove card --on empty --copies 1")
         .exits(1)
         .says("no offload of this card was found");

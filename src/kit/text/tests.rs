@@ -47,7 +47,7 @@ fn a_kit_reads_as_it_is_written() {
     let kit = read(KITES).unwrap();
     let a1 = kit.card("A1").unwrap();
     assert_eq!(a1.reads, Some(170.0));
-    assert_eq!(a1.class.unwrap().name, "V30");
+    assert_eq!(a1.class.unwrap().to_string(), "V30");
     assert_eq!(a1.readers, ["blue"]);
     assert_eq!(a1.volumes, ["4A21-00FE"]);
     assert_eq!(
@@ -60,7 +60,19 @@ fn a_kit_reads_as_it_is_written() {
 }
 
 /// What is wrong, and how it is told.
-const FAULTY: [(&str, &str); 21] = [
+const FAULTY: [(&str, &str); 24] = [
+    (
+        "[[card]]\nname = \"A1\"\nbus = \"uhs2\"\n",
+        "line 3, card `A1`, `bus`: `uhs2` is no link that is known here; did you mean `uhs-2`?",
+    ),
+    (
+        "[[reader]]\nname = \"blue\"\nlink = \"firewire\"\n",
+        "line 3, reader `blue`, `link`: `firewire` is no link that is known here; there are usb2",
+    ),
+    (
+        "[[reader]]\nname = \"blue\"\nlink = \"uhs-i\"\n",
+        "line 3, reader `blue`, `link`: `sd-sdr104` is a card's bus; a link of a reader",
+    ),
     ("[[card]]\nreads = 9\n", "line 1, card, `name`: is missing"),
     (
         "[[card]]\nname = \"A1\"\n\nreeds = 9\n",

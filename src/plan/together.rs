@@ -1,0 +1,167 @@
+//! Owns what several cards of one command mean for each other: whether they may be read at the same
+//! time, and whether all of them fit. Pure.
+
+use super::Plan;
+use crate::disk::FolderFacts;
+use crate::disk::topology::{Backing, independent};
+use crate::error::{Problem, ProblemKind};
+use crate::units::{counted, len64, size};
+use std::collections::BTreeMap;
+
+/// Cards that are read at the same time. Each takes some 30 MB of memory and threads of its own,
+/// and more than this many readers do not run at full speed on one computer anyway.
+pub const AT_ONCE_MAX: usize = 4;
+
+/// In which order several cards are read.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Order {
+    /// Cards of one chain are read one after the other, chains at the same time.
+    pub chains: Vec<Vec<usize>>,
+    /// Why, in one sentence.
+    pub why: String,
+}
+
+impl Order {
+    /// Returns whether any two cards are read at the same time.
+    pub fn is_parallel(&self) -> bool {
+        self.chains.len() > 1
+    }
+}
+
+/// Decides the order. `cards` are those that can be read at all, each with its number on the command
+/// line, counted from 0.
+pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[&FolderFacts]) -> Order {
+    let all: Vec<usize> = cards.iter().map(|(index, _)| *index).collect();
+    let one_by_one = |why: String| Order {
+        chains: vec![all.clone()],
+        why,
+    };
+    let spinning = destinations.iter().position(|d| d.rotational == Some(true));
+    if let Some(d) = spinning {
+        return one_by_one(format!(
+            "The cards are read one after the other: destination {} is a spinning disk, and two cards at a time would make its head jump between their files.",
+            d + 1
+        ));
+    }
+    let untold = |d: &&FolderFacts| d.rotational.is_none() && d.backing != Backing::Memory;
+    if let Some(d) = destinations.iter().position(untold) {
+        return one_by_one(format!(
+            "The cards are read one after the other: the system does not tell whether destination {} is a spinning disk, which two cards at a time would slow down.",
+            d + 1
+        ));
+    }
+    let backings: Vec<(&Backing, u64)> = cards
+        .iter()
+        .map(|(_, facts)| (&facts.backing, facts.device))
+        .collect();
+    // "Separate": cards that the system cannot place are given the benefit of the doubt, as only
+    // time is at stake.
+    let groups = independent(&backings, true).groups;
+    let mut chains: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    let mut alone = cards.len();
+    for ((index, _), group) in cards.iter().zip(groups) {
+        let key = group.unwrap_or_else(|| {
+            alone += 1;
+            alone
+        });
+        chains.entry(key).or_default().push(*index);
+    }
+    let chains: Vec<Vec<usize>> = chains.into_values().collect();
+    let why = match chains.len() {
+        0 | 1 => "The cards are read one after the other: they are on one device.".to_owned(),
+        n if n > AT_ONCE_MAX => format!(
+            "The cards are read at the same time, {AT_ONCE_MAX} at most; no destination is a spinning disk."
+        ),
+        n if n < all.len() => format!(
+            "The cards are read from {} at the same time, those of one device one after the other; no destination is a spinning disk.",
+            counted(len64(n), "device")
+        ),
+        _ => "The cards are read at the same time: they are in different devices, and no destination is a spinning disk.".to_owned(),
+    };
+    Order { chains, why }
+}
+
+/// Tells which volumes cannot take all cards together, although each card alone would fit.
+pub fn joint_room(plans: &[Plan]) -> Vec<Problem> {
+    let mut by_volume: BTreeMap<u64, (u64, u64, usize, u64)> = BTreeMap::new();
+    for plan in plans {
+        for (index, d) in plan.destinations.iter().enumerate() {
+            let entry =
+                by_volume
+                    .entry(d.facts.device)
+                    .or_insert((0, d.facts.free_bytes, index, 0));
+            entry.0 = entry.0.saturating_add(d.needs_bytes);
+            entry.1 = entry.1.min(d.facts.free_bytes);
+            entry.3 += 1;
+        }
+    }
+    by_volume
+        .into_values()
+        .filter(|(needs, free, ..)| needs > free)
+        .map(|(needs, free, index, copies)| {
+            let why = format!(
+                "the cards together need {} there ({}), and {} is free: {} short; leave out a card or give another drive",
+                size(needs),
+                counted(copies, "offload"),
+                size(free),
+                size(needs - free)
+            );
+            Problem::new(ProblemKind::NoRoom, why).on(index)
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::facts;
+    use super::*;
+    use std::collections::BTreeSet;
+
+    fn on(disk: &str, device: u64, rotational: Option<bool>) -> FolderFacts {
+        FolderFacts {
+            backing: Backing::Disks(BTreeSet::from([disk.to_owned()])),
+            device,
+            rotational,
+            ..facts(device, "ext4", 0)
+        }
+    }
+
+    #[test]
+    fn two_readers_and_two_fast_drives_go_at_the_same_time() {
+        let cards = [on("sdc", 1, None), on("sdd", 2, None)];
+        let drives = [on("sda", 3, Some(false)), on("sdb", 4, Some(false))];
+        let cards: Vec<_> = cards.iter().enumerate().collect();
+        let drives: Vec<_> = drives.iter().collect();
+        let order = order(&cards, &drives);
+        assert_eq!(order.chains, [[0], [1]]);
+        assert!(order.is_parallel());
+        assert!(order.why.contains("at the same time"), "{}", order.why);
+    }
+
+    #[test]
+    fn a_spinning_or_unknown_drive_takes_one_card_at_a_time() {
+        let cards = [on("sdc", 1, None), on("sdd", 2, None)];
+        let cards: Vec<_> = cards.iter().enumerate().collect();
+        let fast = on("sda", 3, Some(false));
+        for (second, word) in [
+            (on("sdb", 4, Some(true)), "destination 2 is a spinning disk"),
+            (on("sdb", 4, None), "does not tell whether destination 2"),
+        ] {
+            let order = order(&cards, &[&fast, &second]);
+            assert_eq!(order.chains, [[0, 1]]);
+            assert!(order.why.contains(word), "{}", order.why);
+        }
+    }
+
+    #[test]
+    fn cards_on_one_device_form_a_chain() {
+        let cards = [on("sdc", 1, None), on("sdd", 2, None), on("sdc", 5, None)];
+        let cards: Vec<_> = cards.iter().enumerate().collect();
+        let fast = on("sda", 3, Some(false));
+        let found = order(&cards, &[&fast]);
+        assert_eq!(found.chains, [vec![0, 2], vec![1]]);
+        assert!(found.why.contains("from 2 devices"), "{}", found.why);
+        let found = order(&cards[..1], &[&fast]);
+        assert!(!found.is_parallel());
+    }
+}

@@ -1,0 +1,384 @@
+//! The program with a drawer of cards: which of a job's cards are proven, which nobody has seen, and
+//! several cards in one command.
+
+use crate::support::mount::{Fault, Kind, Mount, Options};
+use crate::support::program::{
+    Card, Ran, Work, bytes_of, finish, manifest, move_to, put, remove, skip, tree,
+};
+use serde_json::Value;
+use std::path::Path;
+use std::process::Stdio;
+
+/// A folder with a few cards (plain folders) and two drives.
+fn drawer(name: &str, cards: &[&str]) -> Work {
+    let work = Work::new(name);
+    work.folder("a");
+    work.folder("b");
+    for (seed, card) in (1..).zip(cards) {
+        Card::new(&work.path(card))
+            .file("DCIM/100KITES/KITE0001.JPG", 40_000, seed)
+            .file("DCIM/100KITES/KITE0002.JPG", 41_000, seed);
+    }
+    work
+}
+
+fn verdict(ran: &Ran) -> Value {
+    ran.events().pop().unwrap()
+}
+
+const TO: &str = "--to a --to b --copies 1";
+
+#[test]
+fn a_card_that_was_never_in_a_reader_is_missed() {
+    let work = drawer("set", &["A1", "A2", "B1"]);
+    let ran = work.run(&format!("copy A1 {TO} --shoot festival --expect 4"));
+    ran.exits(0).says("1 of 4 announced cards");
+    work.run(&format!("copy A2 {TO} --shoot festival")).exits(0);
+    let ran = work.run(&format!("copy B1 {TO} --shoot festival --json"));
+    let shoot = &verdict(ran.exits(0))["shoot"];
+    assert_eq!(shoot["expected"]["count"], 4);
+    assert_eq!(shoot["cards"].as_array().unwrap().len(), 3);
+    assert_eq!(shoot["not_seen"], 1);
+    let ran = work.run("ledger --shoot festival");
+    ran.exits(1)
+        .says("3 of 4 announced cards")
+        .says("Not seen: 1 card.");
+    // The fourth one, and the set is whole.
+    Card::new(&work.path("B2")).file("DCIM/100KITES/KITE0001.JPG", 40_000, 9);
+    work.run(&format!("copy B2 {TO} --shoot festival")).exits(0);
+    work.run("ledger --shoot festival")
+        .exits(0)
+        .says("4 of 4 announced cards")
+        .is_silent_of("Not seen");
+    work.run("ledger --shoot wedding").exits(1).says("no card");
+}
+
+#[test]
+fn the_same_card_twice_does_not_fill_the_set() {
+    let work = drawer("twice", &["A1", "A2"]);
+    for _ in 0..2 {
+        let ran = work.run(&format!("copy A1 {TO} --shoot festival --expect 2"));
+        ran.exits(0).says("1 of 2 announced cards");
+    }
+    work.run(&format!("copy A1 {TO} --shoot festival"))
+        .exits(0)
+        .says("it counts once");
+    // Asking is another look at the same card.
+    work.run("prove A1 --on a --copies 1 --shoot festival")
+        .exits(0)
+        .says("1 of 2 announced cards");
+}
+
+#[test]
+fn a_mirror_is_another_card_with_the_same_content() {
+    let work = drawer("mirror", &["A1"]);
+    Card::new(&work.path("A2"))
+        .file("DCIM/100KITES/KITE0001.JPG", 40_000, 1)
+        .file("DCIM/100KITES/KITE0002.JPG", 41_000, 1);
+    work.run(&format!("copy A1 {TO} --shoot festival --expect 2"))
+        .exits(0);
+    let ran = work.run(&format!("copy A2 {TO} --shoot festival --json"));
+    let shoot = &verdict(ran.exits(0))["shoot"];
+    assert_eq!(shoot["not_seen"], 0);
+    assert_eq!(shoot["cards"][1]["same_content_as"], "A1");
+    // Compared without a copy it is seen and told in the same way.
+    let work = drawer("mirror-asked", &["A1"]);
+    Card::new(&work.path("A2"))
+        .file("DCIM/100KITES/KITE0001.JPG", 40_000, 1)
+        .file("DCIM/100KITES/KITE0002.JPG", 41_000, 1);
+    work.run(&format!("copy A1 {TO} --shoot festival --expect 2"))
+        .exits(0);
+    work.run("prove A2 --on a --by-content --copies 1 --shoot festival")
+        .exits(0)
+        .says("2 of 2 announced cards")
+        .says("Same content as card A1");
+}
+
+#[test]
+fn labels_are_checked_off() {
+    let work = drawer("labels", &["A1", "B1", "C1"]);
+    let flags = "--shoot festival --expect-labels A1,A2,B1";
+    work.run(&format!("copy A1 {TO} {flags}")).exits(0);
+    work.run(&format!("copy B1 {TO} --shoot festival")).exits(0);
+    work.run(&format!("copy C1 {TO} --shoot festival"))
+        .exits(0)
+        .says("Not seen: A2.")
+        .says("Not announced: C1.");
+}
+
+#[test]
+fn a_card_that_is_not_proven_stays_open() {
+    let work = drawer("open", &["A1"]);
+    work.run("copy A1 --to a --to b --shoot festival --expect 1")
+        .exits(1)
+        .says("Not proven: A1.");
+    work.run("ledger --shoot festival")
+        .exits(1)
+        .says("NOT PROVEN");
+    work.run(&format!("copy A1 {TO} --shoot festival")).exits(0);
+    work.run("ledger --shoot festival").exits(0);
+    // A later question that says no takes it back.
+    work.run("prove A1 --on a --copies 2 --shoot festival")
+        .exits(1);
+    work.run("ledger --shoot festival").exits(1);
+}
+
+#[test]
+fn wrong_sets_are_told() {
+    let work = drawer("wrong", &["A1"]);
+    for flags in [
+        "--expect 4",
+        "--shoot festival --expect 0",
+        "--shoot festival --expect 20000",
+        "--shoot festival --expect-labels A1,,B1",
+        "--shoot festival --expect-labels A1,a1",
+        "--shoot festival --expect 2 --expect-labels A1,B1",
+        "--shoot festival --no-ledger",
+    ] {
+        work.run(&format!("copy A1 {TO} {flags}")).exits(2);
+    }
+    assert!(!work.path("a").join("20261125-A1").exists());
+    assert_eq!(tree(&work.path("a")).len(), 0, "nothing was written");
+}
+
+// ---- the ledger -------------------------------------------------------------------------------
+
+#[test]
+fn a_damaged_ledger_costs_no_verdict() {
+    let work = drawer("damaged", &["A1"]);
+    let ledger = work.path("home/.local/share/unlade/ledger.jsonl");
+    work.run(&format!("copy A1 {TO}")).exits(0);
+    let before = bytes_of(&ledger);
+    assert!(before.ends_with(b"}\n") && !before[..before.len() - 1].contains(&b'\n'));
+    // A crash tore the last line.
+    let mut torn = before.clone();
+    torn.extend_from_slice(&before[..before.len() / 3]);
+    remove(&ledger);
+    put(&ledger, &torn);
+    work.run(&format!("copy A1 {TO} --shoot festival")).exits(0);
+    let after = bytes_of(&ledger);
+    assert!(after.starts_with(&torn), "it is only ever appended to");
+    work.run("ledger")
+        .exits(0)
+        .says("2 entries")
+        .says("1 line of it");
+    let ran = work.run("ledger --json");
+    let last = verdict(ran.exits(0));
+    assert_eq!((&last["entries"], &last["damaged"]), (&2.into(), &1.into()));
+    // A folder in its place is told, and the copy is what it was.
+    remove(&ledger);
+    work.folder("home/.local/share/unlade/ledger.jsonl");
+    work.run(&format!("copy A1 {TO}"))
+        .exits(0)
+        .says("The verdict holds all the same.");
+}
+
+#[test]
+fn nothing_is_remembered_that_is_not_to_be() {
+    let work = drawer("none", &["A1"]);
+    work.run(&format!("copy A1 {TO} --no-ledger")).exits(0);
+    work.run("plan A1 --to a").exits(0);
+    work.run("demo").exits(0);
+    assert!(!work.path("home/.local").exists());
+    work.run(&format!("copy A1 {TO} --home elsewhere")).exits(0);
+    assert!(work.path("elsewhere/ledger.jsonl").exists());
+    assert!(!work.path("home/.local").exists());
+    // Where no folder is known there is no ledger, and no harm.
+    let mut command = work.command();
+    command.env("HOME", "/nonexistent").args(["ledger"]);
+    finish(&mut command).exits(0).says("0 entries");
+}
+
+#[test]
+fn two_programs_lose_no_entry() {
+    let work = drawer("two", &["A1", "A2", "A3", "A4"]);
+    let children: Vec<_> = ["A1", "A2", "A3", "A4"]
+        .into_iter()
+        .map(|card| {
+            let arguments = ["copy", card, "--to", "a", "--copies", "1", "--shoot", "k"];
+            let mut command = work.command();
+            command.args(arguments).stdout(Stdio::null());
+            command.spawn().unwrap()
+        })
+        .collect();
+    for mut child in children {
+        assert!(child.wait().unwrap().success());
+    }
+    work.run("ledger --shoot k --expect 4")
+        .exits(0)
+        .says("4 of 4 announced cards");
+}
+
+#[test]
+fn the_ledger_tells_prove_where_to_look() {
+    let work = drawer("places", &["A1", "A2"]);
+    work.run(&format!("copy A1 {TO}")).exits(0);
+    work.run("prove A1 --copies 1").exits(0).says("Copy 2");
+    // Only what is named counts when something is named.
+    let ran = work.run("prove A1 --on a --copies 1 --json");
+    let told = verdict(ran.exits(0));
+    assert_eq!(told["holdings"].as_array().unwrap().len(), 1);
+    assert_eq!(told["elsewhere"].as_array().unwrap().len(), 1);
+    // A drive that is away is told, and is a reason when it is needed.
+    move_to(&work.path("b"), &work.path("b-in-the-bag"));
+    work.run("prove A1 --copies 1")
+        .exits(0)
+        .says("cannot be looked at");
+    remove_tree_of(&work.path("a"));
+    work.run("prove A1 --copies 1")
+        .exits(1)
+        .says("(missing)")
+        .says("NOT PROVEN");
+    // A card that nobody copied.
+    work.run("prove A2")
+        .exits(2)
+        .says("the ledger knows no copy");
+    work.run("prove A1 --no-ledger").exits(2);
+}
+
+/// Moves an offload's folder out of the way.
+fn remove_tree_of(drive: &Path) {
+    move_to(drive, &drive.with_extension("gone"));
+}
+
+// ---- several cards in one command -------------------------------------------------------------
+
+#[test]
+fn cards_on_one_disk_are_read_one_after_the_other() {
+    let work = drawer("one-by-one", &["A1", "A2"]);
+    let ran = work.run(&format!("copy A1 A2 {TO} --json"));
+    let events = ran.exits(0).events();
+    let order = events.iter().find(|e| e["event"] == "order").unwrap();
+    assert_eq!(order["chains"], serde_json::json!([[0, 1]]));
+    assert!(
+        order["why"]
+            .as_str()
+            .unwrap()
+            .contains("one after the other")
+    );
+    let verdicts: Vec<&Value> = events.iter().filter(|e| e["event"] == "verdict").collect();
+    assert_eq!(verdicts.len(), 2);
+    for (verdict, card) in verdicts.iter().zip(["A1", "A2"]) {
+        assert_eq!(
+            (&verdict["card"], &verdict["proven"]),
+            (&card.into(), &true.into())
+        );
+    }
+    work.run(&format!("copy A1 A1 {TO}")).exits(2).says("twice");
+}
+
+#[test]
+fn cards_of_one_label_get_a_folder_each() {
+    let work = drawer("labels-alike", &["x/KITES", "y/KITES"]);
+    let ran = work.run(&format!("copy x/KITES y/KITES {TO} --json"));
+    let events = ran.exits(0).events();
+    let names: Vec<&str> = events
+        .iter()
+        .filter(|e| e["event"] == "verdict")
+        .map(|e| e["offload"].as_str().unwrap())
+        .collect();
+    assert_eq!(names.len(), 2);
+    assert_eq!(format!("{}-2", names[0]), names[1]);
+    for (card, name) in ["x/KITES", "y/KITES"].iter().zip(names) {
+        assert_eq!(tree(&work.path("a").join(name)), tree(&work.path(card)));
+    }
+}
+
+#[test]
+fn a_destination_on_another_card_of_the_command_is_refused() {
+    let work = drawer("on-card", &["A1", "A2"]);
+    work.folder("A2/drive");
+    let before = tree(&work.path("A2"));
+    work.run("copy A1 A2 --to a --to A2/drive --copies 1")
+        .exits(3)
+        .says("it lies on the card");
+    assert_eq!(tree(&work.path("A2")), before);
+    assert!(tree(&work.path("a")).is_empty());
+}
+
+/// Two cards in two readers, and two drives that do not spin: memory will do, as only the order is
+/// looked at here.
+#[test]
+fn two_readers_are_read_at_the_same_time_and_one_bad_card_stops_no_other() {
+    let mounts = String::from_utf8(bytes_of(Path::new("/proc/mounts"))).unwrap();
+    if !mounts.lines().any(|l| l.contains(" /dev/shm tmpfs ")) {
+        return skip("/dev/shm is no tmpfs");
+    }
+    if crate::support::mount::skip() {
+        return;
+    }
+    let work = Work::new("readers");
+    let memory = Work::below(Path::new("/dev/shm"), "readers");
+    let (a, b) = (memory.folder("a"), memory.folder("b"));
+    let mut cards = Vec::new();
+    for (name, seed) in [("ONE", 1), ("TWO", 2)] {
+        Card::new(&work.path(&format!("back-{name}")))
+            .file("DCIM/100KITES/KITE0001.JPG", 3_000_000, seed)
+            .file("DCIM/100KITES/KITE0002.JPG", 3_000_000, seed)
+            .file("DCIM/100KITES/KITE0003.JPG", 3_000_000, seed);
+        let faults = if name == "ONE" {
+            let broken = Kind::ReadError {
+                off: 0,
+                len: 3_000_000,
+                errno: 5,
+            };
+            vec![Fault::new(broken).path("*KITE0002*").times(u64::MAX)]
+        } else {
+            Vec::new()
+        };
+        let options = Options {
+            faults,
+            read_mbps: 10.0,
+            ..Options::default()
+        };
+        let at = work.folder(name);
+        cards.push(Mount::new(&work.path(&format!("back-{name}")), &at, options).unwrap());
+    }
+    let mut arguments: Vec<&std::ffi::OsStr> = ["copy", "ONE", "TWO", "--json", "--to"]
+        .iter()
+        .map(std::ffi::OsStr::new)
+        .collect();
+    arguments.extend([a.as_os_str(), "--to".as_ref(), b.as_os_str()]);
+    let ran = work.run_with(arguments);
+    let events = ran.exits(1).events();
+    let at = |event: &str, card: &str| {
+        events
+            .iter()
+            .position(|e| e["event"] == event && e["card"] == card)
+            .unwrap_or_else(|| panic!("{event} of {card}: {ran}"))
+    };
+    assert!(at("planned", "TWO") < at("verdict", "ONE"), "{ran}");
+    assert!(at("planned", "ONE") < at("verdict", "TWO"), "{ran}");
+    let one = &events[at("verdict", "ONE")]["reasons"];
+    assert!(one.to_string().contains("KITE0002"), "{one}");
+    let two = &events[at("verdict", "TWO")]["reasons"];
+    assert!(!two.to_string().contains("unreadable"), "{two}");
+    let name = events[at("verdict", "TWO")]["offload"].as_str().unwrap();
+    assert_eq!(tree(&a.join(name)), tree(&work.path("back-TWO")));
+    assert_eq!(manifest(&b.join(name))["totals"]["files"], 3);
+    drop(cards);
+}
+
+#[test]
+fn cards_that_fit_alone_and_not_together_are_refused_before_the_first_byte() {
+    if crate::support::mount::skip() {
+        return;
+    }
+    let work = drawer("room", &["A1", "A2"]);
+    for (card, seed) in [("A1", 7), ("A2", 8)] {
+        Card::new(&work.path(card)).file("PRIVATE/CLIPS/C0001.MP4", 6_000_000, seed);
+    }
+    let options = Options {
+        capacity: 10_000_000,
+        ..Options::default()
+    };
+    let small = Mount::new(&work.folder("back"), &work.folder("small"), options).unwrap();
+    for command in ["plan", "copy"] {
+        work.run(&format!("{command} A1 A2 --to small --copies 1"))
+            .exits(3)
+            .says("the cards together need");
+        assert!(tree(&work.path("back")).is_empty());
+    }
+    work.run("plan A1 --to small --copies 1").exits(0);
+    drop(small);
+}
