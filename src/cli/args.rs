@@ -109,7 +109,7 @@ pub(crate) enum Command {
         #[command(subcommand)]
         what: KitCommand,
     },
-    /// Reckon what a card can record.
+    /// Reckon what a card can record, and what a faster part would save.
     #[command(
         long_about = "Answers questions about cards by plain arithmetic and prints what it assumed. Nothing is measured and nothing is written. Rates and sizes carry their unit: 100Mb/s is megabits, 12.5MB/s megabytes; both decimal.",
         after_help = "Example:  unlade weigh footage --at 100Mb/s --room 128GB --class V30",

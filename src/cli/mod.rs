@@ -19,6 +19,7 @@ mod screen;
 mod verify;
 mod weigh;
 mod weigh_args;
+mod weigh_upgrade;
 mod words;
 
 use args::{Cli, Command};
@@ -66,7 +67,7 @@ pub(crate) fn main() -> Exit {
         Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
         Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
-        Command::Weigh { question } => weigh::weigh(question, out, &tools),
+        Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Completions { shell } => completions(*shell, out),
         Command::Man { dir } => man(dir, out),

@@ -1,9 +1,12 @@
-//! Owns `weigh`: what a card can record, in words, with what was assumed.
+//! Owns `weigh`: the questions, what a card can record in words, and what was assumed.
 
+use super::args::Common;
 use super::exit::Exit;
 use super::json::Json;
+use super::kit::{exit_of, refuse};
 use super::out::{Out, wrap};
 use super::weigh_args::{BurstArgs, FootageArgs, WeighCommand};
+use super::weigh_upgrade::{Refused, upgrade};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::time::Duration;
@@ -20,22 +23,23 @@ pub(crate) struct Answer {
 }
 
 /// Weighs what is asked and tells it.
-pub(crate) fn weigh(command: &WeighCommand, out: Out, tools: &Tools) -> Exit {
+pub(crate) fn weigh(command: &WeighCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
     let answer = match command {
-        WeighCommand::Footage(args) => footage(args, tools),
+        WeighCommand::Footage(args) => {
+            footage(args, tools).map_err(|why| (vec![why], Exit::Refused))
+        }
         WeighCommand::Burst(args) => Ok(burst(args)),
+        WeighCommand::Upgrade(args) => upgrade(args, common).map_err(|refused| match refused {
+            Refused::Usage(why) => (vec![format!("{why}.")], Exit::Usage),
+            Refused::Kit(error) => (error.lines(), exit_of(&error)),
+        }),
     };
     match answer {
         Ok(answer) => {
             tell(answer, out, tools);
             Exit::Done
         }
-        Err(why) => {
-            for line in wrap(&format!("unlade: {why}"), out.width, "", "  ") {
-                out.error(&line);
-            }
-            Exit::Refused
-        }
+        Err((lines, exit)) => refuse(&lines, exit, "weigh", out, tools),
     }
 }
 

@@ -4,8 +4,10 @@
 
 pub mod text;
 
+use crate::speed::ceiling::Chain;
 use crate::speed::classes::WriteClass;
 use crate::speed::links::{LINKS, find};
+use crate::units::MegabytesPerS;
 use std::fmt;
 
 /// Longest name in bytes.
@@ -214,6 +216,25 @@ impl Kit {
         self.drives
             .iter()
             .find(|d| d.volumes.iter().any(|v| same_volume(v, volume_id)))
+    }
+}
+
+/// Fills in what the kit says of a card and a reader; what stands there already stays.
+///
+/// A card that lists the reader as made for it reaches its label there.
+pub fn fill(chain: &mut Chain, card: Option<&Card>, reader: Option<&Reader>) {
+    let row = |id: &Option<String>| id.as_deref().and_then(find);
+    if let Some(card) = card {
+        let label = card.reads.map(MegabytesPerS);
+        chain.card.reads = chain.card.reads.or(label);
+        chain.card.bus = chain.card.bus.or_else(|| row(&card.bus));
+    }
+    if let Some(reader) = reader {
+        chain.reader.slot = chain.reader.slot.or_else(|| row(&reader.bus));
+        chain.reader.link = chain.reader.link.or_else(|| row(&reader.link));
+    }
+    if let (Some(card), Some(reader)) = (card, reader) {
+        chain.reader.is_matched |= card.readers.iter().any(|r| same_name(r, &reader.name));
     }
 }
 

@@ -6,4 +6,5 @@ pub mod classes;
 pub mod forecast;
 pub mod links;
 pub mod quantity;
+pub mod upgrade;
 pub mod weigh;

@@ -90,3 +90,103 @@ fn bits_and_bytes_are_never_guessed() {
         work.run(arguments).exits(2).says(told);
     }
 }
+
+/// 40 offloads of 220 GB; the old reader gives 90 MB/s, the new one 250 for 60, the disk takes 110.
+const READER: &str = "weigh upgrade --offload 220GB --per-year 40 --card 300 --reader 90 --drives 110/115 --new-reader 250 --price 60";
+
+#[test]
+fn a_reader_is_weighed_with_the_disk_that_takes_over() {
+    let work = Work::new("weigh-reader");
+    // Reckoned by hand: 220e9 x (1/90e6 - 1/110e6) = 444 s = 7.4 min; x 40 = 4.94 h; 60 / 4.94 = 12.15.
+    work.run(READER)
+        .exits(0)
+        .says("Saves 7.4 min of copying and 0.0 min of read-back")
+        .says("A year 4.9 h in 40 offloads")
+        .says("Price 12.2 for each hour saved")
+        .says("by its own figures alone (250 MB/s instead of 90.0 MB/s) it would be 26.1 min of copying; but then drive 1 takes over")
+        .says("nothing is saved, since the drives set the time")
+        .says("Assumed");
+    let event = &work.run(&format!("{READER} --json")).exits(0).events()[0];
+    assert_eq!(event["event"], "weighed");
+    assert_eq!(event["saved"]["copy_s"], 444.444);
+    assert_eq!(event["saved"]["a_year_h"], 4.938);
+    assert_eq!(event["price_per_saved_hour"], 12.15);
+    assert_eq!(event["then"]["limiting_link"], "drive 1");
+}
+
+#[test]
+fn reader_and_drive_together_save_read_back_too() {
+    let work = Work::new("weigh-both");
+    // 17.4 h of copying and 15.8 h of read-back a year for 210: 6.3 an hour.
+    work.run("weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives 110/115 --new-reader 250 --new-drives 400/450 --price 210")
+        .exits(0)
+        .says("33.2 h in 40 offloads (17.4 h of copying, 15.8 h of read-back)")
+        .says("Price 6.3 for each hour saved");
+}
+
+#[test]
+fn what_would_not_help_is_said_plainly() {
+    let work = Work::new("weigh-no-help");
+    work.run("weigh upgrade --offload 64GB --per-year 9 --card 100 --reader 90 --new-card 300 --price 80")
+        .exits(0)
+        .says("It would not help: the reader holds the copy back before and after.")
+        .says("80 for nothing");
+    work.run("weigh upgrade --offload 64GB --card 300 --new-card 90")
+        .exits(0)
+        .says("it would be slower");
+}
+
+#[test]
+fn parts_come_from_the_kit_and_the_link_table() {
+    let work = Work::new("weigh-kit");
+    for add in [
+        "kit add reader blue --bus uhs-ii --link usb3-5g",
+        "kit add reader old --bus uhs-i --link usb2",
+        "kit add card A1 --reads 170 --bus uhs-i --reader blue",
+        "kit add drive Attic --writes 110 --reads 115",
+        "kit add drive Bare",
+    ] {
+        work.run(&format!("{add} --home h")).exits(0);
+    }
+    // Common practice, no source: a card labelled 170 gives about 165 in its matched reader, and USB 2
+    // gives 30 to 42 whatever the card.
+    let event = &work
+        .run(
+            "weigh upgrade --offload 64GB --card A1 --reader old --new-reader blue --home h --json",
+        )
+        .exits(0)
+        .events()[0];
+    let rate = |side: &str| event[side]["bytes_per_s"].as_f64().unwrap() / 1e6;
+    assert!((30.0..42.0).contains(&rate("now")), "{event}");
+    assert!((150.0..170.0).contains(&rate("then")), "{event}");
+    work.run("weigh upgrade --offload 64GB --reader old --drives Attic --new-reader blue --home h")
+        .exits(0)
+        .says("drive 1");
+    for (arguments, told) in [
+        ("--card B9 --new-card 300", "there is A1"),
+        ("--reader blu --new-reader 300", "there is blue, old"),
+        ("--port uhs-i --new-port usb2", "nor a link"),
+        ("--card 100Mx/s --new-card 300", "Mb/s for megabits"),
+        ("--new-card 300", "needs --card"),
+        (
+            "--reader 90 --drives Bare --new-reader 250",
+            "what drive `Bare` sustains",
+        ),
+        (
+            "--reader 90 --drives 110,400 --new-drives 400",
+            "every drive",
+        ),
+        (
+            "--reader 90 --drives 110/x --new-reader 250",
+            "WRITES/READS",
+        ),
+        ("--card 90", "required"),
+        ("--card 90 --new-card 250 --price 60", "--per-year"),
+    ] {
+        work.run(&format!(
+            "weigh upgrade --offload 64GB {arguments} --home h"
+        ))
+        .exits(2)
+        .says(told);
+    }
+}
