@@ -64,6 +64,36 @@ pub fn round_up(bytes: u64, cluster: u64) -> u64 {
     }
 }
 
+/// A rate in megabytes (10^6 bytes) per second. Bits and bytes are separate types, so that one can't be
+/// taken for the other.
+#[derive(Clone, Copy, PartialEq, PartialOrd, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(transparent)]
+pub struct MegabytesPerS(pub f64);
+
+/// A rate in megabits (10^6 bits) per second, as on recording formats, USB ports and networks.
+#[derive(Clone, Copy, PartialEq, PartialOrd, Debug)]
+pub struct MegabitsPerS(pub f64);
+
+impl MegabitsPerS {
+    /// Returns the same rate in bytes; a byte has eight bits (IEC 80000-13).
+    pub fn in_bytes(self) -> MegabytesPerS {
+        MegabytesPerS(self.0 / 8.0)
+    }
+}
+
+impl MegabytesPerS {
+    /// Returns the rate in bytes per second.
+    pub fn bytes_per_s(self) -> f64 {
+        self.0 * 1e6
+    }
+
+    /// Returns the lesser of two rates.
+    #[must_use]
+    pub fn least(self, other: Self) -> Self {
+        Self(self.0.min(other.0))
+    }
+}
+
 /// Returns a size in the largest decimal unit that keeps it readable: `96.0 GB`, `512 bytes`.
 pub fn size(bytes: u64) -> String {
     match bytes {
@@ -141,6 +171,16 @@ mod tests {
         assert_eq!(size(1_620_000_000_000), "1.62 TB");
         assert_eq!(speed(94_080_000.0), "94.1 MB/s");
         assert_eq!(speed(263_000_000.0), "263 MB/s");
+    }
+
+    #[test]
+    fn bits_bytes_and_binary_units_stay_apart() {
+        // 100 Mb/s is 12.5 MB/s; common practice, no source: the arithmetic is IEC 80000-13's.
+        assert!((MegabitsPerS(100.0).in_bytes().0 - 12.5).abs() < 1e-12);
+        // IEC 80000-13: 1 MiB = 2^20 bytes, so 1 MiB/s is 1.048576 MB/s.
+        let mebibyte_per_s = MegabytesPerS(float(1 << 20) / float(MB));
+        assert!((mebibyte_per_s.0 - 1.048_576).abs() < 1e-12);
+        assert!((mebibyte_per_s.bytes_per_s() - 1_048_576.0).abs() < 1e-6);
     }
 
     #[test]

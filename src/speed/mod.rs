@@ -1,3 +1,7 @@
-//! Owns what is reckoned from measured speed. Pure; nothing here touches a disk or a terminal.
+//! Owns what is reckoned from measured speed and from what links allow. Pure; nothing here touches a disk
+//! or a terminal.
 
+pub mod ceiling;
+pub mod classes;
 pub mod forecast;
+pub mod links;

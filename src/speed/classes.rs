@@ -1,0 +1,189 @@
+//! Owns the guaranteed classes printed on cards: what a card sustains *at least* when it is *written*.
+//!
+//! They say nothing about reading, and nothing here can become a read rate: [`WriteFloor`] is a type of
+//! its own, and the chain of a ceiling has no place for it.
+//!
+//! ```compile_fail
+//! use unlade::speed::{ceiling::CardSpeed, classes::WriteClass};
+//! let v90 = WriteClass::parse("V90").unwrap().floor();
+//! let wrong = CardSpeed { reads: Some(v90), ..CardSpeed::default() };
+//! ```
+//!
+//! ```
+//! use unlade::speed::ceiling::CardSpeed;
+//! let right = CardSpeed { reads: Some(unlade::units::MegabytesPerS(170.0)), ..CardSpeed::default() };
+//! ```
+
+use super::links::{LinkRow, find};
+use crate::units::MegabytesPerS;
+use std::fmt;
+
+/// What a card sustains at least when it is written in order, under the standard's conditions.
+#[derive(Clone, Copy, PartialEq, PartialOrd, Debug)]
+pub struct WriteFloor(MegabytesPerS);
+
+impl WriteFloor {
+    /// Returns the least sustained *write* rate.
+    pub fn written_at_least(self) -> MegabytesPerS {
+        self.0
+    }
+}
+
+/// A guaranteed class.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum WriteClass {
+    /// SD Speed Class 2, 4, 6 or 10.
+    Speed(u16),
+    /// UHS Speed Class U1 or U3.
+    Uhs(u16),
+    /// Video Speed Class V6 to V90.
+    Video(u16),
+    /// SD Express Speed Class E150 to E600.
+    Express(u16),
+    /// Application Performance Class A1 or A2.
+    Application(u16),
+    /// Video Performance Guarantee VPG-20 to VPG1600.
+    Guarantee(u16),
+}
+
+/// Letters on the card, the class they mean, and the numbers that may follow.
+type Kind = (&'static str, fn(u16) -> WriteClass, &'static [u16]);
+
+const KINDS: [Kind; 7] = [
+    (
+        "vpg",
+        WriteClass::Guarantee,
+        &[20, 65, 130, 200, 400, 800, 1_600],
+    ),
+    ("class", WriteClass::Speed, &[2, 4, 6, 10]),
+    ("c", WriteClass::Speed, &[2, 4, 6, 10]),
+    ("u", WriteClass::Uhs, &[1, 3]),
+    ("v", WriteClass::Video, &[6, 10, 30, 60, 90]),
+    ("e", WriteClass::Express, &[150, 300, 450, 600]),
+    ("a", WriteClass::Application, &[1, 2]),
+];
+
+impl WriteClass {
+    /// Returns the class that is printed as `text`: `V30`, `U3`, `C10`, `Class 10`, `A2`, `E300`,
+    /// `VPG400`, `VPG-65`; `None` if no standard has it.
+    pub fn parse(text: &str) -> Option<Self> {
+        let plain = text.to_ascii_lowercase().replace([' ', '-'], "");
+        KINDS.iter().find_map(|(letters, class, numbers)| {
+            let number: u16 = plain.strip_prefix(letters)?.parse().ok()?;
+            numbers.contains(&number).then(|| class(number))
+        })
+    }
+
+    /// Returns the least sustained write rate.
+    pub fn floor(self) -> WriteFloor {
+        WriteFloor(MegabytesPerS(f64::from(match self {
+            Self::Uhs(grade) => grade * 10,
+            // Both application classes sustain 10 MB/s; they differ in small accesses.
+            Self::Application(_) => 10,
+            Self::Speed(n) | Self::Video(n) | Self::Express(n) | Self::Guarantee(n) => n,
+        })))
+    }
+
+    /// Returns the slowest bus that a card of this class must have, where the standard names one: V60
+    /// and V90 need the second row of pins. That tells a kind of card, not a rate.
+    pub fn needs_bus(self) -> Option<&'static LinkRow> {
+        match self {
+            Self::Video(60..) => find("sd-uhs2-fd156"),
+            Self::Express(_) => find("sdex-3x1"),
+            Self::Uhs(_) => find("sd-sdr50"),
+            _ => None,
+        }
+    }
+}
+
+/// As printed on cards.
+impl fmt::Display for WriteClass {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Speed(n) => write!(f, "C{n}"),
+            Self::Uhs(n) => write!(f, "U{n}"),
+            Self::Video(n) => write!(f, "V{n}"),
+            Self::Express(n) => write!(f, "E{n}"),
+            Self::Application(n) => write!(f, "A{n}"),
+            Self::Guarantee(n) => write!(f, "VPG{n}"),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::MegabitsPerS;
+
+    fn at_least(text: &str) -> f64 {
+        WriteClass::parse(text)
+            .unwrap()
+            .floor()
+            .written_at_least()
+            .0
+    }
+
+    #[test]
+    #[expect(clippy::float_cmp, reason = "small whole numbers are exact")]
+    fn floors_are_the_published_ones() {
+        // SD Association, Speed Class page: C2 to C10, U1, U3, V6 to V90, E150 to E600, A1 and A2.
+        for (text, mbps) in [
+            ("C2", 2.0),
+            ("C4", 4.0),
+            ("Class 6", 6.0),
+            ("class10", 10.0),
+            ("U1", 10.0),
+            ("u3", 30.0),
+            ("V6", 6.0),
+            ("V10", 10.0),
+            ("V30", 30.0),
+            ("V60", 60.0),
+            ("V90", 90.0),
+            ("E150", 150.0),
+            ("E600", 600.0),
+            ("A1", 10.0),
+            ("A2", 10.0),
+        ] {
+            assert_eq!(at_least(text), mbps, "{text}");
+        }
+        // CompactFlash Association, Video Performance Guarantee profiles 1 to 5; 130 from memory.
+        for (text, mbps) in [
+            ("VPG-20", 20.0),
+            ("VPG130", 130.0),
+            ("VPG 400", 400.0),
+            ("VPG1600", 1_600.0),
+        ] {
+            assert_eq!(at_least(text), mbps, "{text}");
+        }
+        for no in ["", "V", "V31", "U2", "C3", "V-1", "X10", "v99999999", "104"] {
+            assert_eq!(WriteClass::parse(no), None, "{no}");
+        }
+    }
+
+    #[test]
+    fn every_class_reads_back_as_it_is_printed() {
+        for (_, class, numbers) in KINDS {
+            for n in numbers {
+                assert_eq!(WriteClass::parse(&class(*n).to_string()), Some(class(*n)));
+            }
+        }
+    }
+
+    #[test]
+    fn a_class_holds_a_recording_or_not() {
+        // Common practice, no source: V30 holds 100 Mb/s, and 300 to 400 Mb/s is where V30 ends.
+        let holds = |class: &str, mbit| at_least(class) >= MegabitsPerS(mbit).in_bytes().0;
+        assert!(holds("V30", 100.0) && !holds("V30", 300.0) && !holds("V30", 400.0));
+        assert!(holds("V90", 400.0) && !holds("V60", 600.0));
+    }
+
+    #[test]
+    fn only_two_rows_of_pins_carry_v60_and_more() {
+        // SD Association, Speed Class page: V60 and V90 on UHS-II and faster only.
+        let bus = |t: &str| WriteClass::parse(t).unwrap().needs_bus().map(|r| r.id);
+        assert_eq!(bus("V60"), Some("sd-uhs2-fd156"));
+        assert_eq!(bus("V30"), None);
+        assert_eq!(bus("C10"), None);
+        assert_eq!(bus("E300"), Some("sdex-3x1"));
+    }
+}
