@@ -6,8 +6,8 @@ use crate::card::listing::Listing;
 use crate::card::survey::survey;
 use crate::clock::Clock;
 use crate::digest::Digest;
-use crate::disk::buffer::Aligned;
 use crate::disk::topology::Backing;
+use crate::disk::whole::hash_whole;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::ledger::Ledger;
@@ -30,8 +30,6 @@ const DEPTH: usize = 3;
 const FOLDERS_MAX: usize = 20_000;
 /// Places of the ledger that are looked at.
 const PLACES_MAX: usize = 64;
-/// Buffer for reading the card again, in bytes.
-const CHUNK_BYTES: usize = 2 << 20;
 
 /// What to look at.
 #[derive(Clone, Debug)]
@@ -404,7 +402,6 @@ fn hash_card(
     progress
         .bytes_total
         .fetch_add(listing.totals().1, Ordering::Relaxed);
-    let mut buffer = Aligned::new(CHUNK_BYTES);
     let mut hashes = HashMap::new();
     let mut worst = ReadBackWay::Direct;
     for file in listing.files() {
@@ -412,7 +409,7 @@ fn hash_card(
             break;
         }
         let path = file.name.under(&ask.card);
-        if let Ok((digest, way)) = hash_file(disk, &path, file.bytes, &mut buffer, progress) {
+        if let Ok((digest, way)) = hash_file(disk, &path, file.bytes, progress) {
             hashes.insert(file.name.as_str().to_owned(), digest);
             worst = worst.min(way);
         }
@@ -424,20 +421,15 @@ fn hash_file(
     disk: &dyn Disk,
     path: &Utf8Path,
     bytes: u64,
-    buffer: &mut Aligned,
     progress: &Progress,
 ) -> io::Result<(Digest, ReadBackWay)> {
     let mut source = disk.open_read_back(path)?;
-    let mut hasher = blake3::Hasher::new();
-    let mut at = 0;
-    while at < bytes && !progress.cancel.load(Ordering::Relaxed) {
-        let n = source.read_at(buffer.all_mut(), at)?;
-        if n == 0 {
-            break;
-        }
-        hasher.update(buffer.first(n));
-        at += len64(n);
-        progress.bytes.fetch_add(len64(n), Ordering::Relaxed);
+    let mut go_on = |n| {
+        progress.bytes.fetch_add(n, Ordering::Relaxed);
+        !progress.cancel.load(Ordering::Relaxed)
+    };
+    match hash_whole(source.as_mut(), bytes, &mut go_on)? {
+        Some((digest, _)) => Ok((digest, source.way())),
+        None => Err(io::ErrorKind::Interrupted.into()),
     }
-    Ok((hasher.finalize().into(), source.way()))
 }

@@ -9,6 +9,7 @@ pub mod home;
 #[cfg(unix)]
 pub mod os;
 pub mod topology;
+pub mod whole;
 
 use crate::error::Problem;
 use buffer::Chunk;

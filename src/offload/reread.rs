@@ -3,10 +3,9 @@
 //! check that can show a bit which the reader or the cable flipped.
 
 use super::{Context, Offloaded};
-use crate::disk::buffer::Aligned;
+use crate::disk::whole::hash_whole;
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer};
-use crate::units::len64;
 use std::io;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -14,7 +13,6 @@ use std::time::Duration;
 /// Reads every file a second time and adds what differs to the problems. Returns whether every
 /// file was read again past the cache and found equal.
 pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn Observer) -> bool {
-    let mut buffer = Aligned::new(context.limits.chunk_bytes);
     let mut all_equal = true;
     let total = context.plan.jobs.iter().map(|j| j.bytes).sum();
     let mut progress = Progress {
@@ -27,7 +25,7 @@ pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn O
             all_equal = false;
             continue;
         };
-        let problem = match hash_again(context, at, &mut buffer, &mut progress, observer) {
+        let problem = match hash_again(context, at, &mut progress, observer) {
             // Stopped in the middle of a file, about which nothing can be said then.
             Err(e) if e.kind() == io::ErrorKind::Interrupted => {
                 offloaded.interrupted = true;
@@ -71,7 +69,6 @@ struct Progress {
 fn hash_again(
     context: &Context,
     at: usize,
-    buffer: &mut Aligned,
     progress: &mut Progress,
     observer: &mut dyn Observer,
 ) -> io::Result<(crate::digest::Digest, bool)> {
@@ -81,24 +78,17 @@ fn hash_again(
     let mut source = context
         .disk
         .open_read_back(&job.name.under(&context.plan.card.given))?;
-    let mut hasher = blake3::Hasher::new();
-    let mut offset = 0;
-    while offset < job.bytes {
-        if context.cancel.load(Ordering::Relaxed) {
-            return Err(io::ErrorKind::Interrupted.into());
-        }
-        let n = source.read_at(buffer.all_mut(), offset)?;
-        if n == 0 {
-            break;
-        }
-        hasher.update(buffer.first(n));
-        offset += len64(n);
-        progress.done += len64(n);
+    let mut go_on = |n| {
+        progress.done += n;
         let now = context.clock.elapsed();
         if now >= progress.next {
             progress.next = now + EVERY;
             observer.event(&Event::ReadAgain(progress.done, progress.total));
         }
+        !context.cancel.load(Ordering::Relaxed)
+    };
+    match hash_whole(source.as_mut(), job.bytes, &mut go_on)? {
+        Some((digest, _)) => Ok((digest, source.way().reaches_device())),
+        None => Err(io::ErrorKind::Interrupted.into()),
     }
-    Ok((hasher.finalize().into(), source.way().reaches_device()))
 }

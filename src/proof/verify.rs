@@ -9,8 +9,8 @@ use super::manifest::{
 use crate::card::left_out::why_left_out;
 use crate::clock::Clock;
 use crate::digest::Digest;
-use crate::disk::buffer::Aligned;
 use crate::disk::topology::Backing;
+use crate::disk::whole::hash_whole;
 use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree};
 use crate::error::{Error, Step, failed};
 use crate::name::is_part_name;
@@ -23,8 +23,6 @@ use std::io;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
-/// Buffer of one reading thread, in bytes.
-const CHUNK_BYTES: usize = 1 << 20;
 /// Threads that read from one solid-state device.
 const THREADS: usize = 4;
 
@@ -408,21 +406,10 @@ fn hash_file(
     if bytes != expected {
         return Ok(Some((Digest::of(b""), bytes, source.way())));
     }
-    let mut buffer =
-        Aligned::new(CHUNK_BYTES.min(crate::units::len_usize(bytes.saturating_add(1))));
-    let mut hasher = blake3::Hasher::new();
-    let mut at = 0;
-    while at < bytes {
-        if progress.cancel.load(Ordering::Relaxed) {
-            return Ok(None);
-        }
-        let n = source.read_at(buffer.all_mut(), at)?;
-        if n == 0 {
-            break;
-        }
-        hasher.update(buffer.first(n));
-        at += len64(n);
-        progress.bytes.fetch_add(len64(n), Ordering::Relaxed);
-    }
-    Ok(Some((hasher.finalize().into(), at, source.way())))
+    let mut go_on = |n| {
+        progress.bytes.fetch_add(n, Ordering::Relaxed);
+        !progress.cancel.load(Ordering::Relaxed)
+    };
+    let read = hash_whole(source.as_mut(), bytes, &mut go_on)?;
+    Ok(read.map(|(digest, at)| (digest, at, source.way())))
 }

@@ -1,0 +1,178 @@
+//! Owns the hash of one whole file, read in order: the next bytes are on their way from the device
+//! while the last ones are hashed. It opens nothing and shows nothing.
+
+use super::Source;
+use super::buffer::Aligned;
+use crate::digest::Digest;
+use crate::units::{len_usize, len64};
+use crossbeam_channel::bounded;
+use std::io;
+
+/// One read, in bytes. Large enough for the full rate of a direct read, small enough that a few
+/// files at a time take little memory.
+const CHUNK_BYTES: usize = 2 << 20;
+/// Buffers of a file that is larger than one.
+const BUFFERS: usize = 3;
+
+/// Reads `bytes` bytes of a file, or as many as there are, and returns their hash and number.
+/// `go_on` hears of every read and may stop it: then the answer is `None`.
+///
+/// # Errors
+/// What the system says of a read; none when a thread cannot be started: it is done without.
+pub fn hash_whole(
+    source: &mut dyn Source,
+    bytes: u64,
+    go_on: &mut dyn FnMut(u64) -> bool,
+) -> io::Result<Option<(Digest, u64)>> {
+    if bytes <= len64(CHUNK_BYTES) {
+        let mut buffer = Aligned::new(len_usize(bytes).saturating_add(1).min(CHUNK_BYTES));
+        let mut hasher = blake3::Hasher::new();
+        let read = read_all(source, bytes, go_on, |source, at| {
+            let n = source.read_at(buffer.all_mut(), at)?;
+            hasher.update(buffer.first(n));
+            Ok(n)
+        })?;
+        return Ok(read.map(|n| (hasher.finalize().into(), n)));
+    }
+    let (filled, to_hash) = bounded::<(Aligned, usize)>(BUFFERS);
+    let (give_back, free) = bounded::<Aligned>(BUFFERS);
+    for _ in 0..BUFFERS {
+        // There is room for all of them.
+        if give_back.try_send(Aligned::new(CHUNK_BYTES)).is_err() {}
+    }
+    let hash = move || {
+        let mut hasher = blake3::Hasher::new();
+        for (buffer, n) in to_hash {
+            hasher.update(buffer.first(n));
+            // The reader has stopped when nobody takes it.
+            if give_back.try_send(buffer).is_err() {}
+        }
+        Digest::from(hasher.finalize())
+    };
+    std::thread::scope(|scope| {
+        let hasher = std::thread::Builder::new()
+            .name("hash".into())
+            .spawn_scoped(scope, hash)?;
+        let read = read_all(source, bytes, go_on, |source, at| {
+            let gone = |_| io::Error::other("the hashing thread is gone");
+            let mut buffer = free.recv().map_err(gone)?;
+            let n = source.read_at(buffer.all_mut(), at)?;
+            filled
+                .send((buffer, n))
+                .map_err(|_gone| io::Error::other("the hashing thread is gone"))?;
+            Ok(n)
+        });
+        drop(filled);
+        let digest = hasher
+            .join()
+            .map_err(|_gone| io::Error::other("the hashing thread broke down"))?;
+        Ok(read?.map(|n| (digest, n)))
+    })
+}
+
+fn read_all(
+    source: &mut dyn Source,
+    bytes: u64,
+    go_on: &mut dyn FnMut(u64) -> bool,
+    mut read: impl FnMut(&mut dyn Source, u64) -> io::Result<usize>,
+) -> io::Result<Option<u64>> {
+    let mut at = 0;
+    while at < bytes {
+        let n = read(source, at)?;
+        if n == 0 {
+            break;
+        }
+        at += len64(n);
+        if !go_on(len64(n)) {
+            return Ok(None);
+        }
+    }
+    Ok(Some(at))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{ReadBackWay, Stat};
+    use super::*;
+
+    #[derive(Debug)]
+    struct Memory {
+        content: Vec<u8>,
+        /// Reads beyond this offset fail.
+        fails_at: usize,
+        /// Reads return at most this much.
+        most: usize,
+    }
+
+    impl Source for Memory {
+        fn read_at(&mut self, into: &mut [u8], offset: u64) -> io::Result<usize> {
+            let at = len_usize(offset);
+            if at >= self.fails_at {
+                return Err(io::Error::other("bad spot"));
+            }
+            let n = into
+                .len()
+                .min(self.most)
+                .min(self.content.len().saturating_sub(at));
+            into[..n].copy_from_slice(&self.content[at..at + n]);
+            Ok(n)
+        }
+        fn expect(&self, _offset: u64, _bytes: u64) {}
+        fn forget(&self, _offset: u64) {}
+        fn stat(&self) -> io::Result<Stat> {
+            Err(io::ErrorKind::Unsupported.into())
+        }
+        fn way(&self) -> ReadBackWay {
+            ReadBackWay::Direct
+        }
+    }
+
+    fn memory(bytes: usize) -> Memory {
+        Memory {
+            content: (0..bytes).map(|i| u8::try_from(i % 251).unwrap()).collect(),
+            fails_at: usize::MAX,
+            most: usize::MAX,
+        }
+    }
+
+    #[test]
+    fn the_hash_is_that_of_the_whole_content() {
+        for bytes in [0, 1, CHUNK_BYTES - 1, CHUNK_BYTES, CHUNK_BYTES + 1, 9 << 20] {
+            for most in [usize::MAX, 1 << 20, 999_424] {
+                let mut file = Memory {
+                    most,
+                    ..memory(bytes)
+                };
+                let mut told = 0;
+                let mut go_on = |n| {
+                    told += n;
+                    true
+                };
+                let found = hash_whole(&mut file, len64(bytes), &mut go_on).unwrap();
+                let expected = Digest::of(&file.content);
+                assert_eq!(found, Some((expected, len64(bytes))));
+                assert_eq!(told, len64(bytes));
+            }
+        }
+    }
+
+    #[test]
+    fn a_short_file_a_bad_spot_and_a_stop() {
+        let mut file = memory(5 << 20);
+        let found = hash_whole(&mut file, 99 << 20, &mut |_| true).unwrap();
+        assert_eq!(found, Some((Digest::of(&file.content), 5 << 20)));
+        file.fails_at = 4 << 20;
+        let error = hash_whole(&mut file, 5 << 20, &mut |_| true).unwrap_err();
+        assert_eq!(error.to_string(), "bad spot");
+        let mut reads = 0;
+        let mut twice = |_| {
+            reads += 1;
+            reads < 2
+        };
+        assert_eq!(
+            hash_whole(&mut memory(9 << 20), 9 << 20, &mut twice).unwrap(),
+            None
+        );
+        assert_eq!(reads, 2);
+    }
+}
