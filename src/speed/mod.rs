@@ -3,6 +3,7 @@
 
 pub mod ceiling;
 pub mod classes;
+pub mod detected;
 pub mod forecast;
 pub mod links;
 pub mod quantity;
