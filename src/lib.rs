@@ -15,6 +15,7 @@ pub mod error;
 pub mod event;
 pub mod kit;
 pub mod ledger;
+pub mod measure;
 pub mod name;
 pub mod offload;
 pub mod plan;

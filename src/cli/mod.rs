@@ -12,9 +12,11 @@ mod json;
 mod kit;
 mod kit_args;
 mod kit_file;
+mod known;
 mod ledger;
 mod out;
 mod prove;
+mod rate;
 mod screen;
 mod verify;
 mod weigh;
@@ -66,6 +68,7 @@ pub(crate) fn main() -> Exit {
         Command::Prove(args) => prove::prove(args, out, &tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
+        Command::Rate(args) => rate::rate(args, &cli.common, out, &tools),
         Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
         Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),

@@ -16,6 +16,7 @@ mod matrix;
 mod mounts;
 mod pages;
 mod prove;
+mod rate;
 mod sets;
 mod support;
 mod tidy;
