@@ -95,7 +95,7 @@ fn measure(files: u64, root: &Path) {
     let manifest = fs::metadata(root.join("a/K/_unlade/manifest.json"))
         .unwrap()
         .len();
-    println!("{files:>9} files  manifest    {} bytes", manifest);
+    println!("{files:>9} files  manifest    {manifest} bytes");
     for folder in ["card", "a", "b"] {
         fs::remove_dir_all(root.join(folder)).unwrap();
     }
