@@ -65,8 +65,19 @@ pub struct ReaderSpeed {
     pub is_matched: bool,
     /// Its own link to the computer.
     pub link: Option<&'static LinkRow>,
+    /// The mode that card and slot use at the moment, where the system says so.
+    pub in_use: Option<InUse>,
     /// Cards that are read in its slots at the same time, this one included; 0 counts as 1.
     pub cards_at_once: u32,
+}
+
+/// The mode that a card and a slot use, at the clock that they use.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct InUse {
+    /// The mode.
+    pub row: &'static LinkRow,
+    /// What it gives at this clock.
+    pub mbps: MegabytesPerS,
 }
 
 /// One link on the way into the computer, as the system reports it.
@@ -120,6 +131,8 @@ pub struct Chain {
     pub path: Vec<Hop>,
     /// The destinations, in order.
     pub drives: Vec<DriveSpeed>,
+    /// The links that other cards hang on that are read at the same time.
+    pub other_cards: Vec<Vec<Hop>>,
     /// Every copy is read back while the card is still being read.
     pub reads_back: bool,
     /// The person states that the destinations are separate devices.
@@ -194,6 +207,9 @@ impl Ceiling {
     pub fn of(chain: &Chain) -> Self {
         let mut ceiling = Self::default();
         ceiling.card(&chain.card, &chain.reader);
+        if let Some(InUse { row, mbps }) = chain.reader.in_use {
+            ceiling.add("reader slot", row.id, mbps, Origin::Detected);
+        }
         if let Some(row) = chain.reader.link {
             ceiling.reader_link(row, chain.reader.cards_at_once.max(1));
         }
@@ -332,11 +348,10 @@ impl Ceiling {
     /// The links that the system reports: those of the reader, and those of the drives that the card
     /// does not use itself.
     fn paths(&mut self, chain: &Chain) {
-        let cards = chain.reader.cards_at_once.max(1);
         let own: BTreeSet<&str> = chain.path.iter().map(|hop| hop.key.as_str()).collect();
         for hop in &chain.path {
             let part = if hop.is_hub { "hub" } else { "reader port" };
-            let share = self.share(hop, cards, chain);
+            let share = self.share(hop, chain);
             self.add(part, hop.row.id, share, Origin::Detected);
         }
         let mut seen = BTreeSet::new();
@@ -350,27 +365,29 @@ impl Ceiling {
                 } else {
                     format!("destination {} port", index + 1)
                 };
-                let share = self.share(hop, 0, chain);
+                let share = self.share(hop, chain);
                 self.add(part, hop.row.id, share, Origin::Detected);
             }
         }
     }
 
-    /// What a link leaves for each byte of the card: it carries that byte once for each card and once
-    /// for each drive behind it, and once more when it is read back.
-    fn share(&mut self, hop: &Hop, cards: u32, chain: &Chain) -> MegabytesPerS {
-        let has_it = |d: &&DriveSpeed| d.path.iter().any(|h| h.key == hop.key);
-        let drives = len64(chain.drives.iter().filter(has_it).count());
-        let back = if chain.reads_back { drives } else { 0 };
-        let inward = u64::from(cards) + back;
+    /// What a link leaves for each byte of this card: it carries those of every card that comes through
+    /// it, and those of every card again for each drive behind it, and once more when they are read back.
+    fn share(&mut self, hop: &Hop, chain: &Chain) -> MegabytesPerS {
+        let is_on = |path: &[Hop]| path.iter().any(|h| h.key == hop.key);
+        let all_cards = 1 + len64(chain.other_cards.len());
+        let others = chain.other_cards.iter().filter(|path| is_on(path));
+        let cards = len64(others.count()) + u64::from(is_on(&chain.path));
+        let drives = len64(chain.drives.iter().filter(|d| is_on(&d.path)).count());
+        let outward = drives * all_cards;
+        let inward = cards + if chain.reads_back { outward } else { 0 };
         let flows = if hop.takes_turns() {
-            inward + drives
+            inward + outward
         } else {
-            inward.max(drives)
+            inward.max(outward)
         };
         let share = MegabytesPerS(hop.mbps().0 / float(flows.max(1)));
-        let parties = u64::from(cards) + drives;
-        if parties > 1 {
+        if cards + drives > 1 {
             self.note(format!(
                 "{} share one {} ({}): {:.0} MB/s for each stream.",
                 parties_words(cards, drives),
@@ -421,14 +438,14 @@ impl Ceiling {
     }
 }
 
-fn parties_words(cards: u32, drives: u64) -> String {
+fn parties_words(cards: u64, drives: u64) -> String {
     let word = |n: u64, one: &str, many: &str| match n {
         0 => None,
         1 => Some(one.to_owned()),
         n => Some(format!("{n} {many}")),
     };
     let parts: Vec<String> = [
-        word(u64::from(cards), "the card", "cards"),
+        word(cards, "the card", "cards"),
         word(drives, "one drive", "drives"),
     ]
     .into_iter()
@@ -600,6 +617,7 @@ mod tests {
             reader,
             path,
             drives,
+            other_cards,
             reads_back,
             separate,
         } = Chain::default();
@@ -607,12 +625,14 @@ mod tests {
             slot,
             is_matched,
             link,
+            in_use,
             cards_at_once,
         } = reader;
         let class = WriteClass::parse("V90").unwrap().floor();
         let as_label: Option<MegabytesPerS> = Some(class.written_at_least());
         assert_ne!(reads, as_label, "nothing fills it by itself");
-        assert!(bus.is_none() && slot.is_none() && link.is_none() && cards_at_once == 0);
+        assert!(bus.is_none() && slot.is_none() && link.is_none() && in_use.is_none());
+        assert!(other_cards.is_empty() && cards_at_once == 0);
         assert!(!is_matched && !reads_back && !separate && path.is_empty() && drives.is_empty());
     }
 
@@ -624,6 +644,26 @@ mod tests {
         assert_eq!(told(&c), (250.0, "reader link usb3-5g".to_owned()));
         c.reader.cards_at_once = 1;
         assert_eq!(told(&c).0, 300.0);
+    }
+
+    #[test]
+    fn two_readers_on_one_hub_share_its_uplink() {
+        let mut c = chain(300.0, "sd-uhs2-hd312", "", "");
+        c.path = vec![hop("usb3-5g", "2-1.1", false), hop("usb3-5g", "2-1", true)];
+        c.other_cards = vec![vec![hop("usb3-5g", "2-2", false)]];
+        assert_eq!(told(&c), (300.0, "card label".to_owned()), "another port");
+        c.other_cards.push(vec![
+            hop("usb3-5g", "2-1.2", false),
+            hop("usb3-5g", "2-1", true),
+        ]);
+        assert_eq!(told(&c), (250.0, "hub usb3-5g".to_owned()));
+        assert!(Ceiling::of(&c).notes()[0].starts_with("2 cards share one hub"));
+        // A drive elsewhere takes what all three cards bring.
+        c.drives = vec![DriveSpeed {
+            path: vec![hop("usb3-5g", "2-3", false)],
+            ..drive(900.0)
+        }];
+        assert_eq!(told(&c), (166.667, "destination 1 port usb3-5g".to_owned()));
     }
 
     #[test]
