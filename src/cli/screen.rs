@@ -10,6 +10,7 @@ use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::name::shown;
+use unlade::speed::ceiling::Origin;
 use unlade::units::{counted, size, speed};
 
 /// A plain line is printed this often when there is no terminal.
@@ -210,8 +211,8 @@ impl Observer for Screen {
 /// Returns the lines of the running picture.
 pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<String> {
     let rate = match s.live_rate {
-        Some(rate) if s.limiting == "card" => format!("   reads {}", speed(rate)),
-        Some(rate) => format!("   reads {} or more", speed(rate)),
+        Some(rate) if s.held_by.is_none() => format!("   reads {}{}", speed(rate), of_ceiling(s)),
+        Some(rate) => format!("   reads {} or more{}", speed(rate), of_ceiling(s)),
         None => String::new(),
     };
     let mut lines = vec![format!(
@@ -225,11 +226,7 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
         let path = destinations.get(index).map_or("", String::as_str);
         lines.push(destination_line(index, path, d));
     }
-    let waits = if s.limiting == "card" {
-        String::new()
-    } else {
-        format!("   held back by {}", s.limiting)
-    };
+    let waits = held_back(s).map_or(String::new(), |held| format!("   {held}"));
     let state = if s.stopping {
         "stopping; what is proven is kept".to_owned()
     } else {
@@ -250,6 +247,24 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
         ));
     }
     lines
+}
+
+/// Returns what the card's links allow, and the slowest of them: ` of 53.2 (reader link, USB 2.0)`.
+fn of_ceiling(s: &Snapshot) -> String {
+    s.card_link.as_ref().map_or(String::new(), |link| {
+        format!(" of {} ({})", words::mbps(link.mbps), link.words())
+    })
+}
+
+/// Returns which drive holds the others back, and how much it takes: `held back by destination 2, 41.0
+/// MB/s`.
+fn held_back(s: &Snapshot) -> Option<String> {
+    s.held_by?;
+    let measured = s.links.iter().rfind(|l| l.from == Origin::Measured);
+    let rate = measured.map_or(String::new(), |l| {
+        format!(", {}", speed(l.mbps.bytes_per_s()))
+    });
+    Some(format!("held back by {}{rate}", s.limiting))
 }
 
 fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String {
@@ -279,11 +294,12 @@ pub(crate) fn plain(s: &Snapshot) -> String {
             }
         })
         .collect();
-    let rate = s
-        .live_rate
-        .map_or(String::new(), |r| format!(" at {}", speed(r)));
+    let rate = s.live_rate.map_or(String::new(), |r| {
+        format!(" at {}{}", speed(r), of_ceiling(s))
+    });
+    let held = held_back(s).map_or(String::new(), |held| format!("{held}; "));
     format!(
-        "Read {} of {}{rate}; read back {}; left {}; {}.",
+        "Read {} of {}{rate}; read back {}; {held}left {}; {}.",
         size(s.bytes_read),
         size(s.bytes_total),
         back.join(" and "),
@@ -371,6 +387,7 @@ mod tests {
     fn a_slow_destination_is_named_and_does_not_show_as_a_slow_card() {
         let mut s = snapshot();
         s.limiting = "destination 2".into();
+        s.held_by = Some(1);
         s.problems = 1;
         let lines = lines("KITES", &[], &s);
         assert!(lines[0].contains("94.1 MB/s or more"), "{lines:?}");

@@ -28,6 +28,18 @@ pub enum Origin {
     Measured,
 }
 
+impl Origin {
+    /// Returns the manifest's word.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Label => "label",
+            Self::Table => "table",
+            Self::Detected => "detected",
+            Self::Measured => "measured",
+        }
+    }
+}
+
 /// A rate and where it comes from.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Figure {
@@ -163,6 +175,21 @@ impl Link {
         }
     }
 
+    /// The link that is what destination `index`, counted from 0, was measured to sustain.
+    pub fn measured(index: usize, mbps: MegabytesPerS) -> Self {
+        Self::new(
+            format!("destination {}", index + 1),
+            WRITES,
+            mbps,
+            Origin::Measured,
+        )
+    }
+
+    /// Returns whether it is a destination or on the way to one.
+    pub fn is_drive(&self) -> bool {
+        self.part.starts_with("destination")
+    }
+
     /// Returns its name in events and records: `reader port usb2-bulk`, `destination 2`.
     pub fn name(&self) -> String {
         if self.id == WRITES {
@@ -237,9 +264,7 @@ impl Ceiling {
 
     /// Returns the slowest link, the first of those that are as slow; `None` if nothing is known.
     pub fn limiting(&self) -> Option<&Link> {
-        self.links
-            .iter()
-            .reduce(|least, link| if link.mbps < least.mbps { link } else { least })
+        slowest(self.links.iter())
     }
 
     /// Returns the ceiling; `None` if nothing is known.
@@ -258,10 +283,9 @@ impl Ceiling {
         Some((least(|u| u.low)?, least(|u| u.high)?))
     }
 
-    /// Returns whether the slowest link is a destination or on the way to one.
-    pub fn limiting_is_drive(&self) -> bool {
-        self.limiting()
-            .is_some_and(|link| link.part.starts_with("destination"))
+    /// Returns the slowest link between card and computer; `None` if nothing is known of them.
+    pub fn on_cards_side(&self) -> Option<&Link> {
+        slowest(self.links.iter().filter(|link| !link.is_drive()))
     }
 
     fn add(&mut self, part: impl Into<String>, id: &str, mbps: MegabytesPerS, from: Origin) {
@@ -436,6 +460,11 @@ impl Ceiling {
             }
         }
     }
+}
+
+/// The slowest link, the first of those that are as slow.
+fn slowest<'a>(links: impl Iterator<Item = &'a Link>) -> Option<&'a Link> {
+    links.reduce(|least, link| if link.mbps < least.mbps { link } else { least })
 }
 
 fn parties_words(cards: u64, drives: u64) -> String {
@@ -709,7 +738,11 @@ mod tests {
         let mut c = chain(250.0, "sd-uhs2-hd312", "", "usb3-5g");
         c.drives = vec![drive(450.0), drive(110.0)];
         assert_eq!(told(&c), (110.0, "destination 2".to_owned()));
-        assert!(Ceiling::of(&c).limiting_is_drive());
+        assert!(Ceiling::of(&c).limiting().unwrap().is_drive());
+        assert_eq!(
+            Ceiling::of(&c).on_cards_side().unwrap().name(),
+            "card label"
+        );
         // A spinning disk that reads back what it writes does one after the other.
         c.reads_back = true;
         c.drives[1].spins = true;
