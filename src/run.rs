@@ -158,13 +158,11 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         copies_needed: job.terms.copies_needed,
         separate: job.terms.separate,
     };
-    let mut plan = plan(card, listing, &candidates, &wish)?;
-    plan.ceiling = ceiling(job, &plan, disk);
-    Ok(plan)
+    plan(card, listing, &candidates, &wish).map(|plan| with_ceiling(job, plan, disk))
 }
 
-/// Adds what the system says of the gear to what was known before.
-fn ceiling(job: &Job, plan: &Plan, disk: &dyn Disk) -> Ceiling {
+/// Reckons the ceiling from what was known before and from what the system says of the gear.
+fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     let gear = disk.gear(&plan.card.facts);
     let mut chain = job.chain.clone();
     chain.reads_back = job.terms.level != Level::Written;
@@ -189,7 +187,8 @@ fn ceiling(job: &Job, plan: &Plan, disk: &dyn Disk) -> Ceiling {
     for (index, gear) in gears.iter().enumerate() {
         detected::notes(&mut ceiling, &format!("Destination {}", index + 1), gear);
     }
-    ceiling
+    plan.ceiling = ceiling;
+    plan
 }
 
 /// Names beyond the first that are tried for cards with one label on one day.

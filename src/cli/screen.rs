@@ -249,10 +249,10 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
     lines
 }
 
-/// Returns what the card's links allow, and the slowest of them: ` of 53.2 (reader link, USB 2.0)`.
+/// Returns what the card's links allow, and the slowest of them: ` of 53.2 (USB 2.0)`.
 fn of_ceiling(s: &Snapshot) -> String {
     s.card_link.as_ref().map_or(String::new(), |link| {
-        format!(" of {} ({})", words::mbps(link.mbps), link.words())
+        format!(" of {} ({})", words::mbps(link.mbps), link.short())
     })
 }
 
@@ -333,7 +333,10 @@ fn strip(rates: &[f64]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use unlade::speed::ceiling::{Ceiling, Chain, Link, ReaderSpeed};
     use unlade::speed::forecast::Remaining;
+    use unlade::speed::links::find;
+    use unlade::units::MegabytesPerS;
 
     fn snapshot() -> Snapshot {
         Snapshot {
@@ -394,6 +397,44 @@ mod tests {
         assert!(
             lines[3].contains("1 problem   held back by destination 2"),
             "{lines:?}"
+        );
+    }
+
+    #[test]
+    fn rate_ceiling_and_what_holds_back_stand_on_the_screen() {
+        let mut s = snapshot();
+        let ceiling = Ceiling::of(&Chain {
+            reader: ReaderSpeed {
+                link: find("usb2"),
+                ..ReaderSpeed::default()
+            },
+            ..Chain::default()
+        });
+        s.live_rate = Some(36_500_000.0);
+        s.card_link = ceiling.on_cards_side().cloned();
+        s.limiting = "reader link usb2-bulk".into();
+        let held = lines("KITES", &[], &s);
+        assert_eq!(
+            held[0],
+            "Card   KITES   31.2 GB of 96.0 GB   reads 36.5 MB/s of 53.2 (USB 2.0)"
+        );
+        assert!(held[0].len() <= 80);
+        assert!(
+            !held[3].contains("held back"),
+            "the card line says it: {held:?}"
+        );
+        s.held_by = Some(1);
+        s.limiting = "destination 2".into();
+        s.links = vec![Link::measured(1, MegabytesPerS(41.04))];
+        let held = lines("KITES", &[], &s);
+        assert!(
+            held[3].ends_with("held back by destination 2, 41.0 MB/s"),
+            "{held:?}"
+        );
+        assert!(
+            plain(&s).contains("; held back by destination 2, 41.0 MB/s; left"),
+            "{}",
+            plain(&s)
         );
     }
 

@@ -549,14 +549,7 @@ impl Coordinator {
         let context = Arc::clone(&self.context);
         let meter = &context.meter;
         let elapsed = now.saturating_sub(self.start);
-        let wall_ns = elapsed.as_secs_f64() * 1e9;
-        let busy = |ns: u64| {
-            if wall_ns > 0.0 {
-                (float(ns) / wall_ns).min(1.0)
-            } else {
-                0.0
-            }
-        };
+        let busy = |ns: u64| share_of(ns, elapsed);
         let destinations: Vec<DestinationSnapshot> = meter
             .destinations
             .iter()
@@ -694,6 +687,16 @@ fn destination_at_start(plan: &Plan, destination: usize) -> DestinationOutcome {
         failed: false,
         last_file: None,
         dates_refused: 0,
+    }
+}
+
+/// The share that so many nanoseconds are of a time, 1 at most.
+fn share_of(ns: u64, time: Duration) -> f64 {
+    let all = time.as_secs_f64() * 1e9;
+    if all > 0.0 {
+        (float(ns) / all).min(1.0)
+    } else {
+        0.0
     }
 }
 

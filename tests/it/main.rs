@@ -16,6 +16,7 @@ mod mounts;
 mod pages;
 mod prove;
 mod sets;
+mod speed;
 mod support;
 mod tidy;
 mod trees;
