@@ -18,6 +18,7 @@ mod out;
 mod prove;
 mod rate;
 mod screen;
+mod speed;
 mod verify;
 mod weigh;
 mod weigh_args;

@@ -12,6 +12,7 @@ use crate::disk::topology::{Backing, Reason, independent};
 use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, fold, is_part_name, shown};
+use crate::speed::ceiling::Ceiling;
 use crate::units::{counted, len64, round_up, size};
 use camino::Utf8PathBuf;
 use rules::rules_of;
@@ -264,6 +265,8 @@ pub struct Plan {
     pub destinations: Vec<PlannedDestination>,
     /// Things that do not stand in the way but should be told.
     pub notes: Vec<String>,
+    /// What the links between card and drives allow, as far as anything is known of them.
+    pub ceiling: Ceiling,
 }
 
 impl Plan {
@@ -367,6 +370,7 @@ pub fn plan(
         jobs,
         destinations,
         notes,
+        ceiling: Ceiling::default(),
     })
 }
 

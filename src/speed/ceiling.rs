@@ -9,6 +9,11 @@ use crate::units::{MegabytesPerS, float, len64, whole};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// Above this share of a ceiling the ceiling is wrong, not the measurement.
+const ABOVE: f64 = 1.1;
+/// Below this share of what is usual something is slow.
+const BELOW: f64 = 0.7;
+
 /// The `id` of a link that is what a drive sustains.
 pub const WRITES: &str = "writes";
 /// The `id` of a link that is what a card's label says.
@@ -26,6 +31,18 @@ pub enum Origin {
     Detected,
     /// Measured by this program.
     Measured,
+}
+
+impl Origin {
+    /// Returns the manifest's word.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Label => "label",
+            Self::Table => "table",
+            Self::Detected => "detected",
+            Self::Measured => "measured",
+        }
+    }
 }
 
 /// A rate and where it comes from.
@@ -158,9 +175,24 @@ impl Link {
         Self {
             part: part.into(),
             id: id.to_owned(),
-            mbps: MegabytesPerS(float(whole(mbps.0 * 1e3)) / 1e3),
+            mbps: rounded(mbps),
             from,
         }
+    }
+
+    /// The link that is what destination `index`, counted from 0, was measured to sustain.
+    pub fn measured(index: usize, mbps: MegabytesPerS) -> Self {
+        Self::new(
+            format!("destination {}", index + 1),
+            WRITES,
+            mbps,
+            Origin::Measured,
+        )
+    }
+
+    /// Returns whether it is a destination or on the way to one.
+    pub fn is_drive(&self) -> bool {
+        self.part.starts_with("destination")
     }
 
     /// Returns its name in events and records: `reader port usb2-bulk`, `destination 2`.
@@ -176,6 +208,18 @@ impl Link {
     pub fn words(&self) -> String {
         match find(&self.id) {
             Some(row) => format!("{}, {}", self.part, row.words),
+            None => self.name(),
+        }
+    }
+
+    /// Returns the shortest name that says what it is: `USB 2.0`, `hub, USB 2.0`, `label`.
+    pub fn short(&self) -> String {
+        match find(&self.id) {
+            Some(row) if self.is_drive() || self.part == "hub" => {
+                format!("{}, {}", self.part, row.words)
+            }
+            Some(row) => row.words.to_owned(),
+            None if self.id == LABEL => "its label".to_owned(),
             None => self.name(),
         }
     }
@@ -237,9 +281,7 @@ impl Ceiling {
 
     /// Returns the slowest link, the first of those that are as slow; `None` if nothing is known.
     pub fn limiting(&self) -> Option<&Link> {
-        self.links
-            .iter()
-            .reduce(|least, link| if link.mbps < least.mbps { link } else { least })
+        slowest(self.links.iter())
     }
 
     /// Returns the ceiling; `None` if nothing is known.
@@ -249,19 +291,37 @@ impl Ceiling {
 
     /// Returns the range that is usual under this ceiling, lower end first.
     pub fn usual(&self) -> Option<(MegabytesPerS, MegabytesPerS)> {
-        let least = |share: fn(&Usual) -> f64| {
-            self.links
-                .iter()
-                .map(|link| MegabytesPerS(link.mbps.0 * share(&link.usual())))
-                .reduce(MegabytesPerS::least)
-        };
-        Some((least(|u| u.low)?, least(|u| u.high)?))
+        usual_of(&self.links.iter())
     }
 
-    /// Returns whether the slowest link is a destination or on the way to one.
-    pub fn limiting_is_drive(&self) -> bool {
-        self.limiting()
-            .is_some_and(|link| link.part.starts_with("destination"))
+    /// Returns the slowest link between card and computer; `None` if nothing is known of them.
+    pub fn on_cards_side(&self) -> Option<&Link> {
+        slowest(self.links.iter().filter(|link| !link.is_drive()))
+    }
+
+    /// Returns what a measured read rate says against the links between card and computer, in a
+    /// sentence: that it is far below what is usual for them, or above what they allow.
+    pub fn compare(&self, read: MegabytesPerS) -> Option<String> {
+        let slowest = self.on_cards_side()?;
+        let (low, high) = usual_of(&self.links.iter().filter(|link| !link.is_drive()))?;
+        if read.0 > ABOVE * slowest.mbps.0 {
+            return Some(format!(
+                "The card was read at {:.0} MB/s, and {} allows {:.0}: what is known of card or reader cannot be right.",
+                read.0,
+                slowest.words(),
+                slowest.mbps.0
+            ));
+        }
+        (read.0 < BELOW * low.0).then(|| {
+            format!(
+                "The card was read at {:.0} MB/s; {} is the slowest link to it that is known, allows {:.0} and usually gives {:.0} to {:.0}. Another reader, port or cable may tell which part is slow.",
+                read.0,
+                slowest.words(),
+                slowest.mbps.0,
+                low.0,
+                high.0
+            )
+        })
     }
 
     fn add(&mut self, part: impl Into<String>, id: &str, mbps: MegabytesPerS, from: Origin) {
@@ -436,6 +496,29 @@ impl Ceiling {
             }
         }
     }
+}
+
+/// The range that is usual for some links together.
+fn usual_of<'a>(
+    links: &(impl Iterator<Item = &'a Link> + Clone),
+) -> Option<(MegabytesPerS, MegabytesPerS)> {
+    let least = |share: fn(&Usual) -> f64| {
+        links
+            .clone()
+            .map(|link| rounded(MegabytesPerS(link.mbps.0 * share(&link.usual()))))
+            .reduce(MegabytesPerS::least)
+    };
+    Some((least(|u| u.low)?, least(|u| u.high)?))
+}
+
+/// Thousandths are more than anyone knows.
+fn rounded(mbps: MegabytesPerS) -> MegabytesPerS {
+    MegabytesPerS(float(whole(mbps.0 * 1e3)) / 1e3)
+}
+
+/// The slowest link, the first of those that are as slow.
+fn slowest<'a>(links: impl Iterator<Item = &'a Link>) -> Option<&'a Link> {
+    links.reduce(|least, link| if link.mbps < least.mbps { link } else { least })
 }
 
 fn parties_words(cards: u64, drives: u64) -> String {
@@ -709,7 +792,11 @@ mod tests {
         let mut c = chain(250.0, "sd-uhs2-hd312", "", "usb3-5g");
         c.drives = vec![drive(450.0), drive(110.0)];
         assert_eq!(told(&c), (110.0, "destination 2".to_owned()));
-        assert!(Ceiling::of(&c).limiting_is_drive());
+        assert!(Ceiling::of(&c).limiting().unwrap().is_drive());
+        assert_eq!(
+            Ceiling::of(&c).on_cards_side().unwrap().name(),
+            "card label"
+        );
         // A spinning disk that reads back what it writes does one after the other.
         c.reads_back = true;
         c.drives[1].spins = true;
@@ -763,6 +850,27 @@ mod tests {
             ])
         );
         assert_eq!(ceiling.limiting().unwrap().words(), "reader port, PCIe 3");
+        assert_eq!(ceiling.limiting().unwrap().short(), "PCIe 3");
+    }
+
+    #[test]
+    fn a_measured_rate_is_compared_with_what_is_usual() {
+        let mut c = chain(170.0, "sd-sdr104", "", "usb3-5g");
+        c.drives = vec![drive(20.0)];
+        let told = |mbps| Ceiling::of(&c).compare(MegabytesPerS(mbps));
+        assert_eq!(told(92.0), None);
+        assert_eq!(told(60.0), None, "a little slow is nothing to talk about");
+        let slow = told(36.0).unwrap();
+        assert!(
+            slow.contains("36 MB/s; card bus, UHS-I is") && slow.contains("80 to 96"),
+            "{slow}"
+        );
+        let fast = told(165.0).unwrap();
+        assert!(
+            fast.contains("165 MB/s, and card bus, UHS-I allows 104"),
+            "{fast}"
+        );
+        assert_eq!(Ceiling::default().compare(MegabytesPerS(5.0)), None);
     }
 
     #[test]

@@ -20,9 +20,9 @@ pub fn drive(drive: &mut DriveSpeed, gear: &Gear) {
     drive.spins = gear.rotational == Some(true);
 }
 
-/// The links that a device hangs on, its own first. The computer's own hub is none: what leads on from
+/// Returns the links that a device hangs on, its own first. The computer's own hub is none: what leads on from
 /// it is inside the computer.
-fn path(gear: &Gear) -> Vec<Hop> {
+pub fn path(gear: &Gear) -> Vec<Hop> {
     let usb_hop = |(index, device): (usize, &UsbDevice)| {
         Some(Hop {
             row: usb(MegabitsPerS(device.megabits?), device.lanes)?,

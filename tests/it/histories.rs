@@ -776,6 +776,7 @@ impl History {
                 separate: false,
             },
             taken: Vec::new(),
+            chain: unlade::speed::ceiling::Chain::default(),
         }
     }
 

@@ -18,6 +18,7 @@ mod pages;
 mod prove;
 mod rate;
 mod sets;
+mod speed;
 mod support;
 mod tidy;
 mod trees;
