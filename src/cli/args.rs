@@ -175,6 +175,8 @@ pub(crate) struct CopyArgs {
     #[arg(long)]
     pub(crate) dry_run: bool,
     #[command(flatten)]
+    pub(crate) names: KitNames,
+    #[command(flatten)]
     pub(crate) speed: SpeedArgs,
     #[command(flatten)]
     pub(crate) set: ShootArgs,
@@ -269,6 +271,15 @@ pub(crate) struct RateArgs {
     pub(crate) bytes: u64,
     #[command(flatten)]
     pub(crate) names: KitNames,
+    /// The card's bus, such as uhs-i, uhs-ii or cfe2-b.
+    #[arg(long, value_name = "ID")]
+    pub(crate) bus: Option<String>,
+    /// The read rate on the card's label in MB/s.
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true)]
+    pub(crate) reads: Option<String>,
+    /// The reader's link to the computer, such as usb2, usb3-5g or usb3-10g.
+    #[arg(long, value_name = "ID")]
+    pub(crate) link: Option<String>,
 }
 
 fn sample_size(text: &str) -> Result<u64, String> {

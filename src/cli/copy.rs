@@ -1,11 +1,12 @@
 //! Owns `copy` and `plan`: from the command line to jobs, one card after the other or several at
 //! the same time.
 
-use super::args::{CopyArgs, ProofArg};
+use super::args::{Common, CopyArgs, ProofArg};
 use super::awake::Awake;
 use super::exit::Exit;
 use super::home::{Book, ShootNews, enter, shoot_part};
 use super::json::Json;
+use super::known;
 use super::out::{Out, wrap};
 use super::screen::Screen;
 use super::speed;
@@ -106,8 +107,8 @@ struct Errand<'a> {
 }
 
 /// Copies every card; the exit code is that of the card that went worst.
-pub(crate) fn copy(args: &CopyArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
-    let (jobs, shoot) = match begin(args, out, book) {
+pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
+    let (jobs, shoot) = match begin(args, common, out, tools, book) {
         Ok(begun) => begun,
         Err(exit) => return exit,
     };
@@ -129,8 +130,16 @@ pub(crate) fn copy(args: &CopyArgs, out: Out, tools: &Tools, book: &Book) -> Exi
     errand.run()
 }
 
-fn begin(args: &CopyArgs, out: Out, book: &Book) -> Result<(Vec<Job>, Option<ShootPart>), Exit> {
-    Ok((jobs(args, out)?, shoot_part(&args.set, book, out)?))
+fn begin(
+    args: &CopyArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+) -> Result<(Vec<Job>, Option<ShootPart>), Exit> {
+    let mut jobs = jobs(args, out)?;
+    known::apply(&args.names, common, &mut jobs, out, tools)?;
+    Ok((jobs, shoot_part(&args.set, book, out)?))
 }
 
 /// Looks at all cards before the first is begun, and says in which order they are read.
@@ -318,14 +327,14 @@ fn tell_refusal(job: &Job, refusal: &Refusal, out: Out, eyes: &mut Eyes) -> Exit
 }
 
 /// Shows what would be done.
-pub(crate) fn plan(args: &CopyArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
+pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
     // The plan is the result here, so it is shown in spite of --quiet.
     let out = Out {
         quiet: false,
         ..out
     };
-    let begun =
-        begin(args, out, book).and_then(|(jobs, shoot)| Ok((together(jobs, out, tools)?, shoot)));
+    let begun = begin(args, common, out, tools, book)
+        .and_then(|(jobs, shoot)| Ok((together(jobs, out, tools)?, shoot)));
     let ((jobs, _), shoot) = match begun {
         Ok(begun) => begun,
         Err(exit) => return exit,

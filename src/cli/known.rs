@@ -8,10 +8,10 @@ use super::kit::{exit_of, refuse};
 use super::kit_file;
 use super::out::{Out, wrap};
 use unlade::disk::FolderFacts;
-use unlade::kit::{Card, Kit, Reader, fill};
+use unlade::kit::{Card, Kit, Reader, fill, fill_drive};
 use unlade::name::shown;
-use unlade::run::Tools;
-use unlade::speed::ceiling::Chain;
+use unlade::run::{Job, Tools};
+use unlade::speed::ceiling::{Chain, DriveSpeed};
 
 /// Reads the kit; trouble is told, and then there is none.
 pub(crate) fn kit(names: &KitNames, common: &Common, out: Out, tools: &Tools) -> Result<Kit, Exit> {
@@ -94,5 +94,49 @@ impl Known {
     /// Fills in what the kit says; what the command line said stays.
     pub(crate) fn fill(&self, chain: &mut Chain) {
         fill(chain, self.card.as_ref(), self.reader.as_ref());
+        chain.said.extend(self.said.iter().cloned());
     }
+}
+
+/// Fills in what the kit says of the cards and drives of some jobs.
+///
+/// # Errors
+/// The exit code, once it is told why: a name that is not in the kit, or one name for several cards.
+pub(crate) fn apply(
+    names: &KitNames,
+    common: &Common,
+    jobs: &mut [Job],
+    out: Out,
+    tools: &Tools,
+) -> Result<(), Exit> {
+    if names.as_card.is_some() && jobs.len() > 1 {
+        out.error("unlade: --as names one card; give one card with it, or leave it out.");
+        return Err(Exit::Usage);
+    }
+    let kit = kit(names, common, out, tools)?;
+    for job in jobs {
+        // What can't be looked at is told when its turn comes.
+        let facts = tools.disk.facts(&job.card).ok();
+        let known = Known::of(names, facts.as_ref(), &kit).map_err(|why| {
+            for line in wrap(&why, out.width, "unlade: ", "  ") {
+                out.error(&line);
+            }
+            Exit::Usage
+        })?;
+        known.fill(&mut job.chain);
+        job.chain.drives.resize(job.to.len(), DriveSpeed::default());
+        for (speed, to) in job.chain.drives.iter_mut().zip(&job.to) {
+            let id = tools.disk.facts(to).ok().and_then(|f| f.volume_id);
+            let Some(drive) = id.and_then(|id| kit.drive_of(&id)) else {
+                continue;
+            };
+            fill_drive(speed, drive);
+            job.chain.said.push(format!(
+                "`{}` is on drive `{}` of the kit, recognised by its volume.",
+                shown(to.as_str()),
+                shown(&drive.name)
+            ));
+        }
+    }
+    Ok(())
 }

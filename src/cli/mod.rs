@@ -64,8 +64,10 @@ pub(crate) fn main() -> Exit {
     };
     let book = home::Book::new(&cli.common, out, Arc::clone(&tools.clock));
     let exit = match &cli.command {
-        Command::Copy(args) if !args.dry_run => copy::copy(args, out, &tools, &book),
-        Command::Copy(args) | Command::Plan(args) => copy::plan(args, out, &tools, &book),
+        Command::Copy(args) if !args.dry_run => copy::copy(args, &cli.common, out, &tools, &book),
+        Command::Copy(args) | Command::Plan(args) => {
+            copy::plan(args, &cli.common, out, &tools, &book)
+        }
         Command::Prove(args) => prove::prove(args, out, &tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),

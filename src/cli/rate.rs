@@ -1,12 +1,13 @@
 //! Owns `rate`: measuring how fast a card reads in this reader, and telling it against what its links
 //! allow.
 
-use super::args::{Common, RateArgs};
+use super::args::{Common, RateArgs, SpeedArgs};
 use super::exit::Exit;
 use super::json::Json;
 use super::kit::refuse;
 use super::known::{self, Known};
 use super::out::{Out, wrap};
+use super::speed::chain;
 use super::verify::View;
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -42,7 +43,19 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools) ->
         Ok(known) => known,
         Err(why) => return refuse(&[why], Exit::Usage, "rate", out, tools),
     };
-    let ceiling = ceiling(&known, &facts, tools);
+    let flags = SpeedArgs {
+        bus: args.bus.clone(),
+        reads: args.reads.clone(),
+        link: args.link.clone(),
+        writes: None,
+    };
+    let ceiling = match chain(&flags, 0) {
+        Ok(chain) => ceiling(chain, &known, &facts, tools),
+        Err(wrong) => {
+            wrong.tell(out);
+            return Exit::Usage;
+        }
+    };
     let json = Json::new(out, Arc::clone(&tools.clock));
     match wait(args, &facts, out, tools) {
         Ok(measured) => {
@@ -63,8 +76,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools) ->
 }
 
 /// Returns what everything between the card and this computer allows.
-fn ceiling(known: &Known, facts: &FolderFacts, tools: &Tools) -> Ceiling {
-    let mut chain = Chain::default();
+fn ceiling(mut chain: Chain, known: &Known, facts: &FolderFacts, tools: &Tools) -> Ceiling {
     known.fill(&mut chain);
     let gear = tools.disk.gear(facts);
     detected::card(&mut chain, &gear);
@@ -175,7 +187,6 @@ impl Told<'_> {
                 ),
             ),
         ];
-        lines.extend(self.known.said.iter().map(|said| ("", said.clone())));
         if m.bytes > 0 {
             lines.push(("Rate", self.rate()));
             lines.extend(strip(m).map(|text| ("", text)));
@@ -264,7 +275,7 @@ impl Told<'_> {
         let (low, high) = self.ceiling.usual()?;
         let mean = self.measured.mean() / 1e6;
         let range = format!("{:.0} to {:.0} MB/s are usual", low.0, high.0);
-        Some(if mean > limiting.mbps.0 * 1.02 {
+        Some(if mean > limiting.mbps.0 * 1.1 {
             format!(
                 "more than {} allows: what is said of card or reader is wrong, the reader was made for this card, or memory has helped",
                 limiting.words()
@@ -315,7 +326,7 @@ impl Told<'_> {
             "full_s": m.seconds_for(m.capacity_bytes).map(round),
             "links": links, "limiting_link": self.ceiling.limiting().map(Link::name),
             "usual_mbps": self.ceiling.usual().map(|(low, high)| [low.0, high.0]),
-            "notes": self.known.said.iter().chain(self.ceiling.notes()).collect::<Vec<_>>(),
+            "notes": self.ceiling.notes(),
             "trusted": doubts.is_empty(),
             "doubts": doubts.iter().map(|d| d.id()).collect::<Vec<_>>(),
         })

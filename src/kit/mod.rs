@@ -4,7 +4,7 @@
 
 pub mod text;
 
-use crate::speed::ceiling::Chain;
+use crate::speed::ceiling::{Chain, DriveSpeed, Figure};
 use crate::speed::classes::WriteClass;
 use crate::speed::links::{LINKS, find};
 use crate::units::MegabytesPerS;
@@ -238,6 +238,13 @@ pub fn fill(chain: &mut Chain, card: Option<&Card>, reader: Option<&Reader>) {
     }
 }
 
+/// Fills in what the kit says of a drive; what stands there already stays.
+pub fn fill_drive(speed: &mut DriveSpeed, drive: &Drive) {
+    let figure = |rate: Option<f64>| rate.map(|r| Figure::label(MegabytesPerS(r)));
+    speed.writes = speed.writes.or_else(|| figure(drive.writes));
+    speed.reads = speed.reads.or_else(|| figure(drive.reads));
+}
+
 /// Holds an id against the link table; a card's bus and a reader's link are told apart.
 fn check_link(id: &str, is_card_bus: bool) -> Result<(), String> {
     let (is, other) = if is_card_bus {
@@ -323,6 +330,44 @@ mod tests {
         assert_eq!(kit.card_of("4a21-00fe").unwrap().name, "A1");
         assert_eq!(kit.drive_of("FSID-0123").unwrap().name, "Attic");
         assert_eq!(kit.card_of("fsid-0123"), None, "a drive is no card");
+    }
+
+    #[test]
+    fn what_the_command_line_says_stays() {
+        let mut chain = Chain::default();
+        let card = Card {
+            name: "A1".into(),
+            reads: Some(170.0),
+            bus: Some("uhs-i".into()),
+            readers: vec!["Blue".into()],
+            ..Card::default()
+        };
+        let reader = Reader {
+            name: "blue".into(),
+            link: Some("usb3-5g".into()),
+            ..Reader::default()
+        };
+        chain.card.reads = Some(MegabytesPerS(95.0));
+        fill(&mut chain, Some(&card), Some(&reader));
+        assert_eq!(chain.card.reads, Some(MegabytesPerS(95.0)));
+        assert_eq!(chain.card.bus.map(|row| row.id), Some("sd-sdr104"));
+        assert_eq!(chain.reader.link.map(|row| row.id), Some("usb3-5g"));
+        assert!(chain.reader.is_matched, "capitals don't count");
+        let mut chain = Chain::default();
+        fill(&mut chain, Some(&card), None);
+        assert!(!chain.reader.is_matched);
+        let mut speed = DriveSpeed {
+            writes: Some(Figure::label(MegabytesPerS(40.0))),
+            ..DriveSpeed::default()
+        };
+        let drive = Drive {
+            writes: Some(110.0),
+            reads: Some(115.0),
+            ..Drive::default()
+        };
+        fill_drive(&mut speed, &drive);
+        assert_eq!(speed.writes.map(|f| f.mbps), Some(MegabytesPerS(40.0)));
+        assert_eq!(speed.reads.map(|f| f.mbps), Some(MegabytesPerS(115.0)));
     }
 
     #[test]

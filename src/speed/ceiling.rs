@@ -154,6 +154,8 @@ pub struct Chain {
     pub reads_back: bool,
     /// The person states that the destinations are separate devices.
     pub separate: bool,
+    /// How a card, reader or drive was recognised, in whole sentences; they become the first notes.
+    pub said: Vec<String>,
 }
 
 /// One link of the chain with what it allows this job.
@@ -250,6 +252,9 @@ impl Ceiling {
     /// Returns what `chain` allows.
     pub fn of(chain: &Chain) -> Self {
         let mut ceiling = Self::default();
+        for sentence in &chain.said {
+            ceiling.note(sentence.clone());
+        }
         ceiling.card(&chain.card, &chain.reader);
         if let Some(InUse { row, mbps }) = chain.reader.in_use {
             ceiling.add("reader slot", row.id, mbps, Origin::Detected);
@@ -703,6 +708,7 @@ mod tests {
             other_cards,
             reads_back,
             separate,
+            said,
         } = Chain::default();
         let ReaderSpeed {
             slot,
@@ -716,7 +722,14 @@ mod tests {
         assert_ne!(reads, as_label, "nothing fills it by itself");
         assert!(bus.is_none() && slot.is_none() && link.is_none() && in_use.is_none());
         assert!(other_cards.is_empty() && cards_at_once == 0);
-        assert!(!is_matched && !reads_back && !separate && path.is_empty() && drives.is_empty());
+        assert!(
+            said.is_empty()
+                && !is_matched
+                && !reads_back
+                && !separate
+                && path.is_empty()
+                && drives.is_empty()
+        );
     }
 
     #[test]

@@ -135,3 +135,121 @@ fn what_cannot_be_a_kit_is_refused() {
     fs::create_dir_all(work.path("h/kit.toml")).unwrap();
     work.run("kit list --home h").exits(3).says("is not a file");
 }
+
+// ---- the kit in copy and plan -----------------------------------------------------------------
+
+const TO: &str = "card --to a --to b --name KITES --copies 1 --home h";
+
+fn planned(work: &Work, flags: &str) -> serde_json::Value {
+    let events = work
+        .run(&format!("plan {TO} --json {flags}"))
+        .exits(0)
+        .events();
+    let mut planned = events.into_iter().filter(|e| e["event"] == "planned");
+    planned.next().unwrap()
+}
+
+fn with_kit(name: &str) -> Work {
+    let work = Work::with_card(name);
+    for add in [
+        "kit add reader blue --bus uhs-ii --link usb3-5g",
+        "kit add reader old --bus uhs-i --link usb2",
+        "kit add card A1 --reads 170 --bus uhs-i --class V90 --reader blue",
+    ] {
+        work.run(&format!("{add} --home h")).exits(0);
+    }
+    work
+}
+
+#[test]
+fn names_of_the_kit_make_the_ceiling() {
+    let work = with_kit("kit-names");
+    // Common practice, no source: such a card reaches its label in its matched reader only.
+    let event = planned(&work, "--as A1 --in blue");
+    assert_eq!(event["limiting_link"], "card label", "{event}");
+    let event = planned(&work, "--as a1");
+    assert_eq!(event["limiting_link"], "card bus sd-sdr104", "{event}");
+    let event = planned(&work, "--as A1 --in old");
+    assert_eq!(event["limiting_link"], "reader link usb2-bulk", "{event}");
+    // What the command line says goes first; and V90 is a write class, so it is nowhere.
+    let event = planned(&work, "--as A1 --in blue --reads 90");
+    assert_eq!(event["ceiling_mbps"], 90.0, "{event}");
+    let links = event["links"].as_array().unwrap();
+    assert!(
+        links
+            .iter()
+            .all(|l| l["mbps"].as_f64() >= Some(90.0) && l["id"] != "V90")
+    );
+    // The manifest keeps the links.
+    work.run(&format!("copy {TO} --as A1 --in blue")).exits(0);
+    let text = fs::read_to_string(work.path("a/KITES/_unlade/manifest.json")).unwrap();
+    let manifest: serde_json::Value = serde_json::from_str(&text).unwrap();
+    assert_eq!(manifest["links"][0]["mbps"], 170.0);
+    assert_eq!(manifest["links"][0]["from"], "label");
+}
+
+#[test]
+fn names_that_are_not_in_the_kit_stop_before_anything_is_written() {
+    let work = with_kit("kit-unknown");
+    work.run(&format!("copy {TO} --as B2"))
+        .exits(2)
+        .says("--as: there is no card `B2`")
+        .says("there is A1");
+    work.run(&format!("copy {TO} --in red"))
+        .exits(2)
+        .says("there is blue, old");
+    work.folder("card2");
+    work.run(&format!("copy card2 {TO} --as A1").replace(" --name KITES", ""))
+        .exits(2)
+        .says("--as names one card");
+    assert_eq!(fs::read_dir(work.path("a")).unwrap().count(), 0);
+}
+
+#[test]
+fn a_damaged_kit_costs_no_copy() {
+    let work = with_kit("kit-damaged");
+    fs::write(work.path("h/kit.toml"), "[[card]]\n").unwrap();
+    work.run(&format!("copy {TO} --as A1"))
+        .exits(3)
+        .says("line 1, card, `name`");
+    assert_eq!(fs::read_dir(work.path("a")).unwrap().count(), 0);
+    work.run(&format!("copy {TO}"))
+        .exits(0)
+        .says("line 1, card, `name`")
+        .says("Nothing of the kit is used")
+        .says("PROVEN");
+}
+
+#[test]
+fn drives_and_cards_are_recognised_by_their_volume() {
+    let work = with_kit("kit-recognised");
+    let ran = work.run("kit add drive Attic --writes 40 --at a --home h");
+    if ran.code == 3 {
+        ran.says("no identity");
+        return;
+    }
+    // Both folders are on the one disk of the tests.
+    let event = planned(&work, "");
+    assert_eq!(event["limiting_link"], "destination 1", "{event}");
+    assert_eq!(event["ceiling_mbps"], 20.0, "one disk, two copies: {event}");
+    let notes = event["notes"].to_string();
+    assert!(
+        notes.contains("is on drive `Attic` of the kit, recognised by its volume"),
+        "{notes}"
+    );
+    let event = planned(&work, "--writes 90,90");
+    assert_eq!(
+        event["ceiling_mbps"], 45.0,
+        "the command line goes first: {event}"
+    );
+    work.run("kit remove drive Attic --home h").exits(0);
+    work.run("kit add card B1 --reads 33 --at card --home h")
+        .exits(0);
+    let event = planned(&work, "");
+    assert_eq!(event["ceiling_mbps"], 33.0, "{event}");
+    assert!(
+        event["notes"]
+            .to_string()
+            .contains("Card `B1` of the kit, recognised by its volume")
+    );
+}
