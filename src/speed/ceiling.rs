@@ -11,6 +11,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Above this share of a ceiling the ceiling is wrong, not the measurement.
 const ABOVE: f64 = 1.1;
+/// Labels up to this many MB/s are seen on cards with one row of pins (common practice, no source).
+const ONE_ROW_LABEL_MAX: f64 = 230.0;
 /// Below this share of what is usual something is slow.
 const BELOW: f64 = 0.7;
 
@@ -352,7 +354,10 @@ impl Ceiling {
             (Some(bus), None) => Some(("card bus", bus)),
             (None, slot) => slot.map(|row| ("reader slot", row)),
         };
-        let Some((part, row)) = mode else { return };
+        let Some((part, row)) = mode else {
+            self.note_of_label(card);
+            return;
+        };
         // Makers run the faster mode at clocks of their own; a label above it tells a faster one.
         let is_own_clock =
             row.family == Family::UhsIVendor && card.reads.is_some_and(|reads| reads >= row.mbps());
@@ -372,6 +377,22 @@ impl Ceiling {
                 row.words,
                 row.mbps().0 * row.usual.low,
                 row.mbps().0 * row.usual.high,
+            ));
+        }
+    }
+
+    /// A label that a card with one row of pins may carry as well as one with two.
+    fn note_of_label(&mut self, card: &CardSpeed) {
+        let Some(one_row) = find("sd-sdr104") else {
+            return;
+        };
+        if let Some(reads) = card.reads
+            && reads > one_row.mbps()
+            && reads.0 <= ONE_ROW_LABEL_MAX
+        {
+            self.note(format!(
+                "If the card has one row of pins, its {:.0} MB/s are reached only in a reader that knows the maker's faster mode; `--bus uhs-i` takes that into account.",
+                reads.0
             ));
         }
     }
@@ -680,6 +701,11 @@ mod tests {
         // A label above the table's guess of that mode tells that the mode is a faster one.
         c.card.reads = Some(MegabytesPerS(225.0));
         assert_eq!(told(&c), (225.0, "card label".to_owned()));
+        // Without a bus it can't be told which kind of card it is, so both are mentioned.
+        let unknown = Ceiling::of(&chain(170.0, "", "", "usb3-5g"));
+        assert_eq!(unknown.mbps(), Some(MegabytesPerS(170.0)));
+        assert!(unknown.notes()[0].contains("--bus uhs-i"), "{unknown:?}");
+        assert!(Ceiling::of(&chain(95.0, "", "", "")).notes().is_empty());
         // A card with a second row of pins has no such mode.
         c.card = CardSpeed {
             reads: Some(MegabytesPerS(300.0)),
