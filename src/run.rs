@@ -183,7 +183,7 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
         }
     }
     let mut ceiling = Ceiling::of(&chain);
-    detected::notes(&mut ceiling, "The reader", &gear);
+    detected::card_notes(&mut ceiling, &gear);
     for (index, gear) in gears.iter().enumerate() {
         detected::notes(&mut ceiling, &format!("Destination {}", index + 1), gear);
     }

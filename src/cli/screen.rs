@@ -251,7 +251,8 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
 
 /// Returns what the card's links allow, and the slowest of them: ` of 53.2 (USB 2.0)`.
 fn of_ceiling(s: &Snapshot) -> String {
-    s.card_link.as_ref().map_or(String::new(), |link| {
+    let link = s.card_link.as_ref().filter(|_| !s.card_done);
+    link.map_or(String::new(), |link| {
         format!(" of {} ({})", words::mbps(link.mbps), link.short())
     })
 }

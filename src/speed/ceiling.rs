@@ -11,6 +11,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Above this share of a ceiling the ceiling is wrong, not the measurement.
 const ABOVE: f64 = 1.1;
+/// Labels up to this many MB/s are seen on cards with one row of pins (common practice, no source).
+const ONE_ROW_LABEL_MAX: f64 = 230.0;
 /// Below this share of what is usual something is slow.
 const BELOW: f64 = 0.7;
 
@@ -309,22 +311,24 @@ impl Ceiling {
     pub fn compare(&self, read: MegabytesPerS) -> Option<String> {
         let slowest = self.on_cards_side()?;
         let (low, high) = usual_of(&self.links.iter().filter(|link| !link.is_drive()))?;
+        let allows = format!(
+            "The card was read at {:.0} MB/s; what is known of it and its reader allows {:.0} ({})",
+            read.0,
+            slowest.mbps.0,
+            slowest.words()
+        );
         if read.0 > ABOVE * slowest.mbps.0 {
-            return Some(format!(
-                "The card was read at {:.0} MB/s, and {} allows {:.0}: what is known of card or reader cannot be right.",
-                read.0,
-                slowest.words(),
-                slowest.mbps.0
-            ));
+            let why = if slowest.id == "sd-sdr104" && read.0 <= ONE_ROW_LABEL_MAX {
+                "both seem to know a maker's faster mode"
+            } else {
+                "that cannot be right"
+            };
+            return Some(format!("{allows}: {why}."));
         }
         (read.0 < BELOW * low.0).then(|| {
             format!(
-                "The card was read at {:.0} MB/s; {} is the slowest link to it that is known, allows {:.0} and usually gives {:.0} to {:.0}. Another reader, port or cable may tell which part is slow.",
-                read.0,
-                slowest.words(),
-                slowest.mbps.0,
-                low.0,
-                high.0
+                "{allows} and usually gives {:.0} to {:.0}. Another reader, port or cable may tell which part is slow.",
+                low.0, high.0
             )
         })
     }
@@ -357,7 +361,10 @@ impl Ceiling {
             (Some(bus), None) => Some(("card bus", bus)),
             (None, slot) => slot.map(|row| ("reader slot", row)),
         };
-        let Some((part, row)) = mode else { return };
+        let Some((part, row)) = mode else {
+            self.note_of_label(card);
+            return;
+        };
         // Makers run the faster mode at clocks of their own; a label above it tells a faster one.
         let is_own_clock =
             row.family == Family::UhsIVendor && card.reads.is_some_and(|reads| reads >= row.mbps());
@@ -377,6 +384,22 @@ impl Ceiling {
                 row.words,
                 row.mbps().0 * row.usual.low,
                 row.mbps().0 * row.usual.high,
+            ));
+        }
+    }
+
+    /// A label that a card with one row of pins may carry as well as one with two.
+    fn note_of_label(&mut self, card: &CardSpeed) {
+        let Some(one_row) = find("sd-sdr104") else {
+            return;
+        };
+        if let Some(reads) = card.reads
+            && reads > one_row.mbps()
+            && reads.0 <= ONE_ROW_LABEL_MAX
+        {
+            self.note(format!(
+                "If the card has one row of pins, its {:.0} MB/s are reached only in a reader that knows the maker's faster mode; `--bus uhs-i` takes that into account.",
+                reads.0
             ));
         }
     }
@@ -685,6 +708,11 @@ mod tests {
         // A label above the table's guess of that mode tells that the mode is a faster one.
         c.card.reads = Some(MegabytesPerS(225.0));
         assert_eq!(told(&c), (225.0, "card label".to_owned()));
+        // Without a bus it can't be told which kind of card it is, so both are mentioned.
+        let unknown = Ceiling::of(&chain(170.0, "", "", "usb3-5g"));
+        assert_eq!(unknown.mbps(), Some(MegabytesPerS(170.0)));
+        assert!(unknown.notes()[0].contains("--bus uhs-i"), "{unknown:?}");
+        assert!(Ceiling::of(&chain(95.0, "", "", "")).notes().is_empty());
         // A card with a second row of pins has no such mode.
         c.card = CardSpeed {
             reads: Some(MegabytesPerS(300.0)),
@@ -875,14 +903,15 @@ mod tests {
         assert_eq!(told(60.0), None, "a little slow is nothing to talk about");
         let slow = told(36.0).unwrap();
         assert!(
-            slow.contains("36 MB/s; card bus, UHS-I is") && slow.contains("80 to 96"),
+            slow.contains("36 MB/s; what is known of it and its reader allows 104 (card bus, UHS-I) and usually gives 80 to 96"),
             "{slow}"
         );
         let fast = told(165.0).unwrap();
         assert!(
-            fast.contains("165 MB/s, and card bus, UHS-I allows 104"),
+            fast.contains("allows 104 (card bus, UHS-I): both seem to know"),
             "{fast}"
         );
+        assert!(told(400.0).unwrap().ends_with("that cannot be right."));
         assert_eq!(Ceiling::default().compare(MegabytesPerS(5.0)), None);
     }
 

@@ -76,25 +76,38 @@ fn in_use(mode: &BusMode) -> Option<InUse> {
     })
 }
 
-/// Adds what is worth saying about the gear to a ceiling. `what` begins the sentence: `The reader`,
-/// `Drive 2`.
+/// Adds what is worth saying about the card's way into the computer.
+pub fn card_notes(ceiling: &mut Ceiling, gear: &Gear) {
+    notes(ceiling, "The reader", gear);
+    if let Some(link) = &gear.pcie
+        && let (Some(now), Some((could, _))) = (link.now_gts, lasting(link))
+        && now < could
+    {
+        ceiling.note(format!(
+            "The reader's PCIe link runs at {now} GT/s now and could at {could}; idle links slow down."
+        ));
+    }
+    if let Some(slot) = &gear.slot
+        && let Some(status) = slot.status
+    {
+        note_of_slot(ceiling, &status.classes(), slot.mode.as_ref());
+    }
+}
+
+/// Adds what is worth saying about a drive's way into the computer. `what` begins the sentence, such as
+/// `Destination 2`.
 pub fn notes(ceiling: &mut Ceiling, what: &str, gear: &Gear) {
     if let Some(device) = gear.usb.first() {
         note_of_usb(ceiling, what, device);
     }
     if let Some(link) = &gear.pcie
-        && let (Some(now), Some((could, lanes))) = (link.now_gts, lasting(link))
+        && let Some((_, lanes)) = lasting(link)
     {
         let most_lanes = link
             .device
             .1
             .unwrap_or(lanes)
             .min(link.port.1.unwrap_or(u32::MAX));
-        if now < could {
-            ceiling.note(format!(
-                "{what}'s PCIe link runs at {now} GT/s now and could at {could}; idle links slow down."
-            ));
-        }
         if let Some(device) = link.device.1
             && device > lanes
         {
@@ -107,11 +120,6 @@ pub fn notes(ceiling: &mut Ceiling, what: &str, gear: &Gear) {
                 }
             ));
         }
-    }
-    if let Some(slot) = &gear.slot
-        && let Some(status) = slot.status
-    {
-        note_of_slot(ceiling, &status.classes(), slot.mode.as_ref());
     }
 }
 
@@ -168,7 +176,7 @@ mod tests {
         let mut chain = Chain::default();
         card(&mut chain, gear);
         let mut ceiling = Ceiling::of(&chain);
-        notes(&mut ceiling, "The reader", gear);
+        card_notes(&mut ceiling, gear);
         ceiling
     }
 
@@ -246,9 +254,16 @@ mod tests {
         assert_eq!(
             told.notes(),
             [
-                "The reader's PCIe link runs at 2.5 GT/s now and could at 8; idle links slow down.",
-                "The reader could use 2 PCIe lanes and has 1."
+                "The reader could use 2 PCIe lanes and has 1.",
+                "The reader's PCIe link runs at 2.5 GT/s now and could at 8; idle links slow down."
             ]
+        );
+        let mut drive = Ceiling::default();
+        notes(&mut drive, "Destination 1", &gear);
+        assert_eq!(
+            drive.notes().len(),
+            1,
+            "an idle drive is nothing to talk about"
         );
         if let Some(link) = &mut gear.pcie {
             link.port = (None, None);
