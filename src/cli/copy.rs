@@ -19,6 +19,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use unlade::event::{Event, Observer};
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Entry, ShootPart};
+use unlade::name::shown;
 use unlade::plan::together::{AT_ONCE_MAX, Order};
 use unlade::plan::{Level, Refusal};
 use unlade::proof::{Proof, Terms};
@@ -212,18 +213,34 @@ impl Errand<'_> {
         }
         let mut worst = Exit::Done;
         for (job, done) in self.jobs.iter().zip(done) {
-            let exit = done.into_inner().ok().flatten().unwrap_or_else(|| {
-                // Stopped between two cards: whatever became of the others, this one was not looked
-                // at.
-                self.out.error(&format!(
-                    "unlade: card `{}` was not begun; run the same command again.",
-                    job.card
-                ));
-                Exit::Interrupted
-            });
+            let done = done.into_inner().ok().flatten();
+            let exit = done.unwrap_or_else(|| self.not_begun(job));
             worst = worst.max(exit);
         }
         worst
+    }
+
+    /// Stopped before its turn: whatever became of the others, this card was not looked at.
+    fn not_begun(&self, job: &Job) -> Exit {
+        let exit = Exit::Interrupted;
+        let card = shown(job.card.as_str());
+        let why = format!("card `{card}` was not begun: it was interrupted before");
+        if self.out.json {
+            let verdict = json!({"card": job.card, "proven": false, "copies": 0, "reasons": [why], "exit_code": exit.code()});
+            Json::new(self.out, Arc::clone(&self.tools.clock)).send("verdict", verdict);
+            return exit;
+        }
+        let heading = self.out.heading("NOT PROVEN", false);
+        self.out.line(&format!("{heading} - keep this card."));
+        for (label, text) in [
+            ("Reason   ", format!("{why}.")),
+            ("Next     ", "Run the same command again.".to_owned()),
+        ] {
+            for line in wrap(&text, self.out.width, label, "         ") {
+                self.out.line(&line);
+            }
+        }
+        exit
     }
 
     fn card(&self, index: usize) -> Exit {

@@ -759,14 +759,16 @@ fn cards_that_were_not_begun_are_named() {
     Card::new(&rig.work.path("second")).file("DCIM/A.JPG", 1_000, 1);
     let mut command = rig.work.command();
     command.args("copy card second --to a --to b --separate".split(' '));
-    command.stdout(Stdio::null()).stderr(Stdio::piped());
+    command.stdout(Stdio::piped()).stderr(Stdio::null());
     let child = command.spawn().unwrap();
     after(10_000_000, &rig.card);
     interrupt(&child);
     let output = child.wait_with_output().unwrap();
     assert_eq!(output.status.code(), Some(130));
-    let told = String::from_utf8(output.stderr).unwrap();
-    assert!(told.contains("card `second` was not begun"), "{told}");
+    let told = String::from_utf8(output.stdout).unwrap();
+    let last = told.rsplit("NOT PROVEN").next().unwrap();
+    assert!(last.contains("card `second` was not begun"), "{told}");
+    assert!(last.contains("Run the same command again"), "{told}");
 }
 
 /// Somebody writes into the offload while it runs: under a name that is still to come, and into a
