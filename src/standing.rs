@@ -1,11 +1,16 @@
 //! Owns the look at what stands on a destination before an offload: the entries below `DIR/NAME`
 //! and what an earlier run's journal and manifest vouch for. It reads; it changes nothing.
 
+pub mod earlier;
+pub mod search;
+
 use crate::disk::{Disk, FolderFacts, ReadBackWay, Tree};
+use crate::error::ProblemKind;
 use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX};
 use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing};
 use crate::proof::manifest::{DestinationPart, MANIFEST, Manifest, load};
 use camino::Utf8Path;
+use std::collections::HashSet;
 
 /// Looks at `DIR/NAME`.
 ///
@@ -84,6 +89,9 @@ fn records(
             records.listing_b3 = newer.listing_b3;
             records.destinations = newer.destinations;
             records.card_files.extend(newer.card_files);
+            for path in newer.proven.keys() {
+                records.elsewhere.remove(path);
+            }
             records.proven.extend(newer.proven);
         }
     }
@@ -133,10 +141,22 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
             .collect(),
         ..Records::default()
     };
+    let doubted = doubted_paths(manifest, here);
     for file in &manifest.files {
         records
             .card_files
             .insert(file.path.clone(), (file.bytes, file.modified.clone()));
+        if file.is_elsewhere() {
+            let mut copies = file.copies.iter();
+            let copy = copies.find(|c| Some(c.destination) == here);
+            if let Some(within) = copy.and_then(|c| c.within.clone()) {
+                records.elsewhere.insert(file.path.clone(), within);
+            }
+            continue;
+        }
+        if doubted.contains(file.path.as_str()) {
+            continue;
+        }
         let proven: Vec<_> = file
             .copies
             .iter()
@@ -163,4 +183,45 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
         }
     }
     records
+}
+
+/// Troubles after which the hash of a file is not certainly that of the card's file.
+const DOUBTS: [ProblemKind; 4] = [
+    ProblemKind::Unreadable,
+    ProblemKind::Vanished,
+    ProblemKind::ChangedOnCard,
+    ProblemKind::Mismatch,
+];
+
+/// Returns the files that a manifest lists and doubts itself: the card delivered other bytes on a
+/// second read, say. Of destinations only the one at hand counts, where it is known.
+fn doubted_paths(manifest: &Manifest, here: Option<usize>) -> HashSet<&str> {
+    let is_here = |d: Option<usize>| d.is_none() || here.is_none() || d == here;
+    manifest
+        .problems
+        .iter()
+        .filter(|p| p.blocking && DOUBTS.contains(&p.kind) && is_here(p.destination))
+        .filter_map(|p| p.path.as_deref())
+        .collect()
+}
+
+/// Returns why a manifest as a whole is not good enough to leave files on its account: it had more
+/// troubles than it lists.
+fn doubts(manifest: &Manifest, here: usize) -> Option<String> {
+    let is_doubt = |p: &&crate::error::Problem| {
+        p.blocking
+            && p.path.is_none()
+            && p.destination.is_none_or(|d| d == here)
+            && [
+                ProblemKind::Unreadable,
+                ProblemKind::Mismatch,
+                ProblemKind::ChangedOnCard,
+            ]
+            .contains(&p.kind)
+    };
+    let doubt = manifest.problems.iter().find(is_doubt)?;
+    Some(format!(
+        "its manifest says: {}",
+        doubt.detail.trim_end_matches('.')
+    ))
 }

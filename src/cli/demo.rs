@@ -130,6 +130,7 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
             separate: false,
         },
         taken: Vec::new(),
+        only_new: false,
     };
     for new in job.to.iter().chain([&job.card]) {
         std::fs::create_dir(new)?;

@@ -54,6 +54,8 @@ fn to(facts: FolderFacts) -> Candidate {
         given: Utf8PathBuf::from(facts.canonical.clone()),
         facts: Ok(facts),
         standing: Standing::default(),
+        earlier: Vec::new(),
+        earlier_notes: Vec::new(),
     }
 }
 
@@ -62,6 +64,7 @@ fn wish() -> Wish {
         name: "20261125-KITES".into(),
         copies_needed: 2,
         separate: false,
+        only_new: false,
     }
 }
 

@@ -776,6 +776,7 @@ impl History {
                 separate: false,
             },
             taken: Vec::new(),
+            only_new: false,
         }
     }
 

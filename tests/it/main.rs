@@ -13,6 +13,7 @@ mod histories;
 mod kill;
 mod matrix;
 mod mounts;
+mod only_new;
 mod pages;
 mod prove;
 mod sets;
