@@ -115,11 +115,10 @@ pub fn which_destination(manifest: &Manifest, facts: &FolderFacts) -> Option<usi
         .flatten()
 }
 
-/// Returns what a manifest vouches for on the destination at hand. Where it does not know that
-/// place, only what it proves on every destination counts.
+/// Returns what a manifest vouches for on the destination at hand: nothing where it does not know
+/// that place, for somebody may have copied the offload there by hand, and nobody read that back.
 fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
     let here = which_destination(manifest, facts);
-    let all = manifest.destinations.len();
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
         listing_b3: Some(manifest.card.listing_b3),
@@ -162,11 +161,7 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
             .iter()
             .filter(|c| c.proof.is_read_back())
             .collect();
-        let copy = match here {
-            Some(index) => proven.iter().find(|c| c.destination == index),
-            None if proven.len() == all => proven.first(),
-            None => None,
-        };
+        let copy = here.and_then(|index| proven.iter().find(|c| c.destination == index));
         let way = copy
             .and_then(|c| manifest.destinations.get(c.destination))
             .map_or(ReadBackWay::None, |d| d.readback);

@@ -306,7 +306,7 @@ fn left(proof: &Proof) -> serde_json::Value {
     json!({
         "left_files": only_new.left_files, "left_bytes": only_new.left_bytes,
         "matched_by": if proof.reread_equal() { "content" } else { "path-size-date" },
-        "left_in": offloads, "gone_files": only_new.gone_files,
+        "sampled_files": only_new.sampled_files, "left_in": offloads, "gone_files": only_new.gone_files,
     })
 }
 

@@ -12,10 +12,13 @@ use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
 use crate::disk::{EntryKind, ReadBackWay, Stamp, Stat};
 use crate::name::{CardName, shown};
+use crate::units::{counted, len64};
 use camino::Utf8PathBuf;
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
-/// Files that are read from the card before a shift of all dates is believed.
+/// Files that are read from the card before anything is left. Some cameras give every card the same
+/// volume identity, some cards have none, and a counter that was set back gives old names again:
+/// all of that shows in a few files.
 const SAMPLES: usize = 8;
 /// Bytes that are read for that at most, unless the smallest file alone has more.
 const SAMPLE_BYTES_MAX: u64 = 256_000_000;
@@ -57,8 +60,11 @@ pub struct EarlierOffload {
     pub files: HashMap<String, EarlierFile>,
     /// What stands below it.
     pub entries: HashMap<String, Stat>,
-    /// A shift of the card's dates that was looked into: files read from the card were equal.
+    /// A shift of the card's dates, or none, that was looked into: files read from the card were
+    /// equal.
     pub confirmed: Option<Shift>,
+    /// The files that were read for that.
+    pub sampled: BTreeSet<String>,
 }
 
 /// Where a file lies that is not copied again.
@@ -115,8 +121,9 @@ impl EarlierOffload {
         }))
     }
 
-    /// Returns files of the card that are to be read before a shift is believed, with the hashes
-    /// that they should have: some of those that would be left, spread over the card.
+    /// Returns files of the card that are to be read before any is left, with the hashes that they
+    /// should have: some of those that would be left, spread over the card. None where all are too
+    /// large to be read for that, unless the dates are shifted.
     pub fn samples<'a>(
         &self,
         listing: &'a Listing,
@@ -140,7 +147,7 @@ impl EarlierOffload {
             room -= if fits { *bytes } else { 0 };
             fits
         });
-        if joined.is_empty() {
+        if joined.is_empty() && shift != Shift::default() {
             joined.extend(smallest);
         }
         joined
@@ -150,7 +157,7 @@ impl EarlierOffload {
 /// An offload of this very card, with the dates made comparable.
 struct Voucher<'a> {
     offload: &'a EarlierOffload,
-    /// `None`: the dates are shifted and the card's content did not bear it out.
+    /// `None`: the card's content did not bear it out.
     card_shift: Option<Shift>,
     drive_shift: Shift,
     /// The destination's file system.
@@ -198,9 +205,11 @@ pub(super) fn leave(listing: &Listing, card: &CardFacts, candidates: &[Candidate
         .iter()
         .map(|candidate| vouchers(candidate, card, listing, &mut out.notes))
         .collect();
+    let mut again = 0_u64;
     for (at, file) in listing.files().enumerate() {
         let left = leave_one(file, candidates, &vouchers);
         if left.is_none() {
+            again += u64::from(vouchers.iter().flatten().any(|v| v.lists(file).is_some()));
             let mut hashes = seen_before(file, &vouchers);
             hashes.sort_unstable();
             hashes.dedup();
@@ -210,6 +219,13 @@ pub(super) fn leave(listing: &Listing, card: &CardFacts, candidates: &[Candidate
         }
         out.left.push(left);
     }
+    if again > 0 {
+        out.notes.push(format!(
+            "{} that earlier offloads list {} copied again: on some destination the copy does not stand as it was copied and read back, or the records do not agree.",
+            counted(again, "file"),
+            if again == 1 { "is" } else { "are" }
+        ));
+    }
     let now: HashSet<&str> = listing.files().map(|f| f.name.as_str()).collect();
     let gone: HashSet<&str> = vouchers
         .iter()
@@ -218,7 +234,7 @@ pub(super) fn leave(listing: &Listing, card: &CardFacts, candidates: &[Candidate
         .filter(|(v, path)| !now.contains(path) && v.offload.entries.contains_key(*path))
         .map(|(_, path)| path)
         .collect();
-    out.gone_files = crate::units::len64(gone.len());
+    out.gone_files = len64(gone.len());
     out
 }
 
@@ -237,17 +253,15 @@ fn vouchers<'a>(
     let mut found: Vec<Voucher<'a>> = Vec::new();
     for offload in candidate.earlier.iter().filter(is_of_it) {
         let shift = offload.card_shift(listing);
-        let is_shifted = shift != Shift::default();
-        let is_believed = !is_shifted || offload.confirmed == Some(shift);
-        if is_shifted {
-            let seen = if is_believed {
-                "some files were read from the card to be sure, and are equal"
-            } else {
-                "files that were read from the card are not equal, so nothing is left on its account"
-            };
+        let is_believed = offload.confirmed == Some(shift);
+        let root = shown(offload.root.as_str());
+        if !is_believed {
             notes.push(format!(
-                "All dates on the card differ from those in `{}` by {} min, as after a change of zone; {seen}.",
-                shown(offload.root.as_str()),
+                "The earlier offload in `{root}` was not used: files of the card that look the same hold other bytes than it read, or could not be read. It may be of another card of the same identity."
+            ));
+        } else if shift != Shift::default() {
+            notes.push(format!(
+                "All dates on the card differ from those in `{root}` by {} min, as after a change of zone; a sample that was read from the card is equal.",
                 shift.seconds / 60
             ));
         }
@@ -325,6 +339,8 @@ pub struct OnlyNew {
     pub seen_before: Vec<(usize, Vec<Digest>)>,
     /// Files of earlier offloads that stand on a drive and are no longer on the card.
     pub gone_files: u64,
+    /// Of the files that are left, those that were read from the card as a sample, and are equal.
+    pub sampled_files: u64,
     /// Every file and folder of the card lies in earlier offloads: no new one is made.
     pub nothing_new: bool,
 }

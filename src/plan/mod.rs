@@ -469,9 +469,14 @@ fn only_new(
             .folders()
             .all(|folder| used().any(|e| is_folder(e, folder)))
     };
+    let is_sampled = |job: &FileJob| {
+        let mut all = candidates.iter().flat_map(|c| &c.earlier);
+        job.is_left() && all.any(|e| e.sampled.contains(job.name.as_str()))
+    };
     OnlyNew {
         left_files,
         left_bytes,
+        sampled_files: len64(jobs.iter().filter(|j| is_sampled(j)).count()),
         seen_before: leaving.seen_before,
         gone_files: leaving.gone_files,
         nothing_new: left_files == len64(jobs.len())

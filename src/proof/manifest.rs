@@ -129,6 +129,7 @@ pub struct OnlyNewPart {
     pub left_files: u64,
     pub left_bytes: u64,
     pub matched_by: MatchedBy,
+    pub sampled_files: u64,
 }
 
 /// How files of the card were found to be those of an earlier offload.
@@ -547,6 +548,7 @@ fn only_new_part(proof: &Proof) -> Option<OnlyNewPart> {
     Some(OnlyNewPart {
         left_files: only_new.left_files,
         left_bytes: only_new.left_bytes,
+        sampled_files: only_new.sampled_files,
         matched_by: if proof.reread_equal() {
             MatchedBy::Content
         } else {

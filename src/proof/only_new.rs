@@ -25,8 +25,16 @@ pub(super) fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> V
         } else {
             "matched by path, size and date only, not read again"
         };
+        let sampled = match only_new.sampled_files {
+            0 => String::new(),
+            _ if reread_equal => String::new(),
+            n => format!("As a sample, {} read from the card, and equal. ", {
+                let was = if n == 1 { " was" } else { " were" };
+                counted(n, "file") + was
+            }),
+        };
         notes.push(format!(
-            "{} of {all} {} left from earlier offloads: {basis}. {} {} in {}.",
+            "{} of {all} {} left from earlier offloads: {basis}. {sampled}{} {} in {}.",
             count(only_new.left_files),
             if only_new.left_files == 1 {
                 "was"

@@ -1,6 +1,6 @@
 //! Owns the look at the other offloads on a destination, for `--only-new`: which of them are of
-//! this card, what their manifests say, what of it stands there now. Where all dates of the card
-//! are shifted it reads a few files of the card, and nothing else; it writes nothing.
+//! this card, what their manifests say, what of it stands there now. It reads a few files of the
+//! card to be sure that it is this card, and nothing else; it writes nothing.
 
 use super::{doubted_paths, doubts, search};
 use crate::card::dates::{Shift, parse};
@@ -13,7 +13,7 @@ use crate::plan::CardFacts;
 use crate::plan::earlier::{EarlierFile, EarlierOffload, is_known_card};
 use crate::proof::manifest::{FilePart, Manifest, load};
 use camino::Utf8Path;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::io;
 
 /// Offloads that cannot be used and are told one by one; the rest are counted.
@@ -37,19 +37,31 @@ impl<'a> Known<'a> {
         }
     }
 
-    /// Whether files of the card hold what an earlier offload read, now that their dates are
-    /// shifted. One that cannot be read bears nothing out.
-    fn bears_out(&mut self, disk: &dyn Disk, offload: &EarlierOffload, shift: Shift) -> bool {
+    /// Whether a few files of the card hold what an earlier offload read, and which. One that cannot
+    /// be read bears nothing out.
+    fn bears_out(
+        &mut self,
+        disk: &dyn Disk,
+        offload: &EarlierOffload,
+        shift: Shift,
+    ) -> Option<BTreeSet<String>> {
         let samples = offload.samples(self.listing, shift);
-        !samples.is_empty()
-            && samples.into_iter().all(|(name, bytes, then)| {
-                let path = name.under(&self.card.given);
-                let now = self
-                    .read
-                    .entry(name.as_str().to_owned())
-                    .or_insert_with(|| hash(disk, &path, bytes).ok());
-                *now == Some(then)
-            })
+        if samples.is_empty() && shift != Shift::default() {
+            return None;
+        }
+        let mut equal = BTreeSet::new();
+        for (name, bytes, then) in samples {
+            let path = name.under(&self.card.given);
+            let now = self
+                .read
+                .entry(name.as_str().to_owned())
+                .or_insert_with(|| hash(disk, &path, bytes).ok());
+            if *now != Some(then) {
+                return None;
+            }
+            equal.insert(name.as_str().to_owned());
+        }
+        Some(equal)
     }
 }
 
@@ -74,8 +86,13 @@ pub fn look(
     };
     let (mut found, mut told) = (Vec::new(), Vec::new());
     for root in roots {
-        // Offloads inside this one's own folder, and a destination that is an offload itself,
-        // cannot be named relative to it.
+        if root == given {
+            told.push(format!(
+                "`{}` is an offload itself; earlier offloads are looked for below a destination.",
+                shown(given.as_str())
+            ));
+            continue;
+        }
         let within = root.strip_prefix(given).map(Utf8Path::as_str);
         let Some(within) = within.ok().filter(|w| CardName::parse(w).is_ok()) else {
             continue;
@@ -142,10 +159,12 @@ fn look_at(
         files: files(&manifest, index),
         entries,
         confirmed: None,
+        sampled: BTreeSet::new(),
     };
     let shift = offload.card_shift(known.listing);
-    if shift != Shift::default() && known.bears_out(disk, &offload, shift) {
+    if let Some(sampled) = known.bears_out(disk, &offload, shift) {
         offload.confirmed = Some(shift);
+        offload.sampled = sampled;
     }
     Ok(Some(offload))
 }
