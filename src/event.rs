@@ -5,7 +5,9 @@ use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::error::Problem;
 use crate::plan::{Level, Plan};
+use crate::speed::ceiling::Link;
 use crate::speed::forecast::Remaining;
+use crate::units::MegabytesPerS;
 
 /// One thing to show.
 #[derive(Debug)]
@@ -98,9 +100,20 @@ pub struct Snapshot {
     pub busy_read: f64,
     /// Share of the time spent hashing, 0 to 1.
     pub busy_hash: f64,
-    /// The stage that holds the others back: `card` or `destination N`.
+    /// What holds the others back: `destination N`, else the slowest link of the card, such as
+    /// `reader link usb2-bulk`, else `card`.
     #[serde(rename = "limiting_link")]
     pub limiting: String,
+    /// The destination that holds the others back, counted from 0; `None` for the card.
+    #[serde(skip)]
+    pub held_by: Option<usize>,
+    /// The links that are known, and the measured one where a drive holds the others back.
+    pub links: Vec<Link>,
+    /// What the chain allows at most, in MB/s; `None` if nothing is known of it.
+    pub ceiling_mbps: Option<MegabytesPerS>,
+    /// The slowest link between card and computer.
+    #[serde(skip)]
+    pub card_link: Option<Link>,
     /// One per destination.
     pub destinations: Vec<DestinationSnapshot>,
     /// Time left; `None` while there is nothing to base it on.

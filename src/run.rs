@@ -5,6 +5,7 @@ use crate::card::identity::label_of;
 use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
+use crate::disk::topology::Backing;
 use crate::disk::{Disk, EntryKind, Stamp, Stat, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
@@ -14,7 +15,7 @@ use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, Offloaded, reread};
 use crate::plan::Level;
-use crate::plan::together::{Order, joint_room, order};
+use crate::plan::together::{AT_ONCE_MAX, Order, joint_room, order};
 use crate::plan::{
     Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan,
     same_card,
@@ -24,6 +25,8 @@ use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use crate::proof::store::{self, Record};
 use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums};
 use crate::report::page;
+use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
+use crate::speed::detected;
 use crate::standing;
 use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::units::len64;
@@ -51,6 +54,9 @@ pub struct Job {
     pub taken: Vec<String>,
     /// Leave the files that earlier offloads on every destination prove already.
     pub only_new: bool,
+    /// What is known of card, reader and drives before anything was looked at: from the command line
+    /// or the kit.
+    pub chain: Chain,
 }
 
 /// What a job is done with.
@@ -153,7 +159,8 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
     if job.only_new {
         look_at_earlier(disk, &mut candidates, &name, &card, &listing);
     }
-    plan(card, listing, &candidates, &wish(job, name))
+    let planned = plan(card, listing, &candidates, &wish(job, name));
+    planned.map(|plan| with_ceiling(job, plan, disk))
 }
 
 fn wish(job: &Job, name: String) -> Wish {
@@ -182,6 +189,36 @@ fn look_at_earlier(
             candidate.earlier_notes = notes;
         }
     }
+}
+
+/// Reckons the ceiling from what was known before and from what the system says of the gear.
+fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
+    let gear = disk.gear(&plan.card.facts);
+    let mut chain = job.chain.clone();
+    chain.reads_back = job.terms.level != Level::Written;
+    chain.separate = job.terms.separate;
+    detected::card(&mut chain, &gear);
+    chain
+        .drives
+        .resize(plan.destinations.len(), DriveSpeed::default());
+    let gears: Vec<_> = plan
+        .destinations
+        .iter()
+        .map(|d| disk.gear(&d.facts))
+        .collect();
+    for ((drive, d), gear) in chain.drives.iter_mut().zip(&plan.destinations).zip(&gears) {
+        detected::drive(drive, gear);
+        if let Backing::Disks(disks) = &d.facts.backing {
+            drive.disks.clone_from(disks);
+        }
+    }
+    let mut ceiling = Ceiling::of(&chain);
+    detected::card_notes(&mut ceiling, &gear);
+    for (index, gear) in gears.iter().enumerate() {
+        detected::notes(&mut ceiling, &format!("Destination {}", index + 1), gear);
+    }
+    plan.ceiling = ceiling;
+    plan
 }
 
 /// Names beyond the first that are tried for cards with one label on one day.
@@ -267,6 +304,8 @@ pub struct Together {
     pub names: Vec<Option<String>>,
     /// In which order they are read.
     pub order: Order,
+    /// For every card, the links that those hang on that are read at the same time.
+    pub at_once: Vec<Vec<Vec<Hop>>>,
     /// Why none of them can be begun.
     pub reasons: Vec<Problem>,
 }
@@ -314,11 +353,30 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
     }
     let plans: Vec<Plan> = plans.into_iter().map(|(_, p)| p).collect();
     reasons.extend(joint_room(&plans));
+    let paths: Vec<Vec<Hop>> = cards
+        .iter()
+        .map(|(_, facts)| facts.as_ref().map(|f| detected::path(&disk.gear(f))))
+        .map(Option::unwrap_or_default)
+        .collect();
     Together {
         names,
+        at_once: (0..jobs.len())
+            .map(|i| at_once(&order, &paths, i))
+            .collect(),
         order,
         reasons,
     }
+}
+
+/// The links of the cards that are read while card `index` is: one of each other chain.
+fn at_once(order: &Order, paths: &[Vec<Hop>], index: usize) -> Vec<Vec<Hop>> {
+    order
+        .chains
+        .iter()
+        .filter(|chain| !chain.contains(&index))
+        .filter_map(|chain| paths.get(*chain.first()?).cloned())
+        .take(AT_ONCE_MAX - 1)
+        .collect()
 }
 
 /// Does what the plan says and proves it.

@@ -8,6 +8,7 @@ use super::home::{Book, ShootNews, enter, shoot_part};
 use super::json::Json;
 use super::out::{Out, wrap};
 use super::screen::Screen;
+use super::speed;
 use super::words;
 use camino::Utf8PathBuf;
 use indicatif::{MultiProgress, ProgressDrawTarget};
@@ -71,6 +72,10 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             return Err(Exit::Usage);
         }
     }
+    let chain = speed::chain(&args.speed, args.to.len()).map_err(|wrong| {
+        wrong.tell(out);
+        Exit::Usage
+    })?;
     Ok(args
         .cards
         .iter()
@@ -81,6 +86,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             terms: terms(args),
             taken: Vec::new(),
             only_new: args.only_new,
+            chain: chain.clone(),
         })
         .collect())
 }
@@ -154,8 +160,9 @@ fn together(mut jobs: Vec<Job>, out: Out, tools: &Tools) -> Result<(Vec<Job>, Or
         }
         return Err(Exit::Refused);
     }
-    for (job, name) in jobs.iter_mut().zip(found.names) {
+    for ((job, name), others) in jobs.iter_mut().zip(found.names).zip(found.at_once) {
         job.name = name;
+        job.chain.other_cards = others;
     }
     if out.json {
         let why = json!({"chains": found.order.chains, "why": found.order.why});

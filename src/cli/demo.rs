@@ -16,6 +16,7 @@ use unlade::disk::topology::Backing;
 use unlade::plan::Level;
 use unlade::proof::Terms;
 use unlade::run::{Job, Tools};
+use unlade::speed::ceiling::Chain;
 
 /// The offload's name in the demo.
 const NAME: &str = "kite-festival-card-1";
@@ -131,6 +132,7 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
         },
         taken: Vec::new(),
         only_new: false,
+        chain: Chain::default(),
     };
     for new in job.to.iter().chain([&job.card]) {
         std::fs::create_dir(new)?;

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::event::{Event, Observer};
+use unlade::speed::ceiling::Link;
 
 /// An observer for programs.
 pub(crate) struct Json {
@@ -76,12 +77,16 @@ impl Observer for Json {
                         })
                     })
                     .collect();
+                let notes: Vec<&String> = plan.notes.iter().chain(plan.ceiling.notes()).collect();
                 self.send(
                     "planned",
                     json!({
                         "card": plan.card.given, "label": plan.card.label, "name": (!plan.has_nothing_new()).then_some(&plan.name),
                         "files_to_read": files, "bytes_to_read": bytes,
-                        "destinations": destinations, "notes": plan.notes,
+                        "destinations": destinations, "notes": notes,
+                        "links": plan.ceiling.links(), "ceiling_mbps": plan.ceiling.mbps(),
+                        "usual_mbps": plan.ceiling.usual().map(|(low, high)| [low, high]),
+                        "limiting_link": plan.ceiling.limiting().map(Link::name),
                     }),
                 );
             }

@@ -13,6 +13,7 @@ mod ledger;
 mod out;
 mod prove;
 mod screen;
+mod speed;
 mod verify;
 mod words;
 

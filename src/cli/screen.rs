@@ -10,6 +10,7 @@ use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::name::shown;
+use unlade::speed::ceiling::Origin;
 use unlade::units::{counted, size, speed};
 
 /// A plain line is printed this often when there is no terminal.
@@ -210,8 +211,8 @@ impl Observer for Screen {
 /// Returns the lines of the running picture.
 pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<String> {
     let rate = match s.live_rate {
-        Some(rate) if s.limiting == "card" => format!("   reads {}", speed(rate)),
-        Some(rate) => format!("   reads {} or more", speed(rate)),
+        Some(rate) if s.held_by.is_none() => format!("   reads {}{}", speed(rate), of_ceiling(s)),
+        Some(rate) => format!("   reads {} or more{}", speed(rate), of_ceiling(s)),
         None => String::new(),
     };
     let mut lines = vec![format!(
@@ -225,11 +226,7 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
         let path = destinations.get(index).map_or("", String::as_str);
         lines.push(destination_line(index, path, d));
     }
-    let waits = if s.limiting == "card" {
-        String::new()
-    } else {
-        format!("   held back by {}", s.limiting)
-    };
+    let waits = held_back(s).map_or(String::new(), |held| format!("   {held}"));
     let state = if s.stopping {
         "stopping; what is proven is kept".to_owned()
     } else {
@@ -250,6 +247,25 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
         ));
     }
     lines
+}
+
+/// Returns what the card's links allow, and the slowest of them: ` of 53.2 (USB 2.0)`.
+fn of_ceiling(s: &Snapshot) -> String {
+    let link = s.card_link.as_ref().filter(|_| !s.card_done);
+    link.map_or(String::new(), |link| {
+        format!(" of {} ({})", words::mbps(link.mbps), link.short())
+    })
+}
+
+/// Returns which drive holds the others back, and how much it takes: `held back by destination 2, 41.0
+/// MB/s`.
+fn held_back(s: &Snapshot) -> Option<String> {
+    s.held_by?;
+    let measured = s.links.iter().rfind(|l| l.from == Origin::Measured);
+    let rate = measured.map_or(String::new(), |l| {
+        format!(", {}", speed(l.mbps.bytes_per_s()))
+    });
+    Some(format!("held back by {}{rate}", s.limiting))
 }
 
 fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String {
@@ -279,11 +295,12 @@ pub(crate) fn plain(s: &Snapshot) -> String {
             }
         })
         .collect();
-    let rate = s
-        .live_rate
-        .map_or(String::new(), |r| format!(" at {}", speed(r)));
+    let rate = s.live_rate.map_or(String::new(), |r| {
+        format!(" at {}{}", speed(r), of_ceiling(s))
+    });
+    let held = held_back(s).map_or(String::new(), |held| format!("{held}; "));
     format!(
-        "Read {} of {}{rate}; read back {}; left {}; {}.",
+        "Read {} of {}{rate}; read back {}; {held}left {}; {}.",
         size(s.bytes_read),
         size(s.bytes_total),
         back.join(" and "),
@@ -317,7 +334,10 @@ fn strip(rates: &[f64]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use unlade::speed::ceiling::{Ceiling, Chain, Link, ReaderSpeed};
     use unlade::speed::forecast::Remaining;
+    use unlade::speed::links::find;
+    use unlade::units::MegabytesPerS;
 
     fn snapshot() -> Snapshot {
         Snapshot {
@@ -371,12 +391,51 @@ mod tests {
     fn a_slow_destination_is_named_and_does_not_show_as_a_slow_card() {
         let mut s = snapshot();
         s.limiting = "destination 2".into();
+        s.held_by = Some(1);
         s.problems = 1;
         let lines = lines("KITES", &[], &s);
         assert!(lines[0].contains("94.1 MB/s or more"), "{lines:?}");
         assert!(
             lines[3].contains("1 problem   held back by destination 2"),
             "{lines:?}"
+        );
+    }
+
+    #[test]
+    fn rate_ceiling_and_what_holds_back_stand_on_the_screen() {
+        let mut s = snapshot();
+        let ceiling = Ceiling::of(&Chain {
+            reader: ReaderSpeed {
+                link: find("usb2"),
+                ..ReaderSpeed::default()
+            },
+            ..Chain::default()
+        });
+        s.live_rate = Some(36_500_000.0);
+        s.card_link = ceiling.on_cards_side().cloned();
+        s.limiting = "reader link usb2-bulk".into();
+        let held = lines("KITES", &[], &s);
+        assert_eq!(
+            held[0],
+            "Card   KITES   31.2 GB of 96.0 GB   reads 36.5 MB/s of 53.2 (USB 2.0)"
+        );
+        assert!(held[0].len() <= 80);
+        assert!(
+            !held[3].contains("held back"),
+            "the card line says it: {held:?}"
+        );
+        s.held_by = Some(1);
+        s.limiting = "destination 2".into();
+        s.links = vec![Link::measured(1, MegabytesPerS(41.04))];
+        let held = lines("KITES", &[], &s);
+        assert!(
+            held[3].ends_with("held back by destination 2, 41.0 MB/s"),
+            "{held:?}"
+        );
+        assert!(
+            plain(&s).contains("; held back by destination 2, 41.0 MB/s; left"),
+            "{}",
+            plain(&s)
         );
     }
 

@@ -12,8 +12,9 @@ use unlade::plan::{Plan, PlannedDestination};
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings};
 use unlade::proof::{Proof, Tally, counted_copies};
+use unlade::speed::ceiling::Ceiling;
 use unlade::speed::forecast::{Remaining, words as forecast_words};
-use unlade::units::{count, counted, size, speed, time};
+use unlade::units::{MegabytesPerS, count, counted, size, speed, time};
 
 /// The two lines of caution after a verdict.
 pub(crate) const CAUTIONS: [&str; 2] = [
@@ -183,7 +184,8 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
         ));
         lines.extend(wrap(&work(d), width, "         ", "         "));
     }
-    for note in &plan.notes {
+    lines.extend(speed_lines(&plan.ceiling, width));
+    for note in plan.notes.iter().chain(plan.ceiling.notes()) {
         lines.extend(wrap(note, width, "Note     ", "         "));
     }
     lines
@@ -196,6 +198,43 @@ fn place<'a>(plan: &Plan, d: &'a PlannedDestination) -> &'a camino::Utf8Path {
     } else {
         &d.root
     }
+}
+
+/// Returns what card, reader and drives allow, and the slowest of them; nothing where nothing is known.
+fn speed_lines(ceiling: &Ceiling, width: usize) -> Vec<String> {
+    let (Some(limiting), Some((low, high))) = (ceiling.limiting(), ceiling.usual()) else {
+        return Vec::new();
+    };
+    let usual = if low.0 < high.0 {
+        format!(", usually {:.0} to {:.0}", low.0, high.0)
+    } else {
+        String::new()
+    };
+    let each: Vec<String> = ceiling
+        .links()
+        .iter()
+        .map(|link| format!("{} {}", link.words(), mbps(link.mbps)))
+        .collect();
+    let head = format!(
+        "{} MB/s at most{usual}; held back by {}",
+        mbps(limiting.mbps),
+        limiting.words()
+    );
+    let mut lines = wrap(&head, width, "Speed    ", "         ");
+    if each.len() > 1 {
+        let all = format!("{} (MB/s)", each.join("; "));
+        lines.extend(wrap(&all, width, "Links    ", "         "));
+    }
+    lines
+}
+
+/// Returns a rate in MB/s without the unit: `53.2`, `312`.
+pub(crate) fn mbps(rate: MegabytesPerS) -> String {
+    let words = speed(rate.bytes_per_s());
+    words
+        .trim_end_matches(" MB/s")
+        .trim_end_matches(".0")
+        .to_owned()
 }
 
 /// Returns where a destination lies: `sda, ext4`.

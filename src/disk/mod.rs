@@ -5,15 +5,19 @@
 //! that this tool made, and none can write below a card's root.
 
 pub mod buffer;
+pub mod gear;
 pub mod home;
 #[cfg(unix)]
 pub mod os;
+#[cfg(all(test, unix))]
+mod recorded;
 pub mod topology;
 pub mod whole;
 
 use crate::error::Problem;
 use buffer::Chunk;
 use camino::Utf8Path;
+use gear::Gear;
 use std::ffi::OsString;
 use std::fmt::Debug;
 use std::io;
@@ -206,6 +210,14 @@ pub trait Disk: Send + Sync + Debug {
     }
     /// Returns what is known of a folder; fails when the device behind it is gone.
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts>;
+    /// Returns what the system says of the thing behind a folder: slot, reader, hubs and links. What it
+    /// does not say, and all of it on systems that are not asked here, is unknown.
+    fn gear(&self, facts: &FolderFacts) -> Gear {
+        Gear {
+            rotational: facts.rotational,
+            ..Gear::default()
+        }
+    }
     /// Returns what stands at `path` without following a link; `None` when nothing does.
     fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>>;
     /// Opens a file of the card for reading, leaving its access time alone.

@@ -2,6 +2,7 @@
 //! Linux is what it was run on; other Unix systems compile without the Linux-only hints.
 
 use super::buffer::Chunk;
+use super::gear::{self, Gear};
 use super::topology::{self, Volume};
 use super::{
     Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp, Stat, Tree,
@@ -314,6 +315,10 @@ impl Disk for OsDisk {
 
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
         walk_drive(folder.as_std_path(), 1)
+    }
+
+    fn gear(&self, facts: &FolderFacts) -> Gear {
+        gear::behind(&self.root, &facts.backing, facts.rotational)
     }
 
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts> {

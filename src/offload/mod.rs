@@ -2,6 +2,7 @@
 //! between them, and the coordinator that collects what was proven. Only the coordinator talks to
 //! the observer; the record comes from what the stages return, never from events.
 
+mod held;
 pub mod in_flight;
 pub mod journal;
 mod lane;
@@ -19,6 +20,7 @@ use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use crate::plan::{Level, Plan, Work};
+use crate::speed::ceiling::Link;
 use crate::speed::forecast::Forecast;
 use crate::units::{float, len64};
 use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
@@ -217,8 +219,10 @@ pub struct Offloaded {
     pub interrupted: bool,
     /// Bytes per interval.
     pub rates: Rates,
-    /// The stage that was busy longest, in words.
+    /// What held the others back, by name.
     pub limiting: String,
+    /// The links that were known, and the measured one where a drive held the others back.
+    pub links: Vec<Link>,
     /// The first forecast that was made, in seconds.
     pub forecast_s: Option<f64>,
     /// How long it ran.
@@ -545,14 +549,7 @@ impl Coordinator {
         let context = Arc::clone(&self.context);
         let meter = &context.meter;
         let elapsed = now.saturating_sub(self.start);
-        let wall_ns = elapsed.as_secs_f64() * 1e9;
-        let busy = |ns: u64| {
-            if wall_ns > 0.0 {
-                (float(ns) / wall_ns).min(1.0)
-            } else {
-                0.0
-            }
-        };
+        let busy = |ns: u64| share_of(ns, elapsed);
         let destinations: Vec<DestinationSnapshot> = meter
             .destinations
             .iter()
@@ -589,6 +586,7 @@ impl Coordinator {
                 .filter(|r| r.likely_s > 0.0)
                 .map(|r| r.likely_s + elapsed.as_secs_f64());
         }
+        let held = self.held(elapsed, false);
         Snapshot {
             files_total,
             bytes_total,
@@ -599,13 +597,22 @@ impl Coordinator {
             delivered_rate: crate::units::rate(bytes_read, elapsed),
             busy_read: busy(meter.read_ns.get()),
             busy_hash: busy(meter.hash_ns.get()),
-            limiting: limiting(meter),
+            limiting: held.name,
+            held_by: held.by,
+            links: held.links,
+            ceiling_mbps: context.plan.ceiling.mbps(),
+            card_link: context.plan.ceiling.on_cards_side().cloned(),
             destinations,
             remaining,
             problems: len64(self.problems.len()) + self.untold,
             strip: self.strip.iter().copied().collect(),
             stopping: context.cancel.load(Ordering::Relaxed),
         }
+    }
+
+    fn held(&self, elapsed: Duration, is_over: bool) -> held::Held {
+        let (meter, ceiling) = (&self.context.meter, &self.context.plan.ceiling);
+        held::held(meter, ceiling, self.live, &self.rates, elapsed, is_over)
     }
 
     /// Bytes of the card that are through with one destination.
@@ -628,9 +635,11 @@ impl Coordinator {
             self.problems
                 .push(Problem::new(ProblemKind::Unreadable, detail));
         }
+        let held = self.held(self.since_start(), true);
         let meter = &self.context.meter;
         Offloaded {
-            limiting: limiting(meter),
+            limiting: held.name,
+            links: held.links,
             interrupted: self.context.cancel.load(Ordering::Relaxed),
             took: self.since_start(),
             read_rate: self.live,
@@ -675,25 +684,18 @@ fn destination_at_start(plan: &Plan, destination: usize) -> DestinationOutcome {
     }
 }
 
-fn merge_pairs(values: &mut Vec<u64>) {
-    *values = values.chunks(2).map(|pair| pair.iter().sum()).collect();
+/// The share that so many nanoseconds are of a time, 1 at most.
+fn share_of(ns: u64, time: Duration) -> f64 {
+    let all = time.as_secs_f64() * 1e9;
+    if all > 0.0 {
+        (float(ns) / all).min(1.0)
+    } else {
+        0.0
+    }
 }
 
-/// Returns the stage that was busy longest, in words; ids are part of the events.
-fn limiting(meter: &Meter) -> String {
-    let mut best = (meter.read_ns.get(), "card".to_owned());
-    for (i, d) in meter.destinations.iter().enumerate() {
-        if d.failed.load(Ordering::Relaxed) {
-            continue;
-        }
-        for ns in [d.write_ns.get(), d.flush_ns.get(), d.read_back_ns.get()] {
-            // Workers overlap, so only a writer that is busy for longer than the card limits it.
-            if ns > best.0 && meter.wait_ns.get() > 0 {
-                best = (ns, format!("destination {}", i + 1));
-            }
-        }
-    }
-    best.1
+fn merge_pairs(values: &mut Vec<u64>) {
+    *values = values.chunks(2).map(|pair| pair.iter().sum()).collect();
 }
 
 /// Names the report only: what it carries can be long.

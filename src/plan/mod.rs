@@ -13,6 +13,7 @@ use crate::disk::topology::{Backing, Reason, independent};
 use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, fold, is_part_name, shown};
+use crate::speed::ceiling::Ceiling;
 use crate::units::{counted, len64, round_up, size};
 use camino::Utf8PathBuf;
 use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, is_known_card, leave};
@@ -298,6 +299,8 @@ pub struct Plan {
     pub notes: Vec<String>,
     /// What only copying what is new came to, where that was asked for.
     pub only_new: Option<OnlyNew>,
+    /// What the links between card and drives allow, as far as anything is known of them.
+    pub ceiling: Ceiling,
 }
 
 impl Plan {
@@ -413,6 +416,7 @@ pub fn plan(
         destinations,
         notes,
         only_new,
+        ceiling: Ceiling::default(),
     })
 }
 

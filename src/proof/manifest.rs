@@ -12,6 +12,7 @@ use crate::error::{Error, Problem, Step};
 use crate::name::CardName;
 use crate::offload::CopyState;
 use crate::plan::{Level, RECORDS, Work};
+use crate::speed::ceiling::Link;
 use crate::units::{float, len64};
 use camino::Utf8Path;
 use serde::{Deserialize, Serialize};
@@ -297,6 +298,18 @@ pub struct VerdictPart {
     pub reasons: Vec<String>,
 }
 
+fn link_parts(links: &[Link]) -> Vec<LinkPart> {
+    links
+        .iter()
+        .map(|link| LinkPart {
+            part: link.part.clone(),
+            id: link.id.clone(),
+            mbps: link.mbps.0,
+            from: link.from.id().to_owned(),
+        })
+        .collect()
+}
+
 /// Rounds seconds to microseconds, so that the file stays short.
 fn seconds(s: f64) -> f64 {
     float(crate::units::whole(s * 1e6)) / 1e6
@@ -354,7 +367,7 @@ impl Manifest {
             left_out,
             problems: proof.problems().to_vec(),
             rates: rates_part(proof),
-            links: Vec::new(),
+            links: link_parts(&offloaded.links),
             limiting_link: offloaded.limiting.clone(),
             forecast: ForecastPart {
                 at_start_s: offloaded.forecast_s.map(seconds),

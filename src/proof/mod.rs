@@ -487,6 +487,18 @@ fn reason(problem: &Problem) -> String {
     }
 }
 
+/// Bytes that must have been read before a rate is worth a word.
+const RATE_BYTES: u64 = 100 * crate::units::MB;
+
+/// What the measured rate says against what is known of card and reader.
+fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
+    let read = offloaded
+        .read_rate
+        .filter(|_| offloaded.bytes_read >= RATE_BYTES)?;
+    plan.ceiling
+        .compare(crate::units::MegabytesPerS(read / 1e6))
+}
+
 fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> {
     let mut notes = trash_notes(&plan.listing);
     notes.extend(gone_note(plan.destinations.iter()));
@@ -525,6 +537,7 @@ fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> 
             counted(len64(most), "file")
         ));
     }
+    notes.extend(speed_note(plan, offloaded));
     for (d, outcome) in plan.destinations.iter().zip(&offloaded.destinations) {
         if outcome.dates_refused > 0 {
             notes.push(format!(

@@ -9,6 +9,13 @@ use crate::units::{MegabytesPerS, float, len64, whole};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// Above this share of a ceiling the ceiling is wrong, not the measurement.
+const ABOVE: f64 = 1.1;
+/// Labels up to this many MB/s are seen on cards with one row of pins (common practice, no source).
+const ONE_ROW_LABEL_MAX: f64 = 230.0;
+/// Below this share of what is usual something is slow.
+const BELOW: f64 = 0.7;
+
 /// The `id` of a link that is what a drive sustains.
 pub const WRITES: &str = "writes";
 /// The `id` of a link that is what a card's label says.
@@ -26,6 +33,18 @@ pub enum Origin {
     Detected,
     /// Measured by this program.
     Measured,
+}
+
+impl Origin {
+    /// Returns the manifest's word.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Label => "label",
+            Self::Table => "table",
+            Self::Detected => "detected",
+            Self::Measured => "measured",
+        }
+    }
 }
 
 /// A rate and where it comes from.
@@ -65,8 +84,19 @@ pub struct ReaderSpeed {
     pub is_matched: bool,
     /// Its own link to the computer.
     pub link: Option<&'static LinkRow>,
+    /// The mode that card and slot use at the moment, where the system says so.
+    pub in_use: Option<InUse>,
     /// Cards that are read in its slots at the same time, this one included; 0 counts as 1.
     pub cards_at_once: u32,
+}
+
+/// The mode that a card and a slot use, at the clock that they use.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct InUse {
+    /// The mode.
+    pub row: &'static LinkRow,
+    /// What it gives at this clock.
+    pub mbps: MegabytesPerS,
 }
 
 /// One link on the way into the computer, as the system reports it.
@@ -120,6 +150,8 @@ pub struct Chain {
     pub path: Vec<Hop>,
     /// The destinations, in order.
     pub drives: Vec<DriveSpeed>,
+    /// The links that other cards hang on that are read at the same time.
+    pub other_cards: Vec<Vec<Hop>>,
     /// Every copy is read back while the card is still being read.
     pub reads_back: bool,
     /// The person states that the destinations are separate devices.
@@ -145,9 +177,24 @@ impl Link {
         Self {
             part: part.into(),
             id: id.to_owned(),
-            mbps: MegabytesPerS(float(whole(mbps.0 * 1e3)) / 1e3),
+            mbps: rounded(mbps),
             from,
         }
+    }
+
+    /// The link that is what destination `index`, counted from 0, was measured to sustain.
+    pub fn measured(index: usize, mbps: MegabytesPerS) -> Self {
+        Self::new(
+            format!("destination {}", index + 1),
+            WRITES,
+            mbps,
+            Origin::Measured,
+        )
+    }
+
+    /// Returns whether it is a destination or on the way to one.
+    pub fn is_drive(&self) -> bool {
+        self.part.starts_with("destination")
     }
 
     /// Returns its name in events and records: `reader port usb2-bulk`, `destination 2`.
@@ -163,6 +210,18 @@ impl Link {
     pub fn words(&self) -> String {
         match find(&self.id) {
             Some(row) => format!("{}, {}", self.part, row.words),
+            None => self.name(),
+        }
+    }
+
+    /// Returns the shortest name that says what it is: `USB 2.0`, `hub, USB 2.0`, `label`.
+    pub fn short(&self) -> String {
+        match find(&self.id) {
+            Some(row) if self.is_drive() || self.part == "hub" => {
+                format!("{}, {}", self.part, row.words)
+            }
+            Some(row) => row.words.to_owned(),
+            None if self.id == LABEL => "its label".to_owned(),
             None => self.name(),
         }
     }
@@ -194,6 +253,9 @@ impl Ceiling {
     pub fn of(chain: &Chain) -> Self {
         let mut ceiling = Self::default();
         ceiling.card(&chain.card, &chain.reader);
+        if let Some(InUse { row, mbps }) = chain.reader.in_use {
+            ceiling.add("reader slot", row.id, mbps, Origin::Detected);
+        }
         if let Some(row) = chain.reader.link {
             ceiling.reader_link(row, chain.reader.cards_at_once.max(1));
         }
@@ -221,9 +283,7 @@ impl Ceiling {
 
     /// Returns the slowest link, the first of those that are as slow; `None` if nothing is known.
     pub fn limiting(&self) -> Option<&Link> {
-        self.links
-            .iter()
-            .reduce(|least, link| if link.mbps < least.mbps { link } else { least })
+        slowest(self.links.iter())
     }
 
     /// Returns the ceiling; `None` if nothing is known.
@@ -233,19 +293,39 @@ impl Ceiling {
 
     /// Returns the range that is usual under this ceiling, lower end first.
     pub fn usual(&self) -> Option<(MegabytesPerS, MegabytesPerS)> {
-        let least = |share: fn(&Usual) -> f64| {
-            self.links
-                .iter()
-                .map(|link| MegabytesPerS(link.mbps.0 * share(&link.usual())))
-                .reduce(MegabytesPerS::least)
-        };
-        Some((least(|u| u.low)?, least(|u| u.high)?))
+        usual_of(&self.links.iter())
     }
 
-    /// Returns whether the slowest link is a destination or on the way to one.
-    pub fn limiting_is_drive(&self) -> bool {
-        self.limiting()
-            .is_some_and(|link| link.part.starts_with("destination"))
+    /// Returns the slowest link between card and computer; `None` if nothing is known of them.
+    pub fn on_cards_side(&self) -> Option<&Link> {
+        slowest(self.links.iter().filter(|link| !link.is_drive()))
+    }
+
+    /// Returns what a measured read rate says against the links between card and computer, in a
+    /// sentence: that it is far below what is usual for them, or above what they allow.
+    pub fn compare(&self, read: MegabytesPerS) -> Option<String> {
+        let slowest = self.on_cards_side()?;
+        let (low, high) = usual_of(&self.links.iter().filter(|link| !link.is_drive()))?;
+        let allows = format!(
+            "The card was read at {:.0} MB/s; what is known of it and its reader allows {:.0} ({})",
+            read.0,
+            slowest.mbps.0,
+            slowest.words()
+        );
+        if read.0 > ABOVE * slowest.mbps.0 {
+            let why = if slowest.id == "sd-sdr104" && read.0 <= ONE_ROW_LABEL_MAX {
+                "both seem to know a maker's faster mode"
+            } else {
+                "that cannot be right"
+            };
+            return Some(format!("{allows}: {why}."));
+        }
+        (read.0 < BELOW * low.0).then(|| {
+            format!(
+                "{allows} and usually gives {:.0} to {:.0}. Another reader, port or cable may tell which part is slow.",
+                low.0, high.0
+            )
+        })
     }
 
     fn add(&mut self, part: impl Into<String>, id: &str, mbps: MegabytesPerS, from: Origin) {
@@ -276,7 +356,10 @@ impl Ceiling {
             (Some(bus), None) => Some(("card bus", bus)),
             (None, slot) => slot.map(|row| ("reader slot", row)),
         };
-        let Some((part, row)) = mode else { return };
+        let Some((part, row)) = mode else {
+            self.note_of_label(card);
+            return;
+        };
         // Makers run the faster mode at clocks of their own; a label above it tells a faster one.
         let is_own_clock =
             row.family == Family::UhsIVendor && card.reads.is_some_and(|reads| reads >= row.mbps());
@@ -296,6 +379,22 @@ impl Ceiling {
                 row.words,
                 row.mbps().0 * row.usual.low,
                 row.mbps().0 * row.usual.high,
+            ));
+        }
+    }
+
+    /// A label that a card with one row of pins may carry as well as one with two.
+    fn note_of_label(&mut self, card: &CardSpeed) {
+        let Some(one_row) = find("sd-sdr104") else {
+            return;
+        };
+        if let Some(reads) = card.reads
+            && reads > one_row.mbps()
+            && reads.0 <= ONE_ROW_LABEL_MAX
+        {
+            self.note(format!(
+                "If the card has one row of pins, its {:.0} MB/s are reached only in a reader that knows the maker's faster mode; `--bus uhs-i` takes that into account.",
+                reads.0
             ));
         }
     }
@@ -332,11 +431,10 @@ impl Ceiling {
     /// The links that the system reports: those of the reader, and those of the drives that the card
     /// does not use itself.
     fn paths(&mut self, chain: &Chain) {
-        let cards = chain.reader.cards_at_once.max(1);
         let own: BTreeSet<&str> = chain.path.iter().map(|hop| hop.key.as_str()).collect();
         for hop in &chain.path {
             let part = if hop.is_hub { "hub" } else { "reader port" };
-            let share = self.share(hop, cards, chain);
+            let share = self.share(hop, chain);
             self.add(part, hop.row.id, share, Origin::Detected);
         }
         let mut seen = BTreeSet::new();
@@ -350,27 +448,29 @@ impl Ceiling {
                 } else {
                     format!("destination {} port", index + 1)
                 };
-                let share = self.share(hop, 0, chain);
+                let share = self.share(hop, chain);
                 self.add(part, hop.row.id, share, Origin::Detected);
             }
         }
     }
 
-    /// What a link leaves for each byte of the card: it carries that byte once for each card and once
-    /// for each drive behind it, and once more when it is read back.
-    fn share(&mut self, hop: &Hop, cards: u32, chain: &Chain) -> MegabytesPerS {
-        let has_it = |d: &&DriveSpeed| d.path.iter().any(|h| h.key == hop.key);
-        let drives = len64(chain.drives.iter().filter(has_it).count());
-        let back = if chain.reads_back { drives } else { 0 };
-        let inward = u64::from(cards) + back;
+    /// What a link leaves for each byte of this card: it carries those of every card that comes through
+    /// it, and those of every card again for each drive behind it, and once more when they are read back.
+    fn share(&mut self, hop: &Hop, chain: &Chain) -> MegabytesPerS {
+        let is_on = |path: &[Hop]| path.iter().any(|h| h.key == hop.key);
+        let all_cards = 1 + len64(chain.other_cards.len());
+        let others = chain.other_cards.iter().filter(|path| is_on(path));
+        let cards = len64(others.count()) + u64::from(is_on(&chain.path));
+        let drives = len64(chain.drives.iter().filter(|d| is_on(&d.path)).count());
+        let outward = drives * all_cards;
+        let inward = cards + if chain.reads_back { outward } else { 0 };
         let flows = if hop.takes_turns() {
-            inward + drives
+            inward + outward
         } else {
-            inward.max(drives)
+            inward.max(outward)
         };
         let share = MegabytesPerS(hop.mbps().0 / float(flows.max(1)));
-        let parties = u64::from(cards) + drives;
-        if parties > 1 {
+        if cards + drives > 1 {
             self.note(format!(
                 "{} share one {} ({}): {:.0} MB/s for each stream.",
                 parties_words(cards, drives),
@@ -421,14 +521,37 @@ impl Ceiling {
     }
 }
 
-fn parties_words(cards: u32, drives: u64) -> String {
+/// The range that is usual for some links together.
+fn usual_of<'a>(
+    links: &(impl Iterator<Item = &'a Link> + Clone),
+) -> Option<(MegabytesPerS, MegabytesPerS)> {
+    let least = |share: fn(&Usual) -> f64| {
+        links
+            .clone()
+            .map(|link| rounded(MegabytesPerS(link.mbps.0 * share(&link.usual()))))
+            .reduce(MegabytesPerS::least)
+    };
+    Some((least(|u| u.low)?, least(|u| u.high)?))
+}
+
+/// Thousandths are more than anyone knows.
+fn rounded(mbps: MegabytesPerS) -> MegabytesPerS {
+    MegabytesPerS(float(whole(mbps.0 * 1e3)) / 1e3)
+}
+
+/// The slowest link, the first of those that are as slow.
+fn slowest<'a>(links: impl Iterator<Item = &'a Link>) -> Option<&'a Link> {
+    links.reduce(|least, link| if link.mbps < least.mbps { link } else { least })
+}
+
+fn parties_words(cards: u64, drives: u64) -> String {
     let word = |n: u64, one: &str, many: &str| match n {
         0 => None,
         1 => Some(one.to_owned()),
         n => Some(format!("{n} {many}")),
     };
     let parts: Vec<String> = [
-        word(u64::from(cards), "the card", "cards"),
+        word(cards, "the card", "cards"),
         word(drives, "one drive", "drives"),
     ]
     .into_iter()
@@ -580,6 +703,11 @@ mod tests {
         // A label above the table's guess of that mode tells that the mode is a faster one.
         c.card.reads = Some(MegabytesPerS(225.0));
         assert_eq!(told(&c), (225.0, "card label".to_owned()));
+        // Without a bus it can't be told which kind of card it is, so both are mentioned.
+        let unknown = Ceiling::of(&chain(170.0, "", "", "usb3-5g"));
+        assert_eq!(unknown.mbps(), Some(MegabytesPerS(170.0)));
+        assert!(unknown.notes()[0].contains("--bus uhs-i"), "{unknown:?}");
+        assert!(Ceiling::of(&chain(95.0, "", "", "")).notes().is_empty());
         // A card with a second row of pins has no such mode.
         c.card = CardSpeed {
             reads: Some(MegabytesPerS(300.0)),
@@ -600,6 +728,7 @@ mod tests {
             reader,
             path,
             drives,
+            other_cards,
             reads_back,
             separate,
         } = Chain::default();
@@ -607,12 +736,14 @@ mod tests {
             slot,
             is_matched,
             link,
+            in_use,
             cards_at_once,
         } = reader;
         let class = WriteClass::parse("V90").unwrap().floor();
         let as_label: Option<MegabytesPerS> = Some(class.written_at_least());
         assert_ne!(reads, as_label, "nothing fills it by itself");
-        assert!(bus.is_none() && slot.is_none() && link.is_none() && cards_at_once == 0);
+        assert!(bus.is_none() && slot.is_none() && link.is_none() && in_use.is_none());
+        assert!(other_cards.is_empty() && cards_at_once == 0);
         assert!(!is_matched && !reads_back && !separate && path.is_empty() && drives.is_empty());
     }
 
@@ -624,6 +755,26 @@ mod tests {
         assert_eq!(told(&c), (250.0, "reader link usb3-5g".to_owned()));
         c.reader.cards_at_once = 1;
         assert_eq!(told(&c).0, 300.0);
+    }
+
+    #[test]
+    fn two_readers_on_one_hub_share_its_uplink() {
+        let mut c = chain(300.0, "sd-uhs2-hd312", "", "");
+        c.path = vec![hop("usb3-5g", "2-1.1", false), hop("usb3-5g", "2-1", true)];
+        c.other_cards = vec![vec![hop("usb3-5g", "2-2", false)]];
+        assert_eq!(told(&c), (300.0, "card label".to_owned()), "another port");
+        c.other_cards.push(vec![
+            hop("usb3-5g", "2-1.2", false),
+            hop("usb3-5g", "2-1", true),
+        ]);
+        assert_eq!(told(&c), (250.0, "hub usb3-5g".to_owned()));
+        assert!(Ceiling::of(&c).notes()[0].starts_with("2 cards share one hub"));
+        // A drive elsewhere takes what all three cards bring.
+        c.drives = vec![DriveSpeed {
+            path: vec![hop("usb3-5g", "2-3", false)],
+            ..drive(900.0)
+        }];
+        assert_eq!(told(&c), (166.667, "destination 1 port usb3-5g".to_owned()));
     }
 
     #[test]
@@ -669,7 +820,11 @@ mod tests {
         let mut c = chain(250.0, "sd-uhs2-hd312", "", "usb3-5g");
         c.drives = vec![drive(450.0), drive(110.0)];
         assert_eq!(told(&c), (110.0, "destination 2".to_owned()));
-        assert!(Ceiling::of(&c).limiting_is_drive());
+        assert!(Ceiling::of(&c).limiting().unwrap().is_drive());
+        assert_eq!(
+            Ceiling::of(&c).on_cards_side().unwrap().name(),
+            "card label"
+        );
         // A spinning disk that reads back what it writes does one after the other.
         c.reads_back = true;
         c.drives[1].spins = true;
@@ -723,6 +878,28 @@ mod tests {
             ])
         );
         assert_eq!(ceiling.limiting().unwrap().words(), "reader port, PCIe 3");
+        assert_eq!(ceiling.limiting().unwrap().short(), "PCIe 3");
+    }
+
+    #[test]
+    fn a_measured_rate_is_compared_with_what_is_usual() {
+        let mut c = chain(170.0, "sd-sdr104", "", "usb3-5g");
+        c.drives = vec![drive(20.0)];
+        let told = |mbps| Ceiling::of(&c).compare(MegabytesPerS(mbps));
+        assert_eq!(told(92.0), None);
+        assert_eq!(told(60.0), None, "a little slow is nothing to talk about");
+        let slow = told(36.0).unwrap();
+        assert!(
+            slow.contains("36 MB/s; what is known of it and its reader allows 104 (card bus, UHS-I) and usually gives 80 to 96"),
+            "{slow}"
+        );
+        let fast = told(165.0).unwrap();
+        assert!(
+            fast.contains("allows 104 (card bus, UHS-I): both seem to know"),
+            "{fast}"
+        );
+        assert!(told(400.0).unwrap().ends_with("that cannot be right."));
+        assert_eq!(Ceiling::default().compare(MegabytesPerS(5.0)), None);
     }
 
     #[test]

@@ -3,5 +3,6 @@
 
 pub mod ceiling;
 pub mod classes;
+pub mod detected;
 pub mod forecast;
 pub mod links;

@@ -800,6 +800,7 @@ impl History {
             },
             taken: Vec::new(),
             only_new,
+            chain: unlade::speed::ceiling::Chain::default(),
         }
     }
 

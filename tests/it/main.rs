@@ -17,6 +17,7 @@ mod only_new;
 mod pages;
 mod prove;
 mod sets;
+mod speed;
 mod support;
 mod tidy;
 mod trees;

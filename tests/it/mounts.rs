@@ -619,6 +619,21 @@ fn a_slow_drive_is_named_and_does_not_show_as_a_slow_card() {
     let delivered = late["delivered_rate"].as_f64().unwrap();
     let live = late["live_rate"].as_f64().unwrap();
     assert!(live > 2.0 * delivered, "live {live}, delivered {delivered}");
+    // The record names it as well, with the rate that it was measured to take.
+    let manifest = manifest(&rig.work.path("back-a/KITES"));
+    assert_eq!(manifest["limiting_link"], "destination 2");
+    let links = manifest["links"].as_array().unwrap();
+    assert_eq!(
+        (&links[0]["part"], &links[0]["id"], &links[0]["from"]),
+        (
+            &"destination 2".into(),
+            &"writes".into(),
+            &"measured".into()
+        ),
+        "{links:?}"
+    );
+    let measured = links[0]["mbps"].as_f64().unwrap();
+    assert!(measured > 0.0 && measured <= 33.0, "{measured}, held to 30");
 }
 
 /// The system's helper is asked for as long as the program lives, even if it is killed.

@@ -519,7 +519,7 @@ fn parse_mount(line: &[u8]) -> Option<Mount> {
 }
 
 /// Bytes as text; what is not UTF-8 is replaced.
-fn text(bytes: &[u8]) -> String {
+pub(super) fn text(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).into_owned()
 }
 
@@ -614,8 +614,8 @@ fn visible_mount<'a>(mounts: &'a [Mount], path: &Path) -> Option<&'a Mount> {
 }
 
 /// A file system tree below some root.
-struct Tree<'a> {
-    root: &'a Path,
+pub(super) struct Tree<'a> {
+    pub(super) root: &'a Path,
 }
 
 impl Tree<'_> {
@@ -653,7 +653,7 @@ impl Tree<'_> {
     }
 
     /// A folder with all links followed, if it is there.
-    fn folder(&self, path: &Path) -> Option<PathBuf> {
+    pub(super) fn folder(&self, path: &Path) -> Option<PathBuf> {
         let path = self.resolve(path)?;
         let found = fs::symlink_metadata(self.real(&path)).ok()?;
         found.is_dir().then_some(path)
@@ -661,7 +661,7 @@ impl Tree<'_> {
 
     /// Whether something is at this path, which must be free of links. What may not be looked at is
     /// taken to be there.
-    fn exists(&self, path: &Path) -> bool {
+    pub(super) fn exists(&self, path: &Path) -> bool {
         match fs::symlink_metadata(self.real(path)) {
             Ok(_) => true,
             Err(error) => !matches!(
@@ -672,7 +672,7 @@ impl Tree<'_> {
     }
 
     /// Content of a small file without the newline at its end.
-    fn read(&self, path: &Path) -> Option<Vec<u8>> {
+    pub(super) fn read(&self, path: &Path) -> Option<Vec<u8>> {
         let mut bytes = fs::read(self.real(&self.resolve(path)?)).ok()?;
         if bytes.last() == Some(&b'\n') {
             bytes.pop();
@@ -681,7 +681,7 @@ impl Tree<'_> {
     }
 
     /// Names in a folder, sorted; a folder that is not there has none.
-    fn names(&self, folder: &Path) -> io::Result<Vec<OsString>> {
+    pub(super) fn names(&self, folder: &Path) -> io::Result<Vec<OsString>> {
         let entries = match fs::read_dir(self.real(folder)) {
             Ok(entries) => entries,
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
@@ -706,7 +706,7 @@ impl Tree<'_> {
     }
 
     /// Folder of a block device, found by its kernel name.
-    fn block_named(&self, name: &str) -> Option<PathBuf> {
+    pub(super) fn block_named(&self, name: &str) -> Option<PathBuf> {
         self.folder(&Path::new("/sys/class/block").join(name))
     }
 
@@ -1006,7 +1006,7 @@ impl Walk<'_> {
 }
 
 /// Last part of a path as text.
-fn name_of(path: &Path) -> Option<String> {
+pub(super) fn name_of(path: &Path) -> Option<String> {
     Some(path.file_name()?.to_str()?.to_owned())
 }
 

@@ -4,60 +4,14 @@
     clippy::panic,
     reason = "a test fails by panicking"
 )]
-#![expect(
-    clippy::disallowed_methods,
-    reason = "tests make the trees they look at"
-)]
 
+use super::super::recorded::Recorded;
 use super::*;
-use std::os::unix::fs::{MetadataExt, symlink};
-use tempfile::TempDir;
-
-/// A recorded tree, written out. Its lines are `file PATH = CONTENT`, `link PATH -> TARGET`,
-/// `dir PATH`, `mount MOUNT-TABLE-LINE` and `# remark`.
-struct Recorded(TempDir);
+use std::os::unix::fs::MetadataExt;
 
 impl Recorded {
-    fn load(name: &str) -> Self {
-        let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/trees/");
-        let lines = fs::read_to_string(format!("{folder}{name}.txt")).unwrap();
-        Self::write(&lines)
-    }
-
-    fn write(lines: &str) -> Self {
-        let made = Self(tempfile::tempdir().unwrap());
-        let mut mounts = String::new();
-        for line in lines.lines().filter(|l| !l.starts_with('#')) {
-            match line.split_once(' ').unwrap() {
-                ("file", rest) => {
-                    let (path, content) = rest.split_once(" = ").unwrap_or((rest, ""));
-                    fs::write(
-                        made.place(path.trim_end_matches(" =")),
-                        format!("{content}\n"),
-                    )
-                    .unwrap();
-                }
-                ("link", rest) => {
-                    let (path, target) = rest.split_once(" -> ").unwrap();
-                    symlink(target, made.place(path)).unwrap();
-                }
-                ("dir", path) => fs::create_dir_all(made.place(path)).unwrap(),
-                ("mount", rest) => mounts.extend([rest, "\n"]),
-                (other, _) => panic!("{other}"),
-            }
-        }
-        fs::write(made.place(MOUNT_TABLE), mounts).unwrap();
-        made
-    }
-
-    fn place(&self, path: &str) -> PathBuf {
-        let place = self.0.path().join(path.strip_prefix('/').unwrap());
-        fs::create_dir_all(place.parent().unwrap()).unwrap();
-        place
-    }
-
     fn ask(&self, path: &str, dev: (u32, u32)) -> Volume {
-        volume_of(self.0.path(), Path::new(path), dev).unwrap()
+        volume_of(self.top(), Path::new(path), dev).unwrap()
     }
 
     fn backing(&self, path: &str, dev: (u32, u32)) -> Backing {
@@ -368,7 +322,7 @@ fn longest_and_last_mount_without_a_root_line() {
     assert_eq!(volume.source, "/dev/sdc1");
     assert_eq!(tree.ask("/mnt/x/y", (8, 17)).source, "/dev/sdb1");
     assert_eq!(tree.ask("/mnt/z", (8, 17)).mount_point, Path::new("/mnt"));
-    let missing = volume_of(tree.0.path(), Path::new("/srv"), (8, 17));
+    let missing = volume_of(tree.top(), Path::new("/srv"), (8, 17));
     assert!(matches!(missing, Err(TopologyError::NoMount { .. })));
 }
 
@@ -381,7 +335,7 @@ fn errors_name_their_path() {
     assert!(matches!(error, TopologyError::NotAbsolute { .. }));
     for bad in ["nonsense", "1 0 8:1 / / rw shared:1 ext4 /dev/sda1 rw"] {
         let lines = format!("mount 1 0 8:1 / / rw - ext4 /dev/sda1 rw\nmount {bad}");
-        let error = volume_of(Recorded::write(&lines).0.path(), Path::new("/"), (8, 1));
+        let error = volume_of(Recorded::write(&lines).top(), Path::new("/"), (8, 1));
         assert!(matches!(
             error,
             Err(TopologyError::MountTable { line: 2, .. })
@@ -395,7 +349,7 @@ fn links_stay_inside_the_root() {
         "dir /real/inner\nlink /a/absolute -> /real\nlink /a/up -> ../../../../../real/inner\n\
          link /a/self -> self\nlink /a/etc -> /etc\nlink /a/chain -> ./absolute/../a/up/.",
     );
-    let root = tree.0.path();
+    let root = tree.top();
     let tree = Tree { root };
     let to = |path: &str| tree.resolve(Path::new(path));
     assert_eq!(to("/a/absolute/inner"), Some("/real/inner".into()));

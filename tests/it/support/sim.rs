@@ -18,6 +18,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use unlade::clock::{Clock, SystemClock};
 use unlade::disk::buffer::Chunk;
+use unlade::disk::gear::Gear;
 use unlade::disk::topology::Backing;
 use unlade::disk::{
     Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp, Stat, Tree,
@@ -284,6 +285,8 @@ pub(crate) struct Volume {
     next_node: u64,
     is_full: bool,
     is_gone: bool,
+    /// What the system says of the thing that it is on.
+    gear: Gear,
 }
 
 #[derive(Clone, Debug)]
@@ -636,6 +639,7 @@ impl Sim {
             next_node: 2,
             is_full: false,
             is_gone: false,
+            gear: Gear::default(),
         };
         world.volumes.insert(mount.to_owned(), volume);
     }
@@ -659,6 +663,11 @@ impl Sim {
     /// Makes the system tell no identity of a volume.
     pub(crate) fn hide_identity(&self, mount: &str) {
         self.lock().volume(mount).unwrap().is_known = false;
+    }
+
+    /// Makes the system say this of the thing that a volume is on.
+    pub(crate) fn set_gear(&self, mount: &str, gear: Gear) {
+        self.lock().volume(mount).unwrap().gear = gear;
     }
 
     /// Makes two volumes lie on one physical disk.
@@ -957,6 +966,13 @@ impl Disk for Sim {
         drop(world);
         Self::rest(slow);
         Ok(facts)
+    }
+
+    fn gear(&self, facts: &FolderFacts) -> Gear {
+        let (name, _) = split(Utf8Path::new(&facts.canonical));
+        self.lock()
+            .volume(&name)
+            .map_or_else(|_| Gear::default(), |volume| volume.gear.clone())
     }
 
     fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>> {

@@ -1,0 +1,330 @@
+//! Owns what the system's words about slots, readers and hubs mean for the chain. Pure. A word that is
+//! not known here adds no link.
+
+use super::ceiling::{Ceiling, Chain, DriveSpeed, Hop, InUse};
+use super::classes::WriteClass;
+use super::links::{LinkRow, find, pcie_lane, usb};
+use crate::disk::gear::{BusMode, Gear, PcieLink, UsbDevice};
+use crate::units::MegabitsPerS;
+
+/// Fills in what the system says of the card's way into the computer.
+pub fn card(chain: &mut Chain, gear: &Gear) {
+    chain.path = path(gear);
+    let mode = gear.slot.as_ref().and_then(|slot| slot.mode.as_ref());
+    chain.reader.in_use = mode.and_then(in_use);
+}
+
+/// Fills in what the system says of a drive's way into the computer.
+pub fn drive(drive: &mut DriveSpeed, gear: &Gear) {
+    drive.path = path(gear);
+    drive.spins = gear.rotational == Some(true);
+}
+
+/// Returns the links that a device hangs on, its own first. The computer's own hub is none: what leads on from
+/// it is inside the computer.
+pub fn path(gear: &Gear) -> Vec<Hop> {
+    let usb_hop = |(index, device): (usize, &UsbDevice)| {
+        Some(Hop {
+            row: usb(MegabitsPerS(device.megabits?), device.lanes)?,
+            times: 1,
+            key: device.name.clone(),
+            is_hub: index > 0,
+        })
+    };
+    let outside = gear.usb.iter().enumerate().filter(|(_, d)| !d.is_root);
+    let mut hops: Vec<Hop> = outside.filter_map(usb_hop).collect();
+    if let Some(link) = &gear.pcie
+        && let Some((gts, lanes)) = lasting(link)
+        && let Some(row) = pcie_lane(gts)
+    {
+        hops.push(Hop {
+            row,
+            times: lanes,
+            key: link.name.clone(),
+            is_hub: false,
+        });
+    }
+    hops
+}
+
+/// What a `PCIe` link gives under load: as many lanes as are in use, at the most that both ends can do,
+/// since an idle link slows its lanes down.
+fn lasting(link: &PcieLink) -> Option<(f64, u32)> {
+    let gts = match (link.device.0, link.port.0) {
+        (Some(device), Some(port)) => device.min(port),
+        _ => link.now_gts?,
+    };
+    Some((gts, link.now_lanes?))
+}
+
+/// The mode that the kernel says is in use, at the clock that it says.
+fn in_use(mode: &BusMode) -> Option<InUse> {
+    let (id, edges) = match mode.timing.as_str() {
+        "legacy" => ("sd-ds", 1.0),
+        "sd high-speed" => ("sd-hs", 1.0),
+        "sd uhs SDR12" => ("sd-sdr12", 1.0),
+        "sd uhs SDR25" => ("sd-sdr25", 1.0),
+        "sd uhs SDR50" => ("sd-sdr50", 1.0),
+        "sd uhs DDR50" => ("sd-ddr50", 2.0),
+        "sd uhs SDR104" => ("sd-sdr104", 1.0),
+        _ => return None,
+    };
+    let bits = mode.clock_hz * edges * f64::from(mode.wires);
+    Some(InUse {
+        row: find(id)?,
+        mbps: MegabitsPerS(bits / 1e6).in_bytes(),
+    })
+}
+
+/// Adds what is worth saying about the card's way into the computer.
+pub fn card_notes(ceiling: &mut Ceiling, gear: &Gear) {
+    notes(ceiling, "The reader", gear);
+    if let Some(link) = &gear.pcie
+        && let (Some(now), Some((could, _))) = (link.now_gts, lasting(link))
+        && now < could
+    {
+        ceiling.note(format!(
+            "The reader's PCIe link runs at {now} GT/s now and could at {could}; idle links slow down."
+        ));
+    }
+    if let Some(slot) = &gear.slot
+        && let Some(status) = slot.status
+    {
+        note_of_slot(ceiling, &status.classes(), slot.mode.as_ref());
+    }
+}
+
+/// Adds what is worth saying about a drive's way into the computer. `what` begins the sentence, such as
+/// `Destination 2`.
+pub fn notes(ceiling: &mut Ceiling, what: &str, gear: &Gear) {
+    if let Some(device) = gear.usb.first() {
+        note_of_usb(ceiling, what, device);
+    }
+    if let Some(link) = &gear.pcie
+        && let Some((_, lanes)) = lasting(link)
+    {
+        let most_lanes = link
+            .device
+            .1
+            .unwrap_or(lanes)
+            .min(link.port.1.unwrap_or(u32::MAX));
+        if let Some(device) = link.device.1
+            && device > lanes
+        {
+            ceiling.note(format!(
+                "{what} could use {device} PCIe lanes and has {lanes}{}.",
+                if most_lanes < device {
+                    "; its port has no more"
+                } else {
+                    ""
+                }
+            ));
+        }
+    }
+}
+
+fn note_of_usb(ceiling: &mut Ceiling, what: &str, device: &UsbDevice) {
+    // USB 3.2 Specification, section 9.6.1 (from memory): a device that can do USB 3 says 2.10 when it
+    // has to run at 480 Mb/s.
+    let can_more = device.release.is_some_and(|r| r >= 210);
+    let Some(row) = find("usb2-bulk") else { return };
+    if can_more && device.megabits.is_some_and(|m| m <= 480.0) {
+        ceiling.note(format!(
+            "{what} seems to be a USB 3 one on a USB 2 path: {:.0} MB/s at most, usually {:.0} to {:.0}. Try another port, cable or hub.",
+            row.mbps().0,
+            row.mbps().0 * row.usual.low,
+            row.mbps().0 * row.usual.high
+        ));
+    }
+}
+
+/// A class that needs the second row of pins tells a card that could be faster than a one-row mode.
+fn note_of_slot(ceiling: &mut Ceiling, classes: &[String], mode: Option<&BusMode>) {
+    let needs: Option<&LinkRow> = classes
+        .iter()
+        .filter_map(|class| WriteClass::parse(class)?.needs_bus())
+        .reduce(|a, b| if a.mbps() >= b.mbps() { a } else { b });
+    if let (Some(bus), Some(used)) = (needs, mode.and_then(in_use))
+        && bus.family > used.row.family
+    {
+        ceiling.note(format!(
+            "The card's class is one of cards with a second row of pins; this slot runs it as {}.",
+            used.row.words
+        ));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::gear::Slot;
+    use crate::disk::gear::sd::SdStatus;
+    use crate::units::MegabytesPerS;
+
+    fn device(name: &str, megabits: f64, release: u32) -> UsbDevice {
+        UsbDevice {
+            name: name.into(),
+            megabits: Some(megabits),
+            lanes: 1,
+            release: Some(release),
+            is_root: name.starts_with("usb"),
+            ..UsbDevice::default()
+        }
+    }
+
+    fn ceiling(gear: &Gear) -> Ceiling {
+        let mut chain = Chain::default();
+        card(&mut chain, gear);
+        let mut ceiling = Ceiling::of(&chain);
+        card_notes(&mut ceiling, gear);
+        ceiling
+    }
+
+    fn limiting(gear: &Gear) -> Option<String> {
+        ceiling(gear)
+            .limiting()
+            .map(super::super::ceiling::Link::name)
+    }
+
+    #[test]
+    fn a_usb_3_reader_on_a_usb_2_path_is_told() {
+        let mut gear = Gear {
+            usb: vec![
+                device("1-2.1", 480.0, 210),
+                device("1-2", 480.0, 210),
+                device("usb1", 480.0, 200),
+            ],
+            ..Gear::default()
+        };
+        let told = ceiling(&gear);
+        assert_eq!(limiting(&gear).unwrap(), "reader port usb2-bulk");
+        assert_eq!(told.links().len(), 2, "the computer's own hub is no link");
+        assert_eq!(
+            told.notes(),
+            [
+                "The reader seems to be a USB 3 one on a USB 2 path: 53 MB/s at most, usually 30 to 42. Try another port, cable or hub."
+            ]
+        );
+        gear.usb[0].release = Some(200);
+        assert!(
+            ceiling(&gear).notes().is_empty(),
+            "a USB 2 reader can't do more"
+        );
+        gear.usb[0] = device("1-2.1", 5_000.0, 320);
+        assert!(ceiling(&gear).notes().is_empty());
+    }
+
+    #[test]
+    fn a_hub_holds_back_what_hangs_on_it() {
+        let gear = Gear {
+            usb: vec![device("2-1.4", 10_000.0, 320), device("2-1", 5_000.0, 320)],
+            ..Gear::default()
+        };
+        assert_eq!(limiting(&gear).unwrap(), "hub usb3-5g");
+    }
+
+    #[test]
+    fn an_unknown_speed_adds_no_link() {
+        let mut gear = Gear {
+            usb: vec![device("2-1", 5_000.0, 320)],
+            ..Gear::default()
+        };
+        gear.usb[0].megabits = None;
+        assert_eq!(limiting(&gear), None);
+        gear.usb[0].megabits = Some(1.5);
+        assert_eq!(limiting(&gear), None);
+        assert_eq!(limiting(&Gear::default()), None);
+    }
+
+    #[test]
+    fn a_pcie_link_gives_what_both_ends_can_do_on_the_lanes_in_use() {
+        let mut gear = Gear {
+            pcie: Some(PcieLink {
+                name: "0000:03:00.0".into(),
+                now_gts: Some(2.5),
+                now_lanes: Some(1),
+                device: (Some(16.0), Some(2)),
+                port: (Some(8.0), Some(4)),
+            }),
+            ..Gear::default()
+        };
+        let told = ceiling(&gear);
+        // PCI-SIG: 984.6 MB/s a lane at 8 GT/s with 128b/130b.
+        assert_eq!(told.mbps(), Some(MegabytesPerS(984.615)));
+        assert_eq!(
+            told.notes(),
+            [
+                "The reader could use 2 PCIe lanes and has 1.",
+                "The reader's PCIe link runs at 2.5 GT/s now and could at 8; idle links slow down."
+            ]
+        );
+        let mut drive = Ceiling::default();
+        notes(&mut drive, "Destination 1", &gear);
+        assert_eq!(
+            drive.notes().len(),
+            1,
+            "an idle drive is nothing to talk about"
+        );
+        if let Some(link) = &mut gear.pcie {
+            link.port = (None, None);
+        }
+        assert_eq!(
+            ceiling(&gear).mbps(),
+            Some(MegabytesPerS(250.0)),
+            "all that is known"
+        );
+        if let Some(link) = &mut gear.pcie {
+            link.now_lanes = None;
+        }
+        assert_eq!(ceiling(&gear).mbps(), None);
+    }
+
+    fn slot(status: &str, timing: &str, clock_hz: f64) -> Gear {
+        Gear {
+            slot: Some(Slot {
+                name: "mmc0".into(),
+                is_sd: true,
+                status: SdStatus::from_hex(&format!("{status:0<128}")),
+                mode: (!timing.is_empty()).then(|| BusMode {
+                    timing: timing.into(),
+                    clock_hz,
+                    wires: 4,
+                }),
+                id: None,
+            }),
+            ..Gear::default()
+        }
+    }
+
+    const V30: &str = "8000000005000000040090000f05391e0008000000021f0003000000";
+    const V90: &str = "8000000000000000040090000000395a0020";
+
+    #[test]
+    fn a_built_in_slot_gives_what_its_clock_gives() {
+        // Kernel logs of real slots run SDR104 at 200 MHz: 100 MB/s of the standard's 104.
+        let told = ceiling(&slot(V30, "sd uhs SDR104", 200e6));
+        assert_eq!(told.mbps(), Some(MegabytesPerS(100.0)));
+        assert_eq!(told.limiting().unwrap().name(), "reader slot sd-sdr104");
+        let ddr = ceiling(&slot(V30, "sd uhs DDR50", 50e6));
+        assert_eq!(ddr.mbps(), Some(MegabytesPerS(50.0)));
+        assert_eq!(ceiling(&slot(V30, "mmc HS400", 200e6)).mbps(), None);
+        assert_eq!(ceiling(&slot(V30, "", 0.0)).mbps(), None);
+    }
+
+    #[test]
+    fn a_class_never_moves_a_read_ceiling() {
+        // Guaranteed classes are write minima (SD Association, Speed Class page).
+        for timing in ["sd uhs SDR104", "sd high-speed", ""] {
+            let slow = ceiling(&slot(V30, timing, 50e6));
+            let fast = ceiling(&slot(V90, timing, 50e6));
+            assert_eq!(slow.links(), fast.links(), "{timing}");
+        }
+        let told = ceiling(&slot(V90, "sd uhs SDR104", 200e6));
+        assert!(told.notes()[0].contains("second row of pins"), "{told:?}");
+        assert!(
+            ceiling(&slot(V30, "sd uhs SDR104", 200e6))
+                .notes()
+                .is_empty()
+        );
+    }
+}

@@ -1,0 +1,362 @@
+//! What is said of speed before and after a copy: the flags, what the system tells of card, reader and
+//! drives, and where plan, events and manifest name what holds back.
+
+use crate::support::program::{Card, Work, manifest};
+use crate::support::sim::{Sim, SimClock};
+use serde_json::{Value, json};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+use unlade::disk::Stamp;
+use unlade::disk::gear::sd::SdStatus;
+use unlade::disk::gear::{Gear, Slot, UsbDevice};
+use unlade::event::{Event, Observer, Silent};
+use unlade::offload::limits::Limits;
+use unlade::plan::{Level, Plan};
+use unlade::proof::{Proof, Terms};
+use unlade::run::{self, Job, Tools};
+use unlade::speed::ceiling::{CardSpeed, Chain, Link};
+use unlade::speed::links::find;
+use unlade::units::MegabytesPerS;
+
+// ---- the program, its flags -------------------------------------------------------------------
+
+const TO: &str = "card --to a --to b --name KITES --copies 1";
+
+fn planned(work: &Work, flags: &str) -> Value {
+    let ran = work.run(&format!("plan {TO} --json {flags}"));
+    ran.exits(0);
+    let mut events = ran.events();
+    let at = events.iter().position(|e| e["event"] == "planned").unwrap();
+    events.swap_remove(at)
+}
+
+#[test]
+fn the_plan_names_ceiling_and_slowest_link() {
+    let work = Work::with_card("ceiling");
+    // Ceilings: SD Association (104 MB/s), USB 2.0 Specification, table 5-10 (53.248 MB/s).
+    for (flags, mbps, limiting) in [
+        ("--bus sd-sdr104", 104.0, "card bus sd-sdr104"),
+        ("--bus uhs-i --reads 170", 104.0, "card bus sd-sdr104"),
+        ("--bus uhs-i --reads 95", 95.0, "card label"),
+        (
+            "--bus UHS-II --reads 300 --link usb2",
+            53.248,
+            "reader link usb2-bulk",
+        ),
+        ("--reads 300 --writes 450,110", 110.0, "destination 2"),
+        ("--reads 300 --writes 40,400", 40.0, "destination 1"),
+    ] {
+        let event = planned(&work, flags);
+        assert_eq!(event["ceiling_mbps"], json!(mbps), "{flags}: {event}");
+        assert_eq!(event["limiting_link"], json!(limiting), "{flags}: {event}");
+    }
+    let event = planned(
+        &work,
+        "--bus uhs-i --reads 170 --link usb3-5g --writes 450,110",
+    );
+    assert_eq!(
+        event["links"],
+        json!([
+            {"part": "card", "id": "label", "mbps": 170.0, "from": "label"},
+            {"part": "card bus", "id": "sd-sdr104", "mbps": 104.0, "from": "table"},
+            {"part": "reader link", "id": "usb3-5g", "mbps": 500.0, "from": "table"},
+            {"part": "destination 1", "id": "writes", "mbps": 450.0, "from": "label"},
+            {"part": "destination 2", "id": "writes", "mbps": 110.0, "from": "label"},
+        ])
+    );
+    assert_eq!(event["usual_mbps"], json!([80.08, 95.992]), "{event}");
+    work.run(&format!("plan {TO} --bus uhs-ii --link usb2"))
+        .exits(0)
+        .says("53.2 MB/s at most, usually 30 to 42; held back by reader link, USB 2.0");
+}
+
+#[test]
+fn nothing_known_is_nothing_said() {
+    let work = Work::with_card("no-ceiling");
+    let event = planned(&work, "");
+    for field in ["ceiling_mbps", "usual_mbps", "limiting_link"] {
+        assert_eq!(event[field], Value::Null, "{field}");
+    }
+    assert_eq!(event["links"], json!([]));
+    work.run(&format!("plan {TO}"))
+        .exits(0)
+        .is_silent_of("at most");
+}
+
+#[test]
+fn wrong_speeds_are_refused_with_the_ids() {
+    let work = Work::with_card("wrong-speed");
+    for (flags, says) in [
+        ("--bus uhs-9", "sd-uhs2-hd312"),
+        ("--bus usb2-bulk", "is not a card's bus"),
+        ("--link sd-sdr104", "usb3-10g"),
+        ("--reads fast", "--reads"),
+        ("--reads 0", "--reads"),
+        ("--reads -5", "above 0"),
+        ("--writes 40", "one rate for each --to"),
+        ("--writes 40,50,60", "2, not 3"),
+        ("--writes 40,x", "`x`"),
+    ] {
+        for command in ["plan", "copy"] {
+            let ran = work.run(&format!("{command} {TO} {flags}"));
+            ran.exits(2).says(says);
+        }
+    }
+    assert!(!work.path("a/KITES").exists());
+}
+
+#[test]
+fn a_copy_records_its_links() {
+    let work = Work::with_card("links");
+    let flags = "--bus uhs-ii --reads 300 --link usb3-5g";
+    let ran = work.run(&format!("copy {TO} --json {flags}"));
+    ran.exits(0);
+    let said = planned(&work, flags);
+    let manifest = manifest(&work.path("a/KITES"));
+    let links = manifest["links"].as_array().unwrap();
+    let stated = said["links"].as_array().unwrap();
+    assert_eq!(links[..stated.len()], stated[..]);
+    assert_eq!(links[0]["id"], "label");
+    let tick = ran.events().into_iter().rfind(|e| e["event"] == "tick");
+    let tick = tick.unwrap();
+    assert_eq!(tick["ceiling_mbps"], 300.0);
+    assert_eq!(tick["links"].as_array().unwrap().len(), links.len());
+    // On a real disk it is the card's side or a drive, as the machine pleases; never nothing.
+    let limiting = manifest["limiting_link"].as_str().unwrap();
+    assert!(
+        ["card label", "card", "destination 1", "destination 2"].contains(&limiting),
+        "{limiting}"
+    );
+    work.run("verify a/KITES").exits(0);
+}
+
+#[test]
+fn the_flags_change_no_copy_and_no_verdict() {
+    let work = Work::with_card("speed-only");
+    work.run(&format!("copy {TO} --reads 1 --bus sd-ds --writes 1,1"))
+        .exits(0)
+        .says("PROVEN");
+    let plain = Work::with_card("speed-none");
+    plain.run(&format!("copy {TO}")).exits(0);
+    let files = |w: &Work| manifest(&w.path("a/KITES"))["totals"].clone();
+    assert_eq!(files(&work), files(&plain));
+}
+
+// ---- what the system tells --------------------------------------------------------------------
+
+fn usb(names: &[(&str, f64)]) -> Gear {
+    let device = |(name, megabits): &(&str, f64)| UsbDevice {
+        name: (*name).to_owned(),
+        megabits: Some(*megabits),
+        lanes: 1,
+        release: Some(if *megabits > 480.0 { 320 } else { 210 }),
+        is_root: name.starts_with("usb"),
+        ..UsbDevice::default()
+    };
+    Gear {
+        usb: names.iter().map(device).collect(),
+        ..Gear::default()
+    }
+}
+
+struct Rig {
+    sim: Sim,
+    job: Job,
+}
+
+impl Rig {
+    fn new(chain: Chain) -> Self {
+        let sim = Sim::default();
+        let stamp = Stamp {
+            seconds: 1_795_600_000,
+            nanos: 0,
+        };
+        let clip = vec![7; 20_000];
+        sim.add_card(
+            "/card",
+            &[("DCIM/100KITES/KITE0001.MOV", clip, stamp)],
+            &["DCIM", "DCIM/100KITES"],
+        );
+        for drive in ["/a", "/b"] {
+            sim.add_volume(drive, "ext4", 1 << 30);
+        }
+        let job = Job {
+            card: "/card".into(),
+            to: vec!["/a".into(), "/b".into()],
+            name: Some("KITES".into()),
+            terms: Terms {
+                level: Level::ReadBack,
+                copies_needed: 2,
+                separate: false,
+            },
+            taken: Vec::new(),
+            chain,
+        };
+        Self { sim, job }
+    }
+
+    fn tools(&self) -> Tools {
+        Tools {
+            disk: Arc::new(self.sim.clone()),
+            clock: Arc::new(SimClock::on_day(0)),
+            limits: Limits::STANDARD,
+            cancel: Arc::new(AtomicBool::new(false)),
+            host: "sim".to_owned(),
+        }
+    }
+
+    fn plan(&self) -> Plan {
+        run::prepare(&self.job, &self.tools(), &mut Silent).unwrap()
+    }
+
+    fn limiting(&self) -> Option<String> {
+        self.plan().ceiling.limiting().map(Link::name)
+    }
+
+    fn copy(&self, eyes: &mut dyn Observer) -> Proof {
+        run::offload(self.plan(), self.job.terms, &self.tools(), eyes).unwrap()
+    }
+}
+
+fn uhs_ii() -> Chain {
+    Chain {
+        card: CardSpeed {
+            reads: Some(MegabytesPerS(300.0)),
+            bus: find("uhs-ii"),
+        },
+        ..Chain::default()
+    }
+}
+
+#[derive(Default)]
+struct Ticks(Vec<(String, Vec<Link>)>);
+
+impl Observer for Ticks {
+    fn event(&mut self, event: &Event<'_>) {
+        if let Event::Tick(s) = event {
+            self.0.push((s.limiting.clone(), s.links.clone()));
+        }
+    }
+}
+
+#[test]
+fn a_reader_on_a_slow_port_is_named_from_plan_to_manifest() {
+    let rig = Rig::new(uhs_ii());
+    assert_eq!(rig.limiting().unwrap(), "card label");
+    rig.sim.set_gear(
+        "/card",
+        usb(&[("1-2.1", 480.0), ("1-2", 480.0), ("usb1", 480.0)]),
+    );
+    let plan = rig.plan();
+    assert_eq!(plan.ceiling.mbps(), Some(MegabytesPerS(53.248)));
+    assert_eq!(rig.limiting().unwrap(), "reader port usb2-bulk");
+    assert!(
+        plan.ceiling
+            .notes()
+            .iter()
+            .any(|n| n.contains("USB 3 one on a USB 2 path")),
+        "{:?}",
+        plan.ceiling.notes()
+    );
+    let mut ticks = Ticks::default();
+    let proof = rig.copy(&mut ticks);
+    assert!(proof.verdict().is_proven());
+    let (limiting, links) = ticks.0.last().unwrap();
+    assert_eq!(limiting, "reader port usb2-bulk");
+    assert_eq!(links, plan.ceiling.links());
+    let manifest = unlade::proof::manifest::Manifest::of(&proof, "sim");
+    assert_eq!(manifest.limiting_link, "reader port usb2-bulk");
+    let port = manifest
+        .links
+        .iter()
+        .find(|l| l.part == "reader port")
+        .unwrap();
+    assert_eq!(
+        (port.id.as_str(), port.from.as_str()),
+        ("usb2-bulk", "detected")
+    );
+}
+
+#[test]
+fn a_hub_that_card_and_drives_share_is_named() {
+    let rig = Rig::new(uhs_ii());
+    rig.sim
+        .set_gear("/card", usb(&[("2-1.1", 5_000.0), ("2-1", 5_000.0)]));
+    rig.sim
+        .set_gear("/a", usb(&[("2-1.2", 5_000.0), ("2-1", 5_000.0)]));
+    assert_eq!(rig.limiting().unwrap(), "hub usb3-5g");
+    rig.sim.set_gear("/a", usb(&[("2-2", 5_000.0)]));
+    assert_eq!(rig.limiting().unwrap(), "card label");
+    rig.sim.set_gear("/b", usb(&[("1-3", 480.0)]));
+    assert_eq!(rig.limiting().unwrap(), "destination 2 port usb2-bulk");
+}
+
+#[test]
+fn two_cards_at_once_share_what_they_hang_on() {
+    let rig = Rig::new(uhs_ii());
+    let stamp = Stamp {
+        seconds: 1_795_600_000,
+        nanos: 0,
+    };
+    rig.sim
+        .add_card("/card2", &[("A.MOV", vec![1; 100], stamp)], &[]);
+    rig.sim
+        .set_gear("/card", usb(&[("2-1.1", 5_000.0), ("2-1", 5_000.0)]));
+    rig.sim
+        .set_gear("/card2", usb(&[("2-1.2", 5_000.0), ("2-1", 5_000.0)]));
+    let mut second = rig.job.clone();
+    second.card = "/card2".into();
+    second.name = Some("KITES-2".into());
+    let found = run::look_together(&[rig.job.clone(), second], &rig.tools());
+    assert!(found.order.is_parallel(), "{}", found.order.why);
+    assert_eq!(found.at_once.len(), 2);
+    let mut first = Rig::new(uhs_ii());
+    first.sim = rig.sim.clone();
+    first.job.chain.other_cards.clone_from(&found.at_once[0]);
+    assert_eq!(first.plan().ceiling.mbps(), Some(MegabytesPerS(250.0)));
+    assert_eq!(first.limiting().unwrap(), "hub usb3-5g");
+}
+
+#[test]
+fn a_cards_class_is_no_read_rate() {
+    let with = |status: &str| {
+        let rig = Rig::new(uhs_ii());
+        let slot = Slot {
+            name: "mmc0".into(),
+            is_sd: true,
+            status: SdStatus::from_hex(&format!("{status:0<128}")),
+            ..Slot::default()
+        };
+        assert!(slot.status.is_some());
+        rig.sim.set_gear(
+            "/card",
+            Gear {
+                slot: Some(slot),
+                ..Gear::default()
+            },
+        );
+        rig.plan().ceiling.links().to_vec()
+    };
+    // V30 and V90 of fixtures/sd-status.csv.
+    assert_eq!(
+        with("8000000005000000040090000f05391e0008000000021f0003000000"),
+        with("8000000000000000040090000000395a0020")
+    );
+}
+
+#[test]
+fn a_card_far_below_or_above_its_links_is_told_with_the_verdict() {
+    // 130 MB from a folder in memory or on a fast disk: far above USB 1, whatever machine this is.
+    let work = Work::new("compare");
+    work.folder("a");
+    work.folder("b");
+    Card::new(&work.path("card")).file("DCIM/100KITES/KITE0001.MOV", 130_000_000, 5);
+    let ran = work.run(&format!("copy {TO} --link usb1-bulk"));
+    ran.exits(0)
+        .says("cannot be right")
+        .says("reader link, USB 1");
+    assert_eq!(
+        manifest(&work.path("a/KITES"))["verdict"]["proven"],
+        Value::Bool(true)
+    );
+}
