@@ -5,6 +5,8 @@
     reason = "the doc comments are help texts, read on a terminal"
 )]
 
+use super::kit_args::KitCommand;
+use super::weigh_args::WeighCommand;
 use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
@@ -96,6 +98,34 @@ pub(crate) enum Command {
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES /media/SSD-B/20261125-KITES"
     )]
     Verify(VerifyArgs),
+    /// Measure how fast a card reads in this reader, against what its links allow.
+    #[command(
+        long_about = "Reads a bounded sample, spread over the whole card, past the computer's memory, and tells the rate over time, the middle and the slowest second, which share of every known link that is and which of them limits, and how long a full card takes. Says when the figure can't be trusted. Writes nothing to the card.\n\nIt works without a kit; with --as and --in it is held against what the kit says of card and reader.",
+        after_help = "Example:  unlade rate /media/KITES --as A1 --in blue"
+    )]
+    Rate(RateArgs),
+    /// Show or edit your cards, readers and drives (kit.toml).
+    #[command(
+        long_about = "Keeps what you know of your cards, readers and drives in kit.toml, in the folder of --home, so that copy, plan, rate and weigh can reckon with it. You may edit the file by hand: comments and order stay when it is edited from here, and an error names line and field.",
+        after_help = "Example:  unlade kit add card A1 --reads 170 --class V30 --at /media/A1",
+        subcommand_required = true,
+        arg_required_else_help = true
+    )]
+    Kit {
+        #[command(subcommand)]
+        what: KitCommand,
+    },
+    /// Reckon what a card can record, and what a faster part would save.
+    #[command(
+        long_about = "Answers questions about cards by plain arithmetic and prints what it assumed. Nothing is measured and nothing is written. Rates and sizes carry their unit: 100Mb/s is megabits, 12.5MB/s megabytes; both decimal.",
+        after_help = "Example:  unlade weigh footage --at 100Mb/s --room 128GB --class V30",
+        subcommand_required = true,
+        arg_required_else_help = true
+    )]
+    Weigh {
+        #[command(subcommand)]
+        question: WeighCommand,
+    },
     /// Do the whole job on a made-up card in a temporary folder; needs no set-up.
     #[command(
         long_about = "Makes a small card of its own (a kite festival: stills, raws, clips), offloads it to two folders, shows what PROVEN needs, then flips one bit in one copy and lets verify find it. Everything is in a temporary folder that is removed at the end.",
@@ -211,6 +241,46 @@ pub(crate) enum ProofArg {
     Readback,
     /// As readback, and the card read a second time.
     Reread,
+}
+
+/// Names of the kit.
+#[derive(Clone, Debug, Default, Args)]
+pub(crate) struct KitNames {
+    /// The card's name in the kit; a card is also recognised by its volume.
+    #[arg(long = "as", value_name = "CARDNAME")]
+    pub(crate) as_card: Option<String>,
+    /// The reader's name in the kit.
+    #[arg(long = "in", value_name = "READERNAME")]
+    pub(crate) in_reader: Option<String>,
+}
+
+impl KitNames {
+    /// Whether a name has to be looked up.
+    pub(crate) fn is_given(&self) -> bool {
+        self.as_card.is_some() || self.in_reader.is_some()
+    }
+}
+
+#[derive(Clone, Debug, Args)]
+pub(crate) struct RateArgs {
+    /// The mounted card.
+    #[arg(value_name = "CARD")]
+    pub(crate) card: Utf8PathBuf,
+    /// Read for so many seconds at most, 600 at most.
+    #[arg(long, value_name = "N", default_value_t = 20, value_parser = clap::value_parser!(u64).range(1..=unlade::measure::SECONDS_MAX))]
+    pub(crate) seconds: u64,
+    /// Read so much at most, 100GB at most.
+    #[arg(long, value_name = "SIZE", default_value = "8GB", value_parser = sample_size)]
+    pub(crate) bytes: u64,
+    #[command(flatten)]
+    pub(crate) names: KitNames,
+}
+
+fn sample_size(text: &str) -> Result<u64, String> {
+    match unlade::speed::quantity::size(text)? {
+        bytes if bytes <= unlade::measure::BYTES_MAX => Ok(bytes),
+        _ => Err("a sample is 100GB at most".to_owned()),
+    }
 }
 
 #[derive(Clone, Debug, Args)]

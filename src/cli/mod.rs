@@ -9,12 +9,20 @@ mod demo_card;
 mod exit;
 mod home;
 mod json;
+mod kit;
+mod kit_args;
+mod kit_file;
+mod known;
 mod ledger;
 mod out;
 mod prove;
+mod rate;
 mod screen;
 mod speed;
 mod verify;
+mod weigh;
+mod weigh_args;
+mod weigh_upgrade;
 mod words;
 
 use args::{Cli, Command};
@@ -61,6 +69,9 @@ pub(crate) fn main() -> Exit {
         Command::Prove(args) => prove::prove(args, out, &tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
+        Command::Rate(args) => rate::rate(args, &cli.common, out, &tools),
+        Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
+        Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Completions { shell } => completions(*shell, out),
         Command::Man { dir } => man(dir, out),

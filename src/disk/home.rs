@@ -78,7 +78,11 @@ pub fn append_line(path: &Utf8Path, line: &str, mut wait: impl FnMut()) -> io::R
     file.sync_data()
 }
 
-fn make_folder(folder: &Utf8Path) -> io::Result<()> {
+/// Makes the folder for this person alone, if it is not there.
+///
+/// # Errors
+/// What the system says.
+pub fn make_folder(folder: &Utf8Path) -> io::Result<()> {
     if folder.as_str().is_empty() || folder.is_dir() {
         return Ok(());
     }

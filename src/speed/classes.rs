@@ -74,6 +74,52 @@ impl WriteClass {
         })
     }
 
+    /// Returns the class that is printed as `text`, as [`Self::parse`] does.
+    ///
+    /// # Errors
+    /// Words for a person: which classes there are, and that a rate is none.
+    pub fn read(text: &str) -> Result<Self, String> {
+        // No class is printed with more than a dozen characters.
+        let start: String = text.chars().take(32).collect();
+        if let Some(class) = Self::parse(&start).filter(|_| start == text) {
+            return Ok(class);
+        }
+        let shown = crate::name::shown(&start);
+        if start.trim_start().starts_with(|c: char| c.is_ascii_digit()) {
+            return Err(format!(
+                "`{shown}` is no class: a class is printed as V30, U3 or C10. The large figure on a card is how fast it reads, and guarantees no writing"
+            ));
+        }
+        Err(format!(
+            "`{shown}` is no class of any standard; there are C2, C4, C6, C10, U1, U3, V6 to V90, E150 to E600, A1, A2 and VPG20 to VPG1600"
+        ))
+    }
+
+    /// Returns the slowest class that guarantees at least `needed`, of those that the same kind of card
+    /// carries: the video classes for all that the SD Association had before SD Express.
+    pub fn enough_for(self, needed: MegabytesPerS) -> Option<Self> {
+        let wanted = match self {
+            Self::Guarantee(_) => "vpg",
+            Self::Express(_) => "e",
+            _ => "v",
+        };
+        let (_, class, numbers) = KINDS.iter().find(|(letters, ..)| *letters == wanted)?;
+        let mut classes = numbers.iter().map(|number| class(*number));
+        classes.find(|c| c.floor().written_at_least() >= needed)
+    }
+
+    /// Returns who guarantees it.
+    pub fn source(self) -> &'static str {
+        match self {
+            Self::Speed(_) => "SD Association, Speed Class",
+            Self::Uhs(_) => "SD Association, UHS Speed Class",
+            Self::Video(_) => "SD Association, Video Speed Class",
+            Self::Express(_) => "SD Association, SD Express Speed Class",
+            Self::Application(_) => "SD Association, Application Performance Class",
+            Self::Guarantee(_) => "CompactFlash Association, Video Performance Guarantee",
+        }
+    }
+
     /// Returns the least sustained write rate.
     pub fn floor(self) -> WriteFloor {
         WriteFloor(MegabytesPerS(f64::from(match self {
@@ -158,6 +204,31 @@ mod tests {
         for no in ["", "V", "V31", "U2", "C3", "V-1", "X10", "v99999999", "104"] {
             assert_eq!(WriteClass::parse(no), None, "{no}");
         }
+    }
+
+    #[test]
+    fn the_next_class_up_is_of_the_same_kind_of_card() {
+        let up = |text: &str, mbps| {
+            let class = WriteClass::read(text).unwrap();
+            class.enough_for(MegabytesPerS(mbps)).map(|c| c.to_string())
+        };
+        assert_eq!(up("V30", 37.5).as_deref(), Some("V60"));
+        assert_eq!(up("U3", 5.0).as_deref(), Some("V6"));
+        assert_eq!(up("V30", 91.0), None);
+        assert_eq!(up("VPG200", 325.0).as_deref(), Some("VPG400"));
+        assert_eq!(up("E150", 151.0).as_deref(), Some("E300"));
+    }
+
+    #[test]
+    fn a_rate_is_no_class_and_is_told_so() {
+        assert!(
+            WriteClass::read("170")
+                .unwrap_err()
+                .contains("how fast it reads")
+        );
+        assert!(WriteClass::read("V31").unwrap_err().contains("V6 to V90"));
+        let long = format!("V30{}", " ".repeat(10_000));
+        assert!(WriteClass::read(&long).unwrap_err().len() < 300);
     }
 
     #[test]

@@ -6,3 +6,6 @@ pub mod classes;
 pub mod detected;
 pub mod forecast;
 pub mod links;
+pub mod quantity;
+pub mod upgrade;
+pub mod weigh;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 /// Modules of the library from the bottom up. A module imports only from its own layer's folder and
 /// from layers below.
-const LAYERS: [(&str, u32); 18] = [
+const LAYERS: [(&str, u32); 20] = [
     ("units", 0),
     ("name", 1),
     ("digest", 0),
@@ -15,6 +15,8 @@ const LAYERS: [(&str, u32); 18] = [
     ("disk", 3),
     ("card", 4),
     ("speed", 4),
+    ("kit", 5),
+    ("measure", 5),
     ("plan", 5),
     ("event", 6),
     ("offload", 7),

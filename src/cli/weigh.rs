@@ -1,0 +1,279 @@
+//! Owns `weigh`: the questions, what a card can record in words, and what was assumed.
+
+use super::args::Common;
+use super::exit::Exit;
+use super::json::Json;
+use super::kit::{exit_of, refuse};
+use super::out::{Out, wrap};
+use super::weigh_args::{BurstArgs, FootageArgs, WeighCommand};
+use super::weigh_upgrade::{Refused, upgrade};
+use serde_json::{Value, json};
+use std::sync::Arc;
+use std::time::Duration;
+use unlade::run::Tools;
+use unlade::speed::classes::WriteClass;
+use unlade::speed::weigh::{Burst, Series, Stall, Sustain, footage_s};
+use unlade::units::{counted, float, size, speed, time, whole};
+
+/// An answer: lines of a label and its text, what was assumed, and the same for programs.
+pub(crate) struct Answer {
+    pub(crate) lines: Vec<(&'static str, String)>,
+    pub(crate) assumed: Vec<&'static str>,
+    pub(crate) json: Value,
+}
+
+/// Weighs what is asked and tells it.
+pub(crate) fn weigh(command: &WeighCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
+    let answer = match command {
+        WeighCommand::Footage(args) => {
+            footage(args, tools).map_err(|why| (vec![why], Exit::Refused))
+        }
+        WeighCommand::Burst(args) => Ok(burst(args)),
+        WeighCommand::Upgrade(args) => upgrade(args, common).map_err(|refused| match refused {
+            Refused::Usage(why) => (vec![format!("{why}.")], Exit::Usage),
+            Refused::Kit(error) => (error.lines(), exit_of(&error)),
+        }),
+    };
+    match answer {
+        Ok(answer) => {
+            tell(answer, out, tools);
+            Exit::Done
+        }
+        Err((lines, exit)) => refuse(&lines, exit, "weigh", out, tools),
+    }
+}
+
+fn tell(answer: Answer, out: Out, tools: &Tools) {
+    if out.json {
+        let mut body = answer.json;
+        if let Value::Object(fields) = &mut body {
+            fields.insert("assumed".to_owned(), json!(answer.assumed));
+        }
+        Json::new(out, Arc::clone(&tools.clock)).send("weighed", body);
+        return;
+    }
+    for (label, text) in answer.lines {
+        for line in wrap(&text, out.width, &format!("{label:<9}"), "         ") {
+            out.line(&line);
+        }
+    }
+    let mut label = "Assumed";
+    for text in answer.assumed {
+        for line in wrap(text, out.width, &format!("{label:<9}"), "         ") {
+            out.line(&line);
+        }
+        label = "";
+    }
+}
+
+/// Megabits per second in words.
+fn mbits(bytes_per_s: f64) -> String {
+    let mb = bytes_per_s * 8.0 / 1e6;
+    if mb < 10.0 {
+        format!("{mb:.2} Mb/s")
+    } else if (mb - mb.round()).abs() < 0.05 {
+        format!("{mb:.0} Mb/s")
+    } else {
+        format!("{mb:.1} Mb/s")
+    }
+}
+
+/// Rounds for programs: what lies behind the third decimal is noise.
+pub(crate) fn rounded(value: f64) -> f64 {
+    (value * 1e3).round() / 1e3
+}
+
+fn footage(args: &FootageArgs, tools: &Tools) -> Result<Answer, String> {
+    let measured = match &args.card {
+        Some(card) => Some(
+            tools
+                .disk
+                .facts(card)
+                .map_err(|cause| format!("`{card}` could not be looked at: {cause}"))?
+                .total_bytes,
+        ),
+        None => None,
+    };
+    let capacity = measured.or_else(|| args.room.iter().min().copied());
+    let mut assumed = vec![
+        "the bit rate is what the camera records in all, sound included, and stays as it is; with a varying bit rate it is the average.",
+    ];
+    let mut lines = vec![(
+        "Records",
+        format!(
+            "{} = {}, {} an hour",
+            mbits(args.at),
+            speed(args.at),
+            size(whole(args.at * 3_600.0))
+        ),
+    )];
+    if let Some(bytes) = capacity {
+        let seconds = footage_s(bytes, args.at);
+        lines.push(("Holds", holds(bytes, seconds, args.room.len() > 1)));
+        assumed.push(if measured.is_some() {
+            "the card is empty; its capacity is what its file system reports."
+        } else {
+            "the whole capacity is free, in decimal units as on the label; a formatted card holds a little less."
+        });
+    }
+    let worst = args
+        .class
+        .iter()
+        .map(|class| Sustain::of(*class, args.at))
+        .min_by(|a, b| a.times.total_cmp(&b.times));
+    if let Some(sustain) = worst {
+        lines.push(("Class", sustained(sustain, args.class.len() > 1)));
+        assumed.push(
+            "the class is true, and holds for a card in the state its standard asks for (freshly formatted in the camera, in the bus mode of the class).",
+        );
+    }
+    let json = json!({
+        "question": "footage", "bytes_per_s": rounded(args.at), "bits_per_s": rounded(args.at * 8.0),
+        "capacity_bytes": capacity, "minutes": capacity.map(|c| rounded(footage_s(c, args.at) / 60.0)),
+        "class": worst.map(|s| s.class.to_string()),
+        "guaranteed_bytes_per_s": worst.map(|s| guaranteed(s.class)),
+        "source": worst.map(|s| s.class.source()),
+        "sustained": worst.map(Sustain::is_sustained),
+        "enough": worst.and_then(|s| s.enough).map(|c| c.to_string()),
+    });
+    Ok(Answer {
+        lines,
+        assumed,
+        json,
+    })
+}
+
+fn holds(bytes: u64, seconds: f64, both: bool) -> String {
+    let which = if both {
+        "the smaller card ends the recording: "
+    } else {
+        ""
+    };
+    format!(
+        "{which}{} hold {:.1} min of it ({})",
+        size(bytes),
+        seconds / 60.0,
+        time(Duration::from_secs_f64(seconds.min(1e9)))
+    )
+}
+
+fn sustained(sustain: Sustain, both: bool) -> String {
+    let which = if both {
+        "both cards get the same, so the slower one counts: "
+    } else {
+        ""
+    };
+    let Sustain {
+        class,
+        needs,
+        times,
+        enough,
+    } = sustain;
+    let guarantee = format!(
+        "{which}{class} guarantees {} MB/s of writing, {} are needed",
+        guaranteed(class) / 1e6,
+        speed(needs)
+    );
+    if sustain.is_sustained() {
+        return format!("{guarantee}: sustained, {times:.1} times over.");
+    }
+    let next = enough.map_or_else(
+        || "No class of its kind guarantees it.".to_owned(),
+        |class| format!("{class} would."),
+    );
+    format!("{guarantee}: NOT sustained by guarantee; the card may stop the recording. {next}")
+}
+
+/// Guaranteed writing in bytes per second.
+fn guaranteed(class: WriteClass) -> f64 {
+    class.floor().written_at_least().bytes_per_s()
+}
+
+fn burst(args: &BurstArgs) -> Answer {
+    let writes = args.writes.iter().copied().fold(f64::INFINITY, f64::min);
+    let burst = Burst {
+        frames_per_s: args.fps,
+        frame_bytes: args.frame,
+        buffer_bytes: args.buffer,
+        writes,
+    };
+    let stall = burst.stall();
+    let series = args.frames.map(|frames| burst.series(frames));
+    let mut lines = vec![(
+        "Shoots",
+        format!(
+            "{} frames a second of {} = {}; the card takes {}{}",
+            args.fps,
+            size(args.frame),
+            speed(args.fps * float(args.frame)),
+            speed(writes),
+            if args.writes.len() > 1 {
+                " (both cards get every frame, so the slower one counts)"
+            } else {
+                ""
+            }
+        ),
+    )];
+    lines.push(("Stalls", stall_words(burst, stall)));
+    if let Some(stall) = stall {
+        lines.push((
+            "Clears",
+            format!(
+                "{:.1} s after the last frame, from a full buffer",
+                stall.clears_s
+            ),
+        ));
+    }
+    if let Some(series) = series {
+        lines.push(("Series", series_words(series)));
+    }
+    let mut assumed = vec![
+        "the card takes a steady rate and the camera makes frames of one size; the buffer is empty at the start.",
+    ];
+    if args.buffer.is_none() {
+        assumed.push("the buffer holds the whole series; give --buffer to have it counted.");
+    }
+    let json = json!({
+        "question": "burst", "frames_per_s": args.fps, "frame_bytes": args.frame,
+        "buffer_bytes": args.buffer, "writes_bytes_per_s": rounded(writes),
+        "keeps_pace": burst.keeps_pace(),
+        "stall": stall.map(|s| json!({
+            "frames": rounded(s.frames), "seconds": rounded(s.seconds),
+            "frames_per_s_after": rounded(s.frames_per_s_after), "clears_s": rounded(s.clears_s),
+        })),
+        "series": series.map(|s| json!({
+            "frames": s.frames, "shooting_s": rounded(s.shooting_s), "stalls": s.stalls,
+            "clears_s": rounded(s.clears_s),
+        })),
+    });
+    Answer {
+        lines,
+        assumed,
+        json,
+    }
+}
+
+fn stall_words(burst: Burst, stall: Option<Stall>) -> String {
+    match stall {
+        Some(stall) => format!(
+            "after {} ({:.1} s); then {:.1} frames a second",
+            counted(whole(stall.frames.floor()), "frame"),
+            stall.seconds,
+            stall.frames_per_s_after
+        ),
+        None if burst.keeps_pace() => {
+            "never: the card takes the frames as fast as they are shot".to_owned()
+        }
+        None => "not known without the size of the buffer".to_owned(),
+    }
+}
+
+fn series_words(series: Series) -> String {
+    format!(
+        "{} take {:.1} s{}; all are on the card {:.1} s after the last",
+        counted(series.frames, "frame"),
+        series.shooting_s,
+        if series.stalls { " with the stall" } else { "" },
+        series.clears_s
+    )
+}

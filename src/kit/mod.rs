@@ -1,0 +1,339 @@
+//! Owns the kit: the cards, readers and drives that a person has told of, with what they are said to
+//! reach, and how a thing that is plugged in now is recognised among them. [`text`] reads and edits
+//! the file. Pure; the file itself is read and replaced by the program.
+
+pub mod text;
+
+use crate::speed::ceiling::Chain;
+use crate::speed::classes::WriteClass;
+use crate::speed::links::{LINKS, find};
+use crate::units::MegabytesPerS;
+use std::fmt;
+
+/// Longest name in bytes.
+pub const NAME_BYTES_MAX: usize = 64;
+/// Entries of one kind that a kit may have.
+pub const ENTRIES_MAX: usize = 500;
+/// Volumes or readers that one entry may list.
+pub const LIST_MAX: usize = 64;
+/// Longest volume identity in bytes.
+pub const VOLUME_BYTES_MAX: usize = 128;
+/// Slowest rate that an entry may have, in MB/s.
+pub const RATE_MIN: f64 = 0.1;
+/// Fastest rate that an entry may have, in MB/s; above every row of the link table.
+pub const RATE_MAX: f64 = 100_000.0;
+
+/// The kinds of entries.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Kind {
+    /// A card.
+    Card,
+    /// A reader.
+    Reader,
+    /// A drive.
+    Drive,
+}
+
+impl Kind {
+    /// Every kind, in the order in which they are told.
+    pub const ALL: [Self; 3] = [Self::Card, Self::Reader, Self::Drive];
+
+    /// Returns the word of the file: `[[card]]`.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Card => "card",
+            Self::Reader => "reader",
+            Self::Drive => "drive",
+        }
+    }
+
+    /// Returns the fields that an entry of this kind may have.
+    pub fn fields(self) -> &'static [&'static str] {
+        match self {
+            Self::Card => &[
+                "name", "reads", "bus", "class", "readers", "volumes", "note",
+            ],
+            Self::Reader => &["name", "bus", "link", "note"],
+            Self::Drive => &["name", "writes", "reads", "volumes", "note"],
+        }
+    }
+}
+
+impl fmt::Display for Kind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+/// A card.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Card {
+    /// The person's name for it.
+    pub name: String,
+    /// The read rate on its label, MB/s.
+    pub reads: Option<f64>,
+    /// Its bus, an id of the link table.
+    pub bus: Option<String>,
+    /// Its guaranteed write class.
+    pub class: Option<WriteClass>,
+    /// Names of readers in which it reaches the rate on its label although its bus does not.
+    pub readers: Vec<String>,
+    /// Identities of its volume; a card gets a new one each time it is formatted.
+    pub volumes: Vec<String>,
+    /// Whatever the person wants to remember.
+    pub note: Option<String>,
+}
+
+/// A reader.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Reader {
+    /// The person's name for it.
+    pub name: String,
+    /// The fastest card bus of its slot, an id of the link table.
+    pub bus: Option<String>,
+    /// Its link to the computer, an id of the link table.
+    pub link: Option<String>,
+    /// Whatever the person wants to remember.
+    pub note: Option<String>,
+}
+
+/// A drive.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Drive {
+    /// The person's name for it.
+    pub name: String,
+    /// What it takes for as long as one likes, MB/s.
+    pub writes: Option<f64>,
+    /// What it gives for as long as one likes, MB/s.
+    pub reads: Option<f64>,
+    /// Identities of its volumes.
+    pub volumes: Vec<String>,
+    /// Whatever the person wants to remember.
+    pub note: Option<String>,
+}
+
+/// Everything that the person has told of, in the order of the file.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Kit {
+    /// The cards.
+    pub cards: Vec<Card>,
+    /// The readers.
+    pub readers: Vec<Reader>,
+    /// The drives.
+    pub drives: Vec<Drive>,
+}
+
+/// A name that the kit does not have.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Unknown {
+    /// What was looked for.
+    pub kind: Kind,
+    /// By which name.
+    pub name: String,
+    /// The names of that kind that there are.
+    pub known: Vec<String>,
+}
+
+impl fmt::Display for Unknown {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (kind, name) = (self.kind, crate::name::shown(&self.name));
+        if self.known.is_empty() {
+            return write!(
+                f,
+                "there is no {kind} `{name}` in the kit, and no other {kind}; `unlade kit add {kind} NAME` adds one"
+            );
+        }
+        write!(
+            f,
+            "there is no {kind} `{name}` in the kit; there is {}",
+            self.known.join(", ")
+        )
+    }
+}
+
+impl std::error::Error for Unknown {}
+
+impl Kit {
+    /// Returns the names of one kind, in the order of the file.
+    pub fn names(&self, kind: Kind) -> Vec<&str> {
+        match kind {
+            Kind::Card => self.cards.iter().map(|c| c.name.as_str()).collect(),
+            Kind::Reader => self.readers.iter().map(|r| r.name.as_str()).collect(),
+            Kind::Drive => self.drives.iter().map(|d| d.name.as_str()).collect(),
+        }
+    }
+
+    fn unknown(&self, kind: Kind, name: &str) -> Unknown {
+        Unknown {
+            kind,
+            name: name.chars().take(NAME_BYTES_MAX).collect(),
+            known: self.names(kind).into_iter().map(str::to_owned).collect(),
+        }
+    }
+
+    /// Finds a card by its name; upper and lower case are one.
+    ///
+    /// # Errors
+    /// When there is none; the error names those that there are.
+    pub fn card(&self, name: &str) -> Result<&Card, Unknown> {
+        self.cards
+            .iter()
+            .find(|c| same_name(&c.name, name))
+            .ok_or_else(|| self.unknown(Kind::Card, name))
+    }
+
+    /// Finds a reader by its name; upper and lower case are one.
+    ///
+    /// # Errors
+    /// When there is none; the error names those that there are.
+    pub fn reader(&self, name: &str) -> Result<&Reader, Unknown> {
+        self.readers
+            .iter()
+            .find(|r| same_name(&r.name, name))
+            .ok_or_else(|| self.unknown(Kind::Reader, name))
+    }
+
+    /// Finds a drive by its name; upper and lower case are one.
+    ///
+    /// # Errors
+    /// When there is none; the error names those that there are.
+    pub fn drive(&self, name: &str) -> Result<&Drive, Unknown> {
+        self.drives
+            .iter()
+            .find(|d| same_name(&d.name, name))
+            .ok_or_else(|| self.unknown(Kind::Drive, name))
+    }
+
+    /// Returns the card that the volume belongs to.
+    pub fn card_of(&self, volume_id: &str) -> Option<&Card> {
+        self.cards
+            .iter()
+            .find(|c| c.volumes.iter().any(|v| same_volume(v, volume_id)))
+    }
+
+    /// Returns the drive that the volume belongs to.
+    pub fn drive_of(&self, volume_id: &str) -> Option<&Drive> {
+        self.drives
+            .iter()
+            .find(|d| d.volumes.iter().any(|v| same_volume(v, volume_id)))
+    }
+}
+
+/// Fills in what the kit says of a card and a reader; what stands there already stays.
+///
+/// A card that lists the reader as made for it reaches its label there.
+pub fn fill(chain: &mut Chain, card: Option<&Card>, reader: Option<&Reader>) {
+    let row = |id: &Option<String>| id.as_deref().and_then(find);
+    if let Some(card) = card {
+        let label = card.reads.map(MegabytesPerS);
+        chain.card.reads = chain.card.reads.or(label);
+        chain.card.bus = chain.card.bus.or_else(|| row(&card.bus));
+    }
+    if let Some(reader) = reader {
+        chain.reader.slot = chain.reader.slot.or_else(|| row(&reader.bus));
+        chain.reader.link = chain.reader.link.or_else(|| row(&reader.link));
+    }
+    if let (Some(card), Some(reader)) = (card, reader) {
+        chain.reader.is_matched |= card.readers.iter().any(|r| same_name(r, &reader.name));
+    }
+}
+
+/// Holds an id against the link table; a card's bus and a reader's link are told apart.
+fn check_link(id: &str, is_card_bus: bool) -> Result<(), String> {
+    let (is, other) = if is_card_bus {
+        ("a card's bus", "a link of a reader to the computer")
+    } else {
+        ("a link of a reader to the computer", "a card's bus")
+    };
+    match find(id) {
+        Some(row) if row.family.is_card_bus() == is_card_bus => Ok(()),
+        Some(row) => Err(format!("`{}` is {other}; {is} is wanted", row.id)),
+        None => {
+            let close = LINKS
+                .iter()
+                .filter(|row| row.family.is_card_bus() == is_card_bus)
+                .flat_map(|row| std::iter::once(row.id).chain(row.also.iter().copied()))
+                .map(|known| {
+                    (
+                        strsim::damerau_levenshtein(&id.to_lowercase(), known),
+                        known,
+                    )
+                })
+                .filter(|(distance, _)| *distance <= 2)
+                .min();
+            let shown = crate::name::shown(id);
+            Err(match close {
+                Some((_, close)) => {
+                    format!("`{shown}` is no link that is known here; did you mean `{close}`?")
+                }
+                None if is_card_bus => format!(
+                    "`{shown}` is no bus of a card that is known here; there are uhs-i, uhs-ii, sd-express, cf-udma7, cfast2, xqd2, cfe2-b, cfe4-b and others"
+                ),
+                None => format!(
+                    "`{shown}` is no link that is known here; there are usb2, usb3-5g, usb3-10g, usb3-20g, usb4-40g, tb3, tb4 and others"
+                ),
+            })
+        }
+    }
+}
+
+/// A name without the difference of capitals: names that differ in nothing else would be taken for
+/// one another.
+pub(crate) fn folded(name: &str) -> String {
+    name.to_lowercase()
+}
+
+pub(crate) fn same_name(a: &str, b: &str) -> bool {
+    folded(a) == folded(b)
+}
+
+/// Identities are hexadecimal digits, which systems print in either case.
+pub(crate) fn same_volume(a: &str, b: &str) -> bool {
+    a.eq_ignore_ascii_case(b)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn kit() -> Kit {
+        Kit {
+            cards: vec![Card {
+                name: "A1".into(),
+                volumes: vec!["4A21-00FE".into()],
+                ..Card::default()
+            }],
+            readers: vec![Reader {
+                name: "blue".into(),
+                ..Reader::default()
+            }],
+            drives: vec![Drive {
+                name: "Attic".into(),
+                volumes: vec!["fsid-0123".into()],
+                ..Drive::default()
+            }],
+        }
+    }
+
+    #[test]
+    fn things_are_found_by_name_and_by_volume() {
+        let kit = kit();
+        assert_eq!(kit.card("a1").unwrap().name, "A1");
+        assert_eq!(kit.reader("Blue").unwrap().name, "blue");
+        assert_eq!(kit.card_of("4a21-00fe").unwrap().name, "A1");
+        assert_eq!(kit.drive_of("FSID-0123").unwrap().name, "Attic");
+        assert_eq!(kit.card_of("fsid-0123"), None, "a drive is no card");
+    }
+
+    #[test]
+    fn an_unknown_name_tells_those_that_there_are() {
+        let said = kit().card("B2").unwrap_err().to_string();
+        assert!(
+            said.contains("`B2`") && said.contains("there is A1"),
+            "{said}"
+        );
+        let said = Kit::default().reader("x\u{1b}[2J").unwrap_err().to_string();
+        assert!(said.contains("kit add reader"), "{said}");
+        assert!(!said.contains('\u{1b}'), "{said}");
+    }
+}

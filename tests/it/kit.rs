@@ -1,0 +1,137 @@
+//! `kit` as it is called: what is stored where, what is refused, and that nothing is lost.
+#![expect(
+    clippy::disallowed_methods,
+    reason = "tests play a person with an editor"
+)]
+
+use crate::support::program::Work;
+use std::fs;
+
+fn kit_of(work: &Work) -> String {
+    fs::read_to_string(work.path("h/kit.toml")).unwrap()
+}
+
+#[test]
+fn a_kit_grows_is_shown_and_shrinks() {
+    let work = Work::with_card("kit");
+    work.run("kit list --home h")
+        .exits(0)
+        .says("The kit is empty");
+    assert!(!work.path("h").exists(), "showing makes nothing");
+    work.run("kit add reader blue --bus uhs-ii --link usb3-5g --home h")
+        .exits(0);
+    work.run("kit add card A1 --reads 170 --class V30 --reader blue --home h")
+        .exits(0)
+        .says("card `A1` added");
+    work.run("kit add drive Attic --writes 110 --reads 115 --home h")
+        .exits(0);
+    work.run("kit list --home h")
+        .exits(0)
+        .says("A1: label 170 MB/s, V30 (writing), matched reader blue")
+        .says("Attic: writes 110 MB/s, reads 115 MB/s");
+    let events = work.run("kit list --home h --json").exits(0).events();
+    assert_eq!(events[0]["event"], "kit");
+    assert_eq!(events[0]["cards"][0]["reads_mbps"], 170.0);
+    assert_eq!(events[0]["readers"][0]["link"], "usb3-5g");
+    work.run("kit add card a1 --home h")
+        .exits(2)
+        .says("already");
+    work.run("kit add card a1 --reads 95 --update --home h")
+        .exits(0);
+    work.run("kit remove card Z9 --home h")
+        .exits(2)
+        .says("there is A1");
+    work.run("kit remove reader blue --home h")
+        .exits(3)
+        .says("`A1`, `readers`");
+    work.run("kit remove card A1 --home h").exits(0);
+    work.run("kit list --home h").exits(0).is_silent_of("A1");
+}
+
+#[test]
+fn a_hand_edited_kit_keeps_what_the_hand_wrote() {
+    let work = Work::new("kit-hand");
+    fs::create_dir(work.path("h")).unwrap();
+    let mine = "# mine\n\n[[card]]\nname = \"A1\"  # yellow\n\n# end\n";
+    fs::write(work.path("h/kit.toml"), mine).unwrap();
+    work.run("kit add card A2 --home h").exits(0);
+    assert!(kit_of(&work).starts_with(mine));
+    work.run("kit remove card A2 --home h").exits(0);
+    assert_eq!(kit_of(&work).trim_end(), mine.trim_end());
+    let wrong = "[[card]]\nname = \"A1\"\nreeds = 170\n";
+    fs::write(work.path("h/kit.toml"), wrong).unwrap();
+    for arguments in ["kit list", "kit add card A2", "kit remove card A1"] {
+        work.run(&format!("{arguments} --home h"))
+            .exits(3)
+            .says("line 3, card `A1`, `reeds`")
+            .says("did you mean `reads`")
+            .says("nothing was changed");
+        assert_eq!(kit_of(&work), wrong);
+    }
+    assert_eq!(fs::read_dir(work.path("h")).unwrap().count(), 1);
+}
+
+#[test]
+fn the_folder_is_the_flags_the_environments_or_the_platforms() {
+    let work = Work::new("kit-home");
+    let mut command = work.command();
+    command
+        .env("UNLADE_HOME", work.path("env"))
+        .args(["kit", "add", "card", "A1"]);
+    assert!(command.status().unwrap().success());
+    assert!(work.path("env/kit.toml").is_file());
+    let mut command = work.command();
+    command
+        .env("XDG_DATA_HOME", work.path("xdg"))
+        .args(["kit", "add", "card", "A1"]);
+    assert!(command.status().unwrap().success());
+    assert!(work.path("xdg/unlade/kit.toml").is_file());
+    if cfg!(target_os = "linux") {
+        work.run("kit add card A1").exits(0);
+        assert!(work.path("home/.local/share/unlade/kit.toml").is_file());
+    }
+}
+
+#[test]
+fn a_plugged_in_volume_is_remembered_and_belongs_to_one_thing() {
+    let work = Work::with_card("kit-volume");
+    // Where the test folder's own disk tells no identity, that is told and nothing is stored.
+    let ran = work.run("kit add card A1 --at card --home h");
+    if ran.code == 3 {
+        ran.says("no identity").says("nothing was changed");
+        assert!(!work.path("h/kit.toml").exists());
+        return;
+    }
+    ran.exits(0).says("until the camera formats it");
+    let events = work.run("kit list --home h --json").exits(0).events();
+    assert_eq!(
+        events[0]["cards"][0]["volumes"].as_array().unwrap().len(),
+        1
+    );
+    // The folder `a` is on the same volume.
+    work.run("kit add drive Attic --at a --home h")
+        .exits(3)
+        .says("listed for card `A1` already");
+    work.run("kit add card B1 --at nowhere --home h")
+        .exits(3)
+        .says("could not be looked at");
+}
+
+#[test]
+fn what_cannot_be_a_kit_is_refused() {
+    let work = Work::new("kit-bad");
+    for (arguments, code) in [
+        ("kit add card A1 --reads 0", 2),
+        ("kit add card A1 --reads 170Mb", 2),
+        ("kit add card A1 --class 170", 2),
+        ("kit add drive D --writes 999999", 3),
+        ("kit", 2),
+        ("kit add", 2),
+        ("kit remove shelf A1", 2),
+    ] {
+        work.run(&format!("{arguments} --home h")).exits(code);
+        assert!(!work.path("h/kit.toml").exists(), "{arguments}");
+    }
+    fs::create_dir_all(work.path("h/kit.toml")).unwrap();
+    work.run("kit list --home h").exits(3).says("is not a file");
+}

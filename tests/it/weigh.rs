@@ -1,0 +1,192 @@
+//! `weigh` as it is called: figures, assumptions, refusals.
+
+use crate::support::program::Work;
+
+#[test]
+fn footage_is_reckoned_in_decimal_units_and_says_what_it_assumed() {
+    let work = Work::new("weigh-footage");
+    // Plain arithmetic, IEC 80000-13 units: 128e9 x 8 / 100e6 = 10,240 s.
+    work.run("weigh footage --at 100Mb/s --room 128GB --class V30")
+        .exits(0)
+        .says("100 Mb/s = 12.5 MB/s")
+        .says("170.7 min")
+        .says("V30 guarantees 30 MB/s of writing, 12.5 MB/s are needed: sustained")
+        .says("Assumed");
+    work.run("weigh footage --at 400Mb/s --room 256GB")
+        .exits(0)
+        .says("85.3 min");
+    // SD Association: V60 guarantees 60 MB/s; 600 Mb/s are 75.
+    work.run("weigh footage --at 600Mb/s --class V60")
+        .exits(0)
+        .says("NOT sustained")
+        .says("V90 would");
+}
+
+#[test]
+fn two_cards_that_record_the_same_run_at_the_slower_one() {
+    // Common practice, no source.
+    let work = Work::new("weigh-two");
+    let ran = work.run("weigh footage --at 600Mb/s --room 256GB,128GB --class V90,V30 --json");
+    let events = ran.exits(0).events();
+    assert_eq!(events.len(), 1);
+    assert_eq!(events[0]["event"], "weighed");
+    assert_eq!(events[0]["capacity_bytes"], 128_000_000_000_u64);
+    assert_eq!(events[0]["class"], "V30");
+    assert_eq!(events[0]["sustained"], false);
+    let ran = work.run("weigh burst --fps 20 --frame 50MB --buffer 2GB --writes 250,90 --json");
+    let events = ran.exits(0).events();
+    assert_eq!(events[0]["writes_bytes_per_s"], 90e6);
+}
+
+#[test]
+fn a_mounted_card_gives_its_own_capacity() {
+    let work = Work::with_card("weigh-mounted");
+    let ran = work.run("weigh footage --at 100Mb/s --card card --json");
+    let events = ran.exits(0).events();
+    let room = rustix::fs::statvfs(work.path("card").as_path()).unwrap();
+    assert_eq!(events[0]["capacity_bytes"], room.f_blocks * room.f_frsize);
+    work.run("weigh footage --at 100Mb/s --card nowhere")
+        .exits(3)
+        .says("could not be looked at");
+}
+
+#[test]
+fn a_burst_stalls_when_the_buffer_is_full() {
+    let work = Work::new("weigh-burst");
+    work.run("weigh burst --fps 20 --frame 50MB --buffer 2GB --writes 250")
+        .exits(0)
+        .says("after 53 frames (2.7 s)")
+        .says("8.0 s after the last frame");
+    work.run("weigh burst --fps 5 --frame 50MB --buffer 2GB --writes 250")
+        .exits(0)
+        .says("never");
+}
+
+#[test]
+fn bits_and_bytes_are_never_guessed() {
+    let work = Work::new("weigh-units");
+    for (arguments, told) in [
+        ("weigh footage --at 100 --room 128GB", "megabits"),
+        ("weigh footage --at 100mb/s --room 128GB", "megabits"),
+        ("weigh footage --at 100Mb/s --room 128Gb", "in bits"),
+        ("weigh footage --at 100Mb/s --room 128", "no unit"),
+        (
+            "weigh footage --at 100Mb/s --class 170",
+            "how fast it reads",
+        ),
+        ("weigh footage --at 0Mb/s --room 128GB", "above zero"),
+        ("weigh footage --at 100Mb/s", "required"),
+        (
+            "weigh burst --fps 0 --frame 50MB --writes 9 --frames 2",
+            "0.01",
+        ),
+        ("weigh burst --fps 9 --frame 50MB --writes 9", "required"),
+        (
+            "weigh burst --fps 9 --frame 50MB/s --writes 9 --frames 2",
+            "is a rate",
+        ),
+        ("weigh", "footage"),
+    ] {
+        work.run(arguments).exits(2).says(told);
+    }
+}
+
+/// 40 offloads of 220 GB; the old reader gives 90 MB/s, the new one 250 for 60, the disk takes 110.
+const READER: &str = "weigh upgrade --offload 220GB --per-year 40 --card 300 --reader 90 --drives 110/115 --new-reader 250 --price 60";
+
+#[test]
+fn a_reader_is_weighed_with_the_disk_that_takes_over() {
+    let work = Work::new("weigh-reader");
+    // Reckoned by hand: 220e9 x (1/90e6 - 1/110e6) = 444 s = 7.4 min; x 40 = 4.94 h; 60 / 4.94 = 12.15.
+    work.run(READER)
+        .exits(0)
+        .says("Saves 7.4 min of copying and 0.0 min of read-back")
+        .says("A year 4.9 h in 40 offloads")
+        .says("Price 12.2 for each hour saved")
+        .says("by its own figures alone (250 MB/s instead of 90.0 MB/s) it would be 26.1 min of copying; but then drive 1 takes over")
+        .says("nothing is saved, since the drives set the time")
+        .says("Assumed");
+    let event = &work.run(&format!("{READER} --json")).exits(0).events()[0];
+    assert_eq!(event["event"], "weighed");
+    assert_eq!(event["saved"]["copy_s"], 444.444);
+    assert_eq!(event["saved"]["a_year_h"], 4.938);
+    assert_eq!(event["price_per_saved_hour"], 12.15);
+    assert_eq!(event["then"]["limiting_link"], "drive 1");
+}
+
+#[test]
+fn reader_and_drive_together_save_read_back_too() {
+    let work = Work::new("weigh-both");
+    // 17.4 h of copying and 15.8 h of read-back a year for 210: 6.3 an hour.
+    work.run("weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives 110/115 --new-reader 250 --new-drives 400/450 --price 210")
+        .exits(0)
+        .says("33.2 h in 40 offloads (17.4 h of copying, 15.8 h of read-back)")
+        .says("Price 6.3 for each hour saved");
+}
+
+#[test]
+fn what_would_not_help_is_said_plainly() {
+    let work = Work::new("weigh-no-help");
+    work.run("weigh upgrade --offload 64GB --per-year 9 --card 100 --reader 90 --new-card 300 --price 80")
+        .exits(0)
+        .says("It would not help: the reader holds the copy back before and after.")
+        .says("80 for nothing");
+    work.run("weigh upgrade --offload 64GB --card 300 --new-card 90")
+        .exits(0)
+        .says("it would be slower");
+}
+
+#[test]
+fn parts_come_from_the_kit_and_the_link_table() {
+    let work = Work::new("weigh-kit");
+    for add in [
+        "kit add reader blue --bus uhs-ii --link usb3-5g",
+        "kit add reader old --bus uhs-i --link usb2",
+        "kit add card A1 --reads 170 --bus uhs-i --reader blue",
+        "kit add drive Attic --writes 110 --reads 115",
+        "kit add drive Bare",
+    ] {
+        work.run(&format!("{add} --home h")).exits(0);
+    }
+    // Common practice, no source: a card labelled 170 gives about 165 in its matched reader, and USB 2
+    // gives 30 to 42 whatever the card.
+    let event = &work
+        .run(
+            "weigh upgrade --offload 64GB --card A1 --reader old --new-reader blue --home h --json",
+        )
+        .exits(0)
+        .events()[0];
+    let rate = |side: &str| event[side]["bytes_per_s"].as_f64().unwrap() / 1e6;
+    assert!((30.0..42.0).contains(&rate("now")), "{event}");
+    assert!((150.0..170.0).contains(&rate("then")), "{event}");
+    work.run("weigh upgrade --offload 64GB --reader old --drives Attic --new-reader blue --home h")
+        .exits(0)
+        .says("drive 1");
+    for (arguments, told) in [
+        ("--card B9 --new-card 300", "there is A1"),
+        ("--reader blu --new-reader 300", "there is blue, old"),
+        ("--port uhs-i --new-port usb2", "nor a link"),
+        ("--card 100Mx/s --new-card 300", "Mb/s for megabits"),
+        ("--new-card 300", "needs --card"),
+        (
+            "--reader 90 --drives Bare --new-reader 250",
+            "what drive `Bare` sustains",
+        ),
+        (
+            "--reader 90 --drives 110,400 --new-drives 400",
+            "every drive",
+        ),
+        (
+            "--reader 90 --drives 110/x --new-reader 250",
+            "WRITES/READS",
+        ),
+        ("--card 90", "required"),
+        ("--card 90 --new-card 250 --price 60", "--per-year"),
+    ] {
+        work.run(&format!(
+            "weigh upgrade --offload 64GB {arguments} --home h"
+        ))
+        .exits(2)
+        .says(told);
+    }
+}
