@@ -12,22 +12,17 @@ use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::ledger::Ledger;
 use crate::name::shown;
-use crate::offload::journal::JOURNAL;
 use crate::plan::RECORDS;
 use crate::proof::ask::{Answer, FoundOffload, Question, Reread, Stands, answer};
 use crate::proof::manifest::{MANIFEST, load};
 use crate::proof::verify::{Finding, Progress, path_of, verify};
-use crate::standing::which_destination;
+use crate::standing::search::{destination_of, find_offloads};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{HashMap, HashSet};
 use std::io;
 use std::sync::atomic::Ordering;
 
-/// Folders below a given one in which offloads are looked for.
-const DEPTH: usize = 3;
-/// Folders that are looked into, all together.
-const FOLDERS_MAX: usize = 20_000;
 /// Places of the ledger that are looked at.
 const PLACES_MAX: usize = 64;
 
@@ -236,47 +231,6 @@ fn card_is_same(disk: &dyn Disk, ask: &Ask, then: &FolderFacts) -> Result<(), Pr
     }
 }
 
-/// Returns every offload at or below a folder, unfinished ones included.
-fn find_offloads(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Vec<Utf8PathBuf>> {
-    disk.facts(folder)?;
-    let mut found = Vec::new();
-    let mut todo = vec![(folder.to_path_buf(), 0)];
-    let mut looked = 0;
-    while let Some((at, depth)) = todo.pop() {
-        looked += 1;
-        if looked > FOLDERS_MAX {
-            return Err(io::Error::other(
-                "it holds more than 20,000 folders; give the offload's own folder",
-            ));
-        }
-        let records = at.join(RECORDS);
-        if disk.look(&records.join(MANIFEST))?.is_some()
-            || disk.look(&records.join(JOURNAL))?.is_some()
-        {
-            found.push(at);
-            continue;
-        }
-        if depth >= DEPTH {
-            continue;
-        }
-        let children = match disk.children(&at) {
-            Ok(children) => children,
-            // A folder that nobody may look into, such as `lost+found`, holds no offload of ours.
-            Err(_) if depth > 0 => continue,
-            Err(e) => return Err(e),
-        };
-        for child in children {
-            if matches!(&child.stat, Ok(s) if s.kind == EntryKind::Folder)
-                && let Some(name) = child.path.to_str()
-            {
-                todo.push((at.join(name), depth + 1));
-            }
-        }
-    }
-    found.sort();
-    Ok(found)
-}
-
 /// Looks at one offload; without an inode when its folder went away meanwhile.
 fn look_at_offload(
     ask: &Ask,
@@ -340,22 +294,6 @@ fn look_at_offload(
     (found, Some(facts.inode))
 }
 
-/// The manifest names the folders that were given with `--to`, one level above the offload.
-fn destination_of(
-    disk: &dyn Disk,
-    manifest: &crate::proof::manifest::Manifest,
-    root: &Utf8Path,
-) -> Option<usize> {
-    let above = disk
-        .facts(
-            root.parent()
-                .filter(|p| !p.as_str().is_empty())
-                .unwrap_or(Utf8Path::new(".")),
-        )
-        .ok()?;
-    which_destination(manifest, &above)
-}
-
 fn read_again(
     disk: &dyn Disk,
     clock: &dyn Clock,
@@ -375,6 +313,7 @@ fn read_again(
                 .manifest
                 .files
                 .iter()
+                .filter(|f| !f.is_elsewhere())
                 .map(|f| &f.path)
                 .filter(|p| !bad.contains(p.as_str()));
             let equal: HashSet<String> = if findings.interrupted {

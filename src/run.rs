@@ -6,7 +6,7 @@ use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::topology::Backing;
-use crate::disk::{Disk, EntryKind, Stamp, Tree};
+use crate::disk::{Disk, EntryKind, Stamp, Stat, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
 use crate::name::{fold, shown};
@@ -28,6 +28,7 @@ use crate::report::page;
 use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
 use crate::speed::detected;
 use crate::standing;
+use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::HashMap;
@@ -51,6 +52,8 @@ pub struct Job {
     pub terms: Terms,
     /// Names that other cards of the same command will use.
     pub taken: Vec<String>,
+    /// Leave the files that earlier offloads on every destination prove already.
+    pub only_new: bool,
     /// What is known of card, reader and drives before anything was looked at: from the command line
     /// or the kit.
     pub chain: Chain,
@@ -152,13 +155,40 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         troubles,
     };
     observer.event(&listed);
-    let (name, candidates) = name_and_candidates(job, tools, &card, &listing);
-    let wish = Wish {
+    let (name, mut candidates) = name_and_candidates(job, tools, &card, &listing);
+    if job.only_new {
+        look_at_earlier(disk, &mut candidates, &name, &card, &listing);
+    }
+    let planned = plan(card, listing, &candidates, &wish(job, name));
+    planned.map(|plan| with_ceiling(job, plan, disk))
+}
+
+fn wish(job: &Job, name: String) -> Wish {
+    Wish {
         name,
         copies_needed: job.terms.copies_needed,
         separate: job.terms.separate,
-    };
-    plan(card, listing, &candidates, &wish).map(|plan| with_ceiling(job, plan, disk))
+        only_new: job.only_new,
+    }
+}
+
+/// Looks for the other offloads of the card on every destination.
+fn look_at_earlier(
+    disk: &dyn Disk,
+    candidates: &mut [Candidate],
+    name: &str,
+    card: &CardFacts,
+    listing: &crate::card::listing::Listing,
+) {
+    let mut known = Known::new(card, listing);
+    for candidate in candidates {
+        if let Ok(facts) = &candidate.facts {
+            let (earlier, notes) =
+                look_for_earlier(disk, &candidate.given, facts, name, &mut known);
+            candidate.earlier = earlier;
+            candidate.earlier_notes = notes;
+        }
+    }
 }
 
 /// Reckons the ceiling from what was known before and from what the system says of the gear.
@@ -254,11 +284,15 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
             given: given.to_path_buf(),
             facts,
             standing,
+            earlier: Vec::new(),
+            earlier_notes: Vec::new(),
         },
         Err(why) => Candidate {
             given: given.to_path_buf(),
             facts: facts.and(Err(why)),
             standing: Standing::default(),
+            earlier: Vec::new(),
+            earlier_notes: Vec::new(),
         },
     }
 }
@@ -357,7 +391,8 @@ pub fn offload(
 ) -> Result<Proof, Refusal> {
     let started = tools.clock.now();
     let recorded = plan.recorded().cloned();
-    let is_begun = recorded.is_none();
+    let nothing_new = plan.has_nothing_new();
+    let is_begun = recorded.is_none() && !nothing_new;
     if is_begun {
         begin(&plan, tools, &rfc3339(started)).inspect_err(|refusal| {
             observer.event(&Event::Refused(&refusal.reasons));
@@ -400,7 +435,8 @@ pub fn offload(
         (r.proven, r.copies, r.reasons.as_slice())
             == (now.is_proven(), len64(now.copies()), now.reasons())
     });
-    if !interrupted && !stands_already {
+    // Where all lies in earlier offloads there is no new one to put a record into.
+    if !interrupted && !stands_already && !nothing_new {
         proof = record(proof, tools, is_begun);
     }
     observer.event(&Event::Ended);
@@ -548,7 +584,7 @@ fn closing_destinations(context: &Context, offloaded: &Offloaded) -> Vec<Result<
                 return Ok(InPlace::default());
             }
             same_drive(context, destination).map_err(|p| p.on(index))?;
-            in_place(context, destination).map_err(|p| p.on(index))
+            in_place(context, index, destination).map_err(|p| p.on(index))
         })
         .collect()
 }
@@ -573,34 +609,78 @@ fn same_drive(context: &Context, destination: &PlannedDestination) -> Result<(),
     }
 }
 
-fn in_place(context: &Context, destination: &PlannedDestination) -> Result<InPlace, Problem> {
-    let found = context
-        .disk
-        .walk(&destination.root, Tree::Drive)
-        .map_err(|e| Problem::new(ProblemKind::WriteFailed, failed(Step::List, &e)))?;
-    let standing: HashMap<_, _> = found
-        .into_iter()
-        .filter_map(|f| Some((f.path.into_string().ok()?, f.stat.ok()?)))
-        .collect();
+fn in_place(
+    context: &Context,
+    index: usize,
+    destination: &PlannedDestination,
+) -> Result<InPlace, Problem> {
+    let plan = &context.plan;
+    let walk = |root: &Utf8Path| stands_below(context, root);
+    let own = if plan.has_nothing_new() {
+        HashMap::new()
+    } else {
+        walk(&destination.root)?
+    };
+    let mut earlier = HashMap::new();
+    for left_in in &destination.left_in {
+        let root = left_in.root.as_path();
+        // One that is gone counts as empty, and its files as missing.
+        let is_there = context.disk.look(root).map_or(true, |stat| stat.is_some());
+        let stands = if is_there {
+            walk(root).map_err(|p| p.at(left_in.within.clone()))?
+        } else {
+            HashMap::new()
+        };
+        earlier.insert(root, stands);
+    }
     let mut counted = InPlace::default();
-    for job in &context.plan.jobs {
-        if let Some(stat) = standing.get(job.name.as_str())
-            && stat.kind == EntryKind::File
-            && stat.bytes == job.bytes
-        {
+    for job in &plan.jobs {
+        let path = job.name.as_str();
+        let is_there = match job.work.get(index) {
+            // Nothing was read of it now, so it has to be just what it was when it was left.
+            Some(Work::Left(left)) => {
+                let stat = earlier.get(left.root.as_path()).and_then(|e| e.get(path));
+                stat.is_some_and(|s| {
+                    (s.kind, s.bytes, s.modified, s.device)
+                        == (
+                            EntryKind::File,
+                            job.bytes,
+                            left.stands.modified,
+                            left.stands.device,
+                        )
+                })
+            }
+            _ => own
+                .get(path)
+                .is_some_and(|s| s.kind == EntryKind::File && s.bytes == job.bytes),
+        };
+        if is_there {
             counted.files += 1;
-            counted.bytes += stat.bytes;
+            counted.bytes += job.bytes;
         }
     }
-    for folder in context.plan.listing.folders() {
-        if standing
-            .get(folder.as_str())
-            .is_some_and(|s| s.kind == EntryKind::Folder)
-        {
+    let is_folder = |tree: &HashMap<String, Stat>, path: &str| {
+        tree.get(path).is_some_and(|s| s.kind == EntryKind::Folder)
+    };
+    for folder in plan.listing.folders() {
+        let path = folder.as_str();
+        let elsewhere = || earlier.values().any(|tree| is_folder(tree, path));
+        if is_folder(&own, path) || (plan.has_nothing_new() && elsewhere()) {
             counted.folders += 1;
         }
     }
     Ok(counted)
+}
+
+fn stands_below(context: &Context, root: &Utf8Path) -> Result<HashMap<String, Stat>, Problem> {
+    let found = context
+        .disk
+        .walk(root, Tree::Drive)
+        .map_err(|e| Problem::new(ProblemKind::WriteFailed, failed(Step::List, &e)))?;
+    let known = found
+        .into_iter()
+        .filter_map(|f| Some((f.path.into_string().ok()?, f.stat.ok()?)));
+    Ok(known.collect())
 }
 
 // ---- records ----------------------------------------------------------------------------------
@@ -721,7 +801,7 @@ fn records_for(index: usize, manifest: &Manifest, bytes: &[u8], page: &[u8]) -> 
     let here = manifest
         .files
         .iter()
-        .filter(|f| f.copies.iter().any(|c| c.destination == index))
+        .filter(|f| !f.is_elsewhere() && f.copies.iter().any(|c| c.destination == index))
         .map(|f| (f.path.as_str(), f.blake3));
     let (list, _) = checksums::list(here);
     let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();

@@ -1,11 +1,16 @@
 //! Owns the look at what stands on a destination before an offload: the entries below `DIR/NAME`
 //! and what an earlier run's journal and manifest vouch for. It reads; it changes nothing.
 
+pub mod earlier;
+pub mod search;
+
 use crate::disk::{Disk, FolderFacts, ReadBackWay, Tree};
+use crate::error::ProblemKind;
 use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX};
 use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing};
 use crate::proof::manifest::{DestinationPart, MANIFEST, Manifest, load};
 use camino::Utf8Path;
+use std::collections::HashSet;
 
 /// Looks at `DIR/NAME`.
 ///
@@ -84,6 +89,9 @@ fn records(
             records.listing_b3 = newer.listing_b3;
             records.destinations = newer.destinations;
             records.card_files.extend(newer.card_files);
+            for path in newer.proven.keys() {
+                records.elsewhere.remove(path);
+            }
             records.proven.extend(newer.proven);
         }
     }
@@ -107,11 +115,10 @@ pub fn which_destination(manifest: &Manifest, facts: &FolderFacts) -> Option<usi
         .flatten()
 }
 
-/// Returns what a manifest vouches for on the destination at hand. Where it does not know that
-/// place, only what it proves on every destination counts.
+/// Returns what a manifest vouches for on the destination at hand: nothing where it does not know
+/// that place, for somebody may have copied the offload there by hand, and nobody read that back.
 fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
     let here = which_destination(manifest, facts);
-    let all = manifest.destinations.len();
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
         listing_b3: Some(manifest.card.listing_b3),
@@ -133,20 +140,28 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
             .collect(),
         ..Records::default()
     };
+    let doubted = doubted_paths(manifest, here);
     for file in &manifest.files {
         records
             .card_files
             .insert(file.path.clone(), (file.bytes, file.modified.clone()));
+        if file.is_elsewhere() {
+            let mut copies = file.copies.iter();
+            let copy = copies.find(|c| Some(c.destination) == here);
+            if let Some(within) = copy.and_then(|c| c.within.clone()) {
+                records.elsewhere.insert(file.path.clone(), within);
+            }
+            continue;
+        }
+        if doubted.contains(file.path.as_str()) {
+            continue;
+        }
         let proven: Vec<_> = file
             .copies
             .iter()
             .filter(|c| c.proof.is_read_back())
             .collect();
-        let copy = match here {
-            Some(index) => proven.iter().find(|c| c.destination == index),
-            None if proven.len() == all => proven.first(),
-            None => None,
-        };
+        let copy = here.and_then(|index| proven.iter().find(|c| c.destination == index));
         let way = copy
             .and_then(|c| manifest.destinations.get(c.destination))
             .map_or(ReadBackWay::None, |d| d.readback);
@@ -163,4 +178,45 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
         }
     }
     records
+}
+
+/// Troubles after which the hash of a file is not certainly that of the card's file.
+const DOUBTS: [ProblemKind; 4] = [
+    ProblemKind::Unreadable,
+    ProblemKind::Vanished,
+    ProblemKind::ChangedOnCard,
+    ProblemKind::Mismatch,
+];
+
+/// Returns the files that a manifest lists and doubts itself: the card delivered other bytes on a
+/// second read, say. Of destinations only the one at hand counts, where it is known.
+fn doubted_paths(manifest: &Manifest, here: Option<usize>) -> HashSet<&str> {
+    let is_here = |d: Option<usize>| d.is_none() || here.is_none() || d == here;
+    manifest
+        .problems
+        .iter()
+        .filter(|p| p.blocking && DOUBTS.contains(&p.kind) && is_here(p.destination))
+        .filter_map(|p| p.path.as_deref())
+        .collect()
+}
+
+/// Returns why a manifest as a whole is not good enough to leave files on its account: it had more
+/// troubles than it lists.
+fn doubts(manifest: &Manifest, here: usize) -> Option<String> {
+    let is_doubt = |p: &&crate::error::Problem| {
+        p.blocking
+            && p.path.is_none()
+            && p.destination.is_none_or(|d| d == here)
+            && [
+                ProblemKind::Unreadable,
+                ProblemKind::Mismatch,
+                ProblemKind::ChangedOnCard,
+            ]
+            .contains(&p.kind)
+    };
+    let doubt = manifest.problems.iter().find(is_doubt)?;
+    Some(format!(
+        "its manifest says: {}",
+        doubt.detail.trim_end_matches('.')
+    ))
 }

@@ -10,6 +10,11 @@ const STEP_S: u64 = 2;
 const QUARTER_S: i64 = 900;
 /// The largest shift between two zones: from -12:00 to +14:00, in seconds.
 const SHIFT_S_MAX: i64 = 26 * 3_600;
+/// A whole day is no change of zone: a series that a timer begins at the same hour of the next day,
+/// on a counter that was set back, has such dates.
+const DAY_S: i64 = 24 * 3_600;
+/// Files that have to share a shift before it is one.
+const SHARED_MIN: u64 = 2;
 
 /// A shift that the dates of one tree have against those of another.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -19,20 +24,23 @@ pub struct Shift {
 }
 
 impl Shift {
-    /// Returns the shift that most pairs share, zero when none stands out.
+    /// Returns the shift that more than half of the pairs, and at least two, share; else zero. One
+    /// file alone, or the few of many whose dates happen to differ by whole quarters of an hour,
+    /// are other files.
     pub fn of(pairs: impl Iterator<Item = (Stamp, Stamp)>) -> Self {
         let mut votes: HashMap<i64, u64> = HashMap::new();
+        let mut all = 0;
         for (before, after) in pairs {
+            all += 1;
             if let Some(seconds) = quarter(after.seconds - before.seconds) {
                 *votes.entry(seconds).or_insert(0) += 1;
             }
         }
-        // Of two with equally many votes the smaller one, so that the answer is always the same.
-        let best = votes
+        let shared = votes
             .into_iter()
-            .max_by_key(|(seconds, n)| (*n, -seconds.abs(), *seconds));
+            .find(|(seconds, n)| *n >= SHARED_MIN && *n * 2 > all && seconds % DAY_S != 0);
         Self {
-            seconds: best.map_or(0, |(seconds, _)| seconds),
+            seconds: shared.map_or(0, |(seconds, _)| seconds),
         }
     }
 
@@ -46,6 +54,13 @@ impl Shift {
         );
         let (step_a, step_b) = (step(a), step(b));
         a == b || (step_a != step_b && (a - b).abs() <= step_a.max(step_b))
+    }
+
+    /// Returns whether two dates are within the coarsest step of each other under this shift. That
+    /// is no ground to take two files for one, only to compare them.
+    pub fn is_near(self, before: Stamp, after: Stamp) -> bool {
+        let shift = i128::from(self.seconds) * NANOS;
+        (nanos(before) + shift).abs_diff(nanos(after)) <= u128::from(STEP_S) * NANOS.unsigned_abs()
     }
 }
 
@@ -140,6 +155,19 @@ mod tests {
             assert_eq!(quarter(difference), Some(shift));
         }
         assert_eq!(Shift::of([(at(0), at(77))].into_iter()), Shift::default());
+    }
+
+    #[test]
+    fn a_shift_needs_company() {
+        let of = |pairs: &[(i64, i64)]| Shift::of(pairs.iter().map(|(a, b)| (at(*a), at(*b))));
+        assert_eq!(of(&[(0, 3_600)]).seconds, 0, "one file alone is rewritten");
+        assert_eq!(of(&[(0, 3_600), (50, 3_650)]).seconds, 3_600);
+        assert_eq!(of(&[(0, 3_600), (50, 90)]).seconds, 0, "no more than half");
+        // A counter that was set back: of 100 new files some differ by whole quarters by chance.
+        let reshot: Vec<(i64, i64)> = (0..100).map(|i| (i * 7, 40_000 + i * 61)).collect();
+        assert_eq!(of(&reshot).seconds, 0);
+        let timer: Vec<(i64, i64)> = (0..100).map(|i| (i * 5, 86_400 + i * 5)).collect();
+        assert_eq!(of(&timer).seconds, 0, "a series of the next day");
     }
 
     #[test]

@@ -171,6 +171,11 @@ pub(crate) struct CopyArgs {
     /// manifest records it.
     #[arg(long)]
     pub(crate) separate: bool,
+    /// Leave the files that earlier offloads of this very card on every destination prove already
+    /// (same path, size and date; not read again unless --proof reread). The verdict covers the
+    /// whole card.
+    #[arg(long)]
+    pub(crate) only_new: bool,
     /// Only show what would be done, like plan.
     #[arg(long)]
     pub(crate) dry_run: bool,

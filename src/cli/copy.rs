@@ -87,6 +87,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             name: args.name.clone(),
             terms: terms(args),
             taken: Vec::new(),
+            only_new: args.only_new,
             chain: chain.clone(),
         })
         .collect())
@@ -303,15 +304,16 @@ fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -
     match eyes {
         Eyes::Json(json) => {
             let (files, bytes) = proof.listed();
+            let offload = (!proof.plan().has_nothing_new()).then_some(&proof.plan().name);
             json.send(
                 "verdict",
                 json!({
-                    "card": proof.plan().card.given, "offload": proof.plan().name,
+                    "card": proof.plan().card.given, "offload": offload,
                     "proven": proof.verdict().is_proven(), "copies": proof.verdict().copies(),
                     "copies_needed": proof.terms().copies_needed,
                     "reasons": proof.verdict().reasons(), "notes": proof.notes(),
                     "files": files, "bytes": bytes, "shoot": news.as_ref().map(|n| &n.shoot),
-                    "exit_code": exit.code(),
+                    "only_new": left(proof), "exit_code": exit.code(),
                 }),
             );
         }
@@ -321,6 +323,24 @@ fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -
         }
     }
     exit
+}
+
+/// What was left in earlier offloads; null where everything was to be copied.
+fn left(proof: &Proof) -> serde_json::Value {
+    let Some(only_new) = &proof.plan().only_new else {
+        return serde_json::Value::Null;
+    };
+    let offloads: Vec<Vec<&str>> = proof
+        .plan()
+        .destinations
+        .iter()
+        .map(|d| d.left_in.iter().map(|l| l.within.as_str()).collect())
+        .collect();
+    json!({
+        "left_files": only_new.left_files, "left_bytes": only_new.left_bytes,
+        "matched_by": if proof.reread_equal() { "content" } else { "path-size-date" },
+        "sampled_files": only_new.sampled_files, "left_in": offloads, "gone_files": only_new.gone_files,
+    })
 }
 
 fn tell_refusal(job: &Job, refusal: &Refusal, out: Out, eyes: &mut Eyes) -> Exit {

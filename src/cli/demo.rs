@@ -131,6 +131,7 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
             separate: false,
         },
         taken: Vec::new(),
+        only_new: false,
         chain: Chain::default(),
     };
     for new in job.to.iter().chain([&job.card]) {

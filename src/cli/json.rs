@@ -70,6 +70,8 @@ impl Observer for Json {
                             "path": d.given, "root": d.root, "filesystem": d.facts.filesystem,
                             "copy_files": d.copy_files, "copy_bytes": d.copy_bytes,
                             "kept_files": d.kept_files, "kept_bytes": d.kept_bytes,
+                            "left_files": d.left_files, "left_bytes": d.left_bytes,
+                            "left_in": d.left_in.iter().map(|l| json!({"offload": l.within, "files": l.files, "bytes": l.bytes})).collect::<Vec<_>>(),
                             "check_files": d.check_files,
                             "needs_bytes": d.needs_bytes, "free_bytes": d.facts.free_bytes,
                         })
@@ -79,7 +81,7 @@ impl Observer for Json {
                 self.send(
                     "planned",
                     json!({
-                        "card": plan.card.given, "label": plan.card.label, "name": plan.name,
+                        "card": plan.card.given, "label": plan.card.label, "name": (!plan.has_nothing_new()).then_some(&plan.name),
                         "files_to_read": files, "bytes_to_read": bytes,
                         "destinations": destinations, "notes": notes,
                         "links": plan.ceiling.links(), "ceiling_mbps": plan.ceiling.mbps(),

@@ -222,7 +222,9 @@ fn tell_json(json: &Json, path: &Utf8PathBuf, result: &Outcome, exit: Exit) {
         "verdict",
         json!({
             "offload": path, "unchanged": findings.is_clean(),
-            "proven": findings.is_clean() && findings.manifest.verdict.proven, "files_equal": findings.equal,
+            // Files that lie in other offloads were not looked at.
+            "proven": findings.is_clean() && findings.manifest.verdict.proven && findings.elsewhere.is_empty(),
+            "elsewhere": findings.elsewhere, "files_equal": findings.equal,
             "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed, "extra": extra,
             "litter": findings.litter.len(), "readback": findings.way, "exit_code": exit.code(),
             "reasons": if findings.is_clean() { vec![] } else { vec![format!("{missing} missing, {changed} changed, {extra} extra")] },

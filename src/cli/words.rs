@@ -169,13 +169,17 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
                 String::new()
             }
         ),
-        format!("Offload  {}", plan.name),
+        if plan.has_nothing_new() {
+            "Offload  none: everything on the card lies in earlier offloads".to_owned()
+        } else {
+            format!("Offload  {}", plan.name)
+        },
     ];
     for (index, d) in plan.destinations.iter().enumerate() {
         lines.push(format!(
             "To {}     {} ({})",
             index + 1,
-            shown(d.root.as_str()),
+            shown(place(plan, d).as_str()),
             device(&d.facts)
         ));
         lines.extend(wrap(&work(d), width, "         ", "         "));
@@ -185,6 +189,15 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
         lines.extend(wrap(note, width, "Note     ", "         "));
     }
     lines
+}
+
+/// Returns the folder that a copy is in: the offload's, or the destination where no offload is made.
+fn place<'a>(plan: &Plan, d: &'a PlannedDestination) -> &'a camino::Utf8Path {
+    if plan.has_nothing_new() {
+        &d.given
+    } else {
+        &d.root
+    }
 }
 
 /// Returns what card, reader and drives allow, and the slowest of them; nothing where nothing is known.
@@ -238,6 +251,14 @@ fn work(d: &PlannedDestination) -> String {
         parts.push(format!(
             "{} kept (proven by an earlier run; size and date checked, content not read again)",
             counted(d.kept_files, "file")
+        ));
+    }
+    for left in &d.left_in {
+        parts.push(format!(
+            "{}, {} left in `{}` (proven there; path, size and date are the same, content not read again)",
+            counted(left.files, "file"),
+            size(left.bytes),
+            shown(&left.within)
         ));
     }
     if d.check_files > 0 {
@@ -304,7 +325,8 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
         .zip(proof.tallies())
         .enumerate()
     {
-        lines.push(format!("Copy {}   {}", index + 1, shown(d.root.as_str())));
+        let place = place(proof.plan(), d);
+        lines.push(format!("Copy {}   {}", index + 1, shown(place.as_str())));
         lines.extend(wrap(
             &copy_words(proof, index, tally),
             out.width,
@@ -366,6 +388,16 @@ fn has_unknown_device(proof: &Proof) -> bool {
     proof.plan().destinations.iter().any(is_unknown)
 }
 
+/// Whether a file that was left is not what the earlier offload read, or does not stand there.
+fn left_and_changed(proof: &Proof) -> bool {
+    let is_left = |path: &String| {
+        let mut jobs = proof.plan().jobs.iter();
+        jobs.any(|j| j.name.as_str() == path && j.is_left())
+    };
+    let mut blocking = proof.problems().iter().filter(|p| p.blocking);
+    blocking.any(|p| p.kind == ProblemKind::ChangedOnCard && p.path.as_ref().is_some_and(is_left))
+}
+
 /// Whether all that is in the way are links, sockets and other entries that are no files.
 fn only_odd_entries(proof: &Proof) -> bool {
     let odd: Vec<String> = proof
@@ -396,6 +428,18 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         "no files".to_owned()
     } else if tally.earlier == tally.copied {
         format!("{files}, {bytes}, all read back in an earlier run ({way})")
+    } else if tally.left > 0 {
+        let (here, left) = (tally.copied - tally.left, count(tally.left));
+        let back = (tally.read_back - tally.left).min(here);
+        let back = if back == here {
+            format!("all read back ({way})")
+        } else {
+            format!("{} read back ({way})", count(back))
+        };
+        format!(
+            "{files}, {bytes}: {} copied here, {back}; {left} left in earlier offloads, read back there then",
+            count(here)
+        )
     } else {
         let back = match tally.read_back {
             0 => "none read back".to_owned(),
@@ -411,7 +455,7 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
     };
     if outcome.failed {
         words.push_str("; dropped, incomplete");
-    } else if tally.is_complete {
+    } else if tally.is_complete && !proof.plan().has_nothing_new() {
         words.push_str(", all in the manifest");
     }
     words
@@ -507,6 +551,9 @@ fn next(proof: &Proof) -> String {
     if only_odd_entries(proof) {
         return "Look at the entries named above and copy by hand what you need of them: they are no ordinary files, or have names that no record can hold. All else is copied.".to_owned();
     }
+    if left_and_changed(proof) {
+        return "Run the command again without --only-new and under another --name: then every file of the card is copied as it is now.".to_owned();
+    }
     // The most telling trouble first: what happened to files before what follows from it.
     let mut kinds: Vec<ProblemKind> = proof
         .problems()
@@ -549,7 +596,7 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         "Read     {} of {} equal to the manifest, {}, in {} ({})",
         count(f.equal),
         counted(
-            unlade::units::len64(f.manifest.files.len()) + f.earlier,
+            unlade::units::len64(f.manifest.files.len()) + f.earlier - elsewhere(f),
             "file"
         ),
         size(f.equal_bytes),
@@ -581,6 +628,8 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         ProblemKind::Extra.next_step()
     } else if !f.reached_device() {
         "Nothing can be said about the drive yet; see the note."
+    } else if elsewhere(f) > 0 {
+        "These files are as they were copied. Verify the offloads named above as well: only all together hold the card."
     } else if !f.manifest.verdict.proven {
         "These files are as they were copied, but the offload was never PROVEN: keep the card."
     } else {
@@ -590,8 +639,22 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
     lines
 }
 
+/// Files of the manifest that lie in other offloads.
+fn elsewhere(f: &Findings) -> u64 {
+    f.elsewhere.values().sum()
+}
+
 fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
     let mut lines = Vec::new();
+    for (offload, files) in &f.elsewhere {
+        let text = format!(
+            "{} {} in the earlier offload `{}`, not here; verify that as well.",
+            counted(*files, "file"),
+            if *files == 1 { "lies" } else { "lie" },
+            shown(offload)
+        );
+        lines.extend(wrap(&text, out.width, "Note     ", "         "));
+    }
     if !f.litter.is_empty() {
         lines.push(format!(
             "Litter   {} left by a computer since; no fault",

@@ -161,17 +161,22 @@ impl Entry {
         let places = plan.destinations.iter().zip(proof.tallies());
         let files = plan.jobs.iter().filter(|j| j.is_read());
         Self {
-            offload: Some(plan.name.clone()),
+            offload: (!plan.has_nothing_new()).then(|| plan.name.clone()),
             proven: proof.verdict().is_proven(),
             copies: len64(proof.verdict().copies()),
             places: places
-                .map(|(d, tally)| Place {
-                    path: camino::Utf8Path::new(&d.facts.canonical)
-                        .join(&plan.name)
-                        .into_string(),
-                    filesystem: d.facts.filesystem.clone(),
-                    volume_id: d.facts.volume_id.clone(),
-                    complete: tally.is_complete,
+                .flat_map(|(d, tally)| {
+                    let own = (!plan.has_nothing_new()).then_some(&plan.name);
+                    // Where files were left in earlier offloads only all together are complete.
+                    let all = own.into_iter().chain(d.left_in.iter().map(|l| &l.within));
+                    all.map(|within| Place {
+                        path: camino::Utf8Path::new(&d.facts.canonical)
+                            .join(within)
+                            .into_string(),
+                        filesystem: d.facts.filesystem.clone(),
+                        volume_id: d.facts.volume_id.clone(),
+                        complete: tally.is_complete,
+                    })
                 })
                 .collect(),
             reading: (offloaded.bytes_read > 0).then(|| Reading {

@@ -229,6 +229,9 @@ impl Lane {
 
     /// Makes the offload's folders, parents first, and makes them durable; clears stale parts.
     fn prepare(&self) -> Result<(), (Step, String, io::Error)> {
+        if self.context.plan.has_nothing_new() {
+            return Ok(());
+        }
         let disk = &self.context.disk;
         let root = self.root();
         let planned = self.destination();

@@ -654,10 +654,7 @@ impl Coordinator {
 }
 
 fn outcome_at_start(job: &crate::plan::FileJob) -> FileOutcome {
-    let kept = job.work.iter().find_map(|w| match w {
-        Work::Keep(entry) => Some(entry),
-        _ => None,
-    });
+    let kept = job.work.iter().find_map(Work::earlier);
     FileOutcome {
         blake3: kept.map(|k| k.blake3),
         read_s: kept.map_or(0.0, |k| k.read_s),
@@ -665,9 +662,9 @@ fn outcome_at_start(job: &crate::plan::FileJob) -> FileOutcome {
         copies: job
             .work
             .iter()
-            .map(|w| match w {
-                Work::Keep(entry) => CopyState::Earlier(entry.readback_s),
-                _ => CopyState::None,
+            .map(|w| match w.earlier() {
+                Some(entry) => CopyState::Earlier(entry.readback_s),
+                None => CopyState::None,
             })
             .collect(),
     }
@@ -678,10 +675,7 @@ fn destination_at_start(plan: &Plan, destination: usize) -> DestinationOutcome {
     let kept = plan
         .jobs
         .iter()
-        .filter_map(|job| match job.work.get(destination) {
-            Some(Work::Keep(entry)) => Some(entry.way),
-            _ => None,
-        });
+        .filter_map(|job| job.work.get(destination)?.earlier().map(|e| e.way));
     DestinationOutcome {
         way: kept.min(),
         failed: false,

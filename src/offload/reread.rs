@@ -32,6 +32,10 @@ pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn O
                 return false;
             }
             Ok((again, true)) if again == first => None,
+            Ok((again, _)) if again != first && job.is_left() => Some(Problem::new(
+                ProblemKind::ChangedOnCard,
+                "the card's bytes are not those that the earlier offload read, though path, size and date are the same; it was not copied",
+            )),
             Ok((again, _)) if again != first => Some(Problem::new(
                 ProblemKind::Mismatch,
                 "the card delivered other bytes on the second read; the reader, its cable or the card cannot be trusted",

@@ -2,10 +2,11 @@
 //! checked or kept on which destination, and every reason to refuse, all at once. Pure: it works
 //! on facts that others gathered and never asks a disk.
 
+pub mod earlier;
 pub mod rules;
 pub mod together;
 
-use crate::card::dates::Shift;
+use crate::card::dates::{Shift, parse};
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
 use crate::disk::topology::{Backing, Reason, independent};
@@ -15,6 +16,7 @@ use crate::name::{CardName, fold, is_part_name, shown};
 use crate::speed::ceiling::Ceiling;
 use crate::units::{counted, len64, round_up, size};
 use camino::Utf8PathBuf;
+use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, is_known_card, leave};
 use rules::rules_of;
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -115,8 +117,10 @@ pub struct Records {
     pub card_files: HashMap<String, (u64, String)>,
     /// All destinations of that run.
     pub destinations: Vec<DestinationIdentity>,
-    /// What was read back on this destination.
+    /// What was read back on this destination and lies in this offload.
     pub proven: HashMap<String, ProvenEntry>,
+    /// Files that were left in another offload on this destination: path, and that offload.
+    pub elsewhere: HashMap<String, String>,
     /// The verdict of a finished manifest, when no journal is newer.
     pub recorded: Option<RecordedVerdict>,
 }
@@ -154,6 +158,10 @@ pub struct Candidate {
     pub facts: Result<FolderFacts, String>,
     /// What stands there already.
     pub standing: Standing,
+    /// Other offloads on it, where only what is new is to be copied.
+    pub earlier: Vec<EarlierOffload>,
+    /// What should be told of those that cannot be used.
+    pub earlier_notes: Vec<String>,
 }
 
 /// The card before the plan.
@@ -177,6 +185,19 @@ pub enum Work {
     Check,
     /// Proven by an earlier run; its size was looked at.
     Keep(Box<ProvenEntry>),
+    /// Left in an earlier offload on the same destination, which holds it proven.
+    Left(Box<Left>),
+}
+
+impl Work {
+    /// Returns what an earlier run proved, where that is relied upon.
+    pub fn earlier(&self) -> Option<&ProvenEntry> {
+        match self {
+            Self::Keep(entry) => Some(entry),
+            Self::Left(left) => Some(&left.entry),
+            Self::Copy | Self::Check => None,
+        }
+    }
 }
 
 /// One file of the job.
@@ -195,7 +216,12 @@ pub struct FileJob {
 impl FileJob {
     /// Returns whether the file has to be read from the card.
     pub fn is_read(&self) -> bool {
-        self.work.iter().any(|w| !matches!(w, Work::Keep(_)))
+        self.work.iter().any(|w| w.earlier().is_none())
+    }
+
+    /// Returns whether the file is left in earlier offloads.
+    pub fn is_left(&self) -> bool {
+        self.work.iter().any(|w| matches!(w, Work::Left(_)))
     }
 }
 
@@ -224,6 +250,12 @@ pub struct PlannedDestination {
     pub kept_files: u64,
     /// Their bytes.
     pub kept_bytes: u64,
+    /// Files that are left in earlier offloads on this destination.
+    pub left_files: u64,
+    /// Their bytes.
+    pub left_bytes: u64,
+    /// The earlier offloads that they are left in.
+    pub left_in: Vec<LeftIn>,
     /// Files that stand there without a record and are read back and compared.
     pub check_files: u64,
     /// Files to be written.
@@ -265,11 +297,18 @@ pub struct Plan {
     pub destinations: Vec<PlannedDestination>,
     /// Things that do not stand in the way but should be told.
     pub notes: Vec<String>,
+    /// What only copying what is new came to, where that was asked for.
+    pub only_new: Option<OnlyNew>,
     /// What the links between card and drives allow, as far as anything is known of them.
     pub ceiling: Ceiling,
 }
 
 impl Plan {
+    /// Returns whether every file and folder lies in earlier offloads, so that no new one is made.
+    pub fn has_nothing_new(&self) -> bool {
+        self.only_new.as_ref().is_some_and(|o| o.nothing_new)
+    }
+
     /// Returns the number of files that have to be read from the card, and their bytes.
     pub fn to_read(&self) -> (u64, u64) {
         self.jobs
@@ -306,6 +345,8 @@ pub struct Wish {
     pub copies_needed: usize,
     /// The person states that devices which the system cannot tell apart are separate.
     pub separate: bool,
+    /// Leave what earlier offloads on every destination prove already.
+    pub only_new: bool,
 }
 
 /// Decides what to do, or tells every reason not to.
@@ -320,6 +361,11 @@ pub fn plan(
     check_card(&card, &listing, &mut reasons);
     let mut destinations = Vec::new();
     let mut works = Vec::new();
+    let leaving = if wish.only_new {
+        leave(&listing, &card, candidates)
+    } else {
+        Leaving::default()
+    };
     for (index, candidate) in candidates.iter().enumerate() {
         let facts = match &candidate.facts {
             Ok(facts) => facts,
@@ -340,15 +386,14 @@ pub fn plan(
             candidates,
             &mut reasons,
         );
-        let (planned, work) = plan_destination(
+        let place = Place {
+            index,
             candidate,
             facts,
-            &card,
-            &listing,
-            &wish.name,
-            index,
-            &mut reasons,
-        );
+            offload: &wish.name,
+            leaving: &leaving,
+        };
+        let (planned, work) = plan_destination(&place, &card, &listing, &mut reasons);
         destinations.push((index, planned));
         works.push(work);
     }
@@ -356,13 +401,13 @@ pub fn plan(
     if !reasons.is_empty() {
         return Err(Refusal { reasons });
     }
-    let notes = notes(&listing, &destinations, wish);
+    let mut notes = notes(&listing, &destinations, wish);
+    notes.extend(leaving.notes.iter().cloned());
     let jobs = join_work(&listing, works);
-    let mut destinations: Vec<PlannedDestination> =
-        destinations.into_iter().map(|(_, d)| d).collect();
-    for (index, destination) in destinations.iter_mut().enumerate() {
-        count_work(index, destination, &jobs);
-    }
+    let destinations = counted_in(destinations, &jobs, candidates);
+    let only_new = wish
+        .only_new
+        .then(|| only_new(leaving, &listing, &jobs, &destinations, candidates));
     Ok(Plan {
         name: wish.name.clone(),
         card,
@@ -370,8 +415,78 @@ pub fn plan(
         jobs,
         destinations,
         notes,
+        only_new,
         ceiling: Ceiling::default(),
     })
+}
+
+/// Counts the work on every destination, now that all of it is decided.
+fn counted_in(
+    destinations: Vec<(usize, PlannedDestination)>,
+    jobs: &[FileJob],
+    candidates: &[Candidate],
+) -> Vec<PlannedDestination> {
+    let mut out: Vec<PlannedDestination> = destinations.into_iter().map(|(_, d)| d).collect();
+    for (index, destination) in out.iter_mut().enumerate() {
+        count_work(index, destination, jobs);
+        if !lies_as_recorded(index, jobs, candidates) {
+            destination.recorded = None;
+        }
+    }
+    out
+}
+
+/// Whether every file lies where the manifest of an earlier run says.
+fn lies_as_recorded(index: usize, jobs: &[FileJob], candidates: &[Candidate]) -> bool {
+    let records = candidates
+        .get(index)
+        .and_then(|c| c.standing.records.as_ref());
+    let recorded = |path: &str| records?.elsewhere.get(path).map(String::as_str);
+    jobs.iter().all(|job| {
+        let now = match job.work.get(index) {
+            Some(Work::Left(left)) => Some(left.within.as_str()),
+            _ => None,
+        };
+        now == recorded(job.name.as_str())
+    })
+}
+
+fn only_new(
+    leaving: Leaving,
+    listing: &Listing,
+    jobs: &[FileJob],
+    destinations: &[PlannedDestination],
+    candidates: &[Candidate],
+) -> OnlyNew {
+    let left = jobs.iter().filter(|j| j.is_left());
+    let (left_files, left_bytes) = left.fold((0, 0), |(n, b), j| (n + 1, b + j.bytes));
+    let folders_stand = |(d, c): (&PlannedDestination, &Candidate)| {
+        let used = || {
+            let is_used = |e: &&EarlierOffload| d.left_in.iter().any(|l| l.root == e.root);
+            c.earlier.iter().filter(is_used)
+        };
+        let is_folder = |e: &EarlierOffload, folder: &CardName| {
+            let stands = e.entries.get(folder.as_str());
+            stands.is_some_and(|s| s.kind == EntryKind::Folder)
+        };
+        listing
+            .folders()
+            .all(|folder| used().any(|e| is_folder(e, folder)))
+    };
+    let is_sampled = |job: &FileJob| {
+        let mut all = candidates.iter().flat_map(|c| &c.earlier);
+        job.is_left() && all.any(|e| e.sampled.contains(job.name.as_str()))
+    };
+    OnlyNew {
+        left_files,
+        left_bytes,
+        sampled_files: len64(jobs.iter().filter(|j| is_sampled(j)).count()),
+        seen_before: leaving.seen_before,
+        gone_files: leaving.gone_files,
+        nothing_new: left_files == len64(jobs.len())
+            && destinations.iter().all(|d| !d.exists)
+            && destinations.iter().zip(candidates).all(folders_stand),
+    }
 }
 
 fn check_name(name: &str, reasons: &mut Vec<Problem>) {
@@ -660,7 +775,8 @@ fn swapped_drive(index: usize) -> Problem {
 }
 
 /// Decides whether records belong to this card: by volume identity where both sides know it, else
-/// by the listing, else by what both listings hold: something in common and nothing in conflict.
+/// by the listing, else by what both listings hold: something in common and nothing in conflict. All
+/// dates may have moved together: whatever is not just as it was is compared with the card anyway.
 pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool {
     if let (Some(a), Some(b)) = (&records.card_volume_id, &card.facts.volume_id)
         && card.facts.is_mount_root
@@ -672,27 +788,85 @@ pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool
             .listing_b3
             .is_none_or(|b3| b3 == listing.fingerprint());
     }
-    let mut common = 0_u64;
-    for file in listing.files() {
-        if let Some((bytes, modified)) = records.card_files.get(file.name.as_str()) {
-            if *bytes != file.bytes || *modified != file.modified.rfc3339() {
-                return false;
-            }
-            common += 1;
-        }
+    let both = || {
+        listing.files().filter_map(|file| {
+            let (bytes, modified) = records.card_files.get(file.name.as_str())?;
+            Some((file, *bytes, modified))
+        })
+    };
+    let dates = both().filter_map(|(file, _, then)| Some((parse(then)?, file.modified)));
+    let shift = Shift::of(dates);
+    both().next().is_some()
+        && both().all(|(file, bytes, then)| {
+            let is_near = || parse(then).is_some_and(|then| shift.is_near(then, file.modified));
+            bytes == file.bytes && (*then == file.modified.rfc3339() || is_near())
+        })
+}
+
+/// A destination while it is planned.
+struct Place<'a> {
+    index: usize,
+    candidate: &'a Candidate,
+    facts: &'a FolderFacts,
+    offload: &'a str,
+    leaving: &'a Leaving,
+}
+
+impl Place<'_> {
+    /// Returns where the file at this place of the listing is left on this destination.
+    fn left(&self, at: usize) -> Option<&Left> {
+        self.leaving.left.get(at)?.as_ref()?.get(self.index)
     }
-    common > 0
 }
 
 fn plan_destination(
-    candidate: &Candidate,
-    facts: &FolderFacts,
+    place: &Place<'_>,
     card: &CardFacts,
     listing: &Listing,
-    offload: &str,
-    index: usize,
     reasons: &mut Vec<Problem>,
 ) -> (PlannedDestination, Vec<Work>) {
+    let (candidate, facts) = (place.candidate, place.facts);
+    let mut planned = at_start(candidate, facts, place.offload, listing);
+    let standing = &candidate.standing;
+    let mut told = Told::new(place.index);
+    check_folders(listing, standing, &mut told, reasons);
+    let records = standing.records.as_ref();
+    let trusted = records
+        .is_some_and(|r| is_known_card(r.card_volume_id.as_deref(), r.card_path.as_deref(), card));
+    let mut works = Vec::new();
+    let (mut needs, mut files) = (RECORD_BYTES, 0_u64);
+    for (at, file) in listing.files().enumerate() {
+        files += 1;
+        let work = match place.left(at) {
+            Some(left) => Work::Left(Box::new(left.clone())),
+            None => work_for(file, standing, trusted),
+        };
+        match &work {
+            Work::Keep(_) | Work::Left(_) => {}
+            Work::Check => {
+                let stands = standing.entries.get(file.name.as_str());
+                if stands.is_some_and(|s| s.kind != EntryKind::File || s.bytes != file.bytes) {
+                    let why = "something else already stands under this name".to_owned();
+                    told.tell(ProblemKind::NameClash, file.name, why, reasons);
+                }
+            }
+            Work::Copy => needs += round_up(file.bytes, facts.cluster_bytes),
+        }
+        works.push(work);
+    }
+    told.rest(reasons);
+    needs += files * RECORD_BYTES_PER_FILE;
+    needs += len64(listing.folders().count()) * facts.cluster_bytes;
+    planned.needs_bytes = needs;
+    (planned, works)
+}
+
+fn at_start(
+    candidate: &Candidate,
+    facts: &FolderFacts,
+    offload: &str,
+    listing: &Listing,
+) -> PlannedDestination {
     let standing = &candidate.standing;
     let mut planned = PlannedDestination {
         given: candidate.given.clone(),
@@ -714,6 +888,9 @@ fn plan_destination(
         gone_files: gone_files(standing, listing),
         kept_files: 0,
         kept_bytes: 0,
+        left_files: 0,
+        left_bytes: 0,
+        left_in: Vec::new(),
         check_files: 0,
         copy_files: 0,
         copy_bytes: 0,
@@ -723,33 +900,7 @@ fn plan_destination(
     planned
         .stale_parts
         .retain(|part| !listing.files().any(|f| f.name == part));
-    let mut told = Told::new(index);
-    check_folders(listing, standing, &mut told, reasons);
-    let records = standing.records.as_ref();
-    let trusted = records.is_some_and(|r| is_known_card(r, card));
-    let mut works = Vec::new();
-    let (mut needs, mut files) = (RECORD_BYTES, 0_u64);
-    for file in listing.files() {
-        files += 1;
-        let work = work_for(file, standing, trusted);
-        match &work {
-            Work::Keep(_) => {}
-            Work::Check => {
-                let stands = standing.entries.get(file.name.as_str());
-                if stands.is_some_and(|s| s.kind != EntryKind::File || s.bytes != file.bytes) {
-                    let why = "something else already stands under this name".to_owned();
-                    told.tell(ProblemKind::NameClash, file.name, why, reasons);
-                }
-            }
-            Work::Copy => needs += round_up(file.bytes, facts.cluster_bytes),
-        }
-        works.push(work);
-    }
-    told.rest(reasons);
-    needs += files * RECORD_BYTES_PER_FILE;
-    needs += len64(listing.folders().count()) * facts.cluster_bytes;
-    planned.needs_bytes = needs;
-    (planned, works)
+    planned
 }
 
 /// A folder of the card whose place is taken by something else would lead the copy astray.
@@ -788,16 +939,6 @@ fn present(standing: &Standing, wanted: impl Fn(&str, &Stat) -> bool) -> Vec<Car
         .collect();
     names.sort();
     names
-}
-
-/// Whether an earlier run read this very card, so that what it proved may be kept without reading
-/// the card again: the same volume, or at least the same place where volumes have no identity.
-/// Otherwise two cards whose files agree in name, size and date would pass for one.
-fn is_known_card(records: &Records, card: &CardFacts) -> bool {
-    match (&records.card_volume_id, &card.facts.volume_id) {
-        (Some(then), Some(now)) if card.facts.is_mount_root => then == now,
-        (then, now) => then == now && records.card_path.as_ref() == Some(&card.facts.canonical),
-    }
 }
 
 fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing, trusted: bool) -> Work {
@@ -1003,7 +1144,8 @@ fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {
         .collect()
 }
 
-/// Earlier runs that kept different bytes of one file vouch for nothing: all are read again.
+/// Earlier runs that kept different bytes of one file vouch for nothing: all are read again. (A
+/// file is left on all destinations or on none, and only where the hashes agree.)
 fn doubt_if_unequal(work: &mut [Work]) {
     let mut kept = work.iter().filter_map(|w| match w {
         Work::Keep(entry) => Some(entry.blake3),
@@ -1023,6 +1165,22 @@ fn count_work(index: usize, planned: &mut PlannedDestination, jobs: &[FileJob]) 
             Some(Work::Keep(_)) => {
                 planned.kept_files += 1;
                 planned.kept_bytes += job.bytes;
+            }
+            Some(Work::Left(left)) => {
+                planned.left_files += 1;
+                planned.left_bytes += job.bytes;
+                let known = planned.left_in.iter_mut().find(|l| l.root == left.root);
+                if let Some(known) = known {
+                    known.files += 1;
+                    known.bytes += job.bytes;
+                } else {
+                    planned.left_in.push(LeftIn {
+                        within: left.within.clone(),
+                        root: left.root.clone(),
+                        files: 1,
+                        bytes: job.bytes,
+                    });
+                }
             }
             Some(Work::Check) => planned.check_files += 1,
             Some(Work::Copy) => {

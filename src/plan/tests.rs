@@ -54,6 +54,8 @@ fn to(facts: FolderFacts) -> Candidate {
         given: Utf8PathBuf::from(facts.canonical.clone()),
         facts: Ok(facts),
         standing: Standing::default(),
+        earlier: Vec::new(),
+        earlier_notes: Vec::new(),
     }
 }
 
@@ -62,6 +64,7 @@ fn wish() -> Wish {
         name: "20261125-KITES".into(),
         copies_needed: 2,
         separate: false,
+        only_new: false,
     }
 }
 
@@ -435,5 +438,174 @@ fn one_disk_is_told_before_the_copy() {
         plan.notes[1].contains("one physical disk"),
         "{:?}",
         plan.notes
+    );
+}
+
+// ---- only what is new -------------------------------------------------------------------------
+
+const DATE: Stamp = Stamp {
+    seconds: 1_700_000_000,
+    nanos: 0,
+};
+
+/// An earlier offload of the card that holds `A.JPG` proven, on the drive with this number.
+fn earlier_on(device: u64) -> EarlierOffload {
+    let file = earlier::EarlierFile {
+        bytes: 10,
+        modified: DATE,
+        blake3: Digest::of(b"x"),
+        read_s: 0.0,
+        read_back: Some((ReadBackWay::Direct, 0.0)),
+        is_here: true,
+        is_doubted: false,
+    };
+    let stands = Stat {
+        kind: EntryKind::File,
+        bytes: 10,
+        modified: DATE,
+        device,
+        inode: 5,
+    };
+    EarlierOffload {
+        within: "KITES".into(),
+        root: format!("/media/{device}/KITES").into(),
+        finished: "2026-11-25T09:00:00Z".into(),
+        card_volume_id: Some("volume-9".into()),
+        card_path: "/media/elsewhere".into(),
+        files: HashMap::from([("A.JPG".into(), file)]),
+        entries: HashMap::from([("A.JPG".into(), stands)]),
+        confirmed: Some(Shift::default()),
+        sampled: BTreeSet::new(),
+    }
+}
+
+/// The work for `A.JPG` when only what is new is copied to two drives, each with such an offload,
+/// after a change to the one on the second.
+fn left_after(change: impl FnOnce(&mut EarlierOffload)) -> Vec<Work> {
+    let mut candidates = [to(facts(1, "ext4", 1 << 30)), to(facts(2, "ext4", 1 << 30))];
+    candidates[0].earlier = vec![earlier_on(1)];
+    let mut second = earlier_on(2);
+    change(&mut second);
+    candidates[1].earlier = vec![second];
+    let wish = Wish {
+        only_new: true,
+        ..wish()
+    };
+    let plan = plan(card(), listing(&[("A.JPG", 10)]), &candidates, &wish).unwrap();
+    let left = u64::from(plan.jobs[0].is_left());
+    assert_eq!(plan.only_new.as_ref().map(|o| o.left_files), Some(left));
+    assert_eq!(plan.to_read().0, 1 - left);
+    plan.jobs[0].work.clone()
+}
+
+type Change<'a> = Box<dyn FnOnce(&mut EarlierOffload) + 'a>;
+
+#[test]
+fn a_file_is_left_only_if_every_drive_vouches_for_it() {
+    let file = |o: &mut EarlierOffload, change: fn(&mut earlier::EarlierFile)| {
+        change(o.files.get_mut("A.JPG").unwrap());
+    };
+    let stat = |o: &mut EarlierOffload, change: fn(&mut Stat)| {
+        change(o.entries.get_mut("A.JPG").unwrap());
+    };
+    let left = left_after(|_| {});
+    assert!(left.iter().all(|w| matches!(w, Work::Left(_))), "{left:?}");
+    let changes: Vec<(&str, Change<'_>)> = vec![
+        (
+            "another card",
+            Box::new(|o| o.card_volume_id = Some("volume-8".into())),
+        ),
+        (
+            "a card without identity then",
+            Box::new(|o| o.card_volume_id = None),
+        ),
+        (
+            "not borne out by the card",
+            Box::new(|o| o.confirmed = None),
+        ),
+        (
+            "borne out with other dates",
+            Box::new(|o| o.confirmed = Some(Shift { seconds: 3_600 })),
+        ),
+        (
+            "another hash",
+            Box::new(|o| file(o, |f| f.blake3 = Digest::of(b"y"))),
+        ),
+        ("doubted", Box::new(|o| file(o, |f| f.is_doubted = true))),
+        (
+            "lies elsewhere",
+            Box::new(|o| file(o, |f| f.is_here = false)),
+        ),
+        (
+            "not read back",
+            Box::new(|o| file(o, |f| f.read_back = None)),
+        ),
+        (
+            "read back from memory",
+            Box::new(|o| file(o, |f| f.read_back = Some((ReadBackWay::Cached, 0.0)))),
+        ),
+        ("another size then", Box::new(|o| file(o, |f| f.bytes = 11))),
+        (
+            "another date then",
+            Box::new(|o| file(o, |f| f.modified.seconds += 60)),
+        ),
+        ("not listed", Box::new(|o| o.files.clear())),
+        ("gone", Box::new(|o| o.entries.clear())),
+        (
+            "a folder now",
+            Box::new(|o| stat(o, |s| s.kind = EntryKind::Folder)),
+        ),
+        ("another size now", Box::new(|o| stat(o, |s| s.bytes = 11))),
+        (
+            "another date now",
+            Box::new(|o| stat(o, |s| s.modified.seconds += 60)),
+        ),
+        (
+            "on a drive mounted inside",
+            Box::new(|o| stat(o, |s| s.device = 7)),
+        ),
+    ];
+    for (name, change) in changes {
+        assert_eq!(left_after(change), [Work::Copy, Work::Copy], "{name}");
+    }
+}
+
+#[test]
+fn what_stands_in_the_new_offload_is_not_left() {
+    let mut candidates = [to(facts(1, "ext4", 1 << 30)), to(facts(2, "ext4", 1 << 30))];
+    candidates[0].earlier = vec![earlier_on(1)];
+    candidates[1].earlier = vec![earlier_on(2)];
+    candidates[0].standing = standing_with(records(&[("A.JPG", 10)]), &[("A.JPG", 10)]);
+    let wish = Wish {
+        only_new: true,
+        ..wish()
+    };
+    let plan = plan(card(), listing(&[("A.JPG", 10)]), &candidates, &wish).unwrap();
+    assert!(matches!(plan.jobs[0].work[0], Work::Keep(_)));
+    assert_eq!(plan.jobs[0].work[1], Work::Copy);
+}
+
+#[test]
+fn left_files_need_no_room() {
+    let tight = || facts(1, "ext4", 400_000);
+    let mut big = earlier_on(1);
+    big.files.get_mut("A.JPG").unwrap().bytes = 5_000_000;
+    big.entries.get_mut("A.JPG").unwrap().bytes = 5_000_000;
+    let files = || listing(&[("A.JPG", 5_000_000), ("B.JPG", 9_000)]);
+    let mut candidate = to(tight());
+    candidate.earlier = vec![big];
+    let only_new = Wish {
+        only_new: true,
+        ..wish()
+    };
+    let got = plan(card(), files(), std::slice::from_ref(&candidate), &only_new).unwrap();
+    let d = &got.destinations[0];
+    assert_eq!(
+        (d.left_files, d.left_bytes, d.copy_files),
+        (1, 5_000_000, 1)
+    );
+    assert_eq!(
+        kinds(plan(card(), files(), &[candidate], &wish())),
+        [(ProblemKind::NoRoom, Some(0))]
     );
 }

@@ -121,6 +121,8 @@ pub struct Answer {
 enum Gap {
     /// No manifest lists it.
     New,
+    /// It was left in an earlier offload, and that one was not found.
+    Elsewhere,
     /// A manifest lists it with another size or date.
     Changed,
     /// It is listed, but was not read back on this drive.
@@ -358,7 +360,12 @@ impl Usable<'_> {
         let Some(part) = self.files.get(file.name.as_str()) else {
             return Some(Gap::New);
         };
+        // Where the card was read again its content decides, and a date says no more than that.
+        let now = question
+            .card_hashes
+            .and_then(|hashes| hashes.get(file.name.as_str()));
         let same_date = question.by_content
+            || now == Some(&part.blake3)
             || parse(&part.modified).is_some_and(|then| self.card_shift.joins(then, file.modified));
         if part.bytes != file.bytes || !same_date {
             return Some(Gap::Changed);
@@ -375,6 +382,10 @@ impl Usable<'_> {
     }
 
     fn drive_gap(&self, part: &FilePart) -> Option<Gap> {
+        // Whatever stands here under its name, nothing was read back here.
+        if part.is_elsewhere() {
+            return Some(Gap::Elsewhere);
+        }
         let Some(stands) = self.found.standing.get(&part.path) else {
             return Some(Gap::Missing);
         };
@@ -472,6 +483,10 @@ fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         Gap::New => (
             ProblemKind::Missing,
             "is on the card and in no offload that was found",
+        ),
+        Gap::Elsewhere => (
+            ProblemKind::Missing,
+            "was left in an earlier offload, which was not found here",
         ),
         Gap::Changed => (
             ProblemKind::ChangedOnCard,

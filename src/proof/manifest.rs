@@ -11,8 +11,7 @@ use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
 use crate::error::{Error, Problem, Step};
 use crate::name::CardName;
 use crate::offload::CopyState;
-use crate::plan::Level;
-use crate::plan::RECORDS;
+use crate::plan::{Level, RECORDS, Work};
 use crate::speed::ceiling::Link;
 use crate::units::{float, len64};
 use camino::Utf8Path;
@@ -115,6 +114,33 @@ pub struct ProofPart {
     /// The person stated that devices which the system could not tell apart are separate.
     #[serde(skip_serializing_if = "std::ops::Not::not", default)]
     pub separate: bool,
+    /// Only what was new was copied.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub only_new: Option<OnlyNewPart>,
+}
+
+/// Files that were not copied again because earlier offloads hold them.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
+pub struct OnlyNewPart {
+    pub left_files: u64,
+    pub left_bytes: u64,
+    pub matched_by: MatchedBy,
+    pub sampled_files: u64,
+}
+
+/// How files of the card were found to be those of an earlier offload.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MatchedBy {
+    /// By path, size and date only.
+    PathSizeDate,
+    /// The card was read again as well, and is equal.
+    Content,
 }
 
 /// A destination.
@@ -177,6 +203,9 @@ pub struct CopyPart {
     pub destination: usize,
     pub proof: CopyLevel,
     pub readback_s: Option<f64>,
+    /// The earlier offload that holds it, relative to the destination; none: this one.
+    #[serde(rename = "in", skip_serializing_if = "Option::is_none", default)]
+    pub within: Option<String>,
 }
 
 /// A file that was read whole.
@@ -195,6 +224,13 @@ pub struct FilePart {
     pub also: BTreeMap<String, String>,
     pub read_s: f64,
     pub copies: Vec<CopyPart>,
+}
+
+impl FilePart {
+    /// Returns whether the file lies in earlier offloads and not in this one.
+    pub fn is_elsewhere(&self) -> bool {
+        self.copies.iter().any(|c| c.within.is_some())
+    }
 }
 
 /// Something a computer left behind.
@@ -313,6 +349,7 @@ impl Manifest {
                 copies_needed: len64(proof.terms().copies_needed),
                 hash: "blake3".to_owned(),
                 separate: proof.terms().separate,
+                only_new: only_new_part(proof),
             },
             destinations: destination_parts(proof),
             totals: Totals {
@@ -434,6 +471,7 @@ impl Manifest {
                     "an unknown destination".to_owned(),
                 ));
             }
+            check_elsewhere(file).map_err(|why| ManifestError::Path(file.path.clone(), why))?;
         }
         if self.proof.hash != "blake3" {
             return Err(ManifestError::Json("the hash is not blake3".to_owned()));
@@ -452,6 +490,23 @@ impl Manifest {
             })
             .fold((0, 0), |(n, bytes), f| (n + 1, bytes + f.bytes))
     }
+}
+
+/// A file lies here or elsewhere, never both; and elsewhere is a folder of the destination.
+fn check_elsewhere(file: &FilePart) -> Result<(), String> {
+    let elsewhere = file.copies.iter().filter_map(|c| c.within.as_ref());
+    for within in elsewhere.clone() {
+        let name = CardName::parse(within).map_err(|e| e.to_string())?;
+        if name.parts().any(|part| part == RECORDS) {
+            return Err("an earlier offload inside the records".to_owned());
+        }
+    }
+    let count = elsewhere.count();
+    let is_odd = |c: &CopyPart| c.within.is_some() && c.proof != CopyLevel::Earlier;
+    if (count > 0 && count < file.copies.len()) || file.copies.iter().any(is_odd) {
+        return Err("said to lie here and in an earlier offload".to_owned());
+    }
+    Ok(())
 }
 
 /// One key a line, and one file a line: short enough for 500,000 files, and still to be read and
@@ -499,6 +554,20 @@ fn card_part(proof: &Proof) -> CardPart {
         listing_b3: proof.plan().listing.fingerprint(),
         zone: keeps_local_time.then(|| "unknown".to_owned()),
     }
+}
+
+fn only_new_part(proof: &Proof) -> Option<OnlyNewPart> {
+    let only_new = proof.plan().only_new.as_ref()?;
+    Some(OnlyNewPart {
+        left_files: only_new.left_files,
+        left_bytes: only_new.left_bytes,
+        sampled_files: only_new.sampled_files,
+        matched_by: if proof.reread_equal() {
+            MatchedBy::Content
+        } else {
+            MatchedBy::PathSizeDate
+        },
+    })
 }
 
 fn rates_part(proof: &Proof) -> RatesPart {
@@ -579,10 +648,15 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                         CopyState::ReadBack(s) => (level, Some(seconds(*s))),
                         CopyState::Earlier(s) => (CopyLevel::Earlier, Some(seconds(*s))),
                     };
+                    let within = match job.work.get(destination) {
+                        Some(Work::Left(left)) => Some(left.within.clone()),
+                        _ => None,
+                    };
                     Some(CopyPart {
                         destination,
                         proof,
                         readback_s,
+                        within,
                     })
                 });
             Some(FilePart {

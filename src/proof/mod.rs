@@ -4,6 +4,7 @@
 pub mod ask;
 pub mod checksums;
 pub mod manifest;
+pub mod only_new;
 pub mod store;
 pub mod verify;
 
@@ -69,6 +70,8 @@ pub struct Tally {
     pub read_back_bytes: u64,
     /// Of these, files that an earlier run read back.
     pub earlier: u64,
+    /// Of these, files that are left in earlier offloads.
+    pub left: u64,
     /// What the last walk met.
     pub in_place: InPlace,
     /// Everything listed is on it, read back and in place.
@@ -162,7 +165,7 @@ impl Proof {
         }
         let proven = holds && reasons.is_empty();
         Self {
-            notes: notes(&plan, &offloaded),
+            notes: notes(&plan, &offloaded, closing.reread_equal),
             verdict: Verdict {
                 proven,
                 copies,
@@ -328,6 +331,7 @@ fn tally(
         }
         if matches!(state, CopyState::Earlier(_)) {
             tally.earlier += 1;
+            tally.left += u64::from(job.is_left());
         }
     }
     let failed = offloaded.destinations.get(d).is_none_or(|o| o.failed);
@@ -495,9 +499,10 @@ fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
         .compare(crate::units::MegabytesPerS(read / 1e6))
 }
 
-fn notes(plan: &Plan, offloaded: &Offloaded) -> Vec<String> {
+fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> {
     let mut notes = trash_notes(&plan.listing);
     notes.extend(gone_note(plan.destinations.iter()));
+    notes.extend(only_new::notes(plan, offloaded, reread_equal));
     let zeros = offloaded.files.iter().filter(|f| f.only_zeros).count();
     if zeros > 0 {
         notes.push(format!(

@@ -18,7 +18,7 @@ use crate::plan::RECORDS;
 use crate::units::len64;
 use camino::Utf8Path;
 use rayon::prelude::*;
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::io;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
@@ -50,6 +50,8 @@ pub struct Findings {
     pub equal_bytes: u64,
     /// Of these, files that are no longer in the manifest but in one of an earlier run.
     pub earlier: u64,
+    /// Files that lie in other offloads, by those: not looked at here.
+    pub elsewhere: BTreeMap<String, u64>,
     /// What does not fit, sorted by path.
     pub findings: Vec<Finding>,
     /// Entries that computers left behind since; told, and no fault.
@@ -161,7 +163,8 @@ pub fn verify(
         .collect();
     Ok(Findings {
         manifest_hash_checked,
-        earlier: len64(files.len() - manifest.files.len()),
+        earlier: len64(files.len() - lying_here(&manifest).count()),
+        elsewhere: elsewhere(&manifest),
         equal: len64(equal.len()),
         equal_bytes: equal.iter().map(|c| c.bytes).sum(),
         way: checked
@@ -176,6 +179,24 @@ pub fn verify(
         interrupted: progress.cancel.load(Ordering::Relaxed),
         manifest,
     })
+}
+
+/// The files that lie in this offload's own tree.
+fn lying_here(manifest: &Manifest) -> impl Iterator<Item = &FilePart> {
+    manifest.files.iter().filter(|f| !f.is_elsewhere())
+}
+
+/// Counts the files that lie in other offloads. Which destination this is is not asked: an offload
+/// that was moved is checked all the same. Where they differ, all are named.
+fn elsewhere(manifest: &Manifest) -> BTreeMap<String, u64> {
+    let mut counts = BTreeMap::new();
+    for file in manifest.files.iter().filter(|f| f.is_elsewhere()) {
+        let within = file.copies.iter().filter_map(|c| c.within.as_deref());
+        let within: BTreeSet<&str> = within.collect();
+        let names: Vec<&str> = within.into_iter().collect();
+        *counts.entry(names.join(" or ")).or_insert(0) += 1;
+    }
+    counts
 }
 
 /// Returns the path that a finding is about.
@@ -229,9 +250,7 @@ fn check_records(
         findings.push(Finding::Missing(format!("{RECORDS}/{MANIFEST_HASH}")));
     }
     let path = format!("{RECORDS}/{CHECKSUMS}");
-    let hashes: HashMap<&str, Digest> = manifest
-        .files
-        .iter()
+    let hashes: HashMap<&str, Digest> = lying_here(manifest)
         .map(|f| (f.path.as_str(), f.blake3))
         .collect();
     match disk.read_record(&root.join(&path), MANIFEST_BYTES_MAX) {
@@ -255,13 +274,11 @@ fn check_records(
 
 /// Whether a destination of the manifest holds no copy at all.
 fn may_lack_list(manifest: &Manifest) -> bool {
-    let with_copies: HashSet<usize> = manifest
-        .files
-        .iter()
+    let with_copies: HashSet<usize> = lying_here(manifest)
         .flat_map(|f| &f.copies)
         .map(|c| c.destination)
         .collect();
-    with_copies.len() < manifest.destinations.len() || manifest.files.is_empty()
+    with_copies.len() < manifest.destinations.len() || lying_here(manifest).next().is_none()
 }
 
 /// Every file of the manifest, and those of earlier ones that stand there, as the latest has them.
@@ -270,9 +287,9 @@ fn files_to_check<'a>(
     earlier: &'a [Manifest],
     standing: &HashMap<String, Result<EntryKind, String>>,
 ) -> Vec<&'a FilePart> {
-    let mut files: Vec<&FilePart> = manifest.files.iter().collect();
+    let mut files: Vec<&FilePart> = lying_here(manifest).collect();
     let mut seen: HashSet<&str> = files.iter().map(|f| f.path.as_str()).collect();
-    for file in earlier.iter().rev().flat_map(|m| &m.files) {
+    for file in earlier.iter().rev().flat_map(lying_here) {
         if standing.contains_key(&file.path) && seen.insert(&file.path) {
             files.push(file);
         }
@@ -290,7 +307,7 @@ fn sort_found(
 ) -> HashMap<String, Result<EntryKind, String>> {
     let all = || [manifest].into_iter().chain(earlier);
     let files: HashSet<&str> = all()
-        .flat_map(|m| &m.files)
+        .flat_map(lying_here)
         .map(|f| f.path.as_str())
         .collect();
     let folders: HashSet<&str> = all().flat_map(|m| &m.folders).map(String::as_str).collect();

@@ -3,9 +3,10 @@
 //! manifest gives the same bytes.
 
 use crate::name::shown;
-use crate::proof::manifest::{CopyLevel, Manifest};
+use crate::proof::manifest::{CopyLevel, Manifest, MatchedBy};
 use crate::units::{count, counted, size};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use std::collections::BTreeSet;
 
 /// Files listed one by one; more are in the manifest only.
 const FILES_LISTED: usize = 5_000;
@@ -79,6 +80,31 @@ fn moment(rfc3339: &str) -> String {
     format!("{} UTC", shown(&text))
 }
 
+/// What of the card lies in earlier offloads, and on what that rests.
+fn left(m: &Manifest) -> Markup {
+    let left = m.proof.only_new.as_ref().filter(|o| o.left_files > 0);
+    let within: BTreeSet<&str> = m
+        .files
+        .iter()
+        .flat_map(|f| &f.copies)
+        .filter_map(|c| c.within.as_deref())
+        .collect();
+    html! {
+        @if let Some(left) = left {
+            p {
+                strong { (count(left.left_files)) " of " (counted(m.totals.files, "file")) }
+                ", " (size(left.left_bytes)) ", were left from earlier offloads on the same destinations: "
+                @match left.matched_by {
+                    MatchedBy::PathSizeDate => "matched by path, size and date only, not read again.",
+                    MatchedBy::Content => "matched by path, size and date, then read from the card again and equal to the hashes recorded there; the copies were not read again.",
+                }
+                " They lie in:"
+            }
+            ul { @for name in &within { li.p { bdi { (shown(name)) } } } }
+        }
+    }
+}
+
 fn copies(m: &Manifest) -> Markup {
     html! {
         h2 { "Copies" }
@@ -87,16 +113,21 @@ fn copies(m: &Manifest) -> Markup {
             tbody {
                 @for (index, d) in m.destinations.iter().enumerate() {
                     @let on_it = m.files.iter().filter(|f| f.copies.iter().any(|c| c.destination == index)).count();
+                    @let left = m.files.iter().filter(|f| f.copies.iter().any(|c| c.destination == index && c.within.is_some())).count();
                     @let back = m.count_on(index).0;
                     tr {
                         td.p { bdi { (shown(&d.path)) } }
                         td { (shown(&d.device)) " (" (shown(&d.filesystem)) ")" }
-                        td.n { (count(crate::units::len64(on_it))) }
+                        td.n {
+                            (count(crate::units::len64(on_it)))
+                            @if left > 0 { br; span.soft { (count(crate::units::len64(left))) " in earlier offloads" } }
+                        }
                         td { (count(back)) " (" (d.readback.id()) ")" }
                     }
                 }
             }
         }
+        (left(m))
         p.soft { "Hash: BLAKE3. \"direct\" and \"dropped\" mean read from the device, past the computer's memory; \"cached\" does not count as proof." }
     }
 }

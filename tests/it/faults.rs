@@ -193,6 +193,7 @@ fn job(to: &[&str], copies_needed: usize) -> Job {
             separate: false,
         },
         taken: Vec::new(),
+        only_new: false,
         chain: unlade::speed::ceiling::Chain::default(),
     }
 }

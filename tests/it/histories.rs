@@ -12,8 +12,7 @@
 //! The limits of the proof, each of which the model names when it lets a PROVEN pass ([`Limit`]):
 //! a bit that the reader flipped, rot or an edit after the read-back that keeps size and date, a
 //! card's file that was rewritten under its old name, size and date, and cards without identity.
-//! Not among the steps: a date that moves by whole quarters of an hour, which `prove` takes for
-//! another zone when it is the card's only file.
+//! Not among the steps: dates that all move by whole hours (`only_new.rs` and `prove.rs` have them).
 
 use crate::support::program::tell;
 use crate::support::sim::{Chance, Crash, EIO, Fault, FaultKind, Image, Op, Sim, SimClock, Volume};
@@ -32,7 +31,7 @@ use unlade::name::{is_part_name, part_name};
 use unlade::offload::CopyState;
 use unlade::offload::journal::{self, JOURNAL};
 use unlade::offload::limits::Limits;
-use unlade::plan::{Level, RECORDS, Refusal};
+use unlade::plan::{Level, RECORDS, Refusal, Work};
 use unlade::proof::checksums::{self, CHECKSUMS};
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use unlade::proof::verify::{Finding, Findings, Progress, VerifyError, path_of, verify};
@@ -142,6 +141,10 @@ struct Count {
     steps: u64,
     copies: u64,
     proven: u64,
+    /// Files that were left in earlier offloads by runs that ended PROVEN.
+    left: u64,
+    proven_with_left: u64,
+    nothing_new: u64,
     refused: u64,
     cut: u64,
     fired: u64,
@@ -158,6 +161,9 @@ impl Count {
         self.steps += other.steps;
         self.copies += other.copies;
         self.proven += other.proven;
+        self.left += other.left;
+        self.proven_with_left += other.proven_with_left;
+        self.nothing_new += other.nothing_new;
         self.refused += other.refused;
         self.cut += other.cut;
         self.fired += other.fired;
@@ -306,6 +312,17 @@ fn guarded<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Resu
             Ok(result)
         }
         Err(why) => Err(format!("did not end: {why}")),
+    }
+}
+
+/// The offload that holds a file of a proof on a destination: the job's own, or an earlier one.
+fn offload_of(proof: &Proof, d: usize, path: &str) -> String {
+    let plan = proof.plan();
+    let mut jobs = plan.jobs.iter();
+    let job = jobs.find(|j| j.name.as_str() == path);
+    match job.and_then(|j| j.work.get(d)) {
+        Some(Work::Left(left)) => left.within.clone(),
+        _ => plan.name.clone(),
     }
 }
 
@@ -766,16 +783,23 @@ impl History {
             1..=3 => Level::Reread,
             _ => Level::ReadBack,
         };
+        let only_new = self.one_in(3);
+        let mut name = self.offload_name();
+        // An offload of its own, as on another day; without the flag a whole second copy.
+        if (only_new && !self.one_in(4)) || self.one_in(8) {
+            name = format!("{name}-D{}", self.day);
+        }
         Job {
             card: CARD.into(),
             to: to.into_iter().map(Into::into).collect(),
-            name: Some(self.offload_name()),
+            name: Some(name),
             terms: Terms {
                 level,
                 copies_needed: 1 + self.chance.below(2),
                 separate: false,
             },
             taken: Vec::new(),
+            only_new,
             chain: unlade::speed::ceiling::Chain::default(),
         }
     }
@@ -858,8 +882,8 @@ impl History {
     fn copy_with(&mut self, job: &Job, trouble: &Trouble) -> Option<End> {
         let name = job.name.clone().unwrap();
         self.log.push(format!(
-            "copy to {:?} as {name}, {:?}, {} needed; {trouble:?}",
-            job.to, job.terms.level, job.terms.copies_needed
+            "copy to {:?} as {name}, {:?}, {} needed, only new {}; {trouble:?}",
+            job.to, job.terms.level, job.terms.copies_needed, job.only_new
         ));
         self.count.copies += 1;
         self.last = Some(job.clone());
@@ -882,6 +906,14 @@ impl History {
         };
         self.log.push(format!("  {}", Self::words(&end)));
         self.count.proven += u64::from(is_proven(&end));
+        if let End::Done(proof) = &end
+            && let Some(only_new) = &proof.plan().only_new
+            && is_proven(&end)
+        {
+            self.count.left += only_new.left_files;
+            self.count.proven_with_left += u64::from(only_new.left_files > 0);
+            self.count.nothing_new += u64::from(only_new.nothing_new);
+        }
         self.count.refused += u64::from(matches!(end, End::Refused(_)));
         self.count.fired += u64::from(self.sim.fired());
         self.note_flips();
@@ -1055,7 +1087,7 @@ impl History {
 
     /// Judges one copy of one file of the card on a drive, in one image.
     fn stands(&self, proof: &Proof, d: usize, path: &str, copies: &Files) -> Stands {
-        let name = &proof.plan().name;
+        let name = offload_of(proof, d, path);
         let Some(copy) = copies.get(&format!("{name}/{path}")) else {
             return Stands::Wrong("is not there");
         };
@@ -1114,8 +1146,13 @@ impl History {
                 Stands::Wrong(why) => return Err(format!("{place}: {path} {why} ({image:?})")),
             }
         }
-        let name = &proof.plan().name;
-        let folders = self.sim.folders(&format!("{place}/{name}"), image);
+        let plan = proof.plan();
+        let mut folders = self.sim.folders(&format!("{place}/{}", plan.name), image);
+        if plan.has_nothing_new() {
+            for left in &plan.destinations[d].left_in {
+                folders.extend(self.sim.folders(left.root.as_str(), image));
+            }
+        }
         if !self.card().folders.is_subset(&folders) {
             return Err(format!("{place}: folders are missing ({image:?})"));
         }
@@ -1167,7 +1204,8 @@ impl History {
                 wrong.push("PROVEN without a proof".to_owned());
             }
             let complete = (0..job.to.len()).filter(|d| proof.tallies()[*d].is_complete);
-            for d in complete {
+            // Where nothing was new there is no offload to hold a record.
+            for d in complete.filter(|_| !proof.plan().has_nothing_new()) {
                 wrong.extend(self.without_record(mount_of(&job.to[d]), &proof.plan().name));
             }
             for limit in limits {
@@ -1187,7 +1225,8 @@ impl History {
         let jobs = proof.plan().jobs.iter().zip(&proof.offloaded().files);
         jobs.filter(|(_, file)| file.copies[d].is_proven())
             .filter_map(|(job, file)| {
-                let path = format!("{}/{}", proof.plan().name, job.name);
+                let name = offload_of(proof, d, job.name.as_str());
+                let path = format!("{name}/{}", job.name);
                 let copy = copies.get(&path);
                 let is_true = copy.map(|c| Digest::of(c)) == file.blake3;
                 let key = (device, path.clone());
@@ -1367,7 +1406,7 @@ impl History {
         let mut listed: BTreeMap<&str, Digest> = BTreeMap::new();
         let mut known_folders: BTreeSet<&str> = BTreeSet::new();
         for (at, manifest) in all.iter().enumerate() {
-            for file in &manifest.files {
+            for file in manifest.files.iter().filter(|f| !f.is_elsewhere()) {
                 if at == 0 || files.contains_key(&file.path) {
                     listed.entry(&file.path).or_insert(file.blake3);
                 }
@@ -1415,6 +1454,7 @@ impl History {
             .manifest
             .files
             .iter()
+            .filter(|f| !f.is_elsewhere())
             .map(|f| (f.path.as_str(), f.blake3))
             .collect();
         for ((on, at), bytes) in &self.silent {
@@ -1445,7 +1485,8 @@ fn wrong_records(place: &str, records: &Files, manifest: &Manifest) -> Vec<Strin
     let here = manifest.destinations.iter().position(|d| d.path == place);
     let files = || manifest.files.iter();
     // Nobody touches the list of checksums in these histories: where it is there, it fits.
-    let has_copies = files().any(|f| f.copies.iter().any(|c| Some(c.destination) == here));
+    let has_copies =
+        files().any(|f| !f.is_elsewhere() && f.copies.iter().any(|c| Some(c.destination) == here));
     if has_copies && !records.contains_key(CHECKSUMS) {
         wrong.push(format!("missing {RECORDS}/{CHECKSUMS}"));
     }
@@ -1586,7 +1627,8 @@ impl History {
             job.terms.level = Level::ReadBack;
         }
         let own = self.card().name.clone();
-        if !self.one_name {
+        let is_own = job.name.as_ref().is_some_and(|n| n.starts_with(&own));
+        if !(self.one_name || is_own && job.only_new) {
             job.name = Some(own);
         }
         let Some(end) = self.copy_with(&job, &Trouble::None) else {
@@ -1605,7 +1647,7 @@ impl History {
             };
             // A copy that carries another date than the card's was read by `copy`; `prove` asks for
             // `--reread`.
-            if !self.prove(&ask) && !self.dates_differ(&job) {
+            if !self.prove(&ask) && !self.dates_differ(&end) {
                 self.wrong
                     .push("copy says PROVEN, prove does not".to_owned());
             }
@@ -1628,11 +1670,13 @@ impl History {
         }
     }
 
-    fn dates_differ(&self, job: &Job) -> bool {
-        let name = job.name.as_deref().unwrap();
+    fn dates_differ(&self, end: &End) -> bool {
+        let End::Done(proof) = end else { return false };
         let mut files = self.card().files.iter();
         files.any(|(path, (_, stamp))| {
-            let mut copies = job.to.iter().map(|to| format!("{to}/{name}/{path}"));
+            let drives = proof.plan().destinations.iter().enumerate();
+            let mut copies =
+                drives.map(|(d, to)| format!("{}/{}/{path}", to.given, offload_of(proof, d, path)));
             copies.any(|copy| self.date_of(&copy) != *stamp)
         })
     }
@@ -1661,7 +1705,17 @@ impl History {
             let card = self.card().files.get(path);
             copy.is_some_and(|copy| card.is_some_and(|(bytes, _)| copy != bytes))
         };
-        let differs_anywhere = |path: &str| job.to.iter().any(|to| differs_on(mount_of(to), path));
+        // A file that was left lies in any other offload.
+        let differs_elsewhere = |place: &str, path: &str| {
+            let copies = self.files_on(place, Image::Visible);
+            let card = self.card().files.get(path);
+            let mut copies = copies.iter().filter(|(at, _)| inside(at).1 == path);
+            job.only_new && copies.any(|(_, copy)| card.is_some_and(|(bytes, _)| copy != bytes))
+        };
+        let differs_anywhere = |path: &str| {
+            let mut drives = job.to.iter().map(mount_of);
+            drives.any(|on| differs_on(on, path) || differs_elsewhere(on, path))
+        };
         match (problem.kind, place, problem.path.as_deref()) {
             (ProblemKind::NameClash, Some(place), Some(path)) => differs_on(place, path),
             (ProblemKind::NameClash, Some(place), None) => {
@@ -1741,6 +1795,11 @@ fn the_tool_never_says_proven_when_the_model_says_no() {
         return;
     }
     // Histories in which nothing happens prove nothing.
+    let some = |n: u64| n > 25;
+    assert!(
+        some(count.proven_with_left) && some(count.nothing_new),
+        "{count:?}"
+    );
     let all = u64::try_from(seeds.len()).unwrap();
     assert!(
         count.copies > all * 2 && count.proven > all / 2,

@@ -14,6 +14,7 @@ mod kill;
 mod kit;
 mod matrix;
 mod mounts;
+mod only_new;
 mod pages;
 mod prove;
 mod rate;

@@ -256,7 +256,7 @@ fn card_rows() -> Vec<Row> {
         ),
         Row::new(
             "card: the reader flips a bit, once; `--proof reread`",
-            "1 | NOT PROVEN | mismatch | A, B but one file | NOT PROVEN: A, B but one file (mismatch)",
+            "1 | NOT PROVEN | mismatch | A, B but one file | NOT PROVEN: A, B but one file (name-clash, too-few-copies)",
         )
         .with("card", "BitflipRead", flips_on_read(STILL))
         .reread()
@@ -522,7 +522,7 @@ fn pair_rows() -> Vec<Row> {
         .with("a", "WriteError", not_written(2_100_000)),
         Row::new(
             "card: the reader flips a bit, `--proof reread`; drive B: loses a write",
-            "1 | NOT PROVEN | mismatch, too-few-copies | A but one file | NOT PROVEN: A, B but one file (mismatch)",
+            "1 | NOT PROVEN | mismatch, too-few-copies | A but one file | NOT PROVEN: A, B but one file (name-clash, too-few-copies)",
         )
         .with("card", "BitflipRead", flips_on_read(STILL))
         .with("b", "DropWrite", lost(1 << 20).times(1))

@@ -1,0 +1,76 @@
+//! Owns the search for offloads in and below a folder, and which destination of its manifest the
+//! place of an offload is.
+
+use super::which_destination;
+use crate::disk::{Disk, EntryKind};
+use crate::offload::journal::JOURNAL;
+use crate::plan::RECORDS;
+use crate::proof::manifest::{MANIFEST, Manifest};
+use camino::{Utf8Path, Utf8PathBuf};
+use std::io;
+
+/// Folders below a given one in which offloads are looked for.
+const DEPTH: usize = 3;
+/// Folders that are looked into, all together.
+const FOLDERS_MAX: usize = 20_000;
+
+/// Returns every offload at or below a folder, unfinished ones included.
+pub fn find_offloads(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Vec<Utf8PathBuf>> {
+    disk.facts(folder)?;
+    let mut found = Vec::new();
+    let mut todo = vec![(folder.to_path_buf(), 0)];
+    let mut looked = 0;
+    while let Some((at, depth)) = todo.pop() {
+        looked += 1;
+        if looked > FOLDERS_MAX {
+            return Err(io::Error::other(
+                "it holds more than 20,000 folders; give the offload's own folder",
+            ));
+        }
+        match is_offload(disk, &at) {
+            Ok(true) => {
+                found.push(at);
+                continue;
+            }
+            Ok(false) => {}
+            // A folder that nobody may look into, such as `lost+found`, holds no offload of ours.
+            Err(e) if depth > 0 && e.kind() == io::ErrorKind::PermissionDenied => continue,
+            Err(e) => return Err(e),
+        }
+        if depth >= DEPTH {
+            continue;
+        }
+        let children = match disk.children(&at) {
+            Ok(children) => children,
+            Err(_) if depth > 0 => continue,
+            Err(e) => return Err(e),
+        };
+        for child in children {
+            if matches!(&child.stat, Ok(s) if s.kind == EntryKind::Folder)
+                && let Some(name) = child.path.to_str()
+            {
+                todo.push((at.join(name), depth + 1));
+            }
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+fn is_offload(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<bool> {
+    let records = folder.join(RECORDS);
+    Ok(disk.look(&records.join(MANIFEST))?.is_some()
+        || disk.look(&records.join(JOURNAL))?.is_some())
+}
+
+/// The manifest names the folders that were given with `--to`, one level above the offload.
+pub fn destination_of(disk: &dyn Disk, manifest: &Manifest, root: &Utf8Path) -> Option<usize> {
+    let above = disk
+        .facts(
+            root.parent()
+                .filter(|p| !p.as_str().is_empty())
+                .unwrap_or(Utf8Path::new(".")),
+        )
+        .ok()?;
+    which_destination(manifest, &above)
+}
