@@ -829,6 +829,7 @@ fn job(name: &str, only_new: bool) -> Job {
         },
         taken: Vec::new(),
         only_new,
+        chain: unlade::speed::ceiling::Chain::default(),
     }
 }
 

@@ -191,6 +191,7 @@ impl Rig {
             },
             taken: Vec::new(),
             chain,
+            only_new: false,
         };
         Self { sim, job }
     }
