@@ -10,6 +10,7 @@ use super::out::{Out, wrap};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
 use std::sync::Arc;
+use std::time::Duration;
 use unlade::kit::text::{self, EditError, Entry};
 use unlade::kit::{Card, Drive, Kind, Kit, Reader};
 use unlade::name::shown;
@@ -26,7 +27,7 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
         KitCommand::Add { what } => add(&home, what, out, tools),
         KitCommand::Remove { kind, name } => {
             let kind = kind_of(*kind);
-            kit_file::edit(&home, |text| text::remove(text, kind, name))
+            kit_file::edit(&home, pause(tools), |text| text::remove(text, kind, name))
                 .map(|()| {
                     let what = format!("{kind} `{}` removed", shown(name));
                     done(&what, &home, out, tools);
@@ -41,6 +42,11 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
             refuse(&lines, exit, "kit", out, tools)
         }
     }
+}
+
+/// Waits a moment for another program that holds the kit.
+fn pause(tools: &Tools) -> impl FnMut() {
+    || tools.clock.sleep(Duration::from_millis(100))
 }
 
 /// Why nothing was done.
@@ -173,7 +179,7 @@ fn add(home: &Utf8Path, what: &AddCommand, out: Out, tools: &Tools) -> Result<()
             (Entry::Drive(drive), args.update, args.at.is_some())
         }
     };
-    kit_file::edit(home, |text| {
+    kit_file::edit(home, pause(tools), |text| {
         if update {
             text::update(text, &entry)
         } else {

@@ -80,9 +80,14 @@ pub(crate) fn read(home: &Utf8Path) -> Result<Kit, KitError> {
     text::read(&text).map_err(|faults| KitError::Faulty(path, faults))
 }
 
-/// Edits the kit in the folder, which is made if it is missing.
+/// How often a kit that another program holds is tried, with a wait between two tries.
+const LOCK_TRIES: u32 = 30;
+
+/// Edits the kit in the folder, which is made if it is missing. `wait` is called between two tries to
+/// get at a kit that another program holds.
 pub(crate) fn edit(
     home: &Utf8Path,
+    wait: impl FnMut(),
     change: impl FnOnce(&str) -> Result<String, EditError>,
 ) -> Result<(), KitError> {
     let failed = |path: &Utf8Path, step| {
@@ -91,9 +96,7 @@ pub(crate) fn edit(
     };
     make_folder(home).map_err(failed(home, "be created as a folder"))?;
     let folder = File::open(home).map_err(failed(home, "be opened"))?;
-    // One editing program at a time; a person's editor is caught by the comparison below.
-    rustix::fs::flock(&folder, FlockOperation::LockExclusive)
-        .map_err(|e| KitError::System(home.to_owned(), "be locked", e.into()))?;
+    lock(&folder, wait).map_err(failed(home, "be locked"))?;
     let link = home.join(FILE);
     let before = text_of(&link)?;
     let old = before.as_deref().unwrap_or(text::NEW);
@@ -112,6 +115,21 @@ pub(crate) fn edit(
         None => link,
     };
     replace(&path, before.as_deref(), &new)
+}
+
+/// Lets one editing program at a time through; a person's editor is caught by comparing the text. Where
+/// the file system has no locks, that comparison is all there is.
+fn lock(folder: &File, mut wait: impl FnMut()) -> io::Result<()> {
+    for attempt in 1..=LOCK_TRIES {
+        match rustix::fs::flock(folder, FlockOperation::NonBlockingLockExclusive) {
+            Err(rustix::io::Errno::WOULDBLOCK) if attempt < LOCK_TRIES => wait(),
+            Err(rustix::io::Errno::WOULDBLOCK) => {
+                return Err(io::Error::other("another program holds it"));
+            }
+            _ => break,
+        }
+    }
+    Ok(())
 }
 
 /// Writes beside the file, makes it durable and gives it the file's name, unless the file is no
@@ -225,10 +243,14 @@ mod tests {
             if let Some(text) = first {
                 fs::write(&file, text).unwrap();
             }
-            let result = edit(&home, |text| {
-                fs::write(&file, theirs).unwrap();
-                text::add(text, &card("A1"))
-            });
+            let result = edit(
+                &home,
+                || {},
+                |text| {
+                    fs::write(&file, theirs).unwrap();
+                    text::add(text, &card("A1"))
+                },
+            );
             assert!(matches!(result, Err(KitError::Changed(_))), "{result:?}");
             assert_eq!(fs::read_to_string(&file).unwrap(), theirs);
             fs::remove_file(&file).unwrap();
@@ -248,12 +270,32 @@ mod tests {
                 let home = &home;
                 scope.spawn(move || {
                     for m in 0..5 {
-                        edit(home, |text| text::add(text, &card(&format!("A{n}{m}")))).unwrap();
+                        let entry = card(&format!("A{n}{m}"));
+                        // Held for too long is told; who is told so tries again.
+                        while let Err(e) =
+                            edit(home, std::thread::yield_now, |text| text::add(text, &entry))
+                        {
+                            assert!(e.lines()[0].contains("another program"), "{e:?}");
+                        }
                     }
                 });
             }
         });
         assert_eq!(read(&home).unwrap().cards.len(), 40);
+    }
+
+    #[test]
+    fn a_kit_that_is_held_is_waited_for_and_then_given_up() {
+        let (_dir, home) = folder();
+        let holder = File::open(&home).unwrap();
+        rustix::fs::flock(&holder, FlockOperation::LockExclusive).unwrap();
+        let mut waits = 0;
+        let held = edit(&home, || waits += 1, |text| text::add(text, &card("A1")));
+        assert!(held.unwrap_err().lines()[0].contains("another program"));
+        assert_eq!(waits, LOCK_TRIES - 1);
+        let release = || rustix::fs::flock(&holder, FlockOperation::Unlock).unwrap();
+        edit(&home, release, |text| text::add(text, &card("A1"))).unwrap();
+        assert_eq!(read(&home).unwrap().cards.len(), 1);
     }
 
     #[cfg(unix)]
@@ -267,7 +309,7 @@ mod tests {
         let folder = home.join("h");
         fs::create_dir(&folder).unwrap();
         std::os::unix::fs::symlink("../elsewhere.toml", folder.join(FILE)).unwrap();
-        edit(&folder, |text| text::add(text, &card("A1"))).unwrap();
+        edit(&folder, || {}, |text| text::add(text, &card("A1"))).unwrap();
         assert!(
             fs::symlink_metadata(folder.join(FILE))
                 .unwrap()
@@ -279,7 +321,7 @@ mod tests {
             0o640
         );
         fs::remove_file(&real).unwrap();
-        let gone = edit(&folder, |text| text::add(text, &card("A2")));
+        let gone = edit(&folder, || {}, |text| text::add(text, &card("A2")));
         assert!(matches!(gone, Err(KitError::System(..))), "{gone:?}");
     }
 
@@ -290,7 +332,7 @@ mod tests {
         fs::write(home.join(FILE), bytes).unwrap();
         let error = read(&home).unwrap_err();
         assert!(error.lines()[1].starts_with("line 3:"), "{error:?}");
-        let kept = edit(&home, |text| text::add(text, &card("A1")));
+        let kept = edit(&home, || {}, |text| text::add(text, &card("A1")));
         assert!(kept.is_err());
         assert_eq!(fs::read(home.join(FILE)).unwrap(), bytes);
     }
