@@ -5,7 +5,7 @@
 //! or why not) -> [`offload`] (one read, many copies, all read back) -> [`proof`] (the verdict and
 //! the manifest) -> [`report`] (the page). [`standing`]
 //! reads what earlier runs left, [`run`] puts the stages in order. [`disk`] and [`clock`]
-//! are the only seams to the world; nothing here prints.
+//! are the only seams to the world, with [`sys`] below them; nothing here prints.
 
 pub mod card;
 pub mod clock;
@@ -25,4 +25,5 @@ pub mod report;
 pub mod run;
 pub mod speed;
 pub mod standing;
+pub mod sys;
 pub mod units;

@@ -6,7 +6,7 @@ use crate::card::listing::Listing;
 use crate::card::survey::survey;
 use crate::clock::Clock;
 use crate::digest::Digest;
-use crate::disk::topology::Backing;
+use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};

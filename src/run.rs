@@ -5,7 +5,7 @@ use crate::card::identity::label_of;
 use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
-use crate::disk::topology::Backing;
+use crate::disk::backing::Backing;
 use crate::disk::{Disk, EntryKind, Stamp, Stat, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};

@@ -136,19 +136,14 @@ fn kind_of(raw: &[u8], entry: &Found) -> RowKind {
     }
 }
 
-#[cfg(unix)]
+/// The bytes of a path: on Unix as the system has them, on Windows as UTF-8, where a lone half of a
+/// pair of UTF-16 units stays what is no UTF-8.
 fn raw_bytes(path: &OsStr) -> Vec<u8> {
-    use std::os::unix::ffi::OsStrExt as _;
-    let bytes = path.as_bytes();
+    let bytes = path.as_encoded_bytes();
     bytes
         .get(..bytes.len().min(PATH_BYTES_MAX * 4))
         .unwrap_or(bytes)
         .to_vec()
-}
-
-#[cfg(not(unix))]
-fn raw_bytes(path: &OsStr) -> Vec<u8> {
-    path.to_string_lossy().replace('\\', "/").into_bytes()
 }
 
 #[cfg(test)]

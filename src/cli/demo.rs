@@ -9,10 +9,9 @@ use super::out::{Out, wrap};
 use super::verify::verify;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::fs::OpenOptions;
-use std::io;
-use std::os::unix::fs::FileExt as _;
+use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 use std::sync::{Arc, Mutex};
-use unlade::disk::topology::Backing;
+use unlade::disk::backing::Backing;
 use unlade::plan::Level;
 use unlade::proof::Terms;
 use unlade::run::{Job, Tools};
@@ -149,12 +148,20 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
         return Ok(first);
     }
 
-    let text = "Both folders are on one disk, so that was one copy, and the answer was no.";
-    step(out, 3, text);
-    say(
-        out,
-        "With two real drives it would have been PROVEN. Here we ask for one copy. The same command again goes on from what is proven: nothing is read or copied twice.",
-    );
+    let can_prove = reaches_device(&job, tools);
+    let (title, text) = if can_prove {
+        (
+            "Both folders are on one disk, so that was one copy, and the answer was no.",
+            "With two real drives it would have been PROVEN. Here we ask for one copy. The same command again goes on from what is proven: nothing is read or copied twice.",
+        )
+    } else {
+        (
+            "The answer was no: what is read back here may come from memory.",
+            "Both folders are on one disk as well, which would be one copy. Here we ask for one copy; as long as memory may answer, not even one is proven.",
+        )
+    };
+    step(out, 3, title);
+    say(out, text);
     job.terms.copies_needed = 1;
     let second = offload(&job, " --copies 1", out, tools);
     if second == Exit::Interrupted {
@@ -174,12 +181,21 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
         )
     } else {
         (
-            "Something here did not go as it should; the lines above say what. In memory, or where the system's cache cannot be passed, nothing can be proven.",
+            "Something here did not go as it should; the lines above say what. In memory, or where the system's cache cannot be passed (under Wine, for one), nothing can be proven.",
             Exit::NotProven,
         )
     };
     say(out, text);
     Ok(exit)
+}
+
+/// Whether what is read back in this place comes from the device.
+fn reaches_device(job: &Job, tools: &Tools) -> bool {
+    let copies = job.to.iter().map(|d| d.join(NAME).join(VICTIM));
+    copies.into_iter().all(|copy| {
+        let source = tools.disk.open_read_back(&copy);
+        source.is_ok_and(|s| s.way().reaches_device())
+    })
 }
 
 /// Shows the command and does what it would do.
@@ -222,13 +238,15 @@ fn check_again(job: &Job, out: Out, tools: &Tools) -> io::Result<Exit> {
 
 /// Flips one bit in the middle and keeps the date, as a failing drive would.
 fn flip_bit(path: &Utf8Path) -> io::Result<()> {
-    let file = OpenOptions::new().read(true).write(true).open(path)?;
+    let mut file = OpenOptions::new().read(true).write(true).open(path)?;
     let meta = file.metadata()?;
     let at = meta.len() / 2;
     let mut byte = [0];
-    file.read_exact_at(&mut byte, at)?;
+    file.seek(SeekFrom::Start(at))?;
+    file.read_exact(&mut byte)?;
     byte[0] ^= 0b0001_0000;
-    file.write_all_at(&byte, at)?;
+    file.seek(SeekFrom::Start(at))?;
+    file.write_all(&byte)?;
     file.set_modified(meta.modified()?)?;
     file.sync_all()
 }

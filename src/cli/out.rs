@@ -27,9 +27,7 @@ impl Out {
         let colour = match common.color {
             Color::Always => true,
             Color::Never => false,
-            Color::Auto => {
-                is_terminal && !no_color && std::env::var_os("TERM").is_none_or(|t| t != "dumb")
-            }
+            Color::Auto => is_terminal && !no_color && takes_colour(),
         };
         Self {
             is_terminal,
@@ -156,12 +154,23 @@ pub(crate) fn flush(stop: &AtomicBool) {
 }
 
 fn width() -> usize {
-    rustix::termios::tcgetwinsize(std::io::stdout())
-        .ok()
-        .map(|size| usize::from(size.ws_col))
+    terminal_size::terminal_size_of(std::io::stdout())
+        .map(|(columns, _)| usize::from(columns.0))
         .filter(|&columns| columns >= 40)
         .unwrap_or(80)
         .min(200)
+}
+
+/// Asks a Windows console to take colours as every other terminal does; whether it will.
+#[cfg(windows)]
+fn takes_colour() -> bool {
+    anstyle_query::windows::enable_ansi_colors().unwrap_or(true)
+}
+
+/// Whether the terminal says that it takes colours.
+#[cfg(not(windows))]
+fn takes_colour() -> bool {
+    std::env::var_os("TERM").is_none_or(|t| t != "dumb")
 }
 
 /// Cuts text to so many columns, marking the cut.

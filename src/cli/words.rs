@@ -4,7 +4,7 @@ use super::out::{Out, wrap};
 use std::time::Duration;
 use unlade::card::listing::RowKind;
 use unlade::disk::FolderFacts;
-use unlade::disk::topology::Backing;
+use unlade::disk::backing::Backing;
 use unlade::error::{Problem, ProblemKind};
 use unlade::name::shown;
 use unlade::plan::Level;
@@ -15,6 +15,12 @@ use unlade::proof::{Proof, Tally, counted_copies};
 use unlade::speed::ceiling::Ceiling;
 use unlade::speed::forecast::{Remaining, words as forecast_words};
 use unlade::units::{MegabytesPerS, count, counted, size, speed, time};
+
+/// What to do about a read that may have come from memory.
+#[cfg(not(windows))]
+const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the drive. Unplug the drive, plug it in again, and run this as root, or with the drive mounted by the system's own driver for it.";
+#[cfg(windows)]
+const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the drive. Unplug the drive, plug it in again, and run this in Windows itself (not in Wine), on a folder that Windows does not keep compressed.";
 
 /// The two lines of caution after a verdict.
 pub(crate) const CAUTIONS: [&str; 2] = [
@@ -670,12 +676,7 @@ fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
     if f.in_memory {
         lines.push("Note     this offload lies in memory, not on a drive.".to_owned());
     } else if !f.reached_device() {
-        lines.extend(wrap(
-            "what was read may have come from the computer's memory, not from the drive. Unplug the drive, plug it in again, and run this as root, or with the drive mounted by the system's own driver for it.",
-            out.width,
-            "Note     ",
-            "         ",
-        ));
+        lines.extend(wrap(CACHED_NOTE, out.width, "Note     ", "         "));
     }
     if !f.manifest.verdict.proven {
         lines.extend(wrap(

@@ -24,14 +24,42 @@ pub fn read_tail(path: &Utf8Path, limit: u64) -> io::Result<(Vec<u8>, bool)> {
         return Err(io::Error::other("it is not a plain file"));
     }
     let skipped = meta.len().saturating_sub(limit);
-    file.seek(SeekFrom::Start(skipped))?;
     let mut text = Vec::new();
-    file.take(limit).read_to_end(&mut text)?;
+    read_unlocked(&mut file, skipped, limit, &mut text)?;
     if skipped > 0 {
         let first = text.iter().position(|b| *b == b'\n').map_or(0, |at| at + 1);
         text.drain(..first);
     }
     Ok((text, skipped > 0))
+}
+
+/// Reads at most `limit` bytes from `start` on. On Windows the lock of a program that is just appending
+/// keeps readers out too; it is waited for as long as that takes, a moment each time.
+fn read_unlocked(file: &mut File, start: u64, limit: u64, into: &mut Vec<u8>) -> io::Result<()> {
+    const LOCK_VIOLATION: i32 = 33;
+    let mut tries = 0;
+    loop {
+        into.clear();
+        file.seek(SeekFrom::Start(start))?;
+        match file.take(limit).read_to_end(into) {
+            Err(e) if cfg!(windows) && e.raw_os_error() == Some(LOCK_VIOLATION) => {
+                tries += 1;
+                if tries > LOCK_TRIES {
+                    return Err(e);
+                }
+                pause();
+            }
+            other => return other.map(drop),
+        }
+    }
+}
+
+#[expect(
+    clippy::disallowed_methods,
+    reason = "a tenth of a second for another program, which no clock of a test needs to see"
+)]
+fn pause() {
+    std::thread::sleep(std::time::Duration::from_millis(100));
 }
 
 /// Appends one whole line and makes it durable; the folder is made if it is not there. A torn last
@@ -125,8 +153,8 @@ mod tests {
         let (_keep, home) = folder();
         let path = home.join("ledger.jsonl");
         append_line(&path, "one", || {}).unwrap();
-        let holder = File::open(&path).unwrap();
-        holder.lock().unwrap();
+        let mut holder = Some(File::open(&path).unwrap());
+        holder.as_ref().unwrap().lock().unwrap();
         let mut waits = 0;
         let held = append_line(&path, "two", || waits += 1);
         assert!(held.unwrap_err().to_string().contains("another program"));
@@ -134,7 +162,8 @@ mod tests {
         let mut waits = 0;
         append_line(&path, "three", || {
             waits += 1;
-            holder.unlock().unwrap();
+            // Closing gives the lock back as well.
+            drop(holder.take());
         })
         .unwrap();
         assert_eq!(waits, 1);

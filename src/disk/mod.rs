@@ -4,24 +4,25 @@
 //! Invariant: no method can overwrite, truncate or remove anything but a part file or a journal
 //! that this tool made, and none can write below a card's root.
 
+pub mod backing;
 pub mod buffer;
 pub mod gear;
 pub mod home;
-#[cfg(unix)]
 pub mod os;
-#[cfg(all(test, unix))]
+#[cfg(all(test, target_os = "linux"))]
 mod recorded;
+#[cfg(target_os = "linux")]
 pub mod topology;
 pub mod whole;
 
 use crate::error::Problem;
+use backing::Backing;
 use buffer::Chunk;
 use camino::Utf8Path;
 use gear::Gear;
 use std::ffi::OsString;
 use std::fmt::Debug;
 use std::io;
-use topology::Backing;
 
 /// The journal's file name inside the records folder.
 pub const JOURNAL: &str = "journal.jsonl";

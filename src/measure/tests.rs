@@ -1,7 +1,7 @@
 //! A measurement against a made-up disk whose speed is known.
 
 use super::*;
-use crate::disk::topology::Backing;
+use crate::disk::backing::Backing;
 use crate::disk::{EntryKind, Found, Journal, Part, Source, Stamp, Stat, Tree};
 use jiff::Timestamp;
 use std::sync::{Arc, Mutex};

@@ -9,7 +9,7 @@ pub mod together;
 use crate::card::dates::{Shift, parse};
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
-use crate::disk::topology::{Backing, Reason, independent};
+use crate::disk::backing::{Backing, Reason, independent};
 use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, fold, is_part_name, shown};

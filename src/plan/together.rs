@@ -3,7 +3,7 @@
 
 use super::Plan;
 use crate::disk::FolderFacts;
-use crate::disk::topology::{Backing, independent};
+use crate::disk::backing::{Backing, independent};
 use crate::error::{Problem, ProblemKind};
 use crate::units::{counted, len64, size};
 use std::collections::BTreeMap;

@@ -7,7 +7,7 @@ use super::manifest::{FilePart, Manifest};
 use crate::card::dates::{Shift, parse};
 use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
-use crate::disk::topology::Backing;
+use crate::disk::backing::Backing;
 use crate::disk::{ReadBackWay, Stamp};
 use crate::error::ProblemKind;
 use crate::plan::count_independent;

@@ -6,7 +6,7 @@ use super::Proof;
 use super::checksums;
 use crate::clock::rfc3339;
 use crate::digest::Digest;
-use crate::disk::topology::Backing;
+use crate::disk::backing::Backing;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
 use crate::error::{Error, Problem, Step};
 use crate::name::CardName;

@@ -10,7 +10,7 @@ pub mod verify;
 
 use crate::card::listing::{Difference, Listing, RowKind};
 use crate::disk::ReadBackWay;
-use crate::disk::topology::Backing;
+use crate::disk::backing::Backing;
 use crate::error::{Problem, ProblemKind};
 use crate::offload::{CopyState, Offloaded};
 use crate::plan::{Level, Plan, count_independent, gone_note, trash_notes};

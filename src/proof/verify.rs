@@ -9,7 +9,7 @@ use super::manifest::{
 use crate::card::left_out::why_left_out;
 use crate::clock::Clock;
 use crate::digest::Digest;
-use crate::disk::topology::Backing;
+use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole;
 use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree};
 use crate::error::{Error, Step, failed};

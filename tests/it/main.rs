@@ -1,5 +1,6 @@
 //! One test binary. `support` holds what tests share: a simulated disk with faults, a mount with
-//! faults, and a way to run the program.
+//! faults, and a way to run the program. What expects PROVEN of real folders, or needs mounts and signals,
+//! runs on Linux only; DEVELOPERS.md lists it.
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 #![allow(
     clippy::expect_used,
@@ -7,21 +8,36 @@
     reason = "a test that cannot go on has failed"
 )]
 
+#[cfg(target_os = "linux")]
 mod binary;
+#[cfg(target_os = "linux")]
+mod elsewhere;
 mod faults;
 mod histories;
+#[cfg(target_os = "linux")]
 mod kill;
+#[cfg(target_os = "linux")]
 mod kit;
+#[cfg(target_os = "linux")]
 mod matrix;
+#[cfg(target_os = "linux")]
 mod mounts;
+#[cfg(target_os = "linux")]
 mod only_new;
 mod pages;
+#[cfg(target_os = "linux")]
 mod prove;
+#[cfg(target_os = "linux")]
 mod rate;
+#[cfg(target_os = "linux")]
 mod sets;
+#[cfg(target_os = "linux")]
 mod speed;
 mod support;
 mod tidy;
 mod trees;
 mod vectors;
+#[cfg(target_os = "linux")]
 mod weigh;
+#[cfg(target_os = "linux")]
+mod wine;

@@ -32,6 +32,7 @@ fn make(root: &Path, layout: &[(String, usize)]) {
     }
 }
 
+#[cfg_attr(windows, ignore = "Wine reaches no device, so nothing is PROVEN")]
 #[test]
 fn every_tree_arrives_whole() {
     let fixtures = names_in(&fixtures());

@@ -1,8 +1,8 @@
 //! Owns the checks of what is told of devices against recorded trees (`fixtures/trees`).
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
 
-use super::super::recorded::Recorded;
 use super::*;
+use crate::disk::recorded::Recorded;
 use std::collections::BTreeSet;
 
 fn look(tree: &Recorded, disk: &str) -> Gear {
@@ -35,7 +35,7 @@ fn a_usb_reader_with_every_hub_above_it() {
     assert_eq!(gear.model.as_deref(), Some("STORAGE DEVICE"));
     assert_eq!((gear.slot, gear.pcie), (None, None));
     // From the mount to the reader: what stands behind the folder is what is described.
-    let volume = super::super::topology::volume_of(tree.top(), Path::new("/media/KITES"), (8, 17));
+    let volume = crate::disk::topology::volume_of(tree.top(), Path::new("/media/KITES"), (8, 17));
     let volume = volume.unwrap();
     let gear = behind(tree.top(), &volume.backing, volume.rotational);
     assert_eq!((gear.usb.len(), gear.rotational), (3, Some(true)));

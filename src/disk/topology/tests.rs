@@ -7,6 +7,7 @@
 
 use super::super::recorded::Recorded;
 use super::*;
+use crate::disk::backing::{Reason, independent};
 use std::os::unix::fs::MetadataExt;
 
 impl Recorded {

@@ -9,8 +9,9 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
 use std::fs::{self, File, FileTimes, OpenOptions};
-use std::io::{self, BufReader};
-use std::os::unix::fs::{FileExt as _, MetadataExt as _};
+use std::io::{self, BufReader, Read as _, Seek as _, SeekFrom, Write as _};
+#[cfg(unix)]
+use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -233,6 +234,7 @@ pub(crate) fn kill_after(command: &mut Command, delay: Duration) -> (Option<i32>
 
 /// Runs a command for so long and then sends it SIGINT, as Ctrl-C does. Returns what it said and how
 /// long it took to end.
+#[cfg(unix)]
 pub(crate) fn interrupt_after(command: &mut Command, delay: Duration) -> (Ran, Duration) {
     let mut child = command
         .stdout(Stdio::piped())
@@ -343,9 +345,11 @@ pub(crate) fn age(root: &Path) -> Vec<PathBuf> {
 }
 
 /// What the file system keeps of an entry: size, mode, owner, link count, atime, mtime, ctime.
+#[cfg(unix)]
 pub(crate) type Traces = (u64, u32, u32, u64, [(i64, i64); 3]);
 
 /// Looks at entries without opening them.
+#[cfg(unix)]
 pub(crate) fn traces(paths: &[PathBuf]) -> Vec<Traces> {
     paths
         .iter()
@@ -469,15 +473,17 @@ pub(crate) fn put(path: &Path, content: &[u8]) {
 
 /// Turns one bit of a file over and keeps its date.
 pub(crate) fn flip(path: &Path, at: u64) {
-    let file = OpenOptions::new()
+    let mut file = OpenOptions::new()
         .read(true)
         .write(true)
         .open(path)
         .unwrap();
     let date = file.metadata().unwrap().modified().unwrap();
     let mut byte = [0];
-    file.read_exact_at(&mut byte, at).unwrap();
-    file.write_all_at(&[byte[0] ^ 1], at).unwrap();
+    file.seek(SeekFrom::Start(at)).unwrap();
+    file.read_exact(&mut byte).unwrap();
+    file.seek(SeekFrom::Start(at)).unwrap();
+    file.write_all(&[byte[0] ^ 1]).unwrap();
     file.set_modified(date).unwrap();
 }
 

@@ -17,9 +17,9 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use unlade::clock::{Clock, SystemClock};
+use unlade::disk::backing::Backing;
 use unlade::disk::buffer::Chunk;
 use unlade::disk::gear::Gear;
-use unlade::disk::topology::Backing;
 use unlade::disk::{
     Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp, Stat, Tree,
 };
@@ -345,7 +345,8 @@ fn not_found() -> io::Error {
 
 /// Splits `/a/x/y` into `/a` and `["x", "y"]`.
 fn split(path: &Utf8Path) -> (String, Vec<&str>) {
-    let mut parts = path.as_str().split('/').filter(|p| !p.is_empty());
+    let separators = std::path::is_separator;
+    let mut parts = path.as_str().split(separators).filter(|p| !p.is_empty());
     let volume = format!("/{}", parts.next().unwrap_or(""));
     (volume, parts.collect())
 }
