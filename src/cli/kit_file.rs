@@ -2,8 +2,7 @@
 //! somebody else changed it meanwhile.
 
 use camino::{Utf8Path, Utf8PathBuf};
-use rustix::fs::FlockOperation;
-use std::fs::{self, File};
+use std::fs::{self, File, TryLockError};
 use std::io::{self, Read as _, Write as _};
 use unlade::disk::home::make_folder;
 use unlade::kit::Kit;
@@ -95,7 +94,7 @@ pub(crate) fn edit(
         move |cause| KitError::System(path, step, cause)
     };
     make_folder(home).map_err(failed(home, "be created as a folder"))?;
-    let folder = File::open(home).map_err(failed(home, "be opened"))?;
+    let folder = open_to_lock(home).map_err(failed(home, "be opened"))?;
     lock(&folder, wait).map_err(failed(home, "be locked"))?;
     let link = home.join(FILE);
     let before = text_of(&link)?;
@@ -121,9 +120,9 @@ pub(crate) fn edit(
 /// the file system has no locks, that comparison is all there is.
 fn lock(folder: &File, mut wait: impl FnMut()) -> io::Result<()> {
     for attempt in 1..=LOCK_TRIES {
-        match rustix::fs::flock(folder, FlockOperation::NonBlockingLockExclusive) {
-            Err(rustix::io::Errno::WOULDBLOCK) if attempt < LOCK_TRIES => wait(),
-            Err(rustix::io::Errno::WOULDBLOCK) => {
+        match folder.try_lock() {
+            Err(TryLockError::WouldBlock) if attempt < LOCK_TRIES => wait(),
+            Err(TryLockError::WouldBlock) => {
                 return Err(io::Error::other("another program holds it"));
             }
             _ => break,
@@ -170,9 +169,38 @@ fn replace(path: &Utf8Path, before: Option<&str>, new: &str) -> Result<(), KitEr
         }
         Err(e) => return Err(failed("be replaced")(e.error)),
     }
-    File::open(folder)
-        .and_then(|f| f.sync_all())
-        .map_err(failed("have its folder flushed to the drive"))
+    flush(folder).map_err(failed("have its folder flushed to the drive"))
+}
+
+/// Opens what is locked while the kit is edited: its folder.
+#[cfg(unix)]
+fn open_to_lock(home: &Utf8Path) -> io::Result<File> {
+    File::open(home)
+}
+
+/// Windows locks no folders: an empty file in it stands for it.
+#[cfg(not(unix))]
+fn open_to_lock(home: &Utf8Path) -> io::Result<File> {
+    fs::OpenOptions::new()
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(home.join("kit.lock"))
+}
+
+#[cfg(unix)]
+fn flush(folder: &Utf8Path) -> io::Result<()> {
+    File::open(folder)?.sync_all()
+}
+
+/// Windows has no such call for every folder; the file itself is flushed.
+#[cfg(not(unix))]
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "the same question has another answer elsewhere"
+)]
+fn flush(_folder: &Utf8Path) -> io::Result<()> {
+    Ok(())
 }
 
 /// Returns the text of a file; `None` when there is no file.
@@ -218,6 +246,7 @@ fn text_of(path: &Utf8Path) -> Result<Option<String>, KitError> {
 )]
 mod tests {
     use super::*;
+    use std::cell::RefCell;
     use unlade::kit::Card;
     use unlade::kit::text::Entry;
 
@@ -287,13 +316,13 @@ mod tests {
     #[test]
     fn a_kit_that_is_held_is_waited_for_and_then_given_up() {
         let (_dir, home) = folder();
-        let holder = File::open(&home).unwrap();
-        rustix::fs::flock(&holder, FlockOperation::LockExclusive).unwrap();
+        let holder = RefCell::new(Some(open_to_lock(&home).unwrap()));
+        holder.borrow().as_ref().unwrap().lock().unwrap();
         let mut waits = 0;
         let held = edit(&home, || waits += 1, |text| text::add(text, &card("A1")));
         assert!(held.unwrap_err().lines()[0].contains("another program"));
         assert_eq!(waits, LOCK_TRIES - 1);
-        let release = || rustix::fs::flock(&holder, FlockOperation::Unlock).unwrap();
+        let release = || drop(holder.take());
         edit(&home, release, |text| text::add(text, &card("A1"))).unwrap();
         assert_eq!(read(&home).unwrap().cards.len(), 1);
     }
