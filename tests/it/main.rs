@@ -9,6 +9,7 @@
 
 mod binary;
 mod faults;
+mod forecast;
 mod histories;
 mod kill;
 mod kit;
