@@ -6,7 +6,7 @@ use crate::disk::ReadBackWay;
 use crate::error::Problem;
 use crate::plan::{Level, Plan};
 use crate::speed::ceiling::Link;
-use crate::speed::forecast::Remaining;
+use crate::speed::forecast::{Basis, Change, Remaining};
 use crate::units::MegabytesPerS;
 
 /// One thing to show.
@@ -50,6 +50,8 @@ pub enum Event<'a> {
     },
     /// Something went wrong.
     Problem(Problem),
+    /// The rate has changed and stayed changed; with the time left as it is reckoned now.
+    RateChange(Change, Option<Remaining>),
     /// Everything was read and the card was listed again: it may leave the reader, no more than that.
     CardRead,
     /// The second read of the card, in bytes so far and in all.
@@ -118,6 +120,13 @@ pub struct Snapshot {
     pub destinations: Vec<DestinationSnapshot>,
     /// Time left; `None` while there is nothing to base it on.
     pub remaining: Option<Remaining>,
+    /// What the time left rests on.
+    #[serde(skip)]
+    pub basis: Basis,
+    /// Seconds for which nothing has moved, 0 while something does.
+    pub stalled_s: f64,
+    /// What is waited for while nothing moves: `card` or `destination N`.
+    pub waiting_for: Option<String>,
     /// Problems so far.
     pub problems: u64,
     /// Delivered bytes per second, one value per interval, newest last.

@@ -27,6 +27,7 @@ use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums};
 use crate::report::page;
 use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
 use crate::speed::detected;
+use crate::speed::forecast::RatePrior;
 use crate::standing;
 use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::units::len64;
@@ -217,6 +218,7 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     for (index, gear) in gears.iter().enumerate() {
         detected::notes(&mut ceiling, &format!("Destination {}", index + 1), gear);
     }
+    plan.prior.rate = ceiling.mbps().map(|m| RatePrior::from_ceiling(m.0));
     plan.ceiling = ceiling;
     plan
 }

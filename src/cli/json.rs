@@ -87,6 +87,7 @@ impl Observer for Json {
                         "links": plan.ceiling.links(), "ceiling_mbps": plan.ceiling.mbps(),
                         "usual_mbps": plan.ceiling.usual().map(|(low, high)| [low, high]),
                         "limiting_link": plan.ceiling.limiting().map(Link::name),
+                        "forecast": plan.forecast().remaining(),
                     }),
                 );
             }
@@ -104,6 +105,9 @@ impl Observer for Json {
                     fields.insert("next".to_owned(), problem.kind.next_step().into());
                 }
                 self.send("problem", body);
+            }
+            Event::RateChange(change, _) => {
+                self.send("rate-change", serde_json::to_value(change).unwrap_or(Value::Null));
             }
             // Part of every tick as `card_done`; the verdict is sent with its exit code at the end.
             Event::CardRead | Event::ReadAgain(..) | Event::Ended => {}

@@ -201,6 +201,16 @@ impl Observer for Screen {
                     "All is read: the card may leave the reader. Do not format it yet.",
                 );
             }
+            Event::RateChange(change, remaining) => {
+                for line in wrap(
+                    &words::rate_change(change, *remaining),
+                    self.out.width,
+                    "",
+                    "  ",
+                ) {
+                    self.say_of_card(&line);
+                }
+            }
             Event::ReadAgain(done, total) => self.read_again(*done, *total),
             Event::Ended => self.clear(),
             _ => {}
@@ -226,11 +236,13 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
         let path = destinations.get(index).map_or("", String::as_str);
         lines.push(destination_line(index, path, d));
     }
-    let waits = held_back(s).map_or(String::new(), |held| format!("   {held}"));
+    let waits = held_back(s)
+        .filter(|_| s.stalled_s < words::NO_DATA_S)
+        .map_or(String::new(), |held| format!("   {held}"));
     let state = if s.stopping {
         "stopping; what is proven is kept".to_owned()
     } else {
-        words::left(s.remaining, s.remaining.is_some_and(|r| r.likely_s > 0.0))
+        words::left(s)
     };
     let problems = match s.problems {
         0 => "no problems".to_owned(),
@@ -304,7 +316,7 @@ pub(crate) fn plain(s: &Snapshot) -> String {
         size(s.bytes_read),
         size(s.bytes_total),
         back.join(" and "),
-        words::left(s.remaining, s.remaining.is_some_and(|r| r.likely_s > 0.0)),
+        words::left(s),
         if s.problems == 0 {
             "no problems".to_owned()
         } else {
@@ -385,6 +397,71 @@ mod tests {
             ]
         );
         assert!(lines.iter().all(|l| l.len() <= 80 && l.is_ascii()));
+    }
+
+    #[test]
+    fn silence_is_told_and_what_is_waited_for() {
+        let left = |stalled_s, waiting_for: Option<&str>| {
+            let mut s = snapshot();
+            s.stalled_s = stalled_s;
+            s.waiting_for = waiting_for.map(str::to_owned);
+            let lines = lines("KITES", &[], &s);
+            assert!(lines[3].len() <= 80, "{lines:?}");
+            lines[3].clone()
+        };
+        assert_eq!(left(2.9, None), "Left   about 12 min   no problems");
+        assert_eq!(
+            left(4.2, Some("card")),
+            "Left   about 12 min, no data for 4 s   no problems"
+        );
+        assert_eq!(
+            left(12.0, Some("card")),
+            "Left   waiting for the card, no data for 12 s   no problems"
+        );
+        assert_eq!(
+            left(12.0, Some("destination 2")),
+            "Left   waiting for destination 2, no data for 12 s   no problems"
+        );
+    }
+
+    #[test]
+    fn the_first_seconds_say_what_the_number_rests_on() {
+        use unlade::speed::forecast::{Basis, RatePrior};
+        let left = |rate| {
+            let mut s = snapshot();
+            s.basis = Basis::Known(rate);
+            lines("KITES", &[], &s)[3].clone()
+        };
+        let by_limit = left(RatePrior::from_ceiling(104.0));
+        let by_history = left(RatePrior::from_history(94.0, 0.05));
+        assert_eq!(
+            by_limit,
+            "Left   about 12 min (from the slowest link's limit, measuring ...)   no problems"
+        );
+        assert_eq!(
+            by_history,
+            "Left   about 12 min (this card and reader: 94.0 MB/s last time)   no problems"
+        );
+        assert!(by_limit.len() <= 80 && by_history.len() <= 80);
+    }
+
+    #[test]
+    fn a_changed_rate_is_told_as_a_fact() {
+        use unlade::speed::forecast::Change;
+        let change = Change {
+            from_bytes_per_s: 800e6,
+            to_bytes_per_s: 300e6,
+            at_s: 62.2,
+        };
+        let left = Remaining {
+            low_s: 170.0,
+            likely_s: 178.0,
+            high_s: 190.0,
+        };
+        assert_eq!(
+            words::rate_change(&change, Some(left)),
+            "Rate fell from 800 to 300 MB/s at 01:02 and stayed there. New estimate: about 3 min."
+        );
     }
 
     #[test]

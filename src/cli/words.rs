@@ -6,6 +6,7 @@ use unlade::card::listing::RowKind;
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
 use unlade::error::{Problem, ProblemKind};
+use unlade::event::Snapshot;
 use unlade::name::shown;
 use unlade::plan::Level;
 use unlade::plan::{Plan, PlannedDestination};
@@ -13,7 +14,7 @@ use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings};
 use unlade::proof::{Proof, Tally, counted_copies};
 use unlade::speed::ceiling::Ceiling;
-use unlade::speed::forecast::{Remaining, words as forecast_words};
+use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
 use unlade::units::{MegabytesPerS, count, counted, size, speed, time};
 
 /// What to do about a read that may have come from memory.
@@ -191,6 +192,9 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
         lines.extend(wrap(&work(d), width, "         ", "         "));
     }
     lines.extend(speed_lines(&plan.ceiling, width));
+    if let Some(text) = plan_time(plan) {
+        lines.extend(wrap(&text, width, "Time     ", "         "));
+    }
     for note in plan.notes.iter().chain(plan.ceiling.notes()) {
         lines.extend(wrap(note, width, "Note     ", "         "));
     }
@@ -241,6 +245,21 @@ pub(crate) fn mbps(rate: MegabytesPerS) -> String {
         .trim_end_matches(" MB/s")
         .trim_end_matches(".0")
         .to_owned()
+}
+
+/// Returns how long the copy will take by what is known beforehand, if anything is.
+fn plan_time(plan: &Plan) -> Option<String> {
+    let remaining = plan.forecast().remaining().filter(|r| r.likely_s > 0.0)?;
+    let rate = plan.prior.rate?;
+    let from = match rate.source {
+        Source::Ceiling => "expected from the slowest link's limit",
+        Source::History => "as this card and reader gave before",
+    };
+    Some(format!(
+        "{}, at {}, {from}; the estimate assumes that the rate stays as it is",
+        forecast_words(remaining),
+        speed(rate.mbps * 1e6)
+    ))
 }
 
 /// Returns where a destination lies: `sda, ext4`.
@@ -297,13 +316,62 @@ fn work(d: &PlannedDestination) -> String {
     parts.join("; ")
 }
 
-/// Returns the time left in words.
-pub(crate) fn left(remaining: Option<Remaining>, bytes_left: bool) -> String {
-    match remaining {
-        Some(r) if bytes_left => forecast_words(r),
-        Some(_) => "finishing".to_owned(),
-        None => "measuring ...".to_owned(),
+/// Returns the time left in words, or what is waited for.
+pub(crate) fn left(s: &Snapshot) -> String {
+    let Some(remaining) = s.remaining else {
+        return "measuring ...".to_owned();
+    };
+    if remaining.likely_s <= 0.0 && remaining.high_s <= 0.0 {
+        return "finishing".to_owned();
     }
+    let time = forecast_words(remaining);
+    if s.stalled_s >= NO_DATA_S {
+        let silence = format!("no data for {:.0} s", s.stalled_s);
+        return match &s.waiting_for {
+            Some(who) if s.stalled_s >= WAITING_S => {
+                let who = if who == "card" { "the card" } else { who };
+                format!("waiting for {who}, {silence}")
+            }
+            _ => format!("{time}, {silence}"),
+        };
+    }
+    match s.basis {
+        Basis::Known(rate) if rate.source == Source::Ceiling => {
+            format!("{time} (from the slowest link's limit, measuring ...)")
+        }
+        Basis::Known(rate) => format!(
+            "{time} (this card and reader: {} last time)",
+            speed(rate.mbps * 1e6)
+        ),
+        Basis::Nothing | Basis::Measured => time,
+    }
+}
+
+/// Nothing has moved for so many seconds: that is said beside the time left.
+pub(crate) const NO_DATA_S: f64 = 3.0;
+/// And from here on it is said instead of it.
+const WAITING_S: f64 = 10.0;
+
+/// Returns the line on a rate that has changed for good. It states the fact; the cause is not known.
+pub(crate) fn rate_change(change: &Change, remaining: Option<Remaining>) -> String {
+    let (from, to) = (change.from_bytes_per_s, change.to_bytes_per_s);
+    let verb = if to < from { "fell" } else { "rose" };
+    let before = speed(from);
+    let before = before.trim_end_matches(" MB/s");
+    let s = unlade::units::whole(change.at_s);
+    let at = if s < 3_600 {
+        format!("{:02}:{:02}", s / 60, s % 60)
+    } else {
+        format!("{}:{:02}:{:02}", s / 3_600, s % 3_600 / 60, s % 60)
+    };
+    let mut line = format!(
+        "Rate {verb} from {before} to {} at {at} and stayed there.",
+        speed(to)
+    );
+    if let Some(remaining) = remaining.filter(|r| r.likely_s > 0.0) {
+        line.push_str(&format!(" New estimate: {}.", forecast_words(remaining)));
+    }
+    line
 }
 
 /// Returns the verdict block, cautions included; it is the last thing printed. `shoot` are the lines

@@ -60,6 +60,8 @@ pub struct Meter {
     pub clean_ns: Sum,
     /// Nanoseconds in which the reader waited for a slower stage.
     pub wait_ns: Sum,
+    /// The reader is waiting for a slower stage at this moment.
+    pub waiting: AtomicBool,
     /// Nanoseconds of hashing what was read.
     pub hash_ns: Sum,
     /// All that will be read has been read.
@@ -78,6 +80,7 @@ impl Meter {
             clean: Sum::default(),
             clean_ns: Sum::default(),
             wait_ns: Sum::default(),
+            waiting: AtomicBool::new(false),
             hash_ns: Sum::default(),
             card_done: AtomicBool::new(false),
             destinations: (0..destinations)

@@ -21,7 +21,7 @@ use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use crate::plan::{Level, Plan, Work};
 use crate::speed::ceiling::Link;
-use crate::speed::forecast::Forecast;
+use crate::speed::forecast::{Amount, Change, Forecast, Stage};
 use crate::units::{float, len64};
 use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
 use in_flight::InFlight;
@@ -235,6 +235,8 @@ pub struct Offloaded {
 
 /// How often the coordinator looks at the counters: the most ticks a second that the events allow.
 const TICK: Duration = Duration::from_millis(250);
+/// From this time without progress on it is said what is waited for.
+const STALL_TOLD: Duration = Duration::from_secs(3);
 /// Intervals kept for the record before two are merged into one.
 const INTERVALS_MAX: usize = 4_096;
 
@@ -382,8 +384,12 @@ impl Coordinator {
             },
             interval_end: start + Duration::from_secs(1),
             start,
-            forecast: Forecast::new(),
-            forecast_s: None,
+            forecast: plan.forecast(),
+            forecast_s: plan
+                .forecast()
+                .remaining()
+                .map(|r| r.likely_s)
+                .filter(|s| *s > 0.0),
             strip: VecDeque::new(),
             live: None,
             to_read: plan.to_read(),
@@ -502,8 +508,12 @@ impl Coordinator {
             self.note_interval();
             self.interval_end = now + Duration::from_secs(self.rates.every_s);
         }
-        let snapshot = self.snapshot(now);
+        let (snapshot, change) = self.snapshot(now);
+        let remaining = snapshot.remaining;
         observer.event(&Event::Tick(Box::new(snapshot)));
+        if let Some(change) = change {
+            observer.event(&Event::RateChange(change, remaining));
+        }
     }
 
     /// The rate inside reads that no read-ahead can have helped, smoothed over a few ticks.
@@ -545,7 +555,7 @@ impl Coordinator {
         }
     }
 
-    fn snapshot(&mut self, now: Duration) -> Snapshot {
+    fn snapshot(&mut self, now: Duration) -> (Snapshot, Option<Change>) {
         let context = Arc::clone(&self.context);
         let meter = &context.meter;
         let elapsed = now.saturating_sub(self.start);
@@ -568,26 +578,11 @@ impl Coordinator {
             .collect();
         let (files_total, bytes_total) = self.to_read;
         let bytes_read = meter.read.get();
-        let behind = destinations
-            .iter()
-            .filter(|d| !d.failed)
-            .map(|d| self.settled_bytes(d))
-            .min();
-        // Half way between what was read and what is through: the first alone ends too early, the
-        // second alone begins too late, since a stripe is read back only when it is complete.
-        let through = behind.unwrap_or(bytes_read).min(bytes_read);
-        let settled = u64::midpoint(bytes_read, through);
-        self.forecast.observe(elapsed, settled);
-        let remaining = self
-            .forecast
-            .remaining(elapsed, bytes_total.saturating_sub(settled));
-        if self.forecast_s.is_none() {
-            self.forecast_s = remaining
-                .filter(|r| r.likely_s > 0.0)
-                .map(|r| r.likely_s + elapsed.as_secs_f64());
-        }
+        let change = self.look_ahead(elapsed, &destinations);
+        let remaining = self.forecast.remaining();
+        let stalled = self.forecast.stalled();
         let held = self.held(elapsed, false);
-        Snapshot {
+        let snapshot = Snapshot {
             files_total,
             bytes_total,
             files_read: meter.files.get(),
@@ -604,10 +599,62 @@ impl Coordinator {
             card_link: context.plan.ceiling.on_cards_side().cloned(),
             destinations,
             remaining,
+            basis: self.forecast.basis(),
+            stalled_s: stalled.as_secs_f64(),
+            waiting_for: (stalled >= STALL_TOLD).then(|| self.waiting_for()),
             problems: len64(self.problems.len()) + self.untold,
             strip: self.strip.iter().copied().collect(),
             stopping: context.cancel.load(Ordering::Relaxed),
+        };
+        (snapshot, change)
+    }
+
+    /// Lets the forecast see how far the job is.
+    fn look_ahead(
+        &mut self,
+        elapsed: Duration,
+        destinations: &[DestinationSnapshot],
+    ) -> Option<Change> {
+        let meter = &self.context.meter;
+        let bytes_read = meter.read.get();
+        let behind = destinations
+            .iter()
+            .filter(|d| !d.failed)
+            .map(|d| self.settled_bytes(d))
+            .min();
+        // Half way between what was read and what is through: the first alone ends too early, the
+        // second alone begins too late, since a stripe is read back only when it is complete.
+        let through = behind.unwrap_or(bytes_read).min(bytes_read);
+        let done = Amount {
+            files: meter.files.get(),
+            bytes: u64::midpoint(bytes_read, through),
+        };
+        // A read-back runs behind its writer, so the slowest stage sets the rate of the one stage
+        // that the job has.
+        let change = self.forecast.observe(elapsed, Stage::Copy, done);
+        if self.forecast_s.is_none() {
+            self.forecast_s = self
+                .forecast
+                .remaining()
+                .filter(|r| r.likely_s > 0.0)
+                .map(|r| r.likely_s + elapsed.as_secs_f64());
         }
+        change
+    }
+
+    /// Returns who keeps the others waiting: the card, unless the reader itself waits or is done.
+    fn waiting_for(&self) -> String {
+        let meter = &self.context.meter;
+        if !meter.waiting.load(Ordering::Relaxed) && !meter.card_done.load(Ordering::Relaxed) {
+            return "card".to_owned();
+        }
+        let slowest = meter
+            .destinations
+            .iter()
+            .zip(1..)
+            .filter(|(d, _)| !d.failed.load(Ordering::Relaxed))
+            .min_by_key(|(d, _)| d.written.get().saturating_add(d.read_back.get()));
+        slowest.map_or("card".to_owned(), |(_, n)| format!("destination {n}"))
     }
 
     fn held(&self, elapsed: Duration, is_over: bool) -> held::Held {

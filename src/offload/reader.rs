@@ -250,11 +250,13 @@ impl Reader {
             return Ok(buffer);
         }
         let start = self.context.clock.elapsed();
+        self.context.meter.waiting.store(true, Ordering::Relaxed);
         loop {
             if self.context.must_stop() {
                 return Err(Trouble::Stopped);
             }
             if let Some(buffer) = self.pool.take(PATIENCE) {
+                self.context.meter.waiting.store(false, Ordering::Relaxed);
                 self.waited(self.context.clock.elapsed().saturating_sub(start));
                 return Ok(buffer);
             }
@@ -357,11 +359,16 @@ impl Reader {
     }
 
     fn send_to(&self, to: &Sender<FromCard>, mut message: FromCard) -> Result<(), Trouble> {
+        let waiting = &self.context.meter.waiting;
         loop {
             match to.send_timeout(message, PATIENCE) {
                 // A stage that ended early has told why, or its panic is told at the end.
-                Ok(()) | Err(SendTimeoutError::Disconnected(_)) => return Ok(()),
+                Ok(()) | Err(SendTimeoutError::Disconnected(_)) => {
+                    waiting.store(false, Ordering::Relaxed);
+                    return Ok(());
+                }
                 Err(SendTimeoutError::Timeout(back)) => {
+                    waiting.store(true, Ordering::Relaxed);
                     if self.context.must_stop() {
                         return Err(Trouble::Stopped);
                     }

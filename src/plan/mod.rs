@@ -14,6 +14,7 @@ use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, fold, is_part_name, shown};
 use crate::speed::ceiling::Ceiling;
+use crate::speed::forecast::{Amount, Forecast, Prior};
 use crate::units::{counted, len64, round_up, size};
 use camino::Utf8PathBuf;
 use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, is_known_card, leave};
@@ -301,9 +302,19 @@ pub struct Plan {
     pub only_new: Option<OnlyNew>,
     /// What the links between card and drives allow, as far as anything is known of them.
     pub ceiling: Ceiling,
+    /// What is known beforehand of how long it will take: from ceilings, the ledger and the drives.
+    /// The one place for it; by default nothing is known.
+    pub prior: Prior,
 }
 
 impl Plan {
+    /// Returns the forecast of the copy as it stands before the first byte. `plan` shows it and `copy`
+    /// goes on with it, so the two can't differ. The second read of `--proof reread` is not in it.
+    pub fn forecast(&self) -> Forecast {
+        let (files, bytes) = self.to_read();
+        Forecast::new(&self.prior, Amount { files, bytes })
+    }
+
     /// Returns whether every file and folder lies in earlier offloads, so that no new one is made.
     pub fn has_nothing_new(&self) -> bool {
         self.only_new.as_ref().is_some_and(|o| o.nothing_new)
@@ -417,6 +428,7 @@ pub fn plan(
         notes,
         only_new,
         ceiling: Ceiling::default(),
+        prior: Prior::default(),
     })
 }
 

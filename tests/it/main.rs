@@ -13,6 +13,7 @@ mod binary;
 #[cfg(target_os = "linux")]
 mod elsewhere;
 mod faults;
+mod forecast;
 mod histories;
 #[cfg(target_os = "linux")]
 mod kill;

@@ -1,0 +1,157 @@
+//! Owns the watch for lasting changes: a two-sided cumulative sum of how much longer, or shorter,
+//! work takes than expected (E. S. Page, "Continuous Inspection Schemes", Biometrika 41, 1954).
+
+use super::bank::Load;
+use std::collections::VecDeque;
+
+/// One second counts no more than this, as a logarithm.
+const CLIP: f64 = 0.8;
+/// Deviations below this are drift, which the filters follow by themselves.
+const SLACK: f64 = 0.15;
+/// The sum that raises an alarm: six seconds at half the rate.
+const ALARM: f64 = 4.0;
+/// The alarm of a noisy rate is set so that noise alone takes `e` to this power times as long.
+const RARITY: f64 = 6.5;
+
+/// No noise raises the alarm further than this.
+const NOISE_MAX: f64 = 0.5;
+/// From this sum on it may be that something changed.
+const SUSPECT: f64 = 1.5;
+
+/// A changed rate is learned from at most so many observations before the alarm.
+const RECENT: usize = 5;
+
+/// The long-run variance of the rate is at least this many times the variance of single seconds, as
+/// neighbouring seconds are alike.
+const SPREAD_FACTOR: f64 = 2.0;
+/// Weight of the newest observation in that variance, once there are enough.
+const SPREAD_GAIN: f64 = 0.03;
+
+/// One direction of change.
+#[derive(Clone, Copy, Debug, Default)]
+struct Side {
+    sum: f64,
+    /// The noise when the sum began to rise; the change itself must not count as noise.
+    noise: f64,
+    since: f64,
+    seconds: f64,
+    load: Load,
+}
+
+impl Side {
+    fn add(&mut self, deviation: f64, (at, dt): (f64, f64), load: Load, noise: f64) {
+        let sum = self.sum + (deviation.clamp(-CLIP, CLIP) - SLACK) * dt;
+        if sum <= 0.0 {
+            *self = Self {
+                since: at + dt,
+                ..Self::default()
+            };
+            return;
+        }
+        if self.sum <= 0.0 {
+            self.noise = noise;
+        }
+        self.sum = sum;
+        self.seconds += dt;
+        self.load.files += load.files;
+        self.load.mb += load.mb;
+    }
+}
+
+impl Side {
+    fn is_over(&self) -> bool {
+        self.sum >= ALARM.max(RARITY * self.noise.min(NOISE_MAX) / (2.0 * SLACK))
+    }
+}
+
+/// A change that has lasted long enough to be believed.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) struct Alarm {
+    /// When it began.
+    pub(super) since: f64,
+    /// Seconds and work since.
+    pub(super) seconds: f64,
+    pub(super) load: Load,
+    /// The last of them, in which nothing of the time before can be left.
+    pub(super) recent: (f64, Load),
+    /// The work takes longer than before.
+    pub(super) slower: bool,
+}
+
+/// The watch.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Watch {
+    slower: Side,
+    faster: Side,
+    /// Mean square of the deviations, and how many there were.
+    spread: f64,
+    seen: f64,
+    /// The last observations: seconds and load.
+    recent: VecDeque<(f64, Load)>,
+}
+
+impl Watch {
+    /// Begins anew at `at`.
+    pub(super) fn restart(&mut self, at: f64) {
+        let side = Side {
+            since: at,
+            ..Side::default()
+        };
+        self.slower = side;
+        self.faster = side;
+        self.recent.clear();
+    }
+
+    /// Returns whether something may just have changed.
+    pub(super) fn suspects(&self) -> bool {
+        self.slower.sum >= SUSPECT || self.faster.sum >= SUSPECT
+    }
+
+    /// Takes note that `load`, begun at `at`, took `dt` seconds, `deviation` being the logarithm of
+    /// that over what was expected; `noise` is the long-run variance of that logarithm.
+    pub(super) fn add(
+        &mut self,
+        deviation: f64,
+        (at, dt): (f64, f64),
+        load: Load,
+        noise: f64,
+    ) -> Option<Alarm> {
+        self.recent.push_back((dt, load));
+        if self.recent.len() > RECENT {
+            self.recent.pop_front();
+        }
+        // The mean of the rates is expected, and the mean of their logarithms lies below it.
+        let deviation = deviation - self.spread / 2.0;
+        let noise = noise.max(SPREAD_FACTOR * self.spread);
+        self.slower.add(deviation, (at, dt), load, noise);
+        self.faster.add(-deviation, (at, dt), load, noise);
+        let gain = (1.0 / (self.seen + 1.0)).max(SPREAD_GAIN);
+        self.seen += 1.0;
+        self.spread += gain * (deviation.clamp(-CLIP, CLIP).powi(2) - self.spread);
+        let (side, slower) = if self.slower.is_over() {
+            (self.slower, true)
+        } else if self.faster.is_over() {
+            (self.faster, false)
+        } else {
+            return None;
+        };
+        let mut recent = (0.0, Load::default());
+        for (seconds, load) in self.recent.iter().rev() {
+            // The first of them may belong to both rates.
+            if recent.0 > 0.0 && recent.0 + seconds >= side.seconds {
+                break;
+            }
+            recent.0 += seconds;
+            recent.1.files += load.files;
+            recent.1.mb += load.mb;
+        }
+        self.restart(at + dt);
+        Some(Alarm {
+            since: side.since,
+            seconds: side.seconds,
+            load: side.load,
+            recent,
+            slower,
+        })
+    }
+}

@@ -1,0 +1,143 @@
+//! Owns what a forecast may know before the first byte. Data only; whoever has a ceiling, a ledger
+//! or a drive's facts fills it in.
+
+/// Where a rate that is known beforehand comes from.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Source {
+    /// The lowest ceiling of the links between card and drive.
+    Ceiling,
+    /// What this card, reader and drive reached before.
+    History,
+}
+
+/// A rate that is expected.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct RatePrior {
+    /// Megabytes (10^6 bytes) per second that are expected; above 0.
+    pub mbps: f64,
+    /// Standard deviation of its natural logarithm: 0.05 is about 5 %.
+    pub log_sd: f64,
+    /// Where it comes from.
+    pub source: Source,
+}
+
+/// What links deliver of their ceiling as a rule (common practice, no source: cards deliver about
+/// 80 to 97 % of what their bus allows).
+const SHARE_OF_CEILING: f64 = 0.88;
+/// How far that goes astray when nobody has measured this card in this reader.
+const CEILING_LOG_SD: f64 = 0.35;
+
+impl RatePrior {
+    /// Returns what a ceiling of `mbps` megabytes per second lets expect.
+    pub fn from_ceiling(mbps: f64) -> Self {
+        Self {
+            mbps: mbps * SHARE_OF_CEILING,
+            log_sd: CEILING_LOG_SD,
+            source: Source::Ceiling,
+        }
+    }
+
+    /// Returns what earlier jobs of the same chain let expect: their rate and the spread of its
+    /// logarithm, which is taken as 0.03 at least.
+    pub fn from_history(mbps: f64, log_sd: f64) -> Self {
+        Self {
+            mbps,
+            log_sd: log_sd.max(0.03),
+            source: Source::History,
+        }
+    }
+
+    /// Returns whether it can be used at all.
+    pub fn is_sane(&self) -> bool {
+        self.mbps > 0.0 && self.mbps.is_finite() && self.log_sd >= 0.0 && self.log_sd.is_finite()
+    }
+}
+
+/// What every file costs beyond its bytes.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct FilePrior {
+    /// Seconds per file; above 0.
+    pub seconds: f64,
+    /// Standard deviation of its natural logarithm.
+    pub log_sd: f64,
+}
+
+impl Default for FilePrior {
+    /// Ten milliseconds, give or take a factor of two (common practice, no source).
+    fn default() -> Self {
+        Self {
+            seconds: 0.010,
+            log_sd: 0.8,
+        }
+    }
+}
+
+/// A drive whose fast cache is known to be full after so many bytes.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct CacheStep {
+    /// Bytes of this job that are written before the drive slows down.
+    pub bytes: u64,
+    /// Megabytes per second from then on; above 0.
+    pub mbps_after: f64,
+}
+
+/// How much the seconds per megabyte grow from the first byte of the job to its last.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Growth {
+    /// Natural logarithm of (cost at the end / cost at the start); 0 for a rate that stays.
+    pub log: f64,
+    /// Standard deviation of that.
+    pub log_sd: f64,
+}
+
+impl Default for Growth {
+    /// None is expected.
+    fn default() -> Self {
+        Self {
+            log: 0.0,
+            log_sd: 0.0,
+        }
+    }
+}
+
+impl Growth {
+    /// Returns what a job lets expect that fills a spinning disk from `from` to `to` (shares of the
+    /// disk, 0 to 1) and is held back by that disk. The inner tracks are about half as fast as the
+    /// outer ones (common practice, no source; it follows from their length at constant speed and
+    /// density).
+    pub fn of_spinning(from: f64, to: f64) -> Self {
+        let rate = |at: f64| 1.0 - 0.5 * at.clamp(0.0, 1.0);
+        Self {
+            log: (rate(from) / rate(to)).ln(),
+            log_sd: 0.10,
+        }
+    }
+}
+
+/// Another card on the same bus, copied at the same time: both get equal shares until one is done.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Companion {
+    /// Its bytes that are still to be read.
+    pub bytes_left: u64,
+    /// Megabytes per second that this card reaches alone.
+    pub alone_mbps: f64,
+}
+
+/// All that a forecast may know before the first byte. The default knows nothing, and then nothing
+/// is said for the first two seconds.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct Prior {
+    /// The rate of the slowest link or stage.
+    pub rate: Option<RatePrior>,
+    /// The cost of a file.
+    pub per_file: Option<FilePrior>,
+    /// The rate of a read-back that only begins when everything is copied. Not for a read-back that
+    /// runs behind the writer: that is part of `rate`.
+    pub read_back: Option<RatePrior>,
+    /// When a destination is known to slow down.
+    pub cache_step: Option<CacheStep>,
+    /// How the cost grows over the job.
+    pub growth: Option<Growth>,
+    /// Another card on the same bus.
+    pub companion: Option<Companion>,
+}
