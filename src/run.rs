@@ -1,7 +1,7 @@
 //! Owns the order of the stages: survey, plan, offload, closing look, proof, records. Everything
 //! below it is one stage; everything above it is words on a screen.
 
-use crate::card::identity::label_of;
+use crate::card::identity::{CardIdentity, label_of};
 use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
@@ -9,6 +9,7 @@ use crate::disk::backing::Backing;
 use crate::disk::{Disk, EntryKind, Stamp, Stat, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
+use crate::ledger::{Ledger, history};
 use crate::name::{fold, shown};
 use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JournalHead, JournalLine};
 use crate::offload::limits::Limits;
@@ -58,6 +59,20 @@ pub struct Job {
     /// What is known of card, reader and drives before anything was looked at: from the command line
     /// or the kit.
     pub chain: Chain,
+    /// What is known from before.
+    pub known: KnownBefore,
+}
+
+/// What is known of a job's gear from before: names of the kit and earlier jobs. No verdict rests on
+/// it.
+#[derive(Clone, Debug, Default)]
+pub struct KnownBefore {
+    /// The card's name in the kit.
+    pub card: Option<String>,
+    /// The reader's name in the kit.
+    pub reader: Option<String>,
+    /// Earlier jobs.
+    pub ledger: Arc<Ledger>,
 }
 
 /// What a job is done with.
@@ -220,6 +235,27 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     }
     plan.prior.rate = ceiling.mbps().map(|m| RatePrior::from_ceiling(m.0));
     plan.ceiling = ceiling;
+    plan.card_name.clone_from(&job.known.card);
+    plan.reader = job.known.reader.clone().or_else(|| gear.reader());
+    with_history(plan, &job.known.ledger)
+}
+
+/// What this card reached before in this reader onto these drives says more than any ceiling.
+fn with_history(mut plan: Plan, ledger: &Ledger) -> Plan {
+    let mut card = CardIdentity::of(&plan.card.facts, &plan.card.label, &plan.listing);
+    card.name.clone_from(&plan.card_name);
+    let expected = ledger.expect(&history::Gear {
+        card: &card,
+        reader: plan.reader.as_deref(),
+        drives: plan
+            .destinations
+            .iter()
+            .filter_map(|d| d.facts.volume_id.as_deref())
+            .collect(),
+    });
+    plan.prior.rate = expected.rate.or(plan.prior.rate);
+    plan.prior.per_file = expected.per_file.or(plan.prior.per_file);
+    plan.prior.cache_step = expected.cache_step.or(plan.prior.cache_step);
     plan
 }
 

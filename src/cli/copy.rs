@@ -4,7 +4,7 @@
 use super::args::{Common, CopyArgs, ProofArg};
 use super::awake::Awake;
 use super::exit::Exit;
-use super::home::{Book, ShootNews, enter, shoot_part};
+use super::home::{Book, ShootNews, enter, shoot_part, slower};
 use super::json::Json;
 use super::known;
 use super::out::{Out, wrap};
@@ -23,7 +23,7 @@ use unlade::name::shown;
 use unlade::plan::together::{AT_ONCE_MAX, Order};
 use unlade::plan::{Level, Refusal};
 use unlade::proof::{Proof, Terms};
-use unlade::run::{Job, Tools, look_together, offload, prepare};
+use unlade::run::{Job, KnownBefore, Tools, look_together, offload, prepare};
 
 /// Whoever looks on: a screen, a program, or nobody.
 pub(crate) enum Eyes {
@@ -89,6 +89,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             taken: Vec::new(),
             only_new: args.only_new,
             chain: chain.clone(),
+            known: KnownBefore::default(),
         })
         .collect())
 }
@@ -141,6 +142,10 @@ fn begin(
 ) -> Result<(Vec<Job>, Option<ShootPart>), Exit> {
     let mut jobs = jobs(args, out)?;
     known::apply(&args.names, common, &mut jobs, out, tools)?;
+    let ledger = Arc::new(book.read());
+    for job in &mut jobs {
+        job.known.ledger = Arc::clone(&ledger);
+    }
     Ok((jobs, shoot_part(&args.set, book, out)?))
 }
 
@@ -293,7 +298,9 @@ pub(crate) fn one(
 }
 
 fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -> Exit {
-    let news = enter(telling.book, Entry::of_copy(proof), telling.shoot);
+    let entry = Entry::of_copy(proof);
+    let slower = slower(telling.book, &entry);
+    let news = enter(telling.book, entry, telling.shoot);
     let exit = if proof.verdict().is_proven() {
         Exit::Done
     } else if proof.offloaded().interrupted {
@@ -313,12 +320,15 @@ fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -
                     "copies_needed": proof.terms().copies_needed,
                     "reasons": proof.verdict().reasons(), "notes": proof.notes(),
                     "files": files, "bytes": bytes, "shoot": news.as_ref().map(|n| &n.shoot),
-                    "only_new": left(proof), "exit_code": exit.code(),
+                    "slower_than_its_past": slower, "only_new": left(proof), "exit_code": exit.code(),
                 }),
             );
         }
         Eyes::Screen(screen) => {
-            let shoot = news.map_or_else(Vec::new, |n| n.lines(out.width));
+            let mut shoot = slower.map_or_else(Vec::new, |note| {
+                wrap(&note, out.width, "Note     ", "         ")
+            });
+            shoot.extend(news.into_iter().flat_map(|n| n.lines(out.width)));
             screen.finish(&words::verdict(proof, &shoot, out));
         }
     }

@@ -14,7 +14,7 @@ use std::sync::{Arc, Mutex};
 use unlade::disk::backing::Backing;
 use unlade::plan::Level;
 use unlade::proof::Terms;
-use unlade::run::{Job, Tools};
+use unlade::run::{Job, KnownBefore, Tools};
 use unlade::speed::ceiling::Chain;
 
 /// The offload's name in the demo.
@@ -132,6 +132,7 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
         taken: Vec::new(),
         only_new: false,
         chain: Chain::default(),
+        known: KnownBefore::default(),
     };
     for new in job.to.iter().chain([&job.card]) {
         std::fs::create_dir(new)?;

@@ -5,10 +5,12 @@ use super::args::{Common, ShootArgs};
 use super::exit::Exit;
 use super::out::{Out, wrap};
 use camino::Utf8PathBuf;
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::disk::home::{append_line, read_tail};
+use unlade::ledger::history::Gear;
 use unlade::ledger::shoot::{CARDS_MAX, Shoot, parse_labels};
 use unlade::ledger::{Entry, Expected, LEDGER, Ledger, READ_MAX, ShootPart};
 
@@ -156,6 +158,18 @@ pub(crate) fn enter(book: &Book, mut entry: Entry, part: Option<&ShootPart>) -> 
     let mut words = shoot.words();
     words.extend(shoot.words_on(&entry.card));
     Some(ShootNews { shoot, words })
+}
+
+/// Returns what is to be said if this card read slower than it used to; asked before the entry is
+/// made.
+pub(crate) fn slower(book: &Book, entry: &Entry) -> Option<String> {
+    let rate = entry.reading?.read_bytes_per_s?;
+    let gear = Gear {
+        card: &entry.card,
+        reader: entry.reader.as_deref(),
+        drives: BTreeSet::new(),
+    };
+    book.read().slower_than_its_past(&gear, rate)
 }
 
 /// The state of a job after a verdict.

@@ -124,6 +124,8 @@ pub(crate) fn apply(
             Exit::Usage
         })?;
         known.fill(&mut job.chain);
+        job.known.card = known.card.as_ref().map(|c| c.name.clone());
+        job.known.reader = known.reader.as_ref().map(|r| r.name.clone());
         job.chain.drives.resize(job.to.len(), DriveSpeed::default());
         for (speed, to) in job.chain.drives.iter_mut().zip(&job.to) {
             let id = tools.disk.facts(to).ok().and_then(|f| f.volume_id);

@@ -6,12 +6,17 @@ use super::home::{Book, expected};
 use super::json::Json;
 use super::out::{Out, wrap};
 use serde_json::json;
+use std::collections::BTreeMap;
 use std::sync::Arc;
+use unlade::ledger::history::SLOWER;
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Deed, Entry, Ledger};
 use unlade::name::shown;
 use unlade::run::Tools;
-use unlade::units::{counted, len_usize, size, speed};
+use unlade::units::{counted, len_usize, len64, size, speed};
+
+/// Cards and readers whose rates are shown.
+const PAIRS_SHOWN: usize = 20;
 
 /// Shows what is remembered.
 pub(crate) fn ledger(args: &LedgerArgs, book: &Book, out: Out, tools: &Tools) -> Exit {
@@ -94,6 +99,9 @@ fn tell_all(ledger: &Ledger, last: usize, book: &Book, out: Out, json: &Json) {
     for entry in shown_entries {
         lines(&entry_words(entry), "", out);
     }
+    for text in rates(ledger) {
+        lines(&text, "Rate     ", out);
+    }
     let text = format!(
         "{} in {}{}",
         counted_entries(ledger.entries.len()),
@@ -115,6 +123,48 @@ fn tell_all(ledger: &Ledger, last: usize, book: &Book, out: Out, json: &Json) {
         );
         lines(&text, "", out);
     }
+}
+
+/// Returns one sentence for every card and reader that were measured together, fastest first.
+fn rates(ledger: &Ledger) -> Vec<String> {
+    let mut pairs: BTreeMap<(String, String), Vec<f64>> = BTreeMap::new();
+    for entry in &ledger.entries {
+        let Some(rate) = entry.reading.and_then(|r| r.read_bytes_per_s) else {
+            continue;
+        };
+        let reader = entry
+            .reader
+            .as_deref()
+            .unwrap_or("a reader that is not known");
+        let pair = (shown(entry.card.known_as()), shown(reader));
+        pairs.entry(pair).or_default().push(rate);
+    }
+    let mut told: Vec<(f64, String)> = pairs
+        .into_iter()
+        .map(|((card, reader), rates)| {
+            let last = rates.last().copied().unwrap_or(0.0);
+            let mut sorted = rates.clone();
+            sorted.sort_unstable_by(f64::total_cmp);
+            let middle = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+            let slower = if rates.len() > 2 && last < SLOWER * middle {
+                "; slower than its own past"
+            } else {
+                ""
+            };
+            let text = format!(
+                "{card} in {reader}: {} in the middle of {}, {} the last time{slower}",
+                speed(middle),
+                counted(len64(rates.len()), "time"),
+                speed(last)
+            );
+            (middle, text)
+        })
+        .collect();
+    told.sort_by(|a, b| b.0.total_cmp(&a.0));
+    told.into_iter()
+        .map(|(_, text)| text)
+        .take(PAIRS_SHOWN)
+        .collect()
 }
 
 fn entry_words(entry: &Entry) -> String {

@@ -71,7 +71,7 @@ pub(crate) fn main() -> Exit {
         Command::Prove(args) => prove::prove(args, out, &tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
         Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
-        Command::Rate(args) => rate::rate(args, &cli.common, out, &tools),
+        Command::Rate(args) => rate::rate(args, &cli.common, out, &tools, &book),
         Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
         Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),

@@ -3,6 +3,7 @@
 
 use super::args::{Common, RateArgs, SpeedArgs};
 use super::exit::Exit;
+use super::home::{Book, slower};
 use super::json::Json;
 use super::kit::refuse;
 use super::known::{self, Known};
@@ -14,8 +15,11 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::RecvTimeoutError;
 use std::time::Duration;
+use unlade::card::identity::{CardIdentity, label_of};
+use unlade::card::survey::survey;
 use unlade::disk::FolderFacts;
-use unlade::measure::{Bounds, Measured, Progress, measure};
+use unlade::ledger::{Deed, Entry, Reading};
+use unlade::measure::{Bounds, Doubt, Measured, Progress, measure};
 use unlade::name::shown;
 use unlade::run::Tools;
 use unlade::speed::ceiling::{Ceiling, Chain, Link};
@@ -26,7 +30,7 @@ use unlade::units::{counted, float, len64, size, speed, time};
 const STRIP: usize = 30;
 
 /// Measures a card and tells it.
-pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools) -> Exit {
+pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
     let kit = match known::kit(&args.names, common, out, tools) {
         Ok(kit) => kit,
         Err(exit) => return exit,
@@ -59,7 +63,9 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools) ->
     let json = Json::new(out, Arc::clone(&tools.clock));
     match wait(args, &facts, out, tools) {
         Ok(measured) => {
+            let slower = remember(args, &facts, &known, &measured, tools, book);
             let told = Told {
+                slower,
                 args,
                 known,
                 ceiling,
@@ -73,6 +79,40 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools) ->
             refuse(&[why], Exit::Refused, "rate", out, tools)
         }
     }
+}
+
+/// Enters a figure that can be trusted in the ledger, and returns what is to be said if it is far
+/// below earlier ones.
+fn remember(
+    args: &RateArgs,
+    facts: &FolderFacts,
+    known: &Known,
+    measured: &Measured,
+    tools: &Tools,
+    book: &Book,
+) -> Option<String> {
+    if measured.bytes == 0 || measured.doubts().into_iter().any(Doubt::is_fatal) {
+        return None;
+    }
+    let listing = survey(tools.disk.as_ref(), &args.card).ok()?;
+    let mut card = CardIdentity::of(facts, &label_of(&args.card, facts), &listing);
+    card.name = known.card.as_ref().map(|c| c.name.clone());
+    let reader = known.reader.as_ref().map(|r| r.name.clone());
+    let entry = Entry {
+        reader: reader.or_else(|| tools.disk.gear(facts).reader()),
+        reading: Some(Reading {
+            bytes: measured.bytes,
+            files: measured.files,
+            took_s: measured.took_s,
+            read_bytes_per_s: Some(measured.median()),
+            learned_mbps: None,
+            learned_file_s: None,
+        }),
+        ..Entry::new(Deed::Rate, tools.clock.now(), card)
+    };
+    let slower = slower(book, &entry);
+    book.enter(&entry);
+    slower
 }
 
 /// Returns what everything between the card and this computer allows.
@@ -140,6 +180,8 @@ struct Told<'a> {
     known: Known,
     ceiling: Ceiling,
     measured: Measured,
+    /// It read faster at earlier times.
+    slower: Option<String>,
     /// The folder is not a volume of its own.
     is_part: bool,
 }
@@ -193,6 +235,7 @@ impl Told<'_> {
             lines.extend(self.links());
             lines.push(("Takes", self.takes()));
         }
+        lines.extend(self.slower.iter().map(|note| ("Note", note.clone())));
         lines.extend(
             self.ceiling
                 .notes()

@@ -2,6 +2,7 @@
 //! appended to. Pure: `disk::home` reads and appends the file. The ledger helps to remember; no
 //! verdict rests on it, and none is changed by losing it.
 
+pub mod history;
 pub mod shoot;
 
 use crate::card::identity::CardIdentity;
@@ -76,6 +77,23 @@ pub struct Reading {
     /// Bytes per second of reading time, where it could be told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub read_bytes_per_s: Option<f64>,
+    /// MB/s of the whole chain that the forecast learned, files' own cost taken off.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub learned_mbps: Option<f64>,
+    /// Seconds that a file costs beyond its bytes, where files mattered.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub learned_file_s: Option<f64>,
+}
+
+/// A place where a drive slowed down for good: its fast cache was full, or it got hot.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct DriveStep {
+    /// Identity of the drive's volume.
+    pub volume_id: String,
+    /// Bytes of the job that were written to it by then.
+    pub bytes: u64,
+    /// MB/s since.
+    pub mbps_after: f64,
 }
 
 /// What was done.
@@ -123,6 +141,9 @@ pub struct Entry {
     /// How the card was read, when it was.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<Reading>,
+    /// Where a drive slowed down.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub steps: Vec<DriveStep>,
 }
 
 impl Entry {
@@ -141,6 +162,7 @@ impl Entry {
             reasons: Vec::new(),
             places: Vec::new(),
             reading: None,
+            steps: Vec::new(),
         }
     }
 
@@ -149,6 +171,7 @@ impl Entry {
         let plan = proof.plan();
         let offloaded = proof.offloaded();
         let mut card = CardIdentity::of(&plan.card.facts, &plan.card.label, &plan.listing);
+        card.name.clone_from(&plan.card_name);
         let read: Option<Vec<_>> = plan
             .jobs
             .iter()
@@ -161,6 +184,7 @@ impl Entry {
         let places = plan.destinations.iter().zip(proof.tallies());
         let files = plan.jobs.iter().filter(|j| j.is_read());
         Self {
+            reader: plan.reader.clone(),
             offload: (!plan.has_nothing_new()).then(|| plan.name.clone()),
             proven: proof.verdict().is_proven(),
             copies: len64(proof.verdict().copies()),
@@ -184,7 +208,10 @@ impl Entry {
                 files: len64(files.count()),
                 took_s: offloaded.took.as_secs_f64(),
                 read_bytes_per_s: offloaded.read_rate,
+                learned_mbps: offloaded.learned.map(|l| l.mbps),
+                learned_file_s: offloaded.learned.and_then(|l| l.file_s),
             }),
+            steps: steps(proof),
             ..Self::new(Deed::Copy, proof.times().1, card)
         }
         .because(proof.verdict().reasons())
@@ -203,6 +230,24 @@ impl Entry {
         line.push('\n');
         (line.len() <= LINE_MAX).then_some(line)
     }
+}
+
+/// Where known drives slowed down in this job.
+fn steps(proof: &Proof) -> Vec<DriveStep> {
+    let on = |index: usize| {
+        let destination = proof.plan().destinations.get(index)?;
+        destination.facts.volume_id.clone()
+    };
+    let steps = proof.offloaded().steps.iter();
+    steps
+        .filter_map(|s| {
+            Some(DriveStep {
+                volume_id: on(s.destination)?,
+                bytes: s.bytes,
+                mbps_after: s.to_bytes_per_s / 1e6,
+            })
+        })
+        .collect()
 }
 
 /// A ledger that was read.
@@ -290,6 +335,8 @@ pub(crate) mod tests {
             files: 1,
             took_s: 0.5,
             read_bytes_per_s: Some(94.2e6),
+            learned_mbps: None,
+            learned_file_s: None,
         });
         let line = entry.line().unwrap();
         assert_eq!(line.matches('\n').count(), 1, "one entry is one line");

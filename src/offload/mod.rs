@@ -21,7 +21,7 @@ use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use crate::plan::{Level, Plan, Work};
 use crate::speed::ceiling::Link;
-use crate::speed::forecast::{Amount, Change, Forecast, Stage};
+use crate::speed::forecast::{Amount, Change, Forecast, Learned, Stage};
 use crate::units::{float, len64};
 use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
 use in_flight::InFlight;
@@ -206,6 +206,17 @@ pub struct Rates {
     pub readback: Vec<Vec<u64>>,
 }
 
+/// A lasting fall of the rate while a destination held the others back.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct DriveFell {
+    /// Which, counted from 0.
+    pub destination: usize,
+    /// Bytes that were written to it by then.
+    pub bytes: u64,
+    /// Bytes per second since.
+    pub to_bytes_per_s: f64,
+}
+
 /// What an offload did. The proof is made from this.
 #[derive(Clone, Debug)]
 pub struct Offloaded {
@@ -223,6 +234,10 @@ pub struct Offloaded {
     pub limiting: String,
     /// The links that were known, and the measured one where a drive held the others back.
     pub links: Vec<Link>,
+    /// What the job taught about rate and cost per file.
+    pub learned: Option<Learned>,
+    /// Where the rate fell for good while a destination held the others back.
+    pub steps: Vec<DriveFell>,
     /// The first forecast that was made, in seconds.
     pub forecast_s: Option<f64>,
     /// How long it ran.
@@ -355,6 +370,7 @@ struct Coordinator {
     start: Duration,
     forecast: Forecast,
     forecast_s: Option<f64>,
+    steps: Vec<DriveFell>,
     strip: VecDeque<f64>,
     live: Option<f64>,
     to_read: (u64, u64),
@@ -390,6 +406,7 @@ impl Coordinator {
                 .remaining()
                 .map(|r| r.likely_s)
                 .filter(|s| *s > 0.0),
+            steps: Vec::new(),
             strip: VecDeque::new(),
             live: None,
             to_read: plan.to_read(),
@@ -512,8 +529,30 @@ impl Coordinator {
         let remaining = snapshot.remaining;
         observer.event(&Event::Tick(Box::new(snapshot)));
         if let Some(change) = change {
+            self.note_fall(change);
             observer.event(&Event::RateChange(change, remaining));
         }
+    }
+
+    /// A drive that slowed down for good will do so the next time; the bytes up to the change are
+    /// those at its own time, not at the time when it was certain.
+    fn note_fall(&mut self, change: Change) {
+        let elapsed = self.since_start();
+        let name = self.held(elapsed, false).name;
+        let number = name.strip_prefix("destination ").map(str::parse::<usize>);
+        let (Some(Ok(number)), true) = (number, change.to_bytes_per_s < change.from_bytes_per_s)
+        else {
+            return;
+        };
+        let destination = number.saturating_sub(1);
+        let written = self.context.meter.destinations.get(destination);
+        let since = (elapsed.as_secs_f64() - change.at_s).max(0.0);
+        let after = crate::units::whole(since * change.to_bytes_per_s);
+        self.steps.push(DriveFell {
+            destination,
+            bytes: written.map_or(0, |d| d.written.get()).saturating_sub(after),
+            to_bytes_per_s: change.to_bytes_per_s,
+        });
     }
 
     /// The rate inside reads that no read-ahead can have helped, smoothed over a few ticks.
@@ -696,6 +735,8 @@ impl Coordinator {
             problems: self.problems,
             rates: self.rates,
             forecast_s: self.forecast_s,
+            learned: self.forecast.learned(),
+            steps: self.steps,
         }
     }
 }

@@ -300,6 +300,10 @@ pub struct Plan {
     pub notes: Vec<String>,
     /// What only copying what is new came to, where that was asked for.
     pub only_new: Option<OnlyNew>,
+    /// The reader that the card is in, as far as the kit or the system says.
+    pub reader: Option<String>,
+    /// The card's name in the kit.
+    pub card_name: Option<String>,
     /// What the links between card and drives allow, as far as anything is known of them.
     pub ceiling: Ceiling,
     /// What is known beforehand of how long it will take: from ceilings, the ledger and the drives.
@@ -427,6 +431,8 @@ pub fn plan(
         destinations,
         notes,
         only_new,
+        reader: None,
+        card_name: None,
         ceiling: Ceiling::default(),
         prior: Prior::default(),
     })

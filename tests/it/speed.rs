@@ -191,6 +191,7 @@ impl Rig {
             },
             taken: Vec::new(),
             chain,
+            known: unlade::run::KnownBefore::default(),
             only_new: false,
         };
         Self { sim, job }

@@ -30,6 +30,31 @@ pub struct Gear {
     pub model: Option<String>,
 }
 
+impl Gear {
+    /// Returns what a reader is remembered by: what it says of itself and the speed of its link,
+    /// as the same reader in a slower port is another matter. `None` where nothing is known.
+    pub fn reader(&self) -> Option<String> {
+        if let Some(device) = self.usb.iter().find(|d| !d.is_root) {
+            let names = [&device.maker, &device.product];
+            let names: Vec<&str> = names.into_iter().flatten().map(String::as_str).collect();
+            let name = if names.is_empty() {
+                "USB reader".to_owned()
+            } else {
+                names.join(" ")
+            };
+            return Some(match device.megabits {
+                Some(megabits) => format!("{name}, {megabits} Mb/s"),
+                None => name,
+            });
+        }
+        if let Some(slot) = &self.slot {
+            return Some(format!("slot {}", slot.name));
+        }
+        let pcie = self.pcie.as_ref()?;
+        Some(format!("PCIe {}", pcie.name))
+    }
+}
+
 /// A card in a built-in slot.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Slot {

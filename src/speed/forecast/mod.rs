@@ -112,6 +112,22 @@ pub struct Change {
     pub at_s: f64,
 }
 
+/// What a job taught, for the next one.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Learned {
+    /// MB (10^6 bytes) per second of the slowest stage, files' own cost taken off.
+    pub mbps: f64,
+    /// Seconds that a file costs beyond its bytes; `None` where files hardly mattered.
+    pub file_s: Option<f64>,
+}
+
+/// Share of the time that files must have cost for their cost to be known.
+const FILES_MATTER: f64 = 0.1;
+/// And their number.
+const FILES_ENOUGH: f64 = 50.0;
+/// Seconds that a job must have run to teach anything.
+const TAUGHT_S: f64 = 5.0;
+
 /// What the present number rests on.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub enum Basis {
@@ -375,6 +391,18 @@ impl Forecast {
         self.shown = Shown::default();
         self.show();
         self
+    }
+
+    /// Returns what the copy taught so far, at the costs of the last moment.
+    pub fn learned(&self) -> Option<Learned> {
+        let run = &self.copy;
+        let (files, bytes) = run.bank.parts(run.done);
+        let is_enough = run.active >= TAUGHT_S && bytes > 0.0 && run.done.mb > 0.0;
+        is_enough.then(|| Learned {
+            mbps: run.done.mb / bytes,
+            file_s: (run.done.files >= FILES_ENOUGH && files > FILES_MATTER * (files + bytes))
+                .then(|| files / run.done.files),
+        })
     }
 
     /// Takes note of what is `done` of `stage` at `at`, counted from the start of the work; the amount

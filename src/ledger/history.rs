@@ -1,0 +1,265 @@
+//! Owns what earlier jobs say of the next one: the rate that this card reached in this reader onto
+//! these drives, what a file costs, where a drive slows down; and whether a card reads slower than
+//! it used to. Pure.
+
+use super::{Entry, Ledger};
+use crate::card::identity::CardIdentity;
+use crate::speed::forecast::{CacheStep, FilePrior, RatePrior};
+use crate::units::{float, len64, speed};
+use std::collections::BTreeSet;
+
+/// The newest jobs of a pair that are looked at: gear ages, and a job of last year says little.
+const JOBS_MAX: usize = 8;
+/// Spread of the logarithm of a rate that was reached once: the middle of 0.04 to 0.08 that repeated
+/// runs of one chain show, and some more for being one (common practice, no source).
+const ONCE_LOG_SD: f64 = 0.08;
+/// Below this, equal rates are chance.
+const LOG_SD_MIN: f64 = 0.05;
+/// Spread of the logarithm of a learned cost per file.
+const FILE_LOG_SD: f64 = 0.3;
+/// Jobs of fewer bytes say nothing of a rate.
+const BYTES_MIN: u64 = 100_000_000;
+/// A card that reads below this share of its own middle is told to be slower than its past.
+pub const SLOWER: f64 = 0.7;
+/// Rates that a past needs.
+const PAST_MIN: usize = 2;
+
+/// The gear of a job.
+#[derive(Clone, Debug)]
+pub struct Gear<'a> {
+    /// The card.
+    pub card: &'a CardIdentity,
+    /// The reader, as far as it is known.
+    pub reader: Option<&'a str>,
+    /// Volume identities of the destinations.
+    pub drives: BTreeSet<&'a str>,
+}
+
+impl Gear<'_> {
+    /// Cards get a new identity with every format, so the name helps where there is one.
+    fn is_same_pair(&self, entry: &Entry) -> bool {
+        let named = |card: &CardIdentity| card.name.clone();
+        let same_card = entry.card.is_same_card(self.card)
+            || (named(&entry.card).is_some() && named(&entry.card) == named(self.card))
+            || (self.reader.is_some() && entry.card.label == self.card.label);
+        same_card && entry.reader.as_deref() == self.reader
+    }
+
+    fn has_same_drives(&self, entry: &Entry) -> bool {
+        let then: BTreeSet<&str> = entry
+            .places
+            .iter()
+            .filter_map(|p| p.volume_id.as_deref())
+            .collect();
+        !then.is_empty() && then == self.drives
+    }
+}
+
+/// What earlier jobs let expect.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct Expected {
+    /// The rate of the whole chain.
+    pub rate: Option<RatePrior>,
+    /// The cost of a file.
+    pub per_file: Option<FilePrior>,
+    /// Where a destination slows down.
+    pub cache_step: Option<CacheStep>,
+}
+
+impl Ledger {
+    /// Returns what earlier jobs with this gear let expect.
+    pub fn expect(&self, gear: &Gear<'_>) -> Expected {
+        let jobs: Vec<&Entry> = self
+            .entries
+            .iter()
+            .rev()
+            .filter(|e| gear.is_same_pair(e) && gear.has_same_drives(e))
+            .take(JOBS_MAX)
+            .collect();
+        let readings = || jobs.iter().filter_map(|e| e.reading);
+        let rates: Vec<f64> = readings()
+            .filter(|r| r.bytes >= BYTES_MIN)
+            .filter_map(|r| r.learned_mbps)
+            .filter(|r| r.is_finite() && *r > 0.0)
+            .map(f64::ln)
+            .collect();
+        let rate = (!rates.is_empty()).then(|| {
+            let (mean, sd) = mean_and_sd(&rates);
+            let sd = if rates.len() < 2 { ONCE_LOG_SD } else { sd };
+            RatePrior::from_history(mean.exp(), sd.max(LOG_SD_MIN))
+        });
+        let files = readings().find_map(|r| r.learned_file_s);
+        Expected {
+            rate,
+            per_file: files
+                .filter(|s| s.is_finite() && *s > 0.0)
+                .map(|seconds| FilePrior {
+                    seconds,
+                    log_sd: FILE_LOG_SD,
+                }),
+            cache_step: self.step_of(&gear.drives),
+        }
+    }
+
+    /// The last step of any of these drives, whatever card was copied to it.
+    fn step_of(&self, drives: &BTreeSet<&str>) -> Option<CacheStep> {
+        let steps = self.entries.iter().rev().flat_map(|e| &e.steps);
+        steps
+            .filter(|s| drives.contains(s.volume_id.as_str()))
+            .find(|s| s.mbps_after.is_finite() && s.mbps_after > 0.0 && s.bytes > 0)
+            .map(|s| CacheStep {
+                bytes: s.bytes,
+                mbps_after: s.mbps_after,
+            })
+    }
+
+    /// Says so when a rate of this card in this reader is far below what it was.
+    pub fn slower_than_its_past(&self, gear: &Gear<'_>, bytes_per_s: f64) -> Option<String> {
+        let mut past: Vec<f64> = self
+            .entries
+            .iter()
+            .rev()
+            .filter(|e| gear.is_same_pair(e))
+            .filter_map(|e| e.reading?.read_bytes_per_s)
+            .filter(|r| r.is_finite() && *r > 0.0)
+            .take(JOBS_MAX)
+            .collect();
+        past.sort_unstable_by(f64::total_cmp);
+        let middle = *past.get(past.len() / 2)?;
+        (past.len() >= PAST_MIN && bytes_per_s < middle * SLOWER).then(|| {
+            format!(
+                "This card reads slower than it used to in this reader: {} now, {} in the middle of {} earlier times. Another port, cable or reader tells whether it is the card.",
+                speed(bytes_per_s),
+                speed(middle),
+                past.len()
+            )
+        })
+    }
+}
+
+fn mean_and_sd(values: &[f64]) -> (f64, f64) {
+    let n = float(len64(values.len())).max(1.0);
+    let mean = values.iter().sum::<f64>() / n;
+    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+    (mean, (squares / (n - 1.0).max(1.0)).sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{card, copy};
+    use super::super::{DriveStep, Place, Reading};
+    use super::*;
+
+    fn job(label: &str, reader: Option<&str>, mbps: f64) -> Entry {
+        let place = |id: &str| Place {
+            path: format!("/media/{id}/K"),
+            filesystem: "ext4".to_owned(),
+            volume_id: Some(id.to_owned()),
+            complete: true,
+        };
+        Entry {
+            reader: reader.map(str::to_owned),
+            places: vec![place("A"), place("B")],
+            reading: Some(Reading {
+                bytes: 10_000_000_000,
+                files: 100,
+                took_s: 100.0,
+                read_bytes_per_s: Some(mbps * 1e6),
+                learned_mbps: Some(mbps),
+                learned_file_s: Some(0.004),
+            }),
+            ..copy(label, true)
+        }
+    }
+
+    fn ledger(entries: Vec<Entry>) -> Ledger {
+        Ledger {
+            entries,
+            damaged: 0,
+        }
+    }
+
+    fn gear<'a>(card: &'a CardIdentity, drives: [&'a str; 2]) -> Gear<'a> {
+        Gear {
+            card,
+            reader: Some("reader, 5 Gb/s"),
+            drives: drives.into(),
+        }
+    }
+
+    #[test]
+    fn the_same_chain_is_expected_to_do_the_same() {
+        let reader = Some("reader, 5 Gb/s");
+        let known = ledger(vec![
+            job("KITES", reader, 90.0),
+            job("KITES", reader, 98.0),
+            job("KITES", Some("reader, 480 Mb/s"), 35.0),
+            job("OTHER", reader, 260.0),
+        ]);
+        let kites = card("KITES");
+        let found = known.expect(&gear(&kites, ["A", "B"]));
+        let rate = found.rate.unwrap();
+        assert!((rate.mbps - 93.9).abs() < 0.1, "{rate:?}");
+        assert!((0.05..0.07).contains(&rate.log_sd), "{rate:?}");
+        assert!((found.per_file.unwrap().seconds - 0.004).abs() < 1e-9);
+        // Another drive is another chain, and an unknown card has no past.
+        assert_eq!(known.expect(&gear(&kites, ["A", "C"])).rate, None);
+        let fresh = CardIdentity {
+            path: "/media/elsewhere".to_owned(),
+            ..card("NEW")
+        };
+        assert_eq!(known.expect(&gear(&fresh, ["A", "B"])), Expected::default());
+    }
+
+    #[test]
+    fn little_jobs_and_odd_figures_teach_nothing() {
+        let mut small = job("KITES", Some("reader, 5 Gb/s"), 9_000.0);
+        small.reading.as_mut().unwrap().bytes = 1_000;
+        let mut odd = job("KITES", Some("reader, 5 Gb/s"), f64::NAN);
+        odd.reading.as_mut().unwrap().learned_file_s = Some(-1.0);
+        let kites = card("KITES");
+        let found = ledger(vec![small.clone(), odd.clone()]).expect(&gear(&kites, ["A", "B"]));
+        assert_eq!(found.rate, None);
+        assert_eq!(found.per_file, None);
+    }
+
+    #[test]
+    fn a_drive_is_known_by_its_step() {
+        let mut stepped = job("OTHER", None, 100.0);
+        stepped.steps.push(DriveStep {
+            volume_id: "B".to_owned(),
+            bytes: 12_000_000_000,
+            mbps_after: 80.0,
+        });
+        let kites = card("KITES");
+        let step = |drives| {
+            ledger(vec![stepped.clone()])
+                .expect(&gear(&kites, drives))
+                .cache_step
+        };
+        assert_eq!(step(["A", "B"]).unwrap().bytes, 12_000_000_000);
+        assert_eq!(step(["A", "C"]), None);
+    }
+
+    #[test]
+    fn slower_than_its_own_past() {
+        let reader = Some("reader, 5 Gb/s");
+        let kites = card("KITES");
+        let known = ledger(vec![
+            job("KITES", reader, 92.0),
+            job("KITES", reader, 95.0),
+            job("KITES", reader, 94.0),
+        ]);
+        let told = known.slower_than_its_past(&gear(&kites, ["A", "B"]), 56e6);
+        assert!(told.unwrap().contains("94.0 MB/s in the middle of 3"));
+        assert_eq!(
+            known.slower_than_its_past(&gear(&kites, ["A", "B"]), 80e6),
+            None
+        );
+        let once = ledger(vec![job("KITES", reader, 92.0)]);
+        assert_eq!(
+            once.slower_than_its_past(&gear(&kites, ["A", "B"]), 10e6),
+            None
+        );
+    }
+}
