@@ -195,7 +195,7 @@ fn job(to: &[&str], copies_needed: usize) -> Job {
         taken: Vec::new(),
         only_new: false,
         chain: unlade::speed::ceiling::Chain::default(),
-        known: unlade::run::KnownBefore::default(),
+        known: run::KnownBefore::default(),
     }
 }
 

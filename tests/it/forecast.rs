@@ -24,7 +24,7 @@ use unlade::event::{Event, Observer, Silent, Snapshot};
 use unlade::offload::limits::Limits;
 use unlade::plan::Level;
 use unlade::proof::Terms;
-use unlade::run::{Job, Tools, offload, prepare};
+use unlade::run::{Job, KnownBefore, Tools, offload, prepare};
 use unlade::speed::ceiling::Chain;
 use unlade::speed::forecast::{RatePrior, Remaining};
 
@@ -257,6 +257,7 @@ fn a_plan_and_its_copy_start_from_one_number() {
         taken: Vec::new(),
         only_new: false,
         chain: Chain::default(),
+        known: KnownBefore::default(),
     };
     let mut plan = prepare(&job, &tools, &mut Silent).unwrap();
     assert_eq!(plan.forecast().remaining(), None, "nothing is known");

@@ -801,7 +801,7 @@ impl History {
             taken: Vec::new(),
             only_new,
             chain: unlade::speed::ceiling::Chain::default(),
-            known: unlade::run::KnownBefore::default(),
+            known: run::KnownBefore::default(),
         }
     }
 

@@ -830,7 +830,7 @@ fn job(name: &str, only_new: bool) -> Job {
         taken: Vec::new(),
         only_new,
         chain: unlade::speed::ceiling::Chain::default(),
-        known: unlade::run::KnownBefore::default(),
+        known: run::KnownBefore::default(),
     }
 }
 

@@ -191,7 +191,7 @@ impl Rig {
             },
             taken: Vec::new(),
             chain,
-            known: unlade::run::KnownBefore::default(),
+            known: run::KnownBefore::default(),
             only_new: false,
         };
         Self { sim, job }
