@@ -301,7 +301,7 @@ fn read_again(
     progress: &Progress,
     found: &mut FoundOffload,
 ) {
-    match verify(disk, clock, root, progress) {
+    match verify(disk, clock, root, progress, crate::report::page::page) {
         Ok(findings) => {
             let bad: HashSet<&str> = findings
                 .findings

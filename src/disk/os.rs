@@ -128,13 +128,15 @@ fn join(parent: &OsStr, name: &[u8]) -> OsString {
     OsString::from_vec(path)
 }
 
-/// Walks a card with folders opened so that their access times stay; `walkdir` cannot ask for that.
-fn walk_card(root: &Path) -> io::Result<Vec<Found>> {
+/// Walks a tree with folders opened so that their access times stay, on cards and on drives alike: an
+/// offload may be checked that lies on a card. (`walkdir` cannot ask for that.)
+fn walk(root: &Path) -> io::Result<Vec<Found>> {
+    let root = &followed_once(root)?;
     let mut found = Vec::new();
     let mut folders = vec![(OsString::new(), 0_usize)];
     while let Some((folder, depth)) = folders.pop() {
         let at = if folder.is_empty() {
-            root.to_path_buf()
+            root.clone()
         } else {
             root.join(&folder)
         };
@@ -157,6 +159,14 @@ fn walk_card(root: &Path) -> io::Result<Vec<Found>> {
         }
     }
     Ok(found)
+}
+
+/// Follows a link that was given as a root; below it nothing is followed.
+fn followed_once(root: &Path) -> io::Result<PathBuf> {
+    if std::fs::symlink_metadata(root)?.is_symlink() {
+        return std::fs::canonicalize(root);
+    }
+    Ok(root.to_path_buf())
 }
 
 /// Lists one folder into `found`; returns the folders below it.
@@ -205,49 +215,6 @@ fn raw_stat(s: &rustix::fs::Stat) -> Stat {
         device: s.st_dev.into(),
         inode: s.st_ino.into(),
     }
-}
-
-fn walk_drive(root: &Path, depth_max: usize) -> io::Result<Vec<Found>> {
-    let mut found = Vec::new();
-    let walk = walkdir::WalkDir::new(root)
-        .min_depth(1)
-        .max_depth(depth_max)
-        .follow_links(false);
-    for entry in walk {
-        match entry {
-            Ok(entry) => {
-                let path = entry.path().strip_prefix(root).unwrap_or(entry.path());
-                found.push(Found {
-                    path: path.as_os_str().to_owned(),
-                    stat: entry
-                        .metadata()
-                        .map(|m| stat_of(&m))
-                        .map_err(io::Error::from),
-                });
-            }
-            Err(error) => {
-                let path = error
-                    .path()
-                    .and_then(|p| p.strip_prefix(root).ok())
-                    .map(Path::to_path_buf);
-                let depth = error.depth();
-                let cause = io::Error::from(error);
-                match path {
-                    Some(path) if depth > 0 && !path.as_os_str().is_empty() => {
-                        found.push(Found {
-                            path: path.into_os_string(),
-                            stat: Err(cause),
-                        });
-                    }
-                    _ => return Err(cause),
-                }
-            }
-        }
-        if found.len() > ENTRIES_MAX {
-            return Err(io::Error::other("holds more than 5,000,000 entries"));
-        }
-    }
-    Ok(found)
 }
 
 impl OsDisk {
@@ -306,15 +273,15 @@ fn fsid_identity(filesystem: &str, fsid: u64) -> Option<String> {
 }
 
 impl Disk for OsDisk {
-    fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
-        match tree {
-            Tree::Card => walk_card(root.as_std_path()),
-            Tree::Drive => walk_drive(root.as_std_path(), DEPTH_MAX),
-        }
+    fn walk(&self, root: &Utf8Path, _: Tree) -> io::Result<Vec<Found>> {
+        walk(root.as_std_path())
     }
 
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
-        walk_drive(folder.as_std_path(), 1)
+        let mut found = Vec::new();
+        let root = followed_once(folder.as_std_path())?;
+        list_folder(&root, OsStr::new(""), &mut found)?;
+        Ok(found)
     }
 
     fn gear(&self, facts: &FolderFacts) -> Gear {
@@ -431,7 +398,14 @@ impl Disk for OsDisk {
             )));
         }
         let mut bytes = Vec::new();
+        // Asked for, not taken: too little memory is an error here, not the end of the program.
+        bytes
+            .try_reserve_exact(crate::units::len_usize(meta.len().saturating_add(1)))
+            .map_err(io::Error::other)?;
         file.take(limit + 1).read_to_end(&mut bytes)?;
+        if len64(bytes.len()) > limit {
+            return Err(io::Error::other("grew while it was read"));
+        }
         Ok(bytes)
     }
 

@@ -8,7 +8,10 @@
 )]
 
 mod binary;
+mod cards;
 mod faults;
+mod flips;
+mod fuzzed;
 mod histories;
 mod kill;
 mod kit;
@@ -24,4 +27,5 @@ mod support;
 mod tidy;
 mod trees;
 mod vectors;
+mod verify;
 mod weigh;
