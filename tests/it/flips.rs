@@ -37,6 +37,7 @@ fn copy(sim: &Sim) {
         card: "/card".into(),
         to: vec!["/a".into(), "/b".into()],
         name: Some("KITES".to_owned()),
+        taken: Vec::new(),
         terms: Terms {
             level: Level::ReadBack,
             copies_needed: 2,
