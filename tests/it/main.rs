@@ -24,6 +24,7 @@ mod rate;
 mod sets;
 mod speed;
 mod support;
+mod surroundings;
 mod tidy;
 mod trees;
 mod vectors;
