@@ -172,7 +172,7 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
         if plan.has_nothing_new() {
             "Offload  none: everything on the card lies in earlier offloads".to_owned()
         } else {
-            format!("Offload  {}", plan.name)
+            format!("Offload  {}", shown(&plan.name))
         },
     ];
     for (index, d) in plan.destinations.iter().enumerate() {

@@ -17,6 +17,7 @@ mod kill;
 mod kit;
 mod matrix;
 mod mounts;
+mod names;
 mod only_new;
 mod pages;
 mod prove;

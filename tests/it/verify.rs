@@ -405,6 +405,9 @@ fn huge_manifests_are_refused_in_bounded_memory() {
     }
 }
 
+/// Puts something odd at the first path; the second is a file outside.
+type Make = fn(&Path, &Path);
+
 #[test]
 fn records_that_are_links_pipes_or_folders_are_not_followed() {
     let work = Work::with_card("odd-records");
@@ -419,7 +422,7 @@ fn records_that_are_links_pipes_or_folders_are_not_followed() {
         let path = offload.join("_unlade").join(name);
         let whole = bytes_of(&path);
         put(&outside, &whole);
-        let odd: [(&str, fn(&Path, &Path)); 4] = [
+        let odd: [(&str, Make); 4] = [
             ("link", |path, outside| symlink(outside, path).unwrap()),
             ("endless", |path, _| symlink("/dev/zero", path).unwrap()),
             ("folder", |path, _| std::fs::create_dir(path).unwrap()),
