@@ -2,6 +2,10 @@
 //! these with made-up bytes, `tests/it/fuzzed.rs` with the kept corpus.
 
 use camino::{Utf8Component, Utf8Path};
+use unlade::kit::text::{self, Entry};
+use unlade::kit::{Kind, Reader};
+use unlade::ledger::Ledger;
+use unlade::ledger::shoot::Shoot;
 use unlade::name::{CardName, PART_ENDING, PATH_BYTES_MAX, is_part_name, part_name, shown};
 use unlade::offload::journal::{self, JOURNAL_FORMAT, JournalHead, JournalLine};
 use unlade::proof::checksums;
@@ -185,5 +189,68 @@ pub(crate) fn paths(data: &[u8]) {
         for (other, other_part) in names.iter().skip(at + 1) {
             assert_eq!(one == other, part == other_part, "{one:?} {other:?}");
         }
+    }
+}
+
+/// The kit reader: a fault is told harmlessly and in bounds; of a sound kit every entry can be taken
+/// out or is still needed, one more can be added, and no edit touches the other entries.
+pub(crate) fn kit(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else {
+        return;
+    };
+    let kit = match text::read(text) {
+        Ok(kit) => kit,
+        Err(faults) => {
+            assert!((1..=20).contains(&faults.len()));
+            for fault in faults {
+                assert!(fault.line >= 1 && fault.line <= text.split('\n').count());
+                let told = fault.to_string();
+                is_harmless(&told);
+                assert!(told.len() < 10_000, "{} bytes", told.len());
+            }
+            return;
+        }
+    };
+    for kind in Kind::ALL {
+        for name in kit.names(kind) {
+            is_harmless(name);
+            if let Ok(without) = text::remove(text, kind, name) {
+                let rest = text::read(&without).expect("an edited kit is sound");
+                assert_eq!(rest.names(kind).len() + 1, kit.names(kind).len());
+                assert!(!rest.names(kind).contains(&name));
+            }
+        }
+    }
+    let reader = Reader {
+        name: "one-more-reader".to_owned(),
+        ..Reader::default()
+    };
+    if let Ok(with) = text::add(text, &Entry::Reader(reader)) {
+        let more = text::read(&with).expect("an edited kit is sound");
+        assert_eq!(more.readers.len(), kit.readers.len() + 1);
+        assert_eq!((&more.cards, &more.drives), (&kit.cards, &kit.drives));
+        assert!(with.starts_with(text));
+    }
+}
+
+/// The ledger reader: no line costs another, what it takes is written again as it was, and every
+/// job can be counted, whatever the numbers are.
+pub(crate) fn ledger(data: &[u8]) {
+    let ledger = Ledger::from_text(data);
+    let damaged = usize::try_from(ledger.damaged).expect("64 bits");
+    assert!(ledger.entries.len() + damaged <= lines_in(data));
+    let mut written = String::new();
+    for entry in &ledger.entries {
+        written.push_str(&entry.line().unwrap_or_default());
+        if let Some(part) = &entry.shoot {
+            for sentence in Shoot::of(&ledger, &part.name, None).words() {
+                is_harmless(&sentence);
+            }
+        }
+    }
+    let again = Ledger::from_text(written.as_bytes());
+    assert_eq!(again.damaged, 0);
+    if written.lines().count() == ledger.entries.len() {
+        assert_eq!(again.entries, ledger.entries);
     }
 }

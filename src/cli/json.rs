@@ -70,8 +70,6 @@ impl Observer for Json {
             ),
             Event::Planned(plan) => {
                 let (files, bytes) = plan.to_read();
-                let own = self.notes.iter().copied();
-                let notes: Vec<&str> = plan.notes.iter().map(String::as_str).chain(own).collect();
                 let destinations: Vec<Value> = plan
                     .destinations
                     .iter()
@@ -87,7 +85,9 @@ impl Observer for Json {
                         })
                     })
                     .collect();
-                let notes: Vec<&String> = plan.notes.iter().chain(plan.ceiling.notes()).collect();
+                let told = plan.notes.iter().chain(plan.ceiling.notes());
+                let own = self.notes.iter().copied();
+                let notes: Vec<&str> = told.map(String::as_str).chain(own).collect();
                 self.send(
                     "planned",
                     json!({

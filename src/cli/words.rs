@@ -677,6 +677,9 @@ fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
             Remark::Incomplete => {
                 "the records of an earlier run are not all there, as after a power cut; the latest ones are."
             }
+            Remark::NoPage => {
+                "the report page is gone; the manifest, which it was made from, is there."
+            }
             Remark::ForeignPage => {
                 "a report page was made by another version of unlade and was not compared; the manifest was."
             }

@@ -364,10 +364,7 @@ pub fn plan(
     let mut reasons = Vec::new();
     check_name(&wish.name, &mut reasons);
     check_card(&card, &listing, &mut reasons);
-    if candidates.len() > DESTINATIONS_MAX {
-        let why = "more than 64 destinations; one record cannot tell of them";
-        reasons.push(Problem::new(ProblemKind::WriteFailed, why));
-    }
+    check_count(candidates.len(), &mut reasons);
     let mut destinations = Vec::new();
     let mut works = Vec::new();
     let leaving = if wish.only_new {
@@ -495,6 +492,13 @@ fn only_new(
         nothing_new: left_files == len64(jobs.len())
             && destinations.iter().all(|d| !d.exists)
             && destinations.iter().zip(candidates).all(folders_stand),
+    }
+}
+
+fn check_count(destinations: usize, reasons: &mut Vec<Problem>) {
+    if destinations > DESTINATIONS_MAX {
+        let why = "more than 64 destinations; one record cannot tell of them";
+        reasons.push(Problem::new(ProblemKind::WriteFailed, why));
     }
 }
 

@@ -31,6 +31,8 @@ pub enum Remark {
     CutShort,
     /// Records of an earlier run are not all there, as after a power cut while they were moved.
     Incomplete,
+    /// The report page is gone.
+    NoPage,
     /// A page was made by another version of the program and could not be compared.
     ForeignPage,
 }
@@ -209,7 +211,8 @@ impl Check<'_> {
                 self.remark(Remark::ForeignPage);
             }
             Ok(_) => self.changed(path, "does not say what the manifest says".to_owned()),
-            Err(e) if e.kind() == io::ErrorKind::NotFound => self.missing(path),
+            // It vouches for nothing and can be made again from the manifest.
+            Err(e) if e.kind() == io::ErrorKind::NotFound => self.remark(Remark::NoPage),
             Err(e) => self.changed(path, failed(Step::Read, &e)),
         }
     }

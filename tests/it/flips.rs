@@ -38,6 +38,8 @@ fn copy(sim: &Sim) {
         to: vec!["/a".into(), "/b".into()],
         name: Some("KITES".to_owned()),
         taken: Vec::new(),
+        only_new: false,
+        chain: unlade::speed::ceiling::Chain::default(),
         terms: Terms {
             level: Level::ReadBack,
             copies_needed: 2,

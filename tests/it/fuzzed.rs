@@ -70,3 +70,20 @@ fn the_reader_of_checksum_lists_keeps_its_word() {
 fn paths_and_names_keep_their_word() {
     replay("paths", properties::paths);
 }
+
+#[test]
+fn the_kit_reader_keeps_its_word() {
+    replay("kit", properties::kit);
+    let is_sound = |bytes: &[u8]| {
+        std::str::from_utf8(bytes)
+            .is_ok_and(|text| unlade::kit::text::read(text).is_ok_and(|kit| !kit.cards.is_empty()))
+    };
+    assert!(corpus("kit").iter().any(|(_, bytes)| is_sound(bytes)));
+}
+
+#[test]
+fn the_ledger_reader_keeps_its_word() {
+    replay("ledger", properties::ledger);
+    let taken = |bytes: &[u8]| unlade::ledger::Ledger::from_text(bytes).entries.len();
+    assert!(corpus("ledger").iter().any(|(_, bytes)| taken(bytes) > 1));
+}
