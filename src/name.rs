@@ -155,6 +155,18 @@ pub fn shown(text: &str) -> String {
     out
 }
 
+/// Characters of foreign text that an [`excerpt`] shows.
+const EXCERPT_CHARS: usize = 160;
+
+/// Returns the beginning of foreign text, shown harmlessly: fit for one line of a message, whatever
+/// its length.
+pub fn excerpt(text: &str) -> String {
+    match text.char_indices().nth(EXCERPT_CHARS) {
+        None => shown(text),
+        Some((end, _)) => format!("{}...", shown(text.get(..end).unwrap_or_default())),
+    }
+}
+
 /// Returns bytes as lower-case hex, for names that are not UTF-8.
 pub fn hex(bytes: &[u8]) -> String {
     bytes
@@ -239,5 +251,12 @@ mod tests {
         assert_eq!(shown("a\u{202e}gpj.exe"), "a\\u{202e}gpj.exe");
         assert_eq!(shown("\u{1b}[31m"), "\\u{1b}[31m");
         assert_eq!(shown("caf\u{e9}"), "caf\u{e9}");
+        assert_eq!(excerpt("\u{1b}kite"), "\\u{1b}kite");
+        assert_eq!(excerpt(&"\u{e9}".repeat(160)), "\u{e9}".repeat(160));
+        let long = excerpt(&"\u{202e}".repeat(1_000_000));
+        assert!(
+            long.ends_with("\\u{202e}...") && long.len() < 2_000,
+            "{long}"
+        );
     }
 }

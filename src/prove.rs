@@ -268,7 +268,7 @@ fn look_at_offload(
     }
     if let Ok(manifest) = &found.manifest {
         found.here = destination_of(disk, manifest, root);
-        match disk.walk(root, Tree::Drive) {
+        match disk.walk(root, Tree::Card) {
             Ok(entries) => {
                 found.standing = entries
                     .into_iter()
@@ -301,7 +301,7 @@ fn read_again(
     progress: &Progress,
     found: &mut FoundOffload,
 ) {
-    match verify(disk, clock, root, progress) {
+    match verify(disk, clock, root, progress, crate::report::page::page) {
         Ok(findings) => {
             let bad: HashSet<&str> = findings
                 .findings

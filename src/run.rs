@@ -23,6 +23,7 @@ use crate::plan::{
 };
 pub use crate::proof::checksums::CHECKSUMS;
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
+pub use crate::proof::store::REPORT;
 use crate::proof::store::{self, Record};
 use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums};
 use crate::report::page;
@@ -37,9 +38,6 @@ use std::collections::HashMap;
 use std::io;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
-
-/// The page's file name inside the records folder.
-pub const REPORT: &str = "report.html";
 
 /// One card and where it is to go.
 #[derive(Clone, Debug)]
@@ -836,12 +834,7 @@ fn checked_counts(proof: &Proof, bytes: &[u8]) -> io::Result<()> {
 }
 
 fn records_for(index: usize, manifest: &Manifest, bytes: &[u8], page: &[u8]) -> Vec<Record> {
-    let here = manifest
-        .files
-        .iter()
-        .filter(|f| !f.is_elsewhere() && f.copies.iter().any(|c| c.destination == index))
-        .map(|f| (f.path.as_str(), f.blake3));
-    let (list, _) = checksums::list(here);
+    let list = manifest.list_of(index);
     let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();
     let mut records: Vec<Record> = Vec::new();
     // An empty list would be "checked" with success by some programs.

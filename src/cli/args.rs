@@ -94,7 +94,7 @@ pub(crate) enum Command {
     Ledger(LedgerArgs),
     /// Read offloads again from their drives and compare them with their manifests.
     #[command(
-        long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. Writes nothing.",
+        long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. The list and the page beside the manifest must still say what it says; a manifest that is damaged, hostile or too large is refused. Writes nothing.",
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES /media/SSD-B/20261125-KITES"
     )]
     Verify(VerifyArgs),

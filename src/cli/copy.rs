@@ -8,12 +8,14 @@ use super::home::{Book, ShootNews, enter, shoot_part, slower};
 use super::json::Json;
 use super::known;
 use super::out::{Out, wrap};
+use super::power::{ON_BATTERY, on_battery};
 use super::screen::Screen;
 use super::speed;
 use super::words;
 use camino::Utf8PathBuf;
 use indicatif::{MultiProgress, ProgressDrawTarget};
 use serde_json::json;
+use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::event::{Event, Observer};
@@ -102,6 +104,7 @@ struct Errand<'a> {
     tools: &'a Tools,
     book: &'a Book,
     shoot: Option<ShootPart>,
+    on_battery: bool,
     awake: Arc<Mutex<Awake>>,
     /// One card's block of lines is told whole before another's.
     telling: Mutex<()>,
@@ -119,9 +122,14 @@ pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         Ok(found) => found,
         Err(exit) => return exit,
     };
+    let on_battery = on_battery(Path::new("/"));
+    if on_battery && !out.json && !out.quiet {
+        out.line(ON_BATTERY);
+    }
     let errand = Errand {
         jobs,
         order,
+        on_battery,
         out,
         tools,
         book,
@@ -261,8 +269,14 @@ impl Errand<'_> {
                     screen.name_card();
                 }
             }
-            Eyes::Json(json) if self.jobs.len() > 1 => json.about(&job.card),
-            Eyes::Json(_) => {}
+            Eyes::Json(json) => {
+                if self.jobs.len() > 1 {
+                    json.about(&job.card);
+                }
+                if self.on_battery {
+                    json.note(ON_BATTERY);
+                }
+            }
         }
         let telling = Telling {
             book: self.book,

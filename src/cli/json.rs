@@ -16,6 +16,8 @@ pub(crate) struct Json {
     start: Duration,
     /// The card that the events are about, where there are several.
     card: Option<Utf8PathBuf>,
+    /// Told with the plan, after the plan's own.
+    notes: Vec<&'static str>,
 }
 
 impl Json {
@@ -25,12 +27,18 @@ impl Json {
             start: clock.elapsed(),
             clock,
             card: None,
+            notes: Vec::new(),
         }
     }
 
     /// Names the card in every event.
     pub(crate) fn about(&mut self, card: &Utf8Path) {
         self.card = Some(card.to_owned());
+    }
+
+    /// Adds a note on the computer to those of the plan.
+    pub(crate) fn note(&mut self, note: &'static str) {
+        self.notes.push(note);
     }
 
     /// Prints one event; `t` is in seconds since the start of the command.
@@ -77,7 +85,9 @@ impl Observer for Json {
                         })
                     })
                     .collect();
-                let notes: Vec<&String> = plan.notes.iter().chain(plan.ceiling.notes()).collect();
+                let told = plan.notes.iter().chain(plan.ceiling.notes());
+                let own = self.notes.iter().copied();
+                let notes: Vec<&str> = told.map(String::as_str).chain(own).collect();
                 self.send(
                     "planned",
                     json!({

@@ -15,6 +15,7 @@ mod kit_file;
 mod known;
 mod ledger;
 mod out;
+mod power;
 mod prove;
 mod rate;
 mod screen;

@@ -49,13 +49,14 @@ impl Out {
         }
     }
 
-    /// Prints one line to standard error.
+    /// Prints one line to standard error, harmlessly: it may quote what was typed or what a drive
+    /// holds.
     #[expect(
         clippy::unused_self,
         reason = "printing goes through the one owner of the output"
     )]
     pub(crate) fn error(self, text: &str) {
-        drop(writeln!(std::io::stderr(), "{text}"));
+        drop(writeln!(std::io::stderr(), "{}", unlade::name::shown(text)));
     }
 
     /// Returns the heading of a good or a bad result, coloured where that helps.

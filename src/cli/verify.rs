@@ -76,7 +76,13 @@ fn check_all(
                     let Some(path) = offloads.get(index) else {
                         continue;
                     };
-                    let result = check(tools.disk.as_ref(), tools.clock.as_ref(), path, progress);
+                    let result = check(
+                        tools.disk.as_ref(),
+                        tools.clock.as_ref(),
+                        path,
+                        progress,
+                        unlade::report::page::page,
+                    );
                     // The receiver outlives every sender.
                     drop(done.send((index, result)));
                 }

@@ -11,7 +11,7 @@ use unlade::name::shown;
 use unlade::plan::Level;
 use unlade::plan::{Plan, PlannedDestination};
 use unlade::proof::manifest::device_words;
-use unlade::proof::verify::{Finding, Findings};
+use unlade::proof::verify::{Finding, Findings, Remark};
 use unlade::proof::{Proof, Tally, counted_copies};
 use unlade::speed::ceiling::Ceiling;
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
@@ -179,7 +179,7 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
         if plan.has_nothing_new() {
             "Offload  none: everything on the card lies in earlier offloads".to_owned()
         } else {
-            format!("Offload  {}", plan.name)
+            format!("Offload  {}", shown(&plan.name))
         },
     ];
     for (index, d) in plan.destinations.iter().enumerate() {
@@ -696,6 +696,8 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
     lines.extend(finding_notes(f, out));
     let next = if f.interrupted {
         "Run the same command again; a check begins anew."
+    } else if !f.findings.is_empty() && f.only_records() {
+        "The files are as they were copied; what differs is in the records, `_unlade`. Those of another copy of this offload say what belongs there."
     } else if missing + changed > 0 {
         ProblemKind::Changed.next_step()
     } else if extra > 0 {
@@ -740,6 +742,23 @@ fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
             "Note     {} only in the manifest of an earlier run, and checked with it",
             counted(f.earlier, "file")
         ));
+    }
+    for remark in &f.remarks {
+        let note = match remark {
+            Remark::CutShort => {
+                "a later run of this offload was cut short; the same copy again finishes it."
+            }
+            Remark::Incomplete => {
+                "the records of an earlier run are not all there, as after a power cut; the latest ones are."
+            }
+            Remark::NoPage => {
+                "the report page is gone; the manifest, which it was made from, is there."
+            }
+            Remark::ForeignPage => {
+                "a report page was made by another version of unlade and was not compared; the manifest was."
+            }
+        };
+        lines.extend(wrap(note, out.width, "Note     ", "         "));
     }
     if f.in_memory {
         lines.push("Note     this offload lies in memory, not on a drive.".to_owned());

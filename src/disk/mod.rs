@@ -90,7 +90,7 @@ pub struct Found {
 /// Which kind of tree is walked.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Tree {
-    /// A card: access times stay untouched.
+    /// A card.
     Card,
     /// A folder on a drive.
     Drive,
@@ -201,7 +201,7 @@ pub trait Journal: Send + Debug {
 
 /// Every operation on cards and drives.
 pub trait Disk: Send + Sync + Debug {
-    /// Walks a tree below `root` (the root itself is not reported); order is free.
+    /// Walks a tree below `root` (the root itself is not reported); order is free, access times stay.
     fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>>;
     /// Lists one folder of a drive.
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {

@@ -5,7 +5,7 @@
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::name::CardName;
-use crate::plan::{DestinationIdentity, ProvenEntry, Records};
+use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, Records};
 use std::io;
 
 pub use crate::disk::JOURNAL;
@@ -84,19 +84,17 @@ fn write_line(value: &impl serde::Serialize, out: &mut Vec<u8>) -> io::Result<()
 /// line without a head. Such a journal vouches for nothing.
 pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
     let mut records: Option<Records> = None;
-    let lines: Vec<&[u8]> = bytes
-        .split(|&b| b == b'\n')
-        .filter(|l| !l.is_empty())
-        .collect();
-    let ends_whole = bytes.last() == Some(&b'\n');
+    // What stands behind the last line feed is torn, however whole it looks.
+    let whole = bytes
+        .iter()
+        .rposition(|&b| b == b'\n')
+        .map_or(&[][..], |end| bytes.get(..end).unwrap_or_default());
+    let lines = whole.split(|&b| b == b'\n').filter(|l| !l.is_empty());
     // A power cut damages only what was being appended, but that may be many lines, and any sector
     // of them: nothing between the first damage and the next run's head counts. The files those
     // lines name are compared with the card again.
     let mut is_damaged = false;
-    for (at, line) in lines.iter().enumerate() {
-        if at + 1 == lines.len() && !ends_whole {
-            break;
-        }
+    for (at, line) in lines.enumerate() {
         if let Ok(head) = serde_json::from_slice::<JournalHead>(line) {
             if head.journal != JOURNAL_FORMAT || head.version != 1 {
                 return Err(format!(
@@ -120,8 +118,15 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
         let Some(records) = records.as_mut() else {
             return Err("the journal has no head".to_owned());
         };
-        if let Err(why) = CardName::parse(&entry.path) {
-            return Err(format!("line {} of the journal holds {why}", at + 1));
+        match CardName::parse(&entry.path) {
+            Err(why) => return Err(format!("line {} of the journal holds {why}", at + 1)),
+            Ok(name) if name.parts().next() == Some(RECORDS) => {
+                return Err(format!(
+                    "line {} of the journal holds a path inside the records",
+                    at + 1
+                ));
+            }
+            Ok(_) => {}
         }
         records
             .card_files
@@ -214,6 +219,7 @@ mod tests {
         assert_eq!(read(&bytes).unwrap().unwrap().proven.len(), 2);
         let text = String::from_utf8(sample()).unwrap();
         assert!(read(text.replace("DCIM/a", "../a").as_bytes()).is_err());
+        assert!(read(text.replace("DCIM/a", "_unlade/a").as_bytes()).is_err());
         assert!(
             read(text.split_once('\n').unwrap().1.as_bytes()).is_err(),
             "no head"

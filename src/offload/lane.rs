@@ -26,6 +26,8 @@ use std::time::Duration;
 
 /// Files that the publisher takes in one batch.
 const BATCH_MAX: usize = 512;
+/// Why a name that was free a moment ago is taken now.
+const SAME_NAME: &str = "the drive takes this name and another one of the card for the same";
 
 /// What every thread of a lane shares.
 #[derive(Debug)]
@@ -202,9 +204,14 @@ impl Lane {
         spinning: bool,
     ) {
         if let Err((step, path, cause)) = self.prepare() {
-            let mut problem = write_problem(step, &cause);
-            problem.path = Some(path);
-            self.drop_out(problem);
+            let problem = match (step, cause.kind()) {
+                // Nothing stood there when it was looked at.
+                (Step::CreateFolder, io::ErrorKind::AlreadyExists) => {
+                    Problem::new(ProblemKind::NameClash, SAME_NAME)
+                }
+                _ => write_problem(step, &cause),
+            };
+            self.drop_out(problem.at(path));
         }
         let mut open: Option<Open> = None;
         for message in from_card {
@@ -276,8 +283,7 @@ impl Lane {
             }),
             // Stale parts were cleared, so this is a name that the drive takes for another's.
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
-                let detail = "the drive takes this name and another one of the card for the same";
-                self.file_problem(file, ProblemKind::NameClash, detail.to_owned());
+                self.file_problem(file, ProblemKind::NameClash, SAME_NAME.to_owned());
                 None
             }
             Err(e) if is_name_refused(&e) => {

@@ -23,6 +23,11 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// The folder of records inside an offload.
 pub const RECORDS: &str = "_unlade";
+/// Entries of a card that one record tells of, at most. Half a gigabyte of manifest holds them with
+/// paths of some 200 bytes.
+pub const ENTRIES_MAX: usize = 1_000_000;
+/// Destinations (and links) of one job, at most.
+pub const DESTINATIONS_MAX: usize = 64;
 /// Room set aside for records on each destination: this many bytes and as many again per file as
 /// [`RECORD_BYTES_PER_FILE`].
 const RECORD_BYTES: u64 = 256 * 1_024;
@@ -374,6 +379,7 @@ pub fn plan(
     let mut reasons = Vec::new();
     check_name(&wish.name, &mut reasons);
     check_card(&card, &listing, &mut reasons);
+    check_count(candidates.len(), &mut reasons);
     let mut destinations = Vec::new();
     let mut works = Vec::new();
     let leaving = if wish.only_new {
@@ -507,6 +513,13 @@ fn only_new(
     }
 }
 
+fn check_count(destinations: usize, reasons: &mut Vec<Problem>) {
+    if destinations > DESTINATIONS_MAX {
+        let why = "more than 64 destinations; one record cannot tell of them";
+        reasons.push(Problem::new(ProblemKind::WriteFailed, why));
+    }
+}
+
 fn check_name(name: &str, reasons: &mut Vec<Problem>) {
     let why = match CardName::parse(name) {
         Err(_) if name.is_empty() => Some("the offload's name is empty".to_owned()),
@@ -532,6 +545,13 @@ fn check_name(name: &str, reasons: &mut Vec<Problem>) {
 }
 
 fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
+    if listing.rows().len() > ENTRIES_MAX {
+        let why = format!(
+            "`{}` holds more than the 1,000,000 entries that one record can tell of; offload its folders one by one",
+            shown(card.given.as_str())
+        );
+        reasons.push(Problem::new(ProblemKind::Unreadable, why));
+    }
     if listing.totals().0 == 0 {
         let broken = listing
             .rows()

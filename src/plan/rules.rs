@@ -102,7 +102,9 @@ impl Rules {
             let rest = stem.get(prefix.len()..).unwrap_or("");
             stem.get(..prefix.len())
                 .is_some_and(|p| p.eq_ignore_ascii_case(prefix))
-                && matches!(rest, "1" | "2" | "3" | "4" | "5" | "6" | "7" | "8" | "9")
+                // The superscripts of ISO/IEC 8859-1 count as digits here (same source).
+                && rest.chars().count() == 1
+                && rest.contains(['1', '2', '3', '4', '5', '6', '7', '8', '9', '\u{b9}', '\u{b2}', '\u{b3}'])
         };
         let plain = ["CON", "PRN", "AUX", "NUL"];
         self.windows_names
@@ -144,7 +146,15 @@ mod tests {
         assert_eq!(rules_of("vfat").file_bytes_max, (1 << 32) - 1);
         assert_eq!(rules_of("exfat").file_bytes_max, u64::MAX);
         assert_eq!(rules_of("fuse.sshfs").folds, None);
-        for name in ["CON", "con.JPG", "NUL.txt", "COM1", "lpt9.dat"] {
+        for name in [
+            "CON",
+            "con.JPG",
+            "NUL.txt",
+            "COM1",
+            "lpt9.dat",
+            "COM\u{b2}",
+            "Nul .x",
+        ] {
             assert!(rules_of("exfat").is_device_name(name), "{name}");
             assert!(!rules_of("ext4").is_device_name(name), "{name}");
         }

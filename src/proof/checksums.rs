@@ -22,8 +22,14 @@ pub fn line(digest: Digest, path: &str) -> Option<String> {
     Some(format!("{digest}  {path}\n"))
 }
 
-/// Reads one line back.
-pub fn parse_line(line: &str) -> Option<(Digest, String)> {
+/// Reads one line back, without its line feed. Only the form that [`line`](fn@line) writes is accepted, so that
+/// a list which was touched is not taken for the one that was written.
+pub fn parse_line(text: &str) -> Option<(Digest, String)> {
+    let (digest, path) = split(text)?;
+    (line(digest, &path)?.strip_suffix('\n') == Some(text)).then_some((digest, path))
+}
+
+fn split(line: &str) -> Option<(Digest, String)> {
     let (escaped, line) = line
         .strip_prefix('\\')
         .map_or((false, line), |rest| (true, rest));
@@ -93,5 +99,15 @@ mod tests {
         }
         assert_eq!(line(d, "bad\u{fffd}name"), None);
         assert_eq!(parse_line("zz  a"), None);
+        // Not what `line` writes: escaped for nothing, a raw carriage return, another form.
+        for touched in [
+            format!("\\{d}  plain"),
+            format!("{d}  a\r"),
+            format!("{d} *a"),
+            format!("{d}  a\\b"),
+            format!("\\{d}  a\\q"),
+        ] {
+            assert_eq!(parse_line(&touched), None, "{touched:?}");
+        }
     }
 }

@@ -9,15 +9,17 @@ use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
 use crate::error::{Error, Problem, Step};
-use crate::name::CardName;
+use crate::name::{CardName, excerpt};
 use crate::offload::CopyState;
-use crate::plan::{Level, RECORDS, Work};
+use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Level, RECORDS, Work};
 use crate::speed::ceiling::Link;
 use crate::units::{float, len64};
 use camino::Utf8Path;
+use serde::de::{Deserializer, Error as _, MapAccess, SeqAccess, Visitor};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, HashSet};
 use std::fmt;
+use std::marker::PhantomData;
 
 /// The manifest's file name inside the records folder.
 pub const MANIFEST: &str = "manifest.json";
@@ -25,6 +27,14 @@ pub const MANIFEST: &str = "manifest.json";
 pub const MANIFEST_HASH: &str = "manifest.json.b3";
 /// The largest manifest that is read, in bytes: room for about a million files.
 pub const MANIFEST_BYTES_MAX: u64 = 512 * 1_024 * 1_024;
+/// The largest file with a manifest's hash that is read, in bytes.
+pub const HASH_FILE_BYTES_MAX: u64 = 4_096;
+/// Points of one rate series; the engine keeps far fewer, by doubling the interval.
+const SAMPLES_MAX: usize = 100_000;
+/// Further hashes of one file.
+const HASHES_MAX: usize = 16;
+/// The longest time that a manifest may tell, in seconds: some 30 years.
+const SECONDS_MAX: f64 = 1e9;
 /// The largest integer that every JSON reader keeps exactly (RFC 8259, section 6): 2^53 - 1.
 pub const INTEGER_MAX: u64 = (1 << 53) - 1;
 
@@ -42,13 +52,19 @@ pub struct Manifest {
     pub offload: OffloadPart,
     pub card: CardPart,
     pub proof: ProofPart,
+    #[serde(deserialize_with = "at_most::<_, _, DESTINATIONS_MAX>")]
     pub destinations: Vec<DestinationPart>,
     pub totals: Totals,
+    #[serde(deserialize_with = "at_most::<_, _, ENTRIES_MAX>")]
     pub files: Vec<FilePart>,
+    #[serde(deserialize_with = "at_most::<_, _, ENTRIES_MAX>")]
     pub folders: Vec<String>,
+    #[serde(deserialize_with = "at_most::<_, _, ENTRIES_MAX>")]
     pub left_out: Vec<LeftOutPart>,
+    #[serde(deserialize_with = "at_most::<_, _, ENTRIES_MAX>")]
     pub problems: Vec<Problem>,
     pub rates: RatesPart,
+    #[serde(deserialize_with = "at_most::<_, _, DESTINATIONS_MAX>")]
     pub links: Vec<LinkPart>,
     pub limiting_link: String,
     pub forecast: ForecastPart,
@@ -220,9 +236,10 @@ pub struct FilePart {
     pub bytes: u64,
     pub modified: String,
     pub blake3: Digest,
-    #[serde(default)]
+    #[serde(default, deserialize_with = "hashes")]
     pub also: BTreeMap<String, String>,
     pub read_s: f64,
+    #[serde(deserialize_with = "at_most::<_, _, DESTINATIONS_MAX>")]
     pub copies: Vec<CopyPart>,
 }
 
@@ -254,8 +271,11 @@ pub struct LeftOutPart {
 )]
 pub struct RatesPart {
     pub every_s: u64,
+    #[serde(deserialize_with = "at_most::<_, _, SAMPLES_MAX>")]
     pub read: Vec<u64>,
+    #[serde(deserialize_with = "series")]
     pub write: Vec<Vec<u64>>,
+    #[serde(deserialize_with = "series")]
     pub readback: Vec<Vec<u64>>,
 }
 
@@ -295,6 +315,7 @@ pub struct ForecastPart {
 pub struct VerdictPart {
     pub proven: bool,
     pub copies: u64,
+    #[serde(deserialize_with = "at_most::<_, _, ENTRIES_MAX>")]
     pub reasons: Vec<String>,
 }
 
@@ -308,6 +329,71 @@ fn link_parts(links: &[Link]) -> Vec<LinkPart> {
             from: link.from.id().to_owned(),
         })
         .collect()
+}
+
+/// Reads a list of at most `MAX` entries, so that a few bytes each cannot become gigabytes.
+fn at_most<'de, D, T, const MAX: usize>(deserializer: D) -> Result<Vec<T>, D::Error>
+where
+    D: Deserializer<'de>,
+    T: Deserialize<'de>,
+{
+    struct List<T, const MAX: usize>(PhantomData<T>);
+    impl<'de, T: Deserialize<'de>, const MAX: usize> Visitor<'de> for List<T, MAX> {
+        type Value = Vec<T>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            write!(f, "a list of at most {MAX} entries")
+        }
+
+        fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Vec<T>, A::Error> {
+            let mut out = Vec::new();
+            while let Some(value) = seq.next_element()? {
+                if out.len() == MAX {
+                    return Err(A::Error::custom(format!(
+                        "a list of more than {MAX} entries"
+                    )));
+                }
+                out.push(value);
+            }
+            Ok(out)
+        }
+    }
+    deserializer.deserialize_seq(List::<T, MAX>(PhantomData))
+}
+
+fn series<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Vec<u64>>, D::Error> {
+    #[derive(Deserialize)]
+    struct One(#[serde(deserialize_with = "at_most::<_, _, SAMPLES_MAX>")] Vec<u64>);
+    let all = at_most::<_, One, DESTINATIONS_MAX>(deserializer)?;
+    Ok(all.into_iter().map(|one| one.0).collect())
+}
+
+/// Reads hashes by name; a name that stands there twice is refused, like every key.
+fn hashes<'de, D: Deserializer<'de>>(
+    deserializer: D,
+) -> Result<BTreeMap<String, String>, D::Error> {
+    struct Hashes;
+    impl<'de> Visitor<'de> for Hashes {
+        type Value = BTreeMap<String, String>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("hashes by name")
+        }
+
+        fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
+            let mut out = BTreeMap::new();
+            while let Some((name, hash)) = map.next_entry()? {
+                if out.len() == HASHES_MAX {
+                    return Err(A::Error::custom("more than 16 hashes of one file"));
+                }
+                if out.insert(name, hash).is_some() {
+                    return Err(A::Error::custom("duplicate hash of one file"));
+                }
+            }
+            Ok(out)
+        }
+    }
+    deserializer.deserialize_map(Hashes)
 }
 
 /// Rounds seconds to microseconds, so that the file stays short.
@@ -386,9 +472,7 @@ impl Manifest {
     /// # Errors
     /// When an integer is too large to be kept exactly by every reader.
     pub fn to_bytes(&self) -> std::io::Result<Vec<u8>> {
-        if self.totals.bytes > INTEGER_MAX || self.card.bytes_total > INTEGER_MAX {
-            return Err(std::io::Error::other("a size is above 2^53 - 1"));
-        }
+        self.check_numbers().map_err(std::io::Error::other)?;
         let mut out = Vec::with_capacity(4_096 + self.files.len() * 420);
         out.extend_from_slice(b"{\n");
         field(&mut out, "format", &self.format)?;
@@ -410,6 +494,11 @@ impl Manifest {
         key(&mut out, "verdict");
         serde_json::to_writer(&mut out, &self.verdict)?;
         out.extend_from_slice(b"\n}\n");
+        if len64(out.len()) > MANIFEST_BYTES_MAX {
+            return Err(std::io::Error::other(
+                "the manifest would be larger than the 536.9 MB that are read again",
+            ));
+        }
         Ok(out)
     }
 
@@ -473,10 +562,71 @@ impl Manifest {
             }
             check_elsewhere(file).map_err(|why| ManifestError::Path(file.path.clone(), why))?;
         }
+        self.check_numbers()
+            .map_err(|why| ManifestError::Json(why.to_owned()))?;
         if self.proof.hash != "blake3" {
             return Err(ManifestError::Json("the hash is not blake3".to_owned()));
         }
         Ok(())
+    }
+
+    /// Whoever adds these numbers up or turns them into times must not come to grief.
+    fn check_numbers(&self) -> Result<(), &'static str> {
+        let total = |mut numbers: Box<dyn Iterator<Item = u64> + '_>| {
+            numbers
+                .try_fold(0_u64, u64::checked_add)
+                .is_some_and(|sum| sum <= INTEGER_MAX)
+        };
+        let rates = &self.rates;
+        let fits = total(Box::new(self.files.iter().map(|f| f.bytes)))
+            && [&rates.read]
+                .into_iter()
+                .chain(&rates.write)
+                .chain(&rates.readback)
+                .all(|samples| total(Box::new(samples.iter().copied())));
+        let t = &self.totals;
+        let single = [
+            t.files,
+            t.bytes,
+            t.folders,
+            t.left_out,
+            self.card.bytes_total,
+            rates.every_s,
+            self.proof.copies_needed,
+            self.verdict.copies,
+        ];
+        if !fits || single.iter().any(|n| *n > INTEGER_MAX) {
+            return Err("a number or a sum is above 2^53 - 1");
+        }
+        let times = self.files.iter().flat_map(|f| {
+            let back = f.copies.iter().filter_map(|c| c.readback_s);
+            back.chain([f.read_s])
+        });
+        let forecast = [
+            self.forecast.at_start_s.unwrap_or(0.0),
+            self.forecast.actual_s,
+        ];
+        let speeds = self.links.iter().map(|l| l.mbps);
+        let all = times.chain(forecast).chain(speeds);
+        if !all.into_iter().all(|n| (0.0..=SECONDS_MAX).contains(&n)) {
+            return Err("a time or a speed is below 0 or beyond all measure");
+        }
+        let known = |p: &Problem| p.destination.is_none_or(|d| d < self.destinations.len());
+        if !self.problems.iter().all(known) {
+            return Err("a problem is about an unknown destination");
+        }
+        Ok(())
+    }
+
+    /// Returns the checksum list of one destination: of the files that lie in this offload's own
+    /// tree there. Empty where there are none.
+    pub fn list_of(&self, destination: usize) -> String {
+        let here = self
+            .files
+            .iter()
+            .filter(|f| !f.is_elsewhere() && f.copies.iter().any(|c| c.destination == destination))
+            .map(|f| (f.path.as_str(), f.blake3));
+        checksums::list(here).0
     }
 
     /// Returns files and bytes that the manifest says are read back on a destination.
@@ -709,13 +859,9 @@ impl fmt::Display for ManifestError {
                 )
             }
             Self::Version(None) => f.write_str("the manifest tells no version"),
-            Self::Json(why) => write!(f, "the manifest is damaged or cut short: {why}"),
+            Self::Json(why) => write!(f, "the manifest is damaged or cut short: {}", excerpt(why)),
             Self::Path(path, why) => {
-                write!(
-                    f,
-                    "the manifest is damaged: {why} (`{}`)",
-                    crate::name::shown(path)
-                )
+                write!(f, "the manifest is damaged: {why} (`{}`)", excerpt(path))
             }
             Self::Hash => {
                 write!(
@@ -747,18 +893,31 @@ pub fn load(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, bool), Manife
     }
     let bytes = disk.read_record(&path, MANIFEST_BYTES_MAX).map_err(io)?;
     let hash_path = folder.join(MANIFEST_HASH);
-    let has_hash = match disk.read_record(&hash_path, 4_096) {
+    let has_hash = match disk.read_record(&hash_path, HASH_FILE_BYTES_MAX) {
         Ok(text) => {
-            let listed =
-                checksums::parse_line(String::from_utf8_lossy(&text).lines().next().unwrap_or(""));
-            match listed {
-                Some((digest, name)) if name == MANIFEST && digest == Digest::of(&bytes) => true,
-                Some((_, name)) if name == MANIFEST => return Err(ManifestError::Hash),
-                _ => return Err(ManifestError::HashFile("is damaged".to_owned())),
-            }
+            check_hash(&text, &bytes)?;
+            true
         }
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => false,
         Err(e) => return Err(ManifestError::HashFile(format!("could not be read: {e}"))),
     };
     Ok((Manifest::from_bytes(&bytes)?, has_hash))
+}
+
+/// Checks a manifest's bytes against the line that was stored beside it. The line must be exactly
+/// the one that is written; its line feed may be missing, as after an editor.
+///
+/// # Errors
+/// When the line is another one, or its hash is not that of these bytes.
+pub fn check_hash(text: &[u8], manifest: &[u8]) -> Result<(), ManifestError> {
+    let text = text.strip_suffix(b"\n").unwrap_or(text);
+    let listed = std::str::from_utf8(text)
+        .ok()
+        .and_then(checksums::parse_line)
+        .filter(|(_, name)| name == MANIFEST);
+    match listed {
+        Some((digest, _)) if digest == Digest::of(manifest) => Ok(()),
+        Some(_) => Err(ManifestError::Hash),
+        None => Err(ManifestError::HashFile("is damaged".to_owned())),
+    }
 }

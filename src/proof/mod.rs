@@ -5,6 +5,7 @@ pub mod ask;
 pub mod checksums;
 pub mod manifest;
 pub mod only_new;
+mod records;
 pub mod store;
 pub mod verify;
 

@@ -15,6 +15,8 @@ use camino::{Utf8Path, Utf8PathBuf};
 use std::io;
 use std::time::Duration;
 
+/// The page's file name inside the records folder.
+pub const REPORT: &str = "report.html";
 /// Buffer for records, in bytes.
 const CHUNK_BYTES: usize = 1 << 20;
 /// Sets of earlier records that are kept before storing is refused.

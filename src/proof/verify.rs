@@ -2,10 +2,9 @@
 //! device; what is missing, changed or extra is told apart. It works wherever the offload lies,
 //! and it writes nothing.
 
-use super::checksums::{self, CHECKSUMS};
-use super::manifest::{
-    FilePart, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, Manifest, ManifestError, load,
-};
+use super::manifest::{FilePart, Manifest, ManifestError, load};
+use super::records;
+pub use super::records::{Page, Remark};
 use crate::card::left_out::why_left_out;
 use crate::clock::Clock;
 use crate::digest::Digest;
@@ -56,6 +55,8 @@ pub struct Findings {
     pub findings: Vec<Finding>,
     /// Entries that computers left behind since; told, and no fault.
     pub litter: Vec<String>,
+    /// What should be told of the records and is no fault.
+    pub remarks: BTreeSet<Remark>,
     /// The least reliable way in which a file was read.
     pub way: ReadBackWay,
     /// How long it took.
@@ -75,6 +76,16 @@ impl Findings {
     /// Returns whether what was read came from the device, or from memory because it lies there.
     pub fn reached_device(&self) -> bool {
         self.in_memory || self.equal == 0 || self.way.reaches_device()
+    }
+
+    /// Returns whether every finding is about the records, and the files are as they were.
+    pub fn only_records(&self) -> bool {
+        let in_records = |f: &Finding| {
+            path_of(f)
+                .strip_prefix(RECORDS)
+                .is_some_and(|rest| rest.starts_with('/'))
+        };
+        self.findings.iter().all(in_records)
     }
 
     /// Returns how many are missing, changed and extra.
@@ -120,7 +131,7 @@ pub struct Progress {
     pub cancel: AtomicBool,
 }
 
-/// Checks the offload at `root`.
+/// Checks the offload at `root`; `page` makes the report page of a manifest, to compare it with.
 ///
 /// # Errors
 /// When its manifest cannot be trusted or its folder cannot be listed.
@@ -129,6 +140,7 @@ pub fn verify(
     clock: &dyn Clock,
     root: &Utf8Path,
     progress: &Progress,
+    page: Page,
 ) -> Result<Findings, VerifyError> {
     let start = clock.elapsed();
     let (manifest, manifest_hash_checked) = load(disk, root).map_err(VerifyError::Manifest)?;
@@ -136,13 +148,23 @@ pub fn verify(
         .facts(root)
         .map_err(|e| VerifyError::Io(Error::new(Step::Look, root, e)))?;
     let found = disk
-        .walk(root, Tree::Drive)
+        .walk(root, Tree::Card)
         .map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
-    let mut findings = Vec::new();
-    let mut litter = Vec::new();
-    let earlier = earlier_manifests(disk, root, &mut findings);
+    let (in_records, found) = split_records(found);
+    let records::Checked {
+        earlier,
+        mut findings,
+        mut litter,
+        remarks,
+    } = records::check(
+        disk,
+        root,
+        &manifest,
+        manifest_hash_checked,
+        &in_records,
+        page,
+    );
     let standing = sort_found(&manifest, &earlier, found, &mut findings, &mut litter);
-    check_records(disk, root, &manifest, manifest_hash_checked, &mut findings);
     let files = files_to_check(&manifest, &earlier, &standing);
     progress
         .bytes_total
@@ -174,6 +196,7 @@ pub fn verify(
             .unwrap_or(ReadBackWay::None),
         findings,
         litter,
+        remarks,
         in_memory: facts.backing == Backing::Memory,
         took: clock.elapsed().saturating_sub(start),
         interrupted: progress.cancel.load(Ordering::Relaxed),
@@ -206,81 +229,6 @@ pub fn path_of(finding: &Finding) -> &str {
     }
 }
 
-/// Reads the manifests that earlier runs of the same offload left: what they list and what is no
-/// longer on the card is part of the offload all the same. A run that was cut short can leave a set
-/// without a manifest, so that the numbers may have gaps.
-fn earlier_manifests(
-    disk: &dyn Disk,
-    root: &Utf8Path,
-    findings: &mut Vec<Finding>,
-) -> Vec<Manifest> {
-    let mut earlier = Vec::new();
-    for n in 1..=super::store::EARLIER_MAX {
-        let folder = format!("{RECORDS}/{}", super::store::earlier_name(n));
-        if matches!(disk.look(&root.join(&folder)), Ok(None)) {
-            break;
-        }
-        let path = format!("{folder}/{MANIFEST}");
-        let bytes = match disk.read_record(&root.join(&path), MANIFEST_BYTES_MAX) {
-            Ok(bytes) => bytes,
-            // That run was cut off while its records were moved; they stand with the next.
-            Err(e) if e.kind() == io::ErrorKind::NotFound => continue,
-            Err(e) => {
-                findings.push(Finding::Changed(path, failed(Step::Read, &e)));
-                continue;
-            }
-        };
-        match Manifest::from_bytes(&bytes) {
-            Ok(manifest) => earlier.push(manifest),
-            Err(e) => findings.push(Finding::Changed(path, e.to_string())),
-        }
-    }
-    earlier
-}
-
-/// Looks whether the records beside the manifest still say what it says.
-fn check_records(
-    disk: &dyn Disk,
-    root: &Utf8Path,
-    manifest: &Manifest,
-    has_hash: bool,
-    findings: &mut Vec<Finding>,
-) {
-    if !has_hash {
-        findings.push(Finding::Missing(format!("{RECORDS}/{MANIFEST_HASH}")));
-    }
-    let path = format!("{RECORDS}/{CHECKSUMS}");
-    let hashes: HashMap<&str, Digest> = lying_here(manifest)
-        .map(|f| (f.path.as_str(), f.blake3))
-        .collect();
-    match disk.read_record(&root.join(&path), MANIFEST_BYTES_MAX) {
-        Ok(bytes) => {
-            let text = String::from_utf8_lossy(&bytes);
-            let fits = text.lines().all(|line| {
-                checksums::parse_line(line)
-                    .is_some_and(|(digest, name)| hashes.get(name.as_str()) == Some(&digest))
-            });
-            if !fits {
-                let why = "does not say what the manifest says".to_owned();
-                findings.push(Finding::Changed(path, why));
-            }
-        }
-        // A destination without copies has no list, and this may be the one.
-        Err(e) if e.kind() == io::ErrorKind::NotFound && may_lack_list(manifest) => {}
-        Err(e) if e.kind() == io::ErrorKind::NotFound => findings.push(Finding::Missing(path)),
-        Err(e) => findings.push(Finding::Changed(path, failed(Step::Read, &e))),
-    }
-}
-
-/// Whether a destination of the manifest holds no copy at all.
-fn may_lack_list(manifest: &Manifest) -> bool {
-    let with_copies: HashSet<usize> = lying_here(manifest)
-        .flat_map(|f| &f.copies)
-        .map(|c| c.destination)
-        .collect();
-    with_copies.len() < manifest.destinations.len() || lying_here(manifest).next().is_none()
-}
-
 /// Every file of the manifest, and those of earlier ones that stand there, as the latest has them.
 fn files_to_check<'a>(
     manifest: &'a Manifest,
@@ -297,6 +245,37 @@ fn files_to_check<'a>(
     files
 }
 
+/// Takes out what stands in the records folder, relative to it.
+fn split_records(found: Vec<Found>) -> (Vec<String>, Vec<Found>) {
+    let mut in_records = Vec::new();
+    let mut rest = Vec::new();
+    for entry in found {
+        let path = entry.path.to_string_lossy();
+        match path.strip_prefix(RECORDS) {
+            Some("") => {}
+            Some(below) if below.starts_with('/') => in_records.push(below[1..].to_owned()),
+            _ => rest.push(entry),
+        }
+    }
+    in_records.sort_unstable();
+    in_records.dedup();
+    (in_records, rest)
+}
+
+/// The folders on the way to a file, from the root down.
+fn folders_above(path: &str) -> impl Iterator<Item = &str> {
+    path.match_indices('/').filter_map(|(at, _)| path.get(..at))
+}
+
+/// Returns the path as it is told, with a word on what it is when it is a part file.
+pub(super) fn unfinished_or(path: String) -> String {
+    if is_part_name(path.rsplit('/').next().unwrap_or(&path)) {
+        format!("{path} (an unfinished part file)")
+    } else {
+        path
+    }
+}
+
 /// Compares names: what is missing, what is extra, what is litter. Returns what stands there.
 fn sort_found(
     manifest: &Manifest,
@@ -311,28 +290,22 @@ fn sort_found(
         .map(|f| f.path.as_str())
         .collect();
     let folders: HashSet<&str> = all().flat_map(|m| &m.folders).map(String::as_str).collect();
+    let parents: HashSet<&str> = files.iter().flat_map(|f| folders_above(f)).collect();
     let mut standing = HashMap::new();
     for entry in found {
+        let is_text = entry.path.to_str().is_some();
         let path = entry.path.to_string_lossy().into_owned();
-        if path == RECORDS || path.starts_with(&format!("{RECORDS}/")) {
-            continue;
-        }
         let is_folder = matches!(&entry.stat, Ok(s) if s.kind == EntryKind::Folder);
-        let known = files.contains(path.as_str()) || folders.contains(path.as_str());
+        // A name that is not text may look like one that is known; no manifest lists it.
+        let known = is_text && (files.contains(path.as_str()) || folders.contains(path.as_str()));
         if !known {
             let top = path.split('/').next().unwrap_or(&path);
             let is_litter = why_left_out(path.as_bytes(), is_folder).is_some()
                 || why_left_out(top.as_bytes(), true).is_some();
             if is_litter {
                 litter.push(path);
-            } else if !is_folder || !files.iter().any(|f| f.starts_with(&format!("{path}/"))) {
-                let unfinished = is_part_name(path.rsplit('/').next().unwrap_or(&path));
-                let shown = if unfinished {
-                    format!("{path} (an unfinished part file)")
-                } else {
-                    path
-                };
-                findings.push(Finding::Extra(shown));
+            } else if !is_folder || !is_text || !parents.contains(path.as_str()) {
+                findings.push(Finding::Extra(unfinished_or(path)));
             }
             continue;
         }

@@ -68,7 +68,7 @@ fn head(m: &Manifest) -> Markup {
         }
         p.soft {
             "From " (moment(&m.offload.started)) " to " (moment(&m.offload.finished)) ", on " bdi { (shown(&m.offload.host)) }
-            ", by " (m.tool.name) " " (m.tool.version) ". Copies on independent devices: "
+            ", by " (shown(&m.tool.name)) " " (shown(&m.tool.version)) ". Copies on independent devices: "
             (m.verdict.copies) " of " (m.proof.copies_needed) " asked for."
         }
     }

@@ -821,7 +821,15 @@ fn a_bit_that_rots_later_is_found_by_verify() {
     let done = fresh();
     assert!(is_proven(&plain(&done)));
     let at = Utf8PathBuf::from(root("/b"));
-    let check = |sim: &Sim| verify(sim, &SimClock::on_day(1_800), &at, &Progress::default());
+    let check = |sim: &Sim| {
+        verify(
+            sim,
+            &SimClock::on_day(1_800),
+            &at,
+            &Progress::default(),
+            unlade::report::page::page,
+        )
+    };
     assert!(check(&done).unwrap().is_clean());
     for (n, (path, bytes)) in FILES.iter().enumerate().filter(|(_, f)| f.1 > 0) {
         let sim = done.fork();

@@ -1355,8 +1355,15 @@ impl History {
         let before = self.before();
         let (sim, day) = (self.sim.clone(), self.day);
         let at = root.clone();
-        let ended =
-            guarded(move || verify(&sim, &SimClock::on_day(day), &at, &Progress::default()));
+        let ended = guarded(move || {
+            verify(
+                &sim,
+                &SimClock::on_day(day),
+                &at,
+                &Progress::default(),
+                unlade::report::page::page,
+            )
+        });
         self.sim.reboot();
         self.count.verified += 1;
         let expected = self.differs(place, &root);

@@ -11,9 +11,15 @@
 #[cfg(target_os = "linux")]
 mod binary;
 #[cfg(target_os = "linux")]
+mod cards;
+#[cfg(target_os = "linux")]
 mod elsewhere;
 mod faults;
+#[cfg(target_os = "linux")]
+mod flips;
 mod forecast;
+#[cfg(target_os = "linux")]
+mod fuzzed;
 mod histories;
 #[cfg(target_os = "linux")]
 mod kill;
@@ -23,6 +29,8 @@ mod kit;
 mod matrix;
 #[cfg(target_os = "linux")]
 mod mounts;
+#[cfg(target_os = "linux")]
+mod names;
 #[cfg(target_os = "linux")]
 mod only_new;
 mod pages;
@@ -35,9 +43,12 @@ mod sets;
 #[cfg(target_os = "linux")]
 mod speed;
 mod support;
+mod surroundings;
 mod tidy;
 mod trees;
 mod vectors;
+#[cfg(target_os = "linux")]
+mod verify;
 #[cfg(target_os = "linux")]
 mod weigh;
 #[cfg(target_os = "linux")]

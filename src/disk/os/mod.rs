@@ -123,7 +123,14 @@ fn read_limited(file: File, limit: u64) -> io::Result<Vec<u8>> {
         )));
     }
     let mut bytes = Vec::new();
+    // Asked for, not taken: too little memory is an error here, not the end of the program.
+    bytes
+        .try_reserve_exact(crate::units::len_usize(meta.len().saturating_add(1)))
+        .map_err(io::Error::other)?;
     file.take(limit + 1).read_to_end(&mut bytes)?;
+    if crate::units::len64(bytes.len()) > limit {
+        return Err(io::Error::other("grew while it was read"));
+    }
     Ok(bytes)
 }
 

@@ -92,6 +92,14 @@ pub(super) fn stat_of(meta: &std::fs::Metadata) -> Stat {
     }
 }
 
+/// Follows a link that was given as a root; below it nothing is followed.
+fn followed_once(root: &Path) -> io::Result<PathBuf> {
+    if std::fs::symlink_metadata(root)?.is_symlink() {
+        return std::fs::canonicalize(root);
+    }
+    Ok(root.to_path_buf())
+}
+
 /// Lists one folder of a card so that its access time stays; `walkdir` cannot ask for that.
 fn list_folder(at: &Path, entries: &mut Entries) -> io::Result<()> {
     let handle = open_quietly(at, OFlags::DIRECTORY)?;
@@ -192,13 +200,16 @@ impl OsDisk {
 impl Disk for OsDisk {
     fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
         match tree {
-            Tree::Card => walk(root.as_std_path(), &list_folder),
+            Tree::Card => walk(&followed_once(root.as_std_path())?, &list_folder),
             Tree::Drive => walk_drive(root.as_std_path(), DEPTH_MAX),
         }
     }
 
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
-        walk_drive(folder.as_std_path(), 1)
+        let mut entries = Entries::new();
+        list_folder(&followed_once(folder.as_std_path())?, &mut entries)?;
+        let found = |(path, stat)| Found { path, stat };
+        Ok(entries.into_iter().map(found).collect())
     }
 
     #[cfg(target_os = "linux")]

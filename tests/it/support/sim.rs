@@ -809,12 +809,17 @@ impl Sim {
 
     /// Flips one bit of a stored file, in both images, as years in a drawer do.
     pub(crate) fn rot(&self, path: &str, byte: usize) {
+        self.rot_bit(path, byte, 0);
+    }
+
+    /// The same for any of the eight bits.
+    pub(crate) fn rot_bit(&self, path: &str, byte: usize, bit: u32) {
         let (volume, parts) = split(Utf8Path::new(path));
         let mut world = self.lock();
         let volume = world.volume(&volume).unwrap();
         let id = volume.find(&parts).unwrap();
         let file = volume.file_mut(id).unwrap();
-        file.now.bytes[byte] ^= 1;
+        file.now.bytes[byte] ^= 1 << bit;
         file.safe = file.now.clone();
     }
 

@@ -1,0 +1,256 @@
+//! What every reader of foreign bytes has to keep, whatever the bytes are. The fuzz targets feed
+//! these with made-up bytes, `tests/it/fuzzed.rs` with the kept corpus.
+
+use camino::{Utf8Component, Utf8Path};
+use unlade::kit::text::{self, Entry};
+use unlade::kit::{Kind, Reader};
+use unlade::ledger::Ledger;
+use unlade::ledger::shoot::Shoot;
+use unlade::name::{CardName, PART_ENDING, PATH_BYTES_MAX, is_part_name, part_name, shown};
+use unlade::offload::journal::{self, JOURNAL_FORMAT, JournalHead, JournalLine};
+use unlade::proof::checksums;
+use unlade::proof::manifest::{INTEGER_MAX, Manifest};
+use unlade::report::page;
+
+/// A path that was accepted never leaves the root, and neither does its part file.
+fn stays_inside(path: &str) {
+    let name = CardName::parse(path).expect("an accepted path is a card's path");
+    let root = Utf8Path::new("/root/of/the/offload");
+    for full in [name.under(root), name.part_under(root)] {
+        let below = full.strip_prefix(root).expect("below the root");
+        assert!(
+            below
+                .components()
+                .all(|c| matches!(c, Utf8Component::Normal(_))),
+            "{full:?}"
+        );
+        assert_eq!(below.components().count(), name.parts().count(), "{full:?}");
+    }
+    assert_eq!(
+        name.under(root).strip_prefix(root).map(Utf8Path::as_str),
+        Ok(path)
+    );
+}
+
+/// Nothing that could move a cursor, turn the writing direction or end a line is left.
+fn is_harmless(text: &str) {
+    let bad = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    assert!(!text.contains(bad), "{text:?}");
+}
+
+/// The manifest reader: what it accepts it writes again as the same manifest, in a stable form; its
+/// paths stay inside, its integers are exact everywhere, its page is harmless.
+pub(crate) fn manifest(data: &[u8]) {
+    let manifest = match Manifest::from_bytes(data) {
+        Ok(manifest) => manifest,
+        Err(why) => return is_harmless(&why.to_string()),
+    };
+    for path in manifest
+        .files
+        .iter()
+        .map(|f| &f.path)
+        .chain(&manifest.folders)
+    {
+        stays_inside(path);
+        assert_ne!(path.split('/').next(), Some("_unlade"));
+    }
+    assert!(manifest.files.iter().all(|f| f.bytes <= INTEGER_MAX));
+    let written = manifest
+        .to_bytes()
+        .expect("what was accepted can be written");
+    let again = Manifest::from_bytes(&written).expect("what was written can be read");
+    assert_eq!(again, manifest);
+    assert_eq!(again.to_bytes().expect("once more"), written);
+    let page = page::page(&manifest);
+    let lines = page.replace('\n', "");
+    is_harmless(&lines);
+    assert!(!page.to_ascii_lowercase().contains("<script"), "{page}");
+    for destination in 0..manifest.destinations.len() {
+        let (files, _) = manifest.count_on(destination);
+        assert!(files <= u64::try_from(manifest.files.len()).expect("64 bits"));
+    }
+}
+
+/// The journal reader: what it vouches for lies inside, and a journal that is written anew from what
+/// it read vouches for the same.
+pub(crate) fn journal(data: &[u8]) {
+    let records = match journal::read(data) {
+        Ok(Some(records)) => records,
+        Ok(None) => return,
+        Err(why) => return is_harmless(&why),
+    };
+    let mut written = Vec::new();
+    let head = JournalHead {
+        journal: JOURNAL_FORMAT.to_owned(),
+        version: 1,
+        offload: "KITES".to_owned(),
+        started: String::new(),
+        card_path: records.card_path.clone().expect("a head names the card"),
+        card_volume_id: records.card_volume_id.clone(),
+        listing_b3: records.listing_b3.expect("a head holds the listing"),
+        destinations: records.destinations.clone(),
+    };
+    head.write_to(&mut written).expect("written");
+    for (path, entry) in &records.proven {
+        stays_inside(path);
+        assert_ne!(path.split('/').next(), Some("_unlade"));
+        assert!(records.card_files.contains_key(path));
+        let line = JournalLine {
+            path: path.clone(),
+            bytes: entry.bytes,
+            modified: entry.modified.clone(),
+            blake3: entry.blake3,
+            way: entry.way,
+            read_s: entry.read_s,
+            readback_s: entry.readback_s,
+        };
+        line.write_to(&mut written).expect("written");
+    }
+    let again = journal::read(&written).expect("readable").expect("a head");
+    assert_eq!(again.proven, records.proven);
+    assert_eq!(again.destinations, records.destinations);
+    // A tear anywhere never adds anything.
+    let cut = data.len() / 2;
+    if let Ok(Some(torn)) = journal::read(data.get(..cut).unwrap_or_default()) {
+        assert!(torn.proven.len() <= lines_in(data), "{torn:?}");
+    }
+}
+
+fn lines_in(data: &[u8]) -> usize {
+    data.split(|&b| b == b'\n').count()
+}
+
+/// The reader of checksum lists: a line that it accepts is written again as it was, and one line
+/// stays one line.
+pub(crate) fn checksums(data: &[u8]) {
+    let text = String::from_utf8_lossy(data);
+    for line in text.split('\n') {
+        let Some((digest, path)) = checksums::parse_line(line) else {
+            continue;
+        };
+        let Some(written) = checksums::line(digest, &path) else {
+            continue;
+        };
+        assert_eq!(written.strip_suffix('\n'), Some(line));
+        assert_eq!(written.matches('\n').count(), 1);
+    }
+    // The other way round: whatever the path, its line comes back as the path.
+    let digest = unlade::digest::Digest::of(data);
+    if let Some(written) = checksums::line(digest, &text) {
+        let line = written.strip_suffix('\n').expect("a line ends");
+        assert!(!line.contains(['\n', '\r']), "{line:?}");
+        assert_eq!(
+            checksums::parse_line(line),
+            Some((digest, text.into_owned()))
+        );
+    }
+}
+
+/// Paths and names: what is accepted stays inside, the part file lies beside its file under a name
+/// that fits, no two names of a folder share one, and nothing is shown raw.
+pub(crate) fn paths(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else {
+        return;
+    };
+    is_harmless(&shown(text));
+    let mut names = Vec::new();
+    for path in text.split('\u{1}') {
+        let leads_out =
+            path.starts_with('/') || path.split('/').any(|part| matches!(part, "" | "." | ".."));
+        let Ok(name) = CardName::parse(path) else {
+            assert!(
+                leads_out || path.len() > PATH_BYTES_MAX || path.contains('\0'),
+                "{path:?}"
+            );
+            continue;
+        };
+        assert!(!leads_out && path.len() <= PATH_BYTES_MAX, "{path:?}");
+        stays_inside(path);
+        let part = part_name(name.file_name());
+        assert!(is_part_name(&part) && part.ends_with(PART_ENDING) && !part.contains('/'));
+        assert!(
+            name.file_name().len() > 255 || part.len() <= 255,
+            "{part:?}"
+        );
+        assert_eq!(
+            name.part_under(Utf8Path::new("")).file_name(),
+            Some(part.as_str())
+        );
+        assert_eq!(name.parts().collect::<Vec<_>>().join("/"), path);
+        // Folding is a projection: folded once or twice, it is the same.
+        let folded = name.folded();
+        assert_eq!(unlade::name::fold(&folded), folded, "{path:?}");
+        names.push((name.file_name().to_owned(), part));
+    }
+    for (at, (one, part)) in names.iter().enumerate() {
+        for (other, other_part) in names.iter().skip(at + 1) {
+            assert_eq!(one == other, part == other_part, "{one:?} {other:?}");
+        }
+    }
+}
+
+/// The kit reader: a fault is told harmlessly and in bounds; of a sound kit every entry can be taken
+/// out or is still needed, one more can be added, and no edit touches the other entries.
+pub(crate) fn kit(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else {
+        return;
+    };
+    let kit = match text::read(text) {
+        Ok(kit) => kit,
+        Err(faults) => {
+            assert!((1..=20).contains(&faults.len()));
+            for fault in faults {
+                assert!(fault.line >= 1 && fault.line <= text.split('\n').count());
+                let told = fault.to_string();
+                is_harmless(&told);
+                assert!(told.len() < 10_000, "{} bytes", told.len());
+            }
+            return;
+        }
+    };
+    for kind in Kind::ALL {
+        for name in kit.names(kind) {
+            is_harmless(name);
+            if let Ok(without) = text::remove(text, kind, name) {
+                let rest = text::read(&without).expect("an edited kit is sound");
+                assert_eq!(rest.names(kind).len() + 1, kit.names(kind).len());
+                assert!(!rest.names(kind).contains(&name));
+            }
+        }
+    }
+    let reader = Reader {
+        name: "one-more-reader".to_owned(),
+        ..Reader::default()
+    };
+    if let Ok(with) = text::add(text, &Entry::Reader(reader)) {
+        let more = text::read(&with).expect("an edited kit is sound");
+        assert_eq!(more.readers.len(), kit.readers.len() + 1);
+        assert_eq!((&more.cards, &more.drives), (&kit.cards, &kit.drives));
+        assert!(with.starts_with(text));
+    }
+}
+
+/// The ledger reader: no line costs another, what it takes is written again as it was, and every
+/// job can be counted, whatever the numbers are.
+pub(crate) fn ledger(data: &[u8]) {
+    let ledger = Ledger::from_text(data);
+    let damaged = usize::try_from(ledger.damaged).expect("64 bits");
+    assert!(ledger.entries.len() + damaged <= lines_in(data));
+    let mut written = String::new();
+    for entry in &ledger.entries {
+        written.push_str(&entry.line().unwrap_or_default());
+        if let Some(part) = &entry.shoot {
+            for sentence in Shoot::of(&ledger, &part.name, None).words() {
+                is_harmless(&sentence);
+            }
+        }
+    }
+    let again = Ledger::from_text(written.as_bytes());
+    assert_eq!(again.damaged, 0);
+    if written.lines().count() == ledger.entries.len() {
+        assert_eq!(again.entries, ledger.entries);
+    }
+}

@@ -1,0 +1,224 @@
+//! Owns the check of what lies in an offload's records folder beside the manifest: the manifest's
+//! hash, the checksum list and the page of this run and of earlier ones. Each must be what its
+//! manifest gives, byte for byte; what nobody stored there is told.
+
+use super::checksums::CHECKSUMS;
+use super::manifest::{
+    HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, Manifest, check_hash,
+};
+use super::store::{EARLIER_MAX, REPORT, earlier_name};
+use super::verify::{Finding, unfinished_or};
+use crate::card::left_out::why_left_out;
+use crate::disk::{Disk, JOURNAL};
+use crate::error::{Step, failed};
+use crate::name::part_name;
+use crate::plan::RECORDS;
+use camino::Utf8Path;
+use std::collections::{BTreeSet, HashSet};
+use std::io;
+
+/// Makes the page of a manifest; it lives a layer above.
+pub type Page = fn(&Manifest) -> String;
+
+/// What every run stores.
+const NAMES: [&str; 4] = [MANIFEST, MANIFEST_HASH, CHECKSUMS, REPORT];
+
+/// What should be told of the records and is no fault.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Remark {
+    /// A later run of this offload has begun and not ended: its journal or its unfinished records
+    /// stand there. The manifest is that of the last run that did end.
+    CutShort,
+    /// Records of an earlier run are not all there, as after a power cut while they were moved.
+    Incomplete,
+    /// The report page is gone.
+    NoPage,
+    /// A page was made by another version of the program and could not be compared.
+    ForeignPage,
+}
+
+/// What was found in the records folder.
+#[derive(Debug, Default)]
+pub(super) struct Checked {
+    /// The manifests of earlier runs, oldest first.
+    pub(super) earlier: Vec<Manifest>,
+    pub(super) findings: Vec<Finding>,
+    /// What computers left there.
+    pub(super) litter: Vec<String>,
+    pub(super) remarks: BTreeSet<Remark>,
+}
+
+struct Check<'a> {
+    disk: &'a dyn Disk,
+    root: &'a Utf8Path,
+    page: Page,
+    /// Everything that stands in the records folder, relative to it.
+    standing: HashSet<&'a str>,
+    checked: Checked,
+}
+
+/// Checks the records at `root`. `standing` is everything in the records folder, relative to it.
+pub(super) fn check(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    manifest: &Manifest,
+    has_hash: bool,
+    standing: &[String],
+    page: Page,
+) -> Checked {
+    let mut check = Check {
+        disk,
+        root,
+        page,
+        standing: standing.iter().map(String::as_str).collect(),
+        checked: Checked::default(),
+    };
+    check.strangers(standing);
+    if !has_hash {
+        check.missing(MANIFEST_HASH);
+    }
+    check.list(manifest, CHECKSUMS);
+    check.page(manifest, REPORT);
+    for n in 1..=EARLIER_MAX {
+        check.earlier(n);
+    }
+    check.checked
+}
+
+fn in_records(name: &str) -> String {
+    format!("{RECORDS}/{name}")
+}
+
+impl Check<'_> {
+    fn remark(&mut self, remark: Remark) {
+        self.checked.remarks.insert(remark);
+    }
+
+    fn missing(&mut self, name: &str) {
+        let finding = Finding::Missing(in_records(name));
+        self.checked.findings.push(finding);
+    }
+
+    fn changed(&mut self, name: &str, why: String) {
+        let finding = Finding::Changed(in_records(name), why);
+        self.checked.findings.push(finding);
+    }
+
+    /// Tells what no run stores there.
+    fn strangers(&mut self, standing: &[String]) {
+        let sets: HashSet<String> = (1..=EARLIER_MAX).map(earlier_name).collect();
+        for path in standing {
+            let (set, name) = path.split_once('/').unwrap_or(("", path));
+            let is_part = |name: &str| NAMES.iter().any(|ours| part_name(ours) == name);
+            if set.is_empty() && (name == JOURNAL || is_part(name)) {
+                self.checked.remarks.insert(Remark::CutShort);
+                continue;
+            }
+            let ours = match set {
+                "" => NAMES.contains(&name) || sets.contains(name),
+                set => sets.contains(set) && NAMES.contains(&name),
+            };
+            if ours {
+                continue;
+            }
+            let full = in_records(path);
+            if why_left_out(full.as_bytes(), false).is_some() {
+                self.checked.litter.push(full);
+            } else {
+                self.checked
+                    .findings
+                    .push(Finding::Extra(unfinished_or(full)));
+            }
+        }
+    }
+
+    fn read(&self, name: &str, limit: u64) -> io::Result<Vec<u8>> {
+        let path = self.root.join(RECORDS).join(name);
+        self.disk.read_record(&path, limit)
+    }
+
+    /// The records of one earlier run. A run that was cut off while it moved them leaves them in
+    /// more than one set: the manifest in the first, the rest in the next one without a manifest.
+    fn earlier(&mut self, n: usize) {
+        let of_set = |n: usize, name: &str| format!("{}/{name}", earlier_name(n));
+        let path = of_set(n, MANIFEST);
+        if !self.standing.contains(path.as_str()) {
+            return;
+        }
+        let bytes = match self.read(&path, MANIFEST_BYTES_MAX) {
+            Ok(bytes) => bytes,
+            Err(e) => return self.changed(&path, failed(Step::Read, &e)),
+        };
+        let find = |name: &str| {
+            let has = |n: usize, name| self.standing.contains(of_set(n, name).as_str());
+            (n..=EARLIER_MAX)
+                .take_while(|&m| m == n || !has(m, MANIFEST))
+                .find(|&m| has(m, name))
+                .map(|m| of_set(m, name))
+        };
+        let (hash, list, page) = (find(MANIFEST_HASH), find(CHECKSUMS), find(REPORT));
+        match hash.as_ref().map(|at| self.read(at, HASH_FILE_BYTES_MAX)) {
+            // A power cut can swallow what was being moved; nothing can be held against it then.
+            None => self.remark(Remark::Incomplete),
+            Some(Err(e)) => return self.changed(&path, failed(Step::Read, &e)),
+            Some(Ok(text)) => {
+                if let Err(e) = check_hash(&text, &bytes) {
+                    return self.changed(&path, e.to_string());
+                }
+            }
+        }
+        match Manifest::from_bytes(&bytes) {
+            Err(e) => self.changed(&path, e.to_string()),
+            Ok(manifest) => {
+                match list {
+                    Some(list) => self.list(&manifest, &list),
+                    None if always_has_list(&manifest) => self.remark(Remark::Incomplete),
+                    None => {}
+                }
+                match page {
+                    Some(page) => self.page(&manifest, &page),
+                    None => self.remark(Remark::Incomplete),
+                }
+                self.checked.earlier.push(manifest);
+            }
+        }
+    }
+
+    /// The list must be that of one destination of the manifest: which one this is cannot be told
+    /// when the offload was moved.
+    fn list(&mut self, manifest: &Manifest, path: &str) {
+        match self.read(path, MANIFEST_BYTES_MAX) {
+            Ok(bytes) => {
+                let mut lists = (0..manifest.destinations.len()).map(|d| manifest.list_of(d));
+                if !lists.any(|list| list.as_bytes() == bytes) {
+                    self.changed(path, "does not say what the manifest says".to_owned());
+                }
+            }
+            Err(e) if e.kind() == io::ErrorKind::NotFound => {
+                if always_has_list(manifest) {
+                    self.missing(path);
+                }
+            }
+            Err(e) => self.changed(path, failed(Step::Read, &e)),
+        }
+    }
+
+    fn page(&mut self, manifest: &Manifest, path: &str) {
+        match self.read(path, MANIFEST_BYTES_MAX) {
+            Ok(bytes) if bytes == (self.page)(manifest).as_bytes() => {}
+            // Another version may word it otherwise. The page vouches for nothing.
+            Ok(_) if manifest.tool.version != env!("CARGO_PKG_VERSION") => {
+                self.remark(Remark::ForeignPage);
+            }
+            Ok(_) => self.changed(path, "does not say what the manifest says".to_owned()),
+            // It vouches for nothing and can be made again from the manifest.
+            Err(e) if e.kind() == io::ErrorKind::NotFound => self.remark(Remark::NoPage),
+            Err(e) => self.changed(path, failed(Step::Read, &e)),
+        }
+    }
+}
+
+/// A destination without copies has no list, and the one at hand may be that.
+fn always_has_list(manifest: &Manifest) -> bool {
+    (0..manifest.destinations.len()).all(|d| !manifest.list_of(d).is_empty())
+}

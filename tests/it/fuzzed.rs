@@ -1,0 +1,89 @@
+//! Feeds the kept corpus of the fuzz targets (`fuzz/`) to the properties that the targets assert,
+//! and every file of it once more cut at every byte and with every byte changed.
+
+use std::path::Path;
+
+#[path = "../../fuzz/properties.rs"]
+mod properties;
+
+fn corpus(target: &str) -> Vec<(String, Vec<u8>)> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("fixtures/fuzz")
+        .join(target);
+    let mut inputs: Vec<_> = std::fs::read_dir(&folder)
+        .unwrap()
+        .map(|entry| {
+            let path = entry.unwrap().path();
+            (path.display().to_string(), std::fs::read(&path).unwrap())
+        })
+        .collect();
+    inputs.sort();
+    assert!(inputs.len() > 1, "{}", folder.display());
+    inputs
+}
+
+fn replay(target: &str, property: fn(&[u8])) {
+    for (name, bytes) in corpus(target) {
+        let run = |what: &str, bytes: &[u8]| {
+            let outcome = std::panic::catch_unwind(|| property(bytes));
+            assert!(outcome.is_ok(), "{name}, {what}");
+        };
+        run("as it is", &bytes);
+        let step = (bytes.len() / 400).max(1);
+        for at in (0..bytes.len()).step_by(step) {
+            run(&format!("cut at {at}"), &bytes[..at]);
+            let mut changed = bytes.clone();
+            changed[at] = changed[at].wrapping_mul(31).wrapping_add(7);
+            run(&format!("changed at {at}"), &changed);
+        }
+    }
+}
+
+#[test]
+fn the_manifest_reader_keeps_its_word() {
+    replay("manifest", properties::manifest);
+    let sound = corpus("manifest");
+    let accepted = |(_, bytes): &&(String, Vec<u8>)| {
+        unlade::proof::manifest::Manifest::from_bytes(bytes).is_ok()
+    };
+    assert!(
+        sound.iter().filter(accepted).count() > 1,
+        "the corpus holds sound manifests"
+    );
+}
+
+#[test]
+fn the_journal_reader_keeps_its_word() {
+    replay("journal", properties::journal);
+    let accepted = |(_, bytes): &&(String, Vec<u8>)| {
+        unlade::offload::journal::read(bytes).is_ok_and(|r| r.is_some_and(|r| !r.proven.is_empty()))
+    };
+    assert!(corpus("journal").iter().any(|input| accepted(&input)));
+}
+
+#[test]
+fn the_reader_of_checksum_lists_keeps_its_word() {
+    replay("checksums", properties::checksums);
+}
+
+#[test]
+fn paths_and_names_keep_their_word() {
+    replay("paths", properties::paths);
+}
+
+#[test]
+fn the_kit_reader_keeps_its_word() {
+    replay("kit", properties::kit);
+    let is_sound = |bytes: &[u8]| {
+        std::str::from_utf8(bytes)
+            .is_ok_and(|text| unlade::kit::text::read(text).is_ok_and(|kit| !kit.cards.is_empty()))
+    };
+    assert!(corpus("kit").iter().any(|(_, bytes)| is_sound(bytes)));
+}
+
+#[test]
+fn the_ledger_reader_keeps_its_word() {
+    replay("ledger", properties::ledger);
+    let taken = |bytes: &[u8]| unlade::ledger::Ledger::from_text(bytes).entries.len();
+    assert!(corpus("ledger").iter().any(|(_, bytes)| taken(bytes) > 1));
+}
