@@ -21,6 +21,8 @@ pub(crate) struct Job {
     pub(crate) parts: Vec<Part>,
     pub(crate) prior: Prior,
     pub(crate) looks: Looks,
+    /// Half of the bytes are seen only when a lump of so many MB is whole; 0 for none.
+    pub(crate) lump_mb: f64,
 }
 
 pub(crate) struct Scenario {
@@ -35,7 +37,7 @@ const fn scenario(name: &'static str, group: Group, make: fn(&mut Chance) -> Job
 
 use Group::{Foreseeable, Odd, Step};
 
-pub(crate) const SCENARIOS: [Scenario; 30] = [
+pub(crate) const SCENARIOS: [Scenario; 32] = [
     scenario("steady", Foreseeable, steady),
     scenario("reader_limit", Foreseeable, reader_limit),
     scenario("reader_limit_unknown", Foreseeable, reader_limit_unknown),
@@ -66,6 +68,8 @@ pub(crate) const SCENARIOS: [Scenario; 30] = [
     scenario("rising", Odd, rising),
     scenario("rare_looks", Odd, rare_looks),
     scenario("two_steps", Odd, two_steps),
+    scenario("lumps", Odd, lumps),
+    scenario("lumps_step", Odd, lumps_step),
 ];
 
 /// The watcher looks twice a second.
@@ -110,6 +114,7 @@ fn job(parts: Vec<Part>, prior: Prior) -> Job {
         parts,
         prior,
         looks: LOOKS,
+        lump_mb: 0.0,
     }
 }
 
@@ -486,4 +491,25 @@ fn two_steps(c: &mut Chance) -> Job {
         points,
     };
     job(vec![part(c, files, pace)], by_ceiling(fast / 0.88))
+}
+
+fn lumps(c: &mut Chance) -> Job {
+    let mut job = reader_limit(c);
+    job.lump_mb = c.between(100.0, 500.0);
+    job
+}
+
+fn lumps_step(c: &mut Chance) -> Job {
+    let before = c.between(100.0, 200.0);
+    let after = before * c.between(0.3, 0.5);
+    let gb = (before * 60.0 + after * c.between(100.0, 300.0)) / 1e3;
+    let files = clips(c, gb);
+    let pace = Pace::StepAtTime {
+        before,
+        after,
+        at_s: c.between(50.0, 70.0),
+    };
+    let mut job = job(vec![part(c, files, pace)], by_ceiling(before / 0.88));
+    job.lump_mb = c.between(100.0, 300.0);
+    job
 }

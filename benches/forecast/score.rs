@@ -47,7 +47,12 @@ pub(crate) struct Marks {
 pub(crate) fn mark(scenario: &Scenario, seed: u64) -> Vec<Marks> {
     let mut chance = Chance::new(seed);
     let job = (scenario.make)(&mut chance);
-    let story = run(&job.parts, job.looks, &mut chance);
+    let mut story = run(&job.parts, job.looks, &mut chance);
+    if job.lump_mb > 0.0 {
+        for seen in &mut story.seen {
+            seen.bytes = lumpy(seen.bytes, whole(job.lump_mb * 1e6));
+        }
+    }
     let step = step_time(&job, &story);
     let mut marks: Vec<Marks> = rivals()
         .into_iter()
@@ -59,6 +64,11 @@ pub(crate) fn mark(scenario: &Scenario, seed: u64) -> Vec<Marks> {
         ..mark_one(&story, &ours, step)
     });
     marks
+}
+
+/// Half of the bytes as they are, the other half in whole lumps.
+fn lumpy(bytes: u64, lump: u64) -> u64 {
+    u64::midpoint(bytes, bytes / lump * lump)
 }
 
 fn rivals() -> Vec<Box<dyn Estimator>> {

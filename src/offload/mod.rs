@@ -250,6 +250,8 @@ pub struct Offloaded {
 
 /// How often the coordinator looks at the counters: the most ticks a second that the events allow.
 const TICK: Duration = Duration::from_millis(250);
+/// So much counts as not done while anything is read and not yet through.
+const TAIL_BYTES: u64 = 16 << 20;
 /// From this time without progress on it is said what is waited for.
 const STALL_TOLD: Duration = Duration::from_secs(3);
 /// Intervals kept for the record before two are merged into one.
@@ -369,6 +371,8 @@ struct Coordinator {
     interval_end: Duration,
     start: Duration,
     forecast: Forecast,
+    /// Bytes that were read and not through when all was read.
+    lag_at_end: Option<u64>,
     forecast_s: Option<f64>,
     steps: Vec<DriveFell>,
     strip: VecDeque<f64>,
@@ -401,6 +405,7 @@ impl Coordinator {
             interval_end: start + Duration::from_secs(1),
             start,
             forecast: plan.forecast(),
+            lag_at_end: None,
             forecast_s: plan
                 .forecast()
                 .remaining()
@@ -661,12 +666,10 @@ impl Coordinator {
             .filter(|d| !d.failed)
             .map(|d| self.settled_bytes(d))
             .min();
-        // Half way between what was read and what is through: the first alone ends too early, the
-        // second alone begins too late, since a stripe is read back only when it is complete.
-        let through = behind.unwrap_or(bytes_read).min(bytes_read);
+        let lag = bytes_read - behind.unwrap_or(bytes_read).min(bytes_read);
         let done = Amount {
             files: meter.files.get(),
-            bytes: u64::midpoint(bytes_read, through),
+            bytes: bytes_read - self.held_open(lag),
         };
         // A read-back runs behind its writer, so the slowest stage sets the rate of the one stage
         // that the job has.
@@ -679,6 +682,22 @@ impl Coordinator {
                 .map(|r| r.likely_s + elapsed.as_secs_f64());
         }
         change
+    }
+
+    /// Bytes that count as not done because `lag` bytes are read and not through. What was read tells
+    /// the rate: buffers are few, so a slow drive slows the reader too, while read-backs come in lumps
+    /// of a stripe. So it is a few bytes only, which go on to the end when all is read.
+    fn held_open(&mut self, lag: u64) -> u64 {
+        let held = lag.min(TAIL_BYTES);
+        if !self.context.meter.card_done.load(Ordering::Relaxed) {
+            return held;
+        }
+        let at_end = (*self.lag_at_end.get_or_insert(lag)).max(lag);
+        if at_end == 0 {
+            return 0;
+        }
+        let share = float(lag) / float(at_end);
+        crate::units::whole(share * float(at_end.min(TAIL_BYTES)))
     }
 
     /// Returns who keeps the others waiting: the card, unless the reader itself waits or is done.

@@ -18,7 +18,7 @@ const G: usize = 2;
 const U: usize = 3;
 
 /// How fast a passing deviation fades, in seconds.
-const SWAY_S: f64 = 30.0;
+const SWAY_S: f64 = 12.0;
 /// Long-run variance of the logarithm of the rate, in seconds: the variance of its mean over `T`
 /// seconds is this over `T`. Each with its weight, as a logarithm, before anything is measured.
 const NOISES: [(f64, f64); 5] = [
@@ -37,7 +37,7 @@ const MOVES: [(f64, f64, f64, f64); 7] = [
     (1e-3, 0.0, 0.0, -4.0),
     (1e-6, 0.12, 0.0, -2.5),
     (1e-6, 0.25, 0.0, -3.5),
-    (1e-6, 0.0, 0.5, -2.5),
+    (1e-6, 0.0, 0.35, -1.5),
 ];
 /// What is known beforehand can be wrong altogether: its spread then, and the weight of that.
 const PRIORS: [(f64, f64); 2] = [(0.0, 0.0), (0.8, -2.0)];
@@ -53,7 +53,7 @@ const ITERATIONS: usize = 3;
 const NEAR: f64 = 0.3;
 /// An observation counts for that choice in full when it is at least this long, in seconds: what
 /// follows each other more quickly is alike, and says less than it seems to.
-const WHOLE_S: f64 = 8.0;
+const WHOLE_S: f64 = 12.0;
 /// And it counts for this share at least.
 const PART_MIN: f64 = 0.3;
 /// A single observation counts no more than this many standard deviations for that choice.

@@ -20,13 +20,8 @@ const SUSPECT: f64 = 1.5;
 
 /// A changed rate is learned from at most so many observations before the alarm.
 const RECENT: usize = 5;
-
-/// The long-run variance of the rate is at least this many times the variance of single seconds, as
-/// neighbouring seconds are alike.
-const SPREAD_FACTOR: f64 = 2.0;
-/// Weight of the newest observation in that variance, once there are enough.
-const SPREAD_GAIN: f64 = 0.03;
-
+/// And from no more once they are so many seconds long.
+const RECENT_S: f64 = 4.5;
 /// One direction of change.
 #[derive(Clone, Copy, Debug, Default)]
 struct Side {
@@ -83,9 +78,6 @@ pub(super) struct Alarm {
 pub(super) struct Watch {
     slower: Side,
     faster: Side,
-    /// Mean square of the deviations, and how many there were.
-    spread: f64,
-    seen: f64,
     /// The last observations: seconds and load.
     recent: VecDeque<(f64, Load)>,
 }
@@ -120,14 +112,8 @@ impl Watch {
         if self.recent.len() > RECENT {
             self.recent.pop_front();
         }
-        // The mean of the rates is expected, and the mean of their logarithms lies below it.
-        let deviation = deviation - self.spread / 2.0;
-        let noise = noise.max(SPREAD_FACTOR * self.spread);
         self.slower.add(deviation, (at, dt), load, noise);
         self.faster.add(-deviation, (at, dt), load, noise);
-        let gain = (1.0 / (self.seen + 1.0)).max(SPREAD_GAIN);
-        self.seen += 1.0;
-        self.spread += gain * (deviation.clamp(-CLIP, CLIP).powi(2) - self.spread);
         let (side, slower) = if self.slower.is_over() {
             (self.slower, true)
         } else if self.faster.is_over() {
@@ -138,7 +124,8 @@ impl Watch {
         let mut recent = (0.0, Load::default());
         for (seconds, load) in self.recent.iter().rev() {
             // The first of them may belong to both rates.
-            if recent.0 > 0.0 && recent.0 + seconds >= side.seconds {
+            let is_enough = recent.0 >= RECENT_S || recent.0 + seconds >= side.seconds;
+            if recent.0 > 0.0 && is_enough {
                 break;
             }
             recent.0 += seconds;

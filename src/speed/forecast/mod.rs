@@ -23,8 +23,23 @@ use std::time::Duration;
 
 /// Without a prior nothing is said before this many seconds were watched.
 const WATCH_S: f64 = 2.0;
-/// Observations for the watch for changes are at least this long, in seconds.
+/// Observations for the watch for changes are at least so long, in seconds; the longest where progress
+/// comes in lumps, since a lump and the pause before it belong together.
 const SECOND_S: f64 = 1.0;
+const LUMP_S: f64 = 4.0;
+/// And never longer than this share of the whole job.
+const LUMP_SHARE: f64 = 0.04;
+/// Variance from one observation to the next, as a logarithm: above the first they are made longer,
+/// below the second shorter again; and the weight of the newest in it.
+const ROUGH: (f64, f64) = (0.08, 0.01);
+const ROUGH_GAIN: f64 = 0.15;
+/// The long-run variance of the rate is at least this many times that from one second to the next, as
+/// neighbouring seconds are alike.
+const NOISE_FACTOR: f64 = 6.0;
+/// The logarithm of a mean is corrected by no more than this.
+const BENT_MAX: f64 = 0.15;
+/// From one observation to the next counts no more than this.
+const ROUGH_CLIP: f64 = 1.0;
 /// Observations for the filters: their length in seconds, from the given second of work on. Longer
 /// ones depend less on each other.
 const BLOCKS: [(f64, f64); 3] = [(0.0, 1.0), (8.0, 2.0), (20.0, 4.0)];
@@ -208,6 +223,11 @@ struct Run {
     watch: Watch,
     /// Observations that the watch has to wait for.
     unwatched: u32,
+    /// Seconds that an observation takes, the variance from one to the next, and the last one.
+    length: f64,
+    rough: f64,
+    last: Option<f64>,
+    last_step: f64,
     /// Being collected for the watch, and for the filters.
     second: Span,
     block: Span,
@@ -231,6 +251,10 @@ impl Run {
             bank: Bank::new(file, guess, growth),
             watch: Watch::default(),
             unwatched: if rate.is_some() { 0 } else { UNWATCHED },
+            length: SECOND_S,
+            rough: 0.0,
+            last: None,
+            last_step: 0.0,
             second: Span::default(),
             block: Span::default(),
             active: 0.0,
@@ -253,18 +277,23 @@ impl Run {
         }
     }
 
-    /// Learns from work that took `dt` seconds until `at`; returns an alarm if the rate changed.
-    fn learn(&mut self, at: f64, dt: f64, load: Load) -> Option<Alarm> {
+    /// Learns from work that took `dt` seconds until `at`, with about `left_s` seconds to go; returns an
+    /// alarm if the rate changed.
+    fn learn(&mut self, at: f64, dt: f64, load: Load, left_s: f64) -> Option<Alarm> {
         self.active += dt;
         self.second.add(dt, load);
-        if self.second.seconds < SECOND_S {
+        let longest = (LUMP_SHARE * (at + left_s)).max(SECOND_S);
+        if self.second.seconds < self.length.min(longest) {
             return None;
         }
         let second = std::mem::take(&mut self.second);
         self.segment.add(second.seconds, second.load);
         let (files, bytes) = self.bank.parts(second.load);
         let deviation = (second.seconds / (files + bytes).max(1e-9)).ln();
-        let noise = self.bank.noise();
+        self.note_roughness(deviation);
+        let noise = self.bank.noise().max(NOISE_FACTOR * self.rough);
+        // The mean of the rates is expected, and the mean of their logarithms lies below it.
+        let deviation = deviation - (self.rough * NOISE_FACTOR / 4.0).min(BENT_MAX);
         if self.unwatched > 0 {
             self.unwatched -= 1;
             self.watch.restart(at);
@@ -280,19 +309,43 @@ impl Run {
         let mut length = SECOND_S;
         for (from, seconds) in BLOCKS {
             if self.active >= from {
-                length = seconds;
+                length = seconds.max(2.0 * self.length - SECOND_S);
             }
         }
         // What may belong to another rate waits until that is decided, but not at the start, when it
-        // is rather the prior that is wrong, and not for ever.
-        let waits =
-            self.watch.suspects() && self.active >= HOLD_S.0 && self.block.seconds < HOLD_S.1;
+        // is rather the prior that is wrong, not for ever, and not where lumps make all suspect.
+        let waits = self.watch.suspects()
+            && self.active >= HOLD_S.0
+            && self.length <= SECOND_S
+            && self.block.seconds < HOLD_S.1;
         if self.block.seconds >= length && !waits {
             let block = std::mem::take(&mut self.block);
             let share = self.share(block.load.mb);
             self.bank.learn(block.seconds, block.load, share);
         }
         None
+    }
+}
+
+impl Run {
+    /// Makes observations longer while they go up and down: a change of the rate does so once and one
+    /// way, which is left out, lumps all the time.
+    fn note_roughness(&mut self, deviation: f64) {
+        let deviation = deviation.clamp(-6.0, 6.0);
+        if let Some(last) = self.last {
+            let step = (deviation - last).abs().min(ROUGH_CLIP);
+            let both = step.min(self.last_step);
+            self.last_step = step;
+            self.rough += ROUGH_GAIN * (both * both / 2.0 - self.rough);
+        }
+        self.last = Some(deviation);
+        let (long, short) = ROUGH;
+        if self.rough > long && self.length < LUMP_S {
+            self.length *= 2.0;
+            self.rough /= 2.0;
+        } else if self.rough < short && self.length > SECOND_S {
+            self.length /= 2.0;
+        }
     }
 }
 
@@ -510,7 +563,8 @@ impl Forecast {
 
     fn learn(&mut self, took: f64, load: Load) -> Option<Change> {
         let at = self.at;
-        let alarm = self.run_mut().learn(at, took, load);
+        let left_s = self.rest.ln.exp().min(SECONDS_MAX);
+        let alarm = self.run_mut().learn(at, took, load, left_s);
         if let Some(unconfirmed) = &mut self.unconfirmed {
             unconfirmed.after.add(took, load);
         }
