@@ -395,18 +395,6 @@ pub fn plan(
                 continue;
             }
         };
-        check_place(index, facts, &card, &mut reasons);
-        check_twice(index, facts, candidates, &mut reasons);
-        check_names(index, candidate, facts, &listing, &wish.name, &mut reasons);
-        check_standing(
-            index,
-            candidate,
-            facts,
-            &card,
-            &listing,
-            candidates,
-            &mut reasons,
-        );
         let place = Place {
             index,
             candidate,
@@ -414,6 +402,7 @@ pub fn plan(
             offload: &wish.name,
             leaving: &leaving,
         };
+        check_destination(&place, &card, &listing, candidates, &mut reasons);
         let (planned, work) = plan_destination(&place, &card, &listing, &mut reasons);
         destinations.push((index, planned));
         works.push(work);
@@ -442,6 +431,21 @@ pub fn plan(
         ceiling: Ceiling::default(),
         prior: Prior::default(),
     })
+}
+
+/// Tells everything about a destination that stands in the way, but for its room.
+fn check_destination(
+    place: &Place<'_>,
+    card: &CardFacts,
+    listing: &Listing,
+    candidates: &[Candidate],
+    reasons: &mut Vec<Problem>,
+) {
+    let (index, candidate, facts) = (place.index, place.candidate, place.facts);
+    check_place(index, facts, card, reasons);
+    check_twice(index, facts, candidates, reasons);
+    check_names(index, candidate, facts, listing, place.offload, reasons);
+    check_standing(index, candidate, facts, card, listing, candidates, reasons);
 }
 
 /// Counts the work on every destination, now that all of it is decided.

@@ -1,7 +1,7 @@
 //! `rate` as it is called: what it reads, what it holds that against, and that it leaves no trace.
 
 use crate::support::mount::{Fault, Kind, Mount, Options, skip};
-use crate::support::program::{Card, Work, age, interrupt_after, traces};
+use crate::support::program::{Card, Work, age, interrupt_after, names_in, traces};
 use std::time::Duration;
 
 /// A card of 12 MB; small enough to be read whole by every test.
@@ -41,7 +41,17 @@ fn a_card_is_measured_and_nothing_on_it_is_touched() {
     assert!(event["doubts"].to_string().contains("small"), "{event}");
     assert_eq!(event["trusted"], false);
     assert_eq!(traces(&paths), before, "not even an access time");
-    assert!(!work.path("h").exists(), "no kit, no ledger, nothing made");
+    // What was measured is remembered, and nothing else is made.
+    assert_eq!(names_in(&work.path("h")), ["ledger.jsonl"]);
+    let ran = work.run("ledger --json --home h");
+    let entry = &ran.exits(0).events()[0]["entry"];
+    assert_eq!(
+        (&entry["did"], &entry["proven"]),
+        (&"rate".into(), &false.into())
+    );
+    assert_eq!(entry["reading"]["bytes"], 11_999_999);
+    work.run("rate card --no-ledger --home none").exits(0);
+    assert!(!work.path("none").exists());
 }
 
 #[test]
