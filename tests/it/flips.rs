@@ -40,7 +40,7 @@ fn copy(sim: &Sim) {
         taken: Vec::new(),
         only_new: false,
         chain: unlade::speed::ceiling::Chain::default(),
-        known: unlade::run::KnownBefore::default(),
+        known: run::KnownBefore::default(),
         terms: Terms {
             level: Level::ReadBack,
             copies_needed: 2,
