@@ -16,13 +16,14 @@ use crate::offload::{Context, Offloaded, reread};
 use crate::plan::Level;
 use crate::plan::together::{Order, joint_room, order};
 use crate::plan::{
-    Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan,
-    same_card,
+    Candidate, CardFacts, Form, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work,
+    plan, same_card,
 };
 pub use crate::proof::checksums::CHECKSUMS;
+use crate::proof::checksums::List;
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use crate::proof::store::{self, Record};
-use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums};
+use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums, list_problems};
 use crate::report::page;
 use crate::standing;
 use crate::units::len64;
@@ -48,6 +49,8 @@ pub struct Job {
     pub terms: Terms,
     /// Names that other cards of the same command will use.
     pub taken: Vec<String>,
+    /// In which form the offload is left.
+    pub form: Form,
 }
 
 /// What a job is done with.
@@ -75,7 +78,8 @@ pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<
         Ok(plan) => {
             observer.event(&Event::Planned(plan));
             // Known before the first byte: nobody has to wait for the end to hear of them.
-            for problem in card_problems(&plan.listing) {
+            let known = card_problems(&plan.listing).into_iter();
+            for problem in known.chain(list_problems(plan)) {
                 observer.event(&Event::Problem(problem));
             }
         }
@@ -132,27 +136,31 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
             "the card was changed while it was being listed".to_owned(),
         ));
     }
+    observer.event(&listed(job, &listing));
+    let (name, candidates) = name_and_candidates(job, tools, &card, &listing);
+    let wish = Wish {
+        name,
+        copies_needed: job.terms.copies_needed,
+        separate: job.terms.separate,
+        form: job.form,
+    };
+    plan(card, listing, &candidates, &wish)
+}
+
+fn listed<'a>(job: &'a Job, listing: &crate::card::listing::Listing) -> Event<'a> {
     let (files, bytes) = listing.totals();
     let troubles = len64(listing.rows().len())
         - files
         - len64(listing.folders().count())
         - len64(listing.left_out().count());
-    let listed = Event::Listed {
+    Event::Listed {
         card: job.card.as_str(),
         files,
         bytes,
         folders: len64(listing.folders().count()),
         left_out: len64(listing.left_out().count()),
         troubles,
-    };
-    observer.event(&listed);
-    let (name, candidates) = name_and_candidates(job, tools, &card, &listing);
-    let wish = Wish {
-        name,
-        copies_needed: job.terms.copies_needed,
-        separate: job.terms.separate,
-    };
-    plan(card, listing, &candidates, &wish)
+    }
 }
 
 /// Names beyond the first that are tried for cards with one label on one day.
@@ -309,7 +317,7 @@ pub fn offload(
     let context = Arc::new(Context {
         disk: Arc::clone(&tools.disk),
         clock: Arc::clone(&tools.clock),
-        meter: Meter::new(plan.destinations.len()),
+        meter: Meter::new(plan.destinations.len(), plan.also),
         closing: Mutex::default(),
         plan: Arc::new(plan),
         level: terms.level,
@@ -440,6 +448,7 @@ fn begin_one(
                 bytes: entry.bytes,
                 modified: entry.modified.clone(),
                 blake3: entry.blake3,
+                also: entry.also.clone(),
                 way: entry.way,
                 read_s: entry.read_s,
                 readback_s: entry.readback_s,
@@ -661,17 +670,19 @@ fn checked_counts(proof: &Proof, bytes: &[u8]) -> io::Result<()> {
 }
 
 fn records_for(index: usize, manifest: &Manifest, bytes: &[u8], page: &[u8]) -> Vec<Record> {
-    let here = manifest
-        .files
-        .iter()
-        .filter(|f| f.copies.iter().any(|c| c.destination == index))
-        .map(|f| (f.path.as_str(), f.blake3));
-    let (list, _) = checksums::list(here);
     let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();
     let mut records: Vec<Record> = Vec::new();
-    // An empty list would be "checked" with success by some programs.
-    if !list.is_empty() {
-        records.push((CHECKSUMS, list.into_bytes()));
+    for list in List::all() {
+        let here = manifest
+            .files
+            .iter()
+            .filter(|f| f.copies.iter().any(|c| c.destination == index))
+            .filter_map(|f| Some((f.path.as_str(), f.hex(list)?)));
+        let text = list.text(here);
+        // An empty list would be "checked" with success by some programs.
+        if !text.is_empty() {
+            records.push((list.file_name(), text.into_bytes()));
+        }
     }
     records.push((REPORT, page.to_vec()));
     records.push((MANIFEST_HASH, hash.into_bytes()));

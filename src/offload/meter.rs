@@ -1,6 +1,7 @@
 //! Owns the lock-free counters that the stages add to and the coordinator reads. Counts only; the
 //! record of a job never comes from here.
 
+use crate::also::{Also, AlsoSet};
 use crate::units::nanos;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 use std::time::Duration;
@@ -62,6 +63,8 @@ pub struct Meter {
     pub wait_ns: Sum,
     /// Nanoseconds of hashing what was read.
     pub hash_ns: Sum,
+    /// The same for each further hash.
+    pub also_ns: Vec<(Also, Sum)>,
     /// All that will be read has been read.
     pub card_done: AtomicBool,
     /// One per destination.
@@ -69,8 +72,8 @@ pub struct Meter {
 }
 
 impl Meter {
-    /// Makes counters for so many destinations.
-    pub fn new(destinations: usize) -> Self {
+    /// Makes counters for so many destinations and these further hashes.
+    pub fn new(destinations: usize, also: AlsoSet) -> Self {
         Self {
             read: Sum::default(),
             files: Sum::default(),
@@ -79,6 +82,7 @@ impl Meter {
             clean_ns: Sum::default(),
             wait_ns: Sum::default(),
             hash_ns: Sum::default(),
+            also_ns: also.iter().map(|a| (a, Sum::default())).collect(),
             card_done: AtomicBool::new(false),
             destinations: (0..destinations)
                 .map(|_| DestinationMeter::default())

@@ -5,6 +5,7 @@
 pub mod rules;
 pub mod together;
 
+use crate::also::{AlsoHashes, AlsoSet};
 use crate::card::dates::Shift;
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
@@ -24,6 +25,9 @@ pub const RECORDS: &str = "_unlade";
 const RECORD_BYTES: u64 = 256 * 1_024;
 /// Journal, manifest, checksum list and page together hold about this much per file.
 const RECORD_BYTES_PER_FILE: u64 = 1_024;
+/// What each further hash adds to that: it stands in journal and manifest, and in a list of its own
+/// beside the path.
+const RECORD_BYTES_PER_HASH: u64 = 512;
 /// At most this many names are told for one reason; the rest are counted.
 const NAMES_TOLD: usize = 20;
 
@@ -62,6 +66,8 @@ pub struct ProvenEntry {
     pub modified: String,
     /// Hash of what the card delivered then, equal to what was read back.
     pub blake3: Digest,
+    /// Further hashes of the same bytes.
+    pub also: AlsoHashes,
     /// How it was read back.
     pub way: ReadBackWay,
     /// Seconds spent reading it from the card.
@@ -225,6 +231,8 @@ pub struct PlannedDestination {
     pub kept_bytes: u64,
     /// Files that stand there without a record and are read back and compared.
     pub check_files: u64,
+    /// Of these, files that an earlier run proved without a hash that is wanted now.
+    pub hash_files: u64,
     /// Files to be written.
     pub copy_files: u64,
     /// Their bytes.
@@ -262,6 +270,8 @@ pub struct Plan {
     pub jobs: Vec<FileJob>,
     /// Every destination in the order of the command line.
     pub destinations: Vec<PlannedDestination>,
+    /// Further hashes that are made: those asked for, and those that earlier runs of this offload made.
+    pub also: AlsoSet,
     /// Things that do not stand in the way but should be told.
     pub notes: Vec<String>,
 }
@@ -303,6 +313,15 @@ pub struct Wish {
     pub copies_needed: usize,
     /// The person states that devices which the system cannot tell apart are separate.
     pub separate: bool,
+    /// In which form the offload is left.
+    pub form: Form,
+}
+
+/// In which form an offload is left on its destinations.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Form {
+    /// Further hashes beside BLAKE3.
+    pub also: AlsoSet,
 }
 
 /// Decides what to do, or tells every reason not to.
@@ -315,6 +334,10 @@ pub fn plan(
     let mut reasons = Vec::new();
     check_name(&wish.name, &mut reasons);
     check_card(&card, &listing, &mut reasons);
+    let shape = Shape {
+        name: &wish.name,
+        also: wish.form.also.with(earlier_hashes(candidates)),
+    };
     let mut destinations = Vec::new();
     let mut works = Vec::new();
     for (index, candidate) in candidates.iter().enumerate() {
@@ -342,7 +365,7 @@ pub fn plan(
             facts,
             &card,
             &listing,
-            &wish.name,
+            &shape,
             index,
             &mut reasons,
         );
@@ -366,6 +389,7 @@ pub fn plan(
         listing,
         jobs,
         destinations,
+        also: shape.also,
         notes,
     })
 }
@@ -680,19 +704,17 @@ pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool
     common > 0
 }
 
-fn plan_destination(
+/// The destination as it stands, before the work on it is counted.
+fn destination_at_start(
     candidate: &Candidate,
     facts: &FolderFacts,
-    card: &CardFacts,
     listing: &Listing,
-    offload: &str,
-    index: usize,
-    reasons: &mut Vec<Problem>,
-) -> (PlannedDestination, Vec<Work>) {
+    shape: &Shape<'_>,
+) -> PlannedDestination {
     let standing = &candidate.standing;
     let mut planned = PlannedDestination {
         given: candidate.given.clone(),
-        root: candidate.given.join(offload),
+        root: candidate.given.join(shape.name),
         facts: facts.clone(),
         exists: standing.exists,
         folders_present: present(standing, |path, stat| {
@@ -711,6 +733,7 @@ fn plan_destination(
         kept_files: 0,
         kept_bytes: 0,
         check_files: 0,
+        hash_files: 0,
         copy_files: 0,
         copy_bytes: 0,
         needs_bytes: 0,
@@ -719,6 +742,26 @@ fn plan_destination(
     planned
         .stale_parts
         .retain(|part| !listing.files().any(|f| f.name == part));
+    planned
+}
+
+/// What the offload is to be on every destination.
+struct Shape<'a> {
+    name: &'a str,
+    also: AlsoSet,
+}
+
+fn plan_destination(
+    candidate: &Candidate,
+    facts: &FolderFacts,
+    card: &CardFacts,
+    listing: &Listing,
+    shape: &Shape<'_>,
+    index: usize,
+    reasons: &mut Vec<Problem>,
+) -> (PlannedDestination, Vec<Work>) {
+    let standing = &candidate.standing;
+    let mut planned = destination_at_start(candidate, facts, listing, shape);
     let mut told = Told::new(index);
     check_folders(listing, standing, &mut told, reasons);
     let records = standing.records.as_ref();
@@ -727,7 +770,13 @@ fn plan_destination(
     let (mut needs, mut files) = (RECORD_BYTES, 0_u64);
     for file in listing.files() {
         files += 1;
-        let work = work_for(file, standing, trusted);
+        let work = match work_for(file, standing, trusted) {
+            Work::Keep(entry) if !entry.also.kinds().covers(shape.also) => {
+                planned.hash_files += 1;
+                Work::Check
+            }
+            work => work,
+        };
         match &work {
             Work::Keep(_) => {}
             Work::Check => {
@@ -742,7 +791,8 @@ fn plan_destination(
         works.push(work);
     }
     told.rest(reasons);
-    needs += files * RECORD_BYTES_PER_FILE;
+    needs +=
+        files * (RECORD_BYTES_PER_FILE + len64(shape.also.iter().count()) * RECORD_BYTES_PER_HASH);
     needs += len64(listing.folders().count()) * facts.cluster_bytes;
     planned.needs_bytes = needs;
     (planned, works)
@@ -999,14 +1049,29 @@ fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {
         .collect()
 }
 
+/// Further hashes that earlier runs of this offload made: they are made on, so that no list ends up
+/// with a part of the files.
+fn earlier_hashes(candidates: &[Candidate]) -> AlsoSet {
+    candidates
+        .iter()
+        .filter_map(|c| c.standing.records.as_ref())
+        .flat_map(|r| r.proven.values())
+        .fold(AlsoSet::default(), |all, entry| {
+            all.with(entry.also.kinds())
+        })
+}
+
 /// Earlier runs that kept different bytes of one file vouch for nothing: all are read again.
 fn doubt_if_unequal(work: &mut [Work]) {
     let mut kept = work.iter().filter_map(|w| match w {
-        Work::Keep(entry) => Some(entry.blake3),
+        Work::Keep(entry) => Some(entry),
         _ => None,
     });
     let first = kept.next();
-    if kept.any(|digest| Some(digest) != first) {
+    let differs = |entry: &ProvenEntry| {
+        first.is_some_and(|f| f.blake3 != entry.blake3 || f.also.conflict(&entry.also).is_some())
+    };
+    if kept.any(|entry| differs(entry)) {
         for w in work.iter_mut().filter(|w| matches!(w, Work::Keep(_))) {
             *w = Work::Check;
         }

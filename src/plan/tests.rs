@@ -59,6 +59,7 @@ fn to(facts: FolderFacts) -> Candidate {
 
 fn wish() -> Wish {
     Wish {
+        form: Form::default(),
         name: "20261125-KITES".into(),
         copies_needed: 2,
         separate: false,
@@ -274,6 +275,7 @@ fn standing_with(records: Records, entries: &[(&str, u64)]) -> Standing {
 
 fn proven(bytes: u64) -> ProvenEntry {
     ProvenEntry {
+        also: AlsoHashes::default(),
         bytes,
         modified: Stamp {
             seconds: 1_700_000_000,

@@ -3,7 +3,8 @@
 //! larger than its bounds.
 
 use super::Proof;
-use super::checksums;
+use super::checksums::{self, List};
+use crate::also::AlsoHashes;
 use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::topology::Backing;
@@ -16,7 +17,7 @@ use crate::plan::RECORDS;
 use crate::units::{float, len64};
 use camino::Utf8Path;
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, HashSet};
+use std::collections::HashSet;
 use std::fmt;
 
 /// The manifest's file name inside the records folder.
@@ -191,9 +192,19 @@ pub struct FilePart {
     pub modified: String,
     pub blake3: Digest,
     #[serde(default)]
-    pub also: BTreeMap<String, String>,
+    pub also: AlsoHashes,
     pub read_s: f64,
     pub copies: Vec<CopyPart>,
+}
+
+impl FilePart {
+    /// Returns the hash that a list holds of it.
+    pub fn hex(&self, list: List) -> Option<String> {
+        match list {
+            List::Blake3 => Some(self.blake3.to_string()),
+            List::Also(also) => self.also.get(also).map(str::to_owned),
+        }
+    }
 }
 
 /// Something a computer left behind.
@@ -577,7 +588,7 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                 bytes: job.bytes,
                 modified: job.modified.rfc3339(),
                 blake3: file.blake3?,
-                also: BTreeMap::new(),
+                also: file.also.clone(),
                 read_s: seconds(file.read_s),
                 copies: copies.collect(),
             })

@@ -2,15 +2,16 @@
 //! device; what is missing, changed or extra is told apart. It works wherever the offload lies,
 //! and it writes nothing.
 
-use super::checksums::{self, CHECKSUMS};
+use super::checksums::List;
 use super::manifest::{
     FilePart, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, Manifest, ManifestError, load,
 };
+use crate::also::AlsoHashes;
 use crate::card::left_out::why_left_out;
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::topology::Backing;
-use crate::disk::whole::hash_whole;
+use crate::disk::whole::hash_whole_with;
 use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree};
 use crate::error::{Error, Step, failed};
 use crate::name::is_part_name;
@@ -228,29 +229,56 @@ fn check_records(
     if !has_hash {
         findings.push(Finding::Missing(format!("{RECORDS}/{MANIFEST_HASH}")));
     }
-    let path = format!("{RECORDS}/{CHECKSUMS}");
-    let hashes: HashMap<&str, Digest> = manifest
-        .files
-        .iter()
-        .map(|f| (f.path.as_str(), f.blake3))
+    for list in List::all() {
+        check_list(disk, root, manifest, list, findings);
+    }
+}
+
+fn check_list(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    manifest: &Manifest,
+    list: List,
+    findings: &mut Vec<Finding>,
+) {
+    let path = format!("{RECORDS}/{}", list.file_name());
+    let listed = manifest.files.iter().filter(|f| list.holds(&f.path));
+    let hashes: HashMap<&str, (String, &FilePart)> = listed
+        .filter_map(|f| Some((f.path.as_str(), (f.hex(list)?, f))))
         .collect();
     match disk.read_record(&root.join(&path), MANIFEST_BYTES_MAX) {
         Ok(bytes) => {
-            let text = String::from_utf8_lossy(&bytes);
-            let fits = text.lines().all(|line| {
-                checksums::parse_line(line)
-                    .is_some_and(|(digest, name)| hashes.get(name.as_str()) == Some(&digest))
-            });
-            if !fits {
+            if !says_the_same(&String::from_utf8_lossy(&bytes), list, hashes, manifest) {
                 let why = "does not say what the manifest says".to_owned();
                 findings.push(Finding::Changed(path, why));
             }
         }
         // A destination without copies has no list, and this may be the one.
-        Err(e) if e.kind() == io::ErrorKind::NotFound && may_lack_list(manifest) => {}
+        Err(e)
+            if e.kind() == io::ErrorKind::NotFound
+                && (hashes.is_empty() || may_lack_list(manifest)) => {}
         Err(e) if e.kind() == io::ErrorKind::NotFound => findings.push(Finding::Missing(path)),
         Err(e) => findings.push(Finding::Changed(path, failed(Step::Read, &e))),
     }
+}
+
+/// Whether every line is one of the manifest's, and every file that is on all destinations has one.
+fn says_the_same(
+    text: &str,
+    list: List,
+    mut hashes: HashMap<&str, (String, &FilePart)>,
+    manifest: &Manifest,
+) -> bool {
+    let lines = text.split_terminator('\n');
+    let fits = lines.map(|line| list.parse(line)).all(|parsed| {
+        parsed.is_some_and(|(hex, name)| {
+            hashes
+                .remove(name.as_str())
+                .is_some_and(|(expected, _)| expected == hex)
+        })
+    });
+    let on_all = |f: &FilePart| f.copies.len() == manifest.destinations.len();
+    fits && !hashes.values().any(|(_, file)| on_all(file))
 }
 
 /// Whether a destination of the manifest holds no copy at all.
@@ -368,15 +396,8 @@ fn check_files(
             Some(Ok(kind)) if *kind != EntryKind::File => {
                 (None, changed("is no longer a file".to_owned()))
             }
-            Some(Ok(_)) => match hash_file(disk, &root.join(&file.path), file.bytes, progress) {
-                Ok(Some((digest, bytes, way))) if bytes == file.bytes && digest == file.blake3 => {
-                    (Some(way), None)
-                }
-                Ok(Some((_, bytes, way))) if bytes != file.bytes => (
-                    Some(way),
-                    changed(format!("is {bytes} bytes, should be {}", file.bytes)),
-                ),
-                Ok(Some((.., way))) => (Some(way), changed("its content differs".to_owned())),
+            Some(Ok(_)) => match hash_file(disk, &root.join(&file.path), file, progress) {
+                Ok(Some(read)) => (Some(read.way), read.differs(file).and_then(changed)),
                 Ok(None) => (None, None),
                 Err(e) => (None, changed(failed(Step::Read, &e))),
             },
@@ -394,22 +415,58 @@ fn check_files(
     }
 }
 
-/// Returns hash, size and way; `None` when the check was stopped.
+/// What was read of one file.
+struct ReadAgain {
+    blake3: Digest,
+    also: AlsoHashes,
+    bytes: u64,
+    way: ReadBackWay,
+}
+
+impl ReadAgain {
+    /// Returns how it differs from its record.
+    fn differs(&self, file: &FilePart) -> Option<String> {
+        if self.bytes != file.bytes {
+            return Some(format!("is {} bytes, should be {}", self.bytes, file.bytes));
+        }
+        if self.blake3 != file.blake3 {
+            return Some("its content differs".to_owned());
+        }
+        let also = self.also.conflict(&file.also)?;
+        Some(format!(
+            "its BLAKE3 is the one in the manifest, its {also} is not: the manifest is damaged"
+        ))
+    }
+}
+
+/// Reads a file with every hash that its record holds; `None` when the check was stopped.
 fn hash_file(
     disk: &dyn Disk,
     path: &Utf8Path,
-    expected: u64,
+    file: &FilePart,
     progress: &Progress,
-) -> io::Result<Option<(Digest, u64, ReadBackWay)>> {
+) -> io::Result<Option<ReadAgain>> {
     let mut source = disk.open_read_back(path)?;
-    let bytes = source.stat()?.bytes;
-    if bytes != expected {
-        return Ok(Some((Digest::of(b""), bytes, source.way())));
+    let mut read = ReadAgain {
+        blake3: Digest::of(b""),
+        also: AlsoHashes::default(),
+        bytes: source.stat()?.bytes,
+        way: source.way(),
+    };
+    if read.bytes != file.bytes {
+        return Ok(Some(read));
     }
     let mut go_on = |n| {
         progress.bytes.fetch_add(n, Ordering::Relaxed);
         !progress.cancel.load(Ordering::Relaxed)
     };
-    let read = hash_whole(source.as_mut(), bytes, &mut go_on)?;
-    Ok(read.map(|(digest, at)| (digest, at, source.way())))
+    let kinds = file.also.kinds();
+    let Some(whole) = hash_whole_with(source.as_mut(), read.bytes, kinds, &mut go_on)? else {
+        return Ok(None);
+    };
+    read.blake3 = whole.blake3;
+    read.also = whole.also;
+    read.bytes = whole.bytes;
+    read.way = source.way();
+    Ok(Some(read))
 }

@@ -32,7 +32,7 @@ use unlade::name::{is_part_name, part_name};
 use unlade::offload::CopyState;
 use unlade::offload::journal::{self, JOURNAL};
 use unlade::offload::limits::Limits;
-use unlade::plan::{Level, RECORDS, Refusal};
+use unlade::plan::{Form, Level, RECORDS, Refusal};
 use unlade::proof::checksums::{self, CHECKSUMS};
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use unlade::proof::verify::{Finding, Findings, Progress, VerifyError, path_of, verify};
@@ -776,6 +776,7 @@ impl History {
                 separate: false,
             },
             taken: Vec::new(),
+            form: Form::default(),
         }
     }
 

@@ -9,6 +9,7 @@
 
 mod binary;
 mod faults;
+mod formats;
 mod histories;
 mod kill;
 mod matrix;
