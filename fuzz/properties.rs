@@ -103,6 +103,7 @@ pub(crate) fn journal(data: &[u8]) {
             bytes: entry.bytes,
             modified: entry.modified.clone(),
             blake3: entry.blake3,
+            also: entry.also.clone(),
             way: entry.way,
             read_s: entry.read_s,
             readback_s: entry.readback_s,

@@ -102,13 +102,14 @@ pub struct Snapshot {
     pub busy_read: f64,
     /// Share of the time spent hashing, 0 to 1.
     pub busy_hash: f64,
-    /// What holds the others back: `destination N`, else the slowest link of the card, such as
+    /// What holds the others back: `destination N`, a further hash as in
+    /// `hash sha256`, else the slowest link of the card, such as
     /// `reader link usb2-bulk`, else `card`.
     #[serde(rename = "limiting_link")]
     pub limiting: String,
-    /// The destination that holds the others back, counted from 0; `None` for the card.
+    /// What holds the others back is not the card or one of its links.
     #[serde(skip)]
-    pub held_by: Option<usize>,
+    pub held_beyond_card: bool,
     /// The links that are known, and the measured one where a drive holds the others back.
     pub links: Vec<Link>,
     /// What the chain allows at most, in MB/s; `None` if nothing is known of it.

@@ -7,6 +7,7 @@
 //! reads what earlier runs left, [`run`] puts the stages in order. [`disk`] and [`clock`]
 //! are the only seams to the world, with [`sys`] below them; nothing here prints.
 
+pub mod also;
 pub mod card;
 pub mod clock;
 pub mod digest;

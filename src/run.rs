@@ -18,14 +18,15 @@ use crate::offload::{Context, Offloaded, reread};
 use crate::plan::Level;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_room, order};
 use crate::plan::{
-    Candidate, CardFacts, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work, plan,
-    same_card,
+    Candidate, CardFacts, Form, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work,
+    plan, same_card,
 };
 pub use crate::proof::checksums::CHECKSUMS;
+use crate::proof::checksums::List;
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 pub use crate::proof::store::REPORT;
 use crate::proof::store::{self, Record};
-use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums};
+use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums, list_problems};
 use crate::report::page;
 use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
 use crate::speed::detected;
@@ -54,6 +55,8 @@ pub struct Job {
     pub taken: Vec<String>,
     /// Leave the files that earlier offloads on every destination prove already.
     pub only_new: bool,
+    /// In which form the offload is left.
+    pub form: Form,
     /// What is known of card, reader and drives before anything was looked at: from the command line
     /// or the kit.
     pub chain: Chain,
@@ -98,7 +101,8 @@ pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<
         Ok(plan) => {
             observer.event(&Event::Planned(plan));
             // Known before the first byte: nobody has to wait for the end to hear of them.
-            for problem in card_problems(&plan.listing) {
+            let known = card_problems(&plan.listing).into_iter();
+            for problem in known.chain(list_problems(plan)) {
                 observer.event(&Event::Problem(problem));
             }
         }
@@ -155,20 +159,7 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
             "the card was changed while it was being listed".to_owned(),
         ));
     }
-    let (files, bytes) = listing.totals();
-    let troubles = len64(listing.rows().len())
-        - files
-        - len64(listing.folders().count())
-        - len64(listing.left_out().count());
-    let listed = Event::Listed {
-        card: job.card.as_str(),
-        files,
-        bytes,
-        folders: len64(listing.folders().count()),
-        left_out: len64(listing.left_out().count()),
-        troubles,
-    };
-    observer.event(&listed);
+    observer.event(&listed(job, &listing));
     let (name, mut candidates) = name_and_candidates(job, tools, &card, &listing);
     if job.only_new {
         look_at_earlier(disk, &mut candidates, &name, &card, &listing);
@@ -177,12 +168,29 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
     planned.map(|plan| with_ceiling(job, plan, disk))
 }
 
+fn listed<'a>(job: &'a Job, listing: &crate::card::listing::Listing) -> Event<'a> {
+    let (files, bytes) = listing.totals();
+    let troubles = len64(listing.rows().len())
+        - files
+        - len64(listing.folders().count())
+        - len64(listing.left_out().count());
+    Event::Listed {
+        card: job.card.as_str(),
+        files,
+        bytes,
+        folders: len64(listing.folders().count()),
+        left_out: len64(listing.left_out().count()),
+        troubles,
+    }
+}
+
 fn wish(job: &Job, name: String) -> Wish {
     Wish {
         name,
         copies_needed: job.terms.copies_needed,
         separate: job.terms.separate,
         only_new: job.only_new,
+        form: job.form,
     }
 }
 
@@ -437,7 +445,7 @@ pub fn offload(
     let context = Arc::new(Context {
         disk: Arc::clone(&tools.disk),
         clock: Arc::clone(&tools.clock),
-        meter: Meter::new(plan.destinations.len()),
+        meter: Meter::new(plan.destinations.len(), plan.also),
         closing: Mutex::default(),
         plan: Arc::new(plan),
         level: terms.level,
@@ -569,6 +577,7 @@ fn begin_one(
                 bytes: entry.bytes,
                 modified: entry.modified.clone(),
                 blake3: entry.blake3,
+                also: entry.also.clone(),
                 way: entry.way,
                 read_s: entry.read_s,
                 readback_s: entry.readback_s,
@@ -834,12 +843,14 @@ fn checked_counts(proof: &Proof, bytes: &[u8]) -> io::Result<()> {
 }
 
 fn records_for(index: usize, manifest: &Manifest, bytes: &[u8], page: &[u8]) -> Vec<Record> {
-    let list = manifest.list_of(index);
     let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();
     let mut records: Vec<Record> = Vec::new();
-    // An empty list would be "checked" with success by some programs.
-    if !list.is_empty() {
-        records.push((CHECKSUMS, list.into_bytes()));
+    for list in List::all() {
+        let text = manifest.list_of(list, index);
+        // An empty list would be "checked" with success by some programs.
+        if !text.is_empty() {
+            records.push((list.file_name(), text.into_bytes()));
+        }
     }
     records.push((REPORT, page.to_vec()));
     records.push((MANIFEST_HASH, hash.into_bytes()));

@@ -170,6 +170,7 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
                 bytes: file.bytes,
                 modified: file.modified.clone(),
                 blake3: file.blake3,
+                also: file.also.clone(),
                 way,
                 read_s: file.read_s,
                 readback_s: copy.readback_s.unwrap_or(0.0),

@@ -9,6 +9,7 @@ use super::kit_args::KitCommand;
 use super::weigh_args::WeighCommand;
 use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use unlade::also::Also;
 
 /// Empties camera cards onto two drives in one read and proves that nothing was dropped.
 #[derive(Debug, Parser)]
@@ -176,6 +177,10 @@ pub(crate) struct CopyArgs {
     /// whole card.
     #[arg(long)]
     pub(crate) only_new: bool,
+    /// Further hashes from the same read, set apart by commas: md5, sha1, sha256, sha512, xxh128,
+    /// xxh3, xxh64; each gets its list in `_unlade`, for other programs to check.
+    #[arg(long, value_name = "HASHES", value_delimiter = ',')]
+    pub(crate) also: Vec<Also>,
     /// Only show what would be done, like plan.
     #[arg(long)]
     pub(crate) dry_run: bool,

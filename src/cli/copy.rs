@@ -18,12 +18,13 @@ use serde_json::json;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use unlade::also::Also;
 use unlade::event::{Event, Observer};
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Entry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::together::{AT_ONCE_MAX, Order};
-use unlade::plan::{Level, Refusal};
+use unlade::plan::{Form, Level, Refusal};
 use unlade::proof::{Proof, Terms};
 use unlade::run::{Job, KnownBefore, Tools, look_together, offload, prepare};
 
@@ -65,6 +66,24 @@ fn terms(args: &CopyArgs) -> Terms {
     }
 }
 
+/// In which form the offloads are to be left.
+fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
+    let mut form = Form::default();
+    for also in &args.also {
+        if !form.also.insert(*also) {
+            let text = format!(
+                "unlade: --also names {also} twice; there are {}.",
+                Also::names()
+            );
+            for line in wrap(&text, out.width, "", "  ") {
+                out.error(&line);
+            }
+            return Err(Exit::Usage);
+        }
+    }
+    Ok(form)
+}
+
 fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
     if args.cards.len() > 1 && args.name.is_some() {
         out.error("unlade: --name names one offload; give one card with it, or leave it out.");
@@ -80,6 +99,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
         wrong.tell(out);
         Exit::Usage
     })?;
+    let form = form(args, out)?;
     Ok(args
         .cards
         .iter()
@@ -92,6 +112,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             only_new: args.only_new,
             chain: chain.clone(),
             known: KnownBefore::default(),
+            form,
         })
         .collect())
 }

@@ -12,7 +12,7 @@ use std::fs::OpenOptions;
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 use std::sync::{Arc, Mutex};
 use unlade::disk::backing::Backing;
-use unlade::plan::Level;
+use unlade::plan::{Form, Level};
 use unlade::proof::Terms;
 use unlade::run::{Job, KnownBefore, Tools};
 use unlade::speed::ceiling::Chain;
@@ -121,6 +121,7 @@ fn step(out: Out, number: u32, text: &str) {
 
 fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
     let mut job = Job {
+        form: Form::default(),
         card: folder.join("card"),
         to: vec![folder.join("drive-a"), folder.join("drive-b")],
         name: Some(NAME.to_owned()),

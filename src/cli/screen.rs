@@ -221,7 +221,7 @@ impl Observer for Screen {
 /// Returns the lines of the running picture.
 pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<String> {
     let rate = match s.live_rate {
-        Some(rate) if s.held_by.is_none() => format!("   reads {}{}", speed(rate), of_ceiling(s)),
+        Some(rate) if !s.held_beyond_card => format!("   reads {}{}", speed(rate), of_ceiling(s)),
         Some(rate) => format!("   reads {} or more{}", speed(rate), of_ceiling(s)),
         None => String::new(),
     };
@@ -269,10 +269,12 @@ fn of_ceiling(s: &Snapshot) -> String {
     })
 }
 
-/// Returns which drive holds the others back, and how much it takes: `held back by destination 2, 41.0
+/// Returns which drive or hash holds the others back, and how much a drive takes: `held back by destination 2, 41.0
 /// MB/s`.
 fn held_back(s: &Snapshot) -> Option<String> {
-    s.held_by?;
+    if !s.held_beyond_card {
+        return None;
+    }
     let measured = s.links.iter().rfind(|l| l.from == Origin::Measured);
     let rate = measured.map_or(String::new(), |l| {
         format!(", {}", speed(l.mbps.bytes_per_s()))
@@ -468,7 +470,7 @@ mod tests {
     fn a_slow_destination_is_named_and_does_not_show_as_a_slow_card() {
         let mut s = snapshot();
         s.limiting = "destination 2".into();
-        s.held_by = Some(1);
+        s.held_beyond_card = true;
         s.problems = 1;
         let lines = lines("KITES", &[], &s);
         assert!(lines[0].contains("94.1 MB/s or more"), "{lines:?}");
@@ -501,7 +503,7 @@ mod tests {
             !held[3].contains("held back"),
             "the card line says it: {held:?}"
         );
-        s.held_by = Some(1);
+        s.held_beyond_card = true;
         s.limiting = "destination 2".into();
         s.links = vec![Link::measured(1, MegabytesPerS(41.04))];
         let held = lines("KITES", &[], &s);

@@ -182,6 +182,9 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
             format!("Offload  {}", shown(&plan.name))
         },
     ];
+    if !plan.also.is_empty() {
+        lines.push(format!("Hashes   BLAKE3, and {}", plan.also));
+    }
     for (index, d) in plan.destinations.iter().enumerate() {
         lines.push(format!(
             "To {}     {} ({})",
@@ -286,11 +289,18 @@ fn work(d: &PlannedDestination) -> String {
             shown(&left.within)
         ));
     }
-    if d.check_files > 0 {
+    let unvouched = d.check_files.saturating_sub(d.hash_files);
+    if unvouched > 0 {
         parts.push(format!(
             "{} on the drive that no record vouches for as {}: read back and compared with the card",
-            counted(d.check_files, "file"),
-            if d.check_files == 1 { "it is" } else { "they are" }
+            counted(unvouched, "file"),
+            if unvouched == 1 { "it is" } else { "they are" }
+        ));
+    }
+    if d.hash_files > 0 {
+        parts.push(format!(
+            "{} that an earlier run proved without all of these hashes: read from the card and the drive again, not copied again",
+            counted(d.hash_files, "file")
         ));
     }
     if !d.stale_parts.is_empty() {

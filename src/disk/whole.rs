@@ -1,8 +1,9 @@
-//! Owns the hash of one whole file, read in order: the next bytes are on their way from the device
+//! Owns the hashes of one whole file, read in order: the next bytes are on their way from the device
 //! while the last ones are hashed. It opens nothing and shows nothing.
 
 use super::Source;
 use super::buffer::Aligned;
+use crate::also::{Also, AlsoHashes, AlsoSet, Hasher};
 use crate::digest::Digest;
 use crate::units::{len_usize, len64};
 use crossbeam_channel::bounded;
@@ -14,25 +15,81 @@ const CHUNK_BYTES: usize = 2 << 20;
 /// Buffers of a file that is larger than one.
 const BUFFERS: usize = 3;
 
+/// What a file holds.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Whole {
+    /// BLAKE3 of what was read.
+    pub blake3: Digest,
+    /// Further hashes of the same bytes.
+    pub also: AlsoHashes,
+    /// How many bytes were read.
+    pub bytes: u64,
+}
+
+/// Every hash of one file in the making.
+struct Hashers(blake3::Hasher, Vec<(Also, Hasher)>);
+
+impl Hashers {
+    fn new(also: AlsoSet) -> Self {
+        let further = also.iter().map(|a| (a, Hasher::new(a))).collect();
+        Self(blake3::Hasher::new(), further)
+    }
+
+    fn update(&mut self, bytes: &[u8]) {
+        self.0.update(bytes);
+        for (_, hasher) in &mut self.1 {
+            hasher.update(bytes);
+        }
+    }
+
+    fn finish(self) -> (Digest, AlsoHashes) {
+        let mut also = AlsoHashes::default();
+        for (kind, hasher) in self.1 {
+            also.insert(kind, &hasher.finish());
+        }
+        (self.0.finalize().into(), also)
+    }
+}
+
 /// Reads `bytes` bytes of a file, or as many as there are, and returns their hash and number.
 /// `go_on` hears of every read and may stop it: then the answer is `None`.
 ///
 /// # Errors
-/// What the system says of a read; none when a thread cannot be started: it is done without.
+/// As [`hash_whole_with`].
 pub fn hash_whole(
     source: &mut dyn Source,
     bytes: u64,
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> io::Result<Option<(Digest, u64)>> {
+    let whole = hash_whole_with(source, bytes, AlsoSet::default(), go_on)?;
+    Ok(whole.map(|w| (w.blake3, w.bytes)))
+}
+
+/// Reads `bytes` bytes of a file, or as many as there are, and makes these further hashes as well.
+/// `go_on` hears of every read and may stop it: then the answer is `None`.
+///
+/// # Errors
+/// What the system says of a read; none when a thread cannot be started: it is done without.
+pub fn hash_whole_with(
+    source: &mut dyn Source,
+    bytes: u64,
+    also: AlsoSet,
+    go_on: &mut dyn FnMut(u64) -> bool,
+) -> io::Result<Option<Whole>> {
+    let mut hashers = Hashers::new(also);
+    let whole = |(blake3, also), bytes| Whole {
+        blake3,
+        also,
+        bytes,
+    };
     if bytes <= len64(CHUNK_BYTES) {
         let mut buffer = Aligned::new(len_usize(bytes).saturating_add(1).min(CHUNK_BYTES));
-        let mut hasher = blake3::Hasher::new();
         let read = read_all(source, bytes, go_on, |source, at| {
             let n = source.read_at(buffer.all_mut(), at)?;
-            hasher.update(buffer.first(n));
+            hashers.update(buffer.first(n));
             Ok(n)
         })?;
-        return Ok(read.map(|n| (hasher.finalize().into(), n)));
+        return Ok(read.map(|n| whole(hashers.finish(), n)));
     }
     let (filled, to_hash) = bounded::<(Aligned, usize)>(BUFFERS);
     let (give_back, free) = bounded::<Aligned>(BUFFERS);
@@ -41,13 +98,12 @@ pub fn hash_whole(
         if give_back.try_send(Aligned::new(CHUNK_BYTES)).is_err() {}
     }
     let hash = move || {
-        let mut hasher = blake3::Hasher::new();
         for (buffer, n) in to_hash {
-            hasher.update(buffer.first(n));
+            hashers.update(buffer.first(n));
             // The reader has stopped when nobody takes it.
             if give_back.try_send(buffer).is_err() {}
         }
-        Digest::from(hasher.finalize())
+        hashers.finish()
     };
     std::thread::scope(|scope| {
         let hasher = std::thread::Builder::new()
@@ -63,10 +119,10 @@ pub fn hash_whole(
             Ok(n)
         });
         drop(filled);
-        let digest = hasher
+        let made = hasher
             .join()
             .map_err(|_gone| io::Error::other("the hashing thread broke down"))?;
-        Ok(read?.map(|n| (digest, n)))
+        Ok(read?.map(|n| whole(made, n)))
     })
 }
 
@@ -152,6 +208,15 @@ mod tests {
                 let expected = Digest::of(&file.content);
                 assert_eq!(found, Some((expected, len64(bytes))));
                 assert_eq!(told, len64(bytes));
+                let kinds: AlsoSet = [Also::Md5, Also::Xxh3].into_iter().collect();
+                let with = hash_whole_with(&mut file, len64(bytes), kinds, &mut |_| true);
+                let with = with.unwrap().unwrap();
+                assert_eq!((with.blake3, with.bytes), (expected, len64(bytes)));
+                for also in kinds.iter() {
+                    let mut hasher = Hasher::new(also);
+                    hasher.update(&file.content);
+                    assert_eq!(with.also.get(also), Some(&*hasher.finish()));
+                }
             }
         }
     }

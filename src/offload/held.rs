@@ -3,6 +3,7 @@
 
 use super::Rates;
 use super::meter::Meter;
+use crate::also::Also;
 use crate::speed::ceiling::{Ceiling, Link};
 use crate::units::{MegabytesPerS, float, len64, rate};
 use std::sync::atomic::Ordering;
@@ -16,17 +17,33 @@ const FAR_BELOW: f64 = 0.5;
 /// What holds the others back.
 #[derive(Clone, PartialEq, Debug)]
 pub(super) struct Held {
-    /// The destination that does, counted from 0; `None` for the card and its way in.
-    pub(super) by: Option<usize>,
+    /// The stage that does.
+    pub(super) by: Stage,
     /// Its name in events and records.
     pub(super) name: String,
     /// The chain's links, and the measured one where a drive holds back.
     pub(super) links: Vec<Link>,
 }
 
-/// Returns the destination that was busy longer than the card, if any.
-pub(super) fn busiest(meter: &Meter) -> Option<usize> {
-    let mut best = (meter.read_ns.get(), None);
+/// A stage that can hold the others back.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Stage {
+    /// The card and its way in.
+    Card,
+    /// One further hash.
+    Hash(Also),
+    /// A destination, counted from 0.
+    Destination(usize),
+}
+
+/// Returns the stage that was busy longest.
+pub(super) fn busiest(meter: &Meter) -> Stage {
+    let mut best = (meter.read_ns.get(), Stage::Card);
+    for (also, sum) in &meter.also_ns {
+        if sum.get() > best.0 && meter.wait_ns.get() > 0 {
+            best = (sum.get(), Stage::Hash(*also));
+        }
+    }
     for (i, d) in meter.destinations.iter().enumerate() {
         if d.failed.load(Ordering::Relaxed) {
             continue;
@@ -34,7 +51,7 @@ pub(super) fn busiest(meter: &Meter) -> Option<usize> {
         for ns in [d.write_ns.get(), d.flush_ns.get(), d.read_back_ns.get()] {
             // Workers overlap, so only a writer that is busy for longer than the card limits it.
             if ns > best.0 && meter.wait_ns.get() > 0 {
-                best = (ns, Some(i));
+                best = (ns, Stage::Destination(i));
             }
         }
     }
@@ -54,14 +71,15 @@ pub(super) fn held(
     let mut links = ceiling.links().to_vec();
     let by = busiest(meter);
     let name = match by {
-        Some(index) => {
+        Stage::Destination(index) => {
             let seconds = if is_over { u64::MAX } else { LIVE_S };
             let measured = write_rate(meter, rates, index, seconds, elapsed)
                 .map(|bytes| Link::measured(index, MegabytesPerS(bytes / 1e6)));
             links.extend(measured);
             format!("destination {}", index + 1)
         }
-        None => side_of_card(ceiling, live),
+        Stage::Hash(also) => format!("hash {also}"),
+        Stage::Card => side_of_card(ceiling, live),
     };
     Held { by, name, links }
 }
@@ -109,6 +127,7 @@ fn write_rate(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::also::AlsoSet;
     use crate::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, Origin, ReaderSpeed};
     use crate::speed::links::find;
 
@@ -136,14 +155,14 @@ mod tests {
 
     #[test]
     fn a_busy_card_is_held_by_its_own_links() {
-        let meter = Meter::new(2);
+        let meter = Meter::new(2, AlsoSet::default());
         meter.read_ns.add(1_000);
         meter.destinations[1].write_ns.add(900);
         let held = told(&meter, Some(36e6), &Rates::default());
         // The drive's stated 40 MB/s would be the slowest link, but it is the card that is busy.
         assert_eq!(
             (held.by, held.name.as_str()),
-            (None, "reader link usb2-bulk")
+            (Stage::Card, "reader link usb2-bulk")
         );
         assert_eq!(held.links, chain().links());
         assert_eq!(
@@ -164,7 +183,7 @@ mod tests {
 
     #[test]
     fn a_busier_drive_is_named_with_its_measured_rate() {
-        let meter = Meter::new(2);
+        let meter = Meter::new(2, AlsoSet::default());
         meter.read_ns.add(1_000);
         meter.wait_ns.add(1);
         meter.destinations[1].flush_ns.add(5_000);
@@ -175,7 +194,10 @@ mod tests {
             ..Rates::default()
         };
         let held = told(&meter, Some(300e6), &rates);
-        assert_eq!((held.by, held.name.as_str()), (Some(1), "destination 2"));
+        assert_eq!(
+            (held.by, held.name.as_str()),
+            (Stage::Destination(1), "destination 2")
+        );
         let last = held.links.last().unwrap();
         assert_eq!(
             (last.part.as_str(), last.from),
@@ -194,12 +216,27 @@ mod tests {
         );
         // A drive that was dropped holds nobody back.
         meter.destinations[1].failed.store(true, Ordering::Relaxed);
-        assert_eq!(told(&meter, None, &rates).by, None);
+        assert_eq!(told(&meter, None, &rates).by, Stage::Card);
+    }
+
+    #[test]
+    fn a_busier_hash_is_named() {
+        let meter = Meter::new(1, [Also::Md5, Also::Xxh3].into_iter().collect());
+        meter.read_ns.add(1_000);
+        meter.also_ns[0].1.add(2_000);
+        // Nobody waited for it.
+        assert_eq!(busiest(&meter), Stage::Card);
+        meter.wait_ns.add(1);
+        let held = told(&meter, None, &Rates::default());
+        assert_eq!(
+            (held.by, held.name.as_str()),
+            (Stage::Hash(Also::Md5), "hash md5")
+        );
     }
 
     #[test]
     fn the_last_seconds_count_while_it_runs_and_all_of_them_at_the_end() {
-        let meter = Meter::new(1);
+        let meter = Meter::new(1, AlsoSet::default());
         meter.wait_ns.add(1);
         meter.destinations[0].write_ns.add(5_000);
         let write = [[90_000_000; 20], [30_000_000; 20]].concat();

@@ -1,6 +1,7 @@
-//! Owns one file on its way: what the hasher knows of the bytes read from the card, for the
+//! Owns one file on its way: what the hashers know of the bytes read from the card, for the
 //! verifiers of all destinations to compare with.
 
+use crate::also::{Also, AlsoHashes};
 use crate::digest::Digest;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
@@ -13,17 +14,28 @@ struct Known {
     marks: Vec<(u64, Digest)>,
     /// Hash of the whole file, or `Err` when it was given up.
     whole: Option<Result<Digest, GivenUp>>,
+    /// Further hashes of the whole file.
+    also: AlsoHashes,
 }
 
 /// The file was not read whole: unreadable, changed, or the job was stopped.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct GivenUp;
 
+/// What a look at the known finds.
+enum Look {
+    Known(Digest),
+    NotYet,
+    Never,
+}
+
 /// One file between the card and its copies.
 #[derive(Debug)]
 pub struct InFlight {
     /// Its place among the plan's jobs.
     pub job: usize,
+    /// How many further hashes are being made.
+    further: usize,
     known: Mutex<Known>,
     news: Condvar,
     /// Nanoseconds inside reads of this file.
@@ -33,10 +45,11 @@ pub struct InFlight {
 }
 
 impl InFlight {
-    /// A file of which nothing has been read yet.
-    pub fn new(job: usize) -> Self {
+    /// A file of which nothing has been read yet; `further` hashes are made beside BLAKE3.
+    pub fn new(job: usize, further: usize) -> Self {
         Self {
             job,
+            further,
             known: Mutex::default(),
             news: Condvar::new(),
             read_ns: AtomicU64::new(0),
@@ -60,32 +73,46 @@ impl InFlight {
         self.news.notify_all();
     }
 
+    /// Notes a further hash of the whole file.
+    pub fn settle_also(&self, also: Also, hex: &str) {
+        self.lock().also.insert(also, hex);
+        self.news.notify_all();
+    }
+
+    /// Returns the further hashes; all of them once [`Self::wait_whole`] has returned one.
+    pub fn also(&self) -> AlsoHashes {
+        self.lock().also.clone()
+    }
+
     /// Waits until the hash up to `offset` is known. `Err` when the file was given up or `stop` is
     /// set.
     pub fn wait_mark(&self, offset: u64, stop: &AtomicBool) -> Result<Digest, GivenUp> {
         self.wait(stop, |known| {
-            let at = known.marks.binary_search_by_key(&offset, |m| m.0).ok()?;
-            known.marks.get(at).map(|m| m.1)
+            let at = known.marks.binary_search_by_key(&offset, |m| m.0);
+            match at.ok().and_then(|at| known.marks.get(at)) {
+                Some(mark) => Look::Known(mark.1),
+                None if known.whole.is_some() => Look::Never,
+                None => Look::NotYet,
+            }
         })
     }
 
-    /// Waits until the hash of the whole file is known.
+    /// Waits until every hash of the whole file is known, and returns BLAKE3.
     pub fn wait_whole(&self, stop: &AtomicBool) -> Result<Digest, GivenUp> {
-        self.wait(stop, |known| known.whole?.ok())
+        self.wait(stop, |known| match known.whole {
+            Some(Ok(digest)) if known.also.len() == self.further => Look::Known(digest),
+            Some(Err(GivenUp)) => Look::Never,
+            Some(Ok(_)) | None => Look::NotYet,
+        })
     }
 
-    fn wait(
-        &self,
-        stop: &AtomicBool,
-        look: impl Fn(&Known) -> Option<Digest>,
-    ) -> Result<Digest, GivenUp> {
+    fn wait(&self, stop: &AtomicBool, look: impl Fn(&Known) -> Look) -> Result<Digest, GivenUp> {
         let mut known = self.lock();
         loop {
-            if let Some(digest) = look(&known) {
-                return Ok(digest);
-            }
-            if known.whole.is_some() || stop.load(Ordering::Relaxed) {
-                return Err(GivenUp);
+            match look(&known) {
+                Look::Known(digest) => return Ok(digest),
+                Look::NotYet if !stop.load(Ordering::Relaxed) => {}
+                Look::NotYet | Look::Never => return Err(GivenUp),
             }
             // The time-out only bounds how long a stop goes unnoticed.
             known = self

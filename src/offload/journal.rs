@@ -2,6 +2,7 @@
 //! durable under its final name. It is the ground for resuming, and it is forgiving of one thing
 //! only: the end of a run that a power cut tore.
 
+use crate::also::AlsoHashes;
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::name::CardName;
@@ -46,6 +47,9 @@ pub struct JournalLine {
     pub modified: String,
     /// Hash of what the card delivered and the drive gave back.
     pub blake3: Digest,
+    /// Further hashes of the same bytes.
+    #[serde(default, skip_serializing_if = "AlsoHashes::is_empty")]
+    pub also: AlsoHashes,
     /// How it was read back.
     pub way: ReadBackWay,
     /// Seconds inside reads of the card.
@@ -135,6 +139,7 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
             bytes: entry.bytes,
             modified: entry.modified,
             blake3: entry.blake3,
+            also: entry.also,
             way: entry.way,
             read_s: entry.read_s,
             readback_s: entry.readback_s,
@@ -168,6 +173,7 @@ mod tests {
                 bytes: 3,
                 modified: "2026-11-25T08:00:00.000000000Z".into(),
                 blake3: Digest::of(path.as_bytes()),
+                also: AlsoHashes::default(),
                 way: ReadBackWay::Direct,
                 read_s: 0.1,
                 readback_s: 0.1,

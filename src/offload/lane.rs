@@ -8,6 +8,7 @@
 use super::in_flight::{GivenUp, InFlight};
 use super::journal::JournalLine;
 use super::{Context, FromCard, Proven, Report};
+use crate::also::AlsoHashes;
 use crate::digest::Digest;
 use crate::disk::buffer::{Aligned, Chunk};
 use crate::disk::{Journal, Part, ReadBackWay, Source, is_full, is_name_refused, write_problem};
@@ -67,6 +68,7 @@ struct Open {
 struct Equal {
     file: Arc<InFlight>,
     digest: Digest,
+    also: AlsoHashes,
     way: ReadBackWay,
     level: Level,
     time: Duration,
@@ -517,6 +519,7 @@ impl Lane {
         Some(Equal {
             file: Arc::clone(file),
             digest: source,
+            also: file.also(),
             way: read.way(),
             level: Level::ReadBack,
             time: read.time,
@@ -529,6 +532,7 @@ impl Lane {
         Some(Equal {
             file: Arc::clone(&open.file),
             digest,
+            also: open.file.also(),
             way: ReadBackWay::None,
             level: Level::Written,
             time: Duration::ZERO,
@@ -662,6 +666,7 @@ impl Lane {
                 destination: self.index,
                 job: equal.file.job,
                 digest: equal.digest,
+                also: equal.also,
                 level: equal.level,
                 way: equal.way,
                 readback_s: equal.time.as_secs_f64(),
@@ -680,6 +685,7 @@ impl Lane {
                 bytes: job.bytes,
                 modified: job.modified.rfc3339(),
                 blake3: equal.digest,
+                also: equal.also.clone(),
                 way: equal.way,
                 read_s: float(equal.file.read_ns.load(Ordering::Relaxed)) / 1e9,
                 readback_s: equal.time.as_secs_f64(),

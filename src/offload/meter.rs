@@ -1,6 +1,7 @@
 //! Owns the lock-free counters that the stages add to and the coordinator reads. Counts only; the
 //! record of a job never comes from here.
 
+use crate::also::{Also, AlsoSet};
 use crate::units::nanos;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 use std::time::Duration;
@@ -64,6 +65,8 @@ pub struct Meter {
     pub waiting: AtomicBool,
     /// Nanoseconds of hashing what was read.
     pub hash_ns: Sum,
+    /// The same for each further hash.
+    pub also_ns: Vec<(Also, Sum)>,
     /// All that will be read has been read.
     pub card_done: AtomicBool,
     /// One per destination.
@@ -71,8 +74,8 @@ pub struct Meter {
 }
 
 impl Meter {
-    /// Makes counters for so many destinations.
-    pub fn new(destinations: usize) -> Self {
+    /// Makes counters for so many destinations and these further hashes.
+    pub fn new(destinations: usize, also: AlsoSet) -> Self {
         Self {
             read: Sum::default(),
             files: Sum::default(),
@@ -82,6 +85,7 @@ impl Meter {
             wait_ns: Sum::default(),
             waiting: AtomicBool::new(false),
             hash_ns: Sum::default(),
+            also_ns: also.iter().map(|a| (a, Sum::default())).collect(),
             card_done: AtomicBool::new(false),
             destinations: (0..destinations)
                 .map(|_| DestinationMeter::default())

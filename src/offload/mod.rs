@@ -1,5 +1,5 @@
-//! Owns the run of an offload: one reader, one hasher and one lane per destination, bounded queues
-//! between them, and the coordinator that collects what was proven. Only the coordinator talks to
+//! Owns the run of an offload: one reader, one thread per hash and one lane per destination, bounded
+//! queues between them, and the coordinator that collects what was proven. Only the coordinator talks to
 //! the observer; the record comes from what the stages return, never from events.
 
 mod held;
@@ -11,6 +11,7 @@ pub mod meter;
 mod reader;
 pub mod reread;
 
+use crate::also::{Also, AlsoHashes, Hasher};
 use crate::card::listing::Listing;
 use crate::card::survey::survey;
 use crate::clock::Clock;
@@ -117,7 +118,7 @@ impl Context {
     }
 }
 
-/// From the reader to the hasher and all lanes.
+/// From the reader to the hashers and all lanes.
 #[derive(Clone)]
 enum FromCard {
     Begin(Arc<InFlight>),
@@ -131,6 +132,7 @@ struct Proven {
     destination: usize,
     job: usize,
     digest: Digest,
+    also: AlsoHashes,
     level: Level,
     way: ReadBackWay,
     readback_s: f64,
@@ -172,6 +174,8 @@ impl CopyState {
 pub struct FileOutcome {
     /// Hash of what the card delivered, when it was read whole now or earlier.
     pub blake3: Option<Digest>,
+    /// Further hashes of the same bytes.
+    pub also: AlsoHashes,
     /// Seconds inside reads of the card.
     pub read_s: f64,
     /// Nothing but zeros, and not empty.
@@ -265,7 +269,7 @@ pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Of
     let lanes = context.plan.destinations.len();
     let limits = &context.limits;
     let (report, reports) = bounded(1_024);
-    let (to_hasher, for_hasher) = bounded(limits.queue);
+    let mut hashers = Vec::new();
     let mut senders = Vec::new();
     let mut threads = Vec::new();
     for index in 0..lanes {
@@ -273,13 +277,23 @@ pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Of
         senders.push(tx);
         threads.extend(Lane::start(index, context, &report, rx)?);
     }
-    let hashing = Arc::clone(context);
-    let hasher = std::thread::Builder::new()
-        .name("hash".into())
-        .spawn(move || hash_all(&hashing, &for_hasher))?;
+    // One thread for each hash: what is slow on one core does not add up.
+    for also in std::iter::once(None).chain(context.plan.also.iter().map(Some)) {
+        let (tx, rx) = bounded(limits.queue);
+        hashers.push(tx);
+        let hashing = Arc::clone(context);
+        let name = also.map_or("hash", Also::id);
+        let thread = std::thread::Builder::new()
+            .name(name.into())
+            .spawn(move || match also {
+                None => hash_all(&hashing, &rx),
+                Some(also) => hash_also(&hashing, also, &rx),
+            })?;
+        threads.push(thread);
+    }
     let reader = Reader {
         context: Arc::clone(context),
-        hasher: to_hasher,
+        hashers,
         lanes: senders,
         report,
         pool: Pool::new(limits.chunks, limits.chunk_bytes),
@@ -292,7 +306,6 @@ pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Of
             .name("read".into())
             .spawn(move || reader.run())?,
     );
-    threads.push(hasher);
     let mut coordinator = Coordinator::new(context);
     let finished = coordinator.collect(&reports, observer);
     if finished {
@@ -346,6 +359,31 @@ fn hash_all(context: &Context, messages: &Receiver<FromCard>) {
             }
             FromCard::End(file) => file.settle(Ok(hasher.finalize().into())),
             FromCard::Abort(file) => file.settle(Err(in_flight::GivenUp)),
+        }
+    }
+}
+
+/// Makes one further hash of what the reader delivers.
+fn hash_also(context: &Context, also: Also, messages: &Receiver<FromCard>) {
+    let _guard = StopOnPanic(context);
+    let sum = context.meter.also_ns.iter().find(|(a, _)| *a == also);
+    let mut hasher = Hasher::new(also);
+    for message in messages {
+        match message {
+            FromCard::Begin(_) => hasher = Hasher::new(also),
+            FromCard::Chunk(_, chunk, _) => {
+                let start = context.clock.elapsed();
+                hasher.update(chunk.bytes());
+                if let Some((_, sum)) = sum {
+                    sum.add_time(context.clock.elapsed().saturating_sub(start));
+                }
+            }
+            FromCard::End(file) => {
+                let whole = std::mem::replace(&mut hasher, Hasher::new(also));
+                file.settle_also(also, &whole.finish());
+            }
+            // The reader has given the file up already.
+            FromCard::Abort(_) => {}
         }
     }
 }
@@ -489,6 +527,7 @@ impl Coordinator {
             );
         }
         file.blake3 = Some(proven.digest);
+        file.also = proven.also.clone();
         file.read_s = proven.read_s;
         file.only_zeros = proven.only_zeros && bytes > 0;
         let is_read_back = proven.level != Level::Written && proven.way.reaches_device();
@@ -637,7 +676,7 @@ impl Coordinator {
             busy_read: busy(meter.read_ns.get()),
             busy_hash: busy(meter.hash_ns.get()),
             limiting: held.name,
-            held_by: held.by,
+            held_beyond_card: held.by != held::Stage::Card,
             links: held.links,
             ceiling_mbps: context.plan.ceiling.mbps(),
             card_link: context.plan.ceiling.on_cards_side().cloned(),
@@ -764,6 +803,7 @@ fn outcome_at_start(job: &crate::plan::FileJob) -> FileOutcome {
     let kept = job.work.iter().find_map(Work::earlier);
     FileOutcome {
         blake3: kept.map(|k| k.blake3),
+        also: kept.map(|k| k.also.clone()).unwrap_or_default(),
         read_s: kept.map_or(0.0, |k| k.read_s),
         only_zeros: false,
         copies: job

@@ -1,4 +1,4 @@
-//! Owns the one read of the card. It feeds the hasher and every destination with shared buffers,
+//! Owns the one read of the card. It feeds the hashers and every destination with shared buffers,
 //! notices files that are unreadable or no longer what was listed, and goes over those once more,
 //! slowly, at the end. It never writes anywhere.
 
@@ -23,7 +23,7 @@ const PATIENCE: Duration = Duration::from_millis(50);
 /// The reader's ends of the queues.
 pub(super) struct Reader {
     pub(super) context: Arc<Context>,
-    pub(super) hasher: Sender<FromCard>,
+    pub(super) hashers: Vec<Sender<FromCard>>,
     pub(super) lanes: Vec<Sender<FromCard>>,
     pub(super) report: Sender<Report>,
     pub(super) pool: Pool,
@@ -156,7 +156,7 @@ impl Reader {
         let mut source = self
             .open(job, plan)
             .map_err(|e| Trouble::Io(Step::Open, e, 0))?;
-        let file = Arc::new(InFlight::new(job));
+        let file = Arc::new(InFlight::new(job, self.hashers.len().saturating_sub(1)));
         self.send(&FromCard::Begin(Arc::clone(&file)))?;
         let outcome = self.content(plan, &file, source.as_mut(), following, careful);
         match outcome {
@@ -343,13 +343,12 @@ impl Reader {
         self.tainted = self.tainted.saturating_sub(bytes);
     }
 
-    /// Hands a message to the hasher first, so that no verifier ever waits for what is behind it,
+    /// Hands a message to the hashers first, so that no verifier ever waits for what is behind it,
     /// then to every destination.
     fn send(&mut self, message: &FromCard) -> Result<(), Trouble> {
         let start = self.context.clock.elapsed();
-        self.send_to(&self.hasher, message.clone())?;
-        for lane in &self.lanes {
-            self.send_to(lane, message.clone())?;
+        for to in self.hashers.iter().chain(&self.lanes) {
+            self.send_to(to, message.clone())?;
         }
         let time = self.context.clock.elapsed().saturating_sub(start);
         if time >= WAIT_NOTICED {

@@ -7,6 +7,7 @@
 //! is not certain is copied.
 
 use super::{Candidate, CardFacts, ProvenEntry};
+use crate::also::AlsoHashes;
 use crate::card::dates::Shift;
 use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
@@ -32,6 +33,8 @@ pub struct EarlierFile {
     pub modified: Stamp,
     /// Hash of what the card delivered then.
     pub blake3: Digest,
+    /// Further hashes of the same bytes, where they were made then.
+    pub also: AlsoHashes,
     /// Seconds inside reads of the card then.
     pub read_s: f64,
     /// How it was read back on this destination and how many seconds that took; `None` where no
@@ -187,6 +190,7 @@ impl Voucher<'_> {
                 bytes: then.bytes,
                 modified: then.modified.rfc3339(),
                 blake3: then.blake3,
+                also: then.also.clone(),
                 way,
                 read_s: then.read_s,
                 readback_s,
@@ -293,7 +297,9 @@ fn leave_one(
     let mut listed = vouchers.iter().flatten().filter_map(|v| v.lists(file));
     let first = listed.clone().next()?;
     // Offloads that disagree on one file vouch for nothing, and a doubt of one is a doubt of all.
-    if listed.any(|then| then.blake3 != first.blake3 || then.is_doubted) {
+    let mut also = listed.clone().map(|then| &then.also);
+    let conflicts = |a: &AlsoHashes| listed.clone().any(|b| a.conflict(&b.also).is_some());
+    if also.any(conflicts) || listed.any(|then| then.blake3 != first.blake3 || then.is_doubted) {
         return None;
     }
     vouchers

@@ -6,6 +6,7 @@ pub mod earlier;
 pub mod rules;
 pub mod together;
 
+use crate::also::{AlsoHashes, AlsoSet};
 use crate::card::dates::{Shift, parse};
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
@@ -33,6 +34,9 @@ pub const DESTINATIONS_MAX: usize = 64;
 const RECORD_BYTES: u64 = 256 * 1_024;
 /// Journal, manifest, checksum list and page together hold about this much per file.
 const RECORD_BYTES_PER_FILE: u64 = 1_024;
+/// What each further hash adds to that: it stands in journal and manifest, and in a list of its own
+/// beside the path.
+const RECORD_BYTES_PER_HASH: u64 = 512;
 /// At most this many names are told for one reason; the rest are counted.
 const NAMES_TOLD: usize = 20;
 
@@ -71,6 +75,8 @@ pub struct ProvenEntry {
     pub modified: String,
     /// Hash of what the card delivered then, equal to what was read back.
     pub blake3: Digest,
+    /// Further hashes of the same bytes.
+    pub also: AlsoHashes,
     /// How it was read back.
     pub way: ReadBackWay,
     /// Seconds spent reading it from the card.
@@ -264,6 +270,8 @@ pub struct PlannedDestination {
     pub left_in: Vec<LeftIn>,
     /// Files that stand there without a record and are read back and compared.
     pub check_files: u64,
+    /// Of these, files that an earlier run proved without a hash that is wanted now.
+    pub hash_files: u64,
     /// Files to be written.
     pub copy_files: u64,
     /// Their bytes.
@@ -301,6 +309,8 @@ pub struct Plan {
     pub jobs: Vec<FileJob>,
     /// Every destination in the order of the command line.
     pub destinations: Vec<PlannedDestination>,
+    /// Further hashes that are made: those asked for, and those that earlier runs of this offload made.
+    pub also: AlsoSet,
     /// Things that do not stand in the way but should be told.
     pub notes: Vec<String>,
     /// What only copying what is new came to, where that was asked for.
@@ -367,6 +377,15 @@ pub struct Wish {
     pub separate: bool,
     /// Leave what earlier offloads on every destination prove already.
     pub only_new: bool,
+    /// In which form the offload is left.
+    pub form: Form,
+}
+
+/// In which form an offload is left on its destinations.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Form {
+    /// Further hashes beside BLAKE3.
+    pub also: AlsoSet,
 }
 
 /// Decides what to do, or tells every reason not to.
@@ -380,6 +399,10 @@ pub fn plan(
     check_name(&wish.name, &mut reasons);
     check_card(&card, &listing, &mut reasons);
     check_count(candidates.len(), &mut reasons);
+    let shape = Shape {
+        name: &wish.name,
+        also: wish.form.also.with(earlier_hashes(candidates)),
+    };
     let mut destinations = Vec::new();
     let mut works = Vec::new();
     let leaving = if wish.only_new {
@@ -399,7 +422,7 @@ pub fn plan(
             index,
             candidate,
             facts,
-            offload: &wish.name,
+            shape: &shape,
             leaving: &leaving,
         };
         check_destination(&place, &card, &listing, candidates, &mut reasons);
@@ -424,6 +447,7 @@ pub fn plan(
         listing,
         jobs,
         destinations,
+        also: shape.also,
         notes,
         only_new,
         reader: None,
@@ -444,7 +468,7 @@ fn check_destination(
     let (index, candidate, facts) = (place.index, place.candidate, place.facts);
     check_place(index, facts, card, reasons);
     check_twice(index, facts, candidates, reasons);
-    check_names(index, candidate, facts, listing, place.offload, reasons);
+    check_names(index, candidate, facts, listing, place.shape.name, reasons);
     check_standing(index, candidate, facts, card, listing, candidates, reasons);
 }
 
@@ -850,7 +874,7 @@ struct Place<'a> {
     index: usize,
     candidate: &'a Candidate,
     facts: &'a FolderFacts,
-    offload: &'a str,
+    shape: &'a Shape<'a>,
     leaving: &'a Leaving,
 }
 
@@ -868,7 +892,7 @@ fn plan_destination(
     reasons: &mut Vec<Problem>,
 ) -> (PlannedDestination, Vec<Work>) {
     let (candidate, facts) = (place.candidate, place.facts);
-    let mut planned = at_start(candidate, facts, place.offload, listing);
+    let mut planned = destination_at_start(candidate, facts, listing, place.shape);
     let standing = &candidate.standing;
     let mut told = Told::new(place.index);
     check_folders(listing, standing, &mut told, reasons);
@@ -881,7 +905,13 @@ fn plan_destination(
         files += 1;
         let work = match place.left(at) {
             Some(left) => Work::Left(Box::new(left.clone())),
-            None => work_for(file, standing, trusted),
+            None => match work_for(file, standing, trusted) {
+                Work::Keep(entry) if !entry.also.kinds().covers(place.shape.also) => {
+                    planned.hash_files += 1;
+                    Work::Check
+                }
+                work => work,
+            },
         };
         match &work {
             Work::Keep(_) | Work::Left(_) => {}
@@ -897,22 +927,24 @@ fn plan_destination(
         works.push(work);
     }
     told.rest(reasons);
-    needs += files * RECORD_BYTES_PER_FILE;
+    let hashes = len64(place.shape.also.iter().count());
+    needs += files * (RECORD_BYTES_PER_FILE + hashes * RECORD_BYTES_PER_HASH);
     needs += len64(listing.folders().count()) * facts.cluster_bytes;
     planned.needs_bytes = needs;
     (planned, works)
 }
 
-fn at_start(
+/// The destination as it stands, before the work on it is counted.
+fn destination_at_start(
     candidate: &Candidate,
     facts: &FolderFacts,
-    offload: &str,
     listing: &Listing,
+    shape: &Shape<'_>,
 ) -> PlannedDestination {
     let standing = &candidate.standing;
     let mut planned = PlannedDestination {
         given: candidate.given.clone(),
-        root: candidate.given.join(offload),
+        root: candidate.given.join(shape.name),
         facts: facts.clone(),
         exists: standing.exists,
         folders_present: present(standing, |path, stat| {
@@ -934,6 +966,7 @@ fn at_start(
         left_bytes: 0,
         left_in: Vec::new(),
         check_files: 0,
+        hash_files: 0,
         copy_files: 0,
         copy_bytes: 0,
         needs_bytes: 0,
@@ -943,6 +976,12 @@ fn at_start(
         .stale_parts
         .retain(|part| !listing.files().any(|f| f.name == part));
     planned
+}
+
+/// What the offload is to be on every destination.
+struct Shape<'a> {
+    name: &'a str,
+    also: AlsoSet,
 }
 
 /// A folder of the card whose place is taken by something else would lead the copy astray.
@@ -1186,15 +1225,30 @@ fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {
         .collect()
 }
 
+/// Further hashes that earlier runs of this offload made: they are made on, so that no list ends up
+/// with a part of the files.
+fn earlier_hashes(candidates: &[Candidate]) -> AlsoSet {
+    candidates
+        .iter()
+        .filter_map(|c| c.standing.records.as_ref())
+        .flat_map(|r| r.proven.values())
+        .fold(AlsoSet::default(), |all, entry| {
+            all.with(entry.also.kinds())
+        })
+}
+
 /// Earlier runs that kept different bytes of one file vouch for nothing: all are read again. (A
 /// file is left on all destinations or on none, and only where the hashes agree.)
 fn doubt_if_unequal(work: &mut [Work]) {
     let mut kept = work.iter().filter_map(|w| match w {
-        Work::Keep(entry) => Some(entry.blake3),
+        Work::Keep(entry) => Some(entry),
         _ => None,
     });
     let first = kept.next();
-    if kept.any(|digest| Some(digest) != first) {
+    let differs = |entry: &ProvenEntry| {
+        first.is_some_and(|f| f.blake3 != entry.blake3 || f.also.conflict(&entry.also).is_some())
+    };
+    if kept.any(|entry| differs(entry)) {
         for w in work.iter_mut().filter(|w| matches!(w, Work::Keep(_))) {
             *w = Work::Check;
         }

@@ -61,6 +61,7 @@ fn to(facts: FolderFacts) -> Candidate {
 
 fn wish() -> Wish {
     Wish {
+        form: Form::default(),
         name: "20261125-KITES".into(),
         copies_needed: 2,
         separate: false,
@@ -277,6 +278,7 @@ fn standing_with(records: Records, entries: &[(&str, u64)]) -> Standing {
 
 fn proven(bytes: u64) -> ProvenEntry {
     ProvenEntry {
+        also: AlsoHashes::default(),
         bytes,
         modified: Stamp {
             seconds: 1_700_000_000,
@@ -448,12 +450,19 @@ const DATE: Stamp = Stamp {
     nanos: 0,
 };
 
+fn further(hex: &str) -> AlsoHashes {
+    let mut also = AlsoHashes::default();
+    assert!(also.insert(crate::also::Also::Xxh64, hex));
+    also
+}
+
 /// An earlier offload of the card that holds `A.JPG` proven, on the drive with this number.
 fn earlier_on(device: u64) -> EarlierOffload {
     let file = earlier::EarlierFile {
         bytes: 10,
         modified: DATE,
         blake3: Digest::of(b"x"),
+        also: further("0123456789abcdef"),
         read_s: 0.0,
         read_back: Some((ReadBackWay::Direct, 0.0)),
         is_here: true,
@@ -530,6 +539,10 @@ fn a_file_is_left_only_if_every_drive_vouches_for_it() {
         (
             "another hash",
             Box::new(|o| file(o, |f| f.blake3 = Digest::of(b"y"))),
+        ),
+        (
+            "another further hash",
+            Box::new(|o| file(o, |f| f.also = further("0123456789abcdee"))),
         ),
         ("doubted", Box::new(|o| file(o, |f| f.is_doubted = true))),
         (

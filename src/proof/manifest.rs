@@ -3,7 +3,8 @@
 //! larger than its bounds.
 
 use super::Proof;
-use super::checksums;
+use super::checksums::{self, List};
+use crate::also::AlsoHashes;
 use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
@@ -15,9 +16,9 @@ use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Level, RECORDS, Work};
 use crate::speed::ceiling::Link;
 use crate::units::{float, len64};
 use camino::Utf8Path;
-use serde::de::{Deserializer, Error as _, MapAccess, SeqAccess, Visitor};
+use serde::de::{Deserializer, Error as _, SeqAccess, Visitor};
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, HashSet};
+use std::collections::HashSet;
 use std::fmt;
 use std::marker::PhantomData;
 
@@ -31,8 +32,6 @@ pub const MANIFEST_BYTES_MAX: u64 = 512 * 1_024 * 1_024;
 pub const HASH_FILE_BYTES_MAX: u64 = 4_096;
 /// Points of one rate series; the engine keeps far fewer, by doubling the interval.
 const SAMPLES_MAX: usize = 100_000;
-/// Further hashes of one file.
-const HASHES_MAX: usize = 16;
 /// The longest time that a manifest may tell, in seconds: some 30 years.
 const SECONDS_MAX: f64 = 1e9;
 /// The largest integer that every JSON reader keeps exactly (RFC 8259, section 6): 2^53 - 1.
@@ -236,8 +235,8 @@ pub struct FilePart {
     pub bytes: u64,
     pub modified: String,
     pub blake3: Digest,
-    #[serde(default, deserialize_with = "hashes")]
-    pub also: BTreeMap<String, String>,
+    #[serde(default)]
+    pub also: AlsoHashes,
     pub read_s: f64,
     #[serde(deserialize_with = "at_most::<_, _, DESTINATIONS_MAX>")]
     pub copies: Vec<CopyPart>,
@@ -247,6 +246,14 @@ impl FilePart {
     /// Returns whether the file lies in earlier offloads and not in this one.
     pub fn is_elsewhere(&self) -> bool {
         self.copies.iter().any(|c| c.within.is_some())
+    }
+
+    /// Returns the hash that a list holds of it.
+    pub fn hex(&self, list: List) -> Option<String> {
+        match list {
+            List::Blake3 => Some(self.blake3.to_string()),
+            List::Also(also) => self.also.get(also).map(str::to_owned),
+        }
     }
 }
 
@@ -366,34 +373,6 @@ fn series<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Vec<u64>>, D
     struct One(#[serde(deserialize_with = "at_most::<_, _, SAMPLES_MAX>")] Vec<u64>);
     let all = at_most::<_, One, DESTINATIONS_MAX>(deserializer)?;
     Ok(all.into_iter().map(|one| one.0).collect())
-}
-
-/// Reads hashes by name; a name that stands there twice is refused, like every key.
-fn hashes<'de, D: Deserializer<'de>>(
-    deserializer: D,
-) -> Result<BTreeMap<String, String>, D::Error> {
-    struct Hashes;
-    impl<'de> Visitor<'de> for Hashes {
-        type Value = BTreeMap<String, String>;
-
-        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-            f.write_str("hashes by name")
-        }
-
-        fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
-            let mut out = BTreeMap::new();
-            while let Some((name, hash)) = map.next_entry()? {
-                if out.len() == HASHES_MAX {
-                    return Err(A::Error::custom("more than 16 hashes of one file"));
-                }
-                if out.insert(name, hash).is_some() {
-                    return Err(A::Error::custom("duplicate hash of one file"));
-                }
-            }
-            Ok(out)
-        }
-    }
-    deserializer.deserialize_map(Hashes)
 }
 
 /// Rounds seconds to microseconds, so that the file stays short.
@@ -618,15 +597,15 @@ impl Manifest {
         Ok(())
     }
 
-    /// Returns the checksum list of one destination: of the files that lie in this offload's own
-    /// tree there. Empty where there are none.
-    pub fn list_of(&self, destination: usize) -> String {
+    /// Returns a checksum list of one destination: of the files that lie in this offload's own
+    /// tree there and have this hash. Empty where there are none.
+    pub fn list_of(&self, list: List, destination: usize) -> String {
         let here = self
             .files
             .iter()
             .filter(|f| !f.is_elsewhere() && f.copies.iter().any(|c| c.destination == destination))
-            .map(|f| (f.path.as_str(), f.blake3));
-        checksums::list(here).0
+            .filter_map(|f| Some((f.path.as_str(), f.hex(list)?)));
+        list.text(here)
     }
 
     /// Returns files and bytes that the manifest says are read back on a destination.
@@ -814,7 +793,7 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                 bytes: job.bytes,
                 modified: job.modified.rfc3339(),
                 blake3: file.blake3?,
-                also: BTreeMap::new(),
+                also: file.also.clone(),
                 read_s: seconds(file.read_s),
                 copies: copies.collect(),
             })

@@ -16,6 +16,7 @@ use crate::error::{Problem, ProblemKind};
 use crate::offload::{CopyState, Offloaded};
 use crate::plan::{Level, Plan, count_independent, gone_note, trash_notes};
 use crate::units::{counted, len64};
+use checksums::List;
 use jiff::Timestamp;
 
 /// At most this many differences of the card's listing are told.
@@ -123,6 +124,7 @@ impl Proof {
     /// Weighs everything. The one constructor of a proof, and the one place that says PROVEN.
     pub fn judge(plan: Plan, offloaded: Offloaded, terms: Terms, closing: Closing) -> Self {
         let mut problems: Vec<Problem> = card_problems(&plan.listing);
+        problems.extend(list_problems(&plan));
         problems.extend(offloaded.problems.iter().cloned());
         problems.extend(listing_problems(&plan.listing, closing.listing));
         let mut in_place = Vec::new();
@@ -274,6 +276,37 @@ pub fn card_problems(listing: &Listing) -> Vec<Problem> {
             _ => None,
         })
         .collect()
+}
+
+/// Names that the form of a checksum list cannot hold; the manifest holds them.
+pub fn list_problems(plan: &Plan) -> Vec<Problem> {
+    std::iter::once(List::Blake3)
+        .chain(plan.also.iter().map(List::Also))
+        .filter_map(|list| {
+            let unheld: Vec<&str> = plan
+                .jobs
+                .iter()
+                .map(|j| j.name.as_str())
+                .filter(|name| !list.holds(name))
+                .collect();
+            unheld_problem(list, &unheld)
+        })
+        .collect()
+}
+
+fn unheld_problem(list: List, unheld: &[&str]) -> Option<Problem> {
+    let first = unheld.first()?;
+    let others = match unheld.len() - 1 {
+        0 => String::new(),
+        n => format!(" and {}", counted(len64(n), "other name")),
+    };
+    let why = format!(
+        "{} cannot hold `{}`{others}, since its form has no way to write {}; the manifest does",
+        list.file_name(),
+        crate::name::shown(first),
+        if unheld.len() == 1 { "it" } else { "them" }
+    );
+    Some(Problem::new(ProblemKind::NameNotStorable, why).harmless())
 }
 
 fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Vec<Problem> {
@@ -509,17 +542,6 @@ fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> 
         notes.push(format!(
             "{} of nothing but zeros: a sign of a failing card, or of one that is smaller than its label. Do not shoot on it again before you have looked at the pictures.",
             counted(len64(zeros), "file")
-        ));
-    }
-    let unheld = plan
-        .jobs
-        .iter()
-        .filter(|j| j.name.as_str().contains('\u{fffd}'))
-        .count();
-    if unheld > 0 {
-        notes.push(format!(
-            "The names of {} cannot stand in checksums.b3, whose form refuses them; the manifest holds them.",
-            counted(len64(unheld), "file")
         ));
     }
     let mut seen = std::collections::HashMap::new();

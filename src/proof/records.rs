@@ -1,8 +1,8 @@
 //! Owns the check of what lies in an offload's records folder beside the manifest: the manifest's
-//! hash, the checksum list and the page of this run and of earlier ones. Each must be what its
+//! hash, the checksum lists and the page of this run and of earlier ones. Each must be what its
 //! manifest gives, byte for byte; what nobody stored there is told.
 
-use super::checksums::CHECKSUMS;
+use super::checksums::List;
 use super::manifest::{
     HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, Manifest, check_hash,
 };
@@ -20,8 +20,11 @@ use std::io;
 /// Makes the page of a manifest; it lives a layer above.
 pub type Page = fn(&Manifest) -> String;
 
-/// What every run stores.
-const NAMES: [&str; 4] = [MANIFEST, MANIFEST_HASH, CHECKSUMS, REPORT];
+/// What a run may store.
+fn names() -> HashSet<&'static str> {
+    let lists = List::all().map(List::file_name);
+    lists.chain([MANIFEST, MANIFEST_HASH, REPORT]).collect()
+}
 
 /// What should be told of the records and is no fault.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -77,7 +80,9 @@ pub(super) fn check(
     if !has_hash {
         check.missing(MANIFEST_HASH);
     }
-    check.list(manifest, CHECKSUMS);
+    for list in List::all() {
+        check.list(manifest, list, list.file_name());
+    }
     check.page(manifest, REPORT);
     for n in 1..=EARLIER_MAX {
         check.earlier(n);
@@ -106,17 +111,18 @@ impl Check<'_> {
 
     /// Tells what no run stores there.
     fn strangers(&mut self, standing: &[String]) {
+        let names = names();
         let sets: HashSet<String> = (1..=EARLIER_MAX).map(earlier_name).collect();
         for path in standing {
             let (set, name) = path.split_once('/').unwrap_or(("", path));
-            let is_part = |name: &str| NAMES.iter().any(|ours| part_name(ours) == name);
+            let is_part = |name: &str| names.iter().any(|ours| part_name(ours) == name);
             if set.is_empty() && (name == JOURNAL || is_part(name)) {
                 self.checked.remarks.insert(Remark::CutShort);
                 continue;
             }
             let ours = match set {
-                "" => NAMES.contains(&name) || sets.contains(name),
-                set => sets.contains(set) && NAMES.contains(&name),
+                "" => names.contains(name) || sets.contains(name),
+                set => sets.contains(set) && names.contains(name),
             };
             if ours {
                 continue;
@@ -156,7 +162,10 @@ impl Check<'_> {
                 .find(|&m| has(m, name))
                 .map(|m| of_set(m, name))
         };
-        let (hash, list, page) = (find(MANIFEST_HASH), find(CHECKSUMS), find(REPORT));
+        let (hash, page) = (find(MANIFEST_HASH), find(REPORT));
+        let lists: Vec<_> = List::all()
+            .map(|list| (list, find(list.file_name())))
+            .collect();
         match hash.as_ref().map(|at| self.read(at, HASH_FILE_BYTES_MAX)) {
             // A power cut can swallow what was being moved; nothing can be held against it then.
             None => self.remark(Remark::Incomplete),
@@ -170,10 +179,12 @@ impl Check<'_> {
         match Manifest::from_bytes(&bytes) {
             Err(e) => self.changed(&path, e.to_string()),
             Ok(manifest) => {
-                match list {
-                    Some(list) => self.list(&manifest, &list),
-                    None if always_has_list(&manifest) => self.remark(Remark::Incomplete),
-                    None => {}
+                for (list, at) in lists {
+                    match at {
+                        Some(at) => self.list(&manifest, list, &at),
+                        None if always_has(&manifest, list) => self.remark(Remark::Incomplete),
+                        None => {}
+                    }
                 }
                 match page {
                     Some(page) => self.page(&manifest, &page),
@@ -184,18 +195,20 @@ impl Check<'_> {
         }
     }
 
-    /// The list must be that of one destination of the manifest: which one this is cannot be told
+    /// A list must be that of one destination of the manifest: which one this is cannot be told
     /// when the offload was moved.
-    fn list(&mut self, manifest: &Manifest, path: &str) {
+    fn list(&mut self, manifest: &Manifest, list: List, path: &str) {
         match self.read(path, MANIFEST_BYTES_MAX) {
             Ok(bytes) => {
-                let mut lists = (0..manifest.destinations.len()).map(|d| manifest.list_of(d));
-                if !lists.any(|list| list.as_bytes() == bytes) {
+                let all = 0..manifest.destinations.len();
+                let mut texts = all.map(|d| manifest.list_of(list, d));
+                // An empty list is never stored.
+                if bytes.is_empty() || !texts.any(|text| text.as_bytes() == bytes) {
                     self.changed(path, "does not say what the manifest says".to_owned());
                 }
             }
             Err(e) if e.kind() == io::ErrorKind::NotFound => {
-                if always_has_list(manifest) {
+                if always_has(manifest, list) {
                     self.missing(path);
                 }
             }
@@ -219,6 +232,6 @@ impl Check<'_> {
 }
 
 /// A destination without copies has no list, and the one at hand may be that.
-fn always_has_list(manifest: &Manifest) -> bool {
-    (0..manifest.destinations.len()).all(|d| !manifest.list_of(d).is_empty())
+fn always_has(manifest: &Manifest, list: List) -> bool {
+    (0..manifest.destinations.len()).all(|d| !manifest.list_of(list, d).is_empty())
 }

@@ -2,7 +2,7 @@
 //! the device and compared, and only then named; the manifest last. Records of an earlier run are
 //! moved aside, never replaced.
 
-use super::checksums::CHECKSUMS;
+use super::checksums::List;
 use crate::digest::Digest;
 use crate::disk::buffer::{Aligned, Pool};
 use crate::disk::{Disk, Stamp, write_problem};
@@ -118,9 +118,12 @@ fn set_aside(disk: &dyn Disk, folder: &Utf8Path, records: &[Record]) -> io::Resu
     let mut standing = Vec::new();
     // The manifest goes first: a crash in between must not leave it without its hash.
     let names = records.iter().rev().map(|(name, _)| *name);
-    // A destination that holds no copy any more gets no list; that of an earlier run must not stay.
-    let no_list = !records.iter().any(|(name, _)| *name == CHECKSUMS);
-    for name in names.chain(no_list.then_some(CHECKSUMS)) {
+    // A list that this run does not write must not stay: it is one of an earlier run.
+    let is_new = |name: &str| records.iter().any(|(n, _)| *n == name);
+    let stale = List::all()
+        .map(List::file_name)
+        .filter(|name| !is_new(name));
+    for name in names.chain(stale) {
         if disk.look(&folder.join(name))?.is_some() {
             standing.push(name);
         }

@@ -5,11 +5,12 @@
 use super::manifest::{FilePart, Manifest, ManifestError, load};
 use super::records;
 pub use super::records::{Page, Remark};
+use crate::also::AlsoHashes;
 use crate::card::left_out::why_left_out;
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::whole::hash_whole;
+use crate::disk::whole::hash_whole_with;
 use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree};
 use crate::error::{Error, Step, failed};
 use crate::name::is_part_name;
@@ -358,15 +359,8 @@ fn check_files(
             Some(Ok(kind)) if *kind != EntryKind::File => {
                 (None, changed("is no longer a file".to_owned()))
             }
-            Some(Ok(_)) => match hash_file(disk, &root.join(&file.path), file.bytes, progress) {
-                Ok(Some((digest, bytes, way))) if bytes == file.bytes && digest == file.blake3 => {
-                    (Some(way), None)
-                }
-                Ok(Some((_, bytes, way))) if bytes != file.bytes => (
-                    Some(way),
-                    changed(format!("is {bytes} bytes, should be {}", file.bytes)),
-                ),
-                Ok(Some((.., way))) => (Some(way), changed("its content differs".to_owned())),
+            Some(Ok(_)) => match hash_file(disk, &root.join(&file.path), file, progress) {
+                Ok(Some(read)) => (Some(read.way), read.differs(file).and_then(changed)),
                 Ok(None) => (None, None),
                 Err(e) => (None, changed(failed(Step::Read, &e))),
             },
@@ -384,22 +378,58 @@ fn check_files(
     }
 }
 
-/// Returns hash, size and way; `None` when the check was stopped.
+/// What was read of one file.
+struct ReadAgain {
+    blake3: Digest,
+    also: AlsoHashes,
+    bytes: u64,
+    way: ReadBackWay,
+}
+
+impl ReadAgain {
+    /// Returns how it differs from its record.
+    fn differs(&self, file: &FilePart) -> Option<String> {
+        if self.bytes != file.bytes {
+            return Some(format!("is {} bytes, should be {}", self.bytes, file.bytes));
+        }
+        if self.blake3 != file.blake3 {
+            return Some("its content differs".to_owned());
+        }
+        let also = self.also.conflict(&file.also)?;
+        Some(format!(
+            "its BLAKE3 is the one in the manifest, its {also} is not: the manifest is damaged"
+        ))
+    }
+}
+
+/// Reads a file with every hash that its record holds; `None` when the check was stopped.
 fn hash_file(
     disk: &dyn Disk,
     path: &Utf8Path,
-    expected: u64,
+    file: &FilePart,
     progress: &Progress,
-) -> io::Result<Option<(Digest, u64, ReadBackWay)>> {
+) -> io::Result<Option<ReadAgain>> {
     let mut source = disk.open_read_back(path)?;
-    let bytes = source.stat()?.bytes;
-    if bytes != expected {
-        return Ok(Some((Digest::of(b""), bytes, source.way())));
+    let mut read = ReadAgain {
+        blake3: Digest::of(b""),
+        also: AlsoHashes::default(),
+        bytes: source.stat()?.bytes,
+        way: source.way(),
+    };
+    if read.bytes != file.bytes {
+        return Ok(Some(read));
     }
     let mut go_on = |n| {
         progress.bytes.fetch_add(n, Ordering::Relaxed);
         !progress.cancel.load(Ordering::Relaxed)
     };
-    let read = hash_whole(source.as_mut(), bytes, &mut go_on)?;
-    Ok(read.map(|(digest, at)| (digest, at, source.way())))
+    let kinds = file.also.kinds();
+    let Some(whole) = hash_whole_with(source.as_mut(), read.bytes, kinds, &mut go_on)? else {
+        return Ok(None);
+    };
+    read.blake3 = whole.blake3;
+    read.also = whole.also;
+    read.bytes = whole.bytes;
+    read.way = source.way();
+    Ok(Some(read))
 }

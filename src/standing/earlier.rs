@@ -183,6 +183,7 @@ fn files(manifest: &Manifest, index: usize) -> HashMap<String, EarlierFile> {
             bytes: file.bytes,
             modified: parse(&file.modified)?,
             blake3: file.blake3,
+            also: file.also.clone(),
             read_s: file.read_s,
             read_back: read_back(file),
             is_here: !file.is_elsewhere(),

@@ -12,6 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, mpsc};
 use std::time::Duration;
+use unlade::also::AlsoHashes;
 use unlade::digest::Digest;
 use unlade::disk::{ReadBackWay, Stamp};
 use unlade::error::{Problem, ProblemKind};
@@ -20,7 +21,7 @@ use unlade::name::is_part_name;
 use unlade::offload::journal::{self, JOURNAL, JOURNAL_FORMAT, JournalHead, JournalLine};
 use unlade::offload::limits::Limits;
 use unlade::plan::Level;
-use unlade::plan::{Plan, PlannedDestination, RECORDS, Refusal};
+use unlade::plan::{Form, Plan, PlannedDestination, RECORDS, Refusal};
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use unlade::proof::verify::{Progress, path_of, verify};
 use unlade::proof::{Proof, Terms, checksums};
@@ -142,6 +143,7 @@ fn half_done() -> Sim {
                     bytes: job.bytes,
                     modified: job.modified.rfc3339(),
                     blake3: Digest::of(&bytes),
+                    also: AlsoHashes::default(),
                     way: ReadBackWay::Direct,
                     read_s: 0.1,
                     readback_s: 0.1,
@@ -196,6 +198,7 @@ fn job(to: &[&str], copies_needed: usize) -> Job {
         only_new: false,
         chain: unlade::speed::ceiling::Chain::default(),
         known: run::KnownBefore::default(),
+        form: Form::default(),
     }
 }
 

@@ -5,6 +5,7 @@ use crate::support::sim::{Chance, Image, Sim, SimClock};
 use camino::Utf8PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
+use unlade::also::Also;
 use unlade::disk::Stamp;
 use unlade::event::Silent;
 use unlade::offload::limits::Limits;
@@ -39,6 +40,9 @@ fn copy(sim: &Sim) {
         name: Some("KITES".to_owned()),
         taken: Vec::new(),
         only_new: false,
+        form: unlade::plan::Form {
+            also: [Also::Md5, Also::Xxh3].into_iter().collect(),
+        },
         chain: unlade::speed::ceiling::Chain::default(),
         known: run::KnownBefore::default(),
         terms: Terms {
@@ -126,6 +130,8 @@ fn every_one_of_10_000_flipped_bits_is_found() {
     let names: Vec<&str> = files.iter().map(|(path, _)| path.as_str()).collect();
     for record in [
         "checksums.b3",
+        "checksums.md5",
+        "checksums.xxh3",
         "manifest.json",
         "manifest.json.b3",
         "report.html",

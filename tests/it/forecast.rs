@@ -256,6 +256,7 @@ fn a_plan_and_its_copy_start_from_one_number() {
         },
         taken: Vec::new(),
         only_new: false,
+        form: unlade::plan::Form::default(),
         chain: Chain::default(),
         known: KnownBefore::default(),
     };

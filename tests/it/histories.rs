@@ -31,7 +31,7 @@ use unlade::name::{is_part_name, part_name};
 use unlade::offload::CopyState;
 use unlade::offload::journal::{self, JOURNAL};
 use unlade::offload::limits::Limits;
-use unlade::plan::{Level, RECORDS, Refusal, Work};
+use unlade::plan::{Form, Level, RECORDS, Refusal, Work};
 use unlade::proof::checksums::{self, CHECKSUMS};
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use unlade::proof::verify::{Finding, Findings, Progress, VerifyError, path_of, verify};
@@ -802,6 +802,7 @@ impl History {
             only_new,
             chain: unlade::speed::ceiling::Chain::default(),
             known: run::KnownBefore::default(),
+            form: Form::default(),
         }
     }
 

@@ -19,6 +19,8 @@ mod faults;
 mod flips;
 mod forecast;
 #[cfg(target_os = "linux")]
+mod formats;
+#[cfg(target_os = "linux")]
 mod fuzzed;
 mod histories;
 #[cfg(target_os = "linux")]

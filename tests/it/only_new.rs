@@ -93,6 +93,42 @@ fn elsewhere(offload: &Path) -> Vec<(String, String)> {
         .collect()
 }
 
+/// `--also` with `--only-new`: the lists tell of what lies in the new offload; the manifest carries
+/// the further hashes that the earlier one has, and no others, for what is left.
+#[test]
+fn further_hashes_of_what_is_left_are_those_of_the_earlier_offload() {
+    let work = Work::with_card("only-new-also");
+    work.run("copy card --to a --to b --name KITES --copies 1 --also md5")
+        .exits(0);
+    shoot(&work, NEW, 90);
+    work.run(&format!("{AGAIN} --also sha256"))
+        .exits(0)
+        .says("PROVEN");
+    let offload = work.path("b/DAY2");
+    let m = manifest(&offload);
+    let then = manifest(&work.path("b/KITES"));
+    for file in m["files"].as_array().unwrap() {
+        let also = file["also"].as_object().unwrap();
+        if file["path"] == NEW {
+            assert_eq!(also.keys().collect::<Vec<_>>(), ["sha256"]);
+        } else {
+            let mut all = then["files"].as_array().unwrap().iter();
+            let earlier = all.find(|f| f["path"] == file["path"]).unwrap();
+            assert_eq!(also.keys().collect::<Vec<_>>(), ["md5"]);
+            assert_eq!(file["also"], earlier["also"]);
+        }
+    }
+    let list = String::from_utf8(bytes_of(&offload.join("_unlade/checksums.sha256"))).unwrap();
+    assert!(list.lines().count() == 1 && list.contains(NEW), "{list}");
+    assert!(!offload.join("_unlade/checksums.md5").exists());
+    work.run("verify b/DAY2").exits(0);
+    // A list that this manifest does not give was not stored by the run.
+    put(&offload.join("_unlade/checksums.md5"), b"");
+    work.run("verify b/DAY2")
+        .exits(1)
+        .says("_unlade/checksums.md5");
+}
+
 // ---- what is left ------------------------------------------------------------------------------
 
 #[test]
@@ -829,6 +865,7 @@ fn job(name: &str, only_new: bool) -> Job {
         },
         taken: Vec::new(),
         only_new,
+        form: unlade::plan::Form::default(),
         chain: unlade::speed::ceiling::Chain::default(),
         known: run::KnownBefore::default(),
     }

@@ -193,6 +193,7 @@ impl Rig {
             chain,
             known: run::KnownBefore::default(),
             only_new: false,
+            form: unlade::plan::Form::default(),
         };
         Self { sim, job }
     }

@@ -6,11 +6,12 @@ use std::path::{Path, PathBuf};
 
 /// Modules of the library from the bottom up. A module imports only from its own layer's folder and
 /// from layers below.
-const LAYERS: [(&str, u32); 21] = [
+const LAYERS: [(&str, u32); 22] = [
     ("units", 0),
     ("sys", 0),
     ("name", 1),
     ("digest", 0),
+    ("also", 2),
     ("clock", 0),
     ("error", 2),
     ("disk", 3),

@@ -1,0 +1,318 @@
+//! What others can read, judged by programs of others: the checksum lists by GNU coreutils, xxhsum
+//! (Cyan4973/xxHash) and b3sum (BLAKE3-team/BLAKE3).
+
+use crate::support::program::{
+    Card, Ran, Work, bytes_of, finish, flip, manifest, names_in, put, remove, skip, store_manifest,
+    tool, tree,
+};
+use serde_json::{Value, json};
+use std::path::Path;
+use std::process::Command;
+
+/// Every further hash, and the program that checks its list.
+const LISTS: [(&str, &str, &[&str]); 7] = [
+    ("md5", "md5sum", &["--strict", "-c"]),
+    ("sha1", "sha1sum", &["--strict", "-c"]),
+    ("sha256", "sha256sum", &["--strict", "-c"]),
+    ("sha512", "sha512sum", &["--strict", "-c"]),
+    ("xxh128", "xxhsum", &["--strict", "-c"]),
+    ("xxh3", "xxhsum", &["--strict", "-c"]),
+    ("xxh64", "xxhsum", &["--strict", "-c"]),
+];
+const ALL: &str = "xxh64,xxh3,xxh128,sha512,sha256,sha1,md5";
+const COPY: &str = "copy card --to a --to b --name KITES --copies 1";
+
+/// Names that lists of checksums get wrong most easily. `-` and `stdin` are standard input to some
+/// of the programs when they stand alone.
+const HARD: [&str; 24] = [
+    "a b",
+    " lead",
+    "trail ",
+    "x\ny",
+    "x\ry",
+    "end\r",
+    "back\\slash",
+    "\\n",
+    "ends\\",
+    "*star",
+    "(p) = 0",
+    "a) = b",
+    "#hash",
+    "%25",
+    "%0A",
+    "caf\u{e9}",
+    "cafe\u{301}",
+    "a  b",
+    "-dash",
+    "-",
+    "stdin",
+    "tab\tin",
+    "bad\u{fffd}name",
+    "quote\"'",
+];
+
+fn hard_card(name: &str) -> Work {
+    let work = Work::with_card(name);
+    let mut card = Card::new(&work.path("card"));
+    for (seed, name) in (50..).zip(HARD) {
+        card = card.file(name, 500, seed);
+        card = card.file(Path::new("HARD").join(name), 700, seed + 100);
+    }
+    work
+}
+
+/// Runs an outside program in a folder, or says loudly that it is missing.
+fn outside(program: &str, arguments: &[&str], folder: &Path) -> Option<Ran> {
+    let Some(path) = tool(program) else {
+        skip(&format!("{program} is not installed"));
+        return None;
+    };
+    let mut command = Command::new(path);
+    command.args(arguments).current_dir(folder);
+    Some(finish(command.env("LC_ALL", "C")))
+}
+
+fn check(list: (&str, &str, &[&str]), offload: &Path) -> Option<Ran> {
+    let (also, program, arguments) = list;
+    let file = format!("_unlade/checksums.{also}");
+    let arguments: Vec<&str> = arguments.iter().copied().chain([&*file]).collect();
+    outside(program, &arguments, offload)
+}
+
+/// Every list is accepted unaltered by the program of its form; every file is in it, but for the
+/// names that the form cannot hold, which are told; and a flipped bit is noticed.
+#[test]
+fn other_programs_accept_every_list() {
+    let work = hard_card("lists");
+    let ran = work.run(&format!("{COPY} --also {ALL}"));
+    ran.exits(0);
+    let offload = work.path("a/KITES");
+    let files = manifest(&offload)["files"].as_array().unwrap().len();
+    assert_eq!(files, 7 + 2 * HARD.len());
+    let b3 = ("b3", "b3sum", &["--check"][..]);
+    let mut checked = Vec::new();
+    for list in LISTS.into_iter().chain([b3]) {
+        let (also, program, _) = list;
+        // b3sum: U+FFFD in both folders, and `-` in the root; xxhsum: the line feed in both folders,
+        // and `stdin` in the root; coreutils: `-` in the root.
+        let unheld = if matches!(program, "b3sum" | "xxhsum") {
+            3
+        } else {
+            1
+        };
+        ran.says(&format!("checksums.{also} cannot hold"));
+        let Some(accepted) = check(list, &offload) else {
+            continue;
+        };
+        let good = accepted.exits(0).out.matches(": OK\n").count();
+        assert_eq!(good, files - unheld, "{also}: {accepted}");
+        checked.push(list);
+    }
+    flip(&offload.join("HARD/back\\slash"), 250);
+    for list in checked {
+        let refused = check(list, &offload).unwrap();
+        assert_eq!(
+            refused.exits(1).out.matches(": FAILED").count(),
+            1,
+            "{refused}"
+        );
+    }
+    work.run("verify a/KITES").exits(1).says("1 changed");
+    work.run("verify b/KITES").exits(0);
+}
+
+/// The same hashes that the outside computes stand in the manifest, in lower-case hex.
+#[test]
+fn the_manifest_holds_what_other_programs_compute() {
+    let work = Work::with_card("also");
+    work.run(&format!("{COPY} --also {ALL}")).exits(0);
+    let offload = work.path("a/KITES");
+    let m = manifest(&offload);
+    let clip = "PRIVATE/CLIPS/C0001.MP4";
+    let files = m["files"].as_array().unwrap();
+    let file = files.iter().find(|f| f["path"] == clip).unwrap();
+    let keys: Vec<&String> = file["also"].as_object().unwrap().keys().collect();
+    assert_eq!(keys, LISTS.map(|(also, ..)| also));
+    for (also, program, form) in [
+        ("md5", "md5sum", ""),
+        ("sha1", "sha1sum", ""),
+        ("sha256", "sha256sum", ""),
+        ("sha512", "sha512sum", ""),
+        ("xxh64", "xxhsum", "-H1"),
+        ("xxh128", "xxhsum", "-H2"),
+    ] {
+        let arguments: Vec<&str> = [form, clip].into_iter().filter(|a| !a.is_empty()).collect();
+        let Some(told) = outside(program, &arguments, &work.path("card")) else {
+            continue;
+        };
+        let hex = told.exits(0).out.split_whitespace().next().unwrap();
+        assert_eq!(file["also"][also], hex, "{also}");
+    }
+    // Whatever was not asked for is not there.
+    let plain = Work::with_card("no-also");
+    let offload = plain.offload();
+    assert_eq!(manifest(&offload)["files"][0]["also"], json!({}));
+    let lists = names_in(&offload.join("_unlade"));
+    assert!(
+        lists
+            .iter()
+            .all(|n| n == "checksums.b3" || !n.starts_with("checksums"))
+    );
+}
+
+#[test]
+fn unknown_and_repeated_hashes_are_a_wrong_command_line() {
+    let work = Work::with_card("also-usage");
+    for bad in ["blake2", "sha256,SHA512", "", "sha256,,md5", "md5,sha1,md5"] {
+        for command in ["copy", "plan"] {
+            let ran = work.run_with([command, "card", "--to", "a", "--name", "K", "--also", bad]);
+            ran.exits(2);
+            for (also, ..) in LISTS {
+                ran.says(also);
+            }
+        }
+    }
+    assert!(names_in(&work.path("a")).is_empty());
+}
+
+fn lines_of(list: &Path) -> usize {
+    String::from_utf8(bytes_of(list)).unwrap().lines().count()
+}
+
+fn also_of(offload: &Path) -> Vec<Value> {
+    let m = manifest(offload);
+    let files = m["files"].as_array().unwrap();
+    files.iter().map(|f| f["also"].clone()).collect()
+}
+
+/// Files that an earlier run proved without a hash are read again for it, and not copied again; those
+/// that have it are kept with it.
+#[test]
+fn hashes_that_an_earlier_run_did_not_make_are_made_up_for() {
+    let work = Work::with_card("also-later");
+    work.offload();
+    let ran = work.run(&format!("{COPY} --also sha256"));
+    ran.exits(0).says("proved without all of these hashes");
+    ran.says("nothing to copy").says("PROVEN");
+    let offload = work.path("a/KITES");
+    assert_eq!(tree(&offload), tree(&work.path("card")));
+    assert_eq!(lines_of(&offload.join("_unlade/checksums.sha256")), 7);
+    let also = also_of(&offload);
+    assert!(
+        also.iter().all(|a| a.as_object().unwrap().len() == 1),
+        "{also:?}"
+    );
+
+    // The same again reads nothing.
+    let again = work.run(&format!("{COPY} --also sha256"));
+    again.exits(0).says("nothing had to be read from the card");
+
+    // Without the flag, and with a new file: the list stays whole, and the kept are not read.
+    Card::new(&work.path("card")).file("DCIM/102KITES/KITE0009.JPG", 50_000, 90);
+    let ran = work.run(COPY);
+    ran.exits(0).says("7 files kept").says("BLAKE3, and sha256");
+    let also = also_of(&offload);
+    assert_eq!(also.len(), 8);
+    assert!(also.iter().all(|a| a["sha256"].is_string()), "{also:?}");
+    if let Some(checked) = check(LISTS[2], &offload) {
+        assert_eq!(checked.exits(0).out.matches(": OK").count(), 8);
+    }
+    // The list of the run before went aside with its manifest.
+    let earlier = names_in(&offload.join("_unlade/earlier-2"));
+    assert!(
+        earlier.contains(&"checksums.sha256".to_owned()),
+        "{earlier:?}"
+    );
+    work.run("verify a/KITES b/KITES").exits(0);
+}
+
+/// A run that was cut off: its journal carries the hashes into the next run's manifest.
+#[test]
+fn the_journal_carries_the_hashes() {
+    let work = Work::with_card("also-journal");
+    work.run(&format!("{COPY} --also md5,xxh3")).exits(0);
+    let before = also_of(&work.path("a/KITES"));
+    for drive in ["a", "b"] {
+        let offload = work.path(drive).join("KITES");
+        let m = manifest(&offload);
+        let mut journal = format!(
+            "{}\n",
+            json!({"journal": "unlade-journal", "version": 1, "offload": "KITES",
+                "started": m["offload"]["started"], "card_path": m["card"]["path"],
+                "card_volume_id": m["card"]["volume_id"], "listing_b3": m["card"]["listing_b3"],
+                "destinations": []})
+        );
+        for f in m["files"].as_array().unwrap() {
+            let line = json!({"path": f["path"], "bytes": f["bytes"], "modified": f["modified"],
+                "blake3": f["blake3"], "also": f["also"], "way": m["destinations"][0]["readback"],
+                "read_s": 0.0, "readback_s": 0.0});
+            journal.push_str(&format!("{line}\n"));
+        }
+        let records = offload.join("_unlade");
+        for name in names_in(&records) {
+            remove(&records.join(name));
+        }
+        put(&records.join("journal.jsonl"), journal.as_bytes());
+    }
+    let ran = work.run(COPY);
+    ran.exits(0)
+        .says("7 files kept")
+        .says("nothing had to be read");
+    assert_eq!(also_of(&work.path("a/KITES")), before);
+    assert_eq!(also_of(&work.path("b/KITES")), before);
+    for also in ["md5", "xxh3"] {
+        let list = work
+            .path("b/KITES/_unlade")
+            .join(format!("checksums.{also}"));
+        assert_eq!(lines_of(&list), 7);
+    }
+}
+
+/// A further hash that does not fit the bytes, and a list that lost a line or changed one, are told.
+#[test]
+fn verify_checks_further_hashes_and_lists() {
+    let work = Work::with_card("also-verify");
+    work.run(&format!("{COPY} --also md5,sha256")).exits(0);
+    work.run("verify a/KITES b/KITES").exits(0);
+
+    let list = work.path("a/KITES/_unlade/checksums.md5");
+    let text = String::from_utf8(bytes_of(&list)).unwrap();
+    let changed = "changed `_unlade/checksums.md5`: does not say what the manifest says";
+    let (first, rest) = text.split_once('\n').unwrap();
+    for bad in [
+        rest.to_owned(),
+        format!("{text}{first}\n"),
+        text.replace("  DCIM", "  dcim"),
+    ] {
+        put(&list, bad.as_bytes());
+        work.run("verify a/KITES").exits(1).says(changed);
+    }
+    remove(&list);
+    work.run("verify a/KITES")
+        .exits(1)
+        .says("missing `_unlade/checksums.md5`");
+    put(&list, text.as_bytes());
+    work.run("verify a/KITES").exits(0);
+
+    let offload = work.path("b/KITES");
+    let bytes = String::from_utf8(bytes_of(&offload.join("_unlade/manifest.json"))).unwrap();
+    let mut m: Value = serde_json::from_str(&bytes).unwrap();
+    let good = m["files"][0]["also"]["md5"].as_str().unwrap().to_owned();
+    let other = m["files"][1]["also"]["md5"].as_str().unwrap().to_owned();
+    m["files"][0]["also"]["md5"] = json!(other);
+    store_manifest(&offload, m.to_string().as_bytes());
+    let ran = work.run("verify b/KITES");
+    ran.exits(1).says("its md5 is not: the manifest is damaged");
+
+    for bad in [good.to_uppercase(), good[1..].to_owned(), String::new()] {
+        m["files"][0]["also"]["md5"] = json!(bad);
+        store_manifest(&offload, m.to_string().as_bytes());
+        work.run("verify b/KITES")
+            .exits(3)
+            .says("32 lower-case hex digits");
+    }
+    let twice = format!("{{\"md5\":\"{good}\",\"md5\":\"{good}\"");
+    let bytes = bytes.replacen(&format!("{{\"md5\":\"{good}\""), &twice, 1);
+    store_manifest(&offload, bytes.as_bytes());
+    work.run("verify b/KITES").exits(3).says("`md5` twice");
+}
