@@ -1250,3 +1250,30 @@ fn the_demo_keeps_what_it_made() {
     put(&work.path("file"), &content(10, 1));
     work.run("demo --keep file").exits(3);
 }
+
+#[test]
+fn the_report_page_is_made_again_and_never_replaced() {
+    let work = Work::with_card("report");
+    let offload = work.offload();
+    let page = offload.join("_unlade/report.html");
+    let before = bytes_of(&page);
+    work.run("report a/KITES")
+        .exits(0)
+        .says("nothing was written");
+    remove(&page);
+    work.run("report a/KITES").exits(0);
+    assert_eq!(bytes_of(&page), before, "byte for byte");
+    work.run("report a/KITES --to page.html").exits(0);
+    assert_eq!(bytes_of(&work.path("page.html")), before);
+    work.run("report a/KITES --to page.html")
+        .exits(3)
+        .says("is not replaced");
+    flip(&page, 300);
+    let changed = bytes_of(&page);
+    work.run("report a/KITES").exits(1).says("left as it is");
+    assert_eq!(bytes_of(&page), changed);
+    work.run("verify b/KITES").exits(0);
+    flip(&offload.join("_unlade/manifest.json"), 300);
+    work.run("report a/KITES").exits(3);
+    work.run("report card").exits(3);
+}
