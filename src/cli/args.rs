@@ -185,6 +185,9 @@ pub(crate) struct CopyArgs {
     /// Only show what would be done, like plan.
     #[arg(long)]
     pub(crate) dry_run: bool,
+    /// Say what will not be done by then: 14m, 1h30m.
+    #[arg(long, value_name = "TIME", value_parser = super::due::parse)]
+    pub(crate) deadline: Option<std::time::Duration>,
     #[command(flatten)]
     pub(crate) names: KitNames,
     #[command(flatten)]

@@ -6,6 +6,7 @@ mod awake;
 mod copy;
 mod demo;
 mod demo_card;
+mod due;
 mod exit;
 mod home;
 mod json;
