@@ -14,7 +14,7 @@ use crate::ledger::Ledger;
 use crate::name::shown;
 use crate::plan::RECORDS;
 use crate::proof::ask::{Answer, FoundOffload, Question, Reread, Stands, answer};
-use crate::proof::manifest::{MANIFEST, load};
+use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest, load};
 use crate::proof::verify::{Finding, Progress, path_of, verify};
 use crate::standing::search::{destination_of, find_offloads};
 use crate::units::len64;
@@ -82,7 +82,7 @@ pub fn prove(
     let mut seen = HashSet::new();
     let mut offloads = Vec::new();
     for root in roots {
-        let (found, inode) = look_at_offload(ask, disk, clock, &root, progress);
+        let (found, inode) = look_at_offload(ask, disk, clock, &facts, &root, progress);
         if inode.is_none_or(|inode| seen.insert((found.device, inode))) {
             offloads.push(found);
         }
@@ -236,13 +236,14 @@ fn look_at_offload(
     ask: &Ask,
     disk: &dyn Disk,
     clock: &dyn Clock,
+    card: &FolderFacts,
     root: &Utf8Path,
     progress: &Progress,
 ) -> (FoundOffload, Option<u64>) {
     let facts = disk.facts(root);
     let mut found = FoundOffload {
         root: root.to_string(),
-        manifest: Err("it is not finished; run the same copy again".to_owned()),
+        manifest: Err(String::new()),
         here: None,
         backing: Backing::unknown("its folder is gone"),
         device: 0,
@@ -256,16 +257,9 @@ fn look_at_offload(
             return (found, None);
         }
     };
-    found.backing = facts.backing;
+    found.backing = facts.backing.clone();
     found.device = facts.device;
-    let has_manifest = disk
-        .look(&root.join(RECORDS).join(MANIFEST))
-        .is_ok_and(|s| s.is_some());
-    if has_manifest {
-        found.manifest = load(disk, root)
-            .map(|(manifest, _)| manifest)
-            .map_err(|e| e.to_string());
-    }
+    found.manifest = manifest_of(disk, root, card, &facts);
     if let Ok(manifest) = &found.manifest {
         found.here = destination_of(disk, manifest, root);
         match disk.walk(root, Tree::Card) {
@@ -292,6 +286,31 @@ fn look_at_offload(
         read_again(disk, clock, root, progress, &mut found);
     }
     (found, Some(facts.inode))
+}
+
+/// Returns the manifest of an offload, or why the offload cannot be used.
+fn manifest_of(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    card: &FolderFacts,
+    facts: &FolderFacts,
+) -> Result<Manifest, String> {
+    // What is formatted with the card is no copy of it.
+    let on_volume = card.device == facts.device && (card.is_mount_root || card.is_camera_volume);
+    if on_volume || facts.ancestors.contains(&(card.device, card.inode)) {
+        return Err("it lies on the card itself".to_owned());
+    }
+    let path = root.join(RECORDS).join(MANIFEST);
+    if !disk.look(&path).is_ok_and(|s| s.is_some()) {
+        return Err("it is not finished; run the same copy again".to_owned());
+    }
+    match load(disk, root) {
+        Ok((manifest, true)) => Ok(manifest),
+        Ok((_, false)) => Err(format!(
+            "the manifest cannot be checked: its hash, `{MANIFEST_HASH}`, is missing"
+        )),
+        Err(e) => Err(e.to_string()),
+    }
 }
 
 fn read_again(

@@ -239,7 +239,8 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     for (index, gear) in gears.iter().enumerate() {
         detected::notes(&mut ceiling, &format!("Destination {}", index + 1), gear);
     }
-    plan.prior.rate = ceiling.mbps().map(|m| RatePrior::from_ceiling(m.0));
+    let usual = ceiling.usual().filter(|(low, _)| low.0 > 0.0);
+    plan.prior.rate = usual.map(|(low, high)| RatePrior::from_usual(low.0, high.0));
     plan.ceiling = ceiling;
     plan.card_name.clone_from(&job.known.card);
     plan.reader = job.known.reader.clone().or_else(|| gear.reader());

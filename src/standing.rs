@@ -6,9 +6,10 @@ pub mod search;
 
 use crate::disk::{Disk, FolderFacts, ReadBackWay, Tree};
 use crate::error::ProblemKind;
-use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX};
+use crate::name::fold;
+use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX, JournalHead};
 use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing};
-use crate::proof::manifest::{DestinationPart, MANIFEST, Manifest, load};
+use crate::proof::manifest::{MANIFEST, Manifest, load};
 use camino::Utf8Path;
 use std::collections::HashSet;
 
@@ -49,7 +50,7 @@ pub fn look(
         }
     }
     standing.entries.remove(RECORDS);
-    match records(disk, facts, &root) {
+    match records(disk, facts, &root, name) {
         Ok(records) => standing.records = records,
         Err(why) => standing.damaged = Some(why),
     }
@@ -60,6 +61,7 @@ fn records(
     disk: &dyn Disk,
     facts: &FolderFacts,
     root: &Utf8Path,
+    name: &str,
 ) -> Result<Option<Records>, String> {
     let folder = root.join(RECORDS);
     let mut merged: Option<Records> = None;
@@ -70,7 +72,7 @@ fn records(
         .is_some()
     {
         let (manifest, _) = load(disk, root).map_err(|e| e.to_string())?;
-        merged = Some(from_manifest(&manifest, facts));
+        merged = Some(from_manifest(&manifest, facts, name));
     }
     let path = folder.join(JOURNAL);
     if disk
@@ -81,7 +83,8 @@ fn records(
         let bytes = disk
             .read_record(&path, JOURNAL_BYTES_MAX)
             .map_err(|e| format!("the journal could not be read: {e}"))?;
-        if let Some(newer) = journal::read(&bytes)? {
+        let is_here = |head: &JournalHead| was_here(head, facts, name);
+        if let Some(newer) = journal::read(&bytes, &is_here)? {
             let records = merged.get_or_insert_default();
             records.recorded = None;
             records.card_path = newer.card_path;
@@ -98,32 +101,85 @@ fn records(
     Ok(merged)
 }
 
-/// Returns which of a manifest's destinations this folder is: the one on this volume, or at least
-/// at this path where volumes have no identity.
-pub fn which_destination(manifest: &Manifest, facts: &FolderFacts) -> Option<usize> {
-    let here = facts.volume_id.as_deref();
-    let same_volume = |d: &DestinationPart| d.volume_id() == here;
-    let at_path = |d: &DestinationPart| d.path == facts.canonical;
-    let all = || manifest.destinations.iter();
-    if let Some(index) = all().position(|d| at_path(d) && same_volume(d)) {
-        return Some(index);
+/// How sure it is that a recorded place is the folder at hand.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Place {
+    /// The same path on the same volume.
+    Same,
+    /// The same path on the same volume, which is mounted elsewhere now.
+    Moved,
+    /// Another place, or none that can be told.
+    Other,
+}
+
+/// Compares a recorded place with a folder. Another folder of the same volume is another place: what
+/// lies there may have been copied by hand, and nobody read that back.
+fn place(path: &str, volume_id: Option<&str>, facts: &FolderFacts) -> Place {
+    if volume_id != facts.volume_id.as_deref() {
+        return Place::Other;
     }
-    // Mounted elsewhere: only if the volume alone is enough to tell.
-    let on_volume = all().filter(|d| here.is_some() && same_volume(d)).count();
-    (on_volume == 1)
-        .then(|| all().position(same_volume))
-        .flatten()
+    if path == facts.canonical {
+        return Place::Same;
+    }
+    if volume_id.is_none() {
+        return Place::Other;
+    }
+    let (then, now) = (Utf8Path::new(path), Utf8Path::new(&facts.canonical));
+    // The folders from this one up that are on this volume; the last of them is where it is mounted.
+    let on_volume = facts.ancestors.iter();
+    let below = on_volume
+        .take_while(|(device, _)| *device == facts.device)
+        .count()
+        .saturating_sub(1);
+    let Some(mounted_at) = now.ancestors().nth(below) else {
+        return Place::Other;
+    };
+    let Ok(within) = now.strip_prefix(mounted_at) else {
+        return Place::Other;
+    };
+    // Where it is mounted now it was mounted then, if the recorded path begins there.
+    if then.starts_with(mounted_at) || !then.ends_with(within) {
+        return Place::Other;
+    }
+    Place::Moved
+}
+
+/// Returns which of a manifest's destinations this folder is: the one at this path on this volume,
+/// or the one place on this volume that has the same path below where the volume is mounted.
+/// `offload` is the name of the offload's folder: one that has another name now may be a copy.
+pub fn which_destination(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Option<usize> {
+    if fold(offload) != fold(&manifest.offload.name) {
+        return None;
+    }
+    let places: Vec<Place> = manifest
+        .destinations
+        .iter()
+        .map(|d| place(&d.path, d.volume_id(), facts))
+        .collect();
+    let only = |wanted: Place| {
+        let mut all = places.iter().enumerate().filter(|(_, p)| **p == wanted);
+        let first = all.next().map(|(index, _)| index);
+        first.filter(|_| wanted == Place::Same || all.next().is_none())
+    };
+    only(Place::Same).or_else(|| only(Place::Moved))
+}
+
+/// Returns whether a run's journal was written in this place.
+fn was_here(head: &JournalHead, facts: &FolderFacts, offload: &str) -> bool {
+    let is_here =
+        |d: &DestinationIdentity| place(&d.path, d.volume_id.as_deref(), facts) != Place::Other;
+    fold(&head.offload) == fold(offload) && head.destinations.iter().any(is_here)
 }
 
 /// Returns what a manifest vouches for on the destination at hand: nothing where it does not know
 /// that place, for somebody may have copied the offload there by hand, and nobody read that back.
-fn from_manifest(manifest: &Manifest, facts: &FolderFacts) -> Records {
-    let here = which_destination(manifest, facts);
+fn from_manifest(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Records {
+    let here = which_destination(manifest, facts, offload);
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
         listing_b3: Some(manifest.card.listing_b3),
         card_path: Some(manifest.card.path.clone()),
-        recorded: Some(RecordedVerdict {
+        recorded: here.map(|_| RecordedVerdict {
             proven: manifest.verdict.proven,
             copies: manifest.verdict.copies,
             reasons: manifest.verdict.reasons.clone(),

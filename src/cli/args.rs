@@ -127,6 +127,12 @@ pub(crate) enum Command {
         #[command(subcommand)]
         question: WeighCommand,
     },
+    /// Make the report page of an offload again from its manifest.
+    #[command(
+        long_about = "Makes the report page of an offload again from its manifest, byte for byte what the copy made. Where the page is missing it is put in its place; a page that stands there is compared and never replaced. --to makes it anywhere else.",
+        after_help = "Example:  unlade report /media/SSD-A/20261125-KITES --to ./kites.html"
+    )]
+    Report(ReportArgs),
     /// Do the whole job on a made-up card in a temporary folder; needs no set-up.
     #[command(
         long_about = "Makes a small card of its own (a kite festival: stills, raws, clips), offloads it to two folders, shows what PROVEN needs, then flips one bit in one copy and lets verify find it. Everything is in a temporary folder that is removed at the end.",
@@ -184,6 +190,9 @@ pub(crate) struct CopyArgs {
     /// Only show what would be done, like plan.
     #[arg(long)]
     pub(crate) dry_run: bool,
+    /// Say what will not be done by then: 14m, 1h30m.
+    #[arg(long, value_name = "TIME", value_parser = super::due::parse)]
+    pub(crate) deadline: Option<std::time::Duration>,
     #[command(flatten)]
     pub(crate) names: KitNames,
     #[command(flatten)]
@@ -330,6 +339,16 @@ pub(crate) struct VerifyArgs {
     /// Folders of offloads (those that hold `_unlade`).
     #[arg(required = true, value_name = "OFFLOAD")]
     pub(crate) offloads: Vec<Utf8PathBuf>,
+}
+
+#[derive(Clone, Debug, Args)]
+pub(crate) struct ReportArgs {
+    /// Folder of an offload (the one that holds `_unlade`).
+    #[arg(value_name = "OFFLOAD")]
+    pub(crate) offload: Utf8PathBuf,
+    /// Make the page as this file instead; it must not exist.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) to: Option<Utf8PathBuf>,
 }
 
 #[derive(Clone, Debug, Args)]

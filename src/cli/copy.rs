@@ -3,6 +3,7 @@
 
 use super::args::{Common, CopyArgs, ProofArg};
 use super::awake::Awake;
+use super::due::{Due, Schedule};
 use super::exit::Exit;
 use super::home::{Book, ShootNews, enter, shoot_part, slower};
 use super::json::Json;
@@ -19,7 +20,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::also::Also;
-use unlade::event::{Event, Observer};
+use unlade::event::{Event, Observer, Silent};
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Entry, ShootPart};
 use unlade::name::shown;
@@ -146,6 +147,17 @@ pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
     let on_battery = on_battery(Path::new("/"));
     if on_battery && !out.json && !out.quiet {
         out.line(ON_BATTERY);
+    }
+    if args.deadline.is_some() {
+        let dues = jobs.iter().map(|job| {
+            let plan = prepare(job, tools, &mut Silent).ok()?;
+            Some(Due::of(&plan))
+        });
+        tell_schedule(
+            &Schedule::new(dues.collect(), &order, args.deadline),
+            out,
+            tools,
+        );
     }
     let errand = Errand {
         jobs,
@@ -408,6 +420,17 @@ fn tell_refusal(job: &Job, refusal: &Refusal, out: Out, eyes: &mut Eyes) -> Exit
     Exit::Refused
 }
 
+/// Says when which card is done.
+fn tell_schedule(schedule: &Schedule, out: Out, tools: &Tools) {
+    if out.json && schedule.is_asked_for() {
+        Json::new(out, Arc::clone(&tools.clock)).send("schedule", schedule.json());
+    } else if !out.json && !out.quiet {
+        for line in schedule.lines(out) {
+            out.line(&line);
+        }
+    }
+}
+
 /// Shows what would be done.
 pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
     // The plan is the result here, so it is shown in spite of --quiet.
@@ -417,22 +440,32 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
     };
     let begun = begin(args, common, out, tools, book)
         .and_then(|(jobs, shoot)| Ok((together(jobs, out, tools)?, shoot)));
-    let ((jobs, _), shoot) = match begun {
+    let ((jobs, order), shoot) = match begun {
         Ok(begun) => begun,
         Err(exit) => return exit,
     };
     let mut worst = Exit::Done;
     let is_one = jobs.len() == 1;
+    let mut dues = Vec::new();
     for job in jobs {
         let mut eyes = Eyes::new(out, tools, &job.to);
         if let (Eyes::Json(json), false) = (&mut eyes, is_one) {
             json.about(&job.card);
         }
-        match prepare(&job, tools, &mut eyes) {
-            Ok(_) if !out.json => out.line("Nothing was written."),
-            Ok(_) => {}
-            Err(refusal) => worst = worst.max(tell_refusal(&job, &refusal, out, &mut eyes)),
-        }
+        dues.push(match prepare(&job, tools, &mut eyes) {
+            Ok(plan) => Some(Due::of(&plan)),
+            Err(refusal) => {
+                worst = worst.max(tell_refusal(&job, &refusal, out, &mut eyes));
+                None
+            }
+        });
+    }
+    let is_any_planned = dues.iter().any(Option::is_some);
+    if is_any_planned {
+        tell_schedule(&Schedule::new(dues, &order, args.deadline), out, tools);
+    }
+    if is_any_planned && !out.json {
+        out.line("Nothing was written.");
     }
     if let (Some(part), false) = (shoot, out.json) {
         let shoot = Shoot::of(&book.read(), &part.name, part.expected.as_ref());

@@ -6,6 +6,7 @@ mod awake;
 mod copy;
 mod demo;
 mod demo_card;
+mod due;
 mod exit;
 mod home;
 mod json;
@@ -18,6 +19,7 @@ mod out;
 mod power;
 mod prove;
 mod rate;
+mod report;
 mod screen;
 mod speed;
 mod verify;
@@ -75,6 +77,7 @@ pub(crate) fn main() -> Exit {
         Command::Rate(args) => rate::rate(args, &cli.common, out, &tools, &book),
         Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
         Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),
+        Command::Report(args) => report::report(args, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Completions { shell } => completions(*shell, out),
         Command::Man { dir } => man(dir, out),

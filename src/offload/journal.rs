@@ -81,12 +81,16 @@ fn write_line(value: &impl serde::Serialize, out: &mut Vec<u8>) -> io::Result<()
     Ok(())
 }
 
-/// Reads a journal back.
+/// Reads a journal back. `is_here` tells of a run's head whether it was written in the place at
+/// hand: a journal that was copied along with its offload vouches for nothing there.
 ///
 /// # Errors
 /// In plain words, when it holds what no run writes: an unknown version, a path that leads out, a
 /// line without a head. Such a journal vouches for nothing.
-pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
+pub fn read(
+    bytes: &[u8],
+    is_here: &dyn Fn(&JournalHead) -> bool,
+) -> Result<Option<Records>, String> {
     let mut records: Option<Records> = None;
     // What stands behind the last line feed is torn, however whole it looks.
     let whole = bytes
@@ -98,6 +102,7 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
     // of them: nothing between the first damage and the next run's head counts. The files those
     // lines name are compared with the card again.
     let mut is_damaged = false;
+    let mut was_here = false;
     for (at, line) in lines.enumerate() {
         if let Ok(head) = serde_json::from_slice::<JournalHead>(line) {
             if head.journal != JOURNAL_FORMAT || head.version != 1 {
@@ -106,6 +111,7 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
                     at + 1
                 ));
             }
+            was_here = is_here(&head);
             let records = records.get_or_insert_default();
             records.card_path = Some(head.card_path);
             records.card_volume_id = head.card_volume_id;
@@ -135,6 +141,9 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
         records
             .card_files
             .insert(entry.path.clone(), (entry.bytes, entry.modified.clone()));
+        if !was_here {
+            continue;
+        }
         let proven = ProvenEntry {
             bytes: entry.bytes,
             modified: entry.modified,
@@ -152,6 +161,10 @@ pub fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
+        super::read(bytes, &|_| true)
+    }
 
     fn sample() -> Vec<u8> {
         let mut out = Vec::new();
@@ -229,6 +242,23 @@ mod tests {
         assert!(
             read(text.split_once('\n').unwrap().1.as_bytes()).is_err(),
             "no head"
+        );
+    }
+
+    #[test]
+    fn a_run_in_another_place_vouches_for_nothing_here() {
+        let other = String::from_utf8(sample()).unwrap();
+        let here = other.replace("KITES\"", "HERE\"").replace("b.JPG", "c.JPG");
+        let both = format!("{other}{here}{other}");
+        let records = super::read(both.as_bytes(), &|head| head.offload.ends_with("HERE"));
+        let records = records.unwrap().unwrap();
+        let mut proven: Vec<_> = records.proven.keys().collect();
+        proven.sort();
+        assert_eq!(proven, ["DCIM/a.JPG", "DCIM/c.JPG"]);
+        assert_eq!(
+            records.card_files.len(),
+            3,
+            "what the card held is known all the same"
         );
     }
 }

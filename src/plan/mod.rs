@@ -396,9 +396,8 @@ pub fn plan(
     wish: &Wish,
 ) -> Result<Plan, Refusal> {
     let mut reasons = Vec::new();
-    check_name(&wish.name, &mut reasons);
+    check_wish(wish, candidates.len(), &mut reasons);
     check_card(&card, &listing, &mut reasons);
-    check_count(candidates.len(), &mut reasons);
     let shape = Shape {
         name: &wish.name,
         also: wish.form.also.with(earlier_hashes(candidates)),
@@ -541,7 +540,8 @@ fn only_new(
     }
 }
 
-fn check_count(destinations: usize, reasons: &mut Vec<Problem>) {
+fn check_wish(wish: &Wish, destinations: usize, reasons: &mut Vec<Problem>) {
+    check_name(&wish.name, reasons);
     if destinations > DESTINATIONS_MAX {
         let why = "more than 64 destinations; one record cannot tell of them";
         reasons.push(Problem::new(ProblemKind::WriteFailed, why));

@@ -81,6 +81,23 @@ pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[&FolderFacts]) -> 
     Order { chains, why }
 }
 
+/// Returns after how many seconds each card is done, when each takes so many; `None` where that
+/// cannot be said, as after a card of which nothing is known. Chains run at the same time.
+pub fn done_after(order: &Order, takes: &[Option<f64>]) -> Vec<Option<f64>> {
+    let mut done = vec![None; takes.len()];
+    for chain in &order.chains {
+        let mut at = Some(0.0);
+        for index in chain {
+            let took = takes.get(*index).copied().flatten();
+            at = at.zip(took).map(|(at, took)| at + took);
+            if let Some(place) = done.get_mut(*index) {
+                *place = at;
+            }
+        }
+    }
+    done
+}
+
 /// Tells which volumes cannot take all cards together, although each card alone would fit.
 pub fn joint_room(plans: &[Plan]) -> Vec<Problem> {
     let mut by_volume: BTreeMap<u64, (u64, u64, usize, u64)> = BTreeMap::new();
@@ -151,6 +168,19 @@ mod tests {
             assert_eq!(order.chains, [[0, 1]]);
             assert!(order.why.contains(word), "{}", order.why);
         }
+    }
+
+    #[test]
+    fn cards_of_a_chain_wait_for_each_other() {
+        let order = Order {
+            chains: vec![vec![0, 2, 3], vec![1]],
+            why: String::new(),
+        };
+        let takes = [Some(10.0), Some(5.0), Some(7.0), None];
+        assert_eq!(
+            done_after(&order, &takes),
+            [Some(10.0), Some(5.0), Some(17.0), None]
+        );
     }
 
     #[test]

@@ -114,6 +114,30 @@ pub fn publish(disk: &dyn Disk, root: &Utf8Path, records: &[Record]) -> Result<(
     Ok(())
 }
 
+/// Stores one record that is not there, in the same way as all others; never replaces one.
+///
+/// # Errors
+/// The problem of this destination, without its number.
+pub fn add_record(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    record: Record,
+    date: Stamp,
+) -> Result<(), Problem> {
+    let (folder, name) = (root.join(RECORDS), record.0);
+    let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
+    let records = [record];
+    let done = stage(disk, root, &records, date).and_then(|()| {
+        disk.rename_new(&folder.join(part_name(name)), &folder.join(name))
+            .map_err(problem(Step::Publish))?;
+        disk.flush(&folder).map_err(problem(Step::FlushFolder))
+    });
+    if done.is_err() {
+        unstage(disk, root, &records);
+    }
+    done
+}
+
 fn set_aside(disk: &dyn Disk, folder: &Utf8Path, records: &[Record]) -> io::Result<()> {
     let mut standing = Vec::new();
     // The manifest goes first: a crash in between must not leave it without its hash.

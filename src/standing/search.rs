@@ -72,5 +72,6 @@ pub fn destination_of(disk: &dyn Disk, manifest: &Manifest, root: &Utf8Path) -> 
                 .unwrap_or(Utf8Path::new(".")),
         )
         .ok()?;
-    which_destination(manifest, &above)
+    let canonical = disk.facts(root).ok()?.canonical;
+    which_destination(manifest, &above, Utf8Path::new(&canonical).file_name()?)
 }

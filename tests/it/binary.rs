@@ -1250,3 +1250,53 @@ fn the_demo_keeps_what_it_made() {
     put(&work.path("file"), &content(10, 1));
     work.run("demo --keep file").exits(3);
 }
+
+#[test]
+fn the_report_page_is_made_again_and_never_replaced() {
+    let work = Work::with_card("report");
+    let offload = work.offload();
+    let page = offload.join("_unlade/report.html");
+    let before = bytes_of(&page);
+    work.run("report a/KITES")
+        .exits(0)
+        .says("nothing was written");
+    remove(&page);
+    work.run("report a/KITES").exits(0);
+    assert_eq!(bytes_of(&page), before, "byte for byte");
+    work.run("report a/KITES --to page.html").exits(0);
+    assert_eq!(bytes_of(&work.path("page.html")), before);
+    work.run("report a/KITES --to page.html")
+        .exits(3)
+        .says("is not replaced");
+    flip(&page, 300);
+    let changed = bytes_of(&page);
+    work.run("report a/KITES").exits(1).says("left as it is");
+    assert_eq!(bytes_of(&page), changed);
+    work.run("verify b/KITES").exits(0);
+    flip(&offload.join("_unlade/manifest.json"), 300);
+    work.run("report a/KITES").exits(3);
+    work.run("report card").exits(3);
+}
+
+#[test]
+fn a_deadline_is_answered_before_the_first_byte() {
+    let work = Work::with_card("deadline");
+    // 3.4 MB over a link of the first USB release, some 1 MB/s.
+    let plan = "plan card --to a --link usb1-bulk --deadline";
+    work.run(&format!("{plan} 1s"))
+        .exits(0)
+        .says("not all of it is done by then");
+    work.run(&format!("{plan} 10m")).exits(0).says("by then");
+    work.run("plan card --to a --deadline 1s")
+        .exits(0)
+        .says("nothing can be said");
+    work.run(&format!("{plan} soon")).exits(2).says("14m");
+    let ran = work.run(&format!("{plan} 1s --json"));
+    let last = ran.exits(0).events().pop().unwrap();
+    assert_eq!(last["event"], "schedule");
+    assert_eq!(last["cards"][0]["done_by_deadline"], false);
+    // The figure is the one that the copy itself begins with.
+    let planned = event(&ran.events(), "planned")["forecast"].clone();
+    assert_eq!(last["cards"][0]["takes"], planned);
+    assert!(tree(&work.path("a")).is_empty());
+}

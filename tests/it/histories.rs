@@ -1696,7 +1696,7 @@ impl History {
         let files = self.sim.files(&format!("{place}/{name}"), Image::Visible);
         let record = |record: &str| files.get(&format!("{RECORDS}/{record}"));
         let manifest = record(MANIFEST).and_then(|b| Manifest::from_bytes(b).ok());
-        let journal = record(JOURNAL).and_then(|b| journal::read(b).ok().flatten());
+        let journal = record(JOURNAL).and_then(|b| journal::read(b, &|_| true).ok().flatten());
         let is_known = manifest.is_some_and(|m| !m.files.is_empty())
             || journal.is_some_and(|r| !r.card_files.is_empty());
         let is_copy = |p: &&String| !p.starts_with(RECORDS) && !is_part_name(file_name(p));

@@ -11,6 +11,8 @@
 #[cfg(target_os = "linux")]
 mod binary;
 #[cfg(target_os = "linux")]
+mod by_hand;
+#[cfg(target_os = "linux")]
 mod cards;
 #[cfg(target_os = "linux")]
 mod elsewhere;

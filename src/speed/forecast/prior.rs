@@ -37,6 +37,16 @@ impl RatePrior {
         }
     }
 
+    /// Returns what the usual band of the slowest link lets expect, in megabytes per second: its
+    /// middle as a ratio.
+    pub fn from_usual(low: f64, high: f64) -> Self {
+        Self {
+            mbps: (low * high).sqrt(),
+            log_sd: CEILING_LOG_SD,
+            source: Source::Ceiling,
+        }
+    }
+
     /// Returns what earlier jobs of the same chain let expect: their rate and the spread of its
     /// logarithm, which is taken as 0.03 at least.
     pub fn from_history(mbps: f64, log_sd: f64) -> Self {

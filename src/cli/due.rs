@@ -1,0 +1,299 @@
+//! Owns the answer to "what will be done by then?": minutes per card and in total, and the deadline.
+//! The figures are the forecast that the copy itself begins with.
+
+use super::out::{Out, wrap};
+use serde_json::{Value, json};
+use std::time::Duration;
+use unlade::name::shown;
+use unlade::plan::Plan;
+use unlade::plan::together::{Order, done_after};
+use unlade::speed::ceiling::Link;
+use unlade::speed::forecast::{Remaining, words};
+use unlade::units::size;
+
+/// The longest deadline, in seconds: 30 days.
+const DEADLINE_MAX_S: i64 = 30 * 24 * 3_600;
+
+/// Reads a deadline such as `14m`, `1h 30m` or `90s`.
+///
+/// # Errors
+/// In plain words.
+pub(crate) fn parse(text: &str) -> Result<Duration, String> {
+    let told = || format!("`{}` is no time such as 14m, 90s or 1h30m", shown(text));
+    let time: jiff::SignedDuration = text.parse().map_err(|_not_one| told())?;
+    let seconds = time.as_secs();
+    if !(1..=DEADLINE_MAX_S).contains(&seconds) {
+        return Err("a deadline is between 1 second and 30 days from now".to_owned());
+    }
+    Duration::try_from(time).map_err(|_too_long| told())
+}
+
+/// What one card will take.
+pub(crate) struct Due {
+    card: String,
+    label: String,
+    bytes: u64,
+    takes: Option<Remaining>,
+    held_by: Option<String>,
+}
+
+impl Due {
+    pub(crate) fn of(plan: &Plan) -> Self {
+        Self {
+            card: plan.card.given.to_string(),
+            label: shown(&plan.card.label),
+            bytes: plan.to_read().1,
+            takes: plan.forecast().remaining(),
+            held_by: plan.ceiling.limiting().map(Link::words),
+        }
+    }
+}
+
+/// All cards of one command.
+pub(crate) struct Schedule {
+    dues: Vec<Due>,
+    /// Seconds after which each is done, as far as that can be said.
+    done: Vec<Option<f64>>,
+    is_parallel: bool,
+    deadline: Option<Duration>,
+}
+
+impl Schedule {
+    /// `dues` are numbered as the cards of the order; `None` for a card that is refused.
+    pub(crate) fn new(dues: Vec<Option<Due>>, order: &Order, deadline: Option<Duration>) -> Self {
+        let takes: Vec<Option<f64>> = dues
+            .iter()
+            .map(|due| match due {
+                Some(due) => due.takes.map(|t| t.likely_s),
+                None => Some(0.0),
+            })
+            .collect();
+        let done = done_after(order, &takes);
+        let (dues, done) = dues
+            .into_iter()
+            .zip(done)
+            .filter_map(|(due, done)| Some((due?, done)))
+            .unzip();
+        Self {
+            dues,
+            done,
+            is_parallel: order.is_parallel(),
+            deadline,
+        }
+    }
+
+    /// Returns whether it says more than the plans do: several cards, or a deadline.
+    pub(crate) fn is_asked_for(&self) -> bool {
+        self.dues.len() > 1 || self.deadline.is_some()
+    }
+
+    fn total(&self) -> Option<f64> {
+        let all: Option<Vec<f64>> = self.done.iter().copied().collect();
+        all.map(|done| done.into_iter().fold(0.0, f64::max))
+    }
+
+    /// Returns the lines for people.
+    pub(crate) fn lines(&self, out: Out) -> Vec<String> {
+        let mut lines = Vec::new();
+        if self.dues.len() > 1
+            && let Some(total) = self.total().filter(|t| *t > 0.0)
+        {
+            let how = if self.is_parallel {
+                "read at the same time where their readers allow it"
+            } else {
+                "one after the other"
+            };
+            let text = format!("all {} cards {}, {how}", self.dues.len(), about(total));
+            lines.extend(wrap(&text, out.width, "Total    ", "         "));
+        }
+        for text in self.deadline_words() {
+            let first = if lines.iter().any(|l| l.starts_with("Deadline")) {
+                "         "
+            } else {
+                "Deadline "
+            };
+            lines.extend(wrap(&text, out.width, first, "         "));
+        }
+        lines
+    }
+
+    fn deadline_words(&self) -> Vec<String> {
+        let Some(deadline) = self.deadline else {
+            return Vec::new();
+        };
+        let limit = deadline.as_secs_f64();
+        let named = exact(deadline);
+        if self.done.iter().any(Option::is_none) {
+            return vec![format!(
+                "{named}: nothing can be said before something is known of the rates. Say what you know with --reads, --link and --writes, or measure the card with `unlade rate`."
+            )];
+        }
+        let late: Vec<(&Due, f64)> = self
+            .dues
+            .iter()
+            .zip(&self.done)
+            .filter_map(|(due, done)| Some((due, (*done)?)))
+            .filter(|(_, done)| *done > limit)
+            .collect();
+        if late.is_empty() {
+            let is_certain = self
+                .dues
+                .iter()
+                .map(|d| d.takes.map_or(0.0, |t| t.high_s))
+                .sum::<f64>()
+                <= limit;
+            return vec![format!(
+                "{named}: all of it is copied and read back by then{}.",
+                if is_certain {
+                    ""
+                } else {
+                    " if the rates are as expected"
+                }
+            )];
+        }
+        let mut words = vec![format!("{named}: not all of it is done by then.")];
+        for (due, done) in late {
+            let mut text = format!(
+                "Card {} ({}) is done {}",
+                due.label,
+                size(due.bytes),
+                about(done).replace("about", "after about")
+            );
+            let alone = due.takes.map_or(0.0, |t| t.likely_s);
+            if alone > limit && self.dues.len() > 1 {
+                text.push_str(&format!("; alone it takes {}", about(alone)));
+            }
+            if let Some(link) = &due.held_by {
+                text.push_str(&format!("; held back by {link}"));
+            }
+            text.push('.');
+            words.push(text);
+        }
+        words.push(
+            "Give the card that matters most first. What is copied and not yet read back by then is not proven: keep the card."
+                .to_owned(),
+        );
+        words
+    }
+
+    /// Returns the same for programs.
+    pub(crate) fn json(&self) -> Value {
+        let limit = self.deadline.map(|d| d.as_secs_f64());
+        let cards: Vec<Value> = self
+            .dues
+            .iter()
+            .zip(&self.done)
+            .map(|(due, done)| {
+                let by = limit.and_then(|limit| done.map(|done| done <= limit));
+                json!({
+                    "card": due.card, "label": due.label, "bytes": due.bytes, "takes": due.takes,
+                    "done_after_s": done, "done_by_deadline": by, "limiting_link": due.held_by,
+                })
+            })
+            .collect();
+        json!({"cards": cards, "total_s": self.total(), "deadline_s": limit})
+    }
+}
+
+/// Returns seconds in words.
+fn about(seconds: f64) -> String {
+    words(Remaining {
+        low_s: seconds,
+        likely_s: seconds,
+        high_s: seconds,
+    })
+}
+
+/// Returns a deadline as it was meant: `14 min`, `1 h 30 min`, `90 s`.
+fn exact(time: Duration) -> String {
+    let seconds = time.as_secs();
+    match (seconds / 3_600, seconds % 3_600 / 60, seconds % 60) {
+        (0, 0, s) => format!("{s} s"),
+        (0, min, 0) => format!("{min} min"),
+        (0, min, s) => format!("{min} min {s} s"),
+        (h, 0, 0) => format!("{h} h"),
+        (h, min, _) => format!("{h} h {min} min"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn due(label: &str, gb: u64, mbps: f64) -> Due {
+        let seconds = unlade::units::float(gb) * 1e3 / mbps;
+        Due {
+            card: format!("/media/{label}"),
+            label: label.to_owned(),
+            bytes: gb * 1_000_000_000,
+            takes: Some(Remaining {
+                low_s: seconds * 0.9,
+                likely_s: seconds,
+                high_s: seconds * 1.1,
+            }),
+            held_by: Some("reader port, USB 2.0".to_owned()),
+        }
+    }
+
+    fn one_by_one() -> Order {
+        Order {
+            chains: vec![vec![0, 1]],
+            why: String::new(),
+        }
+    }
+
+    /// Half-time: two cards of 38 and 41 GB, 14 minutes, a slow port (arithmetic of the case:
+    /// 38 GB at 36 MB/s are 17.6 min, both 36.6 min).
+    #[test]
+    fn a_deadline_that_cannot_be_met_is_told() {
+        let dues = vec![Some(due("ONE", 38, 36.0)), Some(due("TWO", 41, 36.0))];
+        let schedule = Schedule::new(dues, &one_by_one(), Some(Duration::from_secs(840)));
+        let words = schedule.deadline_words().join("\n");
+        for text in [
+            "14 min: not all of it",
+            "Card ONE (38.0 GB) is done after about 18 min",
+            "Card TWO (41.0 GB) is done after about 37 min",
+            "held back by reader port, USB 2.0",
+            "keep the card",
+        ] {
+            assert!(words.contains(text), "{text}: {words}");
+        }
+        assert_eq!(schedule.json()["cards"][0]["done_by_deadline"], false);
+    }
+
+    #[test]
+    fn a_deadline_that_can_be_met_is_told_too() {
+        let dues = || vec![Some(due("ONE", 38, 400.0)), Some(due("TWO", 41, 400.0))];
+        let by = |s| {
+            let schedule = Schedule::new(dues(), &one_by_one(), Some(Duration::from_secs(s)));
+            schedule.deadline_words().join(" ")
+        };
+        assert_eq!(
+            by(840),
+            "14 min: all of it is copied and read back by then."
+        );
+        assert!(by(205).ends_with("if the rates are as expected."));
+        assert!(by(100).contains("Card TWO"), "{}", by(100));
+    }
+
+    #[test]
+    fn what_is_not_known_is_not_said() {
+        let unknown = Some(Due {
+            takes: None,
+            ..due("TWO", 41, 1.0)
+        });
+        let dues = vec![Some(due("ONE", 38, 400.0)), unknown];
+        let schedule = Schedule::new(dues, &one_by_one(), Some(Duration::from_secs(840)));
+        assert!(schedule.deadline_words()[0].contains("nothing can be said"));
+        assert_eq!(schedule.total(), None);
+    }
+
+    #[test]
+    fn deadlines_are_read_and_checked() {
+        assert_eq!(parse("14m").unwrap(), Duration::from_secs(840));
+        assert_eq!(parse("1h30m").unwrap(), Duration::from_secs(5_400));
+        for wrong in ["", "14", "-3m", "0s", "soon", "9000h"] {
+            assert!(parse(wrong).is_err(), "{wrong}");
+        }
+    }
+}

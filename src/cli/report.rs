@@ -1,0 +1,118 @@
+//! Owns `report`: the page of an offload made again from its manifest. Nothing that stands is
+//! replaced.
+
+use super::args::ReportArgs;
+use super::exit::Exit;
+use super::json::Json;
+use super::out::{Out, wrap};
+use camino::Utf8Path;
+use serde_json::json;
+use std::fs::OpenOptions;
+use std::io::{self, Write as _};
+use std::sync::Arc;
+use unlade::disk::Stamp;
+use unlade::name::shown;
+use unlade::plan::RECORDS;
+use unlade::proof::manifest::{MANIFEST_BYTES_MAX, load};
+use unlade::proof::store::{REPORT, add_record};
+use unlade::report::page::page;
+use unlade::run::Tools;
+
+/// What became of a page.
+enum Made {
+    /// It was made at this place.
+    New(String),
+    /// The one that stands there is the same.
+    Same(String),
+    /// Another one stands there and was left alone.
+    Differs(String),
+}
+
+/// Makes the page again.
+pub(crate) fn report(args: &ReportArgs, out: Out, tools: &Tools) -> Exit {
+    let json = Json::new(out, Arc::clone(&tools.clock));
+    let (exit, text, path) = match make(args, tools) {
+        Ok(Made::New(path)) => (Exit::Done, format!("The report page is {path}"), Some(path)),
+        Ok(Made::Same(path)) => (
+            Exit::Done,
+            format!("{path} is already what the manifest says; nothing was written."),
+            Some(path),
+        ),
+        Ok(Made::Differs(path)) => (
+            Exit::NotProven,
+            format!(
+                "{path} is not the page that this version makes of the manifest: it was changed, or another version made it. It was left as it is; --to FILE makes the page elsewhere."
+            ),
+            Some(path),
+        ),
+        Err(why) => (
+            Exit::Refused,
+            format!(
+                "unlade: no report page for `{}`: {why}.",
+                shown(args.offload.as_str())
+            ),
+            None,
+        ),
+    };
+    if out.json {
+        json.send(
+            "report",
+            json!({"offload": args.offload, "path": path, "detail": text, "exit_code": exit.code()}),
+        );
+    } else {
+        for line in wrap(&text, out.width, "", "  ") {
+            if exit == Exit::Done {
+                out.line(&line);
+            } else {
+                out.error(&line);
+            }
+        }
+    }
+    exit
+}
+
+fn make(args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
+    let disk = tools.disk.as_ref();
+    let (manifest, _) = load(disk, &args.offload).map_err(|e| e.to_string())?;
+    let bytes = page(&manifest).into_bytes();
+    if let Some(to) = &args.to {
+        return elsewhere(to, &bytes);
+    }
+    let path = args.offload.join(RECORDS).join(REPORT);
+    let told = shown(path.as_str());
+    match disk.read_record(&path, MANIFEST_BYTES_MAX) {
+        Ok(standing) if standing == bytes => Ok(Made::Same(told)),
+        Ok(_) => Ok(Made::Differs(told)),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => {
+            let now = tools.clock.now();
+            let date = Stamp {
+                seconds: now.as_second(),
+                nanos: u32::try_from(now.subsec_nanosecond()).unwrap_or(0),
+            };
+            match add_record(disk, &args.offload, (REPORT, bytes), date) {
+                Ok(()) => Ok(Made::New(told)),
+                Err(problem) => Err(format!(
+                    "{}; --to FILE makes the page elsewhere",
+                    problem.detail
+                )),
+            }
+        }
+        Err(e) => Err(format!("`{told}` could not be read: {e}")),
+    }
+}
+
+fn elsewhere(to: &Utf8Path, bytes: &[u8]) -> Result<Made, String> {
+    let told = shown(to.as_str());
+    let made = OpenOptions::new().write(true).create_new(true).open(to);
+    match made {
+        Ok(mut file) => file
+            .write_all(bytes)
+            .and_then(|()| file.sync_all())
+            .map(|()| Made::New(told.clone()))
+            .map_err(|e| format!("`{told}` could not be written: {e}")),
+        Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
+            Err(format!("`{told}` is there already and is not replaced"))
+        }
+        Err(e) => Err(format!("`{told}` could not be created: {e}")),
+    }
+}

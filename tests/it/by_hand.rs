@@ -1,0 +1,167 @@
+//! Offloads that somebody copied, moved or renamed by hand. The records come along, but nobody read
+//! the new place back: only `unlade` can say that, and only after it has.
+
+use crate::support::program::{
+    Card, Work, bytes_of, flip, manifest, move_to, put, remove, whole_tree,
+};
+use std::path::Path;
+use std::process::Command;
+
+const MAY_FORMAT: &str = "You may format";
+const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
+
+/// `cp -a` keeps size and date of every file (GNU coreutils manual).
+fn copy_by_hand(work: &Work, from: &str, to: &str) {
+    let status = Command::new("cp")
+        .args(["-a", from, to])
+        .current_dir(work.path("."))
+        .status();
+    assert!(status.unwrap().success());
+}
+
+/// A copy with a wrong bit in it that has its size, its date and all its records.
+#[test]
+fn a_copy_made_by_hand_is_read_before_it_counts() {
+    for (to, name) in [("c", "KITES"), ("a", "KITES-2")] {
+        let work = Work::with_card("by-hand");
+        work.folder("c");
+        work.offload();
+        let copied = format!("{to}/{name}");
+        copy_by_hand(&work, "a/KITES", &copied);
+        let again = format!("copy card --to {to} --name {name} --copies 1");
+        // As it is: read back, compared, proven.
+        work.run(&format!("prove card --on {copied} --copies 1"))
+            .exits(1)
+            .says("no record says that it was read back there")
+            .is_silent_of(MAY_FORMAT);
+        work.run(&format!("prove card --on {copied} --copies 1 --reread"))
+            .exits(0);
+        flip(&work.path(&copied).join(STILL), 100);
+        let before = whole_tree(&work.path(&copied).join("DCIM"));
+        work.run(&format!("prove card --on {copied} --copies 1"))
+            .exits(1)
+            .is_silent_of(MAY_FORMAT);
+        work.run(&again)
+            .exits(1)
+            .says(STILL)
+            .says("differs from the card's")
+            .is_silent_of(MAY_FORMAT);
+        assert_eq!(whole_tree(&work.path(&copied).join("DCIM")), before);
+        work.run(&format!("prove card --on {copied} --copies 1"))
+            .exits(1);
+        // Put right again, and run again: now it has been read here.
+        flip(&work.path(&copied).join(STILL), 100);
+        work.run(&again).exits(0);
+        work.run(&format!("prove card --on {copied} --copies 1"))
+            .exits(0);
+    }
+}
+
+/// The journal of a run that was cut off vouches for its own place only.
+#[test]
+fn a_journal_that_was_copied_by_hand_vouches_for_nothing() {
+    let work = Work::with_card("journal-by-hand");
+    work.folder("c");
+    work.offload();
+    // As if the first run had been killed before its records: a journal and no manifest.
+    Card::new(&work.path("card")).file("DCIM/100KITES/KITE0009.JPG", 5_000, 90);
+    work.run("copy card --to a --name OTHER --copies 1")
+        .exits(0);
+    let journal = manifest(&work.path("a/OTHER"));
+    let destination = &journal["destinations"][0];
+    let volume = destination["device"]
+        .as_str()
+        .unwrap()
+        .split(" volume ")
+        .nth(1);
+    let identity = serde_json::json!({
+        "path": destination["path"], "filesystem": destination["filesystem"],
+        "volume_id": volume, "total_bytes": 0,
+    });
+    let mut text = serde_json::json!({
+        "journal": "unlade-journal", "version": 1, "offload": "OTHER", "started": "",
+        "card_path": journal["card"]["path"], "card_volume_id": journal["card"]["volume_id"],
+        "listing_b3": journal["card"]["listing_b3"], "destinations": [identity],
+    })
+    .to_string();
+    for file in journal["files"].as_array().unwrap() {
+        let line = serde_json::json!({
+            "path": file["path"], "bytes": file["bytes"], "modified": file["modified"],
+            "blake3": file["blake3"], "way": "direct", "read_s": 0.0, "readback_s": 0.0,
+        });
+        text.push_str(&format!("\n{line}"));
+    }
+    text.push('\n');
+    let records = work.path("a/OTHER/_unlade");
+    for name in [
+        "manifest.json",
+        "manifest.json.b3",
+        "checksums.b3",
+        "report.html",
+    ] {
+        remove(&records.join(name));
+    }
+    put(&records.join("journal.jsonl"), text.as_bytes());
+    copy_by_hand(&work, "a/OTHER", "c/OTHER");
+    flip(&work.path("c/OTHER").join(STILL), 100);
+    work.run("copy card --to c --name OTHER --copies 1")
+        .exits(1)
+        .says("differs from the card's")
+        .is_silent_of(MAY_FORMAT);
+    // In its own place it is what resuming rests on.
+    work.run("copy card --to a --name OTHER --copies 1")
+        .exits(0)
+        .says("8 files kept");
+}
+
+#[test]
+fn a_manifest_without_its_hash_proves_nothing() {
+    let work = Work::with_card("no-hash");
+    let offload = work.offload();
+    work.run("prove card --on a --copies 1").exits(0);
+    let hash = offload.join("_unlade/manifest.json.b3");
+    let line = bytes_of(&hash);
+    remove(&hash);
+    work.run("prove card --on a --copies 1")
+        .exits(1)
+        .says("its hash, `manifest.json.b3`, is missing")
+        .is_silent_of(MAY_FORMAT);
+    put(&hash, &line);
+    work.run("prove card --on a --copies 1").exits(0);
+}
+
+/// What lies on the card goes with it, be it as complete as it may: here in a folder that is not
+/// copied, so that the card's listing does not tell of it either.
+#[test]
+fn a_copy_on_the_card_itself_is_none() {
+    let work = Work::with_card("on-card");
+    work.offload();
+    work.folder("card/.Trashes/501");
+    copy_by_hand(&work, "a/KITES", "card/.Trashes/501/KITES");
+    for how in ["", " --reread", " --by-content"] {
+        work.run(&format!("prove card --on card/.Trashes --copies 1{how}"))
+            .exits(1)
+            .says("it lies on the card itself")
+            .is_silent_of(MAY_FORMAT);
+    }
+    work.run("prove card --on card --on a --copies 1").exits(0);
+}
+
+/// A folder of offloads that was renamed on its drive: not known any more, and never worse than that.
+#[test]
+fn an_offload_that_was_moved_is_checked_anew() {
+    let work = Work::with_card("moved");
+    work.folder("a/archive");
+    work.offload();
+    move_to(&work.path("a/KITES"), &work.path("a/archive/KITES"));
+    assert!(!Path::new(&work.path("a/KITES")).exists());
+    work.run("prove card --on a --copies 1")
+        .exits(1)
+        .is_silent_of(MAY_FORMAT);
+    work.run("prove card --on a --copies 1 --reread").exits(0);
+    work.run("verify a/archive/KITES").exits(0);
+    work.run("copy card --to a/archive --name KITES --copies 1")
+        .exits(0)
+        .says("read back and compared with the card");
+    work.run("prove card --on a --copies 1").exits(0);
+}
