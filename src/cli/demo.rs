@@ -119,9 +119,8 @@ fn step(out: Out, number: u32, text: &str) {
     say(out, &format!("-- {number}. {text}"));
 }
 
-fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
-    let mut job = Job {
-        form: Form::default(),
+fn job_in(folder: &Utf8Path) -> Job {
+    Job {
         card: folder.join("card"),
         to: vec![folder.join("drive-a"), folder.join("drive-b")],
         name: Some(NAME.to_owned()),
@@ -132,9 +131,14 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
         },
         taken: Vec::new(),
         only_new: false,
+        form: Form::default(),
         chain: Chain::default(),
         known: KnownBefore::default(),
-    };
+    }
+}
+
+fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
+    let mut job = job_in(folder);
     for new in job.to.iter().chain([&job.card]) {
         std::fs::create_dir(new)?;
     }

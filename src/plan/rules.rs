@@ -38,7 +38,7 @@ pub fn rules_of(filesystem: &str) -> Rules {
             file_bytes_max: FAT32_FILE_BYTES_MAX,
         },
         // NTFS through FUSE may be set up to take more; what it takes, Windows might not open.
-        "exfat" | "ntfs" | "ntfs3" | "fuseblk" => Rules {
+        "exfat" | "ntfs" | "ntfs3" | "refs" | "fuseblk" => Rules {
             windows_names: true,
             counts_utf16: true,
             folds: Some(true),
@@ -57,7 +57,8 @@ pub fn rules_of(filesystem: &str) -> Rules {
             folds: None,
             ..base
         },
-        "nfs" | "nfs4" | "cifs" | "smb3" | "9p" | "virtiofs" | "overlay" => Rules {
+        "nfs" | "nfs4" | "cifs" | "smb3" | "smbfs" | "afpfs" | "webdav" | "9p" | "virtiofs"
+        | "overlay" => Rules {
             folds: None,
             ..base
         },

@@ -10,6 +10,7 @@ use std::fs::File;
 use std::io;
 use std::os::windows::ffi::OsStrExt as _;
 use std::os::windows::io::AsRawHandle as _;
+use std::sync::OnceLock;
 use windows_sys::Win32::Foundation::FILETIME;
 use windows_sys::Win32::Storage::FileSystem::{
     GetDiskFreeSpaceExW, GetDiskFreeSpaceW, GetDriveTypeW, GetFileInformationByHandleEx,
@@ -271,11 +272,15 @@ pub fn stay_awake(on: bool) -> bool {
 /// Returns whether this is Wine, which runs Windows programs on another system: its `ntdll` has a
 /// function that Windows' own has not.
 pub fn is_wine() -> bool {
-    let name: Vec<u16> = "ntdll.dll\0".encode_utf16().collect();
-    // SAFETY: both names are closed by a NUL and outlive the calls; `ntdll` is never unloaded; the
-    // function that may be found is not called.
-    unsafe {
-        let module = GetModuleHandleW(name.as_ptr());
-        !module.is_null() && GetProcAddress(module, c"wine_get_version".as_ptr().cast()).is_some()
-    }
+    static FOUND: OnceLock<bool> = OnceLock::new();
+    *FOUND.get_or_init(|| {
+        let name: Vec<u16> = "ntdll.dll\0".encode_utf16().collect();
+        // SAFETY: both names are closed by a NUL and outlive the calls; `ntdll` is never unloaded; the
+        // function that may be found is not called.
+        unsafe {
+            let module = GetModuleHandleW(name.as_ptr());
+            !module.is_null()
+                && GetProcAddress(module, c"wine_get_version".as_ptr().cast()).is_some()
+        }
+    })
 }

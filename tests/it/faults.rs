@@ -134,7 +134,7 @@ fn half_done() -> Sim {
         let mut journal = Vec::new();
         head.write_to(&mut journal).unwrap();
         for (at, job) in plan.jobs.iter().take(6).enumerate() {
-            let bytes = sim_file(&sim, job.name.under(CARD.as_ref()).as_str());
+            let bytes = sim_file(&sim, &format!("{CARD}/{}", job.name.as_str()));
             let path = job.name.under(root(drive).as_ref());
             sim.put_file(path.as_str(), &bytes, job.modified);
             if at < 5 {

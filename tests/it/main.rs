@@ -47,6 +47,7 @@ mod sets;
 #[cfg(target_os = "linux")]
 mod speed;
 mod support;
+#[cfg(target_os = "linux")]
 mod surroundings;
 mod tidy;
 mod trees;

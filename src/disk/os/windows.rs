@@ -45,12 +45,16 @@ use windows_sys::Win32::Storage::FileSystem::{
     FileIdBothDirectoryInfo, FileIdBothDirectoryRestartInfo, FileIdInfo,
     IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS,
 };
-use windows_sys::Win32::System::Ioctl::IOCTL_STORAGE_QUERY_PROPERTY;
+use windows_sys::Win32::System::Ioctl::{
+    IOCTL_STORAGE_GET_DEVICE_NUMBER, IOCTL_STORAGE_QUERY_PROPERTY,
+};
 use windows_sys::Win32::System::SystemServices::FILE_READ_ONLY_VOLUME;
 
 /// One block of a folder's listing, in bytes.
 const LISTING_BYTES: usize = 64 << 10;
 /// Kinds of drives, as `GetDriveTypeW` numbers them.
+const DRIVE_UNKNOWN: u32 = 0;
+const DRIVE_NO_ROOT_DIR: u32 = 1;
 const DRIVE_REMOTE: u32 = 4;
 const DRIVE_RAMDISK: u32 = 6;
 /// Properties that a disk can be asked for (`STORAGE_PROPERTY_ID`).
@@ -195,7 +199,8 @@ struct Volume {
 
 /// Returns the volume of a folder in verbatim form.
 fn volume_of(folder: &Path) -> io::Result<Volume> {
-    let root = sys::volume_root(folder.as_os_str())?;
+    // Questions about volumes are described for plain roots, `C:\`.
+    let root = plain(&sys::volume_root(folder.as_os_str())?);
     // Serial numbers are no help: some cameras give all cards the same. Network folders have no
     // name of this kind; their root is one.
     let name = sys::volume_name(OsStr::new(&root)).unwrap_or_else(|_| root.to_lowercase());
@@ -253,10 +258,20 @@ fn disks_of(volume: &Volume) -> io::Result<(Backing, Option<bool>)> {
     let odd = || io::Error::other("an answer in no known form");
     let name = sys::volume_name(OsStr::new(&volume.root))?;
     let device = open_device(name.trim_end_matches('\\'))?;
-    let mut block = vec![0; 8 + 24 * 64];
-    let code = IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS;
-    let filled = sys::ask_device(&device, code, &[], &mut block)?;
-    let numbers = forms::disks(block.get(..filled).unwrap_or(&block)).ok_or_else(odd)?;
+    let ask = |code| {
+        let mut block = vec![0; 8 + 24 * 64];
+        let filled = sys::ask_device(&device, code, &[], &mut block)?;
+        block.truncate(filled);
+        io::Result::Ok(block)
+    };
+    let numbers = match ask(IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS) {
+        Ok(block) => forms::disks(&block).ok_or_else(odd)?,
+        // A card without partitions is a disk and no volume on one.
+        Err(cause) => match ask(IOCTL_STORAGE_GET_DEVICE_NUMBER) {
+            Ok(block) => vec![forms::disk_number(&block).ok_or_else(odd)?],
+            Err(_) => return Err(cause),
+        },
+    };
     let mut names = BTreeSet::new();
     let mut rotates = None;
     for number in numbers {
@@ -316,8 +331,10 @@ impl OsDisk {
         *known.entry(device).or_insert_with(|| {
             // A volume that cannot be asked must not count as a device.
             sys::volume_root(path.as_os_str())
-                .and_then(|root| sys::drive_type(OsStr::new(&root)))
-                .map_or(true, |kind| kind == DRIVE_RAMDISK)
+                .and_then(|root| sys::drive_type(OsStr::new(&plain(&root))))
+                .map_or(true, |kind| {
+                    matches!(kind, DRIVE_UNKNOWN | DRIVE_NO_ROOT_DIR | DRIVE_RAMDISK)
+                })
         })
     }
 
@@ -360,7 +377,14 @@ impl Disk for OsDisk {
     }
 
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts> {
-        let canonical = std::fs::canonicalize(full(folder)?)?;
+        let given = full(folder)?;
+        let canonical = match std::fs::canonicalize(&given) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Err(e),
+            // Some memory disks and network folders have no final name; then nothing is known of what
+            // is behind them either.
+            Err(_) => given,
+            Ok(canonical) => canonical,
+        };
         let handle = open_to_look(&canonical)?;
         let stat = stat_of(&handle)?;
         if stat.kind != EntryKind::Folder {

@@ -174,6 +174,11 @@ pub(super) fn disks(block: &[u8]) -> Option<Vec<u32>> {
     (0..count).map(|n| u32_at(block, 8 + 24 * n)).collect()
 }
 
+/// Reads `STORAGE_DEVICE_NUMBER`: the number of the disk, if it is one (`FILE_DEVICE_DISK` is 7).
+pub(super) fn disk_number(block: &[u8]) -> Option<u32> {
+    (u32_at(block, 0)? == 7).then(|| u32_at(block, 4)).flatten()
+}
+
 /// What a disk says of itself.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Bus {
@@ -186,6 +191,7 @@ pub(super) enum Bus {
 /// Reads the bus from `STORAGE_DEVICE_DESCRIPTOR` (at 28; numbers from `STORAGE_BUS_TYPE`).
 pub(super) fn bus(block: &[u8]) -> Option<Bus> {
     Some(match u32_at(block, 28)? {
+        0 => Bus::Elsewhere("its disk does not say how it is attached"),
         9 => Bus::Elsewhere("its disk is reached over a network (iSCSI)"),
         14 => Bus::Elsewhere("its disk is a virtual one"),
         15 => Bus::Elsewhere("its disk is an image file"),
@@ -298,7 +304,14 @@ mod tests {
         assert_eq!(disks(&block), Some(vec![1, 3]));
         assert_eq!(disks(&block[..40]), Some(vec![1, 3]));
         assert_eq!(disks(&block[..20]), None);
+        assert_eq!(disk_number(&[7, 0, 0, 0, 4, 0, 0, 0, 1, 0, 0, 0]), Some(4));
+        assert_eq!(
+            disk_number(&[2, 0, 0, 0, 4, 0, 0, 0]),
+            None,
+            "an optical drive"
+        );
         let mut device = vec![0; 40];
+        assert!(matches!(bus(&device), Some(Bus::Elsewhere(_))));
         device[28] = 7;
         assert_eq!(bus(&device), Some(Bus::Disk));
         device[28] = 16;

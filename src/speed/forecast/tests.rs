@@ -450,6 +450,8 @@ fn words_round_and_give_ranges() {
     };
     assert_eq!(r(31.0, 32.0, 33.0), "about 35 s");
     assert_eq!(r(360.0, 450.0, 540.0), "6 to 9 min");
+    assert_eq!(r(221.0, 341.0, 526.0), "3 to 9 min");
+    assert_eq!(r(42.0, 80.0, 130.0), "45 s to 3 min");
     assert_eq!(r(7_000.0, 7_200.0, 7_400.0), "about 2 h 00 min");
     assert_eq!(r(0.0, 0.0, 0.0), "about 5 s");
 }

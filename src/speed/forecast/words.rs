@@ -10,7 +10,11 @@ pub fn words(remaining: Remaining) -> String {
         high_s,
     } = remaining;
     let wide = likely_s > 0.0 && (high_s - low_s) / 2.0 > 0.15 * likely_s;
-    let (low, high) = (rounded(low_s), rounded(high_s));
+    // A wide range does not need seconds beside its minutes.
+    let (low, high) = (
+        in_minutes(low_s, f64::floor).unwrap_or(rounded(low_s)),
+        in_minutes(high_s, f64::ceil).unwrap_or(rounded(high_s)),
+    );
     if wide && low != high {
         let (low_n, low_unit) = split(low);
         let (high_n, high_unit) = split(high);
@@ -21,6 +25,13 @@ pub fn words(remaining: Remaining) -> String {
         };
     }
     format!("about {}", spoken(rounded(likely_s)))
+}
+
+/// Whole minutes of a time from one minute to an hour.
+fn in_minutes(seconds: f64, round: fn(f64) -> f64) -> Option<u64> {
+    (60.0..3_600.0)
+        .contains(&seconds)
+        .then(|| crate::units::whole(round(seconds / 60.0)) * 60)
 }
 
 /// Rounds up: under a minute to 5 s, under ten minutes to 10 s, under an hour to 1 min, else 5 min.

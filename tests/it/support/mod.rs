@@ -1,5 +1,10 @@
 //! What tests share.
 
+#![cfg_attr(
+    not(target_os = "linux"),
+    allow(dead_code, reason = "tests that are Linux's own use the rest")
+)]
+
 #[cfg(target_os = "linux")]
 pub(crate) mod image;
 #[cfg(target_os = "linux")]

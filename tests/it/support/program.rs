@@ -202,6 +202,14 @@ impl std::fmt::Display for Ran {
     }
 }
 
+/// Sends a program SIGINT, as Ctrl-C does, and keeps what it says to its end.
+#[cfg(unix)]
+pub(crate) fn interrupted(child: Child) -> Ran {
+    let pid = rustix::process::Pid::from_child(&child);
+    rustix::process::kill_process(pid, rustix::process::Signal::INT).unwrap();
+    Ran::new("Ctrl-C".to_owned(), child.wait_with_output().unwrap())
+}
+
 /// Runs a program to its end and keeps what it says.
 pub(crate) fn finish(command: &mut Command) -> Ran {
     let child = command
@@ -265,6 +273,19 @@ fn wait(child: &mut Child, start: Instant, delay: Duration) -> Option<i32> {
         let left = delay.checked_sub(start.elapsed())?;
         std::thread::sleep(left.min(Duration::from_millis(1)));
     }
+}
+
+/// Waits until something is so or a program has ended, whose exit code is then the answer.
+pub(crate) fn wait_until(child: &mut Child, mut is_so: impl FnMut() -> bool) -> Option<i32> {
+    let start = Instant::now();
+    while !is_so() {
+        if let Some(status) = child.try_wait().unwrap() {
+            return Some(status.code().unwrap_or(-1));
+        }
+        assert!(start.elapsed() < HANGS_AFTER, "the program hangs");
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    None
 }
 
 /// Looks for a program on the PATH and where the project's own checks install theirs.

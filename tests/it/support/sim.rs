@@ -861,7 +861,9 @@ impl Sim {
     fn each(&self, folder: &str, image: Image, met: &mut dyn FnMut(&str, &Node)) {
         let (volume, parts) = split(Utf8Path::new(folder));
         let mut world = self.lock();
-        let volume = world.volume(&volume).unwrap();
+        let volume = world
+            .volume(&volume)
+            .unwrap_or_else(|e| panic!("{volume} of {folder}: {e}"));
         let mut at = Some(1);
         for part in parts {
             let folder = at.and_then(|id| volume.folder(id));
@@ -904,8 +906,9 @@ impl Sim {
         Self::rest(slow);
         Ok(Box::new(SimSource {
             sim: self.clone(),
+            // As tests write it, whatever separator the system joins with.
+            path: format!("{name}/{}", parts.join("/")),
             volume: name,
-            path: path.as_str().to_owned(),
             id,
             op: read,
         }))
