@@ -35,6 +35,7 @@ mod mounts;
 mod names;
 #[cfg(target_os = "linux")]
 mod only_new;
+mod page;
 mod pages;
 #[cfg(target_os = "linux")]
 mod prove;
