@@ -42,6 +42,8 @@ mod prove;
 #[cfg(target_os = "linux")]
 mod rate;
 #[cfg(target_os = "linux")]
+mod schema;
+#[cfg(target_os = "linux")]
 mod sets;
 #[cfg(target_os = "linux")]
 mod speed;
