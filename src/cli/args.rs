@@ -139,6 +139,16 @@ pub(crate) enum Command {
         after_help = "Example:  unlade demo --keep ./kites"
     )]
     Demo(DemoArgs),
+    /// Print the JSON Schema of the manifest or of the events of --json.
+    #[command(
+        long_about = "Prints a JSON Schema (draft 2020-12): of _unlade/manifest.json, or of one line that copy, plan, prove and verify print with --json.",
+        after_help = "Example:  unlade schema manifest > manifest.schema.json"
+    )]
+    Schema {
+        /// Of what.
+        #[arg(value_name = "WHAT")]
+        of: SchemaOf,
+    },
     /// Print a completion script for a shell.
     #[command(
         after_help = "Example:  unlade completions bash > ~/.local/share/bash-completion/completions/unlade"
@@ -349,6 +359,15 @@ pub(crate) struct ReportArgs {
     /// Make the page as this file instead; it must not exist.
     #[arg(long, value_name = "FILE")]
     pub(crate) to: Option<Utf8PathBuf>,
+}
+
+/// What has a schema.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
+pub(crate) enum SchemaOf {
+    /// The manifest, version 1.
+    Manifest,
+    /// A line of --json.
+    Events,
 }
 
 #[derive(Clone, Debug, Args)]

@@ -20,6 +20,7 @@ mod power;
 mod prove;
 mod rate;
 mod report;
+mod schema;
 mod screen;
 mod speed;
 mod verify;
@@ -79,6 +80,7 @@ pub(crate) fn main() -> Exit {
         Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),
         Command::Report(args) => report::report(args, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
+        Command::Schema { of } => schema::schema(*of, out),
         Command::Completions { shell } => completions(*shell, out),
         Command::Man { dir } => man(dir, out),
     };

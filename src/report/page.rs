@@ -1,34 +1,33 @@
-//! Owns the report page: verdict first, then card, copies, exceptions and files. One file, no
+//! Owns the report page: verdict first, then card, copies, exceptions, speed and files. One file, no
 //! script, nothing from the network; every name is escaped and shown harmlessly. Pure: the same
 //! manifest gives the same bytes.
 
+use super::plot::speed_section;
+use super::words::{asked, kind, moment, way};
+use crate::error::Problem;
 use crate::name::shown;
-use crate::proof::manifest::{CopyLevel, Manifest, MatchedBy};
-use crate::units::{count, counted, size};
+use crate::proof::manifest::{CopyLevel, DestinationPart, FilePart, Manifest, MatchedBy};
+use crate::units::{count, counted, len64, size};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use std::collections::BTreeSet;
 
 /// Files listed one by one; more are in the manifest only.
-const FILES_LISTED: usize = 5_000;
+const FILES_LISTED: usize = 2_000;
+/// Files that are listed in the open; more are folded.
+const FILES_OPEN: usize = 12;
+/// Exceptions, and entries left out, that are listed in the open.
+const ROWS_OPEN: usize = 40;
+/// Earlier offloads that are named.
+const OFFLOADS_NAMED: usize = 100;
 
-const STYLE: &str = "
-:root{color-scheme:light dark;--ink:#1b1f24;--paper:#fff;--soft:#5a626c;--line:#d5d9de;--good:#0b5d2a;--bad:#9a1b12}
-@media(prefers-color-scheme:dark){:root{--ink:#e6e8ea;--paper:#15181b;--soft:#a3abb4;--line:#3a4046;--good:#7fd6a0;--bad:#ff9d92}}
-body{margin:0 auto;max-width:52rem;padding:1.5rem;font:1rem/1.5 system-ui,sans-serif;color:var(--ink);background:var(--paper)}
-h1{font-size:1.6rem;margin:0 0 .2rem}h2{font-size:1.1rem;margin:1.8rem 0 .4rem}
-.good{color:var(--good)}.bad{color:var(--bad)}.soft{color:var(--soft)}
-table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.3rem .6rem .3rem 0;border-bottom:1px solid var(--line);vertical-align:top}
-td.n{text-align:right;white-space:nowrap}code,td.p{font-family:ui-monospace,monospace;font-size:.85rem;overflow-wrap:anywhere}
-@media print{body{padding:0}details:not([open]){display:none}}
-";
+const STYLE: &str = include_str!("page.css");
 
 /// Returns the whole page.
 pub fn page(manifest: &Manifest) -> String {
-    let proven = manifest.verdict.proven;
     let title = format!(
         "{}: {}",
         shown(&manifest.offload.name),
-        if proven { "PROVEN" } else { "NOT PROVEN" }
+        verdict_words(manifest)
     );
     html! {
         (DOCTYPE)
@@ -43,9 +42,13 @@ pub fn page(manifest: &Manifest) -> String {
             body {
                 main {
                     (head(manifest))
+                    (card(manifest))
                     (copies(manifest))
                     (exceptions(manifest))
-                    (cautions())
+                    (left_out(manifest))
+                    (speed_section(manifest))
+                    (cautions(manifest))
+                    (sign())
                     (files(manifest))
                 }
             }
@@ -54,30 +57,107 @@ pub fn page(manifest: &Manifest) -> String {
     .into_string()
 }
 
+fn verdict_words(m: &Manifest) -> &'static str {
+    if m.verdict.proven {
+        "PROVEN"
+    } else {
+        "NOT PROVEN"
+    }
+}
+
+fn label(m: &Manifest) -> String {
+    shown(m.card.label.as_deref().unwrap_or("without a label"))
+}
+
+/// Foreign text: harmless, and its writing direction kept to itself.
+fn foreign(text: &str) -> Markup {
+    html! { bdi { (shown(text)) } }
+}
+
 fn head(m: &Manifest) -> Markup {
     let proven = m.verdict.proven;
+    let all = format!(
+        "{}, {}",
+        counted(m.totals.files, "file"),
+        size(m.totals.bytes)
+    );
     html! {
-        h1 class=(if proven { "good" } else { "bad" }) { (if proven { "PROVEN" } else { "NOT PROVEN" }) }
-        p {
-            (counted(m.totals.files, "file")) ", " (size(m.totals.bytes)) ", from card "
-            strong { bdi { (shown(m.card.label.as_deref().unwrap_or("without a label"))) } }
-            ", offload " strong { bdi { (shown(&m.offload.name)) } } "."
-        }
-        @if !m.verdict.reasons.is_empty() {
-            ul { @for reason in &m.verdict.reasons { li { bdi { (shown(reason)) } } } }
-        }
-        p.soft {
-            "From " (moment(&m.offload.started)) " to " (moment(&m.offload.finished)) ", on " bdi { (shown(&m.offload.host)) }
-            ", by " (shown(&m.tool.name)) " " (shown(&m.tool.version)) ". Copies on independent devices: "
-            (m.verdict.copies) " of " (m.proof.copies_needed) " asked for."
+        p.over { "Record of a camera card's offload \u{b7} " (foreign(&m.offload.name)) }
+        div class=(if proven { "verdict good" } else { "verdict bad" }) {
+            h1 { (verdict_words(m)) }
+            @if proven {
+                p.lead {
+                    "Everything on card " strong { (foreign(&label(m))) } " (" (all) ") stands on "
+                    (counted(m.verdict.copies, "independent device")) ". "
+                    @match by_date(m) {
+                        0 => "Each copy was read back and is equal to what was read from the card.",
+                        n => { (counted(n, "file")) " of it " (if n == 1 { "was" } else { "were" }) " matched with earlier offloads by path, size and date only; the copies of all others were read back and are equal to what was read from the card." }
+                    }
+                }
+            } @else {
+                p.lead {
+                    "Keep card " strong { (foreign(&label(m))) } " (" (all) ") as it is: do not format it, and do not shoot on it."
+                }
+            }
+            @if !m.verdict.reasons.is_empty() {
+                ul { @for reason in m.verdict.reasons.iter().take(ROWS_OPEN) { li { (foreign(reason)) } } }
+                (more(m.verdict.reasons.len(), ROWS_OPEN, "reasons"))
+            }
+            p.soft {
+                "As it stood on " (moment(&m.offload.finished)) ". Independent devices with a proven copy: "
+                (count(m.verdict.copies)) " (asked for: " (count(m.proof.copies_needed)) ")."
+            }
         }
     }
 }
 
-/// Returns a moment for people: `2026-11-25 09:53:18 UTC`.
-fn moment(rfc3339: &str) -> String {
-    let text = rfc3339.get(..19).unwrap_or(rfc3339).replacen('T', " ", 1);
-    format!("{} UTC", shown(&text))
+/// Returns how many files were taken for those of earlier offloads without being read.
+fn by_date(m: &Manifest) -> u64 {
+    let only_new = m.proof.only_new.as_ref();
+    only_new
+        .filter(|o| o.matched_by == MatchedBy::PathSizeDate)
+        .map_or(0, |o| o.left_files)
+}
+
+/// Says how many are not on the page.
+fn more(all: usize, listed: usize, what: &str) -> Markup {
+    html! {
+        @if all > listed { p.soft { "And " (count(len64(all - listed))) " more " (what) "; all of them are in the manifest." } }
+    }
+}
+
+fn fact(name: &str, value: &Markup) -> Markup {
+    html! { div { dt { (name) } dd { (value) } } }
+}
+
+fn card(m: &Manifest) -> Markup {
+    let further: BTreeSet<&str> = m
+        .files
+        .iter()
+        .flat_map(|f| f.also.keys().map(String::as_str))
+        .collect();
+    let hashes = html! { "BLAKE3" @for name in &further { ", " (foreign(name)) } };
+    html! {
+        h2 { "Card and job" }
+        dl {
+            (fact("Card", &html! { (foreign(&label(m))) }))
+            (fact("Read at", &html! { span.p { (foreign(&m.card.path)) } }))
+            (fact("File system", &html! { (foreign(&m.card.filesystem)) ", " (size(m.card.bytes_total)) }))
+            (fact("Volume", &html! { @match &m.card.volume_id { Some(id) => span.p { (foreign(id)) }, None => "not told by the system" } }))
+            (fact("Files", &html! { (count(m.totals.files)) ", " (size(m.totals.bytes)) " (" (count(m.totals.bytes)) " bytes)" }))
+            (fact("Folders", &html! { (count(m.totals.folders)) }))
+            (fact("Left out", &html! { (count(m.totals.left_out)) }))
+            (fact("Hashes of every file", &hashes))
+            (fact("Begun", &html! { (moment(&m.offload.started)) }))
+            (fact("Ended", &html! { (moment(&m.offload.finished)) }))
+            (fact("On computer", &html! { (foreign(&m.offload.host)) }))
+            (fact("By", &html! { (foreign(&m.tool.name)) " " (foreign(&m.tool.version)) }))
+        }
+        p.soft {
+            "Fingerprint of the card's listing (BLAKE3): " span.p { (m.card.listing_b3) }
+            @if m.card.zone.is_some() { ". The card keeps times without a zone." }
+        }
+    }
 }
 
 /// What of the card lies in earlier offloads, and on what that rests.
@@ -91,16 +171,22 @@ fn left(m: &Manifest) -> Markup {
         .collect();
     html! {
         @if let Some(left) = left {
+            h2 { "In earlier offloads" }
             p {
                 strong { (count(left.left_files)) " of " (counted(m.totals.files, "file")) }
                 ", " (size(left.left_bytes)) ", were left from earlier offloads on the same destinations: "
                 @match left.matched_by {
-                    MatchedBy::PathSizeDate => "matched by path, size and date only, not read again.",
+                    MatchedBy::PathSizeDate => {
+                        "matched by path, size and date only, not read again"
+                        @if left.sampled_files > 0 { ", but for " (counted(left.sampled_files, "file")) " read as a sample" }
+                        "."
+                    }
                     MatchedBy::Content => "matched by path, size and date, then read from the card again and equal to the hashes recorded there; the copies were not read again.",
                 }
                 " They lie in:"
             }
-            ul { @for name in &within { li.p { bdi { (shown(name)) } } } }
+            ul { @for name in within.iter().take(OFFLOADS_NAMED) { li.p { (foreign(name)) } } }
+            (more(within.len(), OFFLOADS_NAMED, "offloads"))
         }
     }
 }
@@ -108,91 +194,167 @@ fn left(m: &Manifest) -> Markup {
 fn copies(m: &Manifest) -> Markup {
     html! {
         h2 { "Copies" }
-        table {
-            thead { tr { th scope="col" { "Destination" } th scope="col" { "Device" } th scope="col" { "Files" } th scope="col" { "Read back" } } }
-            tbody {
-                @for (index, d) in m.destinations.iter().enumerate() {
-                    @let on_it = m.files.iter().filter(|f| f.copies.iter().any(|c| c.destination == index)).count();
-                    @let left = m.files.iter().filter(|f| f.copies.iter().any(|c| c.destination == index && c.within.is_some())).count();
-                    @let back = m.count_on(index).0;
-                    tr {
-                        td.p { bdi { (shown(&d.path)) } }
-                        td { (shown(&d.device)) " (" (shown(&d.filesystem)) ")" }
-                        td.n {
-                            (count(crate::units::len64(on_it)))
-                            @if left > 0 { br; span.soft { (count(crate::units::len64(left))) " in earlier offloads" } }
-                        }
-                        td { (count(back)) " (" (d.readback.id()) ")" }
-                    }
-                }
-            }
+        p { "Asked for: " (asked(m.proof.asked)) "." }
+        div.cards { @for (index, d) in m.destinations.iter().enumerate() { (copy(m, index, d)) } }
+        @if m.proof.separate {
+            p { "The person who ran the job stated that destinations which the system could not tell apart are separate devices." }
         }
         (left(m))
-        p.soft { "Hash: BLAKE3. \"direct\" and \"dropped\" mean read from the device, past the computer's memory; \"cached\" does not count as proof." }
+    }
+}
+
+/// How the files of one destination are proven.
+#[derive(Default)]
+struct Counts {
+    files: u64,
+    bytes: u64,
+    back: u64,
+    earlier_run: u64,
+    left: u64,
+}
+
+fn counts(files: &[FilePart], destination: usize) -> Counts {
+    let mut counts = Counts::default();
+    for file in files {
+        let Some(copy) = file.copies.iter().find(|c| c.destination == destination) else {
+            continue;
+        };
+        counts.files += 1;
+        counts.bytes = counts.bytes.saturating_add(file.bytes);
+        counts.back += u64::from(copy.proof.is_read_back());
+        counts.left += u64::from(copy.within.is_some());
+        let is_earlier = copy.proof == CopyLevel::Earlier && copy.within.is_none();
+        counts.earlier_run += u64::from(is_earlier);
+    }
+    counts
+}
+
+fn copy(m: &Manifest, index: usize, d: &DestinationPart) -> Markup {
+    let c = counts(&m.files, index);
+    html! {
+        section {
+            h3 { "Destination " (index + 1) }
+            dl {
+                (fact("Folder", &html! { span.p { (foreign(&d.path)) } }))
+                (fact("Device", &html! { (foreign(&d.device)) ", " (foreign(&d.filesystem)) }))
+                (fact("Files there", &html! { (count(c.files)) " of " (count(m.totals.files)) ", " (size(c.bytes)) }))
+                (fact("Read back equal", &html! { (count(c.back)) " of " (count(m.totals.files)) }))
+                (fact("How", &html! { (way(d.readback)) " (" (d.readback.id()) ")" }))
+                @if c.earlier_run > 0 { (fact("Of these, in an earlier run", &html! { (count(c.earlier_run)) })) }
+                @if c.left > 0 { (fact("Of these, in earlier offloads", &html! { (count(c.left)) })) }
+            }
+        }
     }
 }
 
 fn exceptions(m: &Manifest) -> Markup {
+    let rows = |from: usize, to: usize| {
+        html! { ul.list { @for p in m.problems.iter().take(to).skip(from) { (exception(p)) } } }
+    };
+    let all = m.problems.len();
     html! {
-        @if !m.problems.is_empty() {
-            h2 { "Exceptions" }
-            table {
-                thead { tr { th scope="col" { "Kind" } th scope="col" { "Where" } th scope="col" { "What" } } }
-                tbody {
-                    @for p in m.problems.iter().take(FILES_LISTED) {
-                        tr {
-                            td { (p.kind.id()) @if !p.blocking { " (note)" } }
-                            td.p {
-                                @if let Some(path) = &p.path { bdi { (shown(path)) } " " }
-                                @if let Some(d) = p.destination { "destination " (d + 1) }
-                            }
-                            td { bdi { (shown(&p.detail)) } }
-                        }
-                    }
+        h2 { "Exceptions" }
+        @if m.problems.is_empty() {
+            p { "None." }
+        } @else {
+            (rows(0, ROWS_OPEN))
+            @if all > ROWS_OPEN {
+                details {
+                    summary { (count(len64(all.min(FILES_LISTED) - ROWS_OPEN))) " more exceptions" }
+                    (rows(ROWS_OPEN, FILES_LISTED))
                 }
-            }
-        }
-        @if !m.left_out.is_empty() {
-            h2 { "Left out" }
-            p.soft { "What computers left on the card. It was not copied." }
-            table {
-                thead { tr { th scope="col" { "Path" } th scope="col" { "Why" } } }
-                tbody { @for l in m.left_out.iter().take(FILES_LISTED) { tr { td.p { bdi { (shown(&l.path)) } } td { (shown(&l.why)) } } } }
+                (more(all, FILES_LISTED, "exceptions"))
             }
         }
     }
 }
 
-fn cautions() -> Markup {
+fn exception(p: &Problem) -> Markup {
     html! {
-        h2 { "What this shows" }
-        p {
-            "Equal checksums show that each copy equals what the card reader delivered. They do not show that the camera recorded it well, that the reader delivered what is on the card, or that a drive will still work tomorrow. Open some files from each drive before a card is formatted, and format it in the camera. What a contract, an insurer or local rules ask for comes first."
+        li {
+            strong { (kind(p.kind)) }
+            @if !p.blocking { " (does not bear on the verdict)" }
+            @if let Some(d) = p.destination { ", destination " (d + 1) }
+            @if let Some(path) = &p.path { ": " span.p { (foreign(path)) } }
+            br;
+            (foreign(&p.detail))
+            br;
+            span.soft { "What to do: " (p.kind.next_step()) }
         }
-        p.soft { "File names and dates on this page may be private. To check the copy without unlade: " code { "b3sum --check _unlade/checksums.b3" } " in the offload's folder." }
     }
+}
+
+fn left_out(m: &Manifest) -> Markup {
+    let rows = html! {
+        table {
+            caption { "Left on the card by computers; not copied." }
+            thead { tr { th scope="col" { "Path" } th scope="col" { "Why" } } }
+            tbody { @for l in m.left_out.iter().take(FILES_LISTED) { tr { td.p { (foreign(&l.path)) } td { (foreign(&l.why)) } } } }
+        }
+    };
+    html! {
+        h2 { "Left out" }
+        @if m.left_out.is_empty() {
+            p { "Nothing." }
+        } @else if m.left_out.len() > ROWS_OPEN {
+            p { (counted(len64(m.left_out.len()), "path")) " that computers left on the card, not copied." }
+            details { summary { "The paths" } (rows) (more(m.left_out.len(), FILES_LISTED, "paths")) }
+        } @else {
+            (rows)
+        }
+    }
+}
+
+fn cautions(m: &Manifest) -> Markup {
+    html! {
+        h2 { "What this shows, and what it does not" }
+        p {
+            "Equal hashes show that each copy equals what the card reader delivered. They do not show that the camera recorded it well, that the reader delivered what is on the card, or that a drive will still work tomorrow."
+        }
+        @if m.verdict.proven {
+            p {
+                "Before the card is formatted: open some files from each drive, look at the card once more, and format it in the camera. Drives that travel in one bag can be lost together. What a contract, an insurer or local rules ask for comes first; this page knows nothing of it."
+            }
+        }
+        p.soft { "File names and dates on this page may be private. To check a copy without unlade: " code { "b3sum --check _unlade/checksums.b3" } " in the offload's folder." }
+    }
+}
+
+/// Room for a pen; nobody's name is on the page unless it is written there.
+fn sign() -> Markup {
+    html! { div.sign { div { "Name" } div { "Date" } } }
 }
 
 fn files(m: &Manifest) -> Markup {
+    let n = m.files.len();
+    let rows = html! {
+        table {
+            caption { "Read whole; with the BLAKE3 hash, and on how many destinations it was read back equal" }
+            thead { tr { th scope="col" { "File" } th.n scope="col" { "Bytes" } th.n scope="col" { "Read back" } } }
+            tbody { @for f in m.files.iter().take(FILES_LISTED) { (file(f)) } }
+        }
+        (more(n, FILES_LISTED, "files"))
+    };
     html! {
         h2 { "Files" }
-        details {
-            summary { (counted(crate::units::len64(m.files.len()), "file")) " read whole" }
-            table {
-                thead { tr { th scope="col" { "Path" } th scope="col" { "Bytes" } th scope="col" { "BLAKE3" } th scope="col" { "Copies" } } }
-                tbody {
-                    @for f in m.files.iter().take(FILES_LISTED) {
-                        @let proven = f.copies.iter().filter(|c| c.proof != CopyLevel::Written).count();
-                        tr {
-                            td.p { bdi { (shown(&f.path)) } }
-                            td.n { (count(f.bytes)) }
-                            td.p { (f.blake3) }
-                            td.n { (proven) }
-                        }
-                    }
-                }
-            }
-            @if m.files.len() > FILES_LISTED { p.soft { "The rest is in the manifest." } }
+        @if n == 0 {
+            p { "None was read whole." }
+        } @else if n <= FILES_OPEN {
+            (rows)
+        } @else {
+            p.soft { (counted(len64(n), "file")) " read whole; each with its hash in the manifest." }
+            details { summary { "The list" @if n > FILES_LISTED { ", the first " (count(len64(FILES_LISTED))) } } (rows) }
+        }
+    }
+}
+
+fn file(f: &FilePart) -> Markup {
+    let back = f.copies.iter().filter(|c| c.proof.is_read_back()).count();
+    html! {
+        tr {
+            td.p { (foreign(&f.path)) span.h { (f.blake3) } }
+            td.n { (count(f.bytes)) }
+            td.n { (back) }
         }
     }
 }

@@ -37,11 +37,14 @@ mod mounts;
 mod names;
 #[cfg(target_os = "linux")]
 mod only_new;
+mod page;
 mod pages;
 #[cfg(target_os = "linux")]
 mod prove;
 #[cfg(target_os = "linux")]
 mod rate;
+#[cfg(target_os = "linux")]
+mod schema;
 #[cfg(target_os = "linux")]
 mod sets;
 #[cfg(target_os = "linux")]

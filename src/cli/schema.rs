@@ -1,0 +1,15 @@
+//! Owns `unlade schema`: prints the JSON Schemas of what other programs read.
+
+use super::args::SchemaOf;
+use super::exit::Exit;
+use super::out::Out;
+
+/// Prints a schema (JSON Schema, draft 2020-12), byte for byte as it lies in the source.
+pub(crate) fn schema(of: SchemaOf, out: Out) -> Exit {
+    let text = match of {
+        SchemaOf::Manifest => include_str!("../schema/manifest.schema.json"),
+        SchemaOf::Events => include_str!("../schema/events.schema.json"),
+    };
+    out.line(text.trim_end());
+    Exit::Done
+}

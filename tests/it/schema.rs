@@ -1,0 +1,158 @@
+//! The JSON Schemas against an outside validator (crate `jsonschema`, draft 2020-12): what the
+//! program writes validates, and schema and reader refuse the same broken manifests.
+
+use crate::support::program::{Work, manifest, put};
+use jsonschema::Validator;
+use serde_json::{Value, json};
+use unlade::proof::manifest::Manifest;
+
+fn schema(work: &Work, of: &str) -> Validator {
+    let ran = work.run(&format!("schema {of}"));
+    ran.exits(0);
+    let schema: Value = serde_json::from_str(&ran.out).unwrap();
+    // JSON Schema Core, draft 2020-12, section 8.1.1: the dialect is named by this address.
+    assert_eq!(
+        schema["$schema"],
+        "https://json-schema.org/draft/2020-12/schema"
+    );
+    jsonschema::meta::validate(&schema).unwrap();
+    jsonschema::validator_for(&schema).unwrap()
+}
+
+fn is_read(manifest: &Value) -> bool {
+    Manifest::from_bytes(manifest.to_string().as_bytes()).is_ok()
+}
+
+fn valid(schema: &Validator, value: &Value) {
+    let faults: Vec<String> = schema
+        .iter_errors(value)
+        .map(|e| format!("{}: {e}", e.instance_path()))
+        .collect();
+    assert!(faults.is_empty(), "{faults:?}\n{value}");
+}
+
+#[test]
+fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_reader() {
+    let work = Work::with_card("schema-manifest");
+    let schema = schema(&work, "manifest");
+    let whole = manifest(&work.offload());
+    work.run("copy card --to a --to b --name FEW --copies 16");
+    work.run("copy card --to a --name FLUSHED --proof written");
+    put(&work.path("card/DCIM/100KITES/KITE0009.JPG"), b"new");
+    work.run("copy card --to a --to b --name NEXT --copies 1 --only-new")
+        .exits(0);
+    assert!(manifest(&work.path("a/NEXT"))["files"][0]["copies"][0]["in"].is_string());
+    for name in ["KITES", "FEW", "FLUSHED", "NEXT"] {
+        let made = manifest(&work.path("a").join(name));
+        valid(&schema, &made);
+        assert!(is_read(&made), "{name}");
+    }
+    let broken: [(&str, Value); 22] = [
+        ("/format", json!("other")),
+        ("/version", json!(2)),
+        ("/files/0/path", json!("../KITE0001.JPG")),
+        ("/files/0/path", json!("/etc/passwd")),
+        ("/files/0/path", json!("DCIM//KITE0001.JPG")),
+        ("/files/0/path", json!("DCIM/./KITE0001.JPG")),
+        ("/files/0/path", json!("DCIM/KITE\u{0}")),
+        ("/files/0/path", json!("_unlade/manifest.json")),
+        ("/files/0/path", json!("DCIM/..")),
+        ("/files/0/path", json!("")),
+        ("/files/0/bytes", json!(9_007_199_254_740_992_u64)),
+        ("/files/0/bytes", json!(-1)),
+        ("/files/0/blake3", json!("g".repeat(64))),
+        ("/files/0/blake3", json!("A".repeat(64))),
+        ("/files/0/read_s", json!(-0.5)),
+        ("/files/0/copies/0/proof", json!("believed")),
+        ("/files/0/copies/0/in", json!("DAY1")),
+        ("/proof/hash", json!("md5")),
+        ("/proof/more", json!(1)),
+        ("/destinations/0/readback", json!("guessed")),
+        ("/folders/0", json!("a/")),
+        ("/verdict/proven", json!("yes")),
+    ];
+    for (at, value) in broken {
+        let mut m = whole.clone();
+        let (parent, key) = at.rsplit_once('/').unwrap();
+        let parent = if parent.is_empty() {
+            &mut m
+        } else {
+            m.pointer_mut(parent).unwrap()
+        };
+        match parent {
+            Value::Array(list) => list[key.parse::<usize>().unwrap()] = value.clone(),
+            other => other[key] = value.clone(),
+        }
+        assert!(!schema.is_valid(&m), "the schema accepts {at} = {value}");
+        assert!(!is_read(&m), "the reader accepts {at} = {value}");
+    }
+    for key in whole.as_object().unwrap().keys() {
+        let mut m = whole.clone();
+        m.as_object_mut().unwrap().remove(key);
+        assert!(!schema.is_valid(&m) && !is_read(&m), "without {key}");
+    }
+    // Odd, and right for both.
+    for path in [
+        "..a/b..",
+        "...",
+        "a\nb",
+        "_unlade2/x",
+        "a/_unlade",
+        "\u{202e}",
+        "C:",
+    ] {
+        let mut m = whole.clone();
+        m["files"][0]["path"] = path.into();
+        valid(&schema, &m);
+        assert!(is_read(&m), "{path:?}");
+    }
+    // What no schema can say, and the reader refuses.
+    let mut m = whole.clone();
+    m["files"][1]["path"] = m["files"][0]["path"].clone();
+    assert!(schema.is_valid(&m) && !is_read(&m));
+}
+
+#[test]
+fn every_line_of_events_validates() {
+    let work = Work::with_card("schema-events");
+    let schema = schema(&work, "events");
+    let mut seen = std::collections::BTreeSet::new();
+    for command in [
+        "plan card --to a --to b --copies 1 --link usb2",
+        "copy card --to a --to b --name KITES --copies 1 --shoot festival --expect 2",
+        "copy card --to a --to b --name KITES --copies 1",
+        "copy card --to a --name FLUSHED --proof written",
+        "copy card --to a --to a --name TWICE",
+        "prove card --on a --on b --copies 1",
+        "prove card --on a --copies 16",
+        "prove card --on home",
+        "verify a/KITES",
+        "verify card",
+    ] {
+        let ran = work.run(&format!("{command} --json"));
+        let mut last = String::new();
+        for line in ran.out.lines() {
+            let event: Value = serde_json::from_str(line).unwrap();
+            valid(&schema, &event);
+            event["event"].as_str().unwrap().clone_into(&mut last);
+            seen.insert(last.clone());
+        }
+        assert!(
+            command.starts_with("plan") || last == "verdict",
+            "{command}: {last}"
+        );
+    }
+    for event in [
+        "listed", "planned", "refused", "tick", "file", "problem", "verdict",
+    ] {
+        assert!(seen.contains(event), "no {event} in {seen:?}");
+    }
+    for wrong in [
+        json!({}),
+        json!({"event": "verdict", "t": 0}),
+        json!({"event": "joy", "t": 0}),
+        json!({"event": "rate-change", "t": 0, "from_bytes_per_s": 1, "to_bytes_per_s": -1, "at_s": 0}),
+    ] {
+        assert!(!schema.is_valid(&wrong), "{wrong}");
+    }
+}
