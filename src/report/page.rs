@@ -4,6 +4,7 @@
 
 use super::plot::speed_section;
 use super::words::{asked, kind, moment, way};
+use crate::also::Also;
 use crate::error::Problem;
 use crate::name::shown;
 use crate::proof::manifest::{CopyLevel, DestinationPart, FilePart, Manifest, MatchedBy};
@@ -134,7 +135,7 @@ fn card(m: &Manifest) -> Markup {
     let further: BTreeSet<&str> = m
         .files
         .iter()
-        .flat_map(|f| f.also.keys().map(String::as_str))
+        .flat_map(|f| f.also.kinds().iter().map(Also::id))
         .collect();
     let hashes = html! { "BLAKE3" @for name in &further { ", " (foreign(name)) } };
     html! {

@@ -36,7 +36,7 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
     let work = Work::with_card("schema-manifest");
     let schema = schema(&work, "manifest");
     let whole = manifest(&work.offload());
-    work.run("copy card --to a --to b --name FEW --copies 16");
+    work.run("copy card --to a --to b --name FEW --copies 16 --also sha256,xxh3,md5");
     work.run("copy card --to a --name FLUSHED --proof written");
     put(&work.path("card/DCIM/100KITES/KITE0009.JPG"), b"new");
     work.run("copy card --to a --to b --name NEXT --copies 1 --only-new")
