@@ -65,6 +65,7 @@ fn walk(
     }];
     while let Some(folder) = ahead.pop() {
         let mut entries = Entries::new();
+        let mut too_deep = Vec::new();
         let listed = list(&folder.at, &mut entries);
         for (name, stat) in entries {
             let path = below(&folder.below_root, &name);
@@ -76,7 +77,7 @@ fn walk(
                         depth: folder.depth + 1,
                     });
                 } else {
-                    found.push(Found {
+                    too_deep.push(Found {
                         path: path.clone(),
                         stat: Err(io::Error::other("lies more than 128 folders deep")),
                     });
@@ -84,6 +85,8 @@ fn walk(
             }
             found.push(Found { path, stat });
         }
+        // Met once as folders and once more with the error.
+        found.append(&mut too_deep);
         match listed {
             Ok(()) => {}
             Err(cause) if folder.below_root.is_empty() => return Err(cause),
