@@ -277,3 +277,70 @@ fn doubts(manifest: &Manifest, here: usize) -> Option<String> {
         doubt.detail.trim_end_matches('.')
     ))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::backing::Backing;
+
+    /// A folder at `path`, `below` folders under the place where its volume is mounted.
+    fn at(path: &str, volume: Option<&str>, below: usize) -> FolderFacts {
+        let all = Utf8Path::new(path).ancestors().count();
+        FolderFacts {
+            canonical: path.to_owned(),
+            device: 7,
+            inode: 1,
+            ancestors: (0..all)
+                .map(|n| (if n <= below { 7 } else { 1 }, 1))
+                .collect(),
+            is_mount_root: below == 0,
+            filesystem: "ext4".to_owned(),
+            volume_id: volume.map(str::to_owned),
+            label: None,
+            total_bytes: 0,
+            free_bytes: 0,
+            cluster_bytes: 1,
+            read_only: false,
+            backing: Backing::unknown("a test"),
+            rotational: None,
+            is_camera_volume: false,
+            is_system_volume: false,
+        }
+    }
+
+    #[test]
+    fn a_place_is_a_volume_and_a_path_on_it() {
+        let id = Some("6234-ABCD");
+        let drive = at("/media/drive", id, 0);
+        let folder = at("/media/drive/kites", id, 1);
+        for (recorded, volume, facts, expected) in [
+            ("/media/drive", id, &drive, Place::Same),
+            ("/media/drive/kites", id, &folder, Place::Same),
+            // Another volume, or one that cannot be told, at the same path.
+            ("/media/drive", Some("0000-0001"), &drive, Place::Other),
+            ("/media/drive", None, &drive, Place::Other),
+            // The volume was mounted elsewhere.
+            ("/run/media/me/drive", id, &drive, Place::Moved),
+            ("/run/media/me/drive/kites", id, &folder, Place::Moved),
+            ("/run/media/me/drive", id, &folder, Place::Other),
+            ("/run/media/me/drive/other", id, &folder, Place::Other),
+            ("/run/media/me/drive/old-kites", id, &folder, Place::Other),
+            // Another folder of the volume where it is mounted now.
+            ("/media/drive/kites", id, &drive, Place::Other),
+            ("/media/drive/other", id, &folder, Place::Other),
+            ("/media/drive/old/kites", id, &folder, Place::Other),
+            ("/media/drive", id, &folder, Place::Other),
+        ] {
+            assert_eq!(
+                place(recorded, volume, facts),
+                expected,
+                "{recorded} {volume:?} for {}",
+                facts.canonical
+            );
+        }
+        // Where volumes have no identity only the very path counts.
+        let nameless = at("/mnt/share", None, 0);
+        assert_eq!(place("/mnt/share", None, &nameless), Place::Same);
+        assert_eq!(place("/mnt/other", None, &nameless), Place::Other);
+    }
+}

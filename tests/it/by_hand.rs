@@ -1,6 +1,7 @@
 //! Offloads that somebody copied, moved or renamed by hand. The records come along, but nobody read
 //! the new place back: only `unlade` can say that, and only after it has.
 
+use crate::support::image::Image;
 use crate::support::program::{
     Card, Work, bytes_of, flip, manifest, move_to, put, remove, whole_tree,
 };
@@ -164,4 +165,60 @@ fn an_offload_that_was_moved_is_checked_anew() {
         .exits(0)
         .says("read back and compared with the card");
     work.run("prove card --on a --copies 1").exits(0);
+}
+
+/// The same path, the same records, another drive: the hand that copied one drive onto the other read
+/// nothing back.
+#[test]
+fn another_drive_in_the_same_place_is_not_the_one_that_was_read() {
+    let work = Work::with_card("other-drive");
+    work.folder("spare");
+    let Some(mut first) = Image::ext4(&work.path("1.img"), &work.path("a"), 64, "rw") else {
+        return;
+    };
+    let Some(mut second) = Image::ext4(&work.path("2.img"), &work.path("spare"), 64, "rw") else {
+        return;
+    };
+    work.run("copy card --to a --name KITES --copies 1")
+        .exits(0);
+    work.run("prove card --on a --copies 1").exits(0);
+    copy_by_hand(&work, "a/KITES", "spare/KITES");
+    flip(&work.path("spare/KITES").join(STILL), 100);
+    // The drive that was read is known wherever it is mounted.
+    first.unmount();
+    second.unmount();
+    work.folder("elsewhere");
+    let mut first = first.mounted_at(&work.path("elsewhere"));
+    work.run("prove card --on elsewhere --copies 1").exits(0);
+    first.unmount();
+    let second = second.mounted_at(&work.path("a"));
+    work.run("prove card --on a --copies 1")
+        .exits(1)
+        .says("no record says that it was read back there")
+        .is_silent_of(MAY_FORMAT);
+    let ran = work.run("copy card --to a --name KITES --copies 1");
+    assert_ne!(ran.code, 0, "{ran}");
+    ran.is_silent_of(MAY_FORMAT);
+    drop(second);
+}
+
+/// Given as a folder, a card is still the whole volume that will be formatted.
+#[test]
+fn a_copy_beside_a_folder_of_the_card_is_none() {
+    let work = Work::with_card("beside");
+    work.folder("mnt");
+    let Some(_image) = Image::ext4(&work.path("card.img"), &work.path("mnt"), 64, "rw") else {
+        return;
+    };
+    copy_by_hand(&work, "card/DCIM", "mnt/DCIM");
+    work.run("copy mnt/DCIM --to a --name KITES --copies 1")
+        .exits(0);
+    copy_by_hand(&work, "a", "mnt/BACKUP");
+    for how in ["", " --reread"] {
+        work.run(&format!("prove mnt/DCIM --on mnt/BACKUP --copies 1{how}"))
+            .exits(1)
+            .says("it lies on the card itself")
+            .is_silent_of(MAY_FORMAT);
+    }
+    work.run("prove mnt/DCIM --on a --copies 1").exits(0);
 }

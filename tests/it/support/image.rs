@@ -57,6 +57,13 @@ impl Image {
         self.mounted
     }
 
+    /// Mounts an unmounted image at another place.
+    pub(crate) fn mounted_at(mut self, at: &Path) -> Self {
+        at.clone_into(&mut self.at);
+        assert!(self.mount("rw"), "it was mounted before");
+        self
+    }
+
     pub(crate) fn unmount(&mut self) {
         assert!(done("umount", &[self.at.to_str().unwrap()]));
         self.mounted = false;
