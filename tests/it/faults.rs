@@ -24,7 +24,7 @@ use unlade::plan::Level;
 use unlade::plan::{Form, Plan, PlannedDestination, RECORDS, Refusal};
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use unlade::proof::verify::{Progress, path_of, verify};
-use unlade::proof::{Proof, Terms, checksums};
+use unlade::proof::{Closing, Proof, Terms, checksums};
 use unlade::run::{self, CHECKSUMS, Job, REPORT, Tools};
 
 const NAME: &str = "20261125-KITES";
@@ -846,6 +846,112 @@ fn a_bit_that_rots_later_is_found_by_verify() {
         sim.rot(&format!("{at}/{RECORDS}/{record}"), byte);
         assert!(check(&sim).is_err(), "{record}");
     }
+}
+
+/// One thing that is changed before the verdict.
+type Change = fn(&mut Plan, &mut unlade::offload::Offloaded, &mut Terms, &mut Closing);
+
+/// A sound job, weighed again with one thing short of sound: each alone is enough for NOT PROVEN,
+/// whether anybody told a problem or not.
+#[test]
+fn the_verdict_takes_nothing_for_granted() {
+    let sim = fresh();
+    let End::Done(proof) = plain(&sim) else {
+        panic!("refused");
+    };
+    let cases: [(&str, bool, Change); 12] = [
+        ("as it is", true, |_, _, _, _| {}),
+        ("read a second time", true, |_, _, terms, closing| {
+            (terms.level, closing.reread_equal) = (Level::Reread, true);
+        }),
+        ("not read a second time", false, |_, _, terms, _| {
+            terms.level = Level::Reread;
+        }),
+        ("written only", false, |_, _, terms, _| {
+            terms.level = Level::Written;
+        }),
+        ("too few copies", false, |_, _, terms, _| {
+            terms.copies_needed = 3;
+        }),
+        ("stopped", false, |_, offloaded, _, _| {
+            offloaded.interrupted = true;
+        }),
+        ("a file without a hash", false, |_, offloaded, _, _| {
+            offloaded.files[3].blake3 = None;
+        }),
+        ("a file without a copy", false, |_, offloaded, _, _| {
+            offloaded.files[3].copies[1] = unlade::offload::CopyState::None;
+        }),
+        (
+            "a file that was flushed only",
+            false,
+            |_, offloaded, _, _| {
+                offloaded.files[3].copies[1] = unlade::offload::CopyState::Written;
+            },
+        ),
+        (
+            "a file of which nothing is known",
+            false,
+            |_, offloaded, _, _| {
+                offloaded.files.pop();
+            },
+        ),
+        (
+            "a file that nobody was to copy",
+            false,
+            |plan, offloaded, _, _| {
+                plan.jobs.pop();
+                offloaded.files.pop();
+            },
+        ),
+        (
+            "a folder that is not in place",
+            false,
+            |_, _, _, closing| {
+                closing.destinations[0].as_mut().unwrap().folders -= 1;
+            },
+        ),
+    ];
+    for (what, proven, change) in cases {
+        let (mut plan, mut offloaded) = (proof.plan().clone(), proof.offloaded().clone());
+        let mut terms = proof.terms();
+        let mut closing = Closing {
+            listing: Ok(plan.listing.clone()),
+            destinations: proof.tallies().iter().map(|t| Ok(t.in_place)).collect(),
+            reread_equal: false,
+            times: proof.times(),
+        };
+        change(&mut plan, &mut offloaded, &mut terms, &mut closing);
+        let again = Proof::judge(plan, offloaded, terms, closing);
+        let verdict = again.verdict();
+        assert_eq!(
+            verdict.is_proven(),
+            proven,
+            "{what}: {:?}",
+            verdict.reasons()
+        );
+        assert_eq!(verdict.reasons().is_empty(), proven, "{what}");
+    }
+}
+
+/// What the computer's memory answers says nothing of the drive, also when all of it fits.
+#[test]
+fn a_check_that_did_not_reach_the_drive_is_not_clean() {
+    let sim = fresh();
+    assert!(is_proven(&plain(&sim)));
+    let check = || {
+        let at = Utf8PathBuf::from(root("/b"));
+        let page = unlade::report::page::page;
+        verify(&sim, &SimClock::on_day(9), &at, &Progress::default(), page).unwrap()
+    };
+    assert!(check().is_clean());
+    sim.cache_all_reads();
+    let findings = check();
+    assert_eq!(
+        (findings.counts(), findings.way),
+        ((0, 0, 0), ReadBackWay::Cached)
+    );
+    assert!(!findings.is_clean() && !findings.reached_device());
 }
 
 // ---- power cuts, kills and stops --------------------------------------------------------------

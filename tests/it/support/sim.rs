@@ -317,6 +317,8 @@ struct World {
     unreadable: BTreeSet<String>,
     delivered: BTreeMap<String, Vec<u8>>,
     read_back_from_memory: bool,
+    /// How read-backs are said to be made; past the cache where nothing is set.
+    way: Option<ReadBackWay>,
     misuse: Vec<String>,
 }
 
@@ -801,6 +803,11 @@ impl Sim {
         });
     }
 
+    /// From now on drives cannot be read past the cache, and say so.
+    pub(crate) fn cache_all_reads(&self) {
+        self.lock().way = Some(ReadBackWay::Cached);
+    }
+
     /// Answers read-backs from what was handed over for writing, as a page cache would, while
     /// claiming that they reached the device.
     pub(crate) fn read_back_from_memory(&self) {
@@ -1219,10 +1226,9 @@ impl Source for SimSource {
 
     fn way(&self) -> ReadBackWay {
         if self.op == Op::CardRead {
-            ReadBackWay::Cached
-        } else {
-            ReadBackWay::Direct
+            return ReadBackWay::Cached;
         }
+        self.sim.lock().way.unwrap_or(ReadBackWay::Direct)
     }
 }
 
