@@ -296,9 +296,8 @@ fn manifest_of(
     facts: &FolderFacts,
 ) -> Result<Manifest, String> {
     // What is formatted with the card is no copy of it.
-    let on_volume = card.device == facts.device && (card.is_mount_root || card.is_camera_volume);
-    if on_volume || facts.ancestors.contains(&(card.device, card.inode)) {
-        return Err("it lies on the card itself".to_owned());
+    if let Some(why) = facts.goes_with(card) {
+        return Err(format!("it {why}"));
     }
     let path = root.join(RECORDS).join(MANIFEST);
     if !disk.look(&path).is_ok_and(|s| s.is_some()) {

@@ -54,10 +54,19 @@ impl Backing {
     }
 
     /// Names that are known to lie below.
-    pub(super) fn names(&self) -> Option<&BTreeSet<String>> {
+    pub(crate) fn names(&self) -> Option<&BTreeSet<String>> {
         match self {
             Self::Disks(names) | Self::Unknown { known: names, .. } => Some(names),
             Self::Memory => None,
+        }
+    }
+
+    /// Returns the disk, where it is one and all is known.
+    #[cfg(not(target_os = "linux"))]
+    pub(super) fn only_disk(&self) -> Option<&str> {
+        match self {
+            Self::Disks(names) if names.len() == 1 => names.first().map(String::as_str),
+            _ => None,
         }
     }
 

@@ -132,6 +132,29 @@ pub struct FolderFacts {
     pub is_camera_volume: bool,
     /// The volume is the one that the system itself runs from.
     pub is_system_volume: bool,
+    /// The whole disk, by the system's name, of which the volume is a plain part or which it fills.
+    /// None where it is made of something else, such as an image file or an encrypted layer.
+    pub own_disk: Option<String>,
+}
+
+impl FolderFacts {
+    /// Returns in words why what lies in this folder goes when `card` is formatted, if it does. Of a
+    /// card that is a folder among others only that folder counts.
+    pub fn goes_with(&self, card: &Self) -> Option<&'static str> {
+        // Also when only a folder of the card was given: what else lies on that volume goes with it.
+        let whole_volume = card.is_mount_root || card.is_camera_volume;
+        if self.ancestors.contains(&(card.device, card.inode))
+            || (whole_volume && card.device == self.device)
+        {
+            return Some("lies on the card itself");
+        }
+        // A camera formats the whole device, whatever partitions a computer made on it.
+        let disk = card.own_disk.as_ref().filter(|_| whole_volume)?;
+        let below = self.backing.names()?;
+        below
+            .contains(disk)
+            .then_some("lies on the card's own device, on another part of it")
+    }
 }
 
 /// How a read-back reached the device. The names are part of the manifest's format.

@@ -162,6 +162,7 @@ fn facts(filesystem: &str) -> FolderFacts {
         rotational: None,
         is_camera_volume: true,
         is_system_volume: false,
+        own_disk: None,
     }
 }
 

@@ -35,6 +35,8 @@ pub struct EarlierFile {
     pub blake3: Digest,
     /// Further hashes of the same bytes, where they were made then.
     pub also: AlsoHashes,
+    /// It holds nothing but zeros.
+    pub only_zeros: bool,
     /// Seconds inside reads of the card then.
     pub read_s: f64,
     /// How it was read back on this destination and how many seconds that took; `None` where no
@@ -194,6 +196,7 @@ impl Voucher<'_> {
                 way,
                 read_s: then.read_s,
                 readback_s,
+                only_zeros: then.only_zeros,
             },
             within: self.offload.within.clone(),
             root: self.offload.root.clone(),

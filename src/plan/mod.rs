@@ -83,6 +83,8 @@ pub struct ProvenEntry {
     pub read_s: f64,
     /// Seconds spent reading it back.
     pub readback_s: f64,
+    /// It holds nothing but zeros.
+    pub only_zeros: bool,
 }
 
 /// Identity of a destination as an earlier run recorded it.
@@ -632,17 +634,8 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
 
 fn check_place(index: usize, facts: &FolderFacts, card: &CardFacts, reasons: &mut Vec<Problem>) {
     let mut refuse = |kind, why: &str| reasons.push(Problem::new(kind, why).on(index));
-    // Also when only a folder of the card was given: what else lies on that volume goes with it.
-    let whole_volume = card.facts.is_mount_root || card.facts.is_camera_volume;
-    let on_card = facts
-        .ancestors
-        .contains(&(card.facts.device, card.facts.inode))
-        || (whole_volume && card.facts.device == facts.device);
-    if on_card {
-        refuse(
-            ProblemKind::SameDevice,
-            "the destination lies on the card itself",
-        );
+    if let Some(why) = facts.goes_with(&card.facts) {
+        refuse(ProblemKind::SameDevice, &format!("the destination {why}"));
     } else if card.facts.ancestors.contains(&(facts.device, facts.inode)) {
         refuse(
             ProblemKind::NameClash,

@@ -23,6 +23,7 @@ pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFac
         rotational: Some(false),
         is_camera_volume: false,
         is_system_volume: false,
+        own_disk: None,
     }
 }
 
@@ -124,7 +125,7 @@ fn room_is_summed_per_volume_and_every_reason_is_told_at_once() {
         kinds(plan(card(), files(), &two, &wish())),
         [(ProblemKind::NoRoom, Some(0))]
     );
-    // Needs list, must 8: a card of 96 GB does not go onto a drive with 95 GB free.
+    // A card of 96 GB does not go onto a drive with 95 GB free.
     let full = listing(&[("A.MP4", 96_000_000_000)]);
     let mut locked = facts(2, "vfat", 1 << 40);
     locked.read_only = true;
@@ -289,6 +290,7 @@ fn proven(bytes: u64) -> ProvenEntry {
         way: ReadBackWay::Direct,
         read_s: 0.0,
         readback_s: 0.0,
+        only_zeros: false,
     }
 }
 
@@ -463,6 +465,7 @@ fn earlier_on(device: u64) -> EarlierOffload {
         modified: DATE,
         blake3: Digest::of(b"x"),
         also: further(1),
+        only_zeros: false,
         read_s: 0.0,
         read_back: Some((ReadBackWay::Direct, 0.0)),
         is_here: true,
@@ -618,4 +621,40 @@ fn left_files_need_no_room() {
         kinds(plan(card(), files(), &[candidate], &wish())),
         [(ProblemKind::NoRoom, Some(0))]
     );
+}
+
+/// A camera formats the whole device. An image file on a disk is not the disk, and of a folder that
+/// merely stands for a card nothing else is formatted.
+#[test]
+fn another_partition_of_the_cards_own_device_is_refused() {
+    let refused = |card: &CardFacts, to_disks: &[&str]| {
+        let names = to_disks.iter().map(|&n| n.to_owned()).collect();
+        let destination = FolderFacts {
+            backing: Backing::Disks(names),
+            ..facts(7, "ext4", 1 << 40)
+        };
+        destination.goes_with(&card.facts)
+    };
+    let mut reader = card();
+    reader.facts.backing = Backing::Disks(BTreeSet::from(["sdk".to_owned()]));
+    reader.facts.own_disk = Some("sdk".to_owned());
+    assert!(refused(&reader, &["sdk"]).is_some());
+    assert!(refused(&reader, &["sdk", "sdl"]).is_some(), "half of it");
+    assert_eq!(refused(&reader, &["sdl"]), None);
+    let mut image = reader.clone();
+    image.facts.own_disk = None;
+    assert_eq!(refused(&image, &["sdk"]), None);
+    let mut folder = reader.clone();
+    folder.facts.is_mount_root = false;
+    assert_eq!(refused(&folder, &["sdk"]), None);
+    folder.facts.is_camera_volume = true;
+    assert!(refused(&folder, &["sdk"]).is_some());
+
+    let mut on_card = to(facts(7, "ext4", 1 << 40));
+    let there = on_card.facts.as_mut().unwrap();
+    there.backing = reader.facts.backing.clone();
+    let fine = to(facts(8, "ext4", 1 << 40));
+    let files = listing(&[("A.JPG", 5)]);
+    let told = kinds(plan(reader, files, &[fine, on_card], &wish()));
+    assert_eq!(told, [(ProblemKind::SameDevice, Some(1))]);
 }

@@ -249,6 +249,7 @@ impl Disk for OsDisk {
             cluster_bytes: room.cluster_bytes,
             read_only: volume.read_only,
             backing: volume.backing,
+            own_disk: volume.own_disk,
             rotational: volume.rotational,
             is_camera_volume: is_camera_volume(&volume.mount_point),
             is_system_volume: system::SYSTEM_ROOTS.iter().any(|place| {

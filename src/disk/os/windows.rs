@@ -419,6 +419,7 @@ impl Disk for OsDisk {
             free_bytes: room.free_bytes,
             cluster_bytes: room.cluster_bytes,
             read_only: told.flags & FILE_READ_ONLY_VOLUME != 0,
+            own_disk: backing.only_disk().map(str::to_owned),
             backing,
             rotational,
             is_camera_volume: is_camera_volume(Path::new(&volume.root)),

@@ -57,6 +57,9 @@ pub struct Volume {
     pub read_only: bool,
     /// Physical devices below it.
     pub backing: Backing,
+    /// The whole disk of which the file system is a plain partition, or which it fills, by kernel
+    /// name.
+    pub own_disk: Option<String>,
     /// Whether a disk below it claims to rotate: `true` if any does, `None` if none says. USB bridges
     /// and virtual disks often claim it wrongly.
     pub rotational: Option<bool>,
@@ -176,6 +179,7 @@ pub fn volume_of(
             .or_else(|| tree.link_name("/dev/disk/by-label", node?)),
         read_only: mount.read_only,
         rotational: tree.rotational(&found.backing),
+        own_disk: node.and_then(|name| walk.own_disk(name, &found.backing)),
         backing: found.backing,
     })
 }
@@ -633,6 +637,18 @@ impl Walk<'_> {
             let owner = folder.parent().and_then(name_of).unwrap_or_default();
             Backing::unknown(format!("the system names no device below {owner}"))
         })
+    }
+
+    /// The whole disk of a file system's device, where nothing lies between the two.
+    fn own_disk(&self, node: &str, backing: &Backing) -> Option<String> {
+        let folder = self.tree.block_named(node)?;
+        let whole = match folder.parent() {
+            Some(parent) if self.tree.exists(&folder.join("partition")) => parent,
+            _ => &folder,
+        };
+        let name = name_of(whole)?;
+        let is_plain = matches!(backing, Backing::Disks(names) if names.len() == 1);
+        (is_plain && backing.names()?.contains(&name)).then_some(name)
     }
 
     /// Whole disks below a block device, given by its folder with all links followed.

@@ -64,6 +64,7 @@ fn two_usb_disks_are_two() {
             read_only: false,
             backing: disks(&["sdb"]),
             rotational: Some(true),
+            own_disk: Some("sdb".into()),
         }
     );
     let second = tree.ask("/media/field/MOTH", (8, 33));
@@ -94,6 +95,10 @@ fn two_partitions_are_one() {
     let tree = Recorded::load("two-partitions");
     let both = [("/media/field/ONE", (8, 17)), ("/media/field/TWO", (8, 18))];
     assert_eq!(tree.count(&both), (1, 1));
+    // What is on the one goes when a camera formats the device for the other.
+    for (path, dev) in both {
+        assert_eq!(tree.ask(path, dev).own_disk.as_deref(), Some("sdb"));
+    }
 }
 
 #[test]
@@ -122,6 +127,7 @@ fn encrypted_volume_is_on_its_disk() {
     let locked = tree.ask("/media/field/LOCKED", (253, 1));
     assert_eq!(locked.backing, disks(&["sdb"]));
     assert_eq!(locked.device_node, Some("/dev/dm-1".into()));
+    assert_eq!(locked.own_disk, None);
     assert_eq!(
         locked.volume_id.as_deref(),
         Some("6f2f4a0e-3a0c-4f0b-8f5e-d1b3a8a1c001")
@@ -158,6 +164,8 @@ fn loop_files_are_where_their_file_is() {
     assert_eq!(tree.backing("/mnt/other", (7, 2)), disks(&["sdc"]));
     assert_eq!(tree.backing("/mnt/raw", (7, 5)), disks(&["sdb"]));
     assert_eq!(tree.backing("/mnt/quick", (7, 6)), Backing::Memory);
+    // A disk's image does not go with another volume on the disk that holds it.
+    assert_eq!(tree.ask("/mnt/inner", (7, 0)).own_disk, None);
     let outer = ("/media/field/KRILL", (8, 17));
     let deeper = ("/mnt/deeper", (259, 11));
     assert_eq!(tree.count(&[outer, ("/mnt/inner", (7, 0))]), (1, 1));

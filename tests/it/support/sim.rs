@@ -978,6 +978,7 @@ impl Disk for Sim {
             rotational: Some(false),
             is_camera_volume: false,
             is_system_volume: false,
+            own_disk: None,
         };
         drop(world);
         Self::rest(slow);
