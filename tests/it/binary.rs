@@ -69,7 +69,7 @@ fn a_copy_is_proven_and_recorded() {
     assert_eq!(home.len(), 4, "{home:?}");
 }
 
-/// Order of keys: section "Manifest, version 1" of the project's outer contract.
+/// Order of keys: as in the man page of the format.
 #[test]
 fn the_manifest_has_its_keys_in_order() {
     let work = Work::with_card("keys");
@@ -293,7 +293,7 @@ fn memory_proves_nothing() {
 
 fn b3sum(folder: &Path, list: &str) -> Option<Ran> {
     let Some(b3sum) = tool("b3sum") else {
-        skip("b3sum is not installed");
+        skip("b3sum 1.8 or later is not installed");
         return None;
     };
     Some(finish(

@@ -64,7 +64,7 @@ fn hard_card(name: &str) -> Work {
 /// Runs an outside program in a folder, or says loudly that it is missing.
 fn outside(program: &str, arguments: &[&str], folder: &Path) -> Option<Ran> {
     let Some(path) = tool(program) else {
-        skip(&format!("{program} is not installed"));
+        skip(&format!("{program} is not installed, or too old"));
         return None;
     };
     let mut command = Command::new(path);

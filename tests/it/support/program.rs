@@ -288,14 +288,24 @@ pub(crate) fn wait_until(child: &mut Child, mut is_so: impl FnMut() -> bool) -> 
     None
 }
 
-/// Looks for a program on the PATH and where the project's own checks install theirs.
+/// Looks for a program on the PATH and where the project's own checks install theirs. A b3sum that is
+/// too old does not count: 1.2 (Debian 12) refuses a list with an escaped carriage return.
 pub(crate) fn tool(name: &str) -> Option<PathBuf> {
     let tools = Path::new(env!("CARGO_TARGET_TMPDIR")).join("../ci-tools/bin");
     let path = std::env::var_os("PATH").unwrap_or_default();
     std::env::split_paths(&path)
         .chain([tools])
         .map(|folder| folder.join(name))
-        .find(|file| file.is_file())
+        .find(|file| file.is_file() && (name != "b3sum" || is_new_b3sum(file)))
+}
+
+fn is_new_b3sum(program: &Path) -> bool {
+    let version = finish(Command::new(program).arg("--version")).out;
+    let minor = version.trim().strip_prefix("b3sum 1.").map(|rest| {
+        let digits = rest.split('.').next().unwrap_or_default();
+        digits.parse::<u32>().unwrap_or_default()
+    });
+    minor.is_none_or(|minor| minor >= 8)
 }
 
 // ---- cards ------------------------------------------------------------------------------------
