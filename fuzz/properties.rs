@@ -85,7 +85,7 @@ pub(crate) fn journal(data: &[u8]) {
     let mut written = Vec::new();
     let head = JournalHead {
         journal: JOURNAL_FORMAT.to_owned(),
-        version: 1,
+        version: journal::JOURNAL_VERSION,
         offload: "KITES".to_owned(),
         started: String::new(),
         card_path: records.card_path.clone().expect("a head names the card"),
@@ -107,6 +107,7 @@ pub(crate) fn journal(data: &[u8]) {
             way: entry.way,
             read_s: entry.read_s,
             readback_s: entry.readback_s,
+            only_zeros: entry.only_zeros,
         };
         line.write_to(&mut written).expect("written");
     }

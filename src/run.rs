@@ -11,7 +11,7 @@ use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
 use crate::ledger::{Ledger, history};
 use crate::name::{fold, shown};
-use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JournalHead, JournalLine};
+use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, Offloaded, reread};
@@ -556,7 +556,7 @@ fn begin_one(
     let mut lines = Vec::new();
     let head = JournalHead {
         journal: JOURNAL_FORMAT.to_owned(),
-        version: 1,
+        version: JOURNAL_VERSION,
         offload: plan.name.clone(),
         started: started.to_owned(),
         card_path: plan.card.facts.canonical.clone(),
@@ -582,6 +582,7 @@ fn begin_one(
                 way: entry.way,
                 read_s: entry.read_s,
                 readback_s: entry.readback_s,
+                only_zeros: entry.only_zeros,
             }
             .write_to(&mut lines)
             .map_err(|e| (Step::Journal, e))?;

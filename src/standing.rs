@@ -230,6 +230,7 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Rec
                 way,
                 read_s: file.read_s,
                 readback_s: copy.readback_s.unwrap_or(0.0),
+                only_zeros: file.only_zeros,
             };
             records.proven.insert(file.path.clone(), entry);
         }
@@ -305,6 +306,7 @@ mod tests {
             rotational: None,
             is_camera_volume: false,
             is_system_volume: false,
+            own_disk: None,
         }
     }
 

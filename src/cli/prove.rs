@@ -267,6 +267,9 @@ fn words(reason: &Reason) -> String {
 }
 
 fn next(ask: &Ask, told: &Told, proven: bool) -> &'static str {
+    if proven && told.answer.has_zeros {
+        return "Every file on this card stands on as many drives as you asked for. Look at the files of nothing but zeros before you format this card.";
+    }
     if proven {
         return "Every file on this card stands on as many drives as you asked for. You may format this card.";
     }

@@ -1,6 +1,7 @@
 //! Owns the journal of an offload: one JSON line for every file that was read back equal and is
 //! durable under its final name. It is the ground for resuming, and it is forgiving of one thing
-//! only: the end of a run that a power cut tore.
+//! only: the end of a run that a power cut tore. Every line carries a check sum of itself, so that
+//! a bit that flipped in it can't put a wrong hash into the next manifest.
 
 use crate::also::AlsoHashes;
 use crate::digest::Digest;
@@ -19,7 +20,7 @@ pub const JOURNAL_BYTES_MAX: u64 = 1 << 30;
 pub struct JournalHead {
     /// Always `unlade-journal`.
     pub journal: String,
-    /// Always 1.
+    /// [`JOURNAL_VERSION`]; 1 is read as well, whose lines have no check sums.
     pub version: u32,
     /// The offload's name.
     pub offload: String,
@@ -56,10 +57,19 @@ pub struct JournalLine {
     pub read_s: f64,
     /// Seconds inside reads of the drive.
     pub readback_s: f64,
+    /// It holds nothing but zeros.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub only_zeros: bool,
 }
 
 /// The name under which a head is recognised.
 pub const JOURNAL_FORMAT: &str = "unlade-journal";
+/// The version that is written.
+pub const JOURNAL_VERSION: u32 = 2;
+/// What stands between a line's content and its check sum.
+const SUM_MARK: &[u8] = b",\"sum\":\"";
+/// Hexadecimal digits of a check sum: the first of the BLAKE3 hash of what stands before the mark.
+const SUM_DIGITS: usize = 16;
 
 impl JournalHead {
     /// Appends the line to `out`.
@@ -76,9 +86,51 @@ impl JournalLine {
 }
 
 fn write_line(value: &impl serde::Serialize, out: &mut Vec<u8>) -> io::Result<()> {
+    let start = out.len();
     serde_json::to_writer(&mut *out, value)?;
-    out.push(b'\n');
+    // The closing brace; it comes again behind the sum.
+    out.pop();
+    let sum = sum_of(out.get(start..).unwrap_or_default());
+    out.extend_from_slice(SUM_MARK);
+    out.extend_from_slice(sum.as_bytes());
+    out.extend_from_slice(b"\"}\n");
     Ok(())
+}
+
+fn sum_of(content: &[u8]) -> String {
+    let mut sum = Digest::of(content).to_string();
+    sum.truncate(SUM_DIGITS);
+    sum
+}
+
+/// What a line says of itself.
+enum Line {
+    /// Its content, closed again; and whether a check sum vouches for it.
+    Whole(Vec<u8>, bool),
+    /// Its check sum is not that of its content.
+    Damaged,
+}
+
+impl Line {
+    fn of(line: &[u8]) -> Self {
+        let bare = || Self::Whole(line.to_vec(), false);
+        let tail = SUM_MARK.len() + SUM_DIGITS + 2;
+        let Some((content, rest)) = line.len().checked_sub(tail).map(|at| line.split_at(at)) else {
+            return bare();
+        };
+        let sum = rest
+            .strip_prefix(SUM_MARK)
+            .and_then(|rest| rest.strip_suffix(b"\"}"));
+        match sum {
+            None => bare(),
+            Some(sum) if sum == sum_of(content).as_bytes() => {
+                let mut whole = content.to_vec();
+                whole.push(b'}');
+                Self::Whole(whole, true)
+            }
+            Some(_) => Self::Damaged,
+        }
+    }
 }
 
 /// Reads a journal back. `is_here` tells of a run's head whether it was written in the place at
@@ -91,71 +143,103 @@ pub fn read(
     bytes: &[u8],
     is_here: &dyn Fn(&JournalHead) -> bool,
 ) -> Result<Option<Records>, String> {
-    let mut records: Option<Records> = None;
     // What stands behind the last line feed is torn, however whole it looks.
     let whole = bytes
         .iter()
         .rposition(|&b| b == b'\n')
         .map_or(&[][..], |end| bytes.get(..end).unwrap_or_default());
     let lines = whole.split(|&b| b == b'\n').filter(|l| !l.is_empty());
-    // A power cut damages only what was being appended, but that may be many lines, and any sector
-    // of them: nothing between the first damage and the next run's head counts. The files those
-    // lines name are compared with the card again.
-    let mut is_damaged = false;
-    let mut was_here = false;
+    let mut reading = Reading::default();
     for (at, line) in lines.enumerate() {
-        if let Ok(head) = serde_json::from_slice::<JournalHead>(line) {
-            if head.journal != JOURNAL_FORMAT || head.version != 1 {
-                return Err(format!(
-                    "line {} of the journal is of an unknown version",
-                    at + 1
-                ));
-            }
-            was_here = is_here(&head);
-            let records = records.get_or_insert_default();
-            records.card_path = Some(head.card_path);
-            records.card_volume_id = head.card_volume_id;
-            records.listing_b3 = Some(head.listing_b3);
-            records.destinations = head.destinations;
-            is_damaged = false;
-            continue;
+        reading
+            .line(line, is_here)
+            .map_err(|why| format!("line {} of the journal {why}", at + 1))?;
+    }
+    Ok(reading.records)
+}
+
+/// How far a journal was read.
+#[derive(Default)]
+struct Reading {
+    records: Option<Records>,
+    /// A power cut damages only what was being appended, but that may be many lines, and any sector
+    /// of them: nothing between the first damage and the next run's head counts. The files those
+    /// lines name are compared with the card again.
+    is_damaged: bool,
+    /// The run was in the place at hand.
+    was_here: bool,
+    /// The run's lines have no check sums.
+    is_first_version: bool,
+}
+
+impl Reading {
+    fn line(&mut self, line: &[u8], is_here: &dyn Fn(&JournalHead) -> bool) -> Result<(), String> {
+        let Line::Whole(line, has_sum) = Line::of(line) else {
+            self.is_damaged = true;
+            return Ok(());
+        };
+        if let Ok(head) = serde_json::from_slice::<JournalHead>(&line) {
+            return self.head(head, has_sum, is_here);
         }
-        let entry = serde_json::from_slice::<JournalLine>(line).ok();
-        let Some(entry) = entry.filter(|_| !is_damaged) else {
-            is_damaged = true;
-            continue;
-        };
-        let Some(records) = records.as_mut() else {
-            return Err("the journal has no head".to_owned());
-        };
-        match CardName::parse(&entry.path) {
-            Err(why) => return Err(format!("line {} of the journal holds {why}", at + 1)),
-            Ok(name) if name.parts().next() == Some(RECORDS) => {
-                return Err(format!(
-                    "line {} of the journal holds a path inside the records",
-                    at + 1
-                ));
+        let vouched = has_sum || self.is_first_version;
+        match serde_json::from_slice::<JournalLine>(&line) {
+            Ok(entry) if vouched && !self.is_damaged => self.entry(entry),
+            _ => {
+                self.is_damaged = true;
+                Ok(())
             }
-            Ok(_) => {}
+        }
+    }
+
+    fn head(
+        &mut self,
+        head: JournalHead,
+        has_sum: bool,
+        is_here: &dyn Fn(&JournalHead) -> bool,
+    ) -> Result<(), String> {
+        if head.journal != JOURNAL_FORMAT || !(1..=JOURNAL_VERSION).contains(&head.version) {
+            return Err("is of an unknown version".to_owned());
+        }
+        self.is_first_version = head.version == 1;
+        self.is_damaged = !(has_sum || self.is_first_version);
+        if self.is_damaged {
+            return Ok(());
+        }
+        self.was_here = is_here(&head);
+        let records = self.records.get_or_insert_default();
+        records.card_path = Some(head.card_path);
+        records.card_volume_id = head.card_volume_id;
+        records.listing_b3 = Some(head.listing_b3);
+        records.destinations = head.destinations;
+        Ok(())
+    }
+
+    fn entry(&mut self, entry: JournalLine) -> Result<(), String> {
+        let Some(records) = self.records.as_mut() else {
+            return Err("has no head before it".to_owned());
+        };
+        let name = CardName::parse(&entry.path).map_err(|why| format!("holds {why}"))?;
+        if name.parts().next() == Some(RECORDS) {
+            return Err("holds a path inside the records".to_owned());
         }
         records
             .card_files
             .insert(entry.path.clone(), (entry.bytes, entry.modified.clone()));
-        if !was_here {
-            continue;
+        if self.was_here {
+            let proven = ProvenEntry {
+                bytes: entry.bytes,
+                modified: entry.modified,
+                blake3: entry.blake3,
+                also: entry.also,
+                way: entry.way,
+                read_s: entry.read_s,
+                readback_s: entry.readback_s,
+                only_zeros: entry.only_zeros,
+            };
+            records.proven.insert(entry.path, proven);
         }
-        let proven = ProvenEntry {
-            bytes: entry.bytes,
-            modified: entry.modified,
-            blake3: entry.blake3,
-            also: entry.also,
-            way: entry.way,
-            read_s: entry.read_s,
-            readback_s: entry.readback_s,
-        };
-        records.proven.insert(entry.path, proven);
+        Ok(())
     }
-    Ok(records)
 }
 
 #[cfg(test)]
@@ -166,11 +250,29 @@ mod tests {
         super::read(bytes, &|_| true)
     }
 
+    /// The sample with other words in it, and with check sums that fit them.
+    fn edited(changes: &[(&str, &str)]) -> String {
+        let mut out = String::new();
+        for line in sample().split(|&b| b == b'\n').filter(|l| !l.is_empty()) {
+            let Line::Whole(mut content, true) = Line::of(line) else {
+                panic!("no check sum");
+            };
+            content.pop();
+            let mut content = String::from_utf8(content).unwrap();
+            for (from, to) in changes {
+                content = content.replace(from, to);
+            }
+            let sum = sum_of(content.as_bytes());
+            out += &format!("{content},\"sum\":\"{sum}\"}}\n");
+        }
+        out
+    }
+
     fn sample() -> Vec<u8> {
         let mut out = Vec::new();
         JournalHead {
             journal: JOURNAL_FORMAT.into(),
-            version: 1,
+            version: JOURNAL_VERSION,
             offload: "20261125-KITES".into(),
             started: "2026-11-25T09:00:00.000Z".into(),
             card_path: "/media/KITES".into(),
@@ -190,6 +292,7 @@ mod tests {
                 way: ReadBackWay::Direct,
                 read_s: 0.1,
                 readback_s: 0.1,
+                only_zeros: false,
             }
             .write_to(&mut out)
             .unwrap();
@@ -237,8 +340,8 @@ mod tests {
         bytes.extend_from_slice(&sample());
         assert_eq!(read(&bytes).unwrap().unwrap().proven.len(), 2);
         let text = String::from_utf8(sample()).unwrap();
-        assert!(read(text.replace("DCIM/a", "../a").as_bytes()).is_err());
-        assert!(read(text.replace("DCIM/a", "_unlade/a").as_bytes()).is_err());
+        assert!(read(edited(&[("DCIM/a", "../a")]).as_bytes()).is_err());
+        assert!(read(edited(&[("DCIM/a", "_unlade/a")]).as_bytes()).is_err());
         assert!(
             read(text.split_once('\n').unwrap().1.as_bytes()).is_err(),
             "no head"
@@ -248,7 +351,7 @@ mod tests {
     #[test]
     fn a_run_in_another_place_vouches_for_nothing_here() {
         let other = String::from_utf8(sample()).unwrap();
-        let here = other.replace("KITES\"", "HERE\"").replace("b.JPG", "c.JPG");
+        let here = edited(&[("KITES\"", "HERE\""), ("b.JPG", "c.JPG")]);
         let both = format!("{other}{here}{other}");
         let records = super::read(both.as_bytes(), &|head| head.offload.ends_with("HERE"));
         let records = records.unwrap().unwrap();
@@ -260,5 +363,53 @@ mod tests {
             3,
             "what the card held is known all the same"
         );
+    }
+
+    /// Every single bit: nothing is vouched for that was not written.
+    #[test]
+    fn a_flipped_bit_takes_trust_away_and_never_puts_other_words_in() {
+        let whole = sample();
+        let written = read(&whole).unwrap().unwrap();
+        for at in 0..whole.len() {
+            for bit in 0..8 {
+                let mut bytes = whole.clone();
+                bytes[at] ^= 1 << bit;
+                let Ok(Some(records)) = read(&bytes) else {
+                    continue;
+                };
+                assert!(
+                    records.proven.len() < 2,
+                    "byte {at}, bit {bit} was not noticed"
+                );
+                for (path, entry) in &records.proven {
+                    assert_eq!(
+                        Some(entry),
+                        written.proven.get(path),
+                        "byte {at}, bit {bit}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn journals_without_check_sums_are_read() {
+        let without = |version: &str| {
+            let mut out = Vec::new();
+            for line in sample().split(|&b| b == b'\n').filter(|l| !l.is_empty()) {
+                let Line::Whole(content, true) = Line::of(line) else {
+                    panic!("no check sum");
+                };
+                out.extend_from_slice(&content);
+                out.push(b'\n');
+            }
+            String::from_utf8(out)
+                .unwrap()
+                .replace("\"version\":2", &format!("\"version\":{version}"))
+        };
+        let first = read(without("1").as_bytes()).unwrap().unwrap();
+        assert_eq!(first.proven, read(&sample()).unwrap().unwrap().proven);
+        assert!(read(without("2").as_bytes()).unwrap().is_none());
+        assert!(read(without("3").as_bytes()).is_err());
     }
 }

@@ -689,6 +689,7 @@ impl Lane {
                 way: equal.way,
                 read_s: float(equal.file.read_ns.load(Ordering::Relaxed)) / 1e9,
                 readback_s: equal.time.as_secs_f64(),
+                only_zeros: equal.file.only_zeros.load(Ordering::Relaxed) && job.bytes > 0,
             }
             .write_to(&mut lines)?;
         }

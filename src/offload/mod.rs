@@ -805,7 +805,7 @@ fn outcome_at_start(job: &crate::plan::FileJob) -> FileOutcome {
         blake3: kept.map(|k| k.blake3),
         also: kept.map(|k| k.also.clone()).unwrap_or_default(),
         read_s: kept.map_or(0.0, |k| k.read_s),
-        only_zeros: false,
+        only_zeros: kept.is_some_and(|k| k.only_zeros),
         copies: job
             .work
             .iter()

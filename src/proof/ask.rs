@@ -2,8 +2,8 @@
 //! against the manifests of offloads on drives. Pure: it weighs what others looked up. With
 //! [`super::Proof::judge`] it is the only place that makes PROVEN.
 
-use super::Verdict;
 use super::manifest::{FilePart, Manifest};
+use super::{Content, Verdict, sameness_notes};
 use crate::card::dates::{Shift, parse};
 use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
@@ -114,6 +114,8 @@ pub struct Answer {
     pub holdings: Vec<Holding>,
     /// What should be pointed out.
     pub notes: Vec<String>,
+    /// Some of the card's files hold nothing but zeros.
+    pub has_zeros: bool,
 }
 
 /// Why a file of the card is not proven by one offload.
@@ -150,7 +152,13 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         .iter()
         .filter_map(|o| usable(question, o, &mut troubles, &mut notes))
         .collect();
-    let Counted { held, copies, told } = count(question, &usable);
+    let Counted {
+        held,
+        copies,
+        told,
+        contents,
+    } = count(question, &usable);
+    notes.extend(sameness_notes(contents.iter().copied()));
     // What is wrong with an entry of the card always counts; what is wrong with one offload is a
     // reason only if the others are not enough.
     let (mut reasons, of_offloads): (Vec<Reason>, Vec<Reason>) =
@@ -195,6 +203,7 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
             .collect(),
         reasons,
         notes,
+        has_zeros: contents.iter().any(|c| c.only_zeros),
     }
 }
 
@@ -205,11 +214,14 @@ struct Counted {
     /// Independent devices that hold every file.
     copies: usize,
     told: Told,
+    /// What the manifests say of the content of files that stand somewhere.
+    contents: Vec<Content>,
 }
 
 fn count(question: &Question<'_>, usable: &[Usable<'_>]) -> Counted {
     let mut told = Told::default();
     let mut held = vec![(0_u64, 0_u64); usable.len()];
+    let mut contents = Vec::new();
     let mut copies = usize::MAX;
     let mut counts: HashMap<Vec<usize>, usize> = HashMap::new();
     for file in question.listing.files() {
@@ -224,6 +236,14 @@ fn count(question: &Question<'_>, usable: &[Usable<'_>]) -> Counted {
                 }
                 Some(g) => gap = gap.max(g),
             }
+        }
+        let holder = holders.first().and_then(|&i| usable.get(i));
+        if let Some(part) = holder.and_then(|u| u.files.get(file.name.as_str())) {
+            contents.push(Content {
+                bytes: part.bytes,
+                blake3: part.blake3,
+                only_zeros: part.only_zeros,
+            });
         }
         let count = *counts.entry(holders).or_insert_with_key(|holders| {
             let devices: Vec<_> = holders
@@ -241,6 +261,7 @@ fn count(question: &Question<'_>, usable: &[Usable<'_>]) -> Counted {
         held,
         copies: if copies == usize::MAX { 0 } else { copies },
         told,
+        contents,
     }
 }
 

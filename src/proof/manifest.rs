@@ -237,6 +237,9 @@ pub struct FilePart {
     pub blake3: Digest,
     #[serde(default)]
     pub also: AlsoHashes,
+    /// It holds nothing but zeros.
+    #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+    pub only_zeros: bool,
     pub read_s: f64,
     #[serde(deserialize_with = "at_most::<_, _, DESTINATIONS_MAX>")]
     pub copies: Vec<CopyPart>,
@@ -324,6 +327,13 @@ pub struct VerdictPart {
     pub copies: u64,
     #[serde(deserialize_with = "at_most::<_, _, ENTRIES_MAX>")]
     pub reasons: Vec<String>,
+    /// What should be looked at and does not stand in the way.
+    #[serde(
+        skip_serializing_if = "Vec::is_empty",
+        default,
+        deserialize_with = "at_most::<_, _, ENTRIES_MAX>"
+    )]
+    pub notes: Vec<String>,
 }
 
 fn link_parts(links: &[Link]) -> Vec<LinkPart> {
@@ -442,6 +452,7 @@ impl Manifest {
                 proven: proof.verdict().is_proven(),
                 copies: len64(proof.verdict().copies()),
                 reasons: proof.verdict().reasons().to_vec(),
+                notes: proof.notes().to_vec(),
             },
         }
     }
@@ -794,6 +805,7 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                 modified: job.modified.rfc3339(),
                 blake3: file.blake3?,
                 also: file.also.clone(),
+                only_zeros: file.only_zeros,
                 read_s: seconds(file.read_s),
                 copies: copies.collect(),
             })

@@ -10,6 +10,7 @@ pub mod store;
 pub mod verify;
 
 use crate::card::listing::{Difference, Listing, RowKind};
+use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
 use crate::error::{Problem, ProblemKind};
@@ -23,6 +24,8 @@ use jiff::Timestamp;
 const DIFFERENCES_MAX: usize = 200;
 /// A content that occurs this often under different names is pointed out.
 const IDENTICAL_NOTED: usize = 10;
+/// Files of at most so many bytes are often alike: a camera's own index and settings files.
+const IDENTICAL_BYTES: u64 = 4_096;
 
 /// What the person asked to be proven.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -537,29 +540,15 @@ fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> 
     let mut notes = trash_notes(&plan.listing);
     notes.extend(gone_note(plan.destinations.iter()));
     notes.extend(only_new::notes(plan, offloaded, reread_equal));
-    let zeros = offloaded.files.iter().filter(|f| f.only_zeros).count();
-    if zeros > 0 {
-        notes.push(format!(
-            "{} of nothing but zeros: a sign of a failing card, or of one that is smaller than its label. Do not shoot on it again before you have looked at the pictures.",
-            counted(len64(zeros), "file")
-        ));
-    }
-    let mut seen = std::collections::HashMap::new();
-    for (file, job) in offloaded.files.iter().zip(&plan.jobs) {
-        if let Some(digest) = file
-            .blake3
-            .filter(|_| job.bytes > 4_096 && !file.only_zeros)
-        {
-            *seen.entry(digest).or_insert(0_usize) += 1;
-        }
-    }
-    let most = seen.values().copied().max().unwrap_or(0);
-    if most >= IDENTICAL_NOTED {
-        notes.push(format!(
-            "{} on the card are identical, byte for byte. Look at some of them.",
-            counted(len64(most), "file")
-        ));
-    }
+    let files = offloaded.files.iter().zip(&plan.jobs);
+    notes.extend(sameness_notes(files.filter_map(|(file, job)| {
+        let blake3 = file.blake3?;
+        Some(Content {
+            bytes: job.bytes,
+            blake3,
+            only_zeros: file.only_zeros,
+        })
+    })));
     notes.extend(speed_note(plan, offloaded));
     for (d, outcome) in plan.destinations.iter().zip(&offloaded.destinations) {
         if outcome.dates_refused > 0 {
@@ -569,6 +558,45 @@ fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> 
                 counted(outcome.dates_refused, "file")
             ));
         }
+    }
+    notes
+}
+
+/// What is known of a file's content.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Content {
+    /// Size in bytes.
+    pub(super) bytes: u64,
+    pub(super) blake3: Digest,
+    /// It holds nothing but zeros.
+    pub(super) only_zeros: bool,
+}
+
+/// Files of nothing but zeros, and many that are identical: what a card that fails, or is smaller
+/// than its label, delivers.
+pub(super) fn sameness_notes(files: impl Iterator<Item = Content>) -> Vec<String> {
+    let mut notes = Vec::new();
+    let mut zeros = 0_usize;
+    let mut seen = std::collections::HashMap::new();
+    for file in files {
+        if file.only_zeros {
+            zeros += 1;
+        } else if file.bytes > IDENTICAL_BYTES {
+            *seen.entry(file.blake3).or_insert(0_usize) += 1;
+        }
+    }
+    if zeros > 0 {
+        notes.push(format!(
+            "{} of nothing but zeros: a sign of a failing card, or of one that is smaller than its label. Do not shoot on it again before you have looked at the pictures.",
+            counted(len64(zeros), "file")
+        ));
+    }
+    let most = seen.values().copied().max().unwrap_or(0);
+    if most >= IDENTICAL_NOTED {
+        notes.push(format!(
+            "{} on the card are identical, byte for byte. Look at some of them.",
+            counted(len64(most), "file")
+        ));
     }
     notes
 }

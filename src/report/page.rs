@@ -46,6 +46,7 @@ pub fn page(manifest: &Manifest) -> String {
                     (card(manifest))
                     (copies(manifest))
                     (exceptions(manifest))
+                    (notes(manifest))
                     (left_out(manifest))
                     (speed_section(manifest))
                     (cautions(manifest))
@@ -281,6 +282,17 @@ fn exception(p: &Problem) -> Markup {
             (foreign(&p.detail))
             br;
             span.soft { "What to do: " (p.kind.next_step()) }
+        }
+    }
+}
+
+/// What should be looked at, though it does not stand in the way.
+fn notes(m: &Manifest) -> Markup {
+    html! {
+        @if !m.verdict.notes.is_empty() {
+            h2 { "Notes" }
+            ul.list { @for note in m.verdict.notes.iter().take(ROWS_OPEN) { li { (foreign(note)) } } }
+            (more(m.verdict.notes.len(), ROWS_OPEN, "notes"))
         }
     }
 }

@@ -184,6 +184,7 @@ fn files(manifest: &Manifest, index: usize) -> HashMap<String, EarlierFile> {
             modified: parse(&file.modified)?,
             blake3: file.blake3,
             also: file.also.clone(),
+            only_zeros: file.only_zeros,
             read_s: file.read_s,
             read_back: read_back(file),
             is_here: !file.is_elsewhere(),

@@ -18,7 +18,9 @@ use unlade::disk::{ReadBackWay, Stamp};
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
 use unlade::name::is_part_name;
-use unlade::offload::journal::{self, JOURNAL, JOURNAL_FORMAT, JournalHead, JournalLine};
+use unlade::offload::journal::{
+    self, JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine,
+};
 use unlade::offload::limits::Limits;
 use unlade::plan::Level;
 use unlade::plan::{Form, Plan, PlannedDestination, RECORDS, Refusal};
@@ -118,7 +120,7 @@ fn half_done() -> Sim {
     sim.reboot();
     let head = JournalHead {
         journal: JOURNAL_FORMAT.to_owned(),
-        version: 1,
+        version: JOURNAL_VERSION,
         offload: NAME.to_owned(),
         started: "2026-11-25T11:00:00.000Z".to_owned(),
         card_path: "/card".into(),
@@ -147,6 +149,7 @@ fn half_done() -> Sim {
                     way: ReadBackWay::Direct,
                     read_s: 0.1,
                     readback_s: 0.1,
+                    only_zeros: false,
                 };
                 line.write_to(&mut journal).unwrap();
             }

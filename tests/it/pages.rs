@@ -68,6 +68,8 @@ fn the_format_page_names_every_key_and_kind() {
         "readback_s",
         "read_s",
         "also",
+        "only_zeros",
+        "notes",
         "at_start_s",
         "actual_s",
         "every_s",

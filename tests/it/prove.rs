@@ -2,7 +2,9 @@
 //! rests, and that it is never talked into PROVEN. Both destinations are on one disk, so PROVEN
 //! needs `--copies 1` here.
 
-use crate::support::program::{Card, Work, flip, move_to, put, remove, whole_tree};
+use crate::support::program::{
+    Card, Work, bytes_of, flip, manifest, move_to, put, remove, whole_tree,
+};
 use std::path::Path;
 use std::time::Duration;
 
@@ -259,4 +261,55 @@ fn answers_for_programs() {
             .any(|e| e["event"] == "problem" && e["path"] == STILL),
         "{events:?}"
     );
+}
+
+/// A lying card gives zeros back. Neither the record nor any later answer may pass over that, though
+/// every copy is equal; not even when the copying run was stopped in between.
+#[test]
+fn files_of_nothing_but_zeros_are_pointed_out_each_time() {
+    let work = Work::with_card("zeros");
+    for n in 0..3 {
+        put(
+            &work.path(&format!("card/DCIM/ZERO{n}.JPG")),
+            &vec![0; 50_000],
+        );
+    }
+    // None of nothing is a sign of nothing.
+    put(&work.path("card/DCIM/EMPTY.JPG"), b"");
+    work.offload();
+    let note = "3 files of nothing but zeros";
+    let manifest = manifest(&work.path("a/KITES"));
+    let notes = manifest["verdict"]["notes"].to_string();
+    assert!(notes.contains(note), "{notes}");
+    let zeros = manifest["files"].as_array().unwrap().iter();
+    let zeros: Vec<_> = zeros.filter(|f| f["only_zeros"] == true).collect();
+    assert_eq!(zeros.len(), 3, "{zeros:?}");
+    let page = String::from_utf8(bytes_of(&work.path("a/KITES/_unlade/report.html"))).unwrap();
+    assert!(page.contains(note));
+    for more in ["", " --reread"] {
+        work.run(&format!("{PROVE}{more}"))
+            .exits(0)
+            .says(note)
+            .says("before you format this card")
+            .is_silent_of("You may format");
+    }
+    // Nothing is read any more, and the note stands.
+    work.run("copy card --to a --to b --copies 1 --name KITES")
+        .exits(0)
+        .says(note);
+}
+
+#[test]
+fn many_identical_files_are_pointed_out() {
+    let work = Work::with_card("alike");
+    for n in 0..10 {
+        put(
+            &work.path(&format!("card/DCIM/SAME{n}.JPG")),
+            &vec![7; 50_000],
+        );
+    }
+    work.offload();
+    work.run(PROVE)
+        .exits(0)
+        .says("10 files on the card are identical");
 }
