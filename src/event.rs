@@ -69,6 +69,10 @@ pub struct DestinationSnapshot {
     pub bytes_written: u64,
     /// Bytes read back.
     pub bytes_read_back: u64,
+    /// Bytes of files of earlier runs that are to be read back again.
+    pub kept_total: u64,
+    /// Bytes of them that were.
+    pub kept_read: u64,
     /// Files under their final name in this run.
     pub files: u64,
     /// It was dropped.

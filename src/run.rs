@@ -240,6 +240,7 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
         detected::notes(&mut ceiling, &format!("Destination {}", index + 1), gear);
     }
     let usual = ceiling.usual().filter(|(low, _)| low.0 > 0.0);
+    plan.level = job.terms.level;
     plan.prior.rate = usual.map(|(low, high)| RatePrior::from_usual(low.0, high.0));
     plan.ceiling = ceiling;
     plan.card_name.clone_from(&job.known.card);

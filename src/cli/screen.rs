@@ -286,8 +286,17 @@ fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String
     if d.failed {
         return format!("To {}   {}   dropped", index + 1, shown(path));
     }
+    let kept = if d.kept_total > 0 {
+        format!(
+            ", kept {} of {} read again",
+            size(d.kept_read),
+            size(d.kept_total)
+        )
+    } else {
+        String::new()
+    };
     format!(
-        "To {}   {}   written {}, read back {} of {}",
+        "To {}   {}   written {}, read back {} of {}{kept}",
         index + 1,
         shown(path),
         size(d.bytes_written),
@@ -305,7 +314,7 @@ pub(crate) fn plain(s: &Snapshot) -> String {
             if d.failed {
                 "dropped".to_owned()
             } else {
-                size(d.bytes_read_back)
+                size(d.bytes_read_back.saturating_add(d.kept_read))
             }
         })
         .collect();

@@ -192,7 +192,12 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
             shown(place(plan, d).as_str()),
             device(&d.facts)
         ));
-        lines.extend(wrap(&work(d), width, "         ", "         "));
+        lines.extend(wrap(
+            &work(d, plan.reads_kept()),
+            width,
+            "         ",
+            "         ",
+        ));
     }
     lines.extend(speed_lines(&plan.ceiling, width));
     if let Some(text) = plan_time(plan) {
@@ -273,12 +278,17 @@ fn device(facts: &FolderFacts) -> String {
     }
 }
 
-fn work(d: &PlannedDestination) -> String {
+fn work(d: &PlannedDestination, reads_kept: bool) -> String {
     let mut parts = Vec::new();
     if d.kept_files > 0 {
         parts.push(format!(
-            "{} kept (proven by an earlier run; size and date checked, content not read again)",
-            counted(d.kept_files, "file")
+            "{} kept (proven by an earlier run), {}",
+            counted(d.kept_files, "file"),
+            if reads_kept {
+                "to be read back again from this drive, not copied; on the card size and date checked, content not read again"
+            } else {
+                "size and date checked, content not read again"
+            }
         ));
     }
     for left in &d.left_in {
@@ -453,7 +463,14 @@ fn next_when_proven(proof: &Proof) -> String {
     };
     let read_now = proof.offloaded().bytes_read > 0;
     let earlier = proof.tallies().iter().any(|t| t.earlier > 0);
+    let again = proof.tallies().iter().all(|t| t.again == t.earlier);
     let when = match (read_now, earlier) {
+        (true, true) if again => {
+            " and matches what was read from the card, now or in an earlier run"
+        }
+        (false, _) if again => {
+            " again and matches what an earlier run read from the card; on the card sizes and dates are as they were then"
+        }
         (true, false) => " and matches",
         (true, true) => ", now or in an earlier run, and matched",
         (false, _) => " in an earlier run and matched; sizes and dates are as they were then",
@@ -501,6 +518,15 @@ fn only_odd_entries(proof: &Proof) -> bool {
     !odd.is_empty() && blocking.all(is_odd)
 }
 
+/// How many of the kept files were read back again: the others rest on the earlier run.
+fn again_words(tally: &Tally) -> String {
+    match tally.again {
+        0 => String::new(),
+        n if n == tally.earlier => " and again now".to_owned(),
+        n => format!(" and {} again now", count(n)),
+    }
+}
+
 fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
     let Some(outcome) = proof.offloaded().destinations.get(index) else {
         return String::new();
@@ -511,7 +537,8 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
     let mut words = if tally.copied == 0 {
         "no files".to_owned()
     } else if tally.earlier == tally.copied {
-        format!("{files}, {bytes}, all read back in an earlier run ({way})")
+        let again = again_words(tally);
+        format!("{files}, {bytes}, all read back in an earlier run{again} ({way})")
     } else if tally.left > 0 {
         let (here, left) = (tally.copied - tally.left, count(tally.left));
         let back = (tally.read_back - tally.left).min(here);
@@ -531,7 +558,11 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
             n => format!("{} read back ({way})", count(n)),
         };
         let earlier = if tally.earlier > 0 {
-            format!(", {} of them in an earlier run", count(tally.earlier))
+            let again = again_words(tally);
+            format!(
+                ", {} of them in an earlier run{again}",
+                count(tally.earlier)
+            )
         } else {
             String::new()
         };
@@ -558,6 +589,8 @@ fn time_words(proof: &Proof) -> String {
         ));
     } else if o.bytes_read > 0 {
         words.push_str(&format!(", {} read from the card", size(o.bytes_read)));
+    } else if proof.terms().level == Level::Reread {
+        words.push_str(", the card was read to compare it, nothing had to be copied");
     } else {
         words.push_str(", nothing had to be read from the card");
     }

@@ -116,8 +116,21 @@ impl Lane {
             "commit",
             Box::new(move || l.commit_all(&commits, &to_verify)),
         )?;
-        let l = Arc::clone(&lane);
-        spawn("publish", Box::new(move || l.publish_all(&publishes)))?;
+        // Beside a card that is read for others, where nothing is written here; else afterwards.
+        let (l, keeps, has_work) = (Arc::clone(&lane), lane.keeps_any(), lane.has_work());
+        if keeps && !has_work {
+            let l = Arc::clone(&lane);
+            spawn("kept", Box::new(move || l.look_again()))?;
+        }
+        spawn(
+            "publish",
+            Box::new(move || {
+                l.publish_all(&publishes);
+                if keeps && has_work {
+                    l.look_again();
+                }
+            }),
+        )?;
         let l = lane;
         spawn(
             "write",
@@ -131,11 +144,11 @@ impl Lane {
         &self.context.plan.destinations[self.index]
     }
 
-    fn root(&self) -> &Utf8Path {
+    pub(super) fn root(&self) -> &Utf8Path {
         &self.destination().root
     }
 
-    fn meter(&self) -> &super::meter::DestinationMeter {
+    pub(super) fn meter(&self) -> &super::meter::DestinationMeter {
         &self.context.meter.destinations[self.index]
     }
 
@@ -147,7 +160,7 @@ impl Lane {
         self.failed.load(Ordering::Relaxed)
     }
 
-    fn stops(&self) -> bool {
+    pub(super) fn stops(&self) -> bool {
         self.is_out() || self.context.cancel.load(Ordering::Relaxed)
     }
 
@@ -160,6 +173,11 @@ impl Lane {
                 problem.on(self.index),
             )));
         }
+    }
+
+    /// Drops the destination over one file of the plan.
+    pub(super) fn drop_out_on(&self, step: Step, job: &FileJob, cause: &io::Error) {
+        self.drop_out(write_problem(step, cause).at(job.name.as_str()));
     }
 
     fn drop_out_at(&self, step: Step, file: Option<&InFlight>, cause: &io::Error) {

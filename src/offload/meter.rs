@@ -34,6 +34,8 @@ pub struct DestinationMeter {
     pub written: Sum,
     /// Bytes read back.
     pub read_back: Sum,
+    /// Bytes of kept files that were read back again.
+    pub kept_read: Sum,
     /// Files under their final name.
     pub files: Sum,
     /// Nanoseconds in writes.

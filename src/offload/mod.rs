@@ -5,6 +5,7 @@
 mod held;
 pub mod in_flight;
 pub mod journal;
+mod kept;
 mod lane;
 pub mod limits;
 pub mod meter;
@@ -140,9 +141,19 @@ struct Proven {
     only_zeros: bool,
 }
 
+/// A file of an earlier run that was read back again and is as it was.
+struct Kept {
+    destination: usize,
+    job: usize,
+    way: ReadBackWay,
+    readback_s: f64,
+}
+
 /// From every stage to the coordinator.
 enum Report {
     Proven(Proven),
+    Kept(Kept),
+    KeptLost(usize, usize, Problem),
     Problem(Problem),
     DestinationFailed(usize, Problem),
     DateRefused(usize),
@@ -160,12 +171,19 @@ pub enum CopyState {
     ReadBack(f64),
     /// Proven by an earlier run; seconds of that read-back.
     Earlier(f64),
+    /// Proven by an earlier run, and read back again in this one; seconds of that.
+    Again(f64),
 }
 
 impl CopyState {
+    /// Returns whether an earlier run made the copy and read it back.
+    pub fn is_of_earlier_run(self) -> bool {
+        matches!(self, Self::Earlier(_) | Self::Again(_))
+    }
+
     /// Returns whether the copy was read back from the device, now or earlier.
     pub fn is_proven(self) -> bool {
-        matches!(self, Self::ReadBack(_) | Self::Earlier(_))
+        matches!(self, Self::ReadBack(_)) || self.is_of_earlier_run()
     }
 }
 
@@ -411,6 +429,8 @@ struct Coordinator {
     forecast: Forecast,
     /// Bytes that were read and not through when all was read.
     lag_at_end: Option<u64>,
+    /// Kept bytes of the slowest destination that were not read again when all was copied.
+    kept_at_end: Option<u64>,
     forecast_s: Option<f64>,
     steps: Vec<DriveFell>,
     strip: VecDeque<f64>,
@@ -444,6 +464,7 @@ impl Coordinator {
             start,
             forecast: plan.forecast(),
             lag_at_end: None,
+            kept_at_end: None,
             forecast_s: plan
                 .forecast()
                 .remaining()
@@ -490,6 +511,11 @@ impl Coordinator {
     fn take(&mut self, report: Report, observer: &mut dyn Observer) {
         match report {
             Report::Proven(proven) => self.proven(&proven, observer),
+            Report::Kept(kept) => self.kept(&kept),
+            Report::KeptLost(destination, job, problem) => {
+                self.files[job].copies[destination] = CopyState::None;
+                self.problem(problem, observer);
+            }
             Report::Problem(problem) => self.problem(problem, observer),
             Report::DestinationFailed(index, mut problem) => {
                 self.destinations[index].failed = true;
@@ -548,6 +574,16 @@ impl Coordinator {
             way: proven.way,
         };
         observer.event(&event);
+    }
+
+    /// One that may have come from memory says no more than the record of the earlier run does.
+    fn kept(&mut self, kept: &Kept) {
+        if !kept.way.reaches_device() {
+            return;
+        }
+        self.files[kept.job].copies[kept.destination] = CopyState::Again(kept.readback_s);
+        let destination = &mut self.destinations[kept.destination];
+        destination.way = Some(destination.way.map_or(kept.way, |w| w.min(kept.way)));
     }
 
     fn problem(&mut self, problem: Problem, observer: &mut dyn Observer) {
@@ -619,7 +655,7 @@ impl Coordinator {
         self.rates.read.push(bytes);
         self.seen.read = read;
         for (i, d) in meter.destinations.iter().enumerate() {
-            let (w, r) = (d.written.get(), d.read_back.get());
+            let (w, r) = (d.written.get(), d.read_back.get() + d.kept_read.get());
             self.rates.write[i].push(w - self.seen.write[i]);
             self.rates.readback[i].push(r - self.seen.readback[i]);
             self.seen.write[i] = w;
@@ -652,6 +688,12 @@ impl Coordinator {
                 bytes_total: planned.copy_bytes,
                 bytes_written: m.written.get(),
                 bytes_read_back: m.read_back.get(),
+                kept_total: if context.plan.reads_kept() {
+                    planned.kept_bytes
+                } else {
+                    0
+                },
+                kept_read: m.kept_read.get(),
                 files: m.files.get(),
                 failed: outcome.failed,
                 busy_write: busy(m.write_ns.get()),
@@ -698,7 +740,8 @@ impl Coordinator {
         elapsed: Duration,
         destinations: &[DestinationSnapshot],
     ) -> Option<Change> {
-        let meter = &self.context.meter;
+        let context = Arc::clone(&self.context);
+        let meter = &context.meter;
         let bytes_read = meter.read.get();
         let behind = destinations
             .iter()
@@ -710,9 +753,13 @@ impl Coordinator {
             files: meter.files.get(),
             bytes: bytes_read - self.held_open(lag),
         };
-        // A read-back runs behind its writer, so the slowest stage sets the rate of the one stage
-        // that the job has.
-        let change = self.forecast.observe(elapsed, Stage::Copy, done);
+        // A read-back runs behind its writer, so the slowest stage sets the rate of the copy. Kept
+        // files are read again when it is done.
+        let is_copied = meter.card_done.load(Ordering::Relaxed) && lag == 0;
+        let change = match self.kept_done(destinations).filter(|_| is_copied) {
+            Some(done) => self.forecast.observe(elapsed, Stage::ReadBack, done),
+            None => self.forecast.observe(elapsed, Stage::Copy, done),
+        };
         if self.forecast_s.is_none() {
             self.forecast_s = self
                 .forecast
@@ -721,6 +768,25 @@ impl Coordinator {
                 .map(|r| r.likely_s + elapsed.as_secs_f64());
         }
         change
+    }
+
+    /// How far the reading of kept files is, of the amount that the forecast counts with: what is
+    /// done beside the copy is not in that. `None`: there are none.
+    fn kept_done(&mut self, destinations: &[DestinationSnapshot]) -> Option<Amount> {
+        let all = self.context.plan.kept_after()?;
+        let left = |d: &DestinationSnapshot| d.kept_total.saturating_sub(d.kept_read);
+        let live = destinations.iter().filter(|d| !d.failed);
+        let left = live.map(left).max().unwrap_or(0);
+        let at_end = (*self.kept_at_end.get_or_insert(left)).max(left);
+        let share = if at_end == 0 {
+            1.0
+        } else {
+            1.0 - float(left) / float(at_end)
+        };
+        Some(Amount {
+            files: crate::units::whole(float(all.files) * share),
+            bytes: crate::units::whole(float(all.bytes) * share),
+        })
     }
 
     /// Bytes that count as not done because `lag` bytes are read and not through. What was read tells
@@ -850,6 +916,8 @@ impl std::fmt::Debug for Report {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(match self {
             Self::Proven(_) => "Proven",
+            Self::Kept(_) => "Kept",
+            Self::KeptLost(..) => "KeptLost",
             Self::Problem(_) => "Problem",
             Self::DestinationFailed(..) => "DestinationFailed",
             Self::DateRefused(_) => "DateRefused",

@@ -326,6 +326,8 @@ pub struct Plan {
     /// What is known beforehand of how long it will take: from ceilings, the ledger and the drives.
     /// The one place for it; by default nothing is known.
     pub prior: Prior,
+    /// How far it is to be proven; read-back by default.
+    pub level: Level,
 }
 
 impl Plan {
@@ -333,7 +335,37 @@ impl Plan {
     /// goes on with it, so the two can't differ. The second read of `--proof reread` is not in it.
     pub fn forecast(&self) -> Forecast {
         let (files, bytes) = self.to_read();
-        Forecast::new(&self.prior, Amount { files, bytes })
+        let forecast = Forecast::new(&self.prior, Amount { files, bytes });
+        match self.kept_after() {
+            Some(kept) => forecast.then_read_back(kept),
+            None => forecast,
+        }
+    }
+
+    /// Returns whether kept files are read back from their drives again.
+    pub fn reads_kept(&self) -> bool {
+        self.level != Level::Written
+    }
+
+    /// Returns what the slowest destination has to read back again of kept files when everything is
+    /// copied: where nothing is written that goes on beside the copy, at its rate. `None`: no
+    /// destination keeps any file.
+    pub fn kept_after(&self) -> Option<Amount> {
+        let (files, bytes) = self.to_read();
+        let keeping = self.destinations.iter();
+        keeping
+            .filter(|d| self.reads_kept() && d.kept_files > 0)
+            .map(|d| match (d.copy_files, d.check_files) {
+                (0, 0) => Amount {
+                    files: d.kept_files.saturating_sub(files),
+                    bytes: d.kept_bytes.saturating_sub(bytes),
+                },
+                _ => Amount {
+                    files: d.kept_files,
+                    bytes: d.kept_bytes,
+                },
+            })
+            .max_by_key(|amount| amount.bytes)
     }
 
     /// Returns whether every file and folder lies in earlier offloads, so that no new one is made.
@@ -455,6 +487,7 @@ pub fn plan(
         card_name: None,
         ceiling: Ceiling::default(),
         prior: Prior::default(),
+        level: Level::ReadBack,
     })
 }
 

@@ -218,6 +218,9 @@ pub struct CopyPart {
     pub destination: usize,
     pub proof: CopyLevel,
     pub readback_s: Option<f64>,
+    /// Proven by an earlier run, and read back again in this one.
+    #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+    pub again: bool,
     /// The earlier offload that holds it, relative to the destination; none: this one.
     #[serde(rename = "in", skip_serializing_if = "Option::is_none", default)]
     pub within: Option<String>,
@@ -782,11 +785,14 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                 .iter()
                 .enumerate()
                 .filter_map(|(destination, state)| {
+                    let again = matches!(state, CopyState::Again(_));
                     let (proof, readback_s) = match state {
                         CopyState::None => return None,
                         CopyState::Written => (CopyLevel::Written, None),
                         CopyState::ReadBack(s) => (level, Some(seconds(*s))),
-                        CopyState::Earlier(s) => (CopyLevel::Earlier, Some(seconds(*s))),
+                        CopyState::Earlier(s) | CopyState::Again(s) => {
+                            (CopyLevel::Earlier, Some(seconds(*s)))
+                        }
                     };
                     let within = match job.work.get(destination) {
                         Some(Work::Left(left)) => Some(left.within.clone()),
@@ -796,6 +802,7 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                         destination,
                         proof,
                         readback_s,
+                        again,
                         within,
                     })
                 });

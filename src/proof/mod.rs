@@ -75,6 +75,8 @@ pub struct Tally {
     pub read_back_bytes: u64,
     /// Of these, files that an earlier run read back.
     pub earlier: u64,
+    /// Of these, files that were read back again in this run.
+    pub again: u64,
     /// Of these, files that are left in earlier offloads.
     pub left: u64,
     /// What the last walk met.
@@ -366,8 +368,9 @@ fn tally(
             tally.read_back += 1;
             tally.read_back_bytes += job.bytes;
         }
-        if matches!(state, CopyState::Earlier(_)) {
+        if state.is_of_earlier_run() {
             tally.earlier += 1;
+            tally.again += u64::from(matches!(state, CopyState::Again(_)));
             tally.left += u64::from(job.is_left());
         }
     }

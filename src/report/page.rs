@@ -212,6 +212,7 @@ struct Counts {
     bytes: u64,
     back: u64,
     earlier_run: u64,
+    again: u64,
     left: u64,
 }
 
@@ -227,6 +228,7 @@ fn counts(files: &[FilePart], destination: usize) -> Counts {
         counts.left += u64::from(copy.within.is_some());
         let is_earlier = copy.proof == CopyLevel::Earlier && copy.within.is_none();
         counts.earlier_run += u64::from(is_earlier);
+        counts.again += u64::from(is_earlier && copy.again);
     }
     counts
 }
@@ -242,7 +244,7 @@ fn copy(m: &Manifest, index: usize, d: &DestinationPart) -> Markup {
                 (fact("Files there", &html! { (count(c.files)) " of " (count(m.totals.files)) ", " (size(c.bytes)) }))
                 (fact("Read back equal", &html! { (count(c.back)) " of " (count(m.totals.files)) }))
                 (fact("How", &html! { (way(d.readback)) " (" (d.readback.id()) ")" }))
-                @if c.earlier_run > 0 { (fact("Of these, in an earlier run", &html! { (count(c.earlier_run)) })) }
+                @if c.earlier_run > 0 { (fact("Of these, in an earlier run", &html! { (count(c.earlier_run)) @if c.again > 0 { "; " (count(c.again)) " read back again in this one" } })) }
                 @if c.left > 0 { (fact("Of these, in earlier offloads", &html! { (count(c.left)) })) }
             }
         }

@@ -1300,3 +1300,45 @@ fn a_deadline_is_answered_before_the_first_byte() {
     assert_eq!(last["cards"][0]["takes"], planned);
     assert!(tree(&work.path("a")).is_empty());
 }
+
+/// A kept copy that rotted since, its size and date unchanged: neither a record nor an earlier read-back
+/// makes it good. It is named, left as it is, and copied anew once it is out of the way.
+#[test]
+fn a_kept_copy_that_rotted_is_found_by_the_next_run() {
+    let work = Work::with_card("rot");
+    let still = "DCIM/100KITES/KITE0001.JPG";
+    work.offload();
+    let rotten = work.path("b/KITES").join(still);
+    let date = rotten.metadata().unwrap().modified().unwrap();
+    flip(&rotten, 30_000);
+    let file = std::fs::File::options().write(true).open(&rotten).unwrap();
+    file.set_modified(date).unwrap();
+    let held = bytes_of(&rotten);
+    let plan = work.run(&COPY.replace("copy", "plan"));
+    plan.exits(0).says("to be read back again from this drive");
+    let ran = work.run(COPY);
+    ran.exits(1)
+        .says(still)
+        .says("(changed)")
+        .says("NOT PROVEN");
+    assert_eq!(bytes_of(&rotten), held, "nothing on a drive is changed");
+    let m = manifest(&work.path("a/KITES"));
+    assert_eq!(m["verdict"]["proven"], false);
+    let told = problems_of(&m, "changed");
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert_eq!(
+        (told[0]["path"].as_str(), told[0]["destination"].as_u64()),
+        (Some(still), Some(1))
+    );
+    move_to(&rotten, &work.path("aside.JPG"));
+    work.run(COPY).exits(0).says("and again now");
+    let m = manifest(&work.path("b/KITES"));
+    let files = m["files"].as_array().unwrap();
+    for file in files {
+        for copy in file["copies"].as_array().unwrap() {
+            let is_new = file["path"] == still && copy["destination"] == 1;
+            assert_eq!(copy["again"] == true, !is_new, "{file}");
+        }
+    }
+    work.run("verify a/KITES b/KITES").exits(0);
+}

@@ -1116,14 +1116,16 @@ impl History {
                 }
                 Stands::Wrong("was read back in this run and differs")
             }
-            Some(CopyState::Earlier(_)) => {
+            Some(state @ (CopyState::Earlier(_) | CopyState::Again(_))) => {
+                let is_again = matches!(state, CopyState::Again(_));
                 let place = mount_of(&proof.plan().destinations[d].given);
                 let device = self.places[place].now.unwrap();
                 let key = (device, format!("{name}/{path}"));
                 let version = self.versions.get(&looks);
                 let version = version.and_then(|v| v.iter().find(same));
                 match version {
-                    _ if self.silent.get(&key) == Some(copy) => {
+                    // What rotted since is found when it is read back again.
+                    _ if !is_again && self.silent.get(&key) == Some(copy) => {
                         Stands::Excused(Limit::CopyChangedLater)
                     }
                     Some(v) if !is_reread && v.is_flip => Stands::Excused(Limit::ReaderFlippedABit),
@@ -1732,6 +1734,13 @@ impl History {
                 let by_hand = device.is_some_and(|d| self.by_hand.contains(&(d, name.to_owned())));
                 let unknown = self.hidden_changed || self.is_unknown_card(place, name);
                 others || by_hand || unknown || problem.detail.starts_with("and ")
+            }
+            // Read back again, and rotten since.
+            (ProblemKind::Changed, Some(place), Some(path)) => {
+                let path = format!("{name}/{path}");
+                let copies = self.files_on(place, Image::Visible);
+                let rotten = device.and_then(|d| self.silent.get(&(d, path.clone())));
+                rotten.is_some() && rotten == copies.get(&path)
             }
             (ProblemKind::Vanished, Some(place), None) => self.places[place].was_swapped,
             (ProblemKind::Unreadable, None, None) => self.card().files.is_empty(),
