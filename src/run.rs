@@ -33,6 +33,7 @@ use crate::speed::detected;
 use crate::speed::forecast::RatePrior;
 use crate::standing;
 use crate::standing::earlier::{Known, look as look_for_earlier};
+use crate::standing::mounted::unmounted;
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::HashMap;
@@ -161,6 +162,16 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
     }
     observer.event(&listed(job, &listing));
     let (name, mut candidates) = name_and_candidates(job, tools, &card, &listing);
+    for candidate in &mut candidates {
+        if let Ok(facts) = &candidate.facts {
+            let last = job.known.ledger.last_in(&facts.canonical);
+            let other = last.filter(|place| !place.may_be_on(facts));
+            let other = other.map(|place| place.volume_id.as_deref());
+            if let Some(why) = unmounted(disk, &candidate.given, facts, other) {
+                candidate.facts = Err(why);
+            }
+        }
+    }
     if job.only_new {
         look_at_earlier(disk, &mut candidates, &name, &card, &listing);
     }

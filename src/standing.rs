@@ -2,6 +2,7 @@
 //! and what an earlier run's journal and manifest vouch for. It reads; it changes nothing.
 
 pub mod earlier;
+pub mod mounted;
 pub mod search;
 
 use crate::disk::{Disk, FolderFacts, ReadBackWay, Tree};

@@ -10,6 +10,7 @@ use crate::clock::rfc3339;
 use crate::disk::FolderFacts;
 use crate::proof::Proof;
 use crate::units::len64;
+use camino::Utf8Path;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
@@ -194,9 +195,7 @@ impl Entry {
                     // Where files were left in earlier offloads only all together are complete.
                     let all = own.into_iter().chain(d.left_in.iter().map(|l| &l.within));
                     all.map(|within| Place {
-                        path: camino::Utf8Path::new(&d.facts.canonical)
-                            .join(within)
-                            .into_string(),
+                        path: Utf8Path::new(&d.facts.canonical).join(within).into_string(),
                         filesystem: d.facts.filesystem.clone(),
                         volume_id: d.facts.volume_id.clone(),
                         complete: tally.is_complete,
@@ -276,6 +275,15 @@ impl Ledger {
             }
         }
         ledger
+    }
+
+    /// Returns where the latest copy into this folder went, by its path with links resolved.
+    pub fn last_in(&self, folder: &str) -> Option<&Place> {
+        let copies = self.entries.iter().rev().filter(|e| e.did == Deed::Copy);
+        let above = |path: &str| Utf8Path::new(path).parent().map(Utf8Path::to_path_buf);
+        copies
+            .flat_map(|e| &e.places)
+            .find(|p| above(&p.path).is_some_and(|above| above == folder))
     }
 
     /// Returns every place where a complete copy of this card was made, newest first, each once.

@@ -1127,11 +1127,21 @@ fn notes(
     notes
 }
 
+/// Folders in which systems mount drives: udisks, the Filesystem Hierarchy Standard 3.0 (sections
+/// 3.11 and 3.12), macOS.
+const MOUNT_PLACES: [&str; 4] = ["/media/", "/mnt/", "/run/media/", "/Volumes/"];
+
+/// Returns whether a folder lies where drives are mounted, by its path with links resolved.
+pub fn is_where_drives_are_mounted(canonical: &str) -> bool {
+    MOUNT_PLACES
+        .iter()
+        .any(|place| canonical.starts_with(place))
+}
+
 /// A folder where drives are usually mounted, on the system's own volume: the drive that was meant
 /// is perhaps not mounted.
-fn unmounted_note(d: &PlannedDestination) -> Option<String> {
-    let places = ["/media/", "/mnt/", "/run/media/", "/Volumes/"];
-    let looks_mounted = places.iter().any(|p| d.facts.canonical.starts_with(p));
+pub(crate) fn unmounted_note(d: &PlannedDestination) -> Option<String> {
+    let looks_mounted = is_where_drives_are_mounted(&d.facts.canonical);
     (looks_mounted && d.facts.is_system_volume).then(|| {
         format!(
             "`{}` lies on the system's own disk. Is the drive mounted that you mean?",

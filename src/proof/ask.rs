@@ -208,17 +208,17 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
 }
 
 /// What counting every file of the card gave.
-struct Counted {
+struct Counted<'a> {
     /// Files and bytes per offload.
     held: Vec<(u64, u64)>,
     /// Independent devices that hold every file.
     copies: usize,
     told: Told,
     /// What the manifests say of the content of files that stand somewhere.
-    contents: Vec<Content>,
+    contents: Vec<Content<'a>>,
 }
 
-fn count(question: &Question<'_>, usable: &[Usable<'_>]) -> Counted {
+fn count<'a>(question: &Question<'_>, usable: &[Usable<'a>]) -> Counted<'a> {
     let mut told = Told::default();
     let mut held = vec![(0_u64, 0_u64); usable.len()];
     let mut contents = Vec::new();
@@ -240,6 +240,7 @@ fn count(question: &Question<'_>, usable: &[Usable<'_>]) -> Counted {
         let holder = holders.first().and_then(|&i| usable.get(i));
         if let Some(part) = holder.and_then(|u| u.files.get(file.name.as_str())) {
             contents.push(Content {
+                path: &part.path,
                 bytes: part.bytes,
                 blake3: part.blake3,
                 only_zeros: part.only_zeros,

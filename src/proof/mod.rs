@@ -15,15 +15,18 @@ use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
 use crate::error::{Problem, ProblemKind};
 use crate::offload::{CopyState, Offloaded};
-use crate::plan::{Level, Plan, count_independent, gone_note, trash_notes};
+use crate::plan::{Level, Plan, count_independent, gone_note, trash_notes, unmounted_note};
 use crate::units::{counted, len64};
 use checksums::List;
 use jiff::Timestamp;
+use std::cmp::Reverse;
 
 /// At most this many differences of the card's listing are told.
 const DIFFERENCES_MAX: usize = 200;
 /// A content that occurs this often under different names is pointed out.
 const IDENTICAL_NOTED: usize = 10;
+/// Files that a note names; more are counted.
+const NAMED: usize = 3;
 /// Files of at most so many bytes are often alike: a camera's own index and settings files.
 const IDENTICAL_BYTES: u64 = 4_096;
 
@@ -542,11 +545,13 @@ fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
 fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> {
     let mut notes = trash_notes(&plan.listing);
     notes.extend(gone_note(plan.destinations.iter()));
+    notes.extend(plan.destinations.iter().filter_map(unmounted_note));
     notes.extend(only_new::notes(plan, offloaded, reread_equal));
     let files = offloaded.files.iter().zip(&plan.jobs);
     notes.extend(sameness_notes(files.filter_map(|(file, job)| {
         let blake3 = file.blake3?;
         Some(Content {
+            path: job.name.as_str(),
             bytes: job.bytes,
             blake3,
             only_zeros: file.only_zeros,
@@ -567,7 +572,8 @@ fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> 
 
 /// What is known of a file's content.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Content {
+pub(super) struct Content<'a> {
+    pub(super) path: &'a str,
     /// Size in bytes.
     pub(super) bytes: u64,
     pub(super) blake3: Digest,
@@ -577,29 +583,46 @@ pub(super) struct Content {
 
 /// Files of nothing but zeros, and many that are identical: what a card that fails, or is smaller
 /// than its label, delivers.
-pub(super) fn sameness_notes(files: impl Iterator<Item = Content>) -> Vec<String> {
+pub(super) fn sameness_notes<'a>(files: impl Iterator<Item = Content<'a>>) -> Vec<String> {
     let mut notes = Vec::new();
-    let mut zeros = 0_usize;
+    let mut zeros = Vec::new();
     let mut seen = std::collections::HashMap::new();
     for file in files {
         if file.only_zeros {
-            zeros += 1;
+            zeros.push(file.path);
         } else if file.bytes > IDENTICAL_BYTES {
-            *seen.entry(file.blake3).or_insert(0_usize) += 1;
+            // 100,000 files at a time: a count and the first name are all that is kept.
+            seen.entry(file.blake3).or_insert((0_usize, file.path)).0 += 1;
         }
     }
-    if zeros > 0 {
+    if !zeros.is_empty() {
         notes.push(format!(
-            "{} of nothing but zeros: a sign of a failing card, or of one that is smaller than its label. Do not shoot on it again before you have looked at the pictures.",
-            counted(len64(zeros), "file")
+            "{} of nothing but zeros ({}): a sign of a failing card, or of one that is smaller than its label. Do not shoot on it again before you have looked at the pictures.",
+            counted(len64(zeros.len()), "file"),
+            some_of(&zeros)
         ));
     }
-    let most = seen.values().copied().max().unwrap_or(0);
-    if most >= IDENTICAL_NOTED {
+    let most = seen.values().max_by_key(|(n, first)| (*n, Reverse(*first)));
+    if let Some((n, first)) = most.filter(|(n, _)| *n >= IDENTICAL_NOTED) {
         notes.push(format!(
-            "{} on the card are identical, byte for byte. Look at some of them.",
-            counted(len64(most), "file")
+            "{} on the card are identical, byte for byte, `{}` among them. Look at some of them.",
+            counted(len64(*n), "file"),
+            crate::name::shown(first)
         ));
     }
     notes
+}
+
+/// The first names, and how many more there are.
+fn some_of(paths: &[&str]) -> String {
+    let named: Vec<String> = paths
+        .iter()
+        .take(NAMED)
+        .map(|path| format!("`{}`", crate::name::shown(path)))
+        .collect();
+    let more = match paths.len() - named.len() {
+        0 => String::new(),
+        n => format!(" and {} more", crate::units::count(len64(n))),
+    };
+    format!("{}{more}", named.join(", "))
 }

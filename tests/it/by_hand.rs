@@ -3,7 +3,7 @@
 
 use crate::support::image::Image;
 use crate::support::program::{
-    Card, Work, bytes_of, flip, manifest, move_to, put, remove, whole_tree,
+    Card, Work, bytes_of, flip, manifest, move_to, put, remove, skip, whole_tree,
 };
 use std::path::Path;
 use std::process::Command;
@@ -221,4 +221,50 @@ fn a_copy_beside_a_folder_of_the_card_is_none() {
             .is_silent_of(MAY_FORMAT);
     }
     work.run("prove mnt/DCIM --on a --copies 1").exits(0);
+}
+
+/// A drive that is not mounted leaves its empty folder behind, and that lies on the system's disk. The
+/// ledger remembers that copies into it went elsewhere.
+#[test]
+fn an_unmounted_drives_folder_is_refused_and_stays_empty() {
+    let work = Work::with_card("unmounted");
+    let Some(mut drive) = Image::ext4(&work.path("b.img"), &work.path("b"), 64, "rw") else {
+        return;
+    };
+    let copy = "copy card --to a --to b --separate --copies 1";
+    work.run(&format!("{copy} --name FIRST")).exits(0);
+    drive.unmount();
+    let before = whole_tree(&work.path("a"));
+    // Another name, so that no record on the other drive tells.
+    work.run(&format!("{copy} --name SECOND"))
+        .exits(3)
+        .says("that drive is not mounted");
+    assert_eq!(whole_tree(&work.path("a")), before);
+    assert!(whole_tree(&work.path("b")).len() <= 1);
+    // The person means the folder: then one inside it is as good as any.
+    work.folder("b/here");
+    work.run("copy card --to a --to b/here --copies 1 --name SECOND")
+        .exits(0);
+    let drive = drive.mounted_at(&work.path("b"));
+    work.run(&format!("{copy} --name THIRD")).exits(0);
+    drop(drive);
+}
+
+/// Nothing is remembered of it, but it is empty and lies where drives are mounted.
+#[test]
+fn an_empty_folder_where_drives_are_mounted_is_refused() {
+    let work = Work::with_card("mnt");
+    let folder = format!("/mnt/unlade-test-{}", std::process::id());
+    if std::fs::create_dir(&folder).is_err() {
+        skip("no folder can be made in /mnt");
+        return;
+    }
+    let ran = work.run(&format!(
+        "copy card --to a --to {folder} --copies 1 --name K"
+    ));
+    let left = std::fs::read_dir(&folder).unwrap().count();
+    std::fs::remove_dir(&folder).unwrap();
+    ran.exits(3).says("no drive is");
+    assert_eq!(left, 0);
+    assert!(!work.path("a/K").exists());
 }

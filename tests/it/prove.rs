@@ -277,7 +277,7 @@ fn files_of_nothing_but_zeros_are_pointed_out_each_time() {
     // None of nothing is a sign of nothing.
     put(&work.path("card/DCIM/EMPTY.JPG"), b"");
     work.offload();
-    let note = "3 files of nothing but zeros";
+    let note = "3 files of nothing but zeros (`DCIM/ZERO0.JPG`,";
     let manifest = manifest(&work.path("a/KITES"));
     let notes = manifest["verdict"]["notes"].to_string();
     assert!(notes.contains(note), "{notes}");
@@ -311,5 +311,6 @@ fn many_identical_files_are_pointed_out() {
     work.offload();
     work.run(PROVE)
         .exits(0)
-        .says("10 files on the card are identical");
+        .says("10 files on the card are identical")
+        .says("`DCIM/SAME0.JPG` among them");
 }

@@ -1,0 +1,39 @@
+//! Owns the question whether the drive that a person means is mounted: an unmounted drive leaves an
+//! empty folder behind, which lies on the system's own disk and takes a copy as willingly. It looks
+//! and judges; refusing is the plan's business.
+
+use crate::disk::{Disk, FolderFacts};
+use crate::name::shown;
+use crate::plan::is_where_drives_are_mounted;
+use camino::Utf8Path;
+
+/// Returns in words why a destination is not the drive that is meant. `other_volume` is the
+/// volume that the latest copy into this folder went to, where it is known and not this one; it may
+/// have no identity. Both signs count only on the volume that the system itself runs from.
+pub fn unmounted(
+    disk: &dyn Disk,
+    given: &Utf8Path,
+    facts: &FolderFacts,
+    other_volume: Option<Option<&str>>,
+) -> Option<String> {
+    if !facts.is_system_volume {
+        return None;
+    }
+    let told = shown(given.as_str());
+    let other = "If you do mean a folder on this disk, make a new one in it and give that.";
+    if let Some(id) = other_volume {
+        let volume = id.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
+        return Some(format!(
+            "`{told}` lies on the system's own disk, and the last copy there went to another drive{volume}: that drive is not mounted. {other}"
+        ));
+    }
+    let is_empty = || {
+        disk.children(given)
+            .is_ok_and(|children| children.is_empty())
+    };
+    (is_where_drives_are_mounted(&facts.canonical) && is_empty()).then(|| {
+        format!(
+            "`{told}` is an empty folder on the system's own disk, where drives are mounted: no drive is. {other}"
+        )
+    })
+}
