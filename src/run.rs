@@ -167,9 +167,7 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
             let last = job.known.ledger.last_in(&facts.canonical);
             let other = last.filter(|place| !place.may_be_on(facts));
             let other = other.map(|place| place.volume_id.as_deref());
-            if let Some(why) = unmounted(disk, &candidate.given, facts, other) {
-                candidate.facts = Err(why);
-            }
+            candidate.unmounted = unmounted(disk, &candidate.given, facts, other);
         }
     }
     if job.only_new {
@@ -341,6 +339,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
             given: given.to_path_buf(),
             facts,
             standing,
+            unmounted: None,
             earlier: Vec::new(),
             earlier_notes: Vec::new(),
         },
@@ -348,6 +347,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
             given: given.to_path_buf(),
             facts: facts.and(Err(why)),
             standing: Standing::default(),
+            unmounted: None,
             earlier: Vec::new(),
             earlier_notes: Vec::new(),
         },

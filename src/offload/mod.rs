@@ -68,6 +68,18 @@ impl Context {
                 .all(|d| d.failed.load(Ordering::Relaxed))
     }
 
+    /// Looks whether the folder of the card is the one that was listed: cheap enough for every file,
+    /// so that a card which is swapped in the middle stops the job there.
+    fn card_is_in_place(&self) -> Result<(), String> {
+        let then = &self.plan.card.facts;
+        let place = (then.device, then.inode);
+        match self.disk.look(&self.plan.card.given) {
+            Ok(Some(now)) if (now.device, now.inode) == place => Ok(()),
+            // Only the full look tells what that means.
+            _ => self.card_is_there(),
+        }
+    }
+
     /// Looks whether the card is still the one that was listed.
     pub fn card_is_there(&self) -> Result<(), String> {
         let then = &self.plan.card.facts;

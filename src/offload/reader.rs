@@ -55,6 +55,10 @@ impl Reader {
         let mut any_changed = false;
         let mut in_a_row = 0;
         for (at, &job) in jobs.iter().enumerate() {
+            if let Err(why) = self.context.card_is_in_place() {
+                self.card_gone(&why);
+                return;
+            }
             match self.file(job, jobs.get(at + 1).copied(), false) {
                 Ok(()) => in_a_row = 0,
                 Err(Trouble::Stopped) => return,

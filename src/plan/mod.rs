@@ -170,6 +170,8 @@ pub struct Candidate {
     pub given: Utf8PathBuf,
     /// What the system says of it, or why it cannot be used.
     pub facts: Result<FolderFacts, String>,
+    /// Why it is not the drive that is meant.
+    pub unmounted: Option<String>,
     /// What stands there already.
     pub standing: Standing,
     /// Other offloads on it, where only what is new is to be copied.
@@ -500,6 +502,9 @@ fn check_destination(
     reasons: &mut Vec<Problem>,
 ) {
     let (index, candidate, facts) = (place.index, place.candidate, place.facts);
+    if let Some(why) = &candidate.unmounted {
+        return reasons.push(Problem::new(ProblemKind::Vanished, why.clone()).on(index));
+    }
     check_place(index, facts, card, reasons);
     check_twice(index, facts, candidates, reasons);
     check_names(index, candidate, facts, listing, place.shape.name, reasons);

@@ -55,6 +55,7 @@ fn to(facts: FolderFacts) -> Candidate {
         given: Utf8PathBuf::from(facts.canonical.clone()),
         facts: Ok(facts),
         standing: Standing::default(),
+        unmounted: None,
         earlier: Vec::new(),
         earlier_notes: Vec::new(),
     }

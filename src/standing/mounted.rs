@@ -24,7 +24,7 @@ pub fn unmounted(
     if let Some(id) = other_volume {
         let volume = id.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
         return Some(format!(
-            "`{told}` lies on the system's own disk, and the last copy there went to another drive{volume}: that drive is not mounted. {other}"
+            "`{told}` is not the drive that the last copy there went to{volume}, but a folder on the system's own disk: that drive is not mounted. {other}"
         ));
     }
     let is_empty = || {
