@@ -15,6 +15,7 @@ mod kit_args;
 mod kit_file;
 mod known;
 mod ledger;
+mod next;
 mod out;
 mod power;
 mod prove;

@@ -1,15 +1,14 @@
 //! Owns the sentences that people read: plan, problems, verdict, cautions. Text from data only.
 
+use super::next;
 use super::out::{Out, wrap};
 use std::time::Duration;
-use unlade::card::listing::RowKind;
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Snapshot;
 use unlade::name::shown;
-use unlade::plan::Level;
-use unlade::plan::{Plan, PlannedDestination};
+use unlade::plan::{EARLIER_COPY, Level, Plan, PlannedDestination};
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark};
 use unlade::proof::{Proof, Tally, counted_copies};
@@ -146,6 +145,9 @@ fn refusal_step(reason: &Problem) -> &'static str {
         }
         ProblemKind::NameClash if reason.detail.starts_with("the card lies") => {
             "Give a destination outside the card."
+        }
+        ProblemKind::NameClash if reason.detail == EARLIER_COPY => {
+            "Copy this card under another --name, or with --only-new under another --name: so the earlier copy and the new file are both kept."
         }
         ProblemKind::NameClash if on_card_entry => {
             "Move what stands there out of the way, or choose another name with --name."
@@ -451,7 +453,14 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     }
     lines.extend(reasons(proof, out));
     lines.extend(shoot.iter().cloned());
-    lines.extend(wrap(&next(proof), out.width, "Next     ", "         "));
+    let steps = if proven {
+        vec![next_when_proven(proof)]
+    } else {
+        next::steps(proof)
+    };
+    for step in steps {
+        lines.extend(wrap(&step, out.width, "Next     ", "         "));
+    }
     lines.extend(cautions(proven));
     lines
 }
@@ -482,40 +491,6 @@ fn next_when_proven(proof: &Proof) -> String {
         "You may format this card."
     };
     format!("Every file on this card was read back from {drives}{when}. {may}")
-}
-
-fn has_unknown_device(proof: &Proof) -> bool {
-    let is_unknown = |d: &PlannedDestination| matches!(d.facts.backing, Backing::Unknown { .. });
-    proof.plan().destinations.iter().any(is_unknown)
-}
-
-/// Whether a file that was left is not what the earlier offload read, or does not stand there.
-fn left_and_changed(proof: &Proof) -> bool {
-    let is_left = |path: &String| {
-        let mut jobs = proof.plan().jobs.iter();
-        jobs.any(|j| j.name.as_str() == path && j.is_left())
-    };
-    let mut blocking = proof.problems().iter().filter(|p| p.blocking);
-    blocking.any(|p| p.kind == ProblemKind::ChangedOnCard && p.path.as_ref().is_some_and(is_left))
-}
-
-/// Whether all that is in the way are links, sockets and other entries that are no files.
-fn only_odd_entries(proof: &Proof) -> bool {
-    let odd: Vec<String> = proof
-        .plan()
-        .listing
-        .rows()
-        .iter()
-        .filter(|row| match &row.kind {
-            RowKind::Trouble { why } => why.starts_with("is a "),
-            RowKind::NotText => true,
-            _ => false,
-        })
-        .map(unlade::card::listing::Row::path)
-        .collect();
-    let mut blocking = proof.problems().iter().filter(|p| p.blocking);
-    let is_odd = |p: &Problem| p.path.as_ref().is_some_and(|path| odd.contains(path));
-    !odd.is_empty() && blocking.all(is_odd)
 }
 
 /// How many of the kept files were read back again: the others rest on the earlier run.
@@ -650,50 +625,6 @@ fn reasons(proof: &Proof, out: Out) -> Vec<String> {
         lines.push(format!("         and {more} more; all are in the manifest"));
     }
     lines
-}
-
-/// Returns the one sentence on what to do next.
-fn next(proof: &Proof) -> String {
-    let verdict = proof.verdict();
-    if verdict.is_proven() {
-        return next_when_proven(proof);
-    }
-    if proof.offloaded().interrupted {
-        return "Run the same command again: what was proven is kept, the rest is done then."
-            .to_owned();
-    }
-    if proof.terms().level == Level::Written {
-        return "Run the same command without --proof written to read the copies back.".to_owned();
-    }
-    if only_odd_entries(proof) {
-        return "Look at the entries named above and copy by hand what you need of them: they are no ordinary files, or have names that no record can hold. All else is copied.".to_owned();
-    }
-    if left_and_changed(proof) {
-        return "Run the command again without --only-new and under another --name: then every file of the card is copied as it is now.".to_owned();
-    }
-    // The most telling trouble first: what happened to files before what follows from it.
-    let mut kinds: Vec<ProblemKind> = proof
-        .problems()
-        .iter()
-        .filter(|p| p.blocking)
-        .map(|p| p.kind)
-        .collect();
-    kinds.sort_unstable_by_key(|k| (*k == ProblemKind::TooFewCopies, *k));
-    let of_reader = |p: &Problem| p.kind == ProblemKind::Mismatch && p.destination.is_none();
-    match kinds.first() {
-        None => "Run the same command again.",
-        Some(ProblemKind::Mismatch) if proof.problems().iter().any(of_reader) => {
-            "Do not trust this reader, its cable or this card. Copy again through another reader, under another --name: the copies made now may hold wrong bytes."
-        }
-        Some(ProblemKind::NameClash) => {
-            "Move the files named above out of the way, or choose another name with --name; then run the command again."
-        }
-        Some(ProblemKind::SameDevice) if !has_unknown_device(proof) => {
-            "Give a folder on another physical drive."
-        }
-        Some(kind) => kind.next_step(),
-    }
-    .to_owned()
 }
 
 /// Returns the lines for one checked offload.

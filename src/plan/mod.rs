@@ -262,6 +262,9 @@ pub struct PlannedDestination {
     pub recorded: Option<RecordedVerdict>,
     /// Files of an earlier run that stand there and are no longer on the card.
     pub gone_files: u64,
+    /// Files that stand there proven by an earlier run, and that are other files on the card now: another
+    /// size or date.
+    pub rewritten: HashSet<String>,
     /// Files kept because an earlier run proved them.
     pub kept_files: u64,
     /// Their bytes.
@@ -948,9 +951,17 @@ fn plan_destination(
             Work::Keep(_) | Work::Left(_) => {}
             Work::Check => {
                 let stands = standing.entries.get(file.name.as_str());
+                let is_rewritten = is_rewritten(file, records);
                 if stands.is_some_and(|s| s.kind != EntryKind::File || s.bytes != file.bytes) {
-                    let why = "something else already stands under this name".to_owned();
-                    told.tell(ProblemKind::NameClash, file.name, why, reasons);
+                    let why = if is_rewritten {
+                        EARLIER_COPY
+                    } else {
+                        "something else already stands under this name"
+                    };
+                    told.tell(ProblemKind::NameClash, file.name, why.to_owned(), reasons);
+                }
+                if is_rewritten {
+                    planned.rewritten.insert(file.name.as_str().to_owned());
                 }
             }
             Work::Copy => needs += round_up(file.bytes, facts.cluster_bytes),
@@ -963,6 +974,15 @@ fn plan_destination(
     needs += len64(listing.folders().count()) * facts.cluster_bytes;
     planned.needs_bytes = needs;
     (planned, works)
+}
+
+/// Why a file that was written anew on the card can't go where its earlier copy is.
+pub const EARLIER_COPY: &str = "under this name stands the copy that an earlier run proved, and the card holds another file now";
+
+/// Whether an earlier run proved another file of this name.
+fn is_rewritten(file: crate::card::listing::FileRow<'_>, records: Option<&Records>) -> bool {
+    let proven = records.and_then(|r| r.proven.get(file.name.as_str()));
+    proven.is_some_and(|p| p.bytes != file.bytes || p.modified != file.modified.rfc3339())
 }
 
 /// The destination as it stands, before the work on it is counted.
@@ -991,6 +1011,7 @@ fn destination_at_start(
             .filter(|r| r.listing_b3 == Some(listing.fingerprint()))
             .and_then(|r| r.recorded.clone()),
         gone_files: gone_files(standing, listing),
+        rewritten: HashSet::new(),
         kept_files: 0,
         kept_bytes: 0,
         left_files: 0,

@@ -61,3 +61,4 @@ mod verify;
 mod weigh;
 #[cfg(target_os = "linux")]
 mod wine;
+mod words;

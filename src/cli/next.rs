@@ -1,0 +1,269 @@
+//! Owns what to do next after a copy that is not PROVEN: one step for each kind of trouble that is in
+//! the way, the most telling first, each naming the drives and files that it is about. Text from data
+//! only.
+
+use std::collections::{BTreeMap, BTreeSet};
+use unlade::card::listing::{Row, RowKind};
+use unlade::disk::FolderFacts;
+use unlade::disk::backing::Backing;
+use unlade::error::{Problem, ProblemKind};
+use unlade::name::shown;
+use unlade::plan::{Level, PlannedDestination, count_independent};
+use unlade::proof::Proof;
+use unlade::units::{counted, len64};
+
+/// Steps that are told; more would be read by nobody.
+pub(crate) const STEPS_MAX: usize = 3;
+/// Files that a step names; the rest are counted.
+const NAMES_TOLD: usize = 2;
+
+/// What a step is about. The order is that in which they are told: what happened to the card and to
+/// bytes before what is only in the way, and what follows from the others last.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+enum Topic {
+    Reader,
+    CardUnreadable,
+    CardGone,
+    LeftChanged,
+    CardChanged,
+    DriveDiffers,
+    DriveGone,
+    NoRoom,
+    WriteFailed,
+    MoveAside,
+    Missing,
+    Rewritten,
+    SameNames,
+    FromMemory,
+    SecondFromMemory,
+    OddEntries,
+    Written,
+    SameDevice,
+    TooFew,
+    Other(ProblemKind),
+}
+
+/// The files and drives that one step is about.
+#[derive(Default)]
+struct About<'a> {
+    files: BTreeSet<&'a str>,
+    drives: BTreeSet<usize>,
+}
+
+/// Returns what to do, one step for each kind of trouble, at most [`STEPS_MAX`].
+pub(crate) fn steps(proof: &Proof) -> Vec<String> {
+    if proof.offloaded().interrupted {
+        let text = "Run the same command again: what was proven is kept, the rest is done then.";
+        return vec![text.to_owned()];
+    }
+    let topics = topics(proof);
+    let is_only_odd = topics.keys().all(|t| *t == Topic::OddEntries);
+    let mut steps: Vec<String> = topics
+        .iter()
+        .take(STEPS_MAX)
+        .map(|(topic, about)| step(proof, *topic, about))
+        .collect();
+    if is_only_odd && let Some(step) = steps.first_mut() {
+        step.push_str(" All else is copied.");
+    }
+    if steps.is_empty() {
+        steps.push("Run the same command again.".to_owned());
+    }
+    steps
+}
+
+fn topics(proof: &Proof) -> BTreeMap<Topic, About<'_>> {
+    let odd = odd_entries(proof);
+    let mut topics: BTreeMap<Topic, About<'_>> = BTreeMap::new();
+    for problem in proof.problems().iter().filter(|p| p.blocking) {
+        let Some(topic) = topic(proof, problem, &odd) else {
+            continue;
+        };
+        let about = topics.entry(topic).or_default();
+        about.files.extend(problem.path.as_deref());
+        about.drives.extend(problem.destination);
+    }
+    // Too few copies follow from the rest, unless there would be too few of them anyway.
+    let others = topics.keys().any(|t| *t != Topic::TooFew);
+    if others && (topics.contains_key(&Topic::SameDevice) || has_enough_drives(proof)) {
+        topics.remove(&Topic::TooFew);
+    }
+    topics
+}
+
+fn has_enough_drives(proof: &Proof) -> bool {
+    let destinations = proof.plan().destinations.iter();
+    let devices: Vec<_> = destinations
+        .map(|d| (&d.facts.backing, d.facts.device))
+        .collect();
+    let terms = proof.terms();
+    count_independent(&devices, terms.separate).0 >= terms.copies_needed
+}
+
+/// Returns what a problem asks for; `None` for one that only counts others.
+fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
+    let on_drive = p.destination.is_some();
+    let path = p.path.as_deref();
+    Some(match p.kind {
+        _ if !on_drive && path.is_some_and(|path| odd.contains(path)) => Topic::OddEntries,
+        ProblemKind::Mismatch if !on_drive => Topic::Reader,
+        ProblemKind::Mismatch => Topic::DriveDiffers,
+        ProblemKind::Unreadable if !on_drive => {
+            path?;
+            Topic::CardUnreadable
+        }
+        ProblemKind::Vanished if on_drive => Topic::DriveGone,
+        ProblemKind::Vanished if path.is_none() => Topic::CardGone,
+        ProblemKind::ChangedOnCard if path.is_some_and(|path| is_left(proof, path)) => {
+            Topic::LeftChanged
+        }
+        // A file that went from the card while the card stayed: something changed the card.
+        ProblemKind::Vanished | ProblemKind::ChangedOnCard => Topic::CardChanged,
+        ProblemKind::NoRoom => Topic::NoRoom,
+        ProblemKind::WriteFailed => Topic::WriteFailed,
+        ProblemKind::Changed => Topic::MoveAside,
+        ProblemKind::Missing => Topic::Missing,
+        ProblemKind::NameClash if p.detail.contains("for the same") => Topic::SameNames,
+        ProblemKind::NameClash if is_rewritten(proof, p) => Topic::Rewritten,
+        ProblemKind::NameClash if on_drive && path.is_some() => Topic::MoveAside,
+        ProblemKind::NotReadBack if proof.terms().level == Level::Written => Topic::Written,
+        ProblemKind::NotReadBack if on_drive => Topic::FromMemory,
+        ProblemKind::NotReadBack if path.is_some() => Topic::SecondFromMemory,
+        ProblemKind::SameDevice => Topic::SameDevice,
+        ProblemKind::TooFewCopies => Topic::TooFew,
+        other => Topic::Other(other),
+    })
+}
+
+/// Links, sockets and names that no record can hold: no fault of card or reader.
+fn odd_entries(proof: &Proof) -> BTreeSet<String> {
+    let is_odd = |row: &&Row| match &row.kind {
+        RowKind::Trouble { why } => why.starts_with("is a ") || why.starts_with("cannot be rec"),
+        RowKind::NotText => true,
+        _ => false,
+    };
+    let rows = proof.plan().listing.rows().iter();
+    rows.filter(is_odd).map(Row::path).collect()
+}
+
+/// Whether a file was left in an earlier offload.
+fn is_left(proof: &Proof, path: &str) -> bool {
+    let mut jobs = proof.plan().jobs.iter();
+    jobs.any(|j| j.name.as_str() == path && j.is_left())
+}
+
+/// Whether what stands there is the proven copy of what the card held earlier.
+fn is_rewritten(proof: &Proof, p: &Problem) -> bool {
+    let destination = p.destination.and_then(|d| proof.plan().destinations.get(d));
+    match (destination, &p.path) {
+        (Some(d), Some(path)) => d.rewritten.contains(path),
+        _ => false,
+    }
+}
+
+fn has_unknown_device(proof: &Proof) -> bool {
+    let is_unknown = |facts: &FolderFacts| matches!(facts.backing, Backing::Unknown { .. });
+    let mut destinations = proof.plan().destinations.iter();
+    destinations.any(|d| is_unknown(&d.facts))
+}
+
+/// Returns `` `X` ``, `` `X` and `Y` `` or `` `X`, `Y` and 3 more files``.
+fn names(files: &BTreeSet<&str>) -> String {
+    let told: Vec<String> = files
+        .iter()
+        .take(NAMES_TOLD)
+        .map(|path| format!("`{}`", shown(path)))
+        .collect();
+    match files.len().saturating_sub(NAMES_TOLD) {
+        0 => told.join(" and "),
+        more => format!(
+            "{} and {}",
+            told.join(", "),
+            counted(len64(more), "more file")
+        ),
+    }
+}
+
+/// Returns the places that a step is about: `` `b` ``, `` `a` and `b` ``.
+fn places<'a>(
+    proof: &'a Proof,
+    about: &About<'_>,
+    place: impl Fn(&'a PlannedDestination) -> &'a camino::Utf8Path,
+) -> String {
+    let destinations = about
+        .drives
+        .iter()
+        .filter_map(|d| proof.plan().destinations.get(*d));
+    let told: Vec<String> = destinations
+        .map(|d| format!("`{}`", shown(place(d).as_str())))
+        .collect();
+    told.join(" and ")
+}
+
+fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
+    let files = names(&about.files);
+    let drives = places(proof, about, |d| &d.given);
+    let roots = places(proof, about, |d| &d.root);
+    let (it, is) = match about.files.len() {
+        1 => ("it", "is"),
+        _ => ("they", "are"),
+    };
+    match topic {
+        Topic::Reader => "Do not trust this reader, its cable or this card. Copy again through another reader, under another --name: the copies made now may hold wrong bytes.".to_owned(),
+        Topic::CardUnreadable => format!(
+            "Stop using this card: {files} could not be read. Try another reader, cable or port, straight into the computer, and run the same command again."
+        ),
+        Topic::CardGone => "Put the card back and run the same command again.".to_owned(),
+        Topic::LeftChanged => "Run the command again without --only-new and under another --name: then every file of the card is copied as it is now.".to_owned(),
+        Topic::CardChanged if about.files.is_empty() => {
+            ProblemKind::ChangedOnCard.next_step().to_owned()
+        }
+        Topic::CardChanged => format!(
+            "Make sure that nothing else writes to the card ({files} {is} not as at the start), then run the same command again."
+        ),
+        Topic::DriveDiffers => format!(
+            "Run the same command again; if what is read back from {drives} differs once more, do not trust this drive, its cable or its port."
+        ),
+        Topic::DriveGone => format!(
+            "Put the drive back that was at {drives}, and run the same command again."
+        ),
+        Topic::NoRoom => format!(
+            "Free some room on the drive of {drives}, or give another one with --to; then run the command again."
+        ),
+        Topic::WriteFailed => format!(
+            "Check the drive of {drives}, its cable and its port, then run the same command again."
+        ),
+        Topic::MoveAside => format!(
+            "Move {files} out of {roots} (keep what you move until all is proven), then run the same command again: {it} {is} copied anew."
+        ),
+        Topic::Missing if about.files.is_empty() => format!(
+            "Find out who removes files from {drives}, then run the same command again: what is missing is copied anew."
+        ),
+        Topic::Missing => {
+            format!("Run the same command again: {files} {is} copied to {drives} anew.")
+        }
+        Topic::Rewritten => format!(
+            "Copy this card under another --name: what stands in {roots} as {files} was proven earlier and is not what the card holds now, and so both are kept."
+        ),
+        Topic::SameNames => format!(
+            "Use another drive than {drives}, one whose file system keeps capitals and accents apart, such as ext4."
+        ),
+        Topic::FromMemory => format!(
+            "Unplug the drive of {drives}, plug it in again, and run `unlade verify` on the offload."
+        ),
+        Topic::SecondFromMemory => "Take the card out, put it in again, and run the same command again: the second read has to come from the card.".to_owned(),
+        Topic::OddEntries => format!(
+            "Look at {files} on the card and copy by hand what you need: no ordinary {}, or with a name that no record can hold.",
+            if about.files.len() == 1 { "file" } else { "files" }
+        ),
+        Topic::Written => {
+            "Run the same command without --proof written to read the copies back.".to_owned()
+        }
+        Topic::SameDevice if !has_unknown_device(proof) => {
+            "Give a folder on another physical drive.".to_owned()
+        }
+        Topic::SameDevice => ProblemKind::SameDevice.next_step().to_owned(),
+        Topic::TooFew => ProblemKind::TooFewCopies.next_step().to_owned(),
+        Topic::Other(kind) => kind.next_step().to_owned(),
+    }
+}

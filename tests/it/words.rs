@@ -1,0 +1,142 @@
+//! What is said at the end of a run: every kind of trouble has a step of its own that names what it is
+//! about, and no sentence claims more than was done.
+
+use crate::support::image::Image;
+use crate::support::mount::{Fault, Kind, Mount, Options, skip};
+use crate::support::program::{Card, Work, flip, manifest, move_to, put, remove};
+
+const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
+const COPY: &str = "copy card --to a --to b --name KITES --copies 1";
+const DYING: &str = "Stop using this card";
+
+/// The lines that begin with a label, each with its continuation lines.
+fn labelled(text: &str, label: &str) -> Vec<String> {
+    let mut found: Vec<String> = Vec::new();
+    let mut is_open = false;
+    for line in text.lines() {
+        if let Some(rest) = line.strip_prefix(label) {
+            found.push(rest.trim().to_owned());
+            is_open = true;
+        } else if let (true, Some(rest)) = (is_open, line.strip_prefix("         ")) {
+            let last = found.last_mut().unwrap();
+            last.push(' ');
+            last.push_str(rest);
+        } else {
+            is_open = false;
+        }
+    }
+    found
+}
+
+/// Changes one bit of a file and leaves its date.
+fn rot(path: &std::path::Path) {
+    let date = path.metadata().unwrap().modified().unwrap();
+    flip(path, 9);
+    let file = std::fs::File::options().write(true).open(path).unwrap();
+    file.set_modified(date).unwrap();
+}
+
+#[test]
+fn each_kind_of_trouble_has_its_own_next_step() {
+    let work = Work::with_card("steps");
+    work.offload();
+    std::os::unix::fs::symlink("KITE0001.JPG", work.path("card/DCIM/LINK.JPG")).unwrap();
+    let ran = work.run(COPY);
+    let next = labelled(&ran.exits(1).out, "Next     ");
+    assert_eq!(next.len(), 1, "{next:?}");
+    assert!(next[0].contains("`DCIM/LINK.JPG` on the card"), "{next:?}");
+    assert!(next[0].ends_with("All else is copied."), "{next:?}");
+    // A second trouble does not take the first one's place, and a link is no dying card.
+    rot(&work.path("b/KITES").join(STILL));
+    let ran = work.run(COPY);
+    let next = labelled(&ran.exits(1).is_silent_of(DYING).out, "Next     ");
+    assert_eq!(
+        next,
+        [
+            "Move `DCIM/100KITES/KITE0001.JPG` out of `b/KITES` (keep what you move until all is proven), then run the same command again: it is copied anew.",
+            "Look at `DCIM/LINK.JPG` on the card and copy by hand what you need: no ordinary file, or with a name that no record can hold.",
+        ]
+    );
+    // The steps lead there.
+    move_to(
+        &work.path("b/KITES").join(STILL),
+        &work.path("kept-aside.JPG"),
+    );
+    remove(&work.path("card/DCIM/LINK.JPG"));
+    work.run(COPY).exits(0);
+}
+
+#[test]
+fn one_drive_where_two_are_needed_is_told_beside_the_rest() {
+    let work = Work::with_card("one-drive");
+    std::os::unix::fs::symlink("KITE0001.JPG", work.path("card/DCIM/LINK.JPG")).unwrap();
+    let ran = work.run("copy card --to a --name KITES");
+    let next = labelled(&ran.exits(1).out, "Next     ");
+    assert_eq!(next.len(), 2, "{next:?}");
+    assert!(next[0].contains("LINK.JPG"), "{next:?}");
+    assert!(
+        next[1].contains("Give one more drive with --to"),
+        "{next:?}"
+    );
+}
+
+#[test]
+fn a_full_drive_is_told_beside_a_link_on_the_card() {
+    if skip() {
+        return;
+    }
+    let work = Work::with_card("full-and-link");
+    std::os::unix::fs::symlink("KITE0001.JPG", work.path("card/DCIM/LINK.JPG")).unwrap();
+    let full = Options {
+        faults: vec![Fault::new(Kind::NoSpaceAfter { bytes: 1_000_000 })],
+        ..Options::default()
+    };
+    let b = Mount::new(&work.folder("back-b"), &work.path("b"), full).unwrap();
+    let ran = work.run("copy card --to a --to b --name KITES --separate");
+    let next = labelled(&ran.exits(1).is_silent_of(DYING).out, "Next     ");
+    assert!(b.fired("NoSpaceAfter") >= 1);
+    assert_eq!(next.len(), 2, "{next:?}");
+    assert!(
+        next[0].contains("Free some room on the drive of `b`"),
+        "{next:?}"
+    );
+    assert!(next[1].contains("LINK.JPG"), "{next:?}");
+}
+
+/// A file that was written anew on the card while its earlier copy is proven: the copy may be the
+/// only one of that picture, so nobody is told to clear it away.
+#[test]
+fn the_earlier_copy_of_a_rewritten_file_is_to_be_kept() {
+    let work = Work::with_card("rewritten");
+    work.folder("mnt");
+    let Some(_image) = Image::ext4(&work.path("card.img"), &work.path("mnt"), 64, "rw") else {
+        return;
+    };
+    let card = |bytes, seed| {
+        Card::new(&work.path("mnt")).file(STILL, bytes, seed);
+    };
+    card(40_000, 1);
+    let copy = "copy mnt --to a --name KITES --copies 1";
+    work.run(copy).exits(0);
+    remove(&work.path("mnt").join(STILL));
+    card(50_000, 2);
+    work.run(copy)
+        .exits(3)
+        .says("the copy that an earlier run proved")
+        .says("under another --name")
+        .is_silent_of("out of the way")
+        .is_silent_of("out of `a/KITES`");
+    // The same size, another date: that is only found out by comparing.
+    put(&work.path("mnt").join(STILL), &vec![7; 40_000]);
+    let ran = work.run(copy);
+    let next = labelled(&ran.exits(1).out, "Next     ");
+    assert_eq!(next.len(), 1, "{next:?}");
+    assert!(
+        next[0].starts_with("Copy this card under another --name: what stands in `a/KITES`"),
+        "{next:?}"
+    );
+    work.run("copy mnt --to a --name KITES2 --only-new --copies 1")
+        .exits(0);
+    let m = manifest(&work.path("a/KITES2"));
+    assert_eq!(m["verdict"]["proven"], true);
+}
