@@ -92,6 +92,7 @@ pub(crate) fn journal(data: &[u8]) {
         card_volume_id: records.card_volume_id.clone(),
         listing_b3: records.listing_b3.expect("a head holds the listing"),
         destinations: records.destinations.clone(),
+        layout: records.layout,
     };
     head.write_to(&mut written).expect("written");
     for (path, entry) in &records.proven {

@@ -262,11 +262,13 @@ fn look_at_offload(
     found.manifest = manifest_of(disk, root, card, &facts);
     if let Ok(manifest) = &found.manifest {
         found.here = destination_of(disk, manifest, root);
+        let layout = manifest.offload.layout;
         match disk.walk(root, Tree::Card) {
             Ok(entries) => {
                 found.standing = entries
                     .into_iter()
                     .filter_map(|e| Some((e.path.into_string().ok()?, e.stat.ok()?)))
+                    .filter_map(|(path, s)| Some((layout.inside(&path)?.to_owned(), s)))
                     .filter(|(_, s)| s.kind == EntryKind::File)
                     .map(|(path, s)| {
                         (
@@ -325,7 +327,7 @@ fn read_again(
                 .findings
                 .iter()
                 .filter(|f| !matches!(f, Finding::Extra(_)))
-                .map(path_of)
+                .filter_map(|f| findings.manifest.offload.layout.inside(path_of(f)))
                 .collect();
             let equal = findings
                 .manifest

@@ -18,9 +18,10 @@ use crate::offload::{Context, Offloaded, reread};
 use crate::plan::Level;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_room, order};
 use crate::plan::{
-    Candidate, CardFacts, Form, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish, Work,
-    plan, same_card,
+    Candidate, CardFacts, Form, Layout, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish,
+    Work, layout_of, plan, same_card,
 };
+use crate::proof::bag;
 pub use crate::proof::checksums::CHECKSUMS;
 use crate::proof::checksums::List;
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
@@ -289,10 +290,17 @@ fn name_and_candidates(
     listing: &crate::card::listing::Listing,
 ) -> (String, Vec<Candidate>) {
     let look = |name: &str| -> Vec<Candidate> {
-        job.to
-            .iter()
-            .map(|to| candidate(tools.disk.as_ref(), to, name))
-            .collect()
+        let look = |layout| -> Vec<Candidate> {
+            let one = |to: &Utf8PathBuf| candidate(tools.disk.as_ref(), to, name, layout);
+            job.to.iter().map(one).collect()
+        };
+        let first = layout_of(job.form.layout, &[]);
+        let found = look(first);
+        // What stands on one destination tells how the others are to be looked at.
+        match layout_of(job.form.layout, &found) {
+            layout if layout == first => found,
+            layout => look(layout),
+        }
     };
     if let Some(name) = &job.name {
         return (name.clone(), look(name));
@@ -321,7 +329,7 @@ fn name_and_candidates(
     (base, first)
 }
 
-fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
+fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Candidate {
     let facts = disk.facts(given).map_err(|e| match e.kind() {
         io::ErrorKind::NotFound => format!(
             "`{}` is not there; is the drive mounted? (Make the folder first if it is a new one.)",
@@ -331,7 +339,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str) -> Candidate {
     });
     let is_plain = crate::name::CardName::parse(name).is_ok_and(|n| n.parent().is_none());
     let standing = match &facts {
-        Ok(facts) if is_plain => standing::look(disk, given, facts, name),
+        Ok(facts) if is_plain => standing::look(disk, given, facts, name, layout),
         _ => Ok(Standing::default()),
     };
     match standing {
@@ -555,18 +563,13 @@ fn begin_one(
     let root = &destination.root;
     let records = root.join(RECORDS);
     for (folder, parent) in [(root, &destination.given), (&records, root)] {
-        if disk.look(folder).map_err(|e| (Step::Look, e))?.is_none() {
-            disk.create_folder(folder)
-                .map_err(|e| (Step::CreateFolder, e))?;
-            made.push(Made::Folder(folder.clone()));
-        }
-        // Also where it stands: an earlier run may have ended before it flushed.
-        disk.flush(parent).map_err(|e| (Step::FlushFolder, e))?;
+        make_folder(disk, folder, parent, made)?;
     }
     let path = records.join(JOURNAL);
     let is_new = disk.look(&path).map_err(|e| (Step::Look, e))?.is_none();
     let mut lines = Vec::new();
     let head = JournalHead {
+        layout: plan.layout,
         journal: JOURNAL_FORMAT.to_owned(),
         version: JOURNAL_VERSION,
         offload: plan.name.clone(),
@@ -608,7 +611,27 @@ fn begin_one(
         lines.insert(0, b'\n');
     }
     journal.append(&lines).map_err(|e| (Step::Journal, e))?;
-    disk.flush(&records).map_err(|e| (Step::FlushFolder, e))
+    disk.flush(&records).map_err(|e| (Step::FlushFolder, e))?;
+    // Last: by then the journal tells what this folder is.
+    if plan.layout == Layout::Bag {
+        make_folder(disk, &destination.payload, root, made)?;
+    }
+    Ok(())
+}
+
+fn make_folder(
+    disk: &dyn Disk,
+    folder: &Utf8Path,
+    parent: &Utf8Path,
+    made: &mut Vec<Made>,
+) -> Result<(), (Step, io::Error)> {
+    if disk.look(folder).map_err(|e| (Step::Look, e))?.is_none() {
+        disk.create_folder(folder)
+            .map_err(|e| (Step::CreateFolder, e))?;
+        made.push(Made::Folder(folder.to_path_buf()));
+    }
+    // Also where it stands: an earlier run may have ended before it flushed.
+    disk.flush(parent).map_err(|e| (Step::FlushFolder, e))
 }
 
 // ---- after ------------------------------------------------------------------------------------
@@ -678,19 +701,19 @@ fn in_place(
     let own = if plan.has_nothing_new() {
         HashMap::new()
     } else {
-        walk(&destination.root)?
+        walk(&destination.payload)?
     };
     let mut earlier = HashMap::new();
     for left_in in &destination.left_in {
-        let root = left_in.root.as_path();
+        let tree = left_in.tree.as_path();
         // One that is gone counts as empty, and its files as missing.
-        let is_there = context.disk.look(root).map_or(true, |stat| stat.is_some());
+        let is_there = context.disk.look(tree).map_or(true, |stat| stat.is_some());
         let stands = if is_there {
-            walk(root).map_err(|p| p.at(left_in.within.clone()))?
+            walk(tree).map_err(|p| p.at(left_in.within.clone()))?
         } else {
             HashMap::new()
         };
-        earlier.insert(root, stands);
+        earlier.insert(tree, stands);
     }
     let mut counted = InPlace::default();
     for job in &plan.jobs {
@@ -698,7 +721,7 @@ fn in_place(
         let is_there = match job.work.get(index) {
             // Nothing was read of it now, so it has to be just what it was when it was left.
             Some(Work::Left(left)) => {
-                let stat = earlier.get(left.root.as_path()).and_then(|e| e.get(path));
+                let stat = earlier.get(left.tree.as_path()).and_then(|e| e.get(path));
                 stat.is_some_and(|s| {
                     (s.kind, s.bytes, s.modified, s.device)
                         == (
@@ -813,7 +836,7 @@ fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize,
         if out.get(index) != Some(&false) {
             continue;
         }
-        let records = records_for(index, &manifest, &bytes, &page);
+        let records = records_for(index, proof.plan(), &manifest, &bytes, &page);
         if let Err(problem) = store::stage(disk, &destination.root, &records, date) {
             store::unstage(disk, &destination.root, &records);
             for (earlier, records) in &staged {
@@ -827,7 +850,8 @@ fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize,
     }
     for (index, records) in &staged {
         if let Some(destination) = proof.plan().destinations.get(*index) {
-            store::publish(disk, &destination.root, records).map_err(|p| (*index, p))?;
+            let layout = proof.plan().layout;
+            store::publish(disk, &destination.root, records, layout).map_err(|p| (*index, p))?;
         }
     }
     Ok(())
@@ -856,18 +880,34 @@ fn checked_counts(proof: &Proof, bytes: &[u8]) -> io::Result<()> {
     Ok(())
 }
 
-fn records_for(index: usize, manifest: &Manifest, bytes: &[u8], page: &[u8]) -> Vec<Record> {
-    let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();
+fn records_for(
+    index: usize,
+    plan: &Plan,
+    manifest: &Manifest,
+    bytes: &[u8],
+    page: &[u8],
+) -> Vec<Record> {
+    let record = |name: &str, bytes: Vec<u8>| (format!("{RECORDS}/{name}"), bytes);
     let mut records: Vec<Record> = Vec::new();
     for list in List::all() {
         let text = manifest.list_of(list, index);
         // An empty list would be "checked" with success by some programs.
         if !text.is_empty() {
-            records.push((list.file_name(), text.into_bytes()));
+            records.push(record(list.file_name(), text.into_bytes()));
         }
     }
-    records.push((REPORT, page.to_vec()));
-    records.push((MANIFEST_HASH, hash.into_bytes()));
-    records.push((MANIFEST, bytes.to_vec()));
+    let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();
+    records.push(record(REPORT, page.to_vec()));
+    records.push(record(MANIFEST_HASH, hash.into_bytes()));
+    let last = record(MANIFEST, bytes.to_vec());
+    if plan.layout == Layout::Bag {
+        let mut payload = bag::payload(manifest, index);
+        let gone = plan.destinations.get(index).map_or(&[][..], |d| &d.gone);
+        payload.extend(gone.iter().map(bag::Payload::from));
+        let tags = bag::tag_files(manifest, &payload, records.iter().chain([&last]));
+        records.extend(tags);
+    }
+    // The manifest gets its name when all else has.
+    records.push(last);
     records
 }

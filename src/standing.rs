@@ -5,16 +5,21 @@ pub mod earlier;
 pub mod mounted;
 pub mod search;
 
-use crate::disk::{Disk, FolderFacts, ReadBackWay, Tree};
+use crate::also::Also;
+use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
 use crate::error::ProblemKind;
 use crate::name::fold;
 use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX, JournalHead};
-use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing};
-use crate::proof::manifest::{MANIFEST, Manifest, load};
+use crate::plan::{
+    DATA, DestinationIdentity, Layout, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing,
+};
+use crate::proof::manifest::{MANIFEST, Manifest, load, load_from};
+use crate::proof::store::{EARLIER_MAX, earlier_name};
 use camino::Utf8Path;
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
-/// Looks at `DIR/NAME`.
+/// Looks at `DIR/NAME`, where the card's tree is expected in the layout `asked` unless records tell
+/// another.
 ///
 /// # Errors
 /// In plain words, when the folder is there and cannot be listed.
@@ -23,6 +28,7 @@ pub fn look(
     given: &Utf8Path,
     facts: &FolderFacts,
     name: &str,
+    asked: Layout,
 ) -> Result<Standing, String> {
     let root = given.join(name);
     let mut standing = Standing::default();
@@ -31,7 +37,7 @@ pub fn look(
         .map_err(|e| format!("`{root}` could not be looked at: {e}"))?
     {
         None => return Ok(standing),
-        Some(stat) if stat.kind != crate::disk::EntryKind::Folder => {
+        Some(stat) if stat.kind != EntryKind::Folder => {
             standing.exists = true;
             standing.entries.insert(String::new(), stat);
             return Ok(standing);
@@ -41,21 +47,72 @@ pub fn look(
     let found = disk
         .walk(&root, Tree::Drive)
         .map_err(|e| format!("`{root}` could not be listed: {e}"))?;
+    match records(disk, facts, &root, name) {
+        Ok(records) => standing.records = records,
+        Err(why) => standing.damaged = Some(why),
+    }
+    let layout = standing.records.as_ref().map_or(asked, |r| r.layout);
     for entry in found {
         let path = entry.path.to_string_lossy().into_owned();
         let stat = entry
             .stat
             .map_err(|e| format!("`{root}/{path}` could not be looked at: {e}"))?;
-        if !path.starts_with(&format!("{RECORDS}/")) {
-            standing.entries.insert(path, stat);
+        if path == RECORDS || path.starts_with(&format!("{RECORDS}/")) {
+            continue;
+        }
+        match layout.inside(&path) {
+            Some(inside) => {
+                standing.entries.insert(inside.to_owned(), stat);
+            }
+            // Through a link the copy would land somewhere else.
+            None if path == DATA && stat.kind != EntryKind::Folder => {
+                standing.damaged = Some(format!("`{DATA}` in it is not a folder"));
+            }
+            // Without records nothing of ours can be there.
+            None if standing.records.is_none() && stat.kind != EntryKind::Folder => {
+                standing.entries.insert(path, stat);
+            }
+            None => {}
         }
     }
-    standing.entries.remove(RECORDS);
-    match records(disk, facts, &root, name) {
-        Ok(records) => standing.records = records,
-        Err(why) => standing.damaged = Some(why),
+    if layout == Layout::Bag {
+        standing.bag_sums = bag_sums(disk, &root, &standing);
     }
     Ok(standing)
+}
+
+/// Returns what the manifests of a bag say, the latest last, of files that stand in it and that its
+/// records do not vouch for here. They have to be listed: a bag lists all of its payload. A manifest
+/// that is damaged says nothing; then its files are told as not listed.
+fn bag_sums(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    standing: &Standing,
+) -> HashMap<String, (u64, String)> {
+    let mut sums = HashMap::new();
+    let files = standing.entries.iter();
+    let unknown: HashSet<&str> = files
+        .filter(|(path, stat)| stat.kind == EntryKind::File && standing.bag_sum(path).is_none())
+        .map(|(path, _)| path.as_str())
+        .collect();
+    if unknown.is_empty() {
+        return sums;
+    }
+    let records = root.join(RECORDS);
+    let sets = (1..=EARLIER_MAX).map(|n| records.join(earlier_name(n)));
+    let sets = sets.take_while(|set| matches!(disk.look(set), Ok(Some(_))));
+    for folder in sets.chain([records.clone()]) {
+        let Ok((manifest, _)) = load_from(disk, &folder) else {
+            continue;
+        };
+        let here = manifest.files.into_iter().filter(|f| !f.is_elsewhere());
+        for file in here.filter(|f| unknown.contains(f.path.as_str())) {
+            if let Some(sha256) = file.also.get(Also::Sha256) {
+                sums.insert(file.path, (file.bytes, sha256.to_owned()));
+            }
+        }
+    }
+    sums
 }
 
 fn records(
@@ -92,6 +149,7 @@ fn records(
             records.card_volume_id = newer.card_volume_id;
             records.listing_b3 = newer.listing_b3;
             records.destinations = newer.destinations;
+            records.layout = newer.layout;
             records.card_files.extend(newer.card_files);
             for path in newer.proven.keys() {
                 records.elsewhere.remove(path);
@@ -178,6 +236,7 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Rec
     let here = which_destination(manifest, facts, offload);
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
+        layout: manifest.offload.layout,
         listing_b3: Some(manifest.card.listing_b3),
         card_path: Some(manifest.card.path.clone()),
         recorded: here.map(|_| RecordedVerdict {

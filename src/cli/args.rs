@@ -197,6 +197,11 @@ pub(crate) struct CopyArgs {
     /// xxh3, xxh64; each gets its list in `_unlade`, for other programs to check.
     #[arg(long, value_name = "HASHES", value_delimiter = ',')]
     pub(crate) also: Vec<Also>,
+    /// How the offload lies on the drives: the card's tree in its own folder, or a bag for an archive
+    /// that asks for one (BagIt 1.0, RFC 8493; makes SHA-256 too). Its lists are checked from
+    /// the offload's folder in both [default: plain, or as the offload was begun].
+    #[arg(long, value_name = "LAYOUT")]
+    pub(crate) layout: Option<LayoutArg>,
     /// Only show what would be done, like plan.
     #[arg(long)]
     pub(crate) dry_run: bool,
@@ -256,6 +261,15 @@ pub(crate) struct LedgerArgs {
     /// Entries to show.
     #[arg(long, value_name = "N", default_value_t = 20, conflicts_with = "shoot")]
     pub(crate) last: u64,
+}
+
+/// Where the card's tree lies.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
+pub(crate) enum LayoutArg {
+    /// The card's tree in the offload's own folder.
+    Plain,
+    /// The card's tree in the folder `data` of a bag.
+    Bag,
 }
 
 /// How far to prove.

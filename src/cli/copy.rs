@@ -1,7 +1,7 @@
 //! Owns `copy` and `plan`: from the command line to jobs, one card after the other or several at
 //! the same time.
 
-use super::args::{Common, CopyArgs, ProofArg};
+use super::args::{Common, CopyArgs, LayoutArg, ProofArg};
 use super::awake::Awake;
 use super::due::{Due, Schedule};
 use super::exit::Exit;
@@ -25,7 +25,7 @@ use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Entry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::together::{AT_ONCE_MAX, Order};
-use unlade::plan::{Form, Level, Refusal};
+use unlade::plan::{Form, Layout, Level, Refusal};
 use unlade::proof::{Proof, Terms};
 use unlade::run::{Job, KnownBefore, Tools, look_together, offload, prepare};
 
@@ -69,7 +69,13 @@ fn terms(args: &CopyArgs) -> Terms {
 
 /// In which form the offloads are to be left.
 fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
-    let mut form = Form::default();
+    let mut form = Form {
+        layout: args.layout.map(|layout| match layout {
+            LayoutArg::Plain => Layout::Plain,
+            LayoutArg::Bag => Layout::Bag,
+        }),
+        ..Form::default()
+    };
     for also in &args.also {
         if !form.also.insert(*also) {
             let text = format!(

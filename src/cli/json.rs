@@ -92,6 +92,7 @@ impl Observer for Json {
                     "planned",
                     json!({
                         "card": plan.card.given, "label": plan.card.label, "name": (!plan.has_nothing_new()).then_some(&plan.name),
+                        "layout": plan.layout,
                         "files_to_read": files, "bytes_to_read": bytes,
                         "destinations": destinations, "notes": notes,
                         "links": plan.ceiling.links(), "ceiling_mbps": plan.ceiling.mbps(),

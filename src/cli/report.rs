@@ -10,10 +10,11 @@ use serde_json::json;
 use std::fs::OpenOptions;
 use std::io::{self, Write as _};
 use std::sync::Arc;
-use unlade::disk::Stamp;
+use unlade::disk::{Disk, Stamp};
 use unlade::name::shown;
-use unlade::plan::RECORDS;
-use unlade::proof::manifest::{MANIFEST_BYTES_MAX, load};
+use unlade::plan::{Layout, RECORDS};
+use unlade::proof::bag::{TAG_MANIFEST, read_manifest, sha256};
+use unlade::proof::manifest::{MANIFEST_BYTES_MAX, Manifest, load};
 use unlade::proof::store::{REPORT, add_record};
 use unlade::report::page::page;
 use unlade::run::Tools;
@@ -89,7 +90,11 @@ fn make(args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
                 seconds: now.as_second(),
                 nanos: u32::try_from(now.subsec_nanosecond()).unwrap_or(0),
             };
-            match add_record(disk, &args.offload, (REPORT, bytes), date) {
+            if let Some(why) = breaks_bag(disk, &args.offload, &manifest, &bytes) {
+                return Err(why);
+            }
+            let record = (format!("{RECORDS}/{REPORT}"), bytes);
+            match add_record(disk, &args.offload, record, date) {
                 Ok(()) => Ok(Made::New(told)),
                 Err(problem) => Err(format!(
                     "{}; --to FILE makes the page elsewhere",
@@ -99,6 +104,27 @@ fn make(args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
         }
         Err(e) => Err(format!("`{told}` could not be read: {e}")),
     }
+}
+
+/// Why this page may not be stored in a bag: its tag manifest names another one, as after a change of
+/// version, and other programs would then reject the bag.
+fn breaks_bag(
+    disk: &dyn Disk,
+    offload: &Utf8Path,
+    manifest: &Manifest,
+    page: &[u8],
+) -> Option<String> {
+    if manifest.offload.layout != Layout::Bag {
+        return None;
+    }
+    let tags = disk.read_record(&offload.join(TAG_MANIFEST), MANIFEST_BYTES_MAX);
+    let sums = tags.ok().and_then(|bytes| read_manifest(&bytes).ok())?;
+    let listed = sums.get(&format!("{RECORDS}/{REPORT}"))?;
+    (*listed != sha256(page)).then(|| {
+        format!(
+            "{TAG_MANIFEST} of this bag names another page than this version makes; storing this one would make the bag invalid; --to FILE makes the page elsewhere"
+        )
+    })
 }
 
 fn elsewhere(to: &Utf8Path, bytes: &[u8]) -> Result<Made, String> {

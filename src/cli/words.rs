@@ -8,7 +8,7 @@ use unlade::disk::backing::Backing;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Snapshot;
 use unlade::name::shown;
-use unlade::plan::{EARLIER_COPY, Level, Plan, PlannedDestination};
+use unlade::plan::{EARLIER_COPY, Layout, Level, Plan, PlannedDestination};
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark};
 use unlade::proof::{Proof, Tally, counted_copies};
@@ -184,6 +184,9 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
             format!("Offload  {}", shown(&plan.name))
         },
     ];
+    if plan.layout == Layout::Bag {
+        lines.push("Layout   a bag (BagIt 1.0, RFC 8493); the card's tree is in `data`".to_owned());
+    }
     if !plan.also.is_empty() {
         lines.push(format!("Hashes   BLAKE3, and {}", plan.also));
     }
@@ -671,7 +674,14 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
     let next = if f.interrupted {
         "Run the same command again; a check begins anew."
     } else if !f.findings.is_empty() && f.only_records() {
-        "The files are as they were copied; what differs is in the records, `_unlade`. Those of another copy of this offload say what belongs there."
+        match f.manifest.offload.layout {
+            Layout::Plain => {
+                "The files are as they were copied; what differs is in the records, `_unlade`. Those of another copy of this offload say what belongs there."
+            }
+            Layout::Bag => {
+                "The files are as they were copied; what differs is in the records, `_unlade` and the bag's tag files. Those of another copy of this offload say what belongs there."
+            }
+        }
     } else if missing + changed > 0 {
         ProblemKind::Changed.next_step()
     } else if extra > 0 {
@@ -730,6 +740,9 @@ fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
             }
             Remark::ForeignPage => {
                 "a report page was made by another version of unlade and was not compared; the manifest was."
+            }
+            Remark::LitterInBag => {
+                "what computers left lies in the bag's `data`; programs that check bags will reject it until that is removed."
             }
         };
         lines.extend(wrap(note, out.width, "Note     ", "         "));

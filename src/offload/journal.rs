@@ -7,7 +7,7 @@ use crate::also::AlsoHashes;
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::name::CardName;
-use crate::plan::{DestinationIdentity, ProvenEntry, RECORDS, Records};
+use crate::plan::{DestinationIdentity, Layout, ProvenEntry, RECORDS, Records};
 use std::io;
 
 pub use crate::disk::JOURNAL;
@@ -34,6 +34,9 @@ pub struct JournalHead {
     pub listing_b3: Digest,
     /// All destinations of the run.
     pub destinations: Vec<DestinationIdentity>,
+    /// Where the card's tree lies.
+    #[serde(default, skip_serializing_if = "Layout::is_plain")]
+    pub layout: Layout,
 }
 
 /// One proven file.
@@ -211,6 +214,7 @@ impl Reading {
         records.card_volume_id = head.card_volume_id;
         records.listing_b3 = Some(head.listing_b3);
         records.destinations = head.destinations;
+        records.layout = head.layout;
         Ok(())
     }
 
@@ -279,6 +283,7 @@ mod tests {
             card_volume_id: None,
             listing_b3: Digest::of(b"listing"),
             destinations: vec![],
+            layout: Layout::Plain,
         }
         .write_to(&mut out)
         .unwrap();

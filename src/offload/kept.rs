@@ -79,7 +79,7 @@ impl Lane {
 
     /// `Interrupted`: the job stops.
     fn read_kept(&self, job: &FileJob, entry: &ProvenEntry) -> io::Result<Found> {
-        let path = job.name.under(self.root());
+        let path = job.name.under(self.tree());
         let mut source = match self.context.disk.open_read_back(&path) {
             Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Found::Gone),
             other => other?,

@@ -144,8 +144,9 @@ impl Lane {
         &self.context.plan.destinations[self.index]
     }
 
-    pub(super) fn root(&self) -> &Utf8Path {
-        &self.destination().root
+    /// The folder of the card's tree.
+    pub(super) fn tree(&self) -> &Utf8Path {
+        &self.destination().payload
     }
 
     pub(super) fn meter(&self) -> &super::meter::DestinationMeter {
@@ -260,7 +261,7 @@ impl Lane {
             return Ok(());
         }
         let disk = &self.context.disk;
-        let root = self.root();
+        let root = self.tree();
         let planned = self.destination();
         for stale in &planned.stale_parts {
             let path = stale.under(root);
@@ -293,7 +294,7 @@ impl Lane {
         if job.work.get(self.index) != Some(&Work::Copy) {
             return None;
         }
-        let path = job.name.part_under(self.root());
+        let path = job.name.part_under(self.tree());
         let large = job.bytes > self.context.limits.small_bytes;
         match self.context.disk.create_part(&path, large) {
             Ok(part) => Some(Open {
@@ -593,7 +594,7 @@ impl Lane {
         if self.stops() {
             return None;
         }
-        let path = self.job(file).name.under(self.root());
+        let path = self.job(file).name.under(self.tree());
         if let Err(e) = self.context.disk.flush(&path) {
             self.drop_out_at(Step::Flush, Some(file), &e);
             return None;
@@ -642,7 +643,7 @@ impl Lane {
                 match self
                     .context
                     .disk
-                    .rename_new(part, &job.name.under(self.root()))
+                    .rename_new(part, &job.name.under(self.tree()))
                 {
                     Ok(()) => {}
                     Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
@@ -657,7 +658,7 @@ impl Lane {
             folders.insert(
                 job.name
                     .parent()
-                    .map_or_else(|| self.root().to_path_buf(), |p| self.root().join(p)),
+                    .map_or_else(|| self.tree().to_path_buf(), |p| self.tree().join(p)),
             );
             renamed.push(equal);
         }
@@ -715,7 +716,8 @@ impl Lane {
             return Ok(());
         }
         if journal.is_none() {
-            let path = self.root().join(RECORDS).join(super::journal::JOURNAL);
+            let records = self.destination().root.join(RECORDS);
+            let path = records.join(super::journal::JOURNAL);
             *journal = Some(self.context.disk.open_journal(&path)?);
         }
         match journal {

@@ -55,6 +55,8 @@ pub struct EarlierOffload {
     pub within: String,
     /// Its folder.
     pub root: Utf8PathBuf,
+    /// The folder of the card's tree in it.
+    pub tree: Utf8PathBuf,
     /// When it was finished, RFC 3339.
     pub finished: String,
     /// Identity of the card's volume, where it was known.
@@ -63,7 +65,7 @@ pub struct EarlierOffload {
     pub card_path: String,
     /// Every file that its manifest lists.
     pub files: HashMap<String, EarlierFile>,
-    /// What stands below it.
+    /// What stands in that tree, by the card's path.
     pub entries: HashMap<String, Stat>,
     /// A shift of the card's dates, or none, that was looked into: files read from the card were
     /// equal.
@@ -79,8 +81,8 @@ pub struct Left {
     pub entry: ProvenEntry,
     /// The earlier offload, relative to the destination.
     pub within: String,
-    /// The earlier offload's folder.
-    pub root: Utf8PathBuf,
+    /// The folder of the card's tree in it.
+    pub tree: Utf8PathBuf,
     /// What stands there; it has to be the same at the end.
     pub stands: Stat,
 }
@@ -199,7 +201,7 @@ impl Voucher<'_> {
                 only_zeros: then.only_zeros,
             },
             within: self.offload.within.clone(),
-            root: self.offload.root.clone(),
+            tree: self.offload.tree.clone(),
             stands: *stands,
         })
     }
@@ -328,8 +330,8 @@ fn seen_before(file: FileRow<'_>, vouchers: &[Vec<Voucher<'_>>]) -> Vec<Digest> 
 pub struct LeftIn {
     /// The earlier offload, relative to the destination.
     pub within: String,
-    /// Its folder.
-    pub root: Utf8PathBuf,
+    /// The folder of the card's tree in it.
+    pub tree: Utf8PathBuf,
     /// Files of the card that lie there.
     pub files: u64,
     /// Their bytes.

@@ -6,7 +6,7 @@ pub mod earlier;
 pub mod rules;
 pub mod together;
 
-use crate::also::{AlsoHashes, AlsoSet};
+use crate::also::{Also, AlsoHashes, AlsoSet};
 use crate::card::dates::{Shift, parse};
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
@@ -17,13 +17,15 @@ use crate::name::{CardName, fold, is_part_name, shown};
 use crate::speed::ceiling::Ceiling;
 use crate::speed::forecast::{Amount, Forecast, Prior};
 use crate::units::{counted, len64, round_up, size};
-use camino::Utf8PathBuf;
+use camino::{Utf8Path, Utf8PathBuf};
 use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, is_known_card, leave};
 use rules::rules_of;
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// The folder of records inside an offload.
 pub const RECORDS: &str = "_unlade";
+/// The folder of the card's tree inside an offload that is a bag (RFC 8493, 2.1.2).
+pub const DATA: &str = "data";
 /// Entries of a card that one record tells of, at most. Half a gigabyte of manifest holds them with
 /// paths of some 200 bytes.
 pub const ENTRIES_MAX: usize = 1_000_000;
@@ -137,6 +139,8 @@ pub struct Records {
     pub elsewhere: HashMap<String, String>,
     /// The verdict of a finished manifest, when no journal is newer.
     pub recorded: Option<RecordedVerdict>,
+    /// Where the card's tree lies.
+    pub layout: Layout,
 }
 
 /// The verdict that a manifest holds.
@@ -153,7 +157,8 @@ pub struct RecordedVerdict {
 /// What stands at the place of the offload on one destination.
 #[derive(Clone, Debug, Default)]
 pub struct Standing {
-    /// Every entry below it, by relative path; empty when there is no such folder.
+    /// Every entry of the card's tree below it, by the card's path; empty when there is no such
+    /// folder.
     pub entries: HashMap<String, Stat>,
     /// Whether the folder exists.
     pub exists: bool,
@@ -161,6 +166,21 @@ pub struct Standing {
     pub records: Option<Records>,
     /// Why the records that stand there cannot be used.
     pub damaged: Option<String>,
+    /// Of a bag: size and SHA-256 of files as its manifests have them, those of earlier runs
+    /// included, where [`Self::records`] does not know them.
+    pub bag_sums: HashMap<String, (u64, String)>,
+}
+
+impl Standing {
+    /// Returns size and SHA-256 that a record holds of a file.
+    pub fn bag_sum(&self, path: &str) -> Option<(u64, &str)> {
+        let proven = self.records.as_ref().and_then(|r| r.proven.get(path));
+        let known = proven.and_then(|e| Some((e.bytes, e.also.get(Also::Sha256)?)));
+        known.or_else(|| {
+            let (bytes, sha256) = self.bag_sums.get(path)?;
+            Some((*bytes, sha256.as_str()))
+        })
+    }
 }
 
 /// A destination before the plan.
@@ -248,6 +268,8 @@ pub struct PlannedDestination {
     pub given: Utf8PathBuf,
     /// The offload's folder, `DIR/NAME`.
     pub root: Utf8PathBuf,
+    /// The folder of the card's tree inside it.
+    pub payload: Utf8PathBuf,
     /// What the system said of `DIR`.
     pub facts: FolderFacts,
     /// Whether `DIR/NAME` stands there already.
@@ -265,6 +287,10 @@ pub struct PlannedDestination {
     /// Files that stand there proven by an earlier run, and that are other files on the card now: another
     /// size or date.
     pub rewritten: HashSet<String>,
+    /// Of a bag: files of earlier runs that it has to list.
+    pub gone: Vec<GoneFile>,
+    /// Of a bag: files in its payload folder that no record knows.
+    pub strangers: u64,
     /// Files kept because an earlier run proved them.
     pub kept_files: u64,
     /// Their bytes.
@@ -318,6 +344,8 @@ pub struct Plan {
     pub destinations: Vec<PlannedDestination>,
     /// Further hashes that are made: those asked for, and those that earlier runs of this offload made.
     pub also: AlsoSet,
+    /// Where the card's tree lies inside the offload.
+    pub layout: Layout,
     /// Things that do not stand in the way but should be told.
     pub notes: Vec<String>,
     /// What only copying what is new came to, where that was asked for.
@@ -420,11 +448,74 @@ pub struct Wish {
     pub form: Form,
 }
 
+/// Where the card's tree lies inside an offload.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Layout {
+    /// In the offload's own folder.
+    #[default]
+    Plain,
+    /// In `data`, and the offload is a bag (`BagIt` 1.0, RFC 8493).
+    Bag,
+}
+
+impl Layout {
+    /// Returns the name used on the command line and in records.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Plain => "plain",
+            Self::Bag => "bag",
+        }
+    }
+
+    /// Returns whether it is the plain one, which records leave unsaid.
+    pub fn is_plain(&self) -> bool {
+        *self == Self::Plain
+    }
+
+    /// Returns the folder of the card's tree.
+    pub fn payload(self, root: &Utf8Path) -> Utf8PathBuf {
+        match self {
+            Self::Plain => root.to_path_buf(),
+            Self::Bag => root.join(DATA),
+        }
+    }
+
+    /// Returns the card's path for a path below the offload; `None` for what is outside its tree.
+    pub fn inside(self, path: &str) -> Option<&str> {
+        match self {
+            Self::Plain => Some(path),
+            Self::Bag => path.strip_prefix(DATA)?.strip_prefix('/'),
+        }
+    }
+
+    /// Returns the path below the offload for a card's path.
+    pub fn outside(self, path: &str) -> String {
+        match self {
+            Self::Plain => path.to_owned(),
+            Self::Bag => format!("{DATA}/{path}"),
+        }
+    }
+}
+
+/// A file of a bag that is no longer on the card; the bag has to list it all the same.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct GoneFile {
+    /// Path below the payload folder.
+    pub path: String,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// SHA-256 in lower-case hex, as an earlier run recorded it.
+    pub sha256: String,
+}
+
 /// In which form an offload is left on its destinations.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Form {
     /// Further hashes beside BLAKE3.
     pub also: AlsoSet,
+    /// Where the card's tree lies; `None` for what stands there already, or else plain.
+    pub layout: Option<Layout>,
 }
 
 /// Decides what to do, or tells every reason not to.
@@ -437,10 +528,7 @@ pub fn plan(
     let mut reasons = Vec::new();
     check_wish(wish, candidates.len(), &mut reasons);
     check_card(&card, &listing, &mut reasons);
-    let shape = Shape {
-        name: &wish.name,
-        also: wish.form.also.with(earlier_hashes(candidates)),
-    };
+    let shape = Shape::of(wish, candidates);
     let mut destinations = Vec::new();
     let mut works = Vec::new();
     let leaving = if wish.only_new {
@@ -486,6 +574,7 @@ pub fn plan(
         jobs,
         destinations,
         also: shape.also,
+        layout: shape.layout,
         notes,
         only_new,
         reader: None,
@@ -510,7 +599,8 @@ fn check_destination(
     }
     check_place(index, facts, card, reasons);
     check_twice(index, facts, candidates, reasons);
-    check_names(index, candidate, facts, listing, place.shape.name, reasons);
+    check_names(index, candidate, facts, listing, place.shape, reasons);
+    check_layout(index, candidate, place.shape.layout, reasons);
     check_standing(index, candidate, facts, card, listing, candidates, reasons);
 }
 
@@ -556,7 +646,7 @@ fn only_new(
     let (left_files, left_bytes) = left.fold((0, 0), |(n, b), j| (n + 1, b + j.bytes));
     let folders_stand = |(d, c): (&PlannedDestination, &Candidate)| {
         let used = || {
-            let is_used = |e: &&EarlierOffload| d.left_in.iter().any(|l| l.root == e.root);
+            let is_used = |e: &&EarlierOffload| d.left_in.iter().any(|l| l.tree == e.tree);
             c.earlier.iter().filter(is_used)
         };
         let is_folder = |e: &EarlierOffload, folder: &CardName| {
@@ -660,7 +750,7 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
         return;
     }
     for file in listing.files() {
-        let part = file.name.part_under(camino::Utf8Path::new(""));
+        let part = file.name.part_under(Utf8Path::new(""));
         if parts.contains(part.as_str()) {
             reasons.push(
                 Problem::new(
@@ -719,11 +809,11 @@ fn check_names(
     candidate: &Candidate,
     facts: &FolderFacts,
     listing: &Listing,
-    offload: &str,
+    shape: &Shape<'_>,
     reasons: &mut Vec<Problem>,
 ) {
     let rules = rules_of(&facts.filesystem);
-    if let Some(why) = rules.refuses(offload) {
+    if let Some(why) = rules.refuses(shape.name) {
         reasons.push(
             Problem::new(
                 ProblemKind::NameNotStorable,
@@ -732,7 +822,10 @@ fn check_names(
             .on(index),
         );
     }
-    let root_bytes = candidate.given.as_str().len().max(facts.canonical.len()) + offload.len() + 2;
+    let root_bytes = candidate.given.as_str().len().max(facts.canonical.len())
+        + shape.name.len()
+        + shape.layout.outside("").len()
+        + 2;
     let mut told = Told::new(index);
     let mut folded: HashMap<String, &CardName> = HashMap::new();
     let names = listing
@@ -970,7 +1063,9 @@ fn plan_destination(
     }
     told.rest(reasons);
     let hashes = len64(place.shape.also.iter().count());
-    needs += files * (RECORD_BYTES_PER_FILE + hashes * RECORD_BYTES_PER_HASH);
+    // A bag lists every file once more, with one hash.
+    let lists = hashes + u64::from(place.shape.layout == Layout::Bag);
+    needs += files * (RECORD_BYTES_PER_FILE + lists * RECORD_BYTES_PER_HASH);
     needs += len64(listing.folders().count()) * facts.cluster_bytes;
     planned.needs_bytes = needs;
     (planned, works)
@@ -996,6 +1091,7 @@ fn destination_at_start(
     let mut planned = PlannedDestination {
         given: candidate.given.clone(),
         root: candidate.given.join(shape.name),
+        payload: shape.layout.payload(&candidate.given.join(shape.name)),
         facts: facts.clone(),
         exists: standing.exists,
         folders_present: present(standing, |path, stat| {
@@ -1012,6 +1108,8 @@ fn destination_at_start(
             .and_then(|r| r.recorded.clone()),
         gone_files: gone_files(standing, listing),
         rewritten: HashSet::new(),
+        gone: Vec::new(),
+        strangers: 0,
         kept_files: 0,
         kept_bytes: 0,
         left_files: 0,
@@ -1027,6 +1125,9 @@ fn destination_at_start(
     planned
         .stale_parts
         .retain(|part| !listing.files().any(|f| f.name == part));
+    if shape.layout == Layout::Bag {
+        (planned.gone, planned.strangers) = left_in_bag(standing, listing);
+    }
     planned
 }
 
@@ -1034,6 +1135,18 @@ fn destination_at_start(
 struct Shape<'a> {
     name: &'a str,
     also: AlsoSet,
+    layout: Layout,
+}
+
+impl<'a> Shape<'a> {
+    fn of(wish: &'a Wish, candidates: &[Candidate]) -> Self {
+        let layout = layout_of(wish.form.layout, candidates);
+        Self {
+            name: &wish.name,
+            also: hashes_to_make(wish, candidates, layout),
+            layout,
+        }
+    }
 }
 
 /// A folder of the card whose place is taken by something else would lead the copy astray.
@@ -1061,6 +1174,29 @@ fn gone_files(standing: &Standing, listing: &Listing) -> u64 {
         !listed.contains(path.as_str()) && standing.entries.contains_key(path.as_str())
     };
     len64(records.proven.keys().filter(is_gone).count())
+}
+
+/// What stands in a bag's payload folder beside the card's files: what a record knows, and how many
+/// others.
+fn left_in_bag(standing: &Standing, listing: &Listing) -> (Vec<GoneFile>, u64) {
+    let listed: HashSet<&str> = listing.files().map(|f| f.name.as_str()).collect();
+    let (mut gone, mut strangers) = (Vec::new(), 0);
+    for (path, stat) in &standing.entries {
+        let is_part = is_part_name(path.rsplit('/').next().unwrap_or(path));
+        if stat.kind == EntryKind::Folder || listed.contains(path.as_str()) || is_part {
+            continue;
+        }
+        match standing.bag_sum(path) {
+            Some((bytes, sha256)) if stat.kind == EntryKind::File => gone.push(GoneFile {
+                path: path.clone(),
+                bytes,
+                sha256: sha256.to_owned(),
+            }),
+            _ => strangers += 1,
+        }
+    }
+    gone.sort_by(|a, b| a.path.cmp(&b.path));
+    (gone, strangers)
 }
 
 fn present(standing: &Standing, wanted: impl Fn(&str, &Stat) -> bool) -> Vec<CardName> {
@@ -1287,16 +1423,39 @@ fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {
         .collect()
 }
 
-/// Further hashes that earlier runs of this offload made: they are made on, so that no list ends up
-/// with a part of the files.
-fn earlier_hashes(candidates: &[Candidate]) -> AlsoSet {
+/// Returns the layout that was asked for, or that of what stands there, or the plain one.
+pub fn layout_of(asked: Option<Layout>, candidates: &[Candidate]) -> Layout {
+    let standing = || candidates.iter().find_map(|c| c.standing.records.as_ref());
+    asked
+        .or_else(|| standing().map(|r| r.layout))
+        .unwrap_or_default()
+}
+
+fn check_layout(index: usize, candidate: &Candidate, layout: Layout, reasons: &mut Vec<Problem>) {
+    if let Some(records) = &candidate.standing.records
+        && records.layout != layout
+    {
+        let why = format!(
+            "this offload was begun in the layout `{}` and cannot go on as `{}`; leave --layout out to go on as it is",
+            records.layout.id(),
+            layout.id()
+        );
+        reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
+    }
+}
+
+/// Those asked for, that which a bag needs, and those that earlier runs of this offload made: they
+/// are made on, so that no list ends up with a part of the files.
+fn hashes_to_make(wish: &Wish, candidates: &[Candidate], layout: Layout) -> AlsoSet {
+    let mut asked = wish.form.also;
+    if layout == Layout::Bag {
+        asked.insert(Also::Sha256);
+    }
     candidates
         .iter()
         .filter_map(|c| c.standing.records.as_ref())
         .flat_map(|r| r.proven.values())
-        .fold(AlsoSet::default(), |all, entry| {
-            all.with(entry.also.kinds())
-        })
+        .fold(asked, |all, entry| all.with(entry.also.kinds()))
 }
 
 /// Earlier runs that kept different bytes of one file vouch for nothing: all are read again. (A
@@ -1327,14 +1486,14 @@ fn count_work(index: usize, planned: &mut PlannedDestination, jobs: &[FileJob]) 
             Some(Work::Left(left)) => {
                 planned.left_files += 1;
                 planned.left_bytes += job.bytes;
-                let known = planned.left_in.iter_mut().find(|l| l.root == left.root);
+                let known = planned.left_in.iter_mut().find(|l| l.tree == left.tree);
                 if let Some(known) = known {
                     known.files += 1;
                     known.bytes += job.bytes;
                 } else {
                     planned.left_in.push(LeftIn {
                         within: left.within.clone(),
-                        root: left.root.clone(),
+                        tree: left.tree.clone(),
                         files: 1,
                         bytes: job.bytes,
                     });

@@ -268,6 +268,7 @@ fn standing_with(records: Records, entries: &[(&str, u64)]) -> Standing {
         inode: 5,
     };
     Standing {
+        bag_sums: HashMap::new(),
         entries: entries
             .iter()
             .map(|(p, b)| ((*p).to_owned(), stat(*b)))
@@ -455,7 +456,7 @@ const DATE: Stamp = Stamp {
 
 fn further(n: u8) -> AlsoHashes {
     let mut also = AlsoHashes::default();
-    assert!(also.insert(crate::also::Also::Xxh64, &format!("{n:016x}")));
+    assert!(also.insert(Also::Xxh64, &format!("{n:016x}")));
     also
 }
 
@@ -482,6 +483,7 @@ fn earlier_on(device: u64) -> EarlierOffload {
     EarlierOffload {
         within: "KITES".into(),
         root: format!("/media/{device}/KITES").into(),
+        tree: format!("/media/{device}/KITES").into(),
         finished: "2026-11-25T09:00:00Z".into(),
         card_volume_id: Some("volume-9".into()),
         card_path: "/media/elsewhere".into(),

@@ -12,7 +12,7 @@ use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
 use crate::error::{Error, Problem, Step};
 use crate::name::{CardName, excerpt};
 use crate::offload::CopyState;
-use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Level, RECORDS, Work};
+use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, Level, RECORDS, Work};
 use crate::speed::ceiling::Link;
 use crate::units::{float, len64};
 use camino::Utf8Path;
@@ -94,6 +94,9 @@ pub struct OffloadPart {
     pub started: String,
     pub finished: String,
     pub host: String,
+    /// Where the card's tree lies inside the offload; unsaid when plain.
+    #[serde(skip_serializing_if = "Layout::is_plain", default)]
+    pub layout: Layout,
 }
 
 /// The card.
@@ -420,6 +423,7 @@ impl Manifest {
                 started: rfc3339(started),
                 finished: rfc3339(finished),
                 host: host.to_owned(),
+                layout: plan.layout,
             },
             card: card_part(proof),
             proof: ProofPart {
@@ -611,14 +615,21 @@ impl Manifest {
         Ok(())
     }
 
+    /// Returns the files that lie in this offload's own tree on one destination.
+    pub fn files_on(&self, destination: usize) -> impl Iterator<Item = &FilePart> {
+        let is_on = move |f: &FilePart| f.copies.iter().any(|c| c.destination == destination);
+        self.files
+            .iter()
+            .filter(move |f| !f.is_elsewhere() && is_on(f))
+    }
+
     /// Returns a checksum list of one destination: of the files that lie in this offload's own
-    /// tree there and have this hash. Empty where there are none.
+    /// tree there and have this hash, with paths relative to the offload's folder. Empty where
+    /// there are none.
     pub fn list_of(&self, list: List, destination: usize) -> String {
         let here = self
-            .files
-            .iter()
-            .filter(|f| !f.is_elsewhere() && f.copies.iter().any(|c| c.destination == destination))
-            .filter_map(|f| Some((f.path.as_str(), f.hex(list)?)));
+            .files_on(destination)
+            .filter_map(|f| Some((self.offload.layout.outside(&f.path), f.hex(list)?)));
         list.text(here)
     }
 
@@ -880,13 +891,23 @@ impl std::error::Error for ManifestError {}
 /// Reads the manifest of the offload at `root` and checks it against its own hash. The second
 /// value tells whether there was a hash to check it against.
 pub fn load(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, bool), ManifestError> {
-    let folder = root.join(RECORDS);
+    load_from(disk, &root.join(RECORDS))
+}
+
+/// Reads the manifest in a folder of records, as [`load`] does.
+pub fn load_from(disk: &dyn Disk, folder: &Utf8Path) -> Result<(Manifest, bool), ManifestError> {
     let path = folder.join(MANIFEST);
     let io = |e| ManifestError::Io(Error::new(Step::Read, &path, e));
     // A link in the records' place would lead out of the offload.
-    match disk.look(&folder).map_err(io)? {
+    match disk.look(folder).map_err(io)? {
         Some(stat) if stat.kind == EntryKind::Folder => {}
-        Some(_) => return Err(io(std::io::Error::other("`_unlade` is not a folder"))),
+        Some(_) => {
+            let why = format!(
+                "`{}` is not a folder",
+                folder.file_name().unwrap_or(RECORDS)
+            );
+            return Err(io(std::io::Error::other(why)));
+        }
         None => return Err(io(std::io::ErrorKind::NotFound.into())),
     }
     let bytes = disk.read_record(&path, MANIFEST_BYTES_MAX).map_err(io)?;

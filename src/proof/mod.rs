@@ -2,11 +2,13 @@
 //! counts everything in and out: listed, read, copied, read back, in place, in the manifest.
 
 pub mod ask;
+pub mod bag;
 pub mod checksums;
 pub mod manifest;
 pub mod only_new;
 mod records;
 pub mod store;
+mod tags;
 pub mod verify;
 
 use crate::card::listing::{Difference, Listing, RowKind};
@@ -15,7 +17,7 @@ use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
 use crate::error::{Problem, ProblemKind};
 use crate::offload::{CopyState, Offloaded};
-use crate::plan::{Level, Plan, count_independent, gone_note, trash_notes, unmounted_note};
+use crate::plan::{Layout, Level, Plan, count_independent, gone_note, trash_notes, unmounted_note};
 use crate::units::{counted, len64};
 use checksums::List;
 use jiff::Timestamp;
@@ -295,11 +297,43 @@ pub fn list_problems(plan: &Plan) -> Vec<Problem> {
                 .jobs
                 .iter()
                 .map(|j| j.name.as_str())
-                .filter(|name| !list.holds(name))
+                .filter(|name| !list.holds(&plan.layout.outside(name)))
                 .collect();
             unheld_problem(list, &unheld)
         })
+        .chain(bag_problems(plan))
         .collect()
+}
+
+/// What a bag holds rightly and others may find fault with.
+fn bag_problems(plan: &Plan) -> Vec<Problem> {
+    if plan.layout != Layout::Bag {
+        return Vec::new();
+    }
+    let mut names = plan.jobs.iter().map(|j| j.name.as_str());
+    let misread: Vec<&str> = names
+        .by_ref()
+        .filter(|n| bag::is_often_misread(n))
+        .collect();
+    let mut problems = Vec::new();
+    if let Some(first) = misread.first() {
+        let why = format!(
+            "the bag holds {} with a `%`, a blank at the end or odd line breaks, `{}` first, written as RFC 8493 asks; some programs misread them and will reject the bag",
+            counted(len64(misread.len()), "name"),
+            crate::name::shown(first)
+        );
+        problems.push(Problem::new(ProblemKind::NameNotStorable, why).harmless());
+    }
+    for (index, destination) in plan.destinations.iter().enumerate() {
+        if destination.strangers > 0 {
+            let why = format!(
+                "{} in `data` that no record knows: the bag does not list what it cannot vouch for, and programs that check bags will say so",
+                counted(destination.strangers, "entry").replace("entrys", "entries")
+            );
+            problems.push(Problem::new(ProblemKind::Extra, why).on(index).harmless());
+        }
+    }
+    problems
 }
 
 fn unheld_problem(list: List, unheld: &[&str]) -> Option<Problem> {

@@ -2,26 +2,28 @@
 //! hash, the checksum lists and the page of this run and of earlier ones. Each must be what its
 //! manifest gives, byte for byte; what nobody stored there is told.
 
+use super::bag::{TAG_FILES, TAG_MANIFEST, sha256};
 use super::checksums::List;
 use super::manifest::{
     HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, Manifest, check_hash,
 };
 use super::store::{EARLIER_MAX, REPORT, earlier_name};
-use super::verify::{Finding, unfinished_or};
+use super::tags::tag_sums;
+use super::verify::{Finding, path_of, unfinished_or};
 use crate::card::left_out::why_left_out;
 use crate::disk::{Disk, JOURNAL};
 use crate::error::{Step, failed};
 use crate::name::part_name;
-use crate::plan::RECORDS;
+use crate::plan::{Layout, RECORDS};
 use camino::Utf8Path;
-use std::collections::{BTreeSet, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::io;
 
 /// Makes the page of a manifest; it lives a layer above.
 pub type Page = fn(&Manifest) -> String;
 
-/// What a run may store.
-fn names() -> HashSet<&'static str> {
+/// What a run may store in the records folder.
+pub(super) fn names() -> HashSet<&'static str> {
     let lists = List::all().map(List::file_name);
     lists.chain([MANIFEST, MANIFEST_HASH, REPORT]).collect()
 }
@@ -38,6 +40,8 @@ pub enum Remark {
     NoPage,
     /// A page was made by another version of the program and could not be compared.
     ForeignPage,
+    /// What computers left lies in a bag's payload: programs that check bags reject it.
+    LitterInBag,
 }
 
 /// What was found in the records folder.
@@ -76,7 +80,7 @@ pub(super) fn check(
         standing: standing.iter().map(String::as_str).collect(),
         checked: Checked::default(),
     };
-    check.strangers(standing);
+    check.strangers(standing, manifest.offload.layout);
     if !has_hash {
         check.missing(MANIFEST_HASH);
     }
@@ -110,7 +114,7 @@ impl Check<'_> {
     }
 
     /// Tells what no run stores there.
-    fn strangers(&mut self, standing: &[String]) {
+    fn strangers(&mut self, standing: &[String], layout: Layout) {
         let names = names();
         let sets: HashSet<String> = (1..=EARLIER_MAX).map(earlier_name).collect();
         for path in standing {
@@ -122,7 +126,10 @@ impl Check<'_> {
             }
             let ours = match set {
                 "" => names.contains(name) || sets.contains(name),
-                set => sets.contains(set) && names.contains(name),
+                set => {
+                    let is_tag = layout == Layout::Bag && TAG_FILES.contains(&name);
+                    sets.contains(set) && (is_tag || names.contains(name))
+                }
             };
             if ours {
                 continue;
@@ -163,6 +170,8 @@ impl Check<'_> {
                 .map(|m| of_set(m, name))
         };
         let (hash, page) = (find(MANIFEST_HASH), find(REPORT));
+        let all = names().into_iter().chain(TAG_FILES);
+        let places: HashMap<&str, String> = all.filter_map(|n| Some((n, find(n)?))).collect();
         let lists: Vec<_> = List::all()
             .map(|list| (list, find(list.file_name())))
             .collect();
@@ -190,7 +199,39 @@ impl Check<'_> {
                     Some(page) => self.page(&manifest, &page),
                     None => self.remark(Remark::Incomplete),
                 }
+                if manifest.offload.layout == Layout::Bag {
+                    self.earlier_tags(&places);
+                }
                 self.checked.earlier.push(manifest);
+            }
+        }
+    }
+
+    /// The tag files of a bag's earlier run, by their own tag manifest.
+    fn earlier_tags(&mut self, places: &HashMap<&str, String>) {
+        let Some(at) = places.get(TAG_MANIFEST) else {
+            return self.remark(Remark::Incomplete);
+        };
+        let sums = self.read(at, MANIFEST_BYTES_MAX);
+        let sums = sums.map_err(|e| failed(Step::Read, &e));
+        let sums = match sums.and_then(|bytes| tag_sums(&bytes)) {
+            Ok(sums) => sums,
+            Err(why) => return self.changed(at, why),
+        };
+        for (path, hex) in sums {
+            let name = path.rsplit('/').next().unwrap_or(&path);
+            let Some(at) = places.get(name) else {
+                self.remark(Remark::Incomplete);
+                continue;
+            };
+            let told = in_records(at);
+            if self.checked.findings.iter().any(|f| path_of(f) == told) {
+                continue;
+            }
+            match self.read(at, MANIFEST_BYTES_MAX) {
+                Ok(bytes) if sha256(&bytes) == hex => {}
+                Ok(_) => self.changed(at, format!("is not what its {TAG_MANIFEST} says")),
+                Err(e) => self.changed(at, failed(Step::Read, &e)),
             }
         }
     }

@@ -2,6 +2,7 @@
 //! the device and compared, and only then named; the manifest last. Records of an earlier run are
 //! moved aside, never replaced.
 
+use super::bag;
 use super::checksums::List;
 use crate::digest::Digest;
 use crate::disk::buffer::{Aligned, Pool};
@@ -9,7 +10,7 @@ use crate::disk::{Disk, Stamp, write_problem};
 use crate::error::{Problem, ProblemKind, Step};
 use crate::name::part_name;
 use crate::offload::journal::JOURNAL;
-use crate::plan::RECORDS;
+use crate::plan::{Layout, RECORDS};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::io;
@@ -22,8 +23,16 @@ const CHUNK_BYTES: usize = 1 << 20;
 /// Sets of earlier records that are kept before storing is refused.
 pub const EARLIER_MAX: usize = 999;
 
-/// One record: its file name inside the records folder and its bytes.
-pub type Record = (&'static str, Vec<u8>);
+/// One record: its path below the offload and its bytes.
+pub type Record = (String, Vec<u8>);
+
+/// Returns where a record lies before it has its name.
+fn part_of(root: &Utf8Path, name: &str) -> Utf8PathBuf {
+    match name.rsplit_once('/') {
+        Some((folder, file)) => root.join(folder).join(part_name(file)),
+        None => root.join(part_name(name)),
+    }
+}
 
 /// Writes all records as parts, makes them durable and reads them back. Nothing has its name yet.
 ///
@@ -35,13 +44,9 @@ pub fn stage(
     records: &[Record],
     date: Stamp,
 ) -> Result<(), Problem> {
-    let folder = root.join(RECORDS);
     for (name, bytes) in records {
-        let part = folder.join(part_name(name));
-        let problem = |step: Step| {
-            let name = format!("{RECORDS}/{name}");
-            move |e: io::Error| write_problem(step, &e).at(name.clone())
-        };
+        let part = part_of(root, name);
+        let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(name.clone());
         if disk.look(&part).map_err(problem(Step::Look))?.is_some() {
             disk.remove_own(&part).map_err(problem(Step::Create))?;
         }
@@ -50,7 +55,7 @@ pub fn stage(
         if back != Digest::of(bytes) {
             let detail =
                 "what was read back from the drive differs from the record that was written";
-            return Err(Problem::new(ProblemKind::Mismatch, detail).at(format!("{RECORDS}/{name}")));
+            return Err(Problem::new(ProblemKind::Mismatch, detail).at(name.clone()));
         }
     }
     Ok(())
@@ -97,13 +102,25 @@ fn read_back(disk: &dyn Disk, part: &Utf8Path, bytes: usize) -> io::Result<Diges
 ///
 /// # Errors
 /// The problem of this destination, without its number.
-pub fn publish(disk: &dyn Disk, root: &Utf8Path, records: &[Record]) -> Result<(), Problem> {
+pub fn publish(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    records: &[Record],
+    layout: Layout,
+) -> Result<(), Problem> {
     let folder = root.join(RECORDS);
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
-    set_aside(disk, &folder, records).map_err(problem(Step::Record))?;
+    set_aside(disk, root, records, layout).map_err(problem(Step::Record))?;
     for (name, _) in records {
-        disk.rename_new(&folder.join(part_name(name)), &folder.join(name))
+        // Nobody may take it for a bag before everything that a bag is checked by is there.
+        if name == bag::BAGIT {
+            disk.flush(root).map_err(problem(Step::FlushFolder))?;
+        }
+        disk.rename_new(&part_of(root, name), &root.join(name))
             .map_err(problem(Step::Publish))?;
+    }
+    if layout == Layout::Bag {
+        disk.flush(root).map_err(problem(Step::FlushFolder))?;
     }
     disk.flush(&folder).map_err(problem(Step::FlushFolder))?;
     let journal = folder.join(JOURNAL);
@@ -124,13 +141,15 @@ pub fn add_record(
     record: Record,
     date: Stamp,
 ) -> Result<(), Problem> {
-    let (folder, name) = (root.join(RECORDS), record.0);
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
+    let named = root.join(&record.0);
+    let part = part_of(root, &record.0);
     let records = [record];
     let done = stage(disk, root, &records, date).and_then(|()| {
-        disk.rename_new(&folder.join(part_name(name)), &folder.join(name))
+        disk.rename_new(&part, &named)
             .map_err(problem(Step::Publish))?;
-        disk.flush(&folder).map_err(problem(Step::FlushFolder))
+        disk.flush(&root.join(RECORDS))
+            .map_err(problem(Step::FlushFolder))
     });
     if done.is_err() {
         unstage(disk, root, &records);
@@ -138,29 +157,43 @@ pub fn add_record(
     done
 }
 
-fn set_aside(disk: &dyn Disk, folder: &Utf8Path, records: &[Record]) -> io::Result<()> {
+fn set_aside(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    records: &[Record],
+    layout: Layout,
+) -> io::Result<()> {
+    let folder = root.join(RECORDS);
     let mut standing = Vec::new();
     // The manifest goes first: a crash in between must not leave it without its hash.
-    let names = records.iter().rev().map(|(name, _)| *name);
-    // A list that this run does not write must not stay: it is one of an earlier run.
-    let is_new = |name: &str| records.iter().any(|(n, _)| *n == name);
-    let stale = List::all()
-        .map(List::file_name)
-        .filter(|name| !is_new(name));
+    let names = records.iter().rev().map(|(name, _)| name.clone());
+    // What this run does not write must not stay: it is of an earlier run.
+    let lists = List::all().map(|list| format!("{RECORDS}/{}", list.file_name()));
+    // In the plain layout a file of such a name is the card's own.
+    let tags = bag::TAG_FILES
+        .into_iter()
+        .filter(|_| layout == Layout::Bag)
+        .map(str::to_owned);
+    let is_new = |name: &String| records.iter().any(|(n, _)| n == name);
+    let stale = lists.chain(tags).filter(|name| !is_new(name));
     for name in names.chain(stale) {
-        if disk.look(&folder.join(name))?.is_some() {
+        if disk.look(&root.join(&name))?.is_some() {
             standing.push(name);
         }
     }
     if standing.is_empty() {
         return Ok(());
     }
-    let aside = new_folder(disk, folder)?;
+    let aside = new_folder(disk, &folder)?;
     for name in standing {
-        disk.rename_new(&folder.join(name), &aside.join(name))?;
+        let file = name.rsplit('/').next().unwrap_or(&name);
+        disk.rename_new(&root.join(&name), &aside.join(file))?;
     }
     disk.flush(&aside)?;
-    disk.flush(folder)
+    if layout == Layout::Bag {
+        disk.flush(root)?;
+    }
+    disk.flush(&folder)
 }
 
 /// Returns the name of the folder for the `n`-th set of earlier records.
@@ -186,6 +219,6 @@ fn new_folder(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Utf8PathBuf> {
 pub fn unstage(disk: &dyn Disk, root: &Utf8Path, records: &[Record]) {
     for (name, _) in records {
         // A part that stays behind never carries a record's name, and the next run clears it.
-        drop(disk.remove_own(&root.join(RECORDS).join(part_name(name))));
+        drop(disk.remove_own(&part_of(root, name)));
     }
 }

@@ -2,9 +2,11 @@
 //! device; what is missing, changed or extra is told apart. It works wherever the offload lies,
 //! and it writes nothing.
 
+use super::bag::TAG_FILES;
 use super::manifest::{FilePart, Manifest, ManifestError, load};
 use super::records;
 pub use super::records::{Page, Remark};
+use super::tags::Bag;
 use crate::also::AlsoHashes;
 use crate::card::left_out::why_left_out;
 use crate::clock::Clock;
@@ -13,13 +15,14 @@ use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole_with;
 use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree};
 use crate::error::{Error, Step, failed};
-use crate::name::is_part_name;
-use crate::plan::RECORDS;
+use crate::name::{is_part_name, part_name};
+use crate::plan::{DATA, Layout, RECORDS};
 use crate::units::len64;
 use camino::Utf8Path;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::io;
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
@@ -29,12 +32,24 @@ const THREADS: usize = 4;
 /// Why one file or folder does not fit the manifest.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Finding {
-    /// It is not there.
+    /// It is not there. Paths are relative to the offload's folder: those of a bag's payload begin
+    /// with `data/`.
     Missing(String),
     /// It is there and differs; the second value tells how.
     Changed(String, String),
     /// It is there and no record names it.
     Extra(String),
+}
+
+impl Finding {
+    /// The same with its path relative to the offload's folder instead of the card's tree.
+    fn outside(self, layout: Layout) -> Self {
+        match self {
+            Self::Missing(path) => Self::Missing(layout.outside(&path)),
+            Self::Changed(path, why) => Self::Changed(layout.outside(&path), why),
+            Self::Extra(path) => Self::Extra(layout.outside(&path)),
+        }
+    }
 }
 
 /// What a check found.
@@ -81,10 +96,12 @@ impl Findings {
 
     /// Returns whether every finding is about the records, and the files are as they were.
     pub fn only_records(&self) -> bool {
+        let layout = self.manifest.offload.layout;
         let in_records = |f: &Finding| {
-            path_of(f)
-                .strip_prefix(RECORDS)
-                .is_some_and(|rest| rest.starts_with('/'))
+            let path = path_of(f);
+            let below = path.strip_prefix(RECORDS);
+            below.is_some_and(|rest| rest.starts_with('/'))
+                || (layout == Layout::Bag && TAG_FILES.contains(&path))
         };
         self.findings.iter().all(in_records)
     }
@@ -151,21 +168,13 @@ pub fn verify(
     let found = disk
         .walk(root, Tree::Card)
         .map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
-    let (in_records, found) = split_records(found);
-    let records::Checked {
+    let Seen {
         earlier,
+        standing,
         mut findings,
-        mut litter,
+        litter,
         remarks,
-    } = records::check(
-        disk,
-        root,
-        &manifest,
-        manifest_hash_checked,
-        &in_records,
-        page,
-    );
-    let standing = sort_found(&manifest, &earlier, found, &mut findings, &mut litter);
+    } = look_at_names(disk, root, &manifest, manifest_hash_checked, found, page);
     let files = files_to_check(&manifest, &earlier, &standing);
     progress
         .bytes_total
@@ -175,10 +184,11 @@ pub fn verify(
     } else {
         THREADS
     };
-    let checked = check_files(disk, root, &files, &standing, threads, progress);
-    let mut findings_of_files: Vec<Finding> =
-        checked.iter().filter_map(|c| c.finding.clone()).collect();
-    findings.append(&mut findings_of_files);
+    let layout = manifest.offload.layout;
+    let tree = layout.payload(root);
+    let checked = check_files(disk, &tree, &files, &standing, threads, progress);
+    let of_files = checked.iter().filter_map(|c| c.finding.clone());
+    findings.extend(of_files.map(|f| f.outside(layout)));
     findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
     let equal: Vec<_> = checked
         .iter()
@@ -203,6 +213,67 @@ pub fn verify(
         interrupted: progress.cancel.load(Ordering::Relaxed),
         manifest,
     })
+}
+
+/// What is to be said of an offload before its files are read.
+struct Seen {
+    /// The manifests of earlier runs, oldest first.
+    earlier: Vec<Manifest>,
+    /// What stands in the card's tree and is known, by the card's path.
+    standing: HashMap<String, Result<EntryKind, String>>,
+    findings: Vec<Finding>,
+    litter: Vec<String>,
+    remarks: BTreeSet<Remark>,
+}
+
+/// Checks the records, the tag files of a bag, and every name that stands there.
+fn look_at_names(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    manifest: &Manifest,
+    has_hash: bool,
+    found: Vec<Found>,
+    page: Page,
+) -> Seen {
+    let layout = manifest.offload.layout;
+    let (in_records, found) = split_records(found);
+    let records::Checked {
+        earlier,
+        mut findings,
+        mut litter,
+        mut remarks,
+    } = records::check(disk, root, manifest, has_hash, &in_records, page);
+    let found = match layout {
+        Layout::Plain => found,
+        Layout::Bag => {
+            let (inside, beside) = split_bag(found);
+            check_beside(beside, &mut findings, &mut litter, &mut remarks);
+            let bag = Bag {
+                disk,
+                root,
+                manifest,
+                earlier: &earlier,
+                in_records: &in_records,
+                payload: &files_in(&inside),
+            };
+            bag.check(&mut findings);
+            inside
+        }
+    };
+    let (mut of_tree, mut litter_of_tree) = (Vec::new(), Vec::new());
+    let standing = sort_found(manifest, &earlier, found, &mut of_tree, &mut litter_of_tree);
+    if layout == Layout::Bag && !litter_of_tree.is_empty() {
+        remarks.insert(Remark::LitterInBag);
+    }
+    litter.extend(litter_of_tree.iter().map(|path| layout.outside(path)));
+    findings.extend(of_tree.into_iter().map(|f| f.outside(layout)));
+    Seen {
+        earlier,
+        standing,
+        findings,
+        litter,
+        remarks,
+    }
 }
 
 /// The files that lie in this offload's own tree.
@@ -261,6 +332,64 @@ fn split_records(found: Vec<Found>) -> (Vec<String>, Vec<Found>) {
     in_records.sort_unstable();
     in_records.dedup();
     (in_records, rest)
+}
+
+/// Splits what stands in a bag into its payload, relative to that, and what lies beside it.
+fn split_bag(found: Vec<Found>) -> (Vec<Found>, Vec<Found>) {
+    let (mut inside, mut beside) = (Vec::new(), Vec::new());
+    for mut entry in found {
+        let below = Path::new(&entry.path).strip_prefix(DATA);
+        match below.map(|p| p.as_os_str().to_owned()) {
+            Ok(below) if below.is_empty() => {
+                if !matches!(&entry.stat, Ok(s) if s.kind == EntryKind::Folder) {
+                    beside.push(entry);
+                }
+            }
+            Ok(below) => {
+                entry.path = below;
+                inside.push(entry);
+            }
+            Err(_) => beside.push(entry),
+        }
+    }
+    (inside, beside)
+}
+
+/// Tells what lies beside the payload and is no tag file.
+fn check_beside(
+    beside: Vec<Found>,
+    findings: &mut Vec<Finding>,
+    litter: &mut Vec<String>,
+    remarks: &mut BTreeSet<Remark>,
+) {
+    for entry in beside {
+        let path = entry.path.to_string_lossy().into_owned();
+        let is_folder = matches!(&entry.stat, Ok(s) if s.kind == EntryKind::Folder);
+        let top = path.split('/').next().unwrap_or(&path);
+        if TAG_FILES.contains(&path.as_str()) {
+            continue;
+        }
+        if path == DATA {
+            findings.push(Finding::Changed(path, "is no longer a folder".to_owned()));
+        } else if TAG_FILES.iter().any(|tag| part_name(tag) == path) {
+            remarks.insert(Remark::CutShort);
+        } else if why_left_out(path.as_bytes(), is_folder).is_some()
+            || why_left_out(top.as_bytes(), true).is_some()
+        {
+            litter.push(path);
+        } else {
+            findings.push(Finding::Extra(unfinished_or(path)));
+        }
+    }
+}
+
+/// The paths of all files among entries.
+fn files_in(found: &[Found]) -> HashSet<String> {
+    let is_file = |f: &&Found| matches!(&f.stat, Ok(s) if s.kind == EntryKind::File);
+    let files = found.iter().filter(is_file);
+    files
+        .filter_map(|f| Some(f.path.to_str()?.to_owned()))
+        .collect()
 }
 
 /// The folders on the way to a file, from the root down.

@@ -7,6 +7,7 @@ use super::words::{asked, kind, moment, way};
 use crate::also::Also;
 use crate::error::Problem;
 use crate::name::shown;
+use crate::plan::Layout;
 use crate::proof::manifest::{CopyLevel, DestinationPart, FilePart, Manifest, MatchedBy};
 use crate::units::{count, counted, len64, size};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -332,6 +333,9 @@ fn cautions(m: &Manifest) -> Markup {
             }
         }
         p.soft { "File names and dates on this page may be private. To check a copy without unlade: " code { "b3sum --check _unlade/checksums.b3" } " in the offload's folder." }
+        @if m.offload.layout == Layout::Bag {
+            p.soft { "The offload is a bag (BagIt 1.0, RFC 8493): the card's files lie in its folder " code { "data" } ", and programs that check bags can check it." }
+        }
     }
 }
 

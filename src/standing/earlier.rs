@@ -144,15 +144,18 @@ fn look_at(
     if let Some(why) = doubts(&manifest, index) {
         return Err(why);
     }
+    let layout = manifest.offload.layout;
     let entries = disk
         .walk(root, Tree::Drive)
         .map_err(|e| format!("it could not be listed: {e}"))?
         .into_iter()
         .filter_map(|e| Some((e.path.into_string().ok()?, e.stat.ok()?)))
+        .filter_map(|(path, stat)| Some((layout.inside(&path)?.to_owned(), stat)))
         .collect();
     let mut offload = EarlierOffload {
         within: within.to_owned(),
         root: root.to_path_buf(),
+        tree: layout.payload(root),
         finished: manifest.offload.finished.clone(),
         card_volume_id: manifest.card.volume_id.clone(),
         card_path: manifest.card.path.clone(),

@@ -119,6 +119,7 @@ fn half_done() -> Sim {
     let plan = plan(&sim, &BOTH).expect("the plan of an empty drive");
     sim.reboot();
     let head = JournalHead {
+        layout: plan.layout,
         journal: JOURNAL_FORMAT.to_owned(),
         version: JOURNAL_VERSION,
         offload: NAME.to_owned(),

@@ -42,6 +42,7 @@ fn copy(sim: &Sim) {
         only_new: false,
         form: unlade::plan::Form {
             also: [Also::Md5, Also::Xxh3].into_iter().collect(),
+            layout: None,
         },
         chain: unlade::speed::ceiling::Chain::default(),
         known: run::KnownBefore::default(),

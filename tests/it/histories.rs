@@ -1154,7 +1154,7 @@ impl History {
         let mut folders = self.sim.folders(&format!("{place}/{}", plan.name), image);
         if plan.has_nothing_new() {
             for left in &plan.destinations[d].left_in {
-                folders.extend(self.sim.folders(left.root.as_str(), image));
+                folders.extend(self.sim.folders(left.tree.as_str(), image));
             }
         }
         if !self.card().folders.is_subset(&folders) {

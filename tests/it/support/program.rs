@@ -308,6 +308,13 @@ fn is_new_b3sum(program: &Path) -> bool {
     minor.is_none_or(|minor| minor >= 8)
 }
 
+/// Finds the Python that `.ci/run` gave the outside checkers to: the libraries `bagit` and `jsonschema`.
+pub(crate) fn checkers() -> Option<PathBuf> {
+    let python = "../ci-tools/python/bin/python3";
+    let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(python);
+    path.is_file().then_some(path)
+}
+
 // ---- cards ------------------------------------------------------------------------------------
 
 /// A card in the making: content follows from the seed, dates from the order.

@@ -1,0 +1,165 @@
+//! Owns the check of a bag's tag files against the manifests and the drive (RFC 8493, 3: complete and
+//! valid), so that `verify` finds what other programs that check bags would find. It writes nothing.
+
+use super::bag::{
+    BAGIT, DECLARATION, PAYLOAD_MANIFEST, TAG_FILES, TAG_MANIFEST, payload, payload_manifest,
+    read_manifest, read_payload, sha256,
+};
+use super::manifest::{FilePart, MANIFEST_BYTES_MAX, Manifest};
+use super::records::names;
+use super::verify::{Finding, path_of};
+use crate::also::Also;
+use crate::disk::Disk;
+use crate::error::{Step, failed};
+use crate::name::shown;
+use crate::plan::RECORDS;
+use camino::Utf8Path;
+use std::collections::{HashMap, HashSet};
+use std::io;
+
+/// A bag as it stands on a drive.
+pub(super) struct Bag<'a> {
+    pub(super) disk: &'a dyn Disk,
+    pub(super) root: &'a Utf8Path,
+    pub(super) manifest: &'a Manifest,
+    /// The manifests of earlier runs, oldest first.
+    pub(super) earlier: &'a [Manifest],
+    /// Everything in the records folder, relative to it.
+    pub(super) in_records: &'a [String],
+    /// Every file below `data`, relative to it.
+    pub(super) payload: &'a HashSet<String>,
+}
+
+impl Bag<'_> {
+    /// Checks all tag files, and adds to what was found in the records.
+    pub(super) fn check(&self, findings: &mut Vec<Finding>) {
+        let mut tags: HashMap<&str, Vec<u8>> = HashMap::new();
+        for name in TAG_FILES {
+            match self
+                .disk
+                .read_record(&self.root.join(name), MANIFEST_BYTES_MAX)
+            {
+                Ok(bytes) => drop(tags.insert(name, bytes)),
+                Err(e) if e.kind() == io::ErrorKind::NotFound => {
+                    findings.push(Finding::Missing(name.to_owned()));
+                }
+                Err(e) => findings.push(Finding::Changed(name.to_owned(), failed(Step::Read, &e))),
+            }
+        }
+        if tags.get(BAGIT).is_some_and(|b| b != DECLARATION.as_bytes()) {
+            let why = "does not declare a bag of version 1.0".to_owned();
+            findings.push(Finding::Changed(BAGIT.to_owned(), why));
+        }
+        let listed = tags.get(PAYLOAD_MANIFEST);
+        if let Some(why) = listed.and_then(|bytes| self.payload_fault(bytes)) {
+            findings.push(Finding::Changed(PAYLOAD_MANIFEST.to_owned(), why));
+        }
+        if let Some(bytes) = tags.get(TAG_MANIFEST) {
+            self.check_tag_manifest(bytes, findings);
+        }
+    }
+
+    /// Returns how the payload manifest differs from what the manifests say and what stands there.
+    /// It begins with the files of the last run, as one of its destinations has them; then come those
+    /// of earlier runs that have left the card.
+    fn payload_fault(&self, bytes: &[u8]) -> Option<String> {
+        let mut listed = match read_payload(bytes) {
+            Ok(listed) => listed,
+            Err(why) => return Some(why),
+        };
+        let mut texts = (0..self.manifest.destinations.len()).map(|d| payload(self.manifest, d));
+        if !texts.any(|one| bytes.starts_with(payload_manifest(&one).as_bytes())) {
+            return Some("does not say what the manifest says".to_owned());
+        }
+        let known = self.hashes();
+        let stands = self
+            .payload
+            .iter()
+            .filter(|p| known.contains_key(p.as_str()));
+        if let Some(path) = stands.filter(|p| !listed.contains_key(*p)).min() {
+            return Some(format!("does not list `{}`", shown(path)));
+        }
+        listed.retain(|path, hex| match known.get(path.as_str()) {
+            Some(all) => !all.contains(hex.as_str()),
+            // A run that was cut off copied it, and then it left the card. It is told as one that no
+            // record names.
+            None => !self.payload.contains(path),
+        });
+        let wrong = listed.keys().min()?;
+        Some(format!("says of `{}` what no manifest says", shown(wrong)))
+    }
+
+    /// Every SHA-256 that the manifests have of a file: that of the last run alone where it has one.
+    fn hashes(&self) -> HashMap<&str, HashSet<&str>> {
+        let mut all: HashMap<&str, HashSet<&str>> = HashMap::new();
+        for (path, hex) in self.earlier.iter().flat_map(|m| &m.files).filter_map(hash) {
+            all.entry(path).or_default().insert(hex);
+        }
+        for (path, hex) in self.manifest.files.iter().filter_map(hash) {
+            all.insert(path, HashSet::from([hex]));
+        }
+        all
+    }
+
+    fn check_tag_manifest(&self, bytes: &[u8], findings: &mut Vec<Finding>) {
+        let changed = |why: String| Finding::Changed(TAG_MANIFEST.to_owned(), why);
+        let sums = match tag_sums(bytes) {
+            Ok(sums) => sums,
+            Err(why) => return findings.push(changed(why)),
+        };
+        let names = names();
+        let stands = self
+            .in_records
+            .iter()
+            .filter(|n| names.contains(n.as_str()));
+        let records = stands.map(|name| format!("{RECORDS}/{name}"));
+        let tags = TAG_FILES.iter().filter(|n| **n != TAG_MANIFEST);
+        for path in tags.map(|n| (*n).to_owned()).chain(records) {
+            if !sums.contains_key(&path) {
+                findings.push(changed(format!("does not list `{path}`")));
+            }
+        }
+        for (path, hex) in sums {
+            // What was told already is not told again.
+            if findings.iter().any(|f| path_of(f) == path) {
+                continue;
+            }
+            match self
+                .disk
+                .read_record(&self.root.join(&path), MANIFEST_BYTES_MAX)
+            {
+                Ok(bytes) if sha256(&bytes) == hex => {}
+                Ok(_) => {
+                    let why = format!("is not what {TAG_MANIFEST} says");
+                    findings.push(Finding::Changed(path, why));
+                }
+                Err(e) if e.kind() == io::ErrorKind::NotFound => {
+                    findings.push(Finding::Missing(path));
+                }
+                Err(e) => findings.push(Finding::Changed(path, failed(Step::Read, &e))),
+            }
+        }
+    }
+}
+
+fn hash(file: &FilePart) -> Option<(&str, &str)> {
+    let hex = file.also.get(Also::Sha256)?;
+    (!file.is_elsewhere()).then_some((file.path.as_str(), hex))
+}
+
+/// Reads a tag manifest; it may name only what a run stores.
+///
+/// # Errors
+/// In plain words, when it is none or names something else.
+pub(super) fn tag_sums(bytes: &[u8]) -> Result<HashMap<String, String>, String> {
+    let sums = read_manifest(bytes)?;
+    let names = names();
+    let is_ours = |path: &str| match path.split_once('/') {
+        None => path != TAG_MANIFEST && TAG_FILES.contains(&path),
+        Some((folder, name)) => folder == RECORDS && names.contains(name),
+    };
+    match sums.keys().filter(|path| !is_ours(path)).min() {
+        Some(other) => Err(format!("lists `{}`, which no run stores", shown(other))),
+        None => Ok(sums),
+    }
+}
