@@ -37,6 +37,7 @@ use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
+use std::borrow::Cow;
 use std::collections::HashMap;
 use std::io;
 use std::sync::atomic::AtomicBool;
@@ -491,7 +492,11 @@ pub fn offload(
         reread_equal,
         times: (started, tools.clock.now()),
     };
-    let plan = Plan::clone(&context.plan);
+    let plan = match Arc::try_unwrap(context) {
+        Ok(context) => Arc::unwrap_or_clone(context.plan),
+        // A stage that did not end after a stop still holds it.
+        Err(context) => Plan::clone(&context.plan),
+    };
     let interrupted = offloaded.interrupted;
     let mut proof = Proof::judge(plan, offloaded, terms, closing);
     // The same verdict on the same files is not written down a second time.
@@ -815,43 +820,42 @@ fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> Proof {
 
 fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize, Problem)> {
     let disk = tools.disk.as_ref();
-    let manifest = Manifest::of(proof, &tools.host);
-    let bytes = manifest
-        .to_bytes()
-        .and_then(|bytes| checked_counts(proof, &bytes).map(|()| bytes))
-        .map_err(|e| {
-            (
-                first_in(out),
-                Problem::new(ProblemKind::ManifestDamaged, failed(Step::Record, &e)),
-            )
-        })?;
+    let bytes = Manifest::of(proof, &tools.host).to_bytes();
+    // From here on only what the bytes say is used: it is what others will read, and of a card of
+    // 100,000 files the manifest need not be in memory twice.
+    let read = bytes.and_then(|bytes| Ok((checked(proof, &bytes)?, bytes)));
+    let (manifest, bytes) = read.map_err(|e| {
+        let problem = Problem::new(ProblemKind::ManifestDamaged, failed(Step::Record, &e));
+        (first_in(out), problem)
+    })?;
     let page = page::page(&manifest).into_bytes();
     let now = tools.clock.now();
     let date = Stamp {
         seconds: now.as_second(),
         nanos: u32::try_from(now.subsec_nanosecond()).unwrap_or(0),
     };
-    let mut staged: Vec<(usize, Vec<Record>)> = Vec::new();
+    let mut staged: Vec<(usize, Vec<String>)> = Vec::new();
     for (index, destination) in proof.plan().destinations.iter().enumerate() {
         if out.get(index) != Some(&false) {
             continue;
         }
         let records = records_for(index, proof.plan(), &manifest, &bytes, &page);
-        if let Err(problem) = store::stage(disk, &destination.root, &records, date) {
-            store::unstage(disk, &destination.root, &records);
-            for (earlier, records) in &staged {
+        let names = records.iter().map(|(name, _)| name.clone()).collect();
+        let result = store::stage(disk, &destination.root, &records, date);
+        staged.push((index, names));
+        if let Err(problem) = result {
+            for (earlier, names) in &staged {
                 if let Some(d) = proof.plan().destinations.get(*earlier) {
-                    store::unstage(disk, &d.root, records);
+                    store::unstage(disk, &d.root, names);
                 }
             }
             return Err((index, problem));
         }
-        staged.push((index, records));
     }
-    for (index, records) in &staged {
+    for (index, names) in &staged {
         if let Some(destination) = proof.plan().destinations.get(*index) {
             let layout = proof.plan().layout;
-            store::publish(disk, &destination.root, records, layout).map_err(|p| (*index, p))?;
+            store::publish(disk, &destination.root, names, layout).map_err(|p| (*index, p))?;
         }
     }
     Ok(())
@@ -861,8 +865,8 @@ fn first_in(out: &[bool]) -> usize {
     out.iter().position(|gone| !gone).unwrap_or(0)
 }
 
-/// The last count: what the written bytes say must be what was tallied.
-fn checked_counts(proof: &Proof, bytes: &[u8]) -> io::Result<()> {
+/// The last count: what the written bytes say must be what was tallied. Returns what they say.
+fn checked(proof: &Proof, bytes: &[u8]) -> io::Result<Manifest> {
     let read = Manifest::from_bytes(bytes).map_err(|e| io::Error::other(e.to_string()))?;
     for (index, tally) in proof.tallies().iter().enumerate() {
         if read.count_on(index) != (tally.read_back, tally.read_back_bytes) {
@@ -877,29 +881,29 @@ fn checked_counts(proof: &Proof, bytes: &[u8]) -> io::Result<()> {
             "the manifest does not hold every file that was listed",
         ));
     }
-    Ok(())
+    Ok(read)
 }
 
-fn records_for(
+fn records_for<'a>(
     index: usize,
     plan: &Plan,
     manifest: &Manifest,
-    bytes: &[u8],
-    page: &[u8],
-) -> Vec<Record> {
-    let record = |name: &str, bytes: Vec<u8>| (format!("{RECORDS}/{name}"), bytes);
-    let mut records: Vec<Record> = Vec::new();
+    bytes: &'a [u8],
+    page: &'a [u8],
+) -> Vec<Record<'a>> {
+    let record = |name: &str, bytes: Cow<'a, [u8]>| (format!("{RECORDS}/{name}"), bytes);
+    let mut records: Vec<Record<'a>> = Vec::new();
     for list in List::all() {
         let text = manifest.list_of(list, index);
         // An empty list would be "checked" with success by some programs.
         if !text.is_empty() {
-            records.push(record(list.file_name(), text.into_bytes()));
+            records.push(record(list.file_name(), text.into_bytes().into()));
         }
     }
     let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();
-    records.push(record(REPORT, page.to_vec()));
-    records.push(record(MANIFEST_HASH, hash.into_bytes()));
-    let last = record(MANIFEST, bytes.to_vec());
+    records.push(record(REPORT, page.into()));
+    records.push(record(MANIFEST_HASH, hash.into_bytes().into()));
+    let last = record(MANIFEST, bytes.into());
     if plan.layout == Layout::Bag {
         let mut payload = bag::payload(manifest, index);
         let gone = plan.destinations.get(index).map_or(&[][..], |d| &d.gone);

@@ -93,7 +93,7 @@ fn make(args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
             if let Some(why) = breaks_bag(disk, &args.offload, &manifest, &bytes) {
                 return Err(why);
             }
-            let record = (format!("{RECORDS}/{REPORT}"), bytes);
+            let record = (format!("{RECORDS}/{REPORT}"), bytes.into());
             match add_record(disk, &args.offload, record, date) {
                 Ok(()) => Ok(Made::New(told)),
                 Err(problem) => Err(format!(

@@ -143,13 +143,15 @@ pub fn bag_info(manifest: &Manifest, payload: &[Payload]) -> String {
 pub fn tag_files<'a>(
     manifest: &Manifest,
     payload: &[Payload],
-    records: impl Iterator<Item = &'a Record>,
-) -> Vec<Record> {
-    let tag = |name: &str, text: String| (name.to_owned(), text.into_bytes());
+    records: impl Iterator<Item = &'a Record<'a>>,
+) -> Vec<Record<'static>> {
+    let tag = |name: &str, text: String| -> Record<'static> {
+        (name.to_owned(), text.into_bytes().into())
+    };
     let info = tag(BAG_INFO, bag_info(manifest, payload));
     let listed = tag(PAYLOAD_MANIFEST, payload_manifest(payload));
     let bagit = tag(BAGIT, DECLARATION.to_owned());
-    let line = |(path, bytes): &Record| format!("{}  {}\n", sha256(bytes), encode(path));
+    let line = |(path, bytes): &Record<'_>| format!("{}  {}\n", sha256(bytes), encode(path));
     let mut sums: String = [&bagit, &info, &listed].map(line).concat();
     sums.extend(records.map(line));
     let sums = tag(TAG_MANIFEST, sums);

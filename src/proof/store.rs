@@ -13,6 +13,7 @@ use crate::offload::journal::JOURNAL;
 use crate::plan::{Layout, RECORDS};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
+use std::borrow::Cow;
 use std::io;
 use std::time::Duration;
 
@@ -23,8 +24,9 @@ const CHUNK_BYTES: usize = 1 << 20;
 /// Sets of earlier records that are kept before storing is refused.
 pub const EARLIER_MAX: usize = 999;
 
-/// One record: its path below the offload and its bytes.
-pub type Record = (String, Vec<u8>);
+/// One record: its path below the offload and its bytes, which the records of several destinations
+/// may share.
+pub type Record<'a> = (String, Cow<'a, [u8]>);
 
 /// Returns where a record lies before it has its name.
 fn part_of(root: &Utf8Path, name: &str) -> Utf8PathBuf {
@@ -41,7 +43,7 @@ fn part_of(root: &Utf8Path, name: &str) -> Utf8PathBuf {
 pub fn stage(
     disk: &dyn Disk,
     root: &Utf8Path,
-    records: &[Record],
+    records: &[Record<'_>],
     date: Stamp,
 ) -> Result<(), Problem> {
     for (name, bytes) in records {
@@ -97,7 +99,7 @@ fn read_back(disk: &dyn Disk, part: &Utf8Path, bytes: usize) -> io::Result<Diges
     Ok(hasher.finalize().into())
 }
 
-/// Gives the staged records their names, in order, after moving those of an earlier run aside;
+/// Gives the staged records, by path below the offload, their names, in order, after moving those of an earlier run aside;
 /// then removes the journal, which they replace.
 ///
 /// # Errors
@@ -105,13 +107,13 @@ fn read_back(disk: &dyn Disk, part: &Utf8Path, bytes: usize) -> io::Result<Diges
 pub fn publish(
     disk: &dyn Disk,
     root: &Utf8Path,
-    records: &[Record],
+    names: &[String],
     layout: Layout,
 ) -> Result<(), Problem> {
     let folder = root.join(RECORDS);
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
-    set_aside(disk, root, records, layout).map_err(problem(Step::Record))?;
-    for (name, _) in records {
+    set_aside(disk, root, names, layout).map_err(problem(Step::Record))?;
+    for name in names {
         // Nobody may take it for a bag before everything that a bag is checked by is there.
         if name == bag::BAGIT {
             disk.flush(root).map_err(problem(Step::FlushFolder))?;
@@ -138,35 +140,30 @@ pub fn publish(
 pub fn add_record(
     disk: &dyn Disk,
     root: &Utf8Path,
-    record: Record,
+    record: Record<'_>,
     date: Stamp,
 ) -> Result<(), Problem> {
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
     let named = root.join(&record.0);
     let part = part_of(root, &record.0);
-    let records = [record];
-    let done = stage(disk, root, &records, date).and_then(|()| {
+    let names = [record.0.clone()];
+    let done = stage(disk, root, &[record], date).and_then(|()| {
         disk.rename_new(&part, &named)
             .map_err(problem(Step::Publish))?;
         disk.flush(&root.join(RECORDS))
             .map_err(problem(Step::FlushFolder))
     });
     if done.is_err() {
-        unstage(disk, root, &records);
+        unstage(disk, root, &names);
     }
     done
 }
 
-fn set_aside(
-    disk: &dyn Disk,
-    root: &Utf8Path,
-    records: &[Record],
-    layout: Layout,
-) -> io::Result<()> {
+fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout) -> io::Result<()> {
     let folder = root.join(RECORDS);
     let mut standing = Vec::new();
     // The manifest goes first: a crash in between must not leave it without its hash.
-    let names = records.iter().rev().map(|(name, _)| name.clone());
+    let new = names.iter().rev().cloned();
     // What this run does not write must not stay: it is of an earlier run.
     let lists = List::all().map(|list| format!("{RECORDS}/{}", list.file_name()));
     // In the plain layout a file of such a name is the card's own.
@@ -174,9 +171,9 @@ fn set_aside(
         .into_iter()
         .filter(|_| layout == Layout::Bag)
         .map(str::to_owned);
-    let is_new = |name: &String| records.iter().any(|(n, _)| n == name);
+    let is_new = |name: &String| names.contains(name);
     let stale = lists.chain(tags).filter(|name| !is_new(name));
-    for name in names.chain(stale) {
+    for name in new.chain(stale) {
         if disk.look(&root.join(&name))?.is_some() {
             standing.push(name);
         }
@@ -216,8 +213,8 @@ fn new_folder(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Utf8PathBuf> {
 }
 
 /// Removes staged records after another destination failed; what cannot be removed stays a part.
-pub fn unstage(disk: &dyn Disk, root: &Utf8Path, records: &[Record]) {
-    for (name, _) in records {
+pub fn unstage(disk: &dyn Disk, root: &Utf8Path, names: &[String]) {
+    for name in names {
         // A part that stays behind never carries a record's name, and the next run clears it.
         drop(disk.remove_own(&part_of(root, name)));
     }
