@@ -95,7 +95,7 @@ pub(crate) enum Command {
     Ledger(LedgerArgs),
     /// Read offloads again from their drives and compare them with their manifests.
     #[command(
-        long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. The list and the page beside the manifest must still say what it says; a manifest that is damaged, hostile or too large is refused. Writes nothing.",
+        long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. The list and the page beside the manifest must still say what it says; a manifest that is damaged, hostile or too large is refused. A signature that does not fit is a difference; one that does is told with the fingerprint of its key. Writes nothing.",
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES /media/SSD-B/20261125-KITES"
     )]
     Verify(VerifyArgs),
@@ -202,6 +202,10 @@ pub(crate) struct CopyArgs {
     /// the offload's folder in both [default: plain, or as the offload was begun].
     #[arg(long, value_name = "LAYOUT")]
     pub(crate) layout: Option<LayoutArg>,
+    /// Sign the manifest with this private Ed25519 key (OpenSSH's form, without a passphrase), for
+    /// `unlade verify` and `ssh-keygen -Y verify` (namespace unlade-manifest) to check.
+    #[arg(long, value_name = "KEY")]
+    pub(crate) sign: Option<Utf8PathBuf>,
     /// Only show what would be done, like plan.
     #[arg(long)]
     pub(crate) dry_run: bool,
@@ -363,6 +367,10 @@ pub(crate) struct VerifyArgs {
     /// Folders of offloads (those that hold `_unlade`).
     #[arg(required = true, value_name = "OFFLOAD")]
     pub(crate) offloads: Vec<Utf8PathBuf>,
+    /// Expect the manifests to be signed by a public key of this file (as `ssh-keygen` writes them, one
+    /// a line); without a signature by one of them the offload differs.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) signed_by: Option<Utf8PathBuf>,
 }
 
 #[derive(Clone, Debug, Args)]

@@ -23,6 +23,7 @@ mod rate;
 mod report;
 mod schema;
 mod screen;
+mod sign;
 mod speed;
 mod verify;
 mod weigh;
@@ -75,7 +76,7 @@ pub(crate) fn main() -> Exit {
         }
         Command::Prove(args) => prove::prove(args, out, &tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
-        Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
+        Command::Verify(args) => verify::verify(args, out, &tools),
         Command::Rate(args) => rate::rate(args, &cli.common, out, &tools, &book),
         Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
         Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),

@@ -1,9 +1,10 @@
 //! Owns the way in which records reach a destination: every file as a part, flushed, read back from
-//! the device and compared, and only then named; the manifest last. Records of an earlier run are
-//! moved aside, never replaced.
+//! the device and compared, and only then named; the manifest last, and after it its signature. Records
+//! of an earlier run are moved aside, never replaced.
 
 use super::bag;
 use super::checksums::List;
+use super::manifest::MANIFEST_SIGNATURE;
 use crate::digest::Digest;
 use crate::disk::buffer::{Aligned, Pool};
 use crate::disk::{Disk, Stamp, write_problem};
@@ -111,10 +112,15 @@ pub fn publish(
     let folder = root.join(RECORDS);
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
     set_aside(disk, root, records, layout).map_err(problem(Step::Record))?;
+    let signature = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
     for (name, _) in records {
         // Nobody may take it for a bag before everything that a bag is checked by is there.
         if name == bag::BAGIT {
             disk.flush(root).map_err(problem(Step::FlushFolder))?;
+        }
+        if *name == signature {
+            // A power cut must leave no signature without the manifest that it is of.
+            disk.flush(&folder).map_err(problem(Step::FlushFolder))?;
         }
         disk.rename_new(&part_of(root, name), &root.join(name))
             .map_err(problem(Step::Publish))?;
@@ -165,8 +171,13 @@ fn set_aside(
 ) -> io::Result<()> {
     let folder = root.join(RECORDS);
     let mut standing = Vec::new();
-    // The manifest goes first: a crash in between must not leave it without its hash.
+    // The signature goes first: what a crash leaves is a manifest without its signature, and not a
+    // signature alone. The manifest goes next: a crash in between must not leave it without
+    // its hash.
+    let signature = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
     let names = records.iter().rev().map(|(name, _)| name.clone());
+    let names = names.filter(|name| *name != signature);
+    let names = std::iter::once(signature.clone()).chain(names);
     // What this run does not write must not stay: it is of an earlier run.
     let lists = List::all().map(|list| format!("{RECORDS}/{}", list.file_name()));
     // In the plain layout a file of such a name is the card's own.

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 /// Modules of the library from the bottom up. A module imports only from its own layer's folder and
 /// from layers below.
-const LAYERS: [(&str, u32); 22] = [
+const LAYERS: [(&str, u32); 23] = [
     ("units", 0),
     ("sys", 0),
     ("name", 1),
@@ -14,6 +14,7 @@ const LAYERS: [(&str, u32); 22] = [
     ("also", 2),
     ("clock", 0),
     ("error", 2),
+    ("signature", 2),
     ("disk", 3),
     ("card", 4),
     ("speed", 4),
