@@ -16,6 +16,7 @@ use unlade::also::Also;
 #[command(
     name = "unlade",
     version,
+    long_version = super::build::facts(),
     about,
     long_about = "Reads a camera card once, writes it to every drive you name, reads every copy back from its device while the card is still being read, and answers one question: may I format this card?\n\nNothing on the card or on a drive is ever changed; there is no command that formats, deletes or ejects.",
     after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to /media/DRIVE-A --to /media/DRIVE-B\n\nExit codes: 0 done and proven; 1 not proven, or differences found; 2 wrong command line; 3 refused before a byte was written; 130 interrupted, run the same command again to go on.",

@@ -3,6 +3,7 @@
 
 mod args;
 mod awake;
+mod build;
 mod copy;
 mod demo;
 mod demo_card;
@@ -32,6 +33,7 @@ mod weigh_upgrade;
 mod words;
 
 use args::{Cli, Command};
+use clap::builder::Resettable;
 use clap::{CommandFactory as _, Parser as _};
 use exit::Exit;
 use out::Out;
@@ -102,7 +104,11 @@ fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
         out.error(&format!("unlade: `{dir}` is not a folder."));
         return Exit::Refused;
     }
-    match clap_mangen::generate_to(Cli::command().disable_help_subcommand(true), dir) {
+    // The pages are the same whoever builds the program, so they hold no facts of this build.
+    let command = Cli::command()
+        .disable_help_subcommand(true)
+        .long_version(Resettable::Reset);
+    match clap_mangen::generate_to(command, dir) {
         Ok(()) => {
             out.line(&format!("The manual pages are in {dir}"));
             Exit::Done
