@@ -24,6 +24,7 @@ pub mod proof;
 pub mod prove;
 pub mod report;
 pub mod run;
+pub mod signature;
 pub mod speed;
 pub mod standing;
 pub mod sys;

@@ -24,11 +24,12 @@ use crate::plan::{
 use crate::proof::bag;
 pub use crate::proof::checksums::CHECKSUMS;
 use crate::proof::checksums::List;
-use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
+use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
 pub use crate::proof::store::REPORT;
 use crate::proof::store::{self, Record};
-use crate::proof::{Closing, InPlace, Proof, Terms, card_problems, checksums, list_problems};
+use crate::proof::{Closing, InPlace, Kept, Proof, Terms, card_problems, checksums, list_problems};
 use crate::report::page;
+use crate::signature::Signer;
 use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
 use crate::speed::detected;
 use crate::speed::forecast::RatePrior;
@@ -60,6 +61,8 @@ pub struct Job {
     pub only_new: bool,
     /// In which form the offload is left.
     pub form: Form,
+    /// Who is to sign the manifest.
+    pub signer: Option<Arc<Signer>>,
     /// What is known of card, reader and drives before anything was looked at: from the command line
     /// or the kit.
     pub chain: Chain,
@@ -254,6 +257,12 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     plan.level = job.terms.level;
     plan.prior.rate = usual.map(|(low, high)| RatePrior::from_usual(low.0, high.0));
     plan.ceiling = ceiling;
+    plan.signer.clone_from(&job.signer);
+    if let Some(signer) = &plan.signer {
+        let by = signer.fingerprint();
+        plan.notes
+            .push(format!("The manifest is to be signed by the key {by}"));
+    }
     plan.card_name.clone_from(&job.known.card);
     plan.reader = job.known.reader.clone().or_else(|| gear.reader());
     with_history(plan, &job.known.ledger)
@@ -506,9 +515,13 @@ pub fn offload(
             == (now.is_proven(), len64(now.copies()), now.reasons())
     });
     // Where all lies in earlier offloads there is no new one to put a record into.
-    if !interrupted && !stands_already && !nothing_new {
-        proof = record(proof, tools, is_begun);
+    let mut kept = Kept::Nothing;
+    if !interrupted && stands_already && proof.plan().is_signed() {
+        kept = Kept::AsItStood;
+    } else if !interrupted && !nothing_new {
+        (proof, kept) = record(proof, tools, is_begun);
     }
+    let proof = proof.with_signature(kept);
     observer.event(&Event::Ended);
     Ok(proof)
 }
@@ -774,7 +787,7 @@ fn stands_below(context: &Context, root: &Utf8Path) -> Result<HashMap<String, St
 
 /// Stores the records on every destination that is still there. One that cannot take them loses its
 /// place in the proof, and the others get records that say so.
-fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> Proof {
+fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> (Proof, Kept) {
     let count = proof.plan().destinations.len();
     let mut out: Vec<bool> = (0..count)
         .map(|d| {
@@ -808,6 +821,7 @@ fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> Proof {
     // At most one more round for each destination that drops out.
     for _ in 0..=count {
         match record_once(&proof, tools, &out) {
+            Ok(()) if out.contains(&false) => return (proof, Kept::New),
             Ok(()) => break,
             Err((destination, problem)) => {
                 out[destination] = true;
@@ -815,7 +829,7 @@ fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> Proof {
             }
         }
     }
-    proof
+    (proof, Kept::Nothing)
 }
 
 fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize, Problem)> {
@@ -829,6 +843,18 @@ fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize,
         (first_in(out), problem)
     })?;
     let page = page::page(&manifest).into_bytes();
+    let signature = match &proof.plan().signer {
+        None => None,
+        // The key was tried before the first byte.
+        Some(signer) => Some(signer.sign(&bytes).ok_or_else(|| {
+            let detail =
+                "the manifest could not be signed: the signature that was made does not hold";
+            (
+                first_in(out),
+                Problem::new(ProblemKind::ManifestDamaged, detail),
+            )
+        })?),
+    };
     let now = tools.clock.now();
     let date = Stamp {
         seconds: now.as_second(),
@@ -839,10 +865,13 @@ fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize,
         if out.get(index) != Some(&false) {
             continue;
         }
-        let records = records_for(index, proof.plan(), &manifest, &bytes, &page);
-        let names = records.iter().map(|(name, _)| name.clone()).collect();
+        let mut records = records_for(index, proof.plan(), &manifest, &bytes, &page);
+        let named = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
+        let signed = signature.as_deref();
+        records.extend(signed.map(|s| (named, Cow::Borrowed(s))));
+        let paths = records.iter().map(|(name, _)| name.clone()).collect();
         let result = store::stage(disk, &destination.root, &records, date);
-        staged.push((index, names));
+        staged.push((index, paths));
         if let Err(problem) = result {
             for (earlier, names) in &staged {
                 if let Some(d) = proof.plan().destinations.get(*earlier) {

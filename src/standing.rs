@@ -13,7 +13,7 @@ use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX, JournalHead};
 use crate::plan::{
     DATA, DestinationIdentity, Layout, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing,
 };
-use crate::proof::manifest::{MANIFEST, Manifest, load, load_from};
+use crate::proof::manifest::{MANIFEST, Manifest, load_from, load_signed};
 use crate::proof::store::{EARLIER_MAX, earlier_name};
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
@@ -129,8 +129,10 @@ fn records(
         .map_err(|e| format!("the manifest could not be looked at: {e}"))?
         .is_some()
     {
-        let (manifest, _) = load(disk, root).map_err(|e| e.to_string())?;
-        merged = Some(from_manifest(&manifest, facts, name));
+        let (manifest, by) = load_signed(disk, root).map_err(|e| e.to_string())?;
+        let mut records = from_manifest(&manifest, facts, name);
+        records.signed_by = by.map(|by| by.fingerprint());
+        merged = Some(records);
     }
     let path = folder.join(JOURNAL);
     if disk

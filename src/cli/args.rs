@@ -16,6 +16,7 @@ use unlade::also::Also;
 #[command(
     name = "unlade",
     version,
+    long_version = super::build::facts(),
     about,
     long_about = "Reads a camera card once, writes it to every drive you name, reads every copy back from its device while the card is still being read, and answers one question: may I format this card?\n\nNothing on the card or on a drive is ever changed; there is no command that formats, deletes or ejects.",
     after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to /media/DRIVE-A --to /media/DRIVE-B\n\nExit codes: 0 done and proven; 1 not proven, or differences found; 2 wrong command line; 3 refused before a byte was written; 130 interrupted, run the same command again to go on.",
@@ -95,7 +96,7 @@ pub(crate) enum Command {
     Ledger(LedgerArgs),
     /// Read offloads again from their drives and compare them with their manifests.
     #[command(
-        long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. The list and the page beside the manifest must still say what it says; a manifest that is damaged, hostile or too large is refused. Writes nothing.",
+        long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. The list and the page beside the manifest must still say what it says; a manifest that is damaged, hostile or too large is refused. A signature that does not fit is a difference; one that does is told with the fingerprint of its key. Writes nothing.",
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES /media/SSD-B/20261125-KITES"
     )]
     Verify(VerifyArgs),
@@ -202,6 +203,10 @@ pub(crate) struct CopyArgs {
     /// the offload's folder in both [default: plain, or as the offload was begun].
     #[arg(long, value_name = "LAYOUT")]
     pub(crate) layout: Option<LayoutArg>,
+    /// Sign the manifest with this private Ed25519 key (OpenSSH's form, without a passphrase), for
+    /// `unlade verify` and `ssh-keygen -Y verify` (namespace unlade-manifest) to check.
+    #[arg(long, value_name = "KEY")]
+    pub(crate) sign: Option<Utf8PathBuf>,
     /// Only show what would be done, like plan.
     #[arg(long)]
     pub(crate) dry_run: bool,
@@ -363,6 +368,10 @@ pub(crate) struct VerifyArgs {
     /// Folders of offloads (those that hold `_unlade`).
     #[arg(required = true, value_name = "OFFLOAD")]
     pub(crate) offloads: Vec<Utf8PathBuf>,
+    /// Expect the manifests to be signed by a public key of this file (as `ssh-keygen` writes them, one
+    /// a line); without a signature by one of them the offload differs.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) signed_by: Option<Utf8PathBuf>,
 }
 
 #[derive(Clone, Debug, Args)]

@@ -11,6 +11,7 @@ use super::known;
 use super::out::{Out, wrap};
 use super::power::{ON_BATTERY, on_battery};
 use super::screen::Screen;
+use super::sign;
 use super::speed;
 use super::words;
 use camino::Utf8PathBuf;
@@ -20,6 +21,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::also::Also;
+use unlade::error::Problem;
 use unlade::event::{Event, Observer, Silent};
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Entry, ShootPart};
@@ -120,6 +122,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             chain: chain.clone(),
             known: KnownBefore::default(),
             form,
+            signer: None,
         })
         .collect())
 }
@@ -188,6 +191,7 @@ fn begin(
     book: &Book,
 ) -> Result<(Vec<Job>, Option<ShootPart>), Exit> {
     let mut jobs = jobs(args, out)?;
+    sign::apply(args.sign.as_ref(), &mut jobs, out, tools)?;
     known::apply(&args.names, common, &mut jobs, out, tools)?;
     let ledger = Arc::new(book.read());
     for job in &mut jobs {
@@ -373,7 +377,8 @@ fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -
                     "copies_needed": proof.terms().copies_needed,
                     "reasons": proof.verdict().reasons(), "notes": proof.notes(),
                     "files": files, "bytes": bytes, "shoot": news.as_ref().map(|n| &n.shoot),
-                    "slower_than_its_past": slower, "only_new": left(proof), "exit_code": exit.code(),
+                    "slower_than_its_past": slower, "only_new": left(proof), "signed_by": proof.signed_by(),
+                    "exit_code": exit.code(),
                 }),
             );
         }
@@ -408,13 +413,7 @@ fn left(proof: &Proof) -> serde_json::Value {
 
 fn tell_refusal(job: &Job, refusal: &Refusal, out: Out, eyes: &mut Eyes) -> Exit {
     match eyes {
-        Eyes::Json(json) => {
-            let reasons: Vec<&str> = refusal.reasons.iter().map(|r| r.detail.as_str()).collect();
-            json.send(
-                "verdict",
-                json!({"card": job.card, "proven": false, "copies": 0, "reasons": reasons, "exit_code": Exit::Refused.code()}),
-            );
-        }
+        Eyes::Json(json) => tell_reasons(json, job, &refusal.reasons),
         Eyes::Screen(screen) => {
             screen.finish(&[]);
             let names: Vec<String> = job.to.iter().map(ToString::to_string).collect();
@@ -424,6 +423,15 @@ fn tell_refusal(job: &Job, refusal: &Refusal, out: Out, eyes: &mut Eyes) -> Exit
         }
     }
     Exit::Refused
+}
+
+/// Sends the verdict on a card that was refused.
+pub(crate) fn tell_reasons(json: &Json, job: &Job, reasons: &[Problem]) {
+    let reasons: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
+    json.send(
+        "verdict",
+        json!({"card": job.card, "proven": false, "copies": 0, "reasons": reasons, "exit_code": Exit::Refused.code()}),
+    );
 }
 
 /// Says when which card is done.

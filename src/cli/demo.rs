@@ -1,6 +1,6 @@
 //! Owns `demo`: the whole job on a made-up card, with the lines that explain it.
 
-use super::args::DemoArgs;
+use super::args::{DemoArgs, VerifyArgs};
 use super::copy::{Eyes, Telling, one};
 use super::demo_card;
 use super::exit::Exit;
@@ -121,6 +121,7 @@ fn step(out: Out, number: u32, text: &str) {
 
 fn job_in(folder: &Utf8Path) -> Job {
     Job {
+        signer: None,
         card: folder.join("card"),
         to: vec![folder.join("drive-a"), folder.join("drive-b")],
         name: Some(NAME.to_owned()),
@@ -239,7 +240,11 @@ fn check_again(job: &Job, out: Out, tools: &Tools) -> io::Result<Exit> {
     say(out, &text);
     let paths: Vec<&str> = offloads.iter().map(|o| o.as_str()).collect();
     show(out, &format!("$ unlade verify {}", paths.join(" ")));
-    Ok(verify(&offloads, out, tools))
+    let args = VerifyArgs {
+        offloads,
+        signed_by: None,
+    };
+    Ok(verify(&args, out, tools))
 }
 
 /// Flips one bit in the middle and keeps the date, as a failing drive would.

@@ -3,6 +3,7 @@
 
 mod args;
 mod awake;
+mod build;
 mod copy;
 mod demo;
 mod demo_card;
@@ -23,6 +24,7 @@ mod rate;
 mod report;
 mod schema;
 mod screen;
+mod sign;
 mod speed;
 mod verify;
 mod weigh;
@@ -31,6 +33,7 @@ mod weigh_upgrade;
 mod words;
 
 use args::{Cli, Command};
+use clap::builder::Resettable;
 use clap::{CommandFactory as _, Parser as _};
 use exit::Exit;
 use out::Out;
@@ -75,7 +78,7 @@ pub(crate) fn main() -> Exit {
         }
         Command::Prove(args) => prove::prove(args, out, &tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
-        Command::Verify(args) => verify::verify(&args.offloads, out, &tools),
+        Command::Verify(args) => verify::verify(args, out, &tools),
         Command::Rate(args) => rate::rate(args, &cli.common, out, &tools, &book),
         Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
         Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),
@@ -101,7 +104,11 @@ fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
         out.error(&format!("unlade: `{dir}` is not a folder."));
         return Exit::Refused;
     }
-    match clap_mangen::generate_to(Cli::command().disable_help_subcommand(true), dir) {
+    // The pages are the same whoever builds the program, so they hold no facts of this build.
+    let command = Cli::command()
+        .disable_help_subcommand(true)
+        .long_version(Resettable::Reset);
+    match clap_mangen::generate_to(command, dir) {
         Ok(()) => {
             out.line(&format!("The manual pages are in {dir}"));
             Exit::Done

@@ -1,9 +1,11 @@
 //! Owns `verify`: offloads on different devices are read at the same time, those on one device one
 //! after the other.
 
+use super::args::VerifyArgs;
 use super::exit::Exit;
 use super::json::Json;
 use super::out::{Out, fit, wrap};
+use super::sign;
 use super::words;
 use camino::Utf8PathBuf;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -14,16 +16,32 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 use unlade::name::shown;
 use unlade::proof::manifest::device_words;
-use unlade::proof::verify::{Finding, Findings, Progress, VerifyError, path_of, verify as check};
+use unlade::proof::verify::{
+    Finding, Findings, Progress, Signature, VerifyError, path_of, verify as check,
+};
 use unlade::run::Tools;
+use unlade::signature::Expected;
 use unlade::units::{rate, size, speed};
 
 type Outcome = Result<Findings, VerifyError>;
 
 /// Checks every offload and tells the results in the order of the command line.
-pub(crate) fn verify(offloads: &[Utf8PathBuf], out: Out, tools: &Tools) -> Exit {
+pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools) -> Exit {
+    let offloads = &args.offloads;
+    let expected = match &args.signed_by {
+        None => None,
+        Some(path) => match sign::expected(path, offloads, out, tools) {
+            Ok(expected) => Some(expected),
+            Err(exit) => return exit,
+        },
+    };
     let progress = Arc::new(Progress::default());
-    let results = check_all(offloads, out, tools, &progress);
+    let mut results = check_all(offloads, out, tools, &progress);
+    if let Some(expected) = &expected {
+        for findings in results.iter_mut().flatten() {
+            findings.expect_signed_by(expected);
+        }
+    }
     let json = Json::new(out, Arc::clone(&tools.clock));
     let mut worst = Exit::Done;
     for (path, result) in offloads.iter().zip(&results) {
@@ -34,9 +52,9 @@ pub(crate) fn verify(offloads: &[Utf8PathBuf], out: Out, tools: &Tools) -> Exit 
             Err(_) => Exit::Refused,
         };
         if out.json {
-            tell_json(&json, path, result, exit);
+            tell_json(&json, path, result, expected.as_ref(), exit);
         } else {
-            tell(path, result, out);
+            tell(path, result, expected.as_ref(), out);
         }
         worst = worst.max(exit);
     }
@@ -178,10 +196,10 @@ impl<'a> View<'a> {
     }
 }
 
-fn tell(path: &Utf8PathBuf, result: &Outcome, out: Out) {
+fn tell(path: &Utf8PathBuf, result: &Outcome, expected: Option<&Expected>, out: Out) {
     match result {
         Ok(findings) => {
-            for line in words::findings(path.as_str(), findings, out) {
+            for line in words::findings(path.as_str(), findings, expected, out) {
                 out.line(&line);
             }
         }
@@ -202,7 +220,13 @@ fn tell(path: &Utf8PathBuf, result: &Outcome, out: Out) {
     }
 }
 
-fn tell_json(json: &Json, path: &Utf8PathBuf, result: &Outcome, exit: Exit) {
+fn tell_json(
+    json: &Json,
+    path: &Utf8PathBuf,
+    result: &Outcome,
+    expected: Option<&Expected>,
+    exit: Exit,
+) {
     let findings = match result {
         Ok(findings) => findings,
         Err(error) => {
@@ -217,6 +241,7 @@ fn tell_json(json: &Json, path: &Utf8PathBuf, result: &Outcome, exit: Exit) {
             Finding::Missing(_) => ("missing", "is not there"),
             Finding::Changed(_, why) => ("changed", why.as_str()),
             Finding::Extra(_) => ("extra", "no record names it"),
+            Finding::Untrusted(_, why) => ("manifest-damaged", why.as_str()),
         };
         json.send(
             "problem",
@@ -224,6 +249,12 @@ fn tell_json(json: &Json, path: &Utf8PathBuf, result: &Outcome, exit: Exit) {
         );
     }
     let (missing, changed, extra) = findings.counts();
+    let (signature, signed_by) = match &findings.signature {
+        Signature::None => ("none", None),
+        Signature::Intact(by) => ("intact", Some(by.fingerprint())),
+        Signature::Unchecked(_) => ("unchecked", None),
+        Signature::Broken => ("broken", None),
+    };
     json.send(
         "verdict",
         json!({
@@ -233,7 +264,10 @@ fn tell_json(json: &Json, path: &Utf8PathBuf, result: &Outcome, exit: Exit) {
             "elsewhere": findings.elsewhere, "files_equal": findings.equal,
             "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed, "extra": extra,
             "litter": findings.litter.len(), "readback": findings.way, "exit_code": exit.code(),
-            "reasons": if findings.is_clean() { vec![] } else { vec![format!("{missing} missing, {changed} changed, {extra} extra")] },
+            "signature": signature, "signed_by": signed_by,
+            // Null where nobody said who is expected.
+            "is_signer_expected": expected.map(|e| findings.is_signed_by(e)),
+            "reasons": if findings.is_clean() { vec![] } else { vec![words::found(findings)] },
         }),
     );
 }

@@ -10,8 +10,9 @@ use unlade::event::Snapshot;
 use unlade::name::shown;
 use unlade::plan::{EARLIER_COPY, Layout, Level, Plan, PlannedDestination};
 use unlade::proof::manifest::device_words;
-use unlade::proof::verify::{Finding, Findings, Remark};
+use unlade::proof::verify::{Finding, Findings, Remark, Signature};
 use unlade::proof::{Proof, Tally, counted_copies};
+use unlade::signature::Expected;
 use unlade::speed::ceiling::Ceiling;
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
 use unlade::units::{MegabytesPerS, count, counted, size, speed, time};
@@ -437,6 +438,9 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
         proof.verdict().copies(),
         proof.terms().copies_needed,
     ));
+    if let Some(by) = proof.signed_by() {
+        lines.push(format!("Signed   by the key {by}"));
+    }
     lines.extend(wrap(
         &time_words(proof),
         out.width,
@@ -631,8 +635,12 @@ fn reasons(proof: &Proof, out: Out) -> Vec<String> {
 }
 
 /// Returns the lines for one checked offload.
-pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
-    let (missing, changed, extra) = f.counts();
+pub(crate) fn findings(
+    path: &str,
+    f: &Findings,
+    expected: Option<&Expected>,
+    out: Out,
+) -> Vec<String> {
     let mut lines = vec![String::new()];
     lines.push(if f.interrupted {
         format!("{} {}", out.heading("STOPPED", false), shown(path))
@@ -654,16 +662,16 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         time(f.took),
         f.way.id()
     ));
+    lines.extend(signed(f, expected, out));
     if !f.findings.is_empty() {
-        lines.push(format!(
-            "Found    {missing} missing, {changed} changed, {extra} extra"
-        ));
+        lines.push(format!("Found    {}", found(f)));
     }
     for finding in f.findings.iter().take(FINDINGS_SHOWN) {
         let text = match finding {
             Finding::Missing(p) => format!("missing  `{}`", shown(p)),
             Finding::Changed(p, why) => format!("changed  `{}`: {}", shown(p), shown(why)),
             Finding::Extra(p) => format!("extra    `{}`", shown(p)),
+            Finding::Untrusted(p, why) => format!("not good `{}`: {}", shown(p), shown(why)),
         };
         lines.extend(wrap(&text, out.width, "  ", "           "));
     }
@@ -671,8 +679,45 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         lines.push(format!("  and {} more", f.findings.len() - FINDINGS_SHOWN));
     }
     lines.extend(finding_notes(f, out));
-    let next = if f.interrupted {
+    lines.extend(wrap(next_after(f), out.width, "Next     ", "         "));
+    lines
+}
+
+/// How many of each kind of finding there are.
+pub(crate) fn found(f: &Findings) -> String {
+    let (missing, changed, extra) = f.counts();
+    let is_untrusted = |finding: &&Finding| matches!(finding, Finding::Untrusted(..));
+    let untrusted = match f.findings.iter().filter(is_untrusted).count() {
+        0 => String::new(),
+        1 => ", 1 signature not good".to_owned(),
+        n => format!(", {n} signatures not good"),
+    };
+    format!("{missing} missing, {changed} changed, {extra} extra{untrusted}")
+}
+
+/// Who signed, and what that is worth. What is not good is among the findings.
+fn signed(f: &Findings, expected: Option<&Expected>, out: Out) -> Vec<String> {
+    let text = match (&f.signature, expected) {
+        (Signature::None | Signature::Broken, _) => return Vec::new(),
+        (_, Some(expected)) if !f.is_signed_by(expected) => return Vec::new(),
+        (Signature::Intact(by), Some(_)) => {
+            format!("intact, by a key that you expect: {}", by.fingerprint())
+        }
+        (Signature::Intact(by), None) => format!(
+            "intact, by the key {}. That says that whoever holds this key signed this manifest, not who that is; --signed-by FILE holds it against a key that you know.",
+            by.fingerprint()
+        ),
+        (Signature::Unchecked(why), _) => format!("perhaps; {why}."),
+    };
+    wrap(&text, out.width, "Signed   ", "         ")
+}
+
+fn next_after(f: &Findings) -> &'static str {
+    let (missing, changed, extra) = f.counts();
+    if f.interrupted {
         "Run the same command again; a check begins anew."
+    } else if f.is_untrusted() {
+        "Do not rely on this manifest as it is. Compare it with the one on another drive, which is the same on every drive, or ask whoever signed it."
     } else if !f.findings.is_empty() && f.only_records() {
         match f.manifest.offload.layout {
             Layout::Plain => {
@@ -686,6 +731,8 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         ProblemKind::Changed.next_step()
     } else if extra > 0 {
         ProblemKind::Extra.next_step()
+    } else if matches!(f.signature, Signature::Unchecked(_)) {
+        "The files were checked, the signature was not; see above."
     } else if !f.reached_device() {
         "Nothing can be said about the drive yet; see the note."
     } else if elsewhere(f) > 0 {
@@ -694,9 +741,7 @@ pub(crate) fn findings(path: &str, f: &Findings, out: Out) -> Vec<String> {
         "These files are as they were copied, but the offload was never PROVEN: keep the card."
     } else {
         "Nothing to do. Check again before you rely on this copy alone."
-    };
-    lines.extend(wrap(next, out.width, "Next     ", "         "));
-    lines
+    }
 }
 
 /// Files of the manifest that lie in other offloads.

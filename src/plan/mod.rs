@@ -14,6 +14,7 @@ use crate::disk::backing::{Backing, Reason, independent};
 use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, fold, is_part_name, shown};
+use crate::signature::Signer;
 use crate::speed::ceiling::Ceiling;
 use crate::speed::forecast::{Amount, Forecast, Prior};
 use crate::units::{counted, len64, round_up, size};
@@ -21,6 +22,7 @@ use camino::{Utf8Path, Utf8PathBuf};
 use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, is_known_card, leave};
 use rules::rules_of;
 use std::collections::{BTreeMap, HashMap, HashSet};
+use std::sync::Arc;
 
 /// The folder of records inside an offload.
 pub const RECORDS: &str = "_unlade";
@@ -141,6 +143,8 @@ pub struct Records {
     pub recorded: Option<RecordedVerdict>,
     /// Where the card's tree lies.
     pub layout: Layout,
+    /// The fingerprint of the key that signed that manifest.
+    pub signed_by: Option<String>,
 }
 
 /// The verdict that a manifest holds.
@@ -282,6 +286,8 @@ pub struct PlannedDestination {
     pub resumed: bool,
     /// The verdict of a finished manifest that stands there for this very listing.
     pub recorded: Option<RecordedVerdict>,
+    /// The fingerprint of the key that signed the manifest that stands there.
+    pub signed_by: Option<String>,
     /// Files of an earlier run that stand there and are no longer on the card.
     pub gone_files: u64,
     /// Files that stand there proven by an earlier run, and that are other files on the card now: another
@@ -346,6 +352,8 @@ pub struct Plan {
     pub also: AlsoSet,
     /// Where the card's tree lies inside the offload.
     pub layout: Layout,
+    /// Who is to sign the manifest.
+    pub signer: Option<Arc<Signer>>,
     /// Things that do not stand in the way but should be told.
     pub notes: Vec<String>,
     /// What only copying what is new came to, where that was asked for.
@@ -412,6 +420,16 @@ impl Plan {
             .iter()
             .filter(|j| j.is_read())
             .fold((0, 0), |(n, b), j| (n + 1, b + j.bytes))
+    }
+
+    /// Returns whether what is to be signed is so already, by the same key on every destination.
+    pub fn is_signed(&self) -> bool {
+        let Some(signer) = &self.signer else {
+            return true;
+        };
+        let by = signer.fingerprint();
+        let mut destinations = self.destinations.iter();
+        destinations.all(|d| d.signed_by.as_ref() == Some(&by))
     }
 
     /// Returns the verdict that stands on every destination already, when nothing has to be read
@@ -580,6 +598,7 @@ pub fn plan(
         reader: None,
         card_name: None,
         ceiling: Ceiling::default(),
+        signer: None,
         prior: Prior::default(),
         level: Level::ReadBack,
     })
@@ -1106,6 +1125,7 @@ fn destination_at_start(
             .as_ref()
             .filter(|r| r.listing_b3 == Some(listing.fingerprint()))
             .and_then(|r| r.recorded.clone()),
+        signed_by: standing.records.as_ref().and_then(|r| r.signed_by.clone()),
         gone_files: gone_files(standing, listing),
         rewritten: HashSet::new(),
         gone: Vec::new(),

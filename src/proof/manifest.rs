@@ -9,10 +9,11 @@ use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
-use crate::error::{Error, Problem, Step};
+use crate::error::{Error, Problem, Step, failed};
 use crate::name::{CardName, excerpt};
 use crate::offload::CopyState;
 use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, Level, RECORDS, Work};
+use crate::signature::{self, NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
 use crate::speed::ceiling::Link;
 use crate::units::{float, len64};
 use camino::Utf8Path;
@@ -26,6 +27,9 @@ use std::marker::PhantomData;
 pub const MANIFEST: &str = "manifest.json";
 /// The file that holds the manifest's own hash.
 pub const MANIFEST_HASH: &str = "manifest.json.b3";
+/// The file that holds a signature of the manifest, where somebody signed it: the name that `ssh-keygen -Y
+/// sign` gives it.
+pub const MANIFEST_SIGNATURE: &str = "manifest.json.sig";
 /// The largest manifest that is read, in bytes: room for about a million files.
 pub const MANIFEST_BYTES_MAX: u64 = 512 * 1_024 * 1_024;
 /// The largest file with a manifest's hash that is read, in bytes.
@@ -848,6 +852,8 @@ pub enum ManifestError {
     Hash,
     /// The file with its own hash cannot be read.
     HashFile(String),
+    /// It was signed, and its signature does not fit.
+    Signature(String),
 }
 
 impl fmt::Display for ManifestError {
@@ -882,20 +888,69 @@ impl fmt::Display for ManifestError {
                 f,
                 "the manifest's own hash cannot be checked: {MANIFEST_HASH} {why}"
             ),
+            Self::Signature(why) => write!(
+                f,
+                "the manifest's signature, {MANIFEST_SIGNATURE}, is not good: {why}"
+            ),
         }
     }
 }
 
 impl std::error::Error for ManifestError {}
 
-/// Reads the manifest of the offload at `root` and checks it against its own hash. The second
-/// value tells whether there was a hash to check it against.
+/// What a manifest's signature comes to; `None` where nobody signed it.
+pub type Signed = Option<Result<SignedBy, NoSignature>>;
+
+/// Reads the manifest of the offload at `root` and checks it against its own hash and its signature.
+/// The second value tells whether there was a hash to check it against.
+///
+/// # Errors
+/// When it cannot be read, does not fit its hash, or was signed and does not fit that.
 pub fn load(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, bool), ManifestError> {
     load_from(disk, &root.join(RECORDS))
 }
 
 /// Reads the manifest in a folder of records, as [`load`] does.
+///
+/// # Errors
+/// As [`load`].
 pub fn load_from(disk: &dyn Disk, folder: &Utf8Path) -> Result<(Manifest, bool), ManifestError> {
+    load_trusted(disk, folder).map(|(manifest, has_hash, _)| (manifest, has_hash))
+}
+
+/// Reads and checks a manifest like [`load`], and tells who signed it.
+///
+/// # Errors
+/// As [`load`].
+pub fn load_signed(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+) -> Result<(Manifest, Option<SignedBy>), ManifestError> {
+    load_trusted(disk, &root.join(RECORDS)).map(|(manifest, _, by)| (manifest, by))
+}
+
+fn load_trusted(
+    disk: &dyn Disk,
+    folder: &Utf8Path,
+) -> Result<(Manifest, bool, Option<SignedBy>), ManifestError> {
+    let (manifest, has_hash, signed) = load_any(disk, folder)?;
+    match signed {
+        Some(Err(NoSignature::Broken(why))) => Err(ManifestError::Signature(why)),
+        // Nobody is asked to believe a signature that cannot be checked here.
+        Some(Err(NoSignature::Unchecked(_))) | None => Ok((manifest, has_hash, None)),
+        Some(Ok(by)) => Ok((manifest, has_hash, Some(by))),
+    }
+}
+
+/// Reads the manifest in a folder of records and checks it against its own hash; what its signature comes
+/// to is the third value.
+///
+/// # Errors
+/// When it cannot be read or does not fit its hash.
+pub(super) fn load_any(
+    disk: &dyn Disk,
+    folder: &Utf8Path,
+) -> Result<(Manifest, bool, Signed), ManifestError> {
     let path = folder.join(MANIFEST);
     let io = |e| ManifestError::Io(Error::new(Step::Read, &path, e));
     // A link in the records' place would lead out of the offload.
@@ -920,7 +975,20 @@ pub fn load_from(disk: &dyn Disk, folder: &Utf8Path) -> Result<(Manifest, bool),
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => false,
         Err(e) => return Err(ManifestError::HashFile(format!("could not be read: {e}"))),
     };
-    Ok((Manifest::from_bytes(&bytes)?, has_hash))
+    let signed = signed(
+        disk.read_record(&folder.join(MANIFEST_SIGNATURE), SIGNATURE_BYTES_MAX),
+        &bytes,
+    );
+    Ok((Manifest::from_bytes(&bytes)?, has_hash, signed))
+}
+
+/// Checks a manifest's bytes against what was read as its signature.
+pub(super) fn signed(signature: std::io::Result<Vec<u8>>, manifest: &[u8]) -> Signed {
+    match signature {
+        Ok(signature) => Some(signature::check(&signature, manifest)),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
+        Err(e) => Some(Err(NoSignature::Broken(failed(Step::Read, &e)))),
+    }
 }
 
 /// Checks a manifest's bytes against the line that was stored beside it. The line must be exactly

@@ -127,7 +127,19 @@ pub struct Proof {
     notes: Vec<String>,
     times: (Timestamp, Timestamp),
     reread_equal: bool,
+    signed_by: Option<String>,
     verdict: Verdict,
+}
+
+/// Which manifest stands on the destinations at the end.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Kept {
+    /// None that this run vouches for.
+    Nothing,
+    /// That of an earlier run, which says the same.
+    AsItStood,
+    /// That of this run, on every destination that could take it.
+    New,
 }
 
 impl Proof {
@@ -185,6 +197,7 @@ impl Proof {
                 reasons,
             },
             reread_equal: closing.reread_equal,
+            signed_by: None,
             times: closing.times,
             plan,
             offloaded,
@@ -214,6 +227,36 @@ impl Proof {
             reasons,
         };
         self
+    }
+
+    /// Says what became of the signature, now that it is known which manifest stands there.
+    #[must_use]
+    pub fn with_signature(mut self, kept: Kept) -> Self {
+        let was_signed = self.plan.destinations.iter().any(|d| d.signed_by.is_some());
+        let note = match (&self.plan.signer, kept) {
+            (Some(signer), Kept::New | Kept::AsItStood) => {
+                self.signed_by = Some(signer.fingerprint());
+                return self;
+            }
+            (Some(_), Kept::Nothing) if self.offloaded.interrupted => {
+                "Nothing is signed yet; the same command again goes on, and signs at its end."
+            }
+            (Some(_), Kept::Nothing) if self.plan.has_nothing_new() => {
+                "Nothing was signed: all lies in earlier offloads, so there is no new manifest."
+            }
+            (Some(_), Kept::Nothing) => "Nothing was signed: no drive took the manifest.",
+            (None, Kept::New) if was_signed => {
+                "The manifest that stood there before was signed, and now lies with its signature below `_unlade/earlier-...`; the new one is not signed. The same command with --sign signs it."
+            }
+            (None, _) => return self,
+        };
+        self.notes.push(note.to_owned());
+        self
+    }
+
+    /// Returns the fingerprint of the key that signed the manifest, when it was asked for.
+    pub fn signed_by(&self) -> Option<&str> {
+        self.signed_by.as_deref()
     }
 
     /// Returns the verdict.

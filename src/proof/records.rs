@@ -1,11 +1,12 @@
 //! Owns the check of what lies in an offload's records folder beside the manifest: the manifest's
-//! hash, the checksum lists and the page of this run and of earlier ones. Each must be what its
+//! hash and signature, the checksum lists and the page of this run and of earlier ones. Each must be what its
 //! manifest gives, byte for byte; what nobody stored there is told.
 
 use super::bag::{TAG_FILES, TAG_MANIFEST, sha256};
 use super::checksums::List;
 use super::manifest::{
-    HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, Manifest, check_hash,
+    HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest,
+    Signed, check_hash, signed,
 };
 use super::store::{EARLIER_MAX, REPORT, earlier_name};
 use super::tags::tag_sums;
@@ -15,6 +16,7 @@ use crate::disk::{Disk, JOURNAL};
 use crate::error::{Step, failed};
 use crate::name::part_name;
 use crate::plan::{Layout, RECORDS};
+use crate::signature::{NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
 use camino::Utf8Path;
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::io;
@@ -25,7 +27,8 @@ pub type Page = fn(&Manifest) -> String;
 /// What a run may store in the records folder.
 pub(super) fn names() -> HashSet<&'static str> {
     let lists = List::all().map(List::file_name);
-    lists.chain([MANIFEST, MANIFEST_HASH, REPORT]).collect()
+    let others = [MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, REPORT];
+    lists.chain(others).collect()
 }
 
 /// What should be told of the records and is no fault.
@@ -44,6 +47,20 @@ pub enum Remark {
     LitterInBag,
 }
 
+/// Whether the manifest was signed, and by whom.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub enum Signature {
+    /// Nobody signed it.
+    #[default]
+    None,
+    /// It is what was signed, by this key.
+    Intact(SignedBy),
+    /// It may be what was signed; why that cannot be checked here.
+    Unchecked(String),
+    /// It is not what was signed, or the signature is not what was made.
+    Broken,
+}
+
 /// What was found in the records folder.
 #[derive(Debug, Default)]
 pub(super) struct Checked {
@@ -52,6 +69,7 @@ pub(super) struct Checked {
     pub(super) findings: Vec<Finding>,
     /// What computers left there.
     pub(super) litter: Vec<String>,
+    pub(super) signature: Signature,
     pub(super) remarks: BTreeSet<Remark>,
 }
 
@@ -69,7 +87,7 @@ pub(super) fn check(
     disk: &dyn Disk,
     root: &Utf8Path,
     manifest: &Manifest,
-    has_hash: bool,
+    (has_hash, signed): (bool, Signed),
     standing: &[String],
     page: Page,
 ) -> Checked {
@@ -84,6 +102,7 @@ pub(super) fn check(
     if !has_hash {
         check.missing(MANIFEST_HASH);
     }
+    check.checked.signature = check.signature(MANIFEST_SIGNATURE, signed);
     for list in List::all() {
         check.list(manifest, list, list.file_name());
     }
@@ -111,6 +130,20 @@ impl Check<'_> {
     fn changed(&mut self, name: &str, why: String) {
         let finding = Finding::Changed(in_records(name), why);
         self.checked.findings.push(finding);
+    }
+
+    /// Tells a signature that does not fit.
+    fn signature(&mut self, name: &str, signed: Signed) -> Signature {
+        match signed {
+            None => Signature::None,
+            Some(Ok(by)) => Signature::Intact(by),
+            Some(Err(NoSignature::Unchecked(why))) => Signature::Unchecked(why),
+            Some(Err(NoSignature::Broken(why))) => {
+                let finding = Finding::Untrusted(in_records(name), why);
+                self.checked.findings.push(finding);
+                Signature::Broken
+            }
+        }
     }
 
     /// Tells what no run stores there.
@@ -185,6 +218,10 @@ impl Check<'_> {
                 }
             }
         }
+        // Signatures are moved before their manifests, so that one in a later set is of another.
+        let signature = of_set(n, MANIFEST_SIGNATURE);
+        let read = self.read(&signature, SIGNATURE_BYTES_MAX);
+        self.signature(&signature, signed(read, &bytes));
         match Manifest::from_bytes(&bytes) {
             Err(e) => self.changed(&path, e.to_string()),
             Ok(manifest) => {

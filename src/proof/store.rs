@@ -1,9 +1,10 @@
 //! Owns the way in which records reach a destination: every file as a part, flushed, read back from
-//! the device and compared, and only then named; the manifest last. Records of an earlier run are
-//! moved aside, never replaced.
+//! the device and compared, and only then named; the manifest last, and after it its signature. Records
+//! of an earlier run are moved aside, never replaced.
 
 use super::bag;
 use super::checksums::List;
+use super::manifest::MANIFEST_SIGNATURE;
 use crate::digest::Digest;
 use crate::disk::buffer::{Aligned, Pool};
 use crate::disk::{Disk, Stamp, write_problem};
@@ -113,10 +114,15 @@ pub fn publish(
     let folder = root.join(RECORDS);
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
     set_aside(disk, root, names, layout).map_err(problem(Step::Record))?;
+    let signature = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
     for name in names {
         // Nobody may take it for a bag before everything that a bag is checked by is there.
         if name == bag::BAGIT {
             disk.flush(root).map_err(problem(Step::FlushFolder))?;
+        }
+        if *name == signature {
+            // A power cut must leave no signature without the manifest that it is of.
+            disk.flush(&folder).map_err(problem(Step::FlushFolder))?;
         }
         disk.rename_new(&part_of(root, name), &root.join(name))
             .map_err(problem(Step::Publish))?;
@@ -146,7 +152,7 @@ pub fn add_record(
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
     let named = root.join(&record.0);
     let part = part_of(root, &record.0);
-    let names = [record.0.clone()];
+    let only = [record.0.clone()];
     let done = stage(disk, root, &[record], date).and_then(|()| {
         disk.rename_new(&part, &named)
             .map_err(problem(Step::Publish))?;
@@ -154,7 +160,7 @@ pub fn add_record(
             .map_err(problem(Step::FlushFolder))
     });
     if done.is_err() {
-        unstage(disk, root, &names);
+        unstage(disk, root, &only);
     }
     done
 }
@@ -162,8 +168,12 @@ pub fn add_record(
 fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout) -> io::Result<()> {
     let folder = root.join(RECORDS);
     let mut standing = Vec::new();
-    // The manifest goes first: a crash in between must not leave it without its hash.
-    let new = names.iter().rev().cloned();
+    // The signature goes first: what a crash leaves is a manifest without its signature, and not a
+    // signature alone. The manifest goes next: a crash in between must not leave it without
+    // its hash.
+    let signature = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
+    let new = names.iter().rev().filter(|name| **name != signature);
+    let new = std::iter::once(&signature).chain(new).cloned();
     // What this run does not write must not stay: it is of an earlier run.
     let lists = List::all().map(|list| format!("{RECORDS}/{}", list.file_name()));
     // In the plain layout a file of such a name is the card's own.

@@ -5,7 +5,7 @@ use super::bag::{
     BAGIT, DECLARATION, PAYLOAD_MANIFEST, TAG_FILES, TAG_MANIFEST, payload, payload_manifest,
     read_manifest, read_payload, sha256,
 };
-use super::manifest::{FilePart, MANIFEST_BYTES_MAX, Manifest};
+use super::manifest::{FilePart, MANIFEST_BYTES_MAX, MANIFEST_SIGNATURE, Manifest};
 use super::records::names;
 use super::verify::{Finding, path_of};
 use crate::also::Also;
@@ -111,7 +111,9 @@ impl Bag<'_> {
         let stands = self
             .in_records
             .iter()
-            .filter(|n| names.contains(n.as_str()));
+            .filter(|n| names.contains(n.as_str()))
+            // It is named after all else, by `--sign` or by hand, and vouches for itself.
+            .filter(|n| *n != MANIFEST_SIGNATURE);
         let records = stands.map(|name| format!("{RECORDS}/{name}"));
         let tags = TAG_FILES.iter().filter(|n| **n != TAG_MANIFEST);
         for path in tags.map(|n| (*n).to_owned()).chain(records) {

@@ -3,9 +3,9 @@
 //! and it writes nothing.
 
 use super::bag::TAG_FILES;
-use super::manifest::{FilePart, Manifest, ManifestError, load};
+use super::manifest::{FilePart, MANIFEST_SIGNATURE, Manifest, ManifestError, Signed, load_any};
 use super::records;
-pub use super::records::{Page, Remark};
+pub use super::records::{Page, Remark, Signature};
 use super::tags::Bag;
 use crate::also::AlsoHashes;
 use crate::card::left_out::why_left_out;
@@ -17,6 +17,7 @@ use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree};
 use crate::error::{Error, Step, failed};
 use crate::name::{is_part_name, part_name};
 use crate::plan::{DATA, Layout, RECORDS};
+use crate::signature::Expected;
 use crate::units::len64;
 use camino::Utf8Path;
 use rayon::prelude::*;
@@ -39,6 +40,9 @@ pub enum Finding {
     Changed(String, String),
     /// It is there and no record names it.
     Extra(String),
+    /// A signature that does not fit, is missing or is by another key than was expected; the second value
+    /// tells which. The manifest beside it cannot be relied on.
+    Untrusted(String, String),
 }
 
 impl Finding {
@@ -48,6 +52,7 @@ impl Finding {
             Self::Missing(path) => Self::Missing(layout.outside(&path)),
             Self::Changed(path, why) => Self::Changed(layout.outside(&path), why),
             Self::Extra(path) => Self::Extra(layout.outside(&path)),
+            Self::Untrusted(path, why) => Self::Untrusted(layout.outside(&path), why),
         }
     }
 }
@@ -73,6 +78,8 @@ pub struct Findings {
     pub litter: Vec<String>,
     /// What should be told of the records and is no fault.
     pub remarks: BTreeSet<Remark>,
+    /// Whether the manifest was signed.
+    pub signature: Signature,
     /// The least reliable way in which a file was read.
     pub way: ReadBackWay,
     /// How long it took.
@@ -86,7 +93,37 @@ pub struct Findings {
 impl Findings {
     /// Returns whether everything fits and was read from where it is kept.
     pub fn is_clean(&self) -> bool {
-        self.findings.is_empty() && !self.interrupted && self.reached_device()
+        let is_unchecked = matches!(self.signature, Signature::Unchecked(_));
+        self.findings.is_empty() && !is_unchecked && !self.interrupted && self.reached_device()
+    }
+
+    /// Returns whether a signature is there that does not fit, or is not the one that was expected.
+    pub fn is_untrusted(&self) -> bool {
+        let mut findings = self.findings.iter();
+        findings.any(|f| matches!(f, Finding::Untrusted(..)))
+    }
+
+    /// Returns whether the manifest is intact and signed by one of these keys.
+    pub fn is_signed_by(&self, expected: &Expected) -> bool {
+        matches!(&self.signature, Signature::Intact(by) if expected.has(by))
+    }
+
+    /// Holds the signature against the keys that are expected: one that is missing or by another key is a
+    /// finding. One that was found broken is told already.
+    pub fn expect_signed_by(&mut self, expected: &Expected) {
+        let why = match &self.signature {
+            _ if self.is_signed_by(expected) => return,
+            Signature::Broken => return,
+            Signature::Intact(by) => format!(
+                "it is intact, and by another key than the one you expect: {}",
+                by.fingerprint()
+            ),
+            Signature::None => "there is none, so nobody vouches for this manifest".to_owned(),
+            Signature::Unchecked(why) => why.clone(),
+        };
+        let path = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
+        self.findings.push(Finding::Untrusted(path, why));
+        self.findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
     }
 
     /// Returns whether what was read came from the device, or from memory because it lies there.
@@ -114,6 +151,7 @@ impl Findings {
                 Finding::Missing(_) => (m + 1, c, e),
                 Finding::Changed(..) => (m, c + 1, e),
                 Finding::Extra(_) => (m, c, e + 1),
+                Finding::Untrusted(..) => (m, c, e),
             })
     }
 }
@@ -161,7 +199,8 @@ pub fn verify(
     page: Page,
 ) -> Result<Findings, VerifyError> {
     let start = clock.elapsed();
-    let (manifest, manifest_hash_checked) = load(disk, root).map_err(VerifyError::Manifest)?;
+    let (manifest, manifest_hash_checked, signed) =
+        load_any(disk, &root.join(RECORDS)).map_err(VerifyError::Manifest)?;
     let facts = disk
         .facts(root)
         .map_err(|e| VerifyError::Io(Error::new(Step::Look, root, e)))?;
@@ -173,8 +212,16 @@ pub fn verify(
         standing,
         mut findings,
         litter,
+        signature,
         remarks,
-    } = look_at_names(disk, root, &manifest, manifest_hash_checked, found, page);
+    } = look_at_names(
+        disk,
+        root,
+        &manifest,
+        (manifest_hash_checked, signed),
+        found,
+        page,
+    );
     let files = files_to_check(&manifest, &earlier, &standing);
     progress
         .bytes_total
@@ -200,14 +247,11 @@ pub fn verify(
         elsewhere: elsewhere(&manifest),
         equal: len64(equal.len()),
         equal_bytes: equal.iter().map(|c| c.bytes).sum(),
-        way: checked
-            .iter()
-            .filter_map(|c| c.way)
-            .min()
-            .unwrap_or(ReadBackWay::None),
+        way: least_reliable(&checked),
         findings,
         litter,
         remarks,
+        signature,
         in_memory: facts.backing == Backing::Memory,
         took: clock.elapsed().saturating_sub(start),
         interrupted: progress.cancel.load(Ordering::Relaxed),
@@ -223,6 +267,7 @@ struct Seen {
     standing: HashMap<String, Result<EntryKind, String>>,
     findings: Vec<Finding>,
     litter: Vec<String>,
+    signature: Signature,
     remarks: BTreeSet<Remark>,
 }
 
@@ -231,7 +276,7 @@ fn look_at_names(
     disk: &dyn Disk,
     root: &Utf8Path,
     manifest: &Manifest,
-    has_hash: bool,
+    checked: (bool, Signed),
     found: Vec<Found>,
     page: Page,
 ) -> Seen {
@@ -241,8 +286,9 @@ fn look_at_names(
         earlier,
         mut findings,
         mut litter,
+        signature,
         mut remarks,
-    } = records::check(disk, root, manifest, has_hash, &in_records, page);
+    } = records::check(disk, root, manifest, checked, &in_records, page);
     let found = match layout {
         Layout::Plain => found,
         Layout::Bag => {
@@ -272,8 +318,15 @@ fn look_at_names(
         standing,
         findings,
         litter,
+        signature,
         remarks,
     }
+}
+
+/// The least reliable way in which a file was read.
+fn least_reliable(checked: &[Checked]) -> ReadBackWay {
+    let ways = checked.iter().filter_map(|c| c.way);
+    ways.min().unwrap_or(ReadBackWay::None)
 }
 
 /// The files that lie in this offload's own tree.
@@ -297,7 +350,10 @@ fn elsewhere(manifest: &Manifest) -> BTreeMap<String, u64> {
 /// Returns the path that a finding is about.
 pub fn path_of(finding: &Finding) -> &str {
     match finding {
-        Finding::Missing(p) | Finding::Changed(p, _) | Finding::Extra(p) => p,
+        Finding::Missing(p)
+        | Finding::Changed(p, _)
+        | Finding::Extra(p)
+        | Finding::Untrusted(p, _) => p,
     }
 }
 

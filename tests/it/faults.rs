@@ -24,10 +24,11 @@ use unlade::offload::journal::{
 use unlade::offload::limits::Limits;
 use unlade::plan::Level;
 use unlade::plan::{Form, Plan, PlannedDestination, RECORDS, Refusal};
-use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
+use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
 use unlade::proof::verify::{Progress, path_of, verify};
 use unlade::proof::{Closing, Proof, Terms, checksums};
 use unlade::run::{self, CHECKSUMS, Job, REPORT, Tools};
+use unlade::signature::{self, Signer};
 
 const NAME: &str = "20261125-KITES";
 const CARD: &str = "/card";
@@ -190,6 +191,7 @@ fn tools(sim: &Sim, cancel: &Arc<AtomicBool>) -> Tools {
 
 fn job(to: &[&str], copies_needed: usize) -> Job {
     Job {
+        signer: None,
         card: CARD.into(),
         to: to.iter().map(|t| (*t).into()).collect(),
         name: Some(NAME.to_owned()),
@@ -215,8 +217,12 @@ fn plan(sim: &Sim, to: &[&str]) -> Result<Plan, Refusal> {
 }
 
 fn offload(sim: &Sim, to: &[&str], copies: usize, cancel: &Arc<AtomicBool>) -> End {
-    let (job, tools) = (job(to, copies), tools(sim, cancel));
-    let end = run::prepare(&job, &tools, &mut Silent)
+    offload_job(sim, &job(to, copies), cancel)
+}
+
+fn offload_job(sim: &Sim, job: &Job, cancel: &Arc<AtomicBool>) -> End {
+    let tools = tools(sim, cancel);
+    let end = run::prepare(job, &tools, &mut Silent)
         .and_then(|plan| run::offload(plan, job.terms, &tools, &mut Silent));
     match end {
         Ok(proof) => End::Done(Box::new(proof)),
@@ -1104,6 +1110,115 @@ fn two_cuts_in_a_row_can_be_resumed() {
         });
         assert!(wrong.is_empty(), "{case}: {wrong:#?}");
     }
+}
+
+fn signed(sim: &Sim, signer: Option<&Arc<Signer>>) -> End {
+    let mut job = job(&BOTH, 2);
+    job.signer = signer.cloned();
+    offload_job(sim, &job, &Arc::new(AtomicBool::new(false)))
+}
+
+/// Every signature that stands beside a manifest, of this run or an earlier one, and is not of it; and
+/// how many are.
+fn false_signatures(sim: &Sim) -> (Vec<String>, usize) {
+    let (mut wrong, mut good) = (Vec::new(), 0);
+    for drive in BOTH {
+        let files = sim.files(&root(drive), Image::Visible);
+        for (path, signature) in &files {
+            let Some(of) = path.strip_suffix(".sig") else {
+                continue;
+            };
+            match files.get(of).map(|m| signature::check(signature, m)) {
+                // It was moved alone, or stands alone: it vouches for nothing.
+                None => {}
+                Some(Ok(_)) => good += 1,
+                Some(Err(why)) => wrong.push(format!("{drive}: {path}: {why:?}")),
+            }
+        }
+    }
+    (wrong, good)
+}
+
+/// A signature that stands without a manifest.
+fn alone(sim: &Sim, drive: &str) -> Option<Vec<u8>> {
+    let mut files = sim.files(&format!("{}/{RECORDS}", root(drive)), Image::Visible);
+    let signature = files.remove(MANIFEST_SIGNATURE);
+    signature.filter(|_| !files.contains_key(MANIFEST))
+}
+
+/// A signed offload goes on with one more file, signed again or not, and is cut at any of the steps in
+/// which its records change places.
+#[test]
+fn a_power_cut_or_kill_leaves_no_signature_beside_another_manifest() {
+    let key = include_bytes!("../../fixtures/keys/tests_only_ed25519");
+    let signer = Arc::new(Signer::from_bytes(key).unwrap());
+    let world = fresh();
+    assert!(is_proven(&signed(&world, Some(&signer))));
+    assert_eq!(false_signatures(&world), (vec![], 2));
+    world.reboot();
+    let more = Chance::new(8).bytes(9_000);
+    world.put_file("/card/DCIM/101KITES/IMG_0008.JPG", &more, stamp(50));
+    let cuts = [Cut::Power(Crash::Strict), Cut::Kill].into_iter();
+    let cuts: Vec<Cut> = cuts
+        .chain((0..4).map(|seed| Cut::Power(Crash::Torn(seed))))
+        .collect();
+    let at = format!("/a/{NAME}/{RECORDS}/{MANIFEST_SIGNATURE}");
+    let old = Some(sim_file(&world, &at));
+    let mut unsigned_meanwhile = 0;
+    for by in [Some(&signer), None] {
+        let whole = world.fork();
+        assert!(is_proven(&signed(&whole, by)));
+        assert_eq!(
+            false_signatures(&whole),
+            (vec![], if by.is_some() { 4 } else { 2 })
+        );
+        let calls = BOTH.map(|d| whole.calls(d));
+        let steps = calls
+            .iter()
+            .flat_map(|c| STEPS.map(|op| c.get(&op).copied().unwrap_or(0)));
+        let steps: u64 = steps.sum();
+        for (step, cut) in (steps - 35..=steps).flat_map(|s| cuts.iter().map(move |cut| (s, *cut)))
+        {
+            let sim = world.fork();
+            sim.cut_power_at(&STEPS, step);
+            drop(signed(&sim, by));
+            match cut {
+                Cut::Power(crash) => sim.crash(crash),
+                Cut::Kill => sim.reboot(),
+            }
+            let case = format!("signed again: {}, step {step}, {cut:?}", by.is_some());
+            let (wrong, good) = false_signatures(&sim);
+            assert!(wrong.is_empty(), "{case}: {wrong:#?}");
+            for drive in BOTH {
+                // A file system that keeps no order may leave the old one alone, and never the new one.
+                let alone = alone(&sim, drive);
+                let is_torn = matches!(cut, Cut::Power(Crash::Torn(_)));
+                assert!(
+                    alone.is_none() || is_torn && alone == old,
+                    "{case}, {drive}"
+                );
+            }
+            unsigned_meanwhile += usize::from(good < 2);
+            // The same command again finishes it, and the signature with it.
+            assert!(is_proven(&signed(&sim, by)), "{case}");
+            let (wrong, _) = false_signatures(&sim);
+            assert!(wrong.is_empty(), "{case}, resumed: {wrong:#?}");
+            for drive in BOTH {
+                let files = sim.files(&root(drive), Image::Visible);
+                let stands = files.contains_key(&format!("{RECORDS}/{MANIFEST_SIGNATURE}"));
+                assert_eq!(stands, by.is_some(), "{case}, {drive}");
+                let clock = SimClock::on_day(1);
+                let root = Utf8PathBuf::from(root(drive));
+                let page = unlade::report::page::page;
+                let found = verify(&sim, &clock, &root, &Progress::default(), page).unwrap();
+                assert!(found.is_clean(), "{case}, {drive}: {:?}", found.findings);
+            }
+        }
+    }
+    assert!(
+        unsigned_meanwhile > 0,
+        "no cut fell between a manifest and its signature"
+    );
 }
 
 /// A batch of lines that was not yet durable may lose any sector of it, not only the last.

@@ -14,6 +14,7 @@ use unlade::proof::Terms;
 use unlade::proof::verify::{Progress, VerifyError, path_of, verify};
 use unlade::report::page::page;
 use unlade::run::{self, Job, Tools};
+use unlade::signature::Signer;
 
 const FLIPS: u64 = 10_000;
 const SEED: u64 = 20_261_125;
@@ -34,7 +35,10 @@ fn copy(sim: &Sim) {
         cancel: Arc::new(AtomicBool::new(false)),
         host: "sim".to_owned(),
     };
+    let key = include_bytes!("../../fixtures/keys/tests_only_ed25519");
+    let signer = Signer::from_bytes(key).unwrap();
     let job = Job {
+        signer: Some(Arc::new(signer)),
         card: "/card".into(),
         to: vec!["/a".into(), "/b".into()],
         name: Some("KITES".to_owned()),
@@ -135,6 +139,7 @@ fn every_one_of_10_000_flipped_bits_is_found() {
         "checksums.xxh3",
         "manifest.json",
         "manifest.json.b3",
+        "manifest.json.sig",
         "report.html",
     ] {
         for folder in ["_unlade", "_unlade/earlier-1"] {

@@ -246,6 +246,7 @@ fn a_plan_and_its_copy_start_from_one_number() {
         host: "sim".to_owned(),
     };
     let job = Job {
+        signer: None,
         card: "/card".into(),
         to: vec!["/a".into(), "/b".into()],
         name: Some("KITES".to_owned()),

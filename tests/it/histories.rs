@@ -790,6 +790,7 @@ impl History {
             name = format!("{name}-D{}", self.day);
         }
         Job {
+            signer: None,
             card: CARD.into(),
             to: to.into_iter().map(Into::into).collect(),
             name: Some(name),
@@ -1509,6 +1510,7 @@ fn seen(findings: &Findings) -> Seen {
         Finding::Missing(path) => format!("missing {path}"),
         Finding::Changed(path, _) => format!("changed {path}"),
         Finding::Extra(path) => format!("extra {path}"),
+        Finding::Untrusted(path, _) => format!("untrusted {path}"),
     });
     let mut found: Vec<String> = found.collect();
     let mut litter = findings.litter.clone();

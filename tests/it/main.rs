@@ -48,6 +48,8 @@ mod schema;
 #[cfg(target_os = "linux")]
 mod sets;
 #[cfg(target_os = "linux")]
+mod signature;
+#[cfg(target_os = "linux")]
 mod speed;
 mod support;
 #[cfg(target_os = "linux")]

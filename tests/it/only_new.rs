@@ -856,6 +856,7 @@ fn simulated() -> Sim {
 
 fn job(name: &str, only_new: bool) -> Job {
     Job {
+        signer: None,
         card: "/card".into(),
         to: vec!["/a".into(), "/b".into()],
         name: Some(name.to_owned()),

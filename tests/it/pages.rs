@@ -1,8 +1,10 @@
-//! The manual pages in `man/` are those that the program writes, and every problem kind and every
-//! key of the manifest is in the page of the format.
+//! The manual pages and completions in `man/` are those that the program writes, all of them are in the
+//! Debian package, and every problem kind and every key of the manifest is in the page of the format.
 
 use crate::support::program::Work;
-use std::path::Path;
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::process::Command;
 
 fn man() -> &'static Path {
     Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/man"))
@@ -32,9 +34,111 @@ fn committed_pages_are_current() {
     for entry in std::fs::read_dir(man()).unwrap() {
         let name = entry.unwrap().file_name().into_string().unwrap();
         assert!(
-            names.contains(&name) || name == "unlade-manifest.5",
+            names.contains(&name) || ["unlade-manifest.5", "completions"].contains(&&*name),
             "man/{name} is no page of the program"
         );
+    }
+}
+
+const COMPLETIONS: [(&str, &str); 3] = [
+    ("bash", "unlade.bash"),
+    ("zsh", "_unlade"),
+    ("fish", "unlade.fish"),
+];
+
+#[test]
+fn committed_completions_are_current() {
+    let work = Work::new("completions");
+    for (shell, name) in COMPLETIONS {
+        let made = work.run(&format!("completions {shell}"));
+        let committed = std::fs::read_to_string(man().join("completions").join(name));
+        assert!(
+            made.exits(0).out == committed.unwrap_or_default(),
+            "man/completions/{name} is not current; run `cargo run -- completions {shell} > man/completions/{name}`"
+        );
+    }
+    let files = std::fs::read_dir(man().join("completions")).unwrap();
+    assert_eq!(files.count(), COMPLETIONS.len());
+}
+
+/// Every file that the package is to hold is there, and every page and completion is in the package.
+#[test]
+fn the_debian_package_holds_what_stands_here() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(root.join("Cargo.toml")).unwrap();
+    let cargo: toml_edit::DocumentMut = text.parse().unwrap();
+    let deb = &cargo["package"]["metadata"]["deb"];
+    let mut packed = BTreeSet::new();
+    for asset in deb["assets"].as_array().unwrap() {
+        let asset = asset.as_array().unwrap();
+        let [from, to, mode] = [0, 1, 2].map(|at| asset.get(at).unwrap().as_str().unwrap());
+        if from == "target/release/unlade" {
+            assert_eq!((to, mode), ("usr/bin/", "755"));
+            continue;
+        }
+        assert_eq!(mode, "644", "{from}");
+        let (folder, name) = from.rsplit_once('/').unwrap_or(("", from));
+        let found: Vec<PathBuf> = match name.strip_prefix('*') {
+            None => vec![root.join(from)],
+            Some(end) => std::fs::read_dir(root.join(folder))
+                .unwrap()
+                .map(|entry| entry.unwrap().path())
+                .filter(|path| path.to_str().unwrap().ends_with(end))
+                .collect(),
+        };
+        assert!(
+            !found.is_empty() && found.iter().all(|f| f.is_file()),
+            "{from}"
+        );
+        packed.extend(found);
+    }
+    let license = deb["license-file"].as_array().unwrap().get(0).unwrap();
+    assert!(root.join(license.as_str().unwrap()).is_file());
+    for entry in walkdir::WalkDir::new(man()) {
+        let entry = entry.unwrap();
+        let is_packed = packed.contains(entry.path());
+        assert!(
+            entry.file_type().is_dir() || is_packed,
+            "{}",
+            entry.path().display()
+        );
+    }
+}
+
+/// What a build says of itself is what its compiler says, and a commit that git knows.
+#[test]
+fn the_version_tells_the_facts_of_the_build() {
+    let work = Work::new("version");
+    let short = work.run("-V");
+    let version = format!("unlade {}\n", env!("CARGO_PKG_VERSION"));
+    assert_eq!(short.exits(0).out, version);
+    let long = work.run("--version");
+    assert!(long.exits(0).out.starts_with(&version), "{long}");
+    let fact = |name: &str| {
+        let mut lines = long.out.lines();
+        let line = lines.find_map(|l| l.strip_prefix(name)).unwrap();
+        line.trim().to_owned()
+    };
+    let said = |program: &str, arguments: &[&str]| {
+        let root = env!("CARGO_MANIFEST_DIR");
+        let output = Command::new(program)
+            .args(arguments)
+            .current_dir(root)
+            .output();
+        let output = output.ok().filter(|o| o.status.success())?;
+        Some(String::from_utf8(output.stdout).unwrap())
+    };
+    if let Some(compiler) = said("rustc", &["-vV"]) {
+        assert!(compiler.starts_with(&fact("Compiler")), "{compiler}");
+    }
+    let system = std::env::consts::OS;
+    assert!(fact("Target").contains(system), "{long}");
+    assert_eq!(fact("Read-back"), "direct, dropped, cached");
+    let commit = fact("Commit");
+    let id = commit.split(',').next().unwrap();
+    if id != "not known" {
+        let kind = said("git", &["cat-file", "-t", id]);
+        assert_eq!(kind.as_deref(), Some("commit\n"), "{commit}");
     }
 }
 

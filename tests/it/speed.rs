@@ -181,6 +181,7 @@ impl Rig {
             sim.add_volume(drive, "ext4", 1 << 30);
         }
         let job = Job {
+            signer: None,
             card: "/card".into(),
             to: vec!["/a".into(), "/b".into()],
             name: Some("KITES".into()),

@@ -22,11 +22,26 @@ pub use unix::{OsDisk, host_name};
 #[cfg(windows)]
 pub use windows::{OsDisk, host_name};
 
-use super::{EntryKind, Found, JOURNAL, Journal, Stat};
+use super::{EntryKind, Found, JOURNAL, Journal, ReadBackWay, Stat};
 use std::ffi::OsString;
 use std::fs::File;
 use std::io::{self, Read as _, Write as _};
 use std::path::{Path, PathBuf};
+
+/// The ways in which this build can read back from a device, the surest first. Which of them a drive allows
+/// is found out file by file.
+#[cfg(target_os = "linux")]
+pub const READ_BACK_WAYS: &[ReadBackWay] = &[
+    ReadBackWay::Direct,
+    ReadBackWay::Dropped,
+    ReadBackWay::Cached,
+];
+/// The ways in which this build can read back from a device, the surest first.
+#[cfg(target_os = "macos")]
+pub const READ_BACK_WAYS: &[ReadBackWay] = &[ReadBackWay::Dropped, ReadBackWay::Cached];
+/// The ways in which this build can read back from a device, the surest first.
+#[cfg(windows)]
+pub const READ_BACK_WAYS: &[ReadBackWay] = &[ReadBackWay::Direct, ReadBackWay::Cached];
 
 /// Folders below folders that a walk follows; deeper trees are told as unreadable.
 const DEPTH_MAX: usize = 128;

@@ -1,0 +1,178 @@
+//! Owns the files with keys: the private key of `--sign` and the public keys of `--signed-by`, read
+//! whole and bounded, before anything else is done.
+
+use super::copy::{Eyes, tell_reasons};
+use super::exit::Exit;
+use super::json::Json;
+use super::out::{Out, wrap};
+use camino::{Utf8Path, Utf8PathBuf};
+use serde_json::json;
+use std::fs::{File, Metadata};
+use std::io::{self, Read as _};
+use std::sync::Arc;
+use unlade::disk::FolderFacts;
+use unlade::error::{Problem, ProblemKind};
+use unlade::event::{Event, Observer as _};
+use unlade::name::shown;
+use unlade::run::{Job, Tools};
+use unlade::signature::{Expected, KEY_BYTES_MAX, Signer};
+use unlade::units::{len_usize, size};
+use zeroize::Zeroizing;
+
+/// Gives every job the key of `--sign`.
+///
+/// # Errors
+/// The exit code, once it is told why the key cannot be used. No card and no drive was touched.
+pub(crate) fn apply(
+    key: Option<&Utf8PathBuf>,
+    jobs: &mut [Job],
+    out: Out,
+    tools: &Tools,
+) -> Result<(), Exit> {
+    let Some(path) = key else {
+        return Ok(());
+    };
+    match signer(path, jobs, tools) {
+        Ok(signer) => {
+            let signer = Arc::new(signer);
+            for job in jobs {
+                job.signer = Some(Arc::clone(&signer));
+            }
+            Ok(())
+        }
+        Err(why) => {
+            let why = format!("--sign: `{}` cannot be used: {why}.", shown(path.as_str()));
+            tell(&why, jobs, out, tools);
+            Err(Exit::Refused)
+        }
+    }
+}
+
+fn tell(why: &str, jobs: &[Job], out: Out, tools: &Tools) {
+    if !out.json {
+        for line in wrap(why, out.width, "unlade: ", "  ") {
+            out.error(&line);
+        }
+        out.error("Nothing was written, and nothing was read from the card.");
+        return;
+    }
+    let reasons = [Problem::new(ProblemKind::Unreadable, why)];
+    for job in jobs {
+        let mut eyes = Eyes::new(out, tools, &job.to);
+        if let Eyes::Json(json) = &mut eyes {
+            json.event(&Event::Refused(&reasons));
+            tell_reasons(json, job, &reasons);
+        }
+    }
+}
+
+fn signer(path: &Utf8Path, jobs: &[Job], tools: &Tools) -> Result<Signer, String> {
+    let real = path.canonicalize_utf8().map_err(|e| cause(&e))?;
+    let folder = real.parent().unwrap_or(&real);
+    if let Ok(here) = tools.disk.facts(folder) {
+        let cards = jobs
+            .iter()
+            .filter_map(|job| tools.disk.facts(&job.card).ok());
+        if cards.into_iter().any(|card| is_on(&card, &here)) {
+            return Err("it lies on the card; a key has no place there".to_owned());
+        }
+    }
+    let bytes = read(&real, check_private)?;
+    Signer::from_bytes(&bytes).map_err(|e| e.to_string())
+}
+
+/// Whether a folder lies on a card, also where the card is mounted a second time.
+fn is_on(card: &FolderFacts, folder: &FolderFacts) -> bool {
+    folder.ancestors.contains(&(card.device, card.inode))
+        || (card.is_mount_root && card.device == folder.device)
+}
+
+/// Reads the public keys of `--signed-by`.
+///
+/// # Errors
+/// The exit code, once it is told why they cannot be used.
+pub(crate) fn expected(
+    path: &Utf8Path,
+    offloads: &[Utf8PathBuf],
+    out: Out,
+    tools: &Tools,
+) -> Result<Expected, Exit> {
+    let keys = read(path, |_| Ok(())).and_then(|bytes| Expected::from_bytes(&bytes));
+    keys.map_err(|why| {
+        let why = format!(
+            "--signed-by: `{}` cannot be used: {why}.",
+            shown(path.as_str())
+        );
+        if out.json {
+            let json = Json::new(out, Arc::clone(&tools.clock));
+            let reason = Problem::new(ProblemKind::Unreadable, why.as_str());
+            for offload in offloads {
+                json.send("refused", json!({"offload": offload, "reasons": [&reason]}));
+                json.send("verdict", json!({"offload": offload, "proven": false, "reasons": [&why], "exit_code": Exit::Refused.code()}));
+            }
+        } else {
+            for line in wrap(&why, out.width, "unlade: ", "  ") {
+                out.error(&line);
+            }
+        }
+        Exit::Refused
+    })
+}
+
+fn cause(e: &io::Error) -> String {
+    match e.kind() {
+        io::ErrorKind::NotFound => "there is no such file".to_owned(),
+        _ => e.to_string(),
+    }
+}
+
+/// Reads a whole file with keys; its bytes are wiped from memory when they are dropped.
+fn read(
+    path: &Utf8Path,
+    check: fn(&Metadata) -> Result<(), String>,
+) -> Result<Zeroizing<Vec<u8>>, String> {
+    let is_plain = |meta: Metadata| {
+        if !meta.is_file() {
+            return Err("it is not a plain file".to_owned());
+        }
+        if meta.len() > KEY_BYTES_MAX {
+            return Err(format!(
+                "it is {}, too large for a key ({} at most)",
+                size(meta.len()),
+                size(KEY_BYTES_MAX)
+            ));
+        }
+        check(&meta)
+    };
+    // Before it is opened: opening a pipe would wait for whoever writes into it.
+    is_plain(path.metadata().map_err(|e| cause(&e))?)?;
+    let file = File::open(path).map_err(|e| cause(&e))?;
+    is_plain(file.metadata().map_err(|e| cause(&e))?)?;
+    // Room for all of it at once: a vector that grows leaves copies of a key behind.
+    let mut bytes = Zeroizing::new(Vec::with_capacity(len_usize(KEY_BYTES_MAX) + 1));
+    file.take(KEY_BYTES_MAX + 1)
+        .read_to_end(&mut bytes)
+        .map_err(|e| cause(&e))?;
+    if bytes.len() > len_usize(KEY_BYTES_MAX) {
+        return Err("it grew while it was read".to_owned());
+    }
+    Ok(bytes)
+}
+
+/// Refuses a private key that others may read or change, as OpenSSH does (`sshkey_perm_ok`).
+#[cfg(unix)]
+fn check_private(meta: &Metadata) -> Result<(), String> {
+    use std::os::unix::fs::PermissionsExt as _;
+    let for_others = meta.permissions().mode() & 0o077;
+    if for_others == 0 {
+        return Ok(());
+    }
+    Err("others than you may read or change it, and so may sign in your name; take that from them with `chmod 600` (where the drive keeps no permissions, keep it in your own folder)".to_owned())
+}
+
+/// What others may do with a file is not looked at here; the folder of a person is closed to them.
+#[cfg(not(unix))]
+#[expect(clippy::unnecessary_wraps, reason = "it is one of two forms")]
+fn check_private(_: &Metadata) -> Result<(), String> {
+    Ok(())
+}
