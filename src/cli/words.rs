@@ -443,6 +443,9 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
         "Time     ",
         "         ",
     ));
+    if proof.terms().level == Level::Reread && proof.reread_equal() {
+        lines.push("Reread   The card was read again and is equal.".to_owned());
+    }
     for problem in proof.problems().iter().filter(|p| !p.blocking) {
         lines.extend(wrap(
             &format!("{}.", shown(&problem.detail).trim_end_matches('.')),

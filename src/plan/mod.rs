@@ -152,6 +152,8 @@ pub struct RecordedVerdict {
     pub copies: u64,
     /// Why it is not proven.
     pub reasons: Vec<String>,
+    /// The card was read a second time, and every copy in the offload says so.
+    pub reread: bool,
 }
 
 /// What stands at the place of the offload on one destination.

@@ -140,3 +140,52 @@ fn the_earlier_copy_of_a_rewritten_file_is_to_be_kept() {
     let m = manifest(&work.path("a/KITES2"));
     assert_eq!(m["verdict"]["proven"], true);
 }
+
+/// What the second read of the card showed is said and kept, once.
+#[test]
+fn a_second_read_of_a_finished_offload_is_told_and_recorded() {
+    let work = Work::with_card("reread");
+    let equal = "The card was read again and is equal.";
+    let records = || {
+        let file = work.path("a/KITES/_unlade/manifest.json");
+        (
+            manifest(&work.path("a/KITES")),
+            file.metadata().unwrap().modified().unwrap(),
+        )
+    };
+    let level = || {
+        let mut levels: Vec<String> = Vec::new();
+        for file in records().0["files"].as_array().unwrap() {
+            for copy in file["copies"].as_array().unwrap() {
+                levels.push(copy["proof"].as_str().unwrap().to_owned());
+            }
+        }
+        levels.sort();
+        levels.dedup();
+        levels
+    };
+    work.run(COPY).exits(0).is_silent_of(equal);
+    assert_eq!(level(), ["readback"]);
+    let first = records();
+    work.run(COPY).exits(0).is_silent_of(equal);
+    assert_eq!(records(), first);
+    work.run(&format!("{COPY} --proof reread"))
+        .exits(0)
+        .says(equal);
+    assert_eq!(level(), ["reread"]);
+    assert_eq!(records().0["proof"]["asked"], "reread");
+    let second = records();
+    // The same answer is not written twice, nor a lesser one over it.
+    for again in [format!("{COPY} --proof reread"), COPY.to_owned()] {
+        work.run(&again).exits(0);
+        assert_eq!(records(), second, "{again}");
+    }
+    work.run("verify a/KITES b/KITES").exits(0);
+    work.run("prove card --on a --copies 1").exits(0);
+    // A card that changed since is not said to be equal.
+    rot(&work.path("card").join(STILL));
+    work.run(&format!("{COPY} --proof reread"))
+        .exits(1)
+        .says(STILL)
+        .is_silent_of(equal);
+}
