@@ -7,7 +7,7 @@ use super::json::Json;
 use super::next::STEPS_MAX;
 use super::out::{Out, wrap};
 use super::verify::View;
-use super::words::{cautions, copies_line, refusal};
+use super::words::{ONE_COPY, cautions, copies_line, refusal};
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -200,7 +200,19 @@ fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<
     if told.answer.holdings.is_empty() {
         lines.push("Copy     no offload of this card was found".to_owned());
     }
-    lines.push(copies_line(told.answer.verdict.copies(), ask.copies_needed));
+    lines.push(copies_line(
+        told.answer.verdict.copies(),
+        ask.copies_needed,
+        told.answer.is_stated,
+    ));
+    if proven && told.answer.verdict.copies() == 1 {
+        lines.extend(wrap(
+            ONE_COPY.trim_end(),
+            out.width,
+            "Note     ",
+            "         ",
+        ));
+    }
     for note in notes(ask, told) {
         lines.extend(wrap(&note, out.width, "Note     ", "         "));
     }

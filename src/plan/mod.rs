@@ -13,7 +13,7 @@ use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
 use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
-use crate::name::{CardName, fold, is_part_name, shown};
+use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown};
 use crate::speed::ceiling::Ceiling;
 use crate::speed::forecast::{Amount, Forecast, Prior};
 use crate::units::{counted, len64, round_up, size};
@@ -854,7 +854,15 @@ fn check_names(
         if rules.folds == Some(true)
             && let Some(other) = folded.insert(name.folded(), name)
         {
-            let why = format!("on {} this is the same name as `{other}`", facts.filesystem);
+            let form = if differ_in_form_only(name.as_str(), other.as_str()) {
+                ", which is written with other Unicode characters"
+            } else {
+                ""
+            };
+            let why = format!(
+                "on {} this is the same name as `{other}`{form}",
+                facts.filesystem
+            );
             told.tell(ProblemKind::NameClash, name, why, reasons);
         }
     }

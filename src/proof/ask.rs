@@ -155,6 +155,8 @@ pub struct Answer {
     pub notes: Vec<String>,
     /// Some of the card's files hold nothing but zeros.
     pub has_zeros: bool,
+    /// It is the person's word that so many devices are separate; the system does not tell.
+    pub is_stated: bool,
 }
 
 /// Why a file of the card is not proven by one offload.
@@ -246,8 +248,15 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
             .collect(),
         reasons,
         notes,
+        is_stated: question.separate && told_apart(&usable) < copies,
         has_zeros: contents.iter().any(|c| c.only_zeros),
     }
+}
+
+/// Counts the devices that the system itself tells apart.
+fn told_apart(usable: &[Usable<'_>]) -> usize {
+    let devices = usable.iter().map(|u| (&u.found.backing, u.found.device));
+    count_independent(&devices.collect::<Vec<_>>(), false).0
 }
 
 /// Tells which files no offload proves, and which ones not enough of them do.
