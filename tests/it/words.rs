@@ -66,6 +66,18 @@ fn each_kind_of_trouble_has_its_own_next_step() {
     work.run(COPY).exits(0);
 }
 
+/// In a bag the files lie one folder deeper, and the step says so.
+#[test]
+fn what_is_to_be_moved_is_named_where_it_lies() {
+    let work = Work::with_card("steps-bag");
+    let copy = format!("{COPY} --layout bag");
+    work.run(&copy).exits(0);
+    rot(&work.path("b/KITES/data").join(STILL));
+    work.run(&copy)
+        .exits(1)
+        .says(&format!("Move `{STILL}` out of `b/KITES/data` (keep"));
+}
+
 #[test]
 fn one_drive_where_two_are_needed_is_told_beside_the_rest() {
     let work = Work::with_card("one-drive");
