@@ -155,6 +155,24 @@ pub fn shown(text: &str) -> String {
     out
 }
 
+/// Returns whether two names are one but for how their accents are written: in one character or two.
+pub fn differ_in_form_only(a: &str, b: &str) -> bool {
+    a != b && a.nfc().eq(b.nfc())
+}
+
+/// Returns a name that is not UTF-8 as people can read it, fit for one line: what is text as it is, the
+/// other bytes as `\xff`.
+pub fn readable(raw: &[u8]) -> String {
+    let mut out = String::new();
+    for chunk in raw.utf8_chunks() {
+        out.push_str(&shown(chunk.valid()));
+        for byte in chunk.invalid() {
+            out.push_str(&format!("\\x{}", hex(&[*byte])));
+        }
+    }
+    excerpt(&out)
+}
+
 /// Characters of foreign text that an [`excerpt`] shows.
 const EXCERPT_CHARS: usize = 160;
 
@@ -182,6 +200,19 @@ pub fn hex(bytes: &[u8]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_looks_alike_or_is_no_text_is_told_apart() {
+        // Unicode Standard Annex #15: U+00E9 is canonically equivalent to U+0065 U+0301.
+        assert!(differ_in_form_only("Z\u{e9}.JPG", "Ze\u{301}.JPG"));
+        assert!(!differ_in_form_only("Z\u{e9}.JPG", "Z\u{e9}.JPG"));
+        assert!(!differ_in_form_only("KITE.JPG", "kite.jpg"));
+        assert_eq!(
+            readable(b"DCIM/KITE\xff\xc3\xa9.JPG"),
+            "DCIM/KITE\\xff\u{e9}.JPG"
+        );
+        assert_eq!(readable(b"A\x1b\xfe"), "A\\u{1b}\\xfe");
+    }
 
     #[test]
     fn paths_that_lead_out_are_refused() {

@@ -77,13 +77,16 @@ pub fn prove(
     let label = label_of(&ask.card, &facts);
     let mut card = CardIdentity::of(&facts, &label, &listing);
     let (mut roots, away, known) = remembered(ask, disk, &card)?;
-    roots.extend(given(ask, disk)?);
+    let given = given(ask, disk)?;
+    roots.extend(given.iter().flatten().cloned());
     // The same offload through two of the given folders is one.
-    let mut seen = HashSet::new();
-    let mut offloads = Vec::new();
+    let mut seen = HashMap::new();
+    let mut offloads: Vec<FoundOffload> = Vec::new();
     for root in roots {
         let (found, inode) = look_at_offload(ask, disk, clock, &facts, &root, progress);
-        if inode.is_none_or(|inode| seen.insert((found.device, inode))) {
+        let place = (found.device, inode.unwrap_or_default());
+        if inode.is_none() || !seen.contains_key(&place) {
+            seen.insert(place, found.root.clone());
             offloads.push(found);
         }
     }
@@ -99,8 +102,10 @@ pub fn prove(
     }
     let elsewhere = known
         .into_iter()
-        .filter(|(inode, _)| !seen.contains(inode))
+        .filter(|(inode, _)| !seen.contains_key(inode))
         .map(|(_, path)| path)
+        .filter(|path| holds_listing(disk, path, &listing))
+        .map(|path| shown(path.as_str()))
         .collect();
     let question = Question {
         listing: &listing,
@@ -113,22 +118,63 @@ pub fn prove(
         copies_needed: ask.copies_needed,
         separate: ask.separate,
     };
+    let mut answer = answer(&question, &offloads);
+    answer
+        .notes
+        .extend(useless(ask, &given, &offloads, &answer));
     Ok(Told {
         card,
         elsewhere,
         listed: listing.totals(),
-        answer: answer(&question, &offloads),
+        answer,
         card_way,
         interrupted: progress.cancel.load(Ordering::Relaxed),
     })
 }
 
-/// Returns every offload at or below the folders that were named.
-fn given(ask: &Ask, disk: &dyn Disk) -> Result<Vec<Utf8PathBuf>, Vec<Problem>> {
+/// Whether the offload at a place is of just what the card holds now.
+fn holds_listing(disk: &dyn Disk, root: &Utf8Path, listing: &Listing) -> bool {
+    load(disk, root).is_ok_and(|(manifest, is_checked)| {
+        is_checked && manifest.card.listing_b3 == listing.fingerprint()
+    })
+}
+
+/// Names the folders given with `--on` that hold no offload, or none of this card: the wrong drive
+/// may be mounted there. What is wrong with an offload that was found is told elsewhere.
+fn useless(
+    ask: &Ask,
+    given: &[Vec<Utf8PathBuf>],
+    offloads: &[FoundOffload],
+    answer: &Answer,
+) -> Vec<String> {
+    let of_use = |root: &Utf8PathBuf| {
+        let is_damaged = |o: &&FoundOffload| o.root == root.as_str() && o.manifest.is_err();
+        // Not among the offloads: found through another folder already.
+        let is_known = offloads.iter().any(|o| o.root == root.as_str());
+        !is_known
+            || offloads.iter().find(is_damaged).is_some()
+            || answer.holdings.iter().any(|h| h.root == root.as_str())
+    };
+    let folders = ask.on.iter().zip(given);
+    folders
+        .filter(|(_, roots)| !roots.iter().any(of_use))
+        .map(|(folder, roots)| {
+            let folder = shown(folder.as_str());
+            match roots.len() {
+                0 => format!("In `{folder}` no offload was found."),
+                1 => format!("The offload in `{folder}` is not of this card."),
+                n => format!("None of the {n} offloads in `{folder}` is of this card."),
+            }
+        })
+        .collect()
+}
+
+/// Returns, for every folder that was named, the offloads at or below it.
+fn given(ask: &Ask, disk: &dyn Disk) -> Result<Vec<Vec<Utf8PathBuf>>, Vec<Problem>> {
     let (mut roots, mut reasons) = (Vec::new(), Vec::new());
     for (index, folder) in ask.on.iter().enumerate() {
         match find_offloads(disk, folder) {
-            Ok(found) => roots.extend(found),
+            Ok(found) => roots.push(found),
             Err(e) => {
                 let why = format!("`{}` could not be looked into: {e}", shown(folder.as_str()));
                 reasons.push(Problem::new(ProblemKind::Missing, why).on(index));
@@ -155,7 +201,11 @@ fn with_content(
 }
 
 /// Offloads to look at, drives that are away in words, and copies known of with device and inode.
-type Remembered = (Vec<Utf8PathBuf>, Vec<String>, Vec<((u64, u64), String)>);
+type Remembered = (
+    Vec<Utf8PathBuf>,
+    Vec<String>,
+    Vec<((u64, u64), Utf8PathBuf)>,
+);
 
 /// Looks up in the ledger where complete copies of this card are. Folders that the person names are
 /// all that counts; without any, these are looked at.
@@ -175,7 +225,7 @@ fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembe
         let told = shown(&place.path);
         match disk.facts(&path) {
             Ok(facts) if place.may_be_on(&facts) => {
-                known.push(((facts.device, facts.inode), told));
+                known.push(((facts.device, facts.inode), path.clone()));
                 roots.push(path);
             }
             Ok(_) => away.push(format!("another drive is where the ledger knows the copy `{told}`")),
@@ -344,6 +394,7 @@ fn read_again(
             found.reread = Some(Reread {
                 equal,
                 way: findings.way,
+                stopped: findings.interrupted,
             });
         }
         Err(e) => found.manifest = Err(e.to_string()),

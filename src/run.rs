@@ -508,11 +508,13 @@ pub fn offload(
     };
     let interrupted = offloaded.interrupted;
     let mut proof = Proof::judge(plan, offloaded, terms, closing);
-    // The same verdict on the same files is not written down a second time.
+    // The same verdict on the same files is not written down a second time, unless the card was read
+    // again since for the first time.
     let stands_already = recorded.is_some_and(|r| {
         let now = proof.verdict();
         (r.proven, r.copies, r.reasons.as_slice())
             == (now.is_proven(), len64(now.copies()), now.reasons())
+            && (r.reread || !proof.reread_equal())
     });
     // Where all lies in earlier offloads there is no new one to put a record into.
     let mut kept = Kept::Nothing;

@@ -245,6 +245,7 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Rec
             proven: manifest.verdict.proven,
             copies: manifest.verdict.copies,
             reasons: manifest.verdict.reasons.clone(),
+            reread: manifest.is_reread(),
         }),
         destinations: manifest
             .destinations

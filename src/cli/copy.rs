@@ -288,6 +288,7 @@ impl Errand<'_> {
             return exit;
         }
         let heading = self.out.heading("NOT PROVEN", false);
+        self.out.line("");
         self.out.line(&format!("{heading} - keep this card."));
         for (label, text) in [
             ("Reason   ", format!("{why}.")),
@@ -304,9 +305,15 @@ impl Errand<'_> {
         let Some(job) = self.jobs.get(index) else {
             return Exit::Refused;
         };
+        let cards = self.jobs.len();
         let mut eyes = Eyes::new(self.out, self.tools, &job.to);
         match &mut eyes {
             Eyes::Screen(screen) => {
+                if cards > 1 && !self.order.is_parallel() && !self.out.quiet {
+                    let card = shown(job.card.as_str());
+                    let head = format!("Card {} of {cards}: {card}", index + 1);
+                    screen.finish(&[String::new(), head]);
+                }
                 screen.share(&self.picture, &self.awake);
                 if self.order.is_parallel() {
                     screen.name_card();

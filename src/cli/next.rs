@@ -203,7 +203,7 @@ fn places<'a>(
 fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     let files = names(&about.files);
     let drives = places(proof, about, |d| &d.given);
-    let roots = places(proof, about, |d| &d.root);
+    let roots = places(proof, about, |d| &d.payload);
     let (it, is) = match about.files.len() {
         1 => ("it", "is"),
         _ => ("they", "are"),

@@ -4,9 +4,10 @@ use super::args::ProveArgs;
 use super::exit::Exit;
 use super::home::{Book, ShootNews, enter, shoot_part};
 use super::json::Json;
+use super::next::STEPS_MAX;
 use super::out::{Out, wrap};
 use super::verify::View;
-use super::words::{cautions, copies_line, refusal};
+use super::words::{ONE_COPY, cautions, copies_line, refusal};
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -15,7 +16,7 @@ use std::time::Duration;
 use unlade::error::{Problem, ProblemKind};
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
-use unlade::proof::ask::Reason;
+use unlade::proof::ask::{Holding, Reason};
 
 use unlade::proof::verify::Progress;
 use unlade::prove::{Ask, Told, prove as ask_drives};
@@ -155,7 +156,17 @@ fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json:
     let holdings: Vec<_> = answer
         .holdings
         .iter()
-        .map(|h| json!({"offload": h.root, "files": h.files, "bytes": h.bytes, "basis": h.basis}))
+        .map(|h| {
+            let lacks: Vec<_> = h
+                .lacks
+                .iter()
+                .map(|l| json!({"kind": l.kind, "files": l.files, "paths": l.paths}))
+                .collect();
+            json!({
+                "offload": h.root, "files": h.files, "bytes": h.bytes, "basis": h.basis,
+                "not_read_back": h.unread, "lacks": lacks,
+            })
+        })
         .collect();
     json.send(
         "verdict",
@@ -184,19 +195,24 @@ fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<
     ));
     for (index, holding) in told.answer.holdings.iter().enumerate() {
         lines.push(format!("Copy {}   {}", index + 1, shown(&holding.root)));
-        let text = format!(
-            "{} of {} on the card, {}; {}",
-            count(holding.files),
-            counted(told.listed.0, "file"),
-            size(holding.bytes),
-            holding.basis
-        );
-        lines.extend(wrap(&text, out.width, "         ", "         "));
+        lines.extend(holding_lines(holding, told, out));
     }
     if told.answer.holdings.is_empty() {
         lines.push("Copy     no offload of this card was found".to_owned());
     }
-    lines.push(copies_line(told.answer.verdict.copies(), ask.copies_needed));
+    lines.push(copies_line(
+        told.answer.verdict.copies(),
+        ask.copies_needed,
+        told.answer.is_stated,
+    ));
+    if proven && told.answer.verdict.copies() == 1 {
+        lines.extend(wrap(
+            ONE_COPY.trim_end(),
+            out.width,
+            "Note     ",
+            "         ",
+        ));
+    }
     for note in notes(ask, told) {
         lines.extend(wrap(&note, out.width, "Note     ", "         "));
     }
@@ -204,9 +220,32 @@ fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<
         lines.extend(reasons(told, out));
     }
     lines.extend(shoot.iter().cloned());
-    let next = next(ask, told, proven);
-    lines.extend(wrap(next, out.width, "Next     ", "         "));
+    for step in next(ask, told, proven) {
+        lines.extend(wrap(step, out.width, "Next     ", "         "));
+    }
     lines.extend(cautions(proven));
+    lines
+}
+
+/// Tells what a copy holds and what it lacks, also where other copies are enough.
+fn holding_lines(holding: &Holding, told: &Told, out: Out) -> Vec<String> {
+    let text = if holding.files == 0 && holding.unread > 0 {
+        holding.basis.clone()
+    } else {
+        format!(
+            "{} of {} on the card, {}; {}",
+            count(holding.files),
+            counted(told.listed.0, "file"),
+            size(holding.bytes),
+            holding.basis
+        )
+    };
+    let mut lines = wrap(&text, out.width, "         ", "         ");
+    if !told.interrupted {
+        for lack in &holding.lacks {
+            lines.extend(wrap(&lack.told(), out.width, "         ", "           "));
+        }
+    }
     lines
 }
 
@@ -245,7 +284,9 @@ fn notes(ask: &Ask, told: &Told) -> Vec<String> {
 fn reasons(told: &Told, out: Out) -> Vec<String> {
     let mut lines = Vec::new();
     if told.interrupted {
+        // What was not read again says nothing about any file.
         lines.push("Reason   it was interrupted.".to_owned());
+        return lines;
     }
     for reason in told.answer.reasons.iter().take(REASONS_SHOWN) {
         lines.extend(wrap(&words(reason), out.width, "Reason   ", "         "));
@@ -266,21 +307,68 @@ fn words(reason: &Reason) -> String {
     }
 }
 
-fn next(ask: &Ask, told: &Told, proven: bool) -> &'static str {
+/// Returns what to do next: one step for each kind of trouble.
+fn next(ask: &Ask, told: &Told, proven: bool) -> Vec<&'static str> {
     if proven && told.answer.has_zeros {
-        return "Every file on this card stands on as many drives as you asked for. Look at the files of nothing but zeros before you format this card.";
+        return vec![
+            "Every file on this card stands on as many drives as you asked for. Look at the files of nothing but zeros before you format this card.",
+        ];
     }
     if proven {
-        return "Every file on this card stands on as many drives as you asked for. You may format this card.";
+        return vec![
+            "Every file on this card stands on as many drives as you asked for. You may format this card.",
+        ];
     }
     if told.interrupted {
-        return "Run the same command again; the question begins anew.";
+        return vec!["Run the same command again; the question begins anew."];
     }
     if told.answer.holdings.is_empty() {
-        return "Copy this card with `unlade copy`, or name the folders that hold its offloads with --on.";
+        return vec![
+            "Copy this card with `unlade copy`, or name the folders that hold its offloads with --on.",
+        ];
     }
     if ask.by_content {
-        return "Copy this card as well, under a --name of its own, if you need what differs.";
+        return vec![
+            "Copy this card as well, under a --name of its own, if you need what differs.",
+        ];
     }
-    "Run the same `unlade copy` again: what is proven is kept, the rest is copied. Then ask again."
+    let kinds = told.answer.reasons.iter().map(|r| step(ask, r.kind));
+    let mut steps: Vec<(u8, &'static str)> = kinds.collect();
+    steps.sort_unstable();
+    steps.dedup();
+    steps
+        .into_iter()
+        .map(|(_, step)| step)
+        .take(STEPS_MAX)
+        .collect()
+}
+
+/// Returns what one kind of reason asks for, and its place among the steps.
+fn step(ask: &Ask, kind: ProblemKind) -> (u8, &'static str) {
+    match kind {
+        ProblemKind::Unreadable => (
+            0,
+            "What could not be read from the card: try another reader, cable or port, straight into the computer, and ask again.",
+        ),
+        ProblemKind::NotReadBack if ask.reread => (
+            1,
+            "Unplug the drive whose files were read from the computer's memory, plug it in again, and ask again.",
+        ),
+        ProblemKind::NotReadBack => (
+            1,
+            "Ask again with --reread: it reads the card and every copy where it is now, and what is equal counts. No second copy is needed for that.",
+        ),
+        ProblemKind::Changed => (
+            2,
+            "Move the files named as changed out of that copy (keep them until all is proven) and run the same `unlade copy` again: they are copied anew. Then ask again.",
+        ),
+        ProblemKind::ChangedOnCard => (
+            3,
+            "Copy this card under another --name, with --only-new if you like: what changed on it is copied, and the earlier copies are kept. Then ask again.",
+        ),
+        _ => (
+            4,
+            "Run the same `unlade copy` again: what is proven is kept, the rest is copied. Then ask again.",
+        ),
+    }
 }

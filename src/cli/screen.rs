@@ -152,7 +152,9 @@ impl Screen {
             }
         } else if now >= self.next_plain {
             self.next_plain = now + PLAIN_EVERY;
-            self.say_of_card(&plain(snapshot));
+            let card = self.names_card.then_some(self.card.as_str());
+            // In one piece: no other card's line comes in between.
+            self.say(&plain_lines(card, snapshot, self.out.width).join("\n"));
         }
     }
 }
@@ -303,6 +305,15 @@ fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String
         size(d.bytes_read_back),
         size(d.bytes_total)
     )
+}
+
+/// Returns what a log gets every ten seconds, with the card's name where there are several.
+fn plain_lines(card: Option<&str>, s: &Snapshot, width: usize) -> Vec<String> {
+    let text = match card {
+        Some(card) => format!("{}: {}", shown(card), plain(s)),
+        None => plain(s),
+    };
+    wrap(&text, width, "", "  ")
 }
 
 /// Returns one plain line.
@@ -524,6 +535,20 @@ mod tests {
             plain(&s).contains("; held back by destination 2, 41.0 MB/s; left"),
             "{}",
             plain(&s)
+        );
+    }
+
+    #[test]
+    fn plain_lines_keep_to_the_width() {
+        let mut s = snapshot();
+        s.problems = 3;
+        s.destinations = vec![s.destinations[0].clone(); 4];
+        let lines = plain_lines(Some("KITES"), &s, 80);
+        assert_eq!(lines.len(), 2, "{lines:?}");
+        assert!(lines.iter().all(|l| l.len() <= 80), "{lines:?}");
+        assert_eq!(
+            lines.join(" ").replace("   ", " "),
+            format!("KITES: {}", plain(&s))
         );
     }
 

@@ -43,7 +43,7 @@ pub(crate) fn chain(args: &SpeedArgs, destinations: usize) -> Result<Chain, Wron
 /// What is wrong with a flag.
 pub(crate) struct Wrong {
     sentence: String,
-    ids: Vec<&'static str>,
+    ids: Vec<String>,
 }
 
 impl Wrong {

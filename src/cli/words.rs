@@ -8,7 +8,10 @@ use unlade::disk::backing::Backing;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Snapshot;
 use unlade::name::shown;
-use unlade::plan::{EARLIER_COPY, Layout, Level, Plan, PlannedDestination};
+use unlade::offload::CopyState;
+use unlade::plan::{
+    EARLIER_COPY, Layout, Level, Plan, PlannedDestination, Work, count_independent,
+};
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
 use unlade::proof::{Proof, Tally, counted_copies};
@@ -198,12 +201,7 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
             shown(place(plan, d).as_str()),
             device(&d.facts)
         ));
-        lines.extend(wrap(
-            &work(d, plan.reads_kept()),
-            width,
-            "         ",
-            "         ",
-        ));
+        lines.extend(wrap(&work(plan, d), width, "         ", "         "));
     }
     lines.extend(speed_lines(&plan.ceiling, width));
     if let Some(text) = plan_time(plan) {
@@ -284,7 +282,25 @@ fn device(facts: &FolderFacts) -> String {
     }
 }
 
-fn work(d: &PlannedDestination, reads_kept: bool) -> String {
+/// A drive with less left than this is worth a word, in bytes; common practice, no source.
+const LITTLE_BYTES: u64 = 20 * unlade::units::GB;
+
+/// Says how much is left on a destination's volume where that is little: under 20 GB, or under a
+/// twentieth of it.
+fn little_left(plan: &Plan, d: &PlannedDestination) -> String {
+    let on_volume = plan.destinations.iter();
+    let on_volume = on_volume.filter(|other| other.facts.device == d.facts.device);
+    let needs = on_volume.fold(0_u64, |sum, other| sum.saturating_add(other.needs_bytes));
+    let left = d.facts.free_bytes.saturating_sub(needs);
+    if left < LITTLE_BYTES || left < d.facts.total_bytes / 20 {
+        format!(", leaves {}", size(left))
+    } else {
+        String::new()
+    }
+}
+
+fn work(plan: &Plan, d: &PlannedDestination) -> String {
+    let reads_kept = plan.reads_kept();
     let mut parts = Vec::new();
     if d.kept_files > 0 {
         parts.push(format!(
@@ -308,9 +324,9 @@ fn work(d: &PlannedDestination, reads_kept: bool) -> String {
     let unvouched = d.check_files.saturating_sub(d.hash_files);
     if unvouched > 0 {
         parts.push(format!(
-            "{} on the drive that no record vouches for as {}: read back and compared with the card",
+            "{} {} there already without a record that fits: read back and compared with the card",
             counted(unvouched, "file"),
-            if unvouched == 1 { "it is" } else { "they are" }
+            if unvouched == 1 { "stands" } else { "stand" }
         ));
     }
     if d.hash_files > 0 {
@@ -332,11 +348,12 @@ fn work(d: &PlannedDestination, reads_kept: bool) -> String {
         "nothing to copy".to_owned()
     } else {
         format!(
-            "{} to copy, {}; needs {} of {} free",
+            "{} to copy, {}; needs {} of {} free{}",
             counted(d.copy_files, "file"),
             size(d.copy_bytes),
             size(d.needs_bytes),
-            size(d.facts.free_bytes)
+            size(d.facts.free_bytes),
+            little_left(plan, d)
         )
     });
     parts.join("; ")
@@ -437,6 +454,7 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     lines.push(copies_line(
         proof.verdict().copies(),
         proof.terms().copies_needed,
+        is_stated(proof),
     ));
     if let Some(by) = proof.signed_by() {
         lines.push(format!("Signed   by the key {by}"));
@@ -447,6 +465,9 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
         "Time     ",
         "         ",
     ));
+    if proof.terms().level == Level::Reread && proof.reread_equal() {
+        lines.push("Reread   The card was read again and is equal.".to_owned());
+    }
     for problem in proof.problems().iter().filter(|p| !p.blocking) {
         lines.extend(wrap(
             &format!("{}.", shown(&problem.detail).trim_end_matches('.')),
@@ -472,6 +493,10 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     lines
 }
 
+/// What one copy means.
+pub(crate) const ONE_COPY: &str =
+    "It is one copy only: if this drive is lost or fails, the pictures are gone. ";
+
 fn next_when_proven(proof: &Proof) -> String {
     let drives = match proof.verdict().copies() {
         1 => "1 device only".to_owned(),
@@ -491,13 +516,18 @@ fn next_when_proven(proof: &Proof) -> String {
         (true, true) => ", now or in an earlier run, and matched",
         (false, _) => " in an earlier run and matched; sizes and dates are as they were then",
     };
+    let one = if proof.verdict().copies() == 1 {
+        ONE_COPY
+    } else {
+        ""
+    };
     let zeros = proof.offloaded().files.iter().any(|f| f.only_zeros);
     let may = if zeros {
         "Look at the files of nothing but zeros before you format this card."
     } else {
         "You may format this card."
     };
-    format!("Every file on this card was read back from {drives}{when}. {may}")
+    format!("Every file on this card was read back from {drives}{when}. {one}{may}")
 }
 
 /// How many of the kept files were read back again: the others rest on the earlier run.
@@ -509,6 +539,17 @@ fn again_words(tally: &Tally) -> String {
     }
 }
 
+/// Files that stood on a destination already and were found equal to the card's: nobody copied them
+/// now.
+fn compared(proof: &Proof, index: usize) -> u64 {
+    let jobs = proof.plan().jobs.iter().zip(&proof.offloaded().files);
+    let equal = jobs.filter(|(job, file)| {
+        let state = file.copies.get(index).copied().unwrap_or(CopyState::None);
+        job.work.get(index) == Some(&Work::Check) && state != CopyState::None
+    });
+    unlade::units::len64(equal.count())
+}
+
 fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
     let Some(outcome) = proof.offloaded().destinations.get(index) else {
         return String::new();
@@ -516,6 +557,7 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
     let way = outcome.way.map_or("none", |w| w.id());
     let files = counted(tally.copied, "file");
     let bytes = size(tally.copied_bytes);
+    let compared = compared(proof, index);
     let mut words = if tally.copied == 0 {
         "no files".to_owned()
     } else if tally.earlier == tally.copied {
@@ -523,6 +565,11 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         format!("{files}, {bytes}, all read back in an earlier run{again} ({way})")
     } else if tally.left > 0 {
         let (here, left) = (tally.copied - tally.left, count(tally.left));
+        let here_how = if compared > 0 {
+            "copied or compared"
+        } else {
+            "copied"
+        };
         let back = (tally.read_back - tally.left).min(here);
         let back = if back == here {
             format!("all read back ({way})")
@@ -530,7 +577,7 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
             format!("{} read back ({way})", count(back))
         };
         format!(
-            "{files}, {bytes}: {} copied here, {back}; {left} left in earlier offloads, read back there then",
+            "{files}, {bytes}: {} {here_how} here, {back}; {left} left in earlier offloads, read back there then",
             count(here)
         )
     } else {
@@ -548,7 +595,17 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         } else {
             String::new()
         };
-        format!("{files}, {bytes} copied, {back}{earlier}")
+        match tally.copied.saturating_sub(compared + tally.earlier) {
+            _ if compared == 0 => format!("{files}, {bytes} copied, {back}{earlier}"),
+            0 if tally.earlier == 0 => {
+                format!("{files}, {bytes} stood there already, {back} and compared with the card")
+            }
+            new => format!(
+                "{files}, {bytes}: {} copied, {} stood there already and compared with the card; {back}{earlier}",
+                count(new),
+                count(compared)
+            ),
+        }
     };
     if outcome.failed {
         words.push_str("; dropped, incomplete");
@@ -585,12 +642,24 @@ fn time_words(proof: &Proof) -> String {
     words
 }
 
-/// Returns the line that counts complete copies.
-pub(crate) fn copies_line(copies: usize, needed: usize) -> String {
-    let separate = if copies > 1 {
-        " on separate devices"
-    } else {
-        ""
+/// Whether it is the person's word, and not what the system tells, that so many copies are on separate
+/// devices.
+fn is_stated(proof: &Proof) -> bool {
+    let destinations = proof.plan().destinations.iter().zip(proof.tallies());
+    let complete: Vec<_> = destinations
+        .filter(|(_, tally)| tally.is_complete)
+        .map(|(d, _)| (&d.facts.backing, d.facts.device))
+        .collect();
+    count_independent(&complete, false).0 < proof.verdict().copies()
+}
+
+/// Returns the line that counts complete copies. `is_stated`: that they are separate is the person's
+/// word.
+pub(crate) fn copies_line(copies: usize, needed: usize, is_stated: bool) -> String {
+    let separate = match (copies > 1, is_stated) {
+        (true, true) => " on separate devices (you said --separate)",
+        (true, false) => " on separate devices",
+        (false, _) => "",
     };
     format!(
         "Copies   {}{separate}; {needed} needed",

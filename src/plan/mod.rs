@@ -13,7 +13,7 @@ use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
 use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
-use crate::name::{CardName, fold, is_part_name, shown};
+use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown};
 use crate::signature::Signer;
 use crate::speed::ceiling::Ceiling;
 use crate::speed::forecast::{Amount, Forecast, Prior};
@@ -156,6 +156,8 @@ pub struct RecordedVerdict {
     pub copies: u64,
     /// Why it is not proven.
     pub reasons: Vec<String>,
+    /// The card was read a second time, and every copy in the offload says so.
+    pub reread: bool,
 }
 
 /// What stands at the place of the offload on one destination.
@@ -871,7 +873,15 @@ fn check_names(
         if rules.folds == Some(true)
             && let Some(other) = folded.insert(name.folded(), name)
         {
-            let why = format!("on {} this is the same name as `{other}`", facts.filesystem);
+            let form = if differ_in_form_only(name.as_str(), other.as_str()) {
+                ", which is written with other Unicode characters"
+            } else {
+                ""
+            };
+            let why = format!(
+                "on {} this is the same name as `{other}`{form}",
+                facts.filesystem
+            );
             told.tell(ProblemKind::NameClash, name, why, reasons);
         }
     }

@@ -196,6 +196,14 @@ fn names_are_checked_against_each_file_system() {
         1,
         "{told:?}"
     );
+    // Two names that look alike are told apart in words; two that do not look alike need none.
+    let refusal = plan(card(), files(), &[to(facts(1, "exfat", 1 << 30))], &wish());
+    let clashes = refusal.unwrap_err().reasons.into_iter();
+    let alike: Vec<bool> = clashes
+        .filter(|p| p.kind == ProblemKind::NameClash)
+        .map(|p| p.detail.contains("written with other Unicode characters"))
+        .collect();
+    assert_eq!(alike, [false, true]);
     // FAT32 holds 2^32 - 1 bytes and not one more.
     let edge = |bytes| listing(&[("C0001.MP4", bytes)]);
     let fat = || [to(facts(1, "vfat", 1 << 40))];

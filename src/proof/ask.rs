@@ -16,6 +16,10 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// Names that are told for one reason; the rest are counted.
 const NAMES_TOLD: usize = 20;
+/// The same where nothing but a read is missing.
+const UNREAD_TOLD: usize = 3;
+/// Names that are told of one copy for one kind of lack.
+const NAMES_OF_COPY: usize = 5;
 
 /// What stands on a drive where a manifest says a file should be.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -53,6 +57,8 @@ pub struct Reread {
     pub equal: HashSet<String>,
     /// How they were read.
     pub way: ReadBackWay,
+    /// The person stopped it: nothing can be said of any file then.
+    pub stopped: bool,
 }
 
 /// What is asked.
@@ -101,6 +107,39 @@ pub struct Holding {
     pub bytes: u64,
     /// On what that rests, in words.
     pub basis: String,
+    /// Files of the card that stand there and that nobody read back in that place.
+    pub unread: u64,
+    /// What else is the matter with files that this copy should hold, one line for each kind.
+    pub lacks: Vec<Lack>,
+}
+
+/// Files that one copy should hold and does not hold proven.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Lack {
+    /// What kind of trouble; the kinds of the manifest.
+    pub kind: ProblemKind,
+    /// What is the matter, to be followed by the names.
+    pub words: &'static str,
+    /// The first of them.
+    pub paths: Vec<String>,
+    /// How many there are.
+    pub files: u64,
+}
+
+impl Lack {
+    /// Returns `missing: ``X``, ``Y`` and 3 more files`.
+    pub fn told(&self) -> String {
+        let names: Vec<String> = self
+            .paths
+            .iter()
+            .map(|path| format!("`{}`", crate::name::shown(path)))
+            .collect();
+        let more = match self.files - len64(names.len()) {
+            0 => String::new(),
+            n => format!(" and {}", counted(n, "more file")),
+        };
+        format!("{}: {}{more}", self.words, names.join(", "))
+    }
 }
 
 /// The answer.
@@ -116,6 +155,8 @@ pub struct Answer {
     pub notes: Vec<String>,
     /// Some of the card's files hold nothing but zeros.
     pub has_zeros: bool,
+    /// It is the person's word that so many devices are separate; the system does not tell.
+    pub is_stated: bool,
 }
 
 /// Why a file of the card is not proven by one offload.
@@ -139,6 +180,13 @@ enum Gap {
     CardUnreadable,
 }
 
+impl Gap {
+    /// Whether it is about what stands on the drive, and could be put right there.
+    fn is_of_drive(self) -> bool {
+        matches!(self, Self::NotReadBack | Self::Missing | Self::Damaged)
+    }
+}
+
 /// Weighs the question.
 pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     let mut notes = Vec::new();
@@ -154,8 +202,11 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         .collect();
     let Counted {
         held,
+        lacks,
         copies,
         told,
+        short,
+        is_explained,
         contents,
     } = count(question, &usable);
     notes.extend(sameness_notes(contents.iter().copied()));
@@ -163,16 +214,7 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     // reason only if the others are not enough.
     let (mut reasons, of_offloads): (Vec<Reason>, Vec<Reason>) =
         troubles.into_iter().partition(|t| t.path.is_some());
-    if usable.is_empty() {
-        let detail = "no offload of this card was found under the given folders".to_owned();
-        reasons.push(Reason {
-            kind: ProblemKind::Missing,
-            path: None,
-            detail,
-        });
-    } else {
-        reasons.extend(told.reasons());
-    }
+    reasons.extend(reasons_of_files(question, &usable, told, short));
     let gone = gone(question.listing, &usable);
     if question.by_content {
         // The other slot's card is compared both ways.
@@ -181,7 +223,8 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         let n = counted(len64(gone.len()), "file");
         notes.push(format!("{n} of the manifests no longer on the card."));
     }
-    if copies < question.copies_needed {
+    // What was told of single files is not told a second time as too few copies.
+    if copies < question.copies_needed && (reasons.is_empty() || !is_explained) {
         reasons.push(few(question, &usable, copies));
     }
     if reasons.is_empty() {
@@ -189,7 +232,8 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     } else {
         reasons.extend(of_offloads);
     }
-    let proven = reasons.is_empty() && question.listing.totals().0 > 0;
+    let enough = copies >= question.copies_needed;
+    let proven = enough && reasons.is_empty() && question.listing.totals().0 > 0;
     Answer {
         verdict: Verdict {
             proven,
@@ -199,71 +243,148 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         holdings: usable
             .iter()
             .zip(held)
-            .map(|(u, (files, bytes))| u.holding(files, bytes))
+            .zip(lacks)
+            .map(|((u, held), lacks)| u.holding(held, lacks, question.listing.totals().0))
             .collect(),
         reasons,
         notes,
+        is_stated: question.separate && told_apart(&usable) < copies,
         has_zeros: contents.iter().any(|c| c.only_zeros),
     }
+}
+
+/// Counts the devices that the system itself tells apart.
+fn told_apart(usable: &[Usable<'_>]) -> usize {
+    let devices = usable.iter().map(|u| (&u.found.backing, u.found.device));
+    count_independent(&devices.collect::<Vec<_>>(), false).0
+}
+
+/// Tells which files no offload proves, and which ones not enough of them do.
+fn reasons_of_files(
+    question: &Question<'_>,
+    usable: &[Usable<'_>],
+    told: Told,
+    short: Vec<Told>,
+) -> Vec<Reason> {
+    if usable.is_empty() {
+        return vec![Reason {
+            kind: ProblemKind::Missing,
+            path: None,
+            detail: "no offload of this card was found under the given folders".to_owned(),
+        }];
+    }
+    let mut reasons = told.reasons(question.by_content);
+    let files = question.listing.totals().0;
+    let of_copies = usable.iter().zip(short);
+    reasons.extend(of_copies.flat_map(|(u, short)| u.reasons(short, files)));
+    reasons
 }
 
 /// What counting every file of the card gave.
 struct Counted<'a> {
     /// Files and bytes per offload.
     held: Vec<(u64, u64)>,
+    /// What each offload should hold and does not hold proven.
+    lacks: Vec<Told>,
     /// Independent devices that hold every file.
     copies: usize,
+    /// Files that no offload proves.
     told: Told,
+    /// Per offload, the files that others prove, but not enough of them.
+    short: Vec<Told>,
+    /// Nothing but what `told` and `short` tell is in the way: with that put right, there would be
+    /// copies enough.
+    is_explained: bool,
     /// What the manifests say of the content of files that stand somewhere.
     contents: Vec<Content<'a>>,
 }
 
-fn count<'a>(question: &Question<'_>, usable: &[Usable<'a>]) -> Counted<'a> {
-    let mut told = Told::default();
-    let mut held = vec![(0_u64, 0_u64); usable.len()];
-    let mut contents = Vec::new();
-    let mut copies = usize::MAX;
-    let mut counts: HashMap<Vec<usize>, usize> = HashMap::new();
+/// Counts the independent devices of sets of offloads, each set once.
+struct Devices<'a> {
+    usable: &'a [Usable<'a>],
+    separate: bool,
+    known: HashMap<Vec<usize>, usize>,
+}
+
+impl Devices<'_> {
+    fn count(&mut self, offloads: Vec<usize>) -> usize {
+        let (usable, separate) = (self.usable, self.separate);
+        *self.known.entry(offloads).or_insert_with_key(|offloads| {
+            let devices: Vec<_> = offloads
+                .iter()
+                .filter_map(|&i| usable.get(i))
+                .map(|u| (&u.found.backing, u.found.device))
+                .collect();
+            count_independent(&devices, separate).0
+        })
+    }
+}
+
+fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
+    let mut devices = Devices {
+        usable,
+        separate: question.separate,
+        known: HashMap::new(),
+    };
+    let all = devices.count((0..usable.len()).collect());
+    let mut counted = Counted {
+        held: vec![(0, 0); usable.len()],
+        lacks: usable.iter().map(|_| Told::of(NAMES_OF_COPY)).collect(),
+        copies: usize::MAX,
+        told: Told::of(NAMES_TOLD),
+        short: usable.iter().map(|_| Told::of(NAMES_OF_COPY)).collect(),
+        is_explained: true,
+        contents: Vec::new(),
+    };
     for file in question.listing.files() {
-        let mut holders = Vec::new();
-        let mut gap = Gap::New;
+        let (mut holders, mut could_hold, mut gaps) = (Vec::new(), Vec::new(), Vec::new());
         for (index, offload) in usable.iter().enumerate() {
-            match offload.gap(question, file) {
+            let gap = offload.gap(question, file);
+            if gap.is_none_or(Gap::is_of_drive) {
+                could_hold.push(index);
+            }
+            match gap {
                 None => {
                     holders.push(index);
-                    held[index].0 += 1;
-                    held[index].1 += file.bytes;
+                    counted.held[index].0 += 1;
+                    counted.held[index].1 += file.bytes;
                 }
-                Some(g) => gap = gap.max(g),
+                Some(gap) => gaps.push((index, gap)),
             }
+        }
+        for (index, gap) in gaps.iter().filter(|(_, gap)| gap.is_of_drive()) {
+            counted.lacks[*index].tell(*gap, file);
         }
         let holder = holders.first().and_then(|&i| usable.get(i));
         if let Some(part) = holder.and_then(|u| u.files.get(file.name.as_str())) {
-            contents.push(Content {
-                path: &part.path,
+            counted.contents.push(Content {
+                path: file.name.as_str(),
                 bytes: part.bytes,
                 blake3: part.blake3,
                 only_zeros: part.only_zeros,
             });
         }
-        let count = *counts.entry(holders).or_insert_with_key(|holders| {
-            let devices: Vec<_> = holders
-                .iter()
-                .map(|&i| (&usable[i].found.backing, usable[i].found.device))
-                .collect();
-            count_independent(&devices, question.separate).0
-        });
-        copies = copies.min(count);
-        if count == 0 {
-            told.tell(gap, file);
+        let is_held = !holders.is_empty();
+        let copies = devices.count(holders);
+        counted.copies = counted.copies.min(copies);
+        if copies >= question.copies_needed {
+            continue;
+        }
+        if is_held {
+            for (index, gap) in gaps.iter().filter(|(_, gap)| gap.is_of_drive()) {
+                counted.short[*index].tell(*gap, file);
+            }
+            counted.is_explained &= devices.count(could_hold) >= question.copies_needed;
+        } else {
+            let gap = gaps.iter().map(|(_, gap)| *gap).max().unwrap_or(Gap::New);
+            counted.told.tell(gap, file);
+            counted.is_explained &= all >= question.copies_needed;
         }
     }
-    Counted {
-        held,
-        copies: if copies == usize::MAX { 0 } else { copies },
-        told,
-        contents,
+    if counted.copies == usize::MAX {
+        counted.copies = 0;
     }
+    counted
 }
 
 fn words(reason: &Reason) -> String {
@@ -412,6 +533,9 @@ impl Usable<'_> {
             return Some(Gap::Missing);
         };
         if let Some(reread) = &self.found.reread {
+            if reread.stopped {
+                return Some(Gap::NotReadBack);
+            }
             return match (
                 reread.equal.contains(&part.path),
                 reread.way.reaches_device(),
@@ -441,46 +565,122 @@ impl Usable<'_> {
         (!read_back).then_some(Gap::NotReadBack)
     }
 
-    fn holding(&self, files: u64, bytes: u64) -> Holding {
+    /// Tells what this offload holds: `held` files and bytes proven, of `files` on the card.
+    fn holding(&self, held: (u64, u64), told: Told, files: u64) -> Holding {
         let day = self
             .manifest
             .offload
             .finished
             .get(..10)
             .unwrap_or("an unknown day");
-        let basis = match &self.found.reread {
-            Some(reread) => format!("read again just now ({})", reread.way.id()),
-            None => format!("read back on {day}, sizes and dates unchanged since"),
+        let mut lacks: Vec<Lack> = told.lacks();
+        let unread = match (&self.found.reread, lacks.first()) {
+            (None, Some(lack)) if lack.kind == ProblemKind::NotReadBack => lack.files,
+            _ => 0,
         };
+        let nobody = format!(
+            "{} {} there; nobody read {} back in this place",
+            counted(unread, "file"),
+            if unread == 1 { "stands" } else { "stand" },
+            if unread == 1 { "it" } else { "them" }
+        );
+        let mut basis = match &self.found.reread {
+            Some(reread) if reread.stopped => "not all was read again".to_owned(),
+            Some(reread) => format!("read again just now ({})", reread.way.id()),
+            None if held.0 > 0 => {
+                format!("read back on {day}, sizes and dates unchanged since")
+            }
+            None if unread > 0 => nobody.clone(),
+            None => "nothing there can be counted on".to_owned(),
+        };
+        if unread > 0 && held.0 > 0 {
+            basis = format!("{basis}; {nobody}");
+        }
+        // Where it is all of them, their names say nothing.
+        if unread == files {
+            lacks.clear();
+        }
         Holding {
             root: self.found.root.clone(),
-            files,
-            bytes,
+            files: held.0,
+            bytes: held.1,
             basis,
+            unread,
+            lacks,
         }
+    }
+
+    /// Returns why files that other copies hold are not held by this one as well, of `files` on the card.
+    fn reasons(&self, short: Told, files: u64) -> Vec<Reason> {
+        let root = crate::name::shown(&self.found.root);
+        let reason = |lack: Lack| {
+            let detail = if lack.files == files {
+                format!("{}: all {}", lack.words, counted(files, "file"))
+            } else {
+                lack.told()
+            };
+            Reason {
+                kind: lack.kind,
+                path: None,
+                detail: format!("copy `{root}`, {detail}"),
+            }
+        };
+        short.lacks().into_iter().map(reason).collect()
     }
 }
 
 /// Tells the first names of each gap and counts the rest.
-#[derive(Default)]
 struct Told {
+    names_max: usize,
     gaps: BTreeMap<Gap, Vec<String>>,
     counts: BTreeMap<Gap, u64>,
 }
 
 impl Told {
+    fn of(names_max: usize) -> Self {
+        Self {
+            names_max,
+            gaps: BTreeMap::new(),
+            counts: BTreeMap::new(),
+        }
+    }
+
+    /// Returns what one copy lacks, not read back first.
+    fn lacks(self) -> Vec<Lack> {
+        let counts = self.counts;
+        let lack = |(gap, paths): (Gap, Vec<String>)| Lack {
+            kind: gap_words(gap).0,
+            words: match gap {
+                Gap::Missing => "missing",
+                Gap::Damaged => "changed since it was copied",
+                _ => "stands there, and no record says that it was read back there",
+            },
+            files: counts.get(&gap).copied().unwrap_or(0),
+            paths,
+        };
+        self.gaps.into_iter().map(lack).collect()
+    }
+
     fn tell(&mut self, gap: Gap, file: FileRow<'_>) {
         *self.counts.entry(gap).or_insert(0) += 1;
         let names = self.gaps.entry(gap).or_default();
-        if names.len() < NAMES_TOLD {
+        if names.len() < self.names_max {
             names.push(file.name.as_str().to_owned());
         }
     }
 
-    fn reasons(self) -> Vec<Reason> {
+    fn reasons(self, by_content: bool) -> Vec<Reason> {
         let mut reasons = Vec::new();
-        for (gap, names) in self.gaps {
-            let (kind, detail) = gap_words(gap);
+        for (gap, mut names) in self.gaps {
+            let (mut kind, detail) = gap_words(gap);
+            if by_content && gap == Gap::CardDiffers {
+                // Another card: nothing changed on it.
+                kind = ProblemKind::Mismatch;
+            }
+            if gap == Gap::NotReadBack {
+                // Mostly these are all files of an offload that was moved.
+                names.truncate(UNREAD_TOLD);
+            }
             let more = self.counts.get(&gap).copied().unwrap_or(0) - len64(names.len());
             reasons.extend(names.into_iter().map(|path| Reason {
                 kind,
@@ -531,8 +731,8 @@ fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
             "could not be read from the card again",
         ),
         Gap::CardDiffers => (
-            ProblemKind::Mismatch,
-            "the card's content is not that of the copy",
+            ProblemKind::ChangedOnCard,
+            "is on the card with other content than was copied: the card's content is not that of the copy",
         ),
     }
 }

@@ -637,6 +637,13 @@ impl Manifest {
         list.text(here)
     }
 
+    /// Returns whether the card was read a second time for every copy that lies in this offload.
+    pub fn is_reread(&self) -> bool {
+        let mut own = self.files.iter().flat_map(|f| &f.copies);
+        let is_reread = |c: &CopyPart| c.within.is_some() || c.proof == CopyLevel::Reread;
+        self.proof.asked == Level::Reread && own.all(is_reread)
+    }
+
     /// Returns files and bytes that the manifest says are read back on a destination.
     pub fn count_on(&self, destination: usize) -> (u64, u64) {
         self.files
@@ -805,6 +812,8 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                         CopyState::None => return None,
                         CopyState::Written => (CopyLevel::Written, None),
                         CopyState::ReadBack(s) => (level, Some(seconds(*s))),
+                        // Read back in this run, and the card as well.
+                        CopyState::Again(s) if reread => (level, Some(seconds(*s))),
                         CopyState::Earlier(s) | CopyState::Again(s) => {
                             (CopyLevel::Earlier, Some(seconds(*s)))
                         }

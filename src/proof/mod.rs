@@ -322,7 +322,10 @@ pub fn card_problems(listing: &Listing) -> Vec<Problem> {
             RowKind::NotText => Some(
                 Problem::new(
                     ProblemKind::NameNotStorable,
-                    "the name is not UTF-8; its bytes are given in hex",
+                    format!(
+                        "the name, `{}` as far as it can be read, is not UTF-8; its bytes are given in hex",
+                        crate::name::readable(&row.raw)
+                    ),
                 )
                 .at(row.path()),
             ),

@@ -105,12 +105,16 @@ pub fn find(id: &str) -> Option<&'static LinkRow> {
         .find(|row| row.id == wanted || row.also.contains(&wanted.as_str()))
 }
 
-/// Returns the names of all buses of cards, or of all links of readers, in the table's order.
-pub fn ids(card_buses: bool) -> Vec<&'static str> {
+/// Returns the names of all buses of cards, or of all links of readers, in the table's order; each with
+/// the first of its short names, as people write it: `sd-sdr104 (uhs-i)`.
+pub fn ids(card_buses: bool) -> Vec<String> {
     LINKS
         .iter()
         .filter(|row| row.family.is_card_bus() == card_buses)
-        .map(|row| row.id)
+        .map(|row| match row.also.first() {
+            Some(short) => format!("{} ({short})", row.id),
+            None => row.id.to_owned(),
+        })
         .collect()
 }
 
@@ -588,7 +592,17 @@ mod tests {
         assert_eq!(find(" UHS-II ").unwrap().id, "sd-uhs2-hd312");
         assert_eq!(find("uhs"), None);
         assert_eq!(ids(true).len() + ids(false).len(), LINKS.len());
-        assert!(ids(true).contains(&"cfe4-c") && ids(false).first() == Some(&"usb1-bulk"));
+        assert!(ids(true).contains(&"cfe4-c".to_owned()));
+        assert_eq!(ids(false).first().map(String::as_str), Some("usb1-bulk"));
+        // Every name that is told, the short ones too, is one that is taken.
+        for (buses, short) in [(true, "(uhs-i)"), (true, "(uhs-ii)"), (false, "(usb3)")] {
+            assert!(ids(buses).iter().any(|id| id.ends_with(short)), "{short}");
+        }
+        for id in ids(true).iter().chain(&ids(false)) {
+            let names = id.split([' ', '(', ')']).filter(|name| !name.is_empty());
+            let rows: Vec<_> = names.map(|name| find(name).unwrap().id).collect();
+            assert!(rows.iter().all(|row| *row == rows[0]), "{id}");
+        }
     }
 
     #[test]

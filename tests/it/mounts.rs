@@ -136,7 +136,7 @@ fn two_drives_are_proven_and_every_copy_came_from_the_device() {
     let ran = rig.run(JOB);
     ran.exits(0)
         .says("PROVEN")
-        .says("2 complete copies on separate devices");
+        .says("2 complete copies on separate devices (you said --separate); 2 needed");
     for (name, mount) in [("a", &rig.a), ("b", &rig.b)] {
         rig.is_whole(name);
         let served = mount.read_since_write(&format!("KITES/{STILL}"));

@@ -607,9 +607,7 @@ fn a_copy_made_by_hand_is_no_ground() {
     // Nor for going on with the same offload: it is read back and compared with the card.
     work.run("plan card --to a --to c --name KITES --copies 1")
         .exits(0)
-        .says(
-            "7 files on the drive that no record vouches for as they are: read back and compared",
-        );
+        .says("7 files stand there already without a record that fits: read back and compared");
     work.run("copy card --to a --to c --name DAY2 --copies 1 --only-new")
         .exits(0)
         .says("8 files to copy")
@@ -739,7 +737,7 @@ fn shifted_dates_recopy_nothing_and_hide_nothing() {
         work.run("copy card --to a --to b --name KITES --copies 1")
             .exits(0)
             .says("nothing to copy")
-            .says("7 files on the drive that no record vouches for as they are");
+            .says("7 files stand there already without a record that fits");
         let names = |t: &crate::support::program::Tree| t.keys().cloned().collect::<Vec<_>>();
         assert_eq!(
             names(&tree(&work.path("a/KITES"))),

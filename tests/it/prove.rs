@@ -2,6 +2,7 @@
 //! rests, and that it is never talked into PROVEN. Both destinations are on one disk, so PROVEN
 //! needs `--copies 1` here.
 
+use crate::support::mount::{Mount, Options, skip};
 use crate::support::program::{
     Card, Work, bytes_of, flip, manifest, move_to, put, remove, whole_tree,
 };
@@ -118,12 +119,135 @@ fn each_shortcoming_has_its_own_reason() {
 #[test]
 fn one_bad_copy_does_not_hide_a_good_one() {
     let work = copied("one-good");
+    // One deleted file is one reason.
+    remove(&work.path(&format!("a/KITES/{STILL}")));
+    let ran = work.run("prove card --on a --copies 1");
+    let reasons = ran.exits(1).out.matches("Reason ").count();
+    assert_eq!(reasons, 1, "{ran}");
+    let work = copied("one-good");
     flip(&work.path("b/KITES/_unlade/manifest.json"), 900);
     remove(&work.path(&format!("card/{STILL}")));
     work.run(PROVE)
         .exits(0)
         .says("the manifest is damaged")
         .says("1 file of the manifests no longer on the card");
+}
+
+/// A bad copy is no reason where others are enough, and is told all the same.
+#[test]
+fn what_a_copy_lacks_is_named_also_when_others_are_enough() {
+    let work = copied("lacks");
+    remove(&work.path(&format!("b/KITES/{STILL}")));
+    let rotten = "DCIM/100KITES/KITE0002.DNG";
+    flip(&work.path("b/KITES").join(rotten), 9);
+    work.run(PROVE)
+        .exits(0)
+        .says("7 of 7 files on the card")
+        .says(&format!("missing: `{STILL}`"));
+    work.run(&format!("{PROVE} --reread"))
+        .exits(0)
+        .says("5 of 7 files on the card")
+        .says(&format!("missing: `{STILL}`"))
+        .says(&format!("changed since it was copied: `{rotten}`"));
+    for path in whole_tree(&work.path("card")).into_keys() {
+        let copy = work.path("b/KITES").join(path);
+        if copy.is_file() {
+            remove(&copy);
+        }
+    }
+    let ran = work.run(&format!("{PROVE} --json")).exits(0).events();
+    let lacks = &ran.last().unwrap()["holdings"][1]["lacks"][0];
+    assert_eq!(
+        (&lacks["kind"], &lacks["files"]),
+        (&"missing".into(), &7.into())
+    );
+    assert_eq!(lacks["paths"].as_array().unwrap().len(), 5);
+    work.run(PROVE).exits(0).says("and 2 more files");
+}
+
+/// Two copies on two devices, as far as the person's word goes.
+fn on_two_mounts(name: &str) -> Option<(Mount, Mount, Work)> {
+    if skip() {
+        return None;
+    }
+    let work = Work::with_card(name);
+    let mount = |name: &str| {
+        let back = work.folder(&format!("back-{name}"));
+        Mount::new(&back, &work.path(name), Options::default()).unwrap()
+    };
+    let (a, b) = (mount("a"), mount("b"));
+    work.run("copy card --to a --to b --name KITES --separate")
+        .exits(0);
+    Some((a, b, work))
+}
+
+#[test]
+fn an_offload_that_was_moved_is_to_be_read_not_copied() {
+    let Some((_a, _b, work)) = on_two_mounts("moved") else {
+        return;
+    };
+    work.folder("b/Kites2026");
+    move_to(&work.path("b/KITES"), &work.path("b/Kites2026/Saturday"));
+    let ask = "prove card --on a --on b --separate";
+    let ran = work.run(ask);
+    ran.exits(1)
+        .says("7 of 7 files on the card")
+        .says("Copy 2 b/Kites2026/Saturday 7 files stand there; nobody read them back in this place")
+        .says("copy `b/Kites2026/Saturday`, stands there, and no record says that it was read back there: all 7 files (not-read-back)")
+        .says("Ask again with --reread")
+        .is_silent_of("0 of 7")
+        .is_silent_of("too-few-copies")
+        .is_silent_of("unlade copy");
+    work.run(&format!("{ask} --reread")).exits(0);
+}
+
+#[test]
+fn one_file_that_went_from_one_of_two_drives_is_one_reason() {
+    let Some((_a, _b, work)) = on_two_mounts("one-gone") else {
+        return;
+    };
+    remove(&work.path(&format!("b/KITES/{STILL}")));
+    let ran = work.run("prove card --on a --on b --separate");
+    ran.exits(1)
+        .says("1 complete copy; 2 needed")
+        .says(&format!("copy `b/KITES`, missing: `{STILL}` (missing)"));
+    assert_eq!(ran.out.matches("Reason ").count(), 1, "{ran}");
+    // Where there are too few drives anyway, that is told as well.
+    let ran = work.run("prove card --on a --on b --separate --copies 3");
+    ran.exits(1).says("(missing)").says("(too-few-copies)");
+}
+
+#[test]
+fn a_folder_that_holds_nothing_of_this_card_is_named() {
+    let work = copied("useless");
+    work.folder("empty");
+    Card::new(&work.path("second")).file("DCIM/OTHER.JPG", 5_000, 3);
+    work.run("copy second --to empty --name OTHER --copies 1")
+        .exits(0);
+    work.folder("bare");
+    work.run("prove card --on a --on bare --on empty --copies 1")
+        .exits(0)
+        .says("In `bare` no offload was found.")
+        .says("The offload in `empty` is not of this card.")
+        .is_silent_of("`a` ");
+    // Found through two folders: of use in both.
+    work.run("prove card --on a/KITES --on a --copies 1")
+        .exits(0)
+        .is_silent_of("no offload")
+        .is_silent_of("not of this card");
+}
+
+#[test]
+fn only_a_copy_of_what_the_card_holds_now_is_recommended() {
+    let work = copied("as-well");
+    let well = "knows a complete copy at";
+    work.run("prove card --on a --copies 1").exits(0).says(well);
+    Card::new(&work.path("card")).file("DCIM/100KITES/NEW.JPG", 9, 9);
+    work.folder("c");
+    work.run("copy card --to c --name DAY2 --copies 1").exits(0);
+    work.run("prove card --on c --copies 1")
+        .exits(0)
+        .is_silent_of(well);
 }
 
 #[test]
@@ -145,7 +269,9 @@ fn rot_on_the_card_is_found_by_reread() {
     flip(&work.path(&format!("card/{STILL}")), 9);
     work.run(&format!("{PROVE} --reread"))
         .exits(1)
-        .says("the card's content is not that of the copy");
+        .says(STILL)
+        .says("the card's content is not that of the copy (changed-on-card)")
+        .is_silent_of("in no offload");
 }
 
 /// A copy of an offload that somebody made by hand was never read back: it counts only once it was.

@@ -66,6 +66,18 @@ fn each_kind_of_trouble_has_its_own_next_step() {
     work.run(COPY).exits(0);
 }
 
+/// In a bag the files lie one folder deeper, and the step says so.
+#[test]
+fn what_is_to_be_moved_is_named_where_it_lies() {
+    let work = Work::with_card("steps-bag");
+    let copy = format!("{COPY} --layout bag");
+    work.run(&copy).exits(0);
+    rot(&work.path("b/KITES/data").join(STILL));
+    work.run(&copy)
+        .exits(1)
+        .says(&format!("Move `{STILL}` out of `b/KITES/data` (keep"));
+}
+
 #[test]
 fn one_drive_where_two_are_needed_is_told_beside_the_rest() {
     let work = Work::with_card("one-drive");
@@ -139,4 +151,158 @@ fn the_earlier_copy_of_a_rewritten_file_is_to_be_kept() {
         .exits(0);
     let m = manifest(&work.path("a/KITES2"));
     assert_eq!(m["verdict"]["proven"], true);
+}
+
+/// What the second read of the card showed is said and kept, once.
+#[test]
+fn a_second_read_of_a_finished_offload_is_told_and_recorded() {
+    let work = Work::with_card("reread");
+    let equal = "The card was read again and is equal.";
+    let records = || {
+        let file = work.path("a/KITES/_unlade/manifest.json");
+        (
+            manifest(&work.path("a/KITES")),
+            file.metadata().unwrap().modified().unwrap(),
+        )
+    };
+    let level = || {
+        let mut levels: Vec<String> = Vec::new();
+        for file in records().0["files"].as_array().unwrap() {
+            for copy in file["copies"].as_array().unwrap() {
+                levels.push(copy["proof"].as_str().unwrap().to_owned());
+            }
+        }
+        levels.sort();
+        levels.dedup();
+        levels
+    };
+    work.run(COPY).exits(0).is_silent_of(equal);
+    assert_eq!(level(), ["readback"]);
+    let first = records();
+    work.run(COPY).exits(0).is_silent_of(equal);
+    assert_eq!(records(), first);
+    work.run(&format!("{COPY} --proof reread"))
+        .exits(0)
+        .says(equal);
+    assert_eq!(level(), ["reread"]);
+    assert_eq!(records().0["proof"]["asked"], "reread");
+    let second = records();
+    // The same answer is not written twice, nor a lesser one over it.
+    for again in [format!("{COPY} --proof reread"), COPY.to_owned()] {
+        work.run(&again).exits(0);
+        assert_eq!(records(), second, "{again}");
+    }
+    work.run("verify a/KITES b/KITES").exits(0);
+    work.run("prove card --on a --copies 1").exits(0);
+    // A card that changed since is not said to be equal.
+    rot(&work.path("card").join(STILL));
+    work.run(&format!("{COPY} --proof reread"))
+        .exits(1)
+        .says(STILL)
+        .is_silent_of(equal);
+}
+
+/// Nobody copied what stood there already.
+#[test]
+fn what_was_only_compared_is_not_said_to_be_copied() {
+    let work = Work::with_card("compared");
+    work.offload();
+    work.folder("c");
+    move_to(&work.path("a/KITES"), &work.path("c/KITES"));
+    let copy = "copy card --to c --name KITES --copies 1";
+    let plan = work.run(&copy.replace("copy card", "plan card"));
+    plan.exits(0)
+        .says("7 files stand there already without a record that fits");
+    work.run(copy)
+        .exits(0)
+        .says("7 files, 3.4 MB stood there already, all read back (direct) and compared with the card")
+        .is_silent_of("copied, all read back");
+    // One of them is copied, the others are not.
+    move_to(&work.path("c/KITES"), &work.path("a/KITES"));
+    remove(&work.path("a/KITES").join(STILL));
+    work.run("copy card --to a --name KITES --copies 1")
+        .exits(0)
+        .says("7 files, 3.4 MB: 1 copied, ");
+}
+
+#[test]
+fn one_copy_is_said_to_be_one() {
+    let work = Work::with_card("one-copy");
+    let one = "It is one copy only";
+    let may = "You may format this card.";
+    work.run("copy card --to a --name KITES --copies 1")
+        .exits(0)
+        .says(&format!(
+            "{one}: if this drive is lost or fails, the pictures are gone. {may}"
+        ));
+    work.run("prove card --on a --copies 1")
+        .exits(0)
+        .says(one)
+        .says(may);
+    // Where it is not proven there is no such comfort to take back.
+    work.run("prove card --on a").exits(1).is_silent_of(one);
+}
+
+#[test]
+fn the_persons_word_is_told_as_that() {
+    if skip() {
+        return;
+    }
+    let work = Work::with_card("word");
+    let mount = |name: &str| {
+        let back = work.folder(&format!("back-{name}"));
+        Mount::new(&back, &work.path(name), Options::default()).unwrap()
+    };
+    let _mounts = (mount("a"), mount("b"));
+    let told = "2 complete copies on separate devices (you said --separate); 2 needed";
+    work.run("copy card --to a --to b --name KITES --separate")
+        .exits(0)
+        .says(told)
+        .is_silent_of("It is one copy only");
+    work.run("prove card --on a --on b --separate")
+        .exits(0)
+        .says(told);
+    // A drive that this job nearly fills.
+    let small = Options {
+        capacity: 60_000_000,
+        ..Options::default()
+    };
+    let c = Mount::new(&work.folder("back-c"), &work.folder("c"), small).unwrap();
+    let ran = work.run("plan card --to c");
+    assert!(ran.exits(0).words().contains("MB free, leaves 5"), "{ran}");
+    drop(c);
+}
+
+#[test]
+fn the_short_names_of_links_are_told_with_the_long_ones() {
+    let work = Work::with_card("ids");
+    work.run("plan card --to a --bus sdxc")
+        .exits(2)
+        .says("sd-sdr104 (uhs-i)")
+        .says("sd-uhs2-hd312 (uhs-ii)");
+    work.run("plan card --to a --link cable")
+        .exits(2)
+        .says("usb2-bulk (usb2)")
+        .says("usb3-5g (usb3)");
+    for id in ["uhs-i", "uhs-ii", "sd-sdr104"] {
+        work.run(&format!("plan card --to a --bus {id}")).exits(0);
+    }
+}
+
+/// What is said of one card does not run into what is said of the next.
+#[test]
+fn several_cards_have_a_heading_each() {
+    let work = Work::with_card("headings");
+    Card::new(&work.path("second")).file("DCIM/OTHER.JPG", 5_000, 3);
+    let ran = work.run("copy card second --to a --copies 1");
+    let out = &ran.exits(0).out;
+    let all: Vec<&str> = out.lines().collect();
+    let at = |head: &str| all.iter().position(|line| *line == head).unwrap();
+    let (first, second) = (at("Card 1 of 2: card"), at("Card 2 of 2: second"));
+    assert!(first < second, "{ran}");
+    assert_eq!(all[second - 1], "", "{ran}");
+    assert!(all[second - 2].contains("Your contract"), "{ran}");
+    work.run("copy card --to a --copies 1 --name ALONE")
+        .exits(0)
+        .is_silent_of("Card 1 of");
 }
