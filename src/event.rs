@@ -86,6 +86,7 @@ pub struct DestinationSnapshot {
 }
 
 /// The state of a running offload.
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 #[derive(Clone, Debug, Default, serde::Serialize)]
 pub struct Snapshot {
     /// Files to be read from the card in this run.
@@ -100,6 +101,8 @@ pub struct Snapshot {
     pub card_done: bool,
     /// Bytes per second of reading time; a slow destination does not show in it.
     pub live_rate: Option<f64>,
+    /// The card reads at the live rate or faster: a slow destination leaves too little to measure.
+    pub live_rate_at_least: bool,
     /// Bytes per second of the clock.
     pub delivered_rate: f64,
     /// Share of the time spent reading the card, 0 to 1.

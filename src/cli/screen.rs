@@ -223,8 +223,7 @@ impl Observer for Screen {
 /// Returns the lines of the running picture.
 pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<String> {
     let rate = match s.live_rate {
-        Some(rate) if !s.held_beyond_card => format!("   reads {}{}", speed(rate), of_ceiling(s)),
-        Some(rate) => format!("   reads {} or more{}", speed(rate), of_ceiling(s)),
+        Some(rate) => format!("   reads {}{}", or_more(rate, s), of_ceiling(s)),
         None => String::new(),
     };
     let mut lines = vec![format!(
@@ -261,6 +260,12 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
         ));
     }
     lines
+}
+
+/// Returns the card's rate, and that it may be faster where that is so.
+fn or_more(rate: f64, s: &Snapshot) -> String {
+    let more = if s.live_rate_at_least { " or more" } else { "" };
+    format!("{}{more}", speed(rate))
 }
 
 /// Returns what the card's links allow, and the slowest of them: ` of 53.2 (USB 2.0)`.
@@ -330,7 +335,7 @@ pub(crate) fn plain(s: &Snapshot) -> String {
         })
         .collect();
     let rate = s.live_rate.map_or(String::new(), |r| {
-        format!(" at {}{}", speed(r), of_ceiling(s))
+        format!(" at {}{}", or_more(r, s), of_ceiling(s))
     });
     let held = held_back(s).map_or(String::new(), |held| format!("{held}; "));
     format!(
@@ -492,8 +497,16 @@ mod tests {
         s.limiting = "destination 2".into();
         s.held_beyond_card = true;
         s.problems = 1;
+        let measured = lines("KITES", &[], &s);
+        assert!(measured[0].ends_with("reads 94.1 MB/s"), "{measured:?}");
+        s.live_rate_at_least = true;
         let lines = lines("KITES", &[], &s);
         assert!(lines[0].contains("94.1 MB/s or more"), "{lines:?}");
+        assert!(
+            plain(&s).contains(" at 94.1 MB/s or more; "),
+            "{}",
+            plain(&s)
+        );
         assert!(
             lines[3].contains("1 problem   held back by destination 2"),
             "{lines:?}"

@@ -77,31 +77,85 @@ impl Drop for Chunk {
     }
 }
 
-/// The buffers of one job.
+/// The buffers of one job. A reserve may be added for a long row of reads; otherwise it stays in hand, so
+/// that a slow drive never has more waiting for it than the ordinary buffers hold.
 #[derive(Debug)]
 pub struct Pool {
     free: Receiver<Aligned>,
     home: Sender<Aligned>,
+    ordinary: usize,
+    reserve: usize,
+    bytes: usize,
+    /// Free buffers that are held back.
+    hand: Vec<Aligned>,
+    made: usize,
 }
 
 impl Pool {
-    /// Makes `count` buffers of `bytes` bytes each.
-    pub fn new(count: usize, bytes: usize) -> Self {
-        let (home, free) = bounded(count);
+    /// Makes `count` buffers of `bytes` bytes each; `reserve` more can be added.
+    pub fn new(count: usize, reserve: usize, bytes: usize) -> Self {
+        let (home, free) = bounded(count + reserve);
         for _ in 0..count {
             drop(home.try_send(Aligned::new(bytes)));
         }
-        Self { free, home }
+        Self {
+            free,
+            home,
+            ordinary: count,
+            reserve,
+            bytes,
+            hand: Vec::new(),
+            made: count,
+        }
     }
 
-    /// Takes a free buffer if one is there.
-    pub fn try_take(&self) -> Option<Aligned> {
-        self.free.try_recv().ok()
+    /// Takes a free buffer if one is there, once the reserve is back in hand.
+    pub fn try_take(&mut self) -> Option<Aligned> {
+        while self.hand.len() < self.kept() {
+            self.hand.push(self.free.try_recv().ok()?);
+        }
+        self.spare().or_else(|| self.free.try_recv().ok())
     }
 
-    /// Waits at most `patience` for a free buffer.
-    pub fn take(&self, patience: Duration) -> Option<Aligned> {
-        self.free.recv_timeout(patience).ok()
+    /// The same, waiting at most `patience` for each buffer.
+    pub fn take(&mut self, patience: Duration) -> Option<Aligned> {
+        while self.hand.len() < self.kept() {
+            self.hand.push(self.free.recv_timeout(patience).ok()?);
+        }
+        self.spare()
+            .or_else(|| self.free.recv_timeout(patience).ok())
+    }
+
+    /// How many stay in hand.
+    fn kept(&self) -> usize {
+        self.made - self.ordinary
+    }
+
+    /// Takes a buffer that is in hand for nothing.
+    fn spare(&mut self) -> Option<Aligned> {
+        (self.hand.len() > self.kept())
+            .then(|| self.hand.pop())
+            .flatten()
+    }
+
+    /// Waits at most `patience` for one more buffer to hold, making the reserve if there is none yet.
+    /// Returns whether all but `others` are in hand.
+    pub fn gather(&mut self, patience: Duration, others: usize) -> bool {
+        while self.made < self.ordinary + self.reserve {
+            self.hand.push(Aligned::new(self.bytes));
+            self.made += 1;
+        }
+        if self.hand.len() + others < self.made
+            && let Ok(buffer) = self.free.recv_timeout(patience)
+        {
+            self.hand.push(buffer);
+        }
+        self.hand.len() + others >= self.made
+    }
+
+    /// Takes a buffer out of the hand, or a free one.
+    pub fn take_gathered(&mut self) -> Option<Aligned> {
+        self.hand.pop().or_else(|| self.free.try_recv().ok())
     }
 
     /// Gives a buffer back unused.
@@ -127,7 +181,7 @@ mod tests {
 
     #[test]
     fn buffers_are_aligned_and_come_home() {
-        let pool = Pool::new(2, 10_000);
+        let mut pool = Pool::new(2, 0, 10_000);
         let mut a = pool.take(Duration::ZERO).unwrap();
         let b = pool.take(Duration::ZERO).unwrap();
         assert!(
@@ -146,5 +200,31 @@ mod tests {
         assert!(pool.try_take().is_none(), "still held");
         drop(second);
         assert!(pool.try_take().is_some());
+    }
+
+    #[test]
+    fn a_reserve_goes_back_before_anything_else_is_taken() {
+        let mut pool = Pool::new(2, 2, ALIGN);
+        let held = pool.try_take().unwrap();
+        assert!(
+            pool.gather(Duration::ZERO, 1),
+            "one is out, three are in hand"
+        );
+        let row: Vec<_> = std::iter::from_fn(|| pool.take_gathered()).collect();
+        assert_eq!(row.len(), 3);
+        assert!(!pool.gather(Duration::ZERO, 1), "all four are out");
+        let mut row = row.into_iter();
+        for buffer in row.by_ref().take(2) {
+            pool.give_back(buffer);
+        }
+        assert!(pool.try_take().is_none(), "those two are the reserve");
+        pool.give_back(held);
+        let held = pool.try_take().unwrap();
+        // What was gathered for nothing is an ordinary buffer again.
+        pool.give_back(row.next().unwrap());
+        assert!(pool.gather(Duration::ZERO, 1));
+        drop(pool.try_take().unwrap());
+        assert!(pool.try_take().is_none());
+        drop(held);
     }
 }

@@ -10,6 +10,9 @@ pub struct Limits {
     pub chunk_bytes: usize,
     /// Buffers between the card and all destinations.
     pub chunks: usize,
+    /// Buffers more, while a drive is so slow that the card's own rate shows only in a long row of
+    /// reads.
+    pub chunks_reserve: usize,
     /// The source's hash so far is noted at every multiple of this many bytes; a multiple of
     /// `chunk_bytes`.
     pub mark_bytes: u64,
@@ -43,11 +46,12 @@ pub struct Limits {
 }
 
 impl Limits {
-    /// The bounds used outside tests: 16 MiB of buffers, and at most 64 MiB in all for two
-    /// destinations.
+    /// The bounds used outside tests: 16 MiB of buffers, 32 MiB when a drive is slow, and at most
+    /// 64 MiB in all for two destinations.
     pub const STANDARD: Self = Self {
         chunk_bytes: 2 << 20,
         chunks: 8,
+        chunks_reserve: 8,
         mark_bytes: 8 << 20,
         stripe_bytes: 64 << 20,
         stripe_bytes_spinning: 256 << 20,

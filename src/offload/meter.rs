@@ -27,6 +27,23 @@ impl Sum {
     }
 }
 
+/// Bytes and the time that goes with them.
+#[derive(Debug, Default)]
+pub struct Read {
+    /// Bytes.
+    pub bytes: Sum,
+    /// Nanoseconds.
+    pub ns: Sum,
+}
+
+impl Read {
+    /// Adds.
+    pub fn add(&self, bytes: u64, time: Duration) {
+        self.bytes.add(bytes);
+        self.ns.add_time(time);
+    }
+}
+
 /// Counters of one destination.
 #[derive(Debug, Default)]
 pub struct DestinationMeter {
@@ -57,10 +74,10 @@ pub struct Meter {
     pub files: Sum,
     /// Nanoseconds inside reads of the card.
     pub read_ns: Sum,
-    /// Bytes of reads that no read-ahead can have prepared while the reader waited.
-    pub clean: Sum,
-    /// Nanoseconds of those reads.
-    pub clean_ns: Sum,
+    /// Reads that nothing can have prepared while the reader waited.
+    pub clean: Read,
+    /// What all reads say of the card's rate at least.
+    pub least: Read,
     /// Nanoseconds in which the reader waited for a slower stage.
     pub wait_ns: Sum,
     /// The reader is waiting for a slower stage at this moment.
@@ -82,8 +99,8 @@ impl Meter {
             read: Sum::default(),
             files: Sum::default(),
             read_ns: Sum::default(),
-            clean: Sum::default(),
-            clean_ns: Sum::default(),
+            clean: Read::default(),
+            least: Read::default(),
             wait_ns: Sum::default(),
             waiting: AtomicBool::new(false),
             hash_ns: Sum::default(),

@@ -8,6 +8,7 @@ pub mod journal;
 mod kept;
 mod lane;
 pub mod limits;
+mod live;
 pub mod meter;
 mod reader;
 pub mod reread;
@@ -29,6 +30,7 @@ use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
 use in_flight::InFlight;
 use lane::Lane;
 use limits::Limits;
+use live::{CardRate, Live, Pace};
 use meter::Meter;
 use reader::Reader;
 use std::collections::VecDeque;
@@ -276,7 +278,8 @@ pub struct Offloaded {
     pub forecast_s: Option<f64>,
     /// How long it ran.
     pub took: Duration,
-    /// Live rate of reading the card, bytes per second of reading time.
+    /// The card's own rate over the whole job, in bytes per second of reading time; `None` where too
+    /// little of it could be measured.
     pub read_rate: Option<f64>,
     /// Bytes read from the card.
     pub bytes_read: u64,
@@ -326,8 +329,10 @@ pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Of
         hashers,
         lanes: senders,
         report,
-        pool: Pool::new(limits.chunks, limits.chunk_bytes),
-        tainted: 0,
+        pool: Pool::new(limits.chunks, limits.chunks_reserve, limits.chunk_bytes),
+        // The system reads ahead while the reader waits: about the two chunks asked for.
+        pace: Pace::new(2 * len64(limits.chunk_bytes), context.clock.elapsed()),
+        probing: false,
         next: None,
         retries_left: limits.retries_total,
     };
@@ -424,8 +429,6 @@ struct Seen {
     read: u64,
     write: Vec<u64>,
     readback: Vec<u64>,
-    clean: u64,
-    clean_ns: u64,
 }
 
 struct Coordinator {
@@ -446,7 +449,7 @@ struct Coordinator {
     forecast_s: Option<f64>,
     steps: Vec<DriveFell>,
     strip: VecDeque<f64>,
-    live: Option<f64>,
+    live: Live,
     to_read: (u64, u64),
     stopped_at: Option<Duration>,
 }
@@ -484,7 +487,7 @@ impl Coordinator {
                 .filter(|s| *s > 0.0),
             steps: Vec::new(),
             strip: VecDeque::new(),
-            live: None,
+            live: Live::default(),
             to_read: plan.to_read(),
             stopped_at: None,
             context: Arc::clone(context),
@@ -612,7 +615,7 @@ impl Coordinator {
     }
 
     fn tick(&mut self, now: Duration, observer: &mut dyn Observer) {
-        self.note_live_rate();
+        self.live.note(&self.context.meter, now);
         if now >= self.interval_end {
             self.note_interval();
             self.interval_end = now + Duration::from_secs(self.rates.every_s);
@@ -647,17 +650,10 @@ impl Coordinator {
         });
     }
 
-    /// The rate inside reads that no read-ahead can have helped, smoothed over a few ticks.
-    fn note_live_rate(&mut self) {
-        let meter = &self.context.meter;
-        let (clean, ns) = (meter.clean.get(), meter.clean_ns.get());
-        let (bytes, time) = (clean - self.seen.clean, ns - self.seen.clean_ns);
-        if bytes > 0 && time > 1_000_000 {
-            let rate = float(bytes) / (float(time) / 1e9);
-            self.live = Some(self.live.map_or(rate, |old| old * 0.7 + rate * 0.3));
-            self.seen.clean = clean;
-            self.seen.clean_ns = ns;
-        }
+    /// The card's own rate as of late.
+    fn card_rate(&self) -> Option<CardRate> {
+        self.live
+            .rate(&self.context.meter, self.context.clock.elapsed())
     }
 
     fn note_interval(&mut self) {
@@ -719,13 +715,15 @@ impl Coordinator {
         let remaining = self.forecast.remaining();
         let stalled = self.forecast.stalled();
         let held = self.held(elapsed, false);
+        let live = self.card_rate();
         let snapshot = Snapshot {
             files_total,
             bytes_total,
             files_read: meter.files.get(),
             bytes_read,
             card_done: meter.card_done.load(Ordering::Relaxed),
-            live_rate: self.live,
+            live_rate: live.map(|l| l.bytes_per_s),
+            live_rate_at_least: live.is_some_and(|l| l.is_least),
             delivered_rate: crate::units::rate(bytes_read, elapsed),
             busy_read: busy(meter.read_ns.get()),
             busy_hash: busy(meter.hash_ns.get()),
@@ -834,7 +832,9 @@ impl Coordinator {
 
     fn held(&self, elapsed: Duration, is_over: bool) -> held::Held {
         let (meter, ceiling) = (&self.context.meter, &self.context.plan.ceiling);
-        held::held(meter, ceiling, self.live, &self.rates, elapsed, is_over)
+        let measured = self.card_rate().filter(|l| !l.is_least);
+        let live = measured.map(|l| l.bytes_per_s);
+        held::held(meter, ceiling, live, &self.rates, elapsed, is_over)
     }
 
     /// Bytes of the card that are through with one destination.
@@ -864,7 +864,7 @@ impl Coordinator {
             links: held.links,
             interrupted: self.context.cancel.load(Ordering::Relaxed),
             took: self.since_start(),
-            read_rate: self.live,
+            read_rate: live::of_job(meter),
             bytes_read: meter.read.get(),
             files: self.files,
             destinations: self.destinations,

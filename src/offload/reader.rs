@@ -3,7 +3,8 @@
 //! slowly, at the end. It never writes anywhere.
 
 use super::in_flight::{GivenUp, InFlight};
-use super::{Context, FromCard, Report};
+use super::live::Pace;
+use super::{Context, FromCard, Report, live};
 use crate::disk::Source;
 use crate::disk::buffer::{Aligned, Pool};
 use crate::error::{Problem, ProblemKind, Step, failed};
@@ -15,10 +16,12 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-/// A wait shorter than this is the normal hand-over between threads.
-const WAIT_NOTICED: Duration = Duration::from_millis(1);
 /// How often a waiting reader looks whether it should stop.
 const PATIENCE: Duration = Duration::from_millis(50);
+/// Buffers that are left with the others when a probe begins, so that no drive runs dry.
+const LEFT_TO_OTHERS: usize = 2;
+/// A probe that can't begin after so long is not made.
+const PROBE_PATIENCE: Duration = Duration::from_secs(10);
 
 /// The reader's ends of the queues.
 pub(super) struct Reader {
@@ -27,8 +30,10 @@ pub(super) struct Reader {
     pub(super) lanes: Vec<Sender<FromCard>>,
     pub(super) report: Sender<Report>,
     pub(super) pool: Pool,
-    /// Bytes that read-ahead may have prepared during a wait; they say nothing of the card's rate.
-    pub(super) tainted: u64,
+    /// What the reads say of the card's own rate.
+    pub(super) pace: Pace,
+    /// Buffers are taken without a pause until none is left, so that the card's own rate shows.
+    pub(super) probing: bool,
     /// A file opened early, so that its first bytes are on their way.
     pub(super) next: Option<(usize, Box<dyn Source>)>,
     /// Retries left for the whole job.
@@ -199,7 +204,7 @@ impl Reader {
         let mut offset = 0;
         while offset < plan.bytes {
             let want = chunk.min(plan.bytes - offset);
-            let mut buffer = self.buffer()?;
+            let mut buffer = self.buffer(want == chunk)?;
             let next = offset + want;
             if next < plan.bytes {
                 source.expect(next, chunk.min(plan.bytes - next));
@@ -249,29 +254,66 @@ impl Reader {
     }
 
     /// Takes a free buffer, waiting for a slow destination if need be.
-    fn buffer(&mut self) -> Result<Aligned, Trouble> {
-        if let Some(buffer) = self.pool.try_take() {
+    fn buffer(&mut self, is_whole: bool) -> Result<Aligned, Trouble> {
+        let free = if self.probing {
+            self.pool.take_gathered()
+        } else {
+            self.pool.try_take()
+        };
+        if let Some(buffer) = free {
             return Ok(buffer);
         }
+        self.probing = false;
         let start = self.context.clock.elapsed();
         self.context.meter.waiting.store(true, Ordering::Relaxed);
+        // A row of small files says nothing of the rate.
+        let probes = is_whole && self.pace.wants_probe(start);
+        if probes {
+            self.probing = self.gather(start)?;
+        }
         loop {
             if self.context.must_stop() {
                 return Err(Trouble::Stopped);
             }
-            if let Some(buffer) = self.pool.take(PATIENCE) {
+            let free = if self.probing {
+                self.pool.take_gathered()
+            } else {
+                self.pool.take(PATIENCE)
+            };
+            if let Some(buffer) = free {
                 self.context.meter.waiting.store(false, Ordering::Relaxed);
-                self.waited(self.context.clock.elapsed().saturating_sub(start));
+                self.waited(start);
                 return Ok(buffer);
             }
         }
     }
 
-    fn waited(&mut self, time: Duration) {
-        self.context.meter.wait_ns.add_time(time);
-        if time >= WAIT_NOTICED {
-            // The system reads ahead while the reader waits: about the two chunks asked for.
-            self.tainted = 2 * len64(self.context.limits.chunk_bytes);
+    /// Waits for the buffers of a probe; whether it can begin.
+    fn gather(&mut self, start: Duration) -> Result<bool, Trouble> {
+        loop {
+            let is_enough = self.pool.gather(PATIENCE, LEFT_TO_OTHERS);
+            let now = self.context.clock.elapsed();
+            if self.context.must_stop() {
+                return Err(Trouble::Stopped);
+            }
+            if is_enough || now.saturating_sub(start) >= PROBE_PATIENCE {
+                self.pace.probes(now);
+                return Ok(is_enough);
+            }
+        }
+    }
+
+    /// Takes note of a wait that began at `start` and is over.
+    fn waited(&mut self, start: Duration) {
+        let now = self.context.clock.elapsed();
+        let time = now.saturating_sub(start);
+        let meter = &self.context.meter;
+        meter.wait_ns.add_time(time);
+        let (clean, least) = self.pace.waited(now, time);
+        for (sums, span) in [(&meter.clean, clean), (&meter.least, least)] {
+            if let Some(s) = span {
+                sums.add(s.bytes, s.time);
+            }
         }
     }
 
@@ -300,13 +342,13 @@ impl Reader {
             let at = offset + len64(done);
             let start = self.context.clock.elapsed();
             let read = self.read(source, &mut into[done..end], at, careful);
-            let time = self.context.clock.elapsed().saturating_sub(start);
+            let now = self.context.clock.elapsed();
             let n = read.map_err(|e| Trouble::Io(Step::Read, e, at))?;
             if n == 0 {
                 break;
             }
             done += n;
-            self.count(file, len64(n), time);
+            self.count(file, len64(n), start, now);
         }
         Ok(len64(done))
     }
@@ -335,16 +377,15 @@ impl Reader {
         }
     }
 
-    fn count(&mut self, file: &InFlight, bytes: u64, time: Duration) {
+    fn count(&mut self, file: &InFlight, bytes: u64, start: Duration, now: Duration) {
         let meter = &self.context.meter;
+        let time = now.saturating_sub(start);
         meter.read.add(bytes);
         meter.read_ns.add_time(time);
         file.read_ns.fetch_add(nanos(time), Ordering::Relaxed);
-        if self.tainted == 0 {
-            meter.clean.add(bytes);
-            meter.clean_ns.add_time(time);
+        if let Some(clean) = self.pace.read(now, bytes) {
+            meter.clean.add(clean.bytes, clean.time);
         }
-        self.tainted = self.tainted.saturating_sub(bytes);
     }
 
     /// Hands a message to the hashers first, so that no verifier ever waits for what is behind it,
@@ -355,8 +396,8 @@ impl Reader {
             self.send_to(to, message.clone())?;
         }
         let time = self.context.clock.elapsed().saturating_sub(start);
-        if time >= WAIT_NOTICED {
-            self.waited(time);
+        if time >= live::WAIT_NOTICED {
+            self.waited(start);
         }
         Ok(())
     }

@@ -66,7 +66,7 @@ pub fn stage(
 
 fn write(disk: &dyn Disk, part: &Utf8Path, bytes: &[u8], date: Stamp) -> io::Result<()> {
     let file = disk.create_part(part, false)?;
-    let pool = Pool::new(1, CHUNK_BYTES);
+    let mut pool = Pool::new(1, 0, CHUNK_BYTES);
     let mut offset = 0;
     for piece in bytes.chunks(CHUNK_BYTES) {
         let Some(mut buffer) = pool.take(Duration::from_secs(1)) else {

@@ -41,6 +41,7 @@ const CALLS_MAX: u64 = 40;
 const LIMITS: Limits = Limits {
     chunk_bytes: 4_096,
     chunks: 8,
+    chunks_reserve: 8,
     mark_bytes: 8_192,
     stripe_bytes: 16_384,
     stripe_bytes_spinning: 16_384,

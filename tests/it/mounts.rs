@@ -636,6 +636,30 @@ fn a_slow_drive_is_named_and_does_not_show_as_a_slow_card() {
     assert!(measured > 0.0 && measured <= 33.0, "{measured}, held to 30");
 }
 
+#[test]
+fn a_card_behind_a_slow_drive_never_shows_faster_than_it_is() {
+    if skip() {
+        return;
+    }
+    let card = Options {
+        read_mbps: 160.0,
+        ..plain()
+    };
+    let slow = Options {
+        write_mbps: 20.0,
+        ..plain()
+    };
+    let rig = Rig::new("never-faster", card, plain(), slow);
+    let ran = rig.run(&format!("{JOB} --json"));
+    ran.exits(0);
+    let events = ran.events();
+    let ticks = events.iter().filter(|e| e["event"] == "tick");
+    let live: Vec<f64> = ticks.filter_map(|t| t["live_rate"].as_f64()).collect();
+    // A busy computer can make the card slower than it is held to, never faster.
+    assert!(live.iter().all(|l| *l < 170e6), "held to 160: {live:?}");
+    assert!(live.iter().any(|l| *l > 40e6), "{live:?}");
+}
+
 /// The system's helper is asked for as long as the program lives, even if it is killed.
 #[test]
 #[expect(

@@ -809,6 +809,7 @@ fn a_restarted_counter_never_overwrites_and_never_passes_as_known() {
 const LIMITS: Limits = Limits {
     chunk_bytes: 4_096,
     chunks: 8,
+    chunks_reserve: 8,
     mark_bytes: 8_192,
     stripe_bytes: 16_384,
     stripe_bytes_spinning: 16_384,
