@@ -3,14 +3,17 @@
 
 use camino::{Utf8Path, Utf8PathBuf};
 use std::fmt;
+use std::sync::Arc;
 use unicode_normalization::UnicodeNormalization as _;
 
 /// The longest relative path that is accepted, in bytes (Linux `PATH_MAX` is 4096 with the NUL).
 pub const PATH_BYTES_MAX: usize = 4_000;
 
 /// A relative path below the card's root: UTF-8, `/` between parts, no `.`, `..`, empty part or NUL.
+///
+/// Copies share their text: listing, jobs and records of a card name every file several times.
 #[derive(Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
-pub struct CardName(Box<str>);
+pub struct CardName(Arc<str>);
 
 /// Why a path is not a [`CardName`].
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -61,6 +64,11 @@ impl CardName {
             }
         }
         Ok(Self(path.into()))
+    }
+
+    /// Returns the path's bytes, shared with this name.
+    pub fn shared_bytes(&self) -> Arc<[u8]> {
+        Arc::clone(&self.0).into()
     }
 
     /// Returns the path as text.

@@ -4,6 +4,7 @@
 use crate::digest::Digest;
 use crate::disk::Stamp;
 use crate::name::{CardName, hex};
+use std::sync::Arc;
 
 /// What one row of a listing is.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -40,12 +41,21 @@ pub enum RowKind {
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Row {
     /// The path as raw bytes with `/` between parts.
-    pub raw: Box<[u8]>,
+    pub raw: Arc<[u8]>,
     /// What it is.
     pub kind: RowKind,
 }
 
 impl Row {
+    /// A row of this path; where its kind holds a name, which is the path, the two share it.
+    pub fn new(raw: Vec<u8>, kind: RowKind) -> Self {
+        let raw = match &kind {
+            RowKind::File { name, .. } | RowKind::Folder { name } => name.shared_bytes(),
+            _ => raw.into(),
+        };
+        Self { raw, kind }
+    }
+
     /// Returns the path as text: as it is, or its bytes in hex when it is not UTF-8.
     pub fn path(&self) -> String {
         std::str::from_utf8(&self.raw)

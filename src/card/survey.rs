@@ -71,10 +71,7 @@ pub fn listing_of(found: Vec<Found>) -> Listing {
     }
     Listing::new(
         rows.into_iter()
-            .map(|(raw, kind)| Row {
-                raw: raw.into(),
-                kind,
-            })
+            .map(|(raw, kind)| Row::new(raw, kind))
             .collect(),
     )
 }

@@ -474,7 +474,9 @@ impl Manifest {
     /// When an integer is too large to be kept exactly by every reader.
     pub fn to_bytes(&self) -> std::io::Result<Vec<u8>> {
         self.check_numbers().map_err(std::io::Error::other)?;
-        let mut out = Vec::with_capacity(4_096 + self.files.len() * 420);
+        let paths: usize = self.files.iter().map(|f| f.path.len()).sum();
+        let each = 320 + 100 * self.destinations.len();
+        let mut out = Vec::with_capacity(4_096 + paths + self.files.len() * each);
         out.extend_from_slice(b"{\n");
         field(&mut out, "format", &self.format)?;
         field(&mut out, "version", &self.version)?;
