@@ -20,7 +20,8 @@ pub(crate) const TAGS: [&str; 4] = [
 pub(crate) fn as_plain(path: &str) -> String {
     match path.strip_prefix("data/") {
         Some(rest) => rest.to_owned(),
-        None if TAGS.contains(&path) => format!("_unlade/{path}"),
+        // Its tag files, and parts that are to become them.
+        None if !path.contains('/') => format!("_unlade/{path}"),
         None => path.to_owned(),
     }
 }
