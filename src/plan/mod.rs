@@ -297,8 +297,8 @@ pub struct PlannedDestination {
     pub rewritten: HashSet<String>,
     /// Of a bag: files of earlier runs that it has to list.
     pub gone: Vec<GoneFile>,
-    /// Of a bag: files in its payload folder that no record knows.
-    pub strangers: u64,
+    /// Of a bag: what stands in its payload folder and no record knows, by path.
+    pub strangers: Vec<String>,
     /// Files kept because an earlier run proved them.
     pub kept_files: u64,
     /// Their bytes.
@@ -1139,7 +1139,7 @@ fn destination_at_start(
         gone_files: gone_files(standing, listing),
         rewritten: HashSet::new(),
         gone: Vec::new(),
-        strangers: 0,
+        strangers: Vec::new(),
         kept_files: 0,
         kept_bytes: 0,
         left_files: 0,
@@ -1206,11 +1206,10 @@ fn gone_files(standing: &Standing, listing: &Listing) -> u64 {
     len64(records.proven.keys().filter(is_gone).count())
 }
 
-/// What stands in a bag's payload folder beside the card's files: what a record knows, and how many
-/// others.
-fn left_in_bag(standing: &Standing, listing: &Listing) -> (Vec<GoneFile>, u64) {
+/// What stands in a bag's payload folder beside the card's files: what a record knows, and the rest.
+fn left_in_bag(standing: &Standing, listing: &Listing) -> (Vec<GoneFile>, Vec<String>) {
     let listed: HashSet<&str> = listing.files().map(|f| f.name.as_str()).collect();
-    let (mut gone, mut strangers) = (Vec::new(), 0);
+    let (mut gone, mut strangers) = (Vec::new(), Vec::new());
     for (path, stat) in &standing.entries {
         let is_part = is_part_name(path.rsplit('/').next().unwrap_or(path));
         if stat.kind == EntryKind::Folder || listed.contains(path.as_str()) || is_part {
@@ -1222,10 +1221,11 @@ fn left_in_bag(standing: &Standing, listing: &Listing) -> (Vec<GoneFile>, u64) {
                 bytes,
                 sha256: sha256.to_owned(),
             }),
-            _ => strangers += 1,
+            _ => strangers.push(path.clone()),
         }
     }
     gone.sort_by(|a, b| a.path.cmp(&b.path));
+    strangers.sort();
     (gone, strangers)
 }
 

@@ -28,8 +28,11 @@ pub(crate) fn as_plain(path: &str) -> String {
 
 /// SHA-256 in lower-case hex.
 pub(crate) fn sha256(bytes: &[u8]) -> String {
-    let sum = Sha256::digest(bytes);
-    sum.iter().map(|b| format!("{b:02x}")).collect()
+    let digits: Vec<String> = Sha256::digest(bytes)
+        .iter()
+        .map(|b| format!("{b:02x}"))
+        .collect();
+    digits.concat()
 }
 
 /// RFC 8493, 2.1.3: `%`, carriage return and line feed are percent-encoded, nothing else is.

@@ -321,8 +321,8 @@ struct World {
     /// How read-backs are said to be made; past the cache where nothing is set.
     way: Option<ReadBackWay>,
     misuse: Vec<String>,
-    /// Offloads in this world are bags.
-    keeps_bags: bool,
+    /// How offloads in this world are meant to lie.
+    layout: Layout,
 }
 
 /// Several cards and drives in memory. Clones share one world.
@@ -631,16 +631,12 @@ impl Sim {
 
     /// From here on offloads are meant to be bags; nothing of the disk changes by it.
     pub(crate) fn keep_bags(&self) {
-        self.lock().keeps_bags = true;
+        self.lock().layout = Layout::Bag;
     }
 
     /// Returns the layout that offloads are meant to have.
     pub(crate) fn layout(&self) -> Layout {
-        if self.lock().keeps_bags {
-            Layout::Bag
-        } else {
-            Layout::Plain
-        }
+        self.lock().layout
     }
 
     /// Adds an empty volume, mounted at `/NAME`, on a physical disk of its own. Names that begin
