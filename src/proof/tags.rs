@@ -61,7 +61,7 @@ impl Bag<'_> {
 
     /// Returns how the payload manifest differs from what the manifests say and what stands there.
     /// It begins with the files of the last run, as one of its destinations has them; then come those
-    /// of earlier runs that have left the card.
+    /// of earlier runs that have left the card or were rewritten there.
     fn payload_fault(&self, bytes: &[u8]) -> Option<String> {
         let mut listed = match read_payload(bytes) {
             Ok(listed) => listed,
@@ -89,14 +89,12 @@ impl Bag<'_> {
         Some(format!("says of `{}` what no manifest says", shown(wrong)))
     }
 
-    /// Every SHA-256 that the manifests have of a file: that of the last run alone where it has one.
+    /// Every SHA-256 that the manifests have of a file.
     fn hashes(&self) -> HashMap<&str, HashSet<&str>> {
         let mut all: HashMap<&str, HashSet<&str>> = HashMap::new();
-        for (path, hex) in self.earlier.iter().flat_map(|m| &m.files).filter_map(hash) {
+        let manifests = self.earlier.iter().chain([self.manifest]);
+        for (path, hex) in manifests.flat_map(|m| &m.files).filter_map(hash) {
             all.entry(path).or_default().insert(hex);
-        }
-        for (path, hex) in self.manifest.files.iter().filter_map(hash) {
-            all.insert(path, HashSet::from([hex]));
         }
         all
     }

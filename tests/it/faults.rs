@@ -1373,7 +1373,7 @@ fn a_stop_keeps_what_is_proven_and_can_be_resumed() {
 fn a_card_that_was_swapped_stops_the_job() {
     let sim = fresh();
     let cancel = Arc::new(AtomicBool::new(false));
-    let (job, tools) = (job(&BOTH, 2), tools(&sim, &cancel));
+    let (job, tools) = (job(&BOTH, 2, sim.layout()), tools(&sim, &cancel));
     let planned = run::prepare(&job, &tools, &mut Silent).unwrap();
     let other = fresh();
     let old = sim.unplug(CARD);

@@ -793,3 +793,28 @@ fn a_bag_tells_the_verdict_and_the_plan_the_layout() {
     );
     is_valid(&bag);
 }
+
+/// What rotted in a bag since stays listed as it was copied: the run that finds it does not leave it
+/// out, and others see that it changed.
+#[test]
+fn a_bag_goes_on_listing_what_rotted_in_it() {
+    let work = Work::with_card("bag-rotted");
+    work.run(BAG).exits(0);
+    let bag = work.path("a/KITES");
+    let copy = bag.join("data/DCIM/100KITES/KITE0001.JPG");
+    flip(&copy, 20_000);
+    Card::new(&work.path("card")).file("DCIM/102KITES/KITE0009.JPG", 50_000, 90);
+    work.run(BAG).exits(1).says("KITE0001.JPG");
+    is_invalid(
+        &bag,
+        "data/DCIM/100KITES/KITE0001.JPG sha256 validation failed",
+    );
+    is_valid(&work.path("b/KITES"));
+    work.run("verify a/KITES")
+        .exits(1)
+        .says("changed `data/DCIM/100KITES/KITE0001.JPG`")
+        .says("0 missing, 1 changed, 0 extra");
+    flip(&copy, 20_000);
+    is_valid(&bag);
+    work.run("verify a/KITES").exits(0);
+}
