@@ -950,10 +950,10 @@ fn records_for<'a>(
         let stood = here.map_or(&[][..], |d| &d.in_bag).iter();
         let stands = stood.filter(|file| !gone.contains(file.path.as_str()));
         let payload = bag::with_earlier(bag::payload(manifest, index), stands);
-        let tags = bag::tag_files(manifest, &payload, records.iter().chain([&last]).chain(&signed));
+        let tags = bag::tag_files(manifest, &payload, records.iter().chain([&last]));
         records.extend(tags);
     }
-    // The manifest gets its name when all else has, and its signature after it.
+    // The manifest gets its name when all else has, and its signature, which no list holds, after it.
     records.push(last);
     records.extend(signed);
     records

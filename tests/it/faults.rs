@@ -1201,7 +1201,7 @@ fn two_cuts_in_a_row_can_be_resumed() {
 }
 
 fn signed(sim: &Sim, signer: Option<&Arc<Signer>>) -> End {
-    let mut job = job(&BOTH, 2);
+    let mut job = job(&BOTH, 2, Layout::Plain);
     job.signer = signer.cloned();
     offload_job(sim, &job, &Arc::new(AtomicBool::new(false)))
 }
