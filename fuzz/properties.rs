@@ -8,8 +8,8 @@ use unlade::ledger::Ledger;
 use unlade::ledger::shoot::Shoot;
 use unlade::name::{CardName, PART_ENDING, PATH_BYTES_MAX, is_part_name, part_name, shown};
 use unlade::offload::journal::{self, JOURNAL_FORMAT, JournalHead, JournalLine};
-use unlade::proof::checksums;
 use unlade::proof::manifest::{INTEGER_MAX, Manifest};
+use unlade::proof::{bag, checksums};
 use unlade::report::page;
 
 /// A path that was accepted never leaves the root, and neither does its part file.
@@ -152,6 +152,26 @@ pub(crate) fn checksums(data: &[u8]) {
             Some((digest, text.into_owned()))
         );
     }
+}
+
+/// The reader of a bag's manifests: what it accepts lies inside and is read the same when it is written
+/// again; and every name is one line that is read back as the name.
+pub(crate) fn bag(data: &[u8]) {
+    match bag::read_manifest(data) {
+        Err(why) => is_harmless(&why),
+        Ok(sums) => {
+            let mut written = String::new();
+            for (path, hex) in &sums {
+                stays_inside(path);
+                written.push_str(&format!("{hex}  {}\n", bag::encode(path)));
+            }
+            assert_eq!(bag::read_manifest(written.as_bytes()), Ok(sums));
+        }
+    }
+    let text = String::from_utf8_lossy(data);
+    let line = bag::encode(&text);
+    assert!(!line.contains(['\n', '\r']), "{line:?}");
+    assert_eq!(bag::decode(&line), text);
 }
 
 /// Paths and names: what is accepted stays inside, the part file lies beside its file under a name

@@ -39,7 +39,7 @@ use crate::standing::mounted::unmounted;
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::io;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
@@ -867,10 +867,13 @@ fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize,
         if out.get(index) != Some(&false) {
             continue;
         }
-        let mut records = records_for(index, proof.plan(), &manifest, &bytes, &page);
-        let named = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
-        let signed = signature.as_deref();
-        records.extend(signed.map(|s| (named, Cow::Borrowed(s))));
+        let records = records_for(
+            index,
+            proof,
+            &manifest,
+            [&bytes, &page],
+            signature.as_deref(),
+        );
         let paths = records.iter().map(|(name, _)| name.clone()).collect();
         let result = store::stage(disk, &destination.root, &records, date);
         staged.push((index, paths));
@@ -917,10 +920,10 @@ fn checked(proof: &Proof, bytes: &[u8]) -> io::Result<Manifest> {
 
 fn records_for<'a>(
     index: usize,
-    plan: &Plan,
+    proof: &Proof,
     manifest: &Manifest,
-    bytes: &'a [u8],
-    page: &'a [u8],
+    [bytes, page]: [&'a [u8]; 2],
+    signature: Option<&'a [u8]>,
 ) -> Vec<Record<'a>> {
     let record = |name: &str, bytes: Cow<'a, [u8]>| (format!("{RECORDS}/{name}"), bytes);
     let mut records: Vec<Record<'a>> = Vec::new();
@@ -935,14 +938,23 @@ fn records_for<'a>(
     records.push(record(REPORT, page.into()));
     records.push(record(MANIFEST_HASH, hash.into_bytes().into()));
     let last = record(MANIFEST, bytes.into());
-    if plan.layout == Layout::Bag {
-        let mut payload = bag::payload(manifest, index);
-        let gone = plan.destinations.get(index).map_or(&[][..], |d| &d.gone);
-        payload.extend(gone.iter().map(bag::Payload::from));
+    let signed = signature.map(|s| record(MANIFEST_SIGNATURE, s.into()));
+    if proof.plan().layout == Layout::Bag {
+        let gone: HashSet<&str> = proof
+            .problems()
+            .iter()
+            .filter(|p| p.destination == Some(index) && p.kind == ProblemKind::Missing)
+            .filter_map(|p| p.path.as_deref())
+            .collect();
+        let here = proof.plan().destinations.get(index);
+        let stood = here.map_or(&[][..], |d| &d.in_bag).iter();
+        let stands = stood.filter(|file| !gone.contains(file.path.as_str()));
+        let payload = bag::with_earlier(bag::payload(manifest, index), stands);
         let tags = bag::tag_files(manifest, &payload, records.iter().chain([&last]));
         records.extend(tags);
     }
-    // The manifest gets its name when all else has.
+    // The manifest gets its name when all else has, and its signature, which no list holds, after it.
     records.push(last);
+    records.extend(signed);
     records
 }

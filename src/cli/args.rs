@@ -130,7 +130,7 @@ pub(crate) enum Command {
     },
     /// Make the report page of an offload again from its manifest.
     #[command(
-        long_about = "Makes the report page of an offload again from its manifest, byte for byte what the copy made. Where the page is missing it is put in its place; a page that stands there is compared and never replaced. --to makes it anywhere else.",
+        long_about = "Makes the report page of an offload again from its manifest, byte for byte what the copy made. Where the page is missing it is put in its place; a page that stands there is compared and never replaced. In a bag the page that its tag manifest names is put there and no other, as after a change of version. --to makes it anywhere else.",
         after_help = "Example:  unlade report /media/SSD-A/20261125-KITES --to ./kites.html"
     )]
     Report(ReportArgs),

@@ -295,10 +295,11 @@ pub struct PlannedDestination {
     /// Files that stand there proven by an earlier run, and that are other files on the card now: another
     /// size or date.
     pub rewritten: HashSet<String>,
-    /// Of a bag: files of earlier runs that it has to list.
-    pub gone: Vec<GoneFile>,
-    /// Of a bag: files in its payload folder that no record knows.
-    pub strangers: u64,
+    /// Of a bag: what stands in its payload folder and a record knows. It has to list them also where
+    /// they are no longer on the card, or were rewritten there.
+    pub in_bag: Vec<InBag>,
+    /// Of a bag: what stands in its payload folder and no record knows, by path.
+    pub strangers: Vec<String>,
     /// Files kept because an earlier run proved them.
     pub kept_files: u64,
     /// Their bytes.
@@ -518,9 +519,9 @@ impl Layout {
     }
 }
 
-/// A file of a bag that is no longer on the card; the bag has to list it all the same.
+/// A file that stands in a bag, as an earlier run recorded it.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub struct GoneFile {
+pub struct InBag {
     /// Path below the payload folder.
     pub path: String,
     /// Size in bytes.
@@ -1138,8 +1139,8 @@ fn destination_at_start(
         signed_by: standing.records.as_ref().and_then(|r| r.signed_by.clone()),
         gone_files: gone_files(standing, listing),
         rewritten: HashSet::new(),
-        gone: Vec::new(),
-        strangers: 0,
+        in_bag: Vec::new(),
+        strangers: Vec::new(),
         kept_files: 0,
         kept_bytes: 0,
         left_files: 0,
@@ -1156,7 +1157,7 @@ fn destination_at_start(
         .stale_parts
         .retain(|part| !listing.files().any(|f| f.name == part));
     if shape.layout == Layout::Bag {
-        (planned.gone, planned.strangers) = left_in_bag(standing, listing);
+        (planned.in_bag, planned.strangers) = stands_in_bag(standing, listing);
     }
     planned
 }
@@ -1206,27 +1207,28 @@ fn gone_files(standing: &Standing, listing: &Listing) -> u64 {
     len64(records.proven.keys().filter(is_gone).count())
 }
 
-/// What stands in a bag's payload folder beside the card's files: what a record knows, and how many
-/// others.
-fn left_in_bag(standing: &Standing, listing: &Listing) -> (Vec<GoneFile>, u64) {
+/// What stands in a bag's payload folder: what a record knows, and what is neither known nor on the card.
+fn stands_in_bag(standing: &Standing, listing: &Listing) -> (Vec<InBag>, Vec<String>) {
     let listed: HashSet<&str> = listing.files().map(|f| f.name.as_str()).collect();
-    let (mut gone, mut strangers) = (Vec::new(), 0);
+    let (mut known, mut strangers) = (Vec::new(), Vec::new());
     for (path, stat) in &standing.entries {
         let is_part = is_part_name(path.rsplit('/').next().unwrap_or(path));
-        if stat.kind == EntryKind::Folder || listed.contains(path.as_str()) || is_part {
+        if stat.kind == EntryKind::Folder || is_part {
             continue;
         }
         match standing.bag_sum(path) {
-            Some((bytes, sha256)) if stat.kind == EntryKind::File => gone.push(GoneFile {
+            Some((bytes, sha256)) if stat.kind == EntryKind::File => known.push(InBag {
                 path: path.clone(),
                 bytes,
                 sha256: sha256.to_owned(),
             }),
-            _ => strangers += 1,
+            _ if listed.contains(path.as_str()) => {}
+            _ => strangers.push(path.clone()),
         }
     }
-    gone.sort_by(|a, b| a.path.cmp(&b.path));
-    (gone, strangers)
+    known.sort_by(|a, b| a.path.cmp(&b.path));
+    strangers.sort();
+    (known, strangers)
 }
 
 fn present(standing: &Standing, wanted: impl Fn(&str, &Stat) -> bool) -> Vec<CardName> {

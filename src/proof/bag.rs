@@ -6,9 +6,9 @@ use super::manifest::Manifest;
 use super::store::Record;
 use crate::also::{Also, Hasher};
 use crate::name::{CardName, shown};
-use crate::plan::{DATA, GoneFile};
+use crate::plan::{DATA, InBag};
 use crate::units::{count, counted, len64, size};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 /// Declares the bag (RFC 8493, 2.1.1).
 pub const BAGIT: &str = "bagit.txt";
@@ -34,18 +34,8 @@ pub struct Payload {
     pub sha256: String,
 }
 
-impl From<&GoneFile> for Payload {
-    fn from(gone: &GoneFile) -> Self {
-        Self {
-            path: gone.path.clone(),
-            bytes: gone.bytes,
-            sha256: gone.sha256.clone(),
-        }
-    }
-}
-
-/// Returns the payload of one destination as far as this manifest has it, in its order. Files of
-/// earlier runs come on top.
+/// Returns the payload of one destination as far as this manifest has it, in its order. What else
+/// stands there comes on top: [`with_earlier`].
 pub fn payload(manifest: &Manifest, destination: usize) -> Vec<Payload> {
     manifest
         .files_on(destination)
@@ -57,6 +47,21 @@ pub fn payload(manifest: &Manifest, destination: usize) -> Vec<Payload> {
             })
         })
         .collect()
+}
+
+/// Adds what earlier runs left in the bag. What this run has is not taken from them.
+pub fn with_earlier<'a>(
+    mut payload: Vec<Payload>,
+    earlier: impl Iterator<Item = &'a InBag>,
+) -> Vec<Payload> {
+    let has: HashSet<String> = payload.iter().map(|p| p.path.clone()).collect();
+    let others = earlier.filter(|file| !has.contains(&file.path));
+    payload.extend(others.map(|file| Payload {
+        path: file.path.clone(),
+        bytes: file.bytes,
+        sha256: file.sha256.clone(),
+    }));
+    payload
 }
 
 /// Returns SHA-256 in lower-case hex.

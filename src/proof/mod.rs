@@ -17,7 +17,9 @@ use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
 use crate::error::{Problem, ProblemKind};
 use crate::offload::{CopyState, Offloaded};
-use crate::plan::{Layout, Level, Plan, count_independent, gone_note, trash_notes, unmounted_note};
+use crate::plan::{
+    DATA, Layout, Level, Plan, count_independent, gone_note, trash_notes, unmounted_note,
+};
 use crate::units::{counted, len64};
 use checksums::List;
 use jiff::Timestamp;
@@ -371,10 +373,11 @@ fn bag_problems(plan: &Plan) -> Vec<Problem> {
         problems.push(Problem::new(ProblemKind::NameNotStorable, why).harmless());
     }
     for (index, destination) in plan.destinations.iter().enumerate() {
-        if destination.strangers > 0 {
+        if let Some(first) = destination.strangers.first() {
             let why = format!(
-                "{} in `data` that no record knows: the bag does not list what it cannot vouch for, and programs that check bags will say so",
-                counted(destination.strangers, "entry").replace("entrys", "entries")
+                "{} in `{DATA}` that no record knows, `{}` first: the bag does not list what it cannot vouch for, and programs that check bags will reject it until that is moved out",
+                counted(len64(destination.strangers.len()), "entry").replace("entrys", "entries"),
+                crate::name::shown(first)
             );
             problems.push(Problem::new(ProblemKind::Extra, why).on(index).harmless());
         }

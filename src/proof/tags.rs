@@ -8,11 +8,12 @@ use super::bag::{
 use super::manifest::{FilePart, MANIFEST_BYTES_MAX, MANIFEST_SIGNATURE, Manifest};
 use super::records::names;
 use super::verify::{Finding, path_of};
-use crate::also::Also;
+use crate::also::{Also, AlsoSet};
 use crate::disk::Disk;
+use crate::disk::whole::hash_whole_with;
 use crate::error::{Step, failed};
 use crate::name::shown;
-use crate::plan::RECORDS;
+use crate::plan::{Layout, RECORDS};
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
 use std::io;
@@ -61,7 +62,7 @@ impl Bag<'_> {
 
     /// Returns how the payload manifest differs from what the manifests say and what stands there.
     /// It begins with the files of the last run, as one of its destinations has them; then come those
-    /// of earlier runs that have left the card.
+    /// of earlier runs that have left the card or were rewritten there.
     fn payload_fault(&self, bytes: &[u8]) -> Option<String> {
         let mut listed = match read_payload(bytes) {
             Ok(listed) => listed,
@@ -71,16 +72,24 @@ impl Bag<'_> {
         if !texts.any(|one| bytes.starts_with(payload_manifest(&one).as_bytes())) {
             return Some("does not say what the manifest says".to_owned());
         }
-        let known = self.hashes();
-        let stands = self
-            .payload
+        let earlier = self.earlier_hashes();
+        let now: HashSet<&str> = self
+            .manifest
+            .files
             .iter()
-            .filter(|p| known.contains_key(p.as_str()));
+            .filter_map(hash)
+            .map(|f| f.0)
+            .collect();
+        let is_known = |path: &str| now.contains(path) || earlier.contains_key(path);
+        let stands = self.payload.iter().filter(|p| is_known(p));
         if let Some(path) = stands.filter(|p| !listed.contains_key(*p)).min() {
             return Some(format!("does not list `{}`", shown(path)));
         }
-        listed.retain(|path, hex| match known.get(path.as_str()) {
-            Some(all) => !all.contains(hex.as_str()),
+        listed.retain(|path, hex| match earlier.get(path.as_str()) {
+            // Told above where this destination has it; else it is what stood there before.
+            _ if now.contains(path.as_str()) => false,
+            // Also copied by a run that was cut off, after another of that name was lost.
+            Some(all) => !all.contains(hex.as_str()) && !self.is_true(path, hex),
             // A run that was cut off copied it, and then it left the card. It is told as one that no
             // record names.
             None => !self.payload.contains(path),
@@ -89,14 +98,22 @@ impl Bag<'_> {
         Some(format!("says of `{}` what no manifest says", shown(wrong)))
     }
 
-    /// Every SHA-256 that the manifests have of a file: that of the last run alone where it has one.
-    fn hashes(&self) -> HashMap<&str, HashSet<&str>> {
+    /// Whether a file of the payload has this SHA-256.
+    fn is_true(&self, path: &str, hex: &str) -> bool {
+        let at = Layout::Bag.payload(self.root).join(path);
+        let kinds = AlsoSet::from_iter([Also::Sha256]);
+        let hashed = self.disk.open_read_back(&at).and_then(|mut source| {
+            let bytes = source.stat()?.bytes;
+            hash_whole_with(source.as_mut(), bytes, kinds, &mut |_| true)
+        });
+        matches!(hashed, Ok(Some(whole)) if whole.also.get(Also::Sha256) == Some(hex))
+    }
+
+    /// Every SHA-256 that the manifests of earlier runs have of a file.
+    fn earlier_hashes(&self) -> HashMap<&str, HashSet<&str>> {
         let mut all: HashMap<&str, HashSet<&str>> = HashMap::new();
         for (path, hex) in self.earlier.iter().flat_map(|m| &m.files).filter_map(hash) {
             all.entry(path).or_default().insert(hex);
-        }
-        for (path, hex) in self.manifest.files.iter().filter_map(hash) {
-            all.insert(path, HashSet::from([hex]));
         }
         all
     }

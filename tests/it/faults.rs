@@ -6,8 +6,9 @@
 //! the interleaving of threads. Their call numbers are swept up to a fixed bound; a fault that is
 //! never reached must leave a PROVEN run, which is checked too.
 
+use crate::support::bag;
 use crate::support::sim::{Chance, Crash, EIO, Fault, FaultKind, Image, Op, Sim, SimClock};
-use camino::Utf8PathBuf;
+use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, mpsc};
@@ -23,7 +24,7 @@ use unlade::offload::journal::{
 };
 use unlade::offload::limits::Limits;
 use unlade::plan::Level;
-use unlade::plan::{Form, Plan, PlannedDestination, RECORDS, Refusal};
+use unlade::plan::{Form, Layout, Plan, PlannedDestination, RECORDS, Refusal};
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
 use unlade::proof::verify::{Progress, path_of, verify};
 use unlade::proof::{Closing, Proof, Terms, checksums};
@@ -174,6 +175,22 @@ fn once_more() -> Sim {
     sim
 }
 
+/// The first and the last of these worlds with bags.
+fn fresh_bag() -> Sim {
+    let sim = fresh();
+    sim.keep_bags();
+    sim
+}
+
+fn bag_once_more() -> Sim {
+    let sim = fresh_bag();
+    assert!(is_proven(&plain(&sim)), "the first bag is proven");
+    sim.reboot();
+    let more = Chance::new(8).bytes(9_000);
+    sim.put_file("/card/DCIM/101KITES/IMG_0008.JPG", &more, stamp(50));
+    sim
+}
+
 /// How a run ended.
 enum End {
     Refused(Refusal),
@@ -190,7 +207,7 @@ fn tools(sim: &Sim, cancel: &Arc<AtomicBool>) -> Tools {
     }
 }
 
-fn job(to: &[&str], copies_needed: usize) -> Job {
+fn job(to: &[&str], copies_needed: usize, layout: Layout) -> Job {
     Job {
         signer: None,
         card: CARD.into(),
@@ -205,20 +222,24 @@ fn job(to: &[&str], copies_needed: usize) -> Job {
         only_new: false,
         chain: unlade::speed::ceiling::Chain::default(),
         known: run::KnownBefore::default(),
-        form: Form::default(),
+        form: Form {
+            // The plain one is what is there without a flag.
+            layout: (layout != Layout::Plain).then_some(layout),
+            ..Form::default()
+        },
     }
 }
 
 fn plan(sim: &Sim, to: &[&str]) -> Result<Plan, Refusal> {
     run::prepare(
-        &job(to, 2),
+        &job(to, 2, sim.layout()),
         &tools(sim, &Arc::new(AtomicBool::new(false))),
         &mut Silent,
     )
 }
 
 fn offload(sim: &Sim, to: &[&str], copies: usize, cancel: &Arc<AtomicBool>) -> End {
-    offload_job(sim, &job(to, copies), cancel)
+    offload_job(sim, &job(to, copies, sim.layout()), cancel)
 }
 
 fn offload_job(sim: &Sim, job: &Job, cancel: &Arc<AtomicBool>) -> End {
@@ -272,6 +293,32 @@ fn root(drive: &str) -> String {
     format!("{drive}/{NAME}")
 }
 
+/// Every file of the offload on a drive, by the path that it has in the plain layout.
+fn kept(sim: &Sim, drive: &str, image: Image) -> Files {
+    let files = sim.files(&root(drive), image).into_iter();
+    match sim.layout() {
+        Layout::Plain => files.collect(),
+        Layout::Bag => files.map(|(p, b)| (bag::as_plain(&p), b)).collect(),
+    }
+}
+
+/// What is wrong with the bag on a drive. Before its manifest stands it may not pass for one.
+fn bag_faults(sim: &Sim, drive: &str, image: Image, is_proven: bool) -> Vec<String> {
+    if sim.layout() == Layout::Plain {
+        return Vec::new();
+    }
+    let files = sim.files(&root(drive), image);
+    let faults = bag::faults(&files);
+    let is_early = faults.is_empty() && !files.contains_key(&format!("{RECORDS}/{MANIFEST}"));
+    match is_proven {
+        true if !faults.is_empty() => {
+            vec![format!("{drive}: no valid bag ({image:?}): {faults:?}")]
+        }
+        _ if is_early => vec![format!("{drive}: a valid bag before its end ({image:?})")],
+        _ => Vec::new(),
+    }
+}
+
 /// Whether a path is one of the tool's own beside the copies: records and unfinished parts.
 fn is_own(path: &str) -> bool {
     path.split('/').next() == Some(RECORDS) || is_part_name(path.rsplit('/').next().unwrap_or(""))
@@ -279,8 +326,9 @@ fn is_own(path: &str) -> bool {
 
 /// Whether a drive holds every file and folder of the card, byte for byte.
 fn is_complete(sim: &Sim, drive: &str, image: Image) -> bool {
-    let copies = sim.files(&root(drive), image);
-    let folders = sim.folders(&root(drive), image);
+    let copies = kept(sim, drive, image);
+    let root = root(drive);
+    let folders = sim.folders(sim.layout().payload(Utf8Path::new(&root)).as_str(), image);
     source(sim).iter().all(|(p, b)| copies.get(p) == Some(b))
         && sim.folders(CARD, Image::Visible).is_subset(&folders)
 }
@@ -297,7 +345,7 @@ fn parts(sim: &Sim, drive: &str) -> Vec<String> {
 /// Final names that hold other bytes than the card delivered.
 fn wrong_names(sim: &Sim, drive: &str, image: Image) -> Vec<String> {
     let source = source(sim);
-    sim.files(&root(drive), image)
+    kept(sim, drive, image)
         .into_iter()
         .filter(|(path, bytes)| !is_own(path) && source.get(path) != Some(bytes))
         .map(|(path, _)| format!("{drive}: `{path}` holds other bytes than the card delivered"))
@@ -307,10 +355,7 @@ fn wrong_names(sim: &Sim, drive: &str, image: Image) -> Vec<String> {
 /// Everything that is untrue in the records that stand on a drive.
 fn untrue_records(sim: &Sim, drive: &str, to: &[&str], image: Image) -> Vec<String> {
     let mut wrong = Vec::new();
-    let all: BTreeMap<&str, _> = to
-        .iter()
-        .map(|d| (*d, sim.files(&root(d), image)))
-        .collect();
+    let all: BTreeMap<&str, _> = to.iter().map(|d| (*d, kept(sim, d, image))).collect();
     let files = &all[drive];
     let record = |name: &str| files.get(&format!("{RECORDS}/{name}"));
     let holds = |on: &str, path: &str, hash: Digest| {
@@ -363,7 +408,12 @@ fn untrue_records(sim: &Sim, drive: &str, to: &[&str], image: Image) -> Vec<Stri
     }
     if let Some(bytes) = record(CHECKSUMS) {
         for line in String::from_utf8_lossy(bytes).lines() {
-            if !checksums::parse_line(line).is_some_and(|(hash, path)| holds(drive, &path, hash)) {
+            // Lists are checked from the offload's folder, so a bag's name `data/`.
+            let is_true = |(hash, path): (_, String)| {
+                let inside = sim.layout().inside(&path);
+                inside.is_some_and(|path| holds(drive, path, hash))
+            };
+            if !checksums::parse_line(line).is_some_and(is_true) {
                 wrong.push(format!("{drive}: the checksum list is wrong: {line}"));
             }
         }
@@ -410,7 +460,8 @@ fn violations(sim: &Sim, before: &Before, end: &End) -> Vec<String> {
         let (then, _) = &before.drives[drive];
         for (path, bytes) in then {
             let inside = path.strip_prefix(&format!("{NAME}/")).unwrap_or(path);
-            if !is_own(inside) && now.get(path) != Some(bytes) {
+            let is_tag = sim.layout() == Layout::Bag && bag::TAGS.contains(&inside);
+            if !is_tag && !is_own(inside) && now.get(path) != Some(bytes) {
                 wrong.push(format!(
                     "{drive}: `{path}` was there before and was changed"
                 ));
@@ -418,6 +469,7 @@ fn violations(sim: &Sim, before: &Before, end: &End) -> Vec<String> {
         }
         wrong.extend(wrong_names(sim, drive, Image::Visible));
         wrong.extend(untrue_records(sim, drive, &BOTH, Image::Visible));
+        wrong.extend(bag_faults(sim, drive, Image::Visible, is_proven(end)));
     }
     wrong.extend(
         problems(end)
@@ -444,6 +496,7 @@ fn violations(sim: &Sim, before: &Before, end: &End) -> Vec<String> {
                     ));
                 }
                 wrong.extend(untrue_records(sim, drive, &BOTH, image));
+                wrong.extend(bag_faults(sim, drive, image, true));
                 let files = sim.files(&root(drive), image);
                 let manifest = files.get(&format!("{RECORDS}/{MANIFEST}"));
                 let manifest = manifest.and_then(|b| Manifest::from_bytes(b).ok());
@@ -473,12 +526,14 @@ struct Case {
 
 /// Returns a world of one's own. Each is made once and copied.
 fn world(name: &str) -> Sim {
-    static WORLDS: OnceLock<[(&str, Sim); 3]> = OnceLock::new();
+    static WORLDS: OnceLock<[(&str, Sim); 5]> = OnceLock::new();
     let worlds = WORLDS.get_or_init(|| {
         [
             ("fresh", fresh()),
             ("half done", half_done()),
             ("once more", once_more()),
+            ("bag", fresh_bag()),
+            ("bag once more", bag_once_more()),
         ]
     });
     let (_, world) = worlds.iter().find(|w| w.0 == name).unwrap();
@@ -713,7 +768,7 @@ fn assert_clean(swept: &Swept) {
 #[test]
 fn an_undisturbed_run_is_proven_and_calls_everything() {
     let mut called: BTreeSet<Op> = BTreeSet::new();
-    for name in ["fresh", "half done", "once more"] {
+    for name in ["fresh", "half done", "once more", "bag", "bag once more"] {
         let sim = world(name);
         let before = Before::of(&sim);
         let end = plain(&sim);
@@ -751,6 +806,8 @@ fn no_fault_at_any_call_makes_a_false_proven() {
     let loud = |kind| matches!(kind, FaultKind::Errno(_) | FaultKind::Vanished);
     all.extend(cases("half done", 8, loud));
     all.extend(cases("once more", 8, loud));
+    all.extend(cases("bag", 5, loud));
+    all.extend(cases("bag once more", 5, loud));
     assert!(all.len() >= CASES, "the sweep shrank to {}", all.len());
     let swept = sweep(&all, 12, |_| {});
     assert_clean(&swept);
@@ -982,8 +1039,8 @@ const STEPS: [Op; 5] = [
     Op::JournalAppend,
 ];
 
-fn steps_of_a_run() -> u64 {
-    let sim = fresh();
+fn steps_of_a_run(sim: &Sim) -> u64 {
+    let sim = sim.fork();
     assert!(is_proven(&plain(&sim)));
     let calls = BOTH.map(|d| sim.calls(d));
     let steps = calls
@@ -1019,6 +1076,7 @@ fn cut_short(sim: &Sim, step: u64, cut: Cut) -> Vec<String> {
     for drive in BOTH {
         wrong.extend(wrong_names(sim, drive, Image::Visible));
         wrong.extend(untrue_records(sim, drive, &BOTH, Image::Visible));
+        wrong.extend(bag_faults(sim, drive, Image::Visible, false));
     }
     wrong
 }
@@ -1069,7 +1127,7 @@ fn cut_of(n: u64) -> Cut {
 
 #[test]
 fn a_power_cut_or_kill_at_any_step_can_be_resumed() {
-    let steps = steps_of_a_run();
+    let steps = steps_of_a_run(&fresh());
     let mut points: Vec<(u64, Cut)> = (0..)
         .zip(spread(steps, 84))
         .map(|(n, step)| (step, cut_of(n)))
@@ -1094,9 +1152,38 @@ fn a_power_cut_or_kill_at_any_step_can_be_resumed() {
     }
 }
 
+/// The same with bags: at no step anything passes for a bag that is none, and after the same command
+/// again both are valid. In the second world an earlier bag's tag files are moved aside meanwhile.
+#[test]
+fn a_bag_that_is_cut_short_at_any_step_can_be_resumed() {
+    for name in ["bag", "bag once more"] {
+        let steps = steps_of_a_run(&world(name));
+        let points = (0..)
+            .zip(spread(steps, 40))
+            .map(|(n, step)| (step, cut_of(n)));
+        let mut points: Vec<(u64, Cut)> = points.collect();
+        // The tag files and records get their names in the last steps.
+        for step in steps - 40..=steps {
+            points.push((step, Cut::Kill));
+            points.push((step, Cut::Power(Crash::Strict)));
+            points.extend((0..2).map(|seed| (step, Cut::Power(Crash::Torn(seed)))));
+        }
+        for (step, cut) in points {
+            let case = format!("{name}, step {step} of {steps}, {cut:?}");
+            let wrong = guarded(&case, move || {
+                let sim = world(name);
+                let mut wrong = cut_short(&sim, step, cut);
+                wrong.extend(resume(&sim));
+                wrong
+            });
+            assert!(wrong.is_empty(), "{case}: {wrong:#?}");
+        }
+    }
+}
+
 #[test]
 fn two_cuts_in_a_row_can_be_resumed() {
-    let steps = steps_of_a_run();
+    let steps = steps_of_a_run(&fresh());
     for n in 0..48 {
         let mut chance = Chance::new(n);
         let mut step = || 1 + chance.next() % steps;
@@ -1114,7 +1201,7 @@ fn two_cuts_in_a_row_can_be_resumed() {
 }
 
 fn signed(sim: &Sim, signer: Option<&Arc<Signer>>) -> End {
-    let mut job = job(&BOTH, 2);
+    let mut job = job(&BOTH, 2, Layout::Plain);
     job.signer = signer.cloned();
     offload_job(sim, &job, &Arc::new(AtomicBool::new(false)))
 }
@@ -1286,7 +1373,7 @@ fn a_stop_keeps_what_is_proven_and_can_be_resumed() {
 fn a_card_that_was_swapped_stops_the_job() {
     let sim = fresh();
     let cancel = Arc::new(AtomicBool::new(false));
-    let (job, tools) = (job(&BOTH, 2), tools(&sim, &cancel));
+    let (job, tools) = (job(&BOTH, 2, sim.layout()), tools(&sim, &cancel));
     let planned = run::prepare(&job, &tools, &mut Silent).unwrap();
     let other = fresh();
     let old = sim.unplug(CARD);

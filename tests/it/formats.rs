@@ -661,3 +661,160 @@ fn a_bag_is_resumed_from_its_journal() {
         assert!(!bag.join(".bagit.txt.unlade-part").exists());
     }
 }
+
+/// What a computer leaves in a bag later is no fault of the copy, but others reject the bag: told.
+#[test]
+fn litter_in_a_bag_is_told() {
+    let work = Work::with_card("bag-litter");
+    work.run(BAG).exits(0);
+    let bag = work.path("a/KITES");
+    // Beside the payload a bag may hold anything.
+    put(&bag.join(".DS_Store"), b"x");
+    is_valid(&bag);
+    work.run("verify a/KITES")
+        .exits(0)
+        .says("1 entry left by a computer")
+        .is_silent_of("will reject it");
+    put(&bag.join("data/DCIM/100KITES/._KITE0001.JPG"), b"x");
+    is_invalid(&bag, "found 8 files");
+    work.run("verify a/KITES")
+        .exits(0)
+        .says("2 entries left by a computer")
+        .says("programs that check bags will reject it");
+    // The next run says so, too, and lists nothing that it did not copy.
+    Card::new(&work.path("card")).file("DCIM/102KITES/KITE0009.JPG", 50_000, 90);
+    work.run(BAG)
+        .exits(0)
+        .says("1 entry in `data` that no record knows, `DCIM/100KITES/._KITE0001.JPG` first");
+    is_invalid(&bag, "found 9 files");
+    remove(&bag.join("data/DCIM/100KITES/._KITE0001.JPG"));
+    is_valid(&bag);
+}
+
+/// The page is one of the bag's tag files: it comes back only as the bag has it.
+#[test]
+fn the_page_of_a_bag_comes_back_only_as_it_was() {
+    let work = Work::with_card("bag-page");
+    work.run(BAG).exits(0);
+    let bag = work.path("a/KITES");
+    let page = bag.join("_unlade/report.html");
+    let was = bytes_of(&page);
+    assert!(
+        String::from_utf8_lossy(&was).contains("BagIt 1.0"),
+        "the page tells of the bag"
+    );
+    remove(&page);
+    is_invalid(&bag, "report.html");
+    work.run("verify a/KITES")
+        .exits(1)
+        .says("missing `_unlade/report.html`")
+        .says("the bag's tag files");
+    work.run("report a/KITES").exits(0);
+    assert_eq!(bytes_of(&page), was);
+    is_valid(&bag);
+    work.run("verify a/KITES").exits(0);
+
+    // As if another version had made it.
+    let tags = bag.join("tagmanifest-sha256.txt");
+    let text = String::from_utf8(bytes_of(&tags)).unwrap();
+    let (hex, _) = text
+        .lines()
+        .find_map(|l| l.split_once("  _unlade/report.html"))
+        .unwrap();
+    let other = "0".repeat(64);
+    put(&tags, text.replace(hex, &other).as_bytes());
+    remove(&page);
+    work.run("report a/KITES")
+        .exits(3)
+        .says("would make the bag invalid");
+    assert!(!page.exists());
+    work.run("report a/KITES --to page.html").exits(0);
+}
+
+/// `--only-new` looks into bags, and makes bags, whatever the layout of the other.
+#[test]
+fn only_what_is_new_with_bags() {
+    for (first, second) in [("bag", "plain"), ("plain", "bag"), ("bag", "bag")] {
+        let work = Work::with_card(&format!("bag-new-{first}-{second}"));
+        let copy = "copy card --to a --to b --copies 1";
+        work.run(&format!("{copy} --name DAY1 --layout {first}"))
+            .exits(0);
+        Card::new(&work.path("card")).file("DCIM/102KITES/KITE0009.JPG", 50_000, 90);
+        let ran = work.run(&format!("{copy} --name DAY2 --layout {second} --only-new"));
+        ran.exits(0).says("PROVEN").says("7 of 8 files");
+        let m = manifest(&work.path("a/DAY2"));
+        assert_eq!(m["files"][0]["copies"][0]["in"], "DAY1");
+        for drive in ["a", "b"] {
+            for (name, layout, files) in [("DAY1", first, 7), ("DAY2", second, 1)] {
+                let offload = work.path(drive).join(name);
+                if layout == "bag" {
+                    is_valid(&offload);
+                    let list = bytes_of(&offload.join("manifest-sha256.txt"));
+                    assert_eq!(String::from_utf8(list).unwrap().lines().count(), files);
+                }
+                if let Some(checked) = check(("b3", "b3sum", &["--check"][..]), &offload) {
+                    assert_eq!(checked.exits(0).out.matches(": OK\n").count(), files);
+                }
+            }
+        }
+        work.run("prove card --on a --on b --copies 1").exits(0);
+        work.run("prove card --on a --copies 1 --reread").exits(0);
+        work.run("verify a/DAY1 a/DAY2 b/DAY1 b/DAY2").exits(0);
+        // Nothing is new: no folder is made in either layout.
+        let ran = work.run(&format!("{copy} --name DAY3 --layout {second} --only-new"));
+        ran.exits(0)
+            .says("none: everything on the card lies in earlier offloads");
+        assert!(!work.path("a/DAY3").exists());
+    }
+}
+
+/// The bag is whole, the card is not proven: `bag-info.txt` says so. And the plan tells the layout.
+#[test]
+fn a_bag_tells_the_verdict_and_the_plan_the_layout() {
+    let work = Work::with_card("bag-verdict");
+    let plan = work.run("plan card --to a --to b --name KITES --layout bag");
+    plan.exits(0).says("a bag (BagIt 1.0, RFC 8493)");
+    assert!(names_in(&work.path("a")).is_empty());
+    work.run("copy card --to a --to b --name KITES --copies 16 --layout bag")
+        .exits(1);
+    let bag = work.path("a/KITES");
+    is_valid(&bag);
+    let info = |bag: &Path| String::from_utf8(bytes_of(&bag.join("bag-info.txt"))).unwrap();
+    assert!(
+        info(&bag).contains("7 files; NOT PROVEN when it was copied"),
+        "{}",
+        info(&bag)
+    );
+    work.run(BAG).exits(0);
+    assert!(
+        info(&bag).contains("7 files; PROVEN when it was copied"),
+        "{}",
+        info(&bag)
+    );
+    is_valid(&bag);
+}
+
+/// What rotted in a bag since stays listed as it was copied: the run that finds it does not leave it
+/// out, and others see that it changed.
+#[test]
+fn a_bag_goes_on_listing_what_rotted_in_it() {
+    let work = Work::with_card("bag-rotted");
+    work.run(BAG).exits(0);
+    let bag = work.path("a/KITES");
+    let copy = bag.join("data/DCIM/100KITES/KITE0001.JPG");
+    flip(&copy, 20_000);
+    Card::new(&work.path("card")).file("DCIM/102KITES/KITE0009.JPG", 50_000, 90);
+    work.run(BAG).exits(1).says("KITE0001.JPG");
+    is_invalid(
+        &bag,
+        "data/DCIM/100KITES/KITE0001.JPG sha256 validation failed",
+    );
+    is_valid(&work.path("b/KITES"));
+    work.run("verify a/KITES")
+        .exits(1)
+        .says("changed `data/DCIM/100KITES/KITE0001.JPG`")
+        .says("0 missing, 1 changed, 0 extra");
+    flip(&copy, 20_000);
+    is_valid(&bag);
+    work.run("verify a/KITES").exits(0);
+}

@@ -53,6 +53,16 @@ fn the_manifest_reader_keeps_its_word() {
 }
 
 #[test]
+fn the_reader_of_bags_keeps_its_word() {
+    replay("bag", properties::bag);
+    let sound = corpus("bag");
+    let accepted = |(_, bytes): &&(String, Vec<u8>)| {
+        unlade::proof::bag::read_manifest(bytes).is_ok_and(|sums| !sums.is_empty())
+    };
+    assert_eq!(sound.iter().filter(accepted).count(), 2);
+}
+
+#[test]
 fn the_journal_reader_keeps_its_word() {
     replay("journal", properties::journal);
     let accepted = |(_, bytes): &&(String, Vec<u8>)| {

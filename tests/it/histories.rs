@@ -12,8 +12,12 @@
 //! The limits of the proof, each of which the model names when it lets a PROVEN pass ([`Limit`]):
 //! a bit that the reader flipped, rot or an edit after the read-back that keeps size and date, a
 //! card's file that was rewritten under its old name, size and date, and cards without identity.
+//! In every fourth history all offloads are bags. The model knows the card's paths only; `files_on` shows
+//! it a bag as it would lie in the plain layout, its tag files among the records.
+//!
 //! Not among the steps: dates that all move by whole hours (`only_new.rs` and `prove.rs` have them).
 
+use crate::support::bag;
 use crate::support::program::tell;
 use crate::support::sim::{Chance, Crash, EIO, Fault, FaultKind, Image, Op, Sim, SimClock, Volume};
 use camino::Utf8PathBuf;
@@ -31,7 +35,7 @@ use unlade::name::{is_part_name, part_name};
 use unlade::offload::CopyState;
 use unlade::offload::journal::{self, JOURNAL};
 use unlade::offload::limits::Limits;
-use unlade::plan::{Form, Level, RECORDS, Refusal, Work};
+use unlade::plan::{Form, Layout, Level, RECORDS, Refusal, Work};
 use unlade::proof::checksums::{self, CHECKSUMS};
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use unlade::proof::verify::{Finding, Findings, Progress, VerifyError, path_of, verify};
@@ -154,6 +158,8 @@ struct Count {
     asked: u64,
     asked_proven: u64,
     ended_proven: u64,
+    /// Bags that were found valid.
+    bags: u64,
     excused: BTreeMap<Limit, u64>,
 }
 
@@ -173,6 +179,7 @@ impl Count {
         self.asked += other.asked;
         self.asked_proven += other.asked_proven;
         self.ended_proven += other.ended_proven;
+        self.bags += other.bags;
         for (limit, n) in &other.excused {
             *self.excused.entry(*limit).or_default() += n;
         }
@@ -385,6 +392,10 @@ impl History {
         if history.hides_cards {
             history.log.push("the cards have no identity".to_owned());
         }
+        if seed % 4 == 3 {
+            history.sim.keep_bags();
+            history.log.push("offloads are bags".to_owned());
+        }
         history.new_card();
         history
     }
@@ -589,11 +600,40 @@ impl History {
         self.places.get_mut(place).unwrap().now = Some(device);
     }
 
+    /// What stands on a drive, by offload and card's path.
     fn files_on(&self, place: &str, image: Image) -> Files {
-        match self.places[place].now {
-            Some(_) => self.sim.files(place, image),
-            None => Files::new(),
+        if self.places[place].now.is_none() {
+            return Files::new();
         }
+        let files = self.sim.files(place, image);
+        if self.is_plain() {
+            return files;
+        }
+        let as_plain = |path: &str| match path.split_once('/') {
+            Some((root, below)) => format!("{root}/{}", bag::as_plain(below)),
+            None => path.to_owned(),
+        };
+        files.into_iter().map(|(p, b)| (as_plain(&p), b)).collect()
+    }
+
+    /// The same of one offload.
+    fn files_in(&self, place: &str, name: &str) -> Files {
+        let files = self.files_on(place, Image::Visible).into_iter();
+        let below = format!("{name}/");
+        files
+            .filter_map(|(p, b)| Some((p.strip_prefix(&below)?.to_owned(), b)))
+            .collect()
+    }
+
+    fn is_plain(&self) -> bool {
+        self.sim.layout() == Layout::Plain
+    }
+
+    /// Where a copy lies on its drive.
+    fn at(&self, place: &str, path: &str) -> String {
+        let (root, below) = inside(path);
+        let tree = self.sim.layout().outside(below);
+        format!("{place}/{root}/{tree}")
     }
 
     /// Picks a copy that stands on a drive that is plugged in; records and parts aside.
@@ -635,14 +675,14 @@ impl History {
         }
         let byte = self.chance.below(size);
         let was = files[&path].clone();
-        self.sim.rot(&format!("{place}/{path}"), byte);
+        self.sim.rot(&self.at(place, &path), byte);
         self.log.push(format!("bit {byte} rots in {place}/{path}"));
         self.note_silent(place, device, &path, was);
     }
 
     /// Remembers a copy that was changed with its size and date kept.
     fn note_silent(&mut self, place: &str, device: u64, path: &str, was: Vec<u8>) {
-        let bytes = self.sim.files(place, Image::Visible)[path].clone();
+        let bytes = self.files_on(place, Image::Visible)[path].clone();
         let before = self.before_silent.entry((device, path.to_owned()));
         before.or_default().push(was);
         self.silent.insert((device, path.to_owned()), bytes);
@@ -652,7 +692,7 @@ impl History {
         let Some((place, device, path)) = self.any_copy() else {
             return;
         };
-        let at = format!("{place}/{path}");
+        let at = self.at(place, &path);
         let was = self.files_on(place, Image::Visible)[&path].clone();
         let old = was.len();
         let same_size = self.chance.coin();
@@ -675,7 +715,7 @@ impl History {
 
     fn delete_on_drive(&mut self) {
         if let Some((place, _, path)) = self.any_copy() {
-            self.sim.take_file(&format!("{place}/{path}"));
+            self.sim.take_file(&self.at(place, &path));
             self.log.push(format!("delete {place}/{path}"));
         }
     }
@@ -747,7 +787,7 @@ impl History {
         if self.files_on(place, Image::Visible).contains_key(&to) {
             return;
         }
-        self.sim.put_file(&format!("{place}/{to}"), &bytes, stamp);
+        self.sim.put_file(&self.at(place, &to), &bytes, stamp);
         self.by_hand.insert((device, name));
         self.log
             .push(format!("by hand: {place}/{to}, {} bytes", bytes.len()));
@@ -804,7 +844,11 @@ impl History {
             only_new,
             chain: unlade::speed::ceiling::Chain::default(),
             known: run::KnownBefore::default(),
-            form: Form::default(),
+            form: Form {
+                // Where an offload stands its layout is known without the flag.
+                layout: (!self.is_plain()).then_some(Layout::Bag),
+                ..Form::default()
+            },
         }
     }
 
@@ -1053,6 +1097,9 @@ impl History {
     /// then be gone.
     fn check_always(&mut self, before: &Before, job: &Job, crashed: Option<&Files>) {
         let mut wrong = self.sim.misuse();
+        if !self.is_plain() {
+            wrong.extend(self.early_bags());
+        }
         let card = self.card().files.iter();
         let card: Files = card.map(|(p, f)| (p.clone(), f.0.clone())).collect();
         if self.sim.files(CARD, Image::Visible) != card
@@ -1153,7 +1200,8 @@ impl History {
             }
         }
         let plan = proof.plan();
-        let mut folders = self.sim.folders(&format!("{place}/{}", plan.name), image);
+        let payload = plan.destinations[d].payload.as_str();
+        let mut folders = self.sim.folders(payload, image);
         if plan.has_nothing_new() {
             for left in &plan.destinations[d].left_in {
                 folders.extend(self.sim.folders(left.tree.as_str(), image));
@@ -1212,7 +1260,12 @@ impl History {
             let complete = (0..job.to.len()).filter(|d| proof.tallies()[*d].is_complete);
             // Where nothing was new there is no offload to hold a record.
             for d in complete.filter(|_| !proof.plan().has_nothing_new()) {
-                wrong.extend(self.without_record(mount_of(&job.to[d]), &proof.plan().name));
+                let place = mount_of(&job.to[d]);
+                wrong.extend(self.without_record(place, &proof.plan().name));
+                if !self.is_plain() {
+                    self.count.bags += 1;
+                    wrong.extend(self.invalid_bag(proof, d, place));
+                }
             }
             for limit in limits {
                 *self.count.excused.entry(limit).or_default() += 1;
@@ -1270,6 +1323,53 @@ impl History {
                 && let Some(part) = parts.next()
             {
                 wrong.push(format!("PROVEN and {place}/{name}/{part} is left"));
+            }
+        }
+        wrong
+    }
+}
+
+impl History {
+    /// Why a proven bag is not valid. What people put or changed there is theirs, if it was told or
+    /// could not be seen.
+    fn invalid_bag(&self, proof: &Proof, d: usize, place: &'static str) -> Vec<String> {
+        let name = &proof.plan().name;
+        let device = self.places[place].now.unwrap();
+        let told = proof.problems().iter();
+        let told = told.filter(|p| p.kind == ProblemKind::Extra && p.destination == Some(d));
+        let is_told = told.count() > 0;
+        let mut wrong = Vec::new();
+        for image in [Image::Visible, Image::Durable] {
+            let files = self.sim.files(&format!("{place}/{name}"), image);
+            for fault in bag::faults(&files) {
+                let (kind, path) = fault.split_once(" data/").unwrap_or(("", ""));
+                let is_of_card = self.card().files.contains_key(path);
+                let key = (device, format!("{name}/{path}"));
+                let is_theirs = match kind {
+                    "extra" => is_told && !is_of_card,
+                    "changed" => !is_of_card || self.silent.contains_key(&key),
+                    _ => false,
+                };
+                if !is_theirs && !fault.starts_with("bag-info") {
+                    wrong.push(format!(
+                        "PROVEN, and {place}/{name} is no bag ({image:?}): {fault}"
+                    ));
+                }
+            }
+        }
+        wrong
+    }
+
+    /// A bag may not pass for one before its manifest stands.
+    fn early_bags(&self) -> Vec<String> {
+        let mut wrong = Vec::new();
+        for place in PLACES.iter().filter(|p| self.places[*p].now.is_some()) {
+            for root in self.offloads_on(place) {
+                let files = self.sim.files(&format!("{place}/{root}"), Image::Visible);
+                let stands = files.contains_key(&format!("{RECORDS}/{MANIFEST}"));
+                if bag::faults(&files).is_empty() && !stands {
+                    wrong.push(format!("{place}/{root} is a valid bag before its end"));
+                }
             }
         }
         wrong
@@ -1380,7 +1480,7 @@ impl History {
             }
             (Ok(Ok(findings)), Some(expected)) => {
                 self.count.damage_found += u64::try_from(findings.findings.len()).unwrap();
-                let found = seen(&findings);
+                let found = self.seen(&findings);
                 self.log.push(format!("verify {root}: {found:?}"));
                 if found != expected {
                     self.wrong
@@ -1390,7 +1490,7 @@ impl History {
             }
             (Ok(found), expected) => self.wrong.push(format!(
                 "{root}: verify should find {expected:?}, and ends with {:?}",
-                found.map(|f| seen(&f))
+                found.map(|f| self.seen(&f))
             )),
         }
         let now = self.before();
@@ -1402,8 +1502,9 @@ impl History {
     /// What `verify` must find, from what stands there and from what the manifests say; `None`
     /// where it has nothing to go by.
     fn differs(&self, place: &str, root: &Utf8PathBuf) -> Option<Seen> {
-        let files = self.sim.files(root.as_str(), Image::Visible);
-        let folders = self.sim.folders(root.as_str(), Image::Visible);
+        let files = self.files_in(place, inside(root.as_str().trim_start_matches('/')).1);
+        let tree = self.sim.layout().payload(root);
+        let folders = self.sim.folders(tree.as_str(), Image::Visible);
         let records = self.sim.files(&format!("{root}/{RECORDS}"), Image::Visible);
         let bytes = records.get(MANIFEST)?;
         if records.contains_key(MANIFEST_HASH) && !hash_fits(&records) {
@@ -1454,7 +1555,14 @@ impl History {
                 found.push(format!("extra {path}"));
             }
         }
+        if !self.is_plain() {
+            let files = self.sim.files(root.as_str(), Image::Visible);
+            let told = wrong_tags(&files, &all);
+            found.extend(told);
+            found.dedup();
+        }
         found.sort();
+        found.dedup();
         litter.sort();
         Some((found, litter))
     }
@@ -1480,7 +1588,10 @@ impl History {
             if (*on, root) == (device, name)
                 && is_so
                 && is_listed
-                && !findings.findings.iter().any(|f| path_of(f) == path)
+                && !findings
+                    .findings
+                    .iter()
+                    .any(|f| self.sim.layout().inside(path_of(f)) == Some(path))
             {
                 self.wrong
                     .push(format!("verify missed what changed in {path}"));
@@ -1506,18 +1617,51 @@ fn wrong_records(place: &str, records: &Files, manifest: &Manifest) -> Vec<Strin
     wrong
 }
 
-fn seen(findings: &Findings) -> Seen {
-    let found = findings.findings.iter().map(|finding| match finding {
-        Finding::Missing(path) => format!("missing {path}"),
-        Finding::Changed(path, _) => format!("changed {path}"),
-        Finding::Extra(path) => format!("extra {path}"),
-        Finding::Untrusted(path, _) => format!("untrusted {path}"),
-    });
-    let mut found: Vec<String> = found.collect();
-    let mut litter = findings.litter.clone();
-    found.sort();
-    litter.sort();
-    (found, litter)
+/// What is wrong with a bag's tag files: those that are missing, a payload manifest that leaves out
+/// what a manifest knows, and what is not as the tag manifest says.
+fn wrong_tags(files: &Files, manifests: &[Manifest]) -> Vec<String> {
+    let missing = bag::TAGS.iter().filter(|tag| !files.contains_key(**tag));
+    let mut wrong: Vec<String> = missing.map(|tag| format!("missing {tag}")).collect();
+    let payload = files.get("manifest-sha256.txt");
+    if let Some(listed) = payload.and_then(|b| bag::lines(b)) {
+        let all = manifests.iter().flat_map(|m| &m.files);
+        let mut here = all
+            .filter(|f| !f.is_elsewhere())
+            .map(|f| format!("data/{}", f.path));
+        if here.any(|path| files.contains_key(&path) && !listed.contains_key(&path)) {
+            wrong.push("changed manifest-sha256.txt".to_owned());
+        }
+    }
+    let tags = files.get("tagmanifest-sha256.txt");
+    for (path, hex) in tags.and_then(|b| bag::lines(b)).unwrap_or_default() {
+        match files.get(&path) {
+            None => wrong.push(format!("missing {path}")),
+            Some(bytes) if bag::sha256(bytes) != hex => wrong.push(format!("changed {path}")),
+            Some(_) => {}
+        }
+    }
+    wrong
+}
+
+impl History {
+    /// The findings by the card's path.
+    fn seen(&self, findings: &Findings) -> Seen {
+        let by_card = |path: &str| match self.sim.layout() {
+            Layout::Plain => path.to_owned(),
+            Layout::Bag => path.strip_prefix("data/").unwrap_or(path).to_owned(),
+        };
+        let found = findings.findings.iter().map(|finding| match finding {
+            Finding::Missing(path) => format!("missing {}", by_card(path)),
+            Finding::Changed(path, _) => format!("changed {}", by_card(path)),
+            Finding::Extra(path) => format!("extra {}", by_card(path)),
+            Finding::Untrusted(path, _) => format!("untrusted {}", by_card(path)),
+        });
+        let mut found: Vec<String> = found.collect();
+        let mut litter: Vec<String> = findings.litter.iter().map(|p| by_card(p)).collect();
+        found.sort();
+        litter.sort();
+        (found, litter)
+    }
 }
 
 // ---- prove ------------------------------------------------------------------------------------
@@ -1689,8 +1833,10 @@ impl History {
         let mut files = self.card().files.iter();
         files.any(|(path, (_, stamp))| {
             let drives = proof.plan().destinations.iter().enumerate();
-            let mut copies =
-                drives.map(|(d, to)| format!("{}/{}/{path}", to.given, offload_of(proof, d, path)));
+            let mut copies = drives.map(|(d, to)| {
+                let copy = format!("{}/{path}", offload_of(proof, d, path));
+                self.at(to.given.as_str(), &copy)
+            });
             copies.any(|copy| self.date_of(&copy) != *stamp)
         })
     }
@@ -1698,7 +1844,7 @@ impl History {
     /// A card without identity is known by its files. Where a run put a file in its place and ended
     /// before any record of it, and the card changed since, nothing tells whose file that is.
     fn is_unknown_card(&self, place: &str, name: &str) -> bool {
-        let files = self.sim.files(&format!("{place}/{name}"), Image::Visible);
+        let files = self.files_in(place, name);
         let record = |record: &str| files.get(&format!("{RECORDS}/{record}"));
         let manifest = record(MANIFEST).and_then(|b| Manifest::from_bytes(b).ok());
         let journal = record(JOURNAL).and_then(|b| journal::read(b, &|_| true).ok().flatten());
@@ -1833,6 +1979,7 @@ fn the_tool_never_says_proven_when_the_model_says_no() {
         count.verified > all && count.damage_found > all / 8,
         "{count:?}"
     );
+    assert!(count.bags > 25, "{count:?}");
     assert_eq!(count.excused.len(), 3, "every limit is met: {count:?}");
 }
 

@@ -1,9 +1,10 @@
-//! The JSON Schemas against an outside validator (crate `jsonschema`, draft 2020-12): what the
-//! program writes validates, and schema and reader refuse the same broken manifests.
+//! The JSON Schemas against outside validators (crate `jsonschema` and the Python library of that
+//! name, draft 2020-12): what the program writes validates, and schemas and reader refuse the same broken manifests.
 
-use crate::support::program::{Work, manifest, put};
+use crate::support::program::{Work, checkers, finish, manifest, put, skip};
 use jsonschema::Validator;
 use serde_json::{Value, json};
+use std::process::Command;
 use unlade::proof::manifest::Manifest;
 
 fn schema(work: &Work, of: &str) -> Validator {
@@ -17,6 +18,24 @@ fn schema(work: &Work, of: &str) -> Validator {
     );
     jsonschema::meta::validate(&schema).unwrap();
     jsonschema::validator_for(&schema).unwrap()
+}
+
+/// The judgement of the Python library on each document, or says loudly that it is missing.
+fn judged_by_python(work: &Work, of: &str, documents: &[Value]) -> Option<Vec<bool>> {
+    let Some(python) = checkers() else {
+        skip("the Python library `jsonschema` is not installed; .ci/run does it");
+        return None;
+    };
+    let (schema, lines) = (work.path("schema.json"), work.path("documents"));
+    put(&schema, work.run(&format!("schema {of}")).out.as_bytes());
+    let text: Vec<String> = documents.iter().map(Value::to_string).collect();
+    put(&lines, text.join("\n").as_bytes());
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/it/schema.py");
+    let ran = finish(Command::new(python).arg(script).arg(schema).arg(lines));
+    ran.exits(0);
+    let judged: Vec<bool> = ran.out.lines().map(|line| line == "valid").collect();
+    assert_eq!(judged.len(), documents.len(), "{ran}");
+    Some(judged)
 }
 
 fn is_read(manifest: &Value) -> bool {
@@ -42,12 +61,18 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
     work.run("copy card --to a --to b --name NEXT --copies 1 --only-new")
         .exits(0);
     assert!(manifest(&work.path("a/NEXT"))["files"][0]["copies"][0]["in"].is_string());
-    for name in ["KITES", "FEW", "FLUSHED", "NEXT"] {
+    work.run("copy card --to a --to b --name BAG --copies 1 --layout bag")
+        .exits(0);
+    let (mut good, mut bad) = (Vec::new(), Vec::new());
+    for name in ["KITES", "FEW", "FLUSHED", "NEXT", "BAG"] {
         let made = manifest(&work.path("a").join(name));
         valid(&schema, &made);
         assert!(is_read(&made), "{name}");
+        good.push(made);
     }
-    let broken: [(&str, Value); 22] = [
+    assert_eq!(good[4]["offload"]["layout"], "bag");
+    assert_eq!(good[0]["offload"].get("layout"), None);
+    let broken: [(&str, Value); 24] = [
         ("/format", json!("other")),
         ("/version", json!(2)),
         ("/files/0/path", json!("../KITE0001.JPG")),
@@ -65,6 +90,8 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
         ("/files/0/read_s", json!(-0.5)),
         ("/files/0/copies/0/proof", json!("believed")),
         ("/files/0/copies/0/in", json!("DAY1")),
+        ("/offload/layout", json!("box")),
+        ("/offload/layout", json!(null)),
         ("/proof/hash", json!("md5")),
         ("/proof/more", json!(1)),
         ("/destinations/0/readback", json!("guessed")),
@@ -85,11 +112,13 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
         }
         assert!(!schema.is_valid(&m), "the schema accepts {at} = {value}");
         assert!(!is_read(&m), "the reader accepts {at} = {value}");
+        bad.push(m);
     }
     for key in whole.as_object().unwrap().keys() {
         let mut m = whole.clone();
         m.as_object_mut().unwrap().remove(key);
         assert!(!schema.is_valid(&m) && !is_read(&m), "without {key}");
+        bad.push(m);
     }
     // Odd, and right for both.
     for path in [
@@ -105,6 +134,13 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
         m["files"][0]["path"] = path.into();
         valid(&schema, &m);
         assert!(is_read(&m), "{path:?}");
+        good.push(m);
+    }
+    let all: Vec<Value> = good.iter().chain(&bad).cloned().collect();
+    if let Some(judged) = judged_by_python(&work, "manifest", &all) {
+        for (at, (document, is_valid)) in all.iter().zip(judged).enumerate() {
+            assert_eq!(is_valid, at < good.len(), "{at}: {document}");
+        }
     }
     // What no schema can say, and the reader refuses.
     let mut m = whole.clone();
@@ -117,12 +153,15 @@ fn every_line_of_events_validates() {
     let work = Work::with_card("schema-events");
     let schema = schema(&work, "events");
     let mut seen = std::collections::BTreeSet::new();
+    let mut all = Vec::new();
     for command in [
         "plan card --to a --to b --copies 1 --link usb2",
         "copy card --to a --to b --name KITES --copies 1 --shoot festival --expect 2",
         "copy card --to a --to b --name KITES --copies 1",
         "copy card --to a --name FLUSHED --proof written",
         "copy card --to a --to a --name TWICE",
+        "copy card --to a --to b --name BAG --copies 1 --layout bag",
+        "verify a/BAG",
         "prove card --on a --on b --copies 1",
         "prove card --on a --copies 16",
         "prove card --on home",
@@ -134,6 +173,7 @@ fn every_line_of_events_validates() {
         for line in ran.out.lines() {
             let event: Value = serde_json::from_str(line).unwrap();
             valid(&schema, &event);
+            all.push(event.clone());
             event["event"].as_str().unwrap().clone_into(&mut last);
             seen.insert(last.clone());
         }
@@ -147,6 +187,7 @@ fn every_line_of_events_validates() {
     ] {
         assert!(seen.contains(event), "no {event} in {seen:?}");
     }
+    let good = all.len();
     for wrong in [
         json!({}),
         json!({"event": "verdict", "t": 0}),
@@ -154,5 +195,11 @@ fn every_line_of_events_validates() {
         json!({"event": "rate-change", "t": 0, "from_bytes_per_s": 1, "to_bytes_per_s": -1, "at_s": 0}),
     ] {
         assert!(!schema.is_valid(&wrong), "{wrong}");
+        all.push(wrong);
+    }
+    if let Some(judged) = judged_by_python(&work, "events", &all) {
+        for (at, (event, is_valid)) in all.iter().zip(judged).enumerate() {
+            assert_eq!(is_valid, at < good, "{event}");
+        }
     }
 }

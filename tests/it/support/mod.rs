@@ -5,6 +5,7 @@
     allow(dead_code, reason = "tests that are Linux's own use the rest")
 )]
 
+pub(crate) mod bag;
 #[cfg(target_os = "linux")]
 pub(crate) mod image;
 #[cfg(target_os = "linux")]

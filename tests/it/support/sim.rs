@@ -25,6 +25,7 @@ use unlade::disk::{
 };
 use unlade::name::is_part_name;
 use unlade::offload::journal::JOURNAL;
+use unlade::plan::Layout;
 use unlade::units::{len_usize, len64};
 
 /// `EIO`: the device could not do it.
@@ -320,6 +321,8 @@ struct World {
     /// How read-backs are said to be made; past the cache where nothing is set.
     way: Option<ReadBackWay>,
     misuse: Vec<String>,
+    /// How offloads in this world are meant to lie.
+    layout: Layout,
 }
 
 /// Several cards and drives in memory. Clones share one world.
@@ -625,6 +628,16 @@ impl Sim {
     }
 
     // ---- building -----------------------------------------------------------------------------
+
+    /// From here on offloads are meant to be bags; nothing of the disk changes by it.
+    pub(crate) fn keep_bags(&self) {
+        self.lock().layout = Layout::Bag;
+    }
+
+    /// Returns the layout that offloads are meant to have.
+    pub(crate) fn layout(&self) -> Layout {
+        self.lock().layout
+    }
 
     /// Adds an empty volume, mounted at `/NAME`, on a physical disk of its own. Names that begin
     /// with `/card` are cards: nothing may be written there.
