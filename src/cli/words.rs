@@ -594,6 +594,9 @@ fn time_words(proof: &Proof) -> String {
     } else {
         words.push_str(", nothing had to be read from the card");
     }
+    if o.read_again > Duration::ZERO && o.bytes_read > 0 {
+        words.push_str(&format!("; second read of the card {}", time(o.read_again)));
+    }
     if let Some(forecast) = o.forecast_s {
         words.push_str(&format!(
             "; first forecast {}",
