@@ -54,8 +54,8 @@ pub enum Event<'a> {
     RateChange(Change, Option<Remaining>),
     /// Everything was read and the card was listed again: it may leave the reader, no more than that.
     CardRead,
-    /// The second read of the card, in bytes so far and in all.
-    ReadAgain(u64, u64),
+    /// The second read of the card, in bytes so far and in all, and the time left.
+    ReadAgain(u64, u64, Option<Remaining>),
     /// The end; the proof tells the verdict.
     Ended,
 }

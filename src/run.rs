@@ -32,11 +32,11 @@ use crate::report::page;
 use crate::signature::Signer;
 use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
 use crate::speed::detected;
-use crate::speed::forecast::RatePrior;
+use crate::speed::forecast::{Growth, RatePrior};
 use crate::standing;
 use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
-use crate::units::len64;
+use crate::units::{float, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
 use std::collections::{HashMap, HashSet};
@@ -256,7 +256,10 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     let usual = ceiling.usual().filter(|(low, _)| low.0 > 0.0);
     plan.level = job.terms.level;
     plan.prior.rate = usual.map(|(low, high)| RatePrior::from_usual(low.0, high.0));
+    let of_card = ceiling.usual_of_card().filter(|(low, _)| low.0 > 0.0);
+    plan.prior.card = of_card.map(|(low, high)| RatePrior::from_usual(low.0, high.0));
     plan.ceiling = ceiling;
+    plan.prior.growth = growth(&plan, &chain);
     plan.signer.clone_from(&job.signer);
     if let Some(signer) = &plan.signer {
         let by = signer.fingerprint();
@@ -266,6 +269,19 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     plan.card_name.clone_from(&job.known.card);
     plan.reader = job.known.reader.clone().or_else(|| gear.reader());
     with_history(plan, &job.known.ledger)
+}
+
+/// A spinning disk that holds the others back gets slower as it fills.
+fn growth(plan: &Plan, chain: &Chain) -> Option<Growth> {
+    let name = plan.ceiling.limiting()?.name();
+    let mut all = plan.destinations.iter().zip(&chain.drives).zip(1..);
+    let ((destination, _), _) =
+        all.find(|((_, drive), n)| drive.is_spinning() && name == format!("destination {n}"))?;
+    let facts = &destination.facts;
+    let used = facts.total_bytes.saturating_sub(facts.free_bytes);
+    let share = |bytes: u64| float(bytes) / float(facts.total_bytes);
+    let after = used.saturating_add(destination.copy_bytes);
+    (facts.total_bytes > 0).then(|| Growth::of_spinning(share(used), share(after)))
 }
 
 /// What this card reached before in this reader onto these drives says more than any ceiling.
@@ -282,6 +298,7 @@ fn with_history(mut plan: Plan, ledger: &Ledger) -> Plan {
             .collect(),
     });
     plan.prior.rate = expected.rate.or(plan.prior.rate);
+    plan.prior.card = expected.card.or(plan.prior.card);
     plan.prior.per_file = expected.per_file.or(plan.prior.per_file);
     plan.prior.cache_step = expected.cache_step.or(plan.prior.cache_step);
     plan

@@ -8,7 +8,7 @@ use unlade::name::shown;
 use unlade::plan::Plan;
 use unlade::plan::together::{Order, done_after};
 use unlade::speed::ceiling::Link;
-use unlade::speed::forecast::{Remaining, words};
+use unlade::speed::forecast::{RatePrior, Remaining, Source, words};
 use unlade::units::size;
 
 /// The longest deadline, in seconds: 30 days.
@@ -35,6 +35,33 @@ pub(crate) struct Due {
     bytes: u64,
     takes: Option<Remaining>,
     held_by: Option<String>,
+    rests_on: RestsOn,
+}
+
+/// What the figure of a card takes for granted.
+#[derive(Default)]
+struct RestsOn {
+    /// Destinations of unknown speed, counted from 1.
+    unknown: Vec<usize>,
+    /// The destination, counted from 1, that is the slowest if it spins, and the seconds that it then takes.
+    spinning: Option<(usize, f64)>,
+}
+
+impl RestsOn {
+    fn of(plan: &Plan) -> Self {
+        // What the same drives did before has all of it in it.
+        let is_history = |rate: &RatePrior| rate.source == Source::History;
+        if plan.prior.rate.as_ref().is_some_and(is_history) {
+            return Self::default();
+        }
+        let known = plan.ceiling.drives();
+        let megabytes = unlade::units::float(plan.to_read().1) / 1e6;
+        let slowest = known.may_spin.iter().min_by(|a, b| a.1.0.total_cmp(&b.1.0));
+        Self {
+            unknown: known.unknown.iter().map(|d| d + 1).collect(),
+            spinning: slowest.map(|(d, mbps)| (d + 1, megabytes / mbps.0)),
+        }
+    }
 }
 
 impl Due {
@@ -45,6 +72,7 @@ impl Due {
             bytes: plan.to_read().1,
             takes: plan.forecast().remaining(),
             held_by: plan.ceiling.limiting().map(Link::words),
+            rests_on: RestsOn::of(plan),
         }
     }
 }
@@ -142,7 +170,7 @@ impl Schedule {
                 .map(|d| d.takes.map_or(0.0, |t| t.high_s))
                 .sum::<f64>()
                 <= limit;
-            return vec![format!(
+            let mut words = vec![format!(
                 "{named}: all of it is copied and read back by then{}.",
                 if is_certain {
                     ""
@@ -150,6 +178,8 @@ impl Schedule {
                     " if the rates are as expected"
                 }
             )];
+            words.extend(self.rests_on(limit));
+            return words;
         }
         let mut words = vec![format!("{named}: not all of it is done by then.")];
         for (due, done) in late {
@@ -173,6 +203,36 @@ impl Schedule {
             "Give the card that matters most first. What is copied and not yet read back by then is not proven: keep the card."
                 .to_owned(),
         );
+        words
+    }
+
+    /// Returns what it rests on that all is done by then, as far as nobody knows it.
+    fn rests_on(&self, limit: f64) -> Vec<String> {
+        let mut words = Vec::new();
+        let unknown: std::collections::BTreeSet<usize> = self
+            .dues
+            .iter()
+            .flat_map(|d| d.rests_on.unknown.iter().copied())
+            .collect();
+        if !unknown.is_empty() {
+            let named: Vec<String> = unknown.iter().map(usize::to_string).collect();
+            words.push(format!(
+                "That takes for granted that destination {} can be written and read back as fast as the card is read; --writes says what it sustains.",
+                named.join(" and ")
+            ));
+        }
+        let longer = |due: &Due| {
+            let (_, seconds) = due.rests_on.spinning?;
+            Some((seconds - due.takes?.likely_s).max(0.0))
+        };
+        let total = self.total().unwrap_or(0.0) + self.dues.iter().filter_map(longer).sum::<f64>();
+        let may_spin = self.dues.iter().find_map(|d| d.rests_on.spinning);
+        if let Some((destination, _)) = may_spin.filter(|_| total > limit) {
+            words.push(format!(
+                "That takes for granted that destination {destination} is no spinning disk, which nobody tells: one writes and reads back in turns, and then it is {}.",
+                about(total)
+            ));
+        }
         words
     }
 
@@ -232,6 +292,7 @@ mod tests {
                 high_s: seconds * 1.1,
             }),
             held_by: Some("reader port, USB 2.0".to_owned()),
+            rests_on: RestsOn::default(),
         }
     }
 
@@ -274,6 +335,39 @@ mod tests {
         );
         assert!(by(205).ends_with("if the rates are as expected."));
         assert!(by(100).contains("Card TWO"), "{}", by(100));
+    }
+
+    /// 160 GB onto a drive of 110 and 115 MB/s of which nobody knows whether it spins: 24 minutes if it does
+    /// not, 47 if it does (arithmetic: 160,000 / 110 + 160,000 / 115 seconds).
+    #[test]
+    fn a_promise_says_what_it_takes_for_granted() {
+        let card = || Due {
+            rests_on: RestsOn {
+                unknown: vec![1],
+                spinning: Some((2, 160_000.0 / 110.0 + 160_000.0 / 115.0)),
+            },
+            ..due("ONE", 160, 110.0)
+        };
+        let one = || Order {
+            chains: vec![vec![0]],
+            why: String::new(),
+        };
+        let by = |minutes: u64| {
+            let deadline = Some(Duration::from_secs(minutes * 60));
+            let schedule = Schedule::new(vec![Some(card())], &one(), deadline);
+            schedule.deadline_words().join(" ")
+        };
+        let words = by(30);
+        for text in [
+            "30 min: all of it is copied and read back by then.",
+            "destination 1 can be written and read back as fast as the card is read",
+            "destination 2 is no spinning disk",
+            "then it is about 47 min",
+        ] {
+            assert!(words.contains(text), "{text}: {words}");
+        }
+        assert!(!by(60).contains("spinning"), "it would be done anyway");
+        assert!(by(20).contains("not all of it"));
     }
 
     #[test]

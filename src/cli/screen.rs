@@ -11,6 +11,7 @@ use unlade::clock::Clock;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::name::shown;
 use unlade::speed::ceiling::Origin;
+use unlade::speed::forecast::{Remaining, words as forecast_words};
 use unlade::units::{counted, size, speed};
 
 /// A plain line is printed this often when there is no terminal.
@@ -160,14 +161,13 @@ impl Screen {
 }
 
 impl Screen {
-    fn read_again(&mut self, done: u64, total: u64) {
-        let line = format!("Card   second read: {} of {}", size(done), size(total));
+    fn read_again(&mut self, line: &str) {
         let now = self.clock.elapsed();
         if self.out.is_terminal {
-            self.draw(&[line]);
+            self.draw(&[line.to_owned()]);
         } else if now >= self.next_plain {
             self.next_plain = now + PLAIN_EVERY;
-            self.say_of_card(&line);
+            self.say_of_card(line);
         }
     }
 }
@@ -213,11 +213,25 @@ impl Observer for Screen {
                     self.say_of_card(&line);
                 }
             }
-            Event::ReadAgain(done, total) => self.read_again(*done, *total),
+            Event::ReadAgain(done, total, left) => {
+                self.read_again(&again_line(*done, *total, *left));
+            }
             Event::Ended => self.clear(),
             _ => {}
         }
     }
+}
+
+/// Returns the line of the second read.
+fn again_line(done: u64, total: u64, left: Option<Remaining>) -> String {
+    let left = left.map_or(String::new(), |left| {
+        format!("   left {}", forecast_words(left))
+    });
+    format!(
+        "Card   second read: {} of {}{left}",
+        size(done),
+        size(total)
+    )
 }
 
 /// Returns the lines of the running picture.
@@ -374,7 +388,6 @@ fn strip(rates: &[f64]) -> String {
 mod tests {
     use super::*;
     use unlade::speed::ceiling::{Ceiling, Chain, Link, ReaderSpeed};
-    use unlade::speed::forecast::Remaining;
     use unlade::speed::links::find;
     use unlade::units::MegabytesPerS;
 
@@ -563,6 +576,20 @@ mod tests {
             lines.join(" ").replace("   ", " "),
             format!("KITES: {}", plain(&s))
         );
+    }
+
+    #[test]
+    fn the_second_read_tells_the_time_left() {
+        let left = Remaining {
+            low_s: 55.0,
+            likely_s: 60.0,
+            high_s: 66.0,
+        };
+        assert_eq!(
+            again_line(4_000_000_000, 9_600_000_000, Some(left)),
+            "Card   second read: 4.00 GB of 9.60 GB   left about 1 min"
+        );
+        assert!(again_line(0, 9_600_000_000, None).ends_with("of 9.60 GB"));
     }
 
     #[test]

@@ -427,30 +427,7 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     } else {
         format!("{} - keep this card.", out.heading("NOT PROVEN", false))
     });
-    let (files, bytes) = proof.listed();
-    lines.push(format!(
-        "Card     {} at {}: {}, {} listed",
-        shown(&proof.plan().card.label),
-        shown(proof.plan().card.given.as_str()),
-        counted(files, "file"),
-        size(bytes)
-    ));
-    for (index, (d, tally)) in proof
-        .plan()
-        .destinations
-        .iter()
-        .zip(proof.tallies())
-        .enumerate()
-    {
-        let place = place(proof.plan(), d);
-        lines.push(format!("Copy {}   {}", index + 1, shown(place.as_str())));
-        lines.extend(wrap(
-            &copy_words(proof, index, tally),
-            out.width,
-            "         ",
-            "         ",
-        ));
-    }
+    lines.extend(counts_in_and_out(proof, out.width));
     lines.push(copies_line(
         proof.verdict().copies(),
         proof.terms().copies_needed,
@@ -490,6 +467,26 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
         lines.extend(wrap(&step, out.width, "Next     ", "         "));
     }
     lines.extend(cautions(proven));
+    lines
+}
+
+/// What the card holds, and what every copy of it does.
+fn counts_in_and_out(proof: &Proof, width: usize) -> Vec<String> {
+    let plan = proof.plan();
+    let (files, bytes) = proof.listed();
+    let mut lines = vec![format!(
+        "Card     {} at {}: {}, {} listed",
+        shown(&plan.card.label),
+        shown(plan.card.given.as_str()),
+        counted(files, "file"),
+        size(bytes)
+    )];
+    for (index, (d, tally)) in plan.destinations.iter().zip(proof.tallies()).enumerate() {
+        let place = place(plan, d);
+        lines.push(format!("Copy {}   {}", index + 1, shown(place.as_str())));
+        let words = copy_words(proof, index, tally);
+        lines.extend(wrap(&words, width, "         ", "         "));
+    }
     lines
 }
 
@@ -632,6 +629,9 @@ fn time_words(proof: &Proof) -> String {
         words.push_str(", the card was read to compare it, nothing had to be copied");
     } else {
         words.push_str(", nothing had to be read from the card");
+    }
+    if o.read_again > Duration::ZERO && o.bytes_read > 0 {
+        words.push_str(&format!("; second read of the card {}", time(o.read_again)));
     }
     if let Some(forecast) = o.forecast_s {
         words.push_str(&format!(

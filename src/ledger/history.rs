@@ -60,6 +60,8 @@ impl Gear<'_> {
 pub struct Expected {
     /// The rate of the whole chain.
     pub rate: Option<RatePrior>,
+    /// The rate of the card in this reader, whatever it was copied to.
+    pub card: Option<RatePrior>,
     /// The cost of a file.
     pub per_file: Option<FilePrior>,
     /// Where a destination slows down.
@@ -77,20 +79,18 @@ impl Ledger {
             .take(JOBS_MAX)
             .collect();
         let readings = || jobs.iter().filter_map(|e| e.reading);
-        let rates: Vec<f64> = readings()
-            .filter(|r| r.bytes >= BYTES_MIN)
-            .filter_map(|r| r.learned_mbps)
-            .filter(|r| r.is_finite() && *r > 0.0)
-            .map(f64::ln)
-            .collect();
-        let rate = (!rates.is_empty()).then(|| {
-            let (mean, sd) = mean_and_sd(&rates);
-            let sd = if rates.len() < 2 { ONCE_LOG_SD } else { sd };
-            RatePrior::from_history(mean.exp(), sd.max(LOG_SD_MIN))
-        });
+        let rate = prior_of(
+            readings()
+                .filter(|r| r.bytes >= BYTES_MIN)
+                .filter_map(|r| r.learned_mbps),
+        );
+        let same_pair = self.entries.iter().rev().filter(|e| gear.is_same_pair(e));
+        let of_card = same_pair.filter_map(|e| Some(e.reading?.read_bytes_per_s? / 1e6));
+        let card = prior_of(of_card.take(JOBS_MAX));
         let files = readings().find_map(|r| r.learned_file_s);
         Expected {
             rate,
+            card,
             per_file: files
                 .filter(|s| s.is_finite() && *s > 0.0)
                 .map(|seconds| FilePrior {
@@ -135,6 +135,19 @@ impl Ledger {
             )
         })
     }
+}
+
+/// What rates in MB/s that were reached before let expect.
+fn prior_of(rates: impl Iterator<Item = f64>) -> Option<RatePrior> {
+    let rates: Vec<f64> = rates
+        .filter(|r| r.is_finite() && *r > 0.0)
+        .map(f64::ln)
+        .collect();
+    (!rates.is_empty()).then(|| {
+        let (mean, sd) = mean_and_sd(&rates);
+        let sd = if rates.len() < 2 { ONCE_LOG_SD } else { sd };
+        RatePrior::from_history(mean.exp(), sd.max(LOG_SD_MIN))
+    })
 }
 
 fn mean_and_sd(values: &[f64]) -> (f64, f64) {
@@ -202,8 +215,11 @@ mod tests {
         assert!((rate.mbps - 93.9).abs() < 0.1, "{rate:?}");
         assert!((0.05..0.07).contains(&rate.log_sd), "{rate:?}");
         assert!((found.per_file.unwrap().seconds - 0.004).abs() < 1e-9);
-        // Another drive is another chain, and an unknown card has no past.
-        assert_eq!(known.expect(&gear(&kites, ["A", "C"])).rate, None);
+        // Another drive is another chain, but the same card; and an unknown card has no past.
+        let elsewhere = known.expect(&gear(&kites, ["A", "C"]));
+        assert_eq!(elsewhere.rate, None);
+        let alone = elsewhere.card.unwrap();
+        assert!((alone.mbps - 93.9).abs() < 0.1, "{alone:?}");
         let fresh = CardIdentity {
             path: "/media/elsewhere".to_owned(),
             ..card("NEW")

@@ -309,6 +309,20 @@ impl Live {
     }
 }
 
+/// Returns a lower bound of the card's rate over a job that took `took`, in bytes per second.
+pub(super) fn at_least(meter: &Meter, took: Duration) -> Option<f64> {
+    let rows = Span {
+        bytes: meter.least.bytes.get(),
+        time: Duration::from_nanos(meter.least.ns.get()),
+    };
+    let all = Span {
+        bytes: meter.read.get(),
+        time: took,
+    };
+    let rate = |s: &Span| (s.bytes > 0 && s.time > Duration::ZERO).then(|| s.rate());
+    [rows, all].iter().filter_map(rate).reduce(f64::max)
+}
+
 /// Returns the card's rate over a whole job, in bytes per second; `None` where too little was measured.
 pub(super) fn of_job(meter: &Meter) -> Option<f64> {
     let all = Span {
@@ -533,5 +547,12 @@ mod tests {
         let short = Meter::new(1, AlsoSet::default());
         short.clean.add(900_000_000, Duration::from_millis(900));
         assert_eq!(of_job(&short), None);
+        // What was read in all is a lower bound, and so is the best of the rows.
+        assert_eq!(at_least(&short, Duration::from_secs(9)), None);
+        short.read.add(900_000_000);
+        let least = |s| at_least(&short, Duration::from_secs(s));
+        assert_eq!(least(9), Some(100e6));
+        short.least.add(300_000_000, Duration::from_secs(1));
+        assert_eq!((least(9), least(1)), (Some(300e6), Some(900e6)));
     }
 }

@@ -276,11 +276,15 @@ pub struct Offloaded {
     pub steps: Vec<DriveFell>,
     /// The first forecast that was made, in seconds.
     pub forecast_s: Option<f64>,
-    /// How long it ran.
+    /// How long it ran, without a second read of the card.
     pub took: Duration,
+    /// How long the second read of the card took.
+    pub read_again: Duration,
     /// The card's own rate over the whole job, in bytes per second of reading time; `None` where too
     /// little of it could be measured.
     pub read_rate: Option<f64>,
+    /// The card reads at this rate or faster, in bytes per second.
+    pub read_at_least: Option<f64>,
     /// Bytes read from the card.
     pub bytes_read: u64,
 }
@@ -616,6 +620,9 @@ impl Coordinator {
 
     fn tick(&mut self, now: Duration, observer: &mut dyn Observer) {
         self.live.note(&self.context.meter, now);
+        if let Some(rate) = self.card_rate().filter(|r| !r.is_least) {
+            self.forecast.observe_card(rate.bytes_per_s / 1e6);
+        }
         if now >= self.interval_end {
             self.note_interval();
             self.interval_end = now + Duration::from_secs(self.rates.every_s);
@@ -864,7 +871,9 @@ impl Coordinator {
             links: held.links,
             interrupted: self.context.cancel.load(Ordering::Relaxed),
             took: self.since_start(),
+            read_again: Duration::ZERO,
             read_rate: live::of_job(meter),
+            read_at_least: live::at_least(meter, self.since_start()),
             bytes_read: meter.read.get(),
             files: self.files,
             destinations: self.destinations,

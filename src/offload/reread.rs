@@ -6,6 +6,7 @@ use super::{Context, Offloaded};
 use crate::disk::whole::hash_whole;
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer};
+use crate::speed::forecast::{Amount, Forecast, Stage};
 use std::io;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -13,19 +14,26 @@ use std::time::Duration;
 /// Reads every file a second time and adds what differs to the problems. Returns whether every
 /// file was read again past the cache and found equal.
 pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn Observer) -> bool {
+    let start = context.clock.elapsed();
+    let mut progress = Progress::new(context, offloaded.read_rate);
+    let all_equal = compare(context, offloaded, &mut progress, observer);
+    offloaded.read_again = context.clock.elapsed().saturating_sub(start);
+    all_equal
+}
+
+fn compare(
+    context: &Context,
+    offloaded: &mut Offloaded,
+    progress: &mut Progress,
+    observer: &mut dyn Observer,
+) -> bool {
     let mut all_equal = true;
-    let total = context.plan.jobs.iter().map(|j| j.bytes).sum();
-    let mut progress = Progress {
-        done: 0,
-        total,
-        next: context.clock.elapsed() + EVERY,
-    };
     for (job, at) in context.plan.jobs.iter().zip(0..) {
         let Some(first) = offloaded.files.get(at).and_then(|f| f.blake3) else {
             all_equal = false;
             continue;
         };
-        let problem = match hash_again(context, at, &mut progress, observer) {
+        let problem = match hash_again(context, at, progress, observer) {
             // Stopped in the middle of a file, about which nothing can be said then.
             Err(e) if e.kind() == io::ErrorKind::Interrupted => {
                 offloaded.interrupted = true;
@@ -64,9 +72,37 @@ const EVERY: Duration = Duration::from_millis(250);
 
 /// How far the second read is.
 struct Progress {
-    done: u64,
+    done: Amount,
     total: u64,
+    start: Duration,
     next: Duration,
+    forecast: Forecast,
+}
+
+impl Progress {
+    fn new(context: &Context, measured: Option<f64>) -> Self {
+        let now = context.clock.elapsed();
+        Self {
+            done: Amount::default(),
+            total: context.plan.jobs.iter().map(|j| j.bytes).sum(),
+            start: now,
+            next: now + EVERY,
+            forecast: context
+                .plan
+                .forecast_of_read_again(measured.map(|rate| rate / 1e6)),
+        }
+    }
+
+    fn look(&mut self, now: Duration, observer: &mut dyn Observer) {
+        if now < self.next {
+            return;
+        }
+        self.next = now + EVERY;
+        let at = now.saturating_sub(self.start);
+        self.forecast.observe(at, Stage::Copy, self.done);
+        let left = self.forecast.remaining();
+        observer.event(&Event::ReadAgain(self.done.bytes, self.total, left));
+    }
 }
 
 /// `Interrupted`: the job stops.
@@ -83,15 +119,13 @@ fn hash_again(
         .disk
         .open_read_back(&job.name.under(&context.plan.card.given))?;
     let mut go_on = |n| {
-        progress.done += n;
-        let now = context.clock.elapsed();
-        if now >= progress.next {
-            progress.next = now + EVERY;
-            observer.event(&Event::ReadAgain(progress.done, progress.total));
-        }
+        progress.done.bytes += n;
+        progress.look(context.clock.elapsed(), observer);
         !context.cancel.load(Ordering::Relaxed)
     };
-    match hash_whole(source.as_mut(), job.bytes, &mut go_on)? {
+    let whole = hash_whole(source.as_mut(), job.bytes, &mut go_on)?;
+    progress.done.files += 1;
+    match whole {
         Some((digest, _)) => Ok((digest, source.way().reaches_device())),
         None => Err(io::ErrorKind::Interrupted.into()),
     }

@@ -16,7 +16,7 @@ use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown};
 use crate::signature::Signer;
 use crate::speed::ceiling::Ceiling;
-use crate::speed::forecast::{Amount, Forecast, Prior};
+use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior};
 use crate::units::{counted, len64, round_up, size};
 use camino::{Utf8Path, Utf8PathBuf};
 use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, is_known_card, leave};
@@ -376,14 +376,39 @@ pub struct Plan {
 
 impl Plan {
     /// Returns the forecast of the copy as it stands before the first byte. `plan` shows it and `copy`
-    /// goes on with it, so the two can't differ. The second read of `--proof reread` is not in it.
+    /// goes on with it, so the two can't differ.
     pub fn forecast(&self) -> Forecast {
         let (files, bytes) = self.to_read();
         let forecast = Forecast::new(&self.prior, Amount { files, bytes });
-        match self.kept_after() {
+        let forecast = match self.kept_after() {
             Some(kept) => forecast.then_read_back(kept),
             None => forecast,
+        };
+        match self.read_again() {
+            Some(again) => forecast.then_read_again(again),
+            None => forecast,
         }
+    }
+
+    /// Returns what is read from the card a second time when all else is done: everything, also what an
+    /// earlier run copied. `None` unless that is asked for.
+    pub fn read_again(&self) -> Option<Amount> {
+        (self.level == Level::Reread).then(|| Amount {
+            files: len64(self.jobs.len()),
+            bytes: self.jobs.iter().map(|j| j.bytes).sum(),
+        })
+    }
+
+    /// Returns the forecast of that second read alone, for the time when it is going on; `measured` is the
+    /// rate of the first read in MB/s.
+    pub fn forecast_of_read_again(&self, measured: Option<f64>) -> Forecast {
+        let known = measured.map(|mbps| RatePrior::from_history(mbps, 0.0));
+        let prior = Prior {
+            rate: known.or(self.prior.card).or(self.prior.rate),
+            per_file: self.prior.per_file,
+            ..Prior::default()
+        };
+        Forecast::new(&prior, self.read_again().unwrap_or_default())
     }
 
     /// Returns whether kept files are read back from their drives again.

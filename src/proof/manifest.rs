@@ -457,7 +457,7 @@ impl Manifest {
             limiting_link: offloaded.limiting.clone(),
             forecast: ForecastPart {
                 at_start_s: offloaded.forecast_s.map(seconds),
-                actual_s: seconds(offloaded.took.as_secs_f64()),
+                actual_s: seconds((offloaded.took + offloaded.read_again).as_secs_f64()),
             },
             verdict: VerdictPart {
                 proven: proof.verdict().is_proven(),

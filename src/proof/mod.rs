@@ -618,11 +618,13 @@ const RATE_BYTES: u64 = 100 * crate::units::MB;
 
 /// What the measured rate says against what is known of card and reader.
 fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
-    let read = offloaded
-        .read_rate
-        .filter(|_| offloaded.bytes_read >= RATE_BYTES)?;
-    plan.ceiling
-        .compare(crate::units::MegabytesPerS(read / 1e6))
+    let is_enough = offloaded.bytes_read >= RATE_BYTES;
+    let (read, is_least) = match (offloaded.read_rate, offloaded.read_at_least) {
+        (Some(measured), _) => (measured, false),
+        (None, at_least) => (at_least?, true),
+    };
+    let read = crate::units::MegabytesPerS(read / 1e6);
+    is_enough.then(|| plan.ceiling.compare(read, is_least))?
 }
 
 fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> {

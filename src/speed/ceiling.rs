@@ -133,10 +133,26 @@ pub struct DriveSpeed {
     pub reads: Option<Figure>,
     /// Names of the disks behind it; equal names are one device. Empty where the system does not say.
     pub disks: BTreeSet<String>,
-    /// It can do one thing at a time (it spins).
-    pub spins: bool,
+    /// It spins, and so does one thing at a time; `None` where nobody knows.
+    pub spins: Option<bool>,
+    /// It is a disk of a virtual machine, which often calls itself spinning and is not.
+    pub is_virtual: bool,
     /// The links it hangs on, its own first.
     pub path: Vec<Hop>,
+}
+
+impl DriveSpeed {
+    /// Returns whether it spins: the system says so, and it is not too fast for that. Of a virtual disk that is
+    /// believed only where somebody gave both rates, and so means that drive.
+    pub fn is_spinning(&self) -> bool {
+        let is_meant = !self.is_virtual || self.reads.is_some();
+        self.spins == Some(true) && self.may_spin() && is_meant
+    }
+
+    fn may_spin(&self) -> bool {
+        let is_slow = self.writes.is_none_or(|w| w.mbps.0 <= SPINNING_MAX);
+        self.spins != Some(false) && is_slow
+    }
 }
 
 /// Everything between a card and the drives.
@@ -248,6 +264,17 @@ impl Link {
 pub struct Ceiling {
     links: Vec<Link>,
     notes: Vec<String>,
+    drives: DrivesKnown,
+}
+
+/// What the figures of a chain rest on where its drives are concerned. Destinations are counted from 0.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct DrivesKnown {
+    /// Destinations of which nobody knows how fast they are.
+    pub unknown: Vec<usize>,
+    /// Destinations that are read back and of which nobody knows whether they spin, with the MB/s that
+    /// each takes if it does.
+    pub may_spin: Vec<(usize, MegabytesPerS)>,
 }
 
 impl Ceiling {
@@ -265,7 +292,7 @@ impl Ceiling {
             ceiling.reader_link(row, chain.reader.cards_at_once.max(1));
         }
         ceiling.paths(chain);
-        ceiling.drives(chain);
+        ceiling.all_drives(chain);
         ceiling
     }
 
@@ -277,6 +304,11 @@ impl Ceiling {
     /// Returns what is worth saying about the chain, in whole sentences.
     pub fn notes(&self) -> &[String] {
         &self.notes
+    }
+
+    /// Returns what is not known of the drives.
+    pub fn drives(&self) -> &DrivesKnown {
+        &self.drives
     }
 
     /// Adds a sentence to the notes, once.
@@ -306,11 +338,17 @@ impl Ceiling {
         slowest(self.links.iter().filter(|link| !link.is_drive()))
     }
 
+    /// Returns the range that is usual for the links between card and computer, lower end first.
+    pub fn usual_of_card(&self) -> Option<(MegabytesPerS, MegabytesPerS)> {
+        usual_of(&self.links.iter().filter(|link| !link.is_drive()))
+    }
+
     /// Returns what a measured read rate says against the links between card and computer, in a
-    /// sentence: that it is far below what is usual for them, or above what they allow.
-    pub fn compare(&self, read: MegabytesPerS) -> Option<String> {
+    /// sentence: that it is far below what is usual for them, or above what they allow. With `is_least`
+    /// the card was read at that rate at least, and only the latter can be said.
+    pub fn compare(&self, read: MegabytesPerS, is_least: bool) -> Option<String> {
         let slowest = self.on_cards_side()?;
-        let (low, high) = usual_of(&self.links.iter().filter(|link| !link.is_drive()))?;
+        let (low, high) = self.usual_of_card()?;
         let allows = format!(
             "The card was read at {:.0} MB/s; what is known of it and its reader allows {:.0} ({})",
             read.0,
@@ -325,7 +363,7 @@ impl Ceiling {
             };
             return Some(format!("{allows}: {why}."));
         }
-        (read.0 < BELOW * low.0).then(|| {
+        (!is_least && read.0 < BELOW * low.0).then(|| {
             format!(
                 "{allows} and usually gives {:.0} to {:.0}. Another reader, port or cable may tell which part is slow.",
                 low.0, high.0
@@ -487,7 +525,7 @@ impl Ceiling {
         share
     }
 
-    fn drives(&mut self, chain: &Chain) {
+    fn all_drives(&mut self, chain: &Chain) {
         let mut together: BTreeMap<&BTreeSet<String>, Vec<usize>> = BTreeMap::new();
         for (index, drive) in chain.drives.iter().enumerate() {
             if !drive.disks.is_empty() && !chain.separate {
@@ -495,7 +533,10 @@ impl Ceiling {
             }
         }
         for (index, drive) in chain.drives.iter().enumerate() {
-            let Some(writes) = drive.writes else { continue };
+            let Some(writes) = drive.writes else {
+                self.drives.unknown.push(index);
+                continue;
+            };
             // Two figures for one device are meant for each folder as it is; one figure is the device's.
             let sharers = together.get(&drive.disks).map_or(1, |all| {
                 let figure = |i: &usize| chain.drives.get(*i).and_then(|d| d.writes);
@@ -505,12 +546,22 @@ impl Ceiling {
                     1
                 }
             });
-            let mut seconds_per_mb = float(len64(sharers)) / writes.mbps.0;
-            if let (true, true, Some(reads)) = (chain.reads_back, drive.spins, drive.reads) {
-                // One head: while it reads back it does not write.
-                seconds_per_mb += float(len64(sharers)) / reads.mbps.0;
+            let share = |mbps: f64| MegabytesPerS(mbps / float(len64(sharers)));
+            let turns = share(in_turns(writes, drive.reads));
+            if chain.reads_back && drive.may_spin() && !drive.is_spinning() {
+                self.drives.may_spin.push((index, turns));
             }
-            let mbps = MegabytesPerS(1.0 / seconds_per_mb);
+            let mbps = if chain.reads_back && drive.is_spinning() {
+                self.note(format!(
+                    "Destination {} spins: it writes and reads back in turns, which leaves {:.0} of its {:.0} MB/s.",
+                    index + 1,
+                    turns.0,
+                    share(writes.mbps.0).0
+                ));
+                turns
+            } else {
+                share(writes.mbps.0)
+            };
             self.add(
                 format!("destination {}", index + 1),
                 WRITES,
@@ -524,6 +575,17 @@ impl Ceiling {
             }
         }
     }
+}
+
+/// No spinning disk writes faster than so many MB/s (common practice, no source); some USB bridges and virtual
+/// disks call themselves spinning and are not.
+const SPINNING_MAX: f64 = 300.0;
+
+/// MB/s of a drive with one head, which does not write while it reads back. Where only its writing is known it
+/// reads at that rate (common practice, no source: the two are the same tracks at the same speed).
+fn in_turns(writes: Figure, reads: Option<Figure>) -> f64 {
+    let reads = reads.map_or(writes.mbps.0, |r| r.mbps.0);
+    1.0 / (1.0 / writes.mbps.0 + 1.0 / reads)
 }
 
 /// The range that is usual for some links together.
@@ -620,7 +682,8 @@ mod tests {
             drives: vec![DriveSpeed::default(); 2],
             ..Chain::default()
         });
-        assert_eq!(ceiling, Ceiling::default());
+        assert!(ceiling.links().is_empty() && ceiling.notes().is_empty());
+        assert_eq!(ceiling.drives().unknown, [0, 1]);
         assert_eq!(
             (ceiling.mbps(), ceiling.limiting(), ceiling.usual()),
             (None, None, None)
@@ -840,9 +903,34 @@ mod tests {
         );
         // A spinning disk that reads back what it writes does one after the other.
         c.reads_back = true;
-        c.drives[1].spins = true;
         c.drives[1].reads = Some(Figure::label(MegabytesPerS(115.0)));
+        // Nobody knows whether they spin: that is kept for whoever makes a promise.
+        assert_eq!(told(&c), (110.0, "destination 2".to_owned()));
+        let may_spin = &Ceiling::of(&c).drives().may_spin.clone();
+        assert_eq!(
+            (may_spin.len(), may_spin[0].0),
+            (1, 1),
+            "450 MB/s do not spin"
+        );
+        assert!((may_spin[0].1.0 - 56.222).abs() < 0.001, "{may_spin:?}");
+        c.drives[0].spins = Some(true);
+        c.drives[1].spins = Some(true);
         assert_eq!(told(&c), (56.222, "destination 2".to_owned()));
+        assert_eq!(*Ceiling::of(&c).drives(), DrivesKnown::default());
+        let notes = Ceiling::of(&c).notes().join(" ");
+        assert!(notes.contains("Destination 2 spins"), "{notes}");
+        // Only its writing is known: it reads as fast. A virtual disk may only say that it spins.
+        c.drives[1].is_virtual = true;
+        assert_eq!(told(&c), (56.222, "destination 2".to_owned()));
+        let reads = c.drives[1].reads.take();
+        assert_eq!(told(&c), (110.0, "destination 2".to_owned()));
+        assert_eq!(
+            Ceiling::of(&c).drives().may_spin,
+            [(1, MegabytesPerS(55.0))]
+        );
+        c.drives[1].is_virtual = false;
+        assert_eq!(told(&c), (55.0, "destination 2".to_owned()));
+        c.drives[1].reads = reads;
         // 160 GB: 24.2 min to write and 23.2 to read back, one after the other or mixed.
         assert!((160_000.0 / 56.222 / 60.0 - 47.4_f64).abs() < 0.1);
         c.reads_back = false;
@@ -898,7 +986,7 @@ mod tests {
     fn a_measured_rate_is_compared_with_what_is_usual() {
         let mut c = chain(170.0, "sd-sdr104", "", "usb3-5g");
         c.drives = vec![drive(20.0)];
-        let told = |mbps| Ceiling::of(&c).compare(MegabytesPerS(mbps));
+        let told = |mbps| Ceiling::of(&c).compare(MegabytesPerS(mbps), false);
         assert_eq!(told(92.0), None);
         assert_eq!(told(60.0), None, "a little slow is nothing to talk about");
         let slow = told(36.0).unwrap();
@@ -912,7 +1000,7 @@ mod tests {
             "{fast}"
         );
         assert!(told(400.0).unwrap().ends_with("that cannot be right."));
-        assert_eq!(Ceiling::default().compare(MegabytesPerS(5.0)), None);
+        assert_eq!(Ceiling::default().compare(MegabytesPerS(5.0), false), None);
     }
 
     #[test]

@@ -17,7 +17,8 @@ pub fn card(chain: &mut Chain, gear: &Gear) {
 /// Fills in what the system says of a drive's way into the computer.
 pub fn drive(drive: &mut DriveSpeed, gear: &Gear) {
     drive.path = path(gear);
-    drive.spins = gear.rotational == Some(true);
+    drive.spins = gear.rotational;
+    drive.is_virtual = gear.is_virtual;
 }
 
 /// Returns the links that a device hangs on, its own first. The computer's own hub is none: what leads on from

@@ -20,13 +20,16 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use trace::Replay;
 use unlade::disk::Stamp;
+use unlade::disk::gear::Gear;
 use unlade::event::{Event, Observer, Silent, Snapshot};
 use unlade::offload::limits::Limits;
 use unlade::plan::Level;
 use unlade::proof::Terms;
+use unlade::proof::manifest::Manifest;
 use unlade::run::{Job, KnownBefore, Tools, offload, prepare};
-use unlade::speed::ceiling::Chain;
+use unlade::speed::ceiling::{Chain, DriveSpeed, Figure};
 use unlade::speed::forecast::{RatePrior, Remaining};
+use unlade::units::MegabytesPerS;
 
 /// Neither the tuning seeds of the bench nor those of its figures.
 const SEED: u64 = 77_000;
@@ -272,8 +275,65 @@ fn a_plan_and_its_copy_start_from_one_number() {
     assert!(proof.verdict().is_proven());
     let at_start = proof.offloaded().forecast_s.unwrap();
     assert!((at_start - planned.likely_s).abs() < 1e-9, "{at_start}");
+    let actual = Manifest::of(&proof, "sim").forecast.actual_s;
+    let took = proof.offloaded().took.as_secs_f64();
+    assert!(
+        (actual - took).abs() < 0.01,
+        "{actual}: one read of the card"
+    );
     // At the end nothing is left, and nothing is waited for.
     let end = last.0.unwrap();
     assert!(end.remaining.unwrap().high_s <= 0.0, "{end:?}");
     assert_eq!(end.waiting_for, None);
+
+    // A second read of the card is in the forecast and in the time taken, and tells the time left.
+    let terms = Terms {
+        level: Level::Reread,
+        ..job.terms
+    };
+    let job = Job {
+        name: Some("AGAIN".to_owned()),
+        terms,
+        ..job
+    };
+    let mut plan = prepare(&job, &tools, &mut Silent).unwrap();
+    plan.prior.rate = Some(RatePrior::from_history(0.1, 0.05));
+    plan.prior.card = Some(RatePrior::from_history(0.4, 0.05));
+    // 1.2 MB at 0.1 and again at 0.4 MB/s, and 20 files at 10 ms each time.
+    let planned = plan.forecast().remaining().unwrap().likely_s;
+    assert!((planned - 15.4).abs() < 0.1, "{planned}");
+    let proof = offload(plan, terms, &tools, &mut Silent).unwrap();
+    assert!(proof.verdict().is_proven(), "{:?}", proof.verdict());
+    let (forecast, took) = (Manifest::of(&proof, "sim").forecast, proof.offloaded());
+    assert!((forecast.at_start_s.unwrap() - planned).abs() < 1e-3);
+    assert!(took.read_again > std::time::Duration::ZERO);
+    let all = (took.took + took.read_again).as_secs_f64();
+    assert!((forecast.actual_s - all).abs() < 0.01, "{forecast:?}");
+
+    // A drive that spins takes 1 / (1/110 + 1/115) MB/s, and less as it fills; 400 MB/s do not spin.
+    let spins = || Gear {
+        rotational: Some(true),
+        ..Gear::default()
+    };
+    sim.set_gear("/a", spins());
+    sim.set_gear("/b", spins());
+    let drive = |writes, reads| DriveSpeed {
+        writes: Some(Figure::label(MegabytesPerS(writes))),
+        reads: Some(Figure::label(MegabytesPerS(reads))),
+        ..DriveSpeed::default()
+    };
+    let job = Job {
+        name: Some("SPINS".to_owned()),
+        chain: Chain {
+            drives: vec![drive(400.0, 450.0), drive(110.0, 115.0)],
+            ..Chain::default()
+        },
+        ..job
+    };
+    let prior = prepare(&job, &tools, &mut Silent).unwrap().prior;
+    assert!(
+        (prior.rate.unwrap().mbps - 56.222).abs() < 0.01,
+        "{prior:?}"
+    );
+    assert!(prior.growth.unwrap().log > 0.0, "{prior:?}");
 }

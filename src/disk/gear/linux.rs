@@ -31,6 +31,8 @@ pub fn behind(root: &Path, backing: &Backing, rotational: Option<bool>) -> Gear 
     let Some(folder) = look.tree.block_named(disk) else {
         return gear;
     };
+    let is_virtual = |part: &str| part.starts_with("virtio") || part.starts_with("vbd-");
+    gear.is_virtual = folder.iter().any(|p| p.to_str().is_some_and(is_virtual));
     gear.model = look.words(&folder.join("device/model"));
     if disk.starts_with("mmcblk") {
         gear.slot = look.slot(&folder);

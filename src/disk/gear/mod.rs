@@ -24,6 +24,8 @@ pub struct Gear {
     pub usb: Vec<UsbDevice>,
     /// The `PCIe` link of an `NVMe` card or drive.
     pub pcie: Option<PcieLink>,
+    /// It is a disk of a virtual machine, and what it says of itself need not be so.
+    pub is_virtual: bool,
     /// A spinning disk. Some USB bridges and virtual disks say so wrongly.
     pub rotational: Option<bool>,
     /// What the disk calls itself, in a USB reader usually the reader's slot.

@@ -70,6 +70,8 @@ const UNKNOWN_LOG_SD: f64 = 1.5;
 /// What is assumed of a read-back nobody knows: this many times the rate of the copy.
 const READ_BACK_FACTOR: f64 = 1.5;
 const READ_BACK_LOG_SD: f64 = 0.6;
+/// Spread of the logarithm of the card's rate on its second read, when the first has measured it.
+const CARD_LOG_SD: f64 = 0.08;
 /// Spread of the logarithm of a drive's known rate after its cache is full.
 const CACHE_LOG_SD: f64 = 0.15;
 /// A known cache step is looked for from the first to the second multiple of its place.
@@ -378,6 +380,8 @@ pub struct Forecast {
     prior: Prior,
     copy: Run,
     read_back: Option<Run>,
+    /// A second read of the card after all else.
+    read_again: Option<Load>,
     stage: Stage,
     at: f64,
     /// Seconds without progress up to now.
@@ -400,6 +404,7 @@ impl Forecast {
         let mut prior = *prior;
         prior.rate = prior.rate.filter(RatePrior::is_sane);
         prior.read_back = prior.read_back.filter(RatePrior::is_sane);
+        prior.card = prior.card.filter(RatePrior::is_sane);
         prior.per_file = prior
             .per_file
             .filter(|f| f.seconds > 0.0 && f.seconds.is_finite() && f.log_sd.is_finite());
@@ -411,6 +416,7 @@ impl Forecast {
         let mut forecast = Self {
             copy: Run::new(copy.load(), file, prior.rate, growth),
             read_back: None,
+            read_again: None,
             stage: Stage::Copy,
             at: 0.0,
             gap: 0.0,
@@ -444,6 +450,45 @@ impl Forecast {
         self.shown = Shown::default();
         self.show();
         self
+    }
+
+    /// Adds a second read of the card, after all else, at the rate of the card alone.
+    #[must_use]
+    pub fn then_read_again(mut self, amount: Amount) -> Self {
+        self.read_again = Some(amount.load());
+        self.shown = Shown::default();
+        self.show();
+        self
+    }
+
+    /// Takes note of the rate that the card was measured to read at, in MB/s, for its second read.
+    pub fn observe_card(&mut self, mbps: f64) {
+        let measured = RatePrior::from_history(mbps, CARD_LOG_SD);
+        if measured.is_sane() {
+            self.prior.card = Some(measured);
+        }
+    }
+
+    /// Seconds for the second read of the card, if there will be one. A card that nobody knows reads as
+    /// fast as it is copied, or faster.
+    fn again(&self) -> Option<Guess> {
+        let total = self.read_again?;
+        let rate = self.prior.card.map_or_else(
+            || Guess {
+                variance: READ_BACK_LOG_SD * READ_BACK_LOG_SD,
+                ..self.copy.bank.rate()
+            },
+            rate_guess,
+        );
+        let file = self
+            .prior
+            .per_file
+            .map_or(self.copy.bank.file_seconds(), |f| f.seconds);
+        let seconds = file * total.files + rate.ln.exp() * total.mb;
+        Some(Guess {
+            ln: seconds.max(1e-9).ln(),
+            variance: rate.variance,
+        })
     }
 
     /// Returns what the copy taught so far, at the costs of the last moment.
@@ -636,6 +681,15 @@ impl Forecast {
 
     /// Seconds for all that is left.
     fn rest(&self) -> Guess {
+        let before = self.rest_but_again();
+        match self.again() {
+            Some(again) => sum(&[before, again]),
+            None => before,
+        }
+    }
+
+    /// Seconds for all that is left before the card is read again.
+    fn rest_but_again(&self) -> Guess {
         let run = self.run();
         let left = run.left();
         let mut now = if left.files > 0.0 || left.mb > 0.0 {
@@ -764,7 +818,8 @@ impl Forecast {
             let left = run.left();
             left.files <= 0.0 && left.mb <= 0.0
         };
-        nothing(&self.copy) && self.read_back.as_ref().is_none_or(nothing)
+        let read_back = self.read_back.as_ref().is_none_or(nothing);
+        nothing(&self.copy) && read_back && self.read_again.is_none()
     }
 
     /// Returns the time left at the last observation (before the first: of the whole job), or `None`

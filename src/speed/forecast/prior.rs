@@ -144,6 +144,8 @@ pub struct Prior {
     /// The rate of a read-back that only begins when everything is copied. Not for a read-back that
     /// runs behind the writer: that is part of `rate`.
     pub read_back: Option<RatePrior>,
+    /// The rate of the card alone, without the drives, for a second read of it.
+    pub card: Option<RatePrior>,
     /// When a destination is known to slow down.
     pub cache_step: Option<CacheStep>,
     /// How the cost grows over the job.

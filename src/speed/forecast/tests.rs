@@ -350,6 +350,7 @@ fn absurd_priors() -> Vec<Prior> {
             priors.push(Prior {
                 rate: Some(rate),
                 read_back: Some(rate),
+                card: Some(rate),
                 per_file: Some(FilePrior {
                     seconds: b,
                     log_sd: a,
@@ -367,6 +368,46 @@ fn absurd_priors() -> Vec<Prior> {
         }
     }
     priors
+}
+
+#[test]
+fn a_second_read_of_the_card_counts_at_the_cards_own_rate() {
+    let prior = Prior {
+        rate: Some(RatePrior::from_history(40.0, 0.05)),
+        card: Some(RatePrior::from_history(160.0, 0.05)),
+        ..Prior::default()
+    };
+    let again = amount(1, 8_000.0);
+    let forecast = Forecast::new(&prior, again).then_read_again(again);
+    // 200 s to copy and 50 to read again.
+    let planned = forecast.remaining().unwrap();
+    assert!(near(planned.likely_s, 250.0, 0.01), "{planned:?}");
+    // Of a card that nobody knows: as fast as it is copied, and that is not certain.
+    let unknown = Forecast::new(
+        &Prior {
+            card: None,
+            ..prior
+        },
+        again,
+    )
+    .then_read_again(again);
+    let doubtful = unknown.remaining().unwrap();
+    assert!(near(doubtful.likely_s, 400.0, 0.02), "{doubtful:?}");
+    assert!(doubtful.high_s > 1.2 * doubtful.likely_s, "{doubtful:?}");
+    // Measured on the way: the card reads 80.
+    let mut card = Card {
+        forecast,
+        ..Card::new(&prior, 8_000.0)
+    };
+    card.run(200, 40.0);
+    card.forecast.observe_card(80.0);
+    card.run(200, 40.0);
+    assert!(near(card.left().likely_s, 200.0, 0.03), "{:?}", card.left());
+    // When all is copied that much is left; what makes no sense teaches nothing.
+    card.run(400, 40.0);
+    card.forecast.observe_card(f64::NAN);
+    card.run(1, 0.0);
+    assert!(near(card.left().likely_s, 100.0, 0.03), "{:?}", card.left());
 }
 
 #[test]
