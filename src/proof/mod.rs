@@ -621,7 +621,11 @@ fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
     let is_enough = offloaded.bytes_read >= RATE_BYTES;
     let (read, is_least) = match (offloaded.read_rate, offloaded.read_at_least) {
         (Some(measured), _) => (measured, false),
-        (None, at_least) => (at_least?, true),
+        // What was delivered over the whole job is a lower bound at any rate.
+        (None, at_least) => {
+            let delivered = crate::units::rate(offloaded.bytes_read, offloaded.took);
+            (at_least.unwrap_or(0.0).max(delivered), true)
+        }
     };
     let read = crate::units::MegabytesPerS(read / 1e6);
     is_enough.then(|| plan.ceiling.compare(read, is_least))?
