@@ -5,6 +5,7 @@ use super::Plan;
 use crate::disk::FolderFacts;
 use crate::disk::backing::{Backing, independent};
 use crate::error::{Problem, ProblemKind};
+use crate::name::shown;
 use crate::units::{counted, len64, size};
 use std::collections::BTreeMap;
 
@@ -98,6 +99,20 @@ pub fn done_after(order: &Order, takes: &[Option<f64>]) -> Vec<Option<f64>> {
     done
 }
 
+/// Returns how many cards fit on every volume together, in the order in which they were given.
+fn how_many_fit(plans: &[Plan]) -> usize {
+    let mut left: BTreeMap<u64, u64> = BTreeMap::new();
+    let fits = |plan: &&Plan| {
+        plan.destinations.iter().all(|d| {
+            let free = left.entry(d.facts.device).or_insert(d.facts.free_bytes);
+            let rest = free.checked_sub(d.needs_bytes);
+            *free = rest.unwrap_or(0);
+            rest.is_some()
+        })
+    };
+    plans.iter().take_while(fits).count()
+}
+
 /// Tells which volumes cannot take all cards together, although each card alone would fit.
 pub fn joint_room(plans: &[Plan]) -> Vec<Problem> {
     let mut by_volume: BTreeMap<u64, (u64, u64, usize, u64)> = BTreeMap::new();
@@ -112,12 +127,22 @@ pub fn joint_room(plans: &[Plan]) -> Vec<Problem> {
             entry.3 += 1;
         }
     }
+    let first: Vec<String> = plans
+        .iter()
+        .take(how_many_fit(plans))
+        .map(|plan| format!("`{}`", shown(plan.card.given.as_str())))
+        .collect();
+    let fit = match first.len() {
+        0 => String::new(),
+        1 => format!(" ({} alone fits)", first.concat()),
+        _ => format!(" ({} fit together)", first.join(", ")),
+    };
     by_volume
         .into_values()
         .filter(|(needs, free, ..)| needs > free)
         .map(|(needs, free, index, copies)| {
             let why = format!(
-                "the cards together need {} there ({}), and {} is free: {} short; leave out a card or give another drive",
+                "the cards together need {} there ({}), and {} is free: {} short; leave out a card{fit} or give another drive",
                 size(needs),
                 counted(copies, "offload"),
                 size(free),

@@ -30,6 +30,8 @@ pub const MANIFEST_HASH: &str = "manifest.json.b3";
 /// The file that holds a signature of the manifest, where somebody signed it: the name that `ssh-keygen -Y
 /// sign` gives it.
 pub const MANIFEST_SIGNATURE: &str = "manifest.json.sig";
+/// What a proof shows and what not.
+pub const SHOWS: &str = "Equal hashes show that each copy equals what the card reader delivered. They do not show that the camera recorded it well, that the reader delivered what is on the card, or that a drive will still work tomorrow.";
 /// The largest manifest that is read, in bytes: room for about a million files.
 pub const MANIFEST_BYTES_MAX: u64 = 512 * 1_024 * 1_024;
 /// The largest file with a manifest's hash that is read, in bytes.
@@ -136,6 +138,9 @@ pub struct ProofPart {
     /// The person stated that devices which the system could not tell apart are separate.
     #[serde(skip_serializing_if = "std::ops::Not::not", default)]
     pub separate: bool,
+    /// What equal hashes show and what not, in words.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub shows: Option<String>,
     /// Only what was new was copied.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub only_new: Option<OnlyNewPart>,
@@ -435,6 +440,7 @@ impl Manifest {
                 copies_needed: len64(proof.terms().copies_needed),
                 hash: "blake3".to_owned(),
                 separate: proof.terms().separate,
+                shows: Some(SHOWS.to_owned()),
                 only_new: only_new_part(proof),
             },
             destinations: destination_parts(proof),

@@ -8,7 +8,7 @@ use crate::also::Also;
 use crate::error::Problem;
 use crate::name::shown;
 use crate::plan::Layout;
-use crate::proof::manifest::{CopyLevel, DestinationPart, FilePart, Manifest, MatchedBy};
+use crate::proof::manifest::{CopyLevel, DestinationPart, FilePart, Manifest, MatchedBy, SHOWS};
 use crate::units::{count, counted, len64, size};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use std::collections::BTreeSet;
@@ -324,9 +324,7 @@ fn left_out(m: &Manifest) -> Markup {
 fn cautions(m: &Manifest) -> Markup {
     html! {
         h2 { "What this shows, and what it does not" }
-        p {
-            "Equal hashes show that each copy equals what the card reader delivered. They do not show that the camera recorded it well, that the reader delivered what is on the card, or that a drive will still work tomorrow."
-        }
+        p { (SHOWS) }
         @if m.verdict.proven {
             p {
                 "Before the card is formatted: open some files from each drive, look at the card once more, and format it in the camera. Drives that travel in one bag can be lost together. What a contract, an insurer or local rules ask for comes first; this page knows nothing of it."

@@ -110,7 +110,13 @@ fn the_manifest_has_its_keys_in_order() {
         "listing_b3",
     ];
     assert_eq!(keys(&m["card"]), card);
-    assert_eq!(keys(&m["proof"]), ["asked", "copies_needed", "hash"]);
+    assert_eq!(
+        keys(&m["proof"]),
+        ["asked", "copies_needed", "hash", "shows"]
+    );
+    // The limits of the proof go with it.
+    let shows = m["proof"]["shows"].as_str().unwrap();
+    assert!(shows.contains("what the card reader delivered"), "{shows}");
     let destination = ["path", "device", "filesystem", "readback"];
     assert_eq!(keys(&m["destinations"][0]), destination);
     assert_eq!(

@@ -376,7 +376,8 @@ fn cards_that_fit_alone_and_not_together_are_refused_before_the_first_byte() {
     for command in ["plan", "copy"] {
         work.run(&format!("{command} A1 A2 --to small --copies 1"))
             .exits(3)
-            .says("the cards together need");
+            .says("the cards together need")
+            .says("(`A1` alone fits)");
         assert!(tree(&work.path("back")).is_empty());
     }
     work.run("plan A1 --to small --copies 1").exits(0);
