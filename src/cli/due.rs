@@ -338,7 +338,7 @@ mod tests {
     }
 
     /// 160 GB onto a drive of 110 and 115 MB/s of which nobody knows whether it spins: 24 minutes if it does
-    /// not, 47 if it does (arithmetic: 160,000 / 110 + 160,000 / 115 seconds).
+    /// not, 47.4 if it does (arithmetic: 160,000 / 110 + 160,000 / 115 seconds), told as 48.
     #[test]
     fn a_promise_says_what_it_takes_for_granted() {
         let card = || Due {
@@ -362,7 +362,7 @@ mod tests {
             "30 min: all of it is copied and read back by then.",
             "destination 1 can be written and read back as fast as the card is read",
             "destination 2 is no spinning disk",
-            "then it is about 47 min",
+            "then it is about 48 min",
         ] {
             assert!(words.contains(text), "{text}: {words}");
         }

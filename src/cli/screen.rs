@@ -587,9 +587,9 @@ mod tests {
         };
         assert_eq!(
             again_line(4_000_000_000, 9_600_000_000, Some(left)),
-            "Card   second read: 4.00 GB of 9.60 GB   left about 1 min"
+            "Card   second read: 4.0 GB of 9.6 GB   left about 1 min"
         );
-        assert!(again_line(0, 9_600_000_000, None).ends_with("of 9.60 GB"));
+        assert!(again_line(0, 9_600_000_000, None).ends_with("of 9.6 GB"));
     }
 
     #[test]

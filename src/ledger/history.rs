@@ -2,7 +2,7 @@
 //! these drives, what a file costs, where a drive slows down; and whether a card reads slower than
 //! it used to. Pure.
 
-use super::{Entry, Ledger};
+use super::{Entry, Ledger, Reading};
 use crate::card::identity::CardIdentity;
 use crate::speed::forecast::{CacheStep, FilePrior, RatePrior};
 use crate::units::{float, len64, speed};
@@ -17,8 +17,12 @@ const ONCE_LOG_SD: f64 = 0.08;
 const LOG_SD_MIN: f64 = 0.05;
 /// Spread of the logarithm of a learned cost per file.
 const FILE_LOG_SD: f64 = 0.3;
+/// The same where it was learned with other drives.
+const FILE_ELSEWHERE_LOG_SD: f64 = 0.5;
 /// Jobs of fewer bytes say nothing of a rate.
 const BYTES_MIN: u64 = 100_000_000;
+/// And jobs of fewer nothing of what a file costs.
+const FILES_BYTES_MIN: u64 = 1_000_000;
 /// A card that reads below this share of its own middle is told to be slower than its past.
 pub const SLOWER: f64 = 0.7;
 /// Rates that a past needs.
@@ -84,19 +88,24 @@ impl Ledger {
                 .filter(|r| r.bytes >= BYTES_MIN)
                 .filter_map(|r| r.learned_mbps),
         );
-        let same_pair = self.entries.iter().rev().filter(|e| gear.is_same_pair(e));
-        let of_card = same_pair.filter_map(|e| Some(e.reading?.read_bytes_per_s? / 1e6));
+        // What a file costs is mostly a matter of card and reader, so another drive says something too.
+        let cost = |r: Option<Reading>| {
+            let reading = r.filter(|r| r.bytes >= FILES_BYTES_MIN)?;
+            reading.learned_file_s.filter(|s| s.is_finite() && *s > 0.0)
+        };
+        let with = |log_sd| move |seconds| FilePrior { seconds, log_sd };
+        let same_pair = || self.entries.iter().rev().filter(|e| gear.is_same_pair(e));
+        let of_card = same_pair().filter_map(|e| Some(e.reading?.read_bytes_per_s? / 1e6));
         let card = prior_of(of_card.take(JOBS_MAX));
-        let files = readings().find_map(|r| r.learned_file_s);
+        let files = jobs.iter().find_map(|e| cost(e.reading));
+        let elsewhere = || same_pair().take(JOBS_MAX).find_map(|e| cost(e.reading));
+        let per_file = files
+            .map(with(FILE_LOG_SD))
+            .or_else(|| elsewhere().map(with(FILE_ELSEWHERE_LOG_SD)));
         Expected {
             rate,
             card,
-            per_file: files
-                .filter(|s| s.is_finite() && *s > 0.0)
-                .map(|seconds| FilePrior {
-                    seconds,
-                    log_sd: FILE_LOG_SD,
-                }),
+            per_file,
             cache_step: self.step_of(&gear.drives),
         }
     }
@@ -160,7 +169,7 @@ fn mean_and_sd(values: &[f64]) -> (f64, f64) {
 #[cfg(test)]
 mod tests {
     use super::super::tests::{card, copy};
-    use super::super::{DriveStep, Place, Reading};
+    use super::super::{DriveStep, Place};
     use super::*;
 
     fn job(label: &str, reader: Option<&str>, mbps: f64) -> Entry {
@@ -218,6 +227,8 @@ mod tests {
         // Another drive is another chain, but the same card; and an unknown card has no past.
         let elsewhere = known.expect(&gear(&kites, ["A", "C"]));
         assert_eq!(elsewhere.rate, None);
+        let file = elsewhere.per_file.unwrap();
+        assert!(file.log_sd > found.per_file.unwrap().log_sd, "{file:?}");
         let alone = elsewhere.card.unwrap();
         assert!((alone.mbps - 93.9).abs() < 0.1, "{alone:?}");
         let fresh = CardIdentity {

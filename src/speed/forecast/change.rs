@@ -10,6 +10,10 @@ const CLIP: f64 = 0.8;
 const SLACK: f64 = 0.15;
 /// The sum that raises an alarm: six seconds at half the rate.
 const ALARM: f64 = 4.0;
+/// So many observations in a row that are beyond the clip raise it at once, if they are short: a pause
+/// makes one long one.
+const ROW: u32 = 4;
+const ROW_S: f64 = 1.6;
 /// The alarm of a noisy rate is set so that noise alone takes `e` to this power times as long.
 const RARITY: f64 = 6.5;
 
@@ -17,6 +21,8 @@ const RARITY: f64 = 6.5;
 const NOISE_MAX: f64 = 0.5;
 /// From this sum on it may be that something changed.
 const SUSPECT: f64 = 1.5;
+/// From this sum on a change may be going back.
+const BACK: f64 = 0.5;
 
 /// A changed rate is learned from at most so many observations before the alarm.
 const RECENT: usize = 5;
@@ -31,6 +37,8 @@ struct Side {
     since: f64,
     seconds: f64,
     load: Load,
+    /// Observations beyond the clip, without one between that is not.
+    row: u32,
 }
 
 impl Side {
@@ -47,6 +55,11 @@ impl Side {
             self.noise = noise;
         }
         self.sum = sum;
+        self.row = if deviation >= CLIP && dt <= ROW_S {
+            self.row + 1
+        } else {
+            0
+        };
         self.seconds += dt;
         self.load.files += load.files;
         self.load.mb += load.mb;
@@ -55,7 +68,8 @@ impl Side {
 
 impl Side {
     fn is_over(&self) -> bool {
-        self.sum >= ALARM.max(RARITY * self.noise.min(NOISE_MAX) / (2.0 * SLACK))
+        let alarm = if self.row >= ROW { 0.0 } else { ALARM };
+        self.sum >= alarm.max(RARITY * self.noise.min(NOISE_MAX) / (2.0 * SLACK))
     }
 }
 
@@ -97,6 +111,12 @@ impl Watch {
     /// Returns whether something may just have changed.
     pub(super) fn suspects(&self) -> bool {
         self.slower.sum >= SUSPECT || self.faster.sum >= SUSPECT
+    }
+
+    /// Returns whether a change to slower, or faster, may be going back.
+    pub(super) fn turns_back(&self, slower: bool) -> bool {
+        let back = if slower { &self.faster } else { &self.slower };
+        back.sum >= BACK
     }
 
     /// Takes note that `load`, begun at `at`, took `dt` seconds, `deviation` being the logarithm of

@@ -43,10 +43,12 @@ const ROUGH_CLIP: f64 = 1.0;
 /// Observations for the filters: their length in seconds, from the given second of work on. Longer
 /// ones depend less on each other.
 const BLOCKS: [(f64, f64); 3] = [(0.0, 1.0), (8.0, 2.0), (20.0, 4.0)];
-/// Observations wait while a change is suspected: from this second of work on, and so many seconds.
+/// Observations wait while a change is suspected: from this second of work on (without a prior there is none
+/// that can be wrong), and so many seconds.
 const HOLD_S: (f64, f64) = (8.0, 10.0);
+const HOLD_UNKNOWN_S: f64 = 3.0;
 /// Without a prior the watch for changes begins after so many observations.
-const UNWATCHED: u32 = 5;
+const UNWATCHED: u32 = 2;
 /// Longer without any progress is a stall and no longer part of the rate, in seconds.
 const STALL_S: f64 = 3.0;
 /// Stalls are charged as if this many seconds without any had gone before; less with each of them.
@@ -55,12 +57,14 @@ const STALL_PRIOR_S: f64 = 30.0;
 const ACCIDENT_S: f64 = 6.0;
 /// For so many seconds after a start or a change the shown number is corrected faster.
 const HURRY_S: f64 = 10.0;
-/// A changed rate is told when it has stayed for so many seconds more.
-const STAYS_S: f64 = 6.0;
+/// A changed rate is told when it has stayed for so many seconds after the alarm, and for so many in all, if
+/// nothing hints at its going back.
+const STAYS_S: f64 = 3.0;
+const STAYED_S: f64 = 8.0;
 /// Smaller changes are followed but not told.
 const TOLD_RATIO: f64 = 1.2;
 /// The rate before a change is told only if it was watched for so many seconds.
-const BEFORE_S: f64 = 5.0;
+const BEFORE_S: f64 = 2.0;
 /// Half-widths of the 80 % range downward and upward, in standard deviations of the logarithm.
 const RANGE: (f64, f64) = (1.05, 1.05);
 /// The range never spans more than a factor of `e` to this power either way.
@@ -225,6 +229,7 @@ struct Run {
     watch: Watch,
     /// Observations that the watch has to wait for.
     unwatched: u32,
+    hold_from: f64,
     /// Seconds that an observation takes, the variance from one to the next, and the last one.
     length: f64,
     rough: f64,
@@ -253,6 +258,11 @@ impl Run {
             bank: Bank::new(file, guess, growth),
             watch: Watch::default(),
             unwatched: if rate.is_some() { 0 } else { UNWATCHED },
+            hold_from: if rate.is_some() {
+                HOLD_S.0
+            } else {
+                HOLD_UNKNOWN_S
+            },
             length: SECOND_S,
             rough: 0.0,
             last: None,
@@ -317,7 +327,7 @@ impl Run {
         // What may belong to another rate waits until that is decided, but not at the start, when it
         // is rather the prior that is wrong, not for ever, and not where lumps make all suspect.
         let waits = self.watch.suspects()
-            && self.active >= HOLD_S.0
+            && self.active >= self.hold_from
             && self.length <= SECOND_S
             && self.block.seconds < HOLD_S.1;
         if self.block.seconds >= length && !waits {
@@ -617,7 +627,10 @@ impl Forecast {
             self.hurry_until = at + HURRY_S;
             self.take_alarm(alarm);
         }
-        let due = self.unconfirmed.filter(|u| at >= u.due)?;
+        let watch = &self.run().watch;
+        let due = self
+            .unconfirmed
+            .filter(|u| at >= u.due && !watch.turns_back(u.slower))?;
         self.unconfirmed = None;
         let (from, to) = (due.before.bytes_per_s(), due.after.bytes_per_s());
         let ratio = if due.slower { from / to } else { to / from };
@@ -665,7 +678,7 @@ impl Forecast {
             since: alarm.since,
             slower: alarm.slower,
             after,
-            due: at + STAYS_S,
+            due: (at + STAYS_S).max(alarm.since + STAYED_S),
         };
         self.unconfirmed = match self.unconfirmed {
             // It came back before it was told: nothing that lasts.

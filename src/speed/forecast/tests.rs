@@ -496,3 +496,42 @@ fn words_round_and_give_ranges() {
     assert_eq!(r(7_000.0, 7_200.0, 7_400.0), "about 2 h 00 min");
     assert_eq!(r(0.0, 0.0, 0.0), "about 5 s");
 }
+
+/// A card that falls from 262 to 60 MB/s after three seconds, of which nothing was known: the job takes 20 seconds
+/// more, and there is no time to lose.
+#[test]
+fn an_early_fall_in_a_short_job_is_followed_and_told() {
+    let mut card = Card::new(&Prior::default(), 1_800.0);
+    card.run(12, 262.0).run(24, 60.0);
+    let left = |card: &Card| (1_800.0 - card.mb) / 60.0;
+    let after_6_s = card.left().likely_s;
+    assert!(near(after_6_s, left(&card), 0.30), "{after_6_s}");
+    card.run(12, 60.0);
+    let after_9_s = card.left().likely_s;
+    assert!(near(after_9_s, left(&card), 0.15), "{after_9_s}");
+    let [change] = card.changes.as_slice() else {
+        panic!("told once: {:?}", card.changes);
+    };
+    assert!(
+        near(change.from_bytes_per_s, 262.0 * MB, 0.05),
+        "{change:?}"
+    );
+    assert!(near(change.to_bytes_per_s, 60.0 * MB, 0.05), "{change:?}");
+    assert!(near(change.at_s, 3.0, 0.2), "{change:?}");
+    // With a known rate, in a long job: as fast, and one short pause of the card is no fall.
+    let prior = Prior {
+        rate: Some(RatePrior::from_history(260.0, 0.05)),
+        ..Prior::default()
+    };
+    let mut card = Card::new(&prior, 60_000.0);
+    card.run(100, 260.0).run(9, 0.0).run(100, 260.0);
+    card.run(4, 60.0).run(100, 260.0);
+    assert!(card.changes.is_empty(), "{:?}", card.changes);
+    card.run(36, 60.0);
+    assert_eq!(card.changes.len(), 1, "{:?}", card.changes);
+    assert!(near(
+        card.left().likely_s,
+        (60_000.0 - card.mb) / 60.0,
+        0.15
+    ));
+}
