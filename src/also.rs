@@ -170,48 +170,60 @@ impl fmt::Debug for AlsoSet {
     }
 }
 
-/// The further hashes of one file, in lower-case hex.
+/// The further hashes of one file, in lower-case hex. Most files have none, and there may be hundreds
+/// of thousands of them.
 #[derive(Clone, PartialEq, Eq, Default, Debug)]
-pub struct AlsoHashes(BTreeMap<Also, Box<str>>);
+#[expect(
+    clippy::box_collection,
+    reason = "none takes 8 bytes instead of 24, in every file of every list"
+)]
+pub struct AlsoHashes(Option<Box<BTreeMap<Also, Box<str>>>>);
 
 impl AlsoHashes {
     /// Adds one; text that is no hash of this kind is refused.
     pub fn insert(&mut self, also: Also, hex: &str) -> bool {
-        also.is_hex(hex) && self.0.insert(also, hex.into()).is_none()
+        also.is_hex(hex) && {
+            let map = self.0.get_or_insert_default();
+            map.insert(also, hex.into()).is_none()
+        }
+    }
+
+    fn all(&self) -> impl Iterator<Item = (Also, &str)> {
+        let map = self.0.iter().flat_map(|map| map.iter());
+        map.map(|(also, hex)| (*also, &**hex))
     }
 
     /// Returns one.
     pub fn get(&self, also: Also) -> Option<&str> {
-        self.0.get(&also).map(|hex| &**hex)
+        self.0.as_ref()?.get(&also).map(|hex| &**hex)
     }
 
     /// Returns which there are.
     pub fn kinds(&self) -> AlsoSet {
-        self.0.keys().copied().collect()
+        self.all().map(|(also, _)| also).collect()
     }
 
     /// Returns whether there is none.
     pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
+        self.0.is_none()
     }
 
     /// Returns how many there are.
     pub fn len(&self) -> usize {
-        self.0.len()
+        self.0.as_ref().map_or(0, |map| map.len())
     }
 
     /// Returns the first hash that both have and that differs.
     pub fn conflict(&self, other: &Self) -> Option<Also> {
-        self.0
-            .iter()
-            .find(|(also, hex)| other.0.get(also).is_some_and(|o| o != *hex))
-            .map(|(also, _)| *also)
+        self.all()
+            .find(|(also, hex)| other.get(*also).is_some_and(|o| o != *hex))
+            .map(|(also, _)| also)
     }
 }
 
 impl serde::Serialize for AlsoHashes {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_map(self.0.iter().map(|(also, hex)| (also.id(), hex)))
+        serializer.collect_map(self.all().map(|(also, hex)| (also.id(), hex)))
     }
 }
 

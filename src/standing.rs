@@ -267,7 +267,7 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Rec
         if file.is_elsewhere() {
             let mut copies = file.copies.iter();
             let copy = copies.find(|c| Some(c.destination) == here);
-            if let Some(within) = copy.and_then(|c| c.within.clone()) {
+            if let Some(within) = copy.and_then(|c| c.within.as_deref().map(str::to_owned)) {
                 records.elsewhere.insert(file.path.clone(), within);
             }
             continue;

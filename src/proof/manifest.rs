@@ -235,7 +235,7 @@ pub struct CopyPart {
     pub again: bool,
     /// The earlier offload that holds it, relative to the destination; none: this one.
     #[serde(rename = "in", skip_serializing_if = "Option::is_none", default)]
-    pub within: Option<String>,
+    pub within: Option<Box<str>>,
 }
 
 /// A file that was read whole.
@@ -827,7 +827,7 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                         }
                     };
                     let within = match job.work.get(destination) {
-                        Some(Work::Left(left)) => Some(left.within.clone()),
+                        Some(Work::Left(left)) => Some(left.within.as_str().into()),
                         _ => None,
                     };
                     Some(CopyPart {
