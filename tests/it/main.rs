@@ -38,6 +38,8 @@ mod names;
 #[cfg(target_os = "linux")]
 mod only_new;
 mod page;
+#[cfg(target_os = "linux")]
+mod page_outside;
 mod pages;
 #[cfg(target_os = "linux")]
 mod prove;

@@ -11,7 +11,7 @@ use unlade::proof::manifest::Manifest;
 use unlade::report::page::page;
 
 /// A festival's card: `files` files on two drives.
-fn festival(files: usize) -> Value {
+pub(crate) fn festival(files: usize) -> Value {
     let file = |n: usize| {
         json!({"path": format!("DCIM/100KITES/KITE{n:04}.MP4"), "bytes": 100_000_000, "modified": "2026-10-03T09:30:00.000000000Z",
             "blake3": "5efbdd3f37efeae40a74cf592be8af7d5caed94259ab4f48e59806ecf3249687", "also": {}, "read_s": 1.1,
@@ -52,7 +52,7 @@ fn course() -> Vec<u64> {
     read.chain([0; 20]).collect()
 }
 
-fn made(manifest: &Value) -> String {
+pub(crate) fn made(manifest: &Value) -> String {
     let manifest = Manifest::from_bytes(manifest.to_string().as_bytes()).unwrap();
     let made = page(&manifest);
     assert_eq!(made, page(&manifest), "the same bytes every time");
