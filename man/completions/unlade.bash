@@ -697,13 +697,25 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__report)
-            opts="-q -h --to --json --quiet --color --no-ledger --home --help"
+            opts="-q -h --to --shoot --expect --expect-labels --json --quiet --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
                 --to)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --shoot)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --expect)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --expect-labels)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

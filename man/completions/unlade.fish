@@ -41,7 +41,7 @@ complete -c unlade -n "__fish_unlade_needs_command" -f -a "verify" -d 'Read offl
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "rate" -d 'Measure how fast a card reads in this reader, against what its links allow'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "kit" -d 'Show or edit your cards, readers and drives (kit.toml)'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "weigh" -d 'Reckon what a card can record, and what a faster part would save'
-complete -c unlade -n "__fish_unlade_needs_command" -f -a "report" -d 'Make the report page of an offload again from its manifest'
+complete -c unlade -n "__fish_unlade_needs_command" -f -a "report" -d 'Make the report page of an offload again from its manifest, or one page for a shoot\'s cards'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "demo" -d 'Do the whole job on a made-up card in a temporary folder; needs no set-up'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "schema" -d 'Print the JSON Schema of the manifest or of the events of --json'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "completions" -d 'Print a completion script for a shell'
@@ -254,6 +254,9 @@ complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_sub
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l to -d 'Make the page as this file instead; it must not exist' -r
+complete -c unlade -n "__fish_unlade_using_subcommand report" -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
+complete -c unlade -n "__fish_unlade_using_subcommand report" -l expect -d 'How many cards the job has; say it once' -r
+complete -c unlade -n "__fish_unlade_using_subcommand report" -l expect-labels -d 'The labels of the job\'s cards, set apart by commas: A1,A2,B1' -r
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"

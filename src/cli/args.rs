@@ -128,10 +128,10 @@ pub(crate) enum Command {
         #[command(subcommand)]
         question: WeighCommand,
     },
-    /// Make the report page of an offload again from its manifest.
+    /// Make the report page of an offload again from its manifest, or one page for a shoot's cards.
     #[command(
-        long_about = "Makes the report page of an offload again from its manifest, byte for byte what the copy made. Where the page is missing it is put in its place; a page that stands there is compared and never replaced. In a bag the page that its tag manifest names is put there and no other, as after a change of version. --to makes it anywhere else.",
-        after_help = "Example:  unlade report /media/SSD-A/20261125-KITES --to ./kites.html"
+        long_about = "Makes the report page of an offload again from its manifest, byte for byte what the copy made. Where the page is missing it is put in its place; a page that stands there is compared and never replaced. In a bag the page that its tag manifest names is put there and no other, as after a change of version. --to makes it anywhere else.\n\nWith --shoot it makes one page for all cards of a job: how many are proven, which are not and which nobody has seen, and where the copies lie. It is made from this computer's ledger, as shoot-NAME.html in the current folder or where --to says; the manifests on the drives are the proof.",
+        after_help = "Example:  unlade report /media/SSD-A/20261125-KITES --to ./kites.html\n          unlade report --shoot kite-festival --to ./festival.html"
     )]
     Report(ReportArgs),
     /// Do the whole job on a made-up card in a temporary folder; needs no set-up.
@@ -377,11 +377,17 @@ pub(crate) struct VerifyArgs {
 #[derive(Clone, Debug, Args)]
 pub(crate) struct ReportArgs {
     /// Folder of an offload (the one that holds `_unlade`).
-    #[arg(value_name = "OFFLOAD")]
-    pub(crate) offload: Utf8PathBuf,
+    #[arg(
+        value_name = "OFFLOAD",
+        required_unless_present = "shoot",
+        conflicts_with = "shoot"
+    )]
+    pub(crate) offload: Option<Utf8PathBuf>,
     /// Make the page as this file instead; it must not exist.
     #[arg(long, value_name = "FILE")]
     pub(crate) to: Option<Utf8PathBuf>,
+    #[command(flatten)]
+    pub(crate) set: ShootArgs,
 }
 
 /// What has a schema.

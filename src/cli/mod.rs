@@ -82,7 +82,7 @@ pub(crate) fn main() -> Exit {
         Command::Rate(args) => rate::rate(args, &cli.common, out, &tools, &book),
         Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
         Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),
-        Command::Report(args) => report::report(args, out, &tools),
+        Command::Report(args) => report::report(args, &book, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Schema { of } => schema::schema(*of, out),
         Command::Completions { shell } => completions(*shell, out),

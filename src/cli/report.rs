@@ -1,22 +1,27 @@
-//! Owns `report`: the page of an offload made again from its manifest. Nothing that stands is
+//! Owns `report`: the page of an offload made again from its manifest, and that of a shoot made from the
+//! ledger. Nothing that stands is
 //! replaced.
 
 use super::args::ReportArgs;
 use super::exit::Exit;
+use super::home::{Book, expected};
 use super::json::Json;
 use super::out::{Out, wrap};
-use camino::Utf8Path;
+use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::fs::OpenOptions;
 use std::io::{self, Write as _};
 use std::sync::Arc;
 use unlade::disk::{Disk, Stamp};
+use unlade::ledger::Expected;
+use unlade::ledger::shoot::Shoot;
 use unlade::name::shown;
 use unlade::plan::{Layout, RECORDS};
 use unlade::proof::bag::{TAG_MANIFEST, read_manifest, sha256};
 use unlade::proof::manifest::{MANIFEST_BYTES_MAX, Manifest, load};
 use unlade::proof::store::{REPORT, add_record};
 use unlade::report::page::page;
+use unlade::report::shoot::{Source, page as shoot_page};
 use unlade::run::Tools;
 
 /// What became of a page.
@@ -29,10 +34,22 @@ enum Made {
     Differs(String),
 }
 
-/// Makes the page again.
-pub(crate) fn report(args: &ReportArgs, out: Out, tools: &Tools) -> Exit {
+/// Makes the page of an offload again, or that of a shoot.
+pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) -> Exit {
+    let (what, of, made) = match (&args.offload, &args.set.shoot) {
+        (Some(offload), _) => ("offload", offload.as_str(), make(offload, args, tools)),
+        (None, name) => {
+            let expected = match expected(&args.set, out) {
+                Ok(expected) => expected,
+                Err(exit) => return exit,
+            };
+            let name = name.as_deref().unwrap_or_default().trim();
+            let made = make_shoot(name, expected.as_ref(), args, book, tools);
+            ("shoot", name, made)
+        }
+    };
     let json = Json::new(out, Arc::clone(&tools.clock));
-    let (exit, text, path) = match make(args, tools) {
+    let (exit, text, path) = match made {
         Ok(Made::New(path)) => (Exit::Done, format!("The report page is {path}"), Some(path)),
         Ok(Made::Same(path)) => (
             Exit::Done,
@@ -48,17 +65,14 @@ pub(crate) fn report(args: &ReportArgs, out: Out, tools: &Tools) -> Exit {
         ),
         Err(why) => (
             Exit::Refused,
-            format!(
-                "unlade: no report page for `{}`: {why}.",
-                shown(args.offload.as_str())
-            ),
+            format!("unlade: no report page for `{}`: {why}.", shown(of)),
             None,
         ),
     };
     if out.json {
         json.send(
             "report",
-            json!({"offload": args.offload, "path": path, "detail": text, "exit_code": exit.code()}),
+            json!({what: of, "path": path, "detail": text, "exit_code": exit.code()}),
         );
     } else {
         for line in wrap(&text, out.width, "", "  ") {
@@ -72,14 +86,58 @@ pub(crate) fn report(args: &ReportArgs, out: Out, tools: &Tools) -> Exit {
     exit
 }
 
-fn make(args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
+/// Makes the page of a shoot from the ledger; where nobody says where, in the current folder.
+fn make_shoot(
+    name: &str,
+    expected: Option<&Expected>,
+    args: &ReportArgs,
+    book: &Book,
+    tools: &Tools,
+) -> Result<Made, String> {
+    if !book.is_kept() {
+        return Err("there is no ledger here; give its folder with --home".to_owned());
+    }
+    let ledger = book.read();
+    let shoot = Shoot::of(&ledger, name, expected);
+    if shoot.cards.is_empty() {
+        return Err(format!(
+            "the ledger {} knows no card of this job; `unlade ledger` shows what it knows",
+            book.place()
+        ));
+    }
+    let source = Source {
+        host: &tools.host,
+        damaged: ledger.damaged,
+    };
+    let bytes = shoot_page(&shoot, source).into_bytes();
+    match &args.to {
+        Some(to) => elsewhere(to, &bytes),
+        None => elsewhere(&file_name(name), &bytes)
+            .map_err(|why| format!("{why}; --to FILE makes the page elsewhere")),
+    }
+}
+
+/// Returns a name for a shoot's page that every file system takes.
+fn file_name(shoot: &str) -> Utf8PathBuf {
+    let tame = |c: char| {
+        if c.is_alphanumeric() || matches!(c, '-' | '_') {
+            c
+        } else {
+            '-'
+        }
+    };
+    let name: String = shoot.chars().take(50).map(tame).collect();
+    format!("shoot-{name}.html").into()
+}
+
+fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
     let disk = tools.disk.as_ref();
-    let (manifest, _) = load(disk, &args.offload).map_err(|e| e.to_string())?;
+    let (manifest, _) = load(disk, offload).map_err(|e| e.to_string())?;
     let bytes = page(&manifest).into_bytes();
     if let Some(to) = &args.to {
         return elsewhere(to, &bytes);
     }
-    let path = args.offload.join(RECORDS).join(REPORT);
+    let path = offload.join(RECORDS).join(REPORT);
     let told = shown(path.as_str());
     match disk.read_record(&path, MANIFEST_BYTES_MAX) {
         Ok(standing) if standing == bytes => Ok(Made::Same(told)),
@@ -90,11 +148,11 @@ fn make(args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
                 seconds: now.as_second(),
                 nanos: u32::try_from(now.subsec_nanosecond()).unwrap_or(0),
             };
-            if let Some(why) = breaks_bag(disk, &args.offload, &manifest, &bytes) {
+            if let Some(why) = breaks_bag(disk, offload, &manifest, &bytes) {
                 return Err(why);
             }
             let record = (format!("{RECORDS}/{REPORT}"), bytes.into());
-            match add_record(disk, &args.offload, record, date) {
+            match add_record(disk, offload, record, date) {
                 Ok(()) => Ok(Made::New(told)),
                 Err(problem) => Err(format!(
                     "{}; --to FILE makes the page elsewhere",

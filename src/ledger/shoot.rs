@@ -1,7 +1,7 @@
 //! Owns the count of a job's cards: which were proven, which were not, and which of those that were
 //! announced nobody has seen. Pure.
 
-use super::{Deed, Entry, Expected, Ledger};
+use super::{Deed, Entry, Expected, Ledger, Place};
 use crate::card::identity::CardIdentity;
 use crate::units::{counted, len64};
 
@@ -31,6 +31,12 @@ pub struct ShootCard {
     pub times_seen: u64,
     /// The card of this job that holds the very same files, where there is one.
     pub same_content_as: Option<String>,
+    /// What the last verdict followed: a copy, or a question without one.
+    #[serde(skip)]
+    pub did: Deed,
+    /// Where the last copy of it that the ledger knows lies.
+    #[serde(skip)]
+    pub places: Vec<Place>,
     #[serde(skip)]
     card: CardIdentity,
 }
@@ -195,6 +201,8 @@ fn note(cards: &mut Vec<ShootCard>, entry: &Entry) {
         bytes: entry.card.bytes,
         times_seen: 1,
         same_content_as: None,
+        did: entry.did,
+        places: entry.places.clone(),
         card: entry.card.clone(),
     };
     match cards.iter_mut().find(|c| c.card.is_same_card(&entry.card)) {
@@ -202,8 +210,15 @@ fn note(cards: &mut Vec<ShootCard>, entry: &Entry) {
         Some(before) => {
             let content = before.card.content_b3;
             let is_same_listing = before.card.listing_b3 == seen.card.listing_b3;
+            // A question names no places; those of the copy before it are still the last known.
+            let places = if seen.places.is_empty() {
+                std::mem::take(&mut before.places)
+            } else {
+                seen.places.clone()
+            };
             *before = ShootCard {
                 times_seen: before.times_seen + 1,
+                places,
                 ..seen
             };
             if before.card.content_b3.is_none() && is_same_listing {

@@ -31,6 +31,23 @@ pub fn page(manifest: &Manifest) -> String {
         shown(&manifest.offload.name),
         verdict_words(manifest)
     );
+    let body = html! {
+        (head(manifest))
+        (card(manifest))
+        (copies(manifest))
+        (exceptions(manifest))
+        (notes(manifest))
+        (left_out(manifest))
+        (speed_section(manifest))
+        (cautions(manifest))
+        (sign())
+        (files(manifest))
+    };
+    document(&title, &body)
+}
+
+/// Returns a document around what it says: no script, nothing from the network.
+pub(super) fn document(title: &str, body: &Markup) -> String {
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -41,20 +58,7 @@ pub fn page(manifest: &Manifest) -> String {
                 title { (title) }
                 style { (PreEscaped(STYLE)) }
             }
-            body {
-                main {
-                    (head(manifest))
-                    (card(manifest))
-                    (copies(manifest))
-                    (exceptions(manifest))
-                    (notes(manifest))
-                    (left_out(manifest))
-                    (speed_section(manifest))
-                    (cautions(manifest))
-                    (sign())
-                    (files(manifest))
-                }
-            }
+            body { main { (body) } }
         }
     }
     .into_string()
@@ -73,7 +77,7 @@ fn label(m: &Manifest) -> String {
 }
 
 /// Foreign text: harmless, and its writing direction kept to itself.
-fn foreign(text: &str) -> Markup {
+pub(super) fn foreign(text: &str) -> Markup {
     html! { bdi { (shown(text)) } }
 }
 
@@ -129,7 +133,7 @@ fn more(all: usize, listed: usize, what: &str) -> Markup {
     }
 }
 
-fn fact(name: &str, value: &Markup) -> Markup {
+pub(super) fn fact(name: &str, value: &Markup) -> Markup {
     html! { div { dt { (name) } dd { (value) } } }
 }
 
@@ -338,7 +342,7 @@ fn cautions(m: &Manifest) -> Markup {
 }
 
 /// Room for a pen; nobody's name is on the page unless it is written there.
-fn sign() -> Markup {
+pub(super) fn sign() -> Markup {
     html! { div.sign { div { "Name" } div { "Date" } } }
 }
 

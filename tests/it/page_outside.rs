@@ -14,6 +14,9 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use unlade::ledger::Ledger;
+use unlade::ledger::shoot::Shoot;
+use unlade::report::shoot::Source;
 
 const SCRIPT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/page/check.mjs");
 const LIBRARIES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/page/node_modules");
@@ -154,6 +157,60 @@ fn signed_bag() -> Vec<u8> {
     bytes_of(&work.path("a/KITES/_unlade/report.html"))
 }
 
+/// The page of a shoot from a ledger with so many cards; every fifth is not proven.
+fn shoot_page(cards: usize, announced: &Value, label: &str) -> Vec<u8> {
+    let place = |drive: &str, n: usize, complete: bool| json!({"path": format!("/media/{drive}/20261003-{label}{n}"), "filesystem": "exfat", "volume_id": "11AA-22BB", "complete": complete});
+    let entry = |n: usize| {
+        let proven = n % 5 != 2;
+        let hash = format!("{n:064x}");
+        json!({"ledger": 1, "at": format!("2026-10-03T18:{:02}:31.000Z", n % 60), "did": "copy",
+            "card": {"label": format!("{label}{n}"), "path": format!("/media/{label}{n}"), "volume_id": format!("6234-{n:04X}"), "listing_b3": hash, "files": 420, "bytes": 61_300_000_000_u64},
+            "offload": format!("20261003-{label}{n}"), "shoot": {"name": format!("kite-festival {label}"), "expected": announced},
+            "proven": proven, "copies": if proven { 2 } else { 1 },
+            "reasons": if proven { json!([]) } else { json!(["1 complete copy on independent devices; 2 are needed"]) },
+            "places": [place("drive-a", n, true), place("drive-b", n, proven)]})
+    };
+    let lines: Vec<String> = (1..=cards).map(|n| entry(n).to_string()).collect();
+    let ledger = Ledger::from_text(lines.join("\n").as_bytes());
+    assert_eq!(ledger.entries.len(), cards, "every line is understood");
+    let shoot = Shoot::of(&ledger, &format!("kite-festival {label}"), None);
+    let source = Source {
+        host: "field-laptop",
+        damaged: u64::from(cards == 3),
+    };
+    unlade::report::shoot::page(&shoot, source).into_bytes()
+}
+
+fn add_shoots(pages: &mut Pages) {
+    let labels = json!({"labels": ["A1", "A2", "A3", "B2"]});
+    let three = shoot_page(3, &labels, "A");
+    pages.add("shoot-three", "2 of 4 cards proven", &three, json!({"pages_max": 2, "prints": ["Not seen: B2.", "Not proven: A2.", "/media/drive-b/20261003-A3", "1 line of the ledger"]}));
+    let one = shoot_page(1, &json!({"count": 1}), "C");
+    pages.add(
+        "shoot-whole",
+        "The one card is proven",
+        &one,
+        json!({"pages_max": 1}),
+    );
+    let open = shoot_page(1, &Value::Null, "C");
+    pages.add(
+        "shoot-open",
+        "1 card seen, all proven",
+        &open,
+        json!({"pages_max": 1, "prints": ["never announced"]}),
+    );
+    let many = shoot_page(70, &json!({"count": 74}), "K");
+    pages.add("shoot-many", "56 of 74 cards proven", &many, json!({"pages_max": 2, "prints": ["70 cards, one by one (folded, so not printed; the ledger has it too)", "NOT SEEN", "31 more cards"], "unprinted": ["/media/drive-a"]}));
+    let harmless = HOSTILE.replace('\u{202e}', "\\u{202e}");
+    let hostile = shoot_page(2, &json!({"labels": [HOSTILE, "A9"]}), HOSTILE);
+    pages.add(
+        "shoot-hostile",
+        "1 of 4 cards proven",
+        &hostile,
+        json!({"pages_max": 2, "shows": [harmless]}),
+    );
+}
+
 #[test]
 fn others_find_nothing_wrong_with_the_pages() {
     let mut pages = Pages::new("pages-outside");
@@ -198,6 +255,7 @@ fn others_find_nothing_wrong_with_the_pages() {
         json!({"pages_max": 5, "prints": printed, "unprinted": folded}),
     );
     pages.add("bag-signed", "PROVEN", &signed_bag(), json!({"pages_max": 2, "prints": ["RFC 8493", "nothing but zeros"], "unprinted": ["KITE0001.JPG"]}));
+    add_shoots(&mut pages);
     if let Some(faults) = pages.faults() {
         assert!(faults.is_empty(), "{faults:#?}");
     }

@@ -3,7 +3,7 @@
 
 use crate::support::mount::{Fault, Kind, Mount, Options};
 use crate::support::program::{
-    Card, Ran, Work, bytes_of, finish, manifest, move_to, put, remove, skip, tree,
+    Card, Ran, Work, bytes_of, finish, manifest, move_to, names_in, put, remove, skip, tree,
 };
 use serde_json::Value;
 use std::path::Path;
@@ -104,6 +104,96 @@ fn labels_are_checked_off() {
         .exits(0)
         .says("Not seen: A2.")
         .says("Not announced: C1.");
+}
+
+#[test]
+fn a_shoot_has_one_page_made_from_the_ledger() {
+    let work = drawer("shoot-page", &["A1", "A2", "B1"]);
+    let flags = "--shoot festival --expect-labels A1,A2,B1,B2";
+    work.run(&format!("copy A1 {TO} {flags}")).exits(0);
+    work.run(&format!("copy B1 {TO} --shoot festival")).exits(0);
+    work.run("copy A2 --to a --to b --shoot festival").exits(1);
+    let page = |file: &str| String::from_utf8(bytes_of(&work.path(file))).unwrap();
+    work.run("report --shoot festival")
+        .exits(0)
+        .says("shoot-festival.html");
+    let open = page("shoot-festival.html");
+    let said = [
+        "<h1>2 of 4 cards proven</h1>",
+        "Not proven: A2.",
+        "Not seen: B2.",
+        "do not format it",
+        "this page only counts",
+    ];
+    for said in said {
+        assert!(open.contains(said), "{said} is not in {open}");
+    }
+    let a1 = work.path("a").canonicalize().unwrap();
+    let name = names_in(&a1)
+        .into_iter()
+        .find(|n| n.ends_with("A1"))
+        .unwrap();
+    assert!(open.contains(&format!("{}/{name}", a1.display())), "{open}");
+    // A question does not make the places unknown; the verdict is the last one.
+    work.run("prove A1 --on a --copies 2 --shoot festival")
+        .exits(1);
+    work.run("report --shoot festival --to asked.html --json")
+        .exits(0);
+    let asked = page("asked.html");
+    assert!(asked.contains("<h1>1 of 4 cards proven</h1>"), "{asked}");
+    assert!(asked.contains("asked, without a copy") && asked.contains(&name));
+    // Nothing that stands is replaced.
+    for to in ["", "--to asked.html"] {
+        work.run(&format!("report --shoot festival {to}"))
+            .exits(3)
+            .says("is not replaced");
+    }
+    assert_eq!(
+        (page("shoot-festival.html"), page("asked.html")),
+        (open, asked)
+    );
+    // All of them, and then the heading says so.
+    Card::new(&work.path("B2")).file("DCIM/100KITES/KITE0001.JPG", 40_000, 9);
+    for card in ["A1", "A2", "B2"] {
+        work.run(&format!("copy {card} {TO} --shoot festival"))
+            .exits(0);
+    }
+    work.run("report --shoot festival --to all.html").exits(0);
+    assert!(page("all.html").contains("<h1>All 4 cards proven</h1>"));
+    work.run("report --shoot festival --to again.html").exits(0);
+    assert_eq!(page("all.html"), page("again.html"));
+}
+
+#[test]
+fn a_page_of_no_shoot_is_refused() {
+    let work = drawer("no-shoot-page", &["A1"]);
+    work.run(&format!("copy A1 {TO} --shoot ../festival"))
+        .exits(0);
+    work.run("report --shoot wedding")
+        .exits(3)
+        .says("no card of this job");
+    work.run("report --shoot ../festival --no-ledger")
+        .exits(3)
+        .says("no ledger");
+    for both in [
+        "report",
+        "report a --shoot ../festival",
+        "report --expect 2",
+    ] {
+        work.run(both).exits(2);
+    }
+    let pages = || {
+        names_in(&work.path("."))
+            .into_iter()
+            .filter(|n| n.starts_with("shoot-"))
+    };
+    assert_eq!(pages().count(), 0);
+    // A name is no path.
+    work.run("report --shoot ../festival --expect 2").exits(0);
+    let page = bytes_of(&work.path("shoot----festival.html"));
+    assert_eq!(pages().count(), 1);
+    let page = String::from_utf8(page).unwrap();
+    assert!(page.contains("<h1>1 of 2 cards proven</h1>") && page.contains("Not seen: 1 card."));
 }
 
 #[test]

@@ -24,12 +24,12 @@ const LAYERS: [(&str, u32); 23] = [
     ("event", 6),
     ("offload", 7),
     ("proof", 8),
-    ("report", 9),
+    ("report", 10),
     ("ledger", 9),
     ("standing", 9),
-    ("run", 10),
-    ("prove", 10),
-    ("lib", 11),
+    ("run", 11),
+    ("prove", 11),
+    ("lib", 12),
 ];
 
 /// Lines that a function may have.

@@ -1,0 +1,249 @@
+//! Owns the page of a shoot: how many of its cards are proven, which are not and which nobody has seen, and
+//! where the copies of each lie. Made of what the ledger says and nothing else, and it says so: the
+//! manifests on the drives are the proof. Pure: the same ledger gives the same bytes.
+
+use super::page::{document, fact, foreign, sign};
+use super::words::moment;
+use crate::ledger::shoot::{Shoot, ShootCard};
+use crate::ledger::{Deed, Place};
+use crate::name::shown;
+use crate::units::{count, counted, len64, size};
+use maud::{Markup, html};
+
+/// Cards that are told one by one in the open; more are folded.
+const CARDS_OPEN: usize = 6;
+/// Rows of the table in the open: as many as fit on the first two pages of paper.
+const ROWS_OPEN: usize = 40;
+/// Cards on the page; more are in the ledger only.
+const CARDS_LISTED: usize = 2_000;
+/// Places of one card that are named.
+const PLACES_NAMED: usize = 20;
+
+/// What the page says of the ledger that it is made of.
+#[derive(Clone, Copy, Debug)]
+pub struct Source<'a> {
+    /// Name of the computer whose ledger it is.
+    pub host: &'a str,
+    /// Lines of the ledger that could not be understood.
+    pub damaged: u64,
+}
+
+/// Returns the whole page.
+pub fn page(shoot: &Shoot, source: Source<'_>) -> String {
+    let title = format!("{}: {}", shown(&shoot.name), verdict(shoot));
+    let body = html! {
+        div.shoot {
+            (head(shoot, source))
+            (numbers(shoot))
+            (table(shoot))
+            (one_by_one(shoot))
+            (cautions(source))
+            (sign())
+        }
+    };
+    document(&title, &body)
+}
+
+fn proven(shoot: &Shoot) -> u64 {
+    len64(shoot.cards.iter().filter(|c| c.proven).count())
+}
+
+/// The cards that there are, as far as anybody knows: those seen and those announced beside them.
+fn all(shoot: &Shoot) -> u64 {
+    len64(shoot.cards.len()).saturating_add(shoot.not_seen)
+}
+
+fn verdict(shoot: &Shoot) -> String {
+    let of = counted(all(shoot), "card");
+    if shoot.is_complete() && shoot.announced().is_some() {
+        return if all(shoot) == 1 {
+            "The one card is proven".to_owned()
+        } else {
+            format!("All {of} proven")
+        };
+    }
+    match shoot.announced() {
+        None if shoot.is_complete() => format!("{of} seen, all proven"),
+        _ => format!("{} of {of} proven", count(proven(shoot))),
+    }
+}
+
+fn head(shoot: &Shoot, source: Source<'_>) -> Markup {
+    let class = match (shoot.is_complete(), shoot.announced()) {
+        (false, _) => "verdict bad",
+        (true, Some(_)) => "verdict good",
+        // Nobody can tell whether a card is missing.
+        (true, None) => "verdict",
+    };
+    let last = shoot.cards.iter().map(|c| c.at.as_str()).max();
+    html! {
+        p.over { "Record of a shoot's camera cards \u{b7} " (foreign(&shoot.name)) }
+        div class=(class) {
+            h1 { (verdict(shoot)) }
+            // The first sentence counts once more, which the heading has done.
+            @for words in shoot.words().iter().skip(1) { p.lead { (foreign(words)) } }
+            @if !shoot.is_complete() {
+                p.lead { "Keep every card that is not proven, or was not seen, as it is: do not format it, and do not shoot on it." }
+            } @else if shoot.announced().is_some() {
+                p.lead { "Every card that was announced was seen, and everything on it stands on the drives, as far as the last verdict on it says." }
+            } @else {
+                p.lead { "How many cards there are was never announced, so a card that was forgotten would be missing here without a word." }
+            }
+            p.soft {
+                "Made from the ledger of the computer " (foreign(source.host))
+                @if let Some(last) = last { ", whose last verdict in this job is of " (moment(last)) }
+                ". The manifests on the drives are the proof; this page only counts."
+            }
+        }
+    }
+}
+
+fn numbers(shoot: &Shoot) -> Markup {
+    let sum = |of: fn(&ShootCard) -> u64| shoot.cards.iter().map(of).fold(0, u64::saturating_add);
+    let (files, bytes) = (sum(|c| c.files), sum(|c| c.bytes));
+    html! {
+        h2 { "Count" }
+        dl {
+            (fact("Announced", &html! { @match shoot.announced() { Some(n) => (count(n)), None => "not said" } }))
+            (fact("Seen", &html! { (count(len64(shoot.cards.len()))) }))
+            (fact("Proven", &html! { (count(proven(shoot))) }))
+            (fact("Not proven", &html! { (count(len64(shoot.cards.len()) - proven(shoot))) }))
+            (fact("Not seen", &html! { @match shoot.announced() { Some(_) => (count(shoot.not_seen)), None => "not known" } }))
+            (fact("On the cards seen", &html! { (counted(files, "file")) ", " (size(bytes)) }))
+        }
+    }
+}
+
+fn verdict_of(card: &ShootCard) -> Markup {
+    html! {
+        @if card.proven { span.good { "proven" } } @else { strong.bad { "NOT PROVEN" } }
+    }
+}
+
+/// The rows of the table: what needs doing first, then what is done.
+fn table(shoot: &Shoot) -> Markup {
+    let nameless = shoot
+        .not_seen
+        .saturating_sub(len64(shoot.missing_labels.len()));
+    let mut rows: Vec<Markup> = Vec::new();
+    let open = shoot.cards.iter().filter(|c| !c.proven);
+    rows.extend(open.map(row));
+    rows.extend(shoot.missing_labels.iter().map(|l| unseen(&foreign(l))));
+    if nameless > 0 {
+        let words = html! { (counted(nameless, "card")) " without a name" };
+        rows.push(unseen(&words));
+    }
+    rows.extend(shoot.cards.iter().filter(|c| c.proven).map(row));
+    let part = |from: usize, to: usize| {
+        html! {
+            table {
+                caption { "The last verdict on each card; copies are complete ones on independent devices" }
+                thead { tr { th scope="col" { "Card" } th scope="col" { "Verdict" } th.n scope="col" { "Files" } th.n scope="col" { "Size" } th.n scope="col" { "Copies" } } }
+                tbody { @for row in rows.iter().take(to).skip(from) { (row) } }
+            }
+        }
+    };
+    html! {
+        h2 { "Cards" }
+        (part(0, ROWS_OPEN))
+        @if rows.len() > ROWS_OPEN {
+            details {
+                summary { (count(len64(rows.len().min(CARDS_LISTED) - ROWS_OPEN))) " more cards" }
+                (part(ROWS_OPEN, CARDS_LISTED))
+            }
+            @if rows.len() > CARDS_LISTED { p.soft { "And " (count(len64(rows.len() - CARDS_LISTED))) " more; the ledger has all of them." } }
+        }
+    }
+}
+
+fn row(card: &ShootCard) -> Markup {
+    html! {
+        tr {
+            td { (foreign(&card.label)) }
+            td { (verdict_of(card)) }
+            td.n { (count(card.files)) }
+            td.n { (size(card.bytes)) }
+            td.n { (count(card.copies)) }
+        }
+    }
+}
+
+fn unseen(name: &Markup) -> Markup {
+    html! {
+        tr { td { (name) } td { strong.bad { "NOT SEEN" } } td.n { "-" } td.n { "-" } td.n { "-" } }
+    }
+}
+
+fn one_by_one(shoot: &Shoot) -> Markup {
+    let open = shoot.cards.iter().filter(|c| !c.proven);
+    let cards: Vec<&ShootCard> = open
+        .chain(shoot.cards.iter().filter(|c| c.proven))
+        .collect();
+    let part =
+        html! { div.cards { @for card in cards.iter().take(CARDS_LISTED) { (section(card)) } } };
+    html! {
+        h2 { "Where the copies lie" }
+        @if cards.len() <= CARDS_OPEN {
+            (part)
+        } @else {
+            details { summary { (counted(len64(cards.len().min(CARDS_LISTED)), "card")) ", one by one" } (part) }
+        }
+    }
+}
+
+fn section(card: &ShootCard) -> Markup {
+    let how = match card.did {
+        Deed::Prove => "asked, without a copy",
+        _ => "after a copy",
+    };
+    html! {
+        section {
+            h3 { (foreign(&card.label)) ": " (verdict_of(card)) }
+            @if !card.proven && !card.reasons.is_empty() {
+                ul { @for reason in &card.reasons { li { (foreign(reason)) } } }
+            }
+            dl {
+                (fact("Last verdict", &html! { (moment(&card.at)) ", " (how) }))
+                (fact("Copies", &html! { (count(card.copies)) " complete, on independent devices" }))
+                @if card.times_seen > 1 { (fact("In a reader", &html! { (count(card.times_seen)) " times; it counts once" })) }
+                @if let Some(twin) = &card.same_content_as { (fact("Same content as", &html! { "card " (foreign(twin)) ", another card" })) }
+                (fact("Places of the last copy", &places(card)))
+            }
+        }
+    }
+}
+
+fn places(card: &ShootCard) -> Markup {
+    html! {
+        @if card.places.is_empty() { "none that the ledger knows" }
+        @for place in card.places.iter().take(PLACES_NAMED) { (one_place(place)) }
+        @if card.places.len() > PLACES_NAMED { "And " (count(len64(card.places.len() - PLACES_NAMED))) " more; the ledger has all of them." }
+    }
+}
+
+fn one_place(place: &Place) -> Markup {
+    html! {
+        span.place {
+            span.p { (foreign(&place.path)) }
+            br;
+            span.soft {
+                @if place.complete { "complete when it was made" } @else { strong { "not complete" } }
+                @if let Some(id) = &place.volume_id { ", volume " (foreign(id)) }
+            }
+        }
+    }
+}
+
+fn cautions(source: Source<'_>) -> Markup {
+    html! {
+        h2 { "What this shows, and what it does not" }
+        p {
+            "A ledger remembers; it proves nothing. The proof of each card is the manifest in the folder " code { "_unlade" }
+            " of its offload, on every drive, and " code { "unlade verify" } " checks a copy against it. A verdict is as old as its date: what happened to card or drive afterwards is not known here, and neither are cards that were offloaded with another computer."
+        }
+        @if source.damaged > 0 {
+            p { strong { (counted(source.damaged, "line")) " of the ledger could not be understood" } ", so a verdict may be missing here." }
+        }
+        p.soft { "Names and dates on this page may be private." }
+    }
+}
