@@ -39,6 +39,8 @@ pub(super) struct Volume {
     pub(super) label: Option<String>,
     pub(super) read_only: bool,
     pub(super) backing: Backing,
+    /// The whole disk, where it is one.
+    pub(super) own_disk: Option<String>,
     pub(super) rotational: Option<bool>,
 }
 
@@ -72,6 +74,7 @@ pub(super) fn volume_of(_root: &Path, path: &Path, _device: u64) -> io::Result<V
         volume_id: known.volume_id,
         label: known.label,
         read_only: told.f_flags & MNT_RDONLY != 0,
+        own_disk: known.backing.only_disk().map(str::to_owned),
         backing: known.backing,
         rotational: known.rotational,
     })
