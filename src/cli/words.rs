@@ -502,16 +502,25 @@ fn next_when_proven(proof: &Proof) -> String {
     let read_now = proof.offloaded().bytes_read > 0;
     let earlier = proof.tallies().iter().any(|t| t.earlier > 0);
     let again = proof.tallies().iter().all(|t| t.again == t.earlier);
-    let when = match (read_now, earlier) {
-        (true, true) if again => {
-            " and matches what was read from the card, now or in an earlier run"
-        }
-        (false, _) if again => {
-            " again and matches what an earlier run read from the card; on the card sizes and dates are as they were then"
-        }
-        (true, false) => " and matches",
-        (true, true) => ", now or in an earlier run, and matched",
-        (false, _) => " in an earlier run and matched; sizes and dates are as they were then",
+    let (how, when) = match (read_now, earlier) {
+        (true, true) if again => (
+            "read back",
+            " and matches what was read from the card, now or in an earlier run",
+        ),
+        (false, _) if again && proof.reread_equal() => (
+            "read back again",
+            " and matches what the card holds, which was read again as well",
+        ),
+        (false, _) if again => (
+            "read back again",
+            " and matches what an earlier run read from the card; on the card sizes and dates are as they were then",
+        ),
+        (true, false) => ("read back", " and matches"),
+        (true, true) => ("read back", ", now or in an earlier run, and matched"),
+        (false, _) => (
+            "read back",
+            " in an earlier run and matched; sizes and dates are as they were then",
+        ),
     };
     let one = if proof.verdict().copies() == 1 {
         ONE_COPY
@@ -524,7 +533,7 @@ fn next_when_proven(proof: &Proof) -> String {
     } else {
         "You may format this card."
     };
-    format!("Every file on this card was read back from {drives}{when}. {one}{may}")
+    format!("Every file on this card was {how} from {drives}{when}. {one}{may}")
 }
 
 /// How many of the kept files were read back again: the others rest on the earlier run.
