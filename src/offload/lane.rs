@@ -263,24 +263,26 @@ impl Lane {
         let disk = &self.context.disk;
         let root = self.tree();
         let planned = self.destination();
+        let holder = |name: &CardName| {
+            let parent = name.parent();
+            parent.map_or_else(|| root.to_path_buf(), |p| root.join(p))
+        };
+        let mut parents = BTreeSet::new();
         for stale in &planned.stale_parts {
             let path = stale.under(root);
             disk.remove_own(&path)
                 .map_err(|e| (Step::Create, stale.as_str().to_owned(), e))?;
+            // A power cut must not bring it back: in a bag it would be one file too many.
+            parents.insert(holder(stale));
         }
         let present: BTreeSet<&CardName> = planned.folders_present.iter().collect();
-        let mut parents = BTreeSet::new();
         for folder in self.context.plan.listing.folders() {
             if !present.contains(folder) {
                 disk.create_folder(&folder.under(root))
                     .map_err(|e| (Step::CreateFolder, folder.as_str().to_owned(), e))?;
             }
             // Also where it stands: an earlier run may have ended before it flushed.
-            parents.insert(
-                folder
-                    .parent()
-                    .map_or_else(|| root.to_path_buf(), |p| root.join(p)),
-            );
+            parents.insert(holder(folder));
         }
         for parent in parents.iter().rev() {
             disk.flush(parent)

@@ -65,4 +65,5 @@ mod verify;
 mod weigh;
 #[cfg(target_os = "linux")]
 mod wine;
+#[cfg(target_os = "linux")]
 mod words;
