@@ -672,7 +672,7 @@ impl Rig {
             .stderr(Stdio::null())
             .spawn()
             .unwrap();
-        self.meet(event, &mut child);
+        self.meet(row, event, &mut child);
         let status = ended(&mut child, row.name);
         let Some(code) = status.code() else {
             return ["killed", "-", "-"].map(str::to_owned);
@@ -704,8 +704,9 @@ impl Rig {
         [code.to_string(), proven.to_owned(), told]
     }
 
-    /// Waits until the card was read so far, and lets the event happen.
-    fn meet(&self, event: Event, child: &mut Child) {
+    /// Waits until the card was read so far, and lets the event happen. A stop also waits for the
+    /// row's faults: on a busy computer the drives may be behind.
+    fn meet(&self, row: &Row, event: Event, child: &mut Child) {
         let (Event::CtrlC(bytes)
         | Event::Kill(bytes)
         | Event::PowerCut(bytes, _)
@@ -714,7 +715,12 @@ impl Rig {
             return;
         };
         let start = Instant::now();
-        while self.card.bytes_read() < bytes {
+        let all_fired = || {
+            let mut fires = row.fires.iter();
+            fires.all(|(on, fault)| self.mount(on).fired(fault) > 0)
+        };
+        let waits = || matches!(event, Event::CtrlC(_)) && !all_fired();
+        while self.card.bytes_read() < bytes || waits() {
             assert!(start.elapsed() < HANGS_AFTER, "the card is not read");
             assert!(child.try_wait().unwrap().is_none(), "it ended too soon");
             std::thread::sleep(Duration::from_millis(1));
