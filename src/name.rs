@@ -1,6 +1,7 @@
 //! Owns what a path on a card may look like, when two of them would meet on a drive that folds
 //! case or Unicode forms, and how a hostile name is shown harmlessly. It does no I/O.
 
+use crate::units::{count, counted, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::fmt;
 use std::sync::Arc;
@@ -146,6 +147,27 @@ pub fn fold(text: &str) -> String {
         return text.to_ascii_uppercase();
     }
     text.nfc().flat_map(char::to_uppercase).nfc().collect()
+}
+
+/// Returns the first `told` of some names, shown safely, and how many more there are: "`A`",
+/// "`A` and `B`", "`A`, `B` and 3 more files" for the noun "file", "`A` and 3 more" without one.
+pub fn some_of<'a>(
+    names: impl IntoIterator<Item = &'a str>,
+    told: usize,
+    all: u64,
+    noun: &str,
+) -> String {
+    let told = names.into_iter().take(told);
+    let mut parts: Vec<String> = told.map(|name| format!("`{}`", shown(name))).collect();
+    match (all.saturating_sub(len64(parts.len())), noun) {
+        (0, _) => {}
+        (more, "") => parts.push(format!("{} more", count(more))),
+        (more, noun) => parts.push(counted(more, &format!("more {noun}"))),
+    }
+    match parts.pop() {
+        Some(last) if !parts.is_empty() => format!("{} and {last}", parts.join(", ")),
+        last => last.unwrap_or_default(),
+    }
 }
 
 /// Returns text that is safe on a terminal and in a page: control characters and those that turn
@@ -297,5 +319,18 @@ mod tests {
             long.ends_with("\\u{202e}...") && long.len() < 2_000,
             "{long}"
         );
+    }
+
+    #[test]
+    fn some_names_are_told_and_the_rest_is_counted() {
+        let some = |names: &[&'static str], noun| {
+            some_of(names.iter().copied(), 2, len64(names.len()), noun)
+        };
+        assert_eq!(some(&[], "file"), "");
+        assert_eq!(some(&["A"], "file"), "`A`");
+        assert_eq!(some(&["A", "B"], "file"), "`A` and `B`");
+        assert_eq!(some(&["A", "B", "C"], "file"), "`A`, `B` and 1 more file");
+        assert_eq!(some(&["A", "B", "C", "D"], ""), "`A`, `B` and 2 more");
+        assert_eq!(some(&["A\u{202e}"], ""), "`A\\u{202e}`");
     }
 }

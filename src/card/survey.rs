@@ -30,6 +30,15 @@ struct Inside {
     unreadable: bool,
 }
 
+const LINK: &str = "is a symbolic link, which is neither followed nor copied";
+const SPECIAL: &str = "is a socket, pipe or device, which cannot be copied";
+const UNRECORDABLE: &str = "cannot be recorded";
+
+/// Returns whether a trouble is what the entry is or is called: no fault of card or reader.
+pub fn is_odd(why: &str) -> bool {
+    [LINK, SPECIAL].contains(&why) || why.starts_with(UNRECORDABLE)
+}
+
 /// Sorts what a walk met into rows.
 pub fn listing_of(found: Vec<Found>) -> Listing {
     let mut left_out: BTreeMap<Vec<u8>, (&'static str, Inside)> = BTreeMap::new();
@@ -113,7 +122,7 @@ fn kind_of(raw: &[u8], entry: &Found) -> RowKind {
         Ok(name) => name,
         Err(why) => {
             return RowKind::Trouble {
-                why: format!("cannot be recorded: {why}"),
+                why: format!("{UNRECORDABLE}: {why}"),
             };
         }
     };
@@ -125,10 +134,10 @@ fn kind_of(raw: &[u8], entry: &Found) -> RowKind {
         },
         EntryKind::Folder => RowKind::Folder { name },
         EntryKind::Link => RowKind::Trouble {
-            why: "is a symbolic link, which is neither followed nor copied".to_owned(),
+            why: LINK.to_owned(),
         },
         EntryKind::Special => RowKind::Trouble {
-            why: "is a socket, pipe or device, which cannot be copied".to_owned(),
+            why: SPECIAL.to_owned(),
         },
     }
 }

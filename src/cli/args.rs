@@ -73,7 +73,7 @@ pub(crate) enum Color {
 pub(crate) enum Command {
     /// Copy cards to every destination, read all copies back, and give the verdict.
     #[command(
-        long_about = "Copies each card to every destination in one read. Every file is written under a temporary name, flushed, read back from the device and compared before it gets its final name. At the end a manifest is written to every destination, and the verdict says whether the card may be formatted.\n\nRun the same command again after any stop: what was proven is kept, the rest is done.",
+        long_about = "Copies each card to every destination in one read. Every file is written under a temporary name, flushed, read back from the device and compared before it gets its final name. At the end a manifest is written to every destination, and the verdict says whether the card may be formatted.\n\nRun the same command again after any stop: what was proven is read back once more and kept, the rest is done.",
         after_help = "Example:  unlade copy /media/KITES --to /media/SSD-A --to /media/SSD-B"
     )]
     Copy(CopyArgs),

@@ -4,13 +4,15 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use unlade::card::listing::{Row, RowKind};
+use unlade::card::survey::is_odd;
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
 use unlade::error::{Problem, ProblemKind};
-use unlade::name::shown;
+use unlade::name::some_of;
+use unlade::offload::SAME_NAME;
 use unlade::plan::{Level, PlannedDestination, count_independent};
 use unlade::proof::Proof;
-use unlade::units::{counted, len64};
+use unlade::units::len64;
 
 /// Steps that are told; more would be read by nobody.
 pub(crate) const STEPS_MAX: usize = 3;
@@ -123,7 +125,7 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         ProblemKind::WriteFailed => Topic::WriteFailed,
         ProblemKind::Changed => Topic::MoveAside,
         ProblemKind::Missing => Topic::Missing,
-        ProblemKind::NameClash if p.detail.contains("for the same") => Topic::SameNames,
+        ProblemKind::NameClash if p.detail == SAME_NAME => Topic::SameNames,
         ProblemKind::NameClash if is_rewritten(proof, p) => Topic::Rewritten,
         ProblemKind::NameClash if on_drive && path.is_some() => Topic::MoveAside,
         ProblemKind::NotReadBack if proof.terms().level == Level::Written => Topic::Written,
@@ -137,13 +139,13 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
 
 /// Links, sockets and names that no record can hold: no fault of card or reader.
 fn odd_entries(proof: &Proof) -> BTreeSet<String> {
-    let is_odd = |row: &&Row| match &row.kind {
-        RowKind::Trouble { why } => why.starts_with("is a ") || why.starts_with("cannot be rec"),
+    let cannot_be_held = |row: &&Row| match &row.kind {
+        RowKind::Trouble { why } => is_odd(why),
         RowKind::NotText => true,
         _ => false,
     };
     let rows = proof.plan().listing.rows().iter();
-    rows.filter(is_odd).map(Row::path).collect()
+    rows.filter(cannot_be_held).map(Row::path).collect()
 }
 
 /// Whether a file was left in an earlier offload.
@@ -167,23 +169,6 @@ fn has_unknown_device(proof: &Proof) -> bool {
     destinations.any(|d| is_unknown(&d.facts))
 }
 
-/// Returns `` `X` ``, `` `X` and `Y` `` or `` `X`, `Y` and 3 more files``.
-fn names(files: &BTreeSet<&str>) -> String {
-    let told: Vec<String> = files
-        .iter()
-        .take(NAMES_TOLD)
-        .map(|path| format!("`{}`", shown(path)))
-        .collect();
-    match files.len().saturating_sub(NAMES_TOLD) {
-        0 => told.join(" and "),
-        more => format!(
-            "{} and {}",
-            told.join(", "),
-            counted(len64(more), "more file")
-        ),
-    }
-}
-
 /// Returns the places that a step is about: `` `b` ``, `` `a` and `b` ``.
 fn places<'a>(
     proof: &'a Proof,
@@ -194,14 +179,13 @@ fn places<'a>(
         .drives
         .iter()
         .filter_map(|d| proof.plan().destinations.get(*d));
-    let told: Vec<String> = destinations
-        .map(|d| format!("`{}`", shown(place(d).as_str())))
-        .collect();
-    told.join(" and ")
+    let all = about.drives.len();
+    some_of(destinations.map(|d| place(d).as_str()), all, len64(all), "")
 }
 
 fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
-    let files = names(&about.files);
+    let all = len64(about.files.len());
+    let files = some_of(about.files.iter().copied(), NAMES_TOLD, all, "file");
     let drives = places(proof, about, |d| &d.given);
     let roots = places(proof, about, |d| &d.payload);
     let (it, is) = match about.files.len() {

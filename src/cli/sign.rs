@@ -10,7 +10,6 @@ use serde_json::json;
 use std::fs::{File, Metadata};
 use std::io::{self, Read as _};
 use std::sync::Arc;
-use unlade::disk::FolderFacts;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::{Event, Observer as _};
 use unlade::name::shown;
@@ -73,18 +72,15 @@ fn signer(path: &Utf8Path, jobs: &[Job], tools: &Tools) -> Result<Signer, String
         let cards = jobs
             .iter()
             .filter_map(|job| tools.disk.facts(&job.card).ok());
-        if cards.into_iter().any(|card| is_on(&card, &here)) {
+        if cards
+            .into_iter()
+            .any(|card| here.goes_with(&card).is_some())
+        {
             return Err("it lies on the card; a key has no place there".to_owned());
         }
     }
     let bytes = read(&real, check_private)?;
     Signer::from_bytes(&bytes).map_err(|e| e.to_string())
-}
-
-/// Whether a folder lies on a card, also where the card is mounted a second time.
-fn is_on(card: &FolderFacts, folder: &FolderFacts) -> bool {
-    folder.ancestors.contains(&(card.device, card.inode))
-        || (card.is_mount_root && card.device == folder.device)
 }
 
 /// Reads the public keys of `--signed-by`.

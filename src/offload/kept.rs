@@ -38,11 +38,8 @@ impl Lane {
         self.context.plan.jobs.iter().any(works)
     }
 
-    /// Reads every kept file back again, in the order of the plan.
+    /// Reads every kept file back again, in the order of the plan; called where [`Self::keeps_any`].
     pub(super) fn look_again(&self) {
-        if self.context.level == Level::Written {
-            return;
-        }
         for (at, job) in self.context.plan.jobs.iter().enumerate() {
             let Some(Work::Keep(entry)) = job.work.get(self.index) else {
                 continue;

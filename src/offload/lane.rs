@@ -28,7 +28,7 @@ use std::time::Duration;
 /// Files that the publisher takes in one batch.
 const BATCH_MAX: usize = 512;
 /// Why a name that was free a moment ago is taken now.
-const SAME_NAME: &str = "the drive takes this name and another one of the card for the same";
+pub const SAME_NAME: &str = "the drive takes this name and another one of the card for the same";
 
 /// What every thread of a lane shares.
 #[derive(Debug)]

@@ -29,6 +29,7 @@ use crate::units::{float, len64};
 use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
 use in_flight::InFlight;
 use lane::Lane;
+pub use lane::SAME_NAME;
 use limits::Limits;
 use live::{CardRate, Live, Pace};
 use meter::Meter;

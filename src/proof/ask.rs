@@ -10,6 +10,7 @@ use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{ReadBackWay, Stamp};
 use crate::error::ProblemKind;
+use crate::name::some_of;
 use crate::plan::count_independent;
 use crate::units::{counted, len64};
 use std::collections::{BTreeMap, HashMap, HashSet};
@@ -127,18 +128,11 @@ pub struct Lack {
 }
 
 impl Lack {
-    /// Returns `missing: ``X``, ``Y`` and 3 more files`.
+    /// Returns "missing: `X`, `Y` and 3 more files".
     pub fn told(&self) -> String {
-        let names: Vec<String> = self
-            .paths
-            .iter()
-            .map(|path| format!("`{}`", crate::name::shown(path)))
-            .collect();
-        let more = match self.files - len64(names.len()) {
-            0 => String::new(),
-            n => format!(" and {}", counted(n, "more file")),
-        };
-        format!("{}: {}{more}", self.words, names.join(", "))
+        let paths = self.paths.iter().map(String::as_str);
+        let names = some_of(paths, self.paths.len(), self.files, "file");
+        format!("{}: {names}", self.words)
     }
 }
 

@@ -16,6 +16,7 @@ use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
 use crate::error::{Problem, ProblemKind};
+use crate::name::some_of;
 use crate::offload::{CopyState, Offloaded};
 use crate::plan::{
     DATA, Layout, Level, Plan, count_independent, gone_note, trash_notes, unmounted_note,
@@ -621,11 +622,7 @@ fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
     let is_enough = offloaded.bytes_read >= RATE_BYTES;
     let (read, is_least) = match (offloaded.read_rate, offloaded.read_at_least) {
         (Some(measured), _) => (measured, false),
-        // What was delivered over the whole job is a lower bound at any rate.
-        (None, at_least) => {
-            let delivered = crate::units::rate(offloaded.bytes_read, offloaded.took);
-            (at_least.unwrap_or(0.0).max(delivered), true)
-        }
+        (None, at_least) => (at_least?, true),
     };
     let read = crate::units::MegabytesPerS(read / 1e6);
     is_enough.then(|| plan.ceiling.compare(read, is_least))?
@@ -688,7 +685,7 @@ pub(super) fn sameness_notes<'a>(files: impl Iterator<Item = Content<'a>>) -> Ve
         notes.push(format!(
             "{} of nothing but zeros ({}): a sign of a failing card, or of one that is smaller than its label. Do not shoot on it again before you have looked at the pictures.",
             counted(len64(zeros.len()), "file"),
-            some_of(&zeros)
+            some_of(zeros.iter().copied(), NAMED, len64(zeros.len()), "")
         ));
     }
     let most = seen.values().max_by_key(|(n, first)| (*n, Reverse(*first)));
@@ -700,18 +697,4 @@ pub(super) fn sameness_notes<'a>(files: impl Iterator<Item = Content<'a>>) -> Ve
         ));
     }
     notes
-}
-
-/// The first names, and how many more there are.
-fn some_of(paths: &[&str]) -> String {
-    let named: Vec<String> = paths
-        .iter()
-        .take(NAMED)
-        .map(|path| format!("`{}`", crate::name::shown(path)))
-        .collect();
-    let more = match paths.len() - named.len() {
-        0 => String::new(),
-        n => format!(" and {} more", crate::units::count(len64(n))),
-    };
-    format!("{}{more}", named.join(", "))
 }

@@ -2,7 +2,7 @@
 //! where they lie, which names were seen before, what is no longer on the card. Pure.
 
 use crate::digest::Digest;
-use crate::name::shown;
+use crate::name::some_of;
 use crate::offload::Offloaded;
 use crate::plan::Plan;
 use crate::units::{count, counted, len64};
@@ -75,18 +75,8 @@ fn offloads(plan: &Plan) -> String {
             names.push(&left.within);
         }
     }
-    let told: Vec<String> = names
-        .iter()
-        .take(OFFLOADS_NAMED)
-        .map(|name| format!("`{}`", shown(name)))
-        .collect();
-    let more = names.len().saturating_sub(OFFLOADS_NAMED);
-    let more = if more > 0 {
-        format!(" and {more} more")
-    } else {
-        String::new()
-    };
-    format!("{}{more}", told.join(", "))
+    let all = len64(names.len());
+    some_of(names, OFFLOADS_NAMED, all, "")
 }
 
 /// Names that were seen before with another size or date: what the copy showed of their content.

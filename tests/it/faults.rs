@@ -1376,9 +1376,10 @@ fn a_card_that_was_swapped_stops_the_job() {
     let (job, tools) = (job(&BOTH, 2, sim.layout()), tools(&sim, &cancel));
     let planned = run::prepare(&job, &tools, &mut Silent).unwrap();
     let other = fresh();
+    let before = sim.device(CARD);
     let old = sim.unplug(CARD);
     sim.add_volume(CARD, "exfat", 0);
-    assert_ne!(sim.device(CARD), 0);
+    assert_ne!(sim.device(CARD), before, "another card");
     for (path, bytes) in source(&other) {
         sim.put_file(&format!("{CARD}/{path}"), &bytes, stamp(0));
     }
