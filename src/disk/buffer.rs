@@ -40,35 +40,73 @@ impl Aligned {
         &self.memory[self.start..self.start + bytes.min(self.bytes)]
     }
 
+    /// Zeroes what lies between `bytes` and the next multiple of [`ALIGN`].
+    pub fn pad(&mut self, bytes: usize) {
+        let padded = bytes.next_multiple_of(ALIGN).min(self.bytes);
+        self.all_mut()[bytes..padded].fill(0);
+    }
+
+    /// Makes sure that it holds at least `bytes` bytes; what it held may be gone.
+    pub fn fit(&mut self, bytes: usize) {
+        if self.bytes < bytes {
+            *self = Self::new(bytes);
+        }
+    }
+
     /// Returns how many bytes it holds.
     pub fn capacity(&self) -> usize {
         self.bytes
     }
 }
 
-/// A filled buffer on its way from the card; goes back to its pool when the last holder drops it.
-#[derive(Debug)]
+/// Bytes of the card in a buffer that others may hold as well; the buffer goes back to its pool when the
+/// last of them drops it.
+#[derive(Clone, Debug)]
 pub struct Chunk {
-    buffer: Option<Aligned>,
-    filled: usize,
-    home: Sender<Aligned>,
+    filled: Arc<Filled>,
+    /// A multiple of [`ALIGN`].
+    from: usize,
+    to: usize,
 }
 
 impl Chunk {
     /// Returns the bytes read from the card.
     pub fn bytes(&self) -> &[u8] {
-        self.buffer.as_ref().map_or(&[], |b| b.first(self.filled))
+        self.filled.range(self.from, self.to)
     }
 
     /// Returns the bytes padded with zeros to a multiple of [`ALIGN`], for direct writes.
     pub fn padded(&self) -> &[u8] {
-        self.buffer
-            .as_ref()
-            .map_or(&[], |b| b.first(self.filled.next_multiple_of(ALIGN)))
+        let to = self.from + (self.to - self.from).next_multiple_of(ALIGN);
+        self.filled.range(self.from, to)
+    }
+
+    /// Returns a file's part of a buffer that several share: `from` is a multiple of [`ALIGN`].
+    #[must_use]
+    pub fn part(&self, from: usize, to: usize) -> Self {
+        Self {
+            filled: Arc::clone(&self.filled),
+            from: self.from + from,
+            to: self.from + to.max(from),
+        }
     }
 }
 
-impl Drop for Chunk {
+/// A filled buffer.
+#[derive(Debug)]
+struct Filled {
+    buffer: Option<Aligned>,
+    home: Sender<Aligned>,
+}
+
+impl Filled {
+    fn range(&self, from: usize, to: usize) -> &[u8] {
+        let all = self.buffer.as_ref().map_or(&[][..], |b| b.first(to));
+        all.get(from..).unwrap_or(&[])
+    }
+}
+
+impl Drop for Filled {
     fn drop(&mut self) {
         if let Some(buffer) = self.buffer.take() {
             // The pool has room for every buffer it made; it is gone only when the job is over.
@@ -164,14 +202,16 @@ impl Pool {
     }
 
     /// Seals a buffer whose first `filled` bytes came from the card; the padding is zeroed.
-    pub fn seal(&self, mut buffer: Aligned, filled: usize) -> Arc<Chunk> {
-        let padded = filled.next_multiple_of(ALIGN).min(buffer.capacity());
-        buffer.all_mut()[filled..padded].fill(0);
-        Arc::new(Chunk {
-            buffer: Some(buffer),
-            filled,
-            home: self.home.clone(),
-        })
+    pub fn seal(&self, mut buffer: Aligned, filled: usize) -> Chunk {
+        buffer.pad(filled);
+        Chunk {
+            filled: Arc::new(Filled {
+                buffer: Some(buffer),
+                home: self.home.clone(),
+            }),
+            from: 0,
+            to: filled,
+        }
     }
 }
 
@@ -195,10 +235,34 @@ mod tests {
         assert_eq!(chunk.bytes(), [7; 5]);
         assert_eq!(chunk.padded().len(), ALIGN);
         assert!(chunk.padded()[5..].iter().all(|&x| x == 0));
-        let second = Arc::clone(&chunk);
+        let second = chunk.clone();
         drop(chunk);
         assert!(pool.try_take().is_none(), "still held");
         drop(second);
+        assert!(pool.try_take().is_some());
+    }
+
+    #[test]
+    fn files_that_share_a_buffer_see_their_own_bytes() {
+        let mut pool = Pool::new(1, 0, 3 * ALIGN);
+        let mut buffer = pool.take(Duration::ZERO).unwrap();
+        buffer.all_mut().fill(9);
+        buffer.all_mut()[..5].fill(1);
+        buffer.pad(5);
+        buffer.all_mut()[ALIGN..ALIGN + 7].fill(2);
+        let all = pool.seal(buffer, ALIGN + 7);
+        let (one, two) = (all.part(0, 5), all.part(ALIGN, ALIGN + 7));
+        drop(all);
+        assert_eq!(one.bytes(), [1; 5]);
+        assert_eq!(two.bytes(), [2; 7]);
+        for (part, filled) in [(&one, 5), (&two, 7)] {
+            assert_eq!(part.padded().len(), ALIGN);
+            assert!(part.padded()[filled..].iter().all(|&b| b == 0));
+        }
+        assert_eq!(two.part(0, 0).bytes(), []);
+        drop(one);
+        assert!(pool.try_take().is_none(), "one of them still holds it");
+        drop(two);
         assert!(pool.try_take().is_some());
     }
 

@@ -10,7 +10,7 @@ use super::journal::JournalLine;
 use super::{Context, FromCard, Proven, Report};
 use crate::also::AlsoHashes;
 use crate::digest::Digest;
-use crate::disk::buffer::{Aligned, Chunk};
+use crate::disk::buffer::{ALIGN, Aligned, Chunk};
 use crate::disk::{Journal, Part, ReadBackWay, Source, is_full, is_name_refused, write_problem};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::name::CardName;
@@ -27,6 +27,8 @@ use std::time::Duration;
 
 /// Files that the publisher takes in one batch.
 const BATCH_MAX: usize = 512;
+/// So long the publisher waits for more files, so that they share a flush of folder and journal.
+const GATHERS: Duration = Duration::from_millis(50);
 /// Why a name that was free a moment ago is taken now.
 pub const SAME_NAME: &str = "the drive takes this name and another one of the card for the same";
 
@@ -248,11 +250,38 @@ impl Lane {
                         self.give_up(open.take(), commit);
                     }
                 }
-                FromCard::End(file) => self.end(open.take(), file, commit, finish),
+                FromCard::End(file) => self.end(open.take(), &file, commit, finish),
+                FromCard::Small(files) => {
+                    for (file, chunk) in files.iter() {
+                        self.write_small(file, chunk, commit, finish, spinning);
+                    }
+                }
                 FromCard::Abort(_) => self.give_up(open.take(), commit),
             }
         }
         self.give_up(open.take(), commit);
+    }
+
+    fn write_small(
+        &self,
+        file: &Arc<InFlight>,
+        chunk: &Chunk,
+        commit: &Sender<Roll>,
+        finish: &Sender<Finish>,
+        spinning: bool,
+    ) {
+        if self.stops() {
+            return;
+        }
+        let mut open = self.begin(file);
+        let is_written = open.as_ref().is_none_or(|o| {
+            chunk.bytes().is_empty() || self.write(o, chunk, 0, commit, spinning)
+        });
+        if is_written {
+            self.end(open, file, commit, finish);
+        } else {
+            self.give_up(open.take(), commit);
+        }
     }
 
     /// Makes the offload's folders, parents first, and makes them durable; clears stale parts.
@@ -377,18 +406,18 @@ impl Lane {
     fn end(
         &self,
         open: Option<Open>,
-        file: Arc<InFlight>,
+        file: &Arc<InFlight>,
         commit: &Sender<Roll>,
         finish: &Sender<Finish>,
     ) {
-        let job = self.job(&file);
+        let job = self.job(file);
         match (open, job.work.get(self.index)) {
             (Some(open), _) => {
                 match open.part.finish(job.bytes, job.modified) {
                     Ok(true) => {}
                     Ok(false) => drop(self.report.send(Report::DateRefused(self.index))),
                     Err(e) => {
-                        self.drop_out_at(Step::SetDate, Some(&file), &e);
+                        self.drop_out_at(Step::SetDate, Some(file), &e);
                         return self.give_up(Some(open), commit);
                     }
                 }
@@ -398,7 +427,7 @@ impl Lane {
                     drop(finish.send(Finish::Copy(open)));
                 }
             }
-            (None, Some(Work::Check)) => drop(finish.send(Finish::Check(file))),
+            (None, Some(Work::Check)) => drop(finish.send(Finish::Check(Arc::clone(file)))),
             (None, _) => {}
         }
     }
@@ -438,6 +467,7 @@ impl Lane {
 
     fn verify_all(&self, rolls: &Receiver<Roll>, publish: &Sender<Equal>) {
         let mut reading: Option<ReadingBack> = None;
+        let mut buffer = Aligned::new(0);
         for roll in rolls {
             match roll {
                 Roll::Forget(open, gone) => {
@@ -449,7 +479,7 @@ impl Lane {
                 Roll::Upto(..) | Roll::Last(_) if self.stops() => reading = None,
                 Roll::Upto(open, end) => {
                     if self.context.level != Level::Written {
-                        self.roll_on(&mut reading, &open, end);
+                        self.roll_on(&mut reading, &open, end, &mut buffer);
                     }
                 }
                 Roll::Last(open) => {
@@ -457,7 +487,7 @@ impl Lane {
                         self.take_as_written(&open)
                     } else {
                         let bytes = self.job(&open.file).bytes;
-                        self.roll_on(&mut reading, &open, bytes);
+                        self.roll_on(&mut reading, &open, bytes, &mut buffer);
                         reading.take().and_then(|r| self.compare_whole(&r, &open))
                     };
                     match equal {
@@ -470,7 +500,14 @@ impl Lane {
     }
 
     /// Reads a rolling file back up to `end` and compares the hash so far with the source's.
-    fn roll_on(&self, reading: &mut Option<ReadingBack>, open: &Open, end: u64) {
+    fn roll_on(
+        &self,
+        reading: &mut Option<ReadingBack>,
+        open: &Open,
+        end: u64,
+        buffer: &mut Aligned,
+    ) {
+        buffer.fit(self.context.limits.chunk_bytes);
         let job = self.job(&open.file);
         let is_same = reading
             .as_ref()
@@ -482,7 +519,7 @@ impl Lane {
         if r.is_bad {
             return;
         }
-        if let Err(e) = r.read_to(self, end) {
+        if let Err(e) = r.read_to(self, end, buffer) {
             r.is_bad = true;
             if self.stops() {
                 return;
@@ -564,10 +601,11 @@ impl Lane {
     // ---- workers for files of at most one stripe --------------------------------------------
 
     fn finish_all(&self, files: &Receiver<Finish>, publish: &Sender<Equal>) {
+        let mut buffer = Aligned::new(0);
         for finish in files {
             let (equal, part) = match finish {
-                Finish::Copy(open) => (self.finish_copy(&open), Some(open.path)),
-                Finish::Check(file) => (self.finish_check(&file), None),
+                Finish::Copy(open) => (self.finish_copy(&open, &mut buffer), Some(open.path)),
+                Finish::Check(file) => (self.finish_check(&file, &mut buffer), None),
             };
             match (equal, part) {
                 (Some(equal), _) => drop(publish.send(equal)),
@@ -577,7 +615,7 @@ impl Lane {
         }
     }
 
-    fn finish_copy(&self, open: &Open) -> Option<Equal> {
+    fn finish_copy(&self, open: &Open, buffer: &mut Aligned) -> Option<Equal> {
         if self.stops() {
             return None;
         }
@@ -588,11 +626,11 @@ impl Lane {
         if self.context.level == Level::Written {
             return self.take_as_written(open);
         }
-        let read = self.read_back_whole(&open.file, &open.path)?;
+        let read = self.read_back_whole(&open.file, &open.path, buffer)?;
         self.compare(&read, &open.file, Some(open.path.clone()))
     }
 
-    fn finish_check(&self, file: &Arc<InFlight>) -> Option<Equal> {
+    fn finish_check(&self, file: &Arc<InFlight>, buffer: &mut Aligned) -> Option<Equal> {
         if self.stops() {
             return None;
         }
@@ -601,14 +639,21 @@ impl Lane {
             self.drop_out_at(Step::Flush, Some(file), &e);
             return None;
         }
-        let read = self.read_back_whole(file, &path)?;
+        let read = self.read_back_whole(file, &path, buffer)?;
         self.compare(&read, file, None)
     }
 
-    fn read_back_whole(&self, file: &Arc<InFlight>, path: &Utf8Path) -> Option<ReadingBack> {
+    fn read_back_whole(
+        &self,
+        file: &Arc<InFlight>,
+        path: &Utf8Path,
+        buffer: &mut Aligned,
+    ) -> Option<ReadingBack> {
         let mut read = ReadingBack::open(self, file, path)?;
         let bytes = self.job(file).bytes;
-        match read.read_to(self, bytes) {
+        let most = self.context.limits.check_bytes;
+        buffer.fit(most.min(len_usize(bytes.saturating_add(1))));
+        match read.read_to(self, bytes, buffer) {
             Ok(()) => Some(read),
             Err(e) if e.kind() == io::ErrorKind::Interrupted => None,
             Err(e) => {
@@ -623,8 +668,7 @@ impl Lane {
     fn publish_all(&self, equals: &Receiver<Equal>) {
         let mut journal: Option<Box<dyn Journal>> = None;
         while let Ok(first) = equals.recv() {
-            let mut batch = vec![first];
-            batch.extend(equals.try_iter().take(BATCH_MAX - 1));
+            let batch = self.gather(first, equals);
             if self.is_out() {
                 batch
                     .into_iter()
@@ -634,6 +678,20 @@ impl Lane {
             }
             self.publish(batch, &mut journal);
         }
+    }
+
+    /// Collects what is ready within a moment; at the end of the job, when nothing more can come, at once.
+    fn gather(&self, first: Equal, equals: &Receiver<Equal>) -> Vec<Equal> {
+        let mut batch = vec![first];
+        let start = self.context.clock.elapsed();
+        while batch.len() < BATCH_MAX && !self.stops() {
+            let gone = self.context.clock.elapsed().saturating_sub(start);
+            match equals.recv_timeout(GATHERS.saturating_sub(gone)) {
+                Ok(equal) => batch.push(equal),
+                Err(_) => break,
+            }
+        }
+        batch
     }
 
     fn publish(&self, batch: Vec<Equal>, journal: &mut Option<Box<dyn Journal>>) {
@@ -734,7 +792,6 @@ struct ReadingBack {
     file: Arc<InFlight>,
     source: Box<dyn Source>,
     hasher: blake3::Hasher,
-    buffer: Aligned,
     at: u64,
     time: Duration,
     is_bad: bool,
@@ -742,18 +799,11 @@ struct ReadingBack {
 
 impl ReadingBack {
     fn open(lane: &Lane, file: &Arc<InFlight>, path: &Utf8Path) -> Option<Self> {
-        let bytes = lane.job(file).bytes;
         match lane.context.disk.open_read_back(path) {
             Ok(source) => Some(Self {
                 file: Arc::clone(file),
                 source,
                 hasher: blake3::Hasher::new(),
-                buffer: Aligned::new(
-                    lane.context
-                        .limits
-                        .chunk_bytes
-                        .min(len_usize(bytes.saturating_add(1))),
-                ),
                 at: 0,
                 time: Duration::ZERO,
                 is_bad: false,
@@ -775,24 +825,26 @@ impl ReadingBack {
 
     /// Reads on to `end`. At the end of the file one more read makes sure that nothing follows.
     /// `Interrupted`: the job stops.
-    fn read_to(&mut self, lane: &Lane, end: u64) -> io::Result<()> {
+    fn read_to(&mut self, lane: &Lane, end: u64, buffer: &mut Aligned) -> io::Result<()> {
         let clock = &lane.context.clock;
         let total = lane.job(&self.file).bytes;
         while self.at < end {
             if lane.stops() {
                 return Err(io::ErrorKind::Interrupted.into());
             }
-            let room = self.buffer.capacity();
-            // Whole buffers keep direct reads aligned; the count is what matters.
+            // Whole blocks keep direct reads aligned; the count is what matters. Beyond the end of the
+            // file nothing may follow.
+            let left = len_usize(end - self.at);
             let want = if end < total {
-                room.min(len_usize(end - self.at))
+                left
             } else {
-                room
+                left.saturating_add(1).next_multiple_of(ALIGN)
             };
+            let want = want.min(buffer.capacity());
             let start = clock.elapsed();
             let n = self
                 .source
-                .read_at(&mut self.buffer.all_mut()[..want], self.at)?;
+                .read_at(&mut buffer.all_mut()[..want], self.at)?;
             let took = clock.elapsed().saturating_sub(start);
             self.time += took;
             lane.meter().read_back_ns.add_time(took);
@@ -800,7 +852,7 @@ impl ReadingBack {
                 // Shorter than it should be: the hash will differ.
                 return Ok(());
             }
-            self.hasher.update(self.buffer.first(n));
+            self.hasher.update(buffer.first(n));
             self.at += len64(n);
             lane.meter().read_back.add(len64(n));
         }

@@ -23,11 +23,18 @@ pub struct Limits {
     pub stripe_bytes_spinning: u64,
     /// Files up to this size are written through the page cache.
     pub small_bytes: u64,
+    /// Files up to this size share a buffer with their neighbours on the way to the destinations.
+    pub shared_bytes: u64,
+    /// Files in one shared buffer.
+    pub shared_files: usize,
+    /// Size of one read when a file of at most one stripe is read back.
+    pub check_bytes: usize,
     /// Workers that flush and read back files of up to one stripe, per destination.
     pub workers: usize,
     /// Messages that may wait between two stages.
     pub queue: usize,
-    /// Files that may wait for a worker, per destination.
+    /// Files that may wait for a worker, per destination. Each is open: many at once share one commit
+    /// of the drive's journal.
     pub queue_finish: usize,
     /// Size of one read in the second, careful pass over unreadable files.
     pub careful_bytes: usize,
@@ -56,9 +63,12 @@ impl Limits {
         stripe_bytes: 64 << 20,
         stripe_bytes_spinning: 256 << 20,
         small_bytes: 1 << 20,
-        workers: 4,
+        shared_bytes: 256 << 10,
+        shared_files: 64,
+        check_bytes: 1 << 20,
+        workers: 8,
         queue: 64,
-        queue_finish: 32,
+        queue_finish: 128,
         careful_bytes: 64 << 10,
         retries: 2,
         retries_total: 60,
@@ -72,6 +82,8 @@ impl Limits {
 const _: () = {
     let l = Limits::STANDARD;
     assert!(l.chunk_bytes.is_multiple_of(crate::disk::buffer::ALIGN));
+    assert!(l.shared_bytes <= l.small_bytes);
+    assert!(l.check_bytes.is_multiple_of(crate::disk::buffer::ALIGN));
     assert!(l.careful_bytes.is_multiple_of(crate::disk::buffer::ALIGN));
     assert!(l.mark_bytes.is_multiple_of(2 << 20) && l.stripe_bytes.is_multiple_of(l.mark_bytes));
     assert!(l.stripe_bytes_spinning.is_multiple_of(l.mark_bytes));

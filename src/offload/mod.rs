@@ -138,9 +138,11 @@ impl Context {
 #[derive(Clone)]
 enum FromCard {
     Begin(Arc<InFlight>),
-    Chunk(Arc<InFlight>, Arc<Chunk>, u64),
+    Chunk(Arc<InFlight>, Chunk, u64),
     End(Arc<InFlight>),
     Abort(Arc<InFlight>),
+    /// Whole small files: handing over each by itself costs more than writing it.
+    Small(Arc<[(Arc<InFlight>, Chunk)]>),
 }
 
 /// A file proven on one destination.
@@ -338,6 +340,7 @@ pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Of
         // The system reads ahead while the reader waits: about the two chunks asked for.
         pace: Pace::new(2 * len64(limits.chunk_bytes), context.clock.elapsed()),
         probing: false,
+        shared: None,
         next: None,
         retries_left: limits.retries_total,
     };
@@ -380,14 +383,19 @@ fn hash_all(context: &Context, messages: &Receiver<FromCard>) {
     for message in messages {
         match message {
             FromCard::Begin(_) => hasher = blake3::Hasher::new(),
+            FromCard::Small(files) => {
+                let start = context.clock.elapsed();
+                for (file, chunk) in files.iter() {
+                    note_content(file, chunk);
+                    file.settle(Ok(Digest::of(chunk.bytes())));
+                }
+                let took = context.clock.elapsed().saturating_sub(start);
+                context.meter.hash_ns.add_time(took);
+            }
             FromCard::Chunk(file, chunk, offset) => {
                 let start = context.clock.elapsed();
                 hasher.update(chunk.bytes());
-                // One non-zero byte near the start ends this search; only a file of zeros pays.
-                if file.only_zeros.load(Ordering::Relaxed) && chunk.bytes().iter().any(|&b| b != 0)
-                {
-                    file.only_zeros.store(false, Ordering::Relaxed);
-                }
+                note_content(&file, &chunk);
                 let end = offset + len64(chunk.bytes().len());
                 if end.is_multiple_of(context.limits.mark_bytes) {
                     file.mark(end, hasher.finalize().into());
@@ -403,10 +411,23 @@ fn hash_all(context: &Context, messages: &Receiver<FromCard>) {
     }
 }
 
+/// Notes whether anything but zeros was met.
+fn note_content(file: &InFlight, chunk: &Chunk) {
+    // One non-zero byte near the start ends this search; only a file of zeros pays.
+    if file.only_zeros.load(Ordering::Relaxed) && chunk.bytes().iter().any(|&b| b != 0) {
+        file.only_zeros.store(false, Ordering::Relaxed);
+    }
+}
+
 /// Makes one further hash of what the reader delivers.
 fn hash_also(context: &Context, also: Also, messages: &Receiver<FromCard>) {
     let _guard = StopOnPanic(context);
     let sum = context.meter.also_ns.iter().find(|(a, _)| *a == also);
+    let took = |start| {
+        if let Some((_, sum)) = sum {
+            sum.add_time(context.clock.elapsed().saturating_sub(start));
+        }
+    };
     let mut hasher = Hasher::new(also);
     for message in messages {
         match message {
@@ -414,9 +435,16 @@ fn hash_also(context: &Context, also: Also, messages: &Receiver<FromCard>) {
             FromCard::Chunk(_, chunk, _) => {
                 let start = context.clock.elapsed();
                 hasher.update(chunk.bytes());
-                if let Some((_, sum)) = sum {
-                    sum.add_time(context.clock.elapsed().saturating_sub(start));
+                took(start);
+            }
+            FromCard::Small(files) => {
+                let start = context.clock.elapsed();
+                for (file, chunk) in files.iter() {
+                    let mut hasher = Hasher::new(also);
+                    hasher.update(chunk.bytes());
+                    file.settle_also(also, &hasher.finish());
                 }
+                took(start);
             }
             FromCard::End(file) => {
                 let whole = std::mem::replace(&mut hasher, Hasher::new(also));

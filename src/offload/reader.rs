@@ -6,7 +6,7 @@ use super::in_flight::{GivenUp, InFlight};
 use super::live::Pace;
 use super::{Context, FromCard, Report, live};
 use crate::disk::Source;
-use crate::disk::buffer::{Aligned, Pool};
+use crate::disk::buffer::{ALIGN, Aligned, Pool};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::plan::{FileJob, Level};
 use crate::units::{count, len_usize, len64, nanos};
@@ -34,10 +34,21 @@ pub(super) struct Reader {
     pub(super) pace: Pace,
     /// Buffers are taken without a pause until none is left, so that the card's own rate shows.
     pub(super) probing: bool,
+    /// Small files that were read and not handed over yet.
+    pub(super) shared: Option<Shared>,
     /// A file opened early, so that its first bytes are on their way.
     pub(super) next: Option<(usize, Box<dyn Source>)>,
     /// Retries left for the whole job.
     pub(super) retries_left: u32,
+}
+
+/// Whole small files in one buffer.
+pub(super) struct Shared {
+    buffer: Aligned,
+    /// Bytes in use; a multiple of the alignment.
+    used: usize,
+    /// Each file with the place of its bytes.
+    files: Vec<(Arc<InFlight>, usize, usize)>,
 }
 
 /// Why a file was not read whole.
@@ -83,6 +94,9 @@ impl Reader {
                     }
                 }
             }
+        }
+        if self.hand_over().is_err() {
+            return;
         }
         let all_read = self.second_pass(&again) && !any_changed;
         self.context.meter.card_done.store(true, Ordering::Relaxed);
@@ -165,6 +179,10 @@ impl Reader {
         let mut source = self
             .open(job, plan)
             .map_err(|e| Trouble::Io(Step::Open, e, 0))?;
+        if !careful && plan.bytes <= context.limits.shared_bytes {
+            return self.small(job, plan, source.as_mut(), following);
+        }
+        self.hand_over()?;
         let file = Arc::new(InFlight::new(job, self.hashers.len().saturating_sub(1)));
         self.send(&FromCard::Begin(Arc::clone(&file)))?;
         let outcome = self.content(plan, &file, source.as_mut(), following, careful);
@@ -179,6 +197,79 @@ impl Reader {
                 Err(trouble)
             }
         }
+    }
+
+    /// Reads a small file whole into the buffer that it shares with its neighbours.
+    fn small(
+        &mut self,
+        job: usize,
+        plan: &FileJob,
+        source: &mut dyn Source,
+        following: Option<usize>,
+    ) -> Result<(), Trouble> {
+        let limits = &self.context.limits;
+        let is_full = |shared: &Shared| {
+            shared.files.len() >= limits.shared_files
+                || shared.used + len_usize(plan.bytes) > shared.buffer.capacity()
+        };
+        if self.shared.as_ref().is_some_and(is_full) {
+            self.hand_over()?;
+        }
+        let mut shared = match self.shared.take() {
+            Some(shared) => shared,
+            None => Shared {
+                buffer: self.buffer(false)?,
+                used: 0,
+                files: Vec::new(),
+            },
+        };
+        let file = Arc::new(InFlight::new(job, self.hashers.len().saturating_sub(1)));
+        let from = shared.used;
+        let read = self.small_content(plan, &file, source, following, &mut shared);
+        if read.is_ok() {
+            let to = from + len_usize(plan.bytes);
+            shared.buffer.pad(to);
+            shared.used = to.next_multiple_of(ALIGN);
+            shared.files.push((file, from, to));
+            self.context.meter.files.add(1);
+        }
+        self.shared = Some(shared);
+        read
+    }
+
+    fn small_content(
+        &mut self,
+        plan: &FileJob,
+        file: &InFlight,
+        source: &mut dyn Source,
+        following: Option<usize>,
+        shared: &mut Shared,
+    ) -> Result<(), Trouble> {
+        check_unchanged(plan, source)?;
+        self.open_early(following);
+        let from = shared.used;
+        let to = from + len_usize(plan.bytes);
+        let into = &mut shared.buffer.all_mut()[from..to];
+        let n = self.fill(file, source, into, 0, false)?;
+        if n < plan.bytes {
+            return Err(ended_early(n, plan));
+        }
+        source.forget(plan.bytes);
+        check_unchanged(plan, source)
+    }
+
+    /// Hands the small files over that were read so far.
+    fn hand_over(&mut self) -> Result<(), Trouble> {
+        let Some(shared) = self.shared.take() else {
+            return Ok(());
+        };
+        let chunk = self.pool.seal(shared.buffer, shared.used);
+        let files = shared.files.into_iter();
+        let files: Arc<[_]> = files
+            .map(|(file, from, to)| (file, chunk.part(from, to)))
+            .collect();
+        drop(chunk);
+        self.send(&FromCard::Small(files))
     }
 
     fn open(&mut self, job: usize, plan: &FileJob) -> io::Result<Box<dyn Source>> {
@@ -211,7 +302,8 @@ impl Reader {
             } else if !careful {
                 self.open_early(following);
             }
-            let filled = self.fill(file, source, &mut buffer, want, offset, careful);
+            let into = &mut buffer.all_mut()[..len_usize(want)];
+            let filled = self.fill(file, source, into, offset, careful);
             match filled {
                 Ok(n) if n == want => {
                     let sealed = self.pool.seal(buffer, len_usize(n));
@@ -219,11 +311,7 @@ impl Reader {
                 }
                 Ok(n) => {
                     self.pool.give_back(buffer);
-                    return Err(Trouble::Changed(format!(
-                        "ended after {} of {} bytes",
-                        count(offset + n),
-                        count(plan.bytes)
-                    )));
+                    return Err(ended_early(offset + n, plan));
                 }
                 Err(trouble) => {
                     self.pool.give_back(buffer);
@@ -317,17 +405,15 @@ impl Reader {
         }
     }
 
-    /// Fills a buffer with `want` bytes; fewer only at the end of the file.
+    /// Fills `into`; less of it only at the end of the file.
     fn fill(
         &mut self,
         file: &InFlight,
         source: &mut dyn Source,
-        buffer: &mut Aligned,
-        want: u64,
+        into: &mut [u8],
         offset: u64,
         careful: bool,
     ) -> Result<u64, Trouble> {
-        let into = &mut buffer.all_mut()[..len_usize(want)];
         let step = if careful {
             self.context.limits.careful_bytes
         } else {
@@ -421,6 +507,11 @@ impl Reader {
             }
         }
     }
+}
+
+fn ended_early(at: u64, plan: &FileJob) -> Trouble {
+    let (at, of) = (count(at), count(plan.bytes));
+    Trouble::Changed(format!("ended after {at} of {of} bytes"))
 }
 
 fn check_unchanged(plan: &FileJob, source: &dyn Source) -> Result<(), Trouble> {

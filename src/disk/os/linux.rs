@@ -121,16 +121,83 @@ pub(super) fn card_source(file: File, volume: &Volume) -> Box<dyn Source> {
     })
 }
 
-/// Opens a file for reading it back from the device.
+/// Opens a file for reads past the page cache, where the file system takes that.
+pub(super) fn open_past_cache(path: &Path) -> io::Result<File> {
+    match open_quietly(path, OFlags::DIRECT | OFlags::NONBLOCK) {
+        Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
+            open_quietly(path, OFlags::NONBLOCK)
+        }
+        other => other,
+    }
+}
+
+/// Prepares a file that was opened past the cache for reading it back from the device.
 pub(super) fn read_back_source(
     root: &Path,
-    path: &Path,
-    buffered: File,
+    file: File,
     volume: &Volume,
 ) -> io::Result<Box<dyn Source>> {
-    let image = cached_image(root, volume);
-    let source = open_past_cache(path, buffered, volume, image.as_deref())?;
-    Ok(Box::new(source))
+    let (drop_node, way) = match honesty(&volume.filesystem) {
+        Honesty::Direct => direct_way(&file, cached_image(root, volume).as_deref())?,
+        Honesty::Memory => {
+            through_cache(&file)?;
+            (None, ReadBackWay::Cached)
+        }
+        Honesty::ThroughBlockDevice => {
+            through_cache(&file)?;
+            let node = volume.device_node.as_deref();
+            let node = node.and_then(|n| File::open(n).ok());
+            let is_dropped = node.as_ref().is_some_and(|n| {
+                dropped(&file) && rustix::fs::fadvise(n, 0, None, Advice::DontNeed).is_ok()
+            });
+            let way = if is_dropped {
+                ReadBackWay::Dropped
+            } else {
+                ReadBackWay::Cached
+            };
+            (node, way)
+        }
+    };
+    Ok(Box::new(OsSource {
+        file,
+        way,
+        drop_node,
+        hints: false,
+    }))
+}
+
+/// Returns what has to be dropped before each read, and how reads reach the device, for a file
+/// system that means what it says of direct reads.
+fn direct_way(file: &File, image: Option<&Path>) -> io::Result<(Option<File>, ReadBackWay)> {
+    // A loop device answers direct reads from the page cache of its image file; that has to
+    // be dropped before each read.
+    let (node, best) = match image.map(File::open) {
+        None => (None, ReadBackWay::Direct),
+        Some(Ok(image)) => (Some(image), ReadBackWay::Dropped),
+        Some(Err(_)) => (None, ReadBackWay::Cached),
+    };
+    if is_direct(file)? {
+        // Dropped as well: some file systems quietly answer direct reads of certain extents
+        // through the page cache.
+        hint(file, 0, 0, Advice::DontNeed);
+        return Ok((node, best));
+    }
+    let way = if dropped(file) {
+        best.min(ReadBackWay::Dropped)
+    } else {
+        ReadBackWay::Cached
+    };
+    Ok((node, way))
+}
+
+fn is_direct(file: &File) -> io::Result<bool> {
+    Ok(rustix::fs::fcntl_getfl(file)?.contains(OFlags::DIRECT))
+}
+
+/// Lets the reads of a file go through the page cache from here on.
+fn through_cache(file: &File) -> io::Result<()> {
+    let on = rustix::fs::fcntl_getfl(file)?;
+    Ok(rustix::fs::fcntl_setfl(file, on & !OFlags::DIRECT)?)
 }
 
 /// Creates a part file; it must not exist.
@@ -202,81 +269,6 @@ fn dropped(file: &File) -> bool {
     file.sync_data().is_ok() && rustix::fs::fadvise(file, 0, None, Advice::DontNeed).is_ok()
 }
 
-fn open_past_cache(
-    path: &Path,
-    buffered: File,
-    volume: &Volume,
-    image: Option<&Path>,
-) -> io::Result<OsSource> {
-    match honesty(&volume.filesystem) {
-        Honesty::Memory => Ok(OsSource {
-            file: buffered,
-            way: ReadBackWay::Cached,
-            drop_node: None,
-            hints: false,
-        }),
-        Honesty::ThroughBlockDevice => {
-            let node = volume
-                .device_node
-                .as_deref()
-                .and_then(|n| File::open(n).ok());
-            let way = match &node {
-                Some(node)
-                    if dropped(&buffered)
-                        && rustix::fs::fadvise(node, 0, None, Advice::DontNeed).is_ok() =>
-                {
-                    ReadBackWay::Dropped
-                }
-                _ => ReadBackWay::Cached,
-            };
-            Ok(OsSource {
-                file: buffered,
-                way,
-                drop_node: node,
-                hints: false,
-            })
-        }
-        Honesty::Direct => open_direct(path, buffered, image),
-    }
-}
-
-/// Opens for direct reads, which reach the device unless a loop device answers them from the page
-/// cache of its image.
-fn open_direct(path: &Path, buffered: File, image: Option<&Path>) -> io::Result<OsSource> {
-    // Dropped first as well: some file systems quietly answer direct reads of certain
-    // extents through the page cache.
-    hint(&buffered, 0, 0, Advice::DontNeed);
-    // A loop device answers direct reads from the page cache of its image file; that has to
-    // be dropped before each read.
-    let (node, best) = match image.map(File::open) {
-        None => (None, ReadBackWay::Direct),
-        Some(Ok(image)) => (Some(image), ReadBackWay::Dropped),
-        Some(Err(_)) => (None, ReadBackWay::Cached),
-    };
-    match open_quietly(path, OFlags::DIRECT | OFlags::NONBLOCK) {
-        Ok(file) => Ok(OsSource {
-            file,
-            way: best,
-            drop_node: node,
-            hints: false,
-        }),
-        Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
-            let way = if dropped(&buffered) {
-                best.min(ReadBackWay::Dropped)
-            } else {
-                ReadBackWay::Cached
-            };
-            Ok(OsSource {
-                file: buffered,
-                way,
-                drop_node: node,
-                hints: false,
-            })
-        }
-        Err(e) => Err(e),
-    }
-}
-
 impl OsSource {
     fn read_retrying(&self, into: &mut [u8], offset: u64) -> io::Result<usize> {
         loop {
@@ -299,11 +291,10 @@ impl Source for OsSource {
         match self.read_retrying(into, offset) {
             // Accepted at open, refused at read: fall back to dropping the pages first.
             Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
-                let on = rustix::fs::fcntl_getfl(&self.file)?;
-                if !on.contains(OFlags::DIRECT) {
+                if !is_direct(&self.file)? {
                     return Err(e);
                 }
-                rustix::fs::fcntl_setfl(&self.file, on & !OFlags::DIRECT)?;
+                through_cache(&self.file)?;
                 let is_dropped = rustix::fs::fadvise(&self.file, 0, None, Advice::DontNeed).is_ok();
                 self.way = if is_dropped {
                     self.way.min(ReadBackWay::Dropped)
@@ -393,7 +384,12 @@ impl Part for OsPart {
             last_access: time,
             last_modification: time,
         };
-        Ok(rustix::fs::futimens(&self.file, &times).is_ok())
+        let is_dated = rustix::fs::futimens(&self.file, &times).is_ok();
+        if !self.direct {
+            // Begins to write its pages out, so that the flush that follows finds most of it done.
+            hint(&self.file, 0, 0, Advice::DontNeed);
+        }
+        Ok(is_dated)
     }
 
     fn flush_all(&self) -> io::Result<()> {

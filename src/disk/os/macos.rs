@@ -147,6 +147,11 @@ pub(super) fn card_source(file: File, _volume: &Volume) -> Box<dyn Source> {
     })
 }
 
+/// Opens a file that is to be read past the page cache.
+pub(super) fn open_past_cache(path: &Path) -> io::Result<File> {
+    open_quietly(path, OFlags::NONBLOCK)
+}
+
 /// Opens a file for reading it back from the device.
 #[expect(
     clippy::unnecessary_wraps,
@@ -154,7 +159,6 @@ pub(super) fn card_source(file: File, _volume: &Volume) -> Box<dyn Source> {
 )]
 pub(super) fn read_back_source(
     _root: &Path,
-    _path: &Path,
     file: File,
     _volume: &Volume,
 ) -> io::Result<Box<dyn Source>> {

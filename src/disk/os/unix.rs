@@ -286,13 +286,13 @@ impl Disk for OsDisk {
 
     fn open_read_back(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>> {
         let std_path = path.as_std_path();
-        let buffered = open_quietly(std_path, OFlags::NONBLOCK)?;
-        let meta = buffered.metadata()?;
+        let file = system::open_past_cache(std_path)?;
+        let meta = file.metadata()?;
         if !meta.is_file() {
             return Err(io::Error::other("is not a file"));
         }
         let volume = self.known_volume(path, meta.dev())?;
-        system::read_back_source(&self.root, std_path, buffered, &volume)
+        system::read_back_source(&self.root, file, &volume)
     }
 
     fn read_record(&self, path: &Utf8Path, limit: u64) -> io::Result<Vec<u8>> {
