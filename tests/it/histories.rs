@@ -64,13 +64,16 @@ const SIZES: [usize; 12] = [
 ];
 
 const LIMITS: Limits = Limits {
-    chunk_bytes: 4_096,
+    chunk_bytes: 8_192,
     chunks: 8,
     chunks_reserve: 8,
     mark_bytes: 8_192,
     stripe_bytes: 16_384,
     stripe_bytes_spinning: 16_384,
     small_bytes: 4_096,
+    shared_bytes: 3_000,
+    shared_files: 3,
+    check_bytes: 4_096,
     workers: 2,
     queue: 8,
     queue_finish: 4,

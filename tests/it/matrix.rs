@@ -417,6 +417,17 @@ fn drive_rows_of_calls() -> Vec<Row> {
     small.b.capacity = 4_000_000;
     let mut slow = Row::new("drive B: slow", "0 | PROVEN | - | A, B | PROVEN: A, B");
     slow.b.write_mbps = 20.0;
+    let mut no_folder = Row::new(
+        "drive B: cannot flush a folder",
+        "1 | NOT PROVEN | too-few-copies, write-failed | A | PROVEN: A, B",
+    )
+    .with(
+        "b",
+        "OpError:fsyncdir",
+        fails("fsyncdir").path("KITES/DCIM/100KITES"),
+    );
+    // So that the clip is not done yet when the stills are.
+    no_folder.b.write_mbps = 20.0;
     vec![
         locked,
         small,
@@ -441,15 +452,7 @@ fn drive_rows_of_calls() -> Vec<Row> {
             "1 | NOT PROVEN | too-few-copies, write-failed | A | PROVEN: A, B",
         )
         .with("b", "OpError:fsync", fails("fsync").skip(4)),
-        Row::new(
-            "drive B: cannot flush a folder",
-            "1 | NOT PROVEN | too-few-copies, write-failed | A | PROVEN: A, B",
-        )
-        .with(
-            "b",
-            "OpError:fsyncdir",
-            fails("fsyncdir").path("KITES/DCIM/100KITES"),
-        ),
+        no_folder,
         Row::new(
             "drive B: cannot give a final name",
             "1 | NOT PROVEN | too-few-copies, write-failed | A | PROVEN: A, B",

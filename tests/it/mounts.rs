@@ -298,7 +298,12 @@ fn a_failing_step_of_a_drive_drops_it_alone() {
         len: 1,
         errno: EIO,
     });
-    let rig = Rig::new("write-error", plain(), plain(), faulty(fault));
+    // Slow enough that the files before this spot are finished when it is met.
+    let drive = Options {
+        write_mbps: 40.0,
+        ..faulty(fault)
+    };
+    let rig = Rig::new("write-error", plain(), plain(), drive);
     rig.run(JOB)
         .exits(1)
         .says("write-failed")
