@@ -51,8 +51,8 @@ pub(crate) fn manifest(data: &[u8]) {
     for path in manifest
         .files
         .iter()
-        .map(|f| &f.path)
-        .chain(&manifest.folders)
+        .map(|f| &*f.path)
+        .chain(manifest.folders.iter().map(String::as_str))
     {
         stays_inside(path);
         assert_ne!(path.split('/').next(), Some("_unlade"));
@@ -100,9 +100,9 @@ pub(crate) fn journal(data: &[u8]) {
         assert_ne!(path.split('/').next(), Some("_unlade"));
         assert!(records.card_files.contains_key(path));
         let line = JournalLine {
-            path: path.clone(),
+            path: path.to_string(),
             bytes: entry.bytes,
-            modified: entry.modified.clone(),
+            modified: entry.modified.to_string(),
             blake3: entry.blake3,
             also: entry.also.clone(),
             way: entry.way,

@@ -385,11 +385,11 @@ fn read_again(
                 .iter()
                 .filter(|f| !f.is_elsewhere())
                 .map(|f| &f.path)
-                .filter(|p| !bad.contains(p.as_str()));
+                .filter(|p| !bad.contains(&***p));
             let equal: HashSet<String> = if findings.interrupted {
                 HashSet::new()
             } else {
-                equal.cloned().collect()
+                equal.map(|path| path.to_string()).collect()
             };
             found.reread = Some(Reread {
                 equal,

@@ -628,7 +628,7 @@ fn begin_one(
             JournalLine {
                 path: job.name.as_str().to_owned(),
                 bytes: entry.bytes,
-                modified: entry.modified.clone(),
+                modified: entry.modified.to_string(),
                 blake3: entry.blake3,
                 also: entry.also.clone(),
                 way: entry.way,
@@ -853,7 +853,7 @@ fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> (Proof, Kept) {
 
 fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize, Problem)> {
     let disk = tools.disk.as_ref();
-    let bytes = Manifest::of(proof, &tools.host).to_bytes();
+    let bytes = Manifest::bytes_of(proof, &tools.host);
     // From here on only what the bytes say is used: it is what others will read, and of a card of
     // 100,000 files the manifest need not be in memory twice.
     let read = bytes.and_then(|bytes| Ok((checked(proof, &bytes)?, bytes)));

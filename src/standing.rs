@@ -17,6 +17,7 @@ use crate::proof::manifest::{MANIFEST, Manifest, load_from, load_signed};
 use crate::proof::store::{EARLIER_MAX, earlier_name};
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
 /// Looks at `DIR/NAME`, where the card's tree is expected in the layout `asked` unless records tell
 /// another.
@@ -44,13 +45,13 @@ pub fn look(
         }
         Some(_) => standing.exists = true,
     }
-    let found = disk
-        .walk(&root, Tree::Drive)
-        .map_err(|e| format!("`{root}` could not be listed: {e}"))?;
     match records(disk, facts, &root, name) {
         Ok(records) => standing.records = records,
         Err(why) => standing.damaged = Some(why),
     }
+    let found = disk
+        .walk(&root, Tree::Drive)
+        .map_err(|e| format!("`{root}` could not be listed: {e}"))?;
     let layout = standing.records.as_ref().map_or(asked, |r| r.layout);
     for entry in found {
         let path = entry.path.to_string_lossy().into_owned();
@@ -88,7 +89,7 @@ fn bag_sums(
     disk: &dyn Disk,
     root: &Utf8Path,
     standing: &Standing,
-) -> HashMap<String, (u64, String)> {
+) -> HashMap<Arc<str>, (u64, String)> {
     let mut sums = HashMap::new();
     let files = standing.entries.iter();
     let unknown: HashSet<&str> = files
@@ -106,7 +107,7 @@ fn bag_sums(
             continue;
         };
         let here = manifest.files.into_iter().filter(|f| !f.is_elsewhere());
-        for file in here.filter(|f| unknown.contains(f.path.as_str())) {
+        for file in here.filter(|f| unknown.contains(&*f.path)) {
             if let Some(sha256) = file.also.get(Also::Sha256) {
                 sums.insert(file.path, (file.bytes, sha256.to_owned()));
             }
@@ -130,7 +131,7 @@ fn records(
         .is_some()
     {
         let (manifest, by) = load_signed(disk, root).map_err(|e| e.to_string())?;
-        let mut records = from_manifest(&manifest, facts, name);
+        let mut records = from_manifest(manifest, facts, name);
         records.signed_by = by.map(|by| by.fingerprint());
         merged = Some(records);
     }
@@ -234,8 +235,8 @@ fn was_here(head: &JournalHead, facts: &FolderFacts, offload: &str) -> bool {
 
 /// Returns what a manifest vouches for on the destination at hand: nothing where it does not know
 /// that place, for somebody may have copied the offload there by hand, and nobody read that back.
-fn from_manifest(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Records {
-    let here = which_destination(manifest, facts, offload);
+fn from_manifest(mut manifest: Manifest, facts: &FolderFacts, offload: &str) -> Records {
+    let here = which_destination(&manifest, facts, offload);
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
         layout: manifest.offload.layout,
@@ -259,11 +260,12 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Rec
             .collect(),
         ..Records::default()
     };
-    let doubted = doubted_paths(manifest, here);
-    for file in &manifest.files {
-        records
-            .card_files
-            .insert(file.path.clone(), (file.bytes, file.modified.clone()));
+    // Taken apart while it is gone through: of a card of 100,000 files it is large.
+    let files = std::mem::take(&mut manifest.files);
+    let doubted = doubted_paths(&manifest, here);
+    for file in files {
+        let then = (file.bytes, Arc::clone(&file.modified));
+        records.card_files.insert(Arc::clone(&file.path), then);
         if file.is_elsewhere() {
             let mut copies = file.copies.iter();
             let copy = copies.find(|c| Some(c.destination) == here);
@@ -272,30 +274,26 @@ fn from_manifest(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Rec
             }
             continue;
         }
-        if doubted.contains(file.path.as_str()) {
+        if doubted.contains(&*file.path) {
             continue;
         }
-        let proven: Vec<_> = file
-            .copies
-            .iter()
-            .filter(|c| c.proof.is_read_back())
-            .collect();
-        let copy = here.and_then(|index| proven.iter().find(|c| c.destination == index));
+        let mut copies = file.copies.iter();
+        let copy = copies.find(|c| Some(c.destination) == here && c.proof.is_read_back());
         let way = copy
             .and_then(|c| manifest.destinations.get(c.destination))
             .map_or(ReadBackWay::None, |d| d.readback);
         if let Some(copy) = copy {
             let entry = ProvenEntry {
                 bytes: file.bytes,
-                modified: file.modified.clone(),
+                modified: file.modified,
                 blake3: file.blake3,
-                also: file.also.clone(),
+                also: file.also,
                 way,
                 read_s: file.read_s,
                 readback_s: copy.readback_s.unwrap_or(0.0),
                 only_zeros: file.only_zeros,
             };
-            records.proven.insert(file.path.clone(), entry);
+            records.proven.insert(file.path, Arc::new(entry));
         }
     }
     records

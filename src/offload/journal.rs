@@ -9,6 +9,7 @@ use crate::disk::ReadBackWay;
 use crate::name::CardName;
 use crate::plan::{DestinationIdentity, Layout, ProvenEntry, RECORDS, Records};
 use std::io;
+use std::sync::Arc;
 
 pub use crate::disk::JOURNAL;
 /// The largest journal that is read, in bytes.
@@ -226,13 +227,14 @@ impl Reading {
         if name.parts().next() == Some(RECORDS) {
             return Err("holds a path inside the records".to_owned());
         }
-        records
-            .card_files
-            .insert(entry.path.clone(), (entry.bytes, entry.modified.clone()));
+        let path: Arc<str> = entry.path.into();
+        let modified: Arc<str> = entry.modified.into();
+        let then = (entry.bytes, Arc::clone(&modified));
+        records.card_files.insert(Arc::clone(&path), then);
         if self.was_here {
             let proven = ProvenEntry {
                 bytes: entry.bytes,
-                modified: entry.modified,
+                modified,
                 blake3: entry.blake3,
                 also: entry.also,
                 way: entry.way,
@@ -240,7 +242,7 @@ impl Reading {
                 readback_s: entry.readback_s,
                 only_zeros: entry.only_zeros,
             };
-            records.proven.insert(entry.path, proven);
+            records.proven.insert(path, Arc::new(proven));
         }
         Ok(())
     }
@@ -360,7 +362,7 @@ mod tests {
         let both = format!("{other}{here}{other}");
         let records = super::read(both.as_bytes(), &|head| head.offload.ends_with("HERE"));
         let records = records.unwrap().unwrap();
-        let mut proven: Vec<_> = records.proven.keys().collect();
+        let mut proven: Vec<_> = records.proven.keys().map(|path| &**path).collect();
         proven.sort();
         assert_eq!(proven, ["DCIM/a.JPG", "DCIM/c.JPG"]);
         assert_eq!(

@@ -274,9 +274,9 @@ impl Lane {
             return;
         }
         let mut open = self.begin(file);
-        let is_written = open.as_ref().is_none_or(|o| {
-            chunk.bytes().is_empty() || self.write(o, chunk, 0, commit, spinning)
-        });
+        let is_written = open
+            .as_ref()
+            .is_none_or(|o| chunk.bytes().is_empty() || self.write(o, chunk, 0, commit, spinning));
         if is_written {
             self.end(open, file, commit, finish);
         } else {

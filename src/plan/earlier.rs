@@ -16,6 +16,7 @@ use crate::name::{CardName, shown};
 use crate::units::{counted, len64};
 use camino::Utf8PathBuf;
 use std::collections::{BTreeSet, HashMap, HashSet};
+use std::sync::Arc;
 
 /// Files that are read from the card before anything is left. Some cameras give every card the same
 /// volume identity, some cards have none, and a counter that was set back gives old names again:
@@ -64,7 +65,7 @@ pub struct EarlierOffload {
     /// Where the card was mounted, links resolved.
     pub card_path: String,
     /// Every file that its manifest lists.
-    pub files: HashMap<String, EarlierFile>,
+    pub files: HashMap<Arc<str>, EarlierFile>,
     /// What stands in that tree, by the card's path.
     pub entries: HashMap<String, Stat>,
     /// A shift of the card's dates, or none, that was looked into: files read from the card were
@@ -123,7 +124,7 @@ impl EarlierOffload {
 
     fn drive_shift(&self) -> Shift {
         Shift::of(self.files.iter().filter_map(|(path, then)| {
-            let stands = self.entries.get(path)?;
+            let stands = self.entries.get(&**path)?;
             (then.is_here && stands.bytes == then.bytes).then_some((then.modified, stands.modified))
         }))
     }
@@ -192,7 +193,7 @@ impl Voucher<'_> {
         is_it.then(|| Left {
             entry: ProvenEntry {
                 bytes: then.bytes,
-                modified: then.modified.rfc3339(),
+                modified: then.modified.rfc3339().into(),
                 blake3: then.blake3,
                 also: then.also.clone(),
                 way,
@@ -239,7 +240,7 @@ pub(super) fn leave(listing: &Listing, card: &CardFacts, candidates: &[Candidate
     let gone: HashSet<&str> = vouchers
         .iter()
         .flatten()
-        .flat_map(|v| v.offload.files.keys().map(move |path| (v, path.as_str())))
+        .flat_map(|v| v.offload.files.keys().map(move |path| (v, &**path)))
         .filter(|(v, path)| !now.contains(path) && v.offload.entries.contains_key(*path))
         .map(|(_, path)| path)
         .collect();

@@ -76,7 +76,7 @@ pub struct ProvenEntry {
     /// Size in bytes.
     pub bytes: u64,
     /// Date on the card, RFC 3339.
-    pub modified: String,
+    pub modified: Arc<str>,
     /// Hash of what the card delivered then, equal to what was read back.
     pub blake3: Digest,
     /// Further hashes of the same bytes.
@@ -132,13 +132,13 @@ pub struct Records {
     /// Fingerprint of the card's listing.
     pub listing_b3: Option<Digest>,
     /// Path, size and date of every file that the card held then, as far as recorded.
-    pub card_files: HashMap<String, (u64, String)>,
+    pub card_files: HashMap<Arc<str>, (u64, Arc<str>)>,
     /// All destinations of that run.
     pub destinations: Vec<DestinationIdentity>,
     /// What was read back on this destination and lies in this offload.
-    pub proven: HashMap<String, ProvenEntry>,
+    pub proven: HashMap<Arc<str>, Arc<ProvenEntry>>,
     /// Files that were left in another offload on this destination: path, and that offload.
-    pub elsewhere: HashMap<String, String>,
+    pub elsewhere: HashMap<Arc<str>, String>,
     /// The verdict of a finished manifest, when no journal is newer.
     pub recorded: Option<RecordedVerdict>,
     /// Where the card's tree lies.
@@ -174,7 +174,7 @@ pub struct Standing {
     pub damaged: Option<String>,
     /// Of a bag: size and SHA-256 of files as its manifests have them, those of earlier runs
     /// included, where [`Self::records`] does not know them.
-    pub bag_sums: HashMap<String, (u64, String)>,
+    pub bag_sums: HashMap<Arc<str>, (u64, String)>,
 }
 
 impl Standing {
@@ -226,7 +226,7 @@ pub enum Work {
     /// compared with the card, and never changed.
     Check,
     /// Proven by an earlier run; its size was looked at.
-    Keep(Box<ProvenEntry>),
+    Keep(Arc<ProvenEntry>),
     /// Left in an earlier offload on the same destination, which holds it proven.
     Left(Box<Left>),
 }
@@ -1011,7 +1011,7 @@ fn check_standing(
 fn first_conflict<'a>(records: &Records, listing: &'a Listing) -> Option<&'a str> {
     let differs = |f: &crate::card::listing::FileRow<'_>| {
         let then = records.card_files.get(f.name.as_str());
-        then.is_some_and(|(bytes, date)| *bytes != f.bytes || *date != f.modified.rfc3339())
+        then.is_some_and(|(bytes, date)| *bytes != f.bytes || **date != *f.modified.rfc3339())
     };
     listing.files().find(differs).map(|f| f.name.as_str())
 }
@@ -1047,7 +1047,7 @@ pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool
     both().next().is_some()
         && both().all(|(file, bytes, then)| {
             let is_near = || parse(then).is_some_and(|then| shift.is_near(then, file.modified));
-            bytes == file.bytes && (*then == file.modified.rfc3339() || is_near())
+            bytes == file.bytes && (**then == *file.modified.rfc3339() || is_near())
         })
 }
 
@@ -1132,7 +1132,7 @@ pub const EARLIER_COPY: &str = "under this name stands the copy that an earlier 
 /// Whether an earlier run proved another file of this name.
 fn is_rewritten(file: crate::card::listing::FileRow<'_>, records: Option<&Records>) -> bool {
     let proven = records.and_then(|r| r.proven.get(file.name.as_str()));
-    proven.is_some_and(|p| p.bytes != file.bytes || p.modified != file.modified.rfc3339())
+    proven.is_some_and(|p| p.bytes != file.bytes || *p.modified != *file.modified.rfc3339())
 }
 
 /// The destination as it stands, before the work on it is counted.
@@ -1226,9 +1226,8 @@ fn gone_files(standing: &Standing, listing: &Listing) -> u64 {
         return 0;
     };
     let listed: HashSet<&str> = listing.files().map(|f| f.name.as_str()).collect();
-    let is_gone = |path: &&String| {
-        !listed.contains(path.as_str()) && standing.entries.contains_key(path.as_str())
-    };
+    let is_gone =
+        |path: &&Arc<str>| !listed.contains(&***path) && standing.entries.contains_key(&***path);
     len64(records.proven.keys().filter(is_gone).count())
 }
 
@@ -1282,11 +1281,11 @@ fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing, truste
                 && stands.kind == EntryKind::File
                 && stands.bytes == file.bytes
                 && entry.bytes == file.bytes
-                && entry.modified == file.modified.rfc3339()
+                && *entry.modified == *file.modified.rfc3339()
                 && Shift::default().joins(file.modified, stands.modified)
                 && entry.way.reaches_device() =>
         {
-            Work::Keep(Box::new(entry.clone()))
+            Work::Keep(Arc::clone(entry))
         }
         _ => Work::Check,
     }

@@ -295,7 +295,8 @@ fn proven(bytes: u64) -> ProvenEntry {
             seconds: 1_700_000_000,
             nanos: 0,
         }
-        .rfc3339(),
+        .rfc3339()
+        .into(),
         blake3: Digest::of(b"x"),
         way: ReadBackWay::Direct,
         read_s: 0.0,
@@ -308,17 +309,17 @@ fn records(files: &[(&str, u64)]) -> Records {
     let date = Stamp {
         seconds: 1_700_000_000,
         nanos: 0,
-    }
-    .rfc3339();
+    };
+    let date: Arc<str> = date.rfc3339().into();
     Records {
         card_volume_id: Some("volume-9".into()),
         card_files: files
             .iter()
-            .map(|(p, b)| ((*p).to_owned(), (*b, date.clone())))
+            .map(|(p, b)| ((*p).into(), (*b, Arc::clone(&date))))
             .collect(),
         proven: files
             .iter()
-            .map(|(p, b)| ((*p).to_owned(), proven(*b)))
+            .map(|(p, b)| ((*p).into(), Arc::new(proven(*b))))
             .collect(),
         ..Records::default()
     }
@@ -328,7 +329,9 @@ fn records(files: &[(&str, u64)]) -> Records {
 fn only_what_was_read_back_is_kept() {
     let files = listing(&[("A.JPG", 10), ("B.JPG", 20), ("C.JPG", 30), ("D.JPG", 40)]);
     let mut earlier = records(&[("A.JPG", 10), ("B.JPG", 20), ("D.JPG", 40)]);
-    earlier.proven.get_mut("D.JPG").unwrap().way = ReadBackWay::Cached;
+    Arc::get_mut(earlier.proven.get_mut("D.JPG").unwrap())
+        .unwrap()
+        .way = ReadBackWay::Cached;
     // B is journalled and gone; C stands there without a record; D was read from memory only.
     let mut candidate = to(facts(1, "ext4", 1 << 30));
     candidate.standing = standing_with(earlier, &[("A.JPG", 10), ("C.JPG", 30), ("D.JPG", 40)]);
@@ -348,7 +351,9 @@ fn runs_that_kept_different_bytes_vouch_for_nothing() {
         c.standing = standing_with(records(&[("A.JPG", 10)]), &[("A.JPG", 10)]);
     }
     let r = candidates[1].standing.records.as_mut().unwrap();
-    r.proven.get_mut("A.JPG").unwrap().blake3 = Digest::of(b"y");
+    Arc::get_mut(r.proven.get_mut("A.JPG").unwrap())
+        .unwrap()
+        .blake3 = Digest::of(b"y");
     let plan = plan(card(), files, &candidates, &wish()).unwrap();
     assert_eq!(plan.jobs[0].work, [Work::Check, Work::Check]);
     assert_eq!(
@@ -391,7 +396,7 @@ fn a_card_without_identity_is_known_by_what_it_holds() {
     let now = listing(&[("A.JPG", 10), ("B.JPG", 20)]);
     let mut then = records(&[("A.JPG", 10)]);
     assert!(same_card(&then, &nameless, &now), "more shots since");
-    then.card_files.insert("B.JPG".into(), (21, String::new()));
+    then.card_files.insert("B.JPG".into(), (21, "".into()));
     assert!(!same_card(&then, &nameless, &now), "a conflict");
     assert!(
         !same_card(&records(&[("Z.JPG", 1)]), &nameless, &now),

@@ -434,11 +434,7 @@ fn usable<'a>(
             return None;
         }
     };
-    let files: HashMap<&str, &FilePart> = manifest
-        .files
-        .iter()
-        .map(|f| (f.path.as_str(), f))
-        .collect();
+    let files: HashMap<&str, &FilePart> = manifest.files.iter().map(|f| (&*f.path, f)).collect();
     let is_about_it = |f: FileRow<'_>| {
         let Some(part) = files.get(f.name.as_str()) else {
             return false;
@@ -464,7 +460,7 @@ fn usable<'a>(
     });
     let card_shift = Shift::of(pairs);
     let pairs = manifest.files.iter().filter_map(|f| {
-        let stands = found.standing.get(&f.path)?;
+        let stands = found.standing.get(&*f.path)?;
         (stands.bytes == f.bytes).then_some((parse(&f.modified)?, stands.modified))
     });
     let drive_shift = Shift::of(pairs);
@@ -523,7 +519,7 @@ impl Usable<'_> {
         if part.is_elsewhere() {
             return Some(Gap::Elsewhere);
         }
-        let Some(stands) = self.found.standing.get(&part.path) else {
+        let Some(stands) = self.found.standing.get(&*part.path) else {
             return Some(Gap::Missing);
         };
         if let Some(reread) = &self.found.reread {
@@ -531,7 +527,7 @@ impl Usable<'_> {
                 return Some(Gap::NotReadBack);
             }
             return match (
-                reread.equal.contains(&part.path),
+                reread.equal.contains(&*part.path),
                 reread.way.reaches_device(),
             ) {
                 (true, true) => None,
@@ -759,7 +755,7 @@ fn gone<'a>(listing: &Listing, usable: &[Usable<'a>]) -> Vec<&'a str> {
     let mut gone: Vec<&str> = usable
         .iter()
         .flat_map(|u| &u.manifest.files)
-        .map(|f| f.path.as_str())
+        .map(|f| &*f.path)
         .filter(|path| !now.contains(path))
         .collect();
     gone.sort_unstable();

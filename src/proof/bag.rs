@@ -41,7 +41,7 @@ pub fn payload(manifest: &Manifest, destination: usize) -> Vec<Payload> {
         .files_on(destination)
         .filter_map(|f| {
             Some(Payload {
-                path: f.path.clone(),
+                path: f.path.to_string(),
                 bytes: f.bytes,
                 sha256: f.also.get(Also::Sha256)?.to_owned(),
             })

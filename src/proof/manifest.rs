@@ -15,13 +15,14 @@ use crate::offload::CopyState;
 use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, Level, RECORDS, Work};
 use crate::signature::{self, NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
 use crate::speed::ceiling::Link;
-use crate::units::{float, len64};
+use crate::units::{float, len_usize, len64};
 use camino::Utf8Path;
 use serde::de::{Deserializer, Error as _, SeqAccess, Visitor};
 use serde::{Deserialize, Serialize};
 use std::collections::HashSet;
 use std::fmt;
 use std::marker::PhantomData;
+use std::sync::Arc;
 
 /// The manifest's file name inside the records folder.
 pub const MANIFEST: &str = "manifest.json";
@@ -246,9 +247,9 @@ pub struct CopyPart {
     reason = "the fields are described in the man page of the format"
 )]
 pub struct FilePart {
-    pub path: String,
+    pub path: Arc<str>,
     pub bytes: u64,
-    pub modified: String,
+    pub modified: Arc<str>,
     pub blake3: Digest,
     #[serde(default)]
     pub also: AlsoHashes,
@@ -408,6 +409,21 @@ fn seconds(s: f64) -> f64 {
 impl Manifest {
     /// Puts a proof into the manifest's form.
     pub fn of(proof: &Proof, host: &str) -> Self {
+        Self {
+            files: file_parts(proof).collect(),
+            ..Self::without_files(proof, host)
+        }
+    }
+
+    /// Returns the bytes of a proof's manifest. Of a card of 100,000 files only the bytes stand in memory.
+    ///
+    /// # Errors
+    /// As [`Self::to_bytes`]; what is wrong with the number of a file shows when the bytes are read.
+    pub fn bytes_of(proof: &Proof, host: &str) -> std::io::Result<Vec<u8>> {
+        Self::without_files(proof, host).written(file_parts(proof), proof.listed().0)
+    }
+
+    fn without_files(proof: &Proof, host: &str) -> Self {
         let plan = proof.plan();
         let offloaded = proof.offloaded();
         let (started, finished) = proof.times();
@@ -450,7 +466,7 @@ impl Manifest {
                 folders: len64(plan.listing.folders().count()),
                 left_out: len64(left_out.len()),
             },
-            files: file_parts(proof),
+            files: Vec::new(),
             folders: plan
                 .listing
                 .folders()
@@ -479,10 +495,18 @@ impl Manifest {
     /// # Errors
     /// When an integer is too large to be kept exactly by every reader.
     pub fn to_bytes(&self) -> std::io::Result<Vec<u8>> {
+        self.written(self.files.iter(), len64(self.files.len()))
+    }
+
+    /// The bytes with about `count` files in place of its own.
+    fn written(
+        &self,
+        files: impl Iterator<Item = impl Serialize>,
+        count: u64,
+    ) -> std::io::Result<Vec<u8>> {
         self.check_numbers().map_err(std::io::Error::other)?;
-        let paths: usize = self.files.iter().map(|f| f.path.len()).sum();
-        let each = 320 + 100 * self.destinations.len();
-        let mut out = Vec::with_capacity(4_096 + paths + self.files.len() * each);
+        let each = 256 + 72 * self.destinations.len();
+        let mut out = Vec::with_capacity(4_096 + len_usize(count).saturating_mul(each));
         out.extend_from_slice(b"{\n");
         field(&mut out, "format", &self.format)?;
         field(&mut out, "version", &self.version)?;
@@ -492,7 +516,7 @@ impl Manifest {
         field(&mut out, "proof", &self.proof)?;
         list(&mut out, "destinations", &self.destinations)?;
         field(&mut out, "totals", &self.totals)?;
-        list(&mut out, "files", &self.files)?;
+        list(&mut out, "files", files)?;
         list(&mut out, "folders", &self.folders)?;
         list(&mut out, "left_out", &self.left_out)?;
         list(&mut out, "problems", &self.problems)?;
@@ -535,7 +559,7 @@ impl Manifest {
 
     fn check(&self) -> Result<(), ManifestError> {
         let mut seen: HashSet<&str> = HashSet::new();
-        let files = self.files.iter().map(|f| f.path.as_str());
+        let files = self.files.iter().map(|f| &*f.path);
         for path in files.chain(self.folders.iter().map(String::as_str)) {
             let name = CardName::parse(path)
                 .map_err(|e| ManifestError::Path(path.to_owned(), e.to_string()))?;
@@ -555,7 +579,7 @@ impl Manifest {
         for file in &self.files {
             if file.bytes > INTEGER_MAX {
                 return Err(ManifestError::Path(
-                    file.path.clone(),
+                    file.path.to_string(),
                     "a size above 2^53 - 1".to_owned(),
                 ));
             }
@@ -565,11 +589,11 @@ impl Manifest {
                 .any(|c| c.destination >= self.destinations.len())
             {
                 return Err(ManifestError::Path(
-                    file.path.clone(),
+                    file.path.to_string(),
                     "an unknown destination".to_owned(),
                 ));
             }
-            check_elsewhere(file).map_err(|why| ManifestError::Path(file.path.clone(), why))?;
+            check_elsewhere(file).map_err(|why| ManifestError::Path(file.path.to_string(), why))?;
         }
         self.check_numbers()
             .map_err(|why| ManifestError::Json(why.to_owned()))?;
@@ -691,18 +715,20 @@ fn field(out: &mut Vec<u8>, name: &str, value: &impl Serialize) -> std::io::Resu
     Ok(())
 }
 
-fn list(out: &mut Vec<u8>, name: &str, values: &[impl Serialize]) -> std::io::Result<()> {
+fn list(
+    out: &mut Vec<u8>,
+    name: &str,
+    values: impl IntoIterator<Item = impl Serialize>,
+) -> std::io::Result<()> {
     key(out, name);
     out.push(b'[');
-    for (at, value) in values.iter().enumerate() {
-        out.extend_from_slice(if at == 0 { b"\n    " } else { b",\n    " });
-        serde_json::to_writer(&mut *out, value)?;
+    let mut is_empty = true;
+    for value in values {
+        out.extend_from_slice(if is_empty { b"\n    " } else { b",\n    " });
+        is_empty = false;
+        serde_json::to_writer(&mut *out, &value)?;
     }
-    out.extend_from_slice(if values.is_empty() {
-        b"],\n"
-    } else {
-        b"\n  ],\n"
-    });
+    out.extend_from_slice(if is_empty { b"],\n" } else { b"\n  ],\n" });
     Ok(())
 }
 
@@ -797,7 +823,7 @@ pub fn device_words(backing: &Backing) -> String {
     }
 }
 
-fn file_parts(proof: &Proof) -> Vec<FilePart> {
+fn file_parts(proof: &Proof) -> impl Iterator<Item = FilePart> {
     let reread = proof.terms().level == Level::Reread && proof.reread_equal();
     let level = if reread {
         CopyLevel::Reread
@@ -809,12 +835,12 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
         .jobs
         .iter()
         .zip(&proof.offloaded().files)
-        .filter_map(|(job, file)| {
+        .filter_map(move |(job, file)| {
             let copies = file
                 .copies
                 .iter()
                 .enumerate()
-                .filter_map(|(destination, state)| {
+                .filter_map(move |(destination, state)| {
                     let again = matches!(state, CopyState::Again(_));
                     let (proof, readback_s) = match state {
                         CopyState::None => return None,
@@ -839,9 +865,9 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                     })
                 });
             Some(FilePart {
-                path: job.name.as_str().to_owned(),
+                path: job.name.as_str().into(),
                 bytes: job.bytes,
-                modified: job.modified.rfc3339(),
+                modified: job.modified.rfc3339().into(),
                 blake3: file.blake3?,
                 also: file.also.clone(),
                 only_zeros: file.only_zeros,
@@ -849,7 +875,6 @@ fn file_parts(proof: &Proof) -> Vec<FilePart> {
                 copies: copies.collect(),
             })
         })
-        .collect()
 }
 
 /// Why a manifest cannot be trusted.

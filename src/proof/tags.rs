@@ -163,7 +163,7 @@ impl Bag<'_> {
 
 fn hash(file: &FilePart) -> Option<(&str, &str)> {
     let hex = file.also.get(Also::Sha256)?;
-    (!file.is_elsewhere()).then_some((file.path.as_str(), hex))
+    (!file.is_elsewhere()).then_some((&*file.path, hex))
 }
 
 /// Reads a tag manifest; it may name only what a run stores.

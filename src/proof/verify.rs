@@ -364,9 +364,9 @@ fn files_to_check<'a>(
     standing: &HashMap<String, Result<EntryKind, String>>,
 ) -> Vec<&'a FilePart> {
     let mut files: Vec<&FilePart> = lying_here(manifest).collect();
-    let mut seen: HashSet<&str> = files.iter().map(|f| f.path.as_str()).collect();
+    let mut seen: HashSet<&str> = files.iter().map(|f| &*f.path).collect();
     for file in earlier.iter().rev().flat_map(lying_here) {
-        if standing.contains_key(&file.path) && seen.insert(&file.path) {
+        if standing.contains_key(&*file.path) && seen.insert(&file.path) {
             files.push(file);
         }
     }
@@ -471,10 +471,7 @@ fn sort_found(
     litter: &mut Vec<String>,
 ) -> HashMap<String, Result<EntryKind, String>> {
     let all = || [manifest].into_iter().chain(earlier);
-    let files: HashSet<&str> = all()
-        .flat_map(lying_here)
-        .map(|f| f.path.as_str())
-        .collect();
+    let files: HashSet<&str> = all().flat_map(lying_here).map(|f| &*f.path).collect();
     let folders: HashSet<&str> = all().flat_map(|m| &m.folders).map(String::as_str).collect();
     let parents: HashSet<&str> = files.iter().flat_map(|f| folders_above(f)).collect();
     let mut standing = HashMap::new();
@@ -532,10 +529,10 @@ fn check_files(
     progress: &Progress,
 ) -> Vec<Checked> {
     let check = |file: &&FilePart| {
-        let changed = |why: String| Some(Finding::Changed(file.path.clone(), why));
-        let (way, finding) = match standing.get(&file.path) {
+        let changed = |why: String| Some(Finding::Changed(file.path.to_string(), why));
+        let (way, finding) = match standing.get(&*file.path) {
             _ if progress.cancel.load(Ordering::Relaxed) => (None, None),
-            None => (None, Some(Finding::Missing(file.path.clone()))),
+            None => (None, Some(Finding::Missing(file.path.to_string()))),
             Some(Err(why)) => (None, changed(why.clone())),
             Some(Ok(EntryKind::Link)) => (
                 None,
@@ -544,7 +541,7 @@ fn check_files(
             Some(Ok(kind)) if *kind != EntryKind::File => {
                 (None, changed("is no longer a file".to_owned()))
             }
-            Some(Ok(_)) => match hash_file(disk, &root.join(&file.path), file, progress) {
+            Some(Ok(_)) => match hash_file(disk, &root.join(&*file.path), file, progress) {
                 Ok(Some(read)) => (Some(read.way), read.differs(file).and_then(changed)),
                 Ok(None) => (None, None),
                 Err(e) => (None, changed(failed(Step::Read, &e))),

@@ -15,6 +15,7 @@ use crate::proof::manifest::{FilePart, Manifest, load};
 use camino::Utf8Path;
 use std::collections::{BTreeSet, HashMap};
 use std::io;
+use std::sync::Arc;
 
 /// Offloads that cannot be used and are told one by one; the rest are counted.
 const TOLD: usize = 5;
@@ -172,7 +173,7 @@ fn look_at(
     Ok(Some(offload))
 }
 
-fn files(manifest: &Manifest, index: usize) -> HashMap<String, EarlierFile> {
+fn files(manifest: &Manifest, index: usize) -> HashMap<Arc<str>, EarlierFile> {
     let doubted = doubted_paths(manifest, Some(index));
     let way = manifest.destinations.get(index).map(|d| d.readback);
     let read_back = |file: &FilePart| {
@@ -181,7 +182,7 @@ fn files(manifest: &Manifest, index: usize) -> HashMap<String, EarlierFile> {
         Some((way?, copy.readback_s.unwrap_or(0.0)))
     };
     let each = manifest.files.iter().filter_map(|file| {
-        let is_doubted = doubted.contains(file.path.as_str());
+        let is_doubted = doubted.contains(&*file.path);
         let earlier = EarlierFile {
             bytes: file.bytes,
             modified: parse(&file.modified)?,

@@ -504,7 +504,11 @@ fn violations(sim: &Sim, before: &Before, end: &End) -> Vec<String> {
                 let manifest = files.get(&format!("{RECORDS}/{MANIFEST}"));
                 let manifest = manifest.and_then(|b| Manifest::from_bytes(b).ok());
                 let of_all = manifest.is_some_and(|m| {
-                    m.verdict.proven && m.files.iter().map(|f| &f.path).eq(before.card.keys())
+                    m.verdict.proven
+                        && m.files
+                            .iter()
+                            .map(|f| &*f.path)
+                            .eq(before.card.keys().map(String::as_str))
                 });
                 if !of_all {
                     wrong.push(format!(

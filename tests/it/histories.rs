@@ -1312,7 +1312,7 @@ impl History {
             let listed: BTreeSet<(&str, usize)> = listed.collect();
             let is_right = read.as_ref().is_some_and(|m| {
                 let files = m.files.iter();
-                let files = files.map(|f| (f.path.as_str(), usize::try_from(f.bytes).unwrap()));
+                let files = files.map(|f| (&*f.path, usize::try_from(f.bytes).unwrap()));
                 m.verdict.proven && files.collect::<BTreeSet<_>>() == listed
             });
             if !is_right || !hash_fits(&files) {
@@ -1524,7 +1524,7 @@ impl History {
         let mut known_folders: BTreeSet<&str> = BTreeSet::new();
         for (at, manifest) in all.iter().enumerate() {
             for file in manifest.files.iter().filter(|f| !f.is_elsewhere()) {
-                if at == 0 || files.contains_key(&file.path) {
+                if at == 0 || files.contains_key(&*file.path) {
                     listed.entry(&file.path).or_insert(file.blake3);
                 }
             }
@@ -1579,7 +1579,7 @@ impl History {
             .files
             .iter()
             .filter(|f| !f.is_elsewhere())
-            .map(|f| (f.path.as_str(), f.blake3))
+            .map(|f| (&*f.path, f.blake3))
             .collect();
         for ((on, at), bytes) in &self.silent {
             let (root, path) = inside(at);

@@ -124,9 +124,7 @@ pub(super) fn card_source(file: File, volume: &Volume) -> Box<dyn Source> {
 /// Opens a file for reads past the page cache, where the file system takes that.
 pub(super) fn open_past_cache(path: &Path) -> io::Result<File> {
     match open_quietly(path, OFlags::DIRECT | OFlags::NONBLOCK) {
-        Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
-            open_quietly(path, OFlags::NONBLOCK)
-        }
+        Err(e) if e.kind() == io::ErrorKind::InvalidInput => open_quietly(path, OFlags::NONBLOCK),
         other => other,
     }
 }
