@@ -11,7 +11,7 @@ use std::io;
 
 /// One read, in bytes. Large enough for the full rate of a direct read, small enough that a few
 /// files at a time take little memory.
-const CHUNK_BYTES: usize = 2 << 20;
+const CHUNK_BYTES: usize = 1 << 20;
 /// Buffers of a file that is larger than one.
 const BUFFERS: usize = 3;
 

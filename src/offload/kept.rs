@@ -10,6 +10,7 @@ use crate::disk::whole::hash_whole;
 use crate::error::{Problem, ProblemKind, Step};
 use crate::plan::{FileJob, Level, ProvenEntry, Work};
 use std::io;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 /// What a kept file was found to be.
@@ -38,33 +39,49 @@ impl Lane {
         self.context.plan.jobs.iter().any(works)
     }
 
-    /// Reads every kept file back again, in the order of the plan; called where [`Self::keeps_any`].
-    pub(super) fn look_again(&self) {
-        for (at, job) in self.context.plan.jobs.iter().enumerate() {
-            let Some(Work::Keep(entry)) = job.work.get(self.index) else {
-                continue;
-            };
-            if self.stops() {
-                return;
+    /// Reads every kept file back again, about in the order of the plan, by `threads` at a time; called
+    /// where [`Self::keeps_any`].
+    pub(super) fn look_again(&self, threads: usize) {
+        let next = AtomicUsize::new(0);
+        let read_all = || {
+            while !self.stops() {
+                let at = next.fetch_add(1, Ordering::Relaxed);
+                let Some(job) = self.context.plan.jobs.get(at) else {
+                    return;
+                };
+                if let Some(Work::Keep(entry)) = job.work.get(self.index) {
+                    self.read_again(at, job, entry);
+                }
             }
-            let report = match self.read_kept(job, entry) {
-                Ok(Found::Equal(way, time)) => Report::Kept(Kept {
-                    destination: self.index,
-                    job: at,
-                    way,
-                    readback_s: time.as_secs_f64(),
-                }),
-                Ok(Found::Other) => self.lost(
-                    at,
-                    ProblemKind::Changed,
-                    "what stands there is no longer what an earlier run read back; it was left as it is",
-                ),
-                Ok(Found::Gone) => self.lost(at, ProblemKind::Missing, "it stands there no longer"),
-                Err(e) if e.kind() == io::ErrorKind::Interrupted => return,
-                Err(e) => return self.drop_out_on(Step::ReadBack, job, &e),
-            };
-            drop(self.report.send(report));
-        }
+        };
+        std::thread::scope(|scope| {
+            for _ in 1..threads {
+                let further = std::thread::Builder::new().name("kept".into());
+                // One that cannot be started leaves its share to the others.
+                if further.spawn_scoped(scope, read_all).is_err() {}
+            }
+            read_all();
+        });
+    }
+
+    fn read_again(&self, at: usize, job: &FileJob, entry: &ProvenEntry) {
+        let report = match self.read_kept(job, entry) {
+            Ok(Found::Equal(way, time)) => Report::Kept(Kept {
+                destination: self.index,
+                job: at,
+                way,
+                readback_s: time.as_secs_f64(),
+            }),
+            Ok(Found::Other) => self.lost(
+                at,
+                ProblemKind::Changed,
+                "what stands there is no longer what an earlier run read back; it was left as it is",
+            ),
+            Ok(Found::Gone) => self.lost(at, ProblemKind::Missing, "it stands there no longer"),
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => return,
+            Err(e) => return self.drop_out_on(Step::ReadBack, job, &e),
+        };
+        drop(self.report.send(report));
     }
 
     fn lost(&self, job: usize, kind: ProblemKind, why: &str) -> Report {

@@ -27,6 +27,8 @@ use std::time::Duration;
 
 /// Files that the publisher takes in one batch.
 const BATCH_MAX: usize = 512;
+/// Files of earlier runs that are read back again at a time.
+const KEPT_READERS: usize = 4;
 /// So long the publisher waits for more files, so that they share a flush of folder and journal.
 const GATHERS: Duration = Duration::from_millis(50);
 /// Why a name that was free a moment ago is taken now.
@@ -119,17 +121,19 @@ impl Lane {
             Box::new(move || l.commit_all(&commits, &to_verify)),
         )?;
         // Beside a card that is read for others, where nothing is written here; else afterwards.
+        // A spinning disk would only go to and fro.
+        let readers = if spinning { 1 } else { KEPT_READERS };
         let (l, keeps, has_work) = (Arc::clone(&lane), lane.keeps_any(), lane.has_work());
         if keeps && !has_work {
             let l = Arc::clone(&lane);
-            spawn("kept", Box::new(move || l.look_again()))?;
+            spawn("kept", Box::new(move || l.look_again(readers)))?;
         }
         spawn(
             "publish",
             Box::new(move || {
                 l.publish_all(&publishes);
                 if keeps && has_work {
-                    l.look_again();
+                    l.look_again(readers);
                 }
             }),
         )?;

@@ -22,7 +22,7 @@ use crate::disk::buffer::{Chunk, Pool};
 use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
-use crate::plan::{Level, Plan, Work};
+use crate::plan::{Level, PerDestination, Plan, Work};
 use crate::speed::ceiling::Link;
 use crate::speed::forecast::{Amount, Change, Forecast, Learned, Stage};
 use crate::units::{float, len64};
@@ -216,7 +216,7 @@ pub struct FileOutcome {
     /// Nothing but zeros, and not empty.
     pub only_zeros: bool,
     /// One per destination.
-    pub copies: Vec<CopyState>,
+    pub copies: PerDestination<CopyState>,
 }
 
 /// What became of one destination.

@@ -242,6 +242,10 @@ impl Work {
     }
 }
 
+/// One value for each destination, nearly always two: kept in place, since there are as many of these as
+/// files.
+pub type PerDestination<T> = smallvec::SmallVec<[T; 2]>;
+
 /// One file of the job.
 #[derive(Clone, PartialEq, Debug)]
 pub struct FileJob {
@@ -252,7 +256,7 @@ pub struct FileJob {
     /// Date when it was listed.
     pub modified: Stamp,
     /// What is done on each destination.
-    pub work: Vec<Work>,
+    pub work: PerDestination<Work>,
 }
 
 impl FileJob {
@@ -1464,7 +1468,7 @@ fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {
     listing
         .files()
         .map(|file| {
-            let mut work: Vec<Work> = columns
+            let mut work: PerDestination<Work> = columns
                 .iter_mut()
                 .map(|c| c.next().unwrap_or(Work::Copy))
                 .collect();

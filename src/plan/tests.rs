@@ -355,7 +355,7 @@ fn runs_that_kept_different_bytes_vouch_for_nothing() {
         .unwrap()
         .blake3 = Digest::of(b"y");
     let plan = plan(card(), files, &candidates, &wish()).unwrap();
-    assert_eq!(plan.jobs[0].work, [Work::Check, Work::Check]);
+    assert_eq!(plan.jobs[0].work[..], [Work::Check, Work::Check]);
     assert_eq!(
         (
             plan.destinations[0].kept_files,
@@ -523,7 +523,7 @@ fn left_after(change: impl FnOnce(&mut EarlierOffload)) -> Vec<Work> {
     let left = u64::from(plan.jobs[0].is_left());
     assert_eq!(plan.only_new.as_ref().map(|o| o.left_files), Some(left));
     assert_eq!(plan.to_read().0, 1 - left);
-    plan.jobs[0].work.clone()
+    plan.jobs[0].work.to_vec()
 }
 
 type Change<'a> = Box<dyn FnOnce(&mut EarlierOffload) + 'a>;

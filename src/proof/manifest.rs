@@ -12,7 +12,7 @@ use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
 use crate::error::{Error, Problem, Step, failed};
 use crate::name::{CardName, excerpt};
 use crate::offload::CopyState;
-use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, Level, RECORDS, Work};
+use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, Level, PerDestination, RECORDS, Work};
 use crate::signature::{self, NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
 use crate::speed::ceiling::Link;
 use crate::units::{float, len_usize, len64};
@@ -257,8 +257,8 @@ pub struct FilePart {
     #[serde(skip_serializing_if = "std::ops::Not::not", default)]
     pub only_zeros: bool,
     pub read_s: f64,
-    #[serde(deserialize_with = "at_most::<_, _, DESTINATIONS_MAX>")]
-    pub copies: Vec<CopyPart>,
+    #[serde(deserialize_with = "copies")]
+    pub copies: PerDestination<CopyPart>,
 }
 
 impl FilePart {
@@ -392,6 +392,11 @@ where
         }
     }
     deserializer.deserialize_seq(List::<T, MAX>(PhantomData))
+}
+
+fn copies<'de, D: Deserializer<'de>>(d: D) -> Result<PerDestination<CopyPart>, D::Error> {
+    let all = at_most::<_, _, DESTINATIONS_MAX>(d)?;
+    Ok(all.into_iter().collect())
 }
 
 fn series<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Vec<u64>>, D::Error> {
