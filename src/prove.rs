@@ -389,7 +389,7 @@ fn read_again(
             let equal: HashSet<String> = if findings.interrupted {
                 HashSet::new()
             } else {
-                equal.map(|path| path.to_string()).collect()
+                equal.map(ToString::to_string).collect()
             };
             found.reread = Some(Reread {
                 equal,

@@ -242,8 +242,11 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
         .iter()
         .map(|d| disk.gear(&d.facts))
         .collect();
-    for ((drive, d), gear) in chain.drives.iter_mut().zip(&plan.destinations).zip(&gears) {
+    let drives = chain.drives.iter_mut().zip(&mut plan.destinations);
+    for ((drive, d), gear) in drives.zip(&gears) {
         detected::drive(drive, gear);
+        // How it is written and read depends on that as well.
+        d.facts.rotational = drive.spins.or(d.facts.rotational);
         if let Backing::Disks(disks) = &d.facts.backing {
             drive.disks.clone_from(disks);
         }

@@ -339,7 +339,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__add__subcmd__drive)
-            opts="-q -h --writes --reads --at --note --update --json --quiet --color --no-ledger --home --help"
+            opts="-q -h --writes --reads --spins --at --note --update --json --quiet --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -350,6 +350,10 @@ _unlade() {
                     return 0
                     ;;
                 --reads)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --spins)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

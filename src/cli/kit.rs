@@ -173,6 +173,7 @@ fn add(home: &Utf8Path, what: &AddCommand, out: Out, tools: &Tools) -> Result<()
                 name: args.name.clone(),
                 writes: mb(args.writes),
                 reads: mb(args.reads),
+                spins: args.spins,
                 volumes: volume_at(args.at.as_ref(), tools)?,
                 note: args.note.clone(),
             };
@@ -237,7 +238,7 @@ fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
         .iter()
         .map(|d| {
             json!({
-                "name": d.name, "writes_mbps": d.writes, "reads_mbps": d.reads,
+                "name": d.name, "writes_mbps": d.writes, "reads_mbps": d.reads, "spins": d.spins,
                 "volumes": d.volumes, "note": d.note,
             })
         })
@@ -285,6 +286,8 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
         let parts = vec![
             rate("writes", d.writes),
             rate("reads", d.reads),
+            d.spins
+                .map(|spins| if spins { "spins" } else { "does not spin" }.to_owned()),
             volumes(&d.volumes),
             note(&d.note),
         ];

@@ -120,6 +120,9 @@ pub(crate) struct DriveArgs {
     /// What it gives for as long as one likes, MB/s.
     #[arg(long, value_name = "MBPS", value_parser = write_rate)]
     pub(crate) reads: Option<f64>,
+    /// Whether it is a spinning disk; for drives of which the system does not know it, or says the wrong thing.
+    #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
+    pub(crate) spins: Option<bool>,
     /// Where it is plugged in now, so that it is recognised by its volume.
     #[arg(long, value_name = "DIR")]
     pub(crate) at: Option<Utf8PathBuf>,
@@ -129,4 +132,12 @@ pub(crate) struct DriveArgs {
     /// Change the drive of this name; what is not given stays.
     #[arg(long)]
     pub(crate) update: bool,
+}
+
+fn yes_or_no(text: &str) -> Result<bool, String> {
+    match text.to_ascii_lowercase().as_str() {
+        "yes" => Ok(true),
+        "no" => Ok(false),
+        _ => Err("yes or no is wanted".to_owned()),
+    }
 }

@@ -2,6 +2,7 @@
 
 use super::args::Common;
 use super::exit::Exit;
+use super::home::Book;
 use super::json::Json;
 use super::kit::{exit_of, refuse};
 use super::out::{Out, wrap};
@@ -29,10 +30,13 @@ pub(crate) fn weigh(command: &WeighCommand, common: &Common, out: Out, tools: &T
             footage(args, tools).map_err(|why| (vec![why], Exit::Refused))
         }
         WeighCommand::Burst(args) => Ok(burst(args)),
-        WeighCommand::Upgrade(args) => upgrade(args, common).map_err(|refused| match refused {
-            Refused::Usage(why) => (vec![format!("{why}.")], Exit::Usage),
-            Refused::Kit(error) => (error.lines(), exit_of(&error)),
-        }),
+        WeighCommand::Upgrade(args) => {
+            let book = Book::new(common, out, Arc::clone(&tools.clock));
+            upgrade(args, common, &book).map_err(|refused| match refused {
+                Refused::Usage(why) => (vec![format!("{why}.")], Exit::Usage),
+                Refused::Kit(error) => (error.lines(), exit_of(&error)),
+            })
+        }
     };
     match answer {
         Ok(answer) => {

@@ -1,18 +1,19 @@
 //! Owns `weigh upgrade`: what a faster part would save, in words, with what was assumed.
 
 use super::args::Common;
-use super::home::folder;
+use super::home::{Book, folder};
 use super::kit_file;
 use super::weigh::{Answer, rounded};
 use super::weigh_args::{Price, UpgradeArgs};
 use serde_json::{Value, json};
 use unlade::kit::{Drive, Kit};
+use unlade::ledger::Ledger;
 use unlade::name::shown;
 use unlade::speed::ceiling::{Ceiling, Chain};
 use unlade::speed::links::{LinkRow, find};
 use unlade::speed::quantity::{Bare, rate};
 use unlade::speed::upgrade::{Part, Saving, Setup, per_hour, promised_s};
-use unlade::units::{float, size, speed};
+use unlade::units::{counted, float, len64, size, speed};
 
 /// Why there is no answer.
 pub(crate) enum Refused {
@@ -48,8 +49,28 @@ struct Parts {
     drives: Vec<(f64, Option<f64>)>,
 }
 
+/// What is known of the parts beside the command line.
+struct Known {
+    kit: Kit,
+    /// What was measured with them.
+    ledger: Ledger,
+}
+
+impl Known {
+    /// What was measured was measured with the port as it is, and says nothing of another one.
+    fn of_port(self, is_the_same: bool) -> Self {
+        if is_the_same {
+            return self;
+        }
+        Self {
+            ledger: Ledger::default(),
+            ..self
+        }
+    }
+}
+
 /// Reckons the saving.
-pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common) -> Result<Answer, Refused> {
+pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common, book: &Book) -> Result<Answer, Refused> {
     let kit = kit(args, common)?;
     let now = Parts {
         card: thing(args.card.as_deref(), Slot::Card, &kit)?,
@@ -74,8 +95,21 @@ pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common) -> Result<Answer, Ref
             new.drives.clone()
         },
     };
-    let (now_setup, mut notes) = now.setup(&kit);
-    let (then_setup, more) = then.setup(&kit);
+    let only_figures = Known {
+        kit,
+        ledger: Ledger::default(),
+    };
+    let promised = promised(&now, &new, &only_figures, args.offload);
+    let known = Known {
+        ledger: if now.is_pair_of_kit() || then.is_pair_of_kit() {
+            book.read()
+        } else {
+            Ledger::default()
+        },
+        ..only_figures
+    };
+    let (now_setup, mut notes) = now.setup(&known);
+    let (then_setup, more) = then.setup(&known.of_port(new.port.is_none()));
     notes.extend(
         more.into_iter()
             .filter(|n| !notes.contains(n))
@@ -87,7 +121,7 @@ pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common) -> Result<Answer, Ref
         bytes: args.offload,
         per_year: args.per_year,
         price: args.price.clone(),
-        promised: promised(&now, &new, &kit, args.offload),
+        promised,
         now: now_setup,
         then: then_setup,
         saving,
@@ -223,8 +257,17 @@ fn check(now: &Parts, new: &Parts) -> Result<(), String> {
 }
 
 impl Parts {
+    /// Returns whether card and reader are both of the kit, so that the ledger may know the pair.
+    fn is_pair_of_kit(&self) -> bool {
+        matches!(
+            (&self.card, &self.reader),
+            (Some(Thing::Kit(_)), Some(Thing::Kit(_)))
+        )
+    }
+
     /// Returns the set-up, and what is worth saying about its links.
-    fn setup(&self, kit: &Kit) -> (Setup, Vec<String>) {
+    fn setup(&self, known: &Known) -> (Setup, Vec<String>) {
+        let kit = &known.kit;
         let mut chain = Chain::default();
         let mut plain = Vec::new();
         let mut say = |name: &str, bytes_per_s: f64| {
@@ -255,8 +298,27 @@ impl Parts {
             ),
             Some(Thing::Kit(_)) | None => {}
         }
-        unlade::kit::fill(&mut chain, names.0, names.1);
-        let notes = Ceiling::of(&chain).notes().to_vec();
+        let pair = names.0.zip(names.1);
+        let reached = pair.and_then(|(card, reader)| {
+            let reached = known.ledger.reached(&card.name, &reader.name)?;
+            Some((card, reader, reached))
+        });
+        let notes = if let Some((card, reader, reached)) = reached {
+            // What they give together in truth stands for all that would be reckoned of them.
+            let (card, reader) = (shown(&card.name), shown(&reader.name));
+            say(
+                &format!("card `{card}` in reader `{reader}`"),
+                reached.bytes_per_s,
+            );
+            let times = counted(len64(reached.times), "time");
+            vec![format!(
+                "Card `{card}` in reader `{reader}` counts with the {} that it gave there, measured {times} (ledger), and not with their figures.",
+                speed(reached.bytes_per_s)
+            )]
+        } else {
+            unlade::kit::fill(&mut chain, names.0, names.1);
+            Ceiling::of(&chain).notes().to_vec()
+        };
         let mut setup = Setup {
             links: plain,
             ..Setup::default()
@@ -274,7 +336,7 @@ impl Parts {
 }
 
 /// What the figures of the exchanged parts alone would save, and from what to what.
-fn promised(now: &Parts, new: &Parts, kit: &Kit, bytes: u64) -> Option<(f64, f64, f64)> {
+fn promised(now: &Parts, new: &Parts, known: &Known, bytes: u64) -> Option<(f64, f64, f64)> {
     let only = |parts: &Parts| {
         let parts = Parts {
             card: new.card.as_ref().and(parts.card.clone()),
@@ -286,7 +348,7 @@ fn promised(now: &Parts, new: &Parts, kit: &Kit, bytes: u64) -> Option<(f64, f64
                 parts.drives.clone()
             },
         };
-        parts.setup(kit).0.limiting().map(|part| part.bytes_per_s)
+        parts.setup(known).0.limiting().map(|part| part.bytes_per_s)
     };
     let (old, new) = (only(now)?, only(new)?);
     Some((promised_s(bytes, old, new), old, new))
@@ -450,7 +512,7 @@ impl Case {
 
     fn assumed(&self) -> Vec<&'static str> {
         let mut assumed = vec![
-            "rates that you gave are what is really reached, for as long as it takes; labels and links of the table count with the middle of what is usual for them.",
+            "rates that you gave or that were measured are what is really reached, for as long as it takes; labels and links of the table count with the middle of what is usual for them.",
             "large files; many small ones take longer, whatever the parts are.",
         ];
         if self.saving.read_back_s.is_some() {

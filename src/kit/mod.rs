@@ -54,7 +54,7 @@ impl Kind {
                 "name", "reads", "bus", "class", "readers", "volumes", "note",
             ],
             Self::Reader => &["name", "bus", "link", "note"],
-            Self::Drive => &["name", "writes", "reads", "volumes", "note"],
+            Self::Drive => &["name", "writes", "reads", "spins", "volumes", "note"],
         }
     }
 }
@@ -106,6 +106,8 @@ pub struct Drive {
     pub writes: Option<f64>,
     /// What it gives for as long as one likes, MB/s.
     pub reads: Option<f64>,
+    /// It is a spinning disk, or is none, whatever the system says of it.
+    pub spins: Option<bool>,
     /// Identities of its volumes.
     pub volumes: Vec<String>,
     /// Whatever the person wants to remember.
@@ -243,6 +245,7 @@ pub fn fill_drive(speed: &mut DriveSpeed, drive: &Drive) {
     let figure = |rate: Option<f64>| rate.map(|r| Figure::label(MegabytesPerS(r)));
     speed.writes = speed.writes.or_else(|| figure(drive.writes));
     speed.reads = speed.reads.or_else(|| figure(drive.reads));
+    speed.spins = speed.spins.or(drive.spins);
 }
 
 /// Holds an id against the link table; a card's bus and a reader's link are told apart.
@@ -363,9 +366,11 @@ mod tests {
         let drive = Drive {
             writes: Some(110.0),
             reads: Some(115.0),
+            spins: Some(true),
             ..Drive::default()
         };
         fill_drive(&mut speed, &drive);
+        assert_eq!(speed.spins, Some(true));
         assert_eq!(speed.writes.map(|f| f.mbps), Some(MegabytesPerS(40.0)));
         assert_eq!(speed.reads.map(|f| f.mbps), Some(MegabytesPerS(115.0)));
     }

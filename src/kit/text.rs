@@ -200,6 +200,7 @@ impl Reading<'_> {
                     name: name.clone(),
                     writes: fields.rate("writes"),
                     reads: fields.rate("reads"),
+                    spins: fields.yes_or_no("spins"),
                     volumes: fields.list("volumes", VOLUME_BYTES_MAX),
                     note: fields.string("note", NOTE_BYTES_MAX),
                 };
@@ -369,6 +370,18 @@ impl Fields<'_, '_> {
                 None
             }
         }
+    }
+
+    fn yes_or_no(&mut self, field: &str) -> Option<bool> {
+        let (value, at) = self.value(field)?;
+        if value.as_bool().is_none() {
+            let why = format!(
+                "must be true or false, without quotes, not {}",
+                value.type_name()
+            );
+            self.fault(at, field, why);
+        }
+        value.as_bool()
     }
 
     fn link(&mut self, field: &str, is_card_bus: bool) -> Option<String> {
@@ -546,6 +559,7 @@ impl Entry {
                 text("note", d.note.as_deref());
                 out.extend(d.writes.map(|r| ("writes", number(r))));
                 out.extend(d.reads.map(|r| ("reads", number(r))));
+                out.extend(d.spins.map(|s| ("spins", s.into())));
                 out.extend(array("volumes", &d.volumes));
             }
         }
@@ -670,6 +684,7 @@ fn merged(mut kit: Kit, entry: &Entry) -> Result<(Entry, Kit), EditError> {
             let drive = found.ok_or_else(|| unknown(&whole))?;
             drive.writes = new.writes.or(drive.writes);
             drive.reads = new.reads.or(drive.reads);
+            drive.spins = new.spins.or(drive.spins);
             drive.note = new.note.clone().or_else(|| drive.note.take());
             extend(&mut drive.volumes, &new.volumes);
             Entry::Drive(drive.clone())

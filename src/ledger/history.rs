@@ -72,7 +72,39 @@ pub struct Expected {
     pub cache_step: Option<CacheStep>,
 }
 
+/// A rate that was reached.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Reached {
+    /// The middle one of all of them, in bytes per second.
+    pub bytes_per_s: f64,
+    /// How many there are.
+    pub times: usize,
+}
+
+impl Reached {
+    fn of(rates: impl Iterator<Item = f64>) -> Option<Self> {
+        let mut rates: Vec<f64> = rates
+            .filter(|r| r.is_finite() && *r > 0.0)
+            .take(JOBS_MAX)
+            .collect();
+        rates.sort_unstable_by(f64::total_cmp);
+        Some(Self {
+            bytes_per_s: *rates.get(rates.len() / 2)?,
+            times: rates.len(),
+        })
+    }
+}
+
 impl Ledger {
+    /// Returns what a card of the kit gave in a reader of the kit, by their names there.
+    pub fn reached(&self, card: &str, reader: &str) -> Option<Reached> {
+        let is_pair = |e: &&Entry| {
+            e.card.name.as_deref() == Some(card) && e.reader.as_deref() == Some(reader)
+        };
+        let newest = self.entries.iter().rev().filter(is_pair);
+        Reached::of(newest.filter_map(|e| e.reading?.read_bytes_per_s))
+    }
+
     /// Returns what earlier jobs with this gear let expect.
     pub fn expect(&self, gear: &Gear<'_>) -> Expected {
         let jobs: Vec<&Entry> = self
@@ -124,23 +156,14 @@ impl Ledger {
 
     /// Says so when a rate of this card in this reader is far below what it was.
     pub fn slower_than_its_past(&self, gear: &Gear<'_>, bytes_per_s: f64) -> Option<String> {
-        let mut past: Vec<f64> = self
-            .entries
-            .iter()
-            .rev()
-            .filter(|e| gear.is_same_pair(e))
-            .filter_map(|e| e.reading?.read_bytes_per_s)
-            .filter(|r| r.is_finite() && *r > 0.0)
-            .take(JOBS_MAX)
-            .collect();
-        past.sort_unstable_by(f64::total_cmp);
-        let middle = *past.get(past.len() / 2)?;
-        (past.len() >= PAST_MIN && bytes_per_s < middle * SLOWER).then(|| {
+        let newest = self.entries.iter().rev().filter(|e| gear.is_same_pair(e));
+        let past = Reached::of(newest.filter_map(|e| e.reading?.read_bytes_per_s))?;
+        (past.times >= PAST_MIN && bytes_per_s < past.bytes_per_s * SLOWER).then(|| {
             format!(
                 "This card reads slower than it used to in this reader: {} now, {} in the middle of {} earlier times. Another port, cable or reader tells whether it is the card.",
                 speed(bytes_per_s),
-                speed(middle),
-                past.len()
+                speed(past.bytes_per_s),
+                past.times
             )
         })
     }
@@ -207,6 +230,26 @@ mod tests {
             reader: Some("reader, 5 Gb/s"),
             drives: drives.into(),
         }
+    }
+
+    #[test]
+    fn what_a_pair_reached_is_the_middle_of_its_own_rates() {
+        let named = |name: &str, reader, mbps| {
+            let mut entry = job("CARD", reader, mbps);
+            entry.card.name = Some(name.to_owned());
+            entry
+        };
+        let blue = Some("blue");
+        let ledger = ledger(vec![
+            named("A1", blue, 94.0),
+            named("A1", blue, 60.0),
+            named("A1", blue, 95.0),
+            named("A1", Some("old"), 36.0),
+            named("A2", blue, 250.0),
+        ]);
+        let reached = ledger.reached("A1", "blue").unwrap();
+        assert_eq!((reached.bytes_per_s, reached.times), (94e6, 3));
+        assert_eq!(ledger.reached("A2", "old"), None);
     }
 
     #[test]

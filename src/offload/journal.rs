@@ -363,7 +363,7 @@ mod tests {
         let records = super::read(both.as_bytes(), &|head| head.offload.ends_with("HERE"));
         let records = records.unwrap().unwrap();
         let mut proven: Vec<_> = records.proven.keys().map(|path| &**path).collect();
-        proven.sort();
+        proven.sort_unstable();
         assert_eq!(proven, ["DCIM/a.JPG", "DCIM/c.JPG"]);
         assert_eq!(
             records.card_files.len(),

@@ -17,8 +17,9 @@ pub fn card(chain: &mut Chain, gear: &Gear) {
 /// Fills in what the system says of a drive's way into the computer.
 pub fn drive(drive: &mut DriveSpeed, gear: &Gear) {
     drive.path = path(gear);
-    drive.spins = gear.rotational;
-    drive.is_virtual = gear.is_virtual;
+    // What a person said of it counts more than what the system says, of a virtual disk too.
+    drive.is_virtual = gear.is_virtual && drive.spins.is_none();
+    drive.spins = drive.spins.or(gear.rotational);
 }
 
 /// Returns the links that a device hangs on, its own first. The computer's own hub is none: what leads on from

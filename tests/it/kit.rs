@@ -253,3 +253,44 @@ fn drives_and_cards_are_recognised_by_their_volume() {
             .contains("Card `B1` of the kit, recognised by its volume")
     );
 }
+
+#[test]
+fn a_drive_spins_when_its_owner_says_so() {
+    let work = with_kit("kit-spins");
+    let ran = work.run("kit add drive Attic --writes 110 --reads 110 --spins yes --at a --home h");
+    if ran.code == 3 {
+        ran.says("no identity");
+        return;
+    }
+    work.run("kit list --home h")
+        .exits(0)
+        .says("Attic: writes 110 MB/s, reads 110 MB/s, spins");
+    let turns = "spins: it writes and reads back in turns";
+    let one = |flags: &str| {
+        let ran = work.run(&format!(
+            "plan card --to a --name KITES --copies 1 --home h --json {flags}"
+        ));
+        ran.exits(0)
+            .events()
+            .into_iter()
+            .find(|e| e["event"] == "planned")
+            .unwrap()
+    };
+    let event = one("");
+    assert!(event["notes"].to_string().contains(turns), "{event}");
+    assert_eq!(event["ceiling_mbps"], 55.0, "1 / (1/110 + 1/110): {event}");
+    work.run("kit add drive Attic --spins no --update --home h")
+        .exits(0);
+    assert!(kit_of(&work).contains("spins = false"));
+    let event = one("");
+    assert!(!event["notes"].to_string().contains(turns), "{event}");
+    assert_eq!(event["ceiling_mbps"], 110.0, "{event}");
+    work.run("kit add drive Attic --spins maybe --update --home h")
+        .exits(2)
+        .says("yes or no");
+    let wrong = kit_of(&work).replace("spins = false", "spins = \"no\"");
+    fs::write(work.path("h/kit.toml"), wrong).unwrap();
+    work.run("kit list --home h")
+        .exits(3)
+        .says("must be true or false, without quotes, not string");
+}

@@ -1,6 +1,6 @@
 //! `weigh` as it is called: figures, assumptions, refusals.
 
-use crate::support::program::Work;
+use crate::support::program::{Work, put};
 
 #[test]
 fn footage_is_reckoned_in_decimal_units_and_says_what_it_assumed() {
@@ -189,4 +189,55 @@ fn parts_come_from_the_kit_and_the_link_table() {
         .exits(2)
         .says(told);
     }
+}
+
+#[test]
+fn what_a_card_gave_in_a_reader_counts_more_than_their_figures() {
+    let work = Work::new("weigh-ledger");
+    for add in [
+        "kit add reader blue --bus uhs-ii --link usb3-5g",
+        "kit add reader old --bus uhs-i --link usb3-5g",
+        "kit add card A1 --reads 170 --bus uhs-i --reader blue",
+    ] {
+        work.run(&format!("{add} --home h")).exits(0);
+    }
+    let line = |reader: &str, rate: f64| {
+        serde_json::json!({
+            "ledger": 1, "at": "2026-05-23T18:00:00Z", "did": "rate", "proven": false, "copies": 0,
+            "card": {
+                "label": "KITES_A", "name": "A1", "path": "/media/KITES_A", "listing_b3": "0".repeat(64),
+                "files": 10, "bytes": 1_000_000_000_u64,
+            },
+            "reader": reader,
+            "reading": {"bytes": 1_000_000_000_u64, "files": 10, "took_s": 30.0, "read_bytes_per_s": rate},
+        })
+        .to_string()
+    };
+    let lines = [line("old", 61e6), line("blue", 150e6)].join("\n");
+    put(
+        &work.path("h/ledger.jsonl"),
+        format!("{lines}\n").as_bytes(),
+    );
+    let ask = "weigh upgrade --offload 64GB --card A1 --reader old --new-reader blue --home h";
+    let event = &work.run(&format!("{ask} --json")).exits(0).events()[0];
+    assert_eq!(event["now"]["bytes_per_s"], 61e6, "{event}");
+    assert_eq!(event["then"]["bytes_per_s"], 150e6, "{event}");
+    work.run(ask)
+        .exits(0)
+        .says("Card `A1` in reader `old` counts with the 61.0 MB/s that it gave there, measured 1 time")
+        .says("held back by the card `A1` in reader `blue` (150");
+    // Measured with the port as it is, it says nothing of another one.
+    let other_port = "weigh upgrade --offload 64GB --card A1 --reader old --port usb2 --new-port usb3-5g --home h --json";
+    let event = &work.run(other_port).exits(0).events()[0];
+    let then = event["then"]["bytes_per_s"].as_f64().unwrap() / 1e6;
+    assert!(
+        (80.0..104.0).contains(&then),
+        "UHS-I's own figures: {event}"
+    );
+    let event = &work
+        .run(&format!("{ask} --no-ledger --json"))
+        .exits(0)
+        .events()[0];
+    let now = event["now"]["bytes_per_s"].as_f64().unwrap() / 1e6;
+    assert!((80.0..104.0).contains(&now), "{event}");
 }
