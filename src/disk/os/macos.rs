@@ -7,7 +7,7 @@
 //! and leave its date of last access alone; macOS keeps that date lazily on its own file systems.
 
 use super::diskutil::{self, Told};
-use super::unix::{flags, stat_of};
+use super::unix::{flags, open_quietly, stat_of};
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::{Part, ReadBackWay, Source, Stamp, Stat};
