@@ -120,9 +120,9 @@ impl Lane {
             "commit",
             Box::new(move || l.commit_all(&commits, &to_verify)),
         )?;
-        // Beside a card that is read for others, where nothing is written here; else afterwards.
         // A spinning disk would only go to and fro.
         let readers = if spinning { 1 } else { KEPT_READERS };
+        // Beside a card that is read for others, where nothing is written here; else afterwards.
         let (l, keeps, has_work) = (Arc::clone(&lane), lane.keeps_any(), lane.has_work());
         if keeps && !has_work {
             let l = Arc::clone(&lane);
