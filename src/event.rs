@@ -119,6 +119,10 @@ pub struct Snapshot {
     pub held_beyond_card: bool,
     /// The links that are known, and the measured one where a drive holds the others back.
     pub links: Vec<Link>,
+    /// Bytes to be read from the card a second time when all else is done.
+    pub again_total: u64,
+    /// Bytes of them that were.
+    pub again_read: u64,
     /// What the chain allows at most, in MB/s; `None` if nothing is known of it.
     pub ceiling_mbps: Option<MegabytesPerS>,
     /// The slowest link between card and computer.

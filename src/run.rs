@@ -16,6 +16,7 @@ use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, Offloaded, reread};
 use crate::plan::Level;
+use crate::plan::beside::Beside;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_room, order};
 use crate::plan::{
     Candidate, CardFacts, Form, Layout, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish,
@@ -32,7 +33,7 @@ use crate::report::page;
 use crate::signature::Signer;
 use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
 use crate::speed::detected;
-use crate::speed::forecast::{Growth, RatePrior};
+use crate::speed::forecast::{Companion, Growth, RatePrior};
 use crate::standing;
 use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
@@ -68,6 +69,8 @@ pub struct Job {
     pub chain: Chain,
     /// What is known from before.
     pub known: KnownBefore,
+    /// What the card that is read at the same time still has to read.
+    pub beside: Beside,
 }
 
 /// What is known of a job's gear from before: names of the kit and earlier jobs. No verdict rests on
@@ -234,6 +237,9 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     chain.reads_back = job.terms.level != Level::Written;
     chain.separate = job.terms.separate;
     detected::card(&mut chain, &gear);
+    if job.beside.other_left() == Some(0) {
+        chain.other_cards.clear();
+    }
     chain
         .drives
         .resize(plan.destinations.len(), DriveSpeed::default());
@@ -262,6 +268,8 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     let of_card = ceiling.usual_of_card().filter(|(low, _)| low.0 > 0.0);
     plan.prior.card = of_card.map(|(low, high)| RatePrior::from_usual(low.0, high.0));
     plan.ceiling = ceiling;
+    plan.prior.companion = companion(job, &plan, &chain);
+    plan.beside = job.beside.clone();
     plan.prior.growth = growth(&plan, &chain);
     plan.signer.clone_from(&job.signer);
     if let Some(signer) = &plan.signer {
@@ -272,6 +280,22 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     plan.card_name.clone_from(&job.known.card);
     plan.reader = job.known.reader.clone().or_else(|| gear.reader());
     with_history(plan, &job.known.ledger)
+}
+
+/// Another card takes a part of this one's rate until it is done.
+fn companion(job: &Job, plan: &Plan, chain: &Chain) -> Option<Companion> {
+    let bytes_left = job.beside.other_left().filter(|left| *left > 0)?;
+    let alone = Chain {
+        other_cards: Vec::new(),
+        ..chain.clone()
+    };
+    let (low, high) = Ceiling::of(&alone).usual()?;
+    let alone_mbps = RatePrior::from_usual(low.0, high.0).mbps;
+    let is_held_back = alone_mbps > plan.prior.rate?.mbps;
+    is_held_back.then_some(Companion {
+        bytes_left,
+        alone_mbps,
+    })
 }
 
 /// A spinning disk that holds the others back gets slower as it fills.
@@ -300,7 +324,14 @@ fn with_history(mut plan: Plan, ledger: &Ledger) -> Plan {
             .filter_map(|d| d.facts.volume_id.as_deref())
             .collect(),
     });
-    plan.prior.rate = expected.rate.or(plan.prior.rate);
+    plan.prior.rate = match (expected.rate, plan.prior.rate, &mut plan.prior.companion) {
+        // What it reached alone is for the time when the other card is done.
+        (Some(before), Some(shared), Some(companion)) if before.mbps > shared.mbps => {
+            companion.alone_mbps = before.mbps;
+            Some(shared)
+        }
+        (before, links, _) => before.or(links),
+    };
     plan.prior.card = expected.card.or(plan.prior.card);
     plan.prior.per_file = expected.per_file.or(plan.prior.per_file);
     plan.prior.cache_step = expected.cache_step.or(plan.prior.cache_step);
@@ -401,6 +432,8 @@ pub struct Together {
     pub order: Order,
     /// For every card, the links that those hang on that are read at the same time.
     pub at_once: Vec<Vec<Vec<Hop>>>,
+    /// For every card, what those that are read at the same time have to read.
+    pub beside: Vec<Beside>,
     /// Why none of them can be begun.
     pub reasons: Vec<Problem>,
 }
@@ -446,6 +479,12 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
         Some(chain) => chain.extend(refused),
         None => order.chains.push(refused.collect()),
     }
+    let mut bytes = vec![0; jobs.len()];
+    for (index, plan) in &plans {
+        if let Some(bytes) = bytes.get_mut(*index) {
+            *bytes = plan.to_read().1;
+        }
+    }
     let plans: Vec<Plan> = plans.into_iter().map(|(_, p)| p).collect();
     reasons.extend(joint_room(&plans));
     let paths: Vec<Vec<Hop>> = cards
@@ -458,6 +497,7 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
         at_once: (0..jobs.len())
             .map(|i| at_once(&order, &paths, i))
             .collect(),
+        beside: Beside::of(&order.chains, &bytes),
         order,
         reasons,
     }

@@ -58,6 +58,11 @@ impl Workload {
         self.files.iter().map(|(n, _)| n).sum()
     }
 
+    /// Whether what a file costs counts more than what its bytes do.
+    pub(crate) fn is_small(&self) -> bool {
+        self.bytes() / self.count() < 1_000_000
+    }
+
     /// Writes the card and returns its folder.
     pub(crate) fn make(&self, card: &Path) -> PathBuf {
         self.make_part(card, u64::MAX)
@@ -93,6 +98,26 @@ impl Workload {
         sync();
         card.to_path_buf()
     }
+}
+
+/// Whether so many bytes leave a quarter of the free memory alone; says so if not.
+pub(crate) fn fits_in_memory(name: &str, bytes: u64) -> bool {
+    let text = fs::read_to_string("/proc/meminfo").unwrap_or_default();
+    let line = text.lines().find(|l| l.starts_with("MemAvailable:"));
+    let available = line
+        .and_then(|l| l.split_whitespace().nth(1)?.parse::<u64>().ok())
+        .unwrap_or(0)
+        * 1_024;
+    // A quarter stays free for the programs and what they cache.
+    let fits = bytes <= available / 4 * 3;
+    if !fits {
+        println!(
+            "SKIPPED {name}: it needs {} MB of memory, {} MB are free",
+            bytes / 1_000_000,
+            available / 1_000_000
+        );
+    }
+    fits
 }
 
 /// What a run took.

@@ -26,6 +26,7 @@ use unlade::event::{Event, Observer, Silent};
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Entry, ShootPart};
 use unlade::name::shown;
+use unlade::plan::beside::Beside;
 use unlade::plan::together::{AT_ONCE_MAX, Order};
 use unlade::plan::{Form, Layout, Level, Refusal};
 use unlade::proof::{Proof, Terms};
@@ -123,6 +124,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             known: KnownBefore::default(),
             form,
             signer: None,
+            beside: Beside::default(),
         })
         .collect())
 }
@@ -226,9 +228,11 @@ fn together(mut jobs: Vec<Job>, out: Out, tools: &Tools) -> Result<(Vec<Job>, Or
         }
         return Err(Exit::Refused);
     }
-    for ((job, name), others) in jobs.iter_mut().zip(found.names).zip(found.at_once) {
+    let others = found.at_once.into_iter().zip(found.beside);
+    for ((job, name), (links, beside)) in jobs.iter_mut().zip(found.names).zip(others) {
         job.name = name;
-        job.chain.other_cards = others;
+        job.chain.other_cards = links;
+        job.beside = beside;
     }
     if out.json {
         let why = json!({"chains": found.order.chains, "why": found.order.why});
@@ -333,7 +337,9 @@ impl Errand<'_> {
             shoot: self.shoot.as_ref(),
             lock: &self.telling,
         };
-        one(job, self.out, self.tools, &mut eyes, &telling)
+        let exit = one(job, self.out, self.tools, &mut eyes, &telling);
+        job.beside.end();
+        exit
     }
 }
 

@@ -12,6 +12,7 @@ use std::fs::OpenOptions;
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 use std::sync::{Arc, Mutex};
 use unlade::disk::backing::Backing;
+use unlade::plan::beside::Beside;
 use unlade::plan::{Form, Level};
 use unlade::proof::Terms;
 use unlade::run::{Job, KnownBefore, Tools};
@@ -135,6 +136,7 @@ fn job_in(folder: &Utf8Path) -> Job {
         form: Form::default(),
         chain: Chain::default(),
         known: KnownBefore::default(),
+        beside: Beside::default(),
     }
 }
 

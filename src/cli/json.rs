@@ -6,8 +6,9 @@ use serde_json::{Value, json};
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::clock::Clock;
-use unlade::event::{Event, Observer};
+use unlade::event::{Event, Observer, Snapshot};
 use unlade::speed::ceiling::Link;
+use unlade::speed::forecast::Remaining;
 
 /// An observer for programs.
 pub(crate) struct Json {
@@ -18,6 +19,8 @@ pub(crate) struct Json {
     card: Option<Utf8PathBuf>,
     /// Told with the plan, after the plan's own.
     notes: Vec<&'static str>,
+    /// The state at the last tick, which the second read goes on from.
+    last: Option<Box<Snapshot>>,
 }
 
 impl Json {
@@ -28,6 +31,7 @@ impl Json {
             clock,
             card: None,
             notes: Vec::new(),
+            last: None,
         }
     }
 
@@ -58,6 +62,29 @@ impl Json {
             object.extend(fields);
         }
         self.out.line(&Value::Object(object).to_string());
+    }
+}
+
+impl Json {
+    fn tick(&mut self, snapshot: Box<Snapshot>) {
+        let body = serde_json::to_value(&snapshot).unwrap_or(Value::Null);
+        self.send("tick", body);
+        self.last = Some(snapshot);
+    }
+
+    /// The second read goes on from the last tick of the first.
+    fn tick_again(&mut self, done: u64, total: u64, left: Option<Remaining>) {
+        self.tick(Box::new(Snapshot {
+            again_read: done,
+            again_total: total,
+            remaining: left,
+            // The measured rate is that of the first read.
+            live_rate: None,
+            live_rate_at_least: false,
+            stalled_s: 0.0,
+            waiting_for: None,
+            ..self.last.as_deref().cloned().unwrap_or_default()
+        }));
     }
 }
 
@@ -103,9 +130,8 @@ impl Observer for Json {
                 );
             }
             Event::Refused(reasons) => self.send("refused", json!({"reasons": reasons})),
-            Event::Tick(snapshot) => {
-                self.send("tick", serde_json::to_value(snapshot).unwrap_or(Value::Null));
-            }
+            Event::Tick(snapshot) => self.tick(snapshot.clone()),
+            Event::ReadAgain(done, total, left) => self.tick_again(*done, *total, *left),
             Event::File { path, bytes, blake3, destination, proof, way } => self.send(
                 "file",
                 json!({"path": path, "bytes": bytes, "blake3": blake3, "destination": destination, "proof": proof, "readback": way}),
@@ -121,7 +147,7 @@ impl Observer for Json {
                 self.send("rate-change", serde_json::to_value(change).unwrap_or(Value::Null));
             }
             // Part of every tick as `card_done`; the verdict is sent with its exit code at the end.
-            Event::CardRead | Event::ReadAgain(..) | Event::Ended => {}
+            Event::CardRead | Event::Ended => {}
         }
     }
 }

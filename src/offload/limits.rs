@@ -65,7 +65,7 @@ impl Limits {
         small_bytes: 1 << 20,
         shared_bytes: 256 << 10,
         shared_files: 64,
-        check_bytes: 1 << 20,
+        check_bytes: 512 << 10,
         workers: 8,
         queue: 64,
         queue_finish: 128,

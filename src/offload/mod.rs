@@ -472,6 +472,8 @@ struct Coordinator {
     untold: u64,
     rates: Rates,
     seen: Seen,
+    /// Bytes read that the card beside this one knows of.
+    told_read: u64,
     interval_end: Duration,
     start: Duration,
     forecast: Forecast,
@@ -508,6 +510,7 @@ impl Coordinator {
                 readback: vec![0; lanes],
                 ..Seen::default()
             },
+            told_read: 0,
             interval_end: start + Duration::from_secs(1),
             start,
             forecast: plan.forecast(),
@@ -652,6 +655,7 @@ impl Coordinator {
         if let Some(rate) = self.card_rate().filter(|r| !r.is_least) {
             self.forecast.observe_card(rate.bytes_per_s / 1e6);
         }
+        self.look_beside();
         if now >= self.interval_end {
             self.note_interval();
             self.interval_end = now + Duration::from_secs(self.rates.every_s);
@@ -662,6 +666,17 @@ impl Coordinator {
         if let Some(change) = change {
             self.note_fall(change);
             observer.event(&Event::RateChange(change, remaining));
+        }
+    }
+
+    /// Tells the card that is read at the same time how far this one is, and hears of it.
+    fn look_beside(&mut self) {
+        let beside = &self.context.plan.beside;
+        let read = self.context.meter.read.get();
+        beside.note_read(read.saturating_sub(self.told_read));
+        self.told_read = read;
+        if let Some(left) = beside.other_left() {
+            self.forecast.observe_companion(left);
         }
     }
 
@@ -766,6 +781,8 @@ impl Coordinator {
             limiting: held.name,
             held_beyond_card: held.by != held::Stage::Card,
             links: held.links,
+            again_total: context.plan.read_again().map_or(0, |again| again.bytes),
+            again_read: 0,
             ceiling_mbps: context.plan.ceiling.mbps(),
             card_link: context.plan.ceiling.on_cards_side().cloned(),
             destinations,

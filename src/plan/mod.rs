@@ -2,6 +2,7 @@
 //! checked or kept on which destination, and every reason to refuse, all at once. Pure: it works
 //! on facts that others gathered and never asks a disk.
 
+pub mod beside;
 pub mod earlier;
 pub mod rules;
 pub mod together;
@@ -18,6 +19,7 @@ use crate::signature::Signer;
 use crate::speed::ceiling::Ceiling;
 use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior};
 use crate::units::{counted, len64, round_up, size};
+use beside::Beside;
 use camino::{Utf8Path, Utf8PathBuf};
 use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, is_known_card, leave};
 use rules::rules_of;
@@ -374,6 +376,8 @@ pub struct Plan {
     /// What is known beforehand of how long it will take: from ceilings, the ledger and the drives.
     /// The one place for it; by default nothing is known.
     pub prior: Prior,
+    /// What the card that is read at the same time still has to read.
+    pub beside: Beside,
     /// How far it is to be proven; read-back by default.
     pub level: Level,
 }
@@ -632,6 +636,7 @@ pub fn plan(
         ceiling: Ceiling::default(),
         signer: None,
         prior: Prior::default(),
+        beside: Beside::default(),
         level: Level::ReadBack,
     })
 }

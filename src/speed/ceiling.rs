@@ -546,7 +546,9 @@ impl Ceiling {
                     1
                 }
             });
-            let share = |mbps: f64| MegabytesPerS(mbps / float(len64(sharers)));
+            // Every card that is read at the same time is written to every drive.
+            let all_cards = 1 + chain.other_cards.len();
+            let share = |mbps: f64| MegabytesPerS(mbps / float(len64(sharers * all_cards)));
             let turns = share(in_turns(writes, drive.reads));
             if chain.reads_back && drive.may_spin() && !drive.is_spinning() {
                 self.drives.may_spin.push((index, turns));
@@ -571,6 +573,13 @@ impl Ceiling {
             if sharers > 1 {
                 self.note(format!(
                     "{sharers} destinations are on one device and share what it writes."
+                ));
+            }
+            if all_cards > 1 {
+                self.note(format!(
+                    "Destination {} takes {all_cards} cards at the same time: {:.0} MB/s for each.",
+                    index + 1,
+                    mbps.0
                 ));
             }
         }
@@ -851,6 +860,18 @@ mod tests {
             ..drive(900.0)
         }];
         assert_eq!(told(&c), (166.667, "destination 1 port usb3-5g".to_owned()));
+        // So it writes a third of what it can for each of them.
+        c.drives[0] = DriveSpeed {
+            path: vec![hop("usb3-5g", "2-3", false)],
+            ..drive(300.0)
+        };
+        assert_eq!(told(&c), (100.0, "destination 1".to_owned()));
+        let notes = Ceiling::of(&c);
+        let shared = notes.notes().iter().find(|n| n.contains("3 cards"));
+        assert_eq!(
+            shared.unwrap(),
+            "Destination 1 takes 3 cards at the same time: 100 MB/s for each."
+        );
     }
 
     #[test]

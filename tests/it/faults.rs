@@ -225,6 +225,7 @@ fn job(to: &[&str], copies_needed: usize, layout: Layout) -> Job {
         only_new: false,
         chain: unlade::speed::ceiling::Chain::default(),
         known: run::KnownBefore::default(),
+        beside: unlade::plan::beside::Beside::default(),
         form: Form {
             // The plain one is what is there without a flag.
             layout: (layout != Layout::Plain).then_some(layout),

@@ -51,6 +51,7 @@ fn copy(sim: &Sim) {
         },
         chain: unlade::speed::ceiling::Chain::default(),
         known: run::KnownBefore::default(),
+        beside: unlade::plan::beside::Beside::default(),
         terms: Terms {
             level: Level::ReadBack,
             copies_needed: 2,

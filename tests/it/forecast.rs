@@ -153,7 +153,12 @@ fn what_is_known_beforehand_counts_in_a_replay() {
     for row in [by_history, by_ceiling] {
         assert!((row[2] - 33.0).abs() < 2.0, "{row:?}");
     }
-    assert!(by_history[3] - by_history[1] < by_ceiling[3] - by_ceiling[1]);
+    // A history that went up and down says less.
+    let wild = first(&[("--history", "100:0.5")]);
+    assert!(
+        by_history[3] - by_history[1] < 0.95 * (wild[3] - wild[1]),
+        "{by_history:?} {wild:?}"
+    );
     let unknown = first(&[]);
     assert!(unknown[3] > 2.0 * unknown[2], "{unknown:?}");
     // After the copy, 6 GB at one and a half times its rate, since nothing better is known.
@@ -263,13 +268,14 @@ fn a_plan_and_its_copy_start_from_one_number() {
         form: unlade::plan::Form::default(),
         chain: Chain::default(),
         known: KnownBefore::default(),
+        beside: unlade::plan::beside::Beside::default(),
     };
     let mut plan = prepare(&job, &tools, &mut Silent).unwrap();
     assert_eq!(plan.forecast().remaining(), None, "nothing is known");
     plan.prior.rate = Some(RatePrior::from_history(0.1, 0.05));
     let planned: Remaining = plan.forecast().remaining().unwrap();
-    // 1.2 MB at 0.1 MB/s and 20 files at 10 ms.
-    assert!((planned.likely_s - 12.2).abs() < 0.1, "{planned:?}");
+    // 1.2 MB at 0.1 MB/s and 20 files at 8 ms.
+    assert!((planned.likely_s - 12.16).abs() < 0.1, "{planned:?}");
     let mut last = LastTick::default();
     let proof = offload(plan, job.terms, &tools, &mut last).unwrap();
     assert!(proof.verdict().is_proven());
@@ -299,9 +305,9 @@ fn a_plan_and_its_copy_start_from_one_number() {
     let mut plan = prepare(&job, &tools, &mut Silent).unwrap();
     plan.prior.rate = Some(RatePrior::from_history(0.1, 0.05));
     plan.prior.card = Some(RatePrior::from_history(0.4, 0.05));
-    // 1.2 MB at 0.1 and again at 0.4 MB/s, and 20 files at 10 ms each time.
+    // 1.2 MB at 0.1 and again at 0.4 MB/s, and 20 files at 8 ms each time.
     let planned = plan.forecast().remaining().unwrap().likely_s;
-    assert!((planned - 15.4).abs() < 0.1, "{planned}");
+    assert!((planned - 15.32).abs() < 0.1, "{planned}");
     let proof = offload(plan, terms, &tools, &mut Silent).unwrap();
     assert!(proof.verdict().is_proven(), "{:?}", proof.verdict());
     let (forecast, took) = (Manifest::of(&proof, "sim").forecast, proof.offloaded());

@@ -847,6 +847,7 @@ impl History {
             only_new,
             chain: unlade::speed::ceiling::Chain::default(),
             known: run::KnownBefore::default(),
+            beside: unlade::plan::beside::Beside::default(),
             form: Form {
                 // Where an offload stands its layout is known without the flag.
                 layout: (!self.is_plain()).then_some(Layout::Bag),

@@ -872,6 +872,7 @@ fn job(name: &str, only_new: bool) -> Job {
         form: unlade::plan::Form::default(),
         chain: unlade::speed::ceiling::Chain::default(),
         known: run::KnownBefore::default(),
+        beside: unlade::plan::beside::Beside::default(),
     }
 }
 

@@ -11,10 +11,11 @@ use unlade::disk::gear::sd::SdStatus;
 use unlade::disk::gear::{Gear, Slot, UsbDevice};
 use unlade::event::{Event, Observer, Silent};
 use unlade::offload::limits::Limits;
+use unlade::plan::beside::Beside;
 use unlade::plan::{Level, Plan};
 use unlade::proof::{Proof, Terms};
 use unlade::run::{self, Job, Tools};
-use unlade::speed::ceiling::{CardSpeed, Chain, Link};
+use unlade::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, Link};
 use unlade::speed::links::find;
 use unlade::units::MegabytesPerS;
 
@@ -193,6 +194,7 @@ impl Rig {
             taken: Vec::new(),
             chain,
             known: run::KnownBefore::default(),
+            beside: Beside::default(),
             only_new: false,
             form: unlade::plan::Form::default(),
         };
@@ -319,6 +321,38 @@ fn two_cards_at_once_share_what_they_hang_on() {
     first.job.chain.other_cards.clone_from(&found.at_once[0]);
     assert_eq!(first.plan().ceiling.mbps(), Some(MegabytesPerS(250.0)));
     assert_eq!(first.limiting().unwrap(), "hub usb3-5g");
+    // The forecast knows that the other card is done before this one, and what this one does then.
+    first.job.beside = found.beside[0].clone();
+    let companion = first.plan().prior.companion.unwrap();
+    assert_eq!(companion.bytes_left, 100);
+    assert!(companion.alone_mbps > first.plan().prior.rate.unwrap().mbps);
+    found.beside[1].end();
+    let alone = first.plan();
+    assert_eq!(alone.ceiling.mbps(), Some(MegabytesPerS(300.0)));
+    assert_eq!(alone.prior.companion, None);
+    // And it tells the other how far it is, until it has read all.
+    assert_ne!(found.beside[1].other_left(), Some(0));
+    first.copy(&mut Silent);
+    assert_eq!(found.beside[1].other_left(), Some(0));
+}
+
+#[test]
+fn what_a_card_gave_alone_counts_when_the_other_one_is_done() {
+    let mut rig = Rig::new(Chain {
+        other_cards: vec![vec![]],
+        drives: vec![DriveSpeed {
+            writes: Some(Figure::label(MegabytesPerS(200.0))),
+            ..DriveSpeed::default()
+        }],
+        ..uhs_ii()
+    });
+    rig.job.beside = Beside::of(&[vec![0], vec![1]], &[100, 1_000_000])[0].clone();
+    let plan = rig.plan();
+    assert_eq!(rig.limiting().unwrap(), "destination 1");
+    assert_eq!(plan.ceiling.mbps(), Some(MegabytesPerS(100.0)));
+    let companion = plan.prior.companion.unwrap();
+    let ratio = companion.alone_mbps / plan.prior.rate.unwrap().mbps;
+    assert!((ratio - 2.0).abs() < 0.01, "{ratio}");
 }
 
 #[test]

@@ -39,8 +39,9 @@ const MOVES: [(f64, f64, f64, f64); 7] = [
     (1e-6, 0.25, 0.0, -3.5),
     (1e-6, 0.0, 0.35, -1.5),
 ];
-/// What is known beforehand can be wrong altogether: its spread then, and the weight of that.
-const PRIORS: [(f64, f64); 2] = [(0.0, 0.0), (0.8, -2.0)];
+/// What is known beforehand can be right or wrong altogether: the bounds of its spread then, and the
+/// weight of that.
+const PRIORS: [(f64, f64, f64); 2] = [(0.0, f64::INFINITY, 0.0), (0.7, f64::INFINITY, -0.5)];
 /// The noise of the cost of files, where that outweighs their bytes.
 const FILE_NOISE: f64 = 0.05;
 /// What `ln a` gains per second: files of one card cost about the same.
@@ -55,7 +56,7 @@ const NEAR: f64 = 0.3;
 /// follows each other more quickly is alike, and says less than it seems to.
 const WHOLE_S: f64 = 12.0;
 /// And it counts for this share at least.
-const PART_MIN: f64 = 0.3;
+const PART_MIN: f64 = 0.5;
 /// A single observation counts no more than this many standard deviations for that choice.
 const SURPRISE_MAX: f64 = 5.0;
 /// A filter with less weight than this, of 1 in all, is not asked for the time left.
@@ -77,6 +78,15 @@ pub(super) struct Load {
 pub(super) struct Guess {
     pub(super) ln: f64,
     pub(super) variance: f64,
+}
+
+/// How far what is known beforehand is believed to be right: mostly it is, and then its spread is small.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) struct Trust {
+    /// Spread of `ln b` then.
+    pub(super) log_sd: f64,
+    /// The weight of that, as a logarithm.
+    pub(super) weight: f64,
 }
 
 #[derive(Clone, Debug)]
@@ -254,19 +264,21 @@ pub(super) struct Bank {
 }
 
 impl Bank {
-    /// A belief from what was known beforehand; `rate` is that of `ln b`.
-    pub(super) fn new(file: FilePrior, rate: Guess, growth: Growth) -> Self {
-        let mut filters = Vec::with_capacity(NOISES.len() * MOVES.len() * PRIORS.len());
+    /// A belief from what was known beforehand; `rate` is that of `ln b`, and `trust` how far
+    /// that is believed.
+    pub(super) fn new(file: FilePrior, rate: Guess, trust: Option<Trust>, growth: Growth) -> Self {
+        let mut filters = Vec::with_capacity(NOISES.len() * MOVES.len() * (PRIORS.len() + 1));
         for (noise, noise_weight) in NOISES {
             for (walk, sway, bend, move_weight) in MOVES {
-                for (loose, loose_weight) in PRIORS {
+                let usual = trust.map(|t| (0.0, t.log_sd, t.weight));
+                for (least, most, prior_weight) in PRIORS.into_iter().chain(usual) {
                     let growth = Growth {
                         log: growth.log,
                         log_sd: growth.log_sd.hypot(bend),
                     };
                     let mut p = [[0.0; N]; N];
                     p[A][A] = file.log_sd * file.log_sd;
-                    p[B][B] = rate.variance.max(loose * loose);
+                    p[B][B] = rate.variance.clamp(least * least, most * most);
                     p[G][G] = growth.log_sd * growth.log_sd;
                     let mut filter = Filter {
                         x: [file.seconds.ln(), rate.ln, growth.log, 0.0],
@@ -275,7 +287,7 @@ impl Bank {
                         walk,
                         sway,
                         growth,
-                        prior_weight: noise_weight + move_weight + loose_weight,
+                        prior_weight: noise_weight + move_weight + prior_weight,
                         evidence: 0.0,
                     };
                     filter.keep_sane();
@@ -397,11 +409,51 @@ impl Bank {
             .collect();
         let weight: f64 = guesses.iter().map(|(_, w)| w).sum();
         let ln = guesses.iter().map(|(g, w)| g.ln * w).sum::<f64>() / weight;
-        let variance = guesses
+        let all = guesses
             .iter()
             .map(|(g, w)| (g.variance + (g.ln - ln).powi(2)) * w)
             .sum::<f64>()
             / weight;
-        Guess { ln, variance }
+        // A few that are far off would widen the variance more than the range that four out of five of
+        // the mixture lie in.
+        let within = Guess { ln, variance: all };
+        let decile = |share| quantile(&guesses, weight * share, within);
+        let spread = (decile(0.9) - decile(0.1)) / DECILES;
+        Guess {
+            ln,
+            variance: spread * spread,
+        }
     }
+}
+
+/// From the first to the last decile of what is normally distributed, in standard deviations.
+const DECILES: f64 = 2.563;
+/// The search for a decile halves the way so often: to a millionth of it.
+const HALVINGS: usize = 20;
+
+/// Returns the logarithm below which the given part of the weights lies; `within` is the mean of all
+/// and their variance.
+fn quantile(guesses: &[(Guess, f64)], part: f64, within: Guess) -> f64 {
+    // Beyond three deviations lies less than a tenth of anything (Chebyshev: 1/9 at most, both sides).
+    let reach = 3.0 * within.variance.sqrt() + 1e-9;
+    let (mut low, mut high) = (within.ln - reach, within.ln + reach);
+    for _ in 0..HALVINGS {
+        let middle = low.midpoint(high);
+        let mass: f64 = guesses
+            .iter()
+            .map(|(g, w)| w * normal((middle - g.ln) / g.variance.max(1e-12).sqrt()))
+            .sum();
+        if mass < part {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    low.midpoint(high)
+}
+
+/// Returns the share of a normal distribution below `x` deviations, to 0.0002 (S. R. Bowling et al., "A
+/// logistic approximation to the cumulative normal distribution", JIEM 2, 2009).
+fn normal(x: f64) -> f64 {
+    1.0 / (1.0 + (-(1.5976 * x + 0.070_56 * x.powi(3))).exp())
 }

@@ -7,8 +7,8 @@ use std::collections::VecDeque;
 /// One second counts no more than this, as a logarithm.
 const CLIP: f64 = 0.8;
 /// Deviations below this are drift, which the filters follow by themselves.
-const SLACK: f64 = 0.15;
-/// The sum that raises an alarm: six seconds at half the rate.
+const SLACK: f64 = 0.22;
+/// The sum that raises an alarm: seven seconds at 45 % of the rate or less.
 const ALARM: f64 = 4.0;
 /// So many observations in a row that are beyond the clip raise it at once, if they are short: a pause
 /// makes one long one.

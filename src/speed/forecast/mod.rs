@@ -16,7 +16,7 @@ pub use prior::{CacheStep, Companion, FilePrior, Growth, Prior, RatePrior, Sourc
 pub use words::words;
 
 use crate::units::float;
-use bank::{Bank, Guess, Load};
+use bank::{Bank, Guess, Load, Trust};
 use change::{Alarm, Watch};
 use shown::{Hurry, Moment, Shown};
 use std::time::Duration;
@@ -66,7 +66,7 @@ const TOLD_RATIO: f64 = 1.2;
 /// The rate before a change is told only if it was watched for so many seconds.
 const BEFORE_S: f64 = 2.0;
 /// Half-widths of the 80 % range downward and upward, in standard deviations of the logarithm.
-const RANGE: (f64, f64) = (1.05, 1.05);
+const RANGE: (f64, f64) = (1.15, 1.15);
 /// The range never spans more than a factor of `e` to this power either way.
 const DOUBT_MAX: f64 = 1.5;
 /// Spread of the logarithm of a rate that nobody knows.
@@ -77,7 +77,7 @@ const READ_BACK_LOG_SD: f64 = 0.6;
 /// Spread of the logarithm of the card's rate on its second read, when the first has measured it.
 const CARD_LOG_SD: f64 = 0.08;
 /// Spread of the logarithm of a drive's known rate after its cache is full.
-const CACHE_LOG_SD: f64 = 0.15;
+const CACHE_LOG_SD: f64 = 0.08;
 /// A known cache step is looked for from the first to the second multiple of its place.
 const CACHE_PLACE: (f64, f64) = (0.5, 1.5);
 /// A forecast above this many seconds is shown as this many.
@@ -255,7 +255,7 @@ impl Run {
         Self {
             total,
             done: Load::default(),
-            bank: Bank::new(file, guess, growth),
+            bank: Bank::new(file, guess, rate.map(trust), growth),
             watch: Watch::default(),
             unwatched: if rate.is_some() { 0 } else { UNWATCHED },
             hold_from: if rate.is_some() {
@@ -358,6 +358,18 @@ impl Run {
         } else if self.rough < short && self.length > SECOND_S {
             self.length /= 2.0;
         }
+    }
+}
+
+/// The spread of a history is narrow by itself; that of a ceiling is wide, and the usual band is most of
+/// it.
+fn trust(prior: RatePrior) -> Trust {
+    Trust {
+        log_sd: prior.usual_log_sd,
+        weight: match prior.source {
+            Source::Ceiling => 2.0,
+            Source::History => 0.8,
+        },
     }
 }
 
@@ -596,7 +608,7 @@ impl Forecast {
             let total = self.read_back.as_ref().map_or(Load::default(), |r| r.total);
             let growth = self.prior.growth.unwrap_or_default();
             let mut run = Run::new(total, file, self.prior.read_back, growth);
-            run.bank = Bank::new(file, rate, growth);
+            run.bank = Bank::new(file, rate, self.prior.read_back.map(trust), growth);
             run.watch.restart(self.at);
             self.read_back = Some(run);
         }

@@ -345,6 +345,7 @@ fn absurd_priors() -> Vec<Prior> {
             let rate = RatePrior {
                 mbps: a,
                 log_sd: b,
+                usual_log_sd: 0.07,
                 source: Source::History,
             };
             priors.push(Prior {
