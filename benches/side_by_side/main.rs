@@ -185,6 +185,8 @@ fn throttled(name: &str, w: &Workload, rate: f64, root: &Path, rounds: usize) ->
     fs::create_dir_all(&at).unwrap();
     let options = Options {
         read_mbps: rate,
+        // As with the file systems of real cards: a folder is not looked up again for every file.
+        remembered: std::time::Duration::from_secs(60),
         ..Options::default()
     };
     let card = Mount::new(&back, &at, options).unwrap();

@@ -32,8 +32,6 @@ use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 const THREADS: usize = 8;
-/// Nothing about names or attributes is cached: what the device does shows at once.
-const TTL: Duration = Duration::ZERO;
 /// The unit of `statfs` when a capacity is set: what a drive calls a sector.
 const SECTOR: u32 = 512;
 const OPS: [&str; 15] = [
@@ -79,6 +77,9 @@ pub(crate) struct Options {
     pub(crate) readonly: bool,
     /// Names that differ only in ASCII case are the same, and keep the case they were made with.
     pub(crate) nocase: bool,
+    /// So long the system remembers names and attributes. By default not at all: what the device
+    /// does shows at once.
+    pub(crate) remembered: Duration,
     pub(crate) faults: Vec<Fault>,
     /// A power cut also reverts renames whose target folder was not fsynced since.
     pub(crate) cut_undoes_renames: bool,
@@ -897,13 +898,13 @@ impl Filesystem for Passthrough {
         let path = tri!(reply, self.0.child(parent, name));
         let _power = tri!(reply, self.0.enter("lookup", &[&path]));
         let attr = tri!(reply, self.0.entry(&path));
-        reply.entry(&TTL, &attr, Generation(0));
+        reply.entry(&self.0.options.remembered, &attr, Generation(0));
     }
     fn getattr(&self, _: &Request, ino: INodeNo, _: Option<FileHandle>, reply: ReplyAttr) {
         let path = tri!(reply, self.0.path(ino));
         let _power = tri!(reply, self.0.enter("getattr", &[&path]));
         let attr = tri!(reply, self.0.stat(ino, &path));
-        reply.attr(&TTL, &attr);
+        reply.attr(&self.0.options.remembered, &attr);
     }
     fn setattr(
         &self,
@@ -945,7 +946,7 @@ impl Filesystem for Passthrough {
             tri!(reply, set.map_err(errno));
         }
         let attr = tri!(reply, self.0.stat(ino, &path));
-        reply.attr(&TTL, &attr);
+        reply.attr(&self.0.options.remembered, &attr);
     }
     fn readlink(&self, _: &Request, ino: INodeNo, reply: ReplyData) {
         let path = tri!(reply, self.0.path(ino));
@@ -971,7 +972,7 @@ impl Filesystem for Passthrough {
             fs::set_permissions(full, Permissions::from_mode(mode & !umask & 0o7777))
         );
         let attr = tri!(reply, self.0.entry(&path));
-        reply.entry(&TTL, &attr, Generation(0));
+        reply.entry(&self.0.options.remembered, &attr, Generation(0));
     }
     fn unlink(&self, _: &Request, parent: INodeNo, name: &OsStr, reply: ReplyEmpty) {
         tri!(reply, self.0.remove("unlink", parent, name));
@@ -1017,7 +1018,13 @@ impl Filesystem for Passthrough {
         let flags = flags | libc::O_CREAT;
         let (handle, flags) = tri!(reply, self.0.opened(&path, flags, mode & !umask));
         let attr = tri!(reply, self.0.entry(&path));
-        reply.created(&TTL, &attr, Generation(0), handle, flags);
+        reply.created(
+            &self.0.options.remembered,
+            &attr,
+            Generation(0),
+            handle,
+            flags,
+        );
     }
     fn read(
         &self,
