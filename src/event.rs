@@ -97,7 +97,7 @@ pub struct Snapshot {
     pub files_read: u64,
     /// Bytes read so far.
     pub bytes_read: u64,
-    /// Every byte that will be read was read.
+    /// Every byte that will be read was read; not before the second read where there is one.
     pub card_done: bool,
     /// Bytes per second of reading time; a slow destination does not show in it.
     pub live_rate: Option<f64>,

@@ -332,6 +332,10 @@ fn with_history(mut plan: Plan, ledger: &Ledger) -> Plan {
         }
         (before, links, _) => before.or(links),
     };
+    // A card that gives less than its share by itself gets no faster when the other one is done.
+    if plan.prior.rate == expected.rate && expected.rate.is_some() {
+        plan.prior.companion = None;
+    }
     plan.prior.card = expected.card.or(plan.prior.card);
     plan.prior.per_file = expected.per_file.or(plan.prior.per_file);
     plan.prior.cache_step = expected.cache_step.or(plan.prior.cache_step);

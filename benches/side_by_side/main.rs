@@ -167,7 +167,7 @@ fn on_disk(name: &str, workload: &Workload, root: &Path, rounds: usize) -> Value
     let mut value = tell(name, workload, &ours, &others, limit);
     if !bare.is_empty() {
         let bare = median(bare);
-        println!("{:52}   the kernel's calls alone {bare:6.2} s", "");
+        println!("{:52}   the same calls one by one {bare:6.2} s", "");
         value["bare_calls_s"] = json!(bare);
     }
     value

@@ -126,8 +126,8 @@ pub(crate) fn direct_passes(bytes: u64, root: &Path) -> f64 {
     start.elapsed().as_secs_f64()
 }
 
-/// What the kernel does at least for files that are proven one by one: every file of the card read,
-/// created twice, written, flushed, read back past the cache and renamed, by eight threads a drive,
+/// The same calls to the kernel that proven files need, made one by one and nothing else: every file of the
+/// card read for each drive, created, written, flushed, read back past the cache and renamed, by eight threads a drive,
 /// without a hash, a comparison or a record. Returns seconds.
 pub(crate) fn bare_calls(card: &Path, root: &Path) -> f64 {
     let files: Vec<PathBuf> = walkdir::WalkDir::new(card)

@@ -191,7 +191,7 @@ impl Schedule {
             );
             let alone = due.takes.map_or(0.0, |t| t.likely_s);
             if alone > limit && self.dues.len() > 1 {
-                text.push_str(&format!("; alone it takes {}", about(alone)));
+                text.push_str(&format!("; this card takes {} of it", about(alone)));
             }
             if let Some(link) = &due.held_by {
                 text.push_str(&format!("; held back by {link}"));

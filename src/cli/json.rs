@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::clock::Clock;
-use unlade::event::{Event, Observer, Snapshot};
+use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::speed::ceiling::Link;
 use unlade::speed::forecast::Remaining;
 
@@ -21,6 +21,8 @@ pub(crate) struct Json {
     notes: Vec<&'static str>,
     /// The state at the last tick, which the second read goes on from.
     last: Option<Box<Snapshot>>,
+    /// Problems that were sent.
+    problems: u64,
 }
 
 impl Json {
@@ -32,6 +34,7 @@ impl Json {
             card: None,
             notes: Vec::new(),
             last: None,
+            problems: 0,
         }
     }
 
@@ -74,16 +77,29 @@ impl Json {
 
     /// The second read goes on from the last tick of the first.
     fn tick_again(&mut self, done: u64, total: u64, left: Option<Remaining>) {
+        let last = self.last.as_deref().cloned().unwrap_or_default();
+        // Nothing else goes on now, and what was measured belongs to the first read.
+        let idle = |d: DestinationSnapshot| DestinationSnapshot {
+            busy_write: 0.0,
+            busy_flush: 0.0,
+            busy_read_back: 0.0,
+            ..d
+        };
         self.tick(Box::new(Snapshot {
+            card_done: done >= total,
             again_read: done,
             again_total: total,
             remaining: left,
-            // The measured rate is that of the first read.
             live_rate: None,
             live_rate_at_least: false,
+            busy_read: 1.0,
+            busy_hash: 0.0,
+            limiting: "card".to_owned(),
+            destinations: last.destinations.into_iter().map(idle).collect(),
             stalled_s: 0.0,
             waiting_for: None,
-            ..self.last.as_deref().cloned().unwrap_or_default()
+            problems: last.problems.max(self.problems),
+            ..last
         }));
     }
 }
@@ -137,6 +153,7 @@ impl Observer for Json {
                 json!({"path": path, "bytes": bytes, "blake3": blake3, "destination": destination, "proof": proof, "readback": way}),
             ),
             Event::Problem(problem) => {
+                self.problems += 1;
                 let mut body = serde_json::to_value(problem).unwrap_or(Value::Null);
                 if let Value::Object(fields) = &mut body {
                     fields.insert("next".to_owned(), problem.kind.next_step().into());
@@ -146,7 +163,7 @@ impl Observer for Json {
             Event::RateChange(change, _) => {
                 self.send("rate-change", serde_json::to_value(change).unwrap_or(Value::Null));
             }
-            // Part of every tick as `card_done`; the verdict is sent with its exit code at the end.
+            // Part of the ticks as `card_done`; the verdict is sent with its exit code at the end.
             Event::CardRead | Event::Ended => {}
         }
     }

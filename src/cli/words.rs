@@ -267,8 +267,15 @@ fn plan_time(plan: &Plan) -> Option<String> {
         Source::Ceiling => "expected from the slowest link's limit",
         Source::History => "as this card and reader gave before",
     };
+    let then = match &plan.prior.companion {
+        Some(companion) => format!(
+            "; {} when the other card is done",
+            speed(companion.alone_mbps * 1e6)
+        ),
+        None => "; the estimate assumes that the rate stays as it is".to_owned(),
+    };
     Some(format!(
-        "{}, at {}, {from}; the estimate assumes that the rate stays as it is",
+        "{}, at {}, {from}{then}",
         forecast_words(remaining),
         speed(rate.mbps * 1e6)
     ))

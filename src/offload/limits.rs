@@ -27,7 +27,7 @@ pub struct Limits {
     pub shared_bytes: u64,
     /// Files in one shared buffer.
     pub shared_files: usize,
-    /// Size of one read when a file of at most one stripe is read back.
+    /// Size of one read when a file of at most one stripe is read back; every worker has a buffer of it.
     pub check_bytes: usize,
     /// Workers that flush and read back files of up to one stripe, per destination.
     pub workers: usize,

@@ -772,7 +772,8 @@ impl Coordinator {
             bytes_total,
             files_read: meter.files.get(),
             bytes_read,
-            card_done: meter.card_done.load(Ordering::Relaxed),
+            card_done: meter.card_done.load(Ordering::Relaxed)
+                && context.plan.read_again().is_none(),
             live_rate: live.map(|l| l.bytes_per_s),
             live_rate_at_least: live.is_some_and(|l| l.is_least),
             delivered_rate: crate::units::rate(bytes_read, elapsed),

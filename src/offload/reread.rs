@@ -17,6 +17,7 @@ pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn O
     let start = context.clock.elapsed();
     let mut progress = Progress::new(context, offloaded.read_rate);
     let all_equal = compare(context, offloaded, &mut progress, observer);
+    progress.tell(context.clock.elapsed(), observer);
     offloaded.read_again = context.clock.elapsed().saturating_sub(start);
     all_equal
 }
@@ -30,6 +31,8 @@ fn compare(
     let mut all_equal = true;
     for (job, at) in context.plan.jobs.iter().zip(0..) {
         let Some(first) = offloaded.files.get(at).and_then(|f| f.blake3) else {
+            // It was not read the first time either, and is not waited for.
+            progress.total = progress.total.saturating_sub(job.bytes);
             all_equal = false;
             continue;
         };
@@ -98,6 +101,10 @@ impl Progress {
             return;
         }
         self.next = now + EVERY;
+        self.tell(now, observer);
+    }
+
+    fn tell(&mut self, now: Duration, observer: &mut dyn Observer) {
         let at = now.saturating_sub(self.start);
         self.forecast.observe(at, Stage::Copy, self.done);
         let left = self.forecast.remaining();

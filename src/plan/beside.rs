@@ -1,5 +1,6 @@
 //! Owns what cards that are read at the same time tell each other: how many bytes each side still has
-//! to read. Only the forecast rests on it; no order, copy or verdict does.
+//! to read. Only the forecast rests on it; no order, copy or verdict does. A second read of a card
+//! (`--proof reread`) is not counted.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -9,6 +10,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 pub struct Beside {
     /// What this card still has to read, in bytes.
     mine: Arc<AtomicU64>,
+    /// The bytes of this card and of those that are read after it.
+    from_here: u64,
     /// The same of all cards that are read after each other with this one in it.
     own: Arc<AtomicU64>,
     /// The same of those at the other reader; `None` when there is none, or more than one.
@@ -28,6 +31,10 @@ impl Beside {
         (0..bytes.len())
             .map(|index| {
                 let at = chains.iter().position(|chain| chain.contains(&index));
+                let after = at.and_then(|at| chains.get(at)).map_or(&[][..], |chain| {
+                    let here = chain.iter().position(|i| *i == index).unwrap_or(0);
+                    chain.get(here..).unwrap_or_default()
+                });
                 let own = at.and_then(|at| left.get(at)).cloned().unwrap_or_default();
                 let other = match (at, left.as_slice()) {
                     (Some(0), [_, other]) | (Some(1), [other, _]) => Some(Arc::clone(other)),
@@ -35,6 +42,7 @@ impl Beside {
                 };
                 Self {
                     mine: Arc::new(AtomicU64::new(of(&index))),
+                    from_here: after.iter().map(of).sum(),
                     own,
                     other,
                 }
@@ -42,9 +50,15 @@ impl Beside {
             .collect()
     }
 
-    /// Returns the bytes that the other side still has to read; `None` when there is none.
+    /// Returns the bytes that the other side still has to read when this card's turn comes (both read
+    /// equal shares until then); `None` when there is no other side.
     pub fn other_left(&self) -> Option<u64> {
-        Some(self.other.as_ref()?.load(Ordering::Relaxed))
+        let other = self.other.as_ref()?.load(Ordering::Relaxed);
+        let before_this = self
+            .own
+            .load(Ordering::Relaxed)
+            .saturating_sub(self.from_here);
+        Some(other.saturating_sub(before_this))
     }
 
     /// Takes note of bytes that were read from this card.
@@ -77,12 +91,15 @@ mod tests {
         let cards = Beside::of(&[vec![0, 2], vec![1]], &[100, 70, 50]);
         assert_eq!(cards[1].other_left(), Some(150));
         assert_eq!(cards[0].other_left(), Some(70));
-        assert_eq!(cards[2].other_left(), Some(70));
+        // By the time of the second card the other side is 100 bytes further, and done.
+        assert_eq!(cards[2].other_left(), Some(0));
         cards[0].note_read(30);
+        assert_eq!(cards[2].other_left(), Some(0));
         assert_eq!(cards[1].other_left(), Some(120));
         // A card that was refused or pulled gives no more; the next of its chain still does.
         cards[0].end();
         assert_eq!(cards[1].other_left(), Some(50));
+        assert_eq!(cards[2].other_left(), Some(70), "none is before it");
         cards[0].note_read(10);
         assert_eq!(cards[1].other_left(), Some(50), "not twice");
         cards[2].end();

@@ -1018,6 +1018,28 @@ fn a_file_that_cannot_be_opened_blocks() {
 
 /// The access times are of 2001, which `relatime` mounts renew at the next read (mount(8)).
 #[test]
+fn the_second_read_is_part_of_the_ticks() {
+    let work = Work::with_card("second-read");
+    let ran =
+        work.run("copy card --to a --to b --name K --copies 1 --proof reread --json --no-ledger");
+    ran.exits(0);
+    let events = ran.events();
+    let ticks: Vec<&Value> = events.iter().filter(|e| e["event"] == "tick").collect();
+    let all = 40_000 + 41_000 + 300_000 + 1 + 3_000_000 + 12;
+    let (last, before) = ticks.split_last().unwrap();
+    assert_eq!(
+        (&last["again_read"], &last["again_total"]),
+        (&all.into(), &all.into())
+    );
+    assert_eq!(last["bytes_read"], all);
+    assert_eq!(last["card_done"], true);
+    // The card has to stay where it is until then.
+    let first_read = before.iter().find(|t| t["bytes_read"] == all).unwrap();
+    assert_eq!(first_read["card_done"], false, "{first_read}");
+    assert_eq!(first_read["again_read"], 0);
+}
+
+#[test]
 fn the_card_is_not_touched() {
     let work = Work::with_card("untouched");
     let card = work.path("card");

@@ -434,7 +434,7 @@ const HALVINGS: usize = 20;
 /// Returns the logarithm below which the given part of the weights lies; `within` is the mean of all
 /// and their variance.
 fn quantile(guesses: &[(Guess, f64)], part: f64, within: Guess) -> f64 {
-    // Beyond three deviations lies less than a tenth of anything (Chebyshev: 1/9 at most, both sides).
+    // Beyond three deviations on one side lies a tenth of anything at most (Cantelli: 1 / (1 + 9)).
     let reach = 3.0 * within.variance.sqrt() + 1e-9;
     let (mut low, mut high) = (within.ln - reach, within.ln + reach);
     for _ in 0..HALVINGS {

@@ -52,7 +52,7 @@ impl RatePrior {
         Self {
             mbps: (low * high).sqrt(),
             log_sd: CEILING_LOG_SD,
-            usual_log_sd: (high / low).ln() / DECILES,
+            usual_log_sd: ((high / low).ln() / DECILES).max(USUAL_LOG_SD),
             source: Source::Ceiling,
         }
     }
@@ -88,8 +88,8 @@ pub struct FilePrior {
 }
 
 impl Default for FilePrior {
-    /// Eight milliseconds, give or take a factor of two (common practice, no source: about ten; a little less,
-    /// as an estimate is judged by its share of the truth, and that weighs what is too long the more).
+    /// Eight milliseconds, give or take a factor of two (common practice, no source: about ten; the
+    /// simulated jobs of `benches/forecast`, whose files cost about ten, come out best at a little less).
     fn default() -> Self {
         Self {
             seconds: 0.008,
@@ -140,7 +140,7 @@ impl Growth {
     }
 }
 
-/// Another card on the same bus, copied at the same time: both get equal shares until one is done.
+/// Another card that is copied at the same time over the same link or to the same drive: both get equal shares until one is done.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Companion {
     /// Its bytes that are still to be read.
@@ -166,6 +166,6 @@ pub struct Prior {
     pub cache_step: Option<CacheStep>,
     /// How the cost grows over the job.
     pub growth: Option<Growth>,
-    /// Another card on the same bus.
+    /// Another card that takes a part of this one's rate.
     pub companion: Option<Companion>,
 }
