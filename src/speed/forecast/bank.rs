@@ -39,6 +39,9 @@ const MOVES: [(f64, f64, f64, f64); 7] = [
     (1e-6, 0.25, 0.0, -3.5),
     (1e-6, 0.0, 0.35, -1.5),
 ];
+/// A rate that is known falls over a job rather than that it rises: a disk's inner tracks, a card that gets
+/// hot (common practice, no source). So much growth is expected where some is possible and none is known.
+const LEAN: f64 = 0.05;
 /// What is known beforehand can be right or wrong altogether: the bounds of its spread then, and the
 /// weight of that.
 const PRIORS: [(f64, f64, f64); 2] = [(0.0, f64::INFINITY, 0.0), (0.7, f64::INFINITY, -0.5)];
@@ -272,8 +275,10 @@ impl Bank {
             for (walk, sway, bend, move_weight) in MOVES {
                 let usual = trust.map(|t| (0.0, t.log_sd, t.weight));
                 for (least, most, prior_weight) in PRIORS.into_iter().chain(usual) {
+                    let is_open = bend > 0.0 && growth == Growth::default() && trust.is_some();
+                    let lean = if is_open { LEAN } else { 0.0 };
                     let growth = Growth {
-                        log: growth.log,
+                        log: growth.log + lean,
                         log_sd: growth.log_sd.hypot(bend),
                     };
                     let mut p = [[0.0; N]; N];
