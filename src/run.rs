@@ -324,17 +324,18 @@ fn with_history(mut plan: Plan, ledger: &Ledger) -> Plan {
             .filter_map(|d| d.facts.volume_id.as_deref())
             .collect(),
     });
-    plan.prior.rate = match (expected.rate, plan.prior.rate, &mut plan.prior.companion) {
+    let shared = plan.prior.rate.map_or(f64::INFINITY, |rate| rate.mbps);
+    match (expected.rate, &mut plan.prior.companion) {
         // What it reached alone is for the time when the other card is done.
-        (Some(before), Some(shared), Some(companion)) if before.mbps > shared.mbps => {
+        (Some(before), Some(companion)) if before.mbps > shared => {
             companion.alone_mbps = before.mbps;
-            Some(shared)
         }
-        (before, links, _) => before.or(links),
-    };
-    // A card that gives less than its share by itself gets no faster when the other one is done.
-    if plan.prior.rate == expected.rate && expected.rate.is_some() {
-        plan.prior.companion = None;
+        // One that gives less than its share by itself gets no faster then.
+        (Some(before), _) => {
+            plan.prior.rate = Some(before);
+            plan.prior.companion = None;
+        }
+        (None, _) => {}
     }
     plan.prior.card = expected.card.or(plan.prior.card);
     plan.prior.per_file = expected.per_file.or(plan.prior.per_file);

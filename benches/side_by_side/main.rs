@@ -281,9 +281,8 @@ fn slow_drive(name: &str, root: &Path) -> Option<Value> {
     }
     let clip = &WORKLOADS[0];
     let card = clip.make_part(&root.join("card"), 5);
-    for folder in ["a", "b", "back-b"] {
-        fs::create_dir_all(root.join(folder)).unwrap();
-    }
+    empty(root);
+    fs::create_dir_all(root.join("back-b")).unwrap();
     let options = Options {
         write_mbps: 40.0,
         ..Options::default()
@@ -307,8 +306,7 @@ fn slow_drive(name: &str, root: &Path) -> Option<Value> {
 /// A later check against a plain direct read of the same bytes.
 fn verify(name: &str, workload: &Workload, root: &Path, rounds: usize) -> Value {
     let card = workload.make(&root.join("card"));
-    fs::create_dir_all(root.join("a")).unwrap();
-    fs::create_dir_all(root.join("b")).unwrap();
+    empty(root);
     work::unlade_copy(&card, root);
     let (mut ours, mut plain) = (Vec::new(), Vec::new());
     for _ in 0..rounds {
@@ -329,11 +327,19 @@ fn verify(name: &str, workload: &Workload, root: &Path, rounds: usize) -> Value 
 }
 
 /// Empty destinations, an empty cache; then the work. Returns what it returns.
+fn fresh<T>(root: &Path, work: impl FnOnce() -> T) -> T {
+    empty(root);
+    work::sync();
+    assert!(work::drop_caches());
+    work()
+}
+
+/// Makes empty destinations.
 ///
 /// What the run before has left is cut to nothing and put aside, not removed: an ext4 without a journal
 /// steps over every inode that was freed within the last minute or five (`recently_deleted` in the
 /// kernel's fs/ext4/ialloc.c), and that would be measured, of all programs alike.
-fn fresh<T>(root: &Path, work: impl FnOnce() -> T) -> T {
+fn empty(root: &Path) {
     let aside = root.join("aside");
     fs::create_dir_all(&aside).unwrap();
     for to in ["a", "b"] {
@@ -351,9 +357,6 @@ fn fresh<T>(root: &Path, work: impl FnOnce() -> T) -> T {
         }
         fs::create_dir(&folder).unwrap();
     }
-    work::sync();
-    assert!(work::drop_caches());
-    work()
 }
 
 fn tell(

@@ -189,9 +189,9 @@ impl Schedule {
                 size(due.bytes),
                 about(done).replace("about", "after about")
             );
-            let alone = due.takes.map_or(0.0, |t| t.likely_s);
-            if alone > limit && self.dues.len() > 1 {
-                text.push_str(&format!("; this card takes {} of it", about(alone)));
+            let takes = due.takes.map_or(0.0, |t| t.likely_s);
+            if takes > limit && self.dues.len() > 1 {
+                text.push_str(&format!("; this card takes {} of it", about(takes)));
             }
             if let Some(link) = &due.held_by {
                 text.push_str(&format!("; held back by {link}"));

@@ -7,7 +7,7 @@
 //! `ln b` that fades by itself. Logarithms keep costs positive and let a prior that is five times off
 //! be overcome.
 
-use super::prior::{FilePrior, Growth};
+use super::prior::{DECILES, FilePrior, Growth};
 
 /// Numbers in a filter's state.
 const N: usize = 4;
@@ -431,8 +431,6 @@ impl Bank {
     }
 }
 
-/// From the first to the last decile of what is normally distributed, in standard deviations.
-const DECILES: f64 = 2.563;
 /// The search for a decile halves the way so often: to a millionth of it.
 const HALVINGS: usize = 20;
 
