@@ -324,19 +324,7 @@ fn with_history(mut plan: Plan, ledger: &Ledger) -> Plan {
             .filter_map(|d| d.facts.volume_id.as_deref())
             .collect(),
     });
-    let shared = plan.prior.rate.map_or(f64::INFINITY, |rate| rate.mbps);
-    match (expected.rate, &mut plan.prior.companion) {
-        // What it reached alone is for the time when the other card is done.
-        (Some(before), Some(companion)) if before.mbps > shared => {
-            companion.alone_mbps = before.mbps;
-        }
-        // One that gives less than its share by itself gets no faster then.
-        (Some(before), _) => {
-            plan.prior.rate = Some(before);
-            plan.prior.companion = None;
-        }
-        (None, _) => {}
-    }
+    plan.prior.note_history(expected.rate);
     plan.prior.card = expected.card.or(plan.prior.card);
     plan.prior.per_file = expected.per_file.or(plan.prior.per_file);
     plan.prior.cache_step = expected.cache_step.or(plan.prior.cache_step);

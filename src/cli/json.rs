@@ -66,9 +66,7 @@ impl Json {
         }
         self.out.line(&Value::Object(object).to_string());
     }
-}
 
-impl Json {
     fn tick(&mut self, snapshot: Box<Snapshot>) {
         let body = serde_json::to_value(&snapshot).unwrap_or(Value::Null);
         self.send("tick", body);

@@ -337,7 +337,7 @@ fn two_cards_at_once_share_what_they_hang_on() {
 }
 
 #[test]
-fn what_a_card_gave_alone_counts_when_the_other_one_is_done() {
+fn two_cards_at_once_share_what_a_drive_writes() {
     let mut rig = Rig::new(Chain {
         other_cards: vec![vec![]],
         drives: vec![DriveSpeed {

@@ -568,7 +568,7 @@ impl Forecast {
         change
     }
 
-    /// Takes note of what the other card on the same bus still has to do.
+    /// Takes note of what the other card, which takes a part of the rate, still has to do.
     pub fn observe_companion(&mut self, bytes_left: u64) {
         let Some(companion) = &mut self.companion else {
             return;

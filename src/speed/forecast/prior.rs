@@ -170,3 +170,56 @@ pub struct Prior {
     /// Another card that takes a part of this one's rate.
     pub companion: Option<Companion>,
 }
+
+impl Prior {
+    /// Takes note of what the same gear reached before, which says more than any ceiling. It is taken to
+    /// be what the card reaches alone: beside another card it counts when that one is done, and a card
+    /// that gives less than its share by itself gets no faster then.
+    pub fn note_history(&mut self, before: Option<RatePrior>) {
+        let Some(before) = before else { return };
+        let shared = self.rate.map_or(f64::INFINITY, |rate| rate.mbps);
+        match &mut self.companion {
+            Some(companion) if before.mbps > shared => companion.alone_mbps = before.mbps,
+            _ => {
+                self.rate = Some(before);
+                self.companion = None;
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn beside_another() -> Prior {
+        Prior {
+            rate: Some(RatePrior::from_usual(100.0, 100.0)),
+            companion: Some(Companion {
+                bytes_left: 1,
+                alone_mbps: 200.0,
+            }),
+            ..Prior::default()
+        }
+    }
+
+    #[test]
+    fn what_a_card_gave_alone_counts_when_the_other_one_is_done() {
+        let mut prior = beside_another();
+        let shared = prior.rate;
+        prior.note_history(Some(RatePrior::from_history(160.0, 0.05)));
+        assert_eq!(prior.rate, shared);
+        let alone = prior.companion.map(|c| c.alone_mbps);
+        assert_eq!(alone, Some(160.0));
+    }
+
+    #[test]
+    fn a_card_below_its_share_gets_no_faster() {
+        let mut prior = beside_another();
+        let before = RatePrior::from_history(60.0, 0.05);
+        prior.note_history(Some(before));
+        assert_eq!((prior.rate, prior.companion), (Some(before), None));
+        prior.note_history(None);
+        assert_eq!(prior.rate, Some(before));
+    }
+}
