@@ -460,3 +460,33 @@ fn quantile(guesses: &[(Guess, f64)], part: f64, within: Guess) -> f64 {
 fn normal(x: f64) -> f64 {
     1.0 / (1.0 + (-(1.5976 * x + 0.070_56 * x.powi(3))).exp())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Quantiles of the normal distribution: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.1.
+    #[test]
+    fn deciles_are_those_of_the_mixture() {
+        for (x, share) in [(0.0, 0.5), (1.0, 0.8413), (1.96, 0.975), (-1.282, 0.1)] {
+            assert!((normal(x) - share).abs() < 5e-4, "{x}: {}", normal(x));
+        }
+        let one = Guess {
+            ln: 2.0,
+            variance: 0.25,
+        };
+        let decile = quantile(&[(one, 1.0)], 0.9, one);
+        assert!((decile - (2.0 + 1.282 * 0.5)).abs() < 1e-3, "{decile}");
+        // One of twenty that is far off moves the variance much and the decile little.
+        let far = Guess {
+            ln: 12.0,
+            variance: 0.25,
+        };
+        let all = Guess {
+            ln: 2.5,
+            variance: 5.0,
+        };
+        let moved = quantile(&[(one, 0.95), (far, 0.05)], 0.9, all);
+        assert!((moved - decile).abs() < 0.2, "{moved}");
+    }
+}
