@@ -37,7 +37,7 @@ use crate::speed::forecast::{Companion, Growth, RatePrior};
 use crate::standing;
 use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
-use crate::units::{float, len64};
+use crate::units::{MegabytesPerS, float, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
 use std::collections::{HashMap, HashSet};
@@ -239,6 +239,7 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     detected::card(&mut chain, &gear);
     if job.beside.other_left() == Some(0) {
         chain.other_cards.clear();
+        chain.reader.cards_at_once = 1;
     }
     chain
         .drives
@@ -257,14 +258,24 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
             drive.disks.clone_from(disks);
         }
     }
+    plan.card_name.clone_from(&job.known.card);
+    plan.reader = job.known.reader.clone().or_else(|| gear.reader());
+    let expected = expected(&plan, &job.known.ledger);
     let mut ceiling = Ceiling::of(&chain);
+    // Beside another card a link's share says nothing of what the card reached alone.
+    if let Some(card) = expected.card.filter(|_| chain.is_alone()) {
+        ceiling.note_measured(MegabytesPerS(card.mbps));
+    }
     detected::card_notes(&mut ceiling, &gear);
     for (index, gear) in gears.iter().enumerate() {
         detected::notes(&mut ceiling, &format!("Destination {}", index + 1), gear);
     }
     let usual = ceiling.usual().filter(|(low, _)| low.0 > 0.0);
     plan.level = job.terms.level;
-    plan.prior.rate = usual.map(|(low, high)| RatePrior::from_usual(low.0, high.0));
+    let is_part = !ceiling.drives().unknown.is_empty();
+    plan.prior.rate = usual
+        .map(|(low, high)| RatePrior::from_usual(low.0, high.0))
+        .map(|rate| if is_part { rate.of_a_part() } else { rate });
     let of_card = ceiling.usual_of_card().filter(|(low, _)| low.0 > 0.0);
     plan.prior.card = of_card.map(|(low, high)| RatePrior::from_usual(low.0, high.0));
     plan.ceiling = ceiling;
@@ -277,18 +288,15 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
         plan.notes
             .push(format!("The manifest is to be signed by the key {by}"));
     }
-    plan.card_name.clone_from(&job.known.card);
-    plan.reader = job.known.reader.clone().or_else(|| gear.reader());
-    with_history(plan, &job.known.ledger)
+    with_history(plan, expected, chain.is_alone())
 }
 
 /// Another card takes a part of this one's rate until it is done.
 fn companion(job: &Job, plan: &Plan, chain: &Chain) -> Option<Companion> {
     let bytes_left = job.beside.other_left().filter(|left| *left > 0)?;
-    let alone = Chain {
-        other_cards: Vec::new(),
-        ..chain.clone()
-    };
+    let mut alone = chain.clone();
+    alone.other_cards.clear();
+    alone.reader.cards_at_once = 1;
     let (low, high) = Ceiling::of(&alone).usual()?;
     let alone_mbps = RatePrior::from_usual(low.0, high.0).mbps;
     let is_held_back = alone_mbps > plan.prior.rate?.mbps;
@@ -311,11 +319,11 @@ fn growth(plan: &Plan, chain: &Chain) -> Option<Growth> {
     (facts.total_bytes > 0).then(|| Growth::of_spinning(share(used), share(after)))
 }
 
-/// What this card reached before in this reader onto these drives says more than any ceiling.
-fn with_history(mut plan: Plan, ledger: &Ledger) -> Plan {
+/// Returns what earlier jobs with this card, reader and drives let expect.
+fn expected(plan: &Plan, ledger: &Ledger) -> history::Expected {
     let mut card = CardIdentity::of(&plan.card.facts, &plan.card.label, &plan.listing);
     card.name.clone_from(&plan.card_name);
-    let expected = ledger.expect(&history::Gear {
+    ledger.expect(&history::Gear {
         card: &card,
         reader: plan.reader.as_deref(),
         drives: plan
@@ -323,8 +331,14 @@ fn with_history(mut plan: Plan, ledger: &Ledger) -> Plan {
             .iter()
             .filter_map(|d| d.facts.volume_id.as_deref())
             .collect(),
-    });
-    plan.prior.note_history(expected.rate);
+    })
+}
+
+/// What this card reached before in this reader onto these drives says more than any ceiling, unless the
+/// links that the reader hangs on now do not allow it.
+fn with_history(mut plan: Plan, expected: history::Expected, is_alone: bool) -> Plan {
+    let can_be = |rate: &RatePrior| !is_alone || plan.ceiling.way_allows(MegabytesPerS(rate.mbps));
+    plan.prior.note_history(expected.rate.filter(can_be));
     plan.prior.card = expected.card.or(plan.prior.card);
     plan.prior.per_file = expected.per_file.or(plan.prior.per_file);
     plan.prior.cache_step = expected.cache_step.or(plan.prior.cache_step);
@@ -423,6 +437,8 @@ pub struct Together {
     pub names: Vec<Option<String>>,
     /// In which order they are read.
     pub order: Order,
+    /// For every card, how many are read in its reader at the same time, itself included.
+    pub in_reader: Vec<u32>,
     /// For every card, the links that those hang on that are read at the same time.
     pub at_once: Vec<Vec<Vec<Hop>>>,
     /// For every card, what those that are read at the same time have to read.
@@ -485,10 +501,17 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
         .map(|(_, facts)| facts.as_ref().map(|f| detected::path(&disk.gear(f))))
         .map(Option::unwrap_or_default)
         .collect();
+    let others: Vec<Vec<usize>> = (0..jobs.len()).map(|i| at_once(&order, i)).collect();
+    let path = |card: &usize| paths.get(*card).cloned();
     Together {
         names,
-        at_once: (0..jobs.len())
-            .map(|i| at_once(&order, &paths, i))
+        in_reader: (0..)
+            .zip(&others)
+            .map(|(i, others)| in_reader(jobs, &paths, i, others))
+            .collect(),
+        at_once: others
+            .iter()
+            .map(|others| others.iter().filter_map(path).collect())
             .collect(),
         beside: Beside::of(&order.chains, &bytes),
         order,
@@ -496,15 +519,33 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
     }
 }
 
-/// The links of the cards that are read while card `index` is: one of each other chain.
-fn at_once(order: &Order, paths: &[Vec<Hop>], index: usize) -> Vec<Vec<Hop>> {
+/// The cards that are read while card `index` is: one of each other chain.
+fn at_once(order: &Order, index: usize) -> Vec<usize> {
     order
         .chains
         .iter()
         .filter(|chain| !chain.contains(&index))
-        .filter_map(|chain| paths.get(*chain.first()?).cloned())
+        .filter_map(|chain| chain.first().copied())
         .take(AT_ONCE_MAX - 1)
         .collect()
+}
+
+/// Counts the cards that share a reader's link with card `index`: what the person says of the reader is said
+/// of one, unless the system shows that the cards hang on different ones.
+fn in_reader(jobs: &[Job], paths: &[Vec<Hop>], index: usize, others: &[usize]) -> u32 {
+    let own_key = |i: usize| Some(&paths.get(i)?.first()?.key);
+    let shares = |other: usize| {
+        let (Some(a), Some(b)) = (jobs.get(index), jobs.get(other)) else {
+            return false;
+        };
+        let is_one = a.known.reader == b.known.reader && a.chain.reader.link.is_some();
+        let is_apart = own_key(index)
+            .zip(own_key(other))
+            .is_some_and(|(a, b)| a != b);
+        is_one && a.chain.reader.link == b.chain.reader.link && !is_apart
+    };
+    let sharing = others.iter().filter(|other| shares(**other)).count();
+    1 + u32::try_from(sharing).unwrap_or(0)
 }
 
 /// Does what the plan says and proves it.

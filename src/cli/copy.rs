@@ -229,8 +229,10 @@ fn together(mut jobs: Vec<Job>, out: Out, tools: &Tools) -> Result<(Vec<Job>, Or
         return Err(Exit::Refused);
     }
     let others = found.at_once.into_iter().zip(found.beside);
-    for ((job, name), (links, beside)) in jobs.iter_mut().zip(found.names).zip(others) {
+    let others = others.zip(found.in_reader);
+    for ((job, name), ((links, beside), sharing)) in jobs.iter_mut().zip(found.names).zip(others) {
         job.name = name;
+        job.chain.reader.cards_at_once = sharing;
         job.chain.other_cards = links;
         job.beside = beside;
     }

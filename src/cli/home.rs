@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::disk::home::{append_line, read_tail};
-use unlade::ledger::history::Gear;
+use unlade::ledger::history::{BYTES_MIN, Gear};
 use unlade::ledger::shoot::{CARDS_MAX, Shoot, parse_labels};
 use unlade::ledger::{Entry, Expected, LEDGER, Ledger, READ_MAX, ShootPart};
 
@@ -163,7 +163,8 @@ pub(crate) fn enter(book: &Book, mut entry: Entry, part: Option<&ShootPart>) -> 
 /// Returns what is to be said if this card read slower than it used to; asked before the entry is
 /// made.
 pub(crate) fn slower(book: &Book, entry: &Entry) -> Option<String> {
-    let rate = entry.reading?.read_bytes_per_s?;
+    let reading = entry.reading.filter(|r| r.bytes >= BYTES_MIN)?;
+    let rate = reading.read_bytes_per_s?;
     let gear = Gear {
         card: &entry.card,
         reader: entry.reader.as_deref(),

@@ -91,7 +91,10 @@ fn remember(
     tools: &Tools,
     book: &Book,
 ) -> Option<String> {
-    if measured.bytes == 0 || measured.doubts().into_iter().any(Doubt::is_fatal) {
+    // A figure that is only rough because it is a small one is kept, and counts for nothing later.
+    let is_rough = |d: Doubt| matches!(d, Doubt::Troubles | Doubt::Interrupted);
+    let doubts = measured.doubts();
+    if measured.bytes == 0 || doubts.iter().any(|d| d.is_fatal() || is_rough(*d)) {
         return None;
     }
     let listing = survey(tools.disk.as_ref(), &args.card).ok()?;
@@ -121,7 +124,7 @@ fn ceiling(mut chain: Chain, known: &Known, facts: &FolderFacts, tools: &Tools) 
     let gear = tools.disk.gear(facts);
     detected::card(&mut chain, &gear);
     let mut ceiling = Ceiling::of(&chain);
-    detected::notes(&mut ceiling, "The reader", &gear);
+    detected::card_notes(&mut ceiling, &gear);
     ceiling
 }
 

@@ -16,7 +16,7 @@ use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
 use unlade::proof::{Proof, Tally, counted_copies};
 use unlade::signature::Expected;
-use unlade::speed::ceiling::Ceiling;
+use unlade::speed::ceiling::{Ceiling, MEASURED};
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
 use unlade::units::{MegabytesPerS, count, counted, size, speed, time};
 
@@ -264,8 +264,8 @@ fn plan_time(plan: &Plan) -> Option<String> {
     let remaining = plan.forecast().remaining().filter(|r| r.likely_s > 0.0)?;
     let rate = plan.prior.rate?;
     let from = match rate.source {
-        Source::Ceiling => "expected from the slowest link's limit",
-        Source::History => "as this card and reader gave before",
+        Source::Ceiling => "expected from the slowest link's limit".to_owned(),
+        Source::History => before(plan, rate.mbps),
     };
     let then = match &plan.prior.companion {
         Some(companion) => format!(
@@ -279,6 +279,21 @@ fn plan_time(plan: &Plan) -> Option<String> {
         forecast_words(remaining),
         speed(rate.mbps * 1e6)
     ))
+}
+
+/// A card that was read faster than this over a whole offload's rate was held back by something else.
+const HELD_BACK: f64 = 1.25;
+
+/// Says whose rate of earlier times it is.
+fn before(plan: &Plan, mbps: f64) -> String {
+    let of_card = plan.ceiling.links().iter().find(|l| l.id == MEASURED);
+    match of_card.filter(|l| l.mbps.0 > HELD_BACK * mbps) {
+        Some(link) => format!(
+            "as this card and reader gave onto these drives before (the card alone gives {}, so the drives held it back)",
+            speed(link.mbps.bytes_per_s())
+        ),
+        None => "as this card and reader gave onto these drives before".to_owned(),
+    }
 }
 
 /// Returns where a destination lies: `sda, ext4`.

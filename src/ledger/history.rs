@@ -20,7 +20,7 @@ const FILE_LOG_SD: f64 = 0.3;
 /// The same where it was learned with other drives.
 const FILE_ELSEWHERE_LOG_SD: f64 = 0.5;
 /// Jobs of fewer bytes say nothing of a rate.
-const BYTES_MIN: u64 = 100_000_000;
+pub const BYTES_MIN: u64 = 100_000_000;
 /// And jobs of fewer nothing of what a file costs.
 const FILES_BYTES_MIN: u64 = 1_000_000;
 /// A card that reads below this share of its own middle is told to be slower than its past.
@@ -40,12 +40,14 @@ pub struct Gear<'a> {
 }
 
 impl Gear<'_> {
-    /// Cards get a new identity with every format, so the name helps where there is one.
+    /// Cards get a new identity with every format, so the name decides where both have one. Labels are
+    /// asked only where neither has: cameras write one label on all of their cards.
     fn is_same_pair(&self, entry: &Entry) -> bool {
-        let named = |card: &CardIdentity| card.name.clone();
-        let same_card = entry.card.is_same_card(self.card)
-            || (named(&entry.card).is_some() && named(&entry.card) == named(self.card))
-            || (self.reader.is_some() && entry.card.label == self.card.label);
+        let same_card = match (&entry.card.name, &self.card.name) {
+            (Some(then), Some(now)) => then == now,
+            (None, None) if self.reader.is_some() && entry.card.label == self.card.label => true,
+            _ => entry.card.is_same_card(self.card),
+        };
         same_card && entry.reader.as_deref() == self.reader
     }
 
@@ -75,7 +77,7 @@ pub struct Expected {
 /// A rate that was reached.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Reached {
-    /// The middle one of all of them, in bytes per second.
+    /// The middle one of all of them, or between the two in the middle, in bytes per second.
     pub bytes_per_s: f64,
     /// How many there are.
     pub times: usize,
@@ -88,8 +90,10 @@ impl Reached {
             .take(JOBS_MAX)
             .collect();
         rates.sort_unstable_by(f64::total_cmp);
+        let upper = *rates.get(rates.len() / 2)?;
+        let lower = *rates.get((rates.len() - 1) / 2)?;
         Some(Self {
-            bytes_per_s: *rates.get(rates.len() / 2)?,
+            bytes_per_s: lower.midpoint(upper),
             times: rates.len(),
         })
     }
@@ -102,7 +106,7 @@ impl Ledger {
             e.card.name.as_deref() == Some(card) && e.reader.as_deref() == Some(reader)
         };
         let newest = self.entries.iter().rev().filter(is_pair);
-        Reached::of(newest.filter_map(|e| e.reading?.read_bytes_per_s))
+        Reached::of(newest.filter_map(card_rate))
     }
 
     /// Returns what earlier jobs with this gear let expect.
@@ -127,7 +131,7 @@ impl Ledger {
         };
         let with = |log_sd| move |seconds| FilePrior { seconds, log_sd };
         let same_pair = || self.entries.iter().rev().filter(|e| gear.is_same_pair(e));
-        let of_card = same_pair().filter_map(|e| Some(e.reading?.read_bytes_per_s? / 1e6));
+        let of_card = same_pair().filter_map(|e| Some(card_rate(e)? / 1e6));
         let card = prior_of(of_card.take(JOBS_MAX));
         let files = jobs.iter().find_map(|e| cost(e.reading));
         let elsewhere = || same_pair().take(JOBS_MAX).find_map(|e| cost(e.reading));
@@ -157,16 +161,28 @@ impl Ledger {
     /// Says so when a rate of this card in this reader is far below what it was.
     pub fn slower_than_its_past(&self, gear: &Gear<'_>, bytes_per_s: f64) -> Option<String> {
         let newest = self.entries.iter().rev().filter(|e| gear.is_same_pair(e));
-        let past = Reached::of(newest.filter_map(|e| e.reading?.read_bytes_per_s))?;
+        let past = Reached::of(newest.filter_map(card_rate))?;
+        let here = match gear.reader {
+            Some(_) => " in this reader",
+            // Nobody tells which one it was in, then and now.
+            None => "",
+        };
         (past.times >= PAST_MIN && bytes_per_s < past.bytes_per_s * SLOWER).then(|| {
             format!(
-                "This card reads slower than it used to in this reader: {} now, {} in the middle of {} earlier times. Another port, cable or reader tells whether it is the card.",
+                "This card reads slower than it used to{here}: {} now, {} in the middle of {} earlier times. Another port, cable or reader tells whether it is the card.",
                 speed(bytes_per_s),
                 speed(past.bytes_per_s),
                 past.times
             )
         })
     }
+}
+
+/// Returns the rate that the card itself was read at, in bytes per second, if enough was read for it to
+/// say something.
+fn card_rate(entry: &Entry) -> Option<f64> {
+    let reading = entry.reading.filter(|r| r.bytes >= BYTES_MIN)?;
+    reading.read_bytes_per_s
 }
 
 /// What rates in MB/s that were reached before let expect.
@@ -282,6 +298,55 @@ mod tests {
     }
 
     #[test]
+    fn cards_of_one_label_are_told_apart_by_their_names() {
+        let named = |name: Option<&str>, mbps| {
+            let mut entry = job("EOS", Some("reader, 5 Gb/s"), mbps);
+            entry.card.name = name.map(str::to_owned);
+            entry
+        };
+        let other = |name: Option<&str>| CardIdentity {
+            name: name.map(str::to_owned),
+            path: "/media/elsewhere".to_owned(),
+            ..card("EOS")
+        };
+        let known = ledger(vec![named(Some("FAST"), 260.0), named(Some("FAST"), 258.0)]);
+        let slow = other(Some("SLOW"));
+        assert_eq!(
+            known.expect(&gear(&slow, ["A", "B"])),
+            Expected::default(),
+            "another card of the kit"
+        );
+        assert_eq!(
+            known.slower_than_its_past(&gear(&slow, ["A", "B"]), 9e7),
+            None
+        );
+        let unnamed = other(None);
+        assert_eq!(known.expect(&gear(&unnamed, ["A", "B"])).rate, None);
+        let fast = other(Some("FAST"));
+        assert!(known.expect(&gear(&fast, ["A", "B"])).rate.is_some());
+        let unnamed_then = ledger(vec![named(None, 90.0)]);
+        assert!(
+            unnamed_then
+                .expect(&gear(&unnamed, ["A", "B"]))
+                .rate
+                .is_some()
+        );
+    }
+
+    #[test]
+    fn a_reader_that_nobody_knows_is_not_spoken_of() {
+        let kites = card("KITES");
+        let known = ledger(vec![job("KITES", None, 92.0), job("KITES", None, 95.0)]);
+        let nowhere = Gear {
+            reader: None,
+            ..gear(&kites, ["A", "B"])
+        };
+        let told = known.slower_than_its_past(&nowhere, 30e6).unwrap();
+        assert!(told.contains("used to: 30.0 MB/s now"), "{told}");
+        assert!(told.contains("93.5 MB/s in the middle of 2"), "{told}");
+    }
+
+    #[test]
     fn little_jobs_and_odd_figures_teach_nothing() {
         let mut small = job("KITES", Some("reader, 5 Gb/s"), 9_000.0);
         small.reading.as_mut().unwrap().bytes = 1_000;
@@ -291,6 +356,18 @@ mod tests {
         let found = ledger(vec![small.clone(), odd.clone()]).expect(&gear(&kites, ["A", "B"]));
         assert_eq!(found.rate, None);
         assert_eq!(found.per_file, None);
+        // Nor of the card, nor in what `weigh` counts with, nor beside its past.
+        small.card.name = Some("A1".to_owned());
+        small.reader = Some("blue".to_owned());
+        let little = ledger(vec![small.clone(), small.clone()]);
+        assert_eq!(little.reached("A1", "blue"), None);
+        let a1 = small.card.clone();
+        let blue = Gear {
+            reader: Some("blue"),
+            ..gear(&a1, ["A", "B"])
+        };
+        assert_eq!(little.expect(&blue).card, None);
+        assert_eq!(little.slower_than_its_past(&blue, 1.0), None);
     }
 
     #[test]

@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Above this share of a ceiling the ceiling is wrong, not the measurement.
 const ABOVE: f64 = 1.1;
 /// Labels up to this many MB/s are seen on cards with one row of pins (common practice, no source).
-const ONE_ROW_LABEL_MAX: f64 = 230.0;
+pub const ONE_ROW_LABEL_MAX: f64 = 230.0;
 /// Below this share of what is usual something is slow.
 const BELOW: f64 = 0.7;
 
@@ -20,6 +20,8 @@ const BELOW: f64 = 0.7;
 pub const WRITES: &str = "writes";
 /// The `id` of a link that is what a card's label says.
 pub const LABEL: &str = "label";
+/// The `id` of a link that is what card and reader together gave at earlier times.
+pub const MEASURED: &str = "measured";
 
 /// Where a figure comes from. The names are part of the manifest's format.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -176,6 +178,13 @@ pub struct Chain {
     pub said: Vec<String>,
 }
 
+impl Chain {
+    /// Returns whether no other card is read at the same time.
+    pub fn is_alone(&self) -> bool {
+        self.other_cards.is_empty() && self.reader.cards_at_once <= 1
+    }
+}
+
 /// One link of the chain with what it allows this job.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub struct Link {
@@ -210,6 +219,16 @@ impl Link {
         )
     }
 
+    /// Returns whether it is what card and reader gave before, instead of what they allow.
+    fn is_measured(&self) -> bool {
+        self.id == MEASURED
+    }
+
+    /// Returns whether it belongs to the card or its slot, which no port or hub changes.
+    fn is_of_card(&self) -> bool {
+        matches!(self.part.as_str(), "card" | "card bus" | "reader slot")
+    }
+
     /// Returns whether it is a destination or on the way to one.
     pub fn is_drive(&self) -> bool {
         self.part.starts_with("destination")
@@ -228,6 +247,7 @@ impl Link {
     pub fn words(&self) -> String {
         match find(&self.id) {
             Some(row) => format!("{}, {}", self.part, row.words),
+            None if self.id == MEASURED => format!("{}, as measured before", self.part),
             None => self.name(),
         }
     }
@@ -240,6 +260,7 @@ impl Link {
             }
             Some(row) => row.words.to_owned(),
             None if self.id == LABEL => "its label".to_owned(),
+            None if self.id == MEASURED => "what it gave before".to_owned(),
             None => self.name(),
         }
     }
@@ -311,6 +332,54 @@ impl Ceiling {
         &self.drives
     }
 
+    /// Returns whether card and reader can have given `mbps` over the links that lead from the reader
+    /// into the computer now; else they hung on another port then.
+    pub fn way_allows(&self, mbps: MegabytesPerS) -> bool {
+        self.slowest_of_way()
+            .is_none_or(|way| mbps.0 <= ABOVE * way.mbps.0)
+    }
+
+    fn slowest_of_way(&self) -> Option<&Link> {
+        let way = |l: &&Link| !l.is_drive() && !l.is_of_card() && !l.is_measured();
+        slowest(self.links.iter().filter(way))
+    }
+
+    /// Takes note of what this card gave in this reader before, which says more than what is printed on
+    /// either or than the usual share of a bus. Over a slower port than then it counts for nothing.
+    pub fn note_measured(&mut self, mbps: MegabytesPerS) {
+        if !(mbps.0 > 0.0 && mbps.0.is_finite()) {
+            return;
+        }
+        if !self.way_allows(mbps) {
+            let way = self.slowest_of_way().cloned();
+            self.note(format!(
+                "This card and reader gave {:.0} MB/s before, on another port it seems: {} allows {:.0}.",
+                mbps.0,
+                way.as_ref().map_or_else(String::new, Link::words),
+                way.map_or(0.0, |w| w.mbps.0)
+            ));
+            return;
+        }
+        let is_refuted = |l: &Link| l.is_of_card() && mbps.0 > ABOVE * l.mbps.0;
+        let refuted: Vec<String> = self
+            .links
+            .iter()
+            .filter(|l| is_refuted(l))
+            .map(|l| format!("{}: {:.0}", l.words(), l.mbps.0))
+            .collect();
+        if !refuted.is_empty() {
+            self.note(format!(
+                "This card and reader gave {:.0} MB/s before, more than is known of them ({}); what was measured counts.",
+                mbps.0,
+                refuted.join(", ")
+            ));
+            self.links.retain(|l| !is_refuted(l));
+        }
+        let place = self.links.iter().position(|l| !l.is_of_card());
+        let link = Link::new("card and reader", MEASURED, mbps, Origin::Measured);
+        self.links.insert(place.unwrap_or(self.links.len()), link);
+    }
+
     /// Adds a sentence to the notes, once.
     pub fn note(&mut self, sentence: String) {
         if !self.notes.contains(&sentence) {
@@ -333,7 +402,8 @@ impl Ceiling {
         usual_of(&self.links.iter())
     }
 
-    /// Returns the slowest link between card and computer; `None` if nothing is known of them.
+    /// Returns the slowest link between card and computer, or what they gave before if that is slower;
+    /// `None` if nothing is known of them.
     pub fn on_cards_side(&self) -> Option<&Link> {
         slowest(self.links.iter().filter(|link| !link.is_drive()))
     }
@@ -347,8 +417,10 @@ impl Ceiling {
     /// sentence: that it is far below what is usual for them, or above what they allow. With `is_least`
     /// the card was read at that rate at least, and only the latter can be said.
     pub fn compare(&self, read: MegabytesPerS, is_least: bool) -> Option<String> {
-        let slowest = self.on_cards_side()?;
-        let (low, high) = self.usual_of_card()?;
+        // Against its own past it is held elsewhere.
+        let allowed = |link: &&Link| !link.is_drive() && !link.is_measured();
+        let slowest = slowest(self.links.iter().filter(allowed))?;
+        let (low, high) = usual_of(&self.links.iter().filter(allowed))?;
         let allows = format!(
             "The card was read at {:.0} MB/s; what is known of it and its reader allows {:.0} ({})",
             read.0,
@@ -399,10 +471,10 @@ impl Ceiling {
             (Some(bus), None) => Some(("card bus", bus)),
             (None, slot) => slot.map(|row| ("reader slot", row)),
         };
-        let Some((part, row)) = mode else {
+        if card.bus.is_none() {
             self.note_of_label(card);
-            return;
-        };
+        }
+        let Some((part, row)) = mode else { return };
         // Makers run the faster mode at clocks of their own; a label above it tells a faster one.
         let is_own_clock =
             row.family == Family::UhsIVendor && card.reads.is_some_and(|reads| reads >= row.mbps());
@@ -830,6 +902,41 @@ mod tests {
                 && path.is_empty()
                 && drives.is_empty()
         );
+    }
+
+    #[test]
+    #[expect(clippy::float_cmp, reason = "as given")]
+    fn what_was_measured_counts_for_more_than_what_is_printed() {
+        let measured = |c: &Chain, mbps| {
+            let mut ceiling = Ceiling::of(c);
+            ceiling.note_measured(MegabytesPerS(mbps));
+            let limiting = ceiling.limiting().unwrap();
+            let notes = ceiling.notes().join(" ");
+            ((limiting.mbps.0, limiting.name()), notes, ceiling)
+        };
+        // Below the label: it is what is to be expected, exactly.
+        let c = chain(170.0, "sd-sdr104", "", "usb3-5g");
+        let (limit, _, ceiling) = measured(&c, 93.0);
+        assert_eq!(limit, (93.0, "card and reader measured".to_owned()));
+        assert_eq!(ceiling.usual().unwrap().1.0, 93.0);
+        assert_eq!(ceiling.limiting().unwrap().from, Origin::Measured);
+        // A rate is still held against what is printed.
+        let far = ceiling.compare(MegabytesPerS(30.0), false).unwrap();
+        assert!(far.contains("allows 104"), "{far}");
+        // Above the bus: both know a faster mode, or the kit is wrong.
+        let (limit, notes, _) = measured(&c, 165.0);
+        assert_eq!(limit.0, 165.0);
+        assert!(notes.contains("gave 165 MB/s before, more than"), "{notes}");
+        // Above the port: it was another port then.
+        let c = chain(170.0, "sd-sdr104", "", "usb2-bulk");
+        let (limit, notes, ceiling) = measured(&c, 93.0);
+        assert_eq!(limit, (53.248, "reader link usb2-bulk".to_owned()));
+        assert!(notes.contains("on another port it seems"), "{notes}");
+        assert!(!ceiling.way_allows(MegabytesPerS(93.0)));
+        assert!(ceiling.way_allows(MegabytesPerS(50.0)));
+        let (_, notes, ceiling) = measured(&c, f64::NAN);
+        assert_eq!(notes, Ceiling::of(&c).notes().join(" "));
+        assert_eq!(ceiling.links().len(), 3);
     }
 
     #[test]

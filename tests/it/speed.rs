@@ -6,16 +6,19 @@ use crate::support::sim::{Sim, SimClock};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
+use unlade::card::identity::CardIdentity;
 use unlade::disk::Stamp;
 use unlade::disk::gear::sd::SdStatus;
 use unlade::disk::gear::{Gear, Slot, UsbDevice};
 use unlade::event::{Event, Observer, Silent};
+use unlade::ledger::{Deed, Entry, Ledger, Place, Reading};
 use unlade::offload::limits::Limits;
 use unlade::plan::beside::Beside;
 use unlade::plan::{Level, Plan};
 use unlade::proof::{Proof, Terms};
 use unlade::run::{self, Job, Tools};
 use unlade::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, Link};
+use unlade::speed::forecast::Source;
 use unlade::speed::links::find;
 use unlade::units::MegabytesPerS;
 
@@ -334,6 +337,102 @@ fn two_cards_at_once_share_what_they_hang_on() {
     assert_ne!(found.beside[1].other_left(), Some(0));
     first.copy(&mut Silent);
     assert_eq!(found.beside[1].other_left(), Some(0));
+}
+
+#[test]
+fn what_rate_measured_is_what_plan_expects() {
+    let mut rig = Rig::new(uhs_ii());
+    rig.job.known.card = Some("A1".to_owned());
+    rig.job.known.reader = Some("blue".to_owned());
+    let before = rig.plan();
+    assert_eq!(before.ceiling.limiting().unwrap().name(), "card label");
+    let mut card = CardIdentity::of(&before.card.facts, "OTHER", &before.listing);
+    card.name = Some("A1".to_owned());
+    let at = jiff::Timestamp::from_second(1_795_600_000).unwrap();
+    let mut entry = Entry {
+        reader: Some("blue".to_owned()),
+        reading: Some(Reading {
+            bytes: 2_000_000_000,
+            files: 20,
+            took_s: 20.0,
+            read_bytes_per_s: Some(95e6),
+            learned_mbps: None,
+            learned_file_s: None,
+        }),
+        ..Entry::new(Deed::Rate, at, card)
+    };
+    let remember = |rig: &mut Rig, entry: &Entry| {
+        let mut ledger = Ledger::default();
+        ledger.entries.push(entry.clone());
+        rig.job.known.ledger = Arc::new(ledger);
+    };
+    remember(&mut rig, &entry);
+    let plan = rig.plan();
+    let limiting = plan.ceiling.limiting().unwrap();
+    assert_eq!(limiting.name(), "card and reader measured");
+    let rate = plan.prior.rate.unwrap();
+    assert!((rate.mbps - 95.0).abs() < 0.1, "{rate:?}");
+    assert_eq!(rate.source, Source::Ceiling, "not of this chain yet");
+    // In another reader it says nothing.
+    entry.reader = Some("old".to_owned());
+    remember(&mut rig, &entry);
+    assert_eq!(rig.limiting().unwrap(), "card label");
+    // Nor over a port that does not allow it, even if these very drives were reached.
+    entry.reader = Some("blue".to_owned());
+    if let Some(reading) = &mut entry.reading {
+        reading.learned_mbps = Some(95.0);
+    }
+    let places = before.destinations.iter().map(|d| Place {
+        path: "/x".to_owned(),
+        filesystem: "ext4".to_owned(),
+        volume_id: d.facts.volume_id.clone(),
+        complete: true,
+    });
+    entry.places = places.collect();
+    remember(&mut rig, &entry);
+    assert_eq!(rig.plan().prior.rate.unwrap().source, Source::History);
+    rig.job.chain.reader.link = find("usb2-bulk");
+    let slow = rig.plan();
+    let limiting = slow.ceiling.limiting().unwrap();
+    assert_eq!(limiting.name(), "reader link usb2-bulk");
+    let rate = slow.prior.rate.unwrap();
+    assert!(
+        rate.source == Source::Ceiling && rate.mbps < 53.3,
+        "{rate:?}"
+    );
+}
+
+#[test]
+fn two_cards_in_one_reader_share_its_link() {
+    let mut rig = Rig::new(uhs_ii());
+    let stamp = Stamp {
+        seconds: 1_795_600_000,
+        nanos: 0,
+    };
+    rig.sim
+        .add_card("/card2", &[("A.MOV", vec![1; 100], stamp)], &[]);
+    rig.job.chain.reader.link = find("usb2-bulk");
+    rig.job.known.reader = Some("blue".to_owned());
+    let alone = rig.plan().ceiling.mbps().unwrap().0;
+    let mut second = rig.job.clone();
+    second.card = "/card2".into();
+    second.name = Some("KITES-2".into());
+    let sharing = |rig: &Rig, second: &Job| {
+        run::look_together(&[rig.job.clone(), second.clone()], &rig.tools()).in_reader
+    };
+    assert_eq!(sharing(&rig, &second), [2, 2]);
+    rig.job.chain.reader.cards_at_once = 2;
+    let each = rig.plan().ceiling.mbps().unwrap().0;
+    assert!((each - alone / 2.0).abs() < 0.01, "{each} of {alone}");
+    rig.job.chain.reader.cards_at_once = 0;
+    // The system shows two readers, or the person names another one.
+    rig.sim.set_gear("/card", usb(&[("2-1", 480.0)]));
+    rig.sim.set_gear("/card2", usb(&[("2-2", 480.0)]));
+    assert_eq!(sharing(&rig, &second), [1, 1]);
+    rig.sim.set_gear("/card2", usb(&[("2-1", 480.0)]));
+    assert_eq!(sharing(&rig, &second), [2, 2]);
+    second.known.reader = Some("other".to_owned());
+    assert_eq!(sharing(&rig, &second), [1, 1]);
 }
 
 #[test]

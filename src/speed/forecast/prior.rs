@@ -32,6 +32,9 @@ const CEILING_LOG_SD: f64 = 0.35;
 /// And when the ceiling is the one that holds (common practice, no source: what is spread evenly from 80
 /// to 97 % has 0.056; a little more is taken).
 const USUAL_LOG_SD: f64 = 0.07;
+/// And when a link is left out of it because nobody knows how fast it is (common practice, no source: a
+/// drive that is slower than the card is no exception).
+const PART_LOG_SD: f64 = 0.2;
 /// From the first to the last decile of what is normally distributed, in standard deviations.
 pub(super) const DECILES: f64 = 2.563;
 
@@ -54,6 +57,15 @@ impl RatePrior {
             log_sd: CEILING_LOG_SD,
             usual_log_sd: ((high / low).ln() / DECILES).max(USUAL_LOG_SD),
             source: Source::Ceiling,
+        }
+    }
+
+    /// Returns the same for a chain of which some link is not known: it may be the slowest.
+    #[must_use]
+    pub fn of_a_part(self) -> Self {
+        Self {
+            usual_log_sd: self.usual_log_sd.max(PART_LOG_SD),
+            ..self
         }
     }
 
