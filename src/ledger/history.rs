@@ -21,6 +21,8 @@ const FILE_LOG_SD: f64 = 0.3;
 const FILE_ELSEWHERE_LOG_SD: f64 = 0.5;
 /// Jobs of fewer bytes say nothing of a rate.
 pub const BYTES_MIN: u64 = 100_000_000;
+/// And a card that was read for fewer seconds may have been helped by its own memory.
+const SECONDS_MIN: f64 = 1.0;
 /// And jobs of fewer nothing of what a file costs.
 const FILES_BYTES_MIN: u64 = 1_000_000;
 /// A card that reads below this share of its own middle is told to be slower than its past.
@@ -181,8 +183,8 @@ impl Ledger {
 /// Returns the rate that the card itself was read at, in bytes per second, if enough was read for it to
 /// say something.
 fn card_rate(entry: &Entry) -> Option<f64> {
-    let reading = entry.reading.filter(|r| r.bytes >= BYTES_MIN)?;
-    reading.read_bytes_per_s
+    let is_enough = |r: &Reading| r.bytes >= BYTES_MIN && r.took_s >= SECONDS_MIN;
+    entry.reading.filter(is_enough)?.read_bytes_per_s
 }
 
 /// What rates in MB/s that were reached before let expect.
@@ -356,10 +358,16 @@ mod tests {
         let found = ledger(vec![small.clone(), odd.clone()]).expect(&gear(&kites, ["A", "B"]));
         assert_eq!(found.rate, None);
         assert_eq!(found.per_file, None);
+        let short = |entry: &Entry| {
+            let mut entry = entry.clone();
+            let reading = entry.reading.as_mut().unwrap();
+            (reading.bytes, reading.took_s) = (200_000_000, 0.3);
+            entry
+        };
         // Nor of the card, nor in what `weigh` counts with, nor beside its past.
         small.card.name = Some("A1".to_owned());
         small.reader = Some("blue".to_owned());
-        let little = ledger(vec![small.clone(), small.clone()]);
+        let little = ledger(vec![small.clone(), small.clone(), short(&small)]);
         assert_eq!(little.reached("A1", "blue"), None);
         let a1 = small.card.clone();
         let blue = Gear {
