@@ -29,6 +29,7 @@ mod histories;
 mod kill;
 #[cfg(target_os = "linux")]
 mod kit;
+mod layers;
 #[cfg(target_os = "linux")]
 mod matrix;
 #[cfg(target_os = "linux")]

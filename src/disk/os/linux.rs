@@ -10,7 +10,7 @@ use crate::units::len64;
 use rustix::fs::{Advice, OFlags};
 use std::fs::{File, OpenOptions};
 use std::io;
-use std::os::unix::fs::{FileExt as _, OpenOptionsExt as _};
+use std::os::unix::fs::{FileExt as _, MetadataExt as _, OpenOptionsExt as _};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
@@ -69,39 +69,100 @@ fn fsid_identity(filesystem: &str, fsid: u64) -> Option<String> {
 }
 
 /// How reads and writes past the cache behave on a file system, by its kernel name.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug)]
 enum Honesty {
     /// Direct reads reach the device (or the server, or the FUSE daemon).
     Direct,
-    /// A daemon reads through the block device's own cache; that must be dropped as well.
-    ThroughBlockDevice,
+    /// A daemon reads through the cache of this block device or image; that must be dropped as well.
+    ThroughBlockDevice(Option<PathBuf>),
     /// Direct reads are accepted and served from memory.
     Memory,
 }
 
-fn honesty(filesystem: &str) -> Honesty {
-    match filesystem {
+fn honesty(volume: &Volume) -> Honesty {
+    let source = Path::new(&volume.source);
+    match volume.filesystem.as_str() {
         // Measured: exFAT and NTFS through FUSE answer O_DIRECT from the block device's page cache.
-        "fuseblk" => Honesty::ThroughBlockDevice,
+        "fuseblk" => Honesty::ThroughBlockDevice(volume.device_node.clone()),
+        // The same programs, told to mount an image file.
+        fs if (fs == "fuse" || fs.starts_with("fuse."))
+            && source.is_absolute()
+            && source.is_file() =>
+        {
+            Honesty::ThroughBlockDevice(Some(source.to_path_buf()))
+        }
         // tmpfs takes O_DIRECT and means nothing by it; ZFS keeps its own cache (from memory).
         "tmpfs" | "ramfs" | "devtmpfs" | "zfs" => Honesty::Memory,
+        // What is written to an overlay goes to its upper folder.
+        "overlay" if volume.backing == Backing::Memory => Honesty::Memory,
         _ => Honesty::Direct,
     }
 }
 
-/// Returns the file behind a loop device that reads it through the page cache.
-fn cached_image(root: &Path, volume: &Volume) -> Option<PathBuf> {
-    let node = volume.device_node.as_ref()?.file_name()?.to_str()?;
-    let digits = node.strip_prefix("loop")?.split('p').next()?;
-    let folder = root.join(format!("sys/block/loop{digits}/loop"));
-    let past_cache = std::fs::read_to_string(folder.join("dio")).is_ok_and(|d| d.trim() == "1");
-    if past_cache {
-        return None;
+/// Layers of devices and images below a file system that are looked at.
+const LAYERS_MAX: usize = 16;
+
+/// Image files that lie below a file system and are read through the page cache.
+#[derive(Debug, Default)]
+struct Images {
+    paths: Vec<PathBuf>,
+    /// There is one that cannot be named, so it cannot be dropped from memory.
+    is_blind: bool,
+}
+
+/// Returns the image files below a volume that are read through the page cache: those of loop devices that
+/// were not told to read past it, however deep they lie.
+fn cached_images(root: &Path, volume: &Volume) -> Images {
+    let mut images = Images::default();
+    let name = |p: &Path| Some(p.file_name()?.to_str()?.to_owned());
+    let mut todo: Vec<String> = volume
+        .device_node
+        .as_deref()
+        .and_then(name)
+        .into_iter()
+        .collect();
+    for _ in 0..LAYERS_MAX {
+        let Some(node) = todo.pop() else {
+            return images;
+        };
+        match loop_number(&node) {
+            Some(number) => {
+                let folder = root.join(format!("sys/block/loop{number}/loop"));
+                let image =
+                    std::fs::read_to_string(folder.join("backing_file")).unwrap_or_default();
+                let image = PathBuf::from(image.trim_end_matches('\n'));
+                // The disk of the image, which may be in an image itself.
+                match std::fs::metadata(&image) {
+                    Ok(found) => todo.extend(block_name(root, found.dev())),
+                    Err(_) => images.is_blind = true,
+                }
+                let dio = std::fs::read_to_string(folder.join("dio"));
+                if dio.is_ok_and(|d| d.trim() == "1") {
+                    continue;
+                }
+                images.paths.push(image);
+            }
+            None => {
+                let below = root.join("sys/class/block").join(&node).join("slaves");
+                let below = std::fs::read_dir(below).into_iter().flatten().flatten();
+                todo.extend(below.filter_map(|entry| entry.file_name().into_string().ok()));
+            }
+        }
     }
-    // An image that cannot be named cannot be dropped from memory: the empty path cannot be
-    // opened, and the read-back then counts as cached.
-    let image = std::fs::read_to_string(folder.join("backing_file")).unwrap_or_default();
-    Some(PathBuf::from(image.trim_end_matches('\n')))
+    images.is_blind |= !todo.is_empty();
+    images
+}
+
+/// The number of a loop device, also of one of its partitions: `loop3p1`.
+fn loop_number(node: &str) -> Option<u32> {
+    node.strip_prefix("loop")?.split('p').next()?.parse().ok()
+}
+
+/// The kernel's name of a block device; `None` where a file system is on no such device.
+fn block_name(root: &Path, device: u64) -> Option<String> {
+    let (major, minor) = (rustix::fs::major(device), rustix::fs::minor(device));
+    let link = std::fs::read_link(root.join(format!("sys/dev/block/{major}:{minor}"))).ok()?;
+    Some(link.file_name()?.to_str()?.to_owned())
 }
 
 /// Prepares a file of a card for reading.
@@ -116,7 +177,8 @@ pub(super) fn card_source(file: File, volume: &Volume) -> Box<dyn Source> {
     Box::new(OsSource {
         file,
         way: ReadBackWay::Cached,
-        drop_node: None,
+        drop_first: Vec::new(),
+        drops: false,
         hints,
     })
 }
@@ -135,57 +197,75 @@ pub(super) fn read_back_source(
     file: File,
     volume: &Volume,
 ) -> io::Result<Box<dyn Source>> {
-    let (drop_node, way) = match honesty(&volume.filesystem) {
-        Honesty::Direct => direct_way(&file, cached_image(root, volume).as_deref())?,
+    let (drop_first, way) = match honesty(volume) {
+        Honesty::Direct => direct_way(&file, &cached_images(root, volume))?,
         Honesty::Memory => {
             through_cache(&file)?;
-            (None, ReadBackWay::Cached)
+            (Vec::new(), ReadBackWay::Cached)
         }
-        Honesty::ThroughBlockDevice => {
+        Honesty::ThroughBlockDevice(node) => {
             through_cache(&file)?;
-            let node = volume.device_node.as_deref();
             let node = node.and_then(|n| File::open(n).ok());
             let is_dropped = node.as_ref().is_some_and(|n| {
                 dropped(&file) && rustix::fs::fadvise(n, 0, None, Advice::DontNeed).is_ok()
             });
-            let way = if is_dropped {
-                ReadBackWay::Dropped
-            } else {
-                ReadBackWay::Cached
-            };
-            (node, way)
+            let (mut files, mut way) = opened(&cached_images(root, volume));
+            if !is_dropped {
+                way = ReadBackWay::Cached;
+            }
+            files.extend(node);
+            (files, way.min(ReadBackWay::Dropped))
         }
     };
+    let is_pure = way == ReadBackWay::Direct && takes_direct(&file) == Some(true);
     Ok(Box::new(OsSource {
         file,
         way,
-        drop_node,
+        drop_first,
+        drops: !is_pure,
         hints: false,
     }))
 }
 
+/// Opens images to drop their pages before each read; and the best way that is possible then.
+fn opened(images: &Images) -> (Vec<File>, ReadBackWay) {
+    let files: io::Result<Vec<File>> = images.paths.iter().map(File::open).collect();
+    match files {
+        Ok(files) if !images.is_blind && files.is_empty() => (files, ReadBackWay::Direct),
+        Ok(files) if !images.is_blind => (files, ReadBackWay::Dropped),
+        _ => (Vec::new(), ReadBackWay::Cached),
+    }
+}
+
+/// Returns whether direct reads of this file are what they are called; `None` where the kernel (before 6.1)
+/// or the file system does not say. Some file systems take the flag and answer through the page cache: ext4
+/// for files that it encrypts or journals.
+fn takes_direct(file: &File) -> Option<bool> {
+    let flags = rustix::fs::AtFlags::EMPTY_PATH;
+    let mask = rustix::fs::StatxFlags::DIOALIGN;
+    let found = rustix::fs::statx(file, "", flags, mask).ok()?;
+    (found.stx_mask & mask.bits() != 0).then_some(found.stx_dio_offset_align != 0)
+}
+
 /// Returns what has to be dropped before each read, and how reads reach the device, for a file
 /// system that means what it says of direct reads.
-fn direct_way(file: &File, image: Option<&Path>) -> io::Result<(Option<File>, ReadBackWay)> {
+fn direct_way(file: &File, images: &Images) -> io::Result<(Vec<File>, ReadBackWay)> {
     // A loop device answers direct reads from the page cache of its image file; that has to
     // be dropped before each read.
-    let (node, best) = match image.map(File::open) {
-        None => (None, ReadBackWay::Direct),
-        Some(Ok(image)) => (Some(image), ReadBackWay::Dropped),
-        Some(Err(_)) => (None, ReadBackWay::Cached),
-    };
-    if is_direct(file)? {
+    let (files, best) = opened(images);
+    if is_direct(file)? && takes_direct(file) != Some(false) {
         // Dropped as well: some file systems quietly answer direct reads of certain extents
         // through the page cache.
         hint(file, 0, 0, Advice::DontNeed);
-        return Ok((node, best));
+        return Ok((files, best));
     }
+    through_cache(file)?;
     let way = if dropped(file) {
         best.min(ReadBackWay::Dropped)
     } else {
         ReadBackWay::Cached
     };
-    Ok((node, way))
+    Ok((files, way))
 }
 
 fn is_direct(file: &File) -> io::Result<bool> {
@@ -256,8 +336,10 @@ fn hint(file: &File, offset: u64, bytes: u64, advice: Advice) {
 struct OsSource {
     file: File,
     way: ReadBackWay,
-    /// The block device whose own cache has to be dropped before each read.
-    drop_node: Option<File>,
+    /// The block device or images whose own cache has to be dropped before each read.
+    drop_first: Vec<File>,
+    /// Pages of what is read are dropped first: a part may have been written since it was opened.
+    drops: bool,
     /// Whether asking the system to read ahead helps.
     hints: bool,
 }
@@ -280,10 +362,10 @@ impl OsSource {
 
 impl Source for OsSource {
     fn read_at(&mut self, into: &mut [u8], offset: u64) -> io::Result<usize> {
-        if let Some(node) = &self.drop_node {
-            hint(node, 0, 0, Advice::DontNeed);
+        for file in &self.drop_first {
+            hint(file, 0, 0, Advice::DontNeed);
         }
-        if self.way == ReadBackWay::Dropped {
+        if self.drops || self.way == ReadBackWay::Dropped {
             hint(&self.file, offset, len64(into.len()), Advice::DontNeed);
         }
         match self.read_retrying(into, offset) {

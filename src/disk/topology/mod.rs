@@ -536,7 +536,7 @@ impl Walk<'_> {
         if mount.filesystem == "btrfs" {
             return self.btrfs(&mount.source, depth);
         }
-        if let Some(backing) = unknown_type(mount) {
+        if let Some(backing) = self.upper(mount, depth).or_else(|| unknown_type(mount)) {
             return Found::new(backing, None);
         }
         let (mut backing, node) = if mount.number.0 != 0 {
@@ -553,6 +553,21 @@ impl Walk<'_> {
             }
         }
         Found::new(backing, node)
+    }
+
+    /// Where an overlay's upper folder lies, which takes all that is written to it. In a container that
+    /// folder is out of sight, and nothing is known.
+    fn upper(&self, mount: &Mount, depth: usize) -> Option<Backing> {
+        if mount.filesystem != "overlay" || depth > MAX_DEPTH {
+            return None;
+        }
+        let upper = mount
+            .options
+            .iter()
+            .find_map(|o| o.strip_prefix("upperdir="))?;
+        let folder = self.tree.folder(Path::new(upper))?;
+        let (below, _) = mount_of(self.mounts, &folder, None)?;
+        (below.id != mount.id).then(|| self.mounted(below, depth + 1).backing)
     }
 
     /// The answer when the mount table does not list the device a folder is on.
