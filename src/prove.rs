@@ -14,6 +14,7 @@ use crate::ledger::Ledger;
 use crate::name::shown;
 use crate::plan::RECORDS;
 use crate::proof::ask::{Answer, FoundOffload, Question, Reread, Stands, answer};
+use crate::proof::listing_problems;
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest, load};
 use crate::proof::verify::{Finding, Progress, path_of, verify};
 use crate::standing::search::{destination_of, find_offloads};
@@ -97,6 +98,12 @@ pub fn prove(
         (None, None)
     };
     card_is_same(disk, ask, &facts).map_err(|p| vec![p])?;
+    let is_read = hashes.is_some() && !progress.cancel.load(Ordering::Relaxed);
+    let changed = if is_read {
+        changed_since(disk, ask, &listing)
+    } else {
+        Vec::new()
+    };
     if let Some(hashes) = hashes.as_ref().filter(|h| len64(h.len()) == card.files) {
         card = with_content(card, &listing, hashes);
     }
@@ -115,6 +122,7 @@ pub fn prove(
         card_hashes: hashes.as_ref(),
         by_content: ask.by_content,
         away: &away,
+        changed,
         copies_needed: ask.copies_needed,
         separate: ask.separate,
     };
@@ -130,6 +138,13 @@ pub fn prove(
         card_way,
         interrupted: progress.cancel.load(Ordering::Relaxed),
     })
+}
+
+/// What is not the same on the card any more: reading takes its time, and somebody may have written to it.
+fn changed_since(disk: &dyn Disk, ask: &Ask, listing: &Listing) -> Vec<Problem> {
+    let again = survey(disk, &ask.card);
+    let again = again.map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()));
+    listing_problems(listing, again)
 }
 
 /// Whether the offload at a place is of just what the card holds now.

@@ -6,7 +6,7 @@ use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::{Disk, EntryKind, Stamp, Stat, Tree};
+use crate::disk::{Claim, Disk, EntryKind, FolderFacts, Stamp, Stat, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
 use crate::ledger::{Ledger, history};
@@ -20,7 +20,7 @@ use crate::plan::beside::Beside;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_room, order};
 use crate::plan::{
     Candidate, CardFacts, Form, Layout, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish,
-    Work, layout_of, plan, same_card,
+    Work, holds_nothing_of, layout_of, plan, same_card,
 };
 use crate::proof::bag;
 pub use crate::proof::checksums::CHECKSUMS;
@@ -379,7 +379,9 @@ fn name_and_candidates(
         let is_taken = job.taken.iter().any(|t| fold(t) == fold(name));
         !is_taken
             && candidates.iter().all(|c| match &c.standing.records {
-                Some(records) => same_card(records, card, listing),
+                Some(records) => {
+                    same_card(records, card, listing) && !holds_nothing_of(records, listing)
+                }
                 None => c.standing.damaged.is_none() && c.standing.entries.is_empty(),
             })
     };
@@ -397,6 +399,26 @@ fn name_and_candidates(
     (base, first)
 }
 
+/// Says so when something else is mounted where the offload would lie: room and device of `given` say nothing
+/// of it, and it may be the card itself.
+fn mounted_inside(
+    disk: &dyn Disk,
+    given: &Utf8Path,
+    facts: &FolderFacts,
+    name: &str,
+) -> Option<String> {
+    let root = given.join(name);
+    // What cannot be looked at is told by whoever needs it.
+    let inside = disk.facts(&root).ok()?;
+    let is_other = inside.device != facts.device && inside.backing != facts.backing;
+    is_other.then(|| {
+        format!(
+            "`{}` is a mount of its own, of another device than the folder it is in; give another --name, or that device itself with --to",
+            shown(root.as_str())
+        )
+    })
+}
+
 fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Candidate {
     let facts = disk.facts(given).map_err(|e| match e.kind() {
         io::ErrorKind::NotFound => format!(
@@ -410,6 +432,13 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
         Ok(facts) if is_plain => standing::look(disk, given, facts, name, layout),
         _ => Ok(Standing::default()),
     };
+    let facts = facts.and_then(|facts| match &standing {
+        Ok(standing) if standing.exists => match mounted_inside(disk, given, &facts, name) {
+            Some(why) => Err(why),
+            None => Ok(facts),
+        },
+        _ => Ok(facts),
+    });
     match standing {
         Ok(standing) => Candidate {
             given: given.to_path_buf(),
@@ -562,11 +591,13 @@ pub fn offload(
     let recorded = plan.recorded().cloned();
     let nothing_new = plan.has_nothing_new();
     let is_begun = recorded.is_none() && !nothing_new;
-    if is_begun {
-        begin(&plan, tools, &rfc3339(started)).inspect_err(|refusal| {
-            observer.event(&Event::Refused(&refusal.reasons));
-        })?;
+    // Held until all is written down: another run would take this one's parts for left ones.
+    let _claims = if is_begun {
+        begin(&plan, tools, &rfc3339(started))
+    } else {
+        claim_all(&plan, tools)
     }
+    .inspect_err(|refusal| observer.event(&Event::Refused(&refusal.reasons)))?;
     let context = Arc::new(Context {
         disk: Arc::clone(&tools.disk),
         clock: Arc::clone(&tools.clock),
@@ -626,20 +657,22 @@ pub fn offload(
 
 /// Makes the offload's folder, the records folder and the journal on every destination; undoes all
 /// of it when one refuses.
-fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<(), Refusal> {
+fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusal> {
     let mut made = Vec::new();
+    let mut claims = Vec::new();
     let mut reasons = Vec::new();
     for (index, destination) in plan.destinations.iter().enumerate() {
-        if let Err((step, cause)) = begin_one(plan, destination, tools, started, index, &mut made) {
-            reasons.push(
-                crate::disk::write_problem(step, &cause)
-                    .at(plan.name.clone())
-                    .on(index),
-            );
+        let records = destination.root.join(RECORDS);
+        let begun = make_folders(tools.disk.as_ref(), destination, &mut made)
+            .and_then(|()| tools.disk.claim(&records).map_err(|e| (Step::Look, e)))
+            .map(|claim| claims.push(claim))
+            .and_then(|()| begin_one(plan, destination, tools, started, index, &mut made));
+        if let Err(failed) = begun {
+            reasons.push(not_begun(failed).at(plan.name.clone()).on(index));
         }
     }
     if reasons.is_empty() {
-        return Ok(());
+        return Ok(claims);
     }
     for made in made.into_iter().rev() {
         let (path, undone) = match made {
@@ -652,12 +685,43 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<(), Refusal> {
                 (path, undone)
             }
         };
-        if let Err(e) = undone {
+        // What another run has put there since stays.
+        if let Err(e) = undone
+            && e.kind() != io::ErrorKind::DirectoryNotEmpty
+        {
             let why = format!("`{path}` was made and could not be removed again: {e}");
             reasons.push(Problem::new(ProblemKind::WriteFailed, why));
         }
     }
     Err(Refusal { reasons })
+}
+
+/// Claims the records of an offload that stands already.
+fn claim_all(plan: &Plan, tools: &Tools) -> Result<Vec<Claim>, Refusal> {
+    let mut claims = Vec::new();
+    for (index, destination) in plan.destinations.iter().enumerate() {
+        match tools.disk.claim(&destination.root.join(RECORDS)) {
+            Ok(claim) => claims.push(claim),
+            Err(e) if e.kind() == io::ErrorKind::WouldBlock => {
+                let reason = not_begun((Step::Look, e)).at(plan.name.clone()).on(index);
+                return Err(Refusal {
+                    reasons: vec![reason],
+                });
+            }
+            // What is wrong with it is told when it is used.
+            Err(_) => {}
+        }
+    }
+    Ok(claims)
+}
+
+/// Why an offload could not be begun on a destination.
+fn not_begun((step, cause): (Step, io::Error)) -> Problem {
+    if cause.kind() == io::ErrorKind::WouldBlock {
+        let why = "another run of unlade is at work on this offload; wait until it has ended, then run the same command again";
+        return Problem::new(ProblemKind::NameClash, why);
+    }
+    crate::disk::write_problem(step, &cause)
 }
 
 enum Made {
@@ -676,9 +740,6 @@ fn begin_one(
     let disk = tools.disk.as_ref();
     let root = &destination.root;
     let records = root.join(RECORDS);
-    for (folder, parent) in [(root, &destination.given), (&records, root)] {
-        make_folder(disk, folder, parent, made)?;
-    }
     let path = records.join(JOURNAL);
     let is_new = disk.look(&path).map_err(|e| (Step::Look, e))?.is_none();
     let mut lines = Vec::new();
@@ -729,6 +790,20 @@ fn begin_one(
     // Last: by then the journal tells what this folder is.
     if plan.layout == Layout::Bag {
         make_folder(disk, &destination.payload, root, made)?;
+    }
+    Ok(())
+}
+
+/// Makes the folders of the offload and of its records.
+fn make_folders(
+    disk: &dyn Disk,
+    destination: &PlannedDestination,
+    made: &mut Vec<Made>,
+) -> Result<(), (Step, io::Error)> {
+    let root = &destination.root;
+    let records = root.join(RECORDS);
+    for (folder, parent) in [(root, &destination.given), (&records, root)] {
+        make_folder(disk, folder, parent, made)?;
     }
     Ok(())
 }
@@ -906,7 +981,9 @@ fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> (Proof, Kept) {
         }
         let plan = proof.plan();
         let begun = plan.destinations.get(index).map_or(Ok(()), |destination| {
-            begin_one(plan, destination, tools, &started, index, &mut Vec::new())
+            let mut made = Vec::new();
+            make_folders(tools.disk.as_ref(), destination, &mut made)?;
+            begin_one(plan, destination, tools, &started, index, &mut made)
         });
         if let Err((step, cause)) = begun {
             let problem = crate::disk::write_problem(step, &cause).at(RECORDS);

@@ -45,7 +45,13 @@ pub fn look(
         }
         Some(_) => standing.exists = true,
     }
+    // Through a link the records would land somewhere else, perhaps on the card.
+    let is_folder = match disk.look(&root.join(RECORDS)) {
+        Ok(found) => found.is_none_or(|stat| stat.kind == EntryKind::Folder),
+        Err(e) => return Err(format!("`{root}/{RECORDS}` could not be looked at: {e}")),
+    };
     match records(disk, facts, &root, name) {
+        _ if !is_folder => standing.damaged = Some(format!("`{RECORDS}` in it is not a folder")),
         Ok(records) => standing.records = records,
         Err(why) => standing.damaged = Some(why),
     }

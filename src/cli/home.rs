@@ -1,18 +1,21 @@
 //! Owns where the person's own folder is, with kit and ledger in it, and the reading and writing of
 //! the ledger. Nothing that fails here costs a copy: it is told once, and the job goes on.
 
-use super::args::{Common, ShootArgs};
+use super::args::{Cli, Command, Common, ShootArgs};
 use super::exit::Exit;
 use super::out::{Out, wrap};
-use camino::Utf8PathBuf;
+use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::clock::Clock;
+use unlade::disk::FolderFacts;
 use unlade::disk::home::{append_line, read_tail};
 use unlade::ledger::history::{BYTES_MIN, Gear};
 use unlade::ledger::shoot::{CARDS_MAX, Shoot, parse_labels};
 use unlade::ledger::{Entry, Expected, LEDGER, Ledger, READ_MAX, ShootPart};
+use unlade::name::shown;
+use unlade::run::Tools;
 
 /// Between two tries to get at a ledger that another program holds.
 const WAIT: Duration = Duration::from_millis(100);
@@ -25,6 +28,33 @@ pub(crate) fn folder(common: &Common) -> Option<Utf8PathBuf> {
     }
     let data = Utf8PathBuf::from_path_buf(dirs::data_local_dir()?).ok()?;
     Some(data.join("unlade"))
+}
+
+/// Says so when the home folder lies on a card of the command, which is never written to.
+pub(crate) fn on_card(cli: &Cli, tools: &Tools) -> Option<String> {
+    let home = folder(&cli.common)?;
+    let cards: &[Utf8PathBuf] = match &cli.command {
+        Command::Copy(args) | Command::Plan(args) => &args.cards,
+        Command::Prove(args) => std::slice::from_ref(&args.card),
+        Command::Rate(args) => std::slice::from_ref(&args.card),
+        _ => &[],
+    };
+    let cards: Vec<FolderFacts> = cards
+        .iter()
+        .filter_map(|card| tools.disk.facts(card).ok())
+        .collect();
+    // The folder need not be there yet.
+    let home = std::path::absolute(&home).ok()?;
+    let there = home.ancestors().find(|folder| folder.is_dir())?;
+    let facts = tools.disk.facts(Utf8Path::from_path(there)?).ok()?;
+    cards.iter().find_map(|card| {
+        facts.goes_with(card).map(|how| {
+            format!(
+                "the folder for ledger and kit, `{}`, {how}; nothing is written to a card: choose another with --home, or leave it out",
+                shown(&home.to_string_lossy())
+            )
+        })
+    })
 }
 
 /// The ledger as one command uses it.

@@ -4,7 +4,6 @@ use super::out::Out;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
 use std::sync::Arc;
-use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::speed::ceiling::Link;
@@ -14,7 +13,6 @@ use unlade::speed::forecast::Remaining;
 pub(crate) struct Json {
     out: Out,
     clock: Arc<dyn Clock>,
-    start: Duration,
     /// The card that the events are about, where there are several.
     card: Option<Utf8PathBuf>,
     /// Told with the plan, after the plan's own.
@@ -29,7 +27,6 @@ impl Json {
     pub(crate) fn new(out: Out, clock: Arc<dyn Clock>) -> Self {
         Self {
             out,
-            start: clock.elapsed(),
             clock,
             card: None,
             notes: Vec::new(),
@@ -50,11 +47,8 @@ impl Json {
 
     /// Prints one event; `t` is in seconds since the start of the command.
     pub(crate) fn send(&self, event: &str, body: Value) {
-        let t = self
-            .clock
-            .elapsed()
-            .saturating_sub(self.start)
-            .as_secs_f64();
+        // One count for all that a command sends.
+        let t = self.clock.elapsed().as_secs_f64();
         let mut object = serde_json::Map::new();
         object.insert("event".to_owned(), event.into());
         object.insert("t".to_owned(), json!((t * 1e3).round() / 1e3));

@@ -70,6 +70,9 @@ pub(crate) fn main() -> Exit {
         cancel,
         host: host_name(),
     };
+    if let Some(why) = home::on_card(&cli, &tools) {
+        return kit::refuse(&[why], Exit::Refused, "home", out, &tools);
+    }
     let book = home::Book::new(&cli.common, out, Arc::clone(&tools.clock));
     let exit = match &cli.command {
         Command::Copy(args) if !args.dry_run => copy::copy(args, &cli.common, out, &tools, &book),

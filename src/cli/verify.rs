@@ -260,7 +260,9 @@ fn tell_json(
         json!({
             "offload": path, "unchanged": findings.is_clean(),
             // Files that lie in other offloads were not looked at.
-            "proven": findings.is_clean() && findings.manifest.verdict.proven && findings.elsewhere.is_empty(),
+            // What memory answered says nothing of the drive.
+            "proven": findings.is_clean() && findings.manifest.verdict.proven && findings.elsewhere.is_empty()
+                && findings.way.reaches_device(),
             "elsewhere": findings.elsewhere, "files_equal": findings.equal,
             "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed, "extra": extra,
             "litter": findings.litter.len(), "readback": findings.way, "exit_code": exit.code(),

@@ -222,6 +222,9 @@ pub trait Journal: Send + Debug {
     fn append(&mut self, lines: &[u8]) -> io::Result<()>;
 }
 
+/// A folder of records that is one run's own as long as this is kept; nothing where there is no such thing.
+pub type Claim = Option<std::fs::File>;
+
 /// Every operation on cards and drives.
 pub trait Disk: Send + Sync + Debug {
     /// Walks a tree below `root` (the root itself is not reported); order is free, access times stay.
@@ -262,6 +265,11 @@ pub trait Disk: Send + Sync + Debug {
     fn remove_own(&self, path: &Utf8Path) -> io::Result<()>;
     /// Removes an empty folder that this tool made.
     fn remove_empty_folder(&self, path: &Utf8Path) -> io::Result<()>;
+    /// Claims a folder of records for this run. Fails with [`io::ErrorKind::WouldBlock`] when another run has it.
+    fn claim(&self, folder: &Utf8Path) -> io::Result<Claim> {
+        let _ = folder;
+        Ok(None)
+    }
     /// Opens a journal for appending, creating it if needed.
     fn open_journal(&self, path: &Utf8Path) -> io::Result<Box<dyn Journal>>;
 }

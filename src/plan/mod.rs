@@ -9,6 +9,7 @@ pub mod together;
 
 use crate::also::{Also, AlsoHashes, AlsoSet};
 use crate::card::dates::{Shift, parse};
+use crate::card::identity::RATIO_MAX;
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
@@ -1060,6 +1061,19 @@ pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool
         })
 }
 
+/// Returns whether records and card have not one name in common although both have about as many. Some
+/// cameras give all of their cards one identity; such cards are two, or one that was formatted since, and each
+/// gets a folder of its own.
+pub fn holds_nothing_of(records: &Records, listing: &Listing) -> bool {
+    let then = len64(records.card_files.len());
+    let now = listing.totals().0;
+    let can_tell = then.min(now) > 0 && then.max(now) <= then.min(now).saturating_mul(RATIO_MAX);
+    can_tell
+        && !listing
+            .files()
+            .any(|file| records.card_files.contains_key(file.name.as_str()))
+}
+
 /// A destination while it is planned.
 struct Place<'a> {
     index: usize,
@@ -1186,10 +1200,16 @@ fn destination_at_start(
         copy_bytes: 0,
         needs_bytes: 0,
     };
-    // A part of the card's own that happens to be named like one is no stale part.
+    // A file of the card's own that happens to be named like one is no stale part, also when it is gone
+    // from the card and only the records know it.
+    let is_recorded = |part: &CardName| {
+        let part = part.as_str();
+        let records = standing.records.as_ref();
+        records.is_some_and(|r| r.proven.contains_key(part) || r.card_files.contains_key(part))
+    };
     planned
         .stale_parts
-        .retain(|part| !listing.files().any(|f| f.name == part));
+        .retain(|part| !is_recorded(part) && !listing.files().any(|f| f.name == part));
     if shape.layout == Layout::Bag {
         (planned.in_bag, planned.strangers) = stands_in_bag(standing, listing);
     }

@@ -9,9 +9,9 @@ use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{ReadBackWay, Stamp};
-use crate::error::ProblemKind;
+use crate::error::{Problem, ProblemKind};
 use crate::name::some_of;
-use crate::plan::count_independent;
+use crate::plan::{count_independent, trash_notes};
 use crate::units::{counted, len64};
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -80,6 +80,8 @@ pub struct Question<'a> {
     pub by_content: bool,
     /// Copies that are known of and could not be looked at, in words.
     pub away: &'a [String],
+    /// What was not the same on the card when it was listed again after it was read.
+    pub changed: Vec<Problem>,
     /// Copies on independent devices that are needed.
     pub copies_needed: usize,
     /// The person states that devices which the system cannot tell apart are separate.
@@ -190,6 +192,12 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         path: None,
         detail: detail.clone(),
     }));
+    troubles.extend(question.changed.iter().map(|p| Reason {
+        kind: p.kind,
+        path: p.path.clone(),
+        detail: p.detail.clone(),
+    }));
+    notes.extend(trash_notes(question.listing));
     let usable: Vec<Usable<'_>> = offloads
         .iter()
         .filter_map(|o| usable(question, o, &mut troubles, &mut notes))

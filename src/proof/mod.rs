@@ -401,7 +401,8 @@ fn unheld_problem(list: List, unheld: &[&str]) -> Option<Problem> {
     Some(Problem::new(ProblemKind::NameNotStorable, why).harmless())
 }
 
-fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Vec<Problem> {
+/// Returns what is not the same on a card that was listed again at the end.
+pub fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Vec<Problem> {
     let after = match after {
         Ok(after) => after,
         Err(problem) => return vec![problem],

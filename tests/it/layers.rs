@@ -1,13 +1,14 @@
 //! What lies below a file system: whether a read past the cache is believed where layers of images, of
 //! memory or a journal of data come between, on mounts that root makes.
 
-use crate::support::program::{Work, skip, tool};
+use crate::support::program::{Work, put, skip, tool};
 use camino::Utf8Path;
 use std::path::Path;
 use std::process::Command;
 use unlade::disk::buffer::Aligned;
 use unlade::disk::os::OsDisk;
 use unlade::disk::{Disk as _, ReadBackWay};
+use unlade::units::{len_usize, len64};
 
 /// Mounts by root, taken down at the end; what this machine cannot mount is skipped.
 struct Mounts<'a> {
@@ -71,7 +72,7 @@ fn utf8(path: &Path) -> &Utf8Path {
 /// The way in which a file in this folder would be read back.
 fn way_in(work: &Work, folder: &str) -> ReadBackWay {
     let path = work.path(folder).join("K.MOV");
-    std::fs::write(&path, vec![7; 3 << 20]).unwrap();
+    put(&path, &vec![7; 3 << 20]);
     let source = OsDisk::new().open_read_back(utf8(&path)).unwrap();
     source.way()
 }
@@ -105,23 +106,20 @@ fn a_file_system_that_only_claims_direct_reads_is_not_believed() {
     let path = work.path("d/LATE.MOV");
     let file = std::fs::File::create_new(&path).unwrap();
     let mut source = OsDisk::new().open_read_back(utf8(&path)).unwrap();
-    let bytes: usize = 8 << 20;
-    std::os::unix::fs::FileExt::write_all_at(&file, &vec![9; bytes], 0).unwrap();
+    let bytes = 8_u64 << 20;
+    std::os::unix::fs::FileExt::write_all_at(&file, &vec![9; len_usize(bytes)], 0).unwrap();
     file.sync_all().unwrap();
     let sectors = || sectors_read(&loop_of(&work.path("d")));
     let before = sectors();
     let mut buffer = Aligned::new(512 << 10);
     let mut at = 0;
     while at < bytes {
-        let read = source.read_at(buffer.all_mut(), at as u64).unwrap();
+        let read = source.read_at(buffer.all_mut(), at).unwrap();
         assert!(read > 0);
-        at += read;
+        at += len64(read);
     }
     let from_device = (sectors() - before) * 512;
-    assert!(
-        from_device >= bytes as u64,
-        "{from_device} of {bytes} bytes"
-    );
+    assert!(from_device >= bytes, "{from_device} of {bytes} bytes");
 }
 
 /// The loop device that is mounted in a folder.

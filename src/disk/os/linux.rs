@@ -125,28 +125,23 @@ fn cached_images(root: &Path, volume: &Volume) -> Images {
         let Some(node) = todo.pop() else {
             return images;
         };
-        match loop_number(&node) {
-            Some(number) => {
-                let folder = root.join(format!("sys/block/loop{number}/loop"));
-                let image =
-                    std::fs::read_to_string(folder.join("backing_file")).unwrap_or_default();
-                let image = PathBuf::from(image.trim_end_matches('\n'));
-                // The disk of the image, which may be in an image itself.
-                match std::fs::metadata(&image) {
-                    Ok(found) => todo.extend(block_name(root, found.dev())),
-                    Err(_) => images.is_blind = true,
-                }
-                let dio = std::fs::read_to_string(folder.join("dio"));
-                if dio.is_ok_and(|d| d.trim() == "1") {
-                    continue;
-                }
-                images.paths.push(image);
-            }
-            None => {
-                let below = root.join("sys/class/block").join(&node).join("slaves");
-                let below = std::fs::read_dir(below).into_iter().flatten().flatten();
-                todo.extend(below.filter_map(|entry| entry.file_name().into_string().ok()));
-            }
+        let Some(number) = loop_number(&node) else {
+            let below = root.join("sys/class/block").join(&node).join("slaves");
+            let below = std::fs::read_dir(below).into_iter().flatten().flatten();
+            todo.extend(below.filter_map(|entry| entry.file_name().into_string().ok()));
+            continue;
+        };
+        let folder = root.join(format!("sys/block/loop{number}/loop"));
+        let image = std::fs::read_to_string(folder.join("backing_file")).unwrap_or_default();
+        let image = PathBuf::from(image.trim_end_matches('\n'));
+        // The disk of the image, which may be in an image itself.
+        match std::fs::metadata(&image) {
+            Ok(found) => todo.extend(block_name(root, found.dev())),
+            Err(_) => images.is_blind = true,
+        }
+        let dio = std::fs::read_to_string(folder.join("dio"));
+        if !dio.is_ok_and(|d| d.trim() == "1") {
+            images.paths.push(image);
         }
     }
     images.is_blind |= !todo.is_empty();

@@ -9,7 +9,9 @@ use super::macos as system;
 use super::{
     DEPTH_MAX, ENTRIES_MAX, Entries, OsJournal, check_own, is_camera_volume, read_limited, walk,
 };
-use crate::disk::{Disk, EntryKind, FolderFacts, Found, Journal, Part, Source, Stamp, Stat, Tree};
+use crate::disk::{
+    Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, Source, Stamp, Stat, Tree,
+};
 use camino::Utf8Path;
 use rustix::fs::{AtFlags, OFlags, RenameFlags};
 use std::collections::HashMap;
@@ -298,6 +300,17 @@ impl Disk for OsDisk {
     fn read_record(&self, path: &Utf8Path, limit: u64) -> io::Result<Vec<u8>> {
         let file = open_quietly(path.as_std_path(), OFlags::NONBLOCK)?;
         read_limited(file, limit)
+    }
+
+    fn claim(&self, folder: &Utf8Path) -> io::Result<Claim> {
+        use rustix::fs::{FlockOperation, flock};
+        let folder = open_quietly(folder.as_std_path(), OFlags::DIRECTORY)?;
+        match flock(&folder, FlockOperation::NonBlockingLockExclusive) {
+            Ok(()) => Ok(Some(folder)),
+            Err(rustix::io::Errno::WOULDBLOCK) => Err(io::ErrorKind::WouldBlock.into()),
+            // Some network file systems have no locks.
+            Err(_) => Ok(None),
+        }
     }
 
     fn create_folder(&self, path: &Utf8Path) -> io::Result<()> {
