@@ -118,7 +118,8 @@ pub fn speed(bytes_per_s: f64) -> String {
     }
 }
 
-/// Returns a measured time, finer for short ones: `0.84 s`, `12.3 s`, `4 min 05 s`, `2 h 07 min`.
+/// Returns a measured time, finer for short ones: `0.84 s`, `12.3 s`, `4 min 05 s`, `2 h 07 min`. What is
+/// left over is rounded, so that it agrees with the same time in minutes and a decimal.
 pub fn time(time: Duration) -> String {
     let seconds = time.as_secs_f64();
     if seconds < 10.0 {
@@ -131,7 +132,8 @@ pub fn time(time: Duration) -> String {
     if s < 3_600 {
         format!("{} min {:02} s", s / 60, s % 60)
     } else {
-        format!("{} h {:02} min", s / 3_600, s % 3_600 / 60)
+        let min = whole(seconds / 60.0);
+        format!("{} h {:02} min", min / 60, min % 60)
     }
 }
 
@@ -188,6 +190,12 @@ mod tests {
         assert_eq!(time(Duration::from_millis(840)), "0.84 s");
         assert_eq!(time(Duration::from_secs(245)), "4 min 05 s");
         assert_eq!(time(Duration::from_secs(7_620)), "2 h 07 min");
+        // 128 GB at 35 Mb/s are 487.6 min, and at 100 Mb/s 170.7: by IEC 80000-13's units.
+        assert_eq!(time(Duration::from_secs_f64(29_257.1)), "8 h 08 min");
+        assert_eq!(time(Duration::from_secs_f64(10_240.0)), "2 h 51 min");
+        assert_eq!(time(Duration::from_secs_f64(3_599.4)), "59 min 59 s");
+        assert_eq!(time(Duration::from_secs_f64(3_599.6)), "1 h 00 min");
+        assert_eq!(time(Duration::from_secs_f64(7_199.0)), "2 h 00 min");
         assert_eq!(count(118_000), "118,000");
         assert_eq!(counted(1, "file"), "1 file");
         assert_eq!(counted(1_234_567, "file"), "1,234,567 files");
