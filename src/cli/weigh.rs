@@ -70,10 +70,21 @@ fn tell(answer: Answer, out: Out, tools: &Tools) {
     }
 }
 
+/// A rate in words, with figures left also where it is far below 1 MB/s.
+fn pace(bytes_per_s: f64) -> String {
+    if bytes_per_s < 1e5 {
+        format!("{}/s", size(whole(bytes_per_s)))
+    } else {
+        speed(bytes_per_s)
+    }
+}
+
 /// Megabits per second in words.
 fn mbits(bytes_per_s: f64) -> String {
     let mb = bytes_per_s * 8.0 / 1e6;
-    if mb < 10.0 {
+    if mb < 0.995 {
+        format!("{:.0} kb/s", mb * 1e3)
+    } else if mb < 10.0 {
         format!("{mb:.2} Mb/s")
     } else if (mb - mb.round()).abs() < 0.05 {
         format!("{mb:.0} Mb/s")
@@ -99,21 +110,21 @@ fn footage(args: &FootageArgs, tools: &Tools) -> Result<Answer, String> {
         None => None,
     };
     let capacity = measured.or_else(|| args.room.iter().min().copied());
-    let mut assumed = vec![
-        "the bit rate is what the camera records in all, sound included, and stays as it is; with a varying bit rate it is the average.",
-    ];
+    let mut assumed = vec!["the bit rate is what the camera records in all, sound included."];
     let mut lines = vec![(
         "Records",
         format!(
             "{} = {}, {} an hour",
             mbits(args.at),
-            speed(args.at),
+            pace(args.at),
             size(whole(args.at * 3_600.0))
         ),
     )];
     if let Some(bytes) = capacity {
         let seconds = footage_s(bytes, args.at);
         lines.push(("Holds", holds(bytes, seconds, args.room.len() > 1)));
+        assumed
+            .push("for the time that a card holds, the bit rate is the average of the recording.");
         assumed.push(if measured.is_some() {
             "the card is empty; its capacity is what its file system reports."
         } else {
@@ -127,6 +138,10 @@ fn footage(args: &FootageArgs, tools: &Tools) -> Result<Answer, String> {
         .min_by(|a, b| a.times.total_cmp(&b.times));
     if let Some(sustain) = worst {
         lines.push(("Class", sustained(sustain, args.class.len() > 1)));
+        // Common practice, no source: what a camera states is often the average of a varying bit rate.
+        assumed.push(
+            "for the class, the bit rate is the peak of the recording; what a camera states is often an average, and a varying bit rate goes above it for a while.",
+        );
         assumed.push(
             "the class is true, and holds for a card in the state its standard asks for (freshly formatted in the camera, in the bus mode of the class).",
         );
@@ -138,6 +153,8 @@ fn footage(args: &FootageArgs, tools: &Tools) -> Result<Answer, String> {
         "guaranteed_bytes_per_s": worst.map(|s| guaranteed(s.class)),
         "source": worst.map(|s| s.class.source()),
         "sustained": worst.map(Sustain::is_sustained),
+        "times": worst.map(|s| rounded(s.times)),
+        "small_margin": worst.map(Sustain::is_narrow),
         "enough": worst.and_then(|s| s.enough).map(|c| c.to_string()),
     });
     Ok(Answer {
@@ -154,10 +171,12 @@ fn holds(bytes: u64, seconds: f64, both: bool) -> String {
         ""
     };
     format!(
-        "{which}{} hold {:.1} min of it ({})",
+        "{which}{} {} {:.1} min of it ({})",
         size(bytes),
+        if bytes == 1 { "holds" } else { "hold" },
         seconds / 60.0,
-        time(Duration::from_secs_f64(seconds.min(1e9)))
+        // 1 PB at 1 kB/s is the longest that can be asked for.
+        time(Duration::from_secs_f64(seconds))
     )
 }
 
@@ -176,16 +195,34 @@ fn sustained(sustain: Sustain, both: bool) -> String {
     let guarantee = format!(
         "{which}{class} guarantees {} MB/s of writing, {} are needed",
         guaranteed(class) / 1e6,
-        speed(needs)
+        pace(needs)
     );
     if sustain.is_sustained() {
-        return format!("{guarantee}: sustained, {times:.1} times over.");
+        let little = if sustain.is_narrow() {
+            " That is a small margin: if the bit rate is an average, as a camera's often is, its peaks may need more."
+        } else {
+            ""
+        };
+        return format!(
+            "{guarantee}: sustained, {} times over.{little}",
+            factor(times)
+        );
     }
     let next = enough.map_or_else(
         || "No class of its kind guarantees it.".to_owned(),
         |class| format!("{class} would."),
     );
     format!("{guarantee}: NOT sustained by guarantee; the card may stop the recording. {next}")
+}
+
+/// How many times over, with more digits where it is close, and never rounded up to more than there is.
+fn factor(times: f64) -> String {
+    let cut = |tens: f64| (times * tens + 1e-9).floor() / tens;
+    if times < 2.0 {
+        format!("{:.2}", cut(100.0))
+    } else {
+        format!("{:.1}", cut(10.0))
+    }
 }
 
 /// Guaranteed writing in bytes per second.
@@ -206,11 +243,17 @@ fn burst(args: &BurstArgs) -> Answer {
     let mut lines = vec![(
         "Shoots",
         format!(
-            "{} frames a second of {} = {}; the card takes {}{}",
+            "{} {} a second of {} = {}; the card takes {}{}",
             args.fps,
+            // A whole number stands there without decimals.
+            if format!("{}", args.fps) == "1" {
+                "frame"
+            } else {
+                "frames"
+            },
             size(args.frame),
-            speed(args.fps * float(args.frame)),
-            speed(writes),
+            pace(args.fps * float(args.frame)),
+            pace(writes),
             if args.writes.len() > 1 {
                 " (both cards get every frame, so the slower one counts)"
             } else {
@@ -273,8 +316,13 @@ fn stall_words(burst: Burst, stall: Option<Stall>) -> String {
 }
 
 fn series_words(series: Series) -> String {
+    let (take, all, last) = if series.frames == 1 {
+        ("takes", "it is", "that")
+    } else {
+        ("take", "all are", "the last")
+    };
     format!(
-        "{} take {:.1} s{}; all are on the card {:.1} s after the last",
+        "{} {take} {:.1} s{}; {all} on the card {:.1} s after {last}",
         counted(series.frames, "frame"),
         series.shooting_s,
         if series.stalls { " with the stall" } else { "" },

@@ -4,6 +4,7 @@ use camino::Utf8PathBuf;
 use clap::{ArgGroup, Args, Subcommand};
 use unlade::speed::classes::WriteClass;
 use unlade::speed::quantity::{Bare, rate, size};
+use unlade::units::GB;
 
 /// The questions that can be weighed.
 #[derive(Clone, Debug, Subcommand)]
@@ -54,13 +55,13 @@ pub(crate) struct BurstArgs {
     #[arg(long, value_name = "N", value_parser = frames_per_s)]
     pub(crate) fps: f64,
     /// Size of a frame; raw and JPEG together if both are recorded.
-    #[arg(long, value_name = "SIZE", value_parser = size)]
+    #[arg(long, value_name = "SIZE", value_parser = in_camera)]
     pub(crate) frame: u64,
     /// What the card takes in the camera, MB/s; of both cards if both get every frame, 250,90.
     #[arg(long, value_name = "MBPS", required = true, value_delimiter = ',', value_parser = write_rate)]
     pub(crate) writes: Vec<f64>,
     /// Size of the camera's buffer.
-    #[arg(long, value_name = "SIZE", value_parser = size)]
+    #[arg(long, value_name = "SIZE", value_parser = in_camera)]
     pub(crate) buffer: Option<u64>,
     /// Frames shot in one go.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=1_000_000))]
@@ -69,6 +70,14 @@ pub(crate) struct BurstArgs {
 
 fn bit_rate(text: &str) -> Result<f64, String> {
     rate(text, Bare::Refused)
+}
+
+/// A frame or a buffer: no camera's memory holds more than 1 TB.
+fn in_camera(text: &str) -> Result<u64, String> {
+    match size(text)? {
+        bytes if bytes <= 1_000 * GB => Ok(bytes),
+        _ => Err("a frame or a camera's buffer is 1TB at most".to_owned()),
+    }
 }
 
 pub(crate) fn write_rate(text: &str) -> Result<f64, String> {

@@ -2,10 +2,12 @@
 //! decimal and binary units are told apart by their letters, and what could mean both is an error.
 //! Decimal and binary prefixes as in IEC 80000-13; `b` is a bit and `B` a byte. Pure.
 
-/// Largest size that is read, in bytes: 10^18, a million cards of 1 TB.
-pub const SIZE_MAX: f64 = 1e18;
-/// Largest rate that is read, in bytes per second: 10^13, above any bus of the link table.
-pub const RATE_MAX: f64 = 1e13;
+/// Largest size that is read, in bytes: 1 PB, a thousand cards of 1 TB. Above it somebody mistook a unit.
+pub const SIZE_MAX: f64 = 1e15;
+/// Slowest rate that is read, in bytes per second: 1 kB/s, an eighth of what speech is recorded with.
+pub const RATE_MIN: f64 = 1e3;
+/// Fastest rate that is read, in bytes per second: 100 GB/s, the kit's limit, above any bus of the link table.
+pub const RATE_MAX: f64 = 1e11;
 /// Longest text that is looked at, in bytes.
 const TEXT_MAX: usize = 64;
 
@@ -26,7 +28,7 @@ pub fn size(text: &str) -> Result<u64, String> {
     let bytes = number * factor;
     if !(1.0..=SIZE_MAX).contains(&bytes) {
         return Err(format!(
-            "`{text}` is out of range: a size is at least 1 byte and at most 10^18 bytes"
+            "`{text}` is out of range: a size is at least 1 byte and at most 1 PB (1000TB)"
         ));
     }
     Ok(crate::units::whole(bytes))
@@ -56,9 +58,9 @@ pub fn rate(text: &str, bare: Bare) -> Result<f64, String> {
         }
         _ => number * rate_factor(text, unit)?,
     };
-    if !(1.0..=RATE_MAX).contains(&bytes_per_s) {
+    if !(RATE_MIN..=RATE_MAX).contains(&bytes_per_s) {
         return Err(format!(
-            "`{text}` is out of range: a rate is at least 1 byte and at most 10^13 bytes a second"
+            "`{text}` is out of range: a rate is at least 1kB/s and at most 100GB/s"
         ));
     }
     Ok(bytes_per_s)
@@ -167,7 +169,9 @@ mod tests {
             assert!((got - 12.5e6).abs() < 1e-6, "{text}: {got}");
         }
         assert!((rate("250", Bare::MegaBytes).unwrap() - 250e6).abs() < 1e-6);
-        assert!((rate("8b/s", Bare::Refused).unwrap() - 1.0).abs() < 1e-9);
+        assert!((rate("8kb/s", Bare::Refused).unwrap() - 1e3).abs() < 1e-9);
+        assert!((rate("100GB/s", Bare::Refused).unwrap() - 1e11).abs() < 1e-9);
+        assert_eq!(size("1000TB"), Ok(1_000_000_000_000_000));
     }
 
     #[test]
@@ -183,8 +187,8 @@ mod tests {
             ("NaNMB/s", "number above zero"),
             ("", "number above zero"),
             ("1e9MB/s", "no rate"),
-            ("99999999TB/s", "out of range"),
-            ("0.1b/s", "out of range"),
+            ("101GB/s", "at most 100GB/s"),
+            ("7kb/s", "at least 1kB/s"),
         ] {
             let said = rate(text, Bare::Refused).unwrap_err();
             assert!(said.contains(told), "{text}: {said}");
@@ -195,7 +199,7 @@ mod tests {
             ("128GB/s", "is a rate"),
             ("128gigs", "no size"),
             ("0.1B", "out of range"),
-            ("9999999TB", "out of range"),
+            ("1001TB", "at most 1 PB"),
         ] {
             let said = size(text).unwrap_err();
             assert!(said.contains(told), "{text}: {said}");

@@ -23,6 +23,71 @@ fn footage_is_reckoned_in_decimal_units_and_says_what_it_assumed() {
 }
 
 #[test]
+fn a_guarantee_is_held_against_the_peaks() {
+    let work = Work::new("weigh-narrow");
+    // SD Association: V30 guarantees 30 MB/s, which 240 Mb/s need to the last byte. Common practice, no source:
+    // what a camera states is often an average.
+    work.run("weigh footage --at 240Mb/s --class V30")
+        .exits(0)
+        .says("sustained, 1.00 times over. That is a small margin: if the bit rate is an average")
+        .says("the bit rate is the peak of the recording");
+    work.run("weigh footage --at 100Mb/s --class V30")
+        .exits(0)
+        .says("sustained, 2.4 times over.")
+        .is_silent_of("small margin");
+    let event = &work
+        .run("weigh footage --at 239Mb/s --class V30 --json")
+        .exits(0)
+        .events()[0];
+    assert_eq!(event["small_margin"], true);
+    assert_eq!(event["times"], 1.004);
+}
+
+#[test]
+fn what_no_camera_does_is_refused_and_the_rest_agrees_with_itself() {
+    let work = Work::new("weigh-limits");
+    for (arguments, told) in [
+        ("footage --at 1B/s --room 800000TB", "at least 1kB/s"),
+        ("footage --at 101GB/s --room 1TB", "at most 100GB/s"),
+        ("footage --at 100Mb/s --room 1001TB", "at most 1 PB"),
+        (
+            "burst --fps 9 --frame 2TB --buffer 2GB --writes 90",
+            "1TB at most",
+        ),
+        (
+            "burst --fps 9 --frame 50MB --buffer 2TB --writes 90",
+            "1TB at most",
+        ),
+        (
+            "upgrade --offload 1001TB --reader 90 --new-reader 300",
+            "at most 1 PB",
+        ),
+        (
+            "upgrade --offload 1TB --reader 90 --new-reader 300000",
+            "at most 100GB/s",
+        ),
+    ] {
+        work.run(&format!("weigh {arguments}")).exits(2).says(told);
+    }
+    // The longest that can be asked for: 10^12 s, the same in minutes and in hours.
+    work.run("weigh footage --at 1kB/s --room 1000TB")
+        .exits(0)
+        .says("8 kb/s = 1.0 kB/s")
+        .says("hold 16666666666.7 min of it (277777777 h 47 min)");
+    // 128 GB at 35 Mb/s: 487.6 min by plain arithmetic in IEC 80000-13's units.
+    work.run("weigh footage --at 35Mb/s --room 128GB")
+        .exits(0)
+        .says("487.6 min of it (8 h 08 min)");
+    work.run("weigh footage --at 35Mb/s --room 1B")
+        .exits(0)
+        .says("1 byte holds 0.0 min");
+    work.run("weigh burst --fps 1 --frame 50MB --writes 90 --frames 1")
+        .exits(0)
+        .says("1 frame a second of 50.0 MB")
+        .says("1 frame takes 1.0 s; it is on the card 0.0 s after that");
+}
+
+#[test]
 fn two_cards_that_record_the_same_run_at_the_slower_one() {
     // Common practice, no source.
     let work = Work::new("weigh-two");
