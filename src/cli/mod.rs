@@ -29,6 +29,7 @@ mod speed;
 mod verify;
 mod weigh;
 mod weigh_args;
+mod weigh_saving;
 mod weigh_upgrade;
 mod words;
 

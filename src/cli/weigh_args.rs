@@ -23,7 +23,7 @@ pub(crate) enum WeighCommand {
     Burst(BurstArgs),
     /// What a faster card, reader, port or drive would save, with every other link counted.
     #[command(
-        long_about = "Reckons what a part would save per offload and per year. Every other link counts: the slowest that is left takes over, which is why the figure on the box is nearly always wrong. A part is given as the MB/s that it gives, by its name in the kit, or by a name of the link table. Copy and read-back are told apart.",
+        long_about = "Reckons what a part would save per offload and per year. Every other link counts: the slowest that is left takes over, which is why the figure on the box is nearly always wrong. A part is given as the MB/s that it gives, by its name in the kit, or by a name of the link table. unlade reads every copy back while it still copies, and so the slowest stage sets the time of both; a spinning disk writes and reads back in turns. Of a drive in the kit, `spins` tells which it is; where nobody has told and it may, both cases are reckoned.\n\nWith --json, what stands in neither `if_spinning` nor `if_not_spinning` rests on the drives as they are known, and on drives that do not spin where that is not known; `basis` says which it came to. `copy_s` and `read_back_s` are the two one after the other, `rolled_s` is both at once, and so are `a_year_h`, `helps` and the price.",
         after_help = "Example:  unlade weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives 110/115 --new-reader 250 --price \"60 EUR\""
     )]
     Upgrade(Box<UpgradeArgs>),

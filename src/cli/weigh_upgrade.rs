@@ -1,19 +1,20 @@
-//! Owns `weigh upgrade`: what a faster part would save, in words, with what was assumed.
+//! Owns what `weigh upgrade` is asked: which parts there are now and would be then, from the command line, the kit
+//! and the ledger. The answer in words is [`super::weigh_saving`].
 
 use super::args::Common;
 use super::home::{Book, folder};
 use super::kit_file;
-use super::weigh::{Answer, rounded};
-use super::weigh_args::{Price, UpgradeArgs};
-use serde_json::{Value, json};
-use unlade::kit::{Drive, Kit};
+use super::weigh::Answer;
+use super::weigh_args::UpgradeArgs;
+use super::weigh_saving::{Case, Promise};
+use unlade::kit::Kit;
 use unlade::ledger::Ledger;
 use unlade::name::shown;
-use unlade::speed::ceiling::{Ceiling, Chain};
+use unlade::speed::ceiling::{Ceiling, Chain, DriveSpeed, Figure};
 use unlade::speed::links::{LinkRow, find};
 use unlade::speed::quantity::{Bare, rate};
-use unlade::speed::upgrade::{Part, Saving, Setup, per_hour, promised_s};
-use unlade::units::{counted, float, len64, size, speed};
+use unlade::speed::upgrade::{Part, Setup, Unknown, middle_of, promised_s};
+use unlade::units::{MegabytesPerS, counted, len64, speed};
 
 /// Why there is no answer.
 pub(crate) enum Refused {
@@ -46,7 +47,7 @@ struct Parts {
     card: Option<Thing>,
     reader: Option<Thing>,
     port: Option<Thing>,
-    drives: Vec<(f64, Option<f64>)>,
+    drives: Vec<DriveSpeed>,
 }
 
 /// What is known of the parts beside the command line.
@@ -99,7 +100,7 @@ pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common, book: &Book) -> Resul
         kit,
         ledger: Ledger::default(),
     };
-    let promised = promised(&now, &new, &only_figures, args.offload);
+    let figures = figures_of(&new, &only_figures);
     let known = Known {
         ledger: if now.is_pair_of_kit() || then.is_pair_of_kit() {
             book.read()
@@ -108,25 +109,30 @@ pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common, book: &Book) -> Resul
         },
         ..only_figures
     };
-    let (now_setup, mut notes) = now.setup(&known);
-    let (then_setup, more) = then.setup(&known.of_port(new.port.is_none()));
+    let promised =
+        figures.and_then(|new_rate| promised(&now, &new, new_rate, &known, args.offload));
+    let now = now.reckon(&known);
+    let then = then.reckon(&known.of_port(new.port.is_none()));
+    let mut notes = now.notes;
     notes.extend(
-        more.into_iter()
+        then.notes
+            .into_iter()
             .filter(|n| !notes.contains(n))
             .collect::<Vec<_>>(),
     );
-    let saving = Saving::of(&now_setup, &then_setup, args.offload)
-        .ok_or_else(|| "nothing is known of what holds the copy back; give rates".to_owned())?;
     let case = Case {
         bytes: args.offload,
         per_year: args.per_year,
         price: args.price.clone(),
         promised,
-        now: now_setup,
-        then: then_setup,
-        saving,
+        now: now.setup,
+        then: then.setup,
     };
-    let mut lines = case.lines();
+    let Some(mut lines) = case.lines() else {
+        return Err("nothing is known of what holds the copy back; give rates"
+            .to_owned()
+            .into());
+    };
     lines.extend(notes.into_iter().map(|n| ("Note", n)));
     Ok(Answer {
         lines,
@@ -207,17 +213,22 @@ fn thing(text: Option<&str>, slot: Slot, kit: &Kit) -> Result<Option<Thing>, Str
     }
 }
 
-fn drives(texts: &[String], kit: &Kit) -> Result<Vec<(f64, Option<f64>)>, String> {
+fn drives(texts: &[String], kit: &Kit) -> Result<Vec<DriveSpeed>, String> {
     texts.iter().map(|text| drive(text, kit)).collect()
 }
 
-fn drive(text: &str, kit: &Kit) -> Result<(f64, Option<f64>), String> {
+fn drive(text: &str, kit: &Kit) -> Result<DriveSpeed, String> {
+    let mut speed = DriveSpeed::default();
     if let Ok(drive) = kit.drive(text) {
-        let Drive { writes, reads, .. } = drive;
-        let writes = writes.ok_or_else(|| {
-            format!("the kit does not say what drive `{}` sustains when it is written; `unlade kit add drive {} --update --writes MBPS` tells it", shown(text), shown(text))
-        })?;
-        return Ok((writes * 1e6, reads.map(|r| r * 1e6)));
+        unlade::kit::fill_drive(&mut speed, drive);
+        return if speed.writes.is_some() {
+            Ok(speed)
+        } else {
+            let name = shown(text);
+            Err(format!(
+                "the kit does not say what drive `{name}` sustains when it is written; `unlade kit add drive {name} --update --writes MBPS` tells it"
+            ))
+        };
     }
     let (writes, reads) = match text.split_once('/') {
         // `110MB/s` holds a stroke of its own.
@@ -225,11 +236,14 @@ fn drive(text: &str, kit: &Kit) -> Result<(f64, Option<f64>), String> {
         _ => (text, None),
     };
     let read = |text: &str| {
-        rate(text, Bare::MegaBytes).map_err(|why| {
+        let bytes_per_s = rate(text, Bare::MegaBytes).map_err(|why| {
             format!("{why}; a drive is given as WRITES/READS (110/115), or by its name in the kit")
-        })
+        })?;
+        Ok::<_, String>(Figure::label(MegabytesPerS(bytes_per_s / 1e6)))
     };
-    Ok((read(writes)?, reads.map(read).transpose()?))
+    speed.writes = Some(read(writes)?);
+    speed.reads = reads.map(read).transpose()?;
+    Ok(speed)
 }
 
 /// Every part that is exchanged must be known as it is now.
@@ -265,16 +279,13 @@ impl Parts {
         )
     }
 
-    /// Returns the set-up, and what is worth saying about its links.
-    fn setup(&self, known: &Known) -> (Setup, Vec<String>) {
+    /// Reckons the set-up.
+    fn reckon(&self, known: &Known) -> Reckoned {
         let kit = &known.kit;
         let mut chain = Chain::default();
         let mut plain = Vec::new();
         let mut say = |name: &str, bytes_per_s: f64| {
-            plain.push(Part {
-                name: name.to_owned(),
-                bytes_per_s,
-            });
+            plain.push(Part::new(name, bytes_per_s));
         };
         let mut names = (None, None);
         match &self.card {
@@ -292,10 +303,7 @@ impl Parts {
         }
         match &self.port {
             Some(Thing::Rate(rate)) => say("port", *rate),
-            Some(Thing::Row(row)) => say(
-                &format!("port, {}", row.words),
-                row.mbps().bytes_per_s() * row.usual.low.midpoint(row.usual.high),
-            ),
+            Some(Thing::Row(row)) => say(&format!("port, {}", row.words), middle_of(row)),
             Some(Thing::Kit(_)) | None => {}
         }
         let pair = names.0.zip(names.1);
@@ -303,6 +311,7 @@ impl Parts {
             let reached = known.ledger.reached(&card.name, &reader.name)?;
             Some((card, reader, reached))
         });
+        let measured = reached.as_ref().map(|(.., reached)| reached.bytes_per_s);
         let notes = if let Some((card, reader, reached)) = reached {
             // What they give together in truth stands for all that would be reckoned of them.
             let (card, reader) = (shown(&card.name), shown(&reader.name));
@@ -321,251 +330,67 @@ impl Parts {
         };
         let mut setup = Setup {
             links: plain,
-            ..Setup::default()
+            drives: self.drives.clone(),
         };
         setup.add_chain(&chain);
-        for (number, (writes, reads)) in (1..).zip(&self.drives) {
-            setup.writes.push(Part {
-                name: format!("drive {number}"),
-                bytes_per_s: *writes,
-            });
-            setup.reads.push(*reads);
+        Reckoned {
+            setup,
+            notes,
+            measured,
         }
-        (setup, notes)
     }
-}
 
-/// What the figures of the exchanged parts alone would save, and from what to what.
-fn promised(now: &Parts, new: &Parts, known: &Known, bytes: u64) -> Option<(f64, f64, f64)> {
-    let only = |parts: &Parts| {
-        let parts = Parts {
-            card: new.card.as_ref().and(parts.card.clone()),
-            reader: new.reader.as_ref().and(parts.reader.clone()),
-            port: new.port.as_ref().and(parts.port.clone()),
+    /// Returns those parts that are exchanged.
+    fn exchanged(&self, new: &Self) -> Self {
+        Self {
+            card: new.card.as_ref().and(self.card.clone()),
+            reader: new.reader.as_ref().and(self.reader.clone()),
+            port: new.port.as_ref().and(self.port.clone()),
             drives: if new.drives.is_empty() {
                 Vec::new()
             } else {
-                parts.drives.clone()
+                self.drives.clone()
             },
-        };
-        parts.setup(known).0.limiting().map(|part| part.bytes_per_s)
-    };
-    let (old, new) = (only(now)?, only(new)?);
-    Some((promised_s(bytes, old, new), old, new))
-}
-
-/// A question with everything that its answer needs.
-struct Case {
-    bytes: u64,
-    per_year: Option<u32>,
-    price: Option<Price>,
-    promised: Option<(f64, f64, f64)>,
-    now: Setup,
-    then: Setup,
-    saving: Saving,
-}
-
-/// A link as the subject of a sentence.
-fn the(part: Option<&Part>) -> String {
-    part.map_or(String::new(), |part| {
-        if part.name.starts_with("drive ") {
-            part.name.clone()
-        } else {
-            format!("the {}", part.name)
         }
+    }
+}
+
+/// A set-up as it is reckoned.
+struct Reckoned {
+    setup: Setup,
+    /// What is worth saying about its links.
+    notes: Vec<String>,
+    /// What card and reader gave together, bytes per second, where that counts instead of their figures.
+    measured: Option<f64>,
+}
+
+/// What the figures of the new parts alone give, bytes per second.
+fn figures_of(new: &Parts, only_figures: &Known) -> Option<f64> {
+    let reckoned = new.reckon(only_figures);
+    let least = reckoned.setup.limiting(Unknown::Stands)?;
+    Some(least.bytes_per_s)
+}
+
+/// What the figures of the new parts alone would save. Where card and reader were measured together, that is what
+/// the new figures are held against, as it is what the set-up counts with now.
+fn promised(now: &Parts, new: &Parts, new_rate: f64, known: &Known, bytes: u64) -> Option<Promise> {
+    let mut old = now.exchanged(new);
+    if old.card.is_some() || old.reader.is_some() {
+        let pair = Parts {
+            card: now.card.clone(),
+            reader: now.reader.clone(),
+            ..old.clone()
+        };
+        if pair.reckon(known).measured.is_some() {
+            old = pair;
+        }
+    }
+    let reckoned = old.reckon(known);
+    let least = reckoned.setup.limiting(Unknown::Stands)?.bytes_per_s;
+    Some(Promise {
+        saved_s: promised_s(bytes, least, new_rate),
+        old: least,
+        new: new_rate,
+        is_measured: reckoned.measured.is_some_and(|measured| measured <= least),
     })
-}
-
-/// Minutes with one decimal, as people say them.
-fn minutes(seconds: f64) -> String {
-    format!("{:.1} min", clean(seconds / 60.0))
-}
-
-fn hours(seconds: f64) -> String {
-    format!("{:.1} h", clean(seconds / 3_600.0))
-}
-
-/// Rounds halves up in spite of the last binary digit, and has no minus before a zero.
-fn clean(value: f64) -> f64 {
-    let tenths = (value * 10.0 + 1e-6).floor();
-    let half = if value * 10.0 - tenths >= 0.5 - 1e-6 {
-        1.0
-    } else {
-        0.0
-    };
-    (tenths + half) / 10.0 + 0.0
-}
-
-impl Case {
-    fn lines(&self) -> Vec<(&'static str, String)> {
-        let mut lines = vec![
-            ("Now", self.side(&self.now)),
-            ("Then", self.side(&self.then)),
-        ];
-        if !self.saving.helps(&self.now, self.bytes) {
-            lines.push(("Verdict", self.no_help()));
-        }
-        lines.push(("Saves", self.saves()));
-        if let Some(n) = self.per_year {
-            let year = f64::from(n);
-            let back = self.saving.read_back_s.map_or(String::new(), |s| {
-                format!(
-                    " ({} of copying, {} of read-back)",
-                    hours(self.saving.copy_s * year),
-                    hours(s * year)
-                )
-            });
-            let total = hours(self.saving.in_turn_s() * year);
-            lines.push(("A year", format!("{total} in {n} offloads{back}")));
-        }
-        lines.extend(self.price().map(|text| ("Price", text)));
-        lines.extend(self.box_words().map(|text| ("Label", text)));
-        lines.extend(self.rolled().map(|text| ("Rolled", text)));
-        lines
-    }
-
-    fn no_help(&self) -> String {
-        let (before, after) = (the(self.now.limiting()), the(self.then.limiting()));
-        if self.saving.in_turn_s() < -0.5 {
-            format!("It would not help: it would be slower; {after} would hold it back.")
-        } else if before == after {
-            format!("It would not help: {before} holds the copy back before and after.")
-        } else {
-            format!("It would not help: {after} would then hold the copy back as much.")
-        }
-    }
-
-    fn side(&self, setup: &Setup) -> String {
-        let copy = setup.copy_s(self.bytes).unwrap_or(0.0);
-        let held = setup.limiting().map_or(String::new(), |part| {
-            format!(
-                ", held back by {} ({})",
-                the(Some(part)),
-                speed(part.bytes_per_s)
-            )
-        });
-        let back = setup.read_back_s(self.bytes).map_or(String::new(), |s| {
-            format!(
-                "; {} to read back ({})",
-                minutes(s),
-                speed(float(self.bytes) / s)
-            )
-        });
-        format!("{} to copy{held}{back}", minutes(copy))
-    }
-
-    fn saves(&self) -> String {
-        let copy = minutes(self.saving.copy_s);
-        let each = format!("for each {}", size(self.bytes));
-        match self.saving.read_back_s {
-            Some(back) => format!(
-                "{copy} of copying and {} of read-back {each}",
-                minutes(back)
-            ),
-            None => format!(
-                "{copy} of copying {each}; read-back is not counted, since what the drives read is not known"
-            ),
-        }
-    }
-
-    fn price(&self) -> Option<String> {
-        let price = self.price.as_ref()?;
-        let saved = self.saving.in_turn_s() * f64::from(self.per_year?);
-        Some(match per_hour(price.amount, saved) {
-            Some(each) if self.saving.helps(&self.now, self.bytes) => format!(
-                "{} for each hour saved in the first year",
-                price.with(&format!("{:.1}", clean(each)))
-            ),
-            _ => format!("{} for nothing that is worth mentioning", price.given()),
-        })
-    }
-
-    fn box_words(&self) -> Option<String> {
-        let (promised, old, new) = self.promised?;
-        let rates = format!("{} instead of {}", speed(new), speed(old));
-        let next = the(self.then.limiting());
-        if promised - self.saving.copy_s > 1.0 {
-            return Some(format!(
-                "by its own figures alone ({rates}) it would be {} of copying; but then {next} takes over",
-                minutes(promised)
-            ));
-        }
-        Some(format!(
-            "its own figures ({rates}) are reached: nothing else takes over"
-        ))
-    }
-
-    fn rolled(&self) -> Option<String> {
-        let saved = self.saving.rolled_s?;
-        let of = |setup: &Setup| minutes(setup.rolled_s(self.bytes).unwrap_or(0.0));
-        let result = if saved < 0.5 && self.saving.helps(&self.now, self.bytes) {
-            "nothing is saved, since the drives set the time".to_owned()
-        } else {
-            format!("{} saved", minutes(saved))
-        };
-        Some(format!(
-            "unlade reads back while it still copies. With drives that write and read in turn (spinning disks), both together take {} now and {} then: {result}",
-            of(&self.now),
-            of(&self.then),
-        ))
-    }
-
-    fn assumed(&self) -> Vec<&'static str> {
-        let mut assumed = vec![
-            "rates that you gave or that were measured are what is really reached, for as long as it takes; labels and links of the table count with the middle of what is usual for them.",
-            "large files; many small ones take longer, whatever the parts are.",
-        ];
-        if self.saving.read_back_s.is_some() {
-            assumed.push(
-                "where copy and read-back are added up, the one follows the other, and all drives are read at the same time.",
-            );
-        }
-        if self.price.is_some() {
-            assumed.push("what it costs is spread over one year.");
-        }
-        assumed
-    }
-
-    fn json(&self) -> Value {
-        let side = |setup: &Setup| {
-            json!({
-                "copy_s": setup.copy_s(self.bytes).map(rounded),
-                "read_back_s": setup.read_back_s(self.bytes).map(rounded),
-                "rolled_s": setup.rolled_s(self.bytes).map(rounded),
-                "limiting_link": setup.limiting().map(|part| part.name.as_str()),
-                "bytes_per_s": setup.limiting().map(|part| rounded(part.bytes_per_s)),
-            })
-        };
-        let year = self.per_year.map(f64::from);
-        let a_year = year.map(|n| self.saving.in_turn_s() * n);
-        json!({
-            "question": "upgrade", "offload_bytes": self.bytes, "per_year": self.per_year,
-            "now": side(&self.now), "then": side(&self.then),
-            "saved": {
-                "copy_s": rounded(self.saving.copy_s),
-                "read_back_s": self.saving.read_back_s.map(rounded),
-                "rolled_s": self.saving.rolled_s.map(rounded),
-                "a_year_h": a_year.map(|s| rounded(s / 3_600.0)),
-            },
-            "promised_s": self.promised.map(|p| rounded(p.0)),
-            "helps": self.saving.helps(&self.now, self.bytes),
-            "price": self.price.as_ref().map(Price::given),
-            "price_per_saved_hour": self.price.as_ref().zip(a_year)
-                .and_then(|(price, saved)| per_hour(price.amount, saved)).map(rounded),
-        })
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn halves_are_rounded_up_and_zero_has_no_sign() {
-        assert_eq!(format!("{:.1}", clean(12.15)), "12.2");
-        assert_eq!(format!("{:.1}", clean(12.149_999_999)), "12.2");
-        assert_eq!(format!("{:.1}", clean(12.14)), "12.1");
-        assert_eq!(format!("{:.1}", clean(-1e-12)), "0.0");
-        assert_eq!(format!("{:.1}", clean(7.4)), "7.4");
-    }
 }

@@ -151,7 +151,8 @@ impl DriveSpeed {
         self.spins == Some(true) && self.may_spin() && is_meant
     }
 
-    fn may_spin(&self) -> bool {
+    /// Returns whether it spins for all that is known: nobody says that it does not, and it is not too fast.
+    pub(super) fn may_spin(&self) -> bool {
         let is_slow = self.writes.is_none_or(|w| w.mbps.0 <= SPINNING_MAX);
         self.spins != Some(false) && is_slow
     }
@@ -664,7 +665,7 @@ const SPINNING_MAX: f64 = 300.0;
 
 /// MB/s of a drive with one head, which does not write while it reads back. Where only its writing is known it
 /// reads at that rate (common practice, no source: the two are the same tracks at the same speed).
-fn in_turns(writes: Figure, reads: Option<Figure>) -> f64 {
+pub(super) fn in_turns(writes: Figure, reads: Option<Figure>) -> f64 {
     let reads = reads.map_or(writes.mbps.0, |r| r.mbps.0);
     1.0 / (1.0 / writes.mbps.0 + 1.0 / reads)
 }
