@@ -11,7 +11,7 @@ use unlade::units::GB;
 pub(crate) enum WeighCommand {
     /// How long a card records, and whether its write class sustains the bit rate.
     #[command(
-        long_about = "Reckons minutes of footage from a capacity and a bit rate, and holds the bit rate against the write class printed on the card. A class is a guaranteed minimum of writing; the large figure on a card is how fast it reads and says nothing of writing, so it is not taken.\n\nTwo cards that record the same at once: give both classes, both capacities; the lesser one counts.",
+        long_about = "Reckons minutes of footage from a capacity and a bit rate, and holds the bit rate against the write class printed on the card. A class is a guaranteed minimum of writing; the large figure on a card is how fast it reads and says nothing of writing, so it is not taken. For the class the peak of the bit rate counts; what a camera states is often an average.\n\nTwo cards that record the same at once: give both classes, both capacities; the lesser one counts.",
         after_help = "Example:  unlade weigh footage --at 100Mb/s --room 128GB --class V30"
     )]
     Footage(FootageArgs),

@@ -240,7 +240,9 @@ impl Case {
     }
 
     fn box_words(&self, outcomes: &[Outcome]) -> Option<String> {
-        let promise = self.promised?;
+        // Figures that are alike promise nothing, whatever two parts give together.
+        let is_more = |p: &Promise| (p.new / p.old - 1.0).abs() >= SAME_SHARE;
+        let promise = self.promised.filter(is_more)?;
         let old = if promise.is_measured {
             format!("the measured {}", speed(promise.old))
         } else {

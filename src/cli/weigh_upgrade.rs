@@ -312,7 +312,7 @@ impl Parts {
             Some((card, reader, reached))
         });
         let measured = reached.as_ref().map(|(.., reached)| reached.bytes_per_s);
-        let notes = if let Some((card, reader, reached)) = reached {
+        let mut notes = if let Some((card, reader, reached)) = reached {
             // What they give together in truth stands for all that would be reckoned of them.
             let (card, reader) = (shown(&card.name), shown(&reader.name));
             say(
@@ -333,11 +333,26 @@ impl Parts {
             drives: self.drives.clone(),
         };
         setup.add_chain(&chain);
+        notes.extend(self.notes_of_drives());
         Reckoned {
             setup,
             notes,
             measured,
         }
+    }
+
+    /// A drive that is said to spin and is too fast for it counts as a plan counts it.
+    fn notes_of_drives(&self) -> Vec<String> {
+        let told = |drive: &&DriveSpeed| drive.spins == Some(true) && !drive.is_spinning();
+        let rates = self.drives.iter().filter(told).filter_map(|d| d.writes);
+        rates
+            .map(|writes| {
+                format!(
+                    "A drive that takes {} counts as one that does not spin, although the kit says that it does: no single disk is as fast.",
+                    speed(writes.mbps.bytes_per_s())
+                )
+            })
+            .collect()
     }
 
     /// Returns those parts that are exchanged.

@@ -220,6 +220,13 @@ fn the_kit_tells_whether_a_drive_spins() {
     assert_eq!(event["basis"], "spinning");
     assert_eq!(event["saved"]["a_year_h"], 0.0);
     assert!(event["price_per_saved_hour"].is_null() && event["if_spinning"].is_null());
+    // No spinning disk takes 400 MB/s (common practice, no source).
+    work.run("kit add drive Many --writes 400 --reads 450 --spins yes --home h")
+        .exits(0);
+    work.run(&ask("Many"))
+        .exits(0)
+        .says("Saves 26.1 min")
+        .says("A drive that takes 400 MB/s counts as one that does not spin");
 }
 
 #[test]
@@ -266,6 +273,11 @@ fn what_would_not_help_is_said_plainly() {
         .exits(0)
         .says("it would be slower")
         .says("Saves nothing: it takes 8.3 min longer");
+    // Two readers of the same figures: neither promises anything.
+    work.run("weigh upgrade --offload 64GB --card 100 --reader 300 --new-reader 300")
+        .exits(0)
+        .says("the card holds the copy back before and after")
+        .is_silent_of("own figures");
     work.run("weigh upgrade --offload 1B --per-year 1 --reader 90 --new-reader 300 --price 60")
         .exits(0)
         .says("Now less than 0.01 s to copy")
