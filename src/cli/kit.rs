@@ -120,8 +120,12 @@ fn done(what: &str, home: &Utf8Path, out: Out, tools: &Tools) {
 
 // ---- adding -----------------------------------------------------------------------------------
 
-/// Returns the identity of the volume that is plugged in at a folder.
-fn volume_at(at: Option<&Utf8PathBuf>, tools: &Tools) -> Result<Vec<String>, Trouble> {
+/// Returns the identity of the volume that is plugged in at a folder, for a card or a drive.
+fn volume_at(
+    at: Option<&Utf8PathBuf>,
+    kind: Kind,
+    tools: &Tools,
+) -> Result<Vec<String>, Trouble> {
     let Some(at) = at else {
         return Ok(Vec::new());
     };
@@ -134,10 +138,22 @@ fn volume_at(at: Option<&Utf8PathBuf>, tools: &Tools) -> Result<Vec<String>, Tro
     match facts.volume_id {
         Some(id) => Ok(vec![id]),
         None => Err(Trouble::Words(format!(
-            "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by it; nothing was changed. Leave out --at and name it with --as when you copy.",
+            "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by it; nothing was changed. {}",
             shown(at.as_str()),
-            shown(&facts.filesystem)
+            shown(&facts.filesystem),
+            without_identity(kind)
         ))),
+    }
+}
+
+/// Returns what to do about a card or drive whose volume has no identity. Nothing but its volume tells a drive,
+/// so that an entry for it would never be used by `copy`.
+fn without_identity(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Drive => {
+            "A drive is told by nothing else: give what it sustains with --writes when you plan or copy."
+        }
+        Kind::Card | Kind::Reader => "Leave out --at and name it with --as when you copy.",
     }
 }
 
@@ -154,7 +170,7 @@ fn add(home: &Utf8Path, what: &AddCommand, out: Out, tools: &Tools) -> Result<()
                 bus: args.bus.clone(),
                 class: args.class,
                 readers: args.reader.clone(),
-                volumes: volume_at(args.at.as_ref(), tools)?,
+                volumes: volume_at(args.at.as_ref(), Kind::Card, tools)?,
                 note: args.note.clone(),
             };
             (Entry::Card(card), args.update, args.at.is_some())
@@ -174,7 +190,7 @@ fn add(home: &Utf8Path, what: &AddCommand, out: Out, tools: &Tools) -> Result<()
                 writes: mb(args.writes),
                 reads: mb(args.reads),
                 spins: args.spins,
-                volumes: volume_at(args.at.as_ref(), tools)?,
+                volumes: volume_at(args.at.as_ref(), Kind::Drive, tools)?,
                 note: args.note.clone(),
             };
             (Entry::Drive(drive), args.update, args.at.is_some())

@@ -98,7 +98,14 @@ fn a_plugged_in_volume_is_remembered_and_belongs_to_one_thing() {
     // Where the test folder's own disk tells no identity, that is told and nothing is stored.
     let ran = work.run("kit add card A1 --at card --home h");
     if ran.code == 3 {
-        ran.says("no identity").says("nothing was changed");
+        ran.says("no identity")
+            .says("nothing was changed")
+            .says("with --as");
+        // --as names cards; a drive has no such flag.
+        work.run("kit add drive D --at a --home h")
+            .exits(3)
+            .says("with --writes")
+            .is_silent_of("--as");
         assert!(!work.path("h/kit.toml").exists());
         return;
     }
