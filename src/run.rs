@@ -506,10 +506,7 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
         }
     }
     let on_cards: Vec<_> = plans.iter().map(|(i, p)| (*i, &p.card.facts)).collect();
-    let drives: Vec<_> = plans
-        .first()
-        .map(|(_, p)| p.destinations.iter().map(|d| &d.facts).collect())
-        .unwrap_or_default();
+    let drives = plans.first().map_or_else(Vec::new, |(_, p)| p.spins());
     let mut order = order(&on_cards, &drives);
     // Those that will be refused are told at the end of the first chain.
     let refused = (0..jobs.len()).filter(|i| names.get(*i).is_some_and(Option::is_none));

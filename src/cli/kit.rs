@@ -121,11 +121,7 @@ fn done(what: &str, home: &Utf8Path, out: Out, tools: &Tools) {
 // ---- adding -----------------------------------------------------------------------------------
 
 /// Returns the identity of the volume that is plugged in at a folder, for a card or a drive.
-fn volume_at(
-    at: Option<&Utf8PathBuf>,
-    kind: Kind,
-    tools: &Tools,
-) -> Result<Vec<String>, Trouble> {
+fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<String>, Trouble> {
     let Some(at) = at else {
         return Ok(Vec::new());
     };

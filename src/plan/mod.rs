@@ -17,7 +17,7 @@ use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown};
 use crate::signature::Signer;
-use crate::speed::ceiling::Ceiling;
+use crate::speed::ceiling::{Ceiling, Spin};
 use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior};
 use crate::units::{counted, len64, round_up, size};
 use beside::Beside;
@@ -384,6 +384,20 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// Returns of every destination whether it spins, by the judgement that the ceiling rests on.
+    pub fn spins(&self) -> Vec<Spin> {
+        let told = |(index, d): (usize, &PlannedDestination)| match d.facts.backing {
+            Backing::Memory => Spin::No,
+            _ => self
+                .ceiling
+                .spins()
+                .get(index)
+                .copied()
+                .unwrap_or(Spin::Unknown),
+        };
+        self.destinations.iter().enumerate().map(told).collect()
+    }
+
     /// Returns the forecast of the copy as it stands before the first byte. `plan` shows it and `copy`
     /// goes on with it, so the two can't differ.
     pub fn forecast(&self) -> Forecast {

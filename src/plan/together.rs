@@ -6,6 +6,7 @@ use crate::disk::FolderFacts;
 use crate::disk::backing::{Backing, independent};
 use crate::error::{Problem, ProblemKind};
 use crate::name::shown;
+use crate::speed::ceiling::Spin;
 use crate::units::{counted, len64, size};
 use std::collections::BTreeMap;
 
@@ -30,24 +31,23 @@ impl Order {
 }
 
 /// Decides the order. `cards` are those that can be read at all, each with its number on the command
-/// line, counted from 0.
-pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[&FolderFacts]) -> Order {
+/// line, counted from 0; `destinations` are told by whether they spin.
+pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
     let all: Vec<usize> = cards.iter().map(|(index, _)| *index).collect();
     let one_by_one = |why: String| Order {
         chains: vec![all.clone()],
         why,
     };
-    let spinning = destinations.iter().position(|d| d.rotational == Some(true));
-    if let Some(d) = spinning {
+    let first = |spin: Spin| destinations.iter().position(|d| *d == spin);
+    if let Some(d) = first(Spin::Yes) {
         return one_by_one(format!(
             "The cards are read one after the other: destination {} is a spinning disk, and two cards at a time would make its head jump between their files.",
             d + 1
         ));
     }
-    let untold = |d: &&FolderFacts| d.rotational.is_none() && d.backing != Backing::Memory;
-    if let Some(d) = destinations.iter().position(untold) {
+    if let Some(d) = first(Spin::Unknown) {
         return one_by_one(format!(
-            "The cards are read one after the other: the system does not tell whether destination {} is a spinning disk, which two cards at a time would slow down.",
+            "The cards are read one after the other: nobody tells whether destination {} is a spinning disk, which two cards at a time would slow down.",
             d + 1
         ));
     }
@@ -159,22 +159,18 @@ mod tests {
     use super::*;
     use std::collections::BTreeSet;
 
-    fn on(disk: &str, device: u64, rotational: Option<bool>) -> FolderFacts {
+    fn on(disk: &str, device: u64) -> FolderFacts {
         FolderFacts {
             backing: Backing::Disks(BTreeSet::from([disk.to_owned()])),
-            device,
-            rotational,
             ..facts(device, "ext4", 0)
         }
     }
 
     #[test]
     fn two_readers_and_two_fast_drives_go_at_the_same_time() {
-        let cards = [on("sdc", 1, None), on("sdd", 2, None)];
-        let drives = [on("sda", 3, Some(false)), on("sdb", 4, Some(false))];
+        let cards = [on("sdc", 1), on("sdd", 2)];
         let cards: Vec<_> = cards.iter().enumerate().collect();
-        let drives: Vec<_> = drives.iter().collect();
-        let order = order(&cards, &drives);
+        let order = order(&cards, &[Spin::No; 2]);
         assert_eq!(order.chains, [[0], [1]]);
         assert!(order.is_parallel());
         assert!(order.why.contains("at the same time"), "{}", order.why);
@@ -182,14 +178,13 @@ mod tests {
 
     #[test]
     fn a_spinning_or_unknown_drive_takes_one_card_at_a_time() {
-        let cards = [on("sdc", 1, None), on("sdd", 2, None)];
+        let cards = [on("sdc", 1), on("sdd", 2)];
         let cards: Vec<_> = cards.iter().enumerate().collect();
-        let fast = on("sda", 3, Some(false));
         for (second, word) in [
-            (on("sdb", 4, Some(true)), "destination 2 is a spinning disk"),
-            (on("sdb", 4, None), "does not tell whether destination 2"),
+            (Spin::Yes, "destination 2 is a spinning disk"),
+            (Spin::Unknown, "nobody tells whether destination 2"),
         ] {
-            let order = order(&cards, &[&fast, &second]);
+            let order = order(&cards, &[Spin::No, second]);
             assert_eq!(order.chains, [[0, 1]]);
             assert!(order.why.contains(word), "{}", order.why);
         }
@@ -210,13 +205,12 @@ mod tests {
 
     #[test]
     fn cards_on_one_device_form_a_chain() {
-        let cards = [on("sdc", 1, None), on("sdd", 2, None), on("sdc", 5, None)];
+        let cards = [on("sdc", 1), on("sdd", 2), on("sdc", 5)];
         let cards: Vec<_> = cards.iter().enumerate().collect();
-        let fast = on("sda", 3, Some(false));
-        let found = order(&cards, &[&fast]);
+        let found = order(&cards, &[Spin::No]);
         assert_eq!(found.chains, [vec![0, 2], vec![1]]);
         assert!(found.why.contains("from 2 devices"), "{}", found.why);
-        let found = order(&cards[..1], &[&fast]);
+        let found = order(&cards[..1], &[Spin::No]);
         assert!(!found.is_parallel());
     }
 }

@@ -143,7 +143,27 @@ pub struct DriveSpeed {
     pub path: Vec<Hop>,
 }
 
+/// Whether a drive is a spinning disk, by all that is known of it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Spin {
+    /// It is one.
+    Yes,
+    /// It is none.
+    No,
+    /// Nobody tells.
+    Unknown,
+}
+
 impl DriveSpeed {
+    /// Returns the one judgement on whether it spins.
+    pub fn spin(&self) -> Spin {
+        match (self.is_spinning(), self.may_spin()) {
+            (true, _) => Spin::Yes,
+            (false, true) => Spin::Unknown,
+            (false, false) => Spin::No,
+        }
+    }
+
     /// Returns whether it spins: the system says so, and it is not too fast for that. Of a virtual disk that is
     /// believed only where somebody gave both rates, and so means that drive.
     pub fn is_spinning(&self) -> bool {
@@ -287,6 +307,7 @@ pub struct Ceiling {
     links: Vec<Link>,
     notes: Vec<String>,
     drives: DrivesKnown,
+    spins: Vec<Spin>,
 }
 
 /// What the figures of a chain rest on where its drives are concerned. Destinations are counted from 0.
@@ -315,6 +336,7 @@ impl Ceiling {
         }
         ceiling.paths(chain);
         ceiling.all_drives(chain);
+        ceiling.spins = chain.drives.iter().map(DriveSpeed::spin).collect();
         ceiling
     }
 
@@ -379,6 +401,11 @@ impl Ceiling {
         let place = self.links.iter().position(|l| !l.is_of_card());
         let link = Link::new("card and reader", MEASURED, mbps, Origin::Measured);
         self.links.insert(place.unwrap_or(self.links.len()), link);
+    }
+
+    /// Returns of every destination whether it spins.
+    pub fn spins(&self) -> &[Spin] {
+        &self.spins
     }
 
     /// Adds a sentence to the notes, once.
@@ -1077,6 +1104,31 @@ mod tests {
         c.separate = false;
         c.drives[1].disks = ["sdc".to_owned()].into();
         assert_eq!(told(&c).0, 200.0);
+    }
+
+    /// Common practice, no source: no spinning disk writes faster than 300 MB/s, and virtual disks call
+    /// themselves spinning.
+    #[test]
+    fn what_is_too_fast_does_not_spin_whatever_the_system_says() {
+        let spins = |mbps, spins, is_virtual| {
+            let drive = DriveSpeed {
+                spins,
+                is_virtual,
+                ..drive(mbps)
+            };
+            Ceiling::of(&Chain {
+                drives: vec![drive],
+                ..Chain::default()
+            })
+            .spins()[0]
+        };
+        assert_eq!(spins(110.0, Some(true), false), Spin::Yes);
+        assert_eq!(spins(450.0, Some(true), false), Spin::No);
+        assert_eq!(spins(450.0, None, false), Spin::No);
+        assert_eq!(spins(110.0, None, false), Spin::Unknown);
+        assert_eq!(spins(110.0, Some(true), true), Spin::Unknown);
+        assert_eq!(spins(110.0, Some(false), false), Spin::No);
+        assert_eq!(DriveSpeed::default().spin(), Spin::Unknown);
     }
 
     #[test]

@@ -355,6 +355,12 @@ fn cards_on_one_disk_are_read_one_after_the_other() {
         );
     }
     work.run(&format!("copy A1 A1 {TO}")).exits(2).says("twice");
+    // The reason and the ceiling judge alike whether a drive spins. Common practice, no source: none that
+    // takes more than 300 MB/s does.
+    work.run(&format!("plan A1 A2 {TO} --writes 900,450"))
+        .exits(0)
+        .is_silent_of("destination 1 is a spinning disk")
+        .is_silent_of("nobody tells");
 }
 
 #[test]
