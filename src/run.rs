@@ -252,8 +252,9 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     let drives = chain.drives.iter_mut().zip(&mut plan.destinations);
     for ((drive, d), gear) in drives.zip(&gears) {
         detected::drive(drive, gear);
+        drive.spins = drive.spins.or(d.facts.rotational);
         // How it is written and read depends on that as well.
-        d.facts.rotational = drive.spins.or(d.facts.rotational);
+        d.facts.rotational = drive.spins;
         if let Backing::Disks(disks) = &d.facts.backing {
             drive.disks.clone_from(disks);
         }

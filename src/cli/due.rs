@@ -8,7 +8,7 @@ use unlade::name::shown;
 use unlade::plan::Plan;
 use unlade::plan::together::{Order, done_after};
 use unlade::speed::ceiling::Link;
-use unlade::speed::forecast::{RatePrior, Remaining, Source, words};
+use unlade::speed::forecast::{RatePrior, Remaining, Source, at_most, at_most_s, words};
 use unlade::units::size;
 
 /// The longest deadline, in seconds: 30 days.
@@ -43,7 +43,7 @@ pub(crate) struct Due {
 struct RestsOn {
     /// Destinations of unknown speed, counted from 1.
     unknown: Vec<usize>,
-    /// The destination, counted from 1, that is the slowest if it spins, and the seconds that it then takes.
+    /// The destination, counted from 1, that is the slowest if it spins, and the seconds that this adds.
     spinning: Option<(usize, f64)>,
 }
 
@@ -57,9 +57,13 @@ impl RestsOn {
         let known = plan.ceiling.drives();
         let megabytes = unlade::units::float(plan.to_read().1) / 1e6;
         let slowest = known.may_spin.iter().min_by(|a, b| a.1.0.total_cmp(&b.1.0));
+        let longer = slowest.zip(plan.prior.rate).map(|((d, turns), rate)| {
+            let seconds = megabytes / turns.0 - megabytes / rate.mbps;
+            (d + 1, seconds.max(0.0))
+        });
         Self {
             unknown: known.unknown.iter().map(|d| d + 1).collect(),
-            spinning: slowest.map(|(d, mbps)| (d + 1, megabytes / mbps.0)),
+            spinning: longer,
         }
     }
 }
@@ -70,44 +74,77 @@ impl Due {
             card: plan.card.given.to_string(),
             label: shown(&plan.card.label),
             bytes: plan.to_read().1,
-            takes: plan.forecast().remaining(),
+            takes: plan.expects(),
             held_by: plan.ceiling.limiting().map(Link::words),
             rests_on: RestsOn::of(plan),
         }
+    }
+
+    /// Seconds that it takes if a drive spins of which nobody tells that.
+    fn likely_if_spinning(&self) -> Option<f64> {
+        let longer = self.rests_on.spinning.map_or(0.0, |(_, seconds)| seconds);
+        self.takes.map(|t| t.likely_s + longer)
     }
 }
 
 /// All cards of one command.
 pub(crate) struct Schedule {
     dues: Vec<Due>,
-    /// Seconds after which each is done, as far as that can be said.
-    done: Vec<Option<f64>>,
+    /// When each is done, as far as that can be said.
+    done: Vec<Option<Remaining>>,
+    /// The destination, counted from 1, of which nobody tells whether it spins, and the seconds that all cards
+    /// take if it does; `None` where that makes no difference.
+    if_spinning: Option<(usize, f64)>,
     is_parallel: bool,
     deadline: Option<Duration>,
 }
 
+/// All cards together take longer than so many times what was expected: that is worth a word.
+const LONGER: f64 = 1.05;
+
 impl Schedule {
     /// `dues` are numbered as the cards of the order; `None` for a card that is refused.
     pub(crate) fn new(dues: Vec<Option<Due>>, order: &Order, deadline: Option<Duration>) -> Self {
-        let takes: Vec<Option<f64>> = dues
-            .iter()
-            .map(|due| match due {
-                Some(due) => due.takes.map(|t| t.likely_s),
-                None => Some(0.0),
+        let done_by = |seconds: fn(&Due) -> Option<f64>| {
+            // A card that is refused takes no time.
+            let takes = dues
+                .iter()
+                .map(|due| due.as_ref().map_or(Some(0.0), seconds));
+            done_after(order, &takes.collect::<Vec<_>>())
+        };
+        // What makes one card slower than expected, a link or a drive, does so to the others as well: the ends
+        // of the ranges add up.
+        let low = done_by(|due| due.takes.map(|t| t.low_s));
+        let likely = done_by(|due| due.takes.map(|t| t.likely_s));
+        let high = done_by(|due| due.takes.map(|t| t.high_s));
+        let range = |((low, likely), high): ((Option<f64>, Option<f64>), Option<f64>)| {
+            Some(Remaining {
+                low_s: low?,
+                likely_s: likely?,
+                high_s: high?,
             })
-            .collect();
-        let done = done_after(order, &takes);
-        let (dues, done) = dues
+        };
+        let done = low.into_iter().zip(likely).zip(high).map(range);
+        let spinning = last(&done_by(Due::likely_if_spinning));
+        let (dues, done): (Vec<Due>, Vec<Option<Remaining>>) = dues
             .into_iter()
             .zip(done)
             .filter_map(|(due, done)| Some((due?, done)))
             .unzip();
-        Self {
+        let mut schedule = Self {
             dues,
             done,
+            if_spinning: None,
             is_parallel: order.is_parallel(),
             deadline,
-        }
+        };
+        let expected = schedule.total().map_or(0.0, |t| t.likely_s);
+        let destination = schedule.dues.iter().find_map(|d| d.rests_on.spinning);
+        schedule.if_spinning = destination
+            .zip(spinning)
+            .map(|((destination, _), seconds)| (destination, seconds))
+            .filter(|(_, seconds)| *seconds > LONGER * expected);
+        schedule
     }
 
     /// Returns whether it says more than the plans do: several cards, or a deadline.
@@ -115,26 +152,45 @@ impl Schedule {
         self.dues.len() > 1 || self.deadline.is_some()
     }
 
-    fn total(&self) -> Option<f64> {
-        let all: Option<Vec<f64>> = self.done.iter().copied().collect();
-        all.map(|done| done.into_iter().fold(0.0, f64::max))
+    /// When all are done.
+    fn total(&self) -> Option<Remaining> {
+        let end = |seconds: fn(&Remaining) -> f64| {
+            let all: Vec<_> = self.done.iter().map(|d| d.as_ref().map(seconds)).collect();
+            last(&all)
+        };
+        Some(Remaining {
+            low_s: end(|d| d.low_s)?,
+            likely_s: end(|d| d.likely_s)?,
+            high_s: end(|d| d.high_s)?,
+        })
     }
 
     /// Returns the lines for people.
     pub(crate) fn lines(&self, out: Out) -> Vec<String> {
         let mut lines = Vec::new();
+        let deadline = self.deadline_words();
         if self.dues.len() > 1
-            && let Some(total) = self.total().filter(|t| *t > 0.0)
+            && let Some(total) = self.total().filter(|t| t.likely_s > 0.0)
         {
             let how = if self.is_parallel {
                 "read at the same time where their readers allow it"
             } else {
                 "one after the other"
             };
-            let text = format!("all {} cards {}, {how}", self.dues.len(), about(total));
+            let text = format!("all {} cards {}, {how}", self.dues.len(), words(total));
             lines.extend(wrap(&text, out.width, "Total    ", "         "));
+            // The deadline says it in its own words where it matters for that.
+            if let Some((destination, seconds)) = self.if_spinning
+                && !deadline.iter().any(|line| line.contains("spinning disk"))
+            {
+                let text = format!(
+                    "If destination {destination} spins, which nobody tells, it is {}.",
+                    about(seconds)
+                );
+                lines.extend(wrap(&text, out.width, "         ", "         "));
+            }
         }
-        for text in self.deadline_words() {
+        for text in deadline {
             let first = if lines.iter().any(|l| l.starts_with("Deadline")) {
                 "         "
             } else {
@@ -151,47 +207,50 @@ impl Schedule {
         };
         let limit = deadline.as_secs_f64();
         let named = exact(deadline);
-        if self.done.iter().any(Option::is_none) {
+        let Some(total) = self.total() else {
             return vec![format!(
                 "{named}: nothing can be said before something is known of the rates. Say what you know with --reads, --link and --writes, or measure the card with `unlade rate`."
             )];
+        };
+        if total.likely_s > limit {
+            return self.late_words(&named, limit, total);
         }
-        let late: Vec<(&Due, f64)> = self
-            .dues
-            .iter()
-            .zip(&self.done)
-            .filter_map(|(due, done)| Some((due, (*done)?)))
-            .filter(|(_, done)| *done > limit)
-            .collect();
-        if late.is_empty() {
-            let is_certain = self
-                .dues
-                .iter()
-                .map(|d| d.takes.map_or(0.0, |t| t.high_s))
-                .sum::<f64>()
-                <= limit;
-            let mut words = vec![format!(
-                "{named}: all of it is copied and read back by then{}.",
-                if is_certain {
-                    ""
-                } else {
-                    " if the rates are as expected"
-                }
-            )];
-            words.extend(self.rests_on(limit));
-            return words;
-        }
-        let mut words = vec![format!("{named}: not all of it is done by then.")];
+        // Held against what is shown, so that the lines do not contradict each other.
+        let is_certain = at_most_s(total.high_s) <= deadline.as_secs();
+        let mut words = vec![if is_certain {
+            format!("{named}: all of it is copied and read back by then.")
+        } else {
+            format!(
+                "{named}: likely, not certain, that all of it is copied and read back by then; it may take {}.",
+                at_most(total.high_s)
+            )
+        }];
+        words.extend(self.rests_on(limit));
+        words
+    }
+
+    fn late_words(&self, named: &str, limit: f64, total: Remaining) -> Vec<String> {
+        let mut words = vec![if total.low_s > limit {
+            format!("{named}: not all of it is done by then.")
+        } else {
+            format!("{named}: likely, not certain, that not all of it is done by then.")
+        }];
+        let done = self.dues.iter().zip(&self.done);
+        let late = done.filter_map(|(due, done)| {
+            let likely_s = (*done)?.likely_s;
+            (likely_s > limit).then_some((due, likely_s))
+        });
         for (due, done) in late {
+            // Rounded up: what is late is not shown as being in time.
             let mut text = format!(
-                "Card {} ({}) is done {}",
+                "Card {} ({}) is done after about {}",
                 due.label,
                 size(due.bytes),
-                about(done).replace("about", "after about")
+                at_most(done)
             );
             let takes = due.takes.map_or(0.0, |t| t.likely_s);
             if takes > limit && self.dues.len() > 1 {
-                text.push_str(&format!("; this card takes {} of it", about(takes)));
+                text.push_str(&format!("; this card takes about {} of it", at_most(takes)));
             }
             if let Some(link) = &due.held_by {
                 text.push_str(&format!("; held back by {link}"));
@@ -221,16 +280,10 @@ impl Schedule {
                 named.join(" and ")
             ));
         }
-        let longer = |due: &Due| {
-            let (_, seconds) = due.rests_on.spinning?;
-            Some((seconds - due.takes?.likely_s).max(0.0))
-        };
-        let total = self.total().unwrap_or(0.0) + self.dues.iter().filter_map(longer).sum::<f64>();
-        let may_spin = self.dues.iter().find_map(|d| d.rests_on.spinning);
-        if let Some((destination, _)) = may_spin.filter(|_| total > limit) {
+        if let Some((destination, seconds)) = self.if_spinning.filter(|(_, s)| *s > limit) {
             words.push(format!(
                 "That takes for granted that destination {destination} is no spinning disk, which nobody tells: one writes and reads back in turns, and then it is {}.",
-                about(total)
+                about(seconds)
             ));
         }
         words
@@ -244,6 +297,7 @@ impl Schedule {
             .iter()
             .zip(&self.done)
             .map(|(due, done)| {
+                let done = done.map(|d| d.likely_s);
                 let by = limit.and_then(|limit| done.map(|done| done <= limit));
                 json!({
                     "card": due.card, "label": due.label, "bytes": due.bytes, "takes": due.takes,
@@ -251,8 +305,18 @@ impl Schedule {
                 })
             })
             .collect();
-        json!({"cards": cards, "total_s": self.total(), "deadline_s": limit})
+        let total = self.total();
+        json!({
+            "cards": cards, "total_s": total.map(|t| t.likely_s), "total": total,
+            "total_if_spinning_s": self.if_spinning.map(|(_, seconds)| seconds), "deadline_s": limit,
+        })
     }
+}
+
+/// Returns the latest of some times; `None` where one of them is not known.
+fn last(done: &[Option<f64>]) -> Option<f64> {
+    let all: Option<Vec<f64>> = done.iter().copied().collect();
+    all.map(|done| done.into_iter().fold(0.0, f64::max))
 }
 
 /// Returns seconds in words.
@@ -333,18 +397,28 @@ mod tests {
             by(840),
             "14 min: all of it is copied and read back by then."
         );
-        assert!(by(205).ends_with("if the rates are as expected."));
+        // 79 GB at 400 MB/s are 197.5 s, and 10 % more are 217.3 (arithmetic), shown as 220.
+        assert_eq!(
+            by(205),
+            "3 min 25 s: likely, not certain, that all of it is copied and read back by then; it may take 3 min 40 s."
+        );
+        assert!(by(218).contains("not certain"), "not what is shown");
+        assert_eq!(
+            by(220),
+            "3 min 40 s: all of it is copied and read back by then."
+        );
+        assert!(by(190).starts_with("3 min 10 s: likely, not certain, that not all of it"));
         assert!(by(100).contains("Card TWO"), "{}", by(100));
     }
 
     /// 160 GB onto a drive of 110 and 115 MB/s of which nobody knows whether it spins: 24 minutes if it does
-    /// not, 47.4 if it does (arithmetic: 160,000 / 110 + 160,000 / 115 seconds), told as 48.
+    /// not, 47.4 if it does (arithmetic: 160,000 / 110 + 160,000 / 115 seconds), told as 47.
     #[test]
     fn a_promise_says_what_it_takes_for_granted() {
         let card = || Due {
             rests_on: RestsOn {
                 unknown: vec![1],
-                spinning: Some((2, 160_000.0 / 110.0 + 160_000.0 / 115.0)),
+                spinning: Some((2, 160_000.0 / 115.0)),
             },
             ..due("ONE", 160, 110.0)
         };
@@ -362,12 +436,55 @@ mod tests {
             "30 min: all of it is copied and read back by then.",
             "destination 1 can be written and read back as fast as the card is read",
             "destination 2 is no spinning disk",
-            "then it is about 48 min",
+            "then it is about 47 min",
         ] {
             assert!(words.contains(text), "{text}: {words}");
         }
         assert!(!by(60).contains("spinning"), "it would be done anyway");
         assert!(by(20).contains("not all of it"));
+    }
+
+    /// Two cards of 400 GB onto drives of 105 MB/s: 2 h 7 min; if they spin, in turns at 52.5 MB/s, twice that
+    /// (arithmetic).
+    #[test]
+    fn a_total_says_what_it_is_if_a_drive_spins() {
+        let out = Out {
+            is_terminal: false,
+            colour: false,
+            json: false,
+            quiet: false,
+            width: 100,
+        };
+        let lines = |longer: f64, doubt: f64| {
+            let card = |label: &str| {
+                let due = due(label, 400, 105.0);
+                let likely_s = 400_000.0 / 105.0;
+                Some(Due {
+                    takes: Some(Remaining {
+                        low_s: likely_s * (1.0 - doubt),
+                        likely_s,
+                        high_s: likely_s * (1.0 + doubt),
+                    }),
+                    rests_on: RestsOn {
+                        unknown: Vec::new(),
+                        spinning: Some((1, longer)),
+                    },
+                    ..due
+                })
+            };
+            Schedule::new(vec![card("ONE"), card("TWO")], &one_by_one(), None).lines(out)
+        };
+        assert_eq!(
+            lines(400_000.0 / 105.0, 0.1),
+            [
+                "Total    all 2 cards about 2 h 05 min, one after the other",
+                "         If destination 1 spins, which nobody tells, it is about 4 h 15 min.",
+            ]
+        );
+        assert_eq!(
+            lines(0.0, 0.2),
+            ["Total    all 2 cards 1 h 40 min to 2 h 35 min, one after the other"]
+        );
     }
 
     #[test]
@@ -379,7 +496,7 @@ mod tests {
         let dues = vec![Some(due("ONE", 38, 400.0)), unknown];
         let schedule = Schedule::new(dues, &one_by_one(), Some(Duration::from_secs(840)));
         assert!(schedule.deadline_words()[0].contains("nothing can be said"));
-        assert_eq!(schedule.total(), None);
+        assert!(schedule.total().is_none());
     }
 
     #[test]

@@ -133,7 +133,7 @@ impl Observer for Json {
                         "links": plan.ceiling.links(), "ceiling_mbps": plan.ceiling.mbps(),
                         "usual_mbps": plan.ceiling.usual().map(|(low, high)| [low, high]),
                         "limiting_link": plan.ceiling.limiting().map(Link::name),
-                        "forecast": plan.forecast().remaining(),
+                        "forecast": plan.expects(),
                     }),
                 );
             }

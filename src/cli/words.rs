@@ -261,7 +261,7 @@ pub(crate) fn mbps(rate: MegabytesPerS) -> String {
 
 /// Returns how long the copy will take by what is known beforehand, if anything is.
 fn plan_time(plan: &Plan) -> Option<String> {
-    let remaining = plan.forecast().remaining().filter(|r| r.likely_s > 0.0)?;
+    let remaining = plan.expects().filter(|r| r.likely_s > 0.0)?;
     let rate = plan.prior.rate?;
     let from = match rate.source {
         Source::Ceiling => "expected from the slowest link's limit".to_owned(),

@@ -18,8 +18,8 @@ use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown};
 use crate::signature::Signer;
 use crate::speed::ceiling::{Ceiling, Spin};
-use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior};
-use crate::units::{counted, len64, round_up, size};
+use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior, Remaining, Source};
+use crate::units::{counted, float, len64, round_up, size};
 use beside::Beside;
 use camino::{Utf8Path, Utf8PathBuf};
 use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, is_known_card, leave};
@@ -411,6 +411,23 @@ impl Plan {
             Some(again) => forecast.then_read_again(again),
             None => forecast,
         }
+    }
+
+    /// Returns that forecast as it is told beforehand: where nothing but the ceiling is known, its low end does
+    /// not break the ceiling that stands beside it.
+    pub fn expects(&self) -> Option<Remaining> {
+        let told = self.forecast().remaining()?;
+        let by_ceiling = self.prior.rate.filter(|r| r.source == Source::Ceiling);
+        let ceiling = by_ceiling.and(self.ceiling.mbps()).filter(|c| c.0 > 0.0);
+        // Beside another card the rate is higher once that is done.
+        let (Some(ceiling), None) = (ceiling, self.prior.companion) else {
+            return Some(told);
+        };
+        let least_s = float(self.to_read().1) / ceiling.bytes_per_s();
+        Some(Remaining {
+            low_s: told.low_s.max(least_s.min(told.likely_s)),
+            ..told
+        })
     }
 
     /// Returns what is read from the card a second time when all else is done: everything, also what an

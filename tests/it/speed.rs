@@ -53,6 +53,10 @@ fn the_plan_names_ceiling_and_slowest_link() {
         let event = planned(&work, flags);
         assert_eq!(event["ceiling_mbps"], json!(mbps), "{flags}: {event}");
         assert_eq!(event["limiting_link"], json!(limiting), "{flags}: {event}");
+        // Nobody is told a time that the rate beside it rules out (arithmetic: bytes / ceiling).
+        let least_s = event["bytes_to_read"].as_f64().unwrap() / 1e6 / mbps;
+        let low_s = event["forecast"]["low_s"].as_f64().unwrap();
+        assert!(low_s >= least_s, "{flags}: {low_s} under {least_s}");
     }
     let event = planned(
         &work,

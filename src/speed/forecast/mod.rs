@@ -13,7 +13,7 @@ mod shown;
 mod words;
 
 pub use prior::{CacheStep, Companion, FilePrior, Growth, Prior, RatePrior, Source};
-pub use words::words;
+pub use words::{at_most, at_most_s, words};
 
 use crate::units::float;
 use bank::{Bank, Guess, Load, Trust};

@@ -490,11 +490,22 @@ fn words_round_and_give_ranges() {
             high_s,
         })
     };
-    assert_eq!(r(31.0, 32.0, 33.0), "about 35 s");
+    assert_eq!(r(31.0, 32.0, 33.0), "about 30 s");
+    assert_eq!(r(7.0, 7.2, 7.4), "about 5 s");
+    assert_eq!(r(33.0, 33.0, 33.0), "about 35 s");
+    assert_eq!(r(57.6, 57.6, 57.6), "about 1 min");
     assert_eq!(r(360.0, 450.0, 540.0), "6 to 9 min");
-    assert_eq!(r(221.0, 341.0, 526.0), "3 to 9 min");
-    assert_eq!(r(42.0, 80.0, 130.0), "45 s to 3 min");
+    assert_eq!(r(221.0, 341.0, 526.0), "3 min 40 s to 8 min 50 s");
+    assert_eq!(r(42.0, 80.0, 130.0), "40 s to 2 min 10 s");
+    assert_eq!(r(9.0, 10.0, 14.2), "5 to 15 s");
+    assert_eq!(r(2.0, 4.0, 6.0), "under 10 s");
+    assert_eq!(r(11.0, 13.0, 15.0), "10 to 15 s");
     assert_eq!(r(7_000.0, 7_200.0, 7_400.0), "about 2 h 00 min");
+    assert_eq!(r(3_500.0, 4_000.0, 5_200.0), "58 min to 1 h 30 min");
+    assert_eq!(r(4_000.0, 6_000.0, 8_000.0), "1 h 05 min to 2 h 15 min");
+    // 38 GB below a ceiling of 300 MB/s of which 75 to 95 % is usual take 127 to 169 s (arithmetic); one minute
+    // would be 633 MB/s.
+    assert_eq!(r(126.7, 145.0, 172.0), "2 to 3 min");
     assert_eq!(r(0.0, 0.0, 0.0), "about 5 s");
 }
 

@@ -2,63 +2,76 @@
 
 use super::{Remaining, SECONDS_MAX};
 
-/// Returns the time left in words: one figure, or a range while its half-width is above 15 %.
+/// A range is told while its half-width is above this share of the likely time.
+const WIDE: f64 = 0.15;
+
+/// Returns the time left in words: one figure, rounded to the nearest, or a range while it is wide. The ends
+/// of a range are rounded outward, by less than one step each.
 pub fn words(remaining: Remaining) -> String {
     let Remaining {
         low_s,
         likely_s,
         high_s,
     } = remaining;
-    let wide = likely_s > 0.0 && (high_s - low_s) / 2.0 > 0.15 * likely_s;
-    // A wide range does not need seconds beside its minutes.
-    let (low, high) = (
-        in_minutes(low_s, f64::floor).unwrap_or(rounded(low_s)),
-        in_minutes(high_s, f64::ceil).unwrap_or(rounded(high_s)),
-    );
-    if wide && low != high {
-        let (low_n, low_unit) = split(low);
-        let (high_n, high_unit) = split(high);
-        return if low_unit == high_unit {
-            format!("{low_n} to {high_n} {high_unit}")
-        } else {
-            format!("{} to {}", spoken(low), spoken(high))
-        };
+    let is_wide = likely_s > 0.0 && (high_s - low_s) / 2.0 > WIDE * likely_s;
+    let (low, high) = (rounded(low_s, f64::floor), rounded(high_s, f64::ceil));
+    if !is_wide || low == high {
+        return format!(
+            "about {}",
+            spoken(rounded(likely_s, f64::round).max(STEP_MIN))
+        );
     }
-    format!("about {}", spoken(rounded(likely_s)))
+    let high = high.max(STEP_MIN);
+    if low == 0 {
+        return format!("under {}", spoken(high));
+    }
+    match (unit(low), unit(high)) {
+        (Some((low, is)), Some((high, other))) if is == other => format!("{low} to {high} {is}"),
+        _ => format!("{} to {}", spoken(low), spoken(high)),
+    }
 }
 
-/// Whole minutes of a time from one minute to an hour.
-fn in_minutes(seconds: f64, round: fn(f64) -> f64) -> Option<u64> {
-    (60.0..3_600.0)
-        .contains(&seconds)
-        .then(|| crate::units::whole(round(seconds / 60.0)) * 60)
+/// Returns the end of a time in words, never less than it is.
+pub fn at_most(seconds: f64) -> String {
+    spoken(at_most_s(seconds))
 }
 
-/// Rounds up: under a minute to 5 s, under ten minutes to 10 s, under an hour to 1 min, else 5 min.
-fn rounded(seconds: f64) -> u64 {
-    let s = crate::units::whole(seconds.min(SECONDS_MAX).ceil());
-    let step = match s {
-        0..60 => 5,
-        60..600 => 10,
-        600..3_600 => 60,
+/// Returns in whole seconds what [`at_most`] says.
+pub fn at_most_s(seconds: f64) -> u64 {
+    rounded(seconds, f64::ceil).max(STEP_MIN)
+}
+
+/// The finest step in seconds; less is never told.
+const STEP_MIN: u64 = 5;
+
+/// Rounds to a step in seconds: under a minute to 5 s, under ten minutes to 10 s, under an hour to 1 min, else
+/// to 5 min.
+fn rounded(seconds: f64, round: fn(f64) -> f64) -> u64 {
+    let seconds = seconds.clamp(0.0, SECONDS_MAX);
+    let step = match seconds {
+        ..60.0 => STEP_MIN,
+        60.0..600.0 => 10,
+        600.0..3_600.0 => 60,
         _ => 300,
     };
-    s.div_ceil(step).max(1) * step
+    // Milliseconds are noise: without this a time of whole steps would be rounded up by one.
+    let steps = (seconds * 1e3).round() / 1e3 / crate::units::float(step);
+    crate::units::whole(round(steps)) * step
 }
 
-fn split(seconds: u64) -> (u64, &'static str) {
+/// Returns a time of one unit as number and unit.
+fn unit(seconds: u64) -> Option<(u64, &'static str)> {
     match seconds {
-        0..60 => (seconds, "s"),
-        60..3_600 if seconds.is_multiple_of(60) => (seconds / 60, "min"),
-        _ => (seconds, ""),
+        0..60 => Some((seconds, "s")),
+        60..3_600 if seconds.is_multiple_of(60) => Some((seconds / 60, "min")),
+        _ => None,
     }
 }
 
 fn spoken(seconds: u64) -> String {
-    match seconds {
-        0..60 => format!("{seconds} s"),
-        60..3_600 if seconds.is_multiple_of(60) => format!("{} min", seconds / 60),
-        60..3_600 => format!("{} min {:02} s", seconds / 60, seconds % 60),
-        _ => format!("{} h {:02} min", seconds / 3_600, seconds % 3_600 / 60),
+    match (unit(seconds), seconds) {
+        (Some((number, unit)), _) => format!("{number} {unit}"),
+        (None, 0..3_600) => format!("{} min {:02} s", seconds / 60, seconds % 60),
+        (None, _) => format!("{} h {:02} min", seconds / 3_600, seconds % 3_600 / 60),
     }
 }
