@@ -17,7 +17,7 @@ use crate::offload::meter::Meter;
 use crate::offload::{Context, Offloaded, reread};
 use crate::plan::Level;
 use crate::plan::beside::Beside;
-use crate::plan::together::{AT_ONCE_MAX, Order, joint_room, order};
+use crate::plan::together::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
 use crate::plan::{
     Candidate, CardFacts, Form, Layout, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish,
     Work, holds_nothing_of, layout_of, plan, same_card,
@@ -475,6 +475,8 @@ pub struct Together {
     pub beside: Vec<Beside>,
     /// Why none of them can be begun.
     pub reasons: Vec<Problem>,
+    /// What should be told of all of them together, in whole sentences.
+    pub notes: Vec<String>,
 }
 
 /// Looks at several cards before the first is begun. Writes nothing; what stands in the way of one
@@ -543,6 +545,7 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
         beside: Beside::of(&order.chains, &bytes),
         order,
         reasons,
+        notes: joint_little(&plans),
     }
 }
 

@@ -237,11 +237,15 @@ fn together(mut jobs: Vec<Job>, out: Out, tools: &Tools) -> Result<(Vec<Job>, Or
         job.beside = beside;
     }
     if out.json {
-        let why = json!({"chains": found.order.chains, "why": found.order.why});
+        let why = json!({
+            "chains": found.order.chains, "why": found.order.why, "notes": found.notes,
+        });
         Json::new(out, Arc::clone(&tools.clock)).send("order", why);
     } else if !out.quiet {
-        for line in wrap(&found.order.why, out.width, "", "  ") {
-            out.line(&line);
+        for text in std::iter::once(&found.order.why).chain(&found.notes) {
+            for line in wrap(text, out.width, "", "  ") {
+                out.line(&line);
+            }
         }
     }
     Ok((jobs, found.order))

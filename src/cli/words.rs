@@ -9,6 +9,7 @@ use unlade::error::{Problem, ProblemKind};
 use unlade::event::Snapshot;
 use unlade::name::shown;
 use unlade::offload::CopyState;
+use unlade::plan::together::is_little;
 use unlade::plan::{
     EARLIER_COPY, Layout, Level, Plan, PlannedDestination, Work, count_independent,
 };
@@ -304,17 +305,13 @@ fn device(facts: &FolderFacts) -> String {
     }
 }
 
-/// A drive with less left than this is worth a word, in bytes; common practice, no source.
-const LITTLE_BYTES: u64 = 20 * unlade::units::GB;
-
-/// Says how much is left on a destination's volume where that is little: under 20 GB, or under a
-/// twentieth of it.
+/// Says how much is left on a destination's volume where that is little.
 fn little_left(plan: &Plan, d: &PlannedDestination) -> String {
     let on_volume = plan.destinations.iter();
     let on_volume = on_volume.filter(|other| other.facts.device == d.facts.device);
     let needs = on_volume.fold(0_u64, |sum, other| sum.saturating_add(other.needs_bytes));
     let left = d.facts.free_bytes.saturating_sub(needs);
-    if left < LITTLE_BYTES || left < d.facts.total_bytes / 20 {
+    if is_little(left, d.facts.total_bytes) {
         format!(", leaves {}", size(left))
     } else {
         String::new()

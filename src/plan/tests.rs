@@ -61,6 +61,11 @@ fn to(facts: FolderFacts) -> Candidate {
     }
 }
 
+/// A card with one file of so many bytes, onto one destination.
+pub(super) fn planned(bytes: u64, at: FolderFacts) -> Plan {
+    plan(card(), listing(&[("A.MP4", bytes)]), &[to(at)], &wish()).unwrap()
+}
+
 fn wish() -> Wish {
     Wish {
         form: Form::default(),

@@ -7,8 +7,8 @@ use crate::disk::backing::{Backing, independent};
 use crate::error::{Problem, ProblemKind};
 use crate::name::shown;
 use crate::speed::ceiling::Spin;
-use crate::units::{counted, len64, size};
-use std::collections::BTreeMap;
+use crate::units::{GB, counted, len64, size};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Cards that are read at the same time. Each takes some 30 MB of memory and threads of its own,
 /// and more than this many readers do not run at full speed on one computer anyway.
@@ -113,20 +113,73 @@ fn how_many_fit(plans: &[Plan]) -> usize {
     plans.iter().take_while(fits).count()
 }
 
-/// Tells which volumes cannot take all cards together, although each card alone would fit.
-pub fn joint_room(plans: &[Plan]) -> Vec<Problem> {
-    let mut by_volume: BTreeMap<u64, (u64, u64, usize, u64)> = BTreeMap::new();
+/// A drive with less left than this is worth a word, in bytes; common practice, no source.
+const LITTLE_BYTES: u64 = 20 * GB;
+
+/// Returns whether so little is left on a volume of `total` bytes that it is worth a word: under 20 GB, or
+/// under a twentieth of it.
+pub fn is_little(left: u64, total: u64) -> bool {
+    left < LITTLE_BYTES || left < total / 20
+}
+
+/// What all cards together need on one volume, in bytes.
+struct Volume {
+    needs: u64,
+    free: u64,
+    total: u64,
+    /// The destinations on it, counted from 0.
+    destinations: BTreeSet<usize>,
+    offloads: u64,
+}
+
+/// Adds up what all cards need, for each volume, in the order of the destinations.
+fn volumes(plans: &[Plan]) -> Vec<Volume> {
+    let mut all: BTreeMap<u64, Volume> = BTreeMap::new();
     for plan in plans {
         for (index, d) in plan.destinations.iter().enumerate() {
-            let entry =
-                by_volume
-                    .entry(d.facts.device)
-                    .or_insert((0, d.facts.free_bytes, index, 0));
-            entry.0 = entry.0.saturating_add(d.needs_bytes);
-            entry.1 = entry.1.min(d.facts.free_bytes);
-            entry.3 += 1;
+            let volume = all.entry(d.facts.device).or_insert_with(|| Volume {
+                needs: 0,
+                free: d.facts.free_bytes,
+                total: d.facts.total_bytes,
+                destinations: BTreeSet::new(),
+                offloads: 0,
+            });
+            volume.needs = volume.needs.saturating_add(d.needs_bytes);
+            volume.free = volume.free.min(d.facts.free_bytes);
+            volume.destinations.insert(index);
+            volume.offloads += 1;
         }
     }
+    let mut all: Vec<Volume> = all.into_values().collect();
+    all.sort_by_key(|v| v.destinations.first().copied());
+    all
+}
+
+/// Says on which destinations the cards together leave little, in whole sentences: each card's plan is made as
+/// if it were alone.
+pub fn joint_little(plans: &[Plan]) -> Vec<String> {
+    if plans.len() < 2 {
+        return Vec::new();
+    }
+    let told = |v: Volume| {
+        let left = v.free.checked_sub(v.needs)?;
+        let numbers: Vec<String> = v.destinations.iter().map(|d| (d + 1).to_string()).collect();
+        is_little(left, v.total).then(|| {
+            format!(
+                "All {} cards together need {} of {} free on destination {}, which leaves {}.",
+                plans.len(),
+                size(v.needs),
+                size(v.free),
+                numbers.join(" and "),
+                size(left)
+            )
+        })
+    };
+    volumes(plans).into_iter().filter_map(told).collect()
+}
+
+/// Tells which volumes cannot take all cards together, although each card alone would fit.
+pub fn joint_room(plans: &[Plan]) -> Vec<Problem> {
     let first: Vec<String> = plans
         .iter()
         .take(how_many_fit(plans))
@@ -137,27 +190,25 @@ pub fn joint_room(plans: &[Plan]) -> Vec<Problem> {
         1 => format!(" ({} alone fits)", first.concat()),
         _ => format!(" ({} fit together)", first.join(", ")),
     };
-    by_volume
-        .into_values()
-        .filter(|(needs, free, ..)| needs > free)
-        .map(|(needs, free, index, copies)| {
-            let why = format!(
-                "the cards together need {} there ({}), and {} is free: {} short; leave out a card{fit} or give another drive",
-                size(needs),
-                counted(copies, "offload"),
-                size(free),
-                size(needs - free)
-            );
-            Problem::new(ProblemKind::NoRoom, why).on(index)
-        })
-        .collect()
+    let short = |v: Volume| {
+        let short = v.needs.checked_sub(v.free).filter(|short| *short > 0)?;
+        let why = format!(
+            "the cards together need {} there ({}), and {} is free: {} short; leave out a card{fit} or give another drive",
+            size(v.needs),
+            counted(v.offloads, "offload"),
+            size(v.free),
+            size(short)
+        );
+        Some(Problem::new(ProblemKind::NoRoom, why).on(v.destinations.first().copied()?))
+    };
+    volumes(plans).into_iter().filter_map(short).collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::super::tests::facts;
     use super::*;
-    use std::collections::BTreeSet;
+    use crate::plan::tests::planned;
 
     fn on(disk: &str, device: u64) -> FolderFacts {
         FolderFacts {
@@ -212,5 +263,33 @@ mod tests {
         assert!(found.why.contains("from 2 devices"), "{}", found.why);
         let found = order(&cards[..1], &[Spin::No]);
         assert!(!found.is_parallel());
+    }
+
+    /// Each of two cards of 460 GB leaves 540 of 1,000 GB free, both together 80 of a drive of 2 TB (arithmetic).
+    #[test]
+    fn cards_that_leave_little_together_are_told_so() {
+        let gb = |n: u64| n * GB;
+        let on = |free: u64, total: u64| FolderFacts {
+            total_bytes: gb(total),
+            ..facts(1, "ext4", gb(free))
+        };
+        let two = |card: u64, free, total| {
+            let plans = [
+                planned(gb(card), on(free, total)),
+                planned(gb(card), on(free, total)),
+            ];
+            (joint_little(&plans), joint_room(&plans).len())
+        };
+        let (told, refused) = two(460, 1_000, 2_000);
+        assert_eq!((told.len(), refused), (1, 0));
+        assert_eq!(
+            told[0],
+            "All 2 cards together need 920.0 GB of 1.00 TB free on destination 1, which leaves 80.0 GB."
+        );
+        assert_eq!(two(100, 1_000, 2_000), (Vec::new(), 0));
+        let (told, refused) = two(600, 1_000, 2_000);
+        assert_eq!((told, refused), (Vec::new(), 1), "refused instead");
+        let one = [planned(gb(990), on(1_000, 2_000))];
+        assert!(joint_little(&one).is_empty(), "its own plan tells that");
     }
 }
