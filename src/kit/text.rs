@@ -86,11 +86,7 @@ fn read_places(text: &str) -> Result<(Kit, Vec<Place>), Vec<Fault>> {
     }
     let document = match Document::parse(text) {
         Ok(document) => document,
-        Err(error) => {
-            let line = line_of(text, error.span().map_or(0, |s| s.start));
-            let why = shown(&error.message().replace('\n', "; "));
-            return Err(whole(why.chars().take(300).collect(), line));
-        }
+        Err(error) => return Err(vec![no_toml(text, &error)]),
     };
     let mut reading = Reading {
         text,
@@ -109,6 +105,58 @@ fn read_places(text: &str) -> Result<(Kit, Vec<Place>), Vec<Fault>> {
         Err(reading.faults)
     }
 }
+
+/// Tells what makes a text no TOML: in which line, and at which field if that line begins with one.
+fn no_toml(text: &str, error: &toml_edit::TomlError) -> Fault {
+    let at = error.span().map_or(0, |s| s.start);
+    let line = line_of(text, at);
+    let key = text.lines().nth(line - 1).and_then(key_of);
+    let said = error.message();
+    let why = match key {
+        // That it wants quotes is no help where a number is wanted.
+        Some(key) if said.starts_with("string values must be quoted") => wanted(key),
+        // A comma, or a unit after a blank.
+        Some("reads" | "writes") if said.starts_with("unexpected key or value") => {
+            Some(rate_wanted())
+        }
+        Some(_) if said == "duplicate key" => Some("stands twice in one entry".to_owned()),
+        _ => None,
+    };
+    let why = why.unwrap_or_else(|| shown(&said.replace('\n', "; ")).chars().take(300).collect());
+    Fault {
+        line,
+        field: key.map(quoted).unwrap_or_default(),
+        why,
+    }
+}
+
+/// Returns the word with which a line begins, where it is one that can be a field's name.
+fn key_of(line: &str) -> Option<&str> {
+    let line = line.trim_start();
+    let is_part = |c: char| c.is_ascii_alphanumeric() || "_-".contains(c);
+    let bare = line.strip_prefix(['"', '\'']).unwrap_or(line);
+    let end = bare.find(|c| !is_part(c)).unwrap_or(bare.len());
+    bare.get(..end).filter(|key| !key.is_empty())
+}
+
+/// Returns what a field of this name must be.
+fn wanted(key: &str) -> Option<String> {
+    Some(match key {
+        "reads" | "writes" => rate_wanted(),
+        "spins" => "must be true or false, without quotes".to_owned(),
+        "readers" | "volumes" => LIST_WANTED.to_owned(),
+        _ if Kind::ALL.iter().any(|k| k.fields().contains(&key)) => {
+            "must be text in quotes".to_owned()
+        }
+        _ => return None,
+    })
+}
+
+fn rate_wanted() -> String {
+    format!("must be a number of MB/s from {RATE_MIN} to {RATE_MAX}, without a unit")
+}
+
+const LIST_WANTED: &str = "must be a list in brackets, as [\"one\", \"two\"]";
 
 fn line_of(text: &str, offset: usize) -> usize {
     let before = text.as_bytes().get(..offset.min(text.len()));
@@ -363,10 +411,7 @@ impl Fields<'_, '_> {
         match rate {
             Some(rate) if (RATE_MIN..=RATE_MAX).contains(&rate) => Some(rate),
             _ => {
-                let why = format!(
-                    "must be a number of MB/s from {RATE_MIN} to {RATE_MAX}, without a unit"
-                );
-                self.fault(at, field, why);
+                self.fault(at, field, rate_wanted());
                 None
             }
         }
@@ -413,8 +458,7 @@ impl Fields<'_, '_> {
             return Vec::new();
         };
         let Some(array) = value.as_array() else {
-            let why = "must be a list in brackets, as [\"one\", \"two\"]";
-            self.fault(at, field, why);
+            self.fault(at, field, LIST_WANTED);
             return Vec::new();
         };
         if array.len() > LIST_MAX {

@@ -60,7 +60,41 @@ fn a_kit_reads_as_it_is_written() {
 }
 
 /// What is wrong, and how it is told.
-const FAULTY: [(&str, &str); 24] = [
+const FAULTY: [(&str, &str); 33] = [
+    // What is no TOML 1.0 at all (toml.io/en/v1.0.0, sections "String", "Integer" and "Keys").
+    (
+        "[[card]]\nname = \"A1\"\nbus = uhs-i\n",
+        "line 3, `bus`: must be text in quotes",
+    ),
+    (
+        "[[drive]]\nname = \"D\"\nwrites = 110MB/s\n",
+        "line 3, `writes`: must be a number of MB/s from 0.1 to 100000, without a unit",
+    ),
+    (
+        "[[card]]\nname = \"A1\"\n\n  \"reads\" = 17O\n",
+        "line 4, `reads`: must be a number of MB/s",
+    ),
+    (
+        "[[card]]\nname = \"A1\"\nreads = 1,5\n",
+        "line 3, `reads`: must be a number of MB/s",
+    ),
+    (
+        "[[card]]\nname = \"A1\"\nreads = 9\nreads = 9\n",
+        "line 4, `reads`: stands twice in one entry",
+    ),
+    (
+        "[[drive]]\nname = \"D\"\nspins = yes\n",
+        "line 3, `spins`: must be true or false, without quotes",
+    ),
+    (
+        "[[card]]\nname = \"A1\"\nreaders = blue\n",
+        "line 3, `readers`: must be a list in brackets",
+    ),
+    (
+        "[[card]]\nname = \"A1\"\nbus \"uhs-i\"\n",
+        "line 3, `bus`: key with no value",
+    ),
+    ("[[card]\nname = \"A1\"\n", "line 1: unclosed"),
     (
         "[[card]]\nname = \"A1\"\nbus = \"uhs2\"\n",
         "line 3, card `A1`, `bus`: `uhs2` is no link that is known here; did you mean `uhs-2`?",
@@ -132,9 +166,9 @@ const FAULTY: [(&str, &str); 24] = [
     ),
     (
         "[[card]]\nname = \"A1\"\nname = \"A2\"\n",
-        "line 3: duplicate key",
+        "line 3, `name`: stands twice in one entry",
     ),
-    ("[[card]]\nname = \"A1\nreads = 3\n", "line 2: "),
+    ("[[card]]\nname = \"A1\nreads = 3\n", "line 2, `name`: "),
     (
         "[[card]]\nname = \"A1\"\n[[card]]\nname = \"a1\"\n",
         "line 3, card `a1`: this name stands at line 1 already",
