@@ -625,6 +625,16 @@ fn number(value: f64) -> Value {
     }
 }
 
+/// Returns how the lines of a text end: as its first one does. Editors of Windows end them with two characters.
+fn line_end(text: &str) -> &'static str {
+    let first = text.split_inclusive('\n').next();
+    if first.is_some_and(|line| line.ends_with("\r\n")) {
+        "\r\n"
+    } else {
+        "\n"
+    }
+}
+
 /// Returns the text with one more entry at its end.
 ///
 /// # Errors
@@ -638,16 +648,17 @@ pub fn add(text: &str, entry: &Entry) -> Result<String, EditError> {
     {
         return Err(EditError::Exists(kind, place.name.clone()));
     }
+    let end = line_end(text);
     let mut new = text.to_owned();
     if !new.is_empty() && !new.ends_with('\n') {
-        new.push('\n');
+        new.push_str(end);
     }
     if !new.is_empty() {
-        new.push('\n');
+        new.push_str(end);
     }
-    new.push_str(&format!("[[{kind}]]\n"));
+    new.push_str(&format!("[[{kind}]]{end}"));
     for (key, value) in entry.fields() {
-        new.push_str(&format!("{key} = {value}\n"));
+        new.push_str(&format!("{key} = {value}{end}"));
     }
     let mut wanted = kit;
     match entry.clone() {
@@ -683,8 +694,9 @@ pub fn update(text: &str, entry: &Entry) -> Result<String, EditError> {
         } else {
             let end = place.lines.end;
             let has_break = text.get(..end).is_some_and(|t| t.ends_with('\n'));
-            let lead = if has_break { "" } else { "\n" };
-            changes.push((end..end, format!("{lead}{key} = {value}\n")));
+            let line_end = line_end(text);
+            let lead = if has_break { "" } else { line_end };
+            changes.push((end..end, format!("{lead}{key} = {value}{line_end}")));
         }
     }
     // From the end backwards, so that what stands before keeps its place.

@@ -226,7 +226,7 @@ fn an_entry_more_leaves_every_byte_before_it_alone() {
     assert_eq!(new, "[[card]]\nname = \"A1\"\n");
     // No line break at the end, and Windows' line ends.
     let new = add("[[card]]\r\nname = \"A1\" # x", &Entry::Card(card("A2"))).unwrap();
-    assert!(new.starts_with("[[card]]\r\nname = \"A1\" # x\n"));
+    assert!(new.starts_with("[[card]]\r\nname = \"A1\" # x\r\n"));
     assert_eq!(read(&new).unwrap().cards.len(), 2);
 }
 
@@ -294,6 +294,30 @@ fn fields_are_set_where_they_stand() {
     )
     .unwrap();
     assert_eq!(new, "[[card]]\nname = \"A1\"\nreads = 9\n");
+}
+
+/// TOML 1.0, "Spec": a line ends with LF or CRLF. A kit that was written with the latter has no others after an edit.
+#[test]
+fn lines_end_as_they_did() {
+    let windows = KITES.replace('\n', "\r\n");
+    let is_whole = |text: &str| text.matches('\n').count() == text.matches("\r\n").count();
+    let change = |name: &str| {
+        Entry::Card(Card {
+            reads: Some(95.0),
+            note: Some("lent".into()),
+            ..card(name)
+        })
+    };
+    let added = add(&windows, &change("A2")).unwrap();
+    let updated = update(&windows, &change("A1")).unwrap();
+    let cut = windows.trim_end();
+    let at_end = add(cut, &change("A2")).unwrap();
+    for text in [&added, &updated, &at_end] {
+        assert!(is_whole(text), "{text:?}");
+    }
+    let removed = remove(&added, Kind::Card, "A2").unwrap();
+    assert_eq!(removed.trim_end(), windows.trim_end());
+    assert!(!add(KITES, &change("A2")).unwrap().contains('\r'));
 }
 
 #[test]
