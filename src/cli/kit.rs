@@ -7,6 +7,7 @@ use super::json::Json;
 use super::kit_args::{AddCommand, KindArg, KitCommand};
 use super::kit_file::{self, FILE, KitError};
 use super::out::{Out, wrap};
+use super::speed::{Rate, Wrong, row};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -30,7 +31,7 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
             kit_file::edit(&home, pause(tools), |text| text::remove(text, kind, name))
                 .map(|()| {
                     let what = format!("{kind} `{}` removed", shown(name));
-                    done(&what, &home, out, tools);
+                    done(&what, &[], &home, out, tools);
                 })
                 .map_err(Trouble::Kit)
         }
@@ -53,6 +54,7 @@ fn pause(tools: &Tools) -> impl FnMut() {
 enum Trouble {
     Kit(KitError),
     Words(String),
+    Wrong(Wrong),
 }
 
 impl Trouble {
@@ -60,6 +62,7 @@ impl Trouble {
         match self {
             Self::Kit(error) => (error.lines(), exit_of(&error)),
             Self::Words(words) => (vec![words], Exit::Refused),
+            Self::Wrong(wrong) => (wrong.lines(), Exit::Usage),
         }
     }
 }
@@ -101,19 +104,19 @@ fn kind_of(kind: KindArg) -> Kind {
     }
 }
 
-fn done(what: &str, home: &Utf8Path, out: Out, tools: &Tools) {
+/// Says what was done, and `notes` on how it was understood.
+fn done(what: &str, notes: &[String], home: &Utf8Path, out: Out, tools: &Tools) {
     let file = home.join(FILE);
     if out.json {
         let json = Json::new(out, Arc::clone(&tools.clock));
-        json.send("kit-changed", json!({"what": what, "file": file}));
+        let told = json!({"what": what, "file": file, "notes": notes});
+        json.send("kit-changed", told);
     } else if !out.quiet {
-        for line in wrap(
-            &format!("{what} in {}", shown(file.as_str())),
-            out.width,
-            "",
-            "  ",
-        ) {
-            out.line(&line);
+        let what = format!("{what} in {}", shown(file.as_str()));
+        for text in std::iter::once(&what).chain(notes) {
+            for line in wrap(text, out.width, "", "  ") {
+                out.line(&line);
+            }
         }
     }
 }
@@ -153,16 +156,46 @@ fn without_identity(kind: Kind) -> &'static str {
     }
 }
 
-fn mb(rate: Option<f64>) -> Option<f64> {
-    rate.map(|r| r / 1e6)
+fn mb(rate: Option<&Rate>) -> Option<f64> {
+    rate.map(|r| r.mbps)
 }
 
-fn add(home: &Utf8Path, what: &AddCommand, out: Out, tools: &Tools) -> Result<(), Trouble> {
-    let (entry, update, at) = match what {
+/// Returns what is to be said of the rates that were given.
+fn notes(what: &AddCommand) -> Vec<String> {
+    let rates = match what {
+        AddCommand::Card(args) => [("--reads", &args.reads), ("", &None)],
+        AddCommand::Reader(_) => [("", &None), ("", &None)],
+        AddCommand::Drive(args) => [("--writes", &args.writes), ("--reads", &args.reads)],
+    };
+    let note = |(flag, rate): (&str, &Option<Rate>)| {
+        let note = rate.as_ref()?.note.as_ref()?;
+        Some(format!("{flag}: {note}"))
+    };
+    rates.into_iter().filter_map(note).collect()
+}
+
+/// Holds the ids of the command line against the link table, with the words of `plan` and `copy`.
+fn check_ids(what: &AddCommand) -> Result<(), Trouble> {
+    let (bus, link) = match what {
+        AddCommand::Card(args) => (args.bus.as_deref(), None),
+        AddCommand::Reader(args) => (args.bus.as_deref(), args.link.as_deref()),
+        AddCommand::Drive(_) => (None, None),
+    };
+    for (flag, id, is_bus) in [("--bus", bus, true), ("--link", link, false)] {
+        if let Some(id) = id {
+            row(flag, id, is_bus).map_err(Trouble::Wrong)?;
+        }
+    }
+    Ok(())
+}
+
+fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result<(), Trouble> {
+    check_ids(command)?;
+    let (entry, update, at) = match command {
         AddCommand::Card(args) => {
             let card = Card {
                 name: args.name.clone(),
-                reads: mb(args.reads),
+                reads: mb(args.reads.as_ref()),
                 bus: args.bus.clone(),
                 class: args.class,
                 readers: args.reader.clone(),
@@ -183,8 +216,8 @@ fn add(home: &Utf8Path, what: &AddCommand, out: Out, tools: &Tools) -> Result<()
         AddCommand::Drive(args) => {
             let drive = Drive {
                 name: args.name.clone(),
-                writes: mb(args.writes),
-                reads: mb(args.reads),
+                writes: mb(args.writes.as_ref()),
+                reads: mb(args.reads.as_ref()),
                 spins: args.spins,
                 volumes: volume_at(args.at.as_ref(), Kind::Drive, tools)?,
                 note: args.note.clone(),
@@ -200,9 +233,10 @@ fn add(home: &Utf8Path, what: &AddCommand, out: Out, tools: &Tools) -> Result<()
         }
     })
     .map_err(Trouble::Kit)?;
+    let notes = notes(command);
     let verb = if update { "changed" } else { "added" };
     let what = format!("{} `{}` {verb}", entry.kind(), shown(entry.name()));
-    done(&what, home, out, tools);
+    done(&what, &notes, home, out, tools);
     if at && entry.kind() == Kind::Card && !out.json && !out.quiet {
         let text = "It is recognised by its volume until the camera formats it; then run `unlade kit add card NAME --update --at CARD`, or say --as NAME.";
         for line in wrap(text, out.width, "", "") {

@@ -1,6 +1,6 @@
 //! Owns the flags of `kit` as they are written.
 
-use super::weigh_args::write_rate;
+use super::speed::Rate;
 use camino::Utf8PathBuf;
 use clap::{Args, Subcommand, ValueEnum};
 use unlade::speed::classes::WriteClass;
@@ -66,8 +66,8 @@ pub(crate) struct CardArgs {
     #[arg(value_name = "NAME")]
     pub(crate) name: String,
     /// The read rate on its label, MB/s.
-    #[arg(long, value_name = "MBPS", value_parser = write_rate)]
-    pub(crate) reads: Option<f64>,
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = Rate::read)]
+    pub(crate) reads: Option<Rate>,
     /// Its bus: uhs-i, uhs-ii, cfe2-b and so on.
     #[arg(long, value_name = "ID")]
     pub(crate) bus: Option<String>,
@@ -115,11 +115,11 @@ pub(crate) struct DriveArgs {
     #[arg(value_name = "NAME")]
     pub(crate) name: String,
     /// What it takes for as long as one likes, its write cache full, MB/s.
-    #[arg(long, value_name = "MBPS", value_parser = write_rate)]
-    pub(crate) writes: Option<f64>,
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = Rate::read)]
+    pub(crate) writes: Option<Rate>,
     /// What it gives for as long as one likes, MB/s.
-    #[arg(long, value_name = "MBPS", value_parser = write_rate)]
-    pub(crate) reads: Option<f64>,
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = Rate::read)]
+    pub(crate) reads: Option<Rate>,
     /// Whether it is a spinning disk; for drives of which the system does not know it, or says the wrong thing.
     #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
     pub(crate) spins: Option<bool>,

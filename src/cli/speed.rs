@@ -3,12 +3,54 @@
 
 use super::args::SpeedArgs;
 use super::out::{Out, wrap};
+use unlade::kit::{RATE_MAX, RATE_MIN};
+use unlade::name::shown;
 use unlade::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, ReaderSpeed};
 use unlade::speed::links::{Family, LinkRow, find, ids};
+use unlade::speed::quantity::{self, Bare};
 use unlade::units::MegabytesPerS;
 
-/// More than any link of the table, and than any to come soon, in MB/s.
-const RATE_MAX: f64 = 100_000.0;
+/// Longest part of a wrong rate that is said again, in characters.
+const WRONG_MAX: usize = 40;
+
+/// A rate as a flag gives it: `170` and `170MB/s` are megabytes, `170Mb/s` is megabits.
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) struct Rate {
+    /// The rate in MB/s.
+    pub(crate) mbps: f64,
+    /// A sentence where it was given in bits, which labels never are.
+    pub(crate) note: Option<String>,
+}
+
+impl Rate {
+    /// Reads it.
+    ///
+    /// # Errors
+    /// In plain words.
+    pub(crate) fn read(text: &str) -> Result<Self, String> {
+        let text = text.trim();
+        let told: String = shown(text).chars().take(WRONG_MAX).collect();
+        if !text.starts_with(|c: char| c.is_ascii_digit() || c == '.') {
+            return Err(format!(
+                "`{told}` is no rate above zero; write 170 or 170MB/s"
+            ));
+        }
+        let mbps = quantity::rate(text, Bare::MegaBytes)? / 1e6;
+        if !(RATE_MIN..=RATE_MAX).contains(&mbps) {
+            return Err(format!(
+                "`{told}` is out of range: a rate is from {RATE_MIN} to {RATE_MAX} MB/s"
+            ));
+        }
+        let unit = text.strip_suffix("/s").or_else(|| text.strip_suffix("ps"));
+        let in_bits = unit.is_some_and(|unit| unit.ends_with('b') || unit.ends_with("bit"));
+        let exact = (mbps * 1e3).round() / 1e3;
+        let note = format!("`{told}` is {exact} MB/s: a small b is a bit, an eighth of a byte.");
+        Ok(Self {
+            mbps,
+            note: in_bits.then_some(note),
+        })
+    }
+}
 
 /// Returns the chain that the flags describe.
 ///
@@ -18,24 +60,24 @@ pub(crate) fn chain(args: &SpeedArgs, destinations: usize) -> Result<Chain, Wron
     let bus = args.bus.as_deref().map(|id| row("--bus", id, true));
     let link = args.link.as_deref().map(|id| row("--link", id, false));
     let (bus, link) = (bus.transpose()?, link.transpose()?);
-    let reads = args.reads.as_deref().map(|text| rate("--reads", text));
-    let writes = args
-        .writes
-        .as_deref()
-        .map(|text| writes(text, destinations));
+    let mut said = Vec::new();
+    let reads = args.reads.as_deref();
+    let reads = reads.map(|text| rate("--reads", text, &mut said));
+    let reads = reads.transpose()?;
+    let writes = args.writes.as_deref();
+    let writes = writes.map(|text| writes_of(text, destinations, &mut said));
+    let writes = writes.transpose()?;
     // Who names a maker's faster mode says that the reader knows it too.
     let is_matched = bus.is_some_and(|row| row.family == Family::UhsIVendor);
     Ok(Chain {
-        card: CardSpeed {
-            reads: reads.transpose()?,
-            bus,
-        },
+        card: CardSpeed { reads, bus },
         reader: ReaderSpeed {
             link,
             is_matched,
             ..ReaderSpeed::default()
         },
-        drives: writes.transpose()?.unwrap_or_default(),
+        drives: writes.unwrap_or_default(),
+        said,
         ..Chain::default()
     })
 }
@@ -54,20 +96,26 @@ impl Wrong {
         }
     }
 
+    /// Returns it, the ids to choose from on a line of their own.
+    pub(crate) fn lines(&self) -> Vec<String> {
+        let ids = (!self.ids.is_empty()).then(|| self.ids.join(", "));
+        std::iter::once(self.sentence.clone()).chain(ids).collect()
+    }
+
     /// Says it.
     pub(crate) fn tell(&self, out: Out) {
-        for line in wrap(&self.sentence, out.width, "unlade: ", "  ") {
-            out.error(&line);
-        }
-        if !self.ids.is_empty() {
-            for line in wrap(&self.ids.join(", "), out.width, "  ", "  ") {
+        let mut lead = "unlade: ";
+        for text in self.lines() {
+            for line in wrap(&text, out.width, lead, "  ") {
                 out.error(&line);
             }
+            lead = "  ";
         }
     }
 }
 
-fn row(flag: &str, id: &str, card_bus: bool) -> Result<&'static LinkRow, Wrong> {
+/// Finds a row of the link table: a card's bus, or a reader's link.
+pub(crate) fn row(flag: &str, id: &str, card_bus: bool) -> Result<&'static LinkRow, Wrong> {
     let what = if card_bus {
         "a card's bus"
     } else {
@@ -79,21 +127,22 @@ fn row(flag: &str, id: &str, card_bus: bool) -> Result<&'static LinkRow, Wrong> 
         None => "is not known as",
     };
     Err(Wrong {
-        sentence: format!("{flag}: `{id}` {why} {what}; the ids are:"),
+        sentence: format!("{flag}: `{}` {why} {what}; the ids are:", shown(id)),
         ids: ids(card_bus),
     })
 }
 
-fn rate(flag: &str, text: &str) -> Result<MegabytesPerS, Wrong> {
-    match text.trim().parse::<f64>() {
-        Ok(mbps) if mbps > 0.0 && mbps <= RATE_MAX => Ok(MegabytesPerS(mbps)),
-        _ => Err(Wrong::new(format!(
-            "{flag}: `{text}` is not a rate in MB/s above 0 and up to {RATE_MAX}; write 170, for instance."
-        ))),
-    }
+fn rate(flag: &str, text: &str, said: &mut Vec<String>) -> Result<MegabytesPerS, Wrong> {
+    let rate = Rate::read(text).map_err(|why| Wrong::new(format!("{flag}: {why}.")))?;
+    said.extend(rate.note.map(|note| format!("{flag}: {note}")));
+    Ok(MegabytesPerS(rate.mbps))
 }
 
-fn writes(text: &str, destinations: usize) -> Result<Vec<DriveSpeed>, Wrong> {
+fn writes_of(
+    text: &str,
+    destinations: usize,
+    said: &mut Vec<String>,
+) -> Result<Vec<DriveSpeed>, Wrong> {
     let given: Vec<&str> = text.split(',').collect();
     if given.len() != destinations {
         return Err(Wrong::new(format!(
@@ -103,7 +152,7 @@ fn writes(text: &str, destinations: usize) -> Result<Vec<DriveSpeed>, Wrong> {
     }
     let drive = |text: &str| {
         Ok(DriveSpeed {
-            writes: Some(Figure::label(rate("--writes", text)?)),
+            writes: Some(Figure::label(rate("--writes", text, said)?)),
             ..DriveSpeed::default()
         })
     };
@@ -146,6 +195,37 @@ mod tests {
                 "destination 2 110.5"
             ]
         );
+    }
+
+    /// 170 Mb/s are 21.25 MB/s: a byte is eight bits (IEC 80000-13).
+    #[test]
+    fn rates_are_read_with_their_unit_and_bits_are_told() {
+        let rate = |text| Rate::read(text).unwrap();
+        for text in ["170", "170MB/s", " 170 MB/s", "170MBps", "0.17GB/s"] {
+            assert!((rate(text).mbps - 170.0).abs() < 1e-9, "{text}");
+            assert_eq!(rate(text).note, None, "{text}");
+        }
+        let bits = rate("170Mb/s");
+        assert_eq!(
+            bits.note.unwrap(),
+            "`170Mb/s` is 21.25 MB/s: a small b is a bit, an eighth of a byte."
+        );
+        assert!(rate("1360Mbit/s").note.is_some() && rate("1360Mbps").note.is_some());
+        for (text, told) in [
+            ("999999", "from 0.1 to 100000 MB/s"),
+            ("0.01", "out of range"),
+            ("-5", "no rate above zero"),
+            ("-5MB/s", "no rate above zero"),
+            ("170mb/s", "Mb/s for megabits or MB/s for megabytes"),
+            ("170MB", "a rate ends in /s"),
+        ] {
+            let said = Rate::read(text).unwrap_err();
+            assert!(said.contains(told), "{text}: {said}");
+        }
+        let chain = chain(&args("", "170MB/s", "", "450MB/s,880Mb/s"), 2);
+        let chain = chain.ok().unwrap();
+        assert_eq!(Ceiling::of(&chain).mbps(), Some(MegabytesPerS(110.0)));
+        assert!(Ceiling::of(&chain).notes()[0].starts_with("--writes: `880Mb/s` is 110 MB/s"));
     }
 
     #[test]

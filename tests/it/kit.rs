@@ -131,7 +131,11 @@ fn what_cannot_be_a_kit_is_refused() {
         ("kit add card A1 --reads 0", 2),
         ("kit add card A1 --reads 170Mb", 2),
         ("kit add card A1 --class 170", 2),
-        ("kit add drive D --writes 999999", 3),
+        ("kit add drive D --writes 999999", 2),
+        ("kit add card A1 --reads -5", 2),
+        ("kit add card A1 --bus sdxc", 2),
+        ("kit add card A1 --bus usb2", 2),
+        ("kit add reader blue --link cable", 2),
         ("kit", 2),
         ("kit add", 2),
         ("kit remove shelf A1", 2),
@@ -139,8 +143,47 @@ fn what_cannot_be_a_kit_is_refused() {
         work.run(&format!("{arguments} --home h")).exits(code);
         assert!(!work.path("h/kit.toml").exists(), "{arguments}");
     }
+    // The same words wherever the same thing is wrong.
+    work.run("kit add drive D --writes 999999 --home h")
+        .exits(2)
+        .says("from 0.1 to 100000 MB/s");
+    for command in ["kit add card A1 --home h", "plan card --to a"] {
+        work.run(&format!("{command} --reads=-5"))
+            .exits(2)
+            .says("`-5` is no rate above zero");
+        work.run(&format!("{command} --bus sdxc"))
+            .exits(2)
+            .says("--bus: `sdxc` is not known as a card's bus; the ids are:")
+            .says("sd-sdr104 (uhs-i)");
+    }
     fs::create_dir_all(work.path("h/kit.toml")).unwrap();
     work.run("kit list --home h").exits(3).says("is not a file");
+}
+
+/// A byte is eight bits (IEC 80000-13); labels are in megabytes, so that bits are told.
+#[test]
+fn rates_have_one_form_everywhere() {
+    let work = Work::with_card("kit-units");
+    work.run("kit add card A1 --reads 170MB/s --home h")
+        .exits(0)
+        .is_silent_of("small b");
+    let note = "`170Mb/s` is 21.25 MB/s: a small b is a bit";
+    let words = |line: &str| work.run(line).exits(0).words();
+    let told = words("kit add card A2 --reads 170Mb/s --home h");
+    assert!(told.contains(&format!("--reads: {note}")), "{told}");
+    assert!(kit_of(&work).contains("reads = 170\n") && kit_of(&work).contains("reads = 21.25\n"));
+    let events = work.run("kit add drive D --writes 170Mb/s --home h --json");
+    let event = events.exits(0).events().remove(0);
+    assert!(
+        event["notes"][0].as_str().unwrap().contains(note),
+        "{event}"
+    );
+    let event = planned(&work, "--reads 170MB/s --writes 450MB/s,90MB/s");
+    assert_eq!(event["ceiling_mbps"], 90.0, "{event}");
+    let told = words("plan card --to a --reads 170Mb/s --home h");
+    assert!(told.contains(&format!("--reads: {note}")), "{told}");
+    let told = words("rate card --reads 170MB/s --home h");
+    assert!(told.contains("170"), "{told}");
 }
 
 // ---- the kit in copy and plan -----------------------------------------------------------------

@@ -100,7 +100,7 @@ fn wrong_speeds_are_refused_with_the_ids() {
         ("--link sd-sdr104", "usb3-10g"),
         ("--reads fast", "--reads"),
         ("--reads 0", "--reads"),
-        ("--reads -5", "above 0"),
+        ("--reads -5", "above zero"),
         ("--writes 40", "one rate for each --to"),
         ("--writes 40,50,60", "2, not 3"),
         ("--writes 40,x", "`x`"),
