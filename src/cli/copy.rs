@@ -21,6 +21,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::also::Also;
+use unlade::card::identity::CardIdentity;
 use unlade::error::Problem;
 use unlade::event::{Event, Observer, Silent};
 use unlade::ledger::shoot::Shoot;
@@ -28,7 +29,7 @@ use unlade::ledger::{Entry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::beside::Beside;
 use unlade::plan::together::{AT_ONCE_MAX, Order};
-use unlade::plan::{Form, Layout, Level, Refusal};
+use unlade::plan::{Form, Layout, Level, Plan, Refusal};
 use unlade::proof::{Proof, Terms};
 use unlade::run::{Job, KnownBefore, Tools, look_together, offload, prepare};
 
@@ -480,13 +481,17 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
     let mut worst = Exit::Done;
     let is_one = jobs.len() == 1;
     let mut dues = Vec::new();
+    let mut cards = Vec::new();
     for job in jobs {
         let mut eyes = Eyes::new(out, tools, &job.to);
         if let (Eyes::Json(json), false) = (&mut eyes, is_one) {
             json.about(&job.card);
         }
         dues.push(match prepare(&job, tools, &mut eyes) {
-            Ok(plan) => Some(Due::of(&plan)),
+            Ok(plan) => {
+                cards.push(identity(&plan));
+                Some(Due::of(&plan))
+            }
             Err(refusal) => {
                 worst = worst.max(tell_refusal(&job, &refusal, out, &mut eyes));
                 None
@@ -502,10 +507,17 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
     }
     if let (Some(part), false) = (shoot, out.json) {
         let shoot = Shoot::of(&book.read(), &part.name, part.expected.as_ref());
-        let words = shoot.words();
+        let words = shoot.words_of_plan(&cards);
         for line in (ShootNews { shoot, words }).lines(out.width) {
             out.line(&line);
         }
     }
     worst
+}
+
+/// Returns the card of a plan as the ledger would know it.
+fn identity(plan: &Plan) -> CardIdentity {
+    let mut card = CardIdentity::of(&plan.card.facts, &plan.card.label, &plan.listing);
+    card.name.clone_from(&plan.card_name);
+    card
 }

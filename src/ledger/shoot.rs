@@ -111,18 +111,48 @@ impl Shoot {
 
     /// Returns the state of the job in sentences.
     pub fn words(&self) -> Vec<String> {
+        self.told("seen", "Not seen")
+    }
+
+    /// Returns the state of the job before the cards of a plan are copied: a plan enters nothing in the ledger,
+    /// but its cards are here and not missing.
+    pub fn words_of_plan(&self, planned: &[CardIdentity]) -> Vec<String> {
+        let is_new = |card: &&CardIdentity| !self.cards.iter().any(|c| c.card.is_same_card(card));
+        let new: Vec<&CardIdentity> = planned.iter().filter(is_new).collect();
+        let mut then = self.clone();
+        for card in &new {
+            let label = then.missing_labels.iter().position(|l| is_label(l, card));
+            if let Some(label) = label {
+                then.missing_labels.remove(label);
+            }
+        }
+        then.not_seen = match &self.expected {
+            Some(Expected::Count(_)) => self.not_seen.saturating_sub(len64(new.len())),
+            _ => len64(then.missing_labels.len()),
+        };
+        let mut words = then.told("seen before", "Neither seen before nor in this plan");
+        let here = match new.len() {
+            0 => "Every card of this plan was seen before.".to_owned(),
+            1 => "This plan has 1 card more; it counts when it is copied.".to_owned(),
+            n => format!("This plan has {n} cards more; they count when they are copied."),
+        };
+        words.insert(1, here);
+        words
+    }
+
+    fn told(&self, is_seen: &str, is_missing: &str) -> Vec<String> {
         let seen = len64(self.cards.len());
         let proven = len64(self.cards.iter().filter(|c| c.proven).count());
         let told = crate::name::shown(&self.name);
         let mut words = vec![match self.announced() {
             Some(n) => format!(
-                "`{told}`: {} of {} seen, {proven} proven.",
+                "`{told}`: {} of {} {is_seen}, {proven} proven.",
                 crate::units::count(seen),
                 counted(n, "announced card"),
             ),
             None if seen == 0 => format!("`{told}`: the ledger knows no card of this job."),
             None => format!(
-                "`{told}`: {} seen, {proven} proven. Announce how many there are with --expect.",
+                "`{told}`: {} {is_seen}, {proven} proven. Announce how many there are with --expect.",
                 counted(seen, "card")
             ),
         }];
@@ -137,11 +167,11 @@ impl Shoot {
         }
         match self.missing_labels.as_slice() {
             [] if self.not_seen > 0 => {
-                words.push(format!("Not seen: {}.", counted(self.not_seen, "card")));
+                words.push(format!("{is_missing}: {}.", counted(self.not_seen, "card")));
             }
             [] => {}
             missing => words.push(format!(
-                "Not seen: {}.",
+                "{is_missing}: {}.",
                 names(&missing.iter().map(String::as_str).collect::<Vec<_>>())
             )),
         }
@@ -319,6 +349,36 @@ mod tests {
             damaged: 0,
         };
         Shoot::of(&ledger, "festival", expected)
+    }
+
+    /// Half of the cards lie in readers and are not copied yet.
+    #[test]
+    fn cards_of_a_plan_are_not_missing() {
+        let card = |label: &str| copy(label, true).card;
+        let begun = shoot(vec![seen("A1", true, Some(Expected::Count(4)))], None);
+        assert_eq!(
+            begun.words_of_plan(&[card("A1"), card("A2"), card("B1")]),
+            [
+                "`festival`: 1 of 4 announced cards seen before, 1 proven.",
+                "This plan has 2 cards more; they count when they are copied.",
+                "Neither seen before nor in this plan: 1 card.",
+            ]
+        );
+        let labels = parse_labels("A1,A2,B1").unwrap();
+        let none = shoot(Vec::new(), Some(&labels));
+        assert_eq!(
+            none.words_of_plan(&[card("a2")]),
+            [
+                "`festival`: 0 of 3 announced cards seen before, 0 proven.",
+                "This plan has 1 card more; it counts when it is copied.",
+                "Neither seen before nor in this plan: A1, B1.",
+            ]
+        );
+        let all = begun.words_of_plan(&[card("A1")]).join(" ");
+        assert!(
+            all.contains("Every card of this plan was seen before."),
+            "{all}"
+        );
     }
 
     #[test]

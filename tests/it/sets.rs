@@ -31,6 +31,13 @@ const TO: &str = "--to a --to b --copies 1";
 #[test]
 fn a_card_that_was_never_in_a_reader_is_missed() {
     let work = drawer("set", &["A1", "A2", "B1"]);
+    // A plan enters nothing, and what is in the readers is not missing.
+    work.run(&format!("plan A1 A2 B1 {TO} --shoot festival --expect 4"))
+        .exits(0)
+        .says("0 of 4 announced cards seen before")
+        .says("This plan has 3 cards more; they count when they are copied.")
+        .says("Neither seen before nor in this plan: 1 card.")
+        .is_silent_of("Not seen");
     let ran = work.run(&format!("copy A1 {TO} --shoot festival --expect 4"));
     ran.exits(0).says("1 of 4 announced cards");
     work.run(&format!("copy A2 {TO} --shoot festival")).exits(0);
