@@ -483,6 +483,23 @@ mod tests {
             "Left   about 12 min (this card and reader: 94.0 MB/s last time)   no problems"
         );
         assert!(by_limit.len() <= 80 && by_history.len() <= 80);
+        for rate in [
+            RatePrior::from_ceiling(104.0),
+            RatePrior::from_history(94.0, 0.5),
+        ] {
+            for (low_s, likely_s, high_s) in [(131.0, 150.0, 189.0), (36_300.0, 38_000.0, 50_000.0)]
+            {
+                let mut s = snapshot();
+                s.basis = Basis::Known(rate);
+                s.remaining = Some(Remaining {
+                    low_s,
+                    likely_s,
+                    high_s,
+                });
+                let line = lines("KITES", &[], &s)[3].clone();
+                assert!(line.len() <= 80 && line.ends_with("no problems"), "{line}");
+            }
+        }
     }
 
     #[test]

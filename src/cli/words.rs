@@ -397,17 +397,30 @@ pub(crate) fn left(s: &Snapshot) -> String {
             _ => format!("{time}, {silence}"),
         };
     }
+    // Beside a long range the shorter words: the number of problems has to stay in sight.
+    let is_long = time.len() > LONG_TIME;
     match s.basis {
         Basis::Known(rate) if rate.source == Source::Ceiling => {
-            format!("{time} (from the slowest link's limit, measuring ...)")
+            if is_long {
+                format!("{time} (by the slowest link, measuring)")
+            } else {
+                format!("{time} (from the slowest link's limit, measuring ...)")
+            }
         }
-        Basis::Known(rate) => format!(
-            "{time} (this card and reader: {} last time)",
-            speed(rate.mbps * 1e6)
-        ),
+        Basis::Known(rate) => {
+            let before = speed(rate.mbps * 1e6);
+            if is_long {
+                format!("{time} ({before} last time)")
+            } else {
+                format!("{time} (this card and reader: {before} last time)")
+            }
+        }
         Basis::Nothing | Basis::Measured => time,
     }
 }
+
+/// A time in more bytes than this takes too much of a line of eighty.
+const LONG_TIME: usize = 12;
 
 /// Nothing has moved for so many seconds: that is said beside the time left.
 pub(crate) const NO_DATA_S: f64 = 3.0;
