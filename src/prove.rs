@@ -99,11 +99,7 @@ pub fn prove(
     };
     card_is_same(disk, ask, &facts).map_err(|p| vec![p])?;
     let is_read = hashes.is_some() && !progress.cancel.load(Ordering::Relaxed);
-    let changed = if is_read {
-        changed_since(disk, ask, &listing)
-    } else {
-        Vec::new()
-    };
+    let again = is_read.then(|| changed_since(disk, ask, &listing));
     if let Some(hashes) = hashes.as_ref().filter(|h| len64(h.len()) == card.files) {
         card = with_content(card, &listing, hashes);
     }
@@ -122,7 +118,7 @@ pub fn prove(
         card_hashes: hashes.as_ref(),
         by_content: ask.by_content,
         away: &away,
-        changed,
+        changed: again.unwrap_or_default(),
         copies_needed: ask.copies_needed,
         separate: ask.separate,
     };

@@ -751,6 +751,77 @@ fn a_link_in_the_place_of_a_folder_is_refused() {
     assert_eq!(whole_tree(&work.path("elsewhere")), before);
 }
 
+/// Through a link the records would land somewhere else, on the card even.
+#[test]
+fn records_behind_a_link_are_refused() {
+    let work = Work::with_card("link-records");
+    work.folder("card/EMPTY");
+    work.folder("a/KITES");
+    let place = work.path("card/EMPTY");
+    std::os::unix::fs::symlink(&place, work.path("a/KITES/_unlade")).unwrap();
+    let before = whole_tree(&work.path("card"));
+    work.run(COPY)
+        .exits(3)
+        .says("`_unlade` in it is not a folder");
+    assert_eq!(whole_tree(&work.path("card")), before);
+    assert!(names_in(&work.path("b")).is_empty());
+}
+
+/// A file of a card may be named as this program names its parts. It is a copy like any other, also when
+/// the card has it no more.
+#[test]
+fn a_proven_copy_that_is_named_like_a_part_stays() {
+    let work = Work::with_card("like-a-part");
+    let name = "DCIM/100KITES/.A.JPG.unlade-part";
+    Card::new(&work.path("card")).file(name, 30_000, 5);
+    let offload = work.offload();
+    let before = bytes_of(&offload.join(name));
+    remove(&work.path("card").join(name));
+    Card::new(&work.path("card")).file("DCIM/100KITES/N.JPG", 9_000, 6);
+    work.run(COPY).exits(0).says("no longer on the card");
+    for drive in ["a", "b"] {
+        let stays = work.path(drive).join("KITES").join(name);
+        assert_eq!(bytes_of(&stays), before);
+    }
+}
+
+/// Another run would take the parts of one that is at work for left ones.
+#[test]
+fn two_runs_on_one_offload_wait_for_each_other() {
+    use rustix::fs::{FlockOperation, flock};
+    let work = Work::with_card("two-runs");
+    work.folder("a/KITES/_unlade");
+    // The first run, as far as the second can tell.
+    let first = std::fs::File::open(work.path("a/KITES/_unlade")).unwrap();
+    flock(&first, FlockOperation::NonBlockingLockExclusive).unwrap();
+    let before = whole_tree(&work.path("a"));
+    work.run(COPY)
+        .exits(3)
+        .says("another run of unlade is at work on this offload");
+    assert_eq!(whole_tree(&work.path("a")), before);
+    assert!(names_in(&work.path("b")).is_empty());
+    drop(first);
+    work.run(COPY).exits(0).says(MAY_FORMAT);
+}
+
+#[test]
+fn a_home_on_the_card_is_refused() {
+    let work = Work::with_card("home-on-card");
+    let before = whole_tree(&work.path("card"));
+    for command in [COPY, "rate card", "prove card --on a"] {
+        for home in ["card/home", "card/DCIM"] {
+            work.run(&format!("{command} --home {home}"))
+                .exits(3)
+                .says("lies on the card itself")
+                .says("choose another with --home");
+        }
+    }
+    assert_eq!(whole_tree(&work.path("card")), before);
+    assert!(names_in(&work.path("a")).is_empty());
+    // Beside the card it is no matter.
+    work.run(&format!("{COPY} --home home2")).exits(0);
+}
+
 #[test]
 fn names_that_unlade_uses_itself_are_refused() {
     let work = Work::with_card("own-names");

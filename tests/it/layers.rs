@@ -165,6 +165,24 @@ fn images_are_seen_however_deep_they_lie() {
     assert_eq!(way_in(&work, "i"), ReadBackWay::Direct);
 }
 
+/// What is mounted where the offload would lie is another device than the folder it is in.
+#[test]
+fn a_mount_in_the_offloads_place_is_refused() {
+    let work = Work::with_card("mounted-inside");
+    let Some(mut mounts) = Mounts::new(&work) else {
+        return skip("mounting needs root");
+    };
+    if !mounts.mount(&["-t", "tmpfs", "memory", "a/KITES"]) {
+        return skip("this machine mounts no tmpfs");
+    }
+    work.run("copy card --to a --to b --name KITES --copies 1")
+        .exits(3)
+        .says("is a mount of its own");
+    assert!(crate::support::program::names_in(&work.path("a/KITES")).is_empty());
+    work.run("copy card --to a --to b --name KITES2 --copies 1")
+        .exits(0);
+}
+
 /// A live system lays a folder in memory over its disk.
 #[test]
 fn an_overlay_in_memory_proves_nothing() {

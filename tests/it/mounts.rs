@@ -868,6 +868,33 @@ fn what_others_do_to_the_offload_meanwhile_is_noticed() {
     );
 }
 
+/// What comes onto the card while `prove` reads it is on no drive.
+#[test]
+fn a_picture_that_is_taken_while_the_card_is_proven_is_noticed() {
+    if skip() {
+        return;
+    }
+    let rig = Rig::new("proven-meanwhile", slow_card(), plain(), plain());
+    rig.work.run(JOB).exits(0);
+    let ask = "prove card --on a --on b --separate --reread";
+    rig.work.run(ask).exits(0);
+    let child = rig
+        .work
+        .command()
+        .args(ask.split_whitespace())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let read = rig.card.bytes_read();
+    after(read + 20_000_000, &rig.card);
+    Card::new(&rig.work.path("back-card")).file("DCIM/100KITES/KITE9999.JPG", 5_000, 9);
+    let output = child.wait_with_output().unwrap();
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(output.status.code(), Some(1), "{told}");
+    assert!(told.contains("KITE9999.JPG"), "{told}");
+    assert!(told.contains("came onto the card during the job"), "{told}");
+}
+
 fn slow_card() -> Options {
     Options {
         read_mbps: 40.0,
