@@ -409,8 +409,10 @@ fn mounted_inside(
     name: &str,
 ) -> Option<String> {
     let root = given.join(name);
-    // What cannot be looked at is told by whoever needs it.
-    let inside = disk.facts(&root).ok()?;
+    let inside = match disk.facts(&root) {
+        Ok(inside) => inside,
+        Err(e) => return Some(format!("`{}` cannot be used: {e}", shown(root.as_str()))),
+    };
     let is_other = inside.device != facts.device && inside.backing != facts.backing;
     is_other.then(|| {
         format!(
@@ -593,12 +595,9 @@ pub fn offload(
     let nothing_new = plan.has_nothing_new();
     let is_begun = recorded.is_none() && !nothing_new;
     // Held until all is written down: another run would take this one's parts for left ones.
-    let _claims = if is_begun {
-        begin(&plan, tools, &rfc3339(started))
-    } else {
-        claim_all(&plan, tools)
-    }
-    .inspect_err(|refusal| observer.event(&Event::Refused(&refusal.reasons)))?;
+    let begun = is_begun.then(|| begin(&plan, tools, &rfc3339(started)));
+    let claims = begun.unwrap_or_else(|| claim_all(&plan, tools));
+    let _claims = claims.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
     let context = Arc::new(Context {
         disk: Arc::clone(&tools.disk),
         clock: Arc::clone(&tools.clock),

@@ -134,15 +134,20 @@ fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<
             shown(at.as_str())
         ))
     })?;
-    match facts.volume_id {
-        Some(id) => Ok(vec![id]),
-        None => Err(Trouble::Words(format!(
+    let volume = facts.volume_id.as_deref();
+    let ids = match kind {
+        Kind::Card => tools.disk.gear(&facts).card_ids(volume),
+        Kind::Reader | Kind::Drive => volume.into_iter().map(str::to_owned).collect(),
+    };
+    if ids.is_empty() {
+        return Err(Trouble::Words(format!(
             "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by it; nothing was changed. {}",
             shown(at.as_str()),
             shown(&facts.filesystem),
             without_identity(kind)
-        ))),
+        )));
     }
+    Ok(ids)
 }
 
 /// Returns what to do about a card or drive whose volume has no identity. Nothing but its volume tells a drive,

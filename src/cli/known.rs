@@ -7,7 +7,7 @@ use super::home::folder;
 use super::kit::{exit_of, refuse};
 use super::kit_file;
 use super::out::{Out, wrap};
-use unlade::disk::FolderFacts;
+use unlade::disk::{Disk, FolderFacts};
 use unlade::kit::{Card, Kit, Reader, fill, fill_drive};
 use unlade::name::shown;
 use unlade::run::{Job, Tools};
@@ -55,9 +55,10 @@ impl Known {
         names: &KitNames,
         facts: Option<&FolderFacts>,
         kit: &Kit,
+        disk: &dyn Disk,
     ) -> Result<Self, String> {
-        let volume = facts.and_then(|f| f.volume_id.as_deref());
-        let recognised = volume.and_then(|id| kit.card_of(id));
+        let ids = facts.map_or_else(Vec::new, |f| disk.gear(f).card_ids(f.volume_id.as_deref()));
+        let recognised = ids.iter().find_map(|id| kit.card_of(id));
         let mut known = Self::default();
         match (&names.as_card, recognised) {
             (Some(name), other) => {
@@ -66,7 +67,7 @@ impl Known {
                     .map_err(|unknown| format!("--as: {unknown}."))?;
                 if let Some(other) = other.filter(|o| o.name != card.name) {
                     known.said.push(format!(
-                        "Taken as card `{}`, as you say; by its volume it would be `{}` in the kit.",
+                        "Taken as card `{}`, as you say; by its identity it would be `{}` in the kit.",
                         shown(&card.name),
                         shown(&other.name)
                     ));
@@ -75,9 +76,15 @@ impl Known {
             }
             (None, Some(card)) => {
                 let name = shown(&card.name);
-                known.said.push(format!(
-                    "Card `{name}` of the kit, recognised by its volume."
-                ));
+                let is_own = ids.first().is_some_and(|id| kit.is_made_as(id, card));
+                let by = if is_own {
+                    "the number that its maker gave it"
+                } else {
+                    "its volume"
+                };
+                known
+                    .said
+                    .push(format!("Card `{name}` of the kit, recognised by {by}."));
                 known.card = Some(card.clone());
             }
             (None, None) => {}
@@ -117,7 +124,7 @@ pub(crate) fn apply(
     for job in jobs {
         // What can't be looked at is told when its turn comes.
         let facts = tools.disk.facts(&job.card).ok();
-        let known = Known::of(names, facts.as_ref(), &kit).map_err(|why| {
+        let known = Known::of(names, facts.as_ref(), &kit, tools.disk.as_ref()).map_err(|why| {
             for line in wrap(&why, out.width, "unlade: ", "  ") {
                 out.error(&line);
             }

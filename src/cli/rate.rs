@@ -43,7 +43,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
             return refuse(&[why], Exit::Refused, "rate", out, tools);
         }
     };
-    let known = match Known::of(&args.names, Some(&facts), &kit) {
+    let known = match Known::of(&args.names, Some(&facts), &kit, tools.disk.as_ref()) {
         Ok(known) => known,
         Err(why) => return refuse(&[why], Exit::Usage, "rate", out, tools),
     };

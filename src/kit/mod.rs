@@ -4,6 +4,7 @@
 
 pub mod text;
 
+use crate::disk::gear::sd::CID;
 use crate::speed::ceiling::{Chain, DriveSpeed, Figure, ONE_ROW_LABEL_MAX};
 use crate::speed::classes::WriteClass;
 use crate::speed::links::{LINKS, LinkRow, find};
@@ -78,7 +79,8 @@ pub struct Card {
     pub class: Option<WriteClass>,
     /// Names of readers in which it reaches the rate on its label although its bus does not.
     pub readers: Vec<String>,
-    /// Identities of its volume; a card gets a new one each time it is formatted.
+    /// Its identities: those of its volume, of which it gets a new one each time it is formatted, and the one
+    /// in its identification register ([`crate::disk::gear::Gear::card_ids`]).
     pub volumes: Vec<String>,
     /// Whatever the person wants to remember.
     pub note: Option<String>,
@@ -211,6 +213,11 @@ impl Kit {
         self.cards
             .iter()
             .find(|c| c.volumes.iter().any(|v| same_volume(v, volume_id)))
+    }
+
+    /// Returns whether an identity is one that the maker gave to this very card.
+    pub fn is_made_as(&self, id: &str, card: &Card) -> bool {
+        id.starts_with(CID) && card.volumes.iter().any(|v| same_volume(v, id))
     }
 
     /// Returns the drive that the volume belongs to.
@@ -360,6 +367,34 @@ mod tests {
         assert_eq!(kit.card_of("4a21-00fe").unwrap().name, "A1");
         assert_eq!(kit.drive_of("FSID-0123").unwrap().name, "Attic");
         assert_eq!(kit.card_of("fsid-0123"), None, "a drive is no card");
+    }
+
+    /// Register: made up after the Physical Layer Simplified Specification, section 5.2.
+    #[test]
+    fn a_card_in_a_slot_is_told_after_a_format() {
+        use crate::disk::gear::sd::CardId;
+        use crate::disk::gear::{Gear, Slot};
+        let gear = Gear {
+            slot: Some(Slot {
+                name: "mmc0".into(),
+                is_sd: true,
+                status: None,
+                id: CardId::from_hex("7f4b46534b495445100012d687018a2b"),
+                mode: None,
+            }),
+            ..Gear::default()
+        };
+        let mut kit = kit();
+        kit.cards[0].volumes = gear.card_ids(Some("4A21-00FE"));
+        let formatted = gear.card_ids(Some("9C77-1122"));
+        let found: Vec<_> = formatted.iter().map(|id| kit.card_of(id)).collect();
+        let card = found[0].unwrap();
+        assert_eq!((card.name.as_str(), found[1]), ("A1", None));
+        assert!(kit.is_made_as(&formatted[0], card));
+        assert!(!kit.is_made_as("4A21-00FE", card));
+        // A reader on USB tells the volume alone.
+        assert_eq!(Gear::default().card_ids(Some("4A21-00FE")), ["4A21-00FE"]);
+        assert!(Gear::default().card_ids(None).is_empty());
     }
 
     #[test]

@@ -292,8 +292,9 @@ pub struct Offloaded {
     pub bytes_read: u64,
 }
 
-/// How often the coordinator looks at the counters: the most ticks a second that the events allow.
-const TICK: Duration = Duration::from_millis(250);
+/// How often the coordinator looks at the counters. Three in a second, so that with the last one of a job there
+/// are no more than the four that the events allow.
+const TICK: Duration = Duration::from_millis(340);
 /// So much counts as not done while anything is read and not yet through.
 const TAIL_BYTES: u64 = 16 << 20;
 /// From this time without progress on it is said what is waited for.

@@ -3,7 +3,7 @@
 
 use super::ceiling::{Ceiling, Chain, DriveSpeed, Hop, InUse};
 use super::classes::WriteClass;
-use super::links::{LinkRow, find, pcie_lane, usb};
+use super::links::{Family, LinkRow, find, pcie_lane, usb};
 use crate::disk::gear::{BusMode, Gear, PcieLink, UsbDevice};
 use crate::units::MegabitsPerS;
 
@@ -92,7 +92,14 @@ pub fn card_notes(ceiling: &mut Ceiling, gear: &Gear) {
     if let Some(slot) = &gear.slot
         && let Some(status) = slot.status
     {
-        note_of_slot(ceiling, &status.classes(), slot.mode.as_ref());
+        let classes = status.classes();
+        if !classes.is_empty() {
+            ceiling.note(format!(
+                "The card itself says that it is of {}: classes are least rates of writing, not of reading.",
+                classes.join(", ")
+            ));
+        }
+        note_of_slot(ceiling, &classes, slot.mode.as_ref());
     }
 }
 
@@ -146,7 +153,13 @@ fn note_of_slot(ceiling: &mut Ceiling, classes: &[String], mode: Option<&BusMode
         .iter()
         .filter_map(|class| WriteClass::parse(class)?.needs_bus())
         .reduce(|a, b| if a.mbps() >= b.mbps() { a } else { b });
-    if let (Some(bus), Some(used)) = (needs, mode.and_then(in_use))
+    let Some(bus) = needs else { return };
+    if mode.is_none() && bus.family > Family::UhsI {
+        ceiling.note(
+            "The card's class is one of cards with a second row of pins; the system does not tell whether this slot uses it (it tells root), and `unlade rate` measures it.".to_owned(),
+        );
+    }
+    if let Some(used) = mode.and_then(in_use)
         && bus.family > used.row.family
     {
         ceiling.note(format!(
@@ -322,11 +335,16 @@ mod tests {
             assert_eq!(slow.links(), fast.links(), "{timing}");
         }
         let told = ceiling(&slot(V90, "sd uhs SDR104", 200e6));
-        assert!(told.notes()[0].contains("second row of pins"), "{told:?}");
+        assert!(told.notes()[0].contains("C10, U3, V90"), "{told:?}");
+        assert!(told.notes()[1].contains("runs it as UHS-I"), "{told:?}");
+        let told = ceiling(&slot(V30, "sd uhs SDR104", 200e6));
         assert!(
-            ceiling(&slot(V30, "sd uhs SDR104", 200e6))
-                .notes()
-                .is_empty()
+            told.notes()[0].contains("least rates of writing"),
+            "{told:?}"
         );
+        assert_eq!(told.notes().len(), 1, "one row is what it has");
+        // Only root is told how card and slot talk.
+        let told = ceiling(&slot(V90, "", 0.0));
+        assert!(told.notes()[1].contains("does not tell"), "{told:?}");
     }
 }

@@ -33,6 +33,16 @@ pub struct Gear {
 }
 
 impl Gear {
+    /// Returns the identities of a card: the one in its identification register first, which no format changes
+    /// and only a slot that reads it tells, then that of its volume.
+    pub fn card_ids(&self, volume_id: Option<&str>) -> Vec<String> {
+        let own = self.slot.as_ref().and_then(|slot| slot.id.as_ref());
+        let own = own.map(CardId::identity);
+        own.into_iter()
+            .chain(volume_id.map(str::to_owned))
+            .collect()
+    }
+
     /// Returns what a reader is remembered by: what it says of itself and the speed of its link,
     /// as the same reader in a slower port is another matter. `None` where nothing is known.
     pub fn reader(&self) -> Option<String> {

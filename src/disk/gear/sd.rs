@@ -56,6 +56,9 @@ impl SdStatus {
     }
 }
 
+/// How an identity begins that comes from the identification register.
+pub const CID: &str = "cid-";
+
 /// What the identification register says.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct CardId {
@@ -74,6 +77,14 @@ pub struct CardId {
 }
 
 impl CardId {
+    /// Returns what tells this card from all others as an identity: maker, product and serial number. No
+    /// format changes it.
+    pub fn identity(&self) -> String {
+        let is_plain = |c: char| c.is_ascii_alphanumeric();
+        let product = self.product.to_lowercase().replace(|c| !is_plain(c), "_");
+        format!("{CID}{:02x}-{product}-{:08x}", self.maker, self.serial)
+    }
+
     /// Reads the register as the kernel prints it: 32 hexadecimal digits.
     pub fn from_hex(hex: &str) -> Option<Self> {
         let b: [u8; ID_BYTES] = bytes(hex)?;
@@ -195,5 +206,6 @@ mod tests {
                 made: (2024, 10),
             }
         );
+        assert_eq!(id.identity(), "cid-7f-skite-0012d687");
     }
 }
