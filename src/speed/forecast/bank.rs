@@ -41,7 +41,7 @@ const MOVES: [(f64, f64, f64, f64); 7] = [
 ];
 /// A rate that is known falls over a job rather than that it rises: a disk's inner tracks, a card that gets
 /// hot (common practice, no source). So much growth is expected where some is possible and none is known.
-const LEAN: f64 = 0.05;
+const LEAN: f64 = 0.15;
 /// What is known beforehand can be right or wrong altogether: the bounds of its spread then, and the
 /// weight of that.
 const PRIORS: [(f64, f64, f64); 2] = [(0.0, f64::INFINITY, 0.0), (0.7, f64::INFINITY, -0.5)];

@@ -367,7 +367,7 @@ fn trust(prior: RatePrior) -> Trust {
     Trust {
         log_sd: prior.usual_log_sd,
         weight: match prior.source {
-            Source::Ceiling => 1.8,
+            Source::Ceiling => 2.0,
             Source::History => 0.5,
         },
     }

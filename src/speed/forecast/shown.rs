@@ -8,10 +8,10 @@ const BAND: f64 = 0.03;
 const BAND_MAX: f64 = 0.10;
 const BAND_S: f64 = 0.5;
 /// A correction ends within this share of the band.
-const DONE: f64 = 0.3;
+const DONE: f64 = 0.1;
 /// A correction takes about this share of the whole job, within the bounds below.
 const PACE: f64 = 0.04;
-const PACE_S: (f64, f64) = (1.0, 8.0);
+const PACE_S: (f64, f64) = (1.0, 7.5);
 /// The same at the start of a job and after a change of the rate.
 const HURRY_S: f64 = 1.0;
 const START_S: f64 = 10.0;
