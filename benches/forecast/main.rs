@@ -24,7 +24,7 @@ const JOBS: u64 = 400;
 const JOBS_MAX: u64 = 10_000;
 /// Seeds for setting constants, and others for the figures.
 const SEEDS_TUNING: u64 = 1;
-const SEEDS_FIGURES: u64 = 3_000_001;
+const SEEDS_FIGURES: u64 = 4_000_001;
 /// A trace may be so large.
 const TRACE_BYTES_MAX: u64 = 256 << 20;
 

@@ -114,6 +114,10 @@ struct Images {
 /// were not told to read past it, however deep they lie.
 fn cached_images(root: &Path, volume: &Volume) -> Images {
     let mut images = Images::default();
+    // Asked for every file: on a plain part of a disk there is nothing to look for.
+    if volume.own_disk.is_some() {
+        return images;
+    }
     let name = |p: &Path| Some(p.file_name()?.to_str()?.to_owned());
     let mut todo: Vec<String> = volume
         .device_node
@@ -192,8 +196,9 @@ pub(super) fn read_back_source(
     file: File,
     volume: &Volume,
 ) -> io::Result<Box<dyn Source>> {
+    let claim = takes_direct(&file);
     let (drop_first, way) = match honesty(volume) {
-        Honesty::Direct => direct_way(&file, &cached_images(root, volume))?,
+        Honesty::Direct => direct_way(&file, claim, &cached_images(root, volume))?,
         Honesty::Memory => {
             through_cache(&file)?;
             (Vec::new(), ReadBackWay::Cached)
@@ -212,7 +217,7 @@ pub(super) fn read_back_source(
             (files, way.min(ReadBackWay::Dropped))
         }
     };
-    let is_pure = way == ReadBackWay::Direct && takes_direct(&file) == Some(true);
+    let is_pure = way == ReadBackWay::Direct && claim == Some(true);
     Ok(Box::new(OsSource {
         file,
         way,
@@ -244,11 +249,15 @@ fn takes_direct(file: &File) -> Option<bool> {
 
 /// Returns what has to be dropped before each read, and how reads reach the device, for a file
 /// system that means what it says of direct reads.
-fn direct_way(file: &File, images: &Images) -> io::Result<(Vec<File>, ReadBackWay)> {
+fn direct_way(
+    file: &File,
+    claim: Option<bool>,
+    images: &Images,
+) -> io::Result<(Vec<File>, ReadBackWay)> {
     // A loop device answers direct reads from the page cache of its image file; that has to
     // be dropped before each read.
     let (files, best) = opened(images);
-    if is_direct(file)? && takes_direct(file) != Some(false) {
+    if is_direct(file)? && claim != Some(false) {
         // Dropped as well: some file systems quietly answer direct reads of certain extents
         // through the page cache.
         hint(file, 0, 0, Advice::DontNeed);

@@ -367,8 +367,8 @@ fn trust(prior: RatePrior) -> Trust {
     Trust {
         log_sd: prior.usual_log_sd,
         weight: match prior.source {
-            Source::Ceiling => 2.0,
-            Source::History => 0.5,
+            Source::Ceiling => 2.2,
+            Source::History => -0.5,
         },
     }
 }
