@@ -436,10 +436,13 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
         _ => Ok(Standing::default()),
     };
     let facts = facts.and_then(|facts| match &standing {
-        Ok(standing) if standing.exists => match mounted_inside(disk, given, &facts, name) {
-            Some(why) => Err(why),
-            None => Ok(facts),
-        },
+        // What is no folder is refused for that.
+        Ok(standing) if standing.exists && !standing.entries.contains_key("") => {
+            match mounted_inside(disk, given, &facts, name) {
+                Some(why) => Err(why),
+                None => Ok(facts),
+            }
+        }
         _ => Ok(facts),
     });
     match standing {

@@ -127,7 +127,7 @@ fn a_card_is_recognised_by_its_volume() {
     work.run("kit add card B1 --home h").exits(0);
     work.run("rate card --as B1 --home h")
         .exits(0)
-        .says("by its volume it would be `A1`");
+        .says("by its identity it would be `A1`");
 }
 
 #[test]

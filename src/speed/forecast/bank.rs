@@ -39,8 +39,8 @@ const MOVES: [(f64, f64, f64, f64); 7] = [
     (1e-6, 0.25, 0.0, -3.5),
     (1e-6, 0.0, 0.35, -1.5),
 ];
-/// A rate that is known falls over a job rather than that it rises: a disk's inner tracks, a card that gets
-/// hot (common practice, no source). So much growth is expected where some is possible and none is known.
+/// A rate falls below a known limit over a job rather than that it rises: a disk's inner tracks, a card that
+/// gets hot (common practice, no source). So much growth is expected where some is possible and none is known.
 const LEAN: f64 = 0.15;
 /// What is known beforehand can be right or wrong altogether: the bounds of its spread then, and the
 /// weight of that.
@@ -90,6 +90,9 @@ pub(super) struct Trust {
     pub(super) log_sd: f64,
     /// The weight of that, as a logarithm.
     pub(super) weight: f64,
+    /// It is a limit, from which a rate rather falls in the course of a job. What whole jobs reached before
+    /// has any fall in it.
+    pub(super) is_limit: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -275,7 +278,8 @@ impl Bank {
             for (walk, sway, bend, move_weight) in MOVES {
                 let usual = trust.map(|t| (0.0, t.log_sd, t.weight));
                 for (least, most, prior_weight) in PRIORS.into_iter().chain(usual) {
-                    let is_open = bend > 0.0 && growth == Growth::default() && trust.is_some();
+                    let is_limit = trust.is_some_and(|t| t.is_limit);
+                    let is_open = bend > 0.0 && growth == Growth::default() && is_limit;
                     let lean = if is_open { LEAN } else { 0.0 };
                     let growth = Growth {
                         log: growth.log + lean,

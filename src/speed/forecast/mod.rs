@@ -370,6 +370,7 @@ fn trust(prior: RatePrior) -> Trust {
             Source::Ceiling => 2.2,
             Source::History => -0.5,
         },
+        is_limit: prior.source == Source::Ceiling,
     }
 }
 

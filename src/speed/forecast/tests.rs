@@ -90,7 +90,9 @@ fn nothing_known_says_nothing_for_two_seconds() {
 #[test]
 fn a_prior_speaks_before_the_first_byte() {
     let card = Card::new(&by_ceiling(100.0), 8_800.0);
-    assert!(near(card.left().likely_s, 100.0, 0.01));
+    // A little more than bytes over rate, since a rate falls rather than that it rises.
+    let likely_s = card.left().likely_s;
+    assert!((100.0..102.0).contains(&likely_s), "{likely_s}");
     assert!(matches!(card.forecast.basis(), Basis::Known(r) if r.source == Source::Ceiling));
 }
 
