@@ -3,7 +3,7 @@
 //!
 //! Run by hand: `cargo bench --bench forecast`. `-- --tuning` uses the seeds that the constants were
 //! set on; `-- --jobs N` runs another number
-//! of jobs of each scenario than 400. `-- --trace FILE` replays a recorded job instead, see `trace.rs`.
+//! of jobs of each scenario than 2000, which take some minutes. `-- --trace FILE` replays a recorded job instead, see `trace.rs`.
 #![expect(
     clippy::print_stdout,
     clippy::print_stderr,
@@ -20,7 +20,7 @@ mod trace;
 use std::process::ExitCode;
 
 /// Jobs of each scenario.
-const JOBS: u64 = 400;
+const JOBS: u64 = 2000;
 const JOBS_MAX: u64 = 10_000;
 /// Seeds for setting constants, and others for the figures.
 const SEEDS_TUNING: u64 = 1;

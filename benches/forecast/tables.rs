@@ -1,5 +1,7 @@
 //! Prints what was measured.
 
+use rayon::prelude::*;
+
 use super::scenarios::{Group, SCENARIOS};
 use super::score::{Marks, NAMES, OURS, POINTS, Summary, mark, summary};
 
@@ -24,7 +26,10 @@ pub(crate) fn print(jobs: u64, seeds: u64) {
         .map(|(s, i)| Measured {
             name: s.name,
             group: s.group,
-            jobs: (0..jobs).map(|n| mark(s, seeds + 10_000 * i + n)).collect(),
+            jobs: (0..jobs)
+                .into_par_iter()
+                .map(|n| mark(s, seeds + 10_000 * i + n))
+                .collect(),
         })
         .collect();
     println!("{jobs} jobs of each scenario, seeds from {seeds} on; errors and shares in per cent");

@@ -29,6 +29,7 @@ mod histories;
 mod kill;
 #[cfg(target_os = "linux")]
 mod kit;
+#[cfg(target_os = "linux")]
 mod layers;
 #[cfg(target_os = "linux")]
 mod matrix;
