@@ -16,6 +16,7 @@ use unlade::kit::text::{self, EditError, Entry};
 use unlade::kit::{Card, Drive, Kind, Kit, Reader};
 use unlade::name::shown;
 use unlade::run::Tools;
+use unlade::speed::links::{Family, find};
 
 /// Does what is asked with the kit.
 pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
@@ -176,7 +177,27 @@ fn notes(what: &AddCommand) -> Vec<String> {
         let note = rate.as_ref()?.note.as_ref()?;
         Some(format!("{flag}: {note}"))
     };
-    rates.into_iter().filter_map(note).collect()
+    rates
+        .into_iter()
+        .filter_map(note)
+        .chain(note_of_class(what))
+        .collect()
+}
+
+/// Says so when a class and a bus do not go together. A drawer has odd cards in it, so it is no mistake.
+fn note_of_class(what: &AddCommand) -> Option<String> {
+    let AddCommand::Card(args) = what else {
+        return None;
+    };
+    let class = args.class?;
+    let needs = class.needs_bus()?;
+    let bus = find(args.bus.as_deref()?)?;
+    (bus.family < needs.family && bus.family <= Family::UhsIVendor).then(|| {
+        format!(
+            "--class: {class} is a class of cards that run as {} at least, and the bus given is {}; look at the card once more.",
+            needs.words, bus.words
+        )
+    })
 }
 
 /// Holds the ids of the command line against the link table, with the words of `plan` and `copy`.

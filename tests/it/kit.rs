@@ -160,6 +160,25 @@ fn what_cannot_be_a_kit_is_refused() {
     work.run("kit list --home h").exits(3).says("is not a file");
 }
 
+/// V60 and V90 need the second row of pins (SD Association, Video Speed Class): a card of one row that says
+/// so is told, and still added.
+#[test]
+fn a_class_that_its_bus_does_not_reach_is_told() {
+    let work = Work::with_card("kit-class");
+    work.run("kit add card A1 --reads 95 --bus uhs-i --class V90 --home h")
+        .exits(0)
+        .says("V90 is a class of cards that run as UHS-II");
+    for fits in [
+        "--bus uhs-ii --class V90",
+        "--bus uhs-i --class V30",
+        "--class V90",
+    ] {
+        work.run(&format!("kit add card A1 --update {fits} --home h"))
+            .exits(0)
+            .is_silent_of("class of cards");
+    }
+}
+
 /// A byte is eight bits (IEC 80000-13); labels are in megabytes, so that bits are told.
 #[test]
 fn rates_have_one_form_everywhere() {
