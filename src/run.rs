@@ -1,7 +1,7 @@
 //! Owns the order of the stages: survey, plan, offload, closing look, proof, records. Everything
 //! below it is one stage; everything above it is words on a screen.
 
-use crate::card::identity::{CardIdentity, label_of};
+use crate::card::identity::label_of;
 use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
@@ -322,10 +322,8 @@ fn growth(plan: &Plan, chain: &Chain) -> Option<Growth> {
 
 /// Returns what earlier jobs with this card, reader and drives let expect.
 fn expected(plan: &Plan, ledger: &Ledger) -> history::Expected {
-    let mut card = CardIdentity::of(&plan.card.facts, &plan.card.label, &plan.listing);
-    card.name.clone_from(&plan.card_name);
     ledger.expect(&history::Gear {
-        card: &card,
+        card: &plan.card_identity(),
         reader: plan.reader.as_deref(),
         drives: plan
             .destinations
@@ -665,13 +663,9 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
     let mut claims = Vec::new();
     let mut reasons = Vec::new();
     for (index, destination) in plan.destinations.iter().enumerate() {
-        let records = destination.root.join(RECORDS);
-        let begun = make_folders(tools.disk.as_ref(), destination, &mut made)
-            .and_then(|()| tools.disk.claim(&records).map_err(|e| (Step::Look, e)))
-            .map(|claim| claims.push(claim))
-            .and_then(|()| begin_one(plan, destination, tools, started, index, &mut made));
-        if let Err(failed) = begun {
-            reasons.push(not_begun(failed).at(plan.name.clone()).on(index));
+        match begin_claimed(plan, destination, tools, started, index, &mut made) {
+            Ok(claim) => claims.push(claim),
+            Err(failed) => reasons.push(not_begun(failed).at(plan.name.clone()).on(index)),
         }
     }
     if reasons.is_empty() {
@@ -730,6 +724,24 @@ fn not_begun((step, cause): (Step, io::Error)) -> Problem {
 enum Made {
     Folder(Utf8PathBuf),
     Journal(Utf8PathBuf),
+}
+
+/// Makes the folders, claims the records and begins the journal in them.
+fn begin_claimed(
+    plan: &Plan,
+    destination: &PlannedDestination,
+    tools: &Tools,
+    started: &str,
+    index: usize,
+    made: &mut Vec<Made>,
+) -> Result<Claim, (Step, io::Error)> {
+    let disk = tools.disk.as_ref();
+    make_folders(disk, destination, made)?;
+    let claim = disk
+        .claim(&destination.root.join(RECORDS))
+        .map_err(|e| (Step::Look, e))?;
+    begin_one(plan, destination, tools, started, index, made)?;
+    Ok(claim)
 }
 
 fn begin_one(

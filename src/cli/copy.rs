@@ -21,7 +21,6 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::also::Also;
-use unlade::card::identity::CardIdentity;
 use unlade::error::Problem;
 use unlade::event::{Event, Observer, Silent};
 use unlade::ledger::shoot::Shoot;
@@ -29,7 +28,7 @@ use unlade::ledger::{Entry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::beside::Beside;
 use unlade::plan::together::{AT_ONCE_MAX, Order};
-use unlade::plan::{Form, Layout, Level, Plan, Refusal};
+use unlade::plan::{Form, Layout, Level, Refusal};
 use unlade::proof::{Proof, Terms};
 use unlade::run::{Job, KnownBefore, Tools, look_together, offload, prepare};
 
@@ -489,7 +488,7 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         }
         dues.push(match prepare(&job, tools, &mut eyes) {
             Ok(plan) => {
-                cards.push(identity(&plan));
+                cards.push(plan.card_identity());
                 Some(Due::of(&plan))
             }
             Err(refusal) => {
@@ -513,11 +512,4 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         }
     }
     worst
-}
-
-/// Returns the card of a plan as the ledger would know it.
-fn identity(plan: &Plan) -> CardIdentity {
-    let mut card = CardIdentity::of(&plan.card.facts, &plan.card.label, &plan.listing);
-    card.name.clone_from(&plan.card_name);
-    card
 }

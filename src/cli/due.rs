@@ -181,7 +181,7 @@ impl Schedule {
             lines.extend(wrap(&text, out.width, "Total    ", "         "));
             // The deadline says it in its own words where it matters for that.
             if let Some((destination, seconds)) = self.if_spinning
-                && !deadline.iter().any(|line| line.contains("spinning disk"))
+                && self.late_if_spinning().is_none()
             {
                 let text = format!(
                     "If destination {destination} spins, which nobody tells, it is {}.",
@@ -225,7 +225,7 @@ impl Schedule {
                 at_most(total.high_s)
             )
         }];
-        words.extend(self.rests_on(limit));
+        words.extend(self.rests_on());
         words
     }
 
@@ -265,8 +265,16 @@ impl Schedule {
         words
     }
 
+    /// The drive that breaks a deadline that is met without it: if it spins, which nobody tells.
+    fn late_if_spinning(&self) -> Option<(usize, f64)> {
+        let limit = self.deadline?.as_secs_f64();
+        let is_in_time = self.total().is_some_and(|t| t.likely_s <= limit);
+        self.if_spinning
+            .filter(|(_, seconds)| is_in_time && *seconds > limit)
+    }
+
     /// Returns what it rests on that all is done by then, as far as nobody knows it.
-    fn rests_on(&self, limit: f64) -> Vec<String> {
+    fn rests_on(&self) -> Vec<String> {
         let mut words = Vec::new();
         let unknown: std::collections::BTreeSet<usize> = self
             .dues
@@ -280,7 +288,7 @@ impl Schedule {
                 named.join(" and ")
             ));
         }
-        if let Some((destination, seconds)) = self.if_spinning.filter(|(_, s)| *s > limit) {
+        if let Some((destination, seconds)) = self.late_if_spinning() {
             words.push(format!(
                 "That takes for granted that destination {destination} is no spinning disk, which nobody tells: one writes and reads back in turns, and then it is {}.",
                 about(seconds)

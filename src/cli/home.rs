@@ -3,15 +3,18 @@
 
 use super::args::{Cli, Command, Common, ShootArgs};
 use super::exit::Exit;
+use super::json::Json;
+use super::kit::refuse;
 use super::out::{Out, wrap};
 use camino::{Utf8Path, Utf8PathBuf};
+use serde_json::json;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::disk::FolderFacts;
 use unlade::disk::home::{append_line, read_tail};
-use unlade::ledger::history::{BYTES_MIN, Gear};
+use unlade::ledger::history::{Gear, card_rate};
 use unlade::ledger::shoot::{CARDS_MAX, Shoot, parse_labels};
 use unlade::ledger::{Entry, Expected, LEDGER, Ledger, READ_MAX, ShootPart};
 use unlade::name::shown;
@@ -30,16 +33,40 @@ pub(crate) fn folder(common: &Common) -> Option<Utf8PathBuf> {
     Some(data.join("unlade"))
 }
 
-/// Says so when the home folder lies on a card of the command, which is never written to.
-pub(crate) fn on_card(cli: &Cli, tools: &Tools) -> Option<String> {
-    let home = folder(&cli.common)?;
-    let cards: &[Utf8PathBuf] = match &cli.command {
+/// The cards that a command reads.
+fn cards(command: &Command) -> &[Utf8PathBuf] {
+    match command {
         Command::Copy(args) | Command::Plan(args) => &args.cards,
         Command::Prove(args) => std::slice::from_ref(&args.card),
         Command::Rate(args) => std::slice::from_ref(&args.card),
         _ => &[],
-    };
-    let cards: Vec<FolderFacts> = cards
+    }
+}
+
+/// Refuses a home folder that lies on a card of the command, which is never written to.
+pub(crate) fn refuse_on_card(cli: &Cli, out: Out, tools: &Tools) -> Option<Exit> {
+    let why = on_card(cli, tools)?;
+    let exit = refuse(
+        std::slice::from_ref(&why),
+        Exit::Refused,
+        "home",
+        out,
+        tools,
+    );
+    if out.json && matches!(cli.command, Command::Copy(_) | Command::Prove(_)) {
+        let json = Json::new(out, Arc::clone(&tools.clock));
+        for card in cards(&cli.command) {
+            let verdict = json!({"card": card, "proven": false, "copies": 0, "reasons": [&why], "exit_code": exit.code()});
+            json.send("verdict", verdict);
+        }
+    }
+    Some(exit)
+}
+
+/// Says how the home folder lies on a card of the command, if it does.
+fn on_card(cli: &Cli, tools: &Tools) -> Option<String> {
+    let home = folder(&cli.common)?;
+    let cards: Vec<FolderFacts> = cards(&cli.command)
         .iter()
         .filter_map(|card| tools.disk.facts(card).ok())
         .collect();
@@ -193,8 +220,7 @@ pub(crate) fn enter(book: &Book, mut entry: Entry, part: Option<&ShootPart>) -> 
 /// Returns what is to be said if this card read slower than it used to; asked before the entry is
 /// made.
 pub(crate) fn slower(book: &Book, entry: &Entry) -> Option<String> {
-    let reading = entry.reading.filter(|r| r.bytes >= BYTES_MIN)?;
-    let rate = reading.read_bytes_per_s?;
+    let rate = card_rate(entry)?;
     let gear = Gear {
         card: &entry.card,
         reader: entry.reader.as_deref(),

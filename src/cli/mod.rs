@@ -71,8 +71,9 @@ pub(crate) fn main() -> Exit {
         cancel,
         host: host_name(),
     };
-    if let Some(why) = home::on_card(&cli, &tools) {
-        return kit::refuse(&[why], Exit::Refused, "home", out, &tools);
+    if let Some(exit) = home::refuse_on_card(&cli, out, &tools) {
+        out::flush(&tools.cancel);
+        return exit;
     }
     let book = home::Book::new(&cli.common, out, Arc::clone(&tools.clock));
     let exit = match &cli.command {

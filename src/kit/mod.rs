@@ -242,7 +242,7 @@ pub fn fill(chain: &mut Chain, card: Option<&Card>, reader: Option<&Reader>) {
         {
             chain.card.bus = Some(bus);
             chain.said.push(format!(
-                "Card `{}` is taken to have one row of pins (UHS-I), since {why}; `unlade kit add card {0} --bus` says it if it is not so.",
+                "Card `{}` is taken to have one row of pins (UHS-I), since {why}; if it has two, say so once with `unlade kit add card {0} --update --bus uhs-ii`.",
                 crate::name::shown(&card.name)
             ));
         }

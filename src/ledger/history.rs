@@ -20,7 +20,7 @@ const FILE_LOG_SD: f64 = 0.3;
 /// The same where it was learned with other drives.
 const FILE_ELSEWHERE_LOG_SD: f64 = 0.5;
 /// Jobs of fewer bytes say nothing of a rate.
-pub const BYTES_MIN: u64 = 100_000_000;
+const BYTES_MIN: u64 = 100_000_000;
 /// And a card that was read for fewer seconds may have been helped by its own memory.
 const SECONDS_MIN: f64 = 1.0;
 /// And jobs of fewer nothing of what a file costs.
@@ -182,7 +182,7 @@ impl Ledger {
 
 /// Returns the rate that the card itself was read at, in bytes per second, if enough was read for it to
 /// say something.
-fn card_rate(entry: &Entry) -> Option<f64> {
+pub fn card_rate(entry: &Entry) -> Option<f64> {
     let is_enough = |r: &Reading| r.bytes >= BYTES_MIN && r.took_s >= SECONDS_MIN;
     entry.reading.filter(is_enough)?.read_bytes_per_s
 }
@@ -302,14 +302,14 @@ mod tests {
     #[test]
     fn cards_of_one_label_are_told_apart_by_their_names() {
         let named = |name: Option<&str>, mbps| {
-            let mut entry = job("EOS", Some("reader, 5 Gb/s"), mbps);
+            let mut entry = job("KITES", Some("reader, 5 Gb/s"), mbps);
             entry.card.name = name.map(str::to_owned);
             entry
         };
         let other = |name: Option<&str>| CardIdentity {
             name: name.map(str::to_owned),
             path: "/media/elsewhere".to_owned(),
-            ..card("EOS")
+            ..card("KITES")
         };
         let known = ledger(vec![named(Some("FAST"), 260.0), named(Some("FAST"), 258.0)]);
         let slow = other(Some("SLOW"));

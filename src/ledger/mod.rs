@@ -171,8 +171,7 @@ impl Entry {
     pub fn of_copy(proof: &Proof) -> Self {
         let plan = proof.plan();
         let offloaded = proof.offloaded();
-        let mut card = CardIdentity::of(&plan.card.facts, &plan.card.label, &plan.listing);
-        card.name.clone_from(&plan.card_name);
+        let mut card = plan.card_identity();
         let read: Option<Vec<_>> = plan
             .jobs
             .iter()

@@ -9,7 +9,7 @@ pub mod together;
 
 use crate::also::{Also, AlsoHashes, AlsoSet};
 use crate::card::dates::{Shift, parse};
-use crate::card::identity::RATIO_MAX;
+use crate::card::identity::{CardIdentity, RATIO_MAX};
 use crate::card::listing::{Listing, RowKind};
 use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
@@ -384,6 +384,13 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// Returns the card as the ledger knows it.
+    pub fn card_identity(&self) -> CardIdentity {
+        let mut card = CardIdentity::of(&self.card.facts, &self.card.label, &self.listing);
+        card.name.clone_from(&self.card_name);
+        card
+    }
+
     /// Returns of every destination whether it spins, by the judgement that the ceiling rests on.
     pub fn spins(&self) -> Vec<Spin> {
         let told = |(index, d): (usize, &PlannedDestination)| match d.facts.backing {

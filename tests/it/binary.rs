@@ -818,6 +818,15 @@ fn a_home_on_the_card_is_refused() {
     }
     assert_eq!(whole_tree(&work.path("card")), before);
     assert!(names_in(&work.path("a")).is_empty());
+    let events = work
+        .run(&format!("{COPY} --json --home card/home"))
+        .exits(3)
+        .events();
+    let last = events.last().unwrap();
+    assert_eq!(
+        (&last["event"], &last["exit_code"]),
+        (&"verdict".into(), &3.into())
+    );
     // Beside the card it is no matter.
     work.run(&format!("{COPY} --home home2")).exits(0);
 }

@@ -369,7 +369,7 @@ impl Source for OsSource {
         for file in &self.drop_first {
             hint(file, 0, 0, Advice::DontNeed);
         }
-        if self.drops || self.way == ReadBackWay::Dropped {
+        if self.drops {
             hint(&self.file, offset, len64(into.len()), Advice::DontNeed);
         }
         match self.read_retrying(into, offset) {
@@ -379,6 +379,7 @@ impl Source for OsSource {
                     return Err(e);
                 }
                 through_cache(&self.file)?;
+                self.drops = true;
                 let is_dropped = rustix::fs::fadvise(&self.file, 0, None, Advice::DontNeed).is_ok();
                 self.way = if is_dropped {
                     self.way.min(ReadBackWay::Dropped)
