@@ -712,11 +712,13 @@ fn claim_all(plan: &Plan, tools: &Tools) -> Result<Vec<Claim>, Refusal> {
     Ok(claims)
 }
 
+/// Why a second run on an offload is refused.
+pub const AT_WORK: &str = "another run of unlade is at work on this offload";
+
 /// Why an offload could not be begun on a destination.
 fn not_begun((step, cause): (Step, io::Error)) -> Problem {
     if cause.kind() == io::ErrorKind::WouldBlock {
-        let why = "another run of unlade is at work on this offload; wait until it has ended, then run the same command again";
-        return Problem::new(ProblemKind::NameClash, why);
+        return Problem::new(ProblemKind::NameClash, AT_WORK);
     }
     crate::disk::write_problem(step, &cause)
 }

@@ -195,7 +195,9 @@ fn note_of_class(what: &AddCommand) -> Option<String> {
     (bus.family < needs.family && bus.family <= Family::UhsIVendor).then(|| {
         format!(
             "--class: {class} is a class of cards that run as {} at least, and the bus given is {}; look at the card once more.",
-            needs.words, bus.words
+            // The slowest of its modes has a name that nobody knows.
+            if needs.family == Family::UhsII { "UHS-II" } else { needs.words },
+            bus.words
         )
     })
 }

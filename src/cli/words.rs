@@ -16,6 +16,7 @@ use unlade::plan::{
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
 use unlade::proof::{Proof, Tally, counted_copies};
+use unlade::run::AT_WORK;
 use unlade::signature::Expected;
 use unlade::speed::ceiling::{Ceiling, MEASURED};
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
@@ -150,6 +151,9 @@ fn refusal_step(reason: &Problem) -> &'static str {
         }
         ProblemKind::NameClash if reason.detail.starts_with("the card lies") => {
             "Give a destination outside the card."
+        }
+        ProblemKind::NameClash if reason.detail == AT_WORK => {
+            "Wait until that run has ended, then run the same command again; leave alone what stands there."
         }
         ProblemKind::NameClash if reason.detail == EARLIER_COPY => {
             "Copy this card under another --name, or with --only-new under another --name: so the earlier copy and the new file are both kept."

@@ -797,7 +797,9 @@ fn two_runs_on_one_offload_wait_for_each_other() {
     let before = whole_tree(&work.path("a"));
     work.run(COPY)
         .exits(3)
-        .says("another run of unlade is at work on this offload");
+        .says("another run of unlade is at work on this offload")
+        .says("Wait until that run has ended")
+        .is_silent_of("out of the way");
     assert_eq!(whole_tree(&work.path("a")), before);
     assert!(names_in(&work.path("b")).is_empty());
     drop(first);
