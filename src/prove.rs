@@ -77,6 +77,7 @@ pub fn prove(
     let (facts, listing) = look_at_card(ask, disk).map_err(|p| vec![p])?;
     let label = label_of(&ask.card, &facts);
     let mut card = CardIdentity::of(&facts, &label, &listing);
+    card.made_as = disk.gear(&facts).made_as();
     let (mut roots, away, known) = remembered(ask, disk, &card)?;
     let given = given(ask, disk)?;
     roots.extend(given.iter().flatten().cloned());

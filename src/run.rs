@@ -260,6 +260,7 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
         }
     }
     plan.card_name.clone_from(&job.known.card);
+    plan.card_made_as = gear.made_as();
     plan.reader = job.known.reader.clone().or_else(|| gear.reader());
     let expected = expected(&plan, &job.known.ledger);
     let mut ceiling = Ceiling::of(&chain);

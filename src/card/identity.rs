@@ -4,6 +4,7 @@
 use crate::card::listing::Listing;
 use crate::digest::Digest;
 use crate::disk::FolderFacts;
+use crate::units::len64;
 use camino::Utf8Path;
 use std::collections::BTreeSet;
 
@@ -27,6 +28,9 @@ pub struct CardIdentity {
     /// Identity of its volume, when the card is a whole volume and the system tells it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub volume_id: Option<String>,
+    /// What its maker wrote into it, which no format changes; only a slot that reads it tells.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub made_as: Option<String>,
     /// Fingerprint of its listing.
     pub listing_b3: Digest,
     /// Fingerprint of what its files hold, when all of them were read.
@@ -50,6 +54,7 @@ impl CardIdentity {
             name: None,
             path: facts.canonical.clone(),
             volume_id: facts.volume_id.clone().filter(|_| facts.is_mount_root),
+            made_as: None,
             listing_b3: listing.fingerprint(),
             content_b3: None,
             files,
@@ -89,6 +94,53 @@ impl CardIdentity {
             && !other.sample.is_empty()
             && many <= few.saturating_mul(RATIO_MAX);
         !(can_tell && self.sample.is_disjoint(&other.sample))
+    }
+
+    /// Whether both have a name, or a number of the maker, and it is the same; `None` where that does not tell.
+    fn is_known_as_same(&self, other: &Self) -> Option<bool> {
+        let same = |a: &Option<String>, b: &Option<String>| Some(a.as_ref()? == b.as_ref()?);
+        same(&self.made_as, &other.made_as).or_else(|| same(&self.name, &other.name))
+    }
+
+    /// Returns whether this card still holds what `before` held, so that a verdict on it is one on that as
+    /// well. In doubt it does not: what is not proven is then still open.
+    pub fn goes_on_from(&self, before: &Self) -> bool {
+        let has_id = self.volume_id.is_some() && self.volume_id == before.volume_id;
+        let is_same_place = match self.is_known_as_same(before) {
+            Some(is_same) => is_same,
+            None if has_id => true,
+            None => (&self.volume_id, &self.path) == (&before.volume_id, &before.path),
+        };
+        if !is_same_place || self.listing_b3 == before.listing_b3 {
+            return is_same_place;
+        }
+        // The sample holds the smallest hashes: above its largest one nothing is known of the rest.
+        let is_whole = self.files <= len64(SAMPLE_MAX);
+        let top = self.sample.last().filter(|_| !is_whole);
+        let can_tell = |hash: &&String| top.is_none_or(|top| *hash <= top);
+        let then = before.sample.iter().filter(can_tell);
+        let (all, kept) = then.fold((0, 0), |(all, kept), hash| {
+            (all + 1, kept + u32::from(self.sample.contains(hash)))
+        });
+        if has_id {
+            // Some cameras give every card one identity, and the same few files of their own.
+            all == 0 || 2 * kept > all
+        } else {
+            all == kept && (all > 0 || before.files == 0)
+        }
+    }
+
+    /// Returns whether both may be one card, formatted in between. Only names, the maker's number and labels
+    /// tell cards apart: a format gives a card a new volume identity.
+    pub fn may_be_one_card(&self, other: &Self) -> bool {
+        if let Some(is_same) = self.is_known_as_same(other) {
+            return is_same;
+        }
+        let has_same_id = self.volume_id.is_some() && self.volume_id == other.volume_id;
+        let are_mirrors = self.listing_b3 == other.listing_b3
+            && self.volume_id.is_some()
+            && other.volume_id.is_some();
+        has_same_id || (self.label.to_lowercase() == other.label.to_lowercase() && !are_mirrors)
     }
 
     /// Returns whether another card holds the very same files.
@@ -180,6 +232,7 @@ mod tests {
             name: None,
             path: path.to_owned(),
             volume_id: volume.map(str::to_owned),
+            made_as: None,
             listing_b3: listing.fingerprint(),
             content_b3: None,
             files,
@@ -207,6 +260,24 @@ mod tests {
         assert!(a.is_same_card(&card(None, "/m/A", 0..20)));
         assert!(!a.is_same_card(&card(None, "/m/B", 0..10)));
         assert!(!a.is_same_card(&card(Some("1A2B-3C4D"), "/m/A", 0..10)));
+    }
+
+    #[test]
+    fn a_look_goes_on_from_one_whose_files_are_still_there() {
+        let id = Some("1A2B-3C4D");
+        for id in [id, None] {
+            let before = card(id, "/m/K", 0..200);
+            assert!(card(id, "/m/K", 0..1_900).goes_on_from(&before), "{id:?}");
+            assert!(
+                !card(id, "/m/K", 150..2_000).goes_on_from(&before),
+                "{id:?}"
+            );
+            assert!(!card(id, "/m/K", 900..990).goes_on_from(&before), "{id:?}");
+        }
+        // A file that was removed from a volume, and from a place that says nothing of the card.
+        let fewer = |id| card(id, "/m/K", 1..30).goes_on_from(&card(id, "/m/K", 0..30));
+        assert!(fewer(id) && !fewer(None));
+        assert!(card(None, "/m/K", 0..3).goes_on_from(&card(None, "/m/K", 0..0)));
     }
 
     #[test]

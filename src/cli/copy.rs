@@ -21,10 +21,11 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::also::Also;
+use unlade::clock::rfc3339;
 use unlade::error::Problem;
 use unlade::event::{Event, Observer, Silent};
 use unlade::ledger::shoot::Shoot;
-use unlade::ledger::{Entry, ShootPart};
+use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::beside::Beside;
 use unlade::plan::together::{AT_ONCE_MAX, Order};
@@ -137,6 +138,8 @@ struct Errand<'a> {
     tools: &'a Tools,
     book: &'a Book,
     shoot: Option<ShootPart>,
+    /// What tells this command from others in the ledger, where it has several cards.
+    command: Option<String>,
     on_battery: bool,
     awake: Arc<Mutex<Awake>>,
     /// One card's block of lines is told whole before another's.
@@ -170,7 +173,9 @@ pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
             tools,
         );
     }
+    let (now, id) = (rfc3339(tools.clock.now()), std::process::id());
     let errand = Errand {
+        command: (jobs.len() > 1).then(|| format!("{now} {id}")),
         jobs,
         order,
         on_battery,
@@ -341,6 +346,7 @@ impl Errand<'_> {
         let telling = Telling {
             book: self.book,
             shoot: self.shoot.as_ref(),
+            command: self.command.as_deref(),
             lock: &self.telling,
         };
         let exit = one(job, self.out, self.tools, &mut eyes, &telling);
@@ -353,6 +359,8 @@ impl Errand<'_> {
 pub(crate) struct Telling<'a> {
     pub(crate) book: &'a Book,
     pub(crate) shoot: Option<&'a ShootPart>,
+    /// The command, where it has several cards: they are all plugged in now.
+    pub(crate) command: Option<&'a str>,
     pub(crate) lock: &'a Mutex<()>,
 }
 
@@ -374,7 +382,8 @@ pub(crate) fn one(
 }
 
 fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -> Exit {
-    let entry = Entry::of_copy(proof);
+    let mut entry = Entry::of_copy(proof);
+    entry.command = telling.command.map(str::to_owned);
     let slower = slower(telling.book, &entry);
     let news = enter(telling.book, entry, telling.shoot);
     let exit = if proof.verdict().is_proven() {
@@ -488,7 +497,11 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         }
         dues.push(match prepare(&job, tools, &mut eyes) {
             Ok(plan) => {
-                cards.push(plan.card_identity());
+                let now = tools.clock.now();
+                cards.push(Entry {
+                    command: (!is_one).then(String::new),
+                    ..Entry::new(Deed::Copy, now, plan.card_identity())
+                });
                 Some(Due::of(&plan))
             }
             Err(refusal) => {

@@ -221,6 +221,7 @@ fn offload(job: &Job, flags: &str, out: Out, tools: &Tools) -> Exit {
     let telling = Telling {
         book: &book,
         shoot: None,
+        command: None,
         lock: &Mutex::new(()),
     };
     one(

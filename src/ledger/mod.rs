@@ -129,6 +129,9 @@ pub struct Entry {
     /// The job it belongs to.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub shoot: Option<ShootPart>,
+    /// The command that several cards were copied with: those were plugged in at the same time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub command: Option<String>,
     /// The verdict.
     pub proven: bool,
     /// Complete copies on independent devices.
@@ -158,6 +161,7 @@ impl Entry {
             reader: None,
             offload: None,
             shoot: None,
+            command: None,
             proven: false,
             copies: 0,
             reasons: Vec::new(),
@@ -311,6 +315,7 @@ pub(crate) mod tests {
             name: None,
             path: format!("/media/{label}"),
             volume_id: None,
+            made_as: None,
             listing_b3: Digest::of(label.as_bytes()),
             content_b3: None,
             files: 3,

@@ -4,13 +4,15 @@
 use super::{Deed, Entry, Expected, Ledger, Place};
 use crate::card::identity::CardIdentity;
 use crate::units::{counted, len64};
+use std::collections::BTreeSet;
 
 /// Cards that one job may announce.
 pub const CARDS_MAX: u64 = 10_000;
 /// Names of cards that are told in one sentence.
 const NAMES_TOLD: usize = 12;
 
-/// One card of a job, however often it was in a reader.
+/// One filling of a card, however often it was in a reader. A card that was formatted and used again has
+/// several, and each has to be proven.
 #[derive(Clone, PartialEq, Debug, serde::Serialize)]
 pub struct ShootCard {
     /// The name people know it by.
@@ -39,6 +41,76 @@ pub struct ShootCard {
     pub places: Vec<Place>,
     #[serde(skip)]
     card: CardIdentity,
+    /// Its first and last entry among those of the job.
+    #[serde(skip)]
+    seen_from_to: (usize, usize),
+    /// The commands of several cards that it was in.
+    #[serde(skip)]
+    commands: BTreeSet<String>,
+}
+
+impl ShootCard {
+    fn of(entry: &Entry, at: usize) -> Self {
+        Self {
+            label: entry.card.known_as().to_owned(),
+            at: entry.at.clone(),
+            proven: entry.proven,
+            copies: entry.copies,
+            reasons: entry.reasons.clone(),
+            files: entry.card.files,
+            bytes: entry.card.bytes,
+            times_seen: 1,
+            same_content_as: None,
+            did: entry.did,
+            places: entry.places.clone(),
+            card: entry.card.clone(),
+            seen_from_to: (at, at),
+            commands: entry.command.iter().cloned().collect(),
+        }
+    }
+
+    /// Takes what a later entry says of the same filling: the last verdict counts.
+    fn seen_again(&mut self, later: Self) {
+        let mut card = later.card;
+        if card.content_b3.is_none() && card.listing_b3 == self.card.listing_b3 {
+            card.content_b3 = self.card.content_b3;
+        }
+        card.name = card.name.or_else(|| self.card.name.take());
+        let mut commands = std::mem::take(&mut self.commands);
+        commands.extend(later.commands);
+        // A question names no places; those of the copy before it are still the last known.
+        let places = if later.places.is_empty() {
+            std::mem::take(&mut self.places)
+        } else {
+            later.places
+        };
+        *self = Self {
+            label: card.known_as().to_owned(),
+            times_seen: self.times_seen + 1,
+            seen_from_to: (self.seen_from_to.0, later.seen_from_to.1),
+            places,
+            card,
+            commands,
+            ..later
+        };
+    }
+
+    /// Whether both are certainly on two cards.
+    fn is_another_card(&self, other: &Self) -> bool {
+        let outlives = |a: &Self, b: &Self| {
+            a.seen_from_to.0 < b.seen_from_to.0 && b.seen_from_to.0 < a.seen_from_to.1
+        };
+        // Volumes that were plugged in at the same time.
+        let beside = !self.commands.is_disjoint(&other.commands)
+            && self.card.volume_id.is_some()
+            && other.card.volume_id.is_some()
+            && self.card.volume_id != other.card.volume_id;
+        // What was still there after the other had been seen was not formatted for it.
+        beside
+            || outlives(self, other)
+            || outlives(other, self)
+            || !self.card.may_be_one_card(&other.card)
+    }
 }
 
 /// A job and its cards.
@@ -48,49 +120,83 @@ pub struct Shoot {
     pub name: String,
     /// What was announced last.
     pub expected: Option<Expected>,
-    /// Every card that was seen, in the order of the first time.
+    /// Every filling of a card that was seen, in the order of the first time.
     pub cards: Vec<ShootCard>,
-    /// Announced labels that nobody has seen.
+    /// Announced labels that no card of the job has.
     pub missing_labels: Vec<String>,
+    /// Cards that were seen; where labels are announced, those of them that were. Fillings that may be of
+    /// one card count as one.
+    pub seen: u64,
+    /// Of those, the ones of which every filling is proven.
+    pub proven: u64,
     /// Announced cards that nobody has seen.
     pub not_seen: u64,
+    /// Fillings that count as one card, in sentences.
+    #[serde(skip)]
+    doubts: Vec<String>,
 }
 
 impl Shoot {
-    /// Gathers what the ledger knows of a job. `expected` is what is announced now; without it the
+    /// Counts the cards of the job `name`. `expected` is what is announced now; without it the
     /// last announcement counts.
     pub fn of(ledger: &Ledger, name: &str, expected: Option<&Expected>) -> Self {
         let mut cards: Vec<ShootCard> = Vec::new();
         let mut announced = None;
-        for entry in &ledger.entries {
-            let Some(part) = entry.shoot.as_ref().filter(|s| s.name == name) else {
-                continue;
-            };
-            if part.expected.is_some() {
-                announced.clone_from(&part.expected);
-            }
+        let is_of_job = |entry: &&Entry| entry.shoot.as_ref().is_some_and(|s| s.name == name);
+        for (at, entry) in ledger.entries.iter().filter(is_of_job).enumerate() {
+            let expected = entry.shoot.as_ref().and_then(|s| s.expected.as_ref());
+            announced = expected.or(announced);
             if entry.did != Deed::Rate {
-                note(&mut cards, entry);
+                note(&mut cards, ShootCard::of(entry, at));
             }
         }
+        Self::count(name, expected.or(announced).cloned(), cards)
+    }
+
+    fn count(name: &str, expected: Option<Expected>, mut cards: Vec<ShootCard>) -> Self {
         for index in 0..cards.len() {
             let twin = (0..cards.len())
                 .filter(|other| *other != index)
                 .find(|other| cards[index].card.is_twin(&cards[*other].card));
             cards[index].same_content_as = twin.map(|other| cards[other].label.clone());
         }
-        let expected = expected.cloned().or(announced);
-        let missing_labels = missing(expected.as_ref(), &cards);
+        let groups = groups(&cards);
+        let doubts = groups.iter().filter_map(|g| doubt(g)).collect();
+        let is_proven = |group: &&Vec<&ShootCard>| group.iter().all(|c| c.proven);
+        let mut missing_labels = Vec::new();
+        let (seen, proven) = match &expected {
+            Some(Expected::Labels(labels)) => {
+                let mut of_label: Vec<Vec<&ShootCard>> = labels.iter().map(|_| vec![]).collect();
+                for card in &cards {
+                    let label = announced_as(labels, &card.card);
+                    if let Some(all) = label.and_then(|label| of_label.get_mut(label)) {
+                        all.push(card);
+                    }
+                }
+                let unseen = labels
+                    .iter()
+                    .zip(&of_label)
+                    .filter(|(_, all)| all.is_empty());
+                missing_labels.extend(unseen.map(|(label, _)| label.clone()));
+                let seen = || of_label.iter().filter(|all| !all.is_empty());
+                (seen().count(), seen().filter(is_proven).count())
+            }
+            _ => (groups.len(), groups.iter().filter(is_proven).count()),
+        };
+        let (seen, proven) = (len64(seen), len64(proven));
         let not_seen = match &expected {
-            Some(Expected::Count(n)) => n.saturating_sub(len64(cards.len())),
+            Some(Expected::Count(n)) => n.saturating_sub(seen),
             _ => len64(missing_labels.len()),
         };
         Self {
             name: name.to_owned(),
             expected,
-            cards,
             missing_labels,
+            seen,
+            proven,
             not_seen,
+            doubts,
+            cards,
         }
     }
 
@@ -116,22 +222,21 @@ impl Shoot {
 
     /// Returns the state of the job before the cards of a plan are copied: a plan enters nothing in the ledger,
     /// but its cards are here and not missing.
-    pub fn words_of_plan(&self, planned: &[CardIdentity]) -> Vec<String> {
-        let is_new = |card: &&CardIdentity| !self.cards.iter().any(|c| c.card.is_same_card(card));
-        let new: Vec<&CardIdentity> = planned.iter().filter(is_new).collect();
-        let mut then = self.clone();
-        for card in &new {
-            let label = then.missing_labels.iter().position(|l| is_label(l, card));
-            if let Some(label) = label {
-                then.missing_labels.remove(label);
-            }
+    pub fn words_of_plan(&self, planned: &[Entry]) -> Vec<String> {
+        let mut cards = self.cards.clone();
+        for entry in planned {
+            note(&mut cards, ShootCard::of(entry, usize::MAX));
         }
-        then.not_seen = match &self.expected {
-            Some(Expected::Count(_)) => self.not_seen.saturating_sub(len64(new.len())),
-            _ => len64(then.missing_labels.len()),
+        let then = Self::count(&self.name, self.expected.clone(), cards);
+        let new = then.cards.len() - self.cards.len();
+        let now = Self {
+            missing_labels: then.missing_labels,
+            not_seen: then.not_seen,
+            doubts: then.doubts,
+            ..self.clone()
         };
-        let mut words = then.told("seen before", "Neither seen before nor in this plan");
-        let here = match new.len() {
+        let mut words = now.told("seen before", "Neither seen before nor in this plan");
+        let here = match new {
             0 => "Every card of this plan was seen before.".to_owned(),
             1 => "This plan has 1 card more; it counts when it is copied.".to_owned(),
             n => format!("This plan has {n} cards more; they count when they are copied."),
@@ -141,8 +246,7 @@ impl Shoot {
     }
 
     fn told(&self, is_seen: &str, is_missing: &str) -> Vec<String> {
-        let seen = len64(self.cards.len());
-        let proven = len64(self.cards.iter().filter(|c| c.proven).count());
+        let (seen, proven) = (self.seen, self.proven);
         let told = crate::name::shown(&self.name);
         let mut words = vec![match self.announced() {
             Some(n) => format!(
@@ -156,12 +260,8 @@ impl Shoot {
                 counted(seen, "card")
             ),
         }];
-        let open: Vec<&str> = self
-            .cards
-            .iter()
-            .filter(|c| !c.proven)
-            .map(|c| c.label.as_str())
-            .collect();
+        let open = self.cards.iter().filter(|c| !c.proven);
+        let open: Vec<&str> = each_once(open.map(|c| c.label.as_str()));
         if !open.is_empty() {
             words.push(format!("Not proven: {}.", names(&open)));
         }
@@ -186,13 +286,15 @@ impl Shoot {
                 counted(seen - n, "card")
             ));
         }
+        words.extend(self.doubts.iter().cloned());
         words
     }
 
     /// Returns what is to be said of one card of the job: that it was there before, or that another
     /// one holds the same.
     pub fn words_on(&self, card: &CardIdentity) -> Vec<String> {
-        let Some(seen) = self.cards.iter().find(|c| c.card.is_same_card(card)) else {
+        let is_it = |c: &&ShootCard| card.goes_on_from(&c.card);
+        let Some(seen) = self.cards.iter().rfind(is_it) else {
             return Vec::new();
         };
         let mut words = Vec::new();
@@ -212,81 +314,70 @@ impl Shoot {
         let Some(Expected::Labels(labels)) = &self.expected else {
             return Vec::new();
         };
-        self.cards
-            .iter()
-            .filter(|c| !labels.iter().any(|l| is_label(l, &c.card)))
-            .map(|c| c.label.as_str())
-            .collect()
+        let cards = self.cards.iter();
+        let extra = cards.filter(|c| announced_as(labels, &c.card).is_none());
+        each_once(extra.map(|c| c.label.as_str()))
     }
 }
 
-fn note(cards: &mut Vec<ShootCard>, entry: &Entry) {
-    let seen = ShootCard {
-        label: entry.card.known_as().to_owned(),
-        at: entry.at.clone(),
-        proven: entry.proven,
-        copies: entry.copies,
-        reasons: entry.reasons.clone(),
-        files: entry.card.files,
-        bytes: entry.card.bytes,
-        times_seen: 1,
-        same_content_as: None,
-        did: entry.did,
-        places: entry.places.clone(),
-        card: entry.card.clone(),
-    };
-    match cards.iter_mut().find(|c| c.card.is_same_card(&entry.card)) {
-        // The last verdict counts: a card that was proven and then got new shots is not proven.
-        Some(before) => {
-            let content = before.card.content_b3;
-            let is_same_listing = before.card.listing_b3 == seen.card.listing_b3;
-            // A question names no places; those of the copy before it are still the last known.
-            let places = if seen.places.is_empty() {
-                std::mem::take(&mut before.places)
-            } else {
-                seen.places.clone()
-            };
-            *before = ShootCard {
-                times_seen: before.times_seen + 1,
-                places,
-                ..seen
-            };
-            if before.card.content_b3.is_none() && is_same_listing {
-                before.card.content_b3 = content;
-            }
-        }
+/// What is still on the card that an earlier entry is about counts with it; all else is a filling of its own.
+fn note(cards: &mut Vec<ShootCard>, seen: ShootCard) {
+    let is_before = |c: &&mut ShootCard| seen.card.goes_on_from(&c.card);
+    match cards.iter_mut().rev().find(is_before) {
+        Some(before) => before.seen_again(seen),
         None => cards.push(seen),
     }
 }
 
-fn is_label(announced: &str, card: &CardIdentity) -> bool {
-    let announced = announced.to_lowercase();
-    card.label.to_lowercase() == announced
-        || card
-            .name
-            .as_ref()
-            .is_some_and(|n| n.to_lowercase() == announced)
+/// Groups fillings that may be of one card. There are at least as many cards as groups: the first of each
+/// is certainly on another card than those of the others. Named ones come first, since they tell most.
+fn groups(cards: &[ShootCard]) -> Vec<Vec<&ShootCard>> {
+    let is_named = |c: &&ShootCard| c.card.name.is_some() || c.card.made_as.is_some();
+    let (named, others): (Vec<_>, Vec<_>) = cards.iter().partition(is_named);
+    let mut groups: Vec<Vec<&ShootCard>> = Vec::new();
+    for card in named.into_iter().chain(others) {
+        let may_be = |group: &&mut Vec<&ShootCard>| {
+            let first = group.first();
+            first.is_none_or(|first| !first.is_another_card(card))
+        };
+        match groups.iter_mut().find(may_be) {
+            Some(group) => group.push(card),
+            None => groups.push(vec![card]),
+        }
+    }
+    groups
 }
 
-/// Every announced label takes one card; what finds none is missing.
-fn missing(expected: Option<&Expected>, cards: &[ShootCard]) -> Vec<String> {
-    let Some(Expected::Labels(labels)) = expected else {
-        return Vec::new();
-    };
-    let mut free: Vec<&ShootCard> = cards.iter().collect();
-    labels
-        .iter()
-        .filter(
-            |label| match free.iter().position(|c| is_label(label, &c.card)) {
-                Some(index) => {
-                    free.remove(index);
-                    false
-                }
-                None => true,
-            },
+/// Says that several fillings count as one card.
+fn doubt(group: &[&ShootCard]) -> Option<String> {
+    let (first, others) = group.split_first()?;
+    let n = group.len();
+    if others.is_empty() {
+        return None;
+    }
+    let label = crate::name::shown(&first.label);
+    let is_named = |c: &&ShootCard| c.card.name.is_some() && c.card.name == first.card.name;
+    Some(if others.iter().all(is_named) {
+        format!("{label} was filled {n} times; it counts once.")
+    } else {
+        format!(
+            "{label} was seen with {n} fillings: one card that was formatted and used again, or several of one label. It counts once. To count each card, copy it again with its kit name (--as)."
         )
-        .cloned()
-        .collect()
+    })
+}
+
+/// Returns which announced label a card answers to: its kit name says more than its label.
+fn announced_as(labels: &[String], card: &CardIdentity) -> Option<usize> {
+    let find = |name: &str| {
+        let name = name.to_lowercase();
+        labels.iter().position(|l| l.to_lowercase() == name)
+    };
+    find(card.known_as()).or_else(|| find(&card.label))
+}
+
+fn each_once<'a>(labels: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
+    let mut seen = BTreeSet::new();
+    labels.filter(|label| seen.insert(*label)).collect()
 }
 
 fn names(names: &[&str]) -> String {
@@ -354,10 +445,10 @@ mod tests {
     /// Half of the cards lie in readers and are not copied yet.
     #[test]
     fn cards_of_a_plan_are_not_missing() {
-        let card = |label: &str| copy(label, true).card;
+        let card = |label: &str| copy(label, true);
         let begun = shoot(vec![seen("A1", true, Some(Expected::Count(4)))], None);
         assert_eq!(
-            begun.words_of_plan(&[card("A1"), card("A2"), card("B1")]),
+            begun.words_of_plan(&["A1", "A2", "B1"].map(card)),
             [
                 "`festival`: 1 of 4 announced cards seen before, 1 proven.",
                 "This plan has 2 cards more; they count when they are copied.",
@@ -466,6 +557,61 @@ mod tests {
         assert_eq!(
             shoot.words_on(&b.card),
             ["Same content as card A1, but another card."]
+        );
+    }
+
+    fn volume(label: &str, id: &str, command: Option<&str>) -> Entry {
+        let mut entry = seen(label, true, None);
+        entry.card.volume_id = Some(id.to_owned());
+        entry.card.listing_b3 = Digest::of(id.as_bytes());
+        entry.card.sample = [id.to_owned()].into();
+        entry.command = command.map(str::to_owned);
+        entry
+    }
+
+    /// A format gives a card a new volume, so one label is one card until something says otherwise.
+    #[test]
+    fn cards_of_one_label_are_told_apart_by_what_cannot_be_one_card() {
+        let count = |entries| shoot(entries, None).seen;
+        let two = || vec![volume("KITES", "1", None), volume("KITES", "2", None)];
+        assert_eq!(count(two()), 1, "it may have been formatted");
+        let together = ["1", "2"].map(|id| volume("KITES", id, Some("command")));
+        assert_eq!(count(together.to_vec()), 2, "both were plugged in");
+        let mut again = two();
+        again.push(volume("KITES", "1", None));
+        assert_eq!(count(again), 2, "the first still held what it held");
+        let named = |names: [&str; 2]| {
+            let mut entries = two();
+            for (entry, name) in entries.iter_mut().zip(names) {
+                entry.card.name = Some(name.to_owned());
+            }
+            shoot(entries, None)
+        };
+        assert_eq!(named(["A1", "A2"]).seen, 2);
+        let filled_twice = named(["A1", "A1"]);
+        assert_eq!(filled_twice.seen, 1);
+        let words = filled_twice.words().join(" ");
+        assert!(
+            words.contains("A1 was filled 2 times; it counts once."),
+            "{words}"
+        );
+        let mut made = two();
+        made.push(volume("OTHER", "3", None));
+        for (entry, number) in made.iter_mut().zip(["n1", "n2", "n1"]) {
+            entry.card.made_as = Some(number.to_owned());
+        }
+        assert_eq!(count(made), 2, "the maker's number knows no format");
+    }
+
+    #[test]
+    fn a_kit_name_answers_before_a_label() {
+        let labels = parse_labels("A1,A2").unwrap();
+        let mut card = seen("A1", true, Some(labels));
+        card.card.name = Some("A2".to_owned());
+        let shoot = shoot(vec![card], None);
+        assert_eq!(
+            (shoot.seen, shoot.missing_labels),
+            (1, vec!["A1".to_owned()])
         );
     }
 

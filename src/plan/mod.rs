@@ -372,6 +372,8 @@ pub struct Plan {
     pub reader: Option<String>,
     /// The card's name in the kit.
     pub card_name: Option<String>,
+    /// What the card's maker wrote into it, where the slot reads that.
+    pub card_made_as: Option<String>,
     /// What the links between card and drives allow, as far as anything is known of them.
     pub ceiling: Ceiling,
     /// What is known beforehand of how long it will take: from ceilings, the ledger and the drives.
@@ -388,6 +390,7 @@ impl Plan {
     pub fn card_identity(&self) -> CardIdentity {
         let mut card = CardIdentity::of(&self.card.facts, &self.card.label, &self.listing);
         card.name.clone_from(&self.card_name);
+        card.made_as.clone_from(&self.card_made_as);
         card
     }
 
@@ -672,6 +675,7 @@ pub fn plan(
         only_new,
         reader: None,
         card_name: None,
+        card_made_as: None,
         ceiling: Ceiling::default(),
         signer: None,
         prior: Prior::default(),

@@ -44,13 +44,9 @@ pub fn page(shoot: &Shoot, source: Source<'_>) -> String {
     document(&title, &body)
 }
 
-fn proven(shoot: &Shoot) -> u64 {
-    len64(shoot.cards.iter().filter(|c| c.proven).count())
-}
-
 /// The cards that there are, as far as anybody knows: those seen and those announced beside them.
 fn all(shoot: &Shoot) -> u64 {
-    len64(shoot.cards.len()).saturating_add(shoot.not_seen)
+    shoot.seen.saturating_add(shoot.not_seen)
 }
 
 fn verdict(shoot: &Shoot) -> String {
@@ -64,7 +60,7 @@ fn verdict(shoot: &Shoot) -> String {
     }
     match shoot.announced() {
         None if shoot.is_complete() => format!("{of} seen, all proven"),
-        _ => format!("{} of {of} proven", count(proven(shoot))),
+        _ => format!("{} of {of} proven", count(shoot.proven)),
     }
 }
 
@@ -105,9 +101,9 @@ fn numbers(shoot: &Shoot) -> Markup {
         h2 { "Count" }
         dl {
             (fact("Announced", &html! { @match shoot.announced() { Some(n) => (count(n)), None => "not said" } }))
-            (fact("Seen", &html! { (count(len64(shoot.cards.len()))) }))
-            (fact("Proven", &html! { (count(proven(shoot))) }))
-            (fact("Not proven", &html! { (count(len64(shoot.cards.len()) - proven(shoot))) }))
+            (fact("Seen", &html! { (count(shoot.seen)) }))
+            (fact("Proven", &html! { (count(shoot.proven)) }))
+            (fact("Not proven", &html! { (count(shoot.seen - shoot.proven)) }))
             (fact("Not seen", &html! { @match shoot.announced() { Some(_) => (count(shoot.not_seen)), None => "not known" } }))
             (fact("On the cards seen", &html! { (counted(files, "file")) ", " (size(bytes)) }))
         }

@@ -503,3 +503,84 @@ fn cards_that_fit_alone_and_not_together_are_refused_before_the_first_byte() {
         .is_silent_of("together");
     drop(small);
 }
+
+// ---- fillings are not cards -------------------------------------------------------------------
+
+/// Empties a card and puts other pictures on it.
+fn format_and_shoot(work: &Work, card: &str, seed: u64) {
+    std::fs::remove_dir_all(work.path(card).join("DCIM")).unwrap();
+    Card::new(&work.path(card))
+        .file("DCIM/100KITES/KITE0101.JPG", 42_000, seed)
+        .file("DCIM/100KITES/KITE0102.JPG", 43_000, seed);
+}
+
+#[test]
+fn a_card_that_was_used_again_does_not_fill_the_set() {
+    let work = drawer("used-again", &["A1", "A2", "B1", "B2"]);
+    for card in ["A1", "A2", "B1"] {
+        work.run(&format!("copy {card} {TO} --shoot festival --expect 4"))
+            .exits(0);
+    }
+    format_and_shoot(&work, "A1", 9);
+    work.run(&format!("copy A1 {TO} --shoot festival"))
+        .exits(0)
+        .says("3 of 4 announced cards seen, 3 proven. Not seen: 1 card.")
+        .says("A1 was seen with 2 fillings")
+        .says("It counts once.");
+    work.run("ledger --shoot festival")
+        .exits(1)
+        .says("3 of 4 announced cards")
+        .is_silent_of("Every card that you announced is proven");
+    work.run("report --shoot festival").exits(0);
+    let page = String::from_utf8(bytes_of(&work.path("shoot-festival.html"))).unwrap();
+    for said in ["<h1>3 of 4 cards proven</h1>", "Not seen: 1 card."] {
+        assert!(page.contains(said), "{said} is not in {page}");
+    }
+    // In a plan it is neither here.
+    format_and_shoot(&work, "A2", 10);
+    work.run(&format!("plan A2 {TO} --shoot festival"))
+        .exits(0)
+        .says("Neither seen before nor in this plan: 1 card.");
+    work.run(&format!("copy B2 {TO} --shoot festival")).exits(0);
+    work.run("ledger --shoot festival")
+        .exits(0)
+        .says("4 of 4 announced cards seen, 4 proven.");
+}
+
+#[test]
+fn every_filling_of_a_card_has_to_be_proven() {
+    let work = drawer("fillings", &["A1"]);
+    work.run("copy A1 --to a --to b --shoot festival --expect 1")
+        .exits(1);
+    // One file of the same name and size is on both, as a camera's own are.
+    std::fs::remove_dir_all(work.path("A1")).unwrap();
+    Card::new(&work.path("A1"))
+        .file("DCIM/100KITES/KITE0001.JPG", 40_000, 7)
+        .file("DCIM/100KITES/KITE0102.JPG", 43_000, 7);
+    work.run(&format!("copy A1 {TO} --shoot festival"))
+        .exits(0)
+        .says("1 of 1 announced card seen, 0 proven.")
+        .says("Not proven: A1.");
+    work.run("ledger --shoot festival").exits(1);
+    work.run("report --shoot festival").exits(0);
+    let page = String::from_utf8(bytes_of(&work.path("shoot-festival.html"))).unwrap();
+    assert!(page.contains("<h1>0 of 1 card proven</h1>"), "{page}");
+}
+
+#[test]
+fn other_labels_do_not_fill_the_count() {
+    let work = drawer("other-labels", &["X", "Y", "A1"]);
+    let flags = "--shoot festival --expect-labels A1,B1";
+    work.run(&format!("copy X {TO} {flags}")).exits(0);
+    work.run(&format!("copy Y {TO} --shoot festival"))
+        .exits(0)
+        .says("0 of 2 announced cards seen, 0 proven. Not seen: A1, B1. Not announced: X, Y.");
+    work.run(&format!("plan A1 {TO} --shoot festival"))
+        .exits(0)
+        .says("0 of 2 announced cards seen before")
+        .says("Neither seen before nor in this plan: B1.");
+    work.run("ledger --shoot festival").exits(1);
+    work.run("report --shoot festival").exits(0);
+    let page = String::from_utf8(bytes_of(&work.path("shoot-festival.html"))).unwrap();
+    assert!(page.contains("<h1>0 of 2 cards proven</h1>"), "{page}");
+}

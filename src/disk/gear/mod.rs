@@ -36,11 +36,16 @@ impl Gear {
     /// Returns the identities of a card: the one in its identification register first, which no format changes
     /// and only a slot that reads it tells, then that of its volume.
     pub fn card_ids(&self, volume_id: Option<&str>) -> Vec<String> {
-        let own = self.slot.as_ref().and_then(|slot| slot.id.as_ref());
-        let own = own.map(CardId::identity);
-        own.into_iter()
+        self.made_as()
+            .into_iter()
             .chain(volume_id.map(str::to_owned))
             .collect()
+    }
+
+    /// Returns the identity in a card's identification register, where the slot reads it.
+    pub fn made_as(&self) -> Option<String> {
+        let own = self.slot.as_ref().and_then(|slot| slot.id.as_ref());
+        own.map(CardId::identity)
     }
 
     /// Returns what a reader is remembered by: what it says of itself and the speed of its link,
