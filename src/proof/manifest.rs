@@ -1,4 +1,4 @@
-//! Owns the manifest: the JSON form of a proof, version 1, written once and read strictly. A reader
+//! Owns the manifest: the JSON form of a proof, versions 1 and 2, written once and read strictly. A reader
 //! refuses what it does not fully understand, paths that lead out of the offload, and anything
 //! larger than its bounds.
 
@@ -33,6 +33,8 @@ pub const MANIFEST_HASH: &str = "manifest.json.b3";
 pub const MANIFEST_SIGNATURE: &str = "manifest.json.sig";
 /// What a proof shows and what not.
 pub const SHOWS: &str = "Equal hashes show that each copy equals what the card reader delivered. They do not show that the camera recorded it well, that the reader delivered what is on the card, or that a drive will still work tomorrow.";
+/// The newest version of the format that is read.
+const VERSION_MAX: u64 = 2;
 /// The largest manifest that is read, in bytes: room for about a million files.
 pub const MANIFEST_BYTES_MAX: u64 = 512 * 1_024 * 1_024;
 /// The largest file with a manifest's hash that is read, in bytes.
@@ -57,6 +59,13 @@ pub struct Manifest {
     pub tool: Tool,
     pub offload: OffloadPart,
     pub card: CardPart,
+    /// Version 2: of a further copy, the offload that it was made from.
+    #[serde(
+        skip_serializing_if = "Option::is_none",
+        default,
+        deserialize_with = "present"
+    )]
+    pub source: Option<SourcePart>,
     pub proof: ProofPart,
     #[serde(deserialize_with = "at_most::<_, _, DESTINATIONS_MAX>")]
     pub destinations: Vec<DestinationPart>,
@@ -69,6 +78,13 @@ pub struct Manifest {
     pub left_out: Vec<LeftOutPart>,
     #[serde(deserialize_with = "at_most::<_, _, ENTRIES_MAX>")]
     pub problems: Vec<Problem>,
+    /// Version 2: what somebody should look at, where it was looked for.
+    #[serde(
+        skip_serializing_if = "Option::is_none",
+        default,
+        deserialize_with = "hints"
+    )]
+    pub hints: Option<Vec<HintPart>>,
     pub rates: RatesPart,
     #[serde(deserialize_with = "at_most::<_, _, DESTINATIONS_MAX>")]
     pub links: Vec<LinkPart>,
@@ -123,6 +139,38 @@ pub struct CardPart {
     /// `unknown` where the file system keeps local times without a zone.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub zone: Option<String>,
+    /// Version 2: false where a folder of a card was copied and not the card.
+    #[serde(
+        skip_serializing_if = "Option::is_none",
+        default,
+        deserialize_with = "present"
+    )]
+    pub read_whole: Option<bool>,
+}
+
+/// The offload that a further copy was made from.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
+pub struct SourcePart {
+    pub offload: String,
+    pub manifest_b3: Digest,
+}
+
+/// Something on the card that somebody should look at.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
+pub struct HintPart {
+    pub kind: String,
+    pub path: Option<String>,
+    pub detail: String,
 }
 
 /// What was asked to be proven.
@@ -364,6 +412,15 @@ fn link_parts(links: &[Link]) -> Vec<LinkPart> {
         .collect()
 }
 
+/// Reads a key that may be absent but not null: whether it is there decides the version.
+fn present<'de, D: Deserializer<'de>, T: Deserialize<'de>>(d: D) -> Result<Option<T>, D::Error> {
+    T::deserialize(d).map(Some)
+}
+
+fn hints<'de, D: Deserializer<'de>>(d: D) -> Result<Option<Vec<HintPart>>, D::Error> {
+    at_most::<_, _, ENTRIES_MAX>(d).map(Some)
+}
+
 /// Reads a list of at most `MAX` entries, so that a few bytes each cannot become gigabytes.
 fn at_most<'de, D, T, const MAX: usize>(deserializer: D) -> Result<Vec<T>, D::Error>
 where
@@ -441,7 +498,7 @@ impl Manifest {
                 why: why.to_owned(),
             })
             .collect();
-        Self {
+        let mut manifest = Self {
             format: "unlade-manifest".to_owned(),
             version: 1,
             tool: Tool {
@@ -456,6 +513,7 @@ impl Manifest {
                 layout: plan.layout,
             },
             card: card_part(proof),
+            source: None,
             proof: ProofPart {
                 asked: proof.terms().level,
                 copies_needed: len64(proof.terms().copies_needed),
@@ -479,6 +537,7 @@ impl Manifest {
                 .collect(),
             left_out,
             problems: proof.problems().to_vec(),
+            hints: None,
             rates: rates_part(proof),
             links: link_parts(&offloaded.links),
             limiting_link: offloaded.limiting.clone(),
@@ -492,7 +551,17 @@ impl Manifest {
                 reasons: proof.verdict().reasons().to_vec(),
                 notes: proof.notes().to_vec(),
             },
-        }
+        };
+        manifest.version = manifest.version_needed();
+        manifest
+    }
+
+    /// The lowest version that has all keys of this manifest: version 1 stays what it was, since those
+    /// who know only that refuse all other keys.
+    fn version_needed(&self) -> u64 {
+        let has_new =
+            self.card.read_whole.is_some() || self.source.is_some() || self.hints.is_some();
+        if has_new { 2 } else { 1 }
     }
 
     /// Returns the file's bytes.
@@ -518,6 +587,9 @@ impl Manifest {
         field(&mut out, "tool", &self.tool)?;
         field(&mut out, "offload", &self.offload)?;
         field(&mut out, "card", &self.card)?;
+        if let Some(source) = &self.source {
+            field(&mut out, "source", source)?;
+        }
         field(&mut out, "proof", &self.proof)?;
         list(&mut out, "destinations", &self.destinations)?;
         field(&mut out, "totals", &self.totals)?;
@@ -525,6 +597,9 @@ impl Manifest {
         list(&mut out, "folders", &self.folders)?;
         list(&mut out, "left_out", &self.left_out)?;
         list(&mut out, "problems", &self.problems)?;
+        if let Some(hints) = &self.hints {
+            list(&mut out, "hints", hints)?;
+        }
         field(&mut out, "rates", &self.rates)?;
         list(&mut out, "links", &self.links)?;
         field(&mut out, "limiting_link", &self.limiting_link)?;
@@ -553,7 +628,7 @@ impl Manifest {
         if head.format.as_deref() != Some("unlade-manifest") {
             return Err(ManifestError::Format);
         }
-        if head.version != Some(1) {
+        if !head.version.is_some_and(|v| (1..=VERSION_MAX).contains(&v)) {
             return Err(ManifestError::Version(head.version));
         }
         let manifest: Self =
@@ -602,6 +677,10 @@ impl Manifest {
         }
         self.check_numbers()
             .map_err(|why| ManifestError::Json(why.to_owned()))?;
+        if self.version < self.version_needed() {
+            let why = format!("a key that version {} does not have", self.version);
+            return Err(ManifestError::Json(why));
+        }
         if self.proof.hash != "blake3" {
             return Err(ManifestError::Json("the hash is not blake3".to_owned()));
         }
@@ -757,6 +836,7 @@ fn card_part(proof: &Proof) -> CardPart {
         bytes_total: card.facts.total_bytes,
         listing_b3: proof.plan().listing.fingerprint(),
         zone: keeps_local_time.then(|| "unknown".to_owned()),
+        read_whole: None,
     }
 }
 

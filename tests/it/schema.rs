@@ -38,6 +38,15 @@ fn judged_by_python(work: &Work, of: &str, documents: &[Value]) -> Option<Vec<bo
     Some(judged)
 }
 
+/// Sets the key or the place in a list that a pointer names, also where there is no such key yet.
+fn set(document: &mut Value, at: &str, value: &Value) {
+    let (parent, key) = at.rsplit_once('/').unwrap();
+    match document.pointer_mut(parent).unwrap() {
+        Value::Array(list) => list[key.parse::<usize>().unwrap()] = value.clone(),
+        other => other[key] = value.clone(),
+    }
+}
+
 fn is_read(manifest: &Value) -> bool {
     Manifest::from_bytes(manifest.to_string().as_bytes()).is_ok()
 }
@@ -72,9 +81,41 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
     }
     assert_eq!(good[4]["offload"]["layout"], "bag");
     assert_eq!(good[0]["offload"].get("layout"), None);
-    let broken: [(&str, Value); 24] = [
+    let of_version_2 = [
+        ("/card/read_whole", json!(false)),
+        (
+            "/source",
+            json!({"offload": "KITES", "manifest_b3": "0".repeat(64)}),
+        ),
+        ("/hints", json!([])),
+        (
+            "/hints",
+            json!([{"kind": "gap", "path": "DCIM", "detail": "a number is missing"}]),
+        ),
+    ];
+    for (at, value) in &of_version_2 {
+        let mut m = whole.clone();
+        set(&mut m, at, value);
+        // Those who know only version 1 would refuse it.
+        assert!(!schema.is_valid(&m), "the schema accepts {at} in version 1");
+        assert!(!is_read(&m), "the reader accepts {at} in version 1");
+        bad.push(m.clone());
+        m["version"] = json!(2);
+        valid(&schema, &m);
+        let read = Manifest::from_bytes(m.to_string().as_bytes()).unwrap();
+        // A key that the writer forgot would be gone.
+        let again: Value = serde_json::from_slice(&read.to_bytes().unwrap()).unwrap();
+        assert_eq!(again.pointer(at), Some(value));
+        assert_eq!(again["version"], 2);
+        good.push(m.clone());
+        set(&mut m, at, &json!(null));
+        assert!(!schema.is_valid(&m) && !is_read(&m), "{at}: null");
+        bad.push(m);
+    }
+    let broken: [(&str, Value); 25] = [
         ("/format", json!("other")),
-        ("/version", json!(2)),
+        ("/version", json!(3)),
+        ("/version", json!(0)),
         ("/files/0/path", json!("../KITE0001.JPG")),
         ("/files/0/path", json!("/etc/passwd")),
         ("/files/0/path", json!("DCIM//KITE0001.JPG")),
@@ -100,16 +141,7 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
     ];
     for (at, value) in broken {
         let mut m = whole.clone();
-        let (parent, key) = at.rsplit_once('/').unwrap();
-        let parent = if parent.is_empty() {
-            &mut m
-        } else {
-            m.pointer_mut(parent).unwrap()
-        };
-        match parent {
-            Value::Array(list) => list[key.parse::<usize>().unwrap()] = value.clone(),
-            other => other[key] = value.clone(),
-        }
+        set(&mut m, at, &value);
         assert!(!schema.is_valid(&m), "the schema accepts {at} = {value}");
         assert!(!is_read(&m), "the reader accepts {at} = {value}");
         bad.push(m);
