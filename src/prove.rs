@@ -8,7 +8,7 @@ use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole;
-use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
+use crate::disk::{Disk, EntryKind, FolderFacts, Found, ReadBackWay, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::ledger::Ledger;
 use crate::name::shown;
@@ -74,7 +74,13 @@ pub fn prove(
     clock: &dyn Clock,
     progress: &Progress,
 ) -> Result<Told, Vec<Problem>> {
-    let (facts, listing) = look_at_card(ask, disk).map_err(|p| vec![p])?;
+    let facts = facts_of_card(ask, disk).map_err(|p| vec![p])?;
+    let held = disk.anchor(&ask.card, &facts);
+    let _held = held.map_err(|e| {
+        let why = format!("the card is gone: {e}");
+        vec![Problem::new(ProblemKind::Vanished, why)]
+    })?;
+    let listing = look_at_card(ask, disk, &facts).map_err(|p| vec![p])?;
     let label = label_of(&ask.card, &facts);
     let mut card = CardIdentity::of(&facts, &label, &listing);
     card.made_as = disk.gear(&facts).made_as();
@@ -253,17 +259,20 @@ fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembe
     }
 }
 
-fn look_at_card(ask: &Ask, disk: &dyn Disk) -> Result<(FolderFacts, Listing), Problem> {
-    let facts = disk.facts(&ask.card).map_err(|e| {
+fn facts_of_card(ask: &Ask, disk: &dyn Disk) -> Result<FolderFacts, Problem> {
+    disk.facts(&ask.card).map_err(|e| {
         let why = format!(
             "the card `{}` cannot be used: {e}",
             shown(ask.card.as_str())
         );
         Problem::new(ProblemKind::Unreadable, why)
-    })?;
+    })
+}
+
+fn look_at_card(ask: &Ask, disk: &dyn Disk, facts: &FolderFacts) -> Result<Listing, Problem> {
     let listing = survey(disk, &ask.card)
         .map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
-    card_is_same(disk, ask, &facts)?;
+    card_is_same(disk, ask, facts)?;
     if listing.totals().0 == 0 {
         let why = format!(
             "`{}` holds no files; a card that was pulled or is not mounted looks like this too",
@@ -271,7 +280,7 @@ fn look_at_card(ask: &Ask, disk: &dyn Disk) -> Result<(FolderFacts, Listing), Pr
         );
         return Err(Problem::new(ProblemKind::Unreadable, why));
     }
-    Ok((facts, listing))
+    Ok(listing)
 }
 
 fn card_is_same(disk: &dyn Disk, ask: &Ask, then: &FolderFacts) -> Result<(), Problem> {
@@ -321,11 +330,15 @@ fn look_at_offload(
     };
     found.backing = facts.backing.clone();
     found.device = facts.device;
-    found.manifest = manifest_of(disk, root, card, &facts);
+    let held = disk.anchor(root, &facts);
+    found.manifest = match &held {
+        Ok(_) => manifest_of(disk, root, card, &facts),
+        Err(e) => Err(format!("its folder could not be looked at: {e}")),
+    };
     if let Ok(manifest) = &found.manifest {
         found.here = destination_of(disk, manifest, root);
         let layout = manifest.offload.layout;
-        match disk.walk(root, Tree::Card) {
+        match walk_own(disk, root) {
             Ok(entries) => {
                 found.standing = entries
                     .into_iter()
@@ -343,13 +356,27 @@ fn look_at_offload(
                     })
                     .collect();
             }
-            Err(e) => found.manifest = Err(format!("its folder {}", failed(Step::List, &e))),
+            Err(why) => found.manifest = Err(why),
         }
     }
     if ask.reread && found.manifest.is_ok() {
         read_again(disk, clock, root, progress, &mut found);
     }
     (found, Some(facts.inode))
+}
+
+/// Walks an offload; one that something is mounted in is none that counts.
+fn walk_own(disk: &dyn Disk, root: &Utf8Path) -> Result<Vec<Found>, String> {
+    let walked = disk.walk(root, Tree::Card);
+    let found = walked.map_err(|e| format!("its folder {}", failed(Step::List, &e)))?;
+    let mounted = found.iter().find_map(|entry| match &entry.stat {
+        Err(e) if e.kind() == io::ErrorKind::CrossesDevices => Some((&entry.path, e)),
+        _ => None,
+    });
+    match mounted {
+        Some((path, e)) => Err(format!("`{}` in it: {e}", shown(&path.to_string_lossy()))),
+        None => Ok(found),
+    }
 }
 
 /// Returns the manifest of an offload, or why the offload cannot be used.

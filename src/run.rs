@@ -6,7 +6,7 @@ use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::{Claim, Disk, EntryKind, FolderFacts, Stamp, Stat, Tree};
+use crate::disk::{Anchor, Claim, Disk, EntryKind, FolderFacts, Stamp, Stat, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
 use crate::ledger::{Ledger, history};
@@ -135,6 +135,10 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         )
     })?;
     let label = label_of(&job.card, &facts);
+    let _held = disk.anchor(&job.card, &facts).map_err(|e| {
+        let why = format!("the card `{}` is gone: {e}", shown(job.card.as_str()));
+        refuse(ProblemKind::Vanished, why)
+    })?;
     // A link to the card is followed once, here; below it nothing is followed.
     let looked = disk.look(&job.card).map_err(|e| {
         let why = format!(
@@ -222,6 +226,7 @@ fn look_at_earlier(
     let mut known = Known::new(card, listing);
     for candidate in candidates {
         if let Ok(facts) = &candidate.facts {
+            let _held = disk.anchor(&candidate.given, facts);
             let (earlier, notes) =
                 look_for_earlier(disk, &candidate.given, facts, name, &mut known);
             candidate.earlier = earlier;
@@ -399,28 +404,6 @@ fn name_and_candidates(
     (base, first)
 }
 
-/// Says so when something else is mounted where the offload would lie: room and device of `given` say nothing
-/// of it, and it may be the card itself.
-fn mounted_inside(
-    disk: &dyn Disk,
-    given: &Utf8Path,
-    facts: &FolderFacts,
-    name: &str,
-) -> Option<String> {
-    let root = given.join(name);
-    let inside = match disk.facts(&root) {
-        Ok(inside) => inside,
-        Err(e) => return Some(format!("`{}` cannot be used: {e}", shown(root.as_str()))),
-    };
-    let is_other = inside.device != facts.device && inside.backing != facts.backing;
-    is_other.then(|| {
-        format!(
-            "`{}` is a mount of its own, of another device than the folder it is in; give another --name, or that device itself with --to",
-            shown(root.as_str())
-        )
-    })
-}
-
 fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Candidate {
     let facts = disk.facts(given).map_err(|e| match e.kind() {
         io::ErrorKind::NotFound => format!(
@@ -430,20 +413,15 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
         _ => format!("`{}` cannot be used: {e}", shown(given.as_str())),
     });
     let is_plain = crate::name::CardName::parse(name).is_ok_and(|n| n.parent().is_none());
+    // Something else may be mounted where the offload would lie, and it may be the card itself: room and
+    // device of `given` say nothing of it.
     let standing = match &facts {
-        Ok(facts) if is_plain => standing::look(disk, given, facts, name, layout),
+        Ok(facts) if is_plain => disk
+            .anchor(given, facts)
+            .map_err(|e| format!("`{}` cannot be used: {e}", shown(given.as_str())))
+            .and_then(|_held| standing::look(disk, given, facts, name, layout)),
         _ => Ok(Standing::default()),
     };
-    let facts = facts.and_then(|facts| match &standing {
-        // What is no folder is refused for that.
-        Ok(standing) if standing.exists && !standing.entries.contains_key("") => {
-            match mounted_inside(disk, given, &facts, name) {
-                Some(why) => Err(why),
-                None => Ok(facts),
-            }
-        }
-        _ => Ok(facts),
-    });
     match standing {
         Ok(standing) => Candidate {
             given: given.to_path_buf(),
@@ -593,6 +571,8 @@ pub fn offload(
     observer: &mut dyn Observer,
 ) -> Result<Proof, Refusal> {
     let started = tools.clock.now();
+    let held = hold_all(&plan, tools);
+    let _held = held.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
     let recorded = plan.recorded().cloned();
     let nothing_new = plan.has_nothing_new();
     let is_begun = recorded.is_none() && !nothing_new;
@@ -690,6 +670,26 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
             let why = format!("`{path}` was made and could not be removed again: {e}");
             reasons.push(Problem::new(ProblemKind::WriteFailed, why));
         }
+    }
+    Err(Refusal { reasons })
+}
+
+/// Holds the card and every destination until the job ends.
+fn hold_all(plan: &Plan, tools: &Tools) -> Result<Vec<Anchor>, Refusal> {
+    let gone = |what: &str, e: io::Error| {
+        Problem::new(ProblemKind::Vanished, format!("the {what} is gone: {e}"))
+    };
+    let card = &plan.card;
+    let held = tools.disk.anchor(&card.given, &card.facts);
+    let mut all = vec![held.map_err(|e| gone("card", e))];
+    for (index, d) in plan.destinations.iter().enumerate() {
+        let held = tools.disk.anchor(&d.given, &d.facts);
+        all.push(held.map_err(|e| gone("destination", e).on(index)));
+    }
+    let (held, lost): (Vec<_>, Vec<_>) = all.into_iter().partition(Result::is_ok);
+    let reasons: Vec<_> = lost.into_iter().filter_map(Result::err).collect();
+    if reasons.is_empty() {
+        return Ok(held.into_iter().flatten().collect());
     }
     Err(Refusal { reasons })
 }
@@ -966,10 +966,20 @@ fn stands_below(context: &Context, root: &Utf8Path) -> Result<HashMap<String, St
         .disk
         .walk(root, Tree::Drive)
         .map_err(|e| Problem::new(ProblemKind::WriteFailed, failed(Step::List, &e)))?;
-    let known = found
-        .into_iter()
-        .filter_map(|f| Some((f.path.into_string().ok()?, f.stat.ok()?)));
-    Ok(known.collect())
+    let mut known = HashMap::new();
+    for entry in found {
+        let path = entry.path.to_string_lossy().into_owned();
+        match entry.stat {
+            Ok(stat) if entry.path.to_str().is_some() => drop(known.insert(path, stat)),
+            // What lies in it is not on the drive, whatever it looks like.
+            Err(e) if e.kind() == io::ErrorKind::CrossesDevices => {
+                let detail = failed(Step::Look, &e);
+                return Err(Problem::new(ProblemKind::Changed, detail).at(path));
+            }
+            _ => {}
+        }
+    }
+    Ok(known)
 }
 
 // ---- records ----------------------------------------------------------------------------------

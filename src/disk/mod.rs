@@ -225,8 +225,25 @@ pub trait Journal: Send + Debug {
 /// A folder of records that is one run's own as long as this is kept; nothing where there is no such thing.
 pub type Claim = Option<std::fs::File>;
 
+/// A folder that is held as long as this is kept; see [`Disk::anchor`].
+pub type Anchor = Box<dyn Debug + Send + Sync>;
+
 /// Every operation on cards and drives.
 pub trait Disk: Send + Sync + Debug {
+    /// Holds the folder that `facts` are of, for a job: until the anchor is dropped, all that is done
+    /// below it starts from the folder itself and not from its name. It follows no link and enters
+    /// nothing that is mounted inside, which is told as [`io::ErrorKind::CrossesDevices`]. Fails when the name leads
+    /// elsewhere by now. Systems without such handles look at names.
+    fn anchor(&self, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<Anchor> {
+        let _ = (folder, facts);
+        Ok(Box::new(()))
+    }
+    /// Fails when the name of a held folder leads elsewhere by now: its drive was unmounted, or something
+    /// else was mounted over it.
+    fn check_in_place(&self, folder: &Utf8Path) -> io::Result<()> {
+        let _ = folder;
+        Ok(())
+    }
     /// Walks a tree below `root` (the root itself is not reported); order is free, access times stay.
     fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>>;
     /// Lists one folder of a drive.
@@ -287,7 +304,14 @@ pub fn is_name_refused(error: &io::Error) -> bool {
     matches!(
         error.kind(),
         io::ErrorKind::InvalidFilename | io::ErrorKind::InvalidInput
-    ) || error.raw_os_error() == Some(84) // EILSEQ: a character the file system cannot store
+    ) || {
+        // A character that the file system cannot store. The number differs between systems.
+        #[cfg(unix)]
+        let illegal = Some(rustix::io::Errno::ILSEQ.raw_os_error());
+        #[cfg(not(unix))]
+        let illegal = None;
+        illegal.is_some() && error.raw_os_error() == illegal
+    }
 }
 
 /// Turns a failed write step of a destination into its problem.

@@ -182,6 +182,18 @@ impl Lane {
         }
     }
 
+    /// Whether the destination is still where it is said to be; told if not. What is written meanwhile goes
+    /// to the drive that is held, wherever its name leads.
+    fn is_in_place(&self) -> bool {
+        let looked = self.context.disk.check_in_place(&self.destination().given);
+        looked
+            .map_err(|e| {
+                let detail = format!("the destination is gone: {e}");
+                self.drop_out(Problem::new(ProblemKind::Vanished, detail));
+            })
+            .is_ok()
+    }
+
     /// Drops the destination over one file of the plan.
     pub(super) fn drop_out_on(&self, step: Step, job: &FileJob, cause: &io::Error) {
         self.drop_out(write_problem(step, cause).at(job.name.as_str()));
@@ -455,6 +467,7 @@ impl Lane {
         for roll in rolls {
             let flushed = match &roll {
                 _ if self.stops() => Ok(()),
+                Roll::Upto(..) if !self.is_in_place() => Ok(()),
                 Roll::Upto(open, _) => {
                     self.timed(&self.meter().flush_ns, || open.part.flush_data())
                 }
@@ -673,7 +686,7 @@ impl Lane {
         let mut journal: Option<Box<dyn Journal>> = None;
         while let Ok(first) = equals.recv() {
             let batch = self.gather(first, equals);
-            if self.is_out() {
+            if self.is_out() || !self.is_in_place() {
                 batch
                     .into_iter()
                     .filter_map(|e| e.part)

@@ -199,11 +199,11 @@ pub fn verify(
     page: Page,
 ) -> Result<Findings, VerifyError> {
     let start = clock.elapsed();
+    let look = |e| VerifyError::Io(Error::new(Step::Look, root, e));
+    let facts = disk.facts(root).map_err(look)?;
+    let _held = disk.anchor(root, &facts).map_err(look)?;
     let (manifest, manifest_hash_checked, signed) =
         load_any(disk, &root.join(RECORDS)).map_err(VerifyError::Manifest)?;
-    let facts = disk
-        .facts(root)
-        .map_err(|e| VerifyError::Io(Error::new(Step::Look, root, e)))?;
     let found = disk
         .walk(root, Tree::Card)
         .map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
@@ -426,7 +426,11 @@ fn check_beside(
             continue;
         }
         if path == DATA {
-            findings.push(Finding::Changed(path, "is no longer a folder".to_owned()));
+            let why = match entry.stat {
+                Ok(_) => "is no longer a folder".to_owned(),
+                Err(e) => failed(Step::Look, &e),
+            };
+            findings.push(Finding::Changed(path, why));
         } else if TAG_FILES.iter().any(|tag| part_name(tag) == path) {
             remarks.insert(Remark::CutShort);
         } else if why_left_out(path.as_bytes(), is_folder).is_some()
@@ -503,7 +507,8 @@ fn sort_found(
     for folder in &manifest.folders {
         match standing.get(folder) {
             Some(Ok(EntryKind::Folder)) => {}
-            Some(_) => findings.push(Finding::Changed(
+            Some(Err(why)) => findings.push(Finding::Changed(folder.clone(), why.clone())),
+            Some(Ok(_)) => findings.push(Finding::Changed(
                 folder.clone(),
                 "is no longer a folder".to_owned(),
             )),

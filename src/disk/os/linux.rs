@@ -1,16 +1,19 @@
 //! Owns what only Linux does: which disk is behind a folder (through `topology`), reading and writing
 //! past the page cache, and telling the page cache what it need not keep.
 
-use super::unix::{flags, open_quietly, stat_of};
+use super::beneath::{At, Place};
+use super::unix::{kind_of, raw_stat, stat_of};
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::topology;
 use crate::disk::{Part, ReadBackWay, Source, Stamp, Stat};
 use crate::units::len64;
-use rustix::fs::{Advice, OFlags};
-use std::fs::{File, OpenOptions};
+use rustix::fs::{Advice, AtFlags, CWD, Mode, OFlags, ResolveFlags, StatxFlags, openat2};
+use rustix::io::{Errno, retry_on_intr};
+use std::fs::File;
 use std::io;
-use std::os::unix::fs::{FileExt as _, MetadataExt as _, OpenOptionsExt as _};
+use std::os::fd::{BorrowedFd, OwnedFd};
+use std::os::unix::fs::{FileExt as _, MetadataExt as _};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
@@ -18,8 +21,62 @@ pub(super) use topology::Volume;
 
 /// Leaves the access time alone.
 pub(super) const QUIETLY: OFlags = OFlags::NOATIME;
+/// Opens a folder only to start from it.
+pub(super) const START: OFlags = OFlags::PATH;
 /// Where the volume that the system runs from is mounted.
 pub(super) const SYSTEM_ROOTS: [&str; 1] = [""];
+
+/// Opens what lies below a folder, through no link and on its own mount, in one call; `None` where the
+/// kernel (before 5.6) or a sandbox has no such call.
+pub(super) fn open_beneath(
+    from: BorrowedFd<'_>,
+    path: &Path,
+    flags: OFlags,
+    mode: Mode,
+) -> Option<Result<OwnedFd, Errno>> {
+    static IS_KNOWN: OnceLock<bool> = OnceLock::new();
+    let how = ResolveFlags::BENEATH | ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_XDEV;
+    let plain = OFlags::PATH | OFlags::CLOEXEC;
+    // A sandbox may answer with an error that files give as well.
+    IS_KNOWN
+        .get_or_init(|| openat2(CWD, ".", plain, Mode::empty(), how).is_ok())
+        .then(|| retry_on_intr(|| openat2(from, path, flags, mode, how)))
+}
+
+/// Returns what an entry of a folder is and where; a link is not followed.
+pub(super) fn stat_at(folder: BorrowedFd<'_>, name: &Path) -> Result<(Stat, Place), Errno> {
+    statx(folder, name, AtFlags::SYMLINK_NOFOLLOW)
+}
+
+/// Returns what an open file or folder is and where.
+pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, Place), Errno> {
+    statx(open, Path::new(""), AtFlags::EMPTY_PATH)
+}
+
+/// Asks for the number of the mount as well.
+fn statx(folder: BorrowedFd<'_>, name: &Path, flags: AtFlags) -> Result<(Stat, Place), Errno> {
+    let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
+    let told = match rustix::fs::statx(folder, name, flags, wanted) {
+        // Some sandboxes have no such call.
+        Err(Errno::NOSYS | Errno::PERM) => {
+            let stat = raw_stat(&rustix::fs::statat(folder, name, flags)?);
+            return Ok((stat, Place::of(&stat, None)));
+        }
+        other => other?,
+    };
+    let stat = Stat {
+        kind: kind_of(told.stx_mode.into()),
+        bytes: told.stx_size,
+        modified: Stamp {
+            seconds: told.stx_mtime.tv_sec,
+            nanos: told.stx_mtime.tv_nsec,
+        },
+        device: rustix::fs::makedev(told.stx_dev_major, told.stx_dev_minor),
+        inode: told.stx_ino,
+    };
+    let has_mount = told.stx_mask & StatxFlags::MNT_ID.bits() != 0;
+    Ok((stat, Place::of(&stat, has_mount.then_some(told.stx_mnt_id))))
+}
 
 /// Looks up what stands behind a folder.
 pub(super) fn volume_of(root: &Path, path: &Path, device: u64) -> io::Result<Volume> {
@@ -183,9 +240,9 @@ pub(super) fn card_source(file: File, volume: &Volume) -> Box<dyn Source> {
 }
 
 /// Opens a file for reads past the page cache, where the file system takes that.
-pub(super) fn open_past_cache(path: &Path) -> io::Result<File> {
-    match open_quietly(path, OFlags::DIRECT | OFlags::NONBLOCK) {
-        Err(e) if e.kind() == io::ErrorKind::InvalidInput => open_quietly(path, OFlags::NONBLOCK),
+pub(super) fn open_past_cache(at: &At) -> io::Result<File> {
+    match at.open_quietly(OFlags::DIRECT | OFlags::NONBLOCK) {
+        Err(e) if e.kind() == io::ErrorKind::InvalidInput => at.open_quietly(OFlags::NONBLOCK),
         other => other,
     }
 }
@@ -241,8 +298,8 @@ fn opened(images: &Images) -> (Vec<File>, ReadBackWay) {
 /// or the file system does not say. Some file systems take the flag and answer through the page cache: ext4
 /// for files that it encrypts or journals.
 fn takes_direct(file: &File) -> Option<bool> {
-    let flags = rustix::fs::AtFlags::EMPTY_PATH;
-    let mask = rustix::fs::StatxFlags::DIOALIGN;
+    let flags = AtFlags::EMPTY_PATH;
+    let mask = StatxFlags::DIOALIGN;
     let found = rustix::fs::statx(file, "", flags, mask).ok()?;
     (found.stx_mask & mask.bits() != 0).then_some(found.stx_dio_offset_align != 0)
 }
@@ -283,26 +340,17 @@ fn through_cache(file: &File) -> io::Result<()> {
 }
 
 /// Creates a part file; it must not exist.
-pub(super) fn create_part(path: &Path, large: bool) -> io::Result<Box<dyn Part>> {
-    let create = |extra: OFlags| {
-        OpenOptions::new()
-            .write(true)
-            .create_new(true)
-            .custom_flags(flags(OFlags::NOFOLLOW | extra))
-            .open(path)
-    };
+pub(super) fn create_part(at: At, large: bool) -> io::Result<Box<dyn Part>> {
     let (file, direct) = if large {
-        match create(OFlags::DIRECT) {
-            Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
-                (create_or_reuse(path, &create)?, false)
-            }
+        match at.create(OFlags::DIRECT) {
+            Err(e) if e.kind() == io::ErrorKind::InvalidInput => (create_or_reuse(&at)?, false),
             other => (other?, true),
         }
     } else {
-        (create(OFlags::empty())?, false)
+        (at.create(OFlags::empty())?, false)
     };
     Ok(Box::new(OsPart {
-        path: path.to_owned(),
+        at,
         file,
         direct,
         buffered: OnceLock::new(),
@@ -315,16 +363,10 @@ pub(super) fn flush_all(file: &File) -> io::Result<()> {
 }
 
 /// After EINVAL for a direct open, some file systems have already made the (empty) file.
-fn create_or_reuse(path: &Path, create: &dyn Fn(OFlags) -> io::Result<File>) -> io::Result<File> {
-    match create(OFlags::empty()) {
-        Err(e)
-            if e.kind() == io::ErrorKind::AlreadyExists
-                && std::fs::symlink_metadata(path)?.len() == 0 =>
-        {
-            OpenOptions::new()
-                .write(true)
-                .custom_flags(flags(OFlags::NOFOLLOW))
-                .open(path)
+fn create_or_reuse(at: &At) -> io::Result<File> {
+    match at.create(OFlags::empty()) {
+        Err(e) if e.kind() == io::ErrorKind::AlreadyExists && at.stat()?.bytes == 0 => {
+            at.open(OFlags::WRONLY | OFlags::NOFOLLOW, Mode::empty())
         }
         other => other,
     }
@@ -415,7 +457,7 @@ impl Source for OsSource {
 /// A part file being written.
 #[derive(Debug)]
 struct OsPart {
-    path: PathBuf,
+    at: At,
     file: File,
     direct: bool,
     /// Opened when the file system took a direct open and refused a direct write.
@@ -425,10 +467,9 @@ struct OsPart {
 impl OsPart {
     fn open_buffered(&self) -> io::Result<&File> {
         if self.buffered.get().is_none() {
-            let file = OpenOptions::new()
-                .write(true)
-                .custom_flags(flags(OFlags::NOFOLLOW))
-                .open(&self.path)?;
+            let file = self
+                .at
+                .open(OFlags::WRONLY | OFlags::NOFOLLOW, Mode::empty())?;
             drop(self.buffered.set(file));
         }
         self.buffered

@@ -6,24 +6,29 @@
 //! `dropped`, and as `cached` as soon as one of these calls is refused. There is no way to read a file
 //! and leave its date of last access alone; macOS keeps that date lazily on its own file systems.
 
+use super::beneath::{At, Place};
 use super::diskutil::{self, Told};
-use super::unix::{flags, open_quietly, stat_of};
+use super::unix::{raw_stat, stat_of};
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::{Part, ReadBackWay, Source, Stamp, Stat};
 use crate::sys::macos::drop_pages;
 use crate::units::len64;
-use rustix::fs::{OFlags, fcntl_fullfsync, fcntl_nocache, fcntl_rdadvise};
+use rustix::fs::{AtFlags, Mode, OFlags, fcntl_fullfsync, fcntl_nocache, fcntl_rdadvise};
+use rustix::io::Errno;
 use std::ffi::OsStr;
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io;
+use std::os::fd::{BorrowedFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt as _;
-use std::os::unix::fs::{FileExt as _, OpenOptionsExt as _};
+use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 /// There is no flag for leaving the access time alone.
 pub(super) const QUIETLY: OFlags = OFlags::empty();
+/// Opens a folder only to start from it.
+pub(super) const START: OFlags = OFlags::RDONLY;
 /// Where the volumes that the system runs from are mounted.
 pub(super) const SYSTEM_ROOTS: [&str; 2] = ["", "System/Volumes/Data"];
 /// `MNT_RDONLY` of `sys/mount.h`.
@@ -42,6 +47,32 @@ pub(super) struct Volume {
     /// The whole disk, where it is one.
     pub(super) own_disk: Option<String>,
     pub(super) rotational: Option<bool>,
+}
+
+/// There is no such call.
+pub(super) fn open_beneath(
+    _from: BorrowedFd<'_>,
+    _path: &Path,
+    _flags: OFlags,
+    _mode: Mode,
+) -> Option<Result<OwnedFd, Errno>> {
+    None
+}
+
+/// Returns what an entry of a folder is and where; a link is not followed.
+pub(super) fn stat_at(folder: BorrowedFd<'_>, name: &Path) -> Result<(Stat, Place), Errno> {
+    let stat = raw_stat(&rustix::fs::statat(
+        folder,
+        name,
+        AtFlags::SYMLINK_NOFOLLOW,
+    )?);
+    Ok((stat, Place::of(&stat, None)))
+}
+
+/// Returns what an open file or folder is and where.
+pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, Place), Errno> {
+    let stat = raw_stat(&rustix::fs::fstat(open)?);
+    Ok((stat, Place::of(&stat, None)))
 }
 
 /// Looks up what stands behind a folder.
@@ -148,8 +179,8 @@ pub(super) fn card_source(file: File, _volume: &Volume) -> Box<dyn Source> {
 }
 
 /// Opens a file that is to be read past the page cache.
-pub(super) fn open_past_cache(path: &Path) -> io::Result<File> {
-    open_quietly(path, OFlags::NONBLOCK)
+pub(super) fn open_past_cache(at: &At) -> io::Result<File> {
+    at.open_quietly(OFlags::NONBLOCK)
 }
 
 /// Opens a file for reading it back from the device.
@@ -171,12 +202,12 @@ pub(super) fn read_back_source(
 }
 
 /// Creates a part file; it must not exist.
-pub(super) fn create_part(path: &Path, large: bool) -> io::Result<Box<dyn Part>> {
-    let file = OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .custom_flags(flags(OFlags::NOFOLLOW))
-        .open(path)?;
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "a part keeps its place on Linux"
+)]
+pub(super) fn create_part(at: At, large: bool) -> io::Result<Box<dyn Part>> {
+    let file = at.create(OFlags::empty())?;
     // A refusal fills the cache and changes nothing that is written.
     if large && fcntl_nocache(&file, true).is_err() {}
     Ok(Box::new(OsPart { file }))

@@ -4,6 +4,8 @@
 //!
 //! Linux is what it was run on most. Windows was run under Wine only, macOS was type-checked only.
 
+#[cfg(unix)]
+mod beneath;
 #[cfg(any(target_os = "macos", test))]
 mod diskutil;
 #[cfg(target_os = "linux")]

@@ -6,22 +6,21 @@ use super::linux as system;
 #[cfg(target_os = "macos")]
 use super::macos as system;
 
-use super::{
-    DEPTH_MAX, ENTRIES_MAX, Entries, OsJournal, check_own, is_camera_volume, read_limited, walk,
-};
+use super::beneath::{At, FOR_FILES, FOR_FOLDERS, Held, Start, told};
+use super::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
 use crate::disk::{
-    Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, Source, Stamp, Stat, Tree,
+    Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, Source, Stamp, Stat, Tree,
 };
 use camino::Utf8Path;
-use rustix::fs::{AtFlags, OFlags, RenameFlags};
+use rustix::fs::{AtFlags, FileType, Mode, OFlags, RenameFlags};
 use std::collections::HashMap;
 use std::ffi::OsStr;
-use std::fs::{File, OpenOptions};
 use std::io;
+use std::os::fd::OwnedFd;
 use std::os::unix::ffi::OsStrExt as _;
-use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _};
+use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use system::Volume;
 
 /// The computer's own file systems, seen from `root` (`/` outside tests).
@@ -31,6 +30,8 @@ pub struct OsDisk {
     /// What stands behind each `st_dev`, so that thousands of small files are not each looked up.
     /// Used for the way of reading back only; identity is always asked afresh.
     volumes: Mutex<HashMap<u64, Arc<Volume>>>,
+    /// The folders that jobs work in now.
+    held: Arc<RwLock<Vec<Arc<Held>>>>,
 }
 
 impl OsDisk {
@@ -39,6 +40,7 @@ impl OsDisk {
         Self {
             root: PathBuf::from("/"),
             volumes: Mutex::default(),
+            held: Arc::default(),
         }
     }
 }
@@ -46,25 +48,6 @@ impl OsDisk {
 impl Default for OsDisk {
     fn default() -> Self {
         Self::new()
-    }
-}
-
-pub(super) fn flags(flags: OFlags) -> i32 {
-    i32::try_from(flags.bits()).unwrap_or(0)
-}
-
-/// Opens for reading without touching the access time where the system grants that (on Linux the
-/// owner or root; macOS has no such call); never follows a link.
-pub(super) fn open_quietly(path: &Path, extra: OFlags) -> io::Result<File> {
-    let open = |more: OFlags| {
-        OpenOptions::new()
-            .read(true)
-            .custom_flags(flags(OFlags::NOFOLLOW | extra | more))
-            .open(path)
-    };
-    match open(system::QUIETLY) {
-        Err(e) if e.kind() == io::ErrorKind::PermissionDenied => open(OFlags::empty()),
-        other => other,
     }
 }
 
@@ -94,29 +77,33 @@ pub(super) fn stat_of(meta: &std::fs::Metadata) -> Stat {
     }
 }
 
-/// Follows a link that was given as a root; below it nothing is followed.
-fn followed_once(root: &Path) -> io::Result<PathBuf> {
-    if std::fs::symlink_metadata(root)?.is_symlink() {
-        return std::fs::canonicalize(root);
-    }
-    Ok(root.to_path_buf())
-}
-
-/// Lists one folder of a card so that its access time stays; `walkdir` cannot ask for that.
-fn list_folder(at: &Path, entries: &mut Entries) -> io::Result<()> {
-    let handle = open_quietly(at, OFlags::DIRECTORY)?;
-    for entry in rustix::fs::Dir::read_from(&handle)? {
+/// Lists one open folder. What is mounted in it is told as that, where it is asked on which mount it
+/// has to be.
+fn list_folder(folder: OwnedFd, on: Option<&Start>, entries: &mut Entries) -> io::Result<()> {
+    let mut listed = rustix::fs::Dir::new(folder)?;
+    while let Some(entry) = listed.read() {
         let entry = entry?;
         let name = entry.file_name().to_bytes();
         if matches!(name, b"." | b"..") {
             continue;
         }
-        let stat = rustix::fs::statat(&handle, entry.file_name(), AtFlags::SYMLINK_NOFOLLOW)
-            .map_err(io::Error::from)
-            .map(|s| raw_stat(&s));
-        entries.push((OsStr::from_bytes(name).to_owned(), stat));
+        let name = OsStr::from_bytes(name);
+        let stat = system::stat_at(listed.fd()?, Path::new(name)).and_then(|(stat, place)| {
+            on.map_or(Ok(()), |start| place.check_on(start.place))?;
+            Ok(stat)
+        });
+        entries.push((name.to_owned(), stat.map_err(told)));
     }
     Ok(())
+}
+
+/// Opens a folder to be listed, so that its access time stays.
+fn open_listing(start: &Start, path: &Path) -> io::Result<OwnedFd> {
+    let open = |more| start.open(path, OFlags::DIRECTORY | more, Mode::empty());
+    match open(system::QUIETLY) {
+        Err(e) if e.kind() == io::ErrorKind::PermissionDenied => open(OFlags::empty()),
+        other => other,
+    }
 }
 
 /// The widths of these fields differ between systems.
@@ -124,15 +111,18 @@ fn wide<T, N: TryInto<T>>(field: N) -> Option<T> {
     field.try_into().ok()
 }
 
-fn raw_stat(s: &rustix::fs::Stat) -> Stat {
-    use rustix::fs::FileType;
+pub(super) fn kind_of(mode: rustix::fs::RawMode) -> EntryKind {
+    match FileType::from_raw_mode(mode) {
+        FileType::RegularFile => EntryKind::File,
+        FileType::Directory => EntryKind::Folder,
+        FileType::Symlink => EntryKind::Link,
+        _ => EntryKind::Special,
+    }
+}
+
+pub(super) fn raw_stat(s: &rustix::fs::Stat) -> Stat {
     Stat {
-        kind: match FileType::from_raw_mode(s.st_mode) {
-            FileType::RegularFile => EntryKind::File,
-            FileType::Directory => EntryKind::Folder,
-            FileType::Symlink => EntryKind::Link,
-            _ => EntryKind::Special,
-        },
+        kind: kind_of(s.st_mode),
         bytes: wide(s.st_size).unwrap_or(0),
         modified: Stamp {
             seconds: wide(s.st_mtime).unwrap_or(0),
@@ -143,50 +133,50 @@ fn raw_stat(s: &rustix::fs::Stat) -> Stat {
     }
 }
 
-fn walk_drive(root: &Path, depth_max: usize) -> io::Result<Vec<Found>> {
-    let mut found = Vec::new();
-    let walk = walkdir::WalkDir::new(root)
-        .min_depth(1)
-        .max_depth(depth_max)
-        .follow_links(false);
-    for entry in walk {
-        match entry {
-            Ok(entry) => {
-                let path = entry.path().strip_prefix(root).unwrap_or(entry.path());
-                found.push(Found {
-                    path: path.as_os_str().to_owned(),
-                    stat: entry
-                        .metadata()
-                        .map(|m| stat_of(&m))
-                        .map_err(io::Error::from),
-                });
-            }
-            Err(error) => {
-                let path = error
-                    .path()
-                    .and_then(|p| p.strip_prefix(root).ok())
-                    .map(Path::to_path_buf);
-                let depth = error.depth();
-                let cause = io::Error::from(error);
-                match path {
-                    Some(path) if depth > 0 && !path.as_os_str().is_empty() => {
-                        found.push(Found {
-                            path: path.into_os_string(),
-                            stat: Err(cause),
-                        });
-                    }
-                    _ => return Err(cause),
-                }
-            }
-        }
-        if found.len() > ENTRIES_MAX {
-            return Err(io::Error::other("holds more than 5,000,000 entries"));
+/// Lets go of a held folder.
+#[derive(Debug)]
+struct Hold {
+    all: Arc<RwLock<Vec<Arc<Held>>>>,
+    held: Arc<Held>,
+}
+
+impl Drop for Hold {
+    fn drop(&mut self) {
+        let mut all = self.all.write().unwrap_or_else(PoisonError::into_inner);
+        if let Some(at) = all.iter().position(|held| Arc::ptr_eq(held, &self.held)) {
+            all.swap_remove(at);
         }
     }
-    Ok(found)
 }
 
 impl OsDisk {
+    /// Returns the held folder that a path is in, the nearest one, and the way from there.
+    fn held<'a>(&self, path: &'a Utf8Path) -> Option<(Arc<Held>, &'a Path)> {
+        let all = self.held.read().unwrap_or_else(PoisonError::into_inner);
+        let below = all.iter().filter_map(|held| {
+            let below = path.strip_prefix(&held.path).ok()?;
+            Some((held, below.as_std_path()))
+        });
+        let (held, below) = below.min_by_key(|(_, below)| below.components().count())?;
+        Some((Arc::clone(held), below))
+    }
+
+    fn at(&self, path: &Utf8Path) -> io::Result<At> {
+        match self.held(path) {
+            Some((held, below)) => held.at(below),
+            None => Ok(At::by_name(path)),
+        }
+    }
+
+    /// Returns a folder to start a walk from. A link that was given as a root is followed once; below it, and
+    /// below what is held, nothing is.
+    fn start(&self, root: &Utf8Path) -> io::Result<Start> {
+        match self.held(root) {
+            Some((held, below)) => held.start_at(below),
+            None => Start::by_name(root),
+        }
+    }
+
     fn known_volume(&self, path: &Utf8Path, device: u64) -> io::Result<Arc<Volume>> {
         let mut known = self.volumes.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(volume) = known.get(&device) {
@@ -200,16 +190,49 @@ impl OsDisk {
 }
 
 impl Disk for OsDisk {
-    fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
-        match tree {
-            Tree::Card => walk(&followed_once(root.as_std_path())?, &list_folder),
-            Tree::Drive => walk_drive(root.as_std_path(), DEPTH_MAX),
+    fn anchor(&self, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<Anchor> {
+        let held = Arc::new(Held::new(folder)?);
+        let place = held.start.place;
+        let mut all = self.held.write().unwrap_or_else(PoisonError::into_inner);
+        let other = all.iter().find(|other| other.path == folder).cloned();
+        let is_same = other.as_ref().is_none_or(|o| o.start.place == place);
+        if (place.device, place.inode) != (facts.device, facts.inode) || !is_same {
+            return Err(io::Error::new(
+                io::ErrorKind::NotFound,
+                "another folder or drive is in its place by now",
+            ));
         }
+        let held = other.unwrap_or(held);
+        all.push(Arc::clone(&held));
+        let all = Arc::clone(&self.held);
+        Ok(Box::new(Hold { all, held }))
+    }
+
+    fn check_in_place(&self, folder: &Utf8Path) -> io::Result<()> {
+        match self.held(folder) {
+            Some((held, _)) => held.check_in_place(),
+            None => Ok(()),
+        }
+    }
+
+    fn walk(&self, root: &Utf8Path, _tree: Tree) -> io::Result<Vec<Found>> {
+        let start = self.start(root)?;
+        walk(Path::new(""), &|at, entries| {
+            let at = if at.as_os_str().is_empty() {
+                Path::new(".")
+            } else {
+                at
+            };
+            list_folder(open_listing(&start, at)?, Some(&start), entries)
+        })
     }
 
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
         let mut entries = Entries::new();
-        list_folder(&followed_once(folder.as_std_path())?, &mut entries)?;
+        let start = self.start(folder)?;
+        // Drives may be mounted in a folder that is searched for them.
+        let on = self.held(folder).map(|_| &start);
+        list_folder(open_listing(&start, Path::new("."))?, on, &mut entries)?;
         let found = |(path, stat)| Found { path, stat };
         Ok(entries.into_iter().map(found).collect())
     }
@@ -261,8 +284,13 @@ impl Disk for OsDisk {
     }
 
     fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>> {
-        match std::fs::symlink_metadata(path) {
-            Ok(meta) => Ok(Some(stat_of(&meta))),
+        let stat = match self.held(path) {
+            // What its name leads to is asked, and not what is held.
+            Some((_, below)) if below.as_os_str().is_empty() => At::by_name(path).stat(),
+            _ => self.at(path).and_then(|at| at.stat()),
+        };
+        match stat {
+            Ok(stat) => Ok(Some(stat)),
             Err(e)
                 if matches!(
                     e.kind(),
@@ -277,7 +305,7 @@ impl Disk for OsDisk {
 
     fn open_card(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>> {
         // O_NONBLOCK: a pipe that took the place of a file must not hang the reader.
-        let file = open_quietly(path.as_std_path(), OFlags::NONBLOCK)?;
+        let file = self.at(path)?.open_quietly(OFlags::NONBLOCK)?;
         let meta = file.metadata()?;
         if !meta.is_file() {
             return Err(io::Error::other("is no longer a file"));
@@ -287,8 +315,7 @@ impl Disk for OsDisk {
     }
 
     fn open_read_back(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>> {
-        let std_path = path.as_std_path();
-        let file = system::open_past_cache(std_path)?;
+        let file = system::open_past_cache(&self.at(path)?)?;
         let meta = file.metadata()?;
         if !meta.is_file() {
             return Err(io::Error::other("is not a file"));
@@ -298,13 +325,13 @@ impl Disk for OsDisk {
     }
 
     fn read_record(&self, path: &Utf8Path, limit: u64) -> io::Result<Vec<u8>> {
-        let file = open_quietly(path.as_std_path(), OFlags::NONBLOCK)?;
+        let file = self.at(path)?.open_quietly(OFlags::NONBLOCK)?;
         read_limited(file, limit)
     }
 
     fn claim(&self, folder: &Utf8Path) -> io::Result<Claim> {
         use rustix::fs::{FlockOperation, flock};
-        let folder = open_quietly(folder.as_std_path(), OFlags::DIRECTORY)?;
+        let folder = self.at(folder)?.open_quietly(OFlags::DIRECTORY)?;
         match flock(&folder, FlockOperation::NonBlockingLockExclusive) {
             Ok(()) => Ok(Some(folder)),
             Err(rustix::io::Errno::WOULDBLOCK) => Err(io::ErrorKind::WouldBlock.into()),
@@ -314,20 +341,22 @@ impl Disk for OsDisk {
     }
 
     fn create_folder(&self, path: &Utf8Path) -> io::Result<()> {
-        std::fs::create_dir(path)
+        let at = self.at(path)?;
+        Ok(rustix::fs::mkdirat(at.folder(), &at.name, FOR_FOLDERS)?)
     }
 
     fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>> {
-        system::create_part(path.as_std_path(), large)
+        system::create_part(self.at(path)?, large)
     }
 
     fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
-        use rustix::fs::{CWD, renameat_with};
+        use rustix::fs::renameat_with;
+        let (from, to) = (self.at(from)?, self.at(to)?);
         match renameat_with(
-            CWD,
-            from.as_std_path(),
-            CWD,
-            to.as_std_path(),
+            from.folder(),
+            &from.name,
+            to.folder(),
+            &to.name,
             RenameFlags::NOREPLACE,
         ) {
             Ok(()) => Ok(()),
@@ -335,13 +364,14 @@ impl Disk for OsDisk {
             // either; where even that is missing, nothing is published.
             Err(
                 rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS | rustix::io::Errno::NOTSUP,
-            ) => rename_by_link(from.as_std_path(), to.as_std_path()),
+            ) => rename_by_link(&from, &to),
             Err(e) => Err(e.into()),
         }
     }
 
     fn flush(&self, path: &Utf8Path) -> io::Result<()> {
-        match system::flush_all(&File::open(path)?) {
+        let open = self.at(path)?.open(OFlags::NONBLOCK, Mode::empty())?;
+        match system::flush_all(&open) {
             // Some network and FUSE file systems have no such call for folders; their own protocol
             // decides when an entry is durable.
             Err(e)
@@ -358,19 +388,27 @@ impl Disk for OsDisk {
 
     fn remove_own(&self, path: &Utf8Path) -> io::Result<()> {
         check_own(path.file_name().unwrap_or_default())?;
-        std::fs::remove_file(path)
+        let at = self.at(path)?;
+        Ok(rustix::fs::unlinkat(
+            at.folder(),
+            &at.name,
+            AtFlags::empty(),
+        )?)
     }
 
     fn remove_empty_folder(&self, path: &Utf8Path) -> io::Result<()> {
-        std::fs::remove_dir(path)
+        let at = self.at(path)?;
+        Ok(rustix::fs::unlinkat(
+            at.folder(),
+            &at.name,
+            AtFlags::REMOVEDIR,
+        )?)
     }
 
     fn open_journal(&self, path: &Utf8Path) -> io::Result<Box<dyn Journal>> {
-        let file = OpenOptions::new()
-            .append(true)
-            .create(true)
-            .custom_flags(flags(OFlags::NOFOLLOW))
-            .open(path)?;
+        let append = OFlags::WRONLY | OFlags::APPEND | OFlags::CREATE;
+        let flags = append | OFlags::NOFOLLOW | OFlags::NONBLOCK;
+        let file = self.at(path)?.open(flags, FOR_FILES)?;
         Ok(Box::new(OsJournal { file }))
     }
 }
@@ -378,18 +416,21 @@ impl Disk for OsDisk {
 /// For file systems without `RENAME_NOREPLACE`: a hard link never replaces either. Where links are
 /// missing too (exFAT through FUSE), the place is looked at and then taken; only another program
 /// that writes this very name into the offload at the same instant could come between.
-#[expect(
-    clippy::disallowed_methods,
-    reason = "the one place where a rename could replace; it looks first"
-)]
-fn rename_by_link(from: &Path, to: &Path) -> io::Result<()> {
-    match std::fs::hard_link(from, to) {
-        Ok(()) => std::fs::remove_file(from),
-        Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Err(e),
-        Err(_) if std::fs::symlink_metadata(to).is_ok() => {
-            Err(io::Error::from(io::ErrorKind::AlreadyExists))
+fn rename_by_link(from: &At, to: &At) -> io::Result<()> {
+    use rustix::fs::{linkat, renameat, unlinkat};
+    let none = AtFlags::empty();
+    match linkat(from.folder(), &from.name, to.folder(), &to.name, none) {
+        Ok(()) => return Ok(unlinkat(from.folder(), &from.name, none)?),
+        Err(e) if e.kind() == io::ErrorKind::AlreadyExists => return Err(e.into()),
+        Err(_) => {}
+    }
+    // Only where it is certain that nothing stands there.
+    match to.stat() {
+        Ok(_) => Err(io::ErrorKind::AlreadyExists.into()),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => {
+            Ok(renameat(from.folder(), &from.name, to.folder(), &to.name)?)
         }
-        Err(_) => std::fs::rename(from, to),
+        Err(e) => Err(e),
     }
 }
 
