@@ -144,6 +144,9 @@ pub struct Snapshot {
     /// Delivered bytes per second, one value per interval, newest last.
     #[serde(skip)]
     pub strip: Vec<f64>,
+    /// Length of each of these intervals in seconds.
+    #[serde(skip)]
+    pub strip_every_s: u64,
     /// The person asked to stop.
     pub stopping: bool,
 }

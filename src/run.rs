@@ -1,16 +1,16 @@
 //! Owns the order of the stages: survey, plan, offload, closing look, proof, records. Everything
 //! below it is one stage; everything above it is words on a screen.
 
-use crate::card::identity::label_of;
+use crate::card::identity::{CardIdentity, fit_for_name, label_of};
 use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::{Anchor, Claim, Disk, EntryKind, FolderFacts, Stamp, Stat, Tree};
+use crate::disk::{Anchor, Claim, Disk, EntryKind, Stamp, Stat, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
-use crate::ledger::{Ledger, history};
-use crate::name::{fold, shown};
+use crate::ledger::{Deed, Ledger, history};
+use crate::name::{CardName, fold, shown};
 use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
@@ -352,10 +352,12 @@ fn with_history(mut plan: Plan, expected: history::Expected, is_alone: bool) -> 
 
 /// Names beyond the first that are tried for cards with one label on one day.
 const NAMES_MAX: usize = 99;
+/// Names of earlier runs that are looked up.
+const EARLIER_NAMES_MAX: usize = 4;
 
-/// Returns the offload's name and what stands under it. Without a given name it is the day and the
-/// label; where that is another card's already, `-2` and so on: two bodies of one make have cards
-/// of one label.
+/// Returns the offload's name and what stands under it. Without a given name it is the day and the card's
+/// name in the kit, or else its label; where that is another card's already, `-2` and so on: two bodies of
+/// one make have cards of one label. What was begun today under another of these names goes on there.
 fn name_and_candidates(
     job: &Job,
     tools: &Tools,
@@ -378,8 +380,6 @@ fn name_and_candidates(
     if let Some(name) = &job.name {
         return (name.clone(), look(name));
     }
-    let base = format!("{}-{}", tools.clock.today(), card.label);
-    let first = look(&base);
     let is_free = |name: &str, candidates: &[Candidate]| {
         let is_taken = job.taken.iter().any(|t| fold(t) == fold(name));
         !is_taken
@@ -390,18 +390,55 @@ fn name_and_candidates(
                 None => c.standing.damaged.is_none() && c.standing.entries.is_empty(),
             })
     };
-    if is_free(&base, &first) {
-        return (base, first);
-    }
-    for n in 2..=NAMES_MAX {
-        let name = format!("{base}-{n}");
-        let candidates = look(&name);
-        if is_free(&name, &candidates) {
-            return (name, candidates);
+    let mut found = None;
+    for base in names(job, &tools.clock.today(), card, listing) {
+        let numbered = (2..=NAMES_MAX).map(|n| format!("{base}-{n}"));
+        let free = std::iter::once(base.clone())
+            .chain(numbered)
+            .map(|name| (look(&name), name))
+            .find(|(candidates, name)| is_free(name, candidates));
+        let Some((candidates, name)) = free else {
+            continue;
+        };
+        let is_begun = candidates.iter().any(|c| c.standing.records.is_some());
+        if is_begun || found.is_none() {
+            found = Some((name, candidates));
+        }
+        if is_begun {
+            break;
         }
     }
-    // The refusal then tells what stands there.
-    (base, first)
+    found.unwrap_or_else(|| {
+        // The refusal then tells what stands there.
+        let name = format!("{}-{}", tools.clock.today(), card.label);
+        let candidates = look(&name);
+        (name, candidates)
+    })
+}
+
+/// The names that an offload of this card may have today, the first for a new one: that of the kit, that of the
+/// label, and what the ledger says of an earlier run, in which the card may have had another name.
+fn names(
+    job: &Job,
+    today: &str,
+    card: &CardFacts,
+    listing: &crate::card::listing::Listing,
+) -> Vec<String> {
+    let of_kit = job.known.card.as_deref().map(fit_for_name);
+    let labels = of_kit.iter().chain([&card.label]);
+    let mut names: Vec<String> = labels.map(|label| format!("{today}-{label}")).collect();
+    let identity = CardIdentity::of(&card.facts, &card.label, listing);
+    let entries = job.known.ledger.entries.iter().rev();
+    let earlier = entries
+        .filter(|e| e.did == Deed::Copy && e.card.is_same_card(&identity))
+        .filter_map(|e| e.offload.clone())
+        .filter(|name| {
+            name.starts_with(today) && CardName::parse(name).is_ok_and(|n| n.parent().is_none())
+        });
+    names.extend(earlier.take(EARLIER_NAMES_MAX));
+    let mut seen = HashSet::new();
+    names.retain(|name| seen.insert(fold(name)));
+    names
 }
 
 fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Candidate {
@@ -412,7 +449,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
         ),
         _ => format!("`{}` cannot be used: {e}", shown(given.as_str())),
     });
-    let is_plain = crate::name::CardName::parse(name).is_ok_and(|n| n.parent().is_none());
+    let is_plain = CardName::parse(name).is_ok_and(|n| n.parent().is_none());
     // Something else may be mounted where the offload would lie, and it may be the card itself: room and
     // device of `given` say nothing of it.
     let standing = match &facts {

@@ -94,14 +94,15 @@ impl MegabytesPerS {
     }
 }
 
-/// Returns a size in the largest decimal unit that keeps it readable: `96.0 GB`, `512 bytes`.
+/// Returns a size in the largest decimal unit that keeps it readable: `96.0 GB`, `512 bytes`. What would be
+/// rounded to 1000 of a unit is 1 of the next.
 pub fn size(bytes: u64) -> String {
     match bytes {
         1 => "1 byte".to_owned(),
         0..1_000 => format!("{bytes} bytes"),
-        1_000..MB => format!("{:.1} kB", float(bytes) / 1e3),
-        MB..GB => format!("{:.1} MB", float(bytes) / 1e6),
-        GB..1_000_000_000_000 => format!("{:.1} GB", float(bytes) / 1e9),
+        1_000..999_950 => format!("{:.1} kB", float(bytes) / 1e3),
+        999_950..999_950_000 => format!("{:.1} MB", float(bytes) / 1e6),
+        999_950_000..999_950_000_000 => format!("{:.1} GB", float(bytes) / 1e9),
         _ => format!("{:.2} TB", float(bytes) / 1e12),
     }
 }
@@ -109,9 +110,9 @@ pub fn size(bytes: u64) -> String {
 /// Returns a rate in MB/s with three significant digits at most: `94.1 MB/s`, `263 MB/s`.
 pub fn speed(bytes_per_s: f64) -> String {
     let mb = bytes_per_s / 1e6;
-    if mb < 10.0 {
+    if mb < 9.995 {
         format!("{mb:.2} MB/s")
-    } else if mb < 100.0 {
+    } else if mb < 99.95 {
         format!("{mb:.1} MB/s")
     } else {
         format!("{mb:.0} MB/s")
@@ -122,7 +123,7 @@ pub fn speed(bytes_per_s: f64) -> String {
 /// left over is rounded, so that it agrees with the same time in minutes and a decimal.
 pub fn time(time: Duration) -> String {
     let seconds = time.as_secs_f64();
-    if seconds < 10.0 {
+    if seconds < 9.995 {
         return format!("{seconds:.2} s");
     }
     if seconds < 99.95 {
@@ -168,6 +169,13 @@ mod tests {
         // IEC 80000-13: kilo = 10^3, mega = 10^6; binary units would need Ki, Mi.
         assert_eq!(size(999), "999 bytes");
         assert_eq!(size(1), "1 byte");
+        // Rounded up they are one of the next unit.
+        assert_eq!(size(999_999), "1.0 MB");
+        assert_eq!(size(999_949), "999.9 kB");
+        assert_eq!(size(999_999_999), "1.0 GB");
+        assert_eq!(size(999_999_999_999), "1.00 TB");
+        assert_eq!(speed(9_999_000.0), "10.0 MB/s");
+        assert_eq!(speed(99_960_000.0), "100 MB/s");
         assert_eq!(size(1_500), "1.5 kB");
         assert_eq!(size(96_000_000_000), "96.0 GB");
         assert_eq!(size(1_620_000_000_000), "1.62 TB");
@@ -189,6 +197,7 @@ mod tests {
     fn times_and_counts_read_well() {
         assert_eq!(time(Duration::from_millis(840)), "0.84 s");
         assert_eq!(time(Duration::from_secs(245)), "4 min 05 s");
+        assert_eq!(time(Duration::from_millis(9_996)), "10.0 s");
         assert_eq!(time(Duration::from_secs(7_620)), "2 h 07 min");
         // 128 GB at 35 Mb/s are 487.6 min, and at 100 Mb/s 170.7: by IEC 80000-13's units.
         assert_eq!(time(Duration::from_secs_f64(29_257.1)), "8 h 08 min");

@@ -180,6 +180,11 @@ pub fn label_of(card: &Utf8Path, facts: &FolderFacts) -> String {
         .or_else(|| canonical.file_name())
         .or_else(|| card.file_name())
         .unwrap_or("CARD");
+    fit_for_name(name)
+}
+
+/// Returns a name fit for a folder on every file system; at most 40 characters, `CARD` where nothing is left.
+pub fn fit_for_name(name: &str) -> String {
     let label: String = name
         .chars()
         .map(|c| {

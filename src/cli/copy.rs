@@ -284,10 +284,17 @@ impl Errand<'_> {
             work();
         }
         let mut worst = Exit::Done;
+        let mut ends = Vec::new();
         for (job, done) in self.jobs.iter().zip(done) {
             let done = done.into_inner().ok().flatten();
             let exit = done.unwrap_or_else(|| self.not_begun(job));
             worst = worst.max(exit);
+            ends.push((job.card.as_str(), exit));
+        }
+        if ends.len() > 1 && !self.out.json {
+            for line in words::answer_for_all(&ends, self.out) {
+                self.out.line(&line);
+            }
         }
         worst
     }

@@ -6,6 +6,7 @@ use super::exit::Exit;
 use super::home::folder;
 use super::kit::{exit_of, refuse};
 use super::kit_file;
+use super::meant::drive_as_card;
 use super::out::{Out, wrap};
 use unlade::disk::{Disk, FolderFacts};
 use unlade::kit::{Card, Kit, Reader, fill, fill_drive};
@@ -124,7 +125,11 @@ pub(crate) fn apply(
     for job in jobs {
         // What can't be looked at is told when its turn comes.
         let facts = tools.disk.facts(&job.card).ok();
-        let known = Known::of(names, facts.as_ref(), &kit, tools.disk.as_ref()).map_err(|why| {
+        let is_drive = facts
+            .as_ref()
+            .and_then(|f| drive_as_card(&job.card, f, &kit, tools.disk.as_ref()));
+        let known = Known::of(names, facts.as_ref(), &kit, tools.disk.as_ref());
+        let known = is_drive.map_or(known, Err).map_err(|why| {
             for line in wrap(&why, out.width, "unlade: ", "  ") {
                 out.error(&line);
             }

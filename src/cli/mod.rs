@@ -16,6 +16,7 @@ mod kit_args;
 mod kit_file;
 mod known;
 mod ledger;
+mod meant;
 mod next;
 mod out;
 mod power;
@@ -35,9 +36,9 @@ mod words;
 
 use args::{Cli, Command};
 use clap::builder::Resettable;
-use clap::{CommandFactory as _, Parser as _};
+use clap::{CommandFactory as _, FromArgMatches as _};
 use exit::Exit;
-use out::Out;
+use out::{Out, wrap};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use unlade::clock::SystemClock;
@@ -47,8 +48,10 @@ use unlade::run::Tools;
 
 /// Runs the program.
 pub(crate) fn main() -> Exit {
-    let cli = match Cli::try_parse() {
-        Ok(cli) => cli,
+    let matches = Cli::command().try_get_matches();
+    let parsed = matches.and_then(|matches| Ok((Cli::from_arg_matches(&matches)?, matches)));
+    let (cli, matches) = match parsed {
+        Ok(parsed) => parsed,
         Err(error) => {
             let asked_for = !error.use_stderr();
             // Nothing can be told if the terminal is gone.
@@ -57,6 +60,12 @@ pub(crate) fn main() -> Exit {
         }
     };
     let out = Out::new(&cli.common);
+    if let Some(why) = meant::mixed(&matches) {
+        for line in wrap(&why, out.width, "unlade: ", "  ") {
+            out.error(&line);
+        }
+        return Exit::Usage;
+    }
     let cancel = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&cancel);
     if let Err(e) = ctrlc::set_handler(move || flag.store(true, Ordering::SeqCst)) {

@@ -29,6 +29,9 @@ use unlade::units::{counted, float, len64, size, speed, time};
 /// Figures on the line of rates over time.
 const STRIP: usize = 30;
 
+/// Above this share of a link's figure the figure is wrong, not the measurement.
+const EXCEEDED: f64 = 1.1;
+
 /// Measures a card and tells it.
 pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
     let kit = match known::kit(&args.names, common, out, tools) {
@@ -301,7 +304,9 @@ impl Told<'_> {
         let mut lines = Vec::new();
         let mut label = "Links";
         for link in self.ceiling.links() {
-            let limits = if link == limiting { " - limits" } else { "" };
+            // What was exceeded limits nothing.
+            let is_it = link == limiting && self.share(link) <= EXCEEDED;
+            let limits = if is_it { " - limits" } else { "" };
             let text = format!(
                 "{:.0} % of {}, {}{limits}",
                 self.share(link) * 100.0,
@@ -321,7 +326,7 @@ impl Told<'_> {
         let (low, high) = self.ceiling.usual()?;
         let mean = self.measured.mean() / 1e6;
         let range = format!("{:.0} to {:.0} MB/s are usual", low.0, high.0);
-        Some(if mean > limiting.mbps.0 * 1.1 {
+        Some(if mean > limiting.mbps.0 * EXCEEDED {
             format!(
                 "more than {} allows: what is said of card or reader is wrong, the reader was made for this card, or memory has helped",
                 limiting.words()

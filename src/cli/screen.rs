@@ -12,7 +12,7 @@ use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::name::shown;
 use unlade::speed::ceiling::Origin;
 use unlade::speed::forecast::{Remaining, words as forecast_words};
-use unlade::units::{counted, size, speed};
+use unlade::units::{counted, len64, size, speed};
 
 /// A plain line is printed this often when there is no terminal.
 const PLAIN_EVERY: Duration = Duration::from_secs(10);
@@ -270,7 +270,7 @@ pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<St
             "Rate   {}  0 to {}, last {} s",
             strip(&s.strip),
             speed(most),
-            s.strip.len()
+            len64(s.strip.len()) * s.strip_every_s
         ));
     }
     lines
@@ -282,11 +282,17 @@ fn or_more(rate: f64, s: &Snapshot) -> String {
     format!("{}{more}", speed(rate))
 }
 
-/// Returns what the card's links allow, and the slowest of them: ` of 53.2 (USB 2.0)`.
+/// Returns what the card's links allow, and the slowest of them: ` of 53.2 (USB 2.0)`. What is no limit stands
+/// beside it only: ` (its label: 90)`.
 fn of_ceiling(s: &Snapshot) -> String {
     let link = s.card_link.as_ref().filter(|_| !s.card_done);
     link.map_or(String::new(), |link| {
-        format!(" of {} ({})", words::mbps(link.mbps), link.short())
+        let (rate, name) = (words::mbps(link.mbps), link.short());
+        if link.is_limit() {
+            format!(" of {rate} ({name})")
+        } else {
+            format!(" ({name}: {rate})")
+        }
     })
 }
 
@@ -375,8 +381,7 @@ fn strip(rates: &[f64]) -> String {
     rates
         .chunks(per)
         .map(|chunk| {
-            let mean =
-                chunk.iter().sum::<f64>() / unlade::units::float(unlade::units::len64(chunk.len()));
+            let mean = chunk.iter().sum::<f64>() / unlade::units::float(len64(chunk.len()));
             let share = if most > 0.0 { mean / most } else { 0.0 };
             let level = unlade::units::len_usize(unlade::units::whole(share * 5.0)).min(5);
             LEVELS.get(level).copied().unwrap_or('_')
@@ -418,6 +423,7 @@ mod tests {
                 high_s: 700.0,
             }),
             strip: vec![0.0, 50e6, 100e6],
+            strip_every_s: 1,
             ..Default::default()
         }
     }

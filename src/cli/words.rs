@@ -1,5 +1,6 @@
 //! Owns the sentences that people read: plan, problems, verdict, cautions. Text from data only.
 
+use super::exit::Exit;
 use super::next;
 use super::out::{Out, wrap};
 use std::time::Duration;
@@ -7,7 +8,7 @@ use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Snapshot;
-use unlade::name::shown;
+use unlade::name::{shown, some_of};
 use unlade::offload::CopyState;
 use unlade::plan::together::is_little;
 use unlade::plan::{
@@ -18,7 +19,7 @@ use unlade::proof::verify::{Finding, Findings, Remark, Signature};
 use unlade::proof::{Proof, Tally, counted_copies};
 use unlade::run::AT_WORK;
 use unlade::signature::Expected;
-use unlade::speed::ceiling::{Ceiling, MEASURED};
+use unlade::speed::ceiling::{Ceiling, LABEL, Link, MEASURED};
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
 use unlade::units::{MegabytesPerS, count, counted, size, speed, time};
 
@@ -242,11 +243,21 @@ fn speed_lines(ceiling: &Ceiling, width: usize) -> Vec<String> {
         .iter()
         .map(|link| format!("{} {}", link.words(), mbps(link.mbps)))
         .collect();
-    let head = format!(
-        "{} MB/s at most{usual}; held back by {}",
-        mbps(limiting.mbps),
-        limiting.words()
-    );
+    // What somebody said, or what was reached before, can be exceeded.
+    let head = if limiting.is_limit() {
+        format!(
+            "{} MB/s at most{usual}; held back by {}",
+            mbps(limiting.mbps),
+            limiting.words()
+        )
+    } else {
+        let by = match limiting.id.as_str() {
+            MEASURED => "as card and reader gave before".to_owned(),
+            LABEL => "by the card's label".to_owned(),
+            _ => format!("as {} is said to take", limiting.words()),
+        };
+        format!("about {} MB/s{usual}, {by}", mbps(limiting.mbps))
+    };
     let mut lines = wrap(&head, width, "Speed    ", "         ");
     if each.len() > 1 {
         let all = format!("{} (MB/s)", each.join("; "));
@@ -269,7 +280,10 @@ fn plan_time(plan: &Plan) -> Option<String> {
     let remaining = plan.expects().filter(|r| r.likely_s > 0.0)?;
     let rate = plan.prior.rate?;
     let from = match rate.source {
-        Source::Ceiling => "expected from the slowest link's limit".to_owned(),
+        Source::Ceiling if plan.ceiling.limiting().is_some_and(Link::is_limit) => {
+            "expected from the slowest link's limit".to_owned()
+        }
+        Source::Ceiling => "expected from that figure".to_owned(),
         Source::History => before(plan, rate.mbps),
     };
     let then = match &plan.prior.companion {
@@ -506,6 +520,50 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     lines
 }
 
+/// Returns the one answer for several cards, the last thing printed: the last verdict alone would be taken for
+/// that of all.
+pub(crate) fn answer_for_all(ends: &[(&str, Exit)], out: Out) -> Vec<String> {
+    let mut lines = vec![String::new(), format!("All {} cards:", ends.len())];
+    for (card, exit) in ends {
+        let end = match exit {
+            Exit::Done => "proven",
+            Exit::Refused | Exit::Usage => "NOT PROVEN, refused",
+            Exit::Interrupted => "NOT PROVEN, interrupted",
+            Exit::NotProven => "NOT PROVEN",
+        };
+        lines.extend(wrap(
+            &format!("{}: {end}", shown(card)),
+            out.width,
+            "  ",
+            "    ",
+        ));
+    }
+    let (good, bad): (Vec<_>, Vec<_>) = ends.iter().partition(|(_, exit)| *exit == Exit::Done);
+    let names = |cards: &[&(&str, Exit)]| {
+        let all = unlade::units::len64(cards.len());
+        some_of(
+            cards.iter().map(|(card, _)| *card),
+            cards.len(),
+            all,
+            "card",
+        )
+    };
+    let answer = match (good.as_slice(), bad.as_slice()) {
+        (good, []) => format!("All {} cards are proven. You may format them.", good.len()),
+        ([], bad) => format!("No card is proven. Do not format {}.", names(bad)),
+        (good, bad) => format!(
+            "{} of {} cards {} proven. Do not format {}. You may format {} only.",
+            good.len(),
+            ends.len(),
+            if good.len() == 1 { "is" } else { "are" },
+            names(bad),
+            names(good)
+        ),
+    };
+    lines.extend(wrap(&answer, out.width, "", "  "));
+    lines
+}
+
 /// What the card holds, and what every copy of it does.
 fn counts_in_and_out(proof: &Proof, width: usize) -> Vec<String> {
     let plan = proof.plan();
@@ -549,13 +607,21 @@ fn next_when_proven(proof: &Proof) -> String {
         ),
         (false, _) if again => (
             "read back again",
-            " and matches what an earlier run read from the card; on the card sizes and dates are as they were then",
+            if dates_moved(proof) {
+                " and matches what an earlier run read from the card; on the card sizes are as they were then, and all dates have moved alike"
+            } else {
+                " and matches what an earlier run read from the card; on the card sizes and dates are as they were then"
+            },
         ),
         (true, false) => ("read back", " and matches"),
         (true, true) => ("read back", ", now or in an earlier run, and matched"),
         (false, _) => (
             "read back",
-            " in an earlier run and matched; sizes and dates are as they were then",
+            if dates_moved(proof) {
+                " in an earlier run and matched; sizes are as they were then, and all dates have moved alike"
+            } else {
+                " in an earlier run and matched; sizes and dates are as they were then"
+            },
         ),
     };
     let one = if proof.verdict().copies() == 1 {
@@ -570,6 +636,15 @@ fn next_when_proven(proof: &Proof) -> String {
         "You may format this card."
     };
     format!("Every file on this card was {how} from {drives}{when}. {one}{may}")
+}
+
+/// Whether files count as those of an earlier run although the card's dates are others: a clock or a zone was
+/// set since.
+fn dates_moved(proof: &Proof) -> bool {
+    proof.plan().jobs.iter().any(|job| {
+        let mut earlier = job.work.iter().filter_map(Work::earlier);
+        earlier.any(|entry| *entry.modified != *job.modified.rfc3339())
+    })
 }
 
 /// How many of the kept files were read back again: the others rest on the earlier run.
@@ -670,8 +745,12 @@ fn time_words(proof: &Proof) -> String {
         ));
     } else if o.bytes_read > 0 {
         words.push_str(&format!(", {} read from the card", size(o.bytes_read)));
-    } else if proof.terms().level == Level::Reread {
-        words.push_str(", the card was read to compare it, nothing had to be copied");
+    } else if o.read_again > Duration::ZERO {
+        // The time of the copy is none then: all that took time was the reading.
+        words = format!(
+            "{} to read the card and compare it, nothing had to be copied",
+            time(o.read_again)
+        );
     } else {
         words.push_str(", nothing had to be read from the card");
     }

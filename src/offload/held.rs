@@ -1,11 +1,12 @@
-//! Owns the answer to "what holds the others back": the busiest stage as measured, and behind it the link
-//! of the chain that explains it. Eyes and record only; no decision rests on it.
+//! Owns the answer to "what holds the others back": the stage that the reader of the card waits for, or the card,
+//! and behind it the link of the chain that explains it. Eyes and record only; no decision rests on it.
 
 use super::Rates;
 use super::meter::Meter;
 use crate::also::Also;
 use crate::speed::ceiling::{Ceiling, Link};
 use crate::units::{MegabytesPerS, float, len64, rate};
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
@@ -26,7 +27,7 @@ pub(super) struct Held {
 }
 
 /// A stage that can hold the others back.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub(super) enum Stage {
     /// The card and its way in.
     Card,
@@ -36,31 +37,137 @@ pub(super) enum Stage {
     Destination(usize),
 }
 
-/// Returns the stage that was busy longest.
-pub(super) fn busiest(meter: &Meter) -> Stage {
-    let mut best = (meter.read_ns.get(), Stage::Card);
-    for (also, sum) in &meter.also_ns {
-        if sum.get() > best.0 && meter.wait_ns.get() > 0 {
-            best = (sum.get(), Stage::Hash(*also));
-        }
-    }
-    for (i, d) in meter.destinations.iter().enumerate() {
-        if d.failed.load(Ordering::Relaxed) {
-            continue;
-        }
-        for ns in [d.write_ns.get(), d.flush_ns.get(), d.read_back_ns.get()] {
-            // Workers overlap, so only a writer that is busy for longer than the card limits it.
-            if ns > best.0 && meter.wait_ns.get() > 0 {
-                best = (ns, Stage::Destination(i));
-            }
-        }
-    }
-    best.1
+/// A reader that waits for less than this share of the time is held back by the card: drives hold it up for a
+/// moment now and then however fast they are.
+const WAITS: f64 = 0.05;
+/// Intervals of which it is told what holds back at the moment.
+const LATELY: usize = 10;
+/// A read that takes so long is a card that stalls, whatever held back before.
+const STALLS: Duration = Duration::from_secs(1);
+
+/// How long the reader waited for each stage, and how far it was.
+#[derive(Clone, Default, Debug)]
+struct Waits {
+    at: Duration,
+    read: u64,
+    stages: Vec<(Stage, u64)>,
 }
 
-/// Returns what holds the others back. `live` is the card's rate in bytes per second of reading;
+impl Waits {
+    fn of(meter: &Meter, at: Duration) -> Self {
+        let also = meter.also_waited_ns.iter();
+        let also = also.map(|(also, sum)| (Stage::Hash(*also), sum.get()));
+        let destinations = meter.destinations.iter().enumerate();
+        let destinations = destinations.map(|(i, d)| (Stage::Destination(i), d.waited_ns.get()));
+        Self {
+            at,
+            read: meter.read.all.get(),
+            stages: also.chain(destinations).collect(),
+        }
+    }
+
+    /// Returns what held back since `then`; `behind` is the drive that has most left to do, if any has.
+    fn since(&self, then: &Self, meter: &Meter, behind: Option<usize>) -> Stage {
+        if meter.card_done.load(Ordering::Relaxed) && self.read == then.read {
+            return behind.map_or(Stage::Card, Stage::Destination);
+        }
+        let before = then
+            .stages
+            .iter()
+            .map(|(_, ns)| *ns)
+            .chain(std::iter::repeat(0));
+        let waited = self.stages.iter().zip(before);
+        let waited = waited.map(|((stage, now), before)| (now.saturating_sub(before), *stage));
+        let most = waited.filter(|(_, stage)| !is_out(meter, *stage)).max();
+        let all = float(crate::units::nanos(self.at.saturating_sub(then.at)));
+        match most {
+            Some((ns, stage)) if ns > 0 && float(ns) >= WAITS * all => stage,
+            _ => Stage::Card,
+        }
+    }
+}
+
+/// A drive that was dropped holds nobody back.
+fn is_out(meter: &Meter, stage: Stage) -> bool {
+    let Stage::Destination(index) = stage else {
+        return false;
+    };
+    let destination = meter.destinations.get(index);
+    destination.is_none_or(|d| d.failed.load(Ordering::Relaxed))
+}
+
+/// What held back in each interval so far.
+#[derive(Debug)]
+pub(super) struct Holding {
+    seen: Waits,
+    lately: VecDeque<Stage>,
+    all: BTreeMap<Stage, u64>,
+    /// Since when nothing was read from the card.
+    still_since: Duration,
+}
+
+impl Holding {
+    /// Begins at a time.
+    pub(super) fn new(start: Duration) -> Self {
+        let seen = Waits {
+            at: start,
+            ..Waits::default()
+        };
+        Self {
+            seen,
+            lately: VecDeque::new(),
+            all: BTreeMap::new(),
+            still_since: start,
+        }
+    }
+
+    /// Notes an interval that ends now.
+    pub(super) fn note(&mut self, meter: &Meter, now: Duration, behind: Option<usize>) {
+        let waits = Waits::of(meter, now);
+        let stage = waits.since(&self.seen, meter, behind);
+        if waits.read > self.seen.read {
+            self.still_since = now;
+        }
+        self.seen = waits;
+        *self.all.entry(stage).or_default() += 1;
+        self.lately.push_back(stage);
+        if self.lately.len() > LATELY {
+            self.lately.pop_front();
+        }
+    }
+
+    /// Returns what holds back at the moment.
+    pub(super) fn now(&self, meter: &Meter, now: Duration, behind: Option<usize>) -> Stage {
+        let is_reading = !meter.card_done.load(Ordering::Relaxed)
+            && !meter.waiting.load(Ordering::Relaxed)
+            && meter.read.all.get() == self.seen.read;
+        if is_reading && now.saturating_sub(self.still_since) >= STALLS && !self.lately.is_empty() {
+            return Stage::Card;
+        }
+        let mut lately: BTreeMap<Stage, u64> = BTreeMap::new();
+        for stage in self.lately.iter().filter(|stage| !is_out(meter, **stage)) {
+            *lately.entry(*stage).or_default() += 1;
+        }
+        most(&lately).unwrap_or_else(|| Waits::of(meter, now).since(&self.seen, meter, behind))
+    }
+
+    /// Returns what held back for most of the time.
+    pub(super) fn most(&self, meter: &Meter, now: Duration, behind: Option<usize>) -> Stage {
+        most(&self.all).unwrap_or_else(|| Waits::of(meter, now).since(&self.seen, meter, behind))
+    }
+}
+
+/// Of stages that are level the first one, so that the card is named rather than a drive.
+fn most(counts: &BTreeMap<Stage, u64>) -> Option<Stage> {
+    let most = counts.values().max()?;
+    let mut level = counts.iter().filter(|(_, n)| *n == most);
+    level.next().map(|(stage, _)| *stage)
+}
+
+/// Returns the words for what holds the others back. `live` is the card's rate in bytes per second of reading;
 /// `is_over` takes a drive's rate over the whole job instead of its last seconds.
 pub(super) fn held(
+    by: Stage,
     meter: &Meter,
     ceiling: &Ceiling,
     live: Option<f64>,
@@ -69,7 +176,6 @@ pub(super) fn held(
     is_over: bool,
 ) -> Held {
     let mut links = ceiling.links().to_vec();
-    let by = busiest(meter);
     let name = match by {
         Stage::Destination(index) => {
             let seconds = if is_over { u64::MAX } else { LIVE_S };
@@ -149,55 +255,39 @@ mod tests {
         })
     }
 
-    fn told(meter: &Meter, live: Option<f64>, rates: &Rates) -> Held {
-        held(meter, &chain(), live, rates, Duration::from_secs(4), false)
+    const SECOND: Duration = Duration::from_secs(1);
+
+    fn told(by: Stage, live: Option<f64>, rates: &Rates) -> Held {
+        let meter = Meter::new(2, AlsoSet::default());
+        meter.destinations[1].written.add(80_000_000);
+        held(by, &meter, &chain(), live, rates, 4 * SECOND, false)
     }
 
     #[test]
     fn a_busy_card_is_held_by_its_own_links() {
-        let meter = Meter::new(2, AlsoSet::default());
-        meter.read_ns.add(1_000);
-        meter.destinations[1].write_ns.add(900);
-        let held = told(&meter, Some(36e6), &Rates::default());
+        let name = |live| told(Stage::Card, live, &Rates::default()).name;
         // The drive's stated 40 MB/s would be the slowest link, but it is the card that is busy.
-        assert_eq!(
-            (held.by, held.name.as_str()),
-            (Stage::Card, "reader link usb2-bulk")
-        );
-        assert_eq!(held.links, chain().links());
-        assert_eq!(
-            told(&meter, None, &Rates::default()).name,
-            "reader link usb2-bulk"
-        );
-        assert_eq!(told(&meter, Some(9e6), &Rates::default()).name, "card");
-        let unknown = super::held(
-            &meter,
-            &Ceiling::default(),
-            None,
-            &Rates::default(),
-            Duration::ZERO,
-            false,
-        );
+        assert_eq!(name(Some(36e6)), "reader link usb2-bulk");
+        assert_eq!(name(None), "reader link usb2-bulk");
+        assert_eq!(name(Some(9e6)), "card");
+        let meter = Meter::new(2, AlsoSet::default());
+        let nothing = Ceiling::default();
+        let rates = Rates::default();
+        let unknown = held(Stage::Card, &meter, &nothing, None, &rates, SECOND, false);
         assert_eq!((unknown.name.as_str(), unknown.links.len()), ("card", 0));
+        let hash = told(Stage::Hash(Also::Md5), None, &Rates::default());
+        assert_eq!(hash.name, "hash md5");
     }
 
     #[test]
-    fn a_busier_drive_is_named_with_its_measured_rate() {
-        let meter = Meter::new(2, AlsoSet::default());
-        meter.read_ns.add(1_000);
-        meter.wait_ns.add(1);
-        meter.destinations[1].flush_ns.add(5_000);
-        meter.destinations[1].written.add(80_000_000);
+    fn a_drive_is_named_with_its_measured_rate() {
         let mut rates = Rates {
             every_s: 1,
             write: vec![Vec::new(), vec![0, 41_000_000, 41_000_000, 3_000_000, 0]],
             ..Rates::default()
         };
-        let held = told(&meter, Some(300e6), &rates);
-        assert_eq!(
-            (held.by, held.name.as_str()),
-            (Stage::Destination(1), "destination 2")
-        );
+        let held = told(Stage::Destination(1), Some(300e6), &rates);
+        assert_eq!(held.name, "destination 2");
         let last = held.links.last().unwrap();
         assert_eq!(
             (last.part.as_str(), last.from),
@@ -210,44 +300,91 @@ mod tests {
         );
         // Before two intervals are over the counters must do.
         rates.write[1].clear();
-        assert_eq!(
-            told(&meter, None, &rates).links.last().unwrap().mbps,
-            MegabytesPerS(20.0)
-        );
-        // A drive that was dropped holds nobody back.
-        meter.destinations[1].failed.store(true, Ordering::Relaxed);
-        assert_eq!(told(&meter, None, &rates).by, Stage::Card);
+        let held = told(Stage::Destination(1), None, &rates);
+        assert_eq!(held.links.last().unwrap().mbps, MegabytesPerS(20.0));
+    }
+
+    /// Lets `seconds` go by, in each of which the reader reads and waits for destination 2 for `waits`.
+    fn pass(
+        holding: &mut Holding,
+        meter: &Meter,
+        at: &mut Duration,
+        seconds: u32,
+        read: u64,
+        waits: Duration,
+    ) {
+        for _ in 0..seconds {
+            meter.read.add(read);
+            meter.destinations[1].waited_ns.add_time(waits);
+            *at += SECOND;
+            holding.note(meter, *at, None);
+        }
     }
 
     #[test]
-    fn a_busier_hash_is_named() {
+    fn whom_the_reader_waits_for_holds_back_however_busy_others_are() {
+        let meter = Meter::new(2, AlsoSet::default());
+        let (mut holding, mut at) = (Holding::new(SECOND), SECOND);
+        // Eight workers of the other drive wait for one flush, each for most of the time.
+        meter.destinations[0].flush_ns.add_time(60 * SECOND);
+        pass(&mut holding, &meter, &mut at, 9, 1, SECOND / 5);
+        assert_eq!(holding.now(&meter, at, None), Stage::Destination(1));
+        assert_eq!(holding.most(&meter, at, None), Stage::Destination(1));
+        meter.destinations[1].failed.store(true, Ordering::Relaxed);
+        assert_eq!(holding.now(&meter, at, None), Stage::Card, "it was dropped");
+    }
+
+    #[test]
+    fn a_moment_now_and_then_is_no_wait() {
+        let meter = Meter::new(2, AlsoSet::default());
+        let (mut holding, mut at) = (Holding::new(SECOND), SECOND);
+        pass(&mut holding, &meter, &mut at, 5, 1, SECOND / 30);
+        assert_eq!(holding.now(&meter, at, None), Stage::Card);
+    }
+
+    #[test]
+    fn a_card_that_stalls_is_named_and_not_the_drive_of_before() {
+        let meter = Meter::new(2, AlsoSet::default());
+        let (mut holding, mut at) = (Holding::new(SECOND), SECOND);
+        pass(&mut holding, &meter, &mut at, 20, 1, SECOND / 2);
+        pass(&mut holding, &meter, &mut at, 2, 0, Duration::ZERO);
+        assert_eq!(holding.now(&meter, at, None), Stage::Card);
+        assert_eq!(holding.most(&meter, at, None), Stage::Destination(1));
+        // In the record it is the card when that cost most of the time.
+        pass(&mut holding, &meter, &mut at, 40, 0, Duration::ZERO);
+        assert_eq!(holding.most(&meter, at, None), Stage::Card);
+        // When all is read, the drive that is not done holds back.
+        meter.card_done.store(true, Ordering::Relaxed);
+        for _ in 0..60 {
+            at += SECOND;
+            holding.note(&meter, at, Some(0));
+        }
+        assert_eq!(holding.now(&meter, at, Some(0)), Stage::Destination(0));
+        assert_eq!(holding.most(&meter, at, None), Stage::Destination(0));
+    }
+
+    #[test]
+    fn a_hash_that_is_waited_for_is_named() {
         let meter = Meter::new(1, [Also::Md5, Also::Xxh3].into_iter().collect());
-        meter.read_ns.add(1_000);
-        meter.also_ns[0].1.add(2_000);
-        // Nobody waited for it.
-        assert_eq!(busiest(&meter), Stage::Card);
-        meter.wait_ns.add(1);
-        let held = told(&meter, None, &Rates::default());
-        assert_eq!(
-            (held.by, held.name.as_str()),
-            (Stage::Hash(Also::Md5), "hash md5")
-        );
+        let holding = Holding::new(Duration::ZERO);
+        meter.read.add(1);
+        assert_eq!(holding.now(&meter, SECOND, None), Stage::Card);
+        meter.also_waited_ns[0].1.add_time(SECOND / 2);
+        assert_eq!(holding.now(&meter, SECOND, None), Stage::Hash(Also::Md5));
     }
 
     #[test]
     fn the_last_seconds_count_while_it_runs_and_all_of_them_at_the_end() {
-        let meter = Meter::new(1, AlsoSet::default());
-        meter.wait_ns.add(1);
-        meter.destinations[0].write_ns.add(5_000);
         let write = [[90_000_000; 20], [30_000_000; 20]].concat();
         let rates = Rates {
             every_s: 1,
             write: vec![write],
             ..Rates::default()
         };
+        let meter = Meter::new(1, AlsoSet::default());
         let rate = |is_over| {
-            let elapsed = Duration::from_secs(40);
-            let held = held(&meter, &chain(), None, &rates, elapsed, is_over);
+            let by = Stage::Destination(0);
+            let held = held(by, &meter, &chain(), None, &rates, 40 * SECOND, is_over);
             held.links.last().unwrap().mbps.0
         };
         assert!((rate(false) - 30.0).abs() < 0.01, "{}", rate(false));

@@ -253,15 +253,18 @@ impl Lane {
             self.drop_out(problem.at(path));
         }
         let mut open: Option<Open> = None;
+        // Bytes of it that were written.
+        let mut upto = 0;
         for message in from_card {
             if self.stops() {
                 self.give_up(open.take(), commit);
                 continue;
             }
             match message {
-                FromCard::Begin(file) => open = self.begin(&file),
+                FromCard::Begin(file) => (open, upto) = (self.begin(&file), 0),
                 FromCard::Chunk(file, chunk, offset) => {
                     let wanted = open.as_ref().filter(|o| Arc::ptr_eq(&o.file, &file));
+                    upto = offset + len64(chunk.bytes().len());
                     if wanted.is_some_and(|o| !self.write(o, &chunk, offset, commit, spinning)) {
                         self.give_up(open.take(), commit);
                     }
@@ -272,7 +275,12 @@ impl Lane {
                         self.write_small(file, chunk, commit, finish, spinning);
                     }
                 }
-                FromCard::Abort(_) => self.give_up(open.take(), commit),
+                FromCard::Abort(_) => {
+                    if open.is_some() {
+                        self.meter().written.given_up.add(upto);
+                    }
+                    self.give_up(open.take(), commit);
+                }
             }
         }
         self.give_up(open.take(), commit);
@@ -488,7 +496,8 @@ impl Lane {
         for roll in rolls {
             match roll {
                 Roll::Forget(open, gone) => {
-                    reading = None;
+                    let in_vain = reading.take().map_or(0, |r| r.at);
+                    self.meter().read_back.given_up.add(in_vain);
                     self.remove_part(&open.path);
                     // The writer may have stopped waiting only by having ended.
                     if gone.send(()).is_err() {}

@@ -44,17 +44,40 @@ impl Read {
     }
 }
 
+/// A sum of bytes of which some turned out to be in vain: they are done again, and must not count twice.
+#[derive(Debug, Default)]
+pub struct Progress {
+    /// All of them.
+    pub all: Sum,
+    /// Those of files that were given up.
+    pub given_up: Sum,
+}
+
+impl Progress {
+    /// Adds.
+    pub fn add(&self, bytes: u64) {
+        self.all.add(bytes);
+    }
+
+    /// Returns what counts.
+    pub fn get(&self) -> u64 {
+        self.all.get().saturating_sub(self.given_up.get())
+    }
+}
+
 /// Counters of one destination.
 #[derive(Debug, Default)]
 pub struct DestinationMeter {
     /// Bytes handed to the drive.
-    pub written: Sum,
+    pub written: Progress,
     /// Bytes read back.
-    pub read_back: Sum,
+    pub read_back: Progress,
     /// Bytes of kept files that were read back again.
     pub kept_read: Sum,
     /// Files under their final name.
     pub files: Sum,
+    /// Nanoseconds in which the reader waited for it.
+    pub waited_ns: Sum,
     /// Nanoseconds in writes.
     pub write_ns: Sum,
     /// Nanoseconds in flushes.
@@ -69,7 +92,7 @@ pub struct DestinationMeter {
 #[derive(Debug)]
 pub struct Meter {
     /// Bytes read from the card.
-    pub read: Sum,
+    pub read: Progress,
     /// Files read from the card.
     pub files: Sum,
     /// Nanoseconds inside reads of the card.
@@ -78,14 +101,12 @@ pub struct Meter {
     pub clean: Read,
     /// What all reads say of the card's rate at least.
     pub least: Read,
-    /// Nanoseconds in which the reader waited for a slower stage.
-    pub wait_ns: Sum,
     /// The reader is waiting for a slower stage at this moment.
     pub waiting: AtomicBool,
     /// Nanoseconds of hashing what was read.
     pub hash_ns: Sum,
-    /// The same for each further hash.
-    pub also_ns: Vec<(Also, Sum)>,
+    /// Nanoseconds in which the reader waited for each further hash.
+    pub also_waited_ns: Vec<(Also, Sum)>,
     /// All that will be read has been read.
     pub card_done: AtomicBool,
     /// One per destination.
@@ -96,15 +117,14 @@ impl Meter {
     /// Makes counters for so many destinations and these further hashes.
     pub fn new(destinations: usize, also: AlsoSet) -> Self {
         Self {
-            read: Sum::default(),
+            read: Progress::default(),
             files: Sum::default(),
             read_ns: Sum::default(),
             clean: Read::default(),
             least: Read::default(),
-            wait_ns: Sum::default(),
             waiting: AtomicBool::new(false),
             hash_ns: Sum::default(),
-            also_ns: also.iter().map(|a| (a, Sum::default())).collect(),
+            also_waited_ns: also.iter().map(|a| (a, Sum::default())).collect(),
             card_done: AtomicBool::new(false),
             destinations: (0..destinations)
                 .map(|_| DestinationMeter::default())

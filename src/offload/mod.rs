@@ -34,7 +34,6 @@ use limits::Limits;
 use live::{CardRate, Live, Pace};
 use meter::Meter;
 use reader::Reader;
-use std::collections::VecDeque;
 use std::io;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -299,6 +298,8 @@ const TICK: Duration = Duration::from_millis(340);
 const TAIL_BYTES: u64 = 16 << 20;
 /// From this time without progress on it is said what is waited for.
 const STALL_TOLD: Duration = Duration::from_secs(3);
+/// Seconds that the picture of the last rates shows.
+const STRIP_S: u64 = 60;
 /// Intervals kept for the record before two are merged into one.
 const INTERVALS_MAX: usize = 4_096;
 
@@ -423,29 +424,17 @@ fn note_content(file: &InFlight, chunk: &Chunk) {
 /// Makes one further hash of what the reader delivers.
 fn hash_also(context: &Context, also: Also, messages: &Receiver<FromCard>) {
     let _guard = StopOnPanic(context);
-    let sum = context.meter.also_ns.iter().find(|(a, _)| *a == also);
-    let took = |start| {
-        if let Some((_, sum)) = sum {
-            sum.add_time(context.clock.elapsed().saturating_sub(start));
-        }
-    };
     let mut hasher = Hasher::new(also);
     for message in messages {
         match message {
             FromCard::Begin(_) => hasher = Hasher::new(also),
-            FromCard::Chunk(_, chunk, _) => {
-                let start = context.clock.elapsed();
-                hasher.update(chunk.bytes());
-                took(start);
-            }
+            FromCard::Chunk(_, chunk, _) => hasher.update(chunk.bytes()),
             FromCard::Small(files) => {
-                let start = context.clock.elapsed();
                 for (file, chunk) in files.iter() {
                     let mut hasher = Hasher::new(also);
                     hasher.update(chunk.bytes());
                     file.settle_also(also, &hasher.finish());
                 }
-                took(start);
             }
             FromCard::End(file) => {
                 let whole = std::mem::replace(&mut hasher, Hasher::new(also));
@@ -461,6 +450,7 @@ fn hash_also(context: &Context, also: Also, messages: &Receiver<FromCard>) {
 #[derive(Default)]
 struct Seen {
     read: u64,
+    given_up: u64,
     write: Vec<u64>,
     readback: Vec<u64>,
 }
@@ -484,8 +474,8 @@ struct Coordinator {
     kept_at_end: Option<u64>,
     forecast_s: Option<f64>,
     steps: Vec<DriveFell>,
-    strip: VecDeque<f64>,
     live: Live,
+    holding: held::Holding,
     to_read: (u64, u64),
     stopped_at: Option<Duration>,
 }
@@ -523,8 +513,8 @@ impl Coordinator {
                 .map(|r| r.likely_s)
                 .filter(|s| *s > 0.0),
             steps: Vec::new(),
-            strip: VecDeque::new(),
             live: Live::default(),
+            holding: held::Holding::new(start),
             to_read: plan.to_read(),
             stopped_at: None,
             context: Arc::clone(context),
@@ -537,12 +527,14 @@ impl Coordinator {
         let mut next_tick = self.start + TICK;
         loop {
             let now = self.context.clock.elapsed();
-            match reports.recv_timeout(next_tick.saturating_sub(now)) {
+            let next = next_tick.min(self.interval_end);
+            match reports.recv_timeout(next.saturating_sub(now)) {
                 Ok(report) => self.take(report, observer),
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => break,
             }
             let now = self.context.clock.elapsed();
+            self.note_intervals(now);
             if now >= next_tick {
                 self.tick(now, observer);
                 next_tick = now + TICK;
@@ -554,9 +546,11 @@ impl Coordinator {
                 }
             }
         }
-        self.tick(self.context.clock.elapsed(), observer);
+        let now = self.context.clock.elapsed();
+        self.tick(now, observer);
+        self.note_intervals(now);
         // The rest of the last interval, so that the intervals add up to the whole.
-        self.note_interval();
+        self.note_interval(1);
         true
     }
 
@@ -657,10 +651,6 @@ impl Coordinator {
             self.forecast.observe_card(rate.bytes_per_s / 1e6);
         }
         self.look_beside();
-        if now >= self.interval_end {
-            self.note_interval();
-            self.interval_end = now + Duration::from_secs(self.rates.every_s);
-        }
         let (snapshot, change) = self.snapshot(now);
         let remaining = snapshot.remaining;
         observer.event(&Event::Tick(Box::new(snapshot)));
@@ -675,7 +665,7 @@ impl Coordinator {
         let beside = &self.context.plan.beside;
         let read = self.context.meter.read.get();
         beside.note_read(read.saturating_sub(self.told_read));
-        self.told_read = read;
+        self.told_read = self.told_read.max(read);
         if let Some(left) = beside.other_left() {
             self.forecast.observe_companion(left);
         }
@@ -708,30 +698,56 @@ impl Coordinator {
             .rate(&self.context.meter, self.context.clock.elapsed())
     }
 
-    fn note_interval(&mut self) {
-        let meter = &self.context.meter;
-        let read = meter.read.get();
-        let bytes = read - self.seen.read;
-        self.rates.read.push(bytes);
-        self.seen.read = read;
-        for (i, d) in meter.destinations.iter().enumerate() {
-            let (w, r) = (d.written.get(), d.read_back.get() + d.kept_read.get());
-            self.rates.write[i].push(w - self.seen.write[i]);
-            self.rates.readback[i].push(r - self.seen.readback[i]);
-            self.seen.write[i] = w;
-            self.seen.readback[i] = r;
+    /// Notes the intervals that are over. Each is as long as the record says: where this thread was held up,
+    /// what was done meanwhile is spread evenly over those that passed.
+    fn note_intervals(&mut self, now: Duration) {
+        let every = Duration::from_secs(self.rates.every_s);
+        if now >= self.interval_end {
+            let behind = self.furthest_behind();
+            self.holding.note(&self.context.meter, now, behind);
         }
-        self.strip
-            .push_back(float(bytes) / float(self.rates.every_s));
-        if self.strip.len() > 60 {
-            self.strip.pop_front();
+        let late = now.checked_sub(self.interval_end);
+        let Some(passed) = late.map(|late| late.as_secs() / self.rates.every_s + 1) else {
+            return;
+        };
+        for left in (1..=passed).rev() {
+            self.note_interval(left);
         }
-        if self.rates.read.len() >= INTERVALS_MAX {
+        self.interval_end += every * u32::try_from(passed).unwrap_or(u32::MAX);
+        let has_pairs = |values: &[u64]| values.len() >= INTERVALS_MAX && values.len() % 2 == 0;
+        while has_pairs(&self.rates.read) {
             self.rates.every_s *= 2;
             merge_pairs(&mut self.rates.read);
             self.rates.write.iter_mut().for_each(merge_pairs);
             self.rates.readback.iter_mut().for_each(merge_pairs);
         }
+    }
+
+    /// Notes one interval: an equal share of what was done since the last one, where `left` of them are to be
+    /// noted.
+    fn note_interval(&mut self, left: u64) {
+        let share = |now: u64, seen: &mut u64| {
+            let bytes = (now - *seen) / left;
+            *seen += bytes;
+            bytes
+        };
+        let meter = &self.context.meter;
+        let bytes = share(meter.read.all.get(), &mut self.seen.read);
+        self.rates.read.push(bytes);
+        for (i, d) in meter.destinations.iter().enumerate() {
+            let back = d.read_back.all.get() + d.kept_read.get();
+            self.rates.write[i].push(share(d.written.all.get(), &mut self.seen.write[i]));
+            self.rates.readback[i].push(share(back, &mut self.seen.readback[i]));
+        }
+    }
+
+    /// Bytes per second of the last minute, one value for each interval.
+    fn strip(&self) -> Vec<f64> {
+        let every = self.rates.every_s;
+        let last = crate::units::len_usize(STRIP_S / every).max(1);
+        let from = self.rates.read.len().saturating_sub(last);
+        let rates = self.rates.read.iter().skip(from);
+        rates.map(|bytes| float(*bytes) / float(every)).collect()
     }
 
     fn snapshot(&mut self, now: Duration) -> (Snapshot, Option<Change>) {
@@ -793,7 +809,8 @@ impl Coordinator {
             stalled_s: stalled.as_secs_f64(),
             waiting_for: (stalled >= STALL_TOLD).then(|| self.waiting_for()),
             problems: len64(self.problems.len()) + self.untold,
-            strip: self.strip.iter().copied().collect(),
+            strip: self.strip(),
+            strip_every_s: self.rates.every_s,
             stopping: context.cancel.load(Ordering::Relaxed),
         };
         (snapshot, change)
@@ -807,6 +824,9 @@ impl Coordinator {
     ) -> Option<Change> {
         let context = Arc::clone(&self.context);
         let meter = &context.meter;
+        let given_up = meter.read.given_up.get();
+        self.forecast.gave_up(given_up - self.seen.given_up);
+        self.seen.given_up = given_up;
         let bytes_read = meter.read.get();
         let behind = destinations
             .iter()
@@ -876,20 +896,49 @@ impl Coordinator {
         if !meter.waiting.load(Ordering::Relaxed) && !meter.card_done.load(Ordering::Relaxed) {
             return "card".to_owned();
         }
-        let slowest = meter
+        let live = |d: &meter::DestinationMeter| !d.failed.load(Ordering::Relaxed);
+        let any = || meter.destinations.iter().position(live);
+        let behind = self.furthest_behind().or_else(any);
+        behind.map_or("card".to_owned(), |d| format!("destination {}", d + 1))
+    }
+
+    /// Returns the drive, of those that are not dropped, that has most left to do, if any has anything left.
+    fn furthest_behind(&self) -> Option<usize> {
+        let plan = &self.context.plan;
+        let left = |(m, d): (&meter::DestinationMeter, &crate::plan::PlannedDestination)| {
+            let written = d.copy_bytes.saturating_sub(m.written.get());
+            // What stands there is read back as well, and its bytes are not known here.
+            let back = d.copy_bytes.saturating_sub(m.read_back.get());
+            let kept = d.kept_bytes.saturating_sub(m.kept_read.get());
+            match self.context.level {
+                Level::Written => written,
+                Level::ReadBack | Level::Reread => written + back + kept,
+            }
+        };
+        let all = self
+            .context
+            .meter
             .destinations
             .iter()
-            .zip(1..)
-            .filter(|(d, _)| !d.failed.load(Ordering::Relaxed))
-            .min_by_key(|(d, _)| d.written.get().saturating_add(d.read_back.get()));
-        slowest.map_or("card".to_owned(), |(_, n)| format!("destination {n}"))
+            .zip(&plan.destinations);
+        let live = all.enumerate();
+        let live = live.filter(|(_, (m, _))| !m.failed.load(Ordering::Relaxed));
+        let left = live.map(|(index, both)| (left(both), index));
+        let most = left.max_by_key(|(left, index)| (*left, std::cmp::Reverse(*index)));
+        most.filter(|(left, _)| *left > 0).map(|(_, index)| index)
     }
 
     fn held(&self, elapsed: Duration, is_over: bool) -> held::Held {
         let (meter, ceiling) = (&self.context.meter, &self.context.plan.ceiling);
         let measured = self.card_rate().filter(|l| !l.is_least);
         let live = measured.map(|l| l.bytes_per_s);
-        held::held(meter, ceiling, live, &self.rates, elapsed, is_over)
+        let (now, behind) = (self.start + elapsed, self.furthest_behind());
+        let by = if is_over {
+            self.holding.most(meter, now, behind)
+        } else {
+            self.holding.now(meter, now, behind)
+        };
+        held::held(by, meter, ceiling, live, &self.rates, elapsed, is_over)
     }
 
     /// Bytes of the card that are through with one destination.

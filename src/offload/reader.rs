@@ -10,7 +10,7 @@ use crate::disk::buffer::{ALIGN, Aligned, Pool};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::plan::{FileJob, Level};
 use crate::units::{count, len_usize, len64, nanos};
-use crossbeam_channel::{SendTimeoutError, Sender};
+use crossbeam_channel::{SendTimeoutError, Sender, TrySendError};
 use std::io;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -185,6 +185,7 @@ impl Reader {
         self.hand_over()?;
         let file = Arc::new(InFlight::new(job, self.hashers.len().saturating_sub(1)));
         self.send(&FromCard::Begin(Arc::clone(&file)))?;
+        let before = context.meter.read.all.get();
         let outcome = self.content(plan, &file, source.as_mut(), following, careful);
         match outcome {
             Ok(()) => {
@@ -192,6 +193,7 @@ impl Reader {
                 self.send(&FromCard::End(file))
             }
             Err(trouble) => {
+                self.gave_up(before);
                 file.settle(Err(GivenUp));
                 self.send(&FromCard::Abort(file))?;
                 Err(trouble)
@@ -225,6 +227,7 @@ impl Reader {
         };
         let file = Arc::new(InFlight::new(job, self.hashers.len().saturating_sub(1)));
         let from = shared.used;
+        let before = self.context.meter.read.all.get();
         let read = self.small_content(plan, &file, source, following, &mut shared);
         if read.is_ok() {
             let to = from + len_usize(plan.bytes);
@@ -232,9 +235,18 @@ impl Reader {
             shared.used = to.next_multiple_of(ALIGN);
             shared.files.push((file, from, to));
             self.context.meter.files.add(1);
+        } else {
+            self.gave_up(before);
         }
         self.shared = Some(shared);
         read
+    }
+
+    /// Takes note that what was read since `before` is of a file that was given up: it may be read once more.
+    fn gave_up(&self, before: u64) {
+        let read = &self.context.meter.read;
+        // Only this thread adds to it.
+        read.given_up.add(read.all.get() - before);
     }
 
     fn small_content(
@@ -352,6 +364,7 @@ impl Reader {
             return Ok(buffer);
         }
         self.probing = false;
+        let slowest = self.slowest();
         let start = self.context.clock.elapsed();
         self.context.meter.waiting.store(true, Ordering::Relaxed);
         // A row of small files says nothing of the rate.
@@ -359,6 +372,7 @@ impl Reader {
         if probes {
             self.probing = self.gather(start)?;
         }
+        let mut noted = start;
         loop {
             if self.context.must_stop() {
                 return Err(Trouble::Stopped);
@@ -368,12 +382,41 @@ impl Reader {
             } else {
                 self.pool.take(PATIENCE)
             };
+            // Bit by bit: a wait can be long, and somebody looks on.
+            noted = self.blame(slowest, noted);
             if let Some(buffer) = free {
                 self.context.meter.waiting.store(false, Ordering::Relaxed);
                 self.waited(start);
                 return Ok(buffer);
             }
         }
+    }
+
+    /// Returns the stage that has most before it, which is the one that keeps the buffers: hashers first, then
+    /// destinations. How busy a stage is would not tell: many workers that wait for one flush look busier than one
+    /// drive that takes its time over each file.
+    fn slowest(&self) -> Option<usize> {
+        let queues = self.hashers.iter().chain(&self.lanes).map(Sender::len);
+        let most = queues.enumerate().max_by_key(|(_, waiting)| *waiting);
+        most.filter(|(_, waiting)| *waiting > 0).map(|(at, _)| at)
+    }
+
+    /// Adds the time since `since` to what was waited for a stage, and returns the time.
+    fn blame(&self, stage: Option<usize>, since: Duration) -> Duration {
+        let now = self.context.clock.elapsed();
+        let meter = &self.context.meter;
+        let Some(stage) = stage else { return now };
+        // The first hasher is that of BLAKE3, which nobody can leave out.
+        let also = meter.also_waited_ns.iter().map(|(_, sum)| Some(sum));
+        let destinations = meter.destinations.iter().map(|d| Some(&d.waited_ns));
+        let sum = std::iter::once(None)
+            .chain(also)
+            .chain(destinations)
+            .nth(stage);
+        if let Some(sum) = sum.flatten() {
+            sum.add_time(now.saturating_sub(since));
+        }
+        now
     }
 
     /// Waits for the buffers of a probe; whether it can begin.
@@ -396,7 +439,6 @@ impl Reader {
         let now = self.context.clock.elapsed();
         let time = now.saturating_sub(start);
         let meter = &self.context.meter;
-        meter.wait_ns.add_time(time);
         let (clean, least) = self.pace.waited(now, time);
         for (sums, span) in [(&meter.clean, clean), (&meter.least, least)] {
             if let Some(s) = span {
@@ -478,8 +520,8 @@ impl Reader {
     /// then to every destination.
     fn send(&mut self, message: &FromCard) -> Result<(), Trouble> {
         let start = self.context.clock.elapsed();
-        for to in self.hashers.iter().chain(&self.lanes) {
-            self.send_to(to, message.clone())?;
+        for (stage, to) in self.hashers.iter().chain(&self.lanes).enumerate() {
+            self.send_to(stage, to, message.clone())?;
         }
         let time = self.context.clock.elapsed().saturating_sub(start);
         if time >= live::WAIT_NOTICED {
@@ -488,17 +530,29 @@ impl Reader {
         Ok(())
     }
 
-    fn send_to(&self, to: &Sender<FromCard>, mut message: FromCard) -> Result<(), Trouble> {
+    fn send_to(
+        &self,
+        stage: usize,
+        to: &Sender<FromCard>,
+        message: FromCard,
+    ) -> Result<(), Trouble> {
+        let mut message = match to.try_send(message) {
+            Err(TrySendError::Full(back)) => back,
+            // A stage that ended early has told why, or its panic is told at the end.
+            Ok(()) | Err(TrySendError::Disconnected(_)) => return Ok(()),
+        };
         let waiting = &self.context.meter.waiting;
+        let mut noted = self.context.clock.elapsed();
+        waiting.store(true, Ordering::Relaxed);
         loop {
-            match to.send_timeout(message, PATIENCE) {
-                // A stage that ended early has told why, or its panic is told at the end.
+            let sent = to.send_timeout(message, PATIENCE);
+            noted = self.blame(Some(stage), noted);
+            match sent {
                 Ok(()) | Err(SendTimeoutError::Disconnected(_)) => {
                     waiting.store(false, Ordering::Relaxed);
                     return Ok(());
                 }
                 Err(SendTimeoutError::Timeout(back)) => {
-                    waiting.store(true, Ordering::Relaxed);
                     if self.context.must_stop() {
                         return Err(Trouble::Stopped);
                     }

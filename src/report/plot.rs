@@ -236,7 +236,7 @@ impl<'a> Plot<'a> {
                 }
                 figcaption.soft {
                     "Bytes read from the card per second of the clock, in MB/s (10" sup { "6" } " bytes). Where a drive was slower, the card waited. "
-                    @if !self.links.is_empty() { "Broken lines: what each part allows at most; letters as in the table below." }
+                    @if !self.links.is_empty() { "Broken lines: what is known of each part; letters as in the table below." }
                 }
             }
         }
@@ -265,8 +265,13 @@ impl<'a> Plot<'a> {
                 ""
             };
             let name = words::link(link);
+            let most = if words::is_limit(link) {
+                "at most"
+            } else {
+                "about"
+            };
             text.push_str(&format!(
-                " {}: {name}, at most {}{limits}.",
+                " {}: {name}, {most} {}{limits}.",
                 letter(at),
                 speed(link.mbps * 1e6)
             ));
@@ -313,8 +318,8 @@ fn links(
 ) -> Markup {
     html! {
         table {
-            caption { "What each part allows at most" }
-            thead { tr { th scope="col" { "Part" } th.n scope="col" { "At most" } th scope="col" { "Figure from" } } }
+            caption { "What is known of each part" }
+            thead { tr { th scope="col" { "Part" } th.n scope="col" { "Rate" } th scope="col" { "Figure from" } } }
             tbody {
                 @for (at, link) in links.iter().enumerate() {
                     @let drawn = is_drawn(link);
@@ -324,9 +329,9 @@ fn links(
                             (words::link(link))
                             @if words::is_limiting(link, limiting) { strong { " (the limit)" } }
                         }
-                        td.n { (speed(link.mbps * 1e6)) }
+                        td.n { @if words::is_limit(link) { "at most " } (speed(link.mbps * 1e6)) }
                         td {
-                            (words::origin(&link.from))
+                            (words::origin(link))
                             @if drawn == Some(false) { "; above the plot" }
                         }
                     }

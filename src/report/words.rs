@@ -6,6 +6,7 @@ use crate::error::ProblemKind;
 use crate::name::shown;
 use crate::plan::Level;
 use crate::proof::manifest::LinkPart;
+use crate::speed::ceiling::MEASURED;
 use crate::speed::links::find;
 use std::time::Duration;
 
@@ -76,14 +77,20 @@ pub(super) fn link(link: &LinkPart) -> String {
 }
 
 /// Returns where a link's figure comes from.
-pub(super) fn origin(from: &str) -> String {
-    match from {
+pub(super) fn origin(link: &LinkPart) -> String {
+    match link.from.as_str() {
         "label" => "as labelled or said".to_owned(),
         "table" => "table of published standards".to_owned(),
         "detected" => "told by the computer".to_owned(),
+        "measured" if link.id == MEASURED => "measured in earlier jobs".to_owned(),
         "measured" => "measured in this job".to_owned(),
         other => shown(other),
     }
+}
+
+/// Returns whether a link's figure can't be exceeded: it is that of a bus or a link.
+pub(super) fn is_limit(link: &LinkPart) -> bool {
+    find(&link.id).is_some()
 }
 
 /// Returns whether `limiting_link` of a manifest names this link.

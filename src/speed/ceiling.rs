@@ -245,6 +245,12 @@ impl Link {
         self.id == MEASURED
     }
 
+    /// Returns whether it can't be exceeded: a bus or a link. What a label says, what somebody says of a drive and
+    /// what was reached before are no limits.
+    pub fn is_limit(&self) -> bool {
+        find(&self.id).is_some()
+    }
+
     /// Returns whether it belongs to the card or its slot, which no port or hub changes.
     fn is_of_card(&self) -> bool {
         matches!(self.part.as_str(), "card" | "card bus" | "reader slot")

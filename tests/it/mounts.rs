@@ -7,6 +7,7 @@ use crate::support::program::{
     Card, Ran, Tree, Work, bytes_of, content, finish, is_part, manifest, move_to, names_in,
     no_wrong_bytes, put, tool, tree,
 };
+use serde_json::Value;
 use std::io::BufRead as _;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -269,8 +270,22 @@ fn an_unreadable_spot_costs_its_file_only() {
     .path(CLIP)
     .times(1);
     let rig = Rig::new("eio-once", faulty(shy), plain(), plain());
-    rig.run(JOB).exits(0);
+    let events = rig.run(&format!("{JOB} --json")).exits(0).events();
     assert_eq!(rig.card.fired("ReadError"), 1);
+    // What was read in vain is no progress, on the card or on a drive.
+    for tick in events.iter().filter(|e| e["event"] == "tick") {
+        let most = |of: &Value, done: &str| of[done].as_u64() <= of["bytes_total"].as_u64();
+        let drives = tick["destinations"].as_array().unwrap();
+        assert!(
+            most(tick, "bytes_read")
+                && drives
+                    .iter()
+                    .all(|d| most(d, "bytes_written") && most(d, "bytes_read_back")),
+            "{tick}"
+        );
+    }
+    let last = events.iter().rfind(|e| e["event"] == "tick").unwrap();
+    assert_eq!(last["bytes_read"], last["bytes_total"]);
     rig.is_whole("a");
     rig.is_whole("b");
 }
@@ -642,6 +657,34 @@ fn a_slow_drive_is_named_and_does_not_show_as_a_slow_card() {
     );
     let measured = links[0]["mbps"].as_f64().unwrap();
     assert!(measured > 0.0 && measured <= 33.0, "{measured}, held to 30");
+}
+
+#[test]
+fn a_card_that_stalls_behind_a_slow_drive_is_named() {
+    if skip() {
+        return;
+    }
+    let slow = Options {
+        write_mbps: 30.0,
+        ..plain()
+    };
+    let (off, ms) = (60_000_000, 4_000);
+    let stall = Fault::new(Kind::StallRead { off, ms }).path(CLIP).times(1);
+    let rig = Rig::new("stall-slow", faulty(stall), plain(), slow);
+    let events = rig.run(&format!("{JOB} --json")).exits(0).events();
+    let ticks = events.iter().filter(|e| e["event"] == "tick");
+    let stalled: Vec<_> = ticks
+        .filter(|t| t["stalled_s"].as_f64() > Some(2.5))
+        .collect();
+    assert!(!stalled.is_empty(), "it stalls for 4 s");
+    for tick in stalled {
+        assert_eq!(
+            tick["waiting_for"].as_str().unwrap_or("card"),
+            "card",
+            "{tick}"
+        );
+        assert_eq!(tick["limiting_link"], "card", "{tick}");
+    }
 }
 
 #[test]

@@ -209,10 +209,30 @@ fn the_plot_has_the_numbers_and_only_where_there_are_any() {
         let page = made(&m);
         assert!(!page.contains("<svg") && page.contains(why), "{why}");
         assert!(
-            page.contains("What each part allows"),
+            page.contains("What is known of each part"),
             "the links are told all the same"
         );
     }
+}
+
+#[test]
+fn a_rate_of_earlier_jobs_is_none_of_this_one_and_no_limit() {
+    let mut m = festival(1);
+    m["links"] = json!([
+        {"part": "card and reader", "id": "measured", "mbps": 90.0, "from": "measured"},
+        {"part": "destination 1", "id": "writes", "mbps": 41.0, "from": "measured"},
+        {"part": "card", "id": "label", "mbps": 20.0, "from": "label"},
+    ]);
+    let page = made(&m);
+    for said in [
+        "measured in earlier jobs",
+        "measured in this job",
+        "about 20.0 MB/s",
+    ] {
+        assert!(page.contains(said), "{said}");
+    }
+    assert!(!between(&page, "<desc", "</desc>").contains("card and reader, measured, at most"));
+    assert!(!page.contains("at most 20.0"));
 }
 
 #[test]

@@ -112,6 +112,16 @@ fn a_card_is_held_against_what_the_kit_says() {
 }
 
 #[test]
+fn what_is_exceeded_limits_nothing() {
+    let work = Work::new("rate-exceeded");
+    card(&work, "card");
+    work.run("rate card --reads 1 --no-ledger")
+        .exits(0)
+        .says("more than card label allows")
+        .is_silent_of("- limits");
+}
+
+#[test]
 fn a_card_is_recognised_by_its_volume() {
     let work = Work::new("rate-volume");
     card(&work, "card");

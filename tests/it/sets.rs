@@ -584,3 +584,77 @@ fn other_labels_do_not_fill_the_count() {
     let page = String::from_utf8(bytes_of(&work.path("shoot-festival.html"))).unwrap();
     assert!(page.contains("<h1>0 of 2 cards proven</h1>"), "{page}");
 }
+
+// ---- several folders in one command -----------------------------------------------------------
+
+#[test]
+fn the_last_words_are_about_all_cards() {
+    let work = drawer("last-words", &["A1", "A2"]);
+    // What is no file is not copied.
+    #[cfg(unix)]
+    std::os::unix::net::UnixListener::bind(work.path("A1/DCIM/socket")).unwrap();
+    let ran = work.run(&format!("copy A1 A2 {TO}"));
+    ran.exits(1);
+    let last = ran.out.trim_end().rsplit('\n').next().unwrap();
+    assert_eq!(
+        last,
+        "1 of 2 cards is proven. Do not format `A1`. You may format `A2` only."
+    );
+    ran.says("A1: NOT PROVEN A2: proven");
+    remove(&work.path("A1/DCIM/socket"));
+    let ran = work.run(&format!("copy A1 A2 {TO} --quiet"));
+    ran.exits(0)
+        .says("All 2 cards are proven. You may format them.");
+}
+
+#[test]
+fn a_drive_is_not_taken_for_a_card() {
+    let work = drawer("drive-as-card", &["A1"]);
+    Card::new(&work.path("b")).file("letters/kite.txt", 100, 1);
+    work.run("copy A1 --to a b --copies 1")
+        .exits(2)
+        .says("unlade copy A1 --to a --to b.");
+    assert!(tree(&work.path("a")).is_empty());
+    work.run(&format!("copy A1 {TO}")).exits(0);
+    // It holds offloads now; an offload in it is another matter.
+    for line in ["copy b A1 --to a --copies 1", "copy b --to a --copies 1"] {
+        work.run(line)
+            .exits(2)
+            .says("`b` is no card: no camera's folder is on it, and it holds offloads")
+            .says("write --to b.");
+    }
+    assert_eq!(names_in(&work.path("a")).len(), 1);
+}
+
+#[test]
+fn a_card_goes_by_its_name_in_the_kit() {
+    let work = drawer("kit-name", &["KITES", "OTHER"]);
+    work.run("kit add card A2").exits(0);
+    let names = |drive: &str| names_in(&work.path(drive));
+    work.run(&format!("copy KITES {TO} --as A2")).exits(0);
+    assert_eq!(names("a").len(), 1);
+    let a2 = names("a").remove(0);
+    assert!(a2.ends_with("-A2"), "{a2}");
+    // Without the name it is still known, by the ledger; and the manifest and its page have the name.
+    work.run(&format!("copy KITES {TO}"))
+        .exits(0)
+        .says("in an earlier run");
+    assert_eq!(names("a"), [a2.clone()]);
+    let page = bytes_of(&work.path("a").join(&a2).join("_unlade/report.html"));
+    assert!(String::from_utf8(page).unwrap().contains("-A2"));
+    // The name comes later: what was begun is gone on with.
+    work.run(&format!("copy OTHER {TO}")).exits(0);
+    work.run("kit add card B2").exits(0);
+    work.run(&format!("copy OTHER {TO} --as B2")).exits(0);
+    assert!(names("a").iter().any(|n| n.ends_with("-OTHER")));
+    assert_eq!(names("a").len(), 2);
+    // A label that another card has gets a number after all.
+    let other = drawer("kit-name-taken", &["x/KITES"]);
+    Card::new(&other.path("y/KITES")).file("DCIM/100KITES/KITE0101.JPG", 42_000, 9);
+    for card in ["x/KITES", "y/KITES"] {
+        other.run("kit add card A2");
+        other.run(&format!("copy {card} {TO} --as A2")).exits(0);
+    }
+    let names = names_in(&other.path("a"));
+    assert!(names[1].ends_with("-A2-2"), "{names:?}");
+}

@@ -78,6 +78,31 @@ fn the_plan_names_ceiling_and_slowest_link() {
         .says("53.2 MB/s at most, usually 30 to 42; held back by reader link, USB 2.0");
 }
 
+/// What a label says and what somebody says of a drive can be exceeded.
+#[test]
+fn what_was_said_is_no_limit() {
+    let work = Work::with_card("said");
+    work.run(&format!("plan {TO} --writes 20,40"))
+        .exits(0)
+        .says("Speed about 20 MB/s, as destination 1 is said to take")
+        .says("expected from that figure")
+        .is_silent_of("at most");
+    work.run(&format!("plan {TO} --reads 90"))
+        .exits(0)
+        .says("about 90 MB/s, usually")
+        .says("by the card's label");
+}
+
+#[test]
+fn a_card_that_was_only_read_again_took_the_time_of_that() {
+    let work = Work::with_card("only-reread");
+    work.run(&format!("copy {TO}")).exits(0);
+    work.run(&format!("copy {TO} --proof reread"))
+        .exits(0)
+        .says("s to read the card and compare it, nothing had to be copied")
+        .is_silent_of("0.00 s, the card was read");
+}
+
 #[test]
 fn nothing_known_is_nothing_said() {
     let work = Work::with_card("no-ceiling");

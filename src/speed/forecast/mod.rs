@@ -569,6 +569,11 @@ impl Forecast {
         change
     }
 
+    /// Takes note that so many bytes of the copy were in vain and have to be done again.
+    pub fn gave_up(&mut self, bytes: u64) {
+        self.copy.done.mb = (self.copy.done.mb - float(bytes) / 1e6).max(0.0);
+    }
+
     /// Takes note of what the other card, which takes a part of the rate, still has to do.
     pub fn observe_companion(&mut self, bytes_left: u64) {
         let Some(companion) = &mut self.companion else {
