@@ -170,19 +170,60 @@ pub fn some_of<'a>(
     }
 }
 
+/// Whether a character could do more on a terminal or in a page than stand there: it moves the cursor, begins a line, turns
+/// the writing direction, or is not seen at all.
+fn is_harmful(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}')
+}
+
 /// Returns text that is safe on a terminal and in a page: control characters and those that turn
-/// the writing direction are shown as `\u{..}`.
+/// the writing direction or can't be seen are shown as `\u{..}`.
 pub fn shown(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
-        let turns = matches!(c, '\u{200e}' | '\u{200f}' | '\u{061c}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{2028}' | '\u{2029}' | '\u{feff}');
-        if c.is_control() || turns {
+        if is_harmful(c) {
             out.extend(c.escape_unicode());
         } else {
             out.push(c);
         }
     }
     out
+}
+
+/// Returns JSON in one line with the same characters written as JSON's own escapes: it says the same, and is safe on a
+/// terminal.
+pub fn escaped_in_json(json: &str) -> String {
+    let mut out = String::with_capacity(json.len());
+    for c in json.chars() {
+        if is_harmful(c) {
+            for unit in c.encode_utf16(&mut [0; 2]) {
+                out.push_str(&format!("\\u{unit:04x}"));
+            }
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// Characters of a word that an unknown system or device says.
+const WORD_CHARS: usize = 60;
+
+/// Returns what should be one short word, such as the name of a file system or of what is mounted, so that it can't be taken
+/// for a sentence of ours: blanks are written as `\u{20}`, and the end is cut.
+pub fn word(text: &str) -> String {
+    let cut = text.chars().nth(WORD_CHARS).map_or("", |_| "...");
+    let chars = text.chars().take(WORD_CHARS);
+    let out = chars.fold(String::new(), |mut out, c| {
+        if c.is_whitespace() {
+            out.extend(c.escape_unicode());
+        } else {
+            out.push(c);
+        }
+        out
+    });
+    shown(&out) + cut
 }
 
 /// Returns whether two names are one but for how their accents are written: in one character or two.
@@ -319,6 +360,19 @@ mod tests {
             long.ends_with("\\u{202e}...") && long.len() < 2_000,
             "{long}"
         );
+    }
+
+    #[test]
+    fn a_word_is_no_sentence_and_json_says_the_same() {
+        assert_eq!(word("fuse.kites"), "fuse.kites");
+        assert_eq!(word("x\u{1b}[2J PROVEN"), "x\\u{1b}[2J\\u{20}PROVEN");
+        let long = word(&"\u{2003}".repeat(10_000));
+        assert!(long.ends_with("...") && long.len() < 1_000, "{long}");
+        let hostile = "\u{1b}[2J\u{9b}\u{7f}\u{202e}\u{e0041}\u{2028}caf\u{e9}";
+        let json = serde_json::to_string(hostile).unwrap();
+        let escaped = escaped_in_json(&json);
+        assert_eq!(serde_json::from_str::<String>(&escaped).unwrap(), hostile);
+        assert_eq!(shown(&escaped), escaped);
     }
 
     #[test]

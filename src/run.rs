@@ -14,7 +14,7 @@ use crate::name::{CardName, fold, shown};
 use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
-use crate::offload::{Context, Offloaded, reread};
+use crate::offload::{Context, Offloaded, Started, reread};
 use crate::plan::Level;
 use crate::plan::beside::Beside;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
@@ -613,10 +613,6 @@ pub fn offload(
     let recorded = plan.recorded().cloned();
     let nothing_new = plan.has_nothing_new();
     let is_begun = recorded.is_none() && !nothing_new;
-    // Held until all is written down: another run would take this one's parts for left ones.
-    let begun = is_begun.then(|| begin(&plan, tools, &rfc3339(started)));
-    let claims = begun.unwrap_or_else(|| claim_all(&plan, tools));
-    let _claims = claims.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
     let context = Arc::new(Context {
         disk: Arc::clone(&tools.disk),
         clock: Arc::clone(&tools.clock),
@@ -627,12 +623,9 @@ pub fn offload(
         limits: tools.limits,
         cancel: Arc::clone(&tools.cancel),
     });
-    let mut offloaded = crate::offload::run(&context, observer).map_err(|e| Refusal {
-        reasons: vec![Problem::new(
-            ProblemKind::WriteFailed,
-            format!("no thread could be started: {e}"),
-        )],
-    })?;
+    let begun = start(&context, tools, &rfc3339(started), is_begun);
+    let (threads, _claims) = begun.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
+    let mut offloaded = threads.run(observer);
     let reread_equal = terms.level == Level::Reread
         && !offloaded.interrupted
         && reread::reread(&context, &mut offloaded, observer);
@@ -673,6 +666,29 @@ pub fn offload(
 }
 
 // ---- before -----------------------------------------------------------------------------------
+
+/// Starts all threads, which wait, and then begins on every destination: a thread that cannot be started must not
+/// leave folders behind.
+fn start(
+    context: &Arc<Context>,
+    tools: &Tools,
+    started: &str,
+    is_begun: bool,
+) -> Result<(Started, Vec<Claim>), Refusal> {
+    let threads = crate::offload::start(context).map_err(|e| Refusal {
+        reasons: vec![Problem::new(
+            ProblemKind::WriteFailed,
+            format!("{NO_THREADS}: {e}"),
+        )],
+    })?;
+    // Held until all is written down: another run would take this one's parts for left ones.
+    let claims = if is_begun {
+        begin(&context.plan, tools, started)?
+    } else {
+        claim_all(&context.plan, tools)?
+    };
+    Ok((threads, claims))
+}
 
 /// Makes the offload's folder, the records folder and the journal on every destination; undoes all
 /// of it when one refuses.
@@ -752,6 +768,9 @@ fn claim_all(plan: &Plan, tools: &Tools) -> Result<Vec<Claim>, Refusal> {
 
 /// Why a second run on an offload is refused.
 pub const AT_WORK: &str = "another run of unlade is at work on this offload";
+
+/// Why a run is refused on a computer that has no thread left for it.
+pub const NO_THREADS: &str = "this computer lets no further thread be started";
 
 /// Why an offload could not be begun on a destination.
 fn not_begun((step, cause): (Step, io::Error)) -> Problem {

@@ -107,9 +107,10 @@ pub fn size(bytes: u64) -> String {
     }
 }
 
-/// Returns a rate in MB/s with three significant digits at most: `94.1 MB/s`, `263 MB/s`.
+/// Returns a rate in MB/s with three significant digits at most: `94.1 MB/s`, `263 MB/s`; what is no rate is none.
 pub fn speed(bytes_per_s: f64) -> String {
-    let mb = bytes_per_s / 1e6;
+    // `max` takes the zero where it is not a number.
+    let mb = (bytes_per_s / 1e6).max(0.0);
     if mb < 9.995 {
         format!("{mb:.2} MB/s")
     } else if mb < 99.95 {
@@ -117,6 +118,16 @@ pub fn speed(bytes_per_s: f64) -> String {
     } else {
         format!("{mb:.0} MB/s")
     }
+}
+
+/// Returns seconds as a time; nothing and not-a-number are none, and what is beyond counting is the longest.
+pub fn seconds(seconds: f64) -> Duration {
+    let most = if seconds > 0.0 {
+        Duration::MAX
+    } else {
+        Duration::ZERO
+    };
+    Duration::try_from_secs_f64(seconds).unwrap_or(most)
 }
 
 /// Returns a measured time, finer for short ones: `0.84 s`, `12.3 s`, `4 min 05 s`, `2 h 07 min`. What is
@@ -134,7 +145,7 @@ pub fn time(time: Duration) -> String {
         format!("{} min {:02} s", s / 60, s % 60)
     } else {
         let min = whole(seconds / 60.0);
-        format!("{} h {:02} min", min / 60, min % 60)
+        format!("{} h {:02} min", count(min / 60), min % 60)
     }
 }
 
@@ -208,6 +219,36 @@ mod tests {
         assert_eq!(count(118_000), "118,000");
         assert_eq!(counted(1, "file"), "1 file");
         assert_eq!(counted(1_234_567, "file"), "1,234,567 files");
+    }
+
+    #[test]
+    fn what_rounds_up_takes_the_next_unit() {
+        assert_eq!(size(999_949), "999.9 kB");
+        assert_eq!(size(999_999), "1.0 MB");
+        assert_eq!(size(999_999_999), "1.0 GB");
+        assert_eq!(size(999_999_999_999), "1.00 TB");
+        assert_eq!(size(u64::MAX), "18446744.07 TB");
+        for (rate, told) in [
+            (9_994_000.0, "9.99 MB/s"),
+            (9_996_000.0, "10.0 MB/s"),
+            (99_960_000.0, "100 MB/s"),
+            (-1.0, "0.00 MB/s"),
+            (f64::NAN, "0.00 MB/s"),
+        ] {
+            assert_eq!(speed(rate), told);
+        }
+        assert_eq!(time(Duration::from_millis(9_996)), "10.0 s");
+        assert_eq!(time(Duration::from_millis(99_960)), "1 min 40 s");
+        assert!(time(Duration::MAX).ends_with(" min"));
+        assert_eq!(seconds(1.5), Duration::from_millis(1_500));
+        assert_eq!(
+            (seconds(-1.0), seconds(f64::NAN)),
+            (Duration::ZERO, Duration::ZERO)
+        );
+        assert_eq!(
+            (seconds(1e300), seconds(f64::INFINITY)),
+            (Duration::MAX, Duration::MAX)
+        );
     }
 
     #[test]

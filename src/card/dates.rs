@@ -32,7 +32,9 @@ impl Shift {
         let mut all = 0;
         for (before, after) in pairs {
             all += 1;
-            if let Some(seconds) = quarter(after.seconds - before.seconds) {
+            // Dates that lie further apart than a number can say are no two zones.
+            let difference = after.seconds.checked_sub(before.seconds);
+            if let Some(seconds) = difference.and_then(quarter) {
                 *votes.entry(seconds).or_insert(0) += 1;
             }
         }
@@ -80,6 +82,9 @@ fn step(date: i128) -> i128 {
 
 /// Returns the whole quarters of an hour nearest to a difference, if it is within two seconds.
 fn quarter(difference: i64) -> Option<i64> {
+    if difference.unsigned_abs() > SHIFT_S_MAX.unsigned_abs() + STEP_S {
+        return None;
+    }
     let nearest = (difference + QUARTER_S / 2).div_euclid(QUARTER_S) * QUARTER_S;
     let is_near = nearest.abs_diff(difference) <= STEP_S;
     (is_near && nearest.abs() <= SHIFT_S_MAX).then_some(nearest)
@@ -138,6 +143,22 @@ mod tests {
         assert!(!same(fine(7), fine(8)) && !same(fine(7), fine(9)));
         assert!(!same(at(6), at(8)), "two dates of one coarse file system");
         assert!(!same(fine(7), at(4)) && !same(fine(7), at(10)));
+    }
+
+    #[test]
+    fn the_farthest_dates_are_dates() {
+        let far = [i64::MIN, i64::MIN + 1, -1, 0, 1, i64::MAX - 1, i64::MAX];
+        for a in far {
+            for b in far {
+                let (a, b) = (at(a), at(b));
+                assert_eq!(Shift::of([(a, b), (a, b)].into_iter()), Shift::default());
+                let are_one = Shift::default().joins(a, b);
+                assert!(a != b || are_one, "{a:?}");
+                assert!(!are_one || a.seconds.abs_diff(b.seconds) <= STEP_S);
+                assert!(!Shift { seconds: 900 }.is_near(a, b));
+                assert!(parse(&a.rfc3339()).is_some() && parse(&b.rfc3339()).is_some());
+            }
+        }
     }
 
     #[test]

@@ -15,7 +15,6 @@ use super::sign;
 use super::speed;
 use super::words;
 use camino::Utf8PathBuf;
-use indicatif::{MultiProgress, ProgressDrawTarget};
 use serde_json::json;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -144,8 +143,6 @@ struct Errand<'a> {
     awake: Arc<Mutex<Awake>>,
     /// One card's block of lines is told whole before another's.
     telling: Mutex<()>,
-    /// The terminal's running picture, all cards below each other.
-    picture: MultiProgress,
 }
 
 /// Copies every card; the exit code is that of the card that went worst.
@@ -185,7 +182,6 @@ pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         shoot,
         awake: Arc::new(Mutex::new(Awake::ask())),
         telling: Mutex::new(()),
-        picture: MultiProgress::with_draw_target(ProgressDrawTarget::stdout_with_hz(8)),
     };
     errand.run()
 }
@@ -276,9 +272,12 @@ impl Errand<'_> {
         if self.order.is_parallel() {
             let at_once = self.order.chains.len().min(AT_ONCE_MAX);
             std::thread::scope(|scope| {
-                for _ in 0..at_once {
-                    scope.spawn(work);
+                for _ in 1..at_once {
+                    let further = std::thread::Builder::new().name("card".into());
+                    // One that cannot be started leaves its cards to the others.
+                    if further.spawn_scoped(scope, work).is_err() {}
                 }
+                work();
             });
         } else {
             work();
@@ -336,7 +335,7 @@ impl Errand<'_> {
                     let head = format!("Card {} of {cards}: {card}", index + 1);
                     screen.finish(&[String::new(), head]);
                 }
-                screen.share(&self.picture, &self.awake);
+                screen.share(&self.awake);
                 if self.order.is_parallel() {
                     screen.name_card();
                 }

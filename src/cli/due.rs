@@ -458,6 +458,7 @@ mod tests {
     fn a_total_says_what_it_is_if_a_drive_spins() {
         let out = Out {
             is_terminal: false,
+            draws: false,
             colour: false,
             json: false,
             quiet: false,

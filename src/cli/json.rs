@@ -58,7 +58,7 @@ impl Json {
         if let Value::Object(fields) = body {
             object.extend(fields);
         }
-        self.out.line(&Value::Object(object).to_string());
+        self.out.object(&Value::Object(object).to_string());
     }
 
     fn tick(&mut self, snapshot: Box<Snapshot>) {

@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use unlade::kit::text::{self, EditError, Entry};
 use unlade::kit::{Card, Drive, Kind, Kit, Reader};
-use unlade::name::shown;
+use unlade::name::{shown, word};
 use unlade::run::Tools;
 use unlade::speed::links::{Family, find};
 
@@ -144,7 +144,7 @@ fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<
         return Err(Trouble::Words(format!(
             "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by it; nothing was changed. {}",
             shown(at.as_str()),
-            shown(&facts.filesystem),
+            word(&facts.filesystem),
             without_identity(kind)
         )));
     }

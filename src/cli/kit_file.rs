@@ -4,7 +4,7 @@
 use camino::{Utf8Path, Utf8PathBuf};
 use std::fs::{self, File, TryLockError};
 use std::io::{self, Read as _, Write as _};
-use unlade::disk::home::make_folder;
+use unlade::disk::home::{make_folder, open_plain};
 use unlade::kit::Kit;
 use unlade::kit::text::{self, EditError, Fault, TEXT_BYTES_MAX};
 use unlade::name::shown;
@@ -212,15 +212,11 @@ fn text_of(path: &Utf8Path) -> Result<Option<String>, KitError> {
             return Ok(None);
         }
         Err(e) => return Err(failed("be looked at")(e)),
-        // A pipe or device in its place would never end.
-        Ok(meta) if !meta.is_file() => {
-            return Err(failed("be read")(io::Error::other("is not a file")));
-        }
         Ok(_) => {}
     }
     let limit = unlade::units::len64(TEXT_BYTES_MAX) + 1;
     let mut bytes = Vec::new();
-    File::open(path)
+    open_plain(path, fs::OpenOptions::new().read(true))
         .and_then(|file| file.take(limit).read_to_end(&mut bytes))
         .map_err(failed("be read"))?;
     match String::from_utf8(bytes) {

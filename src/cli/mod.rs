@@ -19,6 +19,7 @@ mod ledger;
 mod meant;
 mod next;
 mod out;
+mod picture;
 mod power;
 mod prove;
 mod rate;
@@ -59,6 +60,8 @@ pub(crate) fn main() -> Exit {
             return if asked_for { Exit::Done } else { Exit::Usage };
         }
     };
+    #[cfg(unix)]
+    unlade::sys::unix::survive_file_size_limit();
     let out = Out::new(&cli.common);
     if let Some(why) = meant::mixed(&matches) {
         for line in wrap(&why, out.width, "unlade: ", "  ") {
@@ -109,7 +112,7 @@ pub(crate) fn main() -> Exit {
 fn completions(shell: clap_complete::Shell, out: Out) -> Exit {
     let mut script = Vec::new();
     clap_complete::generate(shell, &mut Cli::command(), "unlade", &mut script);
-    out.line(String::from_utf8_lossy(&script).trim_end());
+    out.own_text(String::from_utf8_lossy(&script).trim_end());
     Exit::Done
 }
 

@@ -1,36 +1,47 @@
-//! Owns standard output and what the terminal can do. A reader that went away (`| head`) ends the
-//! printing, never the job.
+//! Owns standard output and what the terminal can do, and makes harmless whatever is printed. A reader that went
+//! away (`| head`) ends the printing, never the job.
 
 use super::args::{Color, Common};
+use super::picture::{Picture, Size};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
-use std::io::{IsTerminal as _, Write as _};
-use std::sync::OnceLock;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::io::{self, IsTerminal as _, Write as _};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Duration;
+use unlade::name::{escaped_in_json, shown};
 
 /// Standard output as this run uses it.
 #[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Out {
     pub(crate) is_terminal: bool,
+    /// The terminal can take lines back, so that a picture is redrawn in place; else there are plain lines.
+    pub(crate) draws: bool,
     pub(crate) colour: bool,
     pub(crate) json: bool,
     pub(crate) quiet: bool,
     pub(crate) width: usize,
 }
 
+/// What begins and ends a heading in colour.
+const GOOD: &str = "\u{1b}[1;32m";
+const BAD: &str = "\u{1b}[1;31m";
+const END: &str = "\u{1b}[0m";
+
 impl Out {
     /// Looks at the terminal once.
     pub(crate) fn new(common: &Common) -> Self {
-        let is_terminal = std::io::stdout().is_terminal();
+        let is_terminal = io::stdout().is_terminal();
         let no_color = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
+        let takes_escapes = takes_escapes();
         let colour = match common.color {
             Color::Always => true,
             Color::Never => false,
-            Color::Auto => is_terminal && !no_color && takes_colour(),
+            Color::Auto => is_terminal && !no_color && takes_escapes,
         };
         Self {
             is_terminal,
+            draws: is_terminal && takes_escapes,
             colour: colour && !common.json,
             json: common.json,
             quiet: common.quiet,
@@ -38,34 +49,83 @@ impl Out {
         }
     }
 
-    /// Prints one line to standard output. Into a pipe or a file it is handed to a thread, so that a
-    /// reader who has stopped reading never stops a copy.
+    /// Prints one line to standard output, harmlessly. It is handed to a thread, so that a reader who has stopped
+    /// reading, or a terminal that is held (Ctrl-S), never stops a copy.
     pub(crate) fn line(self, text: &str) {
-        if self.is_terminal {
-            // A terminal that is gone must not end a copy; there is nobody left to tell.
-            drop(writeln!(std::io::stdout(), "{text}"));
-        } else {
-            queue().send(text);
-        }
+        queue().send(Said::Lines(self.harmless(text)));
     }
 
-    /// Prints one line to standard error, harmlessly: it may quote what was typed or what a drive
-    /// holds.
+    /// Prints lines with none of another card in between.
+    pub(crate) fn block(self, lines: &[String]) {
+        let lines: Vec<String> = lines.iter().map(|line| self.harmless(line)).collect();
+        queue().send(Said::Lines(lines.join("\n")));
+    }
+
+    /// Prints text of this program alone, as it is: nothing in it comes from a drive, a device or a person.
     #[expect(
         clippy::unused_self,
         reason = "printing goes through the one owner of the output"
     )]
+    pub(crate) fn own_text(self, text: &str) {
+        queue().send(Said::Lines(text.to_owned()));
+    }
+
+    /// Prints one object as JSON in one line.
+    #[expect(
+        clippy::unused_self,
+        reason = "printing goes through the one owner of the output"
+    )]
+    pub(crate) fn object(self, json: &str) {
+        queue().send(Said::Lines(escaped_in_json(json)));
+    }
+
+    /// Prints one line to standard error, harmlessly: it may quote what was typed or what a drive
+    /// holds.
     pub(crate) fn error(self, text: &str) {
-        drop(writeln!(std::io::stderr(), "{}", unlade::name::shown(text)));
+        if self.is_terminal {
+            // After what was said before it, and not into the picture.
+            queue().send(Said::Error(shown(text)));
+        } else {
+            drop(writeln!(io::stderr(), "{}", shown(text)));
+        }
+    }
+
+    /// Returns a place in the running picture, below those that were taken before.
+    pub(crate) fn place() -> usize {
+        static PLACES: AtomicUsize = AtomicUsize::new(0);
+        PLACES.fetch_add(1, Ordering::Relaxed)
+    }
+
+    /// Draws lines at a place of the picture; none take them away.
+    pub(crate) fn draw(self, place: usize, lines: &[String]) {
+        if self.draws {
+            let lines = lines.iter().map(|line| shown(line)).collect();
+            queue().send(Said::Picture(place, lines));
+        }
     }
 
     /// Returns the heading of a good or a bad result, coloured where that helps.
     pub(crate) fn heading(self, text: &str, good: bool) -> String {
         match (self.colour, good) {
-            (true, true) => format!("\u{1b}[1;32m{text}\u{1b}[0m"),
-            (true, false) => format!("\u{1b}[1;31m{text}\u{1b}[0m"),
+            (true, true) => format!("{GOOD}{text}{END}"),
+            (true, false) => format!("{BAD}{text}{END}"),
             (false, _) => text.to_owned(),
         }
+    }
+
+    /// The one place through which everything goes that people read: what drives, devices, records and the
+    /// system say can't move the cursor, colour anything or begin a line. A heading of this program's keeps its
+    /// colour.
+    fn harmless(self, line: &str) -> String {
+        for colour in [GOOD, BAD].into_iter().filter(|_| self.colour) {
+            let heading = line.strip_prefix(colour).and_then(|l| l.split_once(END));
+            if let Some((heading, rest)) = heading
+                && heading.chars().all(|c| c.is_ascii_uppercase() || c == ' ')
+            {
+                return format!("{colour}{heading}{END}{}", shown(rest));
+            }
+        }
+        shown(line)
     }
 }
 
@@ -74,44 +134,103 @@ const LINES_WAITING: usize = 65_536;
 /// How long a reader who does not read is waited for before it counts as stuck.
 const PATIENCE: Duration = Duration::from_millis(1_500);
 
-/// The way to standard output for everything that is no terminal.
+/// Pictures are left out while so much waits to be written.
+const PICTURES_WAIT_BEHIND: usize = 32;
+
+/// What is to be written.
+enum Said {
+    /// To standard output, without the last line break.
+    Lines(String),
+    /// To standard error, from a terminal.
+    Error(String),
+    /// Somebody's lines of the running picture.
+    Picture(usize, Vec<String>),
+    /// Nothing: all that was said before is to be written now.
+    Flush,
+}
+
+/// The one who writes.
+#[derive(Default)]
+struct Writer {
+    picture: Picture,
+}
+
+impl Writer {
+    fn write(&mut self, said: Said) -> io::Result<()> {
+        let mut out = io::stdout().lock();
+        let Some(size) = size() else {
+            return match said {
+                Said::Lines(text) => writeln!(out, "{text}"),
+                Said::Error(text) => writeln!(io::stderr(), "{text}"),
+                Said::Picture(..) => Ok(()),
+                Said::Flush => out.flush(),
+            };
+        };
+        let text = match said {
+            Said::Lines(text) => self.picture.around(&format!("{text}\n"), size),
+            Said::Picture(place, lines) => {
+                self.picture.set(place, lines);
+                self.picture.around("", size)
+            }
+            Said::Error(text) => {
+                let erased = self.picture.erased(size);
+                out.write_all(erased.as_bytes())
+                    .and_then(|()| out.flush())?;
+                writeln!(io::stderr(), "{text}")?;
+                self.picture.around("", size)
+            }
+            Said::Flush => String::new(),
+        };
+        out.write_all(text.as_bytes())?;
+        out.flush()
+    }
+}
+
+/// The way to standard output.
 struct Queue {
-    lines: Sender<Option<String>>,
+    lines: Sender<Said>,
     written: Receiver<()>,
     is_stuck: AtomicBool,
+    /// Writes at once, where no thread could be started.
+    alone: Option<Mutex<Writer>>,
 }
 
 impl Queue {
     fn start() -> Self {
-        let (lines, waiting) = bounded::<Option<String>>(LINES_WAITING);
+        let (lines, waiting) = bounded::<Said>(LINES_WAITING);
         let (done, written) = bounded(1);
         let run = move || {
-            let mut out = std::io::stdout().lock();
-            for line in waiting {
-                let result = match line {
-                    Some(line) => writeln!(out, "{line}"),
-                    None => out.flush().map(|()| {
-                        // Nobody waits any more if this finds no room.
-                        if done.try_send(()).is_err() {}
-                    }),
-                };
+            let mut writer = Writer::default();
+            for said in waiting {
+                let is_flush = matches!(said, Said::Flush);
                 // A closed pipe: what follows has no reader, and the senders find no receiver.
-                if result.is_err() {
+                if writer.write(said).is_err() {
                     break;
                 }
+                // Nobody waits any more if this finds no room.
+                if is_flush && done.try_send(()).is_err() {}
             }
         };
-        // Without the thread the lines have no receiver, as with a closed pipe.
-        drop(std::thread::Builder::new().name("out".into()).spawn(run));
+        let thread = std::thread::Builder::new().name("out".into()).spawn(run);
         Self {
             lines,
             written,
             is_stuck: AtomicBool::new(false),
+            alone: thread.is_err().then(Mutex::default),
         }
     }
 
-    fn send(&self, text: &str) {
-        match self.lines.try_send(Some(text.to_owned())) {
+    fn send(&self, said: Said) {
+        if let Some(writer) = &self.alone {
+            let mut writer = writer.lock().unwrap_or_else(PoisonError::into_inner);
+            // As with a closed pipe: there is nobody to tell.
+            drop(writer.write(said));
+            return;
+        }
+        if matches!(said, Said::Picture(..)) && self.lines.len() > PICTURES_WAIT_BEHIND {
+            return;
+        }
+        match self.lines.try_send(said) {
             Ok(()) => self.is_stuck.store(false, Ordering::Relaxed),
             // A slow reader gets every line. One who took none in all that time has stopped, and
             // from then on is not waited for until there is room again: the copy goes on.
@@ -126,10 +245,13 @@ impl Queue {
     /// Waits until everything is written, as any program does at its end; once `stop` is set only
     /// for as long as the reader goes on reading.
     fn flush(&self, stop: &AtomicBool) {
+        if self.alone.is_some() {
+            return;
+        }
         let mut waiting = self.lines.len();
         let mut asked = false;
         loop {
-            asked = asked || self.lines.try_send(None).is_ok();
+            asked = asked || self.lines.try_send(Said::Flush).is_ok();
             match self.written.recv_timeout(PATIENCE) {
                 // Written, or the reader is gone and the thread with it.
                 Ok(()) | Err(RecvTimeoutError::Disconnected) => return,
@@ -154,23 +276,32 @@ pub(crate) fn flush(stop: &AtomicBool) {
     queue().flush(stop);
 }
 
+/// The size of the terminal now; `None` where standard output is none.
+fn size() -> Option<Size> {
+    let (columns, rows) = terminal_size::terminal_size_of(io::stdout())?;
+    Some(Size {
+        columns: usize::from(columns.0),
+        rows: usize::from(rows.0),
+    })
+}
+
 fn width() -> usize {
-    terminal_size::terminal_size_of(std::io::stdout())
-        .map(|(columns, _)| usize::from(columns.0))
+    size()
+        .map(|size| size.columns)
         .filter(|&columns| columns >= 40)
         .unwrap_or(80)
         .min(200)
 }
 
-/// Asks a Windows console to take colours as every other terminal does; whether it will.
+/// Asks a Windows console to take escapes as every other terminal does; whether it will.
 #[cfg(windows)]
-fn takes_colour() -> bool {
+fn takes_escapes() -> bool {
     anstyle_query::windows::enable_ansi_colors().unwrap_or(true)
 }
 
-/// Whether the terminal says that it takes colours.
+/// Whether the terminal says that it takes escapes: colours, and moves of the cursor.
 #[cfg(not(windows))]
-fn takes_colour() -> bool {
+fn takes_escapes() -> bool {
     std::env::var_os("TERM").is_none_or(|t| t != "dumb")
 }
 
@@ -220,6 +351,30 @@ pub(crate) fn wrap(text: &str, columns: usize, first: &str, then: &str) -> Vec<S
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn nothing_foreign_moves_the_cursor_or_begins_a_line() {
+        let out = |colour| Out {
+            is_terminal: true,
+            draws: true,
+            colour,
+            json: false,
+            quiet: false,
+            width: 80,
+        };
+        let hostile = "\u{1b}[1;32mPROVEN\u{1b}[0m\r\nYou may format\u{9b}2J";
+        let told = format!("NOT PROVEN {}", shown(hostile));
+        for colour in [true, false] {
+            let out = out(colour);
+            assert_eq!(out.harmless(&format!("NOT PROVEN {hostile}")), told);
+            let heading = out.heading("NOT PROVEN", false);
+            assert_eq!(out.harmless(&heading), heading);
+            let both = out.harmless(&format!("{heading} {hostile}"));
+            assert_eq!(both, format!("{heading} {}", shown(hostile)));
+            let quoted = "\u{1b}[1;32mPROVEN\u{7}\u{1b}[0m";
+            assert_eq!(out.harmless(quoted), shown(quoted));
+        }
+    }
 
     #[test]
     fn text_fits() {

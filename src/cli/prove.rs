@@ -6,13 +6,11 @@ use super::home::{Book, ShootNews, enter, shoot_part};
 use super::json::Json;
 use super::next::STEPS_MAX;
 use super::out::{Out, wrap};
-use super::verify::View;
+use super::verify::{View, watched};
 use super::words::{ONE_COPY, cautions, copies_line, refusal};
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::sync::mpsc::RecvTimeoutError;
-use std::time::Duration;
 use unlade::error::{Problem, ProblemKind};
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
@@ -72,37 +70,21 @@ fn remember(
 
 /// Lets a thread do the reading and shows how far it is.
 fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<Told, Vec<Problem>> {
-    let progress = Progress::default();
-    std::thread::scope(|scope| {
-        let (done, finished) = std::sync::mpsc::channel();
-        let progress = &progress;
-        scope.spawn(move || {
-            let told = ask_drives(ask, tools.disk.as_ref(), tools.clock.as_ref(), progress);
-            // The receiver waits until this arrives.
-            drop(done.send(told));
-        });
-        let mut view = View::new(out, tools);
-        loop {
-            match finished.recv_timeout(Duration::from_millis(250)) {
-                Ok(told) => {
-                    view.clear();
-                    return told;
-                }
-                Err(RecvTimeoutError::Timeout) => {
-                    if progress.bytes_total.load(Ordering::Relaxed) > 0 {
-                        view.show(progress);
-                    }
-                }
-                Err(RecvTimeoutError::Disconnected) => {
-                    let why =
-                        "the question broke down; this is a fault of unlade, please report it";
-                    return Err(vec![Problem::new(ProblemKind::NotReadBack, why)]);
-                }
-            }
-            if tools.cancel.load(Ordering::SeqCst) {
-                progress.cancel.store(true, Ordering::SeqCst);
-            }
+    let progress = Progress {
+        cancel: Arc::clone(&tools.cancel),
+        ..Progress::default()
+    };
+    let work = || ask_drives(ask, tools.disk.as_ref(), tools.clock.as_ref(), &progress);
+    let mut view = View::new(out, tools);
+    let told = watched(work, || {
+        if progress.bytes_total.load(Ordering::Relaxed) > 0 {
+            view.show(&progress);
         }
+    });
+    view.clear();
+    told.unwrap_or_else(|| {
+        let why = "the question broke down; this is a fault of unlade, please report it";
+        Err(vec![Problem::new(ProblemKind::NotReadBack, why)])
     })
 }
 

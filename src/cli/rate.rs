@@ -9,11 +9,10 @@ use super::kit::refuse;
 use super::known::{self, Known};
 use super::out::{Out, wrap};
 use super::speed::chain;
-use super::verify::View;
+use super::verify::{View, watched};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::sync::mpsc::RecvTimeoutError;
 use std::time::Duration;
 use unlade::card::identity::{CardIdentity, label_of};
 use unlade::card::survey::survey;
@@ -133,51 +132,33 @@ fn ceiling(mut chain: Chain, known: &Known, facts: &FolderFacts, tools: &Tools) 
 
 /// Lets a thread do the reading and shows how far it is.
 fn wait(args: &RateArgs, facts: &FolderFacts, out: Out, tools: &Tools) -> Result<Measured, String> {
-    let progress = Progress::default();
+    let progress = Progress {
+        cancel: Arc::clone(&tools.cancel),
+        ..Progress::default()
+    };
     let bounds = Bounds {
         time: Duration::from_secs(args.seconds),
         bytes: args.bytes,
     };
-    std::thread::scope(|scope| {
-        let (done, finished) = std::sync::mpsc::channel();
-        let progress = &progress;
-        scope.spawn(move || {
-            let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
-            let measured = measure(&args.card, facts, bounds, disk, clock, progress);
-            // The receiver waits until this arrives.
-            drop(done.send(measured));
-        });
-        let mut view = View::new(out, tools);
-        let shown = unlade::proof::verify::Progress::default();
-        loop {
-            match finished.recv_timeout(Duration::from_millis(250)) {
-                Ok(measured) => {
-                    view.clear();
-                    return measured.map_err(|error| error.to_string());
-                }
-                Err(RecvTimeoutError::Timeout) => {
-                    for (from, to) in [
-                        (&progress.bytes, &shown.bytes),
-                        (&progress.bytes_total, &shown.bytes_total),
-                    ] {
-                        to.store(from.load(Ordering::Relaxed), Ordering::Relaxed);
-                    }
-                    if shown.bytes_total.load(Ordering::Relaxed) > 0 {
-                        view.show(&shown);
-                    }
-                }
-                Err(RecvTimeoutError::Disconnected) => {
-                    return Err(
-                        "the measurement broke down; this is a fault of unlade, please report it"
-                            .to_owned(),
-                    );
-                }
-            }
-            if tools.cancel.load(Ordering::SeqCst) {
-                progress.cancel.store(true, Ordering::SeqCst);
-            }
+    let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
+    let work = || measure(&args.card, facts, bounds, disk, clock, &progress);
+    let mut view = View::new(out, tools);
+    let shown = unlade::proof::verify::Progress::default();
+    let measured = watched(work, || {
+        for (from, to) in [
+            (&progress.bytes, &shown.bytes),
+            (&progress.bytes_total, &shown.bytes_total),
+        ] {
+            to.store(from.load(Ordering::Relaxed), Ordering::Relaxed);
         }
-    })
+        if shown.bytes_total.load(Ordering::Relaxed) > 0 {
+            view.show(&shown);
+        }
+    });
+    view.clear();
+    let broken = "the measurement broke down; this is a fault of unlade, please report it";
+    let measured = measured.ok_or_else(|| broken.to_owned())?;
+    measured.map_err(|error| error.to_string())
 }
 
 /// A measurement with what it is held against.
@@ -225,7 +206,7 @@ impl Told<'_> {
                     "{} of {} in {} ({}), {}",
                     size(m.bytes),
                     counted(m.files, "file"),
-                    time(Duration::from_secs_f64(m.took_s)),
+                    time(unlade::units::seconds(m.took_s)),
                     m.way.id(),
                     if m.is_whole() {
                         "all that the card holds"
@@ -342,7 +323,7 @@ impl Told<'_> {
         let m = &self.measured;
         let for_bytes = |bytes: u64| {
             let seconds = m.seconds_for(bytes).unwrap_or(0.0);
-            time(Duration::from_secs_f64(seconds.min(1e9)))
+            time(unlade::units::seconds(seconds))
         };
         format!(
             "{} to read the {} on it; {} for a full card of {}",

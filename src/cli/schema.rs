@@ -10,6 +10,6 @@ pub(crate) fn schema(of: SchemaOf, out: Out) -> Exit {
         SchemaOf::Manifest => include_str!("../schema/manifest.schema.json"),
         SchemaOf::Events => include_str!("../schema/events.schema.json"),
     };
-    out.line(text.trim_end());
+    out.own_text(text.trim_end());
     Exit::Done
 }

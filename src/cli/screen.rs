@@ -1,10 +1,9 @@
-//! Owns the running picture: a few lines on a terminal, or one plain line every ten seconds. Every
-//! line is made as text from a snapshot; indicatif only draws it, and its own estimates are unused.
+//! Owns what a running job shows: a few lines on a terminal, or one plain line every ten seconds. Every
+//! line is made as text from a snapshot.
 
 use super::awake::{Awake, NOT_HELD};
-use super::out::{Out, fit, wrap};
+use super::out::{Out, wrap};
 use super::words;
-use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use unlade::clock::Clock;
@@ -16,6 +15,8 @@ use unlade::units::{counted, len64, size, speed};
 
 /// A plain line is printed this often when there is no terminal.
 const PLAIN_EVERY: Duration = Duration::from_secs(10);
+/// The picture is drawn anew no sooner.
+const PICTURE_EVERY: Duration = Duration::from_millis(120);
 /// Nothing is drawn for jobs that are over sooner.
 const QUIET_FIRST: Duration = Duration::from_millis(400);
 
@@ -30,10 +31,9 @@ pub(crate) struct Screen {
     next_plain: Duration,
     card: String,
     destinations: Vec<String>,
-    /// The running picture, shared with other cards.
-    picture: MultiProgress,
-    /// This card's lines of it.
-    bars: Vec<ProgressBar>,
+    /// This card's place in the running picture.
+    place: usize,
+    next_picture: Duration,
     names_card: bool,
     card_done_told: bool,
     problems_told: u64,
@@ -51,8 +51,8 @@ impl Screen {
             clock,
             card: String::new(),
             destinations,
-            picture: MultiProgress::with_draw_target(ProgressDrawTarget::stdout_with_hz(8)),
-            bars: Vec::new(),
+            place: Out::place(),
+            next_picture: start,
             names_card: false,
             card_done_told: false,
             problems_told: 0,
@@ -60,9 +60,8 @@ impl Screen {
         }
     }
 
-    /// Shares the terminal's picture and the request to stay awake with other cards.
-    pub(crate) fn share(&mut self, picture: &MultiProgress, awake: &Arc<Mutex<Awake>>) {
-        self.picture = picture.clone();
+    /// Shares the request to stay awake with other cards.
+    pub(crate) fn share(&mut self, awake: &Arc<Mutex<Awake>>) {
         self.awake = Some(Arc::clone(awake));
     }
 
@@ -84,13 +83,8 @@ impl Screen {
         }
     }
 
-    /// All lines go through one owner of the terminal, so that bars and messages never mix.
     fn say(&self, line: &str) {
-        if self.out.is_terminal {
-            self.picture.suspend(|| self.out.line(line));
-        } else {
-            self.out.line(line);
-        }
+        self.out.line(line);
     }
 
     /// Says something about this card alone.
@@ -111,33 +105,16 @@ impl Screen {
     }
 
     fn draw(&mut self, lines: &[String]) {
-        let width = self.out.width.saturating_sub(1);
-        while self.bars.len() < lines.len() {
-            let style = ProgressStyle::with_template("{msg}")
-                .unwrap_or_else(|_| ProgressStyle::default_spinner());
-            let bar = ProgressBar::new_spinner().with_style(style);
-            self.bars.push(match self.bars.last() {
-                Some(last) => self.picture.insert_after(last, bar),
-                None => self.picture.add(bar),
-            });
-        }
-        let blank = String::new();
-        for (bar, line) in self
-            .bars
-            .iter()
-            .zip(lines.iter().chain(std::iter::repeat(&blank)))
-        {
-            bar.set_message(fit(line, width));
-            bar.tick();
+        let now = self.clock.elapsed();
+        if now >= self.next_picture {
+            self.next_picture = now + PICTURE_EVERY;
+            self.out.draw(self.place, lines);
         }
     }
 
     /// Takes the running picture away.
     pub(crate) fn clear(&mut self) {
-        for bar in self.bars.drain(..) {
-            bar.finish_and_clear();
-            self.picture.remove(&bar);
-        }
+        self.out.draw(self.place, &[]);
     }
 
     fn tick(&mut self, snapshot: &Snapshot) {
@@ -146,7 +123,7 @@ impl Screen {
             self.check_awake();
         }
         let now = self.clock.elapsed();
-        if self.out.is_terminal {
+        if self.out.draws {
             if now.saturating_sub(self.start) >= QUIET_FIRST {
                 let lines = lines(&self.card, &self.destinations, snapshot);
                 self.draw(&lines);
@@ -154,8 +131,7 @@ impl Screen {
         } else if now >= self.next_plain {
             self.next_plain = now + PLAIN_EVERY;
             let card = self.names_card.then_some(self.card.as_str());
-            // In one piece: no other card's line comes in between.
-            self.say(&plain_lines(card, snapshot, self.out.width).join("\n"));
+            self.out.block(&plain_lines(card, snapshot, self.out.width));
         }
     }
 }
@@ -163,7 +139,7 @@ impl Screen {
 impl Screen {
     fn read_again(&mut self, line: &str) {
         let now = self.clock.elapsed();
-        if self.out.is_terminal {
+        if self.out.draws {
             self.draw(&[line.to_owned()]);
         } else if now >= self.next_plain {
             self.next_plain = now + PLAIN_EVERY;

@@ -7,9 +7,10 @@ use super::json::Json;
 use super::out::{Out, wrap};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
-use std::fs::{File, Metadata};
+use std::fs::{Metadata, OpenOptions};
 use std::io::{self, Read as _};
 use std::sync::Arc;
+use unlade::disk::home::open_plain;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::{Event, Observer as _};
 use unlade::name::shown;
@@ -127,10 +128,7 @@ fn read(
     path: &Utf8Path,
     check: fn(&Metadata) -> Result<(), String>,
 ) -> Result<Zeroizing<Vec<u8>>, String> {
-    let is_plain = |meta: Metadata| {
-        if !meta.is_file() {
-            return Err("it is not a plain file".to_owned());
-        }
+    let is_fit = |meta: Metadata| {
         if meta.len() > KEY_BYTES_MAX {
             return Err(format!(
                 "it is {}, too large for a key ({} at most)",
@@ -140,10 +138,8 @@ fn read(
         }
         check(&meta)
     };
-    // Before it is opened: opening a pipe would wait for whoever writes into it.
-    is_plain(path.metadata().map_err(|e| cause(&e))?)?;
-    let file = File::open(path).map_err(|e| cause(&e))?;
-    is_plain(file.metadata().map_err(|e| cause(&e))?)?;
+    let file = open_plain(path, OpenOptions::new().read(true)).map_err(|e| cause(&e))?;
+    is_fit(file.metadata().map_err(|e| cause(&e))?)?;
     // Room for all of it at once: a vector that grows leaves copies of a key behind.
     let mut bytes = Zeroizing::new(Vec::with_capacity(len_usize(KEY_BYTES_MAX) + 1));
     file.take(KEY_BYTES_MAX + 1)

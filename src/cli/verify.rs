@@ -4,15 +4,15 @@
 use super::args::VerifyArgs;
 use super::exit::Exit;
 use super::json::Json;
-use super::out::{Out, fit, wrap};
+use super::out::{Out, wrap};
 use super::sign;
 use super::words;
 use camino::Utf8PathBuf;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::json;
 use std::collections::BTreeMap;
-use std::sync::Arc;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc::RecvTimeoutError;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use unlade::name::shown;
 use unlade::proof::manifest::device_words;
@@ -35,7 +35,10 @@ pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools) -> Exit {
             Err(exit) => return exit,
         },
     };
-    let progress = Arc::new(Progress::default());
+    let progress = Progress {
+        cancel: Arc::clone(&tools.cancel),
+        ..Progress::default()
+    };
     let mut results = check_all(offloads, out, tools, &progress);
     if let Some(expected) = &expected {
         for findings in results.iter_mut().flatten() {
@@ -61,7 +64,7 @@ pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools) -> Exit {
     worst
 }
 
-/// Starts one thread for each device; shows the progress from this one.
+/// Starts a thread for each device, as far as there are any; shows the progress from this one.
 fn check_all(
     offloads: &[Utf8PathBuf],
     out: Out,
@@ -84,47 +87,68 @@ fn check_all(
         );
         by_device.entry(key).or_default().push(index);
     }
-    let mut results: Vec<Option<Outcome>> = offloads.iter().map(|_| None).collect();
+    let results: Vec<Mutex<Option<Outcome>>> = offloads.iter().map(|_| Mutex::default()).collect();
+    let groups: Vec<Vec<usize>> = by_device.into_values().collect();
+    let next = AtomicUsize::new(0);
+    let check_groups = || {
+        while let Some(group) = groups.get(next.fetch_add(1, Ordering::SeqCst)) {
+            for index in group {
+                let (Some(path), Some(place)) = (offloads.get(*index), results.get(*index)) else {
+                    continue;
+                };
+                let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
+                let result = check(disk, clock, path, progress, unlade::report::page::page);
+                *place.lock().unwrap_or_else(PoisonError::into_inner) = Some(result);
+            }
+        }
+    };
+    let all = || {
+        std::thread::scope(|scope| {
+            for _ in 1..groups.len() {
+                let further = std::thread::Builder::new().name("check".into());
+                // One that cannot be started leaves its share to the others.
+                if further.spawn_scoped(scope, check_groups).is_err() {}
+            }
+            check_groups();
+        });
+    };
+    let mut view = View::new(out, tools);
+    watched(all, || view.show(progress));
+    view.clear();
+    let whole = |place: Mutex<_>| place.into_inner().unwrap_or_else(PoisonError::into_inner);
+    results.into_iter().filter_map(whole).collect()
+}
+
+/// Does something in a thread of its own while this one shows how far it is. Where no thread can be started it is
+/// done here, unseen. `None` if it broke down.
+pub(crate) fn watched<T: Send>(
+    work: impl FnOnce() -> T + Send,
+    mut show: impl FnMut(),
+) -> Option<T> {
+    let work = Mutex::new(Some(work));
+    let run = || {
+        let work = work.lock().unwrap_or_else(PoisonError::into_inner).take();
+        work.map(|work| work())
+    };
     std::thread::scope(|scope| {
         let (done, finished) = std::sync::mpsc::channel();
-        for group in by_device.into_values() {
-            let done = done.clone();
-            scope.spawn(move || {
-                for index in group {
-                    let Some(path) = offloads.get(index) else {
-                        continue;
-                    };
-                    let result = check(
-                        tools.disk.as_ref(),
-                        tools.clock.as_ref(),
-                        path,
-                        progress,
-                        unlade::report::page::page,
-                    );
-                    // The receiver outlives every sender.
-                    drop(done.send((index, result)));
-                }
-            });
-        }
-        drop(done);
-        let mut view = View::new(out, tools);
+        let worker = std::thread::Builder::new().name("work".into());
+        // The receiver waits until this arrives.
+        let Ok(worker) = worker.spawn_scoped(scope, move || drop(done.send(run()))) else {
+            return run();
+        };
         loop {
             match finished.recv_timeout(Duration::from_millis(250)) {
-                Ok((index, result)) => {
-                    if let Some(place) = results.get_mut(index) {
-                        *place = Some(result);
-                    }
+                Ok(result) => return result,
+                Err(RecvTimeoutError::Timeout) => show(),
+                Err(RecvTimeoutError::Disconnected) => {
+                    // What it said when it broke down has been printed already.
+                    drop(worker.join());
+                    return None;
                 }
-                Err(std::sync::mpsc::RecvTimeoutError::Timeout) => view.show(progress),
-                Err(std::sync::mpsc::RecvTimeoutError::Disconnected) => break,
-            }
-            if tools.cancel.load(Ordering::SeqCst) {
-                progress.cancel.store(true, Ordering::SeqCst);
             }
         }
-        view.clear();
-    });
-    results.into_iter().flatten().collect()
+    })
 }
 
 /// The running picture of a check: bytes read again, rate and time left.
@@ -133,7 +157,7 @@ pub(crate) struct View<'a> {
     tools: &'a Tools,
     start: Duration,
     next_plain: Duration,
-    bar: Option<ProgressBar>,
+    place: usize,
 }
 
 impl<'a> View<'a> {
@@ -144,7 +168,7 @@ impl<'a> View<'a> {
             tools,
             start,
             next_plain: start + Duration::from_secs(10),
-            bar: None,
+            place: Out::place(),
         }
     }
 
@@ -163,7 +187,7 @@ impl<'a> View<'a> {
             let seconds = unlade::units::float(total.saturating_sub(done)) / per_s;
             format!(
                 "   about {} left",
-                unlade::units::time(Duration::from_secs_f64(seconds.min(1e7)))
+                unlade::units::time(unlade::units::seconds(seconds))
             )
         } else {
             String::new()
@@ -174,25 +198,16 @@ impl<'a> View<'a> {
             size(total),
             speed(per_s)
         );
-        if self.out.is_terminal {
-            let bar = self.bar.get_or_insert_with(|| {
-                let style = ProgressStyle::with_template("{msg}")
-                    .unwrap_or_else(|_| ProgressStyle::default_spinner());
-                ProgressBar::with_draw_target(None, ProgressDrawTarget::stdout_with_hz(8))
-                    .with_style(style)
-            });
-            bar.set_message(fit(&text, self.out.width.saturating_sub(1)));
-            bar.tick();
+        if self.out.draws {
+            self.out.draw(self.place, &[text]);
         } else if now >= self.next_plain {
             self.next_plain = now + Duration::from_secs(10);
             self.out.line(&text);
         }
     }
 
-    pub(crate) fn clear(&mut self) {
-        if let Some(bar) = self.bar.take() {
-            bar.finish_and_clear();
-        }
+    pub(crate) fn clear(&self) {
+        self.out.draw(self.place, &[]);
     }
 }
 

@@ -10,7 +10,6 @@ use super::weigh_args::{BurstArgs, FootageArgs, WeighCommand};
 use super::weigh_upgrade::{Refused, upgrade};
 use serde_json::{Value, json};
 use std::sync::Arc;
-use std::time::Duration;
 use unlade::run::Tools;
 use unlade::speed::classes::WriteClass;
 use unlade::speed::weigh::{Burst, Series, Stall, Sustain, footage_s};
@@ -176,7 +175,7 @@ fn holds(bytes: u64, seconds: f64, both: bool) -> String {
         if bytes == 1 { "holds" } else { "hold" },
         seconds / 60.0,
         // 1 PB at 1 kB/s is the longest that can be asked for.
-        time(Duration::from_secs_f64(seconds))
+        time(unlade::units::seconds(seconds))
     )
 }
 

@@ -8,7 +8,7 @@ use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Snapshot;
-use unlade::name::{shown, some_of};
+use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
 use unlade::plan::together::is_little;
 use unlade::plan::{
@@ -17,7 +17,7 @@ use unlade::plan::{
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
 use unlade::proof::{Proof, Tally, counted_copies};
-use unlade::run::AT_WORK;
+use unlade::run::{AT_WORK, NO_THREADS};
 use unlade::signature::Expected;
 use unlade::speed::ceiling::{Ceiling, LABEL, Link, MEASURED};
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
@@ -130,6 +130,9 @@ pub(crate) fn refusal(reasons: &[Problem], destinations: &[String], width: usize
 fn refusal_step(reason: &Problem) -> &'static str {
     let on_card_entry = reason.path.is_some();
     match reason.kind {
+        ProblemKind::WriteFailed if reason.detail.starts_with(NO_THREADS) => {
+            "End some other programs, or raise the limit on processes and threads (`ulimit -u`), then run the same command again."
+        }
         ProblemKind::Unreadable => {
             "Check that the card is in the reader and mounted, and that the path is right."
         }
@@ -318,8 +321,8 @@ fn before(plan: &Plan, mbps: f64) -> String {
 /// Returns where a destination lies: `sda, ext4`.
 fn device(facts: &FolderFacts) -> String {
     match &facts.backing {
-        Backing::Unknown { .. } => format!("device not known, {}", facts.filesystem),
-        backing => format!("{}, {}", device_words(backing), facts.filesystem),
+        Backing::Unknown { .. } => format!("device not known, {}", word(&facts.filesystem)),
+        backing => format!("{}, {}", device_words(backing), word(&facts.filesystem)),
     }
 }
 
@@ -760,7 +763,7 @@ fn time_words(proof: &Proof) -> String {
     if let Some(forecast) = o.forecast_s {
         words.push_str(&format!(
             "; first forecast {}",
-            time(Duration::from_secs_f64(forecast))
+            time(unlade::units::seconds(forecast))
         ));
     }
     words

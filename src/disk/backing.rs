@@ -6,6 +6,7 @@
 //! only when whole disks with different names are known for both, or when the person says so about
 //! the unknown ones.
 
+use crate::name::word;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
@@ -153,9 +154,10 @@ impl fmt::Display for Reason {
             ),
             Self::SameDisk { a, b, disk } => write!(
                 f,
-                "destinations {} and {} are on the same physical device ({disk})",
+                "destinations {} and {} are on the same physical device ({})",
                 a + 1,
-                b + 1
+                b + 1,
+                word(disk)
             ),
             Self::Unknown { index, why } => write!(
                 f,

@@ -8,22 +8,45 @@ use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 /// How often a file that another program holds is tried, a tenth of a second apart.
 const LOCK_TRIES: u32 = 30;
 
+/// Opens a file that a person named, or has: a pipe or device in its place is refused at once, where an ordinary
+/// open would wait for somebody at its other end.
+///
+/// # Errors
+/// What the system says, or that it is no plain file.
+pub fn open_plain(path: &Utf8Path, options: &mut OpenOptions) -> io::Result<File> {
+    let is_plain = |meta: std::fs::Metadata| {
+        let refused = || io::Error::other("it is not a plain file");
+        meta.is_file().then_some(()).ok_or_else(refused)
+    };
+    match std::fs::metadata(path) {
+        // A device may do something when it is opened.
+        Ok(meta) => is_plain(meta)?,
+        // What is to be made need not be there yet; anything else the open says.
+        Err(_) => {}
+    }
+    // What took its place since is not waited for either.
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::custom_flags(
+        options,
+        i32::try_from(rustix::fs::OFlags::NONBLOCK.bits()).unwrap_or(0),
+    );
+    let file = options.open(path)?;
+    is_plain(file.metadata()?)?;
+    Ok(file)
+}
+
 /// Returns the end of a file, at most `limit` bytes of it, beginning with a whole line; nothing
 /// when there is no such file. The second value says whether something was left out.
 ///
 /// # Errors
 /// What the system says.
 pub fn read_tail(path: &Utf8Path, limit: u64) -> io::Result<(Vec<u8>, bool)> {
-    let mut file = match File::open(path) {
+    let mut file = match open_plain(path, OpenOptions::new().read(true)) {
         Ok(file) => file,
         Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok((Vec::new(), false)),
         Err(e) => return Err(e),
     };
-    let meta = file.metadata()?;
-    if !meta.is_file() {
-        return Err(io::Error::other("it is not a plain file"));
-    }
-    let skipped = meta.len().saturating_sub(limit);
+    let skipped = file.metadata()?.len().saturating_sub(limit);
     let mut text = Vec::new();
     read_unlocked(&mut file, skipped, limit, &mut text)?;
     if skipped > 0 {
@@ -75,7 +98,7 @@ pub fn append_line(path: &Utf8Path, line: &str, mut wait: impl FnMut()) -> io::R
     options.read(true).append(true).create(true);
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let mut file = options.open(path)?;
+    let mut file = open_plain(path, &mut options)?;
     let mut tries = 0;
     while let Err(e) = file.try_lock() {
         tries += 1;

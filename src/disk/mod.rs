@@ -316,10 +316,17 @@ pub fn is_name_refused(error: &io::Error) -> bool {
 
 /// Turns a failed write step of a destination into its problem.
 pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
+    let told = crate::error::failed(step, cause);
+    if cause.kind() == io::ErrorKind::FileTooLarge {
+        let detail = format!(
+            "{told}; the drive's file system holds no larger file, or this session has a limit on their size (`ulimit -f`)"
+        );
+        return Problem::new(crate::error::ProblemKind::TooLargeForFilesystem, detail);
+    }
     let kind = if is_full(cause) {
         crate::error::ProblemKind::NoRoom
     } else {
         crate::error::ProblemKind::WriteFailed
     };
-    Problem::new(kind, crate::error::failed(step, cause))
+    Problem::new(kind, told)
 }

@@ -77,19 +77,8 @@ pub fn hash_whole_with(
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> io::Result<Option<Whole>> {
     let mut hashers = Hashers::new(also);
-    let whole = |(blake3, also), bytes| Whole {
-        blake3,
-        also,
-        bytes,
-    };
     if bytes <= len64(CHUNK_BYTES) {
-        let mut buffer = Aligned::new(len_usize(bytes).saturating_add(1).min(CHUNK_BYTES));
-        let read = read_all(source, bytes, go_on, |source, at| {
-            let n = source.read_at(buffer.all_mut(), at)?;
-            hashers.update(buffer.first(n));
-            Ok(n)
-        })?;
-        return Ok(read.map(|n| whole(hashers.finish(), n)));
+        return hash_alone(source, bytes, hashers, go_on);
     }
     let (filled, to_hash) = bounded::<(Aligned, usize)>(BUFFERS);
     let (give_back, free) = bounded::<Aligned>(BUFFERS);
@@ -106,9 +95,12 @@ pub fn hash_whole_with(
         hashers.finish()
     };
     std::thread::scope(|scope| {
-        let hasher = std::thread::Builder::new()
+        let started = std::thread::Builder::new()
             .name("hash".into())
-            .spawn_scoped(scope, hash)?;
+            .spawn_scoped(scope, hash);
+        let Ok(hasher) = started else {
+            return hash_alone(source, bytes, Hashers::new(also), go_on);
+        };
         let read = read_all(source, bytes, go_on, |source, at| {
             let gone = |_| io::Error::other("the hashing thread is gone");
             let mut buffer = free.recv().map_err(gone)?;
@@ -124,6 +116,30 @@ pub fn hash_whole_with(
             .map_err(|_gone| io::Error::other("the hashing thread broke down"))?;
         Ok(read?.map(|n| whole(made, n)))
     })
+}
+
+/// The same in this thread alone.
+fn hash_alone(
+    source: &mut dyn Source,
+    bytes: u64,
+    mut hashers: Hashers,
+    go_on: &mut dyn FnMut(u64) -> bool,
+) -> io::Result<Option<Whole>> {
+    let mut buffer = Aligned::new(len_usize(bytes).saturating_add(1).min(CHUNK_BYTES));
+    let read = read_all(source, bytes, go_on, |source, at| {
+        let n = source.read_at(buffer.all_mut(), at)?;
+        hashers.update(buffer.first(n));
+        Ok(n)
+    })?;
+    Ok(read.map(|n| whole(hashers.finish(), n)))
+}
+
+fn whole((blake3, also): (Digest, AlsoHashes), bytes: u64) -> Whole {
+    Whole {
+        blake3,
+        also,
+        bytes,
+    }
 }
 
 fn read_all(
@@ -209,9 +225,12 @@ mod tests {
                 assert_eq!(found, Some((expected, len64(bytes))));
                 assert_eq!(told, len64(bytes));
                 let kinds: AlsoSet = [Also::Md5, Also::Xxh3].into_iter().collect();
+                let alone = Hashers::new(kinds);
+                let alone = hash_alone(&mut file, len64(bytes), alone, &mut |_| true);
                 let with = hash_whole_with(&mut file, len64(bytes), kinds, &mut |_| true);
                 let with = with.unwrap().unwrap();
                 assert_eq!((with.blake3, with.bytes), (expected, len64(bytes)));
+                assert_eq!(alone.unwrap().as_ref(), Some(&with));
                 for also in kinds.iter() {
                     let mut hasher = Hasher::new(also);
                     hasher.update(&file.content);

@@ -16,6 +16,7 @@ use sample::{Piece, Sample};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use std::io;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
@@ -49,7 +50,7 @@ pub struct Progress {
     /// Bytes that will be read at most; 0 while the card is being listed.
     pub bytes_total: AtomicU64,
     /// Set from outside to stop.
-    pub cancel: AtomicBool,
+    pub cancel: Arc<AtomicBool>,
 }
 
 /// What a measurement found. Plain data, fit to be kept.

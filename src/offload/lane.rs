@@ -7,7 +7,7 @@
 
 use super::in_flight::{GivenUp, InFlight};
 use super::journal::JournalLine;
-use super::{Context, FromCard, Proven, Report};
+use super::{Context, FromCard, Gate, Proven, Report};
 use crate::also::AlsoHashes;
 use crate::digest::Digest;
 use crate::disk::buffer::{ALIGN, Aligned, Chunk};
@@ -81,12 +81,13 @@ struct Equal {
 }
 
 impl Lane {
-    /// Starts every thread of the lane.
+    /// Starts every thread of the lane; they wait at the gate.
     pub(super) fn start(
         index: usize,
         context: &Arc<Context>,
         report: &Sender<Report>,
         from_card: Receiver<FromCard>,
+        gate: &Gate,
     ) -> io::Result<Vec<JoinHandle<()>>> {
         let lane = Arc::new(Self {
             index,
@@ -101,6 +102,12 @@ impl Lane {
         let (to_publish, publishes) = bounded(BATCH_MAX);
         let mut threads = Vec::new();
         let mut spawn = |role: &str, run: Box<dyn FnOnce() + Send>| {
+            let gate = gate.clone();
+            let run = move || {
+                if gate.pass() {
+                    run();
+                }
+            };
             std::thread::Builder::new()
                 .name(format!("{role} {}", index + 1))
                 .stack_size(512 << 10)
@@ -388,8 +395,8 @@ impl Lane {
         if let Err(e) = result {
             if e.kind() == io::ErrorKind::FileTooLarge {
                 // A limit of the file system, not a fault of the drive: it costs this file only.
-                let kind = ProblemKind::TooLargeForFilesystem;
-                self.file_problem(&open.file, kind, failed(Step::Write, &e));
+                let problem = write_problem(Step::Write, &e);
+                self.file_problem(&open.file, problem.kind, problem.detail);
             } else {
                 self.drop_out_at(Step::Write, Some(&open.file), &e);
             }

@@ -18,7 +18,7 @@ use crate::card::listing::Listing;
 use crate::card::survey::survey;
 use crate::clock::Clock;
 use crate::digest::Digest;
-use crate::disk::buffer::{Chunk, Pool};
+use crate::disk::buffer::Chunk;
 use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
@@ -26,17 +26,18 @@ use crate::plan::{Level, PerDestination, Plan, Work};
 use crate::speed::ceiling::Link;
 use crate::speed::forecast::{Amount, Change, Forecast, Learned, Stage};
 use crate::units::{float, len64};
-use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
 use in_flight::InFlight;
 use lane::Lane;
 pub use lane::SAME_NAME;
 use limits::Limits;
-use live::{CardRate, Live, Pace};
+use live::{CardRate, Live};
 use meter::Meter;
 use reader::Reader;
 use std::io;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
 use std::time::Duration;
 
 /// What every thread of an offload shares.
@@ -303,68 +304,112 @@ const STRIP_S: u64 = 60;
 /// Intervals kept for the record before two are merged into one.
 const INTERVALS_MAX: usize = 4_096;
 
-/// Runs an offload to its end.
+/// What every thread waits at until the offload is begun, so that one that cannot be started costs nothing.
+#[derive(Clone, Debug)]
+struct Gate {
+    is_open: Arc<AtomicBool>,
+    /// Ends when the other end is dropped, whether the gate was opened or not.
+    closed: Receiver<()>,
+}
+
+impl Gate {
+    /// Waits; whether there is anything to do.
+    fn pass(&self) -> bool {
+        // Nothing is ever sent.
+        if self.closed.recv().is_err() {}
+        self.is_open.load(Ordering::SeqCst)
+    }
+}
+
+/// The threads of an offload, all of them, before the first has done anything. Dropped, they end.
+#[derive(Debug)]
+pub struct Started {
+    context: Arc<Context>,
+    threads: Vec<JoinHandle<()>>,
+    reports: Receiver<Report>,
+    is_open: Arc<AtomicBool>,
+    gate: Sender<()>,
+}
+
+/// Starts every thread of an offload. They wait, and nothing is read or written before [`Started::run`].
 ///
 /// # Errors
-/// Only when the system refuses to start a thread; nothing has been written then.
-pub fn run(context: &Arc<Context>, observer: &mut dyn Observer) -> io::Result<Offloaded> {
+/// When the system refuses to start a thread.
+pub fn start(context: &Arc<Context>) -> io::Result<Started> {
     let lanes = context.plan.destinations.len();
     let limits = &context.limits;
     let (report, reports) = bounded(1_024);
+    let (open, closed) = bounded(0);
+    let is_open = Arc::new(AtomicBool::new(false));
+    let gate = Gate {
+        is_open: Arc::clone(&is_open),
+        closed,
+    };
     let mut hashers = Vec::new();
     let mut senders = Vec::new();
     let mut threads = Vec::new();
     for index in 0..lanes {
         let (tx, rx) = bounded(limits.queue);
         senders.push(tx);
-        threads.extend(Lane::start(index, context, &report, rx)?);
+        threads.extend(Lane::start(index, context, &report, rx, &gate)?);
     }
+    let mut spawn = |name: &str, run: Box<dyn FnOnce() + Send>| {
+        let gate = gate.clone();
+        let run = move || {
+            if gate.pass() {
+                run();
+            }
+        };
+        let thread = std::thread::Builder::new().name(name.into()).spawn(run);
+        thread.map(|thread| threads.push(thread))
+    };
     // One thread for each hash: what is slow on one core does not add up.
     for also in std::iter::once(None).chain(context.plan.also.iter().map(Some)) {
         let (tx, rx) = bounded(limits.queue);
         hashers.push(tx);
         let hashing = Arc::clone(context);
-        let name = also.map_or("hash", Also::id);
-        let thread = std::thread::Builder::new()
-            .name(name.into())
-            .spawn(move || match also {
+        spawn(
+            also.map_or("hash", Also::id),
+            Box::new(move || match also {
                 None => hash_all(&hashing, &rx),
                 Some(also) => hash_also(&hashing, also, &rx),
-            })?;
-        threads.push(thread);
+            }),
+        )?;
     }
-    let reader = Reader {
+    let reading = Arc::clone(context);
+    spawn(
+        "read",
+        Box::new(move || Reader::new(reading, hashers, senders, report).run()),
+    )?;
+    Ok(Started {
         context: Arc::clone(context),
-        hashers,
-        lanes: senders,
-        report,
-        pool: Pool::new(limits.chunks, limits.chunks_reserve, limits.chunk_bytes),
-        // The system reads ahead while the reader waits: about the two chunks asked for.
-        pace: Pace::new(2 * len64(limits.chunk_bytes), context.clock.elapsed()),
-        probing: false,
-        shared: None,
-        next: None,
-        retries_left: limits.retries_total,
-    };
-    threads.push(
-        std::thread::Builder::new()
-            .name("read".into())
-            .spawn(move || reader.run())?,
-    );
-    let mut coordinator = Coordinator::new(context);
-    let finished = coordinator.collect(&reports, observer);
-    if finished {
-        for thread in threads {
-            let name = thread.thread().name().unwrap_or("a stage").to_owned();
-            if thread.join().is_err() {
-                let detail = format!(
-                    "the stage `{name}` broke down; this is a fault of unlade, please report it"
-                );
-                coordinator.problem(Problem::new(ProblemKind::NotReadBack, detail), observer);
+        threads,
+        reports,
+        is_open,
+        gate: open,
+    })
+}
+
+impl Started {
+    /// Runs the offload to its end.
+    pub fn run(self, observer: &mut dyn Observer) -> Offloaded {
+        self.is_open.store(true, Ordering::SeqCst);
+        drop(self.gate);
+        let mut coordinator = Coordinator::new(&self.context);
+        let finished = coordinator.collect(&self.reports, observer);
+        if finished {
+            for thread in self.threads {
+                let name = thread.thread().name().unwrap_or("a stage").to_owned();
+                if thread.join().is_err() {
+                    let detail = format!(
+                        "the stage `{name}` broke down; this is a fault of unlade, please report it"
+                    );
+                    coordinator.problem(Problem::new(ProblemKind::NotReadBack, detail), observer);
+                }
             }
         }
+        coordinator.into_outcome()
     }
-    Ok(coordinator.into_outcome())
 }
 
 /// Every lane waits for the hasher; if it breaks down, the job has to stop instead of waiting on.

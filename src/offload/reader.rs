@@ -25,25 +25,25 @@ const PROBE_PATIENCE: Duration = Duration::from_secs(10);
 
 /// The reader's ends of the queues.
 pub(super) struct Reader {
-    pub(super) context: Arc<Context>,
-    pub(super) hashers: Vec<Sender<FromCard>>,
-    pub(super) lanes: Vec<Sender<FromCard>>,
-    pub(super) report: Sender<Report>,
-    pub(super) pool: Pool,
+    context: Arc<Context>,
+    hashers: Vec<Sender<FromCard>>,
+    lanes: Vec<Sender<FromCard>>,
+    report: Sender<Report>,
+    pool: Pool,
     /// What the reads say of the card's own rate.
-    pub(super) pace: Pace,
+    pace: Pace,
     /// Buffers are taken without a pause until none is left, so that the card's own rate shows.
-    pub(super) probing: bool,
+    probing: bool,
     /// Small files that were read and not handed over yet.
-    pub(super) shared: Option<Shared>,
+    shared: Option<Shared>,
     /// A file opened early, so that its first bytes are on their way.
-    pub(super) next: Option<(usize, Box<dyn Source>)>,
+    next: Option<(usize, Box<dyn Source>)>,
     /// Retries left for the whole job.
-    pub(super) retries_left: u32,
+    retries_left: u32,
 }
 
 /// Whole small files in one buffer.
-pub(super) struct Shared {
+struct Shared {
     buffer: Aligned,
     /// Bytes in use; a multiple of the alignment.
     used: usize,
@@ -62,6 +62,28 @@ enum Trouble {
 }
 
 impl Reader {
+    pub(super) fn new(
+        context: Arc<Context>,
+        hashers: Vec<Sender<FromCard>>,
+        lanes: Vec<Sender<FromCard>>,
+        report: Sender<Report>,
+    ) -> Self {
+        let limits = context.limits;
+        Self {
+            hashers,
+            lanes,
+            report,
+            pool: Pool::new(limits.chunks, limits.chunks_reserve, limits.chunk_bytes),
+            // The system reads ahead while the reader waits: about the two chunks asked for.
+            pace: Pace::new(2 * len64(limits.chunk_bytes), context.clock.elapsed()),
+            probing: false,
+            shared: None,
+            next: None,
+            retries_left: limits.retries_total,
+            context,
+        }
+    }
+
     /// Reads every file of the plan that has to be read, then the unreadable ones once more.
     pub(super) fn run(mut self) {
         let jobs: Vec<usize> = (0..self.context.plan.jobs.len())

@@ -15,7 +15,7 @@ use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
 use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
-use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown};
+use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word};
 use crate::signature::Signer;
 use crate::speed::ceiling::{Ceiling, Spin};
 use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior, Remaining, Source};
@@ -936,7 +936,7 @@ fn check_names(
             told.tell(
                 ProblemKind::NameNotStorable,
                 name,
-                format!("{why} ({})", facts.filesystem),
+                format!("{why} ({})", word(&facts.filesystem)),
                 reasons,
             );
         }
@@ -944,7 +944,7 @@ fn check_names(
             let why = format!(
                 "{} is more than the largest file that {} can hold (4 GiB - 1)",
                 size(bytes.unwrap_or(0)),
-                facts.filesystem
+                word(&facts.filesystem)
             );
             told.tell(ProblemKind::TooLargeForFilesystem, name, why, reasons);
         }
@@ -958,7 +958,7 @@ fn check_names(
             };
             let why = format!(
                 "on {} this is the same name as `{other}`{form}",
-                facts.filesystem
+                word(&facts.filesystem)
             );
             told.tell(ProblemKind::NameClash, name, why, reasons);
         }

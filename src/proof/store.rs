@@ -6,7 +6,8 @@ use super::bag;
 use super::checksums::List;
 use super::manifest::MANIFEST_SIGNATURE;
 use crate::digest::Digest;
-use crate::disk::buffer::{Aligned, Pool};
+use crate::disk::buffer::Pool;
+use crate::disk::whole::hash_whole;
 use crate::disk::{Disk, Stamp, write_problem};
 use crate::error::{Problem, ProblemKind, Step};
 use crate::name::part_name;
@@ -54,8 +55,8 @@ pub fn stage(
             disk.remove_own(&part).map_err(problem(Step::Create))?;
         }
         write(disk, &part, bytes, date).map_err(problem(Step::Write))?;
-        let back = read_back(disk, &part, bytes.len()).map_err(problem(Step::ReadBack))?;
-        if back != Digest::of(bytes) {
+        let back = read_back(disk, &part, len64(bytes.len())).map_err(problem(Step::ReadBack))?;
+        if back != Some(Digest::of(bytes)) {
             let detail =
                 "what was read back from the drive differs from the record that was written";
             return Err(Problem::new(ProblemKind::Mismatch, detail).at(name.clone()));
@@ -80,24 +81,14 @@ fn write(disk: &dyn Disk, part: &Utf8Path, bytes: &[u8], date: Stamp) -> io::Res
     file.flush_all()
 }
 
-fn read_back(disk: &dyn Disk, part: &Utf8Path, bytes: usize) -> io::Result<Digest> {
+/// Reads all of a staged record; `None` when it is longer than what was written.
+fn read_back(disk: &dyn Disk, part: &Utf8Path, bytes: u64) -> io::Result<Option<Digest>> {
     let mut source = disk.open_read_back(part)?;
-    let mut buffer = Aligned::new(CHUNK_BYTES);
-    let mut hasher = blake3::Hasher::new();
-    let mut at = 0;
-    while at <= bytes {
-        let n = source.read_at(buffer.all_mut(), len64(at))?;
-        if n == 0 {
-            break;
-        }
-        hasher.update(buffer.first(n));
-        at += n;
-        if n < buffer.capacity() {
-            // The end; asking on from an unaligned place is not possible with direct reads.
-            break;
-        }
+    if source.stat()?.bytes > bytes {
+        return Ok(None);
     }
-    Ok(hasher.finalize().into())
+    let read = hash_whole(source.as_mut(), bytes, &mut |_| true)?;
+    Ok(read.map(|(digest, _)| digest))
 }
 
 /// Gives the staged records, by path below the offload, their names, in order, after moving those of an earlier run aside;

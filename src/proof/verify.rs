@@ -24,6 +24,7 @@ use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::io;
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
@@ -184,7 +185,7 @@ pub struct Progress {
     /// Bytes read.
     pub bytes: AtomicU64,
     /// Set from outside to stop.
-    pub cancel: AtomicBool,
+    pub cancel: Arc<AtomicBool>,
 }
 
 /// Checks the offload at `root`; `page` makes the report page of a manifest, to compare it with.

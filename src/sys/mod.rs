@@ -4,5 +4,7 @@
 
 #[cfg(target_os = "macos")]
 pub mod macos;
+#[cfg(unix)]
+pub mod unix;
 #[cfg(windows)]
 pub mod windows;

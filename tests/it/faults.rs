@@ -564,7 +564,9 @@ fn kinds(op: Op) -> Vec<FaultKind> {
         // The journal is not read back while it is written, so a silent fault there is out of
         // reach; the loud one must not cost more than the destination.
         Op::JournalAppend => kinds.push(FaultKind::ShortWrite),
-        Op::CardRead | Op::ReadBackRead => kinds.push(FaultKind::FlipBitOnRead),
+        Op::CardRead | Op::ReadBackRead => {
+            kinds.extend([FaultKind::FlipBitOnRead, FaultKind::ShortRead]);
+        }
         _ => {}
     }
     kinds
@@ -624,7 +626,7 @@ fn expectations(sim: &Sim, before: &Before, case: &Case, end: &End) -> Vec<Strin
     // A card that fails once is healed by the second pass; a bit that the reader flips cannot be
     // seen without reading the card twice, and the copies equal what was delivered.
     let harmless = !sim.fired()
-        || kind == FaultKind::Slow
+        || matches!(kind, FaultKind::Slow | FaultKind::ShortRead)
         || (op == Op::CardRead && kind == FaultKind::FlipBitOnRead)
         || (matches!(op, Op::CardRead | Op::OpenCard) && kind == FaultKind::Errno(EIO))
         // The looks before each file; one that fails is followed by a full look.

@@ -296,8 +296,11 @@ fn kinds(op: Op) -> Vec<FaultKind> {
         ]),
         Op::JournalAppend => kinds.push(FaultKind::ShortWrite),
         // The one fault that can pass unseen has to be met often enough to be looked at.
-        Op::CardRead => kinds.extend([FaultKind::FlipBitOnRead; 4]),
-        Op::ReadBackRead => kinds.push(FaultKind::FlipBitOnRead),
+        Op::CardRead => {
+            kinds.extend([FaultKind::FlipBitOnRead; 4]);
+            kinds.push(FaultKind::ShortRead);
+        }
+        Op::ReadBackRead => kinds.extend([FaultKind::FlipBitOnRead, FaultKind::ShortRead]),
         _ => {}
     }
     kinds

@@ -157,7 +157,9 @@ fn what_cannot_be_a_kit_is_refused() {
             .says("sd-sdr104 (uhs-i)");
     }
     fs::create_dir_all(work.path("h/kit.toml")).unwrap();
-    work.run("kit list --home h").exits(3).says("is not a file");
+    work.run("kit list --home h")
+        .exits(3)
+        .says("not a plain file");
 }
 
 /// V60 and V90 need the second row of pins (SD Association, Video Speed Class): a card of one row that says

@@ -48,6 +48,8 @@ mod prove;
 #[cfg(target_os = "linux")]
 mod rate;
 #[cfg(target_os = "linux")]
+mod scarce;
+#[cfg(target_os = "linux")]
 mod schema;
 #[cfg(target_os = "linux")]
 mod sets;

@@ -262,7 +262,7 @@ pub(super) fn read_back_source(
         }
         Honesty::ThroughBlockDevice(node) => {
             through_cache(&file)?;
-            let node = node.and_then(|n| File::open(n).ok());
+            let node = node.and_then(|n| open_at_once(&n).ok());
             let is_dropped = node.as_ref().is_some_and(|n| {
                 dropped(&file) && rustix::fs::fadvise(n, 0, None, Advice::DontNeed).is_ok()
             });
@@ -284,9 +284,15 @@ pub(super) fn read_back_source(
     }))
 }
 
+/// Opens what lies below a file system for reading; a pipe in its place is not waited for.
+fn open_at_once(path: &Path) -> io::Result<File> {
+    let flags = OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NONBLOCK;
+    Ok(rustix::fs::open(path, flags, Mode::empty())?.into())
+}
+
 /// Opens images to drop their pages before each read; and the best way that is possible then.
 fn opened(images: &Images) -> (Vec<File>, ReadBackWay) {
-    let files: io::Result<Vec<File>> = images.paths.iter().map(File::open).collect();
+    let files: io::Result<Vec<File>> = images.paths.iter().map(|p| open_at_once(p)).collect();
     match files {
         Ok(files) if !images.is_blind && files.is_empty() => (files, ReadBackWay::Direct),
         Ok(files) if !images.is_blind => (files, ReadBackWay::Dropped),
@@ -362,11 +368,16 @@ pub(super) fn flush_all(file: &File) -> io::Result<()> {
     file.sync_all()
 }
 
+/// How a part is opened once more; a pipe in its place is not waited for.
+const REOPEN: OFlags = OFlags::WRONLY
+    .union(OFlags::NOFOLLOW)
+    .union(OFlags::NONBLOCK);
+
 /// After EINVAL for a direct open, some file systems have already made the (empty) file.
 fn create_or_reuse(at: &At) -> io::Result<File> {
     match at.create(OFlags::empty()) {
         Err(e) if e.kind() == io::ErrorKind::AlreadyExists && at.stat()?.bytes == 0 => {
-            at.open(OFlags::WRONLY | OFlags::NOFOLLOW, Mode::empty())
+            at.open(REOPEN, Mode::empty())
         }
         other => other,
     }
@@ -467,9 +478,7 @@ struct OsPart {
 impl OsPart {
     fn open_buffered(&self) -> io::Result<&File> {
         if self.buffered.get().is_none() {
-            let file = self
-                .at
-                .open(OFlags::WRONLY | OFlags::NOFOLLOW, Mode::empty())?;
+            let file = self.at.open(REOPEN, Mode::empty())?;
             drop(self.buffered.set(file));
         }
         self.buffered

@@ -12,6 +12,7 @@ use super::unix::{raw_stat, stat_of};
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::{Part, ReadBackWay, Source, Stamp, Stat};
+use crate::name::word;
 use crate::sys::macos::drop_pages;
 use crate::units::len64;
 use rustix::fs::{AtFlags, Mode, OFlags, fcntl_fullfsync, fcntl_nocache, fcntl_rdadvise};
@@ -93,9 +94,16 @@ pub(super) fn volume_of(_root: &Path, path: &Path, _device: u64) -> io::Result<V
     } else {
         let why = match filesystem.as_str() {
             "smbfs" | "nfs" | "afpfs" | "webdav" | "ftp" => {
-                format!("{source} is a network folder, its disk is in another machine")
+                format!(
+                    "{} is a network folder, its disk is in another machine",
+                    word(&source)
+                )
             }
-            _ => format!("{source} ({filesystem}) is on no disk that macOS names"),
+            _ => format!(
+                "{} ({}) is on no disk that macOS names",
+                word(&source),
+                word(&filesystem)
+            ),
         };
         nothing_but(Backing::unknown(why).with_known([source.clone()]))
     };

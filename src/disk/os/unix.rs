@@ -409,6 +409,9 @@ impl Disk for OsDisk {
         let append = OFlags::WRONLY | OFlags::APPEND | OFlags::CREATE;
         let flags = append | OFlags::NOFOLLOW | OFlags::NONBLOCK;
         let file = self.at(path)?.open(flags, FOR_FILES)?;
+        if !file.metadata()?.is_file() {
+            return Err(io::Error::other("is not a file"));
+        }
         Ok(Box::new(OsJournal { file }))
     }
 }

@@ -14,6 +14,7 @@
 //! first one.
 
 use super::backing::{Backing, device_key};
+use crate::name::{excerpt, word};
 use std::collections::BTreeSet;
 use std::ffi::{OsStr, OsString};
 use std::fmt;
@@ -544,7 +545,10 @@ impl Walk<'_> {
         } else if mount.filesystem == "fuseblk" {
             self.node(Path::new(&mount.source), depth)
         } else {
-            let why = format!("{} does not say which disk it is on", mount.filesystem);
+            let why = format!(
+                "{} does not say which disk it is on",
+                word(&mount.filesystem)
+            );
             (Backing::unknown(why), None)
         };
         for option in &mount.options {
@@ -604,7 +608,10 @@ impl Walk<'_> {
         if let Some(folder) = folder {
             return (self.block(&folder, depth), name);
         }
-        let why = format!("the system does not describe the device {}", node.display());
+        let why = format!(
+            "the system does not describe the device {}",
+            word(&node.to_string_lossy())
+        );
         (Backing::unknown(why), None)
     }
 
@@ -620,7 +627,10 @@ impl Walk<'_> {
             })
         });
         let Some(home) = home else {
-            let why = format!("the system does not list the devices of the btrfs at {source}");
+            let why = format!(
+                "the system does not list the devices of the btrfs at {}",
+                word(source)
+            );
             let known = own.names().cloned().unwrap_or_default();
             return Found::new(Backing::unknown(why).with_known(known), node);
         };
@@ -754,13 +764,16 @@ impl Walk<'_> {
             return self.node(&file, depth + 1).0;
         }
         if !file.is_absolute() || !self.tree.exists(&file) {
-            let shown = file.display();
-            return Backing::unknown(format!("the file behind {name} is not at {shown}"));
+            let shown = excerpt(&file.to_string_lossy());
+            return Backing::unknown(format!("the file behind {name} is not at `{shown}`"));
         }
         match mount_of(self.mounts, &file, None) {
             Some((mount, _)) if depth < MAX_DEPTH => self.mounted(mount, depth + 1).backing,
             Some(_) => Backing::unknown("there are too many layers between this folder and a disk"),
-            None => Backing::unknown(format!("no mounted drive holds {}", file.display())),
+            None => Backing::unknown(format!(
+                "no mounted drive holds `{}`",
+                excerpt(&file.to_string_lossy())
+            )),
         }
     }
 }
@@ -836,27 +849,28 @@ fn unknown_type(mount: &Mount) -> Option<Backing> {
     let Mount {
         filesystem, source, ..
     } = mount;
+    let shown_source = word(source);
     let why = match filesystem.as_str() {
         "nfs" | "nfs4" | "cifs" | "smb3" | "smbfs" | "ncpfs" | "afs" | "ceph" | "coda" => {
-            let why = format!("{source} is a network folder, its disk is in another machine");
+            let why = format!("{shown_source} is a network folder, its disk is in another machine");
             return Some(Backing::unknown(why).with_known([source.clone()]));
         }
         "zfs" => {
             let pool = source.split(['/', '@']).next().unwrap_or(source);
-            let why = format!("the disks of the ZFS pool {pool} are not looked up");
+            let why = format!("the disks of the ZFS pool {} are not looked up", word(pool));
             return Some(Backing::unknown(why).with_known([format!("ZFS pool {pool}")]));
         }
         "9p" | "virtiofs" | "vboxsf" | "vmhgfs" | "prl_fs" => {
-            format!("{source} is a folder shared by the machine that runs this one")
+            format!("{shown_source} is a folder shared by the machine that runs this one")
         }
         "overlay" | "aufs" | "ecryptfs" | "wrapfs" => {
             format!("{filesystem} is laid over other folders and does not say where they are")
         }
         "bcachefs" => "bcachefs may span several disks and does not list them".to_owned(),
-        "fuse" => format!("{source} is shown by a program, which may keep it anywhere"),
+        "fuse" => format!("{shown_source} is shown by a program, which may keep it anywhere"),
         other => {
-            let program = other.strip_prefix("fuse.")?;
-            format!("{source} is shown by a program ({program}), which may keep it anywhere")
+            let program = word(other.strip_prefix("fuse.")?);
+            format!("{shown_source} is shown by a program ({program}), which may keep it anywhere")
         }
     };
     Some(Backing::unknown(why))

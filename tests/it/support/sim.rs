@@ -204,6 +204,8 @@ pub(crate) enum FaultKind {
     LostWrite,
     /// One bit of what is returned is wrong; what is stored is right.
     FlipBitOnRead,
+    /// Half of what was asked for is returned, as a system may at any time.
+    ShortRead,
     /// From this call on the volume has no room left.
     Full,
     /// From this call on every call on the volume fails.
@@ -1193,6 +1195,7 @@ impl Source for SimSource {
         if world.unreadable.contains(&self.path) {
             return Err(errno(EIO));
         }
+        let mut is_short = false;
         let from_memory = world.read_back_from_memory && self.op == Op::ReadBackRead;
         let file = world.volume(&self.volume)?.file_mut(self.id)?;
         let bytes = if from_memory {
@@ -1201,7 +1204,11 @@ impl Source for SimSource {
             &file.now.bytes
         };
         let start = len_usize(offset).min(bytes.len());
-        let n = into.len().min(bytes.len() - start);
+        let mut n = into.len().min(bytes.len() - start);
+        if harm == Harm::Fault(FaultKind::ShortRead) && n > 1 {
+            n /= 2;
+            is_short = true;
+        }
         into[..n].copy_from_slice(&bytes[start..start + n]);
         match harm {
             Harm::PowerCut => return Err(errno(EIO)),
@@ -1210,7 +1217,7 @@ impl Source for SimSource {
                 world.fired = true;
             }
             Harm::Fault(FaultKind::Slow) => world.fired = true,
-            Harm::Fault(_) | Harm::None => {}
+            Harm::Fault(_) | Harm::None => world.fired |= is_short,
         }
         if self.op == Op::CardRead {
             let delivered = world.delivered.entry(self.path.clone()).or_default();
