@@ -8,7 +8,7 @@ use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole;
-use crate::disk::{Disk, EntryKind, FolderFacts, Found, ReadBackWay, Tree};
+use crate::disk::{Anchor, Disk, EntryKind, FolderFacts, Found, ReadBackWay, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::ledger::Ledger;
 use crate::name::shown;
@@ -74,12 +74,7 @@ pub fn prove(
     clock: &dyn Clock,
     progress: &Progress,
 ) -> Result<Told, Vec<Problem>> {
-    let facts = facts_of_card(ask, disk).map_err(|p| vec![p])?;
-    let held = disk.anchor(&ask.card, &facts);
-    let _held = held.map_err(|e| {
-        let why = format!("the card is gone: {e}");
-        vec![Problem::new(ProblemKind::Vanished, why)]
-    })?;
+    let (facts, _held) = hold_card(ask, disk).map_err(|p| vec![p])?;
     let listing = look_at_card(ask, disk, &facts).map_err(|p| vec![p])?;
     let label = label_of(&ask.card, &facts);
     let mut card = CardIdentity::of(&facts, &label, &listing);
@@ -259,8 +254,14 @@ fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembe
     }
 }
 
-fn facts_of_card(ask: &Ask, disk: &dyn Disk) -> Result<FolderFacts, Problem> {
-    disk.facts(&ask.card).map_err(|e| {
+/// Holds the card until all is looked at.
+fn hold_card(ask: &Ask, disk: &dyn Disk) -> Result<(FolderFacts, Anchor), Problem> {
+    let facts = disk.facts(&ask.card);
+    let held = facts.and_then(|facts| {
+        let held = disk.anchor(&ask.card, &facts)?;
+        Ok((facts, held))
+    });
+    held.map_err(|e| {
         let why = format!(
             "the card `{}` cannot be used: {e}",
             shown(ask.card.as_str())
@@ -391,8 +392,10 @@ fn manifest_of(
         return Err(format!("it {why}"));
     }
     let path = root.join(RECORDS).join(MANIFEST);
-    if !disk.look(&path).is_ok_and(|s| s.is_some()) {
-        return Err("it is not finished; run the same copy again".to_owned());
+    match disk.look(&path) {
+        Ok(Some(_)) => {}
+        Ok(None) => return Err("it is not finished; run the same copy again".to_owned()),
+        Err(e) => return Err(format!("its manifest could not be looked at: {e}")),
     }
     match load(disk, root) {
         Ok((manifest, true)) => Ok(manifest),

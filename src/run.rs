@@ -705,6 +705,8 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
     if reasons.is_empty() {
         return Ok(claims);
     }
+    // On Windows a claim is a file in the folder.
+    drop(claims);
     for made in made.into_iter().rev() {
         let (path, undone) = match made {
             Made::Folder(path) => {

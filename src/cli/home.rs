@@ -5,6 +5,8 @@ use super::args::{Cli, Command, Common, ShootArgs};
 use super::exit::Exit;
 use super::json::Json;
 use super::kit::refuse;
+use super::kit_args::{AddCommand, KitCommand};
+use super::kit_file::FILE;
 use super::out::{Out, wrap};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
@@ -33,14 +35,33 @@ pub(crate) fn folder(common: &Common) -> Option<Utf8PathBuf> {
     Some(data.join("unlade"))
 }
 
-/// The cards that a command reads.
+/// The cards that a command reads, or is told of.
 fn cards(command: &Command) -> &[Utf8PathBuf] {
     match command {
         Command::Copy(args) | Command::Plan(args) => &args.cards,
         Command::Prove(args) => std::slice::from_ref(&args.card),
         Command::Rate(args) => std::slice::from_ref(&args.card),
+        Command::Kit {
+            what: KitCommand::Add {
+                what: AddCommand::Card(args),
+            },
+        } => args.at.as_slice(),
         _ => &[],
     }
+}
+
+/// The folders that a command writes to for itself.
+fn written(cli: &Cli) -> Vec<Utf8PathBuf> {
+    if let Command::Man { dir } = &cli.command {
+        return vec![dir.clone()];
+    }
+    let Some(home) = folder(&cli.common) else {
+        return Vec::new();
+    };
+    // A kit may be a link into another folder.
+    let kit = home.join(FILE).canonicalize_utf8().ok();
+    let kit = kit.and_then(|kit| Some(kit.parent()?.to_path_buf()));
+    [home].into_iter().chain(kit).collect()
 }
 
 /// Refuses a home folder that lies on a card of the command, which is never written to.
@@ -63,23 +84,31 @@ pub(crate) fn refuse_on_card(cli: &Cli, out: Out, tools: &Tools) -> Option<Exit>
     Some(exit)
 }
 
-/// Says how the home folder lies on a card of the command, if it does.
+/// Says how a folder that the command writes to lies on a card, if it does.
 fn on_card(cli: &Cli, tools: &Tools) -> Option<String> {
-    let home = folder(&cli.common)?;
+    let facts = |path: &Utf8Path| tools.disk.facts(path).ok();
     let cards: Vec<FolderFacts> = cards(&cli.command)
         .iter()
-        .filter_map(|card| tools.disk.facts(card).ok())
+        .filter_map(|c| facts(c))
         .collect();
-    // The folder need not be there yet.
-    let home = std::path::absolute(&home).ok()?;
-    let there = home.ancestors().find(|folder| folder.is_dir())?;
-    let facts = tools.disk.facts(Utf8Path::from_path(there)?).ok()?;
-    cards.iter().find_map(|card| {
-        facts.goes_with(card).map(|how| {
-            format!(
-                "the folder for ledger and kit, `{}`, {how}; nothing is written to a card: choose another with --home, or leave it out",
-                shown(&home.to_string_lossy())
-            )
+    let is_man = matches!(cli.command, Command::Man { .. });
+    // These name no card, and may be pointed at one all the same.
+    let names_none = is_man || matches!(cli.command, Command::Kit { .. });
+    written(cli).iter().find_map(|given| {
+        // The folder need not be there yet.
+        let given = std::path::absolute(given).ok()?;
+        let there = given.ancestors().find(|folder| folder.is_dir())?;
+        let there = Utf8Path::from_path(there)?;
+        let facts = facts(there)?;
+        let of_job = cards.iter().find_map(|card| facts.goes_with(card));
+        let is_like_one = names_none && facts.is_camera_volume && !facts.is_system_volume;
+        let of_kind = is_like_one.then_some("lies on a volume with folders that only cameras make");
+        let how = of_job.or(of_kind)?;
+        let given = shown(&given.to_string_lossy());
+        Some(if is_man {
+            format!("`{given}` {how}; nothing is written to a card: choose another folder")
+        } else {
+            format!("the folder for ledger and kit, `{given}`, {how}; nothing is written to a card: choose another with --home, or leave it out")
         })
     })
 }

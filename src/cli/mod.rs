@@ -40,6 +40,9 @@ use clap::builder::Resettable;
 use clap::{CommandFactory as _, FromArgMatches as _};
 use exit::Exit;
 use out::{Out, wrap};
+use std::ffi::OsString;
+use std::fs;
+use std::io::{self, Write as _};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use unlade::clock::SystemClock;
@@ -125,7 +128,7 @@ fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
     let command = Cli::command()
         .disable_help_subcommand(true)
         .long_version(Resettable::Reset);
-    match clap_mangen::generate_to(command, dir) {
+    match pages(command).and_then(|pages| man_into(dir, &pages)) {
         Ok(()) => {
             out.line(&format!("The manual pages are in {dir}"));
             Exit::Done
@@ -137,4 +140,43 @@ fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
             Exit::Refused
         }
     }
+}
+
+/// Makes the manual pages, by name.
+fn pages(command: clap::Command) -> io::Result<Vec<(OsString, Vec<u8>)>> {
+    let made = tempfile::tempdir()?;
+    clap_mangen::generate_to(command, made.path())?;
+    let page = |entry: io::Result<fs::DirEntry>| {
+        let entry = entry?;
+        Ok((entry.file_name(), fs::read(entry.path())?))
+    };
+    fs::read_dir(made.path())?.map(page).collect()
+}
+
+/// Writes manual pages into a folder: all of them, or none where something else stands in the place of one.
+fn man_into(dir: &camino::Utf8Path, pages: &[(OsString, Vec<u8>)]) -> io::Result<()> {
+    let dir = dir.as_std_path();
+    for (name, _) in pages {
+        let path = dir.join(name);
+        let refuse = |why| Err(io::Error::other(format!("`{}` {why}", name.display())));
+        match fs::symlink_metadata(&path) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+            Err(e) => return Err(e),
+            Ok(meta) if !meta.is_file() => return refuse("is a link or no plain file"),
+            Ok(_) if !fs::read_to_string(&path)?.contains("\n.TH unlade") => {
+                return refuse("stands there and is no manual page of unlade");
+            }
+            Ok(_) => {}
+        }
+    }
+    for (name, page) in pages {
+        let mut part = tempfile::NamedTempFile::new_in(dir)?;
+        part.write_all(page)?;
+        // Pages are for everybody; a temporary file is for nobody else.
+        #[cfg(unix)]
+        part.as_file()
+            .set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o644))?;
+        part.persist(dir.join(name))?;
+    }
+    Ok(())
 }

@@ -14,22 +14,43 @@ const LOCK_TRIES: u32 = 30;
 /// # Errors
 /// What the system says, or that it is no plain file.
 pub fn open_plain(path: &Utf8Path, options: &mut OpenOptions) -> io::Result<File> {
+    open_checked(path, options, true)
+}
+
+/// Opens a file of the folder's own, through no link: it might lead onto a card.
+fn open_own(path: &Utf8Path, options: &mut OpenOptions) -> io::Result<File> {
+    open_checked(path, options, false)
+}
+
+fn open_checked(path: &Utf8Path, options: &mut OpenOptions, follows: bool) -> io::Result<File> {
     let is_plain = |meta: std::fs::Metadata| {
-        let refused = || io::Error::other("it is not a plain file");
+        let what = if meta.is_symlink() {
+            "it is a link, which is not followed"
+        } else {
+            "it is not a plain file"
+        };
+        let refused = || io::Error::other(what);
         meta.is_file().then_some(()).ok_or_else(refused)
     };
-    match std::fs::metadata(path) {
+    let meta = if follows {
+        std::fs::metadata(path)
+    } else {
+        std::fs::symlink_metadata(path)
+    };
+    match meta {
         // A device may do something when it is opened.
         Ok(meta) => is_plain(meta)?,
         // What is to be made need not be there yet; anything else the open says.
         Err(_) => {}
     }
-    // What took its place since is not waited for either.
+    // What took its place since is not waited for or followed either.
     #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::custom_flags(
-        options,
-        i32::try_from(rustix::fs::OFlags::NONBLOCK.bits()).unwrap_or(0),
-    );
+    {
+        let mut flags = rustix::fs::OFlags::NONBLOCK;
+        flags.set(rustix::fs::OFlags::NOFOLLOW, !follows);
+        let flags = i32::try_from(flags.bits()).unwrap_or(0);
+        std::os::unix::fs::OpenOptionsExt::custom_flags(options, flags);
+    }
     let file = options.open(path)?;
     is_plain(file.metadata()?)?;
     Ok(file)
@@ -41,7 +62,7 @@ pub fn open_plain(path: &Utf8Path, options: &mut OpenOptions) -> io::Result<File
 /// # Errors
 /// What the system says.
 pub fn read_tail(path: &Utf8Path, limit: u64) -> io::Result<(Vec<u8>, bool)> {
-    let mut file = match open_plain(path, OpenOptions::new().read(true)) {
+    let mut file = match open_own(path, OpenOptions::new().read(true)) {
         Ok(file) => file,
         Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok((Vec::new(), false)),
         Err(e) => return Err(e),
@@ -98,7 +119,7 @@ pub fn append_line(path: &Utf8Path, line: &str, mut wait: impl FnMut()) -> io::R
     options.read(true).append(true).create(true);
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let mut file = open_plain(path, &mut options)?;
+    let mut file = open_own(path, &mut options)?;
     let mut tries = 0;
     while let Err(e) = file.try_lock() {
         tries += 1;

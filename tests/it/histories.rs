@@ -283,7 +283,13 @@ fn mount_of(destination: &Utf8PathBuf) -> &'static str {
 
 /// The kinds of faults that an operation can meet.
 fn kinds(op: Op) -> Vec<FaultKind> {
-    let mut kinds = vec![FaultKind::Errno(EIO), FaultKind::Vanished, FaultKind::Slow];
+    let mut kinds = vec![
+        FaultKind::Errno(EIO),
+        FaultKind::Vanished,
+        FaultKind::Slow,
+        FaultKind::SwappedForLink,
+        FaultKind::MountedOver,
+    ];
     if op.takes_room() {
         kinds.push(FaultKind::Full);
     }
@@ -1197,9 +1203,16 @@ impl History {
     /// had to be called upon.
     fn holds(&self, proof: &Proof, d: usize, image: Image) -> Result<BTreeSet<Limit>, String> {
         let place = mount_of(&proof.plan().destinations[d].given);
-        let copies = self.files_on(place, image);
+        let mut copies = self.files_on(place, image);
+        // What is reached through a link, or lies below something else that is mounted, is not there.
+        copies.retain(|path, _| !self.sim.leads_elsewhere(&self.at(place, path)));
         let mut limits = BTreeSet::new();
-        for path in self.card().files.keys() {
+        // What could not be listed keeps the card from being PROVEN, and no drive has to have it.
+        let must_be_there = |path: &&String| {
+            let is_listed = !self.sim.leads_elsewhere(&format!("{CARD}/{path}"));
+            proof.verdict().is_proven() || is_listed
+        };
+        for path in self.card().files.keys().filter(must_be_there) {
             match self.stands(proof, d, path, &copies) {
                 Stands::Equal => {}
                 Stands::Excused(limit) => drop(limits.insert(limit)),
@@ -1214,7 +1227,9 @@ impl History {
                 folders.extend(self.sim.folders(left.tree.as_str(), image));
             }
         }
-        if !self.card().folders.is_subset(&folders) {
+        folders.retain(|path| !self.sim.leads_elsewhere(&format!("{payload}/{path}")));
+        let mut wanted = self.card().folders.iter().filter(must_be_there);
+        if !wanted.all(|folder| folders.contains(folder)) {
             return Err(format!("{place}: folders are missing ({image:?})"));
         }
         Ok(limits)

@@ -44,6 +44,8 @@ mod page;
 mod page_outside;
 mod pages;
 #[cfg(target_os = "linux")]
+mod places;
+#[cfg(target_os = "linux")]
 mod prove;
 #[cfg(target_os = "linux")]
 mod rate;

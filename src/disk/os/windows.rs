@@ -20,30 +20,33 @@ use super::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk}
 use crate::disk::backing::Backing;
 use crate::disk::buffer::{ALIGN, Aligned, Chunk};
 use crate::disk::{
-    Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp, Stat, Tree,
+    Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp,
+    Stat, Tree,
 };
+use crate::name::part_name;
 use crate::sys::windows as sys;
 use crate::units::{len_usize, len64};
-use camino::Utf8Path;
-use std::collections::{BTreeSet, HashMap};
+use camino::{Utf8Path, Utf8PathBuf};
+use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::ffi::{OsStr, OsString};
 use std::fs::{File, FileTimes, OpenOptions};
 use std::io;
 use std::os::windows::ffi::OsStringExt as _;
 use std::os::windows::fs::{FileExt as _, OpenOptionsExt as _};
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::{Duration, SystemTime};
 use windows_sys::Win32::Foundation::{
     ERROR_ACCESS_DENIED, ERROR_CALL_NOT_IMPLEMENTED, ERROR_INVALID_FUNCTION, ERROR_INVALID_HANDLE,
-    ERROR_INVALID_PARAMETER, ERROR_NO_MORE_FILES, ERROR_NOT_SUPPORTED, GENERIC_READ,
+    ERROR_INVALID_PARAMETER, ERROR_NO_MORE_FILES, ERROR_NOT_SUPPORTED, ERROR_SHARING_VIOLATION,
+    GENERIC_READ, GENERIC_WRITE,
 };
 use windows_sys::Win32::Storage::FileSystem::{
-    FILE_ATTRIBUTE_COMPRESSED, FILE_ATTRIBUTE_DIRECTORY, FILE_ATTRIBUTE_REPARSE_POINT,
-    FILE_FLAG_BACKUP_SEMANTICS, FILE_FLAG_NO_BUFFERING, FILE_FLAG_OPEN_REPARSE_POINT,
-    FILE_FLAG_SEQUENTIAL_SCAN, FILE_READ_ATTRIBUTES, FILE_WRITE_ATTRIBUTES, FileAttributeTagInfo,
-    FileIdBothDirectoryInfo, FileIdBothDirectoryRestartInfo, FileIdInfo,
-    IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS,
+    DELETE, FILE_ATTRIBUTE_COMPRESSED, FILE_ATTRIBUTE_DIRECTORY, FILE_ATTRIBUTE_REPARSE_POINT,
+    FILE_FLAG_BACKUP_SEMANTICS, FILE_FLAG_DELETE_ON_CLOSE, FILE_FLAG_NO_BUFFERING,
+    FILE_FLAG_OPEN_REPARSE_POINT, FILE_FLAG_SEQUENTIAL_SCAN, FILE_READ_ATTRIBUTES, FILE_SHARE_READ,
+    FILE_SHARE_WRITE, FILE_WRITE_ATTRIBUTES, FileAttributeTagInfo, FileIdBothDirectoryInfo,
+    FileIdBothDirectoryRestartInfo, FileIdInfo, IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS,
 };
 use windows_sys::Win32::System::Ioctl::{
     IOCTL_STORAGE_GET_DEVICE_NUMBER, IOCTL_STORAGE_QUERY_PROPERTY,
@@ -68,6 +71,71 @@ pub struct OsDisk {
     /// Whether a volume, by the root of its files, lies in memory. Used for the way of reading back
     /// only; identity is always asked afresh.
     in_memory: Mutex<HashMap<u64, bool>>,
+    /// The folders that jobs work in now.
+    held: Arc<Mutex<Vec<Arc<Held>>>>,
+}
+
+/// Folders below a held one that are kept open, those used last.
+const NEAR_MAX: usize = 32;
+
+/// A folder that a job works in. As long as it and what is in work below it are open without leave to delete,
+/// Windows lets nobody rename or replace them (from memory).
+#[derive(Debug)]
+struct Held {
+    path: Utf8PathBuf,
+    root: File,
+    near: Mutex<VecDeque<(Utf8PathBuf, File)>>,
+}
+
+impl Held {
+    /// Looks at every folder on the way to an entry, and keeps it from being changed for a link.
+    fn check_way(&self, below: &Utf8Path) -> io::Result<()> {
+        let mut near = self.near.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut at = self.path.clone();
+        for part in below.parent().into_iter().flat_map(Utf8Path::components) {
+            at.push(part);
+            if near.iter().any(|(path, _)| *path == at) {
+                continue;
+            }
+            let folder = hold_folder(&full(&at)?, FILE_FLAG_OPEN_REPARSE_POINT)?;
+            match stat_of(&folder)?.kind {
+                EntryKind::Folder => near.push_front((at.clone(), folder)),
+                EntryKind::Link => {
+                    return Err(io::Error::other(
+                        "it lies behind a link, which is not followed",
+                    ));
+                }
+                _ => return Err(io::ErrorKind::NotADirectory.into()),
+            }
+        }
+        near.truncate(NEAR_MAX);
+        Ok(())
+    }
+}
+
+/// Lets go of a held folder.
+#[derive(Debug)]
+struct Hold {
+    all: Arc<Mutex<Vec<Arc<Held>>>>,
+    held: Arc<Held>,
+}
+
+impl Drop for Hold {
+    fn drop(&mut self) {
+        let mut all = self.all.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(at) = all.iter().position(|held| Arc::ptr_eq(held, &self.held)) {
+            all.swap_remove(at);
+        }
+    }
+}
+
+/// Opens a folder so that nobody renames or deletes it meanwhile.
+fn hold_folder(path: &Path, flags: u32) -> io::Result<File> {
+    OpenOptions::new()
+        .access_mode(GENERIC_READ)
+        .share_mode(FILE_SHARE_READ | FILE_SHARE_WRITE)
+        .custom_flags(FILE_FLAG_BACKUP_SEMANTICS | flags)
+        .open(path)
 }
 
 impl OsDisk {
@@ -76,6 +144,7 @@ impl OsDisk {
         Self {
             is_wine: sys::is_wine(),
             in_memory: Mutex::default(),
+            held: Arc::default(),
         }
     }
 }
@@ -169,8 +238,8 @@ fn check_file(path: &Path) -> io::Result<()> {
 }
 
 /// Lists one folder. Each entry is looked at by itself: what NTFS keeps beside the names may be old.
-fn list_folder(at: &Path, entries: &mut Entries) -> io::Result<()> {
-    let folder = open_quietly(at, FILE_FLAG_BACKUP_SEMANTICS)?;
+fn list_folder(at: &Path, flags: u32, entries: &mut Entries) -> io::Result<()> {
+    let folder = open_quietly(at, FILE_FLAG_BACKUP_SEMANTICS | flags)?;
     let mut block = Aligned::new(LISTING_BYTES);
     let mut class = FileIdBothDirectoryRestartInfo;
     loop {
@@ -314,6 +383,24 @@ fn ancestors_of(canonical: &Path) -> io::Result<Vec<(u64, u64)>> {
 }
 
 impl OsDisk {
+    /// Returns the held folder that a path is in, the nearest one, and the way from there.
+    fn held<'a>(&self, path: &'a Utf8Path) -> Option<(Arc<Held>, &'a Utf8Path)> {
+        let all = self.held.lock().unwrap_or_else(PoisonError::into_inner);
+        let below = all
+            .iter()
+            .filter_map(|held| Some((held, path.strip_prefix(&held.path).ok()?)));
+        let (held, below) = below.min_by_key(|(_, below)| below.components().count())?;
+        Some((Arc::clone(held), below))
+    }
+
+    /// Returns a path in its verbatim form, once the way to it is known to go through no link.
+    fn place(&self, path: &Utf8Path) -> io::Result<PathBuf> {
+        if let Some((held, below)) = self.held(path) {
+            held.check_way(below)?;
+        }
+        full(path)
+    }
+
     /// Returns how an unbuffered read of a file reaches the device.
     fn unbuffered_way(&self, path: &Path, file: &File, device: u64) -> ReadBackWay {
         if self.is_wine || is_compressed(file) || self.is_in_memory(path, device) {
@@ -339,7 +426,7 @@ impl OsDisk {
     }
 
     fn open_source(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>> {
-        let path = full(path)?;
+        let path = self.place(path)?;
         check_file(&path)?;
         let (file, is_unbuffered) = match open_quietly(&path, FILE_FLAG_NO_BUFFERING) {
             Err(e) if is_error(&e, &[ERROR_INVALID_PARAMETER, ERROR_NOT_SUPPORTED]) => {
@@ -363,13 +450,82 @@ impl OsDisk {
 }
 
 impl Disk for OsDisk {
+    fn anchor(&self, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<Anchor> {
+        let path = full(folder)?;
+        let root = hold_folder(&path, 0)?;
+        let place = (volume_of(&path)?.number, stat_of(&root)?.inode);
+        if place != (facts.device, facts.inode) {
+            return Err(io::Error::new(
+                io::ErrorKind::NotFound,
+                "another folder or drive is in its place by now",
+            ));
+        }
+        let held = Arc::new(Held {
+            path: folder.to_path_buf(),
+            root,
+            near: Mutex::default(),
+        });
+        let mut all = self.held.lock().unwrap_or_else(PoisonError::into_inner);
+        all.push(Arc::clone(&held));
+        let all = Arc::clone(&self.held);
+        Ok(Box::new(Hold { all, held }))
+    }
+
+    fn check_in_place(&self, folder: &Utf8Path) -> io::Result<()> {
+        let Some((held, _)) = self.held(folder) else {
+            return Ok(());
+        };
+        let now = std::fs::canonicalize(full(&held.path)?).and_then(|at| open_to_look(&at))?;
+        let (then, now) = (stat_of(&held.root)?, stat_of(&now)?);
+        if (then.device, then.inode) == (now.device, now.inode) {
+            return Ok(());
+        }
+        Err(io::Error::new(
+            io::ErrorKind::NotFound,
+            "it was unplugged, or something else is in its place",
+        ))
+    }
+
+    /// A file that nobody else may open stands for the folder; the system removes it when it is closed, also for
+    /// a run that was killed.
+    fn claim(&self, folder: &Utf8Path) -> io::Result<Claim> {
+        let path = self.place(&folder.join(part_name("run")))?;
+        let opened = OpenOptions::new()
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .access_mode(GENERIC_WRITE | DELETE)
+            .share_mode(0)
+            .custom_flags(FILE_FLAG_DELETE_ON_CLOSE | FILE_FLAG_OPEN_REPARSE_POINT)
+            .open(path);
+        match opened {
+            Ok(file) => Ok(Some(file)),
+            Err(e) if is_error(&e, &[ERROR_SHARING_VIOLATION]) => {
+                Err(io::ErrorKind::WouldBlock.into())
+            }
+            Err(e) => Err(e),
+        }
+    }
+
     fn walk(&self, root: &Utf8Path, _tree: Tree) -> io::Result<Vec<Found>> {
-        walk(&full(root)?, &list_folder)
+        let root = self.place(root)?;
+        walk(&root, &|at, entries| {
+            // A link that was given as a root is followed once.
+            list_folder(
+                at,
+                if at == root {
+                    0
+                } else {
+                    FILE_FLAG_OPEN_REPARSE_POINT
+                },
+                entries,
+            )
+        })
     }
 
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
         let mut entries = Entries::new();
-        list_folder(&full(folder)?, &mut entries)?;
+        list_folder(&self.place(folder)?, 0, &mut entries)?;
         Ok(entries
             .into_iter()
             .map(|(path, stat)| Found { path, stat })
@@ -428,7 +584,7 @@ impl Disk for OsDisk {
     }
 
     fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>> {
-        match open_to_look(&full(path)?) {
+        match self.place(path).and_then(|path| open_to_look(&path)) {
             Ok(file) => Ok(Some(stat_of(&file)?)),
             Err(e)
                 if matches!(
@@ -451,17 +607,17 @@ impl Disk for OsDisk {
     }
 
     fn read_record(&self, path: &Utf8Path, limit: u64) -> io::Result<Vec<u8>> {
-        let path = full(path)?;
+        let path = self.place(path)?;
         check_file(&path)?;
         read_limited(open_quietly(&path, FILE_FLAG_SEQUENTIAL_SCAN)?, limit)
     }
 
     fn create_folder(&self, path: &Utf8Path) -> io::Result<()> {
-        std::fs::create_dir(full(path)?)
+        std::fs::create_dir(self.place(path)?)
     }
 
     fn create_part(&self, path: &Utf8Path, _large: bool) -> io::Result<Box<dyn Part>> {
-        let path = full(path)?;
+        let path = self.place(path)?;
         let create = |flags: u32| {
             OpenOptions::new()
                 .write(true)
@@ -484,14 +640,16 @@ impl Disk for OsDisk {
     }
 
     fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
-        sys::rename_without_replacing(full(from)?.as_os_str(), full(to)?.as_os_str())
+        let (from, to) = (self.place(from)?, self.place(to)?);
+        sys::rename_without_replacing(from.as_os_str(), to.as_os_str())
     }
 
     fn flush(&self, path: &Utf8Path) -> io::Result<()> {
+        let path = self.place(path)?;
         let opened = OpenOptions::new()
             .write(true)
             .custom_flags(FILE_FLAG_BACKUP_SEMANTICS)
-            .open(full(path)?);
+            .open(&path);
         let is_folder = |file: &File| stat_of(file).is_ok_and(|s| s.kind == EntryKind::Folder);
         let refusals = [
             ERROR_ACCESS_DENIED,
@@ -507,18 +665,23 @@ impl Disk for OsDisk {
                 Err(e) if is_folder(&file) && is_error(&e, &refusals) => Ok(()),
                 other => other,
             },
-            Err(e) if is_error(&e, &refusals) && is_folder(&open_to_look(&full(path)?)?) => Ok(()),
+            Err(e) if is_error(&e, &refusals) && is_folder(&open_to_look(&path)?) => Ok(()),
             Err(e) => Err(e),
         }
     }
 
     fn remove_own(&self, path: &Utf8Path) -> io::Result<()> {
         check_own(path.file_name().unwrap_or_default())?;
-        std::fs::remove_file(full(path)?)
+        std::fs::remove_file(self.place(path)?)
     }
 
     fn remove_empty_folder(&self, path: &Utf8Path) -> io::Result<()> {
-        std::fs::remove_dir(full(path)?)
+        let at = self.place(path)?;
+        if let Some((held, _)) = self.held(path) {
+            let mut near = held.near.lock().unwrap_or_else(PoisonError::into_inner);
+            near.retain(|(open, _)| !open.starts_with(path));
+        }
+        std::fs::remove_dir(at)
     }
 
     fn open_journal(&self, path: &Utf8Path) -> io::Result<Box<dyn Journal>> {
@@ -526,7 +689,7 @@ impl Disk for OsDisk {
             .append(true)
             .create(true)
             .custom_flags(FILE_FLAG_OPEN_REPARSE_POINT)
-            .open(full(path)?)?;
+            .open(self.place(path)?)?;
         Ok(Box::new(OsJournal { file }))
     }
 }

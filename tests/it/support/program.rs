@@ -192,6 +192,22 @@ impl Ran {
     }
 }
 
+impl Ran {
+    /// The first event of a kind.
+    #[track_caller]
+    pub(crate) fn first(&self, event: &str) -> Value {
+        let mut events = self.events().into_iter();
+        let found = events.find(|e| e["event"] == event);
+        found.unwrap_or_else(|| panic!("no {event} in {self}"))
+    }
+
+    /// The verdict, which is the last event.
+    #[track_caller]
+    pub(crate) fn verdict(&self) -> Value {
+        self.first("verdict")
+    }
+}
+
 impl std::fmt::Display for Ran {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(
@@ -200,6 +216,12 @@ impl std::fmt::Display for Ran {
             self.command, self.code, self.out, self.err
         )
     }
+}
+
+/// Waits for a program and keeps what it says to its end.
+#[cfg(unix)]
+pub(crate) fn ended(child: Child) -> Ran {
+    Ran::new("at its end".to_owned(), child.wait_with_output().unwrap())
 }
 
 /// Sends a program SIGINT, as Ctrl-C does, and keeps what it says to its end.

@@ -21,7 +21,8 @@ use unlade::disk::backing::Backing;
 use unlade::disk::buffer::Chunk;
 use unlade::disk::gear::Gear;
 use unlade::disk::{
-    Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp, Stat, Tree,
+    Anchor, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp, Stat,
+    Tree,
 };
 use unlade::name::is_part_name;
 use unlade::offload::journal::JOURNAL;
@@ -212,6 +213,44 @@ pub(crate) enum FaultKind {
     Vanished,
     /// The call takes a moment longer.
     Slow,
+    /// Before this call somebody swaps a folder of the volume for a link to somewhere else.
+    SwappedForLink,
+    /// Before this call something else is mounted over a folder of the volume.
+    MountedOver,
+}
+
+/// What somebody put in a folder's place while a run was at work. The folder itself stays what it is below
+/// it, and is there again after [`Sim::reboot`].
+#[derive(Clone, Debug)]
+struct Elsewhere {
+    volume: String,
+    at: String,
+    is_link: bool,
+    /// Whether the volume was walked since.
+    was_walked: bool,
+}
+
+impl Elsewhere {
+    fn covers(&self, path: &str) -> bool {
+        let below = path.strip_prefix(&self.at);
+        below.is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
+    }
+
+    fn error(&self) -> io::Error {
+        if self.is_link {
+            return io::Error::other("is a link");
+        }
+        io::ErrorKind::CrossesDevices.into()
+    }
+
+    /// What is said of the folder whose place it took.
+    fn stat(&self, folder: Stat) -> io::Result<Stat> {
+        if self.is_link {
+            let kind = EntryKind::Link;
+            return Ok(Stat { kind, ..folder });
+        }
+        Err(self.error())
+    }
 }
 
 /// A fault at one call.
@@ -323,6 +362,9 @@ struct World {
     /// How read-backs are said to be made; past the cache where nothing is set.
     way: Option<ReadBackWay>,
     misuse: Vec<String>,
+    elsewhere: Option<Elsewhere>,
+    /// The folders that jobs hold.
+    anchors: Vec<String>,
     /// How offloads in this world are meant to lie.
     layout: Layout,
 }
@@ -591,6 +633,23 @@ impl World {
                 self.fired = true;
                 Err(io::ErrorKind::StorageFull.into())
             }
+            Some(kind @ (FaultKind::SwappedForLink | FaultKind::MountedOver)) => {
+                let mut folders = Vec::new();
+                place.each(1, Image::Visible, "", &mut |path, node, _| {
+                    if matches!(node, Node::Folder(_)) {
+                        folders.push(path.to_owned());
+                    }
+                });
+                let at = len_usize(count).checked_rem(folders.len());
+                self.elsewhere = at.map(|at| Elsewhere {
+                    volume: volume.to_owned(),
+                    at: folders.swap_remove(at),
+                    is_link: kind == FaultKind::SwappedForLink,
+                    was_walked: false,
+                });
+                self.fired = at.is_some();
+                Ok(Harm::None)
+            }
             // Whether these took effect depends on the bytes of the call.
             Some(kind) => Ok(Harm::Fault(kind)),
             None if place.is_full && op.takes_room() => Err(io::ErrorKind::StorageFull.into()),
@@ -608,6 +667,28 @@ impl World {
             Harm::Fault(_) | Harm::None => Ok(false),
             Harm::PowerCut => Err(errno(EIO)),
         }
+    }
+
+    /// The same for a call about a path.
+    fn enter_at(&mut self, path: &Utf8Path, op: Op) -> io::Result<bool> {
+        let slow = self.enter_plainly(&split(path).0, op)?;
+        self.check_way(path, op)?;
+        Ok(slow)
+    }
+
+    /// Through what was put in a folder's place nobody may go, and who does not hold the folder above would.
+    fn check_way(&mut self, path: &Utf8Path, op: Op) -> io::Result<()> {
+        let (volume, parts) = split(path);
+        let other = self.elsewhere.as_ref();
+        let other = other.filter(|o| o.volume == volume && o.covers(&parts.join("/")));
+        if let Some(error) = other.map(Elsewhere::error) {
+            if !self.anchors.iter().any(|held| path.starts_with(held)) {
+                self.misuse
+                    .push(format!("{op:?} by name through another's folder: {path}"));
+            }
+            return Err(error);
+        }
+        Ok(())
     }
 
     fn check_writable(&mut self, volume: &str, what: &str, path: &Utf8Path) {
@@ -803,6 +884,7 @@ impl Sim {
         world.power_is_off = false;
         world.calls.clear();
         world.delivered.clear();
+        world.elsewhere = None;
         for volume in world.volumes.values_mut() {
             volume.is_gone = false;
             volume.is_full = false;
@@ -846,6 +928,14 @@ impl Sim {
     }
 
     // ---- looking ------------------------------------------------------------------------------
+
+    /// Returns whether a path led elsewhere when its volume was walked last.
+    pub(crate) fn leads_elsewhere(&self, path: &str) -> bool {
+        let (volume, parts) = split(Utf8Path::new(path));
+        let world = self.lock();
+        let other = world.elsewhere.as_ref();
+        other.is_some_and(|o| o.was_walked && o.volume == volume && o.covers(&parts.join("/")))
+    }
 
     /// Returns how often each kind of call was made on a volume.
     pub(crate) fn calls(&self, volume: &str) -> BTreeMap<Op, u64> {
@@ -920,7 +1010,7 @@ impl Sim {
     fn open(&self, path: &Utf8Path, op: Op, read: Op) -> io::Result<Box<dyn Source>> {
         let (name, parts) = split(path);
         let mut world = self.lock();
-        let slow = world.enter_plainly(&name, op)?;
+        let slow = world.enter_at(path, op)?;
         let volume = world.volume(&name)?;
         let id = volume.find(&parts).ok_or_else(not_found)?;
         volume.file_mut(id)?;
@@ -947,18 +1037,45 @@ fn make_entry_durable(volume: &mut Volume, parts: &[&str]) {
 // ---- the seam ---------------------------------------------------------------------------------
 
 impl Disk for Sim {
+    fn anchor(&self, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<Anchor> {
+        let (name, parts) = split(folder);
+        let mut world = self.lock();
+        let volume = world.volume(&name)?;
+        let place = (volume.device, volume.find(&parts).ok_or_else(not_found)?);
+        if place != (facts.device, facts.inode) {
+            return Err(not_found());
+        }
+        world.anchors.push(folder.to_string());
+        drop(world);
+        Ok(Box::new(SimAnchor {
+            sim: self.clone(),
+            folder: folder.to_string(),
+        }))
+    }
+
     fn walk(&self, root: &Utf8Path, _tree: Tree) -> io::Result<Vec<Found>> {
         let (name, parts) = split(root);
         let mut world = self.lock();
-        let slow = world.enter_plainly(&name, Op::Walk)?;
+        let slow = world.enter_at(root, Op::Walk)?;
+        if let Some(other) = world.elsewhere.as_mut().filter(|o| o.volume == name) {
+            other.was_walked = true;
+        }
+        let other = world.elsewhere.clone().filter(|o| o.volume == name);
         let volume = world.volume(&name)?;
         let id = volume.find(&parts).ok_or_else(not_found)?;
         let mut found = Vec::new();
         volume.each(id, Image::Visible, "", &mut |path, _, id| {
-            found.push(Found {
-                path: OsString::from(path),
-                stat: Ok(volume.stat(id)),
-            });
+            let mut stat = Ok(volume.stat(id));
+            let whole = parts.iter().copied().chain([path]).collect::<Vec<_>>();
+            let whole = whole.join("/");
+            if let Some(other) = other.as_ref().filter(|o| o.covers(&whole)) {
+                if other.at != whole {
+                    return;
+                }
+                stat = other.stat(volume.stat(id));
+            }
+            let path = OsString::from(path);
+            found.push(Found { path, stat });
         });
         drop(world);
         Self::rest(slow);
@@ -1010,12 +1127,21 @@ impl Disk for Sim {
     fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>> {
         let (name, parts) = split(path);
         let mut world = self.lock();
+        let at = parts.join("/");
+        let here = |o: &&Elsewhere| o.volume == name && o.at == at;
         let slow = world.enter_plainly(&name, Op::Look)?;
+        let other = world.elsewhere.as_ref().filter(here).cloned();
+        if other.is_none() {
+            world.check_way(path, Op::Look)?;
+        }
         let volume = world.volume(&name)?;
         let stat = volume.find(&parts).map(|id| volume.stat(id));
         drop(world);
         Self::rest(slow);
-        Ok(stat)
+        match (stat, other) {
+            (Some(stat), Some(other)) => other.stat(stat).map(Some),
+            (stat, _) => Ok(stat),
+        }
     }
 
     fn open_card(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>> {
@@ -1029,7 +1155,7 @@ impl Disk for Sim {
     fn read_record(&self, path: &Utf8Path, limit: u64) -> io::Result<Vec<u8>> {
         let (name, parts) = split(path);
         let mut world = self.lock();
-        let slow = world.enter_plainly(&name, Op::ReadRecord)?;
+        let slow = world.enter_at(path, Op::ReadRecord)?;
         let volume = world.volume(&name)?;
         let id = volume.find(&parts).ok_or_else(not_found)?;
         let bytes = volume.file_mut(id)?.now.bytes.clone();
@@ -1045,7 +1171,7 @@ impl Disk for Sim {
         let (name, parts) = split(path);
         let mut world = self.lock();
         world.check_writable(&name, "create_folder", path);
-        let slow = world.enter_plainly(&name, Op::CreateFolder)?;
+        let slow = world.enter_at(path, Op::CreateFolder)?;
         world
             .volume(&name)?
             .add(&parts, Node::Folder(FolderNode::default()))?;
@@ -1061,7 +1187,7 @@ impl Disk for Sim {
         if !path.file_name().is_some_and(is_part_name) {
             world.misuse.push(format!("create_part of no part: {path}"));
         }
-        let slow = world.enter_plainly(&name, Op::CreatePart)?;
+        let slow = world.enter_at(path, Op::CreatePart)?;
         let node = Node::File(FileNode::empty());
         let id = world.volume(&name)?.add(&parts, node)?;
         drop(world);
@@ -1082,7 +1208,10 @@ impl Disk for Sim {
         if name != other {
             return Err(io::ErrorKind::CrossesDevices.into());
         }
-        let (slow, cut) = match world.enter(&name, Op::RenameNew)? {
+        let entered = world.enter(&name, Op::RenameNew)?;
+        world.check_way(from, Op::RenameNew)?;
+        world.check_way(to, Op::RenameNew)?;
+        let (slow, cut) = match entered {
             Harm::PowerCut => (false, true),
             harm => (harm == Harm::Fault(FaultKind::Slow), false),
         };
@@ -1107,7 +1236,7 @@ impl Disk for Sim {
     fn flush(&self, path: &Utf8Path) -> io::Result<()> {
         let (name, parts) = split(path);
         let mut world = self.lock();
-        let slow = world.enter_plainly(&name, Op::Flush)?;
+        let slow = world.enter_at(path, Op::Flush)?;
         let volume = world.volume(&name)?;
         let id = volume.find(&parts).ok_or_else(not_found)?;
         match volume.nodes.get_mut(&id) {
@@ -1132,7 +1261,7 @@ impl Disk for Sim {
                 .misuse
                 .push(format!("remove_own of another's: {path}"));
         }
-        let slow = world.enter_plainly(&name, Op::RemoveOwn)?;
+        let slow = world.enter_at(path, Op::RemoveOwn)?;
         let volume = world.volume(&name)?;
         let (parent, file) = volume.parent(&parts)?;
         let removed = volume.folder_mut(parent)?.now.remove(file);
@@ -1145,7 +1274,7 @@ impl Disk for Sim {
         let (name, parts) = split(path);
         let mut world = self.lock();
         world.check_writable(&name, "remove_empty_folder", path);
-        let slow = world.enter_plainly(&name, Op::RemoveEmptyFolder)?;
+        let slow = world.enter_at(path, Op::RemoveEmptyFolder)?;
         let volume = world.volume(&name)?;
         let id = volume.find(&parts).ok_or_else(not_found)?;
         if !volume.folder_mut(id)?.now.is_empty() {
@@ -1162,7 +1291,7 @@ impl Disk for Sim {
         let (name, parts) = split(path);
         let mut world = self.lock();
         world.check_writable(&name, "open_journal", path);
-        let slow = world.enter_plainly(&name, Op::OpenJournal)?;
+        let slow = world.enter_at(path, Op::OpenJournal)?;
         let volume = world.volume(&name)?;
         let id = if let Some(id) = volume.find(&parts) {
             id
@@ -1176,6 +1305,21 @@ impl Disk for Sim {
             volume: name,
             id,
         }))
+    }
+}
+
+/// A folder that a job holds.
+#[derive(Debug)]
+struct SimAnchor {
+    sim: Sim,
+    folder: String,
+}
+
+impl Drop for SimAnchor {
+    fn drop(&mut self) {
+        let mut world = self.sim.lock();
+        let at = world.anchors.iter().position(|held| *held == self.folder);
+        at.map(|at| world.anchors.swap_remove(at));
     }
 }
 
