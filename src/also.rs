@@ -1,6 +1,7 @@
 //! Owns the further hashes that a person may ask for beside BLAKE3 (`--also`): their names, how
 //! they are computed, how they are written. No verdict rests on them. It reads no files.
 
+use crate::digest::Digest;
 use crate::name::hex;
 use serde::de::{Error as _, MapAccess, Visitor};
 use sha2::Digest as _;
@@ -219,6 +220,18 @@ impl AlsoHashes {
             .find(|(also, hex)| other.get(*also).is_some_and(|o| o != *hex))
             .map(|(also, _)| also)
     }
+}
+
+/// Returns whether records of one file say the same of it: one BLAKE3, and no further hash that differs.
+/// Records that disagree vouch for nothing, whichever of them is right.
+pub fn agree<'a>(records: impl Iterator<Item = (Digest, &'a AlsoHashes)> + Clone) -> bool {
+    let Some((first, _)) = records.clone().next() else {
+        return true;
+    };
+    let conflicts = |a: &AlsoHashes| records.clone().any(|(_, b)| a.conflict(b).is_some());
+    records
+        .clone()
+        .all(|(blake3, also)| blake3 == first && !conflicts(also))
 }
 
 impl serde::Serialize for AlsoHashes {

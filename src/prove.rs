@@ -2,7 +2,7 @@
 //! what stands (or read it all again), and put the question. It writes nothing.
 
 use crate::card::identity::{CardIdentity, label_of};
-use crate::card::listing::Listing;
+use crate::card::listing::{FileRow, Listing};
 use crate::card::survey::survey;
 use crate::clock::Clock;
 use crate::digest::Digest;
@@ -11,16 +11,17 @@ use crate::disk::whole::hash_whole;
 use crate::disk::{Anchor, Disk, EntryKind, FolderFacts, Found, ReadBackWay, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::ledger::Ledger;
-use crate::name::shown;
+use crate::name::{CardName, shown};
 use crate::plan::RECORDS;
-use crate::proof::ask::{Answer, FoundOffload, Question, Reread, Stands, answer};
+use crate::proof::ask::{
+    Answer, FoundOffload, Question, ReadFiles, Reread, Stands, answer, to_read,
+};
 use crate::proof::listing_problems;
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest, load};
 use crate::proof::verify::{Finding, Progress, path_of, verify};
 use crate::standing::search::{destination_of, find_offloads};
-use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io;
 use std::sync::atomic::Ordering;
 
@@ -58,8 +59,10 @@ pub struct Told {
     pub elsewhere: Vec<String>,
     /// The answer.
     pub answer: Answer,
-    /// How the card's content was read, when it was.
+    /// How what was read of the card was read.
     pub card_way: Option<ReadBackWay>,
+    /// All of the card was to be read.
+    pub is_card_read: bool,
     /// Stopped by the person.
     pub interrupted: bool,
 }
@@ -93,18 +96,23 @@ pub fn prove(
             offloads.push(found);
         }
     }
-    let (hashes, card_way) = if ask.reread || ask.by_content {
-        let (hashes, way) = hash_card(disk, ask, &listing, progress);
-        (Some(hashes), Some(way))
-    } else {
-        (None, None)
+    let mut question = Question {
+        listing: &listing,
+        card: &facts,
+        card_read: &ReadFiles::new(),
+        is_card_read: ask.reread || ask.by_content,
+        by_content: ask.by_content,
+        away: &away,
+        changed: Vec::new(),
+        copies_needed: ask.copies_needed,
+        separate: ask.separate,
     };
+    let card_read = read_what_is_asked(ask, disk, &mut question, &mut offloads, progress);
     card_is_same(disk, ask, &facts).map_err(|p| vec![p])?;
-    let is_read = hashes.is_some() && !progress.cancel.load(Ordering::Relaxed);
-    let again = is_read.then(|| changed_since(disk, ask, &listing));
-    if let Some(hashes) = hashes.as_ref().filter(|h| len64(h.len()) == card.files) {
-        card = with_content(card, &listing, hashes);
+    if !card_read.is_empty() && !progress.cancel.load(Ordering::Relaxed) {
+        question.changed = changed_since(disk, ask, &listing);
     }
+    card = with_content(card, &listing, &card_read);
     let elsewhere = known
         .into_iter()
         .filter(|(inode, _)| !seen.contains_key(inode))
@@ -112,18 +120,7 @@ pub fn prove(
         .filter(|path| holds_listing(disk, path, &listing))
         .map(|path| shown(path.as_str()))
         .collect();
-    let question = Question {
-        listing: &listing,
-        volume_id: facts.volume_id.as_deref(),
-        is_whole_volume: facts.is_mount_root,
-        path: &facts.canonical,
-        card_hashes: hashes.as_ref(),
-        by_content: ask.by_content,
-        away: &away,
-        changed: again.unwrap_or_default(),
-        copies_needed: ask.copies_needed,
-        separate: ask.separate,
-    };
+    question.card_read = &card_read;
     let mut answer = answer(&question, &offloads);
     answer
         .notes
@@ -133,7 +130,8 @@ pub fn prove(
         elsewhere,
         listed: listing.totals(),
         answer,
-        card_way,
+        card_way: card_read.values().flatten().map(|(_, way)| *way).min(),
+        is_card_read: question.is_card_read,
         interrupted: progress.cancel.load(Ordering::Relaxed),
     })
 }
@@ -201,16 +199,14 @@ fn given(ask: &Ask, disk: &dyn Disk) -> Result<Vec<Vec<Utf8PathBuf>>, Vec<Proble
     }
 }
 
-/// Adds the fingerprint of what the card's files hold.
-fn with_content(
-    card: CardIdentity,
-    listing: &Listing,
-    hashes: &HashMap<String, Digest>,
-) -> CardIdentity {
-    card.holding(listing.files().filter_map(|f| {
-        let hash = hashes.get(f.name.as_str())?;
-        Some((f.name.as_str(), f.bytes, *hash))
-    }))
+/// Adds the fingerprint of what the card's files hold, if all of them were read.
+fn with_content(card: CardIdentity, listing: &Listing, read: &ReadFiles) -> CardIdentity {
+    let hash = |f: &FileRow<'_>| Some(read.get(f.name.as_str())?.as_ref()?.0);
+    if !listing.files().all(|f| hash(&f).is_some()) {
+        return card;
+    }
+    let files = listing.files();
+    card.holding(files.filter_map(|f| Some((f.name.as_str(), f.bytes, hash(&f)?))))
 }
 
 /// Offloads to look at, drives that are away in words, and copies known of with device and inode.
@@ -321,6 +317,7 @@ fn look_at_offload(
         device: 0,
         standing: HashMap::new(),
         reread: None,
+        read: ReadFiles::new(),
     };
     let facts = match facts {
         Ok(facts) => facts,
@@ -443,30 +440,80 @@ fn read_again(
     }
 }
 
-/// Reads every file of the card past the cache where that is possible. A file that cannot be read
-/// is not among the hashes, and the answer says so.
-fn hash_card(
-    disk: &dyn Disk,
+/// Reads what the question needs: the whole card where that was asked for, or else what [`to_read`] names,
+/// which can be more once the first of it was read. Returns what the card's files hold.
+fn read_what_is_asked(
     ask: &Ask,
-    listing: &Listing,
+    disk: &dyn Disk,
+    question: &mut Question<'_>,
+    offloads: &mut [FoundOffload],
     progress: &Progress,
-) -> (HashMap<String, Digest>, ReadBackWay) {
-    progress
-        .bytes_total
-        .fetch_add(listing.totals().1, Ordering::Relaxed);
-    let mut hashes = HashMap::new();
-    let mut worst = ReadBackWay::Direct;
-    for file in listing.files() {
-        if progress.cancel.load(Ordering::Relaxed) {
-            break;
+) -> ReadFiles {
+    let mut read = ReadFiles::new();
+    let sizes: HashMap<&str, u64> = question
+        .listing
+        .files()
+        .map(|f| (f.name.as_str(), f.bytes))
+        .collect();
+    if question.is_card_read {
+        let all = question.listing.files().map(|f| f.name.as_str().to_owned());
+        let bytes = |path: &str| sizes.get(path).copied();
+        read_files(disk, &ask.card, all.collect(), bytes, progress, &mut read);
+    }
+    // Each round reads something that was not read before, or is the last one.
+    loop {
+        let wanted = to_read(
+            &Question {
+                card_read: &read,
+                ..question.clone()
+            },
+            offloads,
+        );
+        if wanted.is_empty() || progress.cancel.load(Ordering::Relaxed) {
+            return read;
         }
-        let path = file.name.under(&ask.card);
-        if let Ok((digest, way)) = hash_file(disk, &path, file.bytes, progress) {
-            hashes.insert(file.name.as_str().to_owned(), digest);
-            worst = worst.min(way);
+        let bytes = |path: &str| sizes.get(path).copied();
+        read_files(disk, &ask.card, wanted.card, bytes, progress, &mut read);
+        let mut by_offload: BTreeMap<usize, Vec<String>> = BTreeMap::new();
+        for (index, path) in wanted.drives {
+            by_offload.entry(index).or_default().push(path);
+        }
+        for (index, paths) in by_offload {
+            let Some(found) = offloads.get_mut(index) else {
+                continue;
+            };
+            let Ok(manifest) = &found.manifest else {
+                continue;
+            };
+            let tree = manifest.offload.layout.payload(Utf8Path::new(&found.root));
+            let standing = &found.standing;
+            let bytes = |path: &str| standing.get(path).map(|s| s.bytes);
+            read_files(disk, &tree, paths, bytes, progress, &mut found.read);
         }
     }
-    (hashes, worst)
+}
+
+/// Reads files past the cache where that is possible.
+fn read_files(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    paths: Vec<String>,
+    bytes: impl Fn(&str) -> Option<u64>,
+    progress: &Progress,
+    read: &mut ReadFiles,
+) {
+    let all = paths.iter().filter_map(|path| bytes(path));
+    progress.bytes_total.fetch_add(all.sum(), Ordering::Relaxed);
+    for path in paths {
+        if progress.cancel.load(Ordering::Relaxed) {
+            return;
+        }
+        let name = CardName::parse(&path).ok();
+        let file = name
+            .zip(bytes(&path))
+            .and_then(|(name, bytes)| hash_file(disk, &name.under(root), bytes, progress).ok());
+        read.insert(path, file);
+    }
 }
 
 fn hash_file(

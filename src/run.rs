@@ -2,6 +2,7 @@
 //! below it is one stage; everything above it is words on a screen.
 
 use crate::card::identity::{CardIdentity, fit_for_name, label_of};
+use crate::card::listing::Listing;
 use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
@@ -19,8 +20,8 @@ use crate::plan::Level;
 use crate::plan::beside::Beside;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
 use crate::plan::{
-    Candidate, CardFacts, Form, Layout, Plan, PlannedDestination, RECORDS, Refusal, Standing, Wish,
-    Work, holds_nothing_of, layout_of, plan, same_card,
+    Candidate, CardFacts, Form, Layout, Plan, PlannedDestination, RECORDS, Records, Refusal,
+    Standing, Wish, Work, holds_nothing_of, holds_other_files, layout_of, plan, same_card,
 };
 use crate::proof::bag;
 pub use crate::proof::checksums::CHECKSUMS;
@@ -37,6 +38,7 @@ use crate::speed::forecast::{Companion, Growth, RatePrior};
 use crate::standing;
 use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
+use crate::standing::sample::Sampled;
 use crate::units::{MegabytesPerS, float, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
@@ -182,14 +184,12 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
             candidate.unmounted = unmounted(disk, &candidate.given, facts, other);
         }
     }
-    if job.only_new {
-        look_at_earlier(disk, &mut candidates, &name, &card, &listing);
-    }
+    bear_out(job, tools, &mut candidates, &name, &card, &listing);
     let planned = plan(card, listing, &candidates, &wish(job, name));
     planned.map(|plan| with_ceiling(job, plan, disk))
 }
 
-fn listed<'a>(job: &'a Job, listing: &crate::card::listing::Listing) -> Event<'a> {
+fn listed<'a>(job: &'a Job, listing: &Listing) -> Event<'a> {
     let (files, bytes) = listing.totals();
     let troubles = len64(listing.rows().len())
         - files
@@ -215,15 +215,27 @@ fn wish(job: &Job, name: String) -> Wish {
     }
 }
 
-/// Looks for the other offloads of the card on every destination.
-fn look_at_earlier(
-    disk: &dyn Disk,
+/// Reads of the card what has to be read before anything of earlier runs is believed, and looks for its
+/// other offloads on every destination where only what is new is to be copied.
+fn bear_out(
+    job: &Job,
+    tools: &Tools,
     candidates: &mut [Candidate],
     name: &str,
     card: &CardFacts,
-    listing: &crate::card::listing::Listing,
+    listing: &Listing,
 ) {
-    let mut known = Known::new(card, listing);
+    let disk = tools.disk.as_ref();
+    let mut read = Sampled::new(disk, &card.given, &tools.cancel);
+    for candidate in candidates.iter_mut() {
+        let sample = candidate.samples(listing, &card.facts);
+        let sampled = read.are_equal(&sample).then_some(len64(sample.len()));
+        candidate.sampled = sampled;
+    }
+    if !job.only_new {
+        return;
+    }
+    let mut known = Known::new(card, listing, &tools.cancel, read);
     for candidate in candidates {
         if let Ok(facts) = &candidate.facts {
             let _held = disk.anchor(&candidate.given, facts);
@@ -362,7 +374,7 @@ fn name_and_candidates(
     job: &Job,
     tools: &Tools,
     card: &CardFacts,
-    listing: &crate::card::listing::Listing,
+    listing: &Listing,
 ) -> (String, Vec<Candidate>) {
     let look = |name: &str| -> Vec<Candidate> {
         let look = |layout| -> Vec<Candidate> {
@@ -382,13 +394,7 @@ fn name_and_candidates(
     }
     let is_free = |name: &str, candidates: &[Candidate]| {
         let is_taken = job.taken.iter().any(|t| fold(t) == fold(name));
-        !is_taken
-            && candidates.iter().all(|c| match &c.standing.records {
-                Some(records) => {
-                    same_card(records, card, listing) && !holds_nothing_of(records, listing)
-                }
-                None => c.standing.damaged.is_none() && c.standing.entries.is_empty(),
-            })
+        !is_taken && goes_here(candidates, card, listing, job.only_new)
     };
     let mut found = None;
     for base in names(job, &tools.clock.today(), card, listing) {
@@ -422,7 +428,7 @@ fn names(
     job: &Job,
     today: &str,
     card: &CardFacts,
-    listing: &crate::card::listing::Listing,
+    listing: &Listing,
 ) -> Vec<String> {
     let of_kit = job.known.card.as_deref().map(fit_for_name);
     let labels = of_kit.iter().chain([&card.label]);
@@ -439,6 +445,32 @@ fn names(
     let mut seen = HashSet::new();
     names.retain(|name| seen.insert(fold(name)));
     names
+}
+
+/// Whether an offload of a name that nobody gave is this card's, or can be begun. Records that cannot be
+/// read may be this card's: they are told, and nothing is copied a second time beside them unasked.
+fn goes_here(
+    candidates: &[Candidate],
+    card: &CardFacts,
+    listing: &Listing,
+    only_new: bool,
+) -> bool {
+    let stands = || candidates.iter().map(|c| &c.standing);
+    let is_of_card = |records: &Records| {
+        same_card(records, card, listing)
+            && !holds_nothing_of(records, listing)
+            // A camera's own database is another one after every shot. What is new then goes into an
+            // offload of its own, and the earlier one is kept.
+            && !(only_new && holds_other_files(records, listing))
+    };
+    let mut records = stands().filter_map(|s| s.records.as_ref());
+    if !records.all(is_of_card) {
+        return false;
+    }
+    if stands().any(|s| s.damaged.is_some()) {
+        return true;
+    }
+    stands().all(|s| s.records.is_some() || s.entries.is_empty())
 }
 
 fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Candidate {
@@ -465,6 +497,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
             facts,
             standing,
             unmounted: None,
+            sampled: None,
             earlier: Vec::new(),
             earlier_notes: Vec::new(),
         },
@@ -473,6 +506,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
             facts: facts.and(Err(why)),
             standing: Standing::default(),
             unmounted: None,
+            sampled: None,
             earlier: Vec::new(),
             earlier_notes: Vec::new(),
         },
@@ -901,10 +935,7 @@ fn make_folder(
 
 // ---- after ------------------------------------------------------------------------------------
 
-fn closing_listing(
-    context: &Context,
-    offloaded: &Offloaded,
-) -> Result<crate::card::listing::Listing, Problem> {
+fn closing_listing(context: &Context, offloaded: &Offloaded) -> Result<Listing, Problem> {
     if offloaded.interrupted {
         return Ok(context.plan.listing.clone());
     }

@@ -3,16 +3,17 @@
 
 pub mod earlier;
 pub mod mounted;
+pub mod sample;
 pub mod search;
 
 use crate::also::Also;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
-use crate::error::ProblemKind;
 use crate::name::fold;
 use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX, JournalHead};
 use crate::plan::{
     DATA, DestinationIdentity, Layout, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing,
 };
+use crate::proof::doubt::Doubts;
 use crate::proof::manifest::{MANIFEST, Manifest, load_from, load_signed};
 use crate::proof::store::{EARLIER_MAX, earlier_name};
 use camino::Utf8Path;
@@ -268,7 +269,7 @@ fn from_manifest(mut manifest: Manifest, facts: &FolderFacts, offload: &str) -> 
     };
     // Taken apart while it is gone through: of a card of 100,000 files it is large.
     let files = std::mem::take(&mut manifest.files);
-    let doubted = doubted_paths(&manifest, here);
+    let doubts = Doubts::of(&manifest, here);
     for file in files {
         let then = (file.bytes, Arc::clone(&file.modified));
         records.card_files.insert(Arc::clone(&file.path), then);
@@ -280,7 +281,7 @@ fn from_manifest(mut manifest: Manifest, facts: &FolderFacts, offload: &str) -> 
             }
             continue;
         }
-        if doubted.contains(&*file.path) {
+        if doubts.is_of(&file.path) {
             continue;
         }
         let mut copies = file.copies.iter();
@@ -303,47 +304,6 @@ fn from_manifest(mut manifest: Manifest, facts: &FolderFacts, offload: &str) -> 
         }
     }
     records
-}
-
-/// Troubles after which the hash of a file is not certainly that of the card's file.
-const DOUBTS: [ProblemKind; 4] = [
-    ProblemKind::Unreadable,
-    ProblemKind::Vanished,
-    ProblemKind::ChangedOnCard,
-    ProblemKind::Mismatch,
-];
-
-/// Returns the files that a manifest lists and doubts itself: the card delivered other bytes on a
-/// second read, say. Of destinations only the one at hand counts, where it is known.
-fn doubted_paths(manifest: &Manifest, here: Option<usize>) -> HashSet<&str> {
-    let is_here = |d: Option<usize>| d.is_none() || here.is_none() || d == here;
-    manifest
-        .problems
-        .iter()
-        .filter(|p| p.blocking && DOUBTS.contains(&p.kind) && is_here(p.destination))
-        .filter_map(|p| p.path.as_deref())
-        .collect()
-}
-
-/// Returns why a manifest as a whole is not good enough to leave files on its account: it had more
-/// troubles than it lists.
-fn doubts(manifest: &Manifest, here: usize) -> Option<String> {
-    let is_doubt = |p: &&crate::error::Problem| {
-        p.blocking
-            && p.path.is_none()
-            && p.destination.is_none_or(|d| d == here)
-            && [
-                ProblemKind::Unreadable,
-                ProblemKind::Mismatch,
-                ProblemKind::ChangedOnCard,
-            ]
-            .contains(&p.kind)
-    };
-    let doubt = manifest.problems.iter().find(is_doubt)?;
-    Some(format!(
-        "its manifest says: {}",
-        doubt.detail.trim_end_matches('.')
-    ))
 }
 
 #[cfg(test)]

@@ -37,6 +37,32 @@ pub fn why_left_out(path: &[u8], is_folder: bool) -> Option<&'static str> {
     None
 }
 
+/// Returns whether an entry of an offload that no record names is what computers put into folders later on:
+/// what is left out on cards, and what lies in its root in a folder that is; indexes of thumbnails, window
+/// settings, Trash folders and the like at any depth. On a card these are copied like all else. `path` is
+/// relative to the offload's tree.
+pub fn came_later(path: &str, is_folder: bool) -> bool {
+    let top = path.split('/').next().unwrap_or(path);
+    if why_left_out(path.as_bytes(), is_folder).is_some()
+        || why_left_out(top.as_bytes(), true).is_some()
+    {
+        return true;
+    }
+    // Names from memory: of Windows, of the Trash specification of freedesktop.org, of network storage.
+    let is_file = |name: &str| {
+        ["Thumbs.db", "ehthumbs.db", "desktop.ini"]
+            .iter()
+            .any(|file| name.eq_ignore_ascii_case(file))
+    };
+    let is_of_computer = |name: &str| name == "@eaDir" || name.starts_with(".Trash-");
+    let name = path.rsplit('/').next().unwrap_or(path);
+    let mut above = path.split('/');
+    if !is_folder {
+        above.next_back();
+    }
+    (!is_folder && is_file(name)) || above.any(is_of_computer)
+}
+
 /// Returns whether a reason is that of a Trash folder, whose content may be somebody's pictures.
 pub fn is_trash(why: &str) -> bool {
     why.starts_with("Trash folder")
@@ -73,6 +99,30 @@ mod tests {
             ("MISC/KITE0001.XMP", false),
         ] {
             assert_eq!(why_left_out(path.as_bytes(), folder), None, "{path}");
+        }
+        for (path, folder) in [
+            ("Thumbs.db", false),
+            ("DCIM/100KITES/thumbs.db", false),
+            ("DCIM/Desktop.ini", false),
+            (".Trash-1000", true),
+            (".Trash-1000/files/KITE0001.JPG", false),
+            ("DCIM/@eaDir", true),
+            ("DCIM/@eaDir/KITE0001.JPG/thumb.jpg", false),
+            (".Trashes/501/x", false),
+            ("DCIM/._KITE0001.JPG", false),
+        ] {
+            assert!(came_later(path, folder), "{path}");
+        }
+        for (path, folder) in [
+            ("DCIM/KITE0001.JPG", false),
+            ("Thumbs.db", true),
+            ("Thumbs.db/KITE0001.JPG", false),
+            ("DCIM/my desktop.ini", false),
+            (".Trash-1000", false),
+            ("@eaDir", false),
+            ("DCIM/.Trashes/x", false),
+        ] {
+            assert!(!came_later(path, folder), "{path}");
         }
         assert!(is_trash(why_left_out(b".Trashes", true).unwrap()));
     }

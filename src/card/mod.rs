@@ -5,4 +5,5 @@ pub mod dates;
 pub mod identity;
 pub mod left_out;
 pub mod listing;
+pub mod sample;
 pub mod survey;

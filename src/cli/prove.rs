@@ -19,7 +19,7 @@ use unlade::proof::ask::{Holding, Reason};
 use unlade::proof::verify::Progress;
 use unlade::prove::{Ask, Told, prove as ask_drives};
 use unlade::run::Tools;
-use unlade::units::{count, counted, size};
+use unlade::units::{count, counted, len64, size};
 
 /// Reasons that are printed one by one.
 const REASONS_SHOWN: usize = 12;
@@ -62,7 +62,7 @@ fn remember(
     let verdict = &told.answer.verdict;
     let entry = Entry {
         proven: verdict.is_proven(),
-        copies: unlade::units::len64(verdict.copies()),
+        copies: len64(verdict.copies()),
         ..Entry::new(Deed::Prove, tools.clock.now(), told.card.clone())
     };
     enter(book, entry.because(verdict.reasons()), part)
@@ -155,7 +155,7 @@ fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json:
         json!({
             "card": ask.card, "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
             "copies_needed": ask.copies_needed, "files": told.listed.0, "bytes": told.listed.1,
-            "holdings": holdings, "reasons": answer.verdict.reasons(), "notes": answer.notes,
+            "sampled_files": answer.sampled.0, "holdings": holdings, "reasons": answer.verdict.reasons(), "notes": answer.notes,
             "elsewhere": told.elsewhere, "shoot": news.map(|n| &n.shoot),
             "exit_code": exit.code(),
         }),
@@ -239,15 +239,11 @@ fn notes(ask: &Ask, told: &Told) -> Vec<String> {
             "The ledger knows a complete copy at `{path}` as well; name it with --on to have it counted."
         ));
     }
-    match told.card_way {
-        None if found => notes.push(
-            "The card was listed, not read: the answer rests on its names, sizes and dates being as they were. --reread reads everything again."
-                .to_owned(),
-        ),
-        Some(way) if !way.reaches_device() => {
-            notes.push("The card's content may have come from the computer's memory.".to_owned());
-        }
-        _ => {}
+    if found && !told.is_card_read {
+        notes.push(sampled(told));
+    }
+    if told.card_way.is_some_and(|way| !way.reaches_device()) {
+        notes.push("The card's content may have come from the computer's memory.".to_owned());
     }
     if ask.by_content
         && found
@@ -263,6 +259,31 @@ fn notes(ask: &Ask, told: &Told) -> Vec<String> {
     notes
 }
 
+/// Says what of the card was read, and on what the answer rests for the rest.
+fn sampled(told: &Told) -> String {
+    let (files, bytes) = told.answer.sampled;
+    let (listed, listed_bytes) = told.listed;
+    let read = format!(
+        "{} of {} on the card ({})",
+        count(files),
+        counted(listed, "file"),
+        size(bytes)
+    );
+    let was = if files == 1 { "was" } else { "were" };
+    if files == 0 {
+        "The card was listed, not read: the answer rests on its names, sizes and dates being as they were. --reread reads everything again.".to_owned()
+    } else if bytes == listed_bytes {
+        format!(
+            "All that this card holds ({}) was read from it, and is equal.",
+            size(bytes)
+        )
+    } else {
+        format!(
+            "As a sample, {read} {was} read from it, and equal. For the others the answer rests on their names, sizes and dates being as they were. --reread reads everything again."
+        )
+    }
+}
+
 fn reasons(told: &Told, out: Out) -> Vec<String> {
     let mut lines = Vec::new();
     if told.interrupted {
@@ -273,9 +294,18 @@ fn reasons(told: &Told, out: Out) -> Vec<String> {
     for reason in told.answer.reasons.iter().take(REASONS_SHOWN) {
         lines.extend(wrap(&words(reason), out.width, "Reason   ", "         "));
     }
-    let more = told.answer.reasons.len().saturating_sub(REASONS_SHOWN);
-    if more > 0 {
-        lines.push(format!("         and {more} more"));
+    let rest = || told.answer.reasons.iter().skip(REASONS_SHOWN);
+    let files: u64 = rest().map(|r| r.files).sum();
+    let others = len64(rest().filter(|r| r.files == 0).count());
+    let mut more = Vec::new();
+    if files > 0 {
+        more.push(counted(files, "file"));
+    }
+    if others > 0 {
+        more.push(counted(others, "other reason"));
+    }
+    if !more.is_empty() {
+        lines.push(format!("         and {} more", more.join(" and ")));
     }
     lines
 }

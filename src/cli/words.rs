@@ -377,7 +377,7 @@ fn work(plan: &Plan, d: &PlannedDestination) -> String {
     }
     if !d.stale_parts.is_empty() {
         parts.push(format!(
-            "{} removed and done again",
+            "{} to be removed and copied anew",
             counted(
                 unlade::units::len64(d.stale_parts.len()),
                 "unfinished part file"

@@ -7,23 +7,17 @@
 //! is not certain is copied.
 
 use super::{Candidate, CardFacts, ProvenEntry};
-use crate::also::AlsoHashes;
+use crate::also::{AlsoHashes, agree};
 use crate::card::dates::Shift;
 use crate::card::listing::{FileRow, Listing};
+use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
-use crate::disk::{EntryKind, ReadBackWay, Stamp, Stat};
-use crate::name::{CardName, shown};
+use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
+use crate::name::shown;
 use crate::units::{counted, len64};
 use camino::Utf8PathBuf;
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
-
-/// Files that are read from the card before anything is left. Some cameras give every card the same
-/// volume identity, some cards have none, and a counter that was set back gives old names again:
-/// all of that shows in a few files.
-const SAMPLES: usize = 8;
-/// Bytes that are read for that at most, unless the smallest file alone has more.
-const SAMPLE_BYTES_MAX: u64 = 256_000_000;
 
 /// What an earlier manifest says of one file.
 #[derive(Clone, PartialEq, Debug)]
@@ -71,7 +65,9 @@ pub struct EarlierOffload {
     /// A shift of the card's dates, or none, that was looked into: files read from the card were
     /// equal.
     pub confirmed: Option<Shift>,
-    /// The files that were read for that.
+    /// A shift of the drive's dates that was looked into: copies that were read are as they were.
+    pub drive_confirmed: Option<Shift>,
+    /// The files that were read from the card for that.
     pub sampled: BTreeSet<String>,
 }
 
@@ -103,14 +99,18 @@ pub(super) struct Leaving {
     pub(super) notes: Vec<String>,
 }
 
-/// Whether records are of this very card, so that what they prove counts without reading the card
-/// again: the same volume, or at least the same place where volumes have no identity. Otherwise
-/// two cards whose files agree in name, size and date would pass for one.
-pub fn is_known_card(volume_id: Option<&str>, path: Option<&str>, card: &CardFacts) -> bool {
-    match (volume_id, card.facts.volume_id.as_deref()) {
-        (Some(then), Some(now)) if card.facts.is_mount_root => then == now,
-        (then, now) => then == now && path == Some(card.facts.canonical.as_str()),
+/// Whether records are of this very card: the same volume, or at least the same place where volumes have
+/// no identity. That it looks the same is not enough: a sample has to bear it out as well.
+pub fn is_known_card(volume_id: Option<&str>, path: Option<&str>, card: &FolderFacts) -> bool {
+    match (volume_id, card.volume_id.as_deref()) {
+        (Some(then), Some(now)) if card.is_mount_root => then == now,
+        (then, now) => then == now && path == Some(card.canonical.as_str()),
     }
+}
+
+/// Whether a card can be told by its volume alone.
+pub fn has_identity(card: &FolderFacts) -> bool {
+    card.is_mount_root && card.volume_id.is_some()
 }
 
 impl EarlierOffload {
@@ -122,43 +122,45 @@ impl EarlierOffload {
         }))
     }
 
-    fn drive_shift(&self) -> Shift {
+    /// Returns the shift of all dates of the copies since this offload was made.
+    pub fn drive_shift(&self) -> Shift {
         Shift::of(self.files.iter().filter_map(|(path, then)| {
             let stands = self.entries.get(&**path)?;
             (then.is_here && stands.bytes == then.bytes).then_some((then.modified, stands.modified))
         }))
     }
 
-    /// Returns files of the card that are to be read before any is left, with the hashes that they
-    /// should have: some of those that would be left, spread over the card. None where all are too
-    /// large to be read for that, unless the dates are shifted.
+    /// Returns files of the card that are to be read before any is left: some of those that would be.
     pub fn samples<'a>(
         &self,
         listing: &'a Listing,
+        is_known: bool,
         shift: Shift,
-    ) -> Vec<(&'a CardName, u64, Digest)> {
-        let mut joined: Vec<_> = listing
-            .files()
-            .filter(|f| f.bytes > 0)
-            .filter_map(|f| {
-                let then = self.files.get(f.name.as_str())?;
-                let same = then.bytes == f.bytes && shift.joins(then.modified, f.modified);
-                same.then_some((f.name, f.bytes, then.blake3))
-            })
-            .collect();
-        let smallest = joined.iter().min_by_key(|(_, bytes, _)| *bytes).copied();
-        let step = joined.len().div_ceil(SAMPLES).max(1);
-        joined = joined.into_iter().step_by(step).collect();
-        let mut room = SAMPLE_BYTES_MAX;
-        joined.retain(|(_, bytes, _)| {
-            let fits = *bytes <= room;
-            room -= if fits { *bytes } else { 0 };
-            fits
+    ) -> Vec<Alike<'a>> {
+        let alike = listing.files().filter_map(|f| {
+            let then = self.files.get(f.name.as_str())?;
+            let same = then.bytes == f.bytes && shift.joins(then.modified, f.modified);
+            same.then_some(Alike::of(f, then.blake3))
         });
-        if joined.is_empty() && shift != Shift::default() {
-            joined.extend(smallest);
-        }
-        joined
+        choose(alike, Ground { is_known, shift })
+    }
+
+    /// The same of the copies, where the dates on the drive are shifted.
+    pub fn samples_of_drive(&self, shift: Shift) -> Vec<Alike<'_>> {
+        let alike = self.files.iter().filter_map(|(path, then)| {
+            let stands = self.entries.get(&**path)?;
+            let same = then.is_here
+                && stands.bytes == then.bytes
+                && shift.joins(then.modified, stands.modified);
+            same.then_some(Alike {
+                name: path,
+                bytes: then.bytes,
+                modified: stands.modified,
+                blake3: then.blake3,
+            })
+        });
+        let is_known = true;
+        choose(alike, Ground { is_known, shift })
     }
 }
 
@@ -258,8 +260,9 @@ fn vouchers<'a>(
         return Vec::new();
     };
     notes.extend(candidate.earlier_notes.iter().cloned());
-    let is_of_it =
-        |o: &&EarlierOffload| is_known_card(o.card_volume_id.as_deref(), Some(&o.card_path), card);
+    let is_of_it = |o: &&EarlierOffload| {
+        is_known_card(o.card_volume_id.as_deref(), Some(&o.card_path), &card.facts)
+    };
     let mut found: Vec<Voucher<'a>> = Vec::new();
     for offload in candidate.earlier.iter().filter(is_of_it) {
         let shift = offload.card_shift(listing);
@@ -278,7 +281,8 @@ fn vouchers<'a>(
         found.push(Voucher {
             offload,
             card_shift: is_believed.then_some(shift),
-            drive_shift: offload.drive_shift(),
+            // Unless it was looked into, another date is another file.
+            drive_shift: offload.drive_confirmed.unwrap_or_default(),
             device: facts.device,
         });
     }
@@ -301,11 +305,10 @@ fn leave_one(
         return None;
     }
     let mut listed = vouchers.iter().flatten().filter_map(|v| v.lists(file));
-    let first = listed.clone().next()?;
-    // Offloads that disagree on one file vouch for nothing, and a doubt of one is a doubt of all.
-    let mut also = listed.clone().map(|then| &then.also);
-    let conflicts = |a: &AlsoHashes| listed.clone().any(|b| a.conflict(&b.also).is_some());
-    if also.any(conflicts) || listed.any(|then| then.blake3 != first.blake3 || then.is_doubted) {
+    // A doubt of one is a doubt of all.
+    if !agree(listed.clone().map(|then| (then.blake3, &then.also)))
+        || listed.any(|then| then.is_doubted)
+    {
         return None;
     }
     vouchers

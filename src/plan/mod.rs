@@ -7,10 +7,11 @@ pub mod earlier;
 pub mod rules;
 pub mod together;
 
-use crate::also::{Also, AlsoHashes, AlsoSet};
+use crate::also::{Also, AlsoHashes, AlsoSet, agree};
 use crate::card::dates::{Shift, parse};
 use crate::card::identity::{CardIdentity, RATIO_MAX};
-use crate::card::listing::{Listing, RowKind};
+use crate::card::listing::{FileRow, Listing, RowKind};
+use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
 use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
@@ -22,7 +23,7 @@ use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior, Remaining, Sour
 use crate::units::{counted, float, len64, round_up, size};
 use beside::Beside;
 use camino::{Utf8Path, Utf8PathBuf};
-use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, is_known_card, leave};
+use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, has_identity, is_known_card, leave};
 use rules::rules_of;
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
@@ -150,6 +151,17 @@ pub struct Records {
     pub signed_by: Option<String>,
 }
 
+impl Records {
+    /// Returns whether they are of this very card.
+    pub fn is_of_card(&self, card: &FolderFacts) -> bool {
+        is_known_card(
+            self.card_volume_id.as_deref(),
+            self.card_path.as_deref(),
+            card,
+        )
+    }
+}
+
 /// The verdict that a manifest holds.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct RecordedVerdict {
@@ -203,6 +215,9 @@ pub struct Candidate {
     pub unmounted: Option<String>,
     /// What stands there already.
     pub standing: Standing,
+    /// Files that were read from the card, and are what an earlier run of this offload read, before any is
+    /// kept unread; `None` where one was not.
+    pub sampled: Option<u64>,
     /// Other offloads on it, where only what is new is to be copied.
     pub earlier: Vec<EarlierOffload>,
     /// What should be told of those that cannot be used.
@@ -307,6 +322,8 @@ pub struct PlannedDestination {
     pub in_bag: Vec<InBag>,
     /// Of a bag: what stands in its payload folder and no record knows, by path.
     pub strangers: Vec<String>,
+    /// Files that were read from the card as a sample before any was kept, and are equal.
+    pub sampled_files: u64,
     /// Files kept because an earlier run proved them.
     pub kept_files: u64,
     /// Their bytes.
@@ -658,6 +675,11 @@ pub fn plan(
     }
     let mut notes = notes(&listing, &destinations, wish);
     notes.extend(leaving.notes.iter().cloned());
+    notes.extend(
+        candidates
+            .iter()
+            .filter_map(|c| unlike_note(c, &card.facts)),
+    );
     let jobs = join_work(&listing, works);
     let destinations = counted_in(destinations, &jobs, candidates);
     let only_new = wish
@@ -1061,7 +1083,7 @@ fn check_standing(
 
 /// Returns the first file of the card that is not what the records say.
 fn first_conflict<'a>(records: &Records, listing: &'a Listing) -> Option<&'a str> {
-    let differs = |f: &crate::card::listing::FileRow<'_>| {
+    let differs = |f: &FileRow<'_>| {
         let then = records.card_files.get(f.name.as_str());
         then.is_some_and(|(bytes, date)| *bytes != f.bytes || **date != *f.modified.rfc3339())
     };
@@ -1116,6 +1138,13 @@ pub fn holds_nothing_of(records: &Records, listing: &Listing) -> bool {
             .any(|file| records.card_files.contains_key(file.name.as_str()))
 }
 
+/// Returns whether an earlier run proved other files under names that the card has now.
+pub fn holds_other_files(records: &Records, listing: &Listing) -> bool {
+    listing
+        .files()
+        .any(|file| is_rewritten(file, Some(records)))
+}
+
 /// A destination while it is planned.
 struct Place<'a> {
     index: usize,
@@ -1144,8 +1173,8 @@ fn plan_destination(
     let mut told = Told::new(place.index);
     check_folders(listing, standing, &mut told, reasons);
     let records = standing.records.as_ref();
-    let trusted = records
-        .is_some_and(|r| is_known_card(r.card_volume_id.as_deref(), r.card_path.as_deref(), card));
+    // A card that only looks like the one on record is compared with the copies.
+    let trusted = candidate.sampled.is_some() && records.is_some_and(|r| r.is_of_card(&card.facts));
     let mut works = Vec::new();
     let (mut needs, mut files) = (RECORD_BYTES, 0_u64);
     for (at, file) in listing.files().enumerate() {
@@ -1195,7 +1224,7 @@ fn plan_destination(
 pub const EARLIER_COPY: &str = "under this name stands the copy that an earlier run proved, and the card holds another file now";
 
 /// Whether an earlier run proved another file of this name.
-fn is_rewritten(file: crate::card::listing::FileRow<'_>, records: Option<&Records>) -> bool {
+fn is_rewritten(file: FileRow<'_>, records: Option<&Records>) -> bool {
     let proven = records.and_then(|r| r.proven.get(file.name.as_str()));
     proven.is_some_and(|p| p.bytes != file.bytes || *p.modified != *file.modified.rfc3339())
 }
@@ -1231,6 +1260,7 @@ fn destination_at_start(
         rewritten: HashSet::new(),
         in_bag: Vec::new(),
         strangers: Vec::new(),
+        sampled_files: candidate.sampled.unwrap_or(0),
         kept_files: 0,
         kept_bytes: 0,
         left_files: 0,
@@ -1337,28 +1367,53 @@ fn present(standing: &Standing, wanted: impl Fn(&str, &Stat) -> bool) -> Vec<Car
     names
 }
 
-fn work_for(file: crate::card::listing::FileRow<'_>, standing: &Standing, trusted: bool) -> Work {
-    let path = file.name.as_str();
-    let Some(stands) = standing.entries.get(path) else {
+fn work_for(file: FileRow<'_>, standing: &Standing, trusted: bool) -> Work {
+    if !standing.entries.contains_key(file.name.as_str()) {
         return Work::Copy;
-    };
-    let proven = standing.records.as_ref().and_then(|r| r.proven.get(path));
-    // The copy carries the card's date, as far as its file system can hold it. Another date means
-    // that somebody changed the copy since, or that the drive keeps no dates: then its content has
-    // to speak for it.
-    match proven {
-        Some(entry)
-            if trusted
-                && stands.kind == EntryKind::File
-                && stands.bytes == file.bytes
-                && entry.bytes == file.bytes
-                && *entry.modified == *file.modified.rfc3339()
-                && Shift::default().joins(file.modified, stands.modified)
-                && entry.way.reaches_device() =>
-        {
-            Work::Keep(Arc::clone(entry))
-        }
+    }
+    match proven_as_it_looks(file, standing) {
+        Some(entry) if trusted => Work::Keep(Arc::clone(entry)),
         _ => Work::Check,
+    }
+}
+
+/// Returns what an earlier run proved of a file, if card and copy look as they did then. The copy carries
+/// the card's date, as far as its file system can hold it. Another date means that somebody changed the
+/// copy since, or that the drive keeps no dates: then its content has to speak for it.
+fn proven_as_it_looks<'a>(
+    file: FileRow<'_>,
+    standing: &'a Standing,
+) -> Option<&'a Arc<ProvenEntry>> {
+    let path = file.name.as_str();
+    let stands = standing.entries.get(path)?;
+    let entry = standing.records.as_ref()?.proven.get(path)?;
+    let is_alike = stands.kind == EntryKind::File
+        && stands.bytes == file.bytes
+        && entry.bytes == file.bytes
+        && *entry.modified == *file.modified.rfc3339()
+        && Shift::default().joins(file.modified, stands.modified)
+        && entry.way.reaches_device();
+    is_alike.then_some(entry)
+}
+
+impl Candidate {
+    /// Returns files of the card that are to be read before any is kept: some of those that would be.
+    pub fn samples<'a>(&self, listing: &'a Listing, card: &FolderFacts) -> Vec<Alike<'a>> {
+        let of_card = self
+            .standing
+            .records
+            .as_ref()
+            .filter(|r| r.is_of_card(card));
+        let files = listing.files().filter(|_| of_card.is_some());
+        let alike = files.filter_map(|f| {
+            let entry = proven_as_it_looks(f, &self.standing)?;
+            Some(Alike::of(f, entry.blake3))
+        });
+        let ground = Ground {
+            is_known: has_identity(card),
+            shift: Shift::default(),
+        };
+        choose(alike, ground)
     }
 }
 
@@ -1397,6 +1452,7 @@ fn notes(
 ) -> Vec<String> {
     let mut notes = trash_notes(listing);
     notes.extend(gone_note(destinations.iter().map(|(_, d)| d)));
+    notes.extend(sample_note(destinations.iter().map(|(_, d)| d)));
     notes.extend(destinations.iter().filter_map(|(_, d)| unmounted_note(d)));
     notes.extend(device_name_notes(listing, destinations));
     let devices: Vec<(&Backing, u64)> = destinations
@@ -1475,6 +1531,32 @@ pub fn gone_note<'a>(destinations: impl Iterator<Item = &'a PlannedDestination>)
             counted(gone, "file"),
             if gone == 1 { "is" } else { "are" },
             if gone == 1 { "it stays" } else { "they stay" }
+        )
+    })
+}
+
+/// Returns what was read of the card before files of an earlier run were kept.
+pub fn sample_note<'a>(
+    destinations: impl Iterator<Item = &'a PlannedDestination>,
+) -> Option<String> {
+    let sampled = destinations.map(|d| d.sampled_files).max().unwrap_or(0);
+    (sampled > 0).then(|| {
+        format!(
+            "As a sample, {} that an earlier run copied {} read from the card, and equal.",
+            counted(sampled, "file"),
+            if sampled == 1 { "was" } else { "were" }
+        )
+    })
+}
+
+/// Says so when nothing of an earlier run is kept because a sample of the card bears it out no longer.
+fn unlike_note(candidate: &Candidate, card: &FolderFacts) -> Option<String> {
+    let records = candidate.standing.records.as_ref()?;
+    let is_unlike = candidate.sampled.is_none() && records.is_of_card(card);
+    is_unlike.then(|| {
+        format!(
+            "What an earlier run proved on `{}` is not relied upon: files of the card that look the same hold other bytes than it read, or could not be read. All that stands there is compared with the card.",
+            shown(candidate.given.as_str())
         )
     })
 }
@@ -1588,15 +1670,11 @@ fn hashes_to_make(wish: &Wish, candidates: &[Candidate], layout: Layout) -> Also
 /// Earlier runs that kept different bytes of one file vouch for nothing: all are read again. (A
 /// file is left on all destinations or on none, and only where the hashes agree.)
 fn doubt_if_unequal(work: &mut [Work]) {
-    let mut kept = work.iter().filter_map(|w| match w {
-        Work::Keep(entry) => Some(entry),
+    let kept = work.iter().filter_map(|w| match w {
+        Work::Keep(entry) => Some((entry.blake3, &entry.also)),
         _ => None,
     });
-    let first = kept.next();
-    let differs = |entry: &ProvenEntry| {
-        first.is_some_and(|f| f.blake3 != entry.blake3 || f.also.conflict(&entry.also).is_some())
-    };
-    if kept.any(|entry| differs(entry)) {
+    if !agree(kept) {
         for w in work.iter_mut().filter(|w| matches!(w, Work::Keep(_))) {
             *w = Work::Check;
         }

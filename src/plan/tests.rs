@@ -56,6 +56,7 @@ fn to(facts: FolderFacts) -> Candidate {
         facts: Ok(facts),
         standing: Standing::default(),
         unmounted: None,
+        sampled: Some(0),
         earlier: Vec::new(),
         earlier_notes: Vec::new(),
     }
@@ -508,6 +509,7 @@ fn earlier_on(device: u64) -> EarlierOffload {
         files: HashMap::from([("A.JPG".into(), file)]),
         entries: HashMap::from([("A.JPG".into(), stands)]),
         confirmed: Some(Shift::default()),
+        drive_confirmed: None,
         sampled: BTreeSet::new(),
     }
 }

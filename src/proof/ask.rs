@@ -1,18 +1,24 @@
 //! Owns the question "may this card be formatted?" when nothing is copied: the card's listing
-//! against the manifests of offloads on drives. Pure: it weighs what others looked up. With
+//! against the manifests of offloads on drives. Pure: it weighs what others looked up, and tells them
+//! what has to be read for it ([`to_read`]): a sample of what only looks the same, whatever carries
+//! another date, what a manifest doubts, and what two of them say differently. With
 //! [`super::Proof::judge`] it is the only place that makes PROVEN.
 
+use super::doubt::Doubts;
 use super::manifest::{FilePart, Manifest};
 use super::{Content, Verdict, sameness_notes};
+use crate::also::agree;
 use crate::card::dates::{Shift, parse};
 use crate::card::listing::{FileRow, Listing};
+use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::{ReadBackWay, Stamp};
+use crate::disk::{FolderFacts, ReadBackWay, Stamp};
 use crate::error::{Problem, ProblemKind};
 use crate::name::some_of;
+use crate::plan::earlier::{has_identity, is_known_card};
 use crate::plan::{count_independent, trash_notes};
-use crate::units::{counted, len64};
+use crate::units::{count as number, counted, len64, size};
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// Names that are told for one reason; the rest are counted.
@@ -49,7 +55,13 @@ pub struct FoundOffload {
     /// Files that were read again just now and are equal to the manifest; `None` when nothing was
     /// read.
     pub reread: Option<Reread>,
+    /// Single files that were read because of [`to_read`]: what each holds and how it was read; `None`
+    /// where it could not be.
+    pub read: ReadFiles,
 }
+
+/// Files that were read: by path, what each holds and how it was read; `None` where it could not be.
+pub type ReadFiles = HashMap<String, Option<(Digest, ReadBackWay)>>;
 
 /// What a fresh read of an offload found.
 #[derive(Clone, Debug)]
@@ -67,15 +79,12 @@ pub struct Reread {
 pub struct Question<'a> {
     /// The card's listing now.
     pub listing: &'a Listing,
-    /// Identity of the volume that holds the card, where the system tells it.
-    pub volume_id: Option<&'a str>,
-    /// The card is the whole volume, not a folder on one.
-    pub is_whole_volume: bool,
-    /// Where it is mounted, links resolved.
-    pub path: &'a str,
-    /// Hashes of the card's files, when it was read again; by path. One that could not be read is
-    /// not among them.
-    pub card_hashes: Option<&'a HashMap<String, Digest>>,
+    /// What the system says of the card.
+    pub card: &'a FolderFacts,
+    /// Files of the card that were read.
+    pub card_read: &'a ReadFiles,
+    /// All of the card was to be read: what is not among them is not known.
+    pub is_card_read: bool,
     /// Compare by content, whoever's card it is: dates and identity do not matter then.
     pub by_content: bool,
     /// Copies that are known of and could not be looked at, in words.
@@ -95,6 +104,8 @@ pub struct Reason {
     pub kind: ProblemKind,
     /// The entry of the card, where there is one.
     pub path: Option<String>,
+    /// How many files it is about: 1 where it names one, 0 where it is about no file.
+    pub files: u64,
     /// In plain words.
     pub detail: String,
 }
@@ -149,6 +160,8 @@ pub struct Answer {
     pub holdings: Vec<Holding>,
     /// What should be pointed out.
     pub notes: Vec<String>,
+    /// Files of the card, and their bytes, that were read and hold what is on record.
+    pub sampled: (u64, u64),
     /// Some of the card's files hold nothing but zeros.
     pub has_zeros: bool,
     /// It is the person's word that so many devices are separate; the system does not tell.
@@ -170,6 +183,10 @@ enum Gap {
     Missing,
     /// What stands there is not what the manifest says.
     Damaged,
+    /// The manifest doubts it, or another one says something else, and reading did not settle it.
+    Doubted,
+    /// It only looks like the file that was copied: others that do hold other bytes on this card.
+    Unlike,
     /// The card's bytes are not those of the manifest.
     CardDiffers,
     /// The card was to be read again, and this file could not be.
@@ -187,21 +204,9 @@ impl Gap {
 pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     let mut notes = Vec::new();
     let mut troubles = trouble_reasons(question.listing);
-    troubles.extend(question.away.iter().map(|detail| Reason {
-        kind: ProblemKind::Missing,
-        path: None,
-        detail: detail.clone(),
-    }));
-    troubles.extend(question.changed.iter().map(|p| Reason {
-        kind: p.kind,
-        path: p.path.clone(),
-        detail: p.detail.clone(),
-    }));
+    troubles.extend(question.changed.iter().map(of_problem));
     notes.extend(trash_notes(question.listing));
-    let usable: Vec<Usable<'_>> = offloads
-        .iter()
-        .filter_map(|o| usable(question, o, &mut troubles, &mut notes))
-        .collect();
+    let usable = all_usable(question, offloads, &mut troubles, &mut notes);
     let Counted {
         held,
         lacks,
@@ -229,8 +234,9 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     if copies < question.copies_needed && (reasons.is_empty() || !is_explained) {
         reasons.push(few(question, &usable, copies));
     }
+    let of_offloads = of_offloads.into_iter().chain(away(question.away));
     if reasons.is_empty() {
-        notes.extend(of_offloads.into_iter().map(|r| format!("{}.", r.detail)));
+        notes.extend(of_offloads.map(|r| format!("{}.", r.detail)));
     } else {
         reasons.extend(of_offloads);
     }
@@ -248,11 +254,54 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
             .zip(lacks)
             .map(|((u, held), lacks)| u.holding(held, lacks, question.listing.totals().0))
             .collect(),
+        sampled: sampled(question, &usable),
         reasons,
         notes,
-        is_stated: question.separate && told_apart(&usable) < copies,
+        is_stated: told_apart(&usable) < copies,
         has_zeros: contents.iter().any(|c| c.only_zeros),
     }
+}
+
+/// Copies that could not be looked at are one reason, however many there are.
+fn away(away: &[String]) -> Option<Reason> {
+    let first = away.first()?;
+    let others = match away.len() - 1 {
+        0 => String::new(),
+        1 => "; the same goes for one more copy that it knows".to_owned(),
+        n => format!("; the same goes for {n} more copies that it knows"),
+    };
+    let detail = format!("{first}{others}");
+    Some(Reason::new(ProblemKind::Missing, detail))
+}
+
+/// Whether devices that the system cannot tell apart count as separate: the person says so now, or said so
+/// when these very copies were made together.
+fn is_separate(question: &Question<'_>, usable: &[Usable<'_>]) -> bool {
+    let unknown: Vec<&Usable<'_>> = usable
+        .iter()
+        .filter(|u| matches!(u.found.backing, Backing::Unknown { .. }))
+        .collect();
+    let place = |u: &Usable<'_>| {
+        let at = u.manifest.destinations.get(u.found.here?)?;
+        Some((at.path.clone(), at.device.clone()))
+    };
+    let were_stated = |a: &Usable<'_>, b: &Usable<'_>| {
+        let (Some(a), Some(b)) = (place(a), place(b)) else {
+            return false;
+        };
+        let holds = |u: &Usable<'_>, place: &(String, String)| {
+            let mut all = u.manifest.destinations.iter();
+            all.any(|d| (&d.path, &d.device) == (&place.0, &place.1))
+        };
+        let mut stated = usable.iter().filter(|u| u.manifest.proof.separate);
+        a == b || stated.any(|u| holds(u, &a) && holds(u, &b))
+    };
+    let all = unknown.iter().enumerate();
+    question.separate
+        || all
+            .flat_map(|(n, a)| unknown.iter().skip(n).map(move |b| (a, b)))
+            .all(|(a, b)| were_stated(a, b))
+            && !unknown.is_empty()
 }
 
 /// Counts the devices that the system itself tells apart.
@@ -269,11 +318,8 @@ fn reasons_of_files(
     short: Vec<Told>,
 ) -> Vec<Reason> {
     if usable.is_empty() {
-        return vec![Reason {
-            kind: ProblemKind::Missing,
-            path: None,
-            detail: "no offload of this card was found under the given folders".to_owned(),
-        }];
+        let why = "no offload of this card was found under the given folders".to_owned();
+        return vec![Reason::new(ProblemKind::Missing, why)];
     }
     let mut reasons = told.reasons(question.by_content);
     let files = question.listing.totals().0;
@@ -325,7 +371,7 @@ impl Devices<'_> {
 fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
     let mut devices = Devices {
         usable,
-        separate: question.separate,
+        separate: is_separate(question, usable),
         known: HashMap::new(),
     };
     let all = devices.count((0..usable.len()).collect());
@@ -338,10 +384,12 @@ fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
         is_explained: true,
         contents: Vec::new(),
     };
+    let doubted = doubted(question, usable);
     for file in question.listing.files() {
+        let is_doubted = doubted.contains(file.name.as_str());
         let (mut holders, mut could_hold, mut gaps) = (Vec::new(), Vec::new(), Vec::new());
         for (index, offload) in usable.iter().enumerate() {
-            let gap = offload.gap(question, file);
+            let gap = offload.gap(question, file, is_doubted);
             if gap.is_none_or(Gap::is_of_drive) {
                 could_hold.push(index);
             }
@@ -402,14 +450,17 @@ fn words(reason: &Reason) -> String {
 }
 
 fn trouble_reasons(listing: &Listing) -> Vec<Reason> {
-    super::card_problems(listing)
-        .into_iter()
-        .map(|p| Reason {
-            kind: p.kind,
-            path: p.path,
-            detail: p.detail,
-        })
-        .collect()
+    let problems = super::card_problems(listing);
+    problems.iter().map(of_problem).collect()
+}
+
+fn of_problem(p: &Problem) -> Reason {
+    Reason {
+        kind: p.kind,
+        path: p.path.clone(),
+        files: u64::from(p.path.is_some()),
+        detail: p.detail.clone(),
+    }
 }
 
 /// An offload whose manifest is about this card.
@@ -417,14 +468,28 @@ struct Usable<'a> {
     found: &'a FoundOffload,
     manifest: &'a Manifest,
     files: HashMap<&'a str, &'a FilePart>,
+    doubts: Doubts<'a>,
     /// Shift of the card's dates since the manifest was written.
     card_shift: Shift,
     /// Shift of the dates on the drive against those of the card then.
     drive_shift: Shift,
+    /// Files of the card, and of the drive, that have to be equal before any other is believed unread.
+    samples: [Vec<Alike<'a>>; 2],
+}
+
+fn all_usable<'a>(
+    question: &Question<'a>,
+    offloads: &'a [FoundOffload],
+    troubles: &mut Vec<Reason>,
+    notes: &mut Vec<String>,
+) -> Vec<Usable<'a>> {
+    let each = offloads.iter();
+    each.filter_map(|o| usable(question, o, troubles, notes))
+        .collect()
 }
 
 fn usable<'a>(
-    question: &Question<'_>,
+    question: &Question<'a>,
     found: &'a FoundOffload,
     troubles: &mut Vec<Reason>,
     notes: &mut Vec<String>,
@@ -434,11 +499,7 @@ fn usable<'a>(
         Ok(manifest) => manifest,
         Err(why) => {
             let detail = format!("the offload in `{root}` cannot be used: {why}");
-            troubles.push(Reason {
-                kind: ProblemKind::ManifestDamaged,
-                path: None,
-                detail,
-            });
+            troubles.push(Reason::new(ProblemKind::ManifestDamaged, detail));
             return None;
         }
     };
@@ -448,10 +509,7 @@ fn usable<'a>(
             return false;
         };
         // Two cameras use the same names; by content only an equal file makes the offload this one's.
-        let hash = question
-            .card_hashes
-            .and_then(|hashes| hashes.get(f.name.as_str()));
-        !question.by_content || hash == Some(&part.blake3)
+        !question.by_content || question.holds(f.name.as_str()) == Some(part.blake3)
     };
     if !question.listing.files().any(is_about_it) {
         return None;
@@ -472,52 +530,277 @@ fn usable<'a>(
         (stands.bytes == f.bytes).then_some((parse(&f.modified)?, stands.modified))
     });
     let drive_shift = Shift::of(pairs);
-    if card_shift.seconds != 0 {
-        notes.push(format!(
-            "All dates on the card differ from those in `{root}` by {} min: another zone or summer time.",
-            card_shift.seconds / 60
-        ));
-    }
-    Some(Usable {
+    let mut usable = Usable {
         found,
         manifest,
         files,
+        doubts: Doubts::of(manifest, found.here),
         card_shift,
         drive_shift,
-    })
+        samples: [Vec::new(), Vec::new()],
+    };
+    usable.samples = usable.choose_samples(question);
+    if card_shift.seconds != 0 && usable.is_borne_out(question) {
+        notes.push(format!(
+            "All dates on the card differ from those in `{root}` by {} min, as after a change of zone or to summer time; what was read from the card is equal.",
+            card_shift.seconds / 60
+        ));
+    }
+    Some(usable)
 }
 
 /// The same volume, or at least the same place where a volume's identity is not enough to tell.
 fn is_this_card(question: &Question<'_>, manifest: &Manifest) -> bool {
-    match (question.volume_id, manifest.card.volume_id.as_deref()) {
-        (Some(now), Some(then)) if question.is_whole_volume => now == then,
-        (now, then) => now == then && question.path == manifest.card.path,
+    let card = &manifest.card;
+    is_known_card(card.volume_id.as_deref(), Some(&card.path), question.card)
+}
+
+impl Reason {
+    fn new(kind: ProblemKind, detail: String) -> Self {
+        Self {
+            kind,
+            path: None,
+            files: 0,
+            detail,
+        }
+    }
+}
+
+impl Question<'_> {
+    /// Returns what a file of the card holds, where it was read.
+    fn holds(&self, path: &str) -> Option<Digest> {
+        let read = self.card_read.get(path)?;
+        read.map(|(hash, _)| hash)
+    }
+}
+
+// ---- what has to be read ------------------------------------------------------------------------
+
+/// Files that have to be read before the question can be answered.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct ToRead {
+    /// Of the card.
+    pub card: Vec<String>,
+    /// Of offloads: place among those that were found, and path by the card.
+    pub drives: Vec<(usize, String)>,
+}
+
+/// Returns what has to be read next; nothing when the question can be answered. What was read before may
+/// ask for more.
+pub fn to_read(question: &Question<'_>, offloads: &[FoundOffload]) -> ToRead {
+    let mut usable = Vec::new();
+    for (index, found) in offloads.iter().enumerate() {
+        let of_one = self::usable(question, found, &mut Vec::new(), &mut Vec::new());
+        usable.extend(of_one.map(|u| (index, u)));
+    }
+    let mut wanted = ToRead::default();
+    let is_unread = |path: &str| !question.is_card_read && !question.card_read.contains_key(path);
+    for (index, offload) in &usable {
+        let [card, drive] = &offload.samples;
+        let card = card.iter().map(|f| f.name).filter(|path| is_unread(path));
+        wanted.card.extend(card.map(str::to_owned));
+        let drive = drive.iter().map(|f| f.name);
+        let drive = drive.filter(|path| offload.is_unread(path));
+        wanted
+            .drives
+            .extend(drive.map(|path| (*index, path.to_owned())));
+    }
+    if wanted.is_empty() {
+        let (places, usable): (Vec<usize>, Vec<Usable<'_>>) = usable.into_iter().unzip();
+        let doubted = doubted(question, &usable);
+        for file in question.listing.files() {
+            let path = file.name.as_str();
+            let is_doubted = doubted.contains(path);
+            if is_unread(path) && (is_doubted || has_other_date_only(question, &usable, file)) {
+                wanted.card.push(path.to_owned());
+            }
+            for (offload, index) in usable.iter().zip(&places) {
+                if offload.has_to_be_read(file) {
+                    wanted.drives.push((*index, path.to_owned()));
+                }
+            }
+        }
+    }
+    wanted.card.sort_unstable();
+    wanted.card.dedup();
+    wanted
+}
+
+impl ToRead {
+    /// Returns whether it is nothing.
+    pub fn is_empty(&self) -> bool {
+        self.card.is_empty() && self.drives.is_empty()
+    }
+}
+
+/// Whether offloads list this file with its size and under other dates alone: its content has to tell
+/// whether it is the one.
+fn has_other_date_only(question: &Question<'_>, usable: &[Usable<'_>], file: FileRow<'_>) -> bool {
+    let lists = |u: &Usable<'_>| {
+        let part = u.files.get(file.name.as_str());
+        part.is_some_and(|part| part.bytes == file.bytes)
+    };
+    let borne_out = || usable.iter().filter(|u| u.is_borne_out(question));
+    borne_out().any(lists) && !borne_out().any(|u| u.looks_alike(file))
+}
+
+/// Files of the card that a manifest doubts, or of which manifests say different things, and that were not
+/// read past memory since. A doubt of one is a doubt of all.
+fn doubted<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> HashSet<&'a str> {
+    let is_doubted = |file: &FileRow<'_>| {
+        let path = file.name.as_str();
+        if let Some(Some((_, way))) = question.card_read.get(path) {
+            let reaches = way.reaches_device();
+            return !reaches && usable.iter().any(|u| u.doubts.is_of_card(path));
+        }
+        let alike = || {
+            let alike = usable.iter().filter(|u| u.looks_alike(*file));
+            alike.filter(|u| u.is_borne_out(question))
+        };
+        let parts = alike().filter_map(|u| u.files.get(path));
+        alike().any(|u| u.doubts.is_of_card(path)) || !agree(parts.map(|p| (p.blake3, &p.also)))
+    };
+    let files = question.listing.files().filter(is_doubted);
+    files.map(|f| f.name.as_str()).collect()
+}
+
+/// Counts files and bytes of the card that were read and are what some manifest says.
+fn sampled(question: &Question<'_>, usable: &[Usable<'_>]) -> (u64, u64) {
+    let is_equal = |f: &FileRow<'_>| {
+        let holds = question.holds(f.name.as_str());
+        let mut parts = usable.iter().filter_map(|u| u.files.get(f.name.as_str()));
+        holds.is_some() && parts.any(|part| Some(part.blake3) == holds)
+    };
+    let equal = question.listing.files().filter(is_equal);
+    equal.fold((0, 0), |(n, bytes), f| (n + 1, bytes + f.bytes))
+}
+
+impl<'a> Usable<'a> {
+    fn choose_samples(&self, question: &Question<'a>) -> [Vec<Alike<'a>>; 2] {
+        // Where all of the card is read there is nothing to be believed.
+        let files = question.listing.files().filter(|_| !question.is_card_read);
+        let alike = files.filter(|f| self.looks_alike(*f));
+        let alike = alike.filter_map(|f| {
+            let part = self.files.get(f.name.as_str())?;
+            Some(Alike::of(f, part.blake3))
+        });
+        let card = Ground {
+            is_known: has_identity(question.card),
+            shift: self.card_shift,
+        };
+        let is_shifted = self.drive_shift != Shift::default() && self.found.reread.is_none();
+        let parts = self.manifest.files.iter().filter(|_| is_shifted);
+        let copies = parts.filter_map(|part| {
+            let stands = self.found.standing.get(&*part.path)?;
+            let is_alike = !part.is_elsewhere() && self.has_its_date(part, *stands);
+            is_alike.then_some(Alike {
+                name: &part.path,
+                bytes: part.bytes,
+                modified: stands.modified,
+                blake3: part.blake3,
+            })
+        });
+        let drive = Ground {
+            is_known: true,
+            shift: self.drive_shift,
+        };
+        [choose(alike, card), choose(copies, drive)]
+    }
+
+    /// Whether what was read of the card is what the manifest has.
+    fn is_borne_out(&self, question: &Question<'_>) -> bool {
+        let [card, _] = &self.samples;
+        card.iter()
+            .all(|f| question.holds(f.name) == Some(f.blake3))
+    }
+
+    /// Whether the dates on the drive are only shifted, by what was read of it.
+    fn is_only_shifted(&self) -> bool {
+        let [_, drive] = &self.samples;
+        drive.iter().all(|f| {
+            let read = self.found.read.get(f.name);
+            read.is_some_and(|read| read.is_some_and(|(hash, _)| hash == f.blake3))
+        })
+    }
+
+    /// Whether a file of the card has the size and date on record.
+    fn looks_alike(&self, file: FileRow<'_>) -> bool {
+        self.files.get(file.name.as_str()).is_some_and(|part| {
+            part.bytes == file.bytes
+                && parse(&part.modified)
+                    .is_some_and(|then| self.card_shift.joins(then, file.modified))
+        })
+    }
+
+    /// Whether a copy has the size and date on record.
+    fn has_its_date(&self, part: &FilePart, stands: Stands) -> bool {
+        part.bytes == stands.bytes
+            && parse(&part.modified)
+                .is_some_and(|then| self.drive_shift.joins(then, stands.modified))
+    }
+
+    fn is_unread(&self, path: &str) -> bool {
+        self.found.reread.is_none() && !self.found.read.contains_key(path)
+    }
+
+    /// Whether a copy has to be read to know whether it is what was copied: it was read back here, has its
+    /// size and another date, or the record doubts it.
+    fn has_to_be_read(&self, file: FileRow<'_>) -> bool {
+        let Some(part) = self.files.get(file.name.as_str()) else {
+            return false;
+        };
+        let stands = self.found.standing.get(&*part.path);
+        stands.is_some_and(|stands| {
+            part.bytes == file.bytes
+                && stands.bytes == part.bytes
+                && !part.is_elsewhere()
+                && self.was_read_back(part)
+                && !self.is_as_it_was(part, *stands)
+                && self.is_unread(&part.path)
+        })
+    }
+
+    /// Whether a copy that was not read again may be believed to be what was copied.
+    fn is_as_it_was(&self, part: &FilePart, stands: Stands) -> bool {
+        self.has_its_date(part, stands)
+            && self.is_only_shifted()
+            && !self.doubts.is_of_drive(&part.path)
+    }
+
+    /// Whether the record says that a file was read back in this very place.
+    fn was_read_back(&self, part: &FilePart) -> bool {
+        self.found.here.is_some_and(|here| {
+            let destination = self.manifest.destinations.get(here);
+            let way = destination.map_or(ReadBackWay::None, |d| d.readback);
+            let mut copies = part.copies.iter();
+            way.reaches_device() && copies.any(|c| c.destination == here && c.proof.is_read_back())
+        })
     }
 }
 
 impl Usable<'_> {
     /// Returns why this offload does not prove a file, or `None` if it does.
-    fn gap(&self, question: &Question<'_>, file: FileRow<'_>) -> Option<Gap> {
-        let Some(part) = self.files.get(file.name.as_str()) else {
+    fn gap(&self, question: &Question<'_>, file: FileRow<'_>, is_doubted: bool) -> Option<Gap> {
+        let path = file.name.as_str();
+        let Some(part) = self.files.get(path) else {
             return Some(Gap::New);
         };
-        // Where the card was read again its content decides, and a date says no more than that.
-        let now = question
-            .card_hashes
-            .and_then(|hashes| hashes.get(file.name.as_str()));
-        let same_date = question.by_content
-            || now == Some(&part.blake3)
-            || parse(&part.modified).is_some_and(|then| self.card_shift.joins(then, file.modified));
-        if part.bytes != file.bytes || !same_date {
+        if part.bytes != file.bytes {
             return Some(Gap::Changed);
         }
-        match question
-            .card_hashes
-            .map(|hashes| hashes.get(file.name.as_str()))
-        {
+        let is_alike = question.by_content || self.looks_alike(file);
+        // Where the card was read its content decides, and a date says no more than that.
+        match question.card_read.get(path) {
+            Some(Some((hash, _))) if *hash == part.blake3 => {}
+            Some(Some(_)) if is_alike => return Some(Gap::CardDiffers),
+            _ if !is_alike => return Some(Gap::Changed),
             Some(None) => return Some(Gap::CardUnreadable),
-            Some(Some(hash)) if *hash != part.blake3 => return Some(Gap::CardDiffers),
+            None if question.is_card_read => return Some(Gap::CardUnreadable),
+            None if !self.is_borne_out(question) => return Some(Gap::Unlike),
             _ => {}
+        }
+        if is_doubted {
+            return Some(Gap::Doubted);
         }
         self.drive_gap(part)
     }
@@ -543,24 +826,25 @@ impl Usable<'_> {
                 (false, _) => Some(Gap::Damaged),
             };
         }
-        let same_date =
-            parse(&part.modified).is_some_and(|then| self.drive_shift.joins(then, stands.modified));
-        if stands.bytes != part.bytes || !same_date {
-            return Some(Gap::Damaged);
+        match self.found.read.get(&*part.path) {
+            Some(Some((hash, way))) if *hash == part.blake3 => {
+                return (!way.reaches_device()).then_some(Gap::NotReadBack);
+            }
+            Some(_) => return Some(Gap::Damaged),
+            None if stands.bytes != part.bytes => return Some(Gap::Damaged),
+            None if !self.was_read_back(part) => return Some(Gap::NotReadBack),
+            None => {}
         }
-        let read_back = self.found.here.is_some_and(|here| {
-            let way = self
-                .manifest
-                .destinations
-                .get(here)
-                .map_or(ReadBackWay::None, |d| d.readback);
-            way.reaches_device()
-                && part
-                    .copies
-                    .iter()
-                    .any(|c| c.destination == here && c.proof.is_read_back())
+        (!self.is_as_it_was(part, *stands)).then_some(Gap::Damaged)
+    }
+
+    /// Counts files and bytes of the copy that were read because of their dates or a doubt, and are equal.
+    fn read_equal(&self) -> (u64, u64) {
+        let parts = self.manifest.files.iter().filter(|part| {
+            let read = self.found.read.get(&*part.path).copied().flatten();
+            read.is_some_and(|(hash, _)| hash == part.blake3)
         });
-        (!read_back).then_some(Gap::NotReadBack)
+        parts.fold((0, 0), |(n, bytes), part| (n + 1, bytes + part.bytes))
     }
 
     /// Tells what this offload holds: `held` files and bytes proven, of `files` on the card.
@@ -585,9 +869,14 @@ impl Usable<'_> {
         let mut basis = match &self.found.reread {
             Some(reread) if reread.stopped => "not all was read again".to_owned(),
             Some(reread) => format!("read again just now ({})", reread.way.id()),
-            None if held.0 > 0 => {
-                format!("read back on {day}, sizes and dates unchanged since")
-            }
+            None if held.0 > 0 => match self.read_equal() {
+                (0, _) => format!("read back on {day}, sizes and dates unchanged since"),
+                (n, bytes) => format!(
+                    "read back on {day}; {} ({}) read again just now and equal, the others with their sizes and dates of then",
+                    counted(n, "file"),
+                    size(bytes)
+                ),
+            },
             None if unread > 0 => nobody.clone(),
             None => "nothing there can be counted on".to_owned(),
         };
@@ -618,9 +907,8 @@ impl Usable<'_> {
                 lack.told()
             };
             Reason {
-                kind: lack.kind,
-                path: None,
-                detail: format!("copy `{root}`, {detail}"),
+                files: lack.files,
+                ..Reason::new(lack.kind, format!("copy `{root}`, {detail}"))
             }
         };
         short.lacks().into_iter().map(reason).collect()
@@ -680,22 +968,29 @@ impl Told {
                 names.truncate(UNREAD_TOLD);
             }
             let more = self.counts.get(&gap).copied().unwrap_or(0) - len64(names.len());
-            reasons.extend(names.into_iter().map(|path| Reason {
-                kind,
-                path: Some(path),
-                detail: detail.to_owned(),
-            }));
-            if more > 0 {
-                let detail = format!("and {more} more: {detail}");
-                reasons.push(Reason {
-                    kind,
-                    path: None,
-                    detail,
-                });
-            }
+            reasons.extend(named(names, more, kind, detail));
         }
         reasons
     }
+}
+
+/// Names files that share a reason, and counts those that are not named.
+fn named(
+    names: Vec<String>,
+    more: u64,
+    kind: ProblemKind,
+    detail: &str,
+) -> impl Iterator<Item = Reason> {
+    let each = names.into_iter().map(move |path| Reason {
+        path: Some(path),
+        files: 1,
+        ..Reason::new(kind, detail.to_owned())
+    });
+    let rest = (more > 0).then(|| Reason {
+        files: more,
+        ..Reason::new(kind, format!("and {} more: {detail}", number(more)))
+    });
+    each.chain(rest)
 }
 
 fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
@@ -724,6 +1019,14 @@ fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
             ProblemKind::Changed,
             "its copy is no longer what was copied",
         ),
+        Gap::Doubted => (
+            ProblemKind::NotReadBack,
+            "is doubted by a manifest, or two manifests say different things of it, and reading it did not settle that",
+        ),
+        Gap::Unlike => (
+            ProblemKind::NotReadBack,
+            "only looks like the file that was copied: others on this card that do are not equal, so all of it has to be read",
+        ),
         Gap::CardUnreadable => (
             ProblemKind::Unreadable,
             "could not be read from the card again",
@@ -740,21 +1043,18 @@ fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> Reason 
         .iter()
         .map(|u| (&u.found.backing, u.found.device))
         .collect();
-    let (_, why) = count_independent(&devices, question.separate);
+    let (_, why) = count_independent(&devices, is_separate(question, usable));
     let why = if why.is_empty() {
         String::new()
     } else {
         format!(" ({})", why.join(" ").trim_end_matches('.'))
     };
-    Reason {
-        kind: ProblemKind::TooFewCopies,
-        path: None,
-        detail: format!(
-            "{}, {} needed on separate devices{why}",
-            super::counted_copies(copies),
-            question.copies_needed
-        ),
-    }
+    let detail = format!(
+        "{}, {} needed on separate devices{why}",
+        super::counted_copies(copies),
+        question.copies_needed
+    );
+    Reason::new(ProblemKind::TooFewCopies, detail)
 }
 
 /// Files that a manifest lists and the card does not hold.
@@ -772,23 +1072,8 @@ fn gone<'a>(listing: &Listing, usable: &[Usable<'a>]) -> Vec<&'a str> {
 }
 
 fn absent(gone: &[&str]) -> Vec<Reason> {
+    let names = gone.iter().take(NAMES_TOLD).map(|path| (*path).to_owned());
+    let more = gone.len().saturating_sub(NAMES_TOLD);
     let detail = "is in the offload and not on this card";
-    let mut reasons: Vec<Reason> = gone
-        .iter()
-        .take(NAMES_TOLD)
-        .map(|path| Reason {
-            kind: ProblemKind::Missing,
-            path: Some((*path).to_owned()),
-            detail: detail.to_owned(),
-        })
-        .collect();
-    if gone.len() > NAMES_TOLD {
-        let detail = format!("and {} more: {detail}", gone.len() - NAMES_TOLD);
-        reasons.push(Reason {
-            kind: ProblemKind::Missing,
-            path: None,
-            detail,
-        });
-    }
-    reasons
+    named(names.collect(), len64(more), ProblemKind::Missing, detail).collect()
 }

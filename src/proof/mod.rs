@@ -4,6 +4,7 @@
 pub mod ask;
 pub mod bag;
 pub mod checksums;
+pub mod doubt;
 pub mod manifest;
 pub mod only_new;
 mod records;
@@ -19,7 +20,8 @@ use crate::error::{Problem, ProblemKind};
 use crate::name::some_of;
 use crate::offload::{CopyState, Offloaded};
 use crate::plan::{
-    DATA, Layout, Level, Plan, count_independent, gone_note, trash_notes, unmounted_note,
+    DATA, Layout, Level, Plan, count_independent, gone_note, sample_note, trash_notes,
+    unmounted_note,
 };
 use crate::units::{counted, len64};
 use checksums::List;
@@ -632,6 +634,7 @@ fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
 fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> {
     let mut notes = trash_notes(&plan.listing);
     notes.extend(gone_note(plan.destinations.iter()));
+    notes.extend(sample_note(plan.destinations.iter()));
     notes.extend(plan.destinations.iter().filter_map(unmounted_note));
     notes.extend(only_new::notes(plan, offloaded, reread_equal));
     let files = offloaded.files.iter().zip(&plan.jobs);

@@ -11,7 +11,7 @@ use super::manifest::{
 use super::store::{EARLIER_MAX, REPORT, earlier_name};
 use super::tags::tag_sums;
 use super::verify::{Finding, path_of, unfinished_or};
-use crate::card::left_out::why_left_out;
+use crate::card::left_out::came_later;
 use crate::disk::{Disk, JOURNAL};
 use crate::error::{Step, failed};
 use crate::name::part_name;
@@ -168,7 +168,7 @@ impl Check<'_> {
                 continue;
             }
             let full = in_records(path);
-            if why_left_out(full.as_bytes(), false).is_some() {
+            if came_later(&full, false) || came_later(&full, true) {
                 self.checked.litter.push(full);
             } else {
                 self.checked

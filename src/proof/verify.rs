@@ -8,7 +8,7 @@ use super::records;
 pub use super::records::{Page, Remark, Signature};
 use super::tags::Bag;
 use crate::also::AlsoHashes;
-use crate::card::left_out::why_left_out;
+use crate::card::left_out::came_later;
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
@@ -422,7 +422,6 @@ fn check_beside(
     for entry in beside {
         let path = entry.path.to_string_lossy().into_owned();
         let is_folder = matches!(&entry.stat, Ok(s) if s.kind == EntryKind::Folder);
-        let top = path.split('/').next().unwrap_or(&path);
         if TAG_FILES.contains(&path.as_str()) {
             continue;
         }
@@ -434,9 +433,7 @@ fn check_beside(
             findings.push(Finding::Changed(path, why));
         } else if TAG_FILES.iter().any(|tag| part_name(tag) == path) {
             remarks.insert(Remark::CutShort);
-        } else if why_left_out(path.as_bytes(), is_folder).is_some()
-            || why_left_out(top.as_bytes(), true).is_some()
-        {
+        } else if came_later(&path, is_folder) {
             litter.push(path);
         } else {
             findings.push(Finding::Extra(unfinished_or(path)));
@@ -487,10 +484,7 @@ fn sort_found(
         // A name that is not text may look like one that is known; no manifest lists it.
         let known = is_text && (files.contains(path.as_str()) || folders.contains(path.as_str()));
         if !known {
-            let top = path.split('/').next().unwrap_or(&path);
-            let is_litter = why_left_out(path.as_bytes(), is_folder).is_some()
-                || why_left_out(top.as_bytes(), true).is_some();
-            if is_litter {
+            if came_later(&path, is_folder) {
                 litter.push(path);
             } else if !is_folder || !is_text || !parents.contains(path.as_str()) {
                 findings.push(Finding::Extra(unfinished_or(path)));

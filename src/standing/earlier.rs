@@ -2,20 +2,20 @@
 //! this card, what their manifests say, what of it stands there now. It reads a few files of the
 //! card to be sure that it is this card, and nothing else; it writes nothing.
 
-use super::{doubted_paths, doubts, search};
+use super::sample::Sampled;
+use super::search;
 use crate::card::dates::{Shift, parse};
 use crate::card::listing::Listing;
-use crate::digest::Digest;
-use crate::disk::whole::hash_whole;
 use crate::disk::{Disk, FolderFacts, Tree};
 use crate::name::{CardName, shown};
 use crate::plan::CardFacts;
-use crate::plan::earlier::{EarlierFile, EarlierOffload, is_known_card};
+use crate::plan::earlier::{EarlierFile, EarlierOffload, has_identity, is_known_card};
+use crate::proof::doubt::Doubts;
 use crate::proof::manifest::{FilePart, Manifest, load};
 use camino::Utf8Path;
 use std::collections::{BTreeSet, HashMap};
-use std::io;
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 /// Offloads that cannot be used and are told one by one; the rest are counted.
 const TOLD: usize = 5;
@@ -25,44 +25,42 @@ const TOLD: usize = 5;
 pub struct Known<'a> {
     card: &'a CardFacts,
     listing: &'a Listing,
-    read: HashMap<String, Option<Digest>>,
+    cancel: &'a AtomicBool,
+    read: Sampled<'a>,
 }
 
 impl<'a> Known<'a> {
-    /// A card of which nothing was read yet.
-    pub fn new(card: &'a CardFacts, listing: &'a Listing) -> Self {
+    /// A card, and what of it was read so far.
+    pub fn new(
+        card: &'a CardFacts,
+        listing: &'a Listing,
+        cancel: &'a AtomicBool,
+        read: Sampled<'a>,
+    ) -> Self {
         Self {
             card,
             listing,
-            read: HashMap::new(),
+            cancel,
+            read,
         }
     }
 
-    /// Whether a few files of the card hold what an earlier offload read, and which. One that cannot
-    /// be read bears nothing out.
-    fn bears_out(
-        &mut self,
-        disk: &dyn Disk,
-        offload: &EarlierOffload,
-        shift: Shift,
-    ) -> Option<BTreeSet<String>> {
-        let samples = offload.samples(self.listing, shift);
-        if samples.is_empty() && shift != Shift::default() {
-            return None;
+    /// Reads a sample of the card, and of the drive where its dates are shifted.
+    fn bear_out(&mut self, disk: &dyn Disk, offload: &mut EarlierOffload) {
+        let shift = offload.card_shift(self.listing);
+        let is_known = has_identity(&self.card.facts);
+        let sample = offload.samples(self.listing, is_known, shift);
+        if self.read.are_equal(&sample) {
+            offload.confirmed = Some(shift);
+            offload.sampled = sample.iter().map(|f| f.name.to_owned()).collect();
         }
-        let mut equal = BTreeSet::new();
-        for (name, bytes, then) in samples {
-            let path = name.under(&self.card.given);
-            let now = self
-                .read
-                .entry(name.as_str().to_owned())
-                .or_insert_with(|| hash(disk, &path, bytes).ok());
-            if *now != Some(then) {
-                return None;
-            }
-            equal.insert(name.as_str().to_owned());
+        let shift = offload.drive_shift();
+        if shift != Shift::default() {
+            let sample = offload.samples_of_drive(shift);
+            let mut drive = Sampled::new(disk, &offload.tree, self.cancel);
+            let is_equal = drive.are_equal(&sample);
+            offload.drive_confirmed = is_equal.then_some(shift);
         }
-        Some(equal)
     }
 }
 
@@ -133,7 +131,11 @@ fn look_at(
     }
     let (manifest, has_hash) = load(disk, root).map_err(|e| e.to_string())?;
     let card = &manifest.card;
-    if !is_known_card(card.volume_id.as_deref(), Some(&card.path), known.card) {
+    if !is_known_card(
+        card.volume_id.as_deref(),
+        Some(&card.path),
+        &known.card.facts,
+    ) {
         return Ok(None);
     }
     if !has_hash {
@@ -142,8 +144,8 @@ fn look_at(
     let Some(index) = search::destination_of(disk, &manifest, root) else {
         return Err("no record says that it was read back on this drive".to_owned());
     };
-    if let Some(why) = doubts(&manifest, index) {
-        return Err(why);
+    if let Some(why) = Doubts::of(&manifest, Some(index)).all {
+        return Err(format!("its manifest says: {}", why.trim_end_matches('.')));
     }
     let layout = manifest.offload.layout;
     let entries = disk
@@ -163,18 +165,15 @@ fn look_at(
         files: files(&manifest, index),
         entries,
         confirmed: None,
+        drive_confirmed: None,
         sampled: BTreeSet::new(),
     };
-    let shift = offload.card_shift(known.listing);
-    if let Some(sampled) = known.bears_out(disk, &offload, shift) {
-        offload.confirmed = Some(shift);
-        offload.sampled = sampled;
-    }
+    known.bear_out(disk, &mut offload);
     Ok(Some(offload))
 }
 
 fn files(manifest: &Manifest, index: usize) -> HashMap<Arc<str>, EarlierFile> {
-    let doubted = doubted_paths(manifest, Some(index));
+    let doubts = Doubts::of(manifest, Some(index));
     let way = manifest.destinations.get(index).map(|d| d.readback);
     let read_back = |file: &FilePart| {
         let mut copies = file.copies.iter();
@@ -182,7 +181,7 @@ fn files(manifest: &Manifest, index: usize) -> HashMap<Arc<str>, EarlierFile> {
         Some((way?, copy.readback_s.unwrap_or(0.0)))
     };
     let each = manifest.files.iter().filter_map(|file| {
-        let is_doubted = doubted.contains(&*file.path);
+        let is_doubted = doubts.is_of(&file.path);
         let earlier = EarlierFile {
             bytes: file.bytes,
             modified: parse(&file.modified)?,
@@ -197,12 +196,4 @@ fn files(manifest: &Manifest, index: usize) -> HashMap<Arc<str>, EarlierFile> {
         Some((file.path.clone(), earlier))
     });
     each.collect()
-}
-
-fn hash(disk: &dyn Disk, path: &Utf8Path, bytes: u64) -> io::Result<Digest> {
-    let mut source = disk.open_read_back(path)?;
-    let read = hash_whole(source.as_mut(), bytes, &mut |_| true)?;
-    read.filter(|(_, n)| *n == bytes)
-        .map(|(digest, _)| digest)
-        .ok_or_else(|| io::ErrorKind::UnexpectedEof.into())
 }

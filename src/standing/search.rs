@@ -63,15 +63,10 @@ fn is_offload(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<bool> {
         || disk.look(&records.join(JOURNAL))?.is_some())
 }
 
-/// The manifest names the folders that were given with `--to`, one level above the offload.
+/// The manifest names the folders that were given with `--to`, one level above the offload: above where it
+/// lies, not above what was typed, which may be `.` or a link.
 pub fn destination_of(disk: &dyn Disk, manifest: &Manifest, root: &Utf8Path) -> Option<usize> {
-    let above = disk
-        .facts(
-            root.parent()
-                .filter(|p| !p.as_str().is_empty())
-                .unwrap_or(Utf8Path::new(".")),
-        )
-        .ok()?;
-    let canonical = disk.facts(root).ok()?.canonical;
-    which_destination(manifest, &above, Utf8Path::new(&canonical).file_name()?)
+    let canonical = Utf8PathBuf::from(disk.facts(root).ok()?.canonical);
+    let above = disk.facts(canonical.parent()?).ok()?;
+    which_destination(manifest, &above, canonical.file_name()?)
 }

@@ -14,6 +14,7 @@ mod binary;
 mod by_hand;
 #[cfg(target_os = "linux")]
 mod cards;
+mod doubts;
 #[cfg(target_os = "linux")]
 mod elsewhere;
 mod faults;

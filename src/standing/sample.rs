@@ -1,0 +1,62 @@
+//! Owns the reading of a sample: files of a card or a drive that look like those on record are read past
+//! memory where that is possible, each once, and compared. It writes nothing.
+
+use crate::card::sample::Alike;
+use crate::digest::Digest;
+use crate::disk::Disk;
+use crate::disk::whole::hash_whole;
+use crate::name::CardName;
+use camino::Utf8Path;
+use std::collections::HashMap;
+use std::io;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// What was read of one tree for samples.
+#[derive(Debug)]
+pub struct Sampled<'a> {
+    disk: &'a dyn Disk,
+    root: &'a Utf8Path,
+    cancel: &'a AtomicBool,
+    read: HashMap<String, Option<Digest>>,
+}
+
+impl<'a> Sampled<'a> {
+    /// A tree of which nothing was read yet. Once `cancel` is set nothing more is read, and nothing that
+    /// was not read is equal.
+    pub fn new(disk: &'a dyn Disk, root: &'a Utf8Path, cancel: &'a AtomicBool) -> Self {
+        Self {
+            disk,
+            root,
+            cancel,
+            read: HashMap::new(),
+        }
+    }
+
+    /// Whether each of these files holds what is on record; one that cannot be read does not. Reads no
+    /// further once one differs.
+    pub fn are_equal(&mut self, files: &[Alike<'_>]) -> bool {
+        files.iter().all(|file| {
+            let known = self.read.get(file.name).copied();
+            let now = known.unwrap_or_else(|| {
+                let now = self.hash(file).ok();
+                self.read.insert(file.name.to_owned(), now);
+                now
+            });
+            now == Some(file.blake3)
+        })
+    }
+
+    fn hash(&self, file: &Alike<'_>) -> io::Result<Digest> {
+        let mut go_on = |_| !self.cancel.load(Ordering::Relaxed);
+        if !go_on(0) {
+            return Err(io::ErrorKind::Interrupted.into());
+        }
+        let name = CardName::parse(file.name).map_err(|e| io::Error::other(e.to_string()))?;
+        let mut source = self.disk.open_read_back(&name.under(self.root))?;
+        match hash_whole(source.as_mut(), file.bytes, &mut go_on)? {
+            Some((digest, n)) if n == file.bytes => Ok(digest),
+            Some(_) => Err(io::ErrorKind::UnexpectedEof.into()),
+            None => Err(io::ErrorKind::Interrupted.into()),
+        }
+    }
+}

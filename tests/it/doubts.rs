@@ -1,0 +1,379 @@
+//! What `copy`, `--only-new` and `prove` each believe of earlier records, of a card that looks the same
+//! and of dates: one rule, on two simulated drives of their own. What must never be PROVEN unread.
+
+use crate::support::program::content;
+use crate::support::sim::{Fault, FaultKind, Op, Sim, SimClock};
+use std::sync::Arc;
+use std::time::Duration;
+use unlade::disk::{Disk as _, Stamp};
+use unlade::error::{Problem, ProblemKind};
+use unlade::event::Silent;
+use unlade::ledger::Ledger;
+use unlade::offload::limits::Limits;
+use unlade::plan::Level;
+use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
+use unlade::proof::verify::{Progress, verify};
+use unlade::proof::{Proof, Terms, checksums};
+use unlade::prove::{Ask, Told, prove};
+use unlade::run::{self, Job, Tools};
+
+const LIMITS: Limits = Limits {
+    chunk_bytes: 4_096,
+    chunks: 8,
+    chunks_reserve: 8,
+    mark_bytes: 8_192,
+    stripe_bytes: 16_384,
+    stripe_bytes_spinning: 16_384,
+    small_bytes: 4_096,
+    shared_bytes: 3_000,
+    shared_files: 3,
+    check_bytes: 4_096,
+    workers: 2,
+    queue: 8,
+    queue_finish: 4,
+    careful_bytes: 4_096,
+    retries: 1,
+    retries_total: 20,
+    retry_pause: Duration::from_millis(250),
+    failures_in_a_row: 4,
+    problems_max: 100,
+    stop_patience: Duration::from_secs(30),
+};
+
+const HOUR: i64 = 3_600;
+
+fn at(seconds: i64) -> Stamp {
+    Stamp {
+        seconds: 1_795_600_000 + seconds,
+        nanos: 0,
+    }
+}
+
+fn frame(n: u64) -> String {
+    format!("DCIM/100KITES/KITE{n:04}.RAW")
+}
+
+/// Shoots frames of one size, as a camera without compression does, one every 30 seconds.
+fn shoot(sim: &Sim, frames: u64, seed: u64, later: i64) {
+    for n in 0..frames {
+        let date = at(later + 30 * i64::try_from(n).unwrap());
+        let path = format!("/card/{}", frame(n));
+        sim.put_file(&path, &content(5_000, seed + n), date);
+    }
+}
+
+/// A card with so many frames and two empty drives.
+fn world(frames: u64) -> Sim {
+    let sim = Sim::default();
+    sim.add_card("/card", &[], &["DCIM", "DCIM/100KITES"]);
+    shoot(&sim, frames, 1_000, 0);
+    for drive in ["/a", "/b"] {
+        sim.add_volume(drive, "ext4", 1 << 30);
+    }
+    sim
+}
+
+fn job(name: &str, to: &[&str]) -> Job {
+    Job {
+        signer: None,
+        card: "/card".into(),
+        to: to.iter().map(Into::into).collect(),
+        name: Some(name.to_owned()),
+        terms: Terms {
+            level: Level::ReadBack,
+            copies_needed: to.len(),
+            separate: false,
+        },
+        taken: Vec::new(),
+        only_new: false,
+        form: unlade::plan::Form::default(),
+        chain: unlade::speed::ceiling::Chain::default(),
+        known: run::KnownBefore::default(),
+        beside: unlade::plan::beside::Beside::default(),
+    }
+}
+
+fn tools(sim: &Sim) -> Tools {
+    Tools {
+        disk: Arc::new(sim.clone()),
+        clock: Arc::new(SimClock::on_day(2)),
+        limits: LIMITS,
+        cancel: Arc::default(),
+        host: "sim".to_owned(),
+    }
+}
+
+fn copy_with(sim: &Sim, job: &Job) -> Proof {
+    let tools = tools(sim);
+    let plan = run::prepare(job, &tools, &mut Silent).unwrap();
+    run::offload(plan, job.terms, &tools, &mut Silent).unwrap()
+}
+
+fn copy(sim: &Sim, name: &str, to: &[&str]) -> Proof {
+    let proof = copy_with(sim, &job(name, to));
+    sim.reboot();
+    proof
+}
+
+/// Copies to both drives and is PROVEN.
+fn copied(frames: u64) -> Sim {
+    let sim = world(frames);
+    assert!(copy(&sim, "KITES", &["/a", "/b"]).verdict().is_proven());
+    sim
+}
+
+fn asked(sim: &Sim, change: impl FnOnce(&mut Ask)) -> Told {
+    let mut ask = Ask {
+        card: "/card".into(),
+        on: vec!["/a".into(), "/b".into()],
+        ledger: Ledger::default(),
+        copies_needed: 2,
+        separate: false,
+        reread: false,
+        by_content: false,
+    };
+    change(&mut ask);
+    prove(&ask, sim, &SimClock::on_day(3), &Progress::default()).unwrap()
+}
+
+fn is_proven(sim: &Sim) -> bool {
+    asked(sim, |_| {}).answer.verdict.is_proven()
+}
+
+/// Returns whether `verify` finds an offload as it was recorded.
+fn is_intact(sim: &Sim, root: &str) -> bool {
+    let page = unlade::report::page::page;
+    let clock = SimClock::on_day(3);
+    let found = verify(sim, &clock, root.into(), &Progress::default(), page).unwrap();
+    found.is_clean()
+}
+
+/// Changes what the manifest of an offload says, with a hash that fits.
+fn tamper(sim: &Sim, root: &str, change: impl FnOnce(&mut Manifest)) {
+    let records = format!("{root}/_unlade");
+    let path = format!("{records}/{MANIFEST}");
+    let bytes = sim.read_record(path.as_str().into(), 1 << 30).unwrap();
+    let mut manifest = Manifest::from_bytes(&bytes).unwrap();
+    change(&mut manifest);
+    let bytes = manifest.to_bytes().unwrap();
+    let line = checksums::line(unlade::digest::Digest::of(&bytes), MANIFEST).unwrap();
+    sim.put_file(&path, &bytes, at(90_000));
+    sim.put_file(
+        &format!("{records}/{MANIFEST_HASH}"),
+        line.as_bytes(),
+        at(90_000),
+    );
+}
+
+fn date_of(sim: &Sim, path: &str) -> Stamp {
+    sim.look(path.into()).unwrap().unwrap().modified
+}
+
+/// Writes other bytes with the size and the date that a file has.
+fn rewrite_unseen(sim: &Sim, path: &str, seed: u64) {
+    let date = date_of(sim, path);
+    sim.put_file(path, &content(5_000, seed), date);
+}
+
+/// Gives a file another date and leaves it as it is otherwise.
+fn touch(sim: &Sim, path: &str, later: i64) {
+    let then = date_of(sim, path);
+    let bytes = sim.read_record(path.into(), 1 << 30).unwrap();
+    let date = Stamp {
+        seconds: then.seconds + later,
+        ..then
+    };
+    sim.put_file(path, &bytes, date);
+}
+
+// ---- what a record doubts, and where two records disagree --------------------------------------
+
+/// A reader that flips a bit, found by the second read: the copies hold what the card does not.
+#[test]
+fn after_a_flipping_reader_the_question_says_no_as_the_copy_did() {
+    let sim = world(40);
+    sim.arm(Fault {
+        volume: "/card",
+        op: Op::CardRead,
+        call: 60,
+        kind: FaultKind::FlipBitOnRead,
+    });
+    let mut job = job("KITES", &["/a", "/b"]);
+    job.terms.level = Level::Reread;
+    let proof = copy_with(&sim, &job);
+    assert!(sim.fired() && !proof.verdict().is_proven());
+    sim.reboot();
+    let told = asked(&sim, |_| {});
+    assert!(!told.answer.verdict.is_proven(), "{told:?}");
+    assert!(
+        !asked(&sim, |ask| ask.reread = true)
+            .answer
+            .verdict
+            .is_proven()
+    );
+    // The same command again, and anew with only what is new: neither takes the file as it was.
+    job.terms.level = Level::ReadBack;
+    assert!(!copy_with(&sim, &job).verdict().is_proven());
+    sim.reboot();
+    job.name = Some("DAY2".to_owned());
+    job.only_new = true;
+    let proof = copy_with(&sim, &job);
+    assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
+    assert_eq!(proof.offloaded().files.len(), 40);
+    sim.reboot();
+    assert!(is_proven(&sim));
+}
+
+/// Whatever a manifest doubts is read from the card before it counts, and all of it where the manifest had
+/// more troubles than it lists.
+#[test]
+fn what_a_manifest_doubts_is_read_from_the_card() {
+    let doubt = |kind, path: Option<&str>| Problem {
+        path: path.map(str::to_owned),
+        ..Problem::new(kind, "no longer what an earlier run read")
+    };
+    let path = frame(7);
+    let kinds = [
+        ProblemKind::Mismatch,
+        ProblemKind::Unreadable,
+        ProblemKind::Vanished,
+        ProblemKind::ChangedOnCard,
+    ];
+    for kind in kinds {
+        for named in [true, false] {
+            if kind == ProblemKind::Vanished && !named {
+                continue;
+            }
+            let sim = copied(40);
+            rewrite_unseen(&sim, &format!("/card/{path}"), 77);
+            for drive in ["/a", "/b"] {
+                tamper(&sim, &format!("{drive}/KITES"), |m| {
+                    m.problems = vec![doubt(kind, named.then_some(path.as_str()))];
+                });
+            }
+            let told = asked(&sim, |_| {});
+            assert!(!told.answer.verdict.is_proven(), "{kind} {named}: {told:?}");
+            // The same command again reads it as well.
+            let again = copy(&sim, "KITES", &["/a", "/b"]);
+            assert!(!again.verdict().is_proven(), "{kind} {named}");
+            // Undoubted and as it was, it counts again once it was read.
+            let sim = copied(40);
+            for drive in ["/a", "/b"] {
+                tamper(&sim, &format!("{drive}/KITES"), |m| {
+                    m.problems = vec![doubt(kind, named.then_some(path.as_str()))];
+                });
+            }
+            assert!(is_proven(&sim), "{kind} {named}");
+        }
+    }
+}
+
+/// Two copies that hold different bytes under one name, size and date are not two copies of anything.
+#[test]
+fn two_copies_that_disagree_are_not_two() {
+    let sim = world(40);
+    assert!(copy(&sim, "KITES", &["/a"]).verdict().is_proven());
+    rewrite_unseen(&sim, &format!("/card/{}", frame(7)), 77);
+    assert!(copy(&sim, "KITES", &["/b"]).verdict().is_proven());
+    let told = asked(&sim, |_| {});
+    assert!(!told.answer.verdict.is_proven(), "{told:?}");
+    assert_eq!(
+        told.answer.verdict.copies(),
+        1,
+        "the later one is the card's"
+    );
+}
+
+// ---- a card that looks the same ---------------------------------------------------------------
+
+/// Frames of one size, deleted and shot again by a timer one hour later under the same names.
+#[test]
+fn a_shift_of_all_dates_is_not_believed_unread() {
+    let sim = copied(20);
+    shoot(&sim, 20, 9_000, HOUR);
+    let told = asked(&sim, |_| {});
+    assert!(!told.answer.verdict.is_proven(), "{told:?}");
+    // A change of zone is one: the same files, one hour later.
+    let sim = copied(20);
+    shoot(&sim, 20, 1_000, HOUR);
+    assert!(is_proven(&sim));
+}
+
+/// A card without identity: another one at its place, with the same names, sizes and dates.
+#[test]
+fn a_card_without_identity_is_not_believed_unread() {
+    let sim = world(20);
+    sim.hide_identity("/card");
+    assert!(copy(&sim, "KITES", &["/a", "/b"]).verdict().is_proven());
+    assert!(is_proven(&sim));
+    shoot(&sim, 20, 9_000, 0);
+    let told = asked(&sim, |_| {});
+    assert!(!told.answer.verdict.is_proven(), "{told:?}");
+    let again = copy(&sim, "KITES", &["/a", "/b"]);
+    assert!(!again.verdict().is_proven(), "{:?}", again.problems());
+}
+
+/// A card of an identity that others have too, or a clock that stands still.
+#[test]
+fn equal_looks_are_sampled_also_where_the_card_is_known() {
+    let sim = copied(200);
+    shoot(&sim, 200, 9_000, 0);
+    assert!(!is_proven(&sim));
+    let again = copy(&sim, "KITES", &["/a", "/b"]);
+    assert!(!again.verdict().is_proven(), "{:?}", again.problems());
+}
+
+// ---- dates ------------------------------------------------------------------------------------
+
+/// Dates that were touched, on the card or on a drive: `copy`, `prove` and `verify` say the same.
+#[test]
+fn touched_dates_are_no_change_for_any_command() {
+    for touched in ["/card", "/a/KITES", "/b/KITES"] {
+        let sim = copied(40);
+        touch(&sim, &format!("{touched}/{}", frame(3)), 86_407);
+        assert!(is_proven(&sim), "{touched}");
+        let again = copy(&sim, "KITES", &["/a", "/b"]);
+        assert!(
+            again.verdict().is_proven(),
+            "{touched}: {:?}",
+            again.problems()
+        );
+        assert!(is_proven(&sim), "{touched}, copied again");
+        for drive in ["/a", "/b"] {
+            assert!(is_intact(&sim, &format!("{drive}/KITES")), "{touched}");
+        }
+        // The same with other bytes is a change for all of them.
+        let at = format!("{touched}/{}", frame(5));
+        rewrite_unseen(&sim, &at, 55);
+        touch(&sim, &at, 86_407);
+        assert!(!is_proven(&sim), "{touched}");
+        let again = copy(&sim, "KITES", &["/a", "/b"]);
+        assert!(!again.verdict().is_proven(), "{touched}");
+    }
+}
+
+/// A drive whose dates all moved by an hour, as FAT's do, and whose files are others as well.
+#[test]
+fn a_shift_of_all_dates_of_a_drive_is_not_believed_unread() {
+    let shifted = |change: bool| {
+        let sim = copied(20);
+        for n in 0..20 {
+            let path = format!("/b/KITES/{}", frame(n));
+            if change {
+                rewrite_unseen(&sim, &path, 400 + n);
+            }
+            touch(&sim, &path, HOUR);
+        }
+        sim
+    };
+    assert!(is_proven(&shifted(false)));
+    assert!(!is_proven(&shifted(true)));
+    let only_new = |sim: &Sim| {
+        let mut job = job("DAY2", &["/a", "/b"]);
+        job.only_new = true;
+        let plan = run::prepare(&job, &tools(sim), &mut Silent).unwrap();
+        plan.to_read().0
+    };
+    assert_eq!(only_new(&shifted(false)), 0);
+    assert_eq!(only_new(&shifted(true)), 20);
+}
