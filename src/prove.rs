@@ -482,10 +482,20 @@ fn read_what_is_asked(
             let Some(found) = offloads.get_mut(index) else {
                 continue;
             };
+            let root = Utf8Path::new(&found.root);
             let Ok(manifest) = &found.manifest else {
                 continue;
             };
-            let tree = manifest.offload.layout.payload(Utf8Path::new(&found.root));
+            let tree = manifest.offload.layout.payload(root);
+            // Another drive in its place has nothing that counts: then none of it could be read.
+            let facts = disk.facts(root).ok().filter(|f| f.device == found.device);
+            let held = facts.and_then(|facts| disk.anchor(root, &facts).ok());
+            if held.is_none() {
+                found
+                    .read
+                    .extend(paths.into_iter().map(|path| (path, None)));
+                continue;
+            }
             let standing = &found.standing;
             let bytes = |path: &str| standing.get(path).map(|s| s.bytes);
             read_files(disk, &tree, paths, bytes, progress, &mut found.read);

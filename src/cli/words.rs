@@ -498,9 +498,10 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     if proof.terms().level == Level::Reread && proof.reread_equal() {
         lines.push("Reread   The card was read again and is equal.".to_owned());
     }
-    for problem in proof.problems().iter().filter(|p| !p.blocking) {
+    let given = given(proof);
+    for p in proof.problems().iter().filter(|p| !p.blocking) {
         lines.extend(wrap(
-            &format!("{}.", shown(&problem.detail).trim_end_matches('.')),
+            &format!("{}.", problem(p, &given).trim_end_matches('.')),
             out.width,
             "Note     ",
             "         ",
@@ -794,17 +795,18 @@ pub(crate) fn copies_line(copies: usize, needed: usize, is_stated: bool) -> Stri
     )
 }
 
+/// Returns the destinations as they were given.
+fn given(proof: &Proof) -> Vec<String> {
+    let destinations = proof.plan().destinations.iter();
+    destinations.map(|d| d.given.to_string()).collect()
+}
+
 /// Returns why it is not proven: the first troubles in full, the rest counted.
 fn reasons(proof: &Proof, out: Out) -> Vec<String> {
     if proof.verdict().is_proven() {
         return Vec::new();
     }
-    let given: Vec<String> = proof
-        .plan()
-        .destinations
-        .iter()
-        .map(|d| d.given.to_string())
-        .collect();
+    let given = given(proof);
     let mut texts = Vec::new();
     if proof.offloaded().interrupted {
         texts.push("the job was interrupted".to_owned());

@@ -37,6 +37,19 @@ const NAMED: usize = 3;
 /// Files of at most so many bytes are often alike: a camera's own index and settings files.
 const IDENTICAL_BYTES: u64 = 4_096;
 
+/// Troubles of one drive that say nothing of the card.
+const OF_A_DRIVE: [ProblemKind; 9] = [
+    ProblemKind::WriteFailed,
+    ProblemKind::NoRoom,
+    ProblemKind::Vanished,
+    ProblemKind::Missing,
+    ProblemKind::Changed,
+    ProblemKind::NotReadBack,
+    ProblemKind::Mismatch,
+    ProblemKind::NameNotStorable,
+    ProblemKind::TooLargeForFilesystem,
+];
+
 /// What the person asked to be proven.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Terms {
@@ -172,34 +185,19 @@ impl Proof {
                 )
             })
             .collect();
-        let (copies, same) = count_copies(&plan, &tallies, terms.separate);
         problems.extend(incomplete_problems(
             &plan, &offloaded, &tallies, &in_place, listed,
         ));
-        problems.extend(copy_problems(copies, same, terms));
         if terms.level == Level::Written {
             let why = "nothing was read back (--proof written)";
             problems.push(Problem::new(ProblemKind::NotReadBack, why));
         }
-        let mut reasons = reasons(&problems, offloaded.interrupted);
-        let all_read = offloaded.files.iter().all(|f| f.blake3.is_some());
-        let holds = all_read
-            && offloaded.files.len() == plan.jobs.len()
-            && len64(plan.jobs.len()) == listed.0
-            && copies >= terms.copies_needed
-            && terms.level != Level::Written
-            && (terms.level != Level::Reread || closing.reread_equal)
-            && !offloaded.interrupted;
-        if !holds && reasons.is_empty() {
-            reasons.push("the counts of files listed, read and copied do not agree".to_owned());
-        }
-        let proven = holds && reasons.is_empty();
         Self {
             notes: notes(&plan, &offloaded, closing.reread_equal),
             verdict: Verdict {
-                proven,
-                copies,
-                reasons,
+                proven: false,
+                copies: 0,
+                reasons: Vec::new(),
             },
             reread_equal: closing.reread_equal,
             signed_by: None,
@@ -211,6 +209,50 @@ impl Proof {
             listed,
             problems,
         }
+        .weighed()
+    }
+
+    /// Counts the complete copies and gives the verdict.
+    fn weighed(mut self) -> Self {
+        let terms = self.terms;
+        let (copies, same) = count_copies(&self.plan, &self.tallies, terms.separate);
+        self.problems
+            .retain(|p| p.kind != ProblemKind::TooFewCopies && p.kind != ProblemKind::SameDevice);
+        self.problems.extend(copy_problems(copies, same, terms));
+        if copies >= terms.copies_needed {
+            self.spare();
+        }
+        let mut reasons = reasons(&self.problems, self.offloaded.interrupted);
+        let all_read = self.offloaded.files.iter().all(|f| f.blake3.is_some());
+        let holds = all_read
+            && self.offloaded.files.len() == self.plan.jobs.len()
+            && len64(self.plan.jobs.len()) == self.listed.0
+            && copies >= terms.copies_needed
+            && terms.level != Level::Written
+            && (terms.level != Level::Reread || self.reread_equal)
+            && !self.offloaded.interrupted;
+        if !holds && reasons.is_empty() {
+            reasons.push("the counts of files listed, read and copied do not agree".to_owned());
+        }
+        self.verdict = Verdict {
+            proven: holds && reasons.is_empty(),
+            copies,
+            reasons,
+        };
+        self
+    }
+
+    /// Where the other drives hold as many copies as are needed, what went wrong on one is told and keeps
+    /// nothing from being PROVEN, as it would not when the question is put later. What says something
+    /// of the card as well goes on to count.
+    fn spare(&mut self) {
+        let tallies = &self.tallies;
+        let is_spare = |d: usize| tallies.get(d).is_some_and(|t| !t.is_complete);
+        for problem in &mut self.problems {
+            if problem.destination.is_some_and(is_spare) && OF_A_DRIVE.contains(&problem.kind) {
+                problem.blocking = false;
+            }
+        }
     }
 
     /// Takes a destination out after the records could not be stored on it, and weighs again.
@@ -220,18 +262,7 @@ impl Proof {
         if let Some(tally) = self.tallies.get_mut(destination) {
             tally.is_complete = false;
         }
-        let (copies, same) = count_copies(&self.plan, &self.tallies, self.terms.separate);
-        self.problems
-            .retain(|p| p.kind != ProblemKind::TooFewCopies && p.kind != ProblemKind::SameDevice);
-        self.problems
-            .extend(copy_problems(copies, same, self.terms));
-        let reasons = reasons(&self.problems, self.offloaded.interrupted);
-        self.verdict = Verdict {
-            proven: false,
-            copies,
-            reasons,
-        };
-        self
+        self.weighed()
     }
 
     /// Says what became of the signature, now that it is known which manifest stands there.

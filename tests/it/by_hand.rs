@@ -3,7 +3,7 @@
 
 use crate::support::image::Image;
 use crate::support::program::{
-    Card, Work, bytes_of, flip, manifest, move_to, put, remove, skip, whole_tree,
+    Card, Work, bytes_of, flip, manifest, move_to, names_in, put, remove, skip, whole_tree,
 };
 use std::path::Path;
 use std::process::Command;
@@ -271,4 +271,29 @@ fn an_empty_folder_where_drives_are_mounted_is_refused() {
     ran.exits(3).says("no drive is");
     assert_eq!(left, 0);
     assert!(!work.path("a/K").exists());
+}
+
+/// Records that cannot be read are told. Nothing is copied a second time beside them unasked.
+#[test]
+fn a_damaged_manifest_is_told_and_nothing_is_copied_beside_it() {
+    let work = Work::with_card("damaged-unnamed");
+    let copy = "copy card --to a --to b --copies 1";
+    work.run(copy).exits(0);
+    let names = names_in(&work.path("a"));
+    let name = names.first().unwrap();
+    let manifest = work.path("b").join(name).join("_unlade/manifest.json");
+    flip(&manifest, 900);
+    work.run(copy)
+        .exits(3)
+        .says("the manifest is damaged")
+        .says("another name with --name");
+    assert_eq!(names_in(&work.path("a")), names);
+    assert_eq!(names_in(&work.path("b")), names);
+    work.run(&format!("{copy} --name AGAIN")).exits(0);
+    // One of another card is none of this one's business.
+    flip(&manifest, 900);
+    Card::new(&work.path("second/card")).file("DCIM/OTHER.JPG", 5_000, 3);
+    work.run("copy second/card --to a --to b --copies 1")
+        .exits(0);
+    assert!(work.path(&format!("a/{name}-2")).is_dir());
 }

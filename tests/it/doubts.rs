@@ -377,3 +377,64 @@ fn a_shift_of_all_dates_of_a_drive_is_not_believed_unread() {
     assert_eq!(only_new(&shifted(false)), 0);
     assert_eq!(only_new(&shifted(true)), 20);
 }
+
+// ---- a drive more than is needed ----------------------------------------------------------------
+
+/// One drive is enough, and the other one fails: `copy` and `prove` say the same, and which one failed is told.
+#[test]
+fn a_drive_more_than_is_needed_may_fail() {
+    for kind in [FaultKind::Errno(5), FaultKind::Full, FaultKind::Vanished] {
+        let sim = world(10);
+        sim.arm(Fault {
+            volume: "/b",
+            op: Op::WriteChunk,
+            call: 3,
+            kind,
+        });
+        let mut job = job("KITES", &["/a", "/b"]);
+        job.terms.copies_needed = 1;
+        let proof = copy_with(&sim, &job);
+        assert!(sim.fired());
+        assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
+        assert_eq!(proof.verdict().copies(), 1);
+        let told = proof.problems().iter();
+        let told: Vec<_> = told.filter(|p| p.destination == Some(1)).collect();
+        assert!(
+            !told.is_empty() && told.iter().all(|p| !p.blocking),
+            "{told:?}"
+        );
+        sim.reboot();
+        let one = |sim: &Sim, on: &str| {
+            let told = asked(sim, |ask| {
+                ask.copies_needed = 1;
+                ask.on = vec![on.into()];
+            });
+            told.answer.verdict.is_proven()
+        };
+        assert!(one(&sim, "/a") && !one(&sim, "/b"), "{kind:?}");
+        // Both needed: neither says PROVEN.
+        job.terms.copies_needed = 2;
+        job.name = Some("TWICE".to_owned());
+        sim.arm(Fault {
+            volume: "/b",
+            op: Op::WriteChunk,
+            call: 3,
+            kind,
+        });
+        assert!(!copy_with(&sim, &job).verdict().is_proven());
+        sim.reboot();
+        assert!(!is_proven(&sim));
+    }
+}
+
+/// What is wrong on a drive too many can be about the card: then it counts.
+#[test]
+fn a_copy_that_differs_from_the_card_counts_whatever_is_needed() {
+    let sim = copied(40);
+    rewrite_unseen(&sim, &format!("/card/{}", frame(7)), 77);
+    touch(&sim, &format!("/b/KITES/{}", frame(7)), 86_407);
+    let mut job = job("KITES", &["/a", "/b"]);
+    job.terms.copies_needed = 1;
+    let proof = copy_with(&sim, &job);
+    assert!(!proof.verdict().is_proven(), "{:?}", proof.problems());
+}

@@ -629,6 +629,10 @@ fn expectations(sim: &Sim, before: &Before, case: &Case, end: &End) -> Vec<Strin
         || matches!(kind, FaultKind::Slow | FaultKind::ShortRead)
         || (op == Op::CardRead && kind == FaultKind::FlipBitOnRead)
         || (matches!(op, Op::CardRead | Op::OpenCard) && kind == FaultKind::Errno(EIO))
+        // Where a sample cannot be read, or differs, nothing is kept unread: all of it is compared.
+        || (on_card
+            && matches!(op, Op::OpenReadBack | Op::ReadBackRead)
+            && matches!(kind, FaultKind::FlipBitOnRead | FaultKind::Errno(EIO)))
         // The looks before each file; one that fails is followed by a full look.
         || (on_card && op == Op::Look && kind == FaultKind::Errno(EIO) && call > 1);
     if harmless != is_proven(end) {

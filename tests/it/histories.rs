@@ -15,7 +15,8 @@
 //! In every fourth history all offloads are bags. The model knows the card's paths only; `files_on` shows
 //! it a bag as it would lie in the plain layout, its tag files among the records.
 //!
-//! Not among the steps: dates that all move by whole hours (`only_new.rs` and `prove.rs` have them).
+//! Dates lie as well: all of a card or of a drive move by whole hours, with or without the bytes, and single
+//! ones are touched. No limit excuses those: the bytes have to be read.
 
 use crate::support::bag;
 use crate::support::program::tell;
@@ -437,7 +438,7 @@ impl History {
         for _ in 0..steps {
             self.day += 1;
             self.count.steps += 1;
-            match self.chance.below(24) {
+            match self.chance.below(27) {
                 0..=2 => self.shoot(),
                 3 => self.delete_on_card(),
                 4..=5 => self.rewrite_on_card(),
@@ -451,6 +452,10 @@ impl History {
                 20 if self.chance.coin() => self.swap_drive(),
                 21 => self.put_by_hand(),
                 22 => self.verify_one(),
+                23 if self.chance.coin() => self.shift_on_card(),
+                23 => self.touch_on_card(),
+                24 if self.chance.coin() => self.shift_on_drive(),
+                24 => self.touch_on_drive(),
                 _ => self.prove_one(),
             }
             if !self.wrong.is_empty() {
@@ -588,6 +593,37 @@ impl History {
         self.put_on_card(&path, bytes, stamp);
     }
 
+    /// The card keeps local time, and the computer is in another zone; or a timer shot some or all of it
+    /// again, to the second one or two hours later.
+    fn shift_on_card(&mut self) {
+        let (later, anew) = (3_600 * self.pick(&[1, 2]).unwrap(), self.chance.coin());
+        self.log.push(format!(
+            "all dates on the card are {later} s later, other bytes: {anew}"
+        ));
+        for (path, (bytes, stamp)) in self.card().files.clone() {
+            let bytes = if anew && self.chance.coin() {
+                self.chance.bytes(bytes.len())
+            } else {
+                bytes
+            };
+            let seconds = stamp.seconds + later;
+            self.put_on_card(&path, bytes, Stamp { seconds, ..stamp });
+        }
+        self.hidden_changed |= self.hides_cards;
+    }
+
+    fn touch_on_card(&mut self) {
+        let Some(path) = self.any_on_card() else {
+            return;
+        };
+        let (bytes, stamp) = self.card().files[&path].clone();
+        let seconds = stamp.seconds + self.pick(&[1, 61, 3_600, 86_407]).unwrap();
+        self.log
+            .push(format!("{path} on the card gets another date, {seconds}"));
+        self.put_on_card(&path, bytes, Stamp { seconds, ..stamp });
+        self.hidden_changed |= self.hides_cards;
+    }
+
     fn swap_card(&mut self) {
         let others: Vec<usize> = (0..self.cards.len()).filter(|c| *c != self.slot).collect();
         match self.pick(&others) {
@@ -723,6 +759,47 @@ impl History {
         if same_size && later <= 2 {
             self.note_silent(place, device, &path, was);
         }
+    }
+
+    fn touch_on_drive(&mut self) {
+        let Some((place, _, path)) = self.any_copy() else {
+            return;
+        };
+        let later = self.pick(&[61, 3_600, 86_407]).unwrap();
+        self.log
+            .push(format!("{place}/{path} gets another date, {later} s later"));
+        let bytes = self.files_on(place, Image::Visible)[&path].clone();
+        self.put_later(place, &path, &bytes, later);
+    }
+
+    /// A drive that keeps local time, and a person who put other files of the same sizes there or did not.
+    fn shift_on_drive(&mut self) {
+        let Some((place, _, path)) = self.any_copy() else {
+            return;
+        };
+        let (later, anew) = (3_600 * self.pick(&[1, 2]).unwrap(), self.chance.coin());
+        let (root, _) = inside(&path);
+        self.log.push(format!(
+            "all dates in {place}/{root} are {later} s later, other bytes: {anew}"
+        ));
+        for (path, bytes) in self.files_on(place, Image::Visible) {
+            if inside(&path).0 != root || is_record(&path) || is_passing(&path) {
+                continue;
+            }
+            let bytes = if anew && self.one_in(3) {
+                self.chance.bytes(bytes.len())
+            } else {
+                bytes
+            };
+            self.put_later(place, &path, &bytes, later);
+        }
+    }
+
+    fn put_later(&self, place: &str, path: &str, bytes: &[u8], later: i64) {
+        let at = self.at(place, path);
+        let date = self.date_of(&at);
+        let seconds = date.seconds + later;
+        self.sim.put_file(&at, bytes, Stamp { seconds, ..date });
     }
 
     fn delete_on_drive(&mut self) {
@@ -1825,9 +1902,7 @@ impl History {
                 reread: false,
                 by_content: false,
             };
-            // A copy that carries another date than the card's was read by `copy`; `prove` asks for
-            // `--reread`.
-            if !self.prove(&ask) && !self.dates_differ(&end) {
+            if !self.prove(&ask) {
                 self.wrong
                     .push("copy says PROVEN, prove does not".to_owned());
             }
@@ -1848,19 +1923,6 @@ impl History {
                 blocking.len()
             ));
         }
-    }
-
-    fn dates_differ(&self, end: &End) -> bool {
-        let End::Done(proof) = end else { return false };
-        let mut files = self.card().files.iter();
-        files.any(|(path, (_, stamp))| {
-            let drives = proof.plan().destinations.iter().enumerate();
-            let mut copies = drives.map(|(d, to)| {
-                let copy = format!("{}/{path}", offload_of(proof, d, path));
-                self.at(to.given.as_str(), &copy)
-            });
-            copies.any(|copy| self.date_of(&copy) != *stamp)
-        })
     }
 
     /// A card without identity is known by its files. Where a run put a file in its place and ended

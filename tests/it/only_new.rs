@@ -3,8 +3,8 @@
 //! simulated disk where something has to happen between plan and verdict.
 
 use crate::support::program::{
-    Card, Work, bytes_of, content, flip, manifest, move_to, put, remove, store_manifest, tree,
-    whole_tree,
+    Card, Work, bytes_of, content, flip, manifest, move_to, names_in, put, remove, store_manifest,
+    tree, whole_tree,
 };
 use crate::support::sim::{Sim, SimClock};
 use serde_json::{Value, json};
@@ -71,6 +71,14 @@ fn shoot(work: &Work, path: &str, seed: u64) {
     drop(Card::new(&work.path("card")).file(path, 50_000, seed));
     let later = date(&work.path("card").join(path)) + Duration::from_secs(86_461 + seed);
     set_date(&work.path("card").join(path), later);
+}
+
+/// So many more files that `RAW` is none of those that are read as a sample.
+fn many(work: &Work) {
+    for n in 0..150 {
+        let path = format!("DCIM/100KITES/KITE1{n:03}.JPG");
+        drop(Card::new(&work.path("card")).file(path, 9_000, 600 + n));
+    }
 }
 
 /// A card that was copied to `a` and `b` as `KITES`, with one new shot since.
@@ -318,6 +326,35 @@ fn a_card_without_anything_new_makes_no_offload() {
     work.run(AGAIN).exits(0);
     assert!(work.path("a/DAY2/DCIM/102KITES").is_dir());
     work.run("verify a/DAY2 b/DAY2").exits(0);
+}
+
+/// A camera's database is another file after every shot: with a name that nobody gave, a second run on one
+/// day goes into an offload of its own.
+#[test]
+fn a_second_time_on_one_day_goes_beside_the_first() {
+    let work = Work::with_card("only-new-twice");
+    let shoot_and_note = |n: u64| {
+        shoot(&work, &format!("DCIM/101KITES/KITE10{n:02}.JPG"), 90 + n);
+        shoot(&work, "MISC/CAMERA.DB", 190 + n);
+    };
+    let run = "copy card --to a --to b --copies 1 --only-new";
+    shoot_and_note(0);
+    work.run(run).exits(0);
+    let first = names_in(&work.path("a")).remove(0);
+    let then = whole_tree(&work.path("a").join(&first));
+    for n in [2, 3] {
+        shoot_and_note(n);
+        work.run(run)
+            .exits(0)
+            .says("2 files to copy")
+            .says("PROVEN");
+        let next = work.path(&format!("b/{first}-{n}"));
+        assert!(next.join("MISC/CAMERA.DB").is_file());
+        work.run(run).exits(0);
+        assert_eq!(names_in(&work.path("a")).len(), usize::try_from(n).unwrap());
+    }
+    assert_eq!(whole_tree(&work.path("a").join(&first)), then);
+    work.run("prove card --on a --copies 1").exits(1);
 }
 
 /// Walkthrough of a card on its second day: 1,200 files, then 1,930, three deleted, one rewritten
@@ -621,10 +658,7 @@ fn a_second_read_of_the_card_is_compared_with_the_earlier_offload() {
         .exits(0)
         .says("read from the card again and equal");
     let work = Work::with_card("only-new-reread-2");
-    for n in 1..=30 {
-        let path = format!("DCIM/100KITES/KITE01{n:02}.JPG");
-        drop(Card::new(&work.path("card")).file(path, 9_000, 600 + n));
-    }
+    many(&work);
     work.offload();
     shoot(&work, NEW, 90);
     // One of those that are not read as a sample.
@@ -632,7 +666,7 @@ fn a_second_read_of_the_card_is_compared_with_the_earlier_offload() {
     // The limit of path, size and date, which the verdict names.
     work.run(&AGAIN.replace("copy", "plan"))
         .exits(0)
-        .says("37 files, 3.7 MB left in `KITES`")
+        .says("157 files, 4.7 MB left in `KITES`")
         .says("path, size and date are the same, content not read again");
     let ran = work.run(&format!("{AGAIN} --proof reread"));
     ran.exits(1)
@@ -645,7 +679,7 @@ fn a_second_read_of_the_card_is_compared_with_the_earlier_offload() {
     // From now on no offload is ground enough to leave that file.
     work.run(&AGAIN.replace("DAY2", "DAY3")).exits(0);
     let left = elsewhere(&work.path("a/DAY3"));
-    assert_eq!(left.len(), 37, "{left:?}");
+    assert_eq!(left.len(), 157, "{left:?}");
     assert!(!left.iter().any(|(path, _)| path == RAW), "{left:?}");
     assert_eq!(
         bytes_of(&work.path("a/DAY3").join(RAW)),
@@ -765,6 +799,7 @@ fn shifted_dates_recopy_nothing_and_hide_nothing() {
 #[test]
 fn a_file_rewritten_unseen_is_never_taken_for_read() {
     let work = Work::with_card("unseen");
+    many(&work);
     work.offload();
     rewrite_unseen(&work.path("card").join(RAW));
     let held = bytes_of(&work.path("a/KITES").join(RAW));

@@ -4,7 +4,7 @@
 
 use crate::support::mount::{Mount, Options, skip};
 use crate::support::program::{
-    Card, Work, bytes_of, flip, manifest, move_to, put, remove, whole_tree,
+    Card, Work, bytes_of, finish, flip, manifest, move_to, put, remove, whole_tree,
 };
 use std::path::Path;
 use std::time::Duration;
@@ -235,6 +235,73 @@ fn a_folder_that_holds_nothing_of_this_card_is_named() {
         .exits(0)
         .is_silent_of("no offload")
         .is_silent_of("not of this card");
+}
+
+/// `--on` is where one stands, too.
+#[test]
+fn the_question_can_be_put_inside_an_offload() {
+    let work = copied("inside");
+    for (folder, on) in [("a/KITES", "."), ("a/KITES/DCIM", ".."), ("a", "./KITES/.")] {
+        let mut inside = work.command();
+        inside.current_dir(work.path(folder));
+        let card = work.path("card");
+        inside.args(["prove", card.to_str().unwrap(), "--on", on, "--copies", "1"]);
+        finish(&mut inside)
+            .exits(0)
+            .says("7 of 7 files on the card");
+    }
+}
+
+#[test]
+fn what_is_not_named_is_counted() {
+    let work = copied("counted");
+    for n in 0..734 {
+        let path = format!("DCIM/102KITES/KITE{n:04}.JPG");
+        drop(Card::new(&work.path("card")).file(path, 20, n));
+    }
+    let ran = work.run(PROVE);
+    ran.exits(1).says("and 722 more files");
+    assert_eq!(ran.out.matches("Reason ").count(), 12, "{ran}");
+}
+
+/// Drives in a drawer are not each a reason.
+#[test]
+fn copies_that_are_away_are_one_reason() {
+    let work = Work::with_card("away");
+    for drive in ["c", "d", "e", "f"] {
+        work.folder(drive);
+        work.run(&format!("copy card --to {drive} --name KITES --copies 1"))
+            .exits(0);
+    }
+    for drive in ["d", "e", "f"] {
+        move_to(&work.path(drive), &work.path(&format!("{drive}-away")));
+    }
+    let ran = work.run("prove card");
+    ran.exits(1)
+        .says("the same goes for 2 more copies that it knows")
+        .says("(too-few-copies)");
+    assert_eq!(ran.out.matches("Reason ").count(), 2, "{ran}");
+    work.run("prove card --copies 1")
+        .exits(0)
+        .says("the same goes for 2 more copies");
+}
+
+/// What the person said when the copies were made is in the manifest, for these two copies and no others.
+#[test]
+fn that_drives_are_separate_is_said_once() {
+    let Some((_a, _b, work)) = on_two_mounts("said-once") else {
+        return;
+    };
+    work.run("prove card --on a --on b")
+        .exits(0)
+        .says("2 complete copies");
+    for drive in ["a", "b"] {
+        let copy = format!("copy card --to {drive} --name ALONE --copies 1 --separate");
+        work.run(&copy).exits(0);
+    }
+    work.run("prove card --on a/ALONE --on b/ALONE").exits(1);
+    work.run("prove card --on a/ALONE --on b/ALONE --separate")
+        .exits(0);
 }
 
 #[test]

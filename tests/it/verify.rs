@@ -109,6 +109,36 @@ fn litter_that_came_later_is_reported_apart_and_no_fault() {
         .says("Litter 222 entries");
 }
 
+/// Names from memory: Windows, the desktops of Linux, network storage.
+#[test]
+fn what_computers_put_into_an_offload_later_is_litter() {
+    let work = Work::with_card("later-litter");
+    drop(Card::new(&work.path("card")).file("DCIM/desktop.ini", 90, 7));
+    let offload = work.offload();
+    for path in [
+        "Thumbs.db",
+        "DCIM/100KITES/Thumbs.db",
+        "DCIM/100KITES/desktop.ini",
+        ".Trash-1000/files/old.txt",
+        "DCIM/@eaDir/KITE0001.JPG/thumb.jpg",
+    ] {
+        let path = offload.join(path);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        put(&path, b"computer");
+    }
+    work.run("verify a/KITES")
+        .exits(0)
+        .says("UNCHANGED")
+        .says("Litter");
+    // The card's own is a file like any other.
+    put(&offload.join("DCIM/desktop.ini"), b"other");
+    put(&offload.join("DCIM/@eaDir.JPG"), b"new");
+    work.run("verify a/KITES")
+        .exits(1)
+        .says("changed `DCIM/desktop.ini`")
+        .says("0 missing, 1 changed, 1 extra");
+}
+
 /// A name that is not text can look like one that is known once it is shown.
 #[test]
 fn a_stranger_whose_name_looks_known_is_a_stranger() {
