@@ -299,13 +299,13 @@ fn reasons(told: &Told, out: Out) -> Vec<String> {
     let others = len64(rest().filter(|r| r.files == 0).count());
     let mut more = Vec::new();
     if files > 0 {
-        more.push(counted(files, "file"));
+        more.push(counted(files, "more file"));
     }
     if others > 0 {
-        more.push(counted(others, "other reason"));
+        more.push(counted(others, "more reason"));
     }
     if !more.is_empty() {
-        lines.push(format!("         and {} more", more.join(" and ")));
+        lines.push(format!("         and {}", more.join(" and ")));
     }
     lines
 }

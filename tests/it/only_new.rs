@@ -335,7 +335,7 @@ fn a_second_time_on_one_day_goes_beside_the_first() {
     let work = Work::with_card("only-new-twice");
     let shoot_and_note = |n: u64| {
         shoot(&work, &format!("DCIM/101KITES/KITE10{n:02}.JPG"), 90 + n);
-        shoot(&work, "MISC/CAMERA.DB", 190 + n);
+        shoot(&work, "MISC/CAMERA.DB", 1_000 * (1 + n));
     };
     let run = "copy card --to a --to b --copies 1 --only-new";
     shoot_and_note(0);
