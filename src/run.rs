@@ -424,12 +424,7 @@ fn name_and_candidates(
 
 /// The names that an offload of this card may have today, the first for a new one: that of the kit, that of the
 /// label, and what the ledger says of an earlier run, in which the card may have had another name.
-fn names(
-    job: &Job,
-    today: &str,
-    card: &CardFacts,
-    listing: &Listing,
-) -> Vec<String> {
+fn names(job: &Job, today: &str, card: &CardFacts, listing: &Listing) -> Vec<String> {
     let of_kit = job.known.card.as_deref().map(fit_for_name);
     let labels = of_kit.iter().chain([&card.label]);
     let mut names: Vec<String> = labels.map(|label| format!("{today}-{label}")).collect();

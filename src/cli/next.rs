@@ -1,5 +1,5 @@
-//! Owns what to do next after a copy that is not PROVEN: one step for each kind of trouble that is in
-//! the way, the most telling first, each naming the drives and files that it is about. Text from data
+//! Owns what to do next after a copy that is not PROVEN, or is so without one of its drives: one step for
+//! each kind of trouble, the most telling first, each naming the drives and files that it is about. Text from data
 //! only.
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -77,7 +77,8 @@ pub(crate) fn steps(proof: &Proof) -> Vec<String> {
 fn topics(proof: &Proof) -> BTreeMap<Topic, About<'_>> {
     let odd = odd_entries(proof);
     let mut topics: BTreeMap<Topic, About<'_>> = BTreeMap::new();
-    for problem in proof.problems().iter().filter(|p| p.blocking) {
+    let blocking = proof.problems().iter().filter(|p| p.blocking);
+    for problem in blocking.chain(proof.spared()) {
         let Some(topic) = topic(proof, problem, &odd) else {
             continue;
         };

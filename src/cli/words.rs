@@ -512,11 +512,13 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     }
     lines.extend(reasons(proof, out));
     lines.extend(shoot.iter().cloned());
-    let steps = if proven {
-        vec![next_when_proven(proof)]
-    } else {
-        next::steps(proof)
-    };
+    let mut steps = Vec::new();
+    if proven {
+        steps.push(next_when_proven(proof));
+    }
+    if !proven || proof.spared().next().is_some() {
+        steps.extend(next::steps(proof));
+    }
     for step in steps {
         lines.extend(wrap(&step, out.width, "Next     ", "         "));
     }

@@ -644,11 +644,8 @@ pub fn plan(
     let shape = Shape::of(wish, candidates);
     let mut destinations = Vec::new();
     let mut works = Vec::new();
-    let leaving = if wish.only_new {
-        leave(&listing, &card, candidates)
-    } else {
-        Leaving::default()
-    };
+    let leaving = wish.only_new.then(|| leave(&listing, &card, candidates));
+    let leaving = leaving.unwrap_or_default();
     for (index, candidate) in candidates.iter().enumerate() {
         let facts = match &candidate.facts {
             Ok(facts) => facts,
@@ -675,11 +672,7 @@ pub fn plan(
     }
     let mut notes = notes(&listing, &destinations, wish);
     notes.extend(leaving.notes.iter().cloned());
-    notes.extend(
-        candidates
-            .iter()
-            .filter_map(|c| unlike_note(c, &card.facts)),
-    );
+    notes.extend(unlike_notes(candidates, &card.facts));
     let jobs = join_work(&listing, works);
     let destinations = counted_in(destinations, &jobs, candidates);
     let only_new = wish
@@ -1550,13 +1543,18 @@ pub fn sample_note<'a>(
 }
 
 /// Says so when nothing of an earlier run is kept because a sample of the card bears it out no longer.
-fn unlike_note(candidate: &Candidate, card: &FolderFacts) -> Option<String> {
-    let records = candidate.standing.records.as_ref()?;
-    let is_unlike = candidate.sampled.is_none() && records.is_of_card(card);
-    is_unlike.then(|| {
+fn unlike_notes(candidates: &[Candidate], card: &FolderFacts) -> impl Iterator<Item = String> {
+    let is_of_card = |c: &Candidate| {
+        let records = c.standing.records.as_ref();
+        records.is_some_and(|r| r.is_of_card(card))
+    };
+    let unlike = candidates
+        .iter()
+        .filter(move |c| c.sampled.is_none() && is_of_card(c));
+    unlike.map(|c| {
         format!(
             "What an earlier run proved on `{}` is not relied upon: files of the card that look the same hold other bytes than it read, or could not be read. All that stands there is compared with the card.",
-            shown(candidate.given.as_str())
+            shown(c.given.as_str())
         )
     })
 }

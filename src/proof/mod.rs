@@ -330,6 +330,16 @@ impl Proof {
         &self.problems
     }
 
+    /// Returns what went wrong on drives that were not needed.
+    pub fn spared(&self) -> impl Iterator<Item = &Problem> {
+        let is_complete = |d: usize| self.tallies.get(d).is_some_and(|t| t.is_complete);
+        self.problems.iter().filter(move |p| {
+            !p.blocking
+                && OF_A_DRIVE.contains(&p.kind)
+                && p.destination.is_some_and(|d| !is_complete(d))
+        })
+    }
+
     /// Returns what should be pointed out without standing in the way.
     pub fn notes(&self) -> &[String] {
         &self.notes
