@@ -116,6 +116,29 @@ impl ProblemKind {
     }
 }
 
+/// What to do about an entry that is no file.
+pub const ODD_STEP: &str =
+    "Look at it on the card and copy by hand what you need; card and reader are not at fault.";
+/// What to do about room that nothing explains.
+pub const UNEXPLAINED_STEP: &str = "Do not format this card: pictures may be missing from the list. Count them in the camera, read the card in another reader, and compare.";
+
+/// Why an entry is told that is a symbolic link.
+pub const LINK: &str = "is a symbolic link, which is neither followed nor copied";
+/// Why an entry is told that is a socket, pipe or device.
+pub const SPECIAL: &str = "is a socket, pipe or device, which cannot be copied";
+/// Why a folder is told that another volume is mounted at.
+pub const MOUNTED: &str = "is another volume that is mounted there; give it as a card of its own";
+/// How it begins where no record can hold a name.
+pub const UNRECORDABLE: &str = "cannot be recorded";
+/// What is said of room on a card that is in use and belongs to nothing that was listed, after its size.
+pub const UNEXPLAINED: &str =
+    "in use on the card belong to no file, folder or anything else that it lists";
+
+/// Returns whether a trouble is what the entry is or is called: no fault of card or reader.
+pub fn is_odd(why: &str) -> bool {
+    [LINK, SPECIAL, MOUNTED].contains(&why) || why.starts_with(UNRECORDABLE)
+}
+
 impl fmt::Display for ProblemKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.id())
@@ -162,6 +185,20 @@ impl Problem {
     pub fn on(mut self, destination: usize) -> Self {
         self.destination = Some(destination);
         self
+    }
+
+    /// Returns what the person can do about it, as one sentence.
+    pub fn next_step(&self) -> &'static str {
+        match self.kind {
+            ProblemKind::Unreadable if is_odd(&self.detail) => ODD_STEP,
+            ProblemKind::Unreadable if self.is_unexplained() => UNEXPLAINED_STEP,
+            kind => kind.next_step(),
+        }
+    }
+
+    /// Returns whether it is about room on the card that nothing explains.
+    pub fn is_unexplained(&self) -> bool {
+        self.detail.contains(UNEXPLAINED)
     }
 
     /// Marks it as worth telling, but not in the way of the verdict.

@@ -3,6 +3,7 @@
 
 use crate::card::identity::{CardIdentity, label_of};
 use crate::card::listing::{FileRow, Listing};
+use crate::card::part::part_of;
 use crate::card::survey::survey;
 use crate::clock::Clock;
 use crate::digest::Digest;
@@ -53,6 +54,8 @@ pub struct Ask {
 pub struct Told {
     /// The card; with its content's fingerprint when it was read.
     pub card: CardIdentity,
+    /// Why it is a folder of a card and not the card, in words that go on after a colon.
+    pub part: Option<String>,
     /// Files and bytes on the card.
     pub listed: (u64, u64),
     /// Complete copies that the ledger knows of and that lie under none of the given folders.
@@ -85,21 +88,12 @@ pub fn prove(
     let (mut roots, away, known) = remembered(ask, disk, &card)?;
     let given = given(ask, disk)?;
     roots.extend(given.iter().flatten().cloned());
-    // The same offload through two of the given folders is one.
-    let mut seen = HashMap::new();
-    let mut offloads: Vec<FoundOffload> = Vec::new();
-    for root in roots {
-        let (found, inode) = look_at_offload(ask, disk, clock, &facts, &root, progress);
-        let place = (found.device, inode.unwrap_or_default());
-        if inode.is_none() || !seen.contains_key(&place) {
-            seen.insert(place, found.root.clone());
-            offloads.push(found);
-        }
-    }
+    let (seen, mut offloads) = look_at_offloads(ask, disk, clock, &facts, roots, progress);
     let mut question = Question {
         listing: &listing,
         card: &facts,
         card_read: &ReadFiles::new(),
+        part: part_of(&facts, &listing),
         is_card_read: ask.reread || ask.by_content,
         by_content: ask.by_content,
         away: &away,
@@ -109,8 +103,8 @@ pub fn prove(
     };
     let card_read = read_what_is_asked(ask, disk, &mut question, &mut offloads, progress);
     card_is_same(disk, ask, &facts).map_err(|p| vec![p])?;
-    if !card_read.is_empty() && !progress.cancel.load(Ordering::Relaxed) {
-        question.changed = changed_since(disk, ask, &listing);
+    if !progress.cancel.load(Ordering::Relaxed) {
+        question.changed = changed_since(disk, ask, &facts, &listing);
     }
     card = with_content(card, &listing, &card_read);
     let elsewhere = known
@@ -122,11 +116,11 @@ pub fn prove(
         .collect();
     question.card_read = &card_read;
     let mut answer = answer(&question, &offloads);
-    answer
-        .notes
-        .extend(useless(ask, &given, &offloads, &answer));
+    let useless = useless(ask, &given, &offloads, &answer);
+    answer.notes.extend(useless);
     Ok(Told {
         card,
+        part: question.part,
         elsewhere,
         listed: listing.totals(),
         answer,
@@ -136,9 +130,36 @@ pub fn prove(
     })
 }
 
-/// What is not the same on the card any more: reading takes its time, and somebody may have written to it.
-fn changed_since(disk: &dyn Disk, ask: &Ask, listing: &Listing) -> Vec<Problem> {
-    let again = survey(disk, &ask.card);
+/// Looks at every offload; the same one through two of the given folders is one. With device and inode of each.
+fn look_at_offloads(
+    ask: &Ask,
+    disk: &dyn Disk,
+    clock: &dyn Clock,
+    card: &FolderFacts,
+    roots: Vec<Utf8PathBuf>,
+    progress: &Progress,
+) -> (HashMap<(u64, u64), String>, Vec<FoundOffload>) {
+    let mut seen = HashMap::new();
+    let mut offloads: Vec<FoundOffload> = Vec::new();
+    for root in roots {
+        let (found, inode) = look_at_offload(ask, disk, clock, card, &root, progress);
+        let place = (found.device, inode.unwrap_or_default());
+        if inode.is_none() || !seen.contains_key(&place) {
+            seen.insert(place, found.root.clone());
+            offloads.push(found);
+        }
+    }
+    (seen, offloads)
+}
+
+/// What is not the same on the card any more: looking takes its time, and somebody may have written to it.
+fn changed_since(
+    disk: &dyn Disk,
+    ask: &Ask,
+    facts: &FolderFacts,
+    listing: &Listing,
+) -> Vec<Problem> {
+    let again = survey(disk, &ask.card, facts);
     let again = again.map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()));
     listing_problems(listing, again)
 }
@@ -267,7 +288,7 @@ fn hold_card(ask: &Ask, disk: &dyn Disk) -> Result<(FolderFacts, Anchor), Proble
 }
 
 fn look_at_card(ask: &Ask, disk: &dyn Disk, facts: &FolderFacts) -> Result<Listing, Problem> {
-    let listing = survey(disk, &ask.card)
+    let listing = survey(disk, &ask.card, facts)
         .map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
     card_is_same(disk, ask, facts)?;
     if listing.totals().0 == 0 {

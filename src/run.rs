@@ -3,6 +3,7 @@
 
 use crate::card::identity::{CardIdentity, fit_for_name, label_of};
 use crate::card::listing::Listing;
+use crate::card::part::part_note;
 use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
@@ -20,8 +21,8 @@ use crate::plan::Level;
 use crate::plan::beside::Beside;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
 use crate::plan::{
-    Candidate, CardFacts, Form, Layout, Plan, PlannedDestination, RECORDS, Records, Refusal,
-    Standing, Wish, Work, holds_nothing_of, holds_other_files, layout_of, plan, same_card,
+    Candidate, CardFacts, CardNow, Form, Layout, Plan, PlannedDestination, RECORDS, Records,
+    Refusal, Standing, Wish, Work, holds_nothing_of, holds_other_files, layout_of, plan, same_card,
 };
 use crate::proof::bag;
 pub use crate::proof::checksums::CHECKSUMS;
@@ -113,7 +114,7 @@ pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<
             observer.event(&Event::Planned(plan));
             // Known before the first byte: nobody has to wait for the end to hear of them.
             let known = card_problems(&plan.listing).into_iter();
-            for problem in known.chain(list_problems(plan)) {
+            for problem in known.chain(plan.name_problems()).chain(list_problems(plan)) {
                 observer.event(&Event::Problem(problem));
             }
         }
@@ -127,28 +128,19 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
     let refuse = |kind, why: String| Refusal {
         reasons: vec![Problem::new(kind, why)],
     };
-    let facts = disk.facts(&job.card).map_err(|e| {
-        refuse(
-            ProblemKind::Unreadable,
-            format!(
-                "the card `{}` cannot be used: {e}",
-                shown(job.card.as_str())
-            ),
-        )
-    })?;
+    let cannot = |e: io::Error| {
+        let card = shown(job.card.as_str());
+        let why = format!("the card `{card}` cannot be used: {e}");
+        refuse(ProblemKind::Unreadable, why)
+    };
+    let facts = disk.facts(&job.card).map_err(cannot)?;
     let label = label_of(&job.card, &facts);
     let _held = disk.anchor(&job.card, &facts).map_err(|e| {
         let why = format!("the card `{}` is gone: {e}", shown(job.card.as_str()));
         refuse(ProblemKind::Vanished, why)
     })?;
     // A link to the card is followed once, here; below it nothing is followed.
-    let looked = disk.look(&job.card).map_err(|e| {
-        let why = format!(
-            "the card `{}` cannot be used: {e}",
-            shown(job.card.as_str())
-        );
-        refuse(ProblemKind::Unreadable, why)
-    })?;
+    let looked = disk.look(&job.card).map_err(cannot)?;
     let given = if looked.is_some_and(|stat| stat.kind == EntryKind::Link) {
         Utf8PathBuf::from(facts.canonical.clone())
     } else {
@@ -159,8 +151,8 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         facts,
         label,
     };
-    let listing =
-        survey(disk, &card.given).map_err(|e| refuse(ProblemKind::Unreadable, e.to_string()))?;
+    let listing = survey(disk, &card.given, &card.facts)
+        .map_err(|e| refuse(ProblemKind::Unreadable, e.to_string()))?;
     // A card that was pulled can still be listed from memory, or look empty.
     let after = disk.facts(&job.card).map_err(|e| {
         refuse(
@@ -186,7 +178,11 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
     }
     bear_out(job, tools, &mut candidates, &name, &card, &listing);
     let planned = plan(card, listing, &candidates, &wish(job, name));
-    planned.map(|plan| with_ceiling(job, plan, disk))
+    planned.map(|mut plan| {
+        let part = plan.part();
+        plan.notes.extend(part.as_deref().map(part_note));
+        with_ceiling(job, plan, disk)
+    })
 }
 
 fn listed<'a>(job: &'a Job, listing: &Listing) -> Event<'a> {
@@ -661,17 +657,16 @@ pub fn offload(
     if reread_equal && context.close_card() {
         observer.event(&Event::CardRead);
     }
+    let destinations = closing_destinations(&context, &offloaded);
+    let (listing, card_now) = look_at_card_last(&context, &offloaded);
     let closing = Closing {
-        listing: closing_listing(&context, &offloaded),
-        destinations: closing_destinations(&context, &offloaded),
+        listing,
+        destinations,
+        card_now,
         reread_equal,
         times: (started, tools.clock.now()),
     };
-    let plan = match Arc::try_unwrap(context) {
-        Ok(context) => Arc::unwrap_or_clone(context.plan),
-        // A stage that did not end after a stop still holds it.
-        Err(context) => Plan::clone(&context.plan),
-    };
+    let plan = plan_of(context);
     let interrupted = offloaded.interrupted;
     let mut proof = Proof::judge(plan, offloaded, terms, closing);
     // The same verdict on the same files is not written down a second time, unless the card was read
@@ -689,9 +684,20 @@ pub fn offload(
     } else if !interrupted && !nothing_new {
         (proof, kept) = record(proof, tools, is_begun);
     }
-    let proof = proof.with_signature(kept);
+    let proof = proof
+        .with_signature(kept)
+        .with_card_looked_at(tools.disk.as_ref());
     observer.event(&Event::Ended);
     Ok(proof)
+}
+
+/// Returns the plan of a job that is done.
+fn plan_of(context: Arc<Context>) -> Plan {
+    match Arc::try_unwrap(context) {
+        Ok(context) => Arc::unwrap_or_clone(context.plan),
+        // A stage that did not end after a stop still holds it.
+        Err(context) => Plan::clone(&context.plan),
+    }
 }
 
 // ---- before -----------------------------------------------------------------------------------
@@ -945,6 +951,28 @@ fn closing_listing(context: &Context, offloaded: &Offloaded) -> Result<Listing, 
     context.closing_listing()
 }
 
+/// Looks at the card as late as can be: since nothing more had to be read from it, it may have been taken, changed
+/// for another, or shot on. What is on another card is no matter.
+fn look_at_card_last(
+    context: &Context,
+    offloaded: &Offloaded,
+) -> (Result<Listing, Problem>, CardNow) {
+    let listing = closing_listing(context, offloaded);
+    let place = || context.plan.card.place(context.disk.as_ref());
+    let now = place();
+    let is_equal = |l: &Listing| l.fingerprint() == context.plan.listing.fingerprint();
+    if offloaded.interrupted || now != CardNow::Unchanged || !listing.as_ref().is_ok_and(is_equal) {
+        return (listing, now);
+    }
+    let again = context.list_again();
+    match (again, place()) {
+        (Ok(after), CardNow::Unchanged) if is_equal(&after) => (Ok(after), CardNow::Unchanged),
+        (again, CardNow::Unchanged) => (again, CardNow::Changed),
+        // It was taken while it was being listed.
+        (_, now) => (listing, now),
+    }
+}
+
 fn closing_destinations(context: &Context, offloaded: &Offloaded) -> Vec<Result<InPlace, Problem>> {
     context
         .plan
@@ -956,30 +984,10 @@ fn closing_destinations(context: &Context, offloaded: &Offloaded) -> Vec<Result<
             if failed || offloaded.interrupted {
                 return Ok(InPlace::default());
             }
-            same_drive(context, destination).map_err(|p| p.on(index))?;
+            context.same_drive(destination).map_err(|p| p.on(index))?;
             in_place(context, index, destination).map_err(|p| p.on(index))
         })
         .collect()
-}
-
-fn same_drive(context: &Context, destination: &PlannedDestination) -> Result<(), Problem> {
-    let then = &destination.facts;
-    match context.disk.facts(&destination.given) {
-        Err(e) => Err(Problem::new(
-            ProblemKind::Vanished,
-            format!("the destination is gone: {e}"),
-        )),
-        Ok(now)
-            if (now.device, now.inode) != (then.device, then.inode)
-                || now.volume_id != then.volume_id =>
-        {
-            Err(Problem::new(
-                ProblemKind::Vanished,
-                "another drive is in the destination's place",
-            ))
-        }
-        Ok(_) => Ok(()),
-    }
 }
 
 fn in_place(

@@ -331,6 +331,7 @@ mod tests {
             read_only: false,
             backing: Backing::unknown("a test"),
             rotational: None,
+            shows_folder: false,
             is_camera_volume: false,
             is_system_volume: false,
             own_disk: None,

@@ -78,7 +78,12 @@ pub struct FileRow<'a> {
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Listing {
     rows: Vec<Row>,
+    unexplained: Option<String>,
+    mounts: Vec<String>,
 }
+
+/// How a trouble begins where an entry or a folder could not be listed.
+pub const UNLISTED: &str = "could not be listed";
 
 /// How two listings of one card differ.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -95,7 +100,39 @@ impl Listing {
     /// Sorts rows into a listing.
     pub fn new(mut rows: Vec<Row>) -> Self {
         rows.sort_by(|a, b| a.raw.cmp(&b.raw));
-        Self { rows }
+        Self {
+            rows,
+            unexplained: None,
+            mounts: Vec::new(),
+        }
+    }
+
+    /// Adds what the volume has in use and nothing explains, in words, and the folders at which other volumes are
+    /// mounted.
+    #[must_use]
+    pub fn with_account(self, unexplained: Option<String>, mounts: Vec<String>) -> Self {
+        Self {
+            unexplained,
+            mounts,
+            ..self
+        }
+    }
+
+    /// Returns what the volume has in use and no entry explains, in words.
+    pub fn unexplained(&self) -> Option<&str> {
+        self.unexplained.as_deref()
+    }
+
+    /// Returns the first folders at which other volumes are mounted.
+    pub fn mounts(&self) -> &[String] {
+        &self.mounts
+    }
+
+    /// Returns whether an entry could not be listed.
+    pub fn has_unlisted(&self) -> bool {
+        let is_it =
+            |row: &Row| matches!(&row.kind, RowKind::Trouble { why } if why.starts_with(UNLISTED));
+        self.rows.iter().any(is_it)
     }
 
     /// Returns every row.

@@ -1,25 +1,70 @@
 //! Owns the walk that turns a card into a [`Listing`]. What cannot be read becomes a row, never a
 //! log line; nothing is followed, nothing is skipped without a row.
 
+use super::account::{self, unexplained};
 use super::left_out::{is_trash, why_left_out};
-use super::listing::{Listing, Row, RowKind};
-use crate::disk::{Disk, EntryKind, Found, Tree};
-use crate::error::{Error, Step};
+use super::listing::{Listing, Row, RowKind, UNLISTED};
+use crate::disk::{Disk, EntryKind, FolderFacts, Found, Tree};
+use crate::error::{Error, LINK, MOUNTED, SPECIAL, Step, UNRECORDABLE};
 use crate::name::{CardName, PATH_BYTES_MAX};
 use crate::units::{counted, size};
 use camino::Utf8Path;
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
 
-/// Lists every entry of the card at `root`.
+/// Places inside a card that are told to be another volume.
+const MOUNTS_TOLD: usize = 8;
+
+/// Lists every entry of the card at `root`, of which the system says `facts`, and takes account of its
+/// volume where the file system counts exactly.
 ///
 /// # Errors
 /// When the root itself cannot be listed, or when it holds more entries than the walk accepts.
-pub fn survey(disk: &dyn Disk, root: &Utf8Path) -> Result<Listing, Error> {
+pub fn survey(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> Result<Listing, Error> {
+    let before = disk.count(root, facts);
     let found = disk
         .walk(root, Tree::Card)
         .map_err(|cause| Error::new(Step::List, root, cause))?;
-    Ok(listing_of(found))
+    let mounts: Vec<String> = found
+        .iter()
+        .filter(|f| match &f.stat {
+            Ok(s) => s.kind == EntryKind::Folder && is_other(s.device, facts.device),
+            Err(cause) => is_mounted(cause),
+        })
+        .map(|f| f.path.to_string_lossy().into_owned())
+        .take(MOUNTS_TOLD)
+        .collect();
+    let is_all = facts.is_mount_root && !facts.shows_folder && mounts.is_empty();
+    // Counted twice: somebody may write to the card meanwhile.
+    let counts = [before, disk.count(root, facts)];
+    let left = counts
+        .iter()
+        .flatten()
+        .map(|c| unexplained(c, sizes(&found)))
+        .min();
+    let left = left.filter(|bytes| *bytes > 0 && is_all);
+    let listing = listing_of(found);
+    // What could not be listed is told already, and that something is missing follows from it.
+    let left = left.filter(|_| !listing.has_unlisted());
+    let left = left.map(|bytes| account::words(bytes, &disk.log_of(facts)));
+    Ok(listing.with_account(left, mounts))
+}
+
+/// Whether a folder is on another volume than the card; files are not asked, since an overlay gives them numbers of
+/// the layers below it. 0: the system does not tell.
+fn is_other(device: u64, of_card: u64) -> bool {
+    device != 0 && device != of_card
+}
+
+/// Whether an entry is told to be a mount of its own.
+fn is_mounted(cause: &std::io::Error) -> bool {
+    cause.kind() == std::io::ErrorKind::CrossesDevices
+}
+
+/// The sizes in bytes of every file and folder, those left out included.
+fn sizes(found: &[Found]) -> impl Iterator<Item = u64> {
+    let stats = found.iter().filter_map(|f| f.stat.as_ref().ok());
+    stats.map(|s| s.bytes)
 }
 
 /// Counts of what lies inside a folder that is left out.
@@ -28,15 +73,6 @@ struct Inside {
     files: u64,
     bytes: u64,
     unreadable: bool,
-}
-
-const LINK: &str = "is a symbolic link, which is neither followed nor copied";
-const SPECIAL: &str = "is a socket, pipe or device, which cannot be copied";
-const UNRECORDABLE: &str = "cannot be recorded";
-
-/// Returns whether a trouble is what the entry is or is called: no fault of card or reader.
-pub fn is_odd(why: &str) -> bool {
-    [LINK, SPECIAL].contains(&why) || why.starts_with(UNRECORDABLE)
 }
 
 /// Sorts what a walk met into rows.
@@ -103,9 +139,14 @@ fn folder_words(why: &str, inside: &Inside) -> String {
 fn kind_of(raw: &[u8], entry: &Found) -> RowKind {
     let stat = match &entry.stat {
         Ok(stat) => stat,
+        Err(cause) if is_mounted(cause) => {
+            return RowKind::Trouble {
+                why: MOUNTED.to_owned(),
+            };
+        }
         Err(cause) => {
             return RowKind::Trouble {
-                why: format!("could not be listed: {cause}"),
+                why: format!("{UNLISTED}: {cause}"),
             };
         }
     };

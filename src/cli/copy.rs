@@ -392,7 +392,9 @@ fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -
     entry.command = telling.command.map(str::to_owned);
     let slower = slower(telling.book, &entry);
     let news = enter(telling.book, entry, telling.shoot);
-    let exit = if proof.verdict().is_proven() {
+    let exit = if proof.verdict().is_proven() && proof.part().is_some() {
+        Exit::Folder
+    } else if proof.verdict().is_proven() {
         Exit::Done
     } else if proof.offloaded().interrupted {
         Exit::Interrupted
@@ -407,6 +409,8 @@ fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -
                 "verdict",
                 json!({
                     "card": proof.plan().card.given, "offload": offload,
+                    "label": proof.plan().card.label, "volume_id": proof.plan().card.volume_id(),
+                    "read_whole": proof.part().is_none(), "card_now": proof.card_now().id(),
                     "proven": proof.verdict().is_proven(), "copies": proof.verdict().copies(),
                     "copies_needed": proof.terms().copies_needed,
                     "reasons": proof.verdict().reasons(), "notes": proof.notes(),

@@ -7,6 +7,8 @@ use std::process::ExitCode;
 pub(crate) enum Exit {
     /// Done, and proven where the command decides that.
     Done,
+    /// Proven, of a folder of a card: the card must not be formatted for it.
+    Folder,
     /// Ran to its end; not proven, or differences found.
     NotProven,
     /// The command line is wrong.
@@ -21,7 +23,7 @@ impl Exit {
     /// Returns the code.
     pub(crate) fn code(self) -> u8 {
         match self {
-            Self::Done => 0,
+            Self::Done | Self::Folder => 0,
             Self::NotProven => 1,
             Self::Usage => 2,
             Self::Refused => 3,

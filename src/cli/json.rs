@@ -148,7 +148,7 @@ impl Observer for Json {
                 self.problems += 1;
                 let mut body = serde_json::to_value(problem).unwrap_or(Value::Null);
                 if let Value::Object(fields) = &mut body {
-                    fields.insert("next".to_owned(), problem.kind.next_step().into());
+                    fields.insert("next".to_owned(), problem.next_step().into());
                 }
                 self.send("problem", body);
             }

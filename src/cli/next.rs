@@ -4,10 +4,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use unlade::card::listing::{Row, RowKind};
-use unlade::card::survey::is_odd;
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
-use unlade::error::{Problem, ProblemKind};
+use unlade::error::{Problem, ProblemKind, UNEXPLAINED_STEP, is_odd};
 use unlade::name::some_of;
 use unlade::offload::SAME_NAME;
 use unlade::plan::{Level, PlannedDestination, count_independent};
@@ -25,6 +24,7 @@ const NAMES_TOLD: usize = 2;
 enum Topic {
     Reader,
     CardUnreadable,
+    Unexplained,
     CardGone,
     LeftChanged,
     CardChanged,
@@ -111,6 +111,7 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         _ if !on_drive && path.is_some_and(|path| odd.contains(path)) => Topic::OddEntries,
         ProblemKind::Mismatch if !on_drive => Topic::Reader,
         ProblemKind::Mismatch => Topic::DriveDiffers,
+        ProblemKind::Unreadable if p.is_unexplained() => Topic::Unexplained,
         ProblemKind::Unreadable if !on_drive => {
             path?;
             Topic::CardUnreadable
@@ -198,6 +199,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::CardUnreadable => format!(
             "Stop using this card: {files} could not be read. Try another reader, cable or port, straight into the computer, and run the same command again."
         ),
+        Topic::Unexplained => UNEXPLAINED_STEP.to_owned(),
         Topic::CardGone => "Put the card back and run the same command again.".to_owned(),
         Topic::LeftChanged => "Run the command again without --only-new and under another --name: then every file of the card is copied as it is now.".to_owned(),
         Topic::CardChanged if about.files.is_empty() => {

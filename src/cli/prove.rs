@@ -7,11 +7,11 @@ use super::json::Json;
 use super::next::STEPS_MAX;
 use super::out::{Out, wrap};
 use super::verify::{View, watched};
-use super::words::{ONE_COPY, cautions, copies_line, refusal};
+use super::words::{ONE_COPY, card_name, cautions, copies_line, heading, refusal};
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use unlade::error::{Problem, ProblemKind};
+use unlade::error::{ODD_STEP, Problem, ProblemKind, UNEXPLAINED, UNEXPLAINED_STEP, is_odd};
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
 use unlade::proof::ask::{Holding, Reason};
@@ -61,7 +61,7 @@ fn remember(
     }
     let verdict = &told.answer.verdict;
     let entry = Entry {
-        proven: verdict.is_proven(),
+        proven: verdict.is_proven() && told.part.is_none(),
         copies: len64(verdict.copies()),
         ..Entry::new(Deed::Prove, tools.clock.now(), told.card.clone())
     };
@@ -153,7 +153,8 @@ fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json:
     json.send(
         "verdict",
         json!({
-            "card": ask.card, "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
+            "card": ask.card, "label": told.card.label, "volume_id": told.card.volume_id, "read_whole": told.part.is_none(),
+            "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
             "copies_needed": ask.copies_needed, "files": told.listed.0, "bytes": told.listed.1,
             "sampled_files": answer.sampled.0, "holdings": holdings, "reasons": answer.verdict.reasons(), "notes": answer.notes,
             "elsewhere": told.elsewhere, "shoot": news.map(|n| &n.shoot),
@@ -164,13 +165,10 @@ fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json:
 
 fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<String> {
     let proven = exit == Exit::Done;
-    let mut lines = vec![if proven {
-        out.heading("PROVEN", true)
-    } else {
-        format!("{} - keep this card.", out.heading("NOT PROVEN", false))
-    }];
+    let mut lines = vec![heading(proven, told.part.is_some(), out)];
     lines.push(format!(
-        "Card     {}: {}, {}",
+        "Card     {} at {}: {}, {}",
+        card_name(&told.card.label, told.card.volume_id.as_deref()),
         shown(ask.card.as_str()),
         counted(told.listed.0, "file"),
         size(told.listed.1)
@@ -203,9 +201,9 @@ fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<
     }
     lines.extend(shoot.iter().cloned());
     for step in next(ask, told, proven) {
-        lines.extend(wrap(step, out.width, "Next     ", "         "));
+        lines.extend(wrap(&step, out.width, "Next     ", "         "));
     }
-    lines.extend(cautions(proven));
+    lines.extend(cautions(proven, told.part.is_some()));
     lines
 }
 
@@ -320,17 +318,31 @@ fn words(reason: &Reason) -> String {
 }
 
 /// Returns what to do next: one step for each kind of trouble.
-fn next(ask: &Ask, told: &Told, proven: bool) -> Vec<&'static str> {
-    if proven && told.answer.has_zeros {
-        return vec![
-            "Every file on this card stands on as many drives as you asked for. Look at the files of nothing but zeros before you format this card.",
-        ];
-    }
+fn next(ask: &Ask, told: &Told, proven: bool) -> Vec<String> {
     if proven {
-        return vec![
-            "Every file on this card stands on as many drives as you asked for. You may format this card.",
-        ];
+        return vec![next_when_proven(told)];
     }
+    next_when_not(ask, told)
+        .into_iter()
+        .map(str::to_owned)
+        .collect()
+}
+
+fn next_when_proven(told: &Told) -> String {
+    const STANDS: &str = "stands on as many drives as you asked for.";
+    if told.part.is_some() {
+        return format!("Every file in this folder {STANDS}");
+    }
+    let may = if told.answer.has_zeros {
+        "Look at the files of nothing but zeros before you format this card."
+    } else {
+        "You may format this card."
+    };
+    let name = card_name(&told.card.label, told.card.volume_id.as_deref());
+    format!("Every file on card {name} {STANDS} {may}")
+}
+
+fn next_when_not(ask: &Ask, told: &Told) -> Vec<&'static str> {
     if told.interrupted {
         return vec!["Run the same command again; the question begins anew."];
     }
@@ -344,7 +356,7 @@ fn next(ask: &Ask, told: &Told, proven: bool) -> Vec<&'static str> {
             "Copy this card as well, under a --name of its own, if you need what differs.",
         ];
     }
-    let kinds = told.answer.reasons.iter().map(|r| step(ask, r.kind));
+    let kinds = told.answer.reasons.iter().map(|r| step(ask, r));
     let mut steps: Vec<(u8, &'static str)> = kinds.collect();
     steps.sort_unstable();
     steps.dedup();
@@ -356,8 +368,10 @@ fn next(ask: &Ask, told: &Told, proven: bool) -> Vec<&'static str> {
 }
 
 /// Returns what one kind of reason asks for, and its place among the steps.
-fn step(ask: &Ask, kind: ProblemKind) -> (u8, &'static str) {
-    match kind {
+fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
+    match reason.kind {
+        ProblemKind::Unreadable if is_odd(&reason.detail) => (3, ODD_STEP),
+        ProblemKind::Unreadable if reason.detail.contains(UNEXPLAINED) => (0, UNEXPLAINED_STEP),
         ProblemKind::Unreadable => (
             0,
             "What could not be read from the card: try another reader, cable or port, straight into the computer, and ask again.",

@@ -99,7 +99,7 @@ fn remember(
     if measured.bytes == 0 || doubts.iter().any(|d| d.is_fatal() || is_rough(*d)) {
         return None;
     }
-    let listing = survey(tools.disk.as_ref(), &args.card).ok()?;
+    let listing = survey(tools.disk.as_ref(), &args.card, facts).ok()?;
     let mut card = CardIdentity::of(facts, &label_of(&args.card, facts), &listing);
     card.name = known.card.as_ref().map(|c| c.name.clone());
     let reader = known.reader.as_ref().map(|r| r.name.clone());

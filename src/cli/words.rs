@@ -12,7 +12,7 @@ use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
 use unlade::plan::together::is_little;
 use unlade::plan::{
-    EARLIER_COPY, Layout, Level, Plan, PlannedDestination, Work, count_independent,
+    CardNow, EARLIER_COPY, Layout, Level, Plan, PlannedDestination, Work, count_independent,
 };
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
@@ -37,8 +37,10 @@ pub(crate) const CAUTIONS: [&str; 2] = [
 
 /// Returns the lines of caution: what to think of before a card is formatted, or that it is not to
 /// be.
-pub(crate) fn cautions(proven: bool) -> Vec<String> {
-    if proven {
+pub(crate) fn cautions(proven: bool, is_part: bool) -> Vec<String> {
+    if proven && is_part {
+        vec!["Do not format the card for this: copy the whole card first.".to_owned()]
+    } else if proven {
         CAUTIONS.map(str::to_owned).to_vec()
     } else {
         vec!["Do not format this card, and do not shoot on it.".to_owned()]
@@ -165,7 +167,7 @@ fn refusal_step(reason: &Problem) -> &'static str {
         ProblemKind::NameClash if on_card_entry => {
             "Move what stands there out of the way, or choose another name with --name."
         }
-        other => other.next_step(),
+        _ => reason.next_step(),
     }
 }
 
@@ -475,11 +477,7 @@ pub(crate) fn rate_change(change: &Change, remaining: Option<Remaining>) -> Stri
 pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> {
     let proven = proof.verdict().is_proven();
     let mut lines = vec![String::new()];
-    lines.push(if proven {
-        out.heading("PROVEN", true)
-    } else {
-        format!("{} - keep this card.", out.heading("NOT PROVEN", false))
-    });
+    lines.push(heading(proven, proof.part().is_some(), out));
     lines.extend(counts_in_and_out(proof, out.width));
     lines.push(copies_line(
         proof.verdict().copies(),
@@ -522,7 +520,7 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     for step in steps {
         lines.extend(wrap(&step, out.width, "Next     ", "         "));
     }
-    lines.extend(cautions(proven));
+    lines.extend(cautions(proven, proof.part().is_some()));
     lines
 }
 
@@ -533,6 +531,7 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], out: Out) -> Vec<String> {
     for (card, exit) in ends {
         let end = match exit {
             Exit::Done => "proven",
+            Exit::Folder => "proven as a folder, not the card",
             Exit::Refused | Exit::Usage => "NOT PROVEN, refused",
             Exit::Interrupted => "NOT PROVEN, interrupted",
             Exit::NotProven => "NOT PROVEN",
@@ -570,13 +569,31 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], out: Out) -> Vec<String> {
     lines
 }
 
+/// Returns the first line of a verdict.
+pub(crate) fn heading(proven: bool, is_part: bool, out: Out) -> String {
+    match (proven, is_part) {
+        (true, false) => out.heading("PROVEN", true),
+        (true, true) => format!(
+            "{} - this folder, not the card.",
+            out.heading("PROVEN", true)
+        ),
+        (false, _) => format!("{} - keep this card.", out.heading("NOT PROVEN", false)),
+    }
+}
+
+/// Returns a card's name in a sentence: its label, and its volume where the system tells it.
+pub(crate) fn card_name(label: &str, volume_id: Option<&str>) -> String {
+    let volume = volume_id.map_or_else(String::new, |id| format!(" (volume {})", shown(id)));
+    format!("{}{volume}", shown(label))
+}
+
 /// What the card holds, and what every copy of it does.
 fn counts_in_and_out(proof: &Proof, width: usize) -> Vec<String> {
     let plan = proof.plan();
     let (files, bytes) = proof.listed();
     let mut lines = vec![format!(
         "Card     {} at {}: {}, {} listed",
-        shown(&plan.card.label),
+        card_name(&plan.card.label, plan.card.volume_id()),
         shown(plan.card.given.as_str()),
         counted(files, "file"),
         size(bytes)
@@ -636,12 +653,24 @@ fn next_when_proven(proof: &Proof) -> String {
         ""
     };
     let zeros = proof.offloaded().files.iter().any(|f| f.only_zeros);
-    let may = if zeros {
-        "Look at the files of nothing but zeros before you format this card."
-    } else {
-        "You may format this card."
+    let card = &proof.plan().card;
+    if proof.part().is_some() {
+        return format!("Every file in this folder was {how} from {drives}{when}. {one}");
+    }
+    let now = match proof.card_now() {
+        CardNow::Unchanged => "It is in the reader, unchanged. ",
+        CardNow::Gone => "It has left the reader: if it was used since, keep it. ",
+        CardNow::Other | CardNow::Changed => {
+            "Something else is in the reader now; this is not about that. "
+        }
     };
-    format!("Every file on this card was {how} from {drives}{when}. {one}{may}")
+    let may = match (zeros, proof.card_now()) {
+        (true, _) => "Look at the files of nothing but zeros before you format this card.",
+        (false, CardNow::Unchanged | CardNow::Gone) => "You may format this card.",
+        (false, _) => "You may format the card named here.",
+    };
+    let name = card_name(&card.label, card.volume_id());
+    format!("Every file on card {name} was {how} from {drives}{when}. {now}{one}{may}")
 }
 
 /// Whether files count as those of an earlier run although the card's dates are others: a clock or a zone was

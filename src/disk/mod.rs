@@ -8,6 +8,8 @@ pub mod backing;
 pub mod buffer;
 pub mod gear;
 pub mod home;
+#[cfg(any(target_os = "linux", test))]
+mod kernel_log;
 pub mod os;
 #[cfg(all(test, target_os = "linux"))]
 mod recorded;
@@ -110,6 +112,8 @@ pub struct FolderFacts {
     pub ancestors: Vec<(u64, u64)>,
     /// Whether the folder is the root of its mount.
     pub is_mount_root: bool,
+    /// The mount shows a folder of the volume and not its root, as a bind mount does.
+    pub shows_folder: bool,
     /// File system type as the kernel calls it (`exfat`, `ext4`, `fuseblk`).
     pub filesystem: String,
     /// Identity of the volume, where the system tells it.
@@ -137,7 +141,42 @@ pub struct FolderFacts {
     pub own_disk: Option<String>,
 }
 
+/// File systems that computers keep their own files on and cameras do not write.
+const COMPUTERS_OWN: [&str; 10] = [
+    "ext2", "ext3", "ext4", "xfs", "btrfs", "zfs", "bcachefs", "overlay", "tmpfs", "apfs",
+];
+/// Where desktops mount what is plugged in.
+const PLUGGED: [&str; 4] = ["/media", "/run/media", "/mnt", "/Volumes"];
+
 impl FolderFacts {
+    /// Returns whether the folder is a part of a volume that may be a card or a drive: formatting takes more than
+    /// this folder. A folder of the computer's own disk, or in its memory, is taken for the card that the person calls
+    /// it: nobody formats that disk for a card.
+    pub fn is_part_of_volume(&self) -> bool {
+        let is_whole = self.is_mount_root && !self.shows_folder;
+        !is_whole && !self.is_computers_own()
+    }
+
+    fn is_computers_own(&self) -> bool {
+        let path = Utf8Path::new(&self.canonical);
+        let is_plugged = PLUGGED.iter().any(|place| path.starts_with(place));
+        let is_kind = COMPUTERS_OWN.contains(&self.filesystem.as_str());
+        self.is_system_volume
+            || self.backing == Backing::Memory
+            || (is_kind && !self.is_camera_volume && !is_plugged)
+    }
+
+    /// Returns the highest folder above this one, or itself, that is on the same volume.
+    pub fn volume_root(&self) -> &Utf8Path {
+        let same = self
+            .ancestors
+            .iter()
+            .take_while(|(device, _)| *device == self.device);
+        let path = Utf8Path::new(&self.canonical);
+        let above = same.count().saturating_sub(1);
+        path.ancestors().nth(above).unwrap_or(path)
+    }
+
     /// Returns in words why what lies in this folder goes when `card` is formatted, if it does. Of a
     /// card that is a folder among others only that folder counts.
     pub fn goes_with(&self, card: &Self) -> Option<&'static str> {
@@ -228,6 +267,30 @@ pub type Claim = Option<std::fs::File>;
 /// A folder that is held as long as this is kept; see [`Disk::anchor`].
 pub type Anchor = Box<dyn Debug + Send + Sync>;
 
+/// How a file system counts its clusters.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Counting {
+    /// FAT12, FAT16 and FAT32: files and folders alone take clusters.
+    Fat,
+    /// exFAT: its bitmap and its up-case table do as well.
+    ExFat,
+}
+
+/// What a file system that counts exactly has in use.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Count {
+    /// How it counts.
+    pub by: Counting,
+    /// Size of a cluster in bytes.
+    pub cluster_bytes: u64,
+    /// Clusters of the volume.
+    pub clusters: u64,
+    /// Clusters that are not free.
+    pub used: u64,
+    /// Size of the root folder in bytes.
+    pub root_bytes: u64,
+}
+
 /// Every operation on cards and drives.
 pub trait Disk: Send + Sync + Debug {
     /// Holds the folder that `facts` are of, for a job: until the anchor is dropped, all that is done
@@ -254,6 +317,18 @@ pub trait Disk: Send + Sync + Debug {
     }
     /// Returns what is known of a folder; fails when the device behind it is gone.
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts>;
+    /// Returns what the volume whose root is `root` has in use, where its file system counts exactly and the size
+    /// of a folder is told as the clusters that it takes. `None` elsewhere.
+    fn count(&self, root: &Utf8Path, facts: &FolderFacts) -> Option<Count> {
+        let _ = (root, facts);
+        None
+    }
+    /// Returns the last lines of the system's log that tell of trouble with the device behind a folder since it
+    /// was plugged in, a few at most; none where the log may not be read.
+    fn log_of(&self, facts: &FolderFacts) -> Vec<String> {
+        let _ = facts;
+        Vec::new()
+    }
     /// Returns what the system says of the thing behind a folder: slot, reader, hubs and links. What it
     /// does not say, and all of it on systems that are not asked here, is unknown.
     fn gear(&self, facts: &FolderFacts) -> Gear {

@@ -6,6 +6,7 @@ pub mod history;
 pub mod shoot;
 
 use crate::card::identity::CardIdentity;
+use crate::card::part::part_note;
 use crate::clock::rfc3339;
 use crate::disk::FolderFacts;
 use crate::proof::Proof;
@@ -190,7 +191,8 @@ impl Entry {
         Self {
             reader: plan.reader.clone(),
             offload: (!plan.has_nothing_new()).then(|| plan.name.clone()),
-            proven: proof.verdict().is_proven(),
+            // A folder of a card is not the card, which a job would count as seen and proven.
+            proven: proof.verdict().is_proven() && proof.part().is_none(),
             copies: len64(proof.verdict().copies()),
             places: places
                 .flat_map(|(d, tally)| {
@@ -216,7 +218,7 @@ impl Entry {
             steps: steps(proof),
             ..Self::new(Deed::Copy, proof.times().1, card)
         }
-        .because(proof.verdict().reasons())
+        .because(&reasons(proof))
     }
 
     /// Keeps the first reasons.
@@ -232,6 +234,12 @@ impl Entry {
         line.push('\n');
         (line.len() <= LINE_MAX).then_some(line)
     }
+}
+
+fn reasons(proof: &Proof) -> Vec<String> {
+    let part = proof.part().map(part_note);
+    let verdict = proof.verdict().reasons().iter().cloned();
+    verdict.chain(part).collect()
 }
 
 /// Where known drives slowed down in this job.

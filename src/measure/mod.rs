@@ -281,7 +281,7 @@ pub fn measure(
     // A link to the card is followed once, here; below it nothing is followed.
     let root = Utf8Path::new(&facts.canonical);
     let root = if root.as_str().is_empty() { card } else { root };
-    let listing = survey(disk, root).map_err(MeasureError::Card)?;
+    let listing = survey(disk, root, facts).map_err(MeasureError::Card)?;
     let (used_files, used_bytes) = listing.totals();
     let is_trouble = |kind: &RowKind| matches!(kind, RowKind::Trouble { .. } | RowKind::NotText);
     let unlisted = len64(

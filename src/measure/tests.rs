@@ -160,6 +160,7 @@ fn facts(filesystem: &str) -> FolderFacts {
         read_only: false,
         backing: Backing::unknown("made up"),
         rotational: None,
+        shows_folder: false,
         is_camera_volume: true,
         is_system_volume: false,
         own_disk: None,

@@ -21,7 +21,7 @@ use crossbeam_channel::{Receiver, Sender, bounded};
 use std::collections::BTreeSet;
 use std::io;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::Ordering;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -40,7 +40,6 @@ pub(super) struct Lane {
     pub(super) index: usize,
     pub(super) context: Arc<Context>,
     pub(super) report: Sender<Report>,
-    pub(super) failed: AtomicBool,
 }
 
 /// To the committer and the rolling verifier of large files.
@@ -93,7 +92,6 @@ impl Lane {
             index,
             context: Arc::clone(context),
             report: report.clone(),
-            failed: AtomicBool::new(false),
         });
         let limits = &context.limits;
         let (to_commit, commits) = bounded(4);
@@ -171,7 +169,7 @@ impl Lane {
     }
 
     fn is_out(&self) -> bool {
-        self.failed.load(Ordering::Relaxed)
+        self.meter().failed.load(Ordering::Relaxed)
     }
 
     pub(super) fn stops(&self) -> bool {
@@ -180,8 +178,7 @@ impl Lane {
 
     /// Drops the destination: told once, by whichever thread met it first.
     fn drop_out(&self, problem: Problem) {
-        if !self.failed.swap(true, Ordering::SeqCst) {
-            self.meter().failed.store(true, Ordering::SeqCst);
+        if !self.meter().failed.swap(true, Ordering::SeqCst) {
             drop(self.report.send(Report::DestinationFailed(
                 self.index,
                 problem.on(self.index),
@@ -337,6 +334,9 @@ impl Lane {
         }
         let present: BTreeSet<&CardName> = planned.folders_present.iter().collect();
         for folder in self.context.plan.listing.folders() {
+            if planned.unstorable.contains_key(folder) {
+                continue;
+            }
             if !present.contains(folder) {
                 disk.create_folder(&folder.under(root))
                     .map_err(|e| (Step::CreateFolder, folder.as_str().to_owned(), e))?;
@@ -353,7 +353,8 @@ impl Lane {
 
     fn begin(&self, file: &Arc<InFlight>) -> Option<Open> {
         let job = self.job(file);
-        if job.work.get(self.index) != Some(&Work::Copy) {
+        let is_copied = job.work.get(self.index) == Some(&Work::Copy);
+        if !is_copied || self.destination().unstorable.contains_key(&job.name) {
             return None;
         }
         let path = job.name.part_under(self.tree());

@@ -109,6 +109,8 @@ pub struct Meter {
     pub also_waited_ns: Vec<(Also, Sum)>,
     /// All that will be read has been read.
     pub card_done: AtomicBool,
+    /// The card was found to be gone, and that was told.
+    pub card_gone: AtomicBool,
     /// One per destination.
     pub destinations: Vec<DestinationMeter>,
 }
@@ -126,6 +128,7 @@ impl Meter {
             hash_ns: Sum::default(),
             also_waited_ns: also.iter().map(|a| (a, Sum::default())).collect(),
             card_done: AtomicBool::new(false),
+            card_gone: AtomicBool::new(false),
             destinations: (0..destinations)
                 .map(|_| DestinationMeter::default())
                 .collect(),

@@ -12,6 +12,7 @@ mod live;
 pub mod meter;
 mod reader;
 pub mod reread;
+mod watch;
 
 use crate::also::{Also, AlsoHashes, Hasher};
 use crate::card::listing::Listing;
@@ -22,7 +23,7 @@ use crate::disk::buffer::Chunk;
 use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
-use crate::plan::{Level, PerDestination, Plan, Work};
+use crate::plan::{Level, PerDestination, Plan, PlannedDestination, Work};
 use crate::speed::ceiling::Link;
 use crate::speed::forecast::{Amount, Change, Forecast, Learned, Stage};
 use crate::units::{float, len64};
@@ -39,6 +40,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
+use watch::Watch;
 
 /// What every thread of an offload shares.
 #[derive(Debug)]
@@ -64,11 +66,33 @@ pub struct Context {
 impl Context {
     fn must_stop(&self) -> bool {
         self.cancel.load(Ordering::Relaxed)
+            || self.meter.card_gone.load(Ordering::Relaxed)
             || self
                 .meter
                 .destinations
                 .iter()
                 .all(|d| d.failed.load(Ordering::Relaxed))
+    }
+
+    /// Notes that the card is gone; whether that is new, and so is to be told.
+    fn note_card_gone(&self) -> bool {
+        !self.meter.card_gone.swap(true, Ordering::SeqCst)
+    }
+
+    /// Looks whether the drive of a destination is still the one that was planned with.
+    pub fn same_drive(&self, destination: &PlannedDestination) -> Result<(), Problem> {
+        let then = &destination.facts;
+        let gone = |why: String| Err(Problem::new(ProblemKind::Vanished, why));
+        match self.disk.facts(&destination.given) {
+            Err(e) => gone(format!("the destination is gone: {e}")),
+            Ok(now)
+                if (now.device, now.inode) != (then.device, then.inode)
+                    || now.volume_id != then.volume_id =>
+            {
+                gone("another drive is in the destination's place".to_owned())
+            }
+            Ok(_) => Ok(()),
+        }
     }
 
     /// Looks whether the folder of the card is the one that was listed: cheap enough for every file,
@@ -120,10 +144,12 @@ impl Context {
         kept.unwrap_or_else(|| self.list_again())
     }
 
-    fn list_again(&self) -> Result<Listing, Problem> {
+    /// Lists the card again.
+    pub fn list_again(&self) -> Result<Listing, Problem> {
         let gone = |why: String| Problem::new(ProblemKind::Vanished, why);
         self.card_is_there().map_err(gone)?;
-        let after = survey(self.disk.as_ref(), &self.plan.card.given).map_err(|e| {
+        let card = &self.plan.card.given;
+        let after = survey(self.disk.as_ref(), card, &self.plan.card.facts).map_err(|e| {
             gone(format!(
                 "the card could not be listed again at the end: {e}"
             ))
@@ -326,6 +352,7 @@ impl Gate {
 pub struct Started {
     context: Arc<Context>,
     threads: Vec<JoinHandle<()>>,
+    watch: Watch,
     reports: Receiver<Report>,
     is_open: Arc<AtomicBool>,
     gate: Sender<()>,
@@ -384,6 +411,7 @@ pub fn start(context: &Arc<Context>) -> io::Result<Started> {
     Ok(Started {
         context: Arc::clone(context),
         threads,
+        watch: Watch::start(context)?,
         reports,
         is_open,
         gate: open,
@@ -396,6 +424,7 @@ impl Started {
         self.is_open.store(true, Ordering::SeqCst);
         drop(self.gate);
         let mut coordinator = Coordinator::new(&self.context);
+        coordinator.watch = Some(self.watch);
         let finished = coordinator.collect(&self.reports, observer);
         if finished {
             for thread in self.threads {
@@ -523,6 +552,7 @@ struct Coordinator {
     holding: held::Holding,
     to_read: (u64, u64),
     stopped_at: Option<Duration>,
+    watch: Option<Watch>,
 }
 
 impl Coordinator {
@@ -562,6 +592,7 @@ impl Coordinator {
             holding: held::Holding::new(start),
             to_read: plan.to_read(),
             stopped_at: None,
+            watch: None,
             context: Arc::clone(context),
         }
     }
@@ -580,6 +611,7 @@ impl Coordinator {
             }
             let now = self.context.clock.elapsed();
             self.note_intervals(now);
+            self.hear_of_lost(observer);
             if now >= next_tick {
                 self.tick(now, observer);
                 next_tick = now + TICK;
@@ -621,6 +653,13 @@ impl Coordinator {
             Report::DateRefused(index) => self.destinations[index].dates_refused += 1,
             Report::CardRead if self.to_read.0 == 0 => {}
             Report::CardRead => observer.event(&Event::CardRead),
+        }
+    }
+
+    /// Takes what the watch found while everything may be waiting.
+    fn hear_of_lost(&mut self, observer: &mut dyn Observer) {
+        while let Some(lost) = self.watch.as_ref().and_then(Watch::lost) {
+            self.take(lost, observer);
         }
     }
 
@@ -950,7 +989,7 @@ impl Coordinator {
     /// Returns the drive, of those that are not dropped, that has most left to do, if any has anything left.
     fn furthest_behind(&self) -> Option<usize> {
         let plan = &self.context.plan;
-        let left = |(m, d): (&meter::DestinationMeter, &crate::plan::PlannedDestination)| {
+        let left = |(m, d): (&meter::DestinationMeter, &PlannedDestination)| {
             let written = d.copy_bytes.saturating_sub(m.written.get());
             // What stands there is read back as well, and its bytes are not known here.
             let back = d.copy_bytes.saturating_sub(m.read_back.get());

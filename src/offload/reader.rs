@@ -184,7 +184,9 @@ impl Reader {
     }
 
     fn card_gone(&self, why: &str) {
-        self.send_report(Report::Problem(Problem::new(ProblemKind::Vanished, why)));
+        if self.context.note_card_gone() {
+            self.send_report(Report::Problem(Problem::new(ProblemKind::Vanished, why)));
+        }
     }
 
     fn send_report(&self, report: Report) {

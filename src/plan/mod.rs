@@ -11,10 +11,11 @@ use crate::also::{Also, AlsoHashes, AlsoSet, agree};
 use crate::card::dates::{Shift, parse};
 use crate::card::identity::{CardIdentity, RATIO_MAX};
 use crate::card::listing::{FileRow, Listing, RowKind};
+use crate::card::part::part_of;
 use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
-use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
+use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word};
 use crate::signature::Signer;
@@ -235,6 +236,58 @@ pub struct CardFacts {
     pub label: String,
 }
 
+impl CardFacts {
+    /// Returns the identity of the card's volume, where the card is a volume and the system tells it.
+    pub fn volume_id(&self) -> Option<&str> {
+        self.facts
+            .volume_id
+            .as_deref()
+            .filter(|_| self.facts.is_mount_root)
+    }
+
+    /// Looks where the card is now.
+    pub fn place(&self, disk: &dyn Disk) -> CardNow {
+        let then = &self.facts;
+        match disk.facts(&self.given) {
+            Ok(now)
+                if (now.device, now.inode) == (then.device, then.inode)
+                    && now.volume_id == then.volume_id =>
+            {
+                CardNow::Unchanged
+            }
+            // The empty folder that it was mounted on.
+            Ok(now) if then.is_mount_root && !now.is_mount_root => CardNow::Gone,
+            Ok(_) => CardNow::Other,
+            Err(_) => CardNow::Gone,
+        }
+    }
+}
+
+/// What became of the card between its last listing and the verdict.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum CardNow {
+    /// It is where it was and holds what it held.
+    Unchanged,
+    /// It is where it was and holds something else.
+    Changed,
+    /// It is no longer there.
+    Gone,
+    /// Something else is in its place.
+    Other,
+}
+
+impl CardNow {
+    /// Returns the word that events use.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Unchanged => "unchanged",
+            Self::Changed => "changed",
+            Self::Gone => "gone",
+            Self::Other => "other",
+        }
+    }
+}
+
 /// What is done with one file on one destination.
 #[derive(Clone, PartialEq, Debug)]
 pub enum Work {
@@ -304,6 +357,8 @@ pub struct PlannedDestination {
     pub exists: bool,
     /// Folders below it that stand there already.
     pub folders_present: Vec<CardName>,
+    /// Files and folders whose names this drive cannot store: they are left out on it, and told.
+    pub unstorable: HashMap<CardName, &'static str>,
     /// Part files that an earlier run left.
     pub stale_parts: Vec<CardName>,
     /// Whether an earlier run's records stand there.
@@ -403,6 +458,30 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// Returns why the card is only a part of one, in words that go on after a colon.
+    pub fn part(&self) -> Option<String> {
+        part_of(&self.card.facts, &self.listing)
+    }
+
+    /// Returns the names that a destination cannot store, each a problem of its own; many are counted.
+    pub fn name_problems(&self) -> Vec<Problem> {
+        let mut problems = Vec::new();
+        for (index, d) in self.destinations.iter().enumerate() {
+            let mut told = Told::new(index);
+            let mut names: Vec<_> = d.unstorable.iter().collect();
+            names.sort_unstable();
+            for (name, why) in names {
+                let why = format!(
+                    "{why} ({}), so it is not copied there",
+                    word(&d.facts.filesystem)
+                );
+                told.tell(ProblemKind::NameNotStorable, name, why, &mut problems);
+            }
+            told.rest(&mut problems);
+        }
+        problems
+    }
+
     /// Returns the card as the ledger knows it.
     pub fn card_identity(&self) -> CardIdentity {
         let mut card = CardIdentity::of(&self.card.facts, &self.card.label, &self.listing);
@@ -832,7 +911,12 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
             .rows()
             .iter()
             .any(|r| matches!(r.kind, RowKind::Trouble { .. } | RowKind::NotText));
-        let why = if broken {
+        let why = if !listing.mounts().is_empty() {
+            format!(
+                "`{}` holds no files of its own; other volumes are mounted in it: give these as cards",
+                shown(card.given.as_str())
+            )
+        } else if broken {
             format!("no file on `{}` can be read", shown(card.given.as_str()))
         } else {
             format!(
@@ -936,10 +1020,7 @@ fn check_names(
             .on(index),
         );
     }
-    let root_bytes = candidate.given.as_str().len().max(facts.canonical.len())
-        + shape.name.len()
-        + shape.layout.outside("").len()
-        + 2;
+    let root_bytes = root_bytes(candidate, facts, shape);
     let mut told = Told::new(index);
     let mut folded: HashMap<String, &CardName> = HashMap::new();
     let names = listing
@@ -947,13 +1028,9 @@ fn check_names(
         .map(|f| (f.name, Some(f.bytes)))
         .chain(listing.folders().map(|f| (f, None)));
     for (name, bytes) in names {
-        if let Some(why) = rules.refuses_path(name, root_bytes) {
-            told.tell(
-                ProblemKind::NameNotStorable,
-                name,
-                format!("{why} ({})", word(&facts.filesystem)),
-                reasons,
-            );
+        // What has a name that cannot be stored is left out; see `unstorable`.
+        if rules.refuses_path(name, root_bytes).is_some() {
+            continue;
         }
         if bytes.is_some_and(|b| b > rules.file_bytes_max) {
             let why = format!(
@@ -979,6 +1056,30 @@ fn check_names(
         }
     }
     told.rest(reasons);
+}
+
+/// Bytes of the path of the card's tree on a destination, the separator after it included.
+fn root_bytes(candidate: &Candidate, facts: &FolderFacts, shape: &Shape<'_>) -> usize {
+    candidate.given.as_str().len().max(facts.canonical.len())
+        + shape.name.len()
+        + shape.layout.outside("").len()
+        + 2
+}
+
+/// Files and folders whose names a destination cannot store, and why. One bad name does not keep the rest from being
+/// copied; it keeps the verdict from being PROVEN.
+fn unstorable(
+    candidate: &Candidate,
+    facts: &FolderFacts,
+    listing: &Listing,
+    shape: &Shape<'_>,
+) -> HashMap<CardName, &'static str> {
+    let rules = rules_of(&facts.filesystem);
+    let root_bytes = root_bytes(candidate, facts, shape);
+    let names = listing.files().map(|f| f.name).chain(listing.folders());
+    names
+        .filter_map(|name| Some((name.clone(), rules.refuses_path(name, root_bytes)?)))
+        .collect()
 }
 
 /// Tells the first names of each kind and counts the rest, so that a card of 100,000 bad names
@@ -1239,6 +1340,7 @@ fn destination_at_start(
         folders_present: present(standing, |path, stat| {
             stat.kind == EntryKind::Folder && path.split('/').next() != Some(RECORDS)
         }),
+        unstorable: unstorable(candidate, facts, listing, shape),
         stale_parts: present(standing, |path, stat| {
             stat.kind == EntryKind::File && is_part_name(path.rsplit('/').next().unwrap_or(path))
         }),
@@ -1703,6 +1805,7 @@ fn count_work(index: usize, planned: &mut PlannedDestination, jobs: &[FileJob]) 
                 }
             }
             Some(Work::Check) => planned.check_files += 1,
+            Some(Work::Copy) if planned.unstorable.contains_key(&job.name) => {}
             Some(Work::Copy) => {
                 planned.copy_files += 1;
                 planned.copy_bytes += job.bytes;

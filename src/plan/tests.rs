@@ -21,6 +21,7 @@ pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFac
         read_only: false,
         backing: Backing::Disks(BTreeSet::from([format!("sd{device}")])),
         rotational: Some(false),
+        shows_folder: false,
         is_camera_volume: false,
         is_system_volume: false,
         own_disk: None,
@@ -199,7 +200,7 @@ fn names_are_checked_against_each_file_system() {
         told.iter()
             .filter(|k| k.0 == ProblemKind::NameNotStorable)
             .count(),
-        1,
+        0,
         "{told:?}"
     );
     // Two names that look alike are told apart in words; two that do not look alike need none.
@@ -218,6 +219,63 @@ fn names_are_checked_against_each_file_system() {
         kinds(plan(card(), edge(4_294_967_296), &fat(), &wish())),
         [(ProblemKind::TooLargeForFilesystem, Some(0))]
     );
+}
+
+#[test]
+fn a_name_that_a_drive_cannot_store_is_left_out_there_and_told() {
+    let files = listing(&[("DCIM/b:c.JPG", 7), ("DCIM/d.JPG", 5)]);
+    let both = [
+        to(facts(1, "exfat", 1 << 30)),
+        to(facts(2, "ext4", 1 << 30)),
+    ];
+    let plan = plan(card(), files, &both, &wish()).unwrap();
+    let problems = plan.name_problems();
+    let told: Vec<_> = problems
+        .iter()
+        .map(|p| (p.kind, p.path.as_deref(), p.destination))
+        .collect();
+    assert_eq!(
+        told,
+        [(ProblemKind::NameNotStorable, Some("DCIM/b:c.JPG"), Some(0))]
+    );
+    assert!(problems.iter().all(|p| p.blocking));
+    let work: Vec<_> = plan
+        .destinations
+        .iter()
+        .map(|d| (d.copy_files, d.copy_bytes))
+        .collect();
+    assert_eq!(work, [(1, 5), (2, 12)]);
+}
+
+#[test]
+fn a_folder_of_a_volume_is_no_card_and_one_on_the_computers_disk_may_be_called_so() {
+    let mut folder = facts(1, "exfat", 1 << 30);
+    assert!(!folder.is_part_of_volume(), "the root of a mount");
+    folder.shows_folder = true;
+    assert!(
+        folder.is_part_of_volume(),
+        "a folder that is mounted elsewhere"
+    );
+    folder.shows_folder = false;
+    folder.is_mount_root = false;
+    folder.canonical = "/media/u/KITES/DCIM/100KITES".to_owned();
+    folder.ancestors = vec![(1, 9), (1, 8), (1, 2), (0, 1)];
+    assert!(folder.is_part_of_volume());
+    assert_eq!(folder.volume_root(), "/media/u/KITES");
+    folder.filesystem = "ext4".to_owned();
+    assert!(
+        folder.is_part_of_volume(),
+        "where desktops mount what is plugged in"
+    );
+    folder.canonical = "/home/u/cards/KITES".to_owned();
+    assert!(!folder.is_part_of_volume());
+    folder.is_camera_volume = true;
+    assert!(
+        folder.is_part_of_volume(),
+        "a camera's volume, wherever it is mounted"
+    );
+    folder.is_system_volume = true;
+    assert!(!folder.is_part_of_volume());
 }
 
 #[test]

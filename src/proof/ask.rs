@@ -10,6 +10,7 @@ use super::{Content, Verdict, sameness_notes};
 use crate::also::agree;
 use crate::card::dates::{Shift, parse};
 use crate::card::listing::{FileRow, Listing};
+use crate::card::part::part_note;
 use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
@@ -85,6 +86,8 @@ pub struct Question<'a> {
     pub card_read: &'a ReadFiles,
     /// All of the card was to be read: what is not among them is not known.
     pub is_card_read: bool,
+    /// Why it is a folder of a card and not the card, in words that go on after a colon.
+    pub part: Option<String>,
     /// Compare by content, whoever's card it is: dates and identity do not matter then.
     pub by_content: bool,
     /// Copies that are known of and could not be looked at, in words.
@@ -202,9 +205,10 @@ impl Gap {
 
 /// Weighs the question.
 pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
-    let mut notes = Vec::new();
-    let mut troubles = trouble_reasons(question.listing);
-    troubles.extend(question.changed.iter().map(of_problem));
+    let mut notes: Vec<String> = question.part.iter().map(|why| part_note(why)).collect();
+    let mut of_card = trouble_reasons(question.listing);
+    of_card.extend(question.changed.iter().map(of_problem));
+    let mut troubles = Vec::new();
     notes.extend(trash_notes(question.listing));
     let usable = all_usable(question, offloads, &mut troubles, &mut notes);
     let Counted {
@@ -217,10 +221,9 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         contents,
     } = count(question, &usable);
     notes.extend(sameness_notes(contents.iter().copied()));
-    // What is wrong with an entry of the card always counts; what is wrong with one offload is a
-    // reason only if the others are not enough.
-    let (mut reasons, of_offloads): (Vec<Reason>, Vec<Reason>) =
-        troubles.into_iter().partition(|t| t.path.is_some());
+    // What is wrong with the card always counts; what is wrong with one offload is a reason only if the
+    // others are not enough.
+    let (mut reasons, of_offloads) = (of_card, troubles);
     reasons.extend(reasons_of_files(question, &usable, told, short));
     let gone = gone(question.listing, &usable);
     if question.by_content {

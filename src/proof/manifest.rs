@@ -836,7 +836,7 @@ fn card_part(proof: &Proof) -> CardPart {
         bytes_total: card.facts.total_bytes,
         listing_b3: proof.plan().listing.fingerprint(),
         zone: keeps_local_time.then(|| "unknown".to_owned()),
-        read_whole: None,
+        read_whole: proof.part().map(|_| false),
     }
 }
 

@@ -13,15 +13,16 @@ mod tags;
 pub mod verify;
 
 use crate::card::listing::{Difference, Listing, RowKind};
+use crate::card::part::{part_note, part_of};
 use crate::digest::Digest;
-use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
+use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Problem, ProblemKind};
 use crate::name::some_of;
 use crate::offload::{CopyState, Offloaded};
 use crate::plan::{
-    DATA, Layout, Level, Plan, count_independent, gone_note, sample_note, trash_notes,
-    unmounted_note,
+    CardFacts, CardNow, DATA, Layout, Level, Plan, count_independent, gone_note, sample_note,
+    trash_notes, unmounted_note,
 };
 use crate::units::{counted, len64};
 use checksums::List;
@@ -68,6 +69,8 @@ pub struct Closing {
     pub listing: Result<Listing, Problem>,
     /// Per destination: what stands there under final names, or why that could not be told.
     pub destinations: Vec<Result<InPlace, Problem>>,
+    /// Where the card was after that, as late as could be.
+    pub card_now: CardNow,
     /// Whether the card was read a second time and equal (`--proof reread`).
     pub reread_equal: bool,
     /// When the job began and ended.
@@ -146,6 +149,8 @@ pub struct Proof {
     times: (Timestamp, Timestamp),
     reread_equal: bool,
     signed_by: Option<String>,
+    part: Option<String>,
+    card_now: CardNow,
     verdict: Verdict,
 }
 
@@ -164,8 +169,14 @@ impl Proof {
     /// Weighs everything. The one constructor of a proof, and the one place that says PROVEN.
     pub fn judge(plan: Plan, offloaded: Offloaded, terms: Terms, closing: Closing) -> Self {
         let mut problems: Vec<Problem> = card_problems(&plan.listing);
+        problems.extend(plan.name_problems());
         problems.extend(list_problems(&plan));
         problems.extend(offloaded.problems.iter().cloned());
+        let part = plan.part().or_else(|| {
+            // Mounted meanwhile.
+            let after = closing.listing.as_ref().ok()?;
+            part_of(&plan.card.facts, after)
+        });
         problems.extend(listing_problems(&plan.listing, closing.listing));
         let mut in_place = Vec::new();
         for found in closing.destinations {
@@ -173,18 +184,10 @@ impl Proof {
         }
         let listed = plan.listing.totals();
         let folders = len64(plan.listing.folders().count());
-        let tallies: Vec<Tally> = (0..plan.destinations.len())
-            .map(|d| {
-                tally(
-                    &plan,
-                    &offloaded,
-                    d,
-                    in_place.get(d).copied().flatten(),
-                    listed,
-                    folders,
-                )
-            })
-            .collect();
+        let tally = |(d, found): (usize, &Option<InPlace>)| {
+            tally(&plan, &offloaded, d, *found, listed, folders)
+        };
+        let tallies: Vec<Tally> = in_place.iter().enumerate().map(tally).collect();
         problems.extend(incomplete_problems(
             &plan, &offloaded, &tallies, &in_place, listed,
         ));
@@ -193,7 +196,13 @@ impl Proof {
             problems.push(Problem::new(ProblemKind::NotReadBack, why));
         }
         Self {
-            notes: notes(&plan, &offloaded, closing.reread_equal),
+            notes: notes(
+                &plan,
+                &offloaded,
+                closing.reread_equal,
+                part.as_deref(),
+                closing.card_now,
+            ),
             verdict: Verdict {
                 proven: false,
                 copies: 0,
@@ -201,6 +210,8 @@ impl Proof {
             },
             reread_equal: closing.reread_equal,
             signed_by: None,
+            part,
+            card_now: closing.card_now,
             times: closing.times,
             plan,
             offloaded,
@@ -295,6 +306,26 @@ impl Proof {
         self.signed_by.as_deref()
     }
 
+    /// Returns why the verdict is on a folder and not on a card, in words that go on after a colon; `None` where it is
+    /// on the whole card.
+    pub fn part(&self) -> Option<&str> {
+        self.part.as_deref()
+    }
+
+    /// Returns where the card was when it was looked at last.
+    pub fn card_now(&self) -> CardNow {
+        self.card_now
+    }
+
+    /// Looks once more whether the card is where it was: storing the records takes a while.
+    #[must_use]
+    pub fn with_card_looked_at(mut self, disk: &dyn Disk) -> Self {
+        if self.card_now == CardNow::Unchanged {
+            self.card_now = self.plan.card.place(disk);
+        }
+        self
+    }
+
     /// Returns the verdict.
     pub fn verdict(&self) -> &Verdict {
         &self.verdict
@@ -358,7 +389,9 @@ impl Proof {
 
 /// Entries of the card that no copy can hold as they are.
 pub fn card_problems(listing: &Listing) -> Vec<Problem> {
-    listing
+    let unexplained = listing.unexplained();
+    let unexplained = unexplained.map(|why| Problem::new(ProblemKind::Unreadable, why));
+    let rows = listing
         .rows()
         .iter()
         .filter_map(|row| match &row.kind {
@@ -376,8 +409,8 @@ pub fn card_problems(listing: &Listing) -> Vec<Problem> {
                 .at(row.path()),
             ),
             _ => None,
-        })
-        .collect()
+        });
+    rows.chain(unexplained).collect()
 }
 
 /// Names that the form of a checksum list cannot hold; the manifest holds them.
@@ -451,7 +484,12 @@ pub fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Ve
         Err(problem) => return vec![problem],
     };
     if before.fingerprint() == after.fingerprint() {
-        return Vec::new();
+        // The driver may have lost sight of some of it since.
+        let unexplained = after
+            .unexplained()
+            .filter(|_| before.unexplained().is_none());
+        let problem = unexplained.map(|why| Problem::new(ProblemKind::Unreadable, why));
+        return problem.into_iter().collect();
     }
     before
         .differences(&after, DIFFERENCES_MAX)
@@ -672,8 +710,16 @@ fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
     is_enough.then(|| plan.ceiling.compare(read, is_least))?
 }
 
-fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> {
-    let mut notes = trash_notes(&plan.listing);
+fn notes(
+    plan: &Plan,
+    offloaded: &Offloaded,
+    reread_equal: bool,
+    part: Option<&str>,
+    now: CardNow,
+) -> Vec<String> {
+    let mut notes: Vec<String> = part.map(part_note).into_iter().collect();
+    notes.extend(now_note(&plan.card, now));
+    notes.extend(trash_notes(&plan.listing));
     notes.extend(gone_note(plan.destinations.iter()));
     notes.extend(sample_note(plan.destinations.iter()));
     notes.extend(plan.destinations.iter().filter_map(unmounted_note));
@@ -699,6 +745,20 @@ fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> 
         }
     }
     notes
+}
+
+/// Says that the card was no longer there at the verdict; nothing is said of what is there instead.
+fn now_note(card: &CardFacts, now: CardNow) -> Option<String> {
+    let place = crate::name::shown(card.given.as_str());
+    match now {
+        CardNow::Unchanged | CardNow::Changed => None,
+        CardNow::Gone => Some(format!(
+            "The card had left `{place}` before the verdict; what was shot on it since is in no copy."
+        )),
+        CardNow::Other => Some(format!(
+            "Something else is at `{place}` since the card was read; this is not about that."
+        )),
+    }
 }
 
 /// What is known of a file's content.

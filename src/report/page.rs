@@ -65,7 +65,9 @@ pub(super) fn document(title: &str, body: &Markup) -> String {
 }
 
 fn verdict_words(m: &Manifest) -> &'static str {
-    if m.verdict.proven {
+    if m.verdict.proven && is_part(m) {
+        "PROVEN, a folder and not the card"
+    } else if m.verdict.proven {
         "PROVEN"
     } else {
         "NOT PROVEN"
@@ -81,6 +83,11 @@ pub(super) fn foreign(text: &str) -> Markup {
     html! { bdi { (shown(text)) } }
 }
 
+/// Only a folder of a card was read.
+fn is_part(m: &Manifest) -> bool {
+    m.card.read_whole == Some(false)
+}
+
 fn head(m: &Manifest) -> Markup {
     let proven = m.verdict.proven;
     let all = format!(
@@ -94,7 +101,8 @@ fn head(m: &Manifest) -> Markup {
             h1 { (verdict_words(m)) }
             @if proven {
                 p.lead {
-                    "Everything on card " strong { (foreign(&label(m))) } " (" (all) ") stands on "
+                    @if is_part(m) { "Everything in folder " } @else { "Everything on card " }
+                    strong { (foreign(&label(m))) } " (" (all) ") stands on "
                     (counted(m.verdict.copies, "independent device")) ". "
                     @match by_date(m) {
                         0 => "Each copy was read back and is equal to what was read from the card.",
@@ -288,7 +296,7 @@ fn exception(p: &Problem) -> Markup {
             br;
             (foreign(&p.detail))
             br;
-            span.soft { "What to do: " (p.kind.next_step()) }
+            span.soft { "What to do: " (p.next_step()) }
         }
     }
 }
@@ -329,7 +337,9 @@ fn cautions(m: &Manifest) -> Markup {
     html! {
         h2 { "What this shows, and what it does not" }
         p { (SHOWS) }
-        @if m.verdict.proven {
+        @if is_part(m) {
+            p { "Only a folder was copied. Do not format the card for it: copy the whole card first." }
+        } @else if m.verdict.proven {
             p {
                 "Before the card is formatted: open some files from each drive, look at the card once more, and format it in the camera. Drives that travel in one bag can be lost together. What a contract, an insurer or local rules ask for comes first; this page knows nothing of it."
             }

@@ -512,7 +512,7 @@ fn hostile_manifests_are_refused() {
         (".. folder", with("/folders/0", "DCIM/..".into())),
         ("key twice", twice),
         ("key twice below", twice_below),
-        ("version 2", with("/version", 2.into())),
+        ("version 3", with("/version", 3.into())),
         ("no version", with("/version", Value::Null)),
         ("other format", with("/format", "unlade-journal".into())),
         (

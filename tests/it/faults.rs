@@ -32,8 +32,8 @@ use unlade::run::{self, CHECKSUMS, Job, REPORT, Tools};
 use unlade::signature::{self, Signer};
 
 const NAME: &str = "20261125-KITES";
-const CARD: &str = "/card";
-const BOTH: [&str; 2] = ["/a", "/b"];
+pub(crate) const CARD: &str = "/card";
+pub(crate) const BOTH: [&str; 2] = ["/a", "/b"];
 /// Longest time one run may take before it counts as hung; it takes milliseconds.
 const HANG: Duration = Duration::from_secs(30);
 /// Most call numbers of one operation that are swept for one kind of fault.
@@ -90,7 +90,7 @@ const FOLDERS: [&str; 6] = [
     "PRIVATE/CLIP",
 ];
 
-fn stamp(number: usize) -> Stamp {
+pub(crate) fn stamp(number: usize) -> Stamp {
     Stamp {
         seconds: 1_795_600_000 + i64::try_from(number).unwrap(),
         nanos: 120_000_000,
@@ -98,7 +98,7 @@ fn stamp(number: usize) -> Stamp {
 }
 
 /// A card and two empty drives.
-fn fresh() -> Sim {
+pub(crate) fn fresh() -> Sim {
     let sim = Sim::default();
     let mut chance = Chance::new(7);
     let files: Vec<_> = FILES
@@ -200,7 +200,7 @@ enum End {
     Done(Box<Proof>),
 }
 
-fn tools(sim: &Sim, cancel: &Arc<AtomicBool>) -> Tools {
+pub(crate) fn tools(sim: &Sim, cancel: &Arc<AtomicBool>) -> Tools {
     Tools {
         disk: Arc::new(sim.clone()),
         clock: Arc::new(SimClock::on_day(0)),
@@ -210,7 +210,7 @@ fn tools(sim: &Sim, cancel: &Arc<AtomicBool>) -> Tools {
     }
 }
 
-fn job(to: &[&str], copies_needed: usize, layout: Layout) -> Job {
+pub(crate) fn job(to: &[&str], copies_needed: usize, layout: Layout) -> Job {
     Job {
         signer: None,
         card: CARD.into(),
@@ -1005,6 +1005,7 @@ fn the_verdict_takes_nothing_for_granted() {
         let mut closing = Closing {
             listing: Ok(plan.listing.clone()),
             destinations: proof.tallies().iter().map(|t| Ok(t.in_place)).collect(),
+            card_now: proof.card_now(),
             reread_equal: false,
             times: proof.times(),
         };

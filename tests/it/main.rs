@@ -70,6 +70,7 @@ mod vectors;
 mod verify;
 #[cfg(target_os = "linux")]
 mod weigh;
+mod whole;
 #[cfg(target_os = "linux")]
 mod wine;
 #[cfg(target_os = "linux")]

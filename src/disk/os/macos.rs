@@ -76,6 +76,14 @@ pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, Place), Errno> {
     Ok((stat, Place::of(&stat, None)))
 }
 
+impl Volume {
+    /// Returns whether the mount shows a folder of the volume: this system has no such mounts (from memory).
+    #[expect(clippy::unused_self, reason = "the form that all systems share")]
+    pub(super) fn shows_folder(&self) -> bool {
+        false
+    }
+}
+
 /// Looks up what stands behind a folder.
 pub(super) fn volume_of(_root: &Path, path: &Path, _device: u64) -> io::Result<Volume> {
     let told = rustix::fs::statfs(path)?;

@@ -6,6 +6,8 @@
 
 #[cfg(unix)]
 mod beneath;
+#[cfg(target_os = "linux")]
+mod count;
 #[cfg(any(target_os = "macos", test))]
 mod diskutil;
 #[cfg(target_os = "linux")]

@@ -262,6 +262,7 @@ impl Disk for OsDisk {
         let above_device = ancestors.get(1).map(|a| a.0);
         Ok(FolderFacts {
             is_mount_root: canonical == volume.mount_point || above_device != Some(meta.dev()),
+            shows_folder: volume.shows_folder(),
             canonical: canonical.to_string_lossy().into_owned(),
             device: meta.dev(),
             inode: meta.ino(),
@@ -281,6 +282,16 @@ impl Disk for OsDisk {
                 std::fs::metadata(self.root.join(place)).is_ok_and(|m| m.dev() == meta.dev())
             }),
         })
+    }
+
+    #[cfg(target_os = "linux")]
+    fn count(&self, root: &Utf8Path, facts: &FolderFacts) -> Option<crate::disk::Count> {
+        super::count::count(root.as_std_path(), facts)
+    }
+
+    #[cfg(target_os = "linux")]
+    fn log_of(&self, facts: &FolderFacts) -> Vec<String> {
+        super::count::log_of(&self.root, facts)
     }
 
     fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>> {

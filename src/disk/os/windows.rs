@@ -578,6 +578,7 @@ impl Disk for OsDisk {
             own_disk: backing.only_disk().map(str::to_owned),
             backing,
             rotational,
+            shows_folder: false,
             is_camera_volume: is_camera_volume(Path::new(&volume.root)),
             is_system_volume,
         })

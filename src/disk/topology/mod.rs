@@ -66,6 +66,13 @@ pub struct Volume {
     pub rotational: Option<bool>,
 }
 
+impl Volume {
+    /// Returns whether the mount shows a folder of the volume and not its root.
+    pub fn shows_folder(&self) -> bool {
+        self.mount_root != "/"
+    }
+}
+
 /// Why the volume behind a folder could not be looked up at all.
 #[derive(Debug)]
 pub enum TopologyError {

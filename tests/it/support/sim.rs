@@ -21,8 +21,8 @@ use unlade::disk::backing::Backing;
 use unlade::disk::buffer::Chunk;
 use unlade::disk::gear::Gear;
 use unlade::disk::{
-    Anchor, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp, Stat,
-    Tree,
+    Anchor, Count, Counting, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay,
+    Source, Stamp, Stat, Tree,
 };
 use unlade::name::is_part_name;
 use unlade::offload::journal::JOURNAL;
@@ -327,6 +327,8 @@ pub(crate) struct Volume {
     next_node: u64,
     is_full: bool,
     is_gone: bool,
+    /// Entries that a walk leaves out without an error, with all that lies in them; they are counted all the same.
+    hidden: BTreeSet<String>,
     /// What the system says of the thing that it is on.
     gear: Gear,
 }
@@ -738,6 +740,7 @@ impl Sim {
             next_node: 2,
             is_full: false,
             is_gone: false,
+            hidden: BTreeSet::new(),
             gear: Gear::default(),
         };
         world.volumes.insert(mount.to_owned(), volume);
@@ -757,6 +760,13 @@ impl Sim {
     /// Returns the number by which a volume is known wherever it is plugged in.
     pub(crate) fn device(&self, mount: &str) -> u64 {
         self.lock().volume(mount).unwrap().device
+    }
+
+    /// Makes walks leave out an entry, and all in it, without an error.
+    pub(crate) fn hide(&self, path: &str) {
+        let (volume, parts) = split(Utf8Path::new(path));
+        let hidden = parts.join("/");
+        self.lock().volume(&volume).unwrap().hidden.insert(hidden);
     }
 
     /// Makes the system tell no identity of a volume.
@@ -1064,7 +1074,14 @@ impl Disk for Sim {
         let volume = world.volume(&name)?;
         let id = volume.find(&parts).ok_or_else(not_found)?;
         let mut found = Vec::new();
+        let hidden = volume.hidden.clone();
         volume.each(id, Image::Visible, "", &mut |path, _, id| {
+            if Utf8Path::new(path)
+                .ancestors()
+                .any(|p| hidden.contains(p.as_str()))
+            {
+                return;
+            }
             let mut stat = Ok(volume.stat(id));
             let whole = parts.iter().copied().chain([path]).collect::<Vec<_>>();
             let whole = whole.join("/");
@@ -1108,6 +1125,7 @@ impl Disk for Sim {
             read_only: false,
             backing: Backing::Disks(BTreeSet::from([format!("sim{}", volume.disk)])),
             rotational: Some(false),
+            shows_folder: false,
             is_camera_volume: false,
             is_system_volume: false,
             own_disk: None,
@@ -1115,6 +1133,35 @@ impl Disk for Sim {
         drop(world);
         Self::rest(slow);
         Ok(facts)
+    }
+
+    /// As the drivers of FAT and exFAT count: hidden entries too, and what the volume itself needs.
+    fn count(&self, root: &Utf8Path, facts: &FolderFacts) -> Option<Count> {
+        const CLUSTER: u64 = 4_096;
+        let by = match facts.filesystem.as_str() {
+            "vfat" => Counting::Fat,
+            "exfat" => Counting::ExFat,
+            _ => return None,
+        };
+        let (name, _) = split(root);
+        let mut world = self.lock();
+        let volume = world.volume(&name).ok()?;
+        let clusters = 1 << 20;
+        // A bitmap, and the usual table of 5,836 bytes.
+        let mut used = match by {
+            Counting::Fat => 0,
+            Counting::ExFat => clusters / 8 / CLUSTER + 2,
+        };
+        volume.each(1, Image::Visible, "", &mut |_, _, id| {
+            used += volume.stat(id).bytes.div_ceil(CLUSTER);
+        });
+        Some(Count {
+            by,
+            cluster_bytes: CLUSTER,
+            clusters,
+            used,
+            root_bytes: 0,
+        })
     }
 
     fn gear(&self, facts: &FolderFacts) -> Gear {
