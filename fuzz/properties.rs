@@ -93,6 +93,7 @@ pub(crate) fn journal(data: &[u8]) {
         listing_b3: records.listing_b3.expect("a head holds the listing"),
         destinations: records.destinations.clone(),
         layout: records.layout,
+        fills_to: None,
     };
     head.write_to(&mut written).expect("written");
     for (path, entry) in &records.proven {

@@ -37,6 +37,7 @@ use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
 use crate::speed::detected;
 use crate::speed::forecast::{Companion, Growth, RatePrior};
 use crate::standing;
+use crate::standing::at_work::bytes_to_come;
 use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
 use crate::standing::sample::Sampled;
@@ -173,6 +174,7 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
             let last = job.known.ledger.last_in(&facts.canonical);
             let other = last.filter(|place| !place.may_be_on(facts));
             let other = other.map(|place| place.volume_id.as_deref());
+            candidate.others_bytes = bytes_to_come(disk, facts, &name);
             candidate.unmounted = unmounted(disk, &candidate.given, facts, other);
         }
     }
@@ -491,6 +493,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
             sampled: None,
             earlier: Vec::new(),
             earlier_notes: Vec::new(),
+            others_bytes: 0,
         },
         Err(why) => Candidate {
             given: given.to_path_buf(),
@@ -500,6 +503,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
             sampled: None,
             earlier: Vec::new(),
             earlier_notes: Vec::new(),
+            others_bytes: 0,
         },
     }
 }
@@ -856,6 +860,11 @@ fn begin_one(
     let mut lines = Vec::new();
     let head = JournalHead {
         layout: plan.layout,
+        fills_to: Some(
+            destination
+                .stands_bytes
+                .saturating_add(destination.needs_bytes),
+        ),
         journal: JOURNAL_FORMAT.to_owned(),
         version: JOURNAL_VERSION,
         offload: plan.name.clone(),

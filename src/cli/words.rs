@@ -333,7 +333,8 @@ fn little_left(plan: &Plan, d: &PlannedDestination) -> String {
     let on_volume = plan.destinations.iter();
     let on_volume = on_volume.filter(|other| other.facts.device == d.facts.device);
     let needs = on_volume.fold(0_u64, |sum, other| sum.saturating_add(other.needs_bytes));
-    let left = d.facts.free_bytes.saturating_sub(needs);
+    let free = d.facts.free_bytes.saturating_sub(d.others_bytes);
+    let left = free.saturating_sub(needs);
     if is_little(left, d.facts.total_bytes) {
         format!(", leaves {}", size(left))
     } else {

@@ -38,6 +38,10 @@ pub struct JournalHead {
     /// Where the card's tree lies.
     #[serde(default, skip_serializing_if = "Layout::is_plain")]
     pub layout: Layout,
+    /// Bytes that the offload will take up on this drive when the run is done, whole clusters counted. Another run
+    /// reckons with what is still to come.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fills_to: Option<u64>,
 }
 
 /// One proven file.
@@ -160,6 +164,18 @@ pub fn read(
             .map_err(|why| format!("line {} of the journal {why}", at + 1))?;
     }
     Ok(reading.records)
+}
+
+/// Returns the head of the last run that a journal tells of.
+pub fn last_head(bytes: &[u8]) -> Option<JournalHead> {
+    let lines = bytes.split(|&b| b == b'\n').rev();
+    let whole = lines.filter_map(|line| match Line::of(line) {
+        Line::Whole(line, true) => Some(line),
+        Line::Whole(_, false) | Line::Damaged => None,
+    });
+    whole
+        .filter_map(|line| serde_json::from_slice(&line).ok())
+        .next()
 }
 
 /// How far a journal was read.
@@ -286,6 +302,7 @@ mod tests {
             listing_b3: Digest::of(b"listing"),
             destinations: vec![],
             layout: Layout::Plain,
+            fills_to: None,
         }
         .write_to(&mut out)
         .unwrap();

@@ -223,6 +223,8 @@ pub struct Candidate {
     pub earlier: Vec<EarlierOffload>,
     /// What should be told of those that cannot be used.
     pub earlier_notes: Vec<String>,
+    /// Bytes that other runs at work on the volume have yet to write.
+    pub others_bytes: u64,
 }
 
 /// The card before the plan.
@@ -399,6 +401,10 @@ pub struct PlannedDestination {
     pub copy_bytes: u64,
     /// Room the job needs on this destination, clusters and records included, in bytes.
     pub needs_bytes: u64,
+    /// Room that files take up there already, part files aside, in bytes.
+    pub stands_bytes: u64,
+    /// Bytes that other runs at work on the volume have yet to write.
+    pub others_bytes: u64,
 }
 
 impl PlannedDestination {
@@ -1366,6 +1372,8 @@ fn destination_at_start(
         copy_files: 0,
         copy_bytes: 0,
         needs_bytes: 0,
+        stands_bytes: stands_bytes(standing, facts.cluster_bytes),
+        others_bytes: candidate.others_bytes,
     };
     // A file of the card's own that happens to be named like one is no stale part, also when it is gone
     // from the card and only the records know it.
@@ -1381,6 +1389,15 @@ fn destination_at_start(
         (planned.in_bag, planned.strangers) = stands_in_bag(standing, listing);
     }
     planned
+}
+
+fn stands_bytes(standing: &Standing, cluster: u64) -> u64 {
+    let is_whole = |path: &str| !is_part_name(path.rsplit('/').next().unwrap_or(path));
+    let files = standing.entries.iter();
+    let files = files.filter(|(path, stat)| stat.kind == EntryKind::File && is_whole(path));
+    files
+        .map(|(_, stat)| round_up(stat.bytes, cluster))
+        .fold(0, u64::saturating_add)
 }
 
 /// What the offload is to be on every destination.
@@ -1513,27 +1530,36 @@ impl Candidate {
 }
 
 fn check_room(destinations: &[(usize, PlannedDestination)], reasons: &mut Vec<Problem>) {
-    let mut by_volume: BTreeMap<u64, (u64, Vec<usize>)> = BTreeMap::new();
+    let mut by_volume: BTreeMap<u64, (u64, u64, Vec<usize>)> = BTreeMap::new();
     for (index, d) in destinations {
-        let entry = by_volume.entry(d.facts.device).or_default();
-        entry.0 = entry.0.saturating_add(d.needs_bytes);
-        entry.1.push(*index);
+        let (needs, others, who) = by_volume.entry(d.facts.device).or_default();
+        *needs = needs.saturating_add(d.needs_bytes);
+        *others = d.others_bytes.max(*others);
+        who.push(*index);
     }
     for (index, d) in destinations {
-        let Some((needs, who)) = by_volume.get(&d.facts.device) else {
+        let Some((needs, others, who)) = by_volume.get(&d.facts.device) else {
             continue;
         };
-        if *needs > d.facts.free_bytes && who.first() == Some(index) {
+        let free = d.facts.free_bytes.saturating_sub(*others);
+        if *needs > free && who.first() == Some(index) {
             let shared = if who.len() > 1 {
                 format!(" for {} destinations on this one volume", who.len())
             } else {
                 String::new()
             };
+            let others = match *others {
+                0 => String::new(),
+                others => format!(
+                    ", of which another run at work there needs {}",
+                    size(others)
+                ),
+            };
             let why = format!(
-                "needs {}{shared}, has {} free: {} short",
+                "needs {}{shared}, has {} free{others}: {} short",
                 size(*needs),
                 size(d.facts.free_bytes),
-                size(needs - d.facts.free_bytes)
+                size(needs - free)
             );
             reasons.push(Problem::new(ProblemKind::NoRoom, why).on(*index));
         }
@@ -1550,6 +1576,14 @@ fn notes(
     notes.extend(sample_note(destinations.iter().map(|(_, d)| d)));
     notes.extend(destinations.iter().filter_map(|(_, d)| unmounted_note(d)));
     notes.extend(device_name_notes(listing, destinations));
+    let others = destinations.iter().filter(|(_, d)| d.others_bytes > 0);
+    notes.extend(others.map(|(index, d)| {
+        format!(
+            "Another run is at work on the drive of destination {} and has {} yet to write; that room is left to it.",
+            index + 1,
+            size(d.others_bytes)
+        )
+    }));
     let devices: Vec<(&Backing, u64)> = destinations
         .iter()
         .map(|(_, d)| (&d.facts.backing, d.facts.device))

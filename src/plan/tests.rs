@@ -60,6 +60,7 @@ fn to(facts: FolderFacts) -> Candidate {
         sampled: Some(0),
         earlier: Vec::new(),
         earlier_notes: Vec::new(),
+        others_bytes: 0,
     }
 }
 

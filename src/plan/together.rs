@@ -1,7 +1,7 @@
 //! Owns what several cards of one command mean for each other: whether they may be read at the same
 //! time, and whether all of them fit. Pure.
 
-use super::Plan;
+use super::{Plan, PlannedDestination};
 use crate::disk::FolderFacts;
 use crate::disk::backing::{Backing, independent};
 use crate::error::{Problem, ProblemKind};
@@ -99,12 +99,17 @@ pub fn done_after(order: &Order, takes: &[Option<f64>]) -> Vec<Option<f64>> {
     done
 }
 
+/// Room that is free and that no other run at work will need.
+fn free(d: &PlannedDestination) -> u64 {
+    d.facts.free_bytes.saturating_sub(d.others_bytes)
+}
+
 /// Returns how many cards fit on every volume together, in the order in which they were given.
 fn how_many_fit(plans: &[Plan]) -> usize {
     let mut left: BTreeMap<u64, u64> = BTreeMap::new();
     let fits = |plan: &&Plan| {
         plan.destinations.iter().all(|d| {
-            let free = left.entry(d.facts.device).or_insert(d.facts.free_bytes);
+            let free = left.entry(d.facts.device).or_insert_with(|| free(d));
             let rest = free.checked_sub(d.needs_bytes);
             *free = rest.unwrap_or(0);
             rest.is_some()
@@ -139,13 +144,13 @@ fn volumes(plans: &[Plan]) -> Vec<Volume> {
         for (index, d) in plan.destinations.iter().enumerate() {
             let volume = all.entry(d.facts.device).or_insert_with(|| Volume {
                 needs: 0,
-                free: d.facts.free_bytes,
+                free: free(d),
                 total: d.facts.total_bytes,
                 destinations: BTreeSet::new(),
                 offloads: 0,
             });
             volume.needs = volume.needs.saturating_add(d.needs_bytes);
-            volume.free = volume.free.min(d.facts.free_bytes);
+            volume.free = volume.free.min(free(d));
             volume.destinations.insert(index);
             volume.offloads += 1;
         }

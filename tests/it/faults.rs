@@ -138,6 +138,7 @@ fn half_done() -> Sim {
             .iter()
             .map(PlannedDestination::identity)
             .collect(),
+        fills_to: None,
     };
     for drive in BOTH {
         let mut journal = Vec::new();

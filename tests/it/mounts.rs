@@ -5,7 +5,7 @@
 use crate::support::mount::{Action, Cache, Direction, Fault, Kind, Mount, Options, skip};
 use crate::support::program::{
     Card, Ran, Tree, Work, bytes_of, content, finish, is_part, manifest, move_to, names_in,
-    no_wrong_bytes, put, tool, tree,
+    no_wrong_bytes, put, tool, tree, wait_until,
 };
 use serde_json::Value;
 use std::io::BufRead as _;
@@ -229,6 +229,41 @@ fn a_drive_that_fills_up_is_dropped_and_the_other_finishes() {
     let rig = Rig::new("small", plain(), plain(), small);
     rig.run(JOB).exits(3).says("no-room");
     assert!(names_in(rig.a.path()).is_empty() && names_in(rig.b.path()).is_empty());
+}
+
+/// What another run has yet to write is free now and will not be.
+#[test]
+fn two_runs_on_one_drive_add_up_their_room() {
+    if skip() {
+        return;
+    }
+    let small = Options {
+        capacity: 120_000_000,
+        write_mbps: 10.0,
+        ..plain()
+    };
+    let rig = Rig::new("two-runs", plain(), plain(), small);
+    Card::new(&rig.work.path("second")).file("DCIM/100KITES/KITE0101.DNG", 50_000_000, 5);
+    let second = "plan second --to a --to b --separate --name OTHER";
+    let mut child = rig
+        .work
+        .command()
+        .args(JOB.split(' '))
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    let journal = rig.work.path("back-b/KITES/_unlade/journal.jsonl");
+    wait_until(&mut child, || journal.exists());
+    // The first needs 81 MB, the second 50, and there are 120.
+    rig.work
+        .run(second)
+        .exits(3)
+        .says("of which another run at work there needs")
+        .says("no-room");
+    interrupt(&child);
+    child.wait().unwrap();
+    // A run that has ended needs nothing until it is begun again.
+    rig.work.run(second).exits(0);
 }
 
 #[test]
