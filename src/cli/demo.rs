@@ -247,7 +247,8 @@ fn check_again(job: &Job, out: Out, tools: &Tools) -> io::Result<Exit> {
         offloads,
         signed_by: None,
     };
-    Ok(verify(&args, out, tools))
+    let book = Book::none(out, Arc::clone(&tools.clock));
+    Ok(verify(&args, out, tools, &book))
 }
 
 /// Flips one bit in the middle and keeps the date, as a failing drive would.

@@ -18,6 +18,7 @@ mod known;
 mod ledger;
 mod meant;
 mod next;
+mod other_copies;
 mod out;
 mod picture;
 mod power;
@@ -98,7 +99,7 @@ pub(crate) fn main() -> Exit {
         }
         Command::Prove(args) => prove::prove(args, out, &tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
-        Command::Verify(args) => verify::verify(args, out, &tools),
+        Command::Verify(args) => verify::verify(args, out, &tools, &book),
         Command::Rate(args) => rate::rate(args, &cli.common, out, &tools, &book),
         Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
         Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),

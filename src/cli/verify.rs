@@ -3,7 +3,9 @@
 
 use super::args::VerifyArgs;
 use super::exit::Exit;
+use super::home::Book;
 use super::json::Json;
+use super::other_copies::{OtherCopy, other_copies};
 use super::out::{Out, wrap};
 use super::sign;
 use super::words;
@@ -26,7 +28,7 @@ use unlade::units::{rate, size, speed};
 type Outcome = Result<Findings, VerifyError>;
 
 /// Checks every offload and tells the results in the order of the command line.
-pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools) -> Exit {
+pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
     let offloads = &args.offloads;
     let expected = match &args.signed_by {
         None => None,
@@ -54,10 +56,14 @@ pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools) -> Exit {
             Ok(_) => Exit::NotProven,
             Err(_) => Exit::Refused,
         };
+        let others = result.as_ref().map_or_else(
+            |_| Vec::new(),
+            |findings| other_copies(path, findings, &book.read(), tools.disk.as_ref()),
+        );
         if out.json {
-            tell_json(&json, path, result, expected.as_ref(), exit);
+            tell_json(&json, path, result, expected.as_ref(), &others, exit);
         } else {
-            tell(path, result, expected.as_ref(), out);
+            tell(path, result, expected.as_ref(), &others, out);
         }
         worst = worst.max(exit);
     }
@@ -211,11 +217,22 @@ impl<'a> View<'a> {
     }
 }
 
-fn tell(path: &Utf8PathBuf, result: &Outcome, expected: Option<&Expected>, out: Out) {
+fn tell(
+    path: &Utf8PathBuf,
+    result: &Outcome,
+    expected: Option<&Expected>,
+    others: &[OtherCopy],
+    out: Out,
+) {
     match result {
         Ok(findings) => {
             for line in words::findings(path.as_str(), findings, expected, out) {
                 out.line(&line);
+            }
+            for other in others {
+                for line in wrap(&other.words(), out.width, "Copy     ", "         ") {
+                    out.line(&line);
+                }
             }
         }
         Err(error) => {
@@ -240,6 +257,7 @@ fn tell_json(
     path: &Utf8PathBuf,
     result: &Outcome,
     expected: Option<&Expected>,
+    others: &[OtherCopy],
     exit: Exit,
 ) {
     let findings = match result {
@@ -282,6 +300,7 @@ fn tell_json(
             "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed, "extra": extra,
             "litter": findings.litter.len(), "readback": findings.way, "exit_code": exit.code(),
             "signature": signature, "signed_by": signed_by,
+            "other_copies": others.iter().map(OtherCopy::json).collect::<Vec<_>>(),
             // Null where nobody said who is expected.
             "is_signer_expected": expected.map(|e| findings.is_signed_by(e)),
             "reasons": if findings.is_clean() { vec![] } else { vec![words::found(findings)] },

@@ -507,3 +507,27 @@ fn a_tree_that_is_too_deep_is_told() {
         .says("lies more than 128 folders deep");
     assert!(before.len() < whole_tree(&work.path("card")).len());
 }
+
+/// Whoever has to take a file from another copy is told where one is.
+#[test]
+fn another_copy_is_named_where_a_file_is_lost() {
+    let work = Work::with_card("other-copies");
+    let offload = work.offload();
+    let still = "DCIM/100KITES/KITE0001.JPG";
+    remove(&offload.join(still));
+    let b = work.path("b/KITES").canonicalize().unwrap();
+    let ran = work.run("verify a/KITES");
+    ran.exits(1).says(&format!(
+        "`{}` is plugged in and has this file",
+        b.display()
+    ));
+    let told = work.run("verify a/KITES --json").events().pop().unwrap();
+    assert_eq!(told["other_copies"][0]["files"], 1, "{told}");
+    // A copy that lacks it as well is no help, and one that is away is told as such.
+    remove(&b.join(still));
+    work.run("verify a/KITES").says("has 0 of the 1 file");
+    move_to(&work.path("b"), &work.path("b-in-the-bag"));
+    work.run("verify a/KITES")
+        .says("is not plugged in now; a copy was made there");
+    work.run("verify b-in-the-bag/KITES").exits(1);
+}

@@ -1,0 +1,134 @@
+//! Owns where another copy of what is missing or changed in an offload is to be found: by its manifest, by the
+//! ledger, and by what is plugged in now. Nothing is read but records and names, so `verify` comes first.
+
+use camino::{Utf8Path, Utf8PathBuf};
+use serde_json::{Value, json};
+use std::collections::{BTreeMap, HashMap};
+use unlade::disk::{Disk, EntryKind};
+use unlade::ledger::{Deed, Ledger};
+use unlade::name::shown;
+use unlade::proof::manifest::{FilePart, Manifest, load};
+use unlade::proof::verify::{Finding, Findings};
+use unlade::units::{counted, len64};
+
+/// Copies that are looked at and told.
+const COPIES_MAX: usize = 8;
+
+/// One other copy.
+pub(crate) struct OtherCopy {
+    path: String,
+    /// The identity of its volume, where it is known.
+    volume: Option<String>,
+    /// How many of the files it has, by record and size; `None` where it can't be looked at now.
+    has: Option<u64>,
+    of: u64,
+}
+
+impl OtherCopy {
+    /// Returns what is to be said of it.
+    pub(crate) fn words(&self) -> String {
+        let path = shown(&self.path);
+        match self.has {
+            Some(has) if has == self.of => format!(
+                "`{path}` is plugged in and has {}, by its record and in size; `unlade verify` reads it before you take a file from there.",
+                match self.of {
+                    1 => "this file".to_owned(),
+                    n => format!("all {}", counted(n, "file")),
+                }
+            ),
+            Some(has) => format!(
+                "`{path}` is plugged in and has {has} of the {}, by its record and in size.",
+                counted(self.of, "file")
+            ),
+            None => {
+                let volume = self.volume.as_ref();
+                let volume = volume.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
+                format!("`{path}`{volume} is not plugged in now; a copy was made there.")
+            }
+        }
+    }
+
+    /// Returns the same for programs.
+    pub(crate) fn json(&self) -> Value {
+        json!({"path": self.path, "volume_id": self.volume, "files": self.has})
+    }
+}
+
+/// Returns the other copies of an offload in which something is missing or changed.
+pub(crate) fn other_copies(
+    offload: &Utf8Path,
+    findings: &Findings,
+    ledger: &Ledger,
+    disk: &dyn Disk,
+) -> Vec<OtherCopy> {
+    let manifest = &findings.manifest;
+    let wanted: Vec<&FilePart> = wanted(findings);
+    if wanted.is_empty() {
+        return Vec::new();
+    }
+    let mut places: BTreeMap<Utf8PathBuf, Option<String>> = BTreeMap::new();
+    for d in &manifest.destinations {
+        let path = Utf8Path::new(&d.path).join(&manifest.offload.name);
+        places.insert(path, d.volume_id().map(str::to_owned));
+    }
+    let is_it = |e: &&unlade::ledger::Entry| {
+        e.did == Deed::Copy && e.offload.as_ref() == Some(&manifest.offload.name)
+    };
+    for place in ledger
+        .entries
+        .iter()
+        .rev()
+        .filter(is_it)
+        .flat_map(|e| &e.places)
+    {
+        let volume = place.volume_id.clone();
+        places
+            .entry(Utf8PathBuf::from(&place.path))
+            .or_insert(volume);
+    }
+    let own = |path: &Utf8Path| disk.facts(path).ok().map(|f| (f.device, f.inode));
+    let here = own(offload);
+    let others = places
+        .into_iter()
+        .filter(|(path, _)| own(path).is_none_or(|it| Some(it) != here));
+    others
+        .take(COPIES_MAX)
+        .map(|(path, volume)| OtherCopy {
+            has: load(disk, &path)
+                .ok()
+                .map(|(other, _)| has(disk, &path, &other, &wanted)),
+            path: path.into_string(),
+            volume,
+            of: len64(wanted.len()),
+        })
+        .collect()
+}
+
+/// The files of the manifest that are missing or changed.
+fn wanted(findings: &Findings) -> Vec<&FilePart> {
+    let manifest = &findings.manifest;
+    let by_path: HashMap<&str, &FilePart> = manifest.files.iter().map(|f| (&*f.path, f)).collect();
+    let lost = findings
+        .findings
+        .iter()
+        .filter_map(|finding| match finding {
+            Finding::Missing(path) | Finding::Changed(path, _) => {
+                manifest.offload.layout.inside(path)
+            }
+            Finding::Extra(_) | Finding::Untrusted(..) => None,
+        });
+    lost.filter_map(|path| by_path.get(path).copied()).collect()
+}
+
+fn has(disk: &dyn Disk, root: &Utf8Path, other: &Manifest, wanted: &[&FilePart]) -> u64 {
+    let known: HashMap<&str, &FilePart> = other.files.iter().map(|f| (&*f.path, f)).collect();
+    let payload = other.offload.layout.payload(root);
+    let is_there = |file: &&&FilePart| {
+        let same = known
+            .get(&*file.path)
+            .is_some_and(|f| f.blake3 == file.blake3);
+        let stat = disk.look(&payload.join(&*file.path)).ok().flatten();
+        same && stat.is_some_and(|s| s.kind == EntryKind::File && s.bytes == file.bytes)
+    };
+    len64(wanted.iter().filter(is_there).count())
+}
