@@ -170,13 +170,14 @@ pub(crate) enum Command {
 #[derive(Clone, Debug, Args)]
 pub(crate) struct CopyArgs {
     /// The mounted cards, each with its own offload and verdict; in different readers they are read
-    /// at the same time, unless a destination is a spinning disk.
+    /// at the same time, unless a destination is a spinning disk. Several stand before --to.
     #[arg(required = true, value_name = "CARD")]
     pub(crate) cards: Vec<Utf8PathBuf>,
     /// A folder on a drive; give one for each copy.
     #[arg(long, required = true, value_name = "DIR")]
     pub(crate) to: Vec<Utf8PathBuf>,
-    /// Name of the offload's folder on every destination [default: YYYYMMDD-LABEL].
+    /// Name of the offload's folder on every destination [default: YYYYMMDD-LABEL, with the card's
+    /// name in the kit as label where it has one].
     #[arg(long, value_name = "NAME")]
     pub(crate) name: Option<String>,
     /// How far to prove: written never says PROVEN, reread reads the card a second time.
