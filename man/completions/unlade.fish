@@ -47,7 +47,7 @@ complete -c unlade -n "__fish_unlade_needs_command" -f -a "schema" -d 'Print the
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "completions" -d 'Print a completion script for a shell'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "man" -d 'Write the manual pages into a folder'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l to -d 'A folder on a drive; give one for each copy' -r
-complete -c unlade -n "__fish_unlade_using_subcommand copy" -l name -d 'Name of the offload\'s folder on every destination [default: YYYYMMDD-LABEL]' -r
+complete -c unlade -n "__fish_unlade_using_subcommand copy" -l name -d 'Name of the offload\'s folder on every destination [default: YYYYMMDD-LABEL, with the card\'s name in the kit as label where it has one]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l proof -d 'How far to prove: written never says PROVEN, reread reads the card a second time' -r -f -a "written\t'Flushed to the drive only'
 readback\t'Every copy read back from its device'
 reread\t'As readback, and the card read a second time'"
@@ -78,7 +78,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand copy" -s q -l quiet -d 'Pr
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l to -d 'A folder on a drive; give one for each copy' -r
-complete -c unlade -n "__fish_unlade_using_subcommand plan" -l name -d 'Name of the offload\'s folder on every destination [default: YYYYMMDD-LABEL]' -r
+complete -c unlade -n "__fish_unlade_using_subcommand plan" -l name -d 'Name of the offload\'s folder on every destination [default: YYYYMMDD-LABEL, with the card\'s name in the kit as label where it has one]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l proof -d 'How far to prove: written never says PROVEN, reread reads the card a second time' -r -f -a "written\t'Flushed to the drive only'
 readback\t'Every copy read back from its device'
 reread\t'As readback, and the card read a second time'"
