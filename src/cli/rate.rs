@@ -141,6 +141,8 @@ fn wait(args: &RateArgs, facts: &FolderFacts, out: Out, tools: &Tools) -> Result
         bytes: args.bytes,
     };
     let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
+    let held = disk.anchor(&args.card, facts);
+    let _held = held.map_err(|e| format!("the card is gone: {e}"))?;
     let work = || measure(&args.card, facts, bounds, disk, clock, &progress);
     let mut view = View::new(out, tools);
     let shown = unlade::proof::verify::Progress::default();

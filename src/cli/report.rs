@@ -132,7 +132,11 @@ fn file_name(shoot: &str) -> Utf8PathBuf {
 
 fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
     let disk = tools.disk.as_ref();
+    let held = disk
+        .facts(offload)
+        .and_then(|facts| disk.anchor(offload, &facts));
     let (manifest, _) = load(disk, offload).map_err(|e| e.to_string())?;
+    let _held = held.map_err(|e| format!("it cannot be used: {e}"))?;
     let bytes = page(&manifest).into_bytes();
     if let Some(to) = &args.to {
         return elsewhere(to, &bytes);

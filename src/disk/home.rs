@@ -37,11 +37,10 @@ fn open_checked(path: &Utf8Path, options: &mut OpenOptions, follows: bool) -> io
     } else {
         std::fs::symlink_metadata(path)
     };
-    match meta {
-        // A device may do something when it is opened.
-        Ok(meta) => is_plain(meta)?,
-        // What is to be made need not be there yet; anything else the open says.
-        Err(_) => {}
+    // A device may do something when it is opened. What is to be made need not be there yet; anything else
+    // the open says.
+    if let Ok(meta) = meta {
+        is_plain(meta)?;
     }
     // What took its place since is not waited for or followed either.
     #[cfg(unix)]

@@ -177,9 +177,13 @@ fn a_folder_of_the_card_swapped_for_a_link_lets_nothing_outside_be_read() {
     let slow = Slow::new("swapped-card");
     let secret = slow.work.folder("secret");
     for n in 1..=STILLS {
-        // Of the size that is listed, so that only the way there is odd.
-        let at = secret.join(format!("KITE{n:04}.JPG"));
-        put(&at, &vec![b'S'; 50_000 + n]);
+        // Of the size and date that are listed, so that only the way there is odd.
+        let name = format!("KITE{n:04}.JPG");
+        put(&secret.join(&name), &vec![b'S'; 50_000 + n]);
+        let listed = slow.work.path("back-card/DCIM/101KITES").join(&name);
+        let date = std::fs::metadata(listed).unwrap().modified().unwrap();
+        let file = std::fs::File::open(secret.join(&name)).unwrap();
+        file.set_modified(date).unwrap();
     }
     let ran = slow.run_and(JOB, |work| {
         move_to(

@@ -167,9 +167,10 @@ impl Held {
 
     /// Returns the folder at `below`, to start from.
     pub(super) fn start_at(&self, below: &Path) -> io::Result<Start> {
-        let folder = match below.as_os_str().is_empty() {
-            true => Arc::clone(&self.start.folder),
-            false => Arc::new(self.start.open(below, HANDLE, Mode::empty())?),
+        let folder = if below.as_os_str().is_empty() {
+            Arc::clone(&self.start.folder)
+        } else {
+            Arc::new(self.start.open(below, HANDLE, Mode::empty())?)
         };
         let place = self.start.place;
         Ok(Start { folder, place })
