@@ -40,6 +40,7 @@ use crate::standing;
 use crate::standing::at_work::bytes_to_come;
 use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
+use crate::standing::original;
 use crate::standing::sample::Sampled;
 use crate::units::{MegabytesPerS, float, len64};
 use camino::{Utf8Path, Utf8PathBuf};
@@ -126,47 +127,10 @@ pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<
 
 fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<Plan, Refusal> {
     let disk = tools.disk.as_ref();
-    let refuse = |kind, why: String| Refusal {
-        reasons: vec![Problem::new(kind, why)],
-    };
-    let cannot = |e: io::Error| {
-        let card = shown(job.card.as_str());
-        let why = format!("the card `{card}` cannot be used: {e}");
-        refuse(ProblemKind::Unreadable, why)
-    };
-    let facts = disk.facts(&job.card).map_err(cannot)?;
-    let label = label_of(&job.card, &facts);
-    let _held = disk.anchor(&job.card, &facts).map_err(|e| {
-        let why = format!("the card `{}` is gone: {e}", shown(job.card.as_str()));
-        refuse(ProblemKind::Vanished, why)
+    let found = look_at_source(job, disk);
+    let (card, listing) = found.map_err(|problem| Refusal {
+        reasons: vec![problem],
     })?;
-    // A link to the card is followed once, here; below it nothing is followed.
-    let looked = disk.look(&job.card).map_err(cannot)?;
-    let given = if looked.is_some_and(|stat| stat.kind == EntryKind::Link) {
-        Utf8PathBuf::from(facts.canonical.clone())
-    } else {
-        job.card.clone()
-    };
-    let card = CardFacts {
-        given,
-        facts,
-        label,
-    };
-    let listing = survey(disk, &card.given, &card.facts)
-        .map_err(|e| refuse(ProblemKind::Unreadable, e.to_string()))?;
-    // A card that was pulled can still be listed from memory, or look empty.
-    let after = disk.facts(&job.card).map_err(|e| {
-        refuse(
-            ProblemKind::Vanished,
-            format!("the card `{}` is gone: {e}", shown(job.card.as_str())),
-        )
-    })?;
-    if (after.device, after.inode) != (card.facts.device, card.facts.inode) {
-        return Err(refuse(
-            ProblemKind::Vanished,
-            "the card was changed while it was being listed".to_owned(),
-        ));
-    }
     observer.event(&listed(job, &listing));
     let (name, mut candidates) = name_and_candidates(job, tools, &card, &listing);
     for candidate in &mut candidates {
@@ -185,6 +149,61 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         plan.notes.extend(part.as_deref().map(part_note));
         with_ceiling(job, plan, disk)
     })
+}
+
+/// Lists the card, or the offload that is in its place.
+fn look_at_source(job: &Job, disk: &dyn Disk) -> Result<(CardFacts, Listing), Problem> {
+    let name = shown(job.card.as_str());
+    let unusable = |e: io::Error| {
+        let why = format!("the card `{name}` cannot be used: {e}");
+        Problem::new(ProblemKind::Unreadable, why)
+    };
+    let gone = |e: io::Error| {
+        let why = format!("the card `{name}` is gone: {e}");
+        Problem::new(ProblemKind::Vanished, why)
+    };
+    let facts = disk.facts(&job.card).map_err(unusable)?;
+    let _held = disk.anchor(&job.card, &facts).map_err(gone)?;
+    // A link to the card is followed once, here; below it nothing is followed.
+    let looked = disk.look(&job.card).map_err(unusable)?;
+    let given = if looked.is_some_and(|stat| stat.kind == EntryKind::Link) {
+        Utf8PathBuf::from(facts.canonical.clone())
+    } else {
+        job.card.clone()
+    };
+    let (card, listing) = if let Some(found) = original::look(disk, &given, &facts)? {
+        check_original(job)?;
+        found
+    } else {
+        let listing = survey(disk, &given, &facts)
+            .map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
+        let card = CardFacts {
+            label: label_of(&job.card, &facts),
+            given,
+            facts,
+            original: None,
+        };
+        (card, listing)
+    };
+    // A card that was pulled can still be listed from memory, or look empty.
+    let after = disk.facts(&job.card).map_err(gone)?;
+    if (after.device, after.inode) != (card.facts.device, card.facts.inode) {
+        let why = "the card was changed while it was being listed";
+        return Err(Problem::new(ProblemKind::Vanished, why));
+    }
+    Ok((card, listing))
+}
+
+/// What can only be asked of a card is not asked of an offload.
+fn check_original(job: &Job) -> Result<(), Problem> {
+    let why = if job.only_new {
+        "--only-new is for cards; a further copy of an offload is always a whole one"
+    } else if job.terms.level == Level::Reread {
+        "--proof reread reads a card a second time; the files of an offload are compared with its manifest at the first read"
+    } else {
+        return Ok(());
+    };
+    Err(Problem::new(ProblemKind::NameClash, why))
 }
 
 fn listed<'a>(job: &'a Job, listing: &Listing) -> Event<'a> {
@@ -338,6 +357,9 @@ fn growth(plan: &Plan, chain: &Chain) -> Option<Growth> {
 
 /// Returns what earlier jobs with this card, reader and drives let expect.
 fn expected(plan: &Plan, ledger: &Ledger) -> history::Expected {
+    if plan.original().is_some() {
+        return history::Expected::default();
+    }
     ledger.expect(&history::Gear {
         card: &plan.card_identity(),
         reader: plan.reader.as_deref(),
@@ -374,20 +396,22 @@ fn name_and_candidates(
     card: &CardFacts,
     listing: &Listing,
 ) -> (String, Vec<Candidate>) {
+    let original = card.original.as_deref();
+    let as_original = original.map(|o| o.layout);
     let look = |name: &str| -> Vec<Candidate> {
         let look = |layout| -> Vec<Candidate> {
             let one = |to: &Utf8PathBuf| candidate(tools.disk.as_ref(), to, name, layout);
             job.to.iter().map(one).collect()
         };
-        let first = layout_of(job.form.layout, &[]);
+        let first = layout_of(job.form.layout, &[], as_original);
         let found = look(first);
         // What stands on one destination tells how the others are to be looked at.
-        match layout_of(job.form.layout, &found) {
+        match layout_of(job.form.layout, &found, as_original) {
             layout if layout == first => found,
             layout => look(layout),
         }
     };
-    if let Some(name) = &job.name {
+    if let Some(name) = job.name.as_ref().or(original.map(|o| &o.name)) {
         return (name.clone(), look(name));
     }
     let is_free = |name: &str, candidates: &[Candidate]| {
@@ -775,7 +799,11 @@ fn hold_all(plan: &Plan, tools: &Tools) -> Result<Vec<Anchor>, Refusal> {
     };
     let card = &plan.card;
     let held = tools.disk.anchor(&card.given, &card.facts);
-    let mut all = vec![held.map_err(|e| gone("card", e))];
+    let mut all = vec![held.map_err(|e| gone(plan.source_word(), e))];
+    for (root, facts) in plan.original().iter().flat_map(|o| &o.beside) {
+        let held = tools.disk.anchor(root, facts);
+        all.push(held.map_err(|e| gone("earlier offload beside it", e)));
+    }
     for (index, d) in plan.destinations.iter().enumerate() {
         let held = tools.disk.anchor(&d.given, &d.facts);
         all.push(held.map_err(|e| gone("destination", e).on(index)));
@@ -858,6 +886,7 @@ fn begin_one(
     let path = records.join(JOURNAL);
     let is_new = disk.look(&path).map_err(|e| (Step::Look, e))?.is_none();
     let mut lines = Vec::new();
+    let identity = plan.recorded_card();
     let head = JournalHead {
         layout: plan.layout,
         fills_to: Some(
@@ -869,9 +898,9 @@ fn begin_one(
         version: JOURNAL_VERSION,
         offload: plan.name.clone(),
         started: started.to_owned(),
-        card_path: plan.card.facts.canonical.clone(),
-        card_volume_id: plan.card.facts.volume_id.clone(),
-        listing_b3: plan.listing.fingerprint(),
+        card_path: identity.path,
+        card_volume_id: identity.volume_id,
+        listing_b3: identity.listing_b3,
         destinations: plan
             .destinations
             .iter()
@@ -947,7 +976,7 @@ fn make_folder(
 
 fn closing_listing(context: &Context, offloaded: &Offloaded) -> Result<Listing, Problem> {
     if offloaded.interrupted {
-        return Ok(context.plan.listing.clone());
+        return Ok(context.plan.stood().clone());
     }
     let told = offloaded
         .problems
@@ -955,7 +984,7 @@ fn closing_listing(context: &Context, offloaded: &Offloaded) -> Result<Listing, 
         .any(|p| p.kind == ProblemKind::Vanished && p.path.is_none() && p.destination.is_none());
     if told {
         // The reader has said so already.
-        return Ok(context.plan.listing.clone());
+        return Ok(context.plan.stood().clone());
     }
     context.closing_listing()
 }

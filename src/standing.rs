@@ -4,6 +4,7 @@
 pub mod at_work;
 pub mod earlier;
 pub mod mounted;
+pub mod original;
 pub mod sample;
 pub mod search;
 

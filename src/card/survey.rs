@@ -8,7 +8,7 @@ use crate::disk::{Disk, EntryKind, FolderFacts, Found, Tree};
 use crate::error::{Error, LINK, MOUNTED, SPECIAL, Step, UNRECORDABLE};
 use crate::name::{CardName, PATH_BYTES_MAX};
 use crate::units::{counted, size};
-use camino::Utf8Path;
+use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
 
@@ -65,6 +65,27 @@ fn is_mounted(cause: &std::io::Error) -> bool {
 fn sizes(found: &[Found]) -> impl Iterator<Item = u64> {
     let stats = found.iter().filter_map(|f| f.stat.as_ref().ok());
     stats.map(|s| s.bytes)
+}
+
+/// Lists what stands in several trees as one: of each only what `belongs` to it, by the number of the tree and
+/// the path in it.
+///
+/// # Errors
+/// As [`survey`].
+pub fn survey_parts(
+    disk: &dyn Disk,
+    trees: &[Utf8PathBuf],
+    belongs: &dyn Fn(usize, &str) -> bool,
+) -> Result<Listing, Error> {
+    let mut all = Vec::new();
+    for (index, tree) in trees.iter().enumerate() {
+        let mut found = disk
+            .walk(tree, Tree::Card)
+            .map_err(|cause| Error::new(Step::List, tree, cause))?;
+        found.retain(|f| belongs(index, &f.path.to_string_lossy()));
+        all.append(&mut found);
+    }
+    Ok(listing_of(all))
 }
 
 /// Counts of what lies inside a folder that is left out.

@@ -73,8 +73,8 @@ pub(crate) enum Color {
 pub(crate) enum Command {
     /// Copy cards to every destination, read all copies back, and give the verdict.
     #[command(
-        long_about = "Copies each card to every destination in one read. Every file is written under a temporary name, flushed, read back from the device and compared before it gets its final name. At the end a manifest is written to every destination, and the verdict says whether the card may be formatted.\n\nRun the same command again after any stop: what was proven is read back once more and kept, the rest is done.",
-        after_help = "Example:  unlade copy /media/KITES --to /media/SSD-A --to /media/SSD-B"
+        long_about = "Copies each card to every destination in one read. Every file is written under a temporary name, flushed, read back from the device and compared before it gets its final name. At the end a manifest is written to every destination, and the verdict says whether the card may be formatted.\n\nRun the same command again after any stop: what was proven is read back once more and kept, the rest is done.\n\nAn offload in the card's place is copied further: each of its files is compared with its manifest while it is read, and what differs is never copied as good. The verdict is about the copies then; the offload itself counts as one of them when all of it was read from a device of its own and is equal.",
+        after_help = "Example:  unlade copy /media/KITES --to /media/SSD-A --to /media/SSD-B\n          unlade copy /media/SSD-A/20261125-KITES --to /media/SSD-C"
     )]
     Copy(CopyArgs),
     /// Show what copy would do - room, names, files to copy - and write nothing.
@@ -170,7 +170,8 @@ pub(crate) enum Command {
 #[derive(Clone, Debug, Args)]
 pub(crate) struct CopyArgs {
     /// The mounted cards, each with its own offload and verdict; in different readers they are read
-    /// at the same time, unless a destination is a spinning disk. Several stand before --to.
+    /// at the same time, unless a destination is a spinning disk. Several stand before --to. Or an
+    /// offload, to make a further proven copy of it when its card is long gone.
     #[arg(required = true, value_name = "CARD")]
     pub(crate) cards: Vec<Utf8PathBuf>,
     /// A folder on a drive; give one for each copy.

@@ -31,6 +31,7 @@ use unlade::plan::together::{AT_ONCE_MAX, Order};
 use unlade::plan::{Form, Layout, Level, Refusal};
 use unlade::proof::{Proof, Terms};
 use unlade::run::{Job, KnownBefore, Tools, look_together, offload, prepare};
+use unlade::standing::original::is_offload;
 
 /// Whoever looks on: a screen, a program, or nobody.
 pub(crate) enum Eyes {
@@ -194,6 +195,7 @@ fn begin(
     book: &Book,
 ) -> Result<(Vec<Job>, Option<ShootPart>), Exit> {
     let mut jobs = jobs(args, out)?;
+    refuse_flags_of_cards(args, &jobs, out, tools)?;
     sign::apply(args.sign.as_ref(), &mut jobs, out, tools)?;
     known::apply(&args.names, common, &mut jobs, out, tools)?;
     let ledger = Arc::new(book.read());
@@ -201,6 +203,42 @@ fn begin(
         job.known.ledger = Arc::clone(&ledger);
     }
     Ok((jobs, shoot_part(&args.set, book, out)?))
+}
+
+/// Refuses flags that only a card can have, where an offload is to be copied.
+fn refuse_flags_of_cards(
+    args: &CopyArgs,
+    jobs: &[Job],
+    out: Out,
+    tools: &Tools,
+) -> Result<(), Exit> {
+    let is_offload = |job: &&Job| is_offload(tools.disk.as_ref(), &job.card);
+    let Some(job) = jobs.iter().find(is_offload) else {
+        return Ok(());
+    };
+    let given = [
+        ("--only-new", args.only_new),
+        ("--proof reread", args.proof == ProofArg::Reread),
+        ("--as", args.names.as_card.is_some()),
+        ("--in", args.names.in_reader.is_some()),
+        ("--bus", args.speed.bus.is_some()),
+        ("--reads", args.speed.reads.is_some()),
+        ("--link", args.speed.link.is_some()),
+        ("--shoot", args.set.shoot.is_some()),
+    ];
+    let flags: Vec<&str> = given.iter().filter(|f| f.1).map(|f| f.0).collect();
+    if flags.is_empty() {
+        return Ok(());
+    }
+    let text = format!(
+        "unlade: `{}` is an offload, not a card: {} cannot be used for a further copy of it.",
+        shown(job.card.as_str()),
+        flags.join(" and ")
+    );
+    for line in wrap(&text, out.width, "", "  ") {
+        out.error(&line);
+    }
+    Err(Exit::Usage)
 }
 
 /// Looks at all cards before the first is begun, and says in which order they are read.
@@ -291,7 +329,9 @@ impl Errand<'_> {
             ends.push((job.card.as_str(), exit));
         }
         if ends.len() > 1 && !self.out.json {
-            for line in words::answer_for_all(&ends, self.out) {
+            let is_card = |job: &Job| !is_offload(self.tools.disk.as_ref(), &job.card);
+            let are_cards = self.jobs.iter().all(is_card);
+            for line in words::answer_for_all(&ends, are_cards, self.out) {
                 self.out.line(&line);
             }
         }
@@ -416,6 +456,7 @@ fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -
                     "reasons": proof.verdict().reasons(), "notes": proof.notes(),
                     "files": files, "bytes": bytes, "shoot": news.as_ref().map(|n| &n.shoot),
                     "slower_than_its_past": slower, "only_new": left(proof), "signed_by": proof.signed_by(),
+                    "source": source(proof),
                     "exit_code": exit.code(),
                 }),
             );
@@ -429,6 +470,16 @@ fn tell_proof(proof: &Proof, out: Out, eyes: &mut Eyes, telling: &Telling<'_>) -
         }
     }
     exit
+}
+
+/// The offload that this is a further copy of; null where a card was read.
+fn source(proof: &Proof) -> serde_json::Value {
+    proof.plan().original().map_or(serde_json::Value::Null, |original| {
+        json!({
+            "offload": original.name, "path": original.root, "manifest_b3": original.manifest_b3,
+            "files_equal": proof.offloaded().original_equal, "counted": proof.original_counts(),
+        })
+    })
 }
 
 /// What was left in earlier offloads; null where everything was to be copied.

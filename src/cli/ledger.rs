@@ -189,6 +189,11 @@ fn entry_words(entry: &Entry) -> String {
             shown(entry.offload.as_deref().unwrap_or("?")),
             copies(entry.copies)
         ),
+        Deed::Further => format!(
+            "a further copy of {}: {verdict}, {}",
+            shown(entry.offload.as_deref().unwrap_or("?")),
+            copies(entry.copies)
+        ),
         Deed::Prove => format!("asked: {verdict}, {}", copies(entry.copies)),
         Deed::Rate => "measured".to_owned(),
     };

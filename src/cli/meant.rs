@@ -102,8 +102,12 @@ pub(crate) fn drive_as_card(
         }
         (None, None) => return None,
     };
+    let further = match inside {
+        Some(_) => " To make a further copy of an offload, give its own folder.",
+        None => "",
+    };
     Some(format!(
-        "`{told}` is no card: no camera's folder is on it, and {why}. To copy to it, write --to {}.",
+        "`{told}` is no card: no camera's folder is on it, and {why}. To copy to it, write --to {}.{further}",
         quoted(card)
     ))
 }

@@ -7,7 +7,7 @@ use unlade::card::listing::{Row, RowKind};
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
 use unlade::error::{Problem, ProblemKind, UNEXPLAINED_STEP, is_odd};
-use unlade::name::some_of;
+use unlade::name::{shown, some_of};
 use unlade::offload::SAME_NAME;
 use unlade::plan::{Level, PlannedDestination, count_independent};
 use unlade::proof::Proof;
@@ -18,10 +18,19 @@ pub(crate) const STEPS_MAX: usize = 3;
 /// Files that a step names; the rest are counted.
 const NAMES_TOLD: usize = 2;
 
+/// What can be the matter with an offload that is copied further.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+enum Original {
+    Gone,
+    Bad,
+    Doubted,
+}
+
 /// What a step is about. The order is that in which they are told: what happened to the card and to
 /// bytes before what is only in the way, and what follows from the others last.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 enum Topic {
+    Original(Original),
     Reader,
     CardUnreadable,
     Unexplained,
@@ -96,8 +105,11 @@ fn topics(proof: &Proof) -> BTreeMap<Topic, About<'_>> {
 
 fn has_enough_drives(proof: &Proof) -> bool {
     let destinations = proof.plan().destinations.iter();
+    let original = proof.plan().original().map(|_| &proof.plan().card.facts);
     let devices: Vec<_> = destinations
-        .map(|d| (&d.facts.backing, d.facts.device))
+        .map(|d| &d.facts)
+        .chain(original)
+        .map(|facts| (&facts.backing, facts.device))
         .collect();
     let terms = proof.terms();
     count_independent(&devices, terms.separate).0 >= terms.copies_needed
@@ -107,6 +119,22 @@ fn has_enough_drives(proof: &Proof) -> bool {
 fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
     let on_drive = p.destination.is_some();
     let path = p.path.as_deref();
+    if !on_drive && let Some(original) = proof.plan().original() {
+        let of_copies = [ProblemKind::SameDevice, ProblemKind::TooFewCopies];
+        let topic = match p.kind {
+            _ if original.problems.contains(p) => Some(Topic::Original(Original::Doubted)),
+            ProblemKind::Vanished => Some(Topic::Original(Original::Gone)),
+            ProblemKind::Mismatch
+            | ProblemKind::Missing
+            | ProblemKind::Unreadable
+            | ProblemKind::Changed => Some(Topic::Original(Original::Bad)),
+            kind if of_copies.contains(&kind) => None,
+            kind => Some(Topic::Other(kind)),
+        };
+        if topic.is_some() {
+            return topic;
+        }
+    }
     Some(match p.kind {
         _ if !on_drive && path.is_some_and(|path| odd.contains(path)) => Topic::OddEntries,
         ProblemKind::Mismatch if !on_drive => Topic::Reader,
@@ -185,9 +213,31 @@ fn places<'a>(
     some_of(destinations.map(|d| place(d).as_str()), all, len64(all), "")
 }
 
+/// What to do where an offload that is copied further is not what it should be.
+fn of_original(proof: &Proof, trouble: Original, files: &str, n: usize) -> String {
+    let it = if n == 1 { "it is" } else { "they are" };
+    let given = shown(proof.plan().card.given.as_str());
+    if trouble == Original::Gone {
+        return format!("Plug the drive of {given} in again, and run the same command again.");
+    }
+    if trouble == Original::Doubted {
+        return "The first copy of this card was not proven, and a further copy cannot be better. If the card is still as it was, copy the card again under another --name.".to_owned();
+    }
+    match proof.plan().original().map(|o| o.others.as_slice()) {
+        Some([first, ..]) => format!(
+            "{files} cannot be copied from {given}. Another copy of this offload may have {it_}: run the command with that as its source, such as `{}`; what is proven is kept.",
+            shown(first),
+            it_ = if n == 1 { "it" } else { "them" }
+        ),
+        _ => format!(
+            "{files} cannot be copied from {given}, and its manifest names no other copy. If you have one, give that as the source with the same --to: {it} copied from there, and what is proven is kept."
+        ),
+    }
+}
+
 fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
-    let all = len64(about.files.len());
-    let files = some_of(about.files.iter().copied(), NAMES_TOLD, all, "file");
+    let n = about.files.len();
+    let files = some_of(about.files.iter().copied(), NAMES_TOLD, len64(n), "file");
     let drives = places(proof, about, |d| &d.given);
     let roots = places(proof, about, |d| &d.payload);
     let (it, is) = match about.files.len() {
@@ -195,6 +245,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         _ => ("they", "are"),
     };
     match topic {
+        Topic::Original(trouble) => of_original(proof, trouble, &files, n),
         Topic::Reader => "Do not trust this reader, its cable or this card. Copy again through another reader, under another --name: the copies made now may hold wrong bytes.".to_owned(),
         Topic::CardUnreadable => format!(
             "Stop using this card: {files} could not be read. Try another reader, cable or port, straight into the computer, and run the same command again."

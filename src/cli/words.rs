@@ -12,7 +12,8 @@ use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
 use unlade::plan::together::is_little;
 use unlade::plan::{
-    CardNow, EARLIER_COPY, Layout, Level, Plan, PlannedDestination, Work, count_independent,
+    CardNow, EARLIER_COPY, HOLDS_OFFLOADS, HOLDS_RECORDS, Layout, Level, Plan, PlannedDestination,
+    Work, count_independent,
 };
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
@@ -145,6 +146,9 @@ fn refusal_step(reason: &Problem) -> &'static str {
         ProblemKind::Vanished => {
             "Mount the right card or drive at this path, then run the same command again. If another drive is meant, choose another name with --name."
         }
+        ProblemKind::ManifestDamaged if reason.destination.is_none() => {
+            "Nothing was changed there. `unlade verify` on that folder says more; copy from another copy of this offload if there is one."
+        }
         ProblemKind::ManifestDamaged => {
             "Do not write to that offload. Check it against the copy on another drive, or choose another name with --name."
         }
@@ -164,8 +168,17 @@ fn refusal_step(reason: &Problem) -> &'static str {
         ProblemKind::NameClash if reason.detail == EARLIER_COPY => {
             "Copy this card under another --name, or with --only-new under another --name: so the earlier copy and the new file are both kept."
         }
+        ProblemKind::NameClash if reason.detail == HOLDS_RECORDS => {
+            "Move nothing on the card. Copy its folders one by one instead."
+        }
+        ProblemKind::NameClash if reason.detail.starts_with(HOLDS_OFFLOADS) => {
+            "`unlade copy OFFLOAD --to DRIVE` makes a further copy of one offload; for all of a drive's files use a backup program."
+        }
+        ProblemKind::NameClash if on_card_entry && reason.destination.is_some() => {
+            "Choose another name with --name: then nothing that stands there is touched."
+        }
         ProblemKind::NameClash if on_card_entry => {
-            "Move what stands there out of the way, or choose another name with --name."
+            "Copy the card's folders one by one, so that these two do not meet."
         }
         _ => reason.next_step(),
     }
@@ -177,11 +190,7 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
     let folders = plan.listing.folders().count();
     let left_out = plan.listing.left_out().count();
     let mut lines = vec![
-        format!(
-            "Card     {} at {}",
-            shown(&plan.card.label),
-            shown(plan.card.given.as_str())
-        ),
+        source(plan, &shown(&plan.card.label)),
         format!(
             "Holds    {}, {}, in {}{}",
             counted(files, "file"),
@@ -222,6 +231,18 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
         lines.extend(wrap(note, width, "Note     ", "         "));
     }
     lines
+}
+
+/// Returns what is copied: a card, or an offload of one.
+fn source(plan: &Plan, label: &str) -> String {
+    let given = shown(plan.card.given.as_str());
+    match plan.original() {
+        None => format!("Card     {label} at {given}"),
+        Some(_) => format!(
+            "From     the offload at {given}, of card {}",
+            shown(&plan.card.label)
+        ),
+    }
 }
 
 /// Returns the folder that a copy is in: the offload's, or the destination where no offload is made.
@@ -349,7 +370,9 @@ fn work(plan: &Plan, d: &PlannedDestination) -> String {
         parts.push(format!(
             "{} kept (proven by an earlier run), {}",
             counted(d.kept_files, "file"),
-            if reads_kept {
+            if reads_kept && plan.original().is_some() {
+                "to be read back again from this drive, not copied"
+            } else if reads_kept {
                 "to be read back again from this drive, not copied; on the card size and date checked, content not read again"
             } else {
                 "size and date checked, content not read again"
@@ -367,9 +390,10 @@ fn work(plan: &Plan, d: &PlannedDestination) -> String {
     let unvouched = d.check_files.saturating_sub(d.hash_files);
     if unvouched > 0 {
         parts.push(format!(
-            "{} {} there already without a record that fits: read back and compared with the card",
+            "{} {} there already without a record that fits: read back and compared with the {}",
             counted(unvouched, "file"),
-            if unvouched == 1 { "stands" } else { "stand" }
+            if unvouched == 1 { "stands" } else { "stand" },
+            plan.source_word()
         ));
     }
     if d.hash_files > 0 {
@@ -478,7 +502,14 @@ pub(crate) fn rate_change(change: &Change, remaining: Option<Remaining>) -> Stri
 pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> {
     let proven = proof.verdict().is_proven();
     let mut lines = vec![String::new()];
-    lines.push(heading(proven, proof.part().is_some(), out));
+    lines.push(match proof.plan().original() {
+        Some(_) if !proven => format!(
+            "{} - keep {} as it is.",
+            out.heading("NOT PROVEN", false),
+            shown(proof.plan().card.given.as_str())
+        ),
+        _ => heading(proven, proof.part().is_some(), out),
+    });
     lines.extend(counts_in_and_out(proof, out.width));
     lines.push(copies_line(
         proof.verdict().copies(),
@@ -521,14 +552,19 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     for step in steps {
         lines.extend(wrap(&step, out.width, "Next     ", "         "));
     }
-    lines.extend(cautions(proven, proof.part().is_some()));
+    lines.extend(match proof.plan().original() {
+        None => cautions(proven, proof.part().is_some()),
+        Some(_) => further_cautions(proof, out.width),
+    });
     lines
 }
 
 /// Returns the one answer for several cards, the last thing printed: the last verdict alone would be taken for
 /// that of all.
-pub(crate) fn answer_for_all(ends: &[(&str, Exit)], out: Out) -> Vec<String> {
-    let mut lines = vec![String::new(), format!("All {} cards:", ends.len())];
+/// `are_cards`: no offload is among them.
+pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -> Vec<String> {
+    let cards = if are_cards { " cards" } else { "" };
+    let mut lines = vec![String::new(), format!("All {}{cards}:", ends.len())];
     for (card, exit) in ends {
         let end = match exit {
             Exit::Done => "proven",
@@ -555,6 +591,11 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], out: Out) -> Vec<String> {
         )
     };
     let answer = match (good.as_slice(), bad.as_slice()) {
+        (good, _) if !are_cards => format!(
+            "{} of {} proven. Offloads are among them, and so this says nothing about formatting a card.",
+            good.len(),
+            ends.len()
+        ),
         (good, []) => format!("All {} cards are proven. You may format them.", good.len()),
         ([], bad) => format!("No card is proven. Do not format {}.", names(bad)),
         (good, bad) => format!(
@@ -588,17 +629,34 @@ pub(crate) fn card_name(label: &str, volume_id: Option<&str>) -> String {
     format!("{}{volume}", shown(label))
 }
 
+/// What is to be thought of before an old copy of an offload is given up, or a card is formatted on the ground of
+/// a new one.
+fn further_cautions(proof: &Proof, width: usize) -> Vec<String> {
+    let text = if proof.verdict().is_proven() {
+        "The card was not read, so this says nothing about formatting it: ask with `unlade prove CARD`."
+    } else {
+        "Do not remove or change any copy of this offload."
+    };
+    wrap(text, width, "", "")
+}
+
 /// What the card holds, and what every copy of it does.
 fn counts_in_and_out(proof: &Proof, width: usize) -> Vec<String> {
     let plan = proof.plan();
     let (files, bytes) = proof.listed();
-    let mut lines = vec![format!(
-        "Card     {} at {}: {}, {} listed",
-        card_name(&plan.card.label, plan.card.volume_id()),
-        shown(plan.card.given.as_str()),
-        counted(files, "file"),
-        size(bytes)
-    )];
+    let label = card_name(&plan.card.label, plan.card.volume_id());
+    let mut lines = wrap(
+        &format!(
+            "{}: {}, {} listed{}",
+            source(plan, &label),
+            counted(files, "file"),
+            size(bytes),
+            original_words(proof)
+        ),
+        width.max(WHOLE_PATHS),
+        "",
+        "         ",
+    );
     for (index, (d, tally)) in plan.destinations.iter().zip(proof.tallies()).enumerate() {
         let place = place(plan, d);
         lines.push(format!("Copy {}   {}", index + 1, shown(place.as_str())));
@@ -608,11 +666,49 @@ fn counts_in_and_out(proof: &Proof, width: usize) -> Vec<String> {
     lines
 }
 
+/// A line with paths in it is not broken before this width.
+const WHOLE_PATHS: usize = 200;
+
+/// How much of an offload that was copied is what its manifest says.
+fn original_words(proof: &Proof) -> String {
+    let equal = proof.offloaded().original_equal;
+    let way = proof.offloaded().original_way.map_or("none", |w| w.id());
+    match proof.plan().original() {
+        None => String::new(),
+        Some(_) => format!("; {} read and equal to its manifest ({way})", count(equal)),
+    }
+}
+
 /// What one copy means.
 pub(crate) const ONE_COPY: &str =
     "It is one copy only: if this drive is lost or fails, the pictures are gone. ";
 
+/// The answer on a further copy: it is about the copies and never about the card.
+fn further_copies(proof: &Proof) -> String {
+    let copies = proof.verdict().copies();
+    let now = match copies {
+        1 => "1 proven copy".to_owned(),
+        n => format!("{n} proven copies"),
+    };
+    let apart = match (copies, proof.devices().len()) {
+        (n, all) if n < all => " (what is on one device counts once)",
+        (1, _) => "",
+        _ => ", each on a device of its own",
+    };
+    let given = shown(proof.plan().card.given.as_str());
+    let own = if proof.original_counts() {
+        "is counted, since it was read whole from its device just now and is equal to its manifest"
+    } else {
+        "is not counted"
+    };
+    let name = shown(&proof.plan().name);
+    format!("{now} of {name} now{apart}. {given} {own}.")
+}
+
 fn next_when_proven(proof: &Proof) -> String {
+    if proof.plan().original().is_some() {
+        return further_copies(proof);
+    }
     let drives = match proof.verdict().copies() {
         1 => "1 device only".to_owned(),
         n => format!("{n} separate devices"),
@@ -710,7 +806,7 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
     let way = outcome.way.map_or("none", |w| w.id());
     let files = counted(tally.copied, "file");
     let bytes = size(tally.copied_bytes);
-    let compared = compared(proof, index);
+    let (compared, source) = (compared(proof, index), proof.plan().source_word());
     let mut words = if tally.copied == 0 {
         "no files".to_owned()
     } else if tally.earlier == tally.copied {
@@ -751,10 +847,12 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         match tally.copied.saturating_sub(compared + tally.earlier) {
             _ if compared == 0 => format!("{files}, {bytes} copied, {back}{earlier}"),
             0 if tally.earlier == 0 => {
-                format!("{files}, {bytes} stood there already, {back} and compared with the card")
+                format!(
+                    "{files}, {bytes} stood there already, {back} and compared with the {source}"
+                )
             }
             new => format!(
-                "{files}, {bytes}: {} copied, {} stood there already and compared with the card; {back}{earlier}",
+                "{files}, {bytes}: {} copied, {} stood there already and compared with the {source}; {back}{earlier}",
                 count(new),
                 count(compared)
             ),
@@ -770,17 +868,18 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
 
 fn time_words(proof: &Proof) -> String {
     let o = proof.offloaded();
+    let source = proof.plan().source_word();
     let mut words = time(o.took);
     if o.bytes_read >= 1_000_000 {
         // The printed figures divide: this is the whole job's rate, not the card's.
         let overall = unlade::units::rate(o.bytes_read, o.took);
         words.push_str(&format!(
-            ", {} read from the card: {} overall",
+            ", {} read from the {source}: {} overall",
             size(o.bytes_read),
             speed(overall)
         ));
     } else if o.bytes_read > 0 {
-        words.push_str(&format!(", {} read from the card", size(o.bytes_read)));
+        words.push_str(&format!(", {} read from the {source}", size(o.bytes_read)));
     } else if o.read_again > Duration::ZERO {
         // The time of the copy is none then: all that took time was the reading.
         words = format!(
@@ -805,12 +904,7 @@ fn time_words(proof: &Proof) -> String {
 /// Whether it is the person's word, and not what the system tells, that so many copies are on separate
 /// devices.
 fn is_stated(proof: &Proof) -> bool {
-    let destinations = proof.plan().destinations.iter().zip(proof.tallies());
-    let complete: Vec<_> = destinations
-        .filter(|(_, tally)| tally.is_complete)
-        .map(|(d, _)| (&d.facts.backing, d.facts.device))
-        .collect();
-    count_independent(&complete, false).0 < proof.verdict().copies()
+    count_independent(&proof.devices(), false).0 < proof.verdict().copies()
 }
 
 /// Returns the line that counts complete copies. `is_stated`: that they are separate is the person's

@@ -102,12 +102,21 @@ pub struct DriveStep {
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Deed {
-    /// A copy.
+    /// A copy of a card.
     Copy,
+    /// A further copy of an offload; no card was read, so it is no filling of one.
+    Further,
     /// The question without a copy.
     Prove,
     /// A measurement only; it says nothing of safety.
     Rate,
+}
+
+impl Deed {
+    /// Returns whether copies were made.
+    pub fn makes_copies(self) -> bool {
+        matches!(self, Self::Copy | Self::Further)
+    }
 }
 
 /// One line of the ledger.
@@ -186,6 +195,8 @@ impl Entry {
         if let Some(read) = read.filter(|read| len64(read.len()) == card.files) {
             card = card.holding(read.into_iter());
         }
+        let is_card = plan.original().is_none();
+        let did = if is_card { Deed::Copy } else { Deed::Further };
         let places = plan.destinations.iter().zip(proof.tallies());
         let files = plan.jobs.iter().filter(|j| j.is_read());
         Self {
@@ -207,7 +218,7 @@ impl Entry {
                     })
                 })
                 .collect(),
-            reading: (offloaded.bytes_read > 0).then(|| Reading {
+            reading: (offloaded.bytes_read > 0 && is_card).then(|| Reading {
                 bytes: offloaded.bytes_read,
                 files: len64(files.count()),
                 took_s: offloaded.took.as_secs_f64(),
@@ -216,7 +227,7 @@ impl Entry {
                 learned_file_s: offloaded.learned.and_then(|l| l.file_s),
             }),
             steps: steps(proof),
-            ..Self::new(Deed::Copy, proof.times().1, card)
+            ..Self::new(did, proof.times().1, card)
         }
         .because(&reasons(proof))
     }
@@ -290,7 +301,7 @@ impl Ledger {
 
     /// Returns where the latest copy into this folder went, by its path with links resolved.
     pub fn last_in(&self, folder: &str) -> Option<&Place> {
-        let copies = self.entries.iter().rev().filter(|e| e.did == Deed::Copy);
+        let copies = self.entries.iter().rev().filter(|e| e.did.makes_copies());
         let above = |path: &str| Utf8Path::new(path).parent().map(Utf8Path::to_path_buf);
         copies
             .flat_map(|e| &e.places)
@@ -300,8 +311,13 @@ impl Ledger {
     /// Returns every place where a complete copy of this card was made, newest first, each once.
     pub fn places_of(&self, card: &CardIdentity) -> Vec<&Place> {
         let mut places: Vec<&Place> = Vec::new();
-        let copies = self.entries.iter().rev().filter(|e| e.did == Deed::Copy);
-        for entry in copies.filter(|e| e.card.is_same_card(card)) {
+        let copies = self.entries.iter().rev().filter(|e| e.did.makes_copies());
+        // A manifest does not tell whether a card was a whole volume, so a further copy goes by the listing too.
+        let is_of = |e: &&Entry| {
+            let is_same_listing = e.card.listing_b3 == card.listing_b3;
+            e.card.is_same_card(card) || (e.did == Deed::Further && is_same_listing)
+        };
+        for entry in copies.filter(is_of) {
             for place in entry.places.iter().filter(|p| p.complete) {
                 if !places.iter().any(|p| p.path == place.path) {
                     places.push(place);

@@ -146,7 +146,7 @@ impl Shoot {
         for (at, entry) in ledger.entries.iter().filter(is_of_job).enumerate() {
             let expected = entry.shoot.as_ref().and_then(|s| s.expected.as_ref());
             announced = expected.or(announced);
-            if entry.did != Deed::Rate {
+            if !matches!(entry.did, Deed::Rate | Deed::Further) {
                 note(&mut cards, ShootCard::of(entry, at));
             }
         }

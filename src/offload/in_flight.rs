@@ -3,8 +3,9 @@
 
 use crate::also::{Also, AlsoHashes};
 use crate::digest::Digest;
+use crate::disk::ReadBackWay;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Condvar, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 
 /// What is known of the source so far.
@@ -42,6 +43,7 @@ pub struct InFlight {
     pub read_ns: AtomicU64,
     /// No byte other than zero was met.
     pub only_zeros: AtomicBool,
+    way: OnceLock<ReadBackWay>,
 }
 
 impl InFlight {
@@ -54,7 +56,18 @@ impl InFlight {
             news: Condvar::new(),
             read_ns: AtomicU64::new(0),
             only_zeros: AtomicBool::new(true),
+            way: OnceLock::new(),
         }
+    }
+
+    /// Notes how the file was read, when that is done.
+    pub fn note_way(&self, way: ReadBackWay) {
+        self.way.get_or_init(|| way);
+    }
+
+    /// Returns how it was read.
+    pub fn way(&self) -> ReadBackWay {
+        self.way.get().copied().unwrap_or(ReadBackWay::None)
     }
 
     fn lock(&self) -> MutexGuard<'_, Known> {

@@ -16,19 +16,20 @@ mod watch;
 
 use crate::also::{Also, AlsoHashes, Hasher};
 use crate::card::listing::Listing;
-use crate::card::survey::survey;
+use crate::card::survey::{survey, survey_parts};
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::buffer::Chunk;
-use crate::disk::{Disk, ReadBackWay};
+use crate::disk::{Disk, ReadBackWay, Source};
 use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
-use crate::plan::{Level, PerDestination, Plan, PlannedDestination, Work};
+use crate::name::shown;
+use crate::plan::{FileJob, Level, PerDestination, Plan, PlannedDestination, Work};
 use crate::speed::ceiling::Link;
 use crate::speed::forecast::{Amount, Change, Forecast, Learned, Stage};
 use crate::units::{float, len64};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
-use in_flight::InFlight;
+use in_flight::{GivenUp, InFlight};
 use lane::Lane;
 pub use lane::SAME_NAME;
 use limits::Limits;
@@ -107,16 +108,19 @@ impl Context {
         }
     }
 
-    /// Looks whether the card is still the one that was listed.
+    /// Looks whether the card, or the offload in its place, is still the one that was listed.
     pub fn card_is_there(&self) -> Result<(), String> {
         let then = &self.plan.card.facts;
+        let what = self.plan.source_word();
         match self.disk.facts(&self.plan.card.given) {
-            Err(e) => Err(format!("the card is gone: {e}")),
+            Err(e) => Err(format!("the {what} is gone: {e}")),
             Ok(now)
                 if (now.device, now.inode) != (then.device, then.inode)
                     || now.volume_id != then.volume_id =>
             {
-                Err("the card is no longer mounted there, or another one is".to_owned())
+                Err(format!(
+                    "the {what} is no longer mounted there, or another one is"
+                ))
             }
             Ok(_) => Ok(()),
         }
@@ -124,6 +128,15 @@ impl Context {
 }
 
 impl Context {
+    /// Opens a file of the plan where it is read: an original past the cache, since it is to count as a copy.
+    fn open(&self, job: &FileJob) -> io::Result<Box<dyn Source>> {
+        let path = self.plan.path_of(job);
+        match self.plan.original() {
+            None => self.disk.open_card(&path),
+            Some(_) => self.disk.open_read_back(&path),
+        }
+    }
+
     /// Lists the card again and keeps the result; from then on the card is not needed. Returns
     /// whether it holds what it held at the start.
     pub fn close_card(&self) -> bool {
@@ -148,10 +161,15 @@ impl Context {
     pub fn list_again(&self) -> Result<Listing, Problem> {
         let gone = |why: String| Problem::new(ProblemKind::Vanished, why);
         self.card_is_there().map_err(gone)?;
-        let card = &self.plan.card.given;
-        let after = survey(self.disk.as_ref(), card, &self.plan.card.facts).map_err(|e| {
+        let disk = self.disk.as_ref();
+        let after = match self.plan.original() {
+            None => survey(disk, &self.plan.card.given, &self.plan.card.facts),
+            Some(o) => survey_parts(disk, &o.trees, &|tree, path| o.is_of(tree, path)),
+        };
+        let what = self.plan.source_word();
+        let after = after.map_err(|e| {
             gone(format!(
-                "the card could not be listed again at the end: {e}"
+                "the {what} could not be listed again at the end: {e}"
             ))
         })?;
         // A card that was pulled can look empty, so its device is looked for once more.
@@ -196,6 +214,8 @@ struct Kept {
 enum Report {
     Proven(Proven),
     Kept(Kept),
+    /// A file of an original was read whole; whether it is what its manifest says.
+    Original(usize, bool, ReadBackWay),
     KeptLost(usize, usize, Problem),
     Problem(Problem),
     DestinationFailed(usize, Problem),
@@ -316,6 +336,10 @@ pub struct Offloaded {
     pub read_at_least: Option<f64>,
     /// Bytes read from the card.
     pub bytes_read: u64,
+    /// Files of an original that were read whole and are what its manifest says.
+    pub original_equal: u64,
+    /// The least reliable way in which one of them was read.
+    pub original_way: Option<ReadBackWay>,
 }
 
 /// How often the coordinator looks at the counters. Three in a second, so that with the last one of a job there
@@ -394,11 +418,11 @@ pub fn start(context: &Arc<Context>) -> io::Result<Started> {
     for also in std::iter::once(None).chain(context.plan.also.iter().map(Some)) {
         let (tx, rx) = bounded(limits.queue);
         hashers.push(tx);
-        let hashing = Arc::clone(context);
+        let (hashing, report) = (Arc::clone(context), report.clone());
         spawn(
             also.map_or("hash", Also::id),
             Box::new(move || match also {
-                None => hash_all(&hashing, &rx),
+                None => hash_all(&hashing, &rx, &report),
                 Some(also) => hash_also(&hashing, also, &rx),
             }),
         )?;
@@ -453,7 +477,7 @@ impl Drop for StopOnPanic<'_> {
 }
 
 /// Hashes what the reader delivers and notes the hash at every mark.
-fn hash_all(context: &Context, messages: &Receiver<FromCard>) {
+fn hash_all(context: &Context, messages: &Receiver<FromCard>, report: &Sender<Report>) {
     let _guard = StopOnPanic(context);
     let mut hasher = blake3::Hasher::new();
     for message in messages {
@@ -463,7 +487,7 @@ fn hash_all(context: &Context, messages: &Receiver<FromCard>) {
                 let start = context.clock.elapsed();
                 for (file, chunk) in files.iter() {
                     note_content(file, chunk);
-                    file.settle(Ok(Digest::of(chunk.bytes())));
+                    settle(context, file, Digest::of(chunk.bytes()), report);
                 }
                 let took = context.clock.elapsed().saturating_sub(start);
                 context.meter.hash_ns.add_time(took);
@@ -481,10 +505,22 @@ fn hash_all(context: &Context, messages: &Receiver<FromCard>) {
                     .hash_ns
                     .add_time(context.clock.elapsed().saturating_sub(start));
             }
-            FromCard::End(file) => file.settle(Ok(hasher.finalize().into())),
-            FromCard::Abort(file) => file.settle(Err(in_flight::GivenUp)),
+            FromCard::End(file) => settle(context, &file, hasher.finalize().into(), report),
+            FromCard::Abort(file) => file.settle(Err(GivenUp)),
         }
     }
+}
+
+/// Settles a file that was read whole. What an original's manifest does not vouch for is given up, so that no
+/// drive gives it its final name.
+fn settle(context: &Context, file: &InFlight, digest: Digest, report: &Sender<Report>) {
+    let Some(expected) = context.plan.expected(file.job) else {
+        return file.settle(Ok(digest));
+    };
+    let (is_equal, way) = (expected == digest, file.way());
+    file.settle(if is_equal { Ok(digest) } else { Err(GivenUp) });
+    // The coordinator is gone only when it has given this thread up.
+    drop(report.send(Report::Original(file.job, is_equal, way)));
 }
 
 /// Notes whether anything but zeros was met.
@@ -551,6 +587,8 @@ struct Coordinator {
     live: Live,
     holding: held::Holding,
     to_read: (u64, u64),
+    original_equal: u64,
+    original_way: Option<ReadBackWay>,
     stopped_at: Option<Duration>,
     watch: Option<Watch>,
 }
@@ -591,6 +629,8 @@ impl Coordinator {
             live: Live::default(),
             holding: held::Holding::new(start),
             to_read: plan.to_read(),
+            original_equal: 0,
+            original_way: None,
             stopped_at: None,
             watch: None,
             context: Arc::clone(context),
@@ -635,6 +675,7 @@ impl Coordinator {
         match report {
             Report::Proven(proven) => self.proven(&proven, observer),
             Report::Kept(kept) => self.kept(&kept),
+            Report::Original(job, is_equal, way) => self.original(job, is_equal, way, observer),
             Report::KeptLost(destination, job, problem) => {
                 self.files[job].copies[destination] = CopyState::None;
                 self.problem(problem, observer);
@@ -651,7 +692,8 @@ impl Coordinator {
                 self.tell(problem, observer);
             }
             Report::DateRefused(index) => self.destinations[index].dates_refused += 1,
-            Report::CardRead if self.to_read.0 == 0 => {}
+            // An original is no card that could leave a reader.
+            Report::CardRead if self.to_read.0 == 0 || self.context.plan.original().is_some() => {}
             Report::CardRead => observer.event(&Event::CardRead),
         }
     }
@@ -714,6 +756,31 @@ impl Coordinator {
         self.files[kept.job].copies[kept.destination] = CopyState::Again(kept.readback_s);
         let destination = &mut self.destinations[kept.destination];
         destination.way = Some(destination.way.map_or(kept.way, |w| w.min(kept.way)));
+    }
+
+    fn original(
+        &mut self,
+        job: usize,
+        is_equal: bool,
+        way: ReadBackWay,
+        observer: &mut dyn Observer,
+    ) {
+        if is_equal {
+            self.original_equal += 1;
+            self.original_way = Some(self.original_way.map_or(way, |w| w.min(way)));
+            return;
+        }
+        let plan = Arc::clone(&self.context.plan);
+        let (Some(job), Some(original)) = (plan.jobs.get(job), plan.original()) else {
+            return;
+        };
+        let detail = format!(
+            "its bytes in `{}` are not those that its manifest has, so it was not copied; {}",
+            shown(original.root.as_str()),
+            original.elsewhere_words()
+        );
+        let problem = Problem::new(ProblemKind::Mismatch, detail).at(job.name.as_str());
+        self.problem(problem, observer);
     }
 
     fn problem(&mut self, problem: Problem, observer: &mut dyn Observer) {
@@ -1056,6 +1123,8 @@ impl Coordinator {
             read_rate: live::of_job(meter),
             read_at_least: live::at_least(meter, self.since_start()),
             bytes_read: meter.read.get(),
+            original_equal: self.original_equal,
+            original_way: self.original_way,
             files: self.files,
             destinations: self.destinations,
             problems: self.problems,
@@ -1067,7 +1136,7 @@ impl Coordinator {
     }
 }
 
-fn outcome_at_start(job: &crate::plan::FileJob) -> FileOutcome {
+fn outcome_at_start(job: &FileJob) -> FileOutcome {
     let kept = job.work.iter().find_map(Work::earlier);
     FileOutcome {
         blake3: kept.map(|k| k.blake3),
@@ -1119,6 +1188,7 @@ impl std::fmt::Debug for Report {
         f.write_str(match self {
             Self::Proven(_) => "Proven",
             Self::Kept(_) => "Kept",
+            Self::Original(..) => "Original",
             Self::KeptLost(..) => "KeptLost",
             Self::Problem(_) => "Problem",
             Self::DestinationFailed(..) => "DestinationFailed",

@@ -87,7 +87,10 @@ impl Reader {
     /// Reads every file of the plan that has to be read, then the unreadable ones once more.
     pub(super) fn run(mut self) {
         let jobs: Vec<usize> = (0..self.context.plan.jobs.len())
-            .filter(|&i| self.context.plan.jobs.get(i).is_some_and(FileJob::is_read))
+            .filter(|&i| {
+                let job = self.context.plan.jobs.get(i);
+                job.is_some_and(|job| self.context.plan.reads(job))
+            })
             .collect();
         let mut again = Vec::new();
         let mut any_changed = false;
@@ -123,7 +126,9 @@ impl Reader {
         let all_read = self.second_pass(&again) && !any_changed;
         self.context.meter.card_done.store(true, Ordering::Relaxed);
         // The closing look comes before the announcement: from then on the card may be gone.
-        if all_read && self.context.level != Level::Reread && self.context.close_card() {
+        let is_card = self.context.plan.original().is_none();
+        let reads_again = self.context.level == Level::Reread;
+        if all_read && is_card && !reads_again && self.context.close_card() {
             self.send_report(Report::CardRead);
         }
     }
@@ -153,10 +158,11 @@ impl Reader {
     }
 
     fn unreadable(&self, job: usize, step: Step, cause: &io::Error, offset: u64) {
-        let kind = if cause.kind() == io::ErrorKind::NotFound {
-            ProblemKind::Vanished
-        } else {
-            ProblemKind::Unreadable
+        let is_card = self.context.plan.original().is_none();
+        let kind = match cause.kind() {
+            io::ErrorKind::NotFound if is_card => ProblemKind::Vanished,
+            io::ErrorKind::NotFound => ProblemKind::Missing,
+            _ => ProblemKind::Unreadable,
         };
         let place = if step == Step::Read {
             format!(" at byte {offset}")
@@ -164,11 +170,26 @@ impl Reader {
             String::new()
         };
         let detail = format!("{}{place}, also on a second try", failed(step, cause));
-        self.problem(job, kind, detail);
+        self.problem(job, kind, self.with_others(detail));
     }
 
     fn changed(&self, job: usize, why: String) {
-        self.problem(job, ProblemKind::ChangedOnCard, why);
+        let kind = match self.context.plan.original() {
+            None => ProblemKind::ChangedOnCard,
+            Some(_) => ProblemKind::Mismatch,
+        };
+        self.problem(job, kind, self.with_others(why));
+    }
+
+    /// Says where else a file of an original may be.
+    fn with_others(&self, why: String) -> String {
+        match self.context.plan.original() {
+            None => why,
+            Some(original) => format!(
+                "{why}, so it was not copied; {}",
+                original.elsewhere_words()
+            ),
+        }
     }
 
     fn problem(&self, job: usize, kind: ProblemKind, detail: String) {
@@ -281,17 +302,18 @@ impl Reader {
         following: Option<usize>,
         shared: &mut Shared,
     ) -> Result<(), Trouble> {
-        check_unchanged(plan, source)?;
+        self.check_unchanged(file.job, plan, source)?;
         self.open_early(following);
         let from = shared.used;
-        let to = from + len_usize(plan.bytes);
+        let to = from + self.room(plan.bytes);
         let into = &mut shared.buffer.all_mut()[from..to];
-        let n = self.fill(file, source, into, 0, false)?;
+        let n = self.fill(file, source, into, 0, plan.bytes, false)?;
         if n < plan.bytes {
             return Err(ended_early(n, plan));
         }
         source.forget(plan.bytes);
-        check_unchanged(plan, source)
+        file.note_way(source.way());
+        self.check_unchanged(file.job, plan, source)
     }
 
     /// Hands the small files over that were read so far.
@@ -311,10 +333,7 @@ impl Reader {
     fn open(&mut self, job: usize, plan: &FileJob) -> io::Result<Box<dyn Source>> {
         match self.next.take() {
             Some((early, source)) if early == job => Ok(source),
-            _ => self
-                .context
-                .disk
-                .open_card(&plan.name.under(&self.context.plan.card.given)),
+            _ => self.context.open(plan),
         }
     }
 
@@ -326,7 +345,7 @@ impl Reader {
         following: Option<usize>,
         careful: bool,
     ) -> Result<(), Trouble> {
-        check_unchanged(plan, source)?;
+        self.check_unchanged(file.job, plan, source)?;
         let chunk = len64(self.context.limits.chunk_bytes);
         let mut offset = 0;
         while offset < plan.bytes {
@@ -338,8 +357,8 @@ impl Reader {
             } else if !careful {
                 self.open_early(following);
             }
-            let into = &mut buffer.all_mut()[..len_usize(want)];
-            let filled = self.fill(file, source, into, offset, careful);
+            let into = &mut buffer.all_mut()[..self.room(want)];
+            let filled = self.fill(file, source, into, offset, want, careful);
             match filled {
                 Ok(n) if n == want => {
                     let sealed = self.pool.seal(buffer, len_usize(n));
@@ -357,7 +376,39 @@ impl Reader {
             offset = next;
             source.forget(offset);
         }
-        check_unchanged(plan, source)
+        file.note_way(source.way());
+        self.check_unchanged(file.job, plan, source)
+    }
+
+    /// The bytes of a buffer that `want` bytes are read into: whole blocks where the read goes past the cache.
+    fn room(&self, want: u64) -> usize {
+        match self.context.plan.original() {
+            None => len_usize(want),
+            Some(_) => len_usize(want).next_multiple_of(ALIGN),
+        }
+    }
+
+    fn check_unchanged(
+        &self,
+        job: usize,
+        plan: &FileJob,
+        source: &dyn Source,
+    ) -> Result<(), Trouble> {
+        let stat = source.stat().map_err(|e| Trouble::Io(Step::Look, e, 0))?;
+        let (was, is) = (count(plan.bytes), count(stat.bytes));
+        match self.context.plan.stood_date(job) {
+            _ if stat.bytes != plan.bytes && self.context.plan.original().is_some() => {
+                let why = format!("has {is} bytes where its manifest says {was}");
+                Err(Trouble::Changed(why))
+            }
+            _ if stat.bytes != plan.bytes => Err(Trouble::Changed(format!(
+                "was {was} bytes when it was listed and is {is} now"
+            ))),
+            Some(date) if stat.modified == date => Ok(()),
+            _ => Err(Trouble::Changed(
+                "was written to after it was listed".to_owned(),
+            )),
+        }
     }
 
     /// Opens the file after this one, so that the card never waits for an open.
@@ -367,11 +418,7 @@ impl Reader {
             return;
         };
         // A failure shows again, and is told, when the file's turn comes.
-        if let Ok(source) = self
-            .context
-            .disk
-            .open_card(&plan.name.under(&self.context.plan.card.given))
-        {
+        if let Ok(source) = self.context.open(plan) {
             source.expect(0, plan.bytes.min(len64(self.context.limits.chunk_bytes)));
             self.next = Some((job, source));
         }
@@ -471,13 +518,14 @@ impl Reader {
         }
     }
 
-    /// Fills `into`; less of it only at the end of the file.
+    /// Fills `into` up to `want` bytes; less of it only at the end of the file.
     fn fill(
         &mut self,
         file: &InFlight,
         source: &mut dyn Source,
         into: &mut [u8],
         offset: u64,
+        want: u64,
         careful: bool,
     ) -> Result<u64, Trouble> {
         let step = if careful {
@@ -485,8 +533,8 @@ impl Reader {
         } else {
             into.len()
         };
-        let mut done = 0;
-        while done < into.len() {
+        let (mut done, want) = (0, len_usize(want));
+        while done < want {
             if self.context.must_stop() {
                 return Err(Trouble::Stopped);
             }
@@ -502,7 +550,8 @@ impl Reader {
             done += n;
             self.count(file, len64(n), start, now);
         }
-        Ok(len64(done))
+        // More than that only where the file grew, which its size tells.
+        Ok(len64(done.min(want)))
     }
 
     fn read(
@@ -590,21 +639,4 @@ impl Reader {
 fn ended_early(at: u64, plan: &FileJob) -> Trouble {
     let (at, of) = (count(at), count(plan.bytes));
     Trouble::Changed(format!("ended after {at} of {of} bytes"))
-}
-
-fn check_unchanged(plan: &FileJob, source: &dyn Source) -> Result<(), Trouble> {
-    let stat = source.stat().map_err(|e| Trouble::Io(Step::Look, e, 0))?;
-    if stat.bytes != plan.bytes {
-        return Err(Trouble::Changed(format!(
-            "was {} bytes when it was listed and is {} now",
-            count(plan.bytes),
-            count(stat.bytes)
-        )));
-    }
-    if stat.modified != plan.modified {
-        return Err(Trouble::Changed(
-            "was written to after it was listed".to_owned(),
-        ));
-    }
-    Ok(())
 }

@@ -4,6 +4,7 @@
 
 pub mod beside;
 pub mod earlier;
+pub mod original;
 pub mod rules;
 pub mod together;
 
@@ -25,6 +26,7 @@ use crate::units::{counted, float, len64, round_up, size};
 use beside::Beside;
 use camino::{Utf8Path, Utf8PathBuf};
 use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, has_identity, is_known_card, leave};
+use original::{Original, RecordedCard};
 use rules::rules_of;
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
@@ -236,6 +238,8 @@ pub struct CardFacts {
     pub facts: FolderFacts,
     /// The name people know it by: the volume's label, or the folder's name.
     pub label: String,
+    /// The offload that takes the card's place; `given` and `facts` are its folder then.
+    pub original: Option<Arc<Original>>,
 }
 
 impl CardFacts {
@@ -466,7 +470,8 @@ pub struct Plan {
 impl Plan {
     /// Returns why the card is only a part of one, in words that go on after a colon.
     pub fn part(&self) -> Option<String> {
-        part_of(&self.card.facts, &self.listing)
+        let is_card = self.card.original.is_none();
+        is_card.then(|| part_of(&self.card.facts, &self.listing))?
     }
 
     /// Returns the names that a destination cannot store, each a problem of its own; many are counted.
@@ -491,9 +496,79 @@ impl Plan {
     /// Returns the card as the ledger knows it.
     pub fn card_identity(&self) -> CardIdentity {
         let mut card = CardIdentity::of(&self.card.facts, &self.card.label, &self.listing);
+        if let Some(original) = self.original() {
+            card.path.clone_from(&original.card.path);
+            card.volume_id.clone_from(&original.card.volume_id);
+            card.listing_b3 = original.card.listing_b3;
+        }
         card.name.clone_from(&self.card_name);
         card.made_as.clone_from(&self.card_made_as);
         card
+    }
+
+    /// Returns the card as records name it: the one that is read, or the one that the original was made of.
+    pub fn recorded_card(&self) -> RecordedCard {
+        if let Some(original) = self.original() {
+            return original.card.clone();
+        }
+        let facts = &self.card.facts;
+        let keeps_local_time = ["vfat", "msdos", "exfat", "fuseblk"];
+        RecordedCard {
+            path: facts.canonical.clone(),
+            label: Some(self.card.label.clone()),
+            filesystem: facts.filesystem.clone(),
+            volume_id: facts.volume_id.clone(),
+            bytes_total: facts.total_bytes,
+            listing_b3: self.listing.fingerprint(),
+            zone: keeps_local_time
+                .contains(&facts.filesystem.as_str())
+                .then(|| "unknown".to_owned()),
+            read_whole: None,
+        }
+    }
+
+    /// Returns the offload that is copied further, where it is no card.
+    pub fn original(&self) -> Option<&Original> {
+        self.card.original.as_deref()
+    }
+
+    /// Returns what the source is called: "card" or "offload".
+    pub fn source_word(&self) -> &'static str {
+        match self.card.original {
+            Some(_) => "offload",
+            None => "card",
+        }
+    }
+
+    /// Returns what stood in the source when the job began.
+    pub fn stood(&self) -> &Listing {
+        self.original().map_or(&self.listing, |o| &o.stood)
+    }
+
+    /// Returns where a file of the job is read.
+    pub fn path_of(&self, job: &FileJob) -> Utf8PathBuf {
+        let original = self.original();
+        let tree = original.and_then(|o| o.trees.get(o.tree_of(job.name.as_str())));
+        job.name.under(tree.unwrap_or(&self.card.given))
+    }
+
+    /// Returns what the manifest of an original says of a file, by its place among the jobs.
+    pub fn expected(&self, job: usize) -> Option<Digest> {
+        Some(self.original()?.files.get(job)?.blake3)
+    }
+
+    /// Returns the date that a file has where it is read, by its place among the jobs. `None`: it was not there.
+    pub fn stood_date(&self, job: usize) -> Option<Stamp> {
+        match self.original() {
+            Some(original) => original.files.get(job)?.modified,
+            None => Some(self.jobs.get(job)?.modified),
+        }
+    }
+
+    /// Returns whether a file of the job has to be read from its source: an original is read whole, so that it
+    /// can count as a copy.
+    pub fn reads(&self, job: &FileJob) -> bool {
+        self.card.original.is_some() || job.is_read()
     }
 
     /// Returns of every destination whether it spins, by the judgement that the ceiling rests on.
@@ -598,7 +673,7 @@ impl Plan {
     pub fn to_read(&self) -> (u64, u64) {
         self.jobs
             .iter()
-            .filter(|j| j.is_read())
+            .filter(|j| self.reads(j))
             .fold((0, 0), |(n, b), j| (n + 1, b + j.bytes))
     }
 
@@ -612,15 +687,15 @@ impl Plan {
         destinations.all(|d| d.signed_by.as_ref() == Some(&by))
     }
 
-    /// Returns the verdict that stands on every destination already, when nothing has to be read
-    /// from the card and so nothing new can be found out but whether all is still in place.
+    /// Returns the verdict that stands on every destination already, when nothing has to be copied or compared
+    /// and so nothing new can be found out but whether all is still in place.
     pub fn recorded(&self) -> Option<&RecordedVerdict> {
         let first = self.destinations.first()?.recorded.as_ref()?;
         let same = self
             .destinations
             .iter()
             .all(|d| d.recorded.as_ref() == Some(first));
-        (same && self.to_read().0 == 0).then_some(first)
+        (same && !self.jobs.iter().any(FileJob::is_read)).then_some(first)
     }
 }
 
@@ -712,7 +787,7 @@ pub struct InBag {
 pub struct Form {
     /// Further hashes beside BLAKE3.
     pub also: AlsoSet,
-    /// Where the card's tree lies; `None` for what stands there already, or else plain.
+    /// Where the card's tree lies; `None` for what stands there already, or else as the original has it, or plain.
     pub layout: Option<Layout>,
 }
 
@@ -726,7 +801,7 @@ pub fn plan(
     let mut reasons = Vec::new();
     check_wish(wish, candidates.len(), &mut reasons);
     check_card(&card, &listing, &mut reasons);
-    let shape = Shape::of(wish, candidates);
+    let shape = Shape::of(wish, &card, candidates);
     let mut destinations = Vec::new();
     let mut works = Vec::new();
     let leaving = wish.only_new.then(|| leave(&listing, &card, candidates));
@@ -755,7 +830,7 @@ pub fn plan(
     if !reasons.is_empty() {
         return Err(Refusal { reasons });
     }
-    let mut notes = notes(&listing, &destinations, wish);
+    let mut notes = notes(&card, &listing, &destinations, wish);
     notes.extend(leaving.notes.iter().cloned());
     notes.extend(unlike_notes(candidates, &card.facts));
     let jobs = join_work(&listing, works);
@@ -796,7 +871,7 @@ fn check_destination(
     if let Some(why) = &candidate.unmounted {
         return reasons.push(Problem::new(ProblemKind::Vanished, why.clone()).on(index));
     }
-    check_place(index, facts, card, reasons);
+    check_place(index, facts, card, place.shape.name, reasons);
     check_twice(index, facts, candidates, reasons);
     check_names(index, candidate, facts, listing, place.shape, reasons);
     check_layout(index, candidate, place.shape.layout, reasons);
@@ -904,6 +979,12 @@ fn check_name(name: &str, reasons: &mut Vec<Problem>) {
     }
 }
 
+/// Why a folder of offloads is refused as a card.
+pub const HOLDS_OFFLOADS: &str = "this folder is no card, it holds offloads;";
+
+/// Why a card with a folder named like that of the records is refused.
+pub const HOLDS_RECORDS: &str = "the card itself holds `_unlade` in its root, where the records go";
+
 fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
     if listing.rows().len() > ENTRIES_MAX {
         let why = format!(
@@ -932,17 +1013,19 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
         };
         reasons.push(Problem::new(ProblemKind::Unreadable, why));
     }
+    if let (None, Some(within)) = (&card.original, original::offload_in(listing)) {
+        let inside = card.given.join(within);
+        let why = format!(
+            "{HOLDS_OFFLOADS} `{}` is one: give an offload's own folder to copy it, or a card",
+            shown(inside.as_str())
+        );
+        reasons.push(Problem::new(ProblemKind::NameClash, why));
+    }
     for row in listing.rows() {
         let path = row.path();
         let top = path.split('/').next().unwrap_or(&path);
         if fold(top) == fold(RECORDS) && top.len() == path.len() {
-            reasons.push(
-                Problem::new(
-                    ProblemKind::NameClash,
-                    format!("the card itself holds `{RECORDS}` in its root, where the records go"),
-                )
-                .at(path),
-            );
+            reasons.push(Problem::new(ProblemKind::NameClash, HOLDS_RECORDS).at(path));
         }
     }
     let parts: HashSet<&str> = listing
@@ -967,9 +1050,19 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
     }
 }
 
-fn check_place(index: usize, facts: &FolderFacts, card: &CardFacts, reasons: &mut Vec<Problem>) {
+fn check_place(
+    index: usize,
+    facts: &FolderFacts,
+    card: &CardFacts,
+    name: &str,
+    reasons: &mut Vec<Problem>,
+) {
     let mut refuse = |kind, why: &str| reasons.push(Problem::new(kind, why).on(index));
-    if let Some(why) = facts.goes_with(&card.facts) {
+    if let Some(original) = &card.original {
+        if let Some(why) = original.refuses(&card.facts, facts, name) {
+            refuse(ProblemKind::SameDevice, &format!("the destination {why}"));
+        }
+    } else if let Some(why) = facts.goes_with(&card.facts) {
         refuse(ProblemKind::SameDevice, &format!("the destination {why}"));
     } else if card.facts.ancestors.contains(&(facts.device, facts.inode)) {
         refuse(
@@ -1200,6 +1293,9 @@ fn swapped_drive(index: usize) -> Problem {
 /// by the listing, else by what both listings hold: something in common and nothing in conflict. All
 /// dates may have moved together: whatever is not just as it was is compared with the card anyway.
 pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool {
+    if let Some(original) = &card.original {
+        return original.is_of_same_card(records);
+    }
     if let (Some(a), Some(b)) = (&records.card_volume_id, &card.facts.volume_id)
         && card.facts.is_mount_root
     {
@@ -1273,15 +1369,21 @@ fn plan_destination(
     let mut told = Told::new(place.index);
     check_folders(listing, standing, &mut told, reasons);
     let records = standing.records.as_ref();
-    // A card that only looks like the one on record is compared with the copies.
-    let trusted = candidate.sampled.is_some() && records.is_some_and(|r| r.is_of_card(&card.facts));
+    let original = card.original.as_deref();
+    // A card that only looks like the one on record is compared with the copies. An original has its manifest to
+    // speak for it.
+    let trusted = match original {
+        None => candidate.sampled.is_some() && records.is_some_and(|r| r.is_of_card(&card.facts)),
+        Some(original) => records.is_some_and(|r| original.is_of_same_card(r)),
+    };
+    let expected = |at: usize| Some(original?.files.get(at)?.blake3);
     let mut works = Vec::new();
     let (mut needs, mut files) = (RECORD_BYTES, 0_u64);
     for (at, file) in listing.files().enumerate() {
         files += 1;
         let work = match place.left(at) {
             Some(left) => Work::Left(Box::new(left.clone())),
-            None => match work_for(file, standing, trusted) {
+            None => match work_for(file, standing, trusted, expected(at)) {
                 Work::Keep(entry) if !entry.also.kinds().covers(place.shape.also) => {
                     planned.hash_files += 1;
                     Work::Check
@@ -1408,11 +1510,13 @@ struct Shape<'a> {
 }
 
 impl<'a> Shape<'a> {
-    fn of(wish: &'a Wish, candidates: &[Candidate]) -> Self {
-        let layout = layout_of(wish.form.layout, candidates);
+    fn of(wish: &'a Wish, card: &CardFacts, candidates: &[Candidate]) -> Self {
+        let original = card.original.as_ref();
+        let layout = layout_of(wish.form.layout, candidates, original.map(|o| o.layout));
+        let also = hashes_to_make(wish, candidates, layout);
         Self {
             name: &wish.name,
-            also: hashes_to_make(wish, candidates, layout),
+            also: original.map_or(also, |o| also.with(o.also)),
             layout,
         }
     }
@@ -1479,12 +1583,19 @@ fn present(standing: &Standing, wanted: impl Fn(&str, &Stat) -> bool) -> Vec<Car
     names
 }
 
-fn work_for(file: FileRow<'_>, standing: &Standing, trusted: bool) -> Work {
+/// `expected`: what the manifest of an original says of the file.
+fn work_for(
+    file: FileRow<'_>,
+    standing: &Standing,
+    trusted: bool,
+    expected: Option<Digest>,
+) -> Work {
     if !standing.entries.contains_key(file.name.as_str()) {
         return Work::Copy;
     }
+    let is_expected = |entry: &ProvenEntry| expected.is_none_or(|b3| b3 == entry.blake3);
     match proven_as_it_looks(file, standing) {
-        Some(entry) if trusted => Work::Keep(Arc::clone(entry)),
+        Some(entry) if trusted && is_expected(entry) => Work::Keep(Arc::clone(entry)),
         _ => Work::Check,
     }
 }
@@ -1567,6 +1678,7 @@ fn check_room(destinations: &[(usize, PlannedDestination)], reasons: &mut Vec<Pr
 }
 
 fn notes(
+    card: &CardFacts,
     listing: &Listing,
     destinations: &[(usize, PlannedDestination)],
     wish: &Wish,
@@ -1584,11 +1696,17 @@ fn notes(
             size(d.others_bytes)
         )
     }));
-    let devices: Vec<(&Backing, u64)> = destinations
+    let mut devices: Vec<(&Backing, u64)> = destinations
         .iter()
         .map(|(_, d)| (&d.facts.backing, d.facts.device))
         .collect();
-    let (copies, why) = count_independent(&devices, wish.separate);
+    let (mut copies, mut why) = count_independent(&devices, wish.separate);
+    if card.original.is_some() {
+        let own = (&card.facts.backing, card.facts.device);
+        why.extend(shares_device(own, &devices, wish.separate));
+        devices.push(own);
+        copies = count_independent(&devices, wish.separate).0;
+    }
     if copies < wish.copies_needed {
         notes.push(format!(
             "This will not be PROVEN: the copies would be on {}, and {} {} needed.",
@@ -1599,6 +1717,24 @@ fn notes(
         notes.extend(why);
     }
     notes
+}
+
+/// Tells which destinations are on the device of the original: there the two are one copy.
+pub fn shares_device(
+    own: (&Backing, u64),
+    devices: &[(&Backing, u64)],
+    separate: bool,
+) -> Option<String> {
+    let with = |device: &(&Backing, u64)| count_independent(&[own, *device], separate).0 < 2;
+    let shared = devices.iter().zip(1..).filter(|(device, _)| with(device));
+    let numbers: Vec<String> = shared.map(|(_, n)| n.to_string()).collect();
+    (!numbers.is_empty()).then(|| {
+        let some = if numbers.len() == 1 { "Destination" } else { "Destinations" };
+        format!(
+            "{some} {} cannot be told apart from the device of the offload that is copied: together one copy.",
+            numbers.join(" and ")
+        )
+    })
 }
 
 /// Folders in which systems mount drives: udisks, the Filesystem Hierarchy Standard 3.0 (sections
@@ -1766,11 +1902,17 @@ fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob> {
         .collect()
 }
 
-/// Returns the layout that was asked for, or that of what stands there, or the plain one.
-pub fn layout_of(asked: Option<Layout>, candidates: &[Candidate]) -> Layout {
+/// Returns the layout that was asked for, or that of what stands there, or that of the `original`, or the plain
+/// one.
+pub fn layout_of(
+    asked: Option<Layout>,
+    candidates: &[Candidate],
+    original: Option<Layout>,
+) -> Layout {
     let standing = || candidates.iter().find_map(|c| c.standing.records.as_ref());
     asked
         .or_else(|| standing().map(|r| r.layout))
+        .or(original)
         .unwrap_or_default()
 }
 

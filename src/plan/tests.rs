@@ -33,6 +33,7 @@ fn card() -> CardFacts {
         given: "/media/KITES".into(),
         facts: facts(9, "exfat", 0),
         label: "KITES".into(),
+        original: None,
     }
 }
 

@@ -148,18 +148,6 @@ pub struct CardPart {
     pub read_whole: Option<bool>,
 }
 
-/// The offload that a further copy was made from.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-#[expect(
-    missing_docs,
-    reason = "the fields are described in the man page of the format"
-)]
-pub struct SourcePart {
-    pub offload: String,
-    pub manifest_b3: Digest,
-}
-
 /// Something on the card that somebody should look at.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -171,6 +159,24 @@ pub struct HintPart {
     pub kind: String,
     pub path: Option<String>,
     pub detail: String,
+}
+
+/// An offload that a further copy was made of.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
+pub struct SourcePart {
+    pub offload: String,
+    pub path: String,
+    pub device: String,
+    /// The BLAKE3 of its manifest.
+    pub manifest_b3: Digest,
+    pub readback: ReadBackWay,
+    /// It was read whole from its device and is equal, so that it is one of the copies of the verdict.
+    pub counted: bool,
 }
 
 /// What was asked to be proven.
@@ -513,7 +519,7 @@ impl Manifest {
                 layout: plan.layout,
             },
             card: card_part(proof),
-            source: None,
+            source: source_part(proof),
             proof: ProofPart {
                 asked: proof.terms().level,
                 copies_needed: len64(proof.terms().copies_needed),
@@ -823,21 +829,29 @@ fn key(out: &mut Vec<u8>, name: &str) {
 }
 
 fn card_part(proof: &Proof) -> CardPart {
-    let card = &proof.plan().card;
-    let keeps_local_time = matches!(
-        card.facts.filesystem.as_str(),
-        "vfat" | "msdos" | "exfat" | "fuseblk"
-    );
+    let card = proof.plan().recorded_card();
     CardPart {
-        path: card.facts.canonical.clone(),
-        label: Some(card.label.clone()),
-        filesystem: card.facts.filesystem.clone(),
-        volume_id: card.facts.volume_id.clone(),
-        bytes_total: card.facts.total_bytes,
-        listing_b3: proof.plan().listing.fingerprint(),
-        zone: keeps_local_time.then(|| "unknown".to_owned()),
-        read_whole: proof.part().map(|_| false),
+        path: card.path,
+        label: card.label,
+        filesystem: card.filesystem,
+        volume_id: card.volume_id,
+        bytes_total: card.bytes_total,
+        listing_b3: card.listing_b3,
+        zone: card.zone,
+        read_whole: card.read_whole.or(proof.part().map(|_| false)),
     }
+}
+
+fn source_part(proof: &Proof) -> Option<SourcePart> {
+    let original = proof.plan().original()?;
+    Some(SourcePart {
+        offload: original.name.clone(),
+        path: original.root.to_string(),
+        device: device_field(&proof.plan().card.facts),
+        manifest_b3: original.manifest_b3,
+        readback: proof.offloaded().original_way.unwrap_or(ReadBackWay::None),
+        counted: proof.original_counts(),
+    })
 }
 
 fn only_new_part(proof: &Proof) -> Option<OnlyNewPart> {

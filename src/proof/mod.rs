@@ -20,9 +20,10 @@ use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Problem, ProblemKind};
 use crate::name::some_of;
 use crate::offload::{CopyState, Offloaded};
+use crate::plan::original::Original;
 use crate::plan::{
     CardFacts, CardNow, DATA, Layout, Level, Plan, count_independent, gone_note, sample_note,
-    trash_notes, unmounted_note,
+    shares_device, trash_notes, unmounted_note,
 };
 use crate::units::{counted, len64};
 use checksums::List;
@@ -148,6 +149,8 @@ pub struct Proof {
     notes: Vec<String>,
     times: (Timestamp, Timestamp),
     reread_equal: bool,
+    /// The offload that was copied is a copy that was read whole, equal, from its device.
+    original_counts: bool,
     signed_by: Option<String>,
     part: Option<String>,
     card_now: CardNow,
@@ -175,9 +178,15 @@ impl Proof {
         let part = plan.part().or_else(|| {
             // Mounted meanwhile.
             let after = closing.listing.as_ref().ok()?;
-            part_of(&plan.card.facts, after)
+            let is_card = plan.original().is_none();
+            is_card.then(|| part_of(&plan.card.facts, after))?
         });
-        problems.extend(listing_problems(&plan.listing, closing.listing));
+        let changes = match plan.original() {
+            None => listing_problems(&plan.listing, closing.listing),
+            Some(original) => original_changes(original, closing.listing),
+        };
+        let original_counts = changes.is_empty() && original_is_whole(&plan, &offloaded);
+        problems.extend(changes);
         let mut in_place = Vec::new();
         for found in closing.destinations {
             in_place.push(found.map_err(|problem| problems.push(problem)).ok());
@@ -209,6 +218,7 @@ impl Proof {
                 reasons: Vec::new(),
             },
             reread_equal: closing.reread_equal,
+            original_counts,
             signed_by: None,
             part,
             card_now: closing.card_now,
@@ -226,7 +236,12 @@ impl Proof {
     /// Counts the complete copies and gives the verdict.
     fn weighed(mut self) -> Self {
         let terms = self.terms;
-        let (copies, same) = count_copies(&self.plan, &self.tallies, terms.separate);
+        let (copies, same) = count_copies(
+            &self.plan,
+            &self.tallies,
+            self.original_counts,
+            terms.separate,
+        );
         self.problems
             .retain(|p| p.kind != ProblemKind::TooFewCopies && p.kind != ProblemKind::SameDevice);
         self.problems.extend(copy_problems(copies, same, terms));
@@ -381,6 +396,17 @@ impl Proof {
         self.times
     }
 
+    /// Returns whether the offload that was copied counts as a copy itself: in this run it was read whole from
+    /// its device and is what its manifest says.
+    pub fn original_counts(&self) -> bool {
+        self.original_counts
+    }
+
+    /// Returns the devices of all complete copies, that of an original which counts included.
+    pub fn devices(&self) -> Vec<(&Backing, u64)> {
+        devices(&self.plan, &self.tallies, self.original_counts)
+    }
+
     /// Returns whether a second read of the card was equal.
     pub fn reread_equal(&self) -> bool {
         self.reread_equal
@@ -413,8 +439,10 @@ pub fn card_problems(listing: &Listing) -> Vec<Problem> {
     rows.chain(unexplained).collect()
 }
 
-/// Names that the form of a checksum list cannot hold; the manifest holds them.
+/// What an original's manifest says against itself, and names that the form of a checksum list cannot hold; the
+/// manifest holds them.
 pub fn list_problems(plan: &Plan) -> Vec<Problem> {
+    let of_original = plan.original().into_iter().flat_map(|o| o.problems.clone());
     std::iter::once(List::Blake3)
         .chain(plan.also.iter().map(List::Also))
         .filter_map(|list| {
@@ -427,6 +455,7 @@ pub fn list_problems(plan: &Plan) -> Vec<Problem> {
             unheld_problem(list, &unheld)
         })
         .chain(bag_problems(plan))
+        .chain(of_original)
         .collect()
 }
 
@@ -556,27 +585,69 @@ fn tally(
     tally
 }
 
+/// The devices of all complete copies, the one that was copied last if it counts.
+fn devices<'a>(plan: &'a Plan, tallies: &[Tally], original: bool) -> Vec<(&'a Backing, u64)> {
+    let complete = plan.destinations.iter().zip(tallies);
+    let complete = complete.filter(|(_, t)| t.is_complete);
+    let facts = complete.map(|(d, _)| &d.facts);
+    let own = original.then_some(&plan.card.facts);
+    let all = facts.chain(own);
+    all.map(|facts| (&facts.backing, facts.device)).collect()
+}
+
 /// Counts complete copies on independent devices, and tells why some count as one.
-fn count_copies(plan: &Plan, tallies: &[Tally], separate: bool) -> (usize, Vec<String>) {
-    let all: Vec<(&Backing, u64)> = plan
-        .destinations
-        .iter()
-        .map(|d| (&d.facts.backing, d.facts.device))
-        .collect();
-    let complete: Vec<(&Backing, u64)> = all
-        .iter()
-        .zip(tallies)
-        .filter(|(_, t)| t.is_complete)
-        .map(|(d, _)| *d)
-        .collect();
+fn count_copies(
+    plan: &Plan,
+    tallies: &[Tally],
+    original: bool,
+    separate: bool,
+) -> (usize, Vec<String>) {
+    let complete = devices(plan, tallies, original);
     let copies = count_independent(&complete, separate).0;
+    if copies == complete.len() {
+        return (copies, Vec::new());
+    }
     // Told of all destinations, so that the numbers are those of the command line.
-    let why = if copies < complete.len() {
-        count_independent(&all, separate).1
-    } else {
-        Vec::new()
-    };
+    let all = plan.destinations.iter();
+    let all: Vec<_> = all.map(|d| (&d.facts.backing, d.facts.device)).collect();
+    let mut why = count_independent(&all, separate).1;
+    if original {
+        let own = (&plan.card.facts.backing, plan.card.facts.device);
+        why.extend(shares_device(own, &all, separate));
+    }
     (copies, why)
+}
+
+/// Whether the offload that was copied is as good as a copy that is made now: every file of it was read from its
+/// device in this run, and is what its manifest says.
+fn original_is_whole(plan: &Plan, offloaded: &Offloaded) -> bool {
+    plan.original().is_some()
+        && offloaded.original_equal == len64(plan.jobs.len())
+        && offloaded
+            .original_way
+            .is_some_and(ReadBackWay::reaches_device)
+}
+
+/// What is not the same any more of an offload that was copied. What came to it meanwhile is no part of it.
+fn original_changes(original: &Original, after: Result<Listing, Problem>) -> Vec<Problem> {
+    let after = match after {
+        Ok(after) => after,
+        Err(problem) => return vec![problem],
+    };
+    let differences = original
+        .stood
+        .differences(&after, DIFFERENCES_MAX)
+        .into_iter();
+    differences
+        .filter_map(|difference| match difference {
+            Difference::Vanished(path) => {
+                Some((path, "was there at the start and is gone at the end"))
+            }
+            Difference::Changed(path) => Some((path, "is not what it was when the job began")),
+            Difference::New(_) => None,
+        })
+        .map(|(path, why)| Problem::new(ProblemKind::Changed, why).at(path))
+        .collect()
 }
 
 fn incomplete_problems(
@@ -701,7 +772,7 @@ const RATE_BYTES: u64 = 100 * crate::units::MB;
 
 /// What the measured rate says against what is known of card and reader.
 fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
-    let is_enough = offloaded.bytes_read >= RATE_BYTES;
+    let is_enough = offloaded.bytes_read >= RATE_BYTES && plan.original().is_none();
     let (read, is_least) = match (offloaded.read_rate, offloaded.read_at_least) {
         (Some(measured), _) => (measured, false),
         (None, at_least) => (at_least?, true),

@@ -8,7 +8,9 @@ use crate::also::Also;
 use crate::error::Problem;
 use crate::name::shown;
 use crate::plan::Layout;
-use crate::proof::manifest::{CopyLevel, DestinationPart, FilePart, Manifest, MatchedBy, SHOWS};
+use crate::proof::manifest::{
+    CopyLevel, DestinationPart, FilePart, Manifest, MatchedBy, SHOWS, SourcePart,
+};
 use crate::units::{count, counted, len64, size};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use std::collections::BTreeSet;
@@ -101,6 +103,11 @@ fn head(m: &Manifest) -> Markup {
             h1 { (verdict_words(m)) }
             @if proven {
                 p.lead {
+                  @if m.source.is_some() {
+                    "Everything that was offloaded of card " strong { (foreign(&label(m))) } " (" (all) ") stands on "
+                    (counted(m.verdict.copies, "independent device")) ". "
+                    "Each copy was read from its device and is equal to the manifest of the offload that was copied. The card was not read: this says nothing about formatting it."
+                  } @else {
                     @if is_part(m) { "Everything in folder " } @else { "Everything on card " }
                     strong { (foreign(&label(m))) } " (" (all) ") stands on "
                     (counted(m.verdict.copies, "independent device")) ". "
@@ -108,10 +115,15 @@ fn head(m: &Manifest) -> Markup {
                         0 => "Each copy was read back and is equal to what was read from the card.",
                         n => { (counted(n, "file")) " of it " (if n == 1 { "was" } else { "were" }) " matched with earlier offloads by path, size and date only; the copies of all others were read back and are equal to what was read from the card." }
                     }
+                  }
                 }
             } @else {
                 p.lead {
+                  @if let Some(source) = &m.source {
+                    "Keep the offload in " span.p { (foreign(&source.path)) } " (" (all) ") as it is, and every other copy of it."
+                  } @else {
                     "Keep card " strong { (foreign(&label(m))) } " (" (all) ") as it is: do not format it, and do not shoot on it."
+                  }
                 }
             }
             @if !m.verdict.reasons.is_empty() {
@@ -163,6 +175,7 @@ fn card(m: &Manifest) -> Markup {
             (fact("Folders", &html! { (count(m.totals.folders)) }))
             (fact("Left out", &html! { (count(m.totals.left_out)) }))
             (fact("Hashes of every file", &hashes))
+            @if let Some(source) = &m.source { (copied_from(source)) }
             (fact("Begun", &html! { (moment(&m.offload.started)) }))
             (fact("Ended", &html! { (moment(&m.offload.finished)) }))
             (fact("On computer", &html! { (foreign(&m.offload.host)) }))
@@ -172,6 +185,17 @@ fn card(m: &Manifest) -> Markup {
             "Fingerprint of the card's listing (BLAKE3): " span.p { (m.card.listing_b3) }
             @if m.card.zone.is_some() { ". The card keeps times without a zone." }
         }
+    }
+}
+
+/// The offload that was copied; it is a copy itself where it counts.
+fn copied_from(source: &SourcePart) -> Markup {
+    html! {
+        (fact("Copied from", &html! {
+            "the offload " (foreign(&source.offload)) " in " span.p { (foreign(&source.path)) } " (" (foreign(&source.device)) ")"
+            @if source.counted { ", which was read whole (" (source.readback.id()) ") and counts as one of the copies" }
+        }))
+        (fact("Its manifest (BLAKE3)", &html! { span.p { (source.manifest_b3) } }))
     }
 }
 
@@ -339,7 +363,7 @@ fn cautions(m: &Manifest) -> Markup {
         p { (SHOWS) }
         @if is_part(m) {
             p { "Only a folder was copied. Do not format the card for it: copy the whole card first." }
-        } @else if m.verdict.proven {
+        } @else if m.verdict.proven && m.source.is_none() {
             p {
                 "Before the card is formatted: open some files from each drive, look at the card once more, and format it in the camera. Drives that travel in one bag can be lost together. What a contract, an insurer or local rules ask for comes first; this page knows nothing of it."
             }

@@ -24,6 +24,8 @@ mod forecast;
 #[cfg(target_os = "linux")]
 mod formats;
 #[cfg(target_os = "linux")]
+mod further;
+#[cfg(target_os = "linux")]
 mod fuzzed;
 mod histories;
 #[cfg(target_os = "linux")]

@@ -85,7 +85,10 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
         ("/card/read_whole", json!(false)),
         (
             "/source",
-            json!({"offload": "KITES", "manifest_b3": "0".repeat(64)}),
+            json!({
+                "offload": "KITES", "path": "/a/KITES", "device": "sda", "manifest_b3": "0".repeat(64),
+                "readback": "direct", "counted": true
+            }),
         ),
         ("/hints", json!([])),
         (

@@ -1,0 +1,303 @@
+//! Owns the look at a folder that is given as a card and is an offload: a further copy of it is made from what
+//! its manifest says. It reads; it changes nothing.
+
+use super::search::destination_of;
+use crate::card::dates::parse;
+use crate::card::listing::{Listing, Row, RowKind};
+use crate::card::survey::survey_parts;
+use crate::digest::Digest;
+use crate::disk::{Disk, FolderFacts};
+use crate::error::{Problem, ProblemKind};
+use crate::name::{CardName, shown};
+use crate::offload::journal::JOURNAL;
+use crate::plan::original::{Original, OriginalFile, RecordedCard};
+use crate::plan::{CardFacts, RECORDS};
+use crate::proof::checksums::parse_line;
+use crate::proof::manifest::{
+    FilePart, HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_HASH, Manifest, load,
+};
+use crate::units::{counted, len64};
+use camino::{Utf8Path, Utf8PathBuf};
+use std::collections::HashMap;
+use std::sync::Arc;
+
+/// What a carried-over problem begins with.
+const SAYS: &str = "the manifest of the offload that was copied says: ";
+
+/// Returns whether a folder is an offload, finished or not.
+pub fn is_offload(disk: &dyn Disk, folder: &Utf8Path) -> bool {
+    let stands = |name| matches!(disk.look(&folder.join(RECORDS).join(name)), Ok(Some(_)));
+    stands(MANIFEST) || stands(JOURNAL)
+}
+
+/// Looks at a folder that is given as a card: `None` where it is no offload.
+///
+/// # Errors
+/// Why no further copy can be made of it: an offload that is not finished or is damaged, or a part of one.
+pub fn look(
+    disk: &dyn Disk,
+    given: &Utf8Path,
+    facts: &FolderFacts,
+) -> Result<Option<(CardFacts, Listing)>, Problem> {
+    if !is_offload(disk, given) {
+        return match holder(disk, facts) {
+            Some(offload) => Err(refused(
+                given,
+                &format!(
+                    "it is a part of the offload `{}`; give that folder as a whole",
+                    shown(offload.as_str())
+                ),
+            )),
+            None => Ok(None),
+        };
+    }
+    let (manifest, manifest_b3) = manifest(disk, given).map_err(|why| refused(given, &why))?;
+    let listing = listing(&manifest).map_err(|why| refused(given, &why))?;
+    let mut original =
+        original(disk, given, facts, &manifest, manifest_b3).map_err(|why| refused(given, &why))?;
+    original.files = files(&manifest, &listing);
+    let held = original
+        .beside
+        .iter()
+        .map(|(root, facts)| disk.anchor(root, facts));
+    let held: std::io::Result<Vec<_>> = held.collect();
+    let _held = held.map_err(|e| refused(given, &format!("an offload beside it is gone: {e}")))?;
+    let stood = survey_parts(disk, &original.trees, &|tree, path| {
+        original.is_of(tree, path)
+    });
+    let stood = stood.map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
+    original.note_standing(&listing, stood);
+    let label = manifest.card.label.clone();
+    let card = CardFacts {
+        given: given.to_path_buf(),
+        facts: facts.clone(),
+        label: label.unwrap_or_else(|| manifest.offload.name.clone()),
+        original: Some(Arc::new(original)),
+    };
+    Ok(Some((card, listing)))
+}
+
+fn refused(given: &Utf8Path, why: &str) -> Problem {
+    let folder = shown(given.as_str());
+    let why = format!("no further copy can be made of `{folder}`: {why}");
+    Problem::new(ProblemKind::ManifestDamaged, why)
+}
+
+/// The offload that a folder lies in, on its own volume.
+fn holder(disk: &dyn Disk, facts: &FolderFacts) -> Option<Utf8PathBuf> {
+    let on_volume = facts.ancestors.iter().map(|(device, _)| *device);
+    let above = Utf8Path::new(&facts.canonical).ancestors().zip(on_volume);
+    above
+        .skip(1)
+        .take_while(|(_, device)| *device == facts.device)
+        .map(|(folder, _)| folder)
+        .find(|folder| is_offload(disk, folder))
+        .map(Utf8Path::to_path_buf)
+}
+
+/// Reads the manifest and its own hash.
+fn manifest(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, Digest), String> {
+    let records = root.join(RECORDS);
+    if matches!(disk.look(&records.join(MANIFEST)), Ok(None)) {
+        return Err("it is not finished; run the copy again that began it".to_owned());
+    }
+    let (manifest, has_hash) = load(disk, root).map_err(|e| e.to_string())?;
+    if !has_hash {
+        return Err(format!(
+            "its manifest cannot be checked: its hash, `{MANIFEST_HASH}`, is missing"
+        ));
+    }
+    let line = disk.read_record(&records.join(MANIFEST_HASH), HASH_FILE_BYTES_MAX);
+    let line = line.map_err(|e| format!("`{MANIFEST_HASH}` could not be read: {e}"))?;
+    let line = String::from_utf8_lossy(&line);
+    let hash = parse_line(line.trim_end_matches('\n')).map(|(digest, _)| digest);
+    let hash = hash.ok_or_else(|| format!("`{MANIFEST_HASH}` is damaged"))?;
+    Ok((manifest, hash))
+}
+
+/// The card's listing as the manifest has it.
+fn listing(manifest: &Manifest) -> Result<Listing, String> {
+    let name = |path: &str| {
+        CardName::parse(path)
+            .map_err(|e| format!("its manifest is damaged: {e} (`{}`)", shown(path)))
+    };
+    let mut rows = Vec::with_capacity(manifest.files.len() + manifest.folders.len());
+    for file in &manifest.files {
+        let modified = parse(&file.modified);
+        let kind = RowKind::File {
+            name: name(&file.path)?,
+            bytes: file.bytes,
+            modified: modified.ok_or_else(|| {
+                format!(
+                    "its manifest is damaged: `{}` has no date",
+                    shown(&file.path)
+                )
+            })?,
+        };
+        rows.push(Row::new(file.path.as_bytes().to_vec(), kind));
+    }
+    for folder in &manifest.folders {
+        let kind = RowKind::Folder {
+            name: name(folder)?,
+        };
+        rows.push(Row::new(folder.as_bytes().to_vec(), kind));
+    }
+    for left_out in &manifest.left_out {
+        let kind = RowKind::LeftOut {
+            why: left_out.why.clone(),
+        };
+        rows.push(Row::new(left_out.path.as_bytes().to_vec(), kind));
+    }
+    Ok(Listing::new(rows))
+}
+
+/// What the manifest says of every file, in the order of the listing; nothing is known yet of what stands.
+fn files(manifest: &Manifest, listing: &Listing) -> Vec<OriginalFile> {
+    let hashes: HashMap<&str, Digest> = manifest
+        .files
+        .iter()
+        .map(|f| (&*f.path, f.blake3))
+        .collect();
+    listing
+        .files()
+        .filter_map(|f| hashes.get(f.name.as_str()))
+        .map(|blake3| OriginalFile {
+            blake3: *blake3,
+            modified: None,
+        })
+        .collect()
+}
+
+fn original(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    facts: &FolderFacts,
+    manifest: &Manifest,
+    manifest_b3: Digest,
+) -> Result<Original, String> {
+    let here = destination_of(disk, manifest, root);
+    let layout = manifest.offload.layout;
+    let canonical = Utf8Path::new(&facts.canonical);
+    let (mut trees, mut elsewhere) = (vec![layout.payload(root)], HashMap::new());
+    let mut known: HashMap<&str, usize> = HashMap::new();
+    let mut beside = Vec::new();
+    for file in &manifest.files {
+        let Some(within) = within(file, here) else {
+            continue;
+        };
+        let tree = if let Some(tree) = known.get(within) {
+            *tree
+        } else {
+            let found = tree_of(disk, canonical, facts, within);
+            let (tree, held) = found.map_err(|why| {
+                let all = manifest.files.iter();
+                let n = all.filter(|f| self::within(f, here) == Some(within)).count();
+                format!(
+                    "{} of it left in the earlier offload `{}`, which has to be beside it, and {why}",
+                    counted(len64(n), "file"),
+                    shown(within)
+                )
+            })?;
+            trees.push(tree);
+            beside.push(held);
+            known.insert(within, trees.len() - 1);
+            trees.len() - 1
+        };
+        elsewhere.insert(file.path.to_string(), tree);
+    }
+    let card = &manifest.card;
+    Ok(Original {
+        name: manifest.offload.name.clone(),
+        root: canonical.to_path_buf(),
+        manifest_b3,
+        card: RecordedCard {
+            path: card.path.clone(),
+            label: card.label.clone(),
+            filesystem: card.filesystem.clone(),
+            volume_id: card.volume_id.clone(),
+            bytes_total: card.bytes_total,
+            listing_b3: card.listing_b3,
+            zone: card.zone.clone(),
+            read_whole: card.read_whole,
+        },
+        layout,
+        also: manifest
+            .files
+            .iter()
+            .fold(crate::also::AlsoSet::default(), |all, f| {
+                all.with(f.also.kinds())
+            }),
+        trees,
+        beside,
+        elsewhere,
+        files: Vec::new(),
+        stood: Listing::default(),
+        problems: carried(manifest),
+        others: others(manifest, here),
+    })
+}
+
+/// The earlier offload that a file was left in, if it was.
+fn within(file: &FilePart, here: Option<usize>) -> Option<&str> {
+    let mut copies = file.copies.iter();
+    let own = copies.find(|c| Some(c.destination) == here);
+    own.or_else(|| file.copies.first())?.within.as_deref()
+}
+
+/// The tree of the earlier offload beside this one, and its folder.
+fn tree_of(
+    disk: &dyn Disk,
+    canonical: &Utf8Path,
+    facts: &FolderFacts,
+    within: &str,
+) -> Result<(Utf8PathBuf, (Utf8PathBuf, FolderFacts)), String> {
+    let above = canonical.parent().ok_or("there is nothing beside it")?;
+    let root = above.join(within);
+    let there = disk
+        .facts(&root)
+        .map_err(|e| format!("cannot be used: {e}"))?;
+    if there.device != facts.device {
+        return Err("is on another volume".to_owned());
+    }
+    let (manifest, _) = load(disk, &root).map_err(|e| format!("cannot be used: {e}"))?;
+    Ok((manifest.offload.layout.payload(&root), (root, there)))
+}
+
+/// What the manifest says against itself: the card was not read whole, or not well. What it lacked in copies and
+/// read-backs is made good now.
+fn carried(manifest: &Manifest) -> Vec<Problem> {
+    let is_of_copies = |p: &Problem| match p.kind {
+        ProblemKind::TooFewCopies | ProblemKind::SameDevice => true,
+        ProblemKind::NotReadBack => p.path.is_none(),
+        _ => false,
+    };
+    let of_card = |p: &&Problem| p.blocking && p.destination.is_none() && !is_of_copies(p);
+    let carry = |p: &Problem| {
+        let detail = p.detail.strip_prefix(SAYS).unwrap_or(&p.detail);
+        Problem {
+            detail: format!("{SAYS}{detail}"),
+            ..p.clone()
+        }
+    };
+    manifest
+        .problems
+        .iter()
+        .filter(of_card)
+        .map(carry)
+        .collect()
+}
+
+/// The folders of the other copies that the manifest names.
+fn others(manifest: &Manifest, here: Option<usize>) -> Vec<String> {
+    let copies = manifest.destinations.iter().enumerate();
+    let others = copies.filter(|(index, _)| Some(*index) != here);
+    let source = manifest.source.iter().map(|source| source.path.clone());
+    others
+        .map(|(_, d)| {
+            Utf8Path::new(&d.path)
+                .join(&manifest.offload.name)
+                .into_string()
+        })
+        .chain(source)
+        .collect()
+}
