@@ -9,7 +9,7 @@ use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole;
-use crate::disk::{Anchor, Disk, EntryKind, FolderFacts, Found, ReadBackWay, Tree};
+use crate::disk::{Anchor, Disk, EntryKind, FolderFacts, Found, ReadBackWay, Settling, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::ledger::Ledger;
 use crate::name::{CardName, shown};
@@ -320,6 +320,14 @@ fn card_is_same(disk: &dyn Disk, ask: &Ask, then: &FolderFacts) -> Result<(), Pr
     }
 }
 
+/// Names and sizes are answered from memory, and what an earlier version left there is not yet on a FAT or NTFS drive.
+fn settled(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> io::Result<()> {
+    match disk.settling(root)? {
+        Settling::Whole if !facts.read_only => disk.settle_in(root, &[]),
+        _ => Ok(()),
+    }
+}
+
 /// Looks at one offload; without an inode when its folder went away meanwhile.
 fn look_at_offload(
     ask: &Ask,
@@ -350,8 +358,9 @@ fn look_at_offload(
     found.backing = facts.backing.clone();
     found.device = facts.device;
     let held = disk.anchor(root, &facts);
-    found.manifest = match &held {
-        Ok(_) => manifest_of(disk, root, card, &facts),
+    let settled = settled(disk, root, &facts);
+    found.manifest = match held.as_ref().and(settled.as_ref()) {
+        Ok(()) => manifest_of(disk, root, card, &facts),
         Err(e) => Err(format!("its folder could not be looked at: {e}")),
     };
     if let Ok(manifest) = &found.manifest {

@@ -8,7 +8,8 @@ use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::{Anchor, Claim, Disk, EntryKind, Stamp, Stat, Tree};
+use crate::disk::whole::hash_whole;
+use crate::disk::{Anchor, Claim, Disk, EntryKind, Sight, Stamp, Stat, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
 use crate::ledger::{Deed, Ledger, history};
@@ -16,7 +17,7 @@ use crate::name::{CardName, fold, shown};
 use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
-use crate::offload::{Context, Offloaded, Started, reread};
+use crate::offload::{Context, CopyState, Offloaded, Started, reread, same_drive};
 use crate::plan::Level;
 use crate::plan::beside::Beside;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
@@ -47,7 +48,7 @@ use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
 use std::collections::{HashMap, HashSet};
 use std::io;
-use std::sync::atomic::AtomicBool;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 
 /// One card and where it is to go.
@@ -685,11 +686,13 @@ pub fn offload(
     if reread_equal && context.close_card() {
         observer.event(&Event::CardRead);
     }
-    let destinations = closing_destinations(&context, &offloaded);
+    let mut changed = Vec::new();
+    let destinations = closing_destinations(&context, &offloaded, &mut changed);
     let (listing, card_now) = look_at_card_last(&context, &offloaded);
     let closing = Closing {
         listing,
         destinations,
+        changed,
         card_now,
         reread_equal,
         times: (started, tools.clock.now()),
@@ -935,7 +938,8 @@ fn begin_one(
         lines.insert(0, b'\n');
     }
     journal.append(&lines).map_err(|e| (Step::Journal, e))?;
-    disk.flush(&records).map_err(|e| (Step::FlushFolder, e))?;
+    disk.settle_in(&records, &[records.join(JOURNAL)])
+        .map_err(|e| (Step::FlushFolder, e))?;
     // Last: by then the journal tells what this folder is.
     if plan.layout == Layout::Bag {
         make_folder(disk, &destination.payload, root, made)?;
@@ -969,7 +973,8 @@ fn make_folder(
         made.push(Made::Folder(folder.to_path_buf()));
     }
     // Also where it stands: an earlier run may have ended before it flushed.
-    disk.flush(parent).map_err(|e| (Step::FlushFolder, e))
+    disk.settle_in(parent, &[])
+        .map_err(|e| (Step::FlushFolder, e))
 }
 
 // ---- after ------------------------------------------------------------------------------------
@@ -1011,7 +1016,11 @@ fn look_at_card_last(
     }
 }
 
-fn closing_destinations(context: &Context, offloaded: &Offloaded) -> Vec<Result<InPlace, Problem>> {
+fn closing_destinations(
+    context: &Context,
+    offloaded: &Offloaded,
+    changed: &mut Vec<Problem>,
+) -> Vec<Result<InPlace, Problem>> {
     context
         .plan
         .destinations
@@ -1022,18 +1031,33 @@ fn closing_destinations(context: &Context, offloaded: &Offloaded) -> Vec<Result<
             if failed || offloaded.interrupted {
                 return Ok(InPlace::default());
             }
-            context.same_drive(destination).map_err(|p| p.on(index))?;
-            in_place(context, index, destination).map_err(|p| p.on(index))
+            let disk = context.disk.as_ref();
+            let looked = context
+                .same_drive(destination)
+                // Then what is seen is what a pull leaves: names may well be answered from memory.
+                .and_then(|()| settle_all(disk, destination))
+                .and_then(|()| in_place(context, offloaded, index, changed));
+            // Of a drive that is gone by now memory has answered.
+            let looked = looked.and_then(|found| context.same_drive(destination).map(|()| found));
+            looked.map_err(|p| p.on(index))
         })
         .collect()
 }
 
+/// Makes a drive durable as a whole, in the way of its file system: also what earlier runs left there.
+fn settle_all(disk: &dyn Disk, destination: &PlannedDestination) -> Result<(), Problem> {
+    disk.settle_in(&destination.given, &[])
+        .map_err(|e| crate::disk::write_problem(Step::Flush, &e))
+}
+
 fn in_place(
     context: &Context,
+    offloaded: &Offloaded,
     index: usize,
-    destination: &PlannedDestination,
+    changed: &mut Vec<Problem>,
 ) -> Result<InPlace, Problem> {
     let plan = &context.plan;
+    let destination = &plan.destinations[index];
     let walk = |root: &Utf8Path| stands_below(context, root);
     let own = if plan.has_nothing_new() {
         HashMap::new()
@@ -1053,31 +1077,6 @@ fn in_place(
         earlier.insert(tree, stands);
     }
     let mut counted = InPlace::default();
-    for job in &plan.jobs {
-        let path = job.name.as_str();
-        let is_there = match job.work.get(index) {
-            // Nothing was read of it now, so it has to be just what it was when it was left.
-            Some(Work::Left(left)) => {
-                let stat = earlier.get(left.tree.as_path()).and_then(|e| e.get(path));
-                stat.is_some_and(|s| {
-                    (s.kind, s.bytes, s.modified, s.device)
-                        == (
-                            EntryKind::File,
-                            job.bytes,
-                            left.stands.modified,
-                            left.stands.device,
-                        )
-                })
-            }
-            _ => own
-                .get(path)
-                .is_some_and(|s| s.kind == EntryKind::File && s.bytes == job.bytes),
-        };
-        if is_there {
-            counted.files += 1;
-            counted.bytes += job.bytes;
-        }
-    }
     let is_folder = |tree: &HashMap<String, Stat>, path: &str| {
         tree.get(path).is_some_and(|s| s.kind == EntryKind::Folder)
     };
@@ -1088,7 +1087,96 @@ fn in_place(
             counted.folders += 1;
         }
     }
+    count_files(context, offloaded, index, (&own, &earlier), &mut counted)
+        .map(|found| changed.extend(found))?;
     Ok(counted)
+}
+
+/// What stands below one folder, by path.
+type Stands = HashMap<String, Stat>;
+
+/// Counts the files that stand there as they were when they were read back, `own` below the offload and `earlier` below other
+/// trees. Returns those that others have changed since.
+fn count_files(
+    context: &Context,
+    offloaded: &Offloaded,
+    index: usize,
+    (own, earlier): (&Stands, &HashMap<&Utf8Path, Stands>),
+    counted: &mut InPlace,
+) -> Result<Vec<Problem>, Problem> {
+    let plan = &context.plan;
+    let destination = &plan.destinations[index];
+    let sight = |stat: &Stat| Sight::of(stat, &destination.facts.filesystem);
+    let mut changed = Vec::new();
+    for (job, outcome) in plan.jobs.iter().zip(&offloaded.files) {
+        let path = job.name.as_str();
+        let (tree, stat, then) = match job.work.get(index) {
+            // Nothing was read of it now, so it has to be just what it was when it was left.
+            Some(Work::Left(left)) => {
+                let tree = left.tree.as_path();
+                let is_it = |s: &&Stat| {
+                    (s.modified, s.device) == (left.stands.modified, left.stands.device)
+                };
+                let stat = earlier.get(tree).and_then(|e| e.get(path)).filter(is_it);
+                (tree, stat, Some(sight(&left.stands)))
+            }
+            _ => {
+                let then = outcome.sights.get(index).copied().flatten();
+                (destination.payload.as_path(), own.get(path), then)
+            }
+        };
+        let is_right = |s: &&Stat| s.kind == EntryKind::File && s.bytes == job.bytes;
+        let Some(stat) = stat.filter(is_right) else {
+            continue;
+        };
+        // What nobody read back in this run counts by its record, if at all.
+        let was_read = then.is_some()
+            || matches!(
+                outcome.copies.get(index),
+                Some(CopyState::ReadBack(_) | CopyState::Again(_))
+            );
+        let is_untouched = !was_read || then == Some(sight(stat));
+        let at = job.name.under(tree);
+        let is_as_read = || is_as_read(context, &at, job.bytes, outcome.blake3);
+        if is_untouched || is_as_read().map_err(|p| p.at(path))? {
+            counted.files += 1;
+            counted.bytes += job.bytes;
+            continue;
+        }
+        counted.changed += 1;
+        if changed.len() < context.limits.problems_max {
+            let why = "another program has written to it or replaced it since it was read back";
+            let problem = Problem::new(ProblemKind::Changed, why);
+            changed.push(problem.at(path).on(index));
+        }
+    }
+    Ok(changed)
+}
+
+/// Reads a file again that does not look as it did when it was read back: a date or an owner may have become another,
+/// or its bytes.
+fn is_as_read(
+    context: &Context,
+    path: &Utf8Path,
+    bytes: u64,
+    digest: Option<Digest>,
+) -> Result<bool, Problem> {
+    let read = || {
+        let mut source = match context.disk.open_read_back(path) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Some(false)),
+            other => other?,
+        };
+        if source.stat()?.bytes != bytes {
+            return Ok(Some(false));
+        }
+        let mut go_on = |_| !context.cancel.load(Ordering::Relaxed);
+        let found = hash_whole(source.as_mut(), bytes, &mut go_on)?;
+        Ok(found.map(|(now, n)| n == bytes && Some(now) == digest))
+    };
+    let stopped = || io::ErrorKind::Interrupted.into();
+    read()
+        .and_then(|found| found.ok_or_else(stopped))
+        .map_err(|e| crate::disk::write_problem(Step::ReadBack, &e))
 }
 
 fn stands_below(context: &Context, root: &Utf8Path) -> Result<HashMap<String, Stat>, Problem> {
@@ -1218,7 +1306,9 @@ fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize,
     for (index, names) in &staged {
         if let Some(destination) = proof.plan().destinations.get(*index) {
             let layout = proof.plan().layout;
-            store::publish(disk, &destination.root, names, layout).map_err(|p| (*index, p))?;
+            store::publish(disk, &destination.root, names, layout)
+                .and_then(|()| same_drive(disk, destination))
+                .map_err(|p| (*index, p))?;
         }
     }
     Ok(())

@@ -9,7 +9,7 @@ pub mod sample;
 pub mod search;
 
 use crate::also::Also;
-use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Tree};
+use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Stat, Tree};
 use crate::name::fold;
 use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX, JournalHead};
 use crate::plan::{
@@ -133,23 +133,23 @@ fn records(
 ) -> Result<Option<Records>, String> {
     let folder = root.join(RECORDS);
     let mut merged: Option<Records> = None;
-    let manifest = folder.join(MANIFEST);
-    if disk
-        .look(&manifest)
-        .map_err(|e| format!("the manifest could not be looked at: {e}"))?
-        .is_some()
-    {
+    let manifest = disk
+        .look(&folder.join(MANIFEST))
+        .map_err(|e| format!("the manifest could not be looked at: {e}"))?;
+    let path = folder.join(JOURNAL);
+    let journal = disk
+        .look(&path)
+        .map_err(|e| format!("the journal could not be looked at: {e}"))?;
+    // The journal goes when the manifest is durable. Beside it an empty one is what FAT leaves of a name that was
+    // given in the last moment: the journal says all that it would have said.
+    let is_torn = |stat: &Stat| stat.bytes == 0 && journal.is_some();
+    if manifest.is_some_and(|stat| !is_torn(&stat)) {
         let (manifest, by) = load_signed(disk, root).map_err(|e| e.to_string())?;
         let mut records = from_manifest(manifest, facts, name);
         records.signed_by = by.map(|by| by.fingerprint());
         merged = Some(records);
     }
-    let path = folder.join(JOURNAL);
-    if disk
-        .look(&path)
-        .map_err(|e| format!("the journal could not be looked at: {e}"))?
-        .is_some()
-    {
+    if journal.is_some() {
         let bytes = disk
             .read_record(&path, JOURNAL_BYTES_MAX)
             .map_err(|e| format!("the journal could not be read: {e}"))?;

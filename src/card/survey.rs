@@ -233,6 +233,7 @@ mod tests {
                 modified,
                 device: 1,
                 inode: 1,
+                changed: modified,
             }),
         }
     }

@@ -18,6 +18,9 @@ pub(crate) const STEPS_MAX: usize = 3;
 /// Files that a step names; the rest are counted.
 const NAMES_TOLD: usize = 2;
 
+/// Linux does not mount an NTFS volume that was pulled in the middle, and nobody but Windows should mend it.
+const CHECK_NTFS: &str = " If it is formatted as NTFS and cannot be mounted now, let Windows check it first (chkdsk); do not repair it with anything else.";
+
 /// What can be the matter with an offload that is copied further.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 enum Original {
@@ -235,6 +238,24 @@ fn of_original(proof: &Proof, trouble: Original, files: &str, n: usize) -> Strin
     }
 }
 
+/// Returns what to do first with drives of these file systems that were pulled.
+fn after_pull<'a>(mut filesystems: impl Iterator<Item = &'a str>) -> &'static str {
+    // FUSE does not say which file system it is.
+    let may_be_ntfs = |fs: &str| matches!(fs, "ntfs" | "ntfs3" | "fuseblk");
+    if filesystems.any(may_be_ntfs) {
+        CHECK_NTFS
+    } else {
+        ""
+    }
+}
+
+fn drive_gone(proof: &Proof, about: &About<'_>, drives: &str) -> String {
+    let gone = about.drives.iter();
+    let gone = gone.filter_map(|d| proof.plan().destinations.get(*d));
+    let check = after_pull(gone.map(|d| d.facts.filesystem.as_str()));
+    format!("Put the drive back that was at {drives}, and run the same command again.{check}")
+}
+
 fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     let n = about.files.len();
     let files = some_of(about.files.iter().copied(), NAMES_TOLD, len64(n), "file");
@@ -262,9 +283,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::DriveDiffers => format!(
             "Run the same command again; if what is read back from {drives} differs once more, do not trust this drive, its cable or its port."
         ),
-        Topic::DriveGone => format!(
-            "Put the drive back that was at {drives}, and run the same command again."
-        ),
+        Topic::DriveGone => drive_gone(proof, about, &drives),
         Topic::NoRoom => format!(
             "Free some room on the drive of {drives}, or give another one with --to; then run the command again."
         ),
@@ -303,5 +322,22 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::SameDevice => ProblemKind::SameDevice.next_step().to_owned(),
         Topic::TooFew => ProblemKind::TooFewCopies.next_step().to_owned(),
         Topic::Other(kind) => kind.next_step().to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pulled_drive_is_sent_to_windows_only_where_it_may_be_ntfs() {
+        for (filesystems, is_sent) in [
+            (&["ext4", "exfat", "vfat"][..], false),
+            (&["exfat", "ntfs3"], true),
+            (&["fuseblk"], true),
+        ] {
+            let told = after_pull(filesystems.iter().copied());
+            assert_eq!(told == CHECK_NTFS, is_sent, "{filesystems:?}");
+        }
     }
 }

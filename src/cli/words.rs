@@ -12,8 +12,8 @@ use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
 use unlade::plan::together::is_little;
 use unlade::plan::{
-    CardNow, EARLIER_COPY, HOLDS_OFFLOADS, HOLDS_RECORDS, Layout, Level, Plan, PlannedDestination,
-    Work, count_independent,
+    CardNow, EARLIER_COPY, HOLDS_OFFLOADS, HOLDS_RECORDS, LEFT_EMPTY, Layout, Level, Plan,
+    PlannedDestination, Work, count_independent,
 };
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
@@ -164,6 +164,9 @@ fn refusal_step(reason: &Problem) -> &'static str {
         }
         ProblemKind::NameClash if reason.detail == AT_WORK => {
             "Wait until that run has ended, then run the same command again; leave alone what stands there."
+        }
+        ProblemKind::NameClash if reason.detail == LEFT_EMPTY => {
+            "Choose another name with --name; or, if these files are empty on the drive indeed (they hold nothing then), delete them yourself and run the same command again."
         }
         ProblemKind::NameClash if reason.detail == EARLIER_COPY => {
             "Copy this card under another --name, or with --only-new under another --name: so the earlier copy and the new file are both kept."

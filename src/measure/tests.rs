@@ -80,6 +80,10 @@ impl Disk for Slow {
                 },
                 device: 1,
                 inode: 1,
+                changed: Stamp {
+                    seconds: 1,
+                    nanos: 0,
+                },
             }),
         };
         Ok(self.files.iter().map(found).collect())

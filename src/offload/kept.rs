@@ -5,8 +5,8 @@
 
 use super::lane::Lane;
 use super::{Kept, Report};
-use crate::disk::ReadBackWay;
 use crate::disk::whole::hash_whole;
+use crate::disk::{ReadBackWay, Sight, Stat};
 use crate::error::{Problem, ProblemKind, Step};
 use crate::plan::{FileJob, Level, ProvenEntry, Work};
 use std::io;
@@ -15,8 +15,8 @@ use std::time::Duration;
 
 /// What a kept file was found to be.
 enum Found {
-    /// As it is on record; how it was read and how long that took.
-    Equal(ReadBackWay, Duration),
+    /// As it is on record; how it was read, how long that took, and what it was at its end.
+    Equal(ReadBackWay, Duration, Stat),
     /// Something else stands there.
     Other,
     /// Nothing stands there.
@@ -66,10 +66,11 @@ impl Lane {
 
     fn read_again(&self, at: usize, job: &FileJob, entry: &ProvenEntry) {
         let report = match self.read_kept(job, entry) {
-            Ok(Found::Equal(way, time)) => Report::Kept(Kept {
+            Ok(Found::Equal(way, time, seen)) => Report::Kept(Kept {
                 destination: self.index,
                 job: at,
                 way,
+                sight: Sight::of(&seen, &self.destination().facts.filesystem),
                 readback_s: time.as_secs_f64(),
             }),
             Ok(Found::Other) => self.lost(
@@ -113,6 +114,6 @@ impl Lane {
             return Ok(Found::Other);
         }
         let took = self.context.clock.elapsed().saturating_sub(start);
-        Ok(Found::Equal(source.way(), took))
+        Ok(Found::Equal(source.way(), took, source.stat()?))
     }
 }

@@ -3,7 +3,7 @@
 //! and takes nobody with it.
 //!
 //! Order for every file: part file, write, durable, read back equal, rename without replacing,
-//! folder durable, journal line. Nothing carries a final name earlier.
+//! name durable in the way of the file system, journal line. Nothing carries a final name earlier.
 
 use super::in_flight::{GivenUp, InFlight};
 use super::journal::JournalLine;
@@ -11,7 +11,9 @@ use super::{Context, FromCard, Gate, Proven, Report};
 use crate::also::AlsoHashes;
 use crate::digest::Digest;
 use crate::disk::buffer::{ALIGN, Aligned, Chunk};
-use crate::disk::{Journal, Part, ReadBackWay, Source, is_full, is_name_refused, write_problem};
+use crate::disk::{
+    Journal, Part, ReadBackWay, Sight, Source, Stat, is_full, is_name_refused, write_problem,
+};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::name::CardName;
 use crate::plan::{FileJob, Level, PlannedDestination, RECORDS, Work};
@@ -75,6 +77,8 @@ struct Equal {
     way: ReadBackWay,
     level: Level,
     time: Duration,
+    /// What the file was when it had been read back.
+    seen: Option<Stat>,
     /// The part file; `None` when it stood there already.
     part: Option<Utf8PathBuf>,
 }
@@ -150,7 +154,7 @@ impl Lane {
         Ok(threads)
     }
 
-    fn destination(&self) -> &PlannedDestination {
+    pub(super) fn destination(&self) -> &PlannedDestination {
         // The plan and the lanes are made together, one lane per destination.
         &self.context.plan.destinations[self.index]
     }
@@ -344,11 +348,8 @@ impl Lane {
             // Also where it stands: an earlier run may have ended before it flushed.
             parents.insert(holder(folder));
         }
-        for parent in parents.iter().rev() {
-            disk.flush(parent)
-                .map_err(|e| (Step::FlushFolder, parent.to_string(), e))?;
-        }
-        Ok(())
+        disk.settle(&parents, &[])
+            .map_err(|e| (Step::FlushFolder, root.to_string(), e))
     }
 
     fn begin(&self, file: &Arc<InFlight>) -> Option<Open> {
@@ -615,6 +616,7 @@ impl Lane {
             way: read.way(),
             level: Level::ReadBack,
             time: read.time,
+            seen: read.seen,
             part,
         })
     }
@@ -628,6 +630,7 @@ impl Lane {
             way: ReadBackWay::None,
             level: Level::Written,
             time: Duration::ZERO,
+            seen: None,
             part: Some(open.path.clone()),
         })
     }
@@ -730,15 +733,12 @@ impl Lane {
 
     fn publish(&self, batch: Vec<Equal>, journal: &mut Option<Box<dyn Journal>>) {
         let mut renamed = Vec::new();
-        let mut folders = BTreeSet::new();
+        let (mut folders, mut files) = (BTreeSet::new(), Vec::new());
         for equal in batch {
             let job = self.job(&equal.file);
+            let path = job.name.under(self.tree());
             if let Some(part) = &equal.part {
-                match self
-                    .context
-                    .disk
-                    .rename_new(part, &job.name.under(self.tree()))
-                {
+                match self.context.disk.rename_new(part, &path) {
                     Ok(()) => {}
                     Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
                         let detail = "its place was taken by another file meanwhile; that file was left as it is";
@@ -754,13 +754,14 @@ impl Lane {
                     .parent()
                     .map_or_else(|| self.tree().to_path_buf(), |p| self.tree().join(p)),
             );
+            files.push(path);
             renamed.push(equal);
         }
-        for folder in folders {
-            let flushed = self.timed(&self.meter().flush_ns, || self.context.disk.flush(&folder));
-            if let Err(e) = flushed {
-                return self.drop_out_at(Step::FlushFolder, renamed.first().map(|r| &*r.file), &e);
-            }
+        let settled = self.timed(&self.meter().flush_ns, || {
+            self.context.disk.settle(&folders, &files)
+        });
+        if let Err(e) = settled {
+            return self.drop_out_at(Step::FlushFolder, renamed.first().map(|r| &*r.file), &e);
         }
         if let Err(e) = self.journal(&renamed, journal) {
             let problem = Problem::new(
@@ -774,6 +775,10 @@ impl Lane {
             return self.drop_out(problem);
         }
         for equal in renamed {
+            let sight = match self.sight_of(&equal) {
+                Ok(sight) => sight,
+                Err(e) => return self.drop_out_at(Step::Look, Some(&equal.file), &e),
+            };
             self.meter().files.add(1);
             drop(self.report.send(Report::Proven(Proven {
                 destination: self.index,
@@ -782,11 +787,30 @@ impl Lane {
                 also: equal.also,
                 level: equal.level,
                 way: equal.way,
+                sight,
                 readback_s: equal.time.as_secs_f64(),
                 read_s: float(equal.file.read_ns.load(Ordering::Relaxed)) / 1e9,
                 only_zeros: equal.file.only_zeros.load(Ordering::Relaxed),
             })));
         }
+    }
+
+    /// Looks at a file under its name. `None`: it is no longer what it was when it was read back; then the last
+    /// walk has to read it again.
+    fn sight_of(&self, equal: &Equal) -> io::Result<Option<Sight>> {
+        let filesystem = &self.destination().facts.filesystem;
+        let path = self.job(&equal.file).name.under(self.tree());
+        let named = self.context.disk.look(&path)?;
+        let (Some(named), Some(seen)) = (named, equal.seen) else {
+            return Ok(None);
+        };
+        // Giving it its name has changed the entry, so the date of that can't be compared.
+        let before = Stat {
+            changed: named.changed,
+            ..seen
+        };
+        let sight = Sight::of(&named, filesystem);
+        Ok((Sight::of(&before, filesystem) == sight).then_some(sight))
     }
 
     fn journal(&self, equals: &[Equal], journal: &mut Option<Box<dyn Journal>>) -> io::Result<()> {
@@ -828,6 +852,8 @@ struct ReadingBack {
     hasher: blake3::Hasher,
     at: u64,
     time: Duration,
+    /// What the open file was at its end.
+    seen: Option<Stat>,
     is_bad: bool,
 }
 
@@ -840,6 +866,7 @@ impl ReadingBack {
                 hasher: blake3::Hasher::new(),
                 at: 0,
                 time: Duration::ZERO,
+                seen: None,
                 is_bad: false,
             }),
             Err(e) => {
@@ -891,10 +918,11 @@ impl ReadingBack {
             lane.meter().read_back.add(len64(n));
         }
         if end == total {
-            let extra = self.source.stat()?.bytes;
-            if extra != total {
-                self.at = extra;
+            let seen = self.source.stat()?;
+            if seen.bytes != total {
+                self.at = seen.bytes;
             }
+            self.seen = Some(seen);
         }
         Ok(())
     }

@@ -20,7 +20,7 @@ use crate::card::survey::{survey, survey_parts};
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::buffer::Chunk;
-use crate::disk::{Disk, ReadBackWay, Source};
+use crate::disk::{Disk, ReadBackWay, Sight, Source};
 use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use crate::name::shown;
@@ -64,6 +64,22 @@ pub struct Context {
     pub closing: Mutex<Option<Result<Listing, Problem>>>,
 }
 
+/// Looks whether the drive of a destination is still the one that was planned with.
+pub fn same_drive(disk: &dyn Disk, destination: &PlannedDestination) -> Result<(), Problem> {
+    let then = &destination.facts;
+    let gone = |why: String| Err(Problem::new(ProblemKind::Vanished, why));
+    match disk.facts(&destination.given) {
+        Err(e) => gone(format!("the destination is gone: {e}")),
+        Ok(now)
+            if (now.device, now.inode) != (then.device, then.inode)
+                || now.volume_id != then.volume_id =>
+        {
+            gone("another drive is in the destination's place".to_owned())
+        }
+        Ok(_) => Ok(()),
+    }
+}
+
 impl Context {
     fn must_stop(&self) -> bool {
         self.cancel.load(Ordering::Relaxed)
@@ -82,18 +98,7 @@ impl Context {
 
     /// Looks whether the drive of a destination is still the one that was planned with.
     pub fn same_drive(&self, destination: &PlannedDestination) -> Result<(), Problem> {
-        let then = &destination.facts;
-        let gone = |why: String| Err(Problem::new(ProblemKind::Vanished, why));
-        match self.disk.facts(&destination.given) {
-            Err(e) => gone(format!("the destination is gone: {e}")),
-            Ok(now)
-                if (now.device, now.inode) != (then.device, then.inode)
-                    || now.volume_id != then.volume_id =>
-            {
-                gone("another drive is in the destination's place".to_owned())
-            }
-            Ok(_) => Ok(()),
-        }
+        same_drive(self.disk.as_ref(), destination)
     }
 
     /// Looks whether the folder of the card is the one that was listed: cheap enough for every file,
@@ -197,6 +202,7 @@ struct Proven {
     also: AlsoHashes,
     level: Level,
     way: ReadBackWay,
+    sight: Option<Sight>,
     readback_s: f64,
     read_s: f64,
     only_zeros: bool,
@@ -207,6 +213,7 @@ struct Kept {
     destination: usize,
     job: usize,
     way: ReadBackWay,
+    sight: Sight,
     readback_s: f64,
 }
 
@@ -263,6 +270,8 @@ pub struct FileOutcome {
     pub only_zeros: bool,
     /// One per destination.
     pub copies: PerDestination<CopyState>,
+    /// What each copy looked like when it had been read back and had its name; `None` where that has to be read again.
+    pub sights: PerDestination<Option<Sight>>,
 }
 
 /// What became of one destination.
@@ -729,6 +738,7 @@ impl Coordinator {
         file.read_s = proven.read_s;
         file.only_zeros = proven.only_zeros && bytes > 0;
         let is_read_back = proven.level != Level::Written && proven.way.reaches_device();
+        file.sights[proven.destination] = proven.sight;
         file.copies[proven.destination] = if is_read_back {
             CopyState::ReadBack(proven.readback_s)
         } else {
@@ -753,7 +763,9 @@ impl Coordinator {
         if !kept.way.reaches_device() {
             return;
         }
-        self.files[kept.job].copies[kept.destination] = CopyState::Again(kept.readback_s);
+        let file = &mut self.files[kept.job];
+        file.sights[kept.destination] = Some(kept.sight);
+        file.copies[kept.destination] = CopyState::Again(kept.readback_s);
         let destination = &mut self.destinations[kept.destination];
         destination.way = Some(destination.way.map_or(kept.way, |w| w.min(kept.way)));
     }
@@ -1151,6 +1163,7 @@ fn outcome_at_start(job: &FileJob) -> FileOutcome {
                 None => CopyState::None,
             })
             .collect(),
+        sights: job.work.iter().map(|_| None).collect(),
     }
 }
 

@@ -1397,7 +1397,10 @@ fn plan_destination(
                 let stands = standing.entries.get(file.name.as_str());
                 let is_rewritten = is_rewritten(file, records);
                 if stands.is_some_and(|s| s.kind != EntryKind::File || s.bytes != file.bytes) {
-                    let why = if is_rewritten {
+                    let is_empty = |s: &Stat| s.kind == EntryKind::File && s.bytes == 0;
+                    let why = if stands.is_some_and(is_empty) {
+                        LEFT_EMPTY
+                    } else if is_rewritten {
                         EARLIER_COPY
                     } else {
                         "something else already stands under this name"
@@ -1421,6 +1424,9 @@ fn plan_destination(
     planned.needs_bytes = needs;
     (planned, works)
 }
+
+/// Why a file can't go where an empty one is, which FAT leaves of a name that was not yet written back.
+pub const LEFT_EMPTY: &str = "an empty file stands under this name, as a drive leaves it that was pulled before a copy was finished";
 
 /// Why a file that was written anew on the card can't go where its earlier copy is.
 pub const EARLIER_COPY: &str = "under this name stands the copy that an earlier run proved, and the card holds another file now";

@@ -340,6 +340,7 @@ fn standing_with(records: Records, entries: &[(&str, u64)]) -> Standing {
         },
         device: 1,
         inode: 5,
+        changed: DATE,
     };
     Standing {
         bag_sums: HashMap::new(),
@@ -558,6 +559,7 @@ fn earlier_on(device: u64) -> EarlierOffload {
         modified: DATE,
         device,
         inode: 5,
+        changed: DATE,
     };
     EarlierOffload {
         within: "KITES".into(),

@@ -72,6 +72,8 @@ pub struct Closing {
     pub destinations: Vec<Result<InPlace, Problem>>,
     /// Where the card was after that, as late as could be.
     pub card_now: CardNow,
+    /// Files that others have changed on a destination since they were read back; at most as many as are told one by one.
+    pub changed: Vec<Problem>,
     /// Whether the card was read a second time and equal (`--proof reread`).
     pub reread_equal: bool,
     /// When the job began and ended.
@@ -87,6 +89,8 @@ pub struct InPlace {
     pub bytes: u64,
     /// Folders of the plan that stand there.
     pub folders: u64,
+    /// Files of the plan that stand there in their right size and hold other bytes now.
+    pub changed: u64,
 }
 
 /// Counts of one destination.
@@ -187,6 +191,7 @@ impl Proof {
         };
         let original_counts = changes.is_empty() && original_is_whole(&plan, &offloaded);
         problems.extend(changes);
+        problems.extend(closing.changed);
         let mut in_place = Vec::new();
         for found in closing.destinations {
             in_place.push(found.map_err(|problem| problems.push(problem)).ok());
@@ -581,6 +586,7 @@ fn tally(
                 files: listed.0,
                 bytes: listed.1,
                 folders,
+                changed: 0,
             });
     tally
 }
@@ -678,7 +684,7 @@ fn incomplete_problems(
         let in_place = in_place.get(d).copied().flatten();
         if let Some(in_place) = in_place
             && tally.copied == listed.0
-            && in_place.files != listed.0
+            && in_place.files + in_place.changed != listed.0
         {
             let why = format!(
                 "{} of {} stand there at the end",

@@ -4,7 +4,7 @@
 
 use super::bag;
 use super::checksums::List;
-use super::manifest::MANIFEST_SIGNATURE;
+use super::manifest::{MANIFEST, MANIFEST_SIGNATURE};
 use crate::digest::Digest;
 use crate::disk::buffer::Pool;
 use crate::disk::whole::hash_whole;
@@ -16,6 +16,7 @@ use crate::plan::{Layout, RECORDS};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
+use std::collections::BTreeSet;
 use std::io;
 use std::time::Duration;
 
@@ -105,27 +106,33 @@ pub fn publish(
     let folder = root.join(RECORDS);
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
     set_aside(disk, root, names, layout).map_err(problem(Step::Record))?;
+    let manifest = format!("{RECORDS}/{MANIFEST}");
     let signature = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
-    for name in names {
-        // Nobody may take it for a bag before everything that a bag is checked by is there.
-        if name == bag::BAGIT {
-            disk.flush(root).map_err(problem(Step::FlushFolder))?;
-        }
-        if *name == signature {
-            // A power cut must leave no signature without the manifest that it is of.
-            disk.flush(&folder).map_err(problem(Step::FlushFolder))?;
-        }
-        disk.rename_new(&part_of(root, name), &root.join(name))
-            .map_err(problem(Step::Publish))?;
-    }
+    let mut folders = BTreeSet::from([folder.clone()]);
     if layout == Layout::Bag {
-        disk.flush(root).map_err(problem(Step::FlushFolder))?;
+        folders.insert(root.to_path_buf());
     }
-    disk.flush(&folder).map_err(problem(Step::FlushFolder))?;
+    let mut named: Vec<Utf8PathBuf> = Vec::new();
+    for name in names {
+        // Nobody may take it for a bag before everything that a bag is checked by is there, nor find a manifest
+        // before what it stands beside, nor, after a power cut, a signature without its manifest.
+        if name == bag::BAGIT || *name == manifest || *name == signature {
+            let settled = disk.settle(&folders, &named);
+            settled.map_err(problem(Step::FlushFolder))?;
+            named.clear();
+        }
+        let to = root.join(name);
+        disk.rename_new(&part_of(root, name), &to)
+            .map_err(problem(Step::Publish))?;
+        named.push(to);
+    }
+    let settled = disk.settle(&folders, &named);
+    settled.map_err(problem(Step::FlushFolder))?;
     let journal = folder.join(JOURNAL);
     if disk.look(&journal).map_err(problem(Step::Look))?.is_some() {
         disk.remove_own(&journal).map_err(problem(Step::Journal))?;
-        disk.flush(&folder).map_err(problem(Step::FlushFolder))?;
+        let settled = disk.settle_in(&folder, &[]);
+        settled.map_err(problem(Step::FlushFolder))?;
     }
     Ok(())
 }
@@ -147,8 +154,8 @@ pub fn add_record(
     let done = stage(disk, root, &[record], date).and_then(|()| {
         disk.rename_new(&part, &named)
             .map_err(problem(Step::Publish))?;
-        disk.flush(&root.join(RECORDS))
-            .map_err(problem(Step::FlushFolder))
+        let settled = disk.settle_in(&root.join(RECORDS), std::slice::from_ref(&named));
+        settled.map_err(problem(Step::FlushFolder))
     });
     if done.is_err() {
         unstage(disk, root, &only);
@@ -183,15 +190,17 @@ fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout)
         return Ok(());
     }
     let aside = new_folder(disk, &folder)?;
+    let mut moved = Vec::new();
     for name in standing {
-        let file = name.rsplit('/').next().unwrap_or(&name);
-        disk.rename_new(&root.join(&name), &aside.join(file))?;
+        let to = aside.join(name.rsplit('/').next().unwrap_or(&name));
+        disk.rename_new(&root.join(&name), &to)?;
+        moved.push(to);
     }
-    disk.flush(&aside)?;
+    let mut folders = BTreeSet::from([aside, folder]);
     if layout == Layout::Bag {
-        disk.flush(root)?;
+        folders.insert(root.to_path_buf());
     }
-    disk.flush(&folder)
+    disk.settle(&folders, &moved)
 }
 
 /// Returns the name of the folder for the `n`-th set of earlier records.

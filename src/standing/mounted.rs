@@ -20,7 +20,7 @@ pub fn unmounted(
         return None;
     }
     let told = shown(given.as_str());
-    let other = "If you do mean a folder on this disk, make a new one in it and give that.";
+    let other = "A drive formatted as NTFS that was pulled may first have to be checked on Windows (chkdsk). If you do mean a folder on this disk, make a new one in it and give that.";
     if let Some(id) = other_volume {
         let volume = id.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
         return Some(format!(

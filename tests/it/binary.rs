@@ -1453,3 +1453,24 @@ fn a_kept_copy_that_rotted_is_found_by_the_next_run() {
     }
     work.run("verify a/KITES b/KITES").exits(0);
 }
+
+/// What a FAT drive leaves that was pulled too early: nothing that stands there is changed, and the person hears what to do.
+#[test]
+fn empty_files_under_final_names_are_told_as_what_they_are() {
+    let work = Work::with_card("empty");
+    let root = work.offload();
+    let still = root.join("DCIM/100KITES/KITE0001.JPG");
+    put(&still, b"");
+    let again = "copy card --to a --to b --name KITES --copies 1";
+    work.run(again)
+        .exits(3)
+        .says("an empty file stands under this name, as a drive leaves it that was pulled")
+        .says("delete them yourself and run the same command again");
+    assert_eq!(bytes_of(&still), b"");
+    remove(&still);
+    work.run(again).exits(0);
+    // The same of the manifest: beside a journal it counts as none.
+    let records = root.join("_unlade");
+    put(&records.join("manifest.json"), b"");
+    work.run(again).exits(3).says("manifest");
+}

@@ -3,6 +3,7 @@
 
 use crate::support::bag;
 use crate::support::sim::{Chance, Image, Sim, SimClock};
+use crate::truth;
 use camino::Utf8PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
@@ -59,7 +60,7 @@ fn copy(sim: &Sim) {
         },
     };
     let plan = run::prepare(&job, &tools, &mut Silent).expect("a plan");
-    let proof = run::offload(plan, job.terms, &tools, &mut Silent).expect("a proof");
+    let proof = truth::offload(&sim, plan, job.terms, &tools, &mut Silent).expect("a proof");
     assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
     sim.reboot();
 }

@@ -14,6 +14,7 @@ mod simulator;
 mod trace;
 
 use crate::support::sim::{Sim, SimClock};
+use crate::truth;
 use scenarios::{Group, SCENARIOS};
 use score::{Marks, NAMES, OURS, mark, summary};
 use std::sync::Arc;
@@ -26,7 +27,7 @@ use unlade::offload::limits::Limits;
 use unlade::plan::Level;
 use unlade::proof::Terms;
 use unlade::proof::manifest::Manifest;
-use unlade::run::{Job, KnownBefore, Tools, offload, prepare};
+use unlade::run::{Job, KnownBefore, Tools, prepare};
 use unlade::speed::ceiling::{Chain, DriveSpeed, Figure};
 use unlade::speed::forecast::{RatePrior, Remaining};
 use unlade::units::MegabytesPerS;
@@ -277,7 +278,7 @@ fn a_plan_and_its_copy_start_from_one_number() {
     // 1.2 MB at 0.1 MB/s and 20 files at 8 ms.
     assert!((planned.likely_s - 12.16).abs() < 0.1, "{planned:?}");
     let mut last = LastTick::default();
-    let proof = offload(plan, job.terms, &tools, &mut last).unwrap();
+    let proof = truth::offload(&sim, plan, job.terms, &tools, &mut last).unwrap();
     assert!(proof.verdict().is_proven());
     let at_start = proof.offloaded().forecast_s.unwrap();
     assert!((at_start - planned.likely_s).abs() < 1e-9, "{at_start}");
@@ -308,7 +309,7 @@ fn a_plan_and_its_copy_start_from_one_number() {
     // 1.2 MB at 0.1 and again at 0.4 MB/s, and 20 files at 8 ms each time.
     let planned = plan.forecast().remaining().unwrap().likely_s;
     assert!((planned - 15.32).abs() < 0.1, "{planned}");
-    let proof = offload(plan, terms, &tools, &mut Silent).unwrap();
+    let proof = truth::offload(&sim, plan, terms, &tools, &mut Silent).unwrap();
     assert!(proof.verdict().is_proven(), "{:?}", proof.verdict());
     let (forecast, took) = (Manifest::of(&proof, "sim").forecast, proof.offloaded());
     assert!((forecast.at_start_s.unwrap() - planned).abs() < 1e-3);

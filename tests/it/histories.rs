@@ -21,6 +21,7 @@
 use crate::support::bag;
 use crate::support::program::tell;
 use crate::support::sim::{Chance, Crash, EIO, Fault, FaultKind, Image, Op, Sim, SimClock, Volume};
+use crate::truth;
 use camino::Utf8PathBuf;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
@@ -52,9 +53,10 @@ const HANG: Duration = Duration::from_secs(60);
 /// Histories that are printed when they went wrong; the rest are counted.
 const PRINTED: usize = 3;
 /// The calls that make something durable or give it its name; a power cut falls at one of them.
-const STEPS: [Op; 5] = [
+const STEPS: [Op; 6] = [
     Op::RenameNew,
     Op::Flush,
+    Op::FlushEverything,
     Op::FlushData,
     Op::FlushAll,
     Op::JournalAppend,
@@ -1081,9 +1083,10 @@ impl History {
             cancel: Arc::clone(cancel),
             host: "sim".to_owned(),
         };
+        let sim = self.sim.clone();
         move || {
             let end = run::prepare(&job, &tools, &mut Silent)
-                .and_then(|plan| run::offload(plan, job.terms, &tools, &mut Silent));
+                .and_then(|plan| truth::offload(&sim, plan, job.terms, &tools, &mut Silent));
             match end {
                 Ok(proof) => End::Done(Box::new(proof)),
                 Err(refusal) => End::Refused(refusal),

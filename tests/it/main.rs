@@ -67,6 +67,7 @@ mod support;
 mod surroundings;
 mod tidy;
 mod trees;
+mod truth;
 mod vectors;
 #[cfg(target_os = "linux")]
 mod verify;

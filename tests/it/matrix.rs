@@ -11,7 +11,7 @@
 )]
 
 use crate::support::mount::{Action, Cache, Direction, Fault, Kind, Mount, Options, skip};
-use crate::support::program::{Card, Tree, Work, is_part, tree};
+use crate::support::program::{Card, Tree, Work, is_part, look, tree};
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::fs::File;
@@ -680,6 +680,7 @@ impl Rig {
         let Some(code) = status.code() else {
             return ["killed", "-", "-"].map(str::to_owned);
         };
+        look(&command, Some(code));
         let text = std::fs::read_to_string(&said).unwrap();
         let events: Vec<Value> = text
             .lines()

@@ -1069,3 +1069,145 @@ fn made_up_content_differs() {
     assert_ne!(content(100, 1), content(100, 2));
     assert_eq!(content(100, 1), content(100, 1));
 }
+
+/// The power goes right after exit 0 on drives whose renamed files are empty until they are flushed again.
+#[test]
+fn what_was_proven_on_a_drive_with_the_habits_of_fat_outlives_a_power_cut() {
+    if skip() {
+        return;
+    }
+    let fat = || Options {
+        cut_undoes_renames: true,
+        cut_empties_renamed: true,
+        ..cached(vec![])
+    };
+    let rig = Rig::new("habits", plain(), fat(), fat());
+    rig.run(JOB).exits(0);
+    for (name, mount) in [("a", &rig.a), ("b", &rig.b)] {
+        mount.power_cut();
+        rig.is_whole(name);
+        let root = rig.work.path(&format!("back-{name}/KITES"));
+        assert!(!manifest(&root).is_null(), "{name}");
+    }
+}
+
+/// On a file system that has no rename without replacing, and no links, the place is looked at first. A look that
+/// fails says nothing of what stands there.
+#[test]
+fn nothing_is_replaced_where_the_look_before_fails() {
+    use unlade::disk::Disk as _;
+    if skip() {
+        return;
+    }
+    let work = Work::new("replaces");
+    let lookup = |errno| {
+        Fault::new(Kind::OpError {
+            op: "lookup",
+            errno,
+        })
+        .path("KITE.JPG")
+    };
+    const ENOENT: i32 = 2;
+    // What stands there is seen by the look itself, by nothing before it, or by nothing at all.
+    for (unseen, fails, renamed) in [(0, false, false), (2, true, false), (2, false, false)] {
+        let (back, at) = (work.folder("back"), work.folder("drive"));
+        put(&back.join("KITE.JPG"), b"what stands there");
+        put(&back.join(".KITE.JPG.unlade-part"), b"what is new");
+        let mut faults = vec![lookup(ENOENT).times(unseen)];
+        faults.retain(|_| unseen > 0);
+        if fails {
+            faults.push(lookup(EIO).times(1));
+        }
+        let options = Options {
+            only_plain_rename: true,
+            faults,
+            ..Options::default()
+        };
+        let mount = Mount::new(&back, &at, options).unwrap();
+        let at = camino::Utf8PathBuf::from_path_buf(at).unwrap();
+        let result = unlade::disk::os::OsDisk::new()
+            .rename_new(&at.join(".KITE.JPG.unlade-part"), &at.join("KITE.JPG"));
+        assert_eq!(result.is_ok(), renamed, "{unseen} {fails}: {result:?}");
+        assert_eq!(bytes_of(&back.join("KITE.JPG")), b"what stands there");
+        if fails {
+            assert_eq!(mount.fired("OpError:lookup"), 3);
+        }
+        drop(mount);
+    }
+}
+
+/// Another program writes to what was published while the rest is still copied. One file is written over with its date kept,
+/// one is replaced by another of its size and date, one only gets another mode.
+#[test]
+#[expect(clippy::disallowed_methods, reason = "it is the other program")]
+fn what_others_change_after_the_read_back_is_noticed() {
+    use std::fs;
+    use std::os::unix::fs::PermissionsExt as _;
+    if skip() {
+        return;
+    }
+    let stall = Kind::StallRead {
+        off: 5 << 20,
+        ms: 2_500,
+    };
+    let card = faulty(Fault::new(stall).path(CLIP).times(1));
+    let rig = Rig::new("others", card, plain(), plain());
+    let (c, d) = (rig.work.folder("c"), rig.work.folder("d"));
+    let still = |n: usize| format!("KITES/DCIM/100KITES/KITE{n:04}.JPG");
+    let ran = std::thread::scope(|scope| {
+        let ran = scope.spawn(|| {
+            rig.work
+                .run("copy card --to c --to d --copies 1 --name KITES")
+        });
+        let start = Instant::now();
+        while !d.join(still(8)).exists() || !c.join(still(8)).exists() {
+            assert!(
+                start.elapsed() < Duration::from_secs(60),
+                "nothing was published"
+            );
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        // The batch that it came with is looked at under its names meanwhile.
+        std::thread::sleep(Duration::from_millis(300));
+        let date = |path: &Path| fs::metadata(path).unwrap().modified().unwrap();
+        let keep = |path: &Path, then| {
+            fs::File::options()
+                .write(true)
+                .open(path)
+                .unwrap()
+                .set_modified(then)
+                .unwrap();
+        };
+        let over = c.join(still(1));
+        let (then, mut bytes) = (date(&over), bytes_of(&over));
+        bytes[1_000] ^= 1;
+        put(&over, &bytes);
+        keep(&over, then);
+        let replaced = c.join(still(2));
+        let (then, other) = (date(&replaced), c.join("other"));
+        put(&other, &vec![7; bytes_of(&replaced).len()]);
+        keep(&other, then);
+        move_to(&other, &replaced);
+        fs::set_permissions(c.join(still(3)), fs::Permissions::from_mode(0o600)).unwrap();
+        ran.join().unwrap()
+    });
+    ran.exits(1).says("1 complete copy");
+    let manifest = manifest(&rig.work.path("d/KITES"));
+    let told: Vec<_> = manifest["problems"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|p| p["kind"] == "changed")
+        .map(|p| {
+            (
+                p["destination"].as_u64().unwrap(),
+                p["path"].as_str().unwrap(),
+            )
+        })
+        .collect();
+    let expected = [
+        (0, "DCIM/100KITES/KITE0001.JPG"),
+        (0, "DCIM/100KITES/KITE0002.JPG"),
+    ];
+    assert_eq!(told, expected, "{ran}");
+}

@@ -7,6 +7,7 @@ use crate::support::program::{
     tree, whole_tree,
 };
 use crate::support::sim::{Sim, SimClock};
+use crate::truth;
 use serde_json::{Value, json};
 use std::fs::{self, File};
 use std::path::Path;
@@ -885,7 +886,7 @@ fn simulated() -> Sim {
     }
     let (job, tools) = (job("DAY1", false), tools(&sim));
     let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
-    let proof = run::offload(plan, job.terms, &tools, &mut Silent).unwrap();
+    let proof = truth::offload(&sim, plan, job.terms, &tools, &mut Silent).unwrap();
     assert!(proof.verdict().is_proven());
     sim.reboot();
     sim
@@ -950,7 +951,7 @@ fn what_happens_to_a_left_file_meanwhile_is_in_the_verdict() {
             assert_eq!(plan.has_nothing_new(), !with_new);
             assert_eq!(plan.to_read().0, u64::from(with_new));
             change(&sim);
-            let told = match run::offload(plan, job.terms, &tools, &mut Silent) {
+            let told = match truth::offload(&sim, plan, job.terms, &tools, &mut Silent) {
                 Ok(proof) => {
                     assert!(!proof.verdict().is_proven(), "{name}");
                     proof.problems().to_vec()
@@ -974,7 +975,7 @@ fn what_happens_to_a_left_file_meanwhile_is_in_the_verdict() {
         }
         let (job, tools) = (job("DAY2", true), tools(&sim));
         let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
-        let proof = run::offload(plan, job.terms, &tools, &mut Silent).unwrap();
+        let proof = truth::offload(&sim, plan, job.terms, &tools, &mut Silent).unwrap();
         assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
     }
 }

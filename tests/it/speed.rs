@@ -3,6 +3,7 @@
 
 use crate::support::program::{Card, Work, manifest};
 use crate::support::sim::{Sim, SimClock};
+use crate::truth;
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -252,7 +253,7 @@ impl Rig {
     }
 
     fn copy(&self, eyes: &mut dyn Observer) -> Proof {
-        run::offload(self.plan(), self.job.terms, &self.tools(), eyes).unwrap()
+        truth::offload(&self.sim, self.plan(), self.job.terms, &self.tools(), eyes).unwrap()
     }
 }
 

@@ -6,7 +6,7 @@ use super::unix::{kind_of, raw_stat, stat_of};
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::topology;
-use crate::disk::{Part, ReadBackWay, Source, Stamp, Stat};
+use crate::disk::{Part, ReadBackWay, Settling, Source, Stamp, Stat};
 use crate::units::len64;
 use rustix::fs::{Advice, AtFlags, CWD, Mode, OFlags, ResolveFlags, StatxFlags, openat2};
 use rustix::io::{Errno, retry_on_intr};
@@ -73,6 +73,10 @@ fn statx(folder: BorrowedFd<'_>, name: &Path, flags: AtFlags) -> Result<(Stat, P
         },
         device: rustix::fs::makedev(told.stx_dev_major, told.stx_dev_minor),
         inode: told.stx_ino,
+        changed: Stamp {
+            seconds: told.stx_ctime.tv_sec,
+            nanos: told.stx_ctime.tv_nsec,
+        },
     };
     let has_mount = told.stx_mask & StatxFlags::MNT_ID.bits() != 0;
     Ok((stat, Place::of(&stat, has_mount.then_some(told.stx_mnt_id))))
@@ -366,6 +370,16 @@ pub(super) fn create_part(at: At, large: bool) -> io::Result<Box<dyn Part>> {
 /// Makes everything about a file or folder durable.
 pub(super) fn flush_all(file: &File) -> io::Result<()> {
     file.sync_all()
+}
+
+/// Makes everything on the file system of an open folder durable. Whether each write succeeded is told since Linux 5.8.
+pub(super) fn flush_everything(folder: &File) -> io::Result<()> {
+    Ok(rustix::fs::syncfs(folder)?)
+}
+
+/// Returns what a file system needs until names that were given are on the device.
+pub(super) fn settling(filesystem: &str) -> Settling {
+    Settling::of(filesystem)
 }
 
 /// How a part is opened once more; a pipe in its place is not waited for.

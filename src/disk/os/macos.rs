@@ -11,7 +11,7 @@ use super::diskutil::{self, Told};
 use super::unix::{raw_stat, stat_of};
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
-use crate::disk::{Part, ReadBackWay, Source, Stamp, Stat};
+use crate::disk::{Part, ReadBackWay, Settling, Source, Stamp, Stat};
 use crate::name::word;
 use crate::sys::macos::drop_pages;
 use crate::units::len64;
@@ -238,6 +238,22 @@ pub(super) fn flush_all(file: &File) -> io::Result<()> {
             Ok(rustix::fs::fsync(file)?)
         }
         other => Ok(other?),
+    }
+}
+
+/// macOS has no safe call for a whole file system.
+#[expect(clippy::unnecessary_wraps, reason = "on Linux it can fail")]
+pub(super) fn flush_everything(_folder: &File) -> io::Result<()> {
+    Ok(())
+}
+
+/// Returns what a file system needs until names that were given are on the device. Not run on a Mac.
+pub(super) fn settling(filesystem: &str) -> Settling {
+    match Settling::of(filesystem) {
+        // Its journal, as the system keeps it (from memory).
+        _ if filesystem == "hfsplus" => Settling::Folders,
+        Settling::Whole => Settling::Each,
+        other => other,
     }
 }
 

@@ -9,7 +9,8 @@ use super::macos as system;
 use super::beneath::{At, FOR_FILES, FOR_FOLDERS, Held, Start, told};
 use super::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
 use crate::disk::{
-    Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, Source, Stamp, Stat, Tree,
+    Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, Settling, Source, Stamp,
+    Stat, Tree,
 };
 use camino::Utf8Path;
 use rustix::fs::{AtFlags, FileType, Mode, OFlags, RenameFlags};
@@ -74,6 +75,7 @@ pub(super) fn stat_of(meta: &std::fs::Metadata) -> Stat {
         modified: stamp(meta.mtime(), meta.mtime_nsec()),
         device: meta.dev(),
         inode: meta.ino(),
+        changed: stamp(meta.ctime(), meta.ctime_nsec()),
     }
 }
 
@@ -130,6 +132,10 @@ pub(super) fn raw_stat(s: &rustix::fs::Stat) -> Stat {
         },
         device: wide(s.st_dev).unwrap_or(0),
         inode: wide(s.st_ino).unwrap_or(0),
+        changed: Stamp {
+            seconds: wide(s.st_ctime).unwrap_or(0),
+            nanos: wide(s.st_ctime_nsec).unwrap_or(0),
+        },
     }
 }
 
@@ -182,7 +188,9 @@ impl OsDisk {
         if let Some(volume) = known.get(&device) {
             return Ok(Arc::clone(volume));
         }
-        let parent = std::fs::canonicalize(path.parent().unwrap_or(path))?;
+        let is_folder = std::fs::symlink_metadata(path).is_ok_and(|m| m.is_dir());
+        let folder = path.parent().filter(|_| !is_folder).unwrap_or(path);
+        let parent = std::fs::canonicalize(folder)?;
         let volume = Arc::new(system::volume_of(&self.root, &parent, device)?);
         known.insert(device, Arc::clone(&volume));
         Ok(volume)
@@ -395,6 +403,16 @@ impl Disk for OsDisk {
             }
             other => other,
         }
+    }
+
+    fn flush_everything(&self, folder: &Utf8Path) -> io::Result<()> {
+        system::flush_everything(&self.at(folder)?.open_quietly(OFlags::DIRECTORY)?)
+    }
+
+    fn settling(&self, folder: &Utf8Path) -> io::Result<Settling> {
+        let open = self.at(folder)?.open_quietly(OFlags::DIRECTORY)?;
+        let volume = self.known_volume(folder, open.metadata()?.dev())?;
+        Ok(system::settling(&volume.filesystem))
     }
 
     fn remove_own(&self, path: &Utf8Path) -> io::Result<()> {

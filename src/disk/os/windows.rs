@@ -20,8 +20,8 @@ use super::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk}
 use crate::disk::backing::Backing;
 use crate::disk::buffer::{ALIGN, Aligned, Chunk};
 use crate::disk::{
-    Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Source, Stamp,
-    Stat, Tree,
+    Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Settling,
+    Source, Stamp, Stat, Tree,
 };
 use crate::name::part_name;
 use crate::sys::windows as sys;
@@ -208,10 +208,12 @@ fn stat_of(file: &File) -> io::Result<Stat> {
     } else {
         EntryKind::File
     };
+    let modified = forms::stamp(told.last_write_time().unwrap_or(0));
     Ok(Stat {
         kind,
         bytes: told.file_size(),
-        modified: forms::stamp(told.last_write_time().unwrap_or(0)),
+        modified,
+        changed: modified,
         device: told.volume_serial_number(),
         inode: told.file_index(),
     })
@@ -669,6 +671,18 @@ impl Disk for OsDisk {
             Err(e) if is_error(&e, &refusals) && is_folder(&open_to_look(&path)?) => Ok(()),
             Err(e) => Err(e),
         }
+    }
+
+    fn settling(&self, folder: &Utf8Path) -> io::Result<Settling> {
+        let volume = volume_of(&std::fs::canonicalize(self.place(folder)?)?)?;
+        let told = sys::volume_information(OsStr::new(&volume.root))?;
+        Ok(match Settling::of(&forms::filesystem(&told.filesystem)) {
+            // Its journal, as Windows keeps it (from memory).
+            _ if told.filesystem.eq_ignore_ascii_case("NTFS") => Settling::Folders,
+            // A whole volume can be flushed by an administrator only.
+            Settling::Whole => Settling::Each,
+            other => other,
+        })
     }
 
     fn remove_own(&self, path: &Utf8Path) -> io::Result<()> {

@@ -83,6 +83,10 @@ pub(crate) struct Options {
     pub(crate) faults: Vec<Fault>,
     /// A power cut also reverts renames whose target folder was not fsynced since.
     pub(crate) cut_undoes_renames: bool,
+    /// As FAT does: a power cut leaves a renamed file empty that was not fsynced since.
+    pub(crate) cut_empties_renamed: bool,
+    /// There is no rename that refuses to replace, and no hard link.
+    pub(crate) only_plain_rename: bool,
 }
 
 /// What a [`Kind::Mutate`] does to the backing file.
@@ -398,6 +402,8 @@ struct Device {
     /// What was written to a file since its last fsync.
     dirty: Mutex<HashMap<u64, Vec<(u64, u64)>>>,
     renames: Mutex<Vec<Renamed>>,
+    /// Renamed and not fsynced since.
+    unsized_files: Mutex<HashSet<u64>>,
     notifier: OnceLock<Notifier>,
 }
 
@@ -800,6 +806,7 @@ impl Device {
             None
         };
         let flags = match flags.bits() {
+            libc::RENAME_NOREPLACE if self.options.only_plain_rename => return Err(Errno::EINVAL),
             0 => rustix::fs::RenameFlags::empty(),
             libc::RENAME_NOREPLACE => rustix::fs::RenameFlags::NOREPLACE,
             _ => return Err(Errno::EINVAL),
@@ -813,6 +820,10 @@ impl Device {
         let gone = lock(&self.names).moved(&from, &to);
         if let Some(ino) = gone {
             lock(&self.dirty).remove(&ino);
+        }
+        if self.options.cut_empties_renamed {
+            let ino = lock(&self.names).number(&to);
+            lock(&self.unsized_files).insert(ino);
         }
         lock(&self.renames).push(Renamed { from, to, replaced });
         Ok(())
@@ -865,6 +876,13 @@ impl Device {
             fs::rename(self.full(&renamed.to), self.full(&renamed.from))?;
             if let Some(replaced) = &renamed.replaced {
                 fs::write(self.full(&renamed.to), replaced)?;
+            }
+        }
+        for ino in lock(&self.unsized_files).drain() {
+            let path = lock(&self.names).linked(ino).map(|path| self.full(path));
+            // Not there: its rename was undone.
+            if let Some(path) = path.filter(|path| path.is_file()) {
+                OpenOptions::new().write(true).open(path)?.set_len(0)?;
             }
         }
         Ok(())
@@ -1077,6 +1095,7 @@ impl Filesystem for Passthrough {
         let path = tri!(reply, self.0.path(ino));
         let _power = tri!(reply, self.0.enter("fsync", &[&path]));
         lock(&self.0.dirty).remove(&ino.0);
+        lock(&self.0.unsized_files).remove(&ino.0);
         reply.ok();
     }
     fn opendir(&self, _: &Request, _: INodeNo, _: OpenFlags, reply: ReplyOpen) {
@@ -1154,6 +1173,49 @@ impl Filesystem for Passthrough {
 }
 
 // -------------------------------------------------------------------------------------- the mount
+
+/// Every device that is mounted, by its mount point.
+static MOUNTED: Mutex<Vec<(PathBuf, std::sync::Weak<Device>)>> = Mutex::new(Vec::new());
+
+/// The device that a path is on, and the path below its root.
+fn device_of(path: &Path) -> Option<(Arc<Device>, PathBuf)> {
+    lock(&MOUNTED).iter().rev().find_map(|(at, device)| {
+        let below = path.strip_prefix(at).ok()?;
+        Some((device.upgrade()?, below.to_path_buf()))
+    })
+}
+
+/// Returns where what is at a path really lies: behind the mount that it is on, if it is on one.
+pub(crate) fn backing_of(path: &Path) -> PathBuf {
+    device_of(path).map_or_else(|| path.to_path_buf(), |(device, below)| device.full(&below))
+}
+
+/// Returns how often a bit was flipped on the way from the device that a path is on.
+pub(crate) fn lies_told(path: &Path) -> usize {
+    let Some((device, _)) = device_of(path) else {
+        return 0;
+    };
+    let flips = |armed: &&Armed| matches!(armed.fault.kind, Kind::BitflipRead { .. });
+    let told = device
+        .faults
+        .iter()
+        .filter(flips)
+        .map(|armed| lock(&armed.state).fired);
+    usize::try_from(told.sum::<u64>()).unwrap_or(usize::MAX)
+}
+
+/// Returns what a power cut would do to a file now, if anything.
+pub(crate) fn would_lose(path: &Path) -> Option<String> {
+    let (device, below) = device_of(path)?;
+    let ino = lock(&device.names).numbers.get(&below).copied();
+    let is_in = |all: bool, what: &str| all.then(|| what.to_owned());
+    let is_dirty = ino.is_some_and(|ino| lock(&device.dirty).contains_key(&ino));
+    let is_unsized = ino.is_some_and(|ino| lock(&device.unsized_files).contains(&ino));
+    let is_renamed = lock(&device.renames).iter().any(|r| r.to == below);
+    is_in(is_dirty, "not flushed")
+        .or_else(|| is_in(is_unsized, "empty"))
+        .or_else(|| is_in(is_renamed, "not under this name"))
+}
 
 /// A mounted device. Dropping it unmounts.
 pub(crate) struct Mount {
@@ -1236,6 +1298,7 @@ impl Mount {
             since_write: Mutex::default(),
             dirty: Mutex::default(),
             renames: Mutex::default(),
+            unsized_files: Mutex::default(),
             notifier: OnceLock::new(),
             backing,
             options,
@@ -1256,6 +1319,10 @@ impl Mount {
         config.clone_fd = true;
         let session = fuser::spawn_mount(Passthrough(device.clone()), &mountpoint, &config)?;
         device.notifier.get_or_init(|| session.notifier());
+        let mut mounted = lock(&MOUNTED);
+        mounted.retain(|(_, device)| device.strong_count() > 0);
+        mounted.push((mountpoint.clone(), Arc::downgrade(&device)));
+        drop(mounted);
         Ok(Mount {
             device,
             session: Some(session),

@@ -240,7 +240,16 @@ pub(crate) fn finish(command: &mut Command) -> Ran {
         .spawn()
         .unwrap();
     let output = child.wait_with_output().unwrap();
+    look(command, output.status.code());
     Ran::new(format!("{command:?}"), output)
+}
+
+/// The independent look after a run that may have said PROVEN.
+pub(crate) fn look(command: &Command, code: Option<i32>) {
+    #[cfg(target_os = "linux")]
+    crate::truth::after_run(command, code);
+    #[cfg(not(target_os = "linux"))]
+    let _ = (command, code);
 }
 
 /// Runs a command for so long and then kills it with SIGKILL. Returns its exit code if it ended
@@ -259,7 +268,9 @@ pub(crate) fn kill_after(command: &mut Command, delay: Duration) -> (Option<i32>
         let status = child.wait().unwrap();
         return (status.code(), start.elapsed());
     }
-    (code, start.elapsed())
+    let took = start.elapsed();
+    look(command, code);
+    (code, took)
 }
 
 /// Runs a command for so long and then sends it SIGINT, as Ctrl-C does. Returns what it said and how
@@ -278,6 +289,7 @@ pub(crate) fn interrupt_after(command: &mut Command, delay: Duration) -> (Ran, D
     let start = Instant::now();
     let output = child.wait_with_output().unwrap();
     let ending = start.elapsed();
+    look(command, output.status.code());
     (Ran::new(format!("{command:?}"), output), ending)
 }
 

@@ -2,7 +2,9 @@
 //!
 //! Every volume is held twice. What is *visible* is what any call sees now. What is *durable* is
 //! what a power cut leaves: a file's content as of its last flush, a folder's entries as of the last
-//! flush of that folder. Every call is counted by volume and kind of operation, so that a test can
+//! flush of that folder. Two kinds of volumes have habits of their own, as seen with the kernel's drivers: on `vfat` the
+//! entry of a renamed file has size 0 until the file itself is flushed, or everything; on `ntfs3` only a flush
+//! of everything makes entries durable. Every call is counted by volume and kind of operation, so that a test can
 //! ask for a fault at "the 7th write on /a". All chance comes from a seed.
 //!
 //! One lock guards the whole world: a call is one instant. Threads of the engine interleave all the
@@ -22,7 +24,7 @@ use unlade::disk::buffer::Chunk;
 use unlade::disk::gear::Gear;
 use unlade::disk::{
     Anchor, Count, Counting, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay,
-    Source, Stamp, Stat, Tree,
+    Settling, Source, Stamp, Stat, Tree,
 };
 use unlade::name::is_part_name;
 use unlade::offload::journal::JOURNAL;
@@ -141,6 +143,7 @@ pub(crate) enum Op {
     FlushAll,
     RenameNew,
     Flush,
+    FlushEverything,
     RemoveOwn,
     RemoveEmptyFolder,
     OpenJournal,
@@ -149,7 +152,7 @@ pub(crate) enum Op {
 
 impl Op {
     /// Every kind of call.
-    pub(crate) const ALL: [Self; 20] = [
+    pub(crate) const ALL: [Self; 21] = [
         Self::Walk,
         Self::Facts,
         Self::Look,
@@ -166,6 +169,7 @@ impl Op {
         Self::FlushAll,
         Self::RenameNew,
         Self::Flush,
+        Self::FlushEverything,
         Self::RemoveOwn,
         Self::RemoveEmptyFolder,
         Self::OpenJournal,
@@ -184,6 +188,7 @@ impl Op {
                 | Self::FlushAll
                 | Self::RenameNew
                 | Self::Flush
+                | Self::FlushEverything
                 | Self::OpenJournal
                 | Self::JournalAppend
         )
@@ -298,6 +303,8 @@ struct FileNode {
     safe: Content,
     /// What was handed over for writing, whatever became of it: the computer's page cache.
     handed: Vec<u8>,
+    /// Folder and name that it was given since its last flush, on a volume where that entry says 0 bytes till then.
+    unsized_as: Option<(u64, String)>,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -360,6 +367,8 @@ struct World {
     signal: Option<Signal>,
     unreadable: BTreeSet<String>,
     delivered: BTreeMap<String, Vec<u8>>,
+    /// What was delivered in earlier runs.
+    once_delivered: BTreeMap<String, BTreeSet<Vec<u8>>>,
     read_back_from_memory: bool,
     /// How read-backs are said to be made; past the cache where nothing is set.
     way: Option<ReadBackWay>,
@@ -412,7 +421,18 @@ impl FileNode {
             now: nothing.clone(),
             safe: nothing,
             handed: Vec::new(),
+            unsized_as: None,
         }
+    }
+
+    fn is_unsized_at(&self, folder: u64, name: &str) -> bool {
+        let place = self.unsized_as.as_ref();
+        place.is_some_and(|(at, called)| *at == folder && called == name)
+    }
+
+    fn flush(&mut self) {
+        self.safe = self.now.clone();
+        self.unsized_as = None;
     }
 }
 
@@ -475,6 +495,7 @@ impl Volume {
             modified,
             device: self.device,
             inode: id,
+            changed: modified,
         }
     }
 
@@ -483,6 +504,7 @@ impl Volume {
         let Some(folder) = self.folder(id) else {
             return;
         };
+        let above_id = id;
         let entries = match image {
             Image::Visible => &folder.now,
             Image::Durable => &folder.safe,
@@ -493,9 +515,17 @@ impl Volume {
             } else {
                 format!("{above}/{name}")
             };
-            if let Some(node) = self.nodes.get(id) {
-                met(&path, node, *id);
-                self.each(*id, image, &path, met);
+            match self.nodes.get(id) {
+                Some(Node::File(file))
+                    if image == Image::Durable && file.is_unsized_at(above_id, name) =>
+                {
+                    met(&path, &Node::File(FileNode::empty()), *id);
+                }
+                Some(node) => {
+                    met(&path, node, *id);
+                    self.each(*id, image, &path, met);
+                }
+                None => {}
             }
         }
     }
@@ -505,9 +535,26 @@ impl Volume {
             Crash::Strict => 0,
             Crash::Torn(seed) => seed ^ self.device,
         });
+        // By chance a file of which the entry had no size was written back.
+        let is_lost = |folder: u64, name: &String, id: &u64| match self.nodes.get(id) {
+            Some(Node::File(file)) => file.is_unsized_at(folder, name),
+            _ => false,
+        };
+        let mut emptied = BTreeSet::new();
+        for (folder, node) in &self.nodes {
+            let Node::Folder(entries) = node else {
+                continue;
+            };
+            for (name, id) in entries.now.iter().chain(&entries.safe) {
+                if is_lost(*folder, name, id) && (crash == Crash::Strict || chance.coin()) {
+                    emptied.insert((*folder, name.clone()));
+                }
+            }
+        }
         for node in self.nodes.values_mut() {
             match node {
                 Node::File(file) => {
+                    file.unsized_as = None;
                     if crash != Crash::Strict {
                         file.safe = torn(&file.now, &file.safe, &mut chance);
                     }
@@ -533,6 +580,17 @@ impl Volume {
                     }
                     folder.now = folder.safe.clone();
                 }
+            }
+        }
+        for (folder, name) in emptied {
+            let id = self.next_node;
+            self.next_node += 1;
+            if let Some(Node::Folder(folder)) = self.nodes.get_mut(&folder)
+                && let Some(entry) = folder.now.get_mut(&name)
+            {
+                *entry = id;
+                folder.safe.insert(name, id);
+                self.nodes.insert(id, Node::File(FileNode::empty()));
             }
         }
         self.is_gone = false;
@@ -769,6 +827,11 @@ impl Sim {
         self.lock().volume(&volume).unwrap().hidden.insert(hidden);
     }
 
+    /// Returns the name of a volume's file system.
+    pub(crate) fn filesystem(&self, mount: &str) -> &'static str {
+        self.lock().volume(mount).unwrap().filesystem
+    }
+
     /// Makes the system tell no identity of a volume.
     pub(crate) fn hide_identity(&self, mount: &str) {
         self.lock().volume(mount).unwrap().is_known = false;
@@ -827,6 +890,7 @@ impl Sim {
             now: content.clone(),
             safe: content,
             handed: bytes.to_vec(),
+            unsized_as: None,
         });
         match volume.find(&parts) {
             Some(id) => drop(volume.nodes.insert(id, node)),
@@ -893,7 +957,9 @@ impl Sim {
         world.signal = None;
         world.power_is_off = false;
         world.calls.clear();
-        world.delivered.clear();
+        for (path, bytes) in std::mem::take(&mut world.delivered) {
+            world.once_delivered.entry(path).or_default().insert(bytes);
+        }
         world.elsewhere = None;
         for volume in world.volumes.values_mut() {
             volume.is_gone = false;
@@ -1003,6 +1069,19 @@ impl Sim {
     /// bits that flipped on the way included. `None` when it was not read.
     pub(crate) fn delivered(&self, path: &str) -> Option<Vec<u8>> {
         self.lock().delivered.get(path).cloned()
+    }
+
+    /// Returns all that a card's file held in the eyes of its readers, in this run and earlier ones.
+    pub(crate) fn ever_delivered(&self, path: &str) -> BTreeSet<Vec<u8>> {
+        let world = self.lock();
+        let mut all = world.once_delivered.get(path).cloned().unwrap_or_default();
+        all.extend(world.delivered.get(path).cloned());
+        all
+    }
+
+    /// Whether read-backs are answered from memory here.
+    pub(crate) fn lies(&self) -> bool {
+        self.lock().read_back_from_memory
     }
 
     /// Returns what was asked of the disk that nobody may ask: writing to a card, removing or
@@ -1271,6 +1350,9 @@ impl Disk for Sim {
         }
         let id = volume.folder_mut(from_folder)?.now.remove(from_name);
         let id = id.ok_or_else(not_found)?;
+        if let (Some(Node::File(file)), "vfat") = (volume.nodes.get_mut(&id), volume.filesystem) {
+            file.unsized_as = Some((to_folder, to_name.to_owned()));
+        }
         volume
             .folder_mut(to_folder)?
             .now
@@ -1286,14 +1368,36 @@ impl Disk for Sim {
         let slow = world.enter_at(path, Op::Flush)?;
         let volume = world.volume(&name)?;
         let id = volume.find(&parts).ok_or_else(not_found)?;
+        let keeps_entries = volume.filesystem != "ntfs3";
         match volume.nodes.get_mut(&id) {
-            Some(Node::Folder(folder)) => folder.safe = folder.now.clone(),
-            Some(Node::File(file)) => file.safe = file.now.clone(),
-            None => {}
+            Some(Node::Folder(folder)) if keeps_entries => folder.safe = folder.now.clone(),
+            Some(Node::File(file)) => file.flush(),
+            Some(Node::Folder(_)) | None => {}
         }
         drop(world);
         Self::rest(slow);
         Ok(())
+    }
+
+    fn flush_everything(&self, folder: &Utf8Path) -> io::Result<()> {
+        let (name, _) = split(folder);
+        let mut world = self.lock();
+        let slow = world.enter_at(folder, Op::FlushEverything)?;
+        for node in world.volume(&name)?.nodes.values_mut() {
+            match node {
+                Node::Folder(folder) => folder.safe = folder.now.clone(),
+                Node::File(file) => file.flush(),
+            }
+        }
+        drop(world);
+        Self::rest(slow);
+        Ok(())
+    }
+
+    fn settling(&self, folder: &Utf8Path) -> io::Result<Settling> {
+        let (name, _) = split(folder);
+        let filesystem = self.lock().volume(&name)?.filesystem;
+        Ok(Settling::of(filesystem))
     }
 
     fn remove_own(&self, path: &Utf8Path) -> io::Result<()> {
@@ -1535,7 +1639,7 @@ impl Part for SimPart {
     }
 
     fn flush_all(&self) -> io::Result<()> {
-        self.plainly(Op::FlushAll, |f| f.safe = f.now.clone())
+        self.plainly(Op::FlushAll, FileNode::flush)
     }
 }
 
@@ -1563,7 +1667,7 @@ impl Journal for SimJournal {
             }
             Harm::Fault(_) | Harm::None => {
                 file.now.bytes.extend_from_slice(lines);
-                file.safe = file.now.clone();
+                file.flush();
             }
         }
         drop(world);
