@@ -88,7 +88,7 @@ pub fn prove(
     let (mut roots, away, known) = remembered(ask, disk, &card)?;
     let given = given(ask, disk)?;
     roots.extend(given.iter().flatten().cloned());
-    let (seen, mut offloads) = look_at_offloads(ask, disk, clock, &facts, roots, progress);
+    let (seen, mut offloads, doubts) = look_at_offloads(ask, disk, clock, &facts, roots, progress);
     let mut question = Question {
         listing: &listing,
         card: &facts,
@@ -116,6 +116,7 @@ pub fn prove(
         .collect();
     question.card_read = &card_read;
     let mut answer = answer(&question, &offloads);
+    answer.notes.extend(doubts);
     let useless = useless(ask, &given, &offloads, &answer);
     answer.notes.extend(useless);
     Ok(Told {
@@ -138,18 +139,20 @@ fn look_at_offloads(
     card: &FolderFacts,
     roots: Vec<Utf8PathBuf>,
     progress: &Progress,
-) -> (HashMap<(u64, u64), String>, Vec<FoundOffload>) {
+) -> (HashMap<(u64, u64), String>, Vec<FoundOffload>, Vec<String>) {
     let mut seen = HashMap::new();
-    let mut offloads: Vec<FoundOffload> = Vec::new();
+    let (mut offloads, mut places) = (Vec::new(), Vec::new());
     for root in roots {
-        let (found, inode) = look_at_offload(ask, disk, clock, card, &root, progress);
-        let place = (found.device, inode.unwrap_or_default());
-        if inode.is_none() || !seen.contains_key(&place) {
+        let (found, there) = look_at_offload(ask, disk, clock, card, &root, progress);
+        let place = (found.device, there.as_ref().map_or(0, |f| f.inode));
+        if there.is_none() || !seen.contains_key(&place) {
             seen.insert(place, found.root.clone());
             offloads.push(found);
+            places.push(there);
         }
     }
-    (seen, offloads)
+    let doubts = doubt_twins(disk, &places, &mut offloads);
+    (seen, offloads, doubts)
 }
 
 /// What is not the same on the card any more: looking takes its time, and somebody may have written to it.
@@ -328,7 +331,46 @@ fn settled(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> io::Result<
     }
 }
 
-/// Looks at one offload; without an inode when its folder went away meanwhile.
+/// Two volumes with one identity are a drive and its clone, or one drive seen twice: of neither is it known
+/// that it is the one that was read back. Looks at the other offloads, and at what is mounted where a copy
+/// was made; returns what to tell.
+fn doubt_twins(
+    disk: &dyn Disk,
+    places: &[Option<FolderFacts>],
+    offloads: &mut [FoundOffload],
+) -> Vec<String> {
+    let mut doubts = Vec::new();
+    for (index, found) in offloads.iter_mut().enumerate() {
+        let (Some(here), Ok(manifest), Some(Some(facts))) =
+            (found.here, &found.manifest, places.get(index))
+        else {
+            continue;
+        };
+        let made_in = manifest.destinations.get(here);
+        let made_in = made_in.and_then(|d| disk.facts(Utf8Path::new(&d.path)).ok());
+        let others = places.iter().flatten().chain(&made_in);
+        let Some(twin) = others.into_iter().find(|other| facts.is_twin_of(other)) else {
+            continue;
+        };
+        doubts.push(format!(
+            "The drives of `{}` and `{}` have one identity: a drive and its clone, or one drive seen twice. Which of them was read back is not known; read them again with --reread.",
+            shown(&found.root),
+            shown(&twin.canonical)
+        ));
+        found.here = None;
+        let why = "another drive has the same identity";
+        if !facts.is_other_hardware(twin) {
+            let known = found.backing.names().cloned().unwrap_or_default();
+            found.backing = Backing::Unknown {
+                why: why.to_owned(),
+                known,
+            };
+        }
+    }
+    doubts
+}
+
+/// Looks at one offload; without facts when its folder went away meanwhile.
 fn look_at_offload(
     ask: &Ask,
     disk: &dyn Disk,
@@ -336,7 +378,7 @@ fn look_at_offload(
     card: &FolderFacts,
     root: &Utf8Path,
     progress: &Progress,
-) -> (FoundOffload, Option<u64>) {
+) -> (FoundOffload, Option<FolderFacts>) {
     let facts = disk.facts(root);
     let mut found = FoundOffload {
         root: root.to_string(),
@@ -390,7 +432,7 @@ fn look_at_offload(
     if ask.reread && found.manifest.is_ok() {
         read_again(disk, clock, root, progress, &mut found);
     }
-    (found, Some(facts.inode))
+    (found, Some(facts))
 }
 
 /// Walks an offload; one that something is mounted in is none that counts.

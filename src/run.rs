@@ -23,7 +23,8 @@ use crate::plan::beside::Beside;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
 use crate::plan::{
     Candidate, CardFacts, CardNow, Form, Layout, Plan, PlannedDestination, RECORDS, Records,
-    Refusal, Standing, Wish, Work, holds_nothing_of, holds_other_files, layout_of, plan, same_card,
+    Refusal, Standing, Wish, Work, doubt_twins, holds_nothing_of, holds_other_files, layout_of,
+    plan, same_card,
 };
 use crate::proof::bag;
 pub use crate::proof::checksums::CHECKSUMS;
@@ -43,7 +44,7 @@ use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
 use crate::standing::original;
 use crate::standing::sample::Sampled;
-use crate::units::{MegabytesPerS, float, len64};
+use crate::units::{MegabytesPerS, float, len64, size};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
 use std::collections::{HashMap, HashSet};
@@ -143,6 +144,7 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
             candidate.unmounted = unmounted(disk, &candidate.given, facts, other);
         }
     }
+    doubt_twins(&mut candidates);
     bear_out(job, tools, &mut candidates, &name, &card, &listing);
     let planned = plan(card, listing, &candidates, &wish(job, name));
     planned.map(|mut plan| {
@@ -664,6 +666,7 @@ pub fn offload(
     let started = tools.clock.now();
     let held = hold_all(&plan, tools);
     let _held = held.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
+    try_sizes(&plan, tools).inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
     let recorded = plan.recorded().cloned();
     let nothing_new = plan.has_nothing_new();
     let is_begun = recorded.is_none() && !nothing_new;
@@ -754,6 +757,35 @@ fn start(
         claim_all(&context.plan, tools)?
     };
     Ok((threads, claims))
+}
+
+/// Finds out before the first byte whether a drive of an unknown kind can hold the largest file. Another
+/// refusal than that of the size is left to the copy itself.
+fn try_sizes(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
+    let refused = |(index, d): (usize, &PlannedDestination)| {
+        let bytes = d.size_to_try(index, &plan.jobs)?;
+        let tried = tools.disk.try_size(&d.given, bytes);
+        tried
+            .is_err_and(|e| e.kind() == io::ErrorKind::FileTooLarge)
+            .then(|| {
+                let why = format!(
+                    "`{}` cannot hold a file of {}; it took none when that was tried",
+                    shown(d.given.as_str()),
+                    size(bytes)
+                );
+                Problem::new(ProblemKind::TooLargeForFilesystem, why).on(index)
+            })
+    };
+    let reasons: Vec<_> = plan
+        .destinations
+        .iter()
+        .enumerate()
+        .filter_map(refused)
+        .collect();
+    if reasons.is_empty() {
+        return Ok(());
+    }
+    Err(Refusal { reasons })
 }
 
 /// Makes the offload's folder, the records folder and the journal on every destination; undoes all

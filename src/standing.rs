@@ -337,6 +337,9 @@ mod tests {
             is_camera_volume: false,
             is_system_volume: false,
             own_disk: None,
+            is_own_volume: false,
+            hardware: None,
+            only_from_memory: None,
         }
     }
 

@@ -4,8 +4,8 @@ use super::exit::Exit;
 use super::next;
 use super::out::{Out, wrap};
 use std::time::Duration;
-use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
+use unlade::disk::{FolderFacts, ReadBackWay};
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Snapshot;
 use unlade::name::{shown, some_of, word};
@@ -806,7 +806,12 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
     let Some(outcome) = proof.offloaded().destinations.get(index) else {
         return String::new();
     };
-    let way = outcome.way.map_or("none", |w| w.id());
+    let plan = proof.plan();
+    let filesystem = plan
+        .destinations
+        .get(index)
+        .map_or("", |d| &*d.facts.filesystem);
+    let way = outcome.way.unwrap_or(ReadBackWay::None).words(filesystem);
     let files = counted(tally.copied, "file");
     let bytes = size(tally.copied_bytes);
     let (compared, source) = (compared(proof, index), proof.plan().source_word());
@@ -987,7 +992,7 @@ pub(crate) fn findings(
         ),
         size(f.equal_bytes),
         time(f.took),
-        f.way.id()
+        f.way.words(&f.filesystem)
     ));
     lines.extend(signed(f, expected, out));
     if !f.findings.is_empty() {

@@ -182,6 +182,13 @@ pub struct FolderFacts {
     /// The whole disk, by the system's name, of which the volume is a plain part or which it fills.
     /// None where it is made of something else, such as an image file or an encrypted layer.
     pub own_disk: Option<String>,
+    /// The volume is the computer's own, and no camera will format it: the system or the person's home is on it,
+    /// or it is in memory. Folders on it may stand for cards and drives.
+    pub is_own_volume: bool,
+    /// What the one disk below says that tells it from all others, such as its serial number.
+    pub hardware: Option<String>,
+    /// Why what is written here can be read back from memory only, where that is so.
+    pub only_from_memory: Option<String>,
 }
 
 /// File systems that computers keep their own files on and cameras do not write.
@@ -220,22 +227,51 @@ impl FolderFacts {
         path.ancestors().nth(above).unwrap_or(path)
     }
 
-    /// Returns in words why what lies in this folder goes when `card` is formatted, if it does. Of a
-    /// card that is a folder among others only that folder counts.
+    /// Returns whether two folders are on different file systems whose volumes have the same identity: a clone, or
+    /// one drive seen twice.
+    pub fn is_twin_of(&self, other: &Self) -> bool {
+        let is_subvolume = self.filesystem == "btrfs" && self.backing == other.backing;
+        let is_equal = self.volume_id.is_some() && self.volume_id == other.volume_id;
+        is_equal && self.device != other.device && !is_subvolume
+    }
+
+    /// Returns whether the drives below two folders themselves say that they are two.
+    pub fn is_other_hardware(&self, other: &Self) -> bool {
+        matches!((&self.hardware, &other.hardware), (Some(a), Some(b)) if a != b)
+    }
+
+    /// Returns in words why what lies in this folder goes when `card` is formatted, if it does. The card's device
+    /// decides, also when only a folder of it was given and whatever its folders are called. Of a card
+    /// that is a folder on the computer's own volume only that folder counts.
     pub fn goes_with(&self, card: &Self) -> Option<&'static str> {
-        // Also when only a folder of the card was given: what else lies on that volume goes with it.
         let whole_volume = card.is_mount_root || card.is_camera_volume;
+        let is_formatted = whole_volume || !card.is_own_volume;
         if self.ancestors.contains(&(card.device, card.inode))
-            || (whole_volume && card.device == self.device)
+            || (is_formatted && card.device == self.device)
         {
             return Some("lies on the card itself");
         }
         // A camera formats the whole device, whatever partitions a computer made on it.
-        let disk = card.own_disk.as_ref().filter(|_| whole_volume)?;
+        let is_shared = whole_volume || (is_formatted && !self.is_own_volume);
+        let disk = card.own_disk.as_ref().filter(|_| is_shared)?;
         let below = self.backing.names()?;
         below
             .contains(disk)
             .then_some("lies on the card's own device, on another part of it")
+    }
+}
+
+/// Returns what is at the other end of a file system that no disk of this computer is behind: reads past this
+/// computer's memory reach that at best.
+pub fn far_end(filesystem: &str) -> Option<&'static str> {
+    match filesystem {
+        "nfs" | "nfs4" | "cifs" | "smb3" | "smbfs" | "ncpfs" | "afs" | "ceph" | "coda"
+        | "afpfs" | "webdav" => Some("the server"),
+        "9p" | "virtiofs" | "vboxsf" | "vmhgfs" | "prl_fs" => {
+            Some("the machine that runs this one")
+        }
+        fs if fs == "fuse" || fs.starts_with("fuse.") => Some("the program that shows it"),
+        _ => None,
     }
 }
 
@@ -263,6 +299,14 @@ impl ReadBackWay {
             Self::Cached => "cached",
             Self::Dropped => "dropped",
             Self::Direct => "direct",
+        }
+    }
+
+    /// Returns the word with what it is worth on a kind of file system: `direct`, `direct, to the server at best`.
+    pub fn words(self, filesystem: &str) -> String {
+        match far_end(filesystem).filter(|_| self.reaches_device()) {
+            Some(end) => format!("{}, to {end} at best", self.id()),
+            None => self.id().to_owned(),
         }
     }
 
@@ -420,6 +464,12 @@ pub trait Disk: Send + Sync + Debug {
     fn create_folder(&self, path: &Utf8Path) -> io::Result<()>;
     /// Creates a part file; it must not exist. `large` asks for writes past the page cache.
     fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>>;
+    /// Tries whether a folder takes a file of so many bytes, with an empty part file that is removed again: fails as a
+    /// write there would ([`io::ErrorKind::FileTooLarge`]). Systems that name every file system need not try.
+    fn try_size(&self, folder: &Utf8Path, bytes: u64) -> io::Result<()> {
+        let _ = (folder, bytes);
+        Ok(())
+    }
     /// Gives a part file (or a record) another name; never replaces what stands there.
     fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()>;
     /// Makes a folder's entries, or a finished file, durable, as far as the file system goes: see [`Disk::settle`].

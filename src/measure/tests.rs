@@ -168,6 +168,9 @@ fn facts(filesystem: &str) -> FolderFacts {
         is_camera_volume: true,
         is_system_volume: false,
         own_disk: None,
+        is_own_volume: false,
+        hardware: None,
+        only_from_memory: None,
     }
 }
 

@@ -27,7 +27,7 @@ use beside::Beside;
 use camino::{Utf8Path, Utf8PathBuf};
 use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, has_identity, is_known_card, leave};
 use original::{Original, RecordedCard};
-use rules::rules_of;
+use rules::{FAT32_FILE_BYTES_MAX, rules_of};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
@@ -412,6 +412,16 @@ pub struct PlannedDestination {
 }
 
 impl PlannedDestination {
+    /// Returns the size in bytes of the largest file, where it is to be found out whether the drive can hold it.
+    pub fn size_to_try(&self, index: usize, jobs: &[FileJob]) -> Option<u64> {
+        let new = jobs
+            .iter()
+            .filter(|job| job.work.get(index) == Some(&Work::Copy));
+        let largest = new.map(|job| job.bytes).max()?;
+        let is_open = !rules_of(&self.facts.filesystem).is_max_known;
+        (is_open && largest > FAT32_FILE_BYTES_MAX).then_some(largest)
+    }
+
     /// Returns the identity that records carry.
     pub fn identity(&self) -> DestinationIdentity {
         identity(&self.facts)
@@ -1702,6 +1712,13 @@ fn notes(
             size(d.others_bytes)
         )
     }));
+    notes.extend(destinations.iter().filter_map(|(_, d)| memory_note(d)));
+    let largest = listing.files().map(|f| f.bytes).max().unwrap_or(0);
+    notes.extend(
+        destinations
+            .iter()
+            .filter_map(|(_, d)| size_note(d, largest)),
+    );
     let mut devices: Vec<(&Backing, u64)> = destinations
         .iter()
         .map(|(_, d)| (&d.facts.backing, d.facts.device))
@@ -1741,6 +1758,51 @@ pub fn shares_device(
             numbers.join(" and ")
         )
     })
+}
+
+/// A copy that memory answers for proves nothing; better to know before it is made.
+fn memory_note(d: &PlannedDestination) -> Option<String> {
+    let why = d.facts.only_from_memory.as_ref()?;
+    Some(format!(
+        "The copy on `{}` will not count: it can be checked only against this computer's memory, not on the drive ({}).",
+        shown(d.given.as_str()),
+        shown(why)
+    ))
+}
+
+/// What lies behind a server or a program may be FAT32.
+fn size_note(d: &PlannedDestination, largest: u64) -> Option<String> {
+    let is_open = largest > FAT32_FILE_BYTES_MAX && !rules_of(&d.facts.filesystem).is_max_known;
+    is_open.then(|| {
+        format!(
+            "The system does not say whether `{}` can hold files of 4 GiB and more. A copy tries that before it begins.",
+            shown(d.given.as_str())
+        )
+    })
+}
+
+/// A volume's identity that two drives have is a doubt: a clone, or one drive seen twice. Unless the drives
+/// themselves say that they are two, it is not known what stands behind the later one.
+pub fn doubt_twins(candidates: &mut [Candidate]) {
+    for index in 1..candidates.len() {
+        let (before, rest) = candidates.split_at_mut(index);
+        let Some(Ok(facts)) = rest.first_mut().map(|c| c.facts.as_mut()) else {
+            continue;
+        };
+        let twin = before.iter().find(|b| {
+            b.facts
+                .as_ref()
+                .is_ok_and(|b| facts.is_twin_of(b) && !facts.is_other_hardware(b))
+        });
+        if let Some(twin) = twin {
+            let why = format!(
+                "its volume has the same identity as `{}`: a clone of that drive, or the same drive seen twice",
+                shown(twin.given.as_str())
+            );
+            let known = facts.backing.names().cloned().unwrap_or_default();
+            facts.backing = Backing::Unknown { why, known };
+        }
+    }
 }
 
 /// Folders in which systems mount drives: udisks, the Filesystem Hierarchy Standard 3.0 (sections

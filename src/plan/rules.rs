@@ -1,6 +1,7 @@
 //! Owns what each file system can hold: names, lengths, sizes, and whether it folds case. Facts by
 //! the kernel's name of the file system; pure.
 
+use crate::disk::far_end;
 use crate::name::CardName;
 
 /// The largest file on FAT32, in bytes: 2^32 - 1 (Microsoft, "File System Functionality
@@ -20,6 +21,8 @@ pub struct Rules {
     pub folds: Option<bool>,
     /// Largest file in bytes.
     pub file_bytes_max: u64,
+    /// Whether that is certain: behind a server or a program there may be any file system.
+    pub is_max_known: bool,
 }
 
 /// Returns the rules of a file system by its kernel name.
@@ -29,6 +32,7 @@ pub fn rules_of(filesystem: &str) -> Rules {
         counts_utf16: false,
         folds: Some(false),
         file_bytes_max: u64::MAX,
+        is_max_known: true,
     };
     match filesystem {
         "vfat" | "msdos" | "fat" | "fat32" => Rules {
@@ -36,6 +40,7 @@ pub fn rules_of(filesystem: &str) -> Rules {
             counts_utf16: true,
             folds: Some(true),
             file_bytes_max: FAT32_FILE_BYTES_MAX,
+            ..base
         },
         // NTFS through FUSE may be set up to take more; what it takes, Windows might not open.
         "exfat" | "ntfs" | "ntfs3" | "refs" | "fuseblk" => Rules {
@@ -53,13 +58,9 @@ pub fn rules_of(filesystem: &str) -> Rules {
             counts_utf16: true,
             ..base
         },
-        f if f.starts_with("fuse") => Rules {
+        f if f == "overlay" || far_end(f).is_some() => Rules {
             folds: None,
-            ..base
-        },
-        "nfs" | "nfs4" | "cifs" | "smb3" | "smbfs" | "afpfs" | "webdav" | "9p" | "virtiofs"
-        | "overlay" => Rules {
-            folds: None,
+            is_max_known: false,
             ..base
         },
         _ => base,
@@ -147,6 +148,8 @@ mod tests {
         assert_eq!(rules_of("vfat").file_bytes_max, (1 << 32) - 1);
         assert_eq!(rules_of("exfat").file_bytes_max, u64::MAX);
         assert_eq!(rules_of("fuse.sshfs").folds, None);
+        assert!(!rules_of("fuse.sshfs").is_max_known && rules_of("fuseblk").is_max_known);
+        assert!(!rules_of("nfs4").is_max_known && rules_of("vfat").is_max_known);
         for name in [
             "CON",
             "con.JPG",

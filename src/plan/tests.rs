@@ -25,6 +25,9 @@ pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFac
         is_camera_volume: false,
         is_system_volume: false,
         own_disk: None,
+        is_own_volume: false,
+        hardware: None,
+        only_from_memory: None,
     }
 }
 
@@ -301,13 +304,18 @@ fn places_are_checked() {
     let mut part = card();
     part.facts.is_mount_root = false;
     part.facts.inode = 60;
-    part.facts.is_camera_volume = true;
     let mut beside = facts(9, "exfat", 1 << 30);
     beside.inode = 61;
-    assert_eq!(
-        kinds(plan(part, files(), &[to(beside)], &wish())),
-        [(ProblemKind::SameDevice, Some(0))]
-    );
+    let refused = [(ProblemKind::SameDevice, Some(0))];
+    let told = plan(part.clone(), files(), &[to(beside.clone())], &wish());
+    assert_eq!(kinds(told), refused);
+    // On the computer's own volume a folder may stand for a card, but for one whose volume is a camera's.
+    part.facts.is_own_volume = true;
+    let told = plan(part.clone(), files(), &[to(beside.clone())], &wish());
+    assert!(told.is_ok(), "{told:?}");
+    part.facts.is_camera_volume = true;
+    let told = plan(part, files(), &[to(beside)], &wish());
+    assert_eq!(kinds(told), refused);
     let twice = [to(facts(1, "ext4", 1 << 30)), to(facts(1, "ext4", 1 << 30))];
     assert_eq!(
         kinds(plan(card(), files(), &twice, &wish())),
@@ -731,6 +739,8 @@ fn another_partition_of_the_cards_own_device_is_refused() {
     assert_eq!(refused(&image, &["sdk"]), None);
     let mut folder = reader.clone();
     folder.facts.is_mount_root = false;
+    assert!(refused(&folder, &["sdk"]).is_some(), "a part of a card");
+    folder.facts.is_own_volume = true;
     assert_eq!(refused(&folder, &["sdk"]), None);
     folder.facts.is_camera_volume = true;
     assert!(refused(&folder, &["sdk"]).is_some());
@@ -742,4 +752,59 @@ fn another_partition_of_the_cards_own_device_is_refused() {
     let files = listing(&[("A.JPG", 5)]);
     let told = kinds(plan(reader, files, &[fine, on_card], &wish()));
     assert_eq!(told, [(ProblemKind::SameDevice, Some(1))]);
+}
+
+/// Factory images and clones give drives one identity; what the drives say of themselves can tell them apart.
+#[test]
+fn one_identity_on_two_devices_is_a_doubt() {
+    let on = |device: u64, hardware: Option<&str>| {
+        let mut candidate = to(facts(device, "exfat", 1 << 40));
+        let there = candidate.facts.as_mut().unwrap();
+        there.volume_id = Some("5C1E-90AB".to_owned());
+        there.hardware = hardware.map(str::to_owned);
+        candidate
+    };
+    let copies = |second: Candidate, separate: bool| {
+        let mut all = [on(1, Some("usb 1d6b:0104 KITE-1")), second];
+        doubt_twins(&mut all);
+        let wish = Wish { separate, ..wish() };
+        let files = listing(&[("A.JPG", 5)]);
+        let plan = plan(card(), files, &all, &wish).unwrap();
+        plan.notes.join(" ")
+    };
+    let told = copies(on(2, None), false);
+    assert!(told.contains("1 independent device"), "{told}");
+    assert!(told.contains("same identity as"), "{told}");
+    assert!(!copies(on(2, None), true).contains("independent"));
+    let other = on(2, Some("usb 1d6b:0104 KITE-2"));
+    assert_eq!(copies(other, false), "");
+}
+
+/// Said before the first byte, for each drive that it is so of.
+#[test]
+fn a_drive_that_only_memory_answers_for_is_told_in_the_plan() {
+    let mut first = to(facts(1, "fuseblk", 1 << 40));
+    first.facts.as_mut().unwrap().only_from_memory = Some("not allowed".to_owned());
+    let second = to(facts(2, "ext4", 1 << 40));
+    let files = listing(&[("A.JPG", 5)]);
+    let plan = plan(card(), files, &[first, second], &wish()).unwrap();
+    let notes = plan.notes.join(" ");
+    assert_eq!(notes.matches("will not count").count(), 1, "{notes}");
+    assert!(notes.contains("not allowed"), "{notes}");
+}
+
+#[test]
+fn whether_an_unknown_kind_holds_large_files_is_to_be_tried() {
+    let large = || listing(&[("A.MOV", 1 << 32), ("B.MOV", 5)]);
+    let told = |filesystem: &str, files: Listing| {
+        let plan = plan(card(), files, &[to(facts(1, filesystem, 1 << 40))], &wish()).unwrap();
+        let says = plan.notes.join(" ").contains("4 GiB and more");
+        let size = plan.destinations[0].size_to_try(0, &plan.jobs);
+        assert_eq!(says, size.is_some(), "{filesystem}");
+        size
+    };
+    assert_eq!(told("fuse.some", large()), Some(1 << 32));
+    assert_eq!(told("cifs", large()), Some(1 << 32));
+    assert_eq!(told("ext4", large()), None);
+    assert_eq!(told("fuse.some", listing(&[("B.MOV", 5)])), None);
 }

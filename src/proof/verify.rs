@@ -83,6 +83,8 @@ pub struct Findings {
     pub signature: Signature,
     /// The least reliable way in which a file was read.
     pub way: ReadBackWay,
+    /// Type of the file system that it lies on.
+    pub filesystem: String,
     /// How long it took.
     pub took: Duration,
     /// The offload lies in memory: there is no device to read from.
@@ -254,6 +256,7 @@ pub fn verify(
         remarks,
         signature,
         in_memory: facts.backing == Backing::Memory,
+        filesystem: facts.filesystem,
         took: clock.elapsed().saturating_sub(start),
         interrupted: progress.cancel.load(Ordering::Relaxed),
         manifest,

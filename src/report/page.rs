@@ -280,7 +280,7 @@ fn copy(m: &Manifest, index: usize, d: &DestinationPart) -> Markup {
                 (fact("Device", &html! { (foreign(&d.device)) ", " (foreign(&d.filesystem)) }))
                 (fact("Files there", &html! { (count(c.files)) " of " (count(m.totals.files)) ", " (size(c.bytes)) }))
                 (fact("Read back equal", &html! { (count(c.back)) " of " (count(m.totals.files)) }))
-                (fact("How", &html! { (way(d.readback)) " (" (d.readback.id()) ")" }))
+                (fact("How", &html! { (way(d.readback, &d.filesystem)) " (" (d.readback.id()) ")" }))
                 @if c.earlier_run > 0 { (fact("Of these, in an earlier run", &html! { (count(c.earlier_run)) @if c.again > 0 { "; " (count(c.again)) " read back again in this one" } })) }
                 @if c.left > 0 { (fact("Of these, in earlier offloads", &html! { (count(c.left)) })) }
             }

@@ -1,7 +1,7 @@
 //! Owns the page's own words for what the manifest says in names: kinds of trouble, ways of reading
 //! back, levels of proof, moments and times. Pure.
 
-use crate::disk::ReadBackWay;
+use crate::disk::{ReadBackWay, far_end};
 use crate::error::ProblemKind;
 use crate::name::shown;
 use crate::plan::Level;
@@ -22,15 +22,19 @@ pub(super) fn took(seconds: f64) -> String {
         .map_or_else(|_| "an unknown time".to_owned(), crate::units::time)
 }
 
-/// Returns how a copy was read back, and what that is worth.
-pub(super) fn way(way: ReadBackWay) -> &'static str {
+/// Returns how a copy was read back, and what that is worth on this kind of file system.
+pub(super) fn way(way: ReadBackWay, filesystem: &str) -> String {
+    let from = far_end(filesystem).map_or_else(
+        || "from the device".to_owned(),
+        |end| format!("from {end} at best, which may have answered from its own memory"),
+    );
     match way {
-        ReadBackWay::Direct => "from the device, past the computer's memory",
-        ReadBackWay::Dropped => "from the device, after the computer's memory of it was dropped",
+        ReadBackWay::Direct => format!("{from}, past the computer's memory"),
+        ReadBackWay::Dropped => format!("{from}, after the computer's memory of it was dropped"),
         ReadBackWay::Cached => {
-            "the computer may have answered from its memory, so this is no proof"
+            "the computer may have answered from its memory, so this is no proof".to_owned()
         }
-        ReadBackWay::None => "not read back, so this is no proof",
+        ReadBackWay::None => "not read back, so this is no proof".to_owned(),
     }
 }
 

@@ -44,6 +44,39 @@ pub fn behind(root: &Path, backing: &Backing, rotational: Option<bool>) -> Gear 
     gear
 }
 
+/// Returns what the one disk behind a folder says that tells it from all others: the number of its maker, or
+/// the serial number of its USB device. Some say a number that all of their kind say, so equal ones prove nothing.
+pub fn hardware(root: &Path, backing: &Backing) -> Option<String> {
+    let Backing::Disks(disks) = backing else {
+        return None;
+    };
+    let (Some(disk), 1) = (disks.first(), disks.len()) else {
+        return None;
+    };
+    let look = Look {
+        tree: Tree { root },
+    };
+    let folder = look.tree.block_named(disk)?;
+    let own = [
+        "wwid",
+        "device/wwid",
+        "device/cid",
+        "serial",
+        "device/serial",
+    ];
+    let own = own.iter().find_map(|name| look.words(&folder.join(name)));
+    let usb = || {
+        let mut above = Look::above(&folder);
+        let device = above.find(|p| look.tree.exists(&p.join("idVendor")))?;
+        let parts = ["idVendor", "idProduct", "serial"].map(|name| look.words(&device.join(name)));
+        let [Some(maker), Some(product), Some(serial)] = parts else {
+            return None;
+        };
+        Some(format!("usb {maker}:{product} {serial}"))
+    };
+    own.or_else(usb)
+}
+
 struct Look<'a> {
     tree: Tree<'a>,
 }

@@ -9,7 +9,7 @@ mod linux;
 pub mod sd;
 
 #[cfg(target_os = "linux")]
-pub use linux::behind;
+pub use linux::{behind, hardware};
 
 use sd::{CardId, SdStatus};
 

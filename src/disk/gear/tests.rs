@@ -35,7 +35,8 @@ fn a_usb_reader_with_every_hub_above_it() {
     assert_eq!(gear.model.as_deref(), Some("STORAGE DEVICE"));
     assert_eq!((gear.slot, gear.pcie), (None, None));
     // From the mount to the reader: what stands behind the folder is what is described.
-    let volume = crate::disk::topology::volume_of(tree.top(), Path::new("/media/KITES"), (8, 17));
+    let volume =
+        crate::disk::topology::volume_of(tree.top(), Path::new("/media/KITES"), (8, 17), &|_| None);
     let volume = volume.unwrap();
     let gear = behind(tree.top(), &volume.backing, volume.rotational);
     assert_eq!((gear.usb.len(), gear.rotational), (3, Some(true)));

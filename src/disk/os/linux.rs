@@ -5,17 +5,19 @@ use super::beneath::{At, Place};
 use super::unix::{kind_of, raw_stat, stat_of};
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
-use crate::disk::topology;
+use crate::disk::topology::{self, Layer};
 use crate::disk::{Part, ReadBackWay, Settling, Source, Stamp, Stat};
+use crate::name::{excerpt, word};
 use crate::units::len64;
 use rustix::fs::{Advice, AtFlags, CWD, Mode, OFlags, ResolveFlags, StatxFlags, openat2};
-use rustix::io::{Errno, retry_on_intr};
+use rustix::io::{Errno, ReadWriteFlags, retry_on_intr};
 use std::fs::File;
 use std::io;
 use std::os::fd::{BorrowedFd, OwnedFd};
 use std::os::unix::fs::{FileExt as _, MetadataExt as _};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
+use std::time::Duration;
 
 pub(super) use topology::Volume;
 
@@ -85,7 +87,8 @@ fn statx(folder: BorrowedFd<'_>, name: &Path, flags: AtFlags) -> Result<(Stat, P
 /// Looks up what stands behind a folder.
 pub(super) fn volume_of(root: &Path, path: &Path, device: u64) -> io::Result<Volume> {
     let dev = (rustix::fs::major(device), rustix::fs::minor(device));
-    topology::volume_of(root, path, dev).map_err(|e| io::Error::other(e.to_string()))
+    topology::volume_of(root, path, dev, &|name| ask_loop(root, name))
+        .map_err(|e| io::Error::other(e.to_string()))
 }
 
 /// Room on a volume, in bytes, and an identity where `/dev/disk` has none.
@@ -129,100 +132,116 @@ fn fsid_identity(filesystem: &str, fsid: u64) -> Option<String> {
         .then(|| format!("fsid-{fsid:016x}"))
 }
 
-/// How reads and writes past the cache behave on a file system, by its kernel name.
-#[derive(Clone, PartialEq, Eq, Debug)]
-enum Honesty {
-    /// Direct reads reach the device (or the server, or the FUSE daemon).
-    Direct,
-    /// A daemon reads through the cache of this block device or image; that must be dropped as well.
-    ThroughBlockDevice(Option<PathBuf>),
-    /// Direct reads are accepted and served from memory.
-    Memory,
+/// Asks the kernel which file a loop device shows; it tells whoever may open the device.
+fn ask_loop(root: &Path, name: &str) -> Option<(u64, u64)> {
+    let number = std::fs::read_to_string(root.join("sys/class/block").join(name).join("dev"));
+    let number = number.ok()?;
+    let flags = OFlags::RDONLY | OFlags::NONBLOCK | OFlags::CLOEXEC;
+    let node = rustix::fs::open(root.join("dev").join(name), flags, Mode::empty()).ok()?;
+    let node = File::from(node);
+    let is = node.metadata().ok()?.rdev();
+    let is = format!("{}:{}", rustix::fs::major(is), rustix::fs::minor(is));
+    (is == number.trim())
+        .then(|| crate::sys::linux::loop_file(&node).ok())
+        .flatten()
 }
 
-fn honesty(volume: &Volume) -> Honesty {
-    let source = Path::new(&volume.source);
-    match volume.filesystem.as_str() {
-        // Measured: exFAT and NTFS through FUSE answer O_DIRECT from the block device's page cache.
-        "fuseblk" => Honesty::ThroughBlockDevice(volume.device_node.clone()),
-        // The same programs, told to mount an image file.
-        fs if (fs == "fuse" || fs.starts_with("fuse."))
-            && source.is_absolute()
-            && source.is_file() =>
-        {
-            Honesty::ThroughBlockDevice(Some(source.to_path_buf()))
-        }
-        // tmpfs takes O_DIRECT and means nothing by it; ZFS keeps its own cache (from memory).
-        "tmpfs" | "ramfs" | "devtmpfs" | "zfs" => Honesty::Memory,
-        // What is written to an overlay goes to its upper folder.
-        "overlay" if volume.backing == Backing::Memory => Honesty::Memory,
-        _ => Honesty::Direct,
-    }
-}
-
-/// Layers of devices and images below a file system that are looked at.
-const LAYERS_MAX: usize = 16;
-
-/// Image files that lie below a file system and are read through the page cache.
+/// What lies between a folder and its disks and would answer a read from memory.
 #[derive(Debug, Default)]
-struct Images {
-    paths: Vec<PathBuf>,
-    /// There is one that cannot be named, so it cannot be dropped from memory.
-    is_blind: bool,
+struct Between {
+    /// Block devices and images to be dropped from memory before each read.
+    to_drop: Vec<PathBuf>,
+    /// Why there is one that can't be dropped.
+    blind: Option<String>,
+    /// Direct reads of the file itself end in the memory of one of these.
+    is_served: bool,
 }
 
-/// Returns the image files below a volume that are read through the page cache: those of loop devices that
-/// were not told to read past it, however deep they lie.
-fn cached_images(root: &Path, volume: &Volume) -> Images {
-    let mut images = Images::default();
-    // Asked for every file: on a plain part of a disk there is nothing to look for.
-    if volume.own_disk.is_some() {
-        return images;
+fn between(root: &Path, volume: &Volume) -> Between {
+    let mut found = Between::default();
+    let mut blind = |why: String| found.blind = Some(why);
+    if volume.backing == Backing::Memory {
+        blind("it is in memory".to_owned());
     }
-    let name = |p: &Path| Some(p.file_name()?.to_str()?.to_owned());
-    let mut todo: Vec<String> = volume
-        .device_node
-        .as_deref()
-        .and_then(name)
-        .into_iter()
-        .collect();
-    for _ in 0..LAYERS_MAX {
-        let Some(node) = todo.pop() else {
-            return images;
+    for layer in &volume.layers {
+        let (what, to_drop) = match layer {
+            Layer::Files {
+                filesystem,
+                source,
+                node,
+            } => match filesystem.as_str() {
+                // Measured: exFAT and NTFS through FUSE answer O_DIRECT from the block device's page cache.
+                "fuseblk" => (format!("the device of {}", word(source)), node.clone()),
+                // The same programs, told to mount an image file.
+                fs if (fs == "fuse" || fs.starts_with("fuse."))
+                    && Path::new(source).is_absolute()
+                    && Path::new(source).is_file() =>
+                {
+                    (
+                        format!("the image {}", excerpt(source)),
+                        Some(source.into()),
+                    )
+                }
+                // tmpfs takes O_DIRECT and means nothing by it; ZFS keeps its own cache (from memory).
+                fs @ ("tmpfs" | "ramfs" | "devtmpfs" | "zfs") => {
+                    blind(format!("{fs} answers from memory"));
+                    continue;
+                }
+                _ => continue,
+            },
+            Layer::Image { device, file } => {
+                let direct = root.join("sys/class/block").join(device).join("loop/dio");
+                if std::fs::read_to_string(direct).is_ok_and(|d| d.trim() == "1") {
+                    continue;
+                }
+                (format!("the file behind {device}"), file.clone())
+            }
+            Layer::Hidden => ("what lies below the overlay".to_owned(), None),
         };
-        let Some(number) = loop_number(&node) else {
-            let below = root.join("sys/class/block").join(&node).join("slaves");
-            let below = std::fs::read_dir(below).into_iter().flatten().flatten();
-            todo.extend(below.filter_map(|entry| entry.file_name().into_string().ok()));
-            continue;
-        };
-        let folder = root.join(format!("sys/block/loop{number}/loop"));
-        let image = std::fs::read_to_string(folder.join("backing_file")).unwrap_or_default();
-        let image = PathBuf::from(image.trim_end_matches('\n'));
-        // The disk of the image, which may be in an image itself.
-        match std::fs::metadata(&image) {
-            Ok(found) => todo.extend(block_name(root, found.dev())),
-            Err(_) => images.is_blind = true,
-        }
-        let dio = std::fs::read_to_string(folder.join("dio"));
-        if !dio.is_ok_and(|d| d.trim() == "1") {
-            images.paths.push(image);
+        match to_drop {
+            Some(path) => found.to_drop.push(path),
+            None => blind(format!("{what} can't be emptied from memory")),
         }
     }
-    images.is_blind |= !todo.is_empty();
-    images
+    found.is_served = is_served(volume);
+    found
 }
 
-/// The number of a loop device, also of one of its partitions: `loop3p1`.
-fn loop_number(node: &str) -> Option<u32> {
-    node.strip_prefix("loop")?.split('p').next()?.parse().ok()
+/// Whether a program reads the file system from a block device or an image, through the cache of that.
+fn is_served(volume: &Volume) -> bool {
+    let fs = volume.filesystem.as_str();
+    let source = Path::new(&volume.source);
+    fs == "fuseblk"
+        || (fs == "fuse" || fs.starts_with("fuse.")) && source.is_absolute() && source.is_file()
 }
 
-/// The kernel's name of a block device; `None` where a file system is on no such device.
-fn block_name(root: &Path, device: u64) -> Option<String> {
-    let (major, minor) = (rustix::fs::major(device), rustix::fs::minor(device));
-    let link = std::fs::read_link(root.join(format!("sys/dev/block/{major}:{minor}"))).ok()?;
-    Some(link.file_name()?.to_str()?.to_owned())
+impl Between {
+    /// Opens what has to be dropped before each read; or why that can't be done.
+    fn open(&self) -> Result<Vec<File>, String> {
+        if let Some(why) = &self.blind {
+            return Err(why.clone());
+        }
+        let open = |path: &PathBuf| {
+            // A device or file that waits for somebody must not be waited for.
+            let flags = OFlags::RDONLY | OFlags::NONBLOCK | OFlags::CLOEXEC;
+            let file = rustix::fs::open(path, flags, Mode::empty());
+            file.map(File::from).map_err(|e| {
+                let path = excerpt(&path.to_string_lossy());
+                format!("what the computer keeps of {path} can't be emptied from memory: {e}")
+            })
+        };
+        self.to_drop.iter().map(open).collect()
+    }
+}
+
+/// Returns why what is written to a volume can be read back from memory only, where that is so.
+pub(super) fn only_from_memory(root: &Path, volume: &Volume) -> Option<String> {
+    between(root, volume).open().err()
+}
+
+/// Returns what the one disk below says of itself that tells it from all others.
+pub(super) fn hardware(root: &Path, backing: &Backing) -> Option<String> {
+    crate::disk::gear::hardware(root, backing)
 }
 
 /// Prepares a file of a card for reading.
@@ -239,6 +258,7 @@ pub(super) fn card_source(file: File, volume: &Volume) -> Box<dyn Source> {
         way: ReadBackWay::Cached,
         drop_first: Vec::new(),
         drops: false,
+        asks: false,
         hints,
     })
 }
@@ -257,51 +277,42 @@ pub(super) fn read_back_source(
     file: File,
     volume: &Volume,
 ) -> io::Result<Box<dyn Source>> {
+    let between = between(root, volume);
     let claim = takes_direct(&file);
-    let (drop_first, way) = match honesty(volume) {
-        Honesty::Direct => direct_way(&file, claim, &cached_images(root, volume))?,
-        Honesty::Memory => {
-            through_cache(&file)?;
-            (Vec::new(), ReadBackWay::Cached)
-        }
-        Honesty::ThroughBlockDevice(node) => {
-            through_cache(&file)?;
-            let node = node.and_then(|n| open_at_once(&n).ok());
-            let is_dropped = node.as_ref().is_some_and(|n| {
-                dropped(&file) && rustix::fs::fadvise(n, 0, None, Advice::DontNeed).is_ok()
-            });
-            let (mut files, mut way) = opened(&cached_images(root, volume));
-            if !is_dropped {
-                way = ReadBackWay::Cached;
-            }
-            files.extend(node);
-            (files, way.min(ReadBackWay::Dropped))
-        }
-    };
-    let is_pure = way == ReadBackWay::Direct && claim == Some(true);
-    Ok(Box::new(OsSource {
+    let mut source = OsSource {
         file,
-        way,
-        drop_first,
-        drops: !is_pure,
+        way: ReadBackWay::Cached,
+        drop_first: Vec::new(),
+        drops: true,
+        asks: true,
         hints: false,
-    }))
-}
-
-/// Opens what lies below a file system for reading; a pipe in its place is not waited for.
-fn open_at_once(path: &Path) -> io::Result<File> {
-    let flags = OFlags::RDONLY | OFlags::CLOEXEC | OFlags::NONBLOCK;
-    Ok(rustix::fs::open(path, flags, Mode::empty())?.into())
-}
-
-/// Opens images to drop their pages before each read; and the best way that is possible then.
-fn opened(images: &Images) -> (Vec<File>, ReadBackWay) {
-    let files: io::Result<Vec<File>> = images.paths.iter().map(|p| open_at_once(p)).collect();
-    match files {
-        Ok(files) if !images.is_blind && files.is_empty() => (files, ReadBackWay::Direct),
-        Ok(files) if !images.is_blind => (files, ReadBackWay::Dropped),
-        _ => (Vec::new(), ReadBackWay::Cached),
+    };
+    let Ok(to_drop) = between.open() else {
+        source.go_through_cache()?;
+        return Ok(Box::new(source));
+    };
+    source.drop_first = to_drop;
+    // A loop device answers direct reads from the page cache of its image file; that has to be dropped
+    // before each read.
+    let best = if source.drop_first.is_empty() {
+        ReadBackWay::Direct
+    } else {
+        ReadBackWay::Dropped
+    };
+    if is_direct(&source.file)? && claim != Some(false) && !between.is_served {
+        source.way = best;
+        source.drops = best != ReadBackWay::Direct || claim != Some(true);
+        source.asks = claim != Some(true);
+        // Dropped as well: some file systems quietly answer direct reads of certain extents
+        // through the page cache.
+        hint(&source.file, 0, 0, Advice::DontNeed);
+        return Ok(Box::new(source));
     }
+    source.go_through_cache()?;
+    if dropped(&source.file) {
+        source.way = ReadBackWay::Dropped;
+    }
+    Ok(Box::new(source))
 }
 
 /// Returns whether direct reads of this file are what they are called; `None` where the kernel (before 6.1)
@@ -314,39 +325,8 @@ fn takes_direct(file: &File) -> Option<bool> {
     (found.stx_mask & mask.bits() != 0).then_some(found.stx_dio_offset_align != 0)
 }
 
-/// Returns what has to be dropped before each read, and how reads reach the device, for a file
-/// system that means what it says of direct reads.
-fn direct_way(
-    file: &File,
-    claim: Option<bool>,
-    images: &Images,
-) -> io::Result<(Vec<File>, ReadBackWay)> {
-    // A loop device answers direct reads from the page cache of its image file; that has to
-    // be dropped before each read.
-    let (files, best) = opened(images);
-    if is_direct(file)? && claim != Some(false) {
-        // Dropped as well: some file systems quietly answer direct reads of certain extents
-        // through the page cache.
-        hint(file, 0, 0, Advice::DontNeed);
-        return Ok((files, best));
-    }
-    through_cache(file)?;
-    let way = if dropped(file) {
-        best.min(ReadBackWay::Dropped)
-    } else {
-        ReadBackWay::Cached
-    };
-    Ok((files, way))
-}
-
 fn is_direct(file: &File) -> io::Result<bool> {
     Ok(rustix::fs::fcntl_getfl(file)?.contains(OFlags::DIRECT))
-}
-
-/// Lets the reads of a file go through the page cache from here on.
-fn through_cache(file: &File) -> io::Result<()> {
-    let on = rustix::fs::fcntl_getfl(file)?;
-    Ok(rustix::fs::fcntl_setfl(file, on & !OFlags::DIRECT)?)
 }
 
 /// Creates a part file; it must not exist.
@@ -411,6 +391,8 @@ struct OsSource {
     drop_first: Vec<File>,
     /// Pages of what is read are dropped first: a part may have been written since it was opened.
     drops: bool,
+    /// Asks whether they are gone then: pages that another program has mapped stay.
+    asks: bool,
     /// Whether asking the system to read ahead helps.
     hints: bool,
 }
@@ -418,6 +400,49 @@ struct OsSource {
 /// Makes a file's pages clean and drops them from memory; whether that was granted.
 fn dropped(file: &File) -> bool {
     file.sync_data().is_ok() && rustix::fs::fadvise(file, 0, None, Advice::DontNeed).is_ok()
+}
+
+/// No page of Linux is larger, in bytes; a part of a page is not dropped.
+const PAGE_MAX: u64 = 65_536;
+/// Waits between the tries to drop a page that is just being written or read.
+const TRIES: [Duration; 4] = [
+    Duration::ZERO,
+    Duration::from_millis(5),
+    Duration::from_millis(20),
+    Duration::from_millis(80),
+];
+
+/// Drops a part of a file from memory.
+fn drop_pages(file: &File, offset: u64, bytes: u64) {
+    let start = offset / PAGE_MAX * PAGE_MAX;
+    let end = offset.saturating_add(bytes).div_ceil(PAGE_MAX);
+    let end = end.saturating_mul(PAGE_MAX);
+    hint(file, start, end.saturating_sub(start), Advice::DontNeed);
+}
+
+/// Whether some of a part of a file stays in memory however often it is dropped.
+fn stays_in_memory(file: &File, offset: u64, bytes: u64) -> bool {
+    for wait in TRIES {
+        if !wait.is_zero() {
+            std::thread::sleep(wait);
+            drop_pages(file, offset, bytes);
+        }
+        match crate::sys::linux::pages_in_memory(file, offset, bytes) {
+            Ok(0) => return false,
+            Ok(_) => {}
+            Err(_) => return first_is_in_memory(file, offset),
+        }
+    }
+    true
+}
+
+/// For kernels before 6.5, and where the count is not told: whether the first byte can be had without
+/// a wait for the device.
+fn first_is_in_memory(file: &File, offset: u64) -> bool {
+    let mut byte = [0];
+    let mut into = [io::IoSliceMut::new(&mut byte)];
+    let read = rustix::io::preadv2(file, &mut into, offset, ReadWriteFlags::NOWAIT);
+    read.is_ok_and(|n| n > 0)
 }
 
 impl OsSource {
@@ -429,30 +454,45 @@ impl OsSource {
             }
         }
     }
-}
 
-impl Source for OsSource {
-    fn read_at(&mut self, into: &mut [u8], offset: u64) -> io::Result<usize> {
+    /// Lets the reads go through the page cache from here on. Nothing is read ahead: it would lie in memory
+    /// when its turn comes.
+    fn go_through_cache(&mut self) -> io::Result<()> {
+        let on = rustix::fs::fcntl_getfl(&self.file)?;
+        rustix::fs::fcntl_setfl(&self.file, on & !OFlags::DIRECT)?;
+        hint(&self.file, 0, 0, Advice::Random);
+        (self.drops, self.asks) = (true, true);
+        Ok(())
+    }
+
+    /// Drops what is about to be read, and says so where it stays in memory all the same.
+    fn drop_before(&mut self, offset: u64, bytes: u64) {
         for file in &self.drop_first {
             hint(file, 0, 0, Advice::DontNeed);
         }
         if self.drops {
-            hint(&self.file, offset, len64(into.len()), Advice::DontNeed);
+            drop_pages(&self.file, offset, bytes);
         }
+        let counts = self.asks && self.way.reaches_device();
+        if counts && stays_in_memory(&self.file, offset, bytes) {
+            self.way = ReadBackWay::Cached;
+        }
+    }
+}
+
+impl Source for OsSource {
+    fn read_at(&mut self, into: &mut [u8], offset: u64) -> io::Result<usize> {
+        let bytes = len64(into.len());
+        self.drop_before(offset, bytes);
         match self.read_retrying(into, offset) {
             // Accepted at open, refused at read: fall back to dropping the pages first.
             Err(e) if e.kind() == io::ErrorKind::InvalidInput => {
                 if !is_direct(&self.file)? {
                     return Err(e);
                 }
-                through_cache(&self.file)?;
-                self.drops = true;
-                let is_dropped = rustix::fs::fadvise(&self.file, 0, None, Advice::DontNeed).is_ok();
-                self.way = if is_dropped {
-                    self.way.min(ReadBackWay::Dropped)
-                } else {
-                    ReadBackWay::Cached
-                };
+                self.go_through_cache()?;
+                self.way = self.way.min(ReadBackWay::Dropped);
+                self.drop_before(offset, bytes);
                 self.read_retrying(into, offset)
             }
             other => other,

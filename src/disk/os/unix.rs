@@ -8,6 +8,7 @@ use super::macos as system;
 
 use super::beneath::{At, FOR_FILES, FOR_FOLDERS, Held, Start, told};
 use super::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
+use crate::disk::backing::Backing;
 use crate::disk::{
     Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, Settling, Source, Stamp,
     Stat, Tree,
@@ -268,6 +269,12 @@ impl Disk for OsDisk {
         system::check_present(&self.root, meta.dev(), &volume.backing)?;
         let room = system::room(&canonical, &volume)?;
         let above_device = ancestors.get(1).map(|a| a.0);
+        let is_on = |place: &Path| std::fs::metadata(place).is_ok_and(|m| m.dev() == meta.dev());
+        let mut roots = system::SYSTEM_ROOTS.iter().map(|r| self.root.join(r));
+        let is_system_volume = roots.any(|root| is_on(&root));
+        let is_own_volume = is_system_volume
+            || volume.backing == Backing::Memory
+            || std::env::home_dir().is_some_and(|home| is_on(&home));
         Ok(FolderFacts {
             is_mount_root: canonical == volume.mount_point || above_device != Some(meta.dev()),
             shows_folder: volume.shows_folder(),
@@ -275,6 +282,8 @@ impl Disk for OsDisk {
             device: meta.dev(),
             inode: meta.ino(),
             ancestors,
+            only_from_memory: system::only_from_memory(&self.root, &volume),
+            hardware: system::hardware(&self.root, &volume.backing),
             volume_id: volume.volume_id.or(room.identity),
             label: volume.label,
             filesystem: volume.filesystem,
@@ -286,9 +295,8 @@ impl Disk for OsDisk {
             own_disk: volume.own_disk,
             rotational: volume.rotational,
             is_camera_volume: is_camera_volume(&volume.mount_point),
-            is_system_volume: system::SYSTEM_ROOTS.iter().any(|place| {
-                std::fs::metadata(self.root.join(place)).is_ok_and(|m| m.dev() == meta.dev())
-            }),
+            is_system_volume,
+            is_own_volume,
         })
     }
 
@@ -366,6 +374,22 @@ impl Disk for OsDisk {
 
     fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>> {
         system::create_part(self.at(path)?, large)
+    }
+
+    fn try_size(&self, folder: &Utf8Path, bytes: u64) -> io::Result<()> {
+        let path = folder.join(format!(".size{}", crate::name::PART_ENDING));
+        let at = self.at(&path)?;
+        let file = match at.create(OFlags::empty()) {
+            // Left by a run that was killed.
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
+                self.remove_own(&path)?;
+                at.create(OFlags::empty())?
+            }
+            other => other?,
+        };
+        let taken = file.set_len(bytes);
+        self.remove_own(&path)?;
+        taken
     }
 
     fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()> {

@@ -557,9 +557,10 @@ impl Disk for OsDisk {
         let (backing, rotational) = backing_of(&volume, self.is_wine);
         let filesystem = forms::filesystem(&told.filesystem);
         let ancestors = ancestors_of(&canonical)?;
+        let is_on = |path: &Path| volume_of(path).is_ok_and(|own| own.number == volume.number);
         let system = std::env::var("SystemRoot").unwrap_or_default();
-        let is_system_volume =
-            volume_of(Path::new(&system)).is_ok_and(|own| own.number == volume.number);
+        let is_system_volume = is_on(Path::new(&system));
+        let is_own_volume = is_system_volume || std::env::home_dir().is_some_and(|h| is_on(&h));
         Ok(FolderFacts {
             canonical: plain(&canonical.to_string_lossy()),
             device: volume.number,
@@ -583,6 +584,9 @@ impl Disk for OsDisk {
             shows_folder: false,
             is_camera_volume: is_camera_volume(Path::new(&volume.root)),
             is_system_volume,
+            is_own_volume,
+            hardware: None,
+            only_from_memory: None,
         })
     }
 

@@ -3,8 +3,8 @@
 //! Owns: reading the mount table and the kernel's description of block devices, and following partitions,
 //! device-mapper, RAID, loop files and multi-device file systems down to whole disks.
 //!
-//! Must not: open a device, write anything, or guess. What the system does not state is
-//! [`Backing::Unknown`] and stays so.
+//! Must not: write anything, or guess. What the system does not state is [`Backing::Unknown`] and stays so.
+//! Which file a loop device shows is asked through [`AskLoop`]; nothing else is opened but text.
 //!
 //! Everything is read below a `root` path, as text, folder listings and symbolic links, so that
 //! recorded trees can stand in for a machine. Absolute links are followed inside that root.
@@ -15,12 +15,14 @@
 
 use super::backing::{Backing, device_key};
 use crate::name::{excerpt, word};
+use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::ffi::{OsStr, OsString};
 use std::fmt;
 use std::fs;
 use std::io;
 use std::os::unix::ffi::{OsStrExt, OsStringExt};
+use std::os::unix::fs::MetadataExt as _;
 use std::path::{Component, Path, PathBuf};
 
 /// How many layers (mapping on RAID on loop file ...) are followed before giving up.
@@ -64,6 +66,8 @@ pub struct Volume {
     /// Whether a disk below it claims to rotate: `true` if any does, `None` if none says. USB bridges
     /// and virtual disks often claim it wrongly.
     pub rotational: Option<bool>,
+    /// Everything from the file system down to the disks that may keep in memory what is read.
+    pub layers: Vec<Layer>,
 }
 
 impl Volume {
@@ -72,6 +76,33 @@ impl Volume {
         self.mount_root != "/"
     }
 }
+
+/// Something between a folder and its disks that may keep in memory what is read through it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Layer {
+    /// A file system.
+    Files {
+        /// Type of the file system as the kernel names it.
+        filesystem: String,
+        /// What was mounted, as the mount table has it.
+        source: String,
+        /// Its device node, where there is one.
+        node: Option<PathBuf>,
+    },
+    /// A loop device.
+    Image {
+        /// Its kernel name.
+        device: String,
+        /// The file that it shows; `None` where that is not certain or cannot be reached by its name.
+        file: Option<PathBuf>,
+    },
+    /// Something that is not where it was when it was mounted.
+    Hidden,
+}
+
+/// Asks the system for device and inode of the file that a loop device shows, by the device's kernel name;
+/// `None` where it does not tell (it tells only root).
+pub type AskLoop<'a> = &'a dyn Fn(&str) -> Option<(u64, u64)>;
 
 /// Why the volume behind a folder could not be looked up at all.
 #[derive(Debug)]
@@ -150,6 +181,7 @@ pub fn volume_of(
     root: &Path,
     canonical_path: &Path,
     dev: (u32, u32),
+    ask_loop: AskLoop<'_>,
 ) -> Result<Volume, TopologyError> {
     if !canonical_path.is_absolute() {
         return Err(TopologyError::NotAbsolute {
@@ -166,8 +198,13 @@ pub fn volume_of(
     let walk = Walk {
         tree: &tree,
         mounts: &mounts,
+        ask_loop,
+        layers: RefCell::default(),
     };
-    let found = if !exact && (dev.0 != 0 || mount.number.0 != 0) {
+    // Files of an overlay have the number of what they really lie on.
+    let is_odd = !exact && mount.filesystem != "overlay";
+    let found = if is_odd && (dev.0 != 0 || mount.number.0 != 0) {
+        walk.note(Layer::of(mount, None));
         walk.disagreement(dev)
     } else {
         walk.mounted(mount, 0)
@@ -178,7 +215,7 @@ pub fn volume_of(
         mount_root: mount.root.clone(),
         filesystem: mount.filesystem.clone(),
         source: mount.source.clone(),
-        device_node: node.map(|name| Path::new("/dev").join(name.replace('!', "/"))),
+        device_node: node.map(node_path),
         volume_id: found
             .id
             .or_else(|| tree.link_name("/dev/disk/by-uuid", node?)),
@@ -189,7 +226,23 @@ pub fn volume_of(
         rotational: tree.rotational(&found.backing),
         own_disk: node.and_then(|name| walk.own_disk(name, &found.backing)),
         backing: found.backing,
+        layers: walk.layers.take(),
     })
+}
+
+/// The device node of a block device, by its kernel name.
+fn node_path(name: &str) -> PathBuf {
+    Path::new("/dev").join(name.replace('!', "/"))
+}
+
+impl Layer {
+    fn of(mount: &Mount, node: Option<&str>) -> Self {
+        Self::Files {
+            filesystem: mount.filesystem.clone(),
+            source: mount.source.clone(),
+            node: node.map(node_path),
+        }
+    }
 }
 
 /// One line of the mount table.
@@ -230,7 +283,8 @@ fn read_mounts(tree: &Tree<'_>) -> Result<Vec<Mount>, TopologyError> {
 /// optional fields, a dash, type, source, options of the file system. Fields may be empty.
 fn parse_mount(line: &[u8]) -> Option<Mount> {
     let mut fields = line.split(|&byte| byte == b' ');
-    let mut next = || fields.next().map(unescape);
+    let mut raw = || fields.next();
+    let mut next = || raw().map(unescape);
     let id = text(&next()?).parse().ok()?;
     let parent = text(&next()?).parse().ok()?;
     let number = parse_number(&text(&next()?))?;
@@ -240,10 +294,9 @@ fn parse_mount(line: &[u8]) -> Option<Mount> {
     while next()? != b"-" {}
     let filesystem = text(&next()?);
     let source = text(&next()?);
-    let options: Vec<String> = text(&next().unwrap_or_default())
-        .split(',')
-        .map(str::to_owned)
-        .collect();
+    // A comma in an option is escaped.
+    let options = raw().unwrap_or_default().split(|&byte| byte == b',');
+    let options: Vec<String> = options.map(|option| text(&unescape(option))).collect();
     let read_only =
         mount_options.split(',').any(|o| o == "ro") || options.iter().any(|o| o == "ro");
     Some(Mount {
@@ -522,6 +575,9 @@ impl Found {
 struct Walk<'a> {
     tree: &'a Tree<'a>,
     mounts: &'a [Mount],
+    ask_loop: AskLoop<'a>,
+    /// What was met.
+    layers: RefCell<Vec<Layer>>,
 }
 
 impl Walk<'_> {
@@ -530,10 +586,19 @@ impl Walk<'_> {
     fn mounted(&self, mount: &Mount, depth: usize) -> Found {
         let (major, minor) = mount.number;
         let mut found = self.file_system(mount, depth);
+        self.note(Layer::of(mount, found.node.as_deref()));
         found.backing = found
             .backing
             .with_known([format!("file system {major}:{minor}")]);
         found
+    }
+
+    /// Notes what was met on the way down, once.
+    fn note(&self, layer: Layer) {
+        let mut layers = self.layers.borrow_mut();
+        if !layers.contains(&layer) {
+            layers.push(layer);
+        }
     }
 
     /// What stands behind the file system of a mount.
@@ -544,8 +609,8 @@ impl Walk<'_> {
         if mount.filesystem == "btrfs" {
             return self.btrfs(&mount.source, depth);
         }
-        if let Some(backing) = self.upper(mount, depth).or_else(|| unknown_type(mount)) {
-            return Found::new(backing, None);
+        if let Some(backing) = unknown_type(mount) {
+            return Found::new(self.below_overlay(mount, depth).unwrap_or(backing), None);
         }
         let (mut backing, node) = if mount.number.0 != 0 {
             self.numbered(mount.number, depth)
@@ -566,19 +631,74 @@ impl Walk<'_> {
         Found::new(backing, node)
     }
 
-    /// Where an overlay's upper folder lies, which takes all that is written to it. In a container that
-    /// folder is out of sight, and nothing is known.
-    fn upper(&self, mount: &Mount, depth: usize) -> Option<Backing> {
+    /// Where the folders of an overlay lie, all of them: the upper one takes what is written, what was there
+    /// before comes from one below. In a container they are out of sight, and nothing is known.
+    fn below_overlay(&self, mount: &Mount, depth: usize) -> Option<Backing> {
         if mount.filesystem != "overlay" || depth > MAX_DEPTH {
             return None;
         }
-        let upper = mount
-            .options
-            .iter()
-            .find_map(|o| o.strip_prefix("upperdir="))?;
-        let folder = self.tree.folder(Path::new(upper))?;
-        let (below, _) = mount_of(self.mounts, &folder, None)?;
-        (below.id != mount.id).then(|| self.mounted(below, depth + 1).backing)
+        let lower = ["lowerdir+", "datadir+", "lowerdir"];
+        let folders = mount.options.iter().filter_map(|o| o.split_once('='));
+        let each = folders.flat_map(|(name, value)| match name {
+            "upperdir" => vec![(PathBuf::from(value), true)],
+            name if lower.contains(&name) => laid_below(name, value),
+            _ => Vec::new(),
+        });
+        each.map(|(folder, is_upper)| self.part_of_overlay(mount, &folder, is_upper, depth))
+            .reduce(Backing::and)
+    }
+
+    /// Where one folder of an overlay lies.
+    fn part_of_overlay(
+        &self,
+        mount: &Mount,
+        folder: &Path,
+        is_upper: bool,
+        depth: usize,
+    ) -> Backing {
+        let found = self.tree.folder(folder).filter(|_| folder.is_absolute());
+        let is_hidden = |at: &PathBuf| is_upper && !self.is_shown_in(mount, at);
+        if found.as_ref().is_some_and(is_hidden) {
+            self.note(Layer::Hidden);
+            return Backing::unknown("something else is mounted over a folder of this overlay");
+        }
+        let below = found
+            .as_deref()
+            .and_then(|at| Some(mount_of(self.mounts, at, None)?.0))
+            .filter(|below| below.id != mount.id && (is_upper || !self.is_stacked(below)));
+        match below {
+            Some(below) => self.mounted(below, depth + 1).backing,
+            None => Backing::unknown(OVERLAY),
+        }
+    }
+
+    /// Whether an overlay still shows this folder as its upper one: something else may be mounted over its path
+    /// by now. The top of an overlay has the dates and owner of its upper folder's top.
+    fn is_shown_in(&self, mount: &Mount, upper: &Path) -> bool {
+        let upper = upper.join(mount.root.trim_start_matches('/'));
+        let looks = |path: &Path| {
+            let meta = fs::symlink_metadata(self.tree.real(path))?;
+            let dates = (
+                meta.ctime(),
+                meta.ctime_nsec(),
+                meta.mtime(),
+                meta.mtime_nsec(),
+            );
+            Ok::<_, io::Error>((dates, meta.mode(), meta.uid(), meta.gid(), meta.size()))
+        };
+        // Twice: somebody may make something in it between two looks.
+        (0..2).any(|_| match (looks(&mount.point), looks(&upper)) {
+            (Ok(shown), Ok(own)) => shown == own,
+            // A recorded tree has no such folder.
+            (Err(e), Ok(_)) => e.kind() == io::ErrorKind::NotFound,
+            _ => false,
+        })
+    }
+
+    /// Whether two things are mounted in one place, so that a path there need not lead to what it did.
+    fn is_stacked(&self, mount: &Mount) -> bool {
+        let here = self.mounts.iter().filter(|m| m.point == mount.point);
+        here.count() > 1
     }
 
     /// The answer when the mount table does not list the device a folder is on.
@@ -758,32 +878,101 @@ impl Walk<'_> {
 
     /// What stands behind the file (or device) that a loop device shows as a disk.
     fn loop_file(&self, folder: &Path, name: &str, depth: usize) -> Backing {
+        let image = |file: Option<&Path>| {
+            self.note(Layer::Image {
+                device: name.to_owned(),
+                file: file.map(Path::to_path_buf),
+            });
+        };
+        let asked = (self.ask_loop)(name);
         let Some(bytes) = self.tree.read(&folder.join("loop/backing_file")) else {
+            image(None);
             return Backing::unknown(format!("the system does not say which file {name} shows"));
         };
-        if bytes.ends_with(b" (deleted)") {
-            return Backing::unknown(format!("the file behind {name} has been deleted"));
-        }
+        let is_deleted = bytes.ends_with(b" (deleted)");
         let file = PathBuf::from(OsString::from_vec(bytes));
         if let Some(parent) = file.parent()
             && (parent == Path::new("/dev") || parent == Path::new("/dev/mapper"))
         {
+            image(Some(&file));
             return self.node(&file, depth + 1).0;
         }
-        if !file.is_absolute() || !self.tree.exists(&file) {
-            let shown = excerpt(&file.to_string_lossy());
-            return Backing::unknown(format!("the file behind {name} is not at `{shown}`"));
-        }
-        match mount_of(self.mounts, &file, None) {
-            Some((mount, _)) if depth < MAX_DEPTH => self.mounted(mount, depth + 1).backing,
+        let place = fs::metadata(self.tree.real(&file));
+        let place = place.ok().filter(|_| file.is_absolute());
+        let is_it = match (asked, &place) {
+            (Some(asked), Some(place)) => asked == (place.dev(), place.ino()),
+            (None, Some(place)) => self.may_be_shown(folder, place.len()),
+            (_, None) => false,
+        };
+        let mount = match mount_of(self.mounts, &file, None) {
+            Some((mount, _)) if is_it && (asked.is_some() || !self.is_stacked(mount)) => {
+                image(Some(&file));
+                Some(mount)
+            }
+            _ => {
+                image(None);
+                let device = asked.map(|(device, _)| device);
+                device.and_then(|device| self.mount_on(device))
+            }
+        };
+        match mount {
+            Some(mount) if depth < MAX_DEPTH => self.mounted(mount, depth + 1).backing,
             Some(_) => Backing::unknown("there are too many layers between this folder and a disk"),
-            None => Backing::unknown(format!(
-                "no mounted drive holds `{}`",
-                excerpt(&file.to_string_lossy())
+            None if is_deleted => {
+                Backing::unknown(format!("the file behind {name} has been deleted"))
+            }
+            None if place.is_some() => Backing::unknown(format!(
+                "{name} need not show the file that is now at the path it was given"
             )),
+            None => {
+                let shown = excerpt(&file.to_string_lossy());
+                Backing::unknown(format!("the file behind {name} is not at {shown}"))
+            }
         }
     }
+
+    /// A mount of the file system with this `st_dev`.
+    fn mount_on(&self, device: u64) -> Option<&Mount> {
+        let number = (rustix::fs::major(device), rustix::fs::minor(device));
+        self.mounts.iter().find(|m| m.number == number)
+    }
+
+    /// Whether a loop device is as large as it would be if it showed a file of so many bytes. What is not told
+    /// speaks against nothing.
+    fn may_be_shown(&self, folder: &Path, bytes: u64) -> bool {
+        let number = |name: &str| {
+            let told = self.tree.read(&folder.join(name))?;
+            text(&told).trim().parse::<u64>().ok()
+        };
+        let limit = number("loop/sizelimit").filter(|limit| *limit > 0);
+        let rest = bytes.saturating_sub(number("loop/offset").unwrap_or(0));
+        let shown = limit.map_or(rest, |limit| limit.min(rest));
+        number("size").is_none_or(|sectors| sectors == shown / 512)
+    }
 }
+
+/// The folders of an overlay's option for those below: one, or a list with colons, in which a backslash makes
+/// the next character a plain one.
+fn laid_below(name: &str, value: &str) -> Vec<(PathBuf, bool)> {
+    if name != "lowerdir" {
+        return vec![(value.into(), false)];
+    }
+    let mut folders = vec![String::new()];
+    let mut rest = value.chars();
+    while let Some(c) = rest.next() {
+        match (c, folders.last_mut()) {
+            (':', _) => folders.push(String::new()),
+            (c, Some(folder)) => folder.extend(if c == '\\' { rest.next() } else { Some(c) }),
+            (_, None) => {}
+        }
+    }
+    // Two colons stand before folders that hold data only.
+    let named = folders.into_iter().filter(|folder| !folder.is_empty());
+    named.map(|folder| (folder.into(), false)).collect()
+}
+
+/// Why it is not known where an overlay's files lie.
+const OVERLAY: &str = "overlay is laid over other folders and does not say where they are";
 
 /// Last part of a path as text.
 pub(super) fn name_of(path: &Path) -> Option<String> {

@@ -12,7 +12,7 @@ use std::os::unix::fs::MetadataExt;
 
 impl Recorded {
     fn ask(&self, path: &str, dev: (u32, u32)) -> Volume {
-        volume_of(self.top(), Path::new(path), dev).unwrap()
+        volume_of(self.top(), Path::new(path), dev, &|_| None).unwrap()
     }
 
     fn backing(&self, path: &str, dev: (u32, u32)) -> Backing {
@@ -65,6 +65,11 @@ fn two_usb_disks_are_two() {
             backing: disks(&["sdb"]),
             rotational: Some(true),
             own_disk: Some("sdb".into()),
+            layers: vec![Layer::Files {
+                filesystem: "exfat".into(),
+                source: "/dev/sdb1".into(),
+                node: Some("/dev/sdb1".into()),
+            }],
         }
     );
     let second = tree.ask("/media/field/MOTH", (8, 33));
@@ -318,10 +323,94 @@ fn visible_mount_wins() {
     // The device of the folder decides when it is that of the hidden one.
     assert_eq!(tree.backing("/mnt/x/in", (8, 33)), disks(&["sdc"]));
     assert_eq!(tree.backing("/mnt/x", (8, 17)), disks(&["sdb"]));
-    // A loop file has no number to go by: the walk must not enter the hidden mount.
-    assert_eq!(tree.backing("/mnt/loop", (7, 0)), disks(&["sdc"]));
+}
+
+/// The path of a loop device's file is that of the day it was set up. Only the kernel knows what it shows.
+#[test]
+fn a_loop_file_is_where_the_kernel_says() {
+    let tree = Recorded::load("over-mounted");
+    let ask = |mounted: &str, dev, asked: Option<(u64, u64)>| {
+        volume_of(tree.top(), Path::new(mounted), dev, &|_| asked).unwrap()
+    };
+    let at = |path: &str| {
+        let meta = fs::metadata(tree.place(path)).unwrap();
+        Some((meta.dev(), meta.ino()))
+    };
+    // It is what its path shows: the walk must not enter the hidden mount.
+    let shown = ask("/mnt/loop", (7, 0), at("/mnt/x/in/disk.img"));
+    assert_eq!(shown.backing, disks(&["sdc"]));
+    let file = Some("/mnt/x/in/disk.img".into());
+    let device = "loop0".to_owned();
+    assert!(shown.layers.contains(&Layer::Image { device, file }));
     // Of two mounts side by side on one folder the later line counts.
-    assert_eq!(tree.backing("/mnt/loop2", (7, 1)), disks(&["sdb"]));
+    let shown = ask("/mnt/loop2", (7, 1), at("/mnt/y/disk.img"));
+    assert_eq!(shown.backing, disks(&["sdb"]));
+    // It is another file: its own device decides, and it can't be reached by its path.
+    let hidden = ask("/mnt/loop", (7, 0), Some((rustix::fs::makedev(8, 49), 7)));
+    assert_eq!(hidden.backing, disks(&["sdd"]));
+    let (device, file) = ("loop0".to_owned(), None);
+    assert!(hidden.layers.contains(&Layer::Image { device, file }));
+    let away = ask("/mnt/loop", (7, 0), Some((rustix::fs::makedev(8, 99), 7)));
+    assert!(why(&away.backing).contains("need not show"), "{away:?}");
+    // Nobody may ask: where two things are mounted in one place, it may be either.
+    for (mounted, dev) in [("/mnt/loop", (7, 0)), ("/mnt/loop2", (7, 1))] {
+        let told = ask(mounted, dev, None).backing;
+        assert!(why(&told).contains("need not show"), "{told:?}");
+    }
+    // And a device of another size shows another file.
+    let tree = Recorded::load("loops");
+    assert_eq!(tree.backing("/mnt/inner", (7, 0)), disks(&["sdb"]));
+    let size = tree.place("/sys/devices/virtual/block/loop0/size");
+    fs::write(size, "131072\n").unwrap();
+    let told = tree.backing("/mnt/inner", (7, 0));
+    assert!(why(&told).contains("need not show"), "{told:?}");
+}
+
+/// What is written goes to the upper folder, what was there before comes from the lower ones.
+#[test]
+fn an_overlay_is_on_all_of_its_folders() {
+    let with = |options: &str| {
+        let two = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/trees/two-usb.txt");
+        let lines = fs::read_to_string(two).unwrap();
+        let memory = "mount 8 1 0:60 / /run rw - tmpfs tmpfs rw\n";
+        let folders = [
+            "dir /media/field/KRILL/up",
+            "dir /media/field/KRILL/a:b, c",
+            "dir /media/field/MOTH/low",
+            "dir /run/low",
+        ]
+        .join("\n");
+        let overlay = format!("mount 9 1 0:70 / /mnt/v rw - overlay overlay rw,{options}\n");
+        Recorded::write(&format!("{lines}{folders}\n{memory}{overlay}"))
+    };
+    let on = |options: &str| with(options).backing("/mnt/v", (0, 70));
+    let up = "upperdir=/media/field/KRILL/up,workdir=/media/field/KRILL/work";
+    let both = with(&format!("lowerdir=/media/field/MOTH/low,{up}"));
+    assert_eq!(both.backing("/mnt/v", (0, 70)), disks(&["sdb", "sdc"]));
+    let lower_too = [("/mnt/v", (0, 70)), ("/media/field/MOTH", (8, 33))];
+    assert_eq!(both.count(&lower_too), (1, 1));
+    // A file has the number of what it lies on.
+    let file = both.ask("/mnt/v", (0, 71));
+    assert_eq!(file.backing, disks(&["sdb", "sdc"]));
+    let plain = r"lowerdir=/media/field/KRILL/a\134:b\054\040c";
+    assert_eq!(on(plain), disks(&["sdb"]));
+    let kinds = "lowerdir=/media/field/MOTH/low::/media/field/KRILL/up";
+    assert_eq!(on(kinds), disks(&["sdb", "sdc"]));
+    let each = "lowerdir+=/media/field/MOTH/low,datadir+=/media/field/KRILL/up";
+    assert_eq!(on(each), disks(&["sdb", "sdc"]));
+    assert_eq!(on(&format!("lowerdir=/run/low,{up}")), Backing::Memory);
+    // A folder out of sight, or a path that was not a full one.
+    for lower in ["/nowhere", "media/field/MOTH/low"] {
+        let told = on(&format!("lowerdir={lower},{up}"));
+        assert!(why(&told).contains("laid over"), "{told:?}");
+        assert!(told.names().unwrap().contains("sdb"), "{told:?}");
+    }
+    // Something else is mounted over the upper folder: its dates are not those that are shown.
+    let covered = with(&format!("lowerdir=/media/field/MOTH/low,{up}"));
+    fs::create_dir_all(covered.place("/mnt/v/new")).unwrap();
+    let told = covered.ask("/mnt/v", (0, 70));
+    assert!(why(&told.backing).contains("mounted over"), "{told:?}");
+    assert!(told.layers.contains(&Layer::Hidden));
 }
 
 #[test]
@@ -331,20 +420,25 @@ fn longest_and_last_mount_without_a_root_line() {
     assert_eq!(volume.source, "/dev/sdc1");
     assert_eq!(tree.ask("/mnt/x/y", (8, 17)).source, "/dev/sdb1");
     assert_eq!(tree.ask("/mnt/z", (8, 17)).mount_point, Path::new("/mnt"));
-    let missing = volume_of(tree.top(), Path::new("/srv"), (8, 17));
+    let missing = volume_of(tree.top(), Path::new("/srv"), (8, 17), &|_| None);
     assert!(matches!(missing, Err(TopologyError::NoMount { .. })));
 }
 
 #[test]
 fn errors_name_their_path() {
     let empty = tempfile::tempdir().unwrap();
-    let error = volume_of(empty.path(), Path::new("/a"), (8, 1)).unwrap_err();
+    let error = volume_of(empty.path(), Path::new("/a"), (8, 1), &|_| None).unwrap_err();
     assert!(error.to_string().contains(MOUNT_TABLE), "{error}");
-    let error = volume_of(empty.path(), Path::new("a"), (8, 1)).unwrap_err();
+    let error = volume_of(empty.path(), Path::new("a"), (8, 1), &|_| None).unwrap_err();
     assert!(matches!(error, TopologyError::NotAbsolute { .. }));
     for bad in ["nonsense", "1 0 8:1 / / rw shared:1 ext4 /dev/sda1 rw"] {
         let lines = format!("mount 1 0 8:1 / / rw - ext4 /dev/sda1 rw\nmount {bad}");
-        let error = volume_of(Recorded::write(&lines).top(), Path::new("/"), (8, 1));
+        let error = volume_of(
+            Recorded::write(&lines).top(),
+            Path::new("/"),
+            (8, 1),
+            &|_| None,
+        );
         assert!(matches!(
             error,
             Err(TopologyError::MountTable { line: 2, .. })
@@ -477,8 +571,8 @@ fn this_machine_is_consistent() {
     let one = fs::metadata(&here).unwrap().dev();
     let two = fs::metadata(here.join("src")).unwrap().dev();
     assert_eq!(one, two);
-    let first = volume_of(root, &here, numbers(one)).unwrap();
-    let second = volume_of(root, &here.join("src"), numbers(two)).unwrap();
+    let first = volume_of(root, &here, numbers(one), &|_| None).unwrap();
+    let second = volume_of(root, &here.join("src"), numbers(two), &|_| None).unwrap();
     assert_eq!(first, second);
     let pair = [(&first.backing, one), (&second.backing, two)];
     for separate in [false, true] {
@@ -486,6 +580,12 @@ fn this_machine_is_consistent() {
         assert_eq!(answer.groups[0], answer.groups[1]);
         assert!(answer.count <= 1);
     }
-    let top = volume_of(root, root, numbers(fs::metadata(root).unwrap().dev())).unwrap();
+    let top = volume_of(
+        root,
+        root,
+        numbers(fs::metadata(root).unwrap().dev()),
+        &|_| None,
+    )
+    .unwrap();
     assert_eq!(top.mount_point, root);
 }

@@ -1208,6 +1208,9 @@ impl Disk for Sim {
             is_camera_volume: false,
             is_system_volume: false,
             own_disk: None,
+            is_own_volume: false,
+            hardware: None,
+            only_from_memory: None,
         };
         drop(world);
         Self::rest(slow);
