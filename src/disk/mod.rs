@@ -192,11 +192,11 @@ pub struct FolderFacts {
 }
 
 /// File systems that computers keep their own files on and cameras do not write.
-const COMPUTERS_OWN: [&str; 10] = [
-    "ext2", "ext3", "ext4", "xfs", "btrfs", "zfs", "bcachefs", "overlay", "tmpfs", "apfs",
+const COMPUTERS_OWN: [&str; 11] = [
+    "ext2", "ext3", "ext4", "xfs", "btrfs", "zfs", "bcachefs", "overlay", "tmpfs", "apfs", "ntfs",
 ];
 /// Where desktops mount what is plugged in.
-const PLUGGED: [&str; 4] = ["/media", "/run/media", "/mnt", "/Volumes"];
+const PLUGGED: [&str; 3] = ["/media", "/run/media", "/Volumes"];
 
 impl FolderFacts {
     /// Returns whether the folder is a part of a volume that may be a card or a drive: formatting takes more than
