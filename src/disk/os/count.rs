@@ -18,12 +18,12 @@ pub(super) fn count(root: &Path, facts: &FolderFacts) -> Option<Count> {
         "exfat" => Counting::ExFat,
         _ => return None,
     };
-    let room = rustix::fs::statvfs(root).ok()?;
+    let told = rustix::fs::statvfs(root).ok()?;
     Some(Count {
         by,
-        cluster_bytes: room.f_frsize,
-        clusters: room.f_blocks,
-        used: room.f_blocks.checked_sub(room.f_bfree)?,
+        cluster_bytes: told.f_frsize,
+        clusters: told.f_blocks,
+        used: told.f_blocks.checked_sub(told.f_bfree)?,
         root_bytes: std::fs::metadata(root).ok()?.len(),
     })
 }
