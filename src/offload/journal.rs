@@ -169,13 +169,11 @@ pub fn read(
 /// Returns the head of the last run that a journal tells of.
 pub fn last_head(bytes: &[u8]) -> Option<JournalHead> {
     let lines = bytes.split(|&b| b == b'\n').rev();
-    let whole = lines.filter_map(|line| match Line::of(line) {
+    let mut whole = lines.filter_map(|line| match Line::of(line) {
         Line::Whole(line, true) => Some(line),
         Line::Whole(_, false) | Line::Damaged => None,
     });
-    whole
-        .filter_map(|line| serde_json::from_slice(&line).ok())
-        .next()
+    whole.find_map(|line| serde_json::from_slice(&line).ok())
 }
 
 /// How far a journal was read.

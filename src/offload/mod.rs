@@ -877,7 +877,8 @@ impl Coordinator {
             self.note_interval(left);
         }
         self.interval_end += every * u32::try_from(passed).unwrap_or(u32::MAX);
-        let has_pairs = |values: &[u64]| values.len() >= INTERVALS_MAX && values.len() % 2 == 0;
+        let has_pairs =
+            |values: &[u64]| values.len() >= INTERVALS_MAX && values.len().is_multiple_of(2);
         while has_pairs(&self.rates.read) {
             self.rates.every_s *= 2;
             merge_pairs(&mut self.rates.read);
