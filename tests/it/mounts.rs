@@ -876,7 +876,7 @@ fn cards_that_were_not_begun_are_named() {
     let output = child.wait_with_output().unwrap();
     assert_eq!(output.status.code(), Some(130));
     let told = String::from_utf8(output.stdout).unwrap();
-    let last = told.rsplit("NOT PROVEN").next().unwrap();
+    let last = told.rsplit("NOT PROVEN - ").next().unwrap();
     assert!(last.contains("card `second` was not begun"), "{told}");
     assert!(last.contains("Run the same command again"), "{told}");
 }
