@@ -225,7 +225,10 @@ pub fn which_destination(manifest: &Manifest, facts: &FolderFacts, offload: &str
     let places: Vec<Place> = manifest
         .destinations
         .iter()
-        .map(|d| place(&d.path, d.volume_id(), facts))
+        .map(|d| match d.is_other_drive(facts) {
+            true => Place::Other,
+            false => place(&d.path, d.volume_id(), facts),
+        })
         .collect();
     let only = |wanted: Place| {
         let mut all = places.iter().enumerate().filter(|(_, p)| **p == wanted);
@@ -311,7 +314,9 @@ fn from_manifest(mut manifest: Manifest, facts: &FolderFacts, offload: &str) -> 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::disk::ReadBackWay;
     use crate::disk::backing::Backing;
+    use crate::proof::manifest::{DestinationPart, device_field};
 
     /// A folder at `path`, `below` folders under the place where its volume is mounted.
     fn at(path: &str, volume: Option<&str>, below: usize) -> FolderFacts {
@@ -373,6 +378,26 @@ mod tests {
                 facts.canonical
             );
         }
+        // A clone of the drive has all of that; only the drive itself can say that it is another.
+        let mut drive = at("/media/drive", id, 0);
+        let recorded = |facts: &FolderFacts| DestinationPart {
+            path: facts.canonical.clone(),
+            device: device_field(facts),
+            filesystem: facts.filesystem.clone(),
+            readback: ReadBackWay::Direct,
+        };
+        let unmarked = recorded(&drive);
+        drive.hardware = Some("naa.5000c500a1b2c3d4".to_owned());
+        let marked = recorded(&drive);
+        assert_eq!(marked.volume_id(), id, "{}", marked.device);
+        assert!(!marked.device.contains("5000c500"), "{}", marked.device);
+        let mut clone = drive.clone();
+        clone.hardware = Some("naa.5000c500a1b2c3d5".to_owned());
+        assert!(marked.is_other_drive(&clone) && !marked.is_other_drive(&drive));
+        assert!(!unmarked.is_other_drive(&clone));
+        // A number of an enclosure says nothing.
+        clone.hardware = Some("usb 1d6b:0104 0123456789".to_owned());
+        assert!(!marked.is_other_drive(&clone));
         // Where volumes have no identity only the very path counts.
         let nameless = at("/mnt/share", None, 0);
         assert_eq!(place("/mnt/share", None, &nameless), Place::Same);

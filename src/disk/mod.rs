@@ -17,6 +17,7 @@ mod recorded;
 pub mod topology;
 pub mod whole;
 
+use crate::digest::Digest;
 use crate::error::Problem;
 use backing::Backing;
 use buffer::Chunk;
@@ -238,6 +239,22 @@ impl FolderFacts {
     /// Returns whether the drives below two folders themselves say that they are two.
     pub fn is_other_hardware(&self, other: &Self) -> bool {
         matches!((&self.hardware, &other.hardware), (Some(a), Some(b)) if a != b)
+    }
+
+    /// Returns a mark of the drive for the record, where its maker gave it a number that no other drive has and that
+    /// does not change with the enclosure that it is in: 16 hexadecimal digits that do not tell the number.
+    pub fn drive_mark(&self) -> Option<String> {
+        let own = ["naa.", "eui.", "nvme.", "cid "];
+        let number = self.hardware.as_ref()?;
+        let is_own = own.iter().any(|kind| number.starts_with(kind));
+        let mark = || {
+            Digest::of(number.as_bytes())
+                .to_string()
+                .chars()
+                .take(16)
+                .collect()
+        };
+        is_own.then(mark)
     }
 
     /// Returns in words why what lies in this folder goes when `card` is formatted, if it does. The card's device

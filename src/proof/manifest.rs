@@ -895,11 +895,17 @@ fn destination_parts(proof: &Proof) -> Vec<DestinationPart> {
 
 /// Between the disks and the volume's identity in the `device` field.
 const VOLUME_MARK: &str = " volume ";
+/// Before the drive's own mark in it.
+const DRIVE_MARK: &str = " drive ";
 
-/// Returns the disks and, where the system tells it, the volume's identity: `sdb volume 6234-ABCD`.
-/// The kernel names its disks anew at every plug; the volume is what stays.
-fn device_field(facts: &FolderFacts) -> String {
-    let disks = device_words(&facts.backing);
+/// Returns the disks and, where the system tells them, the drive's mark and the volume's identity: `sdb volume
+/// 6234-ABCD`, `sdb drive 0123456789abcdef volume 6234-ABCD`. The kernel names its disks anew at every
+/// plug; the volume is what stays, and what a clone of it has as well.
+pub(crate) fn device_field(facts: &FolderFacts) -> String {
+    let mut disks = device_words(&facts.backing);
+    if let Some(mark) = facts.drive_mark() {
+        disks = format!("{disks}{DRIVE_MARK}{mark}");
+    }
     match &facts.volume_id {
         Some(id) => format!("{disks}{VOLUME_MARK}{id}"),
         None => disks,
@@ -910,6 +916,13 @@ impl DestinationPart {
     /// Returns the identity of the volume, where it was known.
     pub fn volume_id(&self) -> Option<&str> {
         self.device.split_once(VOLUME_MARK).map(|(_, id)| id)
+    }
+
+    /// Returns whether the volume was certainly on another drive then: this is a clone of it.
+    pub fn is_other_drive(&self, facts: &FolderFacts) -> bool {
+        let before = self.device.split(VOLUME_MARK).next();
+        let then = before.and_then(|disks| Some(disks.split_once(DRIVE_MARK)?.1));
+        then.is_some_and(|then| facts.drive_mark().is_some_and(|now| now != then))
     }
 }
 

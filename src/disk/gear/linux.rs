@@ -57,14 +57,10 @@ pub fn hardware(root: &Path, backing: &Backing) -> Option<String> {
         tree: Tree { root },
     };
     let folder = look.tree.block_named(disk)?;
-    let own = [
-        "wwid",
-        "device/wwid",
-        "device/cid",
-        "serial",
-        "device/serial",
-    ];
-    let own = own.iter().find_map(|name| look.words(&folder.join(name)));
+    let of = |name: &str| look.words(&folder.join(name));
+    let own = ["wwid", "device/wwid", "serial", "device/serial"];
+    let cid = of("device/cid").map(|cid| format!("cid {cid}"));
+    let own = cid.or_else(|| own.into_iter().find_map(of));
     let usb = || {
         let mut above = Look::above(&folder);
         let device = above.find(|p| look.tree.exists(&p.join("idVendor")))?;

@@ -585,3 +585,7 @@ impl Part for OsPart {
         self.file.sync_all()
     }
 }
+
+#[cfg(test)]
+#[path = "linux_tests.rs"]
+mod tests;

@@ -366,6 +366,35 @@ fn a_loop_file_is_where_the_kernel_says() {
     assert!(why(&told).contains("need not show"), "{told:?}");
 }
 
+/// An image below any member of a btrfs is one that has to be dropped from memory.
+#[test]
+fn images_below_every_member_are_met() {
+    let fixture = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/trees/loops.txt");
+    let lines = fs::read_to_string(fixture).unwrap();
+    let members = "/sys/fs/btrfs/9d0f6f0c-6a55-4f6e-8a53-2f1a6f8ce001/devices";
+    let sdb2 = "/sys/class/block/sdb2";
+    let tree = Recorded::write(&format!(
+        "{lines}link {members}/sdb2 -> {sdb2}\nlink {members}/loop0 -> /sys/class/block/loop0\n\
+         mount 90 1 0:43 / /mnt/pair rw - btrfs /dev/sdb2 rw\n"
+    ));
+    let volume = tree.ask("/mnt/pair", (0, 44));
+    let of_loop =
+        |l: &&Layer| matches!(l, Layer::Image { device, file: Some(_) } if device == "loop0");
+    assert_eq!(
+        volume.layers.iter().filter(of_loop).count(),
+        1,
+        "{volume:?}"
+    );
+    // The file system that the image is in may keep it in memory as well.
+    let of_image =
+        |l: &&Layer| matches!(l, Layer::Files { filesystem, .. } if filesystem != "btrfs");
+    assert_eq!(
+        volume.layers.iter().filter(of_image).count(),
+        1,
+        "{volume:?}"
+    );
+}
+
 /// What is written goes to the upper folder, what was there before comes from the lower ones.
 #[test]
 fn an_overlay_is_on_all_of_its_folders() {

@@ -1,0 +1,69 @@
+//! Owns the checks of what can be asked of the page cache, and of what lies below a drive.
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+use super::*;
+use std::io::{Seek as _, Write as _};
+
+/// A file on the disk that this program lies on.
+fn file_on_disk() -> File {
+    let program = std::env::current_exe().unwrap();
+    tempfile::tempfile_in(program.parent().unwrap()).unwrap()
+}
+
+#[test]
+fn what_is_in_memory_is_told_in_both_ways() {
+    let mut file = file_on_disk();
+    file.write_all(&[7; 100_000]).unwrap();
+    file.rewind().unwrap();
+    // What was just written is there and stays until it is on the device.
+    let count = crate::sys::linux::pages_in_memory(&file, 0, 100_000);
+    assert!(count.map_or_else(|e| e.kind() == io::ErrorKind::Unsupported, |n| n > 0));
+    assert!(first_is_in_memory(&file, 0));
+    file.sync_all().unwrap();
+    hint(&file, 0, 0, Advice::Random);
+    drop_pages(&file, 0, 100_000);
+    assert!(!stays_in_memory(&file, 0, 100_000));
+    drop_pages(&file, 0, 100_000);
+    assert!(!first_is_in_memory(&file, 0));
+}
+
+#[test]
+fn a_read_back_that_only_memory_can_answer_is_known_before() {
+    let with = |filesystem: &str, layers: &[Layer]| Volume {
+        mount_point: "/media/KITES".into(),
+        mount_root: "/".to_owned(),
+        filesystem: filesystem.to_owned(),
+        source: "/dev/sdz1".to_owned(),
+        device_node: None,
+        volume_id: None,
+        label: None,
+        read_only: false,
+        backing: Backing::disk("sdz"),
+        own_disk: None,
+        rotational: None,
+        layers: layers.to_vec(),
+    };
+    let why = |layers: &[Layer]| only_from_memory(Path::new("/"), &with("ext4", layers));
+    let files = |filesystem: &str, node: Option<&Path>| Layer::Files {
+        filesystem: filesystem.to_owned(),
+        source: "/dev/sdz1".to_owned(),
+        node: node.map(Path::to_path_buf),
+    };
+    assert_eq!(why(&[files("ext4", None)]), None);
+    assert!(why(&[files("fuseblk", None)]).is_some());
+    // Its device may not be opened, as by most people.
+    let absent = Path::new("/dev/no-such-device");
+    let told = why(&[files("fuseblk", Some(absent))]).unwrap();
+    assert!(told.contains("no-such-device"), "{told}");
+    let program = std::env::current_exe().unwrap();
+    assert_eq!(why(&[files("fuseblk", Some(&program))]), None);
+    // Deeper down as well: an image that lies on such a drive, or in memory.
+    assert!(why(&[files("tmpfs", None), files("ext4", None)]).is_some());
+    let image = |file: Option<PathBuf>| Layer::Image {
+        device: "no-loop".to_owned(),
+        file,
+    };
+    assert_eq!(why(&[image(Some(program))]), None);
+    assert!(why(&[image(None)]).is_some());
+    assert!(why(&[Layer::Hidden]).is_some());
+}
