@@ -84,7 +84,7 @@ pub(crate) enum Command {
     Plan(CopyArgs),
     /// Answer "may I format this card?" from the offloads on the drives, without copying.
     #[command(
-        long_about = "Lists the card and looks for offloads of it in and below the given folders. The card is proven if every file that it holds now stands on enough independent drives, was read back there when it was copied, and is unchanged in size and date since. New, changed and missing files, damaged records and too few drives are each told. With --reread the card and every copy are read again.\n\nWith --by-content any card is compared by what it holds: the other slot's card, for instance.",
+        long_about = "Lists the card and looks for offloads of it in and below the given folders. The card is proven if every file that it holds now stands on enough independent drives, was read back there when it was copied, and is as it was then. A sample of the card is read for that, and whatever carries another date, is doubted by a manifest or is another file by the word of a second one. New, changed and missing files, damaged records and too few drives are each told. With --reread the card and every copy are read again.\n\nWith --by-content any card is compared by what it holds: the other slot's card, for instance.",
         after_help = "Example:  unlade prove /media/KITES --on /media/SSD-A --on /media/SSD-B"
     )]
     Prove(ProveArgs),
