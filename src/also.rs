@@ -224,7 +224,7 @@ impl AlsoHashes {
 
 /// Returns whether records of one file say the same of it: one BLAKE3, and no further hash that differs.
 /// Records that disagree vouch for nothing, whichever of them is right.
-pub fn agree<'a>(records: impl Iterator<Item = (Digest, &'a AlsoHashes)> + Clone) -> bool {
+pub fn agree<'a>(records: &(impl Iterator<Item = (Digest, &'a AlsoHashes)> + Clone)) -> bool {
     let Some((first, _)) = records.clone().next() else {
         return true;
     };

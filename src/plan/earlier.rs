@@ -306,7 +306,7 @@ fn leave_one(
     }
     let mut listed = vouchers.iter().flatten().filter_map(|v| v.lists(file));
     // A doubt of one is a doubt of all.
-    if !agree(listed.clone().map(|then| (then.blake3, &then.also)))
+    if !agree(&listed.clone().map(|then| (then.blake3, &then.also)))
         || listed.any(|then| then.is_doubted)
     {
         return None;

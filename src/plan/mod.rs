@@ -2018,7 +2018,7 @@ fn doubt_if_unequal(work: &mut [Work]) {
         Work::Keep(entry) => Some((entry.blake3, &entry.also)),
         _ => None,
     });
-    if !agree(kept) {
+    if !agree(&kept) {
         for w in work.iter_mut().filter(|w| matches!(w, Work::Keep(_))) {
             *w = Work::Check;
         }

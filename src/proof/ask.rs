@@ -661,7 +661,7 @@ fn doubted<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> HashSet<&'a st
             alike.filter(|u| u.is_borne_out(question))
         };
         let parts = alike().filter_map(|u| u.files.get(path));
-        alike().any(|u| u.doubts.is_of_card(path)) || !agree(parts.map(|p| (p.blake3, &p.also)))
+        alike().any(|u| u.doubts.is_of_card(path)) || !agree(&parts.map(|p| (p.blake3, &p.also)))
     };
     let files = question.listing.files().filter(is_doubted);
     files.map(|f| f.name.as_str()).collect()
