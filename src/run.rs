@@ -710,6 +710,7 @@ pub fn offload(
         (r.proven, r.copies, r.reasons.as_slice())
             == (now.is_proven(), len64(now.copies()), now.reasons())
             && (r.reread || !proof.reread_equal())
+            && proof.spared().next().is_none()
     });
     // Where all lies in earlier offloads there is no new one to put a record into.
     let mut kept = Kept::Nothing;

@@ -39,13 +39,12 @@ const NAMED: usize = 3;
 /// Files of at most so many bytes are often alike: a camera's own index and settings files.
 const IDENTICAL_BYTES: u64 = 4_096;
 
-/// Troubles of one drive that say nothing of the card.
-const OF_A_DRIVE: [ProblemKind; 9] = [
+/// Troubles of one drive that say nothing of the card. A copy that was proven and is lost or another one now
+/// is none of them: what it holds is to be looked at while the card is there.
+const OF_A_DRIVE: [ProblemKind; 7] = [
     ProblemKind::WriteFailed,
     ProblemKind::NoRoom,
     ProblemKind::Vanished,
-    ProblemKind::Missing,
-    ProblemKind::Changed,
     ProblemKind::NotReadBack,
     ProblemKind::Mismatch,
     ProblemKind::NameNotStorable,
