@@ -131,6 +131,9 @@ pub fn prove(
     })
 }
 
+/// Offloads that were looked at: device and inode of each, what was found, and what is to be noted.
+type LookedAt = (HashMap<(u64, u64), String>, Vec<FoundOffload>, Vec<String>);
+
 /// Looks at every offload; the same one through two of the given folders is one. With device and inode of each.
 fn look_at_offloads(
     ask: &Ask,
@@ -139,7 +142,7 @@ fn look_at_offloads(
     card: &FolderFacts,
     roots: Vec<Utf8PathBuf>,
     progress: &Progress,
-) -> (HashMap<(u64, u64), String>, Vec<FoundOffload>, Vec<String>) {
+) -> LookedAt {
     let mut seen = HashMap::new();
     let (mut offloads, mut places) = (Vec::new(), Vec::new());
     for root in roots {
