@@ -916,8 +916,7 @@ fn begin_one(
     index: usize,
     made: &mut Vec<Made>,
 ) -> Result<(), (Step, io::Error)> {
-    let disk = tools.disk.as_ref();
-    let root = &destination.root;
+    let (disk, root) = (tools.disk.as_ref(), &destination.root);
     let records = root.join(RECORDS);
     let path = records.join(JOURNAL);
     let is_new = disk.look(&path).map_err(|e| (Step::Look, e))?.is_none();

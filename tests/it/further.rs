@@ -6,6 +6,7 @@ use crate::support::program::{
     store_manifest, tool, tree, whole_tree,
 };
 use crate::support::sim::{Sim, SimClock};
+use crate::truth;
 use serde_json::Value;
 use std::path::Path;
 use std::process::Command;
@@ -427,7 +428,7 @@ fn copy(sim: &Sim, from: &str, to: &[&str]) -> Proof {
         host: "sim".to_owned(),
     };
     let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
-    run::offload(plan, job.terms, &tools, &mut Silent).unwrap()
+    truth::offload(sim, plan, job.terms, &tools, &mut Silent).unwrap()
 }
 
 /// The source was read whole from its device and is equal: it is as good as what is read back now, and counts.
