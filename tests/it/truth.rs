@@ -173,7 +173,10 @@ mod program {
                 _ => {}
             }
         }
-        Some(asked)
+        // Without a read, `prove` says that it went by names, sizes and dates; other drives come from the ledger.
+        let is_read =
+            verb == "copy" || asked.by_content || command.get_args().any(|a| a == "--reread");
+        Some(asked).filter(|asked| is_read && !asked.drives.is_empty())
     }
 
     /// Fails if the program said PROVEN and what it was asked for is not there.
