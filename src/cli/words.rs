@@ -802,16 +802,18 @@ fn compared(proof: &Proof, index: usize) -> u64 {
     unlade::units::len64(equal.count())
 }
 
+/// How a destination was read back, and what that is worth there.
+fn way_words(proof: &Proof, index: usize, way: Option<ReadBackWay>) -> String {
+    let destination = proof.plan().destinations.get(index);
+    let filesystem = destination.map_or("", |d| &*d.facts.filesystem);
+    way.unwrap_or(ReadBackWay::None).words(filesystem)
+}
+
 fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
     let Some(outcome) = proof.offloaded().destinations.get(index) else {
         return String::new();
     };
-    let plan = proof.plan();
-    let filesystem = plan
-        .destinations
-        .get(index)
-        .map_or("", |d| &*d.facts.filesystem);
-    let way = outcome.way.unwrap_or(ReadBackWay::None).words(filesystem);
+    let way = way_words(proof, index, outcome.way);
     let files = counted(tally.copied, "file");
     let bytes = size(tally.copied_bytes);
     let (compared, source) = (compared(proof, index), proof.plan().source_word());
