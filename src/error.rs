@@ -256,7 +256,15 @@ impl Step {
 
 /// Returns the words for a failed step: `could not be read: Input/output error (os error 5)`.
 pub fn failed(step: Step, cause: &io::Error) -> String {
-    format!("could not {}: {cause}", step.words())
+    // EMFILE and ENFILE of every Unix, and ERROR_TOO_MANY_OPEN_FILES of Windows: no fault of the file or its drive.
+    let ours = match cause.raw_os_error() {
+        Some(23 | 24) if cfg!(unix) => {
+            "; this is a limit of this computer (`ulimit -n`), not of the file"
+        }
+        Some(4) if cfg!(windows) => "; this is a limit of this computer, not of the file",
+        _ => "",
+    };
+    format!("could not {}: {cause}{ours}", step.words())
 }
 
 /// A failure outside any single file of a job: path, step and cause.

@@ -11,6 +11,7 @@ use crate::units::{counted, size};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
+use std::io;
 
 /// Places inside a card that are told to be another volume.
 const MOUNTS_TOLD: usize = 8;
@@ -19,12 +20,21 @@ const MOUNTS_TOLD: usize = 8;
 /// volume where the file system counts exactly.
 ///
 /// # Errors
-/// When the root itself cannot be listed, or when it holds more entries than the walk accepts.
+/// When the root itself cannot be listed, or when it holds more entries than the walk accepts or more bytes than
+/// there can be.
 pub fn survey(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> Result<Listing, Error> {
     let before = disk.count(root, facts);
     let found = disk
         .walk(root, Tree::Card)
         .map_err(|cause| Error::new(Step::List, root, cause))?;
+    if sizes(&found).fold(0, u64::saturating_add) > BYTES_MAX {
+        // Sparse files can claim any length; no sum of it would be right.
+        let why = format!(
+            "its files claim more than {}, which no card holds",
+            size(BYTES_MAX)
+        );
+        return Err(Error::new(Step::List, root, io::Error::other(why)));
+    }
     let mounts: Vec<String> = found
         .iter()
         .filter(|f| match &f.stat {
@@ -57,8 +67,8 @@ fn is_other(device: u64, of_card: u64) -> bool {
 }
 
 /// Whether an entry is told to be a mount of its own.
-fn is_mounted(cause: &std::io::Error) -> bool {
-    cause.kind() == std::io::ErrorKind::CrossesDevices
+fn is_mounted(cause: &io::Error) -> bool {
+    cause.kind() == io::ErrorKind::CrossesDevices
 }
 
 /// The sizes in bytes of every file and folder, those left out included.
@@ -87,6 +97,9 @@ pub fn survey_parts(
     }
     Ok(listing_of(all))
 }
+
+/// The most that a manifest can say: whole numbers that every reader of JSON takes exactly (RFC 8259, section 6).
+const BYTES_MAX: u64 = (1 << 53) - 1;
 
 /// Counts of what lies inside a folder that is left out.
 #[derive(Default)]

@@ -58,14 +58,20 @@ pub(crate) fn main() -> Exit {
     let (cli, matches) = match parsed {
         Ok(parsed) => parsed,
         Err(error) => {
-            let asked_for = !error.use_stderr();
+            if error.use_stderr() {
+                Out::usage(&error.render().to_string());
+                return Exit::Usage;
+            }
             // Nothing can be told if the terminal is gone.
             drop(error.print());
-            return if asked_for { Exit::Done } else { Exit::Usage };
+            return Exit::Done;
         }
     };
     #[cfg(unix)]
-    unlade::sys::unix::survive_file_size_limit();
+    {
+        unlade::sys::unix::survive_file_size_limit();
+        raise_open_files();
+    }
     let out = Out::new(&cli.common);
     if let Some(why) = meant::mixed(&matches) {
         for line in wrap(&why, out.width, "unlade: ", "  ") {
@@ -112,6 +118,27 @@ pub(crate) fn main() -> Exit {
     out::flush(&tools.cancel);
     exit
 }
+
+/// Allows as many open files as this session may have at most: several cards and drives at once need more than some
+/// sessions begin with.
+#[cfg(unix)]
+fn raise_open_files() {
+    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+    let limit = getrlimit(Resource::Nofile);
+    let raised = Rlimit {
+        // More is never needed, and some systems take no more.
+        current: limit
+            .maximum
+            .map_or(Some(FILES_OPEN), |most| Some(most.min(FILES_OPEN))),
+        maximum: limit.maximum,
+    };
+    // What it has already may be enough; where it is not, that is told at the file.
+    if limit.current < raised.current && setrlimit(Resource::Nofile, raised).is_err() {}
+}
+
+/// Files open at the same time: 16 drives with some 20 each, and as many to spare (macOS takes 10,240 at most).
+#[cfg(unix)]
+const FILES_OPEN: u64 = 4_096;
 
 fn completions(shell: clap_complete::Shell, out: Out) -> Exit {
     let mut script = Vec::new();

@@ -90,6 +90,25 @@ impl Out {
         }
     }
 
+    /// Says what is wrong with the command line. It quotes what was typed: a line break in it can't be told from one of
+    /// ours, so that only what begins like ours begins a line.
+    pub(crate) fn usage(text: &str) {
+        const OURS: [&str; 4] = ["error:", "  ", "Usage:", "For more"];
+        let mut told = String::new();
+        for line in text.lines() {
+            let is_ours = line.is_empty() || OURS.iter().any(|ours| line.starts_with(ours));
+            told.push_str(if told.is_empty() {
+                ""
+            } else if is_ours {
+                "\n"
+            } else {
+                "\\u{a}"
+            });
+            told.push_str(&shown(line));
+        }
+        drop(writeln!(io::stderr(), "{told}"));
+    }
+
     /// Returns a place in the running picture, below those that were taken before.
     pub(crate) fn place() -> usize {
         static PLACES: AtomicUsize = AtomicUsize::new(0);

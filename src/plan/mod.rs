@@ -882,7 +882,7 @@ fn check_destination(
         return reasons.push(Problem::new(ProblemKind::Vanished, why.clone()).on(index));
     }
     check_place(index, facts, card, place.shape.name, reasons);
-    check_twice(index, facts, candidates, reasons);
+    check_twice(index, place.shape.name, facts, candidates, reasons);
     check_names(index, candidate, facts, listing, place.shape, reasons);
     check_layout(index, candidate, place.shape.layout, reasons);
     check_standing(index, candidate, facts, card, listing, candidates, reasons);
@@ -1090,6 +1090,7 @@ fn check_place(
 
 fn check_twice(
     index: usize,
+    name: &str,
     facts: &FolderFacts,
     candidates: &[Candidate],
     reasons: &mut Vec<Problem>,
@@ -1100,14 +1101,27 @@ fn check_twice(
             .as_ref()
             .is_ok_and(|o| (o.device, o.inode) == (facts.device, facts.inode))
     });
+    let mut refuse = |why: String| {
+        reasons.push(Problem::new(ProblemKind::SameDevice, why).on(index));
+    };
     if let Some(other) = earlier {
-        reasons.push(
-            Problem::new(
-                ProblemKind::SameDevice,
-                format!("this is the same folder as destination {}", other + 1),
-            )
-            .on(index),
-        );
+        refuse(format!(
+            "this is the same folder as destination {}",
+            other + 1
+        ));
+    }
+    // It would be no file of that offload's card.
+    let here = Utf8Path::new(&facts.canonical);
+    let inside = candidates.iter().position(|other| {
+        let other = other.facts.as_ref();
+        other.is_ok_and(|o| here.starts_with(Utf8Path::new(&o.canonical).join(name)))
+    });
+    if let Some(other) = inside.filter(|_| !name.is_empty()) {
+        refuse(format!(
+            "this folder lies inside the offload `{}` that destination {} is to hold",
+            shown(name),
+            other + 1
+        ));
     }
 }
 

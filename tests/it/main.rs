@@ -29,6 +29,8 @@ mod further;
 mod fuzzed;
 mod histories;
 #[cfg(target_os = "linux")]
+mod hostile;
+#[cfg(target_os = "linux")]
 mod kill;
 #[cfg(target_os = "linux")]
 mod kit;

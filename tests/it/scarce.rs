@@ -302,3 +302,53 @@ fn dates_that_no_calendar_has_end_nothing() {
     }
     assert!(kept > 5, "the file system kept {kept} of these dates");
 }
+
+/// A sparse file has any length that it is given, and so many of them have more than can be counted.
+#[test]
+fn a_card_that_claims_more_than_can_be_counted_is_refused() {
+    let memory = Path::new("/dev/shm");
+    if !memory.is_dir() {
+        return skip("files of 8 EiB need a file system that has them");
+    }
+    let work = Work::with_card("claims");
+    let card = Work::below(memory, "claims");
+    card.folder("card");
+    for name in ["1.MOV", "2.MOV", "3.MOV"] {
+        let file = std::fs::File::create_new(card.path("card").join(name)).unwrap();
+        file.set_len(u64::MAX >> 1).unwrap();
+    }
+    let at = card.path("card");
+    let at = at.display();
+    for arguments in [
+        format!("copy {at} --to a --copies 1 --name HUGE"),
+        format!("plan {at} --to a --to b"),
+        format!("copy {at} card --to a --copies 1"),
+        format!("prove {at} --on a"),
+        format!("rate {at} --seconds 1"),
+    ] {
+        let ran = work.run(&arguments);
+        ran.says("which no card holds").is_silent_of("panicked");
+        assert!(matches!(ran.code, 1 | 3), "{ran}");
+    }
+    assert!(!work.path("a/HUGE").exists());
+}
+
+/// A second copy inside the first would be no file of its card, and `verify` would say so.
+#[test]
+fn a_destination_inside_the_offload_of_another_is_refused() {
+    let work = Work::with_card("inside");
+    work.folder("a/KITES/deep");
+    for to in [
+        "--to a --to a/KITES",
+        "--to a/KITES --to a",
+        "--to a --to a/KITES/deep",
+    ] {
+        work.run(&format!("copy card {to} --name KITES --copies 1"))
+            .exits(3)
+            .says("lies inside the offload `KITES`");
+    }
+    assert_eq!(names_in(&work.path("a/KITES")), ["deep"]);
+    work.run("copy card --to a --to a/KITES --name OTHER --copies 1")
+        .exits(0);
+    work.run("verify a/OTHER a/KITES/OTHER").exits(0);
+}

@@ -80,6 +80,10 @@ pub(crate) struct Options {
     /// So long the system remembers names and attributes. By default not at all: what the device
     /// does shows at once.
     pub(crate) remembered: Duration,
+    /// What the system's mount table says is mounted.
+    pub(crate) source: Option<String>,
+    /// And by which program.
+    pub(crate) subtype: Option<String>,
     pub(crate) faults: Vec<Fault>,
     /// A power cut also reverts renames whose target folder was not fsynced since.
     pub(crate) cut_undoes_renames: bool,
@@ -1307,7 +1311,7 @@ impl Mount {
         lock(&device.names).number(Path::new(""));
         let mut config = fuser::Config::default();
         config.mount_options = vec![
-            MountOption::FSName("faulty".into()),
+            MountOption::FSName(device.options.source.clone().unwrap_or("faulty".into())),
             MountOption::DefaultPermissions,
             if device.options.readonly {
                 MountOption::RO
@@ -1315,6 +1319,10 @@ impl Mount {
                 MountOption::RW
             },
         ];
+        let subtype = device.options.subtype.clone();
+        config
+            .mount_options
+            .extend(subtype.map(MountOption::Subtype));
         config.n_threads = Some(THREADS);
         config.clone_fd = true;
         let session = fuser::spawn_mount(Passthrough(device.clone()), &mountpoint, &config)?;
