@@ -2,7 +2,7 @@
 //! no calendar has. Told, never a hang, a crash or a word that is not so.
 
 use crate::support::program::{
-    Card, Node, Ran, Work, finish, interrupt_after, move_to, names_in, put, skip, tool, tree,
+    Card, Node, Ran, Work, finish, move_to, names_in, put, skip, tool, tree,
 };
 use rustix::fs::{AtFlags, CWD, FileType, Mode, Timespec, Timestamps};
 use std::path::{Path, PathBuf};
@@ -11,7 +11,7 @@ use std::time::Duration;
 use unlade::disk::Disk as _;
 use unlade::disk::os::OsDisk;
 
-/// A command that runs longer than this beside a pipe waits for it.
+/// What runs longer than this beside a pipe waits for it.
 const HANGS_AFTER: Duration = Duration::from_secs(20);
 
 fn pipe(at: &Path) {
@@ -21,13 +21,17 @@ fn pipe(at: &Path) {
 /// Runs the program beside a pipe.
 #[track_caller]
 fn ends(work: &Work, arguments: &str) -> Ran {
-    let mut command = work.command();
+    let program = work.command();
+    let mut command = Command::new("timeout");
     command
+        .args(["-s", "KILL", &HANGS_AFTER.as_secs().to_string()])
+        .arg(program.get_program())
         .args(arguments.split_whitespace())
-        .env("UNLADE_HOME", work.path("home/unlade"));
-    let (ran, ending) = interrupt_after(&mut command, HANGS_AFTER);
-    assert!(ending < HANGS_AFTER, "deaf to Ctrl-C: {arguments}");
-    assert_ne!(ran.code, 130, "waited for a pipe: {ran}");
+        .env("HOME", work.path("home"))
+        .env("UNLADE_HOME", work.path("home/unlade"))
+        .current_dir(work.path("."));
+    let ran = finish(&mut command);
+    assert!(!matches!(ran.code, -1 | 137), "waits for a pipe: {ran}");
     assert!(ran.code != 101 && !ran.err.contains("panicked"), "{ran}");
     ran
 }
