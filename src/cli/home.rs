@@ -50,10 +50,21 @@ fn cards(command: &Command) -> &[Utf8PathBuf] {
     }
 }
 
+/// Where a command is told to put something of its own; not the ledger and the kit.
+fn asked_for(command: &Command) -> Option<Utf8PathBuf> {
+    match command {
+        Command::Man { dir } => Some(dir.clone()),
+        Command::Demo(args) => args.keep.clone(),
+        Command::Report(args) if args.to.is_some() => args.to.clone(),
+        Command::Report(args) if args.offload.is_none() => Some(".".into()),
+        _ => None,
+    }
+}
+
 /// The folders that a command writes to for itself.
 fn written(cli: &Cli) -> Vec<Utf8PathBuf> {
-    if let Command::Man { dir } = &cli.command {
-        return vec![dir.clone()];
+    if let Some(asked_for) = asked_for(&cli.command) {
+        return vec![asked_for];
     }
     let Some(home) = folder(&cli.common) else {
         return Vec::new();
@@ -91,9 +102,9 @@ fn on_card(cli: &Cli, tools: &Tools) -> Option<String> {
         .iter()
         .filter_map(|c| facts(c))
         .collect();
-    let is_man = matches!(cli.command, Command::Man { .. });
+    let is_asked_for = asked_for(&cli.command).is_some();
     // These name no card, and may be pointed at one all the same.
-    let names_none = is_man || matches!(cli.command, Command::Kit { .. });
+    let names_none = is_asked_for || matches!(cli.command, Command::Kit { .. });
     written(cli).iter().find_map(|given| {
         // The folder need not be there yet.
         let given = std::path::absolute(given).ok()?;
@@ -105,7 +116,7 @@ fn on_card(cli: &Cli, tools: &Tools) -> Option<String> {
         let of_kind = is_like_one.then_some("lies on a volume with folders that only cameras make");
         let how = of_job.or(of_kind)?;
         let given = shown(&given.to_string_lossy());
-        Some(if is_man {
+        Some(if is_asked_for {
             format!("`{given}` {how}; nothing is written to a card: choose another folder")
         } else {
             format!("the folder for ledger and kit, `{given}`, {how}; nothing is written to a card: choose another with --home, or leave it out")

@@ -391,10 +391,13 @@ fn what_names_no_card_writes_to_none_either() {
         return skip("this machine mounts no tmpfs");
     }
     std::fs::create_dir_all(card.join("DCIM")).unwrap();
+    work.offload();
     for command in [
         "kit add card A1 --reads 250 --home memory/new",
         "kit remove card A1 --home memory",
         "man memory",
+        "report a/KITES --to memory/page.html",
+        "demo --keep memory/demo",
     ] {
         work.run(command)
             .exits(3)
