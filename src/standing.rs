@@ -225,9 +225,11 @@ pub fn which_destination(manifest: &Manifest, facts: &FolderFacts, offload: &str
     let places: Vec<Place> = manifest
         .destinations
         .iter()
-        .map(|d| match d.is_other_drive(facts) {
-            true => Place::Other,
-            false => place(&d.path, d.volume_id(), facts),
+        .map(|d| {
+            if d.is_other_drive(facts) {
+                return Place::Other;
+            }
+            place(&d.path, d.volume_id(), facts)
         })
         .collect();
     let only = |wanted: Place| {

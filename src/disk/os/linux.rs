@@ -421,6 +421,10 @@ fn drop_pages(file: &File, offset: u64, bytes: u64) {
 }
 
 /// Whether some of a part of a file stays in memory however often it is dropped.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "a tenth of a second at most, for a page that is just being written"
+)]
 fn stays_in_memory(file: &File, offset: u64, bytes: u64) -> bool {
     for wait in TRIES {
         if !wait.is_zero() {

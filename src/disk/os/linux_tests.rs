@@ -13,7 +13,7 @@ fn file_on_disk() -> File {
 #[test]
 fn what_is_in_memory_is_told_in_both_ways() {
     let mut file = file_on_disk();
-    file.write_all(&[7; 100_000]).unwrap();
+    file.write_all(&vec![7; 100_000]).unwrap();
     file.rewind().unwrap();
     // What was just written is there and stays until it is on the device.
     let count = crate::sys::linux::pages_in_memory(&file, 0, 100_000);

@@ -2,6 +2,7 @@
 #![allow(
     clippy::unwrap_used,
     clippy::panic,
+    clippy::disallowed_methods,
     reason = "a test fails by panicking"
 )]
 
