@@ -1142,20 +1142,16 @@ fn count_files(
     let mut changed = Vec::new();
     for (job, outcome) in plan.jobs.iter().zip(&offloaded.files) {
         let path = job.name.as_str();
-        let (tree, stat, then) = match job.work.get(index) {
+        let (tree, stat, then) = if let Some(Work::Left(left)) = job.work.get(index) {
             // Nothing was read of it now, so it has to be just what it was when it was left.
-            Some(Work::Left(left)) => {
-                let tree = left.tree.as_path();
-                let is_it = |s: &&Stat| {
-                    (s.modified, s.device) == (left.stands.modified, left.stands.device)
-                };
-                let stat = earlier.get(tree).and_then(|e| e.get(path)).filter(is_it);
-                (tree, stat, Some(sight(&left.stands)))
-            }
-            _ => {
-                let then = outcome.sights.get(index).copied().flatten();
-                (destination.payload.as_path(), own.get(path), then)
-            }
+            let tree = left.tree.as_path();
+            let is_it =
+                |s: &&Stat| (s.modified, s.device) == (left.stands.modified, left.stands.device);
+            let stat = earlier.get(tree).and_then(|e| e.get(path)).filter(is_it);
+            (tree, stat, Some(sight(&left.stands)))
+        } else {
+            let then = outcome.sights.get(index).copied().flatten();
+            (destination.payload.as_path(), own.get(path), then)
         };
         let is_right = |s: &&Stat| s.kind == EntryKind::File && s.bytes == job.bytes;
         let Some(stat) = stat.filter(is_right) else {

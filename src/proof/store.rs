@@ -112,21 +112,21 @@ pub fn publish(
     if layout == Layout::Bag {
         folders.insert(root.to_path_buf());
     }
-    let mut named: Vec<Utf8PathBuf> = Vec::new();
+    let mut in_place: Vec<Utf8PathBuf> = Vec::new();
     for name in names {
         // Nobody may take it for a bag before everything that a bag is checked by is there, nor find a manifest
         // before what it stands beside, nor, after a power cut, a signature without its manifest.
         if name == bag::BAGIT || *name == manifest || *name == signature {
-            let settled = disk.settle(&folders, &named);
+            let settled = disk.settle(&folders, &in_place);
             settled.map_err(problem(Step::FlushFolder))?;
-            named.clear();
+            in_place.clear();
         }
         let to = root.join(name);
         disk.rename_new(&part_of(root, name), &to)
             .map_err(problem(Step::Publish))?;
-        named.push(to);
+        in_place.push(to);
     }
-    let settled = disk.settle(&folders, &named);
+    let settled = disk.settle(&folders, &in_place);
     settled.map_err(problem(Step::FlushFolder))?;
     let journal = folder.join(JOURNAL);
     if disk.look(&journal).map_err(problem(Step::Look))?.is_some() {

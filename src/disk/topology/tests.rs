@@ -9,6 +9,7 @@
 use super::super::recorded::Recorded;
 use super::*;
 use crate::disk::backing::{Reason, independent};
+use std::io::Write as _;
 use std::os::unix::fs::MetadataExt;
 
 impl Recorded {
@@ -362,7 +363,12 @@ fn a_loop_file_is_where_the_kernel_says() {
     let tree = Recorded::load("loops");
     assert_eq!(tree.backing("/mnt/inner", (7, 0)), disks(&["sdb"]));
     let size = tree.place("/sys/devices/virtual/block/loop0/size");
-    fs::write(size, "131072\n").unwrap();
+    let mut size = fs::OpenOptions::new()
+        .write(true)
+        .truncate(true)
+        .open(size)
+        .unwrap();
+    size.write_all(b"131072\n").unwrap();
     let told = tree.backing("/mnt/inner", (7, 0));
     assert!(why(&told).contains("need not show"), "{told:?}");
 }
