@@ -617,8 +617,7 @@ fn cases(world_name: &'static str, most: u64, wanted: impl Fn(FaultKind) -> bool
             // Batched calls: see the head of this file.
             let last = match op {
                 Op::Flush => 24,
-                Op::FlushEverything => 8,
-                Op::JournalAppend => 8,
+                Op::FlushEverything | Op::JournalAppend => 8,
                 _ => count,
             };
             for kind in kinds(op).into_iter().filter(|k| wanted(*k)) {
@@ -1143,7 +1142,9 @@ fn resume(sim: &Sim) -> Vec<String> {
             other => wrong.push(format!("not refused for {empty:?}: {:?}", other.err())),
         }
         sim.reboot();
-        empty.iter().for_each(|path| sim.take_file(path));
+        for path in &empty {
+            sim.take_file(path);
+        }
     }
     let before = Before::of(sim);
     let journalled: Vec<usize> = BOTH.iter().map(|d| journalled(sim, d)).collect();

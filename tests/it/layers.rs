@@ -1,6 +1,11 @@
 //! What lies below a file system: whether a read past the cache is believed where layers of images, of
 //! memory or a journal of data come between, on mounts that root makes.
 
+#![expect(
+    clippy::disallowed_methods,
+    reason = "tests make their own files and wait for the clock of the system"
+)]
+
 use crate::support::mount::{Fault, Kind, Mount, Options};
 use crate::support::program::{Card, Work, bytes_of, names_in, put, skip, tool};
 use camino::Utf8Path;

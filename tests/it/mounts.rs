@@ -1096,6 +1096,7 @@ fn what_was_proven_on_a_drive_with_the_habits_of_fat_outlives_a_power_cut() {
 #[test]
 fn nothing_is_replaced_where_the_look_before_fails() {
     use unlade::disk::Disk as _;
+    const ENOENT: i32 = 2;
     if skip() {
         return;
     }
@@ -1107,7 +1108,6 @@ fn nothing_is_replaced_where_the_look_before_fails() {
         })
         .path("KITE.JPG")
     };
-    const ENOENT: i32 = 2;
     // What stands there is seen by the look itself, by nothing before it, or by nothing at all.
     for (unseen, fails, renamed) in [(0, false, false), (2, true, false), (2, false, false)] {
         let (back, at) = (work.folder("back"), work.folder("drive"));
@@ -1153,14 +1153,14 @@ fn what_others_change_after_the_read_back_is_noticed() {
     let card = faulty(Fault::new(stall).path(CLIP).times(1));
     let rig = Rig::new("others", card, plain(), plain());
     let (c, d) = (rig.work.folder("c"), rig.work.folder("d"));
-    let still = |n: usize| format!("KITES/DCIM/100KITES/KITE{n:04}.JPG");
+    let photo = |n: usize| format!("KITES/DCIM/100KITES/KITE{n:04}.JPG");
     let ran = std::thread::scope(|scope| {
         let ran = scope.spawn(|| {
             rig.work
                 .run("copy card --to c --to d --copies 1 --name KITES")
         });
         let start = Instant::now();
-        while !d.join(still(8)).exists() || !c.join(still(8)).exists() {
+        while !d.join(photo(8)).exists() || !c.join(photo(8)).exists() {
             assert!(
                 start.elapsed() < Duration::from_secs(60),
                 "nothing was published"
@@ -1178,17 +1178,17 @@ fn what_others_change_after_the_read_back_is_noticed() {
                 .set_modified(then)
                 .unwrap();
         };
-        let over = c.join(still(1));
+        let over = c.join(photo(1));
         let (then, mut bytes) = (date(&over), bytes_of(&over));
         bytes[1_000] ^= 1;
         put(&over, &bytes);
         keep(&over, then);
-        let replaced = c.join(still(2));
+        let replaced = c.join(photo(2));
         let (then, other) = (date(&replaced), c.join("other"));
         put(&other, &vec![7; bytes_of(&replaced).len()]);
         keep(&other, then);
         move_to(&other, &replaced);
-        fs::set_permissions(c.join(still(3)), fs::Permissions::from_mode(0o600)).unwrap();
+        fs::set_permissions(c.join(photo(3)), fs::Permissions::from_mode(0o600)).unwrap();
         ran.join().unwrap()
     });
     // The other drive is enough for what was asked; this one is not counted.

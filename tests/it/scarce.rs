@@ -154,7 +154,7 @@ fn with_threads(work: &Work, threads: u32, arguments: &str) -> Ran {
     finish(&mut command)
 }
 
-/// RLIMIT_NPROC, setrlimit(2): threads count too, and it binds everybody but root.
+/// `RLIMIT_NPROC`, setrlimit(2): threads count too, and it binds everybody but root.
 #[test]
 fn without_threads_it_copies_as_asked_or_refuses_and_leaves_nothing() {
     let has_tools = tool("setpriv").is_some() && tool("prlimit").is_some();
@@ -228,7 +228,7 @@ fn without_threads_it_copies_as_asked_or_refuses_and_leaves_nothing() {
     }
 }
 
-/// RLIMIT_FSIZE, setrlimit(2): such a write ends a program by SIGXFSZ unless that is ignored.
+/// `RLIMIT_FSIZE`, setrlimit(2): such a write ends a program by SIGXFSZ unless that is ignored.
 #[test]
 fn a_limit_on_file_sizes_is_told_and_ends_nothing() {
     if tool("prlimit").is_none() {

@@ -59,10 +59,10 @@ pub(crate) fn after<'a>(
         let mut lost: Vec<&String> = Vec::new();
         for (path, bytes) in &listed {
             let delivered = sim.ever_delivered(&format!("{card}/{path}"));
-            let is_it = |(at, held): (&String, &Vec<u8>)| {
+            let holds = |(at, held): (&String, &Vec<u8>)| {
                 is_at(at, path) && (held == bytes || delivered.contains(held))
             };
-            if !files.iter().any(is_it) {
+            if !files.iter().any(holds) {
                 lost.push(path);
             }
         }

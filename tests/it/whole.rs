@@ -99,7 +99,7 @@ fn what_came_onto_the_card_after_it_was_read_is_told_and_not_formatted_away() {
         let sim = fresh();
         let content = Chance::new(5).bytes(3_000);
         let changed = copy(&sim, || {
-            sim.put_file(&format!("{CARD}/{path}"), &content, stamp(99))
+            sim.put_file(&format!("{CARD}/{path}"), &content, stamp(99));
         });
         assert!(!changed.verdict().is_proven(), "{path}");
         assert_eq!(changed.card_now(), CardNow::Changed);
@@ -367,6 +367,7 @@ mod on_mounts {
         }
 
         /// Waits for a line.
+        #[expect(clippy::disallowed_methods, reason = "it is real time that is waited")]
         #[track_caller]
         fn until(&self, within: Duration, mut is_it: impl FnMut(&Value) -> bool) -> Value {
             let end = Instant::now() + within;

@@ -68,6 +68,7 @@ pub(crate) enum Cache {
 
 /// What a mount is like. Rates are in 10^6 bytes a second; 0 means no limit.
 #[derive(Debug, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a habit of its own")]
 pub(crate) struct Options {
     pub(crate) cache: Cache,
     pub(crate) read_mbps: f64,
