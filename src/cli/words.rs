@@ -12,8 +12,8 @@ use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
 use unlade::plan::together::is_little;
 use unlade::plan::{
-    CardNow, EARLIER_COPY, HOLDS_OFFLOADS, HOLDS_RECORDS, LEFT_EMPTY, Layout, Level, Plan,
-    PlannedDestination, Work, count_independent,
+    CardNow, EARLIER_COPY, HOLDS_RECORDS, LEFT_EMPTY, Layout, Level, Plan, PlannedDestination,
+    Work, count_independent,
 };
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
@@ -173,9 +173,6 @@ fn refusal_step(reason: &Problem) -> &'static str {
         }
         ProblemKind::NameClash if reason.detail == HOLDS_RECORDS => {
             "Move nothing on the card. Copy its folders one by one instead."
-        }
-        ProblemKind::NameClash if reason.detail.starts_with(HOLDS_OFFLOADS) => {
-            "`unlade copy OFFLOAD --to DRIVE` makes a further copy of one offload; for all of a drive's files use a backup program."
         }
         ProblemKind::NameClash if on_card_entry && reason.destination.is_some() => {
             "Choose another name with --name: then nothing that stands there is touched."

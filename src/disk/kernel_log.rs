@@ -34,10 +34,18 @@ pub(super) fn troubles<'a>(records: impl Iterator<Item = &'a str>, disk: &str) -
 
 /// Whether a line names a disk or a partition of it, and not another disk whose name begins alike.
 fn names(text: &str, disk: &str) -> bool {
+    let has_number = disk.ends_with(|c: char| c.is_ascii_digit());
     text.match_indices(disk).any(|(at, _)| {
         let before = text[..at].chars().next_back();
-        let after =
-            text[at + disk.len()..].trim_start_matches(|c: char| c == 'p' || c.is_ascii_digit());
+        let after = &text[at + disk.len()..];
+        // Partitions are `sdb1`, but `mmcblk0p1`.
+        let after = match after.strip_prefix('p') {
+            Some(partition) if has_number => {
+                partition.trim_start_matches(|c: char| c.is_ascii_digit())
+            }
+            _ if has_number => after,
+            _ => after.trim_start_matches(|c: char| c.is_ascii_digit()),
+        };
         let is_end = |c: Option<char>| !c.is_some_and(|c| c.is_ascii_alphanumeric());
         is_end(before) && is_end(after.chars().next())
     })

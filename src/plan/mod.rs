@@ -989,9 +989,6 @@ fn check_name(name: &str, reasons: &mut Vec<Problem>) {
     }
 }
 
-/// Why a folder of offloads is refused as a card.
-pub const HOLDS_OFFLOADS: &str = "this folder is no card, it holds offloads;";
-
 /// Why a card with a folder named like that of the records is refused.
 pub const HOLDS_RECORDS: &str = "the card itself holds `_unlade` in its root, where the records go";
 
@@ -1022,14 +1019,6 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
             )
         };
         reasons.push(Problem::new(ProblemKind::Unreadable, why));
-    }
-    if let (None, Some(within)) = (&card.original, original::offload_in(listing)) {
-        let inside = card.given.join(within);
-        let why = format!(
-            "{HOLDS_OFFLOADS} `{}` is one: give an offload's own folder to copy it, or a card",
-            shown(inside.as_str())
-        );
-        reasons.push(Problem::new(ProblemKind::NameClash, why));
     }
     for row in listing.rows() {
         let path = row.path();

@@ -3,7 +3,7 @@
 
 use super::{RECORDS, Records};
 use crate::also::AlsoSet;
-use crate::card::listing::{FileRow, Listing, RowKind};
+use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
 use crate::disk::{FolderFacts, Stamp};
 use crate::error::{Problem, ProblemKind};
@@ -164,13 +164,4 @@ impl Original {
         (is_above && fold(own_name) == fold(name))
             .then(|| format!("holds this very offload as `{}` already", shown(own_name)))
     }
-}
-
-/// Returns the first offload that a tree holds, by its path there: such a tree is no card.
-pub fn offload_in(listing: &Listing) -> Option<String> {
-    let manifest = format!("/{RECORDS}/manifest.json");
-    listing.rows().iter().find_map(|row| match &row.kind {
-        RowKind::File { name, .. } => name.as_str().strip_suffix(&manifest).map(str::to_owned),
-        _ => None,
-    })
 }

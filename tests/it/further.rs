@@ -243,12 +243,6 @@ fn damaged_records_and_parts_of_offloads_are_refused_with_a_way_out() {
         .exits(2)
         .says("it holds offloads (`KITES`)")
         .says("give its own folder");
-    work.folder("a/DCIM");
-    work.run("copy a --to c --copies 1")
-        .exits(3)
-        .says("holds offloads")
-        .says("a/KITES")
-        .is_silent_of("out of the way");
     work.run("copy a/KITES --to a --copies 1")
         .exits(3)
         .says("holds this very offload");

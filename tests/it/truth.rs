@@ -19,10 +19,11 @@ pub(crate) fn offload(
 ) -> Result<Proof, Refusal> {
     let card = plan.card.given.clone();
     let drives: Vec<_> = plan.destinations.iter().map(|d| d.given.clone()).collect();
+    let name = plan.name.clone();
     let proof = run::offload(plan, terms, tools, observer)?;
     if proof.verdict().is_proven() {
         let drives = drives.iter().map(|drive| drive.as_str());
-        after(sim, card.as_str(), drives, proof.verdict().copies());
+        after(sim, card.as_str(), drives, &name, proof.verdict().copies());
     }
     Ok(proof)
 }
@@ -33,6 +34,7 @@ pub(crate) fn after<'a>(
     sim: &Sim,
     card: &str,
     drives: impl Iterator<Item = &'a str>,
+    offload: &str,
     copies: usize,
 ) {
     if sim.lies() {
@@ -59,8 +61,11 @@ pub(crate) fn after<'a>(
         let mut lost: Vec<&String> = Vec::new();
         for (path, bytes) in &listed {
             let delivered = sim.ever_delivered(&format!("{card}/{path}"));
+            // What was left in an earlier offload was not read now, and the verdict says so.
+            let is_left = |at: &str| !at.starts_with(&format!("{offload}/"));
             let holds = |(at, held): (&String, &Vec<u8>)| {
-                is_at(at, path) && (held == bytes || delivered.contains(held))
+                let is_it = held == bytes || delivered.contains(held);
+                is_at(at, path) && (is_it || (is_left(at) && held.len() == bytes.len()))
             };
             if !files.iter().any(holds) {
                 lost.push(path);

@@ -22,9 +22,8 @@ fn what_is_in_memory_is_told_in_both_ways() {
     file.sync_all().unwrap();
     hint(&file, 0, 0, Advice::Random);
     drop_pages(&file, 0, 100_000);
+    // Not the other way: a read that may not wait can begin to read ahead, and a quick disk has answered by then.
     assert!(!stays_in_memory(&file, 0, 100_000));
-    drop_pages(&file, 0, 100_000);
-    assert!(!first_is_in_memory(&file, 0));
 }
 
 #[test]

@@ -364,6 +364,7 @@ fn a_loop_file_is_where_the_kernel_says() {
     assert_eq!(tree.backing("/mnt/inner", (7, 0)), disks(&["sdb"]));
     let size = tree.place("/sys/devices/virtual/block/loop0/size");
     let mut size = fs::OpenOptions::new()
+        .create(true)
         .write(true)
         .truncate(true)
         .open(size)
