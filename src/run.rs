@@ -246,6 +246,8 @@ fn bear_out(
     listing: &Listing,
 ) {
     let disk = tools.disk.as_ref();
+    // What of the card is read for a sample is read below the folder that was listed.
+    let _card = disk.anchor(&card.given, &card.facts);
     let mut read = Sampled::new(disk, &card.given, &tools.cancel);
     for candidate in candidates.iter_mut() {
         let sample = candidate.samples(listing, &card.facts);

@@ -24,7 +24,7 @@ use unlade::offload::journal::{
     self, JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine,
 };
 use unlade::offload::limits::Limits;
-use unlade::plan::Level;
+use unlade::plan::{CardNow, Level};
 use unlade::plan::{Form, LEFT_EMPTY, Layout, Plan, PlannedDestination, RECORDS, Refusal};
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
 use unlade::proof::verify::{Progress, path_of, verify};
@@ -660,6 +660,11 @@ fn expectations(sim: &Sim, before: &Before, case: &Case, end: &End) -> Vec<Strin
         || (on_card
             && matches!(op, Op::OpenReadBack | Op::ReadBackRead)
             && matches!(kind, FaultKind::FlipBitOnRead | FaultKind::Errno(EIO)))
+        // What becomes of the card after all of it was read is told beside the verdict, which is about what was read.
+        || (on_card
+            && matches!(op, Op::Facts | Op::Walk)
+            && matches!(end, End::Done(proof) if proof.verdict().is_proven()
+                && (kind != FaultKind::Vanished || proof.card_now() != CardNow::Unchanged)))
         // The looks before each file; one that fails is followed by a full look.
         || (on_card && op == Op::Look && kind == FaultKind::Errno(EIO) && call > 1);
     if harmless != is_proven(end) {
