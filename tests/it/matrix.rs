@@ -247,12 +247,12 @@ fn card_rows() -> Vec<Row> {
         .with("card", "EarlyEof", ends_early(CLIP)),
         Row::new(
             "card: the reader flips a bit, once",
-            "0 | PROVEN | - | A, B but one file | PROVEN: A, B but one file",
+            "0 | PROVEN | - | A, B but one file | NOT PROVEN: A, B but one file (name-clash, too-few-copies)",
         )
         .with("card", "BitflipRead", flips_on_read(STILL))
         .but(
             STILL,
-            "the limit of a single read: the copies equal what the reader delivered",
+            "the limit of a single read: the copies equal what the reader delivered; the sample of the next run finds it",
         ),
         Row::new(
             "card: the reader flips a bit, once; `--proof reread`",
