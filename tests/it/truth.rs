@@ -64,8 +64,8 @@ pub(crate) fn after<'a>(
             // What was left in an earlier offload was not read now, and the verdict says so.
             let is_left = |at: &str| !at.starts_with(&format!("{offload}/"));
             let holds = |(at, held): (&String, &Vec<u8>)| {
-                let is_it = held == bytes || delivered.contains(held);
-                is_at(at, path) && (is_it || (is_left(at) && held.len() == bytes.len()))
+                let same = held == bytes || delivered.contains(held);
+                is_at(at, path) && (same || (is_left(at) && held.len() == bytes.len()))
             };
             if !files.iter().any(holds) {
                 lost.push(path);
