@@ -12,3 +12,25 @@ pub(crate) mod image;
 pub(crate) mod mount;
 pub(crate) mod program;
 pub(crate) mod sim;
+
+/// Whether the sweeps run whole (`UNLADE_SWEEPS=whole` in the environment, as CI does) or as a sample.
+pub(crate) fn whole_sweeps() -> bool {
+    std::env::var_os("UNLADE_SWEEPS").is_some_and(|how| how == "whole")
+}
+
+/// Everything where sweeps run whole; else so many, one by chance of each stretch, always the same.
+pub(crate) fn sampled<T>(all: Vec<T>, most: usize) -> Vec<T> {
+    if whole_sweeps() || all.len() <= most {
+        return all;
+    }
+    let (count, mut chance) = (all.len(), sim::Chance::new(11));
+    let picked = (0..most).map(|n| {
+        let (from, to) = (n * count / most, (n + 1) * count / most);
+        from + chance.below(to - from)
+    });
+    let picked: std::collections::BTreeSet<usize> = picked.collect();
+    let all = all.into_iter().enumerate();
+    all.filter(|(at, _)| picked.contains(at))
+        .map(|(_, one)| one)
+        .collect()
+}
