@@ -73,7 +73,7 @@ fn what_no_camera_does_is_refused_and_the_rest_agrees_with_itself() {
     work.run("weigh footage --at 1kB/s --room 1000TB")
         .exits(0)
         .says("8 kb/s = 1.0 kB/s")
-        .says("hold 16666666666.7 min of it (277777777 h 47 min)");
+        .says("hold 16666666666.7 min of it (277,777,777 h 47 min)");
     // 128 GB at 35 Mb/s: 487.6 min by plain arithmetic in IEC 80000-13's units.
     work.run("weigh footage --at 35Mb/s --room 128GB")
         .exits(0)

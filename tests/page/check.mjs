@@ -5,7 +5,7 @@
 //   node check.mjs FOLDER CHROMIUM
 //
 // FOLDER/pages.json lists the pages: {file, verdict, shows: [text], prints: [text], unprinted: [text],
-// pages_max}. Screenshots and PDFs for people are put beside them.
+// pages_max, sample}; of a sample not every width is looked at in light and dark, nor both sizes of paper. Screenshots and PDFs for people are put beside them.
 
 import { execFileSync } from "node:child_process";
 import { readFileSync, writeFileSync } from "node:fs";
@@ -18,8 +18,8 @@ import puppeteer from "puppeteer-core";
 const [folder, chromium] = process.argv.slice(2);
 const pages = JSON.parse(readFileSync(join(folder, "pages.json"), "utf8"));
 const axeSource = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
-const WIDTHS = [320, 1280];
-const SCHEMES = ["light", "dark"];
+const SAMPLE = [[320, "dark"], [1280, "light"]];
+const SIGHTS = [...SAMPLE, [1280, "dark"], [320, "light"]];
 // WCAG 2.2, 1.4.10 (Reflow): no sideways scroll at 320 CSS pixels.
 const HEIGHT = 800;
 // Above so many rows, axe-core is not asked about unfolded lists: it takes minutes, and rows are alike.
@@ -43,34 +43,32 @@ async function check(browser, page) {
     for (const m of result.messages) fault("html", `${m.line}:${m.column} ${m.ruleId}: ${m.message}`);
   }
 
-  for (const scheme of SCHEMES) {
-    for (const width of WIDTHS) {
-      const tab = await browser.newPage();
-      tab.on("request", (r) => r.url() === url || fault("request", r.url()));
-      tab.on("console", (m) => fault("console", m.text()));
-      tab.on("pageerror", (e) => fault("console", e));
-      tab.on("dialog", (d) => { fault("script", `a dialog: ${d.message()}`); d.dismiss(); });
-      await tab.setViewport({ width, height: HEIGHT });
-      await tab.emulateMediaFeatures([{ name: "prefers-color-scheme", value: scheme }]);
-      await tab.goto(url, { waitUntil: "load" });
+  for (const [width, scheme] of page.sample ? SAMPLE : SIGHTS) {
+    const tab = await browser.newPage();
+    tab.on("request", (r) => r.url() === url || fault("request", r.url()));
+    tab.on("console", (m) => fault("console", m.text()));
+    tab.on("pageerror", (e) => fault("console", e));
+    tab.on("dialog", (d) => { fault("script", `a dialog: ${d.message()}`); d.dismiss(); });
+    await tab.setViewport({ width, height: HEIGHT });
+    await tab.emulateMediaFeatures([{ name: "prefers-color-scheme", value: scheme }]);
+    await tab.goto(url, { waitUntil: "load" });
 
-      await look(tab, page, fault, `${width} px, ${scheme}`);
-      await scroll(tab, fault, `${width} px, ${scheme}`);
-      if (!page.broken) {
-        const shot = page.file.replace(/html$/, `${width}-${scheme}.png`);
-        const height = await tab.evaluate(() => document.documentElement.scrollHeight);
-        await tab.screenshot({ path: join(folder, shot), clip: { x: 0, y: 0, width, height: Math.min(height, 6000) } });
-      }
-      await tab.evaluate(axeSource);
-      await axe(tab, fault, `${width} px, ${scheme}`);
-      const rows = await tab.evaluate(() => {
-        for (const d of document.querySelectorAll("details")) d.open = true;
-        return document.querySelectorAll("tr, li").length;
-      });
-      await scroll(tab, fault, `${width} px, ${scheme}, unfolded`);
-      if (rows <= ROWS_UNFOLDED) await axe(tab, fault, `${width} px, ${scheme}, unfolded`);
-      await tab.close();
+    await look(tab, page, fault, `${width} px, ${scheme}`);
+    await scroll(tab, fault, `${width} px, ${scheme}`);
+    if (!page.broken) {
+      const shot = page.file.replace(/html$/, `${width}-${scheme}.png`);
+      const height = await tab.evaluate(() => document.documentElement.scrollHeight);
+      await tab.screenshot({ path: join(folder, shot), clip: { x: 0, y: 0, width, height: Math.min(height, 6000) } });
     }
+    await tab.evaluate(axeSource);
+    await axe(tab, fault, `${width} px, ${scheme}`);
+    const rows = await tab.evaluate(() => {
+      for (const d of document.querySelectorAll("details")) d.open = true;
+      return document.querySelectorAll("tr, li").length;
+    });
+    await scroll(tab, fault, `${width} px, ${scheme}, unfolded`);
+    if (rows <= ROWS_UNFOLDED) await axe(tab, fault, `${width} px, ${scheme}, unfolded`);
+    await tab.close();
   }
   await print(browser, url, page, fault);
 }
@@ -118,7 +116,7 @@ async function axe(tab, fault, when) {
 }
 
 async function print(browser, url, page, fault) {
-  for (const format of ["A4", "Letter"]) {
+  for (const format of page.sample ? ["A4"] : ["A4", "Letter"]) {
     const tab = await browser.newPage();
     // A dark desktop must not make dark paper or dark ink on it.
     await tab.emulateMediaFeatures([{ name: "prefers-color-scheme", value: "dark" }]);
