@@ -38,6 +38,7 @@ mod words;
 
 use args::{Cli, Command};
 use clap::builder::Resettable;
+use clap::error::ErrorKind;
 use clap::{CommandFactory as _, FromArgMatches as _};
 use exit::Exit;
 use out::{Out, wrap};
@@ -58,13 +59,19 @@ pub(crate) fn main() -> Exit {
     let (cli, matches) = match parsed {
         Ok(parsed) => parsed,
         Err(error) => {
-            if error.use_stderr() {
+            // Help quotes nothing that was typed.
+            let is_help = error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand;
+            if error.use_stderr() && !is_help {
                 Out::usage(&error.render().to_string());
-                return Exit::Usage;
+            } else {
+                // Nothing can be told if the terminal is gone.
+                drop(error.print());
             }
-            // Nothing can be told if the terminal is gone.
-            drop(error.print());
-            return Exit::Done;
+            return if error.use_stderr() {
+                Exit::Usage
+            } else {
+                Exit::Done
+            };
         }
     };
     #[cfg(unix)]

@@ -22,7 +22,7 @@ use unlade::signature::Signer;
 const FLIPS: u64 = 10_000;
 const FLIPS_OF_A_BAG: u64 = 3_000;
 /// Of so many only one is looked at where sweeps do not run whole.
-const SHARE: u64 = 20;
+const SHARE: u64 = 40;
 const SEED: u64 = 20_261_125;
 const ROOT: &str = "/a/KITES";
 

@@ -206,9 +206,10 @@ fn add_shoots(pages: &mut Pages) {
     pages.add("shoot-many", "56 of 74 cards proven", &many, json!({"pages_max": 2, "prints": ["70 cards, one by one (folded, so not printed; the ledger has it too)", "NOT SEEN", "31 more cards"], "unprinted": ["/media/drive-a"]}));
     let harmless = HOSTILE.replace('\u{202e}', "\\u{202e}");
     let hostile = shoot_page(2, &json!({"labels": [HOSTILE, "A9"]}), HOSTILE);
+    // Neither of the two that were announced was seen; others count for none of them.
     pages.add(
         "shoot-hostile",
-        "1 of 4 cards proven",
+        "0 of 2 cards proven",
         &hostile,
         json!({"pages_max": 2, "shows": [harmless]}),
     );

@@ -306,3 +306,14 @@ fn several_cards_have_a_heading_each() {
         .exits(0)
         .is_silent_of("Card 1 of");
 }
+
+#[test]
+fn what_is_missing_from_a_command_is_told_line_by_line() {
+    let work = Work::new("words-usage");
+    for command in [
+        "", "kit", "weigh", "kit add", "copy", "plan", "prove", "verify", "rate", "report", "copyy",
+    ] {
+        let ran = work.run(command);
+        ran.exits(2).says("Usage: unlade").is_silent_of("\\u{");
+    }
+}
