@@ -107,6 +107,15 @@ impl CardName {
         }
     }
 
+    /// Returns the path of the part file as paths of the card are written.
+    pub fn part(&self) -> String {
+        let file = part_name(self.file_name());
+        match self.parent() {
+            Some(parent) => format!("{parent}/{file}"),
+            None => file,
+        }
+    }
+
     /// Returns the form in which two names are one on a drive that folds case and Unicode normal
     /// forms (APFS, HFS+, exFAT, FAT32, NTFS).
     pub fn folded(&self) -> String {

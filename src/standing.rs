@@ -162,6 +162,7 @@ fn records(
             records.listing_b3 = newer.listing_b3;
             records.destinations = newer.destinations;
             records.layout = newer.layout;
+            records.naming = newer.naming;
             records.card_files.extend(newer.card_files);
             for path in newer.proven.keys() {
                 records.elsewhere.remove(path);

@@ -12,8 +12,8 @@ use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
 use unlade::plan::together::is_little;
 use unlade::plan::{
-    CardNow, EARLIER_COPY, HOLDS_RECORDS, LEFT_EMPTY, Layout, Level, Plan, PlannedDestination,
-    Work, count_independent,
+    BESIDE_PART, CardNow, EARLIER_COPY, HOLDS_RECORDS, LEFT_EMPTY, Layout, Level, Plan,
+    PlannedDestination, Work, count_independent,
 };
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
@@ -167,6 +167,9 @@ fn refusal_step(reason: &Problem) -> &'static str {
         }
         ProblemKind::NameClash if reason.detail == LEFT_EMPTY => {
             "Choose another name with --name; or, if these files are empty on the drive indeed (they hold nothing then), delete them yourself and run the same command again."
+        }
+        ProblemKind::NameClash if reason.detail == BESIDE_PART => {
+            "Remove neither. Have the drive's file system checked first (Windows: Properties, Tools, Check; macOS: Disk Utility, First Aid; Linux: fsck, with the drive unmounted); then delete the part file (`.NAME.unlade-part`), if it is still there, and run the same command again."
         }
         ProblemKind::NameClash if reason.detail == EARLIER_COPY => {
             "Copy this card under another --name, or with --only-new under another --name: so the earlier copy and the new file are both kept."
@@ -400,6 +403,12 @@ fn work(plan: &Plan, d: &PlannedDestination) -> String {
         parts.push(format!(
             "{} that an earlier run proved without all of these hashes: read from the card and the drive again, not copied again",
             counted(d.hash_files, "file")
+        ));
+    }
+    if !d.left_empty.is_empty() {
+        parts.push(format!(
+            "{} that the drive was left with when it was pulled, to be copied anew",
+            counted(unlade::units::len64(d.left_empty.len()), "empty file")
         ));
     }
     if !d.stale_parts.is_empty() {

@@ -371,7 +371,7 @@ pub trait Journal: Send + Debug {
 pub enum Settling {
     /// A flush of each folder: its journal, or its way of writing folders, keeps the rest.
     Folders,
-    /// A flush of everything on it, then of a folder, which empties the drive's own cache. Measured with the
+    /// A flush of each folder, of everything, then of a folder, which empties the drive's own cache. Measured with the
     /// kernel's drivers (6.1, 6.12): on FAT the entry of a renamed file says 0 bytes until the file itself is
     /// written back, and on NTFS (ntfs3) no flush of a file or folder is enough after a rename or a new folder.
     Whole,
@@ -509,20 +509,20 @@ pub trait Disk: Send + Sync + Debug {
             return Ok(());
         };
         let way = self.settling(first)?;
-        if way == Settling::Whole {
-            self.flush_everything(first)?;
-            return self.flush(first);
-        }
         if way == Settling::Each {
             files.iter().try_for_each(|file| self.flush(file))?;
         }
-        // The deepest first.
+        // The deepest first. On FAT the old name of a file has to be gone from the drive before the new one gets its
+        // clusters: else a pull leaves two files in one place, and removing one takes the other's clusters away.
         folders
             .iter()
             .rev()
             .try_for_each(|folder| self.flush(folder))?;
-        if way == Settling::Each {
+        if way != Settling::Folders {
             self.flush_everything(first)?;
+        }
+        if way == Settling::Whole {
+            self.flush(first)?;
         }
         Ok(())
     }

@@ -1,5 +1,6 @@
 //! Owns the journal of an offload: one JSON line for every file that was read back equal and is
-//! durable under its final name. It is the ground for resuming, and it is forgiving of one thing
+//! durable under its final name; and where a pull can leave an empty file under such a name, one line before
+//! a batch of files gets theirs. It is the ground for resuming, and it is forgiving of one thing
 //! only: the end of a run that a power cut tore. Every line carries a check sum of itself, so that
 //! a bit that flipped in it can't put a wrong hash into the next manifest.
 
@@ -70,6 +71,15 @@ pub struct JournalLine {
     pub only_zeros: bool,
 }
 
+/// Files that are about to get their final names, durable before they do. An empty file that stands under such a name
+/// later, and that no [`JournalLine`] is about, is unfinished work of that run: see [`crate::disk::Settling`].
+#[derive(Clone, PartialEq, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct JournalNaming {
+    /// Paths below the offload.
+    pub naming: Vec<String>,
+}
+
 /// The name under which a head is recognised.
 pub const JOURNAL_FORMAT: &str = "unlade-journal";
 /// The version that is written.
@@ -87,6 +97,13 @@ impl JournalHead {
 }
 
 impl JournalLine {
+    /// Appends the line to `out`.
+    pub fn write_to(&self, out: &mut Vec<u8>) -> io::Result<()> {
+        write_line(self, out)
+    }
+}
+
+impl JournalNaming {
     /// Appends the line to `out`.
     pub fn write_to(&self, out: &mut Vec<u8>) -> io::Result<()> {
         write_line(self, out)
@@ -199,14 +216,15 @@ impl Reading {
         if let Ok(head) = serde_json::from_slice::<JournalHead>(&line) {
             return self.head(head, has_sum, is_here);
         }
-        let vouched = has_sum || self.is_first_version;
-        match serde_json::from_slice::<JournalLine>(&line) {
-            Ok(entry) if vouched && !self.is_damaged => self.entry(entry),
-            _ => {
-                self.is_damaged = true;
-                Ok(())
-            }
+        let vouched = (has_sum || self.is_first_version) && !self.is_damaged;
+        if let Some(entry) = serde_json::from_slice(&line).ok().filter(|_| vouched) {
+            return self.entry(entry);
         }
+        if let Some(naming) = serde_json::from_slice(&line).ok().filter(|_| vouched) {
+            return self.naming(naming);
+        }
+        self.is_damaged = true;
+        Ok(())
     }
 
     fn head(
@@ -233,19 +251,37 @@ impl Reading {
         Ok(())
     }
 
-    fn entry(&mut self, entry: JournalLine) -> Result<(), String> {
+    fn naming(&mut self, line: JournalNaming) -> Result<(), String> {
+        let was_here = self.was_here;
+        for path in line.naming {
+            let (records, path) = self.about(path)?;
+            if was_here {
+                records.naming.insert(path);
+            }
+        }
+        Ok(())
+    }
+
+    /// Checks the path that a line is about.
+    fn about(&mut self, path: String) -> Result<(&mut Records, Arc<str>), String> {
         let Some(records) = self.records.as_mut() else {
             return Err("has no head before it".to_owned());
         };
-        let name = CardName::parse(&entry.path).map_err(|why| format!("holds {why}"))?;
+        let name = CardName::parse(&path).map_err(|why| format!("holds {why}"))?;
         if name.parts().next() == Some(RECORDS) {
             return Err("holds a path inside the records".to_owned());
         }
-        let path: Arc<str> = entry.path.into();
+        Ok((records, path.into()))
+    }
+
+    fn entry(&mut self, entry: JournalLine) -> Result<(), String> {
+        let was_here = self.was_here;
+        let (records, path) = self.about(entry.path)?;
         let modified: Arc<str> = entry.modified.into();
         let then = (entry.bytes, Arc::clone(&modified));
         records.card_files.insert(Arc::clone(&path), then);
-        if self.was_here {
+        if was_here {
+            records.naming.remove(&path);
             let proven = ProvenEntry {
                 bytes: entry.bytes,
                 modified,
@@ -385,6 +421,45 @@ mod tests {
             3,
             "what the card held is known all the same"
         );
+    }
+
+    #[test]
+    fn what_was_about_to_be_named_is_known_until_it_is_proven() {
+        let naming = |paths: &[&str]| {
+            let mut out = Vec::new();
+            let naming = paths.iter().map(|&path| path.to_owned()).collect();
+            JournalNaming { naming }.write_to(&mut out).unwrap();
+            out
+        };
+        let whole = sample();
+        let (head, entries) = whole.split_at(whole.iter().position(|&b| b == b'\n').unwrap() + 1);
+        let named = |bytes: &[u8], here: bool| {
+            let records = super::read(bytes, &|_| here).unwrap().unwrap();
+            let mut named: Vec<_> = records.naming.iter().map(|path| path.to_string()).collect();
+            named.sort_unstable();
+            named.join(" ")
+        };
+        let three = naming(&["DCIM/a.JPG", "DCIM/b.JPG", "DCIM/c.JPG"]);
+        let before = [head, &three].concat();
+        assert_eq!(named(&before, true), "DCIM/a.JPG DCIM/b.JPG DCIM/c.JPG");
+        assert_eq!(named(&before, false), "", "of another place");
+        let after = [head, &three, entries].concat();
+        assert_eq!(read(&after).unwrap().unwrap().proven.len(), 2);
+        assert_eq!(named(&after, true), "DCIM/c.JPG");
+        assert_eq!(
+            named(&[&after, head].concat(), true),
+            "DCIM/c.JPG",
+            "the next run"
+        );
+        for at in 0..three.len() {
+            let mut flipped = before.clone();
+            flipped[head.len() + at] ^= 1;
+            assert_eq!(named(&flipped, true), "", "byte {at}");
+        }
+        for path in ["../a", "_unlade/a"] {
+            assert!(read(&[head, &naming(&[path])].concat()).is_err());
+        }
+        assert!(read(&three).is_err(), "no head");
     }
 
     /// Every single bit: nothing is vouched for that was not written.

@@ -2,17 +2,19 @@
 //! device behind the writer, and publishing. A lane that fails is dropped once, with its reason,
 //! and takes nobody with it.
 //!
-//! Order for every file: part file, write, durable, read back equal, rename without replacing,
-//! name durable in the way of the file system, journal line. Nothing carries a final name earlier.
+//! Order for every file: part file, write, durable, read back equal, where names are not kept by themselves a
+//! journal line of what gets one, rename without replacing, name durable in the way of the file system, journal
+//! line. Nothing carries a final name earlier.
 
 use super::in_flight::{GivenUp, InFlight};
-use super::journal::JournalLine;
+use super::journal::{JournalLine, JournalNaming};
 use super::{Context, FromCard, Gate, Proven, Report};
 use crate::also::AlsoHashes;
 use crate::digest::Digest;
 use crate::disk::buffer::{ALIGN, Aligned, Chunk};
 use crate::disk::{
-    Journal, Part, ReadBackWay, Sight, Source, Stat, is_full, is_name_refused, write_problem,
+    EntryKind, Journal, Part, ReadBackWay, Settling, Sight, Source, Stat, is_name_refused,
+    write_problem,
 };
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::name::CardName;
@@ -336,6 +338,11 @@ impl Lane {
             // A power cut must not bring it back: in a bag it would be one file too many.
             parents.insert(holder(stale));
         }
+        for empty in &planned.left_empty {
+            self.take_back(empty)
+                .map_err(|e| (Step::Create, empty.as_str().to_owned(), e))?;
+            parents.insert(holder(empty));
+        }
         let present: BTreeSet<&CardName> = planned.folders_present.iter().collect();
         for folder in self.context.plan.listing.folders() {
             if planned.unstorable.contains_key(folder) {
@@ -350,6 +357,19 @@ impl Lane {
         }
         disk.settle(&parents, &[])
             .map_err(|e| (Step::FlushFolder, root.to_string(), e))
+    }
+
+    /// Gives an empty file that a pull left its part's name again and removes it as such: what has a final name is
+    /// never removed.
+    fn take_back(&self, name: &CardName) -> io::Result<()> {
+        let disk = &self.context.disk;
+        let (path, part) = (name.under(self.tree()), name.part_under(self.tree()));
+        let is_empty = |stat: Stat| stat.kind == EntryKind::File && stat.bytes == 0;
+        if !disk.look(&path)?.is_some_and(is_empty) {
+            return Err(io::Error::other("is no longer an empty file"));
+        }
+        disk.rename_new(&path, &part)?;
+        disk.remove_own(&part)
     }
 
     fn begin(&self, file: &Arc<InFlight>) -> Option<Open> {
@@ -732,6 +752,9 @@ impl Lane {
     }
 
     fn publish(&self, batch: Vec<Equal>, journal: &mut Option<Box<dyn Journal>>) {
+        if let Err(e) = self.journal_names(&batch, journal) {
+            return self.drop_out(write_problem(Step::Journal, &e));
+        }
         let mut renamed = Vec::new();
         let (mut folders, mut files) = (BTreeSet::new(), Vec::new());
         for equal in batch {
@@ -764,15 +787,7 @@ impl Lane {
             return self.drop_out_at(Step::FlushFolder, renamed.first().map(|r| &*r.file), &e);
         }
         if let Err(e) = self.journal(&renamed, journal) {
-            let problem = Problem::new(
-                if is_full(&e) {
-                    ProblemKind::NoRoom
-                } else {
-                    ProblemKind::WriteFailed
-                },
-                failed(Step::Journal, &e),
-            );
-            return self.drop_out(problem);
+            return self.drop_out(write_problem(Step::Journal, &e));
         }
         for equal in renamed {
             let sight = match self.sight_of(&equal) {
@@ -830,6 +845,28 @@ impl Lane {
             }
             .write_to(&mut lines)?;
         }
+        self.append(&lines, journal)
+    }
+
+    /// Says which files are about to get their names, where a pull before they are durable can leave them empty.
+    fn journal_names(
+        &self,
+        batch: &[Equal],
+        journal: &mut Option<Box<dyn Journal>>,
+    ) -> io::Result<()> {
+        let new = batch.iter().filter(|e| e.part.is_some());
+        let jobs = new.map(|e| self.job(&e.file)).filter(|job| job.bytes > 0);
+        let naming: Vec<String> = jobs.map(|job| job.name.as_str().to_owned()).collect();
+        let disk = &self.context.disk;
+        if naming.is_empty() || disk.settling(self.tree())? == Settling::Folders {
+            return Ok(());
+        }
+        let mut line = Vec::new();
+        JournalNaming { naming }.write_to(&mut line)?;
+        self.append(&line, journal)
+    }
+
+    fn append(&self, lines: &[u8], journal: &mut Option<Box<dyn Journal>>) -> io::Result<()> {
         if lines.is_empty() {
             return Ok(());
         }
@@ -839,7 +876,7 @@ impl Lane {
             *journal = Some(self.context.disk.open_journal(&path)?);
         }
         match journal {
-            Some(journal) => journal.append(&lines),
+            Some(journal) => journal.append(lines),
             None => Ok(()),
         }
     }

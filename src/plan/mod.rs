@@ -16,7 +16,7 @@ use crate::card::part::part_of;
 use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
-use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Stamp, Stat};
+use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Settling, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word};
 use crate::signature::Signer;
@@ -144,6 +144,8 @@ pub struct Records {
     pub destinations: Vec<DestinationIdentity>,
     /// What was read back on this destination and lies in this offload.
     pub proven: HashMap<Arc<str>, Arc<ProvenEntry>>,
+    /// Files that a run on this destination was about to give their names, and of which nothing later is known.
+    pub naming: HashSet<Arc<str>>,
     /// Files that were left in another offload on this destination: path, and that offload.
     pub elsewhere: HashMap<Arc<str>, String>,
     /// The verdict of a finished manifest, when no journal is newer.
@@ -367,6 +369,8 @@ pub struct PlannedDestination {
     pub unstorable: HashMap<CardName, &'static str>,
     /// Part files that an earlier run left.
     pub stale_parts: Vec<CardName>,
+    /// Empty files under final names that an earlier run's pull left; they are copied anew.
+    pub left_empty: Vec<CardName>,
     /// Whether an earlier run's records stand there.
     pub resumed: bool,
     /// The verdict of a finished manifest that stands there for this very listing.
@@ -1036,8 +1040,7 @@ fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
         return;
     }
     for file in listing.files() {
-        let part = file.name.part_under(Utf8Path::new(""));
-        if parts.contains(part.as_str()) {
+        if parts.contains(file.name.part().as_str()) {
             reasons.push(
                 Problem::new(
                     ProblemKind::NameClash,
@@ -1396,6 +1399,10 @@ fn plan_destination(
         files += 1;
         let work = match place.left(at) {
             Some(left) => Work::Left(Box::new(left.clone())),
+            None if is_left_empty(file, standing) => {
+                planned.left_empty.push(file.name.clone());
+                Work::Copy
+            }
             None => match work_for(file, standing, trusted, expected(at)) {
                 Work::Keep(entry) if !entry.also.kinds().covers(place.shape.also) => {
                     planned.hash_files += 1;
@@ -1420,6 +1427,14 @@ fn plan_destination(
                     };
                     told.tell(ProblemKind::NameClash, file.name, why.to_owned(), reasons);
                 }
+                if may_share_its_place(file, facts, standing) {
+                    told.tell(
+                        ProblemKind::NameClash,
+                        file.name,
+                        BESIDE_PART.to_owned(),
+                        reasons,
+                    );
+                }
                 if is_rewritten {
                     planned.rewritten.insert(file.name.as_str().to_owned());
                 }
@@ -1437,6 +1452,33 @@ fn plan_destination(
     planned.needs_bytes = needs;
     (planned, works)
 }
+
+/// Whether an empty file stands where an earlier run of this offload was about to give a file its name when its drive was
+/// pulled. Nothing is lost with it.
+fn is_left_empty(file: FileRow<'_>, standing: &Standing) -> bool {
+    let path = file.name.as_str();
+    let was_named = standing
+        .records
+        .as_ref()
+        .is_some_and(|r| r.naming.contains(path));
+    let stands = standing.entries.get(path);
+    let is_empty = stands.is_some_and(|s| s.kind == EntryKind::File && s.bytes == 0);
+    was_named && is_empty && file.bytes > 0
+}
+
+/// Whether a drive was pulled while the new name of a file was on it already and the old one, its part's, still. Both lead
+/// to the same clusters then, and to remove one is to give away what the other holds.
+fn may_share_its_place(file: FileRow<'_>, facts: &FolderFacts, standing: &Standing) -> bool {
+    let was_named = |r: &Records| r.naming.contains(file.name.as_str());
+    let holds = |path: &str| standing.entries.get(path).is_some_and(|s| s.bytes > 0);
+    Settling::of(&facts.filesystem) == Settling::Whole
+        && standing.records.as_ref().is_some_and(was_named)
+        && holds(file.name.as_str())
+        && holds(&file.name.part())
+}
+
+/// Why a file that stands beside its part is not gone on with.
+pub const BESIDE_PART: &str = "its part file stands beside it: the drive was pulled while this file got its name, and both may lie in one place on it";
 
 /// Why a file can't go where an empty one is, which FAT leaves of a name that was not yet written back.
 pub const LEFT_EMPTY: &str = "an empty file stands under this name, as a drive leaves it that was pulled before a copy was finished";
@@ -1471,6 +1513,7 @@ fn destination_at_start(
         stale_parts: present(standing, |path, stat| {
             stat.kind == EntryKind::File && is_part_name(path.rsplit('/').next().unwrap_or(path))
         }),
+        left_empty: Vec::new(),
         resumed: standing.records.is_some(),
         recorded: standing
             .records

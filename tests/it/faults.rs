@@ -22,13 +22,15 @@ use unlade::digest::Digest;
 use unlade::disk::{ReadBackWay, Stamp};
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
-use unlade::name::is_part_name;
+use unlade::name::{CardName, is_part_name};
 use unlade::offload::journal::{
     self, JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine,
 };
 use unlade::offload::limits::Limits;
+use unlade::plan::{
+    BESIDE_PART, Form, LEFT_EMPTY, Layout, Plan, PlannedDestination, RECORDS, Refusal,
+};
 use unlade::plan::{CardNow, Level};
-use unlade::plan::{Form, LEFT_EMPTY, Layout, Plan, PlannedDestination, RECORDS, Refusal};
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
 use unlade::proof::verify::{Progress, path_of, verify};
 use unlade::proof::{Closing, Proof, Terms, checksums};
@@ -1145,23 +1147,14 @@ fn cut_short(sim: &Sim, step: u64, cut: Cut) -> Vec<String> {
 /// Runs the same job again and says what is wrong with it.
 fn resume(sim: &Sim) -> Vec<String> {
     let mut wrong = Vec::new();
-    let empty: Vec<String> = BOTH.iter().flat_map(|d| left_empty(sim, d)).collect();
-    if !empty.is_empty() {
-        // Nothing that stands there is changed, so the person is asked to.
-        match plan(sim, &BOTH) {
-            Err(refusal)
-                if refusal
-                    .reasons
-                    .iter()
-                    .all(|r| r.detail == LEFT_EMPTY || r.path.is_none()) => {}
-            other => wrong.push(format!("not refused for {empty:?}: {:?}", other.err())),
-        }
-        sim.reboot();
-        for path in &empty {
-            sim.take_file(path);
+    let mut before = Before::of(sim);
+    // What a pull left of this very job is set right; see `what_somebody_else_left_empty_stays`.
+    for drive in BOTH {
+        for path in left_empty(sim, drive) {
+            let (files, _) = before.drives.get_mut(drive).unwrap();
+            files.remove(path.strip_prefix(&format!("{drive}/")).unwrap());
         }
     }
-    let before = Before::of(sim);
     let journalled: Vec<usize> = BOTH.iter().map(|d| journalled(sim, d)).collect();
     match plan(sim, &BOTH) {
         Err(refusal) => return vec![format!("resuming was refused: {:#?}", refusal.reasons)],
@@ -1261,6 +1254,118 @@ fn a_cut_on_fat_or_ntfs_at_any_step_can_be_resumed() {
         empty > 0 || !whole_sweeps(),
         "no cut fell between a name and its settling"
     );
+}
+
+/// Every step at which a FAT drive can be left with empty files, and then a second cut while the next run sets them right.
+#[test]
+fn empty_files_that_a_pull_left_are_copied_anew() {
+    let steps = steps_of_a_run(&world("FAT"));
+    let mut left = 0;
+    for step in (1..=steps).step_by(2) {
+        let case = format!("step {step} of {steps}");
+        let (wrong, empty) = guarded(&case, move || {
+            let sim = world("FAT");
+            let mut wrong = cut_short(&sim, step, Cut::Power(Crash::Strict));
+            let empty = BOTH.iter().flat_map(|d| left_empty(&sim, d)).count();
+            if empty > 0 {
+                let second = sim.fork();
+                wrong.extend(cut_short(&second, 1 + step % 12, cut_of(step)));
+                wrong.extend(resume(&second));
+                wrong.extend(resume(&sim));
+            }
+            (wrong, empty)
+        });
+        assert!(wrong.is_empty(), "{case}: {wrong:#?}");
+        left += usize::from(empty > 0);
+    }
+    assert!(left > 1, "{left} cuts left empty files");
+}
+
+/// A FAT drive as a pull leaves it, with an empty file of ours in the offload.
+fn pulled_fat() -> Sim {
+    let after = |step| {
+        let sim = world("FAT");
+        cut_short(&sim, step, Cut::Power(Crash::Strict));
+        sim
+    };
+    let is_left = |sim: &Sim| !left_empty(sim, "/a").is_empty();
+    (1..).map(after).find(is_left).unwrap()
+}
+
+/// On the same drive, beside such files: an empty file of which the journal says nothing is not ours.
+#[test]
+fn what_somebody_else_left_empty_stays() {
+    let sim = pulled_fat();
+    let ours = left_empty(&sim, "/a");
+    let stands = kept(&sim, "/a", Image::Visible);
+    let journal = &stands[&format!("{RECORDS}/{JOURNAL}")];
+    let records = journal::read(journal, &|_| true).unwrap().unwrap();
+    let source = source(&sim);
+    let is_free = |path: &&String| {
+        !stands.contains_key(*path)
+            && !source[*path].is_empty()
+            && !records.naming.contains(path.as_str())
+    };
+    let other = source.keys().find(is_free).unwrap().clone();
+    let at = format!("{}/{other}", root("/a"));
+    sim.put_file(&at, b"", stamp(0));
+    let before = sim.files("/a", Image::Visible);
+    let told = |sim: &Sim| -> Vec<(String, Option<String>)> {
+        let reasons = plan(sim, &BOTH).unwrap_err().reasons.into_iter();
+        let of_files = reasons.filter(|r| r.path.is_some());
+        of_files.map(|r| (r.detail, r.path)).collect()
+    };
+    assert_eq!(told(&sim), [(LEFT_EMPTY.to_owned(), Some(other))]);
+    assert!(matches!(plain(&sim), End::Refused(_)));
+    let now = sim.files("/a", Image::Visible);
+    assert_eq!(now, before, "nothing was changed");
+    sim.reboot();
+    sim.take_file(&at);
+    // In another place the journal speaks of nothing: the offload was copied there by hand.
+    let elsewhere = sim.fork();
+    let files = elsewhere.files("/a", Image::Visible);
+    elsewhere.unplug("/a");
+    elsewhere.add_volume("/a", "vfat", 1 << 30);
+    for (path, bytes) in &files {
+        elsewhere.put_file(&format!("/a/{path}"), bytes, stamp(0));
+    }
+    let told = told(&elsewhere);
+    let is_ours = |path: &Option<String>| {
+        let path = path.as_deref().unwrap();
+        ours.contains(&format!("{}/{path}", root("/a")))
+    };
+    let is_left = |(why, path): &(String, _)| why == LEFT_EMPTY && is_ours(path);
+    assert!(!told.is_empty() && told.iter().all(is_left), "{told:?}");
+    assert_eq!(resume(&sim), [""; 0]);
+}
+
+/// Old and new name of a file at once lead to the same clusters of a FAT drive; neither is removed.
+#[test]
+fn a_file_that_stands_beside_its_part_after_a_pull_is_left_alone() {
+    let sim = pulled_fat();
+    let empty = left_empty(&sim, "/a").swap_remove(0);
+    let path = empty.strip_prefix(&format!("{}/", root("/a"))).unwrap();
+    let bytes = source(&sim)[path].clone();
+    let part = CardName::parse(path)
+        .unwrap()
+        .part_under(root("/a").as_ref());
+    sim.take_file(&empty);
+    sim.put_file(&empty, &bytes, stamp(0));
+    sim.put_file(part.as_str(), &bytes, stamp(0));
+    let before = sim.files("/a", Image::Visible);
+    let reasons = plan(&sim, &BOTH).unwrap_err().reasons;
+    assert!(
+        reasons
+            .iter()
+            .any(|r| r.detail == BESIDE_PART && r.path.as_deref() == Some(path)),
+        "{reasons:?}"
+    );
+    assert!(matches!(plain(&sim), End::Refused(_)));
+    assert_eq!(sim.files("/a", Image::Visible), before);
+    // After a check of the drive, and the part deleted.
+    sim.reboot();
+    sim.take_file(part.as_str());
+    assert_eq!(resume(&sim), [""; 0]);
 }
 
 /// The power goes right after PROVEN, and on one drive in three ways.

@@ -535,7 +535,17 @@ impl Volume {
             Crash::Strict => 0,
             Crash::Torn(seed) => seed ^ self.device,
         });
-        // By chance a file of which the entry had no size was written back.
+        // By chance a file of which the entry had no size was written back; but not before its old name is gone.
+        let is_old = |id: &u64| {
+            let mut folders = self.nodes.values();
+            folders.any(|node| match node {
+                Node::Folder(f) => f
+                    .safe
+                    .iter()
+                    .any(|(name, at)| at == id && f.now.get(name) != Some(id)),
+                Node::File(_) => false,
+            })
+        };
         let is_lost = |folder: u64, name: &String, id: &u64| match self.nodes.get(id) {
             Some(Node::File(file)) => file.is_unsized_at(folder, name),
             _ => false,
@@ -546,7 +556,9 @@ impl Volume {
                 continue;
             };
             for (name, id) in entries.now.iter().chain(&entries.safe) {
-                if is_lost(*folder, name, id) && (crash == Crash::Strict || chance.coin()) {
+                if is_lost(*folder, name, id)
+                    && (crash == Crash::Strict || is_old(id) || chance.coin())
+                {
                     emptied.insert((*folder, name.clone()));
                 }
             }
