@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use unlade::card::listing::{Row, RowKind};
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
-use unlade::error::{Problem, ProblemKind, UNEXPLAINED_STEP, is_odd};
+use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind, UNEXPLAINED_STEP, is_odd};
 use unlade::name::{shown, some_of};
 use unlade::offload::SAME_NAME;
 use unlade::plan::{Level, PlannedDestination, count_independent};
@@ -43,6 +43,7 @@ enum Topic {
     DriveDiffers,
     DriveGone,
     NoRoom,
+    ReadOnly,
     WriteFailed,
     MoveAside,
     Missing,
@@ -155,6 +156,7 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         // A file that went from the card while the card stayed: something changed the card.
         ProblemKind::Vanished | ProblemKind::ChangedOnCard => Topic::CardChanged,
         ProblemKind::NoRoom => Topic::NoRoom,
+        ProblemKind::WriteFailed if p.detail.contains(NOW_READ_ONLY) => Topic::ReadOnly,
         ProblemKind::WriteFailed => Topic::WriteFailed,
         ProblemKind::Changed => Topic::MoveAside,
         ProblemKind::Missing => Topic::Missing,
@@ -256,6 +258,12 @@ fn drive_gone(proof: &Proof, about: &About<'_>, drives: &str) -> String {
     format!("Put the drive back that was at {drives}, and run the same command again.{check}")
 }
 
+fn now_read_only(drives: &str) -> String {
+    format!(
+        "Unplug the drive of {drives}, have its file system checked (NTFS: on Windows with chkdsk, and with nothing else), then run the same command again: what is proven is kept."
+    )
+}
+
 fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     let n = about.files.len();
     let files = some_of(about.files.iter().copied(), NAMES_TOLD, len64(n), "file");
@@ -287,6 +295,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::NoRoom => format!(
             "Free some room on the drive of {drives}, or give another one with --to; then run the command again."
         ),
+        Topic::ReadOnly => now_read_only(&drives),
         Topic::WriteFailed => format!(
             "Check the drive of {drives}, its cable and its port, then run the same command again."
         ),

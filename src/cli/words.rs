@@ -13,7 +13,7 @@ use unlade::offload::CopyState;
 use unlade::plan::together::is_little;
 use unlade::plan::{
     BESIDE_PART, CardNow, EARLIER_COPY, HOLDS_RECORDS, LEFT_EMPTY, Layout, Level, Plan,
-    PlannedDestination, Work, count_independent,
+    PlannedDestination, READ_ONLY, Work, count_independent,
 };
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
@@ -138,6 +138,9 @@ fn refusal_step(reason: &Problem) -> &'static str {
         }
         ProblemKind::Unreadable => {
             "Check that the card is in the reader and mounted, and that the path is right."
+        }
+        ProblemKind::WriteFailed if reason.detail == READ_ONLY => {
+            "A drive that was pulled, or has errors, is mounted so. Have its file system checked (NTFS: on Windows with chkdsk, and with nothing else), or take its write protection off; then run the same command again."
         }
         ProblemKind::WriteFailed => {
             "Check that the drive is mounted, that the folder exists and that you may write to it."

@@ -575,6 +575,10 @@ pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
         );
         return Problem::new(crate::error::ProblemKind::TooLargeForFilesystem, detail);
     }
+    if cause.kind() == io::ErrorKind::ReadOnlyFilesystem {
+        let detail = format!("{told}; {}", crate::error::NOW_READ_ONLY);
+        return Problem::new(crate::error::ProblemKind::WriteFailed, detail);
+    }
     let kind = if is_full(cause) {
         crate::error::ProblemKind::NoRoom
     } else {

@@ -1073,12 +1073,12 @@ fn check_place(
         );
     }
     if facts.read_only {
-        refuse(
-            ProblemKind::WriteFailed,
-            "the destination is mounted read-only",
-        );
+        refuse(ProblemKind::WriteFailed, READ_ONLY);
     }
 }
+
+/// Why a drive is refused that cannot be written to.
+pub const READ_ONLY: &str = "the destination is mounted read-only";
 
 fn check_twice(
     index: usize,
@@ -1414,26 +1414,9 @@ fn plan_destination(
         match &work {
             Work::Keep(_) | Work::Left(_) => {}
             Work::Check => {
-                let stands = standing.entries.get(file.name.as_str());
                 let is_rewritten = is_rewritten(file, records);
-                if stands.is_some_and(|s| s.kind != EntryKind::File || s.bytes != file.bytes) {
-                    let is_empty = |s: &Stat| s.kind == EntryKind::File && s.bytes == 0;
-                    let why = if stands.is_some_and(is_empty) {
-                        LEFT_EMPTY
-                    } else if is_rewritten {
-                        EARLIER_COPY
-                    } else {
-                        "something else already stands under this name"
-                    };
+                if let Some(why) = in_the_way(file, facts, standing, is_rewritten) {
                     told.tell(ProblemKind::NameClash, file.name, why.to_owned(), reasons);
-                }
-                if may_share_its_place(file, facts, standing) {
-                    told.tell(
-                        ProblemKind::NameClash,
-                        file.name,
-                        BESIDE_PART.to_owned(),
-                        reasons,
-                    );
                 }
                 if is_rewritten {
                     planned.rewritten.insert(file.name.as_str().to_owned());
@@ -1451,6 +1434,27 @@ fn plan_destination(
     needs += len64(listing.folders().count()) * facts.cluster_bytes;
     planned.needs_bytes = needs;
     (planned, works)
+}
+
+/// Why what stands under a file's name can't be taken for its copy, as far as that shows without reading it.
+fn in_the_way(
+    file: FileRow<'_>,
+    facts: &FolderFacts,
+    standing: &Standing,
+    is_rewritten: bool,
+) -> Option<&'static str> {
+    let stands = standing.entries.get(file.name.as_str())?;
+    let is_file = stands.kind == EntryKind::File;
+    if is_file && stands.bytes == file.bytes {
+        return may_share_its_place(file, facts, standing).then_some(BESIDE_PART);
+    }
+    Some(if is_file && stands.bytes == 0 {
+        LEFT_EMPTY
+    } else if is_rewritten {
+        EARLIER_COPY
+    } else {
+        "something else already stands under this name"
+    })
 }
 
 /// Whether an empty file stands where an earlier run of this offload was about to give a file its name when its drive was

@@ -195,13 +195,26 @@ impl Check<'_> {
             Ok(bytes) => bytes,
             Err(e) => return self.changed(&path, failed(Step::Read, &e)),
         };
+        // No record is empty. FAT leaves it so when the drive is pulled while it gets its name or is moved.
+        if bytes.is_empty() {
+            return self.remark(Remark::Incomplete);
+        }
+        let is_kept = |at: &str| {
+            let stat = self.disk.look(&self.root.join(RECORDS).join(at));
+            !matches!(stat, Ok(Some(stat)) if stat.bytes == 0)
+        };
         let find = |name: &str| {
-            let has = |n: usize, name| self.standing.contains(of_set(n, name).as_str());
+            let has = |n: usize, name| {
+                let at = of_set(n, name);
+                self.standing.contains(at.as_str()) && is_kept(&at)
+            };
             (n..=EARLIER_MAX)
                 .take_while(|&m| m == n || !has(m, MANIFEST))
                 .find(|&m| has(m, name))
                 .map(|m| of_set(m, name))
         };
+        let signature = of_set(n, MANIFEST_SIGNATURE);
+        let has_signature = is_kept(&signature);
         let (hash, page) = (find(MANIFEST_HASH), find(REPORT));
         let all = names().into_iter().chain(TAG_FILES);
         let places: HashMap<&str, String> = all.filter_map(|n| Some((n, find(n)?))).collect();
@@ -219,8 +232,10 @@ impl Check<'_> {
             }
         }
         // Signatures are moved before their manifests, so that one in a later set is of another.
-        let signature = of_set(n, MANIFEST_SIGNATURE);
-        let read = self.read(&signature, SIGNATURE_BYTES_MAX);
+        let read = match has_signature {
+            true => self.read(&signature, SIGNATURE_BYTES_MAX),
+            false => Err(io::ErrorKind::NotFound.into()),
+        };
         self.signature(&signature, signed(read, &bytes));
         match Manifest::from_bytes(&bytes) {
             Err(e) => self.changed(&path, e.to_string()),

@@ -58,8 +58,7 @@ attach() {
     case $2 in
         exfat) options=$options,uid=1000,gid=1000,fmask=0022,dmask=0022,iocharset=utf8,errors=remount-ro ;;
         vfat) options=$options,uid=1000,gid=1000,fmask=0022,dmask=0022,codepage=437,iocharset=iso8859-1,shortname=mixed,utf8,flush,errors=remount-ro ;;
-        # A volume that was pulled is marked; `force` mounts it for this look only.
-        ntfs3) options=$options,uid=1000,gid=1000,windows_names,iocharset=utf8,force ;;
+        ntfs3) options=$options,uid=1000,gid=1000,windows_names,iocharset=utf8 ;;
         ext4) options=$options,errors=remount-ro ;;
     esac
     node=$(disk "$1") || { echo "guest: no disk $1"; return 1; }
@@ -94,7 +93,64 @@ pull() {
 }
 plug() { # plug NAME FILESYSTEM
     echo "@plug $1"
-    attach "$1" "$2"
+    case $2 in
+        # A volume that was pulled is marked; `force` mounts it for this look only.
+        ntfs3) attach "$1" "$2" force ;;
+        *) attach "$1" "$2" ;;
+    esac
+}
+
+copy() { # copy NAME: to drive A and drive $b
+    unlade copy /media/card --to /media/a --to "/media/$b" --name "$1" >/tmp/log 2>&1
+}
+
+# copy_and_pull NAME WHAT: the command ends PROVEN, and a pull right then leaves the whole card.
+copy_and_pull() {
+    copy "$1"
+    local code=$?
+    # Nothing between the exit code and the pull.
+    pull "$b"
+    [ "$code" = 0 ]
+    result "$fs: $2 is PROVEN" $? /tmp/log
+    plug "$b" "$fs"
+    is_whole "$b" "$1"
+    result "$fs: $2, pulled right after PROVEN, is whole on the drive" $? /tmp/log
+    is_whole a "$1"
+    result "$fs: $2 is whole on drive A" $? /tmp/log
+    rm -rf "/media/a/$1"
+}
+
+# pull_in_the_middle NAME BYTES: when so many more bytes have been written to the drive.
+pull_in_the_middle() {
+    echo "@at $b $2 pull $b"
+    copy "$1"
+    local code=$?
+    is_plugged "$b"
+    result "$fs: is gone after $2 bytes" "$((! $?))" /tmp/log
+    [ "$code" = 1 ] && grep -q 'NOT PROVEN' /tmp/log
+    result "$fs: pulled after $2 bytes, a copy is NOT PROVEN" $? /tmp/log
+    sed -n '/^Reason/,$p' /tmp/log
+    umount -l "/media/$b"
+}
+
+# An NTFS volume that was pulled while it was written: the person is sent to Windows, and nothing is mended here.
+ask_of_dirty_ntfs() {
+    echo "@plug $b"
+    ! attach "$b" ntfs3
+    result "$fs: pulled in the middle, it is not mounted for writing" $?
+    umount "/media/$b" 2>/dev/null
+    copy "$1"
+    [ $? = 3 ] && grep -q chkdsk /tmp/log
+    result "$fs: not mounted, a copy is refused and Windows is named" $? /tmp/log
+    cat /tmp/log
+    attach "$b" ntfs3 ro
+    result "$fs: it is mounted for reading" $?
+    copy "$1"
+    [ $? = 3 ] && grep -q read-only /tmp/log && grep -q chkdsk /tmp/log
+    result "$fs: mounted for reading, a copy is refused and Windows is named" $? /tmp/log
+    cat /tmp/log
+    umount "/media/$b"
+    rm -rf "/media/a/$1"
 }
 
 # What is on the drive now is what was on the card, in names and bytes, and by our own later check.
@@ -120,44 +176,22 @@ attach a ext4
 for fs in $FILESYSTEMS; do
     b=b-$fs
     attach "$b" "$fs" || { result "$fs: mounts" 1; continue; }
-    copy() { unlade copy /media/card --to /media/a --to "/media/$b" --name "$1" >/tmp/log 2>&1; }
-
-    copy "ONE-$fs"
-    code=$?
-    # Nothing between the exit code and the pull.
-    pull "$b"
-    [ "$code" = 0 ]
-    result "$fs: a copy is PROVEN" $? /tmp/log
-    plug "$b" "$fs"
-    is_whole "$b" "ONE-$fs"
-    result "$fs: pulled right after PROVEN, it holds the whole card" $? /tmp/log
-    is_whole a "ONE-$fs"
-    result "$fs: drive A holds the whole card" $? /tmp/log
-    rm -rf "/media/a/ONE-$fs"
-
-    echo "@at $b 6000000 pull $b"
-    copy "TWO-$fs"
-    code=$?
-    cp /tmp/log /tmp/first
-    is_plugged "$b"
-    result "$fs: is gone in the middle of a copy" "$((! $?))" /tmp/first
-    [ "$code" = 1 ] && grep -q 'NOT PROVEN' /tmp/first
-    result "$fs: pulled in the middle is NOT PROVEN" $? /tmp/first
-    umount -l "/media/$b"
-    # An NTFS volume that was pulled while it was written has to be checked on Windows first. On FAT a pull between a
-    # rename and its flush can leave an empty file under its final name, which the next run rightly leaves alone.
-    case $fs in ntfs3 | vfat) continue ;; esac
-    plug "$b" "$fs"
-    copy "TWO-$fs"
-    code=$?
-    pull "$b"
-    [ "$code" = 0 ]
-    result "$fs: plugged in again, the same command ends PROVEN" $? /tmp/log
-    plug "$b" "$fs"
-    is_whole "$b" "TWO-$fs"
-    result "$fs: and pulled right then, it holds the whole card" $? /tmp/log
-    rm -rf "/media/a/TWO-$fs"
-    umount "/media/$b"
+    copy_and_pull "ONE-$fs" "a copy"
+    # On FAT, where names and sizes are written apart, at several moments of one copy.
+    moments=6000000
+    [ "$fs" != vfat ] || moments="400000 1200000 1500000 6000000"
+    for bytes in $moments; do
+        pull_in_the_middle "TWO-$fs" "$bytes"
+        [ "$fs" != ntfs3 ] || continue
+        plug "$b" "$fs"
+        echo "guest: $(find "/media/$b" -path '*/_unlade' -prune -o -type f -size 0 ! -name '.*.unlade-part' -print | wc -l) empty files, $(find "/media/$b" -name '.*.unlade-part' | wc -l) parts"
+    done
+    if [ "$fs" = ntfs3 ]; then
+        ask_of_dirty_ntfs "TWO-$fs"
+    else
+        copy_and_pull "TWO-$fs" "the same command again"
+        umount "/media/$b"
+    fi
 done
 
 # A card with one sector of a folder that cannot be read. The kernel leaves its entries out and reports no error.

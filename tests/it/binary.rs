@@ -1454,6 +1454,32 @@ fn a_kept_copy_that_rotted_is_found_by_the_next_run() {
     work.run("verify a/KITES b/KITES").exits(0);
 }
 
+/// A FAT drive that was pulled while earlier records were moved aside: an empty record says nothing, so nothing is held against it.
+#[test]
+fn empty_earlier_records_are_no_difference() {
+    let work = Work::with_card("emptied-records");
+    let copy = "copy card --to a --to b --name KITES --copies 1";
+    work.run(copy).exits(0);
+    put(&work.path("card/DCIM/100KITES/LATER.JPG"), b"later");
+    work.run(copy).exits(0);
+    let earlier = work.offload().join("_unlade/earlier-1");
+    work.run("verify a/KITES")
+        .exits(0)
+        .is_silent_of("not all there");
+    for record in [
+        "report.html",
+        "checksums.b3",
+        "manifest.json.b3",
+        "manifest.json",
+    ] {
+        put(&earlier.join(record), b"");
+        work.run("verify a/KITES").exits(0).says("not all there");
+    }
+    put(&earlier.join("manifest.json"), b"{");
+    put(&earlier.join("manifest.json.b3"), b"{");
+    work.run("verify a/KITES").exits(1);
+}
+
 /// What a FAT drive leaves that was pulled too early: nothing that stands there is changed, and the person hears what to do.
 #[test]
 fn empty_files_under_final_names_are_told_as_what_they_are() {

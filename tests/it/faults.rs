@@ -24,7 +24,7 @@ use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
 use unlade::name::{CardName, is_part_name};
 use unlade::offload::journal::{
-    self, JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine,
+    self, JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine, JournalNaming,
 };
 use unlade::offload::limits::Limits;
 use unlade::plan::{
@@ -132,7 +132,10 @@ fn sim_file(sim: &Sim, path: &str) -> Vec<u8> {
 /// As after a run that was cut short, on both drives: a journal that vouches for the first five
 /// files, one more file that stands there without a record, and a stale part.
 fn half_done() -> Sim {
-    let sim = fresh();
+    half_done_on(fresh())
+}
+
+fn half_done_on(sim: Sim) -> Sim {
     let plan = plan(&sim, &BOTH).expect("the plan of an empty drive");
     sim.reboot();
     let head = JournalHead {
@@ -1281,15 +1284,22 @@ fn empty_files_that_a_pull_left_are_copied_anew() {
     assert!(left > 1, "{left} cuts left empty files");
 }
 
-/// A FAT drive as a pull leaves it, with an empty file of ours in the offload.
+/// FAT drives that were pulled while a file got its name: `/a` is left with an empty one.
 fn pulled_fat() -> Sim {
-    let after = |step| {
-        let sim = world("FAT");
-        cut_short(&sim, step, Cut::Power(Crash::Strict));
-        sim
-    };
-    let is_left = |sim: &Sim| !left_empty(sim, "/a").is_empty();
-    (1..).map(after).find(is_left).unwrap()
+    let sim = half_done_on(fresh_on("vfat"));
+    let jobs = plan(&sim, &BOTH).unwrap().jobs;
+    sim.reboot();
+    let path = jobs[5].name.as_str().to_owned();
+    let at = format!("{}/{path}", root("/a"));
+    sim.take_file(&at);
+    sim.put_file(&at, b"", stamp(0));
+    let place = format!("{}/{RECORDS}/{JOURNAL}", root("/a"));
+    let mut journal = sim_file(&sim, &place);
+    let naming = vec![path];
+    JournalNaming { naming }.write_to(&mut journal).unwrap();
+    sim.take_file(&place);
+    sim.put_file(&place, &journal, stamp(0));
+    sim
 }
 
 /// On the same drive, beside such files: an empty file of which the journal says nothing is not ours.
@@ -1298,15 +1308,9 @@ fn what_somebody_else_left_empty_stays() {
     let sim = pulled_fat();
     let ours = left_empty(&sim, "/a");
     let stands = kept(&sim, "/a", Image::Visible);
-    let journal = &stands[&format!("{RECORDS}/{JOURNAL}")];
-    let records = journal::read(journal, &|_| true).unwrap().unwrap();
     let source = source(&sim);
-    let is_free = |path: &&String| {
-        !stands.contains_key(*path)
-            && !source[*path].is_empty()
-            && !records.naming.contains(path.as_str())
-    };
-    let other = source.keys().find(is_free).unwrap().clone();
+    let mut free = source.keys().filter(|path| !stands.contains_key(*path));
+    let other = free.find(|path| !source[*path].is_empty()).unwrap().clone();
     let at = format!("{}/{other}", root("/a"));
     sim.put_file(&at, b"", stamp(0));
     let before = sim.files("/a", Image::Visible);

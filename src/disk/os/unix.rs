@@ -465,6 +465,9 @@ impl Disk for OsDisk {
         if !file.metadata()?.is_file() {
             return Err(io::Error::other("is not a file"));
         }
+        // After a pull FAT can have more clusters to a file than its size says; the next write to it makes the kernel set
+        // the drive read-only (seen). To cut it where it ends gives them back, and is nothing elsewhere.
+        drop(file.metadata().and_then(|meta| file.set_len(meta.len())));
         Ok(Box::new(OsJournal { file }))
     }
 }
