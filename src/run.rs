@@ -922,6 +922,11 @@ fn begin_one(
     let records = root.join(RECORDS);
     let path = records.join(JOURNAL);
     let is_new = disk.look(&path).map_err(|e| (Step::Look, e))?.is_none();
+    // Before anything new takes room. A FAT drive that was pulled may show as free what a part lies in: its removal later
+    // would give away what the journal has got by then. One that stays is removed, or told, by its lane.
+    for stale in &destination.stale_parts {
+        drop(disk.remove_own(&stale.under(&destination.payload)));
+    }
     let mut lines = Vec::new();
     let identity = plan.recorded_card();
     let head = JournalHead {

@@ -333,8 +333,12 @@ impl Lane {
         let mut parents = BTreeSet::new();
         for stale in &planned.stale_parts {
             let path = stale.under(root);
-            disk.remove_own(&path)
-                .map_err(|e| (Step::Create, stale.as_str().to_owned(), e))?;
+            match disk.remove_own(&path) {
+                Err(e) if e.kind() != io::ErrorKind::NotFound => {
+                    return Err((Step::Create, stale.as_str().to_owned(), e));
+                }
+                _ => {}
+            }
             // A power cut must not bring it back: in a bag it would be one file too many.
             parents.insert(holder(stale));
         }

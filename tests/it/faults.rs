@@ -1343,6 +1343,18 @@ fn what_somebody_else_left_empty_stays() {
     assert_eq!(resume(&sim), [""; 0]);
 }
 
+/// On FAT what a pull left of parts may lie in room that is shown as free: it goes before the journal grows.
+#[test]
+fn left_parts_go_before_anything_new_takes_room() {
+    let sim = half_done_on(fresh_on("vfat"));
+    assert!(BOTH.iter().all(|drive| !parts(&sim, drive).is_empty()));
+    sim.cut_power_at(&[Op::JournalAppend], 1);
+    plain(&sim);
+    sim.reboot();
+    assert_eq!(parts(&sim, BOTH[0]), [""; 0]);
+    assert_eq!(resume(&sim), [""; 0]);
+}
+
 /// Old and new name of a file at once lead to the same clusters of a FAT drive; neither is removed.
 #[test]
 fn a_file_that_stands_beside_its_part_after_a_pull_is_left_alone() {
