@@ -435,7 +435,7 @@ mod tests {
         let (head, entries) = whole.split_at(whole.iter().position(|&b| b == b'\n').unwrap() + 1);
         let named = |bytes: &[u8], here: bool| {
             let records = super::read(bytes, &|_| here).unwrap().unwrap();
-            let mut named: Vec<_> = records.naming.iter().map(|path| path.to_string()).collect();
+            let mut named: Vec<_> = records.naming.iter().map(ToString::to_string).collect();
             named.sort_unstable();
             named.join(" ")
         };

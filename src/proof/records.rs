@@ -232,9 +232,10 @@ impl Check<'_> {
             }
         }
         // Signatures are moved before their manifests, so that one in a later set is of another.
-        let read = match has_signature {
-            true => self.read(&signature, SIGNATURE_BYTES_MAX),
-            false => Err(io::ErrorKind::NotFound.into()),
+        let read = if has_signature {
+            self.read(&signature, SIGNATURE_BYTES_MAX)
+        } else {
+            Err(io::ErrorKind::NotFound.into())
         };
         self.signature(&signature, signed(read, &bytes));
         match Manifest::from_bytes(&bytes) {

@@ -179,7 +179,7 @@ for fs in $FILESYSTEMS; do
     copy_and_pull "ONE-$fs" "a copy"
     # On FAT, where names and sizes are written apart, at several moments of one copy.
     moments=6000000
-    [ "$fs" != vfat ] || moments="400000 1200000 1500000 6000000"
+    [ "$fs" != vfat ] || moments="400000 1500000 6000000"
     for bytes in $moments; do
         pull_in_the_middle "TWO-$fs" "$bytes"
         [ "$fs" != ntfs3 ] || continue
