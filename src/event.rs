@@ -27,6 +27,8 @@ pub enum Event<'a> {
         /// Entries that cannot be copied as they are.
         troubles: u64,
     },
+    /// So many bytes are read as a sample, of the card or of a copy, before what is on record is believed.
+    Sampling(u64),
     /// What will be done.
     Planned(&'a Plan),
     /// Nothing will be done, for these reasons.

@@ -15,7 +15,7 @@ use crate::ledger::Ledger;
 use crate::name::{CardName, shown};
 use crate::plan::RECORDS;
 use crate::proof::ask::{
-    Answer, FoundOffload, Question, ReadFiles, Reread, Stands, answer, to_read,
+    Answer, FoundOffload, Question, ReadFiles, Reread, Stands, Unusable, answer, to_read,
 };
 use crate::proof::listing_problems;
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest, load};
@@ -228,7 +228,7 @@ fn given(ask: &Ask, disk: &dyn Disk) -> Result<Vec<Vec<Utf8PathBuf>>, Vec<Proble
 
 /// Adds the fingerprint of what the card's files hold, if all of them were read.
 fn with_content(card: CardIdentity, listing: &Listing, read: &ReadFiles) -> CardIdentity {
-    let hash = |f: &FileRow<'_>| Some(read.get(f.name.as_str())?.as_ref()?.0);
+    let hash = |f: &FileRow<'_>| Some(read.get(f.name.as_str())?.as_ref().ok()?.0);
     if !listing.files().all(|f| hash(&f).is_some()) {
         return card;
     }
@@ -385,18 +385,19 @@ fn look_at_offload(
     let facts = disk.facts(root);
     let mut found = FoundOffload {
         root: root.to_string(),
-        manifest: Err(String::new()),
+        manifest: Err(Unusable::new(ProblemKind::Missing, String::new())),
         here: None,
         backing: Backing::unknown("its folder is gone"),
         device: 0,
         standing: HashMap::new(),
+        unseen: HashMap::new(),
         reread: None,
         read: ReadFiles::new(),
     };
     let facts = match facts {
         Ok(facts) => facts,
         Err(e) => {
-            found.manifest = Err(format!("its folder could not be looked at: {e}"));
+            found.manifest = Err(not_seen("its folder", Step::Look, &e));
             return (found, None);
         }
     };
@@ -406,28 +407,33 @@ fn look_at_offload(
     let settled = settled(disk, root, &facts);
     found.manifest = match held.as_ref().and(settled.as_ref()) {
         Ok(()) => manifest_of(disk, root, card, &facts),
-        Err(e) => Err(format!("its folder could not be looked at: {e}")),
+        Err(e) => Err(not_seen("its folder", Step::Look, e)),
     };
     if let Ok(manifest) = &found.manifest {
         found.here = destination_of(disk, manifest, root);
         let layout = manifest.offload.layout;
         match walk_own(disk, root) {
             Ok(entries) => {
-                found.standing = entries
-                    .into_iter()
-                    .filter_map(|e| Some((e.path.into_string().ok()?, e.stat.ok()?)))
-                    .filter_map(|(path, s)| Some((layout.inside(&path)?.to_owned(), s)))
-                    .filter(|(_, s)| s.kind == EntryKind::File)
-                    .map(|(path, s)| {
-                        (
-                            path,
-                            Stands {
+                for entry in entries {
+                    let Some(path) = entry.path.to_str().and_then(|path| layout.inside(path))
+                    else {
+                        continue;
+                    };
+                    match entry.stat {
+                        Ok(s) if s.kind == EntryKind::File => {
+                            let stands = Stands {
                                 bytes: s.bytes,
                                 modified: s.modified,
-                            },
-                        )
-                    })
-                    .collect();
+                            };
+                            found.standing.insert(path.to_owned(), stands);
+                        }
+                        Ok(_) => {}
+                        Err(e) => {
+                            let why = failed(Step::Look, &e);
+                            found.unseen.insert(path.to_owned(), why);
+                        }
+                    }
+                }
             }
             Err(why) => found.manifest = Err(why),
         }
@@ -438,16 +444,27 @@ fn look_at_offload(
     (found, Some(facts))
 }
 
+/// What could not be looked at or read is not known to be bad.
+fn not_seen(what: &str, step: Step, cause: &io::Error) -> Unusable {
+    Unusable::new(
+        ProblemKind::Unreadable,
+        format!("{what} {}", failed(step, cause)),
+    )
+}
+
 /// Walks an offload; one that something is mounted in is none that counts.
-fn walk_own(disk: &dyn Disk, root: &Utf8Path) -> Result<Vec<Found>, String> {
+fn walk_own(disk: &dyn Disk, root: &Utf8Path) -> Result<Vec<Found>, Unusable> {
     let walked = disk.walk(root, Tree::Card);
-    let found = walked.map_err(|e| format!("its folder {}", failed(Step::List, &e)))?;
+    let found = walked.map_err(|e| not_seen("its folder", Step::List, &e))?;
     let mounted = found.iter().find_map(|entry| match &entry.stat {
         Err(e) if e.kind() == io::ErrorKind::CrossesDevices => Some((&entry.path, e)),
         _ => None,
     });
     match mounted {
-        Some((path, e)) => Err(format!("`{}` in it: {e}", shown(&path.to_string_lossy()))),
+        Some((path, e)) => {
+            let why = format!("`{}` in it: {e}", shown(&path.to_string_lossy()));
+            Err(Unusable::new(ProblemKind::Changed, why))
+        }
         None => Ok(found),
     }
 }
@@ -458,23 +475,38 @@ fn manifest_of(
     root: &Utf8Path,
     card: &FolderFacts,
     facts: &FolderFacts,
-) -> Result<Manifest, String> {
+) -> Result<Manifest, Unusable> {
     // What is formatted with the card is no copy of it.
     if let Some(why) = facts.goes_with(card) {
-        return Err(format!("it {why}"));
+        return Err(Unusable::new(ProblemKind::SameDevice, format!("it {why}")));
     }
-    let path = root.join(RECORDS).join(MANIFEST);
-    match disk.look(&path) {
-        Ok(Some(_)) => {}
-        Ok(None) => return Err("it is not finished; run the same copy again".to_owned()),
-        Err(e) => return Err(format!("its manifest could not be looked at: {e}")),
+    let records = root.join(RECORDS);
+    let unfinished = "it is not finished; run the same copy again";
+    let look = |path: &Utf8Path, what: &str| match disk.look(path) {
+        Ok(found) => {
+            found.ok_or_else(|| Unusable::new(ProblemKind::Missing, unfinished.to_owned()))
+        }
+        Err(e) => Err(not_seen(what, Step::Look, &e)),
+    };
+    let what = match look(&records, "its records")?.kind {
+        EntryKind::Folder => None,
+        EntryKind::Link => Some("a symbolic link, which is not followed"),
+        _ => Some("not a folder"),
+    };
+    if let Some(what) = what {
+        let why = format!(
+            "`{RECORDS}` in it is {what}; move that out of there, and put the folder of its records in its place"
+        );
+        return Err(Unusable::new(ProblemKind::ManifestDamaged, why));
     }
+    look(&records.join(MANIFEST), "its manifest")?;
     match load(disk, root) {
         Ok((manifest, true)) => Ok(manifest),
-        Ok((_, false)) => Err(format!(
-            "the manifest cannot be checked: its hash, `{MANIFEST_HASH}`, is missing"
+        Ok((_, false)) => Err(Unusable::new(
+            ProblemKind::ManifestDamaged,
+            format!("the manifest cannot be checked: its hash, `{MANIFEST_HASH}`, is missing"),
         )),
-        Err(e) => Err(e.to_string()),
+        Err(e) => Err(Unusable::new(e.kind(), e.to_string())),
     }
 }
 
@@ -493,6 +525,14 @@ fn read_again(
                 .filter(|f| !matches!(f, Finding::Extra(_)))
                 .filter_map(|f| findings.manifest.offload.layout.inside(path_of(f)))
                 .collect();
+            let unread = findings.findings.iter().filter_map(|f| match f {
+                Finding::Unreadable(path, why) => {
+                    let path = findings.manifest.offload.layout.inside(path)?;
+                    Some((path.to_owned(), why.clone()))
+                }
+                _ => None,
+            });
+            let unread = unread.collect();
             let equal = findings
                 .manifest
                 .files
@@ -507,11 +547,12 @@ fn read_again(
             };
             found.reread = Some(Reread {
                 equal,
+                unread,
                 way: findings.way,
                 stopped: findings.interrupted,
             });
         }
-        Err(e) => found.manifest = Err(e.to_string()),
+        Err(e) => found.manifest = Err(Unusable::new(e.kind(), e.to_string())),
     }
 }
 
@@ -566,9 +607,10 @@ fn read_what_is_asked(
             let facts = disk.facts(root).ok().filter(|f| f.device == found.device);
             let held = facts.and_then(|facts| disk.anchor(root, &facts).ok());
             if held.is_none() {
+                let why = || Err("the drive is gone, or another one is in its place".to_owned());
                 found
                     .read
-                    .extend(paths.into_iter().map(|path| (path, None)));
+                    .extend(paths.into_iter().map(|path| (path, why())));
                 continue;
             }
             let standing = &found.standing;
@@ -594,10 +636,12 @@ fn read_files(
             return;
         }
         let name = CardName::parse(&path).ok();
-        let file = name
-            .zip(bytes(&path))
-            .and_then(|(name, bytes)| hash_file(disk, &name.under(root), bytes, progress).ok());
-        read.insert(path, file);
+        let found = match name.zip(bytes(&path)) {
+            Some((name, bytes)) => hash_file(disk, &name.under(root), bytes, progress)
+                .map_err(|e| failed(Step::Read, &e)),
+            None => Err("it is not there any more".to_owned()),
+        };
+        read.insert(path, found);
     }
 }
 

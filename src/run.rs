@@ -23,8 +23,8 @@ use crate::plan::beside::Beside;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
 use crate::plan::{
     Candidate, CardFacts, CardNow, Form, Layout, Plan, PlannedDestination, RECORDS, Records,
-    Refusal, Standing, Wish, Work, doubt_twins, holds_nothing_of, holds_other_files, layout_of,
-    plan, same_card,
+    Refusal, Standing, Wish, Work, check_room, doubt_twins, holds_nothing_of, holds_other_files,
+    layout_of, plan, same_card,
 };
 use crate::proof::bag;
 pub use crate::proof::checksums::CHECKSUMS;
@@ -43,8 +43,8 @@ use crate::standing::at_work::bytes_to_come;
 use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
 use crate::standing::original;
-use crate::standing::sample::Sampled;
-use crate::units::{MegabytesPerS, float, len64, size};
+use crate::standing::sample::{Sampled, Sampling};
+use crate::units::{MegabytesPerS, float, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
 use std::collections::{HashMap, HashSet};
@@ -112,13 +112,16 @@ pub struct Tools {
 /// # Errors
 /// Every reason why the job cannot be begun, all at once.
 pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<Plan, Refusal> {
-    let planned = look_and_plan(job, tools, observer);
+    let planned = look_and_plan(job, tools, observer, Sampling::Read);
     match &planned {
         Ok(plan) => {
             observer.event(&Event::Planned(plan));
             // Known before the first byte: nobody has to wait for the end to hear of them.
             let known = card_problems(&plan.listing).into_iter();
-            for problem in known.chain(plan.name_problems()).chain(list_problems(plan)) {
+            for problem in known
+                .chain(plan.unheld_problems())
+                .chain(list_problems(plan))
+            {
                 observer.event(&Event::Problem(problem));
             }
         }
@@ -127,7 +130,21 @@ pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<
     planned
 }
 
-fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<Plan, Refusal> {
+/// Plans a job without reading a byte of its card, to reckon with it before its turn comes: what would be read as a sample
+/// is taken to be equal.
+///
+/// # Errors
+/// As [`prepare`].
+pub fn look_ahead(job: &Job, tools: &Tools) -> Result<Plan, Refusal> {
+    look_and_plan(job, tools, &mut Silent, Sampling::TakenAsEqual)
+}
+
+fn look_and_plan(
+    job: &Job,
+    tools: &Tools,
+    observer: &mut dyn Observer,
+    sampling: Sampling,
+) -> Result<Plan, Refusal> {
     let disk = tools.disk.as_ref();
     let found = look_at_source(job, disk);
     let (card, listing) = found.map_err(|problem| Refusal {
@@ -145,7 +162,8 @@ fn look_and_plan(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Resul
         }
     }
     doubt_twins(&mut candidates);
-    bear_out(job, tools, &mut candidates, &name, &card, &listing);
+    let about = (&card, &listing, sampling);
+    bear_out(job, tools, &mut candidates, &name, about, observer);
     let planned = plan(card, listing, &candidates, &wish(job, name));
     planned.map(|mut plan| {
         let part = plan.part();
@@ -242,13 +260,14 @@ fn bear_out(
     tools: &Tools,
     candidates: &mut [Candidate],
     name: &str,
-    card: &CardFacts,
-    listing: &Listing,
+    (card, listing, sampling): (&CardFacts, &Listing, Sampling),
+    observer: &mut dyn Observer,
 ) {
     let disk = tools.disk.as_ref();
     // What of the card is read for a sample is read below the folder that was listed.
     let _card = disk.anchor(&card.given, &card.facts);
-    let mut read = Sampled::new(disk, &card.given, &tools.cancel);
+    let mut tell = |bytes| observer.event(&Event::Sampling(bytes));
+    let mut read = Sampled::new(disk, &card.given, &tools.cancel, sampling, &mut tell);
     for candidate in candidates.iter_mut() {
         let sample = candidate.samples(listing, &card.facts);
         let sampled = read.are_equal(&sample).then_some(len64(sample.len()));
@@ -566,7 +585,7 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
     for (index, job) in jobs.iter().enumerate() {
         let mut job = job.clone();
         job.taken.extend(names.iter().flatten().cloned());
-        let planned = look_and_plan(&job, tools, &mut Silent).ok();
+        let planned = look_ahead(&job, tools).ok();
         names.push(planned.as_ref().map(|p| p.name.clone()));
         plans.extend(planned.map(|p| (index, p)));
     }
@@ -660,7 +679,7 @@ fn in_reader(jobs: &[Job], paths: &[Vec<Hop>], index: usize, others: &[usize]) -
 /// # Errors
 /// When a destination cannot be begun on: then nothing is left behind on any of them.
 pub fn offload(
-    plan: Plan,
+    mut plan: Plan,
     terms: Terms,
     tools: &Tools,
     observer: &mut dyn Observer,
@@ -668,7 +687,7 @@ pub fn offload(
     let started = tools.clock.now();
     let held = hold_all(&plan, tools);
     let _held = held.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
-    try_sizes(&plan, tools).inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
+    try_sizes(&mut plan, tools, observer);
     let recorded = plan.recorded().cloned();
     let nothing_new = plan.has_nothing_new();
     let is_begun = recorded.is_none() && !nothing_new;
@@ -762,33 +781,21 @@ fn start(
     Ok((threads, claims))
 }
 
-/// Finds out before the first byte whether a drive of an unknown kind can hold the largest file. Another
-/// refusal than that of the size is left to the copy itself.
-fn try_sizes(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
-    let refused = |(index, d): (usize, &PlannedDestination)| {
-        let bytes = d.size_to_try(index, &plan.jobs)?;
+/// Finds out before the first byte whether a drive of an unknown kind can hold the largest file, and leaves out what it
+/// cannot hold. Another refusal than that of the size is left to the copy itself.
+fn try_sizes(plan: &mut Plan, tools: &Tools, observer: &mut dyn Observer) {
+    for index in 0..plan.destinations.len() {
+        let d = &plan.destinations[index];
+        let Some(bytes) = d.size_to_try(index, &plan.jobs) else {
+            continue;
+        };
         let tried = tools.disk.try_size(&d.given, bytes);
-        tried
-            .is_err_and(|e| e.kind() == io::ErrorKind::FileTooLarge)
-            .then(|| {
-                let why = format!(
-                    "`{}` cannot hold a file of {}; it took none when that was tried",
-                    shown(d.given.as_str()),
-                    size(bytes)
-                );
-                Problem::new(ProblemKind::TooLargeForFilesystem, why).on(index)
-            })
-    };
-    let reasons: Vec<_> = plan
-        .destinations
-        .iter()
-        .enumerate()
-        .filter_map(refused)
-        .collect();
-    if reasons.is_empty() {
-        return Ok(());
+        if tried.is_err_and(|e| e.kind() == io::ErrorKind::FileTooLarge) {
+            for problem in plan.leave_out_large(index, bytes) {
+                observer.event(&Event::Problem(problem));
+            }
+        }
     }
-    Err(Refusal { reasons })
 }
 
 /// Makes the offload's folder, the records folder and the journal on every destination; undoes all
@@ -802,6 +809,9 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
             Ok(claim) => claims.push(claim),
             Err(failed) => reasons.push(not_begun(failed).at(plan.name.clone()).on(index)),
         }
+    }
+    if reasons.is_empty() {
+        room_again(plan, tools, &mut reasons);
     }
     if reasons.is_empty() {
         return Ok(claims);
@@ -828,6 +838,26 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
         }
     }
     Err(Refusal { reasons })
+}
+
+/// Looks once more what other runs have yet to write: one that was planned at the same time could not be seen then. By now
+/// both have a journal, so that at least the later one sees the other.
+fn room_again(plan: &Plan, tools: &Tools, reasons: &mut Vec<Problem>) {
+    let disk = tools.disk.as_ref();
+    let mut rooms = plan.rooms();
+    let mut is_more = false;
+    for (room, d) in rooms.iter_mut().zip(&plan.destinations) {
+        // Of a drive that is gone the first write tells.
+        let Ok(now) = disk.facts(&d.given) else {
+            continue;
+        };
+        let others = bytes_to_come(disk, &now, &plan.name);
+        is_more |= others > room.others;
+        (room.free, room.others) = (now.free_bytes, others);
+    }
+    if is_more {
+        check_room(&rooms, reasons);
+    }
 }
 
 /// Holds the card and every destination until the job ends.

@@ -27,14 +27,7 @@ pub fn survey(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> Result<L
     let found = disk
         .walk(root, Tree::Card)
         .map_err(|cause| Error::new(Step::List, root, cause))?;
-    if sizes(&found).fold(0, u64::saturating_add) > BYTES_MAX {
-        // Sparse files can claim any length; no sum of it would be right.
-        let why = format!(
-            "its files claim more than {}, which no card holds",
-            size(BYTES_MAX)
-        );
-        return Err(Error::new(Step::List, root, io::Error::other(why)));
-    }
+    check_sum(root, &found)?;
     let mounts: Vec<String> = found
         .iter()
         .filter(|f| match &f.stat {
@@ -95,7 +88,23 @@ pub fn survey_parts(
         found.retain(|f| belongs(index, &f.path.to_string_lossy()));
         all.append(&mut found);
     }
+    let root = trees
+        .first()
+        .map_or(Utf8Path::new(""), Utf8PathBuf::as_path);
+    check_sum(root, &all)?;
     Ok(listing_of(all))
+}
+
+/// Sparse files can claim any length; no sum of it would be right.
+fn check_sum(root: &Utf8Path, found: &[Found]) -> Result<(), Error> {
+    if sizes(found).fold(0, u64::saturating_add) <= BYTES_MAX {
+        return Ok(());
+    }
+    let why = format!(
+        "its files claim more than {}, which no card holds",
+        size(BYTES_MAX)
+    );
+    Err(Error::new(Step::List, root, io::Error::other(why)))
 }
 
 /// The most that a manifest can say: whole numbers that every reader of JSON takes exactly (RFC 8259, section 6).

@@ -22,7 +22,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use unlade::also::Also;
 use unlade::clock::rfc3339;
 use unlade::error::Problem;
-use unlade::event::{Event, Observer, Silent};
+use unlade::event::{Event, Observer};
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
@@ -30,7 +30,7 @@ use unlade::plan::beside::Beside;
 use unlade::plan::together::{AT_ONCE_MAX, Order};
 use unlade::plan::{Form, Layout, Level, Refusal};
 use unlade::proof::{Proof, Terms};
-use unlade::run::{Job, KnownBefore, Tools, look_together, offload, prepare};
+use unlade::run::{Job, KnownBefore, Tools, look_ahead, look_together, offload, prepare};
 use unlade::standing::original::is_offload;
 
 /// Whoever looks on: a screen, a program, or nobody.
@@ -162,7 +162,7 @@ pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
     }
     if args.deadline.is_some() {
         let dues = jobs.iter().map(|job| {
-            let plan = prepare(job, tools, &mut Silent).ok()?;
+            let plan = look_ahead(job, tools).ok()?;
             Some(Due::of(&plan))
         });
         tell_schedule(

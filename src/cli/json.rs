@@ -156,7 +156,7 @@ impl Observer for Json {
                 self.send("rate-change", serde_json::to_value(change).unwrap_or(Value::Null));
             }
             // Part of the ticks as `card_done`; the verdict is sent with its exit code at the end.
-            Event::CardRead | Event::Ended => {}
+            Event::Sampling(_) | Event::CardRead | Event::Ended => {}
         }
     }
 }

@@ -53,6 +53,7 @@ enum Topic {
     SecondFromMemory,
     OddEntries,
     Written,
+    OtherHash,
     SameDevice,
     TooFew,
     Other(ProblemKind),
@@ -166,6 +167,7 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         ProblemKind::NotReadBack if proof.terms().level == Level::Written => Topic::Written,
         ProblemKind::NotReadBack if on_drive => Topic::FromMemory,
         ProblemKind::NotReadBack if path.is_some() => Topic::SecondFromMemory,
+        ProblemKind::ManifestDamaged if !on_drive && path.is_some() => Topic::OtherHash,
         ProblemKind::SameDevice => Topic::SameDevice,
         ProblemKind::TooFewCopies => Topic::TooFew,
         other => Topic::Other(other),
@@ -325,6 +327,9 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::Written => {
             "Run the same command without --proof written to read the copies back.".to_owned()
         }
+        Topic::OtherHash => format!(
+            "Keep the card and run the same command again: {files} {is} read once more, and the hashes compared. If they differ again, do not trust this computer's memory."
+        ),
         Topic::SameDevice if !has_unknown_device(proof) => {
             "Give a folder on another physical drive.".to_owned()
         }

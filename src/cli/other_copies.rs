@@ -104,7 +104,7 @@ pub(crate) fn other_copies(
         .collect()
 }
 
-/// The files of the manifest that are missing or changed.
+/// The files of the manifest that are missing or changed, or could not be read.
 fn wanted(findings: &Findings) -> Vec<&FilePart> {
     let manifest = &findings.manifest;
     let by_path: HashMap<&str, &FilePart> = manifest.files.iter().map(|f| (&*f.path, f)).collect();
@@ -112,7 +112,7 @@ fn wanted(findings: &Findings) -> Vec<&FilePart> {
         .findings
         .iter()
         .filter_map(|finding| match finding {
-            Finding::Missing(path) | Finding::Changed(path, _) => {
+            Finding::Missing(path) | Finding::Changed(path, _) | Finding::Unreadable(path, _) => {
                 manifest.offload.layout.inside(path)
             }
             Finding::Extra(_) | Finding::Untrusted(..) => None,

@@ -7,7 +7,7 @@ use super::json::Json;
 use super::next::STEPS_MAX;
 use super::out::{Out, wrap};
 use super::verify::{View, watched};
-use super::words::{ONE_COPY, card_name, cautions, copies_line, heading, refusal};
+use super::words::{ONE_COPY, UNREAD_STEP, card_name, cautions, copies_line, heading, refusal};
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -347,9 +347,13 @@ fn next_when_not(ask: &Ask, told: &Told) -> Vec<&'static str> {
         return vec!["Run the same command again; the question begins anew."];
     }
     if told.answer.holdings.is_empty() {
-        return vec![
-            "Copy this card with `unlade copy`, or name the folders that hold its offloads with --on.",
-        ];
+        let mut reasons = told.answer.reasons.iter().filter(|r| r.is_of_drive);
+        let unread = reasons.any(|r| r.kind == ProblemKind::Unreadable);
+        return unread
+            .then_some(UNREAD_STEP)
+            .into_iter()
+            .chain([COPY_STEP])
+            .collect();
     }
     if ask.by_content {
         return vec![
@@ -367,9 +371,16 @@ fn next_when_not(ask: &Ask, told: &Told) -> Vec<&'static str> {
         .collect()
 }
 
+/// What to do where there is no copy that counts.
+const COPY_STEP: &str =
+    "Copy this card with `unlade copy`, or name the folders that hold its offloads with --on.";
+
 /// Returns what one kind of reason asks for, and its place among the steps.
 fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
     match reason.kind {
+        ProblemKind::Unreadable if reason.is_of_drive => (1, UNREAD_STEP),
+        ProblemKind::ManifestDamaged => (3, ProblemKind::ManifestDamaged.next_step()),
+        ProblemKind::SameDevice => (4, COPY_STEP),
         ProblemKind::Unreadable if is_odd(&reason.detail) => (3, ODD_STEP),
         ProblemKind::Unreadable if reason.detail.contains(UNEXPLAINED) => (0, UNEXPLAINED_STEP),
         ProblemKind::Unreadable => (

@@ -23,12 +23,17 @@ const QUIET_FIRST: Duration = Duration::from_millis(400);
 /// Problems that are told one by one while the job runs.
 const PROBLEMS_TOLD: u64 = 40;
 
+/// A sample of so many bytes takes a moment, and is told before it is read.
+const SAMPLE_TOLD: u64 = 50_000_000;
+
 /// An observer for people.
 pub(crate) struct Screen {
     out: Out,
     clock: Arc<dyn Clock>,
     start: Duration,
     next_plain: Duration,
+    /// What the source is, as the first word of its line.
+    source: &'static str,
     card: String,
     destinations: Vec<String>,
     /// This card's place in the running picture.
@@ -49,6 +54,7 @@ impl Screen {
             start,
             next_plain: start + PLAIN_EVERY,
             clock,
+            source: "Card",
             card: String::new(),
             destinations,
             place: Out::place(),
@@ -125,7 +131,7 @@ impl Screen {
         let now = self.clock.elapsed();
         if self.out.draws {
             if now.saturating_sub(self.start) >= QUIET_FIRST {
-                let lines = lines(&self.card, &self.destinations, snapshot);
+                let lines = lines(self.source, &self.card, &self.destinations, snapshot);
                 self.draw(&lines);
             }
         } else if now >= self.next_plain {
@@ -154,7 +160,21 @@ impl Observer for Screen {
             return;
         }
         match event {
+            Event::Sampling(bytes) if *bytes >= SAMPLE_TOLD => {
+                let text = format!(
+                    "Reading {} as a sample, to be sure that what is on record is what is here.",
+                    size(*bytes)
+                );
+                for line in wrap(&text, self.out.width, "", "  ") {
+                    self.say(&line);
+                }
+            }
             Event::Planned(plan) => {
+                self.source = if plan.original().is_some() {
+                    "From"
+                } else {
+                    "Card"
+                };
                 self.card.clone_from(&plan.card.label);
                 for line in words::plan(plan, self.out.width) {
                     self.say(&line);
@@ -211,13 +231,13 @@ fn again_line(done: u64, total: u64, left: Option<Remaining>) -> String {
 }
 
 /// Returns the lines of the running picture.
-pub(crate) fn lines(card: &str, destinations: &[String], s: &Snapshot) -> Vec<String> {
+fn lines(source: &str, card: &str, destinations: &[String], s: &Snapshot) -> Vec<String> {
     let rate = match s.live_rate {
         Some(rate) => format!("   reads {}{}", or_more(rate, s), of_ceiling(s)),
         None => String::new(),
     };
     let mut lines = vec![format!(
-        "Card   {}   {} of {}{rate}{}",
+        "{source}   {}   {} of {}{rate}{}",
         shown(card),
         size(s.bytes_read),
         size(s.bytes_total),
@@ -407,7 +427,7 @@ mod tests {
     #[test]
     fn the_picture_is_text_and_fits_eighty_columns() {
         let to = ["/media/SSD-A".to_owned(), "/media/SSD-B".to_owned()];
-        let lines = lines("KITES", &to, &snapshot());
+        let lines = lines("Card", "KITES", &to, &snapshot());
         assert_eq!(
             lines,
             [
@@ -427,7 +447,7 @@ mod tests {
             let mut s = snapshot();
             s.stalled_s = stalled_s;
             s.waiting_for = waiting_for.map(str::to_owned);
-            let lines = lines("KITES", &[], &s);
+            let lines = lines("Card", "KITES", &[], &s);
             assert!(lines[3].len() <= 80, "{lines:?}");
             lines[3].clone()
         };
@@ -452,7 +472,7 @@ mod tests {
         let left = |rate| {
             let mut s = snapshot();
             s.basis = Basis::Known(rate);
-            lines("KITES", &[], &s)[3].clone()
+            lines("Card", "KITES", &[], &s)[3].clone()
         };
         let by_limit = left(RatePrior::from_ceiling(104.0));
         let by_history = left(RatePrior::from_history(94.0, 0.05));
@@ -478,7 +498,7 @@ mod tests {
                     likely_s,
                     high_s,
                 });
-                let line = lines("KITES", &[], &s)[3].clone();
+                let line = lines("Card", "KITES", &[], &s)[3].clone();
                 assert!(line.len() <= 80 && line.ends_with("no problems"), "{line}");
             }
         }
@@ -509,10 +529,10 @@ mod tests {
         s.limiting = "destination 2".into();
         s.held_beyond_card = true;
         s.problems = 1;
-        let measured = lines("KITES", &[], &s);
+        let measured = lines("Card", "KITES", &[], &s);
         assert!(measured[0].ends_with("reads 94.1 MB/s"), "{measured:?}");
         s.live_rate_at_least = true;
-        let lines = lines("KITES", &[], &s);
+        let lines = lines("Card", "KITES", &[], &s);
         assert!(lines[0].contains("94.1 MB/s or more"), "{lines:?}");
         assert!(
             plain(&s).contains(" at 94.1 MB/s or more; "),
@@ -538,7 +558,7 @@ mod tests {
         s.live_rate = Some(36_500_000.0);
         s.card_link = ceiling.on_cards_side().cloned();
         s.limiting = "reader link usb2-bulk".into();
-        let held = lines("KITES", &[], &s);
+        let held = lines("Card", "KITES", &[], &s);
         assert_eq!(
             held[0],
             "Card   KITES   31.2 GB of 96.0 GB   reads 36.5 MB/s of 53.2 (USB 2.0)"
@@ -551,7 +571,7 @@ mod tests {
         s.held_beyond_card = true;
         s.limiting = "destination 2".into();
         s.links = vec![Link::measured(1, MegabytesPerS(41.04))];
-        let held = lines("KITES", &[], &s);
+        let held = lines("Card", "KITES", &[], &s);
         assert!(
             held[3].ends_with("held back by destination 2, 41.0 MB/s"),
             "{held:?}"

@@ -16,6 +16,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::RecvTimeoutError;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
+use unlade::error::ProblemKind;
 use unlade::name::shown;
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{
@@ -240,8 +241,10 @@ fn tell(
                 "unlade: `{}` cannot be checked: {error}",
                 shown(path.as_str())
             );
-            let next =
-                "give the folder that holds `_unlade`, or check another copy of this offload.";
+            let next = match error.kind() {
+                ProblemKind::Unreadable => words::UNREAD_STEP,
+                _ => "give the folder that holds `_unlade`, or check another copy of this offload.",
+            };
             for line in wrap(&text, out.width, "", "  ")
                 .into_iter()
                 .chain(wrap(next, out.width, "Next: ", "      "))
@@ -263,7 +266,7 @@ fn tell_json(
     let findings = match result {
         Ok(findings) => findings,
         Err(error) => {
-            let reason = json!({"kind": "manifest-damaged", "path": null, "destination": null, "detail": error.to_string(), "blocking": true});
+            let reason = json!({"kind": error.kind(), "path": null, "destination": null, "detail": error.to_string(), "blocking": true});
             json.send("refused", json!({"offload": path, "reasons": [reason]}));
             json.send("verdict", json!({"offload": path, "proven": false, "reasons": [error.to_string()], "exit_code": exit.code()}));
             return;
@@ -274,6 +277,7 @@ fn tell_json(
             Finding::Missing(_) => ("missing", "is not there"),
             Finding::Changed(_, why) => ("changed", why.as_str()),
             Finding::Extra(_) => ("extra", "no record names it"),
+            Finding::Unreadable(_, why) => ("unreadable", why.as_str()),
             Finding::Untrusted(_, why) => ("manifest-damaged", why.as_str()),
         };
         json.send(
@@ -298,6 +302,7 @@ fn tell_json(
                 && findings.way.reaches_device(),
             "elsewhere": findings.elsewhere, "files_equal": findings.equal,
             "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed, "extra": extra,
+            "unread": findings.unread(),
             "litter": findings.litter.len(), "readback": findings.way, "exit_code": exit.code(),
             "signature": signature, "signed_by": signed_by,
             "other_copies": others.iter().map(OtherCopy::json).collect::<Vec<_>>(),

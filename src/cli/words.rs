@@ -991,7 +991,7 @@ pub(crate) fn findings(
         format!("{} {}", out.heading("STOPPED", false), shown(path))
     } else if f.is_clean() {
         format!("{} {}", out.heading("UNCHANGED", true), shown(path))
-    } else if f.findings.is_empty() {
+    } else if f.unread() == unlade::units::len64(f.findings.len()) {
         format!("{} {}", out.heading("NOT CHECKED", false), shown(path))
     } else {
         format!("{} {}", out.heading("DIFFERS", false), shown(path))
@@ -1016,6 +1016,7 @@ pub(crate) fn findings(
             Finding::Missing(p) => format!("missing  `{}`", shown(p)),
             Finding::Changed(p, why) => format!("changed  `{}`: {}", shown(p), shown(why)),
             Finding::Extra(p) => format!("extra    `{}`", shown(p)),
+            Finding::Unreadable(p, why) => format!("unread   `{}`: {}", shown(p), shown(why)),
             Finding::Untrusted(p, why) => format!("not good `{}`: {}", shown(p), shown(why)),
         };
         lines.extend(wrap(&text, out.width, "  ", "           "));
@@ -1024,9 +1025,14 @@ pub(crate) fn findings(
         lines.push(format!("  and {} more", f.findings.len() - FINDINGS_SHOWN));
     }
     lines.extend(finding_notes(f, out));
-    lines.extend(wrap(next_after(f), out.width, "Next     ", "         "));
+    for step in next_after(f) {
+        lines.extend(wrap(step, out.width, "Next     ", "         "));
+    }
     lines
 }
+
+/// What to do about what could not be read on a drive.
+pub(crate) const UNREAD_STEP: &str = "What could not be read is neither good nor changed. Check the drive, its cable and its port, and who may read the files, then run the same command again.";
 
 /// How many of each kind of finding there are.
 pub(crate) fn found(f: &Findings) -> String {
@@ -1037,7 +1043,11 @@ pub(crate) fn found(f: &Findings) -> String {
         1 => ", 1 signature not good".to_owned(),
         n => format!(", {n} signatures not good"),
     };
-    format!("{missing} missing, {changed} changed, {extra} extra{untrusted}")
+    let unread = match f.unread() {
+        0 => String::new(),
+        n => format!(", {n} could not be read"),
+    };
+    format!("{missing} missing, {changed} changed, {extra} extra{unread}{untrusted}")
 }
 
 /// Who signed, and what that is worth. What is not good is among the findings.
@@ -1057,7 +1067,14 @@ fn signed(f: &Findings, expected: Option<&Expected>, out: Out) -> Vec<String> {
     wrap(&text, out.width, "Signed   ", "         ")
 }
 
-fn next_after(f: &Findings) -> &'static str {
+fn next_after(f: &Findings) -> Vec<&'static str> {
+    let unread = (f.unread() > 0 && !f.interrupted).then_some(UNREAD_STEP);
+    let is_all = f.unread() == unlade::units::len64(f.findings.len());
+    let others = (unread.is_none() || !is_all).then(|| next_after_others(f));
+    others.into_iter().chain(unread).collect()
+}
+
+fn next_after_others(f: &Findings) -> &'static str {
     let (missing, changed, extra) = f.counts();
     if f.interrupted {
         "Run the same command again; a check begins anew."

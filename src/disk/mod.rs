@@ -192,29 +192,13 @@ pub struct FolderFacts {
     pub only_from_memory: Option<String>,
 }
 
-/// File systems that computers keep their own files on and cameras do not write.
-const COMPUTERS_OWN: [&str; 11] = [
-    "ext2", "ext3", "ext4", "xfs", "btrfs", "zfs", "bcachefs", "overlay", "tmpfs", "apfs", "ntfs",
-];
-/// Where desktops mount what is plugged in.
-const PLUGGED: [&str; 3] = ["/media", "/run/media", "/Volumes"];
-
 impl FolderFacts {
     /// Returns whether the folder is a part of a volume that may be a card or a drive: formatting takes more than
     /// this folder. A folder of the computer's own disk, or in its memory, is taken for the card that the person calls
     /// it: nobody formats that disk for a card.
     pub fn is_part_of_volume(&self) -> bool {
         let is_whole = self.is_mount_root && !self.shows_folder;
-        !is_whole && !self.is_computers_own()
-    }
-
-    fn is_computers_own(&self) -> bool {
-        let path = Utf8Path::new(&self.canonical);
-        let is_plugged = PLUGGED.iter().any(|place| path.starts_with(place));
-        let is_kind = COMPUTERS_OWN.contains(&self.filesystem.as_str());
-        self.is_system_volume
-            || self.backing == Backing::Memory
-            || (is_kind && !self.is_camera_volume && !is_plugged)
+        !is_whole && !self.is_own_volume
     }
 
     /// Returns the highest folder above this one, or itself, that is on the same volume.
@@ -541,6 +525,19 @@ pub trait Disk: Send + Sync + Debug {
     }
     /// Opens a journal for appending, creating it if needed.
     fn open_journal(&self, path: &Utf8Path) -> io::Result<Box<dyn Journal>>;
+}
+
+/// Makes everything on a drive durable, also what others wrote there, before it is believed to be on the device: names
+/// and sizes are answered from memory, and so is what was written a moment ago. Nothing is to be done where it is
+/// mounted read-only.
+pub fn settle_all(disk: &dyn Disk, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<()> {
+    if facts.read_only {
+        return Ok(());
+    }
+    match disk.settling(folder)? {
+        Settling::Whole => disk.settle_in(folder, &[]),
+        _ => disk.flush_everything(folder),
+    }
 }
 
 /// Returns whether an error says that a device is full.

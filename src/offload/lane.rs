@@ -349,7 +349,7 @@ impl Lane {
         }
         let present: BTreeSet<&CardName> = planned.folders_present.iter().collect();
         for folder in self.context.plan.listing.folders() {
-            if planned.unstorable.contains_key(folder) {
+            if planned.unheld.contains_key(folder) {
                 continue;
             }
             if !present.contains(folder) {
@@ -378,8 +378,7 @@ impl Lane {
 
     fn begin(&self, file: &Arc<InFlight>) -> Option<Open> {
         let job = self.job(file);
-        let is_copied = job.work.get(self.index) == Some(&Work::Copy);
-        if !is_copied || self.destination().unstorable.contains_key(&job.name) {
+        if job.work.get(self.index) != Some(&Work::Copy) {
             return None;
         }
         let path = job.name.part_under(self.tree());

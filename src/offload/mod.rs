@@ -36,6 +36,7 @@ use limits::Limits;
 use live::{CardRate, Live};
 use meter::Meter;
 use reader::Reader;
+use std::collections::HashSet;
 use std::io;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -596,6 +597,8 @@ struct Coordinator {
     live: Live,
     holding: held::Holding,
     to_read: (u64, u64),
+    /// Files of which it was told that a record says something else.
+    doubted: HashSet<usize>,
     original_equal: u64,
     original_way: Option<ReadBackWay>,
     stopped_at: Option<Duration>,
@@ -638,6 +641,7 @@ impl Coordinator {
             live: Live::default(),
             holding: held::Holding::new(start),
             to_read: plan.to_read(),
+            doubted: HashSet::new(),
             original_equal: 0,
             original_way: None,
             stopped_at: None,
@@ -756,6 +760,33 @@ impl Coordinator {
             way: proven.way,
         };
         observer.event(&event);
+        self.hold_against_records(proven, observer);
+    }
+
+    /// Tells a further hash that is not the one on record although BLAKE3 is: once for each file.
+    fn hold_against_records(&mut self, proven: &Proven, observer: &mut dyn Observer) {
+        let Some(said) = self.context.plan.said.get(&proven.job) else {
+            return;
+        };
+        let same = said.iter().filter(|(blake3, _)| *blake3 == proven.digest);
+        let wrong = same
+            .filter_map(|(_, also)| proven.also.conflict(also))
+            .next();
+        let Some(also) = wrong.filter(|_| self.doubted.insert(proven.job)) else {
+            return;
+        };
+        let detail = format!(
+            "its BLAKE3 is the one that an earlier manifest has, its {also} is not: that manifest is damaged, or this computer reckons wrongly"
+        );
+        let problem = Problem::new(ProblemKind::ManifestDamaged, detail);
+        let path = self
+            .context
+            .plan
+            .jobs
+            .get(proven.job)
+            .map(|job| job.name.as_str());
+        let problem = path.into_iter().fold(problem, Problem::at);
+        self.problem(problem, observer);
     }
 
     /// One that may have come from memory says no more than the record of the earlier run does.

@@ -308,6 +308,8 @@ pub enum Work {
     Keep(Arc<ProvenEntry>),
     /// Left in an earlier offload on the same destination, which holds it proven.
     Left(Box<Left>),
+    /// Not copied there: the drive cannot hold it as it is.
+    Unheld,
 }
 
 impl Work {
@@ -316,7 +318,7 @@ impl Work {
         match self {
             Self::Keep(entry) => Some(entry),
             Self::Left(left) => Some(&left.entry),
-            Self::Copy | Self::Check => None,
+            Self::Copy | Self::Check | Self::Unheld => None,
         }
     }
 }
@@ -341,7 +343,8 @@ pub struct FileJob {
 impl FileJob {
     /// Returns whether the file has to be read from the card.
     pub fn is_read(&self) -> bool {
-        self.work.iter().any(|w| w.earlier().is_none())
+        let mut all = self.work.iter();
+        all.any(|w| matches!(w, Work::Copy | Work::Check))
     }
 
     /// Returns whether the file is left in earlier offloads.
@@ -365,8 +368,8 @@ pub struct PlannedDestination {
     pub exists: bool,
     /// Folders below it that stand there already.
     pub folders_present: Vec<CardName>,
-    /// Files and folders whose names this drive cannot store: they are left out on it, and told.
-    pub unstorable: HashMap<CardName, &'static str>,
+    /// Files and folders that this drive cannot hold as they are: they are left out on it, and told.
+    pub unheld: HashMap<CardName, Unheld>,
     /// Part files that an earlier run left.
     pub stale_parts: Vec<CardName>,
     /// Empty files under final names that an earlier run's pull left; they are copied anew.
@@ -479,6 +482,9 @@ pub struct Plan {
     pub beside: Beside,
     /// How far it is to be proven; read-back by default.
     pub level: Level,
+    /// What earlier records say of files that are read now, by their place among the jobs; only those with further
+    /// hashes, which nothing else is compared with.
+    pub said: HashMap<usize, Vec<(Digest, AlsoHashes)>>,
 }
 
 impl Plan {
@@ -488,23 +494,52 @@ impl Plan {
         is_card.then(|| part_of(&self.card.facts, &self.listing))?
     }
 
-    /// Returns the names that a destination cannot store, each a problem of its own; many are counted.
-    pub fn name_problems(&self) -> Vec<Problem> {
+    /// Returns what a destination cannot hold, each a problem of its own; many are counted.
+    pub fn unheld_problems(&self) -> Vec<Problem> {
         let mut problems = Vec::new();
         for (index, d) in self.destinations.iter().enumerate() {
             let mut told = Told::new(index);
-            let mut names: Vec<_> = d.unstorable.iter().collect();
-            names.sort_unstable();
-            for (name, why) in names {
+            let mut names: Vec<_> = d.unheld.iter().collect();
+            names.sort_unstable_by_key(|(name, _)| *name);
+            for (name, Unheld { kind, why }) in names {
                 let why = format!(
                     "{why} ({}), so it is not copied there",
                     word(&d.facts.filesystem)
                 );
-                told.tell(ProblemKind::NameNotStorable, name, why, &mut problems);
+                told.tell(*kind, name, why, &mut problems);
             }
             told.rest(&mut problems);
         }
         problems
+    }
+
+    /// Leaves out what FAT32 cannot hold on a destination that took no file of `tried` bytes; returns what is to be told.
+    pub fn leave_out_large(&mut self, index: usize, tried: u64) -> Vec<Problem> {
+        let Some(d) = self.destinations.get_mut(index) else {
+            return Vec::new();
+        };
+        let is_large = |job: &&mut FileJob| job.bytes > FAT32_FILE_BYTES_MAX;
+        for job in self.jobs.iter_mut().filter(is_large) {
+            let Some(work @ Work::Copy) = job.work.get_mut(index) else {
+                continue;
+            };
+            *work = Work::Unheld;
+            let why = format!(
+                "{}, and no file of {} was taken when that was tried",
+                size(job.bytes),
+                size(tried)
+            );
+            let why = Unheld::new(ProblemKind::TooLargeForFilesystem, why);
+            d.unheld.insert(job.name.clone(), why);
+            d.copy_files -= 1;
+            d.copy_bytes -= job.bytes;
+        }
+        let is_it = |p: &Problem| {
+            (p.kind, p.destination) == (ProblemKind::TooLargeForFilesystem, Some(index))
+        };
+        let mut told = self.unheld_problems();
+        told.retain(is_it);
+        told
     }
 
     /// Returns the card as the ledger knows it.
@@ -840,7 +875,8 @@ pub fn plan(
         destinations.push((index, planned));
         works.push(work);
     }
-    check_room(&destinations, &mut reasons);
+    let rooms = destinations.iter().map(|(index, d)| Room::of(*index, d));
+    check_room(&rooms.collect::<Vec<_>>(), &mut reasons);
     if !reasons.is_empty() {
         return Err(Refusal { reasons });
     }
@@ -852,6 +888,7 @@ pub fn plan(
     let only_new = wish
         .only_new
         .then(|| only_new(leaving, &listing, &jobs, &destinations, candidates));
+    let said = said(&card, &jobs, candidates);
     Ok(Plan {
         name: wish.name.clone(),
         card,
@@ -870,7 +907,32 @@ pub fn plan(
         prior: Prior::default(),
         beside: Beside::default(),
         level: Level::ReadBack,
+        said,
     })
+}
+
+/// What the records of every destination, and an original's manifest, say of the files that are read.
+fn said(
+    card: &CardFacts,
+    jobs: &[FileJob],
+    candidates: &[Candidate],
+) -> HashMap<usize, Vec<(Digest, AlsoHashes)>> {
+    let mut said: HashMap<usize, Vec<(Digest, AlsoHashes)>> = HashMap::new();
+    for (at, job) in jobs.iter().enumerate().filter(|(_, job)| job.is_read()) {
+        let records = candidates
+            .iter()
+            .filter_map(|c| c.standing.records.as_ref());
+        let proven = records.filter_map(|r| r.proven.get(job.name.as_str()));
+        let proven = proven.map(|entry| (entry.blake3, &entry.also));
+        let original = card.original.as_ref().and_then(|o| o.files.get(at));
+        let original = original.map(|file| (file.blake3, &file.also));
+        let all = proven.chain(original).filter(|(_, also)| !also.is_empty());
+        let all: Vec<_> = all.map(|(blake3, also)| (blake3, also.clone())).collect();
+        if !all.is_empty() {
+            said.insert(at, all);
+        }
+    }
+    said
 }
 
 /// Tells everything about a destination that stands in the way, but for its room.
@@ -887,7 +949,7 @@ fn check_destination(
     }
     check_place(index, facts, card, place.shape.name, reasons);
     check_twice(index, place.shape.name, facts, candidates, reasons);
-    check_names(index, candidate, facts, listing, place.shape, reasons);
+    check_names(index, facts, place.shape, reasons);
     check_layout(index, candidate, place.shape.layout, reasons);
     check_standing(index, candidate, facts, card, listing, candidates, reasons);
 }
@@ -1117,16 +1179,8 @@ fn check_twice(
     }
 }
 
-fn check_names(
-    index: usize,
-    candidate: &Candidate,
-    facts: &FolderFacts,
-    listing: &Listing,
-    shape: &Shape<'_>,
-    reasons: &mut Vec<Problem>,
-) {
-    let rules = rules_of(&facts.filesystem);
-    if let Some(why) = rules.refuses(shape.name) {
+fn check_names(index: usize, facts: &FolderFacts, shape: &Shape<'_>, reasons: &mut Vec<Problem>) {
+    if let Some(why) = rules_of(&facts.filesystem).refuses(shape.name) {
         reasons.push(
             Problem::new(
                 ProblemKind::NameNotStorable,
@@ -1135,42 +1189,6 @@ fn check_names(
             .on(index),
         );
     }
-    let root_bytes = root_bytes(candidate, facts, shape);
-    let mut told = Told::new(index);
-    let mut folded: HashMap<String, &CardName> = HashMap::new();
-    let names = listing
-        .files()
-        .map(|f| (f.name, Some(f.bytes)))
-        .chain(listing.folders().map(|f| (f, None)));
-    for (name, bytes) in names {
-        // What has a name that cannot be stored is left out; see `unstorable`.
-        if rules.refuses_path(name, root_bytes).is_some() {
-            continue;
-        }
-        if bytes.is_some_and(|b| b > rules.file_bytes_max) {
-            let why = format!(
-                "{} is more than the largest file that {} can hold (4 GiB - 1)",
-                size(bytes.unwrap_or(0)),
-                word(&facts.filesystem)
-            );
-            told.tell(ProblemKind::TooLargeForFilesystem, name, why, reasons);
-        }
-        if rules.folds == Some(true)
-            && let Some(other) = folded.insert(name.folded(), name)
-        {
-            let form = if differ_in_form_only(name.as_str(), other.as_str()) {
-                ", which is written with other Unicode characters"
-            } else {
-                ""
-            };
-            let why = format!(
-                "on {} this is the same name as `{other}`{form}",
-                word(&facts.filesystem)
-            );
-            told.tell(ProblemKind::NameClash, name, why, reasons);
-        }
-    }
-    told.rest(reasons);
 }
 
 /// Bytes of the path of the card's tree on a destination, the separator after it included.
@@ -1181,20 +1199,70 @@ fn root_bytes(candidate: &Candidate, facts: &FolderFacts, shape: &Shape<'_>) -> 
         + 2
 }
 
-/// Files and folders whose names a destination cannot store, and why. One bad name does not keep the rest from being
-/// copied; it keeps the verdict from being PROVEN.
-fn unstorable(
+/// Why a file or folder is left out on a drive.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Unheld {
+    /// What kind of trouble.
+    pub kind: ProblemKind,
+    /// Why, in plain words.
+    pub why: String,
+}
+
+impl Unheld {
+    fn new(kind: ProblemKind, why: impl Into<String>) -> Self {
+        let why = why.into();
+        Self { kind, why }
+    }
+}
+
+/// Files and folders that a destination cannot hold as they are, and why: by their names, because another one has that
+/// name there, or by their size. One of them does not keep the rest from being copied; it keeps the verdict from being
+/// PROVEN.
+fn unheld(
     candidate: &Candidate,
     facts: &FolderFacts,
     listing: &Listing,
     shape: &Shape<'_>,
-) -> HashMap<CardName, &'static str> {
+) -> HashMap<CardName, Unheld> {
     let rules = rules_of(&facts.filesystem);
     let root_bytes = root_bytes(candidate, facts, shape);
-    let names = listing.files().map(|f| f.name).chain(listing.folders());
-    names
-        .filter_map(|name| Some((name.clone(), rules.refuses_path(name, root_bytes)?)))
-        .collect()
+    let folders = listing.folders().map(|name| (name, 0));
+    let mut names: Vec<(&CardName, u64)> = folders
+        .chain(listing.files().map(|f| (f.name, f.bytes)))
+        .collect();
+    // Of two that are one name there, the one that stands has it; else the first.
+    let stands = |name: &CardName| candidate.standing.entries.contains_key(name.as_str());
+    names.sort_by_key(|(name, _)| !stands(name));
+    let mut first: HashMap<String, &CardName> = HashMap::new();
+    let mut folders_out: HashSet<&str> = HashSet::new();
+    let mut found = HashMap::new();
+    for (name, bytes) in names {
+        let why = if let Some(why) = rules.refuses_path(name, root_bytes) {
+            Unheld::new(ProblemKind::NameNotStorable, why)
+        } else if name.parent().is_some_and(|p| folders_out.contains(p)) {
+            let why = "the folder that it is in has the name of another one there";
+            Unheld::new(ProblemKind::NameNotStorable, why)
+        } else if bytes > rules.file_bytes_max {
+            let why = format!("{} is more than a file can have (4 GiB - 1)", size(bytes));
+            Unheld::new(ProblemKind::TooLargeForFilesystem, why)
+        } else if rules.folds == Some(true)
+            && let Some(other) = first.insert(name.folded(), name)
+        {
+            first.insert(name.folded(), other);
+            let form = if differ_in_form_only(name.as_str(), other.as_str()) {
+                ", which is written with other Unicode characters"
+            } else {
+                ""
+            };
+            let why = format!("the name is the same as that of `{other}` there{form}");
+            Unheld::new(ProblemKind::NameNotStorable, why)
+        } else {
+            continue;
+        };
+        folders_out.insert(name.as_str());
+        found.insert(name.clone(), why);
+    }
+    found
 }
 
 /// Tells the first names of each kind and counts the rest, so that a card of 100,000 bad names
@@ -1408,11 +1476,12 @@ fn plan_destination(
                     planned.hash_files += 1;
                     Work::Check
                 }
+                Work::Copy if planned.unheld.contains_key(file.name) => Work::Unheld,
                 work => work,
             },
         };
         match &work {
-            Work::Keep(_) | Work::Left(_) => {}
+            Work::Keep(_) | Work::Left(_) | Work::Unheld => {}
             Work::Check => {
                 let is_rewritten = is_rewritten(file, records);
                 if let Some(why) = in_the_way(file, facts, standing, is_rewritten) {
@@ -1513,7 +1582,7 @@ fn destination_at_start(
         folders_present: present(standing, |path, stat| {
             stat.kind == EntryKind::Folder && path.split('/').next() != Some(RECORDS)
         }),
-        unstorable: unstorable(candidate, facts, listing, shape),
+        unheld: unheld(candidate, facts, listing, shape),
         stale_parts: present(standing, |path, stat| {
             stat.kind == EntryKind::File && is_part_name(path.rsplit('/').next().unwrap_or(path))
         }),
@@ -1706,19 +1775,56 @@ impl Candidate {
     }
 }
 
-fn check_room(destinations: &[(usize, PlannedDestination)], reasons: &mut Vec<Problem>) {
-    let mut by_volume: BTreeMap<u64, (u64, u64, Vec<usize>)> = BTreeMap::new();
-    for (index, d) in destinations {
-        let (needs, others, who) = by_volume.entry(d.facts.device).or_default();
-        *needs = needs.saturating_add(d.needs_bytes);
-        *others = d.others_bytes.max(*others);
-        who.push(*index);
+/// The room of a destination, all in bytes.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Room {
+    /// Its place on the command line, counted from 0.
+    pub index: usize,
+    /// Number of its file system.
+    pub device: u64,
+    /// What the job needs there.
+    pub needs: u64,
+    /// What is free there.
+    pub free: u64,
+    /// What other runs at work on the volume have yet to write.
+    pub others: u64,
+}
+
+impl Room {
+    fn of(index: usize, d: &PlannedDestination) -> Self {
+        Self {
+            index,
+            device: d.facts.device,
+            needs: d.needs_bytes,
+            free: d.facts.free_bytes,
+            others: d.others_bytes,
+        }
     }
-    for (index, d) in destinations {
-        let Some((needs, others, who)) = by_volume.get(&d.facts.device) else {
+}
+
+impl Plan {
+    /// Returns the room of every destination as it was when this was planned.
+    pub fn rooms(&self) -> Vec<Room> {
+        let all = self.destinations.iter().enumerate();
+        all.map(|(index, d)| Room::of(index, d)).collect()
+    }
+}
+
+/// Tells where the room is not enough; destinations on one volume share it.
+pub fn check_room(rooms: &[Room], reasons: &mut Vec<Problem>) {
+    let mut by_volume: BTreeMap<u64, (u64, u64, Vec<usize>)> = BTreeMap::new();
+    for room in rooms {
+        let (needs, others, who) = by_volume.entry(room.device).or_default();
+        *needs = needs.saturating_add(room.needs);
+        *others = room.others.max(*others);
+        who.push(room.index);
+    }
+    for room in rooms {
+        let Some((needs, others, who)) = by_volume.get(&room.device) else {
             continue;
         };
-        let free = d.facts.free_bytes.saturating_sub(*others);
+        let index = &room.index;
+        let free = room.free.saturating_sub(*others);
         if *needs > free && who.first() == Some(index) {
             let shared = if who.len() > 1 {
                 format!(" for {} destinations on this one volume", who.len())
@@ -1735,7 +1841,7 @@ fn check_room(destinations: &[(usize, PlannedDestination)], reasons: &mut Vec<Pr
             let why = format!(
                 "needs {}{shared}, has {} free{others}: {} short",
                 size(*needs),
-                size(d.facts.free_bytes),
+                size(room.free),
                 size(needs - free)
             );
             reasons.push(Problem::new(ProblemKind::NoRoom, why).on(*index));
@@ -2099,12 +2205,11 @@ fn count_work(index: usize, planned: &mut PlannedDestination, jobs: &[FileJob]) 
                 }
             }
             Some(Work::Check) => planned.check_files += 1,
-            Some(Work::Copy) if planned.unstorable.contains_key(&job.name) => {}
             Some(Work::Copy) => {
                 planned.copy_files += 1;
                 planned.copy_bytes += job.bytes;
             }
-            None => {}
+            Some(Work::Unheld) | None => {}
         }
     }
 }

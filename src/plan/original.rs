@@ -2,7 +2,7 @@
 //! manifest says they hold, and which other copies that manifest names. Pure: `standing::original` looks it up.
 
 use super::{RECORDS, Records};
-use crate::also::AlsoSet;
+use crate::also::{AlsoHashes, AlsoSet};
 use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
 use crate::disk::{FolderFacts, Stamp};
@@ -40,10 +40,12 @@ pub struct RecordedCard {
 }
 
 /// One file of the original.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug)]
 pub struct OriginalFile {
     /// What its manifest says it holds.
     pub blake3: Digest,
+    /// The further hashes that its manifest has of it.
+    pub also: AlsoHashes,
     /// The date that it had when the job began; `None`: it was not there.
     pub modified: Option<Stamp>,
 }

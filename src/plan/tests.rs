@@ -149,10 +149,6 @@ fn room_is_summed_per_volume_and_every_reason_is_told_at_once() {
         told.contains(&(ProblemKind::WriteFailed, Some(1))),
         "{told:?}"
     );
-    assert!(
-        told.contains(&(ProblemKind::TooLargeForFilesystem, Some(1))),
-        "{told:?}"
-    );
 }
 
 #[test]
@@ -188,42 +184,76 @@ fn names_are_checked_against_each_file_system() {
         ))
         .is_empty()
     );
-    let told = kinds(plan(
-        card(),
-        files(),
-        &[to(facts(1, "exfat", 1 << 30))],
-        &wish(),
-    ));
-    assert_eq!(
-        told.iter()
-            .filter(|k| k.0 == ProblemKind::NameClash)
-            .count(),
-        2,
-        "{told:?}"
-    );
-    assert_eq!(
-        told.iter()
-            .filter(|k| k.0 == ProblemKind::NameNotStorable)
-            .count(),
-        0,
-        "{told:?}"
-    );
     // Two names that look alike are told apart in words; two that do not look alike need none.
-    let refusal = plan(card(), files(), &[to(facts(1, "exfat", 1 << 30))], &wish());
-    let clashes = refusal.unwrap_err().reasons.into_iter();
-    let alike: Vec<bool> = clashes
-        .filter(|p| p.kind == ProblemKind::NameClash)
-        .map(|p| p.detail.contains("written with other Unicode characters"))
+    let held = plan(card(), files(), &[to(facts(1, "exfat", 1 << 30))], &wish()).unwrap();
+    let told = held.unheld_problems();
+    let alike: Vec<_> = told
+        .iter()
+        .map(|p| {
+            (
+                p.kind,
+                p.detail.contains("written with other Unicode characters"),
+            )
+        })
         .collect();
-    assert_eq!(alike, [false, true]);
-    // FAT32 holds 2^32 - 1 bytes and not one more.
-    let edge = |bytes| listing(&[("C0001.MP4", bytes)]);
-    let fat = || [to(facts(1, "vfat", 1 << 40))];
-    assert!(kinds(plan(card(), edge(4_294_967_295), &fat(), &wish())).is_empty());
+    let name = ProblemKind::NameNotStorable;
     assert_eq!(
-        kinds(plan(card(), edge(4_294_967_296), &fat(), &wish())),
-        [(ProblemKind::TooLargeForFilesystem, Some(0))]
+        alike,
+        [(name, false), (name, false), (name, true)],
+        "{told:?}"
     );
+    assert_eq!(held.destinations[0].copy_files, 2);
+    // FAT32 holds 2^32 - 1 bytes and not one more.
+    let fat = |bytes| {
+        let files = listing(&[("C0001.MP4", bytes), ("C0002.MP4", 7)]);
+        let plan = plan(card(), files, &[to(facts(1, "vfat", 1 << 34))], &wish()).unwrap();
+        let told = plan.unheld_problems().into_iter();
+        (told.map(|p| p.kind).collect::<Vec<_>>(), plan.to_read().1)
+    };
+    assert_eq!(fat(4_294_967_295), (vec![], 4_294_967_302));
+    assert_eq!(fat(1 << 40), (vec![ProblemKind::TooLargeForFilesystem], 7));
+}
+
+/// Of two names that are one on a drive, the one that stands there stays.
+#[test]
+fn a_name_that_stands_is_not_taken_by_one_that_came_later() {
+    let files = listing(&[("A.JPG", 1), ("a.jpg", 1)]);
+    let mut there = to(facts(1, "exfat", 1 << 30));
+    let of = |name: &str| {
+        let mut one = there.clone();
+        one.standing.records = Some(Records::default());
+        let stat = Stat {
+            kind: EntryKind::File,
+            bytes: 1,
+            modified: Stamp {
+                seconds: 0,
+                nanos: 0,
+            },
+            device: 1,
+            inode: 1,
+            changed: Stamp {
+                seconds: 0,
+                nanos: 0,
+            },
+        };
+        one.standing.entries.insert(name.to_owned(), stat);
+        unheld(
+            &one,
+            one.facts.as_ref().unwrap(),
+            &files,
+            &Shape {
+                name: "K",
+                also: AlsoSet::default(),
+                layout: Layout::Plain,
+            },
+        )
+    };
+    for (stands, out) in [("A.JPG", "a.jpg"), ("a.jpg", "A.JPG")] {
+        let found = of(stands);
+        let names: Vec<_> = found.keys().map(CardName::as_str).collect();
+        assert_eq!(names, [out]);
+    }
+    there.standing = Standing::default();
 }
 
 #[test]
@@ -234,7 +264,7 @@ fn a_name_that_a_drive_cannot_store_is_left_out_there_and_told() {
         to(facts(2, "ext4", 1 << 30)),
     ];
     let plan = plan(card(), files, &both, &wish()).unwrap();
-    let problems = plan.name_problems();
+    let problems = plan.unheld_problems();
     let told: Vec<_> = problems
         .iter()
         .map(|p| (p.kind, p.path.as_deref(), p.destination))
@@ -267,20 +297,20 @@ fn a_folder_of_a_volume_is_no_card_and_one_on_the_computers_disk_may_be_called_s
     folder.ancestors = vec![(1, 9), (1, 8), (1, 2), (0, 1)];
     assert!(folder.is_part_of_volume());
     assert_eq!(folder.volume_root(), "/media/u/KITES");
-    folder.filesystem = "ext4".to_owned();
-    assert!(
-        folder.is_part_of_volume(),
-        "where desktops mount what is plugged in"
-    );
-    folder.canonical = "/home/u/cards/KITES".to_owned();
-    assert!(!folder.is_part_of_volume());
-    folder.is_camera_volume = true;
-    assert!(
-        folder.is_part_of_volume(),
-        "a camera's volume, wherever it is mounted"
-    );
-    folder.is_system_volume = true;
-    assert!(!folder.is_part_of_volume());
+    // What goes with the card when that is formatted, and what is a part of it, is one notion.
+    let mut other = folder.clone();
+    (other.inode, other.ancestors) = (10, vec![(1, 10), (1, 2), (0, 1)]);
+    for filesystem in ["exfat", "ext4", "ntfs", "apfs"] {
+        folder.filesystem = filesystem.to_owned();
+        for place in ["/media/u/KITES/DCIM", "/mnt/kites/cards/KITES"] {
+            folder.canonical = place.to_owned();
+            for is_own in [false, true] {
+                folder.is_own_volume = is_own;
+                assert_eq!(folder.is_part_of_volume(), !is_own, "{place}");
+                assert_eq!(other.goes_with(&folder).is_some(), !is_own, "{place}");
+            }
+        }
+    }
 }
 
 #[test]

@@ -43,8 +43,8 @@ pub struct Stands {
 pub struct FoundOffload {
     /// Its folder.
     pub root: String,
-    /// Its manifest, or why that cannot be trusted.
-    pub manifest: Result<Manifest, String>,
+    /// Its manifest, or why the offload cannot be used.
+    pub manifest: Result<Manifest, Unusable>,
     /// Which destination of the manifest this folder is, where that can be told.
     pub here: Option<usize>,
     /// The device that holds it.
@@ -53,22 +53,42 @@ pub struct FoundOffload {
     pub device: u64,
     /// Every file that stands below it.
     pub standing: HashMap<String, Stands>,
+    /// What could not be looked at below it, and why: nothing is known of that, nor of what lies in it.
+    pub unseen: HashMap<String, String>,
     /// Files that were read again just now and are equal to the manifest; `None` when nothing was
     /// read.
     pub reread: Option<Reread>,
-    /// Single files that were read because of [`to_read`]: what each holds and how it was read; `None`
-    /// where it could not be.
+    /// Single files that were read because of [`to_read`].
     pub read: ReadFiles,
 }
 
-/// Files that were read: by path, what each holds and how it was read; `None` where it could not be.
-pub type ReadFiles = HashMap<String, Option<(Digest, ReadBackWay)>>;
+/// Files that were read: by path, what each holds and how it was read, or why it could not be.
+pub type ReadFiles = HashMap<String, Result<(Digest, ReadBackWay), String>>;
+
+/// Why an offload cannot be used.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Unusable {
+    /// What kind of trouble: one that could not be read may well be good.
+    pub kind: ProblemKind,
+    /// Why, in words that go on after a colon.
+    pub why: String,
+}
+
+impl Unusable {
+    /// Says why.
+    pub fn new(kind: ProblemKind, why: impl Into<String>) -> Self {
+        let why = why.into();
+        Self { kind, why }
+    }
+}
 
 /// What a fresh read of an offload found.
 #[derive(Clone, Debug)]
 pub struct Reread {
     /// Paths that are equal to the manifest.
     pub equal: HashSet<String>,
+    /// Paths that could not be read, and why.
+    pub unread: HashMap<String, String>,
     /// How they were read.
     pub way: ReadBackWay,
     /// The person stopped it: nothing can be said of any file then.
@@ -111,6 +131,8 @@ pub struct Reason {
     pub files: u64,
     /// In plain words.
     pub detail: String,
+    /// It is a drive, and not the card, that has this trouble; told apart where a kind may be either's.
+    pub is_of_drive: bool,
 }
 
 /// What one offload holds of the card.
@@ -141,6 +163,8 @@ pub struct Lack {
     pub paths: Vec<String>,
     /// How many there are.
     pub files: u64,
+    /// What the system said of the first of them, where it said something.
+    pub cause: Option<String>,
 }
 
 impl Lack {
@@ -148,7 +172,17 @@ impl Lack {
     pub fn told(&self) -> String {
         let paths = self.paths.iter().map(String::as_str);
         let names = some_of(paths, self.paths.len(), self.files, "file");
-        format!("{}: {names}", self.words)
+        self.with_cause(&names)
+    }
+
+    /// Returns what is the matter with `files`.
+    fn with_cause(&self, files: &str) -> String {
+        let words = self.words;
+        match &self.cause {
+            Some(cause) if self.files > 1 => format!("{words}: {files} (the first: {cause})"),
+            Some(cause) => format!("{words}: {files} ({cause})"),
+            None => format!("{words}: {files}"),
+        }
     }
 }
 
@@ -184,6 +218,8 @@ enum Gap {
     NotReadBack,
     /// It is not there any more.
     Missing,
+    /// It could not be looked at or read: it may be good.
+    Unread,
     /// What stands there is not what the manifest says.
     Damaged,
     /// The manifest doubts it, or another one says something else, and reading did not settle it.
@@ -199,7 +235,10 @@ enum Gap {
 impl Gap {
     /// Whether it is about what stands on the drive, and could be put right there.
     fn is_of_drive(self) -> bool {
-        matches!(self, Self::NotReadBack | Self::Missing | Self::Damaged)
+        matches!(
+            self,
+            Self::NotReadBack | Self::Missing | Self::Unread | Self::Damaged
+        )
     }
 }
 
@@ -406,7 +445,8 @@ fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
             }
         }
         for (index, gap) in gaps.iter().filter(|(_, gap)| gap.is_of_drive()) {
-            counted.lacks[*index].tell(*gap, file);
+            let cause = usable[*index].cause(question, *gap, file);
+            counted.lacks[*index].tell(*gap, file, cause);
         }
         let holder = holders.first().and_then(|&i| usable.get(i));
         if let Some(part) = holder.and_then(|u| u.files.get(file.name.as_str())) {
@@ -425,12 +465,16 @@ fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
         }
         if is_held {
             for (index, gap) in gaps.iter().filter(|(_, gap)| gap.is_of_drive()) {
-                counted.short[*index].tell(*gap, file);
+                let cause = usable[*index].cause(question, *gap, file);
+                counted.short[*index].tell(*gap, file, cause);
             }
             counted.is_explained &= devices.count(could_hold) >= question.copies_needed;
         } else {
-            let gap = gaps.iter().map(|(_, gap)| *gap).max().unwrap_or(Gap::New);
-            counted.told.tell(gap, file);
+            let worst = gaps.iter().max_by_key(|(_, gap)| *gap);
+            let gap = worst.map_or(Gap::New, |(_, gap)| *gap);
+            let of = worst.and_then(|(index, _)| usable.get(*index));
+            let cause = of.and_then(|u| u.cause(question, gap, file));
+            counted.told.tell(gap, file, cause);
             counted.is_explained &= all >= question.copies_needed;
         }
     }
@@ -463,6 +507,7 @@ fn of_problem(p: &Problem) -> Reason {
         path: p.path.clone(),
         files: u64::from(p.path.is_some()),
         detail: p.detail.clone(),
+        is_of_drive: false,
     }
 }
 
@@ -500,9 +545,12 @@ fn usable<'a>(
     let root = crate::name::shown(&found.root);
     let manifest = match &found.manifest {
         Ok(manifest) => manifest,
-        Err(why) => {
+        Err(Unusable { kind, why }) => {
             let detail = format!("the offload in `{root}` cannot be used: {why}");
-            troubles.push(Reason::new(ProblemKind::ManifestDamaged, detail));
+            troubles.push(Reason {
+                is_of_drive: true,
+                ..Reason::new(*kind, detail)
+            });
             return None;
         }
     };
@@ -565,6 +613,7 @@ impl Reason {
             path: None,
             files: 0,
             detail,
+            is_of_drive: false,
         }
     }
 }
@@ -572,8 +621,8 @@ impl Reason {
 impl Question<'_> {
     /// Returns what a file of the card holds, where it was read.
     fn holds(&self, path: &str) -> Option<Digest> {
-        let read = self.card_read.get(path)?;
-        read.map(|(hash, _)| hash)
+        let read = self.card_read.get(path)?.as_ref().ok()?;
+        Some(read.0)
     }
 }
 
@@ -652,7 +701,7 @@ fn has_other_date_only(question: &Question<'_>, usable: &[Usable<'_>], file: Fil
 fn doubted<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> HashSet<&'a str> {
     let is_doubted = |file: &FileRow<'_>| {
         let path = file.name.as_str();
-        if let Some(Some((_, way))) = question.card_read.get(path) {
+        if let Some(Ok((_, way))) = question.card_read.get(path) {
             let reaches = way.reaches_device();
             return !reaches && usable.iter().any(|u| u.doubts.is_of_card(path));
         }
@@ -722,7 +771,7 @@ impl<'a> Usable<'a> {
         let [_, drive] = &self.samples;
         drive.iter().all(|f| {
             let read = self.found.read.get(f.name);
-            read.is_some_and(|read| read.is_some_and(|(hash, _)| hash == f.blake3))
+            matches!(read, Some(Ok((hash, _))) if *hash == f.blake3)
         })
     }
 
@@ -794,10 +843,10 @@ impl Usable<'_> {
         let is_alike = question.by_content || self.looks_alike(file);
         // Where the card was read its content decides, and a date says no more than that.
         match question.card_read.get(path) {
-            Some(Some((hash, _))) if *hash == part.blake3 => {}
-            Some(Some(_)) if is_alike => return Some(Gap::CardDiffers),
+            Some(Ok((hash, _))) if *hash == part.blake3 => {}
+            Some(Ok(_)) if is_alike => return Some(Gap::CardDiffers),
             _ if !is_alike => return Some(Gap::Changed),
-            Some(None) => return Some(Gap::CardUnreadable),
+            Some(Err(_)) => return Some(Gap::CardUnreadable),
             None if question.is_card_read => return Some(Gap::CardUnreadable),
             None if !self.is_borne_out(question) => return Some(Gap::Unlike),
             _ => {}
@@ -812,6 +861,9 @@ impl Usable<'_> {
         // Whatever stands here under its name, nothing was read back here.
         if part.is_elsewhere() {
             return Some(Gap::Elsewhere);
+        }
+        if self.unread_cause(&part.path).is_some() {
+            return Some(Gap::Unread);
         }
         let Some(stands) = self.found.standing.get(&*part.path) else {
             return Some(Gap::Missing);
@@ -830,7 +882,7 @@ impl Usable<'_> {
             };
         }
         match self.found.read.get(&*part.path) {
-            Some(Some((hash, way))) if *hash == part.blake3 => {
+            Some(Ok((hash, way))) if *hash == part.blake3 => {
                 return (!way.reaches_device()).then_some(Gap::NotReadBack);
             }
             Some(_) => return Some(Gap::Damaged),
@@ -841,11 +893,41 @@ impl Usable<'_> {
         (!self.is_as_it_was(part, *stands)).then_some(Gap::Damaged)
     }
 
+    /// Why a file could not be read on the drive.
+    fn unread_cause(&self, path: &str) -> Option<&str> {
+        let found = self.found;
+        let again = found.reread.as_ref().and_then(|r| r.unread.get(path));
+        let read = || found.read.get(path)?.as_ref().err();
+        let unseen = || {
+            let above = path.match_indices('/').filter_map(|(at, _)| path.get(..at));
+            let mut all = above.chain([path]);
+            all.find_map(|path| found.unseen.get(path))
+        };
+        again.or_else(read).or_else(unseen).map(String::as_str)
+    }
+
+    /// Returns what the system said where a file could not be read, on the drive or on the card.
+    fn cause<'q>(
+        &'q self,
+        question: &Question<'q>,
+        gap: Gap,
+        file: FileRow<'_>,
+    ) -> Option<&'q str> {
+        match gap {
+            Gap::Unread => self.unread_cause(file.name.as_str()),
+            Gap::CardUnreadable => {
+                let read = question.card_read.get(file.name.as_str())?;
+                read.as_ref().err().map(String::as_str)
+            }
+            _ => None,
+        }
+    }
+
     /// Counts files and bytes of the copy that were read because of their dates or a doubt, and are equal.
     fn read_equal(&self) -> (u64, u64) {
         let parts = self.manifest.files.iter().filter(|part| {
-            let read = self.found.read.get(&*part.path).copied().flatten();
-            read.is_some_and(|(hash, _)| hash == part.blake3)
+            let read = self.found.read.get(&*part.path);
+            matches!(read, Some(Ok((hash, _))) if *hash == part.blake3)
         });
         parts.fold((0, 0), |(n, bytes), part| (n + 1, bytes + part.bytes))
     }
@@ -905,12 +987,13 @@ impl Usable<'_> {
         let root = crate::name::shown(&self.found.root);
         let reason = |lack: Lack| {
             let detail = if lack.files == files {
-                format!("{}: all {}", lack.words, counted(files, "file"))
+                lack.with_cause(&format!("all {}", counted(files, "file")))
             } else {
                 lack.told()
             };
             Reason {
                 files: lack.files,
+                is_of_drive: true,
                 ..Reason::new(lack.kind, format!("copy `{root}`, {detail}"))
             }
         };
@@ -918,10 +1001,13 @@ impl Usable<'_> {
     }
 }
 
+/// A file, and what the system said of it where it said something.
+type Named = (String, Option<String>);
+
 /// Tells the first names of each gap and counts the rest.
 struct Told {
     names_max: usize,
-    gaps: BTreeMap<Gap, Vec<String>>,
+    gaps: BTreeMap<Gap, Vec<Named>>,
     counts: BTreeMap<Gap, u64>,
 }
 
@@ -937,24 +1023,26 @@ impl Told {
     /// Returns what one copy lacks, not read back first.
     fn lacks(self) -> Vec<Lack> {
         let counts = self.counts;
-        let lack = |(gap, paths): (Gap, Vec<String>)| Lack {
+        let lack = |(gap, names): (Gap, Vec<Named>)| Lack {
+            cause: names.first().and_then(|(_, cause)| cause.clone()),
             kind: gap_words(gap).0,
             words: match gap {
                 Gap::Missing => "missing",
+                Gap::Unread => "not known to be good",
                 Gap::Damaged => "changed since it was copied",
                 _ => "stands there, and no record says that it was read back there",
             },
             files: counts.get(&gap).copied().unwrap_or(0),
-            paths,
+            paths: names.into_iter().map(|(path, _)| path).collect(),
         };
         self.gaps.into_iter().map(lack).collect()
     }
 
-    fn tell(&mut self, gap: Gap, file: FileRow<'_>) {
+    fn tell(&mut self, gap: Gap, file: FileRow<'_>, cause: Option<&str>) {
         *self.counts.entry(gap).or_insert(0) += 1;
         let names = self.gaps.entry(gap).or_default();
         if names.len() < self.names_max {
-            names.push(file.name.as_str().to_owned());
+            names.push((file.name.as_str().to_owned(), cause.map(str::to_owned)));
         }
     }
 
@@ -971,7 +1059,11 @@ impl Told {
                 names.truncate(UNREAD_TOLD);
             }
             let more = self.counts.get(&gap).copied().unwrap_or(0) - len64(names.len());
-            reasons.extend(named(names, more, kind, detail));
+            let of_gap = named(names, more, kind, detail);
+            reasons.extend(of_gap.map(|reason| Reason {
+                is_of_drive: gap.is_of_drive(),
+                ..reason
+            }));
         }
         reasons
     }
@@ -979,15 +1071,18 @@ impl Told {
 
 /// Names files that share a reason, and counts those that are not named.
 fn named(
-    names: Vec<String>,
+    names: Vec<Named>,
     more: u64,
     kind: ProblemKind,
     detail: &str,
 ) -> impl Iterator<Item = Reason> {
-    let each = names.into_iter().map(move |path| Reason {
+    let each = names.into_iter().map(move |(path, cause)| Reason {
         path: Some(path),
         files: 1,
-        ..Reason::new(kind, detail.to_owned())
+        ..Reason::new(
+            kind,
+            cause.map_or_else(|| detail.to_owned(), |cause| format!("{detail} ({cause})")),
+        )
     });
     let rest = (more > 0).then(|| Reason {
         files: more,
@@ -1017,6 +1112,10 @@ fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         Gap::Missing => (
             ProblemKind::Missing,
             "was copied and is no longer on the drive",
+        ),
+        Gap::Unread => (
+            ProblemKind::Unreadable,
+            "was copied, and its copy could not be read just now, so that it is not known to be good",
         ),
         Gap::Damaged => (
             ProblemKind::Changed,
@@ -1075,7 +1174,8 @@ fn gone<'a>(listing: &Listing, usable: &[Usable<'a>]) -> Vec<&'a str> {
 }
 
 fn absent(gone: &[&str]) -> Vec<Reason> {
-    let names = gone.iter().take(NAMES_TOLD).map(|path| (*path).to_owned());
+    let names = gone.iter().take(NAMES_TOLD);
+    let names = names.map(|path| ((*path).to_owned(), None));
     let more = gone.len().saturating_sub(NAMES_TOLD);
     let detail = "is in the offload and not on this card";
     named(names.collect(), len64(more), ProblemKind::Missing, detail).collect()

@@ -7,11 +7,12 @@ use crate::error::{Problem, ProblemKind};
 use std::collections::HashSet;
 
 /// Troubles after which the hash of a file is not certainly that of the card's file.
-const DOUBTS: [ProblemKind; 4] = [
+const DOUBTS: [ProblemKind; 5] = [
     ProblemKind::Unreadable,
     ProblemKind::Vanished,
     ProblemKind::ChangedOnCard,
     ProblemKind::Mismatch,
+    ProblemKind::ManifestDamaged,
 ];
 
 /// What one manifest doubts.

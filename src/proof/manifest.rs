@@ -9,7 +9,7 @@ use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
-use crate::error::{Error, Problem, Step, failed};
+use crate::error::{Error, Problem, ProblemKind, Step, failed};
 use crate::name::{CardName, excerpt};
 use crate::offload::CopyState;
 use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, Level, PerDestination, RECORDS, Work};
@@ -1006,6 +1006,8 @@ pub enum ManifestError {
     Hash,
     /// The file with its own hash cannot be read.
     HashFile(String),
+    /// The file with its own hash could not be read.
+    HashUnread(String),
     /// It was signed, and its signature does not fit.
     Signature(String),
 }
@@ -1013,7 +1015,7 @@ pub enum ManifestError {
 impl fmt::Display for ManifestError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Io(e) if e.cause.kind() == std::io::ErrorKind::NotFound => {
+            Self::Io(e) if is_absent(e) => {
                 write!(
                     f,
                     "it holds no `{RECORDS}/{MANIFEST}`, so it is no finished offload"
@@ -1038,7 +1040,7 @@ impl fmt::Display for ManifestError {
                     "the manifest is damaged: its hash is not the one in {MANIFEST_HASH}"
                 )
             }
-            Self::HashFile(why) => write!(
+            Self::HashFile(why) | Self::HashUnread(why) => write!(
                 f,
                 "the manifest's own hash cannot be checked: {MANIFEST_HASH} {why}"
             ),
@@ -1051,6 +1053,23 @@ impl fmt::Display for ManifestError {
 }
 
 impl std::error::Error for ManifestError {}
+
+impl ManifestError {
+    /// Returns what kind of trouble it is: one that could not be read may well be good.
+    pub fn kind(&self) -> ProblemKind {
+        match self {
+            Self::Io(e) if e.cause.raw_os_error().is_some() && !is_absent(e) => {
+                ProblemKind::Unreadable
+            }
+            Self::HashUnread(_) => ProblemKind::Unreadable,
+            _ => ProblemKind::ManifestDamaged,
+        }
+    }
+}
+
+fn is_absent(e: &Error) -> bool {
+    e.cause.kind() == std::io::ErrorKind::NotFound
+}
 
 /// What a manifest's signature comes to; `None` where nobody signed it.
 pub type Signed = Option<Result<SignedBy, NoSignature>>;
@@ -1127,7 +1146,7 @@ pub(super) fn load_any(
             true
         }
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => false,
-        Err(e) => return Err(ManifestError::HashFile(format!("could not be read: {e}"))),
+        Err(e) => return Err(ManifestError::HashUnread(failed(Step::Read, &e))),
     };
     let signed = signed(
         disk.read_record(&folder.join(MANIFEST_SIGNATURE), SIGNATURE_BYTES_MAX),
@@ -1141,6 +1160,10 @@ pub(super) fn signed(signature: std::io::Result<Vec<u8>>, manifest: &[u8]) -> Si
     match signature {
         Ok(signature) => Some(signature::check(&signature, manifest)),
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
+        // What the system could not read may be good.
+        Err(e) if e.raw_os_error().is_some() => {
+            Some(Err(NoSignature::Unchecked(failed(Step::Read, &e))))
+        }
         Err(e) => Some(Err(NoSignature::Broken(failed(Step::Read, &e)))),
     }
 }

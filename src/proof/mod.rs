@@ -39,12 +39,14 @@ const NAMED: usize = 3;
 /// Files of at most so many bytes are often alike: a camera's own index and settings files.
 const IDENTICAL_BYTES: u64 = 4_096;
 
-/// Troubles of one drive that say nothing of the card. A copy that was proven and is lost or another one now
-/// is none of them: what it holds is to be looked at while the card is there.
-const OF_A_DRIVE: [ProblemKind; 7] = [
+/// Troubles of one drive that say nothing of the card: as [`ask`] does, they are held against a job only where the
+/// other drives are not enough.
+const OF_A_DRIVE: [ProblemKind; 9] = [
     ProblemKind::WriteFailed,
     ProblemKind::NoRoom,
     ProblemKind::Vanished,
+    ProblemKind::Missing,
+    ProblemKind::Changed,
     ProblemKind::NotReadBack,
     ProblemKind::Mismatch,
     ProblemKind::NameNotStorable,
@@ -175,7 +177,7 @@ impl Proof {
     /// Weighs everything. The one constructor of a proof, and the one place that says PROVEN.
     pub fn judge(plan: Plan, offloaded: Offloaded, terms: Terms, closing: Closing) -> Self {
         let mut problems: Vec<Problem> = card_problems(&plan.listing);
-        problems.extend(plan.name_problems());
+        problems.extend(plan.unheld_problems());
         problems.extend(list_problems(&plan));
         problems.extend(offloaded.problems.iter().cloned());
         let part = plan.part().or_else(|| {

@@ -12,8 +12,8 @@ use super::store::{EARLIER_MAX, REPORT, earlier_name};
 use super::tags::tag_sums;
 use super::verify::{Finding, path_of, unfinished_or};
 use crate::card::left_out::came_later;
-use crate::disk::{Disk, JOURNAL};
-use crate::error::{Step, failed};
+use crate::disk::{Disk, EntryKind, JOURNAL};
+use crate::error::Step;
 use crate::name::part_name;
 use crate::plan::{Layout, RECORDS};
 use crate::signature::{NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
@@ -132,6 +132,17 @@ impl Check<'_> {
         self.checked.findings.push(finding);
     }
 
+    /// Tells a record that could not be read: another kind of thing in its place is a change.
+    fn not_read(&mut self, name: &str, cause: &io::Error) {
+        let at = self.root.join(RECORDS).join(name);
+        let is_other = matches!(self.disk.look(&at), Ok(Some(s)) if s.kind != EntryKind::File);
+        if is_other {
+            return self.changed(name, "is no longer a file".to_owned());
+        }
+        let finding = Finding::of_failure(in_records(name), Step::Read, cause);
+        self.checked.findings.push(finding);
+    }
+
     /// Tells a signature that does not fit.
     fn signature(&mut self, name: &str, signed: Signed) -> Signature {
         match signed {
@@ -193,7 +204,7 @@ impl Check<'_> {
         }
         let bytes = match self.read(&path, MANIFEST_BYTES_MAX) {
             Ok(bytes) => bytes,
-            Err(e) => return self.changed(&path, failed(Step::Read, &e)),
+            Err(e) => return self.not_read(&path, &e),
         };
         // No record is empty. FAT leaves it so when the drive is pulled while it gets its name or is moved.
         if bytes.is_empty() {
@@ -224,7 +235,10 @@ impl Check<'_> {
         match hash.as_ref().map(|at| self.read(at, HASH_FILE_BYTES_MAX)) {
             // A power cut can swallow what was being moved; nothing can be held against it then.
             None => self.remark(Remark::Incomplete),
-            Some(Err(e)) => return self.changed(&path, failed(Step::Read, &e)),
+            Some(Err(e)) => {
+                let at = hash.as_deref().unwrap_or(&path);
+                return self.not_read(at, &e);
+            }
             Some(Ok(text)) => {
                 if let Err(e) = check_hash(&text, &bytes) {
                     return self.changed(&path, e.to_string());
@@ -265,9 +279,11 @@ impl Check<'_> {
         let Some(at) = places.get(TAG_MANIFEST) else {
             return self.remark(Remark::Incomplete);
         };
-        let sums = self.read(at, MANIFEST_BYTES_MAX);
-        let sums = sums.map_err(|e| failed(Step::Read, &e));
-        let sums = match sums.and_then(|bytes| tag_sums(&bytes)) {
+        let bytes = match self.read(at, MANIFEST_BYTES_MAX) {
+            Ok(bytes) => bytes,
+            Err(e) => return self.not_read(at, &e),
+        };
+        let sums = match tag_sums(&bytes) {
             Ok(sums) => sums,
             Err(why) => return self.changed(at, why),
         };
@@ -284,7 +300,7 @@ impl Check<'_> {
             match self.read(at, MANIFEST_BYTES_MAX) {
                 Ok(bytes) if sha256(&bytes) == hex => {}
                 Ok(_) => self.changed(at, format!("is not what its {TAG_MANIFEST} says")),
-                Err(e) => self.changed(at, failed(Step::Read, &e)),
+                Err(e) => self.not_read(at, &e),
             }
         }
     }
@@ -306,7 +322,7 @@ impl Check<'_> {
                     self.missing(path);
                 }
             }
-            Err(e) => self.changed(path, failed(Step::Read, &e)),
+            Err(e) => self.not_read(path, &e),
         }
     }
 
@@ -320,7 +336,7 @@ impl Check<'_> {
             Ok(_) => self.changed(path, "does not say what the manifest says".to_owned()),
             // It vouches for nothing and can be made again from the manifest.
             Err(e) if e.kind() == io::ErrorKind::NotFound => self.remark(Remark::NoPage),
-            Err(e) => self.changed(path, failed(Step::Read, &e)),
+            Err(e) => self.not_read(path, &e),
         }
     }
 }

@@ -11,7 +11,7 @@ use super::verify::{Finding, path_of};
 use crate::also::{Also, AlsoSet};
 use crate::disk::Disk;
 use crate::disk::whole::hash_whole_with;
-use crate::error::{Step, failed};
+use crate::error::Step;
 use crate::name::shown;
 use crate::plan::{Layout, RECORDS};
 use camino::Utf8Path;
@@ -44,7 +44,7 @@ impl Bag<'_> {
                 Err(e) if e.kind() == io::ErrorKind::NotFound => {
                     findings.push(Finding::Missing(name.to_owned()));
                 }
-                Err(e) => findings.push(Finding::Changed(name.to_owned(), failed(Step::Read, &e))),
+                Err(e) => findings.push(Finding::of_failure(name.to_owned(), Step::Read, &e)),
             }
         }
         if tags.get(BAGIT).is_some_and(|b| b != DECLARATION.as_bytes()) {
@@ -152,10 +152,7 @@ impl Bag<'_> {
                     let why = format!("is not what {TAG_MANIFEST} says");
                     findings.push(Finding::Changed(path, why));
                 }
-                Err(e) if e.kind() == io::ErrorKind::NotFound => {
-                    findings.push(Finding::Missing(path));
-                }
-                Err(e) => findings.push(Finding::Changed(path, failed(Step::Read, &e))),
+                Err(e) => findings.push(Finding::of_failure(path, Step::Read, &e)),
             }
         }
     }

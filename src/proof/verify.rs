@@ -13,8 +13,8 @@ use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole_with;
-use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree};
-use crate::error::{Error, Step, failed};
+use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree, settle_all};
+use crate::error::{Error, ProblemKind, Step, failed};
 use crate::name::{is_part_name, part_name};
 use crate::plan::{DATA, Layout, RECORDS};
 use crate::signature::Expected;
@@ -41,18 +41,42 @@ pub enum Finding {
     Changed(String, String),
     /// It is there and no record names it.
     Extra(String),
+    /// It could not be looked at or read, so that nothing is known of it; the second value tells at what step and why.
+    Unreadable(String, String),
     /// A signature that does not fit, is missing or is by another key than was expected; the second value
     /// tells which. The manifest beside it cannot be relied on.
     Untrusted(String, String),
 }
 
 impl Finding {
+    /// What a step that failed says of an entry: what something is mounted over is another one, what went meanwhile is
+    /// missing, and of all else nothing is known.
+    pub(super) fn of_failure(path: String, step: Step, cause: &io::Error) -> Self {
+        match cause.kind() {
+            io::ErrorKind::CrossesDevices => Self::Changed(path, failed(step, cause)),
+            io::ErrorKind::NotFound => Self::Missing(path),
+            _ => Self::Unreadable(path, failed(step, cause)),
+        }
+    }
+
+    /// The same of what lies in the folder that it is about.
+    fn of_below(&self, path: &str) -> Self {
+        let path = path.to_owned();
+        let why = |why: &str| format!("its folder {why}");
+        match self {
+            Self::Unreadable(_, reason) => Self::Unreadable(path, why(reason)),
+            Self::Changed(_, reason) => Self::Changed(path, why(reason)),
+            _ => Self::Missing(path),
+        }
+    }
+
     /// The same with its path relative to the offload's folder instead of the card's tree.
     fn outside(self, layout: Layout) -> Self {
         match self {
             Self::Missing(path) => Self::Missing(layout.outside(&path)),
             Self::Changed(path, why) => Self::Changed(layout.outside(&path), why),
             Self::Extra(path) => Self::Extra(layout.outside(&path)),
+            Self::Unreadable(path, why) => Self::Unreadable(layout.outside(&path), why),
             Self::Untrusted(path, why) => Self::Untrusted(layout.outside(&path), why),
         }
     }
@@ -154,8 +178,14 @@ impl Findings {
                 Finding::Missing(_) => (m + 1, c, e),
                 Finding::Changed(..) => (m, c + 1, e),
                 Finding::Extra(_) => (m, c, e + 1),
-                Finding::Untrusted(..) => (m, c, e),
+                Finding::Unreadable(..) | Finding::Untrusted(..) => (m, c, e),
             })
+    }
+
+    /// Returns how many could not be looked at or read.
+    pub fn unread(&self) -> u64 {
+        let is_unread = |f: &&Finding| matches!(f, Finding::Unreadable(..));
+        len64(self.findings.iter().filter(is_unread).count())
     }
 }
 
@@ -178,6 +208,16 @@ impl std::fmt::Display for VerifyError {
 }
 
 impl std::error::Error for VerifyError {}
+
+impl VerifyError {
+    /// Returns what kind of trouble it is.
+    pub fn kind(&self) -> ProblemKind {
+        match self {
+            Self::Manifest(e) => e.kind(),
+            Self::Io(_) => ProblemKind::Unreadable,
+        }
+    }
+}
 
 /// How far a running check is; many threads add to it.
 #[derive(Debug, Default)]
@@ -205,6 +245,9 @@ pub fn verify(
     let look = |e| VerifyError::Io(Error::new(Step::Look, root, e));
     let facts = disk.facts(root).map_err(look)?;
     let _held = disk.anchor(root, &facts).map_err(look)?;
+    // Another program may have made this copy just now.
+    settle_all(disk, root, &facts)
+        .map_err(|e| VerifyError::Io(Error::new(Step::Flush, root, e)))?;
     let (manifest, manifest_hash_checked, signed) =
         load_any(disk, &root.join(RECORDS)).map_err(VerifyError::Manifest)?;
     let found = disk
@@ -268,7 +311,7 @@ struct Seen {
     /// The manifests of earlier runs, oldest first.
     earlier: Vec<Manifest>,
     /// What stands in the card's tree and is known, by the card's path.
-    standing: HashMap<String, Result<EntryKind, String>>,
+    standing: HashMap<String, Result<EntryKind, Finding>>,
     findings: Vec<Finding>,
     litter: Vec<String>,
     signature: Signature,
@@ -285,7 +328,7 @@ fn look_at_names(
     page: Page,
 ) -> Seen {
     let layout = manifest.offload.layout;
-    let (in_records, found) = split_records(found);
+    let (in_records, unseen, found) = split_records(found);
     let records::Checked {
         earlier,
         mut findings,
@@ -293,6 +336,7 @@ fn look_at_names(
         signature,
         mut remarks,
     } = records::check(disk, root, manifest, checked, &in_records, page);
+    findings.extend(unseen);
     let found = match layout {
         Layout::Plain => found,
         Layout::Bag => {
@@ -357,6 +401,7 @@ pub fn path_of(finding: &Finding) -> &str {
         Finding::Missing(p)
         | Finding::Changed(p, _)
         | Finding::Extra(p)
+        | Finding::Unreadable(p, _)
         | Finding::Untrusted(p, _) => p,
     }
 }
@@ -365,7 +410,7 @@ pub fn path_of(finding: &Finding) -> &str {
 fn files_to_check<'a>(
     manifest: &'a Manifest,
     earlier: &'a [Manifest],
-    standing: &HashMap<String, Result<EntryKind, String>>,
+    standing: &HashMap<String, Result<EntryKind, Finding>>,
 ) -> Vec<&'a FilePart> {
     let mut files: Vec<&FilePart> = lying_here(manifest).collect();
     let mut seen: HashSet<&str> = files.iter().map(|f| &*f.path).collect();
@@ -377,21 +422,30 @@ fn files_to_check<'a>(
     files
 }
 
-/// Takes out what stands in the records folder, relative to it.
-fn split_records(found: Vec<Found>) -> (Vec<String>, Vec<Found>) {
-    let mut in_records = Vec::new();
+/// Takes out what stands in the records folder, relative to it, with what could not be looked at there.
+fn split_records(found: Vec<Found>) -> (Vec<String>, Vec<Finding>, Vec<Found>) {
+    let (mut in_records, mut unseen) = (Vec::new(), Vec::new());
     let mut rest = Vec::new();
     for entry in found {
-        let path = entry.path.to_string_lossy();
-        match path.strip_prefix(RECORDS) {
-            Some("") => {}
-            Some(below) if below.starts_with('/') => in_records.push(below[1..].to_owned()),
-            _ => rest.push(entry),
+        let path = entry.path.to_string_lossy().into_owned();
+        let below = match path.strip_prefix(RECORDS) {
+            Some("") => "",
+            Some(below) if below.starts_with('/') => &below[1..],
+            _ => {
+                rest.push(entry);
+                continue;
+            }
+        };
+        if !below.is_empty() {
+            in_records.push(below.to_owned());
+        }
+        if let Err(e) = &entry.stat {
+            unseen.push(Finding::of_failure(path, Step::Look, e));
         }
     }
     in_records.sort_unstable();
     in_records.dedup();
-    (in_records, rest)
+    (in_records, unseen, rest)
 }
 
 /// Splits what stands in a bag into its payload, relative to that, and what lies beside it.
@@ -429,11 +483,10 @@ fn check_beside(
             continue;
         }
         if path == DATA {
-            let why = match entry.stat {
-                Ok(_) => "is no longer a folder".to_owned(),
-                Err(e) => failed(Step::Look, &e),
-            };
-            findings.push(Finding::Changed(path, why));
+            findings.push(match entry.stat {
+                Ok(_) => Finding::Changed(path, "is no longer a folder".to_owned()),
+                Err(e) => Finding::of_failure(path, Step::Look, &e),
+            });
         } else if TAG_FILES.iter().any(|tag| part_name(tag) == path) {
             remarks.insert(Remark::CutShort);
         } else if came_later(&path, is_folder) {
@@ -474,18 +527,22 @@ fn sort_found(
     found: Vec<Found>,
     findings: &mut Vec<Finding>,
     litter: &mut Vec<String>,
-) -> HashMap<String, Result<EntryKind, String>> {
+) -> HashMap<String, Result<EntryKind, Finding>> {
     let all = || [manifest].into_iter().chain(earlier);
     let files: HashSet<&str> = all().flat_map(lying_here).map(|f| &*f.path).collect();
     let folders: HashSet<&str> = all().flat_map(|m| &m.folders).map(String::as_str).collect();
     let parents: HashSet<&str> = files.iter().flat_map(|f| folders_above(f)).collect();
-    let mut standing = HashMap::new();
+    let mut standing: HashMap<String, Result<EntryKind, Finding>> = HashMap::new();
     for entry in found {
         let is_text = entry.path.to_str().is_some();
         let path = entry.path.to_string_lossy().into_owned();
         let is_folder = matches!(&entry.stat, Ok(s) if s.kind == EntryKind::Folder);
         // A name that is not text may look like one that is known; no manifest lists it.
-        let known = is_text && (files.contains(path.as_str()) || folders.contains(path.as_str()));
+        let is_unseen = entry.stat.is_err();
+        let known = is_text
+            && (files.contains(path.as_str())
+                || folders.contains(path.as_str())
+                || (is_unseen && parents.contains(path.as_str())));
         if !known {
             if came_later(&path, is_folder) {
                 litter.push(path);
@@ -494,26 +551,35 @@ fn sort_found(
             }
             continue;
         }
-        standing.insert(
-            path,
-            entry
-                .stat
-                .map(|s| s.kind)
-                .map_err(|e| failed(Step::Look, &e)),
-        );
+        // A folder that cannot be listed is met twice.
+        if is_unseen || !standing.contains_key(&path) {
+            let kind = entry.stat.map(|s| s.kind);
+            let kind = kind.map_err(|e| Finding::of_failure(path.clone(), Step::Look, &e));
+            standing.insert(path, kind);
+        }
     }
     for folder in &manifest.folders {
         match standing.get(folder) {
             Some(Ok(EntryKind::Folder)) => {}
-            Some(Err(why)) => findings.push(Finding::Changed(folder.clone(), why.clone())),
+            Some(Err(finding)) => findings.push(finding.clone()),
             Some(Ok(_)) => findings.push(Finding::Changed(
                 folder.clone(),
                 "is no longer a folder".to_owned(),
             )),
-            None => findings.push(Finding::Missing(folder.clone())),
+            None => findings.push(absent(folder, &standing)),
         }
     }
     standing
+}
+
+/// What is to be said of an entry that was not met: missing, unless it is a folder above it that could not be looked into.
+fn absent(path: &str, standing: &HashMap<String, Result<EntryKind, Finding>>) -> Finding {
+    let mut above = folders_above(path).filter_map(|folder| standing.get(folder));
+    let unseen = above.find_map(|kind| kind.as_ref().err());
+    unseen.map_or_else(
+        || Finding::Missing(path.to_owned()),
+        |finding| finding.of_below(path),
+    )
 }
 
 /// The result for one file; no way when it was not read.
@@ -527,7 +593,7 @@ fn check_files(
     disk: &dyn Disk,
     root: &Utf8Path,
     files: &[&FilePart],
-    standing: &HashMap<String, Result<EntryKind, String>>,
+    standing: &HashMap<String, Result<EntryKind, Finding>>,
     threads: usize,
     progress: &Progress,
 ) -> Vec<Checked> {
@@ -535,8 +601,8 @@ fn check_files(
         let changed = |why: String| Some(Finding::Changed(file.path.to_string(), why));
         let (way, finding) = match standing.get(&*file.path) {
             _ if progress.cancel.load(Ordering::Relaxed) => (None, None),
-            None => (None, Some(Finding::Missing(file.path.to_string()))),
-            Some(Err(why)) => (None, changed(why.clone())),
+            None => (None, Some(absent(&file.path, standing))),
+            Some(Err(finding)) => (None, Some(finding.clone())),
             Some(Ok(EntryKind::Link)) => (
                 None,
                 changed("is a symbolic link now, which is not followed".to_owned()),
@@ -547,7 +613,10 @@ fn check_files(
             Some(Ok(_)) => match hash_file(disk, &root.join(&*file.path), file, progress) {
                 Ok(Some(read)) => (Some(read.way), read.differs(file).and_then(changed)),
                 Ok(None) => (None, None),
-                Err(e) => (None, changed(failed(Step::Read, &e))),
+                Err(e) => {
+                    let path = file.path.to_string();
+                    (None, Some(Finding::of_failure(path, Step::Read, &e)))
+                }
             },
         };
         Checked {

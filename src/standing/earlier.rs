@@ -57,8 +57,9 @@ impl<'a> Known<'a> {
         let shift = offload.drive_shift();
         if shift != Shift::default() {
             let sample = offload.samples_of_drive(shift);
-            let mut drive = Sampled::new(disk, &offload.tree, self.cancel);
-            let is_equal = drive.are_equal(&sample);
+            let is_equal = self
+                .read
+                .are_equal_in(disk, &offload.tree, self.cancel, &sample);
             offload.drive_confirmed = is_equal.then_some(shift);
         }
     }

@@ -153,16 +153,13 @@ fn listing(manifest: &Manifest) -> Result<Listing, String> {
 
 /// What the manifest says of every file, in the order of the listing; nothing is known yet of what stands.
 fn files(manifest: &Manifest, listing: &Listing) -> Vec<OriginalFile> {
-    let hashes: HashMap<&str, Digest> = manifest
-        .files
-        .iter()
-        .map(|f| (&*f.path, f.blake3))
-        .collect();
+    let hashes: HashMap<&str, &FilePart> = manifest.files.iter().map(|f| (&*f.path, f)).collect();
     listing
         .files()
         .filter_map(|f| hashes.get(f.name.as_str()))
-        .map(|blake3| OriginalFile {
-            blake3: *blake3,
+        .map(|file| OriginalFile {
+            blake3: file.blake3,
+            also: file.also.clone(),
             modified: None,
         })
         .collect()
@@ -233,7 +230,7 @@ fn original(
         files: Vec::new(),
         stood: Listing::default(),
         problems: carried(manifest),
-        others: others(manifest, here),
+        others: others(disk, manifest, here),
     })
 }
 
@@ -287,17 +284,19 @@ fn carried(manifest: &Manifest) -> Vec<Problem> {
         .collect()
 }
 
-/// The folders of the other copies that the manifest names.
-fn others(manifest: &Manifest, here: Option<usize>) -> Vec<String> {
+/// The folders of the other copies that the manifest names, those that can be used now first.
+fn others(disk: &dyn Disk, manifest: &Manifest, here: Option<usize>) -> Vec<String> {
     let copies = manifest.destinations.iter().enumerate();
     let others = copies.filter(|(index, _)| Some(*index) != here);
     let source = manifest.source.iter().map(|source| source.path.clone());
-    others
+    let mut all: Vec<String> = others
         .map(|(_, d)| {
             Utf8Path::new(&d.path)
                 .join(&manifest.offload.name)
                 .into_string()
         })
         .chain(source)
-        .collect()
+        .collect();
+    all.sort_by_key(|path| !is_offload(disk, Utf8Path::new(path)));
+    all
 }

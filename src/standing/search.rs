@@ -59,6 +59,13 @@ pub fn find_offloads(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Vec<Utf8P
 
 fn is_offload(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<bool> {
     let records = folder.join(RECORDS);
+    // Something else in the place of its records is to be told, not passed over.
+    if disk
+        .look(&records)?
+        .is_some_and(|stat| stat.kind != EntryKind::Folder)
+    {
+        return Ok(true);
+    }
     Ok(disk.look(&records.join(MANIFEST))?.is_some()
         || disk.look(&records.join(JOURNAL))?.is_some())
 }

@@ -2,17 +2,20 @@
 //! and of dates: one rule, on two simulated drives of their own. What must never be PROVEN unread.
 
 use crate::support::program::content;
-use crate::support::sim::{Fault, FaultKind, Op, Sim, SimClock};
+use crate::support::sim::{Crash, Fault, FaultKind, Image, Op, Sim, SimClock};
+use camino::Utf8PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
+use unlade::disk::buffer::Pool;
 use unlade::disk::{Disk as _, Stamp};
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
 use unlade::ledger::Ledger;
+use unlade::name::part_name;
 use unlade::offload::limits::Limits;
 use unlade::plan::Level;
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
-use unlade::proof::verify::{Progress, verify};
+use unlade::proof::verify::{Finding, Findings, Progress, path_of, verify};
 use unlade::proof::{Proof, Terms, checksums};
 use unlade::prove::{Ask, Told, prove};
 use unlade::run::{self, Job, Tools};
@@ -140,12 +143,23 @@ fn is_proven(sim: &Sim) -> bool {
     asked(sim, |_| {}).answer.verdict.is_proven()
 }
 
-/// Returns whether `verify` finds an offload as it was recorded.
-fn is_intact(sim: &Sim, root: &str) -> bool {
+fn checked(sim: &Sim, root: &str) -> Findings {
     let page = unlade::report::page::page;
     let clock = SimClock::on_day(3);
-    let found = verify(sim, &clock, root.into(), &Progress::default(), page).unwrap();
-    found.is_clean()
+    verify(sim, &clock, root.into(), &Progress::default(), page).unwrap()
+}
+
+/// Returns whether `verify` finds an offload as it was recorded.
+fn is_intact(sim: &Sim, root: &str) -> bool {
+    checked(sim, root).is_clean()
+}
+
+/// Returns what `verify` finds missing, and nothing else may be found.
+fn findings(sim: &Sim, root: &str) -> Vec<String> {
+    let found = checked(sim, root).findings;
+    let is_missing = |f: &Finding| matches!(f, Finding::Missing(_));
+    assert!(found.iter().all(is_missing), "{found:?}");
+    found.iter().map(|f| path_of(f).to_owned()).collect()
 }
 
 /// Changes what the manifest of an offload says, with a hash that fits.
@@ -437,4 +451,237 @@ fn a_copy_that_differs_from_the_card_counts_whatever_is_needed() {
     job.terms.copies_needed = 1;
     let proof = copy_with(&sim, &job);
     assert!(!proof.verdict().is_proven(), "{:?}", proof.problems());
+}
+
+/// A copy of an earlier run that rotted or went is held against a job where it is needed, by `copy` and `prove` alike.
+#[test]
+fn a_lost_copy_counts_where_it_is_needed_and_nowhere_else() {
+    for gone in [false, true] {
+        for needed in [1, 2] {
+            let sim = copied(10);
+            let lost = format!("/b/KITES/{}", frame(4));
+            if gone {
+                sim.take_file(&lost);
+            } else {
+                sim.rot(&lost, 7);
+            }
+            let ask = |on: &[&str], reread| {
+                let told = asked(&sim, |ask| {
+                    ask.copies_needed = needed;
+                    ask.on = on.iter().map(Into::into).collect();
+                    ask.reread = reread;
+                });
+                told.answer.verdict.is_proven()
+            };
+            let is_enough = needed == 1;
+            assert_eq!(ask(&["/a", "/b"], true), is_enough, "{gone} {needed}");
+            if gone {
+                // Stored anew, it would be copied again.
+                continue;
+            }
+            let mut job = job("KITES", &["/a", "/b"]);
+            job.terms.copies_needed = needed;
+            let proof = copy_with(&sim, &job);
+            assert_eq!(proof.verdict().is_proven(), is_enough, "{needed}");
+            assert_eq!(proof.verdict().copies(), 1);
+            let mut told = proof.problems().iter();
+            assert!(told.any(|p| p.kind == ProblemKind::Changed && p.blocking != is_enough));
+            sim.reboot();
+            for reread in [false, true] {
+                assert_eq!(ask(&["/a", "/b"], reread), is_enough, "{needed} {reread}");
+                assert!(!ask(&["/b"], reread), "{needed} {reread}");
+            }
+        }
+    }
+}
+
+/// A record whose BLAKE3 fits and whose further hash does not is told, and doubted until it was read once more.
+#[test]
+fn a_further_hash_that_differs_from_the_one_on_record_is_told_and_a_doubt() {
+    use unlade::also::{Also, AlsoHashes};
+    let path = frame(2);
+    let lie = |m: &mut Manifest| {
+        for file in m.files.iter_mut().filter(|f| *f.path == *frame(2)) {
+            file.also = AlsoHashes::default();
+            assert!(file.also.insert(Also::Md5, &"0".repeat(32)));
+        }
+    };
+    let hashed = |kinds: &[Also]| {
+        let mut job = job("KITES", &["/a", "/b"]);
+        job.form.also = kinds.iter().copied().collect();
+        job
+    };
+    // A hash more is wanted; one drive's manifest says another one; the copies were touched and are read again; and the
+    // offload is copied further.
+    for case in 0..4 {
+        let sim = world(10);
+        sim.add_volume("/c", "ext4", 1 << 30);
+        let first = copy_with(&sim, &hashed(&[Also::Md5]));
+        assert!(first.verdict().is_proven());
+        sim.reboot();
+        tamper(&sim, "/a/KITES", lie);
+        let mut job = hashed(&[Also::Md5]);
+        match case {
+            0 => {
+                tamper(&sim, "/b/KITES", lie);
+                job.form.also.insert(Also::Sha256);
+            }
+            1 => {}
+            2 => {
+                tamper(&sim, "/b/KITES", lie);
+                touch(&sim, &format!("/a/KITES/{path}"), 86_407);
+            }
+            _ => {
+                job.card = "/a/KITES".into();
+                job.to = vec!["/c".into()];
+                job.terms.copies_needed = 1;
+                job.name = None;
+            }
+        }
+        let proof = copy_with(&sim, &job);
+        let told = proof.problems().iter();
+        let told: Vec<_> = told
+            .filter(|p| p.kind == ProblemKind::ManifestDamaged)
+            .collect();
+        assert_eq!(told.len(), 1, "{case}: {:?}", proof.problems());
+        assert_eq!(told[0].path.as_deref(), Some(path.as_str()));
+        assert!(told[0].detail.contains("its md5 is not"), "{told:?}");
+        assert!(!proof.verdict().is_proven(), "{case}");
+        if case == 3 {
+            continue;
+        }
+        sim.reboot();
+        let to_read = |sim: &Sim| {
+            let plan = run::prepare(&job, &tools(sim), &mut Silent).unwrap();
+            let read = plan.jobs.iter().filter(|j| j.is_read());
+            read.map(|j| j.name.as_str().to_owned()).collect::<Vec<_>>()
+        };
+        assert_eq!(to_read(&sim), [path.as_str()], "{case}: it is doubted");
+        let again = copy_with(&sim, &job);
+        assert!(
+            again.verdict().is_proven(),
+            "{case}: {:?}",
+            again.problems()
+        );
+        sim.reboot();
+        // A copy of another date is read every time.
+        assert_eq!(to_read(&sim).is_empty(), case < 2, "{case}");
+        assert!(is_proven(&sim), "{case}");
+    }
+}
+
+// ---- what a drive cannot hold ---------------------------------------------------------------------
+
+/// A name that a drive cannot store, two names that are one there, in files and in folders: the rest is copied, what
+/// is not is told, and nobody says PROVEN of it but where other drives are enough.
+#[test]
+fn what_a_drive_cannot_hold_is_left_out_there_and_the_rest_is_copied() {
+    let odd = [
+        "DCIM/100KITES/wind: strong.RAW",
+        "DCIM/100KITES/kite0001.raw",
+        "DCIM/100kites",
+        "DCIM/100kites/KITE0900.RAW",
+    ];
+    for filesystem in ["exfat", "vfat", "ntfs3"] {
+        let sim = world(6);
+        sim.add_volume("/x", filesystem, 1 << 30);
+        for (path, seed) in odd.iter().zip(500..).filter(|(path, _)| path.contains('.')) {
+            if let Some((folder, _)) = path.rsplit_once('/') {
+                sim.put_folder(&format!("/card/{folder}"));
+            }
+            sim.put_file(&format!("/card/{path}"), &content(3_000, seed), at(9_000));
+        }
+        let ask = |on: &[&str], needed| {
+            let told = asked(&sim, |ask| {
+                ask.copies_needed = needed;
+                ask.on = on.iter().map(Into::into).collect();
+            });
+            told.answer.verdict.is_proven()
+        };
+        let proof = copy(&sim, "KITES", &["/a", "/x"]);
+        assert!(!proof.verdict().is_proven(), "{filesystem}");
+        assert_eq!(proof.verdict().copies(), 1, "{filesystem}");
+        let told = proof.problems().iter();
+        let told: Vec<_> = told
+            .filter(|p| p.kind == ProblemKind::NameNotStorable)
+            .inspect(|p| assert_eq!(p.destination, Some(1)))
+            .filter_map(|p| p.path.as_deref())
+            .collect();
+        let mut expected = odd.to_vec();
+        expected.sort_unstable();
+        assert_eq!(told, expected, "{filesystem}");
+        let copied = proof.tallies().iter().map(|t| t.read_back);
+        assert_eq!(copied.collect::<Vec<_>>(), [9, 6], "{filesystem}");
+        assert!(is_intact(&sim, "/a/KITES"));
+        let missing = findings(&sim, "/x/KITES");
+        assert_eq!(missing, expected, "{filesystem}");
+        assert!(!ask(&["/a", "/x"], 2) && !ask(&["/x"], 1), "{filesystem}");
+        assert!(ask(&["/a", "/x"], 1), "{filesystem}");
+        // The same again changes nothing of that, and one drive more makes it good.
+        assert!(!copy(&sim, "KITES", &["/a", "/x"]).verdict().is_proven());
+        let mut three = job("KITES", &["/a", "/x", "/b"]);
+        three.terms.copies_needed = 2;
+        let proof = copy_with(&sim, &three);
+        assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
+        sim.reboot();
+        assert!(ask(&["/a", "/x", "/b"], 2), "{filesystem}");
+        assert!(sim.misuse().is_empty(), "{:?}", sim.misuse());
+    }
+}
+
+/// What no drive takes is not read from the card in vain.
+#[test]
+fn what_no_drive_can_hold_is_not_read() {
+    let sim = world(3);
+    sim.add_volume("/x", "exfat", 1 << 30);
+    let odd = "DCIM/100KITES/wind?.RAW";
+    sim.put_file(&format!("/card/{odd}"), &content(9_000, 5), at(9_000));
+    let proof = copy(&sim, "KITES", &["/x"]);
+    assert!(!proof.verdict().is_proven());
+    assert_eq!(proof.offloaded().bytes_read, 15_000);
+    assert!(sim.delivered(&format!("/card/{odd}")).is_none());
+}
+
+// ---- what another program wrote just now ----------------------------------------------------------
+
+/// A copy that another program made a moment ago may be in memory alone; where `verify` says that it is there, a pull
+/// of the drive leaves it.
+#[test]
+fn what_verify_found_is_on_the_drive() {
+    for filesystem in ["ext4", "vfat", "ntfs3", "fuse.kites"] {
+        let sim = copied(6);
+        sim.add_volume("/x", filesystem, 1 << 30);
+        let mut pool = Pool::new(1, 0, 1 << 20);
+        sim.create_folder("/x/KITES".into()).unwrap();
+        for folder in sim.folders("/a/KITES", Image::Visible) {
+            sim.create_folder(format!("/x/KITES/{folder}").as_str().into())
+                .unwrap();
+        }
+        for (path, bytes) in sim.files("/a/KITES", Image::Visible) {
+            let to = Utf8PathBuf::from(format!("/x/KITES/{path}"));
+            let part = to.with_file_name(part_name(to.file_name().unwrap()));
+            let file = sim.create_part(&part, false).unwrap();
+            let mut buffer = pool.take(Duration::from_secs(1)).unwrap();
+            buffer.all_mut()[..bytes.len()].copy_from_slice(&bytes);
+            let chunk = pool.seal(buffer, bytes.len());
+            file.write_chunk(&chunk, 0).unwrap();
+            file.finish(u64::try_from(bytes.len()).unwrap(), at(0))
+                .unwrap();
+            sim.rename_new(&part, &to).unwrap();
+        }
+        let stands = sim.files("/x/KITES", Image::Visible);
+        assert_ne!(
+            sim.files("/x/KITES", Image::Durable),
+            stands,
+            "{filesystem}"
+        );
+        assert!(is_intact(&sim, "/x/KITES"), "{filesystem}");
+        sim.crash(Crash::Strict);
+        sim.reboot();
+        assert_eq!(
+            sim.files("/x/KITES", Image::Visible),
+            stands,
+            "{filesystem}"
+        );
+    }
 }

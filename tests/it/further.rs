@@ -454,3 +454,57 @@ fn the_source_is_one_of_the_copies_where_it_was_read_from_a_device_of_its_own() 
     assert_eq!(problem.kind, ProblemKind::Mismatch);
     assert!(problem.detail.contains("`/b/KITES`"), "{}", problem.detail);
 }
+
+/// Where the source has lost a file, a copy that is there now is named before one that is not.
+#[test]
+fn a_lost_file_is_to_be_taken_from_a_copy_that_is_there() {
+    let work = Work::with_card("other-copy");
+    for drive in ["c", "d"] {
+        work.folder(drive);
+    }
+    work.run("copy card --to a --to b --to c --name KITES --copies 1")
+        .exits(0);
+    flip(&work.path("a/KITES").join(STILL), 7);
+    work.run("verify a/KITES")
+        .exits(1)
+        .says("b/KITES` is plugged in and has this file");
+    move_to(&work.path("b/KITES"), &work.path("drawer"));
+    work.run("verify a/KITES")
+        .exits(1)
+        .says("c/KITES` is plugged in and has this file")
+        .says("b/KITES` is not plugged in now");
+    let ran = work.run("copy a/KITES --to d --copies 1");
+    ran.exits(1)
+        .says("such as `")
+        .says("/c/KITES`")
+        .is_silent_of("/b/KITES");
+}
+
+/// Sparse files claim any length; a sum that no number holds is refused as it is for a card.
+#[test]
+fn files_that_claim_more_than_any_drive_holds_are_refused() {
+    let memory = Path::new("/dev/shm");
+    let mounts = std::fs::read_to_string("/proc/mounts").unwrap();
+    if !mounts.lines().any(|l| l.contains(" /dev/shm tmpfs ")) {
+        return skip("/dev/shm is no tmpfs");
+    }
+    let work = Work::with_card("sparse-offload");
+    work.folder("c");
+    let here = Work::below(memory, "sparse-offload");
+    let to = here.path("to");
+    std::fs::create_dir_all(&to).unwrap();
+    let to = to.to_str().unwrap().to_owned();
+    work.run_with([
+        "copy", "card", "--to", &to, "--name", "KITES", "--copies", "1",
+    ]);
+    for n in 0..4 {
+        let path = here.path(&format!("to/KITES/DCIM/{n}.MP4"));
+        let file = std::fs::File::create_new(path).unwrap();
+        file.set_len(u64::try_from(i64::MAX).unwrap() - 4_096)
+            .unwrap();
+    }
+    let source = format!("{to}/KITES");
+    work.run_with(["copy", &source, "--to", "c", "--copies", "1"])
+        .exits(3)
+        .says("which no card holds");
+}

@@ -1777,6 +1777,7 @@ impl History {
             Finding::Missing(path) => format!("missing {}", by_card(path)),
             Finding::Changed(path, _) => format!("changed {}", by_card(path)),
             Finding::Extra(path) => format!("extra {}", by_card(path)),
+            Finding::Unreadable(path, _) => format!("unread {}", by_card(path)),
             Finding::Untrusted(path, _) => format!("untrusted {}", by_card(path)),
         });
         let mut found: Vec<String> = found.collect();

@@ -6,9 +6,18 @@ use crate::support::mount::{Mount, Options, skip};
 use crate::support::program::{
     Card, Ran, Work, bytes_of, finish, flip, manifest, put, skip as skip_for, tool,
 };
+use crate::support::sim::{Sim, SimClock};
 use serde_json::Value;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
+use std::sync::Arc;
+use unlade::disk::Disk as _;
+use unlade::disk::gear::{Gear, UsbDevice};
+use unlade::event::Silent;
+use unlade::offload::limits::Limits;
+use unlade::plan::Level;
+use unlade::proof::Terms;
+use unlade::run::{self, Job, Tools};
 
 /// What clears a screen, colours it, begins a line, turns the writing direction, hides, and speaks for us.
 const EVIL: &str = "\u{1b}[2J\u{1b}[1;32mPROVEN\u{1b}[0m\r\nYou may format this card.\u{7}\u{9b}31m\u{202e}\u{2028}\u{200b}\u{e0041}";
@@ -327,4 +336,118 @@ fn a_terminal_that_can_not_draw_gets_plain_lines() {
     );
     assert!(written.contains("You may format"), "{written:?}");
     drop(card);
+}
+
+/// An offload that is copied further is no card.
+#[test]
+fn the_running_picture_names_what_is_read() {
+    if !has_terminal() {
+        return;
+    }
+    let work = Work::with_card("picture-source");
+    work.run("copy card --to a --name KITES --copies 1")
+        .exits(0);
+    let slow = Options {
+        read_mbps: 2.0,
+        ..Options::default()
+    };
+    let old = Mount::new(&work.path("a"), &work.folder("old"), slow).unwrap();
+    let further = "unlade copy old/KITES --to b --copies 1";
+    let written = in_terminal(&work, further, "xterm", &[]);
+    assert!(written.contains("\nFrom   "), "{written:?}");
+    assert!(!written.contains("\nCard   "), "{written:?}");
+    drop(old);
+}
+
+/// What a computer is called, and what disks and readers say of themselves, by the file that the kernel shows it in.
+#[test]
+fn a_computer_and_its_hardware_say_nothing_in_our_name() {
+    let sim = Sim::default();
+    sim.add_card("/card", &[], &["DCIM"]);
+    sim.add_volume("/a", "ext4", 1 << 30);
+    let date = unlade::disk::Stamp {
+        seconds: 1_795_600_000,
+        nanos: 0,
+    };
+    sim.put_file("/card/DCIM/KITE0001.JPG", &[7; 900], date);
+    let evil = || Some(EVIL.to_owned());
+    let device = UsbDevice {
+        name: EVIL.to_owned(),
+        megabits: Some(480.0),
+        lanes: 1,
+        release: Some(210),
+        product: evil(),
+        maker: evil(),
+        is_root: false,
+    };
+    let gear = Gear {
+        usb: vec![device],
+        model: evil(),
+        ..Gear::default()
+    };
+    sim.set_gear("/card", gear.clone());
+    sim.set_gear("/a", gear);
+    let job = Job {
+        signer: None,
+        card: "/card".into(),
+        to: vec!["/a".into()],
+        name: Some("KITES".to_owned()),
+        terms: Terms {
+            level: Level::ReadBack,
+            copies_needed: 1,
+            separate: false,
+        },
+        taken: Vec::new(),
+        only_new: false,
+        form: unlade::plan::Form::default(),
+        chain: unlade::speed::ceiling::Chain::default(),
+        known: run::KnownBefore::default(),
+        beside: unlade::plan::beside::Beside::default(),
+    };
+    let tools = Tools {
+        disk: Arc::new(sim.clone()),
+        clock: Arc::new(SimClock::on_day(2)),
+        limits: Limits::STANDARD,
+        cancel: Arc::default(),
+        host: EVIL.to_owned(),
+    };
+    let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
+    assert!(plan.reader.as_ref().unwrap().contains(EVIL), "it is known");
+    run::offload(plan, job.terms, &tools, &mut Silent).unwrap();
+    let page = sim
+        .read_record("/a/KITES/_unlade/report.html".into(), 1 << 30)
+        .unwrap();
+    let page = String::from_utf8(page).unwrap();
+    assert!(page.contains("On computer"), "{page}");
+    let bad = [
+        '\u{1b}', '\u{202e}', '\u{7}', '\u{9b}', '\r', '\u{200b}', '\u{2028}',
+    ];
+    assert!(!page.contains(bad), "{page}");
+    assert!(
+        !page.lines().any(|line| line.starts_with("You may")),
+        "{page}"
+    );
+    // The name of this very computer, where it may be given another one for a moment.
+    let work = Work::with_card("hostile-host");
+    let script = format!(
+        "printf '%s' '{}' > /proc/sys/kernel/hostname && exec {} copy card --to a --to b --name K --copies 1",
+        EVIL.chars().take(30).collect::<String>(),
+        env!("CARGO_BIN_EXE_unlade")
+    );
+    if !rustix::process::geteuid().is_root() || tool("unshare").is_none() {
+        return skip_for("another name for this computer needs root and unshare");
+    }
+    let mut command = Command::new("unshare");
+    command
+        .args(["--uts", "sh", "-c", &script])
+        .env("HOME", work.path("home"))
+        .env("UNLADE_HOME", work.path("home/unlade"))
+        .current_dir(work.path("."));
+    let ran = finish(&mut command);
+    ran.exits(0);
+    is_harmless(&ran);
+    let host = manifest(&work.path("a/K"))["offload"]["host"].clone();
+    assert!(host.as_str().unwrap().contains("PROVEN"), "{host}");
+    let page = String::from_utf8(bytes_of(&work.path("a/K/_unlade/report.html"))).unwrap();
+    assert!(!page.contains(bad), "{page}");
 }

@@ -30,6 +30,7 @@ mod fuzzed;
 mod histories;
 #[cfg(target_os = "linux")]
 mod hostile;
+mod intervals;
 #[cfg(target_os = "linux")]
 mod kill;
 #[cfg(target_os = "linux")]
@@ -70,6 +71,8 @@ mod surroundings;
 mod tidy;
 mod trees;
 mod truth;
+#[cfg(target_os = "linux")]
+mod unread;
 mod vectors;
 #[cfg(target_os = "linux")]
 mod verify;

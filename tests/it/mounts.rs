@@ -11,7 +11,16 @@ use serde_json::Value;
 use std::io::BufRead as _;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
+use unlade::clock::SystemClock;
+use unlade::disk::os::OsDisk;
+use unlade::error::ProblemKind;
+use unlade::event::Silent;
+use unlade::offload::limits::Limits;
+use unlade::plan::Level;
+use unlade::proof::Terms;
+use unlade::run::{self, Job, Tools};
 
 const EIO: i32 = 5;
 /// One clip of several stripes and a part, as the standard limits have it (64 MiB).
@@ -264,6 +273,66 @@ fn two_runs_on_one_drive_add_up_their_room() {
     child.wait().unwrap();
     // A run that has ended needs nothing until it is begun again.
     rig.work.run(second).exits(0);
+}
+
+/// Two runs that are planned at the same time do not see each other then; the later one looks again before its first byte.
+#[test]
+fn two_runs_that_were_planned_together_add_up_their_room_too() {
+    if skip() {
+        return;
+    }
+    let small = Options {
+        capacity: 120_000_000,
+        write_mbps: 10.0,
+        ..plain()
+    };
+    let rig = Rig::new("two-plans", plain(), plain(), small);
+    Card::new(&rig.work.path("second")).file("DCIM/100KITES/KITE0101.DNG", 50_000_000, 5);
+    let at = |name: &str| camino::Utf8PathBuf::from_path_buf(rig.work.path(name)).unwrap();
+    let job = Job {
+        signer: None,
+        card: at("second"),
+        to: vec![at("b")],
+        name: Some("OTHER".to_owned()),
+        terms: Terms {
+            level: Level::ReadBack,
+            copies_needed: 1,
+            separate: true,
+        },
+        taken: Vec::new(),
+        only_new: false,
+        form: unlade::plan::Form::default(),
+        chain: unlade::speed::ceiling::Chain::default(),
+        known: run::KnownBefore::default(),
+        beside: unlade::plan::beside::Beside::default(),
+    };
+    let tools = Tools {
+        disk: Arc::new(OsDisk::new()),
+        clock: Arc::new(SystemClock::start()),
+        limits: Limits::STANDARD,
+        cancel: Arc::default(),
+        host: "test".to_owned(),
+    };
+    let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
+    let mut child = rig
+        .work
+        .command()
+        .args(JOB.split(' '))
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    let journal = rig.work.path("back-b/KITES/_unlade/journal.jsonl");
+    wait_until(&mut child, || journal.exists());
+    let refused = run::offload(plan, job.terms, &tools, &mut Silent).unwrap_err();
+    let told = &refused.reasons[0];
+    assert_eq!(told.kind, ProblemKind::NoRoom, "{refused:?}");
+    assert!(told.detail.contains("another run at work there needs"));
+    assert!(!rig.work.path("back-b/OTHER").exists(), "nothing is left");
+    interrupt(&child);
+    child.wait().unwrap();
+    let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
+    let proof = run::offload(plan, job.terms, &tools, &mut Silent).unwrap();
+    assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
 }
 
 #[test]
@@ -1125,7 +1194,7 @@ fn nothing_is_replaced_where_the_look_before_fails() {
         };
         let mount = Mount::new(&back, &at, options).unwrap();
         let at = camino::Utf8PathBuf::from_path_buf(at).unwrap();
-        let result = unlade::disk::os::OsDisk::new()
+        let result = OsDisk::new()
             .rename_new(&at.join(".KITE.JPG.unlade-part"), &at.join("KITE.JPG"));
         assert_eq!(result.is_ok(), renamed, "{unseen} {fails}: {result:?}");
         assert_eq!(bytes_of(&back.join("KITE.JPG")), b"what stands there");
@@ -1191,8 +1260,8 @@ fn what_others_change_after_the_read_back_is_noticed() {
         fs::set_permissions(c.join(photo(3)), fs::Permissions::from_mode(0o600)).unwrap();
         ran.join().unwrap()
     });
-    // The other drive would be enough for what was asked, but a proven copy that is another one now is a reason.
-    ran.exits(1).says("1 complete copy");
+    // The other drive is enough for what was asked; this one is not counted.
+    ran.exits(0).says("1 complete copy");
     let manifest = manifest(&rig.work.path("d/KITES"));
     let told: Vec<_> = manifest["problems"]
         .as_array()
@@ -1211,4 +1280,38 @@ fn what_others_change_after_the_read_back_is_noticed() {
         (0, "DCIM/100KITES/KITE0002.JPG"),
     ];
     assert_eq!(told, expected, "{ran}");
+}
+
+/// What is read as a sample is read once, also where several cards are looked at first, and it is said.
+#[test]
+fn a_sample_is_read_once_and_told() {
+    if skip() {
+        return;
+    }
+    let work = Work::new("sampled-once");
+    work.folder("a");
+    Card::new(&work.folder("back-card")).file("PRIVATE/C0001.MP4", 60_000_000, 1);
+    Card::new(&work.folder("other")).file("DCIM/100KITES/KITE0001.JPG", 4_000, 2);
+    let card = Mount::new(&work.path("back-card"), &work.folder("card"), plain()).unwrap();
+    work.run("copy card --to a --copies 1")
+        .exits(0)
+        .is_silent_of("as a sample");
+    let before = card.bytes_read();
+    for command in ["plan", "copy"] {
+        let before = card.bytes_read();
+        let said = "Reading 60.0 MB as a sample";
+        work.run(&format!("{command} card other --to a --copies 1"))
+            .exits(0)
+            .says(said);
+        let read = card.bytes_read() - before;
+        assert!(
+            (60_000_000..70_000_000).contains(&read),
+            "{command}: {read}"
+        );
+    }
+    let json = work
+        .run("plan card --to a --copies 1 --json")
+        .exits(0)
+        .events();
+    assert!(!json.is_empty() && card.bytes_read() > before);
 }

@@ -758,6 +758,22 @@ fn a_manifest_that_leads_out_of_its_drive_is_refused() {
     }
 }
 
+/// A zone that was set since is no change, and is not called "as they were".
+#[test]
+fn dates_that_moved_together_are_said_to_have() {
+    let work = Work::with_card("moved-alike");
+    work.offload();
+    work.run(AGAIN)
+        .exits(0)
+        .says("sizes and dates are as they were then")
+        .is_silent_of("moved alike");
+    shift(&work, 3_600);
+    work.run(AGAIN)
+        .exits(0)
+        .says("sizes are as they were then, and all dates have moved alike")
+        .is_silent_of("sizes and dates are as they were");
+}
+
 // ---- dates without the flag ---------------------------------------------------------------------
 
 /// Whole-hour and 2-second differences never make a file new, and never make two files the same:

@@ -73,8 +73,9 @@ fn what_is_to_be_moved_is_named_where_it_lies() {
     let copy = format!("{COPY} --layout bag");
     work.run(&copy).exits(0);
     rot(&work.path("b/KITES/data").join(STILL));
+    // The other drive is enough here, and the step is told all the same.
     work.run(&copy)
-        .exits(1)
+        .exits(0)
         .says(&format!("Move `{STILL}` out of `b/KITES/data` (keep"));
 }
 
