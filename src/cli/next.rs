@@ -266,6 +266,12 @@ fn now_read_only(drives: &str) -> String {
     )
 }
 
+fn other_hash(files: &str, is: &str) -> String {
+    format!(
+        "Keep the card and run the same command again: {files} {is} read once more, and the hashes compared. If they differ again, do not trust this computer's memory."
+    )
+}
+
 fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     let n = about.files.len();
     let files = some_of(about.files.iter().copied(), NAMES_TOLD, len64(n), "file");
@@ -327,9 +333,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::Written => {
             "Run the same command without --proof written to read the copies back.".to_owned()
         }
-        Topic::OtherHash => format!(
-            "Keep the card and run the same command again: {files} {is} read once more, and the hashes compared. If they differ again, do not trust this computer's memory."
-        ),
+        Topic::OtherHash => other_hash(&files, is),
         Topic::SameDevice if !has_unknown_device(proof) => {
             "Give a folder on another physical drive.".to_owned()
         }

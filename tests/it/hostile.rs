@@ -7,6 +7,7 @@ use crate::support::program::{
     Card, Ran, Work, bytes_of, finish, flip, manifest, put, skip as skip_for, tool,
 };
 use crate::support::sim::{Sim, SimClock};
+use crate::truth;
 use serde_json::Value;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
@@ -413,7 +414,7 @@ fn a_computer_and_its_hardware_say_nothing_in_our_name() {
     };
     let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
     assert!(plan.reader.as_ref().unwrap().contains(EVIL), "it is known");
-    run::offload(plan, job.terms, &tools, &mut Silent).unwrap();
+    truth::offload(&sim, plan, job.terms, &tools, &mut Silent).unwrap();
     let page = sim
         .read_record("/a/KITES/_unlade/report.html".into(), 1 << 30)
         .unwrap();

@@ -3,6 +3,7 @@
 
 use crate::support::program::content;
 use crate::support::sim::{Sim, SimClock};
+use crate::truth;
 use jiff::Timestamp;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -102,7 +103,7 @@ fn copied(ms: u64) -> (Rates, u64, (usize, u64)) {
         strip: (0, 0),
     };
     let plan = run::prepare(&job, &tools, &mut eyes).unwrap();
-    let proof = run::offload(plan, job.terms, &tools, &mut eyes).unwrap();
+    let proof = truth::offload(&sim, plan, job.terms, &tools, &mut eyes).unwrap();
     assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
     let took = proof.offloaded().took.as_secs();
     (proof.offloaded().rates.clone(), took, eyes.strip)

@@ -28,6 +28,12 @@ pub(crate) fn offload(
     Ok(proof)
 }
 
+/// [`run::offload`] of a job that must be refused, on whatever disks: then there is nothing to look at.
+#[cfg(target_os = "linux")]
+pub(crate) fn refused(plan: Plan, terms: Terms, tools: &Tools) -> Refusal {
+    run::offload(plan, terms, tools, &mut unlade::event::Silent).expect_err("a refusal")
+}
+
 /// Fails unless so many drives hold everything that is on the card, or that it delivered in its place, once the power was
 /// cut. Drives that answer from memory on purpose are the business of their tests.
 pub(crate) fn after<'a>(
