@@ -847,9 +847,13 @@ fn room_again(plan: &Plan, tools: &Tools, reasons: &mut Vec<Problem>) {
     let mut rooms = plan.rooms();
     let mut is_more = false;
     for (room, d) in rooms.iter_mut().zip(&plan.destinations) {
-        // Of a drive that is gone the first write tells.
-        let Ok(now) = disk.facts(&d.given) else {
-            continue;
+        let now = match disk.facts(&d.given) {
+            Ok(now) => now,
+            Err(e) => {
+                let why = format!("the destination is gone: {e}");
+                reasons.push(Problem::new(ProblemKind::Vanished, why).on(room.index));
+                continue;
+            }
         };
         let others = bytes_to_come(disk, &now, &plan.name);
         is_more |= others > room.others;

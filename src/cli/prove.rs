@@ -76,11 +76,7 @@ fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<Told, Vec<Problem>> {
     };
     let work = || ask_drives(ask, tools.disk.as_ref(), tools.clock.as_ref(), &progress);
     let mut view = View::new(out, tools);
-    let told = watched(work, || {
-        if progress.bytes_total.load(Ordering::Relaxed) > 0 {
-            view.show(&progress);
-        }
-    });
+    let told = watched(work, || view.show(&progress));
     view.clear();
     told.unwrap_or_else(|| {
         let why = "the question broke down; this is a fault of unlade, please report it";

@@ -180,15 +180,16 @@ impl<'a> View<'a> {
     }
 
     pub(crate) fn show(&mut self, progress: &Progress) {
-        if self.out.quiet || self.out.json {
-            return;
-        }
-        let now = self.tools.clock.elapsed();
-        let took = now.saturating_sub(self.start);
         let (total, done) = (
             progress.bytes_total.load(Ordering::Relaxed),
             progress.bytes.load(Ordering::Relaxed),
         );
+        // Before a record was read there is nothing to say.
+        if self.out.quiet || self.out.json || total == 0 {
+            return;
+        }
+        let now = self.tools.clock.elapsed();
+        let took = now.saturating_sub(self.start);
         let per_s = rate(done, took);
         let left = if per_s > 0.0 && took > Duration::from_secs(2) {
             let seconds = unlade::units::float(total.saturating_sub(done)) / per_s;

@@ -246,7 +246,7 @@ pub fn verify(
     let facts = disk.facts(root).map_err(look)?;
     let _held = disk.anchor(root, &facts).map_err(look)?;
     // Another program may have made this copy just now.
-    settle_all(disk, root, &facts)
+    settle_all(disk, Utf8Path::new(&facts.canonical), &facts)
         .map_err(|e| VerifyError::Io(Error::new(Step::Flush, root, e)))?;
     let (manifest, manifest_hash_checked, signed) =
         load_any(disk, &root.join(RECORDS)).map_err(VerifyError::Manifest)?;
