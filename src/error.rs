@@ -121,6 +121,9 @@ pub const ODD_STEP: &str =
     "Look at it on the card and copy by hand what you need; card and reader are not at fault.";
 /// What is said of a drive that was writable when the job began and is not any more.
 pub const NOW_READ_ONLY: &str = "the system lets nothing more be written to this drive, as it does when it meets errors in the drive's file system";
+/// What is said where a drive lists what it cannot show.
+pub const DAMAGED: &str =
+    "the drive's file system may be damaged, as it is when a drive is pulled while it is written";
 /// What to do about room that nothing explains.
 pub const UNEXPLAINED_STEP: &str = "Do not format this card: pictures may be missing from the list. Count them in the camera, read the card in another reader, and compare.";
 

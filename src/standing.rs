@@ -10,6 +10,7 @@ pub mod search;
 
 use crate::also::Also;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Stat, Tree};
+use crate::error::DAMAGED;
 use crate::name::fold;
 use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX, JournalHead};
 use crate::plan::{
@@ -20,6 +21,7 @@ use crate::proof::manifest::{MANIFEST, Manifest, load_from, load_signed};
 use crate::proof::store::{EARLIER_MAX, earlier_name};
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
+use std::io;
 use std::sync::Arc;
 
 /// Looks at `DIR/NAME`, where the card's tree is expected in the layout `asked` unless records tell
@@ -66,7 +68,7 @@ pub fn look(
         let path = entry.path.to_string_lossy().into_owned();
         let stat = entry
             .stat
-            .map_err(|e| format!("`{root}/{path}` could not be looked at: {e}"))?;
+            .map_err(|e| unseen(&format!("{root}/{path}"), &e))?;
         if path == RECORDS || path.starts_with(&format!("{RECORDS}/")) {
             continue;
         }
@@ -89,6 +91,19 @@ pub fn look(
         standing.bag_sums = bag_sums(disk, &root, &standing);
     }
     Ok(standing)
+}
+
+/// Why an entry that was listed is not known. ntfs3 lists files that it cannot find after a pull (seen).
+fn unseen(path: &str, cause: &io::Error) -> String {
+    let is_of_another_kind = matches!(
+        cause.kind(),
+        io::ErrorKind::PermissionDenied | io::ErrorKind::CrossesDevices
+    );
+    let told = format!("`{path}` could not be looked at: {cause}");
+    if cause.raw_os_error().is_none() || is_of_another_kind {
+        return told;
+    }
+    format!("{told}; {DAMAGED}")
 }
 
 /// Returns what the manifests of a bag say, the latest last, of files that stand in it and that its
@@ -349,6 +364,17 @@ mod tests {
             hardware: None,
             only_from_memory: None,
         }
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn what_is_listed_and_not_found_is_told_as_damage() {
+        // ENOENT, EIO and EACCES, as numbers of the system.
+        for (cause, is_damage) in [(2, true), (5, true), (13, false)] {
+            let told = unseen("/b/KITES/x", &io::Error::from_raw_os_error(cause));
+            assert_eq!(told.contains(DAMAGED), is_damage, "{told}");
+        }
+        assert!(!unseen("/b/x", &io::Error::other("is a link")).contains(DAMAGED));
     }
 
     #[test]

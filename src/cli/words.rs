@@ -6,7 +6,7 @@ use super::out::{Out, wrap};
 use std::time::Duration;
 use unlade::disk::backing::Backing;
 use unlade::disk::{FolderFacts, ReadBackWay};
-use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind};
+use unlade::error::{DAMAGED, NOW_READ_ONLY, Problem, ProblemKind};
 use unlade::event::Snapshot;
 use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
@@ -140,8 +140,13 @@ fn refusal_step(reason: &Problem) -> &'static str {
             "Check that the card is in the reader and mounted, and that the path is right."
         }
         ProblemKind::WriteFailed
-            if reason.detail == READ_ONLY || reason.detail.contains(NOW_READ_ONLY) =>
+            if [NOW_READ_ONLY, DAMAGED]
+                .iter()
+                .any(|why| reason.detail.contains(why)) =>
         {
+            "Have the drive's file system checked (NTFS: on Windows with chkdsk, and with nothing else), then run the same command again."
+        }
+        ProblemKind::WriteFailed if reason.detail == READ_ONLY => {
             "A drive that was pulled, or has errors, is mounted so. Have its file system checked (NTFS: on Windows with chkdsk, and with nothing else), or take its write protection off; then run the same command again."
         }
         ProblemKind::WriteFailed => {

@@ -146,7 +146,8 @@ ask_of_dirty_ntfs() {
     attach "$b" ntfs3 ro
     result "$fs: it is mounted for reading" $?
     copy "$1"
-    [ $? = 3 ] && grep -q read-only /tmp/log && grep -q chkdsk /tmp/log
+    # What it lists may be damaged, which is told first.
+    [ $? = 3 ] && grep -q chkdsk /tmp/log
     result "$fs: mounted for reading, a copy is refused and Windows is named" $? /tmp/log
     cat /tmp/log
     umount "/media/$b"
