@@ -44,7 +44,7 @@ use crate::standing::earlier::{Known, look as look_for_earlier};
 use crate::standing::mounted::unmounted;
 use crate::standing::original;
 use crate::standing::sample::{Sampled, Sampling};
-use crate::units::{MegabytesPerS, float, len64};
+use crate::units::{MegabytesPerS, float, len64, size};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
 use std::collections::{HashMap, HashSet};
@@ -679,7 +679,7 @@ fn in_reader(jobs: &[Job], paths: &[Vec<Hop>], index: usize, others: &[usize]) -
 /// # Errors
 /// When a destination cannot be begun on: then nothing is left behind on any of them.
 pub fn offload(
-    mut plan: Plan,
+    plan: Plan,
     terms: Terms,
     tools: &Tools,
     observer: &mut dyn Observer,
@@ -687,7 +687,7 @@ pub fn offload(
     let started = tools.clock.now();
     let held = hold_all(&plan, tools);
     let _held = held.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
-    try_sizes(&mut plan, tools, observer);
+    try_sizes(&plan, tools).inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
     let recorded = plan.recorded().cloned();
     let nothing_new = plan.has_nothing_new();
     let is_begun = recorded.is_none() && !nothing_new;
@@ -781,21 +781,29 @@ fn start(
     Ok((threads, claims))
 }
 
-/// Finds out before the first byte whether a drive of an unknown kind can hold the largest file, and leaves out what it
-/// cannot hold. Another refusal than that of the size is left to the copy itself.
-fn try_sizes(plan: &mut Plan, tools: &Tools, observer: &mut dyn Observer) {
-    for index in 0..plan.destinations.len() {
-        let d = &plan.destinations[index];
-        let Some(bytes) = d.size_to_try(index, &plan.jobs) else {
-            continue;
-        };
+/// Finds out before the first byte whether a drive of an unknown kind can hold the largest file. Another
+/// refusal than that of the size is left to the copy itself.
+fn try_sizes(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
+    let refused = |(index, d): (usize, &PlannedDestination)| {
+        let bytes = d.size_to_try(index, &plan.jobs)?;
         let tried = tools.disk.try_size(&d.given, bytes);
-        if tried.is_err_and(|e| e.kind() == io::ErrorKind::FileTooLarge) {
-            for problem in plan.leave_out_large(index, bytes) {
-                observer.event(&Event::Problem(problem));
-            }
-        }
+        tried
+            .is_err_and(|e| e.kind() == io::ErrorKind::FileTooLarge)
+            .then(|| {
+                let why = format!(
+                    "`{}` cannot hold a file of {}; it took none when that was tried",
+                    shown(d.given.as_str()),
+                    size(bytes)
+                );
+                Problem::new(ProblemKind::TooLargeForFilesystem, why).on(index)
+            })
+    };
+    let all = plan.destinations.iter().enumerate();
+    let reasons: Vec<_> = all.filter_map(refused).collect();
+    if reasons.is_empty() {
+        return Ok(());
     }
+    Err(Refusal { reasons })
 }
 
 /// Makes the offload's folder, the records folder and the journal on every destination; undoes all

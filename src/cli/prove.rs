@@ -10,7 +10,6 @@ use super::verify::{View, watched};
 use super::words::{ONE_COPY, UNREAD_STEP, card_name, cautions, copies_line, heading, refusal};
 use serde_json::json;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 use unlade::error::{ODD_STEP, Problem, ProblemKind, UNEXPLAINED, UNEXPLAINED_STEP, is_odd};
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;

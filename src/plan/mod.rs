@@ -368,8 +368,8 @@ pub struct PlannedDestination {
     pub exists: bool,
     /// Folders below it that stand there already.
     pub folders_present: Vec<CardName>,
-    /// Files and folders that this drive cannot hold as they are: they are left out on it, and told.
-    pub unheld: HashMap<CardName, Unheld>,
+    /// Files and folders that this drive cannot hold as they are, and why: they are left out on it, and told.
+    pub unheld: HashMap<CardName, String>,
     /// Part files that an earlier run left.
     pub stale_parts: Vec<CardName>,
     /// Empty files under final names that an earlier run's pull left; they are copied anew.
@@ -501,45 +501,16 @@ impl Plan {
             let mut told = Told::new(index);
             let mut names: Vec<_> = d.unheld.iter().collect();
             names.sort_unstable_by_key(|(name, _)| *name);
-            for (name, Unheld { kind, why }) in names {
+            for (name, why) in names {
                 let why = format!(
                     "{why} ({}), so it is not copied there",
                     word(&d.facts.filesystem)
                 );
-                told.tell(*kind, name, why, &mut problems);
+                told.tell(ProblemKind::NameNotStorable, name, why, &mut problems);
             }
             told.rest(&mut problems);
         }
         problems
-    }
-
-    /// Leaves out what FAT32 cannot hold on a destination that took no file of `tried` bytes; returns what is to be told.
-    pub fn leave_out_large(&mut self, index: usize, tried: u64) -> Vec<Problem> {
-        let Some(d) = self.destinations.get_mut(index) else {
-            return Vec::new();
-        };
-        let is_large = |job: &&mut FileJob| job.bytes > FAT32_FILE_BYTES_MAX;
-        for job in self.jobs.iter_mut().filter(is_large) {
-            let Some(work @ Work::Copy) = job.work.get_mut(index) else {
-                continue;
-            };
-            *work = Work::Unheld;
-            let why = format!(
-                "{}, and no file of {} was taken when that was tried",
-                size(job.bytes),
-                size(tried)
-            );
-            let why = Unheld::new(ProblemKind::TooLargeForFilesystem, why);
-            d.unheld.insert(job.name.clone(), why);
-            d.copy_files -= 1;
-            d.copy_bytes -= job.bytes;
-        }
-        let is_it = |p: &Problem| {
-            (p.kind, p.destination) == (ProblemKind::TooLargeForFilesystem, Some(index))
-        };
-        let mut told = self.unheld_problems();
-        told.retain(is_it);
-        told
     }
 
     /// Returns the card as the ledger knows it.
@@ -949,7 +920,7 @@ fn check_destination(
     }
     check_place(index, facts, card, place.shape.name, reasons);
     check_twice(index, place.shape.name, facts, candidates, reasons);
-    check_names(index, facts, place.shape, reasons);
+    check_rules(index, facts, listing, place.shape, reasons);
     check_layout(index, candidate, place.shape.layout, reasons);
     check_standing(index, candidate, facts, card, listing, candidates, reasons);
 }
@@ -1179,8 +1150,26 @@ fn check_twice(
     }
 }
 
-fn check_names(index: usize, facts: &FolderFacts, shape: &Shape<'_>, reasons: &mut Vec<Problem>) {
-    if let Some(why) = rules_of(&facts.filesystem).refuses(shape.name) {
+fn check_rules(
+    index: usize,
+    facts: &FolderFacts,
+    listing: &Listing,
+    shape: &Shape<'_>,
+    reasons: &mut Vec<Problem>,
+) {
+    let rules = rules_of(&facts.filesystem);
+    let mut told = Told::new(index);
+    let large = |f: &FileRow<'_>| f.bytes > rules.file_bytes_max;
+    for file in listing.files().filter(large) {
+        let why = format!(
+            "{} is more than the largest file that {} can hold (4 GiB - 1)",
+            size(file.bytes),
+            word(&facts.filesystem)
+        );
+        told.tell(ProblemKind::TooLargeForFilesystem, file.name, why, reasons);
+    }
+    told.rest(reasons);
+    if let Some(why) = rules.refuses(shape.name) {
         reasons.push(
             Problem::new(
                 ProblemKind::NameNotStorable,
@@ -1199,52 +1188,30 @@ fn root_bytes(candidate: &Candidate, facts: &FolderFacts, shape: &Shape<'_>) -> 
         + 2
 }
 
-/// Why a file or folder is left out on a drive.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Unheld {
-    /// What kind of trouble.
-    pub kind: ProblemKind,
-    /// Why, in plain words.
-    pub why: String,
-}
-
-impl Unheld {
-    fn new(kind: ProblemKind, why: impl Into<String>) -> Self {
-        let why = why.into();
-        Self { kind, why }
-    }
-}
-
-/// Files and folders that a destination cannot hold as they are, and why: by their names, because another one has that
-/// name there, or by their size. One of them does not keep the rest from being copied; it keeps the verdict from being
+/// Files and folders that a destination cannot hold as they are, and why: by their names, or because another one has that
+/// name there. One of them does not keep the rest from being copied; it keeps the verdict from being
 /// PROVEN.
 fn unheld(
     candidate: &Candidate,
     facts: &FolderFacts,
     listing: &Listing,
     shape: &Shape<'_>,
-) -> HashMap<CardName, Unheld> {
+) -> HashMap<CardName, String> {
     let rules = rules_of(&facts.filesystem);
     let root_bytes = root_bytes(candidate, facts, shape);
-    let folders = listing.folders().map(|name| (name, 0));
-    let mut names: Vec<(&CardName, u64)> = folders
-        .chain(listing.files().map(|f| (f.name, f.bytes)))
-        .collect();
+    let files = listing.files().map(|f| f.name);
+    let mut names: Vec<&CardName> = listing.folders().chain(files).collect();
     // Of two that are one name there, the one that stands has it; else the first.
     let stands = |name: &CardName| candidate.standing.entries.contains_key(name.as_str());
-    names.sort_by_key(|(name, _)| !stands(name));
+    names.sort_by_key(|name| !stands(name));
     let mut first: HashMap<String, &CardName> = HashMap::new();
     let mut folders_out: HashSet<&str> = HashSet::new();
     let mut found = HashMap::new();
-    for (name, bytes) in names {
+    for name in names {
         let why = if let Some(why) = rules.refuses_path(name, root_bytes) {
-            Unheld::new(ProblemKind::NameNotStorable, why)
+            why.to_owned()
         } else if name.parent().is_some_and(|p| folders_out.contains(p)) {
-            let why = "the folder that it is in has the name of another one there";
-            Unheld::new(ProblemKind::NameNotStorable, why)
-        } else if bytes > rules.file_bytes_max {
-            let why = format!("{} is more than a file can have (4 GiB - 1)", size(bytes));
-            Unheld::new(ProblemKind::TooLargeForFilesystem, why)
+            "the folder that it is in has the name of another one there".to_owned()
         } else if rules.folds == Some(true)
             && let Some(other) = first.insert(name.folded(), name)
         {
@@ -1254,8 +1221,7 @@ fn unheld(
             } else {
                 ""
             };
-            let why = format!("the name is the same as that of `{other}` there{form}");
-            Unheld::new(ProblemKind::NameNotStorable, why)
+            format!("the name is the same as that of `{other}` there{form}")
         } else {
             continue;
         };
