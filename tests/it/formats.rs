@@ -804,7 +804,8 @@ fn a_bag_goes_on_listing_what_rotted_in_it() {
     let copy = bag.join("data/DCIM/100KITES/KITE0001.JPG");
     flip(&copy, 20_000);
     Card::new(&work.path("card")).file("DCIM/102KITES/KITE0009.JPG", 50_000, 90);
-    work.run(BAG).exits(1).says("KITE0001.JPG");
+    // The other drive is enough here; what became of this one is told.
+    work.run(BAG).exits(0).says("KITE0001.JPG");
     is_invalid(
         &bag,
         "data/DCIM/100KITES/KITE0001.JPG sha256 validation failed",
