@@ -15,7 +15,8 @@ use std::time::Duration;
 
 /// What a kept file was found to be.
 enum Found {
-    /// As it is on record; how it was read, how long that took, and what it was at its end.
+    /// As it is on record; how it was read, how long that took, and what it was before: what is written to it from
+    /// then on shows later.
     Equal(ReadBackWay, Duration, Stat),
     /// Something else stands there.
     Other,
@@ -99,7 +100,8 @@ impl Lane {
             Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Found::Gone),
             other => other?,
         };
-        if source.stat()?.bytes != job.bytes {
+        let seen = source.stat()?;
+        if seen.bytes != job.bytes {
             return Ok(Found::Other);
         }
         let start = self.context.clock.elapsed();
@@ -114,6 +116,6 @@ impl Lane {
             return Ok(Found::Other);
         }
         let took = self.context.clock.elapsed().saturating_sub(start);
-        Ok(Found::Equal(source.way(), took, source.stat()?))
+        Ok(Found::Equal(source.way(), took, seen))
     }
 }

@@ -79,7 +79,7 @@ struct Equal {
     way: ReadBackWay,
     level: Level,
     time: Duration,
-    /// What the file was when it had been read back.
+    /// What the file was before its end was read back.
     seen: Option<Stat>,
     /// The part file; `None` when it stood there already.
     part: Option<Utf8PathBuf>,
@@ -892,7 +892,7 @@ struct ReadingBack {
     hasher: blake3::Hasher,
     at: u64,
     time: Duration,
-    /// What the open file was at its end.
+    /// What the open file was, all written, before its end was read: what is written to it from then on shows later.
     seen: Option<Stat>,
     is_bad: bool,
 }
@@ -929,6 +929,9 @@ impl ReadingBack {
     fn read_to(&mut self, lane: &Lane, end: u64, buffer: &mut Aligned) -> io::Result<()> {
         let clock = &lane.context.clock;
         let total = lane.job(&self.file).bytes;
+        if end == total {
+            self.seen = Some(self.source.stat()?);
+        }
         while self.at < end {
             if lane.stops() {
                 return Err(io::ErrorKind::Interrupted.into());
@@ -958,11 +961,10 @@ impl ReadingBack {
             lane.meter().read_back.add(len64(n));
         }
         if end == total {
-            let seen = self.source.stat()?;
-            if seen.bytes != total {
-                self.at = seen.bytes;
+            let bytes = self.source.stat()?.bytes;
+            if bytes != total {
+                self.at = bytes;
             }
-            self.seen = Some(seen);
         }
         Ok(())
     }

@@ -3,6 +3,7 @@
 
 use crate::support::program::content;
 use crate::support::sim::{Crash, Fault, FaultKind, Image, Op, Sim, SimClock};
+use crate::truth;
 use camino::Utf8PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -109,7 +110,7 @@ fn tools(sim: &Sim) -> Tools {
 fn copy_with(sim: &Sim, job: &Job) -> Proof {
     let tools = tools(sim);
     let plan = run::prepare(job, &tools, &mut Silent).unwrap();
-    run::offload(plan, job.terms, &tools, &mut Silent).unwrap()
+    truth::offload(sim, plan, job.terms, &tools, &mut Silent).unwrap()
 }
 
 fn copy(sim: &Sim, name: &str, to: &[&str]) -> Proof {

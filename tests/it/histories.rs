@@ -7,11 +7,14 @@
 //! another file. By hand:
 //!
 //! * `UNLADE_HISTORIES=10000` makes a longer run,
+//! * `UNLADE_HISTORY_FROM=n` begins with another seed than 0,
 //! * `UNLADE_HISTORY_SEED=n` repeats one history, `UNLADE_HISTORIES` times.
 //!
 //! The limits of the proof, each of which the model names when it lets a PROVEN pass ([`Limit`]):
 //! a bit that the reader flipped, rot or an edit after the read-back that keeps size and date, a
-//! card's file that was rewritten under its old name, size and date, and cards without identity.
+//! card's file that was rewritten under its old name, size and date, and cards without identity; and, where another
+//! program writes to card or drive while a run is at work, what it does after the last look, or to a part that is still
+//! being written.
 //! In every fourth history all offloads are bags. The model knows the card's paths only; `files_on` shows
 //! it a bag as it would lie in the plain layout, its tag files among the records.
 //!
@@ -20,7 +23,10 @@
 
 use crate::support::bag;
 use crate::support::program::tell;
-use crate::support::sim::{Chance, Crash, EIO, Fault, FaultKind, Image, Op, Sim, SimClock, Volume};
+use crate::support::sim::{
+    Chance, Crash, Deed, EIO, Fault, FaultKind, Image, Meddled, Meddler, Op, Prey, Sim, SimClock,
+    Volume,
+};
 use crate::truth;
 use camino::Utf8PathBuf;
 use std::collections::{BTreeMap, BTreeSet};
@@ -51,7 +57,7 @@ const PLACES: [&str; 3] = ["/a", "/b", "/c"];
 /// Longest time one run may take before it counts as hung; it takes milliseconds.
 const HANG: Duration = Duration::from_secs(60);
 /// Histories that are printed when they went wrong; the rest are counted.
-const PRINTED: usize = 3;
+const PRINTED: usize = 5;
 /// The calls that make something durable or give it its name; a power cut falls at one of them.
 const STEPS: [Op; 6] = [
     Op::RenameNew,
@@ -106,6 +112,9 @@ enum Limit {
     /// The card's file was rewritten after it was copied and kept name, size and date, or an
     /// equal-looking card without identity is in the reader. `--proof reread` has no such limit.
     RewrittenOnTheCard,
+    /// Another program wrote to it after the last look, or to a part whose every write dates it anew. `verify` has no
+    /// such limit.
+    WrittenToMeanwhile,
 }
 
 /// How a copy stands in the eyes of the model.
@@ -159,6 +168,8 @@ struct Count {
     refused: u64,
     cut: u64,
     fired: u64,
+    meddled: u64,
+    proven_though_meddled: u64,
     verified: u64,
     damage_found: u64,
     asked: u64,
@@ -180,6 +191,8 @@ impl Count {
         self.refused += other.refused;
         self.cut += other.cut;
         self.fired += other.fired;
+        self.meddled += other.meddled;
+        self.proven_though_meddled += other.proven_though_meddled;
         self.verified += other.verified;
         self.damage_found += other.damage_found;
         self.asked += other.asked;
@@ -206,6 +219,8 @@ enum Trouble {
     /// At which step, and what is left after it; without a crash the program was killed.
     Cut(u64, Option<Crash>),
     CtrlC(Op, u64),
+    /// Another program is at work on card or drive.
+    Other(Meddler),
 }
 
 /// What stood everywhere before a run.
@@ -518,6 +533,10 @@ impl History {
 
     fn put_on_card(&mut self, path: &str, bytes: Vec<u8>, stamp: Stamp) {
         self.sim.put_file(&format!("{CARD}/{path}"), &bytes, stamp);
+        self.put_in_model(path, bytes, stamp);
+    }
+
+    fn put_in_model(&mut self, path: &str, bytes: Vec<u8>, stamp: Stamp) {
         let above = path.match_indices('/').map(|(at, _)| path[..at].to_owned());
         let above: Vec<String> = above.collect();
         let card = &mut self.cards[self.slot];
@@ -661,11 +680,18 @@ impl History {
         if self.is_plain() {
             return files;
         }
-        let as_plain = |path: &str| match path.split_once('/') {
-            Some((root, below)) => format!("{root}/{}", bag::as_plain(below)),
-            None => path.to_owned(),
-        };
-        files.into_iter().map(|(p, b)| (as_plain(&p), b)).collect()
+        files
+            .into_iter()
+            .map(|(p, b)| (self.as_plain(&p), b))
+            .collect()
+    }
+
+    /// A path on a drive as it would be in the plain layout.
+    fn as_plain(&self, path: &str) -> String {
+        match path.split_once('/') {
+            Some((root, below)) if !self.is_plain() => format!("{root}/{}", bag::as_plain(below)),
+            _ => path.to_owned(),
+        }
     }
 
     /// The same of one offload.
@@ -742,6 +768,7 @@ impl History {
         let bytes = self.files_on(place, Image::Visible)[path].clone();
         let before = self.before_silent.entry((device, path.to_owned()));
         before.or_default().push(was);
+        self.sim.note_unseen(&self.at(place, path));
         self.silent.insert((device, path.to_owned()), bytes);
     }
 
@@ -955,8 +982,9 @@ impl History {
         if self.is_lying {
             return Trouble::Fault(self.fault(job));
         }
-        match self.chance.below(12) {
+        match self.chance.below(15) {
             0..=3 => Trouble::None,
+            12.. => Trouble::Other(self.meddler(job)),
             4..=7 => Trouble::Fault(self.fault(job)),
             8..=9 => {
                 let crash = if self.chance.coin() {
@@ -1008,6 +1036,49 @@ impl History {
         }
     }
 
+    fn meddler(&mut self, job: &Job) -> Meddler {
+        let drive = mount_of(&self.pick(&job.to).unwrap());
+        let ops = [
+            Op::CardRead,
+            Op::WriteChunk,
+            Op::Finish,
+            Op::FlushAll,
+            Op::ReadBackRead,
+            Op::RenameNew,
+            Op::JournalAppend,
+        ];
+        let op = self.pick(&ops).unwrap();
+        let (on, prey) = match self.chance.below(8) {
+            0 | 1 => (CARD, Prey::Copies),
+            2 | 3 => (drive, Prey::Parts),
+            4 => (drive, Prey::Records),
+            _ => (drive, Prey::Copies),
+        };
+        let deeds = [
+            Deed::Write,
+            Deed::WriteUnseen,
+            Deed::Truncate,
+            Deed::Append,
+            Deed::Replace,
+            Deed::Redate,
+            Deed::Delete,
+        ];
+        let deeds = if prey == Prey::Copies {
+            &deeds
+        } else {
+            &deeds[..6]
+        };
+        Meddler {
+            volume: if op == Op::CardRead { CARD } else { drive },
+            op,
+            call: 1 + u64::try_from(self.chance.below(calls_about(op))).unwrap(),
+            on,
+            prey,
+            deed: self.pick(deeds).unwrap(),
+            seed: self.chance.next(),
+        }
+    }
+
     fn copy(&mut self) {
         let job = self.job();
         let trouble = self.trouble(&job);
@@ -1015,9 +1086,14 @@ impl History {
     }
 
     fn copy_again(&mut self) {
-        let Some(job) = self.last.clone() else {
+        let Some(mut job) = self.last.clone() else {
             return self.copy();
         };
+        // The next evening only what is new is wanted, and often nothing is.
+        if self.one_in(4) {
+            job.only_new = true;
+            job.name = Some(format!("{}-D{}", self.card().name, self.day));
+        }
         let trouble = if self.one_in(3) {
             self.trouble(&job)
         } else {
@@ -1043,6 +1119,7 @@ impl History {
             Trouble::Fault(fault) => self.sim.arm(fault.clone()),
             Trouble::Cut(step, _) => self.sim.cut_power_at(&STEPS, *step),
             Trouble::CtrlC(op, call) => self.sim.set_at(&cancel, *op, *call),
+            Trouble::Other(by) => self.sim.let_meddle(*by),
         }
         let end = match guarded(self.work(job, &cancel)) {
             Ok(end) => end,
@@ -1063,10 +1140,15 @@ impl History {
         }
         self.count.refused += u64::from(matches!(end, End::Refused(_)));
         self.count.fired += u64::from(self.sim.fired());
+        let mut before = before;
+        if let Some(did) = self.sim.meddled() {
+            self.note_meddled(&did, &mut before, is_proven(&end));
+        }
         self.note_flips();
         self.check_always(&before, job, None);
         if let End::Done(proof) = &end {
             self.check_proof(proof, job);
+            self.note_meddled_unseen();
             self.note_seen(proof, job);
         }
         if let Trouble::Cut(_, Some(crash)) = trouble {
@@ -1149,7 +1231,9 @@ impl History {
     fn note_flips(&mut self) {
         for (path, bytes) in self.delivered() {
             let (stored, _) = &self.card().files[&path];
-            if bytes.len() != stored.len() || bytes == *stored {
+            // What another program wrote to meanwhile is no flip.
+            let is_meddled = self.sim.was_meddled_with(&format!("{CARD}/{path}"));
+            if is_meddled || bytes.len() != stored.len() || bytes == *stored {
                 continue;
             }
             let looks = self.looks(&path).unwrap();
@@ -1158,6 +1242,60 @@ impl History {
                 bytes,
                 is_flip: true,
             });
+        }
+    }
+
+    /// Takes over what another program did while the run was at work: on the card, and in what has to stand on a drive.
+    fn note_meddled(&mut self, did: &Meddled, before: &mut Before, is_proven: bool) {
+        let (on, path) = (did.by.on, did.path.clone());
+        let unseen = self.sim.meddled_unseen();
+        self.log.push(format!(
+            "  meanwhile {:?} of {on}/{path}, not to be seen: {unseen}",
+            did.by.deed
+        ));
+        self.count.meddled += 1;
+        self.count.proven_though_meddled += u64::from(is_proven);
+        if on == CARD {
+            self.hidden_changed |= self.hides_cards;
+            let now = self.sim.files(CARD, Image::Visible).remove(&path);
+            match now {
+                None => drop(self.cards[self.slot].files.remove(&path)),
+                Some(bytes) => {
+                    let stamp = self.date_of(&format!("{CARD}/{path}"));
+                    self.put_in_model(&path, bytes, stamp);
+                }
+            }
+            return;
+        }
+        let path = self.as_plain(&path);
+        let root = inside(&path).0.to_owned();
+        if did.by.prey == Prey::Records {
+            self.rotten_records
+                .insert((self.sim.device(on), root.clone()));
+        }
+        for files in [&mut before.visible, &mut before.durable] {
+            let files = files.get_mut(on).unwrap();
+            if did.by.prey == Prey::Records {
+                files.retain(|p, _| !(is_record(p) && inside(p).0 == root));
+            } else {
+                files.remove(&path);
+            }
+        }
+    }
+
+    /// What another program left with size and date as they were is not seen by later runs that do not read it either.
+    fn note_meddled_unseen(&mut self) {
+        let Some(did) = self.sim.meddled() else {
+            return;
+        };
+        let (on, device) = (did.by.on, self.sim.device(did.by.on));
+        if on == CARD || did.by.prey == Prey::Records {
+            return;
+        }
+        for (path, _) in self.files_on(on, Image::Visible) {
+            if !is_passing(&path) && self.sim.was_meddled_with(&self.at(on, &path)) {
+                self.note_silent(on, device, &path, did.was.clone());
+            }
         }
     }
 
@@ -1216,7 +1354,10 @@ impl History {
             for (path, bytes) in &now {
                 // What a power cut brings back was there before as well.
                 let then = [&before.visible[place], &before.durable[place]];
-                if then.iter().any(|then| then.contains_key(path)) {
+                // What another program did is judged with the proof.
+                let is_theirs = self.is_meddled(place, path)
+                    || (is_record(path) && self.meddled_with_record(place, inside(path).0));
+                if is_theirs || then.iter().any(|then| then.contains_key(path)) {
                     continue;
                 }
                 let (root, rest) = inside(path);
@@ -1239,15 +1380,52 @@ impl History {
         self.wrong.append(&mut wrong);
     }
 
+    /// Whether another program had its hands on a copy, or on the card's file.
+    fn is_meddled(&self, place: &str, path: &str) -> bool {
+        let (_, rest) = inside(path);
+        self.sim.was_meddled_with(&self.at(place, path))
+            || self.sim.was_meddled_with(&format!("{CARD}/{rest}"))
+    }
+
+    /// Whether another program wrote to a record of an offload.
+    fn meddled_with_record(&self, place: &str, root: &str) -> bool {
+        let did = self.sim.meddled().filter(|m| m.by.prey == Prey::Records);
+        did.is_some_and(|m| m.by.on == place && inside(&m.path).0 == root)
+    }
+
     /// Judges one copy of one file of the card on a drive, in one image.
     fn stands(&self, proof: &Proof, d: usize, path: &str, copies: &Files) -> Stands {
         let name = offload_of(proof, d, path);
-        let Some(copy) = copies.get(&format!("{name}/{path}")) else {
+        let on = mount_of(&proof.plan().destinations[d].given);
+        let whole = format!("{name}/{path}");
+        // What it did to a file of the card, or to the copy, and whether that can be seen.
+        let is_meddled = self.is_meddled(on, &whole)
+            || self
+                .sim
+                .meddled()
+                .is_some_and(|m| (m.by.on, self.as_plain(&m.path)) == (on, whole.clone()));
+        if is_meddled && self.sim.meddled_unseen() {
+            return Stands::Excused(Limit::WrittenToMeanwhile);
+        }
+        let Some(copy) = copies.get(&whole) else {
             return Stands::Wrong("is not there");
         };
         let (bytes, _) = &self.card().files[path];
         if copy == bytes {
             return Stands::Equal;
+        }
+        // Where a run says itself that the card changed, a copy of what that delivered is a whole one.
+        let delivered = self.sim.delivered(&format!("{CARD}/{path}"));
+        let is_of_card = self.sim.meddled().is_some_and(|m| m.by.on == CARD);
+        if is_meddled
+            && is_of_card
+            && !proof.verdict().is_proven()
+            && delivered.as_ref() == Some(copy)
+        {
+            return Stands::Equal;
+        }
+        if is_meddled {
+            return Stands::Wrong("was written to meanwhile and differs");
         }
         let at = proof
             .plan()
@@ -1373,6 +1551,13 @@ impl History {
             // Where nothing was new there is no offload to hold a record.
             for d in complete.filter(|_| !proof.plan().has_nothing_new()) {
                 let place = mount_of(&job.to[d]);
+                // What another program does to a record, or to the card after it was read, is not looked for at the end.
+                let apart = |m: Meddled| {
+                    m.by.on == CARD || (m.by.on == place && m.by.prey == Prey::Records)
+                };
+                if self.sim.meddled().is_some_and(apart) {
+                    continue;
+                }
                 wrong.extend(self.without_record(place, &proof.plan().name));
                 if !self.is_plain() {
                     self.count.bags += 1;
@@ -1403,7 +1588,20 @@ impl History {
                 let key = (device, path.clone());
                 let unseen = copy.is_some() && self.silent.get(&key) == copy;
                 let is_kept = matches!(file.copies[d], CopyState::Earlier(_));
-                let is_right = is_true || (unseen && is_kept);
+                // `--proof written` reads nothing again of what is kept, and is never PROVEN.
+                let is_unread = is_kept && proof.terms().level == Level::Written;
+                let is_told = proof.problems().iter().any(|p| {
+                    let kinds = [ProblemKind::Changed, ProblemKind::Missing];
+                    p.destination == Some(d) && kinds.contains(&p.kind)
+                });
+                let unseen_or_told = is_unread || is_told || self.sim.meddled_unseen();
+                let cannot = self.is_meddled(place, &path) && unseen_or_told;
+                let is_taken = self
+                    .sim
+                    .meddled()
+                    .is_some_and(|m| m.by.on == place && self.as_plain(&m.path) == path);
+                let is_gone = copy.is_none() && is_taken && unseen_or_told;
+                let is_right = is_true || (unseen && is_kept) || cannot || is_gone;
                 (!is_right).then(|| format!("the proof is wrong about {place}/{path}"))
             })
             .collect()
@@ -1459,6 +1657,7 @@ impl History {
                 let key = (device, format!("{name}/{path}"));
                 let is_theirs = match kind {
                     "extra" => is_told && !is_of_card,
+                    "changed" | "missing" if self.sim.meddled_unseen() => true,
                     "changed" => !is_of_card || self.silent.contains_key(&key),
                     _ => false,
                 };
@@ -1660,6 +1859,20 @@ impl History {
                 None => found.push(format!("missing {path}")),
                 Some(bytes) if Digest::of(bytes) != *hash => found.push(format!("changed {path}")),
                 Some(_) => {}
+            }
+        }
+        // Those of earlier runs have to fit as well.
+        for n in 1..100 {
+            let below = format!("earlier-{n}/");
+            let set = records.iter();
+            let set =
+                set.filter_map(|(p, b)| Some((p.strip_prefix(&below)?.to_owned(), b.clone())));
+            let set: Files = set.collect();
+            // FAT leaves one empty when the drive is pulled while it is moved.
+            let stands = |name| set.get(name).is_some_and(|bytes| !bytes.is_empty());
+            let is_whole = stands(MANIFEST) && stands(MANIFEST_HASH);
+            if is_whole && !hash_fits(&set) {
+                found.push(format!("changed {RECORDS}/{below}{MANIFEST}"));
             }
         }
         let missing = all[0].folders.iter().filter(|f| !folders.contains(*f));
@@ -2065,7 +2278,10 @@ fn the_tool_never_says_proven_when_the_model_says_no() {
     let histories = number("UNLADE_HISTORIES");
     let seeds: Vec<u64> = match number("UNLADE_HISTORY_SEED") {
         Some(seed) => vec![seed; usize::try_from(histories.unwrap_or(1)).unwrap()],
-        None => (0..histories.unwrap_or(HISTORIES)).collect(),
+        None => {
+            let from = number("UNLADE_HISTORY_FROM").unwrap_or(0);
+            (from..from + histories.unwrap_or(HISTORIES)).collect()
+        }
     };
     let (count, bad) = run_all(&seeds, false);
     tell(&format!("{} histories: {count:#?}", seeds.len()));
@@ -2098,6 +2314,10 @@ fn the_tool_never_says_proven_when_the_model_says_no() {
         "{count:?}"
     );
     assert!(count.bags > 25, "{count:?}");
+    assert!(
+        count.meddled > all / 10 && count.proven_though_meddled < count.meddled,
+        "{count:?}"
+    );
     // The limits are met seldom: of cards as small as these nearly every file is read as a sample.
 }
 

@@ -19,11 +19,17 @@ pub(crate) fn offload(
 ) -> Result<Proof, Refusal> {
     let card = plan.card.given.clone();
     let drives: Vec<_> = plan.destinations.iter().map(|d| d.given.clone()).collect();
-    let name = plan.name.clone();
+    // The verdict is on the card that was listed, whatever is in its place by then.
+    let before = sim.fork();
     let proof = run::offload(plan, terms, tools, observer)?;
     if proof.verdict().is_proven() {
         let drives = drives.iter().map(|drive| drive.as_str());
-        after(sim, card.as_str(), drives, &name, proof.verdict().copies());
+        after(
+            sim,
+            (&before, card.as_str()),
+            drives,
+            proof.verdict().copies(),
+        );
     }
     Ok(proof)
 }
@@ -34,13 +40,13 @@ pub(crate) fn refused(plan: Plan, terms: Terms, tools: &Tools) -> Refusal {
     run::offload(plan, terms, tools, &mut unlade::event::Silent).expect_err("a refusal")
 }
 
-/// Fails unless so many drives hold everything that is on the card, or that it delivered in its place, once the power was
-/// cut. Drives that answer from memory on purpose are the business of their tests.
-pub(crate) fn after<'a>(
+/// Fails unless so many drives hold everything that was on the card before, or that it delivered in its place, once the power
+/// was cut. What no run can see on a drive is known to the world ([`Sim::is_unseen`], [`Sim::meddled_unseen`]).
+/// Drives that answer from memory on purpose are the business of their tests.
+fn after<'a>(
     sim: &Sim,
-    card: &str,
+    (before, card): (&Sim, &str),
     drives: impl Iterator<Item = &'a str>,
-    offload: &str,
     copies: usize,
 ) {
     if sim.lies() {
@@ -48,8 +54,9 @@ pub(crate) fn after<'a>(
     }
     let left = sim.fork();
     left.crash(Crash::Strict);
-    let mut listed = sim.files(card, Image::Visible);
-    let mut folders = sim.folders(card, Image::Visible);
+    let mut listed = before.files(card, Image::Visible);
+    let mut folders = before.folders(card, Image::Visible);
+    let device = before.device_of(card);
     // An offload that is copied further counts itself.
     let mut whole = usize::from(folders.contains(RECORDS));
     listed.retain(|path, _| !path.starts_with(RECORDS));
@@ -66,14 +73,21 @@ pub(crate) fn after<'a>(
         };
         let mut lost: Vec<&String> = Vec::new();
         for (path, bytes) in &listed {
-            let delivered = sim.ever_delivered(&format!("{card}/{path}"));
-            // What was left in an earlier offload was not read now, and the verdict says so.
-            let is_left = |at: &str| !at.starts_with(&format!("{offload}/"));
+            let delivered = sim.ever_delivered(device, &format!("{card}/{path}"));
+            let no_run_sees = |at: &str, held: &[u8]| {
+                let at = format!("{drive}/{at}");
+                sim.is_unseen(&at, held) || (sim.was_meddled_with(&at) && sim.meddled_unseen())
+            };
             let holds = |(at, held): (&String, &Vec<u8>)| {
                 let same = held == bytes || delivered.contains(held);
-                is_at(at, path) && (same || (is_left(at) && held.len() == bytes.len()))
+                is_at(at, path) && (same || no_run_sees(at, held))
             };
-            if !files.iter().any(holds) {
+            // What was deleted after the last look can't be found.
+            let is_taken = |at: &str| {
+                let meddled = sim.meddled().filter(|_| sim.meddled_unseen());
+                meddled.is_some_and(|m| m.by.on == at && is_at(&m.path, path))
+            };
+            if !files.iter().any(holds) && !is_taken(drive) {
                 lost.push(path);
             }
         }

@@ -3,6 +3,7 @@
 
 use crate::faults::{BOTH, CARD, fresh, job, stamp, tools};
 use crate::support::sim::{Chance, Sim};
+use crate::truth;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use unlade::card::listing::Listing;
@@ -36,7 +37,7 @@ fn copy(sim: &Sim, then: impl FnOnce()) -> Proof {
     let job = job(&BOTH, 2, sim.layout());
     let mut eyes = AtLeave(Some(Box::new(then)));
     let plan = run::prepare(&job, &tools, &mut eyes).unwrap();
-    let proof = run::offload(plan, job.terms, &tools, &mut eyes).unwrap();
+    let proof = truth::offload(sim, plan, job.terms, &tools, &mut eyes).unwrap();
     assert!(eyes.0.is_none(), "the card never left");
     proof
 }

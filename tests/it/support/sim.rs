@@ -10,6 +10,7 @@
 //! One lock guards the whole world: a call is one instant. Threads of the engine interleave all the
 //! same, so the N-th call may concern different files in two runs.
 
+use super::bag;
 use camino::Utf8Path;
 use jiff::Timestamp;
 use std::collections::{BTreeMap, BTreeSet};
@@ -28,7 +29,8 @@ use unlade::disk::{
 };
 use unlade::name::is_part_name;
 use unlade::offload::journal::JOURNAL;
-use unlade::plan::Layout;
+use unlade::plan::{Layout, RECORDS};
+use unlade::proof::manifest::MANIFEST;
 use unlade::units::{len_usize, len64};
 
 /// `EIO`: the device could not do it.
@@ -271,6 +273,62 @@ pub(crate) struct Fault {
     pub(crate) kind: FaultKind,
 }
 
+/// What another program does to a file while a run is at work.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Deed {
+    /// Other bytes of the same number, dated now.
+    Write,
+    /// The same, and the date is put back.
+    WriteUnseen,
+    Truncate,
+    Append,
+    /// Another file of the same size takes its place.
+    Replace,
+    /// Another date, and nothing else.
+    Redate,
+    Delete,
+}
+
+/// Which files of a volume it goes for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Prey {
+    /// Files with their final names, or those of a card.
+    Copies,
+    /// Parts of copies.
+    Parts,
+    /// Journals and manifests, with their parts.
+    Records,
+}
+
+/// Another program, which does one deed at the first of these calls from the N-th on that finds its prey there.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Meddler {
+    /// The volume and the kind of call that it waits for, and which of them, counted from 1.
+    pub(crate) volume: &'static str,
+    pub(crate) op: Op,
+    pub(crate) call: u64,
+    /// Where it does what to which files.
+    pub(crate) on: &'static str,
+    pub(crate) prey: Prey,
+    pub(crate) deed: Deed,
+    pub(crate) seed: u64,
+}
+
+/// What another program did.
+#[derive(Clone, Debug)]
+pub(crate) struct Meddled {
+    pub(crate) by: Meddler,
+    /// Relative to the volume, as it was called then.
+    pub(crate) path: String,
+    /// What the file held.
+    pub(crate) was: Vec<u8>,
+    /// What it was done to was still being written.
+    is_unfinished: bool,
+    node: u64,
+    /// Walks of the volume before.
+    walks: u64,
+}
+
 /// What a power cut leaves of what was not flushed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(crate) enum Crash {
@@ -305,6 +363,8 @@ struct FileNode {
     handed: Vec<u8>,
     /// Folder and name that it was given since its last flush, on a volume where that entry says 0 bytes till then.
     unsized_as: Option<(u64, String)>,
+    /// The moment of the last change of its entry, which no program can set; see [`World::moment`].
+    changed: u64,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -366,9 +426,18 @@ struct World {
     power_is_off: bool,
     signal: Option<Signal>,
     unreadable: BTreeSet<String>,
-    delivered: BTreeMap<String, Vec<u8>>,
+    /// What a card delivered, by its number and path.
+    delivered: BTreeMap<(u64, String), Vec<u8>>,
     /// What was delivered in earlier runs.
-    once_delivered: BTreeMap<String, BTreeSet<Vec<u8>>>,
+    once_delivered: BTreeMap<(u64, String), BTreeSet<Vec<u8>>>,
+    /// Contents that came to files of a drive with size and date kept, by its number and path.
+    unseen: BTreeSet<(u64, String, Vec<u8>)>,
+    /// Counts the changes of entries.
+    moment: u64,
+    meddler: Option<Meddler>,
+    meddled: Option<Meddled>,
+    /// How often each kind of call had been made when the fault took effect, and in which thread.
+    fired_at: Option<(BTreeMap<(String, Op), u64>, String)>,
     read_back_from_memory: bool,
     /// How read-backs are said to be made; past the cache where nothing is set.
     way: Option<ReadBackWay>,
@@ -422,6 +491,7 @@ impl FileNode {
             safe: nothing,
             handed: Vec::new(),
             unsized_as: None,
+            changed: 0,
         }
     }
 
@@ -485,9 +555,12 @@ impl Volume {
     }
 
     fn stat(&self, id: u64) -> Stat {
-        let (kind, bytes, modified) = match self.nodes.get(&id) {
-            Some(Node::File(f)) => (EntryKind::File, len64(f.now.bytes.len()), f.now.modified),
-            _ => (EntryKind::Folder, 0, NEVER),
+        let (kind, bytes, modified, changed) = match self.nodes.get(&id) {
+            Some(Node::File(f)) => {
+                let bytes = len64(f.now.bytes.len());
+                (EntryKind::File, bytes, f.now.modified, f.changed)
+            }
+            _ => (EntryKind::Folder, 0, NEVER, 0),
         };
         Stat {
             kind,
@@ -495,7 +568,10 @@ impl Volume {
             modified,
             device: self.device,
             inode: id,
-            changed: modified,
+            changed: Stamp {
+                seconds: i64::try_from(changed).unwrap_or(i64::MAX),
+                nanos: 0,
+            },
         }
     }
 
@@ -653,6 +729,20 @@ fn torn(now: &Content, safe: &Content, chance: &mut Chance) -> Content {
     Content { bytes, modified }
 }
 
+impl Prey {
+    fn is(self, path: &str) -> bool {
+        let name = path.rsplit('/').next().unwrap_or(path);
+        let is_record = path.split('/').any(|folder| folder == RECORDS);
+        match self {
+            Self::Records => is_record && (name == JOURNAL || name.contains(MANIFEST)),
+            Self::Parts => {
+                !is_record && is_part_name(name) && !bag::TAGS.iter().any(|t| name.contains(t))
+            }
+            Self::Copies => !is_record && !is_part_name(name) && !bag::TAGS.contains(&name),
+        }
+    }
+}
+
 impl World {
     fn volume(&mut self, name: &str) -> io::Result<&mut Volume> {
         self.volumes.get_mut(name).ok_or_else(not_found)
@@ -666,6 +756,7 @@ impl World {
         let count = self.calls.entry((volume.to_owned(), op)).or_insert(0);
         *count += 1;
         let count = *count;
+        self.meddle(volume, op, count);
         if let Some(signal) = &self.signal
             && signal.op == op
             && signal.call == count
@@ -686,6 +777,10 @@ impl World {
             .as_ref()
             .filter(|f| f.volume == volume && f.op == op && f.call == count)
             .map(|f| f.kind);
+        if due.is_some() {
+            let thread = std::thread::current().name().unwrap_or("").to_owned();
+            self.fired_at = Some((self.calls.clone(), thread));
+        }
         let place = self.volume(volume)?;
         if place.is_gone {
             return Err(errno(ENODEV));
@@ -727,6 +822,86 @@ impl World {
             None if place.is_full && op.takes_room() => Err(io::ErrorKind::StorageFull.into()),
             None => Ok(Harm::None),
         }
+    }
+
+    /// Lets the other program do its deed when it is time.
+    fn meddle(&mut self, volume: &str, op: Op, count: u64) {
+        let is_due = |m: &Meddler| m.volume == volume && m.op == op && m.call <= count;
+        let Some(by) = self.meddler.filter(is_due) else {
+            return;
+        };
+        let walks = self.calls.get(&(by.on.to_owned(), Op::Walk));
+        let walks = walks.copied().unwrap_or(0);
+        let mut chance = Chance::new(by.seed);
+        self.moment += 1;
+        let moment = self.moment;
+        let Some(place) = self.volumes.get_mut(by.on) else {
+            return;
+        };
+        let mut preys = Vec::new();
+        place.each(1, Image::Visible, "", &mut |path, node, id| {
+            if matches!(node, Node::File(_)) && by.prey.is(path) {
+                preys.push((path.to_owned(), id));
+            }
+        });
+        if preys.is_empty() {
+            return;
+        }
+        let (path, id) = preys.swap_remove(chance.below(preys.len()));
+        let parts: Vec<&str> = path.split('/').collect();
+        let Ok(file) = place.file_mut(id) else { return };
+        let (was, date) = (file.now.bytes.clone(), file.now.modified);
+        let is_unfinished = date == NEVER && by.deed != Deed::Replace;
+        let (mut bytes, mut modified) = (
+            was.clone(),
+            Stamp {
+                seconds: 1_900_000_000,
+                nanos: 0,
+            },
+        );
+        match by.deed {
+            Deed::Write | Deed::WriteUnseen | Deed::Replace => bytes = chance.bytes(was.len()),
+            Deed::Truncate => bytes.truncate(was.len() / 2),
+            Deed::Append => bytes.extend(chance.bytes(700)),
+            Deed::Redate | Deed::Delete => {}
+        }
+        if by.deed == Deed::WriteUnseen {
+            modified = date;
+        }
+        let content = Content { bytes, modified };
+        let mut node = id;
+        if matches!(by.deed, Deed::Replace | Deed::Delete) {
+            let Ok((parent, name)) = place.parent(&parts) else {
+                return;
+            };
+            node = place.next_node;
+            place.next_node += 1;
+            let mut new = FileNode::empty();
+            new.handed.clone_from(&content.bytes);
+            (new.now, new.safe, new.changed) = (content.clone(), content, moment);
+            let Ok(folder) = place.folder_mut(parent) else {
+                return;
+            };
+            for image in [&mut folder.now, &mut folder.safe] {
+                match by.deed {
+                    Deed::Delete => image.remove(name),
+                    _ => image.insert(name.to_owned(), node),
+                };
+            }
+            place.nodes.insert(node, Node::File(new));
+        } else {
+            file.handed.clone_from(&content.bytes);
+            (file.now, file.safe, file.changed) = (content.clone(), content, moment);
+        }
+        self.meddler = None;
+        self.meddled = Some(Meddled {
+            by,
+            path,
+            was,
+            is_unfinished,
+            node,
+            walks,
+        });
     }
 
     /// For calls that a fault can only stop or delay.
@@ -832,6 +1007,11 @@ impl Sim {
         self.lock().volume(mount).unwrap().device
     }
 
+    /// The same for the volume that a path is on.
+    pub(crate) fn device_of(&self, path: &str) -> u64 {
+        self.device(&split(Utf8Path::new(path)).0)
+    }
+
     /// Makes walks leave out an entry, and all in it, without an error.
     pub(crate) fn hide(&self, path: &str) {
         let (volume, parts) = split(Utf8Path::new(path));
@@ -893,6 +1073,8 @@ impl Sim {
         self.put_folder(path.parent().unwrap().as_str());
         let (volume, parts) = split(path);
         let mut world = self.lock();
+        world.moment += 1;
+        let moment = world.moment;
         let volume = world.volume(&volume).unwrap();
         let content = Content {
             bytes: bytes.to_vec(),
@@ -903,6 +1085,7 @@ impl Sim {
             safe: content,
             handed: bytes.to_vec(),
             unsized_as: None,
+            changed: moment,
         });
         match volume.find(&parts) {
             Some(id) => drop(volume.nodes.insert(id, node)),
@@ -929,6 +1112,86 @@ impl Sim {
         let mut world = self.lock();
         world.fault = Some(fault);
         world.fired = false;
+        world.fired_at = None;
+    }
+
+    /// Lets another program do something while the next run is at work.
+    pub(crate) fn let_meddle(&self, by: Meddler) {
+        self.lock().meddler = Some(by);
+    }
+
+    /// Returns what another program did in this run.
+    pub(crate) fn meddled(&self) -> Option<Meddled> {
+        self.lock().meddled.clone()
+    }
+
+    /// Whether a path, as it is called now, is that of the file that another program had its hands on. What was deleted is
+    /// known by its old path.
+    pub(crate) fn was_meddled_with(&self, path: &str) -> bool {
+        let (volume, parts) = split(Utf8Path::new(path));
+        let mut world = self.lock();
+        let Some(by) = world.meddled.clone().filter(|m| m.by.on == volume) else {
+            return false;
+        };
+        let now = world.volume(&volume).ok().and_then(|v| v.find(&parts));
+        now == Some(by.node) || (by.by.deed == Deed::Delete && by.path == parts.join("/"))
+    }
+
+    /// Whether no run can see what another program did: to a part with the date put back, or while it was being
+    /// written, when every write dates it anew; with the date put back to anything where a file system keeps no
+    /// numbers of its entries; and to anything after the last walk of its volume.
+    pub(crate) fn meddled_unseen(&self) -> bool {
+        let mut world = self.lock();
+        let Some(did) = world.meddled.clone() else {
+            return false;
+        };
+        let walks = world.calls.get(&(did.by.on.to_owned(), Op::Walk));
+        let is_last = walks.copied().unwrap_or(0) == did.walks;
+        let is_unseen = did.is_unfinished || did.by.deed == Deed::WriteUnseen;
+        let filesystem = world.volume(did.by.on).map_or("", |v| v.filesystem);
+        let keeps_numbers = !matches!(filesystem, "vfat" | "exfat");
+        is_last || (is_unseen && (!keeps_numbers || did.by.prey == Prey::Parts))
+    }
+
+    /// Notes that a file of a drive holds what it does although size and date are as they were.
+    pub(crate) fn note_unseen(&self, path: &str) {
+        let (name, parts) = split(Utf8Path::new(path));
+        let mut world = self.lock();
+        let volume = world.volume(&name).unwrap();
+        let id = volume.find(&parts).unwrap();
+        let noted = (
+            volume.device,
+            parts.join("/"),
+            volume.file_mut(id).unwrap().now.bytes.clone(),
+        );
+        world.unseen.insert(noted);
+    }
+
+    /// Whether that was noted of what a file holds.
+    pub(crate) fn is_unseen(&self, path: &str, bytes: &[u8]) -> bool {
+        let (name, parts) = split(Utf8Path::new(path));
+        let mut world = self.lock();
+        let device = world.volume(&name).unwrap().device;
+        world
+            .unseen
+            .contains(&(device, parts.join("/"), bytes.to_vec()))
+    }
+
+    /// Returns how often a kind of call had been made on a volume when the fault took effect.
+    pub(crate) fn calls_before_fault(&self, volume: &str, op: Op) -> u64 {
+        let world = self.lock();
+        let then = world.fired_at.as_ref();
+        let count = then.and_then(|(calls, _)| calls.get(&(volume.to_owned(), op)));
+        count.copied().unwrap_or(0)
+    }
+
+    /// Returns the name of the thread that met the fault.
+    pub(crate) fn fault_met_by(&self) -> String {
+        let world = self.lock();
+        world
+            .fired_at
+            .as_ref()
+            .map_or_else(String::new, |(_, thread)| thread.clone())
     }
 
     /// Returns whether the armed fault took effect.
@@ -966,6 +1229,9 @@ impl Sim {
         world.cut = None;
         world.fault = None;
         world.fired = false;
+        world.fired_at = None;
+        world.meddler = None;
+        world.meddled = None;
         world.signal = None;
         world.power_is_off = false;
         world.calls.clear();
@@ -1080,14 +1346,18 @@ impl Sim {
     /// Returns what a card's file holds in the eyes of its reader: what the last reads delivered,
     /// bits that flipped on the way included. `None` when it was not read.
     pub(crate) fn delivered(&self, path: &str) -> Option<Vec<u8>> {
-        self.lock().delivered.get(path).cloned()
+        let (name, _) = split(Utf8Path::new(path));
+        let mut world = self.lock();
+        let device = world.volume(&name).ok()?.device;
+        world.delivered.get(&(device, path.to_owned())).cloned()
     }
 
-    /// Returns all that a card's file held in the eyes of its readers, in this run and earlier ones.
-    pub(crate) fn ever_delivered(&self, path: &str) -> BTreeSet<Vec<u8>> {
+    /// Returns all that a file of this very card held in the eyes of its readers, in this run and earlier ones.
+    pub(crate) fn ever_delivered(&self, device: u64, path: &str) -> BTreeSet<Vec<u8>> {
+        let key = (device, path.to_owned());
         let world = self.lock();
-        let mut all = world.once_delivered.get(path).cloned().unwrap_or_default();
-        all.extend(world.delivered.get(path).cloned());
+        let mut all = world.once_delivered.get(&key).cloned().unwrap_or_default();
+        all.extend(world.delivered.get(&key).cloned());
         all
     }
 
@@ -1357,6 +1627,8 @@ impl Disk for Sim {
             harm => (harm == Harm::Fault(FaultKind::Slow), false),
         };
         world.fired |= slow;
+        world.moment += 1;
+        let moment = world.moment;
         let volume = world.volume(&name)?;
         let (from_folder, from_name) = volume.parent(&from_parts)?;
         let (to_folder, to_name) = volume.parent(&to_parts)?;
@@ -1365,8 +1637,11 @@ impl Disk for Sim {
         }
         let id = volume.folder_mut(from_folder)?.now.remove(from_name);
         let id = id.ok_or_else(not_found)?;
-        if let (Some(Node::File(file)), "vfat") = (volume.nodes.get_mut(&id), volume.filesystem) {
-            file.unsized_as = Some((to_folder, to_name.to_owned()));
+        if let Some(Node::File(file)) = volume.nodes.get_mut(&id) {
+            file.changed = moment;
+            if volume.filesystem == "vfat" {
+                file.unsized_as = Some((to_folder, to_name.to_owned()));
+            }
         }
         volume
             .folder_mut(to_folder)?
@@ -1530,7 +1805,11 @@ impl Source for SimSource {
             Harm::Fault(_) | Harm::None => world.fired |= is_short,
         }
         if self.op == Op::CardRead {
-            let delivered = world.delivered.entry(self.path.clone()).or_default();
+            let device = world.volume(&self.volume)?.device;
+            let delivered = world
+                .delivered
+                .entry((device, self.path.clone()))
+                .or_default();
             delivered.truncate(start);
             delivered.extend_from_slice(&into[..n]);
         }
