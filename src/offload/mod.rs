@@ -768,10 +768,8 @@ impl Coordinator {
         let Some(said) = self.context.plan.said.get(&proven.job) else {
             return;
         };
-        let same = said.iter().filter(|(blake3, _)| *blake3 == proven.digest);
-        let wrong = same
-            .filter_map(|(_, also)| proven.also.conflict(also))
-            .next();
+        let mut same = said.iter().filter(|(blake3, _)| *blake3 == proven.digest);
+        let wrong = same.find_map(|(_, also)| proven.also.conflict(also));
         let Some(also) = wrong.filter(|_| self.doubted.insert(proven.job)) else {
             return;
         };

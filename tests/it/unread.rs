@@ -2,7 +2,7 @@
 //! listed is not missing: `verify` and `prove` say what could not be done and why.
 
 use crate::support::mount::{Fault, Kind, Mount, Options, skip};
-use crate::support::program::{Ran, Work, move_to};
+use crate::support::program::{Ran, Work, move_to, put};
 use std::os::unix::fs::symlink;
 
 const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
@@ -169,6 +169,6 @@ fn records_that_are_no_folder_are_said_to_be_that() {
     symlink(work.path("nowhere"), &records).unwrap();
     asked("is a symbolic link, which is not followed");
     std::fs::remove_file(&records).unwrap();
-    std::fs::write(&records, "x").unwrap();
+    put(&records, b"x");
     asked("is not a folder");
 }
