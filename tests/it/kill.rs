@@ -202,6 +202,10 @@ fn lasting(manifest: &Value) -> Value {
     if let Some(notes) = verdict["notes"].as_array_mut() {
         notes.retain(|note| !is_of_sample(note));
     }
+    // A manifest without any has no list of them.
+    if verdict["notes"].as_array().is_none_or(Vec::is_empty) {
+        verdict["notes"] = Value::Null;
+    }
     serde_json::json!({
         "files": files, "folders": manifest["folders"], "totals": manifest["totals"],
         "left_out": manifest["left_out"], "verdict": verdict,
