@@ -58,21 +58,7 @@ pub(crate) fn main() -> Exit {
     let parsed = matches.and_then(|matches| Ok((Cli::from_arg_matches(&matches)?, matches)));
     let (cli, matches) = match parsed {
         Ok(parsed) => parsed,
-        Err(error) => {
-            // Help quotes nothing that was typed.
-            let is_help = error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand;
-            if error.use_stderr() && !is_help {
-                Out::usage(&error.render().to_string());
-            } else {
-                // Nothing can be told if the terminal is gone.
-                drop(error.print());
-            }
-            return if error.use_stderr() {
-                Exit::Usage
-            } else {
-                Exit::Done
-            };
-        }
+        Err(error) => return not_parsed(&error),
     };
     #[cfg(unix)]
     {
@@ -124,6 +110,23 @@ pub(crate) fn main() -> Exit {
     };
     out::flush(&tools.cancel);
     exit
+}
+
+/// Says what is wrong with the command line, or gives the help that was asked for.
+fn not_parsed(error: &clap::Error) -> Exit {
+    // Help quotes nothing that was typed.
+    let is_help = error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand;
+    if error.use_stderr() && !is_help {
+        Out::usage(&error.render().to_string());
+    } else {
+        // Nothing can be told if the terminal is gone.
+        drop(error.print());
+    }
+    if error.use_stderr() {
+        Exit::Usage
+    } else {
+        Exit::Done
+    }
 }
 
 /// Allows as many open files as this session may have at most: several cards and drives at once need more than some

@@ -108,6 +108,16 @@ copy() { # copy NAME: to drive A and drive $b
 copy_and_pull() {
     copy "$1"
     local code=$?
+    # FAT that was pulled several times may be so damaged that the kernel lets nothing more be written to it. Then the person is told to
+    # have it checked, and the same command is to go on after that.
+    if [ "$fs" = vfat ] && [ "$code" != 0 ] && grep -q 'file system checked' /tmp/log; then
+        echo "guest: exit $code, the file system is to be checked, which is done"
+        pull "$b"
+        echo "@mend $b"
+        plug "$b" "$fs"
+        copy "$1"
+        code=$?
+    fi
     # Nothing between the exit code and the pull.
     pull "$b"
     [ "$code" = 0 ]

@@ -171,6 +171,10 @@ class Emulator:
                         return
                     time.sleep(0.1)
                 print(f"machine: {name} could not be plugged in", flush=True)
+            case ["mend", name]:
+                # What a person does who was told to have the file system checked; the drive is unplugged.
+                subprocess.run(["fsck.fat", "-a", "-w", str(self.disks[name])], stdout=subprocess.DEVNULL, check=False)
+                print(f"machine: {name} was checked", flush=True)
             case ["at", name, more, *then]:
                 threading.Thread(target=self.later, args=(name, int(more), then), daemon=True).start()
             case _:

@@ -659,8 +659,9 @@ fn expectations(sim: &Sim, before: &Before, case: &Case, end: &End) -> Vec<Strin
     } = case.fault;
     let on_card = volume == CARD;
     let before_fault = |op| sim.calls_before_fault(volume, op);
-    // What is listed of a drive after the plan says what is in place; before, how much room others need.
-    let is_planning = before_fault(Op::OpenJournal) + before_fault(Op::JournalAppend) == 0;
+    // What is listed of a drive once something got its name says what is in place; before that, and once more when the
+    // journals have their heads, how much room others need.
+    let is_planning = before_fault(Op::JournalAppend) <= 1 && before_fault(Op::RenameNew) == 0;
     let all_was_read =
         before_fault(Op::CardRead) == sim.calls(CARD).get(&Op::CardRead).copied().unwrap_or(0);
     // A card that fails once is healed by the second pass; a bit that the reader flips cannot be

@@ -2276,12 +2276,11 @@ fn run_all(seeds: &[u64], is_lying: bool) -> (Count, Vec<String>) {
 #[test]
 fn the_tool_never_says_proven_when_the_model_says_no() {
     let histories = number("UNLADE_HISTORIES");
-    let seeds: Vec<u64> = match number("UNLADE_HISTORY_SEED") {
-        Some(seed) => vec![seed; usize::try_from(histories.unwrap_or(1)).unwrap()],
-        None => {
-            let from = number("UNLADE_HISTORY_FROM").unwrap_or(0);
-            (from..from + histories.unwrap_or(HISTORIES)).collect()
-        }
+    let seeds: Vec<u64> = if let Some(seed) = number("UNLADE_HISTORY_SEED") {
+        vec![seed; usize::try_from(histories.unwrap_or(1)).unwrap()]
+    } else {
+        let from = number("UNLADE_HISTORY_FROM").unwrap_or(0);
+        (from..from + histories.unwrap_or(HISTORIES)).collect()
     };
     let (count, bad) = run_all(&seeds, false);
     tell(&format!("{} histories: {count:#?}", seeds.len()));

@@ -152,6 +152,9 @@ pub(crate) enum Op {
     JournalAppend,
 }
 
+/// How often each kind of call was made, by volume.
+type Calls = BTreeMap<(String, Op), u64>;
+
 impl Op {
     /// Every kind of call.
     pub(crate) const ALL: [Self; 21] = [
@@ -419,7 +422,7 @@ struct World {
     volumes: BTreeMap<String, Volume>,
     /// Volumes made so far, those that were taken away included: no number is used twice.
     made: u64,
-    calls: BTreeMap<(String, Op), u64>,
+    calls: Calls,
     fault: Option<Fault>,
     fired: bool,
     cut: Option<PowerCut>,
@@ -437,7 +440,7 @@ struct World {
     meddler: Option<Meddler>,
     meddled: Option<Meddled>,
     /// How often each kind of call had been made when the fault took effect, and in which thread.
-    fired_at: Option<(BTreeMap<(String, Op), u64>, String)>,
+    fired_at: Option<(Calls, String)>,
     read_back_from_memory: bool,
     /// How read-backs are said to be made; past the cache where nothing is set.
     way: Option<ReadBackWay>,
