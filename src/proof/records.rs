@@ -255,22 +255,32 @@ impl Check<'_> {
         match Manifest::from_bytes(&bytes) {
             Err(e) => self.changed(&path, e.to_string()),
             Ok(manifest) => {
-                for (list, at) in lists {
-                    match at {
-                        Some(at) => self.list(&manifest, list, &at),
-                        None if always_has(&manifest, list) => self.remark(Remark::Incomplete),
-                        None => {}
-                    }
-                }
-                match page {
-                    Some(page) => self.page(&manifest, &page),
-                    None => self.remark(Remark::Incomplete),
-                }
+                self.earlier_lists(&manifest, &lists, page.as_deref());
                 if manifest.offload.layout == Layout::Bag {
                     self.earlier_tags(&places);
                 }
                 self.checked.earlier.push(manifest);
             }
+        }
+    }
+
+    /// The lists and the page of an earlier run, where they were found.
+    fn earlier_lists(
+        &mut self,
+        manifest: &Manifest,
+        lists: &[(List, Option<String>)],
+        page: Option<&str>,
+    ) {
+        for (list, at) in lists {
+            match at {
+                Some(at) => self.list(manifest, *list, at),
+                None if always_has(manifest, *list) => self.remark(Remark::Incomplete),
+                None => {}
+            }
+        }
+        match page {
+            Some(page) => self.page(manifest, page),
+            None => self.remark(Remark::Incomplete),
         }
     }
 

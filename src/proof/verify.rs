@@ -272,11 +272,8 @@ pub fn verify(
     progress
         .bytes_total
         .fetch_add(files.iter().map(|f| f.bytes).sum(), Ordering::Relaxed);
-    let threads = if facts.rotational == Some(true) {
-        1
-    } else {
-        THREADS
-    };
+    let is_spinning = facts.rotational == Some(true);
+    let threads = if is_spinning { 1 } else { THREADS };
     let layout = manifest.offload.layout;
     let tree = layout.payload(root);
     let checked = check_files(disk, &tree, &files, &standing, threads, progress);

@@ -236,9 +236,9 @@ fn a_manifests_hash_must_be_the_line_that_was_written() {
 
 // ---- hostile manifests ------------------------------------------------------------------------
 
-/// Address space of the program in these tests, in kB: a manifest of 60 MB whose lists were taken
+/// Address space of the program in these tests, in kB: a manifest of 30 MB whose lists were taken
 /// at their word would need far more.
-const MEMORY_KB: u64 = 600_000;
+const MEMORY_KB: u64 = 400_000;
 
 fn verify_within_bounds(work: &Work) -> Ran {
     let mut command = Command::new("sh");
@@ -397,36 +397,36 @@ fn huge_manifests_are_refused_in_bounded_memory() {
     };
     for (what, text) in [
         (
-            "60 MB of empty folders",
-            around("folders", &many("\"\"", 60_000_000)),
+            "30 MB of empty folders",
+            around("folders", &many("\"\"", 30_000_000)),
         ),
         (
-            "60 MB of rates",
+            "30 MB of rates",
             around(
                 "rates",
                 &format!(
                     "{{\"every_s\":1,\"read\":{},\"write\":[],\"readback\":[]}}",
-                    many("1", 60_000_000)
+                    many("1", 30_000_000)
                 ),
             ),
         ),
         (
-            "60 MB of series",
+            "30 MB of series",
             around(
                 "rates",
                 &format!(
                     "{{\"every_s\":1,\"read\":[],\"write\":{},\"readback\":[]}}",
-                    many("[]", 60_000_000)
+                    many("[]", 30_000_000)
                 ),
             ),
         ),
         (
-            "60 MB of reasons",
+            "30 MB of reasons",
             around(
                 "verdict",
                 &format!(
                     "{{\"proven\":false,\"copies\":0,\"reasons\":{}}}",
-                    many("\"\"", 60_000_000)
+                    many("\"\"", 30_000_000)
                 ),
             ),
         ),
