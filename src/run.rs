@@ -992,24 +992,8 @@ fn begin_one(
             .collect(),
     };
     head.write_to(&mut lines).map_err(|e| (Step::Journal, e))?;
-    // Beside a manifest there is no journal: what it vouches for is carried over, so that the
-    // journal alone is enough if this run is cut short.
-    for job in plan.jobs.iter().filter(|_| is_new) {
-        if let Some(Work::Keep(entry)) = job.work.get(index) {
-            JournalLine {
-                path: job.name.as_str().to_owned(),
-                bytes: entry.bytes,
-                modified: entry.modified.to_string(),
-                blake3: entry.blake3,
-                also: entry.also.clone(),
-                way: entry.way,
-                read_s: entry.read_s,
-                readback_s: entry.readback_s,
-                only_zeros: entry.only_zeros,
-            }
-            .write_to(&mut lines)
-            .map_err(|e| (Step::Journal, e))?;
-        }
+    if is_new {
+        carry_over(plan, index, &mut lines).map_err(|e| (Step::Journal, e))?;
     }
     let mut journal = disk.open_journal(&path).map_err(|e| (Step::Journal, e))?;
     if is_new {
@@ -1024,6 +1008,28 @@ fn begin_one(
     // Last: by then the journal tells what this folder is.
     if plan.layout == Layout::Bag {
         make_folder(disk, &destination.payload, root, made)?;
+    }
+    Ok(())
+}
+
+/// Beside a manifest there is no journal: what it vouches for is carried over, so that the journal alone is enough if this
+/// run is cut short.
+fn carry_over(plan: &Plan, index: usize, lines: &mut Vec<u8>) -> io::Result<()> {
+    for job in &plan.jobs {
+        if let Some(Work::Keep(entry)) = job.work.get(index) {
+            let line = JournalLine {
+                path: job.name.as_str().to_owned(),
+                bytes: entry.bytes,
+                modified: entry.modified.to_string(),
+                blake3: entry.blake3,
+                also: entry.also.clone(),
+                way: entry.way,
+                read_s: entry.read_s,
+                readback_s: entry.readback_s,
+                only_zeros: entry.only_zeros,
+            };
+            line.write_to(lines)?;
+        }
     }
     Ok(())
 }

@@ -410,6 +410,22 @@ impl Devices<'_> {
     }
 }
 
+impl Counted<'_> {
+    /// Before any file was looked at, of so many offloads.
+    fn of(usable: usize) -> Self {
+        let told = || (0..usable).map(|_| Told::of(NAMES_OF_COPY)).collect();
+        Self {
+            held: vec![(0, 0); usable],
+            lacks: told(),
+            copies: usize::MAX,
+            told: Told::of(NAMES_TOLD),
+            short: told(),
+            is_explained: true,
+            contents: Vec::new(),
+        }
+    }
+}
+
 fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
     let mut devices = Devices {
         usable,
@@ -417,15 +433,7 @@ fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
         known: HashMap::new(),
     };
     let all = devices.count((0..usable.len()).collect());
-    let mut counted = Counted {
-        held: vec![(0, 0); usable.len()],
-        lacks: usable.iter().map(|_| Told::of(NAMES_OF_COPY)).collect(),
-        copies: usize::MAX,
-        told: Told::of(NAMES_TOLD),
-        short: usable.iter().map(|_| Told::of(NAMES_OF_COPY)).collect(),
-        is_explained: true,
-        contents: Vec::new(),
-    };
+    let mut counted = Counted::of(usable.len());
     let doubted = doubted(question, usable);
     for file in question.listing.files() {
         let is_doubted = doubted.contains(file.name.as_str());
@@ -444,19 +452,19 @@ fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
                 Some(gap) => gaps.push((index, gap)),
             }
         }
-        for (index, gap) in gaps.iter().filter(|(_, gap)| gap.is_of_drive()) {
+        let of_drives: Vec<_> = gaps.iter().filter(|(_, gap)| gap.is_of_drive()).collect();
+        for (index, gap) in &of_drives {
             let cause = usable[*index].cause(question, *gap, file);
             counted.lacks[*index].tell(*gap, file, cause);
         }
         let holder = holders.first().and_then(|&i| usable.get(i));
-        if let Some(part) = holder.and_then(|u| u.files.get(file.name.as_str())) {
-            counted.contents.push(Content {
-                path: file.name.as_str(),
-                bytes: part.bytes,
-                blake3: part.blake3,
-                only_zeros: part.only_zeros,
-            });
-        }
+        let part = holder.and_then(|u| u.files.get(file.name.as_str()));
+        counted.contents.extend(part.map(|part| Content {
+            path: file.name.as_str(),
+            bytes: part.bytes,
+            blake3: part.blake3,
+            only_zeros: part.only_zeros,
+        }));
         let is_held = !holders.is_empty();
         let copies = devices.count(holders);
         counted.copies = counted.copies.min(copies);
@@ -464,7 +472,7 @@ fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
             continue;
         }
         if is_held {
-            for (index, gap) in gaps.iter().filter(|(_, gap)| gap.is_of_drive()) {
+            for (index, gap) in of_drives {
                 let cause = usable[*index].cause(question, *gap, file);
                 counted.short[*index].tell(*gap, file, cause);
             }
@@ -478,9 +486,9 @@ fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
             counted.is_explained &= all >= question.copies_needed;
         }
     }
-    if counted.copies == usize::MAX {
-        counted.copies = 0;
-    }
+    counted.copies = Some(counted.copies)
+        .filter(|n| *n < usize::MAX)
+        .unwrap_or(0);
     counted
 }
 
