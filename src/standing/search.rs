@@ -3,6 +3,7 @@
 
 use super::which_destination;
 use crate::disk::{Disk, EntryKind};
+use crate::name::shown;
 use crate::offload::journal::JOURNAL;
 use crate::plan::RECORDS;
 use crate::proof::manifest::{MANIFEST, Manifest};
@@ -27,23 +28,28 @@ pub fn find_offloads(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Vec<Utf8P
                 "it holds more than 20,000 folders; give the offload's own folder",
             ));
         }
+        // A folder that nobody may look into, such as `lost+found`, holds no offload of ours; one that is gone by now holds
+        // nothing.
+        let is_passed = |e: &io::Error| {
+            let passed = [io::ErrorKind::PermissionDenied, io::ErrorKind::NotFound];
+            depth > 0 && passed.contains(&e.kind())
+        };
         match is_offload(disk, &at) {
             Ok(true) => {
                 found.push(at);
                 continue;
             }
             Ok(false) => {}
-            // A folder that nobody may look into, such as `lost+found`, holds no offload of ours.
-            Err(e) if depth > 0 && e.kind() == io::ErrorKind::PermissionDenied => continue,
-            Err(e) => return Err(e),
+            Err(e) if is_passed(&e) => continue,
+            Err(e) => return Err(named(&at, &e)),
         }
         if depth >= DEPTH {
             continue;
         }
         let children = match disk.children(&at) {
             Ok(children) => children,
-            Err(_) if depth > 0 => continue,
-            Err(e) => return Err(e),
+            Err(e) if is_passed(&e) => continue,
+            Err(e) => return Err(named(&at, &e)),
         };
         for child in children {
             if matches!(&child.stat, Ok(s) if s.kind == EntryKind::Folder)
@@ -55,6 +61,15 @@ pub fn find_offloads(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Vec<Utf8P
     }
     found.sort();
     Ok(found)
+}
+
+/// The cause with its folder, and the way around it.
+fn named(at: &Utf8Path, cause: &io::Error) -> io::Error {
+    let at = shown(at.as_str());
+    io::Error::new(
+        cause.kind(),
+        format!("`{at}`: {cause}; to pass it over, give the offload's own folder"),
+    )
 }
 
 fn is_offload(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<bool> {

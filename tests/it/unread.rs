@@ -172,3 +172,20 @@ fn records_that_are_no_folder_are_said_to_be_that() {
     put(&records, b"x");
     asked("is not a folder");
 }
+
+/// A folder of the drive that cannot be listed may hold an offload: it is not passed over without a word.
+#[test]
+fn a_folder_that_cannot_be_looked_into_is_named() {
+    if skip() {
+        return;
+    }
+    let work = Work::with_card("unlooked");
+    work.folder("back/Old");
+    let _a = drive(&work, vec![fails("readdir", 5, "Old")]);
+    work.run(PROVE)
+        .exits(3)
+        .says("a/Old")
+        .says("Input/output error")
+        .says("give the offload's own folder");
+    work.run("prove card --on a/KITES --copies 1").exits(0);
+}
