@@ -9,7 +9,9 @@ use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole;
-use crate::disk::{Anchor, Disk, EntryKind, FolderFacts, Found, ReadBackWay, Settling, Tree};
+use crate::disk::{
+    Anchor, Disk, EntryKind, FolderFacts, Found, ReadBackWay, Settling, Sights, Tree,
+};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::ledger::Ledger;
 use crate::name::{CardName, shown};
@@ -105,6 +107,9 @@ pub fn prove(
     card_is_same(disk, ask, &facts).map_err(|p| vec![p])?;
     if !progress.cancel.load(Ordering::Relaxed) {
         question.changed = changed_since(disk, ask, &facts, &listing);
+        for found in &mut offloads {
+            look_again(disk, found);
+        }
     }
     card = with_content(card, &listing, &card_read);
     let elsewhere = known
@@ -391,6 +396,7 @@ fn look_at_offload(
         device: 0,
         standing: HashMap::new(),
         unseen: HashMap::new(),
+        sights: Sights::default(),
         reread: None,
         read: ReadFiles::new(),
     };
@@ -414,9 +420,9 @@ fn look_at_offload(
         let layout = manifest.offload.layout;
         match walk_own(disk, root) {
             Ok(entries) => {
+                found.sights = Sights::of(&entries, &facts.filesystem);
                 for entry in entries {
-                    let Some(path) = entry.path.to_str().and_then(|path| layout.inside(path))
-                    else {
+                    let Some(path) = entry.path.to_str().and_then(|p| layout.inside(p)) else {
                         continue;
                     };
                     match entry.stat {
@@ -442,6 +448,37 @@ fn look_at_offload(
         read_again(disk, clock, root, progress, &mut found);
     }
     (found, Some(facts))
+}
+
+/// Looks at an offload once more when all was read: that takes its time, and meanwhile its drive may have been taken away, or
+/// somebody may have written to it.
+fn look_again(disk: &dyn Disk, found: &mut FoundOffload) {
+    if found.manifest.is_err() {
+        return;
+    }
+    let root = Utf8Path::new(&found.root);
+    let now = match disk.facts(root) {
+        Ok(facts) if facts.device == found.device => {
+            walk_own(disk, root).map(|entries| Sights::of(&entries, &facts.filesystem))
+        }
+        Ok(_) => Err(Unusable::new(
+            ProblemKind::Vanished,
+            "another drive is in its place by now",
+        )),
+        Err(e) => Err(not_seen("its folder", Step::Look, &e)),
+    };
+    let changed = now.map(|now| found.sights.not_in(&now).pop_first());
+    match changed {
+        Ok(None) => {}
+        Ok(Some(path)) => {
+            let why = format!(
+                "`{}` in it was changed or removed while it was looked at; ask again when nobody is at work there",
+                shown(&path)
+            );
+            found.manifest = Err(Unusable::new(ProblemKind::Changed, why));
+        }
+        Err(why) => found.manifest = Err(why),
+    }
 }
 
 /// What could not be looked at or read is not known to be bad.

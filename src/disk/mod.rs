@@ -23,7 +23,7 @@ use backing::Backing;
 use buffer::Chunk;
 use camino::{Utf8Path, Utf8PathBuf};
 use gear::Gear;
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 use std::ffi::OsString;
 use std::fmt::Debug;
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
@@ -103,6 +103,30 @@ impl Sight {
             stat.modified.seconds.div_euclid(2).hash(&mut hasher);
         }
         Self(hasher.finish())
+    }
+}
+
+/// What every file below a folder looked like, by its path, to be held against a later look.
+#[derive(Clone, Debug, Default)]
+pub struct Sights(HashMap<OsString, Sight>);
+
+impl Sights {
+    /// Takes them from a walk, by the Linux name of the file system.
+    pub fn of(found: &[Found], filesystem: &str) -> Self {
+        let files = found.iter().filter_map(|entry| {
+            let stat = entry.stat.as_ref().ok()?;
+            let sight = Sight::of(stat, filesystem);
+            (stat.kind == EntryKind::File).then(|| (entry.path.clone(), sight))
+        });
+        Self(files.collect())
+    }
+
+    /// Returns the files that are gone or not what they were by a later look. What came is not among them.
+    pub fn not_in(&self, later: &Self) -> BTreeSet<String> {
+        let all = self.0.iter();
+        all.filter(|(path, sight)| later.0.get(*path) != Some(sight))
+            .map(|(path, _)| path.to_string_lossy().into_owned())
+            .collect()
     }
 }
 

@@ -14,7 +14,7 @@ use crate::card::part::part_note;
 use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::{FolderFacts, ReadBackWay, Stamp};
+use crate::disk::{FolderFacts, ReadBackWay, Sights, Stamp};
 use crate::error::{Problem, ProblemKind};
 use crate::name::some_of;
 use crate::plan::earlier::{has_identity, is_known_card};
@@ -55,6 +55,8 @@ pub struct FoundOffload {
     pub standing: HashMap<String, Stands>,
     /// What could not be looked at below it, and why: nothing is known of that, nor of what lies in it.
     pub unseen: HashMap<String, String>,
+    /// What its files looked like, to be held against a look at the end.
+    pub sights: Sights,
     /// Files that were read again just now and are equal to the manifest; `None` when nothing was
     /// read.
     pub reread: Option<Reread>,

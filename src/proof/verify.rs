@@ -13,7 +13,7 @@ use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole_with;
-use crate::disk::{Disk, EntryKind, Found, ReadBackWay, Tree, settle_all};
+use crate::disk::{Disk, EntryKind, FolderFacts, Found, ReadBackWay, Sights, Tree, settle_all};
 use crate::error::{Error, ProblemKind, Step, failed};
 use crate::name::{is_part_name, part_name};
 use crate::plan::{DATA, Layout, RECORDS};
@@ -253,6 +253,7 @@ pub fn verify(
     let found = disk
         .walk(root, Tree::Card)
         .map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
+    let sights = Sights::of(&found, &facts.filesystem);
     let Seen {
         earlier,
         standing,
@@ -272,11 +273,12 @@ pub fn verify(
     progress
         .bytes_total
         .fetch_add(files.iter().map(|f| f.bytes).sum(), Ordering::Relaxed);
-    let is_spinning = facts.rotational == Some(true);
-    let threads = if is_spinning { 1 } else { THREADS };
+    let threads = threads_for(&facts);
     let layout = manifest.offload.layout;
     let tree = layout.payload(root);
-    let checked = check_files(disk, &tree, &files, &standing, threads, progress);
+    let mut checked = check_files(disk, &tree, &files, &standing, threads, progress);
+    let meanwhile = changed_meanwhile(disk, root, &sights, &facts, progress)?;
+    findings.extend(note(&meanwhile, layout, &files, &mut checked));
     let of_files = checked.iter().filter_map(|c| c.finding.clone());
     findings.extend(of_files.map(|f| f.outside(layout)));
     findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
@@ -301,6 +303,53 @@ pub fn verify(
         interrupted: progress.cancel.load(Ordering::Relaxed),
         manifest,
     })
+}
+
+/// A spinning disk is read by one.
+fn threads_for(facts: &FolderFacts) -> usize {
+    if facts.rotational == Some(true) {
+        1
+    } else {
+        THREADS
+    }
+}
+
+/// What is said of a file that was read, or looked at, and then written to, replaced or taken away.
+const MEANWHILE: &str = "was changed or removed while this was checked";
+
+/// Returns what is no longer as it was when this began: reading takes its time, and somebody may have been there.
+fn changed_meanwhile(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    then: &Sights,
+    facts: &FolderFacts,
+    progress: &Progress,
+) -> Result<BTreeSet<String>, VerifyError> {
+    if progress.cancel.load(Ordering::Relaxed) {
+        return Ok(BTreeSet::new());
+    }
+    let now = disk.walk(root, Tree::Card);
+    let now = now.map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
+    Ok(then.not_in(&Sights::of(&now, &facts.filesystem)))
+}
+
+/// Notes of each file that was found equal that it is not the same any more; returns what became of the records.
+fn note(
+    meanwhile: &BTreeSet<String>,
+    layout: Layout,
+    files: &[&FilePart],
+    checked: &mut [Checked],
+) -> Vec<Finding> {
+    let changed = |path: &str| Finding::Changed(path.to_owned(), MEANWHILE.to_owned());
+    for (c, file) in checked.iter_mut().zip(files) {
+        if c.finding.is_none() && meanwhile.contains(&layout.outside(&file.path)) {
+            c.finding = Some(changed(&file.path));
+        }
+    }
+    let of_records = meanwhile
+        .iter()
+        .filter(|path| Path::new(path).starts_with(RECORDS));
+    of_records.map(|path| changed(path)).collect()
 }
 
 /// What is to be said of an offload before its files are read.

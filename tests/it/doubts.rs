@@ -2,7 +2,7 @@
 //! and of dates: one rule, on two simulated drives of their own. What must never be PROVEN unread.
 
 use crate::support::program::content;
-use crate::support::sim::{Crash, Fault, FaultKind, Image, Op, Sim, SimClock};
+use crate::support::sim::{Crash, Deed, Fault, FaultKind, Image, Meddler, Op, Prey, Sim, SimClock};
 use crate::truth;
 use camino::Utf8PathBuf;
 use std::sync::Arc;
@@ -568,6 +568,48 @@ fn a_further_hash_that_differs_from_the_one_on_record_is_told_and_a_doubt() {
         // A copy of another date is read every time.
         assert_eq!(to_read(&sim).is_empty(), case < 2, "{case}");
         assert!(is_proven(&sim), "{case}");
+    }
+}
+
+/// What becomes of a copy after it was read, and before the answer, is seen: by `prove --reread` while it reads another drive,
+/// and by `verify` while it reads the rest.
+#[test]
+fn what_happens_to_a_copy_that_was_read_already_is_in_the_answer() {
+    let deeds = [
+        Deed::Write,
+        Deed::WriteUnseen,
+        Deed::Truncate,
+        Deed::Append,
+        Deed::Replace,
+        Deed::Redate,
+        Deed::Delete,
+    ];
+    let meddler = |volume, call, deed| Meddler {
+        volume,
+        op: Op::ReadBackRead,
+        call,
+        on: "/a",
+        prey: Prey::Copies,
+        deed,
+        seed: call,
+    };
+    for deed in deeds {
+        let sim = copied(10);
+        sim.let_meddle(meddler("/b", 4, deed));
+        let told = asked(&sim, |ask| ask.reread = true);
+        assert!(sim.meddled().is_some(), "{deed:?}");
+        assert!(!told.answer.verdict.is_proven(), "{deed:?}");
+        let mut seen = 0;
+        for call in 2..9 {
+            let sim = copied(10);
+            sim.let_meddle(meddler("/a", call, deed));
+            let findings = checked(&sim, "/a/KITES");
+            assert!(sim.meddled().is_some(), "{deed:?} {call}");
+            // What is written before a file's turn comes, its date or a byte put back, is read as it is then.
+            assert!(!findings.is_clean(), "{deed:?} {call}");
+            seen += findings.findings.len();
+        }
+        assert_eq!(seen, 7, "one file each time: {deed:?}");
     }
 }
 
