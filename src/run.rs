@@ -9,7 +9,7 @@ use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole;
-use crate::disk::{Anchor, Claim, Disk, EntryKind, Sight, Stamp, Stat, Tree};
+use crate::disk::{Anchor, Claim, Disk, EntryKind, Settling, Sight, Stamp, Stat, Tree};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
 use crate::ledger::{Deed, Ledger, history};
@@ -966,7 +966,8 @@ fn begin_one(
     let is_new = disk.look(&path).map_err(|e| (Step::Look, e))?.is_none();
     // Before anything new takes room. A FAT drive that was pulled may show as free what a part lies in: its removal later
     // would give away what the journal has got by then. One that stays is removed, or told, by its lane.
-    for stale in &destination.stale_parts {
+    let has_habits = Settling::of(&destination.facts.filesystem) == Settling::Whole;
+    for stale in destination.stale_parts.iter().filter(|_| has_habits) {
         drop(disk.remove_own(&stale.under(&destination.payload)));
     }
     let mut lines = Vec::new();

@@ -139,6 +139,8 @@ pub enum NoSignature {
     Broken(String),
     /// It may well fit, and cannot be checked here.
     Unchecked(String),
+    /// It may well fit, and could not be read.
+    Unread(String),
 }
 
 /// Checks a signature of a message and returns whose key made it. That says who signed only to

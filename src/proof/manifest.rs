@@ -1010,6 +1010,8 @@ pub enum ManifestError {
     HashUnread(String),
     /// It was signed, and its signature does not fit.
     Signature(String),
+    /// It was signed, and its signature could not be read.
+    SignatureUnread(String),
 }
 
 impl fmt::Display for ManifestError {
@@ -1044,6 +1046,10 @@ impl fmt::Display for ManifestError {
                 f,
                 "the manifest's own hash cannot be checked: {MANIFEST_HASH} {why}"
             ),
+            Self::SignatureUnread(why) => write!(
+                f,
+                "the manifest's signature cannot be checked: {MANIFEST_SIGNATURE} {why}"
+            ),
             Self::Signature(why) => write!(
                 f,
                 "the manifest's signature, {MANIFEST_SIGNATURE}, is not good: {why}"
@@ -1061,7 +1067,7 @@ impl ManifestError {
             Self::Io(e) if e.cause.raw_os_error().is_some() && !is_absent(e) => {
                 ProblemKind::Unreadable
             }
-            Self::HashUnread(_) => ProblemKind::Unreadable,
+            Self::HashUnread(_) | Self::SignatureUnread(_) => ProblemKind::Unreadable,
             _ => ProblemKind::ManifestDamaged,
         }
     }
@@ -1109,6 +1115,7 @@ fn load_trusted(
     let (manifest, has_hash, signed) = load_any(disk, folder)?;
     match signed {
         Some(Err(NoSignature::Broken(why))) => Err(ManifestError::Signature(why)),
+        Some(Err(NoSignature::Unread(why))) => Err(ManifestError::SignatureUnread(why)),
         // Nobody is asked to believe a signature that cannot be checked here.
         Some(Err(NoSignature::Unchecked(_))) | None => Ok((manifest, has_hash, None)),
         Some(Ok(by)) => Ok((manifest, has_hash, Some(by))),
@@ -1162,7 +1169,7 @@ pub(super) fn signed(signature: std::io::Result<Vec<u8>>, manifest: &[u8]) -> Si
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
         // What the system could not read may be good.
         Err(e) if e.raw_os_error().is_some() => {
-            Some(Err(NoSignature::Unchecked(failed(Step::Read, &e))))
+            Some(Err(NoSignature::Unread(failed(Step::Read, &e))))
         }
         Err(e) => Some(Err(NoSignature::Broken(failed(Step::Read, &e)))),
     }

@@ -148,7 +148,9 @@ impl Check<'_> {
         match signed {
             None => Signature::None,
             Some(Ok(by)) => Signature::Intact(by),
-            Some(Err(NoSignature::Unchecked(why))) => Signature::Unchecked(why),
+            Some(Err(NoSignature::Unchecked(why) | NoSignature::Unread(why))) => {
+                Signature::Unchecked(why)
+            }
             Some(Err(NoSignature::Broken(why))) => {
                 let finding = Finding::Untrusted(in_records(name), why);
                 self.checked.findings.push(finding);
