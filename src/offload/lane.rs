@@ -758,14 +758,23 @@ impl Lane {
         if let Err(e) = self.journal_names(&batch, journal) {
             return self.drop_out(write_problem(Step::Journal, &e));
         }
-        let mut renamed = Vec::new();
+        let (mut renamed, mut sights) = (Vec::new(), Vec::new());
         let (mut folders, mut files) = (BTreeSet::new(), Vec::new());
         for equal in batch {
             let job = self.job(&equal.file);
             let path = job.name.under(self.tree());
+            let mut sight =
+                match self.sight_at(equal.part.as_deref().unwrap_or(&path), &equal, None) {
+                    Ok(sight) => sight,
+                    Err(e) => return self.drop_out_at(Step::Look, Some(&equal.file), &e),
+                };
             if let Some(part) = &equal.part {
                 match self.context.disk.rename_new(part, &path) {
-                    Ok(()) => {}
+                    // At once: what is written to it from here on shows later.
+                    Ok(()) => match self.sight_at(&path, &equal, sight) {
+                        Ok(named) => sight = sight.and(named),
+                        Err(e) => return self.drop_out_at(Step::Look, Some(&equal.file), &e),
+                    },
                     Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
                         let detail = "its place was taken by another file meanwhile; that file was left as it is";
                         self.file_problem(&equal.file, ProblemKind::NameClash, detail.to_owned());
@@ -781,6 +790,7 @@ impl Lane {
                     .map_or_else(|| self.tree().to_path_buf(), |p| self.tree().join(p)),
             );
             files.push(path);
+            sights.push(sight);
             renamed.push(equal);
         }
         let settled = self.timed(&self.meter().flush_ns, || {
@@ -792,11 +802,7 @@ impl Lane {
         if let Err(e) = self.journal(&renamed, journal) {
             return self.drop_out(write_problem(Step::Journal, &e));
         }
-        for equal in renamed {
-            let sight = match self.sight_of(&equal) {
-                Ok(sight) => sight,
-                Err(e) => return self.drop_out_at(Step::Look, Some(&equal.file), &e),
-            };
+        for (equal, sight) in renamed.into_iter().zip(sights) {
             self.meter().files.add(1);
             drop(self.report.send(Report::Proven(Proven {
                 destination: self.index,
@@ -813,22 +819,25 @@ impl Lane {
         }
     }
 
-    /// Looks at a file under its name. `None`: it is no longer what it was when it was read back; then the last
-    /// walk has to read it again.
-    fn sight_of(&self, equal: &Equal) -> io::Result<Option<Sight>> {
+    /// Looks at a file that was read back, just before it gets its name and just after (`before` is the first look then).
+    /// `None`: it is no longer what it was when it was read back; then the last walk has to read it again.
+    fn sight_at(
+        &self,
+        path: &Utf8Path,
+        equal: &Equal,
+        before: Option<Sight>,
+    ) -> io::Result<Option<Sight>> {
         let filesystem = &self.destination().facts.filesystem;
-        let path = self.job(&equal.file).name.under(self.tree());
-        let named = self.context.disk.look(&path)?;
-        let (Some(named), Some(seen)) = (named, equal.seen) else {
+        let stands = self.context.disk.look(path)?;
+        let (Some(stands), Some(mut seen)) = (stands, equal.seen) else {
             return Ok(None);
         };
-        // Giving it its name has changed the entry, so the date of that can't be compared.
-        let before = Stat {
-            changed: named.changed,
-            ..seen
-        };
-        let sight = Sight::of(&named, filesystem);
-        Ok((Sight::of(&before, filesystem) == sight).then_some(sight))
+        if before.is_some() {
+            // Giving it its name has changed the entry, so the date of that can't be compared.
+            seen.changed = stands.changed;
+        }
+        let sight = Sight::of(&stands, filesystem);
+        Ok((Sight::of(&seen, filesystem) == sight).then_some(sight))
     }
 
     fn journal(&self, equals: &[Equal], journal: &mut Option<Box<dyn Journal>>) -> io::Result<()> {
