@@ -613,6 +613,32 @@ fn what_happens_to_a_copy_that_was_read_already_is_in_the_answer() {
     }
 }
 
+/// A copy that is written to right after it got its name, the date put back, before its folder is flushed and its line
+/// is in the journal.
+#[test]
+fn what_is_written_to_a_copy_that_just_got_its_name_is_in_the_verdict() {
+    let mut met = 0;
+    for call in 1..20 {
+        let sim = world(10);
+        sim.let_meddle(Meddler {
+            volume: "/a",
+            op: Op::Flush,
+            call,
+            on: "/a",
+            prey: Prey::Copies,
+            deed: Deed::WriteUnseen,
+            seed: call,
+        });
+        let proof = copy_with(&sim, &job("KITES", &["/a", "/b"]));
+        // After the last look nothing is seen any more.
+        if sim.meddled().is_some() && !sim.meddled_unseen() {
+            met += 1;
+            assert!(!proof.verdict().is_proven(), "{call}");
+        }
+    }
+    assert!(met > 2, "{met}");
+}
+
 // ---- what a drive cannot hold ---------------------------------------------------------------------
 
 /// A name that a drive cannot store, two names that are one there, in files and in folders: the rest is copied, what
