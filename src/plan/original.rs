@@ -10,7 +10,7 @@ use crate::error::{Problem, ProblemKind};
 use crate::name::{fold, shown, some_of};
 use crate::plan::Layout;
 use crate::units::{counted, len64};
-use camino::Utf8PathBuf;
+use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{HashMap, HashSet};
 
 /// Names that one sentence tells; more are counted.
@@ -160,6 +160,14 @@ impl Original {
         let place = (folder.device, folder.inode);
         if folder.ancestors.contains(&(own.device, own.inode)) {
             return Some("lies inside the offload that is to be copied".to_owned());
+        }
+        let is_its_volume = self.card.volume_id == folder.volume_id;
+        let is_in_its_place = Utf8Path::new(&folder.canonical).starts_with(&self.card.path);
+        let is_camera = folder.is_camera_volume && folder.volume_id.is_some();
+        if is_its_volume && (is_in_its_place || is_camera) {
+            return Some(
+                "is on the card that this offload was made of, which is only ever read".to_owned(),
+            );
         }
         let is_above = own.ancestors.get(1) == Some(&place);
         let own_name = self.root.file_name().unwrap_or_default();

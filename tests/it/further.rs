@@ -311,6 +311,21 @@ fn the_device_of_the_source_is_no_second_one() {
         .says("1 complete copy; 2 needed");
 }
 
+/// A card is only ever read, also when it is given as a drive.
+#[test]
+fn the_card_itself_is_no_place_for_a_further_copy() {
+    let work = Work::with_card("further-onto-card");
+    work.run("copy card --to a --name KITES --copies 1")
+        .exits(0);
+    let before = whole_tree(&work.path("card"));
+    for to in ["card", "card/DCIM"] {
+        work.run(&format!("copy a/KITES --to {to} --copies 1 --separate"))
+            .exits(3)
+            .says("is on the card that this offload was made of");
+    }
+    assert!(before == whole_tree(&work.path("card")));
+}
+
 // ---- other forms --------------------------------------------------------------------------------
 
 #[test]
