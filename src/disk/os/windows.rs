@@ -560,7 +560,11 @@ impl Disk for OsDisk {
         let is_on = |path: &Path| volume_of(path).is_ok_and(|own| own.number == volume.number);
         let system = std::env::var("SystemRoot").unwrap_or_default();
         let is_system_volume = is_on(Path::new(&system));
-        let is_own_volume = is_system_volume || std::env::home_dir().is_some_and(|h| is_on(&h));
+        let is_camera_volume = is_camera_volume(Path::new(&volume.root));
+        // No camera writes NTFS: a folder there that is given as a card is a computer's.
+        let is_own_volume = is_system_volume
+            || std::env::home_dir().is_some_and(|h| is_on(&h))
+            || (filesystem == "ntfs" && !is_camera_volume);
         Ok(FolderFacts {
             canonical: plain(&canonical.to_string_lossy()),
             device: volume.number,
@@ -582,7 +586,7 @@ impl Disk for OsDisk {
             backing,
             rotational,
             shows_folder: false,
-            is_camera_volume: is_camera_volume(Path::new(&volume.root)),
+            is_camera_volume,
             is_system_volume,
             is_own_volume,
             hardware: None,
