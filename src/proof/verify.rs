@@ -278,7 +278,7 @@ pub fn verify(
     let tree = layout.payload(root);
     let mut checked = check_files(disk, &tree, &files, &standing, threads, progress);
     let meanwhile = changed_meanwhile(disk, root, &sights, &facts, progress)?;
-    findings.extend(note(&meanwhile, layout, &files, &mut checked));
+    note(&meanwhile, layout, &files, &mut checked, &mut findings);
     let of_files = checked.iter().filter_map(|c| c.finding.clone());
     findings.extend(of_files.map(|f| f.outside(layout)));
     findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
@@ -333,23 +333,26 @@ fn changed_meanwhile(
     Ok(then.not_in(&Sights::of(&now, &facts.filesystem)))
 }
 
-/// Notes of each file that was found equal that it is not the same any more; returns what became of the records.
+/// Notes of each file and record with which nothing was wrong that it is not the same any more.
 fn note(
     meanwhile: &BTreeSet<String>,
     layout: Layout,
     files: &[&FilePart],
     checked: &mut [Checked],
-) -> Vec<Finding> {
+    findings: &mut Vec<Finding>,
+) {
     let changed = |path: &str| Finding::Changed(path.to_owned(), MEANWHILE.to_owned());
     for (c, file) in checked.iter_mut().zip(files) {
         if c.finding.is_none() && meanwhile.contains(&layout.outside(&file.path)) {
             c.finding = Some(changed(&file.path));
         }
     }
-    let of_records = meanwhile
-        .iter()
-        .filter(|path| Path::new(path).starts_with(RECORDS));
-    of_records.map(|path| changed(path)).collect()
+    let is_record = |path: &&String| Path::new(path).starts_with(RECORDS);
+    for path in meanwhile.iter().filter(is_record) {
+        if !findings.iter().any(|told| path_of(told) == path) {
+            findings.push(changed(path));
+        }
+    }
 }
 
 /// What is to be said of an offload before its files are read.
