@@ -9,7 +9,9 @@ use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::whole::hash_whole;
-use crate::disk::{Anchor, Claim, Disk, EntryKind, Settling, Sight, Stamp, Stat, Tree};
+use crate::disk::{
+    Anchor, Claim, Disk, EntryKind, Settling, Sight, Stamp, Stat, Tree, explained, write_problem,
+};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
 use crate::ledger::{Deed, Ledger, history};
@@ -815,7 +817,10 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
     for (index, destination) in plan.destinations.iter().enumerate() {
         match begin_claimed(plan, destination, tools, started, index, &mut made) {
             Ok(claim) => claims.push(claim),
-            Err(failed) => reasons.push(not_begun(failed).at(plan.name.clone()).on(index)),
+            Err(failed) => {
+                let problem = explained(tools.disk.as_ref(), &destination.given, not_begun(failed));
+                reasons.push(problem.at(plan.name.clone()).on(index));
+            }
         }
     }
     if reasons.is_empty() {
@@ -926,7 +931,7 @@ fn not_begun((step, cause): (Step, io::Error)) -> Problem {
     if cause.kind() == io::ErrorKind::WouldBlock {
         return Problem::new(ProblemKind::NameClash, AT_WORK);
     }
-    crate::disk::write_problem(step, &cause)
+    write_problem(step, &cause)
 }
 
 enum Made {
@@ -1135,7 +1140,7 @@ fn closing_destinations(
 /// Makes a drive durable as a whole, in the way of its file system: also what earlier runs left there.
 fn settle_all(disk: &dyn Disk, destination: &PlannedDestination) -> Result<(), Problem> {
     disk.settle_in(&destination.given, &[])
-        .map_err(|e| crate::disk::write_problem(Step::Flush, &e))
+        .map_err(|e| explained(disk, &destination.given, write_problem(Step::Flush, &e)))
 }
 
 fn in_place(
@@ -1260,7 +1265,7 @@ fn is_as_read(
     let stopped = || io::ErrorKind::Interrupted.into();
     read()
         .and_then(|found| found.ok_or_else(stopped))
-        .map_err(|e| crate::disk::write_problem(Step::ReadBack, &e))
+        .map_err(|e| write_problem(Step::ReadBack, &e))
 }
 
 fn stands_below(context: &Context, root: &Utf8Path) -> Result<HashMap<String, Stat>, Problem> {
@@ -1316,7 +1321,7 @@ fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> (Proof, Kept) {
             begin_one(plan, destination, tools, &started, index, &mut made)
         });
         if let Err((step, cause)) = begun {
-            let problem = crate::disk::write_problem(step, &cause).at(RECORDS);
+            let problem = write_problem(step, &cause).at(RECORDS);
             out[index] = true;
             proof = proof.without_records_on(index, problem.on(index));
         }

@@ -607,3 +607,17 @@ pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
     };
     Problem::new(kind, told)
 }
+
+/// Adds to a failed write below `folder` that the drive was set read-only over it. The call that meets an error in
+/// the drive's file system fails with an error of its own, and only the next says why (Linux's vfat with
+/// `errors=remount-ro`, seen). A drive that is not there any more was pulled, and nothing is added.
+pub fn explained(disk: &dyn Disk, folder: &Utf8Path, mut problem: Problem) -> Problem {
+    let known = crate::error::NOW_READ_ONLY;
+    if problem.kind == crate::error::ProblemKind::WriteFailed && !problem.detail.contains(known) {
+        let facts = disk.facts(folder);
+        if facts.is_ok_and(|facts| facts.read_only && facts.own_disk.is_some()) {
+            problem.detail = format!("{}; {known}", problem.detail);
+        }
+    }
+    problem
+}

@@ -13,8 +13,8 @@ use crate::also::AlsoHashes;
 use crate::digest::Digest;
 use crate::disk::buffer::{ALIGN, Aligned, Chunk};
 use crate::disk::{
-    EntryKind, Journal, Part, ReadBackWay, Settling, Sight, Source, Stat, is_name_refused,
-    write_problem,
+    EntryKind, Journal, Part, ReadBackWay, Settling, Sight, Source, Stat, explained,
+    is_name_refused, write_problem,
 };
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::name::CardName;
@@ -185,6 +185,8 @@ impl Lane {
     /// Drops the destination: told once, by whichever thread met it first.
     fn drop_out(&self, problem: Problem) {
         if !self.meter().failed.swap(true, Ordering::SeqCst) {
+            let disk = self.context.disk.as_ref();
+            let problem = explained(disk, &self.destination().given, problem);
             drop(self.report.send(Report::DestinationFailed(
                 self.index,
                 problem.on(self.index),

@@ -104,20 +104,29 @@ copy() { # copy NAME: to drive A and drive $b
     unlade copy /media/card --to /media/a --to "/media/$b" --name "$1" >/tmp/log 2>&1
 }
 
-# copy_and_pull NAME WHAT: the command ends PROVEN, and a pull right then leaves the whole card.
-copy_and_pull() {
+# copy_checked NAME [BYTES]: copies; sets `code`. With BYTES the drive is pulled when so many more have been written to it.
+copy_checked() {
+    [ -z "$2" ] || echo "@at $b $2 pull $b"
     copy "$1"
-    local code=$?
+    code=$?
     # FAT that was pulled several times may be so damaged that the kernel lets nothing more be written to it. Then the person is told to
     # have it checked, and the same command is to go on after that.
-    if [ "$fs" = vfat ] && [ "$code" != 0 ] && grep -q 'file system checked' /tmp/log; then
+    if [ "$fs" = vfat ] && [ "$code" != 0 ] && is_plugged "$b" && grep -q 'file system checked' /tmp/log; then
         echo "guest: exit $code, the file system is to be checked, which is done"
+        dmesg | grep FAT-fs | tail -3
         pull "$b"
         echo "@mend $b"
         plug "$b" "$fs"
+        [ -z "$2" ] || echo "@at $b $2 pull $b"
         copy "$1"
         code=$?
     fi
+}
+
+# copy_and_pull NAME WHAT: the command ends PROVEN, and a pull right then leaves the whole card.
+copy_and_pull() {
+    copy_checked "$1"
+    [ "$code" = 0 ] || dmesg | tail -8
     # Nothing between the exit code and the pull.
     pull "$b"
     [ "$code" = 0 ]
@@ -132,9 +141,7 @@ copy_and_pull() {
 
 # pull_in_the_middle NAME BYTES: when so many more bytes have been written to the drive.
 pull_in_the_middle() {
-    echo "@at $b $2 pull $b"
-    copy "$1"
-    local code=$?
+    copy_checked "$1" "$2"
     is_plugged "$b"
     result "$fs: is gone after $2 bytes" "$((! $?))" /tmp/log
     [ "$code" = 1 ] && grep -q 'NOT PROVEN' /tmp/log

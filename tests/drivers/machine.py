@@ -110,6 +110,7 @@ class Emulator:
 
     def __init__(self, work, kernel, version, disks, bad_sector):
         self.disks, self.lock, self.wire, self.at = disks, threading.Lock(), None, work / "control"
+        self.pulls = 0
         self.at.unlink(missing_ok=True)
         args = []
         for port, (name, image) in enumerate(disks.items(), 1):
@@ -163,6 +164,7 @@ class Emulator:
     def order(self, words):
         match words:
             case ["pull", name]:
+                self.pulls += 1
                 self.ask("device_del", id=name)
             case ["plug", name]:
                 # The device that was pulled may still be on its way out.
@@ -181,10 +183,11 @@ class Emulator:
                 print(f"machine: unknown order {words}", flush=True)
 
     def later(self, name, more, then):
-        begin = self.written(name)
+        # Whoever is pulled first, this order is about what goes on now.
+        begin, pulls = self.written(name), self.pulls
         end = time.monotonic() + 120
         try:
-            while time.monotonic() < end:
+            while time.monotonic() < end and self.pulls == pulls:
                 if self.written(name) >= begin + more:
                     return self.order(then)
                 time.sleep(0.01)

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use unlade::disk::buffer::Pool;
 use unlade::disk::{Disk as _, Stamp};
-use unlade::error::{Problem, ProblemKind};
+use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind};
 use unlade::event::Silent;
 use unlade::ledger::Ledger;
 use unlade::name::part_name;
@@ -391,6 +391,38 @@ fn a_shift_of_all_dates_of_a_drive_is_not_believed_unread() {
     };
     assert_eq!(only_new(&shifted(false)), 0);
     assert_eq!(only_new(&shifted(true)), 20);
+}
+
+// ---- a drive that is set read-only ---------------------------------------------------------------
+
+/// A system sets a drive read-only when it meets an error in its file system; the call that met it fails with
+/// an error of its own, whichever call that is. The person is sent to have the drive checked, not to its cable.
+#[test]
+fn a_drive_that_is_set_read_only_over_an_error_is_said_to_need_a_check() {
+    for (op, call) in [
+        (Op::WriteChunk, 3),
+        (Op::JournalAppend, 1),
+        (Op::FlushAll, 1),
+        (Op::RenameNew, 2),
+    ] {
+        let sim = world(10);
+        sim.arm(Fault {
+            volume: "/b",
+            op,
+            call,
+            kind: FaultKind::SetReadOnly,
+        });
+        let (job, tools) = (job("KITES", &["/a", "/b"]), tools(&sim));
+        let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
+        let told = match truth::offload(&sim, plan, job.terms, &tools, &mut Silent) {
+            Ok(proof) => proof.problems().to_vec(),
+            Err(refusal) => refusal.reasons,
+        };
+        assert!(sim.fired(), "{op:?}");
+        let is_told = |p: &Problem| p.destination == Some(1) && p.detail.contains(NOW_READ_ONLY);
+        let is_told = |p: &&Problem| p.kind == ProblemKind::WriteFailed && is_told(p);
+        assert_eq!(told.iter().filter(is_told).count(), 1, "{op:?}: {told:?}");
+    }
 }
 
 // ---- a drive more than is needed ----------------------------------------------------------------

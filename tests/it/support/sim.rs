@@ -221,6 +221,8 @@ pub(crate) enum FaultKind {
     Full,
     /// From this call on every call on the volume fails.
     Vanished,
+    /// This call meets an error in the file system; from then on nothing can be written to the volume.
+    SetReadOnly,
     /// The call takes a moment longer.
     Slow,
     /// Before this call somebody swaps a folder of the volume for a link to somewhere else.
@@ -396,6 +398,7 @@ pub(crate) struct Volume {
     nodes: BTreeMap<u64, Node>,
     next_node: u64,
     is_full: bool,
+    is_read_only: bool,
     is_gone: bool,
     /// Entries that a walk leaves out without an error, with all that lies in them; they are counted all the same.
     hidden: BTreeSet<String>,
@@ -686,6 +689,7 @@ impl Volume {
         }
         self.is_gone = false;
         self.is_full = false;
+        self.is_read_only = false;
     }
 }
 
@@ -803,6 +807,11 @@ impl World {
                 self.fired = true;
                 Err(io::ErrorKind::StorageFull.into())
             }
+            Some(FaultKind::SetReadOnly) => {
+                place.is_read_only = true;
+                self.fired = true;
+                Err(errno(EIO))
+            }
             Some(kind @ (FaultKind::SwappedForLink | FaultKind::MountedOver)) => {
                 let mut folders = Vec::new();
                 place.each(1, Image::Visible, "", &mut |path, node, _| {
@@ -822,6 +831,9 @@ impl World {
             }
             // Whether these took effect depends on the bytes of the call.
             Some(kind) => Ok(Harm::Fault(kind)),
+            None if place.is_read_only && op.takes_room() => {
+                Err(io::ErrorKind::ReadOnlyFilesystem.into())
+            }
             None if place.is_full && op.takes_room() => Err(io::ErrorKind::StorageFull.into()),
             None => Ok(Harm::None),
         }
@@ -987,6 +999,7 @@ impl Sim {
             nodes: BTreeMap::from([(1, Node::Folder(FolderNode::default()))]),
             next_node: 2,
             is_full: false,
+            is_read_only: false,
             is_gone: false,
             hidden: BTreeSet::new(),
             gear: Gear::default(),
@@ -1245,6 +1258,7 @@ impl Sim {
         for volume in world.volumes.values_mut() {
             volume.is_gone = false;
             volume.is_full = false;
+            volume.is_read_only = false;
         }
     }
 
@@ -1486,13 +1500,13 @@ impl Disk for Sim {
             total_bytes: 1 << 40,
             free_bytes: volume.free_bytes,
             cluster_bytes: 4_096,
-            read_only: false,
+            read_only: volume.is_read_only,
             backing: Backing::Disks(BTreeSet::from([format!("sim{}", volume.disk)])),
             rotational: Some(false),
             shows_folder: false,
             is_camera_volume: false,
             is_system_volume: false,
-            own_disk: None,
+            own_disk: Some(format!("sim{}", volume.disk)),
             is_own_volume: false,
             hardware: None,
             only_from_memory: None,
