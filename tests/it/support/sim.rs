@@ -384,6 +384,15 @@ enum Node {
     Folder(FolderNode),
 }
 
+/// Whether a volume can be used.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum State {
+    Well,
+    Full,
+    ReadOnly,
+    Gone,
+}
+
 /// A card or drive. Outside this module it is a thing to be carried from one place to another.
 #[derive(Clone, Debug)]
 pub(crate) struct Volume {
@@ -397,9 +406,7 @@ pub(crate) struct Volume {
     /// By number; 1 is the root. Nodes without an entry live on for those who hold them open.
     nodes: BTreeMap<u64, Node>,
     next_node: u64,
-    is_full: bool,
-    is_read_only: bool,
-    is_gone: bool,
+    state: State,
     /// Entries that a walk leaves out without an error, with all that lies in them; they are counted all the same.
     hidden: BTreeSet<String>,
     /// What the system says of the thing that it is on.
@@ -687,9 +694,7 @@ impl Volume {
                 self.nodes.insert(id, Node::File(FileNode::empty()));
             }
         }
-        self.is_gone = false;
-        self.is_full = false;
-        self.is_read_only = false;
+        self.state = State::Well;
     }
 }
 
@@ -789,7 +794,7 @@ impl World {
             self.fired_at = Some((self.calls.clone(), thread));
         }
         let place = self.volume(volume)?;
-        if place.is_gone {
+        if place.state == State::Gone {
             return Err(errno(ENODEV));
         }
         match due {
@@ -798,17 +803,17 @@ impl World {
                 Err(errno(number))
             }
             Some(FaultKind::Vanished) => {
-                place.is_gone = true;
+                place.state = State::Gone;
                 self.fired = true;
                 Err(errno(ENODEV))
             }
             Some(FaultKind::Full) => {
-                place.is_full = true;
+                place.state = State::Full;
                 self.fired = true;
                 Err(io::ErrorKind::StorageFull.into())
             }
             Some(FaultKind::SetReadOnly) => {
-                place.is_read_only = true;
+                place.state = State::ReadOnly;
                 self.fired = true;
                 Err(errno(EIO))
             }
@@ -831,10 +836,12 @@ impl World {
             }
             // Whether these took effect depends on the bytes of the call.
             Some(kind) => Ok(Harm::Fault(kind)),
-            None if place.is_read_only && op.takes_room() => {
+            None if place.state == State::ReadOnly && op.takes_room() => {
                 Err(io::ErrorKind::ReadOnlyFilesystem.into())
             }
-            None if place.is_full && op.takes_room() => Err(io::ErrorKind::StorageFull.into()),
+            None if place.state == State::Full && op.takes_room() => {
+                Err(io::ErrorKind::StorageFull.into())
+            }
             None => Ok(Harm::None),
         }
     }
@@ -998,9 +1005,7 @@ impl Sim {
             free_bytes,
             nodes: BTreeMap::from([(1, Node::Folder(FolderNode::default()))]),
             next_node: 2,
-            is_full: false,
-            is_read_only: false,
-            is_gone: false,
+            state: State::Well,
             hidden: BTreeSet::new(),
             gear: Gear::default(),
         };
@@ -1256,9 +1261,7 @@ impl Sim {
         }
         world.elsewhere = None;
         for volume in world.volumes.values_mut() {
-            volume.is_gone = false;
-            volume.is_full = false;
-            volume.is_read_only = false;
+            volume.state = State::Well;
         }
     }
 
@@ -1500,7 +1503,7 @@ impl Disk for Sim {
             total_bytes: 1 << 40,
             free_bytes: volume.free_bytes,
             cluster_bytes: 4_096,
-            read_only: volume.is_read_only,
+            read_only: volume.state == State::ReadOnly,
             backing: Backing::Disks(BTreeSet::from([format!("sim{}", volume.disk)])),
             rotational: Some(false),
             shows_folder: false,
@@ -1845,7 +1848,7 @@ impl Source for SimSource {
             return Err(errno(EIO));
         }
         let volume = world.volume(&self.volume)?;
-        if volume.is_gone {
+        if volume.state == State::Gone {
             return Err(errno(ENODEV));
         }
         Ok(volume.stat(self.id))
