@@ -58,6 +58,11 @@ impl Shift {
         a == b || (step_a != step_b && (a - b).abs() <= step_a.max(step_b))
     }
 
+    /// Returns whether two dates are the same under this shift, with nothing rounded.
+    pub fn is_exact(self, before: Stamp, after: Stamp) -> bool {
+        nanos(before) + i128::from(self.seconds) * NANOS == nanos(after)
+    }
+
     /// Returns whether two dates are within the coarsest step of each other under this shift. That
     /// is no ground to take two files for one, only to compare them.
     pub fn is_near(self, before: Stamp, after: Stamp) -> bool {

@@ -34,6 +34,8 @@ pub struct Alike<'a> {
     pub modified: Stamp,
     /// What it holds if it is that file.
     pub blake3: Digest,
+    /// Its date is not the one on record, only what a file system with coarser steps could make of it.
+    pub is_rounded: bool,
 }
 
 /// How sure it is, without reading, that files which look alike are the same.
@@ -45,15 +47,27 @@ pub struct Ground {
     pub shift: Shift,
 }
 
-/// Returns the files to be read: all of them are to be equal, or none is believed.
+/// Returns the files to be read: all of them are to be equal, or none is believed. Where a few dates are rounded and
+/// the others are not, it was no other driver that rounded them: those files are read, however many they are.
 pub fn choose<'a>(alike: impl Iterator<Item = Alike<'a>>, ground: Ground) -> Vec<Alike<'a>> {
     let mut all: Vec<Alike<'a>> = alike.filter(|f| f.bytes > 0).collect();
-    let is_weak = !ground.is_known || ground.shift != Shift::default() || stands_still(&all);
+    let rounded = all.iter().filter(|f| f.is_rounded).count();
+    let are_most_rounded = rounded * 2 > all.len();
+    let is_weak = !ground.is_known
+        || ground.shift != Shift::default()
+        || are_most_rounded
+        || stands_still(&all);
     let (files, bytes) = if is_weak { MANY } else { FEW };
     all.sort_by_cached_key(|f| Digest::of(f.name.as_bytes()).to_string());
-    let (mut room, mut chosen, mut rest) = (bytes, Vec::new(), Vec::new());
+    let (mut taken, mut room) = (0, bytes);
+    let (mut chosen, mut rest) = (Vec::new(), Vec::new());
     for file in all {
-        if chosen.len() < files && file.bytes <= room {
+        if file.is_rounded && !are_most_rounded {
+            chosen.push(file);
+            continue;
+        }
+        if taken < files && file.bytes <= room {
+            taken += 1;
             room -= file.bytes;
             chosen.push(file);
         } else {
@@ -79,10 +93,11 @@ fn stands_still(files: &[Alike<'_>]) -> bool {
 }
 
 impl<'a> Alike<'a> {
-    /// A file of the card that looks like one on record.
-    pub fn of(file: FileRow<'a>, blake3: Digest) -> Self {
+    /// A file of the card that looks like one on record, which had the date `then`.
+    pub fn of(file: FileRow<'a>, blake3: Digest, then: Stamp, shift: Shift) -> Self {
         let name: &'a CardName = file.name;
         Self {
+            is_rounded: !shift.is_exact(then, file.modified),
             name: name.as_str(),
             bytes: file.bytes,
             modified: file.modified,
@@ -101,6 +116,10 @@ mod tests {
     };
 
     fn chosen(files: u64, bytes: u64, ground: Ground, step: i64) -> Vec<String> {
+        chosen_of(files, bytes, ground, step, 0)
+    }
+
+    fn chosen_of(files: u64, bytes: u64, ground: Ground, step: i64, rounded: i64) -> Vec<String> {
         let names: Vec<String> = (0..files).map(|n| format!("DCIM/KITE{n:04}.RAW")).collect();
         let alike = names.iter().zip(0..).map(|(name, n)| Alike {
             name,
@@ -110,6 +129,7 @@ mod tests {
                 nanos: 0,
             },
             blake3: Digest::of(b""),
+            is_rounded: n < rounded,
         });
         let chosen = choose(alike, ground);
         chosen.iter().map(|f| f.name.to_owned()).collect()
@@ -138,6 +158,21 @@ mod tests {
             0,
             "nothing says nothing"
         );
+    }
+
+    #[test]
+    fn a_few_rounded_dates_are_looked_into() {
+        let read = |rounded| chosen_of(1_000, 5, KNOWN, 1, rounded);
+        let all_of_them = |names: &[String], rounded: usize| {
+            let is_one = |n: &usize| names.contains(&format!("DCIM/KITE{n:04}.RAW"));
+            (0..rounded).filter(is_one).count() == rounded
+        };
+        for rounded in [1_usize, 20, 500] {
+            let names = read(i64::try_from(rounded).unwrap());
+            assert!(all_of_them(&names, rounded) && names.len() == rounded + 8);
+        }
+        assert_eq!(read(501).len(), 64, "another driver rounded them");
+        assert_eq!(read(1_000).len(), 64);
     }
 
     #[test]

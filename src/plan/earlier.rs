@@ -140,7 +140,7 @@ impl EarlierOffload {
         let alike = listing.files().filter_map(|f| {
             let then = self.files.get(f.name.as_str())?;
             let same = then.bytes == f.bytes && shift.joins(then.modified, f.modified);
-            same.then_some(Alike::of(f, then.blake3))
+            same.then(|| Alike::of(f, then.blake3, then.modified, shift))
         });
         choose(alike, Ground { is_known, shift })
     }
@@ -157,6 +157,7 @@ impl EarlierOffload {
                 bytes: then.bytes,
                 modified: stands.modified,
                 blake3: then.blake3,
+                is_rounded: false,
             })
         });
         let is_known = true;

@@ -1731,7 +1731,7 @@ impl Candidate {
         let files = listing.files().filter(|_| of_card.is_some());
         let alike = files.filter_map(|f| {
             let entry = proven_as_it_looks(f, &self.standing)?;
-            Some(Alike::of(f, entry.blake3))
+            Some(Alike::of(f, entry.blake3, f.modified, Shift::default()))
         });
         let ground = Ground {
             is_known: has_identity(card),

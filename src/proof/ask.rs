@@ -744,7 +744,8 @@ impl<'a> Usable<'a> {
         let alike = files.filter(|f| self.looks_alike(*f));
         let alike = alike.filter_map(|f| {
             let part = self.files.get(f.name.as_str())?;
-            Some(Alike::of(f, part.blake3))
+            let then = parse(&part.modified)?;
+            Some(Alike::of(f, part.blake3, then, self.card_shift))
         });
         let card = Ground {
             is_known: has_identity(question.card),
@@ -760,6 +761,7 @@ impl<'a> Usable<'a> {
                 bytes: part.bytes,
                 modified: stands.modified,
                 blake3: part.blake3,
+                is_rounded: false,
             })
         });
         let drive = Ground {

@@ -367,6 +367,20 @@ fn touched_dates_are_no_change_for_any_command() {
     }
 }
 
+/// One frame of a card is another now, with a date one second later: FAT might have rounded such a date, but then it
+/// would have rounded others as well.
+#[test]
+fn a_date_that_is_rounded_alone_is_not_believed_unread() {
+    for n in 0..20 {
+        let sim = copied(20);
+        let at = format!("/card/{}", frame(n));
+        touch(&sim, &at, 1);
+        assert!(is_proven(&sim), "{n}: only the date is another");
+        rewrite_unseen(&sim, &at, 600 + n);
+        assert!(!is_proven(&sim), "{n}: believed unread");
+    }
+}
+
 /// A drive whose dates all moved by an hour, as FAT's do, and whose files are others as well.
 #[test]
 fn a_shift_of_all_dates_of_a_drive_is_not_believed_unread() {
