@@ -17,7 +17,7 @@ use crate::plan::{
     DATA, DestinationIdentity, Layout, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing,
 };
 use crate::proof::doubt::Doubts;
-use crate::proof::manifest::{MANIFEST, Manifest, load_from, load_signed};
+use crate::proof::manifest::{DestinationPart, MANIFEST, Manifest, load_from, load_signed};
 use crate::proof::store::{EARLIER_MAX, earlier_name};
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
@@ -160,7 +160,7 @@ fn records(
     let is_torn = |stat: &Stat| stat.bytes == 0 && journal.is_some();
     if manifest.is_some_and(|stat| !is_torn(&stat)) {
         let (manifest, by) = load_signed(disk, root).map_err(|e| e.to_string())?;
-        let mut records = from_manifest(manifest, facts, name);
+        let mut records = from_manifest(disk, manifest, facts, name);
         records.signed_by = by.map(|by| by.fingerprint());
         merged = Some(records);
     }
@@ -168,7 +168,7 @@ fn records(
         let bytes = disk
             .read_record(&path, JOURNAL_BYTES_MAX)
             .map_err(|e| format!("the journal could not be read: {e}"))?;
-        let is_here = |head: &JournalHead| was_here(head, facts, name);
+        let is_here = |head: &JournalHead| was_here(disk, head, facts, name);
         if let Some(newer) = journal::read(&bytes, &is_here)? {
             let records = merged.get_or_insert_default();
             records.recorded = None;
@@ -193,49 +193,49 @@ fn records(
 enum Place {
     /// The same path on the same volume.
     Same,
-    /// The same path on the same volume, which is mounted elsewhere now.
+    /// The same place in the same volume, which is mounted elsewhere now.
     Moved,
     /// Another place, or none that can be told.
     Other,
 }
 
 /// Compares a recorded place with a folder. Another folder of the same volume is another place: what
-/// lies there may have been copied by hand, and nobody read that back.
-fn place(path: &str, volume_id: Option<&str>, facts: &FolderFacts) -> Place {
-    if volume_id != facts.volume_id.as_deref() {
+/// lies there may have been copied by hand, and nobody read that back. A record that does not tell the place in
+/// the volume (0.3 and before) is of its very path only.
+fn place(then: &DestinationIdentity, facts: &FolderFacts) -> Place {
+    if then.volume_id != facts.volume_id {
         return Place::Other;
     }
-    if path == facts.canonical {
-        return Place::Same;
+    let is_there = then.path == facts.canonical;
+    match (&then.place, facts.place_mark()) {
+        (Some(then), Some(now)) if *then != now => Place::Other,
+        _ if is_there => Place::Same,
+        (Some(_), Some(_)) if facts.volume_id.is_some() => Place::Moved,
+        _ => Place::Other,
     }
-    if volume_id.is_none() {
-        return Place::Other;
-    }
-    let (then, now) = (Utf8Path::new(path), Utf8Path::new(&facts.canonical));
-    // The folders from this one up that are on this volume; the last of them is where it is mounted.
-    let on_volume = facts.ancestors.iter();
-    let below = on_volume
-        .take_while(|(device, _)| *device == facts.device)
-        .count()
-        .saturating_sub(1);
-    let Some(mounted_at) = now.ancestors().nth(below) else {
-        return Place::Other;
+}
+
+/// Returns whether the folder `now` in `above` is the one that a record calls `then`: by that name, or by one that
+/// differs in form and that the drive takes for the same. Where it tells the two apart, the folder may be a copy.
+fn is_called(disk: &dyn Disk, above: &FolderFacts, now: &str, then: &str) -> bool {
+    let above = Utf8Path::new(&above.canonical);
+    let number = |name| {
+        let found = disk.look(&above.join(name)).ok().flatten();
+        found.map(|stat| (stat.device, stat.inode))
     };
-    let Ok(within) = now.strip_prefix(mounted_at) else {
-        return Place::Other;
-    };
-    // Where it is mounted now it was mounted then, if the recorded path begins there.
-    if then.starts_with(mounted_at) || !then.ends_with(within) {
-        return Place::Other;
-    }
-    Place::Moved
+    now == then || (fold(now) == fold(then) && number(now).is_some_and(|n| number(then) == Some(n)))
 }
 
 /// Returns which of a manifest's destinations this folder is: the one at this path on this volume,
-/// or the one place on this volume that has the same path below where the volume is mounted.
+/// or the one place in this volume wherever that is mounted.
 /// `offload` is the name of the offload's folder: one that has another name now may be a copy.
-pub fn which_destination(manifest: &Manifest, facts: &FolderFacts, offload: &str) -> Option<usize> {
-    if fold(offload) != fold(&manifest.offload.name) {
+pub fn which_destination(
+    disk: &dyn Disk,
+    manifest: &Manifest,
+    facts: &FolderFacts,
+    offload: &str,
+) -> Option<usize> {
+    if !is_called(disk, facts, offload, &manifest.offload.name) {
         return None;
     }
     let places: Vec<Place> = manifest
@@ -245,7 +245,7 @@ pub fn which_destination(manifest: &Manifest, facts: &FolderFacts, offload: &str
             if d.is_other_drive(facts) {
                 return Place::Other;
             }
-            place(&d.path, d.volume_id(), facts)
+            place(&d.identity(), facts)
         })
         .collect();
     let only = |wanted: Place| {
@@ -257,16 +257,20 @@ pub fn which_destination(manifest: &Manifest, facts: &FolderFacts, offload: &str
 }
 
 /// Returns whether a run's journal was written in this place.
-fn was_here(head: &JournalHead, facts: &FolderFacts, offload: &str) -> bool {
-    let is_here =
-        |d: &DestinationIdentity| place(&d.path, d.volume_id.as_deref(), facts) != Place::Other;
-    fold(&head.offload) == fold(offload) && head.destinations.iter().any(is_here)
+fn was_here(disk: &dyn Disk, head: &JournalHead, facts: &FolderFacts, offload: &str) -> bool {
+    let mut all = head.destinations.iter();
+    all.any(|d| place(d, facts) != Place::Other) && is_called(disk, facts, offload, &head.offload)
 }
 
 /// Returns what a manifest vouches for on the destination at hand: nothing where it does not know
 /// that place, for somebody may have copied the offload there by hand, and nobody read that back.
-fn from_manifest(mut manifest: Manifest, facts: &FolderFacts, offload: &str) -> Records {
-    let here = which_destination(&manifest, facts, offload);
+fn from_manifest(
+    disk: &dyn Disk,
+    mut manifest: Manifest,
+    facts: &FolderFacts,
+    offload: &str,
+) -> Records {
+    let here = which_destination(disk, &manifest, facts, offload);
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
         layout: manifest.offload.layout,
@@ -281,12 +285,7 @@ fn from_manifest(mut manifest: Manifest, facts: &FolderFacts, offload: &str) -> 
         destinations: manifest
             .destinations
             .iter()
-            .map(|d| DestinationIdentity {
-                path: d.path.clone(),
-                filesystem: d.filesystem.clone(),
-                volume_id: d.volume_id().map(str::to_owned),
-                total_bytes: 0,
-            })
+            .map(DestinationPart::identity)
             .collect(),
         ..Records::default()
     };
@@ -336,9 +335,10 @@ mod tests {
     use crate::disk::backing::Backing;
     use crate::proof::manifest::{DestinationPart, device_field};
 
-    /// A folder at `path`, `below` folders under the place where its volume is mounted.
-    fn at(path: &str, volume: Option<&str>, below: usize) -> FolderFacts {
+    /// A folder at `path`, which is `within` in its volume.
+    fn at(path: &str, volume: Option<&str>, within: &str) -> FolderFacts {
         let all = Utf8Path::new(path).ancestors().count();
+        let below = Utf8Path::new(within).components().count();
         FolderFacts {
             canonical: path.to_owned(),
             device: 7,
@@ -357,6 +357,7 @@ mod tests {
             backing: Backing::unknown("a test"),
             rotational: None,
             shows_folder: false,
+            within: Some(within.to_owned()),
             is_camera_volume: false,
             is_system_volume: false,
             own_disk: None,
@@ -380,35 +381,52 @@ mod tests {
     #[test]
     fn a_place_is_a_volume_and_a_path_on_it() {
         let id = Some("6234-ABCD");
-        let drive = at("/media/drive", id, 0);
-        let folder = at("/media/drive/kites", id, 1);
-        for (recorded, volume, facts, expected) in [
-            ("/media/drive", id, &drive, Place::Same),
-            ("/media/drive/kites", id, &folder, Place::Same),
+        let drive = at("/media/drive", id, "");
+        let folder = at("/media/drive/kites", id, "kites");
+        for (recorded, expected) in [
+            (at("/media/drive", id, ""), [Place::Same, Place::Other]),
+            (
+                at("/media/drive/kites", id, "kites"),
+                [Place::Other, Place::Same],
+            ),
             // Another volume, or one that cannot be told, at the same path.
-            ("/media/drive", Some("0000-0001"), &drive, Place::Other),
-            ("/media/drive", None, &drive, Place::Other),
+            (at("/media/drive", Some("0000-0001"), ""), [Place::Other; 2]),
+            (at("/media/drive", None, ""), [Place::Other; 2]),
             // The volume was mounted elsewhere.
-            ("/run/media/me/drive", id, &drive, Place::Moved),
-            ("/run/media/me/drive/kites", id, &folder, Place::Moved),
-            ("/run/media/me/drive", id, &folder, Place::Other),
-            ("/run/media/me/drive/other", id, &folder, Place::Other),
-            ("/run/media/me/drive/old-kites", id, &folder, Place::Other),
-            // Another folder of the volume where it is mounted now.
-            ("/media/drive/kites", id, &drive, Place::Other),
-            ("/media/drive/other", id, &folder, Place::Other),
-            ("/media/drive/old/kites", id, &folder, Place::Other),
-            ("/media/drive", id, &folder, Place::Other),
+            (at("/run/drive", id, ""), [Place::Moved, Place::Other]),
+            (
+                at("/run/drive/kites", id, "kites"),
+                [Place::Other, Place::Moved],
+            ),
+            // Another folder of it, now at the top of what a mount shows, or in another folder of one name.
+            (at("/run/drive/old", id, "old"), [Place::Other; 2]),
+            (
+                at("/run/drive/old/kites", id, "old/kites"),
+                [Place::Other; 2],
+            ),
+            // Another folder of it at this very path: a mount shows only a part.
+            (
+                at("/media/drive", id, "kites"),
+                [Place::Other, Place::Moved],
+            ),
         ] {
-            assert_eq!(
-                place(recorded, volume, facts),
-                expected,
-                "{recorded} {volume:?} for {}",
-                facts.canonical
-            );
+            let then = crate::plan::identity(&recorded);
+            let told = [place(&then, &drive), place(&then, &folder)];
+            assert_eq!(told, expected, "{recorded:?}");
+            // Records of old do not tell the place: their very path counts.
+            let old = DestinationIdentity {
+                place: None,
+                ..then
+            };
+            for facts in [&drive, &folder] {
+                let is_there =
+                    recorded.canonical == facts.canonical && recorded.volume_id == facts.volume_id;
+                let expected = if is_there { Place::Same } else { Place::Other };
+                assert_eq!(place(&old, facts), expected, "{recorded:?}");
+            }
         }
         // A clone of the drive has all of that; only the drive itself can say that it is another.
-        let mut drive = at("/media/drive", id, 0);
+        let mut drive = at("/media/drive", id, "");
         let recorded = |facts: &FolderFacts| DestinationPart {
             path: facts.canonical.clone(),
             device: device_field(facts),
@@ -427,9 +445,13 @@ mod tests {
         // A number of an enclosure says nothing.
         clone.hardware = Some("usb 1d6b:0104 0123456789".to_owned());
         assert!(!marked.is_other_drive(&clone));
+        // The marks do not get into each other's way.
+        assert_eq!(marked.place_mark(), drive.place_mark().as_deref());
+        assert_eq!(unmarked.place_mark(), marked.place_mark());
         // Where volumes have no identity only the very path counts.
-        let nameless = at("/mnt/share", None, 0);
-        assert_eq!(place("/mnt/share", None, &nameless), Place::Same);
-        assert_eq!(place("/mnt/other", None, &nameless), Place::Other);
+        let nameless = at("/mnt/share", None, "");
+        let then = |path: &str| crate::plan::identity(&at(path, None, ""));
+        assert_eq!(place(&then("/mnt/share"), &nameless), Place::Same);
+        assert_eq!(place(&then("/mnt/other"), &nameless), Place::Other);
     }
 }

@@ -182,6 +182,9 @@ pub struct FolderFacts {
     pub is_mount_root: bool,
     /// The mount shows a folder of the volume and not its root, as a bind mount does.
     pub shows_folder: bool,
+    /// Path of the folder from the root of its volume, with `/`, wherever that is mounted and whatever part of it a
+    /// mount shows: empty at the root. None where the system does not tell.
+    pub within: Option<String>,
     /// File system type as the kernel calls it (`exfat`, `ext4`, `fuseblk`).
     pub filesystem: String,
     /// Identity of the volume, where the system tells it.
@@ -255,14 +258,13 @@ impl FolderFacts {
         let own = ["naa.", "eui.", "nvme.", "cid "];
         let number = self.hardware.as_ref()?;
         let is_own = own.iter().any(|kind| number.starts_with(kind));
-        let mark = || {
-            Digest::of(number.as_bytes())
-                .to_string()
-                .chars()
-                .take(16)
-                .collect()
-        };
-        is_own.then(mark)
+        is_own.then(|| mark(number))
+    }
+
+    /// Returns a mark of the folder's place in its volume for the record: 16 hexadecimal digits, the same wherever
+    /// the volume is mounted.
+    pub fn place_mark(&self) -> Option<String> {
+        self.within.as_deref().map(mark)
     }
 
     /// Returns in words why what lies in this folder goes when `card` is formatted, if it does. The card's device
@@ -284,6 +286,12 @@ impl FolderFacts {
             .contains(disk)
             .then_some("lies on the card's own device, on another part of it")
     }
+}
+
+/// The first 16 hexadecimal digits of a text's BLAKE3.
+fn mark(text: &str) -> String {
+    let digest = Digest::of(text.as_bytes()).to_string();
+    digest.chars().take(16).collect()
 }
 
 /// Returns what is at the other end of a file system that no disk of this computer is behind: reads past this

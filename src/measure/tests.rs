@@ -165,6 +165,7 @@ fn facts(filesystem: &str) -> FolderFacts {
         backing: Backing::unknown("made up"),
         rotational: None,
         shows_folder: false,
+        within: None,
         is_camera_volume: true,
         is_system_volume: false,
         own_disk: None,

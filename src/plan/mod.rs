@@ -110,6 +110,9 @@ pub struct DestinationIdentity {
     pub volume_id: Option<String>,
     /// Size of the volume in bytes; 0 where a record does not hold it.
     pub total_bytes: u64,
+    /// Mark of the place in the volume ([`FolderFacts::place_mark`]).
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub place: Option<String>,
 }
 
 impl DestinationIdentity {
@@ -435,12 +438,13 @@ impl PlannedDestination {
     }
 }
 
-fn identity(facts: &FolderFacts) -> DestinationIdentity {
+pub(crate) fn identity(facts: &FolderFacts) -> DestinationIdentity {
     DestinationIdentity {
         path: facts.canonical.clone(),
         filesystem: facts.filesystem.clone(),
         volume_id: facts.volume_id.clone(),
         total_bytes: facts.total_bytes,
+        place: facts.place_mark(),
     }
 }
 

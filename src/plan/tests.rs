@@ -22,6 +22,7 @@ pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFac
         backing: Backing::Disks(BTreeSet::from([format!("sd{device}")])),
         rotational: Some(false),
         shows_folder: false,
+        within: None,
         is_camera_volume: false,
         is_system_volume: false,
         own_disk: None,

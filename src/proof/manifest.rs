@@ -12,7 +12,10 @@ use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
 use crate::error::{Error, Problem, ProblemKind, Step, failed};
 use crate::name::{CardName, excerpt};
 use crate::offload::CopyState;
-use crate::plan::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, Level, PerDestination, RECORDS, Work};
+use crate::plan::{
+    DESTINATIONS_MAX, DestinationIdentity, ENTRIES_MAX, Layout, Level, PerDestination, RECORDS,
+    Work,
+};
 use crate::signature::{self, NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
 use crate::speed::ceiling::Link;
 use crate::units::{float, len_usize, len64};
@@ -897,14 +900,21 @@ fn destination_parts(proof: &Proof) -> Vec<DestinationPart> {
 const VOLUME_MARK: &str = " volume ";
 /// Before the drive's own mark in it.
 const DRIVE_MARK: &str = " drive ";
+/// Before the mark of the destination's place in the volume.
+const PLACE_MARK: &str = " place ";
 
-/// Returns the disks and, where the system tells them, the drive's mark and the volume's identity: `sdb volume
-/// 6234-ABCD`, `sdb drive 0123456789abcdef volume 6234-ABCD`. The kernel names its disks anew at every
-/// plug; the volume is what stays, and what a clone of it has as well.
+/// Returns the disks and, where the system tells them, the drive's mark, the mark of the folder's place in the
+/// volume and the volume's identity: `sdb volume 6234-ABCD`, `sdb drive 0123456789abcdef place
+/// fedcba9876543210 volume 6234-ABCD`. The kernel names its disks anew at every plug; the volume is
+/// what stays, and what a clone of it has as well.
 pub(crate) fn device_field(facts: &FolderFacts) -> String {
     let mut disks = device_words(&facts.backing);
-    if let Some(mark) = facts.drive_mark() {
-        disks = format!("{disks}{DRIVE_MARK}{mark}");
+    let marks = [
+        (DRIVE_MARK, facts.drive_mark()),
+        (PLACE_MARK, facts.place_mark()),
+    ];
+    for (what, mark) in marks {
+        disks.extend(mark.map(|mark| format!("{what}{mark}")));
     }
     match &facts.volume_id {
         Some(id) => format!("{disks}{VOLUME_MARK}{id}"),
@@ -913,6 +923,17 @@ pub(crate) fn device_field(facts: &FolderFacts) -> String {
 }
 
 impl DestinationPart {
+    /// Returns it as a journal has it.
+    pub fn identity(&self) -> DestinationIdentity {
+        DestinationIdentity {
+            path: self.path.clone(),
+            filesystem: self.filesystem.clone(),
+            volume_id: self.volume_id().map(str::to_owned),
+            total_bytes: 0,
+            place: self.place_mark().map(str::to_owned),
+        }
+    }
+
     /// Returns the identity of the volume, where it was known.
     pub fn volume_id(&self) -> Option<&str> {
         self.device.split_once(VOLUME_MARK).map(|(_, id)| id)
@@ -920,9 +941,18 @@ impl DestinationPart {
 
     /// Returns whether the volume was certainly on another drive then: this is a clone of it.
     pub fn is_other_drive(&self, facts: &FolderFacts) -> bool {
-        let before = self.device.split(VOLUME_MARK).next();
-        let then = before.and_then(|disks| Some(disks.split_once(DRIVE_MARK)?.1));
-        then.is_some_and(|then| facts.drive_mark().is_some_and(|now| now != then))
+        self.mark(DRIVE_MARK)
+            .is_some_and(|then| facts.drive_mark().is_some_and(|now| now != then))
+    }
+
+    /// Returns the mark of the place in the volume, where it was known.
+    pub fn place_mark(&self) -> Option<&str> {
+        self.mark(PLACE_MARK)
+    }
+
+    fn mark(&self, what: &str) -> Option<&str> {
+        let before = self.device.split(VOLUME_MARK).next()?;
+        before.split_once(what)?.1.split(' ').next()
     }
 }
 

@@ -90,5 +90,5 @@ fn is_offload(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<bool> {
 pub fn destination_of(disk: &dyn Disk, manifest: &Manifest, root: &Utf8Path) -> Option<usize> {
     let canonical = Utf8PathBuf::from(disk.facts(root).ok()?.canonical);
     let above = disk.facts(canonical.parent()?).ok()?;
-    which_destination(manifest, &above, canonical.file_name()?)
+    which_destination(disk, manifest, &above, canonical.file_name()?)
 }

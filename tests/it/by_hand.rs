@@ -202,6 +202,88 @@ fn another_drive_in_the_same_place_is_not_the_one_that_was_read() {
     drop(second);
 }
 
+/// The top of a drive, or what a mount shows of it, is another place than the folder that was copied to, wherever the
+/// drive is mounted: what lies there was copied there by hand.
+#[test]
+fn another_folder_of_the_same_drive_is_not_the_one_that_was_read() {
+    let work = Work::with_card("other-folder");
+    let Some(mut drive) = Image::ext4(&work.path("1.img"), &work.path("a"), 64, "rw") else {
+        return;
+    };
+    work.folder("a/kites");
+    work.folder("a/old/kites");
+    work.run("copy card --to a/kites --name KITES --copies 1")
+        .exits(0);
+    let not_read = |on: &str| {
+        let told = "no record says that it was read back there";
+        work.run(&format!("prove card --on {on} --copies 1"))
+            .exits(1)
+            .says(told)
+            .is_silent_of(MAY_FORMAT);
+        work.run(&format!(
+            "plan card --to {on} --name NEW --only-new --copies 1"
+        ))
+        .is_silent_of("left in");
+    };
+    for by_hand in ["a/KITES", "a/old/kites/KITES"] {
+        copy_by_hand(&work, "a/kites/KITES", by_hand);
+        flip(&work.path(by_hand).join(STILL), 100);
+    }
+    // A mount of one folder of the drive, at the very path that was copied to.
+    let (old, kites) = (work.path("a/old/kites"), work.path("a/kites"));
+    let mount = |arguments: &[&str]| {
+        let status = Command::new("mount").args(arguments).status();
+        status.is_ok_and(|s| s.success())
+    };
+    let [old, kites] = [&old, &kites].map(|p| p.to_str().unwrap());
+    if mount(&["--bind", old, kites]) {
+        not_read("a/kites");
+        assert!(
+            Command::new("umount")
+                .arg(kites)
+                .status()
+                .unwrap()
+                .success()
+        );
+    }
+    work.run("prove card --on a/kites --copies 1").exits(0);
+    std::fs::remove_dir_all(work.path("a/kites/KITES")).unwrap();
+    drive.unmount();
+    work.folder("elsewhere");
+    let drive = drive.mounted_at(&work.path("elsewhere"));
+    for on in ["elsewhere/KITES", "elsewhere/old/kites/KITES"] {
+        not_read(on);
+    }
+    drop(drive);
+}
+
+/// A drive that tells `KITES` from `kites` has two folders there, and only one of them was read back.
+#[test]
+fn a_copy_under_a_name_in_other_letters_is_another_one() {
+    let work = Work::with_card("other-letters");
+    work.offload();
+    copy_by_hand(&work, "a/KITES", "a/Kites");
+    if names_in(&work.path("a")).len() < 2 {
+        skip("this file system takes both names for one");
+        return;
+    }
+    flip(&work.path("a/Kites").join(STILL), 100);
+    let not_read = || {
+        work.run("prove card --on a/Kites --copies 1")
+            .exits(1)
+            .says("no record says that it was read back there")
+            .is_silent_of(MAY_FORMAT);
+    };
+    not_read();
+    work.folder("hidden");
+    move_to(&work.path("a/KITES"), &work.path("hidden/KITES"));
+    not_read();
+    work.run("copy card --to a --name NEW --only-new --copies 1")
+        .exits(0)
+        .is_silent_of("left in");
+    assert!(work.path("a/NEW").join(STILL).exists(), "left on its word");
+}
+
 /// Given as a folder, a card is still the whole volume that will be formatted.
 #[test]
 fn a_copy_beside_a_folder_of_the_card_is_none() {

@@ -82,6 +82,12 @@ impl Volume {
     pub(super) fn shows_folder(&self) -> bool {
         false
     }
+
+    /// Returns the path of a folder from the root of the volume.
+    pub(super) fn within(&self, folder: &Path) -> Option<String> {
+        let below = folder.strip_prefix(&self.mount_point).ok()?;
+        Some(below.to_string_lossy().into_owned())
+    }
 }
 
 /// Looks up what stands behind a folder.

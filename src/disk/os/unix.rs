@@ -278,6 +278,7 @@ impl Disk for OsDisk {
         Ok(FolderFacts {
             is_mount_root: canonical == volume.mount_point || above_device != Some(meta.dev()),
             shows_folder: volume.shows_folder(),
+            within: volume.within(&canonical),
             canonical: canonical.to_string_lossy().into_owned(),
             device: meta.dev(),
             inode: meta.ino(),

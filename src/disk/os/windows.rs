@@ -572,6 +572,7 @@ impl Disk for OsDisk {
             is_mount_root: ancestors
                 .get(1)
                 .is_none_or(|above| above.0 != volume.number),
+            within: forms::within(&volume.root, &plain(&canonical.to_string_lossy())),
             ancestors,
             // Wine makes one up from the drive's letter.
             volume_id: forms::volume_id(&filesystem, told.serial, wide_serial(&handle))

@@ -89,6 +89,14 @@ pub(super) fn plain(path: &str) -> String {
     }
 }
 
+/// Returns the path of a folder from the root of its volume, with `/`; `root` ends with a backslash.
+pub(super) fn within(root: &str, folder: &str) -> Option<String> {
+    let whole = format!("{}\\", folder.trim_end_matches('\\'));
+    let (start, below) = whole.split_at_checked(root.len())?;
+    let is_below = start.eq_ignore_ascii_case(root);
+    is_below.then(|| below.trim_end_matches('\\').replace('\\', "/"))
+}
+
 /// Turns a file time into a date.
 pub(super) fn stamp(file_time: u64) -> Stamp {
     let seconds = i64::try_from(file_time / PER_SECOND).unwrap_or(i64::MAX);
@@ -208,6 +216,19 @@ pub(super) fn has_seek_penalty(block: &[u8]) -> Option<bool> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_place_in_a_volume_is_told_from_its_root() {
+        for (root, folder, expected) in [
+            (r"D:\", r"D:\", Some("")),
+            (r"D:\", r"d:\kites\Day 1", Some("kites/Day 1")),
+            (r"C:\mnt\drive\", r"C:\mnt\drive", Some("")),
+            (r"C:\mnt\drive\", r"C:\mnt\drives", None),
+            (r"D:\", r"\\server\share", None),
+        ] {
+            assert_eq!(within(root, folder).as_deref(), expected, "{folder}");
+        }
+    }
 
     #[test]
     fn paths_become_verbatim_and_plain_again() {

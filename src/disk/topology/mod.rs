@@ -71,6 +71,13 @@ pub struct Volume {
 }
 
 impl Volume {
+    /// Returns the path of a folder from the root of the volume.
+    pub fn within(&self, folder: &Path) -> Option<String> {
+        let below = folder.strip_prefix(&self.mount_point).ok()?;
+        let shown = Path::new(self.mount_root.trim_start_matches('/'));
+        Some(shown.join(below).to_string_lossy().into_owned())
+    }
+
     /// Returns whether the mount shows a folder of the volume and not its root.
     pub fn shows_folder(&self) -> bool {
         self.mount_root != "/"

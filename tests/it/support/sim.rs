@@ -1507,6 +1507,7 @@ impl Disk for Sim {
             backing: Backing::Disks(BTreeSet::from([format!("sim{}", volume.disk)])),
             rotational: Some(false),
             shows_folder: false,
+            within: Some(parts.join("/")),
             is_camera_volume: false,
             is_system_volume: false,
             own_disk: Some(format!("sim{}", volume.disk)),
