@@ -96,10 +96,22 @@ impl CardIdentity {
         !(can_tell && self.sample.is_disjoint(&other.sample))
     }
 
-    /// Whether both have a name, or a number of the maker, and it is the same; `None` where that does not tell.
+    /// Returns whether this is the same volume, or place where the system tells none, with the same listing.
+    pub fn is_unaltered(&self, other: &Self) -> bool {
+        let is_same_place = match &self.volume_id {
+            Some(_) => self.volume_id == other.volume_id,
+            None => other.volume_id.is_none() && self.path == other.path,
+        };
+        is_same_place && self.listing_b3 == other.listing_b3
+    }
+
+    /// Whether both are one card by what its maker wrote into it, by what it holds, or else by its name: whoever gives a
+    /// name may give a second one to a card that was not changed in between. `None` where nothing of that tells.
     fn is_known_as_same(&self, other: &Self) -> Option<bool> {
         let same = |a: &Option<String>, b: &Option<String>| Some(a.as_ref()? == b.as_ref()?);
-        same(&self.made_as, &other.made_as).or_else(|| same(&self.name, &other.name))
+        same(&self.made_as, &other.made_as)
+            .or_else(|| self.is_unaltered(other).then_some(true))
+            .or_else(|| same(&self.name, &other.name))
     }
 
     /// Returns whether this card still holds what `before` held, so that a verdict on it is one on that as

@@ -33,6 +33,8 @@ pub struct ShootCard {
     pub times_seen: u64,
     /// The card of this job that holds the very same files, where there is one.
     pub same_content_as: Option<String>,
+    /// Kit names that it was given before this one.
+    pub earlier_names: Vec<String>,
     /// What the last verdict followed: a copy, or a question without one.
     #[serde(skip)]
     pub did: Deed,
@@ -61,6 +63,7 @@ impl ShootCard {
             bytes: entry.card.bytes,
             times_seen: 1,
             same_content_as: None,
+            earlier_names: Vec::new(),
             did: entry.did,
             places: entry.places.clone(),
             card: entry.card.clone(),
@@ -75,6 +78,11 @@ impl ShootCard {
         if card.content_b3.is_none() && card.listing_b3 == self.card.listing_b3 {
             card.content_b3 = self.card.content_b3;
         }
+        let mut earlier_names = std::mem::take(&mut self.earlier_names);
+        if card.name != self.card.name && card.name.is_some() {
+            earlier_names.extend(self.card.name.take());
+        }
+        earlier_names.retain(|name| card.name.as_ref() != Some(name));
         card.name = card.name.or_else(|| self.card.name.take());
         let mut commands = std::mem::take(&mut self.commands);
         commands.extend(later.commands);
@@ -86,7 +94,8 @@ impl ShootCard {
         };
         *self = Self {
             label: card.known_as().to_owned(),
-            times_seen: self.times_seen + 1,
+            times_seen: self.times_seen + later.times_seen,
+            earlier_names,
             seen_from_to: (self.seen_from_to.0, later.seen_from_to.1),
             places,
             card,
@@ -131,7 +140,7 @@ pub struct Shoot {
     pub proven: u64,
     /// Announced cards that nobody has seen.
     pub not_seen: u64,
-    /// Fillings that count as one card, in sentences.
+    /// Names and fillings that count as one card, in sentences.
     #[serde(skip)]
     doubts: Vec<String>,
 }
@@ -142,12 +151,16 @@ impl Shoot {
     pub fn of(ledger: &Ledger, name: &str, expected: Option<&Expected>) -> Self {
         let mut cards: Vec<ShootCard> = Vec::new();
         let mut announced = None;
-        let is_of_job = |entry: &&Entry| entry.shoot.as_ref().is_some_and(|s| s.name == name);
-        for (at, entry) in ledger.entries.iter().filter(is_of_job).enumerate() {
-            let expected = entry.shoot.as_ref().and_then(|s| s.expected.as_ref());
-            announced = expected.or(announced);
-            if !matches!(entry.did, Deed::Rate | Deed::Further) {
-                note(&mut cards, ShootCard::of(entry, at));
+        for (at, entry) in ledger.entries.iter().enumerate() {
+            let part = entry.shoot.as_ref();
+            let of_job = part.filter(|part| part.name == name);
+            announced = of_job.and_then(|part| part.expected.as_ref()).or(announced);
+            if matches!(entry.did, Deed::Rate | Deed::Further) {
+                continue;
+            }
+            match (of_job, part) {
+                (Some(_), _) => note(&mut cards, ShootCard::of(entry, at)),
+                (None, other_job) => note_outside(&mut cards, entry, at, other_job.is_some()),
             }
         }
         Self::count(name, expected.or(announced).cloned(), cards)
@@ -161,7 +174,9 @@ impl Shoot {
             cards[index].same_content_as = twin.map(|other| cards[other].label.clone());
         }
         let groups = groups(&cards);
-        let doubts = groups.iter().filter_map(|g| doubt(g)).collect();
+        let several_names = cards.iter().filter_map(under_several_names);
+        let doubts = several_names.chain(groups.iter().filter_map(|g| doubt(g)));
+        let doubts = doubts.collect();
         let is_proven = |group: &&Vec<&ShootCard>| group.iter().all(|c| c.proven);
         let mut missing_labels = Vec::new();
         let (seen, proven) = match &expected {
@@ -329,6 +344,19 @@ fn note(cards: &mut Vec<ShootCard>, seen: ShootCard) {
     }
 }
 
+/// A verdict that was not asked for this job is still the last one on a card of it. Where another job goes on with
+/// the card it is about what was added to it as well, so only one on the very same files counts.
+fn note_outside(cards: &mut [ShootCard], entry: &Entry, at: usize, is_of_other_job: bool) {
+    let is_about = |c: &&mut ShootCard| {
+        entry.card.goes_on_from(&c.card) && (!is_of_other_job || entry.card.is_unaltered(&c.card))
+    };
+    if let Some(card) = cards.iter_mut().rev().find(is_about) {
+        let mut seen = ShootCard::of(entry, at);
+        seen.times_seen = 0;
+        card.seen_again(seen);
+    }
+}
+
 /// Groups fillings that may be of one card. There are at least as many cards as groups: the first of each
 /// is certainly on another card than those of the others. Named ones come first, since they tell most.
 fn groups(cards: &[ShootCard]) -> Vec<Vec<&ShootCard>> {
@@ -346,6 +374,19 @@ fn groups(cards: &[ShootCard]) -> Vec<Vec<&ShootCard>> {
         }
     }
     groups
+}
+
+/// Says that a card was given several names.
+fn under_several_names(card: &ShootCard) -> Option<String> {
+    let earlier: Vec<&str> = card.earlier_names.iter().map(String::as_str).collect();
+    let label = crate::name::shown(&card.label);
+    (!earlier.is_empty()).then(|| {
+        format!(
+            "{} and {label} are one card under {} names; it counts once, as {label}. If another card was meant, put that into the reader and copy it.",
+            names(&earlier),
+            earlier.len() + 1
+        )
+    })
 }
 
 /// Says that several fillings count as one card.
@@ -558,6 +599,70 @@ mod tests {
             shoot.words_on(&b.card),
             ["Same content as card A1, but another card."]
         );
+    }
+
+    /// Whoever forgets to change the card copies it again under the name of the next.
+    #[test]
+    fn one_card_under_two_names_counts_once() {
+        let named = |name: &str, id: &str| {
+            let mut entry = volume("KITES", id, None);
+            entry.card.name = Some(name.to_owned());
+            entry
+        };
+        let entries = vec![named("A1", "1"), named("B1", "1")];
+        let two = shoot(entries.clone(), Some(&Expected::Count(2)));
+        assert_eq!((two.seen, two.not_seen), (1, 1));
+        let words = two.words().join(" ");
+        let said = "A1 and B1 are one card under 2 names; it counts once, as B1.";
+        assert!(words.contains(said), "{words}");
+        let labels = parse_labels("A1,B1").unwrap();
+        assert_eq!(shoot(entries, Some(&labels)).missing_labels, ["A1"]);
+        // The maker's number says more than what it holds.
+        let mut numbered = [named("A1", "1"), named("B1", "1")];
+        for (entry, number) in numbered.iter_mut().zip(["n1", "n2"]) {
+            entry.card.made_as = Some(number.to_owned());
+        }
+        assert_eq!(shoot(numbered.to_vec(), None).seen, 2);
+    }
+
+    #[test]
+    fn the_last_verdict_counts_whatever_it_was_asked_for() {
+        let of_nothing = |proven| Entry {
+            shoot: None,
+            proven,
+            ..volume("KITES", "1", None)
+        };
+        let of_wedding = |proven| {
+            let mut entry = of_nothing(proven);
+            entry.shoot = Some(ShootPart {
+                name: "wedding".to_owned(),
+                expected: None,
+            });
+            entry
+        };
+        let then = |later: Entry| {
+            let entries = vec![of_nothing(false), volume("KITES", "1", None), later];
+            shoot(entries, None)
+        };
+        let is_proven = |later| then(later).cards[0].proven;
+        assert!(!is_proven(of_nothing(false)) && !is_proven(of_wedding(false)));
+        assert!(is_proven(of_nothing(true)));
+        assert_eq!(then(of_nothing(false)).cards[0].times_seen, 1);
+        // More was shot on it, for another job; and another card.
+        let grown = |mut entry: Entry| {
+            entry.card.listing_b3 = Digest::of(b"more");
+            entry.card.sample.insert("more".to_owned());
+            entry
+        };
+        assert!(!is_proven(grown(of_nothing(false))));
+        assert!(is_proven(grown(of_wedding(false))));
+        assert!(is_proven(Entry {
+            shoot: None,
+            proven: false,
+            ..volume("KITES", "2", None)
+        }));
+        // Alone it makes no card of the job.
+        assert!(shoot(vec![of_nothing(true)], None).cards.is_empty());
     }
 
     fn volume(label: &str, id: &str, command: Option<&str>) -> Entry {

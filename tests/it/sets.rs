@@ -354,7 +354,7 @@ fn cards_on_one_disk_are_read_one_after_the_other() {
             .contains("one after the other")
     );
     let verdicts: Vec<&Value> = events.iter().filter(|e| e["event"] == "verdict").collect();
-    assert_eq!(verdicts.len(), 2);
+    assert_eq!(verdicts.len(), 3, "one on all at the end");
     for (verdict, card) in verdicts.iter().zip(["A1", "A2"]) {
         assert_eq!(
             (&verdict["card"], &verdict["proven"]),
@@ -378,7 +378,7 @@ fn cards_of_one_label_get_a_folder_each() {
     let names: Vec<&str> = events
         .iter()
         .filter(|e| e["event"] == "verdict")
-        .map(|e| e["offload"].as_str().unwrap())
+        .filter_map(|e| e["offload"].as_str())
         .collect();
     assert_eq!(names.len(), 2);
     assert_eq!(format!("{}-2", names[0]), names[1]);
@@ -585,6 +585,61 @@ fn other_labels_do_not_fill_the_count() {
     assert!(page.contains("<h1>0 of 2 cards proven</h1>"), "{page}");
 }
 
+#[test]
+fn one_card_under_two_names_counts_once() {
+    let work = drawer("two-names", &["KITES"]);
+    for name in ["A1", "B1"] {
+        work.run(&format!("kit add card {name}")).exits(0);
+    }
+    let flags = "--shoot festival --expect-labels A1,B1 --as A1";
+    work.run(&format!("copy KITES {TO} {flags}")).exits(0);
+    work.run(&format!("copy KITES {TO} --shoot festival --as B1"))
+        .exits(0)
+        .says("1 of 2 announced cards seen, 1 proven. Not seen: A1.")
+        .says("A1 and B1 are one card under 2 names; it counts once, as B1.");
+    let ran = work.run("ledger --shoot festival --expect 2");
+    ran.exits(1).says("1 of 2 announced cards seen");
+    let ran = work.run("ledger --shoot festival --json");
+    assert_eq!(verdict(&ran)["shoot"]["cards"][0]["earlier_names"][0], "A1");
+    work.run("report --shoot festival").exits(0);
+    let page = String::from_utf8(bytes_of(&work.path("shoot-festival.html"))).unwrap();
+    for said in ["<h1>1 of 2 cards proven</h1>", "A1 and B1 are one card"] {
+        assert!(page.contains(said), "{said} is not in {page}");
+    }
+}
+
+#[test]
+fn a_verdict_without_the_shoot_reaches_it() {
+    let work = drawer("later", &["A1"]);
+    work.run(&format!(
+        "copy A1 {TO} --name K --shoot festival --expect 1"
+    ))
+    .exits(0);
+    let lost = work.path("a/K/DCIM/100KITES/KITE0001.JPG");
+    move_to(&lost, &work.path("lost"));
+    work.run("prove A1 --on a --copies 1").exits(1);
+    let open = |page: &str| {
+        work.run("ledger --shoot festival")
+            .exits(1)
+            .says("1 of 1 announced card seen, 0 proven.")
+            .says("Not proven: A1.");
+        work.run(&format!("report --shoot festival --to {page}"))
+            .exits(0);
+        let page = String::from_utf8(bytes_of(&work.path(page))).unwrap();
+        assert!(page.contains("<h1>0 of 1 card proven</h1>"), "{page}");
+    };
+    open("asked.html");
+    work.run(&format!("copy A1 {TO} --name K")).exits(0);
+    work.run("ledger --shoot festival").exits(0);
+    work.run("copy A1 --to a --to b --name K").exits(1);
+    open("copied.html");
+    work.run(&format!("copy A1 {TO} --name K")).exits(0);
+    // Formatted and used again, it is not what this job was about.
+    format_and_shoot(&work, "A1", 9);
+    work.run("copy A1 --to a --to b --name L").exits(1);
+    work.run("ledger --shoot festival").exits(0);
+}
+
 // ---- several folders in one command -----------------------------------------------------------
 
 #[test]
@@ -605,6 +660,73 @@ fn the_last_words_are_about_all_cards() {
     let ran = work.run(&format!("copy A1 A2 {TO} --quiet"));
     ran.exits(0)
         .says("All 2 cards are proven. You may format them.");
+}
+
+#[test]
+fn a_card_that_is_refused_beside_others_is_told_as_that_one() {
+    let work = drawer("one-refused", &["A1"]);
+    work.run(&format!("copy A1 GONE {TO}"))
+        .exits(1)
+        .says("Refused; nothing of `GONE` was copied.")
+        .is_silent_of("nothing was written")
+        .says("A1: proven GONE: NOT PROVEN, refused")
+        .says("1 of 2 cards is proven. Do not format `GONE`. You may format `A1` only.");
+    for (cards, copied, code) in [
+        ("GONE A1", true, 1),
+        ("A1 GONE", true, 1),
+        ("GONE ALSO", false, 3),
+    ] {
+        let ran = work.run(&format!("copy {cards} {TO} --json"));
+        let last = verdict(ran.exits(code));
+        assert_eq!(
+            (&last["event"], &last["proven"]),
+            (&"verdict".into(), &false.into())
+        );
+        assert_eq!(last["exit_code"], code);
+        let all = last["cards"].as_array().unwrap();
+        assert_eq!(all.len(), 2);
+        for card in all {
+            let is_good = copied && card["name"] == "A1";
+            let ends = (&card["proven"], &card["exit_code"]);
+            let code = if is_good { 0 } else { 3 };
+            assert_eq!(ends, (&is_good.into(), &code.into()));
+        }
+    }
+}
+
+#[test]
+fn the_last_event_is_about_all() {
+    let work = drawer("last-event", &["A1", "A2"]);
+    let ran = work.run(&format!("copy A1 A2 {TO} --json"));
+    let last = verdict(ran.exits(0));
+    assert_eq!(
+        (&last["proven"], &last["exit_code"]),
+        (&true.into(), &0.into())
+    );
+    let names = names_in(&work.path("a"));
+    let both = format!("a/{} a/{}", names[0], names[1]);
+    let last = verdict(work.run(&format!("verify {both} --json")).exits(0));
+    assert_eq!(last["proven"], true);
+    let lost = work
+        .path("a")
+        .join(&names[0])
+        .join("DCIM/100KITES/KITE0001.JPG");
+    move_to(&lost, &work.path("lost"));
+    let last = verdict(work.run(&format!("verify {both} --json")).exits(1));
+    assert_eq!(
+        (&last["proven"], &last["exit_code"]),
+        (&false.into(), &1.into())
+    );
+    assert_eq!(last["offloads"][1]["proven"], true);
+    // Nor is what was proven of one card said of all, when the other fails first.
+    #[cfg(unix)]
+    std::os::unix::net::UnixListener::bind(work.path("A1/DCIM/socket")).unwrap();
+    let ran = work.run(&format!("copy A1 A2 {TO} --json"));
+    let last = verdict(ran.exits(1));
+    assert_eq!(
+        (&last["proven"], &last["exit_code"]),
+        (&false.into(), &1.into())
+    );
 }
 
 #[test]
