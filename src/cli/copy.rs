@@ -13,7 +13,7 @@ use super::power::{ON_BATTERY, on_battery};
 use super::screen::Screen;
 use super::sign;
 use super::speed;
-use super::words;
+use super::words::{self, NOTHING_WRITTEN};
 use camino::Utf8PathBuf;
 use serde_json::json;
 use std::path::Path;
@@ -146,7 +146,8 @@ struct Errand<'a> {
     telling: Mutex<()>,
 }
 
-/// Copies every card; the exit code is that of the card that went worst.
+/// Copies every card; the exit code is that of the card that went worst, and that of a refusal only where all were
+/// refused.
 pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
     let (jobs, shoot) = match begin(args, common, out, tools, book) {
         Ok(begun) => begun,
@@ -259,11 +260,18 @@ fn together(mut jobs: Vec<Job>, out: Out, tools: &Tools) -> Result<(Vec<Job>, Or
             let mut eyes = Eyes::new(out, tools, &job.to);
             if let Eyes::Json(json) = &mut eyes {
                 json.event(&Event::Refused(&refusal.reasons));
-                tell_refusal(job, &refusal, out, &mut eyes);
+                tell_refusal(job, &refusal, NOTHING_WRITTEN, out, &mut eyes);
             }
         }
-        if let (false, Some(job)) = (out.json, jobs.first()) {
-            tell_refusal(job, &refusal, out, &mut Eyes::new(out, tools, &job.to));
+        let ends: Vec<(&str, Exit)> = jobs
+            .iter()
+            .map(|job| (job.card.as_str(), Exit::Refused))
+            .collect();
+        if out.json {
+            send_for_all(&ends, out, tools);
+        } else if let Some(job) = jobs.first() {
+            let mut eyes = Eyes::new(out, tools, &job.to);
+            tell_refusal(job, &refusal, NOTHING_WRITTEN, out, &mut eyes);
         }
         return Err(Exit::Refused);
     }
@@ -320,22 +328,22 @@ impl Errand<'_> {
         } else {
             work();
         }
-        let mut worst = Exit::Done;
         let mut ends = Vec::new();
         for (job, done) in self.jobs.iter().zip(done) {
             let done = done.into_inner().ok().flatten();
             let exit = done.unwrap_or_else(|| self.not_begun(job));
-            worst = worst.max(exit);
             ends.push((job.card.as_str(), exit));
         }
-        if ends.len() > 1 && !self.out.json {
+        if ends.len() > 1 && self.out.json {
+            send_for_all(&ends, self.out, self.tools);
+        } else if ends.len() > 1 {
             let is_card = |job: &Job| !is_offload(self.tools.disk.as_ref(), &job.card);
             let are_cards = self.jobs.iter().all(is_card);
             for line in words::answer_for_all(&ends, are_cards, self.out) {
                 self.out.line(&line);
             }
         }
-        worst
+        Exit::of_all(ends.iter().map(|(_, exit)| *exit))
     }
 
     /// Stopped before its turn: whatever became of the others, this card was not looked at.
@@ -423,7 +431,32 @@ pub(crate) fn one(
     let _whole = telling.lock.lock().unwrap_or_else(PoisonError::into_inner);
     match result {
         Ok(proof) => tell_proof(&proof, out, eyes, telling),
-        Err(refusal) => tell_refusal(job, &refusal, out, eyes),
+        Err(refusal) => {
+            let head = refused(job, telling.command.is_some());
+            tell_refusal(job, &refusal, &head, out, eyes)
+        }
+    }
+}
+
+/// Sends the verdict on all cards.
+pub(crate) fn send_for_all(ends: &[(&str, Exit)], out: Out, tools: &Tools) {
+    let exit = Exit::of_all(ends.iter().map(|(_, exit)| *exit));
+    let ends: Vec<_> = ends
+        .iter()
+        .map(|(card, exit)| (*card, matches!(exit, Exit::Done | Exit::Folder), *exit))
+        .collect();
+    Json::new(out, Arc::clone(&tools.clock)).send_for_all("cards", &ends, exit);
+}
+
+/// How a refusal begins: others of several cards may have been copied.
+fn refused(job: &Job, has_others: bool) -> String {
+    if has_others {
+        format!(
+            "Refused; nothing of `{}` was copied.",
+            shown(job.card.as_str())
+        )
+    } else {
+        NOTHING_WRITTEN.to_owned()
     }
 }
 
@@ -500,13 +533,13 @@ fn left(proof: &Proof) -> serde_json::Value {
     })
 }
 
-fn tell_refusal(job: &Job, refusal: &Refusal, out: Out, eyes: &mut Eyes) -> Exit {
+fn tell_refusal(job: &Job, refusal: &Refusal, head: &str, out: Out, eyes: &mut Eyes) -> Exit {
     match eyes {
         Eyes::Json(json) => tell_reasons(json, job, &refusal.reasons),
         Eyes::Screen(screen) => {
             screen.finish(&[]);
             let names: Vec<String> = job.to.iter().map(ToString::to_string).collect();
-            for line in words::refusal(&refusal.reasons, &names, out.width) {
+            for line in words::refusal(head, &refusal.reasons, &names, out.width) {
                 out.error(&line);
             }
         }
@@ -566,7 +599,8 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
                 Some(Due::of(&plan))
             }
             Err(refusal) => {
-                worst = worst.max(tell_refusal(&job, &refusal, out, &mut eyes));
+                let head = refused(&job, !is_one);
+                worst = worst.max(tell_refusal(&job, &refusal, &head, out, &mut eyes));
                 None
             }
         });

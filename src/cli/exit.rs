@@ -20,6 +20,16 @@ pub(crate) enum Exit {
 }
 
 impl Exit {
+    /// Returns the end of a command of several cards: that of the worst, but refused only where all were.
+    pub(crate) fn of_all(ends: impl Iterator<Item = Self> + Clone) -> Self {
+        let all_refused = ends.clone().all(|exit| exit == Self::Refused);
+        let of_one = |exit| match exit {
+            Self::Refused if !all_refused => Self::NotProven,
+            exit => exit,
+        };
+        ends.map(of_one).max().unwrap_or(Self::Done)
+    }
+
     /// Returns the code.
     pub(crate) fn code(self) -> u8 {
         match self {

@@ -2,6 +2,7 @@
 //! the ledger. Nothing that fails here costs a copy: it is told once, and the job goes on.
 
 use super::args::{Cli, Command, Common, ShootArgs};
+use super::copy::send_for_all;
 use super::exit::Exit;
 use super::json::Json;
 use super::kit::refuse;
@@ -87,9 +88,14 @@ pub(crate) fn refuse_on_card(cli: &Cli, out: Out, tools: &Tools) -> Option<Exit>
     );
     if out.json && matches!(cli.command, Command::Copy(_) | Command::Prove(_)) {
         let json = Json::new(out, Arc::clone(&tools.clock));
-        for card in cards(&cli.command) {
+        let cards = cards(&cli.command);
+        for card in cards {
             let verdict = json!({"card": card, "proven": false, "copies": 0, "reasons": [&why], "exit_code": exit.code()});
             json.send("verdict", verdict);
+        }
+        if cards.len() > 1 {
+            let ends: Vec<_> = cards.iter().map(|card| (card.as_str(), exit)).collect();
+            send_for_all(&ends, out, tools);
         }
     }
     Some(exit)

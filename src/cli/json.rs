@@ -1,11 +1,13 @@
 //! Owns the events as NDJSON on standard output: one object a line.
 
+use super::exit::Exit;
 use super::out::Out;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use unlade::clock::Clock;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
+use unlade::name::shown;
 use unlade::speed::ceiling::Link;
 use unlade::speed::forecast::Remaining;
 
@@ -59,6 +61,31 @@ impl Json {
             object.extend(fields);
         }
         self.out.object(&Value::Object(object).to_string());
+    }
+
+    /// Sends the verdict on all, the last line: that of the last card or offload alone would be taken for it.
+    /// `what` is what they are, and each has its name, whether it is proven, and its end; `exit` is that of the command.
+    pub(crate) fn send_for_all(&self, what: &str, ends: &[(&str, bool, Exit)], exit: Exit) {
+        let all: Vec<Value> = ends
+            .iter()
+            .map(|(name, proven, exit)| {
+                json!({"name": name, "proven": proven, "exit_code": exit.code()})
+            })
+            .collect();
+        let open = ends
+            .iter()
+            .filter(|(_, proven, exit)| !proven || exit.code() > 0);
+        let reasons: Vec<String> = open
+            .map(|(name, ..)| format!("`{}` is not proven", shown(name)))
+            .collect();
+        self.send(
+            "verdict",
+            json!({
+                what: all, "proven": reasons.is_empty(), "reasons": reasons,
+                "read_whole": ends.iter().all(|(.., exit)| *exit != Exit::Folder),
+                "exit_code": exit.code(),
+            }),
+        );
     }
 
     fn tick(&mut self, snapshot: Box<Snapshot>) {

@@ -7,7 +7,9 @@ use super::json::Json;
 use super::next::STEPS_MAX;
 use super::out::{Out, wrap};
 use super::verify::{View, watched};
-use super::words::{ONE_COPY, UNREAD_STEP, card_name, cautions, copies_line, heading, refusal};
+use super::words::{
+    NOTHING_WRITTEN, ONE_COPY, UNREAD_STEP, card_name, cautions, copies_line, heading, refusal,
+};
 use serde_json::json;
 use std::sync::Arc;
 use unlade::error::{ODD_STEP, Problem, ProblemKind, UNEXPLAINED, UNEXPLAINED_STEP, is_odd};
@@ -96,7 +98,7 @@ fn tell_refusal(ask: &Ask, reasons: &[Problem], out: Out, json: &Json) -> Exit {
         );
     } else {
         let names: Vec<String> = ask.on.iter().map(ToString::to_string).collect();
-        for line in refusal(reasons, &names, out.width) {
+        for line in refusal(NOTHING_WRITTEN, reasons, &names, out.width) {
             out.error(&line);
         }
     }

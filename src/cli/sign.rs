@@ -1,7 +1,7 @@
 //! Owns the files with keys: the private key of `--sign` and the public keys of `--signed-by`, read
 //! whole and bounded, before anything else is done.
 
-use super::copy::{Eyes, tell_reasons};
+use super::copy::{Eyes, send_for_all, tell_reasons};
 use super::exit::Exit;
 use super::json::Json;
 use super::out::{Out, wrap};
@@ -64,6 +64,13 @@ fn tell(why: &str, jobs: &[Job], out: Out, tools: &Tools) {
             tell_reasons(json, job, &reasons);
         }
     }
+    if jobs.len() > 1 {
+        let ends: Vec<_> = jobs
+            .iter()
+            .map(|job| (job.card.as_str(), Exit::Refused))
+            .collect();
+        send_for_all(&ends, out, tools);
+    }
 }
 
 fn signer(path: &Utf8Path, jobs: &[Job], tools: &Tools) -> Result<Signer, String> {
@@ -106,6 +113,10 @@ pub(crate) fn expected(
             for offload in offloads {
                 json.send("refused", json!({"offload": offload, "reasons": [&reason]}));
                 json.send("verdict", json!({"offload": offload, "proven": false, "reasons": [&why], "exit_code": Exit::Refused.code()}));
+            }
+            if offloads.len() > 1 {
+                let ends = offloads.iter().map(|o| (o.as_str(), false, Exit::Refused));
+                json.send_for_all("offloads", &ends.collect::<Vec<_>>(), Exit::Refused);
             }
         } else {
             for line in wrap(&why, out.width, "unlade: ", "  ") {

@@ -49,7 +49,7 @@ pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) ->
         }
     }
     let json = Json::new(out, Arc::clone(&tools.clock));
-    let mut worst = Exit::Done;
+    let mut ends = Vec::new();
     for (path, result) in offloads.iter().zip(&results) {
         let exit = match result {
             Ok(f) if f.interrupted => Exit::Interrupted,
@@ -66,9 +66,21 @@ pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) ->
         } else {
             tell(path, result, expected.as_ref(), &others, out);
         }
-        worst = worst.max(exit);
+        let proven = result.as_ref().is_ok_and(is_proven);
+        ends.push((path.as_str(), proven, exit));
+    }
+    let worst = ends.iter().map(|(.., exit)| *exit).max();
+    let worst = worst.unwrap_or(Exit::Done);
+    if out.json && ends.len() > 1 {
+        json.send_for_all("offloads", &ends, worst);
     }
     worst
+}
+
+/// Whether what was read says that this copy is proven: not what lies in other offloads, which was not looked at, nor
+/// what memory answered, which says nothing of the drive.
+fn is_proven(f: &Findings) -> bool {
+    f.is_clean() && f.manifest.verdict.proven && f.elsewhere.is_empty() && f.way.reaches_device()
 }
 
 /// Starts a thread for each device, as far as there are any; shows the progress from this one.
@@ -297,10 +309,7 @@ fn tell_json(
         "verdict",
         json!({
             "offload": path, "unchanged": findings.is_clean(),
-            // Files that lie in other offloads were not looked at.
-            // What memory answered says nothing of the drive.
-            "proven": findings.is_clean() && findings.manifest.verdict.proven && findings.elsewhere.is_empty()
-                && findings.way.reaches_device(),
+            "proven": is_proven(findings),
             "elsewhere": findings.elsewhere, "files_equal": findings.equal,
             "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed, "extra": extra,
             "unread": findings.unread(),

@@ -95,10 +95,18 @@ pub(crate) fn problem_lines(p: &Problem, destinations: &[String], width: usize) 
     )
 }
 
+/// How a refusal begins.
+pub(crate) const NOTHING_WRITTEN: &str = "Refused; nothing was written.";
+
 /// Returns the lines of a refusal.
-pub(crate) fn refusal(reasons: &[Problem], destinations: &[String], width: usize) -> Vec<String> {
+pub(crate) fn refusal(
+    head: &str,
+    reasons: &[Problem],
+    destinations: &[String],
+    width: usize,
+) -> Vec<String> {
     let mut lines = vec![format!(
-        "Refused; nothing was written. {}:",
+        "{head} {}:",
         if reasons.len() == 1 {
             "The reason"
         } else {

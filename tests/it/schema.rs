@@ -187,6 +187,8 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
 fn every_line_of_events_validates() {
     let work = Work::with_card("schema-events");
     let schema = schema(&work, "events");
+    work.folder("second");
+    put(&work.path("second/KITE0042.JPG"), b"kite");
     let mut seen = std::collections::BTreeSet::new();
     let mut all = Vec::new();
     for command in [
@@ -201,7 +203,10 @@ fn every_line_of_events_validates() {
         "prove card --on a --copies 16",
         "prove card --on home",
         "verify a/KITES",
+        "verify a/KITES a/BAG",
         "verify card",
+        "copy card second --to a --to b --copies 1",
+        "copy gone away --to a",
     ] {
         let ran = work.run(&format!("{command} --json"));
         let mut last = String::new();
