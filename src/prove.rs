@@ -15,7 +15,7 @@ use crate::disk::{
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::ledger::Ledger;
 use crate::name::{CardName, shown};
-use crate::plan::RECORDS;
+use crate::plan::{Layout, RECORDS};
 use crate::proof::ask::{
     Answer, FoundOffload, Question, ReadFiles, Reread, Stands, Unusable, answer, to_read,
 };
@@ -394,6 +394,8 @@ fn look_at_offload(
         here: None,
         backing: Backing::unknown("its folder is gone"),
         device: 0,
+        written: None,
+        room: (0, 0),
         standing: HashMap::new(),
         unseen: HashMap::new(),
         sights: Sights::default(),
@@ -409,6 +411,9 @@ fn look_at_offload(
     };
     found.backing = facts.backing.clone();
     found.device = facts.device;
+    found.room = (facts.total_bytes, facts.free_bytes);
+    let manifest = disk.look(&root.join(RECORDS).join(MANIFEST));
+    found.written = manifest.ok().flatten().map(|stat| stat.modified);
     let held = disk.anchor(root, &facts);
     let settled = settled(disk, root, &facts);
     found.manifest = match held.as_ref().and(settled.as_ref()) {
@@ -421,25 +426,7 @@ fn look_at_offload(
         match walk_own(disk, root) {
             Ok(entries) => {
                 found.sights = Sights::of(&entries, &facts.filesystem);
-                for entry in entries {
-                    let Some(path) = entry.path.to_str().and_then(|p| layout.inside(p)) else {
-                        continue;
-                    };
-                    match entry.stat {
-                        Ok(s) if s.kind == EntryKind::File => {
-                            let stands = Stands {
-                                bytes: s.bytes,
-                                modified: s.modified,
-                            };
-                            found.standing.insert(path.to_owned(), stands);
-                        }
-                        Ok(_) => {}
-                        Err(e) => {
-                            let why = failed(Step::Look, &e);
-                            found.unseen.insert(path.to_owned(), why);
-                        }
-                    }
-                }
+                note_standing(&mut found, layout, entries);
             }
             Err(why) => found.manifest = Err(why),
         }
@@ -448,6 +435,29 @@ fn look_at_offload(
         read_again(disk, clock, root, progress, &mut found);
     }
     (found, Some(facts))
+}
+
+/// Notes what stands in an offload.
+fn note_standing(found: &mut FoundOffload, layout: Layout, entries: Vec<Found>) {
+    for entry in entries {
+        let Some(path) = entry.path.to_str().and_then(|p| layout.inside(p)) else {
+            continue;
+        };
+        match entry.stat {
+            Ok(s) if s.kind == EntryKind::File => {
+                let stands = Stands {
+                    bytes: s.bytes,
+                    modified: s.modified,
+                };
+                found.standing.insert(path.to_owned(), stands);
+            }
+            Ok(_) => {}
+            Err(e) => {
+                let why = failed(Step::Look, &e);
+                found.unseen.insert(path.to_owned(), why);
+            }
+        }
+    }
 }
 
 /// Looks at an offload once more when all was read: that takes its time, and meanwhile its drive may have been taken away, or

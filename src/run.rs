@@ -1363,11 +1363,6 @@ fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize,
             )
         })?),
     };
-    let now = tools.clock.now();
-    let date = Stamp {
-        seconds: now.as_second(),
-        nanos: u32::try_from(now.subsec_nanosecond()).unwrap_or(0),
-    };
     let mut staged: Vec<(usize, Vec<String>)> = Vec::new();
     for (index, destination) in proof.plan().destinations.iter().enumerate() {
         if out.get(index) != Some(&false) {
@@ -1381,7 +1376,9 @@ fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize,
             signature.as_deref(),
         );
         let paths = records.iter().map(|(name, _)| name.clone()).collect();
-        let result = store::stage(disk, &destination.root, &records, date);
+        // Each drive's records have a moment of their own, by which one drive is known that is seen twice.
+        let now = Stamp::of(tools.clock.now());
+        let result = store::stage(disk, &destination.root, &records, now);
         staged.push((index, paths));
         if let Err(problem) = result {
             for (earlier, names) in &staged {

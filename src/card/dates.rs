@@ -97,17 +97,7 @@ fn quarter(difference: i64) -> Option<i64> {
 
 /// Reads a date as the records have it.
 pub fn parse(rfc3339: &str) -> Option<Stamp> {
-    let time: jiff::Timestamp = rfc3339.parse().ok()?;
-    let nanos = time.subsec_nanosecond();
-    let (seconds, nanos) = if nanos < 0 {
-        (time.as_second() - 1, nanos + 1_000_000_000)
-    } else {
-        (time.as_second(), nanos)
-    };
-    Some(Stamp {
-        seconds,
-        nanos: u32::try_from(nanos).ok()?,
-    })
+    rfc3339.parse().ok().map(Stamp::of)
 }
 
 #[cfg(test)]

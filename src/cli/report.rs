@@ -147,11 +147,7 @@ fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<Made, St
         Ok(standing) if standing == bytes => Ok(Made::Same(told)),
         Ok(_) => Ok(Made::Differs(told)),
         Err(e) if e.kind() == io::ErrorKind::NotFound => {
-            let now = tools.clock.now();
-            let date = Stamp {
-                seconds: now.as_second(),
-                nanos: u32::try_from(now.subsec_nanosecond()).unwrap_or(0),
-            };
+            let date = Stamp::of(tools.clock.now());
             if let Some(why) = breaks_bag(disk, offload, &manifest, &bytes) {
                 return Err(why);
             }

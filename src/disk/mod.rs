@@ -42,6 +42,16 @@ pub struct Stamp {
 }
 
 impl Stamp {
+    /// Takes it from a moment of the calendar.
+    pub fn of(time: jiff::Timestamp) -> Self {
+        let (seconds, nanos) = (time.as_second(), i64::from(time.subsec_nanosecond()));
+        // Before 1970 both are negative.
+        Self {
+            seconds: seconds + nanos.div_euclid(1_000_000_000),
+            nanos: u32::try_from(nanos.rem_euclid(1_000_000_000)).unwrap_or(0),
+        }
+    }
+
     /// Returns the date as RFC 3339, UTC, with nine decimals; dates beyond year 9999 are clamped.
     pub fn rfc3339(self) -> String {
         let nanos = i32::try_from(self.nanos.min(999_999_999)).unwrap_or(0);

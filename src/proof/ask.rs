@@ -51,6 +51,10 @@ pub struct FoundOffload {
     pub backing: Backing,
     /// Number of its file system.
     pub device: u64,
+    /// Date of its manifest on the drive.
+    pub written: Option<Stamp>,
+    /// Size and room of its volume in bytes.
+    pub room: (u64, u64),
     /// Every file that stands below it.
     pub standing: HashMap<String, Stands>,
     /// What could not be looked at below it, and why: nothing is known of that, nor of what lies in it.
@@ -62,6 +66,16 @@ pub struct FoundOffload {
     pub reread: Option<Reread>,
     /// Single files that were read because of [`to_read`].
     pub read: ReadFiles,
+}
+
+impl FoundOffload {
+    /// Whether the records of two places were written at one moment, which a run does on no two drives: one drive that is
+    /// seen twice, or a copy made by hand. Of dates in whole seconds that alone is no sign.
+    fn may_be(&self, other: &Self) -> bool {
+        let is_fine = self.written.is_some_and(|date| date.nanos != 0);
+        let is_one = self.written.is_some() && self.written == other.written;
+        is_one && (is_fine || self.room == other.room)
+    }
 }
 
 /// Files that were read: by path, what each holds and how it was read, or why it could not be.
@@ -330,6 +344,7 @@ fn is_separate(question: &Question<'_>, usable: &[Usable<'_>]) -> bool {
         Some((at.path.clone(), at.device.clone()))
     };
     let were_stated = |a: &Usable<'_>, b: &Usable<'_>| {
+        let is_twice = a.found.may_be(b.found);
         let (Some(a), Some(b)) = (place(a), place(b)) else {
             return false;
         };
@@ -338,7 +353,7 @@ fn is_separate(question: &Question<'_>, usable: &[Usable<'_>]) -> bool {
             all.any(|d| (&d.path, &d.device) == (&place.0, &place.1))
         };
         let mut stated = usable.iter().filter(|u| u.manifest.proof.separate);
-        a == b || stated.any(|u| holds(u, &a) && holds(u, &b))
+        a == b || (stated.any(|u| holds(u, &a) && holds(u, &b)) && !is_twice)
     };
     let all = unknown.iter().enumerate();
     question.separate

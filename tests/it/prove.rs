@@ -289,7 +289,7 @@ fn copies_that_are_away_are_one_reason() {
 /// What the person said when the copies were made is in the manifest, for these two copies and no others.
 #[test]
 fn that_drives_are_separate_is_said_once() {
-    let Some((_a, _b, work)) = on_two_mounts("said-once") else {
+    let Some((_a, b, work)) = on_two_mounts("said-once") else {
         return;
     };
     work.run("prove card --on a --on b")
@@ -302,6 +302,16 @@ fn that_drives_are_separate_is_said_once() {
     work.run("prove card --on a/ALONE --on b/ALONE").exits(1);
     work.run("prove card --on a/ALONE --on b/ALONE --separate")
         .exits(0);
+    // It was said of two drives: now one of them is seen in both places.
+    drop(b);
+    let again = Mount::new(&work.path("back-a"), &work.path("b"), Options::default()).unwrap();
+    for how in ["", " --reread"] {
+        work.run(&format!("prove card --on a/KITES --on b/KITES{how}"))
+            .exits(1)
+            .says("1 complete copy")
+            .says("If you know that it is a device of its own, say so with --separate");
+    }
+    drop(again);
 }
 
 #[test]
