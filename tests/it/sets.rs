@@ -707,11 +707,11 @@ fn the_last_event_is_about_all() {
     let both = format!("a/{} a/{}", names[0], names[1]);
     let last = verdict(work.run(&format!("verify {both} --json")).exits(0));
     assert_eq!(last["proven"], true);
-    let lost = work
+    let gone = work
         .path("a")
         .join(&names[0])
         .join("DCIM/100KITES/KITE0001.JPG");
-    move_to(&lost, &work.path("lost"));
+    move_to(&gone, &work.path("lost"));
     let last = verdict(work.run(&format!("verify {both} --json")).exits(1));
     assert_eq!(
         (&last["proven"], &last["exit_code"]),
