@@ -1,41 +1,35 @@
 //! Owns the order of the stages: survey, plan, offload, closing look, proof, records. Everything
 //! below it is one stage; everything above it is words on a screen.
 
+mod looks;
+mod records;
+
 use crate::card::identity::{CardIdentity, fit_for_name, label_of};
 use crate::card::listing::Listing;
 use crate::card::part::part_note;
 use crate::card::survey::survey;
 use crate::clock::{Clock, rfc3339};
-use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::whole::hash_whole;
-use crate::disk::{
-    Anchor, Claim, Disk, EntryKind, Settling, Sight, Stamp, Stat, Tree, explained, write_problem,
-};
-use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::disk::{Anchor, Claim, Disk, EntryKind, Settling, explained, write_problem};
+use crate::error::{Problem, ProblemKind, Step};
 use crate::event::{Event, Observer, Silent};
 use crate::ledger::{Deed, Ledger, history};
 use crate::name::{CardName, fold, shown};
 use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
-use crate::offload::{Context, CopyState, Offloaded, Started, reread, same_drive};
+use crate::offload::{Context, Started, reread};
 use crate::plan::Level;
 use crate::plan::beside::Beside;
 use crate::plan::together::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
 use crate::plan::{
-    Candidate, CardFacts, CardNow, Form, Layout, Plan, PlannedDestination, RECORDS, Records,
-    Refusal, Standing, Wish, Work, check_room, doubt_twins, holds_nothing_of, holds_other_files,
-    layout_of, plan, same_card,
+    Candidate, CardFacts, Form, Layout, Plan, PlannedDestination, RECORDS, Records, Refusal,
+    Standing, Wish, Work, check_room, doubt_twins, holds_nothing_of, holds_other_files, layout_of,
+    plan, same_card,
 };
-use crate::proof::bag;
 pub use crate::proof::checksums::CHECKSUMS;
-use crate::proof::checksums::List;
-use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
 pub use crate::proof::store::REPORT;
-use crate::proof::store::{self, Record};
-use crate::proof::{Closing, InPlace, Kept, Proof, Terms, card_problems, checksums, list_problems};
-use crate::report::page;
+use crate::proof::{Kept, Proof, Terms, card_problems, list_problems};
 use crate::signature::Signer;
 use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
 use crate::speed::detected;
@@ -48,10 +42,10 @@ use crate::standing::original;
 use crate::standing::sample::{Sampled, Sampling};
 use crate::units::{MegabytesPerS, float, len64, size};
 use camino::{Utf8Path, Utf8PathBuf};
-use std::borrow::Cow;
-use std::collections::{HashMap, HashSet};
+use looks::Looks;
+use std::collections::HashSet;
 use std::io;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
 
 /// One card and where it is to go.
@@ -712,19 +706,10 @@ pub fn offload(
     if reread_equal && context.close_card() {
         observer.event(&Event::CardRead);
     }
-    let mut changed = Vec::new();
-    let destinations = closing_destinations(&context, &offloaded, &mut changed);
-    let (listing, card_now) = look_at_card_last(&context, &offloaded);
-    let closing = Closing {
-        listing,
-        destinations,
-        changed,
-        card_now,
-        reread_equal,
-        times: (started, tools.clock.now()),
-    };
-    let plan = plan_of(context);
+    let mut looks = Looks::new(&context, started, reread_equal);
+    let closing = looks.first(&mut offloaded);
     let interrupted = offloaded.interrupted;
+    let plan = Arc::clone(&context.plan);
     let mut proof = Proof::judge(plan, offloaded, terms, closing);
     // The same verdict on the same files is not written down a second time, unless the card was read
     // again since for the first time.
@@ -740,22 +725,11 @@ pub fn offload(
     if !interrupted && stands_already && proof.plan().is_signed() {
         kept = Kept::AsItStood;
     } else if !interrupted && !nothing_new {
-        (proof, kept) = record(proof, tools, is_begun);
+        (proof, kept) = records::record(proof, &mut looks, tools, is_begun);
     }
-    let proof = proof
-        .with_signature(kept)
-        .with_card_looked_at(tools.disk.as_ref());
+    let proof = proof.with_signature(kept).with_card_now(looks.card_now());
     observer.event(&Event::Ended);
     Ok(proof)
-}
-
-/// Returns the plan of a job that is done.
-fn plan_of(context: Arc<Context>) -> Plan {
-    match Arc::try_unwrap(context) {
-        Ok(context) => Arc::unwrap_or_clone(context.plan),
-        // A stage that did not end after a stop still holds it.
-        Err(context) => Plan::clone(&context.plan),
-    }
 }
 
 // ---- before -----------------------------------------------------------------------------------
@@ -1068,398 +1042,4 @@ fn make_folder(
     // Also where it stands: an earlier run may have ended before it flushed.
     disk.settle_in(parent, &[])
         .map_err(|e| (Step::FlushFolder, e))
-}
-
-// ---- after ------------------------------------------------------------------------------------
-
-fn closing_listing(context: &Context, offloaded: &Offloaded) -> Result<Listing, Problem> {
-    if offloaded.interrupted {
-        return Ok(context.plan.stood().clone());
-    }
-    let told = offloaded
-        .problems
-        .iter()
-        .any(|p| p.kind == ProblemKind::Vanished && p.path.is_none() && p.destination.is_none());
-    if told {
-        // The reader has said so already.
-        return Ok(context.plan.stood().clone());
-    }
-    context.closing_listing()
-}
-
-/// Looks at the card as late as can be: since nothing more had to be read from it, it may have been taken, changed
-/// for another, or shot on. What is on another card is no matter.
-fn look_at_card_last(
-    context: &Context,
-    offloaded: &Offloaded,
-) -> (Result<Listing, Problem>, CardNow) {
-    let listing = closing_listing(context, offloaded);
-    let place = || context.plan.card.place(context.disk.as_ref());
-    let now = place();
-    let is_equal = |l: &Listing| l.fingerprint() == context.plan.listing.fingerprint();
-    if offloaded.interrupted || now != CardNow::Unchanged || !listing.as_ref().is_ok_and(is_equal) {
-        return (listing, now);
-    }
-    let again = context.list_again();
-    match (again, place()) {
-        (Ok(after), CardNow::Unchanged) if is_equal(&after) => (Ok(after), CardNow::Unchanged),
-        (again, CardNow::Unchanged) => (again, CardNow::Changed),
-        // It was taken while it was being listed.
-        (_, now) => (listing, now),
-    }
-}
-
-fn closing_destinations(
-    context: &Context,
-    offloaded: &Offloaded,
-    changed: &mut Vec<Problem>,
-) -> Vec<Result<InPlace, Problem>> {
-    context
-        .plan
-        .destinations
-        .iter()
-        .enumerate()
-        .map(|(index, destination)| {
-            let failed = offloaded.destinations.get(index).is_none_or(|d| d.failed);
-            if failed || offloaded.interrupted {
-                return Ok(InPlace::default());
-            }
-            let disk = context.disk.as_ref();
-            let looked = context
-                .same_drive(destination)
-                // Then what is seen is what a pull leaves: names may well be answered from memory.
-                .and_then(|()| settle_all(disk, destination))
-                .and_then(|()| in_place(context, offloaded, index, changed));
-            // Of a drive that is gone by now memory has answered.
-            let looked = looked.and_then(|found| context.same_drive(destination).map(|()| found));
-            looked.map_err(|p| p.on(index))
-        })
-        .collect()
-}
-
-/// Makes a drive durable as a whole, in the way of its file system: also what earlier runs left there.
-fn settle_all(disk: &dyn Disk, destination: &PlannedDestination) -> Result<(), Problem> {
-    disk.settle_in(&destination.given, &[])
-        .map_err(|e| explained(disk, &destination.given, write_problem(Step::Flush, &e)))
-}
-
-fn in_place(
-    context: &Context,
-    offloaded: &Offloaded,
-    index: usize,
-    changed: &mut Vec<Problem>,
-) -> Result<InPlace, Problem> {
-    let plan = &context.plan;
-    let destination = &plan.destinations[index];
-    let walk = |root: &Utf8Path| stands_below(context, root);
-    let own = if plan.has_nothing_new() {
-        HashMap::new()
-    } else {
-        walk(&destination.payload)?
-    };
-    let mut earlier = HashMap::new();
-    for left_in in &destination.left_in {
-        let tree = left_in.tree.as_path();
-        // One that is gone counts as empty, and its files as missing.
-        let is_there = context.disk.look(tree).map_or(true, |stat| stat.is_some());
-        let stands = if is_there {
-            walk(tree).map_err(|p| p.at(left_in.within.clone()))?
-        } else {
-            HashMap::new()
-        };
-        earlier.insert(tree, stands);
-    }
-    let mut counted = InPlace::default();
-    let is_folder = |tree: &HashMap<String, Stat>, path: &str| {
-        tree.get(path).is_some_and(|s| s.kind == EntryKind::Folder)
-    };
-    for folder in plan.listing.folders() {
-        let path = folder.as_str();
-        let elsewhere = || earlier.values().any(|tree| is_folder(tree, path));
-        if is_folder(&own, path) || (plan.has_nothing_new() && elsewhere()) {
-            counted.folders += 1;
-        }
-    }
-    count_files(context, offloaded, index, (&own, &earlier), &mut counted)
-        .map(|found| changed.extend(found))?;
-    Ok(counted)
-}
-
-/// What stands below one folder, by path.
-type Stands = HashMap<String, Stat>;
-
-/// Counts the files that stand there as they were when they were read back, `own` below the offload and `earlier` below other
-/// trees. Returns those that others have changed since.
-fn count_files(
-    context: &Context,
-    offloaded: &Offloaded,
-    index: usize,
-    (own, earlier): (&Stands, &HashMap<&Utf8Path, Stands>),
-    counted: &mut InPlace,
-) -> Result<Vec<Problem>, Problem> {
-    let plan = &context.plan;
-    let destination = &plan.destinations[index];
-    let sight = |stat: &Stat| Sight::of(stat, &destination.facts.filesystem);
-    let mut changed = Vec::new();
-    for (job, outcome) in plan.jobs.iter().zip(&offloaded.files) {
-        let path = job.name.as_str();
-        let (tree, stat, then) = if let Some(Work::Left(left)) = job.work.get(index) {
-            // Nothing was read of it now, so it has to be just what it was when it was left.
-            let tree = left.tree.as_path();
-            let is_it =
-                |s: &&Stat| (s.modified, s.device) == (left.stands.modified, left.stands.device);
-            let stat = earlier.get(tree).and_then(|e| e.get(path)).filter(is_it);
-            (tree, stat, Some(sight(&left.stands)))
-        } else {
-            let then = outcome.sights.get(index).copied().flatten();
-            (destination.payload.as_path(), own.get(path), then)
-        };
-        let is_right = |s: &&Stat| s.kind == EntryKind::File && s.bytes == job.bytes;
-        let Some(stat) = stat.filter(is_right) else {
-            continue;
-        };
-        // What nobody read back in this run counts by its record, if at all.
-        let was_read = then.is_some()
-            || matches!(
-                outcome.copies.get(index),
-                Some(CopyState::ReadBack(_) | CopyState::Again(_))
-            );
-        let is_untouched = !was_read || then == Some(sight(stat));
-        let at = job.name.under(tree);
-        let is_as_read = || is_as_read(context, &at, job.bytes, outcome.blake3);
-        if is_untouched || is_as_read().map_err(|p| p.at(path))? {
-            counted.files += 1;
-            counted.bytes += job.bytes;
-            continue;
-        }
-        counted.changed += 1;
-        if changed.len() < context.limits.problems_max {
-            let why = "another program has written to it or replaced it since it was read back";
-            let problem = Problem::new(ProblemKind::Changed, why);
-            changed.push(problem.at(path).on(index));
-        }
-    }
-    Ok(changed)
-}
-
-/// Reads a file again that does not look as it did when it was read back: a date or an owner may have become another,
-/// or its bytes.
-fn is_as_read(
-    context: &Context,
-    path: &Utf8Path,
-    bytes: u64,
-    digest: Option<Digest>,
-) -> Result<bool, Problem> {
-    let read = || {
-        let mut source = match context.disk.open_read_back(path) {
-            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Some(false)),
-            other => other?,
-        };
-        if source.stat()?.bytes != bytes {
-            return Ok(Some(false));
-        }
-        let mut go_on = |_| !context.cancel.load(Ordering::Relaxed);
-        let found = hash_whole(source.as_mut(), bytes, &mut go_on)?;
-        Ok(found.map(|(now, n)| n == bytes && Some(now) == digest))
-    };
-    let stopped = || io::ErrorKind::Interrupted.into();
-    read()
-        .and_then(|found| found.ok_or_else(stopped))
-        .map_err(|e| write_problem(Step::ReadBack, &e))
-}
-
-fn stands_below(context: &Context, root: &Utf8Path) -> Result<HashMap<String, Stat>, Problem> {
-    let found = context
-        .disk
-        .walk(root, Tree::Drive)
-        .map_err(|e| Problem::new(ProblemKind::WriteFailed, failed(Step::List, &e)))?;
-    let mut known = HashMap::new();
-    for entry in found {
-        let path = entry.path.to_string_lossy().into_owned();
-        match entry.stat {
-            Ok(stat) if entry.path.to_str().is_some() => drop(known.insert(path, stat)),
-            // What lies in it is not on the drive, whatever it looks like.
-            Err(e) if e.kind() == io::ErrorKind::CrossesDevices => {
-                let detail = failed(Step::Look, &e);
-                return Err(Problem::new(ProblemKind::Changed, detail).at(path));
-            }
-            _ => {}
-        }
-    }
-    Ok(known)
-}
-
-// ---- records ----------------------------------------------------------------------------------
-
-/// Stores the records on every destination that is still there. One that cannot take them loses its
-/// place in the proof, and the others get records that say so.
-fn record(mut proof: Proof, tools: &Tools, is_begun: bool) -> (Proof, Kept) {
-    let count = proof.plan().destinations.len();
-    let mut out: Vec<bool> = (0..count)
-        .map(|d| {
-            let failed = proof
-                .offloaded()
-                .destinations
-                .get(d)
-                .is_none_or(|o| o.failed);
-            // A drive that is gone or was swapped is not written to.
-            let is_gone = |p: &Problem| p.destination == Some(d) && p.kind == ProblemKind::Vanished;
-            failed || proof.problems().iter().any(is_gone)
-        })
-        .collect();
-    // While the records of an earlier run are moved aside only a journal vouches for the files, and
-    // a run that had nothing to copy has made none yet.
-    let started = rfc3339(proof.times().0);
-    for index in (0..count).filter(|_| !is_begun) {
-        if out.get(index) != Some(&false) {
-            continue;
-        }
-        let plan = proof.plan();
-        let begun = plan.destinations.get(index).map_or(Ok(()), |destination| {
-            let mut made = Vec::new();
-            make_folders(tools.disk.as_ref(), destination, &mut made)?;
-            begin_one(plan, destination, tools, &started, index, &mut made)
-        });
-        if let Err((step, cause)) = begun {
-            let problem = write_problem(step, &cause).at(RECORDS);
-            out[index] = true;
-            proof = proof.without_records_on(index, problem.on(index));
-        }
-    }
-    // At most one more round for each destination that drops out.
-    for _ in 0..=count {
-        match record_once(&proof, tools, &out) {
-            Ok(()) if out.contains(&false) => return (proof, Kept::New),
-            Ok(()) => break,
-            Err((destination, problem)) => {
-                out[destination] = true;
-                proof = proof.without_records_on(destination, problem.on(destination));
-            }
-        }
-    }
-    (proof, Kept::Nothing)
-}
-
-fn record_once(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<(), (usize, Problem)> {
-    let disk = tools.disk.as_ref();
-    let bytes = Manifest::bytes_of(proof, &tools.host);
-    // From here on only what the bytes say is used: it is what others will read, and of a card of
-    // 100,000 files the manifest need not be in memory twice.
-    let read = bytes.and_then(|bytes| Ok((checked(proof, &bytes)?, bytes)));
-    let (manifest, bytes) = read.map_err(|e| {
-        let problem = Problem::new(ProblemKind::ManifestDamaged, failed(Step::Record, &e));
-        (first_in(out), problem)
-    })?;
-    let page = page::page(&manifest).into_bytes();
-    let signature = match &proof.plan().signer {
-        None => None,
-        // The key was tried before the first byte.
-        Some(signer) => Some(signer.sign(&bytes).ok_or_else(|| {
-            let detail =
-                "the manifest could not be signed: the signature that was made does not hold";
-            (
-                first_in(out),
-                Problem::new(ProblemKind::ManifestDamaged, detail),
-            )
-        })?),
-    };
-    let mut staged: Vec<(usize, Vec<String>)> = Vec::new();
-    for (index, destination) in proof.plan().destinations.iter().enumerate() {
-        if out.get(index) != Some(&false) {
-            continue;
-        }
-        let records = records_for(
-            index,
-            proof,
-            &manifest,
-            [&bytes, &page],
-            signature.as_deref(),
-        );
-        let paths = records.iter().map(|(name, _)| name.clone()).collect();
-        // Each drive's records have a moment of their own, by which one drive is known that is seen twice.
-        let now = Stamp::of(tools.clock.now());
-        let result = store::stage(disk, &destination.root, &records, now);
-        staged.push((index, paths));
-        if let Err(problem) = result {
-            for (earlier, names) in &staged {
-                if let Some(d) = proof.plan().destinations.get(*earlier) {
-                    store::unstage(disk, &d.root, names);
-                }
-            }
-            return Err((index, problem));
-        }
-    }
-    for (index, names) in &staged {
-        if let Some(destination) = proof.plan().destinations.get(*index) {
-            let layout = proof.plan().layout;
-            store::publish(disk, &destination.root, names, layout)
-                .and_then(|()| same_drive(disk, destination))
-                .map_err(|p| (*index, p))?;
-        }
-    }
-    Ok(())
-}
-
-fn first_in(out: &[bool]) -> usize {
-    out.iter().position(|gone| !gone).unwrap_or(0)
-}
-
-/// The last count: what the written bytes say must be what was tallied. Returns what they say.
-fn checked(proof: &Proof, bytes: &[u8]) -> io::Result<Manifest> {
-    let read = Manifest::from_bytes(bytes).map_err(|e| io::Error::other(e.to_string()))?;
-    for (index, tally) in proof.tallies().iter().enumerate() {
-        if read.count_on(index) != (tally.read_back, tally.read_back_bytes) {
-            return Err(io::Error::other(
-                "the manifest's counts are not those of the job",
-            ));
-        }
-    }
-    if proof.verdict().is_proven() && (len64(read.files.len()), read.totals.bytes) != proof.listed()
-    {
-        return Err(io::Error::other(
-            "the manifest does not hold every file that was listed",
-        ));
-    }
-    Ok(read)
-}
-
-fn records_for<'a>(
-    index: usize,
-    proof: &Proof,
-    manifest: &Manifest,
-    [bytes, page]: [&'a [u8]; 2],
-    signature: Option<&'a [u8]>,
-) -> Vec<Record<'a>> {
-    let record = |name: &str, bytes: Cow<'a, [u8]>| (format!("{RECORDS}/{name}"), bytes);
-    let mut records: Vec<Record<'a>> = Vec::new();
-    for list in List::all() {
-        let text = manifest.list_of(list, index);
-        // An empty list would be "checked" with success by some programs.
-        if !text.is_empty() {
-            records.push(record(list.file_name(), text.into_bytes().into()));
-        }
-    }
-    let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();
-    records.push(record(REPORT, page.into()));
-    records.push(record(MANIFEST_HASH, hash.into_bytes().into()));
-    let last = record(MANIFEST, bytes.into());
-    let signed = signature.map(|s| record(MANIFEST_SIGNATURE, s.into()));
-    if proof.plan().layout == Layout::Bag {
-        let gone: HashSet<&str> = proof
-            .problems()
-            .iter()
-            .filter(|p| p.destination == Some(index) && p.kind == ProblemKind::Missing)
-            .filter_map(|p| p.path.as_deref())
-            .collect();
-        let here = proof.plan().destinations.get(index);
-        let stood = here.map_or(&[][..], |d| &d.in_bag).iter();
-        let stands = stood.filter(|file| !gone.contains(file.path.as_str()));
-        let payload = bag::with_earlier(bag::payload(manifest, index), stands);
-        let tags = bag::tag_files(manifest, &payload, records.iter().chain([&last]));
-        records.extend(tags);
-    }
-    // The manifest gets its name when all else has, and its signature, which no list holds, after it.
-    records.push(last);
-    records.extend(signed);
-    records
 }

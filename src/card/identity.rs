@@ -220,7 +220,7 @@ pub fn fit_for_name(name: &str) -> String {
 mod tests {
     use super::*;
     use crate::card::listing::{Row, RowKind};
-    use crate::disk::Stamp;
+    use crate::disk::{Sight, Stamp};
     use crate::name::CardName;
 
     fn listing(numbers: std::ops::Range<u64>) -> Listing {
@@ -235,6 +235,7 @@ mod tests {
                         seconds: 0,
                         nanos: 0,
                     },
+                    sight: Sight::default(),
                 },
             }
         };

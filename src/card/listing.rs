@@ -2,8 +2,9 @@
 //! Data only; the survey fills it.
 
 use crate::digest::Digest;
-use crate::disk::Stamp;
+use crate::disk::{Sight, Stamp};
 use crate::name::{CardName, hex};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// What one row of a listing is.
@@ -17,6 +18,8 @@ pub enum RowKind {
         bytes: u64,
         /// Date of the last change, as the file system gave it.
         modified: Stamp,
+        /// What shows that it was written to or replaced since, also with size and date put back.
+        sight: Sight,
     },
     /// A folder to be made.
     Folder {
@@ -72,6 +75,8 @@ pub struct FileRow<'a> {
     pub bytes: u64,
     /// Date of the last change.
     pub modified: Stamp,
+    /// What shows that it was written to or replaced since.
+    pub sight: Sight,
 }
 
 /// Everything a card holds, sorted by raw path.
@@ -147,10 +152,12 @@ impl Listing {
                 name,
                 bytes,
                 modified,
+                sight,
             } => Some(FileRow {
                 name,
                 bytes: *bytes,
                 modified: *modified,
+                sight: *sight,
             }),
             _ => None,
         })
@@ -223,6 +230,40 @@ impl Listing {
         hasher.finalize().into()
     }
 
+    /// Returns whether a later listing of the same run says the same, and that no file was touched in between.
+    pub fn is_unchanged(&self, later: &Self) -> bool {
+        (later.unexplained.is_none() || self.unexplained.is_some())
+            && self.mounts == later.mounts
+            && self.differences(later, 1).is_empty()
+    }
+
+    /// Returns the files that a later listing of the same run has in the same size and date and that were touched all the
+    /// same: as they were, and as they look now.
+    pub fn touched<'a>(&'a self, later: &'a Self) -> Vec<(FileRow<'a>, Sight)> {
+        let mut after = later.files().peekable();
+        let touched = self.files().filter_map(|before| {
+            while after
+                .next_if(|a| a.name.as_str() < before.name.as_str())
+                .is_some()
+            {}
+            let same = (before.name, before.bytes, before.modified);
+            let after = after.next_if(|a| (a.name, a.bytes, a.modified) == same)?;
+            (after.sight != before.sight).then_some((before, after.sight))
+        });
+        touched.collect()
+    }
+
+    /// Takes these files for untouched, after each was read again and found equal.
+    pub fn forgive(&mut self, files: &BTreeMap<CardName, Sight>) {
+        for row in &mut self.rows {
+            if let RowKind::File { name, sight, .. } = &mut row.kind
+                && let Some(was) = files.get(name)
+            {
+                *sight = *was;
+            }
+        }
+    }
+
     /// Returns how `later` differs from this listing, rows that are left out aside; at most `limit`
     /// differences.
     pub fn differences(&self, later: &Self, limit: usize) -> Vec<Difference> {
@@ -277,6 +318,7 @@ mod tests {
                 name: CardName::parse(path).unwrap(),
                 bytes,
                 modified: Stamp { seconds, nanos: 0 },
+                sight: Sight::default(),
             },
         }
     }

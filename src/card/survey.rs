@@ -4,7 +4,7 @@
 use super::account::{self, unexplained};
 use super::left_out::{is_trash, why_left_out};
 use super::listing::{Listing, Row, RowKind, UNLISTED};
-use crate::disk::{Disk, EntryKind, FolderFacts, Found, Tree};
+use crate::disk::{Disk, EntryKind, FolderFacts, Found, Sight, Tree};
 use crate::error::{Error, LINK, MOUNTED, SPECIAL, Step, UNRECORDABLE};
 use crate::name::{CardName, PATH_BYTES_MAX};
 use crate::units::{counted, size};
@@ -46,7 +46,7 @@ pub fn survey(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> Result<L
         .map(|c| unexplained(c, sizes(&found)))
         .min();
     let left = left.filter(|bytes| *bytes > 0 && is_all);
-    let listing = listing_of(found);
+    let listing = listing_of(found, &facts.filesystem);
     // What could not be listed is told already, and that something is missing follows from it.
     let left = left.filter(|_| !listing.has_unlisted());
     let left = left.map(|bytes| account::words(bytes, &disk.log_of(facts)));
@@ -70,14 +70,15 @@ fn sizes(found: &[Found]) -> impl Iterator<Item = u64> {
     stats.map(|s| s.bytes)
 }
 
-/// Lists what stands in several trees as one: of each only what `belongs` to it, by the number of the tree and
-/// the path in it.
+/// Lists what stands in several trees of one file system as one: of each only what `belongs` to it, by the number of the
+/// tree and the path in it.
 ///
 /// # Errors
 /// As [`survey`].
 pub fn survey_parts(
     disk: &dyn Disk,
     trees: &[Utf8PathBuf],
+    filesystem: &str,
     belongs: &dyn Fn(usize, &str) -> bool,
 ) -> Result<Listing, Error> {
     let mut all = Vec::new();
@@ -92,7 +93,7 @@ pub fn survey_parts(
         .first()
         .map_or(Utf8Path::new(""), Utf8PathBuf::as_path);
     check_sum(root, &all)?;
-    Ok(listing_of(all))
+    Ok(listing_of(all, filesystem))
 }
 
 /// Sparse files can claim any length; no sum of it would be right.
@@ -118,8 +119,8 @@ struct Inside {
     unreadable: bool,
 }
 
-/// Sorts what a walk met into rows.
-pub fn listing_of(found: Vec<Found>) -> Listing {
+/// Sorts what a walk met into rows, by the Linux name of the file system.
+pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
     let mut left_out: BTreeMap<Vec<u8>, (&'static str, Inside)> = BTreeMap::new();
     for entry in &found {
         let raw = raw_bytes(&entry.path);
@@ -143,7 +144,7 @@ pub fn listing_of(found: Vec<Found>) -> Listing {
             }
             continue;
         }
-        let kind = kind_of(&raw, &entry);
+        let kind = kind_of(&raw, &entry, filesystem);
         // A folder that cannot be listed is met twice; the trouble is what counts.
         if !matches!(rows.get(&raw), Some(RowKind::Trouble { .. })) {
             rows.insert(raw, kind);
@@ -179,7 +180,7 @@ fn folder_words(why: &str, inside: &Inside) -> String {
     words
 }
 
-fn kind_of(raw: &[u8], entry: &Found) -> RowKind {
+fn kind_of(raw: &[u8], entry: &Found, filesystem: &str) -> RowKind {
     let stat = match &entry.stat {
         Ok(stat) => stat,
         Err(cause) if is_mounted(cause) => {
@@ -215,6 +216,7 @@ fn kind_of(raw: &[u8], entry: &Found) -> RowKind {
             name,
             bytes: stat.bytes,
             modified: stat.modified,
+            sight: Sight::of(stat, filesystem),
         },
         EntryKind::Folder => RowKind::Folder { name },
         EntryKind::Link => RowKind::Trouble {
@@ -262,19 +264,22 @@ mod tests {
 
     #[test]
     fn every_entry_becomes_a_row() {
-        let listing = listing_of(vec![
-            entry("DCIM", EntryKind::Folder, 0),
-            entry("DCIM/b.JPG", EntryKind::File, 5),
-            entry("DCIM/a.JPG", EntryKind::File, 0),
-            entry("DCIM/link", EntryKind::Link, 3),
-            entry("DCIM/sock", EntryKind::Special, 0),
-            entry("LOCKED", EntryKind::Folder, 0),
-            Found {
-                path: "LOCKED".into(),
-                stat: Err(io::Error::from_raw_os_error(13)),
-            },
-            entry(".DS_Store", EntryKind::File, 6_148),
-        ]);
+        let listing = listing_of(
+            vec![
+                entry("DCIM", EntryKind::Folder, 0),
+                entry("DCIM/b.JPG", EntryKind::File, 5),
+                entry("DCIM/a.JPG", EntryKind::File, 0),
+                entry("DCIM/link", EntryKind::Link, 3),
+                entry("DCIM/sock", EntryKind::Special, 0),
+                entry("LOCKED", EntryKind::Folder, 0),
+                Found {
+                    path: "LOCKED".into(),
+                    stat: Err(io::Error::from_raw_os_error(13)),
+                },
+                entry(".DS_Store", EntryKind::File, 6_148),
+            ],
+            "ext4",
+        );
         assert_eq!(listing.rows().len(), 7);
         assert_eq!(listing.totals(), (2, 5));
         assert_eq!(
@@ -292,11 +297,14 @@ mod tests {
 
     #[test]
     fn pictures_in_a_trash_folder_are_told() {
-        let listing = listing_of(vec![
-            entry(".Trashes/501/KITE0007.JPG", EntryKind::File, 2_000_000),
-            entry(".Trashes", EntryKind::Folder, 0),
-            entry(".Trashes/501", EntryKind::Folder, 0),
-        ]);
+        let listing = listing_of(
+            vec![
+                entry(".Trashes/501/KITE0007.JPG", EntryKind::File, 2_000_000),
+                entry(".Trashes", EntryKind::Folder, 0),
+                entry(".Trashes/501", EntryKind::Folder, 0),
+            ],
+            "ext4",
+        );
         let (path, why) = listing.left_out().next().unwrap();
         assert_eq!(path, ".Trashes");
         assert!(why.contains("1 file, 2.0 MB"), "{why}");
@@ -308,7 +316,7 @@ mod tests {
         use std::os::unix::ffi::OsStrExt as _;
         let mut odd = entry("x", EntryKind::File, 1);
         odd.path = OsStr::from_bytes(b"KITE\xff.JPG").to_owned();
-        let listing = listing_of(vec![odd]);
+        let listing = listing_of(vec![odd], "ext4");
         assert_eq!(listing.rows()[0].kind, RowKind::NotText);
         assert_eq!(listing.rows()[0].path(), "hex:4b495445ff2e4a5047");
     }

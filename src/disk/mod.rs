@@ -96,8 +96,8 @@ pub struct Stat {
 }
 
 /// A short form of all that becomes another when a file is written to or replaced. Equal ones say that nothing was;
-/// others that the file has to be read again.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+/// others that the file has to be read again. The default is that of a file that was not looked at.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Sight(u64);
 
 impl Sight {

@@ -121,7 +121,7 @@ impl<'a> Iterator for Sample<'a> {
 mod tests {
     use super::*;
     use crate::card::listing::{Row, RowKind};
-    use crate::disk::Stamp;
+    use crate::disk::{Sight, Stamp};
 
     fn listing(sizes: &[u64]) -> Listing {
         let row = |(n, bytes): (usize, &u64)| {
@@ -135,6 +135,7 @@ mod tests {
                         seconds: 1,
                         nanos: 0,
                     },
+                    sight: Sight::default(),
                 },
             }
         };

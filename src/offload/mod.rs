@@ -147,30 +147,28 @@ impl Context {
     /// whether it holds what it held at the start.
     pub fn close_card(&self) -> bool {
         let listing = self.list_again();
-        let then = self.plan.listing.fingerprint();
-        let is_good = listing.as_ref().is_ok_and(|l| l.fingerprint() == then);
+        let stood = self.plan.stood();
+        let is_good = listing.as_ref().is_ok_and(|l| stood.is_unchanged(l));
         *self.closing.lock().unwrap_or_else(PoisonError::into_inner) = Some(listing);
         is_good
     }
 
-    /// Returns the kept listing, or takes it now.
-    pub fn closing_listing(&self) -> Result<Listing, Problem> {
-        let kept = self
-            .closing
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .take();
-        kept.unwrap_or_else(|| self.list_again())
+    /// Returns the kept listing, if one was taken.
+    pub fn closing_listing(&self) -> Option<Result<Listing, Problem>> {
+        let mut kept = self.closing.lock().unwrap_or_else(PoisonError::into_inner);
+        kept.take()
     }
 
     /// Lists the card again.
     pub fn list_again(&self) -> Result<Listing, Problem> {
         let gone = |why: String| Problem::new(ProblemKind::Vanished, why);
         self.card_is_there().map_err(gone)?;
-        let disk = self.disk.as_ref();
+        let (disk, facts) = (self.disk.as_ref(), &self.plan.card.facts);
         let after = match self.plan.original() {
-            None => survey(disk, &self.plan.card.given, &self.plan.card.facts),
-            Some(o) => survey_parts(disk, &o.trees, &|tree, path| o.is_of(tree, path)),
+            None => survey(disk, &self.plan.card.given, facts),
+            Some(o) => survey_parts(disk, &o.trees, &facts.filesystem, &|tree, path| {
+                o.is_of(tree, path)
+            }),
         };
         let what = self.plan.source_word();
         let after = after.map_err(|e| {

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::card::listing::Row;
-use crate::disk::Stamp;
+use crate::disk::{Sight, Stamp};
 use std::collections::BTreeSet;
 
 pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFacts {
@@ -51,6 +51,7 @@ fn listing(files: &[(&str, u64)]) -> Listing {
                 seconds: 1_700_000_000,
                 nanos: 0,
             },
+            sight: Sight::default(),
         },
     });
     Listing::new(rows.collect())

@@ -15,8 +15,8 @@ pub mod verify;
 use crate::card::listing::{Difference, Listing, RowKind};
 use crate::card::part::{part_note, part_of};
 use crate::digest::Digest;
+use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
-use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Problem, ProblemKind};
 use crate::name::some_of;
 use crate::offload::{CopyState, Offloaded};
@@ -29,6 +29,7 @@ use crate::units::{counted, len64};
 use checksums::List;
 use jiff::Timestamp;
 use std::cmp::Reverse;
+use std::sync::Arc;
 
 /// At most this many differences of the card's listing are told.
 const DIFFERENCES_MAX: usize = 200;
@@ -145,7 +146,7 @@ impl Verdict {
 /// Everything that is known of a finished job, and the verdict on it.
 #[derive(Clone, Debug)]
 pub struct Proof {
-    plan: Plan,
+    plan: Arc<Plan>,
     offloaded: Offloaded,
     terms: Terms,
     tallies: Vec<Tally>,
@@ -159,6 +160,8 @@ pub struct Proof {
     signed_by: Option<String>,
     part: Option<String>,
     card_now: CardNow,
+    /// Destinations that could not take the records, and why.
+    unrecorded: Vec<(usize, Problem)>,
     verdict: Verdict,
 }
 
@@ -175,7 +178,7 @@ pub enum Kept {
 
 impl Proof {
     /// Weighs everything. The one constructor of a proof, and the one place that says PROVEN.
-    pub fn judge(plan: Plan, offloaded: Offloaded, terms: Terms, closing: Closing) -> Self {
+    pub fn judge(plan: Arc<Plan>, offloaded: Offloaded, terms: Terms, closing: Closing) -> Self {
         let mut problems: Vec<Problem> = card_problems(&plan.listing);
         problems.extend(plan.unheld_problems());
         problems.extend(list_problems(&plan));
@@ -228,6 +231,7 @@ impl Proof {
             signed_by: None,
             part,
             card_now: closing.card_now,
+            unrecorded: Vec::new(),
             times: closing.times,
             plan,
             offloaded,
@@ -290,10 +294,27 @@ impl Proof {
     /// Takes a destination out after the records could not be stored on it, and weighs again.
     #[must_use]
     pub fn without_records_on(mut self, destination: usize, problem: Problem) -> Self {
+        self.unrecorded.push((destination, problem.clone()));
         self.problems.push(problem);
         if let Some(tally) = self.tallies.get_mut(destination) {
             tally.is_complete = false;
         }
+        self.weighed()
+    }
+
+    /// Weighs everything anew after a later look found something else.
+    #[must_use]
+    pub fn judged_again(self, closing: Closing) -> Self {
+        let again = Self::judge(self.plan, self.offloaded, self.terms, closing);
+        let lost = self.unrecorded.into_iter();
+        lost.fold(again, |proof, (d, why)| proof.without_records_on(d, why))
+    }
+
+    /// Says that every look found something else, so that nothing can be said of what is there now.
+    #[must_use]
+    pub fn without_rest(mut self) -> Self {
+        let why = "the card or a drive went on changing while the records were made; run the same command again when no other program is at work on them";
+        self.problems.push(Problem::new(ProblemKind::Changed, why));
         self.weighed()
     }
 
@@ -338,12 +359,10 @@ impl Proof {
         self.card_now
     }
 
-    /// Looks once more whether the card is where it was: storing the records takes a while.
+    /// Takes note of where the card was at the end.
     #[must_use]
-    pub fn with_card_looked_at(mut self, disk: &dyn Disk) -> Self {
-        if self.card_now == CardNow::Unchanged {
-            self.card_now = self.plan.card.place(disk);
-        }
+    pub fn with_card_now(mut self, now: CardNow) -> Self {
+        self.card_now = now;
         self
     }
 
@@ -518,7 +537,8 @@ pub fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Ve
         Ok(after) => after,
         Err(problem) => return vec![problem],
     };
-    if before.fingerprint() == after.fingerprint() {
+    let differences = before.differences(&after, DIFFERENCES_MAX);
+    if differences.is_empty() {
         // The driver may have lost sight of some of it since.
         let unexplained = after
             .unexplained()
@@ -526,8 +546,7 @@ pub fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Ve
         let problem = unexplained.map(|why| Problem::new(ProblemKind::Unreadable, why));
         return problem.into_iter().collect();
     }
-    before
-        .differences(&after, DIFFERENCES_MAX)
+    differences
         .into_iter()
         .map(|difference| match difference {
             Difference::Vanished(path) => Problem::new(
@@ -641,10 +660,8 @@ fn original_changes(original: &Original, after: Result<Listing, Problem>) -> Vec
         Ok(after) => after,
         Err(problem) => return vec![problem],
     };
-    let differences = original
-        .stood
-        .differences(&after, DIFFERENCES_MAX)
-        .into_iter();
+    // What came is dropped before the rest is counted: it may be more than is told.
+    let differences = original.stood.differences(&after, usize::MAX).into_iter();
     differences
         .filter_map(|difference| match difference {
             Difference::Vanished(path) => {
@@ -653,6 +670,7 @@ fn original_changes(original: &Original, after: Result<Listing, Problem>) -> Vec
             Difference::Changed(path) => Some((path, "is not what it was when the job began")),
             Difference::New(_) => None,
         })
+        .take(DIFFERENCES_MAX)
         .map(|(path, why)| Problem::new(ProblemKind::Changed, why).at(path))
         .collect()
 }

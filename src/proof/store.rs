@@ -92,8 +92,7 @@ fn read_back(disk: &dyn Disk, part: &Utf8Path, bytes: u64) -> io::Result<Option<
     Ok(read.map(|(digest, _)| digest))
 }
 
-/// Gives the staged records, by path below the offload, their names, in order, after moving those of an earlier run aside;
-/// then removes the journal, which they replace.
+/// Gives the staged records, by path below the offload, their names, in order, after moving those of an earlier run aside.
 ///
 /// # Errors
 /// The problem of this destination, without its number.
@@ -127,7 +126,16 @@ pub fn publish(
         in_place.push(to);
     }
     let settled = disk.settle(&folders, &in_place);
-    settled.map_err(problem(Step::FlushFolder))?;
+    settled.map_err(problem(Step::FlushFolder))
+}
+
+/// Removes the journal, which the published records replace.
+///
+/// # Errors
+/// The problem of this destination, without its number.
+pub fn remove_journal(disk: &dyn Disk, root: &Utf8Path) -> Result<(), Problem> {
+    let folder = root.join(RECORDS);
+    let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
     let journal = folder.join(JOURNAL);
     if disk.look(&journal).map_err(problem(Step::Look))?.is_some() {
         disk.remove_own(&journal).map_err(problem(Step::Journal))?;

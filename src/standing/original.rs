@@ -6,7 +6,7 @@ use crate::card::dates::parse;
 use crate::card::listing::{Listing, Row, RowKind};
 use crate::card::survey::survey_parts;
 use crate::digest::Digest;
-use crate::disk::{Disk, FolderFacts};
+use crate::disk::{Disk, FolderFacts, Sight};
 use crate::error::{Problem, ProblemKind};
 use crate::name::{CardName, shown};
 use crate::offload::journal::JOURNAL;
@@ -62,7 +62,7 @@ pub fn look(
         .map(|(root, facts)| disk.anchor(root, facts));
     let held: std::io::Result<Vec<_>> = held.collect();
     let _held = held.map_err(|e| refused(given, &format!("an offload beside it is gone: {e}")))?;
-    let stood = survey_parts(disk, &original.trees, &|tree, path| {
+    let stood = survey_parts(disk, &original.trees, &facts.filesystem, &|tree, path| {
         original.is_of(tree, path)
     });
     let stood = stood.map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
@@ -133,6 +133,7 @@ fn listing(manifest: &Manifest) -> Result<Listing, String> {
                     shown(&file.path)
                 )
             })?,
+            sight: Sight::default(),
         };
         rows.push(Row::new(file.path.as_bytes().to_vec(), kind));
     }

@@ -1070,7 +1070,7 @@ fn the_verdict_takes_nothing_for_granted() {
             times: proof.times(),
         };
         change(&mut plan, &mut offloaded, &mut terms, &mut closing);
-        let again = Proof::judge(plan, offloaded, terms, closing);
+        let again = Proof::judge(Arc::new(plan), offloaded, terms, closing);
         let verdict = again.verdict();
         assert_eq!(
             verdict.is_proven(),

@@ -1,0 +1,445 @@
+//! Owns the last looks at everything that a verdict is on: the drives one after the other, then the card. Where a file had
+//! to be read again meanwhile, all is looked at again: reading takes its time, and what was seen before it may be gone.
+
+use crate::card::listing::{Difference, Listing};
+use crate::digest::Digest;
+use crate::disk::whole::hash_whole;
+use crate::disk::{EntryKind, Sight, Stat, Tree, explained, write_problem};
+use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::offload::{Context, CopyState, Offloaded};
+use crate::plan::{CardNow, FileJob, PlannedDestination, Work};
+use crate::proof::{Closing, InPlace};
+use camino::Utf8Path;
+use jiff::Timestamp;
+use std::collections::{BTreeMap, HashMap};
+use std::io;
+use std::sync::atomic::Ordering;
+
+/// In so many rounds of one look files are read again. What is touched after that is at work for another program.
+const READS_MAX: usize = 3;
+
+/// The looks of one job.
+pub(super) struct Looks<'a> {
+    context: &'a Context,
+    started: Timestamp,
+    reread_equal: bool,
+    /// Files that were read again, by drive (`None`: the card) and job: what each looked like before, and whether it was
+    /// as it had been read, or why that is not known.
+    read: HashMap<Place, (Sight, Result<bool, Problem>)>,
+    may_read: bool,
+    has_read: bool,
+    card: Option<Card>,
+    now: CardNow,
+    last: Option<Seen>,
+}
+
+/// A drive, or the card, and the place of a job in the plan.
+type Place = (Option<usize>, usize);
+
+/// The card's listing where it is not what it was at the start, or why there is none.
+type Card = Result<Option<Listing>, Problem>;
+
+/// What one look found.
+#[derive(Clone, PartialEq, Debug)]
+struct Seen {
+    destinations: Vec<Result<InPlace, Problem>>,
+    changed: Vec<Problem>,
+    card: Card,
+}
+
+/// What stands below one folder, by path.
+type Stands = HashMap<String, Stat>;
+
+impl<'a> Looks<'a> {
+    pub(super) fn new(context: &'a Context, started: Timestamp, reread_equal: bool) -> Self {
+        Self {
+            context,
+            started,
+            reread_equal,
+            read: HashMap::new(),
+            may_read: true,
+            has_read: false,
+            card: None,
+            now: CardNow::Unchanged,
+            last: None,
+        }
+    }
+
+    /// Looks for the first time. Someone may stop the job then, since files may have to be read again.
+    pub(super) fn first(&mut self, offloaded: &mut Offloaded) -> Closing {
+        let mut seen = self.look(offloaded);
+        if self.has_read && self.context.cancel.load(Ordering::Relaxed) {
+            offloaded.interrupted = true;
+            self.card = None;
+            seen = self.look(offloaded);
+        }
+        self.last = Some(seen.clone());
+        self.closing(seen)
+    }
+
+    /// Looks again; `None` where all is as it was at the last look. A card that was taken out meanwhile is as it was.
+    pub(super) fn again(&mut self, offloaded: &Offloaded) -> Option<Closing> {
+        let seen = self.look(offloaded);
+        if self.last.as_ref() == Some(&seen) {
+            return None;
+        }
+        self.last = Some(seen.clone());
+        Some(self.closing(seen))
+    }
+
+    /// Returns where the card is now, as far as a look at its place tells, and what it was found to be before.
+    pub(super) fn card_now(&self) -> CardNow {
+        match self.now {
+            CardNow::Unchanged => self.card_place(),
+            now => now,
+        }
+    }
+
+    fn card_place(&self) -> CardNow {
+        self.context.plan.card.place(self.context.disk.as_ref())
+    }
+
+    fn closing(&self, seen: Seen) -> Closing {
+        let stood = || self.context.plan.stood().clone();
+        Closing {
+            listing: seen.card.map(|listing| listing.unwrap_or_else(stood)),
+            destinations: seen.destinations,
+            changed: seen.changed,
+            card_now: self.now,
+            reread_equal: self.reread_equal,
+            times: (self.started, self.context.clock.now()),
+        }
+    }
+
+    /// Looks at everything until nothing had to be read in between.
+    fn look(&mut self, offloaded: &Offloaded) -> Seen {
+        let mut rounds = 0;
+        loop {
+            self.may_read = rounds < READS_MAX;
+            self.has_read = false;
+            let mut changed = Vec::new();
+            let all = self.context.plan.destinations.iter().enumerate();
+            let destinations = all
+                .map(|(index, d)| {
+                    let looked = self.look_at_drive(index, d, offloaded, &mut changed);
+                    looked.map_err(|p| p.on(index))
+                })
+                .collect();
+            self.look_at_card(offloaded);
+            if !self.has_read || self.context.cancel.load(Ordering::Relaxed) {
+                return Seen {
+                    destinations,
+                    changed,
+                    card: self.card.clone().unwrap_or(Ok(None)),
+                };
+            }
+            rounds += 1;
+        }
+    }
+
+    // ---- the card -----------------------------------------------------------------------------
+
+    /// Since nothing more had to be read from the card, it may have been taken, changed for another, or shot on. What is on
+    /// another card is no matter; what it lost or got while it was there stays so.
+    fn look_at_card(&mut self, offloaded: &Offloaded) {
+        let context = self.context;
+        self.now = self.card_place();
+        let is_its_loss = |p: &Problem| {
+            p.kind == ProblemKind::Vanished && p.path.is_none() && p.destination.is_none()
+        };
+        // The reader has said so already.
+        if offloaded.interrupted || offloaded.problems.iter().any(is_its_loss) {
+            return;
+        }
+        if self.card.is_none() {
+            // Taken when all was read.
+            let kept = context
+                .closing_listing()
+                .unwrap_or_else(|| context.list_again());
+            self.card = Some(kept.map(|listing| self.unless_unchanged(listing)));
+            self.now = self.card_place();
+        }
+        let stood = context.plan.stood();
+        let may_be_unchanged = match &self.card {
+            Some(Ok(Some(then))) => self.losses(then) == stood.touched(then).len(),
+            Some(Ok(None)) => true,
+            Some(Err(_)) | None => false,
+        };
+        if !may_be_unchanged || self.now != CardNow::Unchanged {
+            if self.now == CardNow::Unchanged {
+                self.now = CardNow::Changed;
+            }
+            return;
+        }
+        let again = context
+            .list_again()
+            .and_then(|listing| self.without_equal(listing, offloaded))
+            .map(|listing| self.unless_unchanged(listing));
+        self.now = self.card_place();
+        // Else it was taken while it was being looked at.
+        if self.now == CardNow::Unchanged {
+            if !matches!(again, Ok(None)) {
+                self.now = CardNow::Changed;
+            }
+            self.card = Some(again);
+        }
+    }
+
+    fn unless_unchanged(&self, listing: Listing) -> Option<Listing> {
+        let is_unchanged = match self.context.plan.original() {
+            None => self.context.plan.listing.is_unchanged(&listing),
+            Some(_) => self.losses(&listing) == 0,
+        };
+        (!is_unchanged).then_some(listing)
+    }
+
+    /// Counts what is not the same in a later listing. What came to an offload that is copied further is no part of it.
+    fn losses(&self, later: &Listing) -> usize {
+        let plan = &self.context.plan;
+        let all = plan.stood().differences(later, usize::MAX).into_iter();
+        let counts = |d: &Difference| !matches!(d, Difference::New(_)) || plan.original().is_none();
+        all.filter(counts).count()
+    }
+
+    /// Reads files again that were touched, and takes those for untouched that are as they were read.
+    fn without_equal(
+        &mut self,
+        mut listing: Listing,
+        offloaded: &Offloaded,
+    ) -> Result<Listing, Problem> {
+        let plan = &self.context.plan;
+        let mut equal = BTreeMap::new();
+        for (file, now) in plan.stood().touched(&listing) {
+            let name = file.name;
+            let at = plan.jobs.binary_search_by(|job| job.name.cmp(name));
+            let job = at.ok().and_then(|at| Some((at, plan.jobs.get(at)?)));
+            let is_equal = match job {
+                // What does not belong to an offload, and is not copied further.
+                None => plan.original().is_some(),
+                Some((at, job)) => match offloaded.files.get(at).and_then(|f| f.blake3) {
+                    // It was not read whole, which is told.
+                    None => true,
+                    Some(digest) => {
+                        self.is_as_read((None, at), &plan.path_of(job), job, now, digest)?
+                    }
+                },
+            };
+            if is_equal {
+                equal.insert(name.clone(), file.sight);
+            }
+        }
+        if !equal.is_empty() {
+            listing.forgive(&equal);
+        }
+        Ok(listing)
+    }
+
+    // ---- the drives ---------------------------------------------------------------------------
+
+    fn look_at_drive(
+        &mut self,
+        index: usize,
+        destination: &PlannedDestination,
+        offloaded: &Offloaded,
+        changed: &mut Vec<Problem>,
+    ) -> Result<InPlace, Problem> {
+        let context = self.context;
+        let failed = offloaded.destinations.get(index).is_none_or(|d| d.failed);
+        if failed || offloaded.interrupted {
+            return Ok(InPlace::default());
+        }
+        context.same_drive(destination)?;
+        // Then what is seen is what a pull leaves, also of what earlier runs left: names may well be answered from memory.
+        let (disk, folder) = (context.disk.as_ref(), &destination.given);
+        let settled = disk.settle_in(folder, &[]);
+        settled.map_err(|e| explained(disk, folder, write_problem(Step::Flush, &e)))?;
+        let found = self.in_place(index, destination, offloaded, changed)?;
+        // Of a drive that is gone by now memory has answered.
+        context.same_drive(destination).map(|()| found)
+    }
+
+    fn in_place(
+        &mut self,
+        index: usize,
+        destination: &PlannedDestination,
+        offloaded: &Offloaded,
+        changed: &mut Vec<Problem>,
+    ) -> Result<InPlace, Problem> {
+        let (context, plan) = (self.context, &self.context.plan);
+        let walk = |root: &Utf8Path| stands_below(context, root);
+        let own = if plan.has_nothing_new() {
+            HashMap::new()
+        } else {
+            walk(&destination.payload)?
+        };
+        let mut earlier = HashMap::new();
+        for left_in in &destination.left_in {
+            let tree = left_in.tree.as_path();
+            // One that is gone counts as empty, and its files as missing.
+            let is_there = context.disk.look(tree).map_or(true, |stat| stat.is_some());
+            let stands = if is_there {
+                walk(tree).map_err(|p| p.at(left_in.within.clone()))?
+            } else {
+                HashMap::new()
+            };
+            earlier.insert(tree, stands);
+        }
+        let mut counted = InPlace::default();
+        let is_folder =
+            |tree: &Stands, path: &str| tree.get(path).is_some_and(|s| s.kind == EntryKind::Folder);
+        for folder in plan.listing.folders() {
+            let path = folder.as_str();
+            let elsewhere = || earlier.values().any(|tree| is_folder(tree, path));
+            if is_folder(&own, path) || (plan.has_nothing_new() && elsewhere()) {
+                counted.folders += 1;
+            }
+        }
+        self.count_files(offloaded, index, (&own, &earlier), &mut counted)
+            .map(|found| changed.extend(found))?;
+        Ok(counted)
+    }
+
+    /// Counts the files that stand there as they were when they were read back, `own` below the offload and `earlier` below other
+    /// trees. Returns those that others have changed since.
+    fn count_files(
+        &mut self,
+        offloaded: &Offloaded,
+        index: usize,
+        (own, earlier): (&Stands, &HashMap<&Utf8Path, Stands>),
+        counted: &mut InPlace,
+    ) -> Result<Vec<Problem>, Problem> {
+        let plan = &self.context.plan;
+        let destination = &plan.destinations[index];
+        let sight = |stat: &Stat| Sight::of(stat, &destination.facts.filesystem);
+        let mut changed = Vec::new();
+        for (at, (job, outcome)) in plan.jobs.iter().zip(&offloaded.files).enumerate() {
+            let path = job.name.as_str();
+            let (tree, stat, then) = if let Some(Work::Left(left)) = job.work.get(index) {
+                // Nothing was read of it now, so it has to be just what it was when it was left.
+                let tree = left.tree.as_path();
+                let is_it = |s: &&Stat| {
+                    (s.modified, s.device) == (left.stands.modified, left.stands.device)
+                };
+                let stat = earlier.get(tree).and_then(|e| e.get(path)).filter(is_it);
+                (tree, stat, Some(sight(&left.stands)))
+            } else {
+                let then = outcome.sights.get(index).copied().flatten();
+                (destination.payload.as_path(), own.get(path), then)
+            };
+            let is_right = |s: &&Stat| s.kind == EntryKind::File && s.bytes == job.bytes;
+            let Some(now) = stat.filter(is_right).map(sight) else {
+                continue;
+            };
+            // What nobody read back in this run counts by its record, if at all.
+            let was_read = then.is_some()
+                || matches!(
+                    outcome.copies.get(index),
+                    Some(CopyState::ReadBack(_) | CopyState::Again(_))
+                );
+            let is_as_read = |looks: &mut Self, digest| {
+                let at = (Some(index), at);
+                looks.is_as_read(at, &job.name.under(tree), job, now, digest)
+            };
+            let is_equal = !was_read
+                || then == Some(now)
+                || match outcome.blake3 {
+                    Some(digest) => is_as_read(self, digest)?,
+                    None => false,
+                };
+            if is_equal {
+                counted.files += 1;
+                counted.bytes += job.bytes;
+                continue;
+            }
+            counted.changed += 1;
+            if changed.len() < self.context.limits.problems_max {
+                let why = if self.may_read {
+                    "another program has written to it or replaced it since it was read back"
+                } else {
+                    "another program touched it again and again while it was looked at for the last time"
+                };
+                let problem = Problem::new(ProblemKind::Changed, why);
+                changed.push(problem.at(path).on(index));
+            }
+        }
+        Ok(changed)
+    }
+
+    // ---- files that were touched --------------------------------------------------------------
+
+    /// Whether a file that looks like `now`, and no longer as when it was read, holds what it held: a date or an owner may
+    /// have become another, or its bytes. Reads it, unless it looked the same when it was read again before.
+    fn is_as_read(
+        &mut self,
+        at: Place,
+        path: &Utf8Path,
+        job: &FileJob,
+        now: Sight,
+        digest: Digest,
+    ) -> Result<bool, Problem> {
+        match self.read.get(&at) {
+            Some((then, known)) if *then == now => return known.clone(),
+            _ if !self.may_read => return Ok(false),
+            _ => self.has_read = true,
+        }
+        let plan = &self.context.plan;
+        let drive = at.0.and_then(|index| plan.destinations.get(index));
+        let facts = drive.map_or(&plan.card.facts, |d| &d.facts);
+        let (then, known) = match self.read_again(path, job.bytes, digest) {
+            Ok(Some((stat, is_equal))) => (Sight::of(&stat, &facts.filesystem), Ok(is_equal)),
+            // The next walk does not meet it.
+            Ok(None) => return Ok(false),
+            Err(e) => {
+                let problem = match drive {
+                    Some(_) => write_problem(Step::ReadBack, &e),
+                    None => Problem::new(ProblemKind::Unreadable, failed(Step::Read, &e)),
+                };
+                (now, Err(problem.at(job.name.as_str())))
+            }
+        };
+        self.read.insert(at, (then, known.clone()));
+        known
+    }
+
+    /// Reads a file whole: what it looked like before, and whether it holds these bytes. `None`: it is gone.
+    fn read_again(
+        &self,
+        path: &Utf8Path,
+        bytes: u64,
+        digest: Digest,
+    ) -> io::Result<Option<(Stat, bool)>> {
+        let mut source = match self.context.disk.open_read_back(path) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(None),
+            other => other?,
+        };
+        let stat = source.stat()?;
+        if stat.bytes != bytes {
+            return Ok(Some((stat, false)));
+        }
+        let mut go_on = |_| !self.context.cancel.load(Ordering::Relaxed);
+        let read = hash_whole(source.as_mut(), bytes, &mut go_on)?;
+        let (found, length) = read.ok_or(io::ErrorKind::Interrupted)?;
+        Ok(Some((stat, length == bytes && found == digest)))
+    }
+}
+
+fn stands_below(context: &Context, root: &Utf8Path) -> Result<Stands, Problem> {
+    let found = context
+        .disk
+        .walk(root, Tree::Drive)
+        .map_err(|e| Problem::new(ProblemKind::WriteFailed, failed(Step::List, &e)))?;
+    let mut known = HashMap::new();
+    for entry in found {
+        let path = entry.path.to_string_lossy().into_owned();
+        match entry.stat {
+            Ok(stat) if entry.path.to_str().is_some() => drop(known.insert(path, stat)),
+            // What lies in it is not on the drive, whatever it looks like.
+            Err(e) if e.kind() == io::ErrorKind::CrossesDevices => {
+                let detail = failed(Step::Look, &e);
+                return Err(Problem::new(ProblemKind::Changed, detail).at(path));
+            }
+            _ => {}
+        }
+    }
+    Ok(known)
+}

@@ -1,0 +1,255 @@
+//! Owns the way in which a verdict is written down: the records are staged on every drive, then everything that they speak
+//! of is looked at once more, and only then do they get their names. A journal is the last that goes.
+
+use super::looks::Looks;
+use super::{Tools, begin_one, make_folders};
+use crate::clock::rfc3339;
+use crate::digest::Digest;
+use crate::disk::{Stamp, write_problem};
+use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::offload::same_drive;
+use crate::plan::{Layout, RECORDS};
+use crate::proof::checksums::List;
+use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
+use crate::proof::store::{self, REPORT, Record};
+use crate::proof::{Closing, Kept, Proof, bag, checksums};
+use crate::report::page;
+use crate::units::len64;
+use std::borrow::Cow;
+use std::collections::HashSet;
+use std::io;
+
+/// So often the records are made again because something else was found at a last look. Whoever changes things more often
+/// than that is at work there.
+const CHANGES_MAX: usize = 3;
+
+/// Why records have to be made again.
+enum Setback {
+    /// A drive could not take them.
+    Drive(usize, Problem),
+    /// A last look found something else than the look that they speak of.
+    Changed(Box<Closing>),
+}
+
+/// Stores the records on every destination that is still there. One that cannot take them loses its
+/// place in the proof, and the others get records that say so; as they do when anything has changed meanwhile.
+pub(super) fn record(
+    mut proof: Proof,
+    looks: &mut Looks<'_>,
+    tools: &Tools,
+    is_begun: bool,
+) -> (Proof, Kept) {
+    let mut out = drives_out(&proof);
+    if !is_begun {
+        proof = begin_all(proof, tools, &mut out);
+    }
+    let mut changes = 0;
+    while out.contains(&false) {
+        let looks = (changes < CHANGES_MAX).then_some(&mut *looks);
+        match record_once(&proof, looks, tools, &out) {
+            Ok(()) => return (proof, Kept::New),
+            Err(Setback::Drive(index, problem)) => {
+                out[index] = true;
+                proof = proof.without_records_on(index, problem.on(index));
+            }
+            Err(Setback::Changed(closing)) => {
+                changes += 1;
+                proof = proof.judged_again(*closing);
+                if changes == CHANGES_MAX {
+                    proof = proof.without_rest();
+                }
+                let gone = drives_out(&proof);
+                out.iter_mut()
+                    .zip(gone)
+                    .for_each(|(out, gone)| *out |= gone);
+            }
+        }
+    }
+    (proof, Kept::Nothing)
+}
+
+/// Of every destination whether it is written to no more: it failed, is gone or was swapped.
+fn drives_out(proof: &Proof) -> Vec<bool> {
+    let is_out = |d: usize| {
+        let outcome = proof.offloaded().destinations.get(d);
+        let is_gone = |p: &Problem| p.destination == Some(d) && p.kind == ProblemKind::Vanished;
+        outcome.is_none_or(|o| o.failed) || proof.problems().iter().any(is_gone)
+    };
+    (0..proof.plan().destinations.len()).map(is_out).collect()
+}
+
+/// While the records of an earlier run are moved aside only a journal vouches for the files, and a run that had nothing
+/// to copy has made none yet.
+fn begin_all(mut proof: Proof, tools: &Tools, out: &mut [bool]) -> Proof {
+    let started = rfc3339(proof.times().0);
+    for (index, out) in out.iter_mut().enumerate().filter(|(_, out)| !**out) {
+        let plan = proof.plan();
+        let begun = plan.destinations.get(index).map_or(Ok(()), |destination| {
+            let mut made = Vec::new();
+            make_folders(tools.disk.as_ref(), destination, &mut made)?;
+            begin_one(plan, destination, tools, &started, index, &mut made)
+        });
+        if let Err((step, cause)) = begun {
+            let problem = write_problem(step, &cause).at(RECORDS);
+            *out = true;
+            proof = proof.without_records_on(index, problem.on(index));
+        }
+    }
+    proof
+}
+
+/// The paths of the records that are staged on a destination.
+type Staged = Vec<(usize, Vec<String>)>;
+
+fn record_once(
+    proof: &Proof,
+    mut looks: Option<&mut Looks<'_>>,
+    tools: &Tools,
+    out: &[bool],
+) -> Result<(), Setback> {
+    let disk = tools.disk.as_ref();
+    let staged = stage_all(proof, tools, out).map_err(|(d, p)| Setback::Drive(d, p))?;
+    let mut look = || match looks.as_mut().and_then(|l| l.again(proof.offloaded())) {
+        None => Ok(()),
+        Some(closing) => Err(Setback::Changed(Box::new(closing))),
+    };
+    // Making them takes a while; giving them their names does not.
+    look().inspect_err(|_| unstage_all(proof, tools, &staged))?;
+    let all = || {
+        let here = |index: usize| proof.plan().destinations.get(index);
+        let all = staged.iter();
+        all.filter_map(move |(index, names)| Some((*index, here(*index)?, names)))
+    };
+    for (index, destination, names) in all() {
+        let layout = proof.plan().layout;
+        store::publish(disk, &destination.root, names, layout)
+            .and_then(|()| same_drive(disk, destination))
+            .map_err(|p| Setback::Drive(index, p))?;
+    }
+    look()?;
+    for (index, destination, _) in all() {
+        store::remove_journal(disk, &destination.root).map_err(|p| Setback::Drive(index, p))?;
+    }
+    Ok(())
+}
+
+fn unstage_all(proof: &Proof, tools: &Tools, staged: &Staged) {
+    for (index, names) in staged {
+        if let Some(d) = proof.plan().destinations.get(*index) {
+            store::unstage(tools.disk.as_ref(), &d.root, names);
+        }
+    }
+}
+
+/// Stages the records on all destinations, or on none.
+fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, (usize, Problem)> {
+    let disk = tools.disk.as_ref();
+    let bytes = Manifest::bytes_of(proof, &tools.host);
+    // From here on only what the bytes say is used: it is what others will read, and of a card of
+    // 100,000 files the manifest need not be in memory twice.
+    let read = bytes.and_then(|bytes| Ok((checked(proof, &bytes)?, bytes)));
+    let (manifest, bytes) = read.map_err(|e| {
+        let problem = Problem::new(ProblemKind::ManifestDamaged, failed(Step::Record, &e));
+        (first_in(out), problem)
+    })?;
+    let page = page::page(&manifest).into_bytes();
+    let signature = match &proof.plan().signer {
+        None => None,
+        // The key was tried before the first byte.
+        Some(signer) => Some(signer.sign(&bytes).ok_or_else(|| {
+            let detail =
+                "the manifest could not be signed: the signature that was made does not hold";
+            (
+                first_in(out),
+                Problem::new(ProblemKind::ManifestDamaged, detail),
+            )
+        })?),
+    };
+    let mut staged = Staged::new();
+    for (index, destination) in proof.plan().destinations.iter().enumerate() {
+        if out.get(index) != Some(&false) {
+            continue;
+        }
+        let records = records_for(
+            index,
+            proof,
+            &manifest,
+            [&bytes, &page],
+            signature.as_deref(),
+        );
+        let paths = records.iter().map(|(name, _)| name.clone()).collect();
+        // Each drive's records have a moment of their own, by which one drive is known that is seen twice.
+        let now = Stamp::of(tools.clock.now());
+        let result = store::stage(disk, &destination.root, &records, now);
+        staged.push((index, paths));
+        if let Err(problem) = result {
+            unstage_all(proof, tools, &staged);
+            return Err((index, problem));
+        }
+    }
+    Ok(staged)
+}
+
+fn first_in(out: &[bool]) -> usize {
+    out.iter().position(|gone| !gone).unwrap_or(0)
+}
+
+/// The last count: what the written bytes say must be what was tallied. Returns what they say.
+fn checked(proof: &Proof, bytes: &[u8]) -> io::Result<Manifest> {
+    let read = Manifest::from_bytes(bytes).map_err(|e| io::Error::other(e.to_string()))?;
+    for (index, tally) in proof.tallies().iter().enumerate() {
+        if read.count_on(index) != (tally.read_back, tally.read_back_bytes) {
+            return Err(io::Error::other(
+                "the manifest's counts are not those of the job",
+            ));
+        }
+    }
+    if proof.verdict().is_proven() && (len64(read.files.len()), read.totals.bytes) != proof.listed()
+    {
+        return Err(io::Error::other(
+            "the manifest does not hold every file that was listed",
+        ));
+    }
+    Ok(read)
+}
+
+fn records_for<'a>(
+    index: usize,
+    proof: &Proof,
+    manifest: &Manifest,
+    [bytes, page]: [&'a [u8]; 2],
+    signature: Option<&'a [u8]>,
+) -> Vec<Record<'a>> {
+    let record = |name: &str, bytes: Cow<'a, [u8]>| (format!("{RECORDS}/{name}"), bytes);
+    let mut records: Vec<Record<'a>> = Vec::new();
+    for list in List::all() {
+        let text = manifest.list_of(list, index);
+        // An empty list would be "checked" with success by some programs.
+        if !text.is_empty() {
+            records.push(record(list.file_name(), text.into_bytes().into()));
+        }
+    }
+    let hash = checksums::line(Digest::of(bytes), MANIFEST).unwrap_or_default();
+    records.push(record(REPORT, page.into()));
+    records.push(record(MANIFEST_HASH, hash.into_bytes().into()));
+    let last = record(MANIFEST, bytes.into());
+    let signed = signature.map(|s| record(MANIFEST_SIGNATURE, s.into()));
+    if proof.plan().layout == Layout::Bag {
+        let gone: HashSet<&str> = proof
+            .problems()
+            .iter()
+            .filter(|p| p.destination == Some(index) && p.kind == ProblemKind::Missing)
+            .filter_map(|p| p.path.as_deref())
+            .collect();
+        let here = proof.plan().destinations.get(index);
+        let stood = here.map_or(&[][..], |d| &d.in_bag).iter();
+        let stands = stood.filter(|file| !gone.contains(file.path.as_str()));
+        let payload = bag::with_earlier(bag::payload(manifest, index), stands);
+        let tags = bag::tag_files(manifest, &payload, records.iter().chain([&last]));
+        records.extend(tags);
+    }
+    // The manifest gets its name when all else has, and its signature, which no list holds, after it.
+    records.push(last);
+    records.extend(signed);
+    records
+}
