@@ -28,6 +28,8 @@ pub(super) struct Looks<'a> {
     read: HashMap<Place, (Sight, Result<bool, Problem>)>,
     may_read: bool,
     has_read: bool,
+    /// Why a drive could not be looked at. It is not asked again: what fails once is not believed the next time.
+    lost: HashMap<usize, Problem>,
     card: Option<Card>,
     now: CardNow,
     last: Option<Seen>,
@@ -59,6 +61,7 @@ impl<'a> Looks<'a> {
             read: HashMap::new(),
             may_read: true,
             has_read: false,
+            lost: HashMap::new(),
             card: None,
             now: CardNow::Unchanged,
             last: None,
@@ -71,6 +74,7 @@ impl<'a> Looks<'a> {
         if self.has_read && self.context.cancel.load(Ordering::Relaxed) {
             offloaded.interrupted = true;
             self.card = None;
+            self.lost.clear();
             seen = self.look(offloaded);
         }
         self.last = Some(seen.clone());
@@ -121,8 +125,12 @@ impl<'a> Looks<'a> {
             let all = self.context.plan.destinations.iter().enumerate();
             let destinations = all
                 .map(|(index, d)| {
+                    if let Some(problem) = self.lost.get(&index) {
+                        return Err(problem.clone());
+                    }
                     let looked = self.look_at_drive(index, d, offloaded, &mut changed);
-                    looked.map_err(|p| p.on(index))
+                    let looked = looked.map_err(|p| p.on(index));
+                    looked.inspect_err(|p| drop(self.lost.insert(index, p.clone())))
                 })
                 .collect();
             self.look_at_card(offloaded);

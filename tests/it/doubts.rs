@@ -2,7 +2,9 @@
 //! and of dates: one rule, on two simulated drives of their own. What must never be PROVEN unread.
 
 use crate::support::program::content;
-use crate::support::sim::{Crash, Deed, Fault, FaultKind, Image, Meddler, Op, Prey, Sim, SimClock};
+use crate::support::sim::{
+    Crash, Deed, Fault, FaultKind, Image, Meddler, Op, Prey, Sim, SimClock, Stage,
+};
 use crate::truth;
 use camino::Utf8PathBuf;
 use std::sync::Arc;
@@ -631,6 +633,7 @@ fn what_happens_to_a_copy_that_was_read_already_is_in_the_answer() {
         Deed::Delete,
     ];
     let meddler = |volume, call, deed| Meddler {
+        stage: Stage::Any,
         volume,
         op: Op::ReadBackRead,
         call,
@@ -667,6 +670,7 @@ fn what_is_written_to_a_copy_that_just_got_its_name_is_in_the_verdict() {
     for call in 1..20 {
         let sim = world(10);
         sim.let_meddle(Meddler {
+            stage: Stage::Any,
             volume: "/a",
             op: Op::Flush,
             call,
@@ -683,6 +687,216 @@ fn what_is_written_to_a_copy_that_just_got_its_name_is_in_the_verdict() {
         }
     }
     assert!(met > 2, "{met}");
+}
+
+/// All that another program may do to a file, and whether it is the file that it was after it.
+const DEEDS: [(Deed, bool); 9] = [
+    (Deed::Write, false),
+    (Deed::WriteUnseen, false),
+    (Deed::Truncate, false),
+    (Deed::Append, false),
+    (Deed::Replace, false),
+    (Deed::ReplaceUnseen, false),
+    (Deed::Redate, true),
+    (Deed::Touch, true),
+    (Deed::Delete, false),
+];
+
+/// A card whose file system keeps numbers and dates of its entries, and two drives.
+fn world_of_ext4(frames: u64) -> Sim {
+    let sim = Sim::default();
+    sim.add_card_with("/card", "ext4", &[], &["DCIM", "DCIM/100KITES"]);
+    shoot(&sim, frames, 1_000, 0);
+    for drive in ["/a", "/b"] {
+        sim.add_volume(drive, "ext4", 1 << 30);
+    }
+    sim
+}
+
+/// What the manifest of an offload says, with nothing left of how it got there.
+fn recorded(sim: &Sim, root: &str) -> Manifest {
+    let records = sim.files(&format!("{root}/_unlade"), Image::Visible);
+    let odd = |name: &&String| name.contains("part") || name.contains("journal");
+    assert_eq!(records.keys().find(odd), None, "{root}");
+    Manifest::from_bytes(&records[MANIFEST]).unwrap()
+}
+
+/// Making the records takes a while on slow drives. What becomes of the card or of a copy meanwhile is in the verdict, in every
+/// manifest and on the screen, also when it comes between the name of a manifest and the end.
+#[test]
+fn what_happens_while_the_records_are_made_is_in_them() {
+    let moments = [
+        (Stage::Staged, Op::ReadBackRead, "/b"),
+        // The records get their names on the first drive before they do on the second.
+        (Stage::Staged, Op::RenameNew, "/a"),
+        (Stage::Named, Op::Flush, "/a"),
+        (Stage::Named, Op::Flush, "/b"),
+    ];
+    for (stage, op, volume) in moments {
+        for on in ["/card", "/a", "/b"] {
+            for (deed, is_as_it_was) in DEEDS {
+                let case = format!("{deed:?} on {on} at {op:?} of {volume}, {stage:?}");
+                let sim = world_of_ext4(6);
+                sim.let_meddle(Meddler {
+                    stage,
+                    volume,
+                    op,
+                    call: 1,
+                    on,
+                    prey: Prey::Copies,
+                    deed,
+                    seed: 7,
+                });
+                let proof = copy_with(&sim, &job("KITES", &["/a", "/b"]));
+                let path = sim.meddled().expect(&case).path;
+                // A card's date is part of what it is.
+                let is_proven = is_as_it_was && !(on == "/card" && deed == Deed::Redate);
+                assert_eq!(proof.verdict().is_proven(), is_proven, "{case}");
+                let reasons = proof.verdict().reasons().join(" ");
+                let is_named = reasons.contains(path.trim_start_matches("KITES/"));
+                let is_missing = reasons.contains("5 of 6 files stand there at the end");
+                assert!(is_proven || is_named || is_missing, "{case}: {reasons}");
+                for root in ["/a/KITES", "/b/KITES"] {
+                    let manifest = recorded(&sim, root);
+                    assert_eq!(manifest.verdict.proven, is_proven, "{case}: {root}");
+                    assert_eq!(
+                        manifest.verdict.reasons,
+                        proof.verdict().reasons(),
+                        "{case}"
+                    );
+                }
+                assert!(sim.misuse().is_empty(), "{:?}", sim.misuse());
+            }
+        }
+    }
+}
+
+/// Somebody who never leaves off is told, and nothing is PROVEN.
+#[test]
+fn what_goes_on_changing_is_not_proven() {
+    let meddler = |deed, seed| Meddler {
+        stage: Stage::Staged,
+        volume: "/b",
+        op: Op::ReadBackRead,
+        call: 1,
+        on: "/a",
+        prey: Prey::Copies,
+        deed,
+        seed,
+    };
+    let mut spared = job("KITES", &["/a", "/b"]);
+    spared.terms.copies_needed = 1;
+    for (times, proven) in [(1, true), (2, true), (12, false)] {
+        let sim = world_of_ext4(6);
+        for seed in 0..times {
+            sim.let_meddle(meddler(Deed::Append, seed));
+        }
+        let proof = copy_with(&sim, &spared);
+        let reasons = proof.verdict().reasons();
+        assert_eq!(proof.verdict().is_proven(), proven, "{times}: {reasons:?}");
+        let is_told = reasons.iter().any(|r| r.contains("went on changing"));
+        assert_eq!(is_told, !proven, "{times}: {reasons:?}");
+        for root in ["/a/KITES", "/b/KITES"] {
+            assert_eq!(recorded(&sim, root).verdict.proven, proven, "{times}");
+        }
+    }
+}
+
+/// A copy whose date became another is read again at the end, which takes its time on a slow drive: what becomes of the other drive
+/// and of the card meanwhile is seen, also where no records are made since they stand already.
+#[test]
+fn what_happens_while_a_touched_copy_is_read_again_is_in_the_verdict() {
+    for on in ["/card", "/a", "/b"] {
+        for (deed, is_as_it_was) in DEEDS {
+            let sim = world_of_ext4(6);
+            let job = job("KITES", &["/a", "/b"]);
+            assert!(copy_with(&sim, &job).verdict().is_proven());
+            sim.reboot();
+            let calls = {
+                let calm = sim.fork();
+                assert!(copy_with(&calm, &job).verdict().is_proven());
+                calm.calls("/b")
+            };
+            let meddler = |op, call, on, deed, seed| Meddler {
+                stage: Stage::Any,
+                volume: "/b",
+                op,
+                call,
+                on,
+                prey: Prey::Copies,
+                deed,
+                seed,
+            };
+            // At the flush before the last walk.
+            let flush = calls[&Op::Flush];
+            sim.let_meddle(meddler(Op::Flush, flush, "/b", Deed::Redate, 1));
+            let read = 1 + calls[&Op::ReadBackRead];
+            sim.let_meddle(meddler(Op::ReadBackRead, read, on, deed, 2));
+            let proof = copy_with(&sim, &job);
+            let case = format!("{deed:?} on {on}");
+            assert_eq!(sim.meddled().map(|m| m.by.deed), Some(deed), "{case}");
+            let is_proven = is_as_it_was && !(on == "/card" && deed == Deed::Redate);
+            let reasons = proof.verdict().reasons();
+            assert_eq!(
+                proof.verdict().is_proven(),
+                is_proven,
+                "{case}: {reasons:?}"
+            );
+        }
+    }
+}
+
+/// A card's file that is written to or replaced after it was read, with size and date put back, is found by the numbers and
+/// dates of its entry where the file system keeps them, and read again. The same in an offload that is copied further.
+#[test]
+fn a_source_that_is_written_to_unseen_after_it_was_read_is_not_proven() {
+    let all = [Op::CardRead, Op::WriteChunk, Op::FlushAll, Op::RenameNew];
+    let mut met = [0, 0];
+    for further in [false, true] {
+        for (deed, is_as_it_was) in DEEDS {
+            for (op, call) in all.iter().flat_map(|op| (4..7).map(move |n| (*op, n))) {
+                let sim = world_of_ext4(8);
+                let (mut job, mut on) = (job("KITES", &["/a"]), "/card");
+                if further {
+                    assert!(copy_with(&sim, &job).verdict().is_proven());
+                    sim.reboot();
+                    (job.card, job.to) = ("/a/KITES".into(), vec!["/b".into()]);
+                    (job.terms.copies_needed, on) = (2, "/a");
+                }
+                let volume = match op {
+                    Op::CardRead if further => continue,
+                    Op::CardRead => on,
+                    _ if further => "/b",
+                    _ => "/a",
+                };
+                sim.let_meddle(Meddler {
+                    stage: Stage::Any,
+                    volume,
+                    op,
+                    call,
+                    on,
+                    prey: Prey::Copies,
+                    deed,
+                    seed: call,
+                });
+                let proof = copy_with(&sim, &job);
+                let case = format!("{deed:?} at {op:?} {call}, further {further}");
+                let path = sim.meddled().expect(&case).path;
+                let source = &sim.files(on, Image::Visible).remove(&path);
+                let copy = path.trim_start_matches("KITES/");
+                let drive = if further { "/b/KITES" } else { "/a/KITES" };
+                let copy = &sim.files(drive, Image::Visible).remove(copy);
+                // What was done before it was read is read, and on record as such.
+                if proof.verdict().is_proven() {
+                    assert_eq!(source, copy, "{case}");
+                } else {
+                    met[usize::from(further)] += 1;
+                }
+                assert!(proof.verdict().is_proven() || !(is_as_it_was && deed == Deed::Touch));
+            }
+        }
+    }
+    assert!(met.iter().all(|n| *n > 20), "{met:?}");
 }
 
 // ---- what a drive cannot hold ---------------------------------------------------------------------

@@ -24,7 +24,7 @@
 use crate::support::program::tell;
 use crate::support::sim::{
     Chance, Crash, Deed, EIO, Fault, FaultKind, Image, Meddled, Meddler, Op, Prey, Sim, SimClock,
-    Volume,
+    Stage, Volume,
 };
 use crate::support::{bag, whole_sweeps};
 use crate::truth;
@@ -494,7 +494,10 @@ impl History {
             card.away = Some(self.sim.unplug(CARD));
         }
         self.slot = self.cards.len();
-        self.sim.add_card(CARD, &[], &["DCIM", "AVF_INFO"]);
+        // Some keep numbers and dates of their entries.
+        let filesystem = ["exfat", "ext4"][self.slot % 2];
+        let folders = ["DCIM", "AVF_INFO"];
+        self.sim.add_card_with(CARD, filesystem, &[], &folders);
         let key = if self.hides_cards {
             self.sim.hide_identity(CARD);
             "without identity".to_owned()
@@ -1049,7 +1052,15 @@ impl History {
             Op::RenameNew,
             Op::JournalAppend,
         ];
-        let op = self.pick(&ops).unwrap();
+        // Some wait until the records are made.
+        let stages = [Stage::Any, Stage::Any, Stage::Staged, Stage::Named];
+        let stage = self.pick(&stages).unwrap();
+        let ops = match stage {
+            Stage::Any => &ops[..],
+            Stage::Staged => &[Op::WriteChunk, Op::ReadBackRead, Op::RenameNew][..],
+            Stage::Named => &[Op::Flush, Op::FlushEverything, Op::RemoveOwn][..],
+        };
+        let op = self.pick(ops).unwrap();
         let (on, prey) = match self.chance.below(8) {
             0 | 1 => (CARD, Prey::Copies),
             2 | 3 => (drive, Prey::Parts),
@@ -1063,6 +1074,8 @@ impl History {
             Deed::Append,
             Deed::Replace,
             Deed::Redate,
+            Deed::ReplaceUnseen,
+            Deed::Touch,
             Deed::Delete,
         ];
         let deeds = if prey == Prey::Copies {
@@ -1073,7 +1086,11 @@ impl History {
         Meddler {
             volume: if op == Op::CardRead { CARD } else { drive },
             op,
-            call: 1 + u64::try_from(self.chance.below(calls_about(op))).unwrap(),
+            call: match stage {
+                Stage::Any => 1 + u64::try_from(self.chance.below(calls_about(op))).unwrap(),
+                Stage::Staged | Stage::Named => 1,
+            },
+            stage,
             on,
             prey,
             deed: self.pick(deeds).unwrap(),
@@ -1553,7 +1570,8 @@ impl History {
             // Where nothing was new there is no offload to hold a record.
             for d in complete.filter(|_| !proof.plan().has_nothing_new()) {
                 let place = mount_of(&job.to[d]);
-                // What another program does to a record, or to the card after it was read, is not looked for at the end.
+                // What another program does to a record is not looked for at the end; nor is what it does to the card after
+                // the last look.
                 let apart = |m: Meddled| {
                     m.by.on == CARD || (m.by.on == place && m.by.prey == Prey::Records)
                 };

@@ -27,7 +27,7 @@ use unlade::disk::{
     Anchor, Count, Counting, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay,
     Settling, Source, Stamp, Stat, Tree,
 };
-use unlade::name::is_part_name;
+use unlade::name::{is_part_name, part_name};
 use unlade::offload::journal::JOURNAL;
 use unlade::plan::{Layout, RECORDS};
 use unlade::proof::manifest::MANIFEST;
@@ -289,8 +289,12 @@ pub(crate) enum Deed {
     Append,
     /// Another file of the same size takes its place.
     Replace,
+    /// The same, in the old one's date.
+    ReplaceUnseen,
     /// Another date, and nothing else.
     Redate,
+    /// Another owner, another link to it: of its entry only the date that no program can set.
+    Touch,
     Delete,
 }
 
@@ -305,9 +309,21 @@ pub(crate) enum Prey {
     Records,
 }
 
+/// How far a run has to be on the volume whose calls another program waits for.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(crate) enum Stage {
+    /// Anywhere.
+    Any,
+    /// Its manifest is there as a part.
+    Staged,
+    /// Its manifest has its name.
+    Named,
+}
+
 /// Another program, which does one deed at the first of these calls from the N-th on that finds its prey there.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Meddler {
+    pub(crate) stage: Stage,
     /// The volume and the kind of call that it waits for, and which of them, counted from 1.
     pub(crate) volume: &'static str,
     pub(crate) op: Op,
@@ -332,6 +348,8 @@ pub(crate) struct Meddled {
     node: u64,
     /// Walks of the volume before.
     walks: u64,
+    /// A journal had been removed by then, which is the last that a run does.
+    is_late: bool,
 }
 
 /// What a power cut leaves of what was not flushed.
@@ -447,8 +465,11 @@ struct World {
     unseen: BTreeSet<(u64, String, Vec<u8>)>,
     /// Counts the changes of entries.
     moment: u64,
-    meddler: Option<Meddler>,
+    meddlers: Vec<Meddler>,
     meddled: Option<Meddled>,
+    /// The volumes on which a run has come so far.
+    stages: BTreeSet<(String, Stage)>,
+    is_journal_gone: bool,
     /// How often each kind of call had been made when the fault took effect, and in which thread.
     fired_at: Option<(Calls, String)>,
     read_back_from_memory: bool,
@@ -848,10 +869,15 @@ impl World {
 
     /// Lets the other program do its deed when it is time.
     fn meddle(&mut self, volume: &str, op: Op, count: u64) {
-        let is_due = |m: &Meddler| m.volume == volume && m.op == op && m.call <= count;
-        let Some(by) = self.meddler.filter(is_due) else {
+        let is_there = |m: &Meddler| {
+            m.stage == Stage::Any || self.stages.contains(&(volume.to_owned(), m.stage))
+        };
+        let is_due =
+            |m: &Meddler| m.volume == volume && m.op == op && m.call <= count && is_there(m);
+        let Some(due) = self.meddlers.iter().position(is_due) else {
             return;
         };
+        let by = self.meddlers[due];
         let walks = self.calls.get(&(by.on.to_owned(), Op::Walk));
         let walks = walks.copied().unwrap_or(0);
         let mut chance = Chance::new(by.seed);
@@ -873,7 +899,8 @@ impl World {
         let parts: Vec<&str> = path.split('/').collect();
         let Ok(file) = place.file_mut(id) else { return };
         let (was, date) = (file.now.bytes.clone(), file.now.modified);
-        let is_unfinished = date == NEVER && by.deed != Deed::Replace;
+        let is_new = matches!(by.deed, Deed::Replace | Deed::ReplaceUnseen);
+        let is_unfinished = date == NEVER && !is_new;
         let (mut bytes, mut modified) = (
             was.clone(),
             Stamp {
@@ -882,17 +909,20 @@ impl World {
             },
         );
         match by.deed {
-            Deed::Write | Deed::WriteUnseen | Deed::Replace => bytes = chance.bytes(was.len()),
+            Deed::Write | Deed::WriteUnseen | Deed::Replace | Deed::ReplaceUnseen => {
+                bytes = chance.bytes(was.len());
+            }
             Deed::Truncate => bytes.truncate(was.len() / 2),
             Deed::Append => bytes.extend(chance.bytes(700)),
-            Deed::Redate | Deed::Delete => {}
+            Deed::Redate | Deed::Touch | Deed::Delete => {}
         }
-        if by.deed == Deed::WriteUnseen {
+        let keeps_date = [Deed::WriteUnseen, Deed::ReplaceUnseen, Deed::Touch];
+        if keeps_date.contains(&by.deed) {
             modified = date;
         }
         let content = Content { bytes, modified };
         let mut node = id;
-        if matches!(by.deed, Deed::Replace | Deed::Delete) {
+        if is_new || by.deed == Deed::Delete {
             let Ok((parent, name)) = place.parent(&parts) else {
                 return;
             };
@@ -915,8 +945,9 @@ impl World {
             file.handed.clone_from(&content.bytes);
             (file.now, file.safe, file.changed) = (content.clone(), content, moment);
         }
-        self.meddler = None;
+        self.meddlers.swap_remove(due);
         self.meddled = Some(Meddled {
+            is_late: self.is_journal_gone,
             by,
             path,
             was,
@@ -1117,7 +1148,18 @@ impl Sim {
 
     /// Adds a volume and puts files on it.
     pub(crate) fn add_card(&self, mount: &str, files: &[(&str, Vec<u8>, Stamp)], folders: &[&str]) {
-        self.add_volume(mount, "exfat", 0);
+        self.add_card_with(mount, "exfat", files, folders);
+    }
+
+    /// The same, with another file system.
+    pub(crate) fn add_card_with(
+        &self,
+        mount: &str,
+        filesystem: &'static str,
+        files: &[(&str, Vec<u8>, Stamp)],
+        folders: &[&str],
+    ) {
+        self.add_volume(mount, filesystem, 0);
         for folder in folders {
             self.put_folder(&format!("{mount}/{folder}"));
         }
@@ -1136,9 +1178,9 @@ impl Sim {
         world.fired_at = None;
     }
 
-    /// Lets another program do something while the next run is at work.
+    /// Lets another program do something while the next run is at work. Of several deeds the last is remembered.
     pub(crate) fn let_meddle(&self, by: Meddler) {
-        self.lock().meddler = Some(by);
+        self.lock().meddlers.push(by);
     }
 
     /// Returns what another program did in this run.
@@ -1160,15 +1202,18 @@ impl Sim {
 
     /// Whether no run can see what another program did: to a part with the date put back, or while it was being
     /// written, when every write dates it anew; with the date put back to anything where a file system keeps no
-    /// numbers of its entries; and to anything after the last walk of its volume.
+    /// numbers of its entries; and to anything after the last walk of its volume, which may be no earlier than the end
+    /// of the records.
     pub(crate) fn meddled_unseen(&self) -> bool {
         let mut world = self.lock();
         let Some(did) = world.meddled.clone() else {
             return false;
         };
         let walks = world.calls.get(&(did.by.on.to_owned(), Op::Walk));
-        let is_last = walks.copied().unwrap_or(0) == did.walks;
-        let is_unseen = did.is_unfinished || did.by.deed == Deed::WriteUnseen;
+        let is_last =
+            walks.copied().unwrap_or(0) == did.walks && (did.is_late || !world.is_journal_gone);
+        let keeps_date = matches!(did.by.deed, Deed::WriteUnseen | Deed::ReplaceUnseen);
+        let is_unseen = did.is_unfinished || keeps_date;
         let filesystem = world.volume(did.by.on).map_or("", |v| v.filesystem);
         let keeps_numbers = !matches!(filesystem, "vfat" | "exfat");
         is_last || (is_unseen && (!keeps_numbers || did.by.prey == Prey::Parts))
@@ -1251,8 +1296,10 @@ impl Sim {
         world.fault = None;
         world.fired = false;
         world.fired_at = None;
-        world.meddler = None;
+        world.meddlers.clear();
         world.meddled = None;
+        world.stages.clear();
+        world.is_journal_gone = false;
         world.signal = None;
         world.power_is_off = false;
         world.calls.clear();
@@ -1620,6 +1667,9 @@ impl Disk for Sim {
             world.misuse.push(format!("create_part of no part: {path}"));
         }
         let slow = world.enter_at(path, Op::CreatePart)?;
+        if path.file_name() == Some(&part_name(MANIFEST)) {
+            world.stages.insert((name.clone(), Stage::Staged));
+        }
         let node = Node::File(FileNode::empty());
         let id = world.volume(&name)?.add(&parts, node)?;
         drop(world);
@@ -1668,6 +1718,9 @@ impl Disk for Sim {
             .folder_mut(to_folder)?
             .now
             .insert(to_name.to_owned(), id);
+        if to.file_name() == Some(MANIFEST) && is_part_name(from_name) {
+            world.stages.insert((name, Stage::Named));
+        }
         drop(world);
         Self::rest(slow);
         if cut { Err(errno(EIO)) } else { Ok(()) }
@@ -1727,6 +1780,7 @@ impl Disk for Sim {
         let volume = world.volume(&name)?;
         let (parent, file) = volume.parent(&parts)?;
         let removed = volume.folder_mut(parent)?.now.remove(file);
+        world.is_journal_gone |= removed.is_some() && path.file_name() == Some(JOURNAL);
         drop(world);
         Self::rest(slow);
         removed.map(drop).ok_or_else(not_found)
