@@ -8,6 +8,7 @@ use crate::disk::buffer::Chunk;
 use crate::disk::topology::{self, Layer};
 use crate::disk::{Part, ReadBackWay, Settling, Source, Stamp, Stat};
 use crate::name::{excerpt, word};
+use crate::sys::linux::{PAGE_MAX, mapped_pages_in_memory, pages_in_memory};
 use crate::units::len64;
 use rustix::fs::{Advice, AtFlags, CWD, Mode, OFlags, ResolveFlags, StatxFlags, openat2};
 use rustix::io::{Errno, ReadWriteFlags, retry_on_intr};
@@ -402,8 +403,6 @@ fn dropped(file: &File) -> bool {
     file.sync_data().is_ok() && rustix::fs::fadvise(file, 0, None, Advice::DontNeed).is_ok()
 }
 
-/// No page of Linux is larger, in bytes; a part of a page is not dropped.
-const PAGE_MAX: u64 = 65_536;
 /// Waits between the tries to drop a page that is just being written or read.
 const TRIES: [Duration; 4] = [
     Duration::ZERO,
@@ -420,33 +419,55 @@ fn drop_pages(file: &File, offset: u64, bytes: u64) {
     hint(file, start, end.saturating_sub(start), Advice::DontNeed);
 }
 
-/// Whether some of a part of a file stays in memory however often it is dropped.
+/// How many pages of so many bytes of a file, from an offset on, are in memory.
+type CountPages = fn(&File, u64, u64) -> io::Result<u64>;
+
+/// Whether some of a part of a file stays in memory however often it is dropped; so it is taken to be where nobody can tell.
 #[expect(
     clippy::disallowed_methods,
     reason = "a tenth of a second at most, for a page that is just being written"
 )]
-fn stays_in_memory(file: &File, offset: u64, bytes: u64) -> bool {
-    for wait in TRIES {
+fn stays_in_memory(file: &File, offset: u64, bytes: u64, count: CountPages) -> bool {
+    TRIES.iter().all(|wait| {
         if !wait.is_zero() {
-            std::thread::sleep(wait);
+            std::thread::sleep(*wait);
             drop_pages(file, offset, bytes);
         }
-        match crate::sys::linux::pages_in_memory(file, offset, bytes) {
-            Ok(0) => return false,
-            Ok(_) => {}
-            Err(_) => return first_is_in_memory(file, offset),
+        match count(file, offset, bytes) {
+            Ok(pages) => pages > 0,
+            // Before Linux 6.5, and of what others own.
+            Err(_) => is_in_memory(mapped_pages_in_memory(file, offset, bytes), || {
+                first_is_in_memory(file, offset)
+            }),
         }
-    }
-    true
+    })
 }
 
-/// For kernels before 6.5, and where the count is not told: whether the first byte can be had without
-/// a wait for the device.
-fn first_is_in_memory(file: &File, offset: u64) -> bool {
+/// Whether any of the pages that were asked for is in memory: how many of how many are said to be, or else whether the
+/// first byte is. Those who may not ask are told that all are.
+fn is_in_memory(pages: io::Result<(usize, usize)>, first: impl FnOnce() -> Option<bool>) -> bool {
+    match pages {
+        Ok((there, all)) if there < all => there > 0,
+        Ok((_, 0)) => false,
+        _ => first() != Some(false),
+    }
+}
+
+/// Whether the first byte can be had without a wait for the device; `None` where that can't be told: most file systems
+/// do not know such reads.
+fn first_is_in_memory(file: &File, offset: u64) -> Option<bool> {
+    // A direct read says nothing of what is in memory.
+    let on = rustix::fs::fcntl_getfl(file).ok()?;
+    rustix::fs::fcntl_setfl(file, on & !OFlags::DIRECT).ok()?;
     let mut byte = [0];
     let mut into = [io::IoSliceMut::new(&mut byte)];
     let read = rustix::io::preadv2(file, &mut into, offset, ReadWriteFlags::NOWAIT);
-    read.is_ok_and(|n| n > 0)
+    rustix::fs::fcntl_setfl(file, on).ok()?;
+    match read {
+        Ok(bytes) => Some(bytes > 0),
+        Err(Errno::AGAIN) => Some(false),
+        Err(_) => None,
+    }
 }
 
 impl OsSource {
@@ -478,7 +499,7 @@ impl OsSource {
             drop_pages(&self.file, offset, bytes);
         }
         let counts = self.asks && self.way.reaches_device();
-        if counts && stays_in_memory(&self.file, offset, bytes) {
+        if counts && stays_in_memory(&self.file, offset, bytes, pages_in_memory) {
             self.way = ReadBackWay::Cached;
         }
     }

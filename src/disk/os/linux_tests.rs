@@ -10,20 +10,74 @@ fn file_on_disk() -> File {
     tempfile::tempfile_in(program.parent().unwrap()).unwrap()
 }
 
+/// As kernels before 6.5 answer.
+fn not_known(_: &File, _: u64, _: u64) -> io::Result<u64> {
+    Err(Errno::NOSYS.into())
+}
+
+/// A file of 100 kB, all of it on its device and none in memory; reads of it do not read ahead.
+fn dropped_file() -> File {
+    let mut file = file_on_disk();
+    file.write_all(&vec![7; 100_000]).unwrap();
+    file.rewind().unwrap();
+    file.sync_all().unwrap();
+    hint(&file, 0, 0, Advice::Random);
+    drop_pages(&file, 0, 100_000);
+    file
+}
+
 #[test]
-fn what_is_in_memory_is_told_in_both_ways() {
+fn what_is_in_memory_is_told_in_every_way() {
     let mut file = file_on_disk();
     file.write_all(&vec![7; 100_000]).unwrap();
     file.rewind().unwrap();
     // What was just written is there and stays until it is on the device.
-    let count = crate::sys::linux::pages_in_memory(&file, 0, 100_000);
+    let count = pages_in_memory(&file, 0, 100_000);
     assert!(count.map_or_else(|e| e.kind() == io::ErrorKind::Unsupported, |n| n > 0));
-    assert!(first_is_in_memory(&file, 0));
+    let (there, all) = mapped_pages_in_memory(&file, 0, 100_000).unwrap();
+    assert!(
+        there > 0 && there < all,
+        "{there} of {all}: what is behind the end is not there"
+    );
+    assert_eq!(first_is_in_memory(&file, 0), Some(true));
     file.sync_all().unwrap();
     hint(&file, 0, 0, Advice::Random);
     drop_pages(&file, 0, 100_000);
-    // Not the other way: a read that may not wait can begin to read ahead, and a quick disk has answered by then.
-    assert!(!stays_in_memory(&file, 0, 100_000));
+    // Not the first byte: a read that may not wait can begin to read ahead, and a quick disk has answered by then.
+    for count in [pages_in_memory, not_known] {
+        assert!(!stays_in_memory(&file, 0, 100_000, count));
+    }
+}
+
+/// Every page counts, and not the first one alone.
+#[test]
+fn a_page_in_the_middle_is_seen_before_linux_6_5_as_well() {
+    let file = dropped_file();
+    file.read_at(&mut [0], 80_000).unwrap();
+    let told = mapped_pages_in_memory(&file, 0, 100_000).unwrap();
+    assert!(is_in_memory(Ok(told), || Some(false)), "{told:?}");
+}
+
+/// tmpfs drops nothing and knows no read that may not wait: an error is no "not in memory".
+#[test]
+fn what_never_leaves_memory_is_seen_before_linux_6_5_as_well() {
+    let mut file = tempfile::tempfile_in("/dev/shm").unwrap();
+    file.write_all(&[7; 10_000]).unwrap();
+    assert!(stays_in_memory(&file, 0, 10_000, not_known));
+}
+
+#[test]
+fn who_cannot_be_told_takes_it_to_be_in_memory() {
+    let unknown = || Err(io::ErrorKind::Unsupported.into());
+    // Some pages and not others: that is an answer.
+    assert!(is_in_memory(Ok((1, 32)), || Some(false)));
+    assert!(!is_in_memory(Ok((0, 32)), || None));
+    // All of them is what strangers are told; then the first byte decides.
+    assert!(!is_in_memory(Ok((32, 32)), || Some(false)));
+    assert!(is_in_memory(Ok((32, 32)), || Some(true)));
+    assert!(is_in_memory(Ok((32, 32)), || None));
+    assert!(!is_in_memory(unknown(), || Some(false)));
+    assert!(is_in_memory(unknown(), || None));
 }
 
 #[test]
