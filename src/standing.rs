@@ -342,6 +342,7 @@ mod tests {
         FolderFacts {
             canonical: path.to_owned(),
             device: 7,
+            entry_device: 7,
             inode: 1,
             ancestors: (0..all)
                 .map(|n| (if n <= below { 7 } else { 1 }, 1))

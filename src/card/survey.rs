@@ -28,10 +28,11 @@ pub fn survey(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> Result<L
         .walk(root, Tree::Card)
         .map_err(|cause| Error::new(Step::List, root, cause))?;
     check_sum(root, &found)?;
+    // Files are not asked: an overlay gives them numbers of the layers below it.
     let mounts: Vec<String> = found
         .iter()
         .filter(|f| match &f.stat {
-            Ok(s) => s.kind == EntryKind::Folder && is_other(s.device, facts.device),
+            Ok(s) => s.kind == EntryKind::Folder && s.device != facts.entry_device,
             Err(cause) => is_mounted(cause),
         })
         .map(|f| f.path.to_string_lossy().into_owned())
@@ -51,12 +52,6 @@ pub fn survey(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> Result<L
     let left = left.filter(|_| !listing.has_unlisted());
     let left = left.map(|bytes| account::words(bytes, &disk.log_of(facts)));
     Ok(listing.with_account(left, mounts))
-}
-
-/// Whether a folder is on another volume than the card; files are not asked, since an overlay gives them numbers of
-/// the layers below it. 0: the system does not tell.
-fn is_other(device: u64, of_card: u64) -> bool {
-    device != 0 && device != of_card
 }
 
 /// Whether an entry is told to be a mount of its own.

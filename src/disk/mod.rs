@@ -86,7 +86,7 @@ pub struct Stat {
     pub bytes: u64,
     /// Date of the last change of content.
     pub modified: Stamp,
-    /// Number of the file system that holds it (`st_dev`).
+    /// Number that the system gives the file system that holds it (`st_dev`); see [`FolderFacts::entry_device`].
     pub device: u64,
     /// Number of the entry in its file system (`st_ino`).
     pub inode: u64,
@@ -182,8 +182,10 @@ pub enum Tree {
 pub struct FolderFacts {
     /// The path with every link resolved.
     pub canonical: String,
-    /// Number of the file system (`st_dev`).
+    /// Number of the file system (`st_dev`); on Windows, whose own numbers can be alike, one of its name.
     pub device: u64,
+    /// What [`Stat::device`] is of all that lies on it.
+    pub entry_device: u64,
     /// Number of the folder in it (`st_ino`).
     pub inode: u64,
     /// (device, inode) of every folder from this one up to `/`.

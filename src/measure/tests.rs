@@ -152,6 +152,7 @@ fn facts(filesystem: &str) -> FolderFacts {
     FolderFacts {
         canonical: "/card".into(),
         device: 1,
+        entry_device: 1,
         inode: 1,
         ancestors: vec![],
         is_mount_root: true,

@@ -284,7 +284,7 @@ fn vouchers<'a>(
             card_shift: is_believed.then_some(shift),
             // Unless it was looked into, another date is another file.
             drive_shift: offload.drive_confirmed.unwrap_or_default(),
-            device: facts.device,
+            device: facts.entry_device,
         });
     }
     // The latest first: that is where a person looks.

@@ -9,6 +9,7 @@ pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFac
     FolderFacts {
         canonical: format!("/media/{device}"),
         device,
+        entry_device: device,
         inode: 2,
         ancestors: vec![(device, 2), (100, 2)],
         is_mount_root: true,

@@ -298,13 +298,23 @@ fn hard_names_arrive_and_impossible_ones_are_left_out() {
     run(&work, copy)
         .exits(1)
         .says("8 files")
-        .says("Windows will not open");
+        .says("Windows will not open")
+        .is_silent_of("mounted in it");
     assert_eq!(
         tree(&a.join("KITES")),
         tree(&card),
         "all names, also those of devices"
     );
     work.run("verify a/KITES").exits(0);
+
+    // With nothing beside it whose folder is nearer.
+    let far = work.path("far");
+    drop(Card::new(&far).file(deep.join("KITE0001.JPG"), 17, 8));
+    run(&work, words("copy far --to a --name FAR --copies 1"))
+        .exits(1)
+        .is_silent_of("write-failed")
+        .is_silent_of("mounted in it");
+    assert_eq!(tree(&a.join("FAR")), tree(&far));
 
     // A name that cannot be stored is left out there, and told.
     for (name, why) in [

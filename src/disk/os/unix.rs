@@ -281,6 +281,7 @@ impl Disk for OsDisk {
             within: volume.within(&canonical),
             canonical: canonical.to_string_lossy().into_owned(),
             device: meta.dev(),
+            entry_device: meta.dev(),
             inode: meta.ino(),
             ancestors,
             only_from_memory: system::only_from_memory(&self.root, &volume),

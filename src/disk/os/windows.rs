@@ -568,6 +568,7 @@ impl Disk for OsDisk {
         Ok(FolderFacts {
             canonical: plain(&canonical.to_string_lossy()),
             device: volume.number,
+            entry_device: stat.device,
             inode: stat.inode,
             is_mount_root: ancestors
                 .get(1)
@@ -683,7 +684,12 @@ impl Disk for OsDisk {
     }
 
     fn settling(&self, folder: &Utf8Path) -> io::Result<Settling> {
-        let volume = volume_of(&std::fs::canonicalize(self.place(folder)?)?)?;
+        let mut at = self.place(folder)?;
+        // Where a link leads to is asked of the held folder only: Wine 8 has no final name for long paths (error 234).
+        if let Some((held, _)) = self.held(folder) {
+            at = full(&held.path)?;
+        }
+        let volume = volume_of(&std::fs::canonicalize(at)?)?;
         let told = sys::volume_information(OsStr::new(&volume.root))?;
         Ok(match Settling::of(&forms::filesystem(&told.filesystem)) {
             // Its journal, as Windows keeps it (from memory).

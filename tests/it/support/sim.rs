@@ -37,6 +37,8 @@ use unlade::units::{len_usize, len64};
 pub(crate) const EIO: i32 = 5;
 /// `ENODEV`: the device is gone.
 const ENODEV: i32 = 19;
+/// A volume and what lies on it are numbered apart, as on Windows: who takes one number for the other is found out.
+const APART: u64 = 1 << 32;
 /// What is lost or kept on its own when the power goes, in bytes.
 const SECTOR: usize = 512;
 /// How long a slow call takes.
@@ -600,7 +602,7 @@ impl Volume {
             kind,
             bytes,
             modified,
-            device: self.device,
+            device: self.device + APART,
             inode: id,
             changed: Stamp {
                 seconds: i64::try_from(changed).unwrap_or(i64::MAX),
@@ -1541,6 +1543,7 @@ impl Disk for Sim {
         let facts = FolderFacts {
             canonical: folder.as_str().to_owned(),
             device: volume.device,
+            entry_device: volume.device + APART,
             inode: id,
             ancestors,
             is_mount_root: parts.is_empty(),
