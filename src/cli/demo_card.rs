@@ -18,8 +18,8 @@ impl Noise {
             z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
             z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
             let bytes = (z ^ (z >> 31)).to_le_bytes();
-            for (to, from) in chunk.iter_mut().zip(bytes) {
-                *to = from;
+            if let Some(bytes) = bytes.get(..chunk.len()) {
+                chunk.copy_from_slice(bytes);
             }
         }
     }

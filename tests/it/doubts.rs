@@ -1,13 +1,14 @@
 //! What `copy`, `--only-new` and `prove` each believe of earlier records, of a card that looks the same
 //! and of dates: one rule, on two simulated drives of their own. What must never be PROVEN unread.
 
+use crate::support;
+use crate::support::job::SMALL;
 use crate::support::program::content;
 use crate::support::sim::{
     Crash, Deed, Fault, FaultKind, Image, Meddler, Op, Prey, Sim, SimClock, Stage,
 };
 use crate::truth;
 use camino::Utf8PathBuf;
-use std::sync::Arc;
 use std::time::Duration;
 use unlade::disk::buffer::Pool;
 use unlade::disk::{Disk as _, Stamp};
@@ -15,36 +16,12 @@ use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind};
 use unlade::event::Silent;
 use unlade::ledger::Ledger;
 use unlade::name::part_name;
-use unlade::offload::limits::Limits;
 use unlade::plan::Level;
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use unlade::proof::verify::{Finding, Findings, Progress, path_of, verify};
-use unlade::proof::{Proof, Terms, checksums};
+use unlade::proof::{Proof, checksums};
 use unlade::prove::{Ask, Told, prove};
 use unlade::run::{self, Job, Tools};
-
-const LIMITS: Limits = Limits {
-    chunk_bytes: 4_096,
-    chunks: 8,
-    chunks_reserve: 8,
-    mark_bytes: 8_192,
-    stripe_bytes: 16_384,
-    stripe_bytes_spinning: 16_384,
-    small_bytes: 4_096,
-    shared_bytes: 3_000,
-    shared_files: 3,
-    check_bytes: 4_096,
-    workers: 2,
-    queue: 8,
-    queue_finish: 4,
-    careful_bytes: 4_096,
-    retries: 1,
-    retries_total: 20,
-    retry_pause: Duration::from_millis(250),
-    failures_in_a_row: 4,
-    problems_max: 100,
-    stop_patience: Duration::from_secs(30),
-};
 
 const HOUR: i64 = 3_600;
 
@@ -81,31 +58,15 @@ fn world(frames: u64) -> Sim {
 
 fn job(name: &str, to: &[&str]) -> Job {
     Job {
-        signer: None,
-        card: "/card".into(),
-        to: to.iter().map(Into::into).collect(),
         name: Some(name.to_owned()),
-        terms: Terms {
-            level: Level::ReadBack,
-            copies_needed: to.len(),
-            separate: false,
-        },
-        taken: Vec::new(),
-        only_new: false,
-        form: unlade::plan::Form::default(),
-        chain: unlade::speed::ceiling::Chain::default(),
-        known: run::KnownBefore::default(),
-        beside: unlade::plan::beside::Beside::default(),
+        ..support::job::job("/card", to)
     }
 }
 
 fn tools(sim: &Sim) -> Tools {
     Tools {
-        disk: Arc::new(sim.clone()),
-        clock: Arc::new(SimClock::on_day(2)),
-        limits: LIMITS,
-        cancel: Arc::default(),
-        host: "sim".to_owned(),
+        limits: SMALL,
+        ..support::job::tools(sim.clone())
     }
 }
 

@@ -8,7 +8,9 @@
 //!
 //! A plain `cargo test` runs a sample of each sweep; `UNLADE_SWEEPS=whole` runs all of it.
 
+use crate::support;
 use crate::support::bag;
+use crate::support::job::SMALL;
 use crate::support::sim::{Chance, Crash, EIO, Fault, FaultKind, Image, Op, Sim, SimClock};
 use crate::support::{sampled, whole_sweeps};
 use crate::truth;
@@ -26,7 +28,6 @@ use unlade::name::{CardName, is_part_name};
 use unlade::offload::journal::{
     self, JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine, JournalNaming,
 };
-use unlade::offload::limits::Limits;
 use unlade::plan::{
     BESIDE_PART, Form, LEFT_EMPTY, Layout, Plan, PlannedDestination, RECORDS, Refusal,
 };
@@ -44,29 +45,6 @@ pub(crate) const BOTH: [&str; 2] = ["/a", "/b"];
 const HANG: Duration = Duration::from_secs(30);
 /// Most call numbers of one operation that are swept for one kind of fault.
 const CALLS_MAX: u64 = 40;
-
-const LIMITS: Limits = Limits {
-    chunk_bytes: 4_096,
-    chunks: 8,
-    chunks_reserve: 8,
-    mark_bytes: 8_192,
-    stripe_bytes: 16_384,
-    stripe_bytes_spinning: 16_384,
-    small_bytes: 4_096,
-    shared_bytes: 3_000,
-    shared_files: 3,
-    check_bytes: 4_096,
-    workers: 2,
-    queue: 8,
-    queue_finish: 4,
-    careful_bytes: 4_096,
-    retries: 1,
-    retries_total: 20,
-    retry_pause: Duration::from_millis(250),
-    failures_in_a_row: 4,
-    problems_max: 100,
-    stop_patience: HANG,
-};
 
 // ---- the card and its runs --------------------------------------------------------------------
 
@@ -207,35 +185,26 @@ enum End {
 
 pub(crate) fn tools(sim: &Sim, cancel: &Arc<AtomicBool>) -> Tools {
     Tools {
-        disk: Arc::new(sim.clone()),
-        clock: Arc::new(SimClock::on_day(0)),
-        limits: LIMITS,
+        limits: SMALL,
         cancel: Arc::clone(cancel),
-        host: "sim".to_owned(),
+        ..support::job::tools(sim.clone())
     }
 }
 
 pub(crate) fn job(to: &[&str], copies_needed: usize, layout: Layout) -> Job {
+    let job = support::job::job(CARD, to);
     Job {
-        signer: None,
-        card: CARD.into(),
-        to: to.iter().map(|t| (*t).into()).collect(),
         name: Some(NAME.to_owned()),
         terms: Terms {
-            level: Level::ReadBack,
             copies_needed,
-            separate: false,
+            ..job.terms
         },
-        taken: Vec::new(),
-        only_new: false,
-        chain: unlade::speed::ceiling::Chain::default(),
-        known: run::KnownBefore::default(),
-        beside: unlade::plan::beside::Beside::default(),
         form: Form {
             // The plain one is what is there without a flag.
             layout: (layout != Layout::Plain).then_some(layout),
             ..Form::default()
         },
+        ..job
     }
 }
 

@@ -2,27 +2,26 @@
 //! names the file that it is in. 10,000 of them, and 3,000 of a bag, where sweeps run whole; else the first of these.
 
 use crate::support::bag;
+use crate::support::job::{job, tools};
 use crate::support::sim::{Chance, Image, Sim, SimClock};
 use crate::support::whole_sweeps;
 use crate::truth;
 use camino::Utf8PathBuf;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use unlade::also::Also;
 use unlade::disk::Stamp;
 use unlade::event::Silent;
-use unlade::offload::limits::Limits;
-use unlade::plan::{Layout, Level};
-use unlade::proof::Terms;
+use unlade::plan::Layout;
 use unlade::proof::verify::{Progress, VerifyError, path_of, verify};
 use unlade::report::page::page;
-use unlade::run::{self, Job, Tools};
+use unlade::run::{self, Job};
 use unlade::signature::Signer;
 
 const FLIPS: u64 = 10_000;
 const FLIPS_OF_A_BAG: u64 = 3_000;
 /// Of so many only one is looked at where sweeps do not run whole.
-const SHARE: u64 = 40;
+const SHARE: u64 = 100;
 const SEED: u64 = 20_261_125;
 const ROOT: &str = "/a/KITES";
 
@@ -34,34 +33,16 @@ fn stamp(second: i64) -> Stamp {
 }
 
 fn copy(sim: &Sim) {
-    let tools = Tools {
-        disk: Arc::new(sim.clone()),
-        clock: Arc::new(SimClock::on_day(0)),
-        limits: Limits::STANDARD,
-        cancel: Arc::new(AtomicBool::new(false)),
-        host: "sim".to_owned(),
-    };
+    let tools = tools(sim.clone());
     let key = include_bytes!("../../fixtures/keys/tests_only_ed25519");
     let signer = Signer::from_bytes(key).unwrap();
     let job = Job {
         signer: Some(Arc::new(signer)),
-        card: "/card".into(),
-        to: vec!["/a".into(), "/b".into()],
-        name: Some("KITES".to_owned()),
-        taken: Vec::new(),
-        only_new: false,
         form: unlade::plan::Form {
             also: [Also::Md5, Also::Xxh3].into_iter().collect(),
             layout: Some(sim.layout()),
         },
-        chain: unlade::speed::ceiling::Chain::default(),
-        known: run::KnownBefore::default(),
-        beside: unlade::plan::beside::Beside::default(),
-        terms: Terms {
-            level: Level::ReadBack,
-            copies_needed: 2,
-            separate: false,
-        },
+        ..job("/card", &["/a", "/b"])
     };
     let plan = run::prepare(&job, &tools, &mut Silent).expect("a plan");
     let proof = truth::offload(sim, plan, job.terms, &tools, &mut Silent).expect("a proof");

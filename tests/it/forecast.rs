@@ -13,21 +13,19 @@ mod simulator;
 #[path = "../../benches/forecast/trace.rs"]
 mod trace;
 
-use crate::support::sim::{Sim, SimClock};
+use crate::support::job::{job, tools};
+use crate::support::sim::Sim;
 use crate::truth;
 use scenarios::{Group, SCENARIOS};
 use score::{Marks, NAMES, OURS, mark, summary};
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 use trace::Replay;
 use unlade::disk::Stamp;
 use unlade::disk::gear::Gear;
 use unlade::event::{Event, Observer, Silent, Snapshot};
-use unlade::offload::limits::Limits;
 use unlade::plan::Level;
 use unlade::proof::Terms;
 use unlade::proof::manifest::Manifest;
-use unlade::run::{Job, KnownBefore, Tools, prepare};
+use unlade::run::{Job, prepare};
 use unlade::speed::ceiling::{Chain, DriveSpeed, Figure};
 use unlade::speed::forecast::{RatePrior, Remaining};
 use unlade::units::MegabytesPerS;
@@ -247,30 +245,7 @@ fn a_plan_and_its_copy_start_from_one_number() {
         .map(|(name, bytes)| (name.as_str(), bytes.clone(), stamp))
         .collect();
     sim.add_card("/card", &listed, &["DCIM"]);
-    let tools = Tools {
-        disk: Arc::new(sim.clone()),
-        clock: Arc::new(SimClock::on_day(0)),
-        limits: Limits::STANDARD,
-        cancel: Arc::new(AtomicBool::new(false)),
-        host: "sim".to_owned(),
-    };
-    let job = Job {
-        signer: None,
-        card: "/card".into(),
-        to: vec!["/a".into(), "/b".into()],
-        name: Some("KITES".to_owned()),
-        terms: Terms {
-            level: Level::ReadBack,
-            copies_needed: 2,
-            separate: false,
-        },
-        taken: Vec::new(),
-        only_new: false,
-        form: unlade::plan::Form::default(),
-        chain: Chain::default(),
-        known: KnownBefore::default(),
-        beside: unlade::plan::beside::Beside::default(),
-    };
+    let (job, tools) = (job("/card", &["/a", "/b"]), tools(sim.clone()));
     let mut plan = prepare(&job, &tools, &mut Silent).unwrap();
     assert_eq!(plan.forecast().remaining(), None, "nothing is known");
     plan.prior.rate = Some(RatePrior::from_history(0.1, 0.05));

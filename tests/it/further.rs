@@ -1,24 +1,22 @@
 //! A further copy of an existing offload: the card is long gone, one drive may be dead. On plain folders of a real
 //! disk, with all of them on it, so that PROVEN needs `--copies 1` here; devices of their own are simulated.
 
+use crate::support::job::{job, tools};
 use crate::support::program::{
     Work, bytes_of, content, finish, flip, kill_after, manifest, move_to, put, remove, skip,
     store_manifest, tool, tree, whole_tree,
 };
-use crate::support::sim::{Sim, SimClock};
+use crate::support::sim::Sim;
 use crate::truth;
 use serde_json::Value;
 use std::path::Path;
 use std::process::Command;
-use std::sync::Arc;
 use std::time::Duration;
 use unlade::disk::Stamp;
 use unlade::error::ProblemKind;
 use unlade::event::Silent;
-use unlade::offload::limits::Limits;
-use unlade::plan::Level;
 use unlade::proof::{Proof, Terms};
-use unlade::run::{self, Job, Tools};
+use unlade::run::{self, Job};
 
 const CLIP: &str = "PRIVATE/CLIPS/C0001.MP4";
 const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
@@ -412,30 +410,13 @@ fn simulated() -> Sim {
 }
 
 fn copy(sim: &Sim, from: &str, to: &[&str]) -> Proof {
-    let job = Job {
-        signer: None,
-        card: from.into(),
-        to: to.iter().map(|to| (*to).into()).collect(),
-        name: Some("KITES".to_owned()),
-        terms: Terms {
-            level: Level::ReadBack,
-            copies_needed: 2,
-            separate: false,
-        },
-        taken: Vec::new(),
-        only_new: false,
-        form: unlade::plan::Form::default(),
-        chain: unlade::speed::ceiling::Chain::default(),
-        known: run::KnownBefore::default(),
-        beside: unlade::plan::beside::Beside::default(),
+    let job = job(from, to);
+    let terms = Terms {
+        copies_needed: 2,
+        ..job.terms
     };
-    let tools = Tools {
-        disk: Arc::new(sim.clone()),
-        clock: Arc::new(SimClock::on_day(2)),
-        limits: Limits::STANDARD,
-        cancel: Arc::default(),
-        host: "sim".to_owned(),
-    };
+    let job = Job { terms, ..job };
+    let tools = tools(sim.clone());
     let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
     truth::offload(sim, plan, job.terms, &tools, &mut Silent).unwrap()
 }

@@ -21,6 +21,8 @@
 //! Dates lie as well: all of a card or of a drive move by whole hours, with or without the bytes, and single
 //! ones are touched. No limit excuses those: the bytes have to be read.
 
+use crate::support;
+use crate::support::job::SMALL;
 use crate::support::program::tell;
 use crate::support::sim::{
     Chance, Crash, Deed, EIO, Fault, FaultKind, Image, Meddled, Meddler, Op, Prey, Sim, SimClock,
@@ -76,25 +78,8 @@ const SIZES: [usize; 12] = [
 
 const LIMITS: Limits = Limits {
     chunk_bytes: 8_192,
-    chunks: 8,
-    chunks_reserve: 8,
-    mark_bytes: 8_192,
-    stripe_bytes: 16_384,
-    stripe_bytes_spinning: 16_384,
-    small_bytes: 4_096,
-    shared_bytes: 3_000,
-    shared_files: 3,
-    check_bytes: 4_096,
-    workers: 2,
-    queue: 8,
-    queue_finish: 4,
-    careful_bytes: 4_096,
-    retries: 1,
-    retries_total: 20,
-    retry_pause: Duration::from_millis(250),
-    failures_in_a_row: 4,
-    problems_max: 100,
     stop_patience: HANG,
+    ..SMALL
 };
 
 /// Files by path relative to their volume or card.
@@ -960,26 +945,23 @@ impl History {
         if (only_new && !self.one_in(4)) || self.one_in(8) {
             name = format!("{name}-D{}", self.day);
         }
+        let to: Vec<&str> = to.iter().map(AsRef::as_ref).collect();
+        let copies_needed = 1 + self.chance.below(2);
+        let job = support::job::job(CARD, &to);
         Job {
-            signer: None,
-            card: CARD.into(),
-            to: to.into_iter().map(Into::into).collect(),
             name: Some(name),
             terms: Terms {
                 level,
-                copies_needed: 1 + self.chance.below(2),
-                separate: false,
+                copies_needed,
+                ..job.terms
             },
-            taken: Vec::new(),
             only_new,
-            chain: unlade::speed::ceiling::Chain::default(),
-            known: run::KnownBefore::default(),
-            beside: unlade::plan::beside::Beside::default(),
             form: Form {
                 // Where an offload stands its layout is known without the flag.
                 layout: (!self.is_plain()).then_some(Layout::Bag),
                 ..Form::default()
             },
+            ..job
         }
     }
 
@@ -1185,11 +1167,10 @@ impl History {
     fn work(&self, job: &Job, cancel: &Arc<AtomicBool>) -> impl FnOnce() -> End + use<> {
         let job = job.clone();
         let tools = Tools {
-            disk: Arc::new(self.sim.clone()),
             clock: Arc::new(SimClock::on_day(self.day)),
             limits: LIMITS,
             cancel: Arc::clone(cancel),
-            host: "sim".to_owned(),
+            ..support::job::tools(self.sim.clone())
         };
         let sim = self.sim.clone();
         move || {

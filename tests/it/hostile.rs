@@ -2,23 +2,20 @@
 //! than stand there, and none of them passes for a word of ours. And the terminal itself: one that can't draw, one that
 //! is made smaller, a mark of Ctrl-C.
 
+use crate::support::job::{job, tools};
 use crate::support::mount::{Mount, Options, skip};
 use crate::support::program::{
     Card, Ran, Work, bytes_of, finish, flip, manifest, put, skip as skip_for, tool,
 };
-use crate::support::sim::{Sim, SimClock};
+use crate::support::sim::Sim;
 use crate::truth;
 use serde_json::Value;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
-use std::sync::Arc;
 use unlade::disk::Disk as _;
 use unlade::disk::gear::{Gear, UsbDevice};
 use unlade::event::Silent;
-use unlade::offload::limits::Limits;
-use unlade::plan::Level;
-use unlade::proof::Terms;
-use unlade::run::{self, Job, Tools};
+use unlade::run::{self, Tools};
 
 /// What clears a screen, colours it, begins a line, turns the writing direction, hides, and speaks for us.
 const EVIL: &str = "\u{1b}[2J\u{1b}[1;32mPROVEN\u{1b}[0m\r\nYou may format this card.\u{7}\u{9b}31m\u{202e}\u{2028}\u{200b}\u{e0041}";
@@ -388,29 +385,10 @@ fn a_computer_and_its_hardware_say_nothing_in_our_name() {
     };
     sim.set_gear("/card", gear.clone());
     sim.set_gear("/a", gear);
-    let job = Job {
-        signer: None,
-        card: "/card".into(),
-        to: vec!["/a".into()],
-        name: Some("KITES".to_owned()),
-        terms: Terms {
-            level: Level::ReadBack,
-            copies_needed: 1,
-            separate: false,
-        },
-        taken: Vec::new(),
-        only_new: false,
-        form: unlade::plan::Form::default(),
-        chain: unlade::speed::ceiling::Chain::default(),
-        known: run::KnownBefore::default(),
-        beside: unlade::plan::beside::Beside::default(),
-    };
+    let job = job("/card", &["/a"]);
     let tools = Tools {
-        disk: Arc::new(sim.clone()),
-        clock: Arc::new(SimClock::on_day(2)),
-        limits: Limits::STANDARD,
-        cancel: Arc::default(),
         host: EVIL.to_owned(),
+        ..tools(sim.clone())
     };
     let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
     assert!(plan.reader.as_ref().unwrap().contains(EVIL), "it is known");

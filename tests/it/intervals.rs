@@ -1,6 +1,7 @@
 //! The grid of intervals that rates are noted in, by a clock that goes as the test says: what is noted as so many seconds
 //! are so many, and the strip of the running picture is the last minute, an hour into a copy as well.
 
+use crate::support::job::{job, tools};
 use crate::support::program::content;
 use crate::support::sim::{Sim, SimClock};
 use crate::truth;
@@ -12,10 +13,7 @@ use unlade::clock::Clock;
 use unlade::disk::Stamp;
 use unlade::event::{Event, Observer};
 use unlade::offload::Rates;
-use unlade::offload::limits::Limits;
-use unlade::plan::Level;
-use unlade::proof::Terms;
-use unlade::run::{self, Job, Tools};
+use unlade::run::{self, Tools};
 
 const FILES: u64 = 80;
 const BYTES: usize = 5_000;
@@ -73,29 +71,10 @@ fn copied(ms: u64) -> (Rates, u64, (usize, u64)) {
         day: SimClock::on_day(2),
         ms: AtomicU64::new(0),
     });
-    let job = Job {
-        signer: None,
-        card: "/card".into(),
-        to: vec!["/a".into()],
-        name: Some("KITES".to_owned()),
-        terms: Terms {
-            level: Level::ReadBack,
-            copies_needed: 1,
-            separate: false,
-        },
-        taken: Vec::new(),
-        only_new: false,
-        form: unlade::plan::Form::default(),
-        chain: unlade::speed::ceiling::Chain::default(),
-        known: run::KnownBefore::default(),
-        beside: unlade::plan::beside::Beside::default(),
-    };
+    let job = job("/card", &["/a"]);
     let tools = Tools {
-        disk: Arc::new(sim.clone()),
         clock: Arc::<Steps>::clone(&clock),
-        limits: Limits::STANDARD,
-        cancel: Arc::default(),
-        host: "sim".to_owned(),
+        ..tools(sim.clone())
     };
     let mut eyes = Passing {
         clock: Arc::clone(&clock),

@@ -69,6 +69,8 @@ struct Row {
     level: &'static str,
     /// A file whose copies may differ from the card.
     differs: Option<&'static str>,
+    /// The file in which a bit is flipped: where a mismatch is told, one of it is.
+    flipped: Option<&'static str>,
 }
 
 impl Row {
@@ -85,11 +87,18 @@ impl Row {
             is_long: false,
             level: "readback",
             differs: None,
+            flipped: None,
         }
     }
 
     /// Adds a fault that must happen.
     fn with(mut self, on: &'static str, fires: &'static str, fault: Fault) -> Self {
+        if fires.starts_with("Bitflip") {
+            self.flipped = [STILL, CLIP]
+                .into_iter()
+                .find(|path| fault.concerns(Path::new(path)));
+            assert!(self.flipped.is_some(), "{}", self.name);
+        }
         self.options(on).faults.push(fault);
         self.fires.push((on, fires));
         self
@@ -151,11 +160,13 @@ fn unreadable(path: &str, off: u64) -> Fault {
 }
 
 fn flips_on_read(path: &str) -> Fault {
-    let kind = Kind::BitflipRead {
-        off: 20_000,
-        bit: 2,
-    };
-    Fault::new(kind).path(path).times(1)
+    flips_on_read_at(path, 20_000)
+}
+
+fn flips_on_read_at(path: &str, off: u64) -> Fault {
+    Fault::new(Kind::BitflipRead { off, bit: 2 })
+        .path(path)
+        .times(1)
 }
 
 fn flips_on_write(path: &str, off: u64) -> Fault {
@@ -265,6 +276,22 @@ fn card_rows() -> Vec<Row> {
             STILL,
             "what stands there is never replaced; another `--name` copies anew",
         ),
+        Row::new(
+            "card: the reader flips a bit of a clip, once; `--proof reread`",
+            "1 | NOT PROVEN | mismatch | A, B but one file | NOT PROVEN: A, B but one file (name-clash, too-few-copies)",
+        )
+        .with("card", "BitflipRead", flips_on_read_at(CLIP, 4_000_000))
+        .reread()
+        .but(
+            CLIP,
+            "what stands there is never replaced; another `--name` copies anew",
+        ),
+        Row::new(
+            "card: the reader flips a bit in its second read, once; `--proof reread`",
+            "1 | NOT PROVEN | mismatch | A, B | PROVEN: A, B",
+        )
+        .with("card", "BitflipRead", flips_on_read(STILL).skip(1))
+        .reread(),
         Row::new(
             "card: a still grows while it is read",
             "1 | NOT PROVEN | changed-on-card, too-few-copies | none | PROVEN: A, B",
@@ -377,6 +404,12 @@ fn drive_rows_of_bytes() -> Vec<Row> {
             "1 | NOT PROVEN | mismatch, too-few-copies | A | PROVEN: A, B",
         )
         .with("b", "BitflipRead", flips_on_read("*KITE0004*")),
+        Row::new(
+            "drive B: flips a bit in the second stripe of a clip when it is read back, once",
+            "1 | NOT PROVEN | mismatch, too-few-copies | A | PROVEN: A, B",
+        )
+        .with("b", "BitflipRead", flips_on_read_at("*C0001*", 70_000_000))
+        .long(),
         Row::new(
             "drive B: a copy ends early when it is read back",
             "1 | NOT PROVEN | mismatch, too-few-copies | A | PROVEN: A, B",
@@ -681,7 +714,7 @@ impl Rig {
         let Some(code) = status.code() else {
             return ["killed", "-", "-"].map(str::to_owned);
         };
-        look(&command, Some(code));
+        look(&command, Some(code), "");
         let text = std::fs::read_to_string(&said).unwrap();
         let events: Vec<Value> = text
             .lines()
@@ -701,6 +734,14 @@ impl Rig {
             }),
         };
         assert_eq!(verdict["exit_code"], code, "{}", row.name);
+        let reasons = verdict["reasons"].as_array().unwrap().iter();
+        let mismatches: Vec<&str> = reasons
+            .filter_map(Value::as_str)
+            .filter(|told| told.starts_with("mismatch"))
+            .collect();
+        let is_named = |path| mismatches.is_empty() || mismatches.iter().any(|m| m.contains(path));
+        let is_right = row.flipped.is_none_or(is_named);
+        assert!(is_right, "{}: {mismatches:?}", row.name);
         let proven = match (verdict["proven"].as_bool().unwrap(), code) {
             (true, _) => "PROVEN",
             (false, 3) => "refused",

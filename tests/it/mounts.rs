@@ -2,6 +2,7 @@
 //! that fills up, lies, fails or goes away. After each, an independent walk with hashes makes sure
 //! that no final name has wrong bytes.
 
+use crate::support::job::{job, tools};
 use crate::support::mount::{Action, Cache, Direction, Fault, Kind, Mount, Options, skip};
 use crate::support::program::{
     Card, Ran, Tree, Work, bytes_of, content, finish, is_part, manifest, move_to, names_in,
@@ -18,8 +19,6 @@ use unlade::clock::SystemClock;
 use unlade::disk::os::OsDisk;
 use unlade::error::ProblemKind;
 use unlade::event::Silent;
-use unlade::offload::limits::Limits;
-use unlade::plan::Level;
 use unlade::proof::Terms;
 use unlade::run::{self, Job, Tools};
 
@@ -64,6 +63,15 @@ fn faulty(fault: Fault) -> Options {
 
 impl Rig {
     fn new(name: &str, card: Options, a: Options, b: Options) -> Self {
+        Self::with_clip(CLIP_BYTES, name, card, a, b)
+    }
+
+    /// With a clip of a few buffers, for tests that have nothing to do with stripes.
+    fn small(name: &str, card: Options, a: Options, b: Options) -> Self {
+        Self::with_clip(5_000_000, name, card, a, b)
+    }
+
+    fn with_clip(clip_bytes: usize, name: &str, card: Options, a: Options, b: Options) -> Self {
         let work = Work::new(name);
         let mut made = Card::new(&work.path("back-card"));
         for n in 1..=8 {
@@ -75,7 +83,7 @@ impl Rig {
         }
         made.file("DCIM/101KITES/KITE0009.DNG", 3_000_000, 9)
             .file("MISC/EMPTY.TXT", 0, 0)
-            .file(CLIP, CLIP_BYTES, 1)
+            .file(CLIP, clip_bytes, 1)
             .folder("PRIVATE/CLIPS/THUMBS");
         let listed = tree(&work.path("back-card"));
         let mount = |name: &str, options| {
@@ -185,7 +193,11 @@ fn a_bit_that_a_drive_flipped_is_found_past_the_cache() {
     ] {
         let flip =
             Fault::new(Kind::BitflipWrite { off, bit: 3 }).path(&format!("*{}*", file_name(path)));
-        let rig = Rig::new(name, plain(), plain(), cached(vec![flip.times(1)]));
+        let flips = cached(vec![flip.times(1)]);
+        let rig = match path {
+            CLIP => Rig::new(name, plain(), plain(), flips),
+            _ => Rig::small(name, plain(), plain(), flips),
+        };
         rig.run(JOB).exits(1).says("mismatch").says(path);
         assert_eq!(rig.b.fired("BitflipWrite"), 1);
         rig.is_whole("a");
@@ -203,11 +215,11 @@ fn writes_that_never_arrived_are_found() {
         return;
     }
     let lost = Fault::new(Kind::DropWrite {
-        off: 8 << 20,
+        off: 3 << 20,
         len: 4_096,
     })
     .path("*C0001*");
-    let rig = Rig::new("lost", plain(), plain(), cached(vec![lost]));
+    let rig = Rig::small("lost", plain(), plain(), cached(vec![lost]));
     rig.run(JOB).exits(1).says("mismatch");
     assert!(rig.b.fired("DropWrite") >= 1);
     rig.is_whole_but("b", CLIP);
@@ -289,30 +301,20 @@ fn two_runs_that_were_planned_together_add_up_their_room_too() {
     };
     let rig = Rig::new("two-plans", plain(), plain(), small);
     Card::new(&rig.work.path("second")).file("DCIM/100KITES/KITE0101.DNG", 50_000_000, 5);
-    let at = |name: &str| camino::Utf8PathBuf::from_path_buf(rig.work.path(name)).unwrap();
+    let at = |name: &str| rig.work.path(name).into_os_string().into_string().unwrap();
+    let job = job(&at("second"), &[&at("b")]);
+    let terms = Terms {
+        separate: true,
+        ..job.terms
+    };
     let job = Job {
-        signer: None,
-        card: at("second"),
-        to: vec![at("b")],
         name: Some("OTHER".to_owned()),
-        terms: Terms {
-            level: Level::ReadBack,
-            copies_needed: 1,
-            separate: true,
-        },
-        taken: Vec::new(),
-        only_new: false,
-        form: unlade::plan::Form::default(),
-        chain: unlade::speed::ceiling::Chain::default(),
-        known: run::KnownBefore::default(),
-        beside: unlade::plan::beside::Beside::default(),
+        terms,
+        ..job
     };
     let tools = Tools {
-        disk: Arc::new(OsDisk::new()),
         clock: Arc::new(SystemClock::start()),
-        limits: Limits::STANDARD,
-        cancel: Arc::default(),
-        host: "test".to_owned(),
+        ..tools(OsDisk::new())
     };
     let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
     let mut child = rig
@@ -352,7 +354,10 @@ fn an_unreadable_spot_costs_its_file_only() {
             errno: EIO,
         })
         .path(path);
-        let rig = Rig::new(name, faulty(bad), plain(), plain());
+        let rig = match path {
+            CLIP => Rig::new(name, faulty(bad), plain(), plain()),
+            _ => Rig::small(name, faulty(bad), plain(), plain()),
+        };
         rig.run(JOB)
             .exits(1)
             .says("unreadable")
@@ -404,7 +409,7 @@ fn a_failing_step_of_a_drive_drops_it_alone() {
     for op in ["create", "mkdir", "fsync", "fsyncdir", "rename", "setattr"] {
         // Let the run begin, so that it is no refusal.
         let fault = Fault::new(Kind::OpError { op, errno: EIO }).skip(3);
-        let rig = Rig::new(&format!("op-{op}"), plain(), plain(), faulty(fault));
+        let rig = Rig::small(&format!("op-{op}"), plain(), plain(), faulty(fault));
         let ran = rig.run(JOB);
         assert!(rig.b.fired(&format!("OpError:{op}")) >= 1, "{op} was met");
         ran.exits(1);
@@ -441,7 +446,7 @@ fn a_drive_that_refuses_the_first_step_is_a_refusal_that_leaves_nothing() {
         op: "mkdir",
         errno: EIO,
     });
-    let rig = Rig::new("first-step", plain(), plain(), faulty(fault));
+    let rig = Rig::small("first-step", plain(), plain(), faulty(fault));
     rig.run(JOB).exits(3).says("write-failed");
     assert!(
         names_in(rig.a.path()).is_empty(),
@@ -452,7 +457,7 @@ fn a_drive_that_refuses_the_first_step_is_a_refusal_that_leaves_nothing() {
         readonly: true,
         ..plain()
     };
-    let rig = Rig::new("locked", plain(), plain(), locked);
+    let rig = Rig::small("locked", plain(), plain(), locked);
     rig.run(JOB).exits(3).says("read-only");
     assert!(names_in(rig.a.path()).is_empty());
 }
@@ -514,7 +519,7 @@ fn a_card_that_changes_under_the_reader_is_noticed() {
             action,
         })
         .path(path);
-        let rig = Rig::new(&name, faulty(change), plain(), plain());
+        let rig = Rig::small(&name, faulty(change), plain(), plain());
         let ran = rig.work.run(JOB);
         assert_eq!(rig.card.fired("Mutate"), 1, "{name}");
         ran.exits(1).says(kind).says(path);
@@ -535,15 +540,15 @@ fn a_reader_that_does_not_repeat_itself_is_found_by_reread_only() {
         .path(CLIP)
         .times(1)
     };
-    let rig = Rig::new("reread", faulty(flip()), plain(), plain());
+    let rig = Rig::small("reread", faulty(flip()), plain(), plain());
     let ran = rig.work.run(&format!("{JOB} --proof reread"));
     assert_eq!(rig.card.fired("BitflipRead"), 1);
     ran.exits(1).says("mismatch").says("second read").says(CLIP);
     // The limit of the proof, as the README states it: the copies equal what the reader delivered.
-    let rig = Rig::new("no-reread", faulty(flip()), plain(), plain());
+    let rig = Rig::small("no-reread", faulty(flip()), plain(), plain());
     rig.work.run(JOB).exits(0);
     assert_ne!(rig.held("a"), rig.listed);
-    let rig = Rig::new("reread-good", plain(), plain(), plain());
+    let rig = Rig::small("reread-good", plain(), plain(), plain());
     rig.run(&format!("{JOB} --proof reread")).exits(0);
     let manifest = manifest(&rig.work.path("back-a/KITES"));
     assert_eq!(manifest["files"][0]["copies"][0]["proof"], "reread");
@@ -558,7 +563,7 @@ fn a_card_that_cannot_be_written_is_enough() {
         readonly: true,
         ..plain()
     };
-    let rig = Rig::new("locked-card", locked, plain(), plain());
+    let rig = Rig::small("locked-card", locked, plain(), plain());
     rig.run(JOB).exits(0);
     rig.is_whole("a");
     rig.is_whole("b");
@@ -592,10 +597,10 @@ fn an_empty_mount_point_is_not_the_drive_that_was_meant() {
     if skip() {
         return;
     }
-    let full = Fault::new(Kind::NoSpaceAfter { bytes: 30_000_000 });
+    let full = Fault::new(Kind::NoSpaceAfter { bytes: 3_000_000 });
     let Rig {
         card, a, b, work, ..
-    } = Rig::new("unmounted", plain(), plain(), faulty(full));
+    } = Rig::small("unmounted", plain(), plain(), faulty(full));
     work.run(JOB).exits(1);
     drop(b);
     work.run(JOB)

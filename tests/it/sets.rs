@@ -275,7 +275,6 @@ fn nothing_is_remembered_that_is_not_to_be() {
     let work = drawer("none", &["A1"]);
     work.run(&format!("copy A1 {TO} --no-ledger")).exits(0);
     work.run("plan A1 --to a").exits(0);
-    work.run("demo").exits(0);
     assert!(!work.path("home/.local").exists());
     work.run(&format!("copy A1 {TO} --home elsewhere")).exits(0);
     assert!(work.path("elsewhere/ledger.jsonl").exists());

@@ -1,22 +1,21 @@
 //! What is said of speed before and after a copy: the flags, what the system tells of card, reader and
 //! drives, and where plan, events and manifest name what holds back.
 
+use crate::support::job::{job, tools};
 use crate::support::program::{Card, Work, manifest};
-use crate::support::sim::{Sim, SimClock};
+use crate::support::sim::Sim;
 use crate::truth;
 use serde_json::{Value, json};
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 use unlade::card::identity::CardIdentity;
 use unlade::disk::Stamp;
 use unlade::disk::gear::sd::SdStatus;
 use unlade::disk::gear::{Gear, Slot, UsbDevice};
 use unlade::event::{Event, Observer, Silent};
 use unlade::ledger::{Deed, Entry, Ledger, Place, Reading};
-use unlade::offload::limits::Limits;
+use unlade::plan::Plan;
 use unlade::plan::beside::Beside;
-use unlade::plan::{Level, Plan};
-use unlade::proof::{Proof, Terms};
+use unlade::proof::Proof;
 use unlade::run::{self, Job, Tools};
 use unlade::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, Link};
 use unlade::speed::forecast::Source;
@@ -215,33 +214,14 @@ impl Rig {
             sim.add_volume(drive, "ext4", 1 << 30);
         }
         let job = Job {
-            signer: None,
-            card: "/card".into(),
-            to: vec!["/a".into(), "/b".into()],
-            name: Some("KITES".into()),
-            terms: Terms {
-                level: Level::ReadBack,
-                copies_needed: 2,
-                separate: false,
-            },
-            taken: Vec::new(),
             chain,
-            known: run::KnownBefore::default(),
-            beside: Beside::default(),
-            only_new: false,
-            form: unlade::plan::Form::default(),
+            ..job("/card", &["/a", "/b"])
         };
         Self { sim, job }
     }
 
     fn tools(&self) -> Tools {
-        Tools {
-            disk: Arc::new(self.sim.clone()),
-            clock: Arc::new(SimClock::on_day(0)),
-            limits: Limits::STANDARD,
-            cancel: Arc::new(AtomicBool::new(false)),
-            host: "sim".to_owned(),
-        }
+        tools(self.sim.clone())
     }
 
     fn plan(&self) -> Plan {

@@ -8,6 +8,7 @@
 pub(crate) mod bag;
 #[cfg(target_os = "linux")]
 pub(crate) mod image;
+pub(crate) mod job;
 #[cfg(target_os = "linux")]
 pub(crate) mod mount;
 pub(crate) mod program;

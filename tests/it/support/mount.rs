@@ -219,6 +219,10 @@ impl Fault {
         self.times = times;
         self
     }
+    pub(crate) fn concerns(&self, path: &Path) -> bool {
+        let pattern = self.path.as_bytes();
+        pattern.is_empty() || glob(pattern, path.as_os_str().as_bytes())
+    }
     /// Not to the first `skip` requests it would have met.
     pub(crate) fn skip(mut self, skip: u64) -> Fault {
         self.skip = skip;
@@ -266,8 +270,7 @@ struct Met {
 
 impl Armed {
     fn concerns(&self, path: &Path) -> bool {
-        let pattern = self.fault.path.as_bytes();
-        pattern.is_empty() || glob(pattern, path.as_os_str().as_bytes())
+        self.fault.concerns(path)
     }
     /// To be asked only when everything but path and count fits.
     fn fires(&self, path: &Path) -> bool {

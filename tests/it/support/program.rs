@@ -240,16 +240,17 @@ pub(crate) fn finish(command: &mut Command) -> Ran {
         .spawn()
         .unwrap();
     let output = child.wait_with_output().unwrap();
-    look(command, output.status.code());
-    Ran::new(format!("{command:?}"), output)
+    let ran = Ran::new(format!("{command:?}"), output);
+    look(command, Some(ran.code), &ran.words());
+    ran
 }
 
-/// The independent look after a run that may have said PROVEN.
-pub(crate) fn look(command: &Command, code: Option<i32>) {
+/// The independent look after a run that may have said PROVEN; what it said, if that was kept.
+pub(crate) fn look(command: &Command, code: Option<i32>, said: &str) {
     #[cfg(target_os = "linux")]
-    crate::truth::after_run(command, code);
+    crate::truth::after_run(command, code, said);
     #[cfg(not(target_os = "linux"))]
-    let _ = (command, code);
+    let _ = (command, code, said);
 }
 
 /// Runs a command for so long and then kills it with SIGKILL. Returns its exit code if it ended
@@ -269,7 +270,7 @@ pub(crate) fn kill_after(command: &mut Command, delay: Duration) -> (Option<i32>
         return (status.code(), start.elapsed());
     }
     let took = start.elapsed();
-    look(command, code);
+    look(command, code, "");
     (code, took)
 }
 
@@ -289,8 +290,9 @@ pub(crate) fn interrupt_after(command: &mut Command, delay: Duration) -> (Ran, D
     let start = Instant::now();
     let output = child.wait_with_output().unwrap();
     let ending = start.elapsed();
-    look(command, output.status.code());
-    (Ran::new(format!("{command:?}"), output), ending)
+    let ran = Ran::new(format!("{command:?}"), output);
+    look(command, Some(ran.code), &ran.words());
+    (ran, ending)
 }
 
 /// Runs a command to its end and returns its exit code and how long it ran.
