@@ -185,7 +185,7 @@ class Emulator:
     def later(self, name, more, then):
         # Whoever is pulled first, this order is about what goes on now.
         begin, pulls = self.written(name), self.pulls
-        end = time.monotonic() + 120
+        end = time.monotonic() + 600
         try:
             while time.monotonic() < end and self.pulls == pulls:
                 if self.written(name) >= begin + more:
