@@ -35,15 +35,15 @@ impl Dice {
     }
 }
 
-/// 60 files, about 50 MB: stills, and some clips that are larger than one buffer.
+/// 36 files, about 21 MB: stills, and some clips that are larger than one buffer.
 fn make_card(root: &Path) {
     let mut card = Card::new(root).folder("DCIM/102KITES");
-    for n in 0..48_u64 {
-        let folder = if n < 30 { "100KITES" } else { "101KITES" };
+    for n in 0..30_u64 {
+        let folder = if n < 20 { "100KITES" } else { "101KITES" };
         let bytes = usize::try_from(1_000 + n * 47_111 % 300_000).unwrap();
         card = card.file(format!("DCIM/{folder}/KITE{n:04}.JPG"), bytes, n);
     }
-    for n in 0..12_u64 {
+    for n in 0..6_u64 {
         let bytes = usize::try_from(1_900_000 + n * 300_007).unwrap();
         card = card.file(format!("PRIVATE/CLIPS/C{n:04}.MP4"), bytes, 100 + n);
     }
