@@ -119,6 +119,8 @@ impl ProblemKind {
 /// What to do about an entry that is no file.
 pub const ODD_STEP: &str =
     "Look at it on the card and copy by hand what you need; card and reader are not at fault.";
+/// What to do about what this user may not read.
+pub const DENIED_STEP: &str = "This user may not read it; card and reader are not at fault. Run the same command as a user who may (such as root), or mount the card so that you may read it.";
 /// What is said of a drive that was writable when the job began and is not any more.
 pub const NOW_READ_ONLY: &str = "the system lets nothing more be written to this drive, as it does when it meets errors in the drive's file system";
 /// What is said where a drive lists what it cannot show.
@@ -142,6 +144,17 @@ pub const UNEXPLAINED: &str =
 /// Returns whether a trouble is what the entry is or is called: no fault of card or reader.
 pub fn is_odd(why: &str) -> bool {
     [LINK, SPECIAL, MOUNTED].contains(&why) || why.starts_with(UNRECORDABLE)
+}
+
+/// Returns whether a trouble is that this user may not read something: EACCES, and EPERM as macOS answers for
+/// removable volumes; ERROR_ACCESS_DENIED of Windows.
+pub fn is_denied(why: &str) -> bool {
+    let codes: &[&str] = if cfg!(windows) {
+        &["(os error 5)"]
+    } else {
+        &["(os error 13)", "(os error 1)"]
+    };
+    codes.iter().any(|code| why.contains(code))
 }
 
 impl fmt::Display for ProblemKind {
@@ -197,6 +210,7 @@ impl Problem {
         match self.kind {
             ProblemKind::Unreadable if is_odd(&self.detail) => ODD_STEP,
             ProblemKind::Unreadable if self.is_unexplained() => UNEXPLAINED_STEP,
+            ProblemKind::Unreadable if is_denied(&self.detail) => DENIED_STEP,
             kind => kind.next_step(),
         }
     }

@@ -4,7 +4,7 @@
 use crate::card::identity::{CardIdentity, label_of};
 use crate::card::listing::{FileRow, Listing};
 use crate::card::part::part_of;
-use crate::card::survey::survey;
+use crate::card::survey::{look_at_left, survey};
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
@@ -22,6 +22,7 @@ use crate::proof::ask::{
 use crate::proof::listing_problems;
 use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest, load};
 use crate::proof::verify::{Finding, Progress, path_of, verify};
+use crate::standing::original::is_offload;
 use crate::standing::search::{destination_of, find_offloads};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{BTreeMap, HashMap, HashSet};
@@ -31,6 +32,9 @@ use std::sync::atomic::Ordering;
 /// Places of the ledger that are looked at.
 const PLACES_MAX: usize = 64;
 
+/// Why the question is not put of an offload.
+pub const IS_OFFLOAD: &str = "is an offload and no card";
+
 /// What to look at.
 #[derive(Clone, Debug)]
 pub struct Ask {
@@ -39,8 +43,8 @@ pub struct Ask {
     /// Folders on drives: offloads, or folders that hold some. None: the places that the ledger
     /// knows.
     pub on: Vec<Utf8PathBuf>,
-    /// What is remembered of earlier copies. It only tells where to look.
-    pub ledger: Ledger,
+    /// What is remembered of earlier copies; `None` where it is not to be asked. It only tells where to look.
+    pub ledger: Option<Ledger>,
     /// Copies on independent devices that are needed.
     pub copies_needed: usize,
     /// The person states that devices which the system cannot tell apart are separate.
@@ -82,8 +86,13 @@ pub fn prove(
     clock: &dyn Clock,
     progress: &Progress,
 ) -> Result<Told, Vec<Problem>> {
+    if is_offload(disk, &ask.card) {
+        let why = format!("`{}` {IS_OFFLOAD}", shown(ask.card.as_str()));
+        return Err(vec![Problem::new(ProblemKind::NameClash, why)]);
+    }
     let (facts, _held) = hold_card(ask, disk).map_err(|p| vec![p])?;
     let listing = look_at_card(ask, disk, &facts).map_err(|p| vec![p])?;
+    let listing = look_at_left(disk, &ask.card, listing, &progress.cancel);
     let label = label_of(&ask.card, &facts);
     let mut card = CardIdentity::of(&facts, &label, &listing);
     card.made_as = disk.gear(&facts).made_as();
@@ -251,9 +260,15 @@ type Remembered = (
 /// Looks up in the ledger where complete copies of this card are. Folders that the person names are
 /// all that counts; without any, these are looked at.
 fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembered, Vec<Problem>> {
-    let places = ask.ledger.places_of(card);
+    let places = ask.ledger.as_ref().map(|ledger| ledger.places_of(card));
+    let is_asked = places.is_some();
+    let places = places.unwrap_or_default();
     if ask.on.is_empty() && places.is_empty() && !ask.by_content {
-        let why = "no folder is given with --on, and the ledger knows no copy of this card";
+        let why = if is_asked {
+            "no folder is given with --on, and the ledger knows no copy of this card"
+        } else {
+            "no folder is given with --on, and there is no ledger to be asked"
+        };
         return Err(vec![Problem::new(ProblemKind::Missing, why)]);
     }
     if ask.on.is_empty() && ask.by_content {

@@ -7,7 +7,7 @@ mod records;
 use crate::card::identity::{CardIdentity, fit_for_name, label_of};
 use crate::card::listing::Listing;
 use crate::card::part::part_note;
-use crate::card::survey::survey;
+use crate::card::survey::{look_at_left, survey};
 use crate::clock::{Clock, rfc3339};
 use crate::disk::backing::Backing;
 use crate::disk::{Anchor, Claim, Disk, EntryKind, Settling, explained, write_problem};
@@ -142,7 +142,7 @@ fn look_and_plan(
     sampling: Sampling,
 ) -> Result<Plan, Refusal> {
     let disk = tools.disk.as_ref();
-    let found = look_at_source(job, disk);
+    let found = look_at_source(job, tools);
     let (card, listing) = found.map_err(|problem| Refusal {
         reasons: vec![problem],
     })?;
@@ -169,7 +169,8 @@ fn look_and_plan(
 }
 
 /// Lists the card, or the offload that is in its place.
-fn look_at_source(job: &Job, disk: &dyn Disk) -> Result<(CardFacts, Listing), Problem> {
+fn look_at_source(job: &Job, tools: &Tools) -> Result<(CardFacts, Listing), Problem> {
+    let disk = tools.disk.as_ref();
     let name = shown(job.card.as_str());
     let unusable = |e: io::Error| {
         let why = format!("the card `{name}` cannot be used: {e}");
@@ -194,6 +195,7 @@ fn look_at_source(job: &Job, disk: &dyn Disk) -> Result<(CardFacts, Listing), Pr
     } else {
         let listing = survey(disk, &given, &facts)
             .map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
+        let listing = look_at_left(disk, &given, listing, &tools.cancel);
         let card = CardFacts {
             label: label_of(&job.card, &facts),
             given,

@@ -1,6 +1,7 @@
 //! Owns the listing of a card: every entry as one sorted row, those that cannot be read included.
 //! Data only; the survey fills it.
 
+use crate::card::hidden::LeftFile;
 use crate::digest::Digest;
 use crate::disk::{Sight, Stamp};
 use crate::name::{CardName, hex};
@@ -85,6 +86,8 @@ pub struct Listing {
     rows: Vec<Row>,
     unexplained: Option<String>,
     mounts: Vec<String>,
+    left_files: Vec<LeftFile>,
+    media_left: Vec<String>,
 }
 
 /// How a trouble begins where an entry or a folder could not be listed.
@@ -107,9 +110,30 @@ impl Listing {
         rows.sort_by(|a, b| a.raw.cmp(&b.raw));
         Self {
             rows,
-            unexplained: None,
-            mounts: Vec::new(),
+            ..Self::default()
         }
+    }
+
+    /// Adds the files that are left out, each alone, also those in folders that are.
+    #[must_use]
+    pub fn with_left_files(self, left_files: Vec<LeftFile>) -> Self {
+        Self { left_files, ..self }
+    }
+
+    /// Returns the files that are left out and are worth a look.
+    pub fn left_files(&self) -> &[LeftFile] {
+        &self.left_files
+    }
+
+    /// Adds the paths of those that look like pictures, clips or sound.
+    #[must_use]
+    pub fn with_media_left(self, media_left: Vec<String>) -> Self {
+        Self { media_left, ..self }
+    }
+
+    /// Returns what is left out and looks like pictures, clips or sound; none where nobody looked.
+    pub fn media_left(&self) -> &[String] {
+        &self.media_left
     }
 
     /// Adds what the volume has in use and nothing explains, in words, and the folders at which other volumes are

@@ -3,6 +3,7 @@
 
 pub mod account;
 pub mod dates;
+pub mod hidden;
 pub mod identity;
 pub mod left_out;
 pub mod listing;

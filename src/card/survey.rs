@@ -2,6 +2,7 @@
 //! log line; nothing is followed, nothing is skipped without a row.
 
 use super::account::{self, unexplained};
+use super::hidden::{LeftFile, media_among, worth_a_look};
 use super::left_out::{is_trash, why_left_out};
 use super::listing::{Listing, Row, RowKind, UNLISTED};
 use crate::disk::{Disk, EntryKind, FolderFacts, Found, Sight, Tree};
@@ -12,6 +13,7 @@ use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
 use std::io;
+use std::sync::atomic::AtomicBool;
 
 /// Places inside a card that are told to be another volume.
 const MOUNTS_TOLD: usize = 8;
@@ -52,6 +54,17 @@ pub fn survey(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> Result<L
     let left = left.filter(|_| !listing.has_unlisted());
     let left = left.map(|bytes| account::words(bytes, &disk.log_of(facts)));
     Ok(listing.with_account(left, mounts))
+}
+
+/// Adds to a listing of the card at `root` which of the files that are left out look like pictures.
+pub fn look_at_left(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    listing: Listing,
+    stop: &AtomicBool,
+) -> Listing {
+    let media = media_among(disk, root, listing.left_files(), stop);
+    listing.with_media_left(media)
 }
 
 /// Whether an entry is told to be a mount of its own.
@@ -125,10 +138,20 @@ pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
         }
     }
     let mut rows: BTreeMap<Vec<u8>, RowKind> = BTreeMap::new();
+    let mut left_files = Vec::new();
     for entry in found {
         let raw = raw_bytes(&entry.path);
+        let file = entry.stat.as_ref().ok();
+        let file = file.filter(|s| s.kind == EntryKind::File);
+        let left = |raw: &[u8]| {
+            file.map(|s| LeftFile {
+                raw: raw.to_vec(),
+                bytes: s.bytes,
+            })
+        };
         let top = raw.split(|&b| b == b'/').next().unwrap_or(&raw);
         if let Some((_, inside)) = left_out.get_mut(top) {
+            left_files.extend(left(&raw));
             match &entry.stat {
                 Ok(s) if s.kind == EntryKind::File => {
                     inside.files += 1;
@@ -140,6 +163,9 @@ pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
             continue;
         }
         let kind = kind_of(&raw, &entry, filesystem);
+        if matches!(kind, RowKind::LeftOut { .. }) {
+            left_files.extend(left(&raw));
+        }
         // A folder that cannot be listed is met twice; the trouble is what counts.
         if !matches!(rows.get(&raw), Some(RowKind::Trouble { .. })) {
             rows.insert(raw, kind);
@@ -158,6 +184,7 @@ pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
             .map(|(raw, kind)| Row::new(raw, kind))
             .collect(),
     )
+    .with_left_files(worth_a_look(left_files))
 }
 
 fn folder_words(why: &str, inside: &Inside) -> String {

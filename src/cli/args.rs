@@ -243,6 +243,7 @@ pub(crate) struct SpeedArgs {
 
 /// The job that a card belongs to.
 #[derive(Clone, Debug, Default, Args)]
+#[command(next_help_heading = "Shoot (the cards that belong together)")]
 pub(crate) struct ShootArgs {
     /// Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict
     /// tells which are proven and which nobody has seen.
@@ -263,11 +264,11 @@ pub(crate) struct ShootArgs {
 
 #[derive(Clone, Debug, Args)]
 pub(crate) struct LedgerArgs {
-    #[command(flatten)]
-    pub(crate) set: ShootArgs,
     /// Entries to show.
     #[arg(long, value_name = "N", default_value_t = 20, conflicts_with = "shoot")]
     pub(crate) last: u64,
+    #[command(flatten)]
+    pub(crate) set: ShootArgs,
 }
 
 /// Where the card's tree lies.
@@ -395,7 +396,7 @@ pub(crate) struct ReportArgs {
 /// What has a schema.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
 pub(crate) enum SchemaOf {
-    /// The manifest, version 1.
+    /// The manifest, versions 1 and 2.
     Manifest,
     /// A line of --json.
     Events,

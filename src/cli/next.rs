@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use unlade::card::listing::{Row, RowKind};
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
-use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind, UNEXPLAINED_STEP, is_odd};
+use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind, UNEXPLAINED_STEP, is_denied, is_odd};
 use unlade::name::{shown, some_of};
 use unlade::offload::SAME_NAME;
 use unlade::plan::{Level, PlannedDestination, count_independent};
@@ -36,6 +36,7 @@ enum Topic {
     Original(Original),
     Reader,
     CardUnreadable,
+    CardDenied,
     Unexplained,
     CardGone,
     LeftChanged,
@@ -49,6 +50,7 @@ enum Topic {
     Missing,
     Rewritten,
     SameNames,
+    InMemory,
     FromMemory,
     SecondFromMemory,
     OddEntries,
@@ -102,7 +104,8 @@ fn topics(proof: &Proof) -> BTreeMap<Topic, About<'_>> {
     }
     // Too few copies follow from the rest, unless there would be too few of them anyway.
     let others = topics.keys().any(|t| *t != Topic::TooFew);
-    if others && (topics.contains_key(&Topic::SameDevice) || has_enough_drives(proof)) {
+    let says_more = [Topic::SameDevice, Topic::InMemory];
+    if others && (says_more.iter().any(|t| topics.contains_key(t)) || has_enough_drives(proof)) {
         topics.remove(&Topic::TooFew);
     }
     topics
@@ -147,7 +150,11 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         ProblemKind::Unreadable if p.is_unexplained() => Topic::Unexplained,
         ProblemKind::Unreadable if !on_drive => {
             path?;
-            Topic::CardUnreadable
+            if is_denied(&p.detail) {
+                Topic::CardDenied
+            } else {
+                Topic::CardUnreadable
+            }
         }
         ProblemKind::Vanished if on_drive => Topic::DriveGone,
         ProblemKind::Vanished if path.is_none() => Topic::CardGone,
@@ -165,6 +172,7 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         ProblemKind::NameClash if is_rewritten(proof, p) => Topic::Rewritten,
         ProblemKind::NameClash if on_drive && path.is_some() => Topic::MoveAside,
         ProblemKind::NotReadBack if proof.terms().level == Level::Written => Topic::Written,
+        ProblemKind::NotReadBack if is_in_memory(proof, p) => Topic::InMemory,
         ProblemKind::NotReadBack if on_drive => Topic::FromMemory,
         ProblemKind::NotReadBack if path.is_some() => Topic::SecondFromMemory,
         ProblemKind::ManifestDamaged if !on_drive && path.is_some() => Topic::OtherHash,
@@ -189,6 +197,12 @@ fn odd_entries(proof: &Proof) -> BTreeSet<String> {
 fn is_left(proof: &Proof, path: &str) -> bool {
     let mut jobs = proof.plan().jobs.iter();
     jobs.any(|j| j.name.as_str() == path && j.is_left())
+}
+
+/// Whether a problem is about a destination that is no drive at all.
+fn is_in_memory(proof: &Proof, p: &Problem) -> bool {
+    let destination = p.destination.and_then(|d| proof.plan().destinations.get(d));
+    destination.is_some_and(|d| d.facts.backing == Backing::Memory)
 }
 
 /// Whether what stands there is the proven copy of what the card held earlier.
@@ -287,6 +301,10 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::CardUnreadable => format!(
             "Stop using this card: {files} could not be read. Try another reader, cable or port, straight into the computer, and run the same command again."
         ),
+        Topic::CardDenied => format!(
+            "You may not read {files}; card and reader are not at fault. Run the same command as a user who may (such as root), or mount the card so that you may read {}.",
+            if n == 1 { "it" } else { "them" }
+        ),
         Topic::Unexplained => UNEXPLAINED_STEP.to_owned(),
         Topic::CardGone => "Put the card back and run the same command again.".to_owned(),
         Topic::LeftChanged => "Run the command again without --only-new and under another --name: then every file of the card is copied as it is now.".to_owned(),
@@ -321,6 +339,9 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         ),
         Topic::SameNames => format!(
             "Use another drive than {drives}, one whose file system keeps capitals and accents apart, such as ext4."
+        ),
+        Topic::InMemory => format!(
+            "Give a folder on a drive in the place of {drives}, which is in this computer's memory: what lies there is gone when it is switched off."
         ),
         Topic::FromMemory => format!(
             "Unplug the drive of {drives}, plug it in again, and run `unlade verify` on the offload."

@@ -82,11 +82,12 @@ impl Out {
     /// Prints one line to standard error, harmlessly: it may quote what was typed or what a drive
     /// holds.
     pub(crate) fn error(self, text: &str) {
-        if self.is_terminal {
+        if self.is_terminal || both_are_one() {
             // After what was said before it, and not into the picture.
             queue().send(Said::Error(shown(text)));
         } else {
-            drop(writeln!(io::stderr(), "{}", shown(text)));
+            // There is nobody else to tell.
+            drop(io::stderr().write_all(format!("{}\n", shown(text)).as_bytes()));
         }
     }
 
@@ -180,7 +181,9 @@ impl Writer {
         let Some(size) = size() else {
             return match said {
                 Said::Lines(text) => writeln!(out, "{text}"),
-                Said::Error(text) => writeln!(io::stderr(), "{text}"),
+                Said::Error(text) => out
+                    .flush()
+                    .and_then(|()| io::stderr().write_all(format!("{text}\n").as_bytes())),
                 Said::Picture(..) => Ok(()),
                 Said::Flush => out.flush(),
             };
@@ -293,6 +296,26 @@ fn queue() -> &'static Queue {
 /// Waits for standard output at the end of the program.
 pub(crate) fn flush(stop: &AtomicBool) {
     queue().flush(stop);
+}
+
+/// Whether standard output and standard error go to one file or pipe (`2>&1`), where the order of lines matters.
+#[cfg(unix)]
+fn both_are_one() -> bool {
+    static ARE_ONE: OnceLock<bool> = OnceLock::new();
+    *ARE_ONE.get_or_init(|| {
+        let place = |stat: rustix::io::Result<rustix::fs::Stat>| {
+            let stat = stat.ok()?;
+            Some((stat.st_dev, stat.st_ino))
+        };
+        let out = place(rustix::fs::fstat(io::stdout()));
+        out.is_some() && out == place(rustix::fs::fstat(io::stderr()))
+    })
+}
+
+/// Not asked here.
+#[cfg(not(unix))]
+fn both_are_one() -> bool {
+    false
 }
 
 /// The size of the terminal now; `None` where standard output is none.

@@ -8,14 +8,17 @@ use super::next::STEPS_MAX;
 use super::out::{Out, wrap};
 use super::verify::{View, watched};
 use super::words::{
-    NOTHING_WRITTEN, ONE_COPY, UNREAD_STEP, card_name, cautions, copies_line, heading, refusal,
+    NOTHING_WRITTEN, ONE_COPY, SAID_NOW, SAID_THEN, UNREAD_STEP, card_name, cautions, copies_line,
+    heading, look_first, refusal,
 };
 use serde_json::json;
 use std::sync::Arc;
-use unlade::error::{ODD_STEP, Problem, ProblemKind, UNEXPLAINED, UNEXPLAINED_STEP, is_odd};
+use unlade::error::{
+    DENIED_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED, UNEXPLAINED_STEP, is_denied, is_odd,
+};
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
-use unlade::proof::ask::{Holding, Reason};
+use unlade::proof::ask::{Holding, LEFT_ELSEWHERE, Reason};
 
 use unlade::proof::verify::Progress;
 use unlade::prove::{Ask, Told, prove as ask_drives};
@@ -32,7 +35,7 @@ pub(crate) fn prove(args: &ProveArgs, out: Out, tools: &Tools, book: &Book) -> E
         Err(exit) => return exit,
     };
     let ask = Ask {
-        ledger: book.read(),
+        ledger: book.is_kept().then(|| book.read()),
         card: args.card.clone(),
         on: args.on.clone(),
         copies_needed: unlade::units::len_usize(args.copies),
@@ -180,7 +183,9 @@ fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<
     lines.push(copies_line(
         told.answer.verdict.copies(),
         ask.copies_needed,
-        told.answer.is_stated,
+        told.answer
+            .is_stated
+            .then_some(if ask.separate { SAID_NOW } else { SAID_THEN }),
     ));
     if proven && told.answer.verdict.copies() == 1 {
         lines.extend(wrap(
@@ -231,7 +236,7 @@ fn notes(ask: &Ask, told: &Told) -> Vec<String> {
     let found = !told.answer.holdings.is_empty();
     for path in told.elsewhere.iter().take(4) {
         notes.push(format!(
-            "The ledger knows a complete copy at `{path}` as well; name it with --on to have it counted."
+            "By the ledger this card was copied to `{path}` as well; name the folder above it with --on to have that counted."
         ));
     }
     if found && !told.is_card_read {
@@ -330,11 +335,8 @@ fn next_when_proven(told: &Told) -> String {
     if told.part.is_some() {
         return format!("Every file in this folder {STANDS}");
     }
-    let may = if told.answer.has_zeros {
-        "Look at the files of nothing but zeros before you format this card."
-    } else {
-        "You may format this card."
-    };
+    let look = look_first(told.answer.has_zeros, told.answer.has_media_left);
+    let may = look.unwrap_or("You may format this card.");
     let name = card_name(&told.card.label, told.card.volume_id.as_deref());
     format!("Every file on card {name} {STANDS} {may}")
 }
@@ -378,8 +380,22 @@ fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
         ProblemKind::Unreadable if reason.is_of_drive => (1, UNREAD_STEP),
         ProblemKind::ManifestDamaged => (3, ProblemKind::ManifestDamaged.next_step()),
         ProblemKind::SameDevice => (4, COPY_STEP),
+        ProblemKind::Missing if reason.detail.contains(LEFT_ELSEWHERE) => (
+            1,
+            "Name with --on also the folder that holds the earlier offloads, or plug in their drive, and ask again.",
+        ),
+        // About no file: a drive.
+        ProblemKind::Missing if reason.files == 0 => (
+            1,
+            "Plug in the drives whose copies could not be looked at, and ask again.",
+        ),
+        ProblemKind::TooFewCopies => (
+            5,
+            "If one more drive holds a copy, name it with --on as well. If none does, copy this card to one more drive. Then ask again.",
+        ),
         ProblemKind::Unreadable if is_odd(&reason.detail) => (3, ODD_STEP),
         ProblemKind::Unreadable if reason.detail.contains(UNEXPLAINED) => (0, UNEXPLAINED_STEP),
+        ProblemKind::Unreadable if is_denied(&reason.detail) => (0, DENIED_STEP),
         ProblemKind::Unreadable => (
             0,
             "What could not be read from the card: try another reader, cable or port, straight into the computer, and ask again.",
@@ -400,9 +416,10 @@ fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
             3,
             "Copy this card under another --name, with --only-new if you like: what changed on it is copied, and the earlier copies are kept. Then ask again.",
         ),
-        _ => (
+        ProblemKind::Missing => (
             4,
             "Run the same `unlade copy` again: what is proven is kept, the rest is copied. Then ask again.",
         ),
+        kind => (4, kind.next_step()),
     }
 }

@@ -87,6 +87,10 @@ fn signer(path: &Utf8Path, jobs: &[Job], tools: &Tools) -> Result<Signer, String
             return Err("it lies on the card; a key has no place there".to_owned());
         }
     }
+    let content = read(&real, |_| Ok(()));
+    if content.is_ok_and(|bytes| Expected::from_bytes(&bytes).is_ok()) {
+        return Err("it is a public key, which signs nothing; give the private one, whose name has no `.pub` at its end".to_owned());
+    }
     let bytes = read(&real, check_private)?;
     Signer::from_bytes(&bytes).map_err(|e| e.to_string())
 }

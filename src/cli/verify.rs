@@ -9,7 +9,7 @@ use super::other_copies::{OtherCopy, other_copies};
 use super::out::{Out, wrap};
 use super::sign;
 use super::words;
-use camino::Utf8PathBuf;
+use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -24,6 +24,7 @@ use unlade::proof::verify::{
 };
 use unlade::run::Tools;
 use unlade::signature::Expected;
+use unlade::standing::original::is_offload;
 use unlade::units::{rate, size, speed};
 
 type Outcome = Result<Findings, VerifyError>;
@@ -64,7 +65,8 @@ pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) ->
         if out.json {
             tell_json(&json, path, result, expected.as_ref(), &others, exit);
         } else {
-            tell(path, result, expected.as_ref(), &others, out);
+            let is_begun = is_begun(path, result, tools);
+            tell(path, result, expected.as_ref(), &others, is_begun, out);
         }
         let proven = result.as_ref().is_ok_and(is_proven);
         ends.push((path.as_str(), proven, exit));
@@ -81,6 +83,12 @@ pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) ->
 /// what memory answered, which says nothing of the drive.
 fn is_proven(f: &Findings) -> bool {
     f.is_clean() && f.manifest.verdict.proven && f.elsewhere.is_empty() && f.way.reaches_device()
+}
+
+/// Whether a folder is an offload that was begun and not finished.
+fn is_begun(path: &Utf8Path, result: &Outcome, tools: &Tools) -> bool {
+    let is_unfinished = matches!(result, Err(VerifyError::Manifest(e)) if e.is_absent());
+    is_unfinished && is_offload(tools.disk.as_ref(), path)
 }
 
 /// Starts a thread for each device, as far as there are any; shows the progress from this one.
@@ -236,6 +244,7 @@ fn tell(
     result: &Outcome,
     expected: Option<&Expected>,
     others: &[OtherCopy],
+    is_begun: bool,
     out: Out,
 ) {
     match result {
@@ -255,6 +264,9 @@ fn tell(
                 shown(path.as_str())
             );
             let next = match error.kind() {
+                _ if is_begun => {
+                    "this offload was begun and not finished: run the same copy again, which goes on with it, and verify it then."
+                }
                 ProblemKind::Unreadable => words::UNREAD_STEP,
                 _ => "give the folder that holds `_unlade`, or check another copy of this offload.",
             };

@@ -6,7 +6,7 @@ use super::out::{Out, wrap};
 use std::time::Duration;
 use unlade::disk::backing::Backing;
 use unlade::disk::{FolderFacts, ReadBackWay};
-use unlade::error::{DAMAGED, NOW_READ_ONLY, Problem, ProblemKind};
+use unlade::error::{DAMAGED, DENIED_STEP, NOW_READ_ONLY, Problem, ProblemKind, is_denied};
 use unlade::event::Snapshot;
 use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
@@ -18,6 +18,7 @@ use unlade::plan::{
 use unlade::proof::manifest::device_words;
 use unlade::proof::verify::{Finding, Findings, Remark, Signature};
 use unlade::proof::{Proof, Tally, counted_copies};
+use unlade::prove::IS_OFFLOAD;
 use unlade::run::{AT_WORK, NO_THREADS};
 use unlade::signature::Expected;
 use unlade::speed::ceiling::{Ceiling, LABEL, Link, MEASURED};
@@ -144,6 +145,7 @@ fn refusal_step(reason: &Problem) -> &'static str {
         ProblemKind::WriteFailed if reason.detail.starts_with(NO_THREADS) => {
             "End some other programs, or raise the limit on processes and threads (`ulimit -u`), then run the same command again."
         }
+        ProblemKind::Unreadable if is_denied(&reason.detail) => DENIED_STEP,
         ProblemKind::Unreadable => {
             "Check that the card is in the reader and mounted, and that the path is right."
         }
@@ -160,6 +162,9 @@ fn refusal_step(reason: &Problem) -> &'static str {
         ProblemKind::WriteFailed => {
             "Check that the drive is mounted, that the folder exists and that you may write to it."
         }
+        ProblemKind::Missing if reason.destination.is_none() => {
+            "Name the drives that hold its offloads: `unlade prove CARD --on DRIVE`."
+        }
         ProblemKind::Missing => "Check that the drive is mounted and that the path is right.",
         ProblemKind::Vanished => {
             "Mount the right card or drive at this path, then run the same command again. If another drive is meant, choose another name with --name."
@@ -174,33 +179,39 @@ fn refusal_step(reason: &Problem) -> &'static str {
             "Give every copy a folder of its own, on a drive that is not the card."
         }
         ProblemKind::NameNotStorable if !on_card_entry => "Give a plain folder name with --name.",
-        ProblemKind::NameClash if reason.detail.contains("same name as") => {
+        ProblemKind::NameClash => clash_step(reason),
+        _ => reason.next_step(),
+    }
+}
+
+/// What to do where two names meet, or a place is taken.
+fn clash_step(reason: &Problem) -> &'static str {
+    let on_card_entry = reason.path.is_some();
+    match reason.detail.as_str() {
+        detail if detail.contains(IS_OFFLOAD) => {
+            "Give the card to be asked about. `unlade verify OFFLOAD` checks an offload, and `unlade copy OFFLOAD --to DRIVE` makes a further copy of it."
+        }
+        detail if detail.contains("same name as") => {
             "Use a drive whose file system keeps capitals and accents apart, such as ext4."
         }
-        ProblemKind::NameClash if reason.detail.starts_with("the card lies") => {
-            "Give a destination outside the card."
-        }
-        ProblemKind::NameClash if reason.detail == AT_WORK => {
+        detail if detail.starts_with("the card lies") => "Give a destination outside the card.",
+        AT_WORK => {
             "Wait until that run has ended, then run the same command again; leave alone what stands there."
         }
-        ProblemKind::NameClash if reason.detail == LEFT_EMPTY => {
+        LEFT_EMPTY => {
             "Choose another name with --name; or, if these files are empty on the drive indeed (they hold nothing then), delete them yourself and run the same command again."
         }
-        ProblemKind::NameClash if reason.detail == BESIDE_PART => {
+        BESIDE_PART => {
             "Remove neither. Have the drive's file system checked first (Windows: Properties, Tools, Check; macOS: Disk Utility, First Aid; Linux: fsck, with the drive unmounted); then delete the part file (`.NAME.unlade-part`), if it is still there, and run the same command again."
         }
-        ProblemKind::NameClash if reason.detail == EARLIER_COPY => {
+        EARLIER_COPY => {
             "Copy this card under another --name, or with --only-new under another --name: so the earlier copy and the new file are both kept."
         }
-        ProblemKind::NameClash if reason.detail == HOLDS_RECORDS => {
-            "Move nothing on the card. Copy its folders one by one instead."
-        }
-        ProblemKind::NameClash if on_card_entry && reason.destination.is_some() => {
+        HOLDS_RECORDS => "Move nothing on the card. Copy its folders one by one instead.",
+        _ if on_card_entry && reason.destination.is_some() => {
             "Choose another name with --name: then nothing that stands there is touched."
         }
-        ProblemKind::NameClash if on_card_entry => {
-            "Copy the card's folders one by one, so that these two do not meet."
-        }
+        _ if on_card_entry => "Copy the card's folders one by one, so that these two do not meet.",
         _ => reason.next_step(),
     }
 }
@@ -218,7 +229,14 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
             size(bytes),
             counted(unlade::units::len64(folders), "folder"),
             if left_out > 0 {
-                format!("; {left_out} left out (made by a computer)")
+                format!(
+                    "; {left_out} left out ({})",
+                    if plan.listing.media_left().is_empty() {
+                        "made by a computer"
+                    } else {
+                        "see the note"
+                    }
+                )
             } else {
                 String::new()
             }
@@ -384,28 +402,49 @@ fn little_left(plan: &Plan, d: &PlannedDestination) -> String {
     }
 }
 
+/// What of the card's files that are not copied is read from the card all the same.
+fn content_words(plan: &Plan, d: &PlannedDestination) -> &'static str {
+    if plan.level == Level::Reread {
+        "content to be read again at the end"
+    } else if has_sample(plan, d) {
+        "content of a sample read again"
+    } else {
+        "content not read again"
+    }
+}
+
+/// Whether files were read from the card before those of earlier runs were believed.
+fn has_sample(plan: &Plan, d: &PlannedDestination) -> bool {
+    d.sampled_files > 0 || plan.only_new.as_ref().is_some_and(|o| o.sampled_files > 0)
+}
+
+/// What is done with files that an earlier run proved.
+fn kept_words(plan: &Plan, d: &PlannedDestination) -> String {
+    let looked = format!("size and date checked, {}", content_words(plan, d));
+    let again = "to be read back again from this drive, not copied";
+    let kept = if !plan.reads_kept() {
+        looked
+    } else if plan.original().is_some() {
+        again.to_owned()
+    } else {
+        format!("{again}; on the card {looked}")
+    };
+    let files = counted(d.kept_files, "file");
+    format!("{files} kept (proven by an earlier run), {kept}")
+}
+
 fn work(plan: &Plan, d: &PlannedDestination) -> String {
-    let reads_kept = plan.reads_kept();
     let mut parts = Vec::new();
     if d.kept_files > 0 {
-        parts.push(format!(
-            "{} kept (proven by an earlier run), {}",
-            counted(d.kept_files, "file"),
-            if reads_kept && plan.original().is_some() {
-                "to be read back again from this drive, not copied"
-            } else if reads_kept {
-                "to be read back again from this drive, not copied; on the card size and date checked, content not read again"
-            } else {
-                "size and date checked, content not read again"
-            }
-        ));
+        parts.push(kept_words(plan, d));
     }
     for left in &d.left_in {
         parts.push(format!(
-            "{}, {} left in `{}` (proven there; path, size and date are the same, content not read again)",
+            "{}, {} left in `{}` (proven there; path, size and date are the same, {})",
             counted(left.files, "file"),
             size(left.bytes),
-            shown(&left.within)
+            shown(&left.within),
+            content_words(plan, d)
         ));
     }
     let unvouched = d.check_files.saturating_sub(d.hash_files);
@@ -541,7 +580,7 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     lines.push(copies_line(
         proof.verdict().copies(),
         proof.terms().copies_needed,
-        is_stated(proof),
+        is_stated(proof).then_some(SAID_NOW),
     ));
     if let Some(by) = proof.signed_by() {
         lines.push(format!("Signed   by the key {by}"));
@@ -732,6 +771,20 @@ fn further_copies(proof: &Proof) -> String {
     format!("{now} of {name} now{apart}. {given} {own}.")
 }
 
+/// Returns what is to be looked at before a proven card is formatted.
+pub(crate) fn look_first(has_zeros: bool, has_media_left: bool) -> Option<&'static str> {
+    Some(match (has_zeros, has_media_left) {
+        (true, false) => "Look at the files of nothing but zeros before you format this card.",
+        (false, true) => {
+            "Look at the files that were left out (see above) before you format this card."
+        }
+        (true, true) => {
+            "Look at the files of nothing but zeros, and at those that were left out (see above), before you format this card."
+        }
+        (false, false) => return None,
+    })
+}
+
 fn next_when_proven(proof: &Proof) -> String {
     if proof.plan().original().is_some() {
         return further_copies(proof);
@@ -788,11 +841,11 @@ fn next_when_proven(proof: &Proof) -> String {
             "Something else is in the reader now; this is not about that. "
         }
     };
-    let may = match (zeros, proof.card_now()) {
-        (true, _) => "Look at the files of nothing but zeros before you format this card.",
-        (false, CardNow::Unchanged | CardNow::Gone) => "You may format this card.",
-        (false, _) => "You may format the card named here.",
-    };
+    let look = look_first(zeros, !proof.plan().listing.media_left().is_empty());
+    let may = look.unwrap_or(match proof.card_now() {
+        CardNow::Unchanged | CardNow::Gone => "You may format this card.",
+        _ => "You may format the card named here.",
+    });
     let name = card_name(&card.label, card.volume_id());
     format!("Every file on card {name} was {how} from {drives}{when}. {now}{one}{may}")
 }
@@ -921,7 +974,12 @@ fn time_words(proof: &Proof) -> String {
             time(o.read_again)
         );
     } else {
-        words.push_str(", nothing had to be read from the card");
+        let plan = proof.plan();
+        words.push_str(if plan.destinations.iter().any(|d| has_sample(plan, d)) {
+            ", nothing had to be copied from the card, of which a sample was read"
+        } else {
+            ", nothing had to be read from the card"
+        });
     }
     if o.read_again > Duration::ZERO && o.bytes_read > 0 {
         words.push_str(&format!("; second read of the card {}", time(o.read_again)));
@@ -941,13 +999,18 @@ fn is_stated(proof: &Proof) -> bool {
     count_independent(&proof.devices(), false).0 < proof.verdict().copies()
 }
 
-/// Returns the line that counts complete copies. `is_stated`: that they are separate is the person's
-/// word.
-pub(crate) fn copies_line(copies: usize, needed: usize, is_stated: bool) -> String {
-    let separate = match (copies > 1, is_stated) {
-        (true, true) => " on separate devices (you said --separate)",
-        (true, false) => " on separate devices",
-        (false, _) => "",
+/// The person said so in this command.
+pub(crate) const SAID_NOW: &str = "you said --separate";
+/// The person said so when the copies were made.
+pub(crate) const SAID_THEN: &str = "by their record you said --separate when they were made";
+
+/// Returns the line that counts complete copies. `stated`: that they are separate is the person's word, and when it
+/// was given.
+pub(crate) fn copies_line(copies: usize, needed: usize, stated: Option<&str>) -> String {
+    let separate = match (copies > 1, stated) {
+        (true, Some(said)) => format!(" on separate devices ({said})"),
+        (true, None) => " on separate devices".to_owned(),
+        (false, _) => String::new(),
     };
     format!(
         "Copies   {}{separate}; {needed} needed",
@@ -1113,7 +1176,7 @@ fn next_after_others(f: &Findings) -> &'static str {
     } else if elsewhere(f) > 0 {
         "These files are as they were copied. Verify the offloads named above as well: only all together hold the card."
     } else if !f.manifest.verdict.proven {
-        "These files are as they were copied, but the offload was never PROVEN: keep the card."
+        "These files are as they were copied, but the last run of this offload was NOT PROVEN: keep the card."
     } else {
         "Nothing to do. Check again before you rely on this copy alone."
     }

@@ -9,7 +9,7 @@ use crate::disk::Source;
 use crate::disk::buffer::{ALIGN, Aligned, Pool};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::plan::{FileJob, Level};
-use crate::units::{count, len_usize, len64, nanos};
+use crate::units::{count, counted, len_usize, len64, nanos};
 use crossbeam_channel::{SendTimeoutError, Sender, TrySendError};
 use std::io;
 use std::sync::Arc;
@@ -395,14 +395,14 @@ impl Reader {
         source: &dyn Source,
     ) -> Result<(), Trouble> {
         let stat = source.stat().map_err(|e| Trouble::Io(Step::Look, e, 0))?;
-        let (was, is) = (count(plan.bytes), count(stat.bytes));
+        let (was, is) = (counted(plan.bytes, "byte"), counted(stat.bytes, "byte"));
         match self.context.plan.stood_date(job) {
             _ if stat.bytes != plan.bytes && self.context.plan.original().is_some() => {
-                let why = format!("has {is} bytes where its manifest says {was}");
+                let why = format!("has {is} where its manifest says {was}");
                 Err(Trouble::Changed(why))
             }
             _ if stat.bytes != plan.bytes => Err(Trouble::Changed(format!(
-                "was {was} bytes when it was listed and is {is} now"
+                "was {was} when it was listed and is {is} now"
             ))),
             Some(date) if stat.modified == date => Ok(()),
             _ => Err(Trouble::Changed(
@@ -637,6 +637,6 @@ impl Reader {
 }
 
 fn ended_early(at: u64, plan: &FileJob) -> Trouble {
-    let (at, of) = (count(at), count(plan.bytes));
-    Trouble::Changed(format!("ended after {at} of {of} bytes"))
+    let (at, of) = (count(at), counted(plan.bytes, "byte"));
+    Trouble::Changed(format!("ended after {at} of {of}"))
 }

@@ -18,7 +18,7 @@ use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Settling, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
-use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word};
+use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, some_of, word};
 use crate::signature::Signer;
 use crate::speed::ceiling::{Ceiling, Spin};
 use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior, Remaining, Source};
@@ -1825,7 +1825,7 @@ fn notes(
     destinations: &[(usize, PlannedDestination)],
     wish: &Wish,
 ) -> Vec<String> {
-    let mut notes = trash_notes(listing);
+    let mut notes = left_out_notes(listing);
     notes.extend(gone_note(destinations.iter().map(|(_, d)| d)));
     notes.extend(sample_note(destinations.iter().map(|(_, d)| d)));
     notes.extend(destinations.iter().filter_map(|(_, d)| unmounted_note(d)));
@@ -2025,13 +2025,29 @@ fn unlike_notes(candidates: &[Candidate], card: &FolderFacts) -> impl Iterator<I
     })
 }
 
-/// Returns a note for every Trash folder on the card that holds files: they may be pictures.
-pub fn trash_notes(listing: &Listing) -> Vec<String> {
-    listing
+/// Left out files that a note names; the others are counted.
+const LEFT_NAMED: usize = 4;
+
+/// Returns a note for every Trash folder on the card that holds files, and for files that are left out and look like
+/// pictures.
+pub fn left_out_notes(listing: &Listing) -> Vec<String> {
+    let trash = listing
         .left_out()
         .filter(|(_, why)| why.contains("not copied"))
-        .map(|(path, why)| format!("`{}` on the card is a {why}.", shown(&path)))
-        .collect()
+        .map(|(path, why)| format!("`{}` on the card is a {why}.", shown(&path)));
+    let media = listing.media_left();
+    let names = media.iter().map(String::as_str);
+    let named = some_of(names, LEFT_NAMED, len64(media.len()), "file");
+    let media = match media.len() {
+        0 => None,
+        1 => Some(format!(
+            "{named} looks like a picture, clip or sound, and was left out: its name or folder is one that computers use for files of their own. Look at it on the card, and copy it by hand if you need it."
+        )),
+        _ => Some(format!(
+            "{named} look like pictures, clips or sound, and were left out: their names or folders are those that computers use for files of their own. Look at them on the card, and copy by hand what you need."
+        )),
+    };
+    trash.chain(media).collect()
 }
 
 /// Counts the independent devices among destinations, and tells in words why there are fewer than

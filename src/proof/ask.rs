@@ -18,7 +18,7 @@ use crate::disk::{FolderFacts, ReadBackWay, Sights, Stamp};
 use crate::error::{Problem, ProblemKind};
 use crate::name::some_of;
 use crate::plan::earlier::{has_identity, is_known_card};
-use crate::plan::{count_independent, trash_notes};
+use crate::plan::{count_independent, left_out_notes};
 use crate::units::{count as number, counted, len64, size};
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -202,6 +202,9 @@ impl Lack {
     }
 }
 
+/// Why a file is not proven that a copy left in an earlier offload.
+pub const LEFT_ELSEWHERE: &str = "was left in an earlier offload, which was not found here";
+
 /// The answer.
 #[derive(Clone, Debug)]
 pub struct Answer {
@@ -217,6 +220,8 @@ pub struct Answer {
     pub sampled: (u64, u64),
     /// Some of the card's files hold nothing but zeros.
     pub has_zeros: bool,
+    /// Some of what is left out looks like pictures.
+    pub has_media_left: bool,
     /// It is the person's word that so many devices are separate; the system does not tell.
     pub is_stated: bool,
 }
@@ -264,7 +269,7 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     let mut of_card = trouble_reasons(question.listing);
     of_card.extend(question.changed.iter().map(of_problem));
     let mut troubles = Vec::new();
-    notes.extend(trash_notes(question.listing));
+    notes.extend(left_out_notes(question.listing));
     let usable = all_usable(question, offloads, &mut troubles, &mut notes);
     let Counted {
         held,
@@ -317,6 +322,7 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         notes,
         is_stated: told_apart(&usable) < copies,
         has_zeros: contents.iter().any(|c| c.only_zeros),
+        has_media_left: !question.listing.media_left().is_empty(),
     }
 }
 
@@ -1124,10 +1130,7 @@ fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
             ProblemKind::Missing,
             "is on the card and in no offload that was found",
         ),
-        Gap::Elsewhere => (
-            ProblemKind::Missing,
-            "was left in an earlier offload, which was not found here",
-        ),
+        Gap::Elsewhere => (ProblemKind::Missing, LEFT_ELSEWHERE),
         Gap::Changed => (
             ProblemKind::ChangedOnCard,
             "is not the file that was copied: another size or date",

@@ -1091,6 +1091,11 @@ impl fmt::Display for ManifestError {
 impl std::error::Error for ManifestError {}
 
 impl ManifestError {
+    /// Returns whether there is no manifest at all.
+    pub fn is_absent(&self) -> bool {
+        matches!(self, Self::Io(e) if is_absent(e))
+    }
+
     /// Returns what kind of trouble it is: one that could not be read may well be good.
     pub fn kind(&self) -> ProblemKind {
         match self {

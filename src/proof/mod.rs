@@ -22,8 +22,8 @@ use crate::name::some_of;
 use crate::offload::{CopyState, Offloaded};
 use crate::plan::original::Original;
 use crate::plan::{
-    CardFacts, CardNow, DATA, Layout, Level, Plan, count_independent, gone_note, sample_note,
-    shares_device, trash_notes, unmounted_note,
+    CardFacts, CardNow, DATA, Layout, Level, Plan, count_independent, gone_note, left_out_notes,
+    sample_note, shares_device, unmounted_note,
 };
 use crate::units::{counted, len64};
 use checksums::List;
@@ -815,7 +815,7 @@ fn notes(
 ) -> Vec<String> {
     let mut notes: Vec<String> = part.map(part_note).into_iter().collect();
     notes.extend(now_note(&plan.card, now));
-    notes.extend(trash_notes(&plan.listing));
+    notes.extend(left_out_notes(&plan.listing));
     notes.extend(gone_note(plan.destinations.iter()));
     notes.extend(sample_note(plan.destinations.iter()));
     notes.extend(plan.destinations.iter().filter_map(unmounted_note));

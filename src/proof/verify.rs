@@ -693,7 +693,8 @@ impl ReadAgain {
     /// Returns how it differs from its record.
     fn differs(&self, file: &FilePart) -> Option<String> {
         if self.bytes != file.bytes {
-            return Some(format!("is {} bytes, should be {}", self.bytes, file.bytes));
+            let is = if self.bytes == 1 { "byte" } else { "bytes" };
+            return Some(format!("is {} {is}, should be {}", self.bytes, file.bytes));
         }
         if self.blake3 != file.blake3 {
             return Some("its content differs".to_owned());

@@ -128,7 +128,7 @@ fn head(m: &Manifest) -> Markup {
             }
             @if !m.verdict.reasons.is_empty() {
                 ul { @for reason in m.verdict.reasons.iter().take(ROWS_OPEN) { li { (foreign(reason)) } } }
-                (more(m.verdict.reasons.len(), ROWS_OPEN, "reasons"))
+                (more(m.verdict.reasons.len(), ROWS_OPEN, "reason"))
             }
             p.soft {
                 "As it stood on " (moment(&m.offload.finished)) ". Independent devices with a proven copy: "
@@ -149,7 +149,7 @@ fn by_date(m: &Manifest) -> u64 {
 /// Says how many are not on the page.
 fn more(all: usize, listed: usize, what: &str) -> Markup {
     html! {
-        @if all > listed { p.soft { "And " (count(len64(all - listed))) " more " (what) "; all of them are in the manifest." } }
+        @if all > listed { p.soft { "And " (count(len64(all - listed))) " more " (what) @if all - listed > 1 { "s" } "; the manifest has all of them." } }
     }
 }
 
@@ -225,7 +225,7 @@ fn left(m: &Manifest) -> Markup {
                 " They lie in:"
             }
             ul { @for name in within.iter().take(OFFLOADS_NAMED) { li.p { (foreign(name)) } } }
-            (more(within.len(), OFFLOADS_NAMED, "offloads"))
+            (more(within.len(), OFFLOADS_NAMED, "offload"))
         }
     }
 }
@@ -304,7 +304,7 @@ fn exceptions(m: &Manifest) -> Markup {
                     summary { (count(len64(all.min(FILES_LISTED) - ROWS_OPEN))) " more exceptions" }
                     (rows(ROWS_OPEN, FILES_LISTED))
                 }
-                (more(all, FILES_LISTED, "exceptions"))
+                (more(all, FILES_LISTED, "exception"))
             }
         }
     }
@@ -331,7 +331,7 @@ fn notes(m: &Manifest) -> Markup {
         @if !m.verdict.notes.is_empty() {
             h2 { "Notes" }
             ul.list { @for note in m.verdict.notes.iter().take(ROWS_OPEN) { li { (foreign(note)) } } }
-            (more(m.verdict.notes.len(), ROWS_OPEN, "notes"))
+            (more(m.verdict.notes.len(), ROWS_OPEN, "note"))
         }
     }
 }
@@ -350,7 +350,7 @@ fn left_out(m: &Manifest) -> Markup {
             p { "Nothing." }
         } @else if m.left_out.len() > ROWS_OPEN {
             p { (counted(len64(m.left_out.len()), "path")) " that computers left on the card, not copied." }
-            details { summary { "The paths" } (rows) (more(m.left_out.len(), FILES_LISTED, "paths")) }
+            details { summary { "The paths" } (rows) (more(m.left_out.len(), FILES_LISTED, "path")) }
         } @else {
             (rows)
         }
@@ -388,7 +388,7 @@ fn files(m: &Manifest) -> Markup {
             thead { tr { th scope="col" { "File" } th.n scope="col" { "Bytes" } th.n scope="col" { "Read back" } } }
             tbody { @for f in m.files.iter().take(FILES_LISTED) { (file(f)) } }
         }
-        (more(n, FILES_LISTED, "files"))
+        (more(n, FILES_LISTED, "file"))
     };
     html! {
         h2 { "Files" }

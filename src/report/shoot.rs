@@ -144,7 +144,7 @@ fn table(shoot: &Shoot) -> Markup {
         (part(0, ROWS_OPEN))
         @if rows.len() > ROWS_OPEN {
             details {
-                summary { (count(len64(rows.len().min(CARDS_LISTED) - ROWS_OPEN))) " more cards" }
+                summary { (counted(len64(rows.len().min(CARDS_LISTED) - ROWS_OPEN), "more card")) }
                 (part(ROWS_OPEN, CARDS_LISTED))
             }
             @if rows.len() > CARDS_LISTED { p.soft { "And " (count(len64(rows.len() - CARDS_LISTED))) " more; the ledger has all of them." } }

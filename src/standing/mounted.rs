@@ -20,7 +20,16 @@ pub fn unmounted(
         return None;
     }
     let told = shown(given.as_str());
-    let other = "A drive formatted as NTFS that was pulled may first have to be checked on Windows (chkdsk). If you do mean a folder on this disk, make a new one in it and give that.";
+    let is_mount_place = is_where_drives_are_mounted(&facts.canonical);
+    // A new folder where drives are mounted would be taken for another that is not.
+    let instead = if is_mount_place {
+        "give one that is not where drives are mounted"
+    } else {
+        "make a new one in it and give that"
+    };
+    let other = format!(
+        "A drive formatted as NTFS that was pulled may first have to be checked on Windows (chkdsk). If you do mean a folder on this disk, {instead}."
+    );
     if let Some(id) = other_volume {
         let volume = id.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
         return Some(format!(
@@ -31,7 +40,7 @@ pub fn unmounted(
         disk.children(given)
             .is_ok_and(|children| children.is_empty())
     };
-    (is_where_drives_are_mounted(&facts.canonical) && is_empty()).then(|| {
+    (is_mount_place && is_empty()).then(|| {
         format!(
             "`{told}` is an empty folder on the system's own disk, where drives are mounted: no drive is. {other}"
         )

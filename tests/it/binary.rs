@@ -559,7 +559,7 @@ fn the_same_command_again_reads_nothing() {
     let before = (whole_tree(&work.path("a")), whole_tree(&work.path("b")));
     work.run(COPY)
         .exits(0)
-        .says("nothing had to be read from the card");
+        .says("nothing had to be copied from the card, of which a sample was read");
     let events = work.run(&format!("{COPY} --json")).exits(0).events();
     let planned = event(&events, "planned");
     assert_eq!(

@@ -14,7 +14,6 @@ use unlade::disk::buffer::Pool;
 use unlade::disk::{Disk as _, Stamp};
 use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind};
 use unlade::event::Silent;
-use unlade::ledger::Ledger;
 use unlade::name::part_name;
 use unlade::plan::Level;
 use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
@@ -93,7 +92,7 @@ fn asked(sim: &Sim, change: impl FnOnce(&mut Ask)) -> Told {
     let mut ask = Ask {
         card: "/card".into(),
         on: vec!["/a".into(), "/b".into()],
-        ledger: Ledger::default(),
+        ledger: None,
         copies_needed: 2,
         separate: false,
         reread: false,

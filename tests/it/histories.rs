@@ -40,7 +40,6 @@ use unlade::digest::Digest;
 use unlade::disk::{Disk as _, Stamp};
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
-use unlade::ledger::Ledger;
 use unlade::name::{is_part_name, part_name};
 use unlade::offload::CopyState;
 use unlade::offload::journal::{self, JOURNAL};
@@ -2016,7 +2015,7 @@ impl History {
         let ask = Ask {
             card: CARD.into(),
             on: on.into_iter().map(Into::into).collect(),
-            ledger: Ledger::default(),
+            ledger: None,
             copies_needed: 1 + self.chance.below(2),
             separate: false,
             reread: self.one_in(3),
@@ -2144,7 +2143,7 @@ impl History {
             let ask = Ask {
                 card: CARD.into(),
                 on: job.to.clone(),
-                ledger: Ledger::default(),
+                ledger: None,
                 copies_needed: job.terms.copies_needed,
                 separate: false,
                 reread: false,

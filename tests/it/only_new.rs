@@ -667,7 +667,7 @@ fn a_second_read_of_the_card_is_compared_with_the_earlier_offload() {
     work.run(&AGAIN.replace("copy", "plan"))
         .exits(0)
         .says("157 files, 4.7 MB left in `KITES`")
-        .says("path, size and date are the same, content not read again");
+        .says("path, size and date are the same, content of a sample read again");
     let ran = work.run(&format!("{AGAIN} --proof reread"));
     ran.exits(1)
         .says("NOT PROVEN")
@@ -822,7 +822,7 @@ fn a_file_rewritten_unseen_is_never_taken_for_read() {
     truth::rewritten_unseen(&work.path("card").join(RAW), held.clone());
     work.run("copy card --to a --to b --name KITES --copies 1")
         .exits(0)
-        .says("on the card size and date checked, content not read again")
+        .says("on the card size and date checked, content of a sample read again")
         .says("sizes and dates are as they were then");
     work.run("copy card --to a --to b --name KITES --copies 1 --proof reread")
         .exits(1)

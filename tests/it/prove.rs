@@ -279,6 +279,9 @@ fn copies_that_are_away_are_one_reason() {
     let ran = work.run("prove card");
     ran.exits(1)
         .says("the same goes for 2 more copies that it knows")
+        .says("Plug in the drives whose copies could not be looked at, and ask again.")
+        .says("If one more drive holds a copy, name it with --on as well.")
+        .is_silent_of("Run the same `unlade copy` again")
         .says("(too-few-copies)");
     assert_eq!(ran.out.matches("Reason ").count(), 2, "{ran}");
     work.run("prove card --copies 1")
@@ -294,7 +297,7 @@ fn that_drives_are_separate_is_said_once() {
     };
     work.run("prove card --on a --on b")
         .exits(0)
-        .says("2 complete copies");
+        .says("2 complete copies on separate devices (by their record you said --separate when they were made)");
     for drive in ["a", "b"] {
         let copy = format!("copy card --to {drive} --name ALONE --copies 1 --separate");
         work.run(&copy).exits(0);
@@ -317,7 +320,7 @@ fn that_drives_are_separate_is_said_once() {
 #[test]
 fn only_a_copy_of_what_the_card_holds_now_is_recommended() {
     let work = copied("as-well");
-    let well = "knows a complete copy at";
+    let well = "By the ledger this card was copied to";
     work.run("prove card --on a --copies 1").exits(0).says(well);
     Card::new(&work.path("card")).file("DCIM/100KITES/NEW.JPG", 9, 9);
     work.folder("c");

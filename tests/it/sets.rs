@@ -329,7 +329,11 @@ fn the_ledger_tells_prove_where_to_look() {
     work.run("prove A2")
         .exits(2)
         .says("the ledger knows no copy");
-    work.run("prove A1 --no-ledger").exits(2);
+    work.run("prove A1 --no-ledger")
+        .exits(2)
+        .says("there is no ledger to be asked")
+        .says("Name the drives that hold its offloads")
+        .is_silent_of("knows no copy");
 }
 
 /// Moves an offload's folder out of the way.

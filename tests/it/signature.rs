@@ -316,6 +316,7 @@ fn a_key_that_cannot_sign_is_refused_before_the_card_is_touched() {
         ("pipe", "not a plain file"),
         ("card/key", "lies on the card"),
         ("link", "lies on the card"),
+        ("public", "give the private one"),
     ];
     let key = bytes_of(&work.path("key"));
     for (name, bytes) in [
@@ -324,9 +325,14 @@ fn a_key_that_cannot_sign_is_refused_before_the_card_is_touched() {
         ("text", b"kites".to_vec()),
         ("torn", key[..200].to_vec()),
         ("card/key", key.clone()),
+        ("public", bytes_of(&work.path("key.pub"))),
     ] {
         put(&work.path(name), &bytes);
-        let mode = if name == "open" { 0o640 } else { 0o600 };
+        let mode = if ["open", "public"].contains(&name) {
+            0o640
+        } else {
+            0o600
+        };
         fs::set_permissions(work.path(name), fs::Permissions::from_mode(mode)).unwrap();
     }
     take_key(&work, "tests_only_passphrase", "locked");

@@ -47,7 +47,7 @@ fn ask(sim: &Sim) -> Told {
     let ask = Ask {
         card: CARD.into(),
         on: BOTH.map(Into::into).to_vec(),
-        ledger: unlade::ledger::Ledger::default(),
+        ledger: None,
         copies_needed: 2,
         separate: false,
         reread: false,

@@ -93,6 +93,83 @@ fn one_drive_where_two_are_needed_is_told_beside_the_rest() {
     );
 }
 
+/// What is left out by its name or place may be somebody's picture all the same.
+#[test]
+fn pictures_among_what_is_left_out_are_named() {
+    let work = Work::with_card("left-out");
+    let picture = [&b"\xff\xd8\xff\xe1"[..], &[7; 40_000]].concat();
+    let side_file = [&b"\0\x05\x16\x07\0\x02"[..], &[7; 4_000]].concat();
+    work.folder("card/System Volume Information");
+    work.folder("card/.Spotlight-V100/Store");
+    put(&work.path("card/DCIM/100KITES/._KITE0001.JPG"), &side_file);
+    put(&work.path("card/.Spotlight-V100/Store/0001"), b"index");
+    work.run(COPY)
+        .exits(0)
+        .says("left out (made by a computer)")
+        .is_silent_of("look like")
+        .says("You may format this card.");
+    put(&work.path("card/DCIM/._KITE0013.JPG"), &picture);
+    put(
+        &work.path("card/System Volume Information/KITE0014.jpg"),
+        b"",
+    );
+    put(
+        &work.path("card/System Volume Information/KITE0015.MOV"),
+        b"x",
+    );
+    put(&work.path("card/.Spotlight-V100/Store/0002"), &picture);
+    let said = "`.Spotlight-V100/Store/0002`, `DCIM/._KITE0013.JPG` and `System Volume Information/KITE0015.MOV` look like pictures, clips or sound, and were left out";
+    let look = "Look at the files that were left out (see above) before you format this card.";
+    for command in [
+        COPY,
+        "copy card --to a --to b --name NEW --copies 1",
+        "prove card --on a --copies 1",
+    ] {
+        work.run(command)
+            .exits(0)
+            .says(said)
+            .says(look)
+            .is_silent_of("made by a computer")
+            .is_silent_of("You may format");
+    }
+    work.run("plan card --to a --name OTHER")
+        .exits(0)
+        .says(said);
+    let notes = manifest(&work.path("a/NEW"))["verdict"]["notes"].to_string();
+    assert!(notes.contains("KITE0013"), "{notes}");
+}
+
+#[test]
+fn what_this_user_may_not_read_is_no_dying_card() {
+    if skip() {
+        return;
+    }
+    let work = Work::with_card("denied");
+    move_to(&work.path("card"), &work.path("back"));
+    let mount = |faults| {
+        let options = Options {
+            faults,
+            ..Options::default()
+        };
+        Mount::new(&work.path("back"), &work.folder("card"), options).unwrap()
+    };
+    drop((mount(vec![]), work.run(COPY).exits(0)));
+    let denied = Fault::new(Kind::OpError {
+        op: "open",
+        errno: 13,
+    });
+    let card = mount(vec![denied.path("*C0001.MP4").times(u64::MAX)]);
+    let ran = work.run("copy card --to a --name NEW --copies 1");
+    let next = labelled(&ran.exits(1).is_silent_of(DYING).out, "Next     ");
+    let said = "You may not read `PRIVATE/CLIPS/C0001.MP4`; card and reader are not at fault. Run the same";
+    assert!(next[0].starts_with(said), "{next:?}");
+    work.run("prove card --on a/KITES --copies 1 --reread")
+        .exits(1)
+        .says("mount the card so that you may read it")
+        .is_silent_of("try another reader");
+    drop(card);
+}
+
 #[test]
 fn a_full_drive_is_told_beside_a_link_on_the_card() {
     if skip() {
@@ -317,4 +394,112 @@ fn what_is_missing_from_a_command_is_told_line_by_line() {
         let ran = work.run(command);
         ran.exits(2).says("Usage: unlade").is_silent_of("\\u{");
     }
+}
+
+/// What was proven once is not said to have been proven never.
+#[test]
+fn a_later_verdict_takes_no_earlier_one_back() {
+    let work = Work::with_card("last-run");
+    work.run(COPY).exits(0);
+    work.run("copy card --to a --to b --name KITES").exits(1);
+    work.run("verify a/KITES")
+        .exits(0)
+        .says("the last run of this offload was NOT PROVEN: keep the card.")
+        .is_silent_of("never");
+}
+
+#[test]
+fn an_offload_is_no_card_and_one_that_was_begun_no_finished_one() {
+    let work = Work::with_card("no-card");
+    work.run(COPY).exits(0);
+    for flags in ["--on b", "--on b --by-content", ""] {
+        work.run(&format!("prove a/KITES {flags} --copies 1"))
+            .exits(3)
+            .says("`a/KITES` is an offload and no card")
+            .says("`unlade verify OFFLOAD` checks an offload")
+            .is_silent_of("another card");
+    }
+    remove(&work.path("a/KITES/_unlade/manifest.json"));
+    work.run("verify a/KITES")
+        .exits(3)
+        .says("check another copy");
+    put(&work.path("a/KITES/_unlade/journal.jsonl"), b"{}\n");
+    work.run("verify a/KITES")
+        .exits(3)
+        .says("run the same copy again, which goes on with it")
+        .is_silent_of("give the folder that holds");
+}
+
+#[test]
+fn a_folder_in_memory_is_not_to_be_unplugged() {
+    let mounts = std::fs::read_to_string("/proc/mounts").unwrap();
+    if !mounts.lines().any(|l| l.contains(" /dev/shm tmpfs ")) {
+        return crate::support::program::skip("/dev/shm is no tmpfs");
+    }
+    let work = Work::with_card("memory");
+    let memory = Work::below(std::path::Path::new("/dev/shm"), "memory");
+    let memory = memory.folder("a");
+    let memory = memory.to_str().unwrap();
+    let ran = work.run(&format!("copy card --to {memory} --to b --name KITES"));
+    let next = labelled(&ran.exits(1).is_silent_of("nplug").out, "Next     ");
+    let said = format!(
+        "Give a folder on a drive in the place of `{memory}`, which is in this computer's memory"
+    );
+    assert!(next.len() == 1 && next[0].starts_with(&said), "{next:?}");
+}
+
+/// The plan of a second read does not say that nothing is read.
+#[test]
+fn what_is_read_of_the_card_is_said_as_it_is() {
+    let work = Work::with_card("as-it-is");
+    work.run(COPY).exits(0);
+    work.run(COPY)
+        .exits(0)
+        .says("size and date checked, content of a sample read again")
+        .says("nothing had to be copied from the card, of which a sample was read")
+        .is_silent_of("not read again")
+        .is_silent_of("nothing had to be read");
+    let again = COPY.replace("copy", "plan");
+    work.run(&format!("{again} --proof reread"))
+        .exits(0)
+        .says("size and date checked, content to be read again at the end")
+        .is_silent_of("not read again");
+}
+
+#[test]
+fn flags_stand_under_their_own_heading() {
+    let work = Work::new("headings");
+    let help = work.run("copy --help").out.clone();
+    let at = |text: &str| help.find(text).unwrap_or_else(|| panic!("no {text}"));
+    assert!(at("--writes") < at("Shoot (the cards that belong together)"));
+    assert!(at("Shoot (the cards that belong together)") < at("--shoot"));
+    work.run("schema --help").says("versions 1 and 2");
+}
+
+/// With `2>&1` into a file what is told of trouble stands after what was said before it.
+#[test]
+fn output_and_errors_in_one_file_keep_their_order() {
+    let work = Work::with_card("one-file");
+    let file = std::fs::File::create(work.path("both")).unwrap();
+    let mut command = work.command();
+    command.args("copy card GONE --to a --copies 1".split(' '));
+    command.stdout(file.try_clone().unwrap()).stderr(file);
+    assert_eq!(command.status().unwrap().code(), Some(1));
+    let both = std::fs::read_to_string(work.path("both")).unwrap();
+    let at = |text: &str| {
+        both.find(text)
+            .unwrap_or_else(|| panic!("no {text}: {both}"))
+    };
+    let order = [
+        "Card 1 of 2: card",
+        "You may format this card.",
+        "Card 2 of 2: GONE",
+        "Refused; nothing of `GONE` was copied.",
+        "Next: Check that the card",
+        "All 2 cards:",
+    ];
+    assert!(
+        order.windows(2).all(|two| at(two[0]) < at(two[1])),
+        "{both}"
+    );
 }
