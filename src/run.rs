@@ -326,7 +326,7 @@ fn with_ceiling(job: &Job, mut plan: Plan, disk: &dyn Disk) -> Plan {
     }
     detected::card_notes(&mut ceiling, &gear);
     for (index, gear) in gears.iter().enumerate() {
-        detected::notes(&mut ceiling, &format!("Destination {}", index + 1), gear);
+        detected::notes(&mut ceiling, &format!("Drive {}", index + 1), gear);
     }
     let usual = ceiling.usual().filter(|(low, _)| low.0 > 0.0);
     plan.level = job.terms.level;
@@ -839,7 +839,7 @@ fn room_again(plan: &Plan, tools: &Tools, reasons: &mut Vec<Problem>) {
         let now = match disk.facts(&d.given) {
             Ok(now) => now,
             Err(e) => {
-                let why = format!("the destination is gone: {e}");
+                let why = format!("the drive is gone: {e}");
                 reasons.push(Problem::new(ProblemKind::Vanished, why).on(room.index));
                 continue;
             }

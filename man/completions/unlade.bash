@@ -459,12 +459,16 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__ledger)
-            opts="-q -h --shoot --expect --expect-labels --last --json --quiet --color --no-ledger --home --help"
+            opts="-q -h --last --shoot --expect --expect-labels --json --quiet --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                --last)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --shoot)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
@@ -474,10 +478,6 @@ _unlade() {
                     return 0
                     ;;
                 --expect-labels)
-                    COMPREPLY=($(compgen -f "${cur}"))
-                    return 0
-                    ;;
-                --last)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

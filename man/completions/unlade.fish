@@ -124,10 +124,10 @@ complete -c unlade -n "__fish_unlade_using_subcommand prove" -l json -d 'Print e
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -s q -l quiet -d 'Print the result only'
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l last -d 'Entries to show' -r
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l expect -d 'How many cards the job has; say it once' -r
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l expect-labels -d 'The labels of the job\'s cards, set apart by commas: A1,A2,B1' -r
-complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l last -d 'Entries to show' -r
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"

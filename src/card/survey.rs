@@ -150,8 +150,9 @@ pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
             })
         };
         let top = raw.split(|&b| b == b'/').next().unwrap_or(&raw);
-        if let Some((_, inside)) = left_out.get_mut(top) {
-            left_files.extend(left(&raw));
+        if let Some((why, inside)) = left_out.get_mut(top) {
+            // What is in the Trash was put there by a person, and is counted.
+            left_files.extend(left(&raw).filter(|_| !is_trash(why)));
             match &entry.stat {
                 Ok(s) if s.kind == EntryKind::File => {
                     inside.files += 1;

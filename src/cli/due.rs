@@ -184,7 +184,7 @@ impl Schedule {
                 && self.late_if_spinning().is_none()
             {
                 let text = format!(
-                    "If destination {destination} spins, which nobody tells, it is {}.",
+                    "If drive {destination} spins, which nobody tells, it is {}.",
                     about(seconds)
                 );
                 lines.extend(wrap(&text, out.width, "         ", "         "));
@@ -284,13 +284,13 @@ impl Schedule {
         if !unknown.is_empty() {
             let named: Vec<String> = unknown.iter().map(usize::to_string).collect();
             words.push(format!(
-                "That takes for granted that destination {} can be written and read back as fast as the card is read; --writes says what it sustains.",
+                "That takes for granted that drive {} can be written and read back as fast as the card is read; --writes says what it sustains.",
                 named.join(" and ")
             ));
         }
         if let Some((destination, seconds)) = self.late_if_spinning() {
             words.push(format!(
-                "That takes for granted that destination {destination} is no spinning disk, which nobody tells: one writes and reads back in turns, and then it is {}.",
+                "That takes for granted that drive {destination} is no spinning disk, which nobody tells: one writes and reads back in turns, and then it is {}.",
                 about(seconds)
             ));
         }
@@ -442,8 +442,8 @@ mod tests {
         let words = by(30);
         for text in [
             "30 min: all of it is copied and read back by then.",
-            "destination 1 can be written and read back as fast as the card is read",
-            "destination 2 is no spinning disk",
+            "drive 1 can be written and read back as fast as the card is read",
+            "drive 2 is no spinning disk",
             "then it is about 47 min",
         ] {
             assert!(words.contains(text), "{text}: {words}");
@@ -487,7 +487,7 @@ mod tests {
             lines(400_000.0 / 105.0, 0.1),
             [
                 "Total    all 2 cards about 2 h 05 min, one after the other",
-                "         If destination 1 spins, which nobody tells, it is about 4 h 15 min.",
+                "         If drive 1 spins, which nobody tells, it is about 4 h 15 min.",
             ]
         );
         assert_eq!(

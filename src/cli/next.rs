@@ -286,6 +286,26 @@ fn other_hash(files: &str, is: &str) -> String {
     )
 }
 
+fn denied(files: &str, n: usize) -> String {
+    let them = if n == 1 { "it" } else { "them" };
+    format!(
+        "You may not read {files}; card and reader are not at fault. Run the same command as a user who may (such as root), or mount the card so that you may read {them}."
+    )
+}
+
+fn odd(files: &str, n: usize) -> String {
+    let ordinary = if n == 1 { "file" } else { "files" };
+    format!(
+        "Look at {files} on the card and copy by hand what you need: no ordinary {ordinary}, or with a name that no record can hold."
+    )
+}
+
+fn in_memory(drives: &str) -> String {
+    format!(
+        "Give a folder on a drive in the place of {drives}, which is in this computer's memory: what lies there is gone when it is switched off."
+    )
+}
+
 fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     let n = about.files.len();
     let files = some_of(about.files.iter().copied(), NAMES_TOLD, len64(n), "file");
@@ -301,10 +321,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::CardUnreadable => format!(
             "Stop using this card: {files} could not be read. Try another reader, cable or port, straight into the computer, and run the same command again."
         ),
-        Topic::CardDenied => format!(
-            "You may not read {files}; card and reader are not at fault. Run the same command as a user who may (such as root), or mount the card so that you may read {}.",
-            if n == 1 { "it" } else { "them" }
-        ),
+        Topic::CardDenied => denied(&files, n),
         Topic::Unexplained => UNEXPLAINED_STEP.to_owned(),
         Topic::CardGone => "Put the card back and run the same command again.".to_owned(),
         Topic::LeftChanged => "Run the command again without --only-new and under another --name: then every file of the card is copied as it is now.".to_owned(),
@@ -340,17 +357,12 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::SameNames => format!(
             "Use another drive than {drives}, one whose file system keeps capitals and accents apart, such as ext4."
         ),
-        Topic::InMemory => format!(
-            "Give a folder on a drive in the place of {drives}, which is in this computer's memory: what lies there is gone when it is switched off."
-        ),
+        Topic::InMemory => in_memory(&drives),
         Topic::FromMemory => format!(
             "Unplug the drive of {drives}, plug it in again, and run `unlade verify` on the offload."
         ),
         Topic::SecondFromMemory => "Take the card out, put it in again, and run the same command again: the second read has to come from the card.".to_owned(),
-        Topic::OddEntries => format!(
-            "Look at {files} on the card and copy by hand what you need: no ordinary {}, or with a name that no record can hold.",
-            if about.files.len() == 1 { "file" } else { "files" }
-        ),
+        Topic::OddEntries => odd(&files, n),
         Topic::Written => {
             "Run the same command without --proof written to read the copies back.".to_owned()
         }

@@ -152,7 +152,7 @@ mod tests {
     fn a_picture_is_never_higher_than_the_terminal() {
         let mut picture = Picture::default();
         for card in 0..9 {
-            picture.set(card, lines(&["Card", "To 1", "To 2", "Left"]));
+            picture.set(card, lines(&["Card", "Copy 1", "Copy 2", "Left"]));
         }
         let size = Size {
             columns: 40,

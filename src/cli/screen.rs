@@ -9,7 +9,7 @@ use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::name::shown;
-use unlade::speed::ceiling::Origin;
+use unlade::speed::ceiling::{Origin, for_people};
 use unlade::speed::forecast::{Remaining, words as forecast_words};
 use unlade::units::{counted, len64, size, speed};
 
@@ -292,7 +292,7 @@ fn of_ceiling(s: &Snapshot) -> String {
     })
 }
 
-/// Returns which drive or hash holds the others back, and how much a drive takes: `held back by destination 2, 41.0
+/// Returns which drive or hash holds the others back, and how much a drive takes: `held back by drive 2, 41.0
 /// MB/s`.
 fn held_back(s: &Snapshot) -> Option<String> {
     if !s.held_beyond_card {
@@ -302,12 +302,12 @@ fn held_back(s: &Snapshot) -> Option<String> {
     let rate = measured.map_or(String::new(), |l| {
         format!(", {}", speed(l.mbps.bytes_per_s()))
     });
-    Some(format!("held back by {}{rate}", s.limiting))
+    Some(format!("held back by {}{rate}", for_people(&s.limiting)))
 }
 
 fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String {
     if d.failed {
-        return format!("To {}   {}   dropped", index + 1, shown(path));
+        return format!("Copy {} {}   dropped", index + 1, shown(path));
     }
     let kept = if d.kept_total > 0 {
         format!(
@@ -319,7 +319,7 @@ fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String
         String::new()
     };
     format!(
-        "To {}   {}   written {}, read back {} of {}{kept}",
+        "Copy {} {}   written {}, read back {} of {}{kept}",
         index + 1,
         shown(path),
         size(d.bytes_written),
@@ -432,8 +432,8 @@ mod tests {
             lines,
             [
                 "Card   KITES   31.2 GB of 96.0 GB   reads 94.1 MB/s",
-                "To 1   /media/SSD-A   written 31.2 GB, read back 31.1 GB of 96.0 GB",
-                "To 2   /media/SSD-B   dropped",
+                "Copy 1 /media/SSD-A   written 31.2 GB, read back 31.1 GB of 96.0 GB",
+                "Copy 2 /media/SSD-B   dropped",
                 "Left   about 12 min   no problems",
                 "Rate   _=#  0 to 100 MB/s, last 3 s",
             ]
@@ -462,7 +462,7 @@ mod tests {
         );
         assert_eq!(
             left(12.0, Some("destination 2")),
-            "Left   waiting for destination 2, no data for 12 s   no problems"
+            "Left   waiting for drive 2, no data for 12 s   no problems"
         );
     }
 
@@ -540,7 +540,7 @@ mod tests {
             plain(&s)
         );
         assert!(
-            lines[3].contains("1 problem   held back by destination 2"),
+            lines[3].contains("1 problem   held back by drive 2"),
             "{lines:?}"
         );
     }
@@ -573,11 +573,11 @@ mod tests {
         s.links = vec![Link::measured(1, MegabytesPerS(41.04))];
         let held = lines("Card", "KITES", &[], &s);
         assert!(
-            held[3].ends_with("held back by destination 2, 41.0 MB/s"),
+            held[3].ends_with("held back by drive 2, 41.0 MB/s"),
             "{held:?}"
         );
         assert!(
-            plain(&s).contains("; held back by destination 2, 41.0 MB/s; left"),
+            plain(&s).contains("; held back by drive 2, 41.0 MB/s; left"),
             "{}",
             plain(&s)
         );

@@ -21,7 +21,7 @@ use unlade::proof::{Proof, Tally, counted_copies};
 use unlade::prove::IS_OFFLOAD;
 use unlade::run::{AT_WORK, NO_THREADS};
 use unlade::signature::Expected;
-use unlade::speed::ceiling::{Ceiling, LABEL, Link, MEASURED};
+use unlade::speed::ceiling::{Ceiling, LABEL, Link, MEASURED, for_people};
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
 use unlade::units::{MegabytesPerS, count, counted, size, speed, time};
 
@@ -62,13 +62,13 @@ pub(crate) fn problem(problem: &Problem, destinations: &[String]) -> String {
     }
     if let Some(d) = problem.destination {
         let at = destinations.get(d).map_or_else(
-            || format!("destination {}", d + 1),
+            || format!("drive {}", d + 1),
             |p| format!("{} ({})", d + 1, shown(p)),
         );
         text.push_str(&if text.is_empty() {
-            format!("Destination {at}:")
+            format!("Drive {at}:")
         } else {
-            format!(" on destination {at}")
+            format!(" on drive {at}")
         });
     }
     if problem.path.is_some() && problem.destination.is_some() {
@@ -255,7 +255,7 @@ pub(crate) fn plan(plan: &Plan, width: usize) -> Vec<String> {
     }
     for (index, d) in plan.destinations.iter().enumerate() {
         lines.push(format!(
-            "To {}     {} ({})",
+            "Copy {}   {} ({})",
             index + 1,
             shown(place(plan, d).as_str()),
             device(&d.facts)
@@ -505,7 +505,11 @@ pub(crate) fn left(s: &Snapshot) -> String {
         let silence = format!("no data for {:.0} s", s.stalled_s);
         return match &s.waiting_for {
             Some(who) if s.stalled_s >= WAITING_S => {
-                let who = if who == "card" { "the card" } else { who };
+                let who = if who == "card" {
+                    "the card".to_owned()
+                } else {
+                    for_people(who)
+                };
                 format!("waiting for {who}, {silence}")
             }
             _ => format!("{time}, {silence}"),

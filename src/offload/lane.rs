@@ -200,7 +200,7 @@ impl Lane {
         let looked = self.context.disk.check_in_place(&self.destination().given);
         looked
             .map_err(|e| {
-                let detail = format!("the destination is gone: {e}");
+                let detail = format!("the drive is gone: {e}");
                 self.drop_out(Problem::new(ProblemKind::Vanished, detail));
             })
             .is_ok()

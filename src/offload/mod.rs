@@ -70,12 +70,12 @@ pub fn same_drive(disk: &dyn Disk, destination: &PlannedDestination) -> Result<(
     let then = &destination.facts;
     let gone = |why: String| Err(Problem::new(ProblemKind::Vanished, why));
     match disk.facts(&destination.given) {
-        Err(e) => gone(format!("the destination is gone: {e}")),
+        Err(e) => gone(format!("the drive is gone: {e}")),
         Ok(now)
             if (now.device, now.inode) != (then.device, then.inode)
                 || now.volume_id != then.volume_id =>
         {
-            gone("another drive is in the destination's place".to_owned())
+            gone("another drive is in its place".to_owned())
         }
         Ok(_) => Ok(()),
     }
@@ -698,8 +698,7 @@ impl Coordinator {
                 let good = last.map_or("no file was finished on it in this run".to_owned(), |f| {
                     format!("the last good file on it is `{f}`")
                 });
-                problem.detail =
-                    format!("{}; this destination was dropped, {good}", problem.detail);
+                problem.detail = format!("{}; this drive was dropped, {good}", problem.detail);
                 self.tell(problem, observer);
             }
             Report::DateRefused(index) => self.destinations[index].dates_refused += 1,

@@ -1001,7 +1001,7 @@ fn only_new(
 fn check_wish(wish: &Wish, destinations: usize, reasons: &mut Vec<Problem>) {
     check_name(&wish.name, reasons);
     if destinations > DESTINATIONS_MAX {
-        let why = "more than 64 destinations; one record cannot tell of them";
+        let why = "more than 64 drives; one record cannot tell of them";
         reasons.push(Problem::new(ProblemKind::WriteFailed, why));
     }
 }
@@ -1099,14 +1099,14 @@ fn check_place(
     let mut refuse = |kind, why: &str| reasons.push(Problem::new(kind, why).on(index));
     if let Some(original) = &card.original {
         if let Some(why) = original.refuses(&card.facts, facts, name) {
-            refuse(ProblemKind::SameDevice, &format!("the destination {why}"));
+            refuse(ProblemKind::SameDevice, &format!("it {why}"));
         }
     } else if let Some(why) = facts.goes_with(&card.facts) {
-        refuse(ProblemKind::SameDevice, &format!("the destination {why}"));
+        refuse(ProblemKind::SameDevice, &format!("it {why}"));
     } else if card.facts.ancestors.contains(&(facts.device, facts.inode)) {
         refuse(
             ProblemKind::NameClash,
-            "the card lies inside the destination; give one outside the card",
+            "the card lies inside this folder; give one outside the card",
         );
     }
     if facts.read_only {
@@ -1115,7 +1115,7 @@ fn check_place(
 }
 
 /// Why a drive is refused that cannot be written to.
-pub const READ_ONLY: &str = "the destination is mounted read-only";
+pub const READ_ONLY: &str = "the drive is mounted read-only";
 
 fn check_twice(
     index: usize,
@@ -1135,7 +1135,7 @@ fn check_twice(
     };
     if let Some(other) = earlier {
         refuse(format!(
-            "this is the same folder as destination {}",
+            "this is the same folder as that of drive {}",
             other + 1
         ));
     }
@@ -1147,7 +1147,7 @@ fn check_twice(
     });
     if let Some(other) = inside.filter(|_| !name.is_empty()) {
         refuse(format!(
-            "this folder lies inside the offload `{}` that destination {} is to hold",
+            "this folder lies inside the offload `{}` that drive {} is to hold",
             shown(name),
             other + 1
         ));
@@ -1797,7 +1797,7 @@ pub fn check_room(rooms: &[Room], reasons: &mut Vec<Problem>) {
         let free = room.free.saturating_sub(*others);
         if *needs > free && who.first() == Some(index) {
             let shared = if who.len() > 1 {
-                format!(" for {} destinations on this one volume", who.len())
+                format!(" for {} copies on this one volume", who.len())
             } else {
                 String::new()
             };
@@ -1833,7 +1833,7 @@ fn notes(
     let others = destinations.iter().filter(|(_, d)| d.others_bytes > 0);
     notes.extend(others.map(|(index, d)| {
         format!(
-            "Another run is at work on the drive of destination {} and has {} yet to write; that room is left to it.",
+            "Another run is at work on drive {} and has {} yet to write; that room is left to it.",
             index + 1,
             size(d.others_bytes)
         )
@@ -1878,9 +1878,9 @@ pub fn shares_device(
     let shared = devices.iter().zip(1..).filter(|(device, _)| with(device));
     let numbers: Vec<String> = shared.map(|(_, n)| n.to_string()).collect();
     (!numbers.is_empty()).then(|| {
-        let some = if numbers.len() == 1 { "Destination" } else { "Destinations" };
+        let some = if numbers.len() == 1 { "Copy" } else { "Copies" };
         format!(
-            "{some} {} cannot be told apart from the device of the offload that is copied: together one copy.",
+            "{some} {} cannot be told apart from the device of the offload that is copied: together they count as one.",
             numbers.join(" and ")
         )
     })
@@ -2071,21 +2071,21 @@ pub fn count_independent(devices: &[(&Backing, u64)], separate: bool) -> (usize,
 fn device_reason(reason: &Reason) -> Option<String> {
     match reason {
         Reason::SameFileSystem { a, b } => Some(format!(
-            "Destinations {} and {} are on one file system: one copy.",
+            "Copies {} and {} are on one file system: they count as one.",
             a + 1,
             b + 1
         )),
         Reason::SameDisk { a, b, disk } => Some(format!(
-            "Destinations {} and {} are on one physical disk ({disk}): one copy.",
+            "Copies {} and {} are on one physical disk ({disk}): they count as one.",
             a + 1,
             b + 1
         )),
         Reason::Unknown { index, why } => Some(format!(
-            "The system does not tell which device holds destination {} ({why}). If you know that it is a device of its own, say so with --separate.",
+            "The system does not tell which device holds copy {} ({why}). If you know that it is a device of its own, say so with --separate.",
             index + 1
         )),
         Reason::Memory { index } => Some(format!(
-            "Destination {} is in memory, not on a drive: a copy there proves nothing.",
+            "Copy {} is in memory, not on a drive: it proves nothing.",
             index + 1
         )),
         Reason::Stated { .. } => None,

@@ -41,13 +41,13 @@ pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
     let first = |spin: Spin| destinations.iter().position(|d| *d == spin);
     if let Some(d) = first(Spin::Yes) {
         return one_by_one(format!(
-            "The cards are read one after the other: destination {} is a spinning disk, and two cards at a time would make its head jump between their files.",
+            "The cards are read one after the other: drive {} is a spinning disk, and two cards at a time would make its head jump between their files.",
             d + 1
         ));
     }
     if let Some(d) = first(Spin::Unknown) {
         return one_by_one(format!(
-            "The cards are read one after the other: nobody tells whether destination {} is a spinning disk, which two cards at a time would slow down.",
+            "The cards are read one after the other: nobody tells whether drive {} is a spinning disk, which two cards at a time would slow down.",
             d + 1
         ));
     }
@@ -71,13 +71,13 @@ pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
     let why = match chains.len() {
         0 | 1 => "The cards are read one after the other: they are on one device.".to_owned(),
         n if n > AT_ONCE_MAX => format!(
-            "The cards are read at the same time, {AT_ONCE_MAX} at most; no destination is a spinning disk."
+            "The cards are read at the same time, {AT_ONCE_MAX} at most; no drive is a spinning disk."
         ),
         n if n < all.len() => format!(
-            "The cards are read from {} at the same time, those of one device one after the other; no destination is a spinning disk.",
+            "The cards are read from {} at the same time, those of one device one after the other; no drive is a spinning disk.",
             counted(len64(n), "device")
         ),
-        _ => "The cards are read at the same time: they are in different devices, and no destination is a spinning disk.".to_owned(),
+        _ => "The cards are read at the same time: they are in different devices, and no drive is a spinning disk.".to_owned(),
     };
     Order { chains, why }
 }
@@ -171,7 +171,7 @@ pub fn joint_little(plans: &[Plan]) -> Vec<String> {
         let numbers: Vec<String> = v.destinations.iter().map(|d| (d + 1).to_string()).collect();
         is_little(left, v.total).then(|| {
             format!(
-                "All {} cards together need {} of {} free on destination {}, which leaves {}.",
+                "All {} cards together need {} of {} free on drive {}, which leaves {}.",
                 plans.len(),
                 size(v.needs),
                 size(v.free),
@@ -237,8 +237,8 @@ mod tests {
         let cards = [on("sdc", 1), on("sdd", 2)];
         let cards: Vec<_> = cards.iter().enumerate().collect();
         for (second, word) in [
-            (Spin::Yes, "destination 2 is a spinning disk"),
-            (Spin::Unknown, "nobody tells whether destination 2"),
+            (Spin::Yes, "drive 2 is a spinning disk"),
+            (Spin::Unknown, "nobody tells whether drive 2"),
         ] {
             let order = order(&cards, &[Spin::No, second]);
             assert_eq!(order.chains, [[0, 1]]);
@@ -289,7 +289,7 @@ mod tests {
         assert_eq!((told.len(), refused), (1, 0));
         assert_eq!(
             told[0],
-            "All 2 cards together need 920.0 GB of 1.00 TB free on destination 1, which leaves 80.0 GB."
+            "All 2 cards together need 920.0 GB of 1.00 TB free on drive 1, which leaves 80.0 GB."
         );
         assert_eq!(two(100, 1_000, 2_000), (Vec::new(), 0));
         let (told, refused) = two(600, 1_000, 2_000);

@@ -220,6 +220,17 @@ pub struct Link {
     pub from: Origin,
 }
 
+/// Returns the name of a part in events and records as people know it: `destination 2` is drive 2.
+pub fn for_people(name: &str) -> String {
+    match name.strip_prefix(DESTINATION) {
+        Some(rest) => format!("drive{rest}"),
+        None => name.to_owned(),
+    }
+}
+
+/// How the name of a drive, and of a part on the way to it, begins in events and records.
+const DESTINATION: &str = "destination";
+
 impl Link {
     fn new(part: impl Into<String>, id: &str, mbps: MegabytesPerS, from: Origin) -> Self {
         Self {
@@ -258,7 +269,7 @@ impl Link {
 
     /// Returns whether it is a destination or on the way to one.
     pub fn is_drive(&self) -> bool {
-        self.part.starts_with("destination")
+        self.part.starts_with(DESTINATION)
     }
 
     /// Returns its name in events and records: `reader port usb2-bulk`, `destination 2`.
@@ -270,12 +281,13 @@ impl Link {
         }
     }
 
-    /// Returns its name for people: `reader port, USB 2.0`, `destination 2`.
+    /// Returns its name for people: `reader port, USB 2.0`, `drive 2`.
     pub fn words(&self) -> String {
+        let part = for_people(&self.part);
         match find(&self.id) {
-            Some(row) => format!("{}, {}", self.part, row.words),
-            None if self.id == MEASURED => format!("{}, as measured before", self.part),
-            None => self.name(),
+            Some(row) => format!("{part}, {}", row.words),
+            None if self.id == MEASURED => format!("{part}, as measured before"),
+            None => for_people(&self.name()),
         }
     }
 
@@ -283,12 +295,12 @@ impl Link {
     pub fn short(&self) -> String {
         match find(&self.id) {
             Some(row) if self.is_drive() || self.part == "hub" => {
-                format!("{}, {}", self.part, row.words)
+                format!("{}, {}", for_people(&self.part), row.words)
             }
             Some(row) => row.words.to_owned(),
             None if self.id == LABEL => "its label".to_owned(),
             None if self.id == MEASURED => "what it gave before".to_owned(),
-            None => self.name(),
+            None => for_people(&self.name()),
         }
     }
 
@@ -661,7 +673,7 @@ impl Ceiling {
             }
             let mbps = if chain.reads_back && drive.is_spinning() {
                 self.note(format!(
-                    "Destination {} spins: it writes and reads back in turns, which leaves {:.0} of its {:.0} MB/s.",
+                    "Drive {} spins: it writes and reads back in turns, which leaves {:.0} of its {:.0} MB/s.",
                     index + 1,
                     turns.0,
                     share(writes.mbps.0).0
@@ -678,12 +690,12 @@ impl Ceiling {
             );
             if sharers > 1 {
                 self.note(format!(
-                    "{sharers} destinations are on one device and share what it writes."
+                    "{sharers} drives are on one device and share what it writes."
                 ));
             }
             if all_cards > 1 {
                 self.note(format!(
-                    "Destination {} takes {all_cards} cards at the same time: {:.0} MB/s for each.",
+                    "Drive {} takes {all_cards} cards at the same time: {:.0} MB/s for each.",
                     index + 1,
                     mbps.0
                 ));
@@ -1011,7 +1023,7 @@ mod tests {
         let shared = notes.notes().iter().find(|n| n.contains("3 cards"));
         assert_eq!(
             shared.unwrap(),
-            "Destination 1 takes 3 cards at the same time: 100 MB/s for each."
+            "Drive 1 takes 3 cards at the same time: 100 MB/s for each."
         );
     }
 
@@ -1080,7 +1092,7 @@ mod tests {
         assert_eq!(told(&c), (56.222, "destination 2".to_owned()));
         assert_eq!(*Ceiling::of(&c).drives(), DrivesKnown::default());
         let notes = Ceiling::of(&c).notes().join(" ");
-        assert!(notes.contains("Destination 2 spins"), "{notes}");
+        assert!(notes.contains("Drive 2 spins"), "{notes}");
         // Only its writing is known: it reads as fast. A virtual disk may only say that it spins.
         c.drives[1].is_virtual = true;
         assert_eq!(told(&c), (56.222, "destination 2".to_owned()));

@@ -735,7 +735,7 @@ fn the_same_answer_is_not_written_down_twice() {
     work.run(command).exits(1);
     let before = whole_tree(&work.path("a"));
     for _ in 0..3 {
-        work.run(command).exits(1).says("one copy");
+        work.run(command).exits(1).says("they count as one");
         assert_eq!(whole_tree(&work.path("a")), before);
     }
 }
@@ -1051,7 +1051,10 @@ fn what_computers_left_is_listed_and_not_copied() {
         .file("System Volume Information/WPSettings.dat", 12, 63)
         .file("$RECYCLE.BIN/desktop.ini", 129, 64)
         .file(".DS_Store", 6_148, 65)
-        .file("DCIM/100KITES/._A.JPG", 4_096, 66);
+        .file("DCIM/100KITES/._A.JPG", 1, 66);
+    // As a computer writes it beside `A.JPG` (AppleDouble, RFC 1740).
+    let side_file = [&b"\0\x05\x16\x07\0\x02"[..], &[0; 4_090]].concat();
+    put(&card.join("DCIM/100KITES/._A.JPG"), &side_file);
     let ran = work.run(COPY);
     ran.exits(0)
         .says("7 left out")

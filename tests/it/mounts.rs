@@ -236,7 +236,7 @@ fn a_drive_that_fills_up_is_dropped_and_the_other_finishes() {
         .exits(1)
         .says("no-room")
         .says("No space left")
-        .says("destination was dropped")
+        .says("drive was dropped")
         .says("1 complete copy");
     assert!(rig.b.fired("NoSpaceAfter") >= 1);
     rig.is_whole("a");
@@ -415,8 +415,7 @@ fn a_failing_step_of_a_drive_drops_it_alone() {
         ran.exits(1);
         rig.is_whole("a");
         if op != "setattr" {
-            ran.says("write-failed")
-                .says("this destination was dropped");
+            ran.says("write-failed").says("this drive was dropped");
         }
     }
     let fault = Fault::new(Kind::WriteError {
@@ -473,7 +472,7 @@ fn a_drive_that_goes_away_is_dropped_and_goes_on_when_it_is_back() {
         errno: EIO,
     });
     let rig = Rig::new("gone", plain(), plain(), faulty(gone));
-    rig.run(JOB).exits(1).says("this destination was dropped");
+    rig.run(JOB).exits(1).says("this drive was dropped");
     rig.is_whole("a");
     rig.b.back();
     rig.run(JOB).exits(0).says("kept (proven by an earlier run");

@@ -369,7 +369,7 @@ fn cards_on_one_disk_are_read_one_after_the_other() {
     // takes more than 300 MB/s does.
     work.run(&format!("plan A1 A2 {TO} --writes 900,450"))
         .exits(0)
-        .is_silent_of("destination 1 is a spinning disk")
+        .is_silent_of("drive 1 is a spinning disk")
         .is_silent_of("nobody tells");
 }
 
@@ -497,10 +497,7 @@ fn cards_that_fit_alone_and_not_together_are_refused_before_the_first_byte() {
     let ran = work.run("plan A1 A2 --to small --copies 1");
     let words = ran.exits(0).words();
     assert!(words.contains("All 2 cards together need 1"), "{ran}");
-    assert!(
-        words.contains("free on destination 1, which leaves 4"),
-        "{ran}"
-    );
+    assert!(words.contains("free on drive 1, which leaves 4"), "{ran}");
     work.run("plan A1 --to small --copies 1")
         .exits(0)
         .is_silent_of("together");

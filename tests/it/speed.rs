@@ -84,7 +84,7 @@ fn what_was_said_is_no_limit() {
     let work = Work::with_card("said");
     work.run(&format!("plan {TO} --writes 20,40"))
         .exits(0)
-        .says("Speed about 20 MB/s, as destination 1 is said to take")
+        .says("Speed about 20 MB/s, as drive 1 is said to take")
         .says("expected from that figure")
         .is_silent_of("at most");
     work.run(&format!("plan {TO} --reads 90"))
