@@ -1039,7 +1039,7 @@ impl History {
         let ops = match stage {
             Stage::Any => &ops[..],
             Stage::Staged => &[Op::WriteChunk, Op::ReadBackRead, Op::RenameNew][..],
-            Stage::Named => &[Op::Flush, Op::FlushEverything, Op::RemoveOwn][..],
+            Stage::Named | Stage::Ended => &[Op::Flush, Op::FlushEverything, Op::RemoveOwn][..],
         };
         let op = self.pick(ops).unwrap();
         let (on, prey) = match self.chance.below(8) {
@@ -1069,7 +1069,7 @@ impl History {
             op,
             call: match stage {
                 Stage::Any => 1 + u64::try_from(self.chance.below(calls_about(op))).unwrap(),
-                Stage::Staged | Stage::Named => 1,
+                Stage::Staged | Stage::Named | Stage::Ended => 1,
             },
             stage,
             on,

@@ -320,6 +320,8 @@ pub(crate) enum Stage {
     Staged,
     /// Its manifest has its name.
     Named,
+    /// Its journal is gone, which is the last that a run does.
+    Ended,
 }
 
 /// Another program, which does one deed at the first of these calls from the N-th on that finds its prey there.
@@ -350,7 +352,7 @@ pub(crate) struct Meddled {
     node: u64,
     /// Walks of the volume before.
     walks: u64,
-    /// A journal had been removed by then, which is the last that a run does.
+    /// A run had ended on some volume by then.
     is_late: bool,
 }
 
@@ -471,7 +473,6 @@ struct World {
     meddled: Option<Meddled>,
     /// The volumes on which a run has come so far.
     stages: BTreeSet<(String, Stage)>,
-    is_journal_gone: bool,
     /// How often each kind of call had been made when the fault took effect, and in which thread.
     fired_at: Option<(Calls, String)>,
     read_back_from_memory: bool,
@@ -869,6 +870,10 @@ impl World {
         }
     }
 
+    fn has_ended(&self) -> bool {
+        self.stages.iter().any(|(_, stage)| *stage == Stage::Ended)
+    }
+
     /// Lets the other program do its deed when it is time.
     fn meddle(&mut self, volume: &str, op: Op, count: u64) {
         let is_there = |m: &Meddler| {
@@ -949,7 +954,7 @@ impl World {
         }
         self.meddlers.swap_remove(due);
         self.meddled = Some(Meddled {
-            is_late: self.is_journal_gone,
+            is_late: self.has_ended(),
             by,
             path,
             was,
@@ -1213,7 +1218,7 @@ impl Sim {
         };
         let walks = world.calls.get(&(did.by.on.to_owned(), Op::Walk));
         let is_last =
-            walks.copied().unwrap_or(0) == did.walks && (did.is_late || !world.is_journal_gone);
+            walks.copied().unwrap_or(0) == did.walks && (did.is_late || !world.has_ended());
         let keeps_date = matches!(did.by.deed, Deed::WriteUnseen | Deed::ReplaceUnseen);
         let is_unseen = did.is_unfinished || keeps_date;
         let filesystem = world.volume(did.by.on).map_or("", |v| v.filesystem);
@@ -1301,7 +1306,6 @@ impl Sim {
         world.meddlers.clear();
         world.meddled = None;
         world.stages.clear();
-        world.is_journal_gone = false;
         world.signal = None;
         world.power_is_off = false;
         world.calls.clear();
@@ -1783,7 +1787,9 @@ impl Disk for Sim {
         let volume = world.volume(&name)?;
         let (parent, file) = volume.parent(&parts)?;
         let removed = volume.folder_mut(parent)?.now.remove(file);
-        world.is_journal_gone |= removed.is_some() && path.file_name() == Some(JOURNAL);
+        if removed.is_some() && path.file_name() == Some(JOURNAL) {
+            world.stages.insert((name, Stage::Ended));
+        }
         drop(world);
         Self::rest(slow);
         removed.map(drop).ok_or_else(not_found)
