@@ -1415,11 +1415,12 @@ impl History {
         }
         // Where a run says itself that the card changed, a copy of what that delivered is a whole one.
         let delivered = self.sim.delivered(&format!("{CARD}/{path}"));
-        let is_of_card = self.sim.meddled().is_some_and(|m| m.by.on == CARD);
+        let of_card = self.sim.meddled().filter(|m| m.by.on == CARD);
+        let was = of_card.map(|m| m.was);
         if is_meddled
-            && is_of_card
+            && was.is_some()
             && !proof.verdict().is_proven()
-            && delivered.as_ref() == Some(copy)
+            && [delivered, was].iter().flatten().any(|held| held == copy)
         {
             return Stands::Equal;
         }

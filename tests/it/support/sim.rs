@@ -320,7 +320,7 @@ pub(crate) enum Stage {
     Staged,
     /// Its manifest has its name.
     Named,
-    /// Its journal is gone, which is the last that a run does.
+    /// Its journal goes, which is the last that a run does.
     Ended,
 }
 
@@ -1783,13 +1783,13 @@ impl Disk for Sim {
                 .misuse
                 .push(format!("remove_own of another's: {path}"));
         }
+        if path.file_name() == Some(JOURNAL) {
+            world.stages.insert((name.clone(), Stage::Ended));
+        }
         let slow = world.enter_at(path, Op::RemoveOwn)?;
         let volume = world.volume(&name)?;
         let (parent, file) = volume.parent(&parts)?;
         let removed = volume.folder_mut(parent)?.now.remove(file);
-        if removed.is_some() && path.file_name() == Some(JOURNAL) {
-            world.stages.insert((name, Stage::Ended));
-        }
         drop(world);
         Self::rest(slow);
         removed.map(drop).ok_or_else(not_found)
