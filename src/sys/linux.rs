@@ -78,8 +78,10 @@ pub fn pages_in_memory(file: &File, offset: u64, bytes: u64) -> io::Result<u64> 
 pub fn mapped_pages_in_memory(file: &File, offset: u64, bytes: u64) -> io::Result<(usize, usize)> {
     let start = offset / PAGE_MAX * PAGE_MAX;
     let end = offset.saturating_add(bytes).div_ceil(PAGE_MAX);
-    let length = usize::try_from(end.saturating_mul(PAGE_MAX).saturating_sub(start))
-        .map_err(|_| io::Error::from(io::ErrorKind::InvalidInput))?;
+    let length = end.saturating_mul(PAGE_MAX).saturating_sub(start);
+    let Ok(length) = usize::try_from(length) else {
+        return Err(io::ErrorKind::InvalidInput.into());
+    };
     // One byte for each page; larger pages than these fill the beginning only.
     let mut pages = vec![UNTOLD; length / PAGE_MIN];
     if pages.is_empty() {

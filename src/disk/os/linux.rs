@@ -436,7 +436,7 @@ fn stays_in_memory(file: &File, offset: u64, bytes: u64, count: CountPages) -> b
         match count(file, offset, bytes) {
             Ok(pages) => pages > 0,
             // Before Linux 6.5, and of what others own.
-            Err(_) => is_in_memory(mapped_pages_in_memory(file, offset, bytes), || {
+            Err(_) => is_in_memory(mapped_pages_in_memory(file, offset, bytes).ok(), || {
                 first_is_in_memory(file, offset)
             }),
         }
@@ -445,10 +445,10 @@ fn stays_in_memory(file: &File, offset: u64, bytes: u64, count: CountPages) -> b
 
 /// Whether any of the pages that were asked for is in memory: how many of how many are said to be, or else whether the
 /// first byte is. Those who may not ask are told that all are.
-fn is_in_memory(pages: io::Result<(usize, usize)>, first: impl FnOnce() -> Option<bool>) -> bool {
+fn is_in_memory(pages: Option<(usize, usize)>, first: impl FnOnce() -> Option<bool>) -> bool {
     match pages {
-        Ok((there, all)) if there < all => there > 0,
-        Ok((_, 0)) => false,
+        Some((there, all)) if there < all => there > 0,
+        Some((_, 0)) => false,
         _ => first() != Some(false),
     }
 }
