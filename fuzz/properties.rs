@@ -7,9 +7,9 @@ use unlade::kit::{Kind, Reader};
 use unlade::ledger::Ledger;
 use unlade::ledger::shoot::Shoot;
 use unlade::name::{CardName, PART_ENDING, PATH_BYTES_MAX, is_part_name, part_name, shown};
-use unlade::offload::journal::{self, JOURNAL_FORMAT, JournalHead, JournalLine};
-use unlade::proof::manifest::{INTEGER_MAX, Manifest};
-use unlade::proof::{bag, checksums};
+use unlade::record::journal::{JOURNAL_FORMAT, JournalHead, JournalLine};
+use unlade::record::manifest::{INTEGER_MAX, Manifest};
+use unlade::record::{bag, checksums, journal};
 use unlade::report::page;
 
 /// A path that was accepted never leaves the root, and neither does its part file.

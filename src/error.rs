@@ -3,8 +3,7 @@
 
 use crate::name::shown;
 use camino::Utf8Path;
-use std::fmt;
-use std::io;
+use std::{fmt, io};
 
 /// The kinds of trouble that a manifest, an event and an exit code know. The names are part of the
 /// manifest's format.

@@ -4,7 +4,8 @@
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::error::Problem;
-use crate::plan::{Level, Plan};
+use crate::plan::Plan;
+use crate::record::layout::Level;
 use crate::speed::ceiling::Link;
 use crate::speed::forecast::{Basis, Change, Remaining};
 use crate::units::MegabytesPerS;

@@ -7,13 +7,14 @@
 //! reads what earlier runs left, [`run`] puts the stages in order. [`disk`] and [`clock`]
 //! are the only seams to the world, with [`sys`] below them; nothing here prints.
 
-pub mod also;
 pub mod card;
 pub mod clock;
 pub mod digest;
 pub mod disk;
 pub mod error;
 pub mod event;
+pub mod existing;
+pub mod hash_algorithm;
 pub mod kit;
 pub mod ledger;
 pub mod measure;
@@ -21,11 +22,10 @@ pub mod name;
 pub mod offload;
 pub mod plan;
 pub mod proof;
-pub mod prove;
+pub mod record;
 pub mod report;
 pub mod run;
-pub mod signature;
 pub mod speed;
-pub mod standing;
 pub mod sys;
 pub mod units;
+pub mod verify;

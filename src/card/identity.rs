@@ -216,6 +216,20 @@ pub fn fit_for_name(name: &str) -> String {
     }
 }
 
+/// Whether records are of this very card: the same volume, or at least the same place where volumes have
+/// no identity. That it looks the same is not enough: a sample has to bear it out as well.
+pub fn is_known_card(volume_id: Option<&str>, path: Option<&str>, card: &FolderFacts) -> bool {
+    match (volume_id, card.volume_id.as_deref()) {
+        (Some(then), Some(now)) if card.is_mount_root => then == now,
+        (then, now) => then == now && path == Some(card.canonical.as_str()),
+    }
+}
+
+/// Whether a card can be told by its volume alone.
+pub fn has_identity(card: &FolderFacts) -> bool {
+    card.is_mount_root && card.volume_id.is_some()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -9,7 +9,7 @@ use super::kit_args::KitCommand;
 use super::weigh_args::WeighCommand;
 use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
-use unlade::also::Also;
+use unlade::hash_algorithm::Also;
 
 /// Empties camera cards onto two drives in one read and proves that nothing was dropped.
 #[derive(Debug, Parser)]

@@ -7,31 +7,30 @@ use super::due::{Due, Schedule};
 use super::exit::Exit;
 use super::home::{Book, ShootNews, enter, shoot_part, slower};
 use super::json::Json;
-use super::known;
 use super::out::{Out, wrap};
 use super::power::{ON_BATTERY, on_battery};
 use super::screen::Screen;
-use super::sign;
-use super::speed;
 use super::words::{self, NOTHING_WRITTEN};
+use super::{known, sign, speed};
 use camino::Utf8PathBuf;
 use serde_json::json;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use unlade::also::Also;
 use unlade::clock::rfc3339;
 use unlade::error::Problem;
 use unlade::event::{Event, Observer};
+use unlade::existing::original::is_offload;
+use unlade::hash_algorithm::Also;
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::beside::Beside;
-use unlade::plan::together::{AT_ONCE_MAX, Order};
-use unlade::plan::{Form, Layout, Level, Refusal};
+use unlade::plan::concurrent::{AT_ONCE_MAX, Order};
+use unlade::plan::{Form, Refusal};
 use unlade::proof::{Proof, Terms};
+use unlade::record::layout::{Layout, Level};
 use unlade::run::{Job, KnownBefore, Tools, look_ahead, look_together, offload, prepare};
-use unlade::standing::original::is_offload;
 
 /// Whoever looks on: a screen, a program, or nobody.
 pub(crate) enum Eyes {

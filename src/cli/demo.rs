@@ -12,9 +12,10 @@ use std::fs::OpenOptions;
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 use std::sync::{Arc, Mutex};
 use unlade::disk::backing::Backing;
+use unlade::plan::Form;
 use unlade::plan::beside::Beside;
-use unlade::plan::{Form, Level};
 use unlade::proof::Terms;
+use unlade::record::layout::Level;
 use unlade::run::{Job, KnownBefore, Tools};
 use unlade::speed::ceiling::Chain;
 

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use std::time::Duration;
 use unlade::name::shown;
 use unlade::plan::Plan;
-use unlade::plan::together::{Order, done_after};
+use unlade::plan::concurrent::{Order, done_after};
 use unlade::speed::ceiling::Link;
 use unlade::speed::forecast::{RatePrior, Remaining, Source, at_most, at_most_s, words};
 use unlade::units::size;

@@ -5,9 +5,9 @@
 use camino::{Utf8Path, Utf8PathBuf};
 use clap::ArgMatches;
 use unlade::disk::{Disk, EntryKind, FolderFacts};
+use unlade::existing::search::find_offloads;
 use unlade::kit::Kit;
 use unlade::name::shown;
-use unlade::standing::search::find_offloads;
 
 /// Folders that cameras make on their cards (common practice, no source: what makers' manuals show).
 const CAMERA_FOLDERS: [&str; 12] = [

@@ -9,8 +9,9 @@ use unlade::disk::backing::Backing;
 use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind, UNEXPLAINED_STEP, is_denied, is_odd};
 use unlade::name::{shown, some_of};
 use unlade::offload::SAME_NAME;
-use unlade::plan::{Level, PlannedDestination, count_independent};
+use unlade::plan::{PlannedDestination, count_independent};
 use unlade::proof::Proof;
+use unlade::record::layout::Level;
 use unlade::units::len64;
 
 /// Steps that are told; more would be read by nobody.

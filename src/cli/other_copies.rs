@@ -7,9 +7,10 @@ use std::collections::{BTreeMap, HashMap};
 use unlade::disk::{Disk, EntryKind};
 use unlade::ledger::{Deed, Ledger};
 use unlade::name::shown;
-use unlade::proof::manifest::{FilePart, Manifest, load};
-use unlade::proof::verify::{Finding, Findings};
+use unlade::record::load::load;
+use unlade::record::manifest::{FilePart, Manifest};
 use unlade::units::{counted, len64};
+use unlade::verify::{Finding, Findings};
 
 /// Copies that are looked at and told.
 const COPIES_MAX: usize = 8;

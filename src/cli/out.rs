@@ -349,8 +349,7 @@ fn takes_escapes() -> bool {
 
 /// Cuts text to so many columns, marking the cut.
 pub(crate) fn fit(text: &str, columns: usize) -> String {
-    use unicode_width::UnicodeWidthChar as _;
-    use unicode_width::UnicodeWidthStr as _;
+    use unicode_width::{UnicodeWidthChar as _, UnicodeWidthStr as _};
     if text.width() <= columns {
         return text.to_owned();
     }

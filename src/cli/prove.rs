@@ -18,12 +18,12 @@ use unlade::error::{
 };
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
-use unlade::proof::ask::{Holding, LEFT_ELSEWHERE, Reason};
+use unlade::proof::coverage::{Holding, LEFT_ELSEWHERE, Reason};
 
-use unlade::proof::verify::Progress;
-use unlade::prove::{Ask, Told, prove as ask_drives};
 use unlade::run::Tools;
+use unlade::run::prove::{Ask, Told, prove as ask_drives};
 use unlade::units::{count, counted, len64, size};
+use unlade::verify::Progress;
 
 /// Reasons that are printed one by one.
 const REASONS_SHOWN: usize = 12;

@@ -145,7 +145,7 @@ fn wait(args: &RateArgs, facts: &FolderFacts, out: Out, tools: &Tools) -> Result
     let _held = held.map_err(|e| format!("the card is gone: {e}"))?;
     let work = || measure(&args.card, facts, bounds, disk, clock, &progress);
     let mut view = View::new(out, tools);
-    let shown = unlade::proof::verify::Progress::default();
+    let shown = unlade::verify::Progress::default();
     let measured = watched(work, || {
         for (from, to) in [
             (&progress.bytes, &shown.bytes),

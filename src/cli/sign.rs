@@ -14,8 +14,8 @@ use unlade::disk::home::open_plain;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::{Event, Observer as _};
 use unlade::name::shown;
+use unlade::record::signature::{Expected, KEY_BYTES_MAX, Signer};
 use unlade::run::{Job, Tools};
-use unlade::signature::{Expected, KEY_BYTES_MAX, Signer};
 use unlade::units::{len_usize, size};
 use zeroize::Zeroizing;
 

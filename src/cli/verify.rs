@@ -7,8 +7,7 @@ use super::home::Book;
 use super::json::Json;
 use super::other_copies::{OtherCopy, other_copies};
 use super::out::{Out, wrap};
-use super::sign;
-use super::words;
+use super::{sign, words};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -17,15 +16,15 @@ use std::sync::mpsc::RecvTimeoutError;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use unlade::error::ProblemKind;
+use unlade::existing::original::is_offload;
 use unlade::name::shown;
-use unlade::proof::manifest::device_words;
-use unlade::proof::verify::{
+use unlade::record::manifest::device_words;
+use unlade::record::signature::Expected;
+use unlade::run::Tools;
+use unlade::units::{rate, size, speed};
+use unlade::verify::{
     Finding, Findings, Progress, Signature, VerifyError, path_of, verify as check,
 };
-use unlade::run::Tools;
-use unlade::signature::Expected;
-use unlade::standing::original::is_offload;
-use unlade::units::{rate, size, speed};
 
 type Outcome = Result<Findings, VerifyError>;
 

@@ -8,22 +8,24 @@ use unlade::disk::backing::Backing;
 use unlade::disk::{FolderFacts, ReadBackWay};
 use unlade::error::{DAMAGED, DENIED_STEP, NOW_READ_ONLY, Problem, ProblemKind, is_denied};
 use unlade::event::Snapshot;
+use unlade::existing::source::CardNow;
 use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
-use unlade::plan::together::is_little;
+use unlade::plan::concurrent::is_little;
 use unlade::plan::{
-    BESIDE_PART, CardNow, EARLIER_COPY, HOLDS_RECORDS, LEFT_EMPTY, Layout, Level, Plan,
-    PlannedDestination, READ_ONLY, Work, count_independent,
+    BESIDE_PART, EARLIER_COPY, HOLDS_RECORDS, LEFT_EMPTY, Plan, PlannedDestination, READ_ONLY,
+    Work, count_independent,
 };
-use unlade::proof::manifest::device_words;
-use unlade::proof::verify::{Finding, Findings, Remark, Signature};
 use unlade::proof::{Proof, Tally, counted_copies};
-use unlade::prove::IS_OFFLOAD;
+use unlade::record::layout::{Layout, Level};
+use unlade::record::manifest::device_words;
+use unlade::record::signature::Expected;
+use unlade::run::prove::IS_OFFLOAD;
 use unlade::run::{AT_WORK, NO_THREADS};
-use unlade::signature::Expected;
 use unlade::speed::ceiling::{Ceiling, LABEL, Link, MEASURED, for_people};
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
 use unlade::units::{MegabytesPerS, count, counted, size, speed, time};
+use unlade::verify::{Finding, Findings, Remark, Signature};
 
 /// What to do about a read that may have come from memory.
 #[cfg(not(windows))]

@@ -6,7 +6,8 @@
 
 pub mod backing;
 pub mod buffer;
-pub mod gear;
+pub mod hardware;
+pub mod hash_file;
 pub mod home;
 #[cfg(any(target_os = "linux", test))]
 mod kernel_log;
@@ -15,14 +16,13 @@ pub mod os;
 mod recorded;
 #[cfg(target_os = "linux")]
 pub mod topology;
-pub mod whole;
 
 use crate::digest::Digest;
 use crate::error::Problem;
 use backing::Backing;
 use buffer::Chunk;
 use camino::{Utf8Path, Utf8PathBuf};
-use gear::Gear;
+use hardware::Gear;
 use std::collections::{BTreeSet, HashMap};
 use std::ffi::OsString;
 use std::fmt::Debug;

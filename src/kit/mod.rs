@@ -4,7 +4,7 @@
 
 pub mod text;
 
-use crate::disk::gear::sd::CID;
+use crate::disk::hardware::sd::CID;
 use crate::speed::ceiling::{Chain, DriveSpeed, Figure, ONE_ROW_LABEL_MAX};
 use crate::speed::classes::WriteClass;
 use crate::speed::links::{LINKS, LinkRow, find};
@@ -80,7 +80,7 @@ pub struct Card {
     /// Names of readers in which it reaches the rate on its label although its bus does not.
     pub readers: Vec<String>,
     /// Its identities: those of its volume, of which it gets a new one each time it is formatted, and the one
-    /// in its identification register ([`crate::disk::gear::Gear::card_ids`]).
+    /// in its identification register ([`crate::disk::hardware::Gear::card_ids`]).
     pub volumes: Vec<String>,
     /// Whatever the person wants to remember.
     pub note: Option<String>,
@@ -372,8 +372,8 @@ mod tests {
     /// Register: made up after the Physical Layer Simplified Specification, section 5.2.
     #[test]
     fn a_card_in_a_slot_is_told_after_a_format() {
-        use crate::disk::gear::sd::CardId;
-        use crate::disk::gear::{Gear, Slot};
+        use crate::disk::hardware::sd::CardId;
+        use crate::disk::hardware::{Gear, Slot};
         let gear = Gear {
             slot: Some(Slot {
                 name: "mmc0".into(),

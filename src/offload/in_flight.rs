@@ -1,9 +1,9 @@
 //! Owns one file on its way: what the hashers know of the bytes read from the card, for the
 //! verifiers of all destinations to compare with.
 
-use crate::also::{Also, AlsoHashes};
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
+use crate::hash_algorithm::{Also, AlsoHashes};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;

@@ -7,9 +7,7 @@
 //! line. Nothing carries a final name earlier.
 
 use super::in_flight::{GivenUp, InFlight};
-use super::journal::{JournalLine, JournalNaming};
 use super::{Context, FromCard, Gate, Proven, Report};
-use crate::also::AlsoHashes;
 use crate::digest::Digest;
 use crate::disk::buffer::{ALIGN, Aligned, Chunk};
 use crate::disk::{
@@ -17,8 +15,11 @@ use crate::disk::{
     is_name_refused, write_problem,
 };
 use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::hash_algorithm::AlsoHashes;
 use crate::name::CardName;
-use crate::plan::{FileJob, Level, PlannedDestination, RECORDS, Work};
+use crate::plan::{FileJob, PlannedDestination, Work};
+use crate::record::journal::{JournalLine, JournalNaming};
+use crate::record::layout::{Level, RECORDS};
 use crate::units::{float, len_usize, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use crossbeam_channel::{Receiver, Sender, bounded};
@@ -886,7 +887,7 @@ impl Lane {
         }
         if journal.is_none() {
             let records = self.destination().root.join(RECORDS);
-            let path = records.join(super::journal::JOURNAL);
+            let path = records.join(crate::record::journal::JOURNAL);
             *journal = Some(self.context.disk.open_journal(&path)?);
         }
         match journal {

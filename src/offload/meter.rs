@@ -1,9 +1,10 @@
 //! Owns the lock-free counters that the stages add to and the coordinator reads. Counts only; the
 //! record of a job never comes from here.
 
-use crate::also::{Also, AlsoSet};
+use crate::hash_algorithm::{Also, AlsoSet};
 use crate::units::nanos;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::Ordering::Relaxed;
+use std::sync::atomic::{AtomicBool, AtomicU64};
 use std::time::Duration;
 
 /// A sum that any thread may add to.

@@ -2,19 +2,17 @@
 //! queues between them, and the coordinator that collects what was proven. Only the coordinator talks to
 //! the observer; the record comes from what the stages return, never from events.
 
-mod held;
+mod bottleneck;
+mod card_rate;
 pub mod in_flight;
-pub mod journal;
-mod kept;
 mod lane;
 pub mod limits;
-mod live;
 pub mod meter;
 mod reader;
+mod recheck;
 pub mod reread;
 mod watch;
 
-use crate::also::{Also, AlsoHashes, Hasher};
 use crate::card::listing::Listing;
 use crate::card::survey::{survey, survey_parts};
 use crate::clock::Clock;
@@ -23,17 +21,19 @@ use crate::disk::buffer::Chunk;
 use crate::disk::{Disk, ReadBackWay, Sight, Source};
 use crate::error::{Problem, ProblemKind};
 use crate::event::{DestinationSnapshot, Event, Observer, Snapshot};
+use crate::hash_algorithm::{Also, AlsoHashes, Hasher};
 use crate::name::shown;
-use crate::plan::{FileJob, Level, PerDestination, Plan, PlannedDestination, Work};
+use crate::plan::{FileJob, Plan, PlannedDestination, Work};
+use crate::record::layout::{Level, PerDestination};
 use crate::speed::ceiling::Link;
 use crate::speed::forecast::{Amount, Change, Forecast, Learned, Stage};
 use crate::units::{float, len64};
+use card_rate::{CardRate, Live};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
 use in_flight::{GivenUp, InFlight};
 use lane::Lane;
 pub use lane::SAME_NAME;
 use limits::Limits;
-use live::{CardRate, Live};
 use meter::Meter;
 use reader::Reader;
 use std::collections::HashSet;
@@ -593,7 +593,7 @@ struct Coordinator {
     forecast_s: Option<f64>,
     steps: Vec<DriveFell>,
     live: Live,
-    holding: held::Holding,
+    holding: bottleneck::Holding,
     to_read: (u64, u64),
     /// Files of which it was told that a record says something else.
     doubted: HashSet<usize>,
@@ -637,7 +637,7 @@ impl Coordinator {
                 .filter(|s| *s > 0.0),
             steps: Vec::new(),
             live: Live::default(),
-            holding: held::Holding::new(start),
+            holding: bottleneck::Holding::new(start),
             to_read: plan.to_read(),
             doubted: HashSet::new(),
             original_equal: 0,
@@ -987,7 +987,7 @@ impl Coordinator {
             busy_read: busy(meter.read_ns.get()),
             busy_hash: busy(meter.hash_ns.get()),
             limiting: held.name,
-            held_beyond_card: held.by != held::Stage::Card,
+            held_beyond_card: held.by != bottleneck::Stage::Card,
             links: held.links,
             again_total: context.plan.read_again().map_or(0, |again| again.bytes),
             again_read: 0,
@@ -1118,7 +1118,7 @@ impl Coordinator {
         most.filter(|(left, _)| *left > 0).map(|(_, index)| index)
     }
 
-    fn held(&self, elapsed: Duration, is_over: bool) -> held::Held {
+    fn held(&self, elapsed: Duration, is_over: bool) -> bottleneck::Held {
         let (meter, ceiling) = (&self.context.meter, &self.context.plan.ceiling);
         let measured = self.card_rate().filter(|l| !l.is_least);
         let live = measured.map(|l| l.bytes_per_s);
@@ -1128,7 +1128,7 @@ impl Coordinator {
         } else {
             self.holding.now(meter, now, behind)
         };
-        held::held(by, meter, ceiling, live, &self.rates, elapsed, is_over)
+        bottleneck::held(by, meter, ceiling, live, &self.rates, elapsed, is_over)
     }
 
     /// Bytes of the card that are through with one destination.
@@ -1159,8 +1159,8 @@ impl Coordinator {
             interrupted: self.context.cancel.load(Ordering::Relaxed),
             took: self.since_start(),
             read_again: Duration::ZERO,
-            read_rate: live::of_job(meter),
-            read_at_least: live::at_least(meter, self.since_start()),
+            read_rate: card_rate::of_job(meter),
+            read_at_least: card_rate::at_least(meter, self.since_start()),
             bytes_read: meter.read.get(),
             original_equal: self.original_equal,
             original_way: self.original_way,

@@ -2,13 +2,14 @@
 //! notices files that are unreadable or no longer what was listed, and goes over those once more,
 //! slowly, at the end. It never writes anywhere.
 
+use super::card_rate::Pace;
 use super::in_flight::{GivenUp, InFlight};
-use super::live::Pace;
-use super::{Context, FromCard, Report, live};
+use super::{Context, FromCard, Report, card_rate};
 use crate::disk::Source;
 use crate::disk::buffer::{ALIGN, Aligned, Pool};
 use crate::error::{Problem, ProblemKind, Step, failed};
-use crate::plan::{FileJob, Level};
+use crate::plan::FileJob;
+use crate::record::layout::Level;
 use crate::units::{count, counted, len_usize, len64, nanos};
 use crossbeam_channel::{SendTimeoutError, Sender, TrySendError};
 use std::io;
@@ -597,7 +598,7 @@ impl Reader {
             self.send_to(stage, to, message.clone())?;
         }
         let time = self.context.clock.elapsed().saturating_sub(start);
-        if time >= live::WAIT_NOTICED {
+        if time >= card_rate::WAIT_NOTICED {
             self.waited(start);
         }
         Ok(())

@@ -3,7 +3,7 @@
 //! check that can show a bit which the reader or the cable flipped.
 
 use super::{Context, Offloaded};
-use crate::disk::whole::hash_whole;
+use crate::disk::hash_file::hash_whole;
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer};
 use crate::speed::forecast::{Amount, Forecast, Stage};

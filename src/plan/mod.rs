@@ -3,43 +3,42 @@
 //! on facts that others gathered and never asks a disk.
 
 pub mod beside;
+pub mod concurrent;
 pub mod earlier;
-pub mod original;
 pub mod rules;
-pub mod together;
 
-use crate::also::{Also, AlsoHashes, AlsoSet, agree};
 use crate::card::dates::{Shift, parse};
-use crate::card::identity::{CardIdentity, RATIO_MAX};
+use crate::card::identity::{CardIdentity, RATIO_MAX, has_identity};
 use crate::card::listing::{FileRow, Listing, RowKind};
 use crate::card::part::part_of;
 use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
 use crate::disk::backing::{Backing, Reason, independent};
-use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Settling, Stamp, Stat};
+use crate::disk::{EntryKind, FolderFacts, Settling, Stamp, Stat};
 use crate::error::{Problem, ProblemKind};
+use crate::existing::earlier::EarlierOffload;
+use crate::existing::mounted::is_where_drives_are_mounted;
+use crate::existing::original::{Original, RecordedCard};
+use crate::existing::source::CardFacts;
+use crate::existing::standing::Standing;
+use crate::hash_algorithm::{Also, AlsoHashes, AlsoSet, agree};
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, some_of, word};
-use crate::signature::Signer;
+use crate::record::earlier_run::{ProvenEntry, RecordedVerdict, Records};
+use crate::record::layout::{
+    DESTINATIONS_MAX, DestinationIdentity, ENTRIES_MAX, InBag, Layout, Level, PerDestination,
+    RECORDS, identity,
+};
+use crate::record::signature::Signer;
 use crate::speed::ceiling::{Ceiling, Spin};
 use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior, Remaining, Source};
 use crate::units::{counted, float, len64, round_up, size};
 use beside::Beside;
 use camino::{Utf8Path, Utf8PathBuf};
-use earlier::{EarlierOffload, Leaving, Left, LeftIn, OnlyNew, has_identity, is_known_card, leave};
-use original::{Original, RecordedCard};
+use earlier::{Leaving, Left, LeftIn, OnlyNew, leave};
 use rules::{FAT32_FILE_BYTES_MAX, rules_of};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
-/// The folder of records inside an offload.
-pub const RECORDS: &str = "_unlade";
-/// The folder of the card's tree inside an offload that is a bag (RFC 8493, 2.1.2).
-pub const DATA: &str = "data";
-/// Entries of a card that one record tells of, at most. Half a gigabyte of manifest holds them with
-/// paths of some 200 bytes.
-pub const ENTRIES_MAX: usize = 1_000_000;
-/// Destinations (and links) of one job, at most.
-pub const DESTINATIONS_MAX: usize = 64;
 /// Room set aside for records on each destination: this many bytes and as many again per file as
 /// [`RECORD_BYTES_PER_FILE`].
 const RECORD_BYTES: u64 = 256 * 1_024;
@@ -50,167 +49,6 @@ const RECORD_BYTES_PER_FILE: u64 = 1_024;
 const RECORD_BYTES_PER_HASH: u64 = 512;
 /// At most this many names are told for one reason; the rest are counted.
 const NAMES_TOLD: usize = 20;
-
-/// How far a copy is to be proven.
-#[derive(
-    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, serde::Serialize, serde::Deserialize,
-)]
-#[serde(rename_all = "lowercase")]
-pub enum Level {
-    /// Flushed to the drive; never enough for PROVEN.
-    Written,
-    /// Read back from the drive and equal.
-    #[serde(rename = "readback")]
-    ReadBack,
-    /// Read back, and the card read a second time.
-    Reread,
-}
-
-impl Level {
-    /// Returns the manifest's word.
-    pub fn id(self) -> &'static str {
-        match self {
-            Self::Written => "written",
-            Self::ReadBack => "readback",
-            Self::Reread => "reread",
-        }
-    }
-}
-
-/// What an earlier run proved about one file on one destination.
-#[derive(Clone, PartialEq, Debug)]
-pub struct ProvenEntry {
-    /// Size in bytes.
-    pub bytes: u64,
-    /// Date on the card, RFC 3339.
-    pub modified: Arc<str>,
-    /// Hash of what the card delivered then, equal to what was read back.
-    pub blake3: Digest,
-    /// Further hashes of the same bytes.
-    pub also: AlsoHashes,
-    /// How it was read back.
-    pub way: ReadBackWay,
-    /// Seconds spent reading it from the card.
-    pub read_s: f64,
-    /// Seconds spent reading it back.
-    pub readback_s: f64,
-    /// It holds nothing but zeros.
-    pub only_zeros: bool,
-}
-
-/// Identity of a destination as an earlier run recorded it.
-#[derive(Clone, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct DestinationIdentity {
-    /// Path with every link resolved.
-    pub path: String,
-    /// File system type.
-    pub filesystem: String,
-    /// Volume identity where the system told it.
-    pub volume_id: Option<String>,
-    /// Size of the volume in bytes; 0 where a record does not hold it.
-    pub total_bytes: u64,
-    /// Mark of the place in the volume ([`FolderFacts::place_mark`]).
-    #[serde(skip_serializing_if = "Option::is_none", default)]
-    pub place: Option<String>,
-}
-
-impl DestinationIdentity {
-    /// Returns whether this is certainly another drive than `other`.
-    pub fn differs(&self, other: &Self) -> bool {
-        match (&self.volume_id, &other.volume_id) {
-            (Some(a), Some(b)) => a != b,
-            // Without identities only a clear difference counts: some file systems change their
-            // size a little as others on the same pool fill up.
-            _ => {
-                self.filesystem != other.filesystem
-                    || (self.total_bytes > 0
-                        && other.total_bytes > 0
-                        && self.total_bytes.abs_diff(other.total_bytes) > self.total_bytes / 10)
-            }
-        }
-    }
-}
-
-/// The records of an earlier run of the same offload on one destination.
-#[derive(Clone, Debug, Default)]
-pub struct Records {
-    /// Where the card was mounted, links resolved.
-    pub card_path: Option<String>,
-    /// Identity of the card's volume, where it was known.
-    pub card_volume_id: Option<String>,
-    /// Fingerprint of the card's listing.
-    pub listing_b3: Option<Digest>,
-    /// Path, size and date of every file that the card held then, as far as recorded.
-    pub card_files: HashMap<Arc<str>, (u64, Arc<str>)>,
-    /// All destinations of that run.
-    pub destinations: Vec<DestinationIdentity>,
-    /// What was read back on this destination and lies in this offload.
-    pub proven: HashMap<Arc<str>, Arc<ProvenEntry>>,
-    /// Files that a run on this destination was about to give their names, and of which nothing later is known.
-    pub naming: HashSet<Arc<str>>,
-    /// Files that were left in another offload on this destination: path, and that offload.
-    pub elsewhere: HashMap<Arc<str>, String>,
-    /// The verdict of a finished manifest, when no journal is newer.
-    pub recorded: Option<RecordedVerdict>,
-    /// Where the card's tree lies.
-    pub layout: Layout,
-    /// The fingerprint of the key that signed that manifest.
-    pub signed_by: Option<String>,
-}
-
-impl Records {
-    /// Returns whether they are of this very card.
-    pub fn is_of_card(&self, card: &FolderFacts) -> bool {
-        is_known_card(
-            self.card_volume_id.as_deref(),
-            self.card_path.as_deref(),
-            card,
-        )
-    }
-}
-
-/// The verdict that a manifest holds.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct RecordedVerdict {
-    /// Whether it says PROVEN.
-    pub proven: bool,
-    /// Copies on independent devices.
-    pub copies: u64,
-    /// Why it is not proven.
-    pub reasons: Vec<String>,
-    /// The card was read a second time, and every copy in the offload says so.
-    pub reread: bool,
-}
-
-/// What stands at the place of the offload on one destination.
-#[derive(Clone, Debug, Default)]
-pub struct Standing {
-    /// Every entry of the card's tree below it, by the card's path; empty when there is no such
-    /// folder.
-    pub entries: HashMap<String, Stat>,
-    /// Whether the folder exists.
-    pub exists: bool,
-    /// Records of an earlier run.
-    pub records: Option<Records>,
-    /// Why the records that stand there cannot be used.
-    pub damaged: Option<String>,
-    /// Of a bag: size and SHA-256 of files as its manifests have them, those of earlier runs
-    /// included, where [`Self::records`] does not know them.
-    pub bag_sums: HashMap<Arc<str>, (u64, String)>,
-}
-
-impl Standing {
-    /// Returns size and SHA-256 that a record holds of a file.
-    pub fn bag_sum(&self, path: &str) -> Option<(u64, &str)> {
-        let proven = self.records.as_ref().and_then(|r| r.proven.get(path));
-        let known = proven.and_then(|e| Some((e.bytes, e.also.get(Also::Sha256)?)));
-        known.or_else(|| {
-            let (bytes, sha256) = self.bag_sums.get(path)?;
-            Some((*bytes, sha256.as_str()))
-        })
-    }
-}
 
 /// A destination before the plan.
 #[derive(Clone, Debug)]
@@ -232,71 +70,6 @@ pub struct Candidate {
     pub earlier_notes: Vec<String>,
     /// Bytes that other runs at work on the volume have yet to write.
     pub others_bytes: u64,
-}
-
-/// The card before the plan.
-#[derive(Clone, Debug)]
-pub struct CardFacts {
-    /// As it was given on the command line.
-    pub given: Utf8PathBuf,
-    /// What the system says of it.
-    pub facts: FolderFacts,
-    /// The name people know it by: the volume's label, or the folder's name.
-    pub label: String,
-    /// The offload that takes the card's place; `given` and `facts` are its folder then.
-    pub original: Option<Arc<Original>>,
-}
-
-impl CardFacts {
-    /// Returns the identity of the card's volume, where the card is a volume and the system tells it.
-    pub fn volume_id(&self) -> Option<&str> {
-        self.facts
-            .volume_id
-            .as_deref()
-            .filter(|_| self.facts.is_mount_root)
-    }
-
-    /// Looks where the card is now.
-    pub fn place(&self, disk: &dyn Disk) -> CardNow {
-        let then = &self.facts;
-        match disk.facts(&self.given) {
-            Ok(now)
-                if (now.device, now.inode) == (then.device, then.inode)
-                    && now.volume_id == then.volume_id =>
-            {
-                CardNow::Unchanged
-            }
-            // The empty folder that it was mounted on.
-            Ok(now) if then.is_mount_root && !now.is_mount_root => CardNow::Gone,
-            Ok(_) => CardNow::Other,
-            Err(_) => CardNow::Gone,
-        }
-    }
-}
-
-/// What became of the card between its last listing and the verdict.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum CardNow {
-    /// It is where it was and holds what it held.
-    Unchanged,
-    /// It is where it was and holds something else.
-    Changed,
-    /// It is no longer there.
-    Gone,
-    /// Something else is in its place.
-    Other,
-}
-
-impl CardNow {
-    /// Returns the word that events use.
-    pub fn id(self) -> &'static str {
-        match self {
-            Self::Unchanged => "unchanged",
-            Self::Changed => "changed",
-            Self::Gone => "gone",
-            Self::Other => "other",
-        }
-    }
 }
 
 /// What is done with one file on one destination.
@@ -325,10 +98,6 @@ impl Work {
         }
     }
 }
-
-/// One value for each destination, nearly always two: kept in place, since there are as many of these as
-/// files.
-pub type PerDestination<T> = smallvec::SmallVec<[T; 2]>;
 
 /// One file of the job.
 #[derive(Clone, PartialEq, Debug)]
@@ -435,16 +204,6 @@ impl PlannedDestination {
     /// Returns the identity that records carry.
     pub fn identity(&self) -> DestinationIdentity {
         identity(&self.facts)
-    }
-}
-
-pub(crate) fn identity(facts: &FolderFacts) -> DestinationIdentity {
-    DestinationIdentity {
-        path: facts.canonical.clone(),
-        filesystem: facts.filesystem.clone(),
-        volume_id: facts.volume_id.clone(),
-        total_bytes: facts.total_bytes,
-        place: facts.place_mark(),
     }
 }
 
@@ -743,67 +502,6 @@ pub struct Wish {
     pub only_new: bool,
     /// In which form the offload is left.
     pub form: Form,
-}
-
-/// Where the card's tree lies inside an offload.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Layout {
-    /// In the offload's own folder.
-    #[default]
-    Plain,
-    /// In `data`, and the offload is a bag (`BagIt` 1.0, RFC 8493).
-    Bag,
-}
-
-impl Layout {
-    /// Returns the name used on the command line and in records.
-    pub fn id(self) -> &'static str {
-        match self {
-            Self::Plain => "plain",
-            Self::Bag => "bag",
-        }
-    }
-
-    /// Returns whether it is the plain one, which records leave unsaid.
-    pub fn is_plain(&self) -> bool {
-        *self == Self::Plain
-    }
-
-    /// Returns the folder of the card's tree.
-    pub fn payload(self, root: &Utf8Path) -> Utf8PathBuf {
-        match self {
-            Self::Plain => root.to_path_buf(),
-            Self::Bag => root.join(DATA),
-        }
-    }
-
-    /// Returns the card's path for a path below the offload; `None` for what is outside its tree.
-    pub fn inside(self, path: &str) -> Option<&str> {
-        match self {
-            Self::Plain => Some(path),
-            Self::Bag => path.strip_prefix(DATA)?.strip_prefix('/'),
-        }
-    }
-
-    /// Returns the path below the offload for a card's path.
-    pub fn outside(self, path: &str) -> String {
-        match self {
-            Self::Plain => path.to_owned(),
-            Self::Bag => format!("{DATA}/{path}"),
-        }
-    }
-}
-
-/// A file that stands in a bag, as an earlier run recorded it.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct InBag {
-    /// Path below the payload folder.
-    pub path: String,
-    /// Size in bytes.
-    pub bytes: u64,
-    /// SHA-256 in lower-case hex, as an earlier run recorded it.
-    pub sha256: String,
 }
 
 /// In which form an offload is left on its destinations.
@@ -1929,17 +1627,6 @@ pub fn doubt_twins(candidates: &mut [Candidate]) {
             facts.backing = Backing::Unknown { why, known };
         }
     }
-}
-
-/// Folders in which systems mount drives: udisks, the Filesystem Hierarchy Standard 3.0 (sections
-/// 3.11 and 3.12), macOS.
-const MOUNT_PLACES: [&str; 4] = ["/media/", "/mnt/", "/run/media/", "/Volumes/"];
-
-/// Returns whether a folder lies where drives are mounted, by its path with links resolved.
-pub fn is_where_drives_are_mounted(canonical: &str) -> bool {
-    MOUNT_PLACES
-        .iter()
-        .any(|place| canonical.starts_with(place))
 }
 
 /// A folder where drives are usually mounted, on the system's own volume: the drive that was meant

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::card::listing::Row;
-use crate::disk::{Sight, Stamp};
+use crate::disk::{ReadBackWay, Sight, Stamp};
 use std::collections::BTreeSet;
 
 pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFacts {
@@ -590,7 +590,7 @@ fn further(n: u8) -> AlsoHashes {
 
 /// An earlier offload of the card that holds `A.JPG` proven, on the drive with this number.
 fn earlier_on(device: u64) -> EarlierOffload {
-    let file = earlier::EarlierFile {
+    let file = crate::existing::earlier::EarlierFile {
         bytes: 10,
         modified: DATE,
         blake3: Digest::of(b"x"),
@@ -647,7 +647,7 @@ type Change<'a> = Box<dyn FnOnce(&mut EarlierOffload) + 'a>;
 
 #[test]
 fn a_file_is_left_only_if_every_drive_vouches_for_it() {
-    let file = |o: &mut EarlierOffload, change: fn(&mut earlier::EarlierFile)| {
+    let file = |o: &mut EarlierOffload, change: fn(&mut crate::existing::earlier::EarlierFile)| {
         change(o.files.get_mut("A.JPG").unwrap());
     };
     let stat = |o: &mut EarlierOffload, change: fn(&mut Stat)| {

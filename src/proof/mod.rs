@@ -1,16 +1,9 @@
 //! Owns the verdict. [`Proof::judge`] is the only place in the crate where PROVEN is made, and it
 //! counts everything in and out: listed, read, copied, read back, in place, in the manifest.
 
-pub mod ask;
-pub mod bag;
-pub mod checksums;
-pub mod doubt;
-pub mod manifest;
+pub mod coverage;
 pub mod only_new;
-mod records;
-pub mod store;
-mod tags;
-pub mod verify;
+pub mod to_manifest;
 
 use crate::card::listing::{Difference, Listing, RowKind};
 use crate::card::part::{part_note, part_of};
@@ -18,15 +11,17 @@ use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
 use crate::error::{Problem, ProblemKind};
+use crate::existing::original::Original;
+use crate::existing::source::{CardFacts, CardNow};
 use crate::name::some_of;
 use crate::offload::{CopyState, Offloaded};
-use crate::plan::original::Original;
 use crate::plan::{
-    CardFacts, CardNow, DATA, Layout, Level, Plan, count_independent, gone_note, left_out_notes,
-    sample_note, shares_device, unmounted_note,
+    Plan, count_independent, gone_note, left_out_notes, sample_note, shares_device, unmounted_note,
 };
+use crate::record::bag;
+use crate::record::checksums::List;
+use crate::record::layout::{DATA, Layout, Level};
 use crate::units::{counted, len64};
-use checksums::List;
 use jiff::Timestamp;
 use std::cmp::Reverse;
 use std::sync::Arc;

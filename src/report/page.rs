@@ -4,11 +4,11 @@
 
 use super::plot::speed_section;
 use super::words::{asked, kind, moment, way};
-use crate::also::Also;
 use crate::error::Problem;
+use crate::hash_algorithm::Also;
 use crate::name::shown;
-use crate::plan::Layout;
-use crate::proof::manifest::{
+use crate::record::layout::Layout;
+use crate::record::manifest::{
     CopyLevel, DestinationPart, FilePart, Manifest, MatchedBy, SHOWS, SourcePart,
 };
 use crate::units::{count, counted, len64, size};

@@ -3,7 +3,7 @@
 
 use super::words;
 use crate::name::shown;
-use crate::proof::manifest::{LinkPart, Manifest};
+use crate::record::manifest::{LinkPart, Manifest};
 use crate::units::{count, float, len64, size, speed, whole};
 use maud::{Markup, html};
 

@@ -4,8 +4,8 @@
 use crate::disk::{ReadBackWay, far_end};
 use crate::error::ProblemKind;
 use crate::name::shown;
-use crate::plan::Level;
-use crate::proof::manifest::LinkPart;
+use crate::record::layout::Level;
+use crate::record::manifest::LinkPart;
 use crate::speed::ceiling::MEASURED;
 use crate::speed::links::find;
 use std::time::Duration;

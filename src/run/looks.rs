@@ -3,11 +3,12 @@
 
 use crate::card::listing::{Difference, Listing};
 use crate::digest::Digest;
-use crate::disk::whole::hash_whole;
+use crate::disk::hash_file::hash_whole;
 use crate::disk::{EntryKind, Sight, Stat, Tree, explained, write_problem};
 use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::existing::source::CardNow;
 use crate::offload::{Context, CopyState, Offloaded};
-use crate::plan::{CardNow, FileJob, PlannedDestination, Work};
+use crate::plan::{FileJob, PlannedDestination, Work};
 use crate::proof::{Closing, InPlace};
 use camino::Utf8Path;
 use jiff::Timestamp;

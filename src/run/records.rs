@@ -8,11 +8,13 @@ use crate::digest::Digest;
 use crate::disk::{Stamp, write_problem};
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::offload::same_drive;
-use crate::plan::{Layout, RECORDS};
-use crate::proof::checksums::List;
-use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
-use crate::proof::store::{self, REPORT, Record};
-use crate::proof::{Closing, Kept, Proof, bag, checksums};
+use crate::proof::to_manifest::manifest_bytes;
+use crate::proof::{Closing, Kept, Proof};
+use crate::record::checksums::List;
+use crate::record::layout::{Layout, RECORDS};
+use crate::record::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
+use crate::record::store::{REPORT, Record};
+use crate::record::{bag, checksums, store};
 use crate::report::page;
 use crate::units::len64;
 use std::borrow::Cow;
@@ -144,7 +146,7 @@ fn unstage_all(proof: &Proof, tools: &Tools, staged: &Staged) {
 /// Stages the records on all destinations, or on none.
 fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, (usize, Problem)> {
     let disk = tools.disk.as_ref();
-    let bytes = Manifest::bytes_of(proof, &tools.host);
+    let bytes = manifest_bytes(proof, &tools.host);
     // From here on only what the bytes say is used: it is what others will read, and of a card of
     // 100,000 files the manifest need not be in memory twice.
     let read = bytes.and_then(|bytes| Ok((checked(proof, &bytes)?, bytes)));

@@ -4,7 +4,7 @@
 use super::ceiling::{Ceiling, Chain, DriveSpeed, Hop, InUse};
 use super::classes::WriteClass;
 use super::links::{Family, LinkRow, find, pcie_lane, usb};
-use crate::disk::gear::{BusMode, Gear, PcieLink, UsbDevice};
+use crate::disk::hardware::{BusMode, Gear, PcieLink, UsbDevice};
 use crate::units::MegabitsPerS;
 
 /// Fills in what the system says of the card's way into the computer.
@@ -172,8 +172,8 @@ fn note_of_slot(ceiling: &mut Ceiling, classes: &[String], mode: Option<&BusMode
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::disk::gear::Slot;
-    use crate::disk::gear::sd::SdStatus;
+    use crate::disk::hardware::Slot;
+    use crate::disk::hardware::sd::SdStatus;
     use crate::units::MegabytesPerS;
 
     fn device(name: &str, megabits: f64, release: u32) -> UsbDevice {

@@ -1,13 +1,12 @@
 //! What `copy`, `--only-new` and `prove` each believe of earlier records, of a card that looks the same
 //! and of dates: one rule, on two simulated drives of their own. What must never be PROVEN unread.
 
-use crate::support;
 use crate::support::job::SMALL;
 use crate::support::program::content;
 use crate::support::sim::{
     Crash, Deed, Fault, FaultKind, Image, Meddler, Op, Prey, Sim, SimClock, Stage,
 };
-use crate::truth;
+use crate::{support, truth};
 use camino::Utf8PathBuf;
 use std::time::Duration;
 use unlade::disk::buffer::Pool;
@@ -15,12 +14,13 @@ use unlade::disk::{Disk as _, Stamp};
 use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind};
 use unlade::event::Silent;
 use unlade::name::part_name;
-use unlade::plan::Level;
-use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
-use unlade::proof::verify::{Finding, Findings, Progress, path_of, verify};
-use unlade::proof::{Proof, checksums};
-use unlade::prove::{Ask, Told, prove};
+use unlade::proof::Proof;
+use unlade::record::checksums;
+use unlade::record::layout::Level;
+use unlade::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
+use unlade::run::prove::{Ask, Told, prove};
 use unlade::run::{self, Job, Tools};
+use unlade::verify::{Finding, Findings, Progress, path_of, verify};
 
 const HOUR: i64 = 3_600;
 
@@ -507,7 +507,7 @@ fn a_lost_copy_counts_where_it_is_needed_and_nowhere_else() {
 /// A record whose BLAKE3 fits and whose further hash does not is told, and doubted until it was read once more.
 #[test]
 fn a_further_hash_that_differs_from_the_one_on_record_is_told_and_a_doubt() {
-    use unlade::also::{Also, AlsoHashes};
+    use unlade::hash_algorithm::{Also, AlsoHashes};
     let path = frame(2);
     let lie = |m: &mut Manifest| {
         for file in m.files.iter_mut().filter(|f| *f.path == *frame(2)) {

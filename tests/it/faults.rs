@@ -8,35 +8,33 @@
 //!
 //! A plain `cargo test` runs a sample of each sweep; `UNLADE_SWEEPS=whole` runs all of it.
 
-use crate::support;
-use crate::support::bag;
 use crate::support::job::SMALL;
 use crate::support::sim::{Chance, Crash, EIO, Fault, FaultKind, Image, Op, Sim, SimClock};
-use crate::support::{sampled, whole_sweeps};
-use crate::truth;
+use crate::support::{bag, sampled, whole_sweeps};
+use crate::{support, truth};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, mpsc};
 use std::time::Duration;
-use unlade::also::AlsoHashes;
 use unlade::digest::Digest;
 use unlade::disk::{ReadBackWay, Stamp};
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
+use unlade::existing::source::CardNow;
+use unlade::hash_algorithm::AlsoHashes;
 use unlade::name::{CardName, is_part_name};
-use unlade::offload::journal::{
-    self, JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine, JournalNaming,
+use unlade::plan::{BESIDE_PART, Form, LEFT_EMPTY, Plan, PlannedDestination, Refusal};
+use unlade::proof::{Closing, Proof, Terms};
+use unlade::record::journal::{
+    JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine, JournalNaming,
 };
-use unlade::plan::{
-    BESIDE_PART, Form, LEFT_EMPTY, Layout, Plan, PlannedDestination, RECORDS, Refusal,
-};
-use unlade::plan::{CardNow, Level};
-use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
-use unlade::proof::verify::{Progress, path_of, verify};
-use unlade::proof::{Closing, Proof, Terms, checksums};
+use unlade::record::layout::{Layout, Level, RECORDS};
+use unlade::record::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
+use unlade::record::signature::Signer;
+use unlade::record::{checksums, journal, signature};
 use unlade::run::{self, CHECKSUMS, Job, REPORT, Tools};
-use unlade::signature::{self, Signer};
+use unlade::verify::{Progress, path_of, verify};
 
 const NAME: &str = "20261125-KITES";
 pub(crate) const CARD: &str = "/card";

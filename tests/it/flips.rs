@@ -1,22 +1,21 @@
 //! Bits, flipped one at a time at random places of an offload, records included: `verify` finds every one and
 //! names the file that it is in. 10,000 of them, and 3,000 of a bag, where sweeps run whole; else the first of these.
 
-use crate::support::bag;
 use crate::support::job::{job, tools};
 use crate::support::sim::{Chance, Image, Sim, SimClock};
-use crate::support::whole_sweeps;
+use crate::support::{bag, whole_sweeps};
 use crate::truth;
 use camino::Utf8PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
-use unlade::also::Also;
 use unlade::disk::Stamp;
 use unlade::event::Silent;
-use unlade::plan::Layout;
-use unlade::proof::verify::{Progress, VerifyError, path_of, verify};
+use unlade::hash_algorithm::Also;
+use unlade::record::layout::Layout;
+use unlade::record::signature::Signer;
 use unlade::report::page::page;
 use unlade::run::{self, Job};
-use unlade::signature::Signer;
+use unlade::verify::{Progress, VerifyError, path_of, verify};
 
 const FLIPS: u64 = 10_000;
 const FLIPS_OF_A_BAG: u64 = 3_000;

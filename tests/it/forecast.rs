@@ -20,11 +20,11 @@ use scenarios::{Group, SCENARIOS};
 use score::{Marks, NAMES, OURS, mark, summary};
 use trace::Replay;
 use unlade::disk::Stamp;
-use unlade::disk::gear::Gear;
+use unlade::disk::hardware::Gear;
 use unlade::event::{Event, Observer, Silent, Snapshot};
-use unlade::plan::Level;
 use unlade::proof::Terms;
-use unlade::proof::manifest::Manifest;
+use unlade::proof::to_manifest::manifest_of;
+use unlade::record::layout::Level;
 use unlade::run::{Job, prepare};
 use unlade::speed::ceiling::{Chain, DriveSpeed, Figure};
 use unlade::speed::forecast::{RatePrior, Remaining};
@@ -257,7 +257,7 @@ fn a_plan_and_its_copy_start_from_one_number() {
     assert!(proof.verdict().is_proven());
     let at_start = proof.offloaded().forecast_s.unwrap();
     assert!((at_start - planned.likely_s).abs() < 1e-9, "{at_start}");
-    let actual = Manifest::of(&proof, "sim").forecast.actual_s;
+    let actual = manifest_of(&proof, "sim").forecast.actual_s;
     let took = proof.offloaded().took.as_secs_f64();
     assert!(
         (actual - took).abs() < 0.01,
@@ -286,7 +286,7 @@ fn a_plan_and_its_copy_start_from_one_number() {
     assert!((planned - 15.32).abs() < 0.1, "{planned}");
     let proof = truth::offload(&sim, plan, terms, &tools, &mut Silent).unwrap();
     assert!(proof.verdict().is_proven(), "{:?}", proof.verdict());
-    let (forecast, took) = (Manifest::of(&proof, "sim").forecast, proof.offloaded());
+    let (forecast, took) = (manifest_of(&proof, "sim").forecast, proof.offloaded());
     assert!((forecast.at_start_s.unwrap() - planned).abs() < 1e-3);
     assert!(took.read_again > std::time::Duration::ZERO);
     let all = (took.took + took.read_again).as_secs_f64();

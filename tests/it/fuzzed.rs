@@ -44,7 +44,7 @@ fn the_manifest_reader_keeps_its_word() {
     replay("manifest", properties::manifest);
     let sound = corpus("manifest");
     let accepted = |(_, bytes): &&(String, Vec<u8>)| {
-        unlade::proof::manifest::Manifest::from_bytes(bytes).is_ok()
+        unlade::record::manifest::Manifest::from_bytes(bytes).is_ok()
     };
     assert!(
         sound.iter().filter(accepted).count() > 1,
@@ -57,7 +57,7 @@ fn the_reader_of_bags_keeps_its_word() {
     replay("bag", properties::bag);
     let sound = corpus("bag");
     let accepted = |(_, bytes): &&(String, Vec<u8>)| {
-        unlade::proof::bag::read_manifest(bytes).is_ok_and(|sums| !sums.is_empty())
+        unlade::record::bag::read_manifest(bytes).is_ok_and(|sums| !sums.is_empty())
     };
     assert_eq!(sound.iter().filter(accepted).count(), 2);
 }
@@ -66,7 +66,7 @@ fn the_reader_of_bags_keeps_its_word() {
 fn the_journal_reader_keeps_its_word() {
     replay("journal", properties::journal);
     let accepted = |(_, bytes): &&(String, Vec<u8>)| {
-        unlade::offload::journal::read(bytes, &|_| true)
+        unlade::record::journal::read(bytes, &|_| true)
             .is_ok_and(|r| r.is_some_and(|r| !r.proven.is_empty()))
     };
     assert!(corpus("journal").iter().any(|input| accepted(&input)));

@@ -21,7 +21,6 @@
 //! Dates lie as well: all of a card or of a drive move by whole hours, with or without the bytes, and single
 //! ones are touched. No limit excuses those: the bytes have to be read.
 
-use crate::support;
 use crate::support::job::SMALL;
 use crate::support::program::tell;
 use crate::support::sim::{
@@ -29,7 +28,7 @@ use crate::support::sim::{
     Stage, Volume,
 };
 use crate::support::{bag, whole_sweeps};
-use crate::truth;
+use crate::{support, truth};
 use camino::Utf8PathBuf;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
@@ -42,15 +41,17 @@ use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
 use unlade::name::{is_part_name, part_name};
 use unlade::offload::CopyState;
-use unlade::offload::journal::{self, JOURNAL};
 use unlade::offload::limits::Limits;
-use unlade::plan::{Form, Layout, Level, RECORDS, Refusal, Work};
-use unlade::proof::checksums::{self, CHECKSUMS};
-use unlade::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
-use unlade::proof::verify::{Finding, Findings, Progress, VerifyError, path_of, verify};
+use unlade::plan::{Form, Refusal, Work};
 use unlade::proof::{Proof, Terms};
-use unlade::prove::{Ask, prove};
+use unlade::record::checksums::CHECKSUMS;
+use unlade::record::journal::JOURNAL;
+use unlade::record::layout::{Layout, Level, RECORDS};
+use unlade::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
+use unlade::record::{checksums, journal};
+use unlade::run::prove::{Ask, prove};
 use unlade::run::{self, Job, Tools};
+use unlade::verify::{Finding, Findings, Progress, VerifyError, path_of, verify};
 
 const HISTORIES: u64 = 500;
 /// So many where sweeps do not run whole.

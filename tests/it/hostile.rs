@@ -13,7 +13,7 @@ use serde_json::Value;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
 use unlade::disk::Disk as _;
-use unlade::disk::gear::{Gear, UsbDevice};
+use unlade::disk::hardware::{Gear, UsbDevice};
 use unlade::event::Silent;
 use unlade::run::{self, Tools};
 

@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Duration;
-use unlade::plan::Layout;
+use unlade::record::layout::Layout;
 
 /// Change it to look at other points.
 const SEED: u64 = 20_261_125;

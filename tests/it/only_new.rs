@@ -2,7 +2,6 @@
 //! of a real disk, with both destinations on it, so that PROVEN needs `--copies 1` here; and on the
 //! simulated disk where something has to happen between plan and verdict.
 
-use crate::support;
 use crate::support::job::SMALL;
 use crate::support::program::{
     Card, Work, bytes_of, content, flip, manifest, move_to, names_in, put, remove, store_manifest,
@@ -10,7 +9,7 @@ use crate::support::program::{
 };
 use crate::support::sampled;
 use crate::support::sim::Sim;
-use crate::truth;
+use crate::{support, truth};
 use serde_json::{Value, json};
 use std::fs::{self, File};
 use std::path::Path;
@@ -18,7 +17,7 @@ use std::time::{Duration, SystemTime};
 use unlade::disk::Stamp;
 use unlade::error::ProblemKind;
 use unlade::event::Silent;
-use unlade::proof::manifest::Manifest;
+use unlade::record::manifest::Manifest;
 use unlade::run::{self, Job, Tools};
 
 const STILL: &str = "DCIM/100KITES/KITE0001.JPG";

@@ -7,7 +7,7 @@
 
 use serde_json::{Value, json};
 use std::path::Path;
-use unlade::proof::manifest::Manifest;
+use unlade::record::manifest::Manifest;
 use unlade::report::page::page;
 
 /// A festival's card: `files` files on two drives.

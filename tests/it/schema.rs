@@ -5,7 +5,7 @@ use crate::support::program::{Work, checkers, finish, manifest, put, skip};
 use jsonschema::Validator;
 use serde_json::{Value, json};
 use std::process::Command;
-use unlade::proof::manifest::Manifest;
+use unlade::record::manifest::Manifest;
 
 fn schema(work: &Work, of: &str) -> Validator {
     let ran = work.run(&format!("schema {of}"));

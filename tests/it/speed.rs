@@ -9,8 +9,8 @@ use serde_json::{Value, json};
 use std::sync::Arc;
 use unlade::card::identity::CardIdentity;
 use unlade::disk::Stamp;
-use unlade::disk::gear::sd::SdStatus;
-use unlade::disk::gear::{Gear, Slot, UsbDevice};
+use unlade::disk::hardware::sd::SdStatus;
+use unlade::disk::hardware::{Gear, Slot, UsbDevice};
 use unlade::event::{Event, Observer, Silent};
 use unlade::ledger::{Deed, Entry, Ledger, Place, Reading};
 use unlade::plan::Plan;
@@ -283,7 +283,7 @@ fn a_reader_on_a_slow_port_is_named_from_plan_to_manifest() {
     let (limiting, links) = ticks.0.last().unwrap();
     assert_eq!(limiting, "reader port usb2-bulk");
     assert_eq!(links, plan.ceiling.links());
-    let manifest = unlade::proof::manifest::Manifest::of(&proof, "sim");
+    let manifest = unlade::proof::to_manifest::manifest_of(&proof, "sim");
     assert_eq!(manifest.limiting_link, "reader port usb2-bulk");
     let port = manifest
         .links

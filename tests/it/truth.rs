@@ -5,8 +5,9 @@
 use crate::support::sim::{Crash, Image, Sim};
 use std::collections::BTreeMap;
 use unlade::event::Observer;
-use unlade::plan::{Plan, RECORDS, Refusal};
+use unlade::plan::{Plan, Refusal};
 use unlade::proof::{Proof, Terms};
+use unlade::record::layout::RECORDS;
 use unlade::run::{self, Tools};
 
 /// [`run::offload`] on simulated disks, and the look after it.

@@ -11,12 +11,12 @@ use unlade::card::survey::survey;
 use unlade::disk::Disk as _;
 use unlade::error::ProblemKind;
 use unlade::event::{Event, Observer};
-use unlade::plan::CardNow;
+use unlade::existing::source::CardNow;
 use unlade::proof::Proof;
-use unlade::proof::manifest::Manifest;
-use unlade::proof::verify::Progress;
-use unlade::prove::{Ask, Told, prove};
+use unlade::proof::to_manifest::manifest_of;
 use unlade::run;
+use unlade::run::prove::{Ask, Told, prove};
+use unlade::verify::Progress;
 
 /// Does something when the card may leave the reader.
 struct AtLeave<'a>(Option<Box<dyn FnOnce() + 'a>>);
@@ -84,7 +84,7 @@ fn the_verdict_is_on_the_card_that_was_read_wherever_that_is_now() {
     });
     assert!(other.verdict().is_proven(), "{:?}", other.problems());
     assert_eq!(other.card_now(), CardNow::Other);
-    let manifest = Manifest::of(&other, "sim");
+    let manifest = manifest_of(&other, "sim");
     assert_eq!(manifest.card.volume_id.as_deref(), Some("SIM-100"));
     assert!(manifest.verdict.notes[0].contains("not about that"));
     let text = String::from_utf8(manifest.to_bytes().unwrap()).unwrap();
@@ -159,7 +159,7 @@ fn room_that_no_entry_explains_keeps_a_card_from_being_formatted() {
                 .next_step()
                 .starts_with("Do not format this card")
         );
-        let manifest = Manifest::of(&proof, "sim");
+        let manifest = manifest_of(&proof, "sim");
         assert!(
             manifest
                 .problems

@@ -242,7 +242,7 @@ pub(super) fn only_from_memory(root: &Path, volume: &Volume) -> Option<String> {
 
 /// Returns what the one disk below says of itself that tells it from all others.
 pub(super) fn hardware(root: &Path, backing: &Backing) -> Option<String> {
-    crate::disk::gear::hardware(root, backing)
+    crate::disk::hardware::hardware(root, backing)
 }
 
 /// Prepares a file of a card for reading.

@@ -247,8 +247,8 @@ impl Disk for OsDisk {
     }
 
     #[cfg(target_os = "linux")]
-    fn gear(&self, facts: &FolderFacts) -> crate::disk::gear::Gear {
-        crate::disk::gear::behind(&self.root, &facts.backing, facts.rotational)
+    fn gear(&self, facts: &FolderFacts) -> crate::disk::hardware::Gear {
+        crate::disk::hardware::behind(&self.root, &facts.backing, facts.rotational)
     }
 
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts> {

@@ -18,12 +18,10 @@ use crate::name::{excerpt, word};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
 use std::ffi::{OsStr, OsString};
-use std::fmt;
-use std::fs;
-use std::io;
 use std::os::unix::ffi::{OsStrExt, OsStringExt};
 use std::os::unix::fs::MetadataExt as _;
 use std::path::{Component, Path, PathBuf};
+use std::{fmt, fs, io};
 
 /// How many layers (mapping on RAID on loop file ...) are followed before giving up.
 const MAX_DEPTH: usize = 16;

@@ -5,8 +5,9 @@ use std::sync::Arc;
 use std::time::Duration;
 use unlade::disk::Disk;
 use unlade::offload::limits::Limits;
-use unlade::plan::{Form, Level};
+use unlade::plan::Form;
 use unlade::proof::Terms;
+use unlade::record::layout::Level;
 use unlade::run::{Job, KnownBefore, Tools};
 use unlade::speed::ceiling::Chain;
 

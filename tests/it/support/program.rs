@@ -520,7 +520,7 @@ pub(crate) fn store_manifest(offload: &Path, text: &[u8]) {
     let line = format!("{}  manifest.json\n", blake3::hash(text).to_hex());
     fs::write(offload.join("_unlade/manifest.json"), text).unwrap();
     fs::write(offload.join("_unlade/manifest.json.b3"), line).unwrap();
-    if let Ok(manifest) = unlade::proof::manifest::Manifest::from_bytes(text) {
+    if let Ok(manifest) = unlade::record::manifest::Manifest::from_bytes(text) {
         let page = unlade::report::page::page(&manifest);
         fs::write(offload.join("_unlade/report.html"), page).unwrap();
     }

@@ -22,15 +22,15 @@ use std::time::Duration;
 use unlade::clock::{Clock, SystemClock};
 use unlade::disk::backing::Backing;
 use unlade::disk::buffer::Chunk;
-use unlade::disk::gear::Gear;
+use unlade::disk::hardware::Gear;
 use unlade::disk::{
     Anchor, Count, Counting, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay,
     Settling, Source, Stamp, Stat, Tree,
 };
 use unlade::name::{is_part_name, part_name};
-use unlade::offload::journal::JOURNAL;
-use unlade::plan::{Layout, RECORDS};
-use unlade::proof::manifest::MANIFEST;
+use unlade::record::journal::JOURNAL;
+use unlade::record::layout::{Layout, RECORDS};
+use unlade::record::manifest::MANIFEST;
 use unlade::units::{len_usize, len64};
 
 /// `EIO`: the device could not do it.

@@ -2,11 +2,11 @@
 //! them back. The payload lies in `data/`; our records are tag files of the bag. `BagIt` has no way to
 //! hold empty folders: they stand on the drive and in our manifest.
 
-use super::manifest::Manifest;
-use super::store::Record;
-use crate::also::{Also, Hasher};
+use crate::hash_algorithm::{Also, Hasher};
 use crate::name::{CardName, shown};
-use crate::plan::{DATA, InBag};
+use crate::record::layout::{DATA, InBag};
+use crate::record::manifest::Manifest;
+use crate::record::store::Record;
 use crate::units::{count, counted, len64, size};
 use std::collections::{HashMap, HashSet};
 

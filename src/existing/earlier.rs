@@ -5,17 +5,125 @@
 use super::sample::Sampled;
 use super::search;
 use crate::card::dates::{Shift, parse};
+use crate::card::identity::{has_identity, is_known_card};
 use crate::card::listing::Listing;
-use crate::disk::{Disk, FolderFacts, Tree};
+use crate::card::sample::{Alike, Ground, choose};
+use crate::digest::Digest;
+use crate::disk::{Disk, FolderFacts, ReadBackWay, Stamp, Stat, Tree};
+use crate::existing::source::CardFacts;
+use crate::hash_algorithm::AlsoHashes;
 use crate::name::{CardName, shown};
-use crate::plan::CardFacts;
-use crate::plan::earlier::{EarlierFile, EarlierOffload, has_identity, is_known_card};
-use crate::proof::doubt::Doubts;
-use crate::proof::manifest::{FilePart, Manifest, load};
-use camino::Utf8Path;
+use crate::record::doubt::Doubts;
+use crate::record::load::load;
+use crate::record::manifest::{FilePart, Manifest};
+use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
+
+/// What an earlier manifest says of one file.
+#[derive(Clone, PartialEq, Debug)]
+pub struct EarlierFile {
+    /// Size in bytes.
+    pub bytes: u64,
+    /// Date on the card then.
+    pub modified: Stamp,
+    /// Hash of what the card delivered then.
+    pub blake3: Digest,
+    /// Further hashes of the same bytes, where they were made then.
+    pub also: AlsoHashes,
+    /// It holds nothing but zeros.
+    pub only_zeros: bool,
+    /// Seconds inside reads of the card then.
+    pub read_s: f64,
+    /// How it was read back on this destination and how many seconds that took; `None` where no
+    /// record says so.
+    pub read_back: Option<(ReadBackWay, f64)>,
+    /// The manifest says that the copy lies in the offload's own tree, not in another offload.
+    pub is_here: bool,
+    /// The record itself doubts that this is what the card holds.
+    pub is_doubted: bool,
+}
+
+/// An offload that stands on a destination beside the one that is to be made.
+#[derive(Clone, Debug)]
+pub struct EarlierOffload {
+    /// Its folder relative to the destination, `/` between parts.
+    pub within: String,
+    /// Its folder.
+    pub root: Utf8PathBuf,
+    /// The folder of the card's tree in it.
+    pub tree: Utf8PathBuf,
+    /// When it was finished, RFC 3339.
+    pub finished: String,
+    /// Identity of the card's volume, where it was known.
+    pub card_volume_id: Option<String>,
+    /// Where the card was mounted, links resolved.
+    pub card_path: String,
+    /// Every file that its manifest lists.
+    pub files: HashMap<Arc<str>, EarlierFile>,
+    /// What stands in that tree, by the card's path.
+    pub entries: HashMap<String, Stat>,
+    /// A shift of the card's dates, or none, that was looked into: files read from the card were
+    /// equal.
+    pub confirmed: Option<Shift>,
+    /// A shift of the drive's dates that was looked into: copies that were read are as they were.
+    pub drive_confirmed: Option<Shift>,
+    /// The files that were read from the card for that.
+    pub sampled: BTreeSet<String>,
+}
+
+impl EarlierOffload {
+    /// Returns the shift of all dates of the card since this offload was made.
+    pub fn card_shift(&self, listing: &Listing) -> Shift {
+        Shift::of(listing.files().filter_map(|f| {
+            let then = self.files.get(f.name.as_str())?;
+            (then.bytes == f.bytes).then_some((then.modified, f.modified))
+        }))
+    }
+
+    /// Returns the shift of all dates of the copies since this offload was made.
+    pub fn drive_shift(&self) -> Shift {
+        Shift::of(self.files.iter().filter_map(|(path, then)| {
+            let stands = self.entries.get(&**path)?;
+            (then.is_here && stands.bytes == then.bytes).then_some((then.modified, stands.modified))
+        }))
+    }
+
+    /// Returns files of the card that are to be read before any is left: some of those that would be.
+    pub fn samples<'a>(
+        &self,
+        listing: &'a Listing,
+        is_known: bool,
+        shift: Shift,
+    ) -> Vec<Alike<'a>> {
+        let alike = listing.files().filter_map(|f| {
+            let then = self.files.get(f.name.as_str())?;
+            let same = then.bytes == f.bytes && shift.joins(then.modified, f.modified);
+            same.then(|| Alike::of(f, then.blake3, then.modified, shift))
+        });
+        choose(alike, Ground { is_known, shift })
+    }
+
+    /// The same of the copies, where the dates on the drive are shifted.
+    pub fn samples_of_drive(&self, shift: Shift) -> Vec<Alike<'_>> {
+        let alike = self.files.iter().filter_map(|(path, then)| {
+            let stands = self.entries.get(&**path)?;
+            let same = then.is_here
+                && stands.bytes == then.bytes
+                && shift.joins(then.modified, stands.modified);
+            same.then_some(Alike {
+                name: path,
+                bytes: then.bytes,
+                modified: stands.modified,
+                blake3: then.blake3,
+                is_rounded: false,
+            })
+        });
+        let is_known = true;
+        choose(alike, Ground { is_known, shift })
+    }
+}
 
 /// Offloads that cannot be used and are told one by one; the rest are counted.
 const TOLD: usize = 5;

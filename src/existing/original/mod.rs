@@ -1,14 +1,18 @@
 //! Owns an offload that takes the card's place when a further copy of it is made: where its files lie, what its
 //! manifest says they hold, and which other copies that manifest names. Pure: `standing::original` looks it up.
 
-use super::{RECORDS, Records};
-use crate::also::{AlsoHashes, AlsoSet};
+mod look;
+
+pub use look::*;
+
 use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
 use crate::disk::{FolderFacts, Stamp};
 use crate::error::{Problem, ProblemKind};
+use crate::hash_algorithm::{AlsoHashes, AlsoSet};
 use crate::name::{fold, shown, some_of};
-use crate::plan::Layout;
+use crate::record::earlier_run::Records;
+use crate::record::layout::{Layout, RECORDS};
 use crate::units::{counted, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{HashMap, HashSet};

@@ -335,7 +335,7 @@ pub(super) fn of_job(meter: &Meter) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::also::AlsoSet;
+    use crate::hash_algorithm::AlsoSet;
     use std::sync::atomic::Ordering;
 
     const CHUNK: u64 = 2 << 20;

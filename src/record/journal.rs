@@ -4,15 +4,16 @@
 //! only: the end of a run that a power cut tore. Every line carries a check sum of itself, so that
 //! a bit that flipped in it can't put a wrong hash into the next manifest.
 
-use crate::also::AlsoHashes;
 use crate::digest::Digest;
+pub use crate::disk::JOURNAL;
 use crate::disk::ReadBackWay;
+use crate::hash_algorithm::AlsoHashes;
 use crate::name::CardName;
-use crate::plan::{DestinationIdentity, Layout, ProvenEntry, RECORDS, Records};
+use crate::record::earlier_run::{ProvenEntry, Records};
+use crate::record::layout::{DestinationIdentity, Layout, RECORDS};
 use std::io;
 use std::sync::Arc;
 
-pub use crate::disk::JOURNAL;
 /// The largest journal that is read, in bytes.
 pub const JOURNAL_BYTES_MAX: u64 = 1 << 30;
 

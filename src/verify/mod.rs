@@ -2,31 +2,34 @@
 //! device; what is missing, changed or extra is told apart. It works wherever the offload lies,
 //! and it writes nothing.
 
-use super::bag::TAG_FILES;
-use super::manifest::{FilePart, MANIFEST_SIGNATURE, Manifest, ManifestError, Signed, load_any};
-use super::records;
-pub use super::records::{Page, Remark, Signature};
-use super::tags::Bag;
-use crate::also::AlsoHashes;
+mod records;
+mod tags;
+
 use crate::card::left_out::came_later;
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::whole::hash_whole_with;
+use crate::disk::hash_file::hash_whole_with;
 use crate::disk::{Disk, EntryKind, FolderFacts, Found, ReadBackWay, Sights, Tree, settle_all};
 use crate::error::{Error, ProblemKind, Step, failed};
+use crate::hash_algorithm::AlsoHashes;
 use crate::name::{is_part_name, part_name};
-use crate::plan::{DATA, Layout, RECORDS};
-use crate::signature::Expected;
+use crate::record::bag::TAG_FILES;
+use crate::record::layout::{DATA, Layout, RECORDS};
+use crate::record::load::{Signed, load_any};
+use crate::record::manifest::{FilePart, MANIFEST_SIGNATURE, Manifest, ManifestError};
+use crate::record::signature::Expected;
 use crate::units::len64;
 use camino::Utf8Path;
 use rayon::prelude::*;
+pub use records::{Page, Remark, Signature};
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::io;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
+use tags::Bag;
 
 /// Threads that read from one solid-state device.
 const THREADS: usize = 4;

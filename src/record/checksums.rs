@@ -10,8 +10,8 @@
 //!   be taken for XXH64. Nothing is escaped, so that a line feed cannot be held; the name `stdin`
 //!   alone is standard input.
 
-use crate::also::Also;
 use crate::digest::Digest;
+use crate::hash_algorithm::Also;
 
 /// The file name of the BLAKE3 list inside the records folder.
 pub const CHECKSUMS: &str = "checksums.b3";
@@ -152,7 +152,7 @@ pub fn parse_line(line: &str) -> Option<(Digest, String)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::also::Hasher;
+    use crate::hash_algorithm::Hasher;
 
     fn hash(list: List) -> String {
         match list {

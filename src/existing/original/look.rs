@@ -1,21 +1,21 @@
 //! Owns the look at a folder that is given as a card and is an offload: a further copy of it is made from what
 //! its manifest says. It reads; it changes nothing.
 
-use super::search::destination_of;
 use crate::card::dates::parse;
 use crate::card::listing::{Listing, Row, RowKind};
 use crate::card::survey::survey_parts;
 use crate::digest::Digest;
 use crate::disk::{Disk, FolderFacts, Sight};
 use crate::error::{Problem, ProblemKind};
+use crate::existing::original::{Original, OriginalFile, RecordedCard};
+use crate::existing::search::destination_of;
+use crate::existing::source::CardFacts;
 use crate::name::{CardName, shown};
-use crate::offload::journal::JOURNAL;
-use crate::plan::original::{Original, OriginalFile, RecordedCard};
-use crate::plan::{CardFacts, RECORDS};
-use crate::proof::checksums::parse_line;
-use crate::proof::manifest::{
-    FilePart, HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_HASH, Manifest, load,
-};
+use crate::record::checksums::parse_line;
+use crate::record::journal::JOURNAL;
+use crate::record::layout::RECORDS;
+use crate::record::load::load;
+use crate::record::manifest::{FilePart, HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_HASH, Manifest};
 use crate::units::{counted, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::HashMap;
@@ -222,7 +222,7 @@ fn original(
         also: manifest
             .files
             .iter()
-            .fold(crate::also::AlsoSet::default(), |all, f| {
+            .fold(crate::hash_algorithm::AlsoSet::default(), |all, f| {
                 all.with(f.also.kinds())
             }),
         trees,

@@ -2,8 +2,8 @@
 //! card holds, or what stands on a drive. Whoever believes a record without reading asks here first.
 //! Pure.
 
-use super::manifest::Manifest;
 use crate::error::{Problem, ProblemKind};
+use crate::record::manifest::Manifest;
 use std::collections::HashSet;
 
 /// Troubles after which the hash of a file is not certainly that of the card's file.

@@ -1,19 +1,19 @@
 //! Owns the check of a bag's tag files against the manifests and the drive (RFC 8493, 3: complete and
 //! valid), so that `verify` finds what other programs that check bags would find. It writes nothing.
 
-use super::bag::{
+use super::records::names;
+use crate::disk::Disk;
+use crate::disk::hash_file::hash_whole_with;
+use crate::error::Step;
+use crate::hash_algorithm::{Also, AlsoSet};
+use crate::name::shown;
+use crate::record::bag::{
     BAGIT, DECLARATION, PAYLOAD_MANIFEST, TAG_FILES, TAG_MANIFEST, payload, payload_manifest,
     read_manifest, read_payload, sha256,
 };
-use super::manifest::{FilePart, MANIFEST_BYTES_MAX, MANIFEST_SIGNATURE, Manifest};
-use super::records::names;
-use super::verify::{Finding, path_of};
-use crate::also::{Also, AlsoSet};
-use crate::disk::Disk;
-use crate::disk::whole::hash_whole_with;
-use crate::error::Step;
-use crate::name::shown;
-use crate::plan::{Layout, RECORDS};
+use crate::record::layout::{Layout, RECORDS};
+use crate::record::manifest::{FilePart, MANIFEST_BYTES_MAX, MANIFEST_SIGNATURE, Manifest};
+use crate::verify::{Finding, path_of};
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
 use std::io;

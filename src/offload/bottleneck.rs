@@ -3,7 +3,7 @@
 
 use super::Rates;
 use super::meter::Meter;
-use crate::also::Also;
+use crate::hash_algorithm::Also;
 use crate::speed::ceiling::{Ceiling, Link};
 use crate::units::{MegabytesPerS, float, len64, rate};
 use std::collections::{BTreeMap, VecDeque};
@@ -233,7 +233,7 @@ fn write_rate(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::also::AlsoSet;
+    use crate::hash_algorithm::AlsoSet;
     use crate::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, Origin, ReaderSpeed};
     use crate::speed::links::find;
 

@@ -4,9 +4,9 @@
 use super::which_destination;
 use crate::disk::{Disk, EntryKind};
 use crate::name::shown;
-use crate::offload::journal::JOURNAL;
-use crate::plan::RECORDS;
-use crate::proof::manifest::{MANIFEST, Manifest};
+use crate::record::journal::JOURNAL;
+use crate::record::layout::RECORDS;
+use crate::record::manifest::{MANIFEST, Manifest};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::io;
 

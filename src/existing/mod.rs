@@ -7,18 +7,22 @@ pub mod mounted;
 pub mod original;
 pub mod sample;
 pub mod search;
+pub mod source;
+pub mod standing;
 
-use crate::also::Also;
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Stat, Tree};
 use crate::error::DAMAGED;
+use crate::existing::standing::Standing;
+use crate::hash_algorithm::Also;
 use crate::name::fold;
-use crate::offload::journal::{self, JOURNAL, JOURNAL_BYTES_MAX, JournalHead};
-use crate::plan::{
-    DATA, DestinationIdentity, Layout, ProvenEntry, RECORDS, RecordedVerdict, Records, Standing,
-};
-use crate::proof::doubt::Doubts;
-use crate::proof::manifest::{DestinationPart, MANIFEST, Manifest, load_from, load_signed};
-use crate::proof::store::{EARLIER_MAX, earlier_name};
+use crate::record::doubt::Doubts;
+use crate::record::earlier_run::{ProvenEntry, RecordedVerdict, Records};
+use crate::record::journal;
+use crate::record::journal::{JOURNAL, JOURNAL_BYTES_MAX, JournalHead};
+use crate::record::layout::{DATA, DestinationIdentity, Layout, RECORDS};
+use crate::record::load::{load_from, load_signed};
+use crate::record::manifest::{DestinationPart, MANIFEST, Manifest};
+use crate::record::store::{EARLIER_MAX, earlier_name};
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
 use std::io;
@@ -333,7 +337,7 @@ mod tests {
     use super::*;
     use crate::disk::ReadBackWay;
     use crate::disk::backing::Backing;
-    use crate::proof::manifest::{DestinationPart, device_field};
+    use crate::record::manifest::{DestinationPart, device_field};
 
     /// A folder at `path`, which is `within` in its volume.
     fn at(path: &str, volume: Option<&str>, within: &str) -> FolderFacts {
@@ -411,7 +415,7 @@ mod tests {
                 [Place::Other, Place::Moved],
             ),
         ] {
-            let then = crate::plan::identity(&recorded);
+            let then = crate::record::layout::identity(&recorded);
             let told = [place(&then, &drive), place(&then, &folder)];
             assert_eq!(told, expected, "{recorded:?}");
             // Records of old do not tell the place: their very path counts.
@@ -451,7 +455,7 @@ mod tests {
         assert_eq!(unmarked.place_mark(), marked.place_mark());
         // Where volumes have no identity only the very path counts.
         let nameless = at("/mnt/share", None, "");
-        let then = |path: &str| crate::plan::identity(&at(path, None, ""));
+        let then = |path: &str| crate::record::layout::identity(&at(path, None, ""));
         assert_eq!(place(&then("/mnt/share"), &nameless), Place::Same);
         assert_eq!(place(&then("/mnt/other"), &nameless), Place::Other);
     }

@@ -4,7 +4,6 @@
 
 use crate::disk::{Disk, FolderFacts};
 use crate::name::shown;
-use crate::plan::is_where_drives_are_mounted;
 use camino::Utf8Path;
 
 /// Returns in words why a destination is not the drive that is meant. `other_volume` is the
@@ -45,4 +44,15 @@ pub fn unmounted(
             "`{told}` is an empty folder on the system's own disk, where drives are mounted: no drive is. {other}"
         )
     })
+}
+
+/// Folders in which systems mount drives: udisks, the Filesystem Hierarchy Standard 3.0 (sections
+/// 3.11 and 3.12), macOS.
+const MOUNT_PLACES: [&str; 4] = ["/media/", "/mnt/", "/run/media/", "/Volumes/"];
+
+/// Returns whether a folder lies where drives are mounted, by its path with links resolved.
+pub fn is_where_drives_are_mounted(canonical: &str) -> bool {
+    MOUNT_PLACES
+        .iter()
+        .any(|place| canonical.starts_with(place))
 }

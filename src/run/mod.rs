@@ -2,6 +2,7 @@
 //! below it is one stage; everything above it is words on a screen.
 
 mod looks;
+pub mod prove;
 mod records;
 
 use crate::card::identity::{CardIdentity, fit_for_name, label_of};
@@ -13,33 +14,35 @@ use crate::disk::backing::Backing;
 use crate::disk::{Anchor, Claim, Disk, EntryKind, Settling, explained, write_problem};
 use crate::error::{Problem, ProblemKind, Step};
 use crate::event::{Event, Observer, Silent};
+use crate::existing;
+use crate::existing::at_work::bytes_to_come;
+use crate::existing::earlier::{Known, look as look_for_earlier};
+use crate::existing::mounted::unmounted;
+use crate::existing::original;
+use crate::existing::sample::{Sampled, Sampling};
+use crate::existing::source::CardFacts;
+use crate::existing::standing::Standing;
 use crate::ledger::{Deed, Ledger, history};
 use crate::name::{CardName, fold, shown};
-use crate::offload::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, Started, reread};
-use crate::plan::Level;
 use crate::plan::beside::Beside;
-use crate::plan::together::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
+use crate::plan::concurrent::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
 use crate::plan::{
-    Candidate, CardFacts, Form, Layout, Plan, PlannedDestination, RECORDS, Records, Refusal,
-    Standing, Wish, Work, check_room, doubt_twins, holds_nothing_of, holds_other_files, layout_of,
-    plan, same_card,
+    Candidate, Form, Plan, PlannedDestination, Refusal, Wish, Work, check_room, doubt_twins,
+    holds_nothing_of, holds_other_files, layout_of, plan, same_card,
 };
-pub use crate::proof::checksums::CHECKSUMS;
-pub use crate::proof::store::REPORT;
 use crate::proof::{Kept, Proof, Terms, card_problems, list_problems};
-use crate::signature::Signer;
+pub use crate::record::checksums::CHECKSUMS;
+use crate::record::earlier_run::Records;
+use crate::record::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
+use crate::record::layout::{Layout, Level, RECORDS};
+use crate::record::signature::Signer;
+pub use crate::record::store::REPORT;
 use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
 use crate::speed::detected;
 use crate::speed::forecast::{Companion, Growth, RatePrior};
-use crate::standing;
-use crate::standing::at_work::bytes_to_come;
-use crate::standing::earlier::{Known, look as look_for_earlier};
-use crate::standing::mounted::unmounted;
-use crate::standing::original;
-use crate::standing::sample::{Sampled, Sampling};
 use crate::units::{MegabytesPerS, float, len64, size};
 use camino::{Utf8Path, Utf8PathBuf};
 use looks::Looks;
@@ -527,7 +530,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
         Ok(facts) if is_plain => disk
             .anchor(given, facts)
             .map_err(|e| format!("`{}` cannot be used: {e}", shown(given.as_str())))
-            .and_then(|_held| standing::look(disk, given, facts, name, layout)),
+            .and_then(|_held| existing::look(disk, given, facts, name, layout)),
         _ => Ok(Standing::default()),
     };
     match standing {

@@ -2,13 +2,10 @@
 //! against the manifests of offloads on drives. Pure: it weighs what others looked up, and tells them
 //! what has to be read for it ([`to_read`]): a sample of what only looks the same, whatever carries
 //! another date, what a manifest doubts, and what two of them say differently. With
-//! [`super::Proof::judge`] it is the only place that makes PROVEN.
+//! [`crate::proof::Proof::judge`] it is the only place that makes PROVEN.
 
-use super::doubt::Doubts;
-use super::manifest::{FilePart, Manifest};
-use super::{Content, Verdict, sameness_notes};
-use crate::also::agree;
 use crate::card::dates::{Shift, parse};
+use crate::card::identity::{has_identity, is_known_card};
 use crate::card::listing::{FileRow, Listing};
 use crate::card::part::part_note;
 use crate::card::sample::{Alike, Ground, choose};
@@ -16,9 +13,12 @@ use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{FolderFacts, ReadBackWay, Sights, Stamp};
 use crate::error::{Problem, ProblemKind};
+use crate::hash_algorithm::agree;
 use crate::name::some_of;
-use crate::plan::earlier::{has_identity, is_known_card};
 use crate::plan::{count_independent, left_out_notes};
+use crate::proof::{Content, Verdict, sameness_notes};
+use crate::record::doubt::Doubts;
+use crate::record::manifest::{FilePart, Manifest};
 use crate::units::{count as number, counted, len64, size};
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -528,7 +528,7 @@ fn words(reason: &Reason) -> String {
 }
 
 fn trouble_reasons(listing: &Listing) -> Vec<Reason> {
-    let problems = super::card_problems(listing);
+    let problems = crate::proof::card_problems(listing);
     problems.iter().map(of_problem).collect()
 }
 
@@ -1183,7 +1183,7 @@ fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> Reason 
     };
     let detail = format!(
         "{}, {} needed on separate devices{why}",
-        super::counted_copies(copies),
+        crate::proof::counted_copies(copies),
         question.copies_needed
     );
     Reason::new(ProblemKind::TooFewCopies, detail)

@@ -2,17 +2,17 @@
 //! the device and compared, and only then named; the manifest last, and after it its signature. Records
 //! of an earlier run are moved aside, never replaced.
 
-use super::bag;
-use super::checksums::List;
-use super::manifest::{MANIFEST, MANIFEST_SIGNATURE};
 use crate::digest::Digest;
 use crate::disk::buffer::Pool;
-use crate::disk::whole::hash_whole;
+use crate::disk::hash_file::hash_whole;
 use crate::disk::{Disk, Stamp, write_problem};
 use crate::error::{Problem, ProblemKind, Step};
 use crate::name::part_name;
-use crate::offload::journal::JOURNAL;
-use crate::plan::{Layout, RECORDS};
+use crate::record::bag;
+use crate::record::checksums::List;
+use crate::record::journal::JOURNAL;
+use crate::record::layout::{Layout, RECORDS};
+use crate::record::manifest::{MANIFEST, MANIFEST_SIGNATURE};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;

@@ -3,8 +3,8 @@
 
 use crate::disk::{Disk, EntryKind, FolderFacts, Tree};
 use crate::name::fold;
-use crate::offload::journal::{JOURNAL, JOURNAL_BYTES_MAX, last_head};
-use crate::plan::RECORDS;
+use crate::record::journal::{JOURNAL, JOURNAL_BYTES_MAX, last_head};
+use crate::record::layout::RECORDS;
 use crate::units::round_up;
 use camino::Utf8Path;
 use std::io;

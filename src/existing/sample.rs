@@ -4,13 +4,12 @@
 use crate::card::sample::Alike;
 use crate::digest::Digest;
 use crate::disk::Disk;
-use crate::disk::whole::hash_whole;
+use crate::disk::hash_file::hash_whole;
 use crate::name::CardName;
 use camino::Utf8Path;
 use std::collections::HashMap;
-use std::fmt;
-use std::io;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::{fmt, io};
 
 /// Whether samples are read.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]

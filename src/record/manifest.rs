@@ -2,24 +2,17 @@
 //! refuses what it does not fully understand, paths that lead out of the offload, and anything
 //! larger than its bounds.
 
-use super::Proof;
-use super::checksums::{self, List};
-use crate::also::AlsoHashes;
-use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay};
-use crate::error::{Error, Problem, ProblemKind, Step, failed};
+use crate::disk::{FolderFacts, ReadBackWay};
+use crate::error::{Error, Problem, ProblemKind};
+use crate::hash_algorithm::AlsoHashes;
 use crate::name::{CardName, excerpt};
-use crate::offload::CopyState;
-use crate::plan::{
+use crate::record::checksums::List;
+use crate::record::layout::{
     DESTINATIONS_MAX, DestinationIdentity, ENTRIES_MAX, Layout, Level, PerDestination, RECORDS,
-    Work,
 };
-use crate::signature::{self, NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
-use crate::speed::ceiling::Link;
-use crate::units::{float, len_usize, len64};
-use camino::Utf8Path;
+use crate::units::{len_usize, len64};
 use serde::de::{Deserializer, Error as _, SeqAccess, Visitor};
 use serde::{Deserialize, Serialize};
 use std::collections::HashSet;
@@ -409,18 +402,6 @@ pub struct VerdictPart {
     pub notes: Vec<String>,
 }
 
-fn link_parts(links: &[Link]) -> Vec<LinkPart> {
-    links
-        .iter()
-        .map(|link| LinkPart {
-            part: link.part.clone(),
-            id: link.id.clone(),
-            mbps: link.mbps.0,
-            from: link.from.id().to_owned(),
-        })
-        .collect()
-}
-
 /// Reads a key that may be absent but not null: whether it is there decides the version.
 fn present<'de, D: Deserializer<'de>, T: Deserialize<'de>>(d: D) -> Result<Option<T>, D::Error> {
     T::deserialize(d).map(Some)
@@ -472,102 +453,10 @@ fn series<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<Vec<u64>>, D
     Ok(all.into_iter().map(|one| one.0).collect())
 }
 
-/// Rounds seconds to microseconds, so that the file stays short.
-fn seconds(s: f64) -> f64 {
-    float(crate::units::whole(s * 1e6)) / 1e6
-}
-
 impl Manifest {
-    /// Puts a proof into the manifest's form.
-    pub fn of(proof: &Proof, host: &str) -> Self {
-        Self {
-            files: file_parts(proof).collect(),
-            ..Self::without_files(proof, host)
-        }
-    }
-
-    /// Returns the bytes of a proof's manifest. Of a card of 100,000 files only the bytes stand in memory.
-    ///
-    /// # Errors
-    /// As [`Self::to_bytes`]; what is wrong with the number of a file shows when the bytes are read.
-    pub fn bytes_of(proof: &Proof, host: &str) -> std::io::Result<Vec<u8>> {
-        Self::without_files(proof, host).written(file_parts(proof), proof.listed().0)
-    }
-
-    fn without_files(proof: &Proof, host: &str) -> Self {
-        let plan = proof.plan();
-        let offloaded = proof.offloaded();
-        let (started, finished) = proof.times();
-        let (files, bytes) = proof.listed();
-        let left_out: Vec<LeftOutPart> = plan
-            .listing
-            .left_out()
-            .map(|(path, why)| LeftOutPart {
-                path,
-                why: why.to_owned(),
-            })
-            .collect();
-        let mut manifest = Self {
-            format: "unlade-manifest".to_owned(),
-            version: 1,
-            tool: Tool {
-                name: "unlade".to_owned(),
-                version: env!("CARGO_PKG_VERSION").to_owned(),
-            },
-            offload: OffloadPart {
-                name: plan.name.clone(),
-                started: rfc3339(started),
-                finished: rfc3339(finished),
-                host: host.to_owned(),
-                layout: plan.layout,
-            },
-            card: card_part(proof),
-            source: source_part(proof),
-            proof: ProofPart {
-                asked: proof.terms().level,
-                copies_needed: len64(proof.terms().copies_needed),
-                hash: "blake3".to_owned(),
-                separate: proof.terms().separate,
-                shows: Some(SHOWS.to_owned()),
-                only_new: only_new_part(proof),
-            },
-            destinations: destination_parts(proof),
-            totals: Totals {
-                files,
-                bytes,
-                folders: len64(plan.listing.folders().count()),
-                left_out: len64(left_out.len()),
-            },
-            files: Vec::new(),
-            folders: plan
-                .listing
-                .folders()
-                .map(|f| f.as_str().to_owned())
-                .collect(),
-            left_out,
-            problems: proof.problems().to_vec(),
-            hints: None,
-            rates: rates_part(proof),
-            links: link_parts(&offloaded.links),
-            limiting_link: offloaded.limiting.clone(),
-            forecast: ForecastPart {
-                at_start_s: offloaded.forecast_s.map(seconds),
-                actual_s: seconds((offloaded.took + offloaded.read_again).as_secs_f64()),
-            },
-            verdict: VerdictPart {
-                proven: proof.verdict().is_proven(),
-                copies: len64(proof.verdict().copies()),
-                reasons: proof.verdict().reasons().to_vec(),
-                notes: proof.notes().to_vec(),
-            },
-        };
-        manifest.version = manifest.version_needed();
-        manifest
-    }
-
     /// The lowest version that has all keys of this manifest: version 1 stays what it was, since those
     /// who know only that refuse all other keys.
-    fn version_needed(&self) -> u64 {
+    pub(crate) fn version_needed(&self) -> u64 {
         let has_new =
             self.card.read_whole.is_some() || self.source.is_some() || self.hints.is_some();
         if has_new { 2 } else { 1 }
@@ -582,7 +471,7 @@ impl Manifest {
     }
 
     /// The bytes with about `count` files in place of its own.
-    fn written(
+    pub(crate) fn written(
         &self,
         files: impl Iterator<Item = impl Serialize>,
         count: u64,
@@ -831,71 +720,6 @@ fn key(out: &mut Vec<u8>, name: &str) {
     out.extend_from_slice(b"\": ");
 }
 
-fn card_part(proof: &Proof) -> CardPart {
-    let card = proof.plan().recorded_card();
-    CardPart {
-        path: card.path,
-        label: card.label,
-        filesystem: card.filesystem,
-        volume_id: card.volume_id,
-        bytes_total: card.bytes_total,
-        listing_b3: card.listing_b3,
-        zone: card.zone,
-        read_whole: card.read_whole.or(proof.part().map(|_| false)),
-    }
-}
-
-fn source_part(proof: &Proof) -> Option<SourcePart> {
-    let original = proof.plan().original()?;
-    Some(SourcePart {
-        offload: original.name.clone(),
-        path: original.root.to_string(),
-        device: device_field(&proof.plan().card.facts),
-        manifest_b3: original.manifest_b3,
-        readback: proof.offloaded().original_way.unwrap_or(ReadBackWay::None),
-        counted: proof.original_counts(),
-    })
-}
-
-fn only_new_part(proof: &Proof) -> Option<OnlyNewPart> {
-    let only_new = proof.plan().only_new.as_ref()?;
-    Some(OnlyNewPart {
-        left_files: only_new.left_files,
-        left_bytes: only_new.left_bytes,
-        sampled_files: only_new.sampled_files,
-        matched_by: if proof.reread_equal() {
-            MatchedBy::Content
-        } else {
-            MatchedBy::PathSizeDate
-        },
-    })
-}
-
-fn rates_part(proof: &Proof) -> RatesPart {
-    let rates = &proof.offloaded().rates;
-    RatesPart {
-        every_s: rates.every_s,
-        read: rates.read.clone(),
-        write: rates.write.clone(),
-        readback: rates.readback.clone(),
-    }
-}
-
-fn destination_parts(proof: &Proof) -> Vec<DestinationPart> {
-    proof
-        .plan()
-        .destinations
-        .iter()
-        .zip(&proof.offloaded().destinations)
-        .map(|(d, outcome)| DestinationPart {
-            path: d.facts.canonical.clone(),
-            device: device_field(&d.facts),
-            filesystem: d.facts.filesystem.clone(),
-            readback: outcome.way.unwrap_or(ReadBackWay::None),
-        })
-        .collect()
-}
-
 /// Between the disks and the volume's identity in the `device` field.
 const VOLUME_MARK: &str = " volume ";
 /// Before the drive's own mark in it.
@@ -965,58 +789,8 @@ pub fn device_words(backing: &Backing) -> String {
     }
 }
 
-fn file_parts(proof: &Proof) -> impl Iterator<Item = FilePart> {
-    let reread = proof.terms().level == Level::Reread && proof.reread_equal();
-    let level = if reread {
-        CopyLevel::Reread
-    } else {
-        CopyLevel::Readback
-    };
-    proof
-        .plan()
-        .jobs
-        .iter()
-        .zip(&proof.offloaded().files)
-        .filter_map(move |(job, file)| {
-            let copies = file
-                .copies
-                .iter()
-                .enumerate()
-                .filter_map(move |(destination, state)| {
-                    let again = matches!(state, CopyState::Again(_));
-                    let (proof, readback_s) = match state {
-                        CopyState::None => return None,
-                        CopyState::Written => (CopyLevel::Written, None),
-                        CopyState::ReadBack(s) => (level, Some(seconds(*s))),
-                        // Read back in this run, and the card as well.
-                        CopyState::Again(s) if reread => (level, Some(seconds(*s))),
-                        CopyState::Earlier(s) | CopyState::Again(s) => {
-                            (CopyLevel::Earlier, Some(seconds(*s)))
-                        }
-                    };
-                    let within = match job.work.get(destination) {
-                        Some(Work::Left(left)) => Some(left.within.as_str().into()),
-                        _ => None,
-                    };
-                    Some(CopyPart {
-                        destination,
-                        proof,
-                        readback_s,
-                        again,
-                        within,
-                    })
-                });
-            Some(FilePart {
-                path: job.name.as_str().into(),
-                bytes: job.bytes,
-                modified: job.modified.rfc3339().into(),
-                blake3: file.blake3?,
-                also: file.also.clone(),
-                only_zeros: file.only_zeros,
-                read_s: seconds(file.read_s),
-                copies: copies.collect(),
-            })
-        })
+fn is_absent(e: &Error) -> bool {
+    e.cause.kind() == std::io::ErrorKind::NotFound
 }
 
 /// Why a manifest cannot be trusted.
@@ -1105,125 +879,5 @@ impl ManifestError {
             Self::HashUnread(_) | Self::SignatureUnread(_) => ProblemKind::Unreadable,
             _ => ProblemKind::ManifestDamaged,
         }
-    }
-}
-
-fn is_absent(e: &Error) -> bool {
-    e.cause.kind() == std::io::ErrorKind::NotFound
-}
-
-/// What a manifest's signature comes to; `None` where nobody signed it.
-pub type Signed = Option<Result<SignedBy, NoSignature>>;
-
-/// Reads the manifest of the offload at `root` and checks it against its own hash and its signature.
-/// The second value tells whether there was a hash to check it against.
-///
-/// # Errors
-/// When it cannot be read, does not fit its hash, or was signed and does not fit that.
-pub fn load(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, bool), ManifestError> {
-    load_from(disk, &root.join(RECORDS))
-}
-
-/// Reads the manifest in a folder of records, as [`load`] does.
-///
-/// # Errors
-/// As [`load`].
-pub fn load_from(disk: &dyn Disk, folder: &Utf8Path) -> Result<(Manifest, bool), ManifestError> {
-    load_trusted(disk, folder).map(|(manifest, has_hash, _)| (manifest, has_hash))
-}
-
-/// Reads and checks a manifest like [`load`], and tells who signed it.
-///
-/// # Errors
-/// As [`load`].
-pub fn load_signed(
-    disk: &dyn Disk,
-    root: &Utf8Path,
-) -> Result<(Manifest, Option<SignedBy>), ManifestError> {
-    load_trusted(disk, &root.join(RECORDS)).map(|(manifest, _, by)| (manifest, by))
-}
-
-fn load_trusted(
-    disk: &dyn Disk,
-    folder: &Utf8Path,
-) -> Result<(Manifest, bool, Option<SignedBy>), ManifestError> {
-    let (manifest, has_hash, signed) = load_any(disk, folder)?;
-    match signed {
-        Some(Err(NoSignature::Broken(why))) => Err(ManifestError::Signature(why)),
-        Some(Err(NoSignature::Unread(why))) => Err(ManifestError::SignatureUnread(why)),
-        // Nobody is asked to believe a signature that cannot be checked here.
-        Some(Err(NoSignature::Unchecked(_))) | None => Ok((manifest, has_hash, None)),
-        Some(Ok(by)) => Ok((manifest, has_hash, Some(by))),
-    }
-}
-
-/// Reads the manifest in a folder of records and checks it against its own hash; what its signature comes
-/// to is the third value.
-///
-/// # Errors
-/// When it cannot be read or does not fit its hash.
-pub(super) fn load_any(
-    disk: &dyn Disk,
-    folder: &Utf8Path,
-) -> Result<(Manifest, bool, Signed), ManifestError> {
-    let path = folder.join(MANIFEST);
-    let io = |e| ManifestError::Io(Error::new(Step::Read, &path, e));
-    // A link in the records' place would lead out of the offload.
-    match disk.look(folder).map_err(io)? {
-        Some(stat) if stat.kind == EntryKind::Folder => {}
-        Some(_) => {
-            let why = format!(
-                "`{}` is not a folder",
-                folder.file_name().unwrap_or(RECORDS)
-            );
-            return Err(io(std::io::Error::other(why)));
-        }
-        None => return Err(io(std::io::ErrorKind::NotFound.into())),
-    }
-    let bytes = disk.read_record(&path, MANIFEST_BYTES_MAX).map_err(io)?;
-    let hash_path = folder.join(MANIFEST_HASH);
-    let has_hash = match disk.read_record(&hash_path, HASH_FILE_BYTES_MAX) {
-        Ok(text) => {
-            check_hash(&text, &bytes)?;
-            true
-        }
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => false,
-        Err(e) => return Err(ManifestError::HashUnread(failed(Step::Read, &e))),
-    };
-    let signed = signed(
-        disk.read_record(&folder.join(MANIFEST_SIGNATURE), SIGNATURE_BYTES_MAX),
-        &bytes,
-    );
-    Ok((Manifest::from_bytes(&bytes)?, has_hash, signed))
-}
-
-/// Checks a manifest's bytes against what was read as its signature.
-pub(super) fn signed(signature: std::io::Result<Vec<u8>>, manifest: &[u8]) -> Signed {
-    match signature {
-        Ok(signature) => Some(signature::check(&signature, manifest)),
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
-        // What the system could not read may be good.
-        Err(e) if e.raw_os_error().is_some() => {
-            Some(Err(NoSignature::Unread(failed(Step::Read, &e))))
-        }
-        Err(e) => Some(Err(NoSignature::Broken(failed(Step::Read, &e)))),
-    }
-}
-
-/// Checks a manifest's bytes against the line that was stored beside it. The line must be exactly
-/// the one that is written; its line feed may be missing, as after an editor.
-///
-/// # Errors
-/// When the line is another one, or its hash is not that of these bytes.
-pub fn check_hash(text: &[u8], manifest: &[u8]) -> Result<(), ManifestError> {
-    let text = text.strip_suffix(b"\n").unwrap_or(text);
-    let listed = std::str::from_utf8(text)
-        .ok()
-        .and_then(checksums::parse_line)
-        .filter(|(_, name)| name == MANIFEST);
-    match listed {
-        Some((digest, _)) if digest == Digest::of(manifest) => Ok(()),
-        Some(_) => Err(ManifestError::Hash),
-        None => Err(ManifestError::HashFile("is damaged".to_owned())),
     }
 }

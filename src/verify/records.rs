@@ -2,21 +2,21 @@
 //! hash and signature, the checksum lists and the page of this run and of earlier ones. Each must be what its
 //! manifest gives, byte for byte; what nobody stored there is told.
 
-use super::bag::{TAG_FILES, TAG_MANIFEST, sha256};
-use super::checksums::List;
-use super::manifest::{
-    HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest,
-    Signed, check_hash, signed,
-};
-use super::store::{EARLIER_MAX, REPORT, earlier_name};
 use super::tags::tag_sums;
-use super::verify::{Finding, path_of, unfinished_or};
 use crate::card::left_out::came_later;
 use crate::disk::{Disk, EntryKind, JOURNAL};
 use crate::error::Step;
 use crate::name::part_name;
-use crate::plan::{Layout, RECORDS};
-use crate::signature::{NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
+use crate::record::bag::{TAG_FILES, TAG_MANIFEST, sha256};
+use crate::record::checksums::List;
+use crate::record::layout::{Layout, RECORDS};
+use crate::record::load::{Signed, check_hash, signed};
+use crate::record::manifest::{
+    HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest,
+};
+use crate::record::signature::{NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
+use crate::record::store::{EARLIER_MAX, REPORT, earlier_name};
+use crate::verify::{Finding, path_of, unfinished_or};
 use camino::Utf8Path;
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::io;

@@ -5,10 +5,12 @@
 
 use super::lane::Lane;
 use super::{Kept, Report};
-use crate::disk::whole::hash_whole;
+use crate::disk::hash_file::hash_whole;
 use crate::disk::{ReadBackWay, Sight, Stat};
 use crate::error::{Problem, ProblemKind, Step};
-use crate::plan::{FileJob, Level, ProvenEntry, Work};
+use crate::plan::{FileJob, Work};
+use crate::record::earlier_run::ProvenEntry;
+use crate::record::layout::Level;
 use std::io;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;

@@ -3,8 +3,8 @@
 
 use super::Source;
 use super::buffer::Aligned;
-use crate::also::{Also, AlsoHashes, AlsoSet, Hasher};
 use crate::digest::Digest;
+use crate::hash_algorithm::{Also, AlsoHashes, AlsoSet, Hasher};
 use crate::units::{len_usize, len64};
 use crossbeam_channel::bounded;
 use std::io;

@@ -8,22 +8,23 @@ use crate::card::survey::{look_at_left, survey};
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
-use crate::disk::whole::hash_whole;
+use crate::disk::hash_file::hash_whole;
 use crate::disk::{
     Anchor, Disk, EntryKind, FolderFacts, Found, ReadBackWay, Settling, Sights, Tree,
 };
 use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::existing::original::is_offload;
+use crate::existing::search::{destination_of, find_offloads};
 use crate::ledger::Ledger;
 use crate::name::{CardName, shown};
-use crate::plan::{Layout, RECORDS};
-use crate::proof::ask::{
+use crate::proof::coverage::{
     Answer, FoundOffload, Question, ReadFiles, Reread, Stands, Unusable, answer, to_read,
 };
 use crate::proof::listing_problems;
-use crate::proof::manifest::{MANIFEST, MANIFEST_HASH, Manifest, load};
-use crate::proof::verify::{Finding, Progress, path_of, verify};
-use crate::standing::original::is_offload;
-use crate::standing::search::{destination_of, find_offloads};
+use crate::record::layout::{Layout, RECORDS};
+use crate::record::load::load;
+use crate::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
+use crate::verify::{Finding, Progress, path_of, verify};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io;

@@ -1,0 +1,237 @@
+//! Owns the way of a proof into its manifest. It decides nothing.
+use crate::clock::rfc3339;
+use crate::disk::ReadBackWay;
+use crate::offload::CopyState;
+use crate::plan::Work;
+use crate::proof::Proof;
+use crate::record::layout::Level;
+use crate::record::manifest::{
+    CardPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, LeftOutPart, LinkPart,
+    Manifest, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart, SHOWS, SourcePart, Tool,
+    Totals, VerdictPart, device_field,
+};
+use crate::speed::ceiling::Link;
+use crate::units::{float, len64};
+
+/// Puts a proof into the manifest's form.
+pub fn manifest_of(proof: &Proof, host: &str) -> Manifest {
+    Manifest {
+        files: file_parts(proof).collect(),
+        ..without_files(proof, host)
+    }
+}
+
+/// Returns the bytes of a proof's manifest. Of a card of 100,000 files only the bytes stand in memory.
+///
+/// # Errors
+/// As [`Manifest::to_bytes`]; what is wrong with the number of a file shows when the bytes are read.
+pub fn manifest_bytes(proof: &Proof, host: &str) -> std::io::Result<Vec<u8>> {
+    without_files(proof, host).written(file_parts(proof), proof.listed().0)
+}
+
+fn without_files(proof: &Proof, host: &str) -> Manifest {
+    let plan = proof.plan();
+    let offloaded = proof.offloaded();
+    let (started, finished) = proof.times();
+    let (files, bytes) = proof.listed();
+    let left_out: Vec<LeftOutPart> = plan
+        .listing
+        .left_out()
+        .map(|(path, why)| LeftOutPart {
+            path,
+            why: why.to_owned(),
+        })
+        .collect();
+    let mut manifest = Manifest {
+        format: "unlade-manifest".to_owned(),
+        version: 1,
+        tool: Tool {
+            name: "unlade".to_owned(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        },
+        offload: OffloadPart {
+            name: plan.name.clone(),
+            started: rfc3339(started),
+            finished: rfc3339(finished),
+            host: host.to_owned(),
+            layout: plan.layout,
+        },
+        card: card_part(proof),
+        source: source_part(proof),
+        proof: ProofPart {
+            asked: proof.terms().level,
+            copies_needed: len64(proof.terms().copies_needed),
+            hash: "blake3".to_owned(),
+            separate: proof.terms().separate,
+            shows: Some(SHOWS.to_owned()),
+            only_new: only_new_part(proof),
+        },
+        destinations: destination_parts(proof),
+        totals: Totals {
+            files,
+            bytes,
+            folders: len64(plan.listing.folders().count()),
+            left_out: len64(left_out.len()),
+        },
+        files: Vec::new(),
+        folders: plan
+            .listing
+            .folders()
+            .map(|f| f.as_str().to_owned())
+            .collect(),
+        left_out,
+        problems: proof.problems().to_vec(),
+        hints: None,
+        rates: rates_part(proof),
+        links: link_parts(&offloaded.links),
+        limiting_link: offloaded.limiting.clone(),
+        forecast: ForecastPart {
+            at_start_s: offloaded.forecast_s.map(seconds),
+            actual_s: seconds((offloaded.took + offloaded.read_again).as_secs_f64()),
+        },
+        verdict: VerdictPart {
+            proven: proof.verdict().is_proven(),
+            copies: len64(proof.verdict().copies()),
+            reasons: proof.verdict().reasons().to_vec(),
+            notes: proof.notes().to_vec(),
+        },
+    };
+    manifest.version = manifest.version_needed();
+    manifest
+}
+
+fn link_parts(links: &[Link]) -> Vec<LinkPart> {
+    links
+        .iter()
+        .map(|link| LinkPart {
+            part: link.part.clone(),
+            id: link.id.clone(),
+            mbps: link.mbps.0,
+            from: link.from.id().to_owned(),
+        })
+        .collect()
+}
+
+/// Rounds seconds to microseconds, so that the file stays short.
+fn seconds(s: f64) -> f64 {
+    float(crate::units::whole(s * 1e6)) / 1e6
+}
+
+fn card_part(proof: &Proof) -> CardPart {
+    let card = proof.plan().recorded_card();
+    CardPart {
+        path: card.path,
+        label: card.label,
+        filesystem: card.filesystem,
+        volume_id: card.volume_id,
+        bytes_total: card.bytes_total,
+        listing_b3: card.listing_b3,
+        zone: card.zone,
+        read_whole: card.read_whole.or(proof.part().map(|_| false)),
+    }
+}
+
+fn source_part(proof: &Proof) -> Option<SourcePart> {
+    let original = proof.plan().original()?;
+    Some(SourcePart {
+        offload: original.name.clone(),
+        path: original.root.to_string(),
+        device: device_field(&proof.plan().card.facts),
+        manifest_b3: original.manifest_b3,
+        readback: proof.offloaded().original_way.unwrap_or(ReadBackWay::None),
+        counted: proof.original_counts(),
+    })
+}
+
+fn only_new_part(proof: &Proof) -> Option<OnlyNewPart> {
+    let only_new = proof.plan().only_new.as_ref()?;
+    Some(OnlyNewPart {
+        left_files: only_new.left_files,
+        left_bytes: only_new.left_bytes,
+        sampled_files: only_new.sampled_files,
+        matched_by: if proof.reread_equal() {
+            MatchedBy::Content
+        } else {
+            MatchedBy::PathSizeDate
+        },
+    })
+}
+
+fn rates_part(proof: &Proof) -> RatesPart {
+    let rates = &proof.offloaded().rates;
+    RatesPart {
+        every_s: rates.every_s,
+        read: rates.read.clone(),
+        write: rates.write.clone(),
+        readback: rates.readback.clone(),
+    }
+}
+
+fn destination_parts(proof: &Proof) -> Vec<DestinationPart> {
+    proof
+        .plan()
+        .destinations
+        .iter()
+        .zip(&proof.offloaded().destinations)
+        .map(|(d, outcome)| DestinationPart {
+            path: d.facts.canonical.clone(),
+            device: device_field(&d.facts),
+            filesystem: d.facts.filesystem.clone(),
+            readback: outcome.way.unwrap_or(ReadBackWay::None),
+        })
+        .collect()
+}
+
+fn file_parts(proof: &Proof) -> impl Iterator<Item = FilePart> {
+    let reread = proof.terms().level == Level::Reread && proof.reread_equal();
+    let level = if reread {
+        CopyLevel::Reread
+    } else {
+        CopyLevel::Readback
+    };
+    proof
+        .plan()
+        .jobs
+        .iter()
+        .zip(&proof.offloaded().files)
+        .filter_map(move |(job, file)| {
+            let copies = file
+                .copies
+                .iter()
+                .enumerate()
+                .filter_map(move |(destination, state)| {
+                    let again = matches!(state, CopyState::Again(_));
+                    let (proof, readback_s) = match state {
+                        CopyState::None => return None,
+                        CopyState::Written => (CopyLevel::Written, None),
+                        CopyState::ReadBack(s) => (level, Some(seconds(*s))),
+                        // Read back in this run, and the card as well.
+                        CopyState::Again(s) if reread => (level, Some(seconds(*s))),
+                        CopyState::Earlier(s) | CopyState::Again(s) => {
+                            (CopyLevel::Earlier, Some(seconds(*s)))
+                        }
+                    };
+                    let within = match job.work.get(destination) {
+                        Some(Work::Left(left)) => Some(left.within.as_str().into()),
+                        _ => None,
+                    };
+                    Some(CopyPart {
+                        destination,
+                        proof,
+                        readback_s,
+                        again,
+                        within,
+                    })
+                });
+            Some(FilePart {
+                path: job.name.as_str().into(),
+                bytes: job.bytes,
+                modified: job.modified.rfc3339().into(),
+                blake3: file.blake3?,
+                also: file.also.clone(),
+                only_zeros: file.only_zeros,
+                read_s: seconds(file.read_s),
+                copies: copies.collect(),
+            })
+        })
+}
