@@ -622,6 +622,32 @@ fn what_happens_to_a_copy_that_was_read_already_is_in_the_answer() {
     }
 }
 
+/// What becomes of a card's file after it was read is in the answer too, also with size and date put back where the card keeps
+/// numbers and dates of entries.
+#[test]
+fn what_happens_to_a_card_that_was_read_already_is_in_the_answer() {
+    for ((deed, _), call) in DEEDS
+        .iter()
+        .flat_map(|deed| (2..7).map(move |n| (*deed, n)))
+    {
+        let sim = world_of_ext4(6);
+        assert!(copy(&sim, "KITES", &["/a", "/b"]).verdict().is_proven());
+        sim.let_meddle(Meddler {
+            stage: Stage::Any,
+            volume: "/card",
+            op: Op::ReadBackRead,
+            call,
+            on: "/card",
+            prey: Prey::Copies,
+            deed,
+            seed: call,
+        });
+        let told = asked(&sim, |ask| ask.reread = true);
+        assert!(sim.meddled().is_some(), "{deed:?} {call}");
+        assert!(!told.answer.verdict.is_proven(), "{deed:?} {call}");
+    }
+}
+
 /// A copy that is written to right after it got its name, the date put back, before its folder is flushed and its line
 /// is in the journal.
 #[test]
