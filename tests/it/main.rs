@@ -1,6 +1,6 @@
 //! One test binary. `support` holds what tests share: a simulated disk with faults, a mount with
 //! faults, and a way to run the program. What expects PROVEN of real folders, or needs mounts and signals,
-//! runs on Linux only; DEVELOPERS.md lists it.
+//! runs on Linux only; docs/dev/tests.md lists it.
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 #![allow(
     clippy::expect_used,

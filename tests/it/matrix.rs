@@ -4,7 +4,7 @@
 //! everything works again. After every run an independent walk behind the mounts makes sure that no
 //! final name has wrong bytes, and the mounts say whether the faults really happened.
 //!
-//! The table is also in DEVELOPERS.md; `UNLADE_BLESS=1 cargo test --test it matrix` renews it there.
+//! The table is also in docs/dev/tests.md; `UNLADE_BLESS=1 cargo test --test it matrix` renews it there.
 #![expect(
     clippy::disallowed_methods,
     reason = "a test of interruptions waits for them, and the table is written into a document"
@@ -32,7 +32,7 @@ const JOB: &str = "copy card --to a --to b --separate --name KITES --json";
 const HANGS_AFTER: Duration = Duration::from_secs(60);
 /// The cell of a row that ends well.
 const HEALED: &str = "PROVEN: A, B";
-const DOCUMENT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/DEVELOPERS.md");
+const DOCUMENT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/dev/tests.md");
 const MARKS: [&str; 2] = ["<!-- matrix -->\n", "<!-- /matrix -->"];
 
 // ---- a row ------------------------------------------------------------------------------------

@@ -241,3 +241,35 @@ fn no_test_goes_past_the_look_after_a_run() {
         }
     }
 }
+
+/// A link in a document leads to a file that is there.
+#[test]
+fn links_in_documents_lead_somewhere() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut links = 0;
+    let documents = ["README.md", "DEVELOPERS.md", "CHANGELOG.md"].map(|name| root.join(name));
+    let book = walkdir::WalkDir::new(root.join("docs"));
+    let book = book.into_iter().map(|e| e.unwrap().into_path());
+    let book = book.filter(|path| path.extension().is_some_and(|x| x == "md"));
+    for document in documents.into_iter().chain(book) {
+        let text = std::fs::read_to_string(&document).unwrap();
+        // In prose `docs/...` and `src/...` are paths from the root; in a link from the document itself.
+        let linked = text.split("](").skip(1).map(|rest| {
+            let target = rest.split([')', '#']).next().unwrap();
+            (document.parent().unwrap().join(target), target)
+        });
+        let quoted = text.split('`').skip(1).step_by(2);
+        let quoted =
+            quoted.filter(|q| ["docs/", "src/", "tests/"].iter().any(|m| q.starts_with(m)));
+        let quoted = quoted.filter(|q| !q.contains([' ', '*', '{', '<', '(']));
+        let quoted = quoted.map(|q| (root.join(q), q));
+        for (path, target) in linked.chain(quoted) {
+            if target.is_empty() || target.contains("://") || target.starts_with("mailto:") {
+                continue;
+            }
+            assert!(path.exists(), "{}: {target}", document.display());
+            links += 1;
+        }
+    }
+    assert!(links > 10, "the check saw {links} links only");
+}
