@@ -146,7 +146,7 @@ pub fn is_odd(why: &str) -> bool {
 }
 
 /// Returns whether a trouble is that this user may not read something: EACCES, and EPERM as macOS answers for
-/// removable volumes; ERROR_ACCESS_DENIED of Windows.
+/// removable volumes; `ERROR_ACCESS_DENIED` of Windows.
 pub fn is_denied(why: &str) -> bool {
     let codes: &[&str] = if cfg!(windows) {
         &["(os error 5)"]

@@ -55,7 +55,7 @@ const BEGINNINGS: [(usize, &[u8]); 23] = [
     (0, b"ID3"),
 ];
 
-/// How a side file begins that a computer made beside another file (AppleDouble, RFC 1740, appendix B).
+/// How a side file begins that a computer made beside another file (`AppleDouble`, RFC 1740, appendix B).
 const SIDE_FILE: &[u8] = b"\0\x05\x16\x07";
 
 /// A file that is left out, or that lies in a folder that is.

@@ -37,6 +37,7 @@ impl OtherCopy {
                     n => format!("all {}", counted(n, "file")),
                 }
             ),
+            Some(0) => format!("`{path}` is plugged in and has none of this."),
             Some(has) => format!(
                 "`{path}` is plugged in and has {has} of the {}, by its record and in size.",
                 counted(self.of, "file")

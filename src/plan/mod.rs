@@ -1723,8 +1723,8 @@ pub fn left_out_notes(listing: &Listing) -> Vec<String> {
         .filter(|(_, why)| why.contains("not copied"))
         .map(|(path, why)| format!("`{}` on the card is a {why}.", shown(&path)));
     let media = listing.media_left();
-    let names = media.iter().map(String::as_str);
-    let named = some_of(names, LEFT_NAMED, len64(media.len()), "file");
+    let paths = media.iter().map(String::as_str);
+    let named = some_of(paths, LEFT_NAMED, len64(media.len()), "file");
     let media = match media.len() {
         0 => None,
         1 => Some(format!(

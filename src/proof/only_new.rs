@@ -12,6 +12,9 @@ const OFFLOADS_NAMED: usize = 5;
 /// Names that are told one by one; more are counted.
 const NAMES_TOLD: usize = 5;
 
+/// On what it rests that a file was left.
+const NOT_READ: &str = "matched by path, size and date only, not read again";
+
 /// Returns the notes of a finished job; none where everything was asked for.
 pub(super) fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> {
     let Some(only_new) = &plan.only_new else {
@@ -20,21 +23,13 @@ pub(super) fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> V
     let mut notes = Vec::new();
     if only_new.left_files > 0 {
         let all = counted(len64(plan.jobs.len()), "file");
-        let basis = if reread_equal {
-            "matched by path, size and date, then read from the card again and equal to the hashes recorded there; the copies were not read again"
-        } else {
-            "matched by path, size and date only, not read again"
-        };
-        let sampled = match only_new.sampled_files {
-            0 => String::new(),
-            _ if reread_equal => String::new(),
-            n => format!("As a sample, {} read from the card, and equal. ", {
-                let was = if n == 1 { " was" } else { " were" };
-                counted(n, "file") + was
-            }),
+        let basis = match only_new.sampled_files {
+            _ if reread_equal => "matched by path, size and date, then read from the card again and equal to the hashes recorded there; the copies were not read again".to_owned(),
+            0 => NOT_READ.to_owned(),
+            n => format!("{NOT_READ} but for a sample of {} (equal)", counted(n, "file")),
         };
         notes.push(format!(
-            "{} of {all} {} left from earlier offloads: {basis}. {sampled}{} {} in {}.",
+            "{} of {all} {} left from earlier offloads: {basis}. {} {} in {}.",
             count(only_new.left_files),
             if only_new.left_files == 1 {
                 "was"

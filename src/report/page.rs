@@ -301,7 +301,7 @@ fn exceptions(m: &Manifest) -> Markup {
             (rows(0, ROWS_OPEN))
             @if all > ROWS_OPEN {
                 details {
-                    summary { (count(len64(all.min(FILES_LISTED) - ROWS_OPEN))) " more exceptions" }
+                    summary { (counted(len64(all.min(FILES_LISTED) - ROWS_OPEN), "more exception")) }
                     (rows(ROWS_OPEN, FILES_LISTED))
                 }
                 (more(all, FILES_LISTED, "exception"))

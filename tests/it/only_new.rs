@@ -152,7 +152,7 @@ fn only_what_is_new_is_copied_and_the_verdict_covers_the_card() {
         .exits(0)
         .says("PROVEN")
         .says("8 files, 3.4 MB: 1 copied here, all read back")
-        .says("7 of 8 files were left from earlier offloads: matched by path, size and date only, not read again. As a sample, 6 files were read from the card, and equal. They lie in `KITES`.");
+        .says("7 of 8 files were left from earlier offloads: matched by path, size and date only, not read again but for a sample of 6 files (equal). They lie in `KITES`.");
     for (at, d) in ["a", "b"].iter().enumerate() {
         let offload = work.path(d).join("DAY2");
         let copied: Vec<_> = tree(&offload)

@@ -97,7 +97,7 @@ fn one_drive_where_two_are_needed_is_told_beside_the_rest() {
 #[test]
 fn pictures_among_what_is_left_out_are_named() {
     let work = Work::with_card("left-out");
-    let picture = [&b"\xff\xd8\xff\xe1"[..], &[7; 40_000]].concat();
+    let picture = [&b"\xff\xd8\xff\xe1"[..], &vec![7; 40_000]].concat();
     let side_file = [&b"\0\x05\x16\x07\0\x02"[..], &[7; 4_000]].concat();
     work.folder("card/System Volume Information");
     work.folder("card/.Spotlight-V100/Store");
@@ -480,7 +480,7 @@ fn flags_stand_under_their_own_heading() {
 #[test]
 fn output_and_errors_in_one_file_keep_their_order() {
     let work = Work::with_card("one-file");
-    let file = std::fs::File::create(work.path("both")).unwrap();
+    let file = std::fs::File::create_new(work.path("both")).unwrap();
     let mut command = work.command();
     command.args("copy card GONE --to a --copies 1".split(' '));
     command.stdout(file.try_clone().unwrap()).stderr(file);
