@@ -714,6 +714,10 @@ fn a_doubt_survives_a_weaker_question() {
 
 #[test]
 fn a_manifest_that_leads_out_of_its_drive_is_refused() {
+    let work = next_day("only-new-hostile");
+    work.run(AGAIN).exits(0);
+    let root = work.path("a/DAY2");
+    let sound = manifest(&root);
     for (within, ok) in [
         ("KITES", true),
         ("2026/november/KITES", true),
@@ -724,10 +728,7 @@ fn a_manifest_that_leads_out_of_its_drive_is_refused() {
         ("KITES/_unlade", false),
         ("./KITES", false),
     ] {
-        let work = next_day("only-new-hostile");
-        work.run(AGAIN).exits(0);
-        let root = work.path("a/DAY2");
-        let mut m = manifest(&root);
+        let mut m = sound.clone();
         for copy in m["files"][0]["copies"].as_array_mut().unwrap() {
             copy["in"] = within.into();
         }

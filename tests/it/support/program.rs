@@ -517,13 +517,18 @@ pub(crate) fn manifest(offload: &Path) -> Value {
 /// Stores a manifest and, beside it, a fitting hash in `b3sum` form and the page that is made from
 /// it, so that only what it says can be at fault.
 pub(crate) fn store_manifest(offload: &Path, text: &[u8]) {
-    let line = format!("{}  manifest.json\n", blake3::hash(text).to_hex());
-    fs::write(offload.join("_unlade/manifest.json"), text).unwrap();
-    fs::write(offload.join("_unlade/manifest.json.b3"), line).unwrap();
+    store_without_page(offload, text);
     if let Ok(manifest) = unlade::record::manifest::Manifest::from_bytes(text) {
         let page = unlade::report::page::page(&manifest);
         fs::write(offload.join("_unlade/report.html"), page).unwrap();
     }
+}
+
+/// Stores a manifest and, beside it, a fitting hash in `b3sum` form.
+pub(crate) fn store_without_page(offload: &Path, text: &[u8]) {
+    let line = format!("{}  manifest.json\n", blake3::hash(text).to_hex());
+    fs::write(offload.join("_unlade/manifest.json"), text).unwrap();
+    fs::write(offload.join("_unlade/manifest.json.b3"), line).unwrap();
 }
 
 /// Returns the names in a folder, sorted; none when there is no such folder.
