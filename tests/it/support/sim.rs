@@ -449,7 +449,6 @@ struct Signal {
     flag: Arc<AtomicBool>,
 }
 
-#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 #[derive(Clone, Debug, Default)]
 struct World {
     volumes: BTreeMap<String, Volume>,
