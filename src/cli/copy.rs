@@ -10,6 +10,7 @@ use super::json::Json;
 use super::out::{Out, wrap};
 use super::power::{ON_BATTERY, on_battery};
 use super::screen::Screen;
+use super::signals::AtWork;
 use super::words::{self, NOTHING_WRITTEN};
 use super::{known, sign, speed};
 use camino::Utf8PathBuf;
@@ -425,7 +426,10 @@ pub(crate) fn one(
     eyes: &mut Eyes,
     telling: &Telling<'_>,
 ) -> Exit {
-    let result = prepare(job, tools, eyes).and_then(|plan| offload(plan, job.terms, tools, eyes));
+    let result = prepare(job, tools, eyes).and_then(|plan| {
+        let _at_work = AtWork::begin();
+        offload(plan, job.terms, tools, eyes)
+    });
     // A thread that broke down while it told something leaves nothing behind that matters here.
     let _whole = telling.lock.lock().unwrap_or_else(PoisonError::into_inner);
     match result {

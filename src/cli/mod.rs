@@ -28,6 +28,7 @@ mod report;
 mod schema;
 mod screen;
 mod sign;
+mod signals;
 mod speed;
 mod verify;
 mod weigh;
@@ -46,8 +47,8 @@ use std::ffi::OsString;
 use std::fs;
 use std::io::{self, Write as _};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use unlade::clock::SystemClock;
+use std::sync::atomic::AtomicBool;
+use unlade::clock::{Clock, SystemClock};
 use unlade::disk::os::{OsDisk, host_name};
 use unlade::offload::limits::Limits;
 use unlade::run::Tools;
@@ -73,15 +74,15 @@ pub(crate) fn main() -> Exit {
         return Exit::Usage;
     }
     let cancel = Arc::new(AtomicBool::new(false));
-    let flag = Arc::clone(&cancel);
-    if let Err(e) = ctrlc::set_handler(move || flag.store(true, Ordering::SeqCst)) {
-        out.error(&format!(
-            "unlade: Ctrl-C cannot be caught here ({e}); it will end the program at once."
-        ));
-    }
+    let clock: Arc<dyn Clock> = Arc::new(SystemClock::start());
+    let has_verdict = matches!(
+        &cli.command,
+        Command::Copy(_) | Command::Prove(_) | Command::Verify(_)
+    );
+    signals::catch(&cancel, out, Arc::clone(&clock), has_verdict);
     let tools = Tools {
         disk: Arc::new(OsDisk::new()),
-        clock: Arc::new(SystemClock::start()),
+        clock,
         limits: Limits::STANDARD,
         cancel,
         host: host_name(),

@@ -165,6 +165,8 @@ enum Said {
     Error(String),
     /// Somebody's lines of the running picture.
     Picture(usize, Vec<String>),
+    /// The picture goes for good.
+    Clear,
     /// Nothing: all that was said before is to be written now.
     Flush,
 }
@@ -184,7 +186,7 @@ impl Writer {
                 Said::Error(text) => out
                     .flush()
                     .and_then(|()| io::stderr().write_all(format!("{text}\n").as_bytes())),
-                Said::Picture(..) => Ok(()),
+                Said::Picture(..) | Said::Clear => Ok(()),
                 Said::Flush => out.flush(),
             };
         };
@@ -193,6 +195,11 @@ impl Writer {
             Said::Picture(place, lines) => {
                 self.picture.set(place, lines);
                 self.picture.around("", size)
+            }
+            Said::Clear => {
+                let erased = self.picture.erased(size);
+                self.picture = Picture::default();
+                erased
             }
             Said::Error(text) => {
                 let erased = self.picture.erased(size);
@@ -291,6 +298,11 @@ impl Queue {
 fn queue() -> &'static Queue {
     static QUEUE: OnceLock<Queue> = OnceLock::new();
     QUEUE.get_or_init(Queue::start)
+}
+
+/// Takes the running picture away for good.
+pub(crate) fn clear() {
+    queue().send(Said::Clear);
 }
 
 /// Waits for standard output at the end of the program.

@@ -30,6 +30,8 @@ mod fuzzed;
 mod histories;
 #[cfg(target_os = "linux")]
 mod hostile;
+#[cfg(target_os = "linux")]
+mod interrupt;
 mod intervals;
 #[cfg(target_os = "linux")]
 mod kill;
