@@ -19,7 +19,7 @@ pub struct Beside {
 }
 
 impl Beside {
-    /// Returns one for each card. `chains` are as in [`super::together::Order`], `bytes` what each card
+    /// Returns one for each card. `chains` are as in [`super::concurrent::Order`], `bytes` what each card
     /// has to read. With more than two chains nobody is told of the others: which of them ends first,
     /// and what that leaves, is not foreseen.
     pub fn of(chains: &[Vec<usize>], bytes: &[u64]) -> Vec<Self> {

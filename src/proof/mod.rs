@@ -35,7 +35,7 @@ const NAMED: usize = 3;
 /// Files of at most so many bytes are often alike: a camera's own index and settings files.
 const IDENTICAL_BYTES: u64 = 4_096;
 
-/// Troubles of one drive that say nothing of the card: as [`ask`] does, they are held against a job only where the
+/// Troubles of one drive that say nothing of the card: as [`coverage`] does, they are held against a job only where the
 /// other drives are not enough.
 const OF_A_DRIVE: [ProblemKind; 9] = [
     ProblemKind::WriteFailed,

@@ -1,5 +1,5 @@
 //! Owns an offload that takes the card's place when a further copy of it is made: where its files lie, what its
-//! manifest says they hold, and which other copies that manifest names. Pure: `standing::original` looks it up.
+//! manifest says they hold, and which other copies that manifest names. Pure: `look` looks it up.
 
 mod look;
 
