@@ -631,6 +631,10 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
     lines
 }
 
+/// What is said of several cards at the end: what was shot on one, or happened to its copies, after its own answer is
+/// not known.
+const SINCE: &str = "if nothing was done to it or its copies since its answer.";
+
 /// Returns the one answer for several cards, the last thing printed: the last verdict alone would be taken for
 /// that of all.
 /// `are_cards`: no offload is among them.
@@ -668,10 +672,14 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -
             good.len(),
             ends.len()
         ),
-        (good, []) => format!("All {} cards are proven. You may format them.", good.len()),
+        // Each was looked at when it was done, the first perhaps hours ago.
+        (good, []) => format!(
+            "All {} cards are proven. Format each only {SINCE}",
+            good.len()
+        ),
         ([], bad) => format!("No card is proven. Do not format {}.", names(bad)),
         (good, bad) => format!(
-            "{} of {} cards {} proven. Do not format {}. You may format {} only.",
+            "{} of {} cards {} proven. Do not format {}. Format {} only {SINCE}",
             good.len(),
             ends.len(),
             if good.len() == 1 { "is" } else { "are" },

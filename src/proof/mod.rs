@@ -842,6 +842,8 @@ fn notes(
 fn now_note(card: &CardFacts, now: CardNow) -> Option<String> {
     let place = crate::name::shown(card.given.as_str());
     match now {
+        // An offload that is copied further: that it went is a problem of its own.
+        _ if card.original.is_some() => None,
         CardNow::Unchanged | CardNow::Changed => None,
         CardNow::Gone => Some(format!(
             "The card had left `{place}` before the verdict; what was shot on it since is in no copy."

@@ -160,6 +160,9 @@ impl<'a> Looks<'a> {
         if offloaded.interrupted || offloaded.problems.iter().any(is_its_loss) {
             return;
         }
+        if self.is_source_gone() {
+            return;
+        }
         if self.card.is_none() {
             // Taken when all was read.
             let kept = context
@@ -186,12 +189,24 @@ impl<'a> Looks<'a> {
             .map(|listing| self.unless_unchanged(listing));
         self.now = self.card_place();
         // Else it was taken while it was being looked at.
-        if self.now == CardNow::Unchanged {
+        if !self.is_source_gone() && self.now == CardNow::Unchanged {
             if !matches!(again, Ok(None)) {
                 self.now = CardNow::Changed;
             }
             self.card = Some(again);
         }
+    }
+
+    /// Whether the offload that is copied further is no longer in its place: unlike a card it is one of the copies that
+    /// are counted, and has to be there at the end.
+    fn is_source_gone(&mut self) -> bool {
+        let is_there = matches!(self.now, CardNow::Unchanged | CardNow::Changed);
+        if is_there || self.context.plan.original().is_none() {
+            return false;
+        }
+        let why = "the offload that is copied was no longer in its place at the end";
+        self.card = Some(Err(Problem::new(ProblemKind::Vanished, why)));
+        true
     }
 
     fn unless_unchanged(&self, listing: Listing) -> Option<Listing> {

@@ -245,6 +245,14 @@ fn another_folder_of_the_same_drive_is_not_the_one_that_was_read() {
                 .unwrap()
                 .success()
         );
+        // The folder that was read is the place, however it is shown.
+        work.folder("shown");
+        let shown = work.path("shown");
+        let shown = shown.to_str().unwrap();
+        assert!(mount(&["--bind", kites, shown]));
+        work.run("prove card --on shown --copies 1").exits(0);
+        let gone = Command::new("umount").arg(shown).status();
+        assert!(gone.unwrap().success());
     }
     work.run("prove card --on a/kites --copies 1").exits(0);
     move_to(&work.path("a/kites/KITES"), &work.path("a/gone"));

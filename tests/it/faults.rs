@@ -655,7 +655,9 @@ fn expectations(sim: &Sim, before: &Before, case: &Case, end: &End) -> Vec<Strin
             && (op == Op::Facts || (op == Op::Walk && kind == FaultKind::Vanished))
             && all_was_read
             && matches!(end, End::Done(proof) if proof.verdict().is_proven()
-                && proof.card_now() == CardNow::Gone))
+                && (proof.card_now() == CardNow::Gone
+                    // It failed once, and the last look found the card and all that is on it.
+                    || (kind == FaultKind::Errno(EIO) && proof.card_now() == CardNow::Unchanged))))
         // The looks before each file; one that fails is followed by a full look.
         || (on_card && op == Op::Look && kind == FaultKind::Errno(EIO) && call > 1);
     if harmless != is_proven(end) {

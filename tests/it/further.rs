@@ -1,12 +1,13 @@
 //! A further copy of an existing offload: the card is long gone, one drive may be dead. On plain folders of a real
 //! disk, with all of them on it, so that PROVEN needs `--copies 1` here; devices of their own are simulated.
 
+use crate::support::image::Image;
 use crate::support::job::{job, tools};
 use crate::support::program::{
-    Work, bytes_of, content, finish, flip, kill_after, manifest, move_to, put, remove, skip,
+    Card, Work, bytes_of, content, finish, flip, kill_after, manifest, move_to, put, remove, skip,
     store_manifest, tool, tree, whole_tree,
 };
-use crate::support::sim::Sim;
+use crate::support::sim::{Fault, FaultKind, Op, Sim};
 use crate::truth;
 use serde_json::Value;
 use std::path::Path;
@@ -324,6 +325,29 @@ fn the_card_itself_is_no_place_for_a_further_copy() {
     assert!(before == whole_tree(&work.path("card")));
 }
 
+/// The same card in another reader: its own volume tells it, whatever the camera calls its folders.
+#[test]
+fn the_card_is_no_place_for_a_further_copy_wherever_it_is_mounted() {
+    let work = Work::new("further-onto-card-elsewhere");
+    for folder in ["a", "card", "elsewhere"] {
+        work.folder(folder);
+    }
+    let Some(mut card) = Image::ext4(&work.path("card.img"), &work.path("card"), 32, "rw") else {
+        return;
+    };
+    Card::new(&work.path("card")).file("STEREO/FOLDER01/ZOOM0001.WAV", 300_000, 1);
+    work.run("copy card --to a --name KITES --copies 1")
+        .exits(0);
+    card.unmount();
+    let card = card.mounted_at(&work.path("elsewhere"));
+    let before = whole_tree(&work.path("elsewhere"));
+    work.run("copy a/KITES --to elsewhere --copies 1 --separate")
+        .exits(3)
+        .says("is on the card that this offload was made of");
+    assert!(before == whole_tree(&work.path("elsewhere")));
+    drop(card);
+}
+
 // ---- other forms --------------------------------------------------------------------------------
 
 #[test]
@@ -449,6 +473,41 @@ fn the_source_is_one_of_the_copies_where_it_was_read_from_a_device_of_its_own() 
     let problem = &proof.problems()[0];
     assert_eq!(problem.kind, ProblemKind::Mismatch);
     assert!(problem.detail.contains("`/b/KITES`"), "{}", problem.detail);
+}
+
+/// It counts as it is at the end: a drive that was taken away at any moment before is no copy.
+#[test]
+fn a_source_that_is_taken_away_is_none_of_the_copies() {
+    let mut begun = 0;
+    for call in 1..200 {
+        let sim = simulated();
+        sim.arm(Fault {
+            volume: "/a",
+            op: Op::Facts,
+            call,
+            kind: FaultKind::Vanished,
+        });
+        let job = job("/a/KITES", &["/c"]);
+        let tools = tools(sim.clone());
+        let Ok(plan) = run::prepare(&job, &tools, &mut Silent) else {
+            continue;
+        };
+        let Ok(proof) = truth::offload(&sim, plan, job.terms, &tools, &mut Silent) else {
+            continue;
+        };
+        if !sim.fired() {
+            assert!(begun > 3, "{begun}");
+            assert!(proof.original_counts());
+            return;
+        }
+        begun += 1;
+        // After the last look there is one at where it is.
+        let last = sim.calls("/a").get(&Op::Facts) == Some(&call);
+        assert!(last || !proof.original_counts(), "{call}");
+        let notes = format!("{:?}", proof.notes());
+        assert!(!notes.contains("The card had left"), "{notes}");
+    }
+    panic!("it is looked at all the time");
 }
 
 /// Where the source has lost a file, a copy that is there now is named before one that is not.

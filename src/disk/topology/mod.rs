@@ -73,7 +73,8 @@ impl Volume {
     pub fn within(&self, folder: &Path) -> Option<String> {
         let below = folder.strip_prefix(&self.mount_point).ok()?;
         let shown = Path::new(self.mount_root.trim_start_matches('/'));
-        Some(shown.join(below).to_string_lossy().into_owned())
+        let whole: PathBuf = shown.join(below).components().collect();
+        Some(whole.to_string_lossy().into_owned())
     }
 
     /// Returns whether the mount shows a folder of the volume and not its root.

@@ -167,8 +167,9 @@ impl Original {
         }
         let is_its_volume = self.card.volume_id == folder.volume_id;
         let is_in_its_place = Utf8Path::new(&folder.canonical).starts_with(&self.card.path);
-        let is_camera = folder.is_camera_volume && folder.volume_id.is_some();
-        if is_its_volume && (is_in_its_place || is_camera) {
+        // Mounted elsewhere, whatever the camera calls its folders. Of volumes without an identity only the place is known.
+        let is_card = folder.volume_id.is_some() && !folder.is_own_volume;
+        if is_its_volume && (is_in_its_place || is_card) {
             return Some(
                 "is on the card that this offload was made of, which is only ever read".to_owned(),
             );
