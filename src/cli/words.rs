@@ -11,11 +11,11 @@ use unlade::event::Snapshot;
 use unlade::existing::source::CardNow;
 use unlade::name::{shown, some_of, word};
 use unlade::offload::CopyState;
+use unlade::plan::check::{HOLDS_RECORDS, READ_ONLY};
 use unlade::plan::concurrent::is_little;
-use unlade::plan::{
-    BESIDE_PART, EARLIER_COPY, HOLDS_RECORDS, LEFT_EMPTY, Plan, PlannedDestination, READ_ONLY,
-    Work, count_independent,
-};
+use unlade::plan::destination::{BESIDE_PART, EARLIER_COPY, LEFT_EMPTY};
+use unlade::plan::notes::count_independent;
+use unlade::plan::{Plan, PlannedDestination, Work};
 use unlade::proof::{Proof, Tally, counted_copies};
 use unlade::record::layout::{Layout, Level};
 use unlade::record::manifest::device_words;

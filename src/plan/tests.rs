@@ -1,8 +1,13 @@
 //! Owns the checks of the plan: facts in, decisions or reasons out.
 
 use super::*;
-use crate::card::listing::Row;
-use crate::disk::{ReadBackWay, Sight, Stamp};
+use crate::card::dates::Shift;
+use crate::card::listing::{Row, RowKind};
+use crate::disk::{ReadBackWay, Sight, Stamp, Stat};
+use crate::hash_algorithm::Also;
+use crate::plan::check::{same_card, unheld};
+use crate::plan::notes::doubt_twins;
+use crate::record::earlier_run::Records;
 use std::collections::BTreeSet;
 
 pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFacts {

@@ -15,7 +15,7 @@ use crate::disk::{FolderFacts, ReadBackWay, Sights, Stamp};
 use crate::error::{Problem, ProblemKind};
 use crate::hash_algorithm::agree;
 use crate::name::some_of;
-use crate::plan::{count_independent, left_out_notes};
+use crate::plan::notes::{count_independent, left_out_notes};
 use crate::proof::{Content, Verdict, sameness_notes};
 use crate::record::doubt::Doubts;
 use crate::record::manifest::{FilePart, Manifest};

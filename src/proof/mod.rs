@@ -15,8 +15,9 @@ use crate::existing::original::Original;
 use crate::existing::source::{CardFacts, CardNow};
 use crate::name::some_of;
 use crate::offload::{CopyState, Offloaded};
-use crate::plan::{
-    Plan, count_independent, gone_note, left_out_notes, sample_note, shares_device, unmounted_note,
+use crate::plan::Plan;
+use crate::plan::notes::{
+    count_independent, gone_note, left_out_notes, sample_note, shares_device, unmounted_note,
 };
 use crate::record::bag;
 use crate::record::checksums::List;

@@ -28,10 +28,11 @@ use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, Started, reread};
 use crate::plan::beside::Beside;
+use crate::plan::check::{check_room, holds_nothing_of, holds_other_files, same_card};
 use crate::plan::concurrent::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
+use crate::plan::notes::doubt_twins;
 use crate::plan::{
-    Candidate, Form, Plan, PlannedDestination, Refusal, Wish, Work, check_room, doubt_twins,
-    holds_nothing_of, holds_other_files, layout_of, plan, same_card,
+    Candidate, Form, Plan, PlannedDestination, Refusal, Wish, Work, layout_of, plan,
 };
 use crate::proof::{Kept, Proof, Terms, card_problems, list_problems};
 pub use crate::record::checksums::CHECKSUMS;

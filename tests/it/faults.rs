@@ -24,7 +24,8 @@ use unlade::event::Silent;
 use unlade::existing::source::CardNow;
 use unlade::hash_algorithm::AlsoHashes;
 use unlade::name::{CardName, is_part_name};
-use unlade::plan::{BESIDE_PART, Form, LEFT_EMPTY, Plan, PlannedDestination, Refusal};
+use unlade::plan::destination::{BESIDE_PART, LEFT_EMPTY};
+use unlade::plan::{Form, Plan, PlannedDestination, Refusal};
 use unlade::proof::{Closing, Proof, Terms};
 use unlade::record::journal::{
     JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine, JournalNaming,

@@ -1,0 +1,565 @@
+//! Owns every reason not to begin: the wish, the name, the card, each destination's place, file system, room and what stands
+//! there. Pure.
+use crate::card::dates::{Shift, parse};
+use crate::card::identity::RATIO_MAX;
+use crate::card::listing::{FileRow, Listing, RowKind};
+use crate::disk::{EntryKind, FolderFacts, Stat};
+use crate::error::{Problem, ProblemKind};
+use crate::existing::source::CardFacts;
+use crate::existing::standing::Standing;
+use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word};
+use crate::plan::destination::{Place, Shape, count_work, is_rewritten};
+use crate::plan::rules::rules_of;
+use crate::plan::{Candidate, FileJob, NAMES_TOLD, PlannedDestination, Wish, Work};
+use crate::record::earlier_run::Records;
+use crate::record::layout::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, RECORDS, identity};
+use crate::units::{len64, size};
+use camino::Utf8Path;
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+/// Tells everything about a destination that stands in the way, but for its room.
+pub(super) fn check_destination(
+    place: &Place<'_>,
+    card: &CardFacts,
+    listing: &Listing,
+    candidates: &[Candidate],
+    reasons: &mut Vec<Problem>,
+) {
+    let (index, candidate, facts) = (place.index, place.candidate, place.facts);
+    if let Some(why) = &candidate.unmounted {
+        return reasons.push(Problem::new(ProblemKind::Vanished, why.clone()).on(index));
+    }
+    check_place(index, facts, card, place.shape.name, reasons);
+    check_twice(index, place.shape.name, facts, candidates, reasons);
+    check_rules(index, facts, listing, place.shape, reasons);
+    check_layout(index, candidate, place.shape.layout, reasons);
+    check_standing(index, candidate, facts, card, listing, candidates, reasons);
+}
+
+/// Counts the work on every destination, now that all of it is decided.
+pub(super) fn counted_in(
+    destinations: Vec<(usize, PlannedDestination)>,
+    jobs: &[FileJob],
+    candidates: &[Candidate],
+) -> Vec<PlannedDestination> {
+    let mut out: Vec<PlannedDestination> = destinations.into_iter().map(|(_, d)| d).collect();
+    for (index, destination) in out.iter_mut().enumerate() {
+        count_work(index, destination, jobs);
+        if !lies_as_recorded(index, jobs, candidates) {
+            destination.recorded = None;
+        }
+    }
+    out
+}
+
+/// Whether every file lies where the manifest of an earlier run says.
+pub(super) fn lies_as_recorded(index: usize, jobs: &[FileJob], candidates: &[Candidate]) -> bool {
+    let records = candidates
+        .get(index)
+        .and_then(|c| c.standing.records.as_ref());
+    let recorded = |path: &str| records?.elsewhere.get(path).map(String::as_str);
+    jobs.iter().all(|job| {
+        let now = match job.work.get(index) {
+            Some(Work::Left(left)) => Some(left.within.as_str()),
+            _ => None,
+        };
+        now == recorded(job.name.as_str())
+    })
+}
+
+pub(super) fn check_wish(wish: &Wish, destinations: usize, reasons: &mut Vec<Problem>) {
+    check_name(&wish.name, reasons);
+    if destinations > DESTINATIONS_MAX {
+        let why = "more than 64 drives; one record cannot tell of them";
+        reasons.push(Problem::new(ProblemKind::WriteFailed, why));
+    }
+}
+
+pub(super) fn check_name(name: &str, reasons: &mut Vec<Problem>) {
+    let why = match CardName::parse(name) {
+        Err(_) if name.is_empty() => Some("the offload's name is empty".to_owned()),
+        Err(why) => Some(format!("the offload's name holds {why}")),
+        Ok(_) if name.contains('/') || name.contains('\\') => {
+            Some("the offload's name must be one folder name, without a separator".to_owned())
+        }
+        Ok(_) if fold(name) == fold(RECORDS) || is_part_name(name) => {
+            Some("the offload's name is one that unlade uses itself".to_owned())
+        }
+        Ok(_) if name.trim() != name => {
+            Some("the offload's name begins or ends with a blank".to_owned())
+        }
+        Ok(_) if name.len() > 200 => Some("the offload's name is longer than 200 bytes".to_owned()),
+        Ok(_) if name.chars().any(char::is_control) => {
+            Some("the offload's name holds a control character".to_owned())
+        }
+        Ok(_) => None,
+    };
+    if let Some(why) = why {
+        reasons.push(Problem::new(ProblemKind::NameNotStorable, why));
+    }
+}
+
+/// Why a card with a folder named like that of the records is refused.
+pub const HOLDS_RECORDS: &str = "the card itself holds `_unlade` in its root, where the records go";
+
+pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
+    if listing.rows().len() > ENTRIES_MAX {
+        let why = format!(
+            "`{}` holds more than the 1,000,000 entries that one record can tell of; offload its folders one by one",
+            shown(card.given.as_str())
+        );
+        reasons.push(Problem::new(ProblemKind::Unreadable, why));
+    }
+    if listing.totals().0 == 0 {
+        let broken = listing
+            .rows()
+            .iter()
+            .any(|r| matches!(r.kind, RowKind::Trouble { .. } | RowKind::NotText));
+        let why = if !listing.mounts().is_empty() {
+            format!(
+                "`{}` holds no files of its own; other volumes are mounted in it: give these as cards",
+                shown(card.given.as_str())
+            )
+        } else if broken {
+            format!("no file on `{}` can be read", shown(card.given.as_str()))
+        } else {
+            format!(
+                "`{}` holds no files; a card that was pulled or is not mounted looks like this too",
+                shown(card.given.as_str())
+            )
+        };
+        reasons.push(Problem::new(ProblemKind::Unreadable, why));
+    }
+    for row in listing.rows() {
+        let path = row.path();
+        let top = path.split('/').next().unwrap_or(&path);
+        if fold(top) == fold(RECORDS) && top.len() == path.len() {
+            reasons.push(Problem::new(ProblemKind::NameClash, HOLDS_RECORDS).at(path));
+        }
+    }
+    let parts: HashSet<&str> = listing
+        .files()
+        .filter(|f| is_part_name(f.name.file_name()))
+        .map(|f| f.name.as_str())
+        .collect();
+    if parts.is_empty() {
+        return;
+    }
+    for file in listing.files() {
+        if parts.contains(file.name.part().as_str()) {
+            reasons.push(
+                Problem::new(
+                    ProblemKind::NameClash,
+                    "the card holds a file that is named like this one's part file",
+                )
+                .at(file.name.as_str()),
+            );
+        }
+    }
+}
+
+pub(super) fn check_place(
+    index: usize,
+    facts: &FolderFacts,
+    card: &CardFacts,
+    name: &str,
+    reasons: &mut Vec<Problem>,
+) {
+    let mut refuse = |kind, why: &str| reasons.push(Problem::new(kind, why).on(index));
+    if let Some(original) = &card.original {
+        if let Some(why) = original.refuses(&card.facts, facts, name) {
+            refuse(ProblemKind::SameDevice, &format!("it {why}"));
+        }
+    } else if let Some(why) = facts.goes_with(&card.facts) {
+        refuse(ProblemKind::SameDevice, &format!("it {why}"));
+    } else if card.facts.ancestors.contains(&(facts.device, facts.inode)) {
+        refuse(
+            ProblemKind::NameClash,
+            "the card lies inside this folder; give one outside the card",
+        );
+    }
+    if facts.read_only {
+        refuse(ProblemKind::WriteFailed, READ_ONLY);
+    }
+}
+
+/// Why a drive is refused that cannot be written to.
+pub const READ_ONLY: &str = "the drive is mounted read-only";
+
+pub(super) fn check_twice(
+    index: usize,
+    name: &str,
+    facts: &FolderFacts,
+    candidates: &[Candidate],
+    reasons: &mut Vec<Problem>,
+) {
+    let earlier = candidates.iter().take(index).position(|other| {
+        other
+            .facts
+            .as_ref()
+            .is_ok_and(|o| (o.device, o.inode) == (facts.device, facts.inode))
+    });
+    let mut refuse = |why: String| {
+        reasons.push(Problem::new(ProblemKind::SameDevice, why).on(index));
+    };
+    if let Some(other) = earlier {
+        refuse(format!(
+            "this is the same folder as that of drive {}",
+            other + 1
+        ));
+    }
+    // It would be no file of that offload's card.
+    let here = Utf8Path::new(&facts.canonical);
+    let inside = candidates.iter().position(|other| {
+        let other = other.facts.as_ref();
+        other.is_ok_and(|o| here.starts_with(Utf8Path::new(&o.canonical).join(name)))
+    });
+    if let Some(other) = inside.filter(|_| !name.is_empty()) {
+        refuse(format!(
+            "this folder lies inside the offload `{}` that drive {} is to hold",
+            shown(name),
+            other + 1
+        ));
+    }
+}
+
+pub(super) fn check_rules(
+    index: usize,
+    facts: &FolderFacts,
+    listing: &Listing,
+    shape: &Shape<'_>,
+    reasons: &mut Vec<Problem>,
+) {
+    let rules = rules_of(&facts.filesystem);
+    let mut told = Told::new(index);
+    let large = |f: &FileRow<'_>| f.bytes > rules.file_bytes_max;
+    for file in listing.files().filter(large) {
+        let why = format!(
+            "{} is more than the largest file that {} can hold (4 GiB - 1)",
+            size(file.bytes),
+            word(&facts.filesystem)
+        );
+        told.tell(ProblemKind::TooLargeForFilesystem, file.name, why, reasons);
+    }
+    told.rest(reasons);
+    if let Some(why) = rules.refuses(shape.name) {
+        reasons.push(
+            Problem::new(
+                ProblemKind::NameNotStorable,
+                format!("the offload's name: {why}"),
+            )
+            .on(index),
+        );
+    }
+}
+
+/// Bytes of the path of the card's tree on a destination, the separator after it included.
+pub(super) fn root_bytes(candidate: &Candidate, facts: &FolderFacts, shape: &Shape<'_>) -> usize {
+    candidate.given.as_str().len().max(facts.canonical.len())
+        + shape.name.len()
+        + shape.layout.outside("").len()
+        + 2
+}
+
+/// Files and folders that a destination cannot hold as they are, and why: by their names, or because another one has that
+/// name there. One of them does not keep the rest from being copied; it keeps the verdict from being
+/// PROVEN.
+pub(super) fn unheld(
+    candidate: &Candidate,
+    facts: &FolderFacts,
+    listing: &Listing,
+    shape: &Shape<'_>,
+) -> HashMap<CardName, String> {
+    let rules = rules_of(&facts.filesystem);
+    let root_bytes = root_bytes(candidate, facts, shape);
+    let files = listing.files().map(|f| f.name);
+    let mut names: Vec<&CardName> = listing.folders().chain(files).collect();
+    // Of two that are one name there, the one that stands has it; else the first.
+    let stands = |name: &CardName| candidate.standing.entries.contains_key(name.as_str());
+    names.sort_by_key(|name| !stands(name));
+    let mut first: HashMap<String, &CardName> = HashMap::new();
+    let mut folders_out: HashSet<&str> = HashSet::new();
+    let mut found = HashMap::new();
+    for name in names {
+        let why = if let Some(why) = rules.refuses_path(name, root_bytes) {
+            why.to_owned()
+        } else if name.parent().is_some_and(|p| folders_out.contains(p)) {
+            "the folder that it is in has the name of another one there".to_owned()
+        } else if rules.folds == Some(true)
+            && let Some(other) = first.insert(name.folded(), name)
+        {
+            first.insert(name.folded(), other);
+            let form = if differ_in_form_only(name.as_str(), other.as_str()) {
+                ", which is written with other Unicode characters"
+            } else {
+                ""
+            };
+            format!("the name is the same as that of `{other}` there{form}")
+        } else {
+            continue;
+        };
+        folders_out.insert(name.as_str());
+        found.insert(name.clone(), why);
+    }
+    found
+}
+
+/// Tells the first names of each kind and counts the rest, so that a card of 100,000 bad names
+/// gives a page, not a flood.
+pub(super) struct Told {
+    pub(super) index: usize,
+    pub(super) counts: BTreeMap<ProblemKind, usize>,
+}
+
+impl Told {
+    pub(super) fn new(index: usize) -> Self {
+        Self {
+            index,
+            counts: BTreeMap::new(),
+        }
+    }
+
+    pub(super) fn tell(
+        &mut self,
+        kind: ProblemKind,
+        name: &CardName,
+        why: String,
+        reasons: &mut Vec<Problem>,
+    ) {
+        let count = self.counts.entry(kind).or_insert(0);
+        *count += 1;
+        if *count <= NAMES_TOLD {
+            reasons.push(Problem::new(kind, why).at(name.as_str()).on(self.index));
+        }
+    }
+
+    pub(super) fn rest(self, reasons: &mut Vec<Problem>) {
+        for (kind, count) in self.counts {
+            if count > NAMES_TOLD {
+                let more = count - NAMES_TOLD;
+                reasons.push(
+                    Problem::new(kind, format!("and {more} more of this kind")).on(self.index),
+                );
+            }
+        }
+    }
+}
+
+pub(super) fn check_standing(
+    index: usize,
+    candidate: &Candidate,
+    facts: &FolderFacts,
+    card: &CardFacts,
+    listing: &Listing,
+    all: &[Candidate],
+    reasons: &mut Vec<Problem>,
+) {
+    let standing = &candidate.standing;
+    if let Some(why) = &standing.damaged {
+        reasons.push(Problem::new(ProblemKind::ManifestDamaged, why.clone()).on(index));
+        return;
+    }
+    // A drive that was swapped under the same path: the journal of any destination knows the others.
+    let here = identity(facts);
+    let swapped = all
+        .iter()
+        .filter_map(|c| c.standing.records.as_ref())
+        .flat_map(|r| &r.destinations)
+        .any(|d| d.path == here.path && d.differs(&here));
+    if swapped {
+        reasons.push(swapped_drive(index));
+    }
+    let Some(records) = &standing.records else {
+        let foreign = standing
+            .entries
+            .values()
+            .any(|s| s.kind != EntryKind::Folder);
+        if foreign {
+            let why = "a folder of this name already holds files that no record of an offload vouches for";
+            reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
+        }
+        return;
+    };
+    // A run that ended before its first file has claimed nothing yet: folders and parts are nobody's.
+    let is_file = |(path, stat): (&String, &Stat)| {
+        stat.kind != EntryKind::Folder && !is_part_name(path.rsplit('/').next().unwrap_or(path))
+    };
+    let claims = !records.card_files.is_empty() || standing.entries.iter().any(is_file);
+    if claims && !same_card(records, card, listing) {
+        let first = first_conflict(records, listing).map_or(String::new(), |path| {
+            format!(
+                "; or files on this card have changed since, `{}` first",
+                shown(path)
+            )
+        });
+        let why = format!("an offload of another card already has this name{first}");
+        reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
+    }
+}
+
+/// Returns the first file of the card that is not what the records say.
+pub(super) fn first_conflict<'a>(records: &Records, listing: &'a Listing) -> Option<&'a str> {
+    let differs = |f: &FileRow<'_>| {
+        let then = records.card_files.get(f.name.as_str());
+        then.is_some_and(|(bytes, date)| *bytes != f.bytes || **date != *f.modified.rfc3339())
+    };
+    listing.files().find(differs).map(|f| f.name.as_str())
+}
+
+pub(super) fn swapped_drive(index: usize) -> Problem {
+    let why =
+        "this is not the drive that this offload was begun on; the right one may not be mounted";
+    Problem::new(ProblemKind::Vanished, why).on(index)
+}
+
+/// Decides whether records belong to this card: by volume identity where both sides know it, else
+/// by the listing, else by what both listings hold: something in common and nothing in conflict. All
+/// dates may have moved together: whatever is not just as it was is compared with the card anyway.
+pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool {
+    if let Some(original) = &card.original {
+        return original.is_of_same_card(records);
+    }
+    if let (Some(a), Some(b)) = (&records.card_volume_id, &card.facts.volume_id)
+        && card.facts.is_mount_root
+    {
+        return a == b;
+    }
+    if records.listing_b3 == Some(listing.fingerprint()) || records.card_files.is_empty() {
+        return records
+            .listing_b3
+            .is_none_or(|b3| b3 == listing.fingerprint());
+    }
+    let both = || {
+        listing.files().filter_map(|file| {
+            let (bytes, modified) = records.card_files.get(file.name.as_str())?;
+            Some((file, *bytes, modified))
+        })
+    };
+    let dates = both().filter_map(|(file, _, then)| Some((parse(then)?, file.modified)));
+    let shift = Shift::of(dates);
+    both().next().is_some()
+        && both().all(|(file, bytes, then)| {
+            let is_near = || parse(then).is_some_and(|then| shift.is_near(then, file.modified));
+            bytes == file.bytes && (**then == *file.modified.rfc3339() || is_near())
+        })
+}
+
+/// Returns whether records and card have not one name in common although both have about as many. Some
+/// cameras give all of their cards one identity; such cards are two, or one that was formatted since, and each
+/// gets a folder of its own.
+pub fn holds_nothing_of(records: &Records, listing: &Listing) -> bool {
+    let then = len64(records.card_files.len());
+    let now = listing.totals().0;
+    let can_tell = then.min(now) > 0 && then.max(now) <= then.min(now).saturating_mul(RATIO_MAX);
+    can_tell
+        && !listing
+            .files()
+            .any(|file| records.card_files.contains_key(file.name.as_str()))
+}
+
+/// Returns whether an earlier run proved other files under names that the card has now.
+pub fn holds_other_files(records: &Records, listing: &Listing) -> bool {
+    listing
+        .files()
+        .any(|file| is_rewritten(file, Some(records)))
+}
+
+/// A folder of the card whose place is taken by something else would lead the copy astray.
+pub(super) fn check_folders(
+    listing: &Listing,
+    standing: &Standing,
+    told: &mut Told,
+    reasons: &mut Vec<Problem>,
+) {
+    for folder in listing.folders() {
+        let stands = standing.entries.get(folder.as_str());
+        if stands.is_some_and(|s| s.kind != EntryKind::Folder) {
+            let why = "something that is no folder already stands under this name".to_owned();
+            told.tell(ProblemKind::NameClash, folder, why, reasons);
+        }
+    }
+}
+
+/// The room of a destination, all in bytes.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Room {
+    /// Its place on the command line, counted from 0.
+    pub index: usize,
+    /// Number of its file system.
+    pub device: u64,
+    /// What the job needs there.
+    pub needs: u64,
+    /// What is free there.
+    pub free: u64,
+    /// What other runs at work on the volume have yet to write.
+    pub others: u64,
+}
+
+impl Room {
+    pub(super) fn of(index: usize, d: &PlannedDestination) -> Self {
+        Self {
+            index,
+            device: d.facts.device,
+            needs: d.needs_bytes,
+            free: d.facts.free_bytes,
+            others: d.others_bytes,
+        }
+    }
+}
+
+/// Tells where the room is not enough; destinations on one volume share it.
+pub fn check_room(rooms: &[Room], reasons: &mut Vec<Problem>) {
+    let mut by_volume: BTreeMap<u64, (u64, u64, Vec<usize>)> = BTreeMap::new();
+    for room in rooms {
+        let (needs, others, who) = by_volume.entry(room.device).or_default();
+        *needs = needs.saturating_add(room.needs);
+        *others = room.others.max(*others);
+        who.push(room.index);
+    }
+    for room in rooms {
+        let Some((needs, others, who)) = by_volume.get(&room.device) else {
+            continue;
+        };
+        let index = &room.index;
+        let free = room.free.saturating_sub(*others);
+        if *needs > free && who.first() == Some(index) {
+            let shared = if who.len() > 1 {
+                format!(" for {} copies on this one volume", who.len())
+            } else {
+                String::new()
+            };
+            let others = match *others {
+                0 => String::new(),
+                others => format!(
+                    ", of which another run at work there needs {}",
+                    size(others)
+                ),
+            };
+            let why = format!(
+                "needs {}{shared}, has {} free{others}: {} short",
+                size(*needs),
+                size(room.free),
+                size(needs - free)
+            );
+            reasons.push(Problem::new(ProblemKind::NoRoom, why).on(*index));
+        }
+    }
+}
+
+pub(super) fn check_layout(
+    index: usize,
+    candidate: &Candidate,
+    layout: Layout,
+    reasons: &mut Vec<Problem>,
+) {
+    if let Some(records) = &candidate.standing.records
+        && records.layout != layout
+    {
+        let why = format!(
+            "this offload was begun in the layout `{}` and cannot go on as `{}`; leave --layout out to go on as it is",
+            records.layout.id(),
+            layout.id()
+        );
+        reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
+    }
+}

@@ -1,0 +1,275 @@
+//! Owns what a plan tells beside its numbers: notes on devices, samples, names, and what was left out. Pure.
+use crate::card::listing::Listing;
+use crate::disk::FolderFacts;
+use crate::disk::backing::{Backing, Reason, independent};
+use crate::existing::mounted::is_where_drives_are_mounted;
+use crate::existing::source::CardFacts;
+use crate::name::{CardName, shown, some_of};
+use crate::plan::rules::{FAT32_FILE_BYTES_MAX, rules_of};
+use crate::plan::{Candidate, NAMES_TOLD, PlannedDestination, Wish};
+use crate::units::{counted, len64, size};
+
+pub(super) fn notes(
+    card: &CardFacts,
+    listing: &Listing,
+    destinations: &[(usize, PlannedDestination)],
+    wish: &Wish,
+) -> Vec<String> {
+    let mut notes = left_out_notes(listing);
+    notes.extend(gone_note(destinations.iter().map(|(_, d)| d)));
+    notes.extend(sample_note(destinations.iter().map(|(_, d)| d)));
+    notes.extend(destinations.iter().filter_map(|(_, d)| unmounted_note(d)));
+    notes.extend(device_name_notes(listing, destinations));
+    let others = destinations.iter().filter(|(_, d)| d.others_bytes > 0);
+    notes.extend(others.map(|(index, d)| {
+        format!(
+            "Another run is at work on drive {} and has {} yet to write; that room is left to it.",
+            index + 1,
+            size(d.others_bytes)
+        )
+    }));
+    notes.extend(destinations.iter().filter_map(|(_, d)| memory_note(d)));
+    let largest = listing.files().map(|f| f.bytes).max().unwrap_or(0);
+    notes.extend(
+        destinations
+            .iter()
+            .filter_map(|(_, d)| size_note(d, largest)),
+    );
+    let mut devices: Vec<(&Backing, u64)> = destinations
+        .iter()
+        .map(|(_, d)| (&d.facts.backing, d.facts.device))
+        .collect();
+    let (mut copies, mut why) = count_independent(&devices, wish.separate);
+    if card.original.is_some() {
+        let own = (&card.facts.backing, card.facts.device);
+        why.extend(shares_device(own, &devices, wish.separate));
+        devices.push(own);
+        copies = count_independent(&devices, wish.separate).0;
+    }
+    if copies < wish.copies_needed {
+        notes.push(format!(
+            "This will not be PROVEN: the copies would be on {}, and {} {} needed.",
+            counted(len64(copies), "independent device"),
+            wish.copies_needed,
+            if wish.copies_needed == 1 { "is" } else { "are" }
+        ));
+        notes.extend(why);
+    }
+    notes
+}
+
+/// Tells which destinations are on the device of the original: there the two are one copy.
+pub fn shares_device(
+    own: (&Backing, u64),
+    devices: &[(&Backing, u64)],
+    separate: bool,
+) -> Option<String> {
+    let with = |device: &(&Backing, u64)| count_independent(&[own, *device], separate).0 < 2;
+    let shared = devices.iter().zip(1..).filter(|(device, _)| with(device));
+    let numbers: Vec<String> = shared.map(|(_, n)| n.to_string()).collect();
+    (!numbers.is_empty()).then(|| {
+        let some = if numbers.len() == 1 { "Copy" } else { "Copies" };
+        format!(
+            "{some} {} cannot be told apart from the device of the offload that is copied: together they count as one.",
+            numbers.join(" and ")
+        )
+    })
+}
+
+/// A copy that memory answers for proves nothing; better to know before it is made.
+pub(super) fn memory_note(d: &PlannedDestination) -> Option<String> {
+    let why = d.facts.only_from_memory.as_ref()?;
+    Some(format!(
+        "The copy on `{}` will not count: it can be checked only against this computer's memory, not on the drive ({}).",
+        shown(d.given.as_str()),
+        shown(why)
+    ))
+}
+
+/// What lies behind a server or a program may be FAT32.
+pub(super) fn size_note(d: &PlannedDestination, largest: u64) -> Option<String> {
+    let is_open = largest > FAT32_FILE_BYTES_MAX && !rules_of(&d.facts.filesystem).is_max_known;
+    is_open.then(|| {
+        format!(
+            "The system does not say whether `{}` can hold files of 4 GiB and more. A copy tries that before it begins.",
+            shown(d.given.as_str())
+        )
+    })
+}
+
+/// A volume's identity that two drives have is a doubt: a clone, or one drive seen twice. Unless the drives
+/// themselves say that they are two, it is not known what stands behind the later one.
+pub fn doubt_twins(candidates: &mut [Candidate]) {
+    for index in 1..candidates.len() {
+        let (before, rest) = candidates.split_at_mut(index);
+        let Some(Ok(facts)) = rest.first_mut().map(|c| c.facts.as_mut()) else {
+            continue;
+        };
+        let twin = before.iter().find(|b| {
+            b.facts
+                .as_ref()
+                .is_ok_and(|b| facts.is_twin_of(b) && !facts.is_other_hardware(b))
+        });
+        if let Some(twin) = twin {
+            let why = format!(
+                "its volume has the same identity as `{}`: a clone of that drive, or the same drive seen twice",
+                shown(twin.given.as_str())
+            );
+            let known = facts.backing.names().cloned().unwrap_or_default();
+            facts.backing = Backing::Unknown { why, known };
+        }
+    }
+}
+
+/// A folder where drives are usually mounted, on the system's own volume: the drive that was meant
+/// is perhaps not mounted.
+pub(crate) fn unmounted_note(d: &PlannedDestination) -> Option<String> {
+    let looks_mounted = is_where_drives_are_mounted(&d.facts.canonical);
+    (looks_mounted && d.facts.is_system_volume).then(|| {
+        format!(
+            "`{}` lies on the system's own disk. Is the drive mounted that you mean?",
+            shown(d.given.as_str())
+        )
+    })
+}
+
+/// Names that a drive stores and Windows does not open are copied, and told.
+pub(super) fn device_name_notes(
+    listing: &Listing,
+    destinations: &[(usize, PlannedDestination)],
+) -> Option<String> {
+    let on_windows_drive = |name: &CardName| {
+        let refused = |d: &PlannedDestination| {
+            let rules = rules_of(&d.facts.filesystem);
+            name.parts().any(|part| rules.is_device_name(part))
+        };
+        destinations.iter().any(|(_, d)| refused(d))
+    };
+    let names: Vec<String> = listing
+        .files()
+        .map(|f| f.name)
+        .filter(|name| on_windows_drive(name))
+        .map(|name| format!("`{name}`"))
+        .take(NAMES_TOLD)
+        .collect();
+    (!names.is_empty()).then(|| {
+        format!(
+            "Windows will not open {}: the name is that of a device there. It is copied all the same.",
+            names.join(", ")
+        )
+    })
+}
+
+/// Returns a note on files that an earlier run copied and that are no longer on the card.
+pub fn gone_note<'a>(destinations: impl Iterator<Item = &'a PlannedDestination>) -> Option<String> {
+    let gone = destinations.map(|d| d.gone_files).max().unwrap_or(0);
+    (gone > 0).then(|| {
+        format!(
+            "{} of an earlier run {} no longer on the card; {} on the drives as before.",
+            counted(gone, "file"),
+            if gone == 1 { "is" } else { "are" },
+            if gone == 1 { "it stays" } else { "they stay" }
+        )
+    })
+}
+
+/// Returns what was read of the card before files of an earlier run were kept.
+pub fn sample_note<'a>(
+    destinations: impl Iterator<Item = &'a PlannedDestination>,
+) -> Option<String> {
+    let sampled = destinations.map(|d| d.sampled_files).max().unwrap_or(0);
+    (sampled > 0).then(|| {
+        format!(
+            "As a sample, {} that an earlier run copied {} read from the card, and equal.",
+            counted(sampled, "file"),
+            if sampled == 1 { "was" } else { "were" }
+        )
+    })
+}
+
+/// Says so when nothing of an earlier run is kept because a sample of the card bears it out no longer.
+pub(super) fn unlike_notes(
+    candidates: &[Candidate],
+    card: &FolderFacts,
+) -> impl Iterator<Item = String> {
+    let is_of_card = |c: &Candidate| {
+        let records = c.standing.records.as_ref();
+        records.is_some_and(|r| r.is_of_card(card))
+    };
+    let unlike = candidates
+        .iter()
+        .filter(move |c| c.sampled.is_none() && is_of_card(c));
+    unlike.map(|c| {
+        format!(
+            "What an earlier run proved on `{}` is not relied upon: files of the card that look the same hold other bytes than it read, or could not be read. All that stands there is compared with the card.",
+            shown(c.given.as_str())
+        )
+    })
+}
+
+/// Left out files that a note names; the others are counted.
+pub(super) const LEFT_NAMED: usize = 4;
+
+/// Returns a note for every Trash folder on the card that holds files, and for files that are left out and look like
+/// pictures.
+pub fn left_out_notes(listing: &Listing) -> Vec<String> {
+    let trash = listing
+        .left_out()
+        .filter(|(_, why)| why.contains("not copied"))
+        .map(|(path, why)| format!("`{}` on the card is a {why}.", shown(&path)));
+    let media = listing.media_left();
+    let paths = media.iter().map(String::as_str);
+    let named = some_of(paths, LEFT_NAMED, len64(media.len()), "file");
+    let media = match media.len() {
+        0 => None,
+        1 => Some(format!(
+            "{named} looks like a picture, clip or sound, and was left out: its name or folder is one that computers use for files of their own. Look at it on the card, and copy it by hand if you need it."
+        )),
+        _ => Some(format!(
+            "{named} look like pictures, clips or sound, and were left out: their names or folders are those that computers use for files of their own. Look at them on the card, and copy by hand what you need."
+        )),
+    };
+    trash.chain(media).collect()
+}
+
+/// Counts the independent devices among destinations, and tells in words why there are fewer than
+/// destinations. One whose device is unknown never lowers the count that the known ones reach
+/// without it.
+pub fn count_independent(devices: &[(&Backing, u64)], separate: bool) -> (usize, Vec<String>) {
+    let known: Vec<_> = devices
+        .iter()
+        .filter(|(backing, _)| !matches!(backing, Backing::Unknown { .. }))
+        .copied()
+        .collect();
+    let all = independent(devices, separate);
+    let count = all.count.max(independent(&known, separate).count);
+    if count == devices.len() {
+        return (count, Vec::new());
+    }
+    let why = all.reasons.iter().filter_map(device_reason).collect();
+    (count, why)
+}
+
+pub(super) fn device_reason(reason: &Reason) -> Option<String> {
+    match reason {
+        Reason::SameFileSystem { a, b } => Some(format!(
+            "Copies {} and {} are on one file system: they count as one.",
+            a + 1,
+            b + 1
+        )),
+        Reason::SameDisk { a, b, disk } => Some(format!(
+            "Copies {} and {} are on one physical disk ({disk}): they count as one.",
+            a + 1,
+            b + 1
+        )),
+        Reason::Unknown { index, why } => Some(format!(
+            "The system does not tell which device holds copy {} ({why}). If you know that it is a device of its own, say so with --separate.",
+            index + 1
+        )),
+        Reason::Memory { index } => Some(format!(
+            "Copy {} is in memory, not on a drive: it proves nothing.",
+            index + 1
+        )),
+        Reason::Stated { .. } => None,
+    }
+}
