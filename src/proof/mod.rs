@@ -89,6 +89,8 @@ pub struct InPlace {
     pub folders: u64,
     /// Files of the plan that stand there in their right size and hold other bytes now.
     pub changed: u64,
+    /// Files that were copied, or kept, and do not stand there in their right size.
+    pub lost: u64,
 }
 
 /// Counts of one destination.
@@ -202,9 +204,7 @@ impl Proof {
             tally(&plan, &offloaded, d, *found, listed, folders)
         };
         let tallies: Vec<Tally> = in_place.iter().enumerate().map(tally).collect();
-        problems.extend(incomplete_problems(
-            &plan, &offloaded, &tallies, &in_place, listed,
-        ));
+        problems.extend(incomplete_problems(&plan, &offloaded, &tallies, &in_place));
         if terms.level == Level::Written {
             let why = "nothing was read back (--proof written)";
             problems.push(Problem::new(ProblemKind::NotReadBack, why));
@@ -603,6 +603,7 @@ fn tally(
                 bytes: listed.1,
                 folders,
                 changed: 0,
+                lost: 0,
             });
     tally
 }
@@ -676,7 +677,6 @@ fn incomplete_problems(
     offloaded: &Offloaded,
     tallies: &[Tally],
     in_place: &[Option<InPlace>],
-    listed: (u64, u64),
 ) -> Vec<Problem> {
     let mut problems = Vec::new();
     if offloaded.interrupted {
@@ -697,14 +697,12 @@ fn incomplete_problems(
         }
         // Where the last walk failed, that was told, and nothing is known of what stands there.
         let in_place = in_place.get(d).copied().flatten();
-        if let Some(in_place) = in_place
-            && tally.copied == listed.0
-            && in_place.files + in_place.changed != listed.0
-        {
+        let lost = in_place.map_or(0, |in_place| in_place.lost);
+        if lost > 0 {
             let why = format!(
                 "{} of {} stand there at the end",
-                crate::units::count(in_place.files),
-                counted(listed.0, "file")
+                crate::units::count(tally.copied.saturating_sub(lost)),
+                counted(tally.copied, "file")
             );
             problems.push(Problem::new(ProblemKind::Missing, why).on(d));
         }

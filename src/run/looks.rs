@@ -351,15 +351,15 @@ impl<'a> Looks<'a> {
                 (destination.payload.as_path(), own.get(path), then)
             };
             let is_right = |s: &&Stat| s.kind == EntryKind::File && s.bytes == job.bytes;
+            let state = outcome.copies.get(index).copied();
+            let state = state.unwrap_or(CopyState::None);
             let Some(now) = stat.filter(is_right).map(sight) else {
+                counted.lost += u64::from(state != CopyState::None);
                 continue;
             };
             // What nobody read back in this run counts by its record, if at all.
-            let was_read = then.is_some()
-                || matches!(
-                    outcome.copies.get(index),
-                    Some(CopyState::ReadBack(_) | CopyState::Again(_))
-                );
+            let was_read =
+                then.is_some() || matches!(state, CopyState::ReadBack(_) | CopyState::Again(_));
             let is_as_read = |looks: &mut Self, digest| {
                 let at = (Some(index), at);
                 looks.is_as_read(at, &job.name.under(tree), job, now, digest)

@@ -154,6 +154,7 @@ fn look_and_plan(
     let (name, mut candidates) = name_and_candidates(job, tools, &card, &listing);
     for candidate in &mut candidates {
         if let Ok(facts) = &candidate.facts {
+            let _held = disk.anchor(&candidate.given, facts);
             let last = job.known.ledger.last_in(&facts.canonical);
             let other = last.filter(|place| !place.may_be_on(facts));
             let other = other.map(|place| place.volume_id.as_deref());
