@@ -426,10 +426,10 @@ pub(crate) fn one(
     eyes: &mut Eyes,
     telling: &Telling<'_>,
 ) -> Exit {
-    let result = prepare(job, tools, eyes).and_then(|plan| {
-        let _at_work = AtWork::begin();
-        offload(plan, job.terms, tools, eyes)
-    });
+    let prepared = prepare(job, tools, eyes);
+    // Until the answer is told and in the ledger.
+    let _at_work = AtWork::begin();
+    let result = prepared.and_then(|plan| offload(plan, job.terms, tools, eyes));
     // A thread that broke down while it told something leaves nothing behind that matters here.
     let _whole = telling.lock.lock().unwrap_or_else(PoisonError::into_inner);
     match result {

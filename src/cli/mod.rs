@@ -109,6 +109,7 @@ pub(crate) fn main() -> Exit {
         Command::Completions { shell } => completions(*shell, out),
         Command::Man { dir } => man(dir, out),
     };
+    let _at_work = signals::AtWork::begin();
     out::flush(&tools.cancel);
     exit
 }

@@ -15,22 +15,22 @@ use unlade::clock::Clock;
 /// How long the work has to stop by itself: a card that does not answer lets no call return.
 const PATIENCE: Duration = Duration::from_secs(1);
 
-/// Copies that are at work. They stop by themselves between two reads, and tell what was done.
-static COPIES: AtomicUsize = AtomicUsize::new(0);
+/// What stops by itself and tells what was done: copies between two reads, and the end of any command.
+static BUSY: AtomicUsize = AtomicUsize::new(0);
 
-/// While it lives a copy is at work.
+/// While it lives the program is not ended by the first signal.
 pub(crate) struct AtWork;
 
 impl AtWork {
     pub(crate) fn begin() -> Self {
-        COPIES.fetch_add(1, Ordering::SeqCst);
+        BUSY.fetch_add(1, Ordering::SeqCst);
         Self
     }
 }
 
 impl Drop for AtWork {
     fn drop(&mut self) {
-        COPIES.fetch_sub(1, Ordering::SeqCst);
+        BUSY.fetch_sub(1, Ordering::SeqCst);
     }
 }
 
@@ -77,7 +77,7 @@ impl Watch {
             match signals.recv_timeout(PATIENCE) {
                 Ok(()) => self.end(),
                 Err(RecvTimeoutError::Disconnected) => return,
-                Err(RecvTimeoutError::Timeout) if COPIES.load(Ordering::SeqCst) == 0 => self.end(),
+                Err(RecvTimeoutError::Timeout) if BUSY.load(Ordering::SeqCst) == 0 => self.end(),
                 Err(RecvTimeoutError::Timeout) if !has_told => {
                     has_told = true;
                     self.out.error(
@@ -93,10 +93,12 @@ impl Watch {
     fn end(&self) {
         let exit = Exit::Interrupted;
         out::clear();
-        let why = if COPIES.load(Ordering::SeqCst) > 0 {
+        let why = if BUSY.load(Ordering::SeqCst) > 0 {
             "interrupted; what is done is kept. Run the same command again to go on."
-        } else {
+        } else if self.has_verdict {
             "interrupted, and nothing was proven."
+        } else {
+            "interrupted."
         };
         if self.out.json && self.has_verdict {
             let verdict = json!({

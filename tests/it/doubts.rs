@@ -797,6 +797,47 @@ fn what_happens_while_the_records_are_made_is_in_them() {
     }
 }
 
+/// A drive that lacks one file for a reason that was told may lose another at the end, which is told as well: the
+/// record says of neither that it stands there.
+#[test]
+fn a_copy_that_goes_at_the_end_is_told_beside_what_else_is_wrong() {
+    for deed in [Deed::Delete, Deed::Truncate, Deed::Append] {
+        let sim = world_of_ext4(6);
+        let job = job("KITES", &["/a"]);
+        assert!(copy_with(&sim, &job).verdict().is_proven());
+        sim.reboot();
+        rewrite_unseen(&sim, &format!("/card/{}", frame(0)), 70);
+        touch(&sim, &format!("/card/{}", frame(0)), 86_407);
+        sim.let_meddle(Meddler {
+            stage: Stage::Staged,
+            volume: "/a",
+            op: Op::ReadBackRead,
+            call: 1,
+            on: "/a",
+            prey: Prey::Copies,
+            deed,
+            seed: 5,
+        });
+        let proof = copy_with(&sim, &job);
+        assert!(!proof.verdict().is_proven());
+        let path = sim.meddled().unwrap().path;
+        assert!(!path.ends_with(&frame(0)), "another file than {path}");
+        let told = proof.verdict().reasons().join(" ");
+        assert!(
+            told.contains("is left as it was") || told.contains(&frame(0)),
+            "{told}"
+        );
+        assert!(
+            told.contains("4 of 5 files stand there at the end"),
+            "{deed:?}: {told}"
+        );
+        assert_eq!(
+            recorded(&sim, "/a/KITES").verdict.reasons,
+            proof.verdict().reasons()
+        );
+    }
+}
+
 /// Somebody who never leaves off is told, and nothing is PROVEN.
 #[test]
 fn what_goes_on_changing_is_not_proven() {
