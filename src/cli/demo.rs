@@ -162,7 +162,7 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
     let (title, text) = if can_prove {
         (
             "Both folders are on one disk, so that was one copy, and the answer was no.",
-            "With two real drives it would have been PROVEN. Here we ask for one copy. The same command again goes on from what is proven: nothing is read from the card or copied twice; the copies are read back once more.",
+            "With two real drives it would have been PROVEN. Here we ask for one copy. The same command again goes on from what is proven: nothing is copied twice; a sample is read from the card, and the copies are read back once more.",
         )
     } else {
         (

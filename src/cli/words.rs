@@ -633,7 +633,7 @@ pub(crate) fn verdict(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> 
 
 /// What is said of several cards at the end: what was shot on one, or happened to its copies, after its own answer is
 /// not known.
-const SINCE: &str = "if nothing was done to it or its copies since its answer.";
+const SINCE: &str = "as its own answer says, and if nothing was done to it or its copies since.";
 
 /// Returns the one answer for several cards, the last thing printed: the last verdict alone would be taken for
 /// that of all.
@@ -861,7 +861,12 @@ fn next_when_proven(proof: &Proof) -> String {
         _ => "You may format the card named here.",
     });
     let name = card_name(&card.label, card.volume_id());
-    format!("Every file on card {name} was {how} from {drives}{when}. {now}{one}{may}")
+    let but = if proof.plan().listing.media_left().is_empty() {
+        ""
+    } else {
+        " but those left out"
+    };
+    format!("Every file on card {name}{but} was {how} from {drives}{when}. {now}{one}{may}")
 }
 
 /// Whether files count as those of an earlier run although the card's dates are others: a clock or a zone was

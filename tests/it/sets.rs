@@ -650,15 +650,13 @@ fn the_last_words_are_about_all_cards() {
     std::os::unix::net::UnixListener::bind(work.path("A1/DCIM/socket")).unwrap();
     let ran = work.run(&format!("copy A1 A2 {TO}"));
     ran.exits(1);
-    assert!(ran.out.trim_end().ends_with("its answer."), "{ran}");
-    ran.says(
-        "1 of 2 cards is proven. Do not format `A1`. Format `A2` only if nothing was done to it",
-    )
-    .says("A1: NOT PROVEN A2: proven");
+    assert!(ran.out.trim_end().ends_with("copies since."), "{ran}");
+    ran.says("1 of 2 cards is proven. Do not format `A1`. Format `A2` only as its own answer says")
+        .says("A1: NOT PROVEN A2: proven");
     remove(&work.path("A1/DCIM/socket"));
     let ran = work.run(&format!("copy A1 A2 {TO} --quiet"));
     ran.exits(0)
-        .says("All 2 cards are proven. Format each only if nothing was done to it");
+        .says("All 2 cards are proven. Format each only as its own answer says");
 }
 
 #[test]
@@ -669,7 +667,9 @@ fn a_card_that_is_refused_beside_others_is_told_as_that_one() {
         .says("Refused; nothing of `GONE` was copied.")
         .is_silent_of("nothing was written")
         .says("A1: proven GONE: NOT PROVEN, refused")
-        .says("1 of 2 cards is proven. Do not format `GONE`. Format `A1` only if nothing was done to it");
+        .says(
+            "1 of 2 cards is proven. Do not format `GONE`. Format `A1` only as its own answer says",
+        );
     for (cards, copied, code) in [
         ("GONE A1", true, 1),
         ("A1 GONE", true, 1),
