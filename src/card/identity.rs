@@ -106,12 +106,36 @@ impl CardIdentity {
     }
 
     /// Whether both are one card by what its maker wrote into it, by what it holds, or else by its name: whoever gives a
-    /// name may give a second one to a card that was not changed in between. `None` where nothing of that tells.
+    /// name may give a second one to a card that was only shot on in between. `None` where nothing of that tells.
     fn is_known_as_same(&self, other: &Self) -> Option<bool> {
         let same = |a: &Option<String>, b: &Option<String>| Some(a.as_ref()? == b.as_ref()?);
+        let was_shot_on = self.still_holds(other) || other.still_holds(self);
         same(&self.made_as, &other.made_as)
-            .or_else(|| self.is_unaltered(other).then_some(true))
+            .or_else(|| (self.is_unaltered(other) || was_shot_on).then_some(true))
             .or_else(|| same(&self.name, &other.name))
+    }
+
+    /// Of what the sample of `before` holds and this one can tell of: how much there is, and how much is still here.
+    fn kept_of(&self, before: &Self) -> (u32, u32) {
+        // The sample holds the smallest hashes: above its largest one nothing is known of the rest.
+        let is_whole = self.files <= len64(SAMPLE_MAX);
+        let top = self.sample.last().filter(|_| !is_whole);
+        let can_tell = |hash: &&String| top.is_none_or(|top| *hash <= top);
+        let then = before.sample.iter().filter(can_tell);
+        then.fold((0, 0), |(all, kept), hash| {
+            (all + 1, kept + u32::from(self.sample.contains(hash)))
+        })
+    }
+
+    /// Whether what `before` held is still here: on one volume most of it, in one place that says nothing of the card all of it.
+    /// Some cameras give every card one identity, and the same few files of their own.
+    fn still_holds(&self, before: &Self) -> bool {
+        let (all, kept) = self.kept_of(before);
+        match (&self.volume_id, &before.volume_id) {
+            (Some(a), Some(b)) => a == b && 2 * kept > all,
+            (None, None) => self.path == before.path && all == kept && all > 0,
+            _ => false,
+        }
     }
 
     /// Returns whether this card still holds what `before` held, so that a verdict on it is one on that as
@@ -126,16 +150,8 @@ impl CardIdentity {
         if !is_same_place || self.listing_b3 == before.listing_b3 {
             return is_same_place;
         }
-        // The sample holds the smallest hashes: above its largest one nothing is known of the rest.
-        let is_whole = self.files <= len64(SAMPLE_MAX);
-        let top = self.sample.last().filter(|_| !is_whole);
-        let can_tell = |hash: &&String| top.is_none_or(|top| *hash <= top);
-        let then = before.sample.iter().filter(can_tell);
-        let (all, kept) = then.fold((0, 0), |(all, kept), hash| {
-            (all + 1, kept + u32::from(self.sample.contains(hash)))
-        });
+        let (all, kept) = self.kept_of(before);
         if has_id {
-            // Some cameras give every card one identity, and the same few files of their own.
             all == 0 || 2 * kept > all
         } else {
             all == kept && (all > 0 || before.files == 0)
@@ -310,6 +326,25 @@ mod tests {
         let fewer = |id| card(id, "/m/K", 1..30).goes_on_from(&card(id, "/m/K", 0..30));
         assert!(fewer(id) && !fewer(None));
         assert!(card(None, "/m/K", 0..3).goes_on_from(&card(None, "/m/K", 0..0)));
+    }
+
+    /// A second name for a card that was shot on in between; two cards of a camera that gives all one identity, and writes
+    /// the same two files of its own on each.
+    #[test]
+    fn a_second_name_makes_no_second_card_of_one_that_was_shot_on() {
+        let named = |name: &str, id, numbers| CardIdentity {
+            name: Some(name.to_owned()),
+            ..card(id, "/m/K", numbers)
+        };
+        for id in [Some("1A2B-3C4D"), None] {
+            let (a, more) = (named("A1", id, 0..30), named("B1", id, 0..45));
+            assert!(more.goes_on_from(&a) && a.may_be_one_card(&more), "{id:?}");
+            let other = named("B1", id, 28..90);
+            assert!(
+                !other.goes_on_from(&a) && !a.may_be_one_card(&other),
+                "{id:?}"
+            );
+        }
     }
 
     #[test]

@@ -31,6 +31,26 @@ pub const EARLIER_MAX: usize = 999;
 /// may share.
 pub type Record<'a> = (String, Cow<'a, [u8]>);
 
+/// What is to be found under a record's name.
+#[derive(Debug)]
+pub struct Written {
+    /// Its path below the offload.
+    pub name: String,
+    bytes: u64,
+    digest: Digest,
+}
+
+impl Written {
+    /// Describes a record that is written.
+    pub fn of((name, bytes): &Record<'_>) -> Self {
+        Self {
+            name: name.clone(),
+            bytes: len64(bytes.len()),
+            digest: Digest::of(bytes),
+        }
+    }
+}
+
 /// Returns where a record lies before it has its name.
 fn part_of(root: &Utf8Path, name: &str) -> Utf8PathBuf {
     match name.rsplit_once('/') {
@@ -92,19 +112,20 @@ fn read_back(disk: &dyn Disk, part: &Utf8Path, bytes: u64) -> io::Result<Option<
     Ok(read.map(|(digest, _)| digest))
 }
 
-/// Gives the staged records, by path below the offload, their names, in order, after moving those of an earlier run aside.
+/// Gives the staged records their names, in order, after moving those of an earlier run aside.
 ///
 /// # Errors
 /// The problem of this destination, without its number.
 pub fn publish(
     disk: &dyn Disk,
     root: &Utf8Path,
-    names: &[String],
+    records: &[Written],
     layout: Layout,
 ) -> Result<(), Problem> {
     let folder = root.join(RECORDS);
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
-    set_aside(disk, root, names, layout).map_err(problem(Step::Record))?;
+    let names: Vec<String> = records.iter().map(|r| r.name.clone()).collect();
+    set_aside(disk, root, &names, layout).map_err(problem(Step::Record))?;
     let manifest = format!("{RECORDS}/{MANIFEST}");
     let signature = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
     let mut folders = BTreeSet::from([folder.clone()]);
@@ -112,7 +133,7 @@ pub fn publish(
         folders.insert(root.to_path_buf());
     }
     let mut in_place: Vec<Utf8PathBuf> = Vec::new();
-    for name in names {
+    for name in &names {
         // Nobody may take it for a bag before everything that a bag is checked by is there, nor find a manifest
         // before what it stands beside, nor, after a power cut, a signature without its manifest.
         if name == bag::BAGIT || *name == manifest || *name == signature {
@@ -127,6 +148,30 @@ pub fn publish(
     }
     let settled = disk.settle(&folders, &in_place);
     settled.map_err(problem(Step::FlushFolder))
+}
+
+/// Reads published records back once more, under their names.
+///
+/// # Errors
+/// The problem of this destination, without its number: a record that is gone or holds something else.
+pub fn are_as_written(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    records: &[Written],
+) -> Result<(), Problem> {
+    for record in records {
+        let problem = |e: io::Error| write_problem(Step::ReadBack, &e).at(record.name.clone());
+        let path = root.join(&record.name);
+        let is_there = disk.look(&path).map_err(problem)?.is_some();
+        if is_there && read_back(disk, &path, record.bytes).map_err(problem)? == Some(record.digest)
+        {
+            continue;
+        }
+        let what = if is_there { "changed" } else { "removed" };
+        let why = format!("another program has {what} it since it was written");
+        return Err(Problem::new(ProblemKind::Changed, why).at(record.name.clone()));
+    }
+    Ok(())
 }
 
 /// Removes the journal, which the published records replace.
@@ -158,7 +203,7 @@ pub fn add_record(
     let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
     let named = root.join(&record.0);
     let part = part_of(root, &record.0);
-    let only = [record.0.clone()];
+    let only = [Written::of(&record)];
     let done = stage(disk, root, &[record], date).and_then(|()| {
         disk.rename_new(&part, &named)
             .map_err(problem(Step::Publish))?;
@@ -231,8 +276,8 @@ fn new_folder(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Utf8PathBuf> {
 }
 
 /// Removes staged records after another destination failed; what cannot be removed stays a part.
-pub fn unstage(disk: &dyn Disk, root: &Utf8Path, names: &[String]) {
-    for name in names {
+pub fn unstage(disk: &dyn Disk, root: &Utf8Path, records: &[Written]) {
+    for Written { name, .. } in records {
         // A part that stays behind never carries a record's name, and the next run clears it.
         drop(disk.remove_own(&part_of(root, name)));
     }

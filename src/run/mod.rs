@@ -39,6 +39,7 @@ pub use crate::record::checksums::CHECKSUMS;
 use crate::record::earlier_run::Records;
 use crate::record::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
 use crate::record::layout::{Layout, Level, RECORDS};
+use crate::record::load::load;
 use crate::record::signature::Signer;
 pub use crate::record::store::REPORT;
 use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
@@ -726,6 +727,7 @@ pub fn offload(
             == (now.is_proven(), len64(now.copies()), now.reasons())
             && (r.reread || !proof.reread_equal())
             && proof.spared().next().is_none()
+            && still_recorded(&proof, tools)
     });
     // Where all lies in earlier offloads there is no new one to put a record into.
     let mut kept = Kept::Nothing;
@@ -737,6 +739,18 @@ pub fn offload(
     let proof = proof.with_signature(kept).with_card_now(looks.card_now());
     observer.event(&Event::Ended);
     Ok(proof)
+}
+
+/// Whether the records of an earlier run, which say the same, are still there.
+fn still_recorded(proof: &Proof, tools: &Tools) -> bool {
+    let now = proof.verdict();
+    proof.plan().destinations.iter().all(|d| {
+        load(tools.disk.as_ref(), &d.root).is_ok_and(|(manifest, has_hash)| {
+            has_hash
+                && manifest.verdict.proven == now.is_proven()
+                && manifest.verdict.reasons == now.reasons()
+        })
+    })
 }
 
 // ---- before -----------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ use crate::proof::{Closing, Kept, Proof};
 use crate::record::checksums::List;
 use crate::record::layout::{Layout, RECORDS};
 use crate::record::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
-use crate::record::store::{REPORT, Record};
+use crate::record::store::{REPORT, Record, Written};
 use crate::record::{bag, checksums, store};
 use crate::report::page;
 use crate::units::len64;
@@ -48,14 +48,21 @@ pub(super) fn record(
     let mut changes = 0;
     while out.contains(&false) {
         let looks = (changes < CHANGES_MAX).then_some(&mut *looks);
-        match record_once(&proof, looks, tools, &out) {
+        let mut named = Vec::new();
+        match record_once(&proof, looks, tools, &out, &mut named) {
             Ok(()) => return (proof, Kept::New),
             Err(Setback::Drive(index, problem)) => {
                 out[index] = true;
-                proof = proof.without_records_on(index, problem.on(index));
+                let problem = with_old_record(problem, index, &named).on(index);
+                proof = proof.without_records_on(index, problem);
             }
-            Err(Setback::Changed(closing)) => {
+            Err(Setback::Changed(mut closing)) => {
                 changes += 1;
+                for (index, looked) in closing.destinations.iter_mut().enumerate() {
+                    if let Err(problem) = looked {
+                        *problem = with_old_record(problem.clone(), index, &named);
+                    }
+                }
                 proof = proof.judged_again(*closing);
                 if changes == CHANGES_MAX {
                     proof = proof.without_rest();
@@ -68,6 +75,15 @@ pub(super) fn record(
         }
     }
     (proof, Kept::Nothing)
+}
+
+/// Records that got their names on a drive which takes no others cannot be put right.
+fn with_old_record(mut problem: Problem, index: usize, named: &[usize]) -> Problem {
+    let old = "; the record on it was written before that: do not go by it";
+    if named.contains(&index) && problem.kind != ProblemKind::Changed {
+        problem.detail.push_str(old);
+    }
+    problem
 }
 
 /// Of every destination whether it is written to no more: it failed, is gone or was swapped.
@@ -100,14 +116,16 @@ fn begin_all(mut proof: Proof, tools: &Tools, out: &mut [bool]) -> Proof {
     proof
 }
 
-/// The paths of the records that are staged on a destination.
-type Staged = Vec<(usize, Vec<String>)>;
+/// The records that are staged, by destination.
+type Staged = Vec<(usize, Vec<Written>)>;
 
+/// Notes the drives on which records have got their names.
 fn record_once(
     proof: &Proof,
     mut looks: Option<&mut Looks<'_>>,
     tools: &Tools,
     out: &[bool],
+    named: &mut Vec<usize>,
 ) -> Result<(), Setback> {
     let disk = tools.disk.as_ref();
     let staged = stage_all(proof, tools, out).map_err(|(d, p)| Setback::Drive(d, p))?;
@@ -120,15 +138,24 @@ fn record_once(
     let all = || {
         let here = |index: usize| proof.plan().destinations.get(index);
         let all = staged.iter();
-        all.filter_map(move |(index, names)| Some((*index, here(*index)?, names)))
+        all.filter_map(move |(index, records)| Some((*index, here(*index)?, records)))
     };
-    for (index, destination, names) in all() {
+    for (index, destination, records) in all() {
         let layout = proof.plan().layout;
-        store::publish(disk, &destination.root, names, layout)
-            .and_then(|()| same_drive(disk, destination))
+        let done = store::publish(disk, &destination.root, records, layout);
+        let manifest = destination.root.join(RECORDS).join(MANIFEST);
+        if done.is_ok() || matches!(disk.look(&manifest), Ok(Some(_))) {
+            named.push(index);
+        }
+        done.and_then(|()| same_drive(disk, destination))
             .map_err(|p| Setback::Drive(index, p))?;
     }
     look()?;
+    // They are part of what is proven: whoever asks later goes by them.
+    for (index, destination, records) in all() {
+        store::are_as_written(disk, &destination.root, records)
+            .map_err(|p| Setback::Drive(index, p))?;
+    }
     for (index, destination, _) in all() {
         store::remove_journal(disk, &destination.root).map_err(|p| Setback::Drive(index, p))?;
     }
@@ -179,11 +206,11 @@ fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, (usiz
             [&bytes, &page],
             signature.as_deref(),
         );
-        let paths = records.iter().map(|(name, _)| name.clone()).collect();
+        let written = records.iter().map(Written::of).collect();
         // Each drive's records have a moment of their own, by which one drive is known that is seen twice.
         let now = Stamp::of(tools.clock.now());
         let result = store::stage(disk, &destination.root, &records, now);
-        staged.push((index, paths));
+        staged.push((index, written));
         if let Err(problem) = result {
             unstage_all(proof, tools, &staged);
             return Err((index, problem));

@@ -797,6 +797,99 @@ fn what_happens_while_the_records_are_made_is_in_them() {
     }
 }
 
+/// A record that another program removes or writes to before the end is told: whoever asks later goes by it. The copies
+/// stand in the journals, and the same command makes new records.
+#[test]
+fn what_happens_to_a_record_that_has_its_name_is_in_the_verdict() {
+    let deeds = DEEDS.iter().filter(|(_, is_as_it_was)| !is_as_it_was);
+    let mut met = 0;
+    for ((deed, _), seed) in deeds.flat_map(|deed| (0..3).map(move |seed| (deed, seed))) {
+        let sim = world_of_ext4(6);
+        let job = job("KITES", &["/a", "/b"]);
+        sim.let_meddle(Meddler {
+            stage: Stage::Named,
+            volume: "/b",
+            op: Op::Flush,
+            call: 1,
+            on: "/a",
+            prey: Prey::Records,
+            deed: *deed,
+            seed,
+        });
+        let proof = copy_with(&sim, &job);
+        let path = sim.meddled().unwrap().path;
+        let verdict = proof.verdict();
+        if path.ends_with("journal.jsonl") {
+            continue;
+        }
+        met += 1;
+        let told = verdict.reasons().join(" ");
+        assert!(!verdict.is_proven(), "{deed:?} of {path}");
+        assert!(told.contains("another program has"), "{deed:?}: {told}");
+        assert!(
+            told.contains(path.split_once('/').unwrap().1),
+            "{deed:?}: {told}"
+        );
+        assert!(!recorded(&sim, "/b/KITES").verdict.proven);
+        sim.reboot();
+        if *deed == Deed::Delete {
+            assert!(
+                copy_with(&sim, &job).verdict().is_proven(),
+                "{deed:?} of {path}"
+            );
+        }
+    }
+    assert!(met > 6, "{met}");
+}
+
+/// The records of an earlier run stand for the same verdict only as long as they are there.
+#[test]
+fn records_that_go_while_all_is_found_to_be_as_it_was_are_made_again() {
+    let sim = world_of_ext4(6);
+    let job = job("KITES", &["/a", "/b"]);
+    assert!(copy_with(&sim, &job).verdict().is_proven());
+    sim.reboot();
+    sim.let_meddle(Meddler {
+        stage: Stage::Any,
+        volume: "/card",
+        op: Op::Walk,
+        call: 2,
+        on: "/a",
+        prey: Prey::Records,
+        deed: Deed::Delete,
+        seed: 1,
+    });
+    assert!(copy_with(&sim, &job).verdict().is_proven());
+    assert!(sim.meddled().unwrap().path.contains(MANIFEST));
+    assert!(recorded(&sim, "/a/KITES").verdict.proven);
+    assert!(is_intact(&sim, "/a/KITES"));
+}
+
+/// A drive that takes no more writes keeps the record that it has, which says more than the answer: that is told.
+#[test]
+fn a_record_that_cannot_be_put_right_is_not_to_be_gone_by() {
+    let sim = world_of_ext4(6);
+    sim.arm(Fault {
+        volume: "/b",
+        op: Op::RemoveOwn,
+        call: 1,
+        kind: FaultKind::SetReadOnly,
+    });
+    let proof = copy_with(&sim, &job("KITES", &["/a", "/b"]));
+    assert!(sim.fired());
+    assert!(!proof.verdict().is_proven());
+    let records = sim.files("/b/KITES/_unlade", Image::Visible);
+    assert!(
+        Manifest::from_bytes(&records[MANIFEST])
+            .unwrap()
+            .verdict
+            .proven
+    );
+    let told = proof.verdict().reasons().join(" ");
+    assert!(told.contains("do not go by it"), "{told}");
+    assert!(!recorded(&sim, "/a/KITES").verdict.proven);
+}
+
 /// A drive that lacks one file for a reason that was told may lose another at the end, which is told as well: the
 /// record says of neither that it stands there.
 #[test]
