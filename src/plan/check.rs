@@ -9,6 +9,7 @@ use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word};
 use crate::plan::destination::{Place, Shape, count_work, is_rewritten};
+use crate::plan::notes::left_out_notes;
 use crate::plan::rules::rules_of;
 use crate::plan::{Candidate, FileJob, NAMES_TOLD, PlannedDestination, Wish, Work};
 use crate::record::earlier_run::Records;
@@ -102,6 +103,20 @@ pub(super) fn check_name(name: &str, reasons: &mut Vec<Problem>) {
 /// Why a card with a folder named like that of the records is refused.
 pub const HOLDS_RECORDS: &str = "the card itself holds `_unlade` in its root, where the records go";
 
+/// Says that a card holds nothing to be copied, and what may lie in its Trash.
+pub fn without_files(card: &Utf8Path, listing: &Listing) -> String {
+    let card = shown(card.as_str());
+    match left_out_notes(listing).first() {
+        None => format!(
+            "`{card}` holds no files; a card that was pulled or is not mounted looks like this too"
+        ),
+        Some(note) => format!(
+            "`{card}` holds no files but those that are left out: {}",
+            note.trim_end_matches('.')
+        ),
+    }
+}
+
 pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
     if listing.rows().len() > ENTRIES_MAX {
         let why = format!(
@@ -123,10 +138,7 @@ pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<
         } else if broken {
             format!("no file on `{}` can be read", shown(card.given.as_str()))
         } else {
-            format!(
-                "`{}` holds no files; a card that was pulled or is not mounted looks like this too",
-                shown(card.given.as_str())
-            )
+            without_files(&card.given, listing)
         };
         reasons.push(Problem::new(ProblemKind::Unreadable, why));
     }

@@ -51,6 +51,8 @@ pub struct FoundOffload {
     pub backing: Backing,
     /// Number of its file system.
     pub device: u64,
+    /// Identity of its volume: another drive may get the same number of a file system.
+    pub volume_id: Option<String>,
     /// Date of its manifest on the drive.
     pub written: Option<Stamp>,
     /// Size and room of its volume in bytes.

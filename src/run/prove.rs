@@ -17,6 +17,7 @@ use crate::existing::original::is_offload;
 use crate::existing::search::{destination_of, find_offloads};
 use crate::ledger::Ledger;
 use crate::name::{CardName, shown};
+use crate::plan::check::without_files;
 use crate::proof::coverage::{
     Answer, FoundOffload, Question, ReadFiles, Reread, Stands, Unusable, answer, to_read,
 };
@@ -94,6 +95,10 @@ pub fn prove(
     let (facts, _held) = hold_card(ask, disk).map_err(|p| vec![p])?;
     let listing = look_at_card(ask, disk, &facts).map_err(|p| vec![p])?;
     let listing = look_at_left(disk, &ask.card, listing, &progress.cancel);
+    if listing.totals().0 == 0 {
+        let why = without_files(&ask.card, &listing);
+        return Err(vec![Problem::new(ProblemKind::Unreadable, why)]);
+    }
     let label = label_of(&ask.card, &facts);
     let mut card = CardIdentity::of(&facts, &label, &listing);
     card.made_as = disk.gear(&facts).made_as();
@@ -318,13 +323,6 @@ fn look_at_card(ask: &Ask, disk: &dyn Disk, facts: &FolderFacts) -> Result<Listi
     let listing = survey(disk, &ask.card, facts)
         .map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
     card_is_same(disk, ask, facts)?;
-    if listing.totals().0 == 0 {
-        let why = format!(
-            "`{}` holds no files; a card that was pulled or is not mounted looks like this too",
-            shown(ask.card.as_str())
-        );
-        return Err(Problem::new(ProblemKind::Unreadable, why));
-    }
     Ok(listing)
 }
 
@@ -410,6 +408,7 @@ fn look_at_offload(
         here: None,
         backing: Backing::unknown("its folder is gone"),
         device: 0,
+        volume_id: None,
         written: None,
         room: (0, 0),
         standing: HashMap::new(),
@@ -427,6 +426,7 @@ fn look_at_offload(
     };
     found.backing = facts.backing.clone();
     found.device = facts.device;
+    found.volume_id.clone_from(&facts.volume_id);
     found.room = (facts.total_bytes, facts.free_bytes);
     let manifest = disk.look(&root.join(RECORDS).join(MANIFEST));
     found.written = manifest.ok().flatten().map(|stat| stat.modified);
@@ -484,7 +484,7 @@ fn look_again(disk: &dyn Disk, found: &mut FoundOffload) {
     }
     let root = Utf8Path::new(&found.root);
     let now = match disk.facts(root) {
-        Ok(facts) if facts.device == found.device => {
+        Ok(facts) if is_its_drive(found, &facts) => {
             walk_own(disk, root).map(|entries| Sights::of(&entries, &facts.filesystem))
         }
         Ok(_) => Err(Unusable::new(
@@ -505,6 +505,10 @@ fn look_again(disk: &dyn Disk, found: &mut FoundOffload) {
         }
         Err(why) => found.manifest = Err(why),
     }
+}
+
+fn is_its_drive(found: &FoundOffload, now: &FolderFacts) -> bool {
+    (found.device, &found.volume_id) == (now.device, &now.volume_id)
 }
 
 /// What could not be looked at or read is not known to be bad.
@@ -667,7 +671,7 @@ fn read_what_is_asked(
             };
             let tree = manifest.offload.layout.payload(root);
             // Another drive in its place has nothing that counts: then none of it could be read.
-            let facts = disk.facts(root).ok().filter(|f| f.device == found.device);
+            let facts = disk.facts(root).ok().filter(|f| is_its_drive(found, f));
             let held = facts.and_then(|facts| disk.anchor(root, &facts).ok());
             if held.is_none() {
                 let why = || Err("the drive is gone, or another one is in its place".to_owned());

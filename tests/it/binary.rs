@@ -880,13 +880,14 @@ fn a_taken_name_is_refused_and_untouched() {
 #[test]
 fn refusals_leave_nothing_behind() {
     let work = Work::with_card("refusals");
+    Card::new(&work.path("emptied")).file(".Trashes/501/KITE0009.JPG", 9_000, 60);
     work.folder("empty");
     work.folder("card-inside/card/DCIM");
     put(&work.path("card-inside/card/DCIM/A.JPG"), b"a");
     std::os::unix::fs::symlink(work.path("a"), work.path("link")).unwrap();
     put(&work.path("file"), b"no folder");
     let long = "x".repeat(300);
-    let cases: [(&[&str], &str); 14] = [
+    let cases: [(&[&str], &str); 15] = [
         (&["card", "--to", "a", "--to", "a"], "same folder"),
         (&["card", "--to", "a", "--to", "./a/../a"], "same folder"),
         (&["card", "--to", "a", "--to", "link"], "same folder"),
@@ -900,6 +901,7 @@ fn refusals_leave_nothing_behind() {
         (&["card", "--to", "file"], "`file`"),
         (&["nowhere", "--to", "a"], "the card `nowhere`"),
         (&["empty", "--to", "a"], "holds no files"),
+        (&["emptied", "--to", "a"], "`.Trashes` on the card is a"),
         (&["card", "--to", "a", "--name", "a/b"], "name"),
         (&["card", "--to", "a", "--name", ".."], "name"),
         (&["card", "--to", "a", "--name", ""], "name"),

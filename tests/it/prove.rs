@@ -450,7 +450,9 @@ fn the_other_slots_card_is_compared_by_content() {
 fn what_cannot_be_asked_is_refused() {
     let work = copied("prove-refused");
     work.folder("empty");
+    Card::new(&work.path("emptied")).file(".Trashes/501/KITE0009.JPG", 9_000, 60);
     for (arguments, text) in [
+        ("prove emptied --on a", "`.Trashes` on the card is a"),
         ("prove nowhere --on a", "cannot be used"),
         ("prove empty --on a", "holds no files"),
         ("prove card --on nowhere", "could not be looked into"),
