@@ -1,8 +1,8 @@
 //! Owns the answer to "what holds the others back": the stage that the reader of the card waits for, or the card,
 //! and behind it the link of the chain that explains it. Eyes and record only; no decision rests on it.
 
-use super::Rates;
 use super::meter::Meter;
+use super::outcome::Rates;
 use crate::hash_algorithm::Also;
 use crate::speed::ceiling::{Ceiling, Link};
 use crate::units::{MegabytesPerS, float, len64, rate};

@@ -6,8 +6,10 @@
 //! journal line of what gets one, rename without replacing, name durable in the way of the file system, journal
 //! line. Nothing carries a final name earlier.
 
+use super::context::Context;
+use super::gate::Gate;
 use super::in_flight::{GivenUp, InFlight};
-use super::{Context, FromCard, Gate, Proven, Report};
+use super::message::{FromCard, Proven, Report};
 use crate::digest::Digest;
 use crate::disk::buffer::{ALIGN, Aligned, Chunk};
 use crate::disk::{
@@ -107,17 +109,10 @@ impl Lane {
         let (to_publish, publishes) = bounded(BATCH_MAX);
         let mut threads = Vec::new();
         let mut spawn = |role: &str, run: Box<dyn FnOnce() + Send>| {
-            let gate = gate.clone();
-            let run = move || {
-                if gate.pass() {
-                    run();
-                }
-            };
-            std::thread::Builder::new()
+            let thread = std::thread::Builder::new()
                 .name(format!("{role} {}", index + 1))
-                .stack_size(512 << 10)
-                .spawn(run)
-                .map(|thread| threads.push(thread))
+                .stack_size(512 << 10);
+            gate.spawn(thread, run).map(|thread| threads.push(thread))
         };
         let spinning = lane.destination().facts.rotational == Some(true);
         // On a spinning disk as well: flushes that wait together become one commit of its journal.

@@ -2,9 +2,10 @@
 //! notices files that are unreadable or no longer what was listed, and goes over those once more,
 //! slowly, at the end. It never writes anywhere.
 
-use super::card_rate::Pace;
+use super::card_rate::{self, Pace};
+use super::context::Context;
 use super::in_flight::{GivenUp, InFlight};
-use super::{Context, FromCard, Report, card_rate};
+use super::message::{FromCard, Report};
 use crate::disk::Source;
 use crate::disk::buffer::{ALIGN, Aligned, Pool};
 use crate::error::{Problem, ProblemKind, Step, failed};

@@ -4,7 +4,7 @@
 //! only another read shows. Nothing is changed.
 
 use super::lane::Lane;
-use super::{Kept, Report};
+use super::message::{Kept, Report};
 use crate::disk::hash_file::hash_whole;
 use crate::disk::{ReadBackWay, Sight, Stat};
 use crate::error::{Problem, ProblemKind, Step};

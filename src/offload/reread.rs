@@ -2,7 +2,8 @@
 //! every file is read again and its hash compared with that of the first read. It is the only
 //! check that can show a bit which the reader or the cable flipped.
 
-use super::{Context, Offloaded};
+use super::context::Context;
+use super::outcome::Offloaded;
 use crate::disk::hash_file::hash_whole;
 use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer};

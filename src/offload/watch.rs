@@ -1,7 +1,8 @@
 //! Owns the look at card and drives on a timer: while everything waits, nobody else would notice that one of them
 //! was unmounted or taken away, also while the computer slept.
 
-use super::{Context, Report};
+use super::context::Context;
+use super::message::Report;
 use crate::error::{Problem, ProblemKind};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
 use std::collections::BTreeSet;
