@@ -14,7 +14,7 @@ use crate::disk::backing::Backing;
 use crate::disk::{FolderFacts, ReadBackWay, Sights, Stamp};
 use crate::error::{Problem, ProblemKind};
 use crate::hash_algorithm::agree;
-use crate::name::some_of;
+use crate::name::{shown, some_of};
 use crate::plan::notes::{count_independent, left_out_notes};
 use crate::proof::{Content, Verdict, sameness_notes};
 use crate::record::doubt::Doubts;
@@ -364,11 +364,26 @@ fn is_separate(question: &Question<'_>, usable: &[Usable<'_>]) -> bool {
         a == b || (stated.any(|u| holds(u, &a) && holds(u, &b)) && !is_twice)
     };
     let all = unknown.iter().enumerate();
-    question.separate
-        || all
-            .flat_map(|(n, a)| unknown.iter().skip(n).map(move |b| (a, b)))
-            .all(|(a, b)| were_stated(a, b))
-            && !unknown.is_empty()
+    let mut pairs = all.flat_map(|(n, a)| unknown.iter().skip(n).map(move |b| (a, b)));
+    if question.separate {
+        return seen_twice(usable).is_none();
+    }
+    pairs.all(|(a, b)| were_stated(a, b)) && !unknown.is_empty()
+}
+
+/// Two places that the system cannot tell apart, with records of one moment: nobody's word makes two of one drive.
+fn seen_twice<'a>(usable: &'a [Usable<'a>]) -> Option<(&'a str, &'a str)> {
+    let unknown = |u: &&Usable<'_>| matches!(u.found.backing, Backing::Unknown { .. });
+    let all = usable.iter().filter(unknown).enumerate();
+    all.flat_map(|(n, a)| {
+        usable
+            .iter()
+            .filter(unknown)
+            .skip(n + 1)
+            .map(move |b| (a.found, b.found))
+    })
+    .find(|(a, b)| a.may_be(b))
+    .map(|(a, b)| (a.root.as_str(), b.root.as_str()))
 }
 
 /// Counts the devices that the system itself tells apart.
@@ -519,12 +534,7 @@ fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Counted<'a> {
 
 fn words(reason: &Reason) -> String {
     match &reason.path {
-        Some(path) => format!(
-            "{}: `{}`: {}",
-            reason.kind,
-            crate::name::shown(path),
-            reason.detail
-        ),
+        Some(path) => format!("{}: `{}`: {}", reason.kind, shown(path), reason.detail),
         None => format!("{}: {}", reason.kind, reason.detail),
     }
 }
@@ -575,7 +585,7 @@ fn usable<'a>(
     troubles: &mut Vec<Reason>,
     notes: &mut Vec<String>,
 ) -> Option<Usable<'a>> {
-    let root = crate::name::shown(&found.root);
+    let root = shown(&found.root);
     let manifest = match &found.manifest {
         Ok(manifest) => manifest,
         Err(Unusable { kind, why }) => {
@@ -1019,7 +1029,7 @@ impl Usable<'_> {
 
     /// Returns why files that other copies hold are not held by this one as well, of `files` on the card.
     fn reasons(&self, short: Told, files: u64) -> Vec<Reason> {
-        let root = crate::name::shown(&self.found.root);
+        let root = shown(&self.found.root);
         let reason = |lack: Lack| {
             let detail = if lack.files == files {
                 lack.with_cause(&format!("all {}", counted(files, "file")))
@@ -1178,10 +1188,15 @@ fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> Reason 
         .map(|u| (&u.found.backing, u.found.device))
         .collect();
     let (_, why) = count_independent(&devices, is_separate(question, usable));
-    let why = if why.is_empty() {
-        String::new()
-    } else {
-        format!(" ({})", why.join(" ").trim_end_matches('.'))
+    let twice = seen_twice(usable).filter(|_| question.separate);
+    let why = match twice {
+        Some((a, b)) => format!(
+            " (the records in `{}` and `{}` were written at one moment: one drive that is seen twice, or a copy by hand, so that --separate is not believed)",
+            shown(a),
+            shown(b)
+        ),
+        None if why.is_empty() => String::new(),
+        None => format!(" ({})", why.join(" ").trim_end_matches('.')),
     };
     let detail = format!(
         "{}, {} needed on separate devices{why}",

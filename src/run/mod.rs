@@ -23,7 +23,7 @@ use crate::existing::sample::{Sampled, Sampling};
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::ledger::{Deed, Ledger, history};
-use crate::name::{CardName, fold, shown};
+use crate::name::{CardName, fold, part_name, shown};
 use crate::offload::limits::Limits;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, Started, reread};
@@ -691,7 +691,9 @@ pub fn offload(
     let started = tools.clock.now();
     let held = hold_all(&plan, tools);
     let _held = held.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
-    try_sizes(&plan, tools).inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
+    try_sizes(&plan, tools)
+        .and_then(|()| seen_once(&plan, tools))
+        .inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
     let recorded = plan.recorded().cloned();
     let nothing_new = plan.has_nothing_new();
     let is_begun = recorded.is_none() && !nothing_new;
@@ -801,6 +803,38 @@ fn try_sizes(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
         return Ok(());
     }
     Err(Refusal { reasons })
+}
+
+/// Finds out whether two destinations that the system cannot tell apart are one folder: what is made in one is then in the
+/// other. Nobody's word that they are separate makes two of it. What cannot be tried fails in the copy itself.
+fn seen_once(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
+    let disk = tools.disk.as_ref();
+    let is_unknown = |d: &&PlannedDestination| matches!(d.facts.backing, Backing::Unknown { .. });
+    let mark = part_name(&format!("seen-{}", tools.clock.now().as_nanosecond()));
+    let all: Vec<_> = plan.destinations.iter().filter(is_unknown).collect();
+    for (index, first) in all.iter().enumerate() {
+        let here = first.given.join(&mark);
+        let others = all.get(index + 1..).unwrap_or_default();
+        if others.is_empty() || disk.create_part(&here, false).is_err() {
+            continue;
+        }
+        let twice = others
+            .iter()
+            .find(|other| matches!(disk.look(&other.given.join(&mark)), Ok(Some(_))));
+        let removed = disk.remove_own(&here);
+        let why = match (twice, removed) {
+            (Some(other), _) => format!(
+                "`{}` and `{}` are one drive, seen in two places",
+                shown(first.given.as_str()),
+                shown(other.given.as_str())
+            ),
+            (None, Err(e)) => format!("`{here}` was made and could not be removed again: {e}"),
+            (None, Ok(())) => continue,
+        };
+        let reasons = vec![Problem::new(ProblemKind::SameDevice, why)];
+        return Err(Refusal { reasons });
+    }
+    Ok(())
 }
 
 /// Makes the offload's folder, the records folder and the journal on every destination; undoes all

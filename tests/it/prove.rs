@@ -4,7 +4,7 @@
 
 use crate::support::mount::{Mount, Options, skip};
 use crate::support::program::{
-    Card, Work, bytes_of, finish, flip, manifest, move_to, put, remove, whole_tree,
+    Card, Work, bytes_of, finish, flip, manifest, move_to, put, remove, tree, whole_tree,
 };
 use std::path::Path;
 use std::time::Duration;
@@ -313,7 +313,22 @@ fn that_drives_are_separate_is_said_once() {
             .exits(1)
             .says("1 complete copy")
             .says("If you know that it is a device of its own, say so with --separate");
+        // Nor is it believed when it is said anew.
+        work.run(&format!(
+            "prove card --on a/KITES --on b/KITES --separate{how}"
+        ))
+        .exits(1)
+        .says("1 complete copy")
+        .says("--separate is not believed");
     }
+    // A run on both is one run on one drive.
+    let stands = tree(&work.path("a"));
+    for more in ["--name KITES", "--name NEW", "--name NEW --only-new"] {
+        work.run(&format!("copy card --to a --to b --separate {more}"))
+            .exits(3)
+            .says("one drive, seen in two places");
+    }
+    assert_eq!(tree(&work.path("a")), stands);
     drop(again);
 }
 
