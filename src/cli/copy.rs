@@ -28,8 +28,9 @@ use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::beside::Beside;
 use unlade::plan::concurrent::{AT_ONCE_MAX, Order};
+use unlade::plan::terms::Terms;
 use unlade::plan::{Form, Refusal};
-use unlade::proof::{Proof, Terms};
+use unlade::proof::Proof;
 use unlade::record::layout::{Layout, Level};
 use unlade::run::{Job, KnownBefore, Tools, look_ahead, look_together, offload, prepare};
 

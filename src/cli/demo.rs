@@ -14,7 +14,7 @@ use std::sync::{Arc, Mutex};
 use unlade::disk::backing::Backing;
 use unlade::plan::Form;
 use unlade::plan::beside::Beside;
-use unlade::proof::Terms;
+use unlade::plan::terms::Terms;
 use unlade::record::layout::Level;
 use unlade::run::{Job, KnownBefore, Tools};
 use unlade::speed::ceiling::Chain;

@@ -9,6 +9,7 @@ pub mod destination;
 pub mod earlier;
 pub mod notes;
 pub mod rules;
+pub mod terms;
 
 use crate::card::identity::CardIdentity;
 use crate::card::listing::Listing;

@@ -16,7 +16,9 @@ use crate::error::{Problem, ProblemKind};
 use crate::hash_algorithm::agree;
 use crate::name::{shown, some_of};
 use crate::plan::notes::{count_independent, left_out_notes};
-use crate::proof::{Content, Verdict, sameness_notes};
+use crate::proof::Verdict;
+use crate::proof::notes::Content;
+use crate::proof::notes::sameness_notes;
 use crate::record::doubt::Doubts;
 use crate::record::manifest::{FilePart, Manifest};
 use crate::units::{count as number, counted, len64, size};
@@ -540,7 +542,7 @@ fn words(reason: &Reason) -> String {
 }
 
 fn trouble_reasons(listing: &Listing) -> Vec<Reason> {
-    let problems = crate::proof::card_problems(listing);
+    let problems = crate::proof::problems::card_problems(listing);
     problems.iter().map(of_problem).collect()
 }
 
@@ -1200,7 +1202,7 @@ fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> Reason 
     };
     let detail = format!(
         "{}, {} needed on separate devices{why}",
-        crate::proof::counted_copies(copies),
+        crate::proof::tally::counted_copies(copies),
         question.copies_needed
     );
     Reason::new(ProblemKind::TooFewCopies, detail)

@@ -31,10 +31,12 @@ use crate::plan::beside::Beside;
 use crate::plan::check::{check_room, holds_nothing_of, holds_other_files, same_card};
 use crate::plan::concurrent::{AT_ONCE_MAX, Order, joint_little, joint_room, order};
 use crate::plan::notes::doubt_twins;
+use crate::plan::terms::Terms;
 use crate::plan::{
     Candidate, Form, Plan, PlannedDestination, Refusal, Wish, Work, layout_of, plan,
 };
-use crate::proof::{Kept, Proof, Terms, card_problems, list_problems};
+use crate::proof::problems::{card_problems, list_problems};
+use crate::proof::{Kept, Proof};
 pub use crate::record::checksums::CHECKSUMS;
 use crate::record::earlier_run::Records;
 use crate::record::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};

@@ -21,7 +21,7 @@ use crate::plan::check::without_files;
 use crate::proof::coverage::{
     Answer, FoundOffload, Question, ReadFiles, Reread, Stands, Unusable, answer, to_read,
 };
-use crate::proof::listing_problems;
+use crate::proof::problems::listing_problems;
 use crate::record::layout::{Layout, RECORDS};
 use crate::record::load::load;
 use crate::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};

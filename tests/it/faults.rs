@@ -25,8 +25,9 @@ use unlade::existing::source::CardNow;
 use unlade::hash_algorithm::AlsoHashes;
 use unlade::name::{CardName, is_part_name};
 use unlade::plan::destination::{BESIDE_PART, LEFT_EMPTY};
+use unlade::plan::terms::Terms;
 use unlade::plan::{Form, Plan, PlannedDestination, Refusal};
-use unlade::proof::{Closing, Proof, Terms};
+use unlade::proof::{Closing, Proof};
 use unlade::record::journal::{
     JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine, JournalNaming,
 };

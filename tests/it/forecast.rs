@@ -22,7 +22,7 @@ use trace::Replay;
 use unlade::disk::Stamp;
 use unlade::disk::hardware::Gear;
 use unlade::event::{Event, Observer, Silent, Snapshot};
-use unlade::proof::Terms;
+use unlade::plan::terms::Terms;
 use unlade::proof::to_manifest::manifest_of;
 use unlade::record::layout::Level;
 use unlade::run::{Job, prepare};

@@ -16,7 +16,8 @@ use std::time::Duration;
 use unlade::disk::Stamp;
 use unlade::error::ProblemKind;
 use unlade::event::Silent;
-use unlade::proof::{Proof, Terms};
+use unlade::plan::terms::Terms;
+use unlade::proof::Proof;
 use unlade::run::{self, Job};
 
 const CLIP: &str = "PRIVATE/CLIPS/C0001.MP4";

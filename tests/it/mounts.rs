@@ -19,7 +19,7 @@ use unlade::clock::SystemClock;
 use unlade::disk::os::OsDisk;
 use unlade::error::ProblemKind;
 use unlade::event::Silent;
-use unlade::proof::Terms;
+use unlade::plan::terms::Terms;
 use unlade::run::{self, Job, Tools};
 
 const EIO: i32 = 5;

@@ -594,7 +594,7 @@ fn one_card_under_two_names_counts_once() {
     let flags = "--shoot festival --expect-labels A1,B1 --as A1";
     work.run(&format!("copy KITES {TO} {flags}")).exits(0);
     // Shot on in between.
-    std::fs::write(work.path("KITES/DCIM/MORE.JPG"), [7; 3_000]).unwrap();
+    Card::new(&work.path("KITES")).file("DCIM/100KITES/MORE.JPG", 3_000, 7);
     work.run(&format!("copy KITES {TO} --shoot festival --as B1"))
         .exits(0)
         .says("1 of 2 announced cards seen, 1 proven. Not seen: A1.")

@@ -5,8 +5,9 @@
 use crate::support::sim::{Crash, Image, Sim};
 use std::collections::BTreeMap;
 use unlade::event::Observer;
+use unlade::plan::terms::Terms;
 use unlade::plan::{Plan, Refusal};
-use unlade::proof::{Proof, Terms};
+use unlade::proof::Proof;
 use unlade::record::layout::RECORDS;
 use unlade::run::{self, Tools};
 

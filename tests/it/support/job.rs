@@ -6,7 +6,7 @@ use std::time::Duration;
 use unlade::disk::Disk;
 use unlade::offload::limits::Limits;
 use unlade::plan::Form;
-use unlade::proof::Terms;
+use unlade::plan::terms::Terms;
 use unlade::record::layout::Level;
 use unlade::run::{Job, KnownBefore, Tools};
 use unlade::speed::ceiling::Chain;
