@@ -2,56 +2,25 @@
 //! that prints.
 
 mod args;
-mod awake;
-mod build;
-mod copy;
-mod demo;
-mod demo_card;
-mod due;
+mod command;
 mod exit;
 mod home;
-mod json;
-mod kit;
-mod kit_args;
-mod kit_file;
-mod known;
-mod ledger;
-mod meant;
-mod next;
-mod other_copies;
-mod out;
-mod picture;
-mod power;
-mod prove;
-mod rate;
-mod report;
-mod schema;
-mod screen;
-mod sign;
-mod signals;
-mod speed;
-mod verify;
-mod weigh;
-mod weigh_args;
-mod weigh_saving;
-mod weigh_upgrade;
-mod words;
+mod system;
+mod view;
 
-use args::{Cli, Command};
-use clap::builder::Resettable;
+use args::{Cli, Command, meant};
 use clap::error::ErrorKind;
 use clap::{CommandFactory as _, FromArgMatches as _};
+use command::{copy, demo, kit, ledger, man, prove, rate, report, schema, verify, weigh};
 use exit::Exit;
-use out::{Out, wrap};
-use std::ffi::OsString;
-use std::fs;
-use std::io::{self, Write as _};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
+use system::signals;
 use unlade::clock::{Clock, SystemClock};
 use unlade::disk::os::{OsDisk, host_name};
 use unlade::offload::limits::Limits;
 use unlade::run::Tools;
+use view::out::{self, Out, wrap};
 
 /// Runs the program.
 pub(crate) fn main() -> Exit {
@@ -106,8 +75,8 @@ pub(crate) fn main() -> Exit {
         Command::Report(args) => report::report(args, &book, out, &tools),
         Command::Demo(args) => demo::demo(args, out, &tools),
         Command::Schema { of } => schema::schema(*of, out),
-        Command::Completions { shell } => completions(*shell, out),
-        Command::Man { dir } => man(dir, out),
+        Command::Completions { shell } => man::completions(*shell, out),
+        Command::Man { dir } => man::man(dir, out),
     };
     let _at_work = signals::AtWork::begin();
     out::flush(&tools.cancel);
@@ -151,72 +120,3 @@ fn raise_open_files() {
 /// Files open at the same time: 16 drives with some 20 each, and as many to spare (macOS takes 10,240 at most).
 #[cfg(unix)]
 const FILES_OPEN: u64 = 4_096;
-
-fn completions(shell: clap_complete::Shell, out: Out) -> Exit {
-    let mut script = Vec::new();
-    clap_complete::generate(shell, &mut Cli::command(), "unlade", &mut script);
-    out.own_text(String::from_utf8_lossy(&script).trim_end());
-    Exit::Done
-}
-
-fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
-    if !dir.is_dir() {
-        out.error(&format!("unlade: `{dir}` is not a folder."));
-        return Exit::Refused;
-    }
-    // The pages are the same whoever builds the program, so they hold no facts of this build.
-    let command = Cli::command()
-        .disable_help_subcommand(true)
-        .long_version(Resettable::Reset);
-    match pages(command).and_then(|pages| man_into(dir, &pages)) {
-        Ok(()) => {
-            out.line(&format!("The manual pages are in {dir}"));
-            Exit::Done
-        }
-        Err(e) => {
-            out.error(&format!(
-                "unlade: the manual pages could not be written to `{dir}`: {e}"
-            ));
-            Exit::Refused
-        }
-    }
-}
-
-/// Makes the manual pages, by name.
-fn pages(command: clap::Command) -> io::Result<Vec<(OsString, Vec<u8>)>> {
-    let made = tempfile::tempdir()?;
-    clap_mangen::generate_to(command, made.path())?;
-    let page = |entry: io::Result<fs::DirEntry>| {
-        let entry = entry?;
-        Ok((entry.file_name(), fs::read(entry.path())?))
-    };
-    fs::read_dir(made.path())?.map(page).collect()
-}
-
-/// Writes manual pages into a folder: all of them, or none where something else stands in the place of one.
-fn man_into(dir: &camino::Utf8Path, pages: &[(OsString, Vec<u8>)]) -> io::Result<()> {
-    let dir = dir.as_std_path();
-    for (name, _) in pages {
-        let path = dir.join(name);
-        let refuse = |why| Err(io::Error::other(format!("`{}` {why}", name.display())));
-        match fs::symlink_metadata(&path) {
-            Err(e) if e.kind() == io::ErrorKind::NotFound => {}
-            Err(e) => return Err(e),
-            Ok(meta) if !meta.is_file() => return refuse("is a link or no plain file"),
-            Ok(_) if !fs::read_to_string(&path)?.contains("\n.TH unlade") => {
-                return refuse("stands there and is no manual page of unlade");
-            }
-            Ok(_) => {}
-        }
-    }
-    for (name, page) in pages {
-        let mut part = tempfile::NamedTempFile::new_in(dir)?;
-        part.write_all(page)?;
-        // Pages are for everybody; a temporary file is for nobody else.
-        #[cfg(unix)]
-        part.as_file()
-            .set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o644))?;
-        part.persist(dir.join(name))?;
-    }
-    Ok(())
-}

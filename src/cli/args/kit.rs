@@ -1,0 +1,143 @@
+//! Owns the flags of `kit` as they are written.
+
+use crate::cli::args::speed::Rate;
+use camino::Utf8PathBuf;
+use clap::{Args, Subcommand, ValueEnum};
+use unlade::speed::classes::WriteClass;
+
+/// What to do with the kit.
+#[derive(Clone, Debug, Subcommand)]
+pub(crate) enum KitCommand {
+    /// Show cards, readers and drives.
+    #[command(after_help = "Example:  unlade kit list")]
+    List,
+    /// Add a card, reader or drive, or change one with --update.
+    #[command(
+        subcommand_required = true,
+        arg_required_else_help = true,
+        after_help = "Example:  unlade kit add card A1 --reads 170 --class V30 --at /media/A1"
+    )]
+    Add {
+        #[command(subcommand)]
+        what: AddCommand,
+    },
+    /// Remove a card, reader or drive from the kit; nothing else is touched.
+    #[command(after_help = "Example:  unlade kit remove card A1")]
+    Remove {
+        /// What it is.
+        #[arg(value_name = "KIND")]
+        kind: KindArg,
+        /// Its name.
+        #[arg(value_name = "NAME")]
+        name: String,
+    },
+}
+
+/// The kinds of entries.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
+pub(crate) enum KindArg {
+    Card,
+    Reader,
+    Drive,
+}
+
+/// What to add.
+#[derive(Clone, Debug, Subcommand)]
+pub(crate) enum AddCommand {
+    /// A card.
+    #[command(
+        after_help = "Example:  unlade kit add card A1 --reads 170 --bus uhs-i --class V30 --at /media/A1"
+    )]
+    Card(CardArgs),
+    /// A reader.
+    #[command(after_help = "Example:  unlade kit add reader blue --bus uhs-ii --link usb3-5g")]
+    Reader(ReaderArgs),
+    /// A drive.
+    #[command(
+        after_help = "Example:  unlade kit add drive Attic --writes 110 --reads 115 --at /media/ATTIC"
+    )]
+    Drive(DriveArgs),
+}
+
+/// `kit add card`.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct CardArgs {
+    /// A name of your own: what is written on its tape, say.
+    #[arg(value_name = "NAME")]
+    pub(crate) name: String,
+    /// The read rate on its label, MB/s.
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = Rate::read)]
+    pub(crate) reads: Option<Rate>,
+    /// Its bus: uhs-i, uhs-ii, cfe2-b and so on.
+    #[arg(long, value_name = "ID")]
+    pub(crate) bus: Option<String>,
+    /// Its write class: V30, U3, C10, VPG400.
+    #[arg(long, value_name = "CLASS", value_parser = WriteClass::read)]
+    pub(crate) class: Option<WriteClass>,
+    /// A reader made for it, in which it reaches its label although its bus does not.
+    #[arg(long, value_name = "READER")]
+    pub(crate) reader: Vec<String>,
+    /// Where it is plugged in now: it is then recognised by its volume, until it is formatted.
+    #[arg(long, value_name = "CARD")]
+    pub(crate) at: Option<Utf8PathBuf>,
+    /// Whatever you want to remember.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) note: Option<String>,
+    /// Change the card of this name; what is not given stays.
+    #[arg(long)]
+    pub(crate) update: bool,
+}
+
+/// `kit add reader`.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct ReaderArgs {
+    /// A name of your own.
+    #[arg(value_name = "NAME")]
+    pub(crate) name: String,
+    /// The fastest card bus of its slot: uhs-i, uhs-ii, cfe2-b and so on.
+    #[arg(long, value_name = "ID")]
+    pub(crate) bus: Option<String>,
+    /// Its link to the computer: usb2, usb3-5g, usb3-10g, tb3 and so on.
+    #[arg(long, value_name = "ID")]
+    pub(crate) link: Option<String>,
+    /// Whatever you want to remember.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) note: Option<String>,
+    /// Change the reader of this name; what is not given stays.
+    #[arg(long)]
+    pub(crate) update: bool,
+}
+
+/// `kit add drive`.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct DriveArgs {
+    /// A name of your own.
+    #[arg(value_name = "NAME")]
+    pub(crate) name: String,
+    /// What it takes for as long as one likes, its write cache full, MB/s.
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = Rate::read)]
+    pub(crate) writes: Option<Rate>,
+    /// What it gives for as long as one likes, MB/s.
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = Rate::read)]
+    pub(crate) reads: Option<Rate>,
+    /// Whether it is a spinning disk; for drives of which the system does not know it, or says the wrong thing.
+    #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
+    pub(crate) spins: Option<bool>,
+    /// Where it is plugged in now, so that it is recognised by its volume.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) at: Option<Utf8PathBuf>,
+    /// Whatever you want to remember.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) note: Option<String>,
+    /// Change the drive of this name; what is not given stays.
+    #[arg(long)]
+    pub(crate) update: bool,
+}
+
+fn yes_or_no(text: &str) -> Result<bool, String> {
+    match text.to_ascii_lowercase().as_str() {
+        "yes" => Ok(true),
+        "no" => Ok(false),
+        _ => Err("yes or no is wanted".to_owned()),
+    }
+}

@@ -1,0 +1,160 @@
+//! Owns whether the folders of a command line are meant as they stand there: a drive that is taken for a card
+//! would be copied and called PROVEN, and a card that is taken for a drive would be written to. In doubt
+//! nothing is begun, and the command is printed as it has to be written.
+
+use camino::{Utf8Path, Utf8PathBuf};
+use clap::ArgMatches;
+use unlade::disk::{Disk, EntryKind, FolderFacts};
+use unlade::existing::search::find_offloads;
+use unlade::kit::Kit;
+use unlade::name::shown;
+
+/// Folders that cameras make on their cards (common practice, no source: what makers' manuals show).
+const CAMERA_FOLDERS: [&str; 12] = [
+    "DCIM", "MISC", "PRIVATE", "AVCHD", "AVF_INFO", "CONTENTS", "CLIP", "CLIPS", "XDROOT", "BPAV",
+    "MP_ROOT", "VIDEO",
+];
+
+/// Says how to write a command with several cards of which some stand after `--to`: `--to` takes one folder,
+/// so nobody can tell whether another one there is a further drive or a further card.
+pub(crate) fn mixed(matches: &ArgMatches) -> Option<String> {
+    let (command, args) = matches.subcommand()?;
+    if !matches!(command, "copy" | "plan") {
+        return None;
+    }
+    let cards: Vec<&Utf8PathBuf> = args.get_many("cards")?.collect();
+    let to: Vec<&Utf8PathBuf> = args.get_many("to")?.collect();
+    let first_to = args.indices_of("to")?.min()?;
+    let before = args
+        .indices_of("cards")?
+        .filter(|at| *at < first_to)
+        .count();
+    if cards.len() < 2 || before == cards.len() {
+        return None;
+    }
+    let (front, behind) = cards.split_at(before);
+    // One at least has to be a card.
+    let (doubtful, sure) = match front {
+        [] => behind.split_at(behind.len() - 1),
+        front => (behind, front),
+    };
+    let write = |cards: &[&Utf8PathBuf], drives: &[&Utf8PathBuf]| {
+        let cards = cards.iter().map(|card| quoted(card));
+        let drives = drives.iter().map(|drive| format!("--to {}", quoted(drive)));
+        let words: Vec<String> = cards.chain(drives).collect();
+        format!("unlade {command} {}", words.join(" "))
+    };
+    let names: Vec<String> = doubtful
+        .iter()
+        .map(|d| format!("`{}`", shown(d.as_str())))
+        .collect();
+    let (is, drive, card) = match names.len() {
+        1 => ("stands", "it is a further drive", "it is a card"),
+        _ => ("stand", "they are further drives", "they are cards"),
+    };
+    Some(format!(
+        "{} {is} after --to, which takes one folder. If {drive}: {}. If {card}: {}.",
+        names.join(" and "),
+        write(sure, &[to.as_slice(), doubtful].concat()),
+        write(&[doubtful, sure].concat(), &to),
+    ))
+}
+
+/// A path as a shell takes it.
+fn quoted(path: &Utf8Path) -> String {
+    let is_plain = |c: char| c.is_alphanumeric() || "/._-+:,@%".contains(c);
+    let text = shown(path.as_str());
+    if text.chars().all(is_plain) {
+        text
+    } else {
+        format!("'{}'", text.replace('\'', r"'\''"))
+    }
+}
+
+/// Says why what is given as a card is a drive: no camera's folders are on it, and the kit knows it as a drive or
+/// it holds offloads. An offload itself is none.
+pub(crate) fn drive_as_card(
+    card: &Utf8Path,
+    facts: &FolderFacts,
+    kit: &Kit,
+    disk: &dyn Disk,
+) -> Option<String> {
+    let children = disk.children(card).ok()?;
+    let is_cameras = |name: &str| CAMERA_FOLDERS.iter().any(|f| f.eq_ignore_ascii_case(name));
+    let has_layout = children.iter().any(|child| {
+        let is_folder = matches!(&child.stat, Ok(stat) if stat.kind == EntryKind::Folder);
+        is_folder && child.path.to_str().is_some_and(is_cameras)
+    });
+    if has_layout {
+        return None;
+    }
+    let told = shown(card.as_str());
+    let drive = facts.volume_id.as_deref().and_then(|id| kit.drive_of(id));
+    // What cannot be looked through is told when the card is listed.
+    let offloads = find_offloads(disk, card).unwrap_or_default();
+    let inside = offloads.iter().find(|offload| offload.as_path() != card);
+    let why = match (drive, inside) {
+        _ if offloads.iter().any(|offload| offload.as_path() == card) => return None,
+        (Some(drive), _) => format!("it is on drive `{}` of the kit", shown(&drive.name)),
+        (None, Some(offload)) => {
+            let name = offload.strip_prefix(card).unwrap_or(offload);
+            format!("it holds offloads (`{}`)", shown(name.as_str()))
+        }
+        (None, None) => return None,
+    };
+    let further = match inside {
+        Some(_) => " To make a further copy of an offload, give its own folder.",
+        None => "",
+    };
+    Some(format!(
+        "`{told}` is no card: no camera's folder is on it, and {why}. To copy to it, write --to {}.{further}",
+        quoted(card)
+    ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory as _;
+
+    fn asked(line: &str) -> Option<String> {
+        let command = crate::cli::args::Cli::command();
+        mixed(&command.try_get_matches_from(line.split(' ')).unwrap())
+    }
+
+    #[test]
+    fn a_second_folder_after_to_is_not_guessed() {
+        let why = asked("unlade copy CARD --to A B").unwrap();
+        assert_eq!(
+            why,
+            "`B` stands after --to, which takes one folder. If it is a further drive: unlade copy CARD --to A --to B. If it is a card: unlade copy B CARD --to A."
+        );
+        let why = asked("unlade copy --to A B CARD").unwrap();
+        assert!(
+            why.contains("drive: unlade copy CARD --to A --to B. If"),
+            "{why}"
+        );
+        let why = asked("unlade plan C1 C2 --to A B D --to E").unwrap();
+        assert!(why.starts_with("`B` and `D` stand after"), "{why}");
+        assert!(
+            why.contains("unlade plan C1 C2 --to A --to E --to B --to D."),
+            "{why}"
+        );
+    }
+
+    #[test]
+    fn what_is_clear_is_left_alone() {
+        for line in [
+            "unlade copy CARD --to A",
+            "unlade copy --to A CARD",
+            "unlade copy C1 C2 --to A --to B",
+            "unlade ledger",
+        ] {
+            assert_eq!(asked(line), None, "{line}");
+        }
+        assert_eq!(
+            quoted(Utf8Path::new("/media/KITE DAY")),
+            "'/media/KITE DAY'"
+        );
+    }
+}

@@ -1,0 +1,275 @@
+//! Owns what the command line says of cards, readers and drives: from `--bus`, `--reads`, `--link` and
+//! `--writes` to a chain. What the kit knows of a card or reader belongs into the same chain.
+
+use crate::cli::args::SpeedArgs;
+use crate::cli::view::out::{Out, wrap};
+use unlade::kit::{RATE_MAX, RATE_MIN};
+use unlade::name::shown;
+use unlade::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, ReaderSpeed};
+use unlade::speed::links::{Family, LinkRow, find, ids};
+use unlade::speed::quantity::{self, Bare};
+use unlade::units::MegabytesPerS;
+
+/// Longest part of a wrong rate that is said again, in characters.
+const WRONG_MAX: usize = 40;
+
+/// A rate as a flag gives it: `170` and `170MB/s` are megabytes, `170Mb/s` is megabits.
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) struct Rate {
+    /// The rate in MB/s.
+    pub(crate) mbps: f64,
+    /// A sentence where it was given in bits, which labels never are.
+    pub(crate) note: Option<String>,
+}
+
+impl Rate {
+    /// Reads it.
+    ///
+    /// # Errors
+    /// In plain words.
+    pub(crate) fn read(text: &str) -> Result<Self, String> {
+        let text = text.trim();
+        let told: String = shown(text).chars().take(WRONG_MAX).collect();
+        if !text.starts_with(|c: char| c.is_ascii_digit() || c == '.') {
+            return Err(format!(
+                "`{told}` is no rate above zero; write 170 or 170MB/s"
+            ));
+        }
+        let mbps = quantity::rate(text, Bare::MegaBytes)? / 1e6;
+        if !(RATE_MIN..=RATE_MAX).contains(&mbps) {
+            return Err(format!(
+                "`{told}` is out of range: a rate is from {RATE_MIN} to {RATE_MAX} MB/s"
+            ));
+        }
+        let unit = text.strip_suffix("/s").or_else(|| text.strip_suffix("ps"));
+        let in_bits = unit.is_some_and(|unit| unit.ends_with('b') || unit.ends_with("bit"));
+        let exact = (mbps * 1e3).round() / 1e3;
+        let note = format!("`{told}` is {exact} MB/s: a small b is a bit, an eighth of a byte.");
+        Ok(Self {
+            mbps,
+            note: in_bits.then_some(note),
+        })
+    }
+}
+
+/// Returns the chain that the flags describe.
+///
+/// # Errors
+/// What is wrong with them, in a sentence, and the ids to choose from.
+pub(crate) fn chain(args: &SpeedArgs, destinations: usize) -> Result<Chain, Wrong> {
+    let bus = args.bus.as_deref().map(|id| row("--bus", id, true));
+    let link = args.link.as_deref().map(|id| row("--link", id, false));
+    let (bus, link) = (bus.transpose()?, link.transpose()?);
+    let mut said = Vec::new();
+    let reads = args.reads.as_deref();
+    let reads = reads.map(|text| rate("--reads", text, &mut said));
+    let reads = reads.transpose()?;
+    let writes = args.writes.as_deref();
+    let writes = writes.map(|text| writes_of(text, destinations, &mut said));
+    let writes = writes.transpose()?;
+    // Who names a maker's faster mode says that the reader knows it too.
+    let is_matched = bus.is_some_and(|row| row.family == Family::UhsIVendor);
+    Ok(Chain {
+        card: CardSpeed { reads, bus },
+        reader: ReaderSpeed {
+            link,
+            is_matched,
+            ..ReaderSpeed::default()
+        },
+        drives: writes.unwrap_or_default(),
+        said,
+        ..Chain::default()
+    })
+}
+
+/// What is wrong with a flag.
+pub(crate) struct Wrong {
+    sentence: String,
+    ids: Vec<String>,
+}
+
+impl Wrong {
+    fn new(sentence: String) -> Self {
+        Self {
+            sentence,
+            ids: Vec::new(),
+        }
+    }
+
+    /// Returns it, the ids to choose from on a line of their own.
+    pub(crate) fn lines(&self) -> Vec<String> {
+        let ids = (!self.ids.is_empty()).then(|| self.ids.join(", "));
+        std::iter::once(self.sentence.clone()).chain(ids).collect()
+    }
+
+    /// Says it.
+    pub(crate) fn tell(&self, out: Out) {
+        let mut lead = "unlade: ";
+        for text in self.lines() {
+            for line in wrap(&text, out.width, lead, "  ") {
+                out.error(&line);
+            }
+            lead = "  ";
+        }
+    }
+}
+
+/// Finds a row of the link table: a card's bus, or a reader's link.
+pub(crate) fn row(flag: &str, id: &str, card_bus: bool) -> Result<&'static LinkRow, Wrong> {
+    let what = if card_bus {
+        "a card's bus"
+    } else {
+        "a reader's link"
+    };
+    let why = match find(id) {
+        Some(row) if row.family.is_card_bus() == card_bus => return Ok(row),
+        Some(_) => "is not",
+        None => "is not known as",
+    };
+    Err(Wrong {
+        sentence: format!("{flag}: `{}` {why} {what}; the ids are:", shown(id)),
+        ids: ids(card_bus),
+    })
+}
+
+fn rate(flag: &str, text: &str, said: &mut Vec<String>) -> Result<MegabytesPerS, Wrong> {
+    let rate = Rate::read(text).map_err(|why| Wrong::new(format!("{flag}: {why}.")))?;
+    said.extend(rate.note.map(|note| format!("{flag}: {note}")));
+    Ok(MegabytesPerS(rate.mbps))
+}
+
+fn writes_of(
+    text: &str,
+    destinations: usize,
+    said: &mut Vec<String>,
+) -> Result<Vec<DriveSpeed>, Wrong> {
+    let given: Vec<&str> = text.split(',').collect();
+    if given.len() != destinations {
+        return Err(Wrong::new(format!(
+            "--writes: give one rate for each --to, in the same order: {destinations}, not {}.",
+            given.len()
+        )));
+    }
+    let drive = |text: &str| {
+        Ok(DriveSpeed {
+            writes: Some(Figure::label(rate("--writes", text, said)?)),
+            ..DriveSpeed::default()
+        })
+    };
+    given.into_iter().map(drive).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use unlade::speed::ceiling::Ceiling;
+
+    fn args(bus: &str, reads: &str, link: &str, writes: &str) -> SpeedArgs {
+        let some = |text: &str| (!text.is_empty()).then(|| text.to_owned());
+        SpeedArgs {
+            bus: some(bus),
+            reads: some(reads),
+            link: some(link),
+            writes: some(writes),
+        }
+    }
+
+    #[test]
+    fn flags_become_a_chain() {
+        let chain = chain(&args("UHS-II", "300", "usb3-5g", "450, 110.5"), 2)
+            .ok()
+            .unwrap();
+        let ceiling = Ceiling::of(&chain);
+        let told: Vec<String> = ceiling
+            .links()
+            .iter()
+            .map(|l| format!("{} {}", l.name(), l.mbps.0))
+            .collect();
+        assert_eq!(
+            told,
+            [
+                "card label 300",
+                "card bus sd-uhs2-hd312 312",
+                "reader link usb3-5g 500",
+                "destination 1 450",
+                "destination 2 110.5"
+            ]
+        );
+    }
+
+    /// 170 Mb/s are 21.25 MB/s: a byte is eight bits (IEC 80000-13).
+    #[test]
+    fn rates_are_read_with_their_unit_and_bits_are_told() {
+        let rate = |text| Rate::read(text).unwrap();
+        for text in ["170", "170MB/s", " 170 MB/s", "170MBps", "0.17GB/s"] {
+            assert!((rate(text).mbps - 170.0).abs() < 1e-9, "{text}");
+            assert_eq!(rate(text).note, None, "{text}");
+        }
+        let bits = rate("170Mb/s");
+        assert_eq!(
+            bits.note.unwrap(),
+            "`170Mb/s` is 21.25 MB/s: a small b is a bit, an eighth of a byte."
+        );
+        assert!(rate("1360Mbit/s").note.is_some() && rate("1360Mbps").note.is_some());
+        for (text, told) in [
+            ("999999", "out of range"),
+            ("0.01", "out of range"),
+            ("-5", "no rate above zero"),
+            ("-5MB/s", "no rate above zero"),
+            ("170mb/s", "Mb/s for megabits or MB/s for megabytes"),
+            ("170MB", "a rate ends in /s"),
+        ] {
+            let said = Rate::read(text).unwrap_err();
+            assert!(said.contains(told), "{text}: {said}");
+        }
+        let chain = chain(&args("", "170MB/s", "", "450MB/s,880Mb/s"), 2);
+        let chain = chain.ok().unwrap();
+        assert_eq!(Ceiling::of(&chain).mbps(), Some(MegabytesPerS(110.0)));
+        assert!(Ceiling::of(&chain).notes()[0].starts_with("--writes: `880Mb/s` is 110 MB/s"));
+    }
+
+    #[test]
+    fn naming_a_makers_faster_mode_says_that_the_reader_knows_it() {
+        let chain = chain(&args("sd-ddr200-vendor", "170", "", ""), 1)
+            .ok()
+            .unwrap();
+        assert_eq!(Ceiling::of(&chain).mbps(), Some(MegabytesPerS(170.0)));
+    }
+
+    #[test]
+    fn what_is_wrong_is_said_with_the_ids() {
+        for (wrong, word, ids) in [
+            (
+                args("uhs-9", "", "", ""),
+                "`uhs-9` is not known as a card's bus",
+                true,
+            ),
+            (
+                args("usb2-bulk", "", "", ""),
+                "`usb2-bulk` is not a card's bus",
+                true,
+            ),
+            (
+                args("", "", "sd-hs", ""),
+                "`sd-hs` is not a reader's link",
+                true,
+            ),
+            (args("", "fast", "", ""), "--reads: `fast`", false),
+            (args("", "0", "", ""), "--reads: `0`", false),
+            (args("", "-5", "", ""), "--reads: `-5`", false),
+            (args("", "NaN", "", ""), "--reads: `NaN`", false),
+            (args("", "inf", "", ""), "--reads: `inf`", false),
+            (
+                args("", "", "", "40"),
+                "one rate for each --to, in the same order: 2, not 1",
+                false,
+            ),
+            (args("", "", "", "40,"), "--writes: ``", false),
+            (args("", "", "", "40,50,60"), "2, not 3", false),
+        ] {
+            let told = chain(&wrong, 2).err().unwrap();
+            assert!(told.sentence.contains(word), "{}", told.sentence);
+            assert_eq!(!told.ids.is_empty(), ids, "{}", told.sentence);
+        }
+    }
+}

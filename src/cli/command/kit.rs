@@ -1,0 +1,383 @@
+//! Owns `kit`: showing and editing what the person has told of.
+
+use crate::cli::args::Common;
+use crate::cli::args::kit::{AddCommand, KindArg, KitCommand};
+use crate::cli::args::speed::{Rate, Wrong, row};
+use crate::cli::exit::Exit;
+use crate::cli::home::folder;
+use crate::cli::home::kit_file::{self, FILE, KitError};
+use crate::cli::view::json::Json;
+use crate::cli::view::out::{Out, wrap};
+use camino::{Utf8Path, Utf8PathBuf};
+use serde_json::{Value, json};
+use std::sync::Arc;
+use std::time::Duration;
+use unlade::kit::text::{self, EditError, Entry};
+use unlade::kit::{Card, Drive, Kind, Kit, Reader};
+use unlade::name::{shown, word};
+use unlade::run::Tools;
+use unlade::speed::links::{Family, find};
+
+/// Does what is asked with the kit.
+pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
+    let Some(home) = folder(common) else {
+        let why = "the system names no folder for the data of programs; say with --home DIR where the kit is.";
+        return refuse(&[why.to_owned()], Exit::Refused, "kit", out, tools);
+    };
+    let told = match command {
+        KitCommand::List => list(&home, out, tools),
+        KitCommand::Add { what } => add(&home, what, out, tools),
+        KitCommand::Remove { kind, name } => {
+            let kind = kind_of(*kind);
+            kit_file::edit(&home, pause(tools), |text| text::remove(text, kind, name))
+                .map(|()| {
+                    let what = format!("{kind} `{}` removed", shown(name));
+                    done(&what, &[], &home, out, tools);
+                })
+                .map_err(Trouble::Kit)
+        }
+    };
+    match told {
+        Ok(()) => Exit::Done,
+        Err(trouble) => {
+            let (lines, exit) = trouble.tell();
+            refuse(&lines, exit, "kit", out, tools)
+        }
+    }
+}
+
+/// Waits a moment for another program that holds the kit.
+fn pause(tools: &Tools) -> impl FnMut() {
+    || tools.clock.sleep(Duration::from_millis(100))
+}
+
+/// Why nothing was done.
+enum Trouble {
+    Kit(KitError),
+    Words(String),
+    Wrong(Wrong),
+}
+
+impl Trouble {
+    fn tell(self) -> (Vec<String>, Exit) {
+        match self {
+            Self::Kit(error) => (error.lines(), exit_of(&error)),
+            Self::Words(words) => (vec![words], Exit::Refused),
+            Self::Wrong(wrong) => (wrong.lines(), Exit::Usage),
+        }
+    }
+}
+
+/// Returns the exit code of a kit that could not be used: what the command line names is the command
+/// line's fault, all else a refusal.
+pub(crate) fn exit_of(error: &KitError) -> Exit {
+    match error {
+        KitError::Edit(EditError::Exists(..) | EditError::Unknown(_)) => Exit::Usage,
+        _ => Exit::Refused,
+    }
+}
+
+/// Tells why nothing was done.
+pub(crate) fn refuse(lines: &[String], exit: Exit, what: &str, out: Out, tools: &Tools) -> Exit {
+    if out.json {
+        let json = Json::new(out, Arc::clone(&tools.clock));
+        json.send(
+            "refused",
+            json!({"what": what, "reasons": lines, "exit_code": exit.code()}),
+        );
+        return exit;
+    }
+    let mut lead = "unlade: ";
+    for line in lines {
+        for part in wrap(line, out.width, lead, "  ") {
+            out.error(&part);
+        }
+        lead = "  ";
+    }
+    exit
+}
+
+fn kind_of(kind: KindArg) -> Kind {
+    match kind {
+        KindArg::Card => Kind::Card,
+        KindArg::Reader => Kind::Reader,
+        KindArg::Drive => Kind::Drive,
+    }
+}
+
+/// Says what was done, and `notes` on how it was understood.
+fn done(what: &str, notes: &[String], home: &Utf8Path, out: Out, tools: &Tools) {
+    let file = home.join(FILE);
+    if out.json {
+        let json = Json::new(out, Arc::clone(&tools.clock));
+        let told = json!({"what": what, "file": file, "notes": notes});
+        json.send("kit-changed", told);
+    } else if !out.quiet {
+        let what = format!("{what} in {}", shown(file.as_str()));
+        for text in std::iter::once(&what).chain(notes) {
+            for line in wrap(text, out.width, "", "  ") {
+                out.line(&line);
+            }
+        }
+    }
+}
+
+// ---- adding -----------------------------------------------------------------------------------
+
+/// Returns the identity of the volume that is plugged in at a folder, for a card or a drive.
+fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<String>, Trouble> {
+    let Some(at) = at else {
+        return Ok(Vec::new());
+    };
+    let facts = tools.disk.facts(at).map_err(|cause| {
+        Trouble::Words(format!(
+            "`{}` could not be looked at: {cause}; nothing was changed.",
+            shown(at.as_str())
+        ))
+    })?;
+    let volume = facts.volume_id.as_deref();
+    let ids = match kind {
+        Kind::Card => tools.disk.gear(&facts).card_ids(volume),
+        Kind::Reader | Kind::Drive => volume.into_iter().map(str::to_owned).collect(),
+    };
+    if ids.is_empty() {
+        return Err(Trouble::Words(format!(
+            "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by it; nothing was changed. {}",
+            shown(at.as_str()),
+            word(&facts.filesystem),
+            without_identity(kind)
+        )));
+    }
+    Ok(ids)
+}
+
+/// Returns what to do about a card or drive whose volume has no identity. Nothing but its volume tells a drive,
+/// so that an entry for it would never be used by `copy`.
+fn without_identity(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Drive => {
+            "A drive is told by nothing else: give what it sustains with --writes when you plan or copy."
+        }
+        Kind::Card | Kind::Reader => "Leave out --at and name it with --as when you copy.",
+    }
+}
+
+fn mb(rate: Option<&Rate>) -> Option<f64> {
+    rate.map(|r| r.mbps)
+}
+
+/// Returns what is to be said of the rates that were given.
+fn notes(what: &AddCommand) -> Vec<String> {
+    let rates = match what {
+        AddCommand::Card(args) => [("--reads", &args.reads), ("", &None)],
+        AddCommand::Reader(_) => [("", &None), ("", &None)],
+        AddCommand::Drive(args) => [("--writes", &args.writes), ("--reads", &args.reads)],
+    };
+    let note = |(flag, rate): (&str, &Option<Rate>)| {
+        let note = rate.as_ref()?.note.as_ref()?;
+        Some(format!("{flag}: {note}"))
+    };
+    rates
+        .into_iter()
+        .filter_map(note)
+        .chain(note_of_class(what))
+        .collect()
+}
+
+/// Says so when a class and a bus do not go together. A drawer has odd cards in it, so it is no mistake.
+fn note_of_class(what: &AddCommand) -> Option<String> {
+    let AddCommand::Card(args) = what else {
+        return None;
+    };
+    let class = args.class?;
+    let needs = class.needs_bus()?;
+    let bus = find(args.bus.as_deref()?)?;
+    (bus.family < needs.family && bus.family <= Family::UhsIVendor).then(|| {
+        format!(
+            "--class: {class} is a class of cards that run as {} at least, and the bus given is {}; look at the card once more.",
+            // The slowest of its modes has a name that nobody knows.
+            if needs.family == Family::UhsII { "UHS-II" } else { needs.words },
+            bus.words
+        )
+    })
+}
+
+/// Holds the ids of the command line against the link table, with the words of `plan` and `copy`.
+fn check_ids(what: &AddCommand) -> Result<(), Trouble> {
+    let (bus, link) = match what {
+        AddCommand::Card(args) => (args.bus.as_deref(), None),
+        AddCommand::Reader(args) => (args.bus.as_deref(), args.link.as_deref()),
+        AddCommand::Drive(_) => (None, None),
+    };
+    for (flag, id, is_bus) in [("--bus", bus, true), ("--link", link, false)] {
+        if let Some(id) = id {
+            row(flag, id, is_bus).map_err(Trouble::Wrong)?;
+        }
+    }
+    Ok(())
+}
+
+fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result<(), Trouble> {
+    check_ids(command)?;
+    let (entry, update, at) = match command {
+        AddCommand::Card(args) => {
+            let card = Card {
+                name: args.name.clone(),
+                reads: mb(args.reads.as_ref()),
+                bus: args.bus.clone(),
+                class: args.class,
+                readers: args.reader.clone(),
+                volumes: volume_at(args.at.as_ref(), Kind::Card, tools)?,
+                note: args.note.clone(),
+            };
+            (Entry::Card(card), args.update, args.at.is_some())
+        }
+        AddCommand::Reader(args) => {
+            let reader = Reader {
+                name: args.name.clone(),
+                bus: args.bus.clone(),
+                link: args.link.clone(),
+                note: args.note.clone(),
+            };
+            (Entry::Reader(reader), args.update, false)
+        }
+        AddCommand::Drive(args) => {
+            let drive = Drive {
+                name: args.name.clone(),
+                writes: mb(args.writes.as_ref()),
+                reads: mb(args.reads.as_ref()),
+                spins: args.spins,
+                volumes: volume_at(args.at.as_ref(), Kind::Drive, tools)?,
+                note: args.note.clone(),
+            };
+            (Entry::Drive(drive), args.update, args.at.is_some())
+        }
+    };
+    kit_file::edit(home, pause(tools), |text| {
+        if update {
+            text::update(text, &entry)
+        } else {
+            text::add(text, &entry)
+        }
+    })
+    .map_err(Trouble::Kit)?;
+    let notes = notes(command);
+    let verb = if update { "changed" } else { "added" };
+    let what = format!("{} `{}` {verb}", entry.kind(), shown(entry.name()));
+    done(&what, &notes, home, out, tools);
+    if at && entry.kind() == Kind::Card && !out.json && !out.quiet {
+        let text = "It is recognised by its volume until the camera formats it; then run `unlade kit add card NAME --update --at CARD`, or say --as NAME.";
+        for line in wrap(text, out.width, "", "") {
+            out.line(&line);
+        }
+    }
+    Ok(())
+}
+
+// ---- showing ----------------------------------------------------------------------------------
+
+fn list(home: &Utf8Path, out: Out, tools: &Tools) -> Result<(), Trouble> {
+    let kit = kit_file::read(home).map_err(Trouble::Kit)?;
+    let file = home.join(FILE);
+    if out.json {
+        let json = Json::new(out, Arc::clone(&tools.clock));
+        json.send("kit", for_programs(&kit, &file));
+        return Ok(());
+    }
+    for line in for_people(&kit, &file, out.width) {
+        out.line(&line);
+    }
+    Ok(())
+}
+
+fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
+    let cards: Vec<Value> = kit
+        .cards
+        .iter()
+        .map(|c| {
+            json!({
+                "name": c.name, "reads_mbps": c.reads, "bus": c.bus,
+                "class": c.class.map(|c| c.to_string()), "readers": c.readers, "volumes": c.volumes,
+                "note": c.note,
+            })
+        })
+        .collect();
+    let readers: Vec<Value> = kit
+        .readers
+        .iter()
+        .map(|r| json!({"name": r.name, "bus": r.bus, "link": r.link, "note": r.note}))
+        .collect();
+    let drives: Vec<Value> = kit
+        .drives
+        .iter()
+        .map(|d| {
+            json!({
+                "name": d.name, "writes_mbps": d.writes, "reads_mbps": d.reads, "spins": d.spins,
+                "volumes": d.volumes, "note": d.note,
+            })
+        })
+        .collect();
+    json!({"file": file, "cards": cards, "readers": readers, "drives": drives})
+}
+
+fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut entry = |kind: Kind, name: &str, parts: Vec<Option<String>>| {
+        let parts: Vec<String> = parts.into_iter().flatten().collect();
+        let told = if parts.is_empty() {
+            "nothing known but its name".to_owned()
+        } else {
+            parts.join(", ")
+        };
+        let text = format!("{}: {told}", shown(name));
+        lines.extend(wrap(
+            &text,
+            width,
+            &format!("{:<9}", title(kind)),
+            "         ",
+        ));
+    };
+    let rate = |what: &str, r: Option<f64>| r.map(|r| format!("{what} {r} MB/s"));
+    let note = |n: &Option<String>| n.as_deref().map(|n| format!("\"{}\"", shown(n)));
+    let volumes = |v: &[String]| (!v.is_empty()).then(|| format!("volume {}", shown(&v.join(" "))));
+    for c in &kit.cards {
+        let parts = vec![
+            rate("label", c.reads),
+            c.bus.clone(),
+            c.class.map(|c| format!("{c} (writing)")),
+            (!c.readers.is_empty()).then(|| format!("matched reader {}", c.readers.join(", "))),
+            volumes(&c.volumes),
+            note(&c.note),
+        ];
+        entry(Kind::Card, &c.name, parts);
+    }
+    for r in &kit.readers {
+        let slot = r.bus.as_ref().map(|b| format!("slot {b}"));
+        let link = r.link.as_ref().map(|l| format!("link {l}"));
+        entry(Kind::Reader, &r.name, vec![slot, link, note(&r.note)]);
+    }
+    for d in &kit.drives {
+        let parts = vec![
+            rate("writes", d.writes),
+            rate("reads", d.reads),
+            d.spins
+                .map(|spins| if spins { "spins" } else { "does not spin" }.to_owned()),
+            volumes(&d.volumes),
+            note(&d.note),
+        ];
+        entry(Kind::Drive, &d.name, parts);
+    }
+    if lines.is_empty() {
+        lines.push("The kit is empty. `unlade kit add card NAME` adds a card.".to_owned());
+    }
+    lines.push(format!("File     {}", shown(file.as_str())));
+    lines
+}
+
+fn title(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Card => "Card",
+        Kind::Reader => "Reader",
+        Kind::Drive => "Drive",
+    }
+}

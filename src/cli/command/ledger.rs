@@ -1,0 +1,235 @@
+//! Owns `ledger`: what is remembered, for people and programs.
+
+use crate::cli::args::LedgerArgs;
+use crate::cli::exit::Exit;
+use crate::cli::home::{Book, expected};
+use crate::cli::view::json::Json;
+use crate::cli::view::out::{Out, wrap};
+use serde_json::json;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use unlade::ledger::history::SLOWER;
+use unlade::ledger::shoot::Shoot;
+use unlade::ledger::{Deed, Entry, Ledger};
+use unlade::name::shown;
+use unlade::run::Tools;
+use unlade::units::{counted, len_usize, len64, size, speed};
+
+/// Cards and readers whose rates are shown.
+const PAIRS_SHOWN: usize = 20;
+
+/// Shows what is remembered.
+pub(crate) fn ledger(args: &LedgerArgs, book: &Book, out: Out, tools: &Tools) -> Exit {
+    if !book.is_kept() {
+        out.error("unlade: there is no ledger here; give its folder with --home.");
+        return Exit::Refused;
+    }
+    let ledger = book.read();
+    let json = Json::new(out, Arc::clone(&tools.clock));
+    let Some(name) = &args.set.shoot else {
+        tell_all(&ledger, len_usize(args.last), book, out, &json);
+        return Exit::Done;
+    };
+    match expected(&args.set, out) {
+        Ok(expected) => {
+            let shoot = Shoot::of(&ledger, name.trim(), expected.as_ref());
+            tell_shoot(&shoot, out, &json)
+        }
+        Err(exit) => exit,
+    }
+}
+
+fn tell_shoot(shoot: &Shoot, out: Out, json: &Json) -> Exit {
+    let exit = if shoot.is_complete() {
+        Exit::Done
+    } else {
+        Exit::NotProven
+    };
+    if out.json {
+        json.send(
+            "shoot",
+            json!({"shoot": shoot, "complete": shoot.is_complete(), "exit_code": exit.code()}),
+        );
+        return exit;
+    }
+    for card in &shoot.cards {
+        let verdict = if card.proven { "proven" } else { "NOT PROVEN" };
+        let times = match card.times_seen {
+            1 => String::new(),
+            n => format!(", in a reader {n} times"),
+        };
+        let twin = card.same_content_as.as_ref().map_or_else(String::new, |t| {
+            format!(", same content as card {}", shown(t))
+        });
+        let text = format!(
+            "{}: {verdict} ({}), {}, {}, {}{times}{twin}",
+            shown(&card.label),
+            copies(card.copies),
+            counted(card.files, "file"),
+            size(card.bytes),
+            minute(&card.at),
+        );
+        lines(&text, "Card     ", out);
+        for reason in card.reasons.iter().filter(|_| !card.proven).take(3) {
+            lines(&shown(reason), "         ", out);
+        }
+    }
+    for text in shoot.words() {
+        lines(&text, "Shoot    ", out);
+    }
+    if shoot.is_complete() && shoot.expected.is_some() {
+        lines("Every card that you announced is proven.", "Shoot    ", out);
+    }
+    exit
+}
+
+fn tell_all(ledger: &Ledger, last: usize, book: &Book, out: Out, json: &Json) {
+    let from = ledger.entries.len().saturating_sub(last);
+    let shown_entries = ledger.entries.get(from..).unwrap_or_default();
+    if out.json {
+        for entry in shown_entries {
+            json.send("entry", json!({"entry": entry}));
+        }
+        json.send(
+            "ledger",
+            json!({"path": book.place(), "entries": ledger.entries.len(), "damaged": ledger.damaged}),
+        );
+        return;
+    }
+    for entry in shown_entries {
+        lines(&entry_words(entry), "", out);
+    }
+    for text in rates(ledger) {
+        lines(&text, "Rate     ", out);
+    }
+    let text = format!(
+        "{} in {}{}",
+        counted_entries(ledger.entries.len()),
+        book.place(),
+        if from > 0 {
+            format!(
+                "; the last {} are shown (--last for more)",
+                ledger.entries.len() - from
+            )
+        } else {
+            String::new()
+        }
+    );
+    lines(&text, "", out);
+    if ledger.damaged > 0 {
+        let text = format!(
+            "{} of it cannot be understood: torn by a crash, or of a newer version; the rest is not touched by that.",
+            counted(ledger.damaged, "line")
+        );
+        lines(&text, "", out);
+    }
+}
+
+/// Returns one sentence for every card and reader that were measured together, fastest first.
+fn rates(ledger: &Ledger) -> Vec<String> {
+    let mut pairs: BTreeMap<(String, String), Vec<f64>> = BTreeMap::new();
+    for entry in &ledger.entries {
+        let Some(rate) = entry.reading.and_then(|r| r.read_bytes_per_s) else {
+            continue;
+        };
+        let reader = entry
+            .reader
+            .as_deref()
+            .unwrap_or("a reader that is not known");
+        let pair = (shown(entry.card.known_as()), shown(reader));
+        pairs.entry(pair).or_default().push(rate);
+    }
+    let mut told: Vec<(f64, String)> = pairs
+        .into_iter()
+        .map(|((card, reader), rates)| {
+            let last = rates.last().copied().unwrap_or(0.0);
+            let mut sorted = rates.clone();
+            sorted.sort_unstable_by(f64::total_cmp);
+            let middle = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+            let slower = if rates.len() > 2 && last < SLOWER * middle {
+                "; slower than its own past"
+            } else {
+                ""
+            };
+            let text = format!(
+                "{card} in {reader}: {} in the middle of {}, {} the last time{slower}",
+                speed(middle),
+                counted(len64(rates.len()), "time"),
+                speed(last)
+            );
+            (middle, text)
+        })
+        .collect();
+    told.sort_by(|a, b| b.0.total_cmp(&a.0));
+    told.into_iter()
+        .map(|(_, text)| text)
+        .take(PAIRS_SHOWN)
+        .collect()
+}
+
+fn entry_words(entry: &Entry) -> String {
+    let card = shown(entry.card.known_as());
+    let held = format!(
+        "{}, {}",
+        counted(entry.card.files, "file"),
+        size(entry.card.bytes)
+    );
+    let verdict = if entry.proven { "proven" } else { "NOT PROVEN" };
+    let rate = entry
+        .reading
+        .and_then(|r| r.read_bytes_per_s)
+        .map_or_else(String::new, |r| format!(", read at {}", speed(r)));
+    let shoot = entry
+        .shoot
+        .as_ref()
+        .map_or_else(String::new, |s| format!(", shoot `{}`", shown(&s.name)));
+    let what = match entry.did {
+        Deed::Copy => format!(
+            "copied as {}: {verdict}, {}",
+            shown(entry.offload.as_deref().unwrap_or("?")),
+            copies(entry.copies)
+        ),
+        Deed::Further => format!(
+            "a further copy of {}: {verdict}, {}",
+            shown(entry.offload.as_deref().unwrap_or("?")),
+            copies(entry.copies)
+        ),
+        Deed::Prove => format!("asked: {verdict}, {}", copies(entry.copies)),
+        Deed::Rate => "measured".to_owned(),
+    };
+    format!("{}  {card} ({held}) {what}{rate}{shoot}", minute(&entry.at))
+}
+
+fn copies(n: u64) -> String {
+    match n {
+        0 => "no complete copy".to_owned(),
+        1 => "1 copy".to_owned(),
+        n => format!("{n} copies"),
+    }
+}
+
+fn counted_entries(n: usize) -> String {
+    if n == 1 {
+        "1 entry".to_owned()
+    } else {
+        format!("{n} entries")
+    }
+}
+
+/// Returns a moment to the minute as it is here: `2026-11-25 14:03`.
+fn minute(at: &str) -> String {
+    at.parse::<jiff::Timestamp>().map_or_else(
+        |_| shown(at),
+        |t| {
+            let here = jiff::ZonedDateTime::new(t, jiff::tz::TimeZone::system());
+            here.strftime("%Y-%m-%d %H:%M").to_string()
+        },
+    )
+}
+
+fn lines(text: &str, first: &str, out: Out) {
+    let then = " ".repeat(first.len().max(2));
+    for line in wrap(text, out.width, first, &then) {
+        out.line(&line);
+    }
+}

@@ -1,0 +1,13 @@
+//! Owns what each command does: one module a command, from its arguments to its exit code.
+
+pub(crate) mod copy;
+pub(crate) mod demo;
+pub(crate) mod kit;
+pub(crate) mod ledger;
+pub(crate) mod man;
+pub(crate) mod prove;
+pub(crate) mod rate;
+pub(crate) mod report;
+pub(crate) mod schema;
+pub(crate) mod verify;
+pub(crate) mod weigh;

@@ -1,0 +1,425 @@
+//! Owns `prove`: the question without a copy, and its answer in words.
+
+use crate::cli::args::ProveArgs;
+use crate::cli::command::verify::{View, watched};
+use crate::cli::exit::Exit;
+use crate::cli::home::{Book, ShootNews, enter, shoot_part};
+use crate::cli::view::json::Json;
+use crate::cli::view::next_steps::STEPS_MAX;
+use crate::cli::view::out::{Out, wrap};
+use crate::cli::view::words::{
+    NOTHING_WRITTEN, ONE_COPY, SAID_NOW, SAID_THEN, UNREAD_STEP, card_name, cautions, copies_line,
+    heading, look_first, refusal,
+};
+use serde_json::json;
+use std::sync::Arc;
+use unlade::error::{
+    DENIED_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED, UNEXPLAINED_STEP, is_denied, is_odd,
+};
+use unlade::ledger::{Deed, Entry, ShootPart};
+use unlade::name::shown;
+use unlade::proof::coverage::{Holding, LEFT_ELSEWHERE, Reason};
+
+use unlade::run::Tools;
+use unlade::run::prove::{Ask, Told, prove as ask_drives};
+use unlade::units::{count, counted, len64, size};
+use unlade::verify::Progress;
+
+/// Reasons that are printed one by one.
+const REASONS_SHOWN: usize = 12;
+
+/// Puts the question and tells the answer.
+pub(crate) fn prove(args: &ProveArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
+    let part = match shoot_part(&args.set, book, out) {
+        Ok(part) => part,
+        Err(exit) => return exit,
+    };
+    let ask = Ask {
+        ledger: book.is_kept().then(|| book.read()),
+        card: args.card.clone(),
+        on: args.on.clone(),
+        copies_needed: unlade::units::len_usize(args.copies),
+        separate: args.separate,
+        reread: args.reread,
+        by_content: args.by_content,
+    };
+    let json = Json::new(out, Arc::clone(&tools.clock));
+    match wait(&ask, out, tools) {
+        Err(reasons) => tell_refusal(&ask, &reasons, out, &json),
+        Ok(told) => {
+            let news = remember(&told, book, tools, part.as_ref());
+            tell(&ask, &told, news, out, &json)
+        }
+    }
+}
+
+/// Enters the answer in the ledger; a question that was stopped gave none.
+fn remember(
+    told: &Told,
+    book: &Book,
+    tools: &Tools,
+    part: Option<&ShootPart>,
+) -> Option<ShootNews> {
+    if told.interrupted {
+        return None;
+    }
+    let verdict = &told.answer.verdict;
+    let entry = Entry {
+        proven: verdict.is_proven() && told.part.is_none(),
+        copies: len64(verdict.copies()),
+        ..Entry::new(Deed::Prove, tools.clock.now(), told.card.clone())
+    };
+    enter(book, entry.because(verdict.reasons()), part)
+}
+
+/// Lets a thread do the reading and shows how far it is.
+fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<Told, Vec<Problem>> {
+    let progress = Progress {
+        cancel: Arc::clone(&tools.cancel),
+        ..Progress::default()
+    };
+    let work = || ask_drives(ask, tools.disk.as_ref(), tools.clock.as_ref(), &progress);
+    let mut view = View::new(out, tools);
+    let told = watched(work, || view.show(&progress));
+    view.clear();
+    told.unwrap_or_else(|| {
+        let why = "the question broke down; this is a fault of unlade, please report it";
+        Err(vec![Problem::new(ProblemKind::NotReadBack, why)])
+    })
+}
+
+fn tell_refusal(ask: &Ask, reasons: &[Problem], out: Out, json: &Json) -> Exit {
+    // Nothing to look at was named, and none is remembered.
+    let is_usage = ask.on.is_empty() && reasons.iter().all(|r| r.kind == ProblemKind::Missing);
+    let exit = if is_usage { Exit::Usage } else { Exit::Refused };
+    if out.json {
+        json.send("refused", json!({"reasons": reasons}));
+        let details: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
+        json.send(
+            "verdict",
+            json!({"card": ask.card, "proven": false, "copies": 0, "reasons": details, "exit_code": exit.code()}),
+        );
+    } else {
+        let names: Vec<String> = ask.on.iter().map(ToString::to_string).collect();
+        for line in refusal(NOTHING_WRITTEN, reasons, &names, out.width) {
+            out.error(&line);
+        }
+    }
+    exit
+}
+
+fn tell(ask: &Ask, told: &Told, news: Option<ShootNews>, out: Out, json: &Json) -> Exit {
+    let exit = if told.interrupted {
+        Exit::Interrupted
+    } else if told.answer.verdict.is_proven() {
+        Exit::Done
+    } else {
+        Exit::NotProven
+    };
+    if out.json {
+        tell_json(ask, told, news.as_ref(), exit, json);
+    } else {
+        let shoot = news.map_or_else(Vec::new, |n| n.lines(out.width));
+        for line in block(ask, told, &shoot, exit, out) {
+            out.line(&line);
+        }
+    }
+    exit
+}
+
+fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json: &Json) {
+    let answer = &told.answer;
+    for r in &answer.reasons {
+        json.send(
+            "problem",
+            json!({"kind": r.kind, "path": r.path, "destination": null, "detail": r.detail, "blocking": true}),
+        );
+    }
+    let holdings: Vec<_> = answer
+        .holdings
+        .iter()
+        .map(|h| {
+            let lacks: Vec<_> = h
+                .lacks
+                .iter()
+                .map(|l| json!({"kind": l.kind, "files": l.files, "paths": l.paths}))
+                .collect();
+            json!({
+                "offload": h.root, "files": h.files, "bytes": h.bytes, "basis": h.basis,
+                "not_read_back": h.unread, "lacks": lacks,
+            })
+        })
+        .collect();
+    json.send(
+        "verdict",
+        json!({
+            "card": ask.card, "label": told.card.label, "volume_id": told.card.volume_id, "read_whole": told.part.is_none(),
+            "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
+            "copies_needed": ask.copies_needed, "files": told.listed.0, "bytes": told.listed.1,
+            "sampled_files": answer.sampled.0, "holdings": holdings, "reasons": answer.verdict.reasons(), "notes": answer.notes,
+            "elsewhere": told.elsewhere, "shoot": news.map(|n| &n.shoot),
+            "exit_code": exit.code(),
+        }),
+    );
+}
+
+fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<String> {
+    let proven = exit == Exit::Done;
+    let mut lines = vec![heading(proven, told.part.is_some(), out)];
+    lines.push(format!(
+        "Card     {} at {}: {}, {}",
+        card_name(&told.card.label, told.card.volume_id.as_deref()),
+        shown(ask.card.as_str()),
+        counted(told.listed.0, "file"),
+        size(told.listed.1)
+    ));
+    for (index, holding) in told.answer.holdings.iter().enumerate() {
+        lines.push(format!("Copy {}   {}", index + 1, shown(&holding.root)));
+        lines.extend(holding_lines(holding, told, out));
+    }
+    if told.answer.holdings.is_empty() {
+        lines.push("Copy     no offload of this card was found".to_owned());
+    }
+    lines.push(copies_line(
+        told.answer.verdict.copies(),
+        ask.copies_needed,
+        told.answer
+            .is_stated
+            .then_some(if ask.separate { SAID_NOW } else { SAID_THEN }),
+    ));
+    if proven && told.answer.verdict.copies() == 1 {
+        lines.extend(wrap(
+            ONE_COPY.trim_end(),
+            out.width,
+            "Note     ",
+            "         ",
+        ));
+    }
+    for note in notes(ask, told) {
+        lines.extend(wrap(&note, out.width, "Note     ", "         "));
+    }
+    if !proven {
+        lines.extend(reasons(told, out));
+    }
+    lines.extend(shoot.iter().cloned());
+    for step in next(ask, told, proven) {
+        lines.extend(wrap(&step, out.width, "Next     ", "         "));
+    }
+    lines.extend(cautions(proven, told.part.is_some()));
+    lines
+}
+
+/// Tells what a copy holds and what it lacks, also where other copies are enough.
+fn holding_lines(holding: &Holding, told: &Told, out: Out) -> Vec<String> {
+    let text = if holding.files == 0 && holding.unread > 0 {
+        holding.basis.clone()
+    } else {
+        format!(
+            "{} of {} on the card, {}; {}",
+            count(holding.files),
+            counted(told.listed.0, "file"),
+            size(holding.bytes),
+            holding.basis
+        )
+    };
+    let mut lines = wrap(&text, out.width, "         ", "         ");
+    if !told.interrupted {
+        for lack in &holding.lacks {
+            lines.extend(wrap(&lack.told(), out.width, "         ", "           "));
+        }
+    }
+    lines
+}
+
+fn notes(ask: &Ask, told: &Told) -> Vec<String> {
+    let mut notes = told.answer.notes.clone();
+    let found = !told.answer.holdings.is_empty();
+    for path in told.elsewhere.iter().take(4) {
+        notes.push(format!(
+            "By the ledger this card was copied to `{path}` as well; name the folder above it with --on to have that counted."
+        ));
+    }
+    if found && !told.is_card_read {
+        notes.push(sampled(told));
+    }
+    if told.card_way.is_some_and(|way| !way.reaches_device()) {
+        notes.push("The card's content may have come from the computer's memory.".to_owned());
+    }
+    if ask.by_content
+        && found
+        && told
+            .answer
+            .reasons
+            .iter()
+            .all(|r| r.kind == ProblemKind::TooFewCopies)
+    {
+        let text = "This card holds all that the offload holds: one more copy exists on it.";
+        notes.push(text.to_owned());
+    }
+    notes
+}
+
+/// Says what of the card was read, and on what the answer rests for the rest.
+fn sampled(told: &Told) -> String {
+    let (files, bytes) = told.answer.sampled;
+    let (listed, listed_bytes) = told.listed;
+    let read = format!(
+        "{} of {} on the card ({})",
+        count(files),
+        counted(listed, "file"),
+        size(bytes)
+    );
+    let was = if files == 1 { "was" } else { "were" };
+    if files == 0 {
+        "The card was listed, not read: the answer rests on its names, sizes and dates being as they were. --reread reads everything again.".to_owned()
+    } else if bytes == listed_bytes {
+        format!(
+            "All that this card holds ({}) was read from it, and is equal.",
+            size(bytes)
+        )
+    } else {
+        format!(
+            "As a sample, {read} {was} read from it, and equal. For the others the answer rests on their names, sizes and dates being as they were. --reread reads everything again."
+        )
+    }
+}
+
+fn reasons(told: &Told, out: Out) -> Vec<String> {
+    let mut lines = Vec::new();
+    if told.interrupted {
+        // What was not read again says nothing about any file.
+        lines.push("Reason   it was interrupted.".to_owned());
+        return lines;
+    }
+    for reason in told.answer.reasons.iter().take(REASONS_SHOWN) {
+        lines.extend(wrap(&words(reason), out.width, "Reason   ", "         "));
+    }
+    let rest = || told.answer.reasons.iter().skip(REASONS_SHOWN);
+    let files: u64 = rest().map(|r| r.files).sum();
+    let others = len64(rest().filter(|r| r.files == 0).count());
+    let mut more = Vec::new();
+    if files > 0 {
+        more.push(counted(files, "more file"));
+    }
+    if others > 0 {
+        more.push(counted(others, "more reason"));
+    }
+    if !more.is_empty() {
+        lines.push(format!("         and {}", more.join(" and ")));
+    }
+    lines
+}
+
+fn words(reason: &Reason) -> String {
+    let detail = shown(&reason.detail);
+    let detail = detail.trim_end_matches('.');
+    match &reason.path {
+        Some(path) => format!("`{}` {detail} ({}).", shown(path), reason.kind),
+        None => format!("{detail} ({}).", reason.kind),
+    }
+}
+
+/// Returns what to do next: one step for each kind of trouble.
+fn next(ask: &Ask, told: &Told, proven: bool) -> Vec<String> {
+    if proven {
+        return vec![next_when_proven(told)];
+    }
+    next_when_not(ask, told)
+        .into_iter()
+        .map(str::to_owned)
+        .collect()
+}
+
+fn next_when_proven(told: &Told) -> String {
+    const STANDS: &str = "stands on as many drives as you asked for.";
+    if told.part.is_some() {
+        return format!("Every file in this folder {STANDS}");
+    }
+    let look = look_first(told.answer.has_zeros, told.answer.has_media_left);
+    let may = look.unwrap_or("You may format this card.");
+    let name = card_name(&told.card.label, told.card.volume_id.as_deref());
+    format!("Every file on card {name} {STANDS} {may}")
+}
+
+fn next_when_not(ask: &Ask, told: &Told) -> Vec<&'static str> {
+    if told.interrupted {
+        return vec!["Run the same command again; the question begins anew."];
+    }
+    if told.answer.holdings.is_empty() {
+        let mut reasons = told.answer.reasons.iter().filter(|r| r.is_of_drive);
+        let unread = reasons.any(|r| r.kind == ProblemKind::Unreadable);
+        return unread
+            .then_some(UNREAD_STEP)
+            .into_iter()
+            .chain([COPY_STEP])
+            .collect();
+    }
+    if ask.by_content {
+        return vec![
+            "Copy this card as well, under a --name of its own, if you need what differs.",
+        ];
+    }
+    let kinds = told.answer.reasons.iter().map(|r| step(ask, r));
+    let mut steps: Vec<(u8, &'static str)> = kinds.collect();
+    steps.sort_unstable();
+    steps.dedup();
+    steps
+        .into_iter()
+        .map(|(_, step)| step)
+        .take(STEPS_MAX)
+        .collect()
+}
+
+/// What to do where there is no copy that counts.
+const COPY_STEP: &str =
+    "Copy this card with `unlade copy`, or name the folders that hold its offloads with --on.";
+
+/// Returns what one kind of reason asks for, and its place among the steps.
+fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
+    match reason.kind {
+        ProblemKind::Unreadable if reason.is_of_drive => (1, UNREAD_STEP),
+        ProblemKind::ManifestDamaged => (3, ProblemKind::ManifestDamaged.next_step()),
+        ProblemKind::SameDevice => (4, COPY_STEP),
+        ProblemKind::Missing if reason.detail.contains(LEFT_ELSEWHERE) => (
+            1,
+            "Name with --on also the folder that holds the earlier offloads, or plug in their drive, and ask again.",
+        ),
+        // About no file: a drive.
+        ProblemKind::Missing if reason.files == 0 => (
+            1,
+            "Plug in the drives whose copies could not be looked at, and ask again.",
+        ),
+        ProblemKind::TooFewCopies => (
+            5,
+            "If one more drive holds a copy, name it with --on as well. If none does, copy this card to one more drive. Then ask again.",
+        ),
+        ProblemKind::Unreadable if is_odd(&reason.detail) => (3, ODD_STEP),
+        ProblemKind::Unreadable if reason.detail.contains(UNEXPLAINED) => (0, UNEXPLAINED_STEP),
+        ProblemKind::Unreadable if is_denied(&reason.detail) => (0, DENIED_STEP),
+        ProblemKind::Unreadable => (
+            0,
+            "What could not be read from the card: try another reader, cable or port, straight into the computer, and ask again.",
+        ),
+        ProblemKind::NotReadBack if ask.reread => (
+            1,
+            "Unplug the drive whose files were read from the computer's memory, plug it in again, and ask again.",
+        ),
+        ProblemKind::NotReadBack => (
+            1,
+            "Ask again with --reread: it reads the card and every copy where it is now, and what is equal counts. No second copy is needed for that.",
+        ),
+        ProblemKind::Changed => (
+            2,
+            "Move the files named as changed out of that copy (keep them until all is proven) and run the same `unlade copy` again: they are copied anew. Then ask again.",
+        ),
+        ProblemKind::ChangedOnCard => (
+            3,
+            "Copy this card under another --name, with --only-new if you like: what changed on it is copied, and the earlier copies are kept. Then ask again.",
+        ),
+        ProblemKind::Missing => (
+            4,
+            "Run the same `unlade copy` again: what is proven is kept, the rest is copied. Then ask again.",
+        ),
+        kind => (4, kind.next_step()),
+    }
+}

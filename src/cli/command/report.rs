@@ -1,0 +1,203 @@
+//! Owns `report`: the page of an offload made again from its manifest, and that of a shoot made from the
+//! ledger. Nothing that stands is
+//! replaced.
+
+use crate::cli::args::ReportArgs;
+use crate::cli::exit::Exit;
+use crate::cli::home::{Book, expected};
+use crate::cli::view::json::Json;
+use crate::cli::view::out::{Out, wrap};
+use camino::{Utf8Path, Utf8PathBuf};
+use serde_json::json;
+use std::fs::OpenOptions;
+use std::io::{self, Write as _};
+use std::sync::Arc;
+use unlade::disk::{Disk, Stamp};
+use unlade::ledger::Expected;
+use unlade::ledger::shoot::Shoot;
+use unlade::name::shown;
+use unlade::record::bag::{TAG_MANIFEST, read_manifest, sha256};
+use unlade::record::layout::{Layout, RECORDS};
+use unlade::record::load::load;
+use unlade::record::manifest::{MANIFEST_BYTES_MAX, Manifest};
+use unlade::record::store::{REPORT, add_record};
+use unlade::report::page::page;
+use unlade::report::shoot::{Source, page as shoot_page};
+use unlade::run::Tools;
+
+/// What became of a page.
+enum Made {
+    /// It was made at this place.
+    New(String),
+    /// The one that stands there is the same.
+    Same(String),
+    /// Another one stands there and was left alone.
+    Differs(String),
+}
+
+/// Makes the page of an offload again, or that of a shoot.
+pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) -> Exit {
+    let (what, of, made) = match (&args.offload, &args.set.shoot) {
+        (Some(offload), _) => ("offload", offload.as_str(), make(offload, args, tools)),
+        (None, name) => {
+            let expected = match expected(&args.set, out) {
+                Ok(expected) => expected,
+                Err(exit) => return exit,
+            };
+            let name = name.as_deref().unwrap_or_default().trim();
+            let made = make_shoot(name, expected.as_ref(), args, book, tools);
+            ("shoot", name, made)
+        }
+    };
+    let json = Json::new(out, Arc::clone(&tools.clock));
+    let (exit, text, path) = match made {
+        Ok(Made::New(path)) => (Exit::Done, format!("The report page is {path}"), Some(path)),
+        Ok(Made::Same(path)) => (
+            Exit::Done,
+            format!("{path} is already what the manifest says; nothing was written."),
+            Some(path),
+        ),
+        Ok(Made::Differs(path)) => (
+            Exit::NotProven,
+            format!(
+                "{path} is not the page that this version makes of the manifest: it was changed, or another version made it. It was left as it is; --to FILE makes the page elsewhere."
+            ),
+            Some(path),
+        ),
+        Err(why) => (
+            Exit::Refused,
+            format!("unlade: no report page for `{}`: {why}.", shown(of)),
+            None,
+        ),
+    };
+    if out.json {
+        json.send(
+            "report",
+            json!({what: of, "path": path, "detail": text, "exit_code": exit.code()}),
+        );
+    } else {
+        for line in wrap(&text, out.width, "", "  ") {
+            if exit == Exit::Done {
+                out.line(&line);
+            } else {
+                out.error(&line);
+            }
+        }
+    }
+    exit
+}
+
+/// Makes the page of a shoot from the ledger; where nobody says where, in the current folder.
+fn make_shoot(
+    name: &str,
+    expected: Option<&Expected>,
+    args: &ReportArgs,
+    book: &Book,
+    tools: &Tools,
+) -> Result<Made, String> {
+    if !book.is_kept() {
+        return Err("there is no ledger here; give its folder with --home".to_owned());
+    }
+    let ledger = book.read();
+    let shoot = Shoot::of(&ledger, name, expected);
+    if shoot.cards.is_empty() {
+        return Err(format!(
+            "the ledger {} knows no card of this job; `unlade ledger` shows what it knows",
+            book.place()
+        ));
+    }
+    let source = Source {
+        host: &tools.host,
+        damaged: ledger.damaged,
+    };
+    let bytes = shoot_page(&shoot, source).into_bytes();
+    match &args.to {
+        Some(to) => elsewhere(to, &bytes),
+        None => elsewhere(&file_name(name), &bytes)
+            .map_err(|why| format!("{why}; --to FILE makes the page elsewhere")),
+    }
+}
+
+/// Returns a name for a shoot's page that every file system takes.
+fn file_name(shoot: &str) -> Utf8PathBuf {
+    let tame = |c: char| {
+        if c.is_alphanumeric() || matches!(c, '-' | '_') {
+            c
+        } else {
+            '-'
+        }
+    };
+    let name: String = shoot.chars().take(50).map(tame).collect();
+    format!("shoot-{name}.html").into()
+}
+
+fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
+    let disk = tools.disk.as_ref();
+    let held = disk
+        .facts(offload)
+        .and_then(|facts| disk.anchor(offload, &facts));
+    let (manifest, _) = load(disk, offload).map_err(|e| e.to_string())?;
+    let _held = held.map_err(|e| format!("it cannot be used: {e}"))?;
+    let bytes = page(&manifest).into_bytes();
+    if let Some(to) = &args.to {
+        return elsewhere(to, &bytes);
+    }
+    let path = offload.join(RECORDS).join(REPORT);
+    let told = shown(path.as_str());
+    match disk.read_record(&path, MANIFEST_BYTES_MAX) {
+        Ok(standing) if standing == bytes => Ok(Made::Same(told)),
+        Ok(_) => Ok(Made::Differs(told)),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => {
+            let date = Stamp::of(tools.clock.now());
+            if let Some(why) = breaks_bag(disk, offload, &manifest, &bytes) {
+                return Err(why);
+            }
+            let record = (format!("{RECORDS}/{REPORT}"), bytes.into());
+            match add_record(disk, offload, record, date) {
+                Ok(()) => Ok(Made::New(told)),
+                Err(problem) => Err(format!(
+                    "{}; --to FILE makes the page elsewhere",
+                    problem.detail
+                )),
+            }
+        }
+        Err(e) => Err(format!("`{told}` could not be read: {e}")),
+    }
+}
+
+/// Why this page may not be stored in a bag: its tag manifest names another one, as after a change of
+/// version, and other programs would then reject the bag.
+fn breaks_bag(
+    disk: &dyn Disk,
+    offload: &Utf8Path,
+    manifest: &Manifest,
+    page: &[u8],
+) -> Option<String> {
+    if manifest.offload.layout != Layout::Bag {
+        return None;
+    }
+    let tags = disk.read_record(&offload.join(TAG_MANIFEST), MANIFEST_BYTES_MAX);
+    let sums = tags.ok().and_then(|bytes| read_manifest(&bytes).ok())?;
+    let listed = sums.get(&format!("{RECORDS}/{REPORT}"))?;
+    (*listed != sha256(page)).then(|| {
+        format!(
+            "{TAG_MANIFEST} of this bag names another page than this version makes; storing this one would make the bag invalid; --to FILE makes the page elsewhere"
+        )
+    })
+}
+
+fn elsewhere(to: &Utf8Path, bytes: &[u8]) -> Result<Made, String> {
+    let told = shown(to.as_str());
+    let made = OpenOptions::new().write(true).create_new(true).open(to);
+    match made {
+        Ok(mut file) => file
+            .write_all(bytes)
+            .and_then(|()| file.sync_all())
+            .map(|()| Made::New(told.clone()))
+            .map_err(|e| format!("`{told}` could not be written: {e}")),
+        Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
+            Err(format!("`{told}` is there already and is not replaced"))
+        }
+        Err(e) => Err(format!("`{told}` could not be created: {e}")),
+    }
+}

@@ -1,0 +1,411 @@
+//! Owns what `weigh upgrade` is asked: which parts there are now and would be then, from the command line, the kit
+//! and the ledger. The answer in words is [`super::saving`].
+
+use crate::cli::args::Common;
+use crate::cli::args::weigh::UpgradeArgs;
+use crate::cli::command::weigh::Answer;
+use crate::cli::command::weigh::saving::{Case, Promise};
+use crate::cli::home::kit_file;
+use crate::cli::home::{Book, folder};
+use unlade::kit::Kit;
+use unlade::ledger::Ledger;
+use unlade::name::shown;
+use unlade::speed::ceiling::{Ceiling, Chain, DriveSpeed, Figure};
+use unlade::speed::links::{LinkRow, find};
+use unlade::speed::quantity::{Bare, rate};
+use unlade::speed::upgrade::{Part, Setup, Unknown, middle_of, promised_s};
+use unlade::units::{MegabytesPerS, counted, len64, speed};
+
+/// Why there is no answer.
+pub(crate) enum Refused {
+    /// The command line does not make sense.
+    Usage(String),
+    /// The kit could not be used.
+    Kit(kit_file::KitError),
+}
+
+impl From<String> for Refused {
+    fn from(why: String) -> Self {
+        Self::Usage(why)
+    }
+}
+
+/// One part as the command line names it.
+#[derive(Clone, Debug)]
+enum Thing {
+    /// A rate that it gives, bytes per second.
+    Rate(f64),
+    /// A card or reader of the kit, by its place there.
+    Kit(usize),
+    /// A row of the link table.
+    Row(&'static LinkRow),
+}
+
+/// The parts on the way from the card to the computer, and the drives.
+#[derive(Clone, Debug, Default)]
+struct Parts {
+    card: Option<Thing>,
+    reader: Option<Thing>,
+    port: Option<Thing>,
+    drives: Vec<DriveSpeed>,
+}
+
+/// What is known of the parts beside the command line.
+struct Known {
+    kit: Kit,
+    /// What was measured with them.
+    ledger: Ledger,
+}
+
+impl Known {
+    /// What was measured was measured with the port as it is, and says nothing of another one.
+    fn of_port(self, is_the_same: bool) -> Self {
+        if is_the_same {
+            return self;
+        }
+        Self {
+            ledger: Ledger::default(),
+            ..self
+        }
+    }
+}
+
+/// Reckons the saving.
+pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common, book: &Book) -> Result<Answer, Refused> {
+    let kit = kit(args, common)?;
+    let now = Parts {
+        card: thing(args.card.as_deref(), Slot::Card, &kit)?,
+        reader: thing(args.reader.as_deref(), Slot::Reader, &kit)?,
+        port: thing(args.port.as_deref(), Slot::Port, &kit)?,
+        drives: drives(&args.drives, &kit)?,
+    };
+    let new = Parts {
+        card: thing(args.new_card.as_deref(), Slot::Card, &kit)?,
+        reader: thing(args.new_reader.as_deref(), Slot::Reader, &kit)?,
+        port: thing(args.new_port.as_deref(), Slot::Port, &kit)?,
+        drives: drives(&args.new_drives, &kit)?,
+    };
+    check(&now, &new)?;
+    let then = Parts {
+        card: new.card.clone().or_else(|| now.card.clone()),
+        reader: new.reader.clone().or_else(|| now.reader.clone()),
+        port: new.port.clone().or_else(|| now.port.clone()),
+        drives: if new.drives.is_empty() {
+            now.drives.clone()
+        } else {
+            new.drives.clone()
+        },
+    };
+    let only_figures = Known {
+        kit,
+        ledger: Ledger::default(),
+    };
+    let figures = figures_of(&new, &only_figures);
+    let known = Known {
+        ledger: if now.is_pair_of_kit() || then.is_pair_of_kit() {
+            book.read()
+        } else {
+            Ledger::default()
+        },
+        ..only_figures
+    };
+    let promised =
+        figures.and_then(|new_rate| promised(&now, &new, new_rate, &known, args.offload));
+    let now = now.reckon(&known);
+    let then = then.reckon(&known.of_port(new.port.is_none()));
+    let mut notes = now.notes;
+    notes.extend(
+        then.notes
+            .into_iter()
+            .filter(|n| !notes.contains(n))
+            .collect::<Vec<_>>(),
+    );
+    let case = Case {
+        bytes: args.offload,
+        per_year: args.per_year,
+        price: args.price.clone(),
+        promised,
+        now: now.setup,
+        then: then.setup,
+    };
+    let Some(mut lines) = case.lines() else {
+        return Err("nothing is known of what holds the copy back; give rates"
+            .to_owned()
+            .into());
+    };
+    lines.extend(notes.into_iter().map(|n| ("Note", n)));
+    Ok(Answer {
+        lines,
+        assumed: case.assumed(),
+        json: case.json(),
+    })
+}
+
+/// The kit is read only if something is named that is no rate.
+fn kit(args: &UpgradeArgs, common: &Common) -> Result<Kit, Refused> {
+    let singles = [
+        &args.card,
+        &args.reader,
+        &args.port,
+        &args.new_card,
+        &args.new_reader,
+        &args.new_port,
+    ];
+    let drives = args.drives.iter().chain(&args.new_drives);
+    let mut named = singles.into_iter().flatten().chain(drives);
+    let is_rate = |text: &String| {
+        let first = text.split('/').next().unwrap_or(text);
+        rate(first, Bare::MegaBytes).is_ok()
+    };
+    if named.all(is_rate) {
+        return Ok(Kit::default());
+    }
+    match folder(common) {
+        Some(home) => kit_file::read(&home).map_err(Refused::Kit),
+        None => Ok(Kit::default()),
+    }
+}
+
+/// Which part a flag is about.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Slot {
+    Card,
+    Reader,
+    Port,
+}
+
+fn thing(text: Option<&str>, slot: Slot, kit: &Kit) -> Result<Option<Thing>, String> {
+    let Some(text) = text else { return Ok(None) };
+    let begins_with_digit = text.starts_with(|c: char| c.is_ascii_digit());
+    let as_rate = rate(text, Bare::MegaBytes);
+    if let Ok(rate) = as_rate {
+        return Ok(Some(Thing::Rate(rate)));
+    }
+    let named = match slot {
+        Slot::Card => kit
+            .card(text)
+            .map(|c| kit.cards.iter().position(|k| k == c)),
+        Slot::Reader => kit
+            .reader(text)
+            .map(|r| kit.readers.iter().position(|k| k == r)),
+        Slot::Port => Ok(None),
+    };
+    if let Ok(Some(place)) = named {
+        return Ok(Some(Thing::Kit(place)));
+    }
+    let fits = |row: &LinkRow| match slot {
+        Slot::Card => row.family.is_card_bus(),
+        Slot::Reader => true,
+        Slot::Port => !row.family.is_card_bus(),
+    };
+    match (find(text).filter(|row| fits(row)), as_rate, named) {
+        (Some(row), ..) => Ok(Some(Thing::Row(row))),
+        // What begins with a digit was meant as a rate.
+        (None, Err(why), _) if begins_with_digit => Err(why),
+        (None, _, Err(unknown)) => Err(format!(
+            "`{}` is neither a rate (90, 90MB/s) nor a name of the link table (uhs-ii, usb3-5g); and {unknown}",
+            shown(text)
+        )),
+        (None, ..) => Err(format!(
+            "`{}` is neither a rate (90, 90MB/s) nor a link that is known here (usb2, usb3-5g, usb3-10g, tb3)",
+            shown(text)
+        )),
+    }
+}
+
+fn drives(texts: &[String], kit: &Kit) -> Result<Vec<DriveSpeed>, String> {
+    texts.iter().map(|text| drive(text, kit)).collect()
+}
+
+fn drive(text: &str, kit: &Kit) -> Result<DriveSpeed, String> {
+    let mut speed = DriveSpeed::default();
+    if let Ok(drive) = kit.drive(text) {
+        unlade::kit::fill_drive(&mut speed, drive);
+        return if speed.writes.is_some() {
+            Ok(speed)
+        } else {
+            let name = shown(text);
+            Err(format!(
+                "the kit does not say what drive `{name}` sustains when it is written; `unlade kit add drive {name} --update --writes MBPS` tells it"
+            ))
+        };
+    }
+    let (writes, reads) = match text.split_once('/') {
+        // `110MB/s` holds a stroke of its own.
+        Some((writes, reads)) if !reads.starts_with('s') => (writes, Some(reads)),
+        _ => (text, None),
+    };
+    let read = |text: &str| {
+        let bytes_per_s = rate(text, Bare::MegaBytes).map_err(|why| {
+            format!("{why}; a drive is given as WRITES/READS (110/115), or by its name in the kit")
+        })?;
+        Ok::<_, String>(Figure::label(MegabytesPerS(bytes_per_s / 1e6)))
+    };
+    speed.writes = Some(read(writes)?);
+    speed.reads = reads.map(read).transpose()?;
+    Ok(speed)
+}
+
+/// Every part that is exchanged must be known as it is now.
+fn check(now: &Parts, new: &Parts) -> Result<(), String> {
+    let pairs = [
+        ("card", now.card.is_some(), new.card.is_some()),
+        ("reader", now.reader.is_some(), new.reader.is_some()),
+        ("port", now.port.is_some(), new.port.is_some()),
+    ];
+    for (name, is_known, is_exchanged) in pairs {
+        if is_exchanged && !is_known {
+            return Err(format!(
+                "--new-{name} needs --{name} beside it: what it takes the place of"
+            ));
+        }
+    }
+    if !new.drives.is_empty() && new.drives.len() != now.drives.len() {
+        return Err(format!(
+            "--new-drives lists {} and --drives {}; give every drive of both, also those that stay",
+            new.drives.len(),
+            now.drives.len()
+        ));
+    }
+    Ok(())
+}
+
+impl Parts {
+    /// Returns whether card and reader are both of the kit, so that the ledger may know the pair.
+    fn is_pair_of_kit(&self) -> bool {
+        matches!(
+            (&self.card, &self.reader),
+            (Some(Thing::Kit(_)), Some(Thing::Kit(_)))
+        )
+    }
+
+    /// Reckons the set-up.
+    fn reckon(&self, known: &Known) -> Reckoned {
+        let kit = &known.kit;
+        let mut chain = Chain::default();
+        let mut plain = Vec::new();
+        let mut say = |name: &str, bytes_per_s: f64| {
+            plain.push(Part::new(name, bytes_per_s));
+        };
+        let mut names = (None, None);
+        match &self.card {
+            Some(Thing::Rate(rate)) => say("card", *rate),
+            Some(Thing::Row(row)) => chain.card.bus = Some(row),
+            Some(Thing::Kit(place)) => names.0 = kit.cards.get(*place),
+            None => {}
+        }
+        match &self.reader {
+            Some(Thing::Rate(rate)) => say("reader", *rate),
+            Some(Thing::Row(row)) if row.family.is_card_bus() => chain.reader.slot = Some(row),
+            Some(Thing::Row(row)) => chain.reader.link = Some(row),
+            Some(Thing::Kit(place)) => names.1 = kit.readers.get(*place),
+            None => {}
+        }
+        match &self.port {
+            Some(Thing::Rate(rate)) => say("port", *rate),
+            Some(Thing::Row(row)) => say(&format!("port, {}", row.words), middle_of(row)),
+            Some(Thing::Kit(_)) | None => {}
+        }
+        let pair = names.0.zip(names.1);
+        let reached = pair.and_then(|(card, reader)| {
+            let reached = known.ledger.reached(&card.name, &reader.name)?;
+            Some((card, reader, reached))
+        });
+        let measured = reached.as_ref().map(|(.., reached)| reached.bytes_per_s);
+        let mut notes = if let Some((card, reader, reached)) = reached {
+            // What they give together in truth stands for all that would be reckoned of them.
+            let (card, reader) = (shown(&card.name), shown(&reader.name));
+            say(
+                &format!("card `{card}` in reader `{reader}`"),
+                reached.bytes_per_s,
+            );
+            let times = counted(len64(reached.times), "time");
+            vec![format!(
+                "Card `{card}` in reader `{reader}` counts with the {} that it gave there, measured {times} (ledger), and not with their figures.",
+                speed(reached.bytes_per_s)
+            )]
+        } else {
+            unlade::kit::fill(&mut chain, names.0, names.1);
+            Ceiling::of(&chain).notes().to_vec()
+        };
+        let mut setup = Setup {
+            links: plain,
+            drives: self.drives.clone(),
+        };
+        setup.add_chain(&chain);
+        notes.extend(self.notes_of_drives());
+        Reckoned {
+            setup,
+            notes,
+            measured,
+        }
+    }
+
+    /// A drive that is said to spin and is too fast for it counts as a plan counts it.
+    fn notes_of_drives(&self) -> Vec<String> {
+        let told = |drive: &&DriveSpeed| drive.spins == Some(true) && !drive.is_spinning();
+        let rates = self.drives.iter().filter(told).filter_map(|d| d.writes);
+        rates
+            .map(|writes| {
+                format!(
+                    "A drive that takes {} counts as one that does not spin, although the kit says that it does: no single disk is as fast.",
+                    speed(writes.mbps.bytes_per_s())
+                )
+            })
+            .collect()
+    }
+
+    /// Returns those parts that are exchanged.
+    fn exchanged(&self, new: &Self) -> Self {
+        Self {
+            card: new.card.as_ref().and(self.card.clone()),
+            reader: new.reader.as_ref().and(self.reader.clone()),
+            port: new.port.as_ref().and(self.port.clone()),
+            drives: if new.drives.is_empty() {
+                Vec::new()
+            } else {
+                self.drives.clone()
+            },
+        }
+    }
+}
+
+/// A set-up as it is reckoned.
+struct Reckoned {
+    setup: Setup,
+    /// What is worth saying about its links.
+    notes: Vec<String>,
+    /// What card and reader gave together, bytes per second, where that counts instead of their figures.
+    measured: Option<f64>,
+}
+
+/// What the figures of the new parts alone give, bytes per second.
+fn figures_of(new: &Parts, only_figures: &Known) -> Option<f64> {
+    let reckoned = new.reckon(only_figures);
+    let least = reckoned.setup.limiting(Unknown::Stands)?;
+    Some(least.bytes_per_s)
+}
+
+/// What the figures of the new parts alone would save. Where card and reader were measured together, that is what
+/// the new figures are held against, as it is what the set-up counts with now.
+fn promised(now: &Parts, new: &Parts, new_rate: f64, known: &Known, bytes: u64) -> Option<Promise> {
+    let mut old = now.exchanged(new);
+    if old.card.is_some() || old.reader.is_some() {
+        let pair = Parts {
+            card: now.card.clone(),
+            reader: now.reader.clone(),
+            ..old.clone()
+        };
+        if pair.reckon(known).measured.is_some() {
+            old = pair;
+        }
+    }
+    let reckoned = old.reckon(known);
+    let least = reckoned.setup.limiting(Unknown::Stands)?.bytes_per_s;
+    Some(Promise {
+        saved_s: promised_s(bytes, least, new_rate),
+        old: least,
+        new: new_rate,
+        is_measured: reckoned.measured.is_some_and(|measured| measured <= least),
+    })
+}

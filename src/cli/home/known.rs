@@ -1,0 +1,156 @@
+//! Owns who a card, reader or drive is in the kit: named on the command line, or recognised by its
+//! volume. A kit that cannot be used stops nothing, unless a name was to be looked up in it.
+
+use crate::cli::args::meant::drive_as_card;
+use crate::cli::args::{Common, KitNames};
+use crate::cli::command::kit::{exit_of, refuse};
+use crate::cli::exit::Exit;
+use crate::cli::home::folder;
+use crate::cli::home::kit_file;
+use crate::cli::view::out::{Out, wrap};
+use unlade::disk::{Disk, FolderFacts};
+use unlade::kit::{Card, Kit, Reader, fill, fill_drive};
+use unlade::name::shown;
+use unlade::run::{Job, Tools};
+use unlade::speed::ceiling::{Chain, DriveSpeed};
+
+/// Reads the kit; trouble is told, and then there is none.
+pub(crate) fn kit(names: &KitNames, common: &Common, out: Out, tools: &Tools) -> Result<Kit, Exit> {
+    let Some(home) = folder(common) else {
+        return Ok(Kit::default());
+    };
+    let error = match kit_file::read(&home) {
+        Ok(kit) => return Ok(kit),
+        Err(error) => error,
+    };
+    let mut lines = error.lines();
+    if names.is_given() {
+        return Err(refuse(&lines, exit_of(&error), "kit", out, tools));
+    }
+    lines.push("Nothing of the kit is used in this run.".to_owned());
+    for line in lines {
+        for part in wrap(&line, out.width, "", "  ") {
+            out.error(&part);
+        }
+    }
+    Ok(Kit::default())
+}
+
+/// Who a card and its reader are.
+#[derive(Clone, Default, Debug)]
+pub(crate) struct Known {
+    /// The card.
+    pub(crate) card: Option<Card>,
+    /// The reader.
+    pub(crate) reader: Option<Reader>,
+    /// How that is known, in sentences.
+    pub(crate) said: Vec<String>,
+}
+
+impl Known {
+    /// Looks up the names, and the volume of the card where it is known.
+    ///
+    /// # Errors
+    /// Words for a person when a name is not in the kit.
+    pub(crate) fn of(
+        names: &KitNames,
+        facts: Option<&FolderFacts>,
+        kit: &Kit,
+        disk: &dyn Disk,
+    ) -> Result<Self, String> {
+        let ids = facts.map_or_else(Vec::new, |f| disk.gear(f).card_ids(f.volume_id.as_deref()));
+        let recognised = ids.iter().find_map(|id| kit.card_of(id));
+        let mut known = Self::default();
+        match (&names.as_card, recognised) {
+            (Some(name), other) => {
+                let card = kit
+                    .card(name)
+                    .map_err(|unknown| format!("--as: {unknown}."))?;
+                if let Some(other) = other.filter(|o| o.name != card.name) {
+                    known.said.push(format!(
+                        "Taken as card `{}`, as you say; by its identity it would be `{}` in the kit.",
+                        shown(&card.name),
+                        shown(&other.name)
+                    ));
+                }
+                known.card = Some(card.clone());
+            }
+            (None, Some(card)) => {
+                let name = shown(&card.name);
+                let is_own = ids.first().is_some_and(|id| kit.is_made_as(id, card));
+                let by = if is_own {
+                    "the number that its maker gave it"
+                } else {
+                    "its volume"
+                };
+                known
+                    .said
+                    .push(format!("Card `{name}` of the kit, recognised by {by}."));
+                known.card = Some(card.clone());
+            }
+            (None, None) => {}
+        }
+        if let Some(name) = &names.in_reader {
+            let reader = kit
+                .reader(name)
+                .map_err(|unknown| format!("--in: {unknown}."))?;
+            known.reader = Some(reader.clone());
+        }
+        Ok(known)
+    }
+
+    /// Fills in what the kit says; what the command line said stays.
+    pub(crate) fn fill(&self, chain: &mut Chain) {
+        fill(chain, self.card.as_ref(), self.reader.as_ref());
+        chain.said.extend(self.said.iter().cloned());
+    }
+}
+
+/// Fills in what the kit says of the cards and drives of some jobs.
+///
+/// # Errors
+/// The exit code, once it is told why: a name that is not in the kit, or one name for several cards.
+pub(crate) fn apply(
+    names: &KitNames,
+    common: &Common,
+    jobs: &mut [Job],
+    out: Out,
+    tools: &Tools,
+) -> Result<(), Exit> {
+    if names.as_card.is_some() && jobs.len() > 1 {
+        out.error("unlade: --as names one card; give one card with it, or leave it out.");
+        return Err(Exit::Usage);
+    }
+    let kit = kit(names, common, out, tools)?;
+    for job in jobs {
+        // What can't be looked at is told when its turn comes.
+        let facts = tools.disk.facts(&job.card).ok();
+        let is_drive = facts
+            .as_ref()
+            .and_then(|f| drive_as_card(&job.card, f, &kit, tools.disk.as_ref()));
+        let known = Known::of(names, facts.as_ref(), &kit, tools.disk.as_ref());
+        let known = is_drive.map_or(known, Err).map_err(|why| {
+            for line in wrap(&why, out.width, "unlade: ", "  ") {
+                out.error(&line);
+            }
+            Exit::Usage
+        })?;
+        known.fill(&mut job.chain);
+        job.known.card = known.card.as_ref().map(|c| c.name.clone());
+        job.known.reader = known.reader.as_ref().map(|r| r.name.clone());
+        job.chain.drives.resize(job.to.len(), DriveSpeed::default());
+        for (speed, to) in job.chain.drives.iter_mut().zip(&job.to) {
+            let id = tools.disk.facts(to).ok().and_then(|f| f.volume_id);
+            let Some(drive) = id.and_then(|id| kit.drive_of(&id)) else {
+                continue;
+            };
+            fill_drive(speed, drive);
+            job.chain.said.push(format!(
+                "`{}` is on drive `{}` of the kit, recognised by its volume.",
+                shown(to.as_str()),
+                shown(&drive.name)
+            ));
+        }
+    }
+    Ok(())
+}

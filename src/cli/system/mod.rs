@@ -1,0 +1,5 @@
+//! Owns what is asked of the system: to stay awake, what the computer runs on, signals.
+
+pub(crate) mod awake;
+pub(crate) mod power;
+pub(crate) mod signals;

@@ -1,0 +1,443 @@
+//! Owns standard output and what the terminal can do, and makes harmless whatever is printed. A reader that went
+//! away (`| head`) ends the printing, never the job.
+
+use crate::cli::args::{Color, Common};
+use crate::cli::view::picture::{Picture, Size};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
+use std::io::{self, IsTerminal as _, Write as _};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Mutex, OnceLock, PoisonError};
+use std::time::Duration;
+use unlade::name::{escaped_in_json, shown};
+
+/// Standard output as this run uses it.
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Out {
+    pub(crate) is_terminal: bool,
+    /// The terminal can take lines back, so that a picture is redrawn in place; else there are plain lines.
+    pub(crate) draws: bool,
+    pub(crate) colour: bool,
+    pub(crate) json: bool,
+    pub(crate) quiet: bool,
+    pub(crate) width: usize,
+}
+
+/// What begins and ends a heading in colour.
+const GOOD: &str = "\u{1b}[1;32m";
+const BAD: &str = "\u{1b}[1;31m";
+const END: &str = "\u{1b}[0m";
+
+impl Out {
+    /// Looks at the terminal once.
+    pub(crate) fn new(common: &Common) -> Self {
+        let is_terminal = io::stdout().is_terminal();
+        let no_color = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
+        let takes_escapes = takes_escapes();
+        let colour = match common.color {
+            Color::Always => true,
+            Color::Never => false,
+            Color::Auto => is_terminal && !no_color && takes_escapes,
+        };
+        Self {
+            is_terminal,
+            draws: is_terminal && takes_escapes,
+            colour: colour && !common.json,
+            json: common.json,
+            quiet: common.quiet,
+            width: width(),
+        }
+    }
+
+    /// Prints one line to standard output, harmlessly. It is handed to a thread, so that a reader who has stopped
+    /// reading, or a terminal that is held (Ctrl-S), never stops a copy.
+    pub(crate) fn line(self, text: &str) {
+        queue().send(Said::Lines(self.harmless(text)));
+    }
+
+    /// Prints lines with none of another card in between.
+    pub(crate) fn block(self, lines: &[String]) {
+        let lines: Vec<String> = lines.iter().map(|line| self.harmless(line)).collect();
+        queue().send(Said::Lines(lines.join("\n")));
+    }
+
+    /// Prints text of this program alone, as it is: nothing in it comes from a drive, a device or a person.
+    #[expect(
+        clippy::unused_self,
+        reason = "printing goes through the one owner of the output"
+    )]
+    pub(crate) fn own_text(self, text: &str) {
+        queue().send(Said::Lines(text.to_owned()));
+    }
+
+    /// Prints one object as JSON in one line.
+    #[expect(
+        clippy::unused_self,
+        reason = "printing goes through the one owner of the output"
+    )]
+    pub(crate) fn object(self, json: &str) {
+        queue().send(Said::Lines(escaped_in_json(json)));
+    }
+
+    /// Prints one line to standard error, harmlessly: it may quote what was typed or what a drive
+    /// holds.
+    pub(crate) fn error(self, text: &str) {
+        if self.is_terminal || both_are_one() {
+            // After what was said before it, and not into the picture.
+            queue().send(Said::Error(shown(text)));
+        } else {
+            // There is nobody else to tell.
+            drop(io::stderr().write_all(format!("{}\n", shown(text)).as_bytes()));
+        }
+    }
+
+    /// Says what is wrong with the command line. It quotes what was typed: a line break in it can't be told from one of
+    /// ours, so that only what begins like ours begins a line.
+    pub(crate) fn usage(text: &str) {
+        const OURS: [&str; 4] = ["error:", "  ", "Usage:", "For more"];
+        let mut told = String::new();
+        for line in text.lines() {
+            let is_ours = line.is_empty() || OURS.iter().any(|ours| line.starts_with(ours));
+            told.push_str(if told.is_empty() {
+                ""
+            } else if is_ours {
+                "\n"
+            } else {
+                "\\u{a}"
+            });
+            told.push_str(&shown(line));
+        }
+        drop(writeln!(io::stderr(), "{told}"));
+    }
+
+    /// Returns a place in the running picture, below those that were taken before.
+    pub(crate) fn place() -> usize {
+        static PLACES: AtomicUsize = AtomicUsize::new(0);
+        PLACES.fetch_add(1, Ordering::Relaxed)
+    }
+
+    /// Draws lines at a place of the picture; none take them away.
+    pub(crate) fn draw(self, place: usize, lines: &[String]) {
+        if self.draws {
+            let lines = lines.iter().map(|line| shown(line)).collect();
+            queue().send(Said::Picture(place, lines));
+        }
+    }
+
+    /// Returns the heading of a good or a bad result, coloured where that helps.
+    pub(crate) fn heading(self, text: &str, good: bool) -> String {
+        match (self.colour, good) {
+            (true, true) => format!("{GOOD}{text}{END}"),
+            (true, false) => format!("{BAD}{text}{END}"),
+            (false, _) => text.to_owned(),
+        }
+    }
+
+    /// The one place through which everything goes that people read: what drives, devices, records and the
+    /// system say can't move the cursor, colour anything or begin a line. A heading of this program's keeps its
+    /// colour.
+    fn harmless(self, line: &str) -> String {
+        for colour in [GOOD, BAD].into_iter().filter(|_| self.colour) {
+            let heading = line.strip_prefix(colour).and_then(|l| l.split_once(END));
+            if let Some((heading, rest)) = heading
+                && heading.chars().all(|c| c.is_ascii_uppercase() || c == ' ')
+            {
+                return format!("{colour}{heading}{END}{}", shown(rest));
+            }
+        }
+        shown(line)
+    }
+}
+
+/// Lines that may wait for a slow reader; what finds no room in time is lost to one who has stopped.
+const LINES_WAITING: usize = 65_536;
+/// How long a reader who does not read is waited for before it counts as stuck.
+const PATIENCE: Duration = Duration::from_millis(1_500);
+
+/// Pictures are left out while so much waits to be written.
+const PICTURES_WAIT_BEHIND: usize = 32;
+
+/// What is to be written.
+enum Said {
+    /// To standard output, without the last line break.
+    Lines(String),
+    /// To standard error, from a terminal.
+    Error(String),
+    /// Somebody's lines of the running picture.
+    Picture(usize, Vec<String>),
+    /// The picture goes for good.
+    Clear,
+    /// Nothing: all that was said before is to be written now.
+    Flush,
+}
+
+/// The one who writes.
+#[derive(Default)]
+struct Writer {
+    picture: Picture,
+}
+
+impl Writer {
+    fn write(&mut self, said: Said) -> io::Result<()> {
+        let mut out = io::stdout().lock();
+        let Some(size) = size() else {
+            return match said {
+                Said::Lines(text) => writeln!(out, "{text}"),
+                Said::Error(text) => out
+                    .flush()
+                    .and_then(|()| io::stderr().write_all(format!("{text}\n").as_bytes())),
+                Said::Picture(..) | Said::Clear => Ok(()),
+                Said::Flush => out.flush(),
+            };
+        };
+        let text = match said {
+            Said::Lines(text) => self.picture.around(&format!("{text}\n"), size),
+            Said::Picture(place, lines) => {
+                self.picture.set(place, lines);
+                self.picture.around("", size)
+            }
+            Said::Clear => {
+                let erased = self.picture.erased(size);
+                self.picture = Picture::default();
+                erased
+            }
+            Said::Error(text) => {
+                let erased = self.picture.erased(size);
+                out.write_all(erased.as_bytes())
+                    .and_then(|()| out.flush())?;
+                writeln!(io::stderr(), "{text}")?;
+                self.picture.around("", size)
+            }
+            Said::Flush => String::new(),
+        };
+        out.write_all(text.as_bytes())?;
+        out.flush()
+    }
+}
+
+/// The way to standard output.
+struct Queue {
+    lines: Sender<Said>,
+    written: Receiver<()>,
+    is_stuck: AtomicBool,
+    /// Writes at once, where no thread could be started.
+    alone: Option<Mutex<Writer>>,
+}
+
+impl Queue {
+    fn start() -> Self {
+        let (lines, waiting) = bounded::<Said>(LINES_WAITING);
+        let (done, written) = bounded(1);
+        let run = move || {
+            let mut writer = Writer::default();
+            for said in waiting {
+                let is_flush = matches!(said, Said::Flush);
+                // A closed pipe: what follows has no reader, and the senders find no receiver.
+                if writer.write(said).is_err() {
+                    break;
+                }
+                // Nobody waits any more if this finds no room.
+                if is_flush && done.try_send(()).is_err() {}
+            }
+        };
+        let thread = std::thread::Builder::new().name("out".into()).spawn(run);
+        Self {
+            lines,
+            written,
+            is_stuck: AtomicBool::new(false),
+            alone: thread.is_err().then(Mutex::default),
+        }
+    }
+
+    fn send(&self, said: Said) {
+        if let Some(writer) = &self.alone {
+            let mut writer = writer.lock().unwrap_or_else(PoisonError::into_inner);
+            // As with a closed pipe: there is nobody to tell.
+            drop(writer.write(said));
+            return;
+        }
+        if matches!(said, Said::Picture(..)) && self.lines.len() > PICTURES_WAIT_BEHIND {
+            return;
+        }
+        match self.lines.try_send(said) {
+            Ok(()) => self.is_stuck.store(false, Ordering::Relaxed),
+            // A slow reader gets every line. One who took none in all that time has stopped, and
+            // from then on is not waited for until there is room again: the copy goes on.
+            Err(TrySendError::Full(line)) if !self.is_stuck.load(Ordering::Relaxed) => {
+                let is_stuck = self.lines.send_timeout(line, PATIENCE).is_err();
+                self.is_stuck.store(is_stuck, Ordering::Relaxed);
+            }
+            Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {}
+        }
+    }
+
+    /// Waits until everything is written, as any program does at its end; once `stop` is set only
+    /// for as long as the reader goes on reading.
+    fn flush(&self, stop: &AtomicBool) {
+        if self.alone.is_some() {
+            return;
+        }
+        let mut waiting = self.lines.len();
+        let mut asked = false;
+        loop {
+            asked = asked || self.lines.try_send(Said::Flush).is_ok();
+            match self.written.recv_timeout(PATIENCE) {
+                // Written, or the reader is gone and the thread with it.
+                Ok(()) | Err(RecvTimeoutError::Disconnected) => return,
+                Err(RecvTimeoutError::Timeout) => {}
+            }
+            let now = self.lines.len();
+            if stop.load(Ordering::SeqCst) && now >= waiting {
+                return;
+            }
+            waiting = now;
+        }
+    }
+}
+
+fn queue() -> &'static Queue {
+    static QUEUE: OnceLock<Queue> = OnceLock::new();
+    QUEUE.get_or_init(Queue::start)
+}
+
+/// Takes the running picture away for good.
+pub(crate) fn clear() {
+    queue().send(Said::Clear);
+}
+
+/// Waits for standard output at the end of the program.
+pub(crate) fn flush(stop: &AtomicBool) {
+    queue().flush(stop);
+}
+
+/// Whether standard output and standard error go to one file or pipe (`2>&1`), where the order of lines matters.
+#[cfg(unix)]
+fn both_are_one() -> bool {
+    static ARE_ONE: OnceLock<bool> = OnceLock::new();
+    *ARE_ONE.get_or_init(|| {
+        let place = |stat: rustix::io::Result<rustix::fs::Stat>| {
+            let stat = stat.ok()?;
+            Some((stat.st_dev, stat.st_ino))
+        };
+        let out = place(rustix::fs::fstat(io::stdout()));
+        out.is_some() && out == place(rustix::fs::fstat(io::stderr()))
+    })
+}
+
+/// Not asked here.
+#[cfg(not(unix))]
+fn both_are_one() -> bool {
+    false
+}
+
+/// The size of the terminal now; `None` where standard output is none.
+fn size() -> Option<Size> {
+    let (columns, rows) = terminal_size::terminal_size_of(io::stdout())?;
+    Some(Size {
+        columns: usize::from(columns.0),
+        rows: usize::from(rows.0),
+    })
+}
+
+fn width() -> usize {
+    size()
+        .map(|size| size.columns)
+        .filter(|&columns| columns >= 40)
+        .unwrap_or(80)
+        .min(200)
+}
+
+/// Asks a Windows console to take escapes as every other terminal does; whether it will.
+#[cfg(windows)]
+fn takes_escapes() -> bool {
+    anstyle_query::windows::enable_ansi_colors().unwrap_or(true)
+}
+
+/// Whether the terminal says that it takes escapes: colours, and moves of the cursor.
+#[cfg(not(windows))]
+fn takes_escapes() -> bool {
+    std::env::var_os("TERM").is_none_or(|t| t != "dumb")
+}
+
+/// Cuts text to so many columns, marking the cut.
+pub(crate) fn fit(text: &str, columns: usize) -> String {
+    use unicode_width::{UnicodeWidthChar as _, UnicodeWidthStr as _};
+    if text.width() <= columns {
+        return text.to_owned();
+    }
+    let mut out = String::new();
+    let mut used = 0;
+    for c in text.chars() {
+        let w = c.width().unwrap_or(0);
+        if used + w + 3 > columns {
+            break;
+        }
+        used += w;
+        out.push(c);
+    }
+    out.push_str("...");
+    out
+}
+
+/// Breaks text at blanks into lines of at most `columns`, continuation lines indented; a word that
+/// is longer stays whole, so that a path can be copied.
+pub(crate) fn wrap(text: &str, columns: usize, first: &str, then: &str) -> Vec<String> {
+    use unicode_width::UnicodeWidthStr as _;
+    let mut lines = Vec::new();
+    let mut line = first.to_owned();
+    let mut has_word = false;
+    for word in text.split(' ') {
+        if has_word && line.width() + 1 + word.width() > columns {
+            lines.push(std::mem::replace(&mut line, then.to_owned()));
+            has_word = false;
+        }
+        if has_word {
+            line.push(' ');
+        }
+        line.push_str(word);
+        has_word = true;
+    }
+    lines.push(line);
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_foreign_moves_the_cursor_or_begins_a_line() {
+        let out = |colour| Out {
+            is_terminal: true,
+            draws: true,
+            colour,
+            json: false,
+            quiet: false,
+            width: 80,
+        };
+        let hostile = "\u{1b}[1;32mPROVEN\u{1b}[0m\r\nYou may format\u{9b}2J";
+        let told = format!("NOT PROVEN {}", shown(hostile));
+        for colour in [true, false] {
+            let out = out(colour);
+            assert_eq!(out.harmless(&format!("NOT PROVEN {hostile}")), told);
+            let heading = out.heading("NOT PROVEN", false);
+            assert_eq!(out.harmless(&heading), heading);
+            let both = out.harmless(&format!("{heading} {hostile}"));
+            assert_eq!(both, format!("{heading} {}", shown(hostile)));
+            let quoted = "\u{1b}[1;32mPROVEN\u{7}\u{1b}[0m";
+            assert_eq!(out.harmless(quoted), shown(quoted));
+        }
+    }
+
+    #[test]
+    fn text_fits() {
+        assert_eq!(fit("short", 10), "short");
+        assert_eq!(fit("much too long a line", 10), "much to...");
+        let lines = wrap("one two three four", 9, "- ", "  ");
+        assert_eq!(lines, ["- one two", "  three", "  four"]);
+        assert_eq!(
+            wrap("/a/very/long/path x", 6, "", ""),
+            ["/a/very/long/path", "x"]
+        );
+    }
+}
