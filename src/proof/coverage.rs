@@ -17,8 +17,7 @@ use crate::hash_algorithm::agree;
 use crate::name::{shown, some_of};
 use crate::plan::notes::{count_independent, left_out_notes};
 use crate::proof::Verdict;
-use crate::proof::notes::Content;
-use crate::proof::notes::sameness_notes;
+use crate::proof::notes::{Content, sameness_notes};
 use crate::record::doubt::Doubts;
 use crate::record::manifest::{FilePart, Manifest};
 use crate::units::{count as number, counted, len64, size};
@@ -373,7 +372,8 @@ fn is_separate(question: &Question<'_>, usable: &[Usable<'_>]) -> bool {
     pairs.all(|(a, b)| were_stated(a, b)) && !unknown.is_empty()
 }
 
-/// Two places that the system cannot tell apart, with records of one moment: nobody's word makes two of one drive.
+/// Two places that the system cannot tell apart, with records of one moment: nobody's word makes two of one drive. Of dates
+/// in whole seconds the person knows better.
 fn seen_twice<'a>(usable: &'a [Usable<'a>]) -> Option<(&'a str, &'a str)> {
     let unknown = |u: &&Usable<'_>| matches!(u.found.backing, Backing::Unknown { .. });
     let all = usable.iter().filter(unknown).enumerate();
@@ -384,7 +384,7 @@ fn seen_twice<'a>(usable: &'a [Usable<'a>]) -> Option<(&'a str, &'a str)> {
             .skip(n + 1)
             .map(move |b| (a.found, b.found))
     })
-    .find(|(a, b)| a.may_be(b))
+    .find(|(a, b)| a.may_be(b) && a.written.is_some_and(|date| date.nanos != 0))
     .map(|(a, b)| (a.root.as_str(), b.root.as_str()))
 }
 

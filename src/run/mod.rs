@@ -824,17 +824,23 @@ fn seen_once(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
             .iter()
             .find(|other| matches!(disk.look(&other.given.join(&mark)), Ok(Some(_))));
         let removed = disk.remove_own(&here);
-        let why = match (twice, removed) {
-            (Some(other), _) => format!(
+        let mut reasons = Vec::new();
+        if let Some(other) = twice {
+            let why = format!(
                 "`{}` and `{}` are one drive, seen in two places",
                 shown(first.given.as_str()),
                 shown(other.given.as_str())
-            ),
-            (None, Err(e)) => format!("`{here}` was made and could not be removed again: {e}"),
-            (None, Ok(())) => continue,
-        };
-        let reasons = vec![Problem::new(ProblemKind::SameDevice, why)];
-        return Err(Refusal { reasons });
+            );
+            reasons.push(Problem::new(ProblemKind::SameDevice, why));
+        }
+        if let Err(e) = removed {
+            let here = shown(here.as_str());
+            let why = format!("`{here}` was made and could not be removed again: {e}");
+            reasons.push(Problem::new(ProblemKind::WriteFailed, why));
+        }
+        if !reasons.is_empty() {
+            return Err(Refusal { reasons });
+        }
     }
     Ok(())
 }

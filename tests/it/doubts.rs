@@ -798,7 +798,7 @@ fn what_happens_while_the_records_are_made_is_in_them() {
 }
 
 /// A record that another program removes or writes to before the end is told: whoever asks later goes by it. The copies
-/// stand in the journals, and the same command makes new records.
+/// stand in the journals, and where a record was removed the same command makes new ones.
 #[test]
 fn what_happens_to_a_record_that_has_its_name_is_in_the_verdict() {
     let deeds = DEEDS.iter().filter(|(_, is_as_it_was)| !is_as_it_was);
