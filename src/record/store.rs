@@ -78,12 +78,16 @@ pub fn stage(
         write(disk, &part, bytes, date).map_err(problem(Step::Write))?;
         let back = read_back(disk, &part, len64(bytes.len())).map_err(problem(Step::ReadBack))?;
         if back != Some(Digest::of(bytes)) {
-            let detail =
-                "what was read back from the drive differs from the record that was written";
-            return Err(Problem::new(ProblemKind::Mismatch, detail).at(name.clone()));
+            return Err(differs(name));
         }
     }
     Ok(())
+}
+
+/// Whether the drive, its cable or another program is at fault cannot be seen.
+fn differs(record: &str) -> Problem {
+    let detail = "what was read back from the drive differs from the record that was written";
+    Problem::new(ProblemKind::Mismatch, detail).at(record)
 }
 
 fn write(disk: &dyn Disk, part: &Utf8Path, bytes: &[u8], date: Stamp) -> io::Result<()> {
@@ -162,14 +166,14 @@ pub fn are_as_written(
     for record in records {
         let problem = |e: io::Error| write_problem(Step::ReadBack, &e).at(record.name.clone());
         let path = root.join(&record.name);
-        let is_there = disk.look(&path).map_err(problem)?.is_some();
-        if is_there && read_back(disk, &path, record.bytes).map_err(problem)? == Some(record.digest)
-        {
-            continue;
+        if disk.look(&path).map_err(problem)?.is_none() {
+            let why = "another program has removed it since it was written";
+            return Err(Problem::new(ProblemKind::Changed, why).at(record.name.clone()));
         }
-        let what = if is_there { "changed" } else { "removed" };
-        let why = format!("another program has {what} it since it was written");
-        return Err(Problem::new(ProblemKind::Changed, why).at(record.name.clone()));
+        let back = read_back(disk, &path, record.bytes).map_err(problem)?;
+        if back != Some(record.digest) {
+            return Err(differs(&record.name));
+        }
     }
     Ok(())
 }
