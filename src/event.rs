@@ -6,8 +6,8 @@ use crate::disk::ReadBackWay;
 use crate::error::Problem;
 use crate::plan::Plan;
 use crate::record::layout::Level;
-use crate::speed::ceiling::Link;
 use crate::speed::forecast::{Basis, Change, Remaining};
+use crate::speed::link::{Bottleneck, Link, Part};
 use crate::units::MegabytesPerS;
 
 /// One thing to show.
@@ -89,7 +89,6 @@ pub struct DestinationSnapshot {
 }
 
 /// The state of a running offload.
-#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 #[derive(Clone, Debug, Default, serde::Serialize)]
 pub struct Snapshot {
     /// Files to be read from the card in this run.
@@ -112,14 +111,9 @@ pub struct Snapshot {
     pub busy_read: f64,
     /// Share of the time spent hashing, 0 to 1.
     pub busy_hash: f64,
-    /// What holds the others back: `destination N`, a further hash as in
-    /// `hash sha256`, else the slowest link of the card, such as
-    /// `reader link usb2-bulk`, else `card`.
+    /// What holds the others back.
     #[serde(rename = "limiting_link")]
-    pub limiting: String,
-    /// What holds the others back is not the card or one of its links.
-    #[serde(skip)]
-    pub held_beyond_card: bool,
+    pub limiting: Bottleneck,
     /// The links that are known, and the measured one where a drive holds the others back.
     pub links: Vec<Link>,
     /// Bytes to be read from the card a second time when all else is done.
@@ -141,7 +135,7 @@ pub struct Snapshot {
     /// Seconds for which nothing has moved, 0 while something does.
     pub stalled_s: f64,
     /// What is waited for while nothing moves: `card` or `destination N`.
-    pub waiting_for: Option<String>,
+    pub waiting_for: Option<Part>,
     /// Problems so far.
     pub problems: u64,
     /// Delivered bytes per second, one value per interval, newest last.

@@ -5,7 +5,8 @@
 pub mod text;
 
 use crate::disk::hardware::sd::CID;
-use crate::speed::ceiling::{Chain, DriveSpeed, Figure, ONE_ROW_LABEL_MAX};
+use crate::speed::ceiling::ONE_ROW_LABEL_MAX;
+use crate::speed::chain::{Chain, DriveSpeed, Figure};
 use crate::speed::classes::WriteClass;
 use crate::speed::links::{LINKS, LinkRow, find};
 use crate::units::MegabytesPerS;

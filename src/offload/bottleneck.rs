@@ -4,7 +4,8 @@
 use super::meter::Meter;
 use super::outcome::Rates;
 use crate::hash_algorithm::Also;
-use crate::speed::ceiling::{Ceiling, Link};
+use crate::speed::ceiling::Ceiling;
+use crate::speed::link::{Bottleneck, Link};
 use crate::units::{MegabytesPerS, float, len64, rate};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::atomic::Ordering;
@@ -20,8 +21,8 @@ const FAR_BELOW: f64 = 0.5;
 pub(super) struct Held {
     /// The stage that does.
     pub(super) by: Stage,
-    /// Its name in events and records.
-    pub(super) name: String,
+    /// What explains it.
+    pub(super) limiting: Bottleneck,
     /// The chain's links, and the measured one where a drive holds back.
     pub(super) links: Vec<Link>,
 }
@@ -176,23 +177,27 @@ pub(super) fn held(
     is_over: bool,
 ) -> Held {
     let mut links = ceiling.links().to_vec();
-    let name = match by {
+    let limiting = match by {
         Stage::Destination(index) => {
             let seconds = if is_over { u64::MAX } else { LIVE_S };
             let measured = write_rate(meter, rates, index, seconds, elapsed)
                 .map(|bytes| Link::measured(index, MegabytesPerS(bytes / 1e6)));
             links.extend(measured);
-            format!("destination {}", index + 1)
+            Bottleneck::Drive(index)
         }
-        Stage::Hash(also) => format!("hash {also}"),
+        Stage::Hash(also) => Bottleneck::Hash(also),
         Stage::Card => side_of_card(ceiling, live),
     };
-    Held { by, name, links }
+    Held {
+        by,
+        limiting,
+        links,
+    }
 }
 
 /// The slowest link between card and computer, unless the card is so much slower that no link explains
 /// it.
-fn side_of_card(ceiling: &Ceiling, live: Option<f64>) -> String {
+fn side_of_card(ceiling: &Ceiling, live: Option<f64>) -> Bottleneck {
     let explains = |link: &&Link| {
         let usual = link.mbps.bytes_per_s() * link.usual().low;
         live.is_none_or(|live| live >= FAR_BELOW * usual)
@@ -200,7 +205,7 @@ fn side_of_card(ceiling: &Ceiling, live: Option<f64>) -> String {
     ceiling
         .on_cards_side()
         .filter(explains)
-        .map_or_else(|| "card".to_owned(), Link::name)
+        .map_or(Bottleneck::Card, |link| Bottleneck::from(*link))
 }
 
 /// Bytes per second that a drive took, over the last seconds in which it was written; the intervals
@@ -234,7 +239,8 @@ fn write_rate(
 mod tests {
     use super::*;
     use crate::hash_algorithm::AlsoSet;
-    use crate::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, Origin, ReaderSpeed};
+    use crate::speed::chain::{CardSpeed, Chain, DriveSpeed, Figure, Origin, ReaderSpeed};
+    use crate::speed::link::Part;
     use crate::speed::links::find;
 
     fn chain() -> Ceiling {
@@ -265,7 +271,10 @@ mod tests {
 
     #[test]
     fn a_busy_card_is_held_by_its_own_links() {
-        let name = |live| told(Stage::Card, live, &Rates::default()).name;
+        let name = |live| {
+            let held = told(Stage::Card, live, &Rates::default());
+            held.limiting.to_string()
+        };
         // The drive's stated 40 MB/s would be the slowest link, but it is the card that is busy.
         assert_eq!(name(Some(36e6)), "reader link usb2-bulk");
         assert_eq!(name(None), "reader link usb2-bulk");
@@ -274,9 +283,12 @@ mod tests {
         let nothing = Ceiling::default();
         let rates = Rates::default();
         let unknown = held(Stage::Card, &meter, &nothing, None, &rates, SECOND, false);
-        assert_eq!((unknown.name.as_str(), unknown.links.len()), ("card", 0));
+        assert_eq!(
+            (unknown.limiting, unknown.links.len()),
+            (Bottleneck::Card, 0)
+        );
         let hash = told(Stage::Hash(Also::Md5), None, &Rates::default());
-        assert_eq!(hash.name, "hash md5");
+        assert_eq!(hash.limiting.to_string(), "hash md5");
     }
 
     #[test]
@@ -287,12 +299,9 @@ mod tests {
             ..Rates::default()
         };
         let held = told(Stage::Destination(1), Some(300e6), &rates);
-        assert_eq!(held.name, "destination 2");
+        assert_eq!(held.limiting, Bottleneck::Drive(1));
         let last = held.links.last().unwrap();
-        assert_eq!(
-            (last.part.as_str(), last.from),
-            ("destination 2", Origin::Measured)
-        );
+        assert_eq!((last.part, last.from), (Part::Drive(1), Origin::Measured));
         assert_eq!(
             last.mbps,
             MegabytesPerS(41.0),

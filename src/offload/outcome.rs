@@ -7,8 +7,8 @@ use crate::error::Problem;
 use crate::hash_algorithm::AlsoHashes;
 use crate::plan::{FileJob, Plan, Work};
 use crate::record::layout::PerDestination;
-use crate::speed::ceiling::Link;
 use crate::speed::forecast::Learned;
+use crate::speed::link::{Bottleneck, Link};
 use std::time::Duration;
 
 /// A copy of one file.
@@ -143,8 +143,8 @@ pub struct Offloaded {
     pub interrupted: bool,
     /// Bytes per interval.
     pub rates: Rates,
-    /// What held the others back, by name.
-    pub limiting: String,
+    /// What held the others back.
+    pub limiting: Bottleneck,
     /// The links that were known, and the measured one where a drive held the others back.
     pub links: Vec<Link>,
     /// What the job taught about rate and cost per file.

@@ -6,7 +6,7 @@ use crate::disk::FolderFacts;
 use crate::disk::backing::{Backing, independent};
 use crate::error::{Problem, ProblemKind};
 use crate::name::shown;
-use crate::speed::ceiling::Spin;
+use crate::speed::chain::Spin;
 use crate::units::{GB, counted, len64, size};
 use std::collections::{BTreeMap, BTreeSet};
 

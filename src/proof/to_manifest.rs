@@ -10,7 +10,7 @@ use crate::record::manifest::{
     Manifest, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart, SHOWS, SourcePart, Tool,
     Totals, VerdictPart, device_field,
 };
-use crate::speed::ceiling::Link;
+use crate::speed::link::Link;
 use crate::units::{float, len64};
 
 /// Puts a proof into the manifest's form.
@@ -84,7 +84,7 @@ fn without_files(proof: &Proof, host: &str) -> Manifest {
         hints: None,
         rates: rates_part(proof),
         links: link_parts(&offloaded.links),
-        limiting_link: offloaded.limiting.clone(),
+        limiting_link: offloaded.limiting.to_string(),
         forecast: ForecastPart {
             at_start_s: offloaded.forecast_s.map(seconds),
             actual_s: seconds((offloaded.took + offloaded.read_again).as_secs_f64()),
@@ -104,8 +104,8 @@ fn link_parts(links: &[Link]) -> Vec<LinkPart> {
     links
         .iter()
         .map(|link| LinkPart {
-            part: link.part.clone(),
-            id: link.id.clone(),
+            part: link.part.to_string(),
+            id: link.kind.id().to_owned(),
             mbps: link.mbps.0,
             from: link.from.id().to_owned(),
         })

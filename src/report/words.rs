@@ -6,7 +6,7 @@ use crate::error::ProblemKind;
 use crate::name::shown;
 use crate::record::layout::Level;
 use crate::record::manifest::LinkPart;
-use crate::speed::ceiling::MEASURED;
+use crate::speed::link::{LinkKind, Part};
 use crate::speed::links::find;
 use std::time::Duration;
 
@@ -75,7 +75,7 @@ pub(super) fn link(link: &LinkPart) -> String {
     match find(&link.id) {
         Some(row) => format!("{part}, {}", row.words),
         // A drive's own rate bears no name of the table.
-        None if link.part.starts_with("destination") => part,
+        None if Part::from_name(&link.part).is_some_and(Part::is_of_drive) => part,
         None => format!("{part}, {}", shown(&link.id)),
     }
 }
@@ -86,7 +86,7 @@ pub(super) fn origin(link: &LinkPart) -> String {
         "label" => "as labelled or said".to_owned(),
         "table" => "table of published standards".to_owned(),
         "detected" => "told by the computer".to_owned(),
-        "measured" if link.id == MEASURED => "measured in earlier jobs".to_owned(),
+        "measured" if link.id == LinkKind::Measured.id() => "measured in earlier jobs".to_owned(),
         "measured" => "measured in this job".to_owned(),
         other => shown(other),
     }

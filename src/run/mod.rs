@@ -44,9 +44,11 @@ use crate::record::layout::{Layout, Level, RECORDS};
 use crate::record::load::load;
 use crate::record::signature::Signer;
 pub use crate::record::store::REPORT;
-use crate::speed::ceiling::{Ceiling, Chain, DriveSpeed, Hop};
+use crate::speed::ceiling::Ceiling;
+use crate::speed::chain::{Chain, DriveSpeed, Hop};
 use crate::speed::detected;
 use crate::speed::forecast::{Companion, Growth, RatePrior};
+use crate::speed::link::Bottleneck;
 use crate::units::{MegabytesPerS, float, len64, size};
 use camino::{Utf8Path, Utf8PathBuf};
 use looks::Looks;
@@ -374,10 +376,11 @@ fn companion(job: &Job, plan: &Plan, chain: &Chain) -> Option<Companion> {
 
 /// A spinning disk that holds the others back gets slower as it fills.
 fn growth(plan: &Plan, chain: &Chain) -> Option<Growth> {
-    let name = plan.ceiling.limiting()?.name();
-    let mut all = plan.destinations.iter().zip(&chain.drives).zip(1..);
-    let ((destination, _), _) =
-        all.find(|((_, drive), n)| drive.is_spinning() && name == format!("destination {n}"))?;
+    let Bottleneck::Drive(index) = Bottleneck::from(*plan.ceiling.limiting()?) else {
+        return None;
+    };
+    let destination = plan.destinations.get(index)?;
+    chain.drives.get(index).filter(|d| d.is_spinning())?;
     let facts = &destination.facts;
     let used = facts.total_bytes.saturating_sub(facts.free_bytes);
     let share = |bytes: u64| float(bytes) / float(facts.total_bytes);

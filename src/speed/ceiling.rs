@@ -1,12 +1,9 @@
-//! Owns the chain from a card to the drives and what it allows at most: `ceiling = min` over its links.
-//! Pure; whoever knows something (the command line, the kit, the system) fills in the same [`Chain`], and
-//! what nobody knows is left out instead of guessed.
-//!
-//! Guaranteed classes are write rates and have no place here (see [`super::classes`]).
+//! Owns what a chain from a card to the drives allows at most: `ceiling = min` over its links. Pure.
 
-use super::links::{Family, LABEL_USUAL, LinkRow, Met, Usual, find, meet};
-use crate::units::{MegabytesPerS, float, len64, whole};
-use serde::{Deserialize, Serialize};
+use super::chain::{CardSpeed, Chain, DriveSpeed, Hop, InUse, Origin, ReaderSpeed, Spin, in_turns};
+use super::link::{Link, LinkKind, Part, rounded};
+use super::links::{Family, LinkRow, Met, Usual, find, meet};
+use crate::units::{MegabytesPerS, float, len64};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Above this share of a ceiling the ceiling is wrong, not the measurement.
@@ -15,309 +12,6 @@ const ABOVE: f64 = 1.1;
 pub const ONE_ROW_LABEL_MAX: f64 = 230.0;
 /// Below this share of what is usual something is slow.
 const BELOW: f64 = 0.7;
-
-/// The `id` of a link that is what a drive sustains.
-pub const WRITES: &str = "writes";
-/// The `id` of a link that is what a card's label says.
-pub const LABEL: &str = "label";
-/// The `id` of a link that is what card and reader together gave at earlier times.
-pub const MEASURED: &str = "measured";
-
-/// Where a figure comes from. The names are part of the manifest's format.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Origin {
-    /// Printed on the thing, or said by the person.
-    Label,
-    /// The link table, for a bus or link that the person named.
-    Table,
-    /// The system says which link it is.
-    Detected,
-    /// Measured by this program.
-    Measured,
-}
-
-impl Origin {
-    /// Returns the manifest's word.
-    pub fn id(self) -> &'static str {
-        match self {
-            Self::Label => "label",
-            Self::Table => "table",
-            Self::Detected => "detected",
-            Self::Measured => "measured",
-        }
-    }
-}
-
-/// A rate and where it comes from.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct Figure {
-    /// The rate.
-    pub mbps: MegabytesPerS,
-    /// Where it comes from.
-    pub from: Origin,
-}
-
-impl Figure {
-    /// A figure that is printed on the thing or that the person gave.
-    pub fn label(mbps: MegabytesPerS) -> Self {
-        Self {
-            mbps,
-            from: Origin::Label,
-        }
-    }
-}
-
-/// What is known of a card.
-#[derive(Clone, PartialEq, Debug, Default)]
-pub struct CardSpeed {
-    /// Read rate on its label.
-    pub reads: Option<MegabytesPerS>,
-    /// Its own bus.
-    pub bus: Option<&'static LinkRow>,
-}
-
-/// What is known of a reader.
-#[derive(Clone, PartialEq, Debug, Default)]
-pub struct ReaderSpeed {
-    /// The best bus of the slot.
-    pub slot: Option<&'static LinkRow>,
-    /// Whether reader and card know the same maker's faster mode.
-    pub is_matched: bool,
-    /// Its own link to the computer.
-    pub link: Option<&'static LinkRow>,
-    /// The mode that card and slot use at the moment, where the system says so.
-    pub in_use: Option<InUse>,
-    /// Cards that are read in its slots at the same time, this one included; 0 counts as 1.
-    pub cards_at_once: u32,
-}
-
-/// The mode that a card and a slot use, at the clock that they use.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct InUse {
-    /// The mode.
-    pub row: &'static LinkRow,
-    /// What it gives at this clock.
-    pub mbps: MegabytesPerS,
-}
-
-/// One link on the way into the computer, as the system reports it.
-#[derive(Clone, PartialEq, Debug)]
-pub struct Hop {
-    /// The kind of link.
-    pub row: &'static LinkRow,
-    /// How often the row's rate: the number of `PCIe` lanes, else 1.
-    pub times: u32,
-    /// Name of the device whose uplink it is; equal names are one link.
-    pub key: String,
-    /// The link of a hub, not that of the reader or drive itself.
-    pub is_hub: bool,
-}
-
-impl Hop {
-    /// Returns its ceiling for all that goes through it.
-    pub fn mbps(&self) -> MegabytesPerS {
-        MegabytesPerS(self.row.mbps().0 * f64::from(self.times.max(1)))
-    }
-
-    /// Up to USB 2.0 both directions take turns; later links have a pair of wires for each.
-    fn takes_turns(&self) -> bool {
-        matches!(self.row.id, "usb1-bulk" | "usb2-bulk" | "usb2-raw")
-    }
-}
-
-/// What is known of a destination.
-#[derive(Clone, PartialEq, Debug, Default)]
-pub struct DriveSpeed {
-    /// What it sustains when it is written.
-    pub writes: Option<Figure>,
-    /// What it sustains when it is read.
-    pub reads: Option<Figure>,
-    /// Names of the disks behind it; equal names are one device. Empty where the system does not say.
-    pub disks: BTreeSet<String>,
-    /// It spins, and so does one thing at a time; `None` where nobody knows.
-    pub spins: Option<bool>,
-    /// It is a disk of a virtual machine, which often calls itself spinning and is not.
-    pub is_virtual: bool,
-    /// The links it hangs on, its own first.
-    pub path: Vec<Hop>,
-}
-
-/// Whether a drive is a spinning disk, by all that is known of it.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Spin {
-    /// It is one.
-    Yes,
-    /// It is none.
-    No,
-    /// Nobody tells.
-    Unknown,
-}
-
-impl DriveSpeed {
-    /// Returns the one judgement on whether it spins.
-    pub fn spin(&self) -> Spin {
-        match (self.is_spinning(), self.may_spin()) {
-            (true, _) => Spin::Yes,
-            (false, true) => Spin::Unknown,
-            (false, false) => Spin::No,
-        }
-    }
-
-    /// Returns whether it spins: the system says so, and it is not too fast for that. Of a virtual disk that is
-    /// believed only where somebody gave both rates, and so means that drive.
-    pub fn is_spinning(&self) -> bool {
-        let is_meant = !self.is_virtual || self.reads.is_some();
-        self.spins == Some(true) && self.may_spin() && is_meant
-    }
-
-    /// Returns whether it spins for all that is known: nobody says that it does not, and it is not too fast.
-    pub(super) fn may_spin(&self) -> bool {
-        let is_slow = self.writes.is_none_or(|w| w.mbps.0 <= SPINNING_MAX);
-        self.spins != Some(false) && is_slow
-    }
-}
-
-/// Everything between a card and the drives.
-#[derive(Clone, PartialEq, Debug, Default)]
-pub struct Chain {
-    /// The card.
-    pub card: CardSpeed,
-    /// The reader.
-    pub reader: ReaderSpeed,
-    /// The links that the reader hangs on, its own first.
-    pub path: Vec<Hop>,
-    /// The destinations, in order.
-    pub drives: Vec<DriveSpeed>,
-    /// The links that other cards hang on that are read at the same time.
-    pub other_cards: Vec<Vec<Hop>>,
-    /// Every copy is read back while the card is still being read.
-    pub reads_back: bool,
-    /// The person states that the destinations are separate devices.
-    pub separate: bool,
-    /// How a card, reader or drive was recognised, in whole sentences; they become the first notes.
-    pub said: Vec<String>,
-}
-
-impl Chain {
-    /// Returns whether no other card is read at the same time.
-    pub fn is_alone(&self) -> bool {
-        self.other_cards.is_empty() && self.reader.cards_at_once <= 1
-    }
-}
-
-/// One link of the chain with what it allows this job.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Link {
-    /// Which part: `card`, `card bus`, `reader slot`, `reader link`, `reader port`, `hub`,
-    /// `destination 1`, `destination 1 port`.
-    pub part: String,
-    /// A name of the link table, or [`LABEL`] or [`WRITES`].
-    pub id: String,
-    /// What it allows this job in MB/s, shares of others taken off.
-    pub mbps: MegabytesPerS,
-    /// Where the figure comes from.
-    pub from: Origin,
-}
-
-/// Returns the name of a part in events and records as people know it: `destination 2` is drive 2.
-pub fn for_people(name: &str) -> String {
-    match name.strip_prefix(DESTINATION) {
-        Some(rest) => format!("drive{rest}"),
-        None => name.to_owned(),
-    }
-}
-
-/// How the name of a drive, and of a part on the way to it, begins in events and records.
-const DESTINATION: &str = "destination";
-
-impl Link {
-    fn new(part: impl Into<String>, id: &str, mbps: MegabytesPerS, from: Origin) -> Self {
-        Self {
-            part: part.into(),
-            id: id.to_owned(),
-            mbps: rounded(mbps),
-            from,
-        }
-    }
-
-    /// The link that is what destination `index`, counted from 0, was measured to sustain.
-    pub fn measured(index: usize, mbps: MegabytesPerS) -> Self {
-        Self::new(
-            format!("destination {}", index + 1),
-            WRITES,
-            mbps,
-            Origin::Measured,
-        )
-    }
-
-    /// Returns whether it is what card and reader gave before, instead of what they allow.
-    fn is_measured(&self) -> bool {
-        self.id == MEASURED
-    }
-
-    /// Returns whether it can't be exceeded: a bus or a link. What a label says, what somebody says of a drive and
-    /// what was reached before are no limits.
-    pub fn is_limit(&self) -> bool {
-        find(&self.id).is_some()
-    }
-
-    /// Returns whether it belongs to the card or its slot, which no port or hub changes.
-    fn is_of_card(&self) -> bool {
-        matches!(self.part.as_str(), "card" | "card bus" | "reader slot")
-    }
-
-    /// Returns whether it is a destination or on the way to one.
-    pub fn is_drive(&self) -> bool {
-        self.part.starts_with(DESTINATION)
-    }
-
-    /// Returns its name in events and records: `reader port usb2-bulk`, `destination 2`.
-    pub fn name(&self) -> String {
-        if self.id == WRITES {
-            self.part.clone()
-        } else {
-            format!("{} {}", self.part, self.id)
-        }
-    }
-
-    /// Returns its name for people: `reader port, USB 2.0`, `drive 2`.
-    pub fn words(&self) -> String {
-        let part = for_people(&self.part);
-        match find(&self.id) {
-            Some(row) => format!("{part}, {}", row.words),
-            None if self.id == MEASURED => format!("{part}, as measured before"),
-            None => for_people(&self.name()),
-        }
-    }
-
-    /// Returns the shortest name that says what it is: `USB 2.0`, `hub, USB 2.0`, `label`.
-    pub fn short(&self) -> String {
-        match find(&self.id) {
-            Some(row) if self.is_drive() || self.part == "hub" => {
-                format!("{}, {}", for_people(&self.part), row.words)
-            }
-            Some(row) => row.words.to_owned(),
-            None if self.id == LABEL => "its label".to_owned(),
-            None if self.id == MEASURED => "what it gave before".to_owned(),
-            None => for_people(&self.name()),
-        }
-    }
-
-    /// Returns the shares of `mbps` that are usual.
-    pub fn usual(&self) -> Usual {
-        const AS_SAID: Usual = Usual {
-            low: 1.0,
-            high: 1.0,
-            source: "as measured or said",
-        };
-        match (find(&self.id), self.id.as_str()) {
-            (Some(row), _) => row.usual,
-            (None, LABEL) => LABEL_USUAL,
-            (None, _) => AS_SAID,
-        }
-    }
-}
 
 /// What a chain allows at most.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -347,7 +41,7 @@ impl Ceiling {
         }
         ceiling.card(&chain.card, &chain.reader);
         if let Some(InUse { row, mbps }) = chain.reader.in_use {
-            ceiling.add("reader slot", row.id, mbps, Origin::Detected);
+            ceiling.add(Part::ReaderSlot, row, mbps, Origin::Detected);
         }
         if let Some(row) = chain.reader.link {
             ceiling.reader_link(row, chain.reader.cards_at_once.max(1));
@@ -381,7 +75,7 @@ impl Ceiling {
     }
 
     fn slowest_of_way(&self) -> Option<&Link> {
-        let way = |l: &&Link| !l.is_drive() && !l.is_of_card() && !l.is_measured();
+        let way = |l: &&Link| !l.part.is_of_drive() && !l.part.is_of_card() && !is_measured(l);
         slowest(self.links.iter().filter(way))
     }
 
@@ -392,7 +86,7 @@ impl Ceiling {
             return;
         }
         if !self.way_allows(mbps) {
-            let way = self.slowest_of_way().cloned();
+            let way = self.slowest_of_way().copied();
             self.note(format!(
                 "This card and reader gave {:.0} MB/s before, on another port it seems: {} allows {:.0}.",
                 mbps.0,
@@ -401,7 +95,7 @@ impl Ceiling {
             ));
             return;
         }
-        let is_refuted = |l: &Link| l.is_of_card() && mbps.0 > ABOVE * l.mbps.0;
+        let is_refuted = |l: &Link| l.part.is_of_card() && mbps.0 > ABOVE * l.mbps.0;
         let refuted: Vec<String> = self
             .links
             .iter()
@@ -416,8 +110,13 @@ impl Ceiling {
             ));
             self.links.retain(|l| !is_refuted(l));
         }
-        let place = self.links.iter().position(|l| !l.is_of_card());
-        let link = Link::new("card and reader", MEASURED, mbps, Origin::Measured);
+        let place = self.links.iter().position(|l| !l.part.is_of_card());
+        let link = Link::new(
+            Part::CardAndReader,
+            LinkKind::Measured,
+            mbps,
+            Origin::Measured,
+        );
         self.links.insert(place.unwrap_or(self.links.len()), link);
     }
 
@@ -451,12 +150,12 @@ impl Ceiling {
     /// Returns the slowest link between card and computer, or what they gave before if that is slower;
     /// `None` if nothing is known of them.
     pub fn on_cards_side(&self) -> Option<&Link> {
-        slowest(self.links.iter().filter(|link| !link.is_drive()))
+        slowest(self.links.iter().filter(|link| !link.part.is_of_drive()))
     }
 
     /// Returns the range that is usual for the links between card and computer, lower end first.
     pub fn usual_of_card(&self) -> Option<(MegabytesPerS, MegabytesPerS)> {
-        usual_of(&self.links.iter().filter(|link| !link.is_drive()))
+        usual_of(&self.links.iter().filter(|link| !link.part.is_of_drive()))
     }
 
     /// Returns what a measured read rate says against the links between card and computer, in a
@@ -464,7 +163,7 @@ impl Ceiling {
     /// the card was read at that rate at least, and only the latter can be said.
     pub fn compare(&self, read: MegabytesPerS, is_least: bool) -> Option<String> {
         // Against its own past it is held elsewhere.
-        let allowed = |link: &&Link| !link.is_drive() && !link.is_measured();
+        let allowed = |link: &&Link| !link.part.is_of_drive() && !is_measured(link);
         let slowest = slowest(self.links.iter().filter(allowed))?;
         let (low, high) = usual_of(&self.links.iter().filter(allowed))?;
         let allows = format!(
@@ -474,7 +173,7 @@ impl Ceiling {
             slowest.words()
         );
         if read.0 > ABOVE * slowest.mbps.0 {
-            let why = if slowest.id == "sd-sdr104" && read.0 <= ONE_ROW_LABEL_MAX {
+            let why = if slowest.kind.id() == "sd-sdr104" && read.0 <= ONE_ROW_LABEL_MAX {
                 "both seem to know a maker's faster mode"
             } else {
                 "that cannot be right"
@@ -489,13 +188,15 @@ impl Ceiling {
         })
     }
 
-    fn add(&mut self, part: impl Into<String>, id: &str, mbps: MegabytesPerS, from: Origin) {
-        self.links.push(Link::new(part, id, mbps, from));
+    fn add(&mut self, part: Part, row: &'static LinkRow, mbps: MegabytesPerS, from: Origin) {
+        let link = Link::new(part, LinkKind::Bus(row), mbps, from);
+        self.links.push(link);
     }
 
     fn card(&mut self, card: &CardSpeed, reader: &ReaderSpeed) {
         if let Some(reads) = card.reads {
-            self.add("card", LABEL, reads, Origin::Label);
+            self.links
+                .push(Link::new(Part::Card, LinkKind::Label, reads, Origin::Label));
         }
         let vendor = find("sd-ddr200-vendor").filter(|_| {
             let is_one_row =
@@ -503,19 +204,19 @@ impl Ceiling {
             reader.is_matched && card.bus.is_some_and(is_one_row)
         });
         let mode = match (card.bus, reader.slot) {
-            _ if vendor.is_some() => vendor.map(|row| ("card bus", row)),
+            _ if vendor.is_some() => vendor.map(|row| (Part::CardBus, row)),
             (Some(bus), Some(slot)) => {
                 let met = meet(bus, slot);
                 self.note_of_slot(bus, slot, met);
                 let part = if met.row == bus {
-                    "card bus"
+                    Part::CardBus
                 } else {
-                    "reader slot"
+                    Part::ReaderSlot
                 };
                 Some((part, met.row))
             }
-            (Some(bus), None) => Some(("card bus", bus)),
-            (None, slot) => slot.map(|row| ("reader slot", row)),
+            (Some(bus), None) => Some((Part::CardBus, bus)),
+            (None, slot) => slot.map(|row| (Part::ReaderSlot, row)),
         };
         if card.bus.is_none() {
             self.note_of_label(card);
@@ -525,7 +226,7 @@ impl Ceiling {
         let is_own_clock =
             row.family == Family::UhsIVendor && card.reads.is_some_and(|reads| reads >= row.mbps());
         if !is_own_clock {
-            self.add(part, row.id, row.mbps(), Origin::Table);
+            self.add(part, row, row.mbps(), Origin::Table);
         }
         if let Some(reads) = card.reads
             && row.family == Family::UhsI
@@ -580,7 +281,7 @@ impl Ceiling {
 
     fn reader_link(&mut self, row: &'static LinkRow, cards: u32) {
         let share = MegabytesPerS(row.mbps().0 / f64::from(cards));
-        self.add("reader link", row.id, share, Origin::Table);
+        self.add(Part::ReaderLink, row, share, Origin::Table);
         if cards > 1 {
             self.note(format!(
                 "{cards} cards share the reader's link ({}): {:.0} MB/s for each.",
@@ -594,9 +295,13 @@ impl Ceiling {
     fn paths(&mut self, chain: &Chain) {
         let own: BTreeSet<&str> = chain.path.iter().map(|hop| hop.key.as_str()).collect();
         for hop in &chain.path {
-            let part = if hop.is_hub { "hub" } else { "reader port" };
+            let part = if hop.is_hub {
+                Part::Hub
+            } else {
+                Part::ReaderPort
+            };
             let share = self.share(hop, chain);
-            self.add(part, hop.row.id, share, Origin::Detected);
+            self.add(part, hop.row, share, Origin::Detected);
         }
         let mut seen = BTreeSet::new();
         for (index, drive) in chain.drives.iter().enumerate() {
@@ -605,12 +310,12 @@ impl Ceiling {
                     continue;
                 }
                 let part = if hop.is_hub {
-                    format!("destination {} hub", index + 1)
+                    Part::DriveHub(index)
                 } else {
-                    format!("destination {} port", index + 1)
+                    Part::DrivePort(index)
                 };
                 let share = self.share(hop, chain);
-                self.add(part, hop.row.id, share, Origin::Detected);
+                self.add(part, hop.row, share, Origin::Detected);
             }
         }
     }
@@ -682,12 +387,12 @@ impl Ceiling {
             } else {
                 share(writes.mbps.0)
             };
-            self.add(
-                format!("destination {}", index + 1),
-                WRITES,
+            self.links.push(Link::new(
+                Part::Drive(index),
+                LinkKind::Writes,
                 mbps,
                 writes.from,
-            );
+            ));
             if sharers > 1 {
                 self.note(format!(
                     "{sharers} drives are on one device and share what it writes."
@@ -704,17 +409,6 @@ impl Ceiling {
     }
 }
 
-/// No spinning disk writes faster than so many MB/s (common practice, no source); some USB bridges and virtual
-/// disks call themselves spinning and are not.
-const SPINNING_MAX: f64 = 300.0;
-
-/// MB/s of a drive with one head, which does not write while it reads back. Where only its writing is known it
-/// reads at that rate (common practice, no source: the two are the same tracks at the same speed).
-pub(super) fn in_turns(writes: Figure, reads: Option<Figure>) -> f64 {
-    let reads = reads.map_or(writes.mbps.0, |r| r.mbps.0);
-    1.0 / (1.0 / writes.mbps.0 + 1.0 / reads)
-}
-
 /// The range that is usual for some links together.
 fn usual_of<'a>(
     links: &(impl Iterator<Item = &'a Link> + Clone),
@@ -728,9 +422,9 @@ fn usual_of<'a>(
     Some((least(|u| u.low)?, least(|u| u.high)?))
 }
 
-/// Thousandths are more than anyone knows.
-fn rounded(mbps: MegabytesPerS) -> MegabytesPerS {
-    MegabytesPerS(float(whole(mbps.0 * 1e3)) / 1e3)
+/// Whether it is what card and reader gave before, instead of what they allow.
+fn is_measured(link: &Link) -> bool {
+    link.kind == LinkKind::Measured
 }
 
 /// The slowest link, the first of those that are as slow.
@@ -760,6 +454,7 @@ fn parties_words(cards: u64, drives: u64) -> String {
 
 #[cfg(test)]
 mod tests {
+    use super::super::chain::Figure;
     use super::super::classes::WriteClass;
     use super::*;
 
@@ -894,7 +589,12 @@ mod tests {
         let (low, high) = ceiling.usual().unwrap();
         assert!(low.0 <= 165.0 && 165.0 <= high.0, "{low:?} {high:?}");
         assert!(ceiling.notes().is_empty());
-        assert!(ceiling.links().iter().any(|l| l.id == "sd-ddr200-vendor"));
+        assert!(
+            ceiling
+                .links()
+                .iter()
+                .any(|l| l.kind.id() == "sd-ddr200-vendor")
+        );
         // A label above the table's guess of that mode tells that the mode is a faster one.
         c.card.reads = Some(MegabytesPerS(225.0));
         assert_eq!(told(&c), (225.0, "card label".to_owned()));
@@ -1070,7 +770,7 @@ mod tests {
         let mut c = chain(250.0, "sd-uhs2-hd312", "", "usb3-5g");
         c.drives = vec![drive(450.0), drive(110.0)];
         assert_eq!(told(&c), (110.0, "destination 2".to_owned()));
-        assert!(Ceiling::of(&c).limiting().unwrap().is_drive());
+        assert!(Ceiling::of(&c).limiting().unwrap().part.is_of_drive());
         assert_eq!(
             Ceiling::of(&c).on_cards_side().unwrap().name(),
             "card label"

@@ -1,7 +1,8 @@
 //! Owns what the system's words about slots, readers and hubs mean for the chain. Pure. A word that is
 //! not known here adds no link.
 
-use super::ceiling::{Ceiling, Chain, DriveSpeed, Hop, InUse};
+use super::ceiling::Ceiling;
+use super::chain::{Chain, DriveSpeed, Hop, InUse};
 use super::classes::WriteClass;
 use super::links::{Family, LinkRow, find, pcie_lane, usb};
 use crate::disk::hardware::{BusMode, Gear, PcieLink, UsbDevice};
@@ -196,9 +197,7 @@ mod tests {
     }
 
     fn limiting(gear: &Gear) -> Option<String> {
-        ceiling(gear)
-            .limiting()
-            .map(super::super::ceiling::Link::name)
+        ceiling(gear).limiting().map(super::super::link::Link::name)
     }
 
     #[test]

@@ -2,9 +2,11 @@
 //! or a terminal.
 
 pub mod ceiling;
+pub mod chain;
 pub mod classes;
 pub mod detected;
 pub mod forecast;
+pub mod link;
 pub mod links;
 pub mod quantity;
 pub mod upgrade;

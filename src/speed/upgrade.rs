@@ -6,7 +6,8 @@
 //! of all. A spinning disk does the two in turns. The process in which all is copied first and read back
 //! afterwards is reckoned as well, under the name *apart*.
 
-use super::ceiling::{Ceiling, Chain, DriveSpeed, in_turns};
+use super::ceiling::Ceiling;
+use super::chain::{Chain, DriveSpeed, in_turns};
 use super::forecast::RatePrior;
 use super::links::LinkRow;
 use crate::units::float;
@@ -66,9 +67,12 @@ impl Setup {
         let Some((low, high)) = ceiling.usual_of_card().filter(|(low, _)| low.0 > 0.0) else {
             return;
         };
-        let of_card = ceiling.links().iter().filter(|link| !link.is_drive());
+        let of_card = ceiling
+            .links()
+            .iter()
+            .filter(|link| !link.part.is_of_drive());
         let slowest = of_card.reduce(|least, link| {
-            let middle = |link: &super::ceiling::Link| {
+            let middle = |link: &super::link::Link| {
                 let usual = link.usual();
                 link.mbps.0 * (usual.low * usual.high).sqrt()
             };
@@ -236,7 +240,7 @@ pub fn per_hour(price: f64, saved_s: f64) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::speed::ceiling::{CardSpeed, Figure, ReaderSpeed};
+    use crate::speed::chain::{CardSpeed, Figure, ReaderSpeed};
     use crate::speed::links::find;
     use crate::units::{GB, MegabytesPerS};
 

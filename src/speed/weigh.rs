@@ -299,7 +299,8 @@ mod tests {
     fn a_camera_slot_uses_half_of_a_card_that_is_twice_as_fast() {
         // Common practice, no source: a camera's slot of about 150 MB/s uses half of a card that takes 300. The
         // chain of buses stands for the slot: SD Association, 156 MB/s (FD156) and 312 (HD312).
-        use crate::speed::ceiling::{CardSpeed, Ceiling, Chain, ReaderSpeed};
+        use crate::speed::ceiling::Ceiling;
+        use crate::speed::chain::{CardSpeed, Chain, ReaderSpeed};
         use crate::speed::links::find;
         let slot = |slot: &str, label: f64| {
             let ceiling = Ceiling::of(&Chain {
@@ -337,7 +338,8 @@ mod tests {
         // Common practice, no source: a card that is labelled 170 MB/s writes about 90. Its label goes into the
         // ceiling of reading, and the burst has its writing: 2 GB clear in 22 s and not in 12.
         use crate::kit::{Card, Reader, fill};
-        use crate::speed::ceiling::{Ceiling, Chain};
+        use crate::speed::ceiling::Ceiling;
+        use crate::speed::chain::Chain;
         let card = Card {
             name: "A1".into(),
             reads: Some(170.0),

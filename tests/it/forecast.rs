@@ -26,7 +26,7 @@ use unlade::plan::terms::Terms;
 use unlade::proof::to_manifest::manifest_of;
 use unlade::record::layout::Level;
 use unlade::run::{Job, prepare};
-use unlade::speed::ceiling::{Chain, DriveSpeed, Figure};
+use unlade::speed::chain::{Chain, DriveSpeed, Figure};
 use unlade::speed::forecast::{RatePrior, Remaining};
 use unlade::units::MegabytesPerS;
 

@@ -17,8 +17,9 @@ use unlade::plan::Plan;
 use unlade::plan::beside::Beside;
 use unlade::proof::Proof;
 use unlade::run::{self, Job, Tools};
-use unlade::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, Link};
+use unlade::speed::chain::{CardSpeed, Chain, DriveSpeed, Figure};
 use unlade::speed::forecast::Source;
+use unlade::speed::link::Link;
 use unlade::speed::links::find;
 use unlade::units::MegabytesPerS;
 
@@ -253,7 +254,7 @@ struct Ticks(Vec<(String, Vec<Link>)>);
 impl Observer for Ticks {
     fn event(&mut self, event: &Event<'_>) {
         if let Event::Tick(s) = event {
-            self.0.push((s.limiting.clone(), s.links.clone()));
+            self.0.push((s.limiting.to_string(), s.links.clone()));
         }
     }
 }

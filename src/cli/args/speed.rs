@@ -5,7 +5,7 @@ use crate::cli::args::SpeedArgs;
 use crate::cli::view::out::{Out, wrap};
 use unlade::kit::{RATE_MAX, RATE_MIN};
 use unlade::name::shown;
-use unlade::speed::ceiling::{CardSpeed, Chain, DriveSpeed, Figure, ReaderSpeed};
+use unlade::speed::chain::{CardSpeed, Chain, DriveSpeed, Figure, ReaderSpeed};
 use unlade::speed::links::{Family, LinkRow, find, ids};
 use unlade::speed::quantity::{self, Bare};
 use unlade::units::MegabytesPerS;

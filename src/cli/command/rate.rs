@@ -21,8 +21,10 @@ use unlade::ledger::{Deed, Entry, Reading};
 use unlade::measure::{Bounds, Doubt, Measured, Progress, measure};
 use unlade::name::shown;
 use unlade::run::Tools;
-use unlade::speed::ceiling::{Ceiling, Chain, Link};
+use unlade::speed::ceiling::Ceiling;
+use unlade::speed::chain::Chain;
 use unlade::speed::detected;
+use unlade::speed::link::Link;
 use unlade::units::{counted, float, len64, size, speed, time};
 
 /// Figures on the line of rates over time.
@@ -345,7 +347,7 @@ impl Told<'_> {
             .iter()
             .map(|link| {
                 json!({
-                    "part": link.part, "id": link.id, "mbps": link.mbps.0, "from": link.from,
+                    "part": link.part, "id": link.kind, "mbps": link.mbps.0, "from": link.from,
                     "share": round(self.share(link)),
                 })
             })

@@ -12,7 +12,7 @@ use unlade::disk::{Disk, FolderFacts};
 use unlade::kit::{Card, Kit, Reader, fill, fill_drive};
 use unlade::name::shown;
 use unlade::run::{Job, Tools};
-use unlade::speed::ceiling::{Chain, DriveSpeed};
+use unlade::speed::chain::{Chain, DriveSpeed};
 
 /// Reads the kit; trouble is told, and then there is none.
 pub(crate) fn kit(names: &KitNames, common: &Common, out: Out, tools: &Tools) -> Result<Kit, Exit> {

@@ -7,8 +7,8 @@ use std::time::Duration;
 use unlade::name::shown;
 use unlade::plan::Plan;
 use unlade::plan::concurrent::{Order, done_after};
-use unlade::speed::ceiling::Link;
 use unlade::speed::forecast::{RatePrior, Remaining, Source, at_most, at_most_s, words};
+use unlade::speed::link::Link;
 use unlade::units::size;
 
 /// What one card will take.

@@ -8,8 +8,8 @@ use std::sync::Arc;
 use unlade::clock::Clock;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::name::shown;
-use unlade::speed::ceiling::Link;
 use unlade::speed::forecast::Remaining;
+use unlade::speed::link::{Bottleneck, Link};
 
 /// An observer for programs.
 pub(crate) struct Json {
@@ -113,7 +113,7 @@ impl Json {
             live_rate_at_least: false,
             busy_read: 1.0,
             busy_hash: 0.0,
-            limiting: "card".to_owned(),
+            limiting: Bottleneck::Card,
             destinations: last.destinations.into_iter().map(idle).collect(),
             stalled_s: 0.0,
             waiting_for: None,

@@ -9,7 +9,7 @@ use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::name::shown;
-use unlade::speed::ceiling::{Origin, for_people};
+use unlade::speed::chain::Origin;
 use unlade::speed::forecast::{Remaining, words as forecast_words};
 use unlade::units::{counted, len64, size, speed};
 
@@ -295,14 +295,14 @@ fn of_ceiling(s: &Snapshot) -> String {
 /// Returns which drive or hash holds the others back, and how much a drive takes: `held back by drive 2, 41.0
 /// MB/s`.
 fn held_back(s: &Snapshot) -> Option<String> {
-    if !s.held_beyond_card {
+    if !s.limiting.is_beyond_card() {
         return None;
     }
     let measured = s.links.iter().rfind(|l| l.from == Origin::Measured);
     let rate = measured.map_or(String::new(), |l| {
         format!(", {}", speed(l.mbps.bytes_per_s()))
     });
-    Some(format!("held back by {}{rate}", for_people(&s.limiting)))
+    Some(format!("held back by {}{rate}", s.limiting.words()))
 }
 
 fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String {
@@ -388,7 +388,9 @@ fn strip(rates: &[f64]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use unlade::speed::ceiling::{Ceiling, Chain, Link, ReaderSpeed};
+    use unlade::speed::ceiling::Ceiling;
+    use unlade::speed::chain::{Chain, ReaderSpeed};
+    use unlade::speed::link::{Bottleneck, Link, Part};
     use unlade::speed::links::find;
     use unlade::units::MegabytesPerS;
 
@@ -400,7 +402,7 @@ mod tests {
             bytes_read: 31_200_000_000,
             live_rate: Some(94_100_000.0),
             delivered_rate: 94_000_000.0,
-            limiting: "card".into(),
+            limiting: Bottleneck::Card,
             destinations: vec![
                 DestinationSnapshot {
                     bytes_total: 96_000_000_000,
@@ -443,25 +445,25 @@ mod tests {
 
     #[test]
     fn silence_is_told_and_what_is_waited_for() {
-        let left = |stalled_s, waiting_for: Option<&str>| {
+        let left = |stalled_s, waiting_for| {
             let mut s = snapshot();
             s.stalled_s = stalled_s;
-            s.waiting_for = waiting_for.map(str::to_owned);
+            s.waiting_for = waiting_for;
             let lines = lines("Card", "KITES", &[], &s);
             assert!(lines[3].len() <= 80, "{lines:?}");
             lines[3].clone()
         };
         assert_eq!(left(2.9, None), "Left   about 12 min   no problems");
         assert_eq!(
-            left(4.2, Some("card")),
+            left(4.2, Some(Part::Card)),
             "Left   about 12 min, no data for 4 s   no problems"
         );
         assert_eq!(
-            left(12.0, Some("card")),
+            left(12.0, Some(Part::Card)),
             "Left   waiting for the card, no data for 12 s   no problems"
         );
         assert_eq!(
-            left(12.0, Some("destination 2")),
+            left(12.0, Some(Part::Drive(1))),
             "Left   waiting for drive 2, no data for 12 s   no problems"
         );
     }
@@ -526,8 +528,7 @@ mod tests {
     #[test]
     fn a_slow_destination_is_named_and_does_not_show_as_a_slow_card() {
         let mut s = snapshot();
-        s.limiting = "destination 2".into();
-        s.held_beyond_card = true;
+        s.limiting = Bottleneck::Drive(1);
         s.problems = 1;
         let measured = lines("Card", "KITES", &[], &s);
         assert!(measured[0].ends_with("reads 94.1 MB/s"), "{measured:?}");
@@ -556,8 +557,8 @@ mod tests {
             ..Chain::default()
         });
         s.live_rate = Some(36_500_000.0);
-        s.card_link = ceiling.on_cards_side().cloned();
-        s.limiting = "reader link usb2-bulk".into();
+        s.card_link = ceiling.on_cards_side().copied();
+        s.limiting = Bottleneck::from(*ceiling.limiting().unwrap());
         let held = lines("Card", "KITES", &[], &s);
         assert_eq!(
             held[0],
@@ -568,8 +569,7 @@ mod tests {
             !held[3].contains("held back"),
             "the card line says it: {held:?}"
         );
-        s.held_beyond_card = true;
-        s.limiting = "destination 2".into();
+        s.limiting = Bottleneck::Drive(1);
         s.links = vec![Link::measured(1, MegabytesPerS(41.04))];
         let held = lines("Card", "KITES", &[], &s);
         assert!(

@@ -23,8 +23,9 @@ use unlade::record::manifest::device_words;
 use unlade::record::signature::Expected;
 use unlade::run::prove::IS_OFFLOAD;
 use unlade::run::{AT_WORK, NO_THREADS};
-use unlade::speed::ceiling::{Ceiling, LABEL, Link, MEASURED, for_people};
+use unlade::speed::ceiling::Ceiling;
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
+use unlade::speed::link::{Link, LinkKind, Part};
 use unlade::units::{MegabytesPerS, count, counted, size, speed, time};
 use unlade::verify::{Finding, Findings, Remark, Signature};
 
@@ -319,9 +320,9 @@ fn speed_lines(ceiling: &Ceiling, width: usize) -> Vec<String> {
             limiting.words()
         )
     } else {
-        let by = match limiting.id.as_str() {
-            MEASURED => "as card and reader gave before".to_owned(),
-            LABEL => "by the card's label".to_owned(),
+        let by = match limiting.kind {
+            LinkKind::Measured => "as card and reader gave before".to_owned(),
+            LinkKind::Label => "by the card's label".to_owned(),
             _ => format!("as {} is said to take", limiting.words()),
         };
         format!("about {} MB/s{usual}, {by}", mbps(limiting.mbps))
@@ -373,7 +374,11 @@ const HELD_BACK: f64 = 1.25;
 
 /// Says whose rate of earlier times it is.
 fn before(plan: &Plan, mbps: f64) -> String {
-    let of_card = plan.ceiling.links().iter().find(|l| l.id == MEASURED);
+    let of_card = plan
+        .ceiling
+        .links()
+        .iter()
+        .find(|l| l.kind == LinkKind::Measured);
     match of_card.filter(|l| l.mbps.0 > HELD_BACK * mbps) {
         Some(link) => format!(
             "as this card and reader gave onto these drives before (the card alone gives {}, so the drives held it back)",
@@ -508,10 +513,9 @@ pub(crate) fn left(s: &Snapshot) -> String {
         let silence = format!("no data for {:.0} s", s.stalled_s);
         return match &s.waiting_for {
             Some(who) if s.stalled_s >= WAITING_S => {
-                let who = if who == "card" {
-                    "the card".to_owned()
-                } else {
-                    for_people(who)
+                let who = match who {
+                    Part::Card => "the card".to_owned(),
+                    other => other.words(),
                 };
                 format!("waiting for {who}, {silence}")
             }

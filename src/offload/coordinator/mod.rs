@@ -141,7 +141,7 @@ impl Coordinator {
         let held = self.limiting.held(elapsed, self.intervals.rates(), true);
         let meter = &self.context.meter;
         Offloaded {
-            limiting: held.name,
+            limiting: held.limiting,
             links: held.links,
             interrupted: self.context.cancel.load(Ordering::Relaxed),
             took: self.since_start(),

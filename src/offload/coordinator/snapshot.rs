@@ -6,7 +6,6 @@ use super::limiting::Limiting;
 use super::progress::JobProgress;
 use super::results::Results;
 use crate::event::{DestinationSnapshot, Snapshot};
-use crate::offload::bottleneck::Stage;
 use crate::offload::context::Context;
 use crate::speed::forecast::Change;
 use crate::units::{float, rate};
@@ -46,13 +45,12 @@ pub(super) fn snapshot(
         delivered_rate: rate(bytes_read, elapsed),
         busy_read: busy(meter.read_ns.get()),
         busy_hash: busy(meter.hash_ns.get()),
-        limiting: held.name,
-        held_beyond_card: held.by != Stage::Card,
+        limiting: held.limiting,
         links: held.links,
         again_total: plan.read_again().map_or(0, |again| again.bytes),
         again_read: 0,
         ceiling_mbps: plan.ceiling.mbps(),
-        card_link: plan.ceiling.on_cards_side().cloned(),
+        card_link: plan.ceiling.on_cards_side().copied(),
         destinations,
         remaining: progress.forecast.remaining(),
         basis: progress.forecast.basis(),

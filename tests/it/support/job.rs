@@ -9,7 +9,7 @@ use unlade::plan::Form;
 use unlade::plan::terms::Terms;
 use unlade::record::layout::Level;
 use unlade::run::{Job, KnownBefore, Tools};
-use unlade::speed::ceiling::Chain;
+use unlade::speed::chain::Chain;
 
 /// Bounds so small that files of a few kB meet every one of them.
 pub(crate) const SMALL: Limits = Limits {

@@ -18,7 +18,7 @@ use unlade::plan::beside::Beside;
 use unlade::plan::terms::Terms;
 use unlade::record::layout::Level;
 use unlade::run::{Job, KnownBefore, Tools};
-use unlade::speed::ceiling::Chain;
+use unlade::speed::chain::Chain;
 
 /// The offload's name in the demo.
 const NAME: &str = "kite-festival-card-1";
