@@ -20,7 +20,8 @@ use unlade::clock::{Clock, SystemClock};
 use unlade::disk::os::{OsDisk, host_name};
 use unlade::offload::limits::Limits;
 use unlade::run::Tools;
-use view::out::{self, Out, wrap};
+use view::out::{self, Out};
+use view::text::wrap;
 
 /// Runs the program.
 pub(crate) fn main() -> Exit {

@@ -2,7 +2,8 @@
 //! `--writes` to a chain. What the kit knows of a card or reader belongs into the same chain.
 
 use crate::cli::args::SpeedArgs;
-use crate::cli::view::out::{Out, wrap};
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
 use unlade::kit::{RATE_MAX, RATE_MIN};
 use unlade::name::shown;
 use unlade::speed::chain::{CardSpeed, Chain, DriveSpeed, Figure, ReaderSpeed};

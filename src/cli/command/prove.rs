@@ -6,7 +6,8 @@ use crate::cli::exit::Exit;
 use crate::cli::home::{Book, ShootNews, enter, shoot_part};
 use crate::cli::view::json::Json;
 use crate::cli::view::next_steps::STEPS_MAX;
-use crate::cli::view::out::{Out, wrap};
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
 use crate::cli::view::words::{
     NOTHING_WRITTEN, ONE_COPY, SAID_NOW, SAID_THEN, UNREAD_STEP, card_name, cautions, copies_line,
     heading, look_first, refusal,

@@ -4,7 +4,8 @@
 use crate::cli::command::copy::{Eyes, send_for_all, tell_reasons};
 use crate::cli::exit::Exit;
 use crate::cli::view::json::Json;
-use crate::cli::view::out::{Out, wrap};
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::fs::{Metadata, OpenOptions};

@@ -1,7 +1,8 @@
 //! Owns the answer to "what will be done by then?": minutes per card and in total, and the deadline.
 //! The figures are the forecast that the copy itself begins with.
 
-use crate::cli::view::out::{Out, wrap};
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
 use serde_json::{Value, json};
 use std::time::Duration;
 use unlade::name::shown;

@@ -6,4 +6,5 @@ pub(crate) mod next_steps;
 pub(crate) mod out;
 pub(crate) mod picture;
 pub(crate) mod screen;
+pub(crate) mod text;
 pub(crate) mod words;

@@ -1,7 +1,7 @@
 //! Owns the running picture: some lines below everything that was said, redrawn in place. Text in and out; `out`
 //! writes it.
 
-use crate::cli::view::out::fit;
+use crate::cli::view::text::fit;
 use std::collections::BTreeMap;
 use unicode_width::UnicodeWidthStr as _;
 

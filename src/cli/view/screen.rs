@@ -2,7 +2,8 @@
 //! line is made as text from a snapshot.
 
 use crate::cli::system::awake::{Awake, NOT_HELD};
-use crate::cli::view::out::{Out, wrap};
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
 use crate::cli::view::words;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;

@@ -2,7 +2,8 @@
 
 use crate::cli::exit::Exit;
 use crate::cli::view::next_steps;
-use crate::cli::view::out::{Out, wrap};
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
 use std::time::Duration;
 use unlade::disk::backing::Backing;
 use unlade::disk::{FolderFacts, ReadBackWay};
