@@ -13,6 +13,8 @@ use clap::error::ErrorKind;
 use clap::{CommandFactory as _, FromArgMatches as _};
 use command::{copy, demo, kit, ledger, man, prove, rate, report, schema, verify, weigh};
 use exit::Exit;
+use home::book::Book;
+use home::on_card;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use system::signals;
@@ -20,8 +22,9 @@ use unlade::clock::{Clock, SystemClock};
 use unlade::disk::os::{OsDisk, host_name};
 use unlade::offload::limits::Limits;
 use unlade::run::Tools;
+use view::interrupt;
 use view::out::{self, Out};
-use view::text::wrap;
+use view::refuse::explain;
 
 /// Runs the program.
 pub(crate) fn main() -> Exit {
@@ -38,9 +41,7 @@ pub(crate) fn main() -> Exit {
     }
     let out = Out::new(&cli.common);
     if let Some(why) = meant::mixed(&matches) {
-        for line in wrap(&why, out.width, "unlade: ", "  ") {
-            out.error(&line);
-        }
+        explain(&[why], out);
         return Exit::Usage;
     }
     let cancel = Arc::new(AtomicBool::new(false));
@@ -49,7 +50,13 @@ pub(crate) fn main() -> Exit {
         &cli.command,
         Command::Copy(_) | Command::Prove(_) | Command::Verify(_)
     );
-    signals::catch(&cancel, out, Arc::clone(&clock), has_verdict);
+    let to_tell = Arc::clone(&clock);
+    let tell = move |what| interrupt::tell(what, has_verdict, out, &to_tell);
+    if let Err(e) = signals::catch(&cancel, tell) {
+        out.error(&format!(
+            "unlade: Ctrl-C cannot be caught here ({e}); it will end the program at once."
+        ));
+    }
     let tools = Tools {
         disk: Arc::new(OsDisk::new()),
         clock,
@@ -57,11 +64,11 @@ pub(crate) fn main() -> Exit {
         cancel,
         host: host_name(),
     };
-    if let Some(exit) = home::refuse_on_card(&cli, out, &tools) {
+    if let Some(exit) = on_card::refuse_on_card(&cli, out, &tools) {
         out::flush(&tools.cancel);
         return exit;
     }
-    let book = home::Book::new(&cli.common, out, Arc::clone(&tools.clock));
+    let book = Book::new(&cli.common, out, Arc::clone(&tools.clock));
     let exit = match &cli.command {
         Command::Copy(args) if !args.dry_run => copy::copy(args, &cli.common, out, &tools, &book),
         Command::Copy(args) | Command::Plan(args) => {

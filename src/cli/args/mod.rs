@@ -15,6 +15,7 @@ pub(crate) mod weigh;
 use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use kit::KitCommand;
+use speed::SpeedArgs;
 use unlade::hash_algorithm::Also;
 use weigh::WeighCommand;
 
@@ -228,24 +229,6 @@ pub(crate) struct CopyArgs {
     pub(crate) speed: SpeedArgs,
     #[command(flatten)]
     pub(crate) set: ShootArgs,
-}
-
-/// What is known of card, reader and drives; only the expected speed depends on it.
-#[derive(Clone, Debug, Default, Args)]
-#[command(next_help_heading = "Speed (what you know; it changes no copy and no verdict)")]
-pub(crate) struct SpeedArgs {
-    /// The card's bus, such as uhs-i, uhs-ii or cfe2-b; an unknown one is answered with the list.
-    #[arg(long, value_name = "ID")]
-    pub(crate) bus: Option<String>,
-    /// The read rate on the card's label in MB/s.
-    #[arg(long, value_name = "MBPS", allow_hyphen_values = true)]
-    pub(crate) reads: Option<String>,
-    /// The reader's link to the computer, such as usb2, usb3-5g or usb3-10g.
-    #[arg(long, value_name = "ID")]
-    pub(crate) link: Option<String>,
-    /// What each drive sustains when it is written, in MB/s, in the order of --to: 450,110.
-    #[arg(long, value_name = "MBPS,MBPS", allow_hyphen_values = true)]
-    pub(crate) writes: Option<String>,
 }
 
 /// The job that a card belongs to.

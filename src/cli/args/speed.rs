@@ -1,15 +1,31 @@
 //! Owns what the command line says of cards, readers and drives: from `--bus`, `--reads`, `--link` and
 //! `--writes` to a chain. What the kit knows of a card or reader belongs into the same chain.
 
-use crate::cli::args::SpeedArgs;
-use crate::cli::view::out::Out;
-use crate::cli::view::text::wrap;
+use clap::Args;
 use unlade::kit::{RATE_MAX, RATE_MIN};
 use unlade::name::shown;
 use unlade::speed::chain::{CardSpeed, Chain, DriveSpeed, Figure, ReaderSpeed};
 use unlade::speed::links::{Family, LinkRow, find, ids};
 use unlade::speed::quantity::{self, Bare};
 use unlade::units::MegabytesPerS;
+
+/// What is known of card, reader and drives; only the expected speed depends on it.
+#[derive(Clone, Debug, Default, Args)]
+#[command(next_help_heading = "Speed (what you know; it changes no copy and no verdict)")]
+pub(crate) struct SpeedArgs {
+    /// The card's bus, such as uhs-i, uhs-ii or cfe2-b; an unknown one is answered with the list.
+    #[arg(long, value_name = "ID")]
+    pub(crate) bus: Option<String>,
+    /// The read rate on the card's label in MB/s.
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true)]
+    pub(crate) reads: Option<String>,
+    /// The reader's link to the computer, such as usb2, usb3-5g or usb3-10g.
+    #[arg(long, value_name = "ID")]
+    pub(crate) link: Option<String>,
+    /// What each drive sustains when it is written, in MB/s, in the order of --to: 450,110.
+    #[arg(long, value_name = "MBPS,MBPS", allow_hyphen_values = true)]
+    pub(crate) writes: Option<String>,
+}
 
 /// Longest part of a wrong rate that is said again, in characters.
 const WRONG_MAX: usize = 40;
@@ -101,17 +117,6 @@ impl Wrong {
     pub(crate) fn lines(&self) -> Vec<String> {
         let ids = (!self.ids.is_empty()).then(|| self.ids.join(", "));
         std::iter::once(self.sentence.clone()).chain(ids).collect()
-    }
-
-    /// Says it.
-    pub(crate) fn tell(&self, out: Out) {
-        let mut lead = "unlade: ";
-        for text in self.lines() {
-            for line in wrap(&text, out.width, lead, "  ") {
-                out.error(&line);
-            }
-            lead = "  ";
-        }
     }
 }
 

@@ -4,16 +4,17 @@ use crate::cli::args::Common;
 use crate::cli::args::kit::{AddCommand, KindArg, KitCommand};
 use crate::cli::args::speed::{Rate, Wrong, row};
 use crate::cli::exit::Exit;
-use crate::cli::home::folder;
+use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file::{self, FILE, KitError};
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
+use crate::cli::view::refuse::refuse;
 use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::time::Duration;
-use unlade::kit::text::{self, EditError, Entry};
+use unlade::kit::text::{self, Entry};
 use unlade::kit::{Card, Drive, Kind, Kit, Reader};
 use unlade::name::{shown, word};
 use unlade::run::Tools;
@@ -62,40 +63,11 @@ enum Trouble {
 impl Trouble {
     fn tell(self) -> (Vec<String>, Exit) {
         match self {
-            Self::Kit(error) => (error.lines(), exit_of(&error)),
+            Self::Kit(error) => (error.lines(), error.exit()),
             Self::Words(words) => (vec![words], Exit::Refused),
             Self::Wrong(wrong) => (wrong.lines(), Exit::Usage),
         }
     }
-}
-
-/// Returns the exit code of a kit that could not be used: what the command line names is the command
-/// line's fault, all else a refusal.
-pub(crate) fn exit_of(error: &KitError) -> Exit {
-    match error {
-        KitError::Edit(EditError::Exists(..) | EditError::Unknown(_)) => Exit::Usage,
-        _ => Exit::Refused,
-    }
-}
-
-/// Tells why nothing was done.
-pub(crate) fn refuse(lines: &[String], exit: Exit, what: &str, out: Out, tools: &Tools) -> Exit {
-    if out.json {
-        let json = Json::new(out, Arc::clone(&tools.clock));
-        json.send(
-            "refused",
-            json!({"what": what, "reasons": lines, "exit_code": exit.code()}),
-        );
-        return exit;
-    }
-    let mut lead = "unlade: ";
-    for line in lines {
-        for part in wrap(line, out.width, lead, "  ") {
-            out.error(&part);
-        }
-        lead = "  ";
-    }
-    exit
 }
 
 fn kind_of(kind: KindArg) -> Kind {

@@ -9,5 +9,6 @@ pub(crate) mod prove;
 pub(crate) mod rate;
 pub(crate) mod report;
 pub(crate) mod schema;
+pub(crate) mod shared;
 pub(crate) mod verify;
 pub(crate) mod weigh;

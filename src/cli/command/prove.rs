@@ -1,12 +1,13 @@
 //! Owns `prove`: the question without a copy, and its answer in words.
 
 use crate::cli::args::ProveArgs;
-use crate::cli::command::verify::{View, watched};
 use crate::cli::exit::Exit;
-use crate::cli::home::{Book, ShootNews, enter, shoot_part};
+use crate::cli::home::book::Book;
+use crate::cli::home::shoot::{ShootNews, enter, shoot_part};
 use crate::cli::view::json::Json;
 use crate::cli::view::next_steps::STEPS_MAX;
 use crate::cli::view::out::Out;
+use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::{
     NOTHING_WRITTEN, ONE_COPY, SAID_NOW, SAID_THEN, UNREAD_STEP, card_name, cautions, copies_line,
@@ -80,7 +81,7 @@ fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<Told, Vec<Problem>> {
         ..Progress::default()
     };
     let work = || ask_drives(ask, tools.disk.as_ref(), tools.clock.as_ref(), &progress);
-    let mut view = View::new(out, tools);
+    let mut view = ReadProgress::new(out, tools);
     let told = watched(work, || view.show(&progress));
     view.clear();
     told.unwrap_or_else(|| {

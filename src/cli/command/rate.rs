@@ -1,15 +1,16 @@
 //! Owns `rate`: measuring how fast a card reads in this reader, and telling it against what its links
 //! allow.
 
-use crate::cli::args::speed::chain;
-use crate::cli::args::{Common, RateArgs, SpeedArgs};
-use crate::cli::command::kit::refuse;
-use crate::cli::command::verify::{View, watched};
+use crate::cli::args::speed::{SpeedArgs, chain};
+use crate::cli::args::{Common, RateArgs};
 use crate::cli::exit::Exit;
+use crate::cli::home::book::Book;
 use crate::cli::home::known::{self, Known};
-use crate::cli::home::{Book, slower};
+use crate::cli::home::shoot::slower;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
+use crate::cli::view::read_progress::{ReadProgress, watched};
+use crate::cli::view::refuse::{explain, refuse};
 use crate::cli::view::text::wrap;
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -61,7 +62,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
     let ceiling = match chain(&flags, 0) {
         Ok(chain) => ceiling(chain, &known, &facts, tools),
         Err(wrong) => {
-            wrong.tell(out);
+            explain(&wrong.lines(), out);
             return Exit::Usage;
         }
     };
@@ -147,7 +148,7 @@ fn wait(args: &RateArgs, facts: &FolderFacts, out: Out, tools: &Tools) -> Result
     let held = disk.anchor(&args.card, facts);
     let _held = held.map_err(|e| format!("the card is gone: {e}"))?;
     let work = || measure(&args.card, facts, bounds, disk, clock, &progress);
-    let mut view = View::new(out, tools);
+    let mut view = ReadProgress::new(out, tools);
     let shown = unlade::verify::Progress::default();
     let measured = watched(work, || {
         for (from, to) in [

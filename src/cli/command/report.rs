@@ -4,7 +4,8 @@
 
 use crate::cli::args::ReportArgs;
 use crate::cli::exit::Exit;
-use crate::cli::home::{Book, expected};
+use crate::cli::home::book::Book;
+use crate::cli::home::shoot::expected;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;

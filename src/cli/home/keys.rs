@@ -1,11 +1,10 @@
 //! Owns the files with keys: the private key of `--sign` and the public keys of `--signed-by`, read
 //! whole and bounded, before anything else is done.
 
-use crate::cli::command::copy::{Eyes, send_for_all, tell_reasons};
 use crate::cli::exit::Exit;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
-use crate::cli::view::text::wrap;
+use crate::cli::view::refuse::explain;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::fs::{Metadata, OpenOptions};
@@ -51,26 +50,22 @@ pub(crate) fn apply(
 
 fn tell(why: &str, jobs: &[Job], out: Out, tools: &Tools) {
     if !out.json {
-        for line in wrap(why, out.width, "unlade: ", "  ") {
-            out.error(&line);
-        }
+        explain(&[why.to_owned()], out);
         out.error("Nothing was written, and nothing was read from the card.");
         return;
     }
     let reasons = [Problem::new(ProblemKind::Unreadable, why)];
     for job in jobs {
-        let mut eyes = Eyes::new(out, tools, &job.to);
-        if let Eyes::Json(json) = &mut eyes {
-            json.event(&Event::Refused(&reasons));
-            tell_reasons(json, job, &reasons);
-        }
+        let mut json = Json::new(out, Arc::clone(&tools.clock));
+        json.event(&Event::Refused(&reasons));
+        json.send_refused(&job.card, &reasons);
     }
     if jobs.len() > 1 {
         let ends: Vec<_> = jobs
             .iter()
             .map(|job| (job.card.as_str(), Exit::Refused))
             .collect();
-        send_for_all(&ends, out, tools);
+        Json::new(out, Arc::clone(&tools.clock)).send_for_all_cards(&ends);
     }
 }
 
@@ -124,9 +119,7 @@ pub(crate) fn expected(
                 json.send_for_all("offloads", &ends.collect::<Vec<_>>(), Exit::Refused);
             }
         } else {
-            for line in wrap(&why, out.width, "unlade: ", "  ") {
-                out.error(&line);
-            }
+            explain(&[why], out);
         }
         Exit::Refused
     })

@@ -1,6 +1,7 @@
 //! Owns `kit.toml` as a file: read with a limit, replaced in one step or not at all, never when
 //! somebody else changed it meanwhile.
 
+use crate::cli::exit::Exit;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::fs::{self, File, TryLockError};
 use std::io::{self, Read as _, Write as _};
@@ -26,6 +27,14 @@ pub(crate) enum KitError {
 }
 
 impl KitError {
+    /// Returns the end that this is: what the command line names is its own fault, all else a refusal.
+    pub(crate) fn exit(&self) -> Exit {
+        match self {
+            Self::Edit(EditError::Exists(..) | EditError::Unknown(_)) => Exit::Usage,
+            _ => Exit::Refused,
+        }
+    }
+
     /// Returns what went wrong, one line for each thing.
     pub(crate) fn lines(&self) -> Vec<String> {
         match self {

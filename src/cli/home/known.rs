@@ -3,11 +3,11 @@
 
 use crate::cli::args::meant::drive_as_card;
 use crate::cli::args::{Common, KitNames};
-use crate::cli::command::kit::{exit_of, refuse};
 use crate::cli::exit::Exit;
-use crate::cli::home::folder;
+use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
 use crate::cli::view::out::Out;
+use crate::cli::view::refuse::{explain, refuse};
 use crate::cli::view::text::wrap;
 use unlade::disk::{Disk, FolderFacts};
 use unlade::kit::{Card, Kit, Reader, fill, fill_drive};
@@ -26,7 +26,7 @@ pub(crate) fn kit(names: &KitNames, common: &Common, out: Out, tools: &Tools) ->
     };
     let mut lines = error.lines();
     if names.is_given() {
-        return Err(refuse(&lines, exit_of(&error), "kit", out, tools));
+        return Err(refuse(&lines, error.exit(), "kit", out, tools));
     }
     lines.push("Nothing of the kit is used in this run.".to_owned());
     for line in lines {
@@ -131,9 +131,7 @@ pub(crate) fn apply(
             .and_then(|f| drive_as_card(&job.card, f, &kit, tools.disk.as_ref()));
         let known = Known::of(names, facts.as_ref(), &kit, tools.disk.as_ref());
         let known = is_drive.map_or(known, Err).map_err(|why| {
-            for line in wrap(&why, out.width, "unlade: ", "  ") {
-                out.error(&line);
-            }
+            explain(&[why], out);
             Exit::Usage
         })?;
         known.fill(&mut job.chain);

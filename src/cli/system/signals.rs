@@ -3,14 +3,10 @@
 //! and the journal knows it.
 
 use crate::cli::exit::Exit;
-use crate::cli::view::json::Json;
-use crate::cli::view::out::{self, Out};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
-use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
-use unlade::clock::Clock;
 
 /// How long the work has to stop by itself: a card that does not answer lets no call return.
 const PATIENCE: Duration = Duration::from_secs(1);
@@ -34,40 +30,46 @@ impl Drop for AtWork {
     }
 }
 
-/// Who ends the program when it has to.
-struct Watch {
-    out: Out,
-    clock: Arc<dyn Clock>,
-    /// The command ends with a verdict.
-    has_verdict: bool,
+/// What is to be told when the person wants the program to stop.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Interrupt {
+    /// What is under way comes to a point where it can stop.
+    Stopping,
+    /// The program ends now, with nothing stale left on the screen.
+    Ending {
+        /// Something was under way, and what it did is kept.
+        is_at_work: bool,
+    },
 }
 
-/// Catches the signals; `cancel` is set by the first.
-pub(crate) fn catch(cancel: &Arc<AtomicBool>, out: Out, clock: Arc<dyn Clock>, has_verdict: bool) {
+/// Who ends the program when it has to.
+struct Watch<T> {
+    tell: T,
+}
+
+/// Catches the signals; `cancel` is set by the first, and `tell` is called from a thread of its own.
+///
+/// # Errors
+/// Nothing can be caught here: Ctrl-C ends the program at once.
+pub(crate) fn catch(
+    cancel: &Arc<AtomicBool>,
+    tell: impl Fn(Interrupt) + Send + 'static,
+) -> Result<(), ctrlc::Error> {
     let (signal, signals): (Sender<()>, Receiver<()>) = bounded(2);
-    let watch = Watch {
-        out,
-        clock,
-        has_verdict,
-    };
+    let watch = Watch { tell };
     let run = move || watch.run(&signals);
     // Without the thread the first signal still asks the work to stop.
     let thread = std::thread::Builder::new().name("signals".into());
     drop(thread.stack_size(128 << 10).spawn(run));
     let flag = Arc::clone(cancel);
-    let caught = ctrlc::set_handler(move || {
+    ctrlc::set_handler(move || {
         flag.store(true, Ordering::SeqCst);
         // A third one adds nothing.
         if signal.try_send(()).is_err() {}
-    });
-    if let Err(e) = caught {
-        out.error(&format!(
-            "unlade: Ctrl-C cannot be caught here ({e}); it will end the program at once."
-        ));
-    }
+    })
 }
 
-impl Watch {
+impl<T: Fn(Interrupt)> Watch<T> {
     fn run(&self, signals: &Receiver<()>) {
         if signals.recv().is_err() {
             return;
@@ -80,35 +82,16 @@ impl Watch {
                 Err(RecvTimeoutError::Timeout) if BUSY.load(Ordering::SeqCst) == 0 => self.end(),
                 Err(RecvTimeoutError::Timeout) if !has_told => {
                     has_told = true;
-                    self.out.error(
-                        "Stopping: what is done is made durable. Ctrl-C again ends at once.",
-                    );
+                    (self.tell)(Interrupt::Stopping);
                 }
                 Err(RecvTimeoutError::Timeout) => {}
             }
         }
     }
 
-    /// Ends the program, with nothing stale on the screen.
     fn end(&self) {
-        let exit = Exit::Interrupted;
-        out::clear();
-        let why = if BUSY.load(Ordering::SeqCst) > 0 {
-            "interrupted; what is done is kept. Run the same command again to go on."
-        } else if self.has_verdict {
-            "interrupted, and nothing was proven."
-        } else {
-            "interrupted."
-        };
-        if self.out.json && self.has_verdict {
-            let verdict = json!({
-                "proven": false, "copies": 0, "reasons": [why], "exit_code": exit.code(),
-            });
-            Json::new(self.out, Arc::clone(&self.clock)).send("verdict", verdict);
-        } else {
-            self.out.error(&format!("unlade: {why}"));
-        }
-        out::flush(&AtomicBool::new(true));
-        std::process::exit(exit.code().into());
+        let is_at_work = BUSY.load(Ordering::SeqCst) > 0;
+        (self.tell)(Interrupt::Ending { is_at_work });
+        std::process::exit(Exit::Interrupted.code().into());
     }
 }

@@ -6,6 +6,7 @@ use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use unlade::clock::Clock;
+use unlade::error::Problem;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::name::shown;
 use unlade::speed::forecast::Remaining;
@@ -85,6 +86,25 @@ impl Json {
                 "read_whole": ends.iter().all(|(.., exit)| *exit != Exit::Folder),
                 "exit_code": exit.code(),
             }),
+        );
+    }
+
+    /// Sends the verdict on all cards of a command.
+    pub(crate) fn send_for_all_cards(&self, ends: &[(&str, Exit)]) {
+        let exit = Exit::of_all(ends.iter().map(|(_, exit)| *exit));
+        let ends: Vec<_> = ends
+            .iter()
+            .map(|(card, exit)| (*card, matches!(exit, Exit::Done | Exit::Folder), *exit))
+            .collect();
+        self.send_for_all("cards", &ends, exit);
+    }
+
+    /// Sends the verdict on a card that was refused.
+    pub(crate) fn send_refused(&self, card: &Utf8Path, reasons: &[Problem]) {
+        let reasons: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
+        self.send(
+            "verdict",
+            json!({"card": card, "proven": false, "copies": 0, "reasons": reasons, "exit_code": Exit::Refused.code()}),
         );
     }
 

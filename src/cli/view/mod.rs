@@ -1,10 +1,14 @@
 //! Owns what is shown: standard output, the running picture, the words for people, JSON for programs.
 
 pub(crate) mod deadline;
+pub(crate) mod interrupt;
 pub(crate) mod json;
 pub(crate) mod next_steps;
+pub(crate) mod observer;
 pub(crate) mod out;
-pub(crate) mod picture;
+mod picture;
+pub(crate) mod read_progress;
+pub(crate) mod refuse;
 pub(crate) mod screen;
 pub(crate) mod text;
 pub(crate) mod words;

@@ -2,11 +2,12 @@
 
 mod card;
 
-use crate::cli::args::{DemoArgs, VerifyArgs};
-use crate::cli::command::copy::{Eyes, Telling, one};
-use crate::cli::command::verify::verify;
+use crate::cli::args::DemoArgs;
+use crate::cli::command::shared::check_offloads::check_offloads;
+use crate::cli::command::shared::one_card::{Telling, copy_one};
 use crate::cli::exit::Exit;
-use crate::cli::home::Book;
+use crate::cli::home::book::Book;
+use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -227,11 +228,11 @@ fn offload(job: &Job, flags: &str, out: Out, tools: &Tools) -> Exit {
         command: None,
         lock: &Mutex::new(()),
     };
-    one(
+    copy_one(
         job,
         out,
         tools,
-        &mut Eyes::new(out, tools, &job.to),
+        &mut JobObserver::new(out, tools, &job.to),
         &telling,
     )
 }
@@ -246,12 +247,8 @@ fn check_again(job: &Job, out: Out, tools: &Tools) -> io::Result<Exit> {
     say(out, &text);
     let paths: Vec<&str> = offloads.iter().map(|o| o.as_str()).collect();
     show(out, &format!("$ unlade verify {}", paths.join(" ")));
-    let args = VerifyArgs {
-        offloads,
-        signed_by: None,
-    };
     let book = Book::none(out, Arc::clone(&tools.clock));
-    Ok(verify(&args, out, tools, &book))
+    Ok(check_offloads(&offloads, None, out, tools, &book))
 }
 
 /// Flips one bit in the middle and keeps the date, as a failing drive would.

@@ -1,16 +1,18 @@
 //! Owns `weigh`: the questions, what a card can record in words, and what was assumed.
 
+mod answer;
 mod saving;
 mod upgrade;
 
 use crate::cli::args::Common;
 use crate::cli::args::weigh::{BurstArgs, FootageArgs, WeighCommand};
-use crate::cli::command::kit::{exit_of, refuse};
+use crate::cli::command::weigh::answer::{Answer, rounded};
 use crate::cli::command::weigh::upgrade::{Refused, upgrade};
 use crate::cli::exit::Exit;
-use crate::cli::home::Book;
+use crate::cli::home::book::Book;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
+use crate::cli::view::refuse::refuse;
 use crate::cli::view::text::wrap;
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -18,13 +20,6 @@ use unlade::run::Tools;
 use unlade::speed::classes::WriteClass;
 use unlade::speed::weigh::{Burst, Series, Stall, Sustain, footage_s};
 use unlade::units::{counted, float, size, speed, time, whole};
-
-/// An answer: lines of a label and its text, what was assumed, and the same for programs.
-pub(crate) struct Answer {
-    pub(crate) lines: Vec<(&'static str, String)>,
-    pub(crate) assumed: Vec<&'static str>,
-    pub(crate) json: Value,
-}
 
 /// Weighs what is asked and tells it.
 pub(crate) fn weigh(command: &WeighCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
@@ -37,7 +32,7 @@ pub(crate) fn weigh(command: &WeighCommand, common: &Common, out: Out, tools: &T
             let book = Book::new(common, out, Arc::clone(&tools.clock));
             upgrade(args, common, &book).map_err(|refused| match refused {
                 Refused::Usage(why) => (vec![format!("{why}.")], Exit::Usage),
-                Refused::Kit(error) => (error.lines(), exit_of(&error)),
+                Refused::Kit(error) => (error.lines(), error.exit()),
             })
         }
     };
@@ -94,11 +89,6 @@ fn mbits(bytes_per_s: f64) -> String {
     } else {
         format!("{mb:.1} Mb/s")
     }
-}
-
-/// Rounds for programs: what lies behind the third decimal is noise.
-pub(crate) fn rounded(value: f64) -> f64 {
-    (value * 1e3).round() / 1e3
 }
 
 fn footage(args: &FootageArgs, tools: &Tools) -> Result<Answer, String> {

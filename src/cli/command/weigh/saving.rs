@@ -2,7 +2,7 @@
 //! assumed.
 
 use crate::cli::args::weigh::Price;
-use crate::cli::command::weigh::rounded;
+use crate::cli::command::weigh::answer::rounded;
 use serde_json::{Value, json};
 use unlade::speed::upgrade::{Apart, HELP_S, Part, Saving, Setup, Unknown, per_hour};
 use unlade::units::{counted, size, speed};

@@ -3,10 +3,11 @@
 
 use crate::cli::args::Common;
 use crate::cli::args::weigh::UpgradeArgs;
-use crate::cli::command::weigh::Answer;
+use crate::cli::command::weigh::answer::Answer;
 use crate::cli::command::weigh::saving::{Case, Promise};
+use crate::cli::home::book::Book;
+use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
-use crate::cli::home::{Book, folder};
 use unlade::kit::Kit;
 use unlade::ledger::Ledger;
 use unlade::name::shown;

@@ -1,53 +1,46 @@
-//! Owns `verify`: offloads on different devices are read at the same time, those on one device one
-//! after the other.
+//! Owns reading offloads again and telling what was found: those on different devices at the same time, those on
+//! one device one after the other.
 
-mod other_copies;
-
-use crate::cli::args::VerifyArgs;
-use crate::cli::command::verify::other_copies::{OtherCopy, other_copies};
+use crate::cli::command::shared::other_copies::{OtherCopy, other_copies};
 use crate::cli::exit::Exit;
-use crate::cli::home::Book;
-use crate::cli::home::keys;
+use crate::cli::home::book::Book;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
+use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
 use crate::cli::view::words;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc::RecvTimeoutError;
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
 use unlade::error::ProblemKind;
 use unlade::existing::original::is_offload;
 use unlade::name::shown;
 use unlade::record::manifest::device_words;
 use unlade::record::signature::Expected;
 use unlade::run::Tools;
-use unlade::units::{rate, size, speed};
 use unlade::verify::{
     Finding, Findings, Progress, Signature, VerifyError, path_of, verify as check,
 };
 
 type Outcome = Result<Findings, VerifyError>;
 
-/// Checks every offload and tells the results in the order of the command line.
-pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
-    let offloads = &args.offloads;
-    let expected = match &args.signed_by {
-        None => None,
-        Some(path) => match keys::expected(path, offloads, out, tools) {
-            Ok(expected) => Some(expected),
-            Err(exit) => return exit,
-        },
-    };
+/// Checks every offload and tells the results in the order given; `expected` are the keys of whoever should have
+/// signed them.
+pub(crate) fn check_offloads(
+    offloads: &[Utf8PathBuf],
+    expected: Option<&Expected>,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+) -> Exit {
     let progress = Progress {
         cancel: Arc::clone(&tools.cancel),
         ..Progress::default()
     };
     let mut results = check_all(offloads, out, tools, &progress);
-    if let Some(expected) = &expected {
+    if let Some(expected) = expected {
         for findings in results.iter_mut().flatten() {
             findings.expect_signed_by(expected);
         }
@@ -66,10 +59,10 @@ pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) ->
             |findings| other_copies(path, findings, &book.read(), tools.disk.as_ref()),
         );
         if out.json {
-            tell_json(&json, path, result, expected.as_ref(), &others, exit);
+            tell_json(&json, path, result, expected, &others, exit);
         } else {
             let is_begun = is_begun(path, result, tools);
-            tell(path, result, expected.as_ref(), &others, is_begun, out);
+            tell(path, result, expected, &others, is_begun, out);
         }
         let proven = result.as_ref().is_ok_and(is_proven);
         ends.push((path.as_str(), proven, exit));
@@ -142,104 +135,11 @@ fn check_all(
             check_groups();
         });
     };
-    let mut view = View::new(out, tools);
+    let mut view = ReadProgress::new(out, tools);
     watched(all, || view.show(progress));
     view.clear();
     let whole = |place: Mutex<_>| place.into_inner().unwrap_or_else(PoisonError::into_inner);
     results.into_iter().filter_map(whole).collect()
-}
-
-/// Does something in a thread of its own while this one shows how far it is. Where no thread can be started it is
-/// done here, unseen. `None` if it broke down.
-pub(crate) fn watched<T: Send>(
-    work: impl FnOnce() -> T + Send,
-    mut show: impl FnMut(),
-) -> Option<T> {
-    let work = Mutex::new(Some(work));
-    let run = || {
-        let work = work.lock().unwrap_or_else(PoisonError::into_inner).take();
-        work.map(|work| work())
-    };
-    std::thread::scope(|scope| {
-        let (done, finished) = std::sync::mpsc::channel();
-        let worker = std::thread::Builder::new().name("work".into());
-        // The receiver waits until this arrives.
-        let Ok(worker) = worker.spawn_scoped(scope, move || drop(done.send(run()))) else {
-            return run();
-        };
-        loop {
-            match finished.recv_timeout(Duration::from_millis(250)) {
-                Ok(result) => return result,
-                Err(RecvTimeoutError::Timeout) => show(),
-                Err(RecvTimeoutError::Disconnected) => {
-                    // What it said when it broke down has been printed already.
-                    drop(worker.join());
-                    return None;
-                }
-            }
-        }
-    })
-}
-
-/// The running picture of a check: bytes read again, rate and time left.
-pub(crate) struct View<'a> {
-    out: Out,
-    tools: &'a Tools,
-    start: Duration,
-    next_plain: Duration,
-    place: usize,
-}
-
-impl<'a> View<'a> {
-    pub(crate) fn new(out: Out, tools: &'a Tools) -> Self {
-        let start = tools.clock.elapsed();
-        Self {
-            out,
-            tools,
-            start,
-            next_plain: start + Duration::from_secs(10),
-            place: Out::place(),
-        }
-    }
-
-    pub(crate) fn show(&mut self, progress: &Progress) {
-        let (total, done) = (
-            progress.bytes_total.load(Ordering::Relaxed),
-            progress.bytes.load(Ordering::Relaxed),
-        );
-        // Before a record was read there is nothing to say.
-        if self.out.quiet || self.out.json || total == 0 {
-            return;
-        }
-        let now = self.tools.clock.elapsed();
-        let took = now.saturating_sub(self.start);
-        let per_s = rate(done, took);
-        let left = if per_s > 0.0 && took > Duration::from_secs(2) {
-            let seconds = unlade::units::float(total.saturating_sub(done)) / per_s;
-            format!(
-                "   about {} left",
-                unlade::units::time(unlade::units::seconds(seconds))
-            )
-        } else {
-            String::new()
-        };
-        let text = format!(
-            "Reading {} of {}   {}{left}",
-            size(done),
-            size(total),
-            speed(per_s)
-        );
-        if self.out.draws {
-            self.out.draw(self.place, &[text]);
-        } else if now >= self.next_plain {
-            self.next_plain = now + Duration::from_secs(10);
-            self.out.line(&text);
-        }
-    }
-
-    pub(crate) fn clear(&self) {
-        self.out.draw(self.place, &[]);
-    }
 }
 
 fn tell(

@@ -1,0 +1,152 @@
+//! Owns the cards of one command: one after the other or several at the same time, each in its turn.
+
+use crate::cli::command::shared::one_card::{Telling, copy_one};
+use crate::cli::exit::Exit;
+use crate::cli::home::book::Book;
+use crate::cli::system::awake::Awake;
+use crate::cli::system::power::ON_BATTERY;
+use crate::cli::view::json::Json;
+use crate::cli::view::observer::JobObserver;
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
+use crate::cli::view::words;
+use serde_json::json;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
+use unlade::existing::original::is_offload;
+use unlade::ledger::ShootPart;
+use unlade::name::shown;
+use unlade::plan::concurrent::{AT_ONCE_MAX, Order};
+use unlade::run::{Job, Tools};
+
+/// What every card of one command shares.
+pub(super) struct Batch<'a> {
+    pub(super) jobs: Vec<Job>,
+    pub(super) order: Order,
+    pub(super) out: Out,
+    pub(super) tools: &'a Tools,
+    pub(super) book: &'a Book,
+    pub(super) shoot: Option<ShootPart>,
+    /// What tells this command from others in the ledger, where it has several cards.
+    pub(super) command: Option<String>,
+    pub(super) on_battery: bool,
+    pub(super) awake: Arc<Mutex<Awake>>,
+    /// One card's block of lines is told whole before another's.
+    pub(super) telling: Mutex<()>,
+}
+
+impl Batch<'_> {
+    fn json(&self) -> Json {
+        Json::new(self.out, Arc::clone(&self.tools.clock))
+    }
+
+    /// Copies every card and tells the results.
+    pub(super) fn run(&self) -> Exit {
+        let done: Vec<Mutex<Option<Exit>>> = self.jobs.iter().map(|_| Mutex::default()).collect();
+        let next = AtomicUsize::new(0);
+        let work = || {
+            while let Some(chain) = self.order.chains.get(next.fetch_add(1, Ordering::SeqCst)) {
+                for index in chain {
+                    if self.tools.cancel.load(Ordering::SeqCst) {
+                        return;
+                    }
+                    let exit = self.card(*index);
+                    if let Some(Ok(mut done)) = done.get(*index).map(Mutex::lock) {
+                        *done = Some(exit);
+                    }
+                }
+            }
+        };
+        if self.order.is_parallel() {
+            let at_once = self.order.chains.len().min(AT_ONCE_MAX);
+            std::thread::scope(|scope| {
+                for _ in 1..at_once {
+                    let further = std::thread::Builder::new().name("card".into());
+                    // One that cannot be started leaves its cards to the others.
+                    if further.spawn_scoped(scope, work).is_err() {}
+                }
+                work();
+            });
+        } else {
+            work();
+        }
+        let mut ends = Vec::new();
+        for (job, done) in self.jobs.iter().zip(done) {
+            let done = done.into_inner().ok().flatten();
+            let exit = done.unwrap_or_else(|| self.not_begun(job));
+            ends.push((job.card.as_str(), exit));
+        }
+        if ends.len() > 1 && self.out.json {
+            self.json().send_for_all_cards(&ends);
+        } else if ends.len() > 1 {
+            let is_card = |job: &Job| !is_offload(self.tools.disk.as_ref(), &job.card);
+            let are_cards = self.jobs.iter().all(is_card);
+            for line in words::answer_for_all(&ends, are_cards, self.out) {
+                self.out.line(&line);
+            }
+        }
+        Exit::of_all(ends.iter().map(|(_, exit)| *exit))
+    }
+
+    /// Stopped before its turn: whatever became of the others, this card was not looked at.
+    fn not_begun(&self, job: &Job) -> Exit {
+        let exit = Exit::Interrupted;
+        let card = shown(job.card.as_str());
+        let why = format!("card `{card}` was not begun: it was interrupted before");
+        if self.out.json {
+            let verdict = json!({"card": job.card, "proven": false, "copies": 0, "reasons": [why], "exit_code": exit.code()});
+            self.json().send("verdict", verdict);
+            return exit;
+        }
+        let heading = self.out.heading("NOT PROVEN", false);
+        self.out.line("");
+        self.out.line(&format!("{heading} - keep this card."));
+        for (label, text) in [
+            ("Reason   ", format!("{why}.")),
+            ("Next     ", "Run the same command again.".to_owned()),
+        ] {
+            for line in wrap(&text, self.out.width, label, "         ") {
+                self.out.line(&line);
+            }
+        }
+        exit
+    }
+
+    fn card(&self, index: usize) -> Exit {
+        let Some(job) = self.jobs.get(index) else {
+            return Exit::Refused;
+        };
+        let cards = self.jobs.len();
+        let mut observer = JobObserver::new(self.out, self.tools, &job.to);
+        match &mut observer {
+            JobObserver::Screen(screen) => {
+                if cards > 1 && !self.order.is_parallel() && !self.out.quiet {
+                    let card = shown(job.card.as_str());
+                    let head = format!("Card {} of {cards}: {card}", index + 1);
+                    screen.finish(&[String::new(), head]);
+                }
+                screen.share(&self.awake);
+                if self.order.is_parallel() {
+                    screen.name_card();
+                }
+            }
+            JobObserver::Json(json) => {
+                if self.jobs.len() > 1 {
+                    json.about(&job.card);
+                }
+                if self.on_battery {
+                    json.note(ON_BATTERY);
+                }
+            }
+        }
+        let telling = Telling {
+            book: self.book,
+            shoot: self.shoot.as_ref(),
+            command: self.command.as_deref(),
+            lock: &self.telling,
+        };
+        let exit = copy_one(job, self.out, self.tools, &mut observer, &telling);
+        job.beside.end();
+        exit
+    }
+}

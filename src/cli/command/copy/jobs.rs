@@ -1,0 +1,215 @@
+//! Owns the way from a command line to jobs, and in which order they are done.
+
+use crate::cli::args::speed;
+use crate::cli::args::{Common, CopyArgs, LayoutArg, ProofArg};
+use crate::cli::command::shared::one_card::tell_refusal;
+use crate::cli::exit::Exit;
+use crate::cli::home::book::Book;
+use crate::cli::home::keys;
+use crate::cli::home::known;
+use crate::cli::home::shoot::shoot_part;
+use crate::cli::view::json::Json;
+use crate::cli::view::observer::JobObserver;
+use crate::cli::view::out::Out;
+use crate::cli::view::refuse::explain;
+use crate::cli::view::text::wrap;
+use crate::cli::view::words::NOTHING_WRITTEN;
+use serde_json::json;
+use std::sync::Arc;
+use unlade::event::{Event, Observer as _};
+use unlade::existing::original::is_offload;
+use unlade::hash_algorithm::Also;
+use unlade::ledger::ShootPart;
+use unlade::name::shown;
+use unlade::plan::beside::Beside;
+use unlade::plan::concurrent::Order;
+use unlade::plan::terms::Terms;
+use unlade::plan::{Form, Refusal};
+use unlade::record::layout::{Layout, Level};
+use unlade::run::{Job, KnownBefore, Tools, look_together};
+
+fn terms(args: &CopyArgs) -> Terms {
+    Terms {
+        level: match args.proof {
+            ProofArg::Written => Level::Written,
+            ProofArg::Readback => Level::ReadBack,
+            ProofArg::Reread => Level::Reread,
+        },
+        copies_needed: unlade::units::len_usize(args.copies),
+        separate: args.separate,
+    }
+}
+
+/// In which form the offloads are to be left.
+fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
+    let mut form = Form {
+        layout: args.layout.map(|layout| match layout {
+            LayoutArg::Plain => Layout::Plain,
+            LayoutArg::Bag => Layout::Bag,
+        }),
+        ..Form::default()
+    };
+    for also in &args.also {
+        if !form.also.insert(*also) {
+            let text = format!(
+                "unlade: --also names {also} twice; there are {}.",
+                Also::names()
+            );
+            for line in wrap(&text, out.width, "", "  ") {
+                out.error(&line);
+            }
+            return Err(Exit::Usage);
+        }
+    }
+    Ok(form)
+}
+
+fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
+    if args.cards.len() > 1 && args.name.is_some() {
+        out.error("unlade: --name names one offload; give one card with it, or leave it out.");
+        return Err(Exit::Usage);
+    }
+    for (index, card) in args.cards.iter().enumerate() {
+        if args.cards.iter().take(index).any(|c| c == card) {
+            out.error(&format!("unlade: card `{card}` is given twice."));
+            return Err(Exit::Usage);
+        }
+    }
+    let chain = speed::chain(&args.speed, args.to.len()).map_err(|wrong| {
+        explain(&wrong.lines(), out);
+        Exit::Usage
+    })?;
+    let form = form(args, out)?;
+    Ok(args
+        .cards
+        .iter()
+        .map(|card| Job {
+            card: card.clone(),
+            to: args.to.clone(),
+            name: args.name.clone(),
+            terms: terms(args),
+            taken: Vec::new(),
+            only_new: args.only_new,
+            chain: chain.clone(),
+            known: KnownBefore::default(),
+            form,
+            signer: None,
+            beside: Beside::default(),
+        })
+        .collect())
+}
+
+/// Returns the jobs of a command line, with what the kit, the ledger and the key of `--sign` add.
+pub(super) fn begin(
+    args: &CopyArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+) -> Result<(Vec<Job>, Option<ShootPart>), Exit> {
+    let mut jobs = jobs(args, out)?;
+    refuse_flags_of_cards(args, &jobs, out, tools)?;
+    keys::apply(args.sign.as_ref(), &mut jobs, out, tools)?;
+    known::apply(&args.names, common, &mut jobs, out, tools)?;
+    let ledger = Arc::new(book.read());
+    for job in &mut jobs {
+        job.known.ledger = Arc::clone(&ledger);
+    }
+    Ok((jobs, shoot_part(&args.set, book, out)?))
+}
+
+/// Refuses flags that only a card can have, where an offload is to be copied.
+fn refuse_flags_of_cards(
+    args: &CopyArgs,
+    jobs: &[Job],
+    out: Out,
+    tools: &Tools,
+) -> Result<(), Exit> {
+    let is_offload = |job: &&Job| is_offload(tools.disk.as_ref(), &job.card);
+    let Some(job) = jobs.iter().find(is_offload) else {
+        return Ok(());
+    };
+    let given = [
+        ("--only-new", args.only_new),
+        ("--proof reread", args.proof == ProofArg::Reread),
+        ("--as", args.names.as_card.is_some()),
+        ("--in", args.names.in_reader.is_some()),
+        ("--bus", args.speed.bus.is_some()),
+        ("--reads", args.speed.reads.is_some()),
+        ("--link", args.speed.link.is_some()),
+        ("--shoot", args.set.shoot.is_some()),
+    ];
+    let flags: Vec<&str> = given.iter().filter(|f| f.1).map(|f| f.0).collect();
+    if flags.is_empty() {
+        return Ok(());
+    }
+    let text = format!(
+        "unlade: `{}` is an offload, not a card: {} cannot be used for a further copy of it.",
+        shown(job.card.as_str()),
+        flags.join(" and ")
+    );
+    for line in wrap(&text, out.width, "", "  ") {
+        out.error(&line);
+    }
+    Err(Exit::Usage)
+}
+
+/// Looks at all cards before the first is begun, and says in which order they are read.
+pub(super) fn together(
+    mut jobs: Vec<Job>,
+    out: Out,
+    tools: &Tools,
+) -> Result<(Vec<Job>, Order), Exit> {
+    if jobs.len() < 2 {
+        let alone = Order {
+            chains: vec![vec![0]],
+            why: String::new(),
+        };
+        return Ok((jobs, alone));
+    }
+    let found = look_together(&jobs, tools);
+    if !found.reasons.is_empty() {
+        let refusal = Refusal {
+            reasons: found.reasons,
+        };
+        for job in &jobs {
+            let mut observer = JobObserver::new(out, tools, &job.to);
+            if let JobObserver::Json(json) = &mut observer {
+                json.event(&Event::Refused(&refusal.reasons));
+                tell_refusal(job, &refusal, NOTHING_WRITTEN, out, &mut observer);
+            }
+        }
+        let ends: Vec<(&str, Exit)> = jobs
+            .iter()
+            .map(|job| (job.card.as_str(), Exit::Refused))
+            .collect();
+        if out.json {
+            Json::new(out, Arc::clone(&tools.clock)).send_for_all_cards(&ends);
+        } else if let Some(job) = jobs.first() {
+            let mut observer = JobObserver::new(out, tools, &job.to);
+            tell_refusal(job, &refusal, NOTHING_WRITTEN, out, &mut observer);
+        }
+        return Err(Exit::Refused);
+    }
+    let others = found.at_once.into_iter().zip(found.beside);
+    let others = others.zip(found.in_reader);
+    for ((job, name), ((links, beside), sharing)) in jobs.iter_mut().zip(found.names).zip(others) {
+        job.name = name;
+        job.chain.reader.cards_at_once = sharing;
+        job.chain.other_cards = links;
+        job.beside = beside;
+    }
+    if out.json {
+        let why = json!({
+            "chains": found.order.chains, "why": found.order.why, "notes": found.notes,
+        });
+        Json::new(out, Arc::clone(&tools.clock)).send("order", why);
+    } else if !out.quiet {
+        for text in std::iter::once(&found.order.why).chain(&found.notes) {
+            for line in wrap(text, out.width, "", "  ") {
+                out.line(&line);
+            }
+        }
+    }
+    Ok((jobs, found.order))
+}

@@ -1,0 +1,155 @@
+//! Owns copying one card and telling its result.
+
+use crate::cli::exit::Exit;
+use crate::cli::home::book::Book;
+use crate::cli::home::shoot::{enter, slower};
+use crate::cli::system::signals::AtWork;
+use crate::cli::view::observer::JobObserver;
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
+use crate::cli::view::words::{self, NOTHING_WRITTEN};
+use serde_json::json;
+use std::sync::{Mutex, PoisonError};
+use unlade::ledger::{Entry, ShootPart};
+use unlade::name::shown;
+use unlade::plan::Refusal;
+use unlade::proof::Proof;
+use unlade::run::{Job, Tools, offload, prepare};
+
+/// What telling a result needs.
+pub(crate) struct Telling<'a> {
+    pub(crate) book: &'a Book,
+    pub(crate) shoot: Option<&'a ShootPart>,
+    /// The command, where it has several cards: they are all plugged in now.
+    pub(crate) command: Option<&'a str>,
+    pub(crate) lock: &'a Mutex<()>,
+}
+
+/// Copies one card and tells the result.
+pub(crate) fn copy_one(
+    job: &Job,
+    out: Out,
+    tools: &Tools,
+    observer: &mut JobObserver,
+    telling: &Telling<'_>,
+) -> Exit {
+    let prepared = prepare(job, tools, observer);
+    // Until the answer is told and in the ledger.
+    let _at_work = AtWork::begin();
+    let result = prepared.and_then(|plan| offload(plan, job.terms, tools, observer));
+    // A thread that broke down while it told something leaves nothing behind that matters here.
+    let _whole = telling.lock.lock().unwrap_or_else(PoisonError::into_inner);
+    match result {
+        Ok(proof) => tell_proof(&proof, out, observer, telling),
+        Err(refusal) => {
+            let head = refused(job, telling.command.is_some());
+            tell_refusal(job, &refusal, &head, out, observer)
+        }
+    }
+}
+
+/// Returns how a refusal begins: others of several cards may have been copied.
+pub(crate) fn refused(job: &Job, has_others: bool) -> String {
+    if has_others {
+        format!(
+            "Refused; nothing of `{}` was copied.",
+            shown(job.card.as_str())
+        )
+    } else {
+        NOTHING_WRITTEN.to_owned()
+    }
+}
+
+fn tell_proof(proof: &Proof, out: Out, observer: &mut JobObserver, telling: &Telling<'_>) -> Exit {
+    let mut entry = Entry::of_copy(proof);
+    entry.command = telling.command.map(str::to_owned);
+    let slower = slower(telling.book, &entry);
+    let news = enter(telling.book, entry, telling.shoot);
+    let exit = if proof.verdict().is_proven() && proof.part().is_some() {
+        Exit::Folder
+    } else if proof.verdict().is_proven() {
+        Exit::Done
+    } else if proof.offloaded().interrupted {
+        Exit::Interrupted
+    } else {
+        Exit::NotProven
+    };
+    match observer {
+        JobObserver::Json(json) => {
+            let (files, bytes) = proof.listed();
+            let offload = (!proof.plan().has_nothing_new()).then_some(&proof.plan().name);
+            json.send(
+                "verdict",
+                json!({
+                    "card": proof.plan().card.given, "offload": offload,
+                    "label": proof.plan().card.label, "volume_id": proof.plan().card.volume_id(),
+                    "read_whole": proof.part().is_none(), "card_now": proof.card_now().id(),
+                    "proven": proof.verdict().is_proven(), "copies": proof.verdict().copies(),
+                    "copies_needed": proof.terms().copies_needed,
+                    "reasons": proof.verdict().reasons(), "notes": proof.notes(),
+                    "files": files, "bytes": bytes, "shoot": news.as_ref().map(|n| &n.shoot),
+                    "slower_than_its_past": slower, "only_new": left(proof), "signed_by": proof.signed_by(),
+                    "source": source(proof),
+                    "exit_code": exit.code(),
+                }),
+            );
+        }
+        JobObserver::Screen(screen) => {
+            let mut shoot = slower.map_or_else(Vec::new, |note| {
+                wrap(&note, out.width, "Note     ", "         ")
+            });
+            shoot.extend(news.into_iter().flat_map(|n| n.lines(out.width)));
+            screen.finish(&words::verdict(proof, &shoot, out));
+        }
+    }
+    exit
+}
+
+/// The offload that this is a further copy of; null where a card was read.
+fn source(proof: &Proof) -> serde_json::Value {
+    proof.plan().original().map_or(serde_json::Value::Null, |original| {
+        json!({
+            "offload": original.name, "path": original.root, "manifest_b3": original.manifest_b3,
+            "files_equal": proof.offloaded().original_equal, "counted": proof.original_counts(),
+        })
+    })
+}
+
+/// What was left in earlier offloads; null where everything was to be copied.
+fn left(proof: &Proof) -> serde_json::Value {
+    let Some(only_new) = &proof.plan().only_new else {
+        return serde_json::Value::Null;
+    };
+    let offloads: Vec<Vec<&str>> = proof
+        .plan()
+        .destinations
+        .iter()
+        .map(|d| d.left_in.iter().map(|l| l.within.as_str()).collect())
+        .collect();
+    json!({
+        "left_files": only_new.left_files, "left_bytes": only_new.left_bytes,
+        "matched_by": if proof.reread_equal() { "content" } else { "path-size-date" },
+        "sampled_files": only_new.sampled_files, "left_in": offloads, "gone_files": only_new.gone_files,
+    })
+}
+
+/// Tells why a card was refused.
+pub(crate) fn tell_refusal(
+    job: &Job,
+    refusal: &Refusal,
+    head: &str,
+    out: Out,
+    observer: &mut JobObserver,
+) -> Exit {
+    match observer {
+        JobObserver::Json(json) => json.send_refused(&job.card, &refusal.reasons),
+        JobObserver::Screen(screen) => {
+            screen.finish(&[]);
+            let names: Vec<String> = job.to.iter().map(ToString::to_string).collect();
+            for line in words::refusal(head, &refusal.reasons, &names, out.width) {
+                out.error(&line);
+            }
+        }
+    }
+    Exit::Refused
+}

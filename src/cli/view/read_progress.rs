@@ -1,0 +1,103 @@
+//! Owns what is shown while something is only read: offloads, a card, a measurement.
+
+use crate::cli::view::out::Out;
+use std::sync::atomic::Ordering;
+use std::sync::mpsc::RecvTimeoutError;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+use unlade::run::Tools;
+use unlade::units::{rate, size, speed};
+use unlade::verify::Progress;
+
+/// Does something in a thread of its own while this one shows how far it is. Where no thread can be started it is
+/// done here, unseen. `None` if it broke down.
+pub(crate) fn watched<T: Send>(
+    work: impl FnOnce() -> T + Send,
+    mut show: impl FnMut(),
+) -> Option<T> {
+    let work = Mutex::new(Some(work));
+    let run = || {
+        let work = work.lock().unwrap_or_else(PoisonError::into_inner).take();
+        work.map(|work| work())
+    };
+    std::thread::scope(|scope| {
+        let (done, finished) = std::sync::mpsc::channel();
+        let worker = std::thread::Builder::new().name("work".into());
+        // The receiver waits until this arrives.
+        let Ok(worker) = worker.spawn_scoped(scope, move || drop(done.send(run()))) else {
+            return run();
+        };
+        loop {
+            match finished.recv_timeout(Duration::from_millis(250)) {
+                Ok(result) => return result,
+                Err(RecvTimeoutError::Timeout) => show(),
+                Err(RecvTimeoutError::Disconnected) => {
+                    // What it said when it broke down has been printed already.
+                    drop(worker.join());
+                    return None;
+                }
+            }
+        }
+    })
+}
+
+/// What is shown while something is read again: bytes, rate and time left.
+pub(crate) struct ReadProgress<'a> {
+    out: Out,
+    tools: &'a Tools,
+    start: Duration,
+    next_plain: Duration,
+    place: usize,
+}
+
+impl<'a> ReadProgress<'a> {
+    pub(crate) fn new(out: Out, tools: &'a Tools) -> Self {
+        let start = tools.clock.elapsed();
+        Self {
+            out,
+            tools,
+            start,
+            next_plain: start + Duration::from_secs(10),
+            place: Out::place(),
+        }
+    }
+
+    pub(crate) fn show(&mut self, progress: &Progress) {
+        let (total, done) = (
+            progress.bytes_total.load(Ordering::Relaxed),
+            progress.bytes.load(Ordering::Relaxed),
+        );
+        // Before a record was read there is nothing to say.
+        if self.out.quiet || self.out.json || total == 0 {
+            return;
+        }
+        let now = self.tools.clock.elapsed();
+        let took = now.saturating_sub(self.start);
+        let per_s = rate(done, took);
+        let left = if per_s > 0.0 && took > Duration::from_secs(2) {
+            let seconds = unlade::units::float(total.saturating_sub(done)) / per_s;
+            format!(
+                "   about {} left",
+                unlade::units::time(unlade::units::seconds(seconds))
+            )
+        } else {
+            String::new()
+        };
+        let text = format!(
+            "Reading {} of {}   {}{left}",
+            size(done),
+            size(total),
+            speed(per_s)
+        );
+        if self.out.draws {
+            self.out.draw(self.place, &[text]);
+        } else if now >= self.next_plain {
+            self.next_plain = now + Duration::from_secs(10);
+            self.out.line(&text);
+        }
+    }
+
+    pub(crate) fn clear(&self) {
+        self.out.draw(self.place, &[]);
+    }
+}
