@@ -1,6 +1,8 @@
 //! Rules of the house that a compiler does not check: layers, who may print, who may open files,
 //! how long a function may be.
 
+mod imports;
+
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
