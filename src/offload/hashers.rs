@@ -11,7 +11,7 @@ use crate::units::len64;
 use crossbeam_channel::{Receiver, Sender};
 use std::sync::atomic::Ordering;
 
-/// Every lane waits for the hasher; if it breaks down, the job has to stop instead of waiting on.
+/// Every destination waits for the hasher; if it breaks down, the job has to stop instead of waiting on.
 struct StopOnPanic<'a>(&'a Context);
 
 impl Drop for StopOnPanic<'_> {

@@ -10,7 +10,7 @@ use crate::hash_algorithm::AlsoHashes;
 use crate::record::layout::Level;
 use std::sync::Arc;
 
-/// From the reader to the hashers and all lanes.
+/// From the reader to the hashers and all destinations.
 #[derive(Clone)]
 pub(super) enum FromCard {
     Begin(Arc<InFlight>),
@@ -36,7 +36,7 @@ pub(super) struct Proven {
 }
 
 /// A file of an earlier run that was read back again and is as it was.
-pub(super) struct Kept {
+pub(super) struct Rechecked {
     pub(super) destination: usize,
     pub(super) job: usize,
     pub(super) way: ReadBackWay,
@@ -47,7 +47,7 @@ pub(super) struct Kept {
 /// From every stage to the coordinator.
 pub(super) enum Report {
     Proven(Proven),
-    Kept(Kept),
+    Rechecked(Rechecked),
     /// A file of an original was read whole; whether it is what its manifest says.
     Original(usize, bool, ReadBackWay),
     KeptLost(usize, usize, Problem),
@@ -62,7 +62,7 @@ impl std::fmt::Debug for Report {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(match self {
             Self::Proven(_) => "Proven",
-            Self::Kept(_) => "Kept",
+            Self::Rechecked(_) => "Rechecked",
             Self::Original(..) => "Original",
             Self::KeptLost(..) => "KeptLost",
             Self::Problem(_) => "Problem",

@@ -1,25 +1,24 @@
-//! Owns the run of an offload: one reader, one thread per hash and one lane per destination, bounded
+//! Owns the run of an offload: one reader, one thread per hash and some for each destination, bounded
 //! queues between them, and the coordinator that collects what was proven. See `docs/dev/engine.md`.
 
 mod bottleneck;
 mod card_rate;
 mod context;
 mod coordinator;
+mod destination;
 mod gate;
 mod hashers;
 pub mod in_flight;
-mod lane;
 pub mod limits;
 mod message;
 pub mod meter;
 mod outcome;
 mod reader;
-mod recheck;
 pub mod reread;
 mod watch;
 
 pub use context::{Context, same_drive};
-pub use lane::SAME_NAME;
+pub use destination::SAME_NAME;
 pub use outcome::{CopyState, DestinationOutcome, DriveFell, FileOutcome, Offloaded, Rates};
 
 use crate::error::{Problem, ProblemKind};
@@ -28,7 +27,6 @@ use crate::hash_algorithm::Also;
 use coordinator::Coordinator;
 use crossbeam_channel::{Receiver, bounded};
 use gate::{Gate, GateKeeper};
-use lane::Lane;
 use message::Report;
 use reader::Reader;
 use std::io;
@@ -54,11 +52,11 @@ pub fn start(context: &Arc<Context>) -> io::Result<Started> {
     let limits = &context.limits;
     let (report, reports) = bounded(1_024);
     let (gate, keeper) = Gate::new();
-    let (mut hashers, mut lanes, mut threads) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut hashers, mut destinations, mut threads) = (Vec::new(), Vec::new(), Vec::new());
     for index in 0..context.plan.destinations.len() {
         let (tx, rx) = bounded(limits.queue);
-        lanes.push(tx);
-        threads.extend(Lane::start(index, context, &report, rx, &gate)?);
+        destinations.push(tx);
+        threads.extend(destination::start(index, context, &report, rx, &gate)?);
     }
     let named = |name: &str| Builder::new().name(name.into());
     // One thread for each hash: what is slow on one core does not add up.
@@ -73,7 +71,7 @@ pub fn start(context: &Arc<Context>) -> io::Result<Started> {
         threads.push(gate.spawn(named(also.map_or("hash", Also::id)), hash)?);
     }
     let reading = Arc::clone(context);
-    let read = move || Reader::new(reading, hashers, lanes, report).run();
+    let read = move || Reader::new(reading, hashers, destinations, report).run();
     threads.push(gate.spawn(named("read"), read)?);
     Ok(Started {
         context: Arc::clone(context),

@@ -29,7 +29,7 @@ const PROBE_PATIENCE: Duration = Duration::from_secs(10);
 pub(super) struct Reader {
     context: Arc<Context>,
     hashers: Vec<Sender<FromCard>>,
-    lanes: Vec<Sender<FromCard>>,
+    destinations: Vec<Sender<FromCard>>,
     report: Sender<Report>,
     pool: Pool,
     /// What the reads say of the card's own rate.
@@ -67,13 +67,13 @@ impl Reader {
     pub(super) fn new(
         context: Arc<Context>,
         hashers: Vec<Sender<FromCard>>,
-        lanes: Vec<Sender<FromCard>>,
+        destinations: Vec<Sender<FromCard>>,
         report: Sender<Report>,
     ) -> Self {
         let limits = context.limits;
         Self {
             hashers,
-            lanes,
+            destinations,
             report,
             pool: Pool::new(limits.chunks, limits.chunks_reserve, limits.chunk_bytes),
             // The system reads ahead while the reader waits: about the two chunks asked for.
@@ -469,7 +469,11 @@ impl Reader {
     /// destinations. How busy a stage is would not tell: many workers that wait for one flush look busier than one
     /// drive that takes its time over each file.
     fn slowest(&self) -> Option<usize> {
-        let queues = self.hashers.iter().chain(&self.lanes).map(Sender::len);
+        let queues = self
+            .hashers
+            .iter()
+            .chain(&self.destinations)
+            .map(Sender::len);
         let most = queues.enumerate().max_by_key(|(_, waiting)| *waiting);
         most.filter(|(_, waiting)| *waiting > 0).map(|(at, _)| at)
     }
@@ -595,7 +599,7 @@ impl Reader {
     /// then to every destination.
     fn send(&mut self, message: &FromCard) -> Result<(), Trouble> {
         let start = self.context.clock.elapsed();
-        for (stage, to) in self.hashers.iter().chain(&self.lanes).enumerate() {
+        for (stage, to) in self.hashers.iter().chain(&self.destinations).enumerate() {
             self.send_to(stage, to, message.clone())?;
         }
         let time = self.context.clock.elapsed().saturating_sub(start);

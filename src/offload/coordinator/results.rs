@@ -6,7 +6,7 @@ use crate::error::{Problem, ProblemKind};
 use crate::event::{Event, Observer};
 use crate::name::shown;
 use crate::offload::context::Context;
-use crate::offload::message::{Kept, Proven, Report};
+use crate::offload::message::{Proven, Rechecked, Report};
 use crate::offload::outcome::{CopyState, DestinationOutcome, FileOutcome};
 use crate::plan::Plan;
 use crate::record::layout::Level;
@@ -57,7 +57,7 @@ impl Results {
     pub(super) fn take(&mut self, report: Report, observer: &mut dyn Observer) {
         match report {
             Report::Proven(proven) => self.proven(&proven, observer),
-            Report::Kept(kept) => self.kept(&kept),
+            Report::Rechecked(copy) => self.rechecked(&copy),
             Report::Original(job, is_equal, way) => self.original(job, is_equal, way, observer),
             Report::KeptLost(destination, job, problem) => {
                 self.files[job].copies[destination] = CopyState::None;
@@ -142,15 +142,15 @@ impl Results {
     }
 
     /// One that may have come from memory says no more than the record of the earlier run does.
-    fn kept(&mut self, kept: &Kept) {
-        if !kept.way.reaches_device() {
+    fn rechecked(&mut self, copy: &Rechecked) {
+        if !copy.way.reaches_device() {
             return;
         }
-        let file = &mut self.files[kept.job];
-        file.sights[kept.destination] = Some(kept.sight);
-        file.copies[kept.destination] = CopyState::Again(kept.readback_s);
-        let destination = &mut self.destinations[kept.destination];
-        destination.way = Some(destination.way.map_or(kept.way, |w| w.min(kept.way)));
+        let file = &mut self.files[copy.job];
+        file.sights[copy.destination] = Some(copy.sight);
+        file.copies[copy.destination] = CopyState::Again(copy.readback_s);
+        let destination = &mut self.destinations[copy.destination];
+        destination.way = Some(destination.way.map_or(copy.way, |w| w.min(copy.way)));
     }
 
     fn original(
