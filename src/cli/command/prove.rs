@@ -9,10 +9,11 @@ use crate::cli::view::next_steps::STEPS_MAX;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
-use crate::cli::view::words::{
-    NOTHING_WRITTEN, ONE_COPY, SAID_NOW, SAID_THEN, UNREAD_STEP, card_name, cautions, copies_line,
-    heading, look_first, refusal,
+use crate::cli::view::words::answer::{
+    ONE_COPY, SAID_NOW, SAID_THEN, card_name, cautions, copies_line, heading, look_first,
 };
+use crate::cli::view::words::findings::UNREAD_STEP;
+use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
 use serde_json::json;
 use std::sync::Arc;
 use unlade::error::{
@@ -103,7 +104,7 @@ fn tell_refusal(ask: &Ask, reasons: &[Problem], out: Out, json: &Json) -> Exit {
         );
     } else {
         let names: Vec<String> = ask.on.iter().map(ToString::to_string).collect();
-        for line in refusal(NOTHING_WRITTEN, reasons, &names, out.width) {
+        for line in refusal_lines(NOTHING_WRITTEN, reasons, &names, out.width) {
             out.error(&line);
         }
     }

@@ -9,6 +9,7 @@ pub(crate) mod out;
 mod picture;
 pub(crate) mod read_progress;
 pub(crate) mod refuse;
+mod running;
 pub(crate) mod screen;
 pub(crate) mod text;
 pub(crate) mod words;

@@ -9,7 +9,7 @@ use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
-use crate::cli::view::words;
+use crate::cli::view::words::answer::answer_for_all;
 use serde_json::json;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
@@ -81,7 +81,7 @@ impl Batch<'_> {
         } else if ends.len() > 1 {
             let is_card = |job: &Job| !is_offload(self.tools.disk.as_ref(), &job.card);
             let are_cards = self.jobs.iter().all(is_card);
-            for line in words::answer_for_all(&ends, are_cards, self.out) {
+            for line in answer_for_all(&ends, are_cards, self.out) {
                 self.out.line(&line);
             }
         }

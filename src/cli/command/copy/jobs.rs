@@ -13,7 +13,7 @@ use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::explain;
 use crate::cli::view::text::wrap;
-use crate::cli::view::words::NOTHING_WRITTEN;
+use crate::cli::view::words::problem::NOTHING_WRITTEN;
 use serde_json::json;
 use std::sync::Arc;
 use unlade::event::{Event, Observer as _};

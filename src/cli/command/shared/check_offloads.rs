@@ -8,7 +8,7 @@ use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
-use crate::cli::view::words;
+use crate::cli::view::words::findings::{UNREAD_STEP, findings_lines, found};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -152,7 +152,7 @@ fn tell(
 ) {
     match result {
         Ok(findings) => {
-            for line in words::findings(path.as_str(), findings, expected, out) {
+            for line in findings_lines(path.as_str(), findings, expected, out) {
                 out.line(&line);
             }
             for other in others {
@@ -170,7 +170,7 @@ fn tell(
                 _ if is_begun => {
                     "this offload was begun and not finished: run the same copy again, which goes on with it, and verify it then."
                 }
-                ProblemKind::Unreadable => words::UNREAD_STEP,
+                ProblemKind::Unreadable => UNREAD_STEP,
                 _ => "give the folder that holds `_unlade`, or check another copy of this offload.",
             };
             for line in wrap(&text, out.width, "", "  ")
@@ -233,7 +233,7 @@ fn tell_json(
             "other_copies": others.iter().map(OtherCopy::json).collect::<Vec<_>>(),
             // Null where nobody said who is expected.
             "is_signer_expected": expected.map(|e| findings.is_signed_by(e)),
-            "reasons": if findings.is_clean() { vec![] } else { vec![words::found(findings)] },
+            "reasons": if findings.is_clean() { vec![] } else { vec![found(findings)] },
         }),
     );
 }

@@ -7,7 +7,8 @@ use crate::cli::system::signals::AtWork;
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
-use crate::cli::view::words::{self, NOTHING_WRITTEN};
+use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
+use crate::cli::view::words::verdict::verdict_lines;
 use serde_json::json;
 use std::sync::{Mutex, PoisonError};
 use unlade::ledger::{Entry, ShootPart};
@@ -99,7 +100,7 @@ fn tell_proof(proof: &Proof, out: Out, observer: &mut JobObserver, telling: &Tel
                 wrap(&note, out.width, "Note     ", "         ")
             });
             shoot.extend(news.into_iter().flat_map(|n| n.lines(out.width)));
-            screen.finish(&words::verdict(proof, &shoot, out));
+            screen.finish(&verdict_lines(proof, &shoot, out));
         }
     }
     exit
@@ -146,7 +147,7 @@ pub(crate) fn tell_refusal(
         JobObserver::Screen(screen) => {
             screen.finish(&[]);
             let names: Vec<String> = job.to.iter().map(ToString::to_string).collect();
-            for line in words::refusal(head, &refusal.reasons, &names, out.width) {
+            for line in refusal_lines(head, &refusal.reasons, &names, out.width) {
                 out.error(&line);
             }
         }

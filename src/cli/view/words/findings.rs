@@ -1,0 +1,219 @@
+//! Owns what is said of an offload that was read again.
+
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
+use unlade::error::ProblemKind;
+use unlade::name::shown;
+use unlade::record::layout::Layout;
+use unlade::record::signature::Expected;
+use unlade::units::{count, counted, size, time};
+use unlade::verify::{Finding, Findings, Remark, Signature};
+
+/// Returns the lines for one checked offload.
+pub(crate) fn findings_lines(
+    path: &str,
+    f: &Findings,
+    expected: Option<&Expected>,
+    out: Out,
+) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    lines.push(if f.interrupted {
+        format!("{} {}", out.heading("STOPPED", false), shown(path))
+    } else if f.is_clean() {
+        format!("{} {}", out.heading("UNCHANGED", true), shown(path))
+    } else if f.unread() == unlade::units::len64(f.findings.len()) {
+        format!("{} {}", out.heading("NOT CHECKED", false), shown(path))
+    } else {
+        format!("{} {}", out.heading("DIFFERS", false), shown(path))
+    });
+    lines.push(format!(
+        "Read     {} of {} equal to the manifest, {}, in {} ({})",
+        count(f.equal),
+        counted(
+            unlade::units::len64(f.manifest.files.len()) + f.earlier - elsewhere(f),
+            "file"
+        ),
+        size(f.equal_bytes),
+        time(f.took),
+        f.way.words(&f.filesystem)
+    ));
+    lines.extend(signed(f, expected, out));
+    if !f.findings.is_empty() {
+        lines.push(format!("Found    {}", found(f)));
+    }
+    for finding in f.findings.iter().take(FINDINGS_SHOWN) {
+        let text = match finding {
+            Finding::Missing(p) => format!("missing  `{}`", shown(p)),
+            Finding::Changed(p, why) => format!("changed  `{}`: {}", shown(p), shown(why)),
+            Finding::Extra(p) => format!("extra    `{}`", shown(p)),
+            Finding::Unreadable(p, why) => format!("unread   `{}`: {}", shown(p), shown(why)),
+            Finding::Untrusted(p, why) => format!("not good `{}`: {}", shown(p), shown(why)),
+        };
+        lines.extend(wrap(&text, out.width, "  ", "           "));
+    }
+    if f.findings.len() > FINDINGS_SHOWN {
+        lines.push(format!("  and {} more", f.findings.len() - FINDINGS_SHOWN));
+    }
+    lines.extend(finding_notes(f, out));
+    for step in next_after(f) {
+        lines.extend(wrap(step, out.width, "Next     ", "         "));
+    }
+    lines
+}
+
+/// Findings that are printed one by one.
+const FINDINGS_SHOWN: usize = 40;
+
+/// What to do about a read that may have come from memory.
+#[cfg(not(windows))]
+const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the drive. Unplug the drive, plug it in again, and run this as root, or with the drive mounted by the system's own driver for it.";
+
+#[cfg(windows)]
+const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the drive. Unplug the drive, plug it in again, and run this in Windows itself (not in Wine), on a folder that Windows does not keep compressed.";
+
+/// What to do about what could not be read on a drive.
+pub(crate) const UNREAD_STEP: &str = "What could not be read is neither good nor changed. Check the drive, its cable and its port, and who may read the files, then run the same command again.";
+
+/// How many of each kind of finding there are.
+pub(crate) fn found(f: &Findings) -> String {
+    let (missing, changed, extra) = f.counts();
+    let is_untrusted = |finding: &&Finding| matches!(finding, Finding::Untrusted(..));
+    let untrusted = match f.findings.iter().filter(is_untrusted).count() {
+        0 => String::new(),
+        1 => ", 1 signature not good".to_owned(),
+        n => format!(", {n} signatures not good"),
+    };
+    let unread = match f.unread() {
+        0 => String::new(),
+        n => format!(", {n} could not be read"),
+    };
+    format!("{missing} missing, {changed} changed, {extra} extra{unread}{untrusted}")
+}
+
+/// Who signed, and what that is worth. What is not good is among the findings.
+fn signed(f: &Findings, expected: Option<&Expected>, out: Out) -> Vec<String> {
+    let text = match (&f.signature, expected) {
+        (Signature::None | Signature::Broken, _) => return Vec::new(),
+        (_, Some(expected)) if !f.is_signed_by(expected) => return Vec::new(),
+        (Signature::Intact(by), Some(_)) => {
+            format!("intact, by a key that you expect: {}", by.fingerprint())
+        }
+        (Signature::Intact(by), None) => format!(
+            "intact, by the key {}. That says that whoever holds this key signed this manifest, not who that is; --signed-by FILE holds it against a key that you know.",
+            by.fingerprint()
+        ),
+        (Signature::Unchecked(why), _) => format!("perhaps; {why}."),
+    };
+    wrap(&text, out.width, "Signed   ", "         ")
+}
+
+fn next_after(f: &Findings) -> Vec<&'static str> {
+    let unread = (f.unread() > 0 && !f.interrupted).then_some(UNREAD_STEP);
+    let is_all = f.unread() == unlade::units::len64(f.findings.len());
+    let others = (unread.is_none() || !is_all).then(|| next_after_others(f));
+    others.into_iter().chain(unread).collect()
+}
+
+fn next_after_others(f: &Findings) -> &'static str {
+    let (missing, changed, extra) = f.counts();
+    if f.interrupted {
+        "Run the same command again; a check begins anew."
+    } else if f.is_untrusted() {
+        "Do not rely on this manifest as it is. Compare it with the one on another drive, which is the same on every drive, or ask whoever signed it."
+    } else if !f.findings.is_empty() && f.only_records() {
+        match f.manifest.offload.layout {
+            Layout::Plain => {
+                "The files are as they were copied; what differs is in the records, `_unlade`. Those of another copy of this offload say what belongs there."
+            }
+            Layout::Bag => {
+                "The files are as they were copied; what differs is in the records, `_unlade` and the bag's tag files. Those of another copy of this offload say what belongs there."
+            }
+        }
+    } else if missing + changed > 0 {
+        ProblemKind::Changed.next_step()
+    } else if extra > 0 {
+        ProblemKind::Extra.next_step()
+    } else if matches!(f.signature, Signature::Unchecked(_)) {
+        "The files were checked, the signature was not; see above."
+    } else if !f.reached_device() {
+        "Nothing can be said about the drive yet; see the note."
+    } else if elsewhere(f) > 0 {
+        "These files are as they were copied. Verify the offloads named above as well: only all together hold the card."
+    } else if !f.manifest.verdict.proven {
+        "These files are as they were copied, but the last run of this offload was NOT PROVEN: keep the card."
+    } else {
+        "Nothing to do. Check again before you rely on this copy alone."
+    }
+}
+
+/// Files of the manifest that lie in other offloads.
+fn elsewhere(f: &Findings) -> u64 {
+    f.elsewhere.values().sum()
+}
+
+fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (offload, files) in &f.elsewhere {
+        let text = format!(
+            "{} {} in the earlier offload `{}`, not here; verify that as well.",
+            counted(*files, "file"),
+            if *files == 1 { "lies" } else { "lie" },
+            shown(offload)
+        );
+        lines.extend(wrap(&text, out.width, "Note     ", "         "));
+    }
+    if !f.litter.is_empty() {
+        lines.push(format!(
+            "Litter   {} left by a computer since; no fault",
+            counted_entries(f.litter.len())
+        ));
+    }
+    if f.earlier > 0 {
+        lines.push(format!(
+            "Note     {} only in the manifest of an earlier run, and checked with it",
+            counted(f.earlier, "file")
+        ));
+    }
+    for remark in &f.remarks {
+        let note = match remark {
+            Remark::CutShort => {
+                "a later run of this offload was cut short; the same copy again finishes it."
+            }
+            Remark::Incomplete => {
+                "the records of an earlier run are not all there, as after a power cut; the latest ones are."
+            }
+            Remark::NoPage => {
+                "the report page is gone; the manifest, which it was made from, is there."
+            }
+            Remark::ForeignPage => {
+                "a report page was made by another version of unlade and was not compared; the manifest was."
+            }
+            Remark::LitterInBag => {
+                "what computers left lies in the bag's `data`; programs that check bags will reject it until that is removed."
+            }
+        };
+        lines.extend(wrap(note, out.width, "Note     ", "         "));
+    }
+    if f.in_memory {
+        lines.push("Note     this offload lies in memory, not on a drive.".to_owned());
+    } else if !f.reached_device() {
+        lines.extend(wrap(CACHED_NOTE, out.width, "Note     ", "         "));
+    }
+    if !f.manifest.verdict.proven {
+        lines.extend(wrap(
+            "the manifest itself says NOT PROVEN; its reasons stand in `_unlade/report.html`.",
+            out.width,
+            "Note     ",
+            "         ",
+        ));
+    }
+    lines
+}
+
+fn counted_entries(n: usize) -> String {
+    if n == 1 {
+        "1 entry".to_owned()
+    } else {
+        format!("{} entries", count(unlade::units::len64(n)))
+    }
+}

@@ -1,0 +1,8 @@
+//! Owns the sentences that people read. Text from data only.
+
+pub(crate) mod answer;
+mod copies;
+pub(crate) mod findings;
+pub(crate) mod plan;
+pub(crate) mod problem;
+pub(crate) mod verdict;

@@ -1,0 +1,294 @@
+//! Owns what is said of a plan: card, copies, links, time.
+
+use crate::cli::view::text::wrap;
+use unlade::disk::FolderFacts;
+use unlade::disk::backing::Backing;
+use unlade::name::{shown, word};
+use unlade::plan::concurrent::is_little;
+use unlade::plan::{Plan, PlannedDestination};
+use unlade::record::layout::{Layout, Level};
+use unlade::record::manifest::device_words;
+use unlade::speed::ceiling::Ceiling;
+use unlade::speed::forecast::{Source, words as forecast_words};
+use unlade::speed::link::{Link, LinkKind};
+use unlade::units::{MegabytesPerS, counted, size, speed};
+
+/// Returns the lines of a plan.
+pub(crate) fn plan_lines(plan: &Plan, width: usize) -> Vec<String> {
+    let (files, bytes) = plan.listing.totals();
+    let folders = plan.listing.folders().count();
+    let left_out = plan.listing.left_out().count();
+    let mut lines = vec![
+        source(plan, &shown(&plan.card.label)),
+        format!(
+            "Holds    {}, {}, in {}{}",
+            counted(files, "file"),
+            size(bytes),
+            counted(unlade::units::len64(folders), "folder"),
+            if left_out > 0 {
+                format!(
+                    "; {left_out} left out ({})",
+                    if plan.listing.media_left().is_empty() {
+                        "made by a computer"
+                    } else {
+                        "see the note"
+                    }
+                )
+            } else {
+                String::new()
+            }
+        ),
+        if plan.has_nothing_new() {
+            "Offload  none: everything on the card lies in earlier offloads".to_owned()
+        } else {
+            format!("Offload  {}", shown(&plan.name))
+        },
+    ];
+    if plan.layout == Layout::Bag {
+        lines.push("Layout   a bag (BagIt 1.0, RFC 8493); the card's tree is in `data`".to_owned());
+    }
+    if !plan.also.is_empty() {
+        lines.push(format!("Hashes   BLAKE3, and {}", plan.also));
+    }
+    for (index, d) in plan.destinations.iter().enumerate() {
+        lines.push(format!(
+            "Copy {}   {} ({})",
+            index + 1,
+            shown(place(plan, d).as_str()),
+            device(&d.facts)
+        ));
+        lines.extend(wrap(&work(plan, d), width, "         ", "         "));
+    }
+    lines.extend(speed_lines(&plan.ceiling, width));
+    if let Some(text) = plan_time(plan) {
+        lines.extend(wrap(&text, width, "Time     ", "         "));
+    }
+    for note in plan.notes.iter().chain(plan.ceiling.notes()) {
+        lines.extend(wrap(note, width, "Note     ", "         "));
+    }
+    lines
+}
+
+/// Returns what is copied: a card, or an offload of one.
+pub(super) fn source(plan: &Plan, label: &str) -> String {
+    let given = shown(plan.card.given.as_str());
+    match plan.original() {
+        None => format!("Card     {label} at {given}"),
+        Some(_) => format!(
+            "From     the offload at {given}, of card {}",
+            shown(&plan.card.label)
+        ),
+    }
+}
+
+/// Returns the folder that a copy is in: the offload's, or the destination where no offload is made.
+pub(super) fn place<'a>(plan: &Plan, d: &'a PlannedDestination) -> &'a camino::Utf8Path {
+    if plan.has_nothing_new() {
+        &d.given
+    } else {
+        &d.root
+    }
+}
+
+/// Returns what card, reader and drives allow, and the slowest of them; nothing where nothing is known.
+fn speed_lines(ceiling: &Ceiling, width: usize) -> Vec<String> {
+    let (Some(limiting), Some((low, high))) = (ceiling.limiting(), ceiling.usual()) else {
+        return Vec::new();
+    };
+    let usual = if low.0 < high.0 {
+        format!(", usually {:.0} to {:.0}", low.0, high.0)
+    } else {
+        String::new()
+    };
+    let each: Vec<String> = ceiling
+        .links()
+        .iter()
+        .map(|link| format!("{} {}", link.words(), mbps(link.mbps)))
+        .collect();
+    // What somebody said, or what was reached before, can be exceeded.
+    let head = if limiting.is_limit() {
+        format!(
+            "{} MB/s at most{usual}; held back by {}",
+            mbps(limiting.mbps),
+            limiting.words()
+        )
+    } else {
+        let by = match limiting.kind {
+            LinkKind::Measured => "as card and reader gave before".to_owned(),
+            LinkKind::Label => "by the card's label".to_owned(),
+            _ => format!("as {} is said to take", limiting.words()),
+        };
+        format!("about {} MB/s{usual}, {by}", mbps(limiting.mbps))
+    };
+    let mut lines = wrap(&head, width, "Speed    ", "         ");
+    if each.len() > 1 {
+        let all = format!("{} (MB/s)", each.join("; "));
+        lines.extend(wrap(&all, width, "Links    ", "         "));
+    }
+    lines
+}
+
+/// Returns a rate in MB/s without the unit: `53.2`, `312`.
+pub(crate) fn mbps(rate: MegabytesPerS) -> String {
+    let words = speed(rate.bytes_per_s());
+    words
+        .trim_end_matches(" MB/s")
+        .trim_end_matches(".0")
+        .to_owned()
+}
+
+/// Returns how long the copy will take by what is known beforehand, if anything is.
+fn plan_time(plan: &Plan) -> Option<String> {
+    let remaining = plan.expects().filter(|r| r.likely_s > 0.0)?;
+    let rate = plan.prior.rate?;
+    let from = match rate.source {
+        Source::Ceiling if plan.ceiling.limiting().is_some_and(Link::is_limit) => {
+            "expected from the slowest link's limit".to_owned()
+        }
+        Source::Ceiling => "expected from that figure".to_owned(),
+        Source::History => before(plan, rate.mbps),
+    };
+    let then = match &plan.prior.companion {
+        Some(companion) => format!(
+            "; {} when the other card is done",
+            speed(companion.alone_mbps * 1e6)
+        ),
+        None => "; the estimate assumes that the rate stays as it is".to_owned(),
+    };
+    Some(format!(
+        "{}, at {}, {from}{then}",
+        forecast_words(remaining),
+        speed(rate.mbps * 1e6)
+    ))
+}
+
+/// A card that was read faster than this over a whole offload's rate was held back by something else.
+const HELD_BACK: f64 = 1.25;
+
+/// Says whose rate of earlier times it is.
+fn before(plan: &Plan, mbps: f64) -> String {
+    let of_card = plan
+        .ceiling
+        .links()
+        .iter()
+        .find(|l| l.kind == LinkKind::Measured);
+    match of_card.filter(|l| l.mbps.0 > HELD_BACK * mbps) {
+        Some(link) => format!(
+            "as this card and reader gave onto these drives before (the card alone gives {}, so the drives held it back)",
+            speed(link.mbps.bytes_per_s())
+        ),
+        None => "as this card and reader gave onto these drives before".to_owned(),
+    }
+}
+
+/// Returns where a destination lies: `sda, ext4`.
+fn device(facts: &FolderFacts) -> String {
+    match &facts.backing {
+        Backing::Unknown { .. } => format!("device not known, {}", word(&facts.filesystem)),
+        backing => format!("{}, {}", device_words(backing), word(&facts.filesystem)),
+    }
+}
+
+/// Says how much is left on a destination's volume where that is little.
+fn little_left(plan: &Plan, d: &PlannedDestination) -> String {
+    let on_volume = plan.destinations.iter();
+    let on_volume = on_volume.filter(|other| other.facts.device == d.facts.device);
+    let needs = on_volume.fold(0_u64, |sum, other| sum.saturating_add(other.needs_bytes));
+    let free = d.facts.free_bytes.saturating_sub(d.others_bytes);
+    let left = free.saturating_sub(needs);
+    if is_little(left, d.facts.total_bytes) {
+        format!(", leaves {}", size(left))
+    } else {
+        String::new()
+    }
+}
+
+/// What of the card's files that are not copied is read from the card all the same.
+fn content_words(plan: &Plan, d: &PlannedDestination) -> &'static str {
+    if plan.level == Level::Reread {
+        "content to be read again at the end"
+    } else if has_sample(plan, d) {
+        "content of a sample read again"
+    } else {
+        "content not read again"
+    }
+}
+
+/// Whether files were read from the card before those of earlier runs were believed.
+pub(super) fn has_sample(plan: &Plan, d: &PlannedDestination) -> bool {
+    d.sampled_files > 0 || plan.only_new.as_ref().is_some_and(|o| o.sampled_files > 0)
+}
+
+/// What is done with files that an earlier run proved.
+fn kept_words(plan: &Plan, d: &PlannedDestination) -> String {
+    let looked = format!("size and date checked, {}", content_words(plan, d));
+    let again = "to be read back again from this drive, not copied";
+    let kept = if !plan.reads_kept() {
+        looked
+    } else if plan.original().is_some() {
+        again.to_owned()
+    } else {
+        format!("{again}; on the card {looked}")
+    };
+    let files = counted(d.kept_files, "file");
+    format!("{files} kept (proven by an earlier run), {kept}")
+}
+
+fn work(plan: &Plan, d: &PlannedDestination) -> String {
+    let mut parts = Vec::new();
+    if d.kept_files > 0 {
+        parts.push(kept_words(plan, d));
+    }
+    for left in &d.left_in {
+        parts.push(format!(
+            "{}, {} left in `{}` (proven there; path, size and date are the same, {})",
+            counted(left.files, "file"),
+            size(left.bytes),
+            shown(&left.within),
+            content_words(plan, d)
+        ));
+    }
+    let unvouched = d.check_files.saturating_sub(d.hash_files);
+    if unvouched > 0 {
+        parts.push(format!(
+            "{} {} there already without a record that fits: read back and compared with the {}",
+            counted(unvouched, "file"),
+            if unvouched == 1 { "stands" } else { "stand" },
+            plan.source_word()
+        ));
+    }
+    if d.hash_files > 0 {
+        parts.push(format!(
+            "{} that an earlier run proved without all of these hashes: read from the card and the drive again, not copied again",
+            counted(d.hash_files, "file")
+        ));
+    }
+    if !d.left_empty.is_empty() {
+        parts.push(format!(
+            "{} that the drive was left with when it was pulled, to be copied anew",
+            counted(unlade::units::len64(d.left_empty.len()), "empty file")
+        ));
+    }
+    if !d.stale_parts.is_empty() {
+        parts.push(format!(
+            "{} to be removed and copied anew",
+            counted(
+                unlade::units::len64(d.stale_parts.len()),
+                "unfinished part file"
+            )
+        ));
+    }
+    parts.push(if d.copy_files == 0 {
+        "nothing to copy".to_owned()
+    } else {
+        format!(
+            "{} to copy, {}; needs {} of {} free{}",
+            counted(d.copy_files, "file"),
+            size(d.copy_bytes),
+            size(d.needs_bytes),
+            size(d.facts.free_bytes),
+            little_left(plan, d)
+        )
+    });
+    parts.join("; ")
+}

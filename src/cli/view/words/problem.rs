@@ -1,0 +1,174 @@
+//! Owns what is said of a problem: while the job runs, and where a command is refused, with what to do next.
+
+use crate::cli::view::text::wrap;
+use unlade::error::{DAMAGED, DENIED_STEP, NOW_READ_ONLY, Problem, ProblemKind, is_denied};
+use unlade::name::shown;
+use unlade::plan::check::{HOLDS_RECORDS, READ_ONLY};
+use unlade::plan::destination::{BESIDE_PART, EARLIER_COPY, LEFT_EMPTY};
+use unlade::run::prove::IS_OFFLOAD;
+use unlade::run::{AT_WORK, NO_THREADS};
+
+/// Returns a problem as one sentence: which file, which destination, what happened.
+pub(super) fn problem_words(problem: &Problem, destinations: &[String]) -> String {
+    let mut text = String::new();
+    if let Some(path) = &problem.path {
+        text.push_str(&format!("`{}`", shown(path)));
+    }
+    if let Some(d) = problem.destination {
+        let at = destinations.get(d).map_or_else(
+            || format!("drive {}", d + 1),
+            |p| format!("{} ({})", d + 1, shown(p)),
+        );
+        text.push_str(&if text.is_empty() {
+            format!("Drive {at}:")
+        } else {
+            format!(" on drive {at}")
+        });
+    }
+    if problem.path.is_some() && problem.destination.is_some() {
+        text.push(':');
+    }
+    if !text.is_empty() {
+        text.push(' ');
+    }
+    text.push_str(&shown(&problem.detail));
+    text
+}
+
+/// Returns the lines of a problem while the job runs, with what to do next.
+pub(crate) fn problem_lines(p: &Problem, destinations: &[String], width: usize) -> Vec<String> {
+    let head = if p.blocking {
+        format!("Problem ({}): ", p.kind)
+    } else {
+        format!("Note ({}): ", p.kind)
+    };
+    wrap(
+        &format!(
+            "{head}{}.",
+            problem_words(p, destinations).trim_end_matches('.')
+        ),
+        width,
+        "",
+        "  ",
+    )
+}
+
+/// How a refusal begins.
+pub(crate) const NOTHING_WRITTEN: &str = "Refused; nothing was written.";
+
+/// Returns the lines of a refusal.
+pub(crate) fn refusal_lines(
+    head: &str,
+    reasons: &[Problem],
+    destinations: &[String],
+    width: usize,
+) -> Vec<String> {
+    let mut lines = vec![format!(
+        "{head} {}:",
+        if reasons.len() == 1 {
+            "The reason"
+        } else {
+            "The reasons"
+        }
+    )];
+    for reason in reasons {
+        lines.extend(wrap(
+            &format!(
+                "{} ({}).",
+                problem_words(reason, destinations).trim_end_matches('.'),
+                reason.kind
+            ),
+            width,
+            "  - ",
+            "    ",
+        ));
+    }
+    let mut steps: Vec<&str> = Vec::new();
+    for step in reasons.iter().map(refusal_step) {
+        if !steps.contains(&step) {
+            steps.push(step);
+        }
+    }
+    for step in steps {
+        lines.extend(wrap(step, width, "Next: ", "      "));
+    }
+    lines
+}
+
+/// Before a byte was written some troubles mean something simpler than later.
+fn refusal_step(reason: &Problem) -> &'static str {
+    let on_card_entry = reason.path.is_some();
+    match reason.kind {
+        ProblemKind::WriteFailed if reason.detail.starts_with(NO_THREADS) => {
+            "End some other programs, or raise the limit on processes and threads (`ulimit -u`), then run the same command again."
+        }
+        ProblemKind::Unreadable if is_denied(&reason.detail) => DENIED_STEP,
+        ProblemKind::Unreadable => {
+            "Check that the card is in the reader and mounted, and that the path is right."
+        }
+        ProblemKind::WriteFailed
+            if [NOW_READ_ONLY, DAMAGED]
+                .iter()
+                .any(|why| reason.detail.contains(why)) =>
+        {
+            "Have the drive's file system checked (NTFS: on Windows with chkdsk, and with nothing else), then run the same command again."
+        }
+        ProblemKind::WriteFailed if reason.detail == READ_ONLY => {
+            "A drive that was pulled, or has errors, is mounted so. Have its file system checked (NTFS: on Windows with chkdsk, and with nothing else), or take its write protection off; then run the same command again."
+        }
+        ProblemKind::WriteFailed => {
+            "Check that the drive is mounted, that the folder exists and that you may write to it."
+        }
+        ProblemKind::Missing if reason.destination.is_none() => {
+            "Name the drives that hold its offloads: `unlade prove CARD --on DRIVE`."
+        }
+        ProblemKind::Missing => "Check that the drive is mounted and that the path is right.",
+        ProblemKind::Vanished => {
+            "Mount the right card or drive at this path, then run the same command again. If another drive is meant, choose another name with --name."
+        }
+        ProblemKind::ManifestDamaged if reason.destination.is_none() => {
+            "Nothing was changed there. `unlade verify` on that folder says more; copy from another copy of this offload if there is one."
+        }
+        ProblemKind::ManifestDamaged => {
+            "Do not write to that offload. Check it against the copy on another drive, or choose another name with --name."
+        }
+        ProblemKind::SameDevice => {
+            "Give every copy a folder of its own, on a drive that is not the card."
+        }
+        ProblemKind::NameNotStorable if !on_card_entry => "Give a plain folder name with --name.",
+        ProblemKind::NameClash => clash_step(reason),
+        _ => reason.next_step(),
+    }
+}
+
+/// What to do where two names meet, or a place is taken.
+fn clash_step(reason: &Problem) -> &'static str {
+    let on_card_entry = reason.path.is_some();
+    match reason.detail.as_str() {
+        detail if detail.contains(IS_OFFLOAD) => {
+            "Give the card to be asked about. `unlade verify OFFLOAD` checks an offload, and `unlade copy OFFLOAD --to DRIVE` makes a further copy of it."
+        }
+        detail if detail.contains("same name as") => {
+            "Use a drive whose file system keeps capitals and accents apart, such as ext4."
+        }
+        detail if detail.starts_with("the card lies") => "Give a destination outside the card.",
+        AT_WORK => {
+            "Wait until that run has ended, then run the same command again; leave alone what stands there."
+        }
+        LEFT_EMPTY => {
+            "Choose another name with --name; or, if these files are empty on the drive indeed (they hold nothing then), delete them yourself and run the same command again."
+        }
+        BESIDE_PART => {
+            "Remove neither. Have the drive's file system checked first (Windows: Properties, Tools, Check; macOS: Disk Utility, First Aid; Linux: fsck, with the drive unmounted); then delete the part file (`.NAME.unlade-part`), if it is still there, and run the same command again."
+        }
+        EARLIER_COPY => {
+            "Copy this card under another --name, or with --only-new under another --name: so the earlier copy and the new file are both kept."
+        }
+        HOLDS_RECORDS => "Move nothing on the card. Copy its folders one by one instead.",
+        _ if on_card_entry && reason.destination.is_some() => {
+            "Choose another name with --name: then nothing that stands there is touched."
+        }
+        _ if on_card_entry => "Copy the card's folders one by one, so that these two do not meet.",
+        _ => reason.next_step(),
+    }
+}
