@@ -28,7 +28,7 @@ use coordinator::Coordinator;
 use crossbeam_channel::{Receiver, bounded};
 use gate::{Gate, GateKeeper};
 use message::Report;
-use reader::Reader;
+use reader::CardReader;
 use std::io;
 use std::sync::Arc;
 use std::thread::{Builder, JoinHandle};
@@ -71,7 +71,7 @@ pub fn start(context: &Arc<Context>) -> io::Result<Started> {
         threads.push(gate.spawn(named(also.map_or("hash", Also::id)), hash)?);
     }
     let reading = Arc::clone(context);
-    let read = move || Reader::new(reading, hashers, destinations, report).run();
+    let read = move || CardReader::new(reading, hashers, destinations, report).run();
     threads.push(gate.spawn(named("read"), read)?);
     Ok(Started {
         context: Arc::clone(context),
