@@ -1,9 +1,9 @@
-//! Owns what reading the card tells of the card's own rate. While the reader waits for a slow drive the
-//! system reads ahead and the card fills its own memory, so the first bytes after a wait come faster
-//! than the card reads: they count for a lower bound only. The reader asks here when it had better wait
-//! until a long row of reads is possible (a probe). Pure; whoever asks brings the time.
+//! Owns what reading the card tells of the card's own rate. While the reader waits for a slow drive
+//! the system reads ahead and the card fills its own memory, so the first bytes after a wait come
+//! faster than the card reads: they count for a lower bound only. The reader asks here when it had
+//! better wait until a long row of reads is possible (a probe). Pure; whoever asks brings the time.
 
-use super::meter::{Meter, Read};
+use super::meter::{Meter, TimedBytes};
 use crate::units::float;
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -12,40 +12,42 @@ use std::time::Duration;
 pub(super) const WAIT_NOTICED: Duration = Duration::from_millis(1);
 /// Hand-overs count as reading time. When they make up more than this share of it, they were waits.
 const HAND_OVER_SHARE: f64 = 0.02;
-/// A card or its reader can have prepared so much of its own rate during a wait, beyond what the system
-/// asked it for (common practice, no source: their memory is small; this is on the safe side).
+/// A card or its reader can have prepared so much of its own rate during a wait, beyond what the
+/// system asked it for (common practice, no source: their memory is small; this is on the safe
+/// side).
 const PREPARED: Duration = Duration::from_millis(60);
-/// A probe is due after so long without a read that counts, if at least this share of it was waiting. Then
-/// the card has time to spare, and a probe costs nothing.
+/// A probe is due after so long without a read that counts, if at least this share of it was
+/// waiting. Then the card has time to spare, and a probe costs nothing.
 const PROBE_AFTER: Duration = Duration::from_secs(1);
 const PROBE_WAITS: f64 = 0.2;
 /// A measured rate is the present one for so long.
 const FRESH: Duration = Duration::from_secs(10);
 /// A row of reads that says less than the best one is left out for so long.
 const BEST_FOR: Duration = Duration::from_secs(5);
-/// A row of reads is judged when it ends or when its last part is so long. What a card can have prepared
-/// is then a small share of it.
+/// A row of reads is judged when it ends or when its last part is so long. What a card can have
+/// prepared is then a small share of it.
 const JUDGED: Duration = Duration::from_millis(150);
 /// What was measured before is forgotten with these time constants, by the time of the reads that
 /// count, and by the clock between them.
 const FORGETS_READS_S: f64 = 0.7;
 const FORGETS_S: f64 = 6.0;
-/// Less than this is not put on record as the card's rate: rates waver by about 15 % from one second to
-/// the next (common practice, no source), so a shorter look is no better than that, and a card is told to
-/// be slower than its past when it falls by 30 %. The bytes are those that a job must have to count.
+/// Less than this is not put on record as the card's rate: rates waver by about 15 % from one
+/// second to the next (common practice, no source), so a shorter look is no better than that, and a
+/// card is told to be slower than its past when it falls by 30 %. The bytes are those that a job
+/// must have to count.
 const RECORD_TIME: Duration = Duration::from_secs(1);
 const RECORD_BYTES: u64 = 100_000_000;
 
 /// What a look at the reads found: bytes and the time that they say something about.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
-pub(super) struct Span {
-    /// Bytes.
+pub(super) struct ReadSample {
+    /// Bytes that were read.
     pub(super) bytes: u64,
-    /// Seconds and less.
+    /// In which the card could have delivered them.
     pub(super) time: Duration,
 }
 
-impl Span {
+impl ReadSample {
     fn rate(self) -> f64 {
         float(self.bytes) / self.time.as_secs_f64().max(1e-9)
     }
@@ -59,10 +61,10 @@ pub(super) struct Pace {
     /// How long the reader waited before the present row of reads.
     wait: Duration,
     /// The present row, and the end of its last read.
-    row: Span,
+    row: ReadSample,
     at: Duration,
     /// Its last part, of which it is not yet known whether it counts.
-    open: VecDeque<Span>,
+    open: VecDeque<ReadSample>,
     unjudged: Duration,
     /// Its reads count from here on: nothing prepared is left. With the hand-overs since.
     counts: Option<(Duration, Duration)>,
@@ -79,7 +81,7 @@ impl Pace {
         Self {
             read_ahead,
             wait: PREPARED,
-            row: Span::default(),
+            row: ReadSample::default(),
             at: now,
             open: VecDeque::new(),
             unjudged: Duration::ZERO,
@@ -90,9 +92,13 @@ impl Pace {
         }
     }
 
-    /// Takes note that the reader waited for `time` until `now`. Returns what counts, and a lower bound of the
-    /// card's rate, if a row of reads has ended with that.
-    pub(super) fn waited(&mut self, now: Duration, time: Duration) -> (Option<Span>, Option<Span>) {
+    /// Takes note that the reader waited for `time` until `now`. Returns what counts, and a lower
+    /// bound of the card's rate, if a row of reads has ended with that.
+    pub(super) fn waited(
+        &mut self,
+        now: Duration,
+        time: Duration,
+    ) -> (Option<ReadSample>, Option<ReadSample>) {
         self.waits += time;
         if time < WAIT_NOTICED {
             self.hand_over(now, time);
@@ -109,7 +115,7 @@ impl Pace {
         }
         self.wait += time;
         self.begin(now);
-        let says_enough = |least: &Span| {
+        let says_enough = |least: &ReadSample| {
             let is_old = now.saturating_sub(self.best.1) >= BEST_FOR;
             let says_more = is_old || least.rate() >= self.best.0;
             if says_more {
@@ -122,7 +128,7 @@ impl Pace {
 
     /// A new row begins.
     fn begin(&mut self, now: Duration) {
-        self.row = Span::default();
+        self.row = ReadSample::default();
         self.open.clear();
         self.unjudged = Duration::ZERO;
         self.counts = None;
@@ -143,9 +149,9 @@ impl Pace {
         }
     }
 
-    /// Returns as much of the last part as can't have been prepared: the faster it is, the more bytes
-    /// must have come before it. A part of few bytes says too little.
-    fn judge(&mut self) -> Option<Span> {
+    /// Returns as much of the last part as can't have been prepared: the faster it is, the more
+    /// bytes must have come before it. A part of few bytes says too little.
+    fn judge(&mut self) -> Option<ReadSample> {
         let wait = self.wait.min(PREPARED).as_secs_f64();
         let mut part = self.opened();
         while part.bytes >= self.read_ahead
@@ -162,22 +168,24 @@ impl Pace {
         None
     }
 
-    fn opened(&self) -> Span {
-        self.open.iter().fold(Span::default(), |sum, s| Span {
-            bytes: sum.bytes + s.bytes,
-            time: sum.time + s.time,
-        })
+    fn opened(&self) -> ReadSample {
+        self.open
+            .iter()
+            .fold(ReadSample::default(), |sum, s| ReadSample {
+                bytes: sum.bytes + s.bytes,
+                time: sum.time + s.time,
+            })
     }
 
     /// The row itself with the wait before it, or without what can have been prepared in that wait,
     /// whichever says more.
-    fn least(&self) -> Span {
-        let Span { bytes, time } = self.row;
-        let whole = Span {
+    fn least(&self) -> ReadSample {
+        let ReadSample { bytes, time } = self.row;
+        let whole = ReadSample {
             bytes,
             time: time + self.wait,
         };
-        let rest = Span {
+        let rest = ReadSample {
             bytes: bytes.saturating_sub(self.read_ahead),
             time: time + self.wait.min(PREPARED),
         };
@@ -189,8 +197,8 @@ impl Pace {
     }
 
     /// Takes note of a read that ended at `now`. Returns what counts as the card's own rate.
-    pub(super) fn read(&mut self, now: Duration, bytes: u64) -> Option<Span> {
-        let read = Span {
+    pub(super) fn read(&mut self, now: Duration, bytes: u64) -> Option<ReadSample> {
+        let read = ReadSample {
             bytes,
             time: now.saturating_sub(self.at),
         };
@@ -212,7 +220,7 @@ impl Pace {
     }
 
     /// Judges a row that goes on.
-    fn judge_early(&mut self, now: Duration, read: Duration) -> Option<Span> {
+    fn judge_early(&mut self, now: Duration, read: Duration) -> Option<ReadSample> {
         // Not every read: small files make many.
         self.unjudged += read;
         if self.unjudged < JUDGED {
@@ -230,7 +238,7 @@ impl Pace {
         since >= PROBE_AFTER && self.waits.as_secs_f64() >= PROBE_WAITS * since.as_secs_f64()
     }
 
-    /// A probe begins.
+    /// Takes note that a probe begins.
     pub(super) fn probes(&mut self, now: Duration) {
         self.counted_at = now;
         self.waits = Duration::ZERO;
@@ -240,13 +248,13 @@ impl Pace {
 /// A rate of the card, in bytes per second.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) struct CardRate {
-    /// Bytes per second.
+    /// Measured, or what it is at least.
     pub(super) bytes_per_s: f64,
     /// The card reads at this rate or faster; how much faster could not be measured.
     pub(super) is_least: bool,
 }
 
-/// Sums that forget.
+/// Bytes and time of late: what was noted before counts for less with time.
 #[derive(Clone, Copy, Default, Debug)]
 struct Recent {
     seen: (u64, u64),
@@ -256,7 +264,7 @@ struct Recent {
 }
 
 impl Recent {
-    fn note(&mut self, sums: &Read, now: Duration) {
+    fn note(&mut self, sums: &TimedBytes, now: Duration) {
         let (bytes, ns) = (sums.bytes.get(), sums.ns.get());
         let (more, time) = (
             bytes.saturating_sub(self.seen.0),
@@ -311,21 +319,22 @@ impl Live {
 
 /// Returns a lower bound of the card's rate over a job that took `took`, in bytes per second.
 pub(super) fn at_least(meter: &Meter, took: Duration) -> Option<f64> {
-    let rows = Span {
+    let rows = ReadSample {
         bytes: meter.least.bytes.get(),
         time: Duration::from_nanos(meter.least.ns.get()),
     };
-    let all = Span {
+    let all = ReadSample {
         bytes: meter.read.get(),
         time: took,
     };
-    let rate = |s: &Span| (s.bytes > 0 && s.time > Duration::ZERO).then(|| s.rate());
+    let rate = |s: &ReadSample| (s.bytes > 0 && s.time > Duration::ZERO).then(|| s.rate());
     [rows, all].iter().filter_map(rate).reduce(f64::max)
 }
 
-/// Returns the card's rate over a whole job, in bytes per second; `None` where too little was measured.
+/// Returns the card's rate over a whole job, in bytes per second; `None` where too little was
+/// measured.
 pub(super) fn of_job(meter: &Meter) -> Option<f64> {
-    let all = Span {
+    let all = ReadSample {
         bytes: meter.clean.bytes.get(),
         time: Duration::from_nanos(meter.clean.ns.get()),
     };
@@ -388,8 +397,8 @@ mod tests {
         }
     }
 
-    /// A job of `seconds` with a drive that takes `drive` MB/s, through the reader's rules. Returns the rates
-    /// that were told, one for each tick after the first two seconds.
+    /// A job of `seconds` with a drive that takes `drive` MB/s, through the reader's rules. Returns
+    /// the rates that were told, one for each tick after the first two seconds.
     fn job(card: &mut Card, drive: f64, seconds: f64) -> (Meter, Vec<CardRate>) {
         let (ordinary, reserve) = (8.0 * float(CHUNK), 8.0 * float(CHUNK));
         let meter = Meter::new(1, AlsoSet::default());
@@ -499,7 +508,7 @@ mod tests {
         // A drive a little slower than the card: 13.1 ms for each chunk, 0.9 ms of waiting.
         let mut pace = Pace::new(AHEAD, Duration::ZERO);
         let mut now = Duration::ZERO;
-        let mut counted = Span::default();
+        let mut counted = ReadSample::default();
         for _ in 0..500 {
             now += Duration::from_micros(12_200);
             if let Some(span) = pace.read(now, CHUNK) {

@@ -1,5 +1,5 @@
-//! Owns what every thread of an offload shares, and the looks at card and drives: whether each is still the
-//! one that was planned with.
+//! Owns what every thread of an offload shares, and the looks at card and drives: whether each is
+//! still the one that was planned with.
 
 use super::limits::Limits;
 use super::meter::Meter;
@@ -25,11 +25,11 @@ pub struct Context {
     pub plan: Arc<Plan>,
     /// How far it is to be proven.
     pub level: Level,
-    /// The bounds.
+    /// The bounds of memory, queues and retries.
     pub limits: Limits,
     /// Set from outside to stop.
     pub cancel: Arc<AtomicBool>,
-    /// The counters.
+    /// The counters that the stages add to.
     pub meter: Meter,
     /// The card's second listing, taken as soon as nothing more has to be read from it.
     pub closing: Mutex<Option<Result<Listing, Problem>>>,
@@ -72,8 +72,8 @@ impl Context {
         same_drive(self.disk.as_ref(), destination)
     }
 
-    /// Looks whether the folder of the card is the one that was listed: cheap enough for every file,
-    /// so that a card which is swapped in the middle stops the job there.
+    /// Looks whether the folder of the card is the one that was listed: cheap enough for every
+    /// file, so that a card which is swapped in the middle stops the job there.
     pub(super) fn card_is_in_place(&self) -> Result<(), String> {
         let then = &self.plan.card.facts;
         let place = (then.device, then.inode);
@@ -102,7 +102,8 @@ impl Context {
         }
     }
 
-    /// Opens a file of the plan where it is read: an original past the cache, since it is to count as a copy.
+    /// Opens a file of the plan where it is read: an original past the cache, since it is to count
+    /// as a copy.
     pub(super) fn open(&self, job: &FileJob) -> io::Result<Box<dyn Source>> {
         let path = self.plan.path_of(job);
         match self.plan.original() {

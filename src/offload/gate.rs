@@ -1,5 +1,5 @@
-//! Owns what every thread of an offload waits at until the offload is begun, so that one that cannot be started
-//! costs nothing.
+//! Owns what every thread of an offload waits at until the offload is begun, so that one that
+//! cannot be started costs nothing.
 
 use crossbeam_channel::{Receiver, Sender, bounded};
 use std::io;
@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{Builder, JoinHandle};
 
-/// The threads' side.
+/// What a thread waits at. It ends without doing anything where the gate is never opened.
 #[derive(Clone, Debug)]
 pub(super) struct Gate {
     is_open: Arc<AtomicBool>,

@@ -1,5 +1,5 @@
-//! Owns the hashing of what the reader delivers: BLAKE3, which every destination waits for, and the further hashes,
-//! each on a thread of its own.
+//! Owns the hashing of what the reader delivers: BLAKE3, which every destination waits for, and the
+//! further hashes, each on a thread of its own.
 
 use super::context::Context;
 use super::in_flight::{GivenUp, InFlight};
@@ -11,7 +11,8 @@ use crate::units::len64;
 use crossbeam_channel::{Receiver, Sender};
 use std::sync::atomic::Ordering;
 
-/// Every destination waits for the hasher; if it breaks down, the job has to stop instead of waiting on.
+/// Every destination waits for the hasher; if it breaks down, the job has to stop instead of
+/// waiting on.
 struct StopOnPanic<'a>(&'a Context);
 
 impl Drop for StopOnPanic<'_> {
@@ -57,8 +58,8 @@ pub(super) fn hash_all(context: &Context, messages: &Receiver<FromCard>, report:
     }
 }
 
-/// Settles a file that was read whole. What an original's manifest does not vouch for is given up, so that no
-/// drive gives it its final name.
+/// Settles a file that was read whole. What an original's manifest does not vouch for is given up,
+/// so that no drive gives it its final name.
 fn settle(context: &Context, file: &InFlight, digest: Digest, report: &Sender<Report>) {
     let Some(expected) = context.plan.expected(file.job) else {
         return file.settle(Ok(digest));

@@ -8,9 +8,9 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Condvar, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::Duration;
 
-/// What is known of the source so far.
+/// The hashes of what the card delivered, as far as they are known.
 #[derive(Debug, Default)]
-struct Known {
+struct SourceHashes {
     /// Hash of everything up to each mark.
     marks: Vec<(u64, Digest)>,
     /// Hash of the whole file, or `Err` when it was given up.
@@ -23,13 +23,6 @@ struct Known {
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct GivenUp;
 
-/// What a look at the known finds.
-enum Look {
-    Known(Digest),
-    NotYet,
-    Never,
-}
-
 /// One file between the card and its copies.
 #[derive(Debug)]
 pub struct InFlight {
@@ -37,7 +30,7 @@ pub struct InFlight {
     pub job: usize,
     /// How many further hashes are being made.
     further: usize,
-    known: Mutex<Known>,
+    known: Mutex<SourceHashes>,
     news: Condvar,
     /// Nanoseconds inside reads of this file.
     pub read_ns: AtomicU64,
@@ -70,7 +63,7 @@ impl InFlight {
         self.way.get().copied().unwrap_or(ReadBackWay::None)
     }
 
-    fn lock(&self) -> MutexGuard<'_, Known> {
+    fn lock(&self) -> MutexGuard<'_, SourceHashes> {
         self.known.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -103,29 +96,32 @@ impl InFlight {
         self.wait(stop, |known| {
             let at = known.marks.binary_search_by_key(&offset, |m| m.0);
             match at.ok().and_then(|at| known.marks.get(at)) {
-                Some(mark) => Look::Known(mark.1),
-                None if known.whole.is_some() => Look::Never,
-                None => Look::NotYet,
+                Some(mark) => Some(Ok(mark.1)),
+                None => known.whole.map(|_| Err(GivenUp)),
             }
         })
     }
 
     /// Waits until every hash of the whole file is known, and returns BLAKE3.
     pub fn wait_whole(&self, stop: &AtomicBool) -> Result<Digest, GivenUp> {
-        self.wait(stop, |known| match known.whole {
-            Some(Ok(digest)) if known.also.len() == self.further => Look::Known(digest),
-            Some(Err(GivenUp)) => Look::Never,
-            Some(Ok(_)) | None => Look::NotYet,
+        self.wait(stop, |known| {
+            let is_all = known.also.len() == self.further;
+            known.whole.filter(|whole| whole.is_err() || is_all)
         })
     }
 
-    fn wait(&self, stop: &AtomicBool, look: impl Fn(&Known) -> Look) -> Result<Digest, GivenUp> {
+    /// Waits until `answer` is there.
+    fn wait(
+        &self,
+        stop: &AtomicBool,
+        answer: impl Fn(&SourceHashes) -> Option<Result<Digest, GivenUp>>,
+    ) -> Result<Digest, GivenUp> {
         let mut known = self.lock();
         loop {
-            match look(&known) {
-                Look::Known(digest) => return Ok(digest),
-                Look::NotYet if !stop.load(Ordering::Relaxed) => {}
-                Look::NotYet | Look::Never => return Err(GivenUp),
+            match answer(&known) {
+                Some(answer) => return answer,
+                None if stop.load(Ordering::Relaxed) => return Err(GivenUp),
+                None => {}
             }
             // The time-out only bounds how long a stop goes unnoticed.
             known = self

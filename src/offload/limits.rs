@@ -27,14 +27,15 @@ pub struct Limits {
     pub shared_bytes: u64,
     /// Files in one shared buffer.
     pub shared_files: usize,
-    /// Size of one read when a file of at most one stripe is read back; every worker has a buffer of it.
+    /// Size of one read when a file of at most one stripe is read back; every worker has a buffer
+    /// of it.
     pub check_bytes: usize,
     /// Workers that flush and read back files of up to one stripe, per destination.
     pub workers: usize,
     /// Messages that may wait between two stages.
     pub queue: usize,
-    /// Files that may wait for a worker, per destination. Each is open: many at once share one commit
-    /// of the drive's journal.
+    /// Files that may wait for a worker, per destination. Each is open: many at once share one
+    /// commit of the drive's journal.
     pub queue_finish: usize,
     /// Size of one read in the second, careful pass over unreadable files.
     pub careful_bytes: usize,

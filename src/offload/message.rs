@@ -1,5 +1,5 @@
-//! Owns what goes through the queues of an offload: what was read, on its way to hashers and destinations, and what
-//! every stage reports to the coordinator.
+//! Owns what goes through the queues of an offload: what was read, on its way to hashers and
+//! destinations, and what every stage reports to the coordinator.
 
 use super::in_flight::InFlight;
 use crate::digest::Digest;

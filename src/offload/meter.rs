@@ -9,10 +9,10 @@ use std::time::Duration;
 
 /// A sum that any thread may add to.
 #[derive(Debug, Default)]
-pub struct Sum(AtomicU64);
+pub struct Counter(AtomicU64);
 
-impl Sum {
-    /// Adds.
+impl Counter {
+    /// Adds bytes, files or nanoseconds, whichever it counts.
     pub fn add(&self, n: u64) {
         self.0.fetch_add(n, Relaxed);
     }
@@ -28,39 +28,40 @@ impl Sum {
     }
 }
 
-/// Bytes and the time that goes with them.
+/// Bytes and the time in which they were read.
 #[derive(Debug, Default)]
-pub struct Read {
-    /// Bytes.
-    pub bytes: Sum,
-    /// Nanoseconds.
-    pub ns: Sum,
+pub struct TimedBytes {
+    /// Bytes of all reads that count.
+    pub bytes: Counter,
+    /// Nanoseconds of the same reads.
+    pub ns: Counter,
 }
 
-impl Read {
-    /// Adds.
+impl TimedBytes {
+    /// Adds a read.
     pub fn add(&self, bytes: u64, time: Duration) {
         self.bytes.add(bytes);
         self.ns.add_time(time);
     }
 }
 
-/// A sum of bytes of which some turned out to be in vain: they are done again, and must not count twice.
+/// A sum of bytes of which some turned out to be in vain: they are done again, and must not count
+/// twice.
 #[derive(Debug, Default)]
-pub struct Progress {
-    /// All of them.
-    pub all: Sum,
-    /// Those of files that were given up.
-    pub given_up: Sum,
+pub struct NetBytes {
+    /// All bytes, those done in vain included.
+    pub all: Counter,
+    /// Bytes of files that were given up.
+    pub given_up: Counter,
 }
 
-impl Progress {
-    /// Adds.
+impl NetBytes {
+    /// Adds bytes that count as long as their file is not given up.
     pub fn add(&self, bytes: u64) {
         self.all.add(bytes);
     }
 
-    /// Returns what counts.
+    /// Returns the bytes without those done in vain.
     pub fn get(&self) -> u64 {
         self.all.get().saturating_sub(self.given_up.get())
     }
@@ -70,21 +71,21 @@ impl Progress {
 #[derive(Debug, Default)]
 pub struct DestinationMeter {
     /// Bytes handed to the drive.
-    pub written: Progress,
-    /// Bytes read back.
-    pub read_back: Progress,
+    pub written: NetBytes,
+    /// Bytes of this job's copies that were read back.
+    pub read_back: NetBytes,
     /// Bytes of kept files that were read back again.
-    pub kept_read: Sum,
+    pub kept_read: Counter,
     /// Files under their final name.
-    pub files: Sum,
+    pub files: Counter,
     /// Nanoseconds in which the reader waited for it.
-    pub waited_ns: Sum,
-    /// Nanoseconds in writes.
-    pub write_ns: Sum,
-    /// Nanoseconds in flushes.
-    pub flush_ns: Sum,
-    /// Nanoseconds in read-backs.
-    pub read_back_ns: Sum,
+    pub waited_ns: Counter,
+    /// Nanoseconds inside writes of part files.
+    pub write_ns: Counter,
+    /// Nanoseconds inside flushes of files and folders, summed over all threads.
+    pub flush_ns: Counter,
+    /// Nanoseconds inside reads of this job's copies, summed over all threads.
+    pub read_back_ns: Counter,
     /// Whether it was dropped.
     pub failed: AtomicBool,
 }
@@ -93,26 +94,26 @@ pub struct DestinationMeter {
 #[derive(Debug)]
 pub struct Meter {
     /// Bytes read from the card.
-    pub read: Progress,
+    pub read: NetBytes,
     /// Files read from the card.
-    pub files: Sum,
+    pub files: Counter,
     /// Nanoseconds inside reads of the card.
-    pub read_ns: Sum,
+    pub read_ns: Counter,
     /// Reads that nothing can have prepared while the reader waited.
-    pub clean: Read,
+    pub clean: TimedBytes,
     /// What all reads say of the card's rate at least.
-    pub least: Read,
+    pub least: TimedBytes,
     /// The reader is waiting for a slower stage at this moment.
     pub waiting: AtomicBool,
     /// Nanoseconds of hashing what was read.
-    pub hash_ns: Sum,
+    pub hash_ns: Counter,
     /// Nanoseconds in which the reader waited for each further hash.
-    pub also_waited_ns: Vec<(Also, Sum)>,
+    pub also_waited_ns: Vec<(Also, Counter)>,
     /// All that will be read has been read.
     pub card_done: AtomicBool,
     /// The card was found to be gone, and that was told.
     pub card_gone: AtomicBool,
-    /// One per destination.
+    /// Those of each destination, in the order of the plan.
     pub destinations: Vec<DestinationMeter>,
 }
 
@@ -120,14 +121,14 @@ impl Meter {
     /// Makes counters for so many destinations and these further hashes.
     pub fn new(destinations: usize, also: AlsoSet) -> Self {
         Self {
-            read: Progress::default(),
-            files: Sum::default(),
-            read_ns: Sum::default(),
-            clean: Read::default(),
-            least: Read::default(),
+            read: NetBytes::default(),
+            files: Counter::default(),
+            read_ns: Counter::default(),
+            clean: TimedBytes::default(),
+            least: TimedBytes::default(),
             waiting: AtomicBool::new(false),
-            hash_ns: Sum::default(),
-            also_waited_ns: also.iter().map(|a| (a, Sum::default())).collect(),
+            hash_ns: Counter::default(),
+            also_waited_ns: also.iter().map(|a| (a, Counter::default())).collect(),
             card_done: AtomicBool::new(false),
             card_gone: AtomicBool::new(false),
             destinations: (0..destinations)

@@ -1,5 +1,6 @@
-//! Owns the run of an offload: one reader, one thread per hash and some for each destination, bounded
-//! queues between them, and the coordinator that collects what was proven. See `docs/dev/engine.md`.
+//! Owns the run of an offload: one reader, one thread per hash and some for each destination,
+//! bounded queues between them, and the coordinator that collects what was proven. See
+//! `docs/dev/engine.md`.
 
 mod bottleneck;
 mod card_rate;
@@ -32,19 +33,20 @@ use reader::CardReader;
 use std::io;
 use std::sync::Arc;
 use std::thread::{Builder, JoinHandle};
-use watch::Watch;
+use watch::DeviceWatch;
 
 /// The threads of an offload, all of them, before the first has done anything. Dropped, they end.
 #[derive(Debug)]
 pub struct Started {
     context: Arc<Context>,
     threads: Vec<JoinHandle<()>>,
-    watch: Watch,
+    watch: DeviceWatch,
     reports: Receiver<Report>,
     gate: GateKeeper,
 }
 
-/// Starts every thread of an offload. They wait, and nothing is read or written before [`Started::run`].
+/// Starts every thread of an offload. They wait, and nothing is read or written before
+/// [`Started::run`].
 ///
 /// # Errors
 /// When the system refuses to start a thread.
@@ -76,7 +78,7 @@ pub fn start(context: &Arc<Context>) -> io::Result<Started> {
     Ok(Started {
         context: Arc::clone(context),
         threads,
-        watch: Watch::start(context)?,
+        watch: DeviceWatch::start(context)?,
         reports,
         gate: keeper,
     })

@@ -1,5 +1,5 @@
-//! Owns what an offload did: what became of each file and each destination, and what was measured. The proof is
-//! made from this alone.
+//! Owns what an offload did: what became of each file and each destination, and what was measured.
+//! The proof is made from this alone.
 
 use crate::digest::Digest;
 use crate::disk::{ReadBackWay, Sight};
@@ -49,9 +49,10 @@ pub struct FileOutcome {
     pub read_s: f64,
     /// Nothing but zeros, and not empty.
     pub only_zeros: bool,
-    /// One per destination.
+    /// What became of its copy on each destination.
     pub copies: PerDestination<CopyState>,
-    /// What each copy looked like when it had been read back and had its name; `None` where that has to be read again.
+    /// What each copy looked like when it had been read back and had its name; `None` where that
+    /// has to be read again.
     pub sights: PerDestination<Option<Sight>>,
 }
 
@@ -82,7 +83,7 @@ impl FileOutcome {
 pub struct DestinationOutcome {
     /// The least reliable way in which a file was read back.
     pub way: Option<ReadBackWay>,
-    /// It was dropped.
+    /// It was dropped, and gets no file, record or verdict.
     pub failed: bool,
     /// The last file published on it.
     pub last_file: Option<String>,
@@ -111,11 +112,11 @@ impl DestinationOutcome {
 pub struct Rates {
     /// Length of an interval in seconds.
     pub every_s: u64,
-    /// Read from the card.
+    /// Read from the card in each interval.
     pub read: Vec<u64>,
-    /// Written, per destination.
+    /// Written in each interval, per destination.
     pub write: Vec<Vec<u64>>,
-    /// Read back, per destination.
+    /// Read back in each interval, per destination.
     pub readback: Vec<Vec<u64>>,
 }
 
@@ -135,13 +136,13 @@ pub struct DriveFell {
 pub struct Offloaded {
     /// One per job of the plan.
     pub files: Vec<FileOutcome>,
-    /// One per destination.
+    /// What became of each destination, in the order of the plan.
     pub destinations: Vec<DestinationOutcome>,
     /// What went wrong, in the order it was met.
     pub problems: Vec<Problem>,
     /// Stopped by the person.
     pub interrupted: bool,
-    /// Bytes per interval.
+    /// What was read, written and read back in each interval.
     pub rates: Rates,
     /// What held the others back.
     pub limiting: Bottleneck,
@@ -157,8 +158,8 @@ pub struct Offloaded {
     pub took: Duration,
     /// How long the second read of the card took.
     pub read_again: Duration,
-    /// The card's own rate over the whole job, in bytes per second of reading time; `None` where too
-    /// little of it could be measured.
+    /// The card's own rate over the whole job, in bytes per second of reading time; `None` where
+    /// too little of it could be measured.
     pub read_rate: Option<f64>,
     /// The card reads at this rate or faster, in bytes per second.
     pub read_at_least: Option<f64>,

@@ -16,7 +16,7 @@ use std::time::Duration;
 /// file was read again past the cache and found equal.
 pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn Observer) -> bool {
     let start = context.clock.elapsed();
-    let mut progress = Progress::new(context, offloaded.read_rate);
+    let mut progress = RereadProgress::new(context, offloaded.read_rate);
     let all_equal = compare(context, offloaded, &mut progress, observer);
     progress.tell(context.clock.elapsed(), observer);
     offloaded.read_again = context.clock.elapsed().saturating_sub(start);
@@ -26,7 +26,7 @@ pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn O
 fn compare(
     context: &Context,
     offloaded: &mut Offloaded,
-    progress: &mut Progress,
+    progress: &mut RereadProgress,
     observer: &mut dyn Observer,
 ) -> bool {
     let mut all_equal = true;
@@ -75,7 +75,7 @@ fn compare(
 const EVERY: Duration = Duration::from_millis(250);
 
 /// How far the second read is.
-struct Progress {
+struct RereadProgress {
     done: Amount,
     total: u64,
     start: Duration,
@@ -83,7 +83,7 @@ struct Progress {
     forecast: Forecast,
 }
 
-impl Progress {
+impl RereadProgress {
     fn new(context: &Context, measured: Option<f64>) -> Self {
         let now = context.clock.elapsed();
         Self {
@@ -117,7 +117,7 @@ impl Progress {
 fn hash_again(
     context: &Context,
     at: usize,
-    progress: &mut Progress,
+    progress: &mut RereadProgress,
     observer: &mut dyn Observer,
 ) -> io::Result<(crate::digest::Digest, bool)> {
     let Some(job) = context.plan.jobs.get(at) else {

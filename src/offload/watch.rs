@@ -1,5 +1,5 @@
-//! Owns the look at card and drives on a timer: while everything waits, nobody else would notice that one of them
-//! was unmounted or taken away, also while the computer slept.
+//! Owns the look at card and drives on a timer: while everything waits, nobody else would notice
+//! that one of them was unmounted or taken away, also while the computer slept.
 
 use super::context::Context;
 use super::message::Report;
@@ -11,18 +11,19 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-/// Between two looks. A loss is told after two in a row, which is within 5 s; a wait like this does not go on
-/// while the computer sleeps, so the first look comes soon after it wakes.
+/// Between two looks. A loss is told after two in a row, which is within 5 s; a wait like this does
+/// not go on while the computer sleeps, so the first look comes soon after it wakes.
 const LOOK: Duration = Duration::from_millis(1_500);
 
-/// A thread that looks; it ends when this is dropped. One that hangs in a look at a dead device holds up nobody.
+/// A thread that looks; it ends when this is dropped. One that hangs in a look at a dead device
+/// holds up nobody.
 #[derive(Debug)]
-pub(super) struct Watch {
+pub(super) struct DeviceWatch {
     found: Receiver<Report>,
     _goes_on: Sender<()>,
 }
 
-impl Watch {
+impl DeviceWatch {
     /// Starts to look.
     ///
     /// # Errors
@@ -35,13 +36,13 @@ impl Watch {
         std::thread::Builder::new()
             .name("watch".into())
             .spawn(move || {
-                let mut eye = Eye::default();
+                let mut missed = MissedLooks::default();
                 while end.recv_timeout(LOOK) == Err(RecvTimeoutError::Timeout) {
                     // The job that it is about may be over.
                     let Some(context) = context.upgrade() else {
                         return;
                     };
-                    eye.look(&context, &tell);
+                    missed.look(&context, &tell);
                 }
             })?;
         Ok(Self {
@@ -56,14 +57,15 @@ impl Watch {
     }
 }
 
-/// What the last look missed: one look may meet a moment in which the system renews its names of devices.
+/// What the last look missed: one look may meet a moment in which the system renews its names of
+/// devices.
 #[derive(Default)]
-struct Eye {
+struct MissedLooks {
     card: bool,
     destinations: BTreeSet<usize>,
 }
 
-impl Eye {
+impl MissedLooks {
     fn look(&mut self, context: &Context, tell: &Sender<Report>) {
         // There is room for all that can be lost.
         let tell = |lost: Report| drop(tell.try_send(lost));

@@ -13,13 +13,13 @@ const INTERVALS_MAX: usize = 4_096;
 /// The intervals that are over.
 pub(super) struct Intervals {
     rates: Rates,
-    seen: Seen,
+    seen: CountersBefore,
     /// When the present one ends.
     end: Duration,
 }
 
 /// The counters at the end of the last interval.
-struct Seen {
+struct CountersBefore {
     read: u64,
     write: Vec<u64>,
     readback: Vec<u64>,
@@ -35,7 +35,7 @@ impl Intervals {
                 write: vec![Vec::new(); destinations],
                 readback: vec![Vec::new(); destinations],
             },
-            seen: Seen {
+            seen: CountersBefore {
                 read: 0,
                 write: vec![0; destinations],
                 readback: vec![0; destinations],
@@ -59,8 +59,8 @@ impl Intervals {
         self.rates
     }
 
-    /// Notes the intervals that are over. Each is as long as the record says: where this thread was held up,
-    /// what was done meanwhile is spread evenly over those that passed.
+    /// Notes the intervals that are over. Each is as long as the record says: where this thread was
+    /// held up, what was done meanwhile is spread evenly over those that passed.
     pub(super) fn note(&mut self, meter: &Meter, now: Duration) {
         let every = Duration::from_secs(self.rates.every_s);
         let late = now.checked_sub(self.end);
@@ -86,8 +86,8 @@ impl Intervals {
         self.note_share(meter, 1);
     }
 
-    /// Notes one interval: an equal share of what was done since the last one, where `left` of them are to be
-    /// noted.
+    /// Notes one interval: an equal share of what was done since the last one, where `left` of them
+    /// are to be noted.
     fn note_share(&mut self, meter: &Meter, left: u64) {
         let share = |now: u64, seen: &mut u64| {
             let bytes = (now - *seen) / left;

@@ -1,5 +1,5 @@
-//! Owns the collecting of what was proven, and all that is told meanwhile. Only the coordinator talks to the observer;
-//! the record comes from what the stages return, never from events.
+//! Owns the collecting of what was proven, and all that is told meanwhile. Only the coordinator
+//! talks to the observer; the record comes from what the stages return, never from events.
 
 mod intervals;
 mod limiting;
@@ -11,7 +11,7 @@ use super::card_rate;
 use super::context::Context;
 use super::message::Report;
 use super::outcome::Offloaded;
-use super::watch::Watch;
+use super::watch::DeviceWatch;
 use crate::error::Problem;
 use crate::event::{Event, Observer};
 use crossbeam_channel::{Receiver, RecvTimeoutError};
@@ -23,8 +23,8 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-/// How often the coordinator looks at the counters. Three in a second, so that with the last one of a job there
-/// are no more than the four that the events allow.
+/// How often the coordinator looks at the counters. Three in a second, so that with the last one of
+/// a job there are no more than the four that the events allow.
 const TICK: Duration = Duration::from_millis(340);
 
 /// The calling thread's part of an offload.
@@ -35,12 +35,12 @@ pub(super) struct Coordinator {
     intervals: Intervals,
     limiting: Limiting,
     progress: JobProgress,
-    watch: Watch,
+    watch: DeviceWatch,
     stopped_at: Option<Duration>,
 }
 
 impl Coordinator {
-    pub(super) fn new(context: &Arc<Context>, watch: Watch) -> Self {
+    pub(super) fn new(context: &Arc<Context>, watch: DeviceWatch) -> Self {
         let start = context.clock.elapsed();
         Self {
             context: Arc::clone(context),

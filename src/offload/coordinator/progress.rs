@@ -1,5 +1,5 @@
-//! Owns what the forecast is fed with: how far the job is, of the slowest destination, and how far the card is that is
-//! read at the same time.
+//! Owns what the forecast is fed with: how far the job is, of the slowest destination, and how far
+//! the card is that is read at the same time.
 
 use crate::event::DestinationSnapshot;
 use crate::offload::context::Context;
@@ -123,9 +123,9 @@ impl JobProgress {
         })
     }
 
-    /// Bytes that count as not done because `lag` bytes are read and not through. What was read tells
-    /// the rate: buffers are few, so a slow drive slows the reader too, while read-backs come in lumps
-    /// of a stripe. So it is a few bytes only, which go on to the end when all is read.
+    /// Bytes that count as not done because `lag` bytes are read and not through. What was read
+    /// tells the rate: buffers are few, so a slow drive slows the reader too, while read-backs come
+    /// in lumps of a stripe. So it is a few bytes only, which go on to the end when all is read.
     fn held_open(&mut self, lag: u64) -> u64 {
         let held = lag.min(TAIL_BYTES);
         if !self.context.meter.card_done.load(Ordering::Relaxed) {

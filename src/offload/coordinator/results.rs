@@ -1,5 +1,5 @@
-//! Owns the answer as it grows: what became of each file and each destination, and every problem in the order it was
-//! met. It takes what the stages return, and tells the observer of it.
+//! Owns the answer as it grows: what became of each file and each destination, and every problem in
+//! the order it was met. It takes what the stages return, and tells the observer of it.
 
 use crate::disk::ReadBackWay;
 use crate::error::{Problem, ProblemKind};
@@ -20,7 +20,7 @@ pub(super) struct Results {
     problems_max: usize,
     /// One per job of the plan.
     pub(super) files: Vec<FileOutcome>,
-    /// One per destination.
+    /// What became of each destination so far.
     pub(super) destinations: Vec<DestinationOutcome>,
     problems: Vec<Problem>,
     /// Problems that are counted only.

@@ -1,5 +1,5 @@
-//! Owns the picture of a running job that an observer is shown: counters and estimates at one moment. The record comes
-//! from none of it.
+//! Owns the picture of a running job that an observer is shown: counters and estimates at one
+//! moment. The record comes from none of it.
 
 use super::intervals::Intervals;
 use super::limiting::Limiting;
@@ -15,8 +15,8 @@ use std::time::Duration;
 /// From this time without progress on it is said what is waited for.
 const STALL_TOLD: Duration = Duration::from_secs(3);
 
-/// Takes the picture `elapsed` after the start, and lets the forecast see how far the job is. Returns with it a change
-/// of the rate that is certain since.
+/// Takes the picture `elapsed` after the start, and lets the forecast see how far the job is.
+/// Returns with it a change of the rate that is certain since.
 pub(super) fn snapshot(
     context: &Context,
     elapsed: Duration,

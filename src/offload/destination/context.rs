@@ -6,7 +6,7 @@ use crate::error::{Problem, ProblemKind, Step};
 use crate::offload::context::Context;
 use crate::offload::in_flight::InFlight;
 use crate::offload::message::Report;
-use crate::offload::meter::{DestinationMeter, Sum};
+use crate::offload::meter::{Counter, DestinationMeter};
 use crate::plan::{FileJob, PlannedDestination, Work};
 use camino::Utf8Path;
 use crossbeam_channel::Sender;
@@ -118,7 +118,7 @@ impl DestinationContext {
     }
 
     /// Does some work and adds the time that it took to a counter.
-    pub(super) fn timed<T>(&self, sum: &Sum, work: impl FnOnce() -> T) -> T {
+    pub(super) fn timed<T>(&self, sum: &Counter, work: impl FnOnce() -> T) -> T {
         let start = self.context.clock.elapsed();
         let result = work();
         sum.add_time(self.context.clock.elapsed().saturating_sub(start));

@@ -1,6 +1,6 @@
 //! Owns one destination's part of an offload: writing, making durable, reading back from the device
-//! behind the writer, and publishing. A destination that fails is dropped once, with its reason, and
-//! takes nobody with it.
+//! behind the writer, and publishing. A destination that fails is dropped once, with its reason,
+//! and takes nobody with it.
 //!
 //! Order for every file: part file, write, durable, read back equal, where names are not kept by
 //! themselves a journal line of what gets one, rename without replacing, name durable in the way of

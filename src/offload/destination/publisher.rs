@@ -33,7 +33,7 @@ pub(super) struct Publisher {
 enum NotNamed {
     /// Another file has it.
     Taken,
-    /// The drive failed.
+    /// The drive failed at a step, and is dropped.
     Failed(Step, io::Error),
 }
 
@@ -60,8 +60,8 @@ impl Publisher {
         }
     }
 
-    /// Collects what is ready within a moment; at the end of the job, when nothing more can come, at
-    /// once.
+    /// Collects what is ready within a moment; at the end of the job, when nothing more can come,
+    /// at once.
     fn gather(&self, first: Publishable, more: &Receiver<Publishable>) -> Vec<Publishable> {
         let clock = &self.destination.context.clock;
         let mut batch = vec![first];
@@ -116,8 +116,8 @@ impl Publisher {
         }
     }
 
-    /// Gives a file its final name, and returns what it looks like under it. `None`: it is no longer
-    /// what it was when it was read back; then the last walk has to read it again.
+    /// Gives a file its final name, and returns what it looks like under it. `None`: it is no
+    /// longer what it was when it was read back; then the last walk has to read it again.
     fn name(&self, file: &Publishable, path: &Utf8Path) -> Result<Option<Sight>, NotNamed> {
         let destination = &self.destination;
         let failed = |step| move |e| NotNamed::Failed(step, e);
@@ -199,8 +199,8 @@ impl Publisher {
         self.append(&lines)
     }
 
-    /// Says which files are about to get their names, where a pull before they are durable can leave
-    /// them empty.
+    /// Says which files are about to get their names, where a pull before they are durable can
+    /// leave them empty.
     fn journal_names(&mut self, batch: &[Publishable]) -> io::Result<()> {
         let destination = &self.destination;
         let new = batch.iter().filter(|f| f.part.is_some());

@@ -14,8 +14,8 @@ use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Takes a file as it was written, where nothing is to be read back. `None`: it was given up, or the
-/// job stops.
+/// Takes a file as it was written, where nothing is to be read back. `None`: it was given up, or
+/// the job stops.
 pub(super) fn as_written(destination: &DestinationContext, open: &OpenPart) -> Option<Publishable> {
     let digest = open.file.wait_whole(&destination.context.cancel).ok()?;
     Some(Publishable {
@@ -136,8 +136,8 @@ impl ReadingBack {
         }
     }
 
-    /// Compares the whole file, which is `part` or stood there already. `None`: it differs, which is
-    /// told, was given up, or the job stops.
+    /// Compares the whole file, which is `part` or stood there already. `None`: it differs, which
+    /// is told, was given up, or the job stops.
     pub(super) fn compare(&self, part: Option<Utf8PathBuf>) -> Option<Publishable> {
         let destination = &self.destination;
         let source = match self.file.wait_whole(&destination.context.cancel) {

@@ -1,7 +1,7 @@
 //! Owns the fresh look at what earlier runs of an offload proved: every kept file is read back from
 //! its device once more and compared with the hash on record. A journal line is true when it is
-//! written; what a drive lost since, with its cache when its cable was pulled or by a rotten sector,
-//! only another read shows. Nothing is changed.
+//! written; what a drive lost since, with its cache when its cable was pulled or by a rotten
+//! sector, only another read shows. Nothing is changed.
 
 use super::context::DestinationContext;
 use crate::disk::hash_file::hash_whole;

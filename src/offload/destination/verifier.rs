@@ -1,5 +1,5 @@
-//! Owns the reading back of files of more than one stripe, behind the writer: each stripe is compared
-//! as soon as it is durable, so that little is left when the card is done.
+//! Owns the reading back of files of more than one stripe, behind the writer: each stripe is
+//! compared as soon as it is durable, so that little is left when the card is done.
 
 use super::context::DestinationContext;
 use super::message::{OpenPart, Publishable, Stripe};

@@ -1,5 +1,5 @@
-//! Owns the writing of part files: what the reader delivers goes to the drive in its order, and on to
-//! whoever makes it durable.
+//! Owns the writing of part files: what the reader delivers goes to the drive in its order, and on
+//! to whoever makes it durable.
 
 use super::context::DestinationContext;
 use super::folders::{SAME_NAME, prepare};

@@ -1,5 +1,5 @@
-//! Owns the way from the reader to the hashers and the drives: the buffers, the queues, and what the
-//! reader's waits for either say of the stages and of the card's own rate.
+//! Owns the way from the reader to the hashers and the drives: the buffers, the queues, and what
+//! the reader's waits for either say of the stages and of the card's own rate.
 
 use crate::disk::buffer::{Aligned, Chunk, Pool};
 use crate::offload::card_rate::{Pace, WAIT_NOTICED};
@@ -99,7 +99,8 @@ impl Feed {
         self.pool.give_back(buffer);
     }
 
-    /// Makes the first `bytes` of a buffer one that can be shared; it is free again when all are done.
+    /// Makes the first `bytes` of a buffer one that can be shared; it is free again when all are
+    /// done.
     pub(super) fn seal(&self, buffer: Aligned, bytes: usize) -> Chunk {
         self.pool.seal(buffer, bytes)
     }
