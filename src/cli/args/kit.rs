@@ -1,9 +1,11 @@
 //! Owns the flags of `kit` as they are written.
 
-use crate::cli::args::speed::Rate;
+use crate::cli::args::speed::{Rate, Wrong, row};
 use camino::Utf8PathBuf;
 use clap::{Args, Subcommand, ValueEnum};
+use unlade::kit::Kind;
 use unlade::speed::classes::WriteClass;
+use unlade::speed::links::LinkRow;
 
 /// What to do with the kit.
 #[derive(Clone, Debug, Subcommand)]
@@ -39,6 +41,16 @@ pub(crate) enum KindArg {
     Card,
     Reader,
     Drive,
+}
+
+impl From<KindArg> for Kind {
+    fn from(kind: KindArg) -> Self {
+        match kind {
+            KindArg::Card => Self::Card,
+            KindArg::Reader => Self::Reader,
+            KindArg::Drive => Self::Drive,
+        }
+    }
 }
 
 /// What to add.
@@ -139,5 +151,26 @@ fn yes_or_no(text: &str) -> Result<bool, String> {
         "yes" => Ok(true),
         "no" => Ok(false),
         _ => Err("yes or no is wanted".to_owned()),
+    }
+}
+
+impl AddCommand {
+    /// Returns the bus of the link table that it names.
+    ///
+    /// # Errors
+    /// An id that is no card's bus, or no reader's link, in the words of `plan` and `copy`.
+    pub(crate) fn bus(&self) -> Result<Option<&'static LinkRow>, Wrong> {
+        let (bus, link) = match self {
+            Self::Card(args) => (&args.bus, &None),
+            Self::Reader(args) => (&args.bus, &args.link),
+            Self::Drive(_) => (&None, &None),
+        };
+        let named = |flag, id: &Option<String>, is_bus| {
+            let id = id.as_deref();
+            id.map(|id| row(flag, id, is_bus)).transpose()
+        };
+        let bus = named("--bus", bus, true)?;
+        named("--link", link, false)?;
+        Ok(bus)
     }
 }

@@ -8,6 +8,7 @@
 mod deadline;
 pub(crate) mod kit;
 pub(crate) mod meant;
+pub(crate) mod shoot;
 pub(crate) mod speed;
 mod version;
 pub(crate) mod weigh;
@@ -15,8 +16,10 @@ pub(crate) mod weigh;
 use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use kit::KitCommand;
+use shoot::ShootArgs;
 use speed::SpeedArgs;
 use unlade::hash_algorithm::Also;
+use unlade::record::layout::{Layout, Level};
 use weigh::WeighCommand;
 
 /// Empties camera cards onto two drives in one read and proves that nothing was dropped.
@@ -231,27 +234,6 @@ pub(crate) struct CopyArgs {
     pub(crate) set: ShootArgs,
 }
 
-/// The job that a card belongs to.
-#[derive(Clone, Debug, Default, Args)]
-#[command(next_help_heading = "Shoot (the cards that belong together)")]
-pub(crate) struct ShootArgs {
-    /// Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict
-    /// tells which are proven and which nobody has seen.
-    #[arg(long, value_name = "NAME")]
-    pub(crate) shoot: Option<String>,
-    /// How many cards the job has; say it once.
-    #[arg(long, value_name = "N", requires = "shoot", value_parser = clap::value_parser!(u64).range(1..))]
-    pub(crate) expect: Option<u64>,
-    /// The labels of the job's cards, set apart by commas: A1,A2,B1.
-    #[arg(
-        long,
-        value_name = "LABELS",
-        requires = "shoot",
-        conflicts_with = "expect"
-    )]
-    pub(crate) expect_labels: Option<String>,
-}
-
 #[derive(Clone, Debug, Args)]
 pub(crate) struct LedgerArgs {
     /// Entries to show.
@@ -270,6 +252,15 @@ pub(crate) enum LayoutArg {
     Bag,
 }
 
+impl From<LayoutArg> for Layout {
+    fn from(layout: LayoutArg) -> Self {
+        match layout {
+            LayoutArg::Plain => Self::Plain,
+            LayoutArg::Bag => Self::Bag,
+        }
+    }
+}
+
 /// How far to prove.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
 pub(crate) enum ProofArg {
@@ -279,6 +270,16 @@ pub(crate) enum ProofArg {
     Readback,
     /// As readback, and the card read a second time.
     Reread,
+}
+
+impl From<ProofArg> for Level {
+    fn from(proof: ProofArg) -> Self {
+        match proof {
+            ProofArg::Written => Self::Written,
+            ProofArg::Readback => Self::ReadBack,
+            ProofArg::Reread => Self::Reread,
+        }
+    }
 }
 
 /// Names of the kit.
@@ -321,6 +322,18 @@ pub(crate) struct RateArgs {
     /// The reader's link to the computer, such as usb2, usb3-5g or usb3-10g.
     #[arg(long, value_name = "ID")]
     pub(crate) link: Option<String>,
+}
+
+impl RateArgs {
+    /// Returns what it says of card and reader.
+    pub(crate) fn speed(&self) -> SpeedArgs {
+        SpeedArgs {
+            bus: self.bus.clone(),
+            reads: self.reads.clone(),
+            link: self.link.clone(),
+            writes: None,
+        }
+    }
 }
 
 fn sample_size(text: &str) -> Result<u64, String> {

@@ -69,34 +69,36 @@ impl Rate {
     }
 }
 
-/// Returns the chain that the flags describe.
-///
-/// # Errors
-/// What is wrong with them, in a sentence, and the ids to choose from.
-pub(crate) fn chain(args: &SpeedArgs, destinations: usize) -> Result<Chain, Wrong> {
-    let bus = args.bus.as_deref().map(|id| row("--bus", id, true));
-    let link = args.link.as_deref().map(|id| row("--link", id, false));
-    let (bus, link) = (bus.transpose()?, link.transpose()?);
-    let mut said = Vec::new();
-    let reads = args.reads.as_deref();
-    let reads = reads.map(|text| rate("--reads", text, &mut said));
-    let reads = reads.transpose()?;
-    let writes = args.writes.as_deref();
-    let writes = writes.map(|text| writes_of(text, destinations, &mut said));
-    let writes = writes.transpose()?;
-    // Who names a maker's faster mode says that the reader knows it too.
-    let is_matched = bus.is_some_and(|row| row.family == Family::UhsIVendor);
-    Ok(Chain {
-        card: CardSpeed { reads, bus },
-        reader: ReaderSpeed {
-            link,
-            is_matched,
-            ..ReaderSpeed::default()
-        },
-        drives: writes.unwrap_or_default(),
-        said,
-        ..Chain::default()
-    })
+impl SpeedArgs {
+    /// Returns the chain that the flags describe, for so many drives.
+    ///
+    /// # Errors
+    /// What is wrong with them, in a sentence, and the ids to choose from.
+    pub(crate) fn chain(&self, destinations: usize) -> Result<Chain, Wrong> {
+        let bus = self.bus.as_deref().map(|id| row("--bus", id, true));
+        let link = self.link.as_deref().map(|id| row("--link", id, false));
+        let (bus, link) = (bus.transpose()?, link.transpose()?);
+        let mut said = Vec::new();
+        let reads = self.reads.as_deref();
+        let reads = reads.map(|text| rate("--reads", text, &mut said));
+        let reads = reads.transpose()?;
+        let writes = self.writes.as_deref();
+        let writes = writes.map(|text| writes_of(text, destinations, &mut said));
+        let writes = writes.transpose()?;
+        // Who names a maker's faster mode says that the reader knows it too.
+        let is_matched = bus.is_some_and(|row| row.family == Family::UhsIVendor);
+        Ok(Chain {
+            card: CardSpeed { reads, bus },
+            reader: ReaderSpeed {
+                link,
+                is_matched,
+                ..ReaderSpeed::default()
+            },
+            drives: writes.unwrap_or_default(),
+            said,
+            ..Chain::default()
+        })
+    }
 }
 
 /// What is wrong with a flag.
@@ -182,7 +184,8 @@ mod tests {
 
     #[test]
     fn flags_become_a_chain() {
-        let chain = chain(&args("UHS-II", "300", "usb3-5g", "450, 110.5"), 2)
+        let chain = args("UHS-II", "300", "usb3-5g", "450, 110.5")
+            .chain(2)
             .ok()
             .unwrap();
         let ceiling = Ceiling::of(&chain);
@@ -228,7 +231,7 @@ mod tests {
             let said = Rate::read(text).unwrap_err();
             assert!(said.contains(told), "{text}: {said}");
         }
-        let chain = chain(&args("", "170MB/s", "", "450MB/s,880Mb/s"), 2);
+        let chain = args("", "170MB/s", "", "450MB/s,880Mb/s").chain(2);
         let chain = chain.ok().unwrap();
         assert_eq!(Ceiling::of(&chain).mbps(), Some(MegabytesPerS(110.0)));
         assert!(Ceiling::of(&chain).notes()[0].starts_with("--writes: `880Mb/s` is 110 MB/s"));
@@ -236,7 +239,8 @@ mod tests {
 
     #[test]
     fn naming_a_makers_faster_mode_says_that_the_reader_knows_it() {
-        let chain = chain(&args("sd-ddr200-vendor", "170", "", ""), 1)
+        let chain = args("sd-ddr200-vendor", "170", "", "")
+            .chain(1)
             .ok()
             .unwrap();
         assert_eq!(Ceiling::of(&chain).mbps(), Some(MegabytesPerS(170.0)));
@@ -273,7 +277,7 @@ mod tests {
             (args("", "", "", "40,"), "--writes: ``", false),
             (args("", "", "", "40,50,60"), "2, not 3", false),
         ] {
-            let told = chain(&wrong, 2).err().unwrap();
+            let told = wrong.chain(2).err().unwrap();
             assert!(told.sentence.contains(word), "{}", told.sentence);
             assert_eq!(!told.ids.is_empty(), ids, "{}", told.sentence);
         }

@@ -2,9 +2,10 @@
 
 use camino::Utf8PathBuf;
 use clap::{ArgGroup, Args, Subcommand};
+use unlade::speed::chain::{DriveSpeed, Figure};
 use unlade::speed::classes::WriteClass;
 use unlade::speed::quantity::{Bare, rate, size};
-use unlade::units::GB;
+use unlade::units::{GB, MegabytesPerS};
 
 /// The questions that can be weighed.
 #[derive(Clone, Debug, Subcommand)]
@@ -103,31 +104,94 @@ pub(crate) struct UpgradeArgs {
     pub(crate) per_year: Option<u32>,
     /// Card as it is: MB/s that it gives, its name in the kit, or its bus.
     #[arg(long, value_name = "CARD")]
-    pub(crate) card: Option<String>,
+    pub(crate) card: Option<PartArg>,
     /// Reader as it is: MB/s that it gives, its name in the kit, its slot or its link.
     #[arg(long, value_name = "READER")]
-    pub(crate) reader: Option<String>,
+    pub(crate) reader: Option<PartArg>,
     /// Port as it is: MB/s that it gives, or its link (usb2, usb3-5g).
     #[arg(long, value_name = "PORT")]
-    pub(crate) port: Option<String>,
+    pub(crate) port: Option<PartArg>,
     /// Drives as they are: MB/s that each writes and reads back (110/115), or names in the kit.
     #[arg(long, value_name = "DRIVE", value_delimiter = ',')]
-    pub(crate) drives: Vec<String>,
+    pub(crate) drives: Vec<DriveArg>,
     /// Card to be weighed.
     #[arg(long, value_name = "CARD")]
-    pub(crate) new_card: Option<String>,
+    pub(crate) new_card: Option<PartArg>,
     /// Reader to be weighed.
     #[arg(long, value_name = "READER")]
-    pub(crate) new_reader: Option<String>,
+    pub(crate) new_reader: Option<PartArg>,
     /// Port to be weighed.
     #[arg(long, value_name = "PORT")]
-    pub(crate) new_port: Option<String>,
+    pub(crate) new_port: Option<PartArg>,
     /// Drives to be weighed; those that stay are listed as well.
     #[arg(long, value_name = "DRIVE", value_delimiter = ',', requires = "drives")]
-    pub(crate) new_drives: Vec<String>,
+    pub(crate) new_drives: Vec<DriveArg>,
     /// Price of it all in any currency: 60, "60 EUR".
     #[arg(long, value_name = "PRICE", requires = "per_year", value_parser = Price::parse)]
     pub(crate) price: Option<Price>,
+}
+
+/// A card, reader or port as the command line gives it.
+#[derive(Clone, Debug)]
+pub(crate) enum PartArg {
+    /// What it gives, in bytes per second.
+    Rate(f64),
+    /// A name in the kit or of the link table, then.
+    Name {
+        /// As it was written.
+        text: String,
+        /// Why it is no rate.
+        why: String,
+    },
+}
+
+impl From<&str> for PartArg {
+    fn from(text: &str) -> Self {
+        match rate(text, Bare::MegaBytes) {
+            Ok(bytes_per_s) => Self::Rate(bytes_per_s),
+            Err(why) => Self::Name {
+                text: text.to_owned(),
+                why,
+            },
+        }
+    }
+}
+
+/// A drive as the command line gives it.
+#[derive(Clone, Debug)]
+pub(crate) struct DriveArg {
+    /// As it was written: it may be a name in the kit.
+    pub(crate) text: String,
+    /// What it writes and reads back, or why it is no rates.
+    pub(crate) speed: Result<DriveSpeed, String>,
+}
+
+impl From<&str> for DriveArg {
+    fn from(text: &str) -> Self {
+        Self {
+            text: text.to_owned(),
+            speed: drive_speed(text),
+        }
+    }
+}
+
+fn drive_speed(text: &str) -> Result<DriveSpeed, String> {
+    let (writes, reads) = match text.split_once('/') {
+        // `110MB/s` holds a stroke of its own.
+        Some((writes, reads)) if !reads.starts_with('s') => (writes, Some(reads)),
+        _ => (text, None),
+    };
+    let read = |text: &str| {
+        let bytes_per_s = rate(text, Bare::MegaBytes).map_err(|why| {
+            format!("{why}; a drive is given as WRITES/READS (110/115), or by its name in the kit")
+        })?;
+        Ok::<_, String>(Figure::label(MegabytesPerS(bytes_per_s / 1e6)))
+    };
+    Ok(DriveSpeed {
+        writes: Some(read(writes)?),
+        reads: reads.map(read).transpose()?,
+        ..DriveSpeed::default()
+    })
 }
 
 /// A price as it was given: an amount, and what stands before and after it.

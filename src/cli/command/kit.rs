@@ -1,8 +1,8 @@
 //! Owns `kit`: showing and editing what the person has told of.
 
 use crate::cli::args::Common;
-use crate::cli::args::kit::{AddCommand, KindArg, KitCommand};
-use crate::cli::args::speed::{Rate, Wrong, row};
+use crate::cli::args::kit::{AddCommand, KitCommand};
+use crate::cli::args::speed::{Rate, Wrong};
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file::{self, FILE, KitError};
@@ -18,7 +18,7 @@ use unlade::kit::text::{self, Entry};
 use unlade::kit::{Card, Drive, Kind, Kit, Reader};
 use unlade::name::{shown, word};
 use unlade::run::Tools;
-use unlade::speed::links::{Family, find};
+use unlade::speed::links::{Family, LinkRow};
 
 /// Does what is asked with the kit.
 pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
@@ -30,7 +30,7 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
         KitCommand::List => list(&home, out, tools),
         KitCommand::Add { what } => add(&home, what, out, tools),
         KitCommand::Remove { kind, name } => {
-            let kind = kind_of(*kind);
+            let kind = Kind::from(*kind);
             kit_file::edit(&home, pause(tools), |text| text::remove(text, kind, name))
                 .map(|()| {
                     let what = format!("{kind} `{}` removed", shown(name));
@@ -67,14 +67,6 @@ impl Trouble {
             Self::Words(words) => (vec![words], Exit::Refused),
             Self::Wrong(wrong) => (wrong.lines(), Exit::Usage),
         }
-    }
-}
-
-fn kind_of(kind: KindArg) -> Kind {
-    match kind {
-        KindArg::Card => Kind::Card,
-        KindArg::Reader => Kind::Reader,
-        KindArg::Drive => Kind::Drive,
     }
 }
 
@@ -140,7 +132,7 @@ fn mb(rate: Option<&Rate>) -> Option<f64> {
 }
 
 /// Returns what is to be said of the rates that were given.
-fn notes(what: &AddCommand) -> Vec<String> {
+fn notes(what: &AddCommand, bus: Option<&LinkRow>) -> Vec<String> {
     let rates = match what {
         AddCommand::Card(args) => [("--reads", &args.reads), ("", &None)],
         AddCommand::Reader(_) => [("", &None), ("", &None)],
@@ -153,18 +145,18 @@ fn notes(what: &AddCommand) -> Vec<String> {
     rates
         .into_iter()
         .filter_map(note)
-        .chain(note_of_class(what))
+        .chain(note_of_class(what, bus))
         .collect()
 }
 
 /// Says so when a class and a bus do not go together. A drawer has odd cards in it, so it is no mistake.
-fn note_of_class(what: &AddCommand) -> Option<String> {
+fn note_of_class(what: &AddCommand, bus: Option<&LinkRow>) -> Option<String> {
     let AddCommand::Card(args) = what else {
         return None;
     };
     let class = args.class?;
     let needs = class.needs_bus()?;
-    let bus = find(args.bus.as_deref()?)?;
+    let bus = bus?;
     (bus.family < needs.family && bus.family <= Family::UhsIVendor).then(|| {
         format!(
             "--class: {class} is a class of cards that run as {} at least, and the bus given is {}; look at the card once more.",
@@ -175,23 +167,8 @@ fn note_of_class(what: &AddCommand) -> Option<String> {
     })
 }
 
-/// Holds the ids of the command line against the link table, with the words of `plan` and `copy`.
-fn check_ids(what: &AddCommand) -> Result<(), Trouble> {
-    let (bus, link) = match what {
-        AddCommand::Card(args) => (args.bus.as_deref(), None),
-        AddCommand::Reader(args) => (args.bus.as_deref(), args.link.as_deref()),
-        AddCommand::Drive(_) => (None, None),
-    };
-    for (flag, id, is_bus) in [("--bus", bus, true), ("--link", link, false)] {
-        if let Some(id) = id {
-            row(flag, id, is_bus).map_err(Trouble::Wrong)?;
-        }
-    }
-    Ok(())
-}
-
 fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result<(), Trouble> {
-    check_ids(command)?;
+    let bus = command.bus().map_err(Trouble::Wrong)?;
     let (entry, update, at) = match command {
         AddCommand::Card(args) => {
             let card = Card {
@@ -234,7 +211,7 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
         }
     })
     .map_err(Trouble::Kit)?;
-    let notes = notes(command);
+    let notes = notes(command, bus);
     let verb = if update { "changed" } else { "added" };
     let what = format!("{} `{}` {verb}", entry.kind(), shown(entry.name()));
     done(&what, &notes, home, out, tools);

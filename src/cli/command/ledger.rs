@@ -34,7 +34,7 @@ pub(crate) fn ledger(args: &LedgerArgs, book: &Book, out: Out, tools: &Tools) ->
     };
     match expected(&args.set, out) {
         Ok(expected) => {
-            let shoot = Shoot::of(&ledger, name.trim(), expected.as_ref());
+            let shoot = Shoot::of(&ledger, name.as_str(), expected.as_ref());
             tell_shoot(&shoot, out, &json)
         }
         Err(exit) => exit,

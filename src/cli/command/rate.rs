@@ -1,7 +1,6 @@
 //! Owns `rate`: measuring how fast a card reads in this reader, and telling it against what its links
 //! allow.
 
-use crate::cli::args::speed::{SpeedArgs, chain};
 use crate::cli::args::{Common, RateArgs};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -53,13 +52,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
         Ok(known) => known,
         Err(why) => return refuse(&[why], Exit::Usage, "rate", out, tools),
     };
-    let flags = SpeedArgs {
-        bus: args.bus.clone(),
-        reads: args.reads.clone(),
-        link: args.link.clone(),
-        writes: None,
-    };
-    let ceiling = match chain(&flags, 0) {
+    let ceiling = match args.speed().chain(0) {
         Ok(chain) => ceiling(chain, &known, &facts, tools),
         Err(wrong) => {
             explain(&wrong.lines(), out);

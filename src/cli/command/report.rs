@@ -3,6 +3,7 @@
 //! replaced.
 
 use crate::cli::args::ReportArgs;
+use crate::cli::args::shoot::ShootName;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::shoot::expected;
@@ -46,7 +47,7 @@ pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) ->
                 Ok(expected) => expected,
                 Err(exit) => return exit,
             };
-            let name = name.as_deref().unwrap_or_default().trim();
+            let name = name.as_ref().map_or("", ShootName::as_str);
             let made = make_shoot(name, expected.as_ref(), args, book, tools);
             ("shoot", name, made)
         }

@@ -1,16 +1,19 @@
 //! Owns what the ledger says of a shoot, and of a card's own past, beside a verdict.
 
-use crate::cli::args::ShootArgs;
+use crate::cli::args::shoot::ShootArgs;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use std::collections::BTreeSet;
 use unlade::ledger::history::{Gear, card_rate};
-use unlade::ledger::shoot::{CARDS_MAX, Shoot, parse_labels};
+use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Entry, Expected, ShootPart};
 
-/// Reads what was said of the job that a card belongs to.
+/// Returns the shoot that a card belongs to, with what was announced.
+///
+/// # Errors
+/// The exit code, once it is told what is wrong with the command line.
 pub(crate) fn shoot_part(
     args: &ShootArgs,
     book: &Book,
@@ -19,16 +22,10 @@ pub(crate) fn shoot_part(
     let Some(name) = &args.shoot else {
         return Ok(None);
     };
-    let name = name.trim();
-    if name.is_empty() || name.len() > 200 || name.chars().any(char::is_control) {
-        out.error("unlade: --shoot takes a name of 1 to 200 bytes without control characters.");
-        return Err(Exit::Usage);
-    }
+    let name = name.for_ledger().map_err(|why| usage(&why, out))?;
     if !book.is_kept() {
-        out.error(
-            "unlade: --shoot counts cards in the ledger, and there is none; leave out --no-ledger or give a folder with --home.",
-        );
-        return Err(Exit::Usage);
+        let why = "--shoot counts cards in the ledger, and there is none; leave out --no-ledger or give a folder with --home.";
+        return Err(usage(why, out));
     }
     Ok(Some(ShootPart {
         name: name.to_owned(),
@@ -36,20 +33,17 @@ pub(crate) fn shoot_part(
     }))
 }
 
-/// Reads what was announced.
+/// Returns what was announced.
+///
+/// # Errors
+/// As [`shoot_part`].
 pub(crate) fn expected(args: &ShootArgs, out: Out) -> Result<Option<Expected>, Exit> {
-    match (&args.expect, &args.expect_labels) {
-        (Some(n), _) if *n > CARDS_MAX => {
-            out.error(&format!("unlade: --expect takes 1 to {CARDS_MAX} cards."));
-            Err(Exit::Usage)
-        }
-        (Some(n), _) => Ok(Some(Expected::Count(*n))),
-        (None, Some(labels)) => parse_labels(labels).map(Some).map_err(|why| {
-            out.error(&format!("unlade: --expect-labels: {why}."));
-            Exit::Usage
-        }),
-        (None, None) => Ok(None),
-    }
+    args.expected().map_err(|why| usage(&why, out))
+}
+
+fn usage(why: &str, out: Out) -> Exit {
+    out.error(&format!("unlade: {why}"));
+    Exit::Usage
 }
 
 /// Enters a verdict and returns what is to be said of the job that the card belongs to.

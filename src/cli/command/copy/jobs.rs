@@ -1,7 +1,6 @@
 //! Owns the way from a command line to jobs, and in which order they are done.
 
-use crate::cli::args::speed;
-use crate::cli::args::{Common, CopyArgs, LayoutArg, ProofArg};
+use crate::cli::args::{Common, CopyArgs, ProofArg};
 use crate::cli::command::shared::one_card::tell_refusal;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -25,16 +24,11 @@ use unlade::plan::beside::Beside;
 use unlade::plan::concurrent::Order;
 use unlade::plan::terms::Terms;
 use unlade::plan::{Form, Refusal};
-use unlade::record::layout::{Layout, Level};
 use unlade::run::{Job, KnownBefore, Tools, look_together};
 
 fn terms(args: &CopyArgs) -> Terms {
     Terms {
-        level: match args.proof {
-            ProofArg::Written => Level::Written,
-            ProofArg::Readback => Level::ReadBack,
-            ProofArg::Reread => Level::Reread,
-        },
+        level: args.proof.into(),
         copies_needed: unlade::units::len_usize(args.copies),
         separate: args.separate,
     }
@@ -43,10 +37,7 @@ fn terms(args: &CopyArgs) -> Terms {
 /// In which form the offloads are to be left.
 fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
     let mut form = Form {
-        layout: args.layout.map(|layout| match layout {
-            LayoutArg::Plain => Layout::Plain,
-            LayoutArg::Bag => Layout::Bag,
-        }),
+        layout: args.layout.map(Into::into),
         ..Form::default()
     };
     for also in &args.also {
@@ -75,7 +66,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             return Err(Exit::Usage);
         }
     }
-    let chain = speed::chain(&args.speed, args.to.len()).map_err(|wrong| {
+    let chain = args.speed.chain(args.to.len()).map_err(|wrong| {
         explain(&wrong.lines(), out);
         Exit::Usage
     })?;

@@ -2,7 +2,7 @@
 //! and the ledger. The answer in words is [`super::saving`].
 
 use crate::cli::args::Common;
-use crate::cli::args::weigh::UpgradeArgs;
+use crate::cli::args::weigh::{DriveArg, PartArg, UpgradeArgs};
 use crate::cli::command::weigh::answer::Answer;
 use crate::cli::command::weigh::saving::{Case, Promise};
 use crate::cli::home::book::Book;
@@ -12,11 +12,10 @@ use unlade::kit::Kit;
 use unlade::ledger::Ledger;
 use unlade::name::shown;
 use unlade::speed::ceiling::Ceiling;
-use unlade::speed::chain::{Chain, DriveSpeed, Figure};
+use unlade::speed::chain::{Chain, DriveSpeed};
 use unlade::speed::links::{LinkRow, find};
-use unlade::speed::quantity::{Bare, rate};
 use unlade::speed::upgrade::{Part, Setup, Unknown, middle_of, promised_s};
-use unlade::units::{MegabytesPerS, counted, len64, speed};
+use unlade::units::{counted, len64, speed};
 
 /// Why there is no answer.
 pub(crate) enum Refused {
@@ -76,15 +75,15 @@ impl Known {
 pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common, book: &Book) -> Result<Answer, Refused> {
     let kit = kit(args, common)?;
     let now = Parts {
-        card: thing(args.card.as_deref(), Slot::Card, &kit)?,
-        reader: thing(args.reader.as_deref(), Slot::Reader, &kit)?,
-        port: thing(args.port.as_deref(), Slot::Port, &kit)?,
+        card: thing(args.card.as_ref(), Slot::Card, &kit)?,
+        reader: thing(args.reader.as_ref(), Slot::Reader, &kit)?,
+        port: thing(args.port.as_ref(), Slot::Port, &kit)?,
         drives: drives(&args.drives, &kit)?,
     };
     let new = Parts {
-        card: thing(args.new_card.as_deref(), Slot::Card, &kit)?,
-        reader: thing(args.new_reader.as_deref(), Slot::Reader, &kit)?,
-        port: thing(args.new_port.as_deref(), Slot::Port, &kit)?,
+        card: thing(args.new_card.as_ref(), Slot::Card, &kit)?,
+        reader: thing(args.new_reader.as_ref(), Slot::Reader, &kit)?,
+        port: thing(args.new_port.as_ref(), Slot::Port, &kit)?,
         drives: drives(&args.new_drives, &kit)?,
     };
     check(&now, &new)?;
@@ -153,13 +152,9 @@ fn kit(args: &UpgradeArgs, common: &Common) -> Result<Kit, Refused> {
         &args.new_reader,
         &args.new_port,
     ];
-    let drives = args.drives.iter().chain(&args.new_drives);
-    let mut named = singles.into_iter().flatten().chain(drives);
-    let is_rate = |text: &String| {
-        let first = text.split('/').next().unwrap_or(text);
-        rate(first, Bare::MegaBytes).is_ok()
-    };
-    if named.all(is_rate) {
+    let is_rate = |part: &PartArg| matches!(part, PartArg::Rate(_));
+    let mut drives = args.drives.iter().chain(&args.new_drives);
+    if singles.into_iter().flatten().all(is_rate) && drives.all(|drive| drive.speed.is_ok()) {
         return Ok(Kit::default());
     }
     match folder(common) {
@@ -176,13 +171,12 @@ enum Slot {
     Port,
 }
 
-fn thing(text: Option<&str>, slot: Slot, kit: &Kit) -> Result<Option<Thing>, String> {
-    let Some(text) = text else { return Ok(None) };
-    let begins_with_digit = text.starts_with(|c: char| c.is_ascii_digit());
-    let as_rate = rate(text, Bare::MegaBytes);
-    if let Ok(rate) = as_rate {
-        return Ok(Some(Thing::Rate(rate)));
-    }
+fn thing(part: Option<&PartArg>, slot: Slot, kit: &Kit) -> Result<Option<Thing>, String> {
+    let (text, why) = match part {
+        None => return Ok(None),
+        Some(PartArg::Rate(rate)) => return Ok(Some(Thing::Rate(*rate))),
+        Some(PartArg::Name { text, why }) => (text, why),
+    };
     let named = match slot {
         Slot::Card => kit
             .card(text)
@@ -200,52 +194,38 @@ fn thing(text: Option<&str>, slot: Slot, kit: &Kit) -> Result<Option<Thing>, Str
         Slot::Reader => true,
         Slot::Port => !row.family.is_card_bus(),
     };
-    match (find(text).filter(|row| fits(row)), as_rate, named) {
-        (Some(row), ..) => Ok(Some(Thing::Row(row))),
+    match (find(text).filter(|row| fits(row)), named) {
+        (Some(row), _) => Ok(Some(Thing::Row(row))),
         // What begins with a digit was meant as a rate.
-        (None, Err(why), _) if begins_with_digit => Err(why),
-        (None, _, Err(unknown)) => Err(format!(
+        (None, _) if text.starts_with(|c: char| c.is_ascii_digit()) => Err(why.clone()),
+        (None, Err(unknown)) => Err(format!(
             "`{}` is neither a rate (90, 90MB/s) nor a name of the link table (uhs-ii, usb3-5g); and {unknown}",
             shown(text)
         )),
-        (None, ..) => Err(format!(
+        (None, Ok(_)) => Err(format!(
             "`{}` is neither a rate (90, 90MB/s) nor a link that is known here (usb2, usb3-5g, usb3-10g, tb3)",
             shown(text)
         )),
     }
 }
 
-fn drives(texts: &[String], kit: &Kit) -> Result<Vec<DriveSpeed>, String> {
-    texts.iter().map(|text| drive(text, kit)).collect()
+fn drives(given: &[DriveArg], kit: &Kit) -> Result<Vec<DriveSpeed>, String> {
+    given.iter().map(|drive| drive_of(drive, kit)).collect()
 }
 
-fn drive(text: &str, kit: &Kit) -> Result<DriveSpeed, String> {
+fn drive_of(given: &DriveArg, kit: &Kit) -> Result<DriveSpeed, String> {
+    let Ok(drive) = kit.drive(&given.text) else {
+        return given.speed.clone();
+    };
     let mut speed = DriveSpeed::default();
-    if let Ok(drive) = kit.drive(text) {
-        unlade::kit::fill_drive(&mut speed, drive);
-        return if speed.writes.is_some() {
-            Ok(speed)
-        } else {
-            let name = shown(text);
-            Err(format!(
-                "the kit does not say what drive `{name}` sustains when it is written; `unlade kit add drive {name} --update --writes MBPS` tells it"
-            ))
-        };
+    unlade::kit::fill_drive(&mut speed, drive);
+    if speed.writes.is_some() {
+        return Ok(speed);
     }
-    let (writes, reads) = match text.split_once('/') {
-        // `110MB/s` holds a stroke of its own.
-        Some((writes, reads)) if !reads.starts_with('s') => (writes, Some(reads)),
-        _ => (text, None),
-    };
-    let read = |text: &str| {
-        let bytes_per_s = rate(text, Bare::MegaBytes).map_err(|why| {
-            format!("{why}; a drive is given as WRITES/READS (110/115), or by its name in the kit")
-        })?;
-        Ok::<_, String>(Figure::label(MegabytesPerS(bytes_per_s / 1e6)))
-    };
-    speed.writes = Some(read(writes)?);
-    speed.reads = reads.map(read).transpose()?;
-    Ok(speed)
+    let name = shown(&given.text);
+    Err(format!(
+        "the kit does not say what drive `{name}` sustains when it is written; `unlade kit add drive {name} --update --writes MBPS` tells it"
+    ))
 }
 
 /// Every part that is exchanged must be known as it is now.

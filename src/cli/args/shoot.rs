@@ -1,0 +1,77 @@
+//! Owns what the command line says of a shoot.
+
+use clap::Args;
+use unlade::ledger::Expected;
+use unlade::ledger::shoot::{CARDS_MAX, parse_labels};
+
+/// The longest name of a shoot, in bytes.
+const NAME_BYTES_MAX: usize = 200;
+
+/// The job that a card belongs to.
+#[derive(Clone, Debug, Default, Args)]
+#[command(next_help_heading = "Shoot (the cards that belong together)")]
+pub(crate) struct ShootArgs {
+    /// Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict
+    /// tells which are proven and which nobody has seen.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) shoot: Option<ShootName>,
+    /// How many cards the job has; say it once.
+    #[arg(long, value_name = "N", requires = "shoot", value_parser = clap::value_parser!(u64).range(1..))]
+    pub(crate) expect: Option<u64>,
+    /// The labels of the job's cards, set apart by commas: A1,A2,B1.
+    #[arg(
+        long,
+        value_name = "LABELS",
+        requires = "shoot",
+        conflicts_with = "expect"
+    )]
+    pub(crate) expect_labels: Option<String>,
+}
+
+/// The name of a shoot, without blanks around it.
+#[derive(Clone, Debug)]
+pub(crate) struct ShootName(String);
+
+impl From<&str> for ShootName {
+    fn from(text: &str) -> Self {
+        Self(text.trim().to_owned())
+    }
+}
+
+impl ShootName {
+    /// Returns the name as it was given.
+    pub(crate) fn as_str(&self) -> &str {
+        &self.0
+    }
+
+    /// Returns the name as cards are counted under it.
+    ///
+    /// # Errors
+    /// In plain words.
+    pub(crate) fn for_ledger(&self) -> Result<&str, String> {
+        let is_odd = self.0.len() > NAME_BYTES_MAX || self.0.chars().any(char::is_control);
+        if self.0.is_empty() || is_odd {
+            return Err(format!(
+                "--shoot takes a name of 1 to {NAME_BYTES_MAX} bytes without control characters."
+            ));
+        }
+        Ok(&self.0)
+    }
+}
+
+impl ShootArgs {
+    /// Returns what was announced.
+    ///
+    /// # Errors
+    /// In plain words.
+    pub(crate) fn expected(&self) -> Result<Option<Expected>, String> {
+        match (self.expect, &self.expect_labels) {
+            (Some(n), _) if n > CARDS_MAX => Err(format!("--expect takes 1 to {CARDS_MAX} cards.")),
+            (Some(n), _) => Ok(Some(Expected::Count(n))),
+            (None, Some(labels)) => parse_labels(labels)
+                .map(Some)
+                .map_err(|why| format!("--expect-labels: {why}.")),
+            (None, None) => Ok(None),
+        }
+    }
+}
