@@ -1,6 +1,6 @@
 //! Owns the flags of `kit` as they are written.
 
-use crate::cli::args::speed::{Rate, Wrong, row};
+use crate::cli::args::speed::{FlagError, RateArg, row};
 use camino::Utf8PathBuf;
 use clap::{Args, Subcommand, ValueEnum};
 use unlade::kit::Kind;
@@ -78,8 +78,8 @@ pub(crate) struct CardArgs {
     #[arg(value_name = "NAME")]
     pub(crate) name: String,
     /// The read rate on its label, MB/s.
-    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = Rate::read)]
-    pub(crate) reads: Option<Rate>,
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = RateArg::read)]
+    pub(crate) reads: Option<RateArg>,
     /// Its bus: uhs-i, uhs-ii, cfe2-b and so on.
     #[arg(long, value_name = "ID")]
     pub(crate) bus: Option<String>,
@@ -127,11 +127,11 @@ pub(crate) struct DriveArgs {
     #[arg(value_name = "NAME")]
     pub(crate) name: String,
     /// What it takes for as long as one likes, its write cache full, MB/s.
-    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = Rate::read)]
-    pub(crate) writes: Option<Rate>,
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = RateArg::read)]
+    pub(crate) writes: Option<RateArg>,
     /// What it gives for as long as one likes, MB/s.
-    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = Rate::read)]
-    pub(crate) reads: Option<Rate>,
+    #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = RateArg::read)]
+    pub(crate) reads: Option<RateArg>,
     /// Whether it is a spinning disk; for drives of which the system does not know it, or says the wrong thing.
     #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
     pub(crate) spins: Option<bool>,
@@ -159,7 +159,7 @@ impl AddCommand {
     ///
     /// # Errors
     /// An id that is no card's bus, or no reader's link, in the words of `plan` and `copy`.
-    pub(crate) fn bus(&self) -> Result<Option<&'static LinkRow>, Wrong> {
+    pub(crate) fn bus(&self) -> Result<Option<&'static LinkRow>, FlagError> {
         let (bus, link) = match self {
             Self::Card(args) => (&args.bus, &None),
             Self::Reader(args) => (&args.bus, &args.link),

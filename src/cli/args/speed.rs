@@ -32,14 +32,14 @@ const WRONG_MAX: usize = 40;
 
 /// A rate as a flag gives it: `170` and `170MB/s` are megabytes, `170Mb/s` is megabits.
 #[derive(Clone, PartialEq, Debug)]
-pub(crate) struct Rate {
+pub(crate) struct RateArg {
     /// The rate in MB/s.
     pub(crate) mbps: f64,
     /// A sentence where it was given in bits, which labels never are.
     pub(crate) note: Option<String>,
 }
 
-impl Rate {
+impl RateArg {
     /// Reads it.
     ///
     /// # Errors
@@ -74,7 +74,7 @@ impl SpeedArgs {
     ///
     /// # Errors
     /// What is wrong with them, in a sentence, and the ids to choose from.
-    pub(crate) fn chain(&self, destinations: usize) -> Result<Chain, Wrong> {
+    pub(crate) fn chain(&self, destinations: usize) -> Result<Chain, FlagError> {
         let bus = self.bus.as_deref().map(|id| row("--bus", id, true));
         let link = self.link.as_deref().map(|id| row("--link", id, false));
         let (bus, link) = (bus.transpose()?, link.transpose()?);
@@ -102,12 +102,12 @@ impl SpeedArgs {
 }
 
 /// What is wrong with a flag.
-pub(crate) struct Wrong {
+pub(crate) struct FlagError {
     sentence: String,
     ids: Vec<String>,
 }
 
-impl Wrong {
+impl FlagError {
     fn new(sentence: String) -> Self {
         Self {
             sentence,
@@ -123,7 +123,7 @@ impl Wrong {
 }
 
 /// Finds a row of the link table: a card's bus, or a reader's link.
-pub(crate) fn row(flag: &str, id: &str, card_bus: bool) -> Result<&'static LinkRow, Wrong> {
+pub(crate) fn row(flag: &str, id: &str, card_bus: bool) -> Result<&'static LinkRow, FlagError> {
     let what = if card_bus {
         "a card's bus"
     } else {
@@ -134,14 +134,14 @@ pub(crate) fn row(flag: &str, id: &str, card_bus: bool) -> Result<&'static LinkR
         Some(_) => "is not",
         None => "is not known as",
     };
-    Err(Wrong {
+    Err(FlagError {
         sentence: format!("{flag}: `{}` {why} {what}; the ids are:", shown(id)),
         ids: ids(card_bus),
     })
 }
 
-fn rate(flag: &str, text: &str, said: &mut Vec<String>) -> Result<MegabytesPerS, Wrong> {
-    let rate = Rate::read(text).map_err(|why| Wrong::new(format!("{flag}: {why}.")))?;
+fn rate(flag: &str, text: &str, said: &mut Vec<String>) -> Result<MegabytesPerS, FlagError> {
+    let rate = RateArg::read(text).map_err(|why| FlagError::new(format!("{flag}: {why}.")))?;
     said.extend(rate.note.map(|note| format!("{flag}: {note}")));
     Ok(MegabytesPerS(rate.mbps))
 }
@@ -150,10 +150,10 @@ fn writes_of(
     text: &str,
     destinations: usize,
     said: &mut Vec<String>,
-) -> Result<Vec<DriveSpeed>, Wrong> {
+) -> Result<Vec<DriveSpeed>, FlagError> {
     let given: Vec<&str> = text.split(',').collect();
     if given.len() != destinations {
-        return Err(Wrong::new(format!(
+        return Err(FlagError::new(format!(
             "--writes: give one rate for each --to, in the same order: {destinations}, not {}.",
             given.len()
         )));
@@ -209,7 +209,7 @@ mod tests {
     /// 170 Mb/s are 21.25 MB/s: a byte is eight bits (IEC 80000-13).
     #[test]
     fn rates_are_read_with_their_unit_and_bits_are_told() {
-        let rate = |text| Rate::read(text).unwrap();
+        let rate = |text| RateArg::read(text).unwrap();
         for text in ["170", "170MB/s", " 170 MB/s", "170MBps", "0.17GB/s"] {
             assert!((rate(text).mbps - 170.0).abs() < 1e-9, "{text}");
             assert_eq!(rate(text).note, None, "{text}");
@@ -228,7 +228,7 @@ mod tests {
             ("170mb/s", "Mb/s for megabits or MB/s for megabytes"),
             ("170MB", "a rate ends in /s"),
         ] {
-            let said = Rate::read(text).unwrap_err();
+            let said = RateArg::read(text).unwrap_err();
             assert!(said.contains(told), "{text}: {said}");
         }
         let chain = args("", "170MB/s", "", "450MB/s,880Mb/s").chain(2);

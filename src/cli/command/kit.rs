@@ -2,7 +2,7 @@
 
 use crate::cli::args::Common;
 use crate::cli::args::kit::{AddCommand, KitCommand};
-use crate::cli::args::speed::{Rate, Wrong};
+use crate::cli::args::speed::{FlagError, RateArg};
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file::{self, FILE, KitError};
@@ -57,7 +57,7 @@ fn pause(tools: &Tools) -> impl FnMut() {
 enum Trouble {
     Kit(KitError),
     Words(String),
-    Wrong(Wrong),
+    Flag(FlagError),
 }
 
 impl Trouble {
@@ -65,7 +65,7 @@ impl Trouble {
         match self {
             Self::Kit(error) => (error.lines(), error.exit()),
             Self::Words(words) => (vec![words], Exit::Refused),
-            Self::Wrong(wrong) => (wrong.lines(), Exit::Usage),
+            Self::Flag(error) => (error.lines(), Exit::Usage),
         }
     }
 }
@@ -127,7 +127,7 @@ fn without_identity(kind: Kind) -> &'static str {
     }
 }
 
-fn mb(rate: Option<&Rate>) -> Option<f64> {
+fn mb(rate: Option<&RateArg>) -> Option<f64> {
     rate.map(|r| r.mbps)
 }
 
@@ -138,7 +138,7 @@ fn notes(what: &AddCommand, bus: Option<&LinkRow>) -> Vec<String> {
         AddCommand::Reader(_) => [("", &None), ("", &None)],
         AddCommand::Drive(args) => [("--writes", &args.writes), ("--reads", &args.reads)],
     };
-    let note = |(flag, rate): (&str, &Option<Rate>)| {
+    let note = |(flag, rate): (&str, &Option<RateArg>)| {
         let note = rate.as_ref()?.note.as_ref()?;
         Some(format!("{flag}: {note}"))
     };
@@ -168,7 +168,7 @@ fn note_of_class(what: &AddCommand, bus: Option<&LinkRow>) -> Option<String> {
 }
 
 fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result<(), Trouble> {
-    let bus = command.bus().map_err(Trouble::Wrong)?;
+    let bus = command.bus().map_err(Trouble::Flag)?;
     let (entry, update, at) = match command {
         AddCommand::Card(args) => {
             let card = Card {

@@ -94,7 +94,7 @@ fn tell_all(ledger: &Ledger, last: usize, book: &Book, out: Out, json: &Json) {
         }
         json.send(
             "ledger",
-            json!({"path": book.place(), "entries": ledger.entries.len(), "damaged": ledger.damaged}),
+            json!({"path": book.path_words(), "entries": ledger.entries.len(), "damaged": ledger.damaged}),
         );
         return;
     }
@@ -107,7 +107,7 @@ fn tell_all(ledger: &Ledger, last: usize, book: &Book, out: Out, json: &Json) {
     let text = format!(
         "{} in {}{}",
         counted_entries(ledger.entries.len()),
-        book.place(),
+        book.path_words(),
         if from > 0 {
             format!(
                 "; the last {} are shown (--last for more)",

@@ -4,7 +4,7 @@
 use crate::cli::args::{Common, RateArgs};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
-use crate::cli::home::known::{self, Known};
+use crate::cli::home::recognised::{self, Recognised};
 use crate::cli::home::shoot::slower;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
@@ -36,7 +36,7 @@ const EXCEEDED: f64 = 1.1;
 
 /// Measures a card and tells it.
 pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
-    let kit = match known::kit(&args.names, common, out, tools) {
+    let kit = match recognised::kit(&args.names, common, out, tools) {
         Ok(kit) => kit,
         Err(exit) => return exit,
     };
@@ -48,12 +48,12 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
             return refuse(&[why], Exit::Refused, "rate", out, tools);
         }
     };
-    let known = match Known::of(&args.names, Some(&facts), &kit, tools.disk.as_ref()) {
-        Ok(known) => known,
+    let recognised = match Recognised::of(&args.names, Some(&facts), &kit, tools.disk.as_ref()) {
+        Ok(recognised) => recognised,
         Err(why) => return refuse(&[why], Exit::Usage, "rate", out, tools),
     };
     let ceiling = match args.speed().chain(0) {
-        Ok(chain) => ceiling(chain, &known, &facts, tools),
+        Ok(chain) => ceiling(chain, &recognised, &facts, tools),
         Err(wrong) => {
             explain(&wrong.lines(), out);
             return Exit::Usage;
@@ -62,16 +62,16 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
     let json = Json::new(out, Arc::clone(&tools.clock));
     match wait(args, &facts, out, tools) {
         Ok(measured) => {
-            let slower = remember(args, &facts, &known, &measured, tools, book);
-            let told = Told {
+            let slower = remember(args, &facts, &recognised, &measured, tools, book);
+            let comparison = Comparison {
                 slower,
                 args,
-                known,
+                recognised,
                 ceiling,
                 measured,
                 is_part: !facts.is_mount_root,
             };
-            told.tell(out, &json)
+            comparison.tell(out, &json)
         }
         Err(why) => {
             let why = format!("the card `{card}` cannot be measured: {why}");
@@ -85,7 +85,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
 fn remember(
     args: &RateArgs,
     facts: &FolderFacts,
-    known: &Known,
+    recognised: &Recognised,
     measured: &Measured,
     tools: &Tools,
     book: &Book,
@@ -98,8 +98,8 @@ fn remember(
     }
     let listing = survey(tools.disk.as_ref(), &args.card, facts).ok()?;
     let mut card = CardIdentity::of(facts, &label_of(&args.card, facts), &listing);
-    card.name = known.card.as_ref().map(|c| c.name.clone());
-    let reader = known.reader.as_ref().map(|r| r.name.clone());
+    card.name = recognised.card.as_ref().map(|c| c.name.clone());
+    let reader = recognised.reader.as_ref().map(|r| r.name.clone());
     let entry = Entry {
         reader: reader.or_else(|| tools.disk.gear(facts).reader()),
         reading: Some(Reading {
@@ -118,8 +118,13 @@ fn remember(
 }
 
 /// Returns what everything between the card and this computer allows.
-fn ceiling(mut chain: Chain, known: &Known, facts: &FolderFacts, tools: &Tools) -> Ceiling {
-    known.fill(&mut chain);
+fn ceiling(
+    mut chain: Chain,
+    recognised: &Recognised,
+    facts: &FolderFacts,
+    tools: &Tools,
+) -> Ceiling {
+    recognised.fill(&mut chain);
     let gear = tools.disk.gear(facts);
     detected::card(&mut chain, &gear);
     let mut ceiling = Ceiling::of(&chain);
@@ -161,9 +166,9 @@ fn wait(args: &RateArgs, facts: &FolderFacts, out: Out, tools: &Tools) -> Result
 }
 
 /// A measurement with what it is held against.
-struct Told<'a> {
+struct Comparison<'a> {
     args: &'a RateArgs,
-    known: Known,
+    recognised: Recognised,
     ceiling: Ceiling,
     measured: Measured,
     /// It read faster at earlier times.
@@ -172,7 +177,7 @@ struct Told<'a> {
     is_part: bool,
 }
 
-impl Told<'_> {
+impl Comparison<'_> {
     fn tell(&self, out: Out, json: &Json) -> Exit {
         let exit = if self.measured.interrupted {
             Exit::Interrupted
@@ -244,7 +249,7 @@ impl Told<'_> {
     fn card(&self) -> String {
         let m = &self.measured;
         let name = self
-            .known
+            .recognised
             .card
             .as_ref()
             .map_or(String::new(), |c| format!("{} at ", shown(&c.name)));
@@ -349,8 +354,8 @@ impl Told<'_> {
             .collect();
         let doubts = m.doubts();
         json!({
-            "card": self.args.card, "kit_card": self.known.card.as_ref().map(|c| &c.name),
-            "kit_reader": self.known.reader.as_ref().map(|r| &r.name),
+            "card": self.args.card, "kit_card": self.recognised.card.as_ref().map(|c| &c.name),
+            "kit_reader": self.recognised.reader.as_ref().map(|r| &r.name),
             "measured": m, "mean_bytes_per_s": round(m.mean()), "median_bytes_per_s": round(m.median()),
             "worst_second": m.worst().map(|(at, rate)| json!({"second": at, "bytes_per_s": rate})),
             "used_s": m.seconds_for(m.used_bytes).map(round),

@@ -29,8 +29,8 @@ use unlade::report::shoot::{Source, page as shoot_page};
 use unlade::run::Tools;
 
 /// What became of a page.
-enum Made {
-    /// It was made at this place.
+enum PageState {
+    /// It was made, here.
     New(String),
     /// The one that stands there is the same.
     Same(String),
@@ -54,13 +54,13 @@ pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) ->
     };
     let json = Json::new(out, Arc::clone(&tools.clock));
     let (exit, text, path) = match made {
-        Ok(Made::New(path)) => (Exit::Done, format!("The report page is {path}"), Some(path)),
-        Ok(Made::Same(path)) => (
+        Ok(PageState::New(path)) => (Exit::Done, format!("The report page is {path}"), Some(path)),
+        Ok(PageState::Same(path)) => (
             Exit::Done,
             format!("{path} is already what the manifest says; nothing was written."),
             Some(path),
         ),
-        Ok(Made::Differs(path)) => (
+        Ok(PageState::Differs(path)) => (
             Exit::NotProven,
             format!(
                 "{path} is not the page that this version makes of the manifest: it was changed, or another version made it. It was left as it is; --to FILE makes the page elsewhere."
@@ -97,7 +97,7 @@ fn make_shoot(
     args: &ReportArgs,
     book: &Book,
     tools: &Tools,
-) -> Result<Made, String> {
+) -> Result<PageState, String> {
     if !book.is_kept() {
         return Err("there is no ledger here; give its folder with --home".to_owned());
     }
@@ -106,7 +106,7 @@ fn make_shoot(
     if shoot.cards.is_empty() {
         return Err(format!(
             "the ledger {} knows no card of this job; `unlade ledger` shows what it knows",
-            book.place()
+            book.path_words()
         ));
     }
     let source = Source {
@@ -134,7 +134,7 @@ fn file_name(shoot: &str) -> Utf8PathBuf {
     format!("shoot-{name}.html").into()
 }
 
-fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<Made, String> {
+fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<PageState, String> {
     let disk = tools.disk.as_ref();
     let held = disk
         .facts(offload)
@@ -148,8 +148,8 @@ fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<Made, St
     let path = offload.join(RECORDS).join(REPORT);
     let told = shown(path.as_str());
     match disk.read_record(&path, MANIFEST_BYTES_MAX) {
-        Ok(standing) if standing == bytes => Ok(Made::Same(told)),
-        Ok(_) => Ok(Made::Differs(told)),
+        Ok(standing) if standing == bytes => Ok(PageState::Same(told)),
+        Ok(_) => Ok(PageState::Differs(told)),
         Err(e) if e.kind() == io::ErrorKind::NotFound => {
             let date = Stamp::of(tools.clock.now());
             if let Some(why) = breaks_bag(disk, offload, &manifest, &bytes) {
@@ -157,7 +157,7 @@ fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<Made, St
             }
             let record = (format!("{RECORDS}/{REPORT}"), bytes.into());
             match add_record(disk, offload, record, date) {
-                Ok(()) => Ok(Made::New(told)),
+                Ok(()) => Ok(PageState::New(told)),
                 Err(problem) => Err(format!(
                     "{}; --to FILE makes the page elsewhere",
                     problem.detail
@@ -189,14 +189,14 @@ fn breaks_bag(
     })
 }
 
-fn elsewhere(to: &Utf8Path, bytes: &[u8]) -> Result<Made, String> {
+fn elsewhere(to: &Utf8Path, bytes: &[u8]) -> Result<PageState, String> {
     let told = shown(to.as_str());
     let made = OpenOptions::new().write(true).create_new(true).open(to);
     match made {
         Ok(mut file) => file
             .write_all(bytes)
             .and_then(|()| file.sync_all())
-            .map(|()| Made::New(told.clone()))
+            .map(|()| PageState::New(told.clone()))
             .map_err(|e| format!("`{told}` could not be written: {e}")),
         Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
             Err(format!("`{told}` is there already and is not replaced"))

@@ -48,7 +48,7 @@ impl Book {
     }
 
     /// Returns where the ledger is.
-    pub(crate) fn place(&self) -> String {
+    pub(crate) fn path_words(&self) -> String {
         self.path
             .as_ref()
             .map_or_else(|| "nowhere".to_owned(), ToString::to_string)

@@ -4,6 +4,6 @@ pub(crate) mod book;
 pub(crate) mod folder;
 pub(crate) mod keys;
 pub(crate) mod kit_file;
-pub(crate) mod known;
 pub(crate) mod on_card;
+pub(crate) mod recognised;
 pub(crate) mod shoot;

@@ -42,11 +42,6 @@ pub(crate) enum Interrupt {
     },
 }
 
-/// Who ends the program when it has to.
-struct Watch<T> {
-    tell: T,
-}
-
 /// Catches the signals; `cancel` is set by the first, and `tell` is called from a thread of its own.
 ///
 /// # Errors
@@ -56,8 +51,7 @@ pub(crate) fn catch(
     tell: impl Fn(Interrupt) + Send + 'static,
 ) -> Result<(), ctrlc::Error> {
     let (signal, signals): (Sender<()>, Receiver<()>) = bounded(2);
-    let watch = Watch { tell };
-    let run = move || watch.run(&signals);
+    let run = move || watch(&signals, &tell);
     // Without the thread the first signal still asks the work to stop.
     let thread = std::thread::Builder::new().name("signals".into());
     drop(thread.stack_size(128 << 10).spawn(run));
@@ -69,29 +63,32 @@ pub(crate) fn catch(
     })
 }
 
-impl<T: Fn(Interrupt)> Watch<T> {
-    fn run(&self, signals: &Receiver<()>) {
-        if signals.recv().is_err() {
-            return;
-        }
-        let mut has_told = false;
-        loop {
-            match signals.recv_timeout(PATIENCE) {
-                Ok(()) => self.end(),
-                Err(RecvTimeoutError::Disconnected) => return,
-                Err(RecvTimeoutError::Timeout) if BUSY.load(Ordering::SeqCst) == 0 => self.end(),
-                Err(RecvTimeoutError::Timeout) if !has_told => {
-                    has_told = true;
-                    (self.tell)(Interrupt::Stopping);
-                }
-                Err(RecvTimeoutError::Timeout) => {}
+/// Ends the program when the work does not.
+fn watch(signals: &Receiver<()>, tell: &impl Fn(Interrupt)) {
+    if signals.recv().is_err() {
+        return;
+    }
+    let mut has_told = false;
+    loop {
+        match signals.recv_timeout(PATIENCE) {
+            Ok(()) => end(tell),
+            Err(RecvTimeoutError::Disconnected) => return,
+            Err(RecvTimeoutError::Timeout) if BUSY.load(Ordering::SeqCst) == 0 => end(tell),
+            Err(RecvTimeoutError::Timeout) if !has_told => {
+                has_told = true;
+                tell(Interrupt::Stopping);
             }
+            Err(RecvTimeoutError::Timeout) => {}
         }
     }
+}
 
-    fn end(&self) {
-        let is_at_work = BUSY.load(Ordering::SeqCst) > 0;
-        (self.tell)(Interrupt::Ending { is_at_work });
-        std::process::exit(Exit::Interrupted.code().into());
-    }
+#[expect(
+    clippy::exit,
+    reason = "a card that does not answer lets no call return, so no other way leads out"
+)]
+fn end(tell: &impl Fn(Interrupt)) -> ! {
+    let is_at_work = BUSY.load(Ordering::SeqCst) > 0;
+    tell(Interrupt::Ending { is_at_work });
+    std::process::exit(Exit::Interrupted.code().into());
 }

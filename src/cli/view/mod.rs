@@ -1,6 +1,5 @@
 //! Owns what is shown: standard output, the running picture, the words for people, JSON for programs.
 
-pub(crate) mod deadline;
 pub(crate) mod interrupt;
 pub(crate) mod json;
 pub(crate) mod next_steps;
@@ -10,6 +9,7 @@ mod picture;
 pub(crate) mod read_progress;
 pub(crate) mod refuse;
 mod running;
+pub(crate) mod schedule;
 pub(crate) mod screen;
 pub(crate) mod text;
 pub(crate) mod words;

@@ -110,17 +110,17 @@ impl Out {
         drop(writeln!(io::stderr(), "{told}"));
     }
 
-    /// Returns a place in the running picture, below those that were taken before.
-    pub(crate) fn place() -> usize {
-        static PLACES: AtomicUsize = AtomicUsize::new(0);
-        PLACES.fetch_add(1, Ordering::Relaxed)
+    /// Returns the number of a new block of the running picture, below those that are there.
+    pub(crate) fn new_block() -> usize {
+        static BLOCKS: AtomicUsize = AtomicUsize::new(0);
+        BLOCKS.fetch_add(1, Ordering::Relaxed)
     }
 
-    /// Draws lines at a place of the picture; none take them away.
-    pub(crate) fn draw(self, place: usize, lines: &[String]) {
+    /// Draws the lines of a block of the picture; none take it away.
+    pub(crate) fn draw(self, block: usize, lines: &[String]) {
         if self.draws {
             let lines = lines.iter().map(|line| shown(line)).collect();
-            queue().send(Said::Picture(place, lines));
+            queue().send(Said::Picture(block, lines));
         }
     }
 
@@ -163,7 +163,7 @@ enum Said {
     Lines(String),
     /// To standard error, from a terminal.
     Error(String),
-    /// Somebody's lines of the running picture.
+    /// The lines of a block of the running picture.
     Picture(usize, Vec<String>),
     /// The picture goes for good.
     Clear,
@@ -192,8 +192,8 @@ impl Writer {
         };
         let text = match said {
             Said::Lines(text) => self.picture.around(&format!("{text}\n"), size),
-            Said::Picture(place, lines) => {
-                self.picture.set(place, lines);
+            Said::Picture(block, lines) => {
+                self.picture.set(block, lines);
                 self.picture.around("", size)
             }
             Said::Clear => {
@@ -315,12 +315,12 @@ pub(crate) fn flush(stop: &AtomicBool) {
 fn both_are_one() -> bool {
     static ARE_ONE: OnceLock<bool> = OnceLock::new();
     *ARE_ONE.get_or_init(|| {
-        let place = |stat: rustix::io::Result<rustix::fs::Stat>| {
+        let file = |stat: rustix::io::Result<rustix::fs::Stat>| {
             let stat = stat.ok()?;
             Some((stat.st_dev, stat.st_ino))
         };
-        let out = place(rustix::fs::fstat(io::stdout()));
-        out.is_some() && out == place(rustix::fs::fstat(io::stderr()))
+        let out = file(rustix::fs::fstat(io::stdout()));
+        out.is_some() && out == file(rustix::fs::fstat(io::stderr()))
     })
 }
 

@@ -18,19 +18,19 @@ const COLUMNS_MIN: usize = 8;
 /// The picture and what of it stands on the terminal.
 #[derive(Debug, Default)]
 pub(super) struct Picture {
-    /// The lines of each who shows something, in the order in which they began.
+    /// The lines of each block, by its number.
     blocks: BTreeMap<usize, Vec<String>>,
     /// What was drawn last. The cursor stands in the empty row below it, where Ctrl-C leaves its mark.
     drawn: Vec<String>,
 }
 
 impl Picture {
-    /// Takes over somebody's lines; none take them away.
-    pub(super) fn set(&mut self, who: usize, lines: Vec<String>) {
+    /// Takes over the lines of a block; none take it away.
+    pub(super) fn set(&mut self, block: usize, lines: Vec<String>) {
         if lines.is_empty() {
-            self.blocks.remove(&who);
+            self.blocks.remove(&block);
         } else {
-            self.blocks.insert(who, lines);
+            self.blocks.insert(block, lines);
         }
     }
 

@@ -47,7 +47,7 @@ pub(crate) struct ReadProgress<'a> {
     tools: &'a Tools,
     start: Duration,
     next_plain: Duration,
-    place: usize,
+    block: usize,
 }
 
 impl<'a> ReadProgress<'a> {
@@ -58,7 +58,7 @@ impl<'a> ReadProgress<'a> {
             tools,
             start,
             next_plain: start + Duration::from_secs(10),
-            place: Out::place(),
+            block: Out::new_block(),
         }
     }
 
@@ -90,7 +90,7 @@ impl<'a> ReadProgress<'a> {
             speed(per_s)
         );
         if self.out.draws {
-            self.out.draw(self.place, &[text]);
+            self.out.draw(self.block, &[text]);
         } else if now >= self.next_plain {
             self.next_plain = now + Duration::from_secs(10);
             self.out.line(&text);
@@ -98,6 +98,6 @@ impl<'a> ReadProgress<'a> {
     }
 
     pub(crate) fn clear(&self) {
-        self.out.draw(self.place, &[]);
+        self.out.draw(self.block, &[]);
     }
 }

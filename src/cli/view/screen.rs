@@ -39,8 +39,8 @@ pub(crate) struct Screen {
     source: &'static str,
     card: String,
     destinations: Vec<String>,
-    /// This card's place in the running picture.
-    place: usize,
+    /// This card's block of the running picture.
+    block: usize,
     next_picture: Duration,
     names_card: bool,
     card_done_told: bool,
@@ -60,7 +60,7 @@ impl Screen {
             source: "Card",
             card: String::new(),
             destinations,
-            place: Out::place(),
+            block: Out::new_block(),
             next_picture: start,
             names_card: false,
             card_done_told: false,
@@ -117,13 +117,13 @@ impl Screen {
         let now = self.clock.elapsed();
         if now >= self.next_picture {
             self.next_picture = now + PICTURE_EVERY;
-            self.out.draw(self.place, lines);
+            self.out.draw(self.block, lines);
         }
     }
 
     /// Takes the running picture away.
     pub(crate) fn clear(&mut self) {
-        self.out.draw(self.place, &[]);
+        self.out.draw(self.block, &[]);
     }
 
     fn tick(&mut self, snapshot: &Snapshot) {

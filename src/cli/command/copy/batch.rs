@@ -1,6 +1,6 @@
 //! Owns the cards of one command: one after the other or several at the same time, each in its turn.
 
-use crate::cli::command::shared::one_card::{Telling, copy_one};
+use crate::cli::command::shared::one_card::{CommandContext, copy_one};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::system::awake::Awake;
@@ -31,8 +31,8 @@ pub(super) struct Batch<'a> {
     pub(super) command: Option<String>,
     pub(super) on_battery: bool,
     pub(super) awake: Arc<Mutex<Awake>>,
-    /// One card's block of lines is told whole before another's.
-    pub(super) telling: Mutex<()>,
+    /// Held while a card's lines are printed.
+    pub(super) printing: Mutex<()>,
 }
 
 impl Batch<'_> {
@@ -139,13 +139,13 @@ impl Batch<'_> {
                 }
             }
         }
-        let telling = Telling {
+        let context = CommandContext {
             book: self.book,
             shoot: self.shoot.as_ref(),
             command: self.command.as_deref(),
-            lock: &self.telling,
+            printing: &self.printing,
         };
-        let exit = copy_one(job, self.out, self.tools, &mut observer, &telling);
+        let exit = copy_one(job, self.out, self.tools, &mut observer, &context);
         job.beside.end();
         exit
     }

@@ -5,7 +5,7 @@ use crate::cli::command::shared::one_card::tell_refusal;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::keys;
-use crate::cli::home::known;
+use crate::cli::home::recognised;
 use crate::cli::home::shoot::shoot_part;
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
@@ -101,7 +101,7 @@ pub(super) fn begin(
     let mut jobs = jobs(args, out)?;
     refuse_flags_of_cards(args, &jobs, out, tools)?;
     keys::apply(args.sign.as_ref(), &mut jobs, out, tools)?;
-    known::apply(&args.names, common, &mut jobs, out, tools)?;
+    recognised::apply(&args.names, common, &mut jobs, out, tools)?;
     let ledger = Arc::new(book.read());
     for job in &mut jobs {
         job.known.ledger = Arc::clone(&ledger);

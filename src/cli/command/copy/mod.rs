@@ -12,10 +12,10 @@ use crate::cli::home::book::Book;
 use crate::cli::home::shoot::ShootNews;
 use crate::cli::system::awake::Awake;
 use crate::cli::system::power::{ON_BATTERY, on_battery};
-use crate::cli::view::deadline::{Due, Schedule};
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
+use crate::cli::view::schedule::{CardTime, Schedule};
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 use unlade::clock::rfc3339;
@@ -39,12 +39,12 @@ pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         out.line(ON_BATTERY);
     }
     if args.deadline.is_some() {
-        let dues = jobs.iter().map(|job| {
+        let times = jobs.iter().map(|job| {
             let plan = look_ahead(job, tools).ok()?;
-            Some(Due::of(&plan))
+            Some(CardTime::of(&plan))
         });
         tell_schedule(
-            &Schedule::new(dues.collect(), &order, args.deadline),
+            &Schedule::new(times.collect(), &order, args.deadline),
             out,
             tools,
         );
@@ -60,7 +60,7 @@ pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         book,
         shoot,
         awake: Arc::new(Mutex::new(Awake::ask())),
-        telling: Mutex::new(()),
+        printing: Mutex::new(()),
     };
     batch.run()
 }
@@ -91,21 +91,21 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
     };
     let mut worst = Exit::Done;
     let is_one = jobs.len() == 1;
-    let mut dues = Vec::new();
+    let mut times = Vec::new();
     let mut cards = Vec::new();
     for job in jobs {
         let mut observer = JobObserver::new(out, tools, &job.to);
         if let (JobObserver::Json(json), false) = (&mut observer, is_one) {
             json.about(&job.card);
         }
-        dues.push(match prepare(&job, tools, &mut observer) {
+        times.push(match prepare(&job, tools, &mut observer) {
             Ok(plan) => {
                 let now = tools.clock.now();
                 cards.push(Entry {
                     command: (!is_one).then(String::new),
                     ..Entry::new(Deed::Copy, now, plan.card_identity())
                 });
-                Some(Due::of(&plan))
+                Some(CardTime::of(&plan))
             }
             Err(refusal) => {
                 let head = refused(&job, !is_one);
@@ -114,9 +114,9 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
             }
         });
     }
-    let is_any_planned = dues.iter().any(Option::is_some);
+    let is_any_planned = times.iter().any(Option::is_some);
     if is_any_planned {
-        tell_schedule(&Schedule::new(dues, &order, args.deadline), out, tools);
+        tell_schedule(&Schedule::new(times, &order, args.deadline), out, tools);
     }
     if is_any_planned && !out.json {
         out.line("Nothing was written.");

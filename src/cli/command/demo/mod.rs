@@ -4,7 +4,7 @@ mod card;
 
 use crate::cli::args::DemoArgs;
 use crate::cli::command::shared::check_offloads::check_offloads;
-use crate::cli::command::shared::one_card::{Telling, copy_one};
+use crate::cli::command::shared::one_card::{CommandContext, copy_one};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::view::observer::JobObserver;
@@ -73,12 +73,12 @@ fn workplace(
         }
         return Ok((keep.clone(), None));
     }
-    let mut places = vec![std::env::temp_dir(), "/var/tmp".into()];
-    places.extend(std::env::current_dir());
+    let mut folders = vec![std::env::temp_dir(), "/var/tmp".into()];
+    folders.extend(std::env::current_dir());
     let mut last = "no temporary folder".to_owned();
     for in_memory_too in [false, true] {
-        for place in &places {
-            let Some(path) = Utf8Path::from_path(place) else {
+        for folder in &folders {
+            let Some(path) = Utf8Path::from_path(folder) else {
                 continue;
             };
             let in_memory = tools
@@ -90,13 +90,13 @@ fn workplace(
             }
             match tempfile::Builder::new()
                 .prefix("unlade-demo-")
-                .tempdir_in(place)
+                .tempdir_in(folder)
             {
                 Ok(dir) => match Utf8PathBuf::from_path_buf(dir.path().to_path_buf()) {
                     Ok(path) => return Ok((path, Some(dir))),
                     Err(odd) => last = format!("`{}` is not UTF-8", odd.display()),
                 },
-                Err(e) => last = format!("`{}`: {e}", place.display()),
+                Err(e) => last = format!("`{}`: {e}", folder.display()),
             }
         }
     }
@@ -202,7 +202,7 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
     Ok(exit)
 }
 
-/// Whether what is read back in this place comes from the device.
+/// Whether what is read back there comes from the device.
 fn reaches_device(job: &Job, tools: &Tools) -> bool {
     let copies = job.to.iter().map(|d| d.join(NAME).join(VICTIM));
     copies.into_iter().all(|copy| {
@@ -222,18 +222,18 @@ fn offload(job: &Job, flags: &str, out: Out, tools: &Tools) -> Exit {
     show(out, &command);
     // What is made up is not remembered.
     let book = Book::none(out, Arc::clone(&tools.clock));
-    let telling = Telling {
+    let context = CommandContext {
         book: &book,
         shoot: None,
         command: None,
-        lock: &Mutex::new(()),
+        printing: &Mutex::new(()),
     };
     copy_one(
         job,
         out,
         tools,
         &mut JobObserver::new(out, tools, &job.to),
-        &telling,
+        &context,
     )
 }
 

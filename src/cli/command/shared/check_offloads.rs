@@ -24,7 +24,7 @@ use unlade::verify::{
     Finding, Findings, Progress, Signature, VerifyError, path_of, verify as check,
 };
 
-type Outcome = Result<Findings, VerifyError>;
+type CheckResult = Result<Findings, VerifyError>;
 
 /// Checks every offload and tells the results in the order given; `expected` are the keys of whoever should have
 /// signed them.
@@ -82,7 +82,7 @@ fn is_proven(f: &Findings) -> bool {
 }
 
 /// Whether a folder is an offload that was begun and not finished.
-fn is_begun(path: &Utf8Path, result: &Outcome, tools: &Tools) -> bool {
+fn is_begun(path: &Utf8Path, result: &CheckResult, tools: &Tools) -> bool {
     let is_unfinished = matches!(result, Err(VerifyError::Manifest(e)) if e.is_absent());
     is_unfinished && is_offload(tools.disk.as_ref(), path)
 }
@@ -93,7 +93,7 @@ fn check_all(
     out: Out,
     tools: &Tools,
     progress: &Progress,
-) -> Vec<Outcome> {
+) -> Vec<CheckResult> {
     let mut by_device: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for (index, path) in offloads.iter().enumerate() {
         // A folder that cannot be looked at has its error told by the check itself.
@@ -110,18 +110,19 @@ fn check_all(
         );
         by_device.entry(key).or_default().push(index);
     }
-    let results: Vec<Mutex<Option<Outcome>>> = offloads.iter().map(|_| Mutex::default()).collect();
+    let results: Vec<Mutex<Option<CheckResult>>> =
+        offloads.iter().map(|_| Mutex::default()).collect();
     let groups: Vec<Vec<usize>> = by_device.into_values().collect();
     let next = AtomicUsize::new(0);
     let check_groups = || {
         while let Some(group) = groups.get(next.fetch_add(1, Ordering::SeqCst)) {
             for index in group {
-                let (Some(path), Some(place)) = (offloads.get(*index), results.get(*index)) else {
+                let (Some(path), Some(slot)) = (offloads.get(*index), results.get(*index)) else {
                     continue;
                 };
                 let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
                 let result = check(disk, clock, path, progress, unlade::report::page::page);
-                *place.lock().unwrap_or_else(PoisonError::into_inner) = Some(result);
+                *slot.lock().unwrap_or_else(PoisonError::into_inner) = Some(result);
             }
         }
     };
@@ -138,13 +139,13 @@ fn check_all(
     let mut view = ReadProgress::new(out, tools);
     watched(all, || view.show(progress));
     view.clear();
-    let whole = |place: Mutex<_>| place.into_inner().unwrap_or_else(PoisonError::into_inner);
+    let whole = |slot: Mutex<_>| slot.into_inner().unwrap_or_else(PoisonError::into_inner);
     results.into_iter().filter_map(whole).collect()
 }
 
 fn tell(
     path: &Utf8PathBuf,
-    result: &Outcome,
+    result: &CheckResult,
     expected: Option<&Expected>,
     others: &[OtherCopy],
     is_begun: bool,
@@ -186,7 +187,7 @@ fn tell(
 fn tell_json(
     json: &Json,
     path: &Utf8PathBuf,
-    result: &Outcome,
+    result: &CheckResult,
     expected: Option<&Expected>,
     others: &[OtherCopy],
     exit: Exit,

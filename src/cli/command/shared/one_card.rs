@@ -17,13 +17,14 @@ use unlade::plan::Refusal;
 use unlade::proof::Proof;
 use unlade::run::{Job, Tools, offload, prepare};
 
-/// What telling a result needs.
-pub(crate) struct Telling<'a> {
+/// The command that a card is copied by.
+pub(crate) struct CommandContext<'a> {
     pub(crate) book: &'a Book,
     pub(crate) shoot: Option<&'a ShootPart>,
     /// The command, where it has several cards: they are all plugged in now.
     pub(crate) command: Option<&'a str>,
-    pub(crate) lock: &'a Mutex<()>,
+    /// Held while a card's lines are printed, so that no other card's come between.
+    pub(crate) printing: &'a Mutex<()>,
 }
 
 /// Copies one card and tells the result.
@@ -32,18 +33,21 @@ pub(crate) fn copy_one(
     out: Out,
     tools: &Tools,
     observer: &mut JobObserver,
-    telling: &Telling<'_>,
+    context: &CommandContext<'_>,
 ) -> Exit {
     let prepared = prepare(job, tools, observer);
     // Until the answer is told and in the ledger.
     let _at_work = AtWork::begin();
     let result = prepared.and_then(|plan| offload(plan, job.terms, tools, observer));
     // A thread that broke down while it told something leaves nothing behind that matters here.
-    let _whole = telling.lock.lock().unwrap_or_else(PoisonError::into_inner);
+    let _whole = context
+        .printing
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner);
     match result {
-        Ok(proof) => tell_proof(&proof, out, observer, telling),
+        Ok(proof) => tell_proof(&proof, out, observer, context),
         Err(refusal) => {
-            let head = refused(job, telling.command.is_some());
+            let head = refused(job, context.command.is_some());
             tell_refusal(job, &refusal, &head, out, observer)
         }
     }
@@ -61,11 +65,16 @@ pub(crate) fn refused(job: &Job, has_others: bool) -> String {
     }
 }
 
-fn tell_proof(proof: &Proof, out: Out, observer: &mut JobObserver, telling: &Telling<'_>) -> Exit {
+fn tell_proof(
+    proof: &Proof,
+    out: Out,
+    observer: &mut JobObserver,
+    context: &CommandContext<'_>,
+) -> Exit {
     let mut entry = Entry::of_copy(proof);
-    entry.command = telling.command.map(str::to_owned);
-    let slower = slower(telling.book, &entry);
-    let news = enter(telling.book, entry, telling.shoot);
+    entry.command = context.command.map(str::to_owned);
+    let slower = slower(context.book, &entry);
+    let news = enter(context.book, entry, context.shoot);
     let exit = if proof.verdict().is_proven() && proof.part().is_some() {
         Exit::Folder
     } else if proof.verdict().is_proven() {

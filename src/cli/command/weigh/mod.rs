@@ -1,12 +1,12 @@
 //! Owns `weigh`: the questions, what a card can record in words, and what was assumed.
 
-mod answer;
+mod result;
 mod saving;
 mod upgrade;
 
 use crate::cli::args::Common;
 use crate::cli::args::weigh::{BurstArgs, FootageArgs, WeighCommand};
-use crate::cli::command::weigh::answer::{Answer, rounded};
+use crate::cli::command::weigh::result::{WeighResult, rounded};
 use crate::cli::command::weigh::upgrade::{Refused, upgrade};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -23,7 +23,7 @@ use unlade::units::{counted, float, size, speed, time, whole};
 
 /// Weighs what is asked and tells it.
 pub(crate) fn weigh(command: &WeighCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
-    let answer = match command {
+    let result = match command {
         WeighCommand::Footage(args) => {
             footage(args, tools).map_err(|why| (vec![why], Exit::Refused))
         }
@@ -36,31 +36,31 @@ pub(crate) fn weigh(command: &WeighCommand, common: &Common, out: Out, tools: &T
             })
         }
     };
-    match answer {
-        Ok(answer) => {
-            tell(answer, out, tools);
+    match result {
+        Ok(result) => {
+            tell(result, out, tools);
             Exit::Done
         }
         Err((lines, exit)) => refuse(&lines, exit, "weigh", out, tools),
     }
 }
 
-fn tell(answer: Answer, out: Out, tools: &Tools) {
+fn tell(result: WeighResult, out: Out, tools: &Tools) {
     if out.json {
-        let mut body = answer.json;
+        let mut body = result.json;
         if let Value::Object(fields) = &mut body {
-            fields.insert("assumed".to_owned(), json!(answer.assumed));
+            fields.insert("assumed".to_owned(), json!(result.assumed));
         }
         Json::new(out, Arc::clone(&tools.clock)).send("weighed", body);
         return;
     }
-    for (label, text) in answer.lines {
+    for (label, text) in result.lines {
         for line in wrap(&text, out.width, &format!("{label:<9}"), "         ") {
             out.line(&line);
         }
     }
     let mut label = "Assumed";
-    for text in answer.assumed {
+    for text in result.assumed {
         for line in wrap(text, out.width, &format!("{label:<9}"), "         ") {
             out.line(&line);
         }
@@ -91,7 +91,7 @@ fn mbits(bytes_per_s: f64) -> String {
     }
 }
 
-fn footage(args: &FootageArgs, tools: &Tools) -> Result<Answer, String> {
+fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, String> {
     let measured = match &args.card {
         Some(card) => Some(
             tools
@@ -150,7 +150,7 @@ fn footage(args: &FootageArgs, tools: &Tools) -> Result<Answer, String> {
         "small_margin": worst.map(Sustain::is_narrow),
         "enough": worst.and_then(|s| s.enough).map(|c| c.to_string()),
     });
-    Ok(Answer {
+    Ok(WeighResult {
         lines,
         assumed,
         json,
@@ -223,7 +223,7 @@ fn guaranteed(class: WriteClass) -> f64 {
     class.floor().written_at_least().bytes_per_s()
 }
 
-fn burst(args: &BurstArgs) -> Answer {
+fn burst(args: &BurstArgs) -> WeighResult {
     let writes = args.writes.iter().copied().fold(f64::INFINITY, f64::min);
     let burst = Burst {
         frames_per_s: args.fps,
@@ -286,7 +286,7 @@ fn burst(args: &BurstArgs) -> Answer {
             "clears_s": rounded(s.clears_s),
         })),
     });
-    Answer {
+    WeighResult {
         lines,
         assumed,
         json,

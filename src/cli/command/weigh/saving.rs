@@ -2,7 +2,7 @@
 //! assumed.
 
 use crate::cli::args::weigh::Price;
-use crate::cli::command::weigh::answer::rounded;
+use crate::cli::command::weigh::result::rounded;
 use serde_json::{Value, json};
 use unlade::speed::upgrade::{Apart, HELP_S, Part, Saving, Setup, Unknown, per_hour};
 use unlade::units::{counted, size, speed};
@@ -38,7 +38,7 @@ pub(crate) struct Case {
 }
 
 /// One case of what the drives are: what sets the time now and then, and what is saved.
-struct Outcome {
+struct SpeedUp {
     now: Part,
     then: Part,
     saving: Saving,
@@ -110,7 +110,7 @@ fn clean(value: f64) -> f64 {
     (tenths + half) / 10.0 + 0.0
 }
 
-impl Outcome {
+impl SpeedUp {
     /// Returns whether the same stage sets the time before and after.
     fn is_held_alike(&self) -> bool {
         self.now.name == self.then.name && self.is_as_fast()
@@ -150,8 +150,8 @@ impl Case {
     }
 
     /// Returns one case; `None` if nothing is known of what holds the copy back.
-    fn outcome(&self, unknown: Unknown) -> Option<Outcome> {
-        Some(Outcome {
+    fn outcome(&self, unknown: Unknown) -> Option<SpeedUp> {
+        Some(SpeedUp {
             now: self.now.limiting(unknown)?,
             then: self.then.limiting(unknown)?,
             saving: Saving::of(&self.now, &self.then, self.bytes, unknown)?,
@@ -160,18 +160,18 @@ impl Case {
 
     /// Returns every line of the answer; `None` if nothing is known of what holds the copy back.
     pub(crate) fn lines(&self) -> Option<Vec<(&'static str, String)>> {
-        let outcomes: Vec<Outcome> = self
+        let outcomes: Vec<SpeedUp> = self
             .unknowns()
             .iter()
             .map(|unknown| self.outcome(*unknown))
             .collect::<Option<_>>()?;
         let mut lines = Vec::new();
-        let mut each = |label, text: &dyn Fn(&Outcome) -> Option<String>| {
+        let mut each = |label, text: &dyn Fn(&SpeedUp) -> Option<String>| {
             lines.extend(cases(label, outcomes.iter().map(text).collect()));
         };
         each("Now", &|o| Some(self.side(o.saving.now_s, &o.now)));
         each("Then", &|o| Some(self.side(o.saving.then_s, &o.then)));
-        each("Verdict", &Outcome::no_help);
+        each("Verdict", &SpeedUp::no_help);
         each("Saves", &|o| Some(self.saves(o.saving.saved_s())));
         each("A year", &|o| self.a_year(o.saving.saved_s()));
         each("Price", &|o| self.price_words(o.saving));
@@ -239,7 +239,7 @@ impl Case {
         })
     }
 
-    fn box_words(&self, outcomes: &[Outcome]) -> Option<String> {
+    fn box_words(&self, outcomes: &[SpeedUp]) -> Option<String> {
         // Figures that are alike promise nothing, whatever two parts give together.
         let is_more = |p: &Promise| (p.new / p.old - 1.0).abs() >= SAME_SHARE;
         let promise = self.promised.filter(is_more)?;
@@ -249,9 +249,9 @@ impl Case {
             speed(promise.old)
         };
         let rates = format!("{} instead of {old}", speed(promise.new));
-        let is_reached = |o: &Outcome| o.then.bytes_per_s >= (1.0 - SAME_SHARE) * promise.new;
+        let is_reached = |o: &SpeedUp| o.then.bytes_per_s >= (1.0 - SAME_SHARE) * promise.new;
         let first = outcomes.first()?;
-        let after = |o: &Outcome| {
+        let after = |o: &SpeedUp| {
             let next = the(&o.then);
             if is_reached(o) {
                 "nothing else takes over".to_owned()

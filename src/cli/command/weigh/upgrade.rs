@@ -3,7 +3,7 @@
 
 use crate::cli::args::Common;
 use crate::cli::args::weigh::{DriveArg, PartArg, UpgradeArgs};
-use crate::cli::command::weigh::answer::Answer;
+use crate::cli::command::weigh::result::WeighResult;
 use crate::cli::command::weigh::saving::{Case, Promise};
 use crate::cli::home::book::Book;
 use crate::cli::home::folder::folder;
@@ -31,12 +31,12 @@ impl From<String> for Refused {
     }
 }
 
-/// One part as the command line names it.
+/// One part, looked up.
 #[derive(Clone, Debug)]
-enum Thing {
+enum Component {
     /// A rate that it gives, bytes per second.
     Rate(f64),
-    /// A card or reader of the kit, by its place there.
+    /// A card or reader of the kit, by its index there.
     Kit(usize),
     /// A row of the link table.
     Row(&'static LinkRow),
@@ -45,20 +45,20 @@ enum Thing {
 /// The parts on the way from the card to the computer, and the drives.
 #[derive(Clone, Debug, Default)]
 struct Parts {
-    card: Option<Thing>,
-    reader: Option<Thing>,
-    port: Option<Thing>,
+    card: Option<Component>,
+    reader: Option<Component>,
+    port: Option<Component>,
     drives: Vec<DriveSpeed>,
 }
 
 /// What is known of the parts beside the command line.
-struct Known {
+struct KitAndLedger {
     kit: Kit,
     /// What was measured with them.
     ledger: Ledger,
 }
 
-impl Known {
+impl KitAndLedger {
     /// What was measured was measured with the port as it is, and says nothing of another one.
     fn of_port(self, is_the_same: bool) -> Self {
         if is_the_same {
@@ -72,20 +72,15 @@ impl Known {
 }
 
 /// Reckons the saving.
-pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common, book: &Book) -> Result<Answer, Refused> {
+pub(crate) fn upgrade(
+    args: &UpgradeArgs,
+    common: &Common,
+    book: &Book,
+) -> Result<WeighResult, Refused> {
     let kit = kit(args, common)?;
-    let now = Parts {
-        card: thing(args.card.as_ref(), Slot::Card, &kit)?,
-        reader: thing(args.reader.as_ref(), Slot::Reader, &kit)?,
-        port: thing(args.port.as_ref(), Slot::Port, &kit)?,
-        drives: drives(&args.drives, &kit)?,
-    };
-    let new = Parts {
-        card: thing(args.new_card.as_ref(), Slot::Card, &kit)?,
-        reader: thing(args.new_reader.as_ref(), Slot::Reader, &kit)?,
-        port: thing(args.new_port.as_ref(), Slot::Port, &kit)?,
-        drives: drives(&args.new_drives, &kit)?,
-    };
+    let now = Parts::of([&args.card, &args.reader, &args.port], &args.drives, &kit)?;
+    let new = [&args.new_card, &args.new_reader, &args.new_port];
+    let new = Parts::of(new, &args.new_drives, &kit)?;
     check(&now, &new)?;
     let then = Parts {
         card: new.card.clone().or_else(|| now.card.clone()),
@@ -97,12 +92,12 @@ pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common, book: &Book) -> Resul
             new.drives.clone()
         },
     };
-    let only_figures = Known {
+    let only_figures = KitAndLedger {
         kit,
         ledger: Ledger::default(),
     };
     let figures = figures_of(&new, &only_figures);
-    let known = Known {
+    let known = KitAndLedger {
         ledger: if now.is_pair_of_kit() || then.is_pair_of_kit() {
             book.read()
         } else {
@@ -135,7 +130,7 @@ pub(crate) fn upgrade(args: &UpgradeArgs, common: &Common, book: &Book) -> Resul
             .into());
     };
     lines.extend(notes.into_iter().map(|n| ("Note", n)));
-    Ok(Answer {
+    Ok(WeighResult {
         lines,
         assumed: case.assumed(),
         json: case.json(),
@@ -165,37 +160,41 @@ fn kit(args: &UpgradeArgs, common: &Common) -> Result<Kit, Refused> {
 
 /// Which part a flag is about.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Slot {
+enum ComponentKind {
     Card,
     Reader,
     Port,
 }
 
-fn thing(part: Option<&PartArg>, slot: Slot, kit: &Kit) -> Result<Option<Thing>, String> {
+fn component(
+    part: Option<&PartArg>,
+    kind: ComponentKind,
+    kit: &Kit,
+) -> Result<Option<Component>, String> {
     let (text, why) = match part {
         None => return Ok(None),
-        Some(PartArg::Rate(rate)) => return Ok(Some(Thing::Rate(*rate))),
+        Some(PartArg::Rate(rate)) => return Ok(Some(Component::Rate(*rate))),
         Some(PartArg::Name { text, why }) => (text, why),
     };
-    let named = match slot {
-        Slot::Card => kit
+    let named = match kind {
+        ComponentKind::Card => kit
             .card(text)
             .map(|c| kit.cards.iter().position(|k| k == c)),
-        Slot::Reader => kit
+        ComponentKind::Reader => kit
             .reader(text)
             .map(|r| kit.readers.iter().position(|k| k == r)),
-        Slot::Port => Ok(None),
+        ComponentKind::Port => Ok(None),
     };
-    if let Ok(Some(place)) = named {
-        return Ok(Some(Thing::Kit(place)));
+    if let Ok(Some(index)) = named {
+        return Ok(Some(Component::Kit(index)));
     }
-    let fits = |row: &LinkRow| match slot {
-        Slot::Card => row.family.is_card_bus(),
-        Slot::Reader => true,
-        Slot::Port => !row.family.is_card_bus(),
+    let fits = |row: &LinkRow| match kind {
+        ComponentKind::Card => row.family.is_card_bus(),
+        ComponentKind::Reader => true,
+        ComponentKind::Port => !row.family.is_card_bus(),
     };
     match (find(text).filter(|row| fits(row)), named) {
-        (Some(row), _) => Ok(Some(Thing::Row(row))),
+        (Some(row), _) => Ok(Some(Component::Row(row))),
         // What begins with a digit was meant as a rate.
         (None, _) if text.starts_with(|c: char| c.is_ascii_digit()) => Err(why.clone()),
         (None, Err(unknown)) => Err(format!(
@@ -207,10 +206,6 @@ fn thing(part: Option<&PartArg>, slot: Slot, kit: &Kit) -> Result<Option<Thing>,
             shown(text)
         )),
     }
-}
-
-fn drives(given: &[DriveArg], kit: &Kit) -> Result<Vec<DriveSpeed>, String> {
-    given.iter().map(|drive| drive_of(drive, kit)).collect()
 }
 
 fn drive_of(given: &DriveArg, kit: &Kit) -> Result<DriveSpeed, String> {
@@ -253,16 +248,30 @@ fn check(now: &Parts, new: &Parts) -> Result<(), String> {
 }
 
 impl Parts {
+    /// Looks up a card, a reader and a port, and the drives.
+    fn of(parts: [&Option<PartArg>; 3], drives: &[DriveArg], kit: &Kit) -> Result<Self, String> {
+        let [card, reader, port] = parts.map(Option::as_ref);
+        Ok(Self {
+            card: component(card, ComponentKind::Card, kit)?,
+            reader: component(reader, ComponentKind::Reader, kit)?,
+            port: component(port, ComponentKind::Port, kit)?,
+            drives: drives
+                .iter()
+                .map(|drive| drive_of(drive, kit))
+                .collect::<Result<_, _>>()?,
+        })
+    }
+
     /// Returns whether card and reader are both of the kit, so that the ledger may know the pair.
     fn is_pair_of_kit(&self) -> bool {
         matches!(
             (&self.card, &self.reader),
-            (Some(Thing::Kit(_)), Some(Thing::Kit(_)))
+            (Some(Component::Kit(_)), Some(Component::Kit(_)))
         )
     }
 
     /// Reckons the set-up.
-    fn reckon(&self, known: &Known) -> Reckoned {
+    fn reckon(&self, known: &KitAndLedger) -> Reckoned {
         let kit = &known.kit;
         let mut chain = Chain::default();
         let mut plain = Vec::new();
@@ -271,22 +280,22 @@ impl Parts {
         };
         let mut names = (None, None);
         match &self.card {
-            Some(Thing::Rate(rate)) => say("card", *rate),
-            Some(Thing::Row(row)) => chain.card.bus = Some(row),
-            Some(Thing::Kit(place)) => names.0 = kit.cards.get(*place),
+            Some(Component::Rate(rate)) => say("card", *rate),
+            Some(Component::Row(row)) => chain.card.bus = Some(row),
+            Some(Component::Kit(index)) => names.0 = kit.cards.get(*index),
             None => {}
         }
         match &self.reader {
-            Some(Thing::Rate(rate)) => say("reader", *rate),
-            Some(Thing::Row(row)) if row.family.is_card_bus() => chain.reader.slot = Some(row),
-            Some(Thing::Row(row)) => chain.reader.link = Some(row),
-            Some(Thing::Kit(place)) => names.1 = kit.readers.get(*place),
+            Some(Component::Rate(rate)) => say("reader", *rate),
+            Some(Component::Row(row)) if row.family.is_card_bus() => chain.reader.slot = Some(row),
+            Some(Component::Row(row)) => chain.reader.link = Some(row),
+            Some(Component::Kit(index)) => names.1 = kit.readers.get(*index),
             None => {}
         }
         match &self.port {
-            Some(Thing::Rate(rate)) => say("port", *rate),
-            Some(Thing::Row(row)) => say(&format!("port, {}", row.words), middle_of(row)),
-            Some(Thing::Kit(_)) | None => {}
+            Some(Component::Rate(rate)) => say("port", *rate),
+            Some(Component::Row(row)) => say(&format!("port, {}", row.words), middle_of(row)),
+            Some(Component::Kit(_)) | None => {}
         }
         let pair = names.0.zip(names.1);
         let reached = pair.and_then(|(card, reader)| {
@@ -362,7 +371,7 @@ struct Reckoned {
 }
 
 /// What the figures of the new parts alone give, bytes per second.
-fn figures_of(new: &Parts, only_figures: &Known) -> Option<f64> {
+fn figures_of(new: &Parts, only_figures: &KitAndLedger) -> Option<f64> {
     let reckoned = new.reckon(only_figures);
     let least = reckoned.setup.limiting(Unknown::Stands)?;
     Some(least.bytes_per_s)
@@ -370,7 +379,13 @@ fn figures_of(new: &Parts, only_figures: &Known) -> Option<f64> {
 
 /// What the figures of the new parts alone would save. Where card and reader were measured together, that is what
 /// the new figures are held against, as it is what the set-up counts with now.
-fn promised(now: &Parts, new: &Parts, new_rate: f64, known: &Known, bytes: u64) -> Option<Promise> {
+fn promised(
+    now: &Parts,
+    new: &Parts,
+    new_rate: f64,
+    known: &KitAndLedger,
+    bytes: u64,
+) -> Option<Promise> {
     let mut old = now.exchanged(new);
     if old.card.is_some() || old.reader.is_some() {
         let pair = Parts {

@@ -2,7 +2,7 @@
 
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::answer::card_name;
-use crate::cli::view::words::plan::{place, source};
+use crate::cli::view::words::plan::{copy_folder, source};
 use unlade::disk::ReadBackWay;
 use unlade::name::shown;
 use unlade::offload::CopyState;
@@ -29,8 +29,8 @@ pub(super) fn counts_in_and_out(proof: &Proof, width: usize) -> Vec<String> {
         "         ",
     );
     for (index, (d, tally)) in plan.destinations.iter().zip(proof.tallies()).enumerate() {
-        let place = place(plan, d);
-        lines.push(format!("Copy {}   {}", index + 1, shown(place.as_str())));
+        let folder = copy_folder(plan, d);
+        lines.push(format!("Copy {}   {}", index + 1, shown(folder.as_str())));
         let words = copy_words(proof, index, tally);
         lines.extend(wrap(&words, width, "         ", "         "));
     }

@@ -54,7 +54,7 @@ pub(crate) fn plan_lines(plan: &Plan, width: usize) -> Vec<String> {
         lines.push(format!(
             "Copy {}   {} ({})",
             index + 1,
-            shown(place(plan, d).as_str()),
+            shown(copy_folder(plan, d).as_str()),
             device(&d.facts)
         ));
         lines.extend(wrap(&work(plan, d), width, "         ", "         "));
@@ -82,7 +82,7 @@ pub(super) fn source(plan: &Plan, label: &str) -> String {
 }
 
 /// Returns the folder that a copy is in: the offload's, or the destination where no offload is made.
-pub(super) fn place<'a>(plan: &Plan, d: &'a PlannedDestination) -> &'a camino::Utf8Path {
+pub(super) fn copy_folder<'a>(plan: &Plan, d: &'a PlannedDestination) -> &'a camino::Utf8Path {
     if plan.has_nothing_new() {
         &d.given
     } else {

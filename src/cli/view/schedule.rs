@@ -1,4 +1,4 @@
-//! Owns the answer to "what will be done by then?": minutes per card and in total, and the deadline.
+//! Owns when which card is done: minutes per card and in total, held against the deadline.
 //! The figures are the forecast that the copy itself begins with.
 
 use crate::cli::view::out::Out;
@@ -13,7 +13,7 @@ use unlade::speed::link::Link;
 use unlade::units::size;
 
 /// What one card will take.
-pub(crate) struct Due {
+pub(crate) struct CardTime {
     card: String,
     label: String,
     bytes: u64,
@@ -52,7 +52,7 @@ impl RestsOn {
     }
 }
 
-impl Due {
+impl CardTime {
     pub(crate) fn of(plan: &Plan) -> Self {
         Self {
             card: plan.card.given.to_string(),
@@ -73,7 +73,7 @@ impl Due {
 
 /// All cards of one command.
 pub(crate) struct Schedule {
-    dues: Vec<Due>,
+    cards: Vec<CardTime>,
     /// When each is done, as far as that can be said.
     done: Vec<Option<Remaining>>,
     /// The destination, counted from 1, of which nobody tells whether it spins, and the seconds that all cards
@@ -87,20 +87,24 @@ pub(crate) struct Schedule {
 const LONGER: f64 = 1.05;
 
 impl Schedule {
-    /// `dues` are numbered as the cards of the order; `None` for a card that is refused.
-    pub(crate) fn new(dues: Vec<Option<Due>>, order: &Order, deadline: Option<Duration>) -> Self {
-        let done_by = |seconds: fn(&Due) -> Option<f64>| {
+    /// `cards` are numbered as the cards of the order; `None` for a card that is refused.
+    pub(crate) fn new(
+        cards: Vec<Option<CardTime>>,
+        order: &Order,
+        deadline: Option<Duration>,
+    ) -> Self {
+        let done_by = |seconds: fn(&CardTime) -> Option<f64>| {
             // A card that is refused takes no time.
-            let takes = dues
+            let takes = cards
                 .iter()
-                .map(|due| due.as_ref().map_or(Some(0.0), seconds));
+                .map(|card| card.as_ref().map_or(Some(0.0), seconds));
             done_after(order, &takes.collect::<Vec<_>>())
         };
         // What makes one card slower than expected, a link or a drive, does so to the others as well: the ends
         // of the ranges add up.
-        let low = done_by(|due| due.takes.map(|t| t.low_s));
-        let likely = done_by(|due| due.takes.map(|t| t.likely_s));
-        let high = done_by(|due| due.takes.map(|t| t.high_s));
+        let low = done_by(|card| card.takes.map(|t| t.low_s));
+        let likely = done_by(|card| card.takes.map(|t| t.likely_s));
+        let high = done_by(|card| card.takes.map(|t| t.high_s));
         let range = |((low, likely), high): ((Option<f64>, Option<f64>), Option<f64>)| {
             Some(Remaining {
                 low_s: low?,
@@ -109,21 +113,21 @@ impl Schedule {
             })
         };
         let done = low.into_iter().zip(likely).zip(high).map(range);
-        let spinning = last(&done_by(Due::likely_if_spinning));
-        let (dues, done): (Vec<Due>, Vec<Option<Remaining>>) = dues
+        let spinning = last(&done_by(CardTime::likely_if_spinning));
+        let (cards, done): (Vec<CardTime>, Vec<Option<Remaining>>) = cards
             .into_iter()
             .zip(done)
-            .filter_map(|(due, done)| Some((due?, done)))
+            .filter_map(|(card, done)| Some((card?, done)))
             .unzip();
         let mut schedule = Self {
-            dues,
+            cards,
             done,
             if_spinning: None,
             is_parallel: order.is_parallel(),
             deadline,
         };
         let expected = schedule.total().map_or(0.0, |t| t.likely_s);
-        let destination = schedule.dues.iter().find_map(|d| d.rests_on.spinning);
+        let destination = schedule.cards.iter().find_map(|d| d.rests_on.spinning);
         schedule.if_spinning = destination
             .zip(spinning)
             .map(|((destination, _), seconds)| (destination, seconds))
@@ -133,7 +137,7 @@ impl Schedule {
 
     /// Returns whether it says more than the plans do: several cards, or a deadline.
     pub(crate) fn is_asked_for(&self) -> bool {
-        self.dues.len() > 1 || self.deadline.is_some()
+        self.cards.len() > 1 || self.deadline.is_some()
     }
 
     /// When all are done.
@@ -153,7 +157,7 @@ impl Schedule {
     pub(crate) fn lines(&self, out: Out) -> Vec<String> {
         let mut lines = Vec::new();
         let deadline = self.deadline_words();
-        if self.dues.len() > 1
+        if self.cards.len() > 1
             && let Some(total) = self.total().filter(|t| t.likely_s > 0.0)
         {
             let how = if self.is_parallel {
@@ -161,7 +165,7 @@ impl Schedule {
             } else {
                 "one after the other"
             };
-            let text = format!("all {} cards {}, {how}", self.dues.len(), words(total));
+            let text = format!("all {} cards {}, {how}", self.cards.len(), words(total));
             lines.extend(wrap(&text, out.width, "Total    ", "         "));
             // The deadline says it in its own words where it matters for that.
             if let Some((destination, seconds)) = self.if_spinning
@@ -219,24 +223,24 @@ impl Schedule {
         } else {
             format!("{named}: likely, not certain, that not all of it is done by then.")
         }];
-        let done = self.dues.iter().zip(&self.done);
-        let late = done.filter_map(|(due, done)| {
+        let done = self.cards.iter().zip(&self.done);
+        let late = done.filter_map(|(card, done)| {
             let likely_s = (*done)?.likely_s;
-            (likely_s > limit).then_some((due, likely_s))
+            (likely_s > limit).then_some((card, likely_s))
         });
-        for (due, done) in late {
+        for (card, done) in late {
             // Rounded up: what is late is not shown as being in time.
             let mut text = format!(
                 "Card {} ({}) is done after about {}",
-                due.label,
-                size(due.bytes),
+                card.label,
+                size(card.bytes),
                 at_most(done)
             );
-            let takes = due.takes.map_or(0.0, |t| t.likely_s);
-            if takes > limit && self.dues.len() > 1 {
+            let takes = card.takes.map_or(0.0, |t| t.likely_s);
+            if takes > limit && self.cards.len() > 1 {
                 text.push_str(&format!("; this card takes about {} of it", at_most(takes)));
             }
-            if let Some(link) = &due.held_by {
+            if let Some(link) = &card.held_by {
                 text.push_str(&format!("; held back by {link}"));
             }
             text.push('.');
@@ -261,7 +265,7 @@ impl Schedule {
     fn rests_on(&self) -> Vec<String> {
         let mut words = Vec::new();
         let unknown: std::collections::BTreeSet<usize> = self
-            .dues
+            .cards
             .iter()
             .flat_map(|d| d.rests_on.unknown.iter().copied())
             .collect();
@@ -285,15 +289,15 @@ impl Schedule {
     pub(crate) fn json(&self) -> Value {
         let limit = self.deadline.map(|d| d.as_secs_f64());
         let cards: Vec<Value> = self
-            .dues
+            .cards
             .iter()
             .zip(&self.done)
-            .map(|(due, done)| {
+            .map(|(card, done)| {
                 let done = done.map(|d| d.likely_s);
                 let by = limit.and_then(|limit| done.map(|done| done <= limit));
                 json!({
-                    "card": due.card, "label": due.label, "bytes": due.bytes, "takes": due.takes,
-                    "done_after_s": done, "done_by_deadline": by, "limiting_link": due.held_by,
+                    "card": card.card, "label": card.label, "bytes": card.bytes, "takes": card.takes,
+                    "done_after_s": done, "done_by_deadline": by, "limiting_link": card.held_by,
                 })
             })
             .collect();
@@ -336,9 +340,9 @@ fn exact(time: Duration) -> String {
 mod tests {
     use super::*;
 
-    fn due(label: &str, gb: u64, mbps: f64) -> Due {
+    fn card(label: &str, gb: u64, mbps: f64) -> CardTime {
         let seconds = unlade::units::float(gb) * 1e3 / mbps;
-        Due {
+        CardTime {
             card: format!("/media/{label}"),
             label: label.to_owned(),
             bytes: gb * 1_000_000_000,
@@ -363,8 +367,8 @@ mod tests {
     /// 38 GB at 36 MB/s are 17.6 min, both 36.6 min).
     #[test]
     fn a_deadline_that_cannot_be_met_is_told() {
-        let dues = vec![Some(due("ONE", 38, 36.0)), Some(due("TWO", 41, 36.0))];
-        let schedule = Schedule::new(dues, &one_by_one(), Some(Duration::from_secs(840)));
+        let cards = vec![Some(card("ONE", 38, 36.0)), Some(card("TWO", 41, 36.0))];
+        let schedule = Schedule::new(cards, &one_by_one(), Some(Duration::from_secs(840)));
         let words = schedule.deadline_words().join("\n");
         for text in [
             "14 min: not all of it",
@@ -380,9 +384,9 @@ mod tests {
 
     #[test]
     fn a_deadline_that_can_be_met_is_told_too() {
-        let dues = || vec![Some(due("ONE", 38, 400.0)), Some(due("TWO", 41, 400.0))];
+        let cards = || vec![Some(card("ONE", 38, 400.0)), Some(card("TWO", 41, 400.0))];
         let by = |s| {
-            let schedule = Schedule::new(dues(), &one_by_one(), Some(Duration::from_secs(s)));
+            let schedule = Schedule::new(cards(), &one_by_one(), Some(Duration::from_secs(s)));
             schedule.deadline_words().join(" ")
         };
         assert_eq!(
@@ -407,12 +411,12 @@ mod tests {
     /// not, 47.4 if it does (arithmetic: 160,000 / 110 + 160,000 / 115 seconds), told as 47.
     #[test]
     fn a_promise_says_what_it_takes_for_granted() {
-        let card = || Due {
+        let card = || CardTime {
             rests_on: RestsOn {
                 unknown: vec![1],
                 spinning: Some((2, 160_000.0 / 115.0)),
             },
-            ..due("ONE", 160, 110.0)
+            ..card("ONE", 160, 110.0)
         };
         let one = || Order {
             chains: vec![vec![0]],
@@ -450,9 +454,9 @@ mod tests {
         };
         let lines = |longer: f64, doubt: f64| {
             let card = |label: &str| {
-                let due = due(label, 400, 105.0);
+                let card = card(label, 400, 105.0);
                 let likely_s = 400_000.0 / 105.0;
-                Some(Due {
+                Some(CardTime {
                     takes: Some(Remaining {
                         low_s: likely_s * (1.0 - doubt),
                         likely_s,
@@ -462,7 +466,7 @@ mod tests {
                         unknown: Vec::new(),
                         spinning: Some((1, longer)),
                     },
-                    ..due
+                    ..card
                 })
             };
             Schedule::new(vec![card("ONE"), card("TWO")], &one_by_one(), None).lines(out)
@@ -482,12 +486,12 @@ mod tests {
 
     #[test]
     fn what_is_not_known_is_not_said() {
-        let unknown = Some(Due {
+        let unknown = Some(CardTime {
             takes: None,
-            ..due("TWO", 41, 1.0)
+            ..card("TWO", 41, 1.0)
         });
-        let dues = vec![Some(due("ONE", 38, 400.0)), unknown];
-        let schedule = Schedule::new(dues, &one_by_one(), Some(Duration::from_secs(840)));
+        let cards = vec![Some(card("ONE", 38, 400.0)), unknown];
+        let schedule = Schedule::new(cards, &one_by_one(), Some(Duration::from_secs(840)));
         assert!(schedule.deadline_words()[0].contains("nothing can be said"));
         assert!(schedule.total().is_none());
     }

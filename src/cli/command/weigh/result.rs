@@ -1,9 +1,9 @@
-//! Owns what an answer of `weigh` is made of.
+//! Owns what a result of `weigh` is made of.
 
 use serde_json::Value;
 
-/// An answer: lines of a label and its text, what was assumed, and the same for programs.
-pub(crate) struct Answer {
+/// A result: lines of a label and its text, what was assumed, and the same for programs.
+pub(crate) struct WeighResult {
     pub(crate) lines: Vec<(&'static str, String)>,
     pub(crate) assumed: Vec<&'static str>,
     pub(crate) json: Value,

@@ -39,7 +39,7 @@ pub(crate) fn kit(names: &KitNames, common: &Common, out: Out, tools: &Tools) ->
 
 /// Who a card and its reader are.
 #[derive(Clone, Default, Debug)]
-pub(crate) struct Known {
+pub(crate) struct Recognised {
     /// The card.
     pub(crate) card: Option<Card>,
     /// The reader.
@@ -48,7 +48,7 @@ pub(crate) struct Known {
     pub(crate) said: Vec<String>,
 }
 
-impl Known {
+impl Recognised {
     /// Looks up the names, and the volume of the card where it is known.
     ///
     /// # Errors
@@ -61,20 +61,20 @@ impl Known {
     ) -> Result<Self, String> {
         let ids = facts.map_or_else(Vec::new, |f| disk.gear(f).card_ids(f.volume_id.as_deref()));
         let recognised = ids.iter().find_map(|id| kit.card_of(id));
-        let mut known = Self::default();
+        let mut found = Self::default();
         match (&names.as_card, recognised) {
             (Some(name), other) => {
                 let card = kit
                     .card(name)
                     .map_err(|unknown| format!("--as: {unknown}."))?;
                 if let Some(other) = other.filter(|o| o.name != card.name) {
-                    known.said.push(format!(
+                    found.said.push(format!(
                         "Taken as card `{}`, as you say; by its identity it would be `{}` in the kit.",
                         shown(&card.name),
                         shown(&other.name)
                     ));
                 }
-                known.card = Some(card.clone());
+                found.card = Some(card.clone());
             }
             (None, Some(card)) => {
                 let name = shown(&card.name);
@@ -84,10 +84,10 @@ impl Known {
                 } else {
                     "its volume"
                 };
-                known
+                found
                     .said
                     .push(format!("Card `{name}` of the kit, recognised by {by}."));
-                known.card = Some(card.clone());
+                found.card = Some(card.clone());
             }
             (None, None) => {}
         }
@@ -95,9 +95,9 @@ impl Known {
             let reader = kit
                 .reader(name)
                 .map_err(|unknown| format!("--in: {unknown}."))?;
-            known.reader = Some(reader.clone());
+            found.reader = Some(reader.clone());
         }
-        Ok(known)
+        Ok(found)
     }
 
     /// Fills in what the kit says; what the command line said stays.
@@ -129,14 +129,14 @@ pub(crate) fn apply(
         let is_drive = facts
             .as_ref()
             .and_then(|f| drive_as_card(&job.card, f, &kit, tools.disk.as_ref()));
-        let known = Known::of(names, facts.as_ref(), &kit, tools.disk.as_ref());
-        let known = is_drive.map_or(known, Err).map_err(|why| {
+        let found = Recognised::of(names, facts.as_ref(), &kit, tools.disk.as_ref());
+        let found = is_drive.map_or(found, Err).map_err(|why| {
             explain(&[why], out);
             Exit::Usage
         })?;
-        known.fill(&mut job.chain);
-        job.known.card = known.card.as_ref().map(|c| c.name.clone());
-        job.known.reader = known.reader.as_ref().map(|r| r.name.clone());
+        found.fill(&mut job.chain);
+        job.known.card = found.card.as_ref().map(|c| c.name.clone());
+        job.known.reader = found.reader.as_ref().map(|r| r.name.clone());
         job.chain.drives.resize(job.to.len(), DriveSpeed::default());
         for (speed, to) in job.chain.drives.iter_mut().zip(&job.to) {
             let id = tools.disk.facts(to).ok().and_then(|f| f.volume_id);
