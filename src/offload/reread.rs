@@ -46,11 +46,13 @@ fn compare(
             Ok((again, true)) if again == first => None,
             Ok((again, _)) if again != first && job.is_left() => Some(Problem::new(
                 ProblemKind::ChangedOnCard,
-                "the card's bytes are not those that the earlier offload read, though path, size and date are the same; it was not copied",
+                "the card's bytes are not those that the earlier offload read, though path, size \
+                and date are the same; it was not copied",
             )),
             Ok((again, _)) if again != first => Some(Problem::new(
                 ProblemKind::Mismatch,
-                "the card delivered other bytes on the second read; the reader, its cable or the card cannot be trusted",
+                "the card delivered other bytes on the second read; the reader, its cable or the card \
+                cannot be trusted",
             )),
             Ok(_) => Some(Problem::new(
                 ProblemKind::NotReadBack,

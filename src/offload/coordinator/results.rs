@@ -89,7 +89,8 @@ impl Results {
         let file = &mut self.files[proven.job];
         if file.blake3.is_some_and(|known| known != proven.digest) {
             // An earlier run kept other bytes under the same name, size and date.
-            let detail = "its bytes are no longer those that an earlier run read, though name, size and date are the same";
+            let detail = "its bytes are no longer those that an earlier run read, though name, size \
+                and date are the same";
             return self.problem(
                 Problem::new(ProblemKind::ChangedOnCard, detail).at(path),
                 observer,
@@ -132,7 +133,8 @@ impl Results {
             return;
         };
         let detail = format!(
-            "its BLAKE3 is the one that an earlier manifest has, its {also} is not: that manifest is damaged, or this computer reckons wrongly"
+            "its BLAKE3 is the one that an earlier manifest has, its {also} is not: that manifest \
+            is damaged, or this computer reckons wrongly"
         );
         let problem = Problem::new(ProblemKind::ManifestDamaged, detail);
         let job = self.plan.jobs.get(proven.job);

@@ -149,7 +149,8 @@ impl ReadingBack {
             if part.is_some() {
                 self.mismatch(None);
             } else {
-                let detail = "a file of this name stood there already and differs from the card's; it was left as it is";
+                let detail = "a file of this name stood there already and differs from the card's; \
+                    it was left as it is";
                 destination.file_problem(&self.file, ProblemKind::NameClash, detail.to_owned());
             }
             return None;
@@ -169,7 +170,8 @@ impl ReadingBack {
     fn mismatch(&self, before: Option<u64>) {
         let place = before.map_or(String::new(), |end| format!(" before byte {end}"));
         let detail = format!(
-            "what was read back from the drive ({}) differs from what the card delivered{place}; the copy was not kept",
+            "what was read back from the drive ({}) differs from what the card delivered{place}; \
+            the copy was not kept",
             self.source.way().id()
         );
         self.destination
