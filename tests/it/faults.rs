@@ -910,6 +910,31 @@ fn a_file_that_cannot_be_read_costs_only_itself() {
     }
 }
 
+/// What a drive stores wrong in a long file is known at the end of its stripe, not at the file's.
+#[test]
+fn a_mismatch_is_known_at_its_stripe() {
+    let sim = Sim::default();
+    let clip = ("C0001.MP4", Chance::new(7).bytes(54_152), stamp(0));
+    sim.add_card(CARD, &[clip], &[]);
+    for drive in BOTH {
+        sim.add_volume(drive, "ext4", 1 << 30);
+    }
+    sim.arm(Fault {
+        volume: "/a",
+        op: Op::WriteChunk,
+        call: 6,
+        kind: FaultKind::FlipBitOnWrite,
+    });
+    let end = plain(&sim);
+    assert!(sim.fired() && !is_proven(&end));
+    // The sixth buffer ends at 24,576, the second stripe at 32,768.
+    let found = problems(&end).iter();
+    let mut found = found.filter(|p| p.kind == ProblemKind::Mismatch);
+    let is_placed = |p: &Problem| p.detail.contains("before byte 32768;");
+    assert!(found.next().is_some_and(is_placed), "{}", words(&end));
+    assert_eq!(found.next(), None, "it is told once");
+}
+
 /// Two runs to one drive each may have met different bytes under one name, size and date. Together
 /// they are not two copies of one card.
 #[test]
