@@ -95,6 +95,9 @@ pub struct Stat {
     pub changed: Stamp,
 }
 
+/// What exFAT keeps of a date, in nanoseconds (its specification, `LastModified10msIncrement`).
+const EXFAT_STEP_NS: u32 = 10_000_000;
+
 /// A short form of all that becomes another when a file is written to or replaced. Equal ones say that nothing was;
 /// others that the file has to be read again. The default is that of a file that was not looked at.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -103,14 +106,16 @@ pub struct Sight(u64);
 impl Sight {
     /// Takes it from a look at a file, by the Linux name of its file system. Where numbers and dates of entries are made up
     /// anew whenever memory has forgotten them (FAT, exFAT, many FUSE ones), only the size and the date of the content
-    /// count, in steps of the 2 s that FAT keeps.
+    /// count: in steps of the 2 s that FAT keeps, and the part of it that is finer than the 10 ms that exFAT keeps, which
+    /// is there only where the file system keeps all of it.
     pub fn of(stat: &Stat, filesystem: &str) -> Self {
         let mut hasher = DefaultHasher::new();
         stat.bytes.hash(&mut hasher);
         if keeps_numbers(filesystem) {
             (stat.device, stat.inode, stat.modified, stat.changed).hash(&mut hasher);
         } else {
-            stat.modified.seconds.div_euclid(2).hash(&mut hasher);
+            let Stamp { seconds, nanos } = stat.modified;
+            (seconds.div_euclid(2), nanos % EXFAT_STEP_NS).hash(&mut hasher);
         }
         Self(hasher.finish())
     }
@@ -640,4 +645,35 @@ pub fn explained(disk: &dyn Disk, folder: &Utf8Path, mut problem: Problem) -> Pr
         }
     }
     problem
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 2 s is what FAT keeps, 10 ms what exFAT keeps; a FUSE mount may keep all.
+    #[test]
+    fn a_date_counts_as_far_as_a_file_system_keeps_it() {
+        let seen = |seconds, nanos, filesystem| {
+            let modified = Stamp { seconds, nanos };
+            let stat = Stat {
+                kind: EntryKind::File,
+                bytes: 9,
+                modified,
+                device: 1,
+                inode: 2,
+                changed: modified,
+            };
+            Sight::of(&stat, filesystem)
+        };
+        for filesystem in ["vfat", "exfat", "fuseblk"] {
+            let first = seen(1_000, 0, filesystem);
+            for rounded in [(1_001, 0), (1_001, 990_000_000)] {
+                assert_eq!(first, seen(rounded.0, rounded.1, filesystem));
+            }
+            assert_ne!(first, seen(1_002, 0, filesystem));
+            assert_ne!(first, seen(1_001, 123_456_789, filesystem), "written to");
+        }
+        assert_ne!(seen(1_000, 0, "ext4"), seen(1_001, 0, "ext4"));
+    }
 }

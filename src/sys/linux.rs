@@ -1,5 +1,5 @@
-//! Owns the calls into Linux that no crate makes safe: how much of a file is in memory (asked in two ways), and which
-//! file a loop device shows.
+//! Owns the calls into Linux that no crate makes safe: how much of a file is in memory (asked in two ways), which
+//! file a loop device shows, and whether a file lies within the records of its file system.
 #![expect(unsafe_code, reason = "these calls have no safe form")]
 
 use rustix::mm::{MapFlags, ProtFlags, mmap, munmap};
@@ -18,6 +18,32 @@ const PAGE_MIN: usize = 4_096;
 const UNTOLD: u8 = 0x80;
 /// `LOOP_GET_STATUS64` of the kernel's `linux/loop.h`.
 const LOOP_GET_STATUS64: libc::Ioctl = 0x4C05;
+
+/// `FIEMAP_FLAG_SYNC` of the kernel's `linux/fiemap.h`.
+const FIEMAP_SYNC: u32 = 1;
+/// `FIEMAP_EXTENT_DATA_INLINE` and `FIEMAP_EXTENT_DATA_TAIL`: within the records of the file system, or beside other files.
+const IN_RECORDS: u32 = 0x200 | 0x400;
+
+/// `struct fiemap` of the kernel's `linux/fiemap.h`, in bytes.
+#[repr(C)]
+struct ExtentMap {
+    start: u64,
+    bytes: u64,
+    flags: u32,
+    mapped: u32,
+    room: u32,
+    reserved: u32,
+}
+
+/// [`ExtentMap`] with room for one `struct fiemap_extent`.
+#[repr(C)]
+struct FirstExtent {
+    map: ExtentMap,
+    /// Place in the file, place on the device, length, reserved.
+    places: [u64; 5],
+    flags: u32,
+    reserved: [u32; 3],
+}
 
 /// `struct cachestat_range` of the kernel's `linux/mman.h`, in bytes.
 #[repr(C)]
@@ -137,4 +163,28 @@ pub fn loop_file(device: &File) -> io::Result<(u64, u64)> {
         0 => Ok((info.device, info.inode)),
         _ => Err(io::Error::last_os_error()),
     }
+}
+
+/// Returns whether the beginning of a file lies within the records of its file system, which are read from memory as a rule.
+/// `false` where the file system does not say.
+pub fn is_kept_in_records(file: &File) -> bool {
+    let mut first = FirstExtent {
+        map: ExtentMap {
+            start: 0,
+            bytes: u64::MAX,
+            flags: FIEMAP_SYNC,
+            mapped: 0,
+            room: 1,
+            reserved: 0,
+        },
+        places: [0; 5],
+        flags: 0,
+        reserved: [0; 3],
+    };
+    debug_assert_eq!((size_of_val(&first.map), size_of_val(&first)), (32, 88));
+    let call = rustix::ioctl::opcode::read_write::<ExtentMap>(b'f', 11);
+    // SAFETY: the kernel reads one `struct fiemap` and writes it and at most one `struct fiemap_extent` behind it, which
+    // `FirstExtent` is, to a place that lives until the call is over; the file is open.
+    let answer = unsafe { libc::ioctl(file.as_raw_fd(), call.into(), &raw mut first) };
+    answer == 0 && first.map.mapped > 0 && first.flags & IN_RECORDS != 0
 }

@@ -66,6 +66,8 @@ mod sets;
 #[cfg(target_os = "linux")]
 mod signature;
 #[cfg(target_os = "linux")]
+mod small_files;
+#[cfg(target_os = "linux")]
 mod speed;
 mod support;
 #[cfg(target_os = "linux")]

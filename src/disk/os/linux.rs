@@ -2,6 +2,8 @@
 //! past the page cache, and telling the page cache what it need not keep.
 
 use super::beneath::{At, Place};
+use super::other_writer::OtherWriter;
+use super::small_files::{OwnRoom, lies_in_records};
 use super::unix::{kind_of, raw_stat, stat_of};
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
@@ -17,7 +19,8 @@ use std::io;
 use std::os::fd::{BorrowedFd, OwnedFd};
 use std::os::unix::fs::{FileExt as _, MetadataExt as _};
 use std::path::{Path, PathBuf};
-use std::sync::OnceLock;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 pub(super) use topology::Volume;
@@ -292,6 +295,10 @@ pub(super) fn read_back_source(
         source.go_through_cache()?;
         return Ok(Box::new(source));
     };
+    if lies_in_records(&source.file, volume, &to_drop) {
+        source.go_through_cache()?;
+        return Ok(Box::new(source));
+    }
     source.drop_first = to_drop;
     // A loop device answers direct reads from the page cache of its image file; that has to be dropped
     // before each read.
@@ -331,7 +338,11 @@ fn is_direct(file: &File) -> io::Result<bool> {
 }
 
 /// Creates a part file; it must not exist.
-pub(super) fn create_part(at: At, large: bool) -> io::Result<Box<dyn Part>> {
+pub(super) fn create_part(
+    at: At,
+    large: bool,
+    on: &dyn Fn(u64) -> io::Result<Arc<Volume>>,
+) -> io::Result<Box<dyn Part>> {
     let (file, direct) = if large {
         match at.create(OFlags::DIRECT) {
             Err(e) if e.kind() == io::ErrorKind::InvalidInput => (create_or_reuse(&at)?, false),
@@ -340,11 +351,25 @@ pub(super) fn create_part(at: At, large: bool) -> io::Result<Box<dyn Part>> {
     } else {
         (at.create(OFlags::empty())?, false)
     };
+    let room = if direct {
+        OwnRoom::Given
+    } else {
+        OwnRoom::of(&on(file.metadata()?.dev())?.filesystem)
+    };
+    // What is short is read back when it is whole and dated.
+    let others = if large {
+        OtherWriter::watch(&file)
+    } else {
+        None
+    };
     Ok(Box::new(OsPart {
         at,
         file,
+        others,
         direct,
         buffered: OnceLock::new(),
+        room,
+        is_widened: AtomicBool::new(false),
     }))
 }
 
@@ -549,9 +574,14 @@ impl Source for OsSource {
 struct OsPart {
     at: At,
     file: File,
+    others: Option<OtherWriter>,
     direct: bool,
     /// Opened when the file system took a direct open and refused a direct write.
     buffered: OnceLock<File>,
+    /// How it gets room of its own if it is small.
+    room: OwnRoom,
+    /// It is longer than what is written until it is finished.
+    is_widened: AtomicBool,
 }
 
 impl OsPart {
@@ -569,6 +599,10 @@ impl OsPart {
 impl Part for OsPart {
     fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()> {
         if !self.direct {
+            let bytes = len64(chunk.bytes().len());
+            if offset == 0 && self.room.get(&self.file, bytes) {
+                self.is_widened.store(true, Ordering::Relaxed);
+            }
             return self.file.write_all_at(chunk.bytes(), offset);
         }
         if let Some(file) = self.buffered.get() {
@@ -587,8 +621,11 @@ impl Part for OsPart {
     }
 
     fn finish(&self, bytes: u64, modified: Stamp) -> io::Result<bool> {
-        if self.direct {
+        if self.direct || self.is_widened.load(Ordering::Relaxed) {
             self.file.set_len(bytes)?;
+        }
+        if self.others.as_ref().is_some_and(OtherWriter::has_been) {
+            return Err(io::Error::other("another program has written into it"));
         }
         let time = rustix::fs::Timespec {
             tv_sec: modified.seconds,

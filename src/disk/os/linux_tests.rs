@@ -49,6 +49,33 @@ fn what_is_in_memory_is_told_in_every_way() {
     }
 }
 
+/// It has begun to be read back by then, and the date that it gets at its end hides what was written.
+#[test]
+fn another_program_that_writes_into_a_long_part_is_seen_at_its_end() {
+    use crate::disk::{Disk as _, EntryKind};
+    let folder = tempfile::tempdir_in(std::env::current_exe().unwrap().parent().unwrap()).unwrap();
+    let path = camino::Utf8Path::from_path(folder.path()).unwrap();
+    let disk = crate::disk::os::OsDisk::default();
+    let date = Stamp {
+        seconds: 0,
+        nanos: 0,
+    };
+    for (large, is_seen) in [(true, true), (false, false)] {
+        let path = path.join(format!(".{large}.unlade-part"));
+        let part = disk.create_part(&path, large).unwrap();
+        assert_eq!(disk.look(&path).unwrap().unwrap().kind, EntryKind::File);
+        // Readers are no writers, and neither is who looks.
+        drop(File::open(&path).unwrap());
+        let other = File::options().write(true).open(&path).unwrap();
+        other.write_all_at(b"ZZ", 0).unwrap();
+        drop(other);
+        assert_eq!(part.finish(2, date).is_err(), is_seen);
+        let path = path.with_extension("again");
+        let part = disk.create_part(&path, large).unwrap();
+        assert!(part.finish(0, date).is_ok(), "nobody else wrote");
+    }
+}
+
 /// Every page counts, and not the first one alone.
 #[test]
 fn a_page_in_the_middle_is_seen_before_linux_6_5_as_well() {

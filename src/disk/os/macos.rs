@@ -25,6 +25,7 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use std::sync::Arc;
 
 /// There is no flag for leaving the access time alone.
 pub(super) const QUIETLY: OFlags = OFlags::empty();
@@ -238,7 +239,11 @@ pub(super) fn read_back_source(
     clippy::needless_pass_by_value,
     reason = "a part keeps its place on Linux"
 )]
-pub(super) fn create_part(at: At, large: bool) -> io::Result<Box<dyn Part>> {
+pub(super) fn create_part(
+    at: At,
+    large: bool,
+    _on: &dyn Fn(u64) -> io::Result<Arc<Volume>>,
+) -> io::Result<Box<dyn Part>> {
     let file = at.create(OFlags::empty())?;
     // A refusal fills the cache and changes nothing that is written.
     if large && fcntl_nocache(&file, true).is_err() {}

@@ -14,6 +14,10 @@ mod diskutil;
 mod linux;
 #[cfg(target_os = "macos")]
 mod macos;
+#[cfg(target_os = "linux")]
+mod other_writer;
+#[cfg(target_os = "linux")]
+mod small_files;
 #[cfg(unix)]
 mod unix;
 #[cfg(windows)]

@@ -375,7 +375,8 @@ impl Disk for OsDisk {
     }
 
     fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>> {
-        system::create_part(self.at(path)?, large)
+        let on = |device| self.known_volume(path, device);
+        system::create_part(self.at(path)?, large, &on)
     }
 
     fn try_size(&self, folder: &Utf8Path, bytes: u64) -> io::Result<()> {

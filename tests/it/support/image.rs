@@ -27,25 +27,38 @@ impl Image {
     /// Makes an ext4 image whose tables are all written at once, so that the kernel has nothing to
     /// finish later, and mounts it at `at`. `None`, after saying so, where that is not possible.
     pub(crate) fn ext4(file: &Path, at: &Path, megabytes: u64, options: &str) -> Option<Self> {
-        let tools = ["mkfs.ext4", "mount", "umount"].map(tool);
+        let make = "mkfs.ext4 -q -F -E lazy_itable_init=0,lazy_journal_init=0";
+        Self::made(make, file, at, megabytes, options)
+    }
+
+    /// Makes an image with a command and mounts it at `at`. `None`, after saying so, where that is not possible.
+    pub(crate) fn made(
+        make: &str,
+        file: &Path,
+        at: &Path,
+        megabytes: u64,
+        options: &str,
+    ) -> Option<Self> {
+        let mut make = make.split(' ');
+        let program = make.next().unwrap();
+        let tools = [program, "mount", "umount"].map(tool);
         if !rustix::process::geteuid().is_root() || tools.iter().any(Option::is_none) {
-            skip("mounting images needs root, mount and mkfs.ext4");
+            skip(&format!("mounting images needs root, mount and {program}"));
             return None;
         }
         std::fs::File::create_new(file)
             .unwrap()
             .set_len(megabytes << 20)
             .unwrap();
-        let name = file.to_str().unwrap();
-        let whole = "lazy_itable_init=0,lazy_journal_init=0";
-        assert!(done("mkfs.ext4", &["-q", "-F", "-E", whole, name]));
+        let arguments: Vec<&str> = make.chain(file.to_str()).collect();
+        assert!(done(program, &arguments));
         let mut image = Self {
             file: file.to_path_buf(),
             at: at.to_path_buf(),
             mounted: false,
         };
         if !image.mount(options) {
-            skip("this machine mounts no images");
+            skip(&format!("this machine mounts no images made by {program}"));
             return None;
         }
         Some(image)
@@ -79,6 +92,25 @@ impl Image {
     pub(crate) fn bytes(&self) -> Vec<u8> {
         self.sync();
         super::program::bytes_of(&self.file)
+    }
+
+    /// Turns one bit wherever these bytes stand in the image, past the file system; returns how often they stood there.
+    pub(crate) fn damage(&self, bytes: &[u8]) -> usize {
+        use std::os::unix::fs::FileExt as _;
+        self.sync();
+        let all = super::program::bytes_of(&self.file);
+        let file = std::fs::File::options()
+            .write(true)
+            .open(&self.file)
+            .unwrap();
+        let places = memchr::memmem::find_iter(&all, bytes);
+        let places: Vec<usize> = places.collect();
+        for at in &places {
+            file.write_all_at(&[bytes[0] ^ 1], u64::try_from(*at).unwrap())
+                .unwrap();
+        }
+        file.sync_all().unwrap();
+        places.len()
     }
 
     fn sync(&self) {

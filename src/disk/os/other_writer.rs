@@ -1,0 +1,27 @@
+//! Owns the watch for another program that writes into a part while it is written: what was read back of a long part by
+//! then is not what it holds, and the date that the part gets at its end would hide it.
+
+use rustix::fd::{AsFd as _, AsRawFd as _, OwnedFd};
+use rustix::fs::inotify;
+use std::fs::File;
+
+/// A watch on a part from its creation on.
+#[derive(Debug)]
+pub(super) struct OtherWriter(OwnedFd);
+
+impl OtherWriter {
+    /// Begins; `None` where the system has no room for one more watch, or none for this file.
+    pub(super) fn watch(part: &File) -> Option<Self> {
+        let flags = inotify::CreateFlags::CLOEXEC | inotify::CreateFlags::NONBLOCK;
+        let watch = inotify::init(flags).ok()?;
+        let path = format!("/proc/self/fd/{}", part.as_fd().as_raw_fd());
+        inotify::add_watch(&watch, path, inotify::WatchFlags::CLOSE_WRITE).ok()?;
+        Some(Self(watch))
+    }
+
+    /// Returns whether somebody closed the part who had it open for writing. One who has it open still is not seen.
+    pub(super) fn has_been(&self) -> bool {
+        let mut room = [std::mem::MaybeUninit::uninit(); 512];
+        inotify::Reader::new(&self.0, &mut room).next().is_ok()
+    }
+}
