@@ -351,7 +351,7 @@ mod tests {
     const AHEAD: u64 = 2 * CHUNK;
 
     /// A card with a memory: what it prepared while nobody read is delivered at once.
-    struct Card {
+    struct SteadyCard {
         mbps: f64,
         /// Seconds of its rate that it can prepare.
         holds_s: f64,
@@ -362,7 +362,7 @@ mod tests {
         read_ahead: f64,
     }
 
-    impl Card {
+    impl SteadyCard {
         fn new(mbps: f64, holds_s: f64, ahead: u64) -> Self {
             Self {
                 mbps,
@@ -399,7 +399,7 @@ mod tests {
 
     /// A job of `seconds` with a drive that takes `drive` MB/s, through the reader's rules. Returns
     /// the rates that were told, one for each tick after the first two seconds.
-    fn job(card: &mut Card, drive: f64, seconds: f64) -> (Meter, Vec<CardRate>) {
+    fn job(card: &mut SteadyCard, drive: f64, seconds: f64) -> (Meter, Vec<CardRate>) {
         let (ordinary, reserve) = (8.0 * float(CHUNK), 8.0 * float(CHUNK));
         let meter = Meter::new(1, AlsoSet::default());
         let mut live = Live::default();
@@ -451,7 +451,7 @@ mod tests {
         for mbps in [90.0, 160.0, 260.0] {
             for (holds_s, ahead) in [(0.0, 0), (0.0, AHEAD), (0.05, 0), (0.05, AHEAD)] {
                 for drive in [12.0, 40.0, 70.0] {
-                    let mut card = Card::new(mbps, holds_s, ahead);
+                    let mut card = SteadyCard::new(mbps, holds_s, ahead);
                     let (meter, told) = job(&mut card, drive, 60.0);
                     let what = format!("{mbps} MB/s, holds {holds_s} s and {ahead}, drive {drive}");
                     assert!(told.len() > 200, "{what}: {}", told.len());
@@ -477,7 +477,7 @@ mod tests {
     #[test]
     fn a_card_too_fast_to_be_measured_behind_a_slow_drive_is_not_told_too_fast() {
         for mbps in [800.0, 3_000.0] {
-            let (meter, told) = job(&mut Card::new(mbps, 0.05, AHEAD), 40.0, 30.0);
+            let (meter, told) = job(&mut SteadyCard::new(mbps, 0.05, AHEAD), 40.0, 30.0);
             assert!(!told.is_empty());
             for rate in told {
                 assert!(
@@ -495,7 +495,7 @@ mod tests {
 
     #[test]
     fn a_card_that_nobody_waits_for_is_measured_at_once() {
-        let (meter, told) = job(&mut Card::new(160.0, 0.05, AHEAD), 400.0, 10.0);
+        let (meter, told) = job(&mut SteadyCard::new(160.0, 0.05, AHEAD), 400.0, 10.0);
         for rate in told {
             let off = rate.bytes_per_s / 160e6 - 1.0;
             assert!(!rate.is_least && off.abs() < 0.02, "{rate:?}");
