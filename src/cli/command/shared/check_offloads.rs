@@ -12,6 +12,7 @@ use crate::cli::view::words::findings::{UNREAD_STEP, findings_lines, found};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::collections::BTreeMap;
+use std::fmt;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::error::ProblemKind;
@@ -24,7 +25,35 @@ use unlade::verify::{
     Finding, Findings, Progress, Signature, VerifyError, path_of, verify as check,
 };
 
-type CheckResult = Result<Findings, VerifyError>;
+type CheckResult = Result<Findings, CheckError>;
+
+/// Why an offload was not checked.
+#[derive(Debug)]
+enum CheckError {
+    Verify(VerifyError),
+    /// The thread that checked it broke down.
+    BrokenDown,
+}
+
+impl CheckError {
+    fn kind(&self) -> ProblemKind {
+        match self {
+            Self::Verify(error) => error.kind(),
+            Self::BrokenDown => ProblemKind::NotReadBack,
+        }
+    }
+}
+
+impl fmt::Display for CheckError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Verify(error) => error.fmt(f),
+            Self::BrokenDown => {
+                f.write_str("the check broke down; this is a fault of unlade, please report it")
+            }
+        }
+    }
+}
 
 /// Checks every offload and tells the results in the order given; `expected` are the keys of whoever should have
 /// signed them.
@@ -83,7 +112,8 @@ fn is_proven(f: &Findings) -> bool {
 
 /// Whether a folder is an offload that was begun and not finished.
 fn is_begun(path: &Utf8Path, result: &CheckResult, tools: &Tools) -> bool {
-    let is_unfinished = matches!(result, Err(VerifyError::Manifest(e)) if e.is_absent());
+    let is_unfinished =
+        matches!(result, Err(CheckError::Verify(VerifyError::Manifest(e))) if e.is_absent());
     is_unfinished && is_offload(tools.disk.as_ref(), path)
 }
 
@@ -122,7 +152,8 @@ fn check_all(
                 };
                 let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
                 let result = check(disk, clock, path, progress, unlade::report::page::page);
-                *slot.lock().unwrap_or_else(PoisonError::into_inner) = Some(result);
+                *slot.lock().unwrap_or_else(PoisonError::into_inner) =
+                    Some(result.map_err(CheckError::Verify));
             }
         }
     };
@@ -139,8 +170,16 @@ fn check_all(
     let mut view = ReadProgress::new(out, tools);
     watched(all, || view.show(progress));
     view.clear();
-    let whole = |slot: Mutex<_>| slot.into_inner().unwrap_or_else(PoisonError::into_inner);
-    results.into_iter().filter_map(whole).collect()
+    in_order(results)
+}
+
+/// Returns one result for each offload, also where a thread broke down before it had one.
+fn in_order(results: Vec<Mutex<Option<CheckResult>>>) -> Vec<CheckResult> {
+    let result = |slot: Mutex<Option<CheckResult>>| {
+        let result = slot.into_inner().unwrap_or_else(PoisonError::into_inner);
+        result.unwrap_or(Err(CheckError::BrokenDown))
+    };
+    results.into_iter().map(result).collect()
 }
 
 fn tell(
@@ -172,6 +211,9 @@ fn tell(
                     "this offload was begun and not finished: run the same copy again, which goes on with it, and verify it then."
                 }
                 ProblemKind::Unreadable => UNREAD_STEP,
+                ProblemKind::NotReadBack => {
+                    "nothing is known of this offload: verify it alone, or check another copy of it."
+                }
                 _ => "give the folder that holds `_unlade`, or check another copy of this offload.",
             };
             for line in wrap(&text, out.width, "", "  ")
@@ -237,4 +279,28 @@ fn tell_json(
             "reasons": if findings.is_clean() { vec![] } else { vec![found(findings)] },
         }),
     );
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use unlade::error::{Error, Step};
+
+    #[test]
+    fn a_check_that_breaks_down_leaves_the_other_results_where_they_are() {
+        let gone = std::io::Error::from(std::io::ErrorKind::NotFound);
+        let error = Error::new(Step::List, Utf8Path::new("B"), gone);
+        let second = Err(CheckError::Verify(VerifyError::Io(error)));
+        let results = in_order(vec![
+            Mutex::new(None),
+            Mutex::new(Some(second)),
+            Mutex::new(None),
+        ]);
+        let kinds: Vec<ProblemKind> = results
+            .iter()
+            .map(|r| r.as_ref().unwrap_err().kind())
+            .collect();
+        let (broken, unread) = (ProblemKind::NotReadBack, ProblemKind::Unreadable);
+        assert_eq!(kinds, [broken, unread, broken]);
+    }
 }
