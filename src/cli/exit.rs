@@ -30,7 +30,7 @@ impl Exit {
         ends.map(of_one).max().unwrap_or(Self::Done)
     }
 
-    /// Returns the code.
+    /// Returns the exit code as the contract has it: 0 to 3, or 130.
     pub(crate) fn code(self) -> u8 {
         match self {
             Self::Done | Self::Folder => 0,

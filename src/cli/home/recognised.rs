@@ -40,9 +40,9 @@ pub(crate) fn kit(names: &KitNames, common: &Common, out: Out, tools: &Tools) ->
 /// Who a card and its reader are.
 #[derive(Clone, Default, Debug)]
 pub(crate) struct Recognised {
-    /// The card.
+    /// The card as the kit has it.
     pub(crate) card: Option<Card>,
-    /// The reader.
+    /// The reader as the kit has it.
     pub(crate) reader: Option<Reader>,
     /// How that is known, in sentences.
     pub(crate) said: Vec<String>,

@@ -76,9 +76,9 @@ pub(crate) fn slower(book: &Book, entry: &Entry) -> Option<String> {
 
 /// The state of a job after a verdict.
 pub(crate) struct ShootNews {
-    /// The job.
+    /// Its cards and what was announced.
     pub(crate) shoot: Shoot,
-    /// In sentences.
+    /// The same in sentences.
     pub(crate) words: Vec<String>,
 }
 

@@ -18,7 +18,7 @@ pub(crate) struct Awake {
 }
 
 impl Awake {
-    /// Asks the system.
+    /// Asks the system to keep the computer awake for as long as this lives.
     pub(crate) fn ask() -> Self {
         Self {
             holder: Holder::ask(),

@@ -27,7 +27,7 @@ const NAME: &str = "kite-festival-card-1";
 /// The file whose bit is flipped.
 const VICTIM: &str = "PRIVATE/CLIPS/C0002.MP4";
 
-/// Runs the demo.
+/// Does the whole job on a made-up card.
 pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
     let (folder, keeper) = match workplace(args, tools) {
         Ok(found) => found,

@@ -15,7 +15,7 @@ use unlade::verify::{Finding, Findings};
 /// Copies that are looked at and told.
 const COPIES_MAX: usize = 8;
 
-/// One other copy.
+/// Another copy of the offload, there or not.
 pub(crate) struct OtherCopy {
     path: String,
     /// The identity of its volume, where it is known.

@@ -71,7 +71,10 @@ impl KitAndLedger {
     }
 }
 
-/// Reckons the saving.
+/// Returns what the new parts would save.
+///
+/// # Errors
+/// A part that is not known, one that is exchanged for nothing, or a kit that cannot be used.
 pub(crate) fn upgrade(
     args: &UpgradeArgs,
     common: &Common,
@@ -270,7 +273,7 @@ impl Parts {
         )
     }
 
-    /// Reckons the set-up.
+    /// Returns what the parts give together, as far as kit and ledger know them.
     fn reckon(&self, known: &KitAndLedger) -> Reckoned {
         let kit = &known.kit;
         let mut chain = Chain::default();
