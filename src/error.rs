@@ -134,6 +134,8 @@ pub const LINK: &str = "is a symbolic link, which is neither followed nor copied
 pub const SPECIAL: &str = "is a socket, pipe or device, which cannot be copied";
 /// Why a folder is told that another volume is mounted at.
 pub const MOUNTED: &str = "is another volume that is mounted there; give it as a card of its own";
+/// Why what lies in a folder is told and not copied.
+pub const TOO_DEEP: &str = "lies more than 128 folders deep";
 /// How it begins where no record can hold a name.
 pub const UNRECORDABLE: &str = "cannot be recorded";
 /// What is said of room on a card that is in use and belongs to nothing that was listed, after its size.
@@ -142,7 +144,9 @@ pub const UNEXPLAINED: &str =
 
 /// Returns whether a trouble is what the entry is or is called: no fault of card or reader.
 pub fn is_odd(why: &str) -> bool {
-    [LINK, SPECIAL, MOUNTED].contains(&why) || why.starts_with(UNRECORDABLE)
+    [LINK, SPECIAL, MOUNTED].contains(&why)
+        || why.ends_with(TOO_DEEP)
+        || why.starts_with(UNRECORDABLE)
 }
 
 /// Returns whether a trouble is that this user may not read something: EACCES, and EPERM as macOS answers for

@@ -14,6 +14,9 @@ pub fn part_of(facts: &FolderFacts, listing: &Listing) -> Option<String> {
         ));
     }
     facts.is_part_of_volume().then(|| {
+        if facts.shows_folder && facts.is_mount_root {
+            return "it shows a folder of a volume".to_owned();
+        }
         format!(
             "it is a folder of the volume at `{}`",
             shown(facts.volume_root().as_str())

@@ -234,6 +234,8 @@ pub struct FolderFacts {
     pub hardware: Option<String>,
     /// Why what is written here can be read back from memory only, where that is so.
     pub only_from_memory: Option<String>,
+    /// (device, inode) of every image file that the volume is shown from, the nearest first.
+    pub images: Vec<(u64, u64)>,
 }
 
 impl FolderFacts {
@@ -295,8 +297,15 @@ impl FolderFacts {
         {
             return Some("lies on the card itself");
         }
+        if is_formatted && self.images.iter().any(|(device, _)| *device == card.device) {
+            return Some("is an image file on the card");
+        }
         // A camera formats the whole device, whatever partitions a computer made on it.
         let is_shared = whole_volume || (is_formatted && !self.is_own_volume);
+        let image = card.images.first().filter(|_| is_shared);
+        if image.is_some_and(|image| self.images.contains(image)) {
+            return Some("lies in the card's own image file, on another part of it");
+        }
         let disk = card.own_disk.as_ref().filter(|_| is_shared)?;
         let below = self.backing.names()?;
         below

@@ -369,6 +369,7 @@ mod tests {
             is_own_volume: false,
             hardware: None,
             only_from_memory: None,
+            images: Vec::new(),
         }
     }
 

@@ -173,6 +173,7 @@ fn facts(filesystem: &str) -> FolderFacts {
         is_own_volume: false,
         hardware: None,
         only_from_memory: None,
+        images: Vec::new(),
     }
 }
 

@@ -18,6 +18,11 @@ use crate::units::{len64, size};
 use camino::Utf8Path;
 use std::collections::{BTreeMap, HashMap, HashSet};
 
+/// Why nothing is copied into an offload: it would be no file of that offload's card.
+pub const LIES_IN_OFFLOAD: &str = "lies in the offload";
+/// Why a card is refused that holds a file and what would be its part.
+pub const HOLDS_PART: &str = "the card holds a file that is named like this one's part file";
+
 /// Tells everything about a destination that stands in the way, but for its room.
 pub(super) fn check_destination(
     place: &Place<'_>,
@@ -29,6 +34,10 @@ pub(super) fn check_destination(
     let (index, candidate, facts) = (place.index, place.candidate, place.facts);
     if let Some(why) = &candidate.unmounted {
         return reasons.push(Problem::new(ProblemKind::Vanished, why.clone()).on(index));
+    }
+    if let Some(offload) = &candidate.within_offload {
+        let why = format!("it {LIES_IN_OFFLOAD} `{}`", shown(offload));
+        return reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
     }
     check_place(index, facts, card, place.shape.name, reasons);
     check_twice(index, place.shape.name, facts, candidates, reasons);
@@ -159,13 +168,7 @@ pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<
     }
     for file in listing.files() {
         if parts.contains(file.name.part().as_str()) {
-            reasons.push(
-                Problem::new(
-                    ProblemKind::NameClash,
-                    "the card holds a file that is named like this one's part file",
-                )
-                .at(file.name.as_str()),
-            );
+            reasons.push(Problem::new(ProblemKind::NameClash, HOLDS_PART).at(file.name.as_str()));
         }
     }
 }

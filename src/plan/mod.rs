@@ -55,6 +55,8 @@ pub struct Candidate {
     pub facts: Result<FolderFacts, String>,
     /// Why it is not the drive that is meant.
     pub unmounted: Option<String>,
+    /// The offload that it lies in, or is.
+    pub within_offload: Option<String>,
     /// What stands there already.
     pub standing: Standing,
     /// Files that were read from the card, and are what an earlier run of this offload read, before any is

@@ -35,6 +35,7 @@ pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFac
         is_own_volume: false,
         hardware: None,
         only_from_memory: None,
+        images: Vec::new(),
     }
 }
 
@@ -69,6 +70,7 @@ fn to(facts: FolderFacts) -> Candidate {
         facts: Ok(facts),
         standing: Standing::default(),
         unmounted: None,
+        within_offload: None,
         sampled: Some(0),
         earlier: Vec::new(),
         earlier_notes: Vec::new(),

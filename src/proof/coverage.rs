@@ -925,19 +925,31 @@ impl Usable<'_> {
             ) {
                 (true, true) => None,
                 (true, false) => Some(Gap::NotReadBack),
-                (false, _) => Some(Gap::Damaged),
+                (false, _) => Some(self.gap_of_other(part)),
             };
         }
         match self.found.read.get(&*part.path) {
             Some(Ok((hash, way))) if *hash == part.blake3 => {
                 return (!way.reaches_device()).then_some(Gap::NotReadBack);
             }
-            Some(_) => return Some(Gap::Damaged),
-            None if stands.bytes != part.bytes => return Some(Gap::Damaged),
+            Some(_) => return Some(self.gap_of_other(part)),
+            None if stands.bytes != part.bytes => return Some(self.gap_of_other(part)),
             None if !self.was_read_back(part) => return Some(Gap::NotReadBack),
             None => {}
         }
         (!self.is_as_it_was(part, *stands)).then_some(Gap::Damaged)
+    }
+
+    /// What it means that something else stands here than the record says: where nothing was copied here, it was there
+    /// before.
+    fn gap_of_other(&self, part: &FilePart) -> Gap {
+        let here = self.found.here;
+        let is_here = |here| part.copies.iter().any(|c| c.destination == here);
+        if here.is_none_or(is_here) {
+            Gap::Damaged
+        } else {
+            Gap::NotReadBack
+        }
     }
 
     /// Why a file could not be read on the drive.

@@ -12,7 +12,7 @@ use crate::card::survey::{look_at_left, survey};
 use crate::clock::{Clock, rfc3339};
 use crate::disk::backing::Backing;
 use crate::disk::{Anchor, Claim, Disk, EntryKind, Settling, explained, write_problem};
-use crate::error::{Problem, ProblemKind, Step};
+use crate::error::{Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer, Silent};
 use crate::existing;
 use crate::existing::at_work::bytes_to_come;
@@ -165,6 +165,7 @@ fn look_and_plan(
             let other = other.map(|place| place.volume_id.as_deref());
             candidate.others_bytes = bytes_to_come(disk, facts, &name);
             candidate.unmounted = unmounted(disk, &candidate.given, facts, other);
+            candidate.within_offload = original::around(disk, facts).map(Utf8PathBuf::into_string);
         }
     }
     doubt_twins(&mut candidates);
@@ -547,6 +548,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
             facts,
             standing,
             unmounted: None,
+            within_offload: None,
             sampled: None,
             earlier: Vec::new(),
             earlier_notes: Vec::new(),
@@ -557,6 +559,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
             facts: facts.and(Err(why)),
             standing: Standing::default(),
             unmounted: None,
+            within_offload: None,
             sampled: None,
             earlier: Vec::new(),
             earlier_notes: Vec::new(),
@@ -920,7 +923,15 @@ fn room_again(plan: &Plan, tools: &Tools, reasons: &mut Vec<Problem>) {
 /// Holds the card and every destination until the job ends.
 fn hold_all(plan: &Plan, tools: &Tools) -> Result<Vec<Anchor>, Refusal> {
     let gone = |what: &str, e: io::Error| {
-        Problem::new(ProblemKind::Vanished, format!("the {what} is gone: {e}"))
+        let is_gone = matches!(
+            e.kind(),
+            io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+        );
+        if is_gone {
+            return Problem::new(ProblemKind::Vanished, format!("the {what} is gone: {e}"));
+        }
+        let why = format!("the {what} {}", failed(Step::Look, &e));
+        Problem::new(ProblemKind::WriteFailed, why)
     };
     let card = &plan.card;
     let held = tools.disk.anchor(&card.given, &card.facts);
@@ -1010,7 +1021,7 @@ fn begin_one(
     let path = records.join(JOURNAL);
     let is_new = disk.look(&path).map_err(|e| (Step::Look, e))?.is_none();
     // Before anything new takes room. A FAT drive that was pulled may show as free what a part lies in: its removal later
-    // would give away what the journal has got by then. One that stays is removed, or told, by its lane.
+    // would give away what the journal has got by then. One that stays is removed, or told, by its drive.
     let has_habits = Settling::of(&destination.facts.filesystem) == Settling::Whole;
     for stale in destination.stale_parts.iter().filter(|_| has_habits) {
         drop(disk.remove_own(&stale.under(&destination.payload)));

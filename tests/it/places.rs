@@ -449,5 +449,84 @@ fn a_file_below_exactly_128_folders_is_counted() {
     drop(Card::new(&work.path("card")).file(format!("{deep}/d/KITE.JPG"), 900, 1));
     work.run("copy card --to a --to b --name DEEPER --copies 1")
         .exits(1)
-        .says("more than 128 folders deep");
+        .says("more than 128 folders deep")
+        .says("copy by hand what you need")
+        .is_silent_of("Try another reader");
+}
+
+/// What another card's offload holds would be no file of its card: it would not verify any more, and nobody would look for
+/// an offload there.
+#[test]
+fn nothing_is_copied_into_an_offload() {
+    let work = Work::with_card("in-offload");
+    work.run("copy card --to a --name KITES --copies 1")
+        .exits(0);
+    drop(Card::new(&work.path("other")).file("DCIM/100KITES/KITE0900.JPG", 900, 7));
+    let before = tree(&work.path("a"));
+    for into in ["a/KITES", "a/KITES/DCIM", "a/KITES/_unlade"] {
+        work.run(&format!("copy other --to {into} --name MORE --copies 1"))
+            .exits(3)
+            .says("lies in the offload")
+            .says("Give the folder that this offload lies in");
+    }
+    assert_eq!(tree(&work.path("a")), before);
+    work.run("copy other --to a --name MORE --copies 1")
+        .exits(0);
+}
+
+/// Both are gone when the image is.
+#[test]
+fn an_image_on_the_card_or_beside_it_in_one_file_is_no_drive() {
+    if cannot_mount() {
+        return;
+    }
+    let work = Work::new("image-of-card");
+    let (whole, inner) = (work.path("whole.img"), work.path("card/inner.img"));
+    std::fs::File::create(&whole)
+        .unwrap()
+        .set_len(96 << 20)
+        .unwrap();
+    let make = |image: &Path, offset: &str, size: &str| {
+        let image = image.to_str().unwrap();
+        assert!(done("mkfs.ext4", &["-q", "-F", "-E", offset, image, size]));
+    };
+    make(&whole, "offset=0", "40M");
+    make(&whole, "offset=50331648", "40M");
+    let mut mounted = Mounted::default();
+    for (offset, at) in [("0", "card"), ("50331648", "beside")] {
+        let options = format!("loop,offset={offset},sizelimit=41943040");
+        let at = work.path(at);
+        if !mounted.add(&[
+            "-o",
+            &options,
+            whole.to_str().unwrap(),
+            at.to_str().unwrap(),
+        ]) {
+            return skip("this machine mounts no two parts of an image");
+        }
+    }
+    drop(Card::new(&work.path("card")).file("DCIM/100KITES/KITE0001.JPG", 900, 1));
+    std::fs::File::create(&inner)
+        .unwrap()
+        .set_len(16 << 20)
+        .unwrap();
+    make(&inner, "offset=0", "16M");
+    assert!(mounted.add(&[
+        "-o",
+        "loop",
+        inner.to_str().unwrap(),
+        work.path("on").to_str().unwrap()
+    ]));
+    for (to, why) in [
+        ("beside", "own image file"),
+        ("on", "an image file on the card"),
+    ] {
+        work.run(&format!("copy card --to {to} --name KITES --copies 1"))
+            .exits(3)
+            .says(why)
+            .is_silent_of("You may format");
+    }
+    work.folder("plain");
+    work.run("copy card --to plain --name KITES --copies 1")
+        .exits(0);
 }

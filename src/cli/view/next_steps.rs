@@ -298,7 +298,7 @@ fn denied(files: &str, n: usize) -> String {
 fn odd(files: &str, n: usize) -> String {
     let ordinary = if n == 1 { "file" } else { "files" };
     format!(
-        "Look at {files} on the card and copy by hand what you need: no ordinary {ordinary}, or with a name that no record can hold."
+        "Look at {files} on the card and copy by hand what you need: no ordinary {ordinary}, too deep in folders, or with a name that no record can hold."
     )
 }
 

@@ -243,6 +243,21 @@ pub(super) fn only_from_memory(root: &Path, volume: &Volume) -> Option<String> {
     between(root, volume).open().err()
 }
 
+/// Returns device and inode of every image file that a volume is shown from, the nearest first.
+pub(super) fn images(root: &Path, volume: &Volume) -> Vec<(u64, u64)> {
+    let place = |file: &Path| {
+        let below = file.strip_prefix("/").unwrap_or(file);
+        let meta = std::fs::metadata(root.join(below)).ok()?;
+        meta.is_file().then(|| (meta.dev(), meta.ino()))
+    };
+    let images = volume.layers.iter().filter_map(|layer| match layer {
+        Layer::Image { file, .. } => place(file.as_deref()?),
+        Layer::Files { source, .. } => place(Path::new(source)),
+        Layer::Hidden => None,
+    });
+    images.collect()
+}
+
 /// Returns what the one disk below says of itself that tells it from all others.
 pub(super) fn hardware(root: &Path, backing: &Backing) -> Option<String> {
     crate::disk::hardware::hardware(root, backing)

@@ -234,6 +234,11 @@ pub(super) fn read_back_source(
     Ok(Box::new(OsSource { file, way }))
 }
 
+/// Which file a disk image is shown from is not asked.
+pub(super) fn images(_root: &Path, _volume: &Volume) -> Vec<(u64, u64)> {
+    Vec::new()
+}
+
 /// Creates a part file; it must not exist.
 #[expect(
     clippy::needless_pass_by_value,

@@ -102,7 +102,7 @@ fn walk(
                 } else {
                     too_deep.push(Found {
                         path: path.clone(),
-                        stat: Err(io::Error::other("lies more than 128 folders deep")),
+                        stat: Err(io::Error::other(crate::error::TOO_DEEP)),
                     });
                 }
             }

@@ -285,6 +285,7 @@ impl Disk for OsDisk {
             inode: meta.ino(),
             ancestors,
             only_from_memory: system::only_from_memory(&self.root, &volume),
+            images: system::images(&self.root, &volume),
             hardware: system::hardware(&self.root, &volume.backing),
             volume_id: volume.volume_id.or(room.identity),
             label: volume.label,

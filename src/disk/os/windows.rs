@@ -593,6 +593,7 @@ impl Disk for OsDisk {
             is_own_volume,
             hardware: None,
             only_from_memory: None,
+            images: Vec::new(),
         })
     }
 

@@ -40,7 +40,7 @@ pub fn look(
     facts: &FolderFacts,
 ) -> Result<Option<(CardFacts, Listing)>, Problem> {
     if !is_offload(disk, given) {
-        return match holder(disk, facts) {
+        return match around(disk, facts) {
             Some(offload) => Err(refused(
                 given,
                 &format!(
@@ -83,12 +83,11 @@ fn refused(given: &Utf8Path, why: &str) -> Problem {
     Problem::new(ProblemKind::ManifestDamaged, why)
 }
 
-/// The offload that a folder lies in, on its own volume.
-fn holder(disk: &dyn Disk, facts: &FolderFacts) -> Option<Utf8PathBuf> {
+/// Returns the offload that a folder lies in, or is, on its own volume.
+pub fn around(disk: &dyn Disk, facts: &FolderFacts) -> Option<Utf8PathBuf> {
     let on_volume = facts.ancestors.iter().map(|(device, _)| *device);
     let above = Utf8Path::new(&facts.canonical).ancestors().zip(on_volume);
     above
-        .skip(1)
         .take_while(|(_, device)| *device == facts.device)
         .map(|(folder, _)| folder)
         .find(|folder| is_offload(disk, folder))

@@ -1568,6 +1568,7 @@ impl Disk for Sim {
             is_own_volume: false,
             hardware: None,
             only_from_memory: None,
+            images: Vec::new(),
         };
         drop(world);
         Self::rest(slow);

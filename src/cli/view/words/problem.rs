@@ -3,7 +3,7 @@
 use crate::cli::view::text::wrap;
 use unlade::error::{DAMAGED, DENIED_STEP, NOW_READ_ONLY, Problem, ProblemKind, is_denied};
 use unlade::name::shown;
-use unlade::plan::check::{HOLDS_RECORDS, READ_ONLY};
+use unlade::plan::check::{HOLDS_PART, HOLDS_RECORDS, LIES_IN_OFFLOAD, READ_ONLY};
 use unlade::plan::destination::{BESIDE_PART, EARLIER_COPY, LEFT_EMPTY};
 use unlade::run::prove::IS_OFFLOAD;
 use unlade::run::{AT_WORK, NO_THREADS};
@@ -163,6 +163,12 @@ fn clash_step(reason: &Problem) -> &'static str {
         }
         EARLIER_COPY => {
             "Copy this card under another --name, or with --only-new under another --name: so the earlier copy and the new file are both kept."
+        }
+        detail if detail.contains(LIES_IN_OFFLOAD) => {
+            "Give the folder that this offload lies in, or another one."
+        }
+        HOLDS_PART => {
+            "This card cannot be copied as it is. Copy it by other means, compare the copies with the card, and keep the card."
         }
         HOLDS_RECORDS => "Move nothing on the card. Copy its folders one by one instead.",
         _ if on_card_entry && reason.destination.is_some() => {
