@@ -482,7 +482,7 @@ fn an_image_on_the_card_or_beside_it_in_one_file_is_no_drive() {
     }
     let work = Work::new("image-of-card");
     let (whole, inner) = (work.path("whole.img"), work.path("card/inner.img"));
-    std::fs::File::create(&whole)
+    std::fs::File::create_new(&whole)
         .unwrap()
         .set_len(96 << 20)
         .unwrap();
@@ -506,7 +506,7 @@ fn an_image_on_the_card_or_beside_it_in_one_file_is_no_drive() {
         }
     }
     drop(Card::new(&work.path("card")).file("DCIM/100KITES/KITE0001.JPG", 900, 1));
-    std::fs::File::create(&inner)
+    std::fs::File::create_new(&inner)
         .unwrap()
         .set_len(16 << 20)
         .unwrap();
