@@ -20,7 +20,8 @@ pub(crate) enum Exit {
 }
 
 impl Exit {
-    /// Returns the end of a command of several cards: that of the worst, but refused only where all were.
+    /// Returns the end of a command of several cards: that of the worst, but refused only where all
+    /// were.
     pub(crate) fn of_all(ends: impl Iterator<Item = Self> + Clone) -> Self {
         let all_refused = ends.clone().all(|exit| exit == Self::Refused);
         let of_one = |exit| match exit {

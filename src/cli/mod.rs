@@ -108,8 +108,8 @@ fn not_parsed(error: &clap::Error) -> Exit {
     }
 }
 
-/// Allows as many open files as this session may have at most: several cards and drives at once need more than some
-/// sessions begin with.
+/// Allows as many open files as this session may have at most: several cards and drives at once
+/// need more than some sessions begin with.
 #[cfg(unix)]
 fn raise_open_files() {
     use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
@@ -125,6 +125,7 @@ fn raise_open_files() {
     if limit.current < raised.current && setrlimit(Resource::Nofile, raised).is_err() {}
 }
 
-/// Files open at the same time: 16 drives with some 20 each, and as many to spare (macOS takes 10,240 at most).
+/// Files open at the same time: 16 drives with some 20 each, and as many to spare (macOS takes
+/// 10,240 at most).
 #[cfg(unix)]
 const FILES_OPEN: u64 = 4_096;

@@ -58,7 +58,8 @@ impl From<KindArg> for Kind {
 pub(crate) enum AddCommand {
     /// A card.
     #[command(
-        after_help = "Example:  unlade kit add card A1 --reads 170 --bus uhs-i --class V30 --at /media/A1"
+        after_help = "Example:  unlade kit add card A1 --reads 170 --bus uhs-i --class V30 --at \
+            /media/A1"
     )]
     Card(CardArgs),
     /// A reader.
@@ -66,7 +67,8 @@ pub(crate) enum AddCommand {
     Reader(ReaderArgs),
     /// A drive.
     #[command(
-        after_help = "Example:  unlade kit add drive Attic --writes 110 --reads 115 --at /media/ATTIC"
+        after_help = "Example:  unlade kit add drive Attic --writes 110 --reads 115 --at \
+            /media/ATTIC"
     )]
     Drive(DriveArgs),
 }
@@ -132,7 +134,8 @@ pub(crate) struct DriveArgs {
     /// What it gives for as long as one likes, MB/s.
     #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = RateArg::read)]
     pub(crate) reads: Option<RateArg>,
-    /// Whether it is a spinning disk; for drives of which the system does not know it, or says the wrong thing.
+    /// Whether it is a spinning disk; for drives of which the system does not know it, or says the
+    /// wrong thing.
     #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
     pub(crate) spins: Option<bool>,
     /// Where it is plugged in now, so that it is recognised by its volume.

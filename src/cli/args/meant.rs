@@ -1,6 +1,6 @@
-//! Owns whether the folders of a command line are meant as they stand there: a drive that is taken for a card
-//! would be copied and called PROVEN, and a card that is taken for a drive would be written to. In doubt
-//! nothing is begun, and the command is printed as it has to be written.
+//! Owns whether the folders of a command line are meant as they stand there: a drive that is taken
+//! for a card would be copied and called PROVEN, and a card that is taken for a drive would be
+//! written to. In doubt nothing is begun, and the command is printed as it has to be written.
 
 use camino::{Utf8Path, Utf8PathBuf};
 use clap::ArgMatches;
@@ -9,14 +9,15 @@ use unlade::existing::search::find_offloads;
 use unlade::kit::Kit;
 use unlade::name::shown;
 
-/// Folders that cameras make on their cards (common practice, no source: what makers' manuals show).
+/// Folders that cameras make on their cards (common practice, no source: what makers' manuals
+/// show).
 const CAMERA_FOLDERS: [&str; 12] = [
     "DCIM", "MISC", "PRIVATE", "AVCHD", "AVF_INFO", "CONTENTS", "CLIP", "CLIPS", "XDROOT", "BPAV",
     "MP_ROOT", "VIDEO",
 ];
 
-/// Says how to write a command with several cards of which some stand after `--to`: `--to` takes one folder,
-/// so nobody can tell whether another one there is a further drive or a further card.
+/// Says how to write a command with several cards of which some stand after `--to`: `--to` takes
+/// one folder, so nobody can tell whether another one there is a further drive or a further card.
 pub(crate) fn mixed(matches: &ArgMatches) -> Option<String> {
     let (command, args) = matches.subcommand()?;
     if !matches!(command, "copy" | "plan") {
@@ -71,8 +72,8 @@ fn quoted(path: &Utf8Path) -> String {
     }
 }
 
-/// Says why what is given as a card is a drive: no camera's folders are on it, and the kit knows it as a drive or
-/// it holds offloads. An offload itself is none.
+/// Says why what is given as a card is a drive: no camera's folders are on it, and the kit knows it
+/// as a drive or it holds offloads. An offload itself is none.
 pub(crate) fn drive_as_card(
     card: &Utf8Path,
     facts: &FolderFacts,
@@ -107,7 +108,8 @@ pub(crate) fn drive_as_card(
         None => "",
     };
     Some(format!(
-        "`{told}` is no card: no camera's folder is on it, and {why}. To copy to it, write --to {}.{further}",
+        "`{told}` is no card: no camera's folder is on it, and {why}. To copy to it, write --to \
+        {}.{further}",
         quoted(card)
     ))
 }
@@ -127,7 +129,8 @@ mod tests {
         let why = asked("unlade copy CARD --to A B").unwrap();
         assert_eq!(
             why,
-            "`B` stands after --to, which takes one folder. If it is a further drive: unlade copy CARD --to A --to B. If it is a card: unlade copy B CARD --to A."
+            "`B` stands after --to, which takes one folder. If it is a further drive: unlade copy \
+            CARD --to A --to B. If it is a card: unlade copy B CARD --to A."
         );
         let why = asked("unlade copy --to A B CARD").unwrap();
         assert!(

@@ -29,8 +29,14 @@ use weigh::WeighCommand;
     version,
     long_version = version::facts(),
     about,
-    long_about = "Reads a camera card once, writes it to every drive you name, reads every copy back from its device while the card is still being read, and answers one question: may I format this card?\n\nNothing on the card or on a drive is ever changed; there is no command that formats, deletes or ejects.",
-    after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to /media/DRIVE-A --to /media/DRIVE-B\n\nExit codes: 0 done and proven; 1 not proven, or differences found; 2 wrong command line; 3 refused before a byte was written; 130 interrupted, run the same command again to go on.",
+    long_about = "Reads a camera card once, writes it to every drive you name, reads every copy \
+        back from its device while the card is still being read, and answers one question: may I \
+        format this card?\n\nNothing on the card or on a drive is ever changed; there is no \
+        command that formats, deletes or ejects.",
+    after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to \
+        /media/DRIVE-A --to /media/DRIVE-B\n\nExit codes: 0 done and proven; 1 not proven, or \
+        differences found; 2 wrong command line; 3 refused before a byte was written; 130 \
+        interrupted, run the same command again to go on.",
     disable_help_subcommand = true,
     max_term_width = 80,
     subcommand_required = true,
@@ -84,8 +90,17 @@ pub(crate) enum Color {
 pub(crate) enum Command {
     /// Copy cards to every destination, read all copies back, and give the verdict.
     #[command(
-        long_about = "Copies each card to every destination in one read. Every file is written under a temporary name, flushed, read back from the device and compared before it gets its final name. At the end a manifest is written to every destination, and the verdict says whether the card may be formatted.\n\nRun the same command again after any stop: what was proven is read back once more and kept, the rest is done.\n\nAn offload in the card's place is copied further: each of its files is compared with its manifest while it is read, and what differs is never copied as good. The verdict is about the copies then; the offload itself counts as one of them when all of it was read from a device of its own and is equal.",
-        after_help = "Example:  unlade copy /media/KITES --to /media/SSD-A --to /media/SSD-B\n          unlade copy /media/SSD-A/20261125-KITES --to /media/SSD-C"
+        long_about = "Copies each card to every destination in one read. Every file is written \
+            under a temporary name, flushed, read back from the device and compared before it gets \
+            its final name. At the end a manifest is written to every destination, and the verdict \
+            says whether the card may be formatted.\n\nRun the same command again after any stop: \
+            what was proven is read back once more and kept, the rest is done.\n\nAn offload in \
+            the card's place is copied further: each of its files is compared with its manifest \
+            while it is read, and what differs is never copied as good. The verdict is about the \
+            copies then; the offload itself counts as one of them when all of it was read from a \
+            device of its own and is equal.",
+        after_help = "Example:  unlade copy /media/KITES --to /media/SSD-A --to \
+            /media/SSD-B\n          unlade copy /media/SSD-A/20261125-KITES --to /media/SSD-C"
     )]
     Copy(CopyArgs),
     /// Show what copy would do - room, names, files to copy - and write nothing.
@@ -95,31 +110,55 @@ pub(crate) enum Command {
     Plan(CopyArgs),
     /// Answer "may I format this card?" from the offloads on the drives, without copying.
     #[command(
-        long_about = "Lists the card and looks for offloads of it in and below the given folders. The card is proven if every file that it holds now stands on enough independent drives, was read back there when it was copied, and is as it was then. A sample of the card is read for that, and whatever carries another date, is doubted by a manifest or is another file by the word of a second one. New, changed and missing files, damaged records and too few drives are each told. With --reread the card and every copy are read again.\n\nWith --by-content any card is compared by what it holds: the other slot's card, for instance.",
+        long_about = "Lists the card and looks for offloads of it in and below the given folders. \
+            The card is proven if every file that it holds now stands on enough independent \
+            drives, was read back there when it was copied, and is as it was then. A sample of the \
+            card is read for that, and whatever carries another date, is doubted by a manifest or \
+            is another file by the word of a second one. New, changed and missing files, damaged \
+            records and too few drives are each told. With --reread the card and every copy are \
+            read again.\n\nWith --by-content any card is compared by what it holds: the other \
+            slot's card, for instance.",
         after_help = "Example:  unlade prove /media/KITES --on /media/SSD-A --on /media/SSD-B"
     )]
     Prove(ProveArgs),
     /// Show past offloads, and which cards of a job are proven, not proven or not seen.
     #[command(
-        long_about = "Shows what the ledger remembers: one line for every copy and every question. With --shoot it shows one job: each card that was in a reader and its last verdict, and how many of the announced cards nobody has seen. The ledger is a file of JSON lines that is only ever appended to; no verdict rests on it.\n\nWith --shoot the exit code is 0 when all announced cards were seen and are proven, else 1.",
+        long_about = "Shows what the ledger remembers: one line for every copy and every question. \
+            With --shoot it shows one job: each card that was in a reader and its last verdict, \
+            and how many of the announced cards nobody has seen. The ledger is a file of JSON \
+            lines that is only ever appended to; no verdict rests on it.\n\nWith --shoot the exit \
+            code is 0 when all announced cards were seen and are proven, else 1.",
         after_help = "Example:  unlade ledger --shoot kite-festival"
     )]
     Ledger(LedgerArgs),
     /// Read offloads again from their drives and compare them with their manifests.
     #[command(
-        long_about = "Reads every file of each offload again from its device and compares it with the manifest, today or in five years, wherever the offload lies now. Missing, changed and extra files are told apart; what computers leave behind is mentioned and no fault. The list and the page beside the manifest must still say what it says; a manifest that is damaged, hostile or too large is refused. A signature that does not fit is a difference; one that does is told with the fingerprint of its key. Writes nothing.",
-        after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES /media/SSD-B/20261125-KITES"
+        long_about = "Reads every file of each offload again from its device and compares it with \
+            the manifest, today or in five years, wherever the offload lies now. Missing, changed \
+            and extra files are told apart; what computers leave behind is mentioned and no fault. \
+            The list and the page beside the manifest must still say what it says; a manifest that \
+            is damaged, hostile or too large is refused. A signature that does not fit is a \
+            difference; one that does is told with the fingerprint of its key. Writes nothing.",
+        after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES \
+            /media/SSD-B/20261125-KITES"
     )]
     Verify(VerifyArgs),
     /// Measure how fast a card reads in this reader, against what its links allow.
     #[command(
-        long_about = "Reads a bounded sample, spread over the whole card, past the computer's memory, and tells the rate over time, the middle and the slowest second, which share of every known link that is and which of them limits, and how long a full card takes. Says when the figure can't be trusted. Writes nothing to the card.\n\nIt works without a kit; with --as and --in it is held against what the kit says of card and reader.",
+        long_about = "Reads a bounded sample, spread over the whole card, past the computer's \
+            memory, and tells the rate over time, the middle and the slowest second, which share \
+            of every known link that is and which of them limits, and how long a full card takes. \
+            Says when the figure can't be trusted. Writes nothing to the card.\n\nIt works without \
+            a kit; with --as and --in it is held against what the kit says of card and reader.",
         after_help = "Example:  unlade rate /media/KITES --as A1 --in blue"
     )]
     Rate(RateArgs),
     /// Show or edit your cards, readers and drives (kit.toml).
     #[command(
-        long_about = "Keeps what you know of your cards, readers and drives in kit.toml, in the folder of --home, so that copy, plan, rate and weigh can reckon with it. You may edit the file by hand: comments and order stay when it is edited from here, and an error names line and field.",
+        long_about = "Keeps what you know of your cards, readers and drives in kit.toml, in the \
+            folder of --home, so that copy, plan, rate and weigh can reckon with it. You may edit \
+            the file by hand: comments and order stay when it is edited from here, and an error \
+            names line and field.",
         after_help = "Example:  unlade kit add card A1 --reads 170 --class V30 --at /media/A1",
         subcommand_required = true,
         arg_required_else_help = true
@@ -130,7 +169,9 @@ pub(crate) enum Command {
     },
     /// Reckon what a card can record, and what a faster part would save.
     #[command(
-        long_about = "Answers questions about cards by plain arithmetic and prints what it assumed. Nothing is measured and nothing is written. Rates and sizes carry their unit: 100Mb/s is megabits, 12.5MB/s megabytes; both decimal.",
+        long_about = "Answers questions about cards by plain arithmetic and prints what it \
+            assumed. Nothing is measured and nothing is written. Rates and sizes carry their unit: \
+            100Mb/s is megabits, 12.5MB/s megabytes; both decimal.",
         after_help = "Example:  unlade weigh footage --at 100Mb/s --room 128GB --class V30",
         subcommand_required = true,
         arg_required_else_help = true
@@ -141,19 +182,31 @@ pub(crate) enum Command {
     },
     /// Make the report page of an offload again from its manifest, or one page for a shoot's cards.
     #[command(
-        long_about = "Makes the report page of an offload again from its manifest, byte for byte what the copy made. Where the page is missing it is put in its place; a page that stands there is compared and never replaced. In a bag the page that its tag manifest names is put there and no other, as after a change of version. --to makes it anywhere else.\n\nWith --shoot it makes one page for all cards of a job: how many are proven, which are not and which nobody has seen, and where the copies lie. It is made from this computer's ledger, as shoot-NAME.html in the current folder or where --to says; the manifests on the drives are the proof.",
-        after_help = "Example:  unlade report /media/SSD-A/20261125-KITES --to ./kites.html\n          unlade report --shoot kite-festival --to ./festival.html"
+        long_about = "Makes the report page of an offload again from its manifest, byte for byte \
+            what the copy made. Where the page is missing it is put in its place; a page that \
+            stands there is compared and never replaced. In a bag the page that its tag manifest \
+            names is put there and no other, as after a change of version. --to makes it anywhere \
+            else.\n\nWith --shoot it makes one page for all cards of a job: how many are proven, \
+            which are not and which nobody has seen, and where the copies lie. It is made from \
+            this computer's ledger, as shoot-NAME.html in the current folder or where --to says; \
+            the manifests on the drives are the proof.",
+        after_help = "Example:  unlade report /media/SSD-A/20261125-KITES --to \
+            ./kites.html\n          unlade report --shoot kite-festival --to ./festival.html"
     )]
     Report(ReportArgs),
     /// Do the whole job on a made-up card in a temporary folder; needs no set-up.
     #[command(
-        long_about = "Makes a small card of its own (a kite festival: stills, raws, clips), offloads it to two folders, shows what PROVEN needs, then flips one bit in one copy and lets verify find it. Everything is in a temporary folder that is removed at the end.",
+        long_about = "Makes a small card of its own (a kite festival: stills, raws, clips), \
+            offloads it to two folders, shows what PROVEN needs, then flips one bit in one copy \
+            and lets verify find it. Everything is in a temporary folder that is removed at the \
+            end.",
         after_help = "Example:  unlade demo --keep ./kites"
     )]
     Demo(DemoArgs),
     /// Print the JSON Schema of the manifest or of the events of --json.
     #[command(
-        long_about = "Prints a JSON Schema (draft 2020-12): of _unlade/manifest.json, or of one line that copy, plan, prove and verify print with --json.",
+        long_about = "Prints a JSON Schema (draft 2020-12): of _unlade/manifest.json, or of one \
+            line that copy, plan, prove and verify print with --json.",
         after_help = "Example:  unlade schema manifest > manifest.schema.json"
     )]
     Schema {
@@ -162,9 +215,8 @@ pub(crate) enum Command {
         of: SchemaOf,
     },
     /// Print a completion script for a shell.
-    #[command(
-        after_help = "Example:  unlade completions bash > ~/.local/share/bash-completion/completions/unlade"
-    )]
+    #[command(after_help = "Example:  unlade completions bash > \
+            ~/.local/share/bash-completion/completions/unlade")]
     Completions {
         /// The shell.
         shell: clap_complete::Shell,
@@ -211,9 +263,9 @@ pub(crate) struct CopyArgs {
     /// xxh3, xxh64; each gets its list in `_unlade`, for other programs to check.
     #[arg(long, value_name = "HASHES", value_delimiter = ',')]
     pub(crate) also: Vec<Also>,
-    /// How the offload lies on the drives: the card's tree in its own folder, or a bag for an archive
-    /// that asks for one (BagIt 1.0, RFC 8493; makes SHA-256 too). Its lists are checked from
-    /// the offload's folder in both [default: plain, or as the offload was begun].
+    /// How the offload lies on the drives: the card's tree in its own folder, or a bag for an
+    /// archive that asks for one (BagIt 1.0, RFC 8493; makes SHA-256 too). Its lists are checked
+    /// from the offload's folder in both [default: plain, or as the offload was begun].
     #[arg(long, value_name = "LAYOUT")]
     pub(crate) layout: Option<LayoutArg>,
     /// Sign the manifest with this private Ed25519 key (OpenSSH's form, without a passphrase), for
@@ -374,8 +426,8 @@ pub(crate) struct VerifyArgs {
     /// Folders of offloads (those that hold `_unlade`).
     #[arg(required = true, value_name = "OFFLOAD")]
     pub(crate) offloads: Vec<Utf8PathBuf>,
-    /// Expect the manifests to be signed by a public key of this file (as `ssh-keygen` writes them, one
-    /// a line); without a signature by one of them the offload differs.
+    /// Expect the manifests to be signed by a public key of this file (as `ssh-keygen` writes them,
+    /// one a line); without a signature by one of them the offload differs.
     #[arg(long, value_name = "FILE")]
     pub(crate) signed_by: Option<Utf8PathBuf>,
 }

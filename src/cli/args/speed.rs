@@ -1,5 +1,5 @@
-//! Owns what the command line says of cards, readers and drives: from `--bus`, `--reads`, `--link` and
-//! `--writes` to a chain. What the kit knows of a card or reader belongs into the same chain.
+//! Owns what the command line says of cards, readers and drives: from `--bus`, `--reads`, `--link`
+//! and `--writes` to a chain. What the kit knows of a card or reader belongs into the same chain.
 
 use clap::Args;
 use unlade::kit::{RATE_MAX, RATE_MIN};

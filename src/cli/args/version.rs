@@ -3,8 +3,8 @@
 use std::sync::LazyLock;
 use unlade::disk::os::READ_BACK_WAYS;
 
-/// Version, commit, target, compiler and the ways in which this build can read back; from the second line
-/// on, a fact a line.
+/// Version, commit, target, compiler and the ways in which this build can read back; from the
+/// second line on, a fact a line.
 pub(crate) fn facts() -> &'static str {
     static FACTS: LazyLock<String> = LazyLock::new(make);
     &FACTS

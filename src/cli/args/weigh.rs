@@ -12,20 +12,38 @@ use unlade::units::{GB, MegabytesPerS};
 pub(crate) enum WeighCommand {
     /// How long a card records, and whether its write class sustains the bit rate.
     #[command(
-        long_about = "Reckons minutes of footage from a capacity and a bit rate, and holds the bit rate against the write class printed on the card. A class is a guaranteed minimum of writing; the large figure on a card is how fast it reads and says nothing of writing, so it is not taken. For the class the peak of the bit rate counts; what a camera states is often an average.\n\nTwo cards that record the same at once: give both classes, both capacities; the lesser one counts.",
+        long_about = "Reckons minutes of footage from a capacity and a bit rate, and holds the bit \
+            rate against the write class printed on the card. A class is a guaranteed minimum of \
+            writing; the large figure on a card is how fast it reads and says nothing of writing, \
+            so it is not taken. For the class the peak of the bit rate counts; what a camera \
+            states is often an average.\n\nTwo cards that record the same at once: give both \
+            classes, both capacities; the lesser one counts.",
         after_help = "Example:  unlade weigh footage --at 100Mb/s --room 128GB --class V30"
     )]
     Footage(FootageArgs),
     /// How many frames a burst has until the buffer is full, and how long it takes to clear.
     #[command(
-        long_about = "Reckons when the buffer of a camera is full and how long the card then needs to take it all. --writes is what the card takes in that camera, not the figure on its label: time a clearing buffer, or use the card's write class as the least it can be.",
+        long_about = "Reckons when the buffer of a camera is full and how long the card then needs \
+            to take it all. --writes is what the card takes in that camera, not the figure on its \
+            label: time a clearing buffer, or use the card's write class as the least it can be.",
         after_help = "Example:  unlade weigh burst --fps 20 --frame 50MB --buffer 2GB --writes 250"
     )]
     Burst(BurstArgs),
     /// What a faster card, reader, port or drive would save, with every other link counted.
     #[command(
-        long_about = "Reckons what a part would save per offload and per year. Every other link counts: the slowest that is left takes over, which is why the figure on the box is nearly always wrong. A part is given as the MB/s that it gives, by its name in the kit, or by a name of the link table. unlade reads every copy back while it still copies, and so the slowest stage sets the time of both; a spinning disk writes and reads back in turns. Of a drive in the kit, `spins` tells which it is; where nobody has told and it may, both cases are reckoned.\n\nWith --json, what stands in neither `if_spinning` nor `if_not_spinning` rests on the drives as they are known, and on drives that do not spin where that is not known; `basis` says which it came to. `copy_s` and `read_back_s` are the two one after the other, `rolled_s` is both at once, and so are `a_year_h`, `helps` and the price.",
-        after_help = "Example:  unlade weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives 110/115 --new-reader 250 --price \"60 EUR\""
+        long_about = "Reckons what a part would save per offload and per year. Every other link \
+            counts: the slowest that is left takes over, which is why the figure on the box is \
+            nearly always wrong. A part is given as the MB/s that it gives, by its name in the \
+            kit, or by a name of the link table. unlade reads every copy back while it still \
+            copies, and so the slowest stage sets the time of both; a spinning disk writes and \
+            reads back in turns. Of a drive in the kit, `spins` tells which it is; where nobody \
+            has told and it may, both cases are reckoned.\n\nWith --json, what stands in neither \
+            `if_spinning` nor `if_not_spinning` rests on the drives as they are known, and on \
+            drives that do not spin where that is not known; `basis` says which it came to. \
+            `copy_s` and `read_back_s` are the two one after the other, `rolled_s` is both at \
+            once, and so are `a_year_h`, `helps` and the price.",
+        after_help = "Example:  unlade weigh upgrade --offload 220GB --per-year 40 --reader 90 \
+            --drives 110/115 --new-reader 250 --price \"60 EUR\""
     )]
     Upgrade(Box<UpgradeArgs>),
 }
@@ -219,7 +237,8 @@ impl Price {
         let (amount_text, after) = rest.split_at(end);
         if before.contains('-') || after.contains(|c: char| c.is_ascii_digit()) {
             return Err(
-                "a price is one amount above zero, decimals set off by a point and thousands by nothing: 1200.50"
+                "a price is one amount above zero, decimals set off by a point and thousands by \
+                nothing: 1200.50"
                     .to_owned(),
             );
         }

@@ -23,7 +23,8 @@ use unlade::speed::links::{Family, LinkRow};
 /// Does what is asked with the kit.
 pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
     let Some(home) = folder(common) else {
-        let why = "the system names no folder for the data of programs; say with --home DIR where the kit is.";
+        let why = "the system names no folder for the data of programs; say with --home DIR where \
+            the kit is.";
         return refuse(&[why.to_owned()], Exit::Refused, "kit", out, tools);
     };
     let told = match command {
@@ -107,7 +108,8 @@ fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<
     };
     if ids.is_empty() {
         return Err(Trouble::Words(format!(
-            "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by it; nothing was changed. {}",
+            "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by \
+            it; nothing was changed. {}",
             shown(at.as_str()),
             word(&facts.filesystem),
             without_identity(kind)
@@ -116,12 +118,13 @@ fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<
     Ok(ids)
 }
 
-/// Returns what to do about a card or drive whose volume has no identity. Nothing but its volume tells a drive,
-/// so that an entry for it would never be used by `copy`.
+/// Returns what to do about a card or drive whose volume has no identity. Nothing but its volume
+/// tells a drive, so that an entry for it would never be used by `copy`.
 fn without_identity(kind: Kind) -> &'static str {
     match kind {
         Kind::Drive => {
-            "A drive is told by nothing else: give what it sustains with --writes when you plan or copy."
+            "A drive is told by nothing else: give what it sustains with --writes when you plan or \
+            copy."
         }
         Kind::Card | Kind::Reader => "Leave out --at and name it with --as when you copy.",
     }
@@ -149,7 +152,8 @@ fn notes(what: &AddCommand, bus: Option<&LinkRow>) -> Vec<String> {
         .collect()
 }
 
-/// Says so when a class and a bus do not go together. A drawer has odd cards in it, so it is no mistake.
+/// Says so when a class and a bus do not go together. A drawer has odd cards in it, so it is no
+/// mistake.
 fn note_of_class(what: &AddCommand, bus: Option<&LinkRow>) -> Option<String> {
     let AddCommand::Card(args) = what else {
         return None;
@@ -159,9 +163,14 @@ fn note_of_class(what: &AddCommand, bus: Option<&LinkRow>) -> Option<String> {
     let bus = bus?;
     (bus.family < needs.family && bus.family <= Family::UhsIVendor).then(|| {
         format!(
-            "--class: {class} is a class of cards that run as {} at least, and the bus given is {}; look at the card once more.",
+            "--class: {class} is a class of cards that run as {} at least, and the bus given is \
+            {}; look at the card once more.",
             // The slowest of its modes has a name that nobody knows.
-            if needs.family == Family::UhsII { "UHS-II" } else { needs.words },
+            if needs.family == Family::UhsII {
+                "UHS-II"
+            } else {
+                needs.words
+            },
             bus.words
         )
     })
@@ -216,7 +225,8 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
     let what = format!("{} `{}` {verb}", entry.kind(), shown(entry.name()));
     done(&what, &notes, home, out, tools);
     if at && entry.kind() == Kind::Card && !out.json && !out.quiet {
-        let text = "It is recognised by its volume until the camera formats it; then run `unlade kit add card NAME --update --at CARD`, or say --as NAME.";
+        let text = "It is recognised by its volume until the camera formats it; then run `unlade \
+            kit add card NAME --update --at CARD`, or say --as NAME.";
         for line in wrap(text, out.width, "", "") {
             out.line(&line);
         }

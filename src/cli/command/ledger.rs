@@ -120,7 +120,8 @@ fn tell_all(ledger: &Ledger, last: usize, book: &Book, out: Out, json: &Json) {
     lines(&text, "", out);
     if ledger.damaged > 0 {
         let text = format!(
-            "{} of it cannot be understood: torn by a crash, or of a newer version; the rest is not touched by that.",
+            "{} of it cannot be understood: torn by a crash, or of a newer version; the rest is \
+            not touched by that.",
             counted(ledger.damaged, "line")
         );
         lines(&text, "", out);

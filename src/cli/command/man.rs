@@ -52,7 +52,8 @@ fn pages(command: clap::Command) -> io::Result<Vec<(OsString, Vec<u8>)>> {
     fs::read_dir(made.path())?.map(page).collect()
 }
 
-/// Writes manual pages into a folder: all of them, or none where something else stands in the place of one.
+/// Writes manual pages into a folder: all of them, or none where something else stands in the place
+/// of one.
 fn man_into(dir: &camino::Utf8Path, pages: &[(OsString, Vec<u8>)]) -> io::Result<()> {
     let dir = dir.as_std_path();
     for (name, _) in pages {

@@ -239,7 +239,8 @@ fn notes(ask: &Ask, told: &Told) -> Vec<String> {
     let found = !told.answer.holdings.is_empty();
     for path in told.elsewhere.iter().take(4) {
         notes.push(format!(
-            "By the ledger this card was copied to `{path}` as well; name the folder above it with --on to have that counted."
+            "By the ledger this card was copied to `{path}` as well; name the folder above it with \
+            --on to have that counted."
         ));
     }
     if found && !told.is_card_read {
@@ -274,7 +275,9 @@ fn sampled(told: &Told) -> String {
     );
     let was = if files == 1 { "was" } else { "were" };
     if files == 0 {
-        "The card was listed, not read: the answer rests on its names, sizes and dates being as they were. --reread reads everything again.".to_owned()
+        "The card was listed, not read: the answer rests on its names, sizes and dates being as \
+        they were. --reread reads everything again."
+            .to_owned()
     } else if bytes == listed_bytes {
         format!(
             "All that this card holds ({}) was read from it, and is equal.",
@@ -282,7 +285,8 @@ fn sampled(told: &Told) -> String {
         )
     } else {
         format!(
-            "As a sample, {read} {was} read from it, and equal. For the others the answer rests on their names, sizes and dates being as they were. --reread reads everything again."
+            "As a sample, {read} {was} read from it, and equal. For the others the answer rests on \
+            their names, sizes and dates being as they were. --reread reads everything again."
         )
     }
 }
@@ -385,7 +389,8 @@ fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
         ProblemKind::SameDevice => (4, COPY_STEP),
         ProblemKind::Missing if reason.detail.contains(LEFT_ELSEWHERE) => (
             1,
-            "Name with --on also the folder that holds the earlier offloads, or plug in their drive, and ask again.",
+            "Name with --on also the folder that holds the earlier offloads, or plug in their \
+            drive, and ask again.",
         ),
         // About no file: a drive.
         ProblemKind::Missing if reason.files == 0 => (
@@ -394,34 +399,41 @@ fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
         ),
         ProblemKind::TooFewCopies => (
             5,
-            "If one more drive holds a copy, name it with --on as well. If none does, copy this card to one more drive. Then ask again.",
+            "If one more drive holds a copy, name it with --on as well. If none does, copy this \
+            card to one more drive. Then ask again.",
         ),
         ProblemKind::Unreadable if is_odd(&reason.detail) => (3, ODD_STEP),
         ProblemKind::Unreadable if reason.detail.contains(UNEXPLAINED) => (0, UNEXPLAINED_STEP),
         ProblemKind::Unreadable if is_denied(&reason.detail) => (0, DENIED_STEP),
         ProblemKind::Unreadable => (
             0,
-            "What could not be read from the card: try another reader, cable or port, straight into the computer, and ask again.",
+            "What could not be read from the card: try another reader, cable or port, straight \
+            into the computer, and ask again.",
         ),
         ProblemKind::NotReadBack if ask.reread => (
             1,
-            "Unplug the drive whose files were read from the computer's memory, plug it in again, and ask again.",
+            "Unplug the drive whose files were read from the computer's memory, plug it in again, \
+            and ask again.",
         ),
         ProblemKind::NotReadBack => (
             1,
-            "Ask again with --reread: it reads the card and every copy where it is now, and what is equal counts. No second copy is needed for that.",
+            "Ask again with --reread: it reads the card and every copy where it is now, and what \
+            is equal counts. No second copy is needed for that.",
         ),
         ProblemKind::Changed => (
             2,
-            "Move the files named as changed out of that copy (keep them until all is proven) and run the same `unlade copy` again: they are copied anew. Then ask again.",
+            "Move the files named as changed out of that copy (keep them until all is proven) and \
+            run the same `unlade copy` again: they are copied anew. Then ask again.",
         ),
         ProblemKind::ChangedOnCard => (
             3,
-            "Copy this card under another --name, with --only-new if you like: what changed on it is copied, and the earlier copies are kept. Then ask again.",
+            "Copy this card under another --name, with --only-new if you like: what changed on it \
+            is copied, and the earlier copies are kept. Then ask again.",
         ),
         ProblemKind::Missing => (
             4,
-            "Run the same `unlade copy` again: what is proven is kept, the rest is copied. Then ask again.",
+            "Run the same `unlade copy` again: what is proven is kept, the rest is copied. Then \
+            ask again.",
         ),
         kind => (4, kind.next_step()),
     }

@@ -1,5 +1,5 @@
-//! Owns `rate`: measuring how fast a card reads in this reader, and telling it against what its links
-//! allow.
+//! Owns `rate`: measuring how fast a card reads in this reader, and telling it against what its
+//! links allow.
 
 use crate::cli::args::{Common, RateArgs};
 use crate::cli::exit::Exit;
@@ -234,7 +234,8 @@ impl Comparison<'_> {
                 .map(|note| ("Note", note.clone())),
         );
         if self.is_part {
-            let text = "This folder is a part of a larger volume; what is said of a full card is said of all of it.";
+            let text = "This folder is a part of a larger volume; what is said of a full card is \
+                said of all of it.";
             lines.push(("Note", text.to_owned()));
         }
         let doubts = m.doubts();
@@ -283,7 +284,8 @@ impl Comparison<'_> {
 
     fn links(&self) -> Vec<(&'static str, String)> {
         let Some(limiting) = self.ceiling.limiting() else {
-            let text = "nothing is known of card and reader that it could be held against; --as and --in name them from the kit";
+            let text = "nothing is known of card and reader that it could be held against; --as \
+                and --in name them from the kit";
             return vec![("Links", text.to_owned())];
         };
         let mut lines = Vec::new();
@@ -313,7 +315,8 @@ impl Comparison<'_> {
         let range = format!("{:.0} to {:.0} MB/s are usual", low.0, high.0);
         Some(if mean > limiting.mbps.0 * EXCEEDED {
             format!(
-                "more than {} allows: what is said of card or reader is wrong, the reader was made for this card, or memory has helped",
+                "more than {} allows: what is said of card or reader is wrong, the reader was made \
+                for this card, or memory has helped",
                 limiting.words()
             )
         } else if mean < low.0 * 0.9 {

@@ -1,6 +1,5 @@
-//! Owns `report`: the page of an offload made again from its manifest, and that of a shoot made from the
-//! ledger. Nothing that stands is
-//! replaced.
+//! Owns `report`: the page of an offload made again from its manifest, and that of a shoot made
+//! from the ledger. Nothing that stands is replaced.
 
 use crate::cli::args::ReportArgs;
 use crate::cli::args::shoot::ShootName;
@@ -63,7 +62,9 @@ pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) ->
         Ok(PageState::Differs(path)) => (
             Exit::NotProven,
             format!(
-                "{path} is not the page that this version makes of the manifest: it was changed, or another version made it. It was left as it is; --to FILE makes the page elsewhere."
+                "{path} is not the page that this version makes of the manifest: it was changed, \
+                or another version made it. It was left as it is; --to FILE makes the page \
+                elsewhere."
             ),
             Some(path),
         ),
@@ -168,8 +169,8 @@ fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<PageStat
     }
 }
 
-/// Why this page may not be stored in a bag: its tag manifest names another one, as after a change of
-/// version, and other programs would then reject the bag.
+/// Why this page may not be stored in a bag: its tag manifest names another one, as after a change
+/// of version, and other programs would then reject the bag.
 fn breaks_bag(
     disk: &dyn Disk,
     offload: &Utf8Path,
@@ -184,7 +185,8 @@ fn breaks_bag(
     let listed = sums.get(&format!("{RECORDS}/{REPORT}"))?;
     (*listed != sha256(page)).then(|| {
         format!(
-            "{TAG_MANIFEST} of this bag names another page than this version makes; storing this one would make the bag invalid; --to FILE makes the page elsewhere"
+            "{TAG_MANIFEST} of this bag names another page than this version makes; storing this \
+            one would make the bag invalid; --to FILE makes the page elsewhere"
         )
     })
 }

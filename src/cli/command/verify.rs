@@ -1,4 +1,5 @@
-//! Owns `verify`: offloads read again and held against their records and the keys of whoever should have signed.
+//! Owns `verify`: offloads read again and held against their records and the keys of whoever should
+//! have signed.
 
 use crate::cli::args::VerifyArgs;
 use crate::cli::command::shared::check_offloads::check_offloads;

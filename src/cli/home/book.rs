@@ -1,5 +1,5 @@
-//! Owns the reading and writing of the ledger. Nothing that fails here costs a copy: it is told once, and the job
-//! goes on.
+//! Owns the reading and writing of the ledger. Nothing that fails here costs a copy: it is told
+//! once, and the job goes on.
 
 use crate::cli::args::Common;
 use crate::cli::home::folder::folder;
@@ -78,7 +78,8 @@ impl Book {
             .and_then(|line| append_line(path, &line, wait));
         if let Err(e) = done {
             self.tell(&format!(
-                "Nothing could be entered in the ledger `{path}`: {e}. The verdict holds all the same."
+                "Nothing could be entered in the ledger `{path}`: {e}. The verdict holds all the \
+                same."
             ));
         }
     }

@@ -85,7 +85,11 @@ fn signer(path: &Utf8Path, jobs: &[Job], tools: &Tools) -> Result<Signer, String
     }
     let content = read(&real, |_| Ok(()));
     if content.is_ok_and(|bytes| Expected::from_bytes(&bytes).is_ok()) {
-        return Err("it is a public key, which signs nothing; give the private one, whose name has no `.pub` at its end".to_owned());
+        return Err(
+            "it is a public key, which signs nothing; give the private one, whose name has \
+            no `.pub` at its end"
+                .to_owned(),
+        );
     }
     let bytes = read(&real, check_private)?;
     Signer::from_bytes(&bytes).map_err(|e| e.to_string())
@@ -168,7 +172,12 @@ fn check_private(meta: &Metadata) -> Result<(), String> {
     if for_others == 0 {
         return Ok(());
     }
-    Err("others than you may read or change it, and so may sign in your name; take that from them with `chmod 600` (where the drive keeps no permissions, keep it in your own folder)".to_owned())
+    Err(
+        "others than you may read or change it, and so may sign in your name; take that from them \
+        with `chmod 600` (where the drive keeps no permissions, keep it in your own \
+        folder)"
+            .to_owned(),
+    )
 }
 
 /// What others may do with a file is not looked at here; the folder of a person is closed to them.

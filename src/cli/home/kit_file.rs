@@ -27,7 +27,8 @@ pub(crate) enum KitError {
 }
 
 impl KitError {
-    /// Returns the end that this is: what the command line names is its own fault, all else a refusal.
+    /// Returns the end that this is: what the command line names is its own fault, all else a
+    /// refusal.
     pub(crate) fn exit(&self) -> Exit {
         match self {
             Self::Edit(EditError::Exists(..) | EditError::Unknown(_)) => Exit::Usage,
@@ -72,7 +73,8 @@ impl KitError {
                 lines
             }
             Self::Changed(path) => vec![format!(
-                "`{}` was changed by somebody else at this moment; nothing was changed. Run the same command again.",
+                "`{}` was changed by somebody else at this moment; nothing was changed. Run the \
+                same command again.",
                 shown(path.as_str())
             )],
         }
@@ -91,8 +93,8 @@ pub(crate) fn read(home: &Utf8Path) -> Result<Kit, KitError> {
 /// How often a kit that another program holds is tried, with a wait between two tries.
 const LOCK_TRIES: u32 = 30;
 
-/// Edits the kit in the folder, which is made if it is missing. `wait` is called between two tries to
-/// get at a kit that another program holds.
+/// Edits the kit in the folder, which is made if it is missing. `wait` is called between two tries
+/// to get at a kit that another program holds.
 pub(crate) fn edit(
     home: &Utf8Path,
     wait: impl FnMut(),
@@ -125,8 +127,8 @@ pub(crate) fn edit(
     replace(&path, before.as_deref(), &new)
 }
 
-/// Lets one editing program at a time through; a person's editor is caught by comparing the text. Where
-/// the file system has no locks, that comparison is all there is.
+/// Lets one editing program at a time through; a person's editor is caught by comparing the text.
+/// Where the file system has no locks, that comparison is all there is.
 fn lock(folder: &File, mut wait: impl FnMut()) -> io::Result<()> {
     for attempt in 1..=LOCK_TRIES {
         match folder.try_lock() {

@@ -104,7 +104,10 @@ fn on_card(cli: &Cli, tools: &Tools) -> Option<String> {
         Some(if is_asked_for {
             format!("`{given}` {how}; nothing is written to a card: choose another folder")
         } else {
-            format!("the folder for ledger and kit, `{given}`, {how}; nothing is written to a card: choose another with --home, or leave it out")
+            format!(
+                "the folder for ledger and kit, `{given}`, {how}; nothing is written to a \
+                card: choose another with --home, or leave it out"
+            )
         })
     })
 }

@@ -69,7 +69,8 @@ impl Recognised {
                     .map_err(|unknown| format!("--as: {unknown}."))?;
                 if let Some(other) = other.filter(|o| o.name != card.name) {
                     found.said.push(format!(
-                        "Taken as card `{}`, as you say; by its identity it would be `{}` in the kit.",
+                        "Taken as card `{}`, as you say; by its identity it would be `{}` in the \
+                        kit.",
                         shown(&card.name),
                         shown(&other.name)
                     ));
@@ -110,7 +111,8 @@ impl Recognised {
 /// Fills in what the kit says of the cards and drives of some jobs.
 ///
 /// # Errors
-/// The exit code, once it is told why: a name that is not in the kit, or one name for several cards.
+/// The exit code, once it is told why: a name that is not in the kit, or one name for several
+/// cards.
 pub(crate) fn apply(
     names: &KitNames,
     common: &Common,

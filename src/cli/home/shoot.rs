@@ -24,7 +24,8 @@ pub(crate) fn shoot_part(
     };
     let name = name.for_ledger().map_err(|why| usage(&why, out))?;
     if !book.is_kept() {
-        let why = "--shoot counts cards in the ledger, and there is none; leave out --no-ledger or give a folder with --home.";
+        let why = "--shoot counts cards in the ledger, and there is none; leave out --no-ledger or \
+            give a folder with --home.";
         return Err(usage(why, out));
     }
     Ok(Some(ShootPart {

@@ -1,6 +1,6 @@
-//! Owns the request that the computer stays awake while a job runs, so that it ends with this process
-//! however this process ends. On Linux and macOS a helper program of the system holds it and gives it
-//! back when its input closes; on Windows a thread of this program does.
+//! Owns the request that the computer stays awake while a job runs, so that it ends with this
+//! process however this process ends. On Linux and macOS a helper program of the system holds it
+//! and gives it back when its input closes; on Windows a thread of this program does.
 
 #[cfg(unix)]
 use helper::Holder;
@@ -8,7 +8,8 @@ use helper::Holder;
 use thread::Holder;
 
 /// What is said where the system cannot be asked.
-pub(crate) const NOT_HELD: &str = "This computer could not be asked to stay awake: see that it does not go to sleep, and that it is on mains power.";
+pub(crate) const NOT_HELD: &str = "This computer could not be asked to stay awake: see that it \
+    does not go to sleep, and that it is on mains power.";
 
 /// The request, held until it is dropped.
 #[derive(Debug)]
@@ -53,8 +54,8 @@ mod helper {
             }
         }
 
-        /// Returns whether the request is held. A helper that finds no session manager ends at once, so
-        /// the answer is good a moment after asking.
+        /// Returns whether the request is held. A helper that finds no session manager ends at
+        /// once, so the answer is good a moment after asking.
         pub(super) fn is_held(&mut self) -> bool {
             self.helper
                 .as_mut()
@@ -72,8 +73,8 @@ mod helper {
         }
     }
 
-    /// `systemd-inhibit` runs a command and keeps the machine awake for as long as it runs; `cat` runs
-    /// until its input closes.
+    /// `systemd-inhibit` runs a command and keeps the machine awake for as long as it runs; `cat`
+    /// runs until its input closes.
     #[cfg(not(target_os = "macos"))]
     fn command() -> Command {
         let mut command = Command::new("systemd-inhibit");

@@ -1,6 +1,6 @@
 //! Owns the question whether the computer runs on its battery. It reads what Linux tells below
-//! `/sys/class/power_supply` (kernel documentation, ABI/testing/sysfs-class-power) and nothing else;
-//! where that is not told, it runs on mains for all that is known.
+//! `/sys/class/power_supply` (kernel documentation, ABI/testing/sysfs-class-power) and nothing
+//! else; where that is not told, it runs on mains for all that is known.
 
 use std::path::Path;
 

@@ -1,6 +1,6 @@
-//! Owns Ctrl-C and its kin (SIGTERM, SIGHUP): the first asks the work to stop and ends the program where nothing
-//! can; the second ends it at once. What was finished is kept either way: what stands under its name was read back,
-//! and the journal knows it.
+//! Owns Ctrl-C and its kin (SIGTERM, SIGHUP): the first asks the work to stop and ends the program
+//! where nothing can; the second ends it at once. What was finished is kept either way: what stands
+//! under its name was read back, and the journal knows it.
 
 use crate::cli::exit::Exit;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
@@ -11,7 +11,8 @@ use std::time::Duration;
 /// How long the work has to stop by itself: a card that does not answer lets no call return.
 const PATIENCE: Duration = Duration::from_secs(1);
 
-/// What stops by itself and tells what was done: copies between two reads, and the end of any command.
+/// What stops by itself and tells what was done: copies between two reads, and the end of any
+/// command.
 static BUSY: AtomicUsize = AtomicUsize::new(0);
 
 /// While it lives the program is not ended by the first signal.
@@ -42,7 +43,8 @@ pub(crate) enum Interrupt {
     },
 }
 
-/// Catches the signals; `cancel` is set by the first, and `tell` is called from a thread of its own.
+/// Catches the signals; `cancel` is set by the first, and `tell` is called from a thread of its
+/// own.
 ///
 /// # Errors
 /// Nothing can be caught here: Ctrl-C ends the program at once.

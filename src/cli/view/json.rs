@@ -64,8 +64,9 @@ impl Json {
         self.out.object(&Value::Object(object).to_string());
     }
 
-    /// Sends the verdict on all, the last line: that of the last card or offload alone would be taken for it.
-    /// `what` is what they are, and each has its name, whether it is proven, and its end; `exit` is that of the command.
+    /// Sends the verdict on all, the last line: that of the last card or offload alone would be
+    /// taken for it. `what` is what they are, and each has its name, whether it is proven, and its
+    /// end; `exit` is that of the command.
     pub(crate) fn send_for_all(&self, what: &str, ends: &[(&str, bool, Exit)], exit: Exit) {
         let all: Vec<Value> = ends
             .iter()

@@ -1,4 +1,5 @@
-//! Owns what is shown: standard output, the running picture, the words for people, JSON for programs.
+//! Owns what is shown: standard output, the running picture, the words for people, JSON for
+//! programs.
 
 pub(crate) mod interrupt;
 pub(crate) mod json;

@@ -1,6 +1,6 @@
-//! Owns what to do next after a copy that is not PROVEN, or is so without one of its drives: one step for
-//! each kind of trouble, the most telling first, each naming the drives and files that it is about. Text from data
-//! only.
+//! Owns what to do next after a copy that is not PROVEN, or is so without one of its drives: one
+//! step for each kind of trouble, the most telling first, each naming the drives and files that it
+//! is about. Text from data only.
 
 use std::collections::{BTreeMap, BTreeSet};
 use unlade::card::listing::{Row, RowKind};
@@ -20,8 +20,10 @@ pub(crate) const STEPS_MAX: usize = 3;
 /// Files that a step names; the rest are counted.
 const NAMES_TOLD: usize = 2;
 
-/// Linux does not mount an NTFS volume that was pulled in the middle, and nobody but Windows should mend it.
-const CHECK_NTFS: &str = " If it is formatted as NTFS and cannot be mounted now, let Windows check it first (chkdsk); do not repair it with anything else.";
+/// Linux does not mount an NTFS volume that was pulled in the middle, and nobody but Windows should
+/// mend it.
+const CHECK_NTFS: &str = " If it is formatted as NTFS and cannot be mounted now, let Windows check \
+    it first (chkdsk); do not repair it with anything else.";
 
 /// What can be the matter with an offload that is copied further.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -244,16 +246,21 @@ fn of_original(proof: &Proof, trouble: Original, files: &str, n: usize) -> Strin
         return format!("Plug the drive of {given} in again, and run the same command again.");
     }
     if trouble == Original::Doubted {
-        return "The first copy of this card was not proven, and a further copy cannot be better. If the card is still as it was, copy the card again under another --name.".to_owned();
+        return "The first copy of this card was not proven, and a further copy cannot be better. \
+            If the card is still as it was, copy the card again under another --name."
+            .to_owned();
     }
     match proof.plan().original().map(|o| o.others.as_slice()) {
         Some([first, ..]) => format!(
-            "{files} cannot be copied from {given}. Another copy of this offload may have {it_}: run the command with that as its source, such as `{}`; what is proven is kept.",
+            "{files} cannot be copied from {given}. Another copy of this offload may have {it_}: \
+            run the command with that as its source, such as `{}`; what is proven is kept.",
             shown(first),
             it_ = if n == 1 { "it" } else { "them" }
         ),
         _ => format!(
-            "{files} cannot be copied from {given}, and its manifest names no other copy. If you have one, give that as the source with the same --to: {it} copied from there, and what is proven is kept."
+            "{files} cannot be copied from {given}, and its manifest names no other copy. If you \
+            have one, give that as the source with the same --to: {it} copied from there, and what \
+            is proven is kept."
         ),
     }
 }
@@ -278,33 +285,38 @@ fn drive_gone(proof: &Proof, about: &About<'_>, drives: &str) -> String {
 
 fn now_read_only(drives: &str) -> String {
     format!(
-        "Unplug the drive of {drives}, have its file system checked (NTFS: on Windows with chkdsk, and with nothing else), then run the same command again: what is proven is kept."
+        "Unplug the drive of {drives}, have its file system checked (NTFS: on Windows with chkdsk, \
+        and with nothing else), then run the same command again: what is proven is kept."
     )
 }
 
 fn other_hash(files: &str, is: &str) -> String {
     format!(
-        "Keep the card and run the same command again: {files} {is} read once more, and the hashes compared. If they differ again, do not trust this computer's memory."
+        "Keep the card and run the same command again: {files} {is} read once more, and the hashes \
+        compared. If they differ again, do not trust this computer's memory."
     )
 }
 
 fn denied(files: &str, n: usize) -> String {
     let them = if n == 1 { "it" } else { "them" };
     format!(
-        "You may not read {files}; card and reader are not at fault. Run the same command as a user who may (such as root), or mount the card so that you may read {them}."
+        "You may not read {files}; card and reader are not at fault. Run the same command as a \
+        user who may (such as root), or mount the card so that you may read {them}."
     )
 }
 
 fn odd(files: &str, n: usize) -> String {
     let ordinary = if n == 1 { "file" } else { "files" };
     format!(
-        "Look at {files} on the card and copy by hand what you need: no ordinary {ordinary}, too deep in folders, or with a name that no record can hold."
+        "Look at {files} on the card and copy by hand what you need: no ordinary {ordinary}, too \
+        deep in folders, or with a name that no record can hold."
     )
 }
 
 fn in_memory(drives: &str) -> String {
     format!(
-        "Give a folder on a drive in the place of {drives}, which is in this computer's memory: what lies there is gone when it is switched off."
+        "Give a folder on a drive in the place of {drives}, which is in this computer's memory: \
+        what lies there is gone when it is switched off."
     )
 }
 
@@ -319,51 +331,67 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     };
     match topic {
         Topic::Original(trouble) => of_original(proof, trouble, &files, n),
-        Topic::Reader => "Do not trust this reader, its cable or this card. Copy again through another reader, under another --name: the copies made now may hold wrong bytes.".to_owned(),
+        Topic::Reader => "Do not trust this reader, its cable or this card. Copy again through \
+            another reader, under another --name: the copies made now may hold wrong \
+            bytes."
+            .to_owned(),
         Topic::CardUnreadable => format!(
-            "Stop using this card: {files} could not be read. Try another reader, cable or port, straight into the computer, and run the same command again."
+            "Stop using this card: {files} could not be read. Try another reader, cable or port, \
+            straight into the computer, and run the same command again."
         ),
         Topic::CardDenied => denied(&files, n),
         Topic::Unexplained => UNEXPLAINED_STEP.to_owned(),
         Topic::CardGone => "Put the card back and run the same command again.".to_owned(),
-        Topic::LeftChanged => "Run the command again without --only-new and under another --name: then every file of the card is copied as it is now.".to_owned(),
+        Topic::LeftChanged => "Run the command again without --only-new and under another --name: \
+            then every file of the card is copied as it is now."
+            .to_owned(),
         Topic::CardChanged if about.files.is_empty() => {
             ProblemKind::ChangedOnCard.next_step().to_owned()
         }
         Topic::CardChanged => format!(
-            "Make sure that nothing else writes to the card ({files} {is} not as at the start), then run the same command again."
+            "Make sure that nothing else writes to the card ({files} {is} not as at the start), \
+            then run the same command again."
         ),
         Topic::DriveDiffers => format!(
-            "Run the same command again; if what is read back from {drives} differs once more, do not trust this drive, its cable or its port."
+            "Run the same command again; if what is read back from {drives} differs once more, do \
+            not trust this drive, its cable or its port."
         ),
         Topic::DriveGone => drive_gone(proof, about, &drives),
         Topic::NoRoom => format!(
-            "Free some room on the drive of {drives}, or give another one with --to; then run the command again."
+            "Free some room on the drive of {drives}, or give another one with --to; then run the \
+            command again."
         ),
         Topic::ReadOnly => now_read_only(&drives),
         Topic::WriteFailed => format!(
             "Check the drive of {drives}, its cable and its port, then run the same command again."
         ),
         Topic::MoveAside => format!(
-            "Move {files} out of {roots} (keep what you move until all is proven), then run the same command again: {it} {is} copied anew."
+            "Move {files} out of {roots} (keep what you move until all is proven), then run the \
+            same command again: {it} {is} copied anew."
         ),
         Topic::Missing if about.files.is_empty() => format!(
-            "Find out who removes files from {drives}, then run the same command again: what is missing is copied anew."
+            "Find out who removes files from {drives}, then run the same command again: what is \
+            missing is copied anew."
         ),
         Topic::Missing => {
             format!("Run the same command again: {files} {is} copied to {drives} anew.")
         }
         Topic::Rewritten => format!(
-            "Copy this card under another --name: what stands in {roots} as {files} was proven earlier and is not what the card holds now, and so both are kept."
+            "Copy this card under another --name: what stands in {roots} as {files} was proven \
+            earlier and is not what the card holds now, and so both are kept."
         ),
         Topic::SameNames => format!(
-            "Use another drive than {drives}, one whose file system keeps capitals and accents apart, such as ext4."
+            "Use another drive than {drives}, one whose file system keeps capitals and accents \
+            apart, such as ext4."
         ),
         Topic::InMemory => in_memory(&drives),
         Topic::FromMemory => format!(
-            "Unplug the drive of {drives}, plug it in again, and run `unlade verify` on the offload."
+            "Unplug the drive of {drives}, plug it in again, and run `unlade verify` on the \
+            offload."
         ),
-        Topic::SecondFromMemory => "Take the card out, put it in again, and run the same command again: the second read has to come from the card.".to_owned(),
+        Topic::SecondFromMemory => "Take the card out, put it in again, and run the same command \
+            again: the second read has to come from the card."
+            .to_owned(),
         Topic::OddEntries => odd(&files, n),
         Topic::Written => {
             "Run the same command without --proof written to read the copies back.".to_owned()

@@ -1,5 +1,5 @@
-//! Owns standard output and what the terminal can do, and makes harmless whatever is printed. A reader that went
-//! away (`| head`) ends the printing, never the job.
+//! Owns standard output and what the terminal can do, and makes harmless whatever is printed. A
+//! reader that went away (`| head`) ends the printing, never the job.
 
 use crate::cli::args::{Color, Common};
 use crate::cli::view::picture::{Picture, Size};
@@ -15,7 +15,8 @@ use unlade::name::{escaped_in_json, shown};
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Out {
     pub(crate) is_terminal: bool,
-    /// The terminal can take lines back, so that a picture is redrawn in place; else there are plain lines.
+    /// The terminal can take lines back, so that a picture is redrawn in place; else there are
+    /// plain lines.
     pub(crate) draws: bool,
     pub(crate) colour: bool,
     pub(crate) json: bool,
@@ -49,8 +50,8 @@ impl Out {
         }
     }
 
-    /// Prints one line to standard output, harmlessly. It is handed to a thread, so that a reader who has stopped
-    /// reading, or a terminal that is held (Ctrl-S), never stops a copy.
+    /// Prints one line to standard output, harmlessly. It is handed to a thread, so that a reader
+    /// who has stopped reading, or a terminal that is held (Ctrl-S), never stops a copy.
     pub(crate) fn line(self, text: &str) {
         queue().send(Said::Lines(self.harmless(text)));
     }
@@ -61,7 +62,8 @@ impl Out {
         queue().send(Said::Lines(lines.join("\n")));
     }
 
-    /// Prints text of this program alone, as it is: nothing in it comes from a drive, a device or a person.
+    /// Prints text of this program alone, as it is: nothing in it comes from a drive, a device or a
+    /// person.
     #[expect(
         clippy::unused_self,
         reason = "printing goes through the one owner of the output"
@@ -91,8 +93,8 @@ impl Out {
         }
     }
 
-    /// Says what is wrong with the command line. It quotes what was typed: a line break in it can't be told from one of
-    /// ours, so that only what begins like ours begins a line.
+    /// Says what is wrong with the command line. It quotes what was typed: a line break in it can't
+    /// be told from one of ours, so that only what begins like ours begins a line.
     pub(crate) fn usage(text: &str) {
         const OURS: [&str; 4] = ["error:", "  ", "Usage:", "For more"];
         let mut told = String::new();
@@ -133,9 +135,9 @@ impl Out {
         }
     }
 
-    /// The one place through which everything goes that people read: what drives, devices, records and the
-    /// system say can't move the cursor, colour anything or begin a line. A heading of this program's keeps its
-    /// colour.
+    /// The one place through which everything goes that people read: what drives, devices, records
+    /// and the system say can't move the cursor, colour anything or begin a line. A heading of this
+    /// program's keeps its colour.
     fn harmless(self, line: &str) -> String {
         for colour in [GOOD, BAD].into_iter().filter(|_| self.colour) {
             let heading = line.strip_prefix(colour).and_then(|l| l.split_once(END));
@@ -149,7 +151,8 @@ impl Out {
     }
 }
 
-/// Lines that may wait for a slow reader; what finds no room in time is lost to one who has stopped.
+/// Lines that may wait for a slow reader; what finds no room in time is lost to one who has
+/// stopped.
 const LINES_WAITING: usize = 65_536;
 /// How long a reader who does not read is waited for before it counts as stuck.
 const PATIENCE: Duration = Duration::from_millis(1_500);
@@ -310,7 +313,8 @@ pub(crate) fn flush(stop: &AtomicBool) {
     queue().flush(stop);
 }
 
-/// Whether standard output and standard error go to one file or pipe (`2>&1`), where the order of lines matters.
+/// Whether standard output and standard error go to one file or pipe (`2>&1`), where the order of
+/// lines matters.
 #[cfg(unix)]
 fn both_are_one() -> bool {
     static ARE_ONE: OnceLock<bool> = OnceLock::new();

@@ -1,5 +1,5 @@
-//! Owns the running picture: some lines below everything that was said, redrawn in place. Text in and out; `out`
-//! writes it.
+//! Owns the running picture: some lines below everything that was said, redrawn in place. Text in
+//! and out; `out` writes it.
 
 use crate::cli::view::text::fit;
 use std::collections::BTreeMap;
@@ -20,7 +20,8 @@ const COLUMNS_MIN: usize = 8;
 pub(super) struct Picture {
     /// The lines of each block, by its number.
     blocks: BTreeMap<usize, Vec<String>>,
-    /// What was drawn last. The cursor stands in the empty row below it, where Ctrl-C leaves its mark.
+    /// What was drawn last. The cursor stands in the empty row below it, where Ctrl-C leaves its
+    /// mark.
     drawn: Vec<String>,
 }
 
@@ -34,7 +35,8 @@ impl Picture {
         }
     }
 
-    /// Returns what takes the picture from the terminal, says something in its place, and draws it again below.
+    /// Returns what takes the picture from the terminal, says something in its place, and draws it
+    /// again below.
     pub(super) fn around(&mut self, said: &str, size: Size) -> String {
         let mut text = self.erased(size);
         text.push_str(said);
@@ -52,8 +54,8 @@ impl Picture {
         text
     }
 
-    /// Returns what takes the picture from the terminal. One that was made narrower meanwhile has broken its lines
-    /// into more rows, as most terminals do.
+    /// Returns what takes the picture from the terminal. One that was made narrower meanwhile has
+    /// broken its lines into more rows, as most terminals do.
     pub(super) fn erased(&mut self, size: Size) -> String {
         let rows_of = |line: String| line.width().div_ceil(size.columns.max(1)).max(1);
         let rows: usize = self.drawn.drain(..).map(rows_of).sum();
@@ -74,8 +76,8 @@ mod tests {
         rows: 24,
     };
 
-    /// A terminal that breaks lines anew when its width changes: what stands on it, as lines, and the line that
-    /// the cursor is in.
+    /// A terminal that breaks lines anew when its width changes: what stands on it, as lines, and
+    /// the line that the cursor is in.
     struct Terminal {
         lines: Vec<String>,
     }

@@ -9,8 +9,8 @@ use unlade::run::Tools;
 use unlade::units::{rate, size, speed};
 use unlade::verify::Progress;
 
-/// Does something in a thread of its own while this one shows how far it is. Where no thread can be started it is
-/// done here, unseen. `None` if it broke down.
+/// Does something in a thread of its own while this one shows how far it is. Where no thread can be
+/// started it is done here, unseen. `None` if it broke down.
 pub(crate) fn watched<T: Send>(
     work: impl FnOnce() -> T + Send,
     mut show: impl FnMut(),

@@ -8,7 +8,8 @@ use serde_json::json;
 use std::sync::Arc;
 use unlade::run::Tools;
 
-/// Tells why nothing was done, and returns the end that this is. `what` is the command, for programs.
+/// Tells why nothing was done, and returns the end that this is. `what` is the command, for
+/// programs.
 pub(crate) fn refuse(lines: &[String], exit: Exit, what: &str, out: Out, tools: &Tools) -> Exit {
     if out.json {
         let json = Json::new(out, Arc::clone(&tools.clock));

@@ -1,5 +1,5 @@
-//! Owns what a running job shows, as text made from a snapshot: the lines of the picture, and the plain line of
-//! a log.
+//! Owns what a running job shows, as text made from a snapshot: the lines of the picture, and the
+//! plain line of a log.
 
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::plan::mbps;
@@ -185,7 +185,8 @@ const NO_DATA_S: f64 = 3.0;
 /// And from here on it is said instead of it.
 const WAITING_S: f64 = 10.0;
 
-/// Returns the line on a rate that has changed for good. It states the fact; the cause is not known.
+/// Returns the line on a rate that has changed for good. It states the fact; the cause is not
+/// known.
 pub(super) fn rate_change(change: &Change, remaining: Option<Remaining>) -> String {
     let (from, to) = (change.from_bytes_per_s, change.to_bytes_per_s);
     let verb = if to < from { "fell" } else { "rose" };
@@ -213,8 +214,8 @@ fn or_more(rate: f64, s: &Snapshot) -> String {
     format!("{}{more}", speed(rate))
 }
 
-/// Returns what the card's links allow, and the slowest of them: ` of 53.2 (USB 2.0)`. What is no limit stands
-/// beside it only: ` (its label: 90)`.
+/// Returns what the card's links allow, and the slowest of them: ` of 53.2 (USB 2.0)`. What is no
+/// limit stands beside it only: ` (its label: 90)`.
 fn of_ceiling(s: &Snapshot) -> String {
     let link = s.card_link.as_ref().filter(|_| !s.card_done);
     link.map_or(String::new(), |link| {
@@ -227,8 +228,8 @@ fn of_ceiling(s: &Snapshot) -> String {
     })
 }
 
-/// Returns which drive or hash holds the others back, and how much a drive takes: `held back by drive 2, 41.0
-/// MB/s`.
+/// Returns which drive or hash holds the others back, and how much a drive takes: `held back by
+/// drive 2, 41.0 MB/s`.
 fn held_back(s: &Snapshot) -> Option<String> {
     if !s.limiting.is_beyond_card() {
         return None;
@@ -487,7 +488,8 @@ mod tests {
     fn plain_lines_for_logs() {
         assert_eq!(
             plain(&snapshot()),
-            "Read 31.2 GB of 96.0 GB at 94.1 MB/s; read back 31.1 GB and dropped; left about 12 min; no problems."
+            "Read 31.2 GB of 96.0 GB at 94.1 MB/s; read back 31.1 GB and dropped; left about 12 \
+            min; no problems."
         );
     }
 }

@@ -27,7 +27,8 @@ pub(crate) struct CardTime {
 struct RestsOn {
     /// Destinations of unknown speed, counted from 1.
     unknown: Vec<usize>,
-    /// The destination, counted from 1, that is the slowest if it spins, and the seconds that this adds.
+    /// The destination, counted from 1, that is the slowest if it spins, and the seconds that this
+    /// adds.
     spinning: Option<(usize, f64)>,
 }
 
@@ -76,8 +77,8 @@ pub(crate) struct Schedule {
     cards: Vec<CardTime>,
     /// When each is done, as far as that can be said.
     done: Vec<Option<Remaining>>,
-    /// The destination, counted from 1, of which nobody tells whether it spins, and the seconds that all cards
-    /// take if it does; `None` where that makes no difference.
+    /// The destination, counted from 1, of which nobody tells whether it spins, and the seconds
+    /// that all cards take if it does; `None` where that makes no difference.
     if_spinning: Option<(usize, f64)>,
     is_parallel: bool,
     deadline: Option<Duration>,
@@ -100,8 +101,8 @@ impl Schedule {
                 .map(|card| card.as_ref().map_or(Some(0.0), seconds));
             done_after(order, &takes.collect::<Vec<_>>())
         };
-        // What makes one card slower than expected, a link or a drive, does so to the others as well: the ends
-        // of the ranges add up.
+        // What makes one card slower than expected, a link or a drive, does so to the others as
+        // well: the ends of the ranges add up.
         let low = done_by(|card| card.takes.map(|t| t.low_s));
         let likely = done_by(|card| card.takes.map(|t| t.likely_s));
         let high = done_by(|card| card.takes.map(|t| t.high_s));
@@ -197,7 +198,8 @@ impl Schedule {
         let named = exact(deadline);
         let Some(total) = self.total() else {
             return vec![format!(
-                "{named}: nothing can be said before something is known of the rates. Say what you know with --reads, --link and --writes, or measure the card with `unlade rate`."
+                "{named}: nothing can be said before something is known of the rates. Say what you \
+                know with --reads, --link and --writes, or measure the card with `unlade rate`."
             )];
         };
         if total.likely_s > limit {
@@ -209,7 +211,8 @@ impl Schedule {
             format!("{named}: all of it is copied and read back by then.")
         } else {
             format!(
-                "{named}: likely, not certain, that all of it is copied and read back by then; it may take {}.",
+                "{named}: likely, not certain, that all of it is copied and read back by then; it \
+                may take {}.",
                 at_most(total.high_s)
             )
         }];
@@ -247,7 +250,8 @@ impl Schedule {
             words.push(text);
         }
         words.push(
-            "Give the card that matters most first. What is copied and not yet read back by then is not proven: keep the card."
+            "Give the card that matters most first. What is copied and not yet read back by then \
+            is not proven: keep the card."
                 .to_owned(),
         );
         words
@@ -272,13 +276,15 @@ impl Schedule {
         if !unknown.is_empty() {
             let named: Vec<String> = unknown.iter().map(usize::to_string).collect();
             words.push(format!(
-                "That takes for granted that drive {} can be written and read back as fast as the card is read; --writes says what it sustains.",
+                "That takes for granted that drive {} can be written and read back as fast as the \
+                card is read; --writes says what it sustains.",
                 named.join(" and ")
             ));
         }
         if let Some((destination, seconds)) = self.late_if_spinning() {
             words.push(format!(
-                "That takes for granted that drive {destination} is no spinning disk, which nobody tells: one writes and reads back in turns, and then it is {}.",
+                "That takes for granted that drive {destination} is no spinning disk, which nobody \
+                tells: one writes and reads back in turns, and then it is {}.",
                 about(seconds)
             ));
         }
@@ -396,7 +402,8 @@ mod tests {
         // 79 GB at 400 MB/s are 197.5 s, and 10 % more are 217.3 (arithmetic), shown as 220.
         assert_eq!(
             by(205),
-            "3 min 25 s: likely, not certain, that all of it is copied and read back by then; it may take 3 min 40 s."
+            "3 min 25 s: likely, not certain, that all of it is copied and read back by then; it \
+            may take 3 min 40 s."
         );
         assert!(by(218).contains("not certain"), "not what is shown");
         assert_eq!(
@@ -407,8 +414,9 @@ mod tests {
         assert!(by(100).contains("Card TWO"), "{}", by(100));
     }
 
-    /// 160 GB onto a drive of 110 and 115 MB/s of which nobody knows whether it spins: 24 minutes if it does
-    /// not, 47.4 if it does (arithmetic: 160,000 / 110 + 160,000 / 115 seconds), told as 47.
+    /// 160 GB onto a drive of 110 and 115 MB/s of which nobody knows whether it spins: 24 minutes
+    /// if it does not, 47.4 if it does (arithmetic: 160,000 / 110 + 160,000 / 115 seconds), told as
+    /// 47.
     #[test]
     fn a_promise_says_what_it_takes_for_granted() {
         let card = || CardTime {
@@ -440,8 +448,8 @@ mod tests {
         assert!(by(20).contains("not all of it"));
     }
 
-    /// Two cards of 400 GB onto drives of 105 MB/s: 2 h 7 min; if they spin, in turns at 52.5 MB/s, twice that
-    /// (arithmetic).
+    /// Two cards of 400 GB onto drives of 105 MB/s: 2 h 7 min; if they spin, in turns at 52.5 MB/s,
+    /// twice that (arithmetic).
     #[test]
     fn a_total_says_what_it_is_if_a_drive_spins() {
         let out = Out {

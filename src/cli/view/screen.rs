@@ -1,5 +1,5 @@
-//! Owns what people are shown while a job runs, and when: a picture redrawn in place on a terminal, else one plain
-//! line every ten seconds.
+//! Owns what people are shown while a job runs, and when: a picture redrawn in place on a terminal,
+//! else one plain line every ten seconds.
 
 use crate::cli::system::awake::{Awake, NOT_HELD};
 use crate::cli::view::out::Out;

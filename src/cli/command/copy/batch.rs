@@ -1,4 +1,5 @@
-//! Owns the cards of one command: one after the other or several at the same time, each in its turn.
+//! Owns the cards of one command: one after the other or several at the same time, each in its
+//! turn.
 
 use crate::cli::command::shared::one_card::{CommandContext, copy_one};
 use crate::cli::exit::Exit;

@@ -23,8 +23,8 @@ use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Deed, Entry};
 use unlade::run::{Tools, look_ahead, prepare};
 
-/// Copies every card; the exit code is that of the card that went worst, and that of a refusal only where all were
-/// refused.
+/// Copies every card; the exit code is that of the card that went worst, and that of a refusal only
+/// where all were refused.
 pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
     let (jobs, shoot) = match begin(args, common, out, tools, book) {
         Ok(begun) => begun,

@@ -74,7 +74,8 @@ pub(crate) fn make(root: &Utf8Path) -> io::Result<()> {
             &mut noise,
         )?;
         let text = format!(
-            "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<clip name=\"C{n:04}\" fps=\"25\" scene=\"kite festival\" camera=\"{}\"/>\n",
+            "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<clip name=\"C{n:04}\" fps=\"25\" \
+            scene=\"kite festival\" camera=\"{}\"/>\n",
             if n == 2 { "B" } else { "A" }
         );
         write(

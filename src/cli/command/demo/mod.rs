@@ -165,12 +165,15 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
     let (title, text) = if can_prove {
         (
             "Both folders are on one disk, so that was one copy, and the answer was no.",
-            "With two real drives it would have been PROVEN. Here we ask for one copy. The same command again goes on from what is proven: nothing is copied twice; a sample is read from the card, and the copies are read back once more.",
+            "With two real drives it would have been PROVEN. Here we ask for one copy. The same \
+            command again goes on from what is proven: nothing is copied twice; a sample is read \
+            from the card, and the copies are read back once more.",
         )
     } else {
         (
             "The answer was no: what is read back here may come from memory.",
-            "Both folders are on one disk as well, which would be one copy. Here we ask for one copy; as long as memory may answer, not even one is proven.",
+            "Both folders are on one disk as well, which would be one copy. Here we ask for one \
+            copy; as long as memory may answer, not even one is proven.",
         )
     };
     step(out, 3, title);
@@ -194,7 +197,8 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
         )
     } else {
         (
-            "Something here did not go as it should; the lines above say what. In memory, or where the system's cache cannot be passed (under Wine, for one), nothing can be proven.",
+            "Something here did not go as it should; the lines above say what. In memory, or where \
+            the system's cache cannot be passed (under Wine, for one), nothing can be proven.",
             Exit::NotProven,
         )
     };

@@ -1,5 +1,5 @@
-//! Owns reading offloads again and telling what was found: those on different devices at the same time, those on
-//! one device one after the other.
+//! Owns reading offloads again and telling what was found: those on different devices at the same
+//! time, those on one device one after the other.
 
 use crate::cli::command::shared::other_copies::{OtherCopy, other_copies};
 use crate::cli::exit::Exit;
@@ -55,8 +55,8 @@ impl fmt::Display for CheckError {
     }
 }
 
-/// Checks every offload and tells the results in the order given; `expected` are the keys of whoever should have
-/// signed them.
+/// Checks every offload and tells the results in the order given; `expected` are the keys of
+/// whoever should have signed them.
 pub(crate) fn check_offloads(
     offloads: &[Utf8PathBuf],
     expected: Option<&Expected>,
@@ -104,8 +104,8 @@ pub(crate) fn check_offloads(
     worst
 }
 
-/// Whether what was read says that this copy is proven: not what lies in other offloads, which was not looked at, nor
-/// what memory answered, which says nothing of the drive.
+/// Whether what was read says that this copy is proven: not what lies in other offloads, which was
+/// not looked at, nor what memory answered, which says nothing of the drive.
 fn is_proven(f: &Findings) -> bool {
     f.is_clean() && f.manifest.verdict.proven && f.elsewhere.is_empty() && f.way.reaches_device()
 }
@@ -208,11 +208,13 @@ fn tell(
             );
             let next = match error.kind() {
                 _ if is_begun => {
-                    "this offload was begun and not finished: run the same copy again, which goes on with it, and verify it then."
+                    "this offload was begun and not finished: run the same copy again, which goes \
+                    on with it, and verify it then."
                 }
                 ProblemKind::Unreadable => UNREAD_STEP,
                 ProblemKind::NotReadBack => {
-                    "nothing is known of this offload: verify it alone, or check another copy of it."
+                    "nothing is known of this offload: verify it alone, or check another copy of \
+                    it."
                 }
                 _ => "give the folder that holds `_unlade`, or check another copy of this offload.",
             };

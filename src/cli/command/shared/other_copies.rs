@@ -1,5 +1,6 @@
-//! Owns where another copy of what is missing or changed in an offload is to be found: by its manifest, by the
-//! ledger, and by what is plugged in now. Nothing is read but records and names, so `verify` comes first.
+//! Owns where another copy of what is missing or changed in an offload is to be found: by its
+//! manifest, by the ledger, and by what is plugged in now. Nothing is read but records and names,
+//! so `verify` comes first.
 
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
@@ -31,7 +32,8 @@ impl OtherCopy {
         let path = shown(&self.path);
         match self.has {
             Some(has) if has == self.of => format!(
-                "`{path}` is plugged in and has {}, by its record and in size; `unlade verify` reads it before you take a file from there.",
+                "`{path}` is plugged in and has {}, by its record and in size; `unlade verify` \
+                reads it before you take a file from there.",
                 match self.of {
                     1 => "this file".to_owned(),
                     n => format!("all {}", counted(n, "file")),

@@ -121,7 +121,8 @@ fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, String> {
         assumed.push(if measured.is_some() {
             "the card is empty; its capacity is what its file system reports."
         } else {
-            "the whole capacity is free, in decimal units as on the label; a formatted card holds a little less."
+            "the whole capacity is free, in decimal units as on the label; a formatted card holds \
+            a little less."
         });
     }
     let worst = args
@@ -131,12 +132,15 @@ fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, String> {
         .min_by(|a, b| a.times.total_cmp(&b.times));
     if let Some(sustain) = worst {
         lines.push(("Class", sustained(sustain, args.class.len() > 1)));
-        // Common practice, no source: what a camera states is often the average of a varying bit rate.
+        // Common practice, no source: what a camera states is often the average of a varying bit
+        // rate.
         assumed.push(
-            "for the class, the bit rate is the peak of the recording; what a camera states is often an average, and a varying bit rate goes above it for a while.",
+            "for the class, the bit rate is the peak of the recording; what a camera states is \
+            often an average, and a varying bit rate goes above it for a while.",
         );
         assumed.push(
-            "the class is true, and holds for a card in the state its standard asks for (freshly formatted in the camera, in the bus mode of the class).",
+            "the class is true, and holds for a card in the state its standard asks for (freshly \
+            formatted in the camera, in the bus mode of the class).",
         );
     }
     let json = json!({
@@ -192,7 +196,8 @@ fn sustained(sustain: Sustain, both: bool) -> String {
     );
     if sustain.is_sustained() {
         let little = if sustain.is_narrow() {
-            " That is a small margin: if the bit rate is an average, as a camera's often is, its peaks may need more."
+            " That is a small margin: if the bit rate is an average, as a camera's often is, its \
+            peaks may need more."
         } else {
             ""
         };
@@ -208,7 +213,8 @@ fn sustained(sustain: Sustain, both: bool) -> String {
     format!("{guarantee}: NOT sustained by guarantee; the card may stop the recording. {next}")
 }
 
-/// How many times over, with more digits where it is close, and never rounded up to more than there is.
+/// How many times over, with more digits where it is close, and never rounded up to more than there
+/// is.
 fn factor(times: f64) -> String {
     let cut = |tens: f64| (times * tens + 1e-9).floor() / tens;
     if times < 2.0 {
@@ -268,7 +274,8 @@ fn burst(args: &BurstArgs) -> WeighResult {
         lines.push(("Series", series_words(series)));
     }
     let mut assumed = vec![
-        "the card takes a steady rate and the camera makes frames of one size; the buffer is empty at the start.",
+        "the card takes a steady rate and the camera makes frames of one size; the buffer is empty \
+        at the start.",
     ];
     if args.buffer.is_none() {
         assumed.push("the buffer holds the whole series; give --buffer to have it counted.");

@@ -1,5 +1,5 @@
-//! Owns the answer of `weigh upgrade`: what a faster part would save, in words and for programs, with what was
-//! assumed.
+//! Owns the answer of `weigh upgrade`: what a faster part would save, in words and for programs,
+//! with what was assumed.
 
 use crate::cli::args::weigh::Price;
 use crate::cli::command::weigh::result::rounded;
@@ -140,7 +140,8 @@ impl SpeedUp {
 }
 
 impl Case {
-    /// Returns the cases that there are: two where it matters whether the drives spin and nobody knows.
+    /// Returns the cases that there are: two where it matters whether the drives spin and nobody
+    /// knows.
     fn unknowns(&self) -> &'static [Unknown] {
         if self.now.may_spin() || self.then.may_spin() {
             &[Unknown::Stands, Unknown::Spins]
@@ -182,7 +183,10 @@ impl Case {
         if is_open {
             lines.push((
                 "Drives",
-                "nobody has told whether they spin, and at these rates they may. The kit keeps it (`unlade kit add drive NAME --writes MBPS --reads MBPS --spins yes`, or `no`); then give the name.".to_owned(),
+                "nobody has told whether they spin, and at these rates they may. The kit keeps it \
+                (`unlade kit add drive NAME --writes MBPS --reads MBPS --spins yes`, or `no`); \
+                then give the name."
+                    .to_owned(),
             ));
         }
         Some(lines)
@@ -278,14 +282,16 @@ impl Case {
         Some(words)
     }
 
-    /// What the same parts save in another process. No price stands there unless the part helps in this one.
+    /// What the same parts save in another process. No price stands there unless the part helps in
+    /// this one.
     fn apart_words(&self, helps: bool) -> Option<String> {
         let apart = Apart::of(&self.now, &self.then, self.bytes)?;
         if apart.saved_s() <= HELP_S {
             return None;
         }
         let mut words = format!(
-            "where all is copied first and read back afterwards, which unlade does not do, it saves {} of copying and {} of read-back",
+            "where all is copied first and read back afterwards, which unlade does not do, it \
+            saves {} of copying and {} of read-back",
             span(apart.copy_s),
             span(apart.read_back_s)
         );
@@ -311,22 +317,37 @@ impl Case {
     /// Returns what the answer takes for granted.
     pub(crate) fn assumed(&self) -> Vec<&'static str> {
         let mut assumed = vec![
-            "rates that you gave or that were measured are what is really reached, for as long as it takes; labels and links of the table count with the middle of what is usual for them.",
+            "rates that you gave or that were measured are what is really reached, for as long as \
+            it takes; labels and links of the table count with the middle of what is usual for \
+            them.",
             "large files; many small ones take longer, whatever the parts are.",
         ];
         let setups = [&self.now, &self.then];
         let may = |unknown| setups.iter().any(|setup| setup.has_spinning(unknown));
         if self.now.drives.is_empty() {
-            assumed.push("the drives hold nothing back, neither when they are written nor when they are read back; give --drives to have them counted.");
+            assumed.push(
+                "the drives hold nothing back, neither when they are written nor when \
+                they are read back; give --drives to have them counted.",
+            );
         } else {
-            assumed.push("every copy is read back while the rest is still copied, as unlade does it; the slowest stage sets the time of it all.");
+            assumed.push(
+                "every copy is read back while the rest is still copied, as unlade does \
+                it; the slowest stage sets the time of it all.",
+            );
         }
         if may(Unknown::Spins) {
-            assumed.push("a spinning disk writes and reads back in turns; where its reading is not known, it reads as fast as it writes.");
+            assumed.push(
+                "a spinning disk writes and reads back in turns; where its reading is not \
+                known, it reads as fast as it writes.",
+            );
         }
         let drives = || setups.iter().flat_map(|setup| &setup.drives);
         if drives().any(|drive| !drive.is_spinning()) {
-            assumed.push("a drive that does not spin is written and read back at the same time, the one no slower for the other; where its reading is not known, that holds nothing back.");
+            assumed.push(
+                "a drive that does not spin is written and read back at the same time, \
+                the one no slower for the other; where its reading is not known, that holds \
+                nothing back.",
+            );
         }
         if self.price.is_some() {
             assumed.push("what it costs is spread over one year.");
@@ -334,8 +355,8 @@ impl Case {
         assumed
     }
 
-    /// Returns the answer for programs. Everything in it that is in no `if_...` rests on the drives as they are known,
-    /// and those of which nobody knows it do not spin.
+    /// Returns the answer for programs. Everything in it that is in no `if_...` rests on the drives
+    /// as they are known, and those of which nobody knows it do not spin.
     pub(crate) fn json(&self) -> Value {
         let headline = Unknown::Stands;
         let side = |setup: &Setup| {
@@ -400,7 +421,8 @@ impl Case {
 /// How a line of one of two cases begins.
 const CASES: [&str; 2] = ["if the drives do not spin: ", "if they spin: "];
 
-/// Returns the lines of a label: one where all cases say the same, else one for each that says anything.
+/// Returns the lines of a label: one where all cases say the same, else one for each that says
+/// anything.
 fn cases(label: &'static str, mut texts: Vec<Option<String>>) -> Vec<(&'static str, String)> {
     texts.dedup();
     if let [text] = texts.as_slice() {

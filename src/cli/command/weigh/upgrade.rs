@@ -1,5 +1,5 @@
-//! Owns what `weigh upgrade` is asked: which parts there are now and would be then, from the command line, the kit
-//! and the ledger. The answer in words is [`super::saving`].
+//! Owns what `weigh upgrade` is asked: which parts there are now and would be then, from the
+//! command line, the kit and the ledger. The answer in words is [`super::saving`].
 
 use crate::cli::args::Common;
 use crate::cli::args::weigh::{DriveArg, PartArg, UpgradeArgs};
@@ -201,11 +201,13 @@ fn component(
         // What begins with a digit was meant as a rate.
         (None, _) if text.starts_with(|c: char| c.is_ascii_digit()) => Err(why.clone()),
         (None, Err(unknown)) => Err(format!(
-            "`{}` is neither a rate (90, 90MB/s) nor a name of the link table (uhs-ii, usb3-5g); and {unknown}",
+            "`{}` is neither a rate (90, 90MB/s) nor a name of the link table (uhs-ii, usb3-5g); \
+            and {unknown}",
             shown(text)
         )),
         (None, Ok(_)) => Err(format!(
-            "`{}` is neither a rate (90, 90MB/s) nor a link that is known here (usb2, usb3-5g, usb3-10g, tb3)",
+            "`{}` is neither a rate (90, 90MB/s) nor a link that is known here (usb2, usb3-5g, \
+            usb3-10g, tb3)",
             shown(text)
         )),
     }
@@ -222,7 +224,8 @@ fn drive_of(given: &DriveArg, kit: &Kit) -> Result<DriveSpeed, String> {
     }
     let name = shown(&given.text);
     Err(format!(
-        "the kit does not say what drive `{name}` sustains when it is written; `unlade kit add drive {name} --update --writes MBPS` tells it"
+        "the kit does not say what drive `{name}` sustains when it is written; `unlade kit add \
+        drive {name} --update --writes MBPS` tells it"
     ))
 }
 
@@ -315,7 +318,8 @@ impl Parts {
             );
             let times = counted(len64(reached.times), "time");
             vec![format!(
-                "Card `{card}` in reader `{reader}` counts with the {} that it gave there, measured {times} (ledger), and not with their figures.",
+                "Card `{card}` in reader `{reader}` counts with the {} that it gave there, \
+                measured {times} (ledger), and not with their figures.",
                 speed(reached.bytes_per_s)
             )]
         } else {
@@ -342,7 +346,8 @@ impl Parts {
         rates
             .map(|writes| {
                 format!(
-                    "A drive that takes {} counts as one that does not spin, although the kit says that it does: no single disk is as fast.",
+                    "A drive that takes {} counts as one that does not spin, although the kit says \
+                    that it does: no single disk is as fast.",
                     speed(writes.mbps.bytes_per_s())
                 )
             })
@@ -369,7 +374,8 @@ struct Reckoned {
     setup: Setup,
     /// What is worth saying about its links.
     notes: Vec<String>,
-    /// What card and reader gave together, bytes per second, where that counts instead of their figures.
+    /// What card and reader gave together, bytes per second, where that counts instead of their
+    /// figures.
     measured: Option<f64>,
 }
 
@@ -380,8 +386,9 @@ fn figures_of(new: &Parts, only_figures: &KitAndLedger) -> Option<f64> {
     Some(least.bytes_per_s)
 }
 
-/// What the figures of the new parts alone would save. Where card and reader were measured together, that is what
-/// the new figures are held against, as it is what the set-up counts with now.
+/// What the figures of the new parts alone would save. Where card and reader were measured
+/// together, that is what the new figures are held against, as it is what the set-up counts with
+/// now.
 fn promised(
     now: &Parts,
     new: &Parts,

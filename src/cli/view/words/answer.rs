@@ -1,4 +1,5 @@
-//! Owns what every answer is made of, whichever command gives it, and the one answer for several cards.
+//! Owns what every answer is made of, whichever command gives it, and the one answer for several
+//! cards.
 
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
@@ -24,8 +25,8 @@ pub(crate) fn card_name(label: &str, volume_id: Option<&str>) -> String {
     format!("{}{volume}", shown(label))
 }
 
-/// Returns the line that counts complete copies. `stated`: that they are separate is the person's word, and when it
-/// was given.
+/// Returns the line that counts complete copies. `stated`: that they are separate is the person's
+/// word, and when it was given.
 pub(crate) fn copies_line(copies: usize, needed: usize, stated: Option<&str>) -> String {
     let separate = match (copies > 1, stated) {
         (true, Some(said)) => format!(" on separate devices ({said})"),
@@ -56,7 +57,8 @@ pub(crate) fn look_first(has_zeros: bool, has_media_left: bool) -> Option<&'stat
             "Look at the files that were left out (see above) before you format this card."
         }
         (true, true) => {
-            "Look at the files of nothing but zeros, and at those that were left out (see above), before you format this card."
+            "Look at the files of nothing but zeros, and at those that were left out (see above), \
+            before you format this card."
         }
         (false, false) => return None,
     })
@@ -80,13 +82,12 @@ pub(crate) fn cautions(proven: bool, is_part: bool) -> Vec<String> {
     }
 }
 
-/// What is said of several cards at the end: what was shot on one, or happened to its copies, after its own answer is
-/// not known.
+/// What is said of several cards at the end: what was shot on one, or happened to its copies, after
+/// its own answer is not known.
 const SINCE: &str = "as its own answer says, and if nothing was done to it or its copies since.";
 
-/// Returns the one answer for several cards, the last thing printed: the last verdict alone would be taken for
-/// that of all.
-/// `are_cards`: no offload is among them.
+/// Returns the one answer for several cards, the last thing printed: the last verdict alone would
+/// be taken for that of all. `are_cards`: no offload is among them.
 pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -> Vec<String> {
     let cards = if are_cards { " cards" } else { "" };
     let mut lines = vec![String::new(), format!("All {}{cards}:", ends.len())];
@@ -117,7 +118,8 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -
     };
     let answer = match (good.as_slice(), bad.as_slice()) {
         (good, _) if !are_cards => format!(
-            "{} of {} proven. Offloads are among them, and so this says nothing about formatting a card.",
+            "{} of {} proven. Offloads are among them, and so this says nothing about formatting a \
+            card.",
             good.len(),
             ends.len()
         ),

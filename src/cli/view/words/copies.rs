@@ -104,7 +104,8 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
             format!("{} read back ({way})", count(back))
         };
         format!(
-            "{files}, {bytes}: {} {here_how} here, {back}; {left} left in earlier offloads, read back there then",
+            "{files}, {bytes}: {} {here_how} here, {back}; {left} left in earlier offloads, read \
+            back there then",
             count(here)
         )
     } else {
@@ -130,7 +131,8 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
                 )
             }
             new => format!(
-                "{files}, {bytes}: {} copied, {} stood there already and compared with the {source}; {back}{earlier}",
+                "{files}, {bytes}: {} copied, {} stood there already and compared with the \
+                {source}; {back}{earlier}",
                 count(new),
                 count(compared)
             ),

@@ -66,13 +66,19 @@ const FINDINGS_SHOWN: usize = 40;
 
 /// What to do about a read that may have come from memory.
 #[cfg(not(windows))]
-const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the drive. Unplug the drive, plug it in again, and run this as root, or with the drive mounted by the system's own driver for it.";
+const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the \
+    drive. Unplug the drive, plug it in again, and run this as root, or with the drive mounted by \
+    the system's own driver for it.";
 
 #[cfg(windows)]
-const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the drive. Unplug the drive, plug it in again, and run this in Windows itself (not in Wine), on a folder that Windows does not keep compressed.";
+const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the \
+    drive. Unplug the drive, plug it in again, and run this in Windows itself (not in Wine), on a \
+    folder that Windows does not keep compressed.";
 
 /// What to do about what could not be read on a drive.
-pub(crate) const UNREAD_STEP: &str = "What could not be read is neither good nor changed. Check the drive, its cable and its port, and who may read the files, then run the same command again.";
+pub(crate) const UNREAD_STEP: &str = "What could not be read is neither good nor changed. Check \
+    the drive, its cable and its port, and who may read the files, then run the same command \
+    again.";
 
 /// How many of each kind of finding there are.
 pub(crate) fn found(f: &Findings) -> String {
@@ -99,7 +105,8 @@ fn signed(f: &Findings, expected: Option<&Expected>, out: Out) -> Vec<String> {
             format!("intact, by a key that you expect: {}", by.fingerprint())
         }
         (Signature::Intact(by), None) => format!(
-            "intact, by the key {}. That says that whoever holds this key signed this manifest, not who that is; --signed-by FILE holds it against a key that you know.",
+            "intact, by the key {}. That says that whoever holds this key signed this manifest, \
+            not who that is; --signed-by FILE holds it against a key that you know.",
             by.fingerprint()
         ),
         (Signature::Unchecked(why), _) => format!("perhaps; {why}."),
@@ -119,14 +126,17 @@ fn next_after_others(f: &Findings) -> &'static str {
     if f.interrupted {
         "Run the same command again; a check begins anew."
     } else if f.is_untrusted() {
-        "Do not rely on this manifest as it is. Compare it with the one on another drive, which is the same on every drive, or ask whoever signed it."
+        "Do not rely on this manifest as it is. Compare it with the one on another drive, which is \
+        the same on every drive, or ask whoever signed it."
     } else if !f.findings.is_empty() && f.only_records() {
         match f.manifest.offload.layout {
             Layout::Plain => {
-                "The files are as they were copied; what differs is in the records, `_unlade`. Those of another copy of this offload say what belongs there."
+                "The files are as they were copied; what differs is in the records, `_unlade`. \
+                Those of another copy of this offload say what belongs there."
             }
             Layout::Bag => {
-                "The files are as they were copied; what differs is in the records, `_unlade` and the bag's tag files. Those of another copy of this offload say what belongs there."
+                "The files are as they were copied; what differs is in the records, `_unlade` and \
+                the bag's tag files. Those of another copy of this offload say what belongs there."
             }
         }
     } else if missing + changed > 0 {
@@ -138,9 +148,11 @@ fn next_after_others(f: &Findings) -> &'static str {
     } else if !f.reached_device() {
         "Nothing can be said about the drive yet; see the note."
     } else if elsewhere(f) > 0 {
-        "These files are as they were copied. Verify the offloads named above as well: only all together hold the card."
+        "These files are as they were copied. Verify the offloads named above as well: only all \
+        together hold the card."
     } else if !f.manifest.verdict.proven {
-        "These files are as they were copied, but the last run of this offload was NOT PROVEN: keep the card."
+        "These files are as they were copied, but the last run of this offload was NOT PROVEN: \
+        keep the card."
     } else {
         "Nothing to do. Check again before you rely on this copy alone."
     }
@@ -180,16 +192,19 @@ fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
                 "a later run of this offload was cut short; the same copy again finishes it."
             }
             Remark::Incomplete => {
-                "the records of an earlier run are not all there, as after a power cut; the latest ones are."
+                "the records of an earlier run are not all there, as after a power cut; the latest \
+                ones are."
             }
             Remark::NoPage => {
                 "the report page is gone; the manifest, which it was made from, is there."
             }
             Remark::ForeignPage => {
-                "a report page was made by another version of unlade and was not compared; the manifest was."
+                "a report page was made by another version of unlade and was not compared; the \
+                manifest was."
             }
             Remark::LitterInBag => {
-                "what computers left lies in the bag's `data`; programs that check bags will reject it until that is removed."
+                "what computers left lies in the bag's `data`; programs that check bags will \
+                reject it until that is removed."
             }
         };
         lines.extend(wrap(note, out.width, "Note     ", "         "));

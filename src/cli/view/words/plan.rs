@@ -81,7 +81,8 @@ pub(super) fn source(plan: &Plan, label: &str) -> String {
     }
 }
 
-/// Returns the folder that a copy is in: the offload's, or the destination where no offload is made.
+/// Returns the folder that a copy is in: the offload's, or the destination where no offload is
+/// made.
 pub(super) fn copy_folder<'a>(plan: &Plan, d: &'a PlannedDestination) -> &'a camino::Utf8Path {
     if plan.has_nothing_new() {
         &d.given
@@ -90,7 +91,8 @@ pub(super) fn copy_folder<'a>(plan: &Plan, d: &'a PlannedDestination) -> &'a cam
     }
 }
 
-/// Returns what card, reader and drives allow, and the slowest of them; nothing where nothing is known.
+/// Returns what card, reader and drives allow, and the slowest of them; nothing where nothing is
+/// known.
 fn speed_lines(ceiling: &Ceiling, width: usize) -> Vec<String> {
     let (Some(limiting), Some((low, high))) = (ceiling.limiting(), ceiling.usual()) else {
         return Vec::new();
@@ -162,7 +164,8 @@ fn plan_time(plan: &Plan) -> Option<String> {
     ))
 }
 
-/// A card that was read faster than this over a whole offload's rate was held back by something else.
+/// A card that was read faster than this over a whole offload's rate was held back by something
+/// else.
 const HELD_BACK: f64 = 1.25;
 
 /// Says whose rate of earlier times it is.
@@ -174,7 +177,8 @@ fn before(plan: &Plan, mbps: f64) -> String {
         .find(|l| l.kind == LinkKind::Measured);
     match of_card.filter(|l| l.mbps.0 > HELD_BACK * mbps) {
         Some(link) => format!(
-            "as this card and reader gave onto these drives before (the card alone gives {}, so the drives held it back)",
+            "as this card and reader gave onto these drives before (the card alone gives {}, so \
+            the drives held it back)",
             speed(link.mbps.bytes_per_s())
         ),
         None => "as this card and reader gave onto these drives before".to_owned(),
@@ -259,7 +263,8 @@ fn work(plan: &Plan, d: &PlannedDestination) -> String {
     }
     if d.hash_files > 0 {
         parts.push(format!(
-            "{} that an earlier run proved without all of these hashes: read from the card and the drive again, not copied again",
+            "{} that an earlier run proved without all of these hashes: read from the card and the \
+            drive again, not copied again",
             counted(d.hash_files, "file")
         ));
     }

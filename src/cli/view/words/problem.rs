@@ -1,4 +1,5 @@
-//! Owns what is said of a problem: while the job runs, and where a command is refused, with what to do next.
+//! Owns what is said of a problem: while the job runs, and where a command is refused, with what to
+//! do next.
 
 use crate::cli::view::text::wrap;
 use unlade::error::{DAMAGED, DENIED_STEP, NOW_READ_ONLY, Problem, ProblemKind, is_denied};
@@ -100,7 +101,8 @@ fn refusal_step(reason: &Problem) -> &'static str {
     let on_card_entry = reason.path.is_some();
     match reason.kind {
         ProblemKind::WriteFailed if reason.detail.starts_with(NO_THREADS) => {
-            "End some other programs, or raise the limit on processes and threads (`ulimit -u`), then run the same command again."
+            "End some other programs, or raise the limit on processes and threads (`ulimit -u`), \
+            then run the same command again."
         }
         ProblemKind::Unreadable if is_denied(&reason.detail) => DENIED_STEP,
         ProblemKind::Unreadable => {
@@ -111,10 +113,13 @@ fn refusal_step(reason: &Problem) -> &'static str {
                 .iter()
                 .any(|why| reason.detail.contains(why)) =>
         {
-            "Have the drive's file system checked (NTFS: on Windows with chkdsk, and with nothing else), then run the same command again."
+            "Have the drive's file system checked (NTFS: on Windows with chkdsk, and with nothing \
+            else), then run the same command again."
         }
         ProblemKind::WriteFailed if reason.detail == READ_ONLY => {
-            "A drive that was pulled, or has errors, is mounted so. Have its file system checked (NTFS: on Windows with chkdsk, and with nothing else), or take its write protection off; then run the same command again."
+            "A drive that was pulled, or has errors, is mounted so. Have its file system checked \
+            (NTFS: on Windows with chkdsk, and with nothing else), or take its write protection \
+            off; then run the same command again."
         }
         ProblemKind::WriteFailed => {
             "Check that the drive is mounted, that the folder exists and that you may write to it."
@@ -124,13 +129,16 @@ fn refusal_step(reason: &Problem) -> &'static str {
         }
         ProblemKind::Missing => "Check that the drive is mounted and that the path is right.",
         ProblemKind::Vanished => {
-            "Mount the right card or drive at this path, then run the same command again. If another drive is meant, choose another name with --name."
+            "Mount the right card or drive at this path, then run the same command again. If \
+            another drive is meant, choose another name with --name."
         }
         ProblemKind::ManifestDamaged if reason.destination.is_none() => {
-            "Nothing was changed there. `unlade verify` on that folder says more; copy from another copy of this offload if there is one."
+            "Nothing was changed there. `unlade verify` on that folder says more; copy from \
+            another copy of this offload if there is one."
         }
         ProblemKind::ManifestDamaged => {
-            "Do not write to that offload. Check it against the copy on another drive, or choose another name with --name."
+            "Do not write to that offload. Check it against the copy on another drive, or choose \
+            another name with --name."
         }
         ProblemKind::SameDevice => {
             "Give every copy a folder of its own, on a drive that is not the card."
@@ -146,23 +154,30 @@ fn clash_step(reason: &Problem) -> &'static str {
     let on_card_entry = reason.path.is_some();
     match reason.detail.as_str() {
         detail if detail.contains(IS_OFFLOAD) => {
-            "Give the card to be asked about. `unlade verify OFFLOAD` checks an offload, and `unlade copy OFFLOAD --to DRIVE` makes a further copy of it."
+            "Give the card to be asked about. `unlade verify OFFLOAD` checks an offload, and \
+            `unlade copy OFFLOAD --to DRIVE` makes a further copy of it."
         }
         detail if detail.contains("same name as") => {
             "Use a drive whose file system keeps capitals and accents apart, such as ext4."
         }
         detail if detail.starts_with("the card lies") => "Give a destination outside the card.",
         AT_WORK => {
-            "Wait until that run has ended, then run the same command again; leave alone what stands there."
+            "Wait until that run has ended, then run the same command again; leave alone what \
+            stands there."
         }
         LEFT_EMPTY => {
-            "Choose another name with --name; or, if these files are empty on the drive indeed (they hold nothing then), delete them yourself and run the same command again."
+            "Choose another name with --name; or, if these files are empty on the drive indeed \
+            (they hold nothing then), delete them yourself and run the same command again."
         }
         BESIDE_PART => {
-            "Remove neither. Have the drive's file system checked first (Windows: Properties, Tools, Check; macOS: Disk Utility, First Aid; Linux: fsck, with the drive unmounted); then delete the part file (`.NAME.unlade-part`), if it is still there, and run the same command again."
+            "Remove neither. Have the drive's file system checked first (Windows: Properties, \
+            Tools, Check; macOS: Disk Utility, First Aid; Linux: fsck, with the drive unmounted); \
+            then delete the part file (`.NAME.unlade-part`), if it is still there, and run the \
+            same command again."
         }
         EARLIER_COPY => {
-            "Copy this card under another --name, or with --only-new under another --name: so the earlier copy and the new file are both kept."
+            "Copy this card under another --name, or with --only-new under another --name: so the \
+            earlier copy and the new file are both kept."
         }
         detail if detail.contains(LIES_IN_OFFLOAD) => {
             "Give the folder that this offload lies in, or another one."

@@ -19,8 +19,8 @@ use unlade::proof::Proof;
 use unlade::record::layout::Level;
 use unlade::units::{size, speed, time};
 
-/// Returns the verdict block, cautions included; it is the last thing printed. `shoot` are the lines
-/// on the job that the card belongs to.
+/// Returns the verdict block, cautions included; it is the last thing printed. `shoot` are the
+/// lines on the job that the card belongs to.
 pub(crate) fn verdict_lines(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> {
     let proven = proof.verdict().is_proven();
     let mut lines = vec![String::new()];
@@ -84,11 +84,12 @@ pub(crate) fn verdict_lines(proof: &Proof, shoot: &[String], out: Out) -> Vec<St
 /// Problems that are listed again under a verdict.
 const REASONS_SHOWN: usize = 12;
 
-/// What is to be thought of before an old copy of an offload is given up, or a card is formatted on the ground of
-/// a new one.
+/// What is to be thought of before an old copy of an offload is given up, or a card is formatted on
+/// the ground of a new one.
 fn further_cautions(proof: &Proof, width: usize) -> Vec<String> {
     let text = if proof.verdict().is_proven() {
-        "The card was not read, so this says nothing about formatting it: ask with `unlade prove CARD`."
+        "The card was not read, so this says nothing about formatting it: ask with `unlade prove \
+        CARD`."
     } else {
         "Do not remove or change any copy of this offload."
     };
@@ -140,9 +141,11 @@ fn next_when_proven(proof: &Proof) -> String {
         (false, _) if again => (
             "read back again",
             if dates_moved(proof) {
-                " and matches what an earlier run read from the card; on the card sizes are as they were then, and all dates have moved alike"
+                " and matches what an earlier run read from the card; on the card sizes are as \
+                they were then, and all dates have moved alike"
             } else {
-                " and matches what an earlier run read from the card; on the card sizes and dates are as they were then"
+                " and matches what an earlier run read from the card; on the card sizes and dates \
+                are as they were then"
             },
         ),
         (true, false) => ("read back", " and matches"),
@@ -150,7 +153,8 @@ fn next_when_proven(proof: &Proof) -> String {
         (false, _) => (
             "read back",
             if dates_moved(proof) {
-                " in an earlier run and matched; sizes are as they were then, and all dates have moved alike"
+                " in an earlier run and matched; sizes are as they were then, and all dates have \
+                moved alike"
             } else {
                 " in an earlier run and matched; sizes and dates are as they were then"
             },
@@ -187,8 +191,8 @@ fn next_when_proven(proof: &Proof) -> String {
     format!("Every file on card {name}{but} was {how} from {drives}{when}. {now}{one}{may}")
 }
 
-/// Whether files count as those of an earlier run although the card's dates are others: a clock or a zone was
-/// set since.
+/// Whether files count as those of an earlier run although the card's dates are others: a clock or
+/// a zone was set since.
 fn dates_moved(proof: &Proof) -> bool {
     proof.plan().jobs.iter().any(|job| {
         let mut earlier = job.work.iter().filter_map(Work::earlier);
@@ -236,8 +240,8 @@ fn time_words(proof: &Proof) -> String {
     words
 }
 
-/// Whether it is the person's word, and not what the system tells, that so many copies are on separate
-/// devices.
+/// Whether it is the person's word, and not what the system tells, that so many copies are on
+/// separate devices.
 fn is_stated(proof: &Proof) -> bool {
     count_independent(&proof.devices(), false).0 < proof.verdict().copies()
 }
