@@ -248,7 +248,12 @@ pub(crate) struct CopyArgs {
     #[arg(long, value_name = "LEVEL", default_value = "readback")]
     pub(crate) proof: ProofArg,
     /// Copies on independent devices that PROVEN needs.
-    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u64).range(1..=16))]
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 2,
+        value_parser = clap::value_parser!(u64).range(1..=16),
+    )]
     pub(crate) copies: u64,
     /// You state that destinations which the system cannot tell apart are separate devices; the
     /// manifest records it.
@@ -358,7 +363,12 @@ pub(crate) struct RateArgs {
     #[arg(value_name = "CARD")]
     pub(crate) card: Utf8PathBuf,
     /// Read for so many seconds at most, 600 at most.
-    #[arg(long, value_name = "N", default_value_t = 20, value_parser = clap::value_parser!(u64).range(1..=unlade::measure::SECONDS_MAX))]
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 20,
+        value_parser = clap::value_parser!(u64).range(1..=unlade::measure::SECONDS_MAX),
+    )]
     pub(crate) seconds: u64,
     /// Read so much at most, 100GB at most.
     #[arg(long, value_name = "SIZE", default_value = "8GB", value_parser = sample_size)]
@@ -405,7 +415,12 @@ pub(crate) struct ProveArgs {
     #[arg(long, value_name = "DIR")]
     pub(crate) on: Vec<Utf8PathBuf>,
     /// Copies on independent devices that PROVEN needs.
-    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u64).range(1..=16))]
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 2,
+        value_parser = clap::value_parser!(u64).range(1..=16),
+    )]
     pub(crate) copies: u64,
     /// You state that drives which the system cannot tell apart are separate devices.
     #[arg(long)]

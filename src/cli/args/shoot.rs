@@ -16,7 +16,12 @@ pub(crate) struct ShootArgs {
     #[arg(long, value_name = "NAME")]
     pub(crate) shoot: Option<ShootName>,
     /// How many cards the job has; say it once.
-    #[arg(long, value_name = "N", requires = "shoot", value_parser = clap::value_parser!(u64).range(1..))]
+    #[arg(
+        long,
+        value_name = "N",
+        requires = "shoot",
+        value_parser = clap::value_parser!(u64).range(1..),
+    )]
     pub(crate) expect: Option<u64>,
     /// The labels of the job's cards, set apart by commas: A1,A2,B1.
     #[arg(

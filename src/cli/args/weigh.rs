@@ -50,13 +50,21 @@ pub(crate) enum WeighCommand {
 
 /// `weigh footage`.
 #[derive(Clone, Debug, Args)]
-#[command(group(ArgGroup::new("asked").required(true).multiple(true).args(["room", "card", "class"])))]
+#[command(
+    group(ArgGroup::new("asked").required(true).multiple(true).args(["room", "card", "class"]))
+)]
 pub(crate) struct FootageArgs {
     /// The bit rate of the recording: 100Mb/s (megabits) or 12.5MB/s (megabytes).
     #[arg(long, value_name = "RATE", value_parser = bit_rate)]
     pub(crate) at: f64,
     /// Capacity of the card, 128GB; of both cards if they record the same, 128GB,64GB.
-    #[arg(long, value_name = "SIZE", value_delimiter = ',', value_parser = size, conflicts_with = "card")]
+    #[arg(
+        long,
+        value_name = "SIZE",
+        value_delimiter = ',',
+        value_parser = size,
+        conflicts_with = "card",
+    )]
     pub(crate) room: Vec<u64>,
     /// Take the capacity from this mounted card.
     #[arg(long, value_name = "CARD")]
@@ -77,7 +85,13 @@ pub(crate) struct BurstArgs {
     #[arg(long, value_name = "SIZE", value_parser = in_camera)]
     pub(crate) frame: u64,
     /// What the card takes in the camera, MB/s; of both cards if both get every frame, 250,90.
-    #[arg(long, value_name = "MBPS", required = true, value_delimiter = ',', value_parser = write_rate)]
+    #[arg(
+        long,
+        value_name = "MBPS",
+        required = true,
+        value_delimiter = ',',
+        value_parser = write_rate,
+    )]
     pub(crate) writes: Vec<f64>,
     /// Size of the camera's buffer.
     #[arg(long, value_name = "SIZE", value_parser = in_camera)]
@@ -112,7 +126,14 @@ fn frames_per_s(text: &str) -> Result<f64, String> {
 
 /// `weigh upgrade`.
 #[derive(Clone, Debug, Args)]
-#[command(group(ArgGroup::new("new").required(true).multiple(true).args(["new_card", "new_reader", "new_port", "new_drives"])))]
+#[command(
+    group(
+        ArgGroup::new("new")
+            .required(true)
+            .multiple(true)
+            .args(["new_card", "new_reader", "new_port", "new_drives"])
+    )
+)]
 pub(crate) struct UpgradeArgs {
     /// Size of one offload.
     #[arg(long, value_name = "SIZE", value_parser = size)]

@@ -94,7 +94,10 @@ fn tell_all(ledger: &Ledger, last: usize, book: &Book, out: Out, json: &Json) {
         }
         json.send(
             "ledger",
-            json!({"path": book.path_words(), "entries": ledger.entries.len(), "damaged": ledger.damaged}),
+            json!({
+                "path": book.path_words(), "entries": ledger.entries.len(),
+                "damaged": ledger.damaged,
+            }),
         );
         return;
     }

@@ -98,10 +98,7 @@ fn tell_refusal(ask: &Ask, reasons: &[Problem], out: Out, json: &Json) -> Exit {
     if out.json {
         json.send("refused", json!({"reasons": reasons}));
         let details: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
-        json.send(
-            "verdict",
-            json!({"card": ask.card, "proven": false, "copies": 0, "reasons": details, "exit_code": exit.code()}),
-        );
+        json.send_unproven(&ask.card, &details, exit);
     } else {
         let names: Vec<String> = ask.on.iter().map(ToString::to_string).collect();
         for line in refusal_lines(NOTHING_WRITTEN, reasons, &names, out.width) {
@@ -135,7 +132,10 @@ fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json:
     for r in &answer.reasons {
         json.send(
             "problem",
-            json!({"kind": r.kind, "path": r.path, "destination": null, "detail": r.detail, "blocking": true}),
+            json!({
+                "kind": r.kind, "path": r.path, "destination": null, "detail": r.detail,
+                "blocking": true,
+            }),
         );
     }
     let holdings: Vec<_> = answer
@@ -156,10 +156,12 @@ fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json:
     json.send(
         "verdict",
         json!({
-            "card": ask.card, "label": told.card.label, "volume_id": told.card.volume_id, "read_whole": told.part.is_none(),
+            "card": ask.card, "label": told.card.label, "volume_id": told.card.volume_id,
+            "read_whole": told.part.is_none(),
             "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
             "copies_needed": ask.copies_needed, "files": told.listed.0, "bytes": told.listed.1,
-            "sampled_files": answer.sampled.0, "holdings": holdings, "reasons": answer.verdict.reasons(), "notes": answer.notes,
+            "sampled_files": answer.sampled.0, "holdings": holdings,
+            "reasons": answer.verdict.reasons(), "notes": answer.notes,
             "elsewhere": told.elsewhere, "shoot": news.map(|n| &n.shoot),
             "exit_code": exit.code(),
         }),

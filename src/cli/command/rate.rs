@@ -359,7 +359,8 @@ impl Comparison<'_> {
         json!({
             "card": self.args.card, "kit_card": self.recognised.card.as_ref().map(|c| &c.name),
             "kit_reader": self.recognised.reader.as_ref().map(|r| &r.name),
-            "measured": m, "mean_bytes_per_s": round(m.mean()), "median_bytes_per_s": round(m.median()),
+            "measured": m, "mean_bytes_per_s": round(m.mean()),
+            "median_bytes_per_s": round(m.median()),
             "worst_second": m.worst().map(|(at, rate)| json!({"second": at, "bytes_per_s": rate})),
             "used_s": m.seconds_for(m.used_bytes).map(round),
             "full_s": m.seconds_for(m.capacity_bytes).map(round),

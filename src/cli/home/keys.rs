@@ -116,7 +116,11 @@ pub(crate) fn expected(
             let reason = Problem::new(ProblemKind::Unreadable, why.as_str());
             for offload in offloads {
                 json.send("refused", json!({"offload": offload, "reasons": [&reason]}));
-                json.send("verdict", json!({"offload": offload, "proven": false, "reasons": [&why], "exit_code": Exit::Refused.code()}));
+                let verdict = json!({
+                    "offload": offload, "proven": false, "reasons": [&why],
+                    "exit_code": Exit::Refused.code(),
+                });
+                json.send("verdict", verdict);
             }
             if offloads.len() > 1 {
                 let ends = offloads.iter().map(|o| (o.as_str(), false, Exit::Refused));

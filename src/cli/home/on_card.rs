@@ -9,7 +9,6 @@ use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
 use camino::{Utf8Path, Utf8PathBuf};
-use serde_json::json;
 use std::sync::Arc;
 use unlade::disk::FolderFacts;
 use unlade::name::shown;
@@ -69,8 +68,7 @@ pub(crate) fn refuse_on_card(cli: &Cli, out: Out, tools: &Tools) -> Option<Exit>
         let json = Json::new(out, Arc::clone(&tools.clock));
         let cards = cards(&cli.command);
         for card in cards {
-            let verdict = json!({"card": card, "proven": false, "copies": 0, "reasons": [&why], "exit_code": exit.code()});
-            json.send("verdict", verdict);
+            json.send_unproven(card, &[&why], exit);
         }
         if cards.len() > 1 {
             let ends: Vec<_> = cards.iter().map(|card| (card.as_str(), exit)).collect();

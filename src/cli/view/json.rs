@@ -9,6 +9,8 @@ use unlade::clock::Clock;
 use unlade::error::Problem;
 use unlade::event::{DestinationSnapshot, Event, Observer, Snapshot};
 use unlade::name::shown;
+use unlade::plan::Plan;
+use unlade::plan::earlier::LeftIn;
 use unlade::speed::forecast::Remaining;
 use unlade::speed::link::{Bottleneck, Link};
 
@@ -103,16 +105,58 @@ impl Json {
     /// Sends the verdict on a card that was refused.
     pub(crate) fn send_refused(&self, card: &Utf8Path, reasons: &[Problem]) {
         let reasons: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
-        self.send(
-            "verdict",
-            json!({"card": card, "proven": false, "copies": 0, "reasons": reasons, "exit_code": Exit::Refused.code()}),
-        );
+        self.send_unproven(card, &reasons, Exit::Refused);
+    }
+
+    /// Sends the verdict on a card of which nothing was looked at.
+    pub(crate) fn send_unproven(&self, card: &Utf8Path, reasons: &[&str], exit: Exit) {
+        let verdict = json!({
+            "card": card, "proven": false, "copies": 0, "reasons": reasons,
+            "exit_code": exit.code(),
+        });
+        self.send("verdict", verdict);
     }
 
     fn tick(&mut self, snapshot: Box<Snapshot>) {
         let body = serde_json::to_value(&snapshot).unwrap_or(Value::Null);
         self.send("tick", body);
         self.last = Some(snapshot);
+    }
+
+    fn planned(&self, plan: &Plan) {
+        let (files, bytes) = plan.to_read();
+        let destinations: Vec<Value> = plan
+            .destinations
+            .iter()
+            .map(|d| {
+                json!({
+                    "path": d.given, "root": d.root, "filesystem": d.facts.filesystem,
+                    "copy_files": d.copy_files, "copy_bytes": d.copy_bytes,
+                    "kept_files": d.kept_files, "kept_bytes": d.kept_bytes,
+                    "left_files": d.left_files, "left_bytes": d.left_bytes,
+                    "left_in": d.left_in.iter().map(left_in).collect::<Vec<_>>(),
+                    "check_files": d.check_files,
+                    "needs_bytes": d.needs_bytes, "free_bytes": d.facts.free_bytes,
+                })
+            })
+            .collect();
+        let told = plan.notes.iter().chain(plan.ceiling.notes());
+        let own = self.notes.iter().copied();
+        let notes: Vec<&str> = told.map(String::as_str).chain(own).collect();
+        self.send(
+            "planned",
+            json!({
+                "card": plan.card.given, "label": plan.card.label,
+                "name": (!plan.has_nothing_new()).then_some(&plan.name),
+                "layout": plan.layout,
+                "files_to_read": files, "bytes_to_read": bytes,
+                "destinations": destinations, "notes": notes,
+                "links": plan.ceiling.links(), "ceiling_mbps": plan.ceiling.mbps(),
+                "usual_mbps": plan.ceiling.usual().map(|(low, high)| [low, high]),
+                "limiting_link": plan.ceiling.limiting().map(Link::name),
+                "forecast": plan.expects(),
+            }),
+        );
     }
 
     /// The second read goes on from the last tick of the first.
@@ -147,50 +191,37 @@ impl Json {
 impl Observer for Json {
     fn event(&mut self, event: &Event<'_>) {
         match event {
-            Event::Listed { card, files, bytes, folders, left_out, troubles } => self.send(
+            Event::Listed {
+                card,
+                files,
+                bytes,
+                folders,
+                left_out,
+                troubles,
+            } => self.send(
                 "listed",
-                json!({"card": card, "files": files, "bytes": bytes, "folders": folders, "left_out": left_out, "troubles": troubles}),
+                json!({
+                    "card": card, "files": files, "bytes": bytes, "folders": folders,
+                    "left_out": left_out, "troubles": troubles,
+                }),
             ),
-            Event::Planned(plan) => {
-                let (files, bytes) = plan.to_read();
-                let destinations: Vec<Value> = plan
-                    .destinations
-                    .iter()
-                    .map(|d| {
-                        json!({
-                            "path": d.given, "root": d.root, "filesystem": d.facts.filesystem,
-                            "copy_files": d.copy_files, "copy_bytes": d.copy_bytes,
-                            "kept_files": d.kept_files, "kept_bytes": d.kept_bytes,
-                            "left_files": d.left_files, "left_bytes": d.left_bytes,
-                            "left_in": d.left_in.iter().map(|l| json!({"offload": l.within, "files": l.files, "bytes": l.bytes})).collect::<Vec<_>>(),
-                            "check_files": d.check_files,
-                            "needs_bytes": d.needs_bytes, "free_bytes": d.facts.free_bytes,
-                        })
-                    })
-                    .collect();
-                let told = plan.notes.iter().chain(plan.ceiling.notes());
-                let own = self.notes.iter().copied();
-                let notes: Vec<&str> = told.map(String::as_str).chain(own).collect();
-                self.send(
-                    "planned",
-                    json!({
-                        "card": plan.card.given, "label": plan.card.label, "name": (!plan.has_nothing_new()).then_some(&plan.name),
-                        "layout": plan.layout,
-                        "files_to_read": files, "bytes_to_read": bytes,
-                        "destinations": destinations, "notes": notes,
-                        "links": plan.ceiling.links(), "ceiling_mbps": plan.ceiling.mbps(),
-                        "usual_mbps": plan.ceiling.usual().map(|(low, high)| [low, high]),
-                        "limiting_link": plan.ceiling.limiting().map(Link::name),
-                        "forecast": plan.expects(),
-                    }),
-                );
-            }
+            Event::Planned(plan) => self.planned(plan),
             Event::Refused(reasons) => self.send("refused", json!({"reasons": reasons})),
             Event::Tick(snapshot) => self.tick(snapshot.clone()),
             Event::ReadAgain(done, total, left) => self.tick_again(*done, *total, *left),
-            Event::File { path, bytes, blake3, destination, proof, way } => self.send(
+            Event::File {
+                path,
+                bytes,
+                blake3,
+                destination,
+                proof,
+                way,
+            } => self.send(
                 "file",
-                json!({"path": path, "bytes": bytes, "blake3": blake3, "destination": destination, "proof": proof, "readback": way}),
+                json!({
+                    "path": path, "bytes": bytes, "blake3": blake3, "destination": destination,
+                    "proof": proof, "readback": way,
+                }),
             ),
             Event::Problem(problem) => {
                 self.problems += 1;
@@ -201,10 +232,18 @@ impl Observer for Json {
                 self.send("problem", body);
             }
             Event::RateChange(change, _) => {
-                self.send("rate-change", serde_json::to_value(change).unwrap_or(Value::Null));
+                self.send(
+                    "rate-change",
+                    serde_json::to_value(change).unwrap_or(Value::Null),
+                );
             }
             // Part of the ticks as `card_done`; the verdict is sent with its exit code at the end.
             Event::Sampling(_) | Event::CardRead | Event::Ended => {}
         }
     }
+}
+
+/// Files that stay in an earlier offload.
+fn left_in(left: &LeftIn) -> Value {
+    json!({"offload": left.within, "files": left.files, "bytes": left.bytes})
 }

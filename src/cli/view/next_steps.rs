@@ -25,6 +25,18 @@ const NAMES_TOLD: usize = 2;
 const CHECK_NTFS: &str = " If it is formatted as NTFS and cannot be mounted now, let Windows check \
     it first (chkdsk); do not repair it with anything else.";
 
+/// The card gave other bytes on the second read.
+const OTHER_READER: &str = "Do not trust this reader, its cable or this card. Copy again through \
+    another reader, under another --name: the copies made now may hold wrong bytes.";
+
+/// What was left in an earlier offload is not what the card holds now.
+const WITHOUT_ONLY_NEW: &str = "Run the command again without --only-new and under another --name: \
+    then every file of the card is copied as it is now.";
+
+/// The second read may have come from the computer's memory.
+const CARD_IN_AGAIN: &str = "Take the card out, put it in again, and run the same command again: \
+    the second read has to come from the card.";
+
 /// What can be the matter with an offload that is copied further.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 enum Original {
@@ -320,6 +332,34 @@ fn in_memory(drives: &str) -> String {
     )
 }
 
+fn drive_differs(drives: &str) -> String {
+    format!(
+        "Run the same command again; if what is read back from {drives} differs once more, do not \
+        trust this drive, its cable or its port."
+    )
+}
+
+fn no_room(drives: &str) -> String {
+    format!(
+        "Free some room on the drive of {drives}, or give another one with --to; then run the \
+        command again."
+    )
+}
+
+fn rewritten(roots: &str, files: &str) -> String {
+    format!(
+        "Copy this card under another --name: what stands in {roots} as {files} was proven earlier \
+        and is not what the card holds now, and so both are kept."
+    )
+}
+
+fn same_names(drives: &str) -> String {
+    format!(
+        "Use another drive than {drives}, one whose file system keeps capitals and accents apart, \
+        such as ext4."
+    )
+}
+
 fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     let n = about.files.len();
     let files = some_of(about.files.iter().copied(), NAMES_TOLD, len64(n), "file");
@@ -331,10 +371,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     };
     match topic {
         Topic::Original(trouble) => of_original(proof, trouble, &files, n),
-        Topic::Reader => "Do not trust this reader, its cable or this card. Copy again through \
-            another reader, under another --name: the copies made now may hold wrong \
-            bytes."
-            .to_owned(),
+        Topic::Reader => OTHER_READER.to_owned(),
         Topic::CardUnreadable => format!(
             "Stop using this card: {files} could not be read. Try another reader, cable or port, \
             straight into the computer, and run the same command again."
@@ -342,9 +379,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::CardDenied => denied(&files, n),
         Topic::Unexplained => UNEXPLAINED_STEP.to_owned(),
         Topic::CardGone => "Put the card back and run the same command again.".to_owned(),
-        Topic::LeftChanged => "Run the command again without --only-new and under another --name: \
-            then every file of the card is copied as it is now."
-            .to_owned(),
+        Topic::LeftChanged => WITHOUT_ONLY_NEW.to_owned(),
         Topic::CardChanged if about.files.is_empty() => {
             ProblemKind::ChangedOnCard.next_step().to_owned()
         }
@@ -352,15 +387,9 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
             "Make sure that nothing else writes to the card ({files} {is} not as at the start), \
             then run the same command again."
         ),
-        Topic::DriveDiffers => format!(
-            "Run the same command again; if what is read back from {drives} differs once more, do \
-            not trust this drive, its cable or its port."
-        ),
+        Topic::DriveDiffers => drive_differs(&drives),
         Topic::DriveGone => drive_gone(proof, about, &drives),
-        Topic::NoRoom => format!(
-            "Free some room on the drive of {drives}, or give another one with --to; then run the \
-            command again."
-        ),
+        Topic::NoRoom => no_room(&drives),
         Topic::ReadOnly => now_read_only(&drives),
         Topic::WriteFailed => format!(
             "Check the drive of {drives}, its cable and its port, then run the same command again."
@@ -376,22 +405,14 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::Missing => {
             format!("Run the same command again: {files} {is} copied to {drives} anew.")
         }
-        Topic::Rewritten => format!(
-            "Copy this card under another --name: what stands in {roots} as {files} was proven \
-            earlier and is not what the card holds now, and so both are kept."
-        ),
-        Topic::SameNames => format!(
-            "Use another drive than {drives}, one whose file system keeps capitals and accents \
-            apart, such as ext4."
-        ),
+        Topic::Rewritten => rewritten(&roots, &files),
+        Topic::SameNames => same_names(&drives),
         Topic::InMemory => in_memory(&drives),
         Topic::FromMemory => format!(
             "Unplug the drive of {drives}, plug it in again, and run `unlade verify` on the \
             offload."
         ),
-        Topic::SecondFromMemory => "Take the card out, put it in again, and run the same command \
-            again: the second read has to come from the card."
-            .to_owned(),
+        Topic::SecondFromMemory => CARD_IN_AGAIN.to_owned(),
         Topic::OddEntries => odd(&files, n),
         Topic::Written => {
             "Run the same command without --proof written to read the copies back.".to_owned()

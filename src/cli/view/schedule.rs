@@ -302,7 +302,8 @@ impl Schedule {
                 let done = done.map(|d| d.likely_s);
                 let by = limit.and_then(|limit| done.map(|done| done <= limit));
                 json!({
-                    "card": card.card, "label": card.label, "bytes": card.bytes, "takes": card.takes,
+                    "card": card.card, "label": card.label, "bytes": card.bytes,
+                    "takes": card.takes,
                     "done_after_s": done, "done_by_deadline": by, "limiting_link": card.held_by,
                 })
             })
@@ -310,7 +311,8 @@ impl Schedule {
         let total = self.total();
         json!({
             "cards": cards, "total_s": total.map(|t| t.likely_s), "total": total,
-            "total_if_spinning_s": self.if_spinning.map(|(_, seconds)| seconds), "deadline_s": limit,
+            "total_if_spinning_s": self.if_spinning.map(|(_, seconds)| seconds),
+            "deadline_s": limit,
         })
     }
 }

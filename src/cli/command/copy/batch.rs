@@ -11,7 +11,6 @@ use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::answer::answer_for_all;
-use serde_json::json;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use unlade::existing::original::is_offload;
@@ -95,8 +94,7 @@ impl Batch<'_> {
         let card = shown(job.card.as_str());
         let why = format!("card `{card}` was not begun: it was interrupted before");
         if self.out.json {
-            let verdict = json!({"card": job.card, "proven": false, "copies": 0, "reasons": [why], "exit_code": exit.code()});
-            self.json().send("verdict", verdict);
+            self.json().send_unproven(&job.card, &[&why], exit);
             return exit;
         }
         let heading = self.out.heading("NOT PROVEN", false);

@@ -239,9 +239,16 @@ fn tell_json(
     let findings = match result {
         Ok(findings) => findings,
         Err(error) => {
-            let reason = json!({"kind": error.kind(), "path": null, "destination": null, "detail": error.to_string(), "blocking": true});
+            let reason = json!({
+                "kind": error.kind(), "path": null, "destination": null,
+                "detail": error.to_string(), "blocking": true,
+            });
             json.send("refused", json!({"offload": path, "reasons": [reason]}));
-            json.send("verdict", json!({"offload": path, "proven": false, "reasons": [error.to_string()], "exit_code": exit.code()}));
+            let verdict = json!({
+                "offload": path, "proven": false, "reasons": [error.to_string()],
+                "exit_code": exit.code(),
+            });
+            json.send("verdict", verdict);
             return;
         }
     };
@@ -255,7 +262,10 @@ fn tell_json(
         };
         json.send(
             "problem",
-            json!({"kind": kind, "path": path_of(finding), "destination": null, "detail": detail, "blocking": true}),
+            json!({
+                "kind": kind, "path": path_of(finding), "destination": null, "detail": detail,
+                "blocking": true,
+            }),
         );
     }
     let (missing, changed, extra) = findings.counts();
@@ -271,7 +281,8 @@ fn tell_json(
             "offload": path, "unchanged": findings.is_clean(),
             "proven": is_proven(findings),
             "elsewhere": findings.elsewhere, "files_equal": findings.equal,
-            "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed, "extra": extra,
+            "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed,
+            "extra": extra,
             "unread": findings.unread(),
             "litter": findings.litter.len(), "readback": findings.way, "exit_code": exit.code(),
             "signature": signature, "signed_by": signed_by,

@@ -98,7 +98,8 @@ fn tell_proof(
                     "copies_needed": proof.terms().copies_needed,
                     "reasons": proof.verdict().reasons(), "notes": proof.notes(),
                     "files": files, "bytes": bytes, "shoot": news.as_ref().map(|n| &n.shoot),
-                    "slower_than_its_past": slower, "only_new": left(proof), "signed_by": proof.signed_by(),
+                    "slower_than_its_past": slower, "only_new": left(proof),
+                    "signed_by": proof.signed_by(),
                     "source": source(proof),
                     "exit_code": exit.code(),
                 }),
@@ -139,7 +140,8 @@ fn left(proof: &Proof) -> serde_json::Value {
     json!({
         "left_files": only_new.left_files, "left_bytes": only_new.left_bytes,
         "matched_by": if proof.reread_equal() { "content" } else { "path-size-date" },
-        "sampled_files": only_new.sampled_files, "left_in": offloads, "gone_files": only_new.gone_files,
+        "sampled_files": only_new.sampled_files, "left_in": offloads,
+        "gone_files": only_new.gone_files,
     })
 }
 

@@ -144,8 +144,9 @@ fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, String> {
         );
     }
     let json = json!({
-        "question": "footage", "bytes_per_s": rounded(args.at), "bits_per_s": rounded(args.at * 8.0),
-        "capacity_bytes": capacity, "minutes": capacity.map(|c| rounded(footage_s(c, args.at) / 60.0)),
+        "question": "footage", "bytes_per_s": rounded(args.at),
+        "bits_per_s": rounded(args.at * 8.0), "capacity_bytes": capacity,
+        "minutes": capacity.map(|c| rounded(footage_s(c, args.at) / 60.0)),
         "class": worst.map(|s| s.class.to_string()),
         "guaranteed_bytes_per_s": worst.map(|s| guaranteed(s.class)),
         "source": worst.map(|s| s.class.source()),

@@ -183,7 +183,8 @@ fn clash_step(reason: &Problem) -> &'static str {
             "Give the folder that this offload lies in, or another one."
         }
         HOLDS_PART => {
-            "This card cannot be copied as it is. Copy it by other means, compare the copies with the card, and keep the card."
+            "This card cannot be copied as it is. Copy it by other means, compare the copies with \
+            the card, and keep the card."
         }
         HOLDS_RECORDS => "Move nothing on the card. Copy its folders one by one instead.",
         _ if on_card_entry && reason.destination.is_some() => {

@@ -126,40 +126,7 @@ fn next_when_proven(proof: &Proof) -> String {
         1 => "1 device only".to_owned(),
         n => format!("{n} separate devices"),
     };
-    let read_now = proof.offloaded().bytes_read > 0;
-    let earlier = proof.tallies().iter().any(|t| t.earlier > 0);
-    let again = proof.tallies().iter().all(|t| t.again == t.earlier);
-    let (how, when) = match (read_now, earlier) {
-        (true, true) if again => (
-            "read back",
-            " and matches what was read from the card, now or in an earlier run",
-        ),
-        (false, _) if again && proof.reread_equal() => (
-            "read back again",
-            " and matches what the card holds, which was read again as well",
-        ),
-        (false, _) if again => (
-            "read back again",
-            if dates_moved(proof) {
-                " and matches what an earlier run read from the card; on the card sizes are as \
-                they were then, and all dates have moved alike"
-            } else {
-                " and matches what an earlier run read from the card; on the card sizes and dates \
-                are as they were then"
-            },
-        ),
-        (true, false) => ("read back", " and matches"),
-        (true, true) => ("read back", ", now or in an earlier run, and matched"),
-        (false, _) => (
-            "read back",
-            if dates_moved(proof) {
-                " in an earlier run and matched; sizes are as they were then, and all dates have \
-                moved alike"
-            } else {
-                " in an earlier run and matched; sizes and dates are as they were then"
-            },
-        ),
-    };
+    let (how, when) = how_and_when(proof);
     let one = if proof.verdict().copies() == 1 {
         ONE_COPY
     } else {
@@ -189,6 +156,44 @@ fn next_when_proven(proof: &Proof) -> String {
         " but those left out"
     };
     format!("Every file on card {name}{but} was {how} from {drives}{when}. {now}{one}{may}")
+}
+
+/// How the files were read back, and what they were equal to.
+fn how_and_when(proof: &Proof) -> (&'static str, &'static str) {
+    let read_now = proof.offloaded().bytes_read > 0;
+    let earlier = proof.tallies().iter().any(|t| t.earlier > 0);
+    let again = proof.tallies().iter().all(|t| t.again == t.earlier);
+    match (read_now, earlier) {
+        (true, true) if again => (
+            "read back",
+            " and matches what was read from the card, now or in an earlier run",
+        ),
+        (false, _) if again && proof.reread_equal() => (
+            "read back again",
+            " and matches what the card holds, which was read again as well",
+        ),
+        (false, _) if again => (
+            "read back again",
+            if dates_moved(proof) {
+                " and matches what an earlier run read from the card; on the card sizes are as \
+                they were then, and all dates have moved alike"
+            } else {
+                " and matches what an earlier run read from the card; on the card sizes and dates \
+                are as they were then"
+            },
+        ),
+        (true, false) => ("read back", " and matches"),
+        (true, true) => ("read back", ", now or in an earlier run, and matched"),
+        (false, _) => (
+            "read back",
+            if dates_moved(proof) {
+                " in an earlier run and matched; sizes are as they were then, and all dates have \
+                moved alike"
+            } else {
+                " in an earlier run and matched; sizes and dates are as they were then"
+            },
+        ),
+    }
 }
 
 /// Whether files count as those of an earlier run although the card's dates are others: a clock or
