@@ -1,5 +1,5 @@
 //! What every reader of foreign bytes has to keep, whatever the bytes are. The fuzz targets feed
-//! these with made-up bytes, `tests/it/fuzzed.rs` with the kept corpus.
+//! these with made-up bytes, `tests/it/linux/fuzzed.rs` with the kept corpus.
 
 use camino::{Utf8Component, Utf8Path};
 use unlade::kit::text::{self, Entry};

@@ -1,6 +1,6 @@
 //! Owns the checksum lists in the forms that general programs accept unaltered, one list a hash.
 //! Paths are relative to the offload's folder. Measured with b3sum 1.8.7, GNU coreutils 9.1 and
-//! xxhsum 0.8.1 (see `tests/it/formats.rs`):
+//! xxhsum 0.8.1 (see `tests/it/linux/formats.rs`):
 //!
 //! * b3sum and coreutils: lower-case hex, two blanks, the path, a line feed. A name with a backslash,
 //!   line feed or carriage return is escaped and its line begins with a backslash (b3sum's

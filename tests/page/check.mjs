@@ -1,6 +1,6 @@
 // Judges pages from outside the program: a browser (headless Chromium), axe-core, html-validate and
 // poppler's pdftotext. Tells what each page is to be faulted for, as JSON on standard output; who calls it
-// (tests/it/page_outside.rs) knows which pages must be faultless and which must not.
+// (tests/it/linux/page_outside.rs) knows which pages must be faultless and which must not.
 //
 //   node check.mjs FOLDER CHROMIUM
 //

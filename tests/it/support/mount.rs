@@ -5,7 +5,6 @@
 //! Linux only. A request is answered by one of [`THREADS`] threads; more stalled reads than that
 //! stall the mount. Under [`Cache::Through`] the kernel reads ahead and retries page by page what
 //! failed while reading ahead, so `times(1)` on a read error can pass unseen by the reader there.
-#![cfg(target_os = "linux")]
 #![expect(
     clippy::disallowed_methods,
     reason = "it is a device: it has files and time of its own"

@@ -30,7 +30,7 @@ fn judged_by_python(work: &Work, of: &str, documents: &[Value]) -> Option<Vec<bo
     put(&schema, work.run(&format!("schema {of}")).out.as_bytes());
     let text: Vec<String> = documents.iter().map(Value::to_string).collect();
     put(&lines, text.join("\n").as_bytes());
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/it/schema.py");
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/it/linux/schema.py");
     let ran = finish(Command::new(python).arg(script).arg(schema).arg(lines));
     ran.exits(0);
     let judged: Vec<bool> = ran.out.lines().map(|line| line == "valid").collect();

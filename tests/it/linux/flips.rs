@@ -33,7 +33,7 @@ fn stamp(second: i64) -> Stamp {
 
 fn copy(sim: &Sim) {
     let tools = tools(sim.clone());
-    let key = include_bytes!("../../fixtures/keys/tests_only_ed25519");
+    let key = include_bytes!("../../../fixtures/keys/tests_only_ed25519");
     let signer = Signer::from_bytes(key).unwrap();
     let job = Job {
         signer: Some(Arc::new(signer)),

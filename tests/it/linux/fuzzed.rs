@@ -3,7 +3,7 @@
 
 use std::path::Path;
 
-#[path = "../../fuzz/properties.rs"]
+#[path = "../../../fuzz/properties.rs"]
 mod properties;
 
 fn corpus(target: &str) -> Vec<(String, Vec<u8>)> {

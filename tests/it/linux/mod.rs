@@ -1,0 +1,36 @@
+//! What expects PROVEN of real folders, or needs mounts and signals: on Linux only.
+
+mod binary;
+mod by_hand;
+mod cards;
+mod elsewhere;
+mod flips;
+mod formats;
+mod further;
+mod fuzzed;
+mod hostile;
+mod interrupt;
+mod kill;
+mod kit;
+mod layers;
+mod matrix;
+mod mounts;
+mod names;
+mod only_new;
+mod page_outside;
+mod places;
+mod prove;
+mod rate;
+mod scarce;
+mod schema;
+mod sets;
+mod signature;
+mod small_files;
+mod speed;
+mod surroundings;
+mod unread;
+mod verify;
+mod weigh;
+mod whole;
+mod wine;
+mod words;
