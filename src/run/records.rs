@@ -1,8 +1,9 @@
 //! Owns the way in which a verdict is written down: the records are staged on every drive, then everything that they speak
 //! of is looked at once more, and only then do they get their names. A journal is the last that goes.
 
-use super::looks::Looks;
-use super::{Tools, begin_one, make_folders};
+use super::begin::{begin_one, make_folders};
+use super::closing::Looks;
+use super::job::Tools;
 use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::{Stamp, write_problem};

@@ -1,0 +1,273 @@
+//! Owns what is looked up before a job is planned: what the card holds, what stands on every destination, and what a
+//! sample of the card bears out. Writes nothing.
+
+use crate::card::identity::{CardIdentity, fit_for_name, label_of};
+use crate::card::listing::Listing;
+use crate::card::survey::{look_at_left, survey};
+use crate::disk::{Disk, EntryKind};
+use crate::error::{Problem, ProblemKind};
+use crate::event::{Event, Observer};
+use crate::existing;
+use crate::existing::earlier::{Known, look as look_for_earlier};
+use crate::existing::original;
+use crate::existing::sample::{Sampled, Sampling};
+use crate::existing::source::CardFacts;
+use crate::existing::standing::Standing;
+use crate::ledger::Deed;
+use crate::name::{CardName, fold, shown};
+use crate::plan::check::{holds_nothing_of, holds_other_files, same_card};
+use crate::plan::{Candidate, layout_of};
+use crate::record::earlier_run::Records;
+use crate::record::layout::{Layout, Level};
+use crate::units::len64;
+use camino::{Utf8Path, Utf8PathBuf};
+
+use std::collections::HashSet;
+use std::io;
+
+use super::job::{Job, Tools};
+
+/// Lists the card, or the offload that is in its place.
+pub(super) fn look_at_source(job: &Job, tools: &Tools) -> Result<(CardFacts, Listing), Problem> {
+    let disk = tools.disk.as_ref();
+    let name = shown(job.card.as_str());
+    let unusable = |e: io::Error| {
+        let why = format!("the card `{name}` cannot be used: {e}");
+        Problem::new(ProblemKind::Unreadable, why)
+    };
+    let gone = |e: io::Error| {
+        let why = format!("the card `{name}` is gone: {e}");
+        Problem::new(ProblemKind::Vanished, why)
+    };
+    let facts = disk.facts(&job.card).map_err(unusable)?;
+    let _held = disk.anchor(&job.card, &facts).map_err(gone)?;
+    // A link to the card is followed once, here; below it nothing is followed.
+    let looked = disk.look(&job.card).map_err(unusable)?;
+    let given = if looked.is_some_and(|stat| stat.kind == EntryKind::Link) {
+        Utf8PathBuf::from(facts.canonical.clone())
+    } else {
+        job.card.clone()
+    };
+    let (card, listing) = if let Some(found) = original::look(disk, &given, &facts)? {
+        check_original(job)?;
+        found
+    } else {
+        let listing = survey(disk, &given, &facts)
+            .map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
+        let listing = look_at_left(disk, &given, listing, &tools.cancel);
+        let card = CardFacts {
+            label: label_of(&job.card, &facts),
+            given,
+            facts,
+            original: None,
+        };
+        (card, listing)
+    };
+    // A card that was pulled can still be listed from memory, or look empty.
+    let after = disk.facts(&job.card).map_err(gone)?;
+    if (after.device, after.inode) != (card.facts.device, card.facts.inode) {
+        let why = "the card was changed while it was being listed";
+        return Err(Problem::new(ProblemKind::Vanished, why));
+    }
+    Ok((card, listing))
+}
+
+/// What can only be asked of a card is not asked of an offload.
+fn check_original(job: &Job) -> Result<(), Problem> {
+    let why = if job.only_new {
+        "--only-new is for cards; a further copy of an offload is always a whole one"
+    } else if job.terms.level == Level::Reread {
+        "--proof reread reads a card a second time; the files of an offload are compared with its manifest at the first read"
+    } else {
+        return Ok(());
+    };
+    Err(Problem::new(ProblemKind::NameClash, why))
+}
+
+/// Names beyond the first that are tried for cards with one label on one day.
+const NAMES_MAX: usize = 99;
+
+/// Names of earlier runs that are looked up.
+const EARLIER_NAMES_MAX: usize = 4;
+
+/// Returns the offload's name and what stands under it. Without a given name it is the day and the card's
+/// name in the kit, or else its label; where that is another card's already, `-2` and so on: two bodies of
+/// one make have cards of one label. What was begun today under another of these names goes on there.
+pub(super) fn name_and_candidates(
+    job: &Job,
+    tools: &Tools,
+    card: &CardFacts,
+    listing: &Listing,
+) -> (String, Vec<Candidate>) {
+    let original = card.original.as_deref();
+    let as_original = original.map(|o| o.layout);
+    let look = |name: &str| -> Vec<Candidate> {
+        let look = |layout| -> Vec<Candidate> {
+            let one = |to: &Utf8PathBuf| candidate(tools.disk.as_ref(), to, name, layout);
+            job.to.iter().map(one).collect()
+        };
+        let first = layout_of(job.form.layout, &[], as_original);
+        let found = look(first);
+        // What stands on one destination tells how the others are to be looked at.
+        match layout_of(job.form.layout, &found, as_original) {
+            layout if layout == first => found,
+            layout => look(layout),
+        }
+    };
+    if let Some(name) = job.name.as_ref().or(original.map(|o| &o.name)) {
+        return (name.clone(), look(name));
+    }
+    let is_free = |name: &str, candidates: &[Candidate]| {
+        let is_taken = job.taken.iter().any(|t| fold(t) == fold(name));
+        !is_taken && goes_here(candidates, card, listing, job.only_new)
+    };
+    let mut found = None;
+    for base in names(job, &tools.clock.today(), card, listing) {
+        let numbered = (2..=NAMES_MAX).map(|n| format!("{base}-{n}"));
+        let free = std::iter::once(base.clone())
+            .chain(numbered)
+            .map(|name| (look(&name), name))
+            .find(|(candidates, name)| is_free(name, candidates));
+        let Some((candidates, name)) = free else {
+            continue;
+        };
+        let is_begun = candidates.iter().any(|c| c.standing.records.is_some());
+        if is_begun || found.is_none() {
+            found = Some((name, candidates));
+        }
+        if is_begun {
+            break;
+        }
+    }
+    found.unwrap_or_else(|| {
+        // The refusal then tells what stands there.
+        let name = format!("{}-{}", tools.clock.today(), card.label);
+        let candidates = look(&name);
+        (name, candidates)
+    })
+}
+
+/// The names that an offload of this card may have today, the first for a new one: that of the kit, that of the
+/// label, and what the ledger says of an earlier run, in which the card may have had another name.
+fn names(job: &Job, today: &str, card: &CardFacts, listing: &Listing) -> Vec<String> {
+    let of_kit = job.known.card.as_deref().map(fit_for_name);
+    let labels = of_kit.iter().chain([&card.label]);
+    let mut names: Vec<String> = labels.map(|label| format!("{today}-{label}")).collect();
+    let identity = CardIdentity::of(&card.facts, &card.label, listing);
+    let entries = job.known.ledger.entries.iter().rev();
+    let earlier = entries
+        .filter(|e| e.did == Deed::Copy && e.card.is_same_card(&identity))
+        .filter_map(|e| e.offload.clone())
+        .filter(|name| {
+            name.starts_with(today) && CardName::parse(name).is_ok_and(|n| n.parent().is_none())
+        });
+    names.extend(earlier.take(EARLIER_NAMES_MAX));
+    let mut seen = HashSet::new();
+    names.retain(|name| seen.insert(fold(name)));
+    names
+}
+
+/// Whether an offload of a name that nobody gave is this card's, or can be begun. Records that cannot be
+/// read may be this card's: they are told, and nothing is copied a second time beside them unasked.
+fn goes_here(
+    candidates: &[Candidate],
+    card: &CardFacts,
+    listing: &Listing,
+    only_new: bool,
+) -> bool {
+    let stands = || candidates.iter().map(|c| &c.standing);
+    let is_of_card = |records: &Records| {
+        same_card(records, card, listing)
+            && !holds_nothing_of(records, listing)
+            // A camera's own database is another one after every shot. What is new then goes into an
+            // offload of its own, and the earlier one is kept.
+            && !(only_new && holds_other_files(records, listing))
+    };
+    let mut records = stands().filter_map(|s| s.records.as_ref());
+    if !records.all(is_of_card) {
+        return false;
+    }
+    if stands().any(|s| s.damaged.is_some()) {
+        return true;
+    }
+    stands().all(|s| s.records.is_some() || s.entries.is_empty())
+}
+
+fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Candidate {
+    let facts = disk.facts(given).map_err(|e| match e.kind() {
+        io::ErrorKind::NotFound => format!(
+            "`{}` is not there; is the drive mounted? (Make the folder first if it is a new one.)",
+            shown(given.as_str())
+        ),
+        _ => format!("`{}` cannot be used: {e}", shown(given.as_str())),
+    });
+    let is_plain = CardName::parse(name).is_ok_and(|n| n.parent().is_none());
+    // Something else may be mounted where the offload would lie, and it may be the card itself: room and
+    // device of `given` say nothing of it.
+    let standing = match &facts {
+        Ok(facts) if is_plain => disk
+            .anchor(given, facts)
+            .map_err(|e| format!("`{}` cannot be used: {e}", shown(given.as_str())))
+            .and_then(|_held| existing::look(disk, given, facts, name, layout)),
+        _ => Ok(Standing::default()),
+    };
+    match standing {
+        Ok(standing) => Candidate {
+            given: given.to_path_buf(),
+            facts,
+            standing,
+            unmounted: None,
+            within_offload: None,
+            sampled: None,
+            earlier: Vec::new(),
+            earlier_notes: Vec::new(),
+            others_bytes: 0,
+        },
+        Err(why) => Candidate {
+            given: given.to_path_buf(),
+            facts: facts.and(Err(why)),
+            standing: Standing::default(),
+            unmounted: None,
+            within_offload: None,
+            sampled: None,
+            earlier: Vec::new(),
+            earlier_notes: Vec::new(),
+            others_bytes: 0,
+        },
+    }
+}
+
+/// Reads of the card what has to be read before anything of earlier runs is believed, and looks for its
+/// other offloads on every destination where only what is new is to be copied.
+pub(super) fn bear_out(
+    job: &Job,
+    tools: &Tools,
+    candidates: &mut [Candidate],
+    name: &str,
+    (card, listing, sampling): (&CardFacts, &Listing, Sampling),
+    observer: &mut dyn Observer,
+) {
+    let disk = tools.disk.as_ref();
+    // What of the card is read for a sample is read below the folder that was listed.
+    let _card = disk.anchor(&card.given, &card.facts);
+    let mut tell = |bytes| observer.event(&Event::Sampling(bytes));
+    let mut read = Sampled::new(disk, &card.given, &tools.cancel, sampling, &mut tell);
+    for candidate in candidates.iter_mut() {
+        let sample = candidate.samples(listing, &card.facts);
+        let sampled = read.are_equal(&sample).then_some(len64(sample.len()));
+        candidate.sampled = sampled;
+    }
+    if !job.only_new {
+        return;
+    }
+    let mut known = Known::new(card, listing, &tools.cancel, read);
+    for candidate in candidates {
+        if let Ok(facts) = &candidate.facts {
+            let _held = disk.anchor(&candidate.given, facts);
+            let (earlier, notes) =
+                look_for_earlier(disk, &candidate.given, facts, name, &mut known);
+            candidate.earlier = earlier;
+            candidate.earlier_notes = notes;
+        }
+    }
+}
