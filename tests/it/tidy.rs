@@ -1,6 +1,7 @@
 //! Rules of the house that a compiler does not check: layers, who may print, who may open files,
 //! how long a function may be.
 
+mod files;
 mod imports;
 
 use std::collections::BTreeMap;
