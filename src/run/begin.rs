@@ -158,19 +158,14 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
     if reasons.is_empty() {
         return Ok(claims);
     }
-    // On Windows a claim is a file in the folder.
-    drop(claims);
-    for made in made.into_iter().rev() {
-        let (path, undone) = match made {
-            Made::Folder(path) => {
-                let undone = tools.disk.remove_empty_folder(&path);
-                (path, undone)
-            }
-            Made::Journal(path) => {
-                let undone = tools.disk.remove_own(&path);
-                (path, undone)
-            }
-        };
+    undo(made, claims, tools, &mut reasons);
+    Err(Refusal { reasons })
+}
+
+/// Takes away what was made. The claims are held meanwhile: another run that got one would have its journal removed.
+fn undo(made: Vec<Made>, claims: Vec<Claim>, tools: &Tools, reasons: &mut Vec<Problem>) {
+    let disk = tools.disk.as_ref();
+    let mut left = |path: &Utf8Path, undone: io::Result<()>| {
         // What another run has put there since stays.
         if let Err(e) = undone
             && e.kind() != io::ErrorKind::DirectoryNotEmpty
@@ -178,8 +173,20 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
             let why = format!("`{path}` was made and could not be removed again: {e}");
             reasons.push(Problem::new(ProblemKind::WriteFailed, why));
         }
+    };
+    let mut folders = Vec::new();
+    for made in made.into_iter().rev() {
+        match made {
+            Made::Journal(path) => left(&path, disk.remove_own(&path)),
+            Made::Folder(path) => folders.push(path),
+        }
     }
-    Err(Refusal { reasons })
+    // On Windows a claim is a file in the folder, and a folder with nothing else in it is anyone's.
+    let claims = (!cfg!(windows)).then_some(claims);
+    for path in folders {
+        left(&path, disk.remove_empty_folder(&path));
+    }
+    drop(claims);
 }
 
 /// Looks once more what other runs have yet to write: one that was planned at the same time could not be seen then. By now
