@@ -18,6 +18,8 @@ use crate::units::{len64, size};
 use camino::Utf8Path;
 use std::collections::{BTreeMap, HashMap, HashSet};
 
+/// Why nothing is copied to what looks like another card.
+const ON_A_CARD: &str = "it lies on a volume with folders in its root that only cameras make: nothing is written to a card; on a drive, move them into a folder of their own";
 /// Why nothing is copied into an offload: it would be no file of that offload's card.
 pub const LIES_IN_OFFLOAD: &str = "lies in the offload";
 /// Why a card is refused that holds a file and what would be its part.
@@ -192,6 +194,8 @@ pub(super) fn check_place(
             ProblemKind::NameClash,
             "the card lies inside this folder; give one outside the card",
         );
+    } else if facts.is_camera_volume {
+        refuse(ProblemKind::SameDevice, ON_A_CARD);
     }
     if facts.read_only {
         refuse(ProblemKind::WriteFailed, READ_ONLY);

@@ -251,8 +251,11 @@ pub struct Plan {
 impl Plan {
     /// Returns why the card is only a part of one, in words that go on after a colon.
     pub fn part(&self) -> Option<String> {
-        let is_card = self.card.original.is_none();
-        is_card.then(|| part_of(&self.card.facts, &self.listing))?
+        match &self.card.original {
+            None => part_of(&self.card.facts, &self.listing),
+            Some(original) => (original.card.read_whole == Some(false))
+                .then(|| "the offload that was copied holds a folder".to_owned()),
+        }
     }
 
     /// Returns what a destination cannot hold, each a problem of its own; many are counted.

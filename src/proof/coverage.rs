@@ -287,7 +287,13 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     // What is wrong with the card always counts; what is wrong with one offload is a reason only if the
     // others are not enough.
     let (mut reasons, of_offloads) = (of_card, troubles);
-    reasons.extend(reasons_of_files(question, &usable, told, short));
+    reasons.extend(reasons_of_files(
+        question,
+        &usable,
+        told,
+        short,
+        of_offloads.is_empty(),
+    ));
     let gone = gone(question.listing, &usable);
     if question.by_content {
         // The other slot's card is compared both ways.
@@ -400,10 +406,13 @@ fn reasons_of_files(
     usable: &[Usable<'_>],
     told: Told,
     short: Vec<Told>,
+    is_none_found: bool,
 ) -> Vec<Reason> {
     if usable.is_empty() {
         let why = "no offload of this card was found under the given folders".to_owned();
-        return vec![Reason::new(ProblemKind::Missing, why)];
+        // Why one that was found cannot be used is told beside it.
+        let reason = is_none_found.then(|| Reason::new(ProblemKind::Missing, why));
+        return reason.into_iter().collect();
     }
     let mut reasons = told.reasons(question.by_content);
     let files = question.listing.totals().0;

@@ -76,6 +76,7 @@ fn held_back(m: &Manifest) -> Markup {
     html! {
         @match known {
             Some(link) => { "What held it back: " strong { (words::link(link)) } ", " (speed(link.mbps * 1e6)) "." }
+            None if m.limiting_link == "card" && m.source.is_some() => "What held it back: the drive of the offload that was copied; nothing more is known of it."
             None if m.limiting_link == "card" => "What held it back: the card or its reader; nothing more is known of them."
             None if m.limiting_link.is_empty() => "What held it back is not known."
             None => { "What held it back: " strong { (shown(&m.limiting_link)) } "." }

@@ -174,7 +174,7 @@ fn look_at_offloads(
             places.push(there);
         }
     }
-    let doubts = doubt_twins(disk, &places, &mut offloads);
+    let doubts = doubt_twins(disk, ask.reread, &places, &mut offloads);
     (seen, offloads, doubts)
 }
 
@@ -358,6 +358,7 @@ fn settled(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> io::Result<
 /// was made; returns what to tell.
 fn doubt_twins(
     disk: &dyn Disk,
+    is_read: bool,
     places: &[Option<FolderFacts>],
     offloads: &mut [FoundOffload],
 ) -> Vec<String> {
@@ -374,8 +375,13 @@ fn doubt_twins(
         let Some(twin) = others.into_iter().find(|other| facts.is_twin_of(other)) else {
             continue;
         };
+        let what_next = if is_read {
+            "what is said of them is what was read now"
+        } else {
+            "read them again with --reread"
+        };
         doubts.push(format!(
-            "The drives of `{}` and `{}` have one identity: a drive and its clone, or one drive seen twice. Which of them was read back is not known; read them again with --reread.",
+            "The drives of `{}` and `{}` have one identity: a drive and its clone, or one drive seen twice. Which of them was read back is not known; {what_next}.",
             shown(&found.root),
             shown(&twin.canonical)
         ));

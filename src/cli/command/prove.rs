@@ -183,7 +183,7 @@ fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<
         lines.extend(holding_lines(holding, told, out));
     }
     if told.answer.holdings.is_empty() {
-        lines.push("Copy     no offload of this card was found".to_owned());
+        lines.push("Copy     no offload of this card that can be used".to_owned());
     }
     lines.push(copies_line(
         told.answer.verdict.copies(),
@@ -355,11 +355,15 @@ fn next_when_not(ask: &Ask, told: &Told) -> Vec<&'static str> {
         return vec!["Run the same command again; the question begins anew."];
     }
     if told.answer.holdings.is_empty() {
-        let mut reasons = told.answer.reasons.iter().filter(|r| r.is_of_drive);
-        let unread = reasons.any(|r| r.kind == ProblemKind::Unreadable);
+        let reasons = &told.answer.reasons;
+        let unread = |r: &Reason| r.is_of_drive && r.kind == ProblemKind::Unreadable;
+        let damaged = |r: &Reason| r.kind == ProblemKind::ManifestDamaged;
+        let unread = reasons.iter().any(unread).then_some(UNREAD_STEP);
+        let damaged = reasons.iter().any(damaged);
+        let damaged = damaged.then(|| ProblemKind::ManifestDamaged.next_step());
         return unread
-            .then_some(UNREAD_STEP)
             .into_iter()
+            .chain(damaged)
             .chain([COPY_STEP])
             .collect();
     }

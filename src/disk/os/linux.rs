@@ -17,7 +17,7 @@ use rustix::io::{Errno, ReadWriteFlags, retry_on_intr};
 use std::fs::File;
 use std::io;
 use std::os::fd::{BorrowedFd, OwnedFd};
-use std::os::unix::fs::{FileExt as _, MetadataExt as _};
+use std::os::unix::fs::{FileExt as _, FileTypeExt as _, MetadataExt as _};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
@@ -176,16 +176,12 @@ fn between(root: &Path, volume: &Volume) -> Between {
             } => match filesystem.as_str() {
                 // Measured: exFAT and NTFS through FUSE answer O_DIRECT from the block device's page cache.
                 "fuseblk" => (format!("the device of {}", word(source)), node.clone()),
-                // The same programs, told to mount an image file.
-                fs if (fs == "fuse" || fs.starts_with("fuse."))
-                    && Path::new(source).is_absolute()
-                    && Path::new(source).is_file() =>
-                {
-                    (
-                        format!("the image {}", excerpt(source)),
-                        Some(source.into()),
-                    )
-                }
+                // The same programs, told to mount an image file, or without the right to call themselves so.
+                fs if is_shown_from(fs, source) => (
+                    format!("the image {}", excerpt(source)),
+                    Some(source.into()),
+                ),
+                fs if is_of_a_device(fs) => (format!("the image {}", excerpt(source)), None),
                 // tmpfs takes O_DIRECT and means nothing by it; ZFS keeps its own cache (from memory).
                 fs @ ("tmpfs" | "ramfs" | "devtmpfs" | "zfs") => {
                     blind(format!("{fs} answers from memory"));
@@ -214,9 +210,24 @@ fn between(root: &Path, volume: &Volume) -> Between {
 /// Whether a program reads the file system from a block device or an image, through the cache of that.
 fn is_served(volume: &Volume) -> bool {
     let fs = volume.filesystem.as_str();
-    let source = Path::new(&volume.source);
-    fs == "fuseblk"
-        || (fs == "fuse" || fs.starts_with("fuse.")) && source.is_absolute() && source.is_file()
+    fs == "fuseblk" || is_shown_from(fs, &volume.source) || is_of_a_device(fs)
+}
+
+/// Whether a program shows a file system, and its source is the path of an image or a block device.
+fn is_shown_from(filesystem: &str, source: &str) -> bool {
+    let source = Path::new(source);
+    let has_bytes = |meta: std::fs::Metadata| meta.is_file() || meta.file_type().is_block_device();
+    (filesystem == "fuse" || filesystem.starts_with("fuse."))
+        && source.is_absolute()
+        && std::fs::metadata(source).is_ok_and(has_bytes)
+}
+
+/// Whether a program shows a file system as they lie on devices and in images, whatever it says of its source, which may
+/// be a path from the folder that it was started in.
+fn is_of_a_device(filesystem: &str) -> bool {
+    const KINDS: [&str; 8] = ["ext", "ntfs", "exfat", "fat", "vfat", "hfs", "apfs", "udf"];
+    let kind = filesystem.strip_prefix("fuse.");
+    kind.is_some_and(|kind| KINDS.iter().any(|known| kind.starts_with(known)))
 }
 
 impl Between {

@@ -145,4 +145,12 @@ fn a_read_back_that_only_memory_can_answer_is_known_before() {
     assert_eq!(why(&[image(Some(program))]), None);
     assert!(why(&[image(None)]).is_some());
     assert!(why(&[Layer::Hidden]).is_some());
+    // A program that shows an image says where it lies as it was told, which may be from the folder that it was started in.
+    assert!(why(&[files("fuse.ext4", None)]).is_some());
+    assert!(why(&[files("fuse.ntfs-3g", None)]).is_some());
+    assert_eq!(
+        why(&[files("fuse.sshfs", None)]),
+        None,
+        "the far end's memory"
+    );
 }

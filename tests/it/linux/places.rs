@@ -2,6 +2,7 @@
 //! middle of a copy, something mounted inside an offload, a drive unmounted lazily. Nothing may land on the
 //! card or on the system's disk, and nothing that is not on the drive may count.
 
+use crate::support::image::Image;
 use crate::support::mount::{self, Fault, Kind, Mount, Options};
 use crate::support::program::{
     Card, Node, Ran, Tree, Work, ended, move_to, names_in, put, skip, tool, tree, wait_until,
@@ -472,6 +473,27 @@ fn nothing_is_copied_into_an_offload() {
     assert_eq!(tree(&work.path("a")), before);
     work.run("copy other --to a --name MORE --copies 1")
         .exits(0);
+}
+
+/// `copy B --to A` by a slip of the hand writes onto a card, and what is copied to a card goes when a camera formats it.
+#[test]
+fn nothing_is_copied_to_another_card() {
+    let work = Work::with_card("to-a-card");
+    let file = work.path("other.img");
+    let Some(_other) = Image::ext4(&file, &work.path("a"), 32, "rw") else {
+        return;
+    };
+    drop(Card::new(&work.path("a")).file("DCIM/100KITES/KITE0900.JPG", 900, 7));
+    let before = tree(&work.path("a"));
+    work.folder("a/backup");
+    for to in ["a", "a/backup"] {
+        work.run(&format!("copy card --to {to} --name KITES --copies 1"))
+            .exits(3)
+            .says("folders in its root that only cameras make")
+            .says("on a drive that is not the card");
+    }
+    std::fs::remove_dir(work.path("a/backup")).unwrap();
+    assert_eq!(tree(&work.path("a")), before);
 }
 
 /// Both are gone when the image is.

@@ -135,7 +135,9 @@ fn next_when_proven(proof: &Proof) -> String {
     let zeros = proof.offloaded().files.iter().any(|f| f.only_zeros);
     let card = &proof.plan().card;
     if proof.part().is_some() {
-        return format!("Every file in this folder was {how} from {drives}{when}. {one}");
+        return format!("Every file in this folder was {how} from {drives}{when}. {one}")
+            .trim_end()
+            .to_owned();
     }
     let now = match proof.card_now() {
         CardNow::Unchanged => "It is in the reader, unchanged. ",
