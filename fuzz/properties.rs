@@ -80,7 +80,7 @@ pub(crate) fn journal(data: &[u8]) {
     let records = match journal::read(data, &|_| true) {
         Ok(Some(records)) => records,
         Ok(None) => return,
-        Err(why) => return is_harmless(&why),
+        Err(why) => return is_harmless(&why.to_string()),
     };
     let mut written = Vec::new();
     let head = JournalHead {
@@ -159,7 +159,7 @@ pub(crate) fn checksums(data: &[u8]) {
 /// again; and every name is one line that is read back as the name.
 pub(crate) fn bag(data: &[u8]) {
     match bag::read_manifest(data) {
-        Err(why) => is_harmless(&why),
+        Err(why) => is_harmless(&why.to_string()),
         Ok(sums) => {
             let mut written = String::new();
             for (path, hex) in &sums {

@@ -32,19 +32,19 @@ use std::sync::Arc;
 /// another.
 ///
 /// # Errors
-/// In plain words, when the folder is there and cannot be listed.
+/// When the folder is there and cannot be listed.
 pub fn look(
     disk: &dyn Disk,
     given: &Utf8Path,
     facts: &FolderFacts,
     name: &str,
     asked: Layout,
-) -> Result<Standing, String> {
+) -> Result<Standing, LookError> {
     let root = given.join(name);
     let mut standing = Standing::default();
     match disk
         .look(&root)
-        .map_err(|e| format!("`{root}` could not be looked at: {e}"))?
+        .map_err(|e| LookError::Look(root.to_string(), e))?
     {
         None => return Ok(standing),
         Some(stat) if stat.kind != EntryKind::Folder => {
@@ -57,7 +57,7 @@ pub fn look(
     // Through a link the records would land somewhere else, perhaps on the card.
     let is_folder = match disk.look(&root.join(RECORDS)) {
         Ok(found) => found.is_none_or(|stat| stat.kind == EntryKind::Folder),
-        Err(e) => return Err(format!("`{root}/{RECORDS}` could not be looked at: {e}")),
+        Err(e) => return Err(LookError::Look(format!("{root}/{RECORDS}"), e)),
     };
     match records(disk, facts, &root, name) {
         _ if !is_folder => standing.damaged = Some(format!("`{RECORDS}` in it is not a folder")),
@@ -66,13 +66,13 @@ pub fn look(
     }
     let found = disk
         .walk(&root, Tree::Drive)
-        .map_err(|e| format!("`{root}` could not be listed: {e}"))?;
+        .map_err(|e| LookError::List(root.to_string(), e))?;
     let layout = standing.records.as_ref().map_or(asked, |r| r.layout);
     for entry in found {
         let path = entry.path.to_string_lossy().into_owned();
         let stat = entry
             .stat
-            .map_err(|e| unseen(&format!("{root}/{path}"), &e))?;
+            .map_err(|e| LookError::Unseen(format!("{root}/{path}"), e))?;
         if path == RECORDS || path.starts_with(&format!("{RECORDS}/")) {
             continue;
         }
@@ -97,17 +97,39 @@ pub fn look(
     Ok(standing)
 }
 
-/// Why an entry that was listed is not known. ntfs3 lists files that it cannot find after a pull (seen).
-fn unseen(path: &str, cause: &io::Error) -> String {
-    let is_of_another_kind = matches!(
-        cause.kind(),
-        io::ErrorKind::PermissionDenied | io::ErrorKind::CrossesDevices
-    );
-    let told = format!("`{path}` could not be looked at: {cause}");
-    if cause.raw_os_error().is_none() || is_of_another_kind {
-        return told;
+/// Why it is not known what stands on a destination: a path, and what the system said of it.
+#[derive(Debug, thiserror::Error)]
+pub enum LookError {
+    /// It could not be looked at.
+    #[error("`{0}` could not be looked at: {1}")]
+    Look(String, #[source] io::Error),
+    /// It could not be listed.
+    #[error("`{0}` could not be listed: {1}")]
+    List(String, #[source] io::Error),
+    /// It was listed and could not be looked at.
+    #[error("`{0}` could not be looked at: {1}{damage}", damage = damage_words(.1))]
+    Unseen(String, #[source] io::Error),
+}
+
+impl LookError {
+    /// Returns whether the file system may be damaged.
+    pub fn is_damage(&self) -> bool {
+        matches!(self, Self::Unseen(_, cause) if is_damage(cause))
     }
-    format!("{told}; {DAMAGED}")
+}
+
+/// ntfs3 lists files that it cannot find after a pull (seen).
+fn is_damage(cause: &io::Error) -> bool {
+    use io::ErrorKind::{CrossesDevices, PermissionDenied};
+    cause.raw_os_error().is_some() && !matches!(cause.kind(), PermissionDenied | CrossesDevices)
+}
+
+fn damage_words(cause: &io::Error) -> String {
+    if is_damage(cause) {
+        format!("; {DAMAGED}")
+    } else {
+        String::new()
+    }
 }
 
 /// Returns what the manifests of a bag say, the latest last, of files that stand in it and that its
@@ -173,7 +195,7 @@ fn records(
             .read_record(&path, JOURNAL_BYTES_MAX)
             .map_err(|e| format!("the journal could not be read: {e}"))?;
         let is_here = |head: &JournalHead| was_here(disk, head, facts, name);
-        if let Some(newer) = journal::read(&bytes, &is_here)? {
+        if let Some(newer) = journal::read(&bytes, &is_here).map_err(|e| e.to_string())? {
             let records = merged.get_or_insert_default();
             records.recorded = None;
             records.card_path = newer.card_path;
@@ -378,10 +400,13 @@ mod tests {
     fn what_is_listed_and_not_found_is_told_as_damage() {
         // ENOENT, EIO and EACCES, as numbers of the system.
         for (cause, is_damage) in [(2, true), (5, true), (13, false)] {
-            let told = unseen("/b/KITES/x", &io::Error::from_raw_os_error(cause));
-            assert_eq!(told.contains(DAMAGED), is_damage, "{told}");
+            let cause = io::Error::from_raw_os_error(cause);
+            let told = LookError::Unseen("/b/KITES/x".to_owned(), cause);
+            assert_eq!(told.is_damage(), is_damage, "{told}");
+            assert_eq!(told.to_string().contains(DAMAGED), is_damage, "{told}");
         }
-        assert!(!unseen("/b/x", &io::Error::other("is a link")).contains(DAMAGED));
+        let link = LookError::Unseen("/b/x".to_owned(), io::Error::other("is a link"));
+        assert!(!link.is_damage());
     }
 
     #[test]

@@ -443,7 +443,7 @@ impl Fields<'_, '_> {
 
     fn class(&mut self) -> Option<WriteClass> {
         let text = self.string("class", NAME_BYTES_MAX)?;
-        match WriteClass::read(&text) {
+        match WriteClass::read(&text).map_err(|e| e.to_string()) {
             Ok(class) => Some(class),
             Err(why) => {
                 let at = start(self.table.get("class").and_then(Item::span));

@@ -434,17 +434,31 @@ fn names(names: &[&str]) -> String {
     text
 }
 
+/// Why labels cannot be announced.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum LabelsError {
+    /// One is empty.
+    #[error("an announced label is empty")]
+    Empty,
+    /// There are more than [`CARDS_MAX`].
+    #[error("more than {CARDS_MAX} cards are announced")]
+    TooMany,
+    /// This one comes twice; capitals don't count.
+    #[error("`{0}` is announced twice")]
+    Twice(String),
+}
+
 /// Reads announced labels: set apart by commas, at most [`CARDS_MAX`], none empty, none twice.
 ///
 /// # Errors
-/// In plain words.
-pub fn parse_labels(text: &str) -> Result<Expected, String> {
+/// When there are more, or one is empty or comes twice.
+pub fn parse_labels(text: &str) -> Result<Expected, LabelsError> {
     let labels: Vec<String> = text.split(',').map(|l| l.trim().to_owned()).collect();
     if labels.iter().any(String::is_empty) {
-        return Err("an announced label is empty".to_owned());
+        return Err(LabelsError::Empty);
     }
     if len64(labels.len()) > CARDS_MAX {
-        return Err(format!("more than {CARDS_MAX} cards are announced"));
+        return Err(LabelsError::TooMany);
     }
     for (index, label) in labels.iter().enumerate() {
         let twice = labels
@@ -452,7 +466,7 @@ pub fn parse_labels(text: &str) -> Result<Expected, String> {
             .take(index)
             .any(|l| l.to_lowercase() == label.to_lowercase());
         if twice {
-            return Err(format!("`{label}` is announced twice"));
+            return Err(LabelsError::Twice(label.clone()));
         }
     }
     Ok(Expected::Labels(labels))

@@ -74,7 +74,7 @@ impl Context {
 
     /// Looks whether the folder of the card is the one that was listed: cheap enough for every
     /// file, so that a card which is swapped in the middle stops the job there.
-    pub(super) fn card_is_in_place(&self) -> Result<(), String> {
+    pub(super) fn card_is_in_place(&self) -> Result<(), Problem> {
         let then = &self.plan.card.facts;
         let place = (then.device, then.inode);
         match self.disk.look(&self.plan.card.given) {
@@ -85,16 +85,17 @@ impl Context {
     }
 
     /// Looks whether the card, or the offload in its place, is still the one that was listed.
-    pub fn card_is_there(&self) -> Result<(), String> {
+    pub fn card_is_there(&self) -> Result<(), Problem> {
         let then = &self.plan.card.facts;
         let what = self.plan.source_word();
+        let gone = |why: String| Err(Problem::new(ProblemKind::Vanished, why));
         match self.disk.facts(&self.plan.card.given) {
-            Err(e) => Err(format!("the {what} is gone: {e}")),
+            Err(e) => gone(format!("the {what} is gone: {e}")),
             Ok(now)
                 if (now.device, now.inode) != (then.device, then.inode)
                     || now.volume_id != then.volume_id =>
             {
-                Err(format!(
+                gone(format!(
                     "the {what} is no longer mounted there, or another one is"
                 ))
             }
@@ -130,8 +131,7 @@ impl Context {
 
     /// Lists the card again.
     pub fn list_again(&self) -> Result<Listing, Problem> {
-        let gone = |why: String| Problem::new(ProblemKind::Vanished, why);
-        self.card_is_there().map_err(gone)?;
+        self.card_is_there()?;
         let (disk, facts) = (self.disk.as_ref(), &self.plan.card.facts);
         let after = match self.plan.original() {
             None => survey(disk, &self.plan.card.given, facts),
@@ -141,12 +141,11 @@ impl Context {
         };
         let what = self.plan.source_word();
         let after = after.map_err(|e| {
-            gone(format!(
-                "the {what} could not be listed again at the end: {e}"
-            ))
+            let why = format!("the {what} could not be listed again at the end: {e}");
+            Problem::new(ProblemKind::Vanished, why)
         })?;
         // A card that was pulled can look empty, so its device is looked for once more.
-        self.card_is_there().map_err(gone)?;
+        self.card_is_there()?;
         Ok(after)
     }
 }

@@ -3,7 +3,6 @@
 
 use super::context::Context;
 use super::message::Report;
-use crate::error::{Problem, ProblemKind};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
 use std::collections::BTreeSet;
 use std::io;
@@ -71,8 +70,8 @@ impl MissedLooks {
         let tell = |lost: Report| drop(tell.try_send(lost));
         if !context.meter.card_done.load(Ordering::Relaxed) {
             match context.card_is_there() {
-                Err(why) if self.card && context.note_card_gone() => {
-                    tell(Report::Problem(Problem::new(ProblemKind::Vanished, why)));
+                Err(problem) if self.card && context.note_card_gone() => {
+                    tell(Report::Problem(problem));
                 }
                 looked => self.card = looked.is_err(),
             }

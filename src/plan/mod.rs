@@ -52,7 +52,7 @@ pub struct Candidate {
     /// As it was given on the command line.
     pub given: Utf8PathBuf,
     /// What the system says of it, or why it cannot be used.
-    pub facts: Result<FolderFacts, String>,
+    pub facts: Result<FolderFacts, Problem>,
     /// Why it is not the drive that is meant.
     pub unmounted: Option<String>,
     /// The offload that it lies in, or is.
@@ -532,8 +532,8 @@ pub fn plan(
     for (index, candidate) in candidates.iter().enumerate() {
         let facts = match &candidate.facts {
             Ok(facts) => facts,
-            Err(why) => {
-                reasons.push(Problem::new(ProblemKind::WriteFailed, why.clone()).on(index));
+            Err(problem) => {
+                reasons.push(problem.clone().on(index));
                 continue;
             }
         };

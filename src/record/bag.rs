@@ -3,7 +3,7 @@
 //! hold empty folders: they stand on the drive and in our manifest.
 
 use crate::hash_algorithm::{Also, Hasher};
-use crate::name::{CardName, shown};
+use crate::name::{CardName, NameError, shown};
 use crate::record::layout::{DATA, InBag};
 use crate::record::manifest::Manifest;
 use crate::record::store::Record;
@@ -163,26 +163,49 @@ pub fn tag_files<'a>(
     vec![info, listed, sums, bagit]
 }
 
+/// Why a manifest of a bag cannot be relied on. Lines are counted from 1.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum BagError {
+    /// It is not text.
+    #[error("is not UTF-8: {0}")]
+    NotText(#[from] std::str::Utf8Error),
+    /// A line is neither hash nor path.
+    #[error("line {} is none of a manifest", count(*.0))]
+    Line(u64),
+    /// A line has a path that is not allowed.
+    #[error("line {line} holds {1}", line = count(*.0))]
+    Name(u64, #[source] NameError),
+    /// A line has a path that came before.
+    #[error("line {} names a path again", count(*.0))]
+    Twice(u64),
+    /// A path outside of the payload.
+    #[error("lists `{}`, which is outside of `{DATA}`", shown(.0))]
+    Outside(String),
+    /// A tag file that no run stores.
+    #[error("lists `{}`, which no run stores", shown(.0))]
+    Foreign(String),
+}
+
 /// Reads a manifest of either kind: path and hash of every line.
 ///
 /// # Errors
-/// In plain words, for a line that is none, a path that leads out of the bag or comes twice.
-pub fn read_manifest(bytes: &[u8]) -> Result<HashMap<String, String>, String> {
-    let text = std::str::from_utf8(bytes).map_err(|e| format!("is not UTF-8: {e}"))?;
+/// For a line that is none, a path that leads out of the bag or comes twice.
+pub fn read_manifest(bytes: &[u8]) -> Result<HashMap<String, String>, BagError> {
+    let text = std::str::from_utf8(bytes)?;
     let mut sums = HashMap::new();
     for (number, line) in (1_u64..).zip(text.split_terminator('\n')) {
         let entry = line
             .split_once("  ")
             .filter(|(hex, _)| Also::Sha256.is_hex(hex));
         let Some((hex, path)) = entry else {
-            return Err(format!("line {} is none of a manifest", count(number)));
+            return Err(BagError::Line(number));
         };
         let path = decode(path);
         if let Err(why) = CardName::parse(&path) {
-            return Err(format!("line {} holds {why}", count(number)));
+            return Err(BagError::Name(number, why));
         }
         if sums.insert(path, hex.to_owned()).is_some() {
-            return Err(format!("line {} names a path again", count(number)));
+            return Err(BagError::Twice(number));
         }
     }
     Ok(sums)
@@ -192,14 +215,14 @@ pub fn read_manifest(bytes: &[u8]) -> Result<HashMap<String, String>, String> {
 ///
 /// # Errors
 /// As [`read_manifest`], and for a path outside of `data/`.
-pub fn read_payload(bytes: &[u8]) -> Result<HashMap<String, String>, String> {
+pub fn read_payload(bytes: &[u8]) -> Result<HashMap<String, String>, BagError> {
     let prefix = format!("{DATA}/");
     read_manifest(bytes)?
         .into_iter()
         .map(|(path, hex)| {
             path.strip_prefix(&prefix)
                 .map(|p| (p.to_owned(), hex))
-                .ok_or_else(|| format!("lists `{}`, which is outside of `{DATA}`", shown(&path)))
+                .ok_or(BagError::Outside(path))
         })
         .collect()
 }

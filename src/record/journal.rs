@@ -8,7 +8,7 @@ use crate::digest::Digest;
 pub use crate::disk::JOURNAL;
 use crate::disk::ReadBackWay;
 use crate::hash_algorithm::AlsoHashes;
-use crate::name::CardName;
+use crate::name::{CardName, NameError};
 use crate::record::earlier_run::{ProvenEntry, Records};
 use crate::record::layout::{DestinationIdentity, Layout, RECORDS};
 use std::io;
@@ -159,16 +159,44 @@ impl Line {
     }
 }
 
+/// Why a journal vouches for nothing.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+#[error("line {line} of the journal {fault}")]
+pub struct JournalError {
+    /// The line, counted from 1.
+    pub line: usize,
+    /// What is the matter with it.
+    #[source]
+    pub fault: LineFault,
+}
+
+/// What no run writes into a journal.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum LineFault {
+    /// A version that is not known here.
+    #[error("is of an unknown version")]
+    Version,
+    /// A line that no run's head stands before.
+    #[error("has no head before it")]
+    NoHead,
+    /// A path that is not allowed.
+    #[error("holds {0}")]
+    Name(#[from] NameError),
+    /// A path inside the records.
+    #[error("holds a path inside the records")]
+    InRecords,
+}
+
 /// Reads a journal back. `is_here` tells of a run's head whether it was written in the place at
 /// hand: a journal that was copied along with its offload vouches for nothing there.
 ///
 /// # Errors
-/// In plain words, when it holds what no run writes: an unknown version, a path that leads out, a
-/// line without a head. Such a journal vouches for nothing.
+/// When it holds what no run writes: an unknown version, a path that leads out, a line without a
+/// head. Such a journal vouches for nothing.
 pub fn read(
     bytes: &[u8],
     is_here: &dyn Fn(&JournalHead) -> bool,
-) -> Result<Option<Records>, String> {
+) -> Result<Option<Records>, JournalError> {
     // What stands behind the last line feed is torn, however whole it looks.
     let whole = bytes
         .iter()
@@ -177,9 +205,10 @@ pub fn read(
     let lines = whole.split(|&b| b == b'\n').filter(|l| !l.is_empty());
     let mut reading = Reading::default();
     for (at, line) in lines.enumerate() {
-        reading
-            .line(line, is_here)
-            .map_err(|why| format!("line {} of the journal {why}", at + 1))?;
+        reading.line(line, is_here).map_err(|fault| JournalError {
+            line: at + 1,
+            fault,
+        })?;
     }
     Ok(reading.records)
 }
@@ -209,7 +238,11 @@ struct Reading {
 }
 
 impl Reading {
-    fn line(&mut self, line: &[u8], is_here: &dyn Fn(&JournalHead) -> bool) -> Result<(), String> {
+    fn line(
+        &mut self,
+        line: &[u8],
+        is_here: &dyn Fn(&JournalHead) -> bool,
+    ) -> Result<(), LineFault> {
         let Line::Whole(line, has_sum) = Line::of(line) else {
             self.is_damaged = true;
             return Ok(());
@@ -233,9 +266,9 @@ impl Reading {
         head: JournalHead,
         has_sum: bool,
         is_here: &dyn Fn(&JournalHead) -> bool,
-    ) -> Result<(), String> {
+    ) -> Result<(), LineFault> {
         if head.journal != JOURNAL_FORMAT || !(1..=JOURNAL_VERSION).contains(&head.version) {
-            return Err("is of an unknown version".to_owned());
+            return Err(LineFault::Version);
         }
         self.is_first_version = head.version == 1;
         self.is_damaged = !(has_sum || self.is_first_version);
@@ -252,7 +285,7 @@ impl Reading {
         Ok(())
     }
 
-    fn naming(&mut self, line: JournalNaming) -> Result<(), String> {
+    fn naming(&mut self, line: JournalNaming) -> Result<(), LineFault> {
         let was_here = self.was_here;
         for path in line.naming {
             let (records, path) = self.about(path)?;
@@ -264,18 +297,18 @@ impl Reading {
     }
 
     /// Checks the path that a line is about.
-    fn about(&mut self, path: String) -> Result<(&mut Records, Arc<str>), String> {
+    fn about(&mut self, path: String) -> Result<(&mut Records, Arc<str>), LineFault> {
         let Some(records) = self.records.as_mut() else {
-            return Err("has no head before it".to_owned());
+            return Err(LineFault::NoHead);
         };
-        let name = CardName::parse(&path).map_err(|why| format!("holds {why}"))?;
+        let name = CardName::parse(&path)?;
         if name.parts().next() == Some(RECORDS) {
-            return Err("holds a path inside the records".to_owned());
+            return Err(LineFault::InRecords);
         }
         Ok((records, path.into()))
     }
 
-    fn entry(&mut self, entry: JournalLine) -> Result<(), String> {
+    fn entry(&mut self, entry: JournalLine) -> Result<(), LineFault> {
         let was_here = self.was_here;
         let (records, path) = self.about(entry.path)?;
         let modified: Arc<str> = entry.modified.into();
@@ -303,7 +336,7 @@ impl Reading {
 mod tests {
     use super::*;
 
-    fn read(bytes: &[u8]) -> Result<Option<Records>, String> {
+    fn read(bytes: &[u8]) -> Result<Option<Records>, JournalError> {
         super::read(bytes, &|_| true)
     }
 

@@ -49,7 +49,7 @@ fn load_trusted(
     let (manifest, has_hash, signed) = load_any(disk, folder)?;
     match signed {
         Some(Err(NoSignature::Broken(why))) => Err(ManifestError::Signature(why)),
-        Some(Err(NoSignature::Unread(why))) => Err(ManifestError::SignatureUnread(why)),
+        Some(Err(NoSignature::Unread(e))) => Err(ManifestError::SignatureUnread(e)),
         // Nobody is asked to believe a signature that cannot be checked here.
         Some(Err(NoSignature::Unchecked(_))) | None => Ok((manifest, has_hash, None)),
         Some(Ok(by)) => Ok((manifest, has_hash, Some(by))),
@@ -87,7 +87,7 @@ pub fn load_any(
             true
         }
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => false,
-        Err(e) => return Err(ManifestError::HashUnread(failed(Step::Read, &e))),
+        Err(e) => return Err(ManifestError::HashUnread(e)),
     };
     let signed = signed(
         disk.read_record(&folder.join(MANIFEST_SIGNATURE), SIGNATURE_BYTES_MAX),
@@ -102,9 +102,7 @@ pub fn signed(signature: std::io::Result<Vec<u8>>, manifest: &[u8]) -> Signed {
         Ok(signature) => Some(crate::record::signature::check(&signature, manifest)),
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => None,
         // What the system could not read may be good.
-        Err(e) if e.raw_os_error().is_some() => {
-            Some(Err(NoSignature::Unread(failed(Step::Read, &e))))
-        }
+        Err(e) if e.raw_os_error().is_some() => Some(Err(NoSignature::Unread(e))),
         Err(e) => Some(Err(NoSignature::Broken(failed(Step::Read, &e)))),
     }
 }
@@ -123,6 +121,6 @@ pub fn check_hash(text: &[u8], manifest: &[u8]) -> Result<(), ManifestError> {
     match listed {
         Some((digest, _)) if digest == Digest::of(manifest) => Ok(()),
         Some(_) => Err(ManifestError::Hash),
-        None => Err(ManifestError::HashFile("is damaged".to_owned())),
+        None => Err(ManifestError::HashFile),
     }
 }

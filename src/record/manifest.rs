@@ -5,7 +5,7 @@
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{FolderFacts, ReadBackWay};
-use crate::error::{Error, Problem, ProblemKind};
+use crate::error::{Error, Problem, ProblemKind, Step, failed};
 use crate::hash_algorithm::AlsoHashes;
 use crate::name::{CardName, excerpt};
 use crate::record::checksums::List;
@@ -521,16 +521,14 @@ impl Manifest {
             format: Option<String>,
             version: Option<u64>,
         }
-        let head: Head =
-            serde_json::from_slice(bytes).map_err(|e| ManifestError::Json(e.to_string()))?;
+        let head: Head = serde_json::from_slice(bytes).map_err(ManifestError::Json)?;
         if head.format.as_deref() != Some("unlade-manifest") {
             return Err(ManifestError::Format);
         }
         if !head.version.is_some_and(|v| (1..=VERSION_MAX).contains(&v)) {
             return Err(ManifestError::Version(head.version));
         }
-        let manifest: Self =
-            serde_json::from_slice(bytes).map_err(|e| ManifestError::Json(e.to_string()))?;
+        let manifest: Self = serde_json::from_slice(bytes).map_err(ManifestError::Json)?;
         manifest.check()?;
         Ok(manifest)
     }
@@ -574,13 +572,13 @@ impl Manifest {
             check_elsewhere(file).map_err(|why| ManifestError::Path(file.path.to_string(), why))?;
         }
         self.check_numbers()
-            .map_err(|why| ManifestError::Json(why.to_owned()))?;
+            .map_err(|why| ManifestError::Content(why.to_owned()))?;
         if self.version < self.version_needed() {
             let why = format!("a key that version {} does not have", self.version);
-            return Err(ManifestError::Json(why));
+            return Err(ManifestError::Content(why));
         }
         if self.proof.hash != "blake3" {
-            return Err(ManifestError::Json("the hash is not blake3".to_owned()));
+            return Err(ManifestError::Content("the hash is not blake3".to_owned()));
         }
         Ok(())
     }
@@ -802,20 +800,22 @@ pub enum ManifestError {
     Format,
     /// It is of a version that this program does not know.
     Version(Option<u64>),
-    /// It is not what the format allows.
-    Json(String),
+    /// It is no JSON, or not of the form that the format has.
+    Json(serde_json::Error),
+    /// It says what the format does not allow.
+    Content(String),
     /// One of its paths is not allowed.
     Path(String, String),
     /// Its own hash does not fit.
     Hash,
-    /// The file with its own hash cannot be read.
-    HashFile(String),
+    /// The file with its own hash is damaged.
+    HashFile,
     /// The file with its own hash could not be read.
-    HashUnread(String),
+    HashUnread(std::io::Error),
     /// It was signed, and its signature does not fit.
     Signature(String),
     /// It was signed, and its signature could not be read.
-    SignatureUnread(String),
+    SignatureUnread(std::io::Error),
 }
 
 impl fmt::Display for ManifestError {
@@ -836,7 +836,8 @@ impl fmt::Display for ManifestError {
                 )
             }
             Self::Version(None) => f.write_str("the manifest tells no version"),
-            Self::Json(why) => write!(f, "the manifest is damaged or cut short: {}", excerpt(why)),
+            Self::Json(e) => damaged(f, &e.to_string()),
+            Self::Content(why) => damaged(f, why),
             Self::Path(path, why) => {
                 write!(f, "the manifest is damaged: {why} (`{}`)", excerpt(path))
             }
@@ -846,13 +847,19 @@ impl fmt::Display for ManifestError {
                     "the manifest is damaged: its hash is not the one in {MANIFEST_HASH}"
                 )
             }
-            Self::HashFile(why) | Self::HashUnread(why) => write!(
+            Self::HashFile => write!(
                 f,
-                "the manifest's own hash cannot be checked: {MANIFEST_HASH} {why}"
+                "the manifest's own hash cannot be checked: {MANIFEST_HASH} is damaged"
             ),
-            Self::SignatureUnread(why) => write!(
+            Self::HashUnread(e) => write!(
                 f,
-                "the manifest's signature cannot be checked: {MANIFEST_SIGNATURE} {why}"
+                "the manifest's own hash cannot be checked: {MANIFEST_HASH} {}",
+                failed(Step::Read, e)
+            ),
+            Self::SignatureUnread(e) => write!(
+                f,
+                "the manifest's signature cannot be checked: {MANIFEST_SIGNATURE} {}",
+                failed(Step::Read, e)
             ),
             Self::Signature(why) => write!(
                 f,
@@ -862,7 +869,20 @@ impl fmt::Display for ManifestError {
     }
 }
 
-impl std::error::Error for ManifestError {}
+fn damaged(f: &mut fmt::Formatter<'_>, why: &str) -> fmt::Result {
+    write!(f, "the manifest is damaged or cut short: {}", excerpt(why))
+}
+
+impl std::error::Error for ManifestError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Io(e) => Some(&e.cause),
+            Self::Json(e) => Some(e),
+            Self::HashUnread(e) | Self::SignatureUnread(e) => Some(e),
+            _ => None,
+        }
+    }
+}
 
 impl ManifestError {
     /// Returns whether there is no manifest at all.

@@ -133,14 +133,14 @@ impl fmt::Debug for SignedBy {
 }
 
 /// Why a signature says nothing for a message.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Debug)]
 pub enum NoSignature {
     /// It does not fit, or it is no signature.
     Broken(String),
     /// It may well fit, and cannot be checked here.
     Unchecked(String),
     /// It may well fit, and could not be read.
-    Unread(String),
+    Unread(std::io::Error),
 }
 
 /// Checks a signature of a message and returns whose key made it. That says who signed only to
@@ -181,6 +181,41 @@ pub fn check(signature: &[u8], message: &[u8]) -> Result<SignedBy, NoSignature> 
     Ok(SignedBy(key.clone()))
 }
 
+/// Why a file does not say which keys are expected.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum NoKeys {
+    /// It is not UTF-8.
+    #[error("it is not text")]
+    NotText(#[source] std::str::Utf8Error),
+    /// It holds a private key.
+    #[error(
+        "it is a private key, which nobody needs for checking; give the public one, which ends in `.pub`"
+    )]
+    Private,
+    /// A line, counted from 1, is none.
+    #[error("line {0} {1}")]
+    Line(usize, #[source] NoPublicKey),
+    /// It holds no key.
+    #[error("it holds no public key")]
+    Empty,
+}
+
+/// Why a line is not a public key that is checked here.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum NoPublicKey {
+    /// It does not begin like one.
+    #[error(
+        "is no public key such as `ssh-ed25519 AAAA...`; lists of allowed signers are for `ssh-keygen -Y verify`"
+    )]
+    Form,
+    /// It is of another kind than Ed25519.
+    #[error("is a key of the kind {0}; only Ed25519 is checked here")]
+    Kind(String),
+    /// It begins like one and is none.
+    #[error("is a damaged public key")]
+    Damaged,
+}
+
 /// Public keys, one of which is expected.
 #[derive(Clone, Debug)]
 pub struct Expected {
@@ -192,21 +227,19 @@ impl Expected {
     /// lines and those that begin with `#` are skipped.
     ///
     /// # Errors
-    /// Words for a person, when a line is something else or there is none.
-    pub fn from_bytes(bytes: &[u8]) -> Result<Self, String> {
-        let text = std::str::from_utf8(bytes)
-            .ok()
-            .ok_or_else(|| "it is not text".to_owned())?;
+    /// When a line is something else or there is none.
+    pub fn from_bytes(bytes: &[u8]) -> Result<Self, NoKeys> {
+        let text = std::str::from_utf8(bytes).map_err(NoKeys::NotText)?;
         if text.contains("PRIVATE KEY-----") {
-            return Err("it is a private key, which nobody needs for checking; give the public one, which ends in `.pub`".to_owned());
+            return Err(NoKeys::Private);
         }
         let lines = text.lines().map(str::trim).zip(1..);
         let keys = lines
             .filter(|(line, _)| !line.is_empty() && !line.starts_with('#'))
-            .map(|(line, number)| one_key(line).map_err(|why| format!("line {number} {why}")))
+            .map(|(line, number)| one_key(line).map_err(|why| NoKeys::Line(number, why)))
             .collect::<Result<Vec<_>, _>>()?;
         if keys.is_empty() {
-            return Err("it holds no public key".to_owned());
+            return Err(NoKeys::Empty);
         }
         Ok(Self { keys })
     }
@@ -217,20 +250,17 @@ impl Expected {
     }
 }
 
-fn one_key(line: &str) -> Result<SignedBy, String> {
+fn one_key(line: &str) -> Result<SignedBy, NoPublicKey> {
     if !is_public_line(line) {
-        return Err("is no public key such as `ssh-ed25519 AAAA...`; lists of allowed signers are for `ssh-keygen -Y verify`".to_owned());
+        return Err(NoPublicKey::Form);
     }
     let kind = line.split_whitespace().next().unwrap_or(line);
     if kind != Algorithm::Ed25519.as_str() {
-        return Err(format!(
-            "is a key of the kind {}; only Ed25519 is checked here",
-            crate::name::shown(kind)
-        ));
+        return Err(NoPublicKey::Kind(crate::name::shown(kind)));
     }
     let key = PublicKey::from_openssh(line)
         .ok()
-        .ok_or_else(|| "is a damaged public key".to_owned())?;
+        .ok_or(NoPublicKey::Damaged)?;
     Ok(SignedBy(key.key_data().clone()))
 }
 
@@ -336,7 +366,10 @@ mod tests {
 
     #[test]
     fn what_is_no_public_key_is_told_with_its_line() {
-        let refused = |text: &str| Expected::from_bytes(text.as_bytes()).unwrap_err();
+        let refused = |text: &str| {
+            let why = Expected::from_bytes(text.as_bytes()).unwrap_err();
+            why.to_string()
+        };
         assert_eq!(refused("# nobody\n"), "it holds no public key");
         assert!(refused(KEY).starts_with("it is a private key"));
         let allowed = format!("\nkites@example.org {PUBLIC}");

@@ -194,12 +194,13 @@ fn goes_here(
 }
 
 fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Candidate {
+    let unusable = |why: String| Problem::new(ProblemKind::WriteFailed, why);
     let facts = disk.facts(given).map_err(|e| match e.kind() {
-        io::ErrorKind::NotFound => format!(
+        io::ErrorKind::NotFound => unusable(format!(
             "`{}` is not there; is the drive mounted? (Make the folder first if it is a new one.)",
             shown(given.as_str())
-        ),
-        _ => format!("`{}` cannot be used: {e}", shown(given.as_str())),
+        )),
+        _ => unusable(format!("`{}` cannot be used: {e}", shown(given.as_str()))),
     });
     let is_plain = CardName::parse(name).is_ok_and(|n| n.parent().is_none());
     // Something else may be mounted where the offload would lie, and it may be the card itself: room and
@@ -207,8 +208,11 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
     let standing = match &facts {
         Ok(facts) if is_plain => disk
             .anchor(given, facts)
-            .map_err(|e| format!("`{}` cannot be used: {e}", shown(given.as_str())))
-            .and_then(|_held| existing::look(disk, given, facts, name, layout)),
+            .map_err(|e| unusable(format!("`{}` cannot be used: {e}", shown(given.as_str()))))
+            .and_then(|_held| {
+                let found = existing::look(disk, given, facts, name, layout);
+                found.map_err(|e| unusable(e.to_string()))
+            }),
         _ => Ok(Standing::default()),
     };
     match standing {

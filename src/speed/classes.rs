@@ -63,6 +63,21 @@ const KINDS: [Kind; 7] = [
     ("a", WriteClass::Application, &[1, 2]),
 ];
 
+/// Why a text is no class; its words quote the beginning of the text.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum NoClass {
+    /// It begins as a number does, as the rate on a card's label.
+    #[error(
+        "`{0}` is no class: a class is printed as V30, U3 or C10. The large figure on a card is how fast it reads, and guarantees no writing"
+    )]
+    Rate(String),
+    /// No standard has it.
+    #[error(
+        "`{0}` is no class of any standard; there are C2, C4, C6, C10, U1, U3, V6 to V90, E150 to E600, A1, A2 and VPG20 to VPG1600"
+    )]
+    Unknown(String),
+}
+
 impl WriteClass {
     /// Returns the class that is printed as `text`: `V30`, `U3`, `C10`, `Class 10`, `A2`, `E300`,
     /// `VPG400`, `VPG-65`; `None` if no standard has it.
@@ -77,8 +92,8 @@ impl WriteClass {
     /// Returns the class that is printed as `text`, as [`Self::parse`] does.
     ///
     /// # Errors
-    /// Words for a person: which classes there are, and that a rate is none.
-    pub fn read(text: &str) -> Result<Self, String> {
+    /// When no standard has it.
+    pub fn read(text: &str) -> Result<Self, NoClass> {
         // No class is printed with more than a dozen characters.
         let start: String = text.chars().take(32).collect();
         if let Some(class) = Self::parse(&start).filter(|_| start == text) {
@@ -86,13 +101,9 @@ impl WriteClass {
         }
         let shown = crate::name::shown(&start);
         if start.trim_start().starts_with(|c: char| c.is_ascii_digit()) {
-            return Err(format!(
-                "`{shown}` is no class: a class is printed as V30, U3 or C10. The large figure on a card is how fast it reads, and guarantees no writing"
-            ));
+            return Err(NoClass::Rate(shown));
         }
-        Err(format!(
-            "`{shown}` is no class of any standard; there are C2, C4, C6, C10, U1, U3, V6 to V90, E150 to E600, A1, A2 and VPG20 to VPG1600"
-        ))
+        Err(NoClass::Unknown(shown))
     }
 
     /// Returns the slowest class that guarantees at least `needed`, of those that the same kind of card
@@ -224,11 +235,17 @@ mod tests {
         assert!(
             WriteClass::read("170")
                 .unwrap_err()
+                .to_string()
                 .contains("how fast it reads")
         );
-        assert!(WriteClass::read("V31").unwrap_err().contains("V6 to V90"));
+        assert!(
+            WriteClass::read("V31")
+                .unwrap_err()
+                .to_string()
+                .contains("V6 to V90")
+        );
         let long = format!("V30{}", " ".repeat(10_000));
-        assert!(WriteClass::read(&long).unwrap_err().len() < 300);
+        assert!(WriteClass::read(&long).unwrap_err().to_string().len() < 300);
     }
 
     #[test]

@@ -11,14 +11,58 @@ pub const RATE_MAX: f64 = 1e11;
 /// Longest text that is looked at, in bytes.
 const TEXT_MAX: usize = 64;
 
+/// Why a text is no size or rate. Its words quote the text.
+#[derive(Clone, PartialEq, Debug, thiserror::Error)]
+pub enum QuantityError {
+    /// A size without a unit; its number is the second value.
+    #[error("`{0}` has no unit; write {1}GB, say")]
+    SizeWithoutUnit(String, f64),
+    /// A rate without a unit; its number is the second value.
+    #[error("`{0}` has no unit; write {1}Mb/s for megabits or {1}MB/s for megabytes")]
+    RateWithoutUnit(String, f64),
+    /// A size above [`SIZE_MAX`] or below a byte.
+    #[error("`{0}` is out of range: a size is at least 1 byte and at most 1 PB (1000TB)")]
+    SizeOutOfRange(String),
+    /// A rate below [`RATE_MIN`] or above [`RATE_MAX`].
+    #[error("`{0}` is out of range: a rate is at least 1kB/s and at most 100GB/s")]
+    RateOutOfRange(String),
+    /// A rate that does not say per what.
+    #[error("`{0}` is no rate: a rate ends in /s, as 100Mb/s (bits) or 12.5MB/s (bytes)")]
+    NotPerSecond(String),
+    /// A rate in something else than bits or bytes.
+    #[error("`{0}` is no rate: write Mb/s for megabits or MB/s for megabytes a second")]
+    NoUnitOfRates(String),
+    /// A rate where a size is wanted.
+    #[error("`{0}` is a rate; a size is wanted, as 128GB")]
+    RateForSize(String),
+    /// A size in bits.
+    #[error("`{0}` is in bits or has a small b; a size is in bytes, as 128GB")]
+    SizeInBits(String),
+    /// A size in something else than bytes.
+    #[error("`{0}` is no size; write it as 128GB, 50MB or 477GiB")]
+    NoUnitOfSizes(String),
+    /// Longer than any size or rate.
+    #[error("`{0}...` is too long for a size or rate")]
+    TooLong(String),
+    /// A comma in a number.
+    #[error("`{0}`: decimals are set off by a point, as 12.5")]
+    Comma(String),
+    /// Zero, or beyond all numbers.
+    #[error("`{0}` must be above zero")]
+    NotAboveZero(String),
+    /// No number at its beginning.
+    #[error("`{0}` does not begin with a number above zero, as 128GB does")]
+    NoNumber(String),
+}
+
 /// Reads a size in bytes: `128GB`, `50 MB`, `477GiB`, `1500000B`.
 ///
 /// # Errors
-/// Words for a person when the text is no size, has no unit, is in bits, or is out of range.
-pub fn size(text: &str) -> Result<u64, String> {
+/// When the text is no size, has no unit, is in bits, or is out of range.
+pub fn size(text: &str) -> Result<u64, QuantityError> {
     let (number, unit) = split(text)?;
     let factor = match unit {
-        "" => return Err(format!("`{text}` has no unit; write {number}GB, say")),
+        "" => return Err(QuantityError::SizeWithoutUnit(text.to_owned(), number)),
         "B" => 1.0,
         _ => match unit.strip_suffix('B').and_then(prefix) {
             Some(factor) => factor,
@@ -27,9 +71,7 @@ pub fn size(text: &str) -> Result<u64, String> {
     };
     let bytes = number * factor;
     if !(1.0..=SIZE_MAX).contains(&bytes) {
-        return Err(format!(
-            "`{text}` is out of range: a size is at least 1 byte and at most 1 PB (1000TB)"
-        ));
+        return Err(QuantityError::SizeOutOfRange(text.to_owned()));
     }
     Ok(crate::units::whole(bytes))
 }
@@ -46,31 +88,25 @@ pub enum Bare {
 /// Reads a rate in bytes per second: `100Mb/s` (bits), `12.5MB/s` (bytes), `100Mbps`.
 ///
 /// # Errors
-/// Words for a person when the text is no rate, leaves bits or bytes open, or is out of range.
-pub fn rate(text: &str, bare: Bare) -> Result<f64, String> {
+/// When the text is no rate, leaves bits or bytes open, or is out of range.
+pub fn rate(text: &str, bare: Bare) -> Result<f64, QuantityError> {
     let (number, unit) = split(text)?;
     let bytes_per_s = match (unit, bare) {
         ("", Bare::MegaBytes) => number * 1e6,
         ("", Bare::Refused) => {
-            return Err(format!(
-                "`{text}` has no unit; write {number}Mb/s for megabits or {number}MB/s for megabytes"
-            ));
+            return Err(QuantityError::RateWithoutUnit(text.to_owned(), number));
         }
         _ => number * rate_factor(text, unit)?,
     };
     if !(RATE_MIN..=RATE_MAX).contains(&bytes_per_s) {
-        return Err(format!(
-            "`{text}` is out of range: a rate is at least 1kB/s and at most 100GB/s"
-        ));
+        return Err(QuantityError::RateOutOfRange(text.to_owned()));
     }
     Ok(bytes_per_s)
 }
 
-fn rate_factor(text: &str, unit: &str) -> Result<f64, String> {
+fn rate_factor(text: &str, unit: &str) -> Result<f64, QuantityError> {
     let Some(amount) = unit.strip_suffix("/s").or_else(|| unit.strip_suffix("ps")) else {
-        return Err(format!(
-            "`{text}` is no rate: a rate ends in /s, as 100Mb/s (bits) or 12.5MB/s (bytes)"
-        ));
+        return Err(QuantityError::NotPerSecond(text.to_owned()));
     };
     let (letters, per) = if let Some(letters) = amount.strip_suffix("bit") {
         (letters, 8.0)
@@ -87,26 +123,26 @@ fn rate_factor(text: &str, unit: &str) -> Result<f64, String> {
         prefix(letters)
     };
     // Nobody means milli by a small m, but who is careless with the m may be with the b.
-    factor.map(|f| f / per).ok_or_else(|| {
-        format!("`{text}` is no rate: write Mb/s for megabits or MB/s for megabytes a second")
-    })
+    let factor = factor.map(|f| f / per);
+    factor.ok_or_else(|| QuantityError::NoUnitOfRates(text.to_owned()))
 }
 
-fn not_a_size(text: &str, unit: &str) -> String {
+fn not_a_size(text: &str, unit: &str) -> QuantityError {
+    let text = text.to_owned();
     if unit.ends_with("/s") || unit.ends_with("ps") {
-        format!("`{text}` is a rate; a size is wanted, as 128GB")
+        QuantityError::RateForSize(text)
     } else if unit.ends_with('b') || unit.ends_with("bit") {
-        format!("`{text}` is in bits or has a small b; a size is in bytes, as 128GB")
+        QuantityError::SizeInBits(text)
     } else {
-        format!("`{text}` is no size; write it as 128GB, 50MB or 477GiB")
+        QuantityError::NoUnitOfSizes(text)
     }
 }
 
 /// Splits a positive number from its unit.
-fn split(text: &str) -> Result<(f64, &str), String> {
+fn split(text: &str) -> Result<(f64, &str), QuantityError> {
     let shown = crate::name::shown(text.get(..TEXT_MAX).unwrap_or(text));
     if text.len() > TEXT_MAX {
-        return Err(format!("`{shown}...` is too long for a size or rate"));
+        return Err(QuantityError::TooLong(shown));
     }
     let text = text.trim();
     let end = text
@@ -114,16 +150,12 @@ fn split(text: &str) -> Result<(f64, &str), String> {
         .unwrap_or(text.len());
     let (digits, unit) = text.split_at(end);
     if unit.starts_with(',') {
-        return Err(format!(
-            "`{shown}`: decimals are set off by a point, as 12.5"
-        ));
+        return Err(QuantityError::Comma(shown));
     }
     match digits.parse::<f64>() {
         Ok(number) if number.is_finite() && number > 0.0 => Ok((number, unit.trim_start())),
-        Ok(_) => Err(format!("`{shown}` must be above zero")),
-        Err(_) => Err(format!(
-            "`{shown}` does not begin with a number above zero, as 128GB does"
-        )),
+        Ok(_) => Err(QuantityError::NotAboveZero(shown)),
+        Err(_) => Err(QuantityError::NoNumber(shown)),
     }
 }
 
@@ -190,7 +222,7 @@ mod tests {
             ("101GB/s", "at most 100GB/s"),
             ("7kb/s", "at least 1kB/s"),
         ] {
-            let said = rate(text, Bare::Refused).unwrap_err();
+            let said = rate(text, Bare::Refused).unwrap_err().to_string();
             assert!(said.contains(told), "{text}: {said}");
         }
         for (text, told) in [
@@ -201,11 +233,11 @@ mod tests {
             ("0.1B", "out of range"),
             ("1001TB", "at most 1 PB"),
         ] {
-            let said = size(text).unwrap_err();
+            let said = size(text).unwrap_err().to_string();
             assert!(said.contains(told), "{text}: {said}");
         }
         let long = "9".repeat(5_000);
-        assert!(size(&long).unwrap_err().len() < 200);
+        assert!(size(&long).unwrap_err().to_string().len() < 200);
         // A cut inside a character must not fall over.
         assert!(size(&"é".repeat(300)).is_err());
     }

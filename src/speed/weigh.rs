@@ -367,7 +367,7 @@ mod tests {
         close(at(writes).stall().unwrap().clears_s, 22.2, 0.01);
         close(at(reads).stall().unwrap().clears_s, 11.8, 0.01);
         // Without the class the kit's card has no writing at all, whatever its label.
-        let unlabelled = WriteClass::read("170").unwrap_err();
+        let unlabelled = WriteClass::read("170").unwrap_err().to_string();
         assert!(unlabelled.contains("guarantees no writing"));
     }
 

@@ -210,7 +210,14 @@ impl std::fmt::Display for VerifyError {
     }
 }
 
-impl std::error::Error for VerifyError {}
+impl std::error::Error for VerifyError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Manifest(e) => e.source(),
+            Self::Io(e) => e.source(),
+        }
+    }
+}
 
 impl VerifyError {
     /// Returns what kind of trouble it is.

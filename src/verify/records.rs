@@ -5,7 +5,7 @@
 use super::tags::tag_sums;
 use crate::card::left_out::came_later;
 use crate::disk::{Disk, EntryKind, JOURNAL};
-use crate::error::Step;
+use crate::error::{Step, failed};
 use crate::name::part_name;
 use crate::record::bag::{TAG_FILES, TAG_MANIFEST, sha256};
 use crate::record::checksums::List;
@@ -148,9 +148,8 @@ impl Check<'_> {
         match signed {
             None => Signature::None,
             Some(Ok(by)) => Signature::Intact(by),
-            Some(Err(NoSignature::Unchecked(why) | NoSignature::Unread(why))) => {
-                Signature::Unchecked(why)
-            }
+            Some(Err(NoSignature::Unchecked(why))) => Signature::Unchecked(why),
+            Some(Err(NoSignature::Unread(e))) => Signature::Unchecked(failed(Step::Read, &e)),
             Some(Err(NoSignature::Broken(why))) => {
                 let finding = Finding::Untrusted(in_records(name), why);
                 self.checked.findings.push(finding);
@@ -297,7 +296,7 @@ impl Check<'_> {
         };
         let sums = match tag_sums(&bytes) {
             Ok(sums) => sums,
-            Err(why) => return self.changed(at, why),
+            Err(why) => return self.changed(at, why.to_string()),
         };
         for (path, hex) in sums {
             let name = path.rsplit('/').next().unwrap_or(&path);

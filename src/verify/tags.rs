@@ -8,8 +8,8 @@ use crate::error::Step;
 use crate::hash_algorithm::{Also, AlsoSet};
 use crate::name::shown;
 use crate::record::bag::{
-    BAGIT, DECLARATION, PAYLOAD_MANIFEST, TAG_FILES, TAG_MANIFEST, payload, payload_manifest,
-    read_manifest, read_payload, sha256,
+    BAGIT, BagError, DECLARATION, PAYLOAD_MANIFEST, TAG_FILES, TAG_MANIFEST, payload,
+    payload_manifest, read_manifest, read_payload, sha256,
 };
 use crate::record::layout::{Layout, RECORDS};
 use crate::record::manifest::{FilePart, MANIFEST_BYTES_MAX, MANIFEST_SIGNATURE, Manifest};
@@ -66,7 +66,7 @@ impl Bag<'_> {
     fn payload_fault(&self, bytes: &[u8]) -> Option<String> {
         let mut listed = match read_payload(bytes) {
             Ok(listed) => listed,
-            Err(why) => return Some(why),
+            Err(why) => return Some(why.to_string()),
         };
         let mut texts = (0..self.manifest.destinations.len()).map(|d| payload(self.manifest, d));
         if !texts.any(|one| bytes.starts_with(payload_manifest(&one).as_bytes())) {
@@ -122,7 +122,7 @@ impl Bag<'_> {
         let changed = |why: String| Finding::Changed(TAG_MANIFEST.to_owned(), why);
         let sums = match tag_sums(bytes) {
             Ok(sums) => sums,
-            Err(why) => return findings.push(changed(why)),
+            Err(why) => return findings.push(changed(why.to_string())),
         };
         let names = names();
         let stands = self
@@ -166,8 +166,8 @@ fn hash(file: &FilePart) -> Option<(&str, &str)> {
 /// Reads a tag manifest; it may name only what a run stores.
 ///
 /// # Errors
-/// In plain words, when it is none or names something else.
-pub(super) fn tag_sums(bytes: &[u8]) -> Result<HashMap<String, String>, String> {
+/// When it is none or names something else.
+pub(super) fn tag_sums(bytes: &[u8]) -> Result<HashMap<String, String>, BagError> {
     let sums = read_manifest(bytes)?;
     let names = names();
     let is_ours = |path: &str| match path.split_once('/') {
@@ -175,7 +175,7 @@ pub(super) fn tag_sums(bytes: &[u8]) -> Result<HashMap<String, String>, String> 
         Some((folder, name)) => folder == RECORDS && names.contains(name),
     };
     match sums.keys().filter(|path| !is_ours(path)).min() {
-        Some(other) => Err(format!("lists `{}`, which no run stores", shown(other))),
+        Some(other) => Err(BagError::Foreign(other.clone())),
         None => Ok(sums),
     }
 }

@@ -399,7 +399,7 @@ impl RateArgs {
 }
 
 fn sample_size(text: &str) -> Result<u64, String> {
-    match unlade::speed::quantity::size(text)? {
+    match unlade::speed::quantity::size(text).map_err(|e| e.to_string())? {
         bytes if bytes <= unlade::measure::BYTES_MAX => Ok(bytes),
         _ => Err("a sample is 100GB at most".to_owned()),
     }

@@ -52,7 +52,7 @@ impl RateArg {
                 "`{told}` is no rate above zero; write 170 or 170MB/s"
             ));
         }
-        let mbps = quantity::rate(text, Bare::MegaBytes)? / 1e6;
+        let mbps = quantity::rate(text, Bare::MegaBytes).map_err(|e| e.to_string())? / 1e6;
         if !(RATE_MIN..=RATE_MAX).contains(&mbps) {
             return Err(format!(
                 "`{told}` is out of range: a rate is from {RATE_MIN} to {RATE_MAX} MB/s"

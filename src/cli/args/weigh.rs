@@ -4,7 +4,7 @@ use camino::Utf8PathBuf;
 use clap::{ArgGroup, Args, Subcommand};
 use unlade::speed::chain::{DriveSpeed, Figure};
 use unlade::speed::classes::WriteClass;
-use unlade::speed::quantity::{Bare, rate, size};
+use unlade::speed::quantity::{Bare, QuantityError, rate, size};
 use unlade::units::{GB, MegabytesPerS};
 
 /// The questions that can be weighed.
@@ -101,19 +101,19 @@ pub(crate) struct BurstArgs {
     pub(crate) frames: Option<u64>,
 }
 
-fn bit_rate(text: &str) -> Result<f64, String> {
+fn bit_rate(text: &str) -> Result<f64, QuantityError> {
     rate(text, Bare::Refused)
 }
 
 /// A frame or a buffer: no camera's memory holds more than 1 TB.
 fn in_camera(text: &str) -> Result<u64, String> {
-    match size(text)? {
+    match size(text).map_err(|e| e.to_string())? {
         bytes if bytes <= 1_000 * GB => Ok(bytes),
         _ => Err("a frame or a camera's buffer is 1TB at most".to_owned()),
     }
 }
 
-pub(crate) fn write_rate(text: &str) -> Result<f64, String> {
+pub(crate) fn write_rate(text: &str) -> Result<f64, QuantityError> {
     rate(text, Bare::MegaBytes)
 }
 
@@ -180,7 +180,7 @@ pub(crate) enum PartArg {
         /// As it was written.
         text: String,
         /// Why it is no rate.
-        why: String,
+        why: QuantityError,
     },
 }
 

@@ -105,7 +105,8 @@ pub(crate) fn expected(
     out: Out,
     tools: &Tools,
 ) -> Result<Expected, Exit> {
-    let keys = read(path, |_| Ok(())).and_then(|bytes| Expected::from_bytes(&bytes));
+    let keys = read(path, |_| Ok(()))
+        .and_then(|bytes| Expected::from_bytes(&bytes).map_err(|e| e.to_string()));
     keys.map_err(|why| {
         let why = format!(
             "--signed-by: `{}` cannot be used: {why}.",

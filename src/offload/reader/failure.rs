@@ -81,9 +81,9 @@ impl Reports {
     }
 
     /// Tells that the card is gone, unless somebody else has.
-    pub(super) fn card_gone(&self, why: &str) {
+    pub(super) fn card_gone(&self, problem: Problem) {
         if self.context.note_card_gone() {
-            self.send(Report::Problem(Problem::new(ProblemKind::Vanished, why)));
+            self.send(Report::Problem(problem));
         }
     }
 

@@ -79,8 +79,8 @@ impl CardReader {
         let mut any_changed = false;
         let mut in_a_row = 0;
         for (at, &job) in jobs.iter().enumerate() {
-            if let Err(why) = self.context.card_is_in_place() {
-                self.reports.card_gone(&why);
+            if let Err(problem) = self.context.card_is_in_place() {
+                self.reports.card_gone(problem);
                 return;
             }
             match self.file(job, jobs.get(at + 1).copied(), false) {
@@ -95,8 +95,8 @@ impl CardReader {
                     in_a_row += 1;
                     if in_a_row >= self.context.limits.failures_in_a_row {
                         in_a_row = 0;
-                        if let Err(why) = self.context.card_is_there() {
-                            self.reports.card_gone(&why);
+                        if let Err(problem) = self.context.card_is_there() {
+                            self.reports.card_gone(problem);
                             return;
                         }
                     }
@@ -128,8 +128,8 @@ impl CardReader {
                     self.reports.changed(job, why);
                 }
                 Err(ReadFailure::Io(step, cause, offset)) => {
-                    if let Err(why) = self.context.card_is_there() {
-                        self.reports.card_gone(&why);
+                    if let Err(problem) = self.context.card_is_there() {
+                        self.reports.card_gone(problem);
                         return false;
                     }
                     all_read = false;

@@ -199,7 +199,7 @@ fn component(
     match (find(text).filter(|row| fits(row)), named) {
         (Some(row), _) => Ok(Some(Component::Row(row))),
         // What begins with a digit was meant as a rate.
-        (None, _) if text.starts_with(|c: char| c.is_ascii_digit()) => Err(why.clone()),
+        (None, _) if text.starts_with(|c: char| c.is_ascii_digit()) => Err(why.to_string()),
         (None, Err(unknown)) => Err(format!(
             "`{}` is neither a rate (90, 90MB/s) nor a name of the link table (uhs-ii, usb3-5g); \
             and {unknown}",
