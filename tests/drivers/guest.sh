@@ -185,11 +185,14 @@ is_whole() {
 
 [ "$(disk card)" ] && [ "$(disk a)" ] || { echo "failed the disks are there"; poweroff -f; }
 
-# The card: forty stills and two clips.
+# The card: forty stills, two clips, and notes that NTFS would keep within its own records.
 attach card exfat
 mkdir -p /media/card/DCIM/100KITES /media/card/DCIM/101KITES
 for n in $(seq 40); do
     head -c "$((n * 3000 + 17))" /dev/urandom >"/media/card/DCIM/100KITES/KITE$((1000 + n)).JPG"
+done
+for n in 1 2 3; do
+    head -c "$((n * 200))" /dev/urandom >"/media/card/DCIM/100KITES/KITE$((1000 + n)).XMP"
 done
 head -c 9000000 /dev/urandom >/media/card/DCIM/101KITES/CLIP0001.MOV
 head -c 7000001 /dev/urandom >/media/card/DCIM/101KITES/CLIP0002.MOV
