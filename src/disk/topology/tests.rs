@@ -7,10 +7,16 @@
 )]
 
 use super::super::recorded::Recorded;
-use super::*;
-use crate::disk::backing::{Reason, independent};
+use super::kind::{Kind, kind_of};
+use super::mounts::{MOUNT_TABLE, unescape, unescape_hex};
+use super::tree::Tree;
+use super::volume::{Layer, TopologyError, Volume};
+use super::volume_of;
+use crate::disk::backing::{Backing, Reason, device_key, independent};
+use std::fs;
 use std::io::Write as _;
 use std::os::unix::fs::MetadataExt;
+use std::path::Path;
 
 impl Recorded {
     fn ask(&self, path: &str, dev: (u32, u32)) -> Volume {
