@@ -13,15 +13,18 @@
 //! volumes of a RAID controller or virtual disks of a virtual machine; an f2fs file system made over several devices shows only its
 //! first one.
 
+mod error;
 mod kind;
 mod mounts;
+mod text;
 mod tree;
 mod volume;
 mod walk;
 
-pub use volume::{AskLoop, Layer, TopologyError, Volume};
+pub use error::TopologyError;
+pub use volume::{AskLoop, Layer, Volume};
 
-pub(super) use mounts::text;
+pub(super) use text::text;
 pub(super) use tree::Tree;
 use volume::node_path;
 pub(super) use walk::name_of;

@@ -7,10 +7,12 @@
 )]
 
 use super::super::recorded::Recorded;
+use super::error::TopologyError;
 use super::kind::{Kind, kind_of};
-use super::mounts::{MOUNT_TABLE, unescape, unescape_hex};
+use super::mounts::MOUNT_TABLE;
+use super::text::{unescape, unescape_hex};
 use super::tree::Tree;
-use super::volume::{Layer, TopologyError, Volume};
+use super::volume::{Layer, Volume};
 use super::volume_of;
 use crate::disk::backing::{Backing, Reason, device_key, independent};
 use std::fs;

@@ -1,6 +1,6 @@
 //! Owns reads of small files and links below the root of a system, with bounds.
 
-use super::mounts::{text, unescape_hex};
+use super::text::{text, unescape_hex};
 use crate::disk::backing::Backing;
 use std::ffi::{OsStr, OsString};
 use std::os::unix::ffi::OsStrExt;
@@ -8,22 +8,22 @@ use std::path::{Component, Path, PathBuf};
 use std::{fs, io};
 
 /// How many symbolic links one path may contain, as in the kernel.
-pub(in crate::disk) const MAX_LINKS: usize = 40;
+pub(crate) const MAX_LINKS: usize = 40;
 
 /// A file system tree below some root.
-pub(in crate::disk) struct Tree<'a> {
-    pub(in crate::disk) root: &'a Path,
+pub(crate) struct Tree<'a> {
+    pub(crate) root: &'a Path,
 }
 
 impl Tree<'_> {
     /// Path outside the tree for an absolute path inside it.
-    pub(in crate::disk) fn real(&self, path: &Path) -> PathBuf {
+    pub(crate) fn real(&self, path: &Path) -> PathBuf {
         self.root.join(path.strip_prefix("/").unwrap_or(path))
     }
 
     /// Follows all symbolic links of a path without ever leaving the tree. Missing parts are kept as
     /// they are; `None` means too many links.
-    pub(in crate::disk) fn resolve(&self, path: &Path) -> Option<PathBuf> {
+    pub(crate) fn resolve(&self, path: &Path) -> Option<PathBuf> {
         let mut todo: Vec<OsString> = parts(path);
         let mut done = PathBuf::from("/");
         let mut links = 0;
@@ -50,7 +50,7 @@ impl Tree<'_> {
     }
 
     /// A folder with all links followed, if it is there.
-    pub(in crate::disk) fn folder(&self, path: &Path) -> Option<PathBuf> {
+    pub(crate) fn folder(&self, path: &Path) -> Option<PathBuf> {
         let path = self.resolve(path)?;
         let found = fs::symlink_metadata(self.real(&path)).ok()?;
         found.is_dir().then_some(path)
@@ -58,7 +58,7 @@ impl Tree<'_> {
 
     /// Whether something is at this path, which must be free of links. What may not be looked at is
     /// taken to be there.
-    pub(in crate::disk) fn exists(&self, path: &Path) -> bool {
+    pub(crate) fn exists(&self, path: &Path) -> bool {
         match fs::symlink_metadata(self.real(path)) {
             Ok(_) => true,
             Err(error) => !matches!(
@@ -69,7 +69,7 @@ impl Tree<'_> {
     }
 
     /// Content of a small file without the newline at its end.
-    pub(in crate::disk) fn read(&self, path: &Path) -> Option<Vec<u8>> {
+    pub(crate) fn read(&self, path: &Path) -> Option<Vec<u8>> {
         let mut bytes = fs::read(self.real(&self.resolve(path)?)).ok()?;
         if bytes.last() == Some(&b'\n') {
             bytes.pop();
@@ -78,7 +78,7 @@ impl Tree<'_> {
     }
 
     /// Names in a folder, sorted; a folder that is not there has none.
-    pub(in crate::disk) fn names(&self, folder: &Path) -> io::Result<Vec<OsString>> {
+    pub(crate) fn names(&self, folder: &Path) -> io::Result<Vec<OsString>> {
         let entries = match fs::read_dir(self.real(folder)) {
             Ok(entries) => entries,
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
@@ -92,7 +92,7 @@ impl Tree<'_> {
     }
 
     /// Name of the first link in a folder of `/dev/disk` that points to the device node `node`.
-    pub(in crate::disk) fn link_name(&self, folder: &str, node: &str) -> Option<String> {
+    pub(crate) fn link_name(&self, folder: &str, node: &str) -> Option<String> {
         let folder = Path::new(folder);
         let names = self.names(folder).ok()?;
         let name = names.into_iter().find(|name| {
@@ -103,12 +103,12 @@ impl Tree<'_> {
     }
 
     /// Folder of a block device, found by its kernel name.
-    pub(in crate::disk) fn block_named(&self, name: &str) -> Option<PathBuf> {
+    pub(crate) fn block_named(&self, name: &str) -> Option<PathBuf> {
         self.folder(&Path::new("/sys/class/block").join(name))
     }
 
     /// Kernel name of the block device behind a device node such as `/dev/sdb1` or `/dev/mapper/x`.
-    pub(in crate::disk) fn block_of_node(&self, node: &Path) -> Option<String> {
+    pub(crate) fn block_of_node(&self, node: &Path) -> Option<String> {
         let resolved = self.resolve(node)?;
         let below = resolved.strip_prefix("/dev").ok()?.to_str()?;
         let name = below.replace('/', "!");
@@ -129,7 +129,7 @@ impl Tree<'_> {
     }
 
     /// Whether any of these disks says that it rotates.
-    pub(in crate::disk) fn rotational(&self, backing: &Backing) -> Option<bool> {
+    pub(crate) fn rotational(&self, backing: &Backing) -> Option<bool> {
         let Backing::Disks(disks) = backing else {
             return None;
         };
@@ -144,7 +144,7 @@ impl Tree<'_> {
 }
 
 /// Parts of a path in reverse order, without the leading slash and without `.`.
-pub(in crate::disk) fn parts(path: &Path) -> Vec<OsString> {
+pub(crate) fn parts(path: &Path) -> Vec<OsString> {
     path.components()
         .rev()
         .filter(|part| matches!(part, Component::Normal(_) | Component::ParentDir))

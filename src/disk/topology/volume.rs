@@ -3,7 +3,6 @@
 use super::mounts::Mount;
 use crate::disk::backing::Backing;
 use std::path::{Path, PathBuf};
-use std::{fmt, io};
 
 /// What stands behind a mounted folder.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -82,71 +81,6 @@ pub enum Layer {
 /// Asks the system for device and inode of the file that a loop device shows, by the device's kernel name;
 /// `None` where it does not tell (it tells only root).
 pub type AskLoop<'a> = &'a dyn Fn(&str) -> Option<(u64, u64)>;
-
-/// Why the volume behind a folder could not be looked up at all.
-#[derive(Debug)]
-pub enum TopologyError {
-    /// The folder was not given as an absolute path.
-    NotAbsolute {
-        /// Path as given.
-        path: PathBuf,
-    },
-    /// The mount table could not be read.
-    Read {
-        /// File that was to be read.
-        path: PathBuf,
-        /// What the system answered.
-        source: io::Error,
-    },
-    /// A line of the mount table is not in the form the kernel documents.
-    MountTable {
-        /// File that was read.
-        path: PathBuf,
-        /// Number of the line, from 1.
-        line: usize,
-    },
-    /// No mount holds the folder.
-    NoMount {
-        /// Folder that was looked for.
-        path: PathBuf,
-    },
-}
-
-impl fmt::Display for TopologyError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::NotAbsolute { path } => {
-                write!(
-                    f,
-                    "{}: not a full path, so its drive cannot be found",
-                    path.display()
-                )
-            }
-            Self::Read { path, source } => {
-                write!(f, "{}: cannot be read: {source}", path.display())
-            }
-            Self::MountTable { path, line } => {
-                write!(
-                    f,
-                    "{}: line {line} is not a mount table line",
-                    path.display()
-                )
-            }
-            Self::NoMount { path } => {
-                write!(f, "{}: no mounted drive holds this folder", path.display())
-            }
-        }
-    }
-}
-
-impl std::error::Error for TopologyError {
-    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
-        match self {
-            Self::Read { source, .. } => Some(source),
-            _ => None,
-        }
-    }
-}
 
 impl Layer {
     pub(super) fn of(mount: &Mount, node: Option<&str>) -> Self {

@@ -1,7 +1,8 @@
 //! Owns the way from a mount down to the disks: partitions, mappings, arrays, images, overlays.
 
 use super::kind::{Kind, is_memory_type, kind_of, unknown_type};
-use super::mounts::{Mount, mount_of, text};
+use super::mounts::{Mount, mount_of};
+use super::text::text;
 use super::tree::Tree;
 use super::volume::{AskLoop, Layer};
 use crate::disk::backing::Backing;
@@ -447,6 +448,6 @@ pub(super) const OVERLAY: &str =
     "overlay is laid over other folders and does not say where they are";
 
 /// Last part of a path as text.
-pub(in crate::disk) fn name_of(path: &Path) -> Option<String> {
+pub(crate) fn name_of(path: &Path) -> Option<String> {
     Some(path.file_name()?.to_str()?.to_owned())
 }
