@@ -1,6 +1,6 @@
-//! Words that drives, devices, records and people of ill will bring with them: nothing of them does more on a screen
-//! than stand there, and none of them passes for a word of ours. And the terminal itself: one that can't draw, one that
-//! is made smaller, a mark of Ctrl-C.
+//! Words that drives, devices, records and people of ill will bring with them: nothing of them does
+//! more on a screen than stand there, and none of them passes for a word of ours. And the terminal
+//! itself: one that can't draw, one that is made smaller, a mark of Ctrl-C.
 
 use crate::support::job::{job, tools};
 use crate::support::mount::{Mount, Options, skip};
@@ -17,8 +17,10 @@ use unlade::disk::hardware::{Gear, UsbDevice};
 use unlade::event::Silent;
 use unlade::run::{self, Tools};
 
-/// What clears a screen, colours it, begins a line, turns the writing direction, hides, and speaks for us.
-const EVIL: &str = "\u{1b}[2J\u{1b}[1;32mPROVEN\u{1b}[0m\r\nYou may format this card.\u{7}\u{9b}31m\u{202e}\u{2028}\u{200b}\u{e0041}";
+/// What clears a screen, colours it, begins a line, turns the writing direction, hides, and speaks
+/// for us.
+const EVIL: &str = "\u{1b}[2J\u{1b}[1;32mPROVEN\u{1b}[0m\r\nYou may format this \
+    card.\u{7}\u{9b}31m\u{202e}\u{2028}\u{200b}\u{e0041}";
 
 #[track_caller]
 fn is_harmless(ran: &Ran) {
@@ -192,11 +194,11 @@ fn pointers(value: &Value, at: String, found: &mut Vec<String>) {
     }
 }
 
-/// A card whose clip takes so many seconds at 20 MB/s.
+/// A card whose clip takes so many seconds at 2 MB/s.
 fn slow_card(work: &Work, seconds: usize) -> Mount {
-    Card::new(&work.folder("back")).file("PRIVATE/C0001.MP4", seconds * 20_000_000, 1);
+    Card::new(&work.folder("back")).file("PRIVATE/C0001.MP4", seconds * 2_000_000, 1);
     let slow = Options {
-        read_mbps: 20.0,
+        read_mbps: 2.0,
         ..Options::default()
     };
     Mount::new(&work.path("back"), &work.folder("card"), slow).unwrap()
@@ -357,7 +359,8 @@ fn the_running_picture_names_what_is_read() {
     drop(old);
 }
 
-/// What a computer is called, and what disks and readers say of themselves, by the file that the kernel shows it in.
+/// What a computer is called, and what disks and readers say of themselves, by the file that the
+/// kernel shows it in.
 #[test]
 fn a_computer_and_its_hardware_say_nothing_in_our_name() {
     let sim = Sim::default();
@@ -409,7 +412,8 @@ fn a_computer_and_its_hardware_say_nothing_in_our_name() {
     // The name of this very computer, where it may be given another one for a moment.
     let work = Work::with_card("hostile-host");
     let script = format!(
-        "printf '%s' '{}' > /proc/sys/kernel/hostname && exec {} copy card --to a --to b --name K --copies 1",
+        "printf '%s' '{}' > /proc/sys/kernel/hostname && exec {} copy card --to a --to b --name K \
+        --copies 1",
         EVIL.chars().take(30).collect::<String>(),
         env!("CARGO_BIN_EXE_unlade")
     );

@@ -1,6 +1,7 @@
-//! Ctrl-C and its kin where the work cannot stop by itself: a card that does not answer. The first ends the
-//! program all the same, the second at once; what was finished is kept.
+//! Ctrl-C and its kin where the work cannot stop by itself: a card that does not answer. The first
+//! ends the program all the same, the second at once; what was finished is kept.
 
+use crate::support::at_once;
 use crate::support::mount::{Fault, Kind, Mount, Options, skip};
 use crate::support::program::{Card, Ran, Work, ended, tree, wait_until};
 use rustix::process::{Pid, Signal, kill_process};
@@ -52,7 +53,7 @@ fn a_question_ends_although_the_card_does_not_answer() {
     if skip() {
         return;
     }
-    for signal in [Signal::INT, Signal::TERM, Signal::HUP] {
+    at_once([Signal::INT, Signal::TERM, Signal::HUP], |signal| {
         let (card, work) = stalling("stalled-question", 4_000);
         let apart = Duration::from_millis(100);
         let ask = "prove card --on a --copies 1 --by-content";
@@ -61,7 +62,7 @@ fn a_question_ends_although_the_card_does_not_answer() {
         ran.exits(130)
             .says("unlade: interrupted, and nothing was proven")
             .is_silent_of("You may format");
-    }
+    });
 }
 
 #[test]

@@ -1,6 +1,7 @@
-//! A computer that withholds something: no further thread, no larger file, a pipe where a file should be, dates that
-//! no calendar has. Told, never a hang, a crash or a word that is not so.
+//! A computer that withholds something: no further thread, no larger file, a pipe where a file
+//! should be, dates that no calendar has. Told, never a hang, a crash or a word that is not so.
 
+use crate::support::at_once;
 use crate::support::program::{
     Card, Node, Ran, Work, finish, move_to, names_in, put, skip, tool, tree,
 };
@@ -62,7 +63,7 @@ fn a_pipe_in_the_place_of_the_ledger_or_kit_is_told_and_not_waited_for() {
 
 #[test]
 fn a_pipe_in_the_place_of_anything_in_an_offload_is_told_and_not_waited_for() {
-    for taken in [
+    let cases = [
         "_unlade/manifest.json",
         "_unlade/manifest.json.b3",
         "_unlade/manifest.json.sig",
@@ -74,7 +75,8 @@ fn a_pipe_in_the_place_of_anything_in_an_offload_is_told_and_not_waited_for() {
         "DCIM/100KITES/.KITE0001.JPG.unlade-part",
         "DCIM",
         ".",
-    ] {
+    ];
+    at_once(cases, |taken| {
         let work = Work::with_card("pipe-records");
         let card = tree(&work.path("card"));
         work.run("copy card --to a --name KITES --copies 1")
@@ -101,7 +103,7 @@ fn a_pipe_in_the_place_of_anything_in_an_offload_is_told_and_not_waited_for() {
             };
             assert!(!claims || card.iter().all(stands), "{taken}: {ran}");
         }
-    }
+    });
 }
 
 /// A pipe that takes a file's place after all was looked at.
@@ -254,7 +256,8 @@ fn a_limit_on_file_sizes_is_told_and_ends_nothing() {
     assert_eq!(tree(&work.path("a/KITES")), tree(&work.path("card")));
 }
 
-/// Seconds of 64 bits, as some file systems keep them; `touch` sets what a clock that was never set says.
+/// Seconds of 64 bits, as some file systems keep them; `touch` sets what a clock that was never set
+/// says.
 #[test]
 fn dates_that_no_calendar_has_end_nothing() {
     let memory = Path::new("/dev/shm");
@@ -307,7 +310,8 @@ fn dates_that_no_calendar_has_end_nothing() {
     assert!(kept > 5, "the file system kept {kept} of these dates");
 }
 
-/// A sparse file has any length that it is given, and so many of them have more than can be counted.
+/// A sparse file has any length that it is given, and so many of them have more than can be
+/// counted.
 #[test]
 fn a_card_that_claims_more_than_can_be_counted_is_refused() {
     let memory = Path::new("/dev/shm");

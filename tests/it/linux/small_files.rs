@@ -1,6 +1,8 @@
-//! Checks that small files are read back from their device on file systems that keep them within their own records: one
-//! that is damaged there is seen, and what nobody could read from the device is not said to be read from it.
+//! Checks that small files are read back from their device on file systems that keep them within
+//! their own records: one that is damaged there is seen, and what nobody could read from the device
+//! is not said to be read from it.
 
+use crate::support::at_once;
 use crate::support::image::Image;
 use crate::support::program::{Card, Work, bytes_of, content};
 use std::path::Path;
@@ -48,7 +50,8 @@ fn damage_is_seen(make: &str, options: &str) {
         .exits(0)
         .says("PROVEN");
     work.run("verify drive/KITES").exits(0).says("UNCHANGED");
-    // The last ones: what was read long ago may have left the memory of whoever shows the file system.
+    // The last ones: what was read long ago may have left the memory of whoever shows the file
+    // system.
     for size in SIZES {
         let damaged = image.damage(&content(size, seed(size, OF_EACH - 1))[..64]);
         assert!(
@@ -86,23 +89,25 @@ fn damage_below_a_small_file_is_seen_on_ntfs_through_fuse() {
     damage_is_seen("mkfs.ntfs -q -Q -F", "rw,-t,ntfs-3g");
 }
 
-/// What other programs wrote lies within the records, and no read of it can be told from one of the computer's memory.
+/// What other programs wrote lies within the records, and no read of it can be told from one of the
+/// computer's memory.
 #[test]
 fn what_lies_within_the_records_of_a_file_system_is_not_said_to_be_read_from_the_device() {
-    for (make, options) in [
+    let cases = [
         ("mkfs.btrfs -q", "rw"),
         ("mkfs.ext4 -q -F -O inline_data -I 1024", "rw"),
         ("mkfs.ntfs -q -Q -F", "rw"),
-    ] {
+    ];
+    at_once(cases, |(make, options)| {
         let Some((work, _image)) = world(make, options) else {
-            continue;
+            return;
         };
         work.run("copy card --to drive --copies 1 --name KITES")
             .exits(0);
         again(&work.path("drive/KITES"), &work.path("drive/AGAIN"));
         work.run("verify drive/AGAIN").exits(1).says("NOT CHECKED");
         work.run("verify drive/KITES").exits(0).says("UNCHANGED");
-    }
+    });
 }
 
 /// Copies an offload by plain reads and writes.

@@ -1,6 +1,7 @@
-//! Whether what was copied is the whole card, with cards on mounts of their own: a folder of one, volumes mounted in it,
-//! and a card that is gone or another at the end.
+//! Whether what was copied is the whole card, with cards on mounts of their own: a folder of one,
+//! volumes mounted in it, and a card that is gone or another at the end.
 
+use crate::support::at_once;
 use crate::support::mount::{Mount, Options, skip};
 use crate::support::program::{Card, Ran, Work, content, interrupted, manifest, move_to, put};
 use serde_json::Value;
@@ -193,7 +194,7 @@ fn a_card_or_drive_unmounted_while_everything_waits_is_told_within_five_seconds(
     if skip() {
         return;
     }
-    for lost in ["card", "a"] {
+    at_once(["card", "a"], |lost| {
         let (_card, work) = mounted("whole-gone");
         put(
             &work.path("behind/PRIVATE/CLIPS/LONG.MOV"),
@@ -228,7 +229,7 @@ fn a_card_or_drive_unmounted_while_everything_waits_is_told_within_five_seconds(
             // The other drive takes all of it.
             drop(interrupted(running.child));
         }
-    }
+    });
 }
 
 #[test]
@@ -236,7 +237,7 @@ fn words_tell_which_card_was_read_and_where_it_is() {
     if skip() {
         return;
     }
-    for (what, says) in [
+    let cases = [
         (
             "stays",
             "It is in the reader, unchanged. You may format this card.",
@@ -247,9 +248,11 @@ fn words_tell_which_card_was_read_and_where_it_is() {
         ),
         (
             "other",
-            "Something else is in the reader now; this is not about that. You may format the card named here.",
+            "Something else is in the reader now; this is not about that. You may format the card \
+            named here.",
         ),
-    ] {
+    ];
+    at_once(cases, |(what, says)| {
         let (_card, work) = mounted("whole-words");
         put(
             &work.path("behind/PRIVATE/CLIPS/LONG.MOV"),
@@ -301,5 +304,5 @@ fn words_tell_which_card_was_read_and_where_it_is() {
         let mut child = running.child;
         assert!(child.wait().unwrap().success());
         drop(other);
-    }
+    });
 }

@@ -31,7 +31,8 @@ impl Image {
         Self::made(make, file, at, megabytes, options)
     }
 
-    /// Makes an image with a command and mounts it at `at`. `None`, after saying so, where that is not possible.
+    /// Makes an image with a command and mounts it at `at`. `None`, after saying so, where that is
+    /// not possible.
     pub(crate) fn made(
         make: &str,
         file: &Path,
@@ -94,7 +95,8 @@ impl Image {
         super::program::bytes_of(&self.file)
     }
 
-    /// Turns one bit wherever these bytes stand in the image, past the file system; returns how often they stood there.
+    /// Turns one bit wherever these bytes stand in the image, past the file system; returns how
+    /// often they stood there.
     pub(crate) fn damage(&self, bytes: &[u8]) -> usize {
         use std::os::unix::fs::FileExt as _;
         self.sync();

@@ -1,4 +1,5 @@
-//! A job on simulated disks and what it is done with, as most tests want them; what differs is put over it.
+//! A job on simulated disks and what it is done with, as most tests want them; what differs is put
+//! over it.
 
 use super::sim::SimClock;
 use std::sync::Arc;

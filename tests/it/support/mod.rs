@@ -14,9 +14,29 @@ pub(crate) mod mount;
 pub(crate) mod program;
 pub(crate) mod sim;
 
-/// Whether the sweeps run whole (`UNLADE_SWEEPS=whole` in the environment, as CI does) or as a sample.
+/// Whether the sweeps run whole (`UNLADE_SWEEPS=whole` in the environment, as CI does) or as a
+/// sample.
 pub(crate) fn whole_sweeps() -> bool {
     std::env::var_os("UNLADE_SWEEPS").is_some_and(|how| how == "whole")
+}
+
+/// Checks several cases at the same time, four at most, so that what each waits for is waited for
+/// once.
+pub(crate) fn at_once<T: Send>(cases: impl IntoIterator<Item = T>, check: impl Fn(T) + Sync) {
+    let cases = std::sync::Mutex::new(cases.into_iter().collect::<Vec<T>>());
+    let (cases, check) = (&cases, &check);
+    std::thread::scope(|scope| {
+        for _ in 0..4 {
+            scope.spawn(move || {
+                loop {
+                    let Some(case) = cases.lock().unwrap().pop() else {
+                        return;
+                    };
+                    check(case);
+                }
+            });
+        }
+    });
 }
 
 /// Everything where sweeps run whole; else so many, one by chance of each stretch, always the same.

@@ -310,8 +310,9 @@ impl Pace {
         *lock(&self.line) = (mbps, Instant::now());
         self.changes.fetch_add(1, SeqCst);
     }
-    /// Says when so many bytes, asked for at `arrived`, will be through. A gap of up to 10 ms is made good, because it is
-    /// the scheduler's; a longer one was the client's and earns it nothing.
+    /// Says when so many bytes, asked for at `arrived`, will be through. A gap of up to 10 ms is
+    /// made good, because it is the scheduler's; a longer one was the client's and earns it
+    /// nothing.
     fn book(&self, arrived: Instant, bytes: u64) -> Option<Instant> {
         let mut line = lock(&self.line);
         if line.0 <= 0.0 {

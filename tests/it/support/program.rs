@@ -1,5 +1,5 @@
-//! Runs the real binary in a folder of its own on a real disk, makes cards for it, and looks at what
-//! it left with other means than its own: `walkdir`, `blake3`, `serde_json`.
+//! Runs the real binary in a folder of its own on a real disk, makes cards for it, and looks at
+//! what it left with other means than its own: `walkdir`, `blake3`, `serde_json`.
 #![expect(
     clippy::disallowed_methods,
     reason = "tests make, damage and remove files of their own, and wait for a process"
@@ -274,8 +274,8 @@ pub(crate) fn kill_after(command: &mut Command, delay: Duration) -> (Option<i32>
     (code, took)
 }
 
-/// Runs a command for so long and then sends it SIGINT, as Ctrl-C does. Returns what it said and how
-/// long it took to end.
+/// Runs a command for so long and then sends it SIGINT, as Ctrl-C does. Returns what it said and
+/// how long it took to end.
 #[cfg(unix)]
 pub(crate) fn interrupt_after(command: &mut Command, delay: Duration) -> (Ran, Duration) {
     let mut child = command
@@ -324,8 +324,8 @@ pub(crate) fn wait_until(child: &mut Child, mut is_so: impl FnMut() -> bool) -> 
     None
 }
 
-/// Looks for a program on the PATH and where the project's own checks install theirs. A b3sum that is
-/// too old does not count: 1.2 (Debian 12) refuses a list with an escaped carriage return.
+/// Looks for a program on the PATH and where the project's own checks install theirs. A b3sum that
+/// is too old does not count: 1.2 (Debian 12) refuses a list with an escaped carriage return.
 pub(crate) fn tool(name: &str) -> Option<PathBuf> {
     let tools = Path::new(env!("CARGO_TARGET_TMPDIR")).join("../ci-tools/bin");
     let path = std::env::var_os("PATH").unwrap_or_default();
@@ -344,7 +344,8 @@ fn is_new_b3sum(program: &Path) -> bool {
     minor.is_none_or(|minor| minor >= 8)
 }
 
-/// Finds the Python that `.ci/run` gave the outside checkers to: the libraries `bagit` and `jsonschema`.
+/// Finds the Python that `.ci/run` gave the outside checkers to: the libraries `bagit` and
+/// `jsonschema`.
 pub(crate) fn checkers() -> Option<PathBuf> {
     let python = "../ci-tools/python/bin/python3";
     let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(python);

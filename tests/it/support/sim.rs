@@ -1,11 +1,12 @@
 //! Owns the simulated disk: cards and drives in memory, behind the same seam as the real ones.
 //!
 //! Every volume is held twice. What is *visible* is what any call sees now. What is *durable* is
-//! what a power cut leaves: a file's content as of its last flush, a folder's entries as of the last
-//! flush of that folder. Two kinds of volumes have habits of their own, as seen with the kernel's drivers: on `vfat` the
-//! entry of a renamed file has size 0 until the file itself is flushed, or everything; on `ntfs3` only a flush
-//! of everything makes entries durable. Every call is counted by volume and kind of operation, so that a test can
-//! ask for a fault at "the 7th write on /a". All chance comes from a seed.
+//! what a power cut leaves: a file's content as of its last flush, a folder's entries as of the
+//! last flush of that folder. Two kinds of volumes have habits of their own, as seen with the
+//! kernel's drivers: on `vfat` the entry of a renamed file has size 0 until the file itself is
+//! flushed, or everything; on `ntfs3` only a flush of everything makes entries durable. Every call
+//! is counted by volume and kind of operation, so that a test can ask for a fault at "the 7th write
+//! on /a". All chance comes from a seed.
 //!
 //! One lock guards the whole world: a call is one instant. Threads of the engine interleave all the
 //! same, so the N-th call may concern different files in two runs.
@@ -37,7 +38,8 @@ use unlade::units::{len_usize, len64};
 pub(crate) const EIO: i32 = 5;
 /// `ENODEV`: the device is gone.
 const ENODEV: i32 = 19;
-/// A volume and what lies on it are numbered apart, as on Windows: who takes one number for the other is found out.
+/// A volume and what lies on it are numbered apart, as on Windows: who takes one number for the
+/// other is found out.
 const APART: u64 = 1 << 32;
 /// What is lost or kept on its own when the power goes, in bytes.
 const SECTOR: usize = 512;
@@ -223,7 +225,8 @@ pub(crate) enum FaultKind {
     Full,
     /// From this call on every call on the volume fails.
     Vanished,
-    /// This call meets an error in the file system; from then on nothing can be written to the volume.
+    /// This call meets an error in the file system; from then on nothing can be written to the
+    /// volume.
     SetReadOnly,
     /// The call takes a moment longer.
     Slow,
@@ -233,8 +236,8 @@ pub(crate) enum FaultKind {
     MountedOver,
 }
 
-/// What somebody put in a folder's place while a run was at work. The folder itself stays what it is below
-/// it, and is there again after [`Sim::reboot`].
+/// What somebody put in a folder's place while a run was at work. The folder itself stays what it
+/// is below it, and is there again after [`Sim::reboot`].
 #[derive(Clone, Debug)]
 struct Elsewhere {
     volume: String,
@@ -324,7 +327,8 @@ pub(crate) enum Stage {
     Ended,
 }
 
-/// Another program, which does one deed at the first of these calls from the N-th on that finds its prey there.
+/// Another program, which does one deed at the first of these calls from the N-th on that finds its
+/// prey there.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Meddler {
     pub(crate) stage: Stage,
@@ -388,7 +392,8 @@ struct FileNode {
     safe: Content,
     /// What was handed over for writing, whatever became of it: the computer's page cache.
     handed: Vec<u8>,
-    /// Folder and name that it was given since its last flush, on a volume where that entry says 0 bytes till then.
+    /// Folder and name that it was given since its last flush, on a volume where that entry says 0
+    /// bytes till then.
     unsized_as: Option<(u64, String)>,
     /// The moment of the last change of its entry, which no program can set; see [`World::moment`].
     changed: u64,
@@ -429,7 +434,8 @@ pub(crate) struct Volume {
     nodes: BTreeMap<u64, Node>,
     next_node: u64,
     state: State,
-    /// Entries that a walk leaves out without an error, with all that lies in them; they are counted all the same.
+    /// Entries that a walk leaves out without an error, with all that lies in them; they are
+    /// counted all the same.
     hidden: BTreeSet<String>,
     /// What the system says of the thing that it is on.
     gear: Gear,
@@ -648,7 +654,8 @@ impl Volume {
             Crash::Strict => 0,
             Crash::Torn(seed) => seed ^ self.device,
         });
-        // By chance a file of which the entry had no size was written back; but not before its old name is gone.
+        // By chance a file of which the entry had no size was written back; but not before its old
+        // name is gone.
         let is_old = |id: &u64| {
             let mut folders = self.nodes.values();
             folders.any(|node| match node {
@@ -983,7 +990,8 @@ impl World {
         Ok(slow)
     }
 
-    /// Through what was put in a folder's place nobody may go, and who does not hold the folder above would.
+    /// Through what was put in a folder's place nobody may go, and who does not hold the folder
+    /// above would.
     fn check_way(&mut self, path: &Utf8Path, op: Op) -> io::Result<()> {
         let (volume, parts) = split(path);
         let other = self.elsewhere.as_ref();
@@ -1185,7 +1193,8 @@ impl Sim {
         world.fired_at = None;
     }
 
-    /// Lets another program do something while the next run is at work. Of several deeds the last is remembered.
+    /// Lets another program do something while the next run is at work. Of several deeds the last
+    /// is remembered.
     pub(crate) fn let_meddle(&self, by: Meddler) {
         self.lock().meddlers.push(by);
     }
@@ -1195,8 +1204,8 @@ impl Sim {
         self.lock().meddled.clone()
     }
 
-    /// Whether a path, as it is called now, is that of the file that another program had its hands on. What was deleted is
-    /// known by its old path.
+    /// Whether a path, as it is called now, is that of the file that another program had its hands
+    /// on. What was deleted is known by its old path.
     pub(crate) fn was_meddled_with(&self, path: &str) -> bool {
         let (volume, parts) = split(Utf8Path::new(path));
         let mut world = self.lock();
@@ -1207,10 +1216,10 @@ impl Sim {
         now == Some(by.node) || (by.by.deed == Deed::Delete && by.path == parts.join("/"))
     }
 
-    /// Whether no run can see what another program did: to a part with the date put back, or while it was being
-    /// written, when every write dates it anew; with the date put back to anything where a file system keeps no
-    /// numbers of its entries; and to anything after the last walk of its volume, which may be no earlier than the end
-    /// of the records.
+    /// Whether no run can see what another program did: to a part with the date put back, or while
+    /// it was being written, when every write dates it anew; with the date put back to anything
+    /// where a file system keeps no numbers of its entries; and to anything after the last walk of
+    /// its volume, which may be no earlier than the end of the records.
     pub(crate) fn meddled_unseen(&self) -> bool {
         let mut world = self.lock();
         let Some(did) = world.meddled.clone() else {
@@ -1425,7 +1434,8 @@ impl Sim {
         world.delivered.get(&(device, path.to_owned())).cloned()
     }
 
-    /// Returns all that a file of this very card held in the eyes of its readers, in this run and earlier ones.
+    /// Returns all that a file of this very card held in the eyes of its readers, in this run and
+    /// earlier ones.
     pub(crate) fn ever_delivered(&self, device: u64, path: &str) -> BTreeSet<Vec<u8>> {
         let key = (device, path.to_owned());
         let world = self.lock();
