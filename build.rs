@@ -1,11 +1,11 @@
-//! Owns the facts of a build that `unlade --version` tells. Nothing here can fail a build: what cannot be
-//! found out is told as not known.
+//! Owns the facts of a build that `unlade --version` tells. Nothing here can fail a build: what
+//! cannot be found out is told as not known.
 
 use std::path::Path;
 use std::process::Command;
 
-/// What the facts depend on. Not the repository's own files: a commit that changes none of these is built
-/// from the same source as the one before it.
+/// What the facts depend on. Not the repository's own files: a commit that changes none of these is
+/// built from the same source as the one before it.
 const SOURCE: [&str; 4] = ["src", "build.rs", "Cargo.toml", "Cargo.lock"];
 
 fn main() {
@@ -24,8 +24,8 @@ fn main() {
     }
 }
 
-/// The commit that the source was built from. In a source that was unpacked inside of another repository
-/// git would answer for that one.
+/// The commit that the source was built from. In a source that was unpacked inside of another
+/// repository git would answer for that one.
 fn commit() -> Option<String> {
     if !Path::new(".git").exists() {
         return None;

@@ -1,6 +1,6 @@
-//! What the number of files costs: plan, copy, manifest and check of 1,000 to 500,000 tiny files, and
-//! a plan of one 200 GB sparse file. Prints seconds and peak memory; cost against size should be a
-//! straight line.
+//! What the number of files costs: plan, copy, manifest and check of 1,000 to 500,000 tiny files,
+//! and a plan of one 200 GB sparse file. Prints seconds and peak memory; cost against size should
+//! be a straight line.
 //!
 //! Run by hand on an idle machine: `cargo bench --bench scale -- [DIR] [LARGEST]` (default: the
 //! build's folder, 500,000). Needs some 2 million inodes and 8 GB of room for the largest row.

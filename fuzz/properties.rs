@@ -74,8 +74,8 @@ pub(crate) fn manifest(data: &[u8]) {
     }
 }
 
-/// The journal reader: what it vouches for lies inside, and a journal that is written anew from what
-/// it read vouches for the same.
+/// The journal reader: what it vouches for lies inside, and a journal that is written anew from
+/// what it read vouches for the same.
 pub(crate) fn journal(data: &[u8]) {
     let records = match journal::read(data, &|_| true) {
         Ok(Some(records)) => records,
@@ -155,8 +155,8 @@ pub(crate) fn checksums(data: &[u8]) {
     }
 }
 
-/// The reader of a bag's manifests: what it accepts lies inside and is read the same when it is written
-/// again; and every name is one line that is read back as the name.
+/// The reader of a bag's manifests: what it accepts lies inside and is read the same when it is
+/// written again; and every name is one line that is read back as the name.
 pub(crate) fn bag(data: &[u8]) {
     match bag::read_manifest(data) {
         Err(why) => is_harmless(&why.to_string()),
@@ -218,8 +218,8 @@ pub(crate) fn paths(data: &[u8]) {
     }
 }
 
-/// The kit reader: a fault is told harmlessly and in bounds; of a sound kit every entry can be taken
-/// out or is still needed, one more can be added, and no edit touches the other entries.
+/// The kit reader: a fault is told harmlessly and in bounds; of a sound kit every entry can be
+/// taken out or is still needed, one more can be added, and no edit touches the other entries.
 pub(crate) fn kit(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;

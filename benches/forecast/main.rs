@@ -1,9 +1,9 @@
-//! How good the forecast of the time left is, beside what others do, on simulated jobs; and the replay
-//! of a recorded one.
+//! How good the forecast of the time left is, beside what others do, on simulated jobs; and the
+//! replay of a recorded one.
 //!
-//! Run by hand: `cargo bench --bench forecast`. `-- --tuning` uses the seeds that the constants were
-//! set on; `-- --jobs N` runs another number
-//! of jobs of each scenario than 2000, which take some minutes. `-- --trace FILE` replays a recorded job instead, see `trace.rs`.
+//! Run by hand: `cargo bench --bench forecast`. `-- --tuning` uses the seeds that the constants
+//! were set on; `-- --jobs N` runs another number of jobs of each scenario than 2000, which take
+//! some minutes. `-- --trace FILE` replays a recorded job instead, see `trace.rs`.
 #![expect(
     clippy::print_stdout,
     clippy::print_stderr,

@@ -1,5 +1,5 @@
-//! The jobs that forecasts are measured on: what kind of card, reader and drive, and what is known of
-//! them beforehand.
+//! The jobs that forecasts are measured on: what kind of card, reader and drive, and what is known
+//! of them beforehand.
 
 use super::simulator::{Chance, JITTER, Jitter, Looks, Pace, Part, Pauses};
 use unlade::speed::forecast::{CacheStep, Companion, FilePrior, Growth, Prior, RatePrior};

@@ -1,6 +1,6 @@
 //! Made-up jobs for the forecast: a card, a bus and a drive whose rate jitters, stalls, drifts and
-//! steps, moved on in twentieths of a second, and what a watcher sees of it. It knows nothing of any
-//! estimator. No real card was measured for it: the figures are those of the trade.
+//! steps, moved on in twentieths of a second, and what a watcher sees of it. It knows nothing of
+//! any estimator. No real card was measured for it: the figures are those of the trade.
 
 /// Chance from a seed (`SplitMix64`, Steele, Lea and Flood 2014).
 #[derive(Clone, Debug)]

@@ -50,7 +50,8 @@ fn by_estimator(measured: &[&Measured], title: &str) {
     let points = POINTS.map(|p| format!("{p} %")).join(" | ");
     println!("\n### {title}: median error of the time left\n");
     println!(
-        "| estimator | {points} | p90 at 10 % | within 10 % | jump | covered | half-width | recovery: median, p90 |"
+        "| estimator | {points} | p90 at 10 % | within 10 % | jump | covered | half-width | \
+        recovery: median, p90 |"
     );
     println!(
         "|---|{}---|---|---|---|---|---|",
@@ -83,7 +84,8 @@ fn row(s: &Summary, has_range: bool) -> String {
 fn by_scenario(all: &[Measured]) {
     println!("\n### by scenario: median error at 10 % / within 10 % / jump\n");
     println!(
-        "| scenario | {} | covered | half-width | changes told | behind the best of the others by more than 2 points |",
+        "| scenario | {} | covered | half-width | changes told | behind the best of the others by \
+        more than 2 points |",
         NAMES.join(" | ")
     );
     println!("|---|{}---|---|---|---|", "---|".repeat(NAMES.len()));

@@ -1,12 +1,13 @@
 //! Replays a recorded job: what the forecast would have shown at each row.
 //!
-//! `--trace FILE [--ceiling MBPS] [--history MBPS:LOGSD] [--total BYTES:FILES]`. The file is CSV with
-//! the header `t_s,phase,files,bytes`; files and bytes are cumulative, and may go on or begin anew with
-//! the next phase. The first phase is the copy, all after it together are the read-back. Without
-//! `--total` the totals are those of the last row of each phase. With it they are those of the whole
-//! job, or of each phase where every phase goes over the same files. Output is CSV, one row for each:
-//! `t_s,low_s,likely_s,high_s`, where `likely_s` is the number that is shown. For the first two seconds
-//! of a job of which nothing is known the program shows nothing; here those rows hold its guess.
+//! `--trace FILE [--ceiling MBPS] [--history MBPS:LOGSD] [--total BYTES:FILES]`. The file is CSV
+//! with the header `t_s,phase,files,bytes`; files and bytes are cumulative, and may go on or begin
+//! anew with the next phase. The first phase is the copy, all after it together are the read-back.
+//! Without `--total` the totals are those of the last row of each phase. With it they are those of
+//! the whole job, or of each phase where every phase goes over the same files. Output is CSV, one
+//! row for each: `t_s,low_s,likely_s,high_s`, where `likely_s` is the number that is shown. For the
+//! first two seconds of a job of which nothing is known the program shows nothing; here those rows
+//! hold its guess.
 
 use std::fmt::Write as _;
 use std::time::Duration;

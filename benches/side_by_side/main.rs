@@ -1,6 +1,6 @@
 //! `unlade` beside what a person would use instead, in the same run: general-purpose programs only,
-//! and the physical limit. Prints medians over interleaved rounds, their ratios, and the peak memory
-//! and CPU time of `unlade`; `--json FILE` keeps all of it.
+//! and the physical limit. Prints medians over interleaved rounds, their ratios, and the peak
+//! memory and CPU time of `unlade`; `--json FILE` keeps all of it.
 //!
 //! Run by hand on an idle machine, as root (the page cache is dropped between runs):
 //!
@@ -336,9 +336,9 @@ fn fresh<T>(root: &Path, work: impl FnOnce() -> T) -> T {
 
 /// Makes empty destinations.
 ///
-/// What the run before has left is cut to nothing and put aside, not removed: an ext4 without a journal
-/// steps over every inode that was freed within the last minute or five (`recently_deleted` in the
-/// kernel's fs/ext4/ialloc.c), and that would be measured, of all programs alike.
+/// What the run before has left is cut to nothing and put aside, not removed: an ext4 without a
+/// journal steps over every inode that was freed within the last minute or five (`recently_deleted`
+/// in the kernel's fs/ext4/ialloc.c), and that would be measured, of all programs alike.
 fn empty(root: &Path) {
     let aside = root.join("aside");
     fs::create_dir_all(&aside).unwrap();
@@ -396,7 +396,8 @@ fn tell(
         );
     }
     json!({
-        "bytes": workload.bytes(), "files": workload.count(), "unlade_s": wall, "cpu_s_per_gb": cpu / gb,
+        "bytes": workload.bytes(), "files": workload.count(), "unlade_s": wall,
+            "cpu_s_per_gb": cpu / gb,
         "peak_kb": peak, "limit_s": limit.map(|l| l.1), "beside": beside,
         "all_s": ours.iter().map(|r| r.seconds).collect::<Vec<_>>(),
     })

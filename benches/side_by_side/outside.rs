@@ -14,7 +14,8 @@ pub(crate) const RSYNC: &str = "rsync -a twice + rsync -nc";
 /// One read of the card into two files each, then the hashes of both copies.
 pub(crate) const TEE: &str = "tee into two + b3sum";
 
-/// One copy to one drive, made durable, and nothing checked: not the same job, only its smallest part.
+/// One copy to one drive, made durable, and nothing checked: not the same job, only its smallest
+/// part.
 pub(crate) const ONE: &str = "cp -r to one drive, unchecked";
 
 /// Returns those that are installed, each without a time.
@@ -68,8 +69,10 @@ pub(crate) fn run(program: &str, card: &Path, root: &Path) -> f64 {
         }
         TEE => {
             let copy = format!(
-                "cd '{card}' && find . -type d -exec mkdir -p '{root}/a/K/{{}}' '{root}/b/K/{{}}' \\; && \
-                 find . -type f -exec sh -c 'for f; do tee \"{root}/a/K/$f\" < \"$f\" > \"{root}/b/K/$f\"; done' sh {{}} +",
+                "cd '{card}' && find . -type d -exec mkdir -p '{root}/a/K/{{}}' \
+                '{root}/b/K/{{}}' \\; && \
+                 find . -type f -exec sh -c 'for f; do tee \"{root}/a/K/$f\" < \"$f\" \
+                > \"{root}/b/K/$f\"; done' sh {{}} +",
                 root = root.display()
             );
             sh(&copy, root);
@@ -95,13 +98,15 @@ fn hash(tree: &str, root: &Path) {
     sh(&hash, root);
 }
 
-/// Writes the file that [`direct_passes`] reads in the card's place. It is as old as the card: what was
-/// written a moment ago may come faster than the disk is, from the cache of whoever lends the disk.
+/// Writes the file that [`direct_passes`] reads in the card's place. It is as old as the card: what
+/// was written a moment ago may come faster than the disk is, from the cache of whoever lends the
+/// disk.
 pub(crate) fn make_source(bytes: u64, root: &Path) {
     let count = bytes.div_ceil(4 << 20);
     sh(
         &format!(
-            "dd if=/dev/urandom of=source bs=4M count={count} iflag=fullblock oflag=direct status=none"
+            "dd if=/dev/urandom of=source bs=4M count={count} iflag=fullblock oflag=direct \
+            status=none"
         ),
         root,
     );
@@ -126,9 +131,9 @@ pub(crate) fn direct_passes(bytes: u64, root: &Path) -> f64 {
     start.elapsed().as_secs_f64()
 }
 
-/// The same calls to the kernel that proven files need, made one by one and nothing else: every file of the
-/// card read for each drive, created, written, flushed, read back past the cache and renamed, by eight threads a drive,
-/// without a hash, a comparison or a record. Returns seconds.
+/// The same calls to the kernel that proven files need, made one by one and nothing else: every
+/// file of the card read for each drive, created, written, flushed, read back past the cache and
+/// renamed, by eight threads a drive, without a hash, a comparison or a record. Returns seconds.
 pub(crate) fn bare_calls(card: &Path, root: &Path) -> f64 {
     let files: Vec<PathBuf> = walkdir::WalkDir::new(card)
         .sort_by_file_name()

@@ -1,10 +1,12 @@
 #!/usr/bin/env python3
-"""Runs the program against the kernel's own drivers, on USB disks that can be pulled, in an emulated computer.
+"""Runs the program against the kernel's own drivers, on USB disks that can be pulled, in an
+emulated computer.
 
 machine.py --work DIR --kernel DIR --program FILE
 
-The kernel (an unpacked Debian package) is started by qemu without hardware help, with guest.sh as its first program
-and a USB 3 disk for the card and each drive. guest.sh asks for pulls and plugs by lines that begin with `@`.
+The kernel (an unpacked Debian package) is started by qemu without hardware help, with guest.sh as
+its first program and a USB 3 disk for the card and each drive. guest.sh asks for pulls and plugs by
+lines that begin with `@`.
 Ends with 0 when every check of guest.sh passed.
 """
 
@@ -23,14 +25,16 @@ import threading
 import time
 
 HERE = pathlib.Path(__file__).resolve().parent
-MODULES = "xhci-pci usb-storage sd_mod vfat exfat ext4 ntfs3 nls_utf8 nls_ascii nls_cp437 nls_iso8859-1".split()
+MODULES = ("xhci-pci usb-storage sd_mod vfat exfat ext4 ntfs3 "
+    "nls_utf8 nls_ascii nls_cp437 nls_iso8859-1").split()
 DRIVES = {"vfat": 160, "exfat": 160, "ext4": 160, "ntfs3": 160}  # MB
 BAD_FILES = 34
 LIMIT_S = 1200
 
 
 def run(*command, **more):
-    return subprocess.run([str(c) for c in command], check=True, stdout=subprocess.PIPE, text=True, **more).stdout
+    return subprocess.run([str(c) for c in command], check=True, stdout=subprocess.PIPE, text=True,
+        **more).stdout
 
 
 def make_image(path, megabytes, filesystem, label):
@@ -43,11 +47,12 @@ def make_image(path, megabytes, filesystem, label):
         "ext4": ["mkfs.ext4", "-q", "-F", "-L", label],
         "ntfs3": ["mkfs.ntfs", "-q", "-Q", "-F", "-L", label],
     }[filesystem]
-    subprocess.run([*make, str(path)], check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    subprocess.run([*make, str(path)], check=True, stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL)
 
 
 def make_bad_card(path, scratch):
-    """A FAT32 card with stills in one folder; returns the sector that holds the later half of its entries."""
+    """A FAT32 card with stills in one folder; returns the sector of the later half of entries."""
     make_image(path, 80, "vfat", "BADCARD")
     scratch.mkdir(exist_ok=True)
     os.environ["MTOOLS_SKIP_CHECK"] = "1"
@@ -68,11 +73,13 @@ def make_initramfs(work, kernel, version, program):
     shutil.rmtree(top, ignore_errors=True)
     (top / "bin").mkdir(parents=True)
     (top / "modules").mkdir()
-    shutil.copy("/usr/bin/busybox" if os.path.exists("/usr/bin/busybox") else "/bin/busybox", top / "bin/busybox")
+    shutil.copy("/usr/bin/busybox" if os.path.exists("/usr/bin/busybox") else "/bin/busybox",
+        top / "bin/busybox")
     order, missing = [], []
     for module in MODULES:
         try:
-            needed = run("modprobe", "-d", kernel, "-S", version, "--show-depends", module, stderr=subprocess.DEVNULL)
+            needed = run("modprobe", "-d", kernel, "-S", version, "--show-depends", module,
+                stderr=subprocess.DEVNULL)
         except subprocess.CalledProcessError:
             missing.append(module)
             continue
@@ -83,7 +90,8 @@ def make_initramfs(work, kernel, version, program):
             name = source.name.removesuffix(".xz")
             if name not in order:
                 raw = source.read_bytes()
-                (top / "modules" / name).write_bytes(lzma.decompress(raw) if source.suffix == ".xz" else raw)
+                module_bytes = lzma.decompress(raw) if source.suffix == ".xz" else raw
+                (top / "modules" / name).write_bytes(module_bytes)
                 order.append(name)
     (top / "modules/order").write_text("\n".join(order) + "\n")
     # Busybox's own setpriv cannot become another user.
@@ -100,7 +108,8 @@ def make_initramfs(work, kernel, version, program):
     init.write_text(f'{head}\nFILESYSTEMS="{" ".join(filesystems)}"\nBAD_FILES={BAD_FILES}\n{rest}')
     init.chmod(0o755)
     names = run("find", ".", cwd=top)
-    packed = subprocess.run(["cpio", "-o", "-H", "newc", "--quiet"], cwd=top, input=names.encode(), stdout=subprocess.PIPE, check=True).stdout
+    packed = subprocess.run(["cpio", "-o", "-H", "newc", "--quiet"], cwd=top, input=names.encode(),
+        stdout=subprocess.PIPE, check=True).stdout
     (work / "initramfs.gz").write_bytes(gzip.compress(packed, 1))
     return filesystems
 
@@ -118,23 +127,31 @@ class Emulator:
             args += ["-blockdev", json.dumps(node)]
             below = f"file-{name}"
             if name == "bad":
-                rule = {"event": "none", "iotype": "read", "errno": 5, "sector": bad_sector, "once": False}
-                node = {"driver": "blkdebug", "node-name": "broken", "image": below, "inject-error": [rule]}
+                rule = {"event": "none", "iotype": "read", "errno": 5, "sector": bad_sector,
+                    "once": False}
+                node = {"driver": "blkdebug", "node-name": "broken", "image": below,
+                    "inject-error": [rule]}
                 args += ["-blockdev", json.dumps(node)]
                 below = "broken"
-            args += ["-blockdev", json.dumps({"driver": "raw", "node-name": f"raw-{name}", "file": below})]
+            args += ["-blockdev", json.dumps({"driver": "raw", "node-name": f"raw-{name}",
+                "file": below})]
             args += ["-device", json.dumps(self.device(name))]
-        command = ["qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", "1536",
-                   "-nodefaults", "-no-user-config", "-nographic", "-serial", "stdio", "-no-reboot",
-                   "-kernel", str(kernel / f"boot/vmlinuz-{version}"), "-initrd", str(work / "initramfs.gz"),
+        command = ["qemu-system-x86_64", "-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2",
+                   "-m", "1536", "-nodefaults", "-no-user-config", "-nographic", "-serial", "stdio",
+                   "-no-reboot",
+                   "-kernel", str(kernel / f"boot/vmlinuz-{version}"),
+                   "-initrd", str(work / "initramfs.gz"),
                    "-append", "console=ttyS0 loglevel=1 panic=-1 rdinit=/init",
-                   "-qmp", f"unix:{self.at},server=on,wait=off", "-device", "qemu-xhci,id=xhci,p2=8,p3=8", *args]
-        self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+                   "-qmp", f"unix:{self.at},server=on,wait=off",
+                   "-device", "qemu-xhci,id=xhci,p2=8,p3=8", *args]
+        self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT)
 
     def device(self, name):
         port = list(self.disks).index(name) + 1
         removable = name in ("card", "bad")
-        return {"driver": "usb-storage", "id": name, "drive": f"raw-{name}", "serial": name, "removable": removable,
+        return {"driver": "usb-storage", "id": name, "drive": f"raw-{name}", "serial": name,
+            "removable": removable,
                 "bus": "xhci.0", "port": str(port)}
 
     def ask(self, command, **arguments):
@@ -174,11 +191,14 @@ class Emulator:
                     time.sleep(0.1)
                 print(f"machine: {name} could not be plugged in", flush=True)
             case ["mend", name]:
-                # What a person does who was told to have the file system checked; the drive is unplugged.
-                subprocess.run(["fsck.fat", "-a", "-w", str(self.disks[name])], stdout=subprocess.DEVNULL, check=False)
+                # What a person does who was told to have the file system checked; the drive is
+                # unplugged.
+                subprocess.run(["fsck.fat", "-a", "-w", str(self.disks[name])],
+                    stdout=subprocess.DEVNULL, check=False)
                 print(f"machine: {name} was checked", flush=True)
             case ["at", name, more, *then]:
-                threading.Thread(target=self.later, args=(name, int(more), then), daemon=True).start()
+                threading.Thread(target=self.later, args=(name, int(more), then),
+                    daemon=True).start()
             case _:
                 print(f"machine: unknown order {words}", flush=True)
 
@@ -196,7 +216,8 @@ class Emulator:
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter)
     for name in ("--work", "--kernel", "--program"):
         parser.add_argument(name, required=True, type=pathlib.Path)
     given = parser.parse_args()

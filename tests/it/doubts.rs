@@ -1,5 +1,6 @@
-//! What `copy`, `--only-new` and `prove` each believe of earlier records, of a card that looks the same
-//! and of dates: one rule, on two simulated drives of their own. What must never be PROVEN unread.
+//! What `copy`, `--only-new` and `prove` each believe of earlier records, of a card that looks the
+//! same and of dates: one rule, on two simulated drives of their own. What must never be PROVEN
+//! unread.
 
 use crate::support::job::SMALL;
 use crate::support::program::content;
@@ -202,8 +203,8 @@ fn after_a_flipping_reader_the_question_says_no_as_the_copy_did() {
     assert!(is_proven(&sim));
 }
 
-/// Whatever a manifest doubts is read from the card before it counts, and all of it where the manifest had
-/// more troubles than it lists.
+/// Whatever a manifest doubts is read from the card before it counts, and all of it where the
+/// manifest had more troubles than it lists.
 #[test]
 fn what_a_manifest_doubts_is_read_from_the_card() {
     let doubt = |kind, path: Option<&str>| Problem {
@@ -246,7 +247,8 @@ fn what_a_manifest_doubts_is_read_from_the_card() {
     }
 }
 
-/// Two copies that hold different bytes under one name, size and date are not two copies of anything.
+/// Two copies that hold different bytes under one name, size and date are not two copies of
+/// anything.
 #[test]
 fn two_copies_that_disagree_are_not_two() {
     let sim = world(40);
@@ -330,8 +332,8 @@ fn touched_dates_are_no_change_for_any_command() {
     }
 }
 
-/// One frame of a card is another now, with a date one second later: FAT might have rounded such a date, but then it
-/// would have rounded others as well.
+/// One frame of a card is another now, with a date one second later: FAT might have rounded such a
+/// date, but then it would have rounded others as well.
 #[test]
 fn a_date_that_is_rounded_alone_is_not_believed_unread() {
     for n in 0..20 {
@@ -370,10 +372,11 @@ fn a_shift_of_all_dates_of_a_drive_is_not_believed_unread() {
     assert_eq!(only_new(&shifted(true)), 20);
 }
 
-// ---- a drive that is set read-only ---------------------------------------------------------------
+// ---- a drive that is set read-only -------------------------------------------------------------
 
-/// A system sets a drive read-only when it meets an error in its file system; the call that met it fails with
-/// an error of its own, whichever call that is. The person is sent to have the drive checked, not to its cable.
+/// A system sets a drive read-only when it meets an error in its file system; the call that met it
+/// fails with an error of its own, whichever call that is. The person is sent to have the drive
+/// checked, not to its cable.
 #[test]
 fn a_drive_that_is_set_read_only_over_an_error_is_said_to_need_a_check() {
     for (op, call) in [
@@ -402,9 +405,10 @@ fn a_drive_that_is_set_read_only_over_an_error_is_said_to_need_a_check() {
     }
 }
 
-// ---- a drive more than is needed ----------------------------------------------------------------
+// ---- a drive more than is needed ---------------------------------------------------------------
 
-/// One drive is enough, and the other one fails: `copy` and `prove` say the same, and which one failed is told.
+/// One drive is enough, and the other one fails: `copy` and `prove` say the same, and which one
+/// failed is told.
 #[test]
 fn a_drive_more_than_is_needed_may_fail() {
     for kind in [FaultKind::Errno(5), FaultKind::Full, FaultKind::Vanished] {
@@ -463,7 +467,8 @@ fn a_copy_that_differs_from_the_card_counts_whatever_is_needed() {
     assert!(!proof.verdict().is_proven(), "{:?}", proof.problems());
 }
 
-/// A copy of an earlier run that rotted or went is held against a job where it is needed, by `copy` and `prove` alike.
+/// A copy of an earlier run that rotted or went is held against a job where it is needed, by `copy`
+/// and `prove` alike.
 #[test]
 fn a_lost_copy_counts_where_it_is_needed_and_nowhere_else() {
     for gone in [false, true] {
@@ -505,7 +510,8 @@ fn a_lost_copy_counts_where_it_is_needed_and_nowhere_else() {
     }
 }
 
-/// A record whose BLAKE3 fits and whose further hash does not is told, and doubted until it was read once more.
+/// A record whose BLAKE3 fits and whose further hash does not is told, and doubted until it was
+/// read once more.
 #[test]
 fn a_further_hash_that_differs_from_the_one_on_record_is_told_and_a_doubt() {
     use unlade::hash_algorithm::{Also, AlsoHashes};
@@ -521,8 +527,8 @@ fn a_further_hash_that_differs_from_the_one_on_record_is_told_and_a_doubt() {
         job.form.also = kinds.iter().copied().collect();
         job
     };
-    // A hash more is wanted; one drive's manifest says another one; the copies were touched and are read again; and the
-    // offload is copied further.
+    // A hash more is wanted; one drive's manifest says another one; the copies were touched and are
+    // read again; and the offload is copied further.
     for case in 0..4 {
         let sim = world(10);
         sim.add_volume("/c", "ext4", 1 << 30);
@@ -580,8 +586,8 @@ fn a_further_hash_that_differs_from_the_one_on_record_is_told_and_a_doubt() {
     }
 }
 
-/// What becomes of a copy after it was read, and before the answer, is seen: by `prove --reread` while it reads another drive,
-/// and by `verify` while it reads the rest.
+/// What becomes of a copy after it was read, and before the answer, is seen: by `prove --reread`
+/// while it reads another drive, and by `verify` while it reads the rest.
 #[test]
 fn what_happens_to_a_copy_that_was_read_already_is_in_the_answer() {
     let deeds = [
@@ -615,7 +621,8 @@ fn what_happens_to_a_copy_that_was_read_already_is_in_the_answer() {
             sim.let_meddle(meddler("/a", call, deed));
             let findings = checked(&sim, "/a/KITES");
             assert!(sim.meddled().is_some(), "{deed:?} {call}");
-            // What is written before a file's turn comes, its date or a byte put back, is read as it is then.
+            // What is written before a file's turn comes, its date or a byte put back, is read as
+            // it is then.
             assert!(!findings.is_clean(), "{deed:?} {call}");
             seen += findings.findings.len();
         }
@@ -623,8 +630,8 @@ fn what_happens_to_a_copy_that_was_read_already_is_in_the_answer() {
     }
 }
 
-/// What becomes of a card's file after it was read is in the answer too, also with size and date put back where the card keeps
-/// numbers and dates of entries.
+/// What becomes of a card's file after it was read is in the answer too, also with size and date
+/// put back where the card keeps numbers and dates of entries.
 #[test]
 fn what_happens_to_a_card_that_was_read_already_is_in_the_answer() {
     for ((deed, _), call) in DEEDS
@@ -649,8 +656,8 @@ fn what_happens_to_a_card_that_was_read_already_is_in_the_answer() {
     }
 }
 
-/// A copy that is written to right after it got its name, the date put back, before its folder is flushed and its line
-/// is in the journal.
+/// A copy that is written to right after it got its name, the date put back, before its folder is
+/// flushed and its line is in the journal.
 #[test]
 fn what_is_written_to_a_copy_that_just_got_its_name_is_in_the_verdict() {
     let mut met = 0;
@@ -716,7 +723,8 @@ enum Kind {
     Further,
 }
 
-/// A world in which it can be copied, the job, the places of all that counts, and the offloads that get records.
+/// A world in which it can be copied, the job, the places of all that counts, and the offloads that
+/// get records.
 fn prepared(kind: Kind) -> (Sim, Job, Vec<&'static str>, Vec<&'static str>) {
     let sim = world_of_ext4(6);
     let mut job = job("KITES", &["/a", "/b"]);
@@ -741,8 +749,9 @@ fn prepared(kind: Kind) -> (Sim, Job, Vec<&'static str>, Vec<&'static str>) {
     }
 }
 
-/// Making the records takes a while on slow drives. What becomes of the card, of an offload that is copied further, or of a copy
-/// meanwhile is in the verdict and in every manifest, also when it comes between the name of a manifest and the end.
+/// Making the records takes a while on slow drives. What becomes of the card, of an offload that is
+/// copied further, or of a copy meanwhile is in the verdict and in every manifest, also when it
+/// comes between the name of a manifest and the end.
 #[test]
 fn what_happens_while_the_records_are_made_is_in_them() {
     let moments = [
@@ -773,7 +782,8 @@ fn what_happens_while_the_records_are_made_is_in_them() {
                 });
                 let proof = copy_with(&sim, &job);
                 let path = sim.meddled().expect(&case).path;
-                // The date is part of what is believed unread: on the card, of the original, in an earlier offload.
+                // The date is part of what is believed unread: on the card, of the original, in an
+                // earlier offload.
                 let is_copy = roots.iter().any(|r| format!("{on}/{path}").starts_with(r));
                 let is_proven = is_as_it_was && (is_copy || deed == Deed::Touch);
                 let reasons = proof.verdict().reasons();
@@ -797,8 +807,9 @@ fn what_happens_while_the_records_are_made_is_in_them() {
     }
 }
 
-/// A record that another program removes or writes to before the end is told: whoever asks later goes by it. The copies
-/// stand in the journals, and where a record was removed the same command makes new ones.
+/// A record that another program removes or writes to before the end is told: whoever asks later
+/// goes by it. The copies stand in the journals, and where a record was removed the same command
+/// makes new ones.
 #[test]
 fn what_happens_to_a_record_that_has_its_name_is_in_the_verdict() {
     let deeds = DEEDS.iter().filter(|(_, is_as_it_was)| !is_as_it_was);
@@ -869,7 +880,8 @@ fn records_that_go_while_all_is_found_to_be_as_it_was_are_made_again() {
     assert!(is_intact(&sim, "/a/KITES"));
 }
 
-/// A drive that takes no more writes keeps the record that it has, which says more than the answer: that is told.
+/// A drive that takes no more writes keeps the record that it has, which says more than the answer:
+/// that is told.
 #[test]
 fn a_record_that_cannot_be_put_right_is_not_to_be_gone_by() {
     let sim = world_of_ext4(6);
@@ -894,8 +906,8 @@ fn a_record_that_cannot_be_put_right_is_not_to_be_gone_by() {
     assert!(!recorded(&sim, "/a/KITES").verdict.proven);
 }
 
-/// A drive that lacks one file for a reason that was told may lose another at the end, which is told as well: the
-/// record says of neither that it stands there.
+/// A drive that lacks one file for a reason that was told may lose another at the end, which is
+/// told as well: the record says of neither that it stands there.
 #[test]
 fn a_copy_that_goes_at_the_end_is_told_beside_what_else_is_wrong() {
     for deed in [Deed::Delete, Deed::Truncate, Deed::Append] {
@@ -966,8 +978,9 @@ fn what_goes_on_changing_is_not_proven() {
     }
 }
 
-/// A copy whose date became another is read again at the end, which takes its time on a slow drive: what becomes of the other drive
-/// and of the card meanwhile is seen, also where no records are made since they stand already.
+/// A copy whose date became another is read again at the end, which takes its time on a slow drive:
+/// what becomes of the other drive and of the card meanwhile is seen, also where no records are
+/// made since they stand already.
 #[test]
 fn what_happens_while_a_touched_copy_is_read_again_is_in_the_verdict() {
     for on in ["/card", "/a", "/b"] {
@@ -1010,8 +1023,9 @@ fn what_happens_while_a_touched_copy_is_read_again_is_in_the_verdict() {
     }
 }
 
-/// A card's file that is written to or replaced after it was read, with size and date put back, is found by the numbers and
-/// dates of its entry where the file system keeps them, and read again. The same in an offload that is copied further.
+/// A card's file that is written to or replaced after it was read, with size and date put back, is
+/// found by the numbers and dates of its entry where the file system keeps them, and read again.
+/// The same in an offload that is copied further.
 #[test]
 fn a_source_that_is_written_to_unseen_after_it_was_read_is_not_proven() {
     let all = [Op::CardRead, Op::WriteChunk, Op::FlushAll, Op::RenameNew];
@@ -1068,10 +1082,11 @@ fn a_source_that_is_written_to_unseen_after_it_was_read_is_not_proven() {
     assert!(met.iter().all(|n| *n > least), "{met:?}");
 }
 
-// ---- what a drive cannot hold ---------------------------------------------------------------------
+// ---- what a drive cannot hold ------------------------------------------------------------------
 
-/// A name that a drive cannot store, two names that are one there, in files and in folders: the rest is copied, what
-/// is not is told, and nobody says PROVEN of it but where other drives are enough.
+/// A name that a drive cannot store, two names that are one there, in files and in folders: the
+/// rest is copied, what is not is told, and nobody says PROVEN of it but where other drives are
+/// enough.
 #[test]
 fn what_a_drive_cannot_hold_is_left_out_there_and_the_rest_is_copied() {
     let odd = [
@@ -1140,10 +1155,10 @@ fn what_no_drive_can_hold_is_not_read() {
     assert!(sim.delivered(&format!("/card/{odd}")).is_none());
 }
 
-// ---- what another program wrote just now ----------------------------------------------------------
+// ---- what another program wrote just now -------------------------------------------------------
 
-/// A copy that another program made a moment ago may be in memory alone; where `verify` says that it is there, a pull
-/// of the drive leaves it.
+/// A copy that another program made a moment ago may be in memory alone; where `verify` says that
+/// it is there, a pull of the drive leaves it.
 #[test]
 fn what_verify_found_is_on_the_drive() {
     for filesystem in ["ext4", "vfat", "ntfs3", "fuse.kites"] {

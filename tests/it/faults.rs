@@ -320,7 +320,8 @@ fn parts(sim: &Sim, drive: &str) -> Vec<String> {
         .collect()
 }
 
-/// Whether a power cut leaves empty files on a drive, under names that were given in the last moment.
+/// Whether a power cut leaves empty files on a drive, under names that were given in the last
+/// moment.
 fn leaves_empty_files(sim: &Sim, drive: &str) -> bool {
     sim.filesystem(drive) == "vfat"
 }
@@ -628,8 +629,8 @@ fn expectations(sim: &Sim, before: &Before, case: &Case, end: &End) -> Vec<Strin
     } = case.fault;
     let on_card = volume == CARD;
     let before_fault = |op| sim.calls_before_fault(volume, op);
-    // What is listed of a drive once something got its name says what is in place; before that, and once more when the
-    // journals have their heads, how much room others need.
+    // What is listed of a drive once something got its name says what is in place; before that, and
+    // once more when the journals have their heads, how much room others need.
     let is_planning = before_fault(Op::JournalAppend) <= 1 && before_fault(Op::RenameNew) == 0;
     let all_was_read =
         before_fault(Op::CardRead) == sim.calls(CARD).get(&Op::CardRead).copied().unwrap_or(0);
@@ -651,8 +652,8 @@ fn expectations(sim: &Sim, before: &Before, case: &Case, end: &End) -> Vec<Strin
             && matches!(end, End::Done(_)))
         // A look on the timer that fails once is made again before anything is told.
         || (op == Op::Facts && kind == FaultKind::Errno(EIO) && sim.fault_met_by() == "watch")
-        // Where the card is when all of it was read and listed again is told beside the verdict, which is about what was
-        // read.
+        // Where the card is when all of it was read and listed again is told beside the verdict,
+        // which is about what was read.
         || (on_card
             && (op == Op::Facts || (op == Op::Walk && kind == FaultKind::Vanished))
             && all_was_read
@@ -1265,7 +1266,8 @@ fn a_cut_on_fat_or_ntfs_at_any_step_can_be_resumed() {
     );
 }
 
-/// Every step at which a FAT drive can be left with empty files, and then a second cut while the next run sets them right.
+/// Every step at which a FAT drive can be left with empty files, and then a second cut while the
+/// next run sets them right.
 #[test]
 fn empty_files_that_a_pull_left_are_copied_anew() {
     let steps = steps_of_a_run(&world("FAT"));
@@ -1308,7 +1310,8 @@ fn pulled_fat() -> Sim {
     sim
 }
 
-/// On the same drive, beside such files: an empty file of which the journal says nothing is not ours.
+/// On the same drive, beside such files: an empty file of which the journal says nothing is not
+/// ours.
 #[test]
 fn what_somebody_else_left_empty_stays() {
     let sim = pulled_fat();
@@ -1349,7 +1352,8 @@ fn what_somebody_else_left_empty_stays() {
     assert_eq!(resume(&sim), [""; 0]);
 }
 
-/// On FAT what a pull left of parts may lie in room that is shown as free: it goes before the journal grows.
+/// On FAT what a pull left of parts may lie in room that is shown as free: it goes before the
+/// journal grows.
 #[test]
 fn left_parts_go_before_anything_new_takes_room() {
     let sim = half_done_on(fresh_on("vfat"));
@@ -1411,8 +1415,9 @@ fn what_was_proven_outlives_a_power_cut() {
     }
 }
 
-/// The same with bags: at no step anything passes for a bag that is none, and after the same command
-/// again both are valid. In the second world an earlier bag's tag files are moved aside meanwhile.
+/// The same with bags: at no step anything passes for a bag that is none, and after the same
+/// command again both are valid. In the second world an earlier bag's tag files are moved aside
+/// meanwhile.
 #[test]
 fn a_bag_that_is_cut_short_at_any_step_can_be_resumed() {
     for name in ["bag", "bag once more"] {
@@ -1465,8 +1470,8 @@ fn signed(sim: &Sim, signer: Option<&Arc<Signer>>) -> End {
     offload_job(sim, &job, &Arc::new(AtomicBool::new(false)))
 }
 
-/// Every signature that stands beside a manifest, of this run or an earlier one, and is not of it; and
-/// how many are.
+/// Every signature that stands beside a manifest, of this run or an earlier one, and is not of it;
+/// and how many are.
 fn false_signatures(sim: &Sim) -> (Vec<String>, usize) {
     let (mut wrong, mut good) = (Vec::new(), 0);
     for drive in BOTH {
@@ -1493,8 +1498,8 @@ fn alone(sim: &Sim, drive: &str) -> Option<Vec<u8>> {
     signature.filter(|_| !files.contains_key(MANIFEST))
 }
 
-/// A signed offload goes on with one more file, signed again or not, and is cut at any of the steps in
-/// which its records change places.
+/// A signed offload goes on with one more file, signed again or not, and is cut at any of the steps
+/// in which its records change places.
 #[test]
 fn a_power_cut_or_kill_leaves_no_signature_beside_another_manifest() {
     let key = include_bytes!("../../fixtures/keys/tests_only_ed25519");
@@ -1537,7 +1542,8 @@ fn a_power_cut_or_kill_leaves_no_signature_beside_another_manifest() {
             let (wrong, good) = false_signatures(&sim);
             assert!(wrong.is_empty(), "{case}: {wrong:#?}");
             for drive in BOTH {
-                // A file system that keeps no order may leave the old one alone, and never the new one.
+                // A file system that keeps no order may leave the old one alone, and never the new
+                // one.
                 let alone = alone(&sim, drive);
                 let is_torn = matches!(cut, Cut::Power(Crash::Torn(_)));
                 assert!(
@@ -1626,8 +1632,8 @@ fn a_stop_keeps_what_is_proven_and_can_be_resumed() {
     }
 }
 
-/// Another card takes the place of the one that was listed: the job stops at the next file, with one
-/// word on the cause, instead of copying what the other card holds.
+/// Another card takes the place of the one that was listed: the job stops at the next file, with
+/// one word on the cause, instead of copying what the other card holds.
 #[test]
 fn a_card_that_was_swapped_stops_the_job() {
     let sim = fresh();

@@ -1,6 +1,6 @@
-//! The forecast of the time left on simulated jobs (the simulator of `benches/forecast`): the goals of
-//! the bench on a few jobs of each scenario, the replay of recorded jobs, and that a plan and its copy
-//! say the same.
+//! The forecast of the time left on simulated jobs (the simulator of `benches/forecast`): the goals
+//! of the bench on a few jobs of each scenario, the replay of recorded jobs, and that a plan and
+//! its copy say the same.
 
 #[path = "../../benches/forecast/rivals.rs"]
 mod rivals;
@@ -292,7 +292,8 @@ fn a_plan_and_its_copy_start_from_one_number() {
     let all = (took.took + took.read_again).as_secs_f64();
     assert!((forecast.actual_s - all).abs() < 0.01, "{forecast:?}");
 
-    // A drive that spins takes 1 / (1/110 + 1/115) MB/s, and less as it fills; 400 MB/s do not spin.
+    // A drive that spins takes 1 / (1/110 + 1/115) MB/s, and less as it fills; 400 MB/s do not
+    // spin.
     let spins = || Gear {
         rotational: Some(true),
         ..Gear::default()

@@ -10,16 +10,16 @@
 //! * `UNLADE_HISTORY_FROM=n` begins with another seed than 0,
 //! * `UNLADE_HISTORY_SEED=n` repeats one history, `UNLADE_HISTORIES` times.
 //!
-//! The limits of the proof, each of which the model names when it lets a PROVEN pass ([`Limit`]):
-//! a bit that the reader flipped, rot or an edit after the read-back that keeps size and date, a
-//! card's file that was rewritten under its old name, size and date, and cards without identity; and, where another
-//! program writes to card or drive while a run is at work, what it does after the last look, or to a part that is still
-//! being written.
-//! In every fourth history all offloads are bags. The model knows the card's paths only; `files_on` shows
-//! it a bag as it would lie in the plain layout, its tag files among the records.
+//! The limits of the proof, each of which the model names when it lets a PROVEN pass ([`Limit`]): a
+//! bit that the reader flipped, rot or an edit after the read-back that keeps size and date, a
+//! card's file that was rewritten under its old name, size and date, and cards without identity;
+//! and, where another program writes to card or drive while a run is at work, what it does after
+//! the last look, or to a part that is still being written. In every fourth history all offloads
+//! are bags. The model knows the card's paths only; `files_on` shows it a bag as it would lie in
+//! the plain layout, its tag files among the records.
 //!
-//! Dates lie as well: all of a card or of a drive move by whole hours, with or without the bytes, and single
-//! ones are touched. No limit excuses those: the bytes have to be read.
+//! Dates lie as well: all of a card or of a drive move by whole hours, with or without the bytes,
+//! and single ones are touched. No limit excuses those: the bytes have to be read.
 
 use crate::support::job::SMALL;
 use crate::support::program::tell;
@@ -100,8 +100,8 @@ enum Limit {
     /// The card's file was rewritten after it was copied and kept name, size and date, or an
     /// equal-looking card without identity is in the reader. `--proof reread` has no such limit.
     RewrittenOnTheCard,
-    /// Another program wrote to it after the last look, or to a part whose every write dates it anew. `verify` has no
-    /// such limit.
+    /// Another program wrote to it after the last look, or to a part whose every write dates it
+    /// anew. `verify` has no such limit.
     WrittenToMeanwhile,
 }
 
@@ -605,8 +605,8 @@ impl History {
         self.put_on_card(&path, bytes, stamp);
     }
 
-    /// The card keeps local time, and the computer is in another zone; or a timer shot some or all of it
-    /// again, to the second one or two hours later.
+    /// The card keeps local time, and the computer is in another zone; or a timer shot some or all
+    /// of it again, to the second one or two hours later.
     fn shift_on_card(&mut self) {
         let (later, anew) = (3_600 * self.pick(&[1, 2]).unwrap(), self.chance.coin());
         self.log.push(format!(
@@ -694,7 +694,8 @@ impl History {
             .collect()
     }
 
-    /// Whether a power cut leaves empty files on a drive, under names that were given in the last moment.
+    /// Whether a power cut leaves empty files on a drive, under names that were given in the last
+    /// moment.
     fn is_fat(&self, place: &str) -> bool {
         self.places[place].now.is_some() && self.sim.filesystem(place) == "vfat"
     }
@@ -799,7 +800,8 @@ impl History {
         self.put_later(place, &path, &bytes, later);
     }
 
-    /// A drive that keeps local time, and a person who put other files of the same sizes there or did not.
+    /// A drive that keeps local time, and a person who put other files of the same sizes there or
+    /// did not.
     fn shift_on_drive(&mut self) {
         let Some((place, _, path)) = self.any_copy() else {
             return;
@@ -1246,7 +1248,8 @@ impl History {
         }
     }
 
-    /// Takes over what another program did while the run was at work: on the card, and in what has to stand on a drive.
+    /// Takes over what another program did while the run was at work: on the card, and in what has
+    /// to stand on a drive.
     fn note_meddled(&mut self, did: &Meddled, before: &mut Before, is_proven: bool) {
         let (on, path) = (did.by.on, did.path.clone());
         let unseen = self.sim.meddled_unseen();
@@ -1284,7 +1287,8 @@ impl History {
         }
     }
 
-    /// What another program left with size and date as they were is not seen by later runs that do not read it either.
+    /// What another program left with size and date as they were is not seen by later runs that do
+    /// not read it either.
     fn note_meddled_unseen(&mut self) {
         let Some(did) = self.sim.meddled() else {
             return;
@@ -1415,7 +1419,8 @@ impl History {
         if copy == bytes {
             return Stands::Equal;
         }
-        // Where a run says itself that the card changed, a copy of what that delivered is a whole one.
+        // Where a run says itself that the card changed, a copy of what that delivered is a whole
+        // one.
         let delivered = self.sim.delivered(&format!("{CARD}/{path}"));
         let of_card = self.sim.meddled().filter(|m| m.by.on == CARD);
         let (is_of_card, was) = (of_card.is_some(), of_card.map(|m| m.was));
@@ -1475,7 +1480,8 @@ impl History {
     fn holds(&self, proof: &Proof, d: usize, image: Image) -> Result<BTreeSet<Limit>, String> {
         let place = mount_of(&proof.plan().destinations[d].given);
         let mut copies = self.files_on(place, image);
-        // What is reached through a link, or lies below something else that is mounted, is not there.
+        // What is reached through a link, or lies below something else that is mounted, is not
+        // there.
         copies.retain(|path, _| !self.sim.leads_elsewhere(&self.at(place, path)));
         let mut limits = BTreeSet::new();
         // What could not be listed keeps the card from being PROVEN, and no drive has to have it.
@@ -1556,8 +1562,8 @@ impl History {
             // Where nothing was new there is no offload to hold a record.
             for d in complete.filter(|_| !proof.plan().has_nothing_new()) {
                 let place = mount_of(&job.to[d]);
-                // What another program does to a record is not looked for at the end; nor is what it does to the card after
-                // the last look.
+                // What another program does to a record is not looked for at the end; nor is what
+                // it does to the card after the last look.
                 let apart = |m: Meddled| {
                     m.by.on == CARD || (m.by.on == place && m.by.prey == Prey::Records)
                 };
@@ -1730,7 +1736,8 @@ fn what_was_changed(
             let mut records = now.iter().filter(|(p, _)| is_record(p));
             is_crashed || records.any(|(p, b)| inside(p).0 == root && b == bytes)
         } else {
-            // What an earlier run that was cut off left unflushed goes with the next power cut, wherever it lies.
+            // What an earlier run that was cut off left unflushed goes with the next power cut,
+            // wherever it lies.
             let may_go = is_crashed && before.durable[place].get(path) != Some(bytes);
             may_go || now.get(path) == Some(bytes)
         };

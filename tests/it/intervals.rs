@@ -1,5 +1,6 @@
-//! The grid of intervals that rates are noted in, by a clock that goes as the test says: what is noted as so many seconds
-//! are so many, and the strip of the running picture is the last minute, an hour into a copy as well.
+//! The grid of intervals that rates are noted in, by a clock that goes as the test says: what is
+//! noted as so many seconds are so many, and the strip of the running picture is the last minute,
+//! an hour into a copy as well.
 
 use crate::support::job::{job, tools};
 use crate::support::program::content;
@@ -55,7 +56,8 @@ impl Observer for Passing {
     }
 }
 
-/// Copies a card while so much passes with every file; returns the rates, how long it took in seconds, and the last strip.
+/// Copies a card while so much passes with every file; returns the rates, how long it took in
+/// seconds, and the last strip.
 fn copied(ms: u64) -> (Rates, u64, (usize, u64)) {
     let sim = Sim::default();
     sim.add_card("/card", &[], &["DCIM"]);

@@ -13,19 +13,27 @@ use unlade::report::page::page;
 /// A festival's card: `files` files on two drives.
 pub(crate) fn festival(files: usize) -> Value {
     let file = |n: usize| {
-        json!({"path": format!("DCIM/100KITES/KITE{n:04}.MP4"), "bytes": 100_000_000, "modified": "2026-10-03T09:30:00.000000000Z",
-            "blake3": "5efbdd3f37efeae40a74cf592be8af7d5caed94259ab4f48e59806ecf3249687", "also": {}, "read_s": 1.1,
-            "copies": [{"destination": 0, "proof": "readback", "readback_s": 0.4}, {"destination": 1, "proof": "readback", "readback_s": 0.9}]})
+        json!({"path": format!("DCIM/100KITES/KITE{n:04}.MP4"), "bytes": 100_000_000,
+            "modified": "2026-10-03T09:30:00.000000000Z",
+            "blake3": "5efbdd3f37efeae40a74cf592be8af7d5caed94259ab4f48e59806ecf3249687",
+                "also": {}, "read_s": 1.1,
+            "copies": [{"destination": 0, "proof": "readback", "readback_s": 0.4},
+                {"destination": 1, "proof": "readback", "readback_s": 0.9}]})
     };
     json!({
         "format": "unlade-manifest", "version": 1, "tool": {"name": "unlade", "version": "0.1.0"},
-        "offload": {"name": "20261003-KITES-A", "started": "2026-10-03T18:02:11.000Z", "finished": "2026-10-03T18:09:31.000Z", "host": "field-laptop"},
-        "card": {"path": "/media/KITES", "label": "KITES-A", "filesystem": "exfat", "volume_id": "6234-ABCD", "bytes_total": 128_000_000_000_u64,
-            "listing_b3": "917fc0129f4a5dad1ba4ca08953e12a1ab3f75d19b55ec40f0c81dea01fd577f", "zone": "unknown"},
+        "offload": {"name": "20261003-KITES-A", "started": "2026-10-03T18:02:11.000Z",
+            "finished": "2026-10-03T18:09:31.000Z", "host": "field-laptop"},
+        "card": {"path": "/media/KITES", "label": "KITES-A", "filesystem": "exfat",
+            "volume_id": "6234-ABCD", "bytes_total": 128_000_000_000_u64,
+            "listing_b3": "917fc0129f4a5dad1ba4ca08953e12a1ab3f75d19b55ec40f0c81dea01fd577f",
+                "zone": "unknown"},
         "proof": {"asked": "readback", "copies_needed": 2, "hash": "blake3"},
         "destinations": [
-            {"path": "/media/SSD-A/20261003-KITES-A", "device": "sdb volume 11AA-22BB", "filesystem": "exfat", "readback": "direct"},
-            {"path": "/media/SSD-B/20261003-KITES-A", "device": "sdc volume 33CC-44DD", "filesystem": "exfat", "readback": "dropped"}],
+            {"path": "/media/SSD-A/20261003-KITES-A", "device": "sdb volume 11AA-22BB",
+                "filesystem": "exfat", "readback": "direct"},
+            {"path": "/media/SSD-B/20261003-KITES-A", "device": "sdc volume 33CC-44DD",
+                "filesystem": "exfat", "readback": "dropped"}],
         "totals": {"files": files, "bytes": 100_000_000 * files, "folders": 2, "left_out": 1},
         "files": (1..=files).map(file).collect::<Vec<_>>(), "folders": ["DCIM", "DCIM/100KITES"],
         "left_out": [{"path": ".DS_Store", "why": "made by a computer"}], "problems": [],
@@ -109,9 +117,12 @@ fn an_unproven_card_is_to_be_kept_and_each_exception_is_told() {
     let mut m = festival(6);
     m["verdict"] = json!({"proven": false, "copies": 1, "reasons": ["1 file could not be read"]});
     m["problems"] = json!([
-        {"kind": "unreadable", "path": "DCIM/100KITES/KITE0007.MP4", "destination": null, "detail": "reading failed: input/output error", "blocking": true},
-        {"kind": "mismatch", "path": "DCIM/100KITES/KITE0003.MP4", "destination": 1, "detail": "what was read back differs", "blocking": true},
-        {"kind": "no-room", "path": null, "destination": 1, "detail": "the drive is full", "blocking": false}]);
+        {"kind": "unreadable", "path": "DCIM/100KITES/KITE0007.MP4", "destination": null,
+            "detail": "reading failed: input/output error", "blocking": true},
+        {"kind": "mismatch", "path": "DCIM/100KITES/KITE0003.MP4", "destination": 1,
+            "detail": "what was read back differs", "blocking": true},
+        {"kind": "no-room", "path": null, "destination": 1, "detail": "the drive is full",
+            "blocking": false}]);
     m["files"][2]["copies"] = json!([{"destination": 0, "proof": "written", "readback_s": null}]);
     m["destinations"][1]["readback"] = "cached".into();
     let page = made(&m);
@@ -138,9 +149,12 @@ fn an_unproven_card_is_to_be_kept_and_each_exception_is_told() {
 #[test]
 fn what_was_matched_by_date_only_is_said_in_the_verdict() {
     let mut m = festival(3);
-    m["proof"]["only_new"] = json!({"left_files": 2, "left_bytes": 200_000_000, "matched_by": "path-size-date", "sampled_files": 1});
+    m["proof"]["only_new"] = json!({"left_files": 2, "left_bytes": 200_000_000,
+        "matched_by": "path-size-date", "sampled_files": 1});
     for n in [0, 1] {
-        m["files"][n]["copies"] = json!([{"destination": 0, "proof": "earlier", "readback_s": null, "in": "DAY1"}, {"destination": 1, "proof": "earlier", "readback_s": null, "in": "DAY1"}]);
+        m["files"][n]["copies"] = json!([{"destination": 0, "proof": "earlier", "readback_s": null,
+            "in": "DAY1"}, {"destination": 1, "proof": "earlier", "readback_s": null,
+                "in": "DAY1"}]);
     }
     let page = made(&m);
     let verdict = between(&page, "<h1>", "<h2>");
@@ -244,7 +258,10 @@ fn the_last_interval_is_cut_by_the_end_of_the_job() {
     let table = between(&page, "<caption>Read from the card</caption>", "</table>");
     // 11 MB in the 1.1 s from second 2 to the end.
     assert!(
-        table.contains("<td>2</td><td class=\"n\">1.1</td><td class=\"n\">11,000,000</td><td class=\"n\">10.0</td>"),
+        table.contains(
+            "<td>2</td><td class=\"n\">1.1</td><td class=\"n\">11,000,000</td><td \
+            class=\"n\">10.0</td>"
+        ),
         "{table}"
     );
     assert!(!table.contains("<td>3</td>"), "{table}");
@@ -253,12 +270,18 @@ fn the_last_interval_is_cut_by_the_end_of_the_job() {
 #[test]
 fn long_jobs_and_long_lists_stay_bounded() {
     let mut m = festival(2_003);
-    m["rates"] = json!({"every_s": 4096, "read": vec![400_000_000_000_u64; 3_601], "write": [], "readback": []});
+    m["rates"] = json!({"every_s": 4096, "read": vec![400_000_000_000_u64; 3_601], "write": [],
+        "readback": []});
     m["forecast"]["actual_s"] = json!(4096.0 * 3_601.0);
     m["left_out"] = (0..2_010)
         .map(|n| json!({"path": format!("._{n}"), "why": "made by a computer"}))
         .collect();
-    m["problems"] = (0..2_050).map(|n| json!({"kind": "unreadable", "path": format!("P{n}"), "destination": null, "detail": "no", "blocking": true})).collect();
+    m["problems"] = (0..2_050)
+        .map(|n| {
+            json!({"kind": "unreadable", "path": format!("P{n}"),
+        "destination": null, "detail": "no", "blocking": true})
+        })
+        .collect();
     let page = made(&m);
     show("long.html", &page);
     assert!(
@@ -301,7 +324,8 @@ fn hostile_names_do_no_harm() {
         *m.pointer_mut(at).unwrap_or_else(|| panic!("{at}")) = hostile.into();
     }
     m["verdict"]["reasons"] = json!([hostile]);
-    m["problems"] = json!([{"kind": "extra", "path": hostile, "destination": 0, "detail": hostile, "blocking": true}]);
+    m["problems"] = json!([{"kind": "extra", "path": hostile, "destination": 0, "detail": hostile,
+        "blocking": true}]);
     let page = made(&m);
     assert!(
         !page.contains("<script") && !page.contains(['\u{202e}', '\u{1b}']),

@@ -1,5 +1,6 @@
-//! The manual pages and completions in `man/` are those that the program writes, all of them are in the
-//! Debian package, and every problem kind and every key of the manifest is in the page of the format.
+//! The manual pages and completions in `man/` are those that the program writes, all of them are in
+//! the Debian package, and every problem kind and every key of the manifest is in the page of the
+//! format.
 
 use crate::support::program::Work;
 use std::collections::BTreeSet;
@@ -54,14 +55,16 @@ fn committed_completions_are_current() {
         let committed = std::fs::read_to_string(man().join("completions").join(name));
         assert!(
             made.exits(0).out == committed.unwrap_or_default(),
-            "man/completions/{name} is not current; run `cargo run -- completions {shell} > man/completions/{name}`"
+            "man/completions/{name} is not current; run `cargo run -- completions {shell} > \
+            man/completions/{name}`"
         );
     }
     let files = std::fs::read_dir(man().join("completions")).unwrap();
     assert_eq!(files.count(), COMPLETIONS.len());
 }
 
-/// Every file that the package is to hold is there, and every page and completion is in the package.
+/// Every file that the package is to hold is there, and every page and completion is in the
+/// package.
 #[test]
 fn the_debian_package_holds_what_stands_here() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));

@@ -1,5 +1,5 @@
-//! Card trees as cameras make them: the whole tree arrives, with empty folders and hidden files, and
-//! the manifest counts it. The layouts and their public sources are in `fixtures/cards`.
+//! Card trees as cameras make them: the whole tree arrives, with empty folders and hidden files,
+//! and the manifest counts it. The layouts and their public sources are in `fixtures/cards`.
 
 use crate::support::program::{Card, Node, Work, bytes_of, manifest, names_in, tree};
 use std::collections::{BTreeMap, BTreeSet};

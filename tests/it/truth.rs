@@ -1,6 +1,7 @@
-//! Owns the last word on every PROVEN in every test: an independent look, with plain reads and no code of the crate's
-//! own, at what would be left if the power went now. Copies in memory are looked at after a power cut of a fork of their
-//! world, those behind a faulty mount in its backing folder, with what it would lose. The support layer calls it after every run.
+//! Owns the last word on every PROVEN in every test: an independent look, with plain reads and no
+//! code of the crate's own, at what would be left if the power went now. Copies in memory are
+//! looked at after a power cut of a fork of their world, those behind a faulty mount in its backing
+//! folder, with what it would lose. The support layer calls it after every run.
 
 use crate::support::sim::{Crash, Image, Sim};
 use std::collections::BTreeMap;
@@ -36,15 +37,17 @@ pub(crate) fn offload(
     Ok(proof)
 }
 
-/// [`run::offload`] of a job that must be refused, on whatever disks: then there is nothing to look at.
+/// [`run::offload`] of a job that must be refused, on whatever disks: then there is nothing to look
+/// at.
 #[cfg(target_os = "linux")]
 pub(crate) fn refused(plan: Plan, terms: Terms, tools: &Tools) -> Refusal {
     run::offload(plan, terms, tools, &mut unlade::event::Silent).expect_err("a refusal")
 }
 
-/// Fails unless so many drives hold everything that was on the card before, or that it delivered in its place, once the power
-/// was cut. What no run can see on a drive is known to the world ([`Sim::is_unseen`], [`Sim::meddled_unseen`]).
-/// Drives that answer from memory on purpose are the business of their tests.
+/// Fails unless so many drives hold everything that was on the card before, or that it delivered in
+/// its place, once the power was cut. What no run can see on a drive is known to the world
+/// ([`Sim::is_unseen`], [`Sim::meddled_unseen`]). Drives that answer from memory on purpose are the
+/// business of their tests.
 fn after<'a>(
     sim: &Sim,
     (before, card): (&Sim, &str),
@@ -132,8 +135,8 @@ mod program {
     /// What a run says of files that it went by names, sizes and dates for.
     const NOT_READ: &str = "content of a sample read again";
 
-    /// Notes that a file of a card holds other bytes now under its old size and date. Where a run says itself that it did
-    /// not read that again, a copy of what it held before will do.
+    /// Notes that a file of a card holds other bytes now under its old size and date. Where a run
+    /// says itself that it did not read that again, a copy of what it held before will do.
     pub(crate) fn rewritten_unseen(path: &Path, before: Vec<u8>) {
         let mut all = REWRITTEN.lock().unwrap();
         all.push((path.to_path_buf(), before));
@@ -206,7 +209,8 @@ mod program {
                 _ => {}
             }
         }
-        // Without a read, `prove` says that it went by names, sizes and dates; other drives come from the ledger.
+        // Without a read, `prove` says that it went by names, sizes and dates; other drives come
+        // from the ledger.
         let is_read =
             verb == "copy" || asked.by_content || command.get_args().any(|a| a == "--reread");
         Some(asked).filter(|asked| is_read && !asked.drives.is_empty())
@@ -248,7 +252,8 @@ mod program {
         }
     }
 
-    /// Every file and folder below a card's root, as relative paths, without litter and our records. Leaves no trace of itself.
+    /// Every file and folder below a card's root, as relative paths, without litter and our
+    /// records. Leaves no trace of itself.
     fn entries(root: &Path) -> Vec<(PathBuf, bool)> {
         let is_litter =
             |name: &str| LITTER.contains(&name) || name.starts_with("._") || name == "_unlade";

@@ -1,5 +1,6 @@
-//! Whether what was copied is the whole card, and whether a verdict is about the card that was read: folders of a
-//! card, volumes mounted in it, room that nothing explains, and another card at the end.
+//! Whether what was copied is the whole card, and whether a verdict is about the card that was
+//! read: folders of a card, volumes mounted in it, room that nothing explains, and another card at
+//! the end.
 
 use crate::faults::{BOTH, CARD, fresh, job, stamp, tools};
 use crate::support::sim::{Chance, Sim};
@@ -139,7 +140,8 @@ fn room_that_no_entry_explains_keeps_a_card_from_being_formatted() {
         let listing = listed(&sim);
         assert_eq!(listing.totals().0, 18);
         let told = listing.unexplained().unwrap();
-        // 16 files of three clusters; exFAT's table may take up to 30 more than the two that it does.
+        // 16 files of three clusters; exFAT's table may take up to 30 more than the two that it
+        // does.
         let megabytes = if filesystem == "vfat" {
             "196.6 kB"
         } else {

@@ -1,11 +1,12 @@
 // Judges pages from outside the program: a browser (headless Chromium), axe-core, html-validate and
-// poppler's pdftotext. Tells what each page is to be faulted for, as JSON on standard output; who calls it
-// (tests/it/linux/page_outside.rs) knows which pages must be faultless and which must not.
+// poppler's pdftotext. Tells what each page is to be faulted for, as JSON on standard output; who
+// calls it (tests/it/linux/page_outside.rs) knows which pages must be faultless and which must not.
 //
 //   node check.mjs FOLDER CHROMIUM
 //
-// FOLDER/pages.json lists the pages: {file, verdict, shows: [text], prints: [text], unprinted: [text],
-// pages_max, sample}; of a sample not every width is looked at in light and dark, nor both sizes of paper. Screenshots and PDFs for people are put beside them.
+// FOLDER/pages.json lists the pages: {file, verdict, shows: [text], prints: [text], unprinted:
+// [text], pages_max, sample}; of a sample not every width is looked at in light and dark, nor both
+// sizes of paper. Screenshots and PDFs for people are put beside them.
 
 import { execFileSync } from "node:child_process";
 import { readFileSync, writeFileSync } from "node:fs";
@@ -17,14 +18,17 @@ import puppeteer from "puppeteer-core";
 
 const [folder, chromium] = process.argv.slice(2);
 const pages = JSON.parse(readFileSync(join(folder, "pages.json"), "utf8"));
-const axeSource = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+const axeSource = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"),
+  "utf8");
 const SAMPLE = [[320, "dark"], [1280, "light"]];
 const SIGHTS = [...SAMPLE, [1280, "dark"], [320, "light"]];
-// What axe-core says of colours follows from the scheme, all else from the page and its width: both widths are in the sample.
+// What axe-core says of colours follows from the scheme, all else from the page and its width: both
+// widths are in the sample.
 const COLOURS = { runOnly: ["color-contrast"] };
 // WCAG 2.2, 1.4.10 (Reflow): no sideways scroll at 320 CSS pixels.
 const HEIGHT = 800;
-// So many rows of each list are shown to axe-core: with thousands it takes minutes, and rows are alike.
+// So many rows of each list are shown to axe-core: with thousands it takes minutes, and rows are
+// alike.
 const ROWS_ALIKE = 25;
 
 const htmlValidate = new HtmlValidate({
@@ -38,11 +42,13 @@ const faults = [];
 async function check(browser, page) {
   const path = join(folder, page.file);
   const url = pathToFileURL(path).href;
-  const fault = (check, detail) => faults.push({ page: page.file, check, detail: String(detail).slice(0, 600) });
+  const fault = (check, detail) => faults.push({ page: page.file, check,
+    detail: String(detail).slice(0, 600) });
 
   const report = await htmlValidate.validateFile(path);
   for (const result of report.results) {
-    for (const m of result.messages) fault("html", `${m.line}:${m.column} ${m.ruleId}: ${m.message}`);
+    for (const m of result.messages) fault("html",
+      `${m.line}:${m.column} ${m.ruleId}: ${m.message}`);
   }
 
   const tab = await browser.newPage();
@@ -62,7 +68,8 @@ async function check(browser, page) {
     if (!page.broken) {
       const shot = page.file.replace(/html$/, `${width}-${scheme}.png`);
       const height = await tab.evaluate(() => document.documentElement.scrollHeight);
-      await tab.screenshot({ path: join(folder, shot), clip: { x: 0, y: 0, width, height: Math.min(height, 6000) } });
+      await tab.screenshot({ path: join(folder, shot), clip: { x: 0, y: 0, width,
+        height: Math.min(height, 6000) } });
     }
     await fold(tab, true);
     await scroll(tab, fault, `${when}, unfolded`);
@@ -77,7 +84,9 @@ async function check(browser, page) {
 }
 
 function fold(tab, open) {
-  return tab.evaluate((open) => { for (const d of document.querySelectorAll("details")) d.open = open; }, open);
+  return tab.evaluate((open) => {
+    for (const d of document.querySelectorAll("details")) d.open = open;
+  }, open);
 }
 
 // Takes all but the first rows of each list away.
@@ -104,16 +113,20 @@ async function look(tab, page, fault, when) {
       text: document.body.textContent,
       title: document.title,
       acting: all
-        .filter((e) => /^(script|iframe|object|embed|img|link|a|form|input|base|video|audio)$/i.test(e.tagName))
+        .filter((e) =>
+          /^(script|iframe|object|embed|img|link|a|form|input|base|video|audio)$/i.test(e.tagName))
         .map((e) => e.outerHTML.slice(0, 200)),
-      handlers: all.flatMap((e) => e.getAttributeNames().filter((n) => /^on|^href$|^src$/i.test(n))),
+      handlers: all.flatMap((e) =>
+        e.getAttributeNames().filter((n) => /^on|^href$|^src$/i.test(n))),
       heading: heading?.tagName === "H1" ? heading.textContent : null,
       below: heading ? heading.getBoundingClientRect().bottom : Infinity,
     };
   });
-  if (seen.acting.length || seen.handlers.length) fault("script", [...seen.acting, ...seen.handlers].join(" "));
+  if (seen.acting.length || seen.handlers.length) fault("script", [...seen.acting,
+    ...seen.handlers].join(" "));
   // Unicode's bidirectional controls (UAX 9), and controls other than line ends.
-  const raw = /[\u0000-\u0008\u000b-\u001f\u007f-\u009f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]/;
+  const raw =
+    /[\u0000-\u0008\u000b-\u001f\u007f-\u009f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]/;
   if (raw.test(seen.text) || raw.test(seen.title)) fault("raw", "a control character in the text");
   for (const text of page.shows ?? []) if (!seen.text.includes(text)) fault("shown", text);
   if (seen.heading !== page.verdict || seen.below > HEIGHT) {
@@ -123,10 +136,13 @@ async function look(tab, page, fault, when) {
 
 async function axe(tab, asked, fault, when) {
   const violations = await tab.evaluate(async (asked) => {
-    const found = await globalThis.axe.run(document, { preload: false, resultTypes: ["violations"], ...asked });
-    return found.violations.map((v) => `${v.id}: ${v.nodes.slice(0, 3).map((n) => n.html).join(" | ")}`);
+    const found = await globalThis.axe.run(document, { preload: false, resultTypes: ["violations"],
+      ...asked });
+    return found.violations.map((v) =>
+      `${v.id}: ${v.nodes.slice(0, 3).map((n) => n.html).join(" | ")}`);
   }, asked);
-  for (const v of violations) fault(when.includes("dark") ? "axe-dark" : "axe-light", `${v} (${when})`);
+  for (const v of violations) fault(when.includes("dark") ? "axe-dark" : "axe-light",
+    `${v} (${when})`);
 }
 
 async function print(tab, url, page, fault) {
@@ -136,15 +152,19 @@ async function print(tab, url, page, fault) {
     await tab.goto(url, { waitUntil: "load" });
     const file = join(folder, page.file.replace(/html$/, `${format}.pdf`));
     writeFileSync(file, await tab.pdf({ format, printBackground: false }));
-    const text = execFileSync("pdftotext", ["-layout", file, "-"], { encoding: "utf8", maxBuffer: 1 << 28 });
+    const text = execFileSync("pdftotext", ["-layout", file, "-"], { encoding: "utf8",
+      maxBuffer: 1 << 28 });
     const sheets = text.split("\f").slice(0, -1);
     const flat = text.replace(/\s+/g, " ");
     if (!(sheets[0] ?? "").split("\n").some((l) => l.trim() === page.verdict)) {
       fault("print-verdict", `${format}: not on page one: ${page.verdict}`);
     }
-    if (page.pages_max && sheets.length > page.pages_max) fault("print-pages", `${format}: ${sheets.length} pages`);
-    for (const t of page.prints ?? []) if (!flat.includes(t)) fault("print-told", `${format}: ${t}`);
-    for (const t of page.unprinted ?? []) if (flat.includes(t)) fault("print-list", `${format}: ${t}`);
+    if (page.pages_max && sheets.length > page.pages_max) fault("print-pages",
+      `${format}: ${sheets.length} pages`);
+    for (const t of page.prints ?? []) if (!flat.includes(t)) fault("print-told",
+      `${format}: ${t}`);
+    for (const t of page.unprinted ?? []) if (flat.includes(t)) fault("print-list",
+      `${format}: ${t}`);
   }
 }
 

@@ -1,5 +1,5 @@
-//! The real binary on plain folders of a real disk: what lies on the drives afterwards, what is said,
-//! and how it exits. Both destinations are on one disk, so PROVEN needs `--copies 1` here.
+//! The real binary on plain folders of a real disk: what lies on the drives afterwards, what is
+//! said, and how it exits. Both destinations are on one disk, so PROVEN needs `--copies 1` here.
 
 use crate::support::program::{
     Card, Node, Ran, Tree, Work, age, bytes_of, content, finish, flip, manifest, move_to, names_in,
@@ -641,8 +641,8 @@ fn a_copy_that_was_changed_since_is_neither_kept_nor_replaced() {
 
 // ---- places that are taken --------------------------------------------------------------------
 
-/// Names that would turn the writing direction, clear a screen or end a tag are shown harmlessly and
-/// copied exactly; two names for one file become two files; holes become zeros.
+/// Names that would turn the writing direction, clear a screen or end a tag are shown harmlessly
+/// and copied exactly; two names for one file become two files; holes become zeros.
 #[test]
 fn hard_names_and_odd_files_are_copied_and_shown_harmlessly() {
     let work = Work::new("hard");
@@ -767,8 +767,8 @@ fn records_behind_a_link_are_refused() {
     assert!(names_in(&work.path("b")).is_empty());
 }
 
-/// A file of a card may be named as this program names its parts. It is a copy like any other, also when
-/// the card has it no more.
+/// A file of a card may be named as this program names its parts. It is a copy like any other, also
+/// when the card has it no more.
 #[test]
 fn a_proven_copy_that_is_named_like_a_part_stays() {
     let work = Work::with_card("like-a-part");
@@ -1421,8 +1421,8 @@ fn a_deadline_is_answered_before_the_first_byte() {
     assert!(tree(&work.path("a")).is_empty());
 }
 
-/// A kept copy that rotted since, its size and date unchanged: neither a record nor an earlier read-back
-/// makes it good. It is named, left as it is, and copied anew once it is out of the way.
+/// A kept copy that rotted since, its size and date unchanged: neither a record nor an earlier
+/// read-back makes it good. It is named, left as it is, and copied anew once it is out of the way.
 #[test]
 fn a_kept_copy_that_rotted_is_found_by_the_next_run() {
     let work = Work::with_card("rot");
@@ -1472,7 +1472,8 @@ fn a_kept_copy_that_rotted_is_found_by_the_next_run() {
     work.run("verify a/KITES b/KITES").exits(0);
 }
 
-/// A FAT drive that was pulled while earlier records were moved aside: an empty record says nothing, so nothing is held against it.
+/// A FAT drive that was pulled while earlier records were moved aside: an empty record says
+/// nothing, so nothing is held against it.
 #[test]
 fn empty_earlier_records_are_no_difference() {
     let work = Work::with_card("emptied-records");
@@ -1498,7 +1499,8 @@ fn empty_earlier_records_are_no_difference() {
     work.run("verify a/KITES").exits(1);
 }
 
-/// What a FAT drive leaves that was pulled too early: nothing that stands there is changed, and the person hears what to do.
+/// What a FAT drive leaves that was pulled too early: nothing that stands there is changed, and the
+/// person hears what to do.
 #[test]
 fn empty_files_under_final_names_are_told_as_what_they_are() {
     let work = Work::with_card("empty");

@@ -148,7 +148,8 @@ fn a_copy_on_the_card_itself_is_none() {
     work.run("prove card --on card --on a --copies 1").exits(0);
 }
 
-/// A folder of offloads that was renamed on its drive: not known any more, and never worse than that.
+/// A folder of offloads that was renamed on its drive: not known any more, and never worse than
+/// that.
 #[test]
 fn an_offload_that_was_moved_is_checked_anew() {
     let work = Work::with_card("moved");
@@ -167,8 +168,8 @@ fn an_offload_that_was_moved_is_checked_anew() {
     work.run("prove card --on a --copies 1").exits(0);
 }
 
-/// The same path, the same records, another drive: the hand that copied one drive onto the other read
-/// nothing back.
+/// The same path, the same records, another drive: the hand that copied one drive onto the other
+/// read nothing back.
 #[test]
 fn another_drive_in_the_same_place_is_not_the_one_that_was_read() {
     let work = Work::with_card("other-drive");
@@ -202,8 +203,8 @@ fn another_drive_in_the_same_place_is_not_the_one_that_was_read() {
     drop(second);
 }
 
-/// The top of a drive, or what a mount shows of it, is another place than the folder that was copied to, wherever the
-/// drive is mounted: what lies there was copied there by hand.
+/// The top of a drive, or what a mount shows of it, is another place than the folder that was
+/// copied to, wherever the drive is mounted: what lies there was copied there by hand.
 #[test]
 fn another_folder_of_the_same_drive_is_not_the_one_that_was_read() {
     let work = Work::with_card("other-folder");
@@ -265,7 +266,8 @@ fn another_folder_of_the_same_drive_is_not_the_one_that_was_read() {
     drop(drive);
 }
 
-/// A drive that tells `KITES` from `kites` has two folders there, and only one of them was read back.
+/// A drive that tells `KITES` from `kites` has two folders there, and only one of them was read
+/// back.
 #[test]
 fn a_copy_under_a_name_in_other_letters_is_another_one() {
     let work = Work::with_card("other-letters");
@@ -313,8 +315,8 @@ fn a_copy_beside_a_folder_of_the_card_is_none() {
     work.run("prove mnt/DCIM --on a --copies 1").exits(0);
 }
 
-/// A drive that is not mounted leaves its empty folder behind, and that lies on the system's disk. The
-/// ledger remembers that copies into it went elsewhere.
+/// A drive that is not mounted leaves its empty folder behind, and that lies on the system's disk.
+/// The ledger remembers that copies into it went elsewhere.
 #[test]
 fn an_unmounted_drives_folder_is_refused_and_stays_empty() {
     let work = Work::with_card("unmounted");

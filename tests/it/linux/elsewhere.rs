@@ -1,5 +1,5 @@
-//! An offload that another system wrote is read here: separators, case, Unicode spellings, dates. How
-//! this one was made stands in `fixtures/offloads/README.md`; the other direction is in `wine`.
+//! An offload that another system wrote is read here: separators, case, Unicode spellings, dates.
+//! How this one was made stands in `fixtures/offloads/README.md`; the other direction is in `wine`.
 
 use crate::support::program::{Card, Work, bytes_of, flip, manifest};
 use std::path::{Path, PathBuf};

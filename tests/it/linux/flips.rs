@@ -1,5 +1,6 @@
-//! Bits, flipped one at a time at random places of an offload, records included: `verify` finds every one and
-//! names the file that it is in. 10,000 of them, and 3,000 of a bag, where sweeps run whole; else the first of these.
+//! Bits, flipped one at a time at random places of an offload, records included: `verify` finds
+//! every one and names the file that it is in. 10,000 of them, and 3,000 of a bag, where sweeps run
+//! whole; else the first of these.
 
 use crate::support::job::{job, tools};
 use crate::support::sim::{Chance, Image, Sim, SimClock};

@@ -93,8 +93,8 @@ fn other_programs_accept_every_list() {
     let mut checked = Vec::new();
     for list in LISTS.into_iter().chain([b3]) {
         let (also, program, _) = list;
-        // b3sum: U+FFFD in both folders, and `-` in the root; xxhsum: the line feed in both folders,
-        // and `stdin` in the root; coreutils: `-` in the root.
+        // b3sum: U+FFFD in both folders, and `-` in the root; xxhsum: the line feed in both
+        // folders, and `stdin` in the root; coreutils: `-` in the root.
         let unheld = if matches!(program, "b3sum" | "xxhsum") {
             3
         } else {
@@ -185,8 +185,8 @@ fn also_of(offload: &Path) -> Vec<Value> {
     files.iter().map(|f| f["also"].clone()).collect()
 }
 
-/// Files that an earlier run proved without a hash are read again for it, and not copied again; those
-/// that have it are kept with it.
+/// Files that an earlier run proved without a hash are read again for it, and not copied again;
+/// those that have it are kept with it.
 #[test]
 fn hashes_that_an_earlier_run_did_not_make_are_made_up_for() {
     let work = Work::with_card("also-later");
@@ -280,7 +280,8 @@ fn the_journal_carries_the_hashes() {
     }
 }
 
-/// A further hash that does not fit the bytes, and a list that lost a line or changed one, are told.
+/// A further hash that does not fit the bytes, and a list that lost a line or changed one, are
+/// told.
 #[test]
 fn verify_checks_further_hashes_and_lists() {
     let work = Work::with_card("also-verify");
@@ -796,8 +797,8 @@ fn a_bag_tells_the_verdict_and_the_plan_the_layout() {
     is_valid(&bag);
 }
 
-/// What rotted in a bag since stays listed as it was copied: the run that finds it does not leave it
-/// out, and others see that it changed.
+/// What rotted in a bag since stays listed as it was copied: the run that finds it does not leave
+/// it out, and others see that it changed.
 #[test]
 fn a_bag_goes_on_listing_what_rotted_in_it() {
     let work = Work::with_card("bag-rotted");

@@ -1,5 +1,6 @@
-//! A further copy of an existing offload: the card is long gone, one drive may be dead. On plain folders of a real
-//! disk, with all of them on it, so that PROVEN needs `--copies 1` here; devices of their own are simulated.
+//! A further copy of an existing offload: the card is long gone, one drive may be dead. On plain
+//! folders of a real disk, with all of them on it, so that PROVEN needs `--copies 1` here; devices
+//! of their own are simulated.
 
 use crate::support::image::Image;
 use crate::support::job::{job, tools};
@@ -124,7 +125,8 @@ fn a_further_copy_is_proven_without_the_card_and_names_its_source() {
     assert_eq!(whole_tree(&work.path("c")), done);
 }
 
-/// The card turns up again: the new copy is a voucher like any other, and `prove` finds it without being told.
+/// The card turns up again: the new copy is a voucher like any other, and `prove` finds it without
+/// being told.
 #[test]
 fn prove_counts_a_further_copy() {
     let work = card_gone("further-prove", "");
@@ -163,8 +165,8 @@ fn the_ledger_does_not_take_a_further_copy_for_a_filling_of_the_card() {
 
 // ---- what stands in the way ---------------------------------------------------------------------
 
-/// One rotten byte in the source: all else is copied, that file never gets its name, and the person hears where
-/// a good one may be. With that copy as the source the same drives are completed.
+/// One rotten byte in the source: all else is copied, that file never gets its name, and the person
+/// hears where a good one may be. With that copy as the source the same drives are completed.
 #[test]
 fn a_rotten_file_is_never_copied_as_good() {
     for (file, at) in [(STILL, 39_000), (CLIP, 2_345_678)] {
@@ -364,7 +366,8 @@ fn bags_stay_bags() {
     is_good(&work, "c/TREE", "drawer");
 }
 
-/// What `--only-new` left in an earlier offload beside it is read from there, and the new copy is whole.
+/// What `--only-new` left in an earlier offload beside it is read from there, and the new copy is
+/// whole.
 #[test]
 fn an_offload_that_left_files_elsewhere_is_copied_whole_or_not_at_all() {
     let work = Work::with_card("further-only-new");
@@ -446,7 +449,8 @@ fn copy(sim: &Sim, from: &str, to: &[&str]) -> Proof {
     truth::offload(sim, plan, job.terms, &tools, &mut Silent).unwrap()
 }
 
-/// The source was read whole from its device and is equal: it is as good as what is read back now, and counts.
+/// The source was read whole from its device and is equal: it is as good as what is read back now,
+/// and counts.
 #[test]
 fn the_source_is_one_of_the_copies_where_it_was_read_from_a_device_of_its_own() {
     let proof = copy(&simulated(), "/a/KITES", &["/c"]);

@@ -1,6 +1,7 @@
-//! The program is killed with SIGKILL at 50 seeded points, 20 more with bags (a fifth of them where sweeps do not run
-//! whole), and started again. After every kill no file has a final name and wrong bytes, and every line of the journal is true; at the end everything is
-//! as after a run that nobody disturbed.
+//! The program is killed with SIGKILL at 50 seeded points, 20 more with bags (a fifth of them where
+//! sweeps do not run whole), and started again. After every kill no file has a final name and wrong
+//! bytes, and every line of the journal is true; at the end everything is as after a run that
+//! nobody disturbed.
 
 use crate::support::program::{
     Card, Node, Tree, Work, bytes_of, interrupt_after, is_part, kill_after, manifest, names_in,

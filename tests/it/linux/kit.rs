@@ -162,8 +162,8 @@ fn what_cannot_be_a_kit_is_refused() {
         .says("not a plain file");
 }
 
-/// V60 and V90 need the second row of pins (SD Association, Video Speed Class): a card of one row that says
-/// so is told, and still added.
+/// V60 and V90 need the second row of pins (SD Association, Video Speed Class): a card of one row
+/// that says so is told, and still added.
 #[test]
 fn a_class_that_its_bus_does_not_reach_is_told() {
     let work = Work::with_card("kit-class");

@@ -1,5 +1,5 @@
-//! What lies below a file system: whether a read past the cache is believed where layers of images, of
-//! memory or a journal of data come between, on mounts that root makes.
+//! What lies below a file system: whether a read past the cache is believed where layers of images,
+//! of memory or a journal of data come between, on mounts that root makes.
 
 #![expect(
     clippy::disallowed_methods,
@@ -140,7 +140,8 @@ fn loop_of(folder: &Path) -> String {
     line.split(' ').next().unwrap().to_owned()
 }
 
-/// Sectors of 512 bytes that were read from a block device (Documentation/block/stat.rst of the kernel).
+/// Sectors of 512 bytes that were read from a block device (Documentation/block/stat.rst of the
+/// kernel).
 fn sectors_read(node: &str) -> u64 {
     let name = node.strip_prefix("/dev/").unwrap();
     let text = std::fs::read_to_string(format!("/sys/block/{name}/stat")).unwrap();
@@ -357,7 +358,8 @@ fn an_image_whose_path_is_covered_is_where_it_really_is() {
     assert_eq!(way_in(&work, "on-disk"), ReadBackWay::Cached);
 }
 
-/// Another program that has a file's pages in use keeps them in memory, however often they are dropped.
+/// Another program that has a file's pages in use keeps them in memory, however often they are
+/// dropped.
 #[test]
 fn pages_that_somebody_keeps_in_memory_are_no_read_from_the_device() {
     let work = Work::with_card("kept-in-memory");
@@ -414,7 +416,8 @@ fn a_destination_on_the_cards_own_device_is_refused() {
     assert!(names_in(&work.path("a")).is_empty());
 }
 
-/// A clone made block by block has everything that its drive had, also the record that all was read back.
+/// A clone made block by block has everything that its drive had, also the record that all was read
+/// back.
 #[test]
 fn a_clone_of_a_drive_was_never_read_back() {
     let work = Work::with_card("clone");

@@ -4,7 +4,8 @@
 //! everything works again. After every run an independent walk behind the mounts makes sure that no
 //! final name has wrong bytes, and the mounts say whether the faults really happened.
 //!
-//! The table is also in docs/dev/tests.md; `UNLADE_BLESS=1 cargo test --test it matrix` renews it there.
+//! The table is also in docs/dev/tests.md; `UNLADE_BLESS=1 cargo test --test it matrix` renews it
+//! there.
 #![expect(
     clippy::disallowed_methods,
     reason = "a test of interruptions waits for them, and the table is written into a document"
@@ -259,16 +260,19 @@ fn card_rows() -> Vec<Row> {
         .with("card", "EarlyEof", ends_early(CLIP)),
         Row::new(
             "card: the reader flips a bit, once",
-            "0 | PROVEN | - | A, B but one file | NOT PROVEN: A, B but one file (name-clash, too-few-copies)",
+            "0 | PROVEN | - | A, B but one file | NOT PROVEN: A, B but one file (name-clash, \
+            too-few-copies)",
         )
         .with("card", "BitflipRead", flips_on_read(STILL))
         .but(
             STILL,
-            "the limit of a single read: the copies equal what the reader delivered; the sample of the next run finds it",
+            "the limit of a single read: the copies equal what the reader delivered; the sample of \
+            the next run finds it",
         ),
         Row::new(
             "card: the reader flips a bit, once; `--proof reread`",
-            "1 | NOT PROVEN | mismatch | A, B but one file | NOT PROVEN: A, B but one file (name-clash, too-few-copies)",
+            "1 | NOT PROVEN | mismatch | A, B but one file | NOT PROVEN: A, B but one file \
+            (name-clash, too-few-copies)",
         )
         .with("card", "BitflipRead", flips_on_read(STILL))
         .reread()
@@ -278,7 +282,8 @@ fn card_rows() -> Vec<Row> {
         ),
         Row::new(
             "card: the reader flips a bit of a clip, once; `--proof reread`",
-            "1 | NOT PROVEN | mismatch | A, B but one file | NOT PROVEN: A, B but one file (name-clash, too-few-copies)",
+            "1 | NOT PROVEN | mismatch | A, B but one file | NOT PROVEN: A, B but one file \
+            (name-clash, too-few-copies)",
         )
         .with("card", "BitflipRead", flips_on_read_at(CLIP, 4_000_000))
         .reread()
@@ -559,7 +564,8 @@ fn pair_rows() -> Vec<Row> {
         .with("a", "WriteError", not_written(2_100_000)),
         Row::new(
             "card: the reader flips a bit, `--proof reread`; drive B: loses a write",
-            "1 | NOT PROVEN | mismatch, too-few-copies | A but one file | NOT PROVEN: A, B but one file (name-clash, too-few-copies)",
+            "1 | NOT PROVEN | mismatch, too-few-copies | A but one file | NOT PROVEN: A, B but one \
+            file (name-clash, too-few-copies)",
         )
         .with("card", "BitflipRead", flips_on_read(STILL))
         .with("b", "DropWrite", lost(1 << 20).times(1))

@@ -18,8 +18,8 @@ fn work(name: &str) -> Work {
     work
 }
 
-/// 255 bytes is the limit of a name on ext4 and most others (`NAME_MAX`, limits.h); the part file of
-/// such a name has to be called otherwise, and no two of them alike.
+/// 255 bytes is the limit of a name on ext4 and most others (`NAME_MAX`, limits.h); the part file
+/// of such a name has to be called otherwise, and no two of them alike.
 #[test]
 fn the_longest_names_are_copied() {
     let work = work("longest");
@@ -181,8 +181,9 @@ fn is_harmless(ran: &Ran) {
     assert!(!ran.err.contains("panicked"), "{ran}");
 }
 
-/// Whatever is named in a way that would colour a line, move a cursor or turn the writing direction -
-/// card, drive, offload, shoot, file, what stands in the way - is shown harmlessly by every command.
+/// Whatever is named in a way that would colour a line, move a cursor or turn the writing
+/// direction (card, drive, offload, shoot, file, what stands in the way) is shown harmlessly by
+/// every command.
 #[test]
 fn no_command_shows_a_name_raw() {
     const BAD: &str = "\u{1b}[31m\u{202e}\u{7}\r";

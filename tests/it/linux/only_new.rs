@@ -152,7 +152,10 @@ fn only_what_is_new_is_copied_and_the_verdict_covers_the_card() {
         .exits(0)
         .says("PROVEN")
         .says("8 files, 3.4 MB: 1 copied here, all read back")
-        .says("7 of 8 files were left from earlier offloads: matched by path, size and date only, not read again but for a sample of 6 files (equal). They lie in `KITES`.");
+        .says(
+            "7 of 8 files were left from earlier offloads: matched by path, size and date only, \
+            not read again but for a sample of 6 files (equal). They lie in `KITES`.",
+        );
     for (at, d) in ["a", "b"].iter().enumerate() {
         let offload = work.path(d).join("DAY2");
         let copied: Vec<_> = tree(&offload)
@@ -173,7 +176,8 @@ fn only_what_is_new_is_copied_and_the_verdict_covers_the_card() {
     assert_eq!(elsewhere(&work.path("a/DAY2")).len(), 7);
     assert_eq!(
         m["files"][0]["copies"][0],
-        json!({"destination": 0, "proof": "earlier", "readback_s": m["files"][0]["copies"][0]["readback_s"], "in": "KITES"})
+        json!({"destination": 0, "proof": "earlier",
+            "readback_s": m["files"][0]["copies"][0]["readback_s"], "in": "KITES"})
     );
     let bytes: u64 = m["files"]
         .as_array()
@@ -184,7 +188,8 @@ fn only_what_is_new_is_copied_and_the_verdict_covers_the_card() {
         .sum();
     assert_eq!(
         m["proof"]["only_new"],
-        json!({"left_files": 7, "left_bytes": bytes, "matched_by": "path-size-date", "sampled_files": 6})
+        json!({"left_files": 7, "left_bytes": bytes, "matched_by": "path-size-date",
+            "sampled_files": 6})
     );
     let page = String::from_utf8(bytes_of(&work.path("a/DAY2/_unlade/report.html"))).unwrap();
     assert!(
@@ -327,8 +332,8 @@ fn a_card_without_anything_new_makes_no_offload() {
     work.run("verify a/DAY2 b/DAY2").exits(0);
 }
 
-/// A camera's database is another file after every shot: with a name that nobody gave, a second run on one
-/// day goes into an offload of its own.
+/// A camera's database is another file after every shot: with a name that nobody gave, a second run
+/// on one day goes into an offload of its own.
 #[test]
 fn a_second_time_on_one_day_goes_beside_the_first() {
     let work = Work::with_card("only-new-twice");
@@ -384,9 +389,18 @@ fn the_second_day_of_a_large_card() {
     work.run(AGAIN)
         .exits(0)
         .says("184 files to copy")
-        .says("296 of 480 files were left from earlier offloads: matched by path, size and date only, not read again")
-        .says("1 file had its name before with other content; both are kept (`DCIM/100KITES/IMG_0103.JPG`)")
-        .says("3 files of earlier offloads are no longer on the card; they stay on the drives as before")
+        .says(
+            "296 of 480 files were left from earlier offloads: matched by path, size and date \
+            only, not read again",
+        )
+        .says(
+            "1 file had its name before with other content; both are kept \
+            (`DCIM/100KITES/IMG_0103.JPG`)",
+        )
+        .says(
+            "3 files of earlier offloads are no longer on the card; they stay on the drives as \
+            before",
+        )
         .says("by 60 min");
     for d in [a, b] {
         assert_eq!(
@@ -564,7 +578,8 @@ fn what_is_not_certain_is_copied() {
             },
             7,
         ),
-        // The counter was set back, every file has its old size, and a timer shot them one hour later.
+        // The counter was set back, every file has its old size, and a timer shot them one hour
+        // later.
         (
             "all dates moved by an hour and so did the content",
             |w| {
@@ -700,7 +715,8 @@ fn a_doubt_survives_a_weaker_question() {
             .to_string();
         let files = m["files"].as_array_mut().unwrap();
         files.iter_mut().find(|f| f["path"] == CLIP).unwrap()["blake3"] = hash.into();
-        m["problems"] = json!([{"kind": "mismatch", "path": CLIP, "destination": null, "detail": "the card delivered other bytes on the second read", "blocking": true}]);
+        m["problems"] = json!([{"kind": "mismatch", "path": CLIP, "destination": null,
+            "detail": "the card delivered other bytes on the second read", "blocking": true}]);
         m["verdict"] = json!({"proven": false, "copies": 1, "reasons": ["mismatch"]});
         store_manifest(&root, m.to_string().as_bytes());
     }

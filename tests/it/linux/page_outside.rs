@@ -1,7 +1,8 @@
-//! The pages as others see them: headless Chromium, axe-core, html-validate and poppler's `pdftotext` judge
-//! them through `tests/page/check.mjs`. Pages that were broken on purpose prove that each check can fail.
-//! Pages, screenshots and PDFs are left in `target/tmp/pages-outside` for eyes. Where sweeps do not run whole, three of the
-//! pages and three of the broken ones are judged, and each at one width in light, one in dark, and on one size of paper.
+//! The pages as others see them: headless Chromium, axe-core, html-validate and poppler's
+//! `pdftotext` judge them through `tests/page/check.mjs`. Pages that were broken on purpose prove
+//! that each check can fail. Pages, screenshots and PDFs are left in `target/tmp/pages-outside` for
+//! eyes. Where sweeps do not run whole, three of the pages and three of the broken ones are judged,
+//! and each at one width in light, one in dark, and on one size of paper.
 #![expect(
     clippy::disallowed_methods,
     reason = "the pages are stored for other programs to read"
@@ -90,12 +91,17 @@ fn page_of(manifest: &Value) -> Vec<u8> {
 
 fn not_proven() -> Value {
     let mut m = festival(6);
-    m["verdict"] = json!({"proven": false, "copies": 1, "reasons": ["1 file could not be read", "On destination 2, 1 file of 6 was not read back equal"]});
+    m["verdict"] = json!({"proven": false, "copies": 1, "reasons": ["1 file could not be read",
+        "On destination 2, 1 file of 6 was not read back equal"]});
     m["problems"] = json!([
-        {"kind": "unreadable", "path": "DCIM/100KITES/KITE0007.MP4", "destination": null, "detail": "reading failed: input/output error", "blocking": true},
-        {"kind": "mismatch", "path": "DCIM/100KITES/KITE0003.MP4", "destination": 1, "detail": "what was read back differs from what was written", "blocking": true},
-        {"kind": "changed", "path": "DCIM/100KITES/KITE0001.XMP", "destination": 0, "detail": "its date could not be set", "blocking": false}]);
-    m["files"][2]["copies"] = json!([{"destination": 0, "proof": "readback", "readback_s": 0.4}, {"destination": 1, "proof": "written", "readback_s": null}]);
+        {"kind": "unreadable", "path": "DCIM/100KITES/KITE0007.MP4", "destination": null,
+            "detail": "reading failed: input/output error", "blocking": true},
+        {"kind": "mismatch", "path": "DCIM/100KITES/KITE0003.MP4", "destination": 1,
+            "detail": "what was read back differs from what was written", "blocking": true},
+        {"kind": "changed", "path": "DCIM/100KITES/KITE0001.XMP", "destination": 0,
+            "detail": "its date could not be set", "blocking": false}]);
+    m["files"][2]["copies"] = json!([{"destination": 0, "proof": "readback", "readback_s": 0.4},
+        {"destination": 1, "proof": "written", "readback_s": null}]);
     m
 }
 
@@ -123,9 +129,12 @@ fn hostile() -> Value {
 
 fn only_new() -> Value {
     let mut m = festival(8);
-    m["proof"]["only_new"] = json!({"left_files": 5, "left_bytes": 500_000_000, "matched_by": "path-size-date", "sampled_files": 1});
+    m["proof"]["only_new"] = json!({"left_files": 5, "left_bytes": 500_000_000,
+        "matched_by": "path-size-date", "sampled_files": 1});
     for n in 0..5 {
-        m["files"][n]["copies"] = json!([{"destination": 0, "proof": "earlier", "readback_s": null, "in": "20261002-KITES-A"}, {"destination": 1, "proof": "earlier", "readback_s": null, "in": "20261002-KITES-A"}]);
+        m["files"][n]["copies"] = json!([{"destination": 0, "proof": "earlier", "readback_s": null,
+            "in": "20261002-KITES-A"}, {"destination": 1, "proof": "earlier", "readback_s": null,
+                "in": "20261002-KITES-A"}]);
     }
     m
 }
@@ -137,7 +146,13 @@ fn plenty() -> Value {
     m["left_out"] = (0..60)
         .map(|n| json!({"path": format!("DCIM/._KITE{n:04}.MP4"), "why": "made by a computer"}))
         .collect();
-    m["problems"] = (0..60).map(|n| json!({"kind": "unreadable", "path": format!("DCIM/100KITES/LOST{n:04}.MP4"), "destination": null, "detail": "reading failed: input/output error", "blocking": true})).collect();
+    m["problems"] = (0..60)
+        .map(|n| {
+            json!({"kind": "unreadable",
+        "path": format!("DCIM/100KITES/LOST{n:04}.MP4"), "destination": null,
+            "detail": "reading failed: input/output error", "blocking": true})
+        })
+        .collect();
     m
 }
 
@@ -163,15 +178,22 @@ fn signed_bag() -> Vec<u8> {
 
 /// The page of a shoot from a ledger with so many cards; every fifth is not proven.
 fn shoot_page(cards: usize, announced: &Value, label: &str) -> Vec<u8> {
-    let place = |drive: &str, n: usize, complete: bool| json!({"path": format!("/media/{drive}/20261003-{label}{n}"), "filesystem": "exfat", "volume_id": "11AA-22BB", "complete": complete});
+    let place = |drive: &str, n: usize, complete: bool| {
+        json!({"path": format!("/media/{drive}/20261003-{label}{n}"),
+            "filesystem": "exfat", "volume_id": "11AA-22BB", "complete": complete})
+    };
     let entry = |n: usize| {
         let proven = n % 5 != 2;
         let hash = format!("{n:064x}");
         json!({"ledger": 1, "at": format!("2026-10-03T18:{:02}:31.000Z", n % 60), "did": "copy",
-            "card": {"label": format!("{label}{n}"), "path": format!("/media/{label}{n}"), "volume_id": format!("6234-{n:04X}"), "listing_b3": hash, "files": 420, "bytes": 61_300_000_000_u64},
-            "offload": format!("20261003-{label}{n}"), "shoot": {"name": format!("kite-festival {label}"), "expected": announced},
+            "card": {"label": format!("{label}{n}"), "path": format!("/media/{label}{n}"),
+                "volume_id": format!("6234-{n:04X}"), "listing_b3": hash, "files": 420,
+                    "bytes": 61_300_000_000_u64},
+            "offload": format!("20261003-{label}{n}"),
+                "shoot": {"name": format!("kite-festival {label}"), "expected": announced},
             "proven": proven, "copies": if proven { 2 } else { 1 },
-            "reasons": if proven { json!([]) } else { json!(["1 complete copy on independent devices; 2 are needed"]) },
+            "reasons": if proven { json!([]) } else { json!(["1 complete copy on independent \
+                devices; 2 are needed"]) },
             "places": [place("drive-a", n, true), place("drive-b", n, proven)]})
     };
     let lines: Vec<String> = (1..=cards).map(|n| entry(n).to_string()).collect();
@@ -188,7 +210,14 @@ fn shoot_page(cards: usize, announced: &Value, label: &str) -> Vec<u8> {
 fn add_shoots(pages: &mut Pages) {
     let labels = json!({"labels": ["A1", "A2", "A3", "B2"]});
     let three = shoot_page(3, &labels, "A");
-    pages.add("shoot-three", "2 of 4 cards proven", &three, json!({"pages_max": 2, "prints": ["Not seen: B2.", "Not proven: A2.", "/media/drive-b/20261003-A3", "1 line of the ledger"]}));
+    pages.add(
+        "shoot-three",
+        "2 of 4 cards proven",
+        &three,
+        json!({"pages_max": 2,
+        "prints": ["Not seen: B2.", "Not proven: A2.", "/media/drive-b/20261003-A3",
+            "1 line of the ledger"]}),
+    );
     let one = shoot_page(1, &json!({"count": 1}), "C");
     pages.add(
         "shoot-whole",
@@ -204,7 +233,14 @@ fn add_shoots(pages: &mut Pages) {
         json!({"pages_max": 1, "prints": ["never announced"]}),
     );
     let many = shoot_page(70, &json!({"count": 74}), "K");
-    pages.add("shoot-many", "56 of 74 cards proven", &many, json!({"pages_max": 2, "prints": ["70 cards, one by one (folded, so not printed; the ledger has it too)", "NOT SEEN", "31 more cards"], "unprinted": ["/media/drive-a"]}));
+    pages.add(
+        "shoot-many",
+        "56 of 74 cards proven",
+        &many,
+        json!({"pages_max": 2,
+        "prints": ["70 cards, one by one (folded, so not printed; the ledger has it too)",
+            "NOT SEEN", "31 more cards"], "unprinted": ["/media/drive-a"]}),
+    );
     let harmless = HOSTILE.replace('\u{202e}', "\\u{202e}");
     let hostile = shoot_page(2, &json!({"labels": [HOSTILE, "A9"]}), HOSTILE);
     // Neither of the two that were announced was seen; others count for none of them.
@@ -244,7 +280,13 @@ fn add_sound(pages: &mut Pages) {
         &page_of(&only_new()),
         json!({"pages_max": 2, "prints": ["20261002-KITES-A"]}),
     );
-    pages.add("many", "PROVEN", &page_of(&festival(3_000)), json!({"pages_max": 2, "prints": ["3,000 files", where_else], "unprinted": ["KITE0001.MP4"]}));
+    pages.add(
+        "many",
+        "PROVEN",
+        &page_of(&festival(3_000)),
+        json!({"pages_max": 2,
+        "prints": ["3,000 files", where_else], "unprinted": ["KITE0001.MP4"]}),
+    );
     let printed = [
         "LOST0039.MP4",
         "20 more exceptions",
@@ -257,7 +299,13 @@ fn add_sound(pages: &mut Pages) {
         &page_of(&plenty()),
         json!({"pages_max": 5, "prints": printed, "unprinted": folded}),
     );
-    pages.add("bag-signed", "PROVEN", &signed_bag(), json!({"pages_max": 2, "prints": ["RFC 8493", "nothing but zeros"], "unprinted": ["KITE0001.JPG"]}));
+    pages.add(
+        "bag-signed",
+        "PROVEN",
+        &signed_bag(),
+        json!({"pages_max": 2, "prints": ["RFC 8493",
+        "nothing but zeros"], "unprinted": ["KITE0001.JPG"]}),
+    );
     add_shoots(pages);
     if !whole_sweeps() {
         pages.list.truncate(3);
@@ -289,7 +337,11 @@ const BROKEN: [Broken; 14] = [
         without_policy(p).replace("<main>", "<main onclick=\"alert(1)\">")
     }),
     ("wide", "sideways", |p| {
-        p.replace("</main>", "<p style=\"white-space:nowrap\">one line that is far too long for a narrow screen</p></main>")
+        p.replace(
+            "</main>",
+            "<p style=\"white-space:nowrap\">one line that is far too long for a narrow \
+            screen</p></main>",
+        )
     }),
     ("pale", "axe-light", |p| {
         p.replacen("--soft:#5d584f", "--soft:#c9c5bd", 1)
@@ -321,7 +373,8 @@ const BROKEN: [Broken; 14] = [
 /// Adds broken pages, and returns their names and the check that has to notice.
 fn add_broken(pages: &mut Pages) -> Vec<(String, &'static str)> {
     let sound = made(&festival(130));
-    let held = json!({"broken": true, "pages_max": 2, "shows": ["KITE0001.MP4"], "prints": ["not printed"], "unprinted": ["KITE0001.MP4"]});
+    let held = json!({"broken": true, "pages_max": 2, "shows": ["KITE0001.MP4"],
+        "prints": ["not printed"], "unprinted": ["KITE0001.MP4"]});
     let breaks = sampled(BROKEN.to_vec(), 3).into_iter();
     breaks
         .map(|(name, check, breaking)| {

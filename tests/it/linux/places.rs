@@ -1,6 +1,7 @@
-//! Where things are written and read while somebody moves folders about: a folder swapped for a link in the
-//! middle of a copy, something mounted inside an offload, a drive unmounted lazily. Nothing may land on the
-//! card or on the system's disk, and nothing that is not on the drive may count.
+//! Where things are written and read while somebody moves folders about: a folder swapped for a
+//! link in the middle of a copy, something mounted inside an offload, a drive unmounted lazily.
+//! Nothing may land on the card or on the system's disk, and nothing that is not on the drive may
+//! count.
 
 use crate::support::image::Image;
 use crate::support::mount::{self, Fault, Kind, Mount, Options};
@@ -334,7 +335,8 @@ fn a_drive_unmounted_in_the_middle_is_noticed_and_nothing_lands_on_the_systems_d
     assert_eq!(ran.verdict()["copies"], 1);
     let problem = ran.first("problem");
     assert_eq!(problem["kind"], "vanished", "{ran}");
-    // At the first batch, while the card is still being read: none of the later files was waited for.
+    // At the first batch, while the card is still being read: none of the later files was waited
+    // for.
     let on_a = |e: &serde_json::Value| e["event"] == "file" && e["destination"] == 0;
     assert!(!ran.events().iter().any(on_a), "{ran}");
     assert_eq!(tree(&slow.work.path("b/KITES")), before);
@@ -455,8 +457,8 @@ fn a_file_below_exactly_128_folders_is_counted() {
         .is_silent_of("Try another reader");
 }
 
-/// What another card's offload holds would be no file of its card: it would not verify any more, and nobody would look for
-/// an offload there.
+/// What another card's offload holds would be no file of its card: it would not verify any more,
+/// and nobody would look for an offload there.
 #[test]
 fn nothing_is_copied_into_an_offload() {
     let work = Work::with_card("in-offload");
@@ -475,7 +477,8 @@ fn nothing_is_copied_into_an_offload() {
         .exits(0);
 }
 
-/// `copy B --to A` by a slip of the hand writes onto a card, and what is copied to a card goes when a camera formats it.
+/// `copy B --to A` by a slip of the hand writes onto a card, and what is copied to a card goes when
+/// a camera formats it.
 #[test]
 fn nothing_is_copied_to_another_card() {
     let work = Work::with_card("to-a-card");

@@ -192,8 +192,14 @@ fn an_offload_that_was_moved_is_to_be_read_not_copied() {
     let ran = work.run(ask);
     ran.exits(1)
         .says("7 of 7 files on the card")
-        .says("Copy 2 b/Kites2026/Saturday 7 files stand there; nobody read them back in this place")
-        .says("copy `b/Kites2026/Saturday`, stands there, and no record says that it was read back there: all 7 files (not-read-back)")
+        .says(
+            "Copy 2 b/Kites2026/Saturday 7 files stand there; nobody read them back in this \
+            place",
+        )
+        .says(
+            "copy `b/Kites2026/Saturday`, stands there, and no record says that it was read back \
+            there: all 7 files (not-read-back)",
+        )
         .says("Ask again with --reread")
         .is_silent_of("0 of 7")
         .is_silent_of("too-few-copies")
@@ -289,15 +295,17 @@ fn copies_that_are_away_are_one_reason() {
         .says("the same goes for 2 more copies");
 }
 
-/// What the person said when the copies were made is in the manifest, for these two copies and no others.
+/// What the person said when the copies were made is in the manifest, for these two copies and no
+/// others.
 #[test]
 fn that_drives_are_separate_is_said_once() {
     let Some((_a, b, work)) = on_two_mounts("said-once") else {
         return;
     };
-    work.run("prove card --on a --on b")
-        .exits(0)
-        .says("2 complete copies on separate devices (by their record you said --separate when they were made)");
+    work.run("prove card --on a --on b").exits(0).says(
+        "2 complete copies on separate devices (by their record you said --separate when \
+            they were made)",
+    );
     for drive in ["a", "b"] {
         let copy = format!("copy card --to {drive} --name ALONE --copies 1 --separate");
         work.run(&copy).exits(0);
@@ -504,8 +512,8 @@ fn answers_for_programs() {
     );
 }
 
-/// A lying card gives zeros back. Neither the record nor any later answer may pass over that, though
-/// every copy is equal; not even when the copying run was stopped in between.
+/// A lying card gives zeros back. Neither the record nor any later answer may pass over that,
+/// though every copy is equal; not even when the copying run was stopped in between.
 #[test]
 fn files_of_nothing_but_zeros_are_pointed_out_each_time() {
     let work = Work::with_card("zeros");

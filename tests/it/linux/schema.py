@@ -1,4 +1,5 @@
-"""Judges JSON documents, one a line, by a JSON Schema (draft 2020-12) with the Python library `jsonschema`.
+"""Judges JSON documents, one a line, by a JSON Schema (draft 2020-12) with the Python library
+`jsonschema`.
 
     python3 schema.py SCHEMA DOCUMENTS
 

@@ -1,5 +1,6 @@
 //! The JSON Schemas against outside validators (crate `jsonschema` and the Python library of that
-//! name, draft 2020-12): what the program writes validates, and schemas and reader refuse the same broken manifests.
+//! name, draft 2020-12): what the program writes validates, and schemas and reader refuse the same
+//! broken manifests.
 
 use crate::support::program::{Work, checkers, finish, manifest, put, skip};
 use jsonschema::Validator;
@@ -86,7 +87,8 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
         (
             "/source",
             json!({
-                "offload": "KITES", "path": "/a/KITES", "device": "sda", "manifest_b3": "0".repeat(64),
+                "offload": "KITES", "path": "/a/KITES", "device": "sda",
+                    "manifest_b3": "0".repeat(64),
                 "readback": "direct", "counted": true
             }),
         ),
@@ -232,7 +234,8 @@ fn every_line_of_events_validates() {
         json!({}),
         json!({"event": "verdict", "t": 0}),
         json!({"event": "joy", "t": 0}),
-        json!({"event": "rate-change", "t": 0, "from_bytes_per_s": 1, "to_bytes_per_s": -1, "at_s": 0}),
+        json!({"event": "rate-change", "t": 0, "from_bytes_per_s": 1, "to_bytes_per_s": -1,
+            "at_s": 0}),
     ] {
         assert!(!schema.is_valid(&wrong), "{wrong}");
         all.push(wrong);

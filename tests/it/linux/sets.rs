@@ -1,5 +1,5 @@
-//! The program with a drawer of cards: which of a job's cards are proven, which nobody has seen, and
-//! several cards in one command.
+//! The program with a drawer of cards: which of a job's cards are proven, which nobody has seen,
+//! and several cards in one command.
 
 use crate::support::mount::{Fault, Kind, Mount, Options};
 use crate::support::program::{
@@ -365,8 +365,8 @@ fn cards_on_one_disk_are_read_one_after_the_other() {
         );
     }
     work.run(&format!("copy A1 A1 {TO}")).exits(2).says("twice");
-    // The reason and the ceiling judge alike whether a drive spins. Common practice, no source: none that
-    // takes more than 300 MB/s does.
+    // The reason and the ceiling judge alike whether a drive spins. Common practice, no source:
+    // none that takes more than 300 MB/s does.
     work.run(&format!("plan A1 A2 {TO} --writes 900,450"))
         .exits(0)
         .is_silent_of("drive 1 is a spinning disk")
@@ -758,7 +758,8 @@ fn a_card_goes_by_its_name_in_the_kit() {
     assert_eq!(names("a").len(), 1);
     let a2 = names("a").remove(0);
     assert!(a2.ends_with("-A2"), "{a2}");
-    // Without the name it is still known, by the ledger; and the manifest and its page have the name.
+    // Without the name it is still known, by the ledger; and the manifest and its page have the
+    // name.
     work.run(&format!("copy KITES {TO}"))
         .exits(0)
         .says("in an earlier run");

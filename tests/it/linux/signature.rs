@@ -1,5 +1,5 @@
-//! Signatures of manifests, made here and checked by OpenSSH's own `ssh-keygen -Y verify`, and the other
-//! way round (the form is OpenSSH's `PROTOCOL.sshsig`).
+//! Signatures of manifests, made here and checked by OpenSSH's own `ssh-keygen -Y verify`, and the
+//! other way round (the form is OpenSSH's `PROTOCOL.sshsig`).
 
 use crate::support::program::{
     Ran, Work, age, bytes_of, flip, manifest, names_in, put, remove, skip, store_manifest, tool,
@@ -417,7 +417,8 @@ fn no_signature_is_left_beside_another_manifest() {
     work.run(SIGNED).exits(0).says("Signed");
     assert_eq!(bytes_of(&sig(&offload)), signature);
     assert!(!earlier(2).exists());
-    // More on the card and no key: the signed manifest is kept with its signature, the new one has none.
+    // More on the card and no key: the signed manifest is kept with its signature, the new one has
+    // none.
     put(&work.path("card/DCIM/100KITES/KITE0009.JPG"), b"new");
     work.run(COPY)
         .exits(0)
@@ -480,8 +481,8 @@ fn another_key_signs_another_manifest() {
     work.run("verify a/KITES --signed-by key.pub").exits(1);
 }
 
-/// The signature is named after the bag is whole and is in no list of it (RFC 8493 lets a tag manifest leave
-/// tag files out; from memory, and the Python library `bagit` 1.9.0 accepts it).
+/// The signature is named after the bag is whole and is in no list of it (RFC 8493 lets a tag
+/// manifest leave tag files out; from memory, and the Python library `bagit` 1.9.0 accepts it).
 #[test]
 fn a_bag_can_be_signed() {
     let work = with_key("sign-bag");

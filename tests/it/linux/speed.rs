@@ -1,5 +1,5 @@
-//! What is said of speed before and after a copy: the flags, what the system tells of card, reader and
-//! drives, and where plan, events and manifest name what holds back.
+//! What is said of speed before and after a copy: the flags, what the system tells of card, reader
+//! and drives, and where plan, events and manifest name what holds back.
 
 use crate::support::job::{job, tools};
 use crate::support::program::{Card, Work, manifest};

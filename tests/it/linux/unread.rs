@@ -1,5 +1,6 @@
-//! A copy that cannot be opened, read or looked at is neither good nor changed, and what lies in a folder that cannot be
-//! listed is not missing: `verify` and `prove` say what could not be done and why.
+//! A copy that cannot be opened, read or looked at is neither good nor changed, and what lies in a
+//! folder that cannot be listed is not missing: `verify` and `prove` say what could not be done and
+//! why.
 
 use crate::support::mount::{Fault, Kind, Mount, Options, skip};
 use crate::support::program::{Ran, Work, move_to, put};
@@ -173,7 +174,8 @@ fn records_that_are_no_folder_are_said_to_be_that() {
     asked("is not a folder");
 }
 
-/// A folder of the drive that cannot be listed may hold an offload: it is not passed over without a word.
+/// A folder of the drive that cannot be listed may hold an offload: it is not passed over without a
+/// word.
 #[test]
 fn a_folder_that_cannot_be_looked_into_is_named() {
     if skip() {

@@ -314,7 +314,8 @@ fn hostile_numbers_and_words_are_refused_in_one_line() {
             "a problem on drive 2^63",
             with(
                 "/problems",
-                json!([{"kind": "changed", "path": null, "destination": two_63, "detail": "", "blocking": false}]),
+                json!([{"kind": "changed", "path": null, "destination": two_63, "detail": "",
+                    "blocking": false}]),
             ),
         ),
         (

@@ -25,8 +25,8 @@ fn footage_is_reckoned_in_decimal_units_and_says_what_it_assumed() {
 #[test]
 fn a_guarantee_is_held_against_the_peaks() {
     let work = Work::new("weigh-narrow");
-    // SD Association: V30 guarantees 30 MB/s, which 240 Mb/s need to the last byte. Common practice, no source:
-    // what a camera states is often an average.
+    // SD Association: V30 guarantees 30 MB/s, which 240 Mb/s need to the last byte. Common
+    // practice, no source: what a camera states is often an average.
     work.run("weigh footage --at 240Mb/s --class V30")
         .exits(0)
         .says("sustained, 1.00 times over. That is a small margin: if the bit rate is an average")
@@ -156,21 +156,36 @@ fn bits_and_bytes_are_never_guessed() {
     }
 }
 
-/// 40 offloads of 220 GB; the old reader gives 90 MB/s, the new one 250 for 60, the drive takes 110.
-const READER: &str = "weigh upgrade --offload 220GB --per-year 40 --card 300 --reader 90 --drives 110/115 --new-reader 250 --price 60";
+/// 40 offloads of 220 GB; the old reader gives 90 MB/s, the new one 250 for 60, the drive 110.
+const READER: &str = "weigh upgrade --offload 220GB --per-year 40 --card 300 --reader 90 --drives \
+    110/115 --new-reader 250 --price 60";
 
 #[test]
 fn a_reader_is_weighed_with_the_disk_that_takes_over() {
     let work = Work::new("weigh-reader");
-    // Reckoned by hand: 220e9 x (1/90e6 - 1/110e6) = 444 s = 7.4 min; x 40 = 4.94 h; 60 / 4.94 = 12.15.
+    // Reckoned by hand: 220e9 x (1/90e6 - 1/110e6) = 444 s = 7.4 min; x 40 = 4.94 h; 60 / 4.94 =
+    // 12.15.
     work.run(READER)
         .exits(0)
-        .says("Saves if the drives do not spin: 7.4 min for each offload of 220.0 GB if they spin: 0.0 min")
+        .says(
+            "Saves if the drives do not spin: 7.4 min for each offload of 220.0 GB if they spin: \
+            0.0 min",
+        )
         .says("A year if the drives do not spin: 4.9 h in 40 offloads if they spin: 0.0 h")
-        .says("Price if the drives do not spin: 12.2 for each hour saved in the first year if they spin: 60 for nothing")
-        .says("by its own figures alone (250 MB/s instead of 90.0 MB/s) it would be 26.1 min of copying; but then drive 1 takes over; if the drives spin, drive 1 sets the time before and after")
+        .says(
+            "Price if the drives do not spin: 12.2 for each hour saved in the first year if they \
+            spin: 60 for nothing",
+        )
+        .says(
+            "by its own figures alone (250 MB/s instead of 90.0 MB/s) it would be 26.1 min of \
+            copying; but then drive 1 takes over; if the drives spin, drive 1 sets the time before \
+            and after",
+        )
         .says("if they spin: it would not help: drive 1 holds the copy back before and after.")
-        .says("read back afterwards, which unlade does not do, it saves 7.4 min of copying and 0.0 min of read-back")
+        .says(
+            "read back afterwards, which unlade does not do, it saves 7.4 min of copying and 0.0 \
+            min of read-back",
+        )
         .says("Drives nobody has told whether they spin")
         .says("Assumed");
     let event = &work.run(&format!("{READER} --json")).exits(0).events()[0];
@@ -179,7 +194,8 @@ fn a_reader_is_weighed_with_the_disk_that_takes_over() {
     assert_eq!(event["saved"]["a_year_h"], 4.938);
     assert_eq!(event["price_per_saved_hour"], 12.15);
     assert_eq!(event["then"]["limiting_link"], "drive 1");
-    // 220e9 x (1/110e6 + 1/115e6) = 3,913 s on a disk that does the two in turns, whatever the reader.
+    // 220e9 x (1/110e6 + 1/115e6) = 3,913 s on a disk that does the two in turns, whatever the
+    // reader.
     assert_eq!(event["basis"], "not-spinning");
     assert_eq!(event["if_not_spinning"]["price_per_saved_hour"], 12.15);
     assert_eq!(event["if_spinning"]["now_s"], 3_913.043);
@@ -196,13 +212,17 @@ fn the_kit_tells_whether_a_drive_spins() {
         .exits(0);
     let ask = |drive: &str| {
         format!(
-            "weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives {drive} --new-reader 250 --price 60 --home h"
+            "weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives {drive} --new-reader \
+            250 --price 60 --home h"
         )
     };
     // The same figures as above, each by itself and without an if.
     work.run(&ask("Disk"))
         .exits(0)
-        .says("Then 65.2 min to copy and read back, held back by drive 1 (56.2 MB/s, writing and reading back in turns)")
+        .says(
+            "Then 65.2 min to copy and read back, held back by drive 1 (56.2 MB/s, writing and \
+            reading back in turns)",
+        )
         .says("Verdict It would not help: drive 1 holds the copy back before and after.")
         .says("Price 60 for nothing")
         .is_silent_of("for each hour")
@@ -232,9 +252,10 @@ fn the_kit_tells_whether_a_drive_spins() {
 #[test]
 fn drives_save_nothing_where_the_reader_sets_the_time() {
     let work = Work::new("weigh-drives");
-    let ask = "weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives 400/450 --new-drives 900/1000 --price";
-    // 220e9 / 90e6 = 40.7 min, and the copies are read back meanwhile. No spinning disk takes 400 MB/s (common
-    // practice, no source), so there is one case.
+    let ask = "weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives 400/450 \
+        --new-drives 900/1000 --price";
+    // 220e9 / 90e6 = 40.7 min, and the copies are read back meanwhile. No spinning disk takes 400
+    // MB/s (common practice, no source), so there is one case.
     work.run_with(ask.split(' ').chain(["300 EUR"]))
         .exits(0)
         .says("Then 40.7 min to copy and read back, held back by the reader (90.0 MB/s)")
@@ -252,23 +273,30 @@ fn drives_save_nothing_where_the_reader_sets_the_time() {
 #[test]
 fn reader_and_drive_together_save_read_back_too() {
     let work = Work::new("weigh-both");
-    // 17.4 h of copying and 15.8 h of read-back a year for 210, 6.3 an hour, where the one follows the other.
-    // Rolled along on a spinning disk: 220e9 x (1/110e6 + 1/115e6 - 1/250e6) = 3,033 s, x 40 = 33.7 h.
-    work.run("weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives 110/115 --new-reader 250 --new-drives 400/450 --price 210")
-        .exits(0)
-        .says("33.2 h in 40 offloads (17.4 h of copying, 15.8 h of read-back); 6.3 for each hour")
-        .says("Then 14.7 min to copy and read back, held back by the reader (250 MB/s)")
-        .says("A year if the drives do not spin: 17.4 h in 40 offloads if they spin: 33.7 h")
-        .says("if they spin: 6.2 for each hour saved");
+    // 17.4 h of copying and 15.8 h of read-back a year for 210, 6.3 an hour, where the one follows
+    // the other. Rolled along on a spinning disk: 220e9 x (1/110e6 + 1/115e6 - 1/250e6) = 3,033 s,
+    // x 40 = 33.7 h.
+    work.run(
+        "weigh upgrade --offload 220GB --per-year 40 --reader 90 --drives 110/115 \
+        --new-reader 250 --new-drives 400/450 --price 210",
+    )
+    .exits(0)
+    .says("33.2 h in 40 offloads (17.4 h of copying, 15.8 h of read-back); 6.3 for each hour")
+    .says("Then 14.7 min to copy and read back, held back by the reader (250 MB/s)")
+    .says("A year if the drives do not spin: 17.4 h in 40 offloads if they spin: 33.7 h")
+    .says("if they spin: 6.2 for each hour saved");
 }
 
 #[test]
 fn what_would_not_help_is_said_plainly() {
     let work = Work::new("weigh-no-help");
-    work.run("weigh upgrade --offload 64GB --per-year 9 --card 100 --reader 90 --new-card 300 --price 80")
-        .exits(0)
-        .says("It would not help: the reader holds the copy back before and after.")
-        .says("80 for nothing");
+    work.run(
+        "weigh upgrade --offload 64GB --per-year 9 --card 100 --reader 90 --new-card 300 \
+        --price 80",
+    )
+    .exits(0)
+    .says("It would not help: the reader holds the copy back before and after.")
+    .says("80 for nothing");
     work.run("weigh upgrade --offload 64GB --card 300 --new-card 90")
         .exits(0)
         .says("it would be slower")
@@ -304,8 +332,8 @@ fn parts_come_from_the_kit_and_the_link_table() {
     ] {
         work.run(&format!("{add} --home h")).exits(0);
     }
-    // Common practice, no source: a card labelled 170 gives about 165 in its matched reader, and USB 2
-    // gives 30 to 42 whatever the card.
+    // Common practice, no source: a card labelled 170 gives about 165 in its matched reader, and
+    // USB 2 gives 30 to 42 whatever the card.
     let event = &work
         .run(
             "weigh upgrade --offload 64GB --card A1 --reader old --new-reader blue --home h --json",
@@ -361,11 +389,13 @@ fn what_a_card_gave_in_a_reader_counts_more_than_their_figures() {
         serde_json::json!({
             "ledger": 1, "at": "2026-05-23T18:00:00Z", "did": "rate", "proven": false, "copies": 0,
             "card": {
-                "label": "KITES_A", "name": "A1", "path": "/media/KITES_A", "listing_b3": "0".repeat(64),
+                "label": "KITES_A", "name": "A1", "path": "/media/KITES_A",
+                    "listing_b3": "0".repeat(64),
                 "files": 10, "bytes": 1_000_000_000_u64,
             },
             "reader": reader,
-            "reading": {"bytes": 1_000_000_000_u64, "files": 10, "took_s": 30.0, "read_bytes_per_s": rate},
+            "reading": {"bytes": 1_000_000_000_u64, "files": 10, "took_s": 30.0,
+                "read_bytes_per_s": rate},
         })
         .to_string()
     };
@@ -380,12 +410,16 @@ fn what_a_card_gave_in_a_reader_counts_more_than_their_figures() {
     assert_eq!(event["then"]["bytes_per_s"], 150e6, "{event}");
     work.run(ask)
         .exits(0)
-        .says("Card `A1` in reader `old` counts with the 61.0 MB/s that it gave there, measured 1 time")
+        .says(
+            "Card `A1` in reader `old` counts with the 61.0 MB/s that it gave there, measured 1 \
+            time",
+        )
         .says("held back by the card `A1` in reader `blue` (150")
         .says("MB/s instead of the measured 61.0 MB/s) it would be")
         .says("but then the card `A1` in reader `blue` takes over");
     // Measured with the port as it is, it says nothing of another one.
-    let other_port = "weigh upgrade --offload 64GB --card A1 --reader old --port usb2 --new-port usb3-5g --home h --json";
+    let other_port = "weigh upgrade --offload 64GB --card A1 --reader old --port usb2 --new-port \
+        usb3-5g --home h --json";
     let event = &work.run(other_port).exits(0).events()[0];
     let then = event["then"]["bytes_per_s"].as_f64().unwrap() / 1e6;
     assert!(

@@ -1,9 +1,9 @@
-//! The Windows program under Wine, beside the native one. Run by `.ci/other-systems`, which builds it and
-//! names it in `UNLADE_WINDOWS_EXE`; left out of a plain `cargo test`.
+//! The Windows program under Wine, beside the native one. Run by `.ci/other-systems`, which builds
+//! it and names it in `UNLADE_WINDOWS_EXE`; left out of a plain `cargo test`.
 //!
-//! Wine is no Windows: this shows how paths, names, sharing, renaming, exit codes and records behave. It
-//! says nothing of real caches and devices, and the program knows that: a read-back counts as cached,
-//! so no copy made here is PROVEN.
+//! Wine is no Windows: this shows how paths, names, sharing, renaming, exit codes and records
+//! behave. It says nothing of real caches and devices, and the program knows that: a read-back
+//! counts as cached, so no copy made here is PROVEN.
 
 use crate::support::program::{
     Card, Ran, Work, age, bytes_of, finish, flip, interrupted, is_part, manifest, names_in,

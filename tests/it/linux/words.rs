@@ -1,5 +1,5 @@
-//! What is said at the end of a run: every kind of trouble has a step of its own that names what it is
-//! about, and no sentence claims more than was done.
+//! What is said at the end of a run: every kind of trouble has a step of its own that names what it
+//! is about, and no sentence claims more than was done.
 
 use crate::support::image::Image;
 use crate::support::mount::{Fault, Kind, Mount, Options, skip};
@@ -53,8 +53,10 @@ fn each_kind_of_trouble_has_its_own_next_step() {
     assert_eq!(
         next,
         [
-            "Move `DCIM/100KITES/KITE0001.JPG` out of `b/KITES` (keep what you move until all is proven), then run the same command again: it is copied anew.",
-            "Look at `DCIM/LINK.JPG` on the card and copy by hand what you need: no ordinary file, too deep in folders, or with a name that no record can hold.",
+            "Move `DCIM/100KITES/KITE0001.JPG` out of `b/KITES` (keep what you move until all is \
+            proven), then run the same command again: it is copied anew.",
+            "Look at `DCIM/LINK.JPG` on the card and copy by hand what you need: no ordinary file, \
+            too deep in folders, or with a name that no record can hold.",
         ]
     );
     // The steps lead there.
@@ -118,7 +120,8 @@ fn pictures_among_what_is_left_out_are_named() {
         b"x",
     );
     put(&work.path("card/.Spotlight-V100/Store/0002"), &picture);
-    let said = "`.Spotlight-V100/Store/0002`, `DCIM/._KITE0013.JPG` and `System Volume Information/KITE0015.MOV` look like pictures, clips or sound, and were left out";
+    let said = "`.Spotlight-V100/Store/0002`, `DCIM/._KITE0013.JPG` and `System Volume \
+        Information/KITE0015.MOV` look like pictures, clips or sound, and were left out";
     let look = "Look at the files that were left out (see above) before you format this card.";
     for command in [
         COPY,
@@ -161,7 +164,8 @@ fn what_this_user_may_not_read_is_no_dying_card() {
     let card = mount(vec![denied.path("*C0001.MP4").times(u64::MAX)]);
     let ran = work.run("copy card --to a --name NEW --copies 1");
     let next = labelled(&ran.exits(1).is_silent_of(DYING).out, "Next     ");
-    let said = "You may not read `PRIVATE/CLIPS/C0001.MP4`; card and reader are not at fault. Run the same";
+    let said = "You may not read `PRIVATE/CLIPS/C0001.MP4`; card and reader are not at fault. Run \
+        the same";
     assert!(next[0].starts_with(said), "{next:?}");
     work.run("prove card --on a/KITES --copies 1 --reread")
         .exits(1)
@@ -293,7 +297,10 @@ fn what_was_only_compared_is_not_said_to_be_copied() {
         .says("7 files stand there already without a record that fits");
     work.run(copy)
         .exits(0)
-        .says("7 files, 3.4 MB stood there already, all read back (direct) and compared with the card")
+        .says(
+            "7 files, 3.4 MB stood there already, all read back (direct) and compared with the \
+            card",
+        )
         .is_silent_of("copied, all read back");
     // One of them is copied, the others are not.
     move_to(&work.path("c/KITES"), &work.path("a/KITES"));

@@ -33,7 +33,8 @@ const CIRCLES: [&[&str]; 7] = [
     &["verify", "verify::records", "verify::tags"],
 ];
 
-/// The parts of `cli` from the bottom up; a file imports only from its own part and from those before it.
+/// The parts of `cli` from the bottom up; a file imports only from its own part and from those
+/// before it.
 const CLI: [&str; 7] = ["exit", "args", "system", "view", "home", "command", "mod"];
 
 /// A module's path: `["cli", "view", "out"]`.
@@ -56,7 +57,8 @@ impl Tree {
         }
     }
 
-    /// The modules that a file imports from, itself and those left out that only declare their children.
+    /// The modules that a file imports from, itself and those left out that only declare their
+    /// children.
     fn imports(&self, of: &Module) -> BTreeSet<Module> {
         let text = &self.files[of];
         let mut names: BTreeMap<String, Module> = children(text)
@@ -124,7 +126,8 @@ impl Tree {
     }
 }
 
-/// The module that a file is: `cli/view/out.rs` is `cli::view::out`, `cli/view/mod.rs` is `cli::view`.
+/// The module that a file is: `cli/view/out.rs` is `cli::view::out`, `cli/view/mod.rs` is
+/// `cli::view`.
 fn module(path: &Path) -> Module {
     let path = path.with_extension("");
     let parts = path.iter().map(|part| part.to_str().unwrap().to_owned());
@@ -297,7 +300,8 @@ fn the_program_is_built_from_the_bottom_up() {
 
 #[test]
 fn imports_are_found_however_they_are_written() {
-    let text = "mod child;\nuse super::a::{self, B, c::{D, E as F}};\npub(crate) use crate::x::Y;\nfn f() { a::g(); crate::z::h(); child::i(); super::super::w::V }\n";
+    let text = "mod child;\nuse super::a::{self, B, c::{D, E as F}};\npub(crate) use \
+        crate::x::Y;\nfn f() { a::g(); crate::z::h(); child::i(); super::super::w::V }\n";
     let files = [
         (vec!["m", "n"], text),
         (vec!["m", "n", "child"], "fn i() {}"),
