@@ -200,7 +200,7 @@ impl Entry {
         let places = plan.destinations.iter().zip(proof.tallies());
         let files = plan.jobs.iter().filter(|j| j.is_read());
         Self {
-            reader: plan.reader.clone(),
+            reader: plan.estimate.reader.clone(),
             offload: (!plan.has_nothing_new()).then(|| plan.name.clone()),
             // A folder of a card is not the card, which a job would count as seen and proven.
             proven: proof.verdict().is_proven() && proof.part().is_none(),

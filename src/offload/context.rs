@@ -9,7 +9,6 @@ use crate::clock::Clock;
 use crate::disk::{Disk, Source};
 use crate::error::{Problem, ProblemKind};
 use crate::plan::{FileJob, Plan, PlannedDestination};
-use crate::record::layout::Level;
 use std::io;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -23,8 +22,6 @@ pub struct Context {
     pub clock: Arc<dyn Clock>,
     /// What is to be done.
     pub plan: Arc<Plan>,
-    /// How far it is to be proven.
-    pub level: Level,
     /// The bounds of memory, queues and retries.
     pub limits: Limits,
     /// Set from outside to stop.

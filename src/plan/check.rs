@@ -1,4 +1,4 @@
-//! Owns every reason not to begin: the wish, the name, the card, each destination's place, file system, room and what stands
+//! Owns every reason not to begin: the name, the card, each destination's place, file system, room and what stands
 //! there. Pure.
 use crate::card::dates::{Shift, parse};
 use crate::card::identity::RATIO_MAX;
@@ -11,7 +11,7 @@ use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word
 use crate::plan::destination::{Place, Shape, count_work, is_rewritten};
 use crate::plan::notes::left_out_notes;
 use crate::plan::rules::rules_of;
-use crate::plan::{Candidate, FileJob, NAMES_TOLD, PlannedDestination, Wish, Work};
+use crate::plan::{Candidate, FileJob, NAMES_TOLD, PlanOptions, PlannedDestination, Work};
 use crate::record::earlier_run::Records;
 use crate::record::layout::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, RECORDS, identity};
 use crate::units::{len64, size};
@@ -79,8 +79,12 @@ pub(super) fn lies_as_recorded(index: usize, jobs: &[FileJob], candidates: &[Can
     })
 }
 
-pub(super) fn check_wish(wish: &Wish, destinations: usize, reasons: &mut Vec<Problem>) {
-    check_name(&wish.name, reasons);
+pub(super) fn check_options(
+    options: &PlanOptions,
+    destinations: usize,
+    reasons: &mut Vec<Problem>,
+) {
+    check_name(&options.name, reasons);
     if destinations > DESTINATIONS_MAX {
         let why = "more than 64 drives; one record cannot tell of them";
         reasons.push(Problem::new(ProblemKind::WriteFailed, why));

@@ -12,7 +12,7 @@ use crate::hash_algorithm::{Also, AlsoSet, agree};
 use crate::name::{CardName, is_part_name};
 use crate::plan::check::{Told, check_folders, unheld};
 use crate::plan::earlier::{Leaving, Left, LeftIn};
-use crate::plan::{Candidate, FileJob, PlannedDestination, Wish, Work, layout_of};
+use crate::plan::{Candidate, FileJob, PlanOptions, PlannedDestination, Work, layout_of};
 use crate::record::earlier_run::{ProvenEntry, Records};
 use crate::record::layout::{InBag, Layout, PerDestination, RECORDS};
 use crate::units::{len64, round_up};
@@ -254,12 +254,12 @@ pub(super) struct Shape<'a> {
 }
 
 impl<'a> Shape<'a> {
-    pub(super) fn of(wish: &'a Wish, card: &CardFacts, candidates: &[Candidate]) -> Self {
+    pub(super) fn of(options: &'a PlanOptions, card: &CardFacts, candidates: &[Candidate]) -> Self {
         let original = card.original.as_ref();
-        let layout = layout_of(wish.form.layout, candidates, original.map(|o| o.layout));
-        let also = hashes_to_make(wish, candidates, layout);
+        let layout = layout_of(options.form.layout, candidates, original.map(|o| o.layout));
+        let also = hashes_to_make(options, candidates, layout);
         Self {
-            name: &wish.name,
+            name: &options.name,
             also: original.map_or(also, |o| also.with(o.also)),
             layout,
         }
@@ -390,8 +390,12 @@ pub(super) fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob
 
 /// Those asked for, that which a bag needs, and those that earlier runs of this offload made: they
 /// are made on, so that no list ends up with a part of the files.
-pub(super) fn hashes_to_make(wish: &Wish, candidates: &[Candidate], layout: Layout) -> AlsoSet {
-    let mut asked = wish.form.also;
+pub(super) fn hashes_to_make(
+    options: &PlanOptions,
+    candidates: &[Candidate],
+    layout: Layout,
+) -> AlsoSet {
+    let mut asked = options.form.also;
     if layout == Layout::Bag {
         asked.insert(Also::Sha256);
     }

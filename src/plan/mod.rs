@@ -7,15 +7,16 @@ pub mod check;
 pub mod concurrent;
 pub mod destination;
 pub mod earlier;
+pub mod estimate;
+mod forecast;
 pub mod notes;
 pub mod rules;
 pub mod terms;
 
 use crate::card::identity::CardIdentity;
 use crate::card::listing::Listing;
-use crate::card::part::part_of;
+use crate::card::part::{part_note, part_of};
 use crate::digest::Digest;
-use crate::disk::backing::Backing;
 use crate::disk::{EntryKind, FolderFacts, Stamp};
 use crate::error::{Problem, ProblemKind};
 use crate::existing::earlier::EarlierOffload;
@@ -25,23 +26,21 @@ use crate::existing::standing::Standing;
 use crate::hash_algorithm::{AlsoHashes, AlsoSet};
 use crate::name::{CardName, word};
 use crate::plan::check::{
-    Room, Told, check_card, check_destination, check_room, check_wish, counted_in,
+    Room, Told, check_card, check_destination, check_options, check_room, counted_in,
 };
 use crate::plan::destination::{Place, Shape, join_work, plan_destination};
-use crate::plan::notes::unlike_notes;
+use crate::plan::notes::{signer_note, unlike_notes};
 use crate::record::earlier_run::{ProvenEntry, RecordedVerdict};
-use crate::record::layout::{DestinationIdentity, InBag, Layout, Level, PerDestination, identity};
+use crate::record::layout::{DestinationIdentity, InBag, Layout, PerDestination, identity};
 use crate::record::signature::Signer;
-use crate::speed::ceiling::Ceiling;
-use crate::speed::chain::Spin;
-use crate::speed::forecast::{Amount, Forecast, Prior, RatePrior, Remaining, Source};
-use crate::units::{float, len64};
-use beside::Beside;
+use crate::units::len64;
 use camino::Utf8PathBuf;
 use earlier::{Leaving, Left, LeftIn, OnlyNew, leave};
+use estimate::Estimate;
 use rules::{FAT32_FILE_BYTES_MAX, rules_of};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
+use terms::Terms;
 
 /// At most this many names are told for one reason; the rest are counted.
 pub(super) const NAMES_TOLD: usize = 20;
@@ -205,7 +204,7 @@ impl PlannedDestination {
     }
 }
 
-/// What will be done.
+/// What will be done. Complete when [`plan`] has made it.
 #[derive(Clone, Debug)]
 pub struct Plan {
     /// The offload's name, the folder on every destination.
@@ -222,40 +221,25 @@ pub struct Plan {
     pub also: AlsoSet,
     /// Where the card's tree lies inside the offload.
     pub layout: Layout,
-    /// Who is to sign the manifest.
-    pub signer: Option<Arc<Signer>>,
     /// Things that do not stand in the way but should be told.
     pub notes: Vec<String>,
     /// What only copying what is new came to, where that was asked for.
     pub only_new: Option<OnlyNew>,
-    /// The reader that the card is in, as far as the kit or the system says.
-    pub reader: Option<String>,
-    /// The card's name in the kit.
-    pub card_name: Option<String>,
-    /// What the card's maker wrote into it, where the slot reads that.
-    pub card_made_as: Option<String>,
-    /// What the links between card and drives allow, as far as anything is known of them.
-    pub ceiling: Ceiling,
-    /// What is known beforehand of how long it will take: from ceilings, the ledger and the drives.
-    /// The one place for it; by default nothing is known.
-    pub prior: Prior,
-    /// What the card that is read at the same time still has to read.
-    pub beside: Beside,
-    /// How far it is to be proven; read-back by default.
-    pub level: Level,
     /// What earlier records say of files that are read now, by their place among the jobs; only those with further
     /// hashes, which nothing else is compared with.
     pub said: HashMap<usize, Vec<(Digest, AlsoHashes)>>,
+    /// What is to be proven.
+    pub terms: Terms,
+    /// Who is to sign the manifest.
+    pub signer: Option<Arc<Signer>>,
+    /// What is known beforehand of how long it will take.
+    pub estimate: Estimate,
 }
 
 impl Plan {
     /// Returns why the card is only a part of one, in words that go on after a colon.
     pub fn part(&self) -> Option<String> {
-        match &self.card.original {
-            None => part_of(&self.card.facts, &self.listing),
-            Some(original) => (original.card.read_whole == Some(false))
-                .then(|| "the offload that was copied holds a folder".to_owned()),
-        }
+        part(&self.card, &self.listing)
     }
 
     /// Returns what a destination cannot hold, each a problem of its own; many are counted.
@@ -279,14 +263,16 @@ impl Plan {
 
     /// Returns the card as the ledger knows it.
     pub fn card_identity(&self) -> CardIdentity {
-        let mut card = CardIdentity::of(&self.card.facts, &self.card.label, &self.listing);
+        let mut card = CardIdentity {
+            name: self.estimate.card_name.clone(),
+            made_as: self.estimate.card_made_as.clone(),
+            ..CardIdentity::of(&self.card.facts, &self.card.label, &self.listing)
+        };
         if let Some(original) = self.original() {
             card.path.clone_from(&original.card.path);
             card.volume_id.clone_from(&original.card.volume_id);
             card.listing_b3 = original.card.listing_b3;
         }
-        card.name.clone_from(&self.card_name);
-        card.made_as.clone_from(&self.card_made_as);
         card
     }
 
@@ -355,99 +341,6 @@ impl Plan {
         self.card.original.is_some() || job.is_read()
     }
 
-    /// Returns of every destination whether it spins, by the judgement that the ceiling rests on.
-    pub fn spins(&self) -> Vec<Spin> {
-        let told = |(index, d): (usize, &PlannedDestination)| match d.facts.backing {
-            Backing::Memory => Spin::No,
-            _ => self
-                .ceiling
-                .spins()
-                .get(index)
-                .copied()
-                .unwrap_or(Spin::Unknown),
-        };
-        self.destinations.iter().enumerate().map(told).collect()
-    }
-
-    /// Returns the forecast of the copy as it stands before the first byte. `plan` shows it and `copy`
-    /// goes on with it, so the two can't differ.
-    pub fn forecast(&self) -> Forecast {
-        let (files, bytes) = self.to_read();
-        let forecast = Forecast::new(&self.prior, Amount { files, bytes });
-        let forecast = match self.kept_after() {
-            Some(kept) => forecast.then_read_back(kept),
-            None => forecast,
-        };
-        match self.read_again() {
-            Some(again) => forecast.then_read_again(again),
-            None => forecast,
-        }
-    }
-
-    /// Returns that forecast as it is told beforehand: where nothing but the ceiling is known, its low end does
-    /// not break the ceiling that stands beside it.
-    pub fn expects(&self) -> Option<Remaining> {
-        let told = self.forecast().remaining()?;
-        let by_ceiling = self.prior.rate.filter(|r| r.source == Source::Ceiling);
-        let ceiling = by_ceiling.and(self.ceiling.mbps()).filter(|c| c.0 > 0.0);
-        // Beside another card the rate is higher once that is done.
-        let (Some(ceiling), None) = (ceiling, self.prior.companion) else {
-            return Some(told);
-        };
-        let least_s = float(self.to_read().1) / ceiling.bytes_per_s();
-        Some(Remaining {
-            low_s: told.low_s.max(least_s.min(told.likely_s)),
-            ..told
-        })
-    }
-
-    /// Returns what is read from the card a second time when all else is done: everything, also what an
-    /// earlier run copied. `None` unless that is asked for.
-    pub fn read_again(&self) -> Option<Amount> {
-        (self.level == Level::Reread).then(|| Amount {
-            files: len64(self.jobs.len()),
-            bytes: self.jobs.iter().map(|j| j.bytes).sum(),
-        })
-    }
-
-    /// Returns the forecast of that second read alone, for the time when it is going on; `measured` is the
-    /// rate of the first read in MB/s.
-    pub fn forecast_of_read_again(&self, measured: Option<f64>) -> Forecast {
-        let known = measured.map(|mbps| RatePrior::from_history(mbps, 0.0));
-        let prior = Prior {
-            rate: known.or(self.prior.card).or(self.prior.rate),
-            per_file: self.prior.per_file,
-            ..Prior::default()
-        };
-        Forecast::new(&prior, self.read_again().unwrap_or_default())
-    }
-
-    /// Returns whether kept files are read back from their drives again.
-    pub fn reads_kept(&self) -> bool {
-        self.level != Level::Written
-    }
-
-    /// Returns what the slowest destination has to read back again of kept files when everything is
-    /// copied: where nothing is written that goes on beside the copy, at its rate. `None`: no
-    /// destination keeps any file.
-    pub fn kept_after(&self) -> Option<Amount> {
-        let (files, bytes) = self.to_read();
-        let keeping = self.destinations.iter();
-        keeping
-            .filter(|d| self.reads_kept() && d.kept_files > 0)
-            .map(|d| match (d.copy_files, d.check_files) {
-                (0, 0) => Amount {
-                    files: d.kept_files.saturating_sub(files),
-                    bytes: d.kept_bytes.saturating_sub(bytes),
-                },
-                _ => Amount {
-                    files: d.kept_files,
-                    bytes: d.kept_bytes,
-                },
-            })
-            .max_by_key(|amount| amount.bytes)
-    }
-
     /// Returns whether every file and folder lies in earlier offloads, so that no new one is made.
     pub fn has_nothing_new(&self) -> bool {
         self.only_new.as_ref().is_some_and(|o| o.nothing_new)
@@ -492,17 +385,17 @@ pub struct Refusal {
 
 /// What the person asked for, as far as the plan needs it.
 #[derive(Clone, Debug)]
-pub struct Wish {
+pub struct PlanOptions {
     /// The offload's name.
     pub name: String,
-    /// Copies on independent devices that PROVEN will need.
-    pub copies_needed: usize,
-    /// The person states that devices which the system cannot tell apart are separate.
-    pub separate: bool,
+    /// What is to be proven.
+    pub terms: Terms,
     /// Leave what earlier offloads on every destination prove already.
     pub only_new: bool,
     /// In which form the offload is left.
     pub form: Form,
+    /// Who is to sign the manifest.
+    pub signer: Option<Arc<Signer>>,
 }
 
 /// In which form an offload is left on its destinations.
@@ -519,15 +412,16 @@ pub fn plan(
     card: CardFacts,
     listing: Listing,
     candidates: &[Candidate],
-    wish: &Wish,
+    options: &PlanOptions,
+    estimate: Estimate,
 ) -> Result<Plan, Refusal> {
     let mut reasons = Vec::new();
-    check_wish(wish, candidates.len(), &mut reasons);
+    check_options(options, candidates.len(), &mut reasons);
     check_card(&card, &listing, &mut reasons);
-    let shape = Shape::of(wish, &card, candidates);
+    let shape = Shape::of(options, &card, candidates);
     let mut destinations = Vec::new();
     let mut works = Vec::new();
-    let leaving = wish.only_new.then(|| leave(&listing, &card, candidates));
+    let leaving = options.only_new.then(|| leave(&listing, &card, candidates));
     let leaving = leaving.unwrap_or_default();
     for (index, candidate) in candidates.iter().enumerate() {
         let facts = match &candidate.facts {
@@ -554,17 +448,19 @@ pub fn plan(
     if !reasons.is_empty() {
         return Err(Refusal { reasons });
     }
-    let mut notes = notes::notes(&card, &listing, &destinations, wish);
+    let mut notes = notes::notes(&card, &listing, &destinations, options);
     notes.extend(leaving.notes.iter().cloned());
     notes.extend(unlike_notes(candidates, &card.facts));
+    notes.extend(part(&card, &listing).as_deref().map(part_note));
+    notes.extend(options.signer.as_deref().map(signer_note));
     let jobs = join_work(&listing, works);
     let destinations = counted_in(destinations, &jobs, candidates);
-    let only_new = wish
+    let only_new = options
         .only_new
         .then(|| only_new(leaving, &listing, &jobs, &destinations, candidates));
     let said = said(&card, &jobs, candidates);
     Ok(Plan {
-        name: wish.name.clone(),
+        name: options.name.clone(),
         card,
         listing,
         jobs,
@@ -573,16 +469,19 @@ pub fn plan(
         layout: shape.layout,
         notes,
         only_new,
-        reader: None,
-        card_name: None,
-        card_made_as: None,
-        ceiling: Ceiling::default(),
-        signer: None,
-        prior: Prior::default(),
-        beside: Beside::default(),
-        level: Level::ReadBack,
         said,
+        terms: options.terms,
+        signer: options.signer.clone(),
+        estimate,
     })
+}
+
+fn part(card: &CardFacts, listing: &Listing) -> Option<String> {
+    match &card.original {
+        None => part_of(&card.facts, listing),
+        Some(original) => (original.card.read_whole == Some(false))
+            .then(|| "the offload that was copied holds a folder".to_owned()),
+    }
 }
 
 /// What the records of every destination, and an original's manifest, say of the files that are read.

@@ -6,14 +6,16 @@ use crate::existing::mounted::is_where_drives_are_mounted;
 use crate::existing::source::CardFacts;
 use crate::name::{CardName, shown, some_of};
 use crate::plan::rules::{FAT32_FILE_BYTES_MAX, rules_of};
-use crate::plan::{Candidate, NAMES_TOLD, PlannedDestination, Wish};
+use crate::plan::terms::Terms;
+use crate::plan::{Candidate, NAMES_TOLD, PlanOptions, PlannedDestination};
+use crate::record::signature::Signer;
 use crate::units::{counted, len64, size};
 
 pub(super) fn notes(
     card: &CardFacts,
     listing: &Listing,
     destinations: &[(usize, PlannedDestination)],
-    wish: &Wish,
+    options: &PlanOptions,
 ) -> Vec<String> {
     let mut notes = left_out_notes(listing);
     notes.extend(gone_note(destinations.iter().map(|(_, d)| d)));
@@ -39,23 +41,33 @@ pub(super) fn notes(
         .iter()
         .map(|(_, d)| (&d.facts.backing, d.facts.device))
         .collect();
-    let (mut copies, mut why) = count_independent(&devices, wish.separate);
+    let Terms {
+        separate,
+        copies_needed: needed,
+        ..
+    } = options.terms;
+    let (mut copies, mut why) = count_independent(&devices, separate);
     if card.original.is_some() {
         let own = (&card.facts.backing, card.facts.device);
-        why.extend(shares_device(own, &devices, wish.separate));
+        why.extend(shares_device(own, &devices, separate));
         devices.push(own);
-        copies = count_independent(&devices, wish.separate).0;
+        copies = count_independent(&devices, separate).0;
     }
-    if copies < wish.copies_needed {
+    if copies < needed {
         notes.push(format!(
             "This will not be PROVEN: the copies would be on {}, and {} {} needed.",
             counted(len64(copies), "independent device"),
-            wish.copies_needed,
-            if wish.copies_needed == 1 { "is" } else { "are" }
+            needed,
+            if needed == 1 { "is" } else { "are" }
         ));
         notes.extend(why);
     }
     notes
+}
+
+pub(super) fn signer_note(signer: &Signer) -> String {
+    let by = signer.fingerprint();
+    format!("The manifest is to be signed by the key {by}")
 }
 
 /// Tells which destinations are on the device of the original: there the two are one copy.

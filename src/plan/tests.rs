@@ -3,11 +3,13 @@
 use super::*;
 use crate::card::dates::Shift;
 use crate::card::listing::{Row, RowKind};
+use crate::disk::backing::Backing;
 use crate::disk::{ReadBackWay, Sight, Stamp, Stat};
 use crate::hash_algorithm::Also;
 use crate::plan::check::{same_card, unheld};
 use crate::plan::notes::doubt_twins;
 use crate::record::earlier_run::Records;
+use crate::record::layout::Level;
 use std::collections::BTreeSet;
 
 pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFacts {
@@ -80,17 +82,31 @@ fn to(facts: FolderFacts) -> Candidate {
 
 /// A card with one file of so many bytes, onto one destination.
 pub(super) fn planned(bytes: u64, at: FolderFacts) -> Plan {
-    plan(card(), listing(&[("A.MP4", bytes)]), &[to(at)], &wish()).unwrap()
+    plan(card(), listing(&[("A.MP4", bytes)]), &[to(at)], &options()).unwrap()
 }
 
-fn wish() -> Wish {
-    Wish {
+fn options() -> PlanOptions {
+    PlanOptions {
         form: Form::default(),
         name: "20261125-KITES".into(),
-        copies_needed: 2,
-        separate: false,
+        terms: Terms {
+            level: Level::ReadBack,
+            copies_needed: 2,
+            separate: false,
+        },
         only_new: false,
+        signer: None,
     }
+}
+
+/// A plan of which nothing is known beforehand.
+fn plan(
+    card: CardFacts,
+    listing: Listing,
+    candidates: &[Candidate],
+    options: &PlanOptions,
+) -> Result<Plan, Refusal> {
+    super::plan(card, listing, candidates, options, Estimate::default())
 }
 
 fn kinds(result: Result<Plan, Refusal>) -> Vec<(ProblemKind, Option<usize>)> {
@@ -114,7 +130,7 @@ fn a_plain_job_is_planned() {
             to(facts(1, "ext4", 1 << 30)),
             to(facts(2, "exfat", 1 << 30)),
         ],
-        &wish(),
+        &options(),
     )
     .unwrap();
     assert_eq!(plan.to_read(), (2, 5_000));
@@ -136,7 +152,7 @@ fn room_is_summed_per_volume_and_every_reason_is_told_at_once() {
             card(),
             files(),
             &[to(facts(1, "ext4", free))],
-            &wish()
+            &options()
         ))
         .is_empty()
     );
@@ -145,7 +161,7 @@ fn room_is_summed_per_volume_and_every_reason_is_told_at_once() {
     other.canonical = "/media/1/other".into();
     let two = [to(facts(1, "ext4", free)), to(other)];
     assert_eq!(
-        kinds(plan(card(), files(), &two, &wish())),
+        kinds(plan(card(), files(), &two, &options())),
         [(ProblemKind::NoRoom, Some(0))]
     );
     // A card of 96 GB does not go onto a drive with 95 GB free.
@@ -153,7 +169,7 @@ fn room_is_summed_per_volume_and_every_reason_is_told_at_once() {
     let mut locked = facts(2, "vfat", 1 << 40);
     locked.read_only = true;
     let many = [to(facts(1, "ext4", 95_000_000_000)), to(locked)];
-    let told = kinds(plan(card(), full, &many, &wish()));
+    let told = kinds(plan(card(), full, &many, &options()));
     assert!(told.contains(&(ProblemKind::NoRoom, Some(0))), "{told:?}");
     assert!(
         told.contains(&(ProblemKind::WriteFailed, Some(1))),
@@ -169,7 +185,7 @@ fn cluster_rounding_counts() {
     let mut tight = facts(1, "exfat", 100_000_000);
     tight.cluster_bytes = 131_072;
     assert_eq!(
-        kinds(plan(card(), listing(&files), &[to(tight)], &wish())),
+        kinds(plan(card(), listing(&files), &[to(tight)], &options())),
         [(ProblemKind::NoRoom, Some(0))]
     );
 }
@@ -190,12 +206,18 @@ fn names_are_checked_against_each_file_system() {
             card(),
             files(),
             &[to(facts(1, "ext4", 1 << 30))],
-            &wish()
+            &options()
         ))
         .is_empty()
     );
     // Two names that look alike are told apart in words; two that do not look alike need none.
-    let held = plan(card(), files(), &[to(facts(1, "exfat", 1 << 30))], &wish()).unwrap();
+    let held = plan(
+        card(),
+        files(),
+        &[to(facts(1, "exfat", 1 << 30))],
+        &options(),
+    )
+    .unwrap();
     let told = held.unheld_problems();
     let alike: Vec<_> = told
         .iter()
@@ -220,7 +242,7 @@ fn names_are_checked_against_each_file_system() {
             card(),
             files,
             &[to(facts(1, "vfat", 1 << 40))],
-            &wish(),
+            &options(),
         ))
     };
     assert_eq!(fat(4_294_967_295), []);
@@ -279,7 +301,7 @@ fn a_name_that_a_drive_cannot_store_is_left_out_there_and_told() {
         to(facts(1, "exfat", 1 << 30)),
         to(facts(2, "ext4", 1 << 30)),
     ];
-    let plan = plan(card(), files, &both, &wish()).unwrap();
+    let plan = plan(card(), files, &both, &options()).unwrap();
     let problems = plan.unheld_problems();
     let told: Vec<_> = problems
         .iter()
@@ -336,7 +358,7 @@ fn places_are_checked() {
     let mut inside = facts(9, "exfat", 1 << 30);
     inside.inode = 50;
     assert_eq!(
-        kinds(plan(card(), files(), &[to(inside)], &wish())),
+        kinds(plan(card(), files(), &[to(inside)], &options())),
         [(ProblemKind::SameDevice, Some(0))]
     );
     let mut above = facts(1, "ext4", 1 << 30);
@@ -344,7 +366,7 @@ fn places_are_checked() {
     let mut held = card();
     held.facts.ancestors = vec![(9, 2), (1, 2)];
     assert_eq!(
-        kinds(plan(held, files(), &[to(above)], &wish())),
+        kinds(plan(held, files(), &[to(above)], &options())),
         [(ProblemKind::NameClash, Some(0))]
     );
     // Only a folder of a card was given, and the destination is another folder of that card.
@@ -354,18 +376,18 @@ fn places_are_checked() {
     let mut beside = facts(9, "exfat", 1 << 30);
     beside.inode = 61;
     let refused = [(ProblemKind::SameDevice, Some(0))];
-    let told = plan(part.clone(), files(), &[to(beside.clone())], &wish());
+    let told = plan(part.clone(), files(), &[to(beside.clone())], &options());
     assert_eq!(kinds(told), refused);
     // On the computer's own volume a folder may stand for a card, but for one whose volume is a camera's.
     part.facts.is_own_volume = true;
-    let told = plan(part.clone(), files(), &[to(beside.clone())], &wish());
+    let told = plan(part.clone(), files(), &[to(beside.clone())], &options());
     assert!(told.is_ok(), "{told:?}");
     part.facts.is_camera_volume = true;
-    let told = plan(part, files(), &[to(beside)], &wish());
+    let told = plan(part, files(), &[to(beside)], &options());
     assert_eq!(kinds(told), refused);
     let twice = [to(facts(1, "ext4", 1 << 30)), to(facts(1, "ext4", 1 << 30))];
     assert_eq!(
-        kinds(plan(card(), files(), &twice, &wish())),
+        kinds(plan(card(), files(), &twice, &options())),
         [(ProblemKind::SameDevice, Some(1))]
     );
     assert_eq!(
@@ -373,14 +395,19 @@ fn places_are_checked() {
             card(),
             listing(&[]),
             &[to(facts(1, "ext4", 1 << 30))],
-            &wish()
+            &options()
         ))[0]
             .0,
         ProblemKind::Unreadable
     );
     let own = listing(&[("_unlade", 1)]);
     assert_eq!(
-        kinds(plan(card(), own, &[to(facts(1, "ext4", 1 << 30))], &wish())),
+        kinds(plan(
+            card(),
+            own,
+            &[to(facts(1, "ext4", 1 << 30))],
+            &options()
+        )),
         [(ProblemKind::NameClash, None)]
     );
 }
@@ -457,7 +484,7 @@ fn only_what_was_read_back_is_kept() {
     // B is journalled and gone; C stands there without a record; D was read from memory only.
     let mut candidate = to(facts(1, "ext4", 1 << 30));
     candidate.standing = standing_with(earlier, &[("A.JPG", 10), ("C.JPG", 30), ("D.JPG", 40)]);
-    let plan = plan(card(), files, &[candidate], &wish()).unwrap();
+    let plan = plan(card(), files, &[candidate], &options()).unwrap();
     let work: Vec<&Work> = plan.jobs.iter().map(|j| &j.work[0]).collect();
     assert!(matches!(work[0], Work::Keep(_)));
     assert_eq!(work[1..], [&Work::Copy, &Work::Check, &Work::Check]);
@@ -476,7 +503,7 @@ fn runs_that_kept_different_bytes_vouch_for_nothing() {
     Arc::get_mut(r.proven.get_mut("A.JPG").unwrap())
         .unwrap()
         .blake3 = Digest::of(b"y");
-    let plan = plan(card(), files, &candidates, &wish()).unwrap();
+    let plan = plan(card(), files, &candidates, &options()).unwrap();
     assert_eq!(plan.jobs[0].work[..], [Work::Check, Work::Check]);
     assert_eq!(
         (
@@ -495,16 +522,16 @@ fn another_card_or_a_foreign_folder_under_the_name_is_refused() {
     let mut candidate = to(facts(1, "ext4", 1 << 30));
     candidate.standing = standing_with(other, &[("A.JPG", 10)]);
     assert_eq!(
-        kinds(plan(card(), files(), &[candidate.clone()], &wish())),
+        kinds(plan(card(), files(), &[candidate.clone()], &options())),
         [(ProblemKind::NameClash, Some(0))]
     );
     candidate.standing.records = None;
     assert_eq!(
-        kinds(plan(card(), files(), &[candidate.clone()], &wish())),
+        kinds(plan(card(), files(), &[candidate.clone()], &options())),
         [(ProblemKind::NameClash, Some(0))]
     );
     candidate.standing.damaged = Some("line 3 cannot be read".into());
-    let told = kinds(plan(card(), files(), &[candidate], &wish()));
+    let told = kinds(plan(card(), files(), &[candidate], &options()));
     assert!(
         told.contains(&(ProblemKind::ManifestDamaged, Some(0))),
         "{told:?}"
@@ -538,7 +565,7 @@ fn a_swapped_drive_is_refused_on_resume() {
         card(),
         listing(&[("A.JPG", 10)]),
         &[a, to(facts(2, "ext4", 1 << 30))],
-        &wish(),
+        &options(),
     ));
     // Both destinations have records to go by only on the first; the second is told.
     assert!(told.contains(&(ProblemKind::Vanished, Some(1))), "{told:?}");
@@ -548,11 +575,11 @@ fn a_swapped_drive_is_refused_on_resume() {
 fn device_names_are_copied_and_told() {
     let files = || listing(&[("MISC/NUL.TXT", 1), ("MISC/CONTENTS.TXT", 1)]);
     let drives = |fs| [to(facts(1, fs, 1 << 30)), to(facts(2, "ext4", 1 << 30))];
-    let told = plan(card(), files(), &drives("exfat"), &wish()).unwrap();
+    let told = plan(card(), files(), &drives("exfat"), &options()).unwrap();
     assert!(told.notes[0].contains("`MISC/NUL.TXT`"), "{:?}", told.notes);
     assert!(!told.notes[0].contains("CONTENTS"));
     assert!(
-        plan(card(), files(), &drives("ext4"), &wish())
+        plan(card(), files(), &drives("ext4"), &options())
             .unwrap()
             .notes
             .is_empty()
@@ -567,7 +594,7 @@ fn one_disk_is_told_before_the_copy() {
         card(),
         listing(&[("A.JPG", 1)]),
         &[to(facts(1, "ext4", 1 << 30)), to(second)],
-        &wish(),
+        &options(),
     )
     .unwrap();
     assert!(
@@ -639,11 +666,11 @@ fn left_after(change: impl FnOnce(&mut EarlierOffload)) -> Vec<Work> {
     let mut second = earlier_on(2);
     change(&mut second);
     candidates[1].earlier = vec![second];
-    let wish = Wish {
+    let options = PlanOptions {
         only_new: true,
-        ..wish()
+        ..options()
     };
-    let plan = plan(card(), listing(&[("A.JPG", 10)]), &candidates, &wish).unwrap();
+    let plan = plan(card(), listing(&[("A.JPG", 10)]), &candidates, &options).unwrap();
     let left = u64::from(plan.jobs[0].is_left());
     assert_eq!(plan.only_new.as_ref().map(|o| o.left_files), Some(left));
     assert_eq!(plan.to_read().0, 1 - left);
@@ -729,11 +756,11 @@ fn what_stands_in_the_new_offload_is_not_left() {
     candidates[0].earlier = vec![earlier_on(1)];
     candidates[1].earlier = vec![earlier_on(2)];
     candidates[0].standing = standing_with(records(&[("A.JPG", 10)]), &[("A.JPG", 10)]);
-    let wish = Wish {
+    let options = PlanOptions {
         only_new: true,
-        ..wish()
+        ..options()
     };
-    let plan = plan(card(), listing(&[("A.JPG", 10)]), &candidates, &wish).unwrap();
+    let plan = plan(card(), listing(&[("A.JPG", 10)]), &candidates, &options).unwrap();
     assert!(matches!(plan.jobs[0].work[0], Work::Keep(_)));
     assert_eq!(plan.jobs[0].work[1], Work::Copy);
 }
@@ -747,9 +774,9 @@ fn left_files_need_no_room() {
     let files = || listing(&[("A.JPG", 5_000_000), ("B.JPG", 9_000)]);
     let mut candidate = to(tight());
     candidate.earlier = vec![big];
-    let only_new = Wish {
+    let only_new = PlanOptions {
         only_new: true,
-        ..wish()
+        ..options()
     };
     let got = plan(card(), files(), std::slice::from_ref(&candidate), &only_new).unwrap();
     let d = &got.destinations[0];
@@ -758,7 +785,7 @@ fn left_files_need_no_room() {
         (1, 5_000_000, 1)
     );
     assert_eq!(
-        kinds(plan(card(), files(), &[candidate], &wish())),
+        kinds(plan(card(), files(), &[candidate], &options())),
         [(ProblemKind::NoRoom, Some(0))]
     );
 }
@@ -797,7 +824,7 @@ fn another_partition_of_the_cards_own_device_is_refused() {
     there.backing = reader.facts.backing.clone();
     let fine = to(facts(8, "ext4", 1 << 40));
     let files = listing(&[("A.JPG", 5)]);
-    let told = kinds(plan(reader, files, &[fine, on_card], &wish()));
+    let told = kinds(plan(reader, files, &[fine, on_card], &options()));
     assert_eq!(told, [(ProblemKind::SameDevice, Some(1))]);
 }
 
@@ -814,9 +841,15 @@ fn one_identity_on_two_devices_is_a_doubt() {
     let copies = |second: Candidate, separate: bool| {
         let mut all = [on(1, Some("usb 1d6b:0104 KITE-1")), second];
         doubt_twins(&mut all);
-        let wish = Wish { separate, ..wish() };
+        let options = PlanOptions {
+            terms: Terms {
+                separate,
+                ..options().terms
+            },
+            ..options()
+        };
         let files = listing(&[("A.JPG", 5)]);
-        let plan = plan(card(), files, &all, &wish).unwrap();
+        let plan = plan(card(), files, &all, &options).unwrap();
         plan.notes.join(" ")
     };
     let told = copies(on(2, None), false);
@@ -834,7 +867,7 @@ fn a_drive_that_only_memory_answers_for_is_told_in_the_plan() {
     first.facts.as_mut().unwrap().only_from_memory = Some("not allowed".to_owned());
     let second = to(facts(2, "ext4", 1 << 40));
     let files = listing(&[("A.JPG", 5)]);
-    let plan = plan(card(), files, &[first, second], &wish()).unwrap();
+    let plan = plan(card(), files, &[first, second], &options()).unwrap();
     let notes = plan.notes.join(" ");
     assert_eq!(notes.matches("will not count").count(), 1, "{notes}");
     assert!(notes.contains("not allowed"), "{notes}");
@@ -844,7 +877,13 @@ fn a_drive_that_only_memory_answers_for_is_told_in_the_plan() {
 fn whether_an_unknown_kind_holds_large_files_is_to_be_tried() {
     let large = || listing(&[("A.MOV", 1 << 32), ("B.MOV", 5)]);
     let told = |filesystem: &str, files: Listing| {
-        let plan = plan(card(), files, &[to(facts(1, filesystem, 1 << 40))], &wish()).unwrap();
+        let plan = plan(
+            card(),
+            files,
+            &[to(facts(1, filesystem, 1 << 40))],
+            &options(),
+        )
+        .unwrap();
         let says = plan.notes.join(" ").contains("4 GiB and more");
         let size = plan.destinations[0].size_to_try(0, &plan.jobs);
         assert_eq!(says, size.is_some(), "{filesystem}");

@@ -88,7 +88,6 @@ impl Verdict {
 pub struct Proof {
     plan: Arc<Plan>,
     offloaded: Offloaded,
-    terms: Terms,
     tallies: Vec<Tally>,
     listed: (u64, u64),
     problems: Vec<Problem>,
@@ -118,7 +117,7 @@ pub enum Kept {
 
 impl Proof {
     /// Weighs everything. The one constructor of a proof, and the one place that says PROVEN.
-    pub fn judge(plan: Arc<Plan>, offloaded: Offloaded, terms: Terms, closing: Closing) -> Self {
+    pub fn judge(plan: Arc<Plan>, offloaded: Offloaded, closing: Closing) -> Self {
         let mut problems: Vec<Problem> = card_problems(&plan.listing);
         problems.extend(plan.unheld_problems());
         problems.extend(list_problems(&plan));
@@ -147,7 +146,7 @@ impl Proof {
         };
         let tallies: Vec<Tally> = in_place.iter().enumerate().map(tally).collect();
         problems.extend(incomplete_problems(&plan, &offloaded, &tallies, &in_place));
-        if terms.level == Level::Written {
+        if plan.terms.level == Level::Written {
             let why = "nothing was read back (--proof written)";
             problems.push(Problem::new(ProblemKind::NotReadBack, why));
         }
@@ -173,7 +172,6 @@ impl Proof {
             times: closing.times,
             plan,
             offloaded,
-            terms,
             tallies,
             listed,
             problems,
@@ -183,7 +181,7 @@ impl Proof {
 
     /// Counts the complete copies and gives the verdict.
     fn weighed(mut self) -> Self {
-        let terms = self.terms;
+        let terms = self.plan.terms;
         let (copies, same) = count_copies(
             &self.plan,
             &self.tallies,
@@ -243,7 +241,7 @@ impl Proof {
     /// Weighs everything anew after a later look found something else.
     #[must_use]
     pub fn judged_again(self, closing: Closing) -> Self {
-        let again = Self::judge(self.plan, self.offloaded, self.terms, closing);
+        let again = Self::judge(self.plan, self.offloaded, closing);
         let lost = self.unrecorded.into_iter();
         lost.fold(again, |proof, (d, why)| proof.without_records_on(d, why))
     }
@@ -321,7 +319,7 @@ impl Proof {
 
     /// Returns what was asked for.
     pub fn terms(&self) -> Terms {
-        self.terms
+        self.plan.terms
     }
 
     /// Returns the counts per destination.

@@ -31,7 +31,7 @@ pub(super) fn speed_note(plan: &Plan, offloaded: &Offloaded) -> Option<String> {
         (None, at_least) => (at_least?, true),
     };
     let read = crate::units::MegabytesPerS(read / 1e6);
-    is_enough.then(|| plan.ceiling.compare(read, is_least))?
+    is_enough.then(|| plan.estimate.ceiling.compare(read, is_least))?
 }
 
 pub(super) fn notes(

@@ -8,7 +8,9 @@ use crate::disk::{Disk, EntryKind};
 use crate::error::{Problem, ProblemKind};
 use crate::event::{Event, Observer};
 use crate::existing;
+use crate::existing::at_work::bytes_to_come;
 use crate::existing::earlier::{Known, look as look_for_earlier};
+use crate::existing::mounted::unmounted;
 use crate::existing::original;
 use crate::existing::sample::{Sampled, Sampling};
 use crate::existing::source::CardFacts;
@@ -16,6 +18,7 @@ use crate::existing::standing::Standing;
 use crate::ledger::Deed;
 use crate::name::{CardName, fold, shown};
 use crate::plan::check::{holds_nothing_of, holds_other_files, same_card};
+use crate::plan::notes::doubt_twins;
 use crate::plan::{Candidate, layout_of};
 use crate::record::earlier_run::Records;
 use crate::record::layout::{Layout, Level};
@@ -215,30 +218,38 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
             }),
         _ => Ok(Standing::default()),
     };
-    match standing {
-        Ok(standing) => Candidate {
-            given: given.to_path_buf(),
-            facts,
-            standing,
-            unmounted: None,
-            within_offload: None,
-            sampled: None,
-            earlier: Vec::new(),
-            earlier_notes: Vec::new(),
-            others_bytes: 0,
-        },
-        Err(why) => Candidate {
-            given: given.to_path_buf(),
-            facts: facts.and(Err(why)),
-            standing: Standing::default(),
-            unmounted: None,
-            within_offload: None,
-            sampled: None,
-            earlier: Vec::new(),
-            earlier_notes: Vec::new(),
-            others_bytes: 0,
-        },
+    let (facts, standing) = match standing {
+        Ok(standing) => (facts, standing),
+        Err(why) => (facts.and(Err(why)), Standing::default()),
+    };
+    Candidate {
+        given: given.to_path_buf(),
+        facts,
+        standing,
+        unmounted: None,
+        within_offload: None,
+        sampled: None,
+        earlier: Vec::new(),
+        earlier_notes: Vec::new(),
+        others_bytes: 0,
     }
+}
+
+/// Looks what else is known of every destination: whether its drive is the one that is meant, other runs on it, and
+/// whether two are one.
+pub(super) fn look_around(job: &Job, disk: &dyn Disk, name: &str, candidates: &mut [Candidate]) {
+    for candidate in &mut *candidates {
+        if let Ok(facts) = &candidate.facts {
+            let _held = disk.anchor(&candidate.given, facts);
+            let last = job.known.ledger.last_in(&facts.canonical);
+            let other = last.filter(|place| !place.may_be_on(facts));
+            let other = other.map(|place| place.volume_id.as_deref());
+            candidate.others_bytes = bytes_to_come(disk, facts, name);
+            candidate.unmounted = unmounted(disk, &candidate.given, facts, other);
+            candidate.within_offload = original::around(disk, facts).map(Utf8PathBuf::into_string);
+        }
+    }
+    doubt_twins(candidates);
 }
 
 /// Reads of the card what has to be read before anything of earlier runs is believed, and looks for its

@@ -11,18 +11,12 @@ mod records;
 mod several;
 
 use crate::card::listing::Listing;
-use crate::card::part::part_note;
 use crate::clock::rfc3339;
 use crate::event::{Event, Observer, Silent};
-use crate::existing::at_work::bytes_to_come;
-use crate::existing::mounted::unmounted;
-use crate::existing::original;
 use crate::existing::sample::Sampling;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, reread};
-use crate::plan::notes::doubt_twins;
-use crate::plan::terms::Terms;
-use crate::plan::{Plan, Refusal, Wish, plan};
+use crate::plan::{Plan, PlanOptions, Refusal, plan};
 use crate::proof::problems::{card_problems, list_problems};
 use crate::proof::{Kept, Proof};
 pub use crate::record::checksums::CHECKSUMS;
@@ -32,10 +26,9 @@ pub use crate::record::store::REPORT;
 use crate::units::len64;
 pub use begin::{AT_WORK, NO_THREADS};
 use begin::{hold_all, seen_once, start, try_sizes};
-use camino::Utf8PathBuf;
 use closing::Looks;
-use estimate::with_ceiling;
-use gather::{bear_out, look_at_source, name_and_candidates};
+use estimate::{Hardware, estimate};
+use gather::{bear_out, look_around, look_at_source, name_and_candidates};
 pub use job::{Job, KnownBefore, Tools};
 pub use several::Together;
 use several::together;
@@ -99,26 +92,13 @@ fn look_and_plan(
     })?;
     observer.event(&listed(job, &listing));
     let (name, mut candidates) = name_and_candidates(job, tools, &card, &listing);
-    for candidate in &mut candidates {
-        if let Ok(facts) = &candidate.facts {
-            let _held = disk.anchor(&candidate.given, facts);
-            let last = job.known.ledger.last_in(&facts.canonical);
-            let other = last.filter(|place| !place.may_be_on(facts));
-            let other = other.map(|place| place.volume_id.as_deref());
-            candidate.others_bytes = bytes_to_come(disk, facts, &name);
-            candidate.unmounted = unmounted(disk, &candidate.given, facts, other);
-            candidate.within_offload = original::around(disk, facts).map(Utf8PathBuf::into_string);
-        }
-    }
-    doubt_twins(&mut candidates);
+    look_around(job, disk, &name, &mut candidates);
     let about = (&card, &listing, sampling);
     bear_out(job, tools, &mut candidates, &name, about, observer);
-    let planned = plan(card, listing, &candidates, &wish(job, name));
-    planned.map(|mut plan| {
-        let part = plan.part();
-        plan.notes.extend(part.as_deref().map(part_note));
-        with_ceiling(job, plan, disk)
-    })
+    let hardware = Hardware::look(job, &card, &candidates, disk);
+    hardware.note_spins(&mut candidates);
+    let estimate = estimate(job, &card, &listing, &candidates, &hardware);
+    plan(card, listing, &candidates, &options(job, name), estimate)
 }
 
 fn listed<'a>(job: &'a Job, listing: &Listing) -> Event<'a> {
@@ -137,13 +117,13 @@ fn listed<'a>(job: &'a Job, listing: &Listing) -> Event<'a> {
     }
 }
 
-fn wish(job: &Job, name: String) -> Wish {
-    Wish {
+fn options(job: &Job, name: String) -> PlanOptions {
+    PlanOptions {
         name,
-        copies_needed: job.terms.copies_needed,
-        separate: job.terms.separate,
+        terms: job.terms,
         only_new: job.only_new,
         form: job.form,
+        signer: job.signer.clone(),
     }
 }
 
@@ -151,12 +131,7 @@ fn wish(job: &Job, name: String) -> Wish {
 ///
 /// # Errors
 /// When a destination cannot be begun on: then nothing is left behind on any of them.
-pub fn offload(
-    plan: Plan,
-    terms: Terms,
-    tools: &Tools,
-    observer: &mut dyn Observer,
-) -> Result<Proof, Refusal> {
+pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result<Proof, Refusal> {
     let started = tools.clock.now();
     let held = hold_all(&plan, tools);
     let _held = held.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
@@ -172,14 +147,13 @@ pub fn offload(
         meter: Meter::new(plan.destinations.len(), plan.also),
         closing: Mutex::default(),
         plan: Arc::new(plan),
-        level: terms.level,
         limits: tools.limits,
         cancel: Arc::clone(&tools.cancel),
     });
     let begun = start(&context, tools, &rfc3339(started), is_begun);
     let (threads, _claims) = begun.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
     let mut offloaded = threads.run(observer);
-    let reread_equal = terms.level == Level::Reread
+    let reread_equal = context.plan.terms.level == Level::Reread
         && !offloaded.interrupted
         && reread::reread(&context, &mut offloaded, observer);
     if reread_equal && context.close_card() {
@@ -189,7 +163,7 @@ pub fn offload(
     let closing = looks.first(&mut offloaded);
     let interrupted = offloaded.interrupted;
     let plan = Arc::clone(&context.plan);
-    let mut proof = Proof::judge(plan, offloaded, terms, closing);
+    let mut proof = Proof::judge(plan, offloaded, closing);
     // The same verdict on the same files is not written down a second time, unless the card was read
     // again since for the first time.
     let stands_already = recorded.is_some_and(|r| {

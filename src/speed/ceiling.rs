@@ -351,7 +351,7 @@ impl Ceiling {
     fn all_drives(&mut self, chain: &Chain) {
         let mut together: BTreeMap<&BTreeSet<String>, Vec<usize>> = BTreeMap::new();
         for (index, drive) in chain.drives.iter().enumerate() {
-            if !drive.disks.is_empty() && !chain.separate {
+            if !drive.disks.is_empty() {
                 together.entry(&drive.disks).or_default().push(index);
             }
         }
@@ -625,7 +625,6 @@ mod tests {
             drives,
             other_cards,
             reads_back,
-            separate,
             said,
         } = Chain::default();
         let ReaderSpeed {
@@ -641,12 +640,7 @@ mod tests {
         assert!(bus.is_none() && slot.is_none() && link.is_none() && in_use.is_none());
         assert!(other_cards.is_empty() && cards_at_once == 0);
         assert!(
-            said.is_empty()
-                && !is_matched
-                && !reads_back
-                && !separate
-                && path.is_empty()
-                && drives.is_empty()
+            said.is_empty() && !is_matched && !reads_back && path.is_empty() && drives.is_empty()
         );
     }
 
@@ -808,7 +802,7 @@ mod tests {
         // 160 GB: 24.2 min to write and 23.2 to read back, one after the other or mixed.
         assert!((160_000.0 / 56.222 / 60.0 - 47.4_f64).abs() < 0.1);
         c.reads_back = false;
-        // Both folders on one device share it, unless the person says that they are separate.
+        // Both folders on one device share it, unless it is not known to be one.
         let disks: BTreeSet<String> = ["sdb".to_owned()].into();
         for d in &mut c.drives {
             *d = DriveSpeed {
@@ -817,9 +811,8 @@ mod tests {
             };
         }
         assert_eq!(told(&c), (100.0, "destination 1".to_owned()));
-        c.separate = true;
+        c.drives[1].disks.clear();
         assert_eq!(told(&c), (200.0, "destination 1".to_owned()));
-        c.separate = false;
         c.drives[1].disks = ["sdc".to_owned()].into();
         assert_eq!(told(&c).0, 200.0);
     }

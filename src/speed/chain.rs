@@ -118,7 +118,8 @@ pub struct DriveSpeed {
     pub writes: Option<Figure>,
     /// What it sustains when it is read.
     pub reads: Option<Figure>,
-    /// Names of the disks behind it; equal names are one device. Empty where the system does not say.
+    /// Names of the disks behind it; equal names are one device. Empty where the system does not say, or the person says
+    /// that the drives are separate.
     pub disks: BTreeSet<String>,
     /// It spins, and so does one thing at a time; `None` where nobody knows.
     pub spins: Option<bool>,
@@ -178,8 +179,6 @@ pub struct Chain {
     pub other_cards: Vec<Vec<Hop>>,
     /// Every copy is read back while the card is still being read.
     pub reads_back: bool,
-    /// The person states that the destinations are separate devices.
-    pub separate: bool,
     /// How a card, reader or drive was recognised, in whole sentences; they become the first notes.
     pub said: Vec<String>,
 }

@@ -74,7 +74,7 @@ fn tools(sim: &Sim) -> Tools {
 fn copy_with(sim: &Sim, job: &Job) -> Proof {
     let tools = tools(sim);
     let plan = run::prepare(job, &tools, &mut Silent).unwrap();
-    truth::offload(sim, plan, job.terms, &tools, &mut Silent).unwrap()
+    truth::offload(sim, plan, &tools, &mut Silent).unwrap()
 }
 
 fn copy(sim: &Sim, name: &str, to: &[&str]) -> Proof {
@@ -394,7 +394,7 @@ fn a_drive_that_is_set_read_only_over_an_error_is_said_to_need_a_check() {
         });
         let (job, tools) = (job("KITES", &["/a", "/b"]), tools(&sim));
         let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
-        let told = match truth::offload(&sim, plan, job.terms, &tools, &mut Silent) {
+        let told = match truth::offload(&sim, plan, &tools, &mut Silent) {
             Ok(proof) => proof.problems().to_vec(),
             Err(refusal) => refusal.reasons,
         };

@@ -223,7 +223,7 @@ fn offload(sim: &Sim, to: &[&str], copies: usize, cancel: &Arc<AtomicBool>) -> E
 fn offload_job(sim: &Sim, job: &Job, cancel: &Arc<AtomicBool>) -> End {
     let tools = tools(sim, cancel);
     let end = run::prepare(job, &tools, &mut Silent)
-        .and_then(|plan| truth::offload(sim, plan, job.terms, &tools, &mut Silent));
+        .and_then(|plan| truth::offload(sim, plan, &tools, &mut Silent));
     match end {
         Ok(proof) => End::Done(Box::new(proof)),
         Err(refusal) => End::Refused(refusal),
@@ -992,7 +992,7 @@ fn a_bit_that_rots_later_is_found_by_verify() {
 }
 
 /// One thing that is changed before the verdict.
-type Change = fn(&mut Plan, &mut unlade::offload::Offloaded, &mut Terms, &mut Closing);
+type Change = fn(&mut Plan, &mut unlade::offload::Offloaded, &mut Closing);
 
 /// A sound job, weighed again with one thing short of sound: each alone is enough for NOT PROVEN,
 /// whether anybody told a problem or not.
@@ -1003,61 +1003,52 @@ fn the_verdict_takes_nothing_for_granted() {
         panic!("refused");
     };
     let cases: [(&str, bool, Change); 12] = [
-        ("as it is", true, |_, _, _, _| {}),
-        ("read a second time", true, |_, _, terms, closing| {
-            (terms.level, closing.reread_equal) = (Level::Reread, true);
+        ("as it is", true, |_, _, _| {}),
+        ("read a second time", true, |plan, _, closing| {
+            (plan.terms.level, closing.reread_equal) = (Level::Reread, true);
         }),
-        ("not read a second time", false, |_, _, terms, _| {
-            terms.level = Level::Reread;
+        ("not read a second time", false, |plan, _, _| {
+            plan.terms.level = Level::Reread;
         }),
-        ("written only", false, |_, _, terms, _| {
-            terms.level = Level::Written;
+        ("written only", false, |plan, _, _| {
+            plan.terms.level = Level::Written;
         }),
-        ("too few copies", false, |_, _, terms, _| {
-            terms.copies_needed = 3;
+        ("too few copies", false, |plan, _, _| {
+            plan.terms.copies_needed = 3;
         }),
-        ("stopped", false, |_, offloaded, _, _| {
+        ("stopped", false, |_, offloaded, _| {
             offloaded.interrupted = true;
         }),
-        ("a file without a hash", false, |_, offloaded, _, _| {
+        ("a file without a hash", false, |_, offloaded, _| {
             offloaded.files[3].blake3 = None;
         }),
-        ("a file without a copy", false, |_, offloaded, _, _| {
+        ("a file without a copy", false, |_, offloaded, _| {
             offloaded.files[3].copies[1] = unlade::offload::CopyState::None;
         }),
-        (
-            "a file that was flushed only",
-            false,
-            |_, offloaded, _, _| {
-                offloaded.files[3].copies[1] = unlade::offload::CopyState::Written;
-            },
-        ),
+        ("a file that was flushed only", false, |_, offloaded, _| {
+            offloaded.files[3].copies[1] = unlade::offload::CopyState::Written;
+        }),
         (
             "a file of which nothing is known",
             false,
-            |_, offloaded, _, _| {
+            |_, offloaded, _| {
                 offloaded.files.pop();
             },
         ),
         (
             "a file that nobody was to copy",
             false,
-            |plan, offloaded, _, _| {
+            |plan, offloaded, _| {
                 plan.jobs.pop();
                 offloaded.files.pop();
             },
         ),
-        (
-            "a folder that is not in place",
-            false,
-            |_, _, _, closing| {
-                closing.destinations[0].as_mut().unwrap().folders -= 1;
-            },
-        ),
+        ("a folder that is not in place", false, |_, _, closing| {
+            closing.destinations[0].as_mut().unwrap().folders -= 1;
+        }),
     ];
     for (what, proven, change) in cases {
         let (mut plan, mut offloaded) = (proof.plan().clone(), proof.offloaded().clone());
-        let mut terms = proof.terms();
         let mut closing = Closing {
             listing: Ok(plan.listing.clone()),
             destinations: proof.tallies().iter().map(|t| Ok(t.in_place)).collect(),
@@ -1066,8 +1057,8 @@ fn the_verdict_takes_nothing_for_granted() {
             reread_equal: false,
             times: proof.times(),
         };
-        change(&mut plan, &mut offloaded, &mut terms, &mut closing);
-        let again = Proof::judge(Arc::new(plan), offloaded, terms, closing);
+        change(&mut plan, &mut offloaded, &mut closing);
+        let again = Proof::judge(Arc::new(plan), offloaded, closing);
         let verdict = again.verdict();
         assert_eq!(
             verdict.is_proven(),
@@ -1648,7 +1639,7 @@ fn a_card_that_was_swapped_stops_the_job() {
     for (path, bytes) in source(&other) {
         sim.put_file(&format!("{CARD}/{path}"), &bytes, stamp(0));
     }
-    let refusal = truth::offload(&sim, planned, job.terms, &tools, &mut Silent).unwrap_err();
+    let refusal = truth::offload(&sim, planned, &tools, &mut Silent).unwrap_err();
     let kinds: Vec<_> = refusal.reasons.iter().map(|p| p.kind).collect();
     assert_eq!(kinds, [ProblemKind::Vanished], "{refusal:?}");
     for drive in BOTH {

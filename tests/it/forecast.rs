@@ -248,12 +248,12 @@ fn a_plan_and_its_copy_start_from_one_number() {
     let (job, tools) = (job("/card", &["/a", "/b"]), tools(sim.clone()));
     let mut plan = prepare(&job, &tools, &mut Silent).unwrap();
     assert_eq!(plan.forecast().remaining(), None, "nothing is known");
-    plan.prior.rate = Some(RatePrior::from_history(0.1, 0.05));
+    plan.estimate.prior.rate = Some(RatePrior::from_history(0.1, 0.05));
     let planned: Remaining = plan.forecast().remaining().unwrap();
     // 1.2 MB at 0.1 MB/s and 20 files at 8 ms.
     assert!((planned.likely_s - 12.16).abs() < 0.1, "{planned:?}");
     let mut last = LastTick::default();
-    let proof = truth::offload(&sim, plan, job.terms, &tools, &mut last).unwrap();
+    let proof = truth::offload(&sim, plan, &tools, &mut last).unwrap();
     assert!(proof.verdict().is_proven());
     let at_start = proof.offloaded().forecast_s.unwrap();
     assert!((at_start - planned.likely_s).abs() < 1e-9, "{at_start}");
@@ -279,12 +279,12 @@ fn a_plan_and_its_copy_start_from_one_number() {
         ..job
     };
     let mut plan = prepare(&job, &tools, &mut Silent).unwrap();
-    plan.prior.rate = Some(RatePrior::from_history(0.1, 0.05));
-    plan.prior.card = Some(RatePrior::from_history(0.4, 0.05));
+    plan.estimate.prior.rate = Some(RatePrior::from_history(0.1, 0.05));
+    plan.estimate.prior.card = Some(RatePrior::from_history(0.4, 0.05));
     // 1.2 MB at 0.1 and again at 0.4 MB/s, and 20 files at 8 ms each time.
     let planned = plan.forecast().remaining().unwrap().likely_s;
     assert!((planned - 15.32).abs() < 0.1, "{planned}");
-    let proof = truth::offload(&sim, plan, terms, &tools, &mut Silent).unwrap();
+    let proof = truth::offload(&sim, plan, &tools, &mut Silent).unwrap();
     assert!(proof.verdict().is_proven(), "{:?}", proof.verdict());
     let (forecast, took) = (manifest_of(&proof, "sim").forecast, proof.offloaded());
     assert!((forecast.at_start_s.unwrap() - planned).abs() < 1e-3);
@@ -313,7 +313,7 @@ fn a_plan_and_its_copy_start_from_one_number() {
         },
         ..job
     };
-    let prior = prepare(&job, &tools, &mut Silent).unwrap().prior;
+    let prior = prepare(&job, &tools, &mut Silent).unwrap().prior();
     assert!(
         (prior.rate.unwrap().mbps - 56.222).abs() < 0.01,
         "{prior:?}"

@@ -1178,7 +1178,7 @@ impl History {
         let sim = self.sim.clone();
         move || {
             let end = run::prepare(&job, &tools, &mut Silent)
-                .and_then(|plan| truth::offload(&sim, plan, job.terms, &tools, &mut Silent));
+                .and_then(|plan| truth::offload(&sim, plan, &tools, &mut Silent));
             match end {
                 Ok(proof) => End::Done(Box::new(proof)),
                 Err(refusal) => End::Refused(refusal),

@@ -84,7 +84,7 @@ fn copied(ms: u64) -> (Rates, u64, (usize, u64)) {
         strip: (0, 0),
     };
     let plan = run::prepare(&job, &tools, &mut eyes).unwrap();
-    let proof = truth::offload(&sim, plan, job.terms, &tools, &mut eyes).unwrap();
+    let proof = truth::offload(&sim, plan, &tools, &mut eyes).unwrap();
     assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
     let took = proof.offloaded().took.as_secs();
     (proof.offloaded().rates.clone(), took, eyes.strip)

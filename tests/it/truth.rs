@@ -6,7 +6,6 @@
 use crate::support::sim::{Crash, Image, Sim};
 use std::collections::BTreeMap;
 use unlade::event::Observer;
-use unlade::plan::terms::Terms;
 use unlade::plan::{Plan, Refusal};
 use unlade::proof::Proof;
 use unlade::record::layout::RECORDS;
@@ -16,7 +15,6 @@ use unlade::run::{self, Tools};
 pub(crate) fn offload(
     sim: &Sim,
     plan: Plan,
-    terms: Terms,
     tools: &Tools,
     observer: &mut dyn Observer,
 ) -> Result<Proof, Refusal> {
@@ -24,7 +22,7 @@ pub(crate) fn offload(
     let drives: Vec<_> = plan.destinations.iter().map(|d| d.given.clone()).collect();
     // The verdict is on the card that was listed, whatever is in its place by then.
     let before = sim.fork();
-    let proof = run::offload(plan, terms, tools, observer)?;
+    let proof = run::offload(plan, tools, observer)?;
     if proof.verdict().is_proven() {
         let drives = drives.iter().map(|drive| drive.as_str());
         after(
@@ -40,8 +38,8 @@ pub(crate) fn offload(
 /// [`run::offload`] of a job that must be refused, on whatever disks: then there is nothing to look
 /// at.
 #[cfg(target_os = "linux")]
-pub(crate) fn refused(plan: Plan, terms: Terms, tools: &Tools) -> Refusal {
-    run::offload(plan, terms, tools, &mut unlade::event::Silent).expect_err("a refusal")
+pub(crate) fn refused(plan: Plan, tools: &Tools) -> Refusal {
+    run::offload(plan, tools, &mut unlade::event::Silent).expect_err("a refusal")
 }
 
 /// Fails unless so many drives hold everything that was on the card before, or that it delivered in

@@ -38,7 +38,7 @@ fn copy(sim: &Sim, then: impl FnOnce()) -> Proof {
     let job = job(&BOTH, 2, sim.layout());
     let mut eyes = AtLeave(Some(Box::new(then)));
     let plan = run::prepare(&job, &tools, &mut eyes).unwrap();
-    let proof = truth::offload(sim, plan, job.terms, &tools, &mut eyes).unwrap();
+    let proof = truth::offload(sim, plan, &tools, &mut eyes).unwrap();
     assert!(eyes.0.is_none(), "the card never left");
     proof
 }

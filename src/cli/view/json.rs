@@ -140,7 +140,8 @@ impl Json {
                 })
             })
             .collect();
-        let told = plan.notes.iter().chain(plan.ceiling.notes());
+        let ceiling = &plan.estimate.ceiling;
+        let told = plan.notes.iter().chain(ceiling.notes());
         let own = self.notes.iter().copied();
         let notes: Vec<&str> = told.map(String::as_str).chain(own).collect();
         self.send(
@@ -151,9 +152,9 @@ impl Json {
                 "layout": plan.layout,
                 "files_to_read": files, "bytes_to_read": bytes,
                 "destinations": destinations, "notes": notes,
-                "links": plan.ceiling.links(), "ceiling_mbps": plan.ceiling.mbps(),
-                "usual_mbps": plan.ceiling.usual().map(|(low, high)| [low, high]),
-                "limiting_link": plan.ceiling.limiting().map(Link::name),
+                "links": ceiling.links(), "ceiling_mbps": ceiling.mbps(),
+                "usual_mbps": ceiling.usual().map(|(low, high)| [low, high]),
+                "limiting_link": ceiling.limiting().map(Link::name),
                 "forecast": plan.expects(),
             }),
         );

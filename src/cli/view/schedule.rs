@@ -36,16 +36,18 @@ impl RestsOn {
     fn of(plan: &Plan) -> Self {
         // What the same drives did before has all of it in it.
         let is_history = |rate: &RatePrior| rate.source == Source::History;
-        if plan.prior.rate.as_ref().is_some_and(is_history) {
+        if plan.estimate.prior.rate.as_ref().is_some_and(is_history) {
             return Self::default();
         }
-        let known = plan.ceiling.drives();
+        let known = plan.estimate.ceiling.drives();
         let megabytes = unlade::units::float(plan.to_read().1) / 1e6;
         let slowest = known.may_spin.iter().min_by(|a, b| a.1.0.total_cmp(&b.1.0));
-        let longer = slowest.zip(plan.prior.rate).map(|((d, turns), rate)| {
-            let seconds = megabytes / turns.0 - megabytes / rate.mbps;
-            (d + 1, seconds.max(0.0))
-        });
+        let longer = slowest
+            .zip(plan.estimate.prior.rate)
+            .map(|((d, turns), rate)| {
+                let seconds = megabytes / turns.0 - megabytes / rate.mbps;
+                (d + 1, seconds.max(0.0))
+            });
         Self {
             unknown: known.unknown.iter().map(|d| d + 1).collect(),
             spinning: longer,
@@ -60,7 +62,7 @@ impl CardTime {
             label: shown(&plan.card.label),
             bytes: plan.to_read().1,
             takes: plan.expects(),
-            held_by: plan.ceiling.limiting().map(Link::words),
+            held_by: plan.estimate.ceiling.limiting().map(Link::words),
             rests_on: RestsOn::of(plan),
         }
     }

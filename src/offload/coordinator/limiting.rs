@@ -55,7 +55,7 @@ impl Limiting {
 
     /// Returns what holds the others back: at the moment, or for most of a job that is over.
     pub(super) fn held(&self, elapsed: Duration, rates: &Rates, is_over: bool) -> Held {
-        let (meter, ceiling) = (&self.context.meter, &self.context.plan.ceiling);
+        let (meter, ceiling) = (&self.context.meter, &self.context.plan.estimate.ceiling);
         let measured = self.card_rate().filter(|l| !l.is_least);
         let live = measured.map(|l| l.bytes_per_s);
         let (now, behind) = (self.start + elapsed, self.furthest_behind());
@@ -106,7 +106,7 @@ impl Limiting {
             // What stands there is read back as well, and its bytes are not known here.
             let back = d.copy_bytes.saturating_sub(m.read_back.get());
             let kept = d.kept_bytes.saturating_sub(m.kept_read.get());
-            match self.context.level {
+            match self.context.plan.terms.level {
                 Level::Written => written,
                 Level::ReadBack | Level::Reread => written + back + kept,
             }

@@ -56,7 +56,7 @@ impl JobProgress {
 
     /// Tells the card that is read at the same time how far this one is, and hears of it.
     pub(super) fn observe_companion(&mut self) {
-        let beside = &self.context.plan.beside;
+        let beside = &self.context.plan.estimate.beside;
         let read = self.context.meter.read.get();
         beside.note_read(read.saturating_sub(self.told_read));
         self.told_read = self.told_read.max(read);
@@ -142,7 +142,7 @@ impl JobProgress {
     /// Bytes of the card that are through with one destination.
     fn settled_bytes(&self, d: &DestinationSnapshot) -> u64 {
         let skipped = self.to_read.1.saturating_sub(d.bytes_total);
-        let done = if self.context.level == Level::Written {
+        let done = if self.context.plan.terms.level == Level::Written {
             d.bytes_written
         } else {
             d.bytes_read_back

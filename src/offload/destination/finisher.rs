@@ -58,7 +58,7 @@ impl Finisher {
             destination.drop_out_on(Step::Flush, &open.file, &e);
             return None;
         }
-        if destination.context.level == Level::Written {
+        if destination.context.plan.terms.level == Level::Written {
             return as_written(destination, open);
         }
         self.read_back(&open.file, &open.path, Some(open.path.clone()))

@@ -40,7 +40,7 @@ impl Recheck {
     pub(super) fn new(destination: &Arc<DestinationContext>) -> Option<Self> {
         let keeps = |job: &FileJob| matches!(job.work.get(destination.index), Some(Work::Keep(_)));
         let context = &destination.context;
-        let any = context.level != Level::Written && context.plan.jobs.iter().any(keeps);
+        let any = context.plan.terms.level != Level::Written && context.plan.jobs.iter().any(keeps);
         any.then(|| Self {
             destination: Arc::clone(destination),
             next: AtomicUsize::new(0),

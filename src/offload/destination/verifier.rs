@@ -47,7 +47,7 @@ impl Verifier {
                     self.reading = None;
                 }
                 Stripe::Upto(open, end) => {
-                    if self.destination.context.level != Level::Written {
+                    if self.destination.context.plan.terms.level != Level::Written {
                         self.read_on(&open, end);
                     }
                 }
@@ -60,7 +60,7 @@ impl Verifier {
     }
 
     fn last(&mut self, open: &OpenPart) -> Option<Publishable> {
-        if self.destination.context.level == Level::Written {
+        if self.destination.context.plan.terms.level == Level::Written {
             return as_written(&self.destination, open);
         }
         self.read_on(open, self.destination.job(&open.file).bytes);

@@ -110,7 +110,7 @@ impl CardReader {
         self.context.meter.card_done.store(true, Ordering::Relaxed);
         // The closing look comes before the announcement: from then on the card may be gone.
         let is_card = self.context.plan.original().is_none();
-        let reads_again = self.context.level == Level::Reread;
+        let reads_again = self.context.plan.terms.level == Level::Reread;
         if all_read && is_card && !reads_again && self.context.close_card() {
             self.reports.send(Report::CardRead);
         }

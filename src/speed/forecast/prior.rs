@@ -184,18 +184,26 @@ pub struct Prior {
 }
 
 impl Prior {
-    /// Takes note of what the same gear reached before, which says more than any ceiling. It is taken to
+    /// Adds what the same gear reached before, which says more than any ceiling. It is taken to
     /// be what the card reaches alone: beside another card it counts when that one is done, and a card
     /// that gives less than its share by itself gets no faster then.
-    pub fn note_history(&mut self, before: Option<RatePrior>) {
-        let Some(before) = before else { return };
+    #[must_use]
+    pub fn with_history(self, before: Option<RatePrior>) -> Self {
+        let Some(before) = before else { return self };
         let shared = self.rate.map_or(f64::INFINITY, |rate| rate.mbps);
-        match &mut self.companion {
-            Some(companion) if before.mbps > shared => companion.alone_mbps = before.mbps,
-            _ => {
-                self.rate = Some(before);
-                self.companion = None;
-            }
+        match self.companion.filter(|_| before.mbps > shared) {
+            Some(companion) => Self {
+                companion: Some(Companion {
+                    alone_mbps: before.mbps,
+                    ..companion
+                }),
+                ..self
+            },
+            None => Self {
+                rate: Some(before),
+                companion: None,
+                ..self
+            },
         }
     }
 }
@@ -217,9 +225,8 @@ mod tests {
 
     #[test]
     fn what_a_card_gave_alone_counts_when_the_other_one_is_done() {
-        let mut prior = beside_another();
-        let shared = prior.rate;
-        prior.note_history(Some(RatePrior::from_history(160.0, 0.05)));
+        let shared = beside_another().rate;
+        let prior = beside_another().with_history(Some(RatePrior::from_history(160.0, 0.05)));
         assert_eq!(prior.rate, shared);
         let alone = prior.companion.map(|c| c.alone_mbps);
         assert_eq!(alone, Some(160.0));
@@ -227,11 +234,9 @@ mod tests {
 
     #[test]
     fn a_card_below_its_share_gets_no_faster() {
-        let mut prior = beside_another();
         let before = RatePrior::from_history(60.0, 0.05);
-        prior.note_history(Some(before));
+        let prior = beside_another().with_history(Some(before));
         assert_eq!((prior.rate, prior.companion), (Some(before), None));
-        prior.note_history(None);
-        assert_eq!(prior.rate, Some(before));
+        assert_eq!(prior.with_history(None).rate, Some(before));
     }
 }

@@ -45,7 +45,7 @@ fn copy(sim: &Sim) {
         ..job("/card", &["/a", "/b"])
     };
     let plan = run::prepare(&job, &tools, &mut Silent).expect("a plan");
-    let proof = truth::offload(sim, plan, job.terms, &tools, &mut Silent).expect("a proof");
+    let proof = truth::offload(sim, plan, &tools, &mut Silent).expect("a proof");
     assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
     sim.reboot();
 }

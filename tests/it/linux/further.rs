@@ -446,7 +446,7 @@ fn copy(sim: &Sim, from: &str, to: &[&str]) -> Proof {
     let job = Job { terms, ..job };
     let tools = tools(sim.clone());
     let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
-    truth::offload(sim, plan, job.terms, &tools, &mut Silent).unwrap()
+    truth::offload(sim, plan, &tools, &mut Silent).unwrap()
 }
 
 /// The source was read whole from its device and is equal: it is as good as what is read back now,
@@ -497,7 +497,7 @@ fn a_source_that_is_taken_away_is_none_of_the_copies() {
         let Ok(plan) = run::prepare(&job, &tools, &mut Silent) else {
             continue;
         };
-        let Ok(proof) = truth::offload(&sim, plan, job.terms, &tools, &mut Silent) else {
+        let Ok(proof) = truth::offload(&sim, plan, &tools, &mut Silent) else {
             continue;
         };
         if !sim.fired() {

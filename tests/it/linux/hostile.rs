@@ -394,8 +394,11 @@ fn a_computer_and_its_hardware_say_nothing_in_our_name() {
         ..tools(sim.clone())
     };
     let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
-    assert!(plan.reader.as_ref().unwrap().contains(EVIL), "it is known");
-    truth::offload(&sim, plan, job.terms, &tools, &mut Silent).unwrap();
+    assert!(
+        plan.estimate.reader.as_ref().unwrap().contains(EVIL),
+        "it is known"
+    );
+    truth::offload(&sim, plan, &tools, &mut Silent).unwrap();
     let page = sim
         .read_record("/a/KITES/_unlade/report.html".into(), 1 << 30)
         .unwrap();

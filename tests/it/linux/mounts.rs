@@ -330,7 +330,7 @@ fn two_runs_that_were_planned_together_add_up_their_room_too() {
     // It has looked round and writes.
     let begun = rig.work.path("back-b/KITES/DCIM");
     wait_until(&mut child, || begun.exists());
-    let refused = truth::refused(plan, job.terms, &tools);
+    let refused = truth::refused(plan, &tools);
     let told = &refused.reasons[0];
     assert_eq!(told.kind, ProblemKind::NoRoom, "{refused:?}");
     assert!(told.detail.contains("another run at work there needs"));

@@ -896,7 +896,7 @@ fn simulated() -> Sim {
     }
     let (job, tools) = (job("DAY1", false), tools(&sim));
     let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
-    let proof = truth::offload(&sim, plan, job.terms, &tools, &mut Silent).unwrap();
+    let proof = truth::offload(&sim, plan, &tools, &mut Silent).unwrap();
     assert!(proof.verdict().is_proven());
     sim.reboot();
     sim
@@ -946,7 +946,7 @@ fn what_happens_to_a_left_file_meanwhile_is_in_the_verdict() {
             assert_eq!(plan.has_nothing_new(), !with_new);
             assert_eq!(plan.to_read().0, u64::from(with_new));
             change(&sim);
-            let told = match truth::offload(&sim, plan, job.terms, &tools, &mut Silent) {
+            let told = match truth::offload(&sim, plan, &tools, &mut Silent) {
                 Ok(proof) => {
                     assert!(!proof.verdict().is_proven(), "{name}");
                     proof.problems().to_vec()
@@ -970,7 +970,7 @@ fn what_happens_to_a_left_file_meanwhile_is_in_the_verdict() {
         }
         let (job, tools) = (job("DAY2", true), tools(&sim));
         let plan = run::prepare(&job, &tools, &mut Silent).unwrap();
-        let proof = truth::offload(&sim, plan, job.terms, &tools, &mut Silent).unwrap();
+        let proof = truth::offload(&sim, plan, &tools, &mut Silent).unwrap();
         assert!(proof.verdict().is_proven(), "{:?}", proof.problems());
     }
 }

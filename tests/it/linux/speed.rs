@@ -230,11 +230,11 @@ impl Rig {
     }
 
     fn limiting(&self) -> Option<String> {
-        self.plan().ceiling.limiting().map(Link::name)
+        self.plan().estimate.ceiling.limiting().map(Link::name)
     }
 
     fn copy(&self, eyes: &mut dyn Observer) -> Proof {
-        truth::offload(&self.sim, self.plan(), self.job.terms, &self.tools(), eyes).unwrap()
+        truth::offload(&self.sim, self.plan(), &self.tools(), eyes).unwrap()
     }
 }
 
@@ -268,22 +268,23 @@ fn a_reader_on_a_slow_port_is_named_from_plan_to_manifest() {
         usb(&[("1-2.1", 480.0), ("1-2", 480.0), ("usb1", 480.0)]),
     );
     let plan = rig.plan();
-    assert_eq!(plan.ceiling.mbps(), Some(MegabytesPerS(53.248)));
+    assert_eq!(plan.estimate.ceiling.mbps(), Some(MegabytesPerS(53.248)));
     assert_eq!(rig.limiting().unwrap(), "reader port usb2-bulk");
     assert!(
-        plan.ceiling
+        plan.estimate
+            .ceiling
             .notes()
             .iter()
             .any(|n| n.contains("USB 3 one on a USB 2 path")),
         "{:?}",
-        plan.ceiling.notes()
+        plan.estimate.ceiling.notes()
     );
     let mut ticks = Ticks::default();
     let proof = rig.copy(&mut ticks);
     assert!(proof.verdict().is_proven());
     let (limiting, links) = ticks.0.last().unwrap();
     assert_eq!(limiting, "reader port usb2-bulk");
-    assert_eq!(links, plan.ceiling.links());
+    assert_eq!(links, plan.estimate.ceiling.links());
     let manifest = unlade::proof::to_manifest::manifest_of(&proof, "sim");
     assert_eq!(manifest.limiting_link, "reader port usb2-bulk");
     let port = manifest
@@ -333,17 +334,20 @@ fn two_cards_at_once_share_what_they_hang_on() {
     let mut first = Rig::new(uhs_ii());
     first.sim = rig.sim.clone();
     first.job.chain.other_cards.clone_from(&found.at_once[0]);
-    assert_eq!(first.plan().ceiling.mbps(), Some(MegabytesPerS(250.0)));
+    assert_eq!(
+        first.plan().estimate.ceiling.mbps(),
+        Some(MegabytesPerS(250.0))
+    );
     assert_eq!(first.limiting().unwrap(), "hub usb3-5g");
     // The forecast knows that the other card is done before this one, and what this one does then.
     first.job.beside = found.beside[0].clone();
-    let companion = first.plan().prior.companion.unwrap();
+    let companion = first.plan().estimate.prior.companion.unwrap();
     assert_eq!(companion.bytes_left, 100);
-    assert!(companion.alone_mbps > first.plan().prior.rate.unwrap().mbps);
+    assert!(companion.alone_mbps > first.plan().estimate.prior.rate.unwrap().mbps);
     found.beside[1].end();
     let alone = first.plan();
-    assert_eq!(alone.ceiling.mbps(), Some(MegabytesPerS(300.0)));
-    assert_eq!(alone.prior.companion, None);
+    assert_eq!(alone.estimate.ceiling.mbps(), Some(MegabytesPerS(300.0)));
+    assert_eq!(alone.estimate.prior.companion, None);
     // And it tells the other how far it is, until it has read all.
     assert_ne!(found.beside[1].other_left(), Some(0));
     first.copy(&mut Silent);
@@ -356,7 +360,10 @@ fn what_rate_measured_is_what_plan_expects() {
     rig.job.known.card = Some("A1".to_owned());
     rig.job.known.reader = Some("blue".to_owned());
     let before = rig.plan();
-    assert_eq!(before.ceiling.limiting().unwrap().name(), "card label");
+    assert_eq!(
+        before.estimate.ceiling.limiting().unwrap().name(),
+        "card label"
+    );
     let mut card = CardIdentity::of(&before.card.facts, "OTHER", &before.listing);
     card.name = Some("A1".to_owned());
     let at = jiff::Timestamp::from_second(1_795_600_000).unwrap();
@@ -379,9 +386,9 @@ fn what_rate_measured_is_what_plan_expects() {
     };
     remember(&mut rig, &entry);
     let plan = rig.plan();
-    let limiting = plan.ceiling.limiting().unwrap();
+    let limiting = plan.estimate.ceiling.limiting().unwrap();
     assert_eq!(limiting.name(), "card and reader measured");
-    let rate = plan.prior.rate.unwrap();
+    let rate = plan.estimate.prior.rate.unwrap();
     assert!((rate.mbps - 95.0).abs() < 0.1, "{rate:?}");
     assert_eq!(rate.source, Source::Ceiling, "not of this chain yet");
     // In another reader it says nothing.
@@ -401,12 +408,15 @@ fn what_rate_measured_is_what_plan_expects() {
     });
     entry.places = places.collect();
     remember(&mut rig, &entry);
-    assert_eq!(rig.plan().prior.rate.unwrap().source, Source::History);
+    assert_eq!(
+        rig.plan().estimate.prior.rate.unwrap().source,
+        Source::History
+    );
     rig.job.chain.reader.link = find("usb2-bulk");
     let slow = rig.plan();
-    let limiting = slow.ceiling.limiting().unwrap();
+    let limiting = slow.estimate.ceiling.limiting().unwrap();
     assert_eq!(limiting.name(), "reader link usb2-bulk");
-    let rate = slow.prior.rate.unwrap();
+    let rate = slow.estimate.prior.rate.unwrap();
     assert!(
         rate.source == Source::Ceiling && rate.mbps < 53.3,
         "{rate:?}"
@@ -424,7 +434,7 @@ fn two_cards_in_one_reader_share_its_link() {
         .add_card("/card2", &[("A.MOV", vec![1; 100], stamp)], &[]);
     rig.job.chain.reader.link = find("usb2-bulk");
     rig.job.known.reader = Some("blue".to_owned());
-    let alone = rig.plan().ceiling.mbps().unwrap().0;
+    let alone = rig.plan().estimate.ceiling.mbps().unwrap().0;
     let mut second = rig.job.clone();
     second.card = "/card2".into();
     second.name = Some("KITES-2".into());
@@ -433,7 +443,7 @@ fn two_cards_in_one_reader_share_its_link() {
     };
     assert_eq!(sharing(&rig, &second), [2, 2]);
     rig.job.chain.reader.cards_at_once = 2;
-    let each = rig.plan().ceiling.mbps().unwrap().0;
+    let each = rig.plan().estimate.ceiling.mbps().unwrap().0;
     assert!((each - alone / 2.0).abs() < 0.01, "{each} of {alone}");
     rig.job.chain.reader.cards_at_once = 0;
     // The system shows two readers, or the person names another one.
@@ -459,9 +469,9 @@ fn two_cards_at_once_share_what_a_drive_writes() {
     rig.job.beside = Beside::of(&[vec![0], vec![1]], &[100, 1_000_000])[0].clone();
     let plan = rig.plan();
     assert_eq!(rig.limiting().unwrap(), "destination 1");
-    assert_eq!(plan.ceiling.mbps(), Some(MegabytesPerS(100.0)));
-    let companion = plan.prior.companion.unwrap();
-    let ratio = companion.alone_mbps / plan.prior.rate.unwrap().mbps;
+    assert_eq!(plan.estimate.ceiling.mbps(), Some(MegabytesPerS(100.0)));
+    let companion = plan.estimate.prior.companion.unwrap();
+    let ratio = companion.alone_mbps / plan.estimate.prior.rate.unwrap().mbps;
     assert!((ratio - 2.0).abs() < 0.01, "{ratio}");
 }
 
@@ -483,7 +493,7 @@ fn a_cards_class_is_no_read_rate() {
                 ..Gear::default()
             },
         );
-        rig.plan().ceiling.links().to_vec()
+        rig.plan().estimate.ceiling.links().to_vec()
     };
     // V30 and V90 of fixtures/sd-status.csv.
     assert_eq!(

@@ -38,7 +38,7 @@ pub(crate) fn copy_one(
     let prepared = prepare(job, tools, observer);
     // Until the answer is told and in the ledger.
     let _at_work = AtWork::begin();
-    let result = prepared.and_then(|plan| offload(plan, job.terms, tools, observer));
+    let result = prepared.and_then(|plan| offload(plan, tools, observer));
     // A thread that broke down while it told something leaves nothing behind that matters here.
     let _whole = context
         .printing

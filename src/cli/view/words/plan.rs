@@ -59,11 +59,11 @@ pub(crate) fn plan_lines(plan: &Plan, width: usize) -> Vec<String> {
         ));
         lines.extend(wrap(&work(plan, d), width, "         ", "         "));
     }
-    lines.extend(speed_lines(&plan.ceiling, width));
+    lines.extend(speed_lines(&plan.estimate.ceiling, width));
     if let Some(text) = plan_time(plan) {
         lines.extend(wrap(&text, width, "Time     ", "         "));
     }
-    for note in plan.notes.iter().chain(plan.ceiling.notes()) {
+    for note in plan.notes.iter().chain(plan.estimate.ceiling.notes()) {
         lines.extend(wrap(note, width, "Note     ", "         "));
     }
     lines
@@ -142,15 +142,15 @@ pub(crate) fn mbps(rate: MegabytesPerS) -> String {
 /// Returns how long the copy will take by what is known beforehand, if anything is.
 fn plan_time(plan: &Plan) -> Option<String> {
     let remaining = plan.expects().filter(|r| r.likely_s > 0.0)?;
-    let rate = plan.prior.rate?;
+    let rate = plan.estimate.prior.rate?;
     let from = match rate.source {
-        Source::Ceiling if plan.ceiling.limiting().is_some_and(Link::is_limit) => {
+        Source::Ceiling if plan.estimate.ceiling.limiting().is_some_and(Link::is_limit) => {
             "expected from the slowest link's limit".to_owned()
         }
         Source::Ceiling => "expected from that figure".to_owned(),
         Source::History => before(plan, rate.mbps),
     };
-    let then = match &plan.prior.companion {
+    let then = match &plan.estimate.prior.companion {
         Some(companion) => format!(
             "; {} when the other card is done",
             speed(companion.alone_mbps * 1e6)
@@ -171,6 +171,7 @@ const HELD_BACK: f64 = 1.25;
 /// Says whose rate of earlier times it is.
 fn before(plan: &Plan, mbps: f64) -> String {
     let of_card = plan
+        .estimate
         .ceiling
         .links()
         .iter()
@@ -209,7 +210,7 @@ fn little_left(plan: &Plan, d: &PlannedDestination) -> String {
 
 /// What of the card's files that are not copied is read from the card all the same.
 fn content_words(plan: &Plan, d: &PlannedDestination) -> &'static str {
-    if plan.level == Level::Reread {
+    if plan.terms.level == Level::Reread {
         "content to be read again at the end"
     } else if has_sample(plan, d) {
         "content of a sample read again"
