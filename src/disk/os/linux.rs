@@ -2,26 +2,26 @@
 //! past the page cache, and telling the page cache what it need not keep.
 
 use super::beneath::{At, Place};
+use super::between::between;
 use super::other_writer::OtherWriter;
+use super::page_cache::{drop_pages, dropped, hint, is_direct, stays_in_memory, takes_direct};
 use super::small_files::{OwnRoom, lies_in_records};
 use super::unix::{kind_of, raw_stat, stat_of};
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::topology::{self, Layer};
 use crate::disk::{Part, ReadBackWay, Settling, Source, Stamp, Stat};
-use crate::name::{excerpt, word};
-use crate::sys::linux::{PAGE_MAX, mapped_pages_in_memory, pages_in_memory};
+use crate::sys::linux::pages_in_memory;
 use crate::units::len64;
 use rustix::fs::{Advice, AtFlags, CWD, Mode, OFlags, ResolveFlags, StatxFlags, openat2};
-use rustix::io::{Errno, ReadWriteFlags, retry_on_intr};
+use rustix::io::{Errno, retry_on_intr};
 use std::fs::File;
 use std::io;
 use std::os::fd::{BorrowedFd, OwnedFd};
-use std::os::unix::fs::{FileExt as _, FileTypeExt as _, MetadataExt as _};
-use std::path::{Path, PathBuf};
+use std::os::unix::fs::{FileExt as _, MetadataExt as _};
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
-use std::time::Duration;
 
 pub(super) use topology::Volume;
 
@@ -150,105 +150,6 @@ fn ask_loop(root: &Path, name: &str) -> Option<(u64, u64)> {
         .flatten()
 }
 
-/// What lies between a folder and its disks and would answer a read from memory.
-#[derive(Debug, Default)]
-struct Between {
-    /// Block devices and images to be dropped from memory before each read.
-    to_drop: Vec<PathBuf>,
-    /// Why there is one that can't be dropped.
-    blind: Option<String>,
-    /// Direct reads of the file itself end in the memory of one of these.
-    is_served: bool,
-}
-
-fn between(root: &Path, volume: &Volume) -> Between {
-    let mut found = Between::default();
-    let mut blind = |why: String| found.blind = Some(why);
-    if volume.backing == Backing::Memory {
-        blind("it is in memory".to_owned());
-    }
-    for layer in &volume.layers {
-        let (what, to_drop) = match layer {
-            Layer::Files {
-                filesystem,
-                source,
-                node,
-            } => match filesystem.as_str() {
-                // Measured: exFAT and NTFS through FUSE answer O_DIRECT from the block device's page cache.
-                "fuseblk" => (format!("the device of {}", word(source)), node.clone()),
-                // The same programs, told to mount an image file, or without the right to call themselves so.
-                fs if is_shown_from(fs, source) => (
-                    format!("the image {}", excerpt(source)),
-                    Some(source.into()),
-                ),
-                fs if is_of_a_device(fs) => (format!("the image {}", excerpt(source)), None),
-                // tmpfs takes O_DIRECT and means nothing by it; ZFS keeps its own cache (from memory).
-                fs @ ("tmpfs" | "ramfs" | "devtmpfs" | "zfs") => {
-                    blind(format!("{fs} answers from memory"));
-                    continue;
-                }
-                _ => continue,
-            },
-            Layer::Image { device, file } => {
-                let direct = root.join("sys/class/block").join(device).join("loop/dio");
-                if std::fs::read_to_string(direct).is_ok_and(|d| d.trim() == "1") {
-                    continue;
-                }
-                (format!("the file behind {device}"), file.clone())
-            }
-            Layer::Hidden => ("what lies below the overlay".to_owned(), None),
-        };
-        match to_drop {
-            Some(path) => found.to_drop.push(path),
-            None => blind(format!("{what} can't be emptied from memory")),
-        }
-    }
-    found.is_served = is_served(volume);
-    found
-}
-
-/// Whether a program reads the file system from a block device or an image, through the cache of that.
-fn is_served(volume: &Volume) -> bool {
-    let fs = volume.filesystem.as_str();
-    fs == "fuseblk" || is_shown_from(fs, &volume.source) || is_of_a_device(fs)
-}
-
-/// Whether a program shows a file system, and its source is the path of an image or a block device.
-fn is_shown_from(filesystem: &str, source: &str) -> bool {
-    let source = Path::new(source);
-    let has_bytes = |meta: std::fs::Metadata| meta.is_file() || meta.file_type().is_block_device();
-    (filesystem == "fuse" || filesystem.starts_with("fuse."))
-        && source.is_absolute()
-        && std::fs::metadata(source).is_ok_and(has_bytes)
-}
-
-/// Whether a program shows a file system as they lie on devices and in images, whatever it says of its source, which may
-/// be a path from the folder that it was started in.
-fn is_of_a_device(filesystem: &str) -> bool {
-    const KINDS: [&str; 8] = ["ext", "ntfs", "exfat", "fat", "vfat", "hfs", "apfs", "udf"];
-    let kind = filesystem.strip_prefix("fuse.");
-    kind.is_some_and(|kind| KINDS.iter().any(|known| kind.starts_with(known)))
-}
-
-impl Between {
-    /// Opens what has to be dropped before each read; or why that can't be done.
-    fn open(&self) -> Result<Vec<File>, String> {
-        if let Some(why) = &self.blind {
-            return Err(why.clone());
-        }
-        let open = |path: &PathBuf| {
-            // A device or file that waits for somebody must not be waited for.
-            let flags = OFlags::RDONLY | OFlags::NONBLOCK | OFlags::CLOEXEC;
-            let file = rustix::fs::open(path, flags, Mode::empty());
-            file.map(File::from).map_err(|e| {
-                let path = excerpt(&path.to_string_lossy());
-                format!("what the computer keeps of {path} can't be emptied from memory: {e}")
-            })
-        };
-        self.to_drop.iter().map(open).collect()
-    }
-}
-
 /// Returns why what is written to a volume can be read back from memory only, where that is so.
 pub(super) fn only_from_memory(root: &Path, volume: &Volume) -> Option<String> {
     between(root, volume).open().err()
@@ -349,20 +250,6 @@ pub(super) fn read_back_source(
     Ok(Box::new(source))
 }
 
-/// Returns whether direct reads of this file are what they are called; `None` where the kernel (before 6.1)
-/// or the file system does not say. Some file systems take the flag and answer through the page cache: ext4
-/// for files that it encrypts or journals.
-fn takes_direct(file: &File) -> Option<bool> {
-    let flags = AtFlags::EMPTY_PATH;
-    let mask = StatxFlags::DIOALIGN;
-    let found = rustix::fs::statx(file, "", flags, mask).ok()?;
-    (found.stx_mask & mask.bits() != 0).then_some(found.stx_dio_offset_align != 0)
-}
-
-fn is_direct(file: &File) -> io::Result<bool> {
-    Ok(rustix::fs::fcntl_getfl(file)?.contains(OFlags::DIRECT))
-}
-
 /// Creates a part file; it must not exist.
 pub(super) fn create_part(
     at: At,
@@ -429,11 +316,6 @@ fn create_or_reuse(at: &At) -> io::Result<File> {
     }
 }
 
-fn hint(file: &File, offset: u64, bytes: u64, advice: Advice) {
-    // A refused hint changes speed only, never what is read.
-    if rustix::fs::fadvise(file, offset, std::num::NonZeroU64::new(bytes), advice).is_err() {}
-}
-
 /// A file open for reading.
 #[derive(Debug)]
 struct OsSource {
@@ -447,78 +329,6 @@ struct OsSource {
     asks: bool,
     /// Whether asking the system to read ahead helps.
     hints: bool,
-}
-
-/// Makes a file's pages clean and drops them from memory; whether that was granted.
-fn dropped(file: &File) -> bool {
-    file.sync_data().is_ok() && rustix::fs::fadvise(file, 0, None, Advice::DontNeed).is_ok()
-}
-
-/// Waits between the tries to drop a page that is just being written or read.
-const TRIES: [Duration; 4] = [
-    Duration::ZERO,
-    Duration::from_millis(5),
-    Duration::from_millis(20),
-    Duration::from_millis(80),
-];
-
-/// Drops a part of a file from memory.
-fn drop_pages(file: &File, offset: u64, bytes: u64) {
-    let start = offset / PAGE_MAX * PAGE_MAX;
-    let end = offset.saturating_add(bytes).div_ceil(PAGE_MAX);
-    let end = end.saturating_mul(PAGE_MAX);
-    hint(file, start, end.saturating_sub(start), Advice::DontNeed);
-}
-
-/// How many pages of so many bytes of a file, from an offset on, are in memory.
-type CountPages = fn(&File, u64, u64) -> io::Result<u64>;
-
-/// Whether some of a part of a file stays in memory however often it is dropped; so it is taken to be where nobody can tell.
-#[expect(
-    clippy::disallowed_methods,
-    reason = "a tenth of a second at most, for a page that is just being written"
-)]
-fn stays_in_memory(file: &File, offset: u64, bytes: u64, count: CountPages) -> bool {
-    TRIES.iter().all(|wait| {
-        if !wait.is_zero() {
-            std::thread::sleep(*wait);
-            drop_pages(file, offset, bytes);
-        }
-        match count(file, offset, bytes) {
-            Ok(pages) => pages > 0,
-            // Before Linux 6.5, and of what others own.
-            Err(_) => is_in_memory(mapped_pages_in_memory(file, offset, bytes).ok(), || {
-                first_is_in_memory(file, offset)
-            }),
-        }
-    })
-}
-
-/// Whether any of the pages that were asked for is in memory: how many of how many are said to be, or else whether the
-/// first byte is. Those who may not ask are told that all are.
-fn is_in_memory(pages: Option<(usize, usize)>, first: impl FnOnce() -> Option<bool>) -> bool {
-    match pages {
-        Some((there, all)) if there < all => there > 0,
-        Some((_, 0)) => false,
-        _ => first() != Some(false),
-    }
-}
-
-/// Whether the first byte can be had without a wait for the device; `None` where that can't be told: most file systems
-/// do not know such reads.
-fn first_is_in_memory(file: &File, offset: u64) -> Option<bool> {
-    // A direct read says nothing of what is in memory.
-    let on = rustix::fs::fcntl_getfl(file).ok()?;
-    rustix::fs::fcntl_setfl(file, on & !OFlags::DIRECT).ok()?;
-    let mut byte = [0];
-    let mut into = [io::IoSliceMut::new(&mut byte)];
-    let read = rustix::io::preadv2(file, &mut into, offset, ReadWriteFlags::NOWAIT);
-    rustix::fs::fcntl_setfl(file, on).ok()?;
-    match read {
-        Ok(bytes) => Some(bytes > 0),
-        Err(Errno::AGAIN) => Some(false),
-        Err(_) => None,
-    }
 }
 
 impl OsSource {

@@ -1,8 +1,11 @@
 //! Owns the checks of what can be asked of the page cache, and of what lies below a drive.
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
 
+use super::super::page_cache::*;
 use super::*;
+use crate::sys::linux::{mapped_pages_in_memory, pages_in_memory};
 use std::io::{Seek as _, Write as _};
+use std::path::PathBuf;
 
 /// A file on the disk that this program lies on.
 fn file_on_disk() -> File {

@@ -7,6 +7,8 @@
 #[cfg(unix)]
 mod beneath;
 #[cfg(target_os = "linux")]
+mod between;
+#[cfg(target_os = "linux")]
 mod count;
 #[cfg(any(target_os = "macos", test))]
 mod diskutil;
@@ -16,6 +18,8 @@ mod linux;
 mod macos;
 #[cfg(target_os = "linux")]
 mod other_writer;
+#[cfg(target_os = "linux")]
+mod page_cache;
 #[cfg(target_os = "linux")]
 mod small_files;
 #[cfg(unix)]

@@ -6,55 +6,29 @@
 //! counts down calmly. Stalls are kept apart from the rate and charged on top of it. The constants
 //! were set on the seeds that `benches/forecast` calls tuning seeds; its figures come from others.
 
+mod answer;
 mod bank;
 mod change;
 mod prior;
 mod shown;
+mod stage;
 mod words;
 
+pub use answer::{Amount, Basis, Change, Learned, Remaining, SECONDS_MAX, Stage};
 pub use prior::{CacheStep, Companion, FilePrior, Growth, Prior, RatePrior, Source};
 pub use words::{at_most, at_most_s, words};
 
 use crate::units::float;
-use bank::{Bank, Guess, Load, Trust};
-use change::{Alarm, Watch};
+use bank::{Bank, Guess, Load};
+use change::Alarm;
 use shown::{Hurry, Moment, Shown};
+use stage::{Run, SECOND_S, Span, Stalls, rate_guess, trust};
 use std::time::Duration;
 
 /// Without a prior nothing is said before this many seconds were watched.
 const WATCH_S: f64 = 2.0;
-/// Observations for the watch for changes are at least so long, in seconds; the longest where progress
-/// comes in lumps, since a lump and the pause before it belong together.
-const SECOND_S: f64 = 1.0;
-const LUMP_S: f64 = 4.0;
-/// And never longer than this share of the whole job.
-const LUMP_SHARE: f64 = 0.04;
-/// Variance from one observation to the next, as a logarithm: above the first they are made longer,
-/// below the second shorter again; and the weight of the newest in it.
-const ROUGH: (f64, f64) = (0.08, 0.01);
-const ROUGH_GAIN: f64 = 0.15;
-/// The long-run variance of the rate is at least this many times that from one second to the next, as
-/// neighbouring seconds are alike.
-const NOISE_FACTOR: f64 = 6.0;
-/// The logarithm of a mean is corrected by no more than this.
-const BENT_MAX: f64 = 0.15;
-/// From one observation to the next counts no more than this.
-const ROUGH_CLIP: f64 = 1.0;
-/// Observations for the filters: their length in seconds, from the given second of work on. Longer
-/// ones depend less on each other.
-const BLOCKS: [(f64, f64); 3] = [(0.0, 1.0), (8.0, 2.0), (20.0, 4.0)];
-/// Observations wait while a change is suspected: from this second of work on (without a prior there is none
-/// that can be wrong), and so many seconds.
-const HOLD_S: (f64, f64) = (8.0, 10.0);
-const HOLD_UNKNOWN_S: f64 = 3.0;
-/// Without a prior the watch for changes begins after so many observations.
-const UNWATCHED: u32 = 2;
 /// Longer without any progress is a stall and no longer part of the rate, in seconds.
 const STALL_S: f64 = 3.0;
-/// Stalls are charged as if this many seconds without any had gone before; less with each of them.
-const STALL_PRIOR_S: f64 = 30.0;
-/// A single stall is charged with no more than this, in seconds.
-const ACCIDENT_S: f64 = 6.0;
 /// For so many seconds after a start or a change the shown number is corrected faster.
 const HURRY_S: f64 = 10.0;
 /// A changed rate is told when it has stayed for so many seconds after the alarm, and for so many in all, if
@@ -69,8 +43,6 @@ const BEFORE_S: f64 = 2.0;
 const RANGE: (f64, f64) = (1.15, 1.15);
 /// The range never spans more than a factor of `e` to this power either way.
 const DOUBT_MAX: f64 = 1.5;
-/// Spread of the logarithm of a rate that nobody knows.
-const UNKNOWN_LOG_SD: f64 = 1.5;
 /// What is assumed of a read-back nobody knows: this many times the rate of the copy.
 const READ_BACK_FACTOR: f64 = 1.5;
 const READ_BACK_LOG_SD: f64 = 0.6;
@@ -80,67 +52,6 @@ const CARD_LOG_SD: f64 = 0.08;
 const CACHE_LOG_SD: f64 = 0.08;
 /// A known cache step is looked for from the first to the second multiple of its place.
 const CACHE_PLACE: (f64, f64) = (0.5, 1.5);
-/// A forecast above this many seconds is shown as this many.
-pub const SECONDS_MAX: f64 = 359_999.0;
-
-/// Time left in seconds; `low_s <= likely_s <= high_s`, all finite and not negative. The true time
-/// is within the range four times out of five.
-#[derive(Clone, Copy, PartialEq, Debug, serde::Serialize)]
-pub struct Remaining {
-    /// Sooner than this is unlikely.
-    pub low_s: f64,
-    /// The best guess, as it is shown.
-    pub likely_s: f64,
-    /// Later than this is unlikely.
-    pub high_s: f64,
-}
-
-/// An amount of work: whole files and bytes.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub struct Amount {
-    /// Files.
-    pub files: u64,
-    /// Bytes.
-    pub bytes: u64,
-}
-
-impl Amount {
-    fn load(self) -> Load {
-        Load {
-            files: float(self.files),
-            mb: float(self.bytes) / 1e6,
-        }
-    }
-}
-
-/// Which part of the job is going on.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Stage {
-    /// Reading the card and writing; with it any read-back that runs behind the writer.
-    Copy,
-    /// A read-back that began when everything was copied.
-    ReadBack,
-}
-
-/// A rate that changed and stayed changed.
-#[derive(Clone, Copy, PartialEq, Debug, serde::Serialize)]
-pub struct Change {
-    /// Measured bytes per second before.
-    pub from_bytes_per_s: f64,
-    /// Measured bytes per second since.
-    pub to_bytes_per_s: f64,
-    /// When it began, in seconds since the start of the work.
-    pub at_s: f64,
-}
-
-/// What a job taught, for the next one.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct Learned {
-    /// MB (10^6 bytes) per second of the slowest stage, files' own cost taken off.
-    pub mbps: f64,
-    /// Seconds that a file costs beyond its bytes; `None` where files hardly mattered.
-    pub file_s: Option<f64>,
-}
 
 /// Share of the time that files must have cost for their cost to be known.
 const FILES_MATTER: f64 = 0.1;
@@ -149,66 +60,11 @@ const FILES_ENOUGH: f64 = 50.0;
 /// Seconds that a job must have run to teach anything.
 const TAUGHT_S: f64 = 5.0;
 
-/// What the present number rests on.
-#[derive(Clone, Copy, PartialEq, Debug, Default)]
-pub enum Basis {
-    /// Nothing yet.
-    #[default]
-    Nothing,
-    /// A rate known beforehand; hardly anything was measured.
-    Known(RatePrior),
-    /// Mostly what was measured.
-    Measured,
-}
-
 /// No time at all.
 const NOTHING: Guess = Guess {
     ln: f64::NEG_INFINITY,
     variance: 0.0,
 };
-
-/// Seconds and work together.
-#[derive(Clone, Copy, Debug, Default)]
-struct Span {
-    seconds: f64,
-    load: Load,
-}
-
-impl Span {
-    fn add(&mut self, seconds: f64, load: Load) {
-        self.seconds += seconds;
-        self.load.files += load.files;
-        self.load.mb += load.mb;
-    }
-
-    fn bytes_per_s(&self) -> f64 {
-        self.load.mb * 1e6 / self.seconds.max(1e-3)
-    }
-}
-
-/// Times without progress.
-#[derive(Clone, Copy, Debug, Default)]
-struct Stalls {
-    total: f64,
-    longest: f64,
-    count: f64,
-}
-
-impl Stalls {
-    fn add(&mut self, seconds: f64) {
-        self.total += seconds;
-        self.longest = self.longest.max(seconds);
-        self.count += 1.0;
-    }
-
-    /// How much longer the rest takes because of stalls: one may be an accident, two are a habit.
-    fn factor(&self, active: f64) -> f64 {
-        let usual = 2.0 * (self.total - self.longest) + self.longest.min(ACCIDENT_S);
-        let usual = usual.min(self.total);
-        let damping = STALL_PRIOR_S / self.count.max(1.0).powi(2);
-        1.0 + usual / (active + damping).max(1e-3)
-    }
-}
 
 /// A change that is not told yet.
 #[derive(Clone, Copy, Debug)]
@@ -218,167 +74,6 @@ struct Unconfirmed {
     slower: bool,
     after: Span,
     due: f64,
-}
-
-/// One stage of the job.
-#[derive(Clone, Debug)]
-struct Run {
-    total: Load,
-    done: Load,
-    bank: Bank,
-    watch: Watch,
-    /// Observations that the watch has to wait for.
-    unwatched: u32,
-    hold_from: f64,
-    /// Seconds that an observation takes, the variance from one to the next, and the last one.
-    length: f64,
-    rough: f64,
-    last: Option<f64>,
-    last_step: f64,
-    /// Being collected for the watch, and for the filters.
-    second: Span,
-    block: Span,
-    active: f64,
-    /// Since the last change.
-    segment: Span,
-}
-
-impl Run {
-    fn new(total: Load, file: FilePrior, rate: Option<RatePrior>, growth: Growth) -> Self {
-        let guess = rate.map_or(
-            Guess {
-                ln: 0.01_f64.ln(),
-                variance: UNKNOWN_LOG_SD * UNKNOWN_LOG_SD,
-            },
-            rate_guess,
-        );
-        Self {
-            total,
-            done: Load::default(),
-            bank: Bank::new(file, guess, rate.map(trust), growth),
-            watch: Watch::default(),
-            unwatched: if rate.is_some() { 0 } else { UNWATCHED },
-            hold_from: if rate.is_some() {
-                HOLD_S.0
-            } else {
-                HOLD_UNKNOWN_S
-            },
-            length: SECOND_S,
-            rough: 0.0,
-            last: None,
-            last_step: 0.0,
-            second: Span::default(),
-            block: Span::default(),
-            active: 0.0,
-            segment: Span::default(),
-        }
-    }
-
-    fn left(&self) -> Load {
-        Load {
-            files: (self.total.files - self.done.files).max(0.0),
-            mb: (self.total.mb - self.done.mb).max(0.0),
-        }
-    }
-
-    fn share(&self, mb: f64) -> f64 {
-        if self.total.mb > 0.0 {
-            (mb / self.total.mb).clamp(0.0, 1.0)
-        } else {
-            0.0
-        }
-    }
-
-    /// Learns from work that took `dt` seconds until `at`, with about `left_s` seconds to go; returns an
-    /// alarm if the rate changed.
-    fn learn(&mut self, at: f64, dt: f64, load: Load, left_s: f64) -> Option<Alarm> {
-        self.active += dt;
-        self.second.add(dt, load);
-        let longest = (LUMP_SHARE * (at + left_s)).max(SECOND_S);
-        if self.second.seconds < self.length.min(longest) {
-            return None;
-        }
-        let second = std::mem::take(&mut self.second);
-        self.segment.add(second.seconds, second.load);
-        let (files, bytes) = self.bank.parts(second.load);
-        let deviation = (second.seconds / (files + bytes).max(1e-9)).ln();
-        self.note_roughness(deviation);
-        let noise = self.bank.noise().max(NOISE_FACTOR * self.rough);
-        // The mean of the rates is expected, and the mean of their logarithms lies below it.
-        let deviation = deviation - (self.rough * NOISE_FACTOR / 4.0).min(BENT_MAX);
-        if self.unwatched > 0 {
-            self.unwatched -= 1;
-            self.watch.restart(at);
-        } else {
-            let began = (at - second.seconds, second.seconds);
-            let alarm = self.watch.add(deviation, began, second.load, noise);
-            if alarm.is_some() {
-                self.block = Span::default();
-                return alarm;
-            }
-        }
-        self.block.add(second.seconds, second.load);
-        let mut length = SECOND_S;
-        for (from, seconds) in BLOCKS {
-            if self.active >= from {
-                length = seconds.max(2.0 * self.length - SECOND_S);
-            }
-        }
-        // What may belong to another rate waits until that is decided, but not at the start, when it
-        // is rather the prior that is wrong, not for ever, and not where lumps make all suspect.
-        let waits = self.watch.suspects()
-            && self.active >= self.hold_from
-            && self.length <= SECOND_S
-            && self.block.seconds < HOLD_S.1;
-        if self.block.seconds >= length && !waits {
-            let block = std::mem::take(&mut self.block);
-            let share = self.share(block.load.mb);
-            self.bank.learn(block.seconds, block.load, share);
-        }
-        None
-    }
-}
-
-impl Run {
-    /// Makes observations longer while they go up and down: a change of the rate does so once and one
-    /// way, which is left out, lumps all the time.
-    fn note_roughness(&mut self, deviation: f64) {
-        let deviation = deviation.clamp(-6.0, 6.0);
-        if let Some(last) = self.last {
-            let step = (deviation - last).abs().min(ROUGH_CLIP);
-            let both = step.min(self.last_step);
-            self.last_step = step;
-            self.rough += ROUGH_GAIN * (both * both / 2.0 - self.rough);
-        }
-        self.last = Some(deviation);
-        let (long, short) = ROUGH;
-        if self.rough > long && self.length < LUMP_S {
-            self.length *= 2.0;
-            self.rough /= 2.0;
-        } else if self.rough < short && self.length > SECOND_S {
-            self.length /= 2.0;
-        }
-    }
-}
-
-/// The spread of a history is narrow by itself; that of a ceiling is wide, and the usual band is most of
-/// it.
-fn trust(prior: RatePrior) -> Trust {
-    Trust {
-        log_sd: prior.usual_log_sd,
-        weight: match prior.source {
-            Source::Ceiling => 2.2,
-            Source::History => -0.5,
-        },
-        is_limit: prior.source == Source::Ceiling,
-    }
-}
-
-fn rate_guess(prior: RatePrior) -> Guess {
-    Guess {
-        ln: -prior.mbps.ln(),
-        variance: prior.log_sd * prior.log_sd,
-    }
 }
 
 /// Adds times whose logarithms are guessed.

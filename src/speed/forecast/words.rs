@@ -1,6 +1,6 @@
 //! Owns the words for a time left: how it is rounded, and when it is a range.
 
-use super::{Remaining, SECONDS_MAX};
+use super::answer::{Remaining, SECONDS_MAX};
 
 /// A range is told while its half-width is above this share of the likely time.
 const WIDE: f64 = 0.15;
