@@ -142,22 +142,82 @@ pub const UNRECORDABLE: &str = "cannot be recorded";
 pub const UNEXPLAINED: &str =
     "in use on the card belong to no file, folder or anything else that it lists";
 
-/// Returns whether a trouble is what the entry is or is called: no fault of card or reader.
-pub fn is_odd(why: &str) -> bool {
-    [LINK, SPECIAL, MOUNTED].contains(&why)
-        || why.ends_with(TOO_DEEP)
-        || why.starts_with(UNRECORDABLE)
+/// What a problem comes from, where that says more than its kind about what to do. No manifest and no event holds it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Cause {
+    /// What the entry is or is called: no fault of card or reader.
+    Odd,
+    /// This user may not read it.
+    Denied,
+    /// Room on the card that is in use and that nothing explains.
+    Unexplained,
+    /// A drive that was writable when the job began and is not any more.
+    NowReadOnly,
+    /// A drive that lists what it cannot show.
+    Damaged,
+    /// A drive that is mounted read-only.
+    ReadOnly,
+    /// The computer lets no further thread be started.
+    NoThreads,
+    /// What was given as a card is an offload.
+    IsOffload,
+    /// The card lies inside the folder that is to hold its copy.
+    HoldsCard,
+    /// The card holds a folder that is called like that of the records.
+    HoldsRecords,
+    /// The card holds a file that is called like another one's part.
+    HoldsPart,
+    /// A drive's folder lies in an offload.
+    LiesInOffload,
+    /// Another run is at work on the offload.
+    AtWork,
+    /// A drive takes two names of the card for one.
+    SameName,
+    /// An empty file stands in a file's place.
+    LeftEmpty,
+    /// A file's part stands beside it.
+    BesidePart,
+    /// The copy of an earlier file of this name stands in a file's place.
+    EarlierCopy,
+    /// A file was left in an earlier offload that was not found.
+    LeftElsewhere,
 }
 
-/// Returns whether a trouble is that this user may not read something: EACCES, and EPERM as macOS answers for
-/// removable volumes; `ERROR_ACCESS_DENIED` of Windows.
-pub fn is_denied(why: &str) -> bool {
-    let codes: &[&str] = if cfg!(windows) {
-        &["(os error 5)"]
-    } else {
-        &["(os error 13)", "(os error 1)"]
-    };
-    codes.iter().any(|code| why.contains(code))
+/// What lies deeper than is looked.
+#[derive(Debug, thiserror::Error)]
+#[error("{TOO_DEEP}")]
+pub struct TooDeep;
+
+impl Cause {
+    /// Returns what it comes from that something could not be read, where the system's error tells.
+    pub fn of(error: &io::Error) -> Option<Self> {
+        if let Some(TooDeep) = error.get_ref().and_then(|e| e.downcast_ref()) {
+            return Some(Self::Odd);
+        }
+        // EACCES, and EPERM as macOS answers for removable volumes; `ERROR_ACCESS_DENIED` of Windows.
+        (error.kind() == io::ErrorKind::PermissionDenied).then_some(Self::Denied)
+    }
+
+    /// Returns the cause of what could not be read by the words in which a manifest keeps it. Pages are made anew from
+    /// manifests, to be compared.
+    fn of_words(why: &str) -> Option<Self> {
+        let is_odd = [LINK, SPECIAL, MOUNTED].contains(&why)
+            || why.ends_with(TOO_DEEP)
+            || why.starts_with(UNRECORDABLE);
+        let denied: &[&str] = if cfg!(windows) {
+            &["(os error 5)"]
+        } else {
+            &["(os error 13)", "(os error 1)"]
+        };
+        if is_odd {
+            Some(Self::Odd)
+        } else if why.contains(UNEXPLAINED) {
+            Some(Self::Unexplained)
+        } else {
+            let is_denied = denied.iter().any(|number| why.contains(number));
+            is_denied.then_some(Self::Denied)
+        }
+    }
 }
 
 impl fmt::Display for ProblemKind {
@@ -180,6 +240,9 @@ pub struct Problem {
     pub detail: String,
     /// Whether it keeps the verdict from being PROVEN.
     pub blocking: bool,
+    /// What it comes from, where that matters; never known of one that was read from a manifest.
+    #[serde(skip)]
+    pub cause: Option<Cause>,
 }
 
 impl Problem {
@@ -191,7 +254,15 @@ impl Problem {
             destination: None,
             detail: detail.into(),
             blocking: true,
+            cause: None,
         }
+    }
+
+    /// Says what it comes from.
+    #[must_use]
+    pub fn because(mut self, cause: impl Into<Option<Cause>>) -> Self {
+        self.cause = cause.into();
+        self
     }
 
     /// Names the entry that it is about.
@@ -210,17 +281,24 @@ impl Problem {
 
     /// Returns what the person can do about it, as one sentence.
     pub fn next_step(&self) -> &'static str {
-        match self.kind {
-            ProblemKind::Unreadable if is_odd(&self.detail) => ODD_STEP,
-            ProblemKind::Unreadable if self.is_unexplained() => UNEXPLAINED_STEP,
-            ProblemKind::Unreadable if is_denied(&self.detail) => DENIED_STEP,
-            kind => kind.next_step(),
+        if self.kind != ProblemKind::Unreadable {
+            return self.kind.next_step();
+        }
+        match self.known_cause() {
+            Some(Cause::Odd) => ODD_STEP,
+            Some(Cause::Unexplained) => UNEXPLAINED_STEP,
+            Some(Cause::Denied) => DENIED_STEP,
+            _ => self.kind.next_step(),
         }
     }
 
     /// Returns whether it is about room on the card that nothing explains.
     pub fn is_unexplained(&self) -> bool {
-        self.detail.contains(UNEXPLAINED)
+        self.known_cause() == Some(Cause::Unexplained)
+    }
+
+    fn known_cause(&self) -> Option<Cause> {
+        self.cause.or_else(|| Cause::of_words(&self.detail))
     }
 
     /// Marks it as worth telling, but not in the way of the verdict.
@@ -308,6 +386,39 @@ impl Error {
             path: path.as_str().to_owned(),
             cause,
         }
+    }
+}
+
+impl Error {
+    /// Returns it as the problem that something could not be read.
+    pub fn unreadable(&self) -> Problem {
+        Problem::new(ProblemKind::Unreadable, self.to_string()).because(Cause::of(&self.cause))
+    }
+}
+
+/// Why a file could not be read, in words that go on after a colon.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Unread {
+    /// The words.
+    pub why: String,
+    /// What it comes from.
+    pub cause: Option<Cause>,
+}
+
+impl Unread {
+    /// Says what the system said.
+    pub fn of(step: Step, error: &io::Error) -> Self {
+        Self {
+            why: failed(step, error),
+            cause: Cause::of(error),
+        }
+    }
+}
+
+impl From<&str> for Unread {
+    fn from(why: &str) -> Self {
+        let why = why.to_owned();
+        Self { why, cause: None }
     }
 }
 

@@ -4,7 +4,8 @@
 use crate::card::hidden::LeftFile;
 use crate::digest::Digest;
 use crate::disk::{Sight, Stamp};
-use crate::name::{CardName, hex};
+use crate::error::{Cause, LINK, MOUNTED, SPECIAL, UNRECORDABLE};
+use crate::name::{CardName, NameError, hex};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -34,11 +35,41 @@ pub enum RowKind {
     },
     /// An entry that cannot be copied as it is: unreadable, a link, a socket, a path too long.
     Trouble {
-        /// Why, in plain words.
-        why: String,
+        /// Why.
+        why: EntryTrouble,
     },
     /// A name that is not UTF-8, which no manifest can hold exactly.
     NotText,
+}
+
+/// Why an entry cannot be copied as it is.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum EntryTrouble {
+    /// It is a symbolic link.
+    #[error("{LINK}")]
+    Link,
+    /// It is a socket, pipe or device.
+    #[error("{SPECIAL}")]
+    Special,
+    /// Another volume is mounted there.
+    #[error("{MOUNTED}")]
+    Mounted,
+    /// No record can hold its path.
+    #[error("{UNRECORDABLE}: {0}")]
+    Unrecordable(NameError),
+    /// It, or what is in it, could not be listed: what the system said, and what that comes from.
+    #[error("could not be listed: {0}")]
+    Unlisted(String, Option<Cause>),
+}
+
+impl EntryTrouble {
+    /// Returns what it comes from.
+    pub fn cause(&self) -> Option<Cause> {
+        match self {
+            Self::Unlisted(_, cause) => *cause,
+            _ => Some(Cause::Odd),
+        }
+    }
 }
 
 /// One entry of a card.
@@ -89,9 +120,6 @@ pub struct Listing {
     left_files: Vec<LeftFile>,
     media_left: Vec<String>,
 }
-
-/// How a trouble begins where an entry or a folder could not be listed.
-pub const UNLISTED: &str = "could not be listed";
 
 /// How two listings of one card differ.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -159,8 +187,14 @@ impl Listing {
 
     /// Returns whether an entry could not be listed.
     pub fn has_unlisted(&self) -> bool {
-        let is_it =
-            |row: &Row| matches!(&row.kind, RowKind::Trouble { why } if why.starts_with(UNLISTED));
+        let is_it = |row: &Row| {
+            matches!(
+                &row.kind,
+                RowKind::Trouble {
+                    why: EntryTrouble::Unlisted(..)
+                }
+            )
+        };
         self.rows.iter().any(is_it)
     }
 

@@ -4,9 +4,9 @@
 use super::account::{self, unexplained};
 use super::hidden::{LeftFile, media_among, worth_a_look};
 use super::left_out::{is_trash, why_left_out};
-use super::listing::{Listing, Row, RowKind, UNLISTED};
+use super::listing::{EntryTrouble, Listing, Row, RowKind};
 use crate::disk::{Disk, EntryKind, FolderFacts, Found, Sight, Tree};
-use crate::error::{Error, LINK, MOUNTED, SPECIAL, Step, UNRECORDABLE};
+use crate::error::{Cause, Error, Step};
 use crate::name::{CardName, PATH_BYTES_MAX};
 use crate::units::{counted, size};
 use camino::{Utf8Path, Utf8PathBuf};
@@ -208,12 +208,12 @@ fn kind_of(raw: &[u8], entry: &Found, filesystem: &str) -> RowKind {
         Ok(stat) => stat,
         Err(cause) if is_mounted(cause) => {
             return RowKind::Trouble {
-                why: MOUNTED.to_owned(),
+                why: EntryTrouble::Mounted,
             };
         }
         Err(cause) => {
             return RowKind::Trouble {
-                why: format!("{UNLISTED}: {cause}"),
+                why: EntryTrouble::Unlisted(cause.to_string(), Cause::of(cause)),
             };
         }
     };
@@ -230,7 +230,7 @@ fn kind_of(raw: &[u8], entry: &Found, filesystem: &str) -> RowKind {
         Ok(name) => name,
         Err(why) => {
             return RowKind::Trouble {
-                why: format!("{UNRECORDABLE}: {why}"),
+                why: EntryTrouble::Unrecordable(why),
             };
         }
     };
@@ -243,10 +243,10 @@ fn kind_of(raw: &[u8], entry: &Found, filesystem: &str) -> RowKind {
         },
         EntryKind::Folder => RowKind::Folder { name },
         EntryKind::Link => RowKind::Trouble {
-            why: LINK.to_owned(),
+            why: EntryTrouble::Link,
         },
         EntryKind::Special => RowKind::Trouble {
-            why: SPECIAL.to_owned(),
+            why: EntryTrouble::Special,
         },
     }
 }

@@ -18,7 +18,7 @@ mod recorded;
 pub mod topology;
 
 use crate::digest::Digest;
-use crate::error::Problem;
+use crate::error::{Cause, Problem};
 use backing::Backing;
 use buffer::Chunk;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -632,7 +632,8 @@ pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
     }
     if cause.kind() == io::ErrorKind::ReadOnlyFilesystem {
         let detail = format!("{told}; {}", crate::error::NOW_READ_ONLY);
-        return Problem::new(crate::error::ProblemKind::WriteFailed, detail);
+        let problem = Problem::new(crate::error::ProblemKind::WriteFailed, detail);
+        return problem.because(Cause::NowReadOnly);
     }
     let kind = if is_full(cause) {
         crate::error::ProblemKind::NoRoom
@@ -646,11 +647,12 @@ pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
 /// the drive's file system fails with an error of its own, and only the next says why (Linux's vfat with
 /// `errors=remount-ro`, seen). A drive that is not there any more was pulled, and nothing is added.
 pub fn explained(disk: &dyn Disk, folder: &Utf8Path, mut problem: Problem) -> Problem {
-    let known = crate::error::NOW_READ_ONLY;
-    if problem.kind == crate::error::ProblemKind::WriteFailed && !problem.detail.contains(known) {
+    let known = Some(Cause::NowReadOnly);
+    if problem.kind == crate::error::ProblemKind::WriteFailed && problem.cause != known {
         let facts = disk.facts(folder);
         if facts.is_ok_and(|facts| facts.read_only && facts.own_disk.is_some()) {
-            problem.detail = format!("{}; {known}", problem.detail);
+            problem.cause = known;
+            problem.detail = format!("{}; {}", problem.detail, crate::error::NOW_READ_ONLY);
         }
     }
     problem

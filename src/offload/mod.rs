@@ -19,7 +19,6 @@ pub mod reread;
 mod watch;
 
 pub use context::{Context, same_drive};
-pub use destination::SAME_NAME;
 pub use outcome::{CopyState, DestinationOutcome, DriveFell, FileOutcome, Offloaded, Rates};
 
 use crate::error::{Problem, ProblemKind};

@@ -5,7 +5,7 @@
 use super::context::Context;
 use super::outcome::Offloaded;
 use crate::disk::hash_file::hash_whole;
-use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::error::{Cause, Problem, ProblemKind, Step, failed};
 use crate::event::{Event, Observer};
 use crate::speed::forecast::{Amount, Forecast, Stage};
 use std::io;
@@ -58,10 +58,11 @@ fn compare(
                 ProblemKind::NotReadBack,
                 "the second read of the card may have been answered from memory",
             )),
-            Err(e) => Some(Problem::new(
-                ProblemKind::Unreadable,
-                format!("{} a second time", failed(Step::Read, &e)),
-            )),
+            Err(e) => {
+                let why = format!("{} a second time", failed(Step::Read, &e));
+                let problem = Problem::new(ProblemKind::Unreadable, why);
+                Some(problem.because(Cause::of(&e)))
+            }
         };
         if let Some(problem) = problem {
             all_equal = false;

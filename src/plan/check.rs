@@ -4,7 +4,7 @@ use crate::card::dates::{Shift, parse};
 use crate::card::identity::RATIO_MAX;
 use crate::card::listing::{FileRow, Listing, RowKind};
 use crate::disk::{EntryKind, FolderFacts, Stat};
-use crate::error::{Problem, ProblemKind};
+use crate::error::{Cause, Problem, ProblemKind};
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word};
@@ -20,10 +20,6 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// Why nothing is copied to what looks like another card.
 const ON_A_CARD: &str = "it lies on a volume with folders in its root that only cameras make: nothing is written to a card; on a drive, move them into a folder of their own";
-/// Why nothing is copied into an offload: it would be no file of that offload's card.
-pub const LIES_IN_OFFLOAD: &str = "lies in the offload";
-/// Why a card is refused that holds a file and what would be its part.
-pub const HOLDS_PART: &str = "the card holds a file that is named like this one's part file";
 
 /// Tells everything about a destination that stands in the way, but for its room.
 pub(super) fn check_destination(
@@ -38,8 +34,10 @@ pub(super) fn check_destination(
         return reasons.push(Problem::new(ProblemKind::Vanished, why.clone()).on(index));
     }
     if let Some(offload) = &candidate.within_offload {
-        let why = format!("it {LIES_IN_OFFLOAD} `{}`", shown(offload));
-        return reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
+        // It would be no file of that offload's card.
+        let why = format!("it lies in the offload `{}`", shown(offload));
+        let problem = Problem::new(ProblemKind::NameClash, why);
+        return reasons.push(problem.because(Cause::LiesInOffload).on(index));
     }
     check_place(index, facts, card, place.shape.name, reasons);
     check_twice(index, place.shape.name, facts, candidates, reasons);
@@ -115,9 +113,6 @@ pub(super) fn check_name(name: &str, reasons: &mut Vec<Problem>) {
     }
 }
 
-/// Why a card with a folder named like that of the records is refused.
-pub const HOLDS_RECORDS: &str = "the card itself holds `_unlade` in its root, where the records go";
-
 /// Says that a card holds nothing to be copied, and what may lie in its Trash.
 pub fn without_files(card: &Utf8Path, listing: &Listing) -> String {
     let card = shown(card.as_str());
@@ -161,7 +156,9 @@ pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<
         let path = row.path();
         let top = path.split('/').next().unwrap_or(&path);
         if fold(top) == fold(RECORDS) && top.len() == path.len() {
-            reasons.push(Problem::new(ProblemKind::NameClash, HOLDS_RECORDS).at(path));
+            let why = "the card itself holds `_unlade` in its root, where the records go";
+            let problem = Problem::new(ProblemKind::NameClash, why);
+            reasons.push(problem.because(Cause::HoldsRecords).at(path));
         }
     }
     let parts: HashSet<&str> = listing
@@ -174,7 +171,9 @@ pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<
     }
     for file in listing.files() {
         if parts.contains(file.name.part().as_str()) {
-            reasons.push(Problem::new(ProblemKind::NameClash, HOLDS_PART).at(file.name.as_str()));
+            let why = "the card holds a file that is named like this one's part file";
+            let problem = Problem::new(ProblemKind::NameClash, why).because(Cause::HoldsPart);
+            reasons.push(problem.at(file.name.as_str()));
         }
     }
 }
@@ -186,28 +185,32 @@ pub(super) fn check_place(
     name: &str,
     reasons: &mut Vec<Problem>,
 ) {
-    let mut refuse = |kind, why: &str| reasons.push(Problem::new(kind, why).on(index));
+    let mut refuse = |kind, why: &str, cause: Option<Cause>| {
+        reasons.push(Problem::new(kind, why).because(cause).on(index));
+    };
     if let Some(original) = &card.original {
         if let Some(why) = original.refuses(&card.facts, facts, name) {
-            refuse(ProblemKind::SameDevice, &format!("it {why}"));
+            refuse(ProblemKind::SameDevice, &format!("it {why}"), None);
         }
     } else if let Some(why) = facts.goes_with(&card.facts) {
-        refuse(ProblemKind::SameDevice, &format!("it {why}"));
+        refuse(ProblemKind::SameDevice, &format!("it {why}"), None);
     } else if card.facts.ancestors.contains(&(facts.device, facts.inode)) {
         refuse(
             ProblemKind::NameClash,
             "the card lies inside this folder; give one outside the card",
+            Some(Cause::HoldsCard),
         );
     } else if facts.is_camera_volume {
-        refuse(ProblemKind::SameDevice, ON_A_CARD);
+        refuse(ProblemKind::SameDevice, ON_A_CARD, None);
     }
     if facts.read_only {
-        refuse(ProblemKind::WriteFailed, READ_ONLY);
+        refuse(
+            ProblemKind::WriteFailed,
+            "the drive is mounted read-only",
+            Some(Cause::ReadOnly),
+        );
     }
 }
-
-/// Why a drive is refused that cannot be written to.
-pub const READ_ONLY: &str = "the drive is mounted read-only";
 
 pub(super) fn check_twice(
     index: usize,
@@ -262,7 +265,11 @@ pub(super) fn check_rules(
             size(file.bytes),
             word(&facts.filesystem)
         );
-        told.tell(ProblemKind::TooLargeForFilesystem, file.name, why, reasons);
+        told.tell(
+            Problem::new(ProblemKind::TooLargeForFilesystem, why),
+            file.name,
+            reasons,
+        );
     }
     told.rest(reasons);
     if let Some(why) = rules.refuses(shape.name) {
@@ -342,17 +349,11 @@ impl Told {
         }
     }
 
-    pub(super) fn tell(
-        &mut self,
-        kind: ProblemKind,
-        name: &CardName,
-        why: String,
-        reasons: &mut Vec<Problem>,
-    ) {
-        let count = self.counts.entry(kind).or_insert(0);
+    pub(super) fn tell(&mut self, problem: Problem, name: &CardName, reasons: &mut Vec<Problem>) {
+        let count = self.counts.entry(problem.kind).or_insert(0);
         *count += 1;
         if *count <= NAMES_TOLD {
-            reasons.push(Problem::new(kind, why).at(name.as_str()).on(self.index));
+            reasons.push(problem.at(name.as_str()).on(self.index));
         }
     }
 
@@ -498,7 +499,7 @@ pub(super) fn check_folders(
         let stands = standing.entries.get(folder.as_str());
         if stands.is_some_and(|s| s.kind != EntryKind::Folder) {
             let why = "something that is no folder already stands under this name".to_owned();
-            told.tell(ProblemKind::NameClash, folder, why, reasons);
+            told.tell(Problem::new(ProblemKind::NameClash, why), folder, reasons);
         }
     }
 }

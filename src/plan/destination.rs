@@ -5,7 +5,7 @@ use crate::card::listing::{FileRow, Listing};
 use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
 use crate::disk::{EntryKind, FolderFacts, Settling, Stat};
-use crate::error::{Problem, ProblemKind};
+use crate::error::{Cause, Problem, ProblemKind};
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::hash_algorithm::{Also, AlsoSet, agree};
@@ -89,8 +89,8 @@ pub(super) fn plan_destination(
             Work::Keep(_) | Work::Left(_) | Work::Unheld => {}
             Work::Check => {
                 let is_rewritten = is_rewritten(file, records);
-                if let Some(why) = in_the_way(file, facts, standing, is_rewritten) {
-                    told.tell(ProblemKind::NameClash, file.name, why.to_owned(), reasons);
+                if let Some(problem) = in_the_way(file, facts, standing, is_rewritten) {
+                    told.tell(problem, file.name, reasons);
                 }
                 if is_rewritten {
                     planned.rewritten.insert(file.name.as_str().to_owned());
@@ -116,18 +116,20 @@ pub(super) fn in_the_way(
     facts: &FolderFacts,
     standing: &Standing,
     is_rewritten: bool,
-) -> Option<&'static str> {
+) -> Option<Problem> {
     let stands = standing.entries.get(file.name.as_str())?;
+    let clash = |why| Problem::new(ProblemKind::NameClash, why);
     let is_file = stands.kind == EntryKind::File;
     if is_file && stands.bytes == file.bytes {
-        return may_share_its_place(file, facts, standing).then_some(BESIDE_PART);
+        return may_share_its_place(file, facts, standing)
+            .then(|| clash(BESIDE_PART).because(Cause::BesidePart));
     }
     Some(if is_file && stands.bytes == 0 {
-        LEFT_EMPTY
+        clash(LEFT_EMPTY).because(Cause::LeftEmpty)
     } else if is_rewritten {
-        EARLIER_COPY
+        clash(EARLIER_COPY).because(Cause::EarlierCopy)
     } else {
-        "something else already stands under this name"
+        clash("something else already stands under this name")
     })
 }
 
@@ -166,7 +168,7 @@ pub const BESIDE_PART: &str = "its part file stands beside it: the drive was pul
 pub const LEFT_EMPTY: &str = "an empty file stands under this name, as a drive leaves it that was pulled before a copy was finished";
 
 /// Why a file that was written anew on the card can't go where its earlier copy is.
-pub const EARLIER_COPY: &str = "under this name stands the copy that an earlier run proved, and the card holds another file now";
+const EARLIER_COPY: &str = "under this name stands the copy that an earlier run proved, and the card holds another file now";
 
 /// Whether an earlier run proved another file of this name.
 pub(super) fn is_rewritten(file: FileRow<'_>, records: Option<&Records>) -> bool {

@@ -254,7 +254,11 @@ impl Plan {
                     "{why} ({}), so it is not copied there",
                     word(&d.facts.filesystem)
                 );
-                told.tell(ProblemKind::NameNotStorable, name, why, &mut problems);
+                told.tell(
+                    Problem::new(ProblemKind::NameNotStorable, why),
+                    name,
+                    &mut problems,
+                );
             }
             told.rest(&mut problems);
         }

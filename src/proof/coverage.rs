@@ -12,7 +12,7 @@ use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{FolderFacts, ReadBackWay, Sights, Stamp};
-use crate::error::{Problem, ProblemKind};
+use crate::error::{Cause, Problem, ProblemKind, Unread};
 use crate::hash_algorithm::agree;
 use crate::name::{shown, some_of};
 use crate::plan::notes::{count_independent, left_out_notes};
@@ -82,7 +82,7 @@ impl FoundOffload {
 }
 
 /// Files that were read: by path, what each holds and how it was read, or why it could not be.
-pub type ReadFiles = HashMap<String, Result<(Digest, ReadBackWay), String>>;
+pub type ReadFiles = HashMap<String, Result<(Digest, ReadBackWay), Unread>>;
 
 /// Why an offload cannot be used.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -152,6 +152,8 @@ pub struct Reason {
     pub detail: String,
     /// It is a drive, and not the card, that has this trouble; told apart where a kind may be either's.
     pub is_of_drive: bool,
+    /// What it comes from, where that matters.
+    pub cause: Option<Cause>,
 }
 
 /// What one offload holds of the card.
@@ -204,9 +206,6 @@ impl Lack {
         }
     }
 }
-
-/// Why a file is not proven that a copy left in an earlier offload.
-pub const LEFT_ELSEWHERE: &str = "was left in an earlier offload, which was not found here";
 
 /// The answer.
 #[derive(Clone, Debug)]
@@ -562,6 +561,7 @@ fn of_problem(p: &Problem) -> Reason {
         files: u64::from(p.path.is_some()),
         detail: p.detail.clone(),
         is_of_drive: false,
+        cause: p.cause,
     }
 }
 
@@ -668,6 +668,7 @@ impl Reason {
             files: 0,
             detail,
             is_of_drive: false,
+            cause: None,
         }
     }
 }
@@ -965,7 +966,7 @@ impl Usable<'_> {
     fn unread_cause(&self, path: &str) -> Option<&str> {
         let found = self.found;
         let again = found.reread.as_ref().and_then(|r| r.unread.get(path));
-        let read = || found.read.get(path)?.as_ref().err();
+        let read = || Some(&found.read.get(path)?.as_ref().err()?.why);
         let unseen = || {
             let above = path.match_indices('/').filter_map(|(at, _)| path.get(..at));
             let mut all = above.chain([path]);
@@ -975,17 +976,12 @@ impl Usable<'_> {
     }
 
     /// Returns what the system said where a file could not be read, on the drive or on the card.
-    fn cause<'q>(
-        &'q self,
-        question: &Question<'q>,
-        gap: Gap,
-        file: FileRow<'_>,
-    ) -> Option<&'q str> {
+    fn cause(&self, question: &Question<'_>, gap: Gap, file: FileRow<'_>) -> Option<Unread> {
         match gap {
-            Gap::Unread => self.unread_cause(file.name.as_str()),
+            Gap::Unread => self.unread_cause(file.name.as_str()).map(Unread::from),
             Gap::CardUnreadable => {
                 let read = question.card_read.get(file.name.as_str())?;
-                read.as_ref().err().map(String::as_str)
+                read.as_ref().err().cloned()
             }
             _ => None,
         }
@@ -1070,7 +1066,7 @@ impl Usable<'_> {
 }
 
 /// A file, and what the system said of it where it said something.
-type Named = (String, Option<String>);
+type Named = (String, Option<Unread>);
 
 /// Tells the first names of each gap and counts the rest.
 struct Told {
@@ -1092,7 +1088,9 @@ impl Told {
     fn lacks(self) -> Vec<Lack> {
         let counts = self.counts;
         let lack = |(gap, names): (Gap, Vec<Named>)| Lack {
-            cause: names.first().and_then(|(_, cause)| cause.clone()),
+            cause: names
+                .first()
+                .and_then(|(_, cause)| Some(cause.as_ref()?.why.clone())),
             kind: gap_words(gap).0,
             words: match gap {
                 Gap::Missing => "missing",
@@ -1106,11 +1104,11 @@ impl Told {
         self.gaps.into_iter().map(lack).collect()
     }
 
-    fn tell(&mut self, gap: Gap, file: FileRow<'_>, cause: Option<&str>) {
+    fn tell(&mut self, gap: Gap, file: FileRow<'_>, cause: Option<Unread>) {
         *self.counts.entry(gap).or_insert(0) += 1;
         let names = self.gaps.entry(gap).or_default();
         if names.len() < self.names_max {
-            names.push((file.name.as_str().to_owned(), cause.map(str::to_owned)));
+            names.push((file.name.as_str().to_owned(), cause));
         }
     }
 
@@ -1128,9 +1126,14 @@ impl Told {
             }
             let more = self.counts.get(&gap).copied().unwrap_or(0) - len64(names.len());
             let of_gap = named(names, more, kind, detail);
-            reasons.extend(of_gap.map(|reason| Reason {
-                is_of_drive: gap.is_of_drive(),
-                ..reason
+            reasons.extend(of_gap.map(|reason| {
+                Reason {
+                    is_of_drive: gap.is_of_drive(),
+                    cause: reason
+                        .cause
+                        .or((gap == Gap::Elsewhere).then_some(Cause::LeftElsewhere)),
+                    ..reason
+                }
             }));
         }
         reasons
@@ -1144,12 +1147,13 @@ fn named(
     kind: ProblemKind,
     detail: &str,
 ) -> impl Iterator<Item = Reason> {
-    let each = names.into_iter().map(move |(path, cause)| Reason {
+    let each = names.into_iter().map(move |(path, unread)| Reason {
         path: Some(path),
         files: 1,
+        cause: unread.as_ref().and_then(|unread| unread.cause),
         ..Reason::new(
             kind,
-            cause.map_or_else(|| detail.to_owned(), |cause| format!("{detail} ({cause})")),
+            unread.map_or_else(|| detail.to_owned(), |u| format!("{detail} ({})", u.why)),
         )
     });
     let rest = (more > 0).then(|| Reason {
@@ -1165,7 +1169,10 @@ fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
             ProblemKind::Missing,
             "is on the card and in no offload that was found",
         ),
-        Gap::Elsewhere => (ProblemKind::Missing, LEFT_ELSEWHERE),
+        Gap::Elsewhere => (
+            ProblemKind::Missing,
+            "was left in an earlier offload, which was not found here",
+        ),
         Gap::Changed => (
             ProblemKind::ChangedOnCard,
             "is not the file that was copied: another size or date",

@@ -2,7 +2,7 @@
 
 use crate::card::listing::{Difference, Listing, RowKind};
 use crate::disk::ReadBackWay;
-use crate::error::{Problem, ProblemKind};
+use crate::error::{Cause, Problem, ProblemKind};
 use crate::existing::original::Original;
 use crate::offload::Offloaded;
 use crate::plan::Plan;
@@ -19,13 +19,14 @@ pub(super) const DIFFERENCES_MAX: usize = 200;
 /// Entries of the card that no copy can hold as they are.
 pub fn card_problems(listing: &Listing) -> Vec<Problem> {
     let unexplained = listing.unexplained();
-    let unexplained = unexplained.map(|why| Problem::new(ProblemKind::Unreadable, why));
+    let unexplained = unexplained.map(unexplained_problem);
     let rows = listing
         .rows()
         .iter()
         .filter_map(|row| match &row.kind {
             RowKind::Trouble { why } => {
-                Some(Problem::new(ProblemKind::Unreadable, why.clone()).at(row.path()))
+                let problem = Problem::new(ProblemKind::Unreadable, why.to_string());
+                Some(problem.because(why.cause()).at(row.path()))
             }
             RowKind::NotText => Some(
                 Problem::new(
@@ -40,6 +41,10 @@ pub fn card_problems(listing: &Listing) -> Vec<Problem> {
             _ => None,
         });
     rows.chain(unexplained).collect()
+}
+
+fn unexplained_problem(why: &str) -> Problem {
+    Problem::new(ProblemKind::Unreadable, why).because(Cause::Unexplained)
 }
 
 /// What an original's manifest says against itself, and names that the form of a checksum list cannot hold; the
@@ -121,7 +126,7 @@ pub fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Ve
         let unexplained = after
             .unexplained()
             .filter(|_| before.unexplained().is_none());
-        let problem = unexplained.map(|why| Problem::new(ProblemKind::Unreadable, why));
+        let problem = unexplained.map(unexplained_problem);
         return problem.into_iter().collect();
     }
     differences

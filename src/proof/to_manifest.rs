@@ -1,6 +1,7 @@
 //! Owns the way of a proof into its manifest. It decides nothing.
 use crate::clock::rfc3339;
 use crate::disk::ReadBackWay;
+use crate::error::Problem;
 use crate::offload::CopyState;
 use crate::plan::Work;
 use crate::proof::Proof;
@@ -27,6 +28,11 @@ pub fn manifest_of(proof: &Proof, host: &str) -> Manifest {
 /// As [`Manifest::to_bytes`]; what is wrong with the number of a file shows when the bytes are read.
 pub fn manifest_bytes(proof: &Proof, host: &str) -> std::io::Result<Vec<u8>> {
     without_files(proof, host).written(file_parts(proof), proof.listed().0)
+}
+
+/// A manifest keeps words alone.
+fn as_recorded(problem: &Problem) -> Problem {
+    problem.clone().because(None)
 }
 
 fn without_files(proof: &Proof, host: &str) -> Manifest {
@@ -80,7 +86,7 @@ fn without_files(proof: &Proof, host: &str) -> Manifest {
             .map(|f| f.as_str().to_owned())
             .collect(),
         left_out,
-        problems: proof.problems().to_vec(),
+        problems: proof.problems().iter().map(as_recorded).collect(),
         hints: None,
         rates: rates_part(proof),
         links: link_parts(&offloaded.links),

@@ -3,7 +3,7 @@
 
 use crate::disk::backing::Backing;
 use crate::disk::{Anchor, Claim, Disk, Settling, explained, write_problem};
-use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::error::{Cause, Problem, ProblemKind, Step, failed};
 use crate::existing::at_work::bytes_to_come;
 use crate::name::{part_name, shown};
 use crate::offload::{Context, Started};
@@ -123,10 +123,13 @@ pub(super) fn start(
     is_begun: bool,
 ) -> Result<(Started, Vec<Claim>), Refusal> {
     let threads = crate::offload::start(context).map_err(|e| Refusal {
-        reasons: vec![Problem::new(
-            ProblemKind::WriteFailed,
-            format!("{NO_THREADS}: {e}"),
-        )],
+        reasons: vec![
+            Problem::new(
+                ProblemKind::WriteFailed,
+                format!("this computer lets no further thread be started: {e}"),
+            )
+            .because(Cause::NoThreads),
+        ],
     })?;
     // Held until all is written down: another run would take this one's parts for left ones.
     let claims = if is_begun {
@@ -232,16 +235,11 @@ fn claim_all(plan: &Plan, tools: &Tools) -> Result<Vec<Claim>, Refusal> {
     Ok(claims)
 }
 
-/// Why a second run on an offload is refused.
-pub const AT_WORK: &str = "another run of unlade is at work on this offload";
-
-/// Why a run is refused on a computer that has no thread left for it.
-pub const NO_THREADS: &str = "this computer lets no further thread be started";
-
 /// Why an offload could not be begun on a destination.
 fn not_begun((step, cause): (Step, io::Error)) -> Problem {
     if cause.kind() == io::ErrorKind::WouldBlock {
-        return Problem::new(ProblemKind::NameClash, AT_WORK);
+        let why = "another run of unlade is at work on this offload";
+        return Problem::new(ProblemKind::NameClash, why).because(Cause::AtWork);
     }
     write_problem(step, &cause)
 }

@@ -5,7 +5,7 @@ use crate::card::listing::{Difference, Listing};
 use crate::digest::Digest;
 use crate::disk::hash_file::hash_whole;
 use crate::disk::{EntryKind, Sight, Stat, Tree, explained, write_problem};
-use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::error::{Cause, Problem, ProblemKind, Step, failed};
 use crate::existing::source::CardNow;
 use crate::offload::{Context, CopyState, Offloaded};
 use crate::plan::{FileJob, PlannedDestination, Work};
@@ -417,7 +417,8 @@ impl<'a> Looks<'a> {
             Err(e) => {
                 let problem = match drive {
                     Some(_) => write_problem(Step::ReadBack, &e),
-                    None => Problem::new(ProblemKind::Unreadable, failed(Step::Read, &e)),
+                    None => Problem::new(ProblemKind::Unreadable, failed(Step::Read, &e))
+                        .because(Cause::of(&e)),
                 };
                 (now, Err(problem.at(job.name.as_str())))
             }

@@ -5,7 +5,7 @@ use crate::card::identity::{CardIdentity, fit_for_name, label_of};
 use crate::card::listing::Listing;
 use crate::card::survey::{look_at_left, survey};
 use crate::disk::{Disk, EntryKind};
-use crate::error::{Problem, ProblemKind};
+use crate::error::{Cause, Problem, ProblemKind};
 use crate::event::{Event, Observer};
 use crate::existing;
 use crate::existing::at_work::bytes_to_come;
@@ -36,7 +36,7 @@ pub(super) fn look_at_source(job: &Job, tools: &Tools) -> Result<(CardFacts, Lis
     let name = shown(job.card.as_str());
     let unusable = |e: io::Error| {
         let why = format!("the card `{name}` cannot be used: {e}");
-        Problem::new(ProblemKind::Unreadable, why)
+        Problem::new(ProblemKind::Unreadable, why).because(Cause::of(&e))
     };
     let gone = |e: io::Error| {
         let why = format!("the card `{name}` is gone: {e}");
@@ -55,8 +55,7 @@ pub(super) fn look_at_source(job: &Job, tools: &Tools) -> Result<(CardFacts, Lis
         check_original(job)?;
         found
     } else {
-        let listing = survey(disk, &given, &facts)
-            .map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
+        let listing = survey(disk, &given, &facts).map_err(|e| e.unreadable())?;
         let listing = look_at_left(disk, &given, listing, &tools.cancel);
         let card = CardFacts {
             label: label_of(&job.card, &facts),
@@ -214,7 +213,10 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
             .map_err(|e| unusable(format!("`{}` cannot be used: {e}", shown(given.as_str()))))
             .and_then(|_held| {
                 let found = existing::look(disk, given, facts, name, layout);
-                found.map_err(|e| unusable(e.to_string()))
+                found.map_err(|e| {
+                    let cause = e.is_damage().then_some(Cause::Damaged);
+                    unusable(e.to_string()).because(cause)
+                })
             }),
         _ => Ok(Standing::default()),
     };

@@ -24,7 +24,6 @@ use crate::record::layout::Level;
 use crate::record::load::load;
 pub use crate::record::store::REPORT;
 use crate::units::len64;
-pub use begin::{AT_WORK, NO_THREADS};
 use begin::{hold_all, seen_once, start, try_sizes};
 use closing::Looks;
 use estimate::{Hardware, estimate};

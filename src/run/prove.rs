@@ -12,7 +12,7 @@ use crate::disk::hash_file::hash_whole;
 use crate::disk::{
     Anchor, Disk, EntryKind, FolderFacts, Found, ReadBackWay, Settling, Sights, Tree,
 };
-use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::error::{Cause, Problem, ProblemKind, Step, Unread, failed};
 use crate::existing::original::is_offload;
 use crate::existing::search::{destination_of, find_offloads};
 use crate::ledger::Ledger;
@@ -33,9 +33,6 @@ use std::sync::atomic::Ordering;
 
 /// Places of the ledger that are looked at.
 const PLACES_MAX: usize = 64;
-
-/// Why the question is not put of an offload.
-pub const IS_OFFLOAD: &str = "is an offload and no card";
 
 /// What to look at.
 #[derive(Clone, Debug)]
@@ -89,8 +86,9 @@ pub fn prove(
     progress: &Progress,
 ) -> Result<Told, Vec<Problem>> {
     if is_offload(disk, &ask.card) {
-        let why = format!("`{}` {IS_OFFLOAD}", shown(ask.card.as_str()));
-        return Err(vec![Problem::new(ProblemKind::NameClash, why)]);
+        let why = format!("`{}` is an offload and no card", shown(ask.card.as_str()));
+        let problem = Problem::new(ProblemKind::NameClash, why);
+        return Err(vec![problem.because(Cause::IsOffload)]);
     }
     let (facts, _held) = hold_card(ask, disk).map_err(|p| vec![p])?;
     let listing = look_at_card(ask, disk, &facts).map_err(|p| vec![p])?;
@@ -186,7 +184,7 @@ fn changed_since(
     listing: &Listing,
 ) -> Vec<Problem> {
     let again = survey(disk, &ask.card, facts);
-    let again = again.map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()));
+    let again = again.map_err(|e| e.unreadable());
     listing_problems(listing, again)
 }
 
@@ -315,13 +313,12 @@ fn hold_card(ask: &Ask, disk: &dyn Disk) -> Result<(FolderFacts, Anchor), Proble
             "the card `{}` cannot be used: {e}",
             shown(ask.card.as_str())
         );
-        Problem::new(ProblemKind::Unreadable, why)
+        Problem::new(ProblemKind::Unreadable, why).because(Cause::of(&e))
     })
 }
 
 fn look_at_card(ask: &Ask, disk: &dyn Disk, facts: &FolderFacts) -> Result<Listing, Problem> {
-    let listing = survey(disk, &ask.card, facts)
-        .map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
+    let listing = survey(disk, &ask.card, facts).map_err(|e| e.unreadable())?;
     card_is_same(disk, ask, facts)?;
     Ok(listing)
 }
@@ -680,7 +677,7 @@ fn read_what_is_asked(
             let facts = disk.facts(root).ok().filter(|f| is_its_drive(found, f));
             let held = facts.and_then(|facts| disk.anchor(root, &facts).ok());
             if held.is_none() {
-                let why = || Err("the drive is gone, or another one is in its place".to_owned());
+                let why = || Err("the drive is gone, or another one is in its place".into());
                 found
                     .read
                     .extend(paths.into_iter().map(|path| (path, why())));
@@ -711,8 +708,8 @@ fn read_files(
         let name = CardName::parse(&path).ok();
         let found = match name.zip(bytes(&path)) {
             Some((name, bytes)) => hash_file(disk, &name.under(root), bytes, progress)
-                .map_err(|e| failed(Step::Read, &e)),
-            None => Err("it is not there any more".to_owned()),
+                .map_err(|e| Unread::of(Step::Read, &e)),
+            None => Err("it is not there any more".into()),
         };
         read.insert(path, found);
     }

@@ -16,12 +16,10 @@ use crate::cli::view::words::findings::UNREAD_STEP;
 use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
 use serde_json::json;
 use std::sync::Arc;
-use unlade::error::{
-    DENIED_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED, UNEXPLAINED_STEP, is_denied, is_odd,
-};
+use unlade::error::{Cause, DENIED_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED_STEP};
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
-use unlade::proof::coverage::{Holding, LEFT_ELSEWHERE, Reason};
+use unlade::proof::coverage::{Holding, Reason};
 
 use unlade::run::Tools;
 use unlade::run::prove::{Ask, Told, prove as ask_drives};
@@ -393,7 +391,7 @@ fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
         ProblemKind::Unreadable if reason.is_of_drive => (1, UNREAD_STEP),
         ProblemKind::ManifestDamaged => (3, ProblemKind::ManifestDamaged.next_step()),
         ProblemKind::SameDevice => (4, COPY_STEP),
-        ProblemKind::Missing if reason.detail.contains(LEFT_ELSEWHERE) => (
+        ProblemKind::Missing if reason.cause == Some(Cause::LeftElsewhere) => (
             1,
             "Name with --on also the folder that holds the earlier offloads, or plug in their \
             drive, and ask again.",
@@ -408,14 +406,16 @@ fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
             "If one more drive holds a copy, name it with --on as well. If none does, copy this \
             card to one more drive. Then ask again.",
         ),
-        ProblemKind::Unreadable if is_odd(&reason.detail) => (3, ODD_STEP),
-        ProblemKind::Unreadable if reason.detail.contains(UNEXPLAINED) => (0, UNEXPLAINED_STEP),
-        ProblemKind::Unreadable if is_denied(&reason.detail) => (0, DENIED_STEP),
-        ProblemKind::Unreadable => (
-            0,
-            "What could not be read from the card: try another reader, cable or port, straight \
-            into the computer, and ask again.",
-        ),
+        ProblemKind::Unreadable => match reason.cause {
+            Some(Cause::Odd) => (3, ODD_STEP),
+            Some(Cause::Unexplained) => (0, UNEXPLAINED_STEP),
+            Some(Cause::Denied) => (0, DENIED_STEP),
+            _ => (
+                0,
+                "What could not be read from the card: try another reader, cable or port, straight \
+                into the computer, and ask again.",
+            ),
+        },
         ProblemKind::NotReadBack if ask.reread => (
             1,
             "Unplug the drive whose files were read from the computer's memory, plug it in again, \

@@ -6,9 +6,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use unlade::card::listing::{Row, RowKind};
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
-use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind, UNEXPLAINED_STEP, is_denied, is_odd};
+use unlade::error::{Cause, Problem, ProblemKind, UNEXPLAINED_STEP};
 use unlade::name::{shown, some_of};
-use unlade::offload::SAME_NAME;
 use unlade::plan::PlannedDestination;
 use unlade::plan::notes::count_independent;
 use unlade::proof::Proof;
@@ -166,7 +165,7 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         ProblemKind::Unreadable if p.is_unexplained() => Topic::Unexplained,
         ProblemKind::Unreadable if !on_drive => {
             path?;
-            if is_denied(&p.detail) {
+            if p.cause == Some(Cause::Denied) {
                 Topic::CardDenied
             } else {
                 Topic::CardUnreadable
@@ -180,11 +179,11 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         // A file that went from the card while the card stayed: something changed the card.
         ProblemKind::Vanished | ProblemKind::ChangedOnCard => Topic::CardChanged,
         ProblemKind::NoRoom => Topic::NoRoom,
-        ProblemKind::WriteFailed if p.detail.contains(NOW_READ_ONLY) => Topic::ReadOnly,
+        ProblemKind::WriteFailed if p.cause == Some(Cause::NowReadOnly) => Topic::ReadOnly,
         ProblemKind::WriteFailed => Topic::WriteFailed,
         ProblemKind::Changed => Topic::MoveAside,
         ProblemKind::Missing => Topic::Missing,
-        ProblemKind::NameClash if p.detail == SAME_NAME => Topic::SameNames,
+        ProblemKind::NameClash if p.cause == Some(Cause::SameName) => Topic::SameNames,
         ProblemKind::NameClash if is_rewritten(proof, p) => Topic::Rewritten,
         ProblemKind::NameClash if on_drive && path.is_some() => Topic::MoveAside,
         ProblemKind::NotReadBack if proof.terms().level == Level::Written => Topic::Written,
@@ -201,7 +200,7 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
 /// Links, sockets and names that no record can hold: no fault of card or reader.
 fn odd_entries(proof: &Proof) -> BTreeSet<String> {
     let cannot_be_held = |row: &&Row| match &row.kind {
-        RowKind::Trouble { why } => is_odd(why),
+        RowKind::Trouble { why } => why.cause() == Some(Cause::Odd),
         RowKind::NotText => true,
         _ => false,
     };

@@ -106,7 +106,7 @@ fn walk(
                 } else {
                     too_deep.push(Found {
                         path: path.clone(),
-                        stat: Err(io::Error::other(crate::error::TOO_DEEP)),
+                        stat: Err(io::Error::other(crate::error::TooDeep)),
                     });
                 }
             }

@@ -65,7 +65,7 @@ pub fn look(
     let stood = survey_parts(disk, &original.trees, &facts.filesystem, &|tree, path| {
         original.is_of(tree, path)
     });
-    let stood = stood.map_err(|e| Problem::new(ProblemKind::Unreadable, e.to_string()))?;
+    let stood = stood.map_err(|e| e.unreadable())?;
     original.note_standing(&listing, stood);
     let label = manifest.card.label.clone();
     let card = CardFacts {

@@ -95,7 +95,12 @@ impl DestinationContext {
 
     /// Tells a problem that costs this file only.
     pub(super) fn file_problem(&self, file: &InFlight, kind: ProblemKind, detail: String) {
-        let problem = Problem::new(kind, detail).at(self.job(file).name.as_str());
+        self.tell(file, Problem::new(kind, detail));
+    }
+
+    /// Tells a problem of this file.
+    pub(super) fn tell(&self, file: &InFlight, problem: Problem) {
+        let problem = problem.at(self.job(file).name.as_str());
         self.send(Report::Problem(problem.on(self.index)));
     }
 

@@ -3,13 +3,14 @@
 
 use super::context::DestinationContext;
 use crate::disk::{EntryKind, Stat, write_problem};
-use crate::error::{Problem, ProblemKind, Step};
+use crate::error::{Cause, Problem, ProblemKind, Step};
 use crate::name::CardName;
 use std::collections::BTreeSet;
 use std::io;
 
 /// Why a name that was free a moment ago is taken now.
-pub const SAME_NAME: &str = "the drive takes this name and another one of the card for the same";
+pub(super) const SAME_NAME: &str =
+    "the drive takes this name and another one of the card for the same";
 
 /// Makes the offload's folders, parents first, and makes them durable; clears stale parts. A drive
 /// on which that fails is dropped.
@@ -21,7 +22,7 @@ pub(super) fn prepare(destination: &DestinationContext) {
         let problem = match (step, cause.kind()) {
             // Nothing stood there when it was looked at.
             (Step::CreateFolder, io::ErrorKind::AlreadyExists) => {
-                Problem::new(ProblemKind::NameClash, SAME_NAME)
+                Problem::new(ProblemKind::NameClash, SAME_NAME).because(Cause::SameName)
             }
             _ => write_problem(step, &cause),
         };

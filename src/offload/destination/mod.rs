@@ -17,8 +17,6 @@ mod recheck;
 mod verifier;
 mod writer;
 
-pub use folders::SAME_NAME;
-
 use super::context::Context;
 use super::gate::Gate;
 use super::message::{FromCard, Report};

@@ -6,7 +6,7 @@ use super::folders::{SAME_NAME, prepare};
 use super::message::{OpenPart, Stripe, ToFinish};
 use crate::disk::buffer::Chunk;
 use crate::disk::{is_name_refused, write_problem};
-use crate::error::{ProblemKind, Step, failed};
+use crate::error::{Cause, Problem, ProblemKind, Step, failed};
 use crate::offload::in_flight::InFlight;
 use crate::offload::message::{FromCard, Report};
 use crate::plan::Work;
@@ -108,7 +108,8 @@ impl PartWriter {
             }),
             // Stale parts were cleared, so this is a name that the drive takes for another's.
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
-                destination.file_problem(file, ProblemKind::NameClash, SAME_NAME.to_owned());
+                let problem = Problem::new(ProblemKind::NameClash, SAME_NAME);
+                destination.tell(file, problem.because(Cause::SameName));
                 None
             }
             Err(e) if is_name_refused(&e) => {

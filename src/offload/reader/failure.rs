@@ -1,7 +1,7 @@
 //! Owns what is told of files that could not be read whole, and of a card that is gone.
 
 use super::feed::Stopped;
-use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::error::{Cause, Problem, ProblemKind, Step, failed};
 use crate::offload::context::Context;
 use crate::offload::message::Report;
 use crate::plan::FileJob;
@@ -53,7 +53,7 @@ impl Reports {
             String::new()
         };
         let detail = format!("{}{place}, also on a second try", failed(step, cause));
-        self.problem(job, kind, detail);
+        self.problem(job, Problem::new(kind, detail).because(Cause::of(cause)));
     }
 
     /// Tells that a file is not what was listed.
@@ -62,20 +62,16 @@ impl Reports {
             None => ProblemKind::ChangedOnCard,
             Some(_) => ProblemKind::Mismatch,
         };
-        self.problem(job, kind, why);
+        self.problem(job, Problem::new(kind, why));
     }
 
     /// Of an original it is said as well where else the file may be.
-    fn problem(&self, job: usize, kind: ProblemKind, why: String) {
+    fn problem(&self, job: usize, mut problem: Problem) {
         let plan = &self.context.plan;
-        let detail = match plan.original() {
-            None => why,
-            Some(original) => format!(
-                "{why}, so it was not copied; {}",
-                original.elsewhere_words()
-            ),
-        };
-        let mut problem = Problem::new(kind, detail);
+        if let Some(original) = plan.original() {
+            let elsewhere = original.elsewhere_words();
+            problem.detail += &format!(", so it was not copied; {elsewhere}");
+        }
         problem.path = plan.jobs.get(job).map(|j| j.name.as_str().to_owned());
         self.send(Report::Problem(problem));
     }

@@ -163,7 +163,7 @@ fn split(text: &str) -> (Vec<String>, String) {
     while let Some(line) = lines.next() {
         let tree = line.split_once("use ").filter(|(before, _)| {
             let before = before.trim();
-            before.is_empty() || before.starts_with("pub")
+            before.is_empty() || (before.starts_with("pub") && !before.contains(' '))
         });
         let Some((_, tree)) = tree else {
             rest.extend([line, "\n"]);

@@ -2,12 +2,8 @@
 //! do next.
 
 use crate::cli::view::text::wrap;
-use unlade::error::{DAMAGED, DENIED_STEP, NOW_READ_ONLY, Problem, ProblemKind, is_denied};
+use unlade::error::{Cause, DENIED_STEP, Problem, ProblemKind};
 use unlade::name::shown;
-use unlade::plan::check::{HOLDS_PART, HOLDS_RECORDS, LIES_IN_OFFLOAD, READ_ONLY};
-use unlade::plan::destination::{BESIDE_PART, EARLIER_COPY, LEFT_EMPTY};
-use unlade::run::prove::IS_OFFLOAD;
-use unlade::run::{AT_WORK, NO_THREADS};
 
 /// Returns a problem as one sentence: which file, which destination, what happened.
 pub(super) fn problem_words(problem: &Problem, destinations: &[String]) -> String {
@@ -98,25 +94,21 @@ pub(crate) fn refusal_lines(
 
 /// Before a byte was written some troubles mean something simpler than later.
 fn refusal_step(reason: &Problem) -> &'static str {
-    let on_card_entry = reason.path.is_some();
+    let (on_card_entry, cause) = (reason.path.is_some(), reason.cause);
     match reason.kind {
-        ProblemKind::WriteFailed if reason.detail.starts_with(NO_THREADS) => {
+        ProblemKind::WriteFailed if cause == Some(Cause::NoThreads) => {
             "End some other programs, or raise the limit on processes and threads (`ulimit -u`), \
             then run the same command again."
         }
-        ProblemKind::Unreadable if is_denied(&reason.detail) => DENIED_STEP,
+        ProblemKind::Unreadable if cause == Some(Cause::Denied) => DENIED_STEP,
         ProblemKind::Unreadable => {
             "Check that the card is in the reader and mounted, and that the path is right."
         }
-        ProblemKind::WriteFailed
-            if [NOW_READ_ONLY, DAMAGED]
-                .iter()
-                .any(|why| reason.detail.contains(why)) =>
-        {
+        ProblemKind::WriteFailed if matches!(cause, Some(Cause::NowReadOnly | Cause::Damaged)) => {
             "Have the drive's file system checked (NTFS: on Windows with chkdsk, and with nothing \
             else), then run the same command again."
         }
-        ProblemKind::WriteFailed if reason.detail == READ_ONLY => {
+        ProblemKind::WriteFailed if cause == Some(Cause::ReadOnly) => {
             "A drive that was pulled, or has errors, is mounted so. Have its file system checked \
             (NTFS: on Windows with chkdsk, and with nothing else), or take its write protection \
             off; then run the same command again."
@@ -152,41 +144,38 @@ fn refusal_step(reason: &Problem) -> &'static str {
 /// What to do where two names meet, or a place is taken.
 fn clash_step(reason: &Problem) -> &'static str {
     let on_card_entry = reason.path.is_some();
-    match reason.detail.as_str() {
-        detail if detail.contains(IS_OFFLOAD) => {
+    match reason.cause {
+        Some(Cause::IsOffload) => {
             "Give the card to be asked about. `unlade verify OFFLOAD` checks an offload, and \
             `unlade copy OFFLOAD --to DRIVE` makes a further copy of it."
         }
-        detail if detail.contains("same name as") => {
-            "Use a drive whose file system keeps capitals and accents apart, such as ext4."
-        }
-        detail if detail.starts_with("the card lies") => "Give a destination outside the card.",
-        AT_WORK => {
+        Some(Cause::HoldsCard) => "Give a destination outside the card.",
+        Some(Cause::AtWork) => {
             "Wait until that run has ended, then run the same command again; leave alone what \
             stands there."
         }
-        LEFT_EMPTY => {
+        Some(Cause::LeftEmpty) => {
             "Choose another name with --name; or, if these files are empty on the drive indeed \
             (they hold nothing then), delete them yourself and run the same command again."
         }
-        BESIDE_PART => {
+        Some(Cause::BesidePart) => {
             "Remove neither. Have the drive's file system checked first (Windows: Properties, \
             Tools, Check; macOS: Disk Utility, First Aid; Linux: fsck, with the drive unmounted); \
             then delete the part file (`.NAME.unlade-part`), if it is still there, and run the \
             same command again."
         }
-        EARLIER_COPY => {
+        Some(Cause::EarlierCopy) => {
             "Copy this card under another --name, or with --only-new under another --name: so the \
             earlier copy and the new file are both kept."
         }
-        detail if detail.contains(LIES_IN_OFFLOAD) => {
-            "Give the folder that this offload lies in, or another one."
-        }
-        HOLDS_PART => {
+        Some(Cause::LiesInOffload) => "Give the folder that this offload lies in, or another one.",
+        Some(Cause::HoldsPart) => {
             "This card cannot be copied as it is. Copy it by other means, compare the copies with \
             the card, and keep the card."
         }
-        HOLDS_RECORDS => "Move nothing on the card. Copy its folders one by one instead.",
+        Some(Cause::HoldsRecords) => {
+            "Move nothing on the card. Copy its folders one by one instead."
+        }
         _ if on_card_entry && reason.destination.is_some() => {
             "Choose another name with --name: then nothing that stands there is touched."
         }
