@@ -6,6 +6,13 @@ use camino::{Utf8Path, Utf8PathBuf};
 
 /// The folder of records inside an offload.
 pub const RECORDS: &str = "_unlade";
+/// The manifest's file name inside the records folder.
+pub const MANIFEST: &str = "manifest.json";
+/// The file that holds the manifest's own hash.
+pub const MANIFEST_HASH: &str = "manifest.json.b3";
+/// The file that holds a signature of the manifest, where somebody signed it: the name that `ssh-keygen -Y
+/// sign` gives it.
+pub const MANIFEST_SIGNATURE: &str = "manifest.json.sig";
 /// The folder of the card's tree inside an offload that is a bag (RFC 8493, 2.1.2).
 pub const DATA: &str = "data";
 /// Entries of a card that one record tells of, at most. Half a gigabyte of manifest holds them with
