@@ -56,8 +56,8 @@ pub fn rfc3339(time: Timestamp) -> String {
     format!("{time:.3}")
 }
 
-/// Returns a time of day; a clock that is set beyond the years that can be written says the last of them, or
-/// the first, and ends nothing.
+/// Returns a time of day; a clock that is set beyond the years that can be written says the last of
+/// them, or the first, and ends nothing.
 fn moment(clock: SystemTime) -> Timestamp {
     let is_before = clock < SystemTime::UNIX_EPOCH;
     Timestamp::try_from(clock).unwrap_or(if is_before {

@@ -28,7 +28,8 @@ pub enum Event<'a> {
         /// Entries that cannot be copied as they are.
         troubles: u64,
     },
-    /// So many bytes are read as a sample, of the card or of a copy, before what is on record is believed.
+    /// So many bytes are read as a sample, of the card or of a copy, before what is on record is
+    /// believed.
     Sampling(u64),
     /// What will be done.
     Planned(&'a Plan),
@@ -55,7 +56,8 @@ pub enum Event<'a> {
     Problem(Problem),
     /// The rate has changed and stayed changed; with the time left as it is reckoned now.
     RateChange(Change, Option<Remaining>),
-    /// Everything was read and the card was listed again: it may leave the reader, no more than that.
+    /// Everything was read and the card was listed again: it may leave the reader, no more than
+    /// that.
     CardRead,
     /// The second read of the card, in bytes so far and in all, and the time left.
     ReadAgain(u64, u64, Option<Remaining>),

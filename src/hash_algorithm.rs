@@ -174,8 +174,8 @@ impl fmt::Debug for AlsoSet {
     }
 }
 
-/// The further hashes of one file, in lower-case hex. Most files have none, and there may be hundreds
-/// of thousands of them.
+/// The further hashes of one file, in lower-case hex. Most files have none, and there may be
+/// hundreds of thousands of them.
 #[derive(Clone, PartialEq, Eq, Default, Debug)]
 #[expect(
     clippy::box_collection,
@@ -225,8 +225,8 @@ impl AlsoHashes {
     }
 }
 
-/// Returns whether records of one file say the same of it: one BLAKE3, and no further hash that differs.
-/// Records that disagree vouch for nothing, whichever of them is right.
+/// Returns whether records of one file say the same of it: one BLAKE3, and no further hash that
+/// differs. Records that disagree vouch for nothing, whichever of them is right.
 pub fn agree<'a>(records: &(impl Iterator<Item = (Digest, &'a AlsoHashes)> + Clone)) -> bool {
     let Some((first, _)) = records.clone().next() else {
         return true;
@@ -356,7 +356,8 @@ mod tests {
     #[test]
     fn sha_is_as_nist_says() {
         let two = b"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq";
-        let long = b"abcdefghbcdefghicdefghijdefghijkefghijklfghijklmghijklmnhijklmnoijklmnopjklmnopqklmnopqrlmnopqrsmnopqrstnopqrstu";
+        let long = b"abcdefghbcdefghicdefghijdefghijkefghijklfghijklmghijklmn\
+            hijklmnoijklmnopjklmnopqklmnopqrlmnopqrsmnopqrstnopqrstu";
         let million = vec![b'a'; 1_000_000];
         for (also, input, hex) in [
             (

@@ -10,7 +10,8 @@ use unicode_normalization::UnicodeNormalization as _;
 /// The longest relative path that is accepted, in bytes (Linux `PATH_MAX` is 4096 with the NUL).
 pub const PATH_BYTES_MAX: usize = 4_000;
 
-/// A relative path below the card's root: UTF-8, `/` between parts, no `.`, `..`, empty part or NUL.
+/// A relative path below the card's root: UTF-8, `/` between parts, no `.`, `..`, empty part or
+/// NUL.
 ///
 /// Copies share their text: listing, jobs and records of a card name every file several times.
 #[derive(Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
@@ -179,8 +180,8 @@ pub fn some_of<'a>(
     }
 }
 
-/// Whether a character could do more on a terminal or in a page than stand there: it moves the cursor, begins a line, turns
-/// the writing direction, or is not seen at all.
+/// Whether a character could do more on a terminal or in a page than stand there: it moves the
+/// cursor, begins a line, turns the writing direction, or is not seen at all.
 fn is_harmful(c: char) -> bool {
     c.is_control()
         || matches!(c, '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}')
@@ -200,8 +201,8 @@ pub fn shown(text: &str) -> String {
     out
 }
 
-/// Returns JSON in one line with the same characters written as JSON's own escapes: it says the same, and is safe on a
-/// terminal.
+/// Returns JSON in one line with the same characters written as JSON's own escapes: it says the
+/// same, and is safe on a terminal.
 pub fn escaped_in_json(json: &str) -> String {
     let mut out = String::with_capacity(json.len());
     for c in json.chars() {
@@ -219,8 +220,9 @@ pub fn escaped_in_json(json: &str) -> String {
 /// Characters of a word that an unknown system or device says.
 const WORD_CHARS: usize = 60;
 
-/// Returns what should be one short word, such as the name of a file system or of what is mounted, so that it can't be taken
-/// for a sentence of ours: blanks are written as `\u{20}`, and the end is cut.
+/// Returns what should be one short word, such as the name of a file system or of what is mounted,
+/// so that it can't be taken for a sentence of ours: blanks are written as `\u{20}`, and the end is
+/// cut.
 pub fn word(text: &str) -> String {
     let cut = text.chars().nth(WORD_CHARS).map_or("", |_| "...");
     let chars = text.chars().take(WORD_CHARS);
@@ -235,13 +237,14 @@ pub fn word(text: &str) -> String {
     shown(&out) + cut
 }
 
-/// Returns whether two names are one but for how their accents are written: in one character or two.
+/// Returns whether two names are one but for how their accents are written: in one character or
+/// two.
 pub fn differ_in_form_only(a: &str, b: &str) -> bool {
     a != b && a.nfc().eq(b.nfc())
 }
 
-/// Returns a name that is not UTF-8 as people can read it, fit for one line: what is text as it is, the
-/// other bytes as `\xff`.
+/// Returns a name that is not UTF-8 as people can read it, fit for one line: what is text as it is,
+/// the other bytes as `\xff`.
 pub fn readable(raw: &[u8]) -> String {
     let mut out = String::new();
     for chunk in raw.utf8_chunks() {

@@ -55,7 +55,8 @@ pub fn rate(bytes: u64, time: Duration) -> f64 {
     }
 }
 
-/// Returns `bytes` rounded up to whole clusters of `cluster` bytes; a cluster of zero rounds nothing.
+/// Returns `bytes` rounded up to whole clusters of `cluster` bytes; a cluster of zero rounds
+/// nothing.
 pub fn round_up(bytes: u64, cluster: u64) -> u64 {
     if cluster <= 1 {
         bytes
@@ -64,8 +65,8 @@ pub fn round_up(bytes: u64, cluster: u64) -> u64 {
     }
 }
 
-/// A rate in megabytes (10^6 bytes) per second. Bits and bytes are separate types, so that one can't be
-/// taken for the other.
+/// A rate in megabytes (10^6 bytes) per second. Bits and bytes are separate types, so that one
+/// can't be taken for the other.
 #[derive(Clone, Copy, PartialEq, PartialOrd, Debug, serde::Serialize, serde::Deserialize)]
 #[serde(transparent)]
 pub struct MegabytesPerS(pub f64);
@@ -94,8 +95,8 @@ impl MegabytesPerS {
     }
 }
 
-/// Returns a size in the largest decimal unit that keeps it readable: `96.0 GB`, `512 bytes`. What would be
-/// rounded to 1000 of a unit is 1 of the next.
+/// Returns a size in the largest decimal unit that keeps it readable: `96.0 GB`, `512 bytes`. What
+/// would be rounded to 1000 of a unit is 1 of the next.
 pub fn size(bytes: u64) -> String {
     match bytes {
         1 => "1 byte".to_owned(),
@@ -107,7 +108,8 @@ pub fn size(bytes: u64) -> String {
     }
 }
 
-/// Returns a rate in MB/s with three significant digits at most: `94.1 MB/s`, `263 MB/s`; what is no rate is none.
+/// Returns a rate in MB/s with three significant digits at most: `94.1 MB/s`, `263 MB/s`; what is
+/// no rate is none.
 pub fn speed(bytes_per_s: f64) -> String {
     // `max` takes the zero where it is not a number.
     let mb = (bytes_per_s / 1e6).max(0.0);
@@ -120,7 +122,8 @@ pub fn speed(bytes_per_s: f64) -> String {
     }
 }
 
-/// Returns seconds as a time; nothing and not-a-number are none, and what is beyond counting is the longest.
+/// Returns seconds as a time; nothing and not-a-number are none, and what is beyond counting is the
+/// longest.
 pub fn seconds(seconds: f64) -> Duration {
     let most = if seconds > 0.0 {
         Duration::MAX
@@ -130,8 +133,8 @@ pub fn seconds(seconds: f64) -> Duration {
     Duration::try_from_secs_f64(seconds).unwrap_or(most)
 }
 
-/// Returns a measured time, finer for short ones: `0.84 s`, `12.3 s`, `4 min 05 s`, `2 h 07 min`. What is
-/// left over is rounded, so that it agrees with the same time in minutes and a decimal.
+/// Returns a measured time, finer for short ones: `0.84 s`, `12.3 s`, `4 min 05 s`, `2 h 07 min`.
+/// What is left over is rounded, so that it agrees with the same time in minutes and a decimal.
 pub fn time(time: Duration) -> String {
     let seconds = time.as_secs_f64();
     if seconds < 9.995 {

@@ -10,8 +10,8 @@ use std::collections::BTreeSet;
 
 /// The newest jobs of a pair that are looked at: gear ages, and a job of last year says little.
 const JOBS_MAX: usize = 8;
-/// Spread of the logarithm of a rate that was reached once: the middle of 0.04 to 0.08 that repeated
-/// runs of one chain show, and some more for being one (common practice, no source).
+/// Spread of the logarithm of a rate that was reached once: the middle of 0.04 to 0.08 that
+/// repeated runs of one chain show, and some more for being one (common practice, no source).
 const ONCE_LOG_SD: f64 = 0.08;
 /// Below this, equal rates are chance.
 const LOG_SD_MIN: f64 = 0.05;
@@ -42,8 +42,8 @@ pub struct Gear<'a> {
 }
 
 impl Gear<'_> {
-    /// Cards get a new identity with every format, so the name decides where both have one. Labels are
-    /// asked only where neither has: cameras write one label on all of their cards.
+    /// Cards get a new identity with every format, so the name decides where both have one. Labels
+    /// are asked only where neither has: cameras write one label on all of their cards.
     fn is_same_pair(&self, entry: &Entry) -> bool {
         let same_card = match (&entry.card.name, &self.card.name) {
             (Some(then), Some(now)) => then == now,
@@ -126,7 +126,8 @@ impl Ledger {
                 .filter(|r| r.bytes >= BYTES_MIN)
                 .filter_map(|r| r.learned_mbps),
         );
-        // What a file costs is mostly a matter of card and reader, so another drive says something too.
+        // What a file costs is mostly a matter of card and reader, so another drive says something
+        // too.
         let cost = |r: Option<Reading>| {
             let reading = r.filter(|r| r.bytes >= FILES_BYTES_MIN)?;
             reading.learned_file_s.filter(|s| s.is_finite() && *s > 0.0)
@@ -171,7 +172,8 @@ impl Ledger {
         };
         (past.times >= PAST_MIN && bytes_per_s < past.bytes_per_s * SLOWER).then(|| {
             format!(
-                "This card reads slower than it used to{here}: {} now, {} in the middle of {} earlier times. Another port, cable or reader tells whether it is the card.",
+                "This card reads slower than it used to{here}: {} now, {} in the middle of {} \
+                earlier times. Another port, cable or reader tells whether it is the card.",
                 speed(bytes_per_s),
                 speed(past.bytes_per_s),
                 past.times
@@ -180,8 +182,8 @@ impl Ledger {
     }
 }
 
-/// Returns the rate that the card itself was read at, in bytes per second, if enough was read for it to
-/// say something.
+/// Returns the rate that the card itself was read at, in bytes per second, if enough was read for
+/// it to say something.
 pub fn card_rate(entry: &Entry) -> Option<f64> {
     let is_enough = |r: &Reading| r.bytes >= BYTES_MIN && r.took_s >= SECONDS_MIN;
     entry.reading.filter(is_enough)?.read_bytes_per_s

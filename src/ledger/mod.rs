@@ -312,7 +312,8 @@ impl Ledger {
     pub fn places_of(&self, card: &CardIdentity) -> Vec<&Place> {
         let mut places: Vec<&Place> = Vec::new();
         let copies = self.entries.iter().rev().filter(|e| e.did.makes_copies());
-        // A manifest does not tell whether a card was a whole volume, so a further copy goes by the listing too.
+        // A manifest does not tell whether a card was a whole volume, so a further copy goes by the
+        // listing too.
         let is_of = |e: &&Entry| {
             let is_same_listing = e.card.listing_b3 == card.listing_b3;
             e.card.is_same_card(card) || (e.did == Deed::Further && is_same_listing)

@@ -11,8 +11,8 @@ pub const CARDS_MAX: u64 = 10_000;
 /// Names of cards that are told in one sentence.
 const NAMES_TOLD: usize = 12;
 
-/// One filling of a card, however often it was in a reader. A card that was formatted and used again has
-/// several, and each has to be proven.
+/// One filling of a card, however often it was in a reader. A card that was formatted and used
+/// again has several, and each has to be proven.
 #[derive(Clone, PartialEq, Debug, serde::Serialize)]
 pub struct ShootCard {
     /// The name people know it by.
@@ -133,8 +133,8 @@ pub struct Shoot {
     pub cards: Vec<ShootCard>,
     /// Announced labels that no card of the job has.
     pub missing_labels: Vec<String>,
-    /// Cards that were seen; where labels are announced, those of them that were. Fillings that may be of
-    /// one card count as one.
+    /// Cards that were seen; where labels are announced, those of them that were. Fillings that may
+    /// be of one card count as one.
     pub seen: u64,
     /// Of those, the ones of which every filling is proven.
     pub proven: u64,
@@ -235,8 +235,8 @@ impl Shoot {
         self.told("seen", "Not seen")
     }
 
-    /// Returns the state of the job before the cards of a plan are copied: a plan enters nothing in the ledger,
-    /// but its cards are here and not missing.
+    /// Returns the state of the job before the cards of a plan are copied: a plan enters nothing in
+    /// the ledger, but its cards are here and not missing.
     pub fn words_of_plan(&self, planned: &[Entry]) -> Vec<String> {
         let mut cards = self.cards.clone();
         for entry in planned {
@@ -271,7 +271,8 @@ impl Shoot {
             ),
             None if seen == 0 => format!("`{told}`: the ledger knows no card of this job."),
             None => format!(
-                "`{told}`: {} {is_seen}, {proven} proven. Announce how many there are with --expect.",
+                "`{told}`: {} {is_seen}, {proven} proven. Announce how many there are with \
+                --expect.",
                 counted(seen, "card")
             ),
         }];
@@ -335,7 +336,8 @@ impl Shoot {
     }
 }
 
-/// What is still on the card that an earlier entry is about counts with it; all else is a filling of its own.
+/// What is still on the card that an earlier entry is about counts with it; all else is a filling
+/// of its own.
 fn note(cards: &mut Vec<ShootCard>, seen: ShootCard) {
     let is_before = |c: &&mut ShootCard| seen.card.goes_on_from(&c.card);
     match cards.iter_mut().rev().find(is_before) {
@@ -344,8 +346,9 @@ fn note(cards: &mut Vec<ShootCard>, seen: ShootCard) {
     }
 }
 
-/// A verdict that was not asked for this job is still the last one on a card of it. Where another job goes on with
-/// the card it is about what was added to it as well, so only one on the very same files counts.
+/// A verdict that was not asked for this job is still the last one on a card of it. Where another
+/// job goes on with the card it is about what was added to it as well, so only one on the very same
+/// files counts.
 fn note_outside(cards: &mut [ShootCard], entry: &Entry, at: usize, is_of_other_job: bool) {
     let is_about = |c: &&mut ShootCard| {
         entry.card.goes_on_from(&c.card) && (!is_of_other_job || entry.card.is_unaltered(&c.card))
@@ -357,8 +360,9 @@ fn note_outside(cards: &mut [ShootCard], entry: &Entry, at: usize, is_of_other_j
     }
 }
 
-/// Groups fillings that may be of one card. There are at least as many cards as groups: the first of each
-/// is certainly on another card than those of the others. Named ones come first, since they tell most.
+/// Groups fillings that may be of one card. There are at least as many cards as groups: the first
+/// of each is certainly on another card than those of the others. Named ones come first, since they
+/// tell most.
 fn groups(cards: &[ShootCard]) -> Vec<Vec<&ShootCard>> {
     let is_named = |c: &&ShootCard| c.card.name.is_some() || c.card.made_as.is_some();
     let (named, others): (Vec<_>, Vec<_>) = cards.iter().partition(is_named);
@@ -382,7 +386,8 @@ fn under_several_names(card: &ShootCard) -> Option<String> {
     let label = crate::name::shown(&card.label);
     (!earlier.is_empty()).then(|| {
         format!(
-            "{} and {label} are one card under {} names; it counts once, as {label}. If another card was meant, put that into the reader and copy it.",
+            "{} and {label} are one card under {} names; it counts once, as {label}. If another \
+            card was meant, put that into the reader and copy it.",
             names(&earlier),
             earlier.len() + 1
         )
@@ -402,7 +407,9 @@ fn doubt(group: &[&ShootCard]) -> Option<String> {
         format!("{label} was filled {n} times; it counts once.")
     } else {
         format!(
-            "{label} was seen with {n} fillings: one card that was formatted and used again, or several of one label. It counts once. To count each card, copy it again with its kit name (--as)."
+            "{label} was seen with {n} fillings: one card that was formatted and used again, or \
+            several of one label. It counts once. To count each card, copy it again with its kit \
+            name (--as)."
         )
     })
 }

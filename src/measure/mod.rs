@@ -30,7 +30,8 @@ const READ_BYTES: usize = 4 << 20;
 const SECONDS_ENOUGH: usize = 4;
 /// Bytes below which a card's own memory may have helped.
 const BYTES_ENOUGH: u64 = 64_000_000;
-/// Files that cannot be read before the measurement is given up: a failing card must not be tried on.
+/// Files that cannot be read before the measurement is given up: a failing card must not be tried
+/// on.
 const TROUBLES_MAX: usize = 8;
 
 /// How much is read at most.
@@ -120,20 +121,25 @@ impl Doubt {
     pub fn words(self) -> &'static str {
         match self {
             Self::Cached => {
-                "the computer may have answered from its memory; take the card out, put it back and measure again"
+                "the computer may have answered from its memory; take the card out, put it back \
+                and measure again"
             }
             Self::Memory => "this folder is in the computer's memory and on no card",
             Self::Fuse => {
-                "a program serves this mount (FUSE); what it keeps in its own memory can't be told from here"
+                "a program serves this mount (FUSE); what it keeps in its own memory can't be told \
+                from here"
             }
             Self::Network => {
-                "this folder is on another computer; the figure is that of the network and of its memory"
+                "this folder is on another computer; the figure is that of the network and of its \
+                memory"
             }
             Self::Small => {
-                "the sample is small; a card with more on it, or more --seconds and --bytes, says more"
+                "the sample is small; a card with more on it, or more --seconds and --bytes, says \
+                more"
             }
             Self::Troubles => {
-                "some files could not be read; slow retries may be in the figure. Copy this card before anything else"
+                "some files could not be read; slow retries may be in the figure. Copy this card \
+                before anything else"
             }
             Self::Interrupted => "it was stopped before its end",
         }
@@ -163,7 +169,8 @@ impl Measured {
             .unwrap_or(&[])
     }
 
-    /// Returns the rate of the middle second, bytes per second; the mean when there was no whole one.
+    /// Returns the rate of the middle second, bytes per second; the mean when there was no whole
+    /// one.
     pub fn median(&self) -> f64 {
         let mut seconds = self.whole_seconds().to_vec();
         seconds.sort_unstable();
@@ -186,10 +193,11 @@ impl Measured {
             .map(|(at, bytes)| (at, float(*bytes)))
     }
 
-    /// Returns the seconds that reading so many bytes takes at the mean rate; `None` if nothing was read.
+    /// Returns the seconds that reading so many bytes takes at the mean rate; `None` if nothing was
+    /// read.
     ///
-    /// The mean, since time adds up; the sample is spread over the card by bytes, so that small files
-    /// weigh in it as they do on the card.
+    /// The mean, since time adds up; the sample is spread over the card by bytes, so that small
+    /// files weigh in it as they do on the card.
     pub fn seconds_for(&self, bytes: u64) -> Option<f64> {
         let mean = self.mean();
         (mean > 0.0).then(|| float(bytes) / mean)
@@ -251,7 +259,8 @@ impl std::fmt::Display for MeasureError {
             }
             Self::Empty { unlisted } => write!(
                 f,
-                "there is no file on it that could be read; entries that could not be listed: {unlisted}"
+                "there is no file on it that could be read; entries that could not be listed: \
+                {unlisted}"
             ),
             Self::Unreadable(reasons) => {
                 write!(
@@ -348,8 +357,8 @@ struct Run<'a> {
 }
 
 impl Run<'_> {
-    /// Reads pieces until a bound is reached; returns how many files they came from, and what could not
-    /// be read.
+    /// Reads pieces until a bound is reached; returns how many files they came from, and what could
+    /// not be read.
     fn all(&mut self, listing: &Listing) -> (u64, Vec<String>) {
         let mut files = BTreeSet::new();
         let mut troubles: Vec<String> = Vec::new();

@@ -24,9 +24,9 @@ pub(super) struct Piece<'a> {
 }
 
 /// The card's bytes, all files behind one another, cut into windows and these put in an order that
-/// spreads any beginning of it evenly over the card: the binary digits of the order are those of the
-/// place, read backwards (the sequence of van der Corput, 1935). Within a window the files come one
-/// after the other, so that small and large ones weigh as they do on the card.
+/// spreads any beginning of it evenly over the card: the binary digits of the order are those of
+/// the place, read backwards (the sequence of van der Corput, 1935). Within a window the files come
+/// one after the other, so that small and large ones weigh as they do on the card.
 #[derive(Debug)]
 pub(super) struct Sample<'a> {
     files: Vec<FileRow<'a>>,
@@ -144,7 +144,8 @@ mod tests {
 
     #[test]
     fn windows_come_in_the_published_order() {
-        // van der Corput, "Verteilungsfunktionen", 1935, base 2, in eighths: 0, 4, 2, 6, 1, 5, 3, 7.
+        // van der Corput, "Verteilungsfunktionen", 1935, base 2, in eighths: 0, 4, 2, 6, 1, 5, 3,
+        // 7.
         let listing = listing(&[8 * WINDOW_BYTES]);
         let order: Vec<u64> = Sample::of(&listing)
             .map(|p| p.start / WINDOW_BYTES)

@@ -201,7 +201,8 @@ fn a_steady_card_is_measured_to_the_byte() {
     assert!((m.median() / 90e6 - 1.0).abs() < 1e-6, "{}", m.median());
     assert!((19.9..20.1).contains(&m.took_s), "{}", m.took_s);
     assert!(m.doubts().is_empty(), "{:?}", m.doubts());
-    // Common practice, no source: a 27 GB clip takes 4 min 48 s at about 92 MB/s; here at 90 MB/s 5 min.
+    // Common practice, no source: a 27 GB clip takes 4 min 48 s at about 92 MB/s; here at 90 MB/s 5
+    // min.
     assert!((m.seconds_for(27_000_000_000).unwrap() - 300.0).abs() < 0.1);
     assert_eq!((m.used_files, m.used_bytes), (2, 10_000_000_007));
     assert_eq!(m.capacity_bytes, 128_000_000_000);
@@ -210,8 +211,8 @@ fn a_steady_card_is_measured_to_the_byte() {
 
 #[test]
 fn a_clip_takes_what_the_trade_says() {
-    // Common practice, no source: 27 GB take 4 min 48 s at about 92 MB/s, 2 min 40 s at 165, 1 min 40 s
-    // at 263; within 3 %.
+    // Common practice, no source: 27 GB take 4 min 48 s at about 92 MB/s, 2 min 40 s at 165, 1 min
+    // 40 s at 263; within 3 %.
     let told = |rate| {
         let disk = slow(&[("C0001.MP4", 27_000_000_000)], rate);
         let measured = run(&disk, 10, 4_000_000_000).unwrap();

@@ -1,6 +1,6 @@
-//! Owns the tag files of an offload in the layout of `BagIt` 1.0 (RFC 8493): their text, and reading
-//! them back. The payload lies in `data/`; our records are tag files of the bag. `BagIt` has no way to
-//! hold empty folders: they stand on the drive and in our manifest.
+//! Owns the tag files of an offload in the layout of `BagIt` 1.0 (RFC 8493): their text, and
+//! reading them back. The payload lies in `data/`; our records are tag files of the bag. `BagIt`
+//! has no way to hold empty folders: they stand on the drive and in our manifest.
 
 use crate::hash_algorithm::{Also, Hasher};
 use crate::name::{CardName, NameError, shown};
@@ -121,8 +121,8 @@ pub fn payload_manifest(payload: &[Payload]) -> String {
     payload.iter().map(line).collect()
 }
 
-/// Returns `bag-info.txt`. The bag is whole also where the card was not copied whole, so it says how
-/// the card fared.
+/// Returns `bag-info.txt`. The bag is whole also where the card was not copied whole, so it says
+/// how the card fared.
 pub fn bag_info(manifest: &Manifest, payload: &[Payload]) -> String {
     let bytes: u64 = payload.iter().map(|p| p.bytes).sum();
     let offload = &manifest.offload;
@@ -134,7 +134,9 @@ pub fn bag_info(manifest: &Manifest, payload: &[Payload]) -> String {
     };
     let name = shown(&offload.name);
     format!(
-        "Bag-Software-Agent: {} {}\nBagging-Date: {day}\nBag-Size: {}\nExternal-Identifier: {name}\nInternal-Sender-Description: A camera card of {}; {verdict} when it was copied. See _unlade/report.html.\nPayload-Oxum: {bytes}.{}\n",
+        "Bag-Software-Agent: {} {}\nBagging-Date: {day}\nBag-Size: {}\nExternal-Identifier: \
+        {name}\nInternal-Sender-Description: A camera card of {}; {verdict} when it was copied. \
+        See _unlade/report.html.\nPayload-Oxum: {bytes}.{}\n",
         shown(&manifest.tool.name),
         shown(&manifest.tool.version),
         size(bytes),

@@ -2,10 +2,10 @@
 //! Paths are relative to the offload's folder. Measured with b3sum 1.8.7, GNU coreutils 9.1 and
 //! xxhsum 0.8.1 (see `tests/it/linux/formats.rs`):
 //!
-//! * b3sum and coreutils: lower-case hex, two blanks, the path, a line feed. A name with a backslash,
-//!   line feed or carriage return is escaped and its line begins with a backslash (b3sum's
-//!   `what_does_check_do.md`, the manual of coreutils). b3sum refuses U+FFFD. The name `-` alone is
-//!   standard input to both.
+//! * b3sum and coreutils: lower-case hex, two blanks, the path, a line feed. A name with a
+//!   backslash, line feed or carriage return is escaped and its line begins with a backslash
+//!   (b3sum's `what_does_check_do.md`, the manual of coreutils). b3sum refuses U+FFFD. The name `-`
+//!   alone is standard input to both.
 //! * xxhsum: the same for XXH64 and XXH128, and `XXH3 (path) = hex` for XXH3, whose hash would else
 //!   be taken for XXH64. Nothing is escaped, so that a line feed cannot be held; the name `stdin`
 //!   alone is standard input.

@@ -1,6 +1,6 @@
-//! Owns what a manifest itself doubts: files of which it is not certain that what it recorded is what the
-//! card holds, or what stands on a drive. Whoever believes a record without reading asks here first.
-//! Pure.
+//! Owns what a manifest itself doubts: files of which it is not certain that what it recorded is
+//! what the card holds, or what stands on a drive. Whoever believes a record without reading asks
+//! here first. Pure.
 
 use crate::error::{Problem, ProblemKind};
 use crate::record::manifest::Manifest;
@@ -25,13 +25,14 @@ pub struct Doubts<'a> {
 }
 
 impl<'a> Doubts<'a> {
-    /// Returns the doubts of a manifest. Of drives only those of destination `here` count, where it is
-    /// known which one that is; else those of all.
+    /// Returns the doubts of a manifest. Of drives only those of destination `here` count, where it
+    /// is known which one that is; else those of all.
     pub fn of(manifest: &'a Manifest, here: Option<usize>) -> Self {
         let mut doubts = Self::default();
         let is_here =
             |p: &&Problem| p.destination.is_none() || here.is_none() || p.destination == here;
-        // What went wrong on a drive that was not needed kept nothing from being PROVEN; it is a doubt there.
+        // What went wrong on a drive that was not needed kept nothing from being PROVEN; it is a
+        // doubt there.
         let counts = |p: &&Problem| p.blocking || p.destination.is_some();
         for problem in manifest.problems.iter().filter(counts).filter(is_here) {
             let is_doubt = DOUBTS.contains(&problem.kind);

@@ -1,5 +1,5 @@
-//! Owns what the records of an earlier run say of one destination: the card that it was, and what was proven there. It
-//! holds; it reads nothing.
+//! Owns what the records of an earlier run say of one destination: the card that it was, and what
+//! was proven there. It holds; it reads nothing.
 
 use crate::card::identity::is_known_card;
 use crate::digest::Digest;
@@ -45,7 +45,8 @@ pub struct Records {
     pub destinations: Vec<DestinationIdentity>,
     /// What was read back on this destination and lies in this offload.
     pub proven: HashMap<Arc<str>, Arc<ProvenEntry>>,
-    /// Files that a run on this destination was about to give their names, and of which nothing later is known.
+    /// Files that a run on this destination was about to give their names, and of which nothing
+    /// later is known.
     pub naming: HashSet<Arc<str>>,
     /// Files that were left in another offload on this destination: path, and that offload.
     pub elsewhere: HashMap<Arc<str>, String>,

@@ -1,8 +1,8 @@
 //! Owns the journal of an offload: one JSON line for every file that was read back equal and is
-//! durable under its final name; and where a pull can leave an empty file under such a name, one line before
-//! a batch of files gets theirs. It is the ground for resuming, and it is forgiving of one thing
-//! only: the end of a run that a power cut tore. Every line carries a check sum of itself, so that
-//! a bit that flipped in it can't put a wrong hash into the next manifest.
+//! durable under its final name; and where a pull can leave an empty file under such a name, one
+//! line before a batch of files gets theirs. It is the ground for resuming, and it is forgiving of
+//! one thing only: the end of a run that a power cut tore. Every line carries a check sum of
+//! itself, so that a bit that flipped in it can't put a wrong hash into the next manifest.
 
 use crate::digest::Digest;
 pub use crate::disk::JOURNAL;
@@ -40,8 +40,8 @@ pub struct JournalHead {
     /// Where the card's tree lies.
     #[serde(default, skip_serializing_if = "Layout::is_plain")]
     pub layout: Layout,
-    /// Bytes that the offload will take up on this drive when the run is done, whole clusters counted. Another run
-    /// reckons with what is still to come.
+    /// Bytes that the offload will take up on this drive when the run is done, whole clusters
+    /// counted. Another run reckons with what is still to come.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fills_to: Option<u64>,
 }
@@ -72,8 +72,9 @@ pub struct JournalLine {
     pub only_zeros: bool,
 }
 
-/// Files that are about to get their final names, durable before they do. An empty file that stands under such a name
-/// later, and that no [`JournalLine`] is about, is unfinished work of that run: see [`crate::disk::Settling`].
+/// Files that are about to get their final names, durable before they do. An empty file that stands
+/// under such a name later, and that no [`JournalLine`] is about, is unfinished work of that run:
+/// see [`crate::disk::Settling`].
 #[derive(Clone, PartialEq, Debug, serde::Serialize, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct JournalNaming {

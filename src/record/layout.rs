@@ -1,5 +1,5 @@
-//! Owns the form of an offload that all records share: where the card's tree and the records lie in it, how far it was to be
-//! proven, which drives it is on, and the limits of all that. Pure.
+//! Owns the form of an offload that all records share: where the card's tree and the records lie in
+//! it, how far it was to be proven, which drives it is on, and the limits of all that. Pure.
 
 use crate::disk::FolderFacts;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -10,8 +10,8 @@ pub const RECORDS: &str = "_unlade";
 pub const MANIFEST: &str = "manifest.json";
 /// The file that holds the manifest's own hash.
 pub const MANIFEST_HASH: &str = "manifest.json.b3";
-/// The file that holds a signature of the manifest, where somebody signed it: the name that `ssh-keygen -Y
-/// sign` gives it.
+/// The file that holds a signature of the manifest, where somebody signed it: the name that
+/// `ssh-keygen -Y sign` gives it.
 pub const MANIFEST_SIGNATURE: &str = "manifest.json.sig";
 /// The folder of the card's tree inside an offload that is a bag (RFC 8493, 2.1.2).
 pub const DATA: &str = "data";
@@ -80,8 +80,8 @@ impl DestinationIdentity {
     }
 }
 
-/// One value for each destination, nearly always two: kept in place, since there are as many of these as
-/// files.
+/// One value for each destination, nearly always two: kept in place, since there are as many of
+/// these as files.
 pub type PerDestination<T> = smallvec::SmallVec<[T; 2]>;
 
 /// Where the card's tree lies inside an offload.

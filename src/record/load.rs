@@ -1,5 +1,5 @@
-//! Owns how a manifest is read from an offload and how far it is trusted: its hash beside it, its signature, and what is missing or
-//! damaged.
+//! Owns how a manifest is read from an offload and how far it is trusted: its hash beside it, its
+//! signature, and what is missing or damaged.
 use crate::digest::Digest;
 use crate::disk::{Disk, EntryKind};
 use crate::error::{Error, Step, failed};
@@ -14,8 +14,8 @@ use camino::Utf8Path;
 /// What a manifest's signature comes to; `None` where nobody signed it.
 pub type Signed = Option<Result<SignedBy, NoSignature>>;
 
-/// Reads the manifest of the offload at `root` and checks it against its own hash and its signature.
-/// The second value tells whether there was a hash to check it against.
+/// Reads the manifest of the offload at `root` and checks it against its own hash and its
+/// signature. The second value tells whether there was a hash to check it against.
 ///
 /// # Errors
 /// When it cannot be read, does not fit its hash, or was signed and does not fit that.
@@ -56,8 +56,8 @@ fn load_trusted(
     }
 }
 
-/// Reads the manifest in a folder of records and checks it against its own hash; what its signature comes
-/// to is the third value.
+/// Reads the manifest in a folder of records and checks it against its own hash; what its signature
+/// comes to is the third value.
 ///
 /// # Errors
 /// When it cannot be read or does not fit its hash.

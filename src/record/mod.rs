@@ -1,5 +1,6 @@
-//! Owns what stands in an offload's records and how it is read and written: the journal of a run, the manifest and its
-//! signature, lists of checksums, the tag files of a bag. It judges nothing: what a record vouches for is for others to say.
+//! Owns what stands in an offload's records and how it is read and written: the journal of a run,
+//! the manifest and its signature, lists of checksums, the tag files of a bag. It judges nothing:
+//! what a record vouches for is for others to say.
 
 pub mod bag;
 pub mod checksums;

@@ -1,15 +1,15 @@
-//! Owns what a signature of a manifest is: an SSHSIG (OpenSSH's `PROTOCOL.sshsig`) by an Ed25519 key, in
-//! this tool's namespace, as `ssh-keygen -Y sign` and `-Y verify` make and check it. Keys and signatures
-//! are bytes here; whoever calls reads them from files.
+//! Owns what a signature of a manifest is: an SSHSIG (OpenSSH's `PROTOCOL.sshsig`) by an Ed25519
+//! key, in this tool's namespace, as `ssh-keygen -Y sign` and `-Y verify` make and check it. Keys
+//! and signatures are bytes here; whoever calls reads them from files.
 
 use ssh_key::{Algorithm, Error as SshError, HashAlg, LineEnding, PrivateKey, PublicKey, SshSig};
 use std::fmt;
 
-/// What the signatures are for: the namespace (`-n`) that `ssh-keygen` is given. A signature made for
-/// mail or for a commit never counts as one of a manifest.
+/// What the signatures are for: the namespace (`-n`) that `ssh-keygen` is given. A signature made
+/// for mail or for a commit never counts as one of a manifest.
 pub const NAMESPACE: &str = "unlade-manifest";
-/// The largest signature that is read, in bytes. One by an Ed25519 key takes some 300; by an RSA key of
-/// 16,384 bits some 6,000.
+/// The largest signature that is read, in bytes. One by an Ed25519 key takes some 300; by an RSA
+/// key of 16,384 bits some 6,000.
 pub const SIGNATURE_BYTES_MAX: u64 = 16_384;
 /// The largest file with keys that is read, in bytes. A private Ed25519 key takes some 400.
 pub const KEY_BYTES_MAX: u64 = 65_536;
@@ -43,11 +43,14 @@ impl fmt::Display for NoKey {
             Self::Damaged => f.write_str("it is damaged or cut short"),
             Self::Kind(kind) => write!(
                 f,
-                "it is a key of the kind {kind}; only Ed25519 is taken, as `ssh-keygen -t ed25519` makes it"
+                "it is a key of the kind {kind}; only Ed25519 is taken, as `ssh-keygen -t ed25519` \
+                makes it"
             ),
             Self::Locked => write!(
                 f,
-                "it is kept under a passphrase or on a device, and unlade asks for neither; copy without --sign, then sign with `ssh-keygen -Y sign -n {NAMESPACE} -f KEY OFFLOAD/_unlade/manifest.json`"
+                "it is kept under a passphrase or on a device, and unlade asks for neither; copy \
+                without --sign, then sign with `ssh-keygen -Y sign -n {NAMESPACE} -f KEY \
+                OFFLOAD/_unlade/manifest.json`"
             ),
         }
     }
@@ -162,7 +165,8 @@ pub fn check(signature: &[u8], message: &[u8]) -> Result<SignedBy, NoSignature> 
         SshError::AlgorithmUnsupported { algorithm } => kind(algorithm.as_str()),
         _ => damaged(),
     })?;
-    // Some bits, such as those of the version, are signed by nobody: a flip of any is to be noticed.
+    // Some bits, such as those of the version, are signed by nobody: a flip of any is to be
+    // noticed.
     let as_written = signature.to_pem(LineEnding::LF).ok().ok_or_else(damaged)?;
     if signature.version() != SshSig::VERSION || text.replace("\r\n", "\n") != as_written {
         return Err(damaged());
@@ -189,7 +193,8 @@ pub enum NoKeys {
     NotText(#[source] std::str::Utf8Error),
     /// It holds a private key.
     #[error(
-        "it is a private key, which nobody needs for checking; give the public one, which ends in `.pub`"
+        "it is a private key, which nobody needs for checking; give the public one, which ends in \
+        `.pub`"
     )]
     Private,
     /// A line, counted from 1, is none.
@@ -205,7 +210,8 @@ pub enum NoKeys {
 pub enum NoPublicKey {
     /// It does not begin like one.
     #[error(
-        "is no public key such as `ssh-ed25519 AAAA...`; lists of allowed signers are for `ssh-keygen -Y verify`"
+        "is no public key such as `ssh-ed25519 AAAA...`; lists of allowed signers are for \
+        `ssh-keygen -Y verify`"
     )]
     Form,
     /// It is of another kind than Ed25519.
@@ -223,8 +229,8 @@ pub struct Expected {
 }
 
 impl Expected {
-    /// Reads public keys as `ssh-keygen` writes them, one a line (`ssh-ed25519 AAAA... comment`); empty
-    /// lines and those that begin with `#` are skipped.
+    /// Reads public keys as `ssh-keygen` writes them, one a line (`ssh-ed25519 AAAA... comment`);
+    /// empty lines and those that begin with `#` are skipped.
     ///
     /// # Errors
     /// When a line is something else or there is none.
@@ -275,7 +281,8 @@ fn is_public_line(line: &str) -> bool {
 mod tests {
     use super::*;
 
-    /// Made for these tests by `ssh-keygen -t ed25519 -N '' -C 'made for tests only'` (OpenSSH 9.2).
+    /// Made for these tests by `ssh-keygen -t ed25519 -N '' -C 'made for tests only'` (OpenSSH
+    /// 9.2).
     const KEY: &str = include_str!("../../fixtures/keys/tests_only_ed25519");
     const PUBLIC: &str = include_str!("../../fixtures/keys/tests_only_ed25519.pub");
     const OTHER: &str = include_str!("../../fixtures/keys/tests_only_other.pub");
@@ -311,8 +318,8 @@ mod tests {
         assert!(Expected::from_bytes(both.as_bytes()).unwrap().has(&by));
     }
 
-    /// Ed25519 signs deterministically (RFC 8032, section 5.1.6), so `ssh-keygen -Y sign` made this very
-    /// file from the fixture key.
+    /// Ed25519 signs deterministically (RFC 8032, section 5.1.6), so `ssh-keygen -Y sign` made this
+    /// very file from the fixture key.
     #[test]
     fn the_same_signature_as_openssh_makes() {
         let by_openssh = include_str!("../../fixtures/keys/message.sig");

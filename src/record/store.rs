@@ -1,6 +1,6 @@
 //! Owns the way in which records reach a destination: every file as a part, flushed, read back from
-//! the device and compared, and only then named; the manifest last, and after it its signature. Records
-//! of an earlier run are moved aside, never replaced.
+//! the device and compared, and only then named; the manifest last, and after it its signature.
+//! Records of an earlier run are moved aside, never replaced.
 
 use crate::digest::Digest;
 use crate::disk::buffer::Pool;
@@ -138,8 +138,9 @@ pub fn publish(
     }
     let mut in_place: Vec<Utf8PathBuf> = Vec::new();
     for name in &names {
-        // Nobody may take it for a bag before everything that a bag is checked by is there, nor find a manifest
-        // before what it stands beside, nor, after a power cut, a signature without its manifest.
+        // Nobody may take it for a bag before everything that a bag is checked by is there, nor
+        // find a manifest before what it stands beside, nor, after a power cut, a signature without
+        // its manifest.
         if name == bag::BAGIT || *name == manifest || *name == signature {
             let settled = disk.settle(&folders, &in_place);
             settled.map_err(problem(Step::FlushFolder))?;
@@ -157,7 +158,8 @@ pub fn publish(
 /// Reads published records back once more, under their names.
 ///
 /// # Errors
-/// The problem of this destination, without its number: a record that is gone or holds something else.
+/// The problem of this destination, without its number: a record that is gone or holds something
+/// else.
 pub fn are_as_written(
     disk: &dyn Disk,
     root: &Utf8Path,

@@ -1,5 +1,6 @@
-//! Owns the calls into Linux that no crate makes safe: how much of a file is in memory (asked in two ways), which
-//! file a loop device shows, and whether a file lies within the records of its file system.
+//! Owns the calls into Linux that no crate makes safe: how much of a file is in memory (asked in
+//! two ways), which file a loop device shows, and whether a file lies within the records of its
+//! file system.
 #![expect(unsafe_code, reason = "these calls have no safe form")]
 
 use rustix::mm::{MapFlags, ProtFlags, mmap, munmap};
@@ -8,7 +9,8 @@ use std::io;
 use std::mem::size_of_val;
 use std::os::fd::AsRawFd as _;
 
-/// Number of `cachestat` in the kernel's common table of calls; Alpha and MIPS have tables of their own.
+/// Number of `cachestat` in the kernel's common table of calls; Alpha and MIPS have tables of their
+/// own.
 const CACHESTAT: libc::c_long = 451;
 /// No page of Linux is larger, in bytes.
 pub const PAGE_MAX: u64 = 65_536;
@@ -21,7 +23,8 @@ const LOOP_GET_STATUS64: libc::Ioctl = 0x4C05;
 
 /// `FIEMAP_FLAG_SYNC` of the kernel's `linux/fiemap.h`.
 const FIEMAP_SYNC: u32 = 1;
-/// `FIEMAP_EXTENT_DATA_INLINE` and `FIEMAP_EXTENT_DATA_TAIL`: within the records of the file system, or beside other files.
+/// `FIEMAP_EXTENT_DATA_INLINE` and `FIEMAP_EXTENT_DATA_TAIL`: within the records of the file
+/// system, or beside other files.
 const IN_RECORDS: u32 = 0x200 | 0x400;
 
 /// `struct fiemap` of the kernel's `linux/fiemap.h`, in bytes.
@@ -68,8 +71,8 @@ struct LoopInfo {
 /// Returns how many pages of `bytes` bytes from `offset` on are in memory.
 ///
 /// # Errors
-/// [`io::ErrorKind::Unsupported`] before Linux 6.5, and what else the system says: it may tell only the owner of
-/// a file and who may write to it.
+/// [`io::ErrorKind::Unsupported`] before Linux 6.5, and what else the system says: it may tell only
+/// the owner of a file and who may write to it.
 pub fn pages_in_memory(file: &File, offset: u64, bytes: u64) -> io::Result<u64> {
     if cfg!(any(target_arch = "mips", target_arch = "mips64")) {
         return Err(io::ErrorKind::Unsupported.into());
@@ -78,8 +81,8 @@ pub fn pages_in_memory(file: &File, offset: u64, bytes: u64) -> io::Result<u64> 
     // In memory, dirty, being written, evicted, recently evicted.
     let mut counts = [0_u64; 5];
     let no_flags: libc::c_uint = 0;
-    // SAFETY: the kernel reads one `Range` and writes five numbers of 64 bits; both live until the call
-    // is over, and the file is open.
+    // SAFETY: the kernel reads one `Range` and writes five numbers of 64 bits; both live until the
+    // call is over, and the file is open.
     let answer = unsafe {
         libc::syscall(
             CACHESTAT,
@@ -95,9 +98,11 @@ pub fn pages_in_memory(file: &File, offset: u64, bytes: u64) -> io::Result<u64> 
     }
 }
 
-/// Returns how many pages of `bytes` bytes from `offset` on are in memory, and how many were asked for (from and up to a
-/// bound of [`PAGE_MAX`] bytes): `mincore` on a mapping of them that is never touched. It is older than [`pages_in_memory`], and every
-/// file system that can be mapped answers. Since Linux 5.2 all pages are said to be there to whoever neither owns the file nor may write to it.
+/// Returns how many pages of `bytes` bytes from `offset` on are in memory, and how many were asked
+/// for (from and up to a bound of [`PAGE_MAX`] bytes): `mincore` on a mapping of them that is never
+/// touched. It is older than [`pages_in_memory`], and every file system that can be mapped answers.
+/// Since Linux 5.2 all pages are said to be there to whoever neither owns the file nor may write to
+/// it.
 ///
 /// # Errors
 /// What the system says.
@@ -113,10 +118,11 @@ pub fn mapped_pages_in_memory(file: &File, offset: u64, bytes: u64) -> io::Resul
     if pages.is_empty() {
         return Ok((0, 0));
     }
-    // SAFETY: the system chooses the place, so that no memory of this program is replaced; the mapping is never read or
-    // written through, so that a file that is cut short meanwhile cannot fault; `mincore` writes at most one byte for each
-    // page of it into `pages`, which is long enough and lives until the call is over; it is unmapped with the same length,
-    // and no reference to it exists.
+    // SAFETY: the system chooses the place, so that no memory of this program is replaced; the
+    // mapping is never read or written through, so that a file that is cut short meanwhile cannot
+    // fault; `mincore` writes at most one byte for each page of it into `pages`, which is long
+    // enough and lives until the call is over; it is unmapped with the same length, and no
+    // reference to it exists.
     let answer = unsafe {
         let protection = ProtFlags::READ;
         let at = mmap(
@@ -156,8 +162,8 @@ pub fn loop_file(device: &File) -> io::Result<(u64, u64)> {
         init: [0; 2],
     };
     debug_assert_eq!(size_of_val(&info), 232);
-    // SAFETY: the kernel writes one `struct loop_info64`, 232 bytes, which `LoopInfo` is, to a place that
-    // lives until the call is over; the file is open.
+    // SAFETY: the kernel writes one `struct loop_info64`, 232 bytes, which `LoopInfo` is, to a
+    // place that lives until the call is over; the file is open.
     let answer = unsafe { libc::ioctl(device.as_raw_fd(), LOOP_GET_STATUS64, &raw mut info) };
     match answer {
         0 => Ok((info.device, info.inode)),
@@ -165,8 +171,8 @@ pub fn loop_file(device: &File) -> io::Result<(u64, u64)> {
     }
 }
 
-/// Returns whether the beginning of a file lies within the records of its file system, which are read from memory as a rule.
-/// `false` where the file system does not say.
+/// Returns whether the beginning of a file lies within the records of its file system, which are
+/// read from memory as a rule. `false` where the file system does not say.
 pub fn is_kept_in_records(file: &File) -> bool {
     let mut first = FirstExtent {
         map: ExtentMap {
@@ -183,8 +189,9 @@ pub fn is_kept_in_records(file: &File) -> bool {
     };
     debug_assert_eq!((size_of_val(&first.map), size_of_val(&first)), (32, 88));
     let call = rustix::ioctl::opcode::read_write::<ExtentMap>(b'f', 11);
-    // SAFETY: the kernel reads one `struct fiemap` and writes it and at most one `struct fiemap_extent` behind it, which
-    // `FirstExtent` is, to a place that lives until the call is over; the file is open.
+    // SAFETY: the kernel reads one `struct fiemap` and writes it and at most one
+    // `struct fiemap_extent` behind it, which `FirstExtent` is, to a place that lives until the
+    // call is over; the file is open.
     let answer = unsafe { libc::ioctl(file.as_raw_fd(), call.into(), &raw mut first) };
     answer == 0 && first.map.mapped > 0 && first.flags & IN_RECORDS != 0
 }

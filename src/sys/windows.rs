@@ -1,5 +1,6 @@
-//! Owns the calls into Windows. Each takes and gives plain values and bytes; buffers are lent for the
-//! length of one call only. Paths are full ones, as `\\?\C:\...` where length or names need that.
+//! Owns the calls into Windows. Each takes and gives plain values and bytes; buffers are lent for
+//! the length of one call only. Paths are full ones, as `\\?\C:\...` where length or names need
+//! that.
 #![expect(
     unsafe_code,
     reason = "these calls have no safe form in the standard library or a crate"
@@ -55,8 +56,8 @@ fn length(bytes: usize) -> io::Result<u32> {
     u32::try_from(bytes).map_err(|_| io::ErrorKind::InvalidInput.into())
 }
 
-/// Gives a file another name on the same volume; never replaces what has that name, and never copies.
-/// Returns when the change is handed to the disk (`MOVEFILE_WRITE_THROUGH`).
+/// Gives a file another name on the same volume; never replaces what has that name, and never
+/// copies. Returns when the change is handed to the disk (`MOVEFILE_WRITE_THROUGH`).
 ///
 /// # Errors
 /// What the system says; `AlreadyExists` when the name is taken.
@@ -76,8 +77,8 @@ pub fn keep_access_time(file: &File) -> io::Result<()> {
         dwLowDateTime: u32::MAX,
         dwHighDateTime: u32::MAX,
     };
-    // SAFETY: the handle is open for as long as `file` is borrowed; null means "leave this date"; `keep`
-    // outlives the call.
+    // SAFETY: the handle is open for as long as `file` is borrowed; null means "leave this date";
+    // `keep` outlives the call.
     check(unsafe {
         SetFileTime(
             file.as_raw_handle(),
@@ -88,8 +89,8 @@ pub fn keep_access_time(file: &File) -> io::Result<()> {
     })
 }
 
-/// Fills `into` with what `class` (a `FILE_INFO_BY_HANDLE_CLASS`) says of an open file or folder. The
-/// buffer begins at a multiple of 8.
+/// Fills `into` with what `class` (a `FILE_INFO_BY_HANDLE_CLASS`) says of an open file or folder.
+/// The buffer begins at a multiple of 8.
 ///
 /// # Errors
 /// What the system says; `InvalidInput` for a buffer that begins elsewhere.
@@ -98,8 +99,9 @@ pub fn file_information(file: &File, class: i32, into: &mut [u8]) -> io::Result<
         return Err(io::ErrorKind::InvalidInput.into());
     }
     let bytes = length(into.len())?;
-    // SAFETY: the handle is open for as long as `file` is borrowed; the system writes at most `bytes`
-    // bytes into a buffer of that length that nobody else uses meanwhile; any bytes are valid `u8`.
+    // SAFETY: the handle is open for as long as `file` is borrowed; the system writes at most
+    // `bytes` bytes into a buffer of that length that nobody else uses meanwhile; any bytes are
+    // valid `u8`.
     check(unsafe {
         GetFileInformationByHandleEx(file.as_raw_handle(), class, into.as_mut_ptr().cast(), bytes)
     })
@@ -113,8 +115,9 @@ pub fn file_information(file: &File, class: i32, into: &mut [u8]) -> io::Result<
 pub fn ask_device(device: &File, code: u32, input: &[u8], output: &mut [u8]) -> io::Result<usize> {
     let mut filled = 0_u32;
     let (given, room) = (length(input.len())?, length(output.len())?);
-    // SAFETY: the handle is open for as long as `device` is borrowed and not opened for overlapped use,
-    // so the call ends before it returns; both buffers have the lengths given; any bytes are valid `u8`.
+    // SAFETY: the handle is open for as long as `device` is borrowed and not opened for overlapped
+    // use, so the call ends before it returns; both buffers have the lengths given; any bytes are
+    // valid `u8`.
     check(unsafe {
         DeviceIoControl(
             device.as_raw_handle(),
@@ -197,7 +200,8 @@ pub fn volume_name(root: &OsStr) -> io::Result<String> {
     Ok(text(&name))
 }
 
-/// Returns the kind of drive (`GetDriveTypeW`): 2 removable, 3 fixed, 4 network, 5 optical, 6 memory.
+/// Returns the kind of drive (`GetDriveTypeW`): 2 removable, 3 fixed, 4 network, 5 optical, 6
+/// memory.
 ///
 /// # Errors
 /// `InvalidInput` for a root that cannot be passed on.
@@ -275,8 +279,8 @@ pub fn is_wine() -> bool {
     static FOUND: OnceLock<bool> = OnceLock::new();
     *FOUND.get_or_init(|| {
         let name: Vec<u16> = "ntdll.dll\0".encode_utf16().collect();
-        // SAFETY: both names are closed by a NUL and outlive the calls; `ntdll` is never unloaded; the
-        // function that may be found is not called.
+        // SAFETY: both names are closed by a NUL and outlive the calls; `ntdll` is never unloaded;
+        // the function that may be found is not called.
         unsafe {
             let module = GetModuleHandleW(name.as_ptr());
             !module.is_null()

@@ -44,16 +44,17 @@ pub enum Finding {
     Changed(String, String),
     /// It is there and no record names it.
     Extra(String),
-    /// It could not be looked at or read, so that nothing is known of it; the second value tells at what step and why.
+    /// It could not be looked at or read, so that nothing is known of it; the second value tells at
+    /// what step and why.
     Unreadable(String, String),
-    /// A signature that does not fit, is missing or is by another key than was expected; the second value
-    /// tells which. The manifest beside it cannot be relied on.
+    /// A signature that does not fit, is missing or is by another key than was expected; the second
+    /// value tells which. The manifest beside it cannot be relied on.
     Untrusted(String, String),
 }
 
 impl Finding {
-    /// What a step that failed says of an entry: what something is mounted over is another one, what went meanwhile is
-    /// missing, and of all else nothing is known.
+    /// What a step that failed says of an entry: what something is mounted over is another one,
+    /// what went meanwhile is missing, and of all else nothing is known.
     pub(super) fn of_failure(path: String, step: Step, cause: &io::Error) -> Self {
         match cause.kind() {
             io::ErrorKind::CrossesDevices => Self::Changed(path, failed(step, cause)),
@@ -138,8 +139,8 @@ impl Findings {
         matches!(&self.signature, Signature::Intact(by) if expected.has(by))
     }
 
-    /// Holds the signature against the keys that are expected: one that is missing or by another key is a
-    /// finding. One that was found broken is told already.
+    /// Holds the signature against the keys that are expected: one that is missing or by another
+    /// key is a finding. One that was found broken is told already.
     pub fn expect_signed_by(&mut self, expected: &Expected) {
         let why = match &self.signature {
             _ if self.is_signed_by(expected) => return,
@@ -327,7 +328,8 @@ fn threads_for(facts: &FolderFacts) -> usize {
 /// What is said of a file that was read, or looked at, and then written to, replaced or taken away.
 const MEANWHILE: &str = "was changed or removed while this was checked";
 
-/// Returns what is no longer as it was when this began: reading takes its time, and somebody may have been there.
+/// Returns what is no longer as it was when this began: reading takes its time, and somebody may
+/// have been there.
 fn changed_meanwhile(
     disk: &dyn Disk,
     root: &Utf8Path,
@@ -481,7 +483,8 @@ fn files_to_check<'a>(
     files
 }
 
-/// Takes out what stands in the records folder, relative to it, with what could not be looked at there.
+/// Takes out what stands in the records folder, relative to it, with what could not be looked at
+/// there.
 fn split_records(found: Vec<Found>) -> (Vec<String>, Vec<Finding>, Vec<Found>) {
     let (mut in_records, mut unseen) = (Vec::new(), Vec::new());
     let mut rest = Vec::new();
@@ -631,7 +634,8 @@ fn sort_found(
     standing
 }
 
-/// What is to be said of an entry that was not met: missing, unless it is a folder above it that could not be looked into.
+/// What is to be said of an entry that was not met: missing, unless it is a folder above it that
+/// could not be looked into.
 fn absent(path: &str, standing: &HashMap<String, Result<EntryKind, Finding>>) -> Finding {
     let mut above = folders_above(path).filter_map(|folder| standing.get(folder));
     let unseen = above.find_map(|kind| kind.as_ref().err());

@@ -1,6 +1,6 @@
 //! Owns the check of what lies in an offload's records folder beside the manifest: the manifest's
-//! hash and signature, the checksum lists and the page of this run and of earlier ones. Each must be what its
-//! manifest gives, byte for byte; what nobody stored there is told.
+//! hash and signature, the checksum lists and the page of this run and of earlier ones. Each must
+//! be what its manifest gives, byte for byte; what nobody stored there is told.
 
 use super::tags::tag_sums;
 use crate::card::left_out::came_later;
@@ -207,7 +207,8 @@ impl Check<'_> {
             Ok(bytes) => bytes,
             Err(e) => return self.not_read(&path, &e),
         };
-        // No record is empty. FAT leaves it so when the drive is pulled while it gets its name or is moved.
+        // No record is empty. FAT leaves it so when the drive is pulled while it gets its name or
+        // is moved.
         if bytes.is_empty() {
             return self.remark(Remark::Incomplete);
         }

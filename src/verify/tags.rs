@@ -1,5 +1,6 @@
-//! Owns the check of a bag's tag files against the manifests and the drive (RFC 8493, 3: complete and
-//! valid), so that `verify` finds what other programs that check bags would find. It writes nothing.
+//! Owns the check of a bag's tag files against the manifests and the drive (RFC 8493, 3: complete
+//! and valid), so that `verify` finds what other programs that check bags would find. It writes
+//! nothing.
 
 use super::records::names;
 use crate::disk::Disk;
@@ -61,8 +62,8 @@ impl Bag<'_> {
     }
 
     /// Returns how the payload manifest differs from what the manifests say and what stands there.
-    /// It begins with the files of the last run, as one of its destinations has them; then come those
-    /// of earlier runs that have left the card or were rewritten there.
+    /// It begins with the files of the last run, as one of its destinations has them; then come
+    /// those of earlier runs that have left the card or were rewritten there.
     fn payload_fault(&self, bytes: &[u8]) -> Option<String> {
         let mut listed = match read_payload(bytes) {
             Ok(listed) => listed,
@@ -90,8 +91,8 @@ impl Bag<'_> {
             _ if now.contains(path.as_str()) => false,
             // Also copied by a run that was cut off, after another of that name was lost.
             Some(all) => !all.contains(hex.as_str()) && !self.is_true(path, hex),
-            // A run that was cut off copied it, and then it left the card. It is told as one that no
-            // record names.
+            // A run that was cut off copied it, and then it left the card. It is told as one that
+            // no record names.
             None => !self.payload.contains(path),
         });
         let wrong = listed.keys().min()?;

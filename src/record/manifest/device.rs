@@ -12,10 +12,10 @@ pub(super) const DRIVE_MARK: &str = " drive ";
 /// Before the mark of the destination's place in the volume.
 pub(super) const PLACE_MARK: &str = " place ";
 
-/// Returns the disks and, where the system tells them, the drive's mark, the mark of the folder's place in the
-/// volume and the volume's identity: `sdb volume 6234-ABCD`, `sdb drive 0123456789abcdef place
-/// fedcba9876543210 volume 6234-ABCD`. The kernel names its disks anew at every plug; the volume is
-/// what stays, and what a clone of it has as well.
+/// Returns the disks and, where the system tells them, the drive's mark, the mark of the folder's
+/// place in the volume and the volume's identity: `sdb volume 6234-ABCD`,
+/// `sdb drive 0123456789abcdef place fedcba9876543210 volume 6234-ABCD`. The kernel names its disks
+/// anew at every plug; the volume is what stays, and what a clone of it has as well.
 pub(crate) fn device_field(facts: &FolderFacts) -> String {
     let mut disks = device_words(&facts.backing);
     let marks = [

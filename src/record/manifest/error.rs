@@ -51,7 +51,8 @@ impl fmt::Display for ManifestError {
             Self::Version(Some(v)) => {
                 write!(
                     f,
-                    "the manifest is of version {v}, which this unlade does not know; use a newer one"
+                    "the manifest is of version {v}, which this unlade does not know; use a newer \
+                    one"
                 )
             }
             Self::Version(None) => f.write_str("the manifest tells no version"),

@@ -1,6 +1,6 @@
-//! Owns the manifest: the JSON form of a proof, versions 1 and 2, written once and read strictly. A reader
-//! refuses what it does not fully understand, paths that lead out of the offload, and anything
-//! larger than its bounds.
+//! Owns the manifest: the JSON form of a proof, versions 1 and 2, written once and read strictly. A
+//! reader refuses what it does not fully understand, paths that lead out of the offload, and
+//! anything larger than its bounds.
 
 mod bounds;
 mod device;
@@ -31,7 +31,9 @@ use std::collections::HashSet;
 use write::{field, key, list};
 
 /// What a proof shows and what not.
-pub const SHOWS: &str = "Equal hashes show that each copy equals what the card reader delivered. They do not show that the camera recorded it well, that the reader delivered what is on the card, or that a drive will still work tomorrow.";
+pub const SHOWS: &str = "Equal hashes show that each copy equals what the card reader delivered. \
+    They do not show that the camera recorded it well, that the reader delivered what is on the \
+    card, or that a drive will still work tomorrow.";
 
 /// The whole manifest. Field order is the order in the file.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -81,8 +83,8 @@ pub struct Manifest {
 }
 
 impl Manifest {
-    /// The lowest version that has all keys of this manifest: version 1 stays what it was, since those
-    /// who know only that refuse all other keys.
+    /// The lowest version that has all keys of this manifest: version 1 stays what it was, since
+    /// those who know only that refuse all other keys.
     pub(crate) fn version_needed(&self) -> u64 {
         let has_new =
             self.card.read_whole.is_some() || self.source.is_some() || self.hints.is_some();

@@ -96,7 +96,8 @@ pub struct SourcePart {
     /// The BLAKE3 of its manifest.
     pub manifest_b3: Digest,
     pub readback: ReadBackWay,
-    /// It was read whole from its device and is equal, so that it is one of the copies of the verdict.
+    /// It was read whole from its device and is equal, so that it is one of the copies of the
+    /// verdict.
     pub counted: bool,
 }
 
