@@ -2,7 +2,8 @@
 //! these with made-up bytes, `tests/it/linux/fuzzed.rs` with the kept corpus.
 
 use camino::{Utf8Component, Utf8Path};
-use unlade::kit::text::{self, Entry};
+use unlade::kit::edit::{self, Entry};
+use unlade::kit::text;
 use unlade::kit::{Kind, Reader};
 use unlade::ledger::Ledger;
 use unlade::ledger::shoot::Shoot;
@@ -240,7 +241,7 @@ pub(crate) fn kit(data: &[u8]) {
     for kind in Kind::ALL {
         for name in kit.names(kind) {
             is_harmless(name);
-            if let Ok(without) = text::remove(text, kind, name) {
+            if let Ok(without) = edit::remove(text, kind, name) {
                 let rest = text::read(&without).expect("an edited kit is sound");
                 assert_eq!(rest.names(kind).len() + 1, kit.names(kind).len());
                 assert!(!rest.names(kind).contains(&name));
@@ -251,7 +252,7 @@ pub(crate) fn kit(data: &[u8]) {
         name: "one-more-reader".to_owned(),
         ..Reader::default()
     };
-    if let Ok(with) = text::add(text, &Entry::Reader(reader)) {
+    if let Ok(with) = edit::add(text, &Entry::Reader(reader)) {
         let more = text::read(&with).expect("an edited kit is sound");
         assert_eq!(more.readers.len(), kit.readers.len() + 1);
         assert_eq!((&more.cards, &more.drives), (&kit.cards, &kit.drives));

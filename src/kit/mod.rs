@@ -1,17 +1,22 @@
 //! Owns the kit: the cards, readers and drives that a person has told of, with what they are said to
-//! reach, and how a thing that is plugged in now is recognised among them. [`text`] reads and edits
-//! the file. Pure; the file itself is read and replaced by the program.
+//! reach, and how a thing that is plugged in now is recognised among them. [`text`] reads and
+//! [`edit`] edits the file. Pure; the file itself is read and replaced by the program.
 
+pub mod edit;
+pub mod link;
+pub mod mistake;
 pub mod text;
 
 use crate::disk::hardware::sd::CID;
 use crate::speed::ceiling::ONE_ROW_LABEL_MAX;
 use crate::speed::chain::{Chain, DriveSpeed, Figure};
 use crate::speed::classes::WriteClass;
-use crate::speed::links::{LINKS, LinkRow, find};
+use crate::speed::links::{LinkRow, find};
 use crate::units::MegabytesPerS;
 use std::fmt;
 
+/// Longest text of a kit in bytes.
+pub const TEXT_BYTES_MAX: usize = 1 << 18;
 /// Longest name in bytes.
 pub const NAME_BYTES_MAX: usize = 64;
 /// Entries of one kind that a kit may have.
@@ -280,45 +285,6 @@ pub fn fill_drive(speed: &mut DriveSpeed, drive: &Drive) {
     speed.writes = speed.writes.or_else(|| figure(drive.writes));
     speed.reads = speed.reads.or_else(|| figure(drive.reads));
     speed.spins = speed.spins.or(drive.spins);
-}
-
-/// Holds an id against the link table; a card's bus and a reader's link are told apart.
-fn check_link(id: &str, is_card_bus: bool) -> Result<(), String> {
-    let (is, other) = if is_card_bus {
-        ("a card's bus", "a link of a reader to the computer")
-    } else {
-        ("a link of a reader to the computer", "a card's bus")
-    };
-    match find(id) {
-        Some(row) if row.family.is_card_bus() == is_card_bus => Ok(()),
-        Some(row) => Err(format!("`{}` is {other}; {is} is wanted", row.id)),
-        None => {
-            let close = LINKS
-                .iter()
-                .filter(|row| row.family.is_card_bus() == is_card_bus)
-                .flat_map(|row| std::iter::once(row.id).chain(row.also.iter().copied()))
-                .map(|known| {
-                    (
-                        strsim::damerau_levenshtein(&id.to_lowercase(), known),
-                        known,
-                    )
-                })
-                .filter(|(distance, _)| *distance <= 2)
-                .min();
-            let shown = crate::name::shown(id);
-            Err(match close {
-                Some((_, close)) => {
-                    format!("`{shown}` is no link that is known here; did you mean `{close}`?")
-                }
-                None if is_card_bus => format!(
-                    "`{shown}` is no bus of a card that is known here; there are uhs-i, uhs-ii, sd-express, cf-udma7, cfast2, xqd2, cfe2-b, cfe4-b and others"
-                ),
-                None => format!(
-                    "`{shown}` is no link that is known here; there are usb2, usb3-5g, usb3-10g, usb3-20g, usb4-40g, tb3, tb4 and others"
-                ),
-            })
-        }
-    }
 }
 
 /// A name without the difference of capitals: names that differ in nothing else would be taken for

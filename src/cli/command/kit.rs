@@ -14,7 +14,7 @@ use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::time::Duration;
-use unlade::kit::text::{self, Entry};
+use unlade::kit::edit::{self, Entry};
 use unlade::kit::{Card, Drive, Kind, Kit, Reader};
 use unlade::name::{shown, word};
 use unlade::run::Tools;
@@ -32,7 +32,7 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
         KitCommand::Add { what } => add(&home, what, out, tools),
         KitCommand::Remove { kind, name } => {
             let kind = Kind::from(*kind);
-            kit_file::edit(&home, pause(tools), |text| text::remove(text, kind, name))
+            kit_file::edit(&home, pause(tools), |text| edit::remove(text, kind, name))
                 .map(|()| {
                     let what = format!("{kind} `{}` removed", shown(name));
                     done(&what, &[], &home, out, tools);
@@ -214,9 +214,9 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
     };
     kit_file::edit(home, pause(tools), |text| {
         if update {
-            text::update(text, &entry)
+            edit::update(text, &entry)
         } else {
-            text::add(text, &entry)
+            edit::add(text, &entry)
         }
     })
     .map_err(Trouble::Kit)?;

@@ -7,7 +7,9 @@ use std::fs::{self, File, TryLockError};
 use std::io::{self, Read as _, Write as _};
 use unlade::disk::home::{make_folder, open_plain};
 use unlade::kit::Kit;
-use unlade::kit::text::{self, EditError, Fault, TEXT_BYTES_MAX};
+use unlade::kit::edit::EditError;
+use unlade::kit::mistake::{Fault, Mistake};
+use unlade::kit::{TEXT_BYTES_MAX, text};
 use unlade::name::shown;
 
 /// The file's name in the folder for kit and ledger.
@@ -65,7 +67,7 @@ impl KitError {
                 // The line numbers are those of a text that was never written.
                 lines.extend(faults.iter().map(|f| {
                     if f.field.is_empty() {
-                        f.why.clone()
+                        f.why.to_string()
                     } else {
                         format!("{}: {}", f.field, f.why)
                     }
@@ -239,7 +241,7 @@ fn text_of(path: &Utf8Path) -> Result<Option<String>, KitError> {
             let fault = Fault {
                 line,
                 field: String::new(),
-                why: "holds bytes that are not UTF-8 text".to_owned(),
+                why: Mistake::NotUtf8,
             };
             Err(KitError::Faulty(path.to_owned(), vec![fault]))
         }
@@ -255,7 +257,7 @@ mod tests {
     use super::*;
     use std::cell::RefCell;
     use unlade::kit::Card;
-    use unlade::kit::text::Entry;
+    use unlade::kit::edit::{Entry, add};
 
     fn folder() -> (tempfile::TempDir, Utf8PathBuf) {
         let dir = tempfile::tempdir().unwrap();
@@ -284,7 +286,7 @@ mod tests {
                 || {},
                 |text| {
                     fs::write(&file, theirs).unwrap();
-                    text::add(text, &card("A1"))
+                    add(text, &card("A1"))
                 },
             );
             assert!(matches!(result, Err(KitError::Changed(_))), "{result:?}");
@@ -308,7 +310,7 @@ mod tests {
                         let entry = card(&format!("A{n}{m}"));
                         // Held for too long is told; who is told so tries again.
                         while let Err(e) =
-                            edit(home, std::thread::yield_now, |text| text::add(text, &entry))
+                            edit(home, std::thread::yield_now, |text| add(text, &entry))
                         {
                             assert!(e.lines()[0].contains("another program"), "{e:?}");
                         }
@@ -325,11 +327,11 @@ mod tests {
         let holder = RefCell::new(Some(open_to_lock(&home).unwrap()));
         holder.borrow().as_ref().unwrap().lock().unwrap();
         let mut waits = 0;
-        let held = edit(&home, || waits += 1, |text| text::add(text, &card("A1")));
+        let held = edit(&home, || waits += 1, |text| add(text, &card("A1")));
         assert!(held.unwrap_err().lines()[0].contains("another program"));
         assert_eq!(waits, LOCK_TRIES - 1);
         let release = || drop(holder.take());
-        edit(&home, release, |text| text::add(text, &card("A1"))).unwrap();
+        edit(&home, release, |text| add(text, &card("A1"))).unwrap();
         assert_eq!(read(&home).unwrap().cards.len(), 1);
     }
 
@@ -344,7 +346,7 @@ mod tests {
         let folder = home.join("h");
         fs::create_dir(&folder).unwrap();
         std::os::unix::fs::symlink("../elsewhere.toml", folder.join(FILE)).unwrap();
-        edit(&folder, || {}, |text| text::add(text, &card("A1"))).unwrap();
+        edit(&folder, || {}, |text| add(text, &card("A1"))).unwrap();
         assert!(
             fs::symlink_metadata(folder.join(FILE))
                 .unwrap()
@@ -356,7 +358,7 @@ mod tests {
             0o640
         );
         fs::remove_file(&real).unwrap();
-        let gone = edit(&folder, || {}, |text| text::add(text, &card("A2")));
+        let gone = edit(&folder, || {}, |text| add(text, &card("A2")));
         assert!(matches!(gone, Err(KitError::System(..))), "{gone:?}");
     }
 
@@ -367,7 +369,7 @@ mod tests {
         fs::write(home.join(FILE), bytes).unwrap();
         let error = read(&home).unwrap_err();
         assert!(error.lines()[1].starts_with("line 3:"), "{error:?}");
-        let kept = edit(&home, || {}, |text| text::add(text, &card("A1")));
+        let kept = edit(&home, || {}, |text| add(text, &card("A1")));
         assert!(kept.is_err());
         assert_eq!(fs::read(home.join(FILE)).unwrap(), bytes);
     }

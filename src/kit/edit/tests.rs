@@ -1,6 +1,8 @@
 //! The text of a kit: what reads, what is refused and where, what an edit leaves alone.
 
 use super::*;
+use crate::kit::TEXT_BYTES_MAX;
+use crate::kit::text::{FAULTS_MAX, NEW};
 
 const KITES: &str = "\
 # Kites over the bay. Cards first.

@@ -1,0 +1,127 @@
+//! Owns what can be wrong in a kit, and the words for it.
+
+use super::link::NoLink;
+use super::{ENTRIES_MAX, LIST_MAX, RATE_MAX, RATE_MIN, TEXT_BYTES_MAX, Unknown};
+use crate::name::shown;
+use crate::speed::classes::NoClass;
+use std::fmt;
+
+/// One thing that is wrong in a kit.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Fault {
+    /// The line, counted from 1.
+    pub line: usize,
+    /// The field or entry it is about; empty when it is the text as a whole.
+    pub field: String,
+    /// What is wrong.
+    pub why: Mistake,
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.field.is_empty() {
+            write!(f, "line {}: {}", self.line, self.why)
+        } else {
+            write!(f, "line {}, {}: {}", self.line, self.field, self.why)
+        }
+    }
+}
+
+/// What is wrong. Where a value is of another type than is wanted, that type is told too.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum Mistake {
+    /// The text is longer than any kit.
+    #[error("the kit is larger than {} kB, which no kit needs", TEXT_BYTES_MAX / 1_000)]
+    TooLarge,
+    /// The file holds other bytes than text.
+    #[error("holds bytes that are not UTF-8 text")]
+    NotUtf8,
+    /// It is no TOML, in the words of its reader.
+    #[error("{0}")]
+    Syntax(String),
+    /// An edit would have to change more than its own entry.
+    #[error("the layout of the kit can't be edited by a program; edit it by hand")]
+    Layout,
+    /// A field that its entry has already.
+    #[error("stands twice in one entry")]
+    Twice,
+    /// A word that is none of the known ones, which of them is like it, and all of them.
+    #[error("{}", unknown_word(*.0, .1))]
+    Unknown(Option<&'static str>, Vec<&'static str>),
+    /// An entry without its second pair of brackets.
+    #[error("begins an entry as [[{0}]], in two pairs of brackets")]
+    Brackets(String),
+    /// More entries of one kind than a kit holds.
+    #[error("a kit holds {ENTRIES_MAX} at most")]
+    TooMany,
+    /// An entry without a name.
+    #[error("is missing; every entry has one")]
+    NoName,
+    /// A name that would be taken for a flag.
+    #[error("must not begin with `-`, which begins a flag")]
+    LikeFlag,
+    /// A name that stands at this line already.
+    #[error("this name stands at line {0} already; capitals don't count")]
+    NameTaken(usize),
+    /// A reader that the kit does not have.
+    #[error("{0}")]
+    NoReader(Unknown),
+    /// A volume that is listed for something else.
+    #[error("`{}` is listed for {other} already", shown(.volume))]
+    VolumeTaken {
+        /// Its identity.
+        volume: String,
+        /// What it is listed for.
+        other: String,
+    },
+    /// A table in place of a value.
+    #[error("is a table; a plain value is wanted")]
+    Table,
+    /// No rate.
+    #[error("must be a number of MB/s from {RATE_MIN} to {RATE_MAX}, without a unit")]
+    NoRate,
+    /// Neither true nor false.
+    #[error("must be true or false, without quotes{}", but(*.0))]
+    NotYesNo(Option<&'static str>),
+    /// No text in quotes.
+    #[error("must be text in quotes{}", but(*.0))]
+    NotText(Option<&'static str>),
+    /// No list.
+    #[error("must be a list in brackets, as [\"one\", \"two\"]")]
+    NoList,
+    /// A list that is too long.
+    #[error("lists more than {LIST_MAX}")]
+    LongList,
+    /// A list that has this twice.
+    #[error("lists `{}` twice", shown(.0))]
+    ListedTwice(String),
+    /// A list of something else than text.
+    #[error("holds something that is not text in quotes")]
+    NotOnlyText,
+    /// Text that is empty or has blanks around it.
+    #[error("must be neither empty nor begin or end with a blank")]
+    Blank,
+    /// Text of more bytes than these.
+    #[error("is longer than {0} bytes")]
+    LongText(usize),
+    /// Text that a terminal cannot show.
+    #[error("holds a character that cannot be shown")]
+    Unshowable,
+    /// No bus or link.
+    #[error("{0}")]
+    Link(NoLink),
+    /// No class.
+    #[error("{0}")]
+    Class(NoClass),
+}
+
+fn but(found: Option<&str>) -> String {
+    found.map_or_else(String::new, |found| format!(", not {found}"))
+}
+
+fn unknown_word(close: Option<&str>, known: &[&str]) -> String {
+    match close {
+        Some(close) => format!("is not known here; did you mean `{close}`?"),
+        None => format!("is not known here; known are {}", known.join(", ")),
+    }
+}
