@@ -1,0 +1,107 @@
+//! Owns what is said to the question: the verdict, its reasons, and what each copy holds and lacks.
+
+use crate::error::{Cause, ProblemKind};
+use crate::name::some_of;
+use crate::proof::Verdict;
+
+/// Why it is not proven.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Reason {
+    /// What kind of trouble; the kinds of the manifest.
+    pub kind: ProblemKind,
+    /// The entry of the card, where there is one.
+    pub path: Option<String>,
+    /// How many files it is about: 1 where it names one, 0 where it is about no file.
+    pub files: u64,
+    /// In plain words.
+    pub detail: String,
+    /// It is a drive, and not the card, that has this trouble; told apart where a kind may be either's.
+    pub is_of_drive: bool,
+    /// What it comes from, where that matters.
+    pub cause: Option<Cause>,
+}
+
+/// What one offload holds of the card.
+#[derive(Clone, Debug)]
+pub struct Holding {
+    /// Its folder.
+    pub root: String,
+    /// Files of the card that stand there proven.
+    pub files: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// On what that rests, in words.
+    pub basis: String,
+    /// Files of the card that stand there and that nobody read back in that place.
+    pub unread: u64,
+    /// What else is the matter with files that this copy should hold, one line for each kind.
+    pub lacks: Vec<Lack>,
+}
+
+/// Files that one copy should hold and does not hold proven.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Lack {
+    /// What kind of trouble; the kinds of the manifest.
+    pub kind: ProblemKind,
+    /// What is the matter, to be followed by the names.
+    pub words: &'static str,
+    /// The first of them.
+    pub paths: Vec<String>,
+    /// How many there are.
+    pub files: u64,
+    /// What the system said of the first of them, where it said something.
+    pub cause: Option<String>,
+}
+
+impl Lack {
+    /// Returns "missing: `X`, `Y` and 3 more files".
+    pub fn told(&self) -> String {
+        let paths = self.paths.iter().map(String::as_str);
+        let names = some_of(paths, self.paths.len(), self.files, "file");
+        self.with_cause(&names)
+    }
+
+    /// Returns what is the matter with `files`.
+    pub(super) fn with_cause(&self, files: &str) -> String {
+        let words = self.words;
+        match &self.cause {
+            Some(cause) if self.files > 1 => format!("{words}: {files} (the first: {cause})"),
+            Some(cause) => format!("{words}: {files} ({cause})"),
+            None => format!("{words}: {files}"),
+        }
+    }
+}
+
+/// The answer.
+#[derive(Clone, Debug)]
+pub struct Answer {
+    /// PROVEN or not.
+    pub verdict: Verdict,
+    /// Why not.
+    pub reasons: Vec<Reason>,
+    /// What each offload holds.
+    pub holdings: Vec<Holding>,
+    /// What should be pointed out.
+    pub notes: Vec<String>,
+    /// Files of the card, and their bytes, that were read and hold what is on record.
+    pub sampled: (u64, u64),
+    /// Some of the card's files hold nothing but zeros.
+    pub has_zeros: bool,
+    /// Some of what is left out looks like pictures.
+    pub has_media_left: bool,
+    /// It is the person's word that so many devices are separate; the system does not tell.
+    pub is_stated: bool,
+}
+
+impl Reason {
+    pub(super) fn new(kind: ProblemKind, detail: String) -> Self {
+        Self {
+            kind,
+            path: None,
+            files: 0,
+            detail,
+            is_of_drive: false,
+            cause: None,
+        }
+    }
+}

@@ -1,0 +1,200 @@
+//! Owns why a copy does not prove a file, and the words for it.
+
+use super::answer::{Lack, Reason};
+use crate::card::listing::FileRow;
+use crate::error::{Cause, ProblemKind, Unread};
+use crate::units::{count as number, len64};
+use std::collections::BTreeMap;
+
+/// Names that are told for one reason; the rest are counted.
+pub(super) const NAMES_TOLD: usize = 20;
+
+/// The same where nothing but a read is missing.
+pub(super) const UNREAD_TOLD: usize = 3;
+
+/// Names that are told of one copy for one kind of lack.
+pub(super) const NAMES_OF_COPY: usize = 5;
+
+/// Why a file of the card is not proven by one offload.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(super) enum Gap {
+    /// No manifest lists it.
+    New,
+    /// It was left in an earlier offload, and that one was not found.
+    Elsewhere,
+    /// A manifest lists it with another size or date.
+    Changed,
+    /// It is listed, but was not read back on this drive.
+    NotReadBack,
+    /// It is not there any more.
+    Missing,
+    /// It could not be looked at or read: it may be good.
+    Unread,
+    /// What stands there is not what the manifest says.
+    Damaged,
+    /// The manifest doubts it, or another one says something else, and reading did not settle it.
+    Doubted,
+    /// It only looks like the file that was copied: others that do hold other bytes on this card.
+    Unlike,
+    /// The card's bytes are not those of the manifest.
+    CardDiffers,
+    /// The card was to be read again, and this file could not be.
+    CardUnreadable,
+}
+
+impl Gap {
+    /// Whether it is about what stands on the drive, and could be put right there.
+    pub(super) fn is_of_drive(self) -> bool {
+        matches!(
+            self,
+            Self::NotReadBack | Self::Missing | Self::Unread | Self::Damaged
+        )
+    }
+}
+
+/// A file, and what the system said of it where it said something.
+pub(super) type Named = (String, Option<Unread>);
+
+/// Tells the first names of each gap and counts the rest.
+pub(super) struct Told {
+    pub(super) names_max: usize,
+    pub(super) gaps: BTreeMap<Gap, Vec<Named>>,
+    pub(super) counts: BTreeMap<Gap, u64>,
+}
+
+impl Told {
+    pub(super) fn of(names_max: usize) -> Self {
+        Self {
+            names_max,
+            gaps: BTreeMap::new(),
+            counts: BTreeMap::new(),
+        }
+    }
+
+    /// Returns what one copy lacks, not read back first.
+    pub(super) fn lacks(self) -> Vec<Lack> {
+        let counts = self.counts;
+        let lack = |(gap, names): (Gap, Vec<Named>)| Lack {
+            cause: names
+                .first()
+                .and_then(|(_, cause)| Some(cause.as_ref()?.why.clone())),
+            kind: gap_words(gap).0,
+            words: match gap {
+                Gap::Missing => "missing",
+                Gap::Unread => "not known to be good",
+                Gap::Damaged => "changed since it was copied",
+                _ => "stands there, and no record says that it was read back there",
+            },
+            files: counts.get(&gap).copied().unwrap_or(0),
+            paths: names.into_iter().map(|(path, _)| path).collect(),
+        };
+        self.gaps.into_iter().map(lack).collect()
+    }
+
+    pub(super) fn tell(&mut self, gap: Gap, file: FileRow<'_>, cause: Option<Unread>) {
+        *self.counts.entry(gap).or_insert(0) += 1;
+        let names = self.gaps.entry(gap).or_default();
+        if names.len() < self.names_max {
+            names.push((file.name.as_str().to_owned(), cause));
+        }
+    }
+
+    pub(super) fn reasons(self, by_content: bool) -> Vec<Reason> {
+        let mut reasons = Vec::new();
+        for (gap, mut names) in self.gaps {
+            let (mut kind, detail) = gap_words(gap);
+            if by_content && gap == Gap::CardDiffers {
+                // Another card: nothing changed on it.
+                kind = ProblemKind::Mismatch;
+            }
+            if gap == Gap::NotReadBack {
+                // Mostly these are all files of an offload that was moved.
+                names.truncate(UNREAD_TOLD);
+            }
+            let more = self.counts.get(&gap).copied().unwrap_or(0) - len64(names.len());
+            let of_gap = named(names, more, kind, detail);
+            reasons.extend(of_gap.map(|reason| {
+                Reason {
+                    is_of_drive: gap.is_of_drive(),
+                    cause: reason
+                        .cause
+                        .or((gap == Gap::Elsewhere).then_some(Cause::LeftElsewhere)),
+                    ..reason
+                }
+            }));
+        }
+        reasons
+    }
+}
+
+/// Names files that share a reason, and counts those that are not named.
+pub(super) fn named(
+    names: Vec<Named>,
+    more: u64,
+    kind: ProblemKind,
+    detail: &str,
+) -> impl Iterator<Item = Reason> {
+    let each = names.into_iter().map(move |(path, unread)| Reason {
+        path: Some(path),
+        files: 1,
+        cause: unread.as_ref().and_then(|unread| unread.cause),
+        ..Reason::new(
+            kind,
+            unread.map_or_else(|| detail.to_owned(), |u| format!("{detail} ({})", u.why)),
+        )
+    });
+    let rest = (more > 0).then(|| Reason {
+        files: more,
+        ..Reason::new(kind, format!("and {} more: {detail}", number(more)))
+    });
+    each.chain(rest)
+}
+
+pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
+    match gap {
+        Gap::New => (
+            ProblemKind::Missing,
+            "is on the card and in no offload that was found",
+        ),
+        Gap::Elsewhere => (
+            ProblemKind::Missing,
+            "was left in an earlier offload, which was not found here",
+        ),
+        Gap::Changed => (
+            ProblemKind::ChangedOnCard,
+            "is not the file that was copied: another size or date",
+        ),
+        Gap::NotReadBack => (
+            ProblemKind::NotReadBack,
+            "stands on a drive, but no record says that it was read back there",
+        ),
+        Gap::Missing => (
+            ProblemKind::Missing,
+            "was copied and is no longer on the drive",
+        ),
+        Gap::Unread => (
+            ProblemKind::Unreadable,
+            "was copied, and its copy could not be read just now, so that it is not known to be good",
+        ),
+        Gap::Damaged => (
+            ProblemKind::Changed,
+            "its copy is no longer what was copied",
+        ),
+        Gap::Doubted => (
+            ProblemKind::NotReadBack,
+            "is doubted by a manifest, or two manifests say different things of it, and reading it did not settle that",
+        ),
+        Gap::Unlike => (
+            ProblemKind::NotReadBack,
+            "only looks like the file that was copied: others on this card that do are not equal, so all of it has to be read",
+        ),
+        Gap::CardUnreadable => (
+            ProblemKind::Unreadable,
+            "could not be read from the card again",
+        ),
+        Gap::CardDiffers => (
+            ProblemKind::ChangedOnCard,
+            "is on the card with other content than was copied: the card's content is not that of the copy",
+        ),
+    }
+}

@@ -1,0 +1,98 @@
+//! Owns the question "may this card be formatted?" when nothing is copied: the card's listing
+//! against the manifests of offloads on drives. Pure: it weighs what others looked up, and tells them
+//! what has to be read for it ([`to_read`]): a sample of what only looks the same, whatever carries
+//! another date, what a manifest doubts, and what two of them say differently. With
+//! [`crate::proof::Proof::judge`] it is the only place that makes PROVEN.
+
+mod answer;
+mod count;
+mod gap;
+mod question;
+mod reasons;
+mod to_read;
+mod usable;
+
+pub use answer::{Answer, Holding, Lack, Reason};
+pub use question::{FoundOffload, Question, ReadFiles, Reread, Stands, Unusable};
+pub use to_read::{ToRead, to_read};
+
+use crate::card::part::part_note;
+use crate::plan::notes::left_out_notes;
+use crate::proof::Verdict;
+use crate::proof::notes::sameness_notes;
+use crate::units::{counted, len64};
+use count::{Counted, count, told_apart};
+use reasons::{absent, away, few, gone, of_problem, reasons_of_files, trouble_reasons, words};
+use to_read::sampled;
+use usable::all_usable;
+
+/// Weighs the question.
+pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
+    let mut notes: Vec<String> = question.part.iter().map(|why| part_note(why)).collect();
+    let mut of_card = trouble_reasons(question.listing);
+    of_card.extend(question.changed.iter().map(of_problem));
+    let mut troubles = Vec::new();
+    notes.extend(left_out_notes(question.listing));
+    let usable = all_usable(question, offloads, &mut troubles, &mut notes);
+    let Counted {
+        held,
+        lacks,
+        copies,
+        told,
+        short,
+        is_explained,
+        contents,
+    } = count(question, &usable);
+    notes.extend(sameness_notes(contents.iter().copied()));
+    // What is wrong with the card always counts; what is wrong with one offload is a reason only if the
+    // others are not enough.
+    let (mut reasons, of_offloads) = (of_card, troubles);
+    reasons.extend(reasons_of_files(
+        question,
+        &usable,
+        told,
+        short,
+        of_offloads.is_empty(),
+    ));
+    let gone = gone(question.listing, &usable);
+    if question.by_content {
+        // The other slot's card is compared both ways.
+        reasons.extend(absent(&gone));
+    } else if !gone.is_empty() {
+        let n = counted(len64(gone.len()), "file");
+        notes.push(format!("{n} of the manifests no longer on the card."));
+    }
+    // What was told of single files is not told a second time as too few copies.
+    if copies < question.copies_needed && (reasons.is_empty() || !is_explained) {
+        reasons.push(few(question, &usable, copies));
+    }
+    let of_offloads = of_offloads.into_iter().chain(away(question.away));
+    if reasons.is_empty() {
+        notes.extend(of_offloads.map(|r| format!("{}.", r.detail)));
+    } else {
+        reasons.extend(of_offloads);
+    }
+    let enough = copies >= question.copies_needed;
+    let proven = enough && reasons.is_empty() && question.listing.totals().0 > 0;
+    Answer {
+        verdict: Verdict {
+            proven,
+            copies,
+            reasons: reasons.iter().map(words).collect(),
+        },
+        holdings: usable
+            .iter()
+            .zip(held)
+            .zip(lacks)
+            .map(|((u, held), lacks)| u.holding(held, lacks, question.listing.totals().0))
+            .collect(),
+        sampled: sampled(question, &usable),
+        reasons,
+        notes,
+        is_stated: told_apart(&usable) < copies,
+        has_zeros: contents.iter().any(|c| c.only_zeros),
+        has_media_left: !question.listing.media_left().is_empty(),
+    }
+}
+
+// ---- what has to be read ------------------------------------------------------------------------

@@ -1,0 +1,115 @@
+//! Owns the reasons that are no single file's: of the card, of copies that are away, of too few of them.
+
+use super::answer::Reason;
+use super::count::{is_separate, seen_twice};
+use super::gap::{NAMES_TOLD, Told, named};
+use super::question::Question;
+use super::usable::Usable;
+use crate::card::listing::Listing;
+use crate::error::{Problem, ProblemKind};
+use crate::name::shown;
+use crate::plan::notes::count_independent;
+use crate::units::len64;
+use std::collections::HashSet;
+
+/// Copies that could not be looked at are one reason, however many there are.
+pub(super) fn away(away: &[String]) -> Option<Reason> {
+    let first = away.first()?;
+    let others = match away.len() - 1 {
+        0 => String::new(),
+        1 => "; the same goes for one more copy that it knows".to_owned(),
+        n => format!("; the same goes for {n} more copies that it knows"),
+    };
+    let detail = format!("{first}{others}");
+    Some(Reason::new(ProblemKind::Missing, detail))
+}
+
+/// Tells which files no offload proves, and which ones not enough of them do.
+pub(super) fn reasons_of_files(
+    question: &Question<'_>,
+    usable: &[Usable<'_>],
+    told: Told,
+    short: Vec<Told>,
+    is_none_found: bool,
+) -> Vec<Reason> {
+    if usable.is_empty() {
+        let why = "no offload of this card was found under the given folders".to_owned();
+        // Why one that was found cannot be used is told beside it.
+        let reason = is_none_found.then(|| Reason::new(ProblemKind::Missing, why));
+        return reason.into_iter().collect();
+    }
+    let mut reasons = told.reasons(question.by_content);
+    let files = question.listing.totals().0;
+    let of_copies = usable.iter().zip(short);
+    reasons.extend(of_copies.flat_map(|(u, short)| u.reasons(short, files)));
+    reasons
+}
+
+pub(super) fn words(reason: &Reason) -> String {
+    match &reason.path {
+        Some(path) => format!("{}: `{}`: {}", reason.kind, shown(path), reason.detail),
+        None => format!("{}: {}", reason.kind, reason.detail),
+    }
+}
+
+pub(super) fn trouble_reasons(listing: &Listing) -> Vec<Reason> {
+    let problems = crate::proof::problems::card_problems(listing);
+    problems.iter().map(of_problem).collect()
+}
+
+pub(super) fn of_problem(p: &Problem) -> Reason {
+    Reason {
+        kind: p.kind,
+        path: p.path.clone(),
+        files: u64::from(p.path.is_some()),
+        detail: p.detail.clone(),
+        is_of_drive: false,
+        cause: p.cause,
+    }
+}
+
+pub(super) fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> Reason {
+    let devices: Vec<_> = usable
+        .iter()
+        .map(|u| (&u.found.backing, u.found.device))
+        .collect();
+    let (_, why) = count_independent(&devices, is_separate(question, usable));
+    let twice = seen_twice(usable).filter(|_| question.separate);
+    let why = match twice {
+        Some((a, b)) => format!(
+            " (the records in `{}` and `{}` were written at one moment: one drive that is seen twice, or a copy by hand, so that --separate is not believed)",
+            shown(a),
+            shown(b)
+        ),
+        None if why.is_empty() => String::new(),
+        None => format!(" ({})", why.join(" ").trim_end_matches('.')),
+    };
+    let detail = format!(
+        "{}, {} needed on separate devices{why}",
+        crate::proof::tally::counted_copies(copies),
+        question.copies_needed
+    );
+    Reason::new(ProblemKind::TooFewCopies, detail)
+}
+
+/// Files that a manifest lists and the card does not hold.
+pub(super) fn gone<'a>(listing: &Listing, usable: &[Usable<'a>]) -> Vec<&'a str> {
+    let now: HashSet<&str> = listing.files().map(|f| f.name.as_str()).collect();
+    let mut gone: Vec<&str> = usable
+        .iter()
+        .flat_map(|u| &u.manifest.files)
+        .map(|f| &*f.path)
+        .filter(|path| !now.contains(path))
+        .collect();
+    gone.sort_unstable();
+    gone.dedup();
+    gone
+}
+
+pub(super) fn absent(gone: &[&str]) -> Vec<Reason> {
+    let names = gone.iter().take(NAMES_TOLD);
+    let names = names.map(|path| ((*path).to_owned(), None));
+    let more = gone.len().saturating_sub(NAMES_TOLD);
+    let detail = "is in the offload and not on this card";
+    named(names.collect(), len64(more), ProblemKind::Missing, detail).collect()
+}
