@@ -60,7 +60,7 @@ const WIDE_STILL: [&str; 11] = [
 ];
 
 /// Names of types that still stand for several things. One goes from here when it stands for one.
-const SHARED_NAMES: [&str; 29] = [
+const SHARED_NAMES: [&str; 27] = [
     "Card",
     "Checked",
     "Comparison",
@@ -71,7 +71,6 @@ const SHARED_NAMES: [&str; 29] = [
     "Held",
     "Holding",
     "Kind",
-    "List",
     "Original",
     "Part",
     "Place",
@@ -88,7 +87,6 @@ const SHARED_NAMES: [&str; 29] = [
     "Told",
     "Tree",
     "Unknown",
-    "Value",
     "Volume",
 ];
 
