@@ -354,6 +354,24 @@ impl Step {
     }
 }
 
+/// A step that the system refused.
+#[derive(Debug, thiserror::Error)]
+#[error("{}", failed(*.step, .cause))]
+pub struct FailedStep {
+    /// What was being done.
+    pub step: Step,
+    /// What the system said.
+    #[source]
+    pub cause: io::Error,
+}
+
+impl Step {
+    /// Returns what makes a failed step of what the system said.
+    pub fn refused(self) -> impl Fn(io::Error) -> FailedStep {
+        move |cause| FailedStep { step: self, cause }
+    }
+}
+
 /// Returns the words for a failed step: `could not be read: Input/output error (os error 5)`.
 pub fn failed(step: Step, cause: &io::Error) -> String {
     // EMFILE and ENFILE of every Unix, and ERROR_TOO_MANY_OPEN_FILES of Windows: no fault of the file or its drive.

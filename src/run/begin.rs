@@ -3,7 +3,7 @@
 
 use crate::disk::backing::Backing;
 use crate::disk::{Anchor, Claim, Disk, Settling, explained, write_problem};
-use crate::error::{Cause, Problem, ProblemKind, Step, failed};
+use crate::error::{Cause, FailedStep, Problem, ProblemKind, Step, failed};
 use crate::existing::at_work::bytes_to_come;
 use crate::name::{part_name, shown};
 use crate::offload::{Context, Started};
@@ -223,7 +223,9 @@ fn claim_all(plan: &Plan, tools: &Tools) -> Result<Vec<Claim>, Refusal> {
         match tools.disk.claim(&destination.root.join(RECORDS)) {
             Ok(claim) => claims.push(claim),
             Err(e) if e.kind() == io::ErrorKind::WouldBlock => {
-                let reason = not_begun((Step::Look, e)).at(plan.name.clone()).on(index);
+                let reason = not_begun(Step::Look.refused()(e))
+                    .at(plan.name.clone())
+                    .on(index);
                 return Err(Refusal {
                     reasons: vec![reason],
                 });
@@ -236,7 +238,7 @@ fn claim_all(plan: &Plan, tools: &Tools) -> Result<Vec<Claim>, Refusal> {
 }
 
 /// Why an offload could not be begun on a destination.
-fn not_begun((step, cause): (Step, io::Error)) -> Problem {
+fn not_begun(FailedStep { step, cause }: FailedStep) -> Problem {
     if cause.kind() == io::ErrorKind::WouldBlock {
         let why = "another run of unlade is at work on this offload";
         return Problem::new(ProblemKind::NameClash, why).because(Cause::AtWork);
@@ -257,12 +259,12 @@ fn begin_claimed(
     started: &str,
     index: usize,
     made: &mut Vec<Made>,
-) -> Result<Claim, (Step, io::Error)> {
+) -> Result<Claim, FailedStep> {
     let disk = tools.disk.as_ref();
     make_folders(disk, destination, made)?;
     let claim = disk
         .claim(&destination.root.join(RECORDS))
-        .map_err(|e| (Step::Look, e))?;
+        .map_err(Step::Look.refused())?;
     begin_one(plan, destination, tools, started, index, made)?;
     Ok(claim)
 }
@@ -274,11 +276,11 @@ pub(super) fn begin_one(
     started: &str,
     index: usize,
     made: &mut Vec<Made>,
-) -> Result<(), (Step, io::Error)> {
+) -> Result<(), FailedStep> {
     let (disk, root) = (tools.disk.as_ref(), &destination.root);
     let records = root.join(RECORDS);
     let path = records.join(JOURNAL);
-    let is_new = disk.look(&path).map_err(|e| (Step::Look, e))?.is_none();
+    let is_new = disk.look(&path).map_err(Step::Look.refused())?.is_none();
     // Before anything new takes room. A FAT drive that was pulled may show as free what a part lies in: its removal later
     // would give away what the journal has got by then. One that stays is removed, or told, by its drive.
     let has_habits = Settling::of(&destination.facts.filesystem) == Settling::Whole;
@@ -307,20 +309,20 @@ pub(super) fn begin_one(
             .map(PlannedDestination::identity)
             .collect(),
     };
-    head.write_to(&mut lines).map_err(|e| (Step::Journal, e))?;
+    head.write_to(&mut lines).map_err(Step::Journal.refused())?;
     if is_new {
-        carry_over(plan, index, &mut lines).map_err(|e| (Step::Journal, e))?;
+        carry_over(plan, index, &mut lines).map_err(Step::Journal.refused())?;
     }
-    let mut journal = disk.open_journal(&path).map_err(|e| (Step::Journal, e))?;
+    let mut journal = disk.open_journal(&path).map_err(Step::Journal.refused())?;
     if is_new {
         made.push(Made::Journal(path));
     } else {
         // A torn last line of an earlier run must not run into this head.
         lines.insert(0, b'\n');
     }
-    journal.append(&lines).map_err(|e| (Step::Journal, e))?;
+    journal.append(&lines).map_err(Step::Journal.refused())?;
     disk.settle_in(&records, &[records.join(JOURNAL)])
-        .map_err(|e| (Step::FlushFolder, e))?;
+        .map_err(Step::FlushFolder.refused())?;
     // Last: by then the journal tells what this folder is.
     if plan.layout == Layout::Bag {
         make_folder(disk, &destination.payload, root, made)?;
@@ -355,7 +357,7 @@ pub(super) fn make_folders(
     disk: &dyn Disk,
     destination: &PlannedDestination,
     made: &mut Vec<Made>,
-) -> Result<(), (Step, io::Error)> {
+) -> Result<(), FailedStep> {
     let root = &destination.root;
     let records = root.join(RECORDS);
     for (folder, parent) in [(root, &destination.given), (&records, root)] {
@@ -369,13 +371,13 @@ fn make_folder(
     folder: &Utf8Path,
     parent: &Utf8Path,
     made: &mut Vec<Made>,
-) -> Result<(), (Step, io::Error)> {
-    if disk.look(folder).map_err(|e| (Step::Look, e))?.is_none() {
+) -> Result<(), FailedStep> {
+    if disk.look(folder).map_err(Step::Look.refused())?.is_none() {
         disk.create_folder(folder)
-            .map_err(|e| (Step::CreateFolder, e))?;
+            .map_err(Step::CreateFolder.refused())?;
         made.push(Made::Folder(folder.to_path_buf()));
     }
     // Also where it stands: an earlier run may have ended before it flushed.
     disk.settle_in(parent, &[])
-        .map_err(|e| (Step::FlushFolder, e))
+        .map_err(Step::FlushFolder.refused())
 }

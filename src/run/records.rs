@@ -7,7 +7,7 @@ use super::job::Tools;
 use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::{Stamp, write_problem};
-use crate::error::{Problem, ProblemKind, Step, failed};
+use crate::error::{FailedStep, Problem, ProblemKind, Step, failed};
 use crate::offload::same_drive;
 use crate::proof::to_manifest::manifest_bytes;
 use crate::proof::{Closing, Kept, Proof};
@@ -108,7 +108,7 @@ fn begin_all(mut proof: Proof, tools: &Tools, out: &mut [bool]) -> Proof {
             make_folders(tools.disk.as_ref(), destination, &mut made)?;
             begin_one(plan, destination, tools, &started, index, &mut made)
         });
-        if let Err((step, cause)) = begun {
+        if let Err(FailedStep { step, cause }) = begun {
             let problem = write_problem(step, &cause).at(RECORDS);
             *out = true;
             proof = proof.without_records_on(index, problem.on(index));
@@ -129,7 +129,7 @@ fn record_once(
     named: &mut Vec<usize>,
 ) -> Result<(), Setback> {
     let disk = tools.disk.as_ref();
-    let staged = stage_all(proof, tools, out).map_err(|(d, p)| Setback::Drive(d, p))?;
+    let staged = stage_all(proof, tools, out)?;
     let mut look = || match looks.as_mut().and_then(|l| l.again(proof.offloaded())) {
         None => Ok(()),
         Some(closing) => Err(Setback::Changed(Box::new(closing))),
@@ -172,7 +172,7 @@ fn unstage_all(proof: &Proof, tools: &Tools, staged: &Staged) {
 }
 
 /// Stages the records on all destinations, or on none.
-fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, (usize, Problem)> {
+fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, Setback> {
     let disk = tools.disk.as_ref();
     let bytes = manifest_bytes(proof, &tools.host);
     // From here on only what the bytes say is used: it is what others will read, and of a card of
@@ -180,7 +180,7 @@ fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, (usiz
     let read = bytes.and_then(|bytes| Ok((checked(proof, &bytes)?, bytes)));
     let (manifest, bytes) = read.map_err(|e| {
         let problem = Problem::new(ProblemKind::ManifestDamaged, failed(Step::Record, &e));
-        (first_in(out), problem)
+        Setback::Drive(first_in(out), problem)
     })?;
     let page = page::page(&manifest).into_bytes();
     let signature = match &proof.plan().signer {
@@ -189,10 +189,8 @@ fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, (usiz
         Some(signer) => Some(signer.sign(&bytes).ok_or_else(|| {
             let detail =
                 "the manifest could not be signed: the signature that was made does not hold";
-            (
-                first_in(out),
-                Problem::new(ProblemKind::ManifestDamaged, detail),
-            )
+            let problem = Problem::new(ProblemKind::ManifestDamaged, detail);
+            Setback::Drive(first_in(out), problem)
         })?),
     };
     let mut staged = Staged::new();
@@ -214,7 +212,7 @@ fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, (usiz
         staged.push((index, written));
         if let Err(problem) = result {
             unstage_all(proof, tools, &staged);
-            return Err((index, problem));
+            return Err(Setback::Drive(index, problem));
         }
     }
     Ok(staged)

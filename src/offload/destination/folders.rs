@@ -3,8 +3,9 @@
 
 use super::context::DestinationContext;
 use crate::disk::{EntryKind, Stat, write_problem};
-use crate::error::{Cause, Problem, ProblemKind, Step};
+use crate::error::{Cause, Error, Problem, ProblemKind, Step};
 use crate::name::CardName;
+use camino::Utf8Path;
 use std::collections::BTreeSet;
 use std::io;
 
@@ -18,7 +19,7 @@ pub(super) fn prepare(destination: &DestinationContext) {
     if destination.context.plan.has_nothing_new() {
         return;
     }
-    if let Err((step, path, cause)) = make(destination) {
+    if let Err(Error { step, path, cause }) = make(destination) {
         let problem = match (step, cause.kind()) {
             // Nothing stood there when it was looked at.
             (Step::CreateFolder, io::ErrorKind::AlreadyExists) => {
@@ -30,7 +31,7 @@ pub(super) fn prepare(destination: &DestinationContext) {
     }
 }
 
-fn make(destination: &DestinationContext) -> Result<(), (Step, String, io::Error)> {
+fn make(destination: &DestinationContext) -> Result<(), Error> {
     let disk = &destination.context.disk;
     let root = destination.tree();
     let planned = destination.planned();
@@ -42,7 +43,7 @@ fn make(destination: &DestinationContext) -> Result<(), (Step, String, io::Error
     for stale in &planned.stale_parts {
         match disk.remove_own(&stale.under(root)) {
             Err(e) if e.kind() != io::ErrorKind::NotFound => {
-                return Err((Step::Create, stale.as_str().to_owned(), e));
+                return Err(Error::new(Step::Create, Utf8Path::new(stale.as_str()), e));
             }
             _ => {}
         }
@@ -50,7 +51,8 @@ fn make(destination: &DestinationContext) -> Result<(), (Step, String, io::Error
         parents.insert(holder(stale));
     }
     for empty in &planned.left_empty {
-        take_back(destination, empty).map_err(|e| (Step::Create, empty.as_str().to_owned(), e))?;
+        take_back(destination, empty)
+            .map_err(|e| Error::new(Step::Create, Utf8Path::new(empty.as_str()), e))?;
         parents.insert(holder(empty));
     }
     let present: BTreeSet<&CardName> = planned.folders_present.iter().collect();
@@ -60,13 +62,13 @@ fn make(destination: &DestinationContext) -> Result<(), (Step, String, io::Error
         }
         if !present.contains(folder) {
             disk.create_folder(&folder.under(root))
-                .map_err(|e| (Step::CreateFolder, folder.as_str().to_owned(), e))?;
+                .map_err(|e| Error::new(Step::CreateFolder, Utf8Path::new(folder.as_str()), e))?;
         }
         // Also where it stands: an earlier run may have ended before it flushed.
         parents.insert(holder(folder));
     }
     disk.settle(&parents, &[])
-        .map_err(|e| (Step::FlushFolder, root.to_string(), e))
+        .map_err(|e| Error::new(Step::FlushFolder, root, e))
 }
 
 /// Gives an empty file that a pull left its part's name again and removes it as such: what has a
