@@ -63,6 +63,19 @@ impl CardIdentity {
         }
     }
 
+    fn mark(&self) -> CardMark<'_> {
+        CardMark {
+            volume_id: self.volume_id.as_deref(),
+            path: Some(&self.path),
+        }
+    }
+
+    /// Whether the volume, or the place where there is none, is the same. A volume is named here only where the card is
+    /// all of it.
+    fn has_mark_of(&self, other: &Self) -> bool {
+        self.mark().is_same_card(other.mark(), true)
+    }
+
     /// Adds what the files hold: path, size and hash of every one, in any order.
     #[must_use]
     pub fn holding<'a>(mut self, files: impl Iterator<Item = (&'a str, u64, Digest)>) -> Self {
@@ -81,13 +94,9 @@ impl CardIdentity {
     /// give every card the same volume identity, so cards that plainly have nothing in common are
     /// two. In doubt they are one: a set of cards is then incomplete rather than complete too soon.
     pub fn is_same_card(&self, other: &Self) -> bool {
-        let same_place = match (&self.volume_id, &other.volume_id) {
-            (Some(a), Some(b)) => a == b,
-            (None, None) => self.path == other.path,
-            _ => false,
-        };
-        if !same_place || self.listing_b3 == other.listing_b3 {
-            return same_place;
+        let has_one_mark = self.has_mark_of(other);
+        if !has_one_mark || self.listing_b3 == other.listing_b3 {
+            return has_one_mark;
         }
         let (few, many) = (self.files.min(other.files), self.files.max(other.files));
         let can_tell = !self.sample.is_empty()
@@ -98,11 +107,7 @@ impl CardIdentity {
 
     /// Returns whether this is the same volume, or place where the system tells none, with the same listing.
     pub fn is_unaltered(&self, other: &Self) -> bool {
-        let is_same_place = match &self.volume_id {
-            Some(_) => self.volume_id == other.volume_id,
-            None => other.volume_id.is_none() && self.path == other.path,
-        };
-        is_same_place && self.listing_b3 == other.listing_b3
+        self.has_mark_of(other) && self.listing_b3 == other.listing_b3
     }
 
     /// Whether both are one card by what its maker wrote into it, by what it holds, or else by its name: whoever gives a
@@ -131,11 +136,11 @@ impl CardIdentity {
     /// Some cameras give every card one identity, and the same few files of their own.
     fn still_holds(&self, before: &Self) -> bool {
         let (all, kept) = self.kept_of(before);
-        match (&self.volume_id, &before.volume_id) {
-            (Some(a), Some(b)) => a == b && 2 * kept > all,
-            (None, None) => self.path == before.path && all == kept && all > 0,
-            _ => false,
-        }
+        let is_kept = match &self.volume_id {
+            Some(_) => 2 * kept > all,
+            None => all == kept && all > 0,
+        };
+        self.has_mark_of(before) && is_kept
     }
 
     /// Returns whether this card still holds what `before` held, so that a verdict on it is one on that as
@@ -144,8 +149,7 @@ impl CardIdentity {
         let has_id = self.volume_id.is_some() && self.volume_id == before.volume_id;
         let is_same_place = match self.is_known_as_same(before) {
             Some(is_same) => is_same,
-            None if has_id => true,
-            None => (&self.volume_id, &self.path) == (&before.volume_id, &before.path),
+            None => self.has_mark_of(before),
         };
         if !is_same_place || self.listing_b3 == before.listing_b3 {
             return is_same_place;
@@ -232,12 +236,36 @@ pub fn fit_for_name(name: &str) -> String {
     }
 }
 
-/// Whether records are of this very card: the same volume, or at least the same place where volumes have
-/// no identity. That it looks the same is not enough: a sample has to bear it out as well.
-pub fn is_known_card(volume_id: Option<&str>, path: Option<&str>, card: &FolderFacts) -> bool {
-    match (volume_id, card.volume_id.as_deref()) {
-        (Some(then), Some(now)) if card.is_mount_root => then == now,
-        (then, now) => then == now && path == Some(card.canonical.as_str()),
+/// By what a card is known again.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct CardMark<'a> {
+    /// Identity of its volume, where it is known.
+    pub volume_id: Option<&'a str>,
+    /// Where it was mounted, links resolved; `None` where no record says.
+    pub path: Option<&'a str>,
+}
+
+impl CardMark<'_> {
+    /// The same-card rule: two marks are of one card where both know a volume and it is the same one, wherever it was
+    /// mounted. That needs a card that is a whole volume (`is_whole`). Of a folder, and where neither side knows a
+    /// volume, the place has to be the same as well; a volume that only one side knows is another card.
+    ///
+    /// It says only that nothing speaks against it. Some cameras give all of their cards one identity, and any card
+    /// may be put in a place: what is to be kept, proven or counted needs content that bears it out as well.
+    pub fn is_same_card(self, other: Self, is_whole: bool) -> bool {
+        match (self.volume_id, other.volume_id) {
+            (Some(a), Some(b)) if is_whole => a == b,
+            (a, b) => a == b && self.path.is_some() && self.path == other.path,
+        }
+    }
+
+    /// Whether the card with these facts is known again by it.
+    pub fn is_of(self, card: &FolderFacts) -> bool {
+        let now = CardMark {
+            volume_id: card.volume_id.as_deref(),
+            path: Some(&card.canonical),
+        };
+        self.is_same_card(now, card.is_mount_root)
     }
 }
 
@@ -300,6 +328,26 @@ mod tests {
         let grown = card(Some("1A2B-3C4D"), "/m/K", 0..40_000);
         let few = card(Some("1A2B-3C4D"), "/m/K", 0..5);
         assert!(few.is_same_card(&grown), "in doubt it is one card");
+    }
+
+    #[test]
+    fn the_same_card_rule_asks_for_the_volume_and_of_a_folder_for_the_place_as_well() {
+        let mark = |volume_id, path| CardMark { volume_id, path };
+        let (a, b) = (Some("1A2B-3C4D"), Some("9F9F-0000"));
+        let (here, there) = (Some("/m/A"), Some("/m/B"));
+        for (then, now, whole, folder) in [
+            (mark(a, here), mark(a, there), true, false),
+            (mark(a, here), mark(a, here), true, true),
+            (mark(a, here), mark(b, here), false, false),
+            (mark(None, here), mark(a, here), false, false),
+            (mark(a, here), mark(None, here), false, false),
+            (mark(None, here), mark(None, here), true, true),
+            (mark(None, here), mark(None, there), false, false),
+            (mark(None, None), mark(None, None), false, false),
+        ] {
+            assert_eq!(then.is_same_card(now, true), whole, "{then:?} {now:?}");
+            assert_eq!(then.is_same_card(now, false), folder, "{then:?} {now:?}");
+        }
     }
 
     #[test]

@@ -5,7 +5,7 @@
 use super::sample::Sampled;
 use super::search;
 use crate::card::dates::{Shift, parse};
-use crate::card::identity::{has_identity, is_known_card};
+use crate::card::identity::has_identity;
 use crate::card::listing::Listing;
 use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
@@ -239,12 +239,7 @@ fn look_at(
         return Ok(None);
     }
     let (manifest, has_hash) = load(disk, root).map_err(|e| e.to_string())?;
-    let card = &manifest.card;
-    if !is_known_card(
-        card.volume_id.as_deref(),
-        Some(&card.path),
-        &known.card.facts,
-    ) {
+    if !manifest.card.mark().is_of(&known.card.facts) {
         return Ok(None);
     }
     if !has_hash {

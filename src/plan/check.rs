@@ -1,7 +1,7 @@
 //! Owns every reason not to begin: the name, the card, each destination's place, file system, room and what stands
 //! there. Pure.
 use crate::card::dates::{Shift, parse};
-use crate::card::identity::RATIO_MAX;
+use crate::card::identity::{RATIO_MAX, has_identity};
 use crate::card::listing::{FileRow, Listing, RowKind};
 use crate::disk::{EntryKind, FolderFacts, Stat};
 use crate::error::{Cause, Problem, ProblemKind};
@@ -409,7 +409,7 @@ pub(super) fn check_standing(
         stat.kind != EntryKind::Folder && !is_part_name(path.rsplit('/').next().unwrap_or(path))
     };
     let claims = !records.card_files.is_empty() || standing.entries.iter().any(is_file);
-    if claims && !same_card(records, card, listing) {
+    if claims && !may_go_on(records, card, listing) {
         let first = first_conflict(records, listing).map_or(String::new(), |path| {
             format!(
                 "; or files on this card have changed since, `{}` first",
@@ -436,17 +436,16 @@ pub(super) fn swapped_drive(index: usize) -> Problem {
     Problem::new(ProblemKind::Vanished, why).on(index)
 }
 
-/// Decides whether records belong to this card: by volume identity where both sides know it, else
+/// Decides whether the offload that these records are of may be gone on with for this card: by the same-card rule
+/// ([`CardMark::is_same_card`](crate::card::identity::CardMark::is_same_card)) where both sides know a volume, else
 /// by the listing, else by what both listings hold: something in common and nothing in conflict. All
 /// dates may have moved together: whatever is not just as it was is compared with the card anyway.
-pub fn same_card(records: &Records, card: &CardFacts, listing: &Listing) -> bool {
+pub fn may_go_on(records: &Records, card: &CardFacts, listing: &Listing) -> bool {
     if let Some(original) = &card.original {
-        return original.is_of_same_card(records);
+        return original.is_recorded_by(records);
     }
-    if let (Some(a), Some(b)) = (&records.card_volume_id, &card.facts.volume_id)
-        && card.facts.is_mount_root
-    {
-        return a == b;
+    if records.card_volume_id.is_some() && has_identity(&card.facts) {
+        return records.card_mark().is_of(&card.facts);
     }
     if records.listing_b3 == Some(listing.fingerprint()) || records.card_files.is_empty() {
         return records

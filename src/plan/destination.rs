@@ -62,8 +62,10 @@ pub(super) fn plan_destination(
     // A card that only looks like the one on record is compared with the copies. An original has its manifest to
     // speak for it.
     let trusted = match original {
-        None => candidate.sampled.is_some() && records.is_some_and(|r| r.is_of_card(&card.facts)),
-        Some(original) => records.is_some_and(|r| original.is_of_same_card(r)),
+        None => {
+            candidate.sampled.is_some() && records.is_some_and(|r| r.card_mark().is_of(&card.facts))
+        }
+        Some(original) => records.is_some_and(|r| original.is_recorded_by(r)),
     };
     let expected = |at: usize| Some(original?.files.get(at)?.blake3);
     let mut works = Vec::new();
@@ -356,7 +358,7 @@ impl Candidate {
             .standing
             .records
             .as_ref()
-            .filter(|r| r.is_of_card(card));
+            .filter(|r| r.card_mark().is_of(card));
         let files = listing.files().filter(|_| of_card.is_some());
         let alike = files.filter_map(|f| {
             let entry = proven_as_it_looks(f, &self.standing)?;

@@ -8,7 +8,7 @@
 
 use super::{Candidate, CardFacts};
 use crate::card::dates::Shift;
-use crate::card::identity::is_known_card;
+use crate::card::identity::CardMark;
 use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
 use crate::disk::{EntryKind, Stat};
@@ -145,7 +145,11 @@ fn vouchers<'a>(
     };
     notes.extend(candidate.earlier_notes.iter().cloned());
     let is_of_it = |o: &&EarlierOffload| {
-        is_known_card(o.card_volume_id.as_deref(), Some(&o.card_path), &card.facts)
+        let mark = CardMark {
+            volume_id: o.card_volume_id.as_deref(),
+            path: Some(&o.card_path),
+        };
+        mark.is_of(&card.facts)
     };
     let mut found: Vec<Voucher<'a>> = Vec::new();
     for offload in candidate.earlier.iter().filter(is_of_it) {

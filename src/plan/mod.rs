@@ -20,7 +20,7 @@ use crate::digest::Digest;
 use crate::disk::{EntryKind, FolderFacts, Stamp};
 use crate::error::{Problem, ProblemKind};
 use crate::existing::earlier::EarlierOffload;
-use crate::existing::original::{Original, RecordedCard};
+use crate::existing::original::Original;
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::hash_algorithm::{AlsoHashes, AlsoSet};
@@ -32,6 +32,7 @@ use crate::plan::destination::{Place, Shape, join_work, plan_destination};
 use crate::plan::notes::{signer_note, unlike_notes};
 use crate::record::earlier_run::{ProvenEntry, RecordedVerdict};
 use crate::record::layout::{DestinationIdentity, InBag, Layout, PerDestination, identity};
+use crate::record::manifest::CardPart;
 use crate::record::signature::Signer;
 use crate::units::len64;
 use camino::Utf8PathBuf;
@@ -281,13 +282,13 @@ impl Plan {
     }
 
     /// Returns the card as records name it: the one that is read, or the one that the original was made of.
-    pub fn recorded_card(&self) -> RecordedCard {
+    pub fn recorded_card(&self) -> CardPart {
         if let Some(original) = self.original() {
             return original.card.clone();
         }
         let facts = &self.card.facts;
         let keeps_local_time = ["vfat", "msdos", "exfat", "fuseblk"];
-        RecordedCard {
+        CardPart {
             path: facts.canonical.clone(),
             label: Some(self.card.label.clone()),
             filesystem: facts.filesystem.clone(),

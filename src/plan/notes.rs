@@ -206,7 +206,7 @@ pub(super) fn unlike_notes(
 ) -> impl Iterator<Item = String> {
     let is_of_card = |c: &Candidate| {
         let records = c.standing.records.as_ref();
-        records.is_some_and(|r| r.is_of_card(card))
+        records.is_some_and(|r| r.card_mark().is_of(card))
     };
     let unlike = candidates
         .iter()

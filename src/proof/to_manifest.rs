@@ -126,14 +126,8 @@ fn seconds(s: f64) -> f64 {
 fn card_part(proof: &Proof) -> CardPart {
     let card = proof.plan().recorded_card();
     CardPart {
-        path: card.path,
-        label: card.label,
-        filesystem: card.filesystem,
-        volume_id: card.volume_id,
-        bytes_total: card.bytes_total,
-        listing_b3: card.listing_b3,
-        zone: card.zone,
         read_whole: card.read_whole.or(proof.part().map(|_| false)),
+        ..card
     }
 }
 

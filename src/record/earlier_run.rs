@@ -1,9 +1,9 @@
 //! Owns what the records of an earlier run say of one destination: the card that it was, and what
 //! was proven there. It holds; it reads nothing.
 
-use crate::card::identity::is_known_card;
+use crate::card::identity::CardMark;
 use crate::digest::Digest;
-use crate::disk::{FolderFacts, ReadBackWay};
+use crate::disk::ReadBackWay;
 use crate::hash_algorithm::AlsoHashes;
 use crate::record::layout::{DestinationIdentity, Layout};
 use std::collections::{HashMap, HashSet};
@@ -59,13 +59,12 @@ pub struct Records {
 }
 
 impl Records {
-    /// Returns whether they are of this very card.
-    pub fn is_of_card(&self, card: &FolderFacts) -> bool {
-        is_known_card(
-            self.card_volume_id.as_deref(),
-            self.card_path.as_deref(),
-            card,
-        )
+    /// Returns by what the card that they are of is known again.
+    pub fn card_mark(&self) -> CardMark<'_> {
+        CardMark {
+            volume_id: self.card_volume_id.as_deref(),
+            path: self.card_path.as_deref(),
+        }
     }
 }
 

@@ -17,7 +17,7 @@ use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::ledger::Deed;
 use crate::name::{CardName, fold, shown};
-use crate::plan::check::{holds_nothing_of, holds_other_files, same_card};
+use crate::plan::check::{holds_nothing_of, holds_other_files, may_go_on};
 use crate::plan::notes::doubt_twins;
 use crate::plan::{Candidate, layout_of};
 use crate::record::earlier_run::Records;
@@ -179,7 +179,7 @@ fn goes_here(
 ) -> bool {
     let stands = || candidates.iter().map(|c| &c.standing);
     let is_of_card = |records: &Records| {
-        same_card(records, card, listing)
+        may_go_on(records, card, listing)
             && !holds_nothing_of(records, listing)
             // A camera's own database is another one after every shot. What is new then goes into an
             // offload of its own, and the earlier one is kept.

@@ -7,7 +7,7 @@ use crate::card::survey::survey_parts;
 use crate::digest::Digest;
 use crate::disk::{Disk, FolderFacts, Sight};
 use crate::error::{Problem, ProblemKind};
-use crate::existing::original::{Original, OriginalFile, RecordedCard};
+use crate::existing::original::{Original, OriginalFile};
 use crate::existing::search::destination_of;
 use crate::existing::source::CardFacts;
 use crate::name::{CardName, shown};
@@ -207,16 +207,7 @@ fn original(
         name: manifest.offload.name.clone(),
         root: canonical.to_path_buf(),
         manifest_b3,
-        card: RecordedCard {
-            path: card.path.clone(),
-            label: card.label.clone(),
-            filesystem: card.filesystem.clone(),
-            volume_id: card.volume_id.clone(),
-            bytes_total: card.bytes_total,
-            listing_b3: card.listing_b3,
-            zone: card.zone.clone(),
-            read_whole: card.read_whole,
-        },
+        card: card.clone(),
         layout,
         also: manifest
             .files

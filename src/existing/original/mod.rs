@@ -13,6 +13,7 @@ use crate::hash_algorithm::{AlsoHashes, AlsoSet};
 use crate::name::{fold, shown, some_of};
 use crate::record::earlier_run::Records;
 use crate::record::layout::{Layout, RECORDS};
+use crate::record::manifest::CardPart;
 use crate::units::{counted, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{HashMap, HashSet};
@@ -21,27 +22,6 @@ use std::collections::{HashMap, HashSet};
 const NAMES_TOLD: usize = 3;
 /// Other copies that are named; more are of no use in one sentence.
 const OTHERS_TOLD: usize = 3;
-
-/// The card as a manifest recorded it.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct RecordedCard {
-    /// Where it was mounted, links resolved.
-    pub path: String,
-    /// Its label.
-    pub label: Option<String>,
-    /// File system type.
-    pub filesystem: String,
-    /// Identity of its volume, where it was known.
-    pub volume_id: Option<String>,
-    /// Size of its volume in bytes.
-    pub bytes_total: u64,
-    /// Fingerprint of its listing.
-    pub listing_b3: Digest,
-    /// `unknown` where its file system keeps local times without a zone.
-    pub zone: Option<String>,
-    /// False where a folder of it was copied and not the card.
-    pub read_whole: Option<bool>,
-}
 
 /// One file of the original.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -63,8 +43,8 @@ pub struct Original {
     pub root: Utf8PathBuf,
     /// The BLAKE3 of its manifest.
     pub manifest_b3: Digest,
-    /// The card that it was made of.
-    pub card: RecordedCard,
+    /// The card that it was made of, as its manifest has it.
+    pub card: CardPart,
     /// Where the card's tree lies in it.
     pub layout: Layout,
     /// Further hashes that its manifest has of some file or other.
@@ -132,18 +112,11 @@ impl Original {
     }
 
     /// Returns whether records on a drive are of the very card and listing that this offload is of.
-    pub fn is_of_same_card(&self, records: &Records) -> bool {
+    pub fn is_recorded_by(&self, records: &Records) -> bool {
         let card = &self.card;
-        records.listing_b3 == Some(card.listing_b3)
-            && self.is_known(
-                records.card_volume_id.as_deref(),
-                records.card_path.as_deref(),
-            )
-    }
-
-    /// Returns whether a recorded card is this offload's.
-    pub fn is_known(&self, volume_id: Option<&str>, path: Option<&str>) -> bool {
-        volume_id == self.card.volume_id.as_deref() && path == Some(self.card.path.as_str())
+        // Its manifest does not say whether the card was a whole volume.
+        let is_same_card = records.card_mark().is_same_card(card.mark(), false);
+        records.listing_b3 == Some(card.listing_b3) && is_same_card
     }
 
     /// Returns where a good copy of a damaged file may be, as the end of a sentence.

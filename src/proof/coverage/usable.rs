@@ -4,7 +4,7 @@ use super::answer::{Holding, Lack, Reason};
 use super::gap::{Gap, Told};
 use super::question::{FoundOffload, Question, Stands, Unusable};
 use crate::card::dates::{Shift, parse};
-use crate::card::identity::{has_identity, is_known_card};
+use crate::card::identity::has_identity;
 use crate::card::listing::FileRow;
 use crate::card::sample::{Alike, Ground, choose};
 use crate::disk::ReadBackWay;
@@ -69,7 +69,7 @@ pub(super) fn usable<'a>(
     if !question.listing.files().any(is_about_it) {
         return None;
     }
-    if !question.by_content && !is_this_card(question, manifest) {
+    if !question.by_content && !manifest.card.mark().is_of(question.card) {
         notes.push(format!(
             "The offload in `{root}` is of another card that uses the same names. To compare this card with it, read it: --by-content."
         ));
@@ -102,12 +102,6 @@ pub(super) fn usable<'a>(
         ));
     }
     Some(usable)
-}
-
-/// The same volume, or at least the same place where a volume's identity is not enough to tell.
-pub(super) fn is_this_card(question: &Question<'_>, manifest: &Manifest) -> bool {
-    let card = &manifest.card;
-    is_known_card(card.volume_id.as_deref(), Some(&card.path), question.card)
 }
 
 impl<'a> Usable<'a> {

@@ -2,6 +2,7 @@
 
 use super::bounds::{SAMPLES_MAX, at_most};
 use super::device::{DRIVE_MARK, PLACE_MARK, VOLUME_MARK};
+use crate::card::identity::CardMark;
 use crate::digest::Digest;
 use crate::disk::{FolderFacts, ReadBackWay};
 use crate::hash_algorithm::AlsoHashes;
@@ -67,6 +68,16 @@ pub struct CardPart {
         deserialize_with = "present"
     )]
     pub read_whole: Option<bool>,
+}
+
+impl CardPart {
+    /// Returns by what the card is known again.
+    pub fn mark(&self) -> CardMark<'_> {
+        CardMark {
+            volume_id: self.volume_id.as_deref(),
+            path: Some(&self.path),
+        }
+    }
 }
 
 /// Something on the card that somebody should look at.
