@@ -8,10 +8,12 @@ use crate::error::{Cause, Problem, ProblemKind};
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word};
-use crate::plan::destination::{Place, Shape, count_work, is_rewritten};
+use crate::plan::candidate::{Candidate, PlanOptions};
+use crate::plan::name_list::NameList;
 use crate::plan::notes::left_out_notes;
 use crate::plan::rules::rules_of;
-use crate::plan::{Candidate, FileJob, NAMES_TOLD, PlanOptions, PlannedDestination, Work};
+use crate::plan::shape::{Place, Shape};
+use crate::plan::work::PlannedDestination;
 use crate::record::earlier_run::Records;
 use crate::record::layout::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, RECORDS, identity};
 use crate::units::{len64, size};
@@ -44,37 +46,6 @@ pub(super) fn check_destination(
     check_rules(index, facts, listing, place.shape, reasons);
     check_layout(index, candidate, place.shape.layout, reasons);
     check_standing(index, candidate, facts, card, listing, candidates, reasons);
-}
-
-/// Counts the work on every destination, now that all of it is decided.
-pub(super) fn counted_in(
-    destinations: Vec<(usize, PlannedDestination)>,
-    jobs: &[FileJob],
-    candidates: &[Candidate],
-) -> Vec<PlannedDestination> {
-    let mut out: Vec<PlannedDestination> = destinations.into_iter().map(|(_, d)| d).collect();
-    for (index, destination) in out.iter_mut().enumerate() {
-        count_work(index, destination, jobs);
-        if !lies_as_recorded(index, jobs, candidates) {
-            destination.recorded = None;
-        }
-    }
-    out
-}
-
-/// Whether every file lies where the manifest of an earlier run says.
-pub(super) fn lies_as_recorded(index: usize, jobs: &[FileJob], candidates: &[Candidate]) -> bool {
-    let records = candidates
-        .get(index)
-        .and_then(|c| c.standing.records.as_ref());
-    let recorded = |path: &str| records?.elsewhere.get(path).map(String::as_str);
-    jobs.iter().all(|job| {
-        let now = match job.work.get(index) {
-            Some(Work::Left(left)) => Some(left.within.as_str()),
-            _ => None,
-        };
-        now == recorded(job.name.as_str())
-    })
 }
 
 pub(super) fn check_options(
@@ -257,7 +228,7 @@ pub(super) fn check_rules(
     reasons: &mut Vec<Problem>,
 ) {
     let rules = rules_of(&facts.filesystem);
-    let mut told = Told::new(index);
+    let mut told = NameList::new(index);
     let large = |f: &FileRow<'_>| f.bytes > rules.file_bytes_max;
     for file in listing.files().filter(large) {
         let why = format!(
@@ -332,41 +303,6 @@ pub(super) fn unheld(
         found.insert(name.clone(), why);
     }
     found
-}
-
-/// Tells the first names of each kind and counts the rest, so that a card of 100,000 bad names
-/// gives a page, not a flood.
-pub(super) struct Told {
-    pub(super) index: usize,
-    pub(super) counts: BTreeMap<ProblemKind, usize>,
-}
-
-impl Told {
-    pub(super) fn new(index: usize) -> Self {
-        Self {
-            index,
-            counts: BTreeMap::new(),
-        }
-    }
-
-    pub(super) fn tell(&mut self, problem: Problem, name: &CardName, reasons: &mut Vec<Problem>) {
-        let count = self.counts.entry(problem.kind).or_insert(0);
-        *count += 1;
-        if *count <= NAMES_TOLD {
-            reasons.push(problem.at(name.as_str()).on(self.index));
-        }
-    }
-
-    pub(super) fn rest(self, reasons: &mut Vec<Problem>) {
-        for (kind, count) in self.counts {
-            if count > NAMES_TOLD {
-                let more = count - NAMES_TOLD;
-                reasons.push(
-                    Problem::new(kind, format!("and {more} more of this kind")).on(self.index),
-                );
-            }
-        }
-    }
 }
 
 pub(super) fn check_standing(
@@ -482,16 +418,14 @@ pub fn holds_nothing_of(records: &Records, listing: &Listing) -> bool {
 
 /// Returns whether an earlier run proved other files under names that the card has now.
 pub fn holds_other_files(records: &Records, listing: &Listing) -> bool {
-    listing
-        .files()
-        .any(|file| is_rewritten(file, Some(records)))
+    listing.files().any(|file| records.proved_another(file))
 }
 
 /// A folder of the card whose place is taken by something else would lead the copy astray.
 pub(super) fn check_folders(
     listing: &Listing,
     standing: &Standing,
-    told: &mut Told,
+    told: &mut NameList,
     reasons: &mut Vec<Problem>,
 ) {
     for folder in listing.folders() {

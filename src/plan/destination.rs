@@ -8,11 +8,14 @@ use crate::disk::{EntryKind, FolderFacts, Settling, Stat};
 use crate::error::{Cause, Problem, ProblemKind};
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
-use crate::hash_algorithm::{Also, AlsoSet, agree};
+use crate::hash_algorithm::agree;
 use crate::name::{CardName, is_part_name};
-use crate::plan::check::{Told, check_folders, unheld};
-use crate::plan::earlier::{Leaving, Left, LeftIn};
-use crate::plan::{Candidate, FileJob, PlanOptions, PlannedDestination, Work, layout_of};
+use crate::plan::candidate::Candidate;
+use crate::plan::check::{check_folders, unheld};
+use crate::plan::earlier::LeftIn;
+use crate::plan::name_list::NameList;
+use crate::plan::shape::{Place, Shape};
+use crate::plan::work::{FileJob, PlannedDestination, Work};
 use crate::record::earlier_run::{ProvenEntry, Records};
 use crate::record::layout::{InBag, Layout, PerDestination, RECORDS};
 use crate::units::{len64, round_up};
@@ -30,22 +33,6 @@ pub(super) const RECORD_BYTES_PER_FILE: u64 = 1_024;
 /// beside the path.
 pub(super) const RECORD_BYTES_PER_HASH: u64 = 512;
 
-/// A destination while it is planned.
-pub(super) struct Place<'a> {
-    pub(super) index: usize,
-    pub(super) candidate: &'a Candidate,
-    pub(super) facts: &'a FolderFacts,
-    pub(super) shape: &'a Shape<'a>,
-    pub(super) leaving: &'a Leaving,
-}
-
-impl Place<'_> {
-    /// Returns where the file at this place of the listing is left on this destination.
-    pub(super) fn left(&self, at: usize) -> Option<&Left> {
-        self.leaving.left.get(at)?.as_ref()?.get(self.index)
-    }
-}
-
 pub(super) fn plan_destination(
     place: &Place<'_>,
     card: &CardFacts,
@@ -55,7 +42,7 @@ pub(super) fn plan_destination(
     let (candidate, facts) = (place.candidate, place.facts);
     let mut planned = destination_at_start(candidate, facts, listing, place.shape);
     let standing = &candidate.standing;
-    let mut told = Told::new(place.index);
+    let mut told = NameList::new(place.index);
     check_folders(listing, standing, &mut told, reasons);
     let records = standing.records.as_ref();
     let original = card.original.as_deref();
@@ -90,7 +77,7 @@ pub(super) fn plan_destination(
         match &work {
             Work::Keep(_) | Work::Left(_) | Work::Unheld => {}
             Work::Check => {
-                let is_rewritten = is_rewritten(file, records);
+                let is_rewritten = records.is_some_and(|r| r.proved_another(file));
                 if let Some(problem) = in_the_way(file, facts, standing, is_rewritten) {
                     told.tell(problem, file.name, reasons);
                 }
@@ -172,12 +159,6 @@ pub const LEFT_EMPTY: &str = "an empty file stands under this name, as a drive l
 /// Why a file that was written anew on the card can't go where its earlier copy is.
 const EARLIER_COPY: &str = "under this name stands the copy that an earlier run proved, and the card holds another file now";
 
-/// Whether an earlier run proved another file of this name.
-pub(super) fn is_rewritten(file: FileRow<'_>, records: Option<&Records>) -> bool {
-    let proven = records.and_then(|r| r.proven.get(file.name.as_str()));
-    proven.is_some_and(|p| p.bytes != file.bytes || *p.modified != *file.modified.rfc3339())
-}
-
 /// The destination as it stands, before the work on it is counted.
 pub(super) fn destination_at_start(
     candidate: &Candidate,
@@ -248,26 +229,6 @@ pub(super) fn stands_bytes(standing: &Standing, cluster: u64) -> u64 {
     files
         .map(|(_, stat)| round_up(stat.bytes, cluster))
         .fold(0, u64::saturating_add)
-}
-
-/// What the offload is to be on every destination.
-pub(super) struct Shape<'a> {
-    pub(super) name: &'a str,
-    pub(super) also: AlsoSet,
-    pub(super) layout: Layout,
-}
-
-impl<'a> Shape<'a> {
-    pub(super) fn of(options: &'a PlanOptions, card: &CardFacts, candidates: &[Candidate]) -> Self {
-        let original = card.original.as_ref();
-        let layout = layout_of(options.form.layout, candidates, original.map(|o| o.layout));
-        let also = hashes_to_make(options, candidates, layout);
-        Self {
-            name: &options.name,
-            also: original.map_or(also, |o| also.with(o.also)),
-            layout,
-        }
-    }
 }
 
 pub(super) fn gone_files(standing: &Standing, listing: &Listing) -> u64 {
@@ -392,24 +353,6 @@ pub(super) fn join_work(listing: &Listing, works: Vec<Vec<Work>>) -> Vec<FileJob
         .collect()
 }
 
-/// Those asked for, that which a bag needs, and those that earlier runs of this offload made: they
-/// are made on, so that no list ends up with a part of the files.
-pub(super) fn hashes_to_make(
-    options: &PlanOptions,
-    candidates: &[Candidate],
-    layout: Layout,
-) -> AlsoSet {
-    let mut asked = options.form.also;
-    if layout == Layout::Bag {
-        asked.insert(Also::Sha256);
-    }
-    candidates
-        .iter()
-        .filter_map(|c| c.standing.records.as_ref())
-        .flat_map(|r| r.proven.values())
-        .fold(asked, |all, entry| all.with(entry.also.kinds()))
-}
-
 /// Earlier runs that kept different bytes of one file vouch for nothing: all are read again. (A
 /// file is left on all destinations or on none, and only where the hashes agree.)
 pub(super) fn doubt_if_unequal(work: &mut [Work]) {
@@ -424,7 +367,7 @@ pub(super) fn doubt_if_unequal(work: &mut [Work]) {
     }
 }
 
-pub(super) fn count_work(index: usize, planned: &mut PlannedDestination, jobs: &[FileJob]) {
+fn count_work(index: usize, planned: &mut PlannedDestination, jobs: &[FileJob]) {
     for job in jobs {
         match job.work.get(index) {
             Some(Work::Keep(_)) => {
@@ -455,4 +398,35 @@ pub(super) fn count_work(index: usize, planned: &mut PlannedDestination, jobs: &
             Some(Work::Unheld) | None => {}
         }
     }
+}
+
+/// Counts the work on every destination, now that all of it is decided.
+pub(super) fn counted_in(
+    destinations: Vec<(usize, PlannedDestination)>,
+    jobs: &[FileJob],
+    candidates: &[Candidate],
+) -> Vec<PlannedDestination> {
+    let mut out: Vec<PlannedDestination> = destinations.into_iter().map(|(_, d)| d).collect();
+    for (index, destination) in out.iter_mut().enumerate() {
+        count_work(index, destination, jobs);
+        if !lies_as_recorded(index, jobs, candidates) {
+            destination.recorded = None;
+        }
+    }
+    out
+}
+
+/// Whether every file lies where the manifest of an earlier run says.
+fn lies_as_recorded(index: usize, jobs: &[FileJob], candidates: &[Candidate]) -> bool {
+    let records = candidates
+        .get(index)
+        .and_then(|c| c.standing.records.as_ref());
+    let recorded = |path: &str| records?.elsewhere.get(path).map(String::as_str);
+    jobs.iter().all(|job| {
+        let now = match job.work.get(index) {
+            Some(Work::Left(left)) => Some(left.within.as_str()),
+            _ => None,
+        };
+        now == recorded(job.name.as_str())
+    })
 }

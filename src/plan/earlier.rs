@@ -6,13 +6,14 @@
 //! copy still stands there with its size and date, on the destination's own file system. Whatever
 //! is not certain is copied.
 
-use super::{Candidate, CardFacts};
+use super::candidate::Candidate;
 use crate::card::dates::Shift;
 use crate::card::identity::CardMark;
 use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;
 use crate::disk::{EntryKind, Stat};
 use crate::existing::earlier::{EarlierFile, EarlierOffload};
+use crate::existing::source::CardFacts;
 use crate::hash_algorithm::agree;
 use crate::name::shown;
 use crate::record::earlier_run::ProvenEntry;

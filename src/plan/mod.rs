@@ -3,207 +3,50 @@
 //! on facts that others gathered and never asks a disk.
 
 pub mod beside;
+mod candidate;
 pub mod check;
 pub mod concurrent;
 pub mod destination;
 pub mod earlier;
 pub mod estimate;
 mod forecast;
+mod name_list;
 pub mod notes;
 pub mod rules;
+mod shape;
 pub mod terms;
+mod work;
+
+pub use candidate::{Candidate, Form, PlanOptions, layout_of};
+pub use work::{FileJob, PlannedDestination, Work};
 
 use crate::card::identity::CardIdentity;
 use crate::card::listing::Listing;
 use crate::card::part::{part_note, part_of};
 use crate::digest::Digest;
-use crate::disk::{EntryKind, FolderFacts, Stamp};
+use crate::disk::{EntryKind, Stamp};
 use crate::error::{Problem, ProblemKind};
 use crate::existing::earlier::EarlierOffload;
 use crate::existing::original::Original;
 use crate::existing::source::CardFacts;
-use crate::existing::standing::Standing;
 use crate::hash_algorithm::{AlsoHashes, AlsoSet};
 use crate::name::{CardName, word};
-use crate::plan::check::{
-    Room, Told, check_card, check_destination, check_options, check_room, counted_in,
-};
-use crate::plan::destination::{Place, Shape, join_work, plan_destination};
+use crate::plan::check::{Room, check_card, check_destination, check_options, check_room};
+use crate::plan::destination::{counted_in, join_work, plan_destination};
+use crate::plan::name_list::NameList;
 use crate::plan::notes::{signer_note, unlike_notes};
-use crate::record::earlier_run::{ProvenEntry, RecordedVerdict};
-use crate::record::layout::{DestinationIdentity, InBag, Layout, PerDestination, identity};
+use crate::plan::shape::{Place, Shape};
+use crate::record::earlier_run::RecordedVerdict;
+use crate::record::layout::Layout;
 use crate::record::manifest::CardPart;
 use crate::record::signature::Signer;
 use crate::units::len64;
 use camino::Utf8PathBuf;
-use earlier::{Leaving, Left, LeftIn, OnlyNew, leave};
+use earlier::{Leaving, OnlyNew, leave};
 use estimate::Estimate;
-use rules::{FAT32_FILE_BYTES_MAX, rules_of};
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 use std::sync::Arc;
 use terms::Terms;
-
-/// At most this many names are told for one reason; the rest are counted.
-pub(super) const NAMES_TOLD: usize = 20;
-
-/// A destination before the plan.
-#[derive(Clone, Debug)]
-pub struct Candidate {
-    /// As it was given on the command line.
-    pub given: Utf8PathBuf,
-    /// What the system says of it, or why it cannot be used.
-    pub facts: Result<FolderFacts, Problem>,
-    /// Why it is not the drive that is meant.
-    pub unmounted: Option<String>,
-    /// The offload that it lies in, or is.
-    pub within_offload: Option<String>,
-    /// What stands there already.
-    pub standing: Standing,
-    /// Files that were read from the card, and are what an earlier run of this offload read, before any is
-    /// kept unread; `None` where one was not.
-    pub sampled: Option<u64>,
-    /// Other offloads on it, where only what is new is to be copied.
-    pub earlier: Vec<EarlierOffload>,
-    /// What should be told of those that cannot be used.
-    pub earlier_notes: Vec<String>,
-    /// Bytes that other runs at work on the volume have yet to write.
-    pub others_bytes: u64,
-}
-
-/// What is done with one file on one destination.
-#[derive(Clone, PartialEq, Debug)]
-pub enum Work {
-    /// Written and read back.
-    Copy,
-    /// Something stands under the final name that no record vouches for: it is read back and
-    /// compared with the card, and never changed.
-    Check,
-    /// Proven by an earlier run; its size was looked at.
-    Keep(Arc<ProvenEntry>),
-    /// Left in an earlier offload on the same destination, which holds it proven.
-    Left(Box<Left>),
-    /// Not copied there: the drive cannot hold it as it is.
-    Unheld,
-}
-
-impl Work {
-    /// Returns what an earlier run proved, where that is relied upon.
-    pub fn earlier(&self) -> Option<&ProvenEntry> {
-        match self {
-            Self::Keep(entry) => Some(entry),
-            Self::Left(left) => Some(&left.entry),
-            Self::Copy | Self::Check | Self::Unheld => None,
-        }
-    }
-}
-
-/// One file of the job.
-#[derive(Clone, PartialEq, Debug)]
-pub struct FileJob {
-    /// Its path on the card and below the offload.
-    pub name: CardName,
-    /// Size in bytes when it was listed.
-    pub bytes: u64,
-    /// Date when it was listed.
-    pub modified: Stamp,
-    /// What is done on each destination.
-    pub work: PerDestination<Work>,
-}
-
-impl FileJob {
-    /// Returns whether the file has to be read from the card.
-    pub fn is_read(&self) -> bool {
-        let mut all = self.work.iter();
-        all.any(|w| matches!(w, Work::Copy | Work::Check))
-    }
-
-    /// Returns whether the file is left in earlier offloads.
-    pub fn is_left(&self) -> bool {
-        self.work.iter().any(|w| matches!(w, Work::Left(_)))
-    }
-}
-
-/// A destination in the plan.
-#[derive(Clone, Debug)]
-pub struct PlannedDestination {
-    /// As it was given.
-    pub given: Utf8PathBuf,
-    /// The offload's folder, `DIR/NAME`.
-    pub root: Utf8PathBuf,
-    /// The folder of the card's tree inside it.
-    pub payload: Utf8PathBuf,
-    /// What the system said of `DIR`.
-    pub facts: FolderFacts,
-    /// Whether `DIR/NAME` stands there already.
-    pub exists: bool,
-    /// Folders below it that stand there already.
-    pub folders_present: Vec<CardName>,
-    /// Files and folders that this drive cannot hold as they are, and why: they are left out on it, and told.
-    pub unheld: HashMap<CardName, String>,
-    /// Part files that an earlier run left.
-    pub stale_parts: Vec<CardName>,
-    /// Empty files under final names that an earlier run's pull left; they are copied anew.
-    pub left_empty: Vec<CardName>,
-    /// Whether an earlier run's records stand there.
-    pub resumed: bool,
-    /// The verdict of a finished manifest that stands there for this very listing.
-    pub recorded: Option<RecordedVerdict>,
-    /// The fingerprint of the key that signed the manifest that stands there.
-    pub signed_by: Option<String>,
-    /// Files of an earlier run that stand there and are no longer on the card.
-    pub gone_files: u64,
-    /// Files that stand there proven by an earlier run, and that are other files on the card now: another
-    /// size or date.
-    pub rewritten: HashSet<String>,
-    /// Of a bag: what stands in its payload folder and a record knows. It has to list them also where
-    /// they are no longer on the card, or were rewritten there.
-    pub in_bag: Vec<InBag>,
-    /// Of a bag: what stands in its payload folder and no record knows, by path.
-    pub strangers: Vec<String>,
-    /// Files that were read from the card as a sample before any was kept, and are equal.
-    pub sampled_files: u64,
-    /// Files kept because an earlier run proved them.
-    pub kept_files: u64,
-    /// Their bytes.
-    pub kept_bytes: u64,
-    /// Files that are left in earlier offloads on this destination.
-    pub left_files: u64,
-    /// Their bytes.
-    pub left_bytes: u64,
-    /// The earlier offloads that they are left in.
-    pub left_in: Vec<LeftIn>,
-    /// Files that stand there without a record and are read back and compared.
-    pub check_files: u64,
-    /// Of these, files that an earlier run proved without a hash that is wanted now.
-    pub hash_files: u64,
-    /// Files to be written.
-    pub copy_files: u64,
-    /// Their bytes.
-    pub copy_bytes: u64,
-    /// Room the job needs on this destination, clusters and records included, in bytes.
-    pub needs_bytes: u64,
-    /// Room that files take up there already, part files aside, in bytes.
-    pub stands_bytes: u64,
-    /// Bytes that other runs at work on the volume have yet to write.
-    pub others_bytes: u64,
-}
-
-impl PlannedDestination {
-    /// Returns the size in bytes of the largest file, where it is to be found out whether the drive can hold it.
-    pub fn size_to_try(&self, index: usize, jobs: &[FileJob]) -> Option<u64> {
-        let new = jobs
-            .iter()
-            .filter(|job| job.work.get(index) == Some(&Work::Copy));
-        let largest = new.map(|job| job.bytes).max()?;
-        let is_open = !rules_of(&self.facts.filesystem).is_max_known;
-        (is_open && largest > FAT32_FILE_BYTES_MAX).then_some(largest)
-    }
-
-    /// Returns the identity that records carry.
-    pub fn identity(&self) -> DestinationIdentity {
-        identity(&self.facts)
-    }
-}
 
 /// What will be done. Complete when [`plan`] has made it.
 #[derive(Clone, Debug)]
@@ -247,7 +90,7 @@ impl Plan {
     pub fn unheld_problems(&self) -> Vec<Problem> {
         let mut problems = Vec::new();
         for (index, d) in self.destinations.iter().enumerate() {
-            let mut told = Told::new(index);
+            let mut told = NameList::new(index);
             let mut names: Vec<_> = d.unheld.iter().collect();
             names.sort_unstable_by_key(|(name, _)| *name);
             for (name, why) in names {
@@ -386,30 +229,6 @@ impl Plan {
 pub struct Refusal {
     /// The reasons, card first, then by destination.
     pub reasons: Vec<Problem>,
-}
-
-/// What the person asked for, as far as the plan needs it.
-#[derive(Clone, Debug)]
-pub struct PlanOptions {
-    /// The offload's name.
-    pub name: String,
-    /// What is to be proven.
-    pub terms: Terms,
-    /// Leave what earlier offloads on every destination prove already.
-    pub only_new: bool,
-    /// In which form the offload is left.
-    pub form: Form,
-    /// Who is to sign the manifest.
-    pub signer: Option<Arc<Signer>>,
-}
-
-/// In which form an offload is left on its destinations.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub struct Form {
-    /// Further hashes beside BLAKE3.
-    pub also: AlsoSet,
-    /// Where the card's tree lies; `None` for what stands there already, or else as the original has it, or plain.
-    pub layout: Option<Layout>,
 }
 
 /// Decides what to do, or tells every reason not to.
@@ -557,20 +376,6 @@ impl Plan {
         let all = self.destinations.iter().enumerate();
         all.map(|(index, d)| Room::of(index, d)).collect()
     }
-}
-
-/// Returns the layout that was asked for, or that of what stands there, or that of the `original`, or the plain
-/// one.
-pub fn layout_of(
-    asked: Option<Layout>,
-    candidates: &[Candidate],
-    original: Option<Layout>,
-) -> Layout {
-    let standing = || candidates.iter().find_map(|c| c.standing.records.as_ref());
-    asked
-        .or_else(|| standing().map(|r| r.layout))
-        .or(original)
-        .unwrap_or_default()
 }
 
 #[cfg(test)]

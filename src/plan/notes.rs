@@ -5,9 +5,11 @@ use crate::disk::backing::{Backing, Reason, independent};
 use crate::existing::mounted::is_where_drives_are_mounted;
 use crate::existing::source::CardFacts;
 use crate::name::{CardName, shown, some_of};
+use crate::plan::candidate::{Candidate, PlanOptions};
+use crate::plan::name_list::NAMES_TOLD;
 use crate::plan::rules::{FAT32_FILE_BYTES_MAX, rules_of};
 use crate::plan::terms::Terms;
-use crate::plan::{Candidate, NAMES_TOLD, PlanOptions, PlannedDestination};
+use crate::plan::work::PlannedDestination;
 use crate::record::signature::Signer;
 use crate::units::{counted, len64, size};
 

@@ -3,13 +3,16 @@
 use super::*;
 use crate::card::dates::Shift;
 use crate::card::listing::{Row, RowKind};
+use crate::disk::FolderFacts;
 use crate::disk::backing::Backing;
 use crate::disk::{ReadBackWay, Sight, Stamp, Stat};
+use crate::existing::standing::Standing;
 use crate::hash_algorithm::Also;
 use crate::plan::check::{may_go_on, unheld};
 use crate::plan::notes::doubt_twins;
+use crate::record::earlier_run::ProvenEntry;
 use crate::record::earlier_run::Records;
-use crate::record::layout::Level;
+use crate::record::layout::{Level, identity};
 use std::collections::BTreeSet;
 
 pub(super) fn facts(device: u64, filesystem: &str, free_bytes: u64) -> FolderFacts {

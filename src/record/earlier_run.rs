@@ -2,6 +2,7 @@
 //! was proven there. It holds; it reads nothing.
 
 use crate::card::identity::CardMark;
+use crate::card::listing::FileRow;
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::hash_algorithm::AlsoHashes;
@@ -59,6 +60,12 @@ pub struct Records {
 }
 
 impl Records {
+    /// Returns whether an earlier run proved another file of this name.
+    pub fn proved_another(&self, file: FileRow<'_>) -> bool {
+        let proven = self.proven.get(file.name.as_str());
+        proven.is_some_and(|p| p.bytes != file.bytes || *p.modified != *file.modified.rfc3339())
+    }
+
     /// Returns by what the card that they are of is known again.
     pub fn card_mark(&self) -> CardMark<'_> {
         CardMark {

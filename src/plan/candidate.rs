@@ -1,0 +1,74 @@
+//! Owns what goes into a plan: what was found on every destination, and what the person asked for. Data only.
+
+use crate::disk::FolderFacts;
+use crate::error::Problem;
+use crate::existing::earlier::EarlierOffload;
+use crate::existing::standing::Standing;
+use crate::hash_algorithm::AlsoSet;
+use crate::plan::terms::Terms;
+use crate::record::layout::Layout;
+use crate::record::signature::Signer;
+use camino::Utf8PathBuf;
+use std::sync::Arc;
+
+/// A destination before the plan.
+#[derive(Clone, Debug)]
+pub struct Candidate {
+    /// As it was given on the command line.
+    pub given: Utf8PathBuf,
+    /// What the system says of it, or why it cannot be used.
+    pub facts: Result<FolderFacts, Problem>,
+    /// Why it is not the drive that is meant.
+    pub unmounted: Option<String>,
+    /// The offload that it lies in, or is.
+    pub within_offload: Option<String>,
+    /// What stands there already.
+    pub standing: Standing,
+    /// Files that were read from the card, and are what an earlier run of this offload read, before any is
+    /// kept unread; `None` where one was not.
+    pub sampled: Option<u64>,
+    /// Other offloads on it, where only what is new is to be copied.
+    pub earlier: Vec<EarlierOffload>,
+    /// What should be told of those that cannot be used.
+    pub earlier_notes: Vec<String>,
+    /// Bytes that other runs at work on the volume have yet to write.
+    pub others_bytes: u64,
+}
+
+/// What the person asked for, as far as the plan needs it.
+#[derive(Clone, Debug)]
+pub struct PlanOptions {
+    /// The offload's name.
+    pub name: String,
+    /// What is to be proven.
+    pub terms: Terms,
+    /// Leave what earlier offloads on every destination prove already.
+    pub only_new: bool,
+    /// In which form the offload is left.
+    pub form: Form,
+    /// Who is to sign the manifest.
+    pub signer: Option<Arc<Signer>>,
+}
+
+/// In which form an offload is left on its destinations.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Form {
+    /// Further hashes beside BLAKE3.
+    pub also: AlsoSet,
+    /// Where the card's tree lies; `None` for what stands there already, or else as the original has it, or plain.
+    pub layout: Option<Layout>,
+}
+
+/// Returns the layout that was asked for, or that of what stands there, or that of the `original`, or the plain
+/// one.
+pub fn layout_of(
+    asked: Option<Layout>,
+    candidates: &[Candidate],
+    original: Option<Layout>,
+) -> Layout {
+    let standing = || candidates.iter().find_map(|c| c.standing.records.as_ref());
+    asked
+        .or_else(|| standing().map(|r| r.layout))
+        .or(original)
+        .unwrap_or_default()
+}
