@@ -6,6 +6,8 @@
 
 pub mod backing;
 pub mod buffer;
+mod entry;
+mod facts;
 pub mod hardware;
 pub mod hash_file;
 pub mod home;
@@ -17,160 +19,19 @@ mod recorded;
 #[cfg(target_os = "linux")]
 pub mod topology;
 
-use crate::digest::Digest;
+pub use entry::{EntryKind, Found, Sight, Sights, Stamp, Stat};
+pub use facts::{FolderFacts, far_end};
+
 use crate::error::{Cause, Problem};
-use backing::Backing;
 use buffer::Chunk;
 use camino::{Utf8Path, Utf8PathBuf};
 use hardware::Gear;
-use std::collections::{BTreeSet, HashMap};
-use std::ffi::OsString;
+use std::collections::BTreeSet;
 use std::fmt::Debug;
-use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::io;
 
 /// The journal's file name inside the records folder.
 pub const JOURNAL: &str = "journal.jsonl";
-
-/// A date as a file system keeps it: seconds since 1970 and nanoseconds.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
-pub struct Stamp {
-    /// Seconds since 1970-01-01T00:00:00Z; negative before.
-    pub seconds: i64,
-    /// 0 to 999,999,999.
-    pub nanos: u32,
-}
-
-impl Stamp {
-    /// Takes it from a moment of the calendar.
-    pub fn of(time: jiff::Timestamp) -> Self {
-        let (seconds, nanos) = (time.as_second(), i64::from(time.subsec_nanosecond()));
-        // Before 1970 both are negative.
-        Self {
-            seconds: seconds + nanos.div_euclid(1_000_000_000),
-            nanos: u32::try_from(nanos.rem_euclid(1_000_000_000)).unwrap_or(0),
-        }
-    }
-
-    /// Returns the date as RFC 3339, UTC, with nine decimals; dates beyond year 9999 are clamped.
-    pub fn rfc3339(self) -> String {
-        let nanos = i32::try_from(self.nanos.min(999_999_999)).unwrap_or(0);
-        let time = jiff::Timestamp::new(self.seconds, nanos).unwrap_or(if self.seconds < 0 {
-            jiff::Timestamp::MIN
-        } else {
-            jiff::Timestamp::MAX
-        });
-        format!("{time:.9}")
-    }
-}
-
-/// What an entry is, as `lstat` tells it.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum EntryKind {
-    /// A regular file.
-    File,
-    /// A folder.
-    Folder,
-    /// A symbolic link; never followed.
-    Link,
-    /// A socket, pipe or device.
-    Special,
-}
-
-/// What the file system says of one entry.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Stat {
-    /// File, folder, link or special.
-    pub kind: EntryKind,
-    /// Size in bytes.
-    pub bytes: u64,
-    /// Date of the last change of content.
-    pub modified: Stamp,
-    /// Number that the system gives the file system that holds it (`st_dev`); see [`FolderFacts::entry_device`].
-    pub device: u64,
-    /// Number of the entry in its file system (`st_ino`).
-    pub inode: u64,
-    /// Date of the last change of the entry itself (`st_ctime`), which no program can set; `modified` where the
-    /// system does not tell it.
-    pub changed: Stamp,
-}
-
-/// What exFAT keeps of a date, in nanoseconds (its specification, `LastModified10msIncrement`).
-const EXFAT_STEP_NS: u32 = 10_000_000;
-
-/// A short form of all that becomes another when a file is written to or replaced. Equal ones say that nothing was;
-/// others that the file has to be read again. The default is that of a file that was not looked at.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub struct Sight(u64);
-
-impl Sight {
-    /// Takes it from a look at a file, by the Linux name of its file system. Where numbers and dates of entries are made up
-    /// anew whenever memory has forgotten them (FAT, exFAT, many FUSE ones), only the size and the date of the content
-    /// count: in steps of the 2 s that FAT keeps, and the part of it that is finer than the 10 ms that exFAT keeps, which
-    /// is there only where the file system keeps all of it.
-    pub fn of(stat: &Stat, filesystem: &str) -> Self {
-        let mut hasher = DefaultHasher::new();
-        stat.bytes.hash(&mut hasher);
-        if keeps_numbers(filesystem) {
-            (stat.device, stat.inode, stat.modified, stat.changed).hash(&mut hasher);
-        } else {
-            let Stamp { seconds, nanos } = stat.modified;
-            (seconds.div_euclid(2), nanos % EXFAT_STEP_NS).hash(&mut hasher);
-        }
-        Self(hasher.finish())
-    }
-}
-
-/// What every file below a folder looked like, by its path, to be held against a later look.
-#[derive(Clone, Debug, Default)]
-pub struct Sights(HashMap<OsString, Sight>);
-
-impl Sights {
-    /// Takes them from a walk, by the Linux name of the file system.
-    pub fn of(found: &[Found], filesystem: &str) -> Self {
-        let files = found.iter().filter_map(|entry| {
-            let stat = entry.stat.as_ref().ok()?;
-            let sight = Sight::of(stat, filesystem);
-            (stat.kind == EntryKind::File).then(|| (entry.path.clone(), sight))
-        });
-        Self(files.collect())
-    }
-
-    /// Returns the files that are gone or not what they were by a later look. What came is not among them.
-    pub fn not_in(&self, later: &Self) -> BTreeSet<String> {
-        let all = self.0.iter();
-        all.filter(|(path, sight)| later.0.get(*path) != Some(sight))
-            .map(|(path, _)| path.to_string_lossy().into_owned())
-            .collect()
-    }
-}
-
-/// Whether a file system stores the numbers and dates of its entries.
-fn keeps_numbers(filesystem: &str) -> bool {
-    matches!(
-        filesystem,
-        "ext2"
-            | "ext3"
-            | "ext4"
-            | "xfs"
-            | "btrfs"
-            | "f2fs"
-            | "tmpfs"
-            | "ntfs3"
-            | "apfs"
-            | "hfsplus"
-    )
-}
-
-/// One entry met while walking a tree.
-#[derive(Debug)]
-pub struct Found {
-    /// Path relative to the root of the walk, as raw as the system gave it.
-    pub path: OsString,
-    /// What it is, or why that could not be told. A folder that cannot be listed is met once as a
-    /// folder and once more with the error.
-    pub stat: io::Result<Stat>,
-}
 
 /// Which kind of tree is walked.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -179,159 +40,6 @@ pub enum Tree {
     Card,
     /// A folder on a drive.
     Drive,
-}
-
-/// What is known of a mounted folder: its identity, its file system and its room.
-#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct FolderFacts {
-    /// The path with every link resolved.
-    pub canonical: String,
-    /// Number of the file system (`st_dev`); on Windows, whose own numbers can be alike, one of its name.
-    pub device: u64,
-    /// What [`Stat::device`] is of all that lies on it.
-    pub entry_device: u64,
-    /// Number of the folder in it (`st_ino`).
-    pub inode: u64,
-    /// (device, inode) of every folder from this one up to `/`.
-    pub ancestors: Vec<(u64, u64)>,
-    /// Whether the folder is the root of its mount.
-    pub is_mount_root: bool,
-    /// The mount shows a folder of the volume and not its root, as a bind mount does.
-    pub shows_folder: bool,
-    /// Path of the folder from the root of its volume, with `/`, wherever that is mounted and whatever part of it a
-    /// mount shows: empty at the root. None where the system does not tell.
-    pub within: Option<String>,
-    /// File system type as the kernel calls it (`exfat`, `ext4`, `fuseblk`).
-    pub filesystem: String,
-    /// Identity of the volume, where the system tells it.
-    pub volume_id: Option<String>,
-    /// Name of the volume, where the system tells it.
-    pub label: Option<String>,
-    /// Size of the volume in bytes.
-    pub total_bytes: u64,
-    /// Room for this user in bytes.
-    pub free_bytes: u64,
-    /// Smallest unit of allocation in bytes.
-    pub cluster_bytes: u64,
-    /// Mounted read-only.
-    pub read_only: bool,
-    /// Which physical device stands behind it.
-    pub backing: Backing,
-    /// A spinning disk, where the system tells.
-    pub rotational: Option<bool>,
-    /// The root of the volume holds folders that only cameras make.
-    pub is_camera_volume: bool,
-    /// The volume is the one that the system itself runs from.
-    pub is_system_volume: bool,
-    /// The whole disk, by the system's name, of which the volume is a plain part or which it fills.
-    /// None where it is made of something else, such as an image file or an encrypted layer.
-    pub own_disk: Option<String>,
-    /// The volume is the computer's own, and no camera will format it: the system or the person's home is on it,
-    /// or it is in memory. Folders on it may stand for cards and drives.
-    pub is_own_volume: bool,
-    /// What the one disk below says that tells it from all others, such as its serial number.
-    pub hardware: Option<String>,
-    /// Why what is written here can be read back from memory only, where that is so.
-    pub only_from_memory: Option<String>,
-    /// (device, inode) of every image file that the volume is shown from, the nearest first.
-    pub images: Vec<(u64, u64)>,
-}
-
-impl FolderFacts {
-    /// Returns whether the folder is a part of a volume that may be a card or a drive: formatting takes more than
-    /// this folder. A folder of the computer's own disk, or in its memory, is taken for the card that the person calls
-    /// it: nobody formats that disk for a card.
-    pub fn is_part_of_volume(&self) -> bool {
-        let is_whole = self.is_mount_root && !self.shows_folder;
-        !is_whole && !self.is_own_volume
-    }
-
-    /// Returns the highest folder above this one, or itself, that is on the same volume.
-    pub fn volume_root(&self) -> &Utf8Path {
-        let same = self
-            .ancestors
-            .iter()
-            .take_while(|(device, _)| *device == self.device);
-        let path = Utf8Path::new(&self.canonical);
-        let above = same.count().saturating_sub(1);
-        path.ancestors().nth(above).unwrap_or(path)
-    }
-
-    /// Returns whether two folders are on different file systems whose volumes have the same identity: a clone, or
-    /// one drive seen twice.
-    pub fn is_twin_of(&self, other: &Self) -> bool {
-        let is_subvolume = self.filesystem == "btrfs" && self.backing == other.backing;
-        let is_equal = self.volume_id.is_some() && self.volume_id == other.volume_id;
-        is_equal && self.device != other.device && !is_subvolume
-    }
-
-    /// Returns whether the drives below two folders themselves say that they are two.
-    pub fn is_other_hardware(&self, other: &Self) -> bool {
-        matches!((&self.hardware, &other.hardware), (Some(a), Some(b)) if a != b)
-    }
-
-    /// Returns a mark of the drive for the record, where its maker gave it a number that no other drive has and that
-    /// does not change with the enclosure that it is in: 16 hexadecimal digits that do not tell the number.
-    pub fn drive_mark(&self) -> Option<String> {
-        let own = ["naa.", "eui.", "nvme.", "cid "];
-        let number = self.hardware.as_ref()?;
-        let is_own = own.iter().any(|kind| number.starts_with(kind));
-        is_own.then(|| mark(number))
-    }
-
-    /// Returns a mark of the folder's place in its volume for the record: 16 hexadecimal digits, the same wherever
-    /// the volume is mounted.
-    pub fn place_mark(&self) -> Option<String> {
-        self.within.as_deref().map(mark)
-    }
-
-    /// Returns in words why what lies in this folder goes when `card` is formatted, if it does. The card's device
-    /// decides, also when only a folder of it was given and whatever its folders are called. Of a card
-    /// that is a folder on the computer's own volume only that folder counts.
-    pub fn goes_with(&self, card: &Self) -> Option<&'static str> {
-        let whole_volume = card.is_mount_root || card.is_camera_volume;
-        let is_formatted = whole_volume || !card.is_own_volume;
-        if self.ancestors.contains(&(card.device, card.inode))
-            || (is_formatted && card.device == self.device)
-        {
-            return Some("lies on the card itself");
-        }
-        if is_formatted && self.images.iter().any(|(device, _)| *device == card.device) {
-            return Some("is an image file on the card");
-        }
-        // A camera formats the whole device, whatever partitions a computer made on it.
-        let is_shared = whole_volume || (is_formatted && !self.is_own_volume);
-        let image = card.images.first().filter(|_| is_shared);
-        if image.is_some_and(|image| self.images.contains(image)) {
-            return Some("lies in the card's own image file, on another part of it");
-        }
-        let disk = card.own_disk.as_ref().filter(|_| is_shared)?;
-        let below = self.backing.names()?;
-        below
-            .contains(disk)
-            .then_some("lies on the card's own device, on another part of it")
-    }
-}
-
-/// The first 16 hexadecimal digits of a text's BLAKE3.
-fn mark(text: &str) -> String {
-    let digest = Digest::of(text.as_bytes()).to_string();
-    digest.chars().take(16).collect()
-}
-
-/// Returns what is at the other end of a file system that no disk of this computer is behind: reads past this
-/// computer's memory reach that at best.
-pub fn far_end(filesystem: &str) -> Option<&'static str> {
-    match filesystem {
-        "nfs" | "nfs4" | "cifs" | "smb3" | "smbfs" | "ncpfs" | "afs" | "ceph" | "coda"
-        | "afpfs" | "webdav" => Some("the server"),
-        "9p" | "virtiofs" | "vboxsf" | "vmhgfs" | "prl_fs" => {
-            Some("the machine that runs this one")
-        }
-        fs if fs == "fuse" || fs.starts_with("fuse.") => Some("the program that shows it"),
-        _ => None,
-    }
 }
 
 /// How a read-back reached the device. The names are part of the manifest's format.
@@ -656,35 +364,4 @@ pub fn explained(disk: &dyn Disk, folder: &Utf8Path, mut problem: Problem) -> Pr
         }
     }
     problem
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// 2 s is what FAT keeps, 10 ms what exFAT keeps; a FUSE mount may keep all.
-    #[test]
-    fn a_date_counts_as_far_as_a_file_system_keeps_it() {
-        let seen = |seconds, nanos, filesystem| {
-            let modified = Stamp { seconds, nanos };
-            let stat = Stat {
-                kind: EntryKind::File,
-                bytes: 9,
-                modified,
-                device: 1,
-                inode: 2,
-                changed: modified,
-            };
-            Sight::of(&stat, filesystem)
-        };
-        for filesystem in ["vfat", "exfat", "fuseblk"] {
-            let first = seen(1_000, 0, filesystem);
-            for rounded in [(1_001, 0), (1_001, 990_000_000)] {
-                assert_eq!(first, seen(rounded.0, rounded.1, filesystem));
-            }
-            assert_ne!(first, seen(1_002, 0, filesystem));
-            assert_ne!(first, seen(1_001, 123_456_789, filesystem), "written to");
-        }
-        assert_ne!(seen(1_000, 0, "ext4"), seen(1_001, 0, "ext4"));
-    }
 }
