@@ -118,7 +118,9 @@ impl Plan {
         };
         if let Some(original) = self.original() {
             card.path.clone_from(&original.card.path);
-            card.volume_id.clone_from(&original.card.volume_id);
+            let is_whole = original.card.read_whole != Some(false);
+            let volume = original.card.volume_id.clone();
+            card.volume_id = volume.filter(|_| is_whole);
             card.listing_b3 = original.card.listing_b3;
         }
         card

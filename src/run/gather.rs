@@ -4,7 +4,7 @@
 use crate::card::identity::{CardIdentity, fit_for_name, label_of};
 use crate::card::listing::Listing;
 use crate::card::survey::{look_at_left, survey};
-use crate::disk::{Disk, EntryKind};
+use crate::disk::{Disk, EntryKind, FolderFacts};
 use crate::error::{Cause, Problem, ProblemKind};
 use crate::event::{Event, Observer};
 use crate::existing;
@@ -67,7 +67,8 @@ pub(super) fn look_at_source(job: &Job, tools: &Tools) -> Result<(CardFacts, Lis
     };
     // A card that was pulled can still be listed from memory, or look empty.
     let after = disk.facts(&job.card).map_err(gone)?;
-    if (after.device, after.inode) != (card.facts.device, card.facts.inode) {
+    let mark = |f: &FolderFacts| (f.device, f.inode, f.volume_id.clone());
+    if mark(&after) != mark(&card.facts) {
         let why = "the card was changed while it was being listed";
         return Err(Problem::new(ProblemKind::Vanished, why));
     }
