@@ -18,9 +18,9 @@ const FAR_BELOW: f64 = 0.5;
 
 /// What holds the others back.
 #[derive(Clone, PartialEq, Debug)]
-pub(super) struct Held {
+pub(super) struct HoldUp {
     /// The stage that does.
-    pub(super) by: Stage,
+    pub(super) by: PipelineStage,
     /// What explains it.
     pub(super) limiting: Bottleneck,
     /// The chain's links, and the measured one where a drive holds back.
@@ -29,7 +29,7 @@ pub(super) struct Held {
 
 /// A stage that can hold the others back.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-pub(super) enum Stage {
+pub(super) enum PipelineStage {
     /// The card and its way in.
     Card,
     /// One further hash.
@@ -51,15 +51,16 @@ const STALLS: Duration = Duration::from_secs(1);
 struct Waits {
     at: Duration,
     read: u64,
-    stages: Vec<(Stage, u64)>,
+    stages: Vec<(PipelineStage, u64)>,
 }
 
 impl Waits {
     fn of(meter: &Meter, at: Duration) -> Self {
         let also = meter.also_waited_ns.iter();
-        let also = also.map(|(also, sum)| (Stage::Hash(*also), sum.get()));
+        let also = also.map(|(also, sum)| (PipelineStage::Hash(*also), sum.get()));
         let destinations = meter.destinations.iter().enumerate();
-        let destinations = destinations.map(|(i, d)| (Stage::Destination(i), d.waited_ns.get()));
+        let destinations =
+            destinations.map(|(i, d)| (PipelineStage::Destination(i), d.waited_ns.get()));
         Self {
             at,
             read: meter.read.all.get(),
@@ -68,9 +69,9 @@ impl Waits {
     }
 
     /// Returns what held back since `then`; `behind` is the drive that has most left to do, if any has.
-    fn since(&self, then: &Self, meter: &Meter, behind: Option<usize>) -> Stage {
+    fn since(&self, then: &Self, meter: &Meter, behind: Option<usize>) -> PipelineStage {
         if meter.card_done.load(Ordering::Relaxed) && self.read == then.read {
-            return behind.map_or(Stage::Card, Stage::Destination);
+            return behind.map_or(PipelineStage::Card, PipelineStage::Destination);
         }
         let before = then
             .stages
@@ -83,14 +84,14 @@ impl Waits {
         let all = float(crate::units::nanos(self.at.saturating_sub(then.at)));
         match most {
             Some((ns, stage)) if ns > 0 && float(ns) >= WAITS * all => stage,
-            _ => Stage::Card,
+            _ => PipelineStage::Card,
         }
     }
 }
 
 /// A drive that was dropped holds nobody back.
-fn is_out(meter: &Meter, stage: Stage) -> bool {
-    let Stage::Destination(index) = stage else {
+fn is_out(meter: &Meter, stage: PipelineStage) -> bool {
+    let PipelineStage::Destination(index) = stage else {
         return false;
     };
     let destination = meter.destinations.get(index);
@@ -99,15 +100,15 @@ fn is_out(meter: &Meter, stage: Stage) -> bool {
 
 /// What held back in each interval so far.
 #[derive(Debug)]
-pub(super) struct Holding {
+pub(super) struct HoldUpHistory {
     seen: Waits,
-    lately: VecDeque<Stage>,
-    all: BTreeMap<Stage, u64>,
+    lately: VecDeque<PipelineStage>,
+    all: BTreeMap<PipelineStage, u64>,
     /// Since when nothing was read from the card.
     still_since: Duration,
 }
 
-impl Holding {
+impl HoldUpHistory {
     /// Begins at a time.
     pub(super) fn new(start: Duration) -> Self {
         let seen = Waits {
@@ -138,14 +139,14 @@ impl Holding {
     }
 
     /// Returns what holds back at the moment.
-    pub(super) fn now(&self, meter: &Meter, now: Duration, behind: Option<usize>) -> Stage {
+    pub(super) fn now(&self, meter: &Meter, now: Duration, behind: Option<usize>) -> PipelineStage {
         let is_reading = !meter.card_done.load(Ordering::Relaxed)
             && !meter.waiting.load(Ordering::Relaxed)
             && meter.read.all.get() == self.seen.read;
         if is_reading && now.saturating_sub(self.still_since) >= STALLS && !self.lately.is_empty() {
-            return Stage::Card;
+            return PipelineStage::Card;
         }
-        let mut lately: BTreeMap<Stage, u64> = BTreeMap::new();
+        let mut lately: BTreeMap<PipelineStage, u64> = BTreeMap::new();
         for stage in self.lately.iter().filter(|stage| !is_out(meter, **stage)) {
             *lately.entry(*stage).or_default() += 1;
         }
@@ -153,13 +154,18 @@ impl Holding {
     }
 
     /// Returns what held back for most of the time.
-    pub(super) fn most(&self, meter: &Meter, now: Duration, behind: Option<usize>) -> Stage {
+    pub(super) fn most(
+        &self,
+        meter: &Meter,
+        now: Duration,
+        behind: Option<usize>,
+    ) -> PipelineStage {
         most(&self.all).unwrap_or_else(|| Waits::of(meter, now).since(&self.seen, meter, behind))
     }
 }
 
 /// Of stages that are level the first one, so that the card is named rather than a drive.
-fn most(counts: &BTreeMap<Stage, u64>) -> Option<Stage> {
+fn most(counts: &BTreeMap<PipelineStage, u64>) -> Option<PipelineStage> {
     let most = counts.values().max()?;
     let mut level = counts.iter().filter(|(_, n)| *n == most);
     level.next().map(|(stage, _)| *stage)
@@ -168,27 +174,27 @@ fn most(counts: &BTreeMap<Stage, u64>) -> Option<Stage> {
 /// Returns the words for what holds the others back. `live` is the card's rate in bytes per second of reading;
 /// `is_over` takes a drive's rate over the whole job instead of its last seconds.
 pub(super) fn held(
-    by: Stage,
+    by: PipelineStage,
     meter: &Meter,
     ceiling: &Ceiling,
     live: Option<f64>,
     rates: &Rates,
     elapsed: Duration,
     is_over: bool,
-) -> Held {
+) -> HoldUp {
     let mut links = ceiling.links().to_vec();
     let limiting = match by {
-        Stage::Destination(index) => {
+        PipelineStage::Destination(index) => {
             let seconds = if is_over { u64::MAX } else { LIVE_S };
             let measured = write_rate(meter, rates, index, seconds, elapsed)
                 .map(|bytes| Link::measured(index, MegabytesPerS(bytes / 1e6)));
             links.extend(measured);
             Bottleneck::Drive(index)
         }
-        Stage::Hash(also) => Bottleneck::Hash(also),
-        Stage::Card => side_of_card(ceiling, live),
+        PipelineStage::Hash(also) => Bottleneck::Hash(also),
+        PipelineStage::Card => side_of_card(ceiling, live),
     };
-    Held {
+    HoldUp {
         by,
         limiting,
         links,
@@ -263,7 +269,7 @@ mod tests {
 
     const SECOND: Duration = Duration::from_secs(1);
 
-    fn told(by: Stage, live: Option<f64>, rates: &Rates) -> Held {
+    fn told(by: PipelineStage, live: Option<f64>, rates: &Rates) -> HoldUp {
         let meter = Meter::new(2, AlsoSet::default());
         meter.destinations[1].written.add(80_000_000);
         held(by, &meter, &chain(), live, rates, 4 * SECOND, false)
@@ -272,7 +278,7 @@ mod tests {
     #[test]
     fn a_busy_card_is_held_by_its_own_links() {
         let name = |live| {
-            let held = told(Stage::Card, live, &Rates::default());
+            let held = told(PipelineStage::Card, live, &Rates::default());
             held.limiting.to_string()
         };
         // The drive's stated 40 MB/s would be the slowest link, but it is the card that is busy.
@@ -282,12 +288,20 @@ mod tests {
         let meter = Meter::new(2, AlsoSet::default());
         let nothing = Ceiling::default();
         let rates = Rates::default();
-        let unknown = held(Stage::Card, &meter, &nothing, None, &rates, SECOND, false);
+        let unknown = held(
+            PipelineStage::Card,
+            &meter,
+            &nothing,
+            None,
+            &rates,
+            SECOND,
+            false,
+        );
         assert_eq!(
             (unknown.limiting, unknown.links.len()),
             (Bottleneck::Card, 0)
         );
-        let hash = told(Stage::Hash(Also::Md5), None, &Rates::default());
+        let hash = told(PipelineStage::Hash(Also::Md5), None, &Rates::default());
         assert_eq!(hash.limiting.to_string(), "hash md5");
     }
 
@@ -298,7 +312,7 @@ mod tests {
             write: vec![Vec::new(), vec![0, 41_000_000, 41_000_000, 3_000_000, 0]],
             ..Rates::default()
         };
-        let held = told(Stage::Destination(1), Some(300e6), &rates);
+        let held = told(PipelineStage::Destination(1), Some(300e6), &rates);
         assert_eq!(held.limiting, Bottleneck::Drive(1));
         let last = held.links.last().unwrap();
         assert_eq!((last.part, last.from), (Part::Drive(1), Origin::Measured));
@@ -309,13 +323,13 @@ mod tests {
         );
         // Before two intervals are over the counters must do.
         rates.write[1].clear();
-        let held = told(Stage::Destination(1), None, &rates);
+        let held = told(PipelineStage::Destination(1), None, &rates);
         assert_eq!(held.links.last().unwrap().mbps, MegabytesPerS(20.0));
     }
 
     /// Lets `seconds` go by, in each of which the reader reads and waits for destination 2 for `waits`.
     fn pass(
-        holding: &mut Holding,
+        holding: &mut HoldUpHistory,
         meter: &Meter,
         at: &mut Duration,
         seconds: u32,
@@ -333,53 +347,72 @@ mod tests {
     #[test]
     fn whom_the_reader_waits_for_holds_back_however_busy_others_are() {
         let meter = Meter::new(2, AlsoSet::default());
-        let (mut holding, mut at) = (Holding::new(SECOND), SECOND);
+        let (mut holding, mut at) = (HoldUpHistory::new(SECOND), SECOND);
         // Eight workers of the other drive wait for one flush, each for most of the time.
         meter.destinations[0].flush_ns.add_time(60 * SECOND);
         pass(&mut holding, &meter, &mut at, 9, 1, SECOND / 5);
-        assert_eq!(holding.now(&meter, at, None), Stage::Destination(1));
-        assert_eq!(holding.most(&meter, at, None), Stage::Destination(1));
+        assert_eq!(holding.now(&meter, at, None), PipelineStage::Destination(1));
+        assert_eq!(
+            holding.most(&meter, at, None),
+            PipelineStage::Destination(1)
+        );
         meter.destinations[1].failed.store(true, Ordering::Relaxed);
-        assert_eq!(holding.now(&meter, at, None), Stage::Card, "it was dropped");
+        assert_eq!(
+            holding.now(&meter, at, None),
+            PipelineStage::Card,
+            "it was dropped"
+        );
     }
 
     #[test]
     fn a_moment_now_and_then_is_no_wait() {
         let meter = Meter::new(2, AlsoSet::default());
-        let (mut holding, mut at) = (Holding::new(SECOND), SECOND);
+        let (mut holding, mut at) = (HoldUpHistory::new(SECOND), SECOND);
         pass(&mut holding, &meter, &mut at, 5, 1, SECOND / 30);
-        assert_eq!(holding.now(&meter, at, None), Stage::Card);
+        assert_eq!(holding.now(&meter, at, None), PipelineStage::Card);
     }
 
     #[test]
     fn a_card_that_stalls_is_named_and_not_the_drive_of_before() {
         let meter = Meter::new(2, AlsoSet::default());
-        let (mut holding, mut at) = (Holding::new(SECOND), SECOND);
+        let (mut holding, mut at) = (HoldUpHistory::new(SECOND), SECOND);
         pass(&mut holding, &meter, &mut at, 20, 1, SECOND / 2);
         pass(&mut holding, &meter, &mut at, 2, 0, Duration::ZERO);
-        assert_eq!(holding.now(&meter, at, None), Stage::Card);
-        assert_eq!(holding.most(&meter, at, None), Stage::Destination(1));
+        assert_eq!(holding.now(&meter, at, None), PipelineStage::Card);
+        assert_eq!(
+            holding.most(&meter, at, None),
+            PipelineStage::Destination(1)
+        );
         // In the record it is the card when that cost most of the time.
         pass(&mut holding, &meter, &mut at, 40, 0, Duration::ZERO);
-        assert_eq!(holding.most(&meter, at, None), Stage::Card);
+        assert_eq!(holding.most(&meter, at, None), PipelineStage::Card);
         // When all is read, the drive that is not done holds back.
         meter.card_done.store(true, Ordering::Relaxed);
         for _ in 0..60 {
             at += SECOND;
             holding.note(&meter, at, Some(0));
         }
-        assert_eq!(holding.now(&meter, at, Some(0)), Stage::Destination(0));
-        assert_eq!(holding.most(&meter, at, None), Stage::Destination(0));
+        assert_eq!(
+            holding.now(&meter, at, Some(0)),
+            PipelineStage::Destination(0)
+        );
+        assert_eq!(
+            holding.most(&meter, at, None),
+            PipelineStage::Destination(0)
+        );
     }
 
     #[test]
     fn a_hash_that_is_waited_for_is_named() {
         let meter = Meter::new(1, [Also::Md5, Also::Xxh3].into_iter().collect());
-        let holding = Holding::new(Duration::ZERO);
+        let holding = HoldUpHistory::new(Duration::ZERO);
         meter.read.add(1);
-        assert_eq!(holding.now(&meter, SECOND, None), Stage::Card);
+        assert_eq!(holding.now(&meter, SECOND, None), PipelineStage::Card);
         meter.also_waited_ns[0].1.add_time(SECOND / 2);
-        assert_eq!(holding.now(&meter, SECOND, None), Stage::Hash(Also::Md5));
+        assert_eq!(
+            holding.now(&meter, SECOND, None),
+            PipelineStage::Hash(Also::Md5)
+        );
     }
 
     #[test]
@@ -392,7 +425,7 @@ mod tests {
         };
         let meter = Meter::new(1, AlsoSet::default());
         let rate = |is_over| {
-            let by = Stage::Destination(0);
+            let by = PipelineStage::Destination(0);
             let held = held(by, &meter, &chain(), None, &rates, 40 * SECOND, is_over);
             held.links.last().unwrap().mbps.0
         };

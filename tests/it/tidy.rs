@@ -59,7 +59,7 @@ const WIDE_STILL: [&str; 11] = [
 ];
 
 /// Names of types that still stand for several things. One goes from here when it stands for one.
-const SHARED_NAMES: [&str; 27] = [
+const SHARED_NAMES: [&str; 25] = [
     "Card",
     "Checked",
     "Comparison",
@@ -68,7 +68,6 @@ const SHARED_NAMES: [&str; 27] = [
     "Found",
     "Gear",
     "Held",
-    "Holding",
     "Kind",
     "Original",
     "Part",
@@ -80,7 +79,6 @@ const SHARED_NAMES: [&str; 27] = [
     "Run",
     "Seen",
     "Source",
-    "Stage",
     "Stands",
     "Step",
     "Told",

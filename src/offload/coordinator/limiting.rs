@@ -1,7 +1,7 @@
 //! Owns what is known of the limits of a running job: the card's own rate as of late, the stage that holds the others
 //! back, and where a drive fell for good.
 
-use crate::offload::bottleneck::{self, Held, Holding, Stage};
+use crate::offload::bottleneck::{self, HoldUp, HoldUpHistory, PipelineStage};
 use crate::offload::card_rate::{CardRate, Live};
 use crate::offload::context::Context;
 use crate::offload::meter::DestinationMeter;
@@ -20,7 +20,7 @@ pub(super) struct Limiting {
     context: Arc<Context>,
     start: Duration,
     live: Live,
-    holding: Holding,
+    holding: HoldUpHistory,
     falls: Vec<DriveFell>,
 }
 
@@ -31,7 +31,7 @@ impl Limiting {
             context: Arc::clone(context),
             start,
             live: Live::default(),
-            holding: Holding::new(start),
+            holding: HoldUpHistory::new(start),
             falls: Vec::new(),
         }
     }
@@ -54,7 +54,7 @@ impl Limiting {
     }
 
     /// Returns what holds the others back: at the moment, or for most of a job that is over.
-    pub(super) fn held(&self, elapsed: Duration, rates: &Rates, is_over: bool) -> Held {
+    pub(super) fn held(&self, elapsed: Duration, rates: &Rates, is_over: bool) -> HoldUp {
         let (meter, ceiling) = (&self.context.meter, &self.context.plan.estimate.ceiling);
         let measured = self.card_rate().filter(|l| !l.is_least);
         let live = measured.map(|l| l.bytes_per_s);
@@ -71,7 +71,7 @@ impl Limiting {
     /// those at its own time, not at the time when it was certain.
     pub(super) fn note_fall(&mut self, change: Change, elapsed: Duration, rates: &Rates) {
         let by = self.held(elapsed, rates, false).by;
-        let (Stage::Destination(destination), true) =
+        let (PipelineStage::Destination(destination), true) =
             (by, change.to_bytes_per_s < change.from_bytes_per_s)
         else {
             return;
