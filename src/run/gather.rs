@@ -196,6 +196,11 @@ fn goes_here(
     stands().all(|s| s.records.is_some() || s.entries.is_empty())
 }
 
+fn not_usable(given: &Utf8Path, cause: &io::Error) -> Problem {
+    let why = format!("`{}` cannot be used: {cause}", shown(given.as_str()));
+    Problem::new(ProblemKind::WriteFailed, why)
+}
+
 fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Candidate {
     let unusable = |why: String| Problem::new(ProblemKind::WriteFailed, why);
     let facts = disk.facts(given).map_err(|e| match e.kind() {
@@ -203,7 +208,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
             "`{}` is not there; is the drive mounted? (Make the folder first if it is a new one.)",
             shown(given.as_str())
         )),
-        _ => unusable(format!("`{}` cannot be used: {e}", shown(given.as_str()))),
+        _ => not_usable(given, &e),
     });
     let is_plain = CardName::parse(name).is_ok_and(|n| n.parent().is_none());
     // Something else may be mounted where the offload would lie, and it may be the card itself: room and
@@ -211,7 +216,7 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
     let standing = match &facts {
         Ok(facts) if is_plain => disk
             .anchor(given, facts)
-            .map_err(|e| unusable(format!("`{}` cannot be used: {e}", shown(given.as_str()))))
+            .map_err(|e| not_usable(given, &e))
             .and_then(|_held| {
                 let found = existing::look(disk, given, facts, name, layout);
                 found.map_err(|e| {
@@ -249,7 +254,10 @@ pub(super) fn look_around(job: &Job, disk: &dyn Disk, name: &str, candidates: &m
             let other = other.map(|place| place.volume_id.as_deref());
             candidate.others_bytes = bytes_to_come(disk, facts, name);
             candidate.unmounted = unmounted(disk, &candidate.given, facts, other);
-            candidate.within_offload = original::around(disk, facts).map(Utf8PathBuf::into_string);
+            match original::around(disk, facts) {
+                Ok(offload) => candidate.within_offload = offload.map(Utf8PathBuf::into_string),
+                Err(e) => candidate.facts = Err(not_usable(&candidate.given, &e)),
+            }
         }
     }
     doubt_twins(candidates);

@@ -19,6 +19,7 @@ use crate::record::manifest::{FilePart, HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_
 use crate::units::{counted, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::HashMap;
+use std::io;
 use std::sync::Arc;
 
 /// What a carried-over problem begins with.
@@ -40,7 +41,8 @@ pub fn look(
     facts: &FolderFacts,
 ) -> Result<Option<(CardFacts, Listing)>, Problem> {
     if !is_offload(disk, given) {
-        return match around(disk, facts) {
+        // A card that does not answer is told when it is listed.
+        return match around(disk, facts).ok().flatten() {
             Some(offload) => Err(refused(
                 given,
                 &format!(
@@ -60,7 +62,7 @@ pub fn look(
         .beside
         .iter()
         .map(|(root, facts)| disk.anchor(root, facts));
-    let held: std::io::Result<Vec<_>> = held.collect();
+    let held: io::Result<Vec<_>> = held.collect();
     let _held = held.map_err(|e| refused(given, &format!("an offload beside it is gone: {e}")))?;
     let stood = survey_parts(disk, &original.trees, &facts.filesystem, &|tree, path| {
         original.is_of(tree, path)
@@ -84,14 +86,20 @@ fn refused(given: &Utf8Path, why: &str) -> Problem {
 }
 
 /// Returns the offload that a folder lies in, or is, on its own volume.
-pub fn around(disk: &dyn Disk, facts: &FolderFacts) -> Option<Utf8PathBuf> {
+///
+/// # Errors
+/// What the system says where it cannot be seen whether a folder is one.
+pub fn around(disk: &dyn Disk, facts: &FolderFacts) -> io::Result<Option<Utf8PathBuf>> {
     let on_volume = facts.ancestors.iter().map(|(device, _)| *device);
     let above = Utf8Path::new(&facts.canonical).ancestors().zip(on_volume);
-    above
-        .take_while(|(_, device)| *device == facts.device)
-        .map(|(folder, _)| folder)
-        .find(|folder| is_offload(disk, folder))
-        .map(Utf8Path::to_path_buf)
+    for (folder, _) in above.take_while(|(_, device)| *device == facts.device) {
+        for record in [MANIFEST, JOURNAL] {
+            if disk.look(&folder.join(RECORDS).join(record))?.is_some() {
+                return Ok(Some(folder.to_path_buf()));
+            }
+        }
+    }
+    Ok(None)
 }
 
 /// Reads the manifest and its own hash.
