@@ -89,7 +89,7 @@ _unlade() {
 
     case "${cmd}" in
         unlade)
-            opts="-q -h -V --json --quiet --color --no-ledger --home --help --version copy plan prove ledger verify rate kit weigh report demo schema completions man"
+            opts="-q -v -h -V --json --quiet --verbose --color --no-ledger --home --help --version copy plan prove ledger verify rate kit weigh report demo schema completions man"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -111,7 +111,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__completions)
-            opts="-q -h --json --quiet --color --no-ledger --home --help bash elvish fish powershell zsh"
+            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help bash elvish fish powershell zsh"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -133,7 +133,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__copy)
-            opts="-q -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -223,7 +223,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__demo)
-            opts="-q -h --keep --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --keep --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -249,7 +249,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit)
-            opts="-q -h --json --quiet --color --no-ledger --home --help list add remove"
+            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help list add remove"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -271,7 +271,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__add)
-            opts="-q -h --json --quiet --color --no-ledger --home --help card reader drive"
+            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help card reader drive"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -293,7 +293,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__add__subcmd__card)
-            opts="-q -h --reads --bus --class --reader --at --note --update --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --reads --bus --class --reader --at --note --update --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -339,7 +339,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__add__subcmd__drive)
-            opts="-q -h --writes --reads --spins --at --note --update --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --writes --reads --spins --at --note --update --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -381,7 +381,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__add__subcmd__reader)
-            opts="-q -h --bus --link --note --update --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --bus --link --note --update --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -415,7 +415,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__list)
-            opts="-q -h --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -437,7 +437,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__remove)
-            opts="-q -h --json --quiet --color --no-ledger --home --help card reader drive"
+            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help card reader drive"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -459,7 +459,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__ledger)
-            opts="-q -h --last --shoot --expect --expect-labels --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --last --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -497,7 +497,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__man)
-            opts="-q -h --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -519,7 +519,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__plan)
-            opts="-q -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -609,7 +609,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__prove)
-            opts="-q -h --on --copies --separate --reread --by-content --shoot --expect --expect-labels --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --on --copies --separate --reread --by-content --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -651,7 +651,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__rate)
-            opts="-q -h --seconds --bytes --as --in --bus --reads --link --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --seconds --bytes --as --in --bus --reads --link --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -701,7 +701,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__report)
-            opts="-q -h --to --shoot --expect --expect-labels --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --to --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -739,7 +739,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__schema)
-            opts="-q -h --json --quiet --color --no-ledger --home --help manifest events"
+            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help manifest events"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -761,7 +761,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__verify)
-            opts="-q -h --signed-by --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --signed-by --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -787,7 +787,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__weigh)
-            opts="-q -h --json --quiet --color --no-ledger --home --help footage burst upgrade"
+            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help footage burst upgrade"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -809,7 +809,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__weigh__subcmd__burst)
-            opts="-q -h --fps --frame --writes --buffer --frames --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --fps --frame --writes --buffer --frames --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -851,7 +851,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__weigh__subcmd__footage)
-            opts="-q -h --at --room --card --class --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --at --room --card --class --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -889,7 +889,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__weigh__subcmd__upgrade)
-            opts="-q -h --offload --per-year --card --reader --port --drives --new-card --new-reader --new-port --new-drives --price --json --quiet --color --no-ledger --home --help"
+            opts="-q -v -h --offload --per-year --card --reader --port --drives --new-card --new-reader --new-port --new-drives --price --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

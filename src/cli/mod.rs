@@ -23,6 +23,7 @@ use unlade::disk::os::{OsDisk, host_name};
 use unlade::offload::limits::Limits;
 use unlade::run::Tools;
 use view::interrupt;
+use view::log;
 use view::out::{self, Out};
 use view::refuse::explain;
 
@@ -40,6 +41,10 @@ pub(crate) fn main() -> Exit {
         raise_open_files();
     }
     let out = Out::new(&cli.common);
+    if let Err(e) = log::start(cli.common.verbose, out) {
+        explain(&[format!("{}: {e}", log::UNLADE_LOG)], out);
+        return Exit::Usage;
+    }
     if let Some(why) = meant::mixed(&matches) {
         explain(&[why], out);
         return Exit::Usage;

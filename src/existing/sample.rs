@@ -5,11 +5,12 @@ use crate::card::sample::Alike;
 use crate::digest::Digest;
 use crate::disk::Disk;
 use crate::disk::hash_file::hash_whole;
-use crate::name::CardName;
+use crate::name::{CardName, shown};
 use camino::Utf8Path;
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::{fmt, io};
+use tracing::debug;
 
 /// Whether samples are read.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -65,11 +66,11 @@ impl<'a> Sampled<'a> {
             return true;
         }
         let unread = files.iter().filter(|f| !self.read.contains_key(f.name));
-        let bytes = unread.map(|f| f.bytes).sum();
+        let bytes: u64 = unread.map(|f| f.bytes).sum();
         if bytes > 0 {
             (self.tell)(bytes);
         }
-        files.iter().all(|file| {
+        let are_equal = files.iter().all(|file| {
             let known = self.read.get(file.name).copied();
             let now = known.unwrap_or_else(|| {
                 let now = self.hash(file).ok();
@@ -77,7 +78,12 @@ impl<'a> Sampled<'a> {
                 now
             });
             now == Some(file.blake3)
-        })
+        });
+        if bytes > 0 {
+            let files = files.len();
+            debug!(tree = %shown(self.root.as_str()), files, bytes, are_equal, "sampled");
+        }
+        are_equal
     }
 
     /// The same of another tree, of which nothing was read yet.

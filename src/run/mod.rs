@@ -14,6 +14,7 @@ use crate::card::listing::Listing;
 use crate::clock::rfc3339;
 use crate::event::{Event, Observer, Silent};
 use crate::existing::sample::Sampling;
+use crate::name::shown;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, reread};
 use crate::plan::{Plan, PlanOptions, Refusal, plan};
@@ -32,6 +33,7 @@ pub use job::{Job, KnownBefore, Tools};
 pub use several::Together;
 use several::together;
 use std::sync::{Arc, Mutex};
+use tracing::{debug, debug_span};
 
 /// Surveys the card, looks at the destinations and decides what to do. Writes nothing.
 ///
@@ -84,8 +86,9 @@ fn look_and_plan(
     observer: &mut dyn Observer,
     sampling: Sampling,
 ) -> Result<Plan, Refusal> {
+    let _span = debug_span!("plan", card = %shown(job.card.as_str())).entered();
     let disk = tools.disk.as_ref();
-    let found = look_at_source(job, tools);
+    let found = debug_span!("list").in_scope(|| look_at_source(job, tools));
     let (card, listing) = found.map_err(|problem| Refusal {
         reasons: vec![problem],
     })?;
@@ -97,7 +100,15 @@ fn look_and_plan(
     let hardware = Hardware::look(job, &card, &candidates, disk);
     hardware.note_spins(&mut candidates);
     let estimate = estimate(job, &card, &listing, &candidates, &hardware);
-    plan(card, listing, &candidates, &options(job, name), estimate)
+    let planned = plan(card, listing, &candidates, &options(job, name), estimate);
+    match &planned {
+        Ok(plan) => {
+            let (files, bytes) = plan.to_read();
+            debug!(name = %shown(&plan.name), files, bytes, "planned");
+        }
+        Err(refusal) => debug!(reasons = refusal.reasons.len(), "refused"),
+    }
+    planned
 }
 
 fn listed<'a>(job: &'a Job, listing: &Listing) -> Event<'a> {
@@ -106,6 +117,7 @@ fn listed<'a>(job: &'a Job, listing: &Listing) -> Event<'a> {
         - files
         - len64(listing.folders().count())
         - len64(listing.left_out().count());
+    debug!(files, bytes, troubles, "listed");
     Event::Listed {
         card: job.card.as_str(),
         files,
@@ -131,6 +143,7 @@ fn options(job: &Job, name: String) -> PlanOptions {
 /// # Errors
 /// When a destination cannot be begun on: then nothing is left behind on any of them.
 pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result<Proof, Refusal> {
+    let _span = debug_span!("offload", name = %shown(&plan.name)).entered();
     let started = tools.clock.now();
     let held = hold_all(&plan, tools);
     let _held = held.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
@@ -181,6 +194,12 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
         (proof, kept) = records::record(proof, &mut looks, tools, is_begun);
     }
     let proof = proof.with_signature(kept).with_card_now(looks.card_now());
+    let verdict = proof.verdict();
+    debug!(
+        proven = verdict.is_proven(),
+        copies = verdict.copies(),
+        "judged"
+    );
     observer.event(&Event::Ended);
     Ok(proof)
 }

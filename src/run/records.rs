@@ -8,6 +8,7 @@ use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::{Stamp, write_problem};
 use crate::error::{FailedStep, Problem, ProblemKind, Step, failed};
+use crate::name::shown;
 use crate::offload::same_drive;
 use crate::proof::to_manifest::manifest_bytes;
 use crate::proof::{Closing, Kept, Proof};
@@ -21,6 +22,7 @@ use crate::units::len64;
 use std::borrow::Cow;
 use std::collections::HashSet;
 use std::io;
+use tracing::{debug, debug_span};
 
 /// So often the records are made again because something else was found at a last look. Whoever changes things more often
 /// than that is at work there.
@@ -42,6 +44,7 @@ pub(super) fn record(
     tools: &Tools,
     is_begun: bool,
 ) -> (Proof, Kept) {
+    let _span = debug_span!("records").entered();
     let mut out = drives_out(&proof);
     if !is_begun {
         proof = begin_all(proof, tools, &mut out);
@@ -53,12 +56,14 @@ pub(super) fn record(
         match record_once(&proof, looks, tools, &out, &mut named) {
             Ok(()) => return (proof, Kept::New),
             Err(Setback::Drive(index, problem)) => {
+                debug!(drive = index + 1, detail = %shown(&problem.detail), "made again without it");
                 out[index] = true;
                 let problem = with_old_record(problem, index, &named).on(index);
                 proof = proof.without_records_on(index, problem);
             }
             Err(Setback::Changed(mut closing)) => {
                 changes += 1;
+                debug!(changes, "made again: something has changed meanwhile");
                 for (index, looked) in closing.destinations.iter_mut().enumerate() {
                     if let Err(problem) = looked {
                         *problem = with_old_record(problem.clone(), index, &named);

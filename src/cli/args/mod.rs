@@ -50,6 +50,7 @@ pub(crate) struct Cli {
 }
 
 /// Flags of every command.
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own")]
 #[derive(Clone, Debug, Args)]
 pub(crate) struct Common {
     /// Print events as one JSON object a line; the last one is the verdict.
@@ -58,6 +59,9 @@ pub(crate) struct Common {
     /// Print the result only.
     #[arg(long, short, global = true, conflicts_with = "json")]
     pub(crate) quiet: bool,
+    /// Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it.
+    #[arg(long, short, global = true)]
+    pub(crate) verbose: bool,
     /// Use colour: auto follows the terminal and NO_COLOR.
     #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
     pub(crate) color: Color,

@@ -3,6 +3,7 @@
 
 pub(crate) mod interrupt;
 pub(crate) mod json;
+pub(crate) mod log;
 pub(crate) mod next_steps;
 pub(crate) mod observer;
 pub(crate) mod out;

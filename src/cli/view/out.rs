@@ -88,9 +88,18 @@ impl Out {
             // After what was said before it, and not into the picture.
             queue().send(Said::Error(shown(text)));
         } else {
-            // There is nobody else to tell.
-            drop(io::stderr().write_all(format!("{}\n", shown(text)).as_bytes()));
+            to_stderr(&shown(text));
         }
+    }
+
+    /// Prints one line of the debug log to standard error, harmlessly. Whoever logs is at work, and
+    /// no reader of the log may stop that.
+    #[expect(
+        clippy::unused_self,
+        reason = "printing goes through the one owner of the output"
+    )]
+    pub(crate) fn log(self, text: &str) {
+        queue().send(Said::Error(shown(text)));
     }
 
     /// Says what is wrong with the command line. It quotes what was typed: a line break in it can't
@@ -164,7 +173,7 @@ const PICTURES_WAIT_BEHIND: usize = 32;
 enum Said {
     /// To standard output, without the last line break.
     Lines(String),
-    /// To standard error, from a terminal.
+    /// To standard error, in its turn.
     Error(String),
     /// The lines of a block of the running picture.
     Picture(usize, Vec<String>),
@@ -186,9 +195,7 @@ impl Writer {
         let Some(size) = size() else {
             return match said {
                 Said::Lines(text) => writeln!(out, "{text}"),
-                Said::Error(text) => out
-                    .flush()
-                    .and_then(|()| io::stderr().write_all(format!("{text}\n").as_bytes())),
+                Said::Error(text) => out.flush().map(|()| to_stderr(&text)),
                 Said::Picture(..) | Said::Clear => Ok(()),
                 Said::Flush => out.flush(),
             };
@@ -208,7 +215,7 @@ impl Writer {
                 let erased = self.picture.erased(size);
                 out.write_all(erased.as_bytes())
                     .and_then(|()| out.flush())?;
-                writeln!(io::stderr(), "{text}")?;
+                to_stderr(&text);
                 self.picture.around("", size)
             }
             Said::Flush => String::new(),
@@ -216,6 +223,11 @@ impl Writer {
         out.write_all(text.as_bytes())?;
         out.flush()
     }
+}
+
+/// Where standard error is closed there is nobody else to tell, and standard output goes on.
+fn to_stderr(text: &str) {
+    drop(io::stderr().write_all(format!("{text}\n").as_bytes()));
 }
 
 /// The way to standard output.

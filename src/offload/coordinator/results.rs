@@ -13,6 +13,7 @@ use crate::record::layout::Level;
 use crate::units::len64;
 use std::collections::HashSet;
 use std::sync::Arc;
+use tracing::debug;
 
 /// What is known of every file, destination and problem.
 pub(super) struct Results {
@@ -108,7 +109,14 @@ impl Results {
             CopyState::Written
         };
         let destination = &mut self.destinations[proven.destination];
-        destination.way = Some(destination.way.map_or(proven.way, |w| w.min(proven.way)));
+        let way = destination.way.map_or(proven.way, |w| w.min(proven.way));
+        if destination.way.replace(way) != Some(way) {
+            debug!(
+                drive = proven.destination + 1,
+                way = way.id(),
+                "is read back"
+            );
+        }
         destination.last_file = Some(path.clone());
         let event = Event::File {
             path,
@@ -190,6 +198,8 @@ impl Results {
     }
 
     fn tell(&mut self, problem: Problem, observer: &mut dyn Observer) {
+        let path = problem.path.as_deref().map(shown);
+        debug!(kind = problem.kind.id(), path, detail = %shown(&problem.detail), "problem");
         observer.event(&Event::Problem(problem.clone()));
         self.problems.push(problem);
     }

@@ -29,6 +29,7 @@ use recheck::Recheck;
 use std::io;
 use std::sync::Arc;
 use std::thread::{Builder, JoinHandle};
+use tracing::debug_span;
 use verifier::Verifier;
 use writer::PartWriter;
 
@@ -62,7 +63,9 @@ pub(super) fn start(
     let mut spawn = |role: &str, run: Box<dyn FnOnce() + Send>| {
         let name = format!("{role} {}", index + 1);
         let thread = Builder::new().name(name).stack_size(STACK);
-        gate.spawn(thread, run).map(|thread| threads.push(thread))
+        let span = debug_span!("drive", number = index + 1, role);
+        gate.spawn(thread, move || span.in_scope(run))
+            .map(|thread| threads.push(thread))
     };
     // On a spinning disk as well: flushes that wait together become one commit of its journal.
     for _ in 0..limits.workers {

@@ -13,6 +13,7 @@ use camino::{Utf8Path, Utf8PathBuf};
 use std::io;
 use std::sync::Arc;
 use std::time::Duration;
+use tracing::trace;
 
 /// Takes a file as it was written, where nothing is to be read back. `None`: it was given up, or
 /// the job stops.
@@ -155,11 +156,13 @@ impl ReadingBack {
             }
             return None;
         }
+        let way = self.source.way();
+        trace!(file = %destination.job(&self.file).name, way = way.id(), took = ?self.time, "equal");
         Some(Publishable {
             file: Arc::clone(&self.file),
             digest: source,
             also: self.file.also(),
-            way: self.source.way(),
+            way,
             level: Level::ReadBack,
             time: self.time,
             seen: self.seen,

@@ -22,6 +22,7 @@ use feed::{Feed, Stopped};
 use std::io;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use tracing::debug;
 
 /// The thread that reads the card.
 pub(super) struct CardReader {
@@ -366,9 +367,10 @@ impl CardReader {
         let mut tries = if open.careful { limits.retries } else { 0 };
         loop {
             match open.source.read_at(into, at) {
-                Err(_) if tries > 0 && self.retries_left > 0 && !self.context.must_stop() => {
+                Err(e) if tries > 0 && self.retries_left > 0 && !self.context.must_stop() => {
                     tries -= 1;
                     self.retries_left -= 1;
+                    debug!(file = %open.job.name, at, error = %e, tries, "reads once more");
                     self.context.clock.sleep(limits.retry_pause);
                 }
                 other => return other,

@@ -316,6 +316,26 @@ fn ctrl_c_leaves_no_stale_line_and_a_resize_no_torn_one() {
 }
 
 #[test]
+fn the_debug_log_stands_above_the_picture() {
+    if !has_terminal() {
+        return;
+    }
+    let work = Work::new("log");
+    work.folder("a");
+    let card = slow_card(&work, 2);
+    let copy = "unlade copy card --to a --copies 1 --name KITES --verbose";
+    let written = in_terminal(&work, copy, "xterm", &[]);
+    assert!(written.contains("Left   "), "no picture: {written:?}");
+    let lines = screen(&written);
+    let stale = |l: &&String| l.starts_with("Left   ") || l.starts_with("Rate   ");
+    assert_eq!(lines.iter().find(stale), None, "{lines:?}");
+    let mut log = lines.iter().filter(|l| l.contains(" DEBUG "));
+    let is_whole = |l: &String| l.trim_start().starts_with(|c: char| c.is_ascii_digit());
+    assert!(log.clone().count() > 10 && log.all(is_whole), "{lines:?}");
+    drop(card);
+}
+
+#[test]
 fn a_terminal_that_can_not_draw_gets_plain_lines() {
     if !has_terminal() {
         return;

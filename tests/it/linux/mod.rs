@@ -13,6 +13,7 @@ mod interrupt;
 mod kill;
 mod kit;
 mod layers;
+mod log;
 mod matrix;
 mod mounts;
 mod names;
