@@ -4,9 +4,9 @@
 //! The data's way through the crate: [`card`] (what the card holds) -> [`existing`] (what earlier
 //! runs left on the drives) -> [`plan`] (what will be done, or why not) -> [`offload`] (one read,
 //! many copies, all read back) -> [`proof`] (the verdict) -> [`record`] (what is left on the
-//! drives) -> [`report`] (the page); [`verify`] checks it later. [`run`] puts the stages in order.
-//! [`disk`] and [`clock`] are the only seams to the world, with [`sys`] below them; nothing here
-//! prints.
+//! drives) -> [`report`] (the page); [`verify`] checks it later. [`run`] puts the stages in order,
+//! [`queue`] the jobs. [`disk`] and [`clock`] are the only seams to the world, with [`sys`] below
+//! them; nothing here prints.
 
 pub mod card;
 pub mod clock;
@@ -23,6 +23,7 @@ pub mod name;
 pub mod offload;
 pub mod plan;
 pub mod proof;
+pub mod queue;
 pub mod record;
 pub mod report;
 pub mod run;

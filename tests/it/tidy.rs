@@ -9,7 +9,7 @@ use std::path::Path;
 
 /// Modules of the library from the bottom up. A module imports only from its own layer's folder and
 /// from layers below.
-const LAYERS: [(&str, u32); 23] = [
+const LAYERS: [(&str, u32); 24] = [
     ("units", 0),
     ("sys", 0),
     ("name", 1),
@@ -32,7 +32,8 @@ const LAYERS: [(&str, u32); 23] = [
     ("existing", 6),
     ("run", 13),
     ("verify", 8),
-    ("lib", 14),
+    ("queue", 14),
+    ("lib", 15),
 ];
 
 /// Files that are still longer. One goes from here when it is split.

@@ -11,12 +11,12 @@ use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::answer::answer_for_all;
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use unlade::existing::original::is_offload;
 use unlade::ledger::ShootPart;
 use unlade::name::shown;
-use unlade::plan::concurrent::{AT_ONCE_MAX, Order};
+use unlade::plan::concurrent::Order;
+use unlade::queue::JobQueue;
 use unlade::run::{Job, Tools};
 
 /// What every card of one command shares.
@@ -42,37 +42,12 @@ impl Batch<'_> {
 
     /// Copies every card and tells the results.
     pub(super) fn run(&self) -> Exit {
-        let done: Vec<Mutex<Option<Exit>>> = self.jobs.iter().map(|_| Mutex::default()).collect();
-        let next = AtomicUsize::new(0);
-        let work = || {
-            while let Some(chain) = self.order.chains.get(next.fetch_add(1, Ordering::SeqCst)) {
-                for index in chain {
-                    if self.tools.cancel.load(Ordering::SeqCst) {
-                        return;
-                    }
-                    let exit = self.card(*index);
-                    if let Some(Ok(mut done)) = done.get(*index).map(Mutex::lock) {
-                        *done = Some(exit);
-                    }
-                }
-            }
-        };
-        if self.order.is_parallel() {
-            let at_once = self.order.chains.len().min(AT_ONCE_MAX);
-            std::thread::scope(|scope| {
-                for _ in 1..at_once {
-                    let further = std::thread::Builder::new().name("card".into());
-                    // One that cannot be started leaves its cards to the others.
-                    if further.spawn_scoped(scope, work).is_err() {}
-                }
-                work();
-            });
-        } else {
-            work();
-        }
+        // Ctrl-C is for all of them.
+        let stop = |_: &Job| Arc::clone(&self.tools.cancel);
+        let queue = JobQueue::new(&self.order, self.jobs.iter().map(stop).collect());
+        let done = queue.run(|index| self.card(index));
         let mut ends = Vec::new();
         for (job, done) in self.jobs.iter().zip(done) {
-            let done = done.into_inner().ok().flatten();
             let exit = done.unwrap_or_else(|| self.not_begun(job));
             ends.push((job.card.as_str(), exit));
         }
