@@ -60,7 +60,7 @@ pub struct Stat {
     pub bytes: u64,
     /// Date of the last change of content.
     pub modified: Stamp,
-    /// Number that the system gives the file system that holds it (`st_dev`); see [`FolderFacts::entry_device`].
+    /// Number that the system gives the file system that holds it (`st_dev`); see [`super::FolderFacts::entry_device`].
     pub device: u64,
     /// Number of the entry in its file system (`st_ino`).
     pub inode: u64,

@@ -13,7 +13,7 @@ pub struct FolderFacts {
     pub canonical: String,
     /// Number of the file system (`st_dev`); on Windows, whose own numbers can be alike, one of its name.
     pub device: u64,
-    /// What [`Stat::device`] is of all that lies on it.
+    /// What [`super::Stat::device`] is of all that lies on it.
     pub entry_device: u64,
     /// Number of the folder in it (`st_ino`).
     pub inode: u64,

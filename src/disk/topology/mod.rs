@@ -3,7 +3,7 @@
 //! Owns: reading the mount table and the kernel's description of block devices, and following partitions,
 //! device-mapper, RAID, loop files and multi-device file systems down to whole disks.
 //!
-//! Must not: write anything, or guess. What the system does not state is [`Backing::Unknown`] and stays so.
+//! Must not: write anything, or guess. What the system does not state is [`super::backing::Backing::Unknown`] and stays so.
 //! Which file a loop device shows is asked through [`AskLoop`]; nothing else is opened but text.
 //!
 //! Everything is read below a `root` path, as text, folder listings and symbolic links, so that
@@ -41,7 +41,7 @@ use walk::Walk;
 /// folder's `st_dev`.
 ///
 /// An error means that the mount table gives no answer; anything missing below it is a
-/// [`Backing::Unknown`] instead.
+/// [`super::backing::Backing::Unknown`] instead.
 pub fn volume_of(
     root: &Path,
     canonical_path: &Path,

@@ -1,6 +1,6 @@
 //! Owns the question "may this card be formatted?" when nothing is copied: the card's listing
 //! against the manifests of offloads on drives. Pure: it weighs what others looked up, and tells them
-//! what has to be read for it ([`to_read`]): a sample of what only looks the same, whatever carries
+//! what has to be read for it ([`to_read()`]): a sample of what only looks the same, whatever carries
 //! another date, what a manifest doubts, and what two of them say differently. With
 //! [`crate::proof::Proof::judge`] it is the only place that makes PROVEN.
 

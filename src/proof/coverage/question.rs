@@ -45,7 +45,7 @@ pub struct FoundOffload {
     /// Files that were read again just now and are equal to the manifest; `None` when nothing was
     /// read.
     pub reread: Option<Reread>,
-    /// Single files that were read because of [`to_read`].
+    /// Single files that were read because of [`super::to_read()`].
     pub read: ReadFiles,
 }
 
