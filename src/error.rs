@@ -181,12 +181,19 @@ pub enum Cause {
     EarlierCopy,
     /// A file was left in an earlier offload that was not found.
     LeftElsewhere,
+    /// The person wanted to stop.
+    Interrupted,
 }
 
 /// What lies deeper than is looked.
 #[derive(Debug, thiserror::Error)]
 #[error("{TOO_DEEP}")]
 pub struct TooDeep;
+
+/// A look that was not gone on with: the person wants to stop.
+#[derive(Debug, thiserror::Error)]
+#[error("it was interrupted")]
+pub struct Interruption;
 
 impl Cause {
     /// Returns what it comes from that something could not be read, where the system's error tells.

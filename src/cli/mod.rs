@@ -19,13 +19,14 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use system::signals;
 use unlade::clock::{Clock, SystemClock};
+use unlade::disk::guarded::{Calls, Guarded};
 use unlade::disk::os::{OsDisk, host_name};
 use unlade::offload::limits::Limits;
 use unlade::run::Tools;
 use view::interrupt;
 use view::log;
 use view::out::{self, Out};
-use view::refuse::explain;
+use view::refuse::{refused_usage, usage};
 
 /// Runs the program.
 pub(crate) fn main() -> Exit {
@@ -46,8 +47,9 @@ pub(crate) fn main() -> Exit {
         return Exit::Usage;
     }
     if let Some(why) = meant::mixed(&matches) {
-        explain(&[why], out);
-        return Exit::Usage;
+        let exit = usage(&[why], out);
+        out::flush(&AtomicBool::new(false));
+        return exit;
     }
     let cancel = Arc::new(AtomicBool::new(false));
     let clock: Arc<dyn Clock> = Arc::new(SystemClock::start());
@@ -57,60 +59,76 @@ pub(crate) fn main() -> Exit {
     );
     let to_tell = Arc::clone(&clock);
     let tell = move |what| interrupt::tell(what, has_verdict, out, &to_tell);
-    if let Err(e) = signals::catch(&cancel, tell) {
+    let calls = Arc::new(Calls::default());
+    if let Err(e) = signals::catch(&cancel, Arc::clone(&calls), tell) {
         out.error(&format!(
             "unlade: Ctrl-C cannot be caught here ({e}); it will end the program at once."
         ));
     }
+    let disk = Box::new(OsDisk::new());
     let tools = Tools {
-        disk: Arc::new(OsDisk::new()),
+        disk: Arc::new(Guarded::watched(disk, calls)),
         clock,
         limits: Limits::STANDARD,
         cancel,
         host: host_name(),
     };
-    if let Some(exit) = on_card::refuse_on_card(&cli, out, &tools) {
+    signals::beside_the_main_thread(|| {
+        let exit = on_card::refuse_on_card(&cli, out, &tools);
+        let exit = exit.unwrap_or_else(|| run(&cli, out, &tools));
+        let _at_work = signals::AtWork::begin();
         out::flush(&tools.cancel);
-        return exit;
-    }
+        let is_copy = matches!(&cli.command, Command::Copy(args) if !args.dry_run);
+        out::told_whole(exit, is_copy)
+    })
+}
+
+fn run(cli: &Cli, out: Out, tools: &Tools) -> Exit {
     let book = Book::new(&cli.common, out, Arc::clone(&tools.clock));
-    let exit = match &cli.command {
-        Command::Copy(args) if !args.dry_run => copy::copy(args, &cli.common, out, &tools, &book),
+    match &cli.command {
+        Command::Copy(args) if !args.dry_run => copy::copy(args, &cli.common, out, tools, &book),
         Command::Copy(args) | Command::Plan(args) => {
-            copy::plan(args, &cli.common, out, &tools, &book)
+            copy::plan(args, &cli.common, out, tools, &book)
         }
-        Command::Prove(args) => prove::prove(args, out, &tools, &book),
-        Command::Ledger(args) => ledger::ledger(args, &book, out, &tools),
-        Command::Verify(args) => verify::verify(args, out, &tools, &book),
-        Command::Rate(args) => rate::rate(args, &cli.common, out, &tools, &book),
-        Command::Kit { what } => kit::kit(what, &cli.common, out, &tools),
-        Command::Weigh { question } => weigh::weigh(question, &cli.common, out, &tools),
-        Command::Report(args) => report::report(args, &book, out, &tools),
-        Command::Demo(args) => demo::demo(args, out, &tools),
+        Command::Prove(args) => prove::prove(args, out, tools, &book),
+        Command::Ledger(args) => ledger::ledger(args, &book, out, tools),
+        Command::Verify(args) => verify::verify(args, out, tools, &book),
+        Command::Rate(args) => rate::rate(args, &cli.common, out, tools, &book),
+        Command::Kit { what } => kit::kit(what, &cli.common, out, tools),
+        Command::Weigh { question } => weigh::weigh(question, &cli.common, out, tools),
+        Command::Report(args) => report::report(args, &book, out, tools),
+        Command::Demo(args) => demo::demo(args, out, tools),
         Command::Schema { of } => schema::schema(*of, out),
         Command::Completions { shell } => man::completions(*shell, out),
         Command::Man { dir } => man::man(dir, out),
-    };
-    let _at_work = signals::AtWork::begin();
-    out::flush(&tools.cancel);
-    exit
+    }
 }
 
 /// Says what is wrong with the command line, or gives the help that was asked for.
 fn not_parsed(error: &clap::Error) -> Exit {
     // Help quotes nothing that was typed.
     let is_help = error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand;
+    let text = error.render().to_string();
     if error.use_stderr() && !is_help {
-        Out::usage(&error.render().to_string());
-    } else {
-        // Nothing can be told if the terminal is gone.
-        drop(error.print());
+        Out::usage(&text);
+    } else if let Err(cause) = error.print() {
+        out::note_lost(cause);
     }
-    if error.use_stderr() {
-        Exit::Usage
+    let exit = if error.use_stderr() {
+        // Where the line could not be read, this one word of it can be.
+        let asks_for_json = std::env::args_os().skip(1).any(|word| word == "--json");
+        let why = text.trim_start_matches("error: ").split("\n\n").next();
+        let words: Vec<&str> = why.unwrap_or_default().split_whitespace().collect();
+        let out = Out {
+            json: asks_for_json,
+            ..Out::for_programs()
+        };
+        refused_usage(&[words.join(" ")], out)
     } else {
         Exit::Done
-    }
+    };
+    out::flush(&AtomicBool::new(false));
+    out::told_whole(exit, false)
 }
 
 /// Allows as many open files as this session may have at most: several cards and drives at once

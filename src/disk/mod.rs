@@ -8,6 +8,7 @@ pub mod backing;
 pub mod buffer;
 mod entry;
 mod facts;
+pub mod guarded;
 pub mod hardware;
 pub mod hash_file;
 pub mod home;
@@ -191,6 +192,21 @@ pub trait Disk: Send + Sync + Debug {
     }
     /// Walks a tree below `root` (the root itself is not reported); order is free, access times stay.
     fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>>;
+    /// Walks a tree as long as `go_on` says so, which is asked at every entry; then fails with
+    /// [`crate::error::Interruption`].
+    fn walk_while(
+        &self,
+        root: &Utf8Path,
+        tree: Tree,
+        go_on: &dyn Fn() -> bool,
+    ) -> io::Result<Vec<Found>> {
+        let found = self.walk(root, tree)?;
+        if go_on() {
+            Ok(found)
+        } else {
+            Err(io::Error::other(crate::error::Interruption))
+        }
+    }
     /// Lists one folder of a drive.
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
         let mut found = self.walk(folder, Tree::Drive)?;

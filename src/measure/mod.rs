@@ -8,6 +8,7 @@ use crate::card::listing::{Listing, RowKind};
 use crate::card::survey::survey;
 use crate::clock::Clock;
 use crate::disk::buffer::{ALIGN, Aligned};
+use crate::disk::guarded::Guarded;
 use crate::disk::{Disk, FolderFacts, ReadBackWay};
 use crate::error::{Error, Step};
 use crate::units::{float, len_usize, len64, whole};
@@ -290,7 +291,8 @@ pub fn measure(
     // A link to the card is followed once, here; below it nothing is followed.
     let root = Utf8Path::new(&facts.canonical);
     let root = if root.as_str().is_empty() { card } else { root };
-    let listing = survey(disk, root, facts).map_err(MeasureError::Card)?;
+    let looking = Guarded::until(disk, &progress.cancel);
+    let listing = survey(&looking, root, facts).map_err(MeasureError::Card)?;
     let (used_files, used_bytes) = listing.totals();
     let is_trouble = |kind: &RowKind| matches!(kind, RowKind::Trouble { .. } | RowKind::NotText);
     let unlisted = len64(

@@ -6,6 +6,7 @@ use super::meter::Meter;
 use crate::card::listing::Listing;
 use crate::card::survey::{survey, survey_parts};
 use crate::clock::Clock;
+use crate::disk::guarded::Guarded;
 use crate::disk::{Disk, Source};
 use crate::error::{Problem, ProblemKind};
 use crate::plan::{FileJob, Plan, PlannedDestination};
@@ -113,7 +114,7 @@ impl Context {
     /// Lists the card again and keeps the result; from then on the card is not needed. Returns
     /// whether it holds what it held at the start.
     pub fn close_card(&self) -> bool {
-        let listing = self.list_again();
+        let listing = self.list_again(&self.to_look());
         let stood = self.plan.stood();
         let is_good = listing.as_ref().is_ok_and(|l| stood.is_unchanged(l));
         *self.closing.lock().unwrap_or_else(PoisonError::into_inner) = Some(listing);
@@ -126,10 +127,15 @@ impl Context {
         kept.take()
     }
 
-    /// Lists the card again.
-    pub fn list_again(&self) -> Result<Listing, Problem> {
+    /// The disk for looks that end when the person wants to stop.
+    pub fn to_look(&self) -> Guarded<Arc<dyn Disk>> {
+        Guarded::until(Arc::clone(&self.disk), &self.cancel)
+    }
+
+    /// Lists the card again, on this disk or one of [`Self::to_look`].
+    pub fn list_again(&self, disk: &dyn Disk) -> Result<Listing, Problem> {
         self.card_is_there()?;
-        let (disk, facts) = (self.disk.as_ref(), &self.plan.card.facts);
+        let facts = &self.plan.card.facts;
         let after = match self.plan.original() {
             None => survey(disk, &self.plan.card.given, facts),
             Some(o) => survey_parts(disk, &o.trees, &facts.filesystem, &|tree, path| {

@@ -25,7 +25,7 @@ use crate::card::listing::Listing;
 use crate::card::part::{part_note, part_of};
 use crate::digest::Digest;
 use crate::disk::{EntryKind, Stamp};
-use crate::error::{Problem, ProblemKind};
+use crate::error::{Cause, Interruption, Problem, ProblemKind};
 use crate::existing::earlier::EarlierOffload;
 use crate::existing::original::Original;
 use crate::existing::source::CardFacts;
@@ -231,6 +231,22 @@ impl Plan {
 pub struct Refusal {
     /// The reasons, card first, then by destination.
     pub reasons: Vec<Problem>,
+}
+
+impl Refusal {
+    /// The person wanted to stop before anything was begun.
+    pub(crate) fn interrupted() -> Self {
+        let problem = Problem::new(ProblemKind::Unreadable, Interruption.to_string());
+        Self {
+            reasons: vec![problem.because(Some(Cause::Interrupted))],
+        }
+    }
+
+    /// Whether it is no more than that.
+    pub fn is_interruption(&self) -> bool {
+        let cause = Some(Cause::Interrupted);
+        self.reasons.iter().any(|problem| problem.cause == cause)
+    }
 }
 
 /// Decides what to do, or tells every reason not to.

@@ -6,7 +6,7 @@ use crate::digest::Digest;
 use crate::disk::buffer::Pool;
 use crate::disk::hash_file::hash_whole;
 use crate::disk::{Disk, Stamp, write_problem};
-use crate::error::{Problem, ProblemKind, Step};
+use crate::error::{FailedStep, Problem, ProblemKind, Step};
 use crate::name::part_name;
 use crate::record::bag;
 use crate::record::checksums::List;
@@ -220,6 +220,37 @@ pub fn add_record(
         unstage(disk, root, &only);
     }
     done
+}
+
+/// Writes one file that is not there, anywhere: as a part first, which is made durable and gets its
+/// name without replacing anything. What fails leaves no part behind.
+///
+/// # Errors
+/// The step that failed and why.
+pub fn write_new(
+    disk: &dyn Disk,
+    to: &Utf8Path,
+    bytes: &[u8],
+    date: Stamp,
+) -> Result<(), FailedStep> {
+    let folder = match to.parent() {
+        Some(folder) if folder != "" => folder,
+        _ => Utf8Path::new("."),
+    };
+    let part = folder.join(part_name(to.file_name().unwrap_or_default()));
+    if disk.look(&part).map_err(Step::Look.refused())?.is_some() {
+        disk.remove_own(&part).map_err(Step::Create.refused())?;
+    }
+    let written = write(disk, &part, bytes, date)
+        .map_err(Step::Write.refused())
+        .and_then(|()| disk.rename_new(&part, to).map_err(Step::Publish.refused()));
+    if written.is_err() {
+        // It never carries the name.
+        drop(disk.remove_own(&part));
+    }
+    written?;
+    disk.settle_in(folder, &[to.to_path_buf()])
+        .map_err(Step::FlushFolder.refused())
 }
 
 fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout) -> io::Result<()> {

@@ -4,7 +4,7 @@
 use crate::card::listing::{Difference, Listing};
 use crate::digest::Digest;
 use crate::disk::hash_file::hash_whole;
-use crate::disk::{EntryKind, Sight, Stat, Tree, explained, write_problem};
+use crate::disk::{Disk, EntryKind, Sight, Stat, Tree, explained, write_problem};
 use crate::error::{Cause, Problem, ProblemKind, Step, failed};
 use crate::existing::source::CardNow;
 use crate::offload::{Context, CopyState, Offloaded};
@@ -15,6 +15,7 @@ use camino::Utf8Path;
 use jiff::Timestamp;
 use std::collections::{BTreeMap, HashMap};
 use std::io;
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 /// In so many rounds of one look files are read again. What is touched after that is at work for another program.
@@ -23,6 +24,8 @@ const READS_MAX: usize = 3;
 /// The looks of one job.
 pub(super) struct Looks<'a> {
     context: &'a Context,
+    /// What is listed by: at the first look until the person wants to stop, later to the end.
+    disk: Arc<dyn Disk>,
     started: Timestamp,
     reread_equal: bool,
     /// Files that were read again, by drive (`None`: the card) and job: what each looked like before, and whether it was
@@ -58,6 +61,7 @@ impl<'a> Looks<'a> {
     pub(super) fn new(context: &'a Context, started: Timestamp, reread_equal: bool) -> Self {
         Self {
             context,
+            disk: Arc::new(context.to_look()),
             started,
             reread_equal,
             read: HashMap::new(),
@@ -70,15 +74,17 @@ impl<'a> Looks<'a> {
         }
     }
 
-    /// Looks for the first time. Someone may stop the job then, since files may have to be read again.
+    /// Looks for the first time. Someone may stop the job then: a look takes its time, and files may
+    /// have to be read again.
     pub(super) fn first(&mut self, offloaded: &mut Offloaded) -> Closing {
         let mut seen = self.look(offloaded);
-        if self.has_read && self.context.cancel.load(Ordering::Relaxed) {
+        if self.context.cancel.load(Ordering::Relaxed) {
             offloaded.interrupted = true;
             self.card = None;
             self.lost.clear();
             seen = self.look(offloaded);
         }
+        self.disk = Arc::clone(&self.context.disk);
         self.last = Some(seen.clone());
         self.closing(seen)
     }
@@ -168,7 +174,7 @@ impl<'a> Looks<'a> {
             // Taken when all was read.
             let kept = context
                 .closing_listing()
-                .unwrap_or_else(|| context.list_again());
+                .unwrap_or_else(|| context.list_again(self.disk.as_ref()));
             self.card = Some(kept.map(|listing| self.unless_unchanged(listing)));
             self.now = self.card_place();
         }
@@ -185,7 +191,7 @@ impl<'a> Looks<'a> {
             return;
         }
         let again = context
-            .list_again()
+            .list_again(self.disk.as_ref())
             .and_then(|listing| self.without_equal(listing, offloaded))
             .map(|listing| self.unless_unchanged(listing));
         self.now = self.card_place();
@@ -291,7 +297,8 @@ impl<'a> Looks<'a> {
         changed: &mut Vec<Problem>,
     ) -> Result<InPlace, Problem> {
         let (context, plan) = (self.context, &self.context.plan);
-        let walk = |root: &Utf8Path| stands_below(context, root);
+        let disk = Arc::clone(&self.disk);
+        let walk = |root: &Utf8Path| stands_below(disk.as_ref(), root);
         let own = if plan.has_nothing_new() {
             HashMap::new()
         } else {
@@ -449,9 +456,8 @@ impl<'a> Looks<'a> {
     }
 }
 
-fn stands_below(context: &Context, root: &Utf8Path) -> Result<Stands, Problem> {
-    let found = context
-        .disk
+fn stands_below(disk: &dyn Disk, root: &Utf8Path) -> Result<Stands, Problem> {
+    let found = disk
         .walk(root, Tree::Drive)
         .map_err(|e| Problem::new(ProblemKind::WriteFailed, failed(Step::List, &e)))?;
     let mut known = HashMap::new();

@@ -2,6 +2,7 @@
 
 use crate::clock::Clock;
 use crate::disk::Disk;
+use crate::disk::guarded::Guarded;
 use crate::ledger::Ledger;
 use crate::offload::limits::Limits;
 use crate::plan::Form;
@@ -67,4 +68,15 @@ pub struct Tools {
     pub cancel: Arc<AtomicBool>,
     /// This computer's name, for the record.
     pub host: String,
+}
+
+impl Tools {
+    /// The same with a disk on which nothing more is looked at once the person wants to stop.
+    pub(super) fn to_look(&self) -> Self {
+        let disk = Guarded::until(Arc::clone(&self.disk), &self.cancel);
+        Self {
+            disk: Arc::new(disk),
+            ..self.clone()
+        }
+    }
 }

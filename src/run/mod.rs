@@ -32,15 +32,20 @@ use gather::{bear_out, look_around, look_at_source, name_and_candidates};
 pub use job::{Job, KnownBefore, Tools};
 pub use several::Together;
 use several::together;
+use std::sync::atomic::Ordering;
 use std::sync::{Arc, Mutex};
 use tracing::{debug, debug_span};
 
 /// Surveys the card, looks at the destinations and decides what to do. Writes nothing.
 ///
 /// # Errors
-/// Every reason why the job cannot be begun, all at once.
+/// Every reason why the job cannot be begun, all at once; or that the person wants to stop.
 pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<Plan, Refusal> {
     let planned = look_and_plan(job, tools, observer, Sampling::Read);
+    if tools.cancel.load(Ordering::Relaxed) {
+        // What was seen until then says nothing.
+        return Err(Refusal::interrupted());
+    }
     match &planned {
         Ok(plan) => {
             observer.event(&Event::Planned(plan));
@@ -87,6 +92,7 @@ fn look_and_plan(
     sampling: Sampling,
 ) -> Result<Plan, Refusal> {
     let _span = debug_span!("plan", card = %shown(job.card.as_str())).entered();
+    let tools = &tools.to_look();
     let disk = tools.disk.as_ref();
     let found = debug_span!("list").in_scope(|| look_at_source(job, tools));
     let (card, listing) = found.map_err(|problem| Refusal {

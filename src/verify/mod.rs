@@ -9,8 +9,11 @@ use crate::card::left_out::came_later;
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
+use crate::disk::guarded::Guarded;
 use crate::disk::hash_file::hash_whole_with;
-use crate::disk::{Disk, EntryKind, FolderFacts, Found, ReadBackWay, Sights, Tree, settle_all};
+use crate::disk::{
+    Anchor, Disk, EntryKind, FolderFacts, Found, ReadBackWay, Sights, Tree, settle_all,
+};
 use crate::error::{Error, ProblemKind, Step, failed};
 use crate::hash_algorithm::AlsoHashes;
 use crate::name::{is_part_name, part_name};
@@ -253,15 +256,11 @@ pub fn verify(
     page: Page,
 ) -> Result<Findings, VerifyError> {
     let start = clock.elapsed();
-    let look = |e| VerifyError::Io(Error::new(Step::Look, root, e));
-    let facts = disk.facts(root).map_err(look)?;
-    let _held = disk.anchor(root, &facts).map_err(look)?;
-    // Another program may have made this copy just now.
-    settle_all(disk, Utf8Path::new(&facts.canonical), &facts)
-        .map_err(|e| VerifyError::Io(Error::new(Step::Flush, root, e)))?;
+    let looking = Guarded::until(disk, &progress.cancel);
+    let (facts, _held) = hold(&looking, root)?;
     let (manifest, manifest_hash_checked, signed) =
         load_any(disk, &root.join(RECORDS)).map_err(VerifyError::Manifest)?;
-    let found = disk
+    let found = looking
         .walk(root, Tree::Card)
         .map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
     let sights = Sights::of(&found, &facts.filesystem);
@@ -288,7 +287,7 @@ pub fn verify(
     let layout = manifest.offload.layout;
     let tree = layout.payload(root);
     let mut checked = check_files(disk, &tree, &files, &standing, threads, progress);
-    let meanwhile = changed_meanwhile(disk, root, &sights, &facts, progress)?;
+    let meanwhile = changed_meanwhile(&looking, root, &sights, &facts, progress)?;
     note(&meanwhile, layout, &files, &mut checked, &mut findings);
     let of_files = checked.iter().filter_map(|c| c.finding.clone());
     findings.extend(of_files.map(|f| f.outside(layout)));
@@ -314,6 +313,17 @@ pub fn verify(
         interrupted: progress.cancel.load(Ordering::Relaxed),
         manifest,
     })
+}
+
+/// Holds the offload until all is looked at.
+fn hold(disk: &dyn Disk, root: &Utf8Path) -> Result<(FolderFacts, Anchor), VerifyError> {
+    let look = |e| VerifyError::Io(Error::new(Step::Look, root, e));
+    let facts = disk.facts(root).map_err(look)?;
+    let held = disk.anchor(root, &facts).map_err(look)?;
+    // Another program may have made this copy just now.
+    settle_all(disk, Utf8Path::new(&facts.canonical), &facts)
+        .map_err(|e| VerifyError::Io(Error::new(Step::Flush, root, e)))?;
+    Ok((facts, held))
 }
 
 /// A spinning disk is read by one.

@@ -17,6 +17,7 @@ pub(crate) enum KitCommand {
     #[command(
         subcommand_required = true,
         arg_required_else_help = true,
+        disable_help_subcommand = true,
         after_help = "Example:  unlade kit add card A1 --reads 170 --class V30 --at /media/A1"
     )]
     Add {

@@ -34,10 +34,9 @@ use weigh::WeighCommand;
         format this card?\n\nNothing on the card or on a drive is ever changed; there is no \
         command that formats, deletes or ejects.",
     after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to \
-        /media/DRIVE-A --to /media/DRIVE-B\n\nExit codes: 0 done and proven; 1 not proven, or \
+        /media/DRIVE-A --to /media/DRIVE-B\nHelp:        unlade help COMMAND\n\nExit codes: 0 done and proven; 1 not proven, or \
         differences found; 2 wrong command line; 3 refused before a byte was written; 130 \
         interrupted, run the same command again to go on.",
-    disable_help_subcommand = true,
     max_term_width = 80,
     subcommand_required = true,
     arg_required_else_help = true
@@ -163,6 +162,7 @@ pub(crate) enum Command {
             folder of --home, so that copy, plan, rate and weigh can reckon with it. You may edit \
             the file by hand: comments and order stay when it is edited from here, and an error \
             names line and field.",
+        disable_help_subcommand = true,
         after_help = "Example:  unlade kit add card A1 --reads 170 --class V30 --at /media/A1",
         subcommand_required = true,
         arg_required_else_help = true
@@ -176,6 +176,7 @@ pub(crate) enum Command {
         long_about = "Answers questions about cards by plain arithmetic and prints what it \
             assumed. Nothing is measured and nothing is written. Rates and sizes carry their unit: \
             100Mb/s is megabits, 12.5MB/s megabytes; both decimal.",
+        disable_help_subcommand = true,
         after_help = "Example:  unlade weigh footage --at 100Mb/s --room 128GB --class V30",
         subcommand_required = true,
         arg_required_else_help = true

@@ -4,6 +4,7 @@ use crate::cli::args::ProveArgs;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::shoot::{ShootNews, enter, shoot_part};
+use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
 use crate::cli::view::next_steps::STEPS_MAX;
 use crate::cli::view::out::Out;
@@ -16,6 +17,7 @@ use crate::cli::view::words::findings::UNREAD_STEP;
 use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
 use serde_json::json;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use unlade::error::{Cause, DENIED_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED_STEP};
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
@@ -46,6 +48,7 @@ pub(crate) fn prove(args: &ProveArgs, out: Out, tools: &Tools, book: &Book) -> E
     };
     let json = Json::new(out, Arc::clone(&tools.clock));
     match wait(&ask, out, tools) {
+        Err(_) if tools.cancel.load(Ordering::SeqCst) => stopped(true, out, &tools.clock),
         Err(reasons) => tell_refusal(&ask, &reasons, out, &json),
         Ok(told) => {
             let news = remember(&told, book, tools, part.as_ref());

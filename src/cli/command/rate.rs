@@ -6,10 +6,11 @@ use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::recognised::{self, Recognised};
 use crate::cli::home::shoot::slower;
+use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
-use crate::cli::view::refuse::{explain, refuse};
+use crate::cli::view::refuse::{refuse, usage};
 use crate::cli::view::text::wrap;
 use serde_json::{Value, json};
 use std::sync::Arc;
@@ -54,10 +55,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
     };
     let ceiling = match args.speed().chain(0) {
         Ok(chain) => ceiling(chain, &recognised, &facts, tools),
-        Err(wrong) => {
-            explain(&wrong.lines(), out);
-            return Exit::Usage;
-        }
+        Err(wrong) => return usage(&wrong.lines(), out),
     };
     let json = Json::new(out, Arc::clone(&tools.clock));
     match wait(args, &facts, out, tools) {
@@ -73,6 +71,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
             };
             comparison.tell(out, &json)
         }
+        Err(_) if tools.cancel.load(Ordering::SeqCst) => stopped(false, out, &tools.clock),
         Err(why) => {
             let why = format!("the card `{card}` cannot be measured: {why}");
             refuse(&[why], Exit::Refused, "rate", out, tools)

@@ -11,10 +11,10 @@ use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
-use std::fs::OpenOptions;
-use std::io::{self, Write as _};
+use std::io;
 use std::sync::Arc;
 use unlade::disk::{Disk, Stamp};
+use unlade::error::{FailedStep, failed};
 use unlade::ledger::Expected;
 use unlade::ledger::shoot::Shoot;
 use unlade::name::shown;
@@ -22,7 +22,7 @@ use unlade::record::bag::{TAG_MANIFEST, read_manifest, sha256};
 use unlade::record::layout::{Layout, RECORDS};
 use unlade::record::load::load;
 use unlade::record::manifest::{MANIFEST_BYTES_MAX, Manifest};
-use unlade::record::store::{REPORT, add_record};
+use unlade::record::store::{REPORT, add_record, write_new};
 use unlade::report::page::page;
 use unlade::report::shoot::{Source, page as shoot_page};
 use unlade::run::Tools;
@@ -116,8 +116,8 @@ fn make_shoot(
     };
     let bytes = shoot_page(&shoot, source).into_bytes();
     match &args.to {
-        Some(to) => elsewhere(to, &bytes),
-        None => elsewhere(&file_name(name), &bytes)
+        Some(to) => elsewhere(to, &bytes, tools),
+        None => elsewhere(&file_name(name), &bytes, tools)
             .map_err(|why| format!("{why}; --to FILE makes the page elsewhere")),
     }
 }
@@ -144,7 +144,7 @@ fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<PageStat
     let _held = held.map_err(|e| format!("it cannot be used: {e}"))?;
     let bytes = page(&manifest).into_bytes();
     if let Some(to) = &args.to {
-        return elsewhere(to, &bytes);
+        return elsewhere(to, &bytes, tools);
     }
     let path = offload.join(RECORDS).join(REPORT);
     let told = shown(path.as_str());
@@ -191,18 +191,20 @@ fn breaks_bag(
     })
 }
 
-fn elsewhere(to: &Utf8Path, bytes: &[u8]) -> Result<PageState, String> {
+/// Makes the page as a part beside its place, which gets its name when it is whole and durable.
+fn elsewhere(to: &Utf8Path, bytes: &[u8], tools: &Tools) -> Result<PageState, String> {
     let told = shown(to.as_str());
-    let made = OpenOptions::new().write(true).create_new(true).open(to);
-    match made {
-        Ok(mut file) => file
-            .write_all(bytes)
-            .and_then(|()| file.sync_all())
-            .map(|()| PageState::New(told.clone()))
-            .map_err(|e| format!("`{told}` could not be written: {e}")),
-        Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
-            Err(format!("`{told}` is there already and is not replaced"))
+    let exists = || format!("`{told}` is there already and is not replaced");
+    let (disk, date) = (tools.disk.as_ref(), Stamp::of(tools.clock.now()));
+    // A link that leads nowhere is in the way as well.
+    if disk.look(to).is_ok_and(|stat| stat.is_some()) {
+        return Err(exists());
+    }
+    match write_new(disk, to, bytes, date) {
+        Ok(()) => Ok(PageState::New(told.clone())),
+        Err(FailedStep { cause, .. }) if cause.kind() == io::ErrorKind::AlreadyExists => {
+            Err(exists())
         }
-        Err(e) => Err(format!("`{told}` could not be created: {e}")),
+        Err(FailedStep { step, cause }) => Err(format!("`{told}` {}", failed(step, &cause))),
     }
 }

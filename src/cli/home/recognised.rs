@@ -7,7 +7,7 @@ use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
 use crate::cli::view::out::Out;
-use crate::cli::view::refuse::{explain, refuse};
+use crate::cli::view::refuse::{refuse, usage};
 use crate::cli::view::text::wrap;
 use unlade::disk::{Disk, FolderFacts};
 use unlade::kit::{Card, Kit, Reader, fill, fill_drive};
@@ -121,8 +121,8 @@ pub(crate) fn apply(
     tools: &Tools,
 ) -> Result<(), Exit> {
     if names.as_card.is_some() && jobs.len() > 1 {
-        out.error("unlade: --as names one card; give one card with it, or leave it out.");
-        return Err(Exit::Usage);
+        let why = "--as names one card; give one card with it, or leave it out.";
+        return Err(usage(&[why.to_owned()], out));
     }
     let kit = kit(names, common, out, tools)?;
     for job in jobs {
@@ -132,10 +132,8 @@ pub(crate) fn apply(
             .as_ref()
             .and_then(|f| drive_as_card(&job.card, f, &kit, tools.disk.as_ref()));
         let found = Recognised::of(names, facts.as_ref(), &kit, tools.disk.as_ref());
-        let found = is_drive.map_or(found, Err).map_err(|why| {
-            explain(&[why], out);
-            Exit::Usage
-        })?;
+        let found = is_drive.map_or(found, Err);
+        let found = found.map_err(|why| usage(&[why], out))?;
         found.fill(&mut job.chain);
         job.known.card = found.card.as_ref().map(|c| c.name.clone());
         job.known.reader = found.reader.as_ref().map(|r| r.name.clone());

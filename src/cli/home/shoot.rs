@@ -4,6 +4,7 @@ use crate::cli::args::shoot::ShootArgs;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::view::out::Out;
+use crate::cli::view::refuse::usage;
 use crate::cli::view::text::wrap;
 use std::collections::BTreeSet;
 use unlade::ledger::history::{Gear, card_rate};
@@ -22,11 +23,11 @@ pub(crate) fn shoot_part(
     let Some(name) = &args.shoot else {
         return Ok(None);
     };
-    let name = name.for_ledger().map_err(|why| usage(&why, out))?;
+    let name = name.for_ledger().map_err(|why| usage(&[why], out))?;
     if !book.is_kept() {
         let why = "--shoot counts cards in the ledger, and there is none; leave out --no-ledger or \
             give a folder with --home.";
-        return Err(usage(why, out));
+        return Err(usage(&[why.to_owned()], out));
     }
     Ok(Some(ShootPart {
         name: name.to_owned(),
@@ -39,12 +40,7 @@ pub(crate) fn shoot_part(
 /// # Errors
 /// As [`shoot_part`].
 pub(crate) fn expected(args: &ShootArgs, out: Out) -> Result<Option<Expected>, Exit> {
-    args.expected().map_err(|why| usage(&why, out))
-}
-
-fn usage(why: &str, out: Out) -> Exit {
-    out.error(&format!("unlade: {why}"));
-    Exit::Usage
+    args.expected().map_err(|why| usage(&[why], out))
 }
 
 /// Enters a verdict and returns what is to be said of the job that the card belongs to.

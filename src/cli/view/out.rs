@@ -1,7 +1,9 @@
 //! Owns standard output and what the terminal can do, and makes harmless whatever is printed. A
-//! reader that went away (`| head`) ends the printing, never the job.
+//! reader that went away (`| head`) ends the printing, never the job; what could not be written for
+//! another reason is told at the end.
 
 use crate::cli::args::{Color, Common};
+use crate::cli::exit::Exit;
 use crate::cli::view::picture::{Picture, Size};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 use std::io::{self, IsTerminal as _, Write as _};
@@ -47,6 +49,18 @@ impl Out {
             json: common.json,
             quiet: common.quiet,
             width: width(),
+        }
+    }
+
+    /// Standard output for programs, where the command line is not known.
+    pub(crate) fn for_programs() -> Self {
+        Self {
+            is_terminal: false,
+            draws: false,
+            colour: false,
+            json: true,
+            quiet: true,
+            width: 80,
         }
     }
 
@@ -247,8 +261,9 @@ impl Queue {
             let mut writer = Writer::default();
             for said in waiting {
                 let is_flush = matches!(said, Said::Flush);
-                // A closed pipe: what follows has no reader, and the senders find no receiver.
-                if writer.write(said).is_err() {
+                // What follows has no reader, and the senders find no receiver.
+                if let Err(cause) = writer.write(said) {
+                    note_lost(cause);
                     break;
                 }
                 // Nobody waits any more if this finds no room.
@@ -267,8 +282,9 @@ impl Queue {
     fn send(&self, said: Said) {
         if let Some(writer) = &self.alone {
             let mut writer = writer.lock().unwrap_or_else(PoisonError::into_inner);
-            // As with a closed pipe: there is nobody to tell.
-            drop(writer.write(said));
+            if let Err(cause) = writer.write(said) {
+                note_lost(cause);
+            }
             return;
         }
         if matches!(said, Said::Picture(..)) && self.lines.len() > PICTURES_WAIT_BEHIND {
@@ -308,6 +324,31 @@ impl Queue {
             waiting = now;
         }
     }
+}
+
+/// Why output was lost, the first time.
+static LOST: OnceLock<io::Error> = OnceLock::new();
+
+/// Keeps in mind that something could not be written. A reader that went away wanted no more.
+pub(crate) fn note_lost(cause: io::Error) {
+    if cause.kind() != io::ErrorKind::BrokenPipe && LOST.set(cause).is_err() {}
+}
+
+/// Tells on standard error, where output was lost, what is known nevertheless, and returns how the
+/// program ends then: a result that nobody could read is no good one.
+pub(crate) fn told_whole(exit: Exit, leaves_records: bool) -> Exit {
+    let Some(cause) = LOST.get() else {
+        return exit;
+    };
+    let code = exit.code();
+    let known = match (code, leaves_records) {
+        (0, true) => "; the verdict was PROVEN, as the manifest on each drive says",
+        (0, false) => "; without that the exit code would be 0",
+        _ => "",
+    };
+    let text = format!("unlade: what it said could not be written whole: {cause}{known}.\n");
+    drop(io::stderr().write_all(text.as_bytes()));
+    if code == 0 { Exit::NotProven } else { exit }
 }
 
 fn queue() -> &'static Queue {

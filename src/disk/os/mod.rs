@@ -79,9 +79,10 @@ struct Ahead {
 }
 
 /// Walks a tree below `root` with a system's own way of listing one folder. Paths are told with `/`
-/// between their parts on every system.
+/// between their parts on every system. It ends where `go_on` says no.
 fn walk(
     root: &Path,
+    go_on: &dyn Fn() -> bool,
     list: &dyn Fn(&Path, &mut Entries) -> io::Result<()>,
 ) -> io::Result<Vec<Found>> {
     let mut found = Vec::new();
@@ -94,6 +95,9 @@ fn walk(
         let mut entries = Entries::new();
         let mut too_deep = Vec::new();
         let listed = list(&folder.at, &mut entries);
+        if !go_on() {
+            return Err(io::Error::other(crate::error::Interruption));
+        }
         for (name, stat) in entries {
             let path = below(&folder.below_root, &name);
             if matches!(&stat, Ok(s) if s.kind == EntryKind::Folder) {

@@ -81,11 +81,19 @@ pub(super) fn stat_of(meta: &std::fs::Metadata) -> Stat {
 }
 
 /// Lists one open folder. What is mounted in it is told as that, where it is asked on which mount it
-/// has to be.
-fn list_folder(folder: OwnedFd, on: Option<&Start>, entries: &mut Entries) -> io::Result<()> {
+/// has to be. The rest is left out where `go_on` says no.
+fn list_folder(
+    folder: OwnedFd,
+    on: Option<&Start>,
+    go_on: &dyn Fn() -> bool,
+    entries: &mut Entries,
+) -> io::Result<()> {
     let mut listed = rustix::fs::Dir::new(folder)?;
     while let Some(entry) = listed.read() {
         let entry = entry?;
+        if !go_on() {
+            break;
+        }
         let name = entry.file_name().to_bytes();
         if matches!(name, b"." | b"..") {
             continue;
@@ -224,15 +232,24 @@ impl Disk for OsDisk {
         }
     }
 
-    fn walk(&self, root: &Utf8Path, _tree: Tree) -> io::Result<Vec<Found>> {
+    fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
+        self.walk_while(root, tree, &|| true)
+    }
+
+    fn walk_while(
+        &self,
+        root: &Utf8Path,
+        _tree: Tree,
+        go_on: &dyn Fn() -> bool,
+    ) -> io::Result<Vec<Found>> {
         let start = self.start(root)?;
-        walk(Path::new(""), &|at, entries| {
+        walk(Path::new(""), go_on, &|at, entries| {
             let at = if at.as_os_str().is_empty() {
                 Path::new(".")
             } else {
                 at
             };
-            list_folder(open_listing(&start, at)?, Some(&start), entries)
+            list_folder(open_listing(&start, at)?, Some(&start), go_on, entries)
         })
     }
 
@@ -241,7 +258,8 @@ impl Disk for OsDisk {
         let start = self.start(folder)?;
         // Drives may be mounted in a folder that is searched for them.
         let on = self.held(folder).map(|_| &start);
-        list_folder(open_listing(&start, Path::new("."))?, on, &mut entries)?;
+        let listing = open_listing(&start, Path::new("."))?;
+        list_folder(listing, on, &|| true, &mut entries)?;
         let found = |(path, stat)| Found { path, stat };
         Ok(entries.into_iter().map(found).collect())
     }

@@ -240,7 +240,13 @@ fn check_file(path: &Path) -> io::Result<()> {
 }
 
 /// Lists one folder. Each entry is looked at by itself: what NTFS keeps beside the names may be old.
-fn list_folder(at: &Path, flags: u32, entries: &mut Entries) -> io::Result<()> {
+/// The rest is left out where `go_on` says no.
+fn list_folder(
+    at: &Path,
+    flags: u32,
+    go_on: &dyn Fn() -> bool,
+    entries: &mut Entries,
+) -> io::Result<()> {
     let folder = open_quietly(at, FILE_FLAG_BACKUP_SEMANTICS | flags)?;
     let mut block = Aligned::new(LISTING_BYTES);
     let mut class = FileIdBothDirectoryRestartInfo;
@@ -253,6 +259,9 @@ fn list_folder(at: &Path, flags: u32, entries: &mut Entries) -> io::Result<()> {
         let names = forms::listed_names(block.first(LISTING_BYTES))
             .ok_or_else(|| io::Error::other("the system listed it in no form that is known"))?;
         for name in names {
+            if !go_on() {
+                return Ok(());
+            }
             let name = OsString::from_wide(&name);
             let stat = open_to_look(&at.join(&name)).and_then(|file| stat_of(&file));
             entries.push((name, stat));
@@ -509,9 +518,18 @@ impl Disk for OsDisk {
         }
     }
 
-    fn walk(&self, root: &Utf8Path, _tree: Tree) -> io::Result<Vec<Found>> {
+    fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
+        self.walk_while(root, tree, &|| true)
+    }
+
+    fn walk_while(
+        &self,
+        root: &Utf8Path,
+        _tree: Tree,
+        go_on: &dyn Fn() -> bool,
+    ) -> io::Result<Vec<Found>> {
         let root = self.place(root)?;
-        walk(&root, &|at, entries| {
+        walk(&root, go_on, &|at, entries| {
             // A link that was given as a root is followed once.
             list_folder(
                 at,
@@ -520,6 +538,7 @@ impl Disk for OsDisk {
                 } else {
                     FILE_FLAG_OPEN_REPARSE_POINT
                 },
+                go_on,
                 entries,
             )
         })
@@ -527,7 +546,7 @@ impl Disk for OsDisk {
 
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
         let mut entries = Entries::new();
-        list_folder(&self.place(folder)?, 0, &mut entries)?;
+        list_folder(&self.place(folder)?, 0, &|| true, &mut entries)?;
         Ok(entries
             .into_iter()
             .map(|(path, stat)| Found { path, stat })

@@ -9,6 +9,7 @@ use crate::card::listing::{FileRow, Listing};
 use crate::card::part::part_of;
 use crate::card::survey::{look_at_left, survey};
 use crate::clock::Clock;
+use crate::disk::guarded::Guarded;
 use crate::disk::{Anchor, Disk, FolderFacts, ReadBackWay};
 use crate::error::{Cause, Problem, ProblemKind};
 use crate::existing::original::is_offload;
@@ -80,6 +81,7 @@ pub fn prove(
     clock: &dyn Clock,
     progress: &Progress,
 ) -> Result<Told, Vec<Problem>> {
+    let disk = &Guarded::until(disk, &progress.cancel);
     if is_offload(disk, &ask.card) {
         let why = format!("`{}` is an offload and no card", shown(ask.card.as_str()));
         let problem = Problem::new(ProblemKind::NameClash, why);

@@ -533,7 +533,7 @@ fn a_lost_file_is_to_be_taken_from_a_copy_that_is_there() {
         .exits(1)
         .says("c/KITES` is plugged in and has this file")
         .says("/b/KITES` (volume")
-        .says("is not plugged in now; a copy was made there");
+        .says("is not there, though its volume is plugged in; a copy was made there");
     let ran = work.run("copy a/KITES --to d --copies 1");
     ran.exits(1)
         .says(&format!("such as `{}`", work.path("c/KITES").display()));

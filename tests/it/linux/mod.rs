@@ -18,6 +18,7 @@ mod matrix;
 mod mounts;
 mod names;
 mod only_new;
+mod output;
 mod page_outside;
 mod places;
 mod prove;

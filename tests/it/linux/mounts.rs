@@ -1336,3 +1336,38 @@ fn a_sample_is_read_once_and_told() {
         .events();
     assert!(!json.is_empty() && card.bytes_read() > before);
 }
+
+/// A page that can't be written whole leaves nothing, and can be asked for again.
+#[test]
+fn a_page_that_finds_no_room_leaves_nothing_behind() {
+    if skip() {
+        return;
+    }
+    let work = Work::with_card("half-a-page");
+    work.offload();
+    let (back, to) = (work.folder("back"), work.folder("full"));
+    let full = Fault::new(Kind::OpError {
+        op: "fsync",
+        errno: 28,
+    })
+    .times(1);
+    let options = Options {
+        faults: vec![full],
+        ..Options::default()
+    };
+    let drive = Mount::new(&back, &to, options).unwrap();
+    work.run("report a/KITES --to full/page.html")
+        .exits(3)
+        .says("No space left");
+    assert_eq!(std::fs::read_dir(&back).unwrap().count(), 0);
+    work.run("report a/KITES --to full/page.html").exits(0);
+    work.run("report a/KITES --to full/page.html")
+        .exits(3)
+        .says("is there already and is not replaced");
+    drop(drive);
+    let stored = work.path("a/KITES/_unlade/report.html");
+    assert_eq!(
+        std::fs::read(back.join("page.html")).unwrap(),
+        std::fs::read(stored).unwrap()
+    );
+}

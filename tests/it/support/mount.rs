@@ -38,7 +38,7 @@ const OPS: [&str; 15] = [
     "open", "create", "mkdir", "rename", "unlink", "rmdir", "setattr", "getattr", "lookup",
     "readdir", "readlink", "flush", "fsync", "fsyncdir", "statfs",
 ];
-const KINDS: [&str; 13] = [
+const KINDS: [&str; 14] = [
     "ReadError",
     "EarlyEof",
     "BitflipRead",
@@ -49,6 +49,7 @@ const KINDS: [&str; 13] = [
     "OpError",
     "NoSpaceAfter",
     "StallRead",
+    "Stall",
     "VanishAfter",
     "Capacity",
     "PowerCut",
@@ -162,6 +163,11 @@ pub(crate) enum Kind {
         off: u64,
         ms: u64,
     },
+    /// An operation (see [`OPS`]) takes so much longer.
+    Stall {
+        op: &'static str,
+        ms: u64,
+    },
     /// The request that would take the whole device past this many bytes fails, and so does
     /// everything after it, until [`Mount::back`]. Happens once.
     VanishAfter {
@@ -184,6 +190,7 @@ impl Kind {
             Kind::OpError { .. } => "OpError",
             Kind::NoSpaceAfter { .. } => "NoSpaceAfter",
             Kind::StallRead { .. } => "StallRead",
+            Kind::Stall { .. } => "Stall",
             Kind::VanishAfter { .. } => "VanishAfter",
         }
     }
@@ -516,6 +523,13 @@ impl Device {
                 && armed.count(None)
             {
                 return Err(Errno::from_i32(errno));
+            }
+            if let Kind::Stall { op: stalling, ms } = armed.fault.kind
+                && stalling == op
+                && paths.iter().any(|path| armed.concerns(path))
+                && armed.count(None)
+            {
+                self.pause(Instant::now() + Duration::from_millis(ms), None)?;
             }
         }
         Ok(power)
@@ -1275,7 +1289,7 @@ impl Mount {
         let mountpoint = mountpoint.canonicalize()?;
         let faults = options.faults.iter();
         for fault in faults.clone() {
-            if let Kind::OpError { op, .. } = fault.kind
+            if let Kind::OpError { op, .. } | Kind::Stall { op, .. } = fault.kind
                 && !OPS.contains(&op)
             {
                 return Err(io::Error::new(

@@ -1,7 +1,7 @@
 //! Owns the cards of one command: one after the other or several at the same time, each in its
 //! turn.
 
-use crate::cli::command::shared::one_card::{CommandContext, copy_one};
+use crate::cli::command::shared::one_card::{CommandContext, copy_one, not_begun};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::system::awake::Awake;
@@ -9,7 +9,6 @@ use crate::cli::system::power::ON_BATTERY;
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
-use crate::cli::view::text::wrap;
 use crate::cli::view::words::answer::answer_for_all;
 use std::sync::{Arc, Mutex};
 use unlade::existing::original::is_offload;
@@ -48,7 +47,7 @@ impl Batch<'_> {
         let done = queue.run(|index| self.card(index));
         let mut ends = Vec::new();
         for (job, done) in self.jobs.iter().zip(done) {
-            let exit = done.unwrap_or_else(|| self.not_begun(job));
+            let exit = done.unwrap_or_else(|| not_begun(job, self.out, &self.json()));
             ends.push((job.card.as_str(), exit));
         }
         if ends.len() > 1 && self.out.json {
@@ -61,29 +60,6 @@ impl Batch<'_> {
             }
         }
         Exit::of_all(ends.iter().map(|(_, exit)| *exit))
-    }
-
-    /// Stopped before its turn: whatever became of the others, this card was not looked at.
-    fn not_begun(&self, job: &Job) -> Exit {
-        let exit = Exit::Interrupted;
-        let card = shown(job.card.as_str());
-        let why = format!("card `{card}` was not begun: it was interrupted before");
-        if self.out.json {
-            self.json().send_unproven(&job.card, &[&why], exit);
-            return exit;
-        }
-        let heading = self.out.heading("NOT PROVEN", false);
-        self.out.line("");
-        self.out.line(&format!("{heading} - keep this card."));
-        for (label, text) in [
-            ("Reason   ", format!("{why}.")),
-            ("Next     ", "Run the same command again.".to_owned()),
-        ] {
-            for line in wrap(&text, self.out.width, label, "         ") {
-                self.out.line(&line);
-            }
-        }
-        exit
     }
 
     fn card(&self, index: usize) -> Exit {

@@ -7,14 +7,16 @@ use crate::cli::home::book::Book;
 use crate::cli::home::keys;
 use crate::cli::home::recognised;
 use crate::cli::home::shoot::shoot_part;
+use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
-use crate::cli::view::refuse::explain;
+use crate::cli::view::refuse::usage;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::problem::NOTHING_WRITTEN;
 use serde_json::json;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use unlade::event::{Event, Observer as _};
 use unlade::existing::original::is_offload;
 use unlade::hash_algorithm::Also;
@@ -42,14 +44,9 @@ fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
     };
     for also in &args.also {
         if !form.also.insert(*also) {
-            let text = format!(
-                "unlade: --also names {also} twice; there are {}.",
-                Also::names()
-            );
-            for line in wrap(&text, out.width, "", "  ") {
-                out.error(&line);
-            }
-            return Err(Exit::Usage);
+            let names = Also::names();
+            let why = format!("--also names {also} twice; there are {names}.");
+            return Err(usage(&[why], out));
         }
     }
     Ok(form)
@@ -57,19 +54,16 @@ fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
 
 fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
     if args.cards.len() > 1 && args.name.is_some() {
-        out.error("unlade: --name names one offload; give one card with it, or leave it out.");
-        return Err(Exit::Usage);
+        let why = "--name names one offload; give one card with it, or leave it out.";
+        return Err(usage(&[why.to_owned()], out));
     }
     for (index, card) in args.cards.iter().enumerate() {
         if args.cards.iter().take(index).any(|c| c == card) {
-            out.error(&format!("unlade: card `{card}` is given twice."));
-            return Err(Exit::Usage);
+            return Err(usage(&[format!("card `{card}` is given twice.")], out));
         }
     }
-    let chain = args.speed.chain(args.to.len()).map_err(|wrong| {
-        explain(&wrong.lines(), out);
-        Exit::Usage
-    })?;
+    let chain = args.speed.chain(args.to.len());
+    let chain = chain.map_err(|wrong| usage(&wrong.lines(), out))?;
     let form = form(args, out)?;
     Ok(args
         .cards
@@ -134,15 +128,12 @@ fn refuse_flags_of_cards(
     if flags.is_empty() {
         return Ok(());
     }
-    let text = format!(
-        "unlade: `{}` is an offload, not a card: {} cannot be used for a further copy of it.",
+    let why = format!(
+        "`{}` is an offload, not a card: {} cannot be used for a further copy of it.",
         shown(job.card.as_str()),
         flags.join(" and ")
     );
-    for line in wrap(&text, out.width, "", "  ") {
-        out.error(&line);
-    }
-    Err(Exit::Usage)
+    Err(usage(&[why], out))
 }
 
 /// Looks at all cards before the first is begun, and says in which order they are read.
@@ -159,6 +150,9 @@ pub(super) fn together(
         return Ok((jobs, alone));
     }
     let found = look_together(&jobs, tools);
+    if tools.cancel.load(Ordering::SeqCst) {
+        return Err(stopped(true, out, &tools.clock));
+    }
     if !found.reasons.is_empty() {
         let refusal = Refusal {
             reasons: found.reasons,

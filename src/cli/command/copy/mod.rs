@@ -12,6 +12,7 @@ use crate::cli::home::book::Book;
 use crate::cli::home::shoot::ShootNews;
 use crate::cli::system::awake::Awake;
 use crate::cli::system::power::{ON_BATTERY, on_battery};
+use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
@@ -106,6 +107,9 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
                     ..Entry::new(Deed::Copy, now, plan.card_identity())
                 });
                 Some(CardTime::of(&plan))
+            }
+            Err(refusal) if refusal.is_interruption() => {
+                return stopped(false, out, &tools.clock);
             }
             Err(refusal) => {
                 let head = refused(&job, !is_one);

@@ -7,6 +7,7 @@ use crate::cli::command::shared::check_offloads::check_offloads;
 use crate::cli::command::shared::one_card::{CommandContext, copy_one};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
+use crate::cli::system::signals::{AtWork, remove_at_the_end, remove_folder};
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
@@ -29,13 +30,19 @@ const VICTIM: &str = "PRIVATE/CLIPS/C0002.MP4";
 
 /// Does the whole job on a made-up card.
 pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
-    let (folder, keeper) = match workplace(args, tools) {
+    // It stops between two steps, and takes its folder along.
+    let _at_work = AtWork::begin();
+    let (folder, temporary) = match workplace(args, tools) {
         Ok(found) => found,
         Err(why) => {
             out.error(&format!("unlade: the demo has no place to work: {why}"));
             return Exit::Refused;
         }
     };
+    let is_kept = temporary.is_none();
+    if let Some(folder) = temporary {
+        remove_at_the_end(folder);
+    }
     let result = play(&folder, out, tools);
     let exit = match result {
         Ok(exit) => exit,
@@ -46,15 +53,12 @@ pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
             Exit::NotProven
         }
     };
-    match keeper {
-        None => say(out, &format!("Everything is kept in {folder}")),
-        Some(keeper) => {
-            if let Err(e) = keeper.close() {
-                out.error(&format!(
-                    "unlade: the demo's folder `{folder}` could not be removed: {e}"
-                ));
-            }
-        }
+    if is_kept {
+        say(out, &format!("Everything is kept in {folder}"));
+    } else if let Err(e) = remove_folder() {
+        out.error(&format!(
+            "unlade: the demo's folder `{folder}` could not be removed: {e}"
+        ));
     }
     exit
 }
@@ -187,6 +191,9 @@ fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
     let text = "Months later one bit of one clip on drive-b has turned over.";
     step(out, 4, text);
     let third = check_again(&job, out, tools)?;
+    if third == Exit::Interrupted {
+        return Ok(third);
+    }
 
     step(out, 5, "That is all: copy, prove, check again later.");
     let as_it_should = (first, second, third) == (Exit::NotProven, Exit::Done, Exit::NotProven);

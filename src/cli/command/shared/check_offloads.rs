@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use unlade::error::ProblemKind;
+use unlade::error::{Interruption, ProblemKind};
 use unlade::existing::original::is_offload;
 use unlade::name::shown;
 use unlade::record::manifest::device_words;
@@ -33,13 +33,14 @@ enum CheckError {
     Verify(VerifyError),
     /// The thread that checked it broke down.
     BrokenDown,
+    Interrupted,
 }
 
 impl CheckError {
     fn kind(&self) -> ProblemKind {
         match self {
             Self::Verify(error) => error.kind(),
-            Self::BrokenDown => ProblemKind::NotReadBack,
+            Self::BrokenDown | Self::Interrupted => ProblemKind::NotReadBack,
         }
     }
 }
@@ -51,6 +52,7 @@ impl fmt::Display for CheckError {
             Self::BrokenDown => {
                 f.write_str("the check broke down; this is a fault of unlade, please report it")
             }
+            Self::Interrupted => Interruption.fmt(f),
         }
     }
 }
@@ -78,7 +80,10 @@ pub(crate) fn check_offloads(
     let mut ends = Vec::new();
     for (path, result) in offloads.iter().zip(&results) {
         let exit = match result {
-            Ok(f) if f.interrupted => Exit::Interrupted,
+            Ok(Findings {
+                interrupted: true, ..
+            })
+            | Err(CheckError::Interrupted) => Exit::Interrupted,
             Ok(f) if f.is_clean() => Exit::Done,
             Ok(_) => Exit::NotProven,
             Err(_) => Exit::Refused,
@@ -153,7 +158,13 @@ fn check_all(
                 let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
                 let result = check(disk, clock, path, progress, unlade::report::page::page);
                 *slot.lock().unwrap_or_else(PoisonError::into_inner) =
-                    Some(result.map_err(CheckError::Verify));
+                    Some(result.map_err(|error| {
+                        if progress.cancel.load(Ordering::Relaxed) {
+                            CheckError::Interrupted
+                        } else {
+                            CheckError::Verify(error)
+                        }
+                    }));
             }
         }
     };
@@ -207,6 +218,7 @@ fn tell(
                 shown(path.as_str())
             );
             let next = match error.kind() {
+                _ if matches!(error, CheckError::Interrupted) => "run the same command again.",
                 _ if is_begun => {
                     "this offload was begun and not finished: run the same copy again, which goes \
                     on with it, and verify it then."

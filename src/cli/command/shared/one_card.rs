@@ -4,13 +4,14 @@ use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::shoot::{enter, slower};
 use crate::cli::system::signals::AtWork;
+use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
 use crate::cli::view::words::verdict::verdict_lines;
 use serde_json::json;
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use unlade::ledger::{Entry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::Refusal;
@@ -46,11 +47,41 @@ pub(crate) fn copy_one(
         .unwrap_or_else(PoisonError::into_inner);
     match result {
         Ok(proof) => tell_proof(&proof, out, observer, context),
+        Err(refusal) if refusal.is_interruption() => {
+            if let JobObserver::Screen(screen) = observer {
+                screen.finish(&[]);
+            }
+            not_begun(job, out, &Json::new(out, Arc::clone(&tools.clock)))
+        }
         Err(refusal) => {
             let head = refused(job, context.command.is_some());
             tell_refusal(job, &refusal, &head, out, observer)
         }
     }
+}
+
+/// Tells of a card that was stopped before it was begun: whatever became of the others, nothing is
+/// known of this one.
+pub(crate) fn not_begun(job: &Job, out: Out, json: &Json) -> Exit {
+    let exit = Exit::Interrupted;
+    let card = shown(job.card.as_str());
+    let why = format!("card `{card}` was not begun: it was interrupted before");
+    if out.json {
+        json.send_unproven(&job.card, &[&why], exit);
+        return exit;
+    }
+    let heading = out.heading("NOT PROVEN", false);
+    out.line("");
+    out.line(&format!("{heading} - keep this card."));
+    for (label, text) in [
+        ("Reason   ", format!("{why}.")),
+        ("Next     ", "Run the same command again.".to_owned()),
+    ] {
+        for line in wrap(&text, out.width, label, "         ") {
+            out.line(&line);
+        }
+    }
+    exit
 }
 
 /// Returns how a refusal begins: others of several cards may have been copied.

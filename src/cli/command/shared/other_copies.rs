@@ -21,17 +21,30 @@ pub(crate) struct OtherCopy {
     path: String,
     /// The identity of its volume, where it is known.
     volume: Option<String>,
-    /// How many of the files it has, by record and size; `None` where it can't be looked at now.
-    has: Option<u64>,
+    seen: Seen,
     of: u64,
+}
+
+/// What is at the place of a copy now.
+enum Seen {
+    /// So many of the files, by record and size.
+    Has(u64),
+    /// A folder without a record that can be used, and why.
+    NoRecord(String),
+    /// Nothing, though its volume is plugged in.
+    FolderGone,
+    /// The volume is another one or none.
+    Away,
 }
 
 impl OtherCopy {
     /// Returns what is to be said of it.
     pub(crate) fn words(&self) -> String {
         let path = shown(&self.path);
-        match self.has {
-            Some(has) if has == self.of => format!(
+        let volume = self.volume.as_ref();
+        let volume = volume.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
+        match &self.seen {
+            Seen::Has(has) if *has == self.of => format!(
                 "`{path}` is plugged in and has {}, by its record and in size; `unlade verify` \
                 reads it before you take a file from there.",
                 match self.of {
@@ -39,14 +52,19 @@ impl OtherCopy {
                     n => format!("all {}", counted(n, "file")),
                 }
             ),
-            Some(0) => format!("`{path}` is plugged in and has none of this."),
-            Some(has) => format!(
+            Seen::Has(0) => format!("`{path}` is plugged in and has none of this."),
+            Seen::Has(has) => format!(
                 "`{path}` is plugged in and has {has} of the {}, by its record and in size.",
                 counted(self.of, "file")
             ),
-            None => {
-                let volume = self.volume.as_ref();
-                let volume = volume.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
+            Seen::NoRecord(why) => {
+                format!("`{path}` is there, but its record is of no use: {why}.")
+            }
+            Seen::FolderGone => format!(
+                "`{path}`{volume} is not there, though its volume is plugged in; a copy was made \
+                there."
+            ),
+            Seen::Away => {
                 format!("`{path}`{volume} is not plugged in now; a copy was made there.")
             }
         }
@@ -54,7 +72,11 @@ impl OtherCopy {
 
     /// Returns the same for programs.
     pub(crate) fn json(&self) -> Value {
-        json!({"path": self.path, "volume_id": self.volume, "files": self.has})
+        let files = match self.seen {
+            Seen::Has(files) => Some(files),
+            Seen::NoRecord(_) | Seen::FolderGone | Seen::Away => None,
+        };
+        json!({"path": self.path, "volume_id": self.volume, "files": files})
     }
 }
 
@@ -98,14 +120,29 @@ pub(crate) fn other_copies(
     others
         .take(COPIES_MAX)
         .map(|(path, volume)| OtherCopy {
-            has: load(disk, &path)
-                .ok()
-                .map(|(other, _)| has(disk, &path, &other, &wanted)),
+            seen: seen(disk, &path, volume.as_deref(), &wanted),
             path: path.into_string(),
             volume,
             of: len64(wanted.len()),
         })
         .collect()
+}
+
+fn seen(disk: &dyn Disk, path: &Utf8Path, volume: Option<&str>, wanted: &[&FilePart]) -> Seen {
+    let why = match load(disk, path) {
+        Ok((other, _)) => return Seen::Has(has(disk, path, &other, wanted)),
+        Err(why) => why,
+    };
+    // Where the folder, or the one above it, should be: what is there is on some volume.
+    let found = path
+        .ancestors()
+        .find_map(|at| Some((at, disk.facts(at).ok()?)));
+    match found {
+        Some((_, facts)) if volume.is_none() || facts.volume_id.as_deref() != volume => Seen::Away,
+        Some((at, _)) if at == path => Seen::NoRecord(why.to_string()),
+        Some(_) => Seen::FolderGone,
+        None => Seen::Away,
+    }
 }
 
 /// The files of the manifest that are missing or changed, or could not be read.
