@@ -34,9 +34,9 @@ use weigh::WeighCommand;
         format this card?\n\nNothing on the card or on a drive is ever changed; there is no \
         command that formats, deletes or ejects.",
     after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to \
-        /media/DRIVE-A --to /media/DRIVE-B\nHelp:        unlade help COMMAND\n\nExit codes: 0 done and proven; 1 not proven, or \
-        differences found; 2 wrong command line; 3 refused before a byte was written; 130 \
-        interrupted, run the same command again to go on.",
+        /media/DRIVE-A --to /media/DRIVE-B\nHelp:        unlade help COMMAND\n\n\
+        Exit codes: 0 done and proven; 1 not proven, or differences found; 2 wrong command line; \
+        3 refused before a byte was written; 130 interrupted, run the same command again to go on.",
     max_term_width = 80,
     subcommand_required = true,
     arg_required_else_help = true

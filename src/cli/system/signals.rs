@@ -8,12 +8,15 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tempfile::TempDir;
+use unlade::clock::{Clock as _, SystemClock};
 use unlade::disk::guarded::{Call, Calls};
 
 /// How often it is looked how the work stops.
 const TICK: Duration = Duration::from_millis(180);
 /// Looks until the work has had its time to stop by itself: together less than a second.
 const TICKS: usize = 5;
+/// Tries at removing a folder that is written to.
+const REMOVALS: u32 = 20;
 
 /// What stops by itself and tells what was done: copies between two reads, and the end of any
 /// command.
@@ -31,6 +34,22 @@ pub(crate) fn remove_at_the_end(folder: TempDir) {
 pub(crate) fn remove_folder() -> std::io::Result<()> {
     let folder = FOLDER.lock().unwrap_or_else(PoisonError::into_inner).take();
     folder.map_or(Ok(()), TempDir::close)
+}
+
+/// The same while others may still be writing there, for a while.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "it is the demo's own folder, which holds no card and no copy of one"
+)]
+fn remove_folder_at_work() {
+    let folder = FOLDER.lock().unwrap_or_else(PoisonError::into_inner).take();
+    let Some(folder) = folder.map(TempDir::keep) else {
+        return;
+    };
+    let is_left = |_: &u32| std::fs::remove_dir_all(&folder).is_err() && folder.exists();
+    for _ in (0..REMOVALS).take_while(is_left) {
+        SystemClock::start().sleep(TICK / 4);
+    }
 }
 
 /// While it lives the program is not ended by the first signal, unless something does not answer.
@@ -187,7 +206,6 @@ impl Waiting {
 fn end(silent: Option<String>, tell: &impl Fn(Interrupt)) -> ! {
     let is_at_work = BUSY.load(Ordering::SeqCst) > 0;
     tell(Interrupt::Ending { is_at_work, silent });
-    // What is still being written there may keep it; it is a temporary folder.
-    drop(remove_folder());
+    remove_folder_at_work();
     std::process::exit(Exit::Interrupted.code().into());
 }
