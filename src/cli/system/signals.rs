@@ -30,10 +30,10 @@ pub(crate) fn remove_at_the_end(folder: TempDir) {
     *FOLDER.lock().unwrap_or_else(PoisonError::into_inner) = Some(folder);
 }
 
-/// Removes the folder that was to be removed at the end.
+/// Removes the folder that was to be removed at the end. A signal waits until that is done.
 pub(crate) fn remove_folder() -> std::io::Result<()> {
-    let folder = FOLDER.lock().unwrap_or_else(PoisonError::into_inner).take();
-    folder.map_or(Ok(()), TempDir::close)
+    let mut folder = FOLDER.lock().unwrap_or_else(PoisonError::into_inner);
+    folder.take().map_or(Ok(()), TempDir::close)
 }
 
 /// The same while others may still be writing there, for a while.
