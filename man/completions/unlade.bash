@@ -25,6 +25,9 @@ _unlade() {
             unlade,demo)
                 cmd="unlade__subcmd__demo"
                 ;;
+            unlade,help)
+                cmd="unlade__subcmd__help"
+                ;;
             unlade,kit)
                 cmd="unlade__subcmd__kit"
                 ;;
@@ -54,6 +57,75 @@ _unlade() {
                 ;;
             unlade,weigh)
                 cmd="unlade__subcmd__weigh"
+                ;;
+            unlade__subcmd__help,completions)
+                cmd="unlade__subcmd__help__subcmd__completions"
+                ;;
+            unlade__subcmd__help,copy)
+                cmd="unlade__subcmd__help__subcmd__copy"
+                ;;
+            unlade__subcmd__help,demo)
+                cmd="unlade__subcmd__help__subcmd__demo"
+                ;;
+            unlade__subcmd__help,help)
+                cmd="unlade__subcmd__help__subcmd__help"
+                ;;
+            unlade__subcmd__help,kit)
+                cmd="unlade__subcmd__help__subcmd__kit"
+                ;;
+            unlade__subcmd__help,ledger)
+                cmd="unlade__subcmd__help__subcmd__ledger"
+                ;;
+            unlade__subcmd__help,man)
+                cmd="unlade__subcmd__help__subcmd__man"
+                ;;
+            unlade__subcmd__help,plan)
+                cmd="unlade__subcmd__help__subcmd__plan"
+                ;;
+            unlade__subcmd__help,prove)
+                cmd="unlade__subcmd__help__subcmd__prove"
+                ;;
+            unlade__subcmd__help,rate)
+                cmd="unlade__subcmd__help__subcmd__rate"
+                ;;
+            unlade__subcmd__help,report)
+                cmd="unlade__subcmd__help__subcmd__report"
+                ;;
+            unlade__subcmd__help,schema)
+                cmd="unlade__subcmd__help__subcmd__schema"
+                ;;
+            unlade__subcmd__help,verify)
+                cmd="unlade__subcmd__help__subcmd__verify"
+                ;;
+            unlade__subcmd__help,weigh)
+                cmd="unlade__subcmd__help__subcmd__weigh"
+                ;;
+            unlade__subcmd__help__subcmd__kit,add)
+                cmd="unlade__subcmd__help__subcmd__kit__subcmd__add"
+                ;;
+            unlade__subcmd__help__subcmd__kit,list)
+                cmd="unlade__subcmd__help__subcmd__kit__subcmd__list"
+                ;;
+            unlade__subcmd__help__subcmd__kit,remove)
+                cmd="unlade__subcmd__help__subcmd__kit__subcmd__remove"
+                ;;
+            unlade__subcmd__help__subcmd__kit__subcmd__add,card)
+                cmd="unlade__subcmd__help__subcmd__kit__subcmd__add__subcmd__card"
+                ;;
+            unlade__subcmd__help__subcmd__kit__subcmd__add,drive)
+                cmd="unlade__subcmd__help__subcmd__kit__subcmd__add__subcmd__drive"
+                ;;
+            unlade__subcmd__help__subcmd__kit__subcmd__add,reader)
+                cmd="unlade__subcmd__help__subcmd__kit__subcmd__add__subcmd__reader"
+                ;;
+            unlade__subcmd__help__subcmd__weigh,burst)
+                cmd="unlade__subcmd__help__subcmd__weigh__subcmd__burst"
+                ;;
+            unlade__subcmd__help__subcmd__weigh,footage)
+                cmd="unlade__subcmd__help__subcmd__weigh__subcmd__footage"
+                ;;
+            unlade__subcmd__help__subcmd__weigh,upgrade)
+                cmd="unlade__subcmd__help__subcmd__weigh__subcmd__upgrade"
                 ;;
             unlade__subcmd__kit,add)
                 cmd="unlade__subcmd__kit__subcmd__add"
@@ -89,7 +161,7 @@ _unlade() {
 
     case "${cmd}" in
         unlade)
-            opts="-q -v -h -V --json --quiet --verbose --color --no-ledger --home --help --version copy plan prove ledger verify rate kit weigh report demo schema completions man"
+            opts="-q -v -h -V --json --quiet --verbose --color --no-ledger --home --help --version copy plan prove ledger verify rate kit weigh report demo schema completions man help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -241,6 +313,342 @@ _unlade() {
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help)
+            opts="copy plan prove ledger verify rate kit weigh report demo schema completions man help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__completions)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__copy)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__demo)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__help)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__kit)
+            opts="list add remove"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__kit__subcmd__add)
+            opts="card reader drive"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__kit__subcmd__add__subcmd__card)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 5 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__kit__subcmd__add__subcmd__drive)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 5 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__kit__subcmd__add__subcmd__reader)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 5 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__kit__subcmd__list)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__kit__subcmd__remove)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__ledger)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__man)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__plan)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__prove)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__rate)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__report)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__schema)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__verify)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__weigh)
+            opts="footage burst upgrade"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__weigh__subcmd__burst)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__weigh__subcmd__footage)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        unlade__subcmd__help__subcmd__weigh__subcmd__upgrade)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
                 *)
                     COMPREPLY=()
                     ;;

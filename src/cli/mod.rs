@@ -42,11 +42,9 @@ pub(crate) fn main() -> Exit {
         raise_open_files();
     }
     let out = Out::new(&cli.common);
-    if let Err(e) = log::start(cli.common.verbose, out) {
-        explain(&[format!("{}: {e}", log::UNLADE_LOG)], out);
-        return Exit::Usage;
-    }
-    if let Some(why) = meant::mixed(&matches) {
+    let started = log::start(cli.common.verbose, out);
+    let wrong = started.map_err(|e| format!("{}: {e}", log::UNLADE_LOG));
+    if let Some(why) = wrong.err().or_else(|| meant::mixed(&matches)) {
         let exit = usage(&[why], out);
         out::flush(&AtomicBool::new(false));
         return exit;
