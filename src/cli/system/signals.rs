@@ -42,8 +42,9 @@ pub(crate) fn remove_folder() -> std::io::Result<()> {
     reason = "it is the demo's own folder, which holds no card and no copy of one"
 )]
 fn remove_folder_at_work() {
-    let folder = FOLDER.lock().unwrap_or_else(PoisonError::into_inner).take();
-    let Some(folder) = folder.map(TempDir::keep) else {
+    // Kept until it is done: the work may come to its end meanwhile, and the program with it.
+    let mut held = FOLDER.lock().unwrap_or_else(PoisonError::into_inner);
+    let Some(folder) = held.take().map(TempDir::keep) else {
         return;
     };
     let is_left = |_: &u32| std::fs::remove_dir_all(&folder).is_err() && folder.exists();
