@@ -320,8 +320,7 @@ fn what_cannot_be_trusted_is_told() {
 
 #[test]
 fn it_can_be_stopped_and_kept() {
-    static STOP: std::sync::OnceLock<Arc<std::sync::atomic::AtomicBool>> =
-        std::sync::OnceLock::new();
+    static STOP: std::sync::OnceLock<Arc<AtomicBool>> = std::sync::OnceLock::new();
     let progress = Progress::default();
     STOP.set(Arc::clone(&progress.cancel)).unwrap();
     let disk = slow(&[("C0001.MP4", 10_000_000_000)], |_| {
