@@ -179,6 +179,8 @@ pub enum Cause {
     BesidePart,
     /// The copy of an earlier file of this name stands in a file's place.
     EarlierCopy,
+    /// Another program wrote into a copy while it was made.
+    OtherWriter,
     /// A file was left in an earlier offload that was not found.
     LeftElsewhere,
     /// The person wanted to stop.

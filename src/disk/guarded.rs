@@ -354,6 +354,10 @@ impl Part for Open<Box<dyn Part>> {
         let _call = self.writes();
         self.file.flush_all()
     }
+
+    fn had_other_writer(&self) -> bool {
+        self.file.had_other_writer()
+    }
 }
 
 impl Journal for Open<Box<dyn Journal>> {

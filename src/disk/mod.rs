@@ -108,6 +108,8 @@ pub trait Part: Send + Sync + Debug {
     fn finish(&self, bytes: u64, modified: Stamp) -> io::Result<bool>;
     /// Makes everything about the file durable.
     fn flush_all(&self) -> io::Result<()>;
+    /// Returns whether another program is seen to have written into a long part since it was created.
+    fn had_other_writer(&self) -> bool;
 }
 
 /// A journal open for appending.

@@ -807,6 +807,52 @@ fn what_happens_while_the_records_are_made_is_in_them() {
     }
 }
 
+/// Most of a long part has been read back by the time, and its date is that of the card in the end:
+/// only that somebody else wrote to it is seen.
+#[test]
+fn another_program_that_writes_into_a_long_part_is_in_the_verdict() {
+    let mut told = 0;
+    for (deed, call) in [Deed::Write, Deed::WriteUnseen]
+        .into_iter()
+        .flat_map(|deed| (2..12).map(move |call| (deed, call)))
+    {
+        let sim = Sim::default();
+        sim.add_card_with("/card", "ext4", &[], &["DCIM", "DCIM/100KITES"]);
+        let clip = "/card/DCIM/100KITES/CLIP0001.MOV";
+        sim.put_file(clip, &content(200_000, 9), at(0));
+        for drive in ["/a", "/b"] {
+            sim.add_volume(drive, "ext4", 1 << 30);
+        }
+        sim.let_meddle(Meddler {
+            stage: Stage::Any,
+            volume: "/a",
+            op: Op::ReadBackRead,
+            call,
+            on: "/a",
+            prey: Prey::Parts,
+            deed,
+            seed: 7,
+        });
+        let job = job("KITES", &["/a", "/b"]);
+        let proof = copy_with(&sim, &job);
+        let is_met = sim.meddled().is_some_and(|m| m.path.contains("DCIM"));
+        let reasons = proof.verdict().reasons().join(" ");
+        assert_eq!(
+            proof.verdict().is_proven(),
+            !is_met,
+            "{deed:?} {call}: {reasons}"
+        );
+        told += usize::from(reasons.contains("another program has written into it"));
+        if is_met {
+            assert!(
+                copy_with(&sim, &job).verdict().is_proven(),
+                "{deed:?} {call}"
+            );
+        }
+    }
+    assert!(told > 4, "{told}");
+}
+
 /// A record that another program removes or writes to before the end is told: whoever asks later
 /// goes by it. The copies stand in the journals, and where a record was removed the same command
 /// makes new ones.

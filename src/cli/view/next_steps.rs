@@ -65,6 +65,7 @@ enum Topic {
     Missing,
     Rewritten,
     SameNames,
+    OtherWriter,
     InMemory,
     FromMemory,
     SecondFromMemory,
@@ -181,6 +182,7 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         ProblemKind::NoRoom => Topic::NoRoom,
         ProblemKind::WriteFailed if p.cause == Some(Cause::NowReadOnly) => Topic::ReadOnly,
         ProblemKind::WriteFailed => Topic::WriteFailed,
+        ProblemKind::Changed if p.cause == Some(Cause::OtherWriter) => Topic::OtherWriter,
         ProblemKind::Changed => Topic::MoveAside,
         ProblemKind::Missing => Topic::Missing,
         ProblemKind::NameClash if p.cause == Some(Cause::SameName) => Topic::SameNames,
@@ -406,6 +408,9 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         }
         Topic::Rewritten => rewritten(&roots, &files),
         Topic::SameNames => same_names(&drives),
+        Topic::OtherWriter => {
+            format!("Run the same command again when no other program is at work on {drives}.")
+        }
         Topic::InMemory => in_memory(&drives),
         Topic::FromMemory => format!(
             "Unplug the drive of {drives}, plug it in again, and run `unlade verify` on the \

@@ -460,9 +460,6 @@ impl Part for OsPart {
         if self.direct || self.is_widened.load(Ordering::Relaxed) {
             self.file.set_len(bytes)?;
         }
-        if self.others.as_ref().is_some_and(OtherWriter::has_been) {
-            return Err(io::Error::other("another program has written into it"));
-        }
         let time = rustix::fs::Timespec {
             tv_sec: modified.seconds,
             tv_nsec: i64::from(modified.nanos),
@@ -481,6 +478,10 @@ impl Part for OsPart {
 
     fn flush_all(&self) -> io::Result<()> {
         self.file.sync_all()
+    }
+
+    fn had_other_writer(&self) -> bool {
+        self.others.as_ref().is_some_and(OtherWriter::has_been)
     }
 }
 

@@ -352,4 +352,8 @@ impl Part for OsPart {
     fn flush_all(&self) -> io::Result<()> {
         flush_all(&self.file)
     }
+
+    fn had_other_writer(&self) -> bool {
+        false
+    }
 }

@@ -874,6 +874,10 @@ impl Part for OsPart {
     fn flush_all(&self) -> io::Result<()> {
         self.file.sync_all()
     }
+
+    fn had_other_writer(&self) -> bool {
+        false
+    }
 }
 
 /// Returns the name of this computer, for the record.

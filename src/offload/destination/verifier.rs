@@ -5,10 +5,14 @@ use super::context::DestinationContext;
 use super::message::{OpenPart, Publishable, Stripe};
 use super::read_back::{ReadingBack, as_written};
 use crate::disk::buffer::Aligned;
-use crate::error::Step;
+use crate::error::{Cause, Problem, ProblemKind, Step};
 use crate::record::layout::Level;
 use crossbeam_channel::{Receiver, Sender};
 use std::sync::Arc;
+
+/// What is told of a file that somebody else wrote to.
+const WRITTEN_BY_OTHERS: &str =
+    "another program has written into it while it was copied; the copy was not kept";
 
 /// The thread behind the committer.
 pub(super) struct Verifier {
@@ -66,6 +70,13 @@ impl Verifier {
         self.read_on(open, self.destination.job(&open.file).bytes);
         let reading = self.reading.take()?;
         if reading.is_bad || self.destination.stops() {
+            return None;
+        }
+        // What it wrote into a stripe that was read back by then was not seen.
+        if open.part.had_other_writer() {
+            let problem = Problem::new(ProblemKind::Changed, WRITTEN_BY_OTHERS);
+            let problem = problem.because(Cause::OtherWriter);
+            self.destination.tell(&open.file, problem);
             return None;
         }
         reading.compare(Some(open.path.clone()))

@@ -2030,6 +2030,14 @@ impl Part for SimPart {
     fn flush_all(&self) -> io::Result<()> {
         self.plainly(Op::FlushAll, FileNode::flush)
     }
+
+    fn had_other_writer(&self) -> bool {
+        let in_place = [Deed::Write, Deed::WriteUnseen, Deed::Truncate, Deed::Append];
+        let world = self.sim.lock();
+        let did = world.meddled.as_ref();
+        let is_it = |m: &Meddled| m.node == self.id && in_place.contains(&m.by.deed);
+        self.large && did.is_some_and(is_it)
+    }
 }
 
 #[derive(Debug)]
