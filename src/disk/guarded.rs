@@ -10,17 +10,19 @@ use super::{
 };
 use crate::error::Interruption;
 use camino::{Utf8Path, Utf8PathBuf};
+use std::cell::Cell;
 use std::collections::BTreeSet;
 use std::fmt::Debug;
 use std::io;
 use std::ops::Deref;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// A call that has not returned.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Call {
-    /// Counts up from the program's start; no two calls have the same.
+    /// Counts up from the program's start; no two calls have the same. A listing gets another one
+    /// at every entry.
     pub number: u64,
     /// What it is about.
     pub path: Arc<Utf8Path>,
@@ -41,16 +43,20 @@ struct CallTable {
 }
 
 impl Calls {
+    fn lock(&self) -> MutexGuard<'_, CallTable> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     /// Returns how many calls were begun until now, and those that run, the oldest first.
     pub fn now(&self) -> (u64, Vec<Call>) {
-        let state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        let state = self.lock();
         let mut running = state.running.clone();
         running.sort_unstable_by_key(|call| call.number);
         (state.begun, running)
     }
 
     fn begin(self: &Arc<Self>, path: &Arc<Utf8Path>, writes: bool) -> Running {
-        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut state = self.lock();
         state.begun += 1;
         let number = state.begun;
         state.running.push(Call {
@@ -58,8 +64,10 @@ impl Calls {
             path: Arc::clone(path),
             writes,
         });
-        let calls = Arc::clone(self);
-        Running { calls, number }
+        Running {
+            calls: Arc::clone(self),
+            number: Cell::new(number),
+        }
     }
 }
 
@@ -67,14 +75,27 @@ impl Calls {
 #[derive(Debug)]
 struct Running {
     calls: Arc<Calls>,
-    number: u64,
+    number: Cell<u64>,
+}
+
+impl Running {
+    /// Gives the call a new number: it is not the one that was seen before.
+    fn renew(&self) {
+        let mut state = self.calls.lock();
+        state.begun += 1;
+        let (old, new) = (self.number.get(), state.begun);
+        if let Some(call) = state.running.iter_mut().find(|c| c.number == old) {
+            call.number = new;
+        }
+        self.number.set(new);
+    }
 }
 
 impl Drop for Running {
     fn drop(&mut self) {
-        let state = self.calls.state.lock();
-        let mut state = state.unwrap_or_else(PoisonError::into_inner);
-        if let Some(at) = state.running.iter().position(|c| c.number == self.number) {
+        let mut state = self.calls.lock();
+        let number = self.number.get();
+        if let Some(at) = state.running.iter().position(|c| c.number == number) {
             state.running.swap_remove(at);
         }
     }
@@ -109,6 +130,12 @@ impl<D> Guarded<D> {
             .stop
             .as_ref()
             .is_some_and(|s| s.load(Ordering::Relaxed))
+    }
+
+    /// The same after an answer to one of many questions that are one call.
+    fn goes_on_after(&self, call: Option<&Running>) -> bool {
+        call.inspect(|call| call.renew());
+        self.goes_on()
     }
 
     fn check(&self) -> io::Result<()> {
@@ -171,14 +198,23 @@ where
         tree: Tree,
         go_on: &dyn Fn() -> bool,
     ) -> io::Result<Vec<Found>> {
-        let _call = self.reads(root)?;
-        let go_on = || self.goes_on() && go_on();
+        let call = self.reads(root)?;
+        let go_on = || self.goes_on_after(call.as_ref()) && go_on();
         self.disk.walk_while(root, tree, &go_on)
     }
 
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
-        let _call = self.reads(folder)?;
-        self.disk.children(folder)
+        self.children_while(folder, &|| true)
+    }
+
+    fn children_while(
+        &self,
+        folder: &Utf8Path,
+        go_on: &dyn Fn() -> bool,
+    ) -> io::Result<Vec<Found>> {
+        let call = self.reads(folder)?;
+        let go_on = || self.goes_on_after(call.as_ref()) && go_on();
+        self.disk.children_while(folder, &go_on)
     }
 
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts> {

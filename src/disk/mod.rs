@@ -215,6 +215,19 @@ pub trait Disk: Send + Sync + Debug {
         found.retain(|f| !f.path.to_string_lossy().contains('/'));
         Ok(found)
     }
+    /// Lists one folder of a drive as [`Disk::walk_while`] walks a tree.
+    fn children_while(
+        &self,
+        folder: &Utf8Path,
+        go_on: &dyn Fn() -> bool,
+    ) -> io::Result<Vec<Found>> {
+        let found = self.children(folder)?;
+        if go_on() {
+            Ok(found)
+        } else {
+            Err(io::Error::other(crate::error::Interruption))
+        }
+    }
     /// Returns what is known of a folder; fails when the device behind it is gone.
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts>;
     /// Returns what the volume whose root is `root` has in use, where its file system counts exactly and the size

@@ -254,12 +254,23 @@ impl Disk for OsDisk {
     }
 
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
+        self.children_while(folder, &|| true)
+    }
+
+    fn children_while(
+        &self,
+        folder: &Utf8Path,
+        go_on: &dyn Fn() -> bool,
+    ) -> io::Result<Vec<Found>> {
         let mut entries = Entries::new();
         let start = self.start(folder)?;
         // Drives may be mounted in a folder that is searched for them.
         let on = self.held(folder).map(|_| &start);
         let listing = open_listing(&start, Path::new("."))?;
-        list_folder(listing, on, &|| true, &mut entries)?;
+        list_folder(listing, on, go_on, &mut entries)?;
+        if !go_on() {
+            return Err(io::Error::other(crate::error::Interruption));
+        }
         let found = |(path, stat)| Found { path, stat };
         Ok(entries.into_iter().map(found).collect())
     }

@@ -545,8 +545,19 @@ impl Disk for OsDisk {
     }
 
     fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
+        self.children_while(folder, &|| true)
+    }
+
+    fn children_while(
+        &self,
+        folder: &Utf8Path,
+        go_on: &dyn Fn() -> bool,
+    ) -> io::Result<Vec<Found>> {
         let mut entries = Entries::new();
-        list_folder(&self.place(folder)?, 0, &|| true, &mut entries)?;
+        list_folder(&self.place(folder)?, 0, go_on, &mut entries)?;
+        if !go_on() {
+            return Err(io::Error::other(crate::error::Interruption));
+        }
         Ok(entries
             .into_iter()
             .map(|(path, stat)| Found { path, stat })
