@@ -44,7 +44,7 @@ impl OwnRoom {
     /// to be had, the file will not be said to be read from its device.
     pub(super) fn get(self, file: &File, bytes: u64) -> bool {
         match self {
-            // What could not be reserved is asked for when it is read back.
+            // Neither makes it longer; where it failed, that is seen when the file is read back.
             Self::Reserved(most) if bytes <= most => {
                 fallocate(file, FallocateFlags::KEEP_SIZE, 0, bytes).is_err_and(|_| false)
             }
