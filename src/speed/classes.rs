@@ -3,14 +3,14 @@
 //! They say nothing about reading, and nothing here can become a read rate: [`WriteFloor`] is a type of
 //! its own, and the chain of a ceiling has no place for it.
 //!
-//! ```compile_fail
-//! use unlade::speed::{ceiling::CardSpeed, classes::WriteClass};
+//! ```compile_fail,E0308
+//! use unlade::speed::{chain::CardSpeed, classes::WriteClass};
 //! let v90 = WriteClass::parse("V90").unwrap().floor();
 //! let wrong = CardSpeed { reads: Some(v90), ..CardSpeed::default() };
 //! ```
 //!
 //! ```
-//! use unlade::speed::ceiling::CardSpeed;
+//! use unlade::speed::chain::CardSpeed;
 //! let right = CardSpeed { reads: Some(unlade::units::MegabytesPerS(170.0)), ..CardSpeed::default() };
 //! ```
 
