@@ -73,21 +73,24 @@ impl ProblemKind {
     pub fn next_step(self) -> &'static str {
         match self {
             Self::Unreadable => {
-                "Stop using this card. Try another reader, cable or port, straight into the computer, and run the same command again."
+                "Stop using this card. Try another reader, cable or port, straight into the \
+                 computer, and run the same command again."
             }
             Self::Vanished => "Put the card or drive back and run the same command again.",
             Self::ChangedOnCard => {
                 "Make sure that nothing else writes to the card, then run the same command again."
             }
             Self::Mismatch => {
-                "Run the same command again; if it happens twice, do not trust this drive, its cable or its port."
+                "Run the same command again; if it happens twice, do not trust this drive, its \
+                 cable or its port."
             }
             Self::WriteFailed => {
                 "Check the drive, its cable and its port, then run the same command again."
             }
             Self::NoRoom => "Free some room on the drive, or give another one with --to.",
             Self::NameNotStorable => {
-                "Use a drive whose file system can hold the name, or copy this file by hand under another name."
+                "Use a drive whose file system can hold the name, or copy this file by hand under \
+                 another name."
             }
             Self::NameClash => {
                 "Choose another name with --name; nothing that stands there is changed."
@@ -96,7 +99,8 @@ impl ProblemKind {
                 "Use a drive formatted as exFAT, NTFS, APFS or ext4 for this card."
             }
             Self::SameDevice => {
-                "Give a folder on another physical drive. If these are two drives and only the system cannot tell, say so with --separate."
+                "Give a folder on another physical drive. If these are two drives and only the \
+                 system cannot tell, say so with --separate."
             }
             Self::TooFewCopies => {
                 "Give one more drive with --to, or say with --copies how many you need."
@@ -119,14 +123,17 @@ impl ProblemKind {
 pub const ODD_STEP: &str =
     "Look at it on the card and copy by hand what you need; card and reader are not at fault.";
 /// What to do about what this user may not read.
-pub const DENIED_STEP: &str = "This user may not read it; card and reader are not at fault. Run the same command as a user who may (such as root), or mount the card so that you may read it.";
+pub const DENIED_STEP: &str = "This user may not read it; card and reader are not at fault. Run \
+    the same command as a user who may (such as root), or mount the card so that you may read it.";
 /// What is said of a drive that was writable when the job began and is not any more.
-pub const NOW_READ_ONLY: &str = "the system lets nothing more be written to this drive, as it does when it meets errors in the drive's file system";
+pub const NOW_READ_ONLY: &str = "the system lets nothing more be written to this drive, as it \
+    does when it meets errors in the drive's file system";
 /// What is said where a drive lists what it cannot show.
 pub const DAMAGED: &str =
     "the drive's file system may be damaged, as it is when a drive is pulled while it is written";
 /// What to do about room that nothing explains.
-pub const UNEXPLAINED_STEP: &str = "Do not format this card: pictures may be missing from the list. Count them in the camera, read the card in another reader, and compare.";
+pub const UNEXPLAINED_STEP: &str = "Do not format this card: pictures may be missing from the \
+    list. Count them in the camera, read the card in another reader, and compare.";
 
 /// Why an entry is told that is a symbolic link.
 pub const LINK: &str = "is a symbolic link, which is neither followed nor copied";
@@ -138,11 +145,13 @@ pub const MOUNTED: &str = "is another volume that is mounted there; give it as a
 pub const TOO_DEEP: &str = "lies more than 128 folders deep";
 /// How it begins where no record can hold a name.
 pub const UNRECORDABLE: &str = "cannot be recorded";
-/// What is said of room on a card that is in use and belongs to nothing that was listed, after its size.
+/// What is said of room on a card that is in use and belongs to nothing that was listed, after its
+/// size.
 pub const UNEXPLAINED: &str =
     "in use on the card belong to no file, folder or anything else that it lists";
 
-/// What a problem comes from, where that says more than its kind about what to do. No manifest and no event holds it.
+/// What a problem comes from, where that says more than its kind about what to do. No manifest and
+/// no event holds it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Cause {
     /// What the entry is or is called: no fault of card or reader.
@@ -203,12 +212,13 @@ impl Cause {
         if let Some(TooDeep) = error.get_ref().and_then(|e| e.downcast_ref()) {
             return Some(Self::Odd);
         }
-        // EACCES, and EPERM as macOS answers for removable volumes; `ERROR_ACCESS_DENIED` of Windows.
+        // EACCES, and EPERM as macOS answers for removable volumes; `ERROR_ACCESS_DENIED` of
+        // Windows.
         (error.kind() == io::ErrorKind::PermissionDenied).then_some(Self::Denied)
     }
 
-    /// Returns the cause of what could not be read by the words in which a manifest keeps it. Pages are made anew from
-    /// manifests, to be compared.
+    /// Returns the cause of what could not be read by the words in which a manifest keeps it. Pages
+    /// are made anew from manifests, to be compared.
     fn of_words(why: &str) -> Option<Self> {
         let is_odd = [LINK, SPECIAL, MOUNTED].contains(&why)
             || why.ends_with(TOO_DEEP)
@@ -383,7 +393,8 @@ impl Step {
 
 /// Returns the words for a failed step: `could not be read: Input/output error (os error 5)`.
 pub fn failed(step: Step, cause: &io::Error) -> String {
-    // EMFILE and ENFILE of every Unix, and ERROR_TOO_MANY_OPEN_FILES of Windows: no fault of the file or its drive.
+    // EMFILE and ENFILE of every Unix, and ERROR_TOO_MANY_OPEN_FILES of Windows: no fault of the
+    // file or its drive.
     let ours = match cause.raw_os_error() {
         Some(23 | 24) if cfg!(unix) => {
             "; this is a limit of this computer (`ulimit -n`), not of the file"

@@ -184,7 +184,12 @@ pub fn some_of<'a>(
 /// cursor, begins a line, turns the writing direction, or is not seen at all.
 fn is_harmful(c: char) -> bool {
     c.is_control()
-        || matches!(c, '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}')
+        || matches!(
+            c,
+            '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}' | '\u{200e}' | '\u{200f}'
+                | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}'
+                | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}'
+        )
 }
 
 /// Returns text that is safe on a terminal and in a page: control characters and those that turn

@@ -1,6 +1,6 @@
-//! Owns the account of a card's volume: what the file system counts as in use has to be explained by what
-//! was listed. A driver may leave out entries and report no error (Linux's vfat does, at an unreadable
-//! sector of a folder), and a clip that was never closed has clusters and no size. Pure.
+//! Owns the account of a card's volume: what the file system counts as in use has to be explained
+//! by what was listed. A driver may leave out entries and report no error (Linux's vfat does, at an
+//! unreadable sector of a folder), and a clip that was never closed has clusters and no size. Pure.
 
 use crate::disk::{Count, Counting};
 use crate::error::UNEXPLAINED;
@@ -11,12 +11,12 @@ use crate::units::size;
 /// specification", 7.2.5). Most are 5,836 bytes; how large one is no call tells.
 const UPCASE_BYTES_MAX: u64 = 131_072;
 
-/// Returns the bytes in use that neither the volume itself nor `listed` explains: the sizes in bytes of
-/// every file and folder of the volume but its root, those left out included.
+/// Returns the bytes in use that neither the volume itself nor `listed` explains: the sizes in
+/// bytes of every file and folder of the volume but its root, those left out included.
 ///
-/// It is exact on FAT32. Where the volume's own structures cannot be told exactly they are taken to be as
-/// large as they can be: by up to the size of the root folder on FAT12 and FAT16, by up to 128 KiB on exFAT less
-/// may be found than there is; never more.
+/// It is exact on FAT32. Where the volume's own structures cannot be told exactly they are taken to
+/// be as large as they can be: by up to the size of the root folder on FAT12 and FAT16, by up to
+/// 128 KiB on exFAT less may be found than there is; never more.
 pub fn unexplained(count: &Count, listed: impl Iterator<Item = u64>) -> u64 {
     let cluster = count.cluster_bytes.max(1);
     let root = count.root_bytes.div_ceil(cluster);
@@ -39,7 +39,8 @@ pub fn unexplained(count: &Count, listed: impl Iterator<Item = u64>) -> u64 {
 /// Says what that may mean; `log` is what the system's log says of the device.
 pub fn words(bytes: u64, log: &[String]) -> String {
     let mut text = format!(
-        "{} {UNEXPLAINED}: a folder may be unreadable without an error, a clip may never have been closed, or room was lost when a camera or computer stopped in the middle",
+        "{} {UNEXPLAINED}: a folder may be unreadable without an error, a clip may never have \
+         been closed, or room was lost when a camera or computer stopped in the middle",
         size(bytes)
     );
     if !log.is_empty() {

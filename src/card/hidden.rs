@@ -1,5 +1,5 @@
-//! Owns what may be somebody's pictures, clips or sound among what is left out because computers leave such
-//! names behind: told by how a file begins, or else by its name.
+//! Owns what may be somebody's pictures, clips or sound among what is left out because computers
+//! leave such names behind: told by how a file begins, or else by its name.
 
 use crate::disk::Disk;
 use crate::name::hex;
@@ -9,11 +9,11 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Files that are kept for a look: the largest ones.
 const KEPT_MAX: usize = 10_000;
-/// Files of which the beginning is read, the largest ones; the others go by their names. Each costs a card some
-/// milliseconds.
+/// Files of which the beginning is read, the largest ones; the others go by their names. Each costs
+/// a card some milliseconds.
 const READ_MAX: usize = 256;
-/// So much of a file is read: two packets of a transport stream (ISO/IEC 13818-1, section 2.4.3.2; with four bytes
-/// before each on cards of camcorders, from memory).
+/// So much of a file is read: two packets of a transport stream (ISO/IEC 13818-1, section 2.4.3.2;
+/// with four bytes before each on cards of camcorders, from memory).
 const BEGINNING: usize = 4 + 188 + 4 + 1;
 
 /// Endings of files that cameras and recorders make. Common practice, no source.
@@ -26,9 +26,11 @@ const ENDINGS: [&str; 66] = [
     "wav",
 ];
 
-/// How files begin that hold pictures, clips or sound: where, and with what. ITU-T T.81 (SOI and the next marker); TIFF 6.0
-/// and what is built like it; PNG (ISO/IEC 15948); ISO/IEC 14496-12 (`ftyp`) and its forerunner; RIFF and RF64; AIFF; Matroska;
-/// MXF (SMPTE ST 377-1); program streams (ISO/IEC 13818-1); ISO/IEC 15444-1; FLAC (RFC 9639); Ogg (RFC 3533); the rest from memory.
+/// How files begin that hold pictures, clips or sound: where, and with what. ITU-T T.81 (SOI and
+/// the next marker); TIFF 6.0 and what is built like it; PNG (ISO/IEC 15948); ISO/IEC 14496-12
+/// (`ftyp`) and its forerunner; RIFF and RF64; AIFF; Matroska; MXF (SMPTE ST 377-1); program
+/// streams (ISO/IEC 13818-1); ISO/IEC 15444-1; FLAC (RFC 9639); Ogg (RFC 3533); the rest from
+/// memory.
 const BEGINNINGS: [(usize, &[u8]); 23] = [
     (0, b"\xff\xd8\xff"),
     (0, b"II*\0"),
@@ -55,7 +57,8 @@ const BEGINNINGS: [(usize, &[u8]); 23] = [
     (0, b"ID3"),
 ];
 
-/// How a side file begins that a computer made beside another file (`AppleDouble`, RFC 1740, appendix B).
+/// How a side file begins that a computer made beside another file (`AppleDouble`, RFC 1740,
+/// appendix B).
 const SIDE_FILE: &[u8] = b"\0\x05\x16\x07";
 
 /// A file that is left out, or that lies in a folder that is.
@@ -75,8 +78,9 @@ pub fn worth_a_look(mut files: Vec<LeftFile>) -> Vec<LeftFile> {
     files
 }
 
-/// Returns the paths of those that look like pictures, clips or sound, in order. Reads how the largest begin, until
-/// `stop` is set or one cannot be read: a card that is in trouble is not asked again and again.
+/// Returns the paths of those that look like pictures, clips or sound, in order. Reads how the
+/// largest begin, until `stop` is set or one cannot be read: a card that is in trouble is not asked
+/// again and again.
 pub fn media_among(
     disk: &dyn Disk,
     root: &Utf8Path,

@@ -70,8 +70,8 @@ impl CardIdentity {
         }
     }
 
-    /// Whether the volume, or the place where there is none, is the same. A volume is named here only where the card is
-    /// all of it.
+    /// Whether the volume, or the place where there is none, is the same. A volume is named here
+    /// only where the card is all of it.
     fn has_mark_of(&self, other: &Self) -> bool {
         self.mark().is_same_card(other.mark(), true)
     }
@@ -105,13 +105,15 @@ impl CardIdentity {
         !(can_tell && self.sample.is_disjoint(&other.sample))
     }
 
-    /// Returns whether this is the same volume, or place where the system tells none, with the same listing.
+    /// Returns whether this is the same volume, or place where the system tells none, with the same
+    /// listing.
     pub fn is_unaltered(&self, other: &Self) -> bool {
         self.has_mark_of(other) && self.listing_b3 == other.listing_b3
     }
 
-    /// Whether both are one card by what its maker wrote into it, by what it holds, or else by its name: whoever gives a
-    /// name may give a second one to a card that was only shot on in between. `None` where nothing of that tells.
+    /// Whether both are one card by what its maker wrote into it, by what it holds, or else by its
+    /// name: whoever gives a name may give a second one to a card that was only shot on in between.
+    /// `None` where nothing of that tells.
     fn is_known_as_same(&self, other: &Self) -> Option<bool> {
         let same = |a: &Option<String>, b: &Option<String>| Some(a.as_ref()? == b.as_ref()?);
         let was_shot_on = self.still_holds(other) || other.still_holds(self);
@@ -120,7 +122,8 @@ impl CardIdentity {
             .or_else(|| same(&self.name, &other.name))
     }
 
-    /// Of what the sample of `before` holds and this one can tell of: how much there is, and how much is still here.
+    /// Of what the sample of `before` holds and this one can tell of: how much there is, and how
+    /// much is still here.
     fn kept_of(&self, before: &Self) -> (u32, u32) {
         // The sample holds the smallest hashes: above its largest one nothing is known of the rest.
         let is_whole = self.files <= len64(SAMPLE_MAX);
@@ -132,8 +135,9 @@ impl CardIdentity {
         })
     }
 
-    /// Whether what `before` held is still here: on one volume most of it, in one place that says nothing of the card all of it.
-    /// Some cameras give every card one identity, and the same few files of their own.
+    /// Whether what `before` held is still here: on one volume most of it, in one place that says
+    /// nothing of the card all of it. Some cameras give every card one identity, and the same few
+    /// files of their own.
     fn still_holds(&self, before: &Self) -> bool {
         let (all, kept) = self.kept_of(before);
         let is_kept = match &self.volume_id {
@@ -143,8 +147,8 @@ impl CardIdentity {
         self.has_mark_of(before) && is_kept
     }
 
-    /// Returns whether this card still holds what `before` held, so that a verdict on it is one on that as
-    /// well. In doubt it does not: what is not proven is then still open.
+    /// Returns whether this card still holds what `before` held, so that a verdict on it is one on
+    /// that as well. In doubt it does not: what is not proven is then still open.
     pub fn goes_on_from(&self, before: &Self) -> bool {
         let has_id = self.volume_id.is_some() && self.volume_id == before.volume_id;
         let is_same_place = match self.is_known_as_same(before) {
@@ -162,8 +166,8 @@ impl CardIdentity {
         }
     }
 
-    /// Returns whether both may be one card, formatted in between. Only names, the maker's number and labels
-    /// tell cards apart: a format gives a card a new volume identity.
+    /// Returns whether both may be one card, formatted in between. Only names, the maker's number
+    /// and labels tell cards apart: a format gives a card a new volume identity.
     pub fn may_be_one_card(&self, other: &Self) -> bool {
         if let Some(is_same) = self.is_known_as_same(other) {
             return is_same;
@@ -215,7 +219,8 @@ pub fn label_of(card: &Utf8Path, facts: &FolderFacts) -> String {
     fit_for_name(name)
 }
 
-/// Returns a name fit for a folder on every file system; at most 40 characters, `CARD` where nothing is left.
+/// Returns a name fit for a folder on every file system; at most 40 characters, `CARD` where
+/// nothing is left.
 pub fn fit_for_name(name: &str) -> String {
     let label: String = name
         .chars()
@@ -246,12 +251,14 @@ pub struct CardMark<'a> {
 }
 
 impl CardMark<'_> {
-    /// The same-card rule: two marks are of one card where both know a volume and it is the same one, wherever it was
-    /// mounted. That needs a card that is a whole volume (`is_whole`). Of a folder, and where neither side knows a
-    /// volume, the place has to be the same as well; a volume that only one side knows is another card.
+    /// The same-card rule: two marks are of one card where both know a volume and it is the same
+    /// one, wherever it was mounted. That needs a card that is a whole volume (`is_whole`). Of a
+    /// folder, and where neither side knows a volume, the place has to be the same as well; a
+    /// volume that only one side knows is another card.
     ///
-    /// It says only that nothing speaks against it. Some cameras give all of their cards one identity, and any card
-    /// may be put in a place: what is to be kept, proven or counted needs content that bears it out as well.
+    /// It says only that nothing speaks against it. Some cameras give all of their cards one
+    /// identity, and any card may be put in a place: what is to be kept, proven or counted needs
+    /// content that bears it out as well.
     pub fn is_same_card(self, other: Self, is_whole: bool) -> bool {
         match (self.volume_id, other.volume_id) {
             (Some(a), Some(b)) if is_whole => a == b,
@@ -376,8 +383,8 @@ mod tests {
         assert!(card(None, "/m/K", 0..3).goes_on_from(&card(None, "/m/K", 0..0)));
     }
 
-    /// A second name for a card that was shot on in between; two cards of a camera that gives all one identity, and writes
-    /// the same two files of its own on each.
+    /// A second name for a card that was shot on in between; two cards of a camera that gives all
+    /// one identity, and writes the same two files of its own on each.
     #[test]
     fn a_second_name_makes_no_second_card_of_one_that_was_shot_on() {
         let named = |name: &str, id, numbers| CardIdentity {

@@ -37,10 +37,10 @@ pub fn why_left_out(path: &[u8], is_folder: bool) -> Option<&'static str> {
     None
 }
 
-/// Returns whether an entry of an offload that no record names is what computers put into folders later on:
-/// what is left out on cards, and what lies in its root in a folder that is; indexes of thumbnails, window
-/// settings, Trash folders and the like at any depth. On a card these are copied like all else. `path` is
-/// relative to the offload's tree.
+/// Returns whether an entry of an offload that no record names is what computers put into folders
+/// later on: what is left out on cards, and what lies in its root in a folder that is; indexes of
+/// thumbnails, window settings, Trash folders and the like at any depth. On a card these are copied
+/// like all else. `path` is relative to the offload's tree.
 pub fn came_later(path: &str, is_folder: bool) -> bool {
     let top = path.split('/').next().unwrap_or(path);
     if why_left_out(path.as_bytes(), is_folder).is_some()
@@ -48,7 +48,8 @@ pub fn came_later(path: &str, is_folder: bool) -> bool {
     {
         return true;
     }
-    // Names from memory: of Windows, of the Trash specification of freedesktop.org, of network storage.
+    // Names from memory: of Windows, of the Trash specification of freedesktop.org, of network
+    // storage.
     let is_file = |name: &str| {
         ["Thumbs.db", "ehthumbs.db", "desktop.ini"]
             .iter()

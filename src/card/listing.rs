@@ -164,8 +164,8 @@ impl Listing {
         &self.media_left
     }
 
-    /// Adds what the volume has in use and nothing explains, in words, and the folders at which other volumes are
-    /// mounted.
+    /// Adds what the volume has in use and nothing explains, in words, and the folders at which
+    /// other volumes are mounted.
     #[must_use]
     pub fn with_account(self, unexplained: Option<String>, mounts: Vec<String>) -> Self {
         Self {
@@ -288,15 +288,16 @@ impl Listing {
         hasher.finalize().into()
     }
 
-    /// Returns whether a later listing of the same run says the same, and that no file was touched in between.
+    /// Returns whether a later listing of the same run says the same, and that no file was touched
+    /// in between.
     pub fn is_unchanged(&self, later: &Self) -> bool {
         (later.unexplained.is_none() || self.unexplained.is_some())
             && self.mounts == later.mounts
             && self.differences(later, 1).is_empty()
     }
 
-    /// Returns the files that a later listing of the same run has in the same size and date and that were touched all the
-    /// same: as they were, and as they look now.
+    /// Returns the files that a later listing of the same run has in the same size and date and
+    /// that were touched all the same: as they were, and as they look now.
     pub fn touched<'a>(&'a self, later: &'a Self) -> Vec<(FileRow<'a>, Sight)> {
         let mut after = later.files().peekable();
         let touched = self.files().filter_map(|before| {

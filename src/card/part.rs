@@ -1,11 +1,12 @@
-//! Owns whether what is called a card is all of one. A folder of a card can be copied and proven like a
-//! card; it is only never said that the card may be formatted for it. Pure.
+//! Owns whether what is called a card is all of one. A folder of a card can be copied and proven
+//! like a card; it is only never said that the card may be formatted for it. Pure.
 
 use super::listing::Listing;
 use crate::disk::FolderFacts;
 use crate::name::shown;
 
-/// Returns why a listing is not that of a whole card, in words that go on after a colon; `None` where it is.
+/// Returns why a listing is not that of a whole card, in words that go on after a colon; `None`
+/// where it is.
 pub fn part_of(facts: &FolderFacts, listing: &Listing) -> Option<String> {
     if let Some(path) = listing.mounts().first() {
         return Some(format!(

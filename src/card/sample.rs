@@ -1,13 +1,15 @@
 //! Owns the choice of the files that are read before the rest of a tree is believed unread. Pure.
 //!
-//! Path, size and date tell one file from another where a camera never gives all three twice. It does
-//! where another card is in the card's place and nothing tells them apart, where a timer shot frames of
-//! one size again an hour later under the same names, and where its clock stands still. A few files read
-//! show that as a rule; where one of these is possible more are read, or all. The choice follows no
-//! order of the tree: of pairs of a RAW and a JPG every other file is of one kind.
+//! Path, size and date tell one file from another where a camera never gives all three twice. It
+//! does where another card is in the card's place and nothing tells them apart, where a timer shot
+//! frames of one size again an hour later under the same names, and where its clock stands still. A
+//! few files read show that as a rule; where one of these is possible more are read, or all. The
+//! choice follows no order of the tree: of pairs of a RAW and a JPG every other file is of one
+//! kind.
 //!
-//! What a sample cannot show is a single file among many that differs. If a tenth does, 8 files miss it
-//! once in 2.3 times and 64 once in 850 (0.9^8 = 0.43, 0.9^64 = 0.0012); if all do, one file is enough.
+//! What a sample cannot show is a single file among many that differs. If a tenth does, 8 files
+//! miss it once in 2.3 times and 64 once in 850 (0.9^8 = 0.43, 0.9^64 = 0.0012); if all do, one
+//! file is enough.
 
 use crate::card::dates::Shift;
 use crate::card::listing::FileRow;
@@ -34,7 +36,8 @@ pub struct Alike<'a> {
     pub modified: Stamp,
     /// What it holds if it is that file.
     pub blake3: Digest,
-    /// Its date is not the one on record, only what a file system with coarser steps could make of it.
+    /// Its date is not the one on record, only what a file system with coarser steps could make of
+    /// it.
     pub is_rounded: bool,
 }
 
@@ -47,8 +50,9 @@ pub struct Ground {
     pub shift: Shift,
 }
 
-/// Returns the files to be read: all of them are to be equal, or none is believed. Where a few dates are rounded and
-/// the others are not, it was no other driver that rounded them: those files are read, however many they are.
+/// Returns the files to be read: all of them are to be equal, or none is believed. Where a few
+/// dates are rounded and the others are not, it was no other driver that rounded them: those files
+/// are read, however many they are.
 pub fn choose<'a>(alike: impl Iterator<Item = Alike<'a>>, ground: Ground) -> Vec<Alike<'a>> {
     let mut all: Vec<Alike<'a>> = alike.filter(|f| f.bytes > 0).collect();
     let rounded = all.iter().filter(|f| f.is_rounded).count();

@@ -18,12 +18,12 @@ use std::sync::atomic::AtomicBool;
 /// Places inside a card that are told to be another volume.
 const MOUNTS_TOLD: usize = 8;
 
-/// Lists every entry of the card at `root`, of which the system says `facts`, and takes account of its
-/// volume where the file system counts exactly.
+/// Lists every entry of the card at `root`, of which the system says `facts`, and takes account of
+/// its volume where the file system counts exactly.
 ///
 /// # Errors
-/// When the root itself cannot be listed, or when it holds more entries than the walk accepts or more bytes than
-/// there can be.
+/// When the root itself cannot be listed, or when it holds more entries than the walk accepts or
+/// more bytes than there can be.
 pub fn survey(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> Result<Listing, Error> {
     let before = disk.count(root, facts);
     let found = disk
@@ -78,8 +78,8 @@ fn sizes(found: &[Found]) -> impl Iterator<Item = u64> {
     stats.map(|s| s.bytes)
 }
 
-/// Lists what stands in several trees of one file system as one: of each only what `belongs` to it, by the number of the
-/// tree and the path in it.
+/// Lists what stands in several trees of one file system as one: of each only what `belongs` to it,
+/// by the number of the tree and the path in it.
 ///
 /// # Errors
 /// As [`survey`].
@@ -116,7 +116,8 @@ fn check_sum(root: &Utf8Path, found: &[Found]) -> Result<(), Error> {
     Err(Error::new(Step::List, root, io::Error::other(why)))
 }
 
-/// The most that a manifest can say: whole numbers that every reader of JSON takes exactly (RFC 8259, section 6).
+/// The most that a manifest can say: whole numbers that every reader of JSON takes exactly (RFC
+/// 8259, section 6).
 const BYTES_MAX: u64 = (1 << 53) - 1;
 
 /// Counts of what lies inside a folder that is left out.

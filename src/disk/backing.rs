@@ -1,10 +1,10 @@
-//! What stands behind a folder as far as a system tells it, and how many independent devices a set of
-//! folders therefore makes. Pure, and the same for every system; looking it up is the business of
-//! each system's own module.
+//! What stands behind a folder as far as a system tells it, and how many independent devices a set
+//! of folders therefore makes. Pure, and the same for every system; looking it up is the business
+//! of each system's own module.
 //!
-//! What the system does not state is [`Backing::Unknown`] and stays so; two places are called separate
-//! only when whole disks with different names are known for both, or when the person says so about
-//! the unknown ones.
+//! What the system does not state is [`Backing::Unknown`] and stays so; two places are called
+//! separate only when whole disks with different names are known for both, or when the person says
+//! so about the unknown ones.
 
 use crate::name::word;
 use std::collections::{BTreeMap, BTreeSet};
@@ -13,8 +13,8 @@ use std::fmt;
 /// Physical devices below a file system.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Backing {
-    /// Whole disks by the system's name, such as `sda`, `nvme0n1` or `PhysicalDrive1`. Losing any one may
-    /// lose the data.
+    /// Whole disks by the system's name, such as `sda`, `nvme0n1` or `PhysicalDrive1`. Losing any
+    /// one may lose the data.
     Disks(BTreeSet<String>),
     /// Working memory, wholly or in part: gone when the power goes.
     Memory,
@@ -180,10 +180,11 @@ impl fmt::Display for Reason {
 
 /// Counts independent devices.
 ///
-/// Each destination is its backing and the `st_dev` of its folder. With `separate` the person states
-/// that those the system cannot tell apart are separate devices; it never overrides what the system
-/// does know. Without it, one unknown destination makes a single group of all (except memory), also
-/// of two known disks: to learn how many the known ones make, ask again with those alone.
+/// Each destination is its backing and the `st_dev` of its folder. With `separate` the person
+/// states that those the system cannot tell apart are separate devices; it never overrides what the
+/// system does know. Without it, one unknown destination makes a single group of all (except
+/// memory), also of two known disks: to learn how many the known ones make, ask again with those
+/// alone.
 pub fn independent(backings: &[(&Backing, u64)], separate: bool) -> Independence {
     let mut sets = Sets::new(backings.len());
     let mut reasons = Vec::new();

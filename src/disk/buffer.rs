@@ -59,8 +59,8 @@ impl Aligned {
     }
 }
 
-/// Bytes of the card in a buffer that others may hold as well; the buffer goes back to its pool when the
-/// last of them drops it.
+/// Bytes of the card in a buffer that others may hold as well; the buffer goes back to its pool
+/// when the last of them drops it.
 #[derive(Clone, Debug)]
 pub struct Chunk {
     filled: Arc<Filled>,
@@ -115,8 +115,8 @@ impl Drop for Filled {
     }
 }
 
-/// The buffers of one job. A reserve may be added for a long row of reads; otherwise it stays in hand, so
-/// that a slow drive never has more waiting for it than the ordinary buffers hold.
+/// The buffers of one job. A reserve may be added for a long row of reads; otherwise it stays in
+/// hand, so that a slow drive never has more waiting for it than the ordinary buffers hold.
 #[derive(Debug)]
 pub struct Pool {
     free: Receiver<Aligned>,
@@ -176,8 +176,8 @@ impl Pool {
             .flatten()
     }
 
-    /// Waits at most `patience` for one more buffer to hold, making the reserve if there is none yet.
-    /// Returns whether all but `others` are in hand.
+    /// Waits at most `patience` for one more buffer to hold, making the reserve if there is none
+    /// yet. Returns whether all but `others` are in hand.
     pub fn gather(&mut self, patience: Duration, others: usize) -> bool {
         while self.made < self.ordinary + self.reserve {
             self.hand.push(Aligned::new(self.bytes));

@@ -1,4 +1,5 @@
-//! Owns what is seen of one entry: its kind, size, dates and numbers, and whether it is what it was.
+//! Owns what is seen of one entry: its kind, size, dates and numbers, and whether it is what it
+//! was.
 
 use std::collections::{BTreeSet, HashMap};
 use std::ffi::OsString;
@@ -60,28 +61,31 @@ pub struct Stat {
     pub bytes: u64,
     /// Date of the last change of content.
     pub modified: Stamp,
-    /// Number that the system gives the file system that holds it (`st_dev`); see [`super::FolderFacts::entry_device`].
+    /// Number that the system gives the file system that holds it (`st_dev`); see
+    /// [`super::FolderFacts::entry_device`].
     pub device: u64,
     /// Number of the entry in its file system (`st_ino`).
     pub inode: u64,
-    /// Date of the last change of the entry itself (`st_ctime`), which no program can set; `modified` where the
-    /// system does not tell it.
+    /// Date of the last change of the entry itself (`st_ctime`), which no program can set;
+    /// `modified` where the system does not tell it.
     pub changed: Stamp,
 }
 
 /// What exFAT keeps of a date, in nanoseconds (its specification, `LastModified10msIncrement`).
 pub(super) const EXFAT_STEP_NS: u32 = 10_000_000;
 
-/// A short form of all that becomes another when a file is written to or replaced. Equal ones say that nothing was;
-/// others that the file has to be read again. The default is that of a file that was not looked at.
+/// A short form of all that becomes another when a file is written to or replaced. Equal ones say
+/// that nothing was; others that the file has to be read again. The default is that of a file that
+/// was not looked at.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Sight(u64);
 
 impl Sight {
-    /// Takes it from a look at a file, by the Linux name of its file system. Where numbers and dates of entries are made up
-    /// anew whenever memory has forgotten them (FAT, exFAT, many FUSE ones), only the size and the date of the content
-    /// count: in steps of the 2 s that FAT keeps, and the part of it that is finer than the 10 ms that exFAT keeps, which
-    /// is there only where the file system keeps all of it.
+    /// Takes it from a look at a file, by the Linux name of its file system. Where numbers and
+    /// dates of entries are made up anew whenever memory has forgotten them (FAT, exFAT, many FUSE
+    /// ones), only the size and the date of the content count: in steps of the 2 s that FAT keeps,
+    /// and the part of it that is finer than the 10 ms that exFAT keeps, which is there only where
+    /// the file system keeps all of it.
     pub fn of(stat: &Stat, filesystem: &str) -> Self {
         let mut hasher = DefaultHasher::new();
         stat.bytes.hash(&mut hasher);
@@ -110,7 +114,8 @@ impl Sights {
         Self(files.collect())
     }
 
-    /// Returns the files that are gone or not what they were by a later look. What came is not among them.
+    /// Returns the files that are gone or not what they were by a later look. What came is not
+    /// among them.
     pub fn not_in(&self, later: &Self) -> BTreeSet<String> {
         let all = self.0.iter();
         all.filter(|(path, sight)| later.0.get(*path) != Some(sight))

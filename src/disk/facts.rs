@@ -11,7 +11,8 @@ use std::fmt::Debug;
 pub struct FolderFacts {
     /// The path with every link resolved.
     pub canonical: String,
-    /// Number of the file system (`st_dev`); on Windows, whose own numbers can be alike, one of its name.
+    /// Number of the file system (`st_dev`); on Windows, whose own numbers can be alike, one of its
+    /// name.
     pub device: u64,
     /// What [`super::Stat::device`] is of all that lies on it.
     pub entry_device: u64,
@@ -23,8 +24,8 @@ pub struct FolderFacts {
     pub is_mount_root: bool,
     /// The mount shows a folder of the volume and not its root, as a bind mount does.
     pub shows_folder: bool,
-    /// Path of the folder from the root of its volume, with `/`, wherever that is mounted and whatever part of it a
-    /// mount shows: empty at the root. None where the system does not tell.
+    /// Path of the folder from the root of its volume, with `/`, wherever that is mounted and
+    /// whatever part of it a mount shows: empty at the root. None where the system does not tell.
     pub within: Option<String>,
     /// File system type as the kernel calls it (`exfat`, `ext4`, `fuseblk`).
     pub filesystem: String,
@@ -51,8 +52,8 @@ pub struct FolderFacts {
     /// The whole disk, by the system's name, of which the volume is a plain part or which it fills.
     /// None where it is made of something else, such as an image file or an encrypted layer.
     pub own_disk: Option<String>,
-    /// The volume is the computer's own, and no camera will format it: the system or the person's home is on it,
-    /// or it is in memory. Folders on it may stand for cards and drives.
+    /// The volume is the computer's own, and no camera will format it: the system or the person's
+    /// home is on it, or it is in memory. Folders on it may stand for cards and drives.
     pub is_own_volume: bool,
     /// What the one disk below says that tells it from all others, such as its serial number.
     pub hardware: Option<String>,
@@ -63,9 +64,9 @@ pub struct FolderFacts {
 }
 
 impl FolderFacts {
-    /// Returns whether the folder is a part of a volume that may be a card or a drive: formatting takes more than
-    /// this folder. A folder of the computer's own disk, or in its memory, is taken for the card that the person calls
-    /// it: nobody formats that disk for a card.
+    /// Returns whether the folder is a part of a volume that may be a card or a drive: formatting
+    /// takes more than this folder. A folder of the computer's own disk, or in its memory, is taken
+    /// for the card that the person calls it: nobody formats that disk for a card.
     pub fn is_part_of_volume(&self) -> bool {
         let is_whole = self.is_mount_root && !self.shows_folder;
         !is_whole && !self.is_own_volume
@@ -82,8 +83,8 @@ impl FolderFacts {
         path.ancestors().nth(above).unwrap_or(path)
     }
 
-    /// Returns whether two folders are on different file systems whose volumes have the same identity: a clone, or
-    /// one drive seen twice.
+    /// Returns whether two folders are on different file systems whose volumes have the same
+    /// identity: a clone, or one drive seen twice.
     pub fn is_twin_of(&self, other: &Self) -> bool {
         let is_subvolume = self.filesystem == "btrfs" && self.backing == other.backing;
         let is_equal = self.volume_id.is_some() && self.volume_id == other.volume_id;
@@ -95,8 +96,9 @@ impl FolderFacts {
         matches!((&self.hardware, &other.hardware), (Some(a), Some(b)) if a != b)
     }
 
-    /// Returns a mark of the drive for the record, where its maker gave it a number that no other drive has and that
-    /// does not change with the enclosure that it is in: 16 hexadecimal digits that do not tell the number.
+    /// Returns a mark of the drive for the record, where its maker gave it a number that no other
+    /// drive has and that does not change with the enclosure that it is in: 16 hexadecimal digits
+    /// that do not tell the number.
     pub fn drive_mark(&self) -> Option<String> {
         let own = ["naa.", "eui.", "nvme.", "cid "];
         let number = self.hardware.as_ref()?;
@@ -104,15 +106,15 @@ impl FolderFacts {
         is_own.then(|| mark(number))
     }
 
-    /// Returns a mark of the folder's place in its volume for the record: 16 hexadecimal digits, the same wherever
-    /// the volume is mounted.
+    /// Returns a mark of the folder's place in its volume for the record: 16 hexadecimal digits,
+    /// the same wherever the volume is mounted.
     pub fn place_mark(&self) -> Option<String> {
         self.within.as_deref().map(mark)
     }
 
-    /// Returns in words why what lies in this folder goes when `card` is formatted, if it does. The card's device
-    /// decides, also when only a folder of it was given and whatever its folders are called. Of a card
-    /// that is a folder on the computer's own volume only that folder counts.
+    /// Returns in words why what lies in this folder goes when `card` is formatted, if it does. The
+    /// card's device decides, also when only a folder of it was given and whatever its folders are
+    /// called. Of a card that is a folder on the computer's own volume only that folder counts.
     pub fn goes_with(&self, card: &Self) -> Option<&'static str> {
         let whole_volume = card.is_mount_root || card.is_camera_volume;
         let is_formatted = whole_volume || !card.is_own_volume;
@@ -144,8 +146,8 @@ pub(super) fn mark(text: &str) -> String {
     digest.chars().take(16).collect()
 }
 
-/// Returns what is at the other end of a file system that no disk of this computer is behind: reads past this
-/// computer's memory reach that at best.
+/// Returns what is at the other end of a file system that no disk of this computer is behind: reads
+/// past this computer's memory reach that at best.
 pub fn far_end(filesystem: &str) -> Option<&'static str> {
     match filesystem {
         "nfs" | "nfs4" | "cifs" | "smb3" | "smbfs" | "ncpfs" | "afs" | "ceph" | "coda"

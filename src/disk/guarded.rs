@@ -117,8 +117,8 @@ impl<D> Guarded<D> {
         Self { disk, calls, stop }
     }
 
-    /// A disk to look at until `stop` is set: then every call fails with [`Interruption`], and a walk at
-    /// its next entry. Not for what is to be finished.
+    /// A disk to look at until `stop` is set: then every call fails with [`Interruption`], and a
+    /// walk at its next entry. Not for what is to be finished.
     pub fn until(disk: D, stop: &Arc<AtomicBool>) -> Self {
         let calls = None;
         let stop = Some(Arc::clone(stop));

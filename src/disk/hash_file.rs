@@ -1,5 +1,5 @@
-//! Owns the hashes of one whole file, read in order: the next bytes are on their way from the device
-//! while the last ones are hashed. It opens nothing and shows nothing.
+//! Owns the hashes of one whole file, read in order: the next bytes are on their way from the
+//! device while the last ones are hashed. It opens nothing and shows nothing.
 
 use super::Source;
 use super::buffer::Aligned;

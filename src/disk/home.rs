@@ -8,8 +8,8 @@ use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 /// How often a file that another program holds is tried, a tenth of a second apart.
 const LOCK_TRIES: u32 = 30;
 
-/// Opens a file that a person named, or has: a pipe or device in its place is refused at once, where an ordinary
-/// open would wait for somebody at its other end.
+/// Opens a file that a person named, or has: a pipe or device in its place is refused at once,
+/// where an ordinary open would wait for somebody at its other end.
 ///
 /// # Errors
 /// What the system says, or that it is no plain file.
@@ -37,8 +37,8 @@ fn open_checked(path: &Utf8Path, options: &mut OpenOptions, follows: bool) -> io
     } else {
         std::fs::symlink_metadata(path)
     };
-    // A device may do something when it is opened. What is to be made need not be there yet; anything else
-    // the open says.
+    // A device may do something when it is opened. What is to be made need not be there yet;
+    // anything else the open says.
     if let Ok(meta) = meta {
         is_plain(meta)?;
     }
@@ -76,8 +76,8 @@ pub fn read_tail(path: &Utf8Path, limit: u64) -> io::Result<(Vec<u8>, bool)> {
     Ok((text, skipped > 0))
 }
 
-/// Reads at most `limit` bytes from `start` on. On Windows the lock of a program that is just appending
-/// keeps readers out too; it is waited for as long as that takes, a moment each time.
+/// Reads at most `limit` bytes from `start` on. On Windows the lock of a program that is just
+/// appending keeps readers out too; it is waited for as long as that takes, a moment each time.
 fn read_unlocked(file: &mut File, start: u64, limit: u64, into: &mut Vec<u8>) -> io::Result<()> {
     const LOCK_VIOLATION: i32 = 33;
     let mut tries = 0;

@@ -1,13 +1,13 @@
-//! Owns what Linux's log says of one disk. Pure: records in the form of `/dev/kmsg` (Linux, ABI/testing/dev-kmsg)
-//! as text, lines out.
+//! Owns what Linux's log says of one disk. Pure: records in the form of `/dev/kmsg` (Linux,
+//! ABI/testing/dev-kmsg) as text, lines out.
 
 /// Lines that are told.
 const LINES_MAX: usize = 3;
 /// Characters of a line that are told.
 const LINE_CHARS_MAX: usize = 160;
 
-/// Returns the last lines on trouble with `disk` (`sdb`, `mmcblk0`) or a partition of it since it was plugged in: kernel
-/// names are given anew at every plug.
+/// Returns the last lines on trouble with `disk` (`sdb`, `mmcblk0`) or a partition of it since it
+/// was plugged in: kernel names are given anew at every plug.
 pub(super) fn troubles<'a>(records: impl Iterator<Item = &'a str>, disk: &str) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     for record in records {
@@ -57,7 +57,8 @@ mod tests {
 
     #[test]
     fn the_lines_of_this_disk_since_it_was_plugged_in() {
-        // The messages are those that Linux 6.1 and 6.12 gave for a stick with a bad sector in a folder.
+        // The messages are those that Linux 6.1 and 6.12 gave for a stick with a bad sector in a
+        // folder.
         let records = [
             "3,800,100,-;FAT-fs (sdb1): Directory bread(block 7) failed",
             "5,801,200,-;sd 2:0:0:0: [sdb] Attached SCSI removable disk",

@@ -70,7 +70,8 @@ impl ReadBackWay {
         }
     }
 
-    /// Returns the word with what it is worth on a kind of file system: `direct`, `direct, to the server at best`.
+    /// Returns the word with what it is worth on a kind of file system: `direct`, `direct, to the
+    /// server at best`.
     pub fn words(self, filesystem: &str) -> String {
         match far_end(filesystem).filter(|_| self.reaches_device()) {
             Some(end) => format!("{}, to {end} at best", self.id()),
@@ -108,7 +109,8 @@ pub trait Part: Send + Sync + Debug {
     fn finish(&self, bytes: u64, modified: Stamp) -> io::Result<bool>;
     /// Makes everything about the file durable.
     fn flush_all(&self) -> io::Result<()>;
-    /// Returns whether another program is seen to have written into a long part since it was created.
+    /// Returns whether another program is seen to have written into a long part since it was
+    /// created.
     fn had_other_writer(&self) -> bool;
 }
 
@@ -118,24 +120,26 @@ pub trait Journal: Send + Debug {
     fn append(&mut self, lines: &[u8]) -> io::Result<()>;
 }
 
-/// What a file system needs until names that were given, and folders that were made, are on the device. What a
-/// file holds was flushed before it got its name.
+/// What a file system needs until names that were given, and folders that were made, are on the
+/// device. What a file holds was flushed before it got its name.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Settling {
     /// A flush of each folder: its journal, or its way of writing folders, keeps the rest.
     Folders,
-    /// A flush of each folder, of everything, then of a folder, which empties the drive's own cache. Measured with the
-    /// kernel's drivers (6.1, 6.12): on FAT the entry of a renamed file says 0 bytes until the file itself is
-    /// written back, and on NTFS (ntfs3) no flush of a file or folder is enough after a rename or a new folder.
+    /// A flush of each folder, of everything, then of a folder, which empties the drive's own
+    /// cache. Measured with the kernel's drivers (6.1, 6.12): on FAT the entry of a renamed file
+    /// says 0 bytes until the file itself is written back, and on NTFS (ntfs3) no flush of a file
+    /// or folder is enough after a rename or a new folder.
     Whole,
-    /// A flush of each file under its name, of each folder, and of everything: what a server or a daemon makes of
-    /// each of them is not known.
+    /// A flush of each file under its name, of each folder, and of everything: what a server or a
+    /// daemon makes of each of them is not known.
     Each,
 }
 
 impl Settling {
-    /// Returns what a file system needs, by its Linux name. exFAT and ext4 were pulled in tests; the others of the first
-    /// kind write names in order in a journal or tree of their own (their documentation).
+    /// Returns what a file system needs, by its Linux name. exFAT and ext4 were pulled in tests;
+    /// the others of the first kind write names in order in a journal or tree of their own (their
+    /// documentation).
     pub fn of(filesystem: &str) -> Self {
         match filesystem {
             "ext2" | "ext3" | "ext4" | "xfs" | "btrfs" | "f2fs" | "exfat" | "apfs" | "tmpfs"
@@ -146,7 +150,8 @@ impl Settling {
     }
 }
 
-/// A folder of records that is one run's own as long as this is kept; nothing where there is no such thing.
+/// A folder of records that is one run's own as long as this is kept; nothing where there is no
+/// such thing.
 pub type Claim = Option<std::fs::File>;
 
 /// A folder that is held as long as this is kept; see [`Disk::anchor`].
@@ -178,21 +183,22 @@ pub struct Count {
 
 /// Every operation on cards and drives.
 pub trait Disk: Send + Sync + Debug {
-    /// Holds the folder that `facts` are of, for a job: until the anchor is dropped, all that is done
-    /// below it starts from the folder itself and not from its name. It follows no link and enters
-    /// nothing that is mounted inside, which is told as [`io::ErrorKind::CrossesDevices`]. Fails when the name leads
-    /// elsewhere by now. Systems without such handles look at names.
+    /// Holds the folder that `facts` are of, for a job: until the anchor is dropped, all that is
+    /// done below it starts from the folder itself and not from its name. It follows no link and
+    /// enters nothing that is mounted inside, which is told as [`io::ErrorKind::CrossesDevices`].
+    /// Fails when the name leads elsewhere by now. Systems without such handles look at names.
     fn anchor(&self, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<Anchor> {
         let _ = (folder, facts);
         Ok(Box::new(()))
     }
-    /// Fails when the name of a held folder leads elsewhere by now: its drive was unmounted, or something
-    /// else was mounted over it.
+    /// Fails when the name of a held folder leads elsewhere by now: its drive was unmounted, or
+    /// something else was mounted over it.
     fn check_in_place(&self, folder: &Utf8Path) -> io::Result<()> {
         let _ = folder;
         Ok(())
     }
-    /// Walks a tree below `root` (the root itself is not reported); order is free, access times stay.
+    /// Walks a tree below `root` (the root itself is not reported); order is free, access times
+    /// stay.
     fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>>;
     /// Walks a tree as long as `go_on` says so, which is asked at every entry; then fails with
     /// [`crate::error::Interruption`].
@@ -230,20 +236,20 @@ pub trait Disk: Send + Sync + Debug {
     }
     /// Returns what is known of a folder; fails when the device behind it is gone.
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts>;
-    /// Returns what the volume whose root is `root` has in use, where its file system counts exactly and the size
-    /// of a folder is told as the clusters that it takes. `None` elsewhere.
+    /// Returns what the volume whose root is `root` has in use, where its file system counts
+    /// exactly and the size of a folder is told as the clusters that it takes. `None` elsewhere.
     fn count(&self, root: &Utf8Path, facts: &FolderFacts) -> Option<Count> {
         let _ = (root, facts);
         None
     }
-    /// Returns the last lines of the system's log that tell of trouble with the device behind a folder since it
-    /// was plugged in, a few at most; none where the log may not be read.
+    /// Returns the last lines of the system's log that tell of trouble with the device behind a
+    /// folder since it was plugged in, a few at most; none where the log may not be read.
     fn log_of(&self, facts: &FolderFacts) -> Vec<String> {
         let _ = facts;
         Vec::new()
     }
-    /// Returns what the system says of the thing behind a folder: slot, reader, hubs and links. What it
-    /// does not say, and all of it on systems that are not asked here, is unknown.
+    /// Returns what the system says of the thing behind a folder: slot, reader, hubs and links.
+    /// What it does not say, and all of it on systems that are not asked here, is unknown.
     fn gear(&self, facts: &FolderFacts) -> Gear {
         Gear {
             rotational: facts.rotational,
@@ -262,18 +268,20 @@ pub trait Disk: Send + Sync + Debug {
     fn create_folder(&self, path: &Utf8Path) -> io::Result<()>;
     /// Creates a part file; it must not exist. `large` asks for writes past the page cache.
     fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>>;
-    /// Tries whether a folder takes a file of so many bytes, with an empty part file that is removed again: fails as a
-    /// write there would ([`io::ErrorKind::FileTooLarge`]). Systems that name every file system need not try.
+    /// Tries whether a folder takes a file of so many bytes, with an empty part file that is
+    /// removed again: fails as a write there would ([`io::ErrorKind::FileTooLarge`]). Systems that
+    /// name every file system need not try.
     fn try_size(&self, folder: &Utf8Path, bytes: u64) -> io::Result<()> {
         let _ = (folder, bytes);
         Ok(())
     }
     /// Gives a part file (or a record) another name; never replaces what stands there.
     fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()>;
-    /// Makes a folder's entries, or a finished file, durable, as far as the file system goes: see [`Disk::settle`].
+    /// Makes a folder's entries, or a finished file, durable, as far as the file system goes: see
+    /// [`Disk::settle`].
     fn flush(&self, path: &Utf8Path) -> io::Result<()>;
-    /// Makes everything on the file system of a folder durable, also what others wrote there. Does nothing where the
-    /// system has no such call; [`Disk::settling`] does not ask for it there.
+    /// Makes everything on the file system of a folder durable, also what others wrote there. Does
+    /// nothing where the system has no such call; [`Disk::settling`] does not ask for it there.
     fn flush_everything(&self, folder: &Utf8Path) -> io::Result<()> {
         let _ = folder;
         Ok(())
@@ -283,8 +291,8 @@ pub trait Disk: Send + Sync + Debug {
         let _ = folder;
         Ok(Settling::Each)
     }
-    /// Makes durable, in the way of their file system, what was made, renamed or removed in these folders of one drive, and
-    /// these files, flushed before, under the names that they have now.
+    /// Makes durable, in the way of their file system, what was made, renamed or removed in these
+    /// folders of one drive, and these files, flushed before, under the names that they have now.
     fn settle(&self, folders: &BTreeSet<Utf8PathBuf>, files: &[Utf8PathBuf]) -> io::Result<()> {
         let Some(first) = folders.first() else {
             return Ok(());
@@ -293,8 +301,9 @@ pub trait Disk: Send + Sync + Debug {
         if way == Settling::Each {
             files.iter().try_for_each(|file| self.flush(file))?;
         }
-        // The deepest first. On FAT the old name of a file has to be gone from the drive before the new one gets its
-        // clusters: else a pull leaves two files in one place, and removing one takes the other's clusters away.
+        // The deepest first. On FAT the old name of a file has to be gone from the drive before the
+        // new one gets its clusters: else a pull leaves two files in one place, and removing one
+        // takes the other's clusters away.
         folders
             .iter()
             .rev()
@@ -315,7 +324,8 @@ pub trait Disk: Send + Sync + Debug {
     fn remove_own(&self, path: &Utf8Path) -> io::Result<()>;
     /// Removes an empty folder that this tool made.
     fn remove_empty_folder(&self, path: &Utf8Path) -> io::Result<()>;
-    /// Claims a folder of records for this run. Fails with [`io::ErrorKind::WouldBlock`] when another run has it.
+    /// Claims a folder of records for this run. Fails with [`io::ErrorKind::WouldBlock`] when
+    /// another run has it.
     fn claim(&self, folder: &Utf8Path) -> io::Result<Claim> {
         let _ = folder;
         Ok(None)
@@ -324,9 +334,9 @@ pub trait Disk: Send + Sync + Debug {
     fn open_journal(&self, path: &Utf8Path) -> io::Result<Box<dyn Journal>>;
 }
 
-/// Makes everything on a drive durable, also what others wrote there, before it is believed to be on the device: names
-/// and sizes are answered from memory, and so is what was written a moment ago. Nothing is to be done where it is
-/// mounted read-only.
+/// Makes everything on a drive durable, also what others wrote there, before it is believed to be
+/// on the device: names and sizes are answered from memory, and so is what was written a moment
+/// ago. Nothing is to be done where it is mounted read-only.
 pub fn settle_all(disk: &dyn Disk, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<()> {
     if facts.read_only {
         return Ok(());
@@ -365,7 +375,8 @@ pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
     let told = crate::error::failed(step, cause);
     if cause.kind() == io::ErrorKind::FileTooLarge {
         let detail = format!(
-            "{told}; the drive's file system holds no larger file, or this session has a limit on their size (`ulimit -f`)"
+            "{told}; the drive's file system holds no larger file, or this session has a limit on \
+             their size (`ulimit -f`)"
         );
         return Problem::new(crate::error::ProblemKind::TooLargeForFilesystem, detail);
     }
@@ -382,9 +393,10 @@ pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
     Problem::new(kind, told)
 }
 
-/// Adds to a failed write below `folder` that the drive was set read-only over it. The call that meets an error in
-/// the drive's file system fails with an error of its own, and only the next says why (Linux's vfat with
-/// `errors=remount-ro`, seen). A drive that is not there any more was pulled, and nothing is added.
+/// Adds to a failed write below `folder` that the drive was set read-only over it. The call that
+/// meets an error in the drive's file system fails with an error of its own, and only the next says
+/// why (Linux's vfat with `errors=remount-ro`, seen). A drive that is not there any more was
+/// pulled, and nothing is added.
 pub fn explained(disk: &dyn Disk, folder: &Utf8Path, mut problem: Problem) -> Problem {
     let known = Some(Cause::NowReadOnly);
     if problem.kind == crate::error::ProblemKind::WriteFailed && problem.cause != known {

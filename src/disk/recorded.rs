@@ -11,8 +11,9 @@ use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
-/// A recorded tree, written out. Its lines are `file PATH = CONTENT`, `lines PATH = FIRST|SECOND` (with
-/// `\\t` for tabs), `link PATH -> TARGET`, `dir PATH`, `mount MOUNT-TABLE-LINE` and `# remark`.
+/// A recorded tree, written out. Its lines are `file PATH = CONTENT`, `lines PATH = FIRST|SECOND`
+/// (with `\\t` for tabs), `link PATH -> TARGET`, `dir PATH`, `mount MOUNT-TABLE-LINE` and `#
+/// remark`.
 pub(super) struct Recorded(TempDir);
 
 impl Recorded {

@@ -1,5 +1,5 @@
-//! Owns what other runs that are at work on a drive still have to write there. The room that they will need
-//! is free now, and must not be given away twice.
+//! Owns what other runs that are at work on a drive still have to write there. The room that they
+//! will need is free now, and must not be given away twice.
 
 use crate::disk::{Disk, EntryKind, FolderFacts, Tree};
 use crate::name::fold;
@@ -9,12 +9,13 @@ use crate::units::round_up;
 use camino::Utf8Path;
 use std::io;
 
-/// Folders that are looked at for another run, beside a destination. A drive with more offloads in one folder
-/// is not looked through further.
+/// Folders that are looked at for another run, beside a destination. A drive with more offloads in
+/// one folder is not looked through further.
 const LOOKED_AT_MAX: usize = 200;
 
-/// Returns how many bytes other runs have yet to write in this folder, or in one beside it on the same volume.
-/// `own` is the name of this run's offload. Where a system has no locks nobody is at work.
+/// Returns how many bytes other runs have yet to write in this folder, or in one beside it on the
+/// same volume. `own` is the name of this run's offload. Where a system has no locks nobody is at
+/// work.
 pub fn bytes_to_come(disk: &dyn Disk, facts: &FolderFacts, own: &str) -> u64 {
     let here = Utf8Path::new(&facts.canonical);
     let mut looked = 0;

@@ -90,7 +90,8 @@ impl EarlierOffload {
         }))
     }
 
-    /// Returns files of the card that are to be read before any is left: some of those that would be.
+    /// Returns files of the card that are to be read before any is left: some of those that would
+    /// be.
     pub fn samples<'a>(
         &self,
         listing: &'a Listing,

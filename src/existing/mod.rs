@@ -133,8 +133,8 @@ fn damage_words(cause: &io::Error) -> String {
 }
 
 /// Returns what the manifests of a bag say, the latest last, of files that stand in it and that its
-/// records do not vouch for here. They have to be listed: a bag lists all of its payload. A manifest
-/// that is damaged says nothing; then its files are told as not listed.
+/// records do not vouch for here. They have to be listed: a bag lists all of its payload. A
+/// manifest that is damaged says nothing; then its files are told as not listed.
 fn bag_sums(
     disk: &dyn Disk,
     root: &Utf8Path,
@@ -181,8 +181,8 @@ fn records(
     let journal = disk
         .look(&path)
         .map_err(|e| format!("the journal could not be looked at: {e}"))?;
-    // The journal goes when the manifest is durable. Beside it an empty one is what FAT leaves of a name that was
-    // given in the last moment: the journal says all that it would have said.
+    // The journal goes when the manifest is durable. Beside it an empty one is what FAT leaves of a
+    // name that was given in the last moment: the journal says all that it would have said.
     let is_torn = |stat: &Stat| stat.bytes == 0 && journal.is_some();
     if manifest.is_some_and(|stat| !is_torn(&stat)) {
         let (manifest, by) = load_signed(disk, root).map_err(|e| e.to_string())?;
@@ -225,9 +225,9 @@ enum Place {
     Other,
 }
 
-/// Compares a recorded place with a folder. Another folder of the same volume is another place: what
-/// lies there may have been copied by hand, and nobody read that back. A record that does not tell the place in
-/// the volume (0.3 and before) is of its very path only.
+/// Compares a recorded place with a folder. Another folder of the same volume is another place:
+/// what lies there may have been copied by hand, and nobody read that back. A record that does not
+/// tell the place in the volume (0.3 and before) is of its very path only.
 fn place(then: &DestinationIdentity, facts: &FolderFacts) -> Place {
     if then.volume_id != facts.volume_id {
         return Place::Other;
@@ -241,8 +241,9 @@ fn place(then: &DestinationIdentity, facts: &FolderFacts) -> Place {
     }
 }
 
-/// Returns whether the folder `now` in `above` is the one that a record calls `then`: by that name, or by one that
-/// differs in form and that the drive takes for the same. Where it tells the two apart, the folder may be a copy.
+/// Returns whether the folder `now` in `above` is the one that a record calls `then`: by that name,
+/// or by one that differs in form and that the drive takes for the same. Where it tells the two
+/// apart, the folder may be a copy.
 fn is_called(disk: &dyn Disk, above: &FolderFacts, now: &str, then: &str) -> bool {
     let above = Utf8Path::new(&above.canonical);
     let number = |name| {
@@ -429,7 +430,8 @@ mod tests {
                 at("/run/drive/kites", id, "kites"),
                 [Place::Other, Place::Moved],
             ),
-            // Another folder of it, now at the top of what a mount shows, or in another folder of one name.
+            // Another folder of it, now at the top of what a mount shows, or in another folder of
+            // one name.
             (at("/run/drive/old", id, "old"), [Place::Other; 2]),
             (
                 at("/run/drive/old/kites", id, "old/kites"),

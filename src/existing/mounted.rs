@@ -27,12 +27,14 @@ pub fn unmounted(
         "make a new one in it and give that"
     };
     let other = format!(
-        "A drive formatted as NTFS that was pulled may first have to be checked on Windows (chkdsk). If you do mean a folder on this disk, {instead}."
+        "A drive formatted as NTFS that was pulled may first have to be checked on Windows \
+         (chkdsk). If you do mean a folder on this disk, {instead}."
     );
     if let Some(id) = other_volume {
         let volume = id.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
         return Some(format!(
-            "`{told}` is not the drive that the last copy there went to{volume}, but a folder on the system's own disk: that drive is not mounted. {other}"
+            "`{told}` is not the drive that the last copy there went to{volume}, but a folder on \
+             the system's own disk: that drive is not mounted. {other}"
         ));
     }
     let is_empty = || {
@@ -41,7 +43,8 @@ pub fn unmounted(
     };
     (is_mount_place && is_empty()).then(|| {
         format!(
-            "`{told}` is an empty folder on the system's own disk, where drives are mounted: no drive is. {other}"
+            "`{told}` is an empty folder on the system's own disk, where drives are mounted: no \
+             drive is. {other}"
         )
     })
 }

@@ -1,5 +1,5 @@
-//! Owns the reading of a sample: files of a card or a drive that look like those on record are read past
-//! memory where that is possible, each once, and compared. It writes nothing.
+//! Owns the reading of a sample: files of a card or a drive that look like those on record are read
+//! past memory where that is possible, each once, and compared. It writes nothing.
 
 use crate::card::sample::Alike;
 use crate::digest::Digest;
@@ -40,8 +40,8 @@ impl fmt::Debug for Sampled<'_> {
 }
 
 impl<'a> Sampled<'a> {
-    /// A tree of which nothing was read yet. Once `cancel` is set nothing more is read, and nothing that
-    /// was not read is equal.
+    /// A tree of which nothing was read yet. Once `cancel` is set nothing more is read, and nothing
+    /// that was not read is equal.
     pub fn new(
         disk: &'a dyn Disk,
         root: &'a Utf8Path,
@@ -59,8 +59,8 @@ impl<'a> Sampled<'a> {
         }
     }
 
-    /// Whether each of these files holds what is on record; one that cannot be read does not. Reads no
-    /// further once one differs.
+    /// Whether each of these files holds what is on record; one that cannot be read does not. Reads
+    /// no further once one differs.
     pub fn are_equal(&mut self, files: &[Alike<'_>]) -> bool {
         if self.sampling == Sampling::TakenAsEqual {
             return true;

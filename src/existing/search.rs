@@ -28,8 +28,8 @@ pub fn find_offloads(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Vec<Utf8P
                 "it holds more than 20,000 folders; give the offload's own folder",
             ));
         }
-        // A folder that nobody may look into, such as `lost+found`, holds no offload of ours; one that is gone by now holds
-        // nothing.
+        // A folder that nobody may look into, such as `lost+found`, holds no offload of ours; one
+        // that is gone by now holds nothing.
         let is_passed = |e: &io::Error| {
             let passed = [io::ErrorKind::PermissionDenied, io::ErrorKind::NotFound];
             depth > 0 && passed.contains(&e.kind())
@@ -85,8 +85,8 @@ fn is_offload(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<bool> {
         || disk.look(&records.join(JOURNAL))?.is_some())
 }
 
-/// The manifest names the folders that were given with `--to`, one level above the offload: above where it
-/// lies, not above what was typed, which may be `.` or a link.
+/// The manifest names the folders that were given with `--to`, one level above the offload: above
+/// where it lies, not above what was typed, which may be `.` or a link.
 pub fn destination_of(disk: &dyn Disk, manifest: &Manifest, root: &Utf8Path) -> Option<usize> {
     let canonical = Utf8PathBuf::from(disk.facts(root).ok()?.canonical);
     let above = disk.facts(canonical.parent()?).ok()?;

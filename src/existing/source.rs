@@ -19,7 +19,8 @@ pub struct CardFacts {
 }
 
 impl CardFacts {
-    /// Returns the identity of the card's volume, where the card is a volume and the system tells it.
+    /// Returns the identity of the card's volume, where the card is a volume and the system tells
+    /// it.
     pub fn volume_id(&self) -> Option<&str> {
         self.facts
             .volume_id

@@ -1,4 +1,5 @@
-//! Owns what an earlier run left at the place of an offload on one destination, as the plan weighs it. It holds; it reads nothing.
+//! Owns what an earlier run left at the place of an offload on one destination, as the plan weighs
+//! it. It holds; it reads nothing.
 use crate::disk::Stat;
 use crate::hash_algorithm::Also;
 use crate::record::earlier_run::Records;

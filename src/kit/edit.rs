@@ -1,5 +1,5 @@
-//! Owns the editing of `kit.toml` in place, so that a person's comments, order and layout stay as they
-//! are.
+//! Owns the editing of `kit.toml` in place, so that a person's comments, order and layout stay as
+//! they are.
 //!
 //! An edit changes the bytes of the entry that it is about and no others, and is checked by reading
 //! the outcome: what it says must be what was asked for, else nothing is handed back.
@@ -103,7 +103,8 @@ fn number(value: f64) -> Value {
     }
 }
 
-/// Returns how the lines of a text end: as its first one does. Editors of Windows end them with two characters.
+/// Returns how the lines of a text end: as its first one does. Editors of Windows end them with two
+/// characters.
 fn line_end(text: &str) -> &'static str {
     let first = text.split_inclusive('\n').next();
     if first.is_some_and(|line| line.ends_with("\r\n")) {

@@ -21,10 +21,12 @@ pub enum NoLink {
         close: &'static str,
     },
     /// An id that is no bus of a card.
-    #[error("`{}` is no bus of a card that is known here; there are uhs-i, uhs-ii, sd-express, cf-udma7, cfast2, xqd2, cfe2-b, cfe4-b and others", shown(.0))]
+    #[error("`{}` is no bus of a card that is known here; there are uhs-i, uhs-ii, sd-express, \
+        cf-udma7, cfast2, xqd2, cfe2-b, cfe4-b and others", shown(.0))]
     UnknownBus(String),
     /// An id that is no link of a reader.
-    #[error("`{}` is no link that is known here; there are usb2, usb3-5g, usb3-10g, usb3-20g, usb4-40g, tb3, tb4 and others", shown(.0))]
+    #[error("`{}` is no link that is known here; there are usb2, usb3-5g, usb3-10g, usb3-20g, \
+        usb4-40g, tb3, tb4 and others", shown(.0))]
     UnknownLink(String),
 }
 

@@ -1,5 +1,5 @@
-//! Owns the kit: the cards, readers and drives that a person has told of, with what they are said to
-//! reach, and how a thing that is plugged in now is recognised among them. [`text`] reads and
+//! Owns the kit: the cards, readers and drives that a person has told of, with what they are said
+//! to reach, and how a thing that is plugged in now is recognised among them. [`text`] reads and
 //! [`edit`] edits the file. Pure; the file itself is read and replaced by the program.
 
 pub mod edit;
@@ -85,8 +85,8 @@ pub struct Card {
     pub class: Option<WriteClass>,
     /// Names of readers in which it reaches the rate on its label although its bus does not.
     pub readers: Vec<String>,
-    /// Its identities: those of its volume, of which it gets a new one each time it is formatted, and the one
-    /// in its identification register ([`crate::disk::hardware::Gear::card_ids`]).
+    /// Its identities: those of its volume, of which it gets a new one each time it is formatted,
+    /// and the one in its identification register ([`crate::disk::hardware::Gear::card_ids`]).
     pub volumes: Vec<String>,
     /// Whatever the person wants to remember.
     pub note: Option<String>,
@@ -150,7 +150,8 @@ impl fmt::Display for Unknown {
         if self.known.is_empty() {
             return write!(
                 f,
-                "there is no {kind} `{name}` in the kit, and no other {kind}; `unlade kit add {kind} NAME` adds one"
+                "there is no {kind} `{name}` in the kit, and no other {kind}; `unlade kit add \
+                 {kind} NAME` adds one"
             );
         }
         write!(
@@ -248,7 +249,8 @@ pub fn fill(chain: &mut Chain, card: Option<&Card>, reader: Option<&Reader>) {
         {
             chain.card.bus = Some(bus);
             chain.said.push(format!(
-                "Card `{}` is taken to have one row of pins (UHS-I), since {why}; if it has two, say so once with `unlade kit add card {0} --update --bus uhs-ii`.",
+                "Card `{}` is taken to have one row of pins (UHS-I), since {why}; if it has two, \
+                 say so once with `unlade kit add card {0} --update --bus uhs-ii`.",
                 crate::name::shown(&card.name)
             ));
         }
@@ -262,9 +264,10 @@ pub fn fill(chain: &mut Chain, card: Option<&Card>, reader: Option<&Reader>) {
     }
 }
 
-/// Returns the bus of a card of which nobody gave one but the rest tells it, and what does: labels above
-/// the bus are met on cards with one row of pins, which reach them in readers that know the maker's faster
-/// mode; cards with two rows are sold with classes from V60 on (common practice, no source).
+/// Returns the bus of a card of which nobody gave one but the rest tells it, and what does: labels
+/// above the bus are met on cards with one row of pins, which reach them in readers that know the
+/// maker's faster mode; cards with two rows are sold with classes from V60 on (common practice, no
+/// source).
 fn one_row_by(card: &Card) -> Option<(&'static LinkRow, &'static str)> {
     let one_row = find("sd-sdr104")?;
     let label = card.reads.filter(|r| *r > one_row.mbps().0)?;
@@ -404,8 +407,8 @@ mod tests {
         assert_eq!(speed.reads.map(|f| f.mbps), Some(MegabytesPerS(115.0)));
     }
 
-    /// Common practice, no source: a card labelled 170 MB/s gives 92 to 95 in any reader but the one made
-    /// for it, and 165 there. That must hold when nobody said which bus it has.
+    /// Common practice, no source: a card labelled 170 MB/s gives 92 to 95 in any reader but the
+    /// one made for it, and 165 there. That must hold when nobody said which bus it has.
     #[test]
     fn a_card_with_one_row_of_pins_is_told_by_its_class_and_its_readers() {
         let card = |class: Option<&str>, readers: &[&str]| Card {

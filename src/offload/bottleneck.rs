@@ -1,5 +1,6 @@
-//! Owns the answer to "what holds the others back": the stage that the reader of the card waits for, or the card,
-//! and behind it the link of the chain that explains it. Eyes and record only; no decision rests on it.
+//! Owns the answer to "what holds the others back": the stage that the reader of the card waits
+//! for, or the card, and behind it the link of the chain that explains it. Eyes and record only; no
+//! decision rests on it.
 
 use super::meter::Meter;
 use super::outcome::Rates;
@@ -38,8 +39,8 @@ pub(super) enum PipelineStage {
     Destination(usize),
 }
 
-/// A reader that waits for less than this share of the time is held back by the card: drives hold it up for a
-/// moment now and then however fast they are.
+/// A reader that waits for less than this share of the time is held back by the card: drives hold
+/// it up for a moment now and then however fast they are.
 const WAITS: f64 = 0.05;
 /// Intervals of which it is told what holds back at the moment.
 const LATELY: usize = 10;
@@ -68,7 +69,8 @@ impl Waits {
         }
     }
 
-    /// Returns what held back since `then`; `behind` is the drive that has most left to do, if any has.
+    /// Returns what held back since `then`; `behind` is the drive that has most left to do, if any
+    /// has.
     fn since(&self, then: &Self, meter: &Meter, behind: Option<usize>) -> PipelineStage {
         if meter.card_done.load(Ordering::Relaxed) && self.read == then.read {
             return behind.map_or(PipelineStage::Card, PipelineStage::Destination);
@@ -171,8 +173,8 @@ fn most(counts: &BTreeMap<PipelineStage, u64>) -> Option<PipelineStage> {
     level.next().map(|(stage, _)| *stage)
 }
 
-/// Returns the words for what holds the others back. `live` is the card's rate in bytes per second of reading;
-/// `is_over` takes a drive's rate over the whole job instead of its last seconds.
+/// Returns the words for what holds the others back. `live` is the card's rate in bytes per second
+/// of reading; `is_over` takes a drive's rate over the whole job instead of its last seconds.
 pub(super) fn held(
     by: PipelineStage,
     meter: &Meter,
@@ -201,8 +203,8 @@ pub(super) fn held(
     }
 }
 
-/// The slowest link between card and computer, unless the card is so much slower that no link explains
-/// it.
+/// The slowest link between card and computer, unless the card is so much slower that no link
+/// explains it.
 fn side_of_card(ceiling: &Ceiling, live: Option<f64>) -> Bottleneck {
     let explains = |link: &&Link| {
         let usual = link.mbps.bytes_per_s() * link.usual().low;
@@ -327,7 +329,8 @@ mod tests {
         assert_eq!(held.links.last().unwrap().mbps, MegabytesPerS(20.0));
     }
 
-    /// Lets `seconds` go by, in each of which the reader reads and waits for destination 2 for `waits`.
+    /// Lets `seconds` go by, in each of which the reader reads and waits for destination 2 for
+    /// `waits`.
     fn pass(
         holding: &mut HoldUpHistory,
         meter: &Meter,

@@ -51,7 +51,8 @@ fn compare(
             )),
             Ok((again, _)) if again != first => Some(Problem::new(
                 ProblemKind::Mismatch,
-                "the card delivered other bytes on the second read; the reader, its cable or the card \
+                "the card delivered other bytes on the second read; the reader, its cable or the \
+                 card \
                 cannot be trusted",
             )),
             Ok(_) => Some(Problem::new(

@@ -1,6 +1,6 @@
-//! Owns what cards that are read at the same time tell each other: how many bytes each side still has
-//! to read. Only the forecast rests on it; no order, copy or verdict does. A second read of a card
-//! (`--proof reread`) is not counted.
+//! Owns what cards that are read at the same time tell each other: how many bytes each side still
+//! has to read. Only the forecast rests on it; no order, copy or verdict does. A second read of a
+//! card (`--proof reread`) is not counted.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -19,9 +19,9 @@ pub struct Beside {
 }
 
 impl Beside {
-    /// Returns one for each card. `chains` are as in [`super::concurrent::Order`], `bytes` what each card
-    /// has to read. With more than two chains nobody is told of the others: which of them ends first,
-    /// and what that leaves, is not foreseen.
+    /// Returns one for each card. `chains` are as in [`super::concurrent::Order`], `bytes` what
+    /// each card has to read. With more than two chains nobody is told of the others: which of them
+    /// ends first, and what that leaves, is not foreseen.
     pub fn of(chains: &[Vec<usize>], bytes: &[u64]) -> Vec<Self> {
         let of = |index: &usize| bytes.get(*index).copied().unwrap_or(0);
         let left: Vec<Arc<AtomicU64>> = chains
@@ -50,8 +50,8 @@ impl Beside {
             .collect()
     }
 
-    /// Returns the bytes that the other side still has to read when this card's turn comes (both read
-    /// equal shares until then); `None` when there is no other side.
+    /// Returns the bytes that the other side still has to read when this card's turn comes (both
+    /// read equal shares until then); `None` when there is no other side.
     pub fn other_left(&self) -> Option<u64> {
         let other = self.other.as_ref()?.load(Ordering::Relaxed);
         let before_this = self

@@ -1,4 +1,5 @@
-//! Owns what goes into a plan: what was found on every destination, and what the person asked for. Data only.
+//! Owns what goes into a plan: what was found on every destination, and what the person asked for.
+//! Data only.
 
 use crate::disk::FolderFacts;
 use crate::error::Problem;
@@ -24,8 +25,8 @@ pub struct Candidate {
     pub within_offload: Option<String>,
     /// What stands there already.
     pub standing: Standing,
-    /// Files that were read from the card, and are what an earlier run of this offload read, before any is
-    /// kept unread; `None` where one was not.
+    /// Files that were read from the card, and are what an earlier run of this offload read, before
+    /// any is kept unread; `None` where one was not.
     pub sampled: Option<u64>,
     /// Other offloads on it, where only what is new is to be copied.
     pub earlier: Vec<EarlierOffload>,
@@ -55,12 +56,13 @@ pub struct PlanOptions {
 pub struct Form {
     /// Further hashes beside BLAKE3.
     pub also: AlsoSet,
-    /// Where the card's tree lies; `None` for what stands there already, or else as the original has it, or plain.
+    /// Where the card's tree lies; `None` for what stands there already, or else as the original
+    /// has it, or plain.
     pub layout: Option<Layout>,
 }
 
-/// Returns the layout that was asked for, or that of what stands there, or that of the `original`, or the plain
-/// one.
+/// Returns the layout that was asked for, or that of what stands there, or that of the `original`,
+/// or the plain one.
 pub fn layout_of(
     asked: Option<Layout>,
     candidates: &[Candidate],

@@ -1,5 +1,5 @@
-//! Owns every reason not to begin: the name, the card, each destination's place, file system, room and what stands
-//! there. Pure.
+//! Owns every reason not to begin: the name, the card, each destination's place, file system, room
+//! and what stands there. Pure.
 use crate::card::dates::{Shift, parse};
 use crate::card::identity::{RATIO_MAX, has_identity};
 use crate::card::listing::{FileRow, Listing, RowKind};
@@ -21,7 +21,8 @@ use camino::Utf8Path;
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// Why nothing is copied to what looks like another card.
-const ON_A_CARD: &str = "it lies on a volume with folders in its root that only cameras make: nothing is written to a card; on a drive, move them into a folder of their own";
+const ON_A_CARD: &str = "it lies on a volume with folders in its root that only cameras make: \
+    nothing is written to a card; on a drive, move them into a folder of their own";
 
 /// Tells everything about a destination that stands in the way, but for its room.
 pub(super) fn check_destination(
@@ -101,7 +102,8 @@ pub fn without_files(card: &Utf8Path, listing: &Listing) -> String {
 pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
     if listing.rows().len() > ENTRIES_MAX {
         let why = format!(
-            "`{}` holds more than the 1,000,000 entries that one record can tell of; offload its folders one by one",
+            "`{}` holds more than the 1,000,000 entries that one record can tell of; offload its \
+             folders one by one",
             shown(card.given.as_str())
         );
         reasons.push(Problem::new(ProblemKind::Unreadable, why));
@@ -113,7 +115,8 @@ pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<
             .any(|r| matches!(r.kind, RowKind::Trouble { .. } | RowKind::NotText));
         let why = if !listing.mounts().is_empty() {
             format!(
-                "`{}` holds no files of its own; other volumes are mounted in it: give these as cards",
+                "`{}` holds no files of its own; other volumes are mounted in it: give these as \
+                 cards",
                 shown(card.given.as_str())
             )
         } else if broken {
@@ -262,9 +265,9 @@ pub(super) fn root_bytes(candidate: &Candidate, facts: &FolderFacts, shape: &Sha
         + 2
 }
 
-/// Files and folders that a destination cannot hold as they are, and why: by their names, or because another one has that
-/// name there. One of them does not keep the rest from being copied; it keeps the verdict from being
-/// PROVEN.
+/// Files and folders that a destination cannot hold as they are, and why: by their names, or
+/// because another one has that name there. One of them does not keep the rest from being copied;
+/// it keeps the verdict from being PROVEN.
 pub(super) fn unheld(
     candidate: &Candidate,
     facts: &FolderFacts,
@@ -319,7 +322,8 @@ pub(super) fn check_standing(
         reasons.push(Problem::new(ProblemKind::ManifestDamaged, why.clone()).on(index));
         return;
     }
-    // A drive that was swapped under the same path: the journal of any destination knows the others.
+    // A drive that was swapped under the same path: the journal of any destination knows the
+    // others.
     let here = identity(facts);
     let swapped = all
         .iter()
@@ -335,12 +339,14 @@ pub(super) fn check_standing(
             .values()
             .any(|s| s.kind != EntryKind::Folder);
         if foreign {
-            let why = "a folder of this name already holds files that no record of an offload vouches for";
+            let why = "a folder of this name already holds files that no record of an offload \
+                vouches for";
             reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
         }
         return;
     };
-    // A run that ended before its first file has claimed nothing yet: folders and parts are nobody's.
+    // A run that ended before its first file has claimed nothing yet: folders and parts are
+    // nobody's.
     let is_file = |(path, stat): (&String, &Stat)| {
         stat.kind != EntryKind::Folder && !is_part_name(path.rsplit('/').next().unwrap_or(path))
     };
@@ -372,10 +378,11 @@ pub(super) fn swapped_drive(index: usize) -> Problem {
     Problem::new(ProblemKind::Vanished, why).on(index)
 }
 
-/// Decides whether the offload that these records are of may be gone on with for this card: by the same-card rule
-/// ([`CardMark::is_same_card`](crate::card::identity::CardMark::is_same_card)) where both sides know a volume, else
-/// by the listing, else by what both listings hold: something in common and nothing in conflict. All
-/// dates may have moved together: whatever is not just as it was is compared with the card anyway.
+/// Decides whether the offload that these records are of may be gone on with for this card: by the
+/// same-card rule ([`CardMark::is_same_card`](crate::card::identity::CardMark::is_same_card)) where
+/// both sides know a volume, else by the listing, else by what both listings hold: something in
+/// common and nothing in conflict. All dates may have moved together: whatever is not just as it
+/// was is compared with the card anyway.
 pub fn may_go_on(records: &Records, card: &CardFacts, listing: &Listing) -> bool {
     if let Some(original) = &card.original {
         return original.is_recorded_by(records);
@@ -403,9 +410,9 @@ pub fn may_go_on(records: &Records, card: &CardFacts, listing: &Listing) -> bool
         })
 }
 
-/// Returns whether records and card have not one name in common although both have about as many. Some
-/// cameras give all of their cards one identity; such cards are two, or one that was formatted since, and each
-/// gets a folder of its own.
+/// Returns whether records and card have not one name in common although both have about as many.
+/// Some cameras give all of their cards one identity; such cards are two, or one that was formatted
+/// since, and each gets a folder of its own.
 pub fn holds_nothing_of(records: &Records, listing: &Listing) -> bool {
     let then = len64(records.card_files.len());
     let now = listing.totals().0;
@@ -513,7 +520,8 @@ pub(super) fn check_layout(
         && records.layout != layout
     {
         let why = format!(
-            "this offload was begun in the layout `{}` and cannot go on as `{}`; leave --layout out to go on as it is",
+            "this offload was begun in the layout `{}` and cannot go on as `{}`; leave --layout \
+             out to go on as it is",
             records.layout.id(),
             layout.id()
         );

@@ -30,8 +30,8 @@ impl Order {
     }
 }
 
-/// Decides the order. `cards` are those that can be read at all, each with its number on the command
-/// line, counted from 0; `destinations` are told by whether they spin.
+/// Decides the order. `cards` are those that can be read at all, each with its number on the
+/// command line, counted from 0; `destinations` are told by whether they spin.
 pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
     let all: Vec<usize> = cards.iter().map(|(index, _)| *index).collect();
     let one_by_one = |why: String| Order {
@@ -41,13 +41,15 @@ pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
     let first = |spin: Spin| destinations.iter().position(|d| *d == spin);
     if let Some(d) = first(Spin::Yes) {
         return one_by_one(format!(
-            "The cards are read one after the other: drive {} is a spinning disk, and two cards at a time would make its head jump between their files.",
+            "The cards are read one after the other: drive {} is a spinning disk, and two cards \
+             at a time would make its head jump between their files.",
             d + 1
         ));
     }
     if let Some(d) = first(Spin::Unknown) {
         return one_by_one(format!(
-            "The cards are read one after the other: nobody tells whether drive {} is a spinning disk, which two cards at a time would slow down.",
+            "The cards are read one after the other: nobody tells whether drive {} is a spinning \
+             disk, which two cards at a time would slow down.",
             d + 1
         ));
     }
@@ -71,13 +73,17 @@ pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
     let why = match chains.len() {
         0 | 1 => "The cards are read one after the other: they are on one device.".to_owned(),
         n if n > AT_ONCE_MAX => format!(
-            "The cards are read at the same time, {AT_ONCE_MAX} at most; no drive is a spinning disk."
+            "The cards are read at the same time, {AT_ONCE_MAX} at most; no drive is a spinning \
+             disk."
         ),
         n if n < all.len() => format!(
-            "The cards are read from {} at the same time, those of one device one after the other; no drive is a spinning disk.",
+            "The cards are read from {} at the same time, those of one device one after the \
+             other; no drive is a spinning disk.",
             counted(len64(n), "device")
         ),
-        _ => "The cards are read at the same time: they are in different devices, and no drive is a spinning disk.".to_owned(),
+        _ => "The cards are read at the same time: they are in different devices, and no drive is \
+            a spinning disk."
+            .to_owned(),
     };
     Order { chains, why }
 }
@@ -121,8 +127,8 @@ fn how_many_fit(plans: &[Plan]) -> usize {
 /// A drive with less left than this is worth a word, in bytes; common practice, no source.
 const LITTLE_BYTES: u64 = 20 * GB;
 
-/// Returns whether so little is left on a volume of `total` bytes that it is worth a word: under 20 GB, or
-/// under a twentieth of it.
+/// Returns whether so little is left on a volume of `total` bytes that it is worth a word: under 20
+/// GB, or under a twentieth of it.
 pub fn is_little(left: u64, total: u64) -> bool {
     left < LITTLE_BYTES || left < total / 20
 }
@@ -160,8 +166,8 @@ fn volumes(plans: &[Plan]) -> Vec<Volume> {
     all
 }
 
-/// Says on which destinations the cards together leave little, in whole sentences: each card's plan is made as
-/// if it were alone.
+/// Says on which destinations the cards together leave little, in whole sentences: each card's plan
+/// is made as if it were alone.
 pub fn joint_little(plans: &[Plan]) -> Vec<String> {
     if plans.len() < 2 {
         return Vec::new();
@@ -198,7 +204,8 @@ pub fn joint_room(plans: &[Plan]) -> Vec<Problem> {
     let short = |v: Volume| {
         let short = v.needs.checked_sub(v.free).filter(|short| *short > 0)?;
         let why = format!(
-            "the cards together need {} there ({}), and {} is free: {} short; leave out a card{fit} or give another drive",
+            "the cards together need {} there ({}), and {} is free: {} short; leave out a \
+             card{fit} or give another drive",
             size(v.needs),
             counted(v.offloads, "offload"),
             size(v.free),
@@ -270,7 +277,8 @@ mod tests {
         assert!(!found.is_parallel());
     }
 
-    /// Each of two cards of 460 GB leaves 540 of 1,000 GB free, both together 80 of a drive of 2 TB (arithmetic).
+    /// Each of two cards of 460 GB leaves 540 of 1,000 GB free, both together 80 of a drive of 2 TB
+    /// (arithmetic).
     #[test]
     fn cards_that_leave_little_together_are_told_so() {
         let gb = |n: u64| n * GB;

@@ -1,4 +1,5 @@
-//! Owns the work on one destination: for every file whether it is copied, compared, kept, left or not held. Pure.
+//! Owns the work on one destination: for every file whether it is copied, compared, kept, left or
+//! not held. Pure.
 use crate::card::dates::Shift;
 use crate::card::identity::has_identity;
 use crate::card::listing::{FileRow, Listing};
@@ -46,8 +47,8 @@ pub(super) fn plan_destination(
     check_folders(listing, standing, &mut told, reasons);
     let records = standing.records.as_ref();
     let original = card.original.as_deref();
-    // A card that only looks like the one on record is compared with the copies. An original has its manifest to
-    // speak for it.
+    // A card that only looks like the one on record is compared with the copies. An original has
+    // its manifest to speak for it.
     let trusted = match original {
         None => {
             candidate.sampled.is_some() && records.is_some_and(|r| r.card_mark().is_of(&card.facts))
@@ -99,7 +100,8 @@ pub(super) fn plan_destination(
     (planned, works)
 }
 
-/// Why what stands under a file's name can't be taken for its copy, as far as that shows without reading it.
+/// Why what stands under a file's name can't be taken for its copy, as far as that shows without
+/// reading it.
 pub(super) fn in_the_way(
     file: FileRow<'_>,
     facts: &FolderFacts,
@@ -122,8 +124,8 @@ pub(super) fn in_the_way(
     })
 }
 
-/// Whether an empty file stands where an earlier run of this offload was about to give a file its name when its drive was
-/// pulled. Nothing is lost with it.
+/// Whether an empty file stands where an earlier run of this offload was about to give a file its
+/// name when its drive was pulled. Nothing is lost with it.
 pub(super) fn is_left_empty(file: FileRow<'_>, standing: &Standing) -> bool {
     let path = file.name.as_str();
     let was_named = standing
@@ -135,8 +137,9 @@ pub(super) fn is_left_empty(file: FileRow<'_>, standing: &Standing) -> bool {
     was_named && is_empty && file.bytes > 0
 }
 
-/// Whether a drive was pulled while the new name of a file was on it already and the old one, its part's, still. Both lead
-/// to the same clusters then, and to remove one is to give away what the other holds.
+/// Whether a drive was pulled while the new name of a file was on it already and the old one, its
+/// part's, still. Both lead to the same clusters then, and to remove one is to give away what the
+/// other holds.
 pub(super) fn may_share_its_place(
     file: FileRow<'_>,
     facts: &FolderFacts,
@@ -151,13 +154,17 @@ pub(super) fn may_share_its_place(
 }
 
 /// Why a file that stands beside its part is not gone on with.
-pub const BESIDE_PART: &str = "its part file stands beside it: the drive was pulled while this file got its name, and both may lie in one place on it";
+pub const BESIDE_PART: &str = "its part file stands beside it: the drive was pulled while this \
+    file got its name, and both may lie in one place on it";
 
-/// Why a file can't go where an empty one is, which FAT leaves of a name that was not yet written back.
-pub const LEFT_EMPTY: &str = "an empty file stands under this name, as a drive leaves it that was pulled before a copy was finished";
+/// Why a file can't go where an empty one is, which FAT leaves of a name that was not yet written
+/// back.
+pub const LEFT_EMPTY: &str = "an empty file stands under this name, as a drive leaves it that was \
+    pulled before a copy was finished";
 
 /// Why a file that was written anew on the card can't go where its earlier copy is.
-const EARLIER_COPY: &str = "under this name stands the copy that an earlier run proved, and the card holds another file now";
+const EARLIER_COPY: &str = "under this name stands the copy that an earlier run proved, and the \
+    card holds another file now";
 
 /// The destination as it stands, before the work on it is counted.
 pub(super) fn destination_at_start(
@@ -206,8 +213,8 @@ pub(super) fn destination_at_start(
         stands_bytes: stands_bytes(standing, facts.cluster_bytes),
         others_bytes: candidate.others_bytes,
     };
-    // A file of the card's own that happens to be named like one is no stale part, also when it is gone
-    // from the card and only the records know it.
+    // A file of the card's own that happens to be named like one is no stale part, also when it is
+    // gone from the card and only the records know it.
     let is_recorded = |part: &CardName| {
         let part = part.as_str();
         let records = standing.records.as_ref();
@@ -241,7 +248,8 @@ pub(super) fn gone_files(standing: &Standing, listing: &Listing) -> u64 {
     len64(records.proven.keys().filter(is_gone).count())
 }
 
-/// What stands in a bag's payload folder: what a record knows, and what is neither known nor on the card.
+/// What stands in a bag's payload folder: what a record knows, and what is neither known nor on the
+/// card.
 pub(super) fn stands_in_bag(standing: &Standing, listing: &Listing) -> (Vec<InBag>, Vec<String>) {
     let listed: HashSet<&str> = listing.files().map(|f| f.name.as_str()).collect();
     let (mut known, mut strangers) = (Vec::new(), Vec::new());
@@ -293,9 +301,9 @@ pub(super) fn work_for(
     }
 }
 
-/// Returns what an earlier run proved of a file, if card and copy look as they did then. The copy carries
-/// the card's date, as far as its file system can hold it. Another date means that somebody changed the
-/// copy since, or that the drive keeps no dates: then its content has to speak for it.
+/// Returns what an earlier run proved of a file, if card and copy look as they did then. The copy
+/// carries the card's date, as far as its file system can hold it. Another date means that somebody
+/// changed the copy since, or that the drive keeps no dates: then its content has to speak for it.
 pub(super) fn proven_as_it_looks<'a>(
     file: FileRow<'_>,
     standing: &'a Standing,
@@ -313,7 +321,8 @@ pub(super) fn proven_as_it_looks<'a>(
 }
 
 impl Candidate {
-    /// Returns files of the card that are to be read before any is kept: some of those that would be.
+    /// Returns files of the card that are to be read before any is kept: some of those that would
+    /// be.
     pub fn samples<'a>(&self, listing: &'a Listing, card: &FolderFacts) -> Vec<Alike<'a>> {
         let of_card = self
             .standing

@@ -118,7 +118,8 @@ pub(super) fn leave(listing: &Listing, card: &CardFacts, candidates: &[Candidate
     }
     if again > 0 {
         out.notes.push(format!(
-            "{} that earlier offloads list {} copied again: on some drive the copy does not stand as it was copied and read back, or the records do not agree.",
+            "{} that earlier offloads list {} copied again: on some drive the copy does not stand \
+             as it was copied and read back, or the records do not agree.",
             counted(again, "file"),
             if again == 1 { "is" } else { "are" }
         ));
@@ -159,11 +160,14 @@ fn vouchers<'a>(
         let root = shown(offload.root.as_str());
         if !is_believed {
             notes.push(format!(
-                "The earlier offload in `{root}` was not used: files of the card that look the same hold other bytes than it read, or could not be read. It may be of another card of the same identity."
+                "The earlier offload in `{root}` was not used: files of the card that look the \
+                 same hold other bytes than it read, or could not be read. It may be of another \
+                 card of the same identity."
             ));
         } else if shift != Shift::default() {
             notes.push(format!(
-                "All dates on the card differ from those in `{root}` by {} min, as after a change of zone; a sample that was read from the card is equal.",
+                "All dates on the card differ from those in `{root}` by {} min, as after a change \
+                 of zone; a sample that was read from the card is equal.",
                 shift.seconds / 60
             ));
         }

@@ -15,9 +15,11 @@ pub struct Estimate {
     pub card_made_as: Option<String>,
     /// What the links between card and drives allow, as far as anything is known of them.
     pub ceiling: Ceiling,
-    /// What ceiling and ledger let expect. Its `growth` is left to the plan, which knows how far the drive fills.
+    /// What ceiling and ledger let expect. Its `growth` is left to the plan, which knows how far
+    /// the drive fills.
     pub prior: Prior,
-    /// The spinning disk that holds the others back, by its place among the destinations: it gets slower as it fills.
+    /// The spinning disk that holds the others back, by its place among the destinations: it gets
+    /// slower as it fills.
     pub slows: Option<usize>,
     /// What the card that is read at the same time still has to read.
     pub beside: Beside,

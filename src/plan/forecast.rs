@@ -1,4 +1,5 @@
-//! Owns how long a plan is expected to take: its amounts joined with what is known beforehand. Pure.
+//! Owns how long a plan is expected to take: its amounts joined with what is known beforehand.
+//! Pure.
 
 use super::{Plan, PlannedDestination};
 use crate::disk::backing::Backing;
@@ -23,8 +24,8 @@ impl Plan {
         self.destinations.iter().enumerate().map(told).collect()
     }
 
-    /// Returns the forecast of the copy as it stands before the first byte. `plan` shows it and `copy`
-    /// goes on with it, so the two can't differ.
+    /// Returns the forecast of the copy as it stands before the first byte. `plan` shows it and
+    /// `copy` goes on with it, so the two can't differ.
     pub fn forecast(&self) -> Forecast {
         let (files, bytes) = self.to_read();
         let forecast = Forecast::new(&self.prior(), Amount { files, bytes });
@@ -38,8 +39,8 @@ impl Plan {
         }
     }
 
-    /// Returns that forecast as it is told beforehand: where nothing but the ceiling is known, its low end does
-    /// not break the ceiling that stands beside it.
+    /// Returns that forecast as it is told beforehand: where nothing but the ceiling is known, its
+    /// low end does not break the ceiling that stands beside it.
     pub fn expects(&self) -> Option<Remaining> {
         let told = self.forecast().remaining()?;
         let by_ceiling = self
@@ -61,8 +62,8 @@ impl Plan {
         })
     }
 
-    /// Returns what is read from the card a second time when all else is done: everything, also what an
-    /// earlier run copied. `None` unless that is asked for.
+    /// Returns what is read from the card a second time when all else is done: everything, also
+    /// what an earlier run copied. `None` unless that is asked for.
     pub fn read_again(&self) -> Option<Amount> {
         (self.terms.level == Level::Reread).then(|| Amount {
             files: len64(self.jobs.len()),
@@ -70,8 +71,8 @@ impl Plan {
         })
     }
 
-    /// Returns the forecast of that second read alone, for the time when it is going on; `measured` is the
-    /// rate of the first read in MB/s.
+    /// Returns the forecast of that second read alone, for the time when it is going on; `measured`
+    /// is the rate of the first read in MB/s.
     pub fn forecast_of_read_again(&self, measured: Option<f64>) -> Forecast {
         let known = measured.map(|mbps| RatePrior::from_history(mbps, 0.0));
         let prior = Prior {
@@ -110,7 +111,8 @@ impl Plan {
             .max_by_key(|amount| amount.bytes)
     }
 
-    /// Returns what ceiling and ledger let expect, and how the slowest drive, where it spins, slows down on the way.
+    /// Returns what ceiling and ledger let expect, and how the slowest drive, where it spins, slows
+    /// down on the way.
     pub fn prior(&self) -> Prior {
         Prior {
             growth: self.growth(),

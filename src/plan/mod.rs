@@ -61,7 +61,8 @@ pub struct Plan {
     pub jobs: Vec<FileJob>,
     /// Every destination in the order of the command line.
     pub destinations: Vec<PlannedDestination>,
-    /// Further hashes that are made: those asked for, and those that earlier runs of this offload made.
+    /// Further hashes that are made: those asked for, and those that earlier runs of this offload
+    /// made.
     pub also: AlsoSet,
     /// Where the card's tree lies inside the offload.
     pub layout: Layout,
@@ -69,8 +70,8 @@ pub struct Plan {
     pub notes: Vec<String>,
     /// What only copying what is new came to, where that was asked for.
     pub only_new: Option<OnlyNew>,
-    /// What earlier records say of files that are read now, by their place among the jobs; only those with further
-    /// hashes, which nothing else is compared with.
+    /// What earlier records say of files that are read now, by their place among the jobs; only
+    /// those with further hashes, which nothing else is compared with.
     pub said: HashMap<usize, Vec<(Digest, AlsoHashes)>>,
     /// What is to be proven.
     pub terms: Terms,
@@ -126,7 +127,8 @@ impl Plan {
         card
     }
 
-    /// Returns the card as records name it: the one that is read, or the one that the original was made of.
+    /// Returns the card as records name it: the one that is read, or the one that the original was
+    /// made of.
     pub fn recorded_card(&self) -> CardPart {
         if let Some(original) = self.original() {
             return original.card.clone();
@@ -177,7 +179,8 @@ impl Plan {
         Some(self.original()?.files.get(job)?.blake3)
     }
 
-    /// Returns the date that a file has where it is read, by its place among the jobs. `None`: it was not there.
+    /// Returns the date that a file has where it is read, by its place among the jobs. `None`: it
+    /// was not there.
     pub fn stood_date(&self, job: usize) -> Option<Stamp> {
         match self.original() {
             Some(original) => original.files.get(job)?.modified,
@@ -185,8 +188,8 @@ impl Plan {
         }
     }
 
-    /// Returns whether a file of the job has to be read from its source: an original is read whole, so that it
-    /// can count as a copy.
+    /// Returns whether a file of the job has to be read from its source: an original is read whole,
+    /// so that it can count as a copy.
     pub fn reads(&self, job: &FileJob) -> bool {
         self.card.original.is_some() || job.is_read()
     }
@@ -214,8 +217,8 @@ impl Plan {
         destinations.all(|d| d.signed_by.as_ref() == Some(&by))
     }
 
-    /// Returns the verdict that stands on every destination already, when nothing has to be copied or compared
-    /// and so nothing new can be found out but whether all is still in place.
+    /// Returns the verdict that stands on every destination already, when nothing has to be copied
+    /// or compared and so nothing new can be found out but whether all is still in place.
     pub fn recorded(&self) -> Option<&RecordedVerdict> {
         let first = self.destinations.first()?.recorded.as_ref()?;
         let same = self
@@ -326,7 +329,8 @@ fn part(card: &CardFacts, listing: &Listing) -> Option<String> {
     }
 }
 
-/// What the records of every destination, and an original's manifest, say of the files that are read.
+/// What the records of every destination, and an original's manifest, say of the files that are
+/// read.
 fn said(
     card: &CardFacts,
     jobs: &[FileJob],

@@ -1,4 +1,5 @@
-//! Owns what a plan tells beside its numbers: notes on devices, samples, names, and what was left out. Pure.
+//! Owns what a plan tells beside its numbers: notes on devices, samples, names, and what was left
+//! out. Pure.
 use crate::card::listing::Listing;
 use crate::disk::FolderFacts;
 use crate::disk::backing::{Backing, Reason, independent};
@@ -84,7 +85,8 @@ pub fn shares_device(
     (!numbers.is_empty()).then(|| {
         let some = if numbers.len() == 1 { "Copy" } else { "Copies" };
         format!(
-            "{some} {} cannot be told apart from the device of the offload that is copied: together they count as one.",
+            "{some} {} cannot be told apart from the device of the offload that is copied: \
+             together they count as one.",
             numbers.join(" and ")
         )
     })
@@ -94,7 +96,8 @@ pub fn shares_device(
 pub(super) fn memory_note(d: &PlannedDestination) -> Option<String> {
     let why = d.facts.only_from_memory.as_ref()?;
     Some(format!(
-        "The copy on `{}` will not count: it can be checked only against this computer's memory, not on the drive ({}).",
+        "The copy on `{}` will not count: it can be checked only against this computer's memory, \
+         not on the drive ({}).",
         shown(d.given.as_str()),
         shown(why)
     ))
@@ -105,14 +108,15 @@ pub(super) fn size_note(d: &PlannedDestination, largest: u64) -> Option<String> 
     let is_open = largest > FAT32_FILE_BYTES_MAX && !rules_of(&d.facts.filesystem).is_max_known;
     is_open.then(|| {
         format!(
-            "The system does not say whether `{}` can hold files of 4 GiB and more. A copy tries that before it begins.",
+            "The system does not say whether `{}` can hold files of 4 GiB and more. A copy tries \
+             that before it begins.",
             shown(d.given.as_str())
         )
     })
 }
 
-/// A volume's identity that two drives have is a doubt: a clone, or one drive seen twice. Unless the drives
-/// themselves say that they are two, it is not known what stands behind the later one.
+/// A volume's identity that two drives have is a doubt: a clone, or one drive seen twice. Unless
+/// the drives themselves say that they are two, it is not known what stands behind the later one.
 pub fn doubt_twins(candidates: &mut [Candidate]) {
     for index in 1..candidates.len() {
         let (before, rest) = candidates.split_at_mut(index);
@@ -126,7 +130,8 @@ pub fn doubt_twins(candidates: &mut [Candidate]) {
         });
         if let Some(twin) = twin {
             let why = format!(
-                "its volume has the same identity as `{}`: a clone of that drive, or the same drive seen twice",
+                "its volume has the same identity as `{}`: a clone of that drive, or the same \
+                 drive seen twice",
                 shown(twin.given.as_str())
             );
             let known = facts.backing.names().cloned().unwrap_or_default();
@@ -168,7 +173,8 @@ pub(super) fn device_name_notes(
         .collect();
     (!names.is_empty()).then(|| {
         format!(
-            "Windows will not open {}: the name is that of a device there. It is copied all the same.",
+            "Windows will not open {}: the name is that of a device there. It is copied all the \
+             same.",
             names.join(", ")
         )
     })
@@ -201,7 +207,8 @@ pub fn sample_note<'a>(
     })
 }
 
-/// Says so when nothing of an earlier run is kept because a sample of the card bears it out no longer.
+/// Says so when nothing of an earlier run is kept because a sample of the card bears it out no
+/// longer.
 pub(super) fn unlike_notes(
     candidates: &[Candidate],
     card: &FolderFacts,
@@ -215,7 +222,9 @@ pub(super) fn unlike_notes(
         .filter(move |c| c.sampled.is_none() && is_of_card(c));
     unlike.map(|c| {
         format!(
-            "What an earlier run proved on `{}` is not relied upon: files of the card that look the same hold other bytes than it read, or could not be read. All that stands there is compared with the card.",
+            "What an earlier run proved on `{}` is not relied upon: files of the card that look \
+             the same hold other bytes than it read, or could not be read. All that stands there \
+             is compared with the card.",
             shown(c.given.as_str())
         )
     })
@@ -224,8 +233,8 @@ pub(super) fn unlike_notes(
 /// Left out files that a note names; the others are counted.
 pub(super) const LEFT_NAMED: usize = 4;
 
-/// Returns a note for every Trash folder on the card that holds files, and for files that are left out and look like
-/// pictures.
+/// Returns a note for every Trash folder on the card that holds files, and for files that are left
+/// out and look like pictures.
 pub fn left_out_notes(listing: &Listing) -> Vec<String> {
     let trash = listing
         .left_out()
@@ -237,10 +246,14 @@ pub fn left_out_notes(listing: &Listing) -> Vec<String> {
     let media = match media.len() {
         0 => None,
         1 => Some(format!(
-            "{named} looks like a picture, clip or sound, and was left out: its name or folder is one that computers use for files of their own. Look at it on the card, and copy it by hand if you need it."
+            "{named} looks like a picture, clip or sound, and was left out: its name or folder is \
+             one that computers use for files of their own. Look at it on the card, and copy it \
+             by hand if you need it."
         )),
         _ => Some(format!(
-            "{named} look like pictures, clips or sound, and were left out: their names or folders are those that computers use for files of their own. Look at them on the card, and copy by hand what you need."
+            "{named} look like pictures, clips or sound, and were left out: their names or \
+             folders are those that computers use for files of their own. Look at them on the \
+             card, and copy by hand what you need."
         )),
     };
     trash.chain(media).collect()
@@ -277,7 +290,8 @@ pub(super) fn device_reason(reason: &Reason) -> Option<String> {
             b + 1
         )),
         Reason::Unknown { index, why } => Some(format!(
-            "The system does not tell which device holds copy {} ({why}). If you know that it is a device of its own, say so with --separate.",
+            "The system does not tell which device holds copy {} ({why}). If you know that it is \
+             a device of its own, say so with --separate.",
             index + 1
         )),
         Reason::Memory { index } => Some(format!(

@@ -106,7 +106,7 @@ impl Rules {
                 .is_some_and(|p| p.eq_ignore_ascii_case(prefix))
                 // The superscripts of ISO/IEC 8859-1 count as digits here (same source).
                 && rest.chars().count() == 1
-                && rest.contains(['1', '2', '3', '4', '5', '6', '7', '8', '9', '\u{b9}', '\u{b2}', '\u{b3}'])
+                && rest.contains(|c| matches!(c, '1'..='9' | '\u{b9}' | '\u{b2}' | '\u{b3}'))
         };
         let plain = ["CON", "PRN", "AUX", "NUL"];
         self.windows_names

@@ -1,4 +1,5 @@
-//! Owns what an offload is to be on every destination, and one destination while it is planned. Pure.
+//! Owns what an offload is to be on every destination, and one destination while it is planned.
+//! Pure.
 
 use crate::disk::FolderFacts;
 use crate::existing::source::CardFacts;

@@ -381,7 +381,8 @@ fn places_are_checked() {
     let refused = [(ProblemKind::SameDevice, Some(0))];
     let told = plan(part.clone(), files(), &[to(beside.clone())], &options());
     assert_eq!(kinds(told), refused);
-    // On the computer's own volume a folder may stand for a card, but for one whose volume is a camera's.
+    // On the computer's own volume a folder may stand for a card, but for one whose volume is a
+    // camera's.
     part.facts.is_own_volume = true;
     let told = plan(part.clone(), files(), &[to(beside.clone())], &options());
     assert!(told.is_ok(), "{told:?}");
@@ -831,7 +832,8 @@ fn another_partition_of_the_cards_own_device_is_refused() {
     assert_eq!(told, [(ProblemKind::SameDevice, Some(1))]);
 }
 
-/// Factory images and clones give drives one identity; what the drives say of themselves can tell them apart.
+/// Factory images and clones give drives one identity; what the drives say of themselves can tell
+/// them apart.
 #[test]
 fn one_identity_on_two_devices_is_a_doubt() {
     let on = |device: u64, hardware: Option<&str>| {

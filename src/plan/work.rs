@@ -78,7 +78,8 @@ pub struct PlannedDestination {
     pub exists: bool,
     /// Folders below it that stand there already.
     pub folders_present: Vec<CardName>,
-    /// Files and folders that this drive cannot hold as they are, and why: they are left out on it, and told.
+    /// Files and folders that this drive cannot hold as they are, and why: they are left out on it,
+    /// and told.
     pub unheld: HashMap<CardName, String>,
     /// Part files that an earlier run left.
     pub stale_parts: Vec<CardName>,
@@ -92,11 +93,11 @@ pub struct PlannedDestination {
     pub signed_by: Option<String>,
     /// Files of an earlier run that stand there and are no longer on the card.
     pub gone_files: u64,
-    /// Files that stand there proven by an earlier run, and that are other files on the card now: another
-    /// size or date.
+    /// Files that stand there proven by an earlier run, and that are other files on the card now:
+    /// another size or date.
     pub rewritten: HashSet<String>,
-    /// Of a bag: what stands in its payload folder and a record knows. It has to list them also where
-    /// they are no longer on the card, or were rewritten there.
+    /// Of a bag: what stands in its payload folder and a record knows. It has to list them also
+    /// where they are no longer on the card, or were rewritten there.
     pub in_bag: Vec<InBag>,
     /// Of a bag: what stands in its payload folder and no record knows, by path.
     pub strangers: Vec<String>,
@@ -129,7 +130,8 @@ pub struct PlannedDestination {
 }
 
 impl PlannedDestination {
-    /// Returns the size in bytes of the largest file, where it is to be found out whether the drive can hold it.
+    /// Returns the size in bytes of the largest file, where it is to be found out whether the drive
+    /// can hold it.
     pub fn size_to_try(&self, index: usize, jobs: &[FileJob]) -> Option<u64> {
         let new = jobs
             .iter()

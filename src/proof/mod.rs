@@ -27,8 +27,8 @@ use crate::units::len64;
 use jiff::Timestamp;
 use std::sync::Arc;
 
-/// Troubles of one drive that say nothing of the card: as [`coverage`] does, they are held against a job only where the
-/// other drives are not enough.
+/// Troubles of one drive that say nothing of the card: as [`coverage`] does, they are held against
+/// a job only where the other drives are not enough.
 const OF_A_DRIVE: [ProblemKind; 9] = [
     ProblemKind::WriteFailed,
     ProblemKind::NoRoom,
@@ -50,7 +50,8 @@ pub struct Closing {
     pub destinations: Vec<Result<InPlace, Problem>>,
     /// Where the card was after that, as late as could be.
     pub card_now: CardNow,
-    /// Files that others have changed on a destination since they were read back; at most as many as are told one by one.
+    /// Files that others have changed on a destination since they were read back; at most as many
+    /// as are told one by one.
     pub changed: Vec<Problem>,
     /// Whether the card was read a second time and equal (`--proof reread`).
     pub reread_equal: bool,
@@ -214,9 +215,9 @@ impl Proof {
         self
     }
 
-    /// Where the other drives hold as many copies as are needed, what went wrong on one is told and keeps
-    /// nothing from being PROVEN, as it would not when the question is put later. What says something
-    /// of the card as well goes on to count.
+    /// Where the other drives hold as many copies as are needed, what went wrong on one is told and
+    /// keeps nothing from being PROVEN, as it would not when the question is put later. What says
+    /// something of the card as well goes on to count.
     fn spare(&mut self) {
         let tallies = &self.tallies;
         let is_spare = |d: usize| tallies.get(d).is_some_and(|t| !t.is_complete);
@@ -249,7 +250,8 @@ impl Proof {
     /// Says that every look found something else, so that nothing can be said of what is there now.
     #[must_use]
     pub fn without_rest(mut self) -> Self {
-        let why = "the card or a drive went on changing while the records were made; run the same command again when no other program is at work on them";
+        let why = "the card or a drive went on changing while the records were made; run the same \
+            command again when no other program is at work on them";
         self.problems.push(Problem::new(ProblemKind::Changed, why));
         self.weighed()
     }
@@ -271,7 +273,9 @@ impl Proof {
             }
             (Some(_), Kept::Nothing) => "Nothing was signed: no drive took the manifest.",
             (None, Kept::New) if was_signed => {
-                "The manifest that stood there before was signed, and now lies with its signature below `_unlade/earlier-...`; the new one is not signed. The same command with --sign signs it."
+                "The manifest that stood there before was signed, and now lies with its signature \
+                 below `_unlade/earlier-...`; the new one is not signed. The same command with \
+                 --sign signs it."
             }
             (None, _) => return self,
         };
@@ -284,8 +288,8 @@ impl Proof {
         self.signed_by.as_deref()
     }
 
-    /// Returns why the verdict is on a folder and not on a card, in words that go on after a colon; `None` where it is
-    /// on the whole card.
+    /// Returns why the verdict is on a folder and not on a card, in words that go on after a colon;
+    /// `None` where it is on the whole card.
     pub fn part(&self) -> Option<&str> {
         self.part.as_deref()
     }
@@ -357,8 +361,8 @@ impl Proof {
         self.times
     }
 
-    /// Returns whether the offload that was copied counts as a copy itself: in this run it was read whole from
-    /// its device and is what its manifest says.
+    /// Returns whether the offload that was copied counts as a copy itself: in this run it was read
+    /// whole from its device and is what its manifest says.
     pub fn original_counts(&self) -> bool {
         self.original_counts
     }

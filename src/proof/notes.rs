@@ -79,7 +79,8 @@ pub(super) fn now_note(card: &CardFacts, now: CardNow) -> Option<String> {
         _ if card.original.is_some() => None,
         CardNow::Unchanged | CardNow::Changed => None,
         CardNow::Gone => Some(format!(
-            "The card had left `{place}` before the verdict; what was shot on it since is in no copy."
+            "The card had left `{place}` before the verdict; what was shot on it since is in no \
+             copy."
         )),
         CardNow::Other => Some(format!(
             "Something else is at `{place}` since the card was read; this is not about that."
@@ -114,7 +115,8 @@ pub(super) fn sameness_notes<'a>(files: impl Iterator<Item = Content<'a>>) -> Ve
     }
     if !zeros.is_empty() {
         notes.push(format!(
-            "{} of nothing but zeros ({}): a sign of a failing card, or of one that is smaller than its label. Do not shoot on it again before you have looked at the pictures.",
+            "{} of nothing but zeros ({}): a sign of a failing card, or of one that is smaller \
+             than its label. Do not shoot on it again before you have looked at the pictures.",
             counted(len64(zeros.len()), "file"),
             some_of(zeros.iter().copied(), NAMED, len64(zeros.len()), "")
         ));

@@ -24,9 +24,14 @@ pub(super) fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> V
     if only_new.left_files > 0 {
         let all = counted(len64(plan.jobs.len()), "file");
         let basis = match only_new.sampled_files {
-            _ if reread_equal => "matched by path, size and date, then read from the card again and equal to the hashes recorded there; the copies were not read again".to_owned(),
+            _ if reread_equal => "matched by path, size and date, then read from the card again \
+                and equal to the hashes recorded there; the copies were not read again"
+                .to_owned(),
             0 => NOT_READ.to_owned(),
-            n => format!("{NOT_READ} but for a sample of {} (equal)", counted(n, "file")),
+            n => format!(
+                "{NOT_READ} but for a sample of {} (equal)",
+                counted(n, "file")
+            ),
         };
         notes.push(format!(
             "{} of {all} {} left from earlier offloads: {basis}. {} {} in {}.",
@@ -103,7 +108,8 @@ fn seen_before(plan: &Plan, offloaded: &Offloaded, seen: &[(usize, Vec<Digest>)]
     }
     if same > 0 {
         notes.push(format!(
-            "{} copied again with the same content: the date on the card is another one than in the earlier offload.",
+            "{} copied again with the same content: the date on the card is another one than in \
+             the earlier offload.",
             counted(same, "file") + if same == 1 { " was" } else { " were" }
         ));
     }

@@ -1,4 +1,5 @@
-//! Owns what stands in the way of PROVEN, each thing a problem of its own, and the reasons that are made of them.
+//! Owns what stands in the way of PROVEN, each thing a problem of its own, and the reasons that are
+//! made of them.
 
 use crate::card::listing::{Difference, Listing, RowKind};
 use crate::disk::ReadBackWay;
@@ -20,26 +21,24 @@ pub(super) const DIFFERENCES_MAX: usize = 200;
 pub fn card_problems(listing: &Listing) -> Vec<Problem> {
     let unexplained = listing.unexplained();
     let unexplained = unexplained.map(unexplained_problem);
-    let rows = listing
-        .rows()
-        .iter()
-        .filter_map(|row| match &row.kind {
-            RowKind::Trouble { why } => {
-                let problem = Problem::new(ProblemKind::Unreadable, why.to_string());
-                Some(problem.because(why.cause()).at(row.path()))
-            }
-            RowKind::NotText => Some(
-                Problem::new(
-                    ProblemKind::NameNotStorable,
-                    format!(
-                        "the name, `{}` as far as it can be read, is not UTF-8; its bytes are given in hex",
-                        crate::name::readable(&row.raw)
-                    ),
-                )
-                .at(row.path()),
-            ),
-            _ => None,
-        });
+    let rows = listing.rows().iter().filter_map(|row| match &row.kind {
+        RowKind::Trouble { why } => {
+            let problem = Problem::new(ProblemKind::Unreadable, why.to_string());
+            Some(problem.because(why.cause()).at(row.path()))
+        }
+        RowKind::NotText => Some(
+            Problem::new(
+                ProblemKind::NameNotStorable,
+                format!(
+                    "the name, `{}` as far as it can be read, is not UTF-8; its bytes are \
+                         given in hex",
+                    crate::name::readable(&row.raw)
+                ),
+            )
+            .at(row.path()),
+        ),
+        _ => None,
+    });
     rows.chain(unexplained).collect()
 }
 
@@ -47,8 +46,8 @@ fn unexplained_problem(why: &str) -> Problem {
     Problem::new(ProblemKind::Unreadable, why).because(Cause::Unexplained)
 }
 
-/// What an original's manifest says against itself, and names that the form of a checksum list cannot hold; the
-/// manifest holds them.
+/// What an original's manifest says against itself, and names that the form of a checksum list
+/// cannot hold; the manifest holds them.
 pub fn list_problems(plan: &Plan) -> Vec<Problem> {
     let of_original = plan.original().into_iter().flat_map(|o| o.problems.clone());
     std::iter::once(List::Blake3)
@@ -80,7 +79,8 @@ pub(super) fn bag_problems(plan: &Plan) -> Vec<Problem> {
     let mut problems = Vec::new();
     if let Some(first) = misread.first() {
         let why = format!(
-            "the bag holds {} with a `%`, a blank at the end or odd line breaks, `{}` first, written as RFC 8493 asks; some programs misread them and will reject the bag",
+            "the bag holds {} with a `%`, a blank at the end or odd line breaks, `{}` first, \
+             written as RFC 8493 asks; some programs misread them and will reject the bag",
             counted(len64(misread.len()), "name"),
             crate::name::shown(first)
         );
@@ -89,7 +89,9 @@ pub(super) fn bag_problems(plan: &Plan) -> Vec<Problem> {
     for (index, destination) in plan.destinations.iter().enumerate() {
         if let Some(first) = destination.strangers.first() {
             let why = format!(
-                "{} in `{DATA}` that no record knows, `{}` first: the bag does not list what it cannot vouch for, and programs that check bags will reject it until that is moved out",
+                "{} in `{DATA}` that no record knows, `{}` first: the bag does not list what it \
+                 cannot vouch for, and programs that check bags will reject it until that is \
+                 moved out",
                 counted(len64(destination.strangers.len()), "entry").replace("entrys", "entries"),
                 crate::name::shown(first)
             );
@@ -151,7 +153,8 @@ pub fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Ve
         .collect()
 }
 
-/// What is not the same any more of an offload that was copied. What came to it meanwhile is no part of it.
+/// What is not the same any more of an offload that was copied. What came to it meanwhile is no
+/// part of it.
 pub(super) fn original_changes(
     original: &Original,
     after: Result<Listing, Problem>,

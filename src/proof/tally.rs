@@ -1,4 +1,5 @@
-//! Owns the count of one copy: what was written and read back, what stands there at the end, and how many devices hold all of it.
+//! Owns the count of one copy: what was written and read back, what stands there at the end, and
+//! how many devices hold all of it.
 
 use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
@@ -126,8 +127,8 @@ pub(super) fn count_copies(
     (copies, why)
 }
 
-/// Whether the offload that was copied is as good as a copy that is made now: every file of it was read from its
-/// device in this run, and is what its manifest says.
+/// Whether the offload that was copied is as good as a copy that is made now: every file of it was
+/// read from its device in this run, and is what its manifest says.
 pub(super) fn original_is_whole(plan: &Plan, offloaded: &Offloaded) -> bool {
     plan.original().is_some()
         && offloaded.original_equal == len64(plan.jobs.len())

@@ -22,10 +22,12 @@ pub fn manifest_of(proof: &Proof, host: &str) -> Manifest {
     }
 }
 
-/// Returns the bytes of a proof's manifest. Of a card of 100,000 files only the bytes stand in memory.
+/// Returns the bytes of a proof's manifest. Of a card of 100,000 files only the bytes stand in
+/// memory.
 ///
 /// # Errors
-/// As [`Manifest::to_bytes`]; what is wrong with the number of a file shows when the bytes are read.
+/// As [`Manifest::to_bytes`]; what is wrong with the number of a file shows when the bytes are
+/// read.
 pub fn manifest_bytes(proof: &Proof, host: &str) -> std::io::Result<Vec<u8>> {
     without_files(proof, host).written(file_parts(proof), proof.listed().0)
 }

@@ -1,5 +1,5 @@
-//! Owns the report page: verdict first, then card, copies, exceptions, speed and files. One file, no
-//! script, nothing from the network; every name is escaped and shown harmlessly. Pure: the same
+//! Owns the report page: verdict first, then card, copies, exceptions, speed and files. One file,
+//! no script, nothing from the network; every name is escaped and shown harmlessly. Pure: the same
 //! manifest gives the same bytes.
 
 use super::plot::speed_section;
@@ -56,7 +56,8 @@ pub(super) fn document(title: &str, body: &Markup) -> String {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'";
+                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src \
+                    'unsafe-inline'";
                 title { (title) }
                 style { (PreEscaped(STYLE)) }
             }
@@ -104,34 +105,49 @@ fn head(m: &Manifest) -> Markup {
             @if proven {
                 p.lead {
                   @if m.source.is_some() {
-                    "Everything that was offloaded of card " strong { (foreign(&label(m))) } " (" (all) ") stands on "
+                    "Everything that was offloaded of card " strong { (foreign(&label(m))) } " ("
+                    (all) ") stands on "
                     (counted(m.verdict.copies, "independent device")) ". "
-                    "Each copy was read from its device and is equal to the manifest of the offload that was copied. The card was not read: this says nothing about formatting it."
+                    "Each copy was read from its device and is equal to the manifest of the \
+                     offload that was copied. The card was not read: this says nothing about \
+                     formatting it."
                   } @else {
                     @if is_part(m) { "Everything in folder " } @else { "Everything on card " }
                     strong { (foreign(&label(m))) } " (" (all) ") stands on "
                     (counted(m.verdict.copies, "independent device")) ". "
                     @match by_date(m) {
                         0 => "Each copy was read back and is equal to what was read from the card.",
-                        n => { (counted(n, "file")) " of it " (if n == 1 { "was" } else { "were" }) " matched with earlier offloads by path, size and date only; the copies of all others were read back and are equal to what was read from the card." }
+                        n => {
+                            (counted(n, "file")) " of it " (if n == 1 { "was" } else { "were" })
+                            " matched with earlier offloads by path, size and date only; the \
+                             copies of all others were read back and are equal to what was read \
+                             from the card."
+                        }
                     }
                   }
                 }
             } @else {
                 p.lead {
                   @if let Some(source) = &m.source {
-                    "Keep the offload in " span.p { (foreign(&source.path)) } " (" (all) ") as it is, and every other copy of it."
+                    "Keep the offload in " span.p { (foreign(&source.path)) } " (" (all)
+                    ") as it is, and every other copy of it."
                   } @else {
-                    "Keep card " strong { (foreign(&label(m))) } " (" (all) ") as it is: do not format it, and do not shoot on it."
+                    "Keep card " strong { (foreign(&label(m))) } " (" (all) ") as it is: do not \
+                        format it, and do not shoot on it."
                   }
                 }
             }
             @if !m.verdict.reasons.is_empty() {
-                ul { @for reason in m.verdict.reasons.iter().take(ROWS_OPEN) { li { (foreign(reason)) } } }
+                ul {
+                    @for reason in m.verdict.reasons.iter().take(ROWS_OPEN) {
+                        li { (foreign(reason)) }
+                    }
+                }
                 (more(m.verdict.reasons.len(), ROWS_OPEN, "reason"))
             }
             p.soft {
-                "As it stood on " (moment(&m.offload.finished)) ". Independent devices with a proven copy: "
+                "As it stood on " (moment(&m.offload.finished)) ". Independent devices with a \
+                    proven copy: "
                 (count(m.verdict.copies)) " (asked for: " (count(m.proof.copies_needed)) ")."
             }
         }
@@ -149,7 +165,12 @@ fn by_date(m: &Manifest) -> u64 {
 /// Says how many are not on the page.
 fn more(all: usize, listed: usize, what: &str) -> Markup {
     html! {
-        @if all > listed { p.soft { "And " (count(len64(all - listed))) " more " (what) @if all - listed > 1 { "s" } "; the manifest has all of them." } }
+        @if all > listed {
+            p.soft {
+                "And " (count(len64(all - listed))) " more " (what) @if all - listed > 1 { "s" }
+                "; the manifest has all of them."
+            }
+        }
     }
 }
 
@@ -169,9 +190,18 @@ fn card(m: &Manifest) -> Markup {
         dl {
             (fact("Card", &html! { (foreign(&label(m))) }))
             (fact("Read at", &html! { span.p { (foreign(&m.card.path)) } }))
-            (fact("File system", &html! { (foreign(&m.card.filesystem)) ", " (size(m.card.bytes_total)) }))
-            (fact("Volume", &html! { @match &m.card.volume_id { Some(id) => span.p { (foreign(id)) }, None => "not told by the system" } }))
-            (fact("Files", &html! { (count(m.totals.files)) ", " (size(m.totals.bytes)) " (" (count(m.totals.bytes)) " bytes)" }))
+            (fact("File system", &html! {
+                (foreign(&m.card.filesystem)) ", " (size(m.card.bytes_total))
+            }))
+            (fact("Volume", &html! {
+                @match &m.card.volume_id {
+                    Some(id) => span.p { (foreign(id)) }, None => "not told by the system"
+                }
+            }))
+            (fact("Files", &html! {
+                (count(m.totals.files)) ", " (size(m.totals.bytes)) " (" (count(m.totals.bytes))
+                " bytes)"
+            }))
             (fact("Folders", &html! { (count(m.totals.folders)) }))
             (fact("Left out", &html! { (count(m.totals.left_out)) }))
             (fact("Hashes of every file", &hashes))
@@ -192,8 +222,12 @@ fn card(m: &Manifest) -> Markup {
 fn copied_from(source: &SourcePart) -> Markup {
     html! {
         (fact("Copied from", &html! {
-            "the offload " (foreign(&source.offload)) " in " span.p { (foreign(&source.path)) } " (" (foreign(&source.device)) ")"
-            @if source.counted { ", which was read whole (" (source.readback.id()) ") and counts as one of the copies" }
+            "the offload " (foreign(&source.offload)) " in " span.p { (foreign(&source.path)) } " ("
+            (foreign(&source.device)) ")"
+            @if source.counted {
+                ", which was read whole (" (source.readback.id())
+                ") and counts as one of the copies"
+            }
         }))
         (fact("Its manifest (BLAKE3)", &html! { span.p { (source.manifest_b3) } }))
     }
@@ -213,14 +247,19 @@ fn left(m: &Manifest) -> Markup {
             h2 { "In earlier offloads" }
             p {
                 strong { (count(left.left_files)) " of " (counted(m.totals.files, "file")) }
-                ", " (size(left.left_bytes)) ", were left from earlier offloads on the same destinations: "
+                ", " (size(left.left_bytes)) ", were left from earlier offloads on the same \
+                    destinations: "
                 @match left.matched_by {
                     MatchedBy::PathSizeDate => {
                         "matched by path, size and date only, not read again"
-                        @if left.sampled_files > 0 { ", but for " (counted(left.sampled_files, "file")) " read as a sample" }
+                        @if left.sampled_files > 0 {
+                            ", but for " (counted(left.sampled_files, "file")) " read as a sample"
+                        }
                         "."
                     }
-                    MatchedBy::Content => "matched by path, size and date, then read from the card again and equal to the hashes recorded there; the copies were not read again.",
+                    MatchedBy::Content => "matched by path, size and date, then read from the \
+                        card again and equal to the hashes recorded there; the copies were not \
+                        read again.",
                 }
                 " They lie in:"
             }
@@ -236,7 +275,8 @@ fn copies(m: &Manifest) -> Markup {
         p { "Asked for: " (asked(m.proof.asked)) "." }
         div.cards { @for (index, d) in m.destinations.iter().enumerate() { (copy(m, index, d)) } }
         @if m.proof.separate {
-            p { "The person who ran the job stated that destinations which the system could not tell apart are separate devices." }
+            p { "The person who ran the job stated that destinations which the system could not \
+                tell apart are separate devices." }
         }
         (left(m))
     }
@@ -278,11 +318,23 @@ fn copy(m: &Manifest, index: usize, d: &DestinationPart) -> Markup {
             dl {
                 (fact("Folder", &html! { span.p { (foreign(&d.path)) } }))
                 (fact("Device", &html! { (foreign(&d.device)) ", " (foreign(&d.filesystem)) }))
-                (fact("Files there", &html! { (count(c.files)) " of " (count(m.totals.files)) ", " (size(c.bytes)) }))
+                (fact("Files there", &html! {
+                    (count(c.files)) " of " (count(m.totals.files)) ", " (size(c.bytes))
+                }))
                 (fact("Read back equal", &html! { (count(c.back)) " of " (count(m.totals.files)) }))
-                (fact("How", &html! { (way(d.readback, &d.filesystem)) " (" (d.readback.id()) ")" }))
-                @if c.earlier_run > 0 { (fact("Of these, in an earlier run", &html! { (count(c.earlier_run)) @if c.again > 0 { "; " (count(c.again)) " read back again in this one" } })) }
-                @if c.left > 0 { (fact("Of these, in earlier offloads", &html! { (count(c.left)) })) }
+                (fact("How", &html! {
+                    (way(d.readback, &d.filesystem)) " (" (d.readback.id()) ")"
+                }))
+                @if c.earlier_run > 0 {
+                    (fact("Of these, in an earlier run", &html! {
+                        (count(c.earlier_run)) @if c.again > 0 {
+                            "; " (count(c.again)) " read back again in this one"
+                        }
+                    }))
+                }
+                @if c.left > 0 {
+                    (fact("Of these, in earlier offloads", &html! { (count(c.left)) }))
+                }
             }
         }
     }
@@ -301,7 +353,9 @@ fn exceptions(m: &Manifest) -> Markup {
             (rows(0, ROWS_OPEN))
             @if all > ROWS_OPEN {
                 details {
-                    summary { (counted(len64(all.min(FILES_LISTED) - ROWS_OPEN), "more exception")) }
+                    summary {
+                        (counted(len64(all.min(FILES_LISTED) - ROWS_OPEN), "more exception"))
+                    }
                     (rows(ROWS_OPEN, FILES_LISTED))
                 }
                 (more(all, FILES_LISTED, "exception"))
@@ -330,7 +384,9 @@ fn notes(m: &Manifest) -> Markup {
     html! {
         @if !m.verdict.notes.is_empty() {
             h2 { "Notes" }
-            ul.list { @for note in m.verdict.notes.iter().take(ROWS_OPEN) { li { (foreign(note)) } } }
+            ul.list {
+                @for note in m.verdict.notes.iter().take(ROWS_OPEN) { li { (foreign(note)) } }
+            }
             (more(m.verdict.notes.len(), ROWS_OPEN, "note"))
         }
     }
@@ -341,7 +397,11 @@ fn left_out(m: &Manifest) -> Markup {
         table {
             caption { "Left on the card by computers; not copied." }
             thead { tr { th scope="col" { "Path" } th scope="col" { "Why" } } }
-            tbody { @for l in m.left_out.iter().take(FILES_LISTED) { tr { td.p { (foreign(&l.path)) } td { (foreign(&l.why)) } } } }
+            tbody {
+                @for l in m.left_out.iter().take(FILES_LISTED) {
+                    tr { td.p { (foreign(&l.path)) } td { (foreign(&l.why)) } }
+                }
+            }
         }
     };
     html! {
@@ -349,8 +409,11 @@ fn left_out(m: &Manifest) -> Markup {
         @if m.left_out.is_empty() {
             p { "Nothing." }
         } @else if m.left_out.len() > ROWS_OPEN {
-            p { (counted(len64(m.left_out.len()), "path")) " that computers left on the card, not copied." }
-            details { summary { "The paths" } (rows) (more(m.left_out.len(), FILES_LISTED, "path")) }
+            p { (counted(len64(m.left_out.len()), "path")) " that computers left on the card, not \
+                copied." }
+            details {
+                summary { "The paths" } (rows) (more(m.left_out.len(), FILES_LISTED, "path"))
+            }
         } @else {
             (rows)
         }
@@ -362,15 +425,21 @@ fn cautions(m: &Manifest) -> Markup {
         h2 { "What this shows, and what it does not" }
         p { (SHOWS) }
         @if is_part(m) {
-            p { "Only a folder was copied. Do not format the card for it: copy the whole card first." }
+            p { "Only a folder was copied. Do not format the card for it: copy the whole card \
+                first." }
         } @else if m.verdict.proven && m.source.is_none() {
             p {
-                "Before the card is formatted: open some files from each drive, look at the card once more, and format it in the camera. Drives that travel in one bag can be lost together. What a contract, an insurer or local rules ask for comes first; this page knows nothing of it."
+                "Before the card is formatted: open some files from each drive, look at the card \
+                 once more, and format it in the camera. Drives that travel in one bag can be \
+                 lost together. What a contract, an insurer or local rules ask for comes first; \
+                 this page knows nothing of it."
             }
         }
-        p.soft { "File names and dates on this page may be private. To check a copy without unlade: " code { "b3sum --check _unlade/checksums.b3" } " in the offload's folder." }
+        p.soft { "File names and dates on this page may be private. To check a copy without \
+            unlade: " code { "b3sum --check _unlade/checksums.b3" } " in the offload's folder." }
         @if m.offload.layout == Layout::Bag {
-            p.soft { "The offload is a bag (BagIt 1.0, RFC 8493): the card's files lie in its folder " code { "data" } ", and programs that check bags can check it." }
+            p.soft { "The offload is a bag (BagIt 1.0, RFC 8493): the card's files lie in its \
+                folder " code { "data" } ", and programs that check bags can check it." }
         }
     }
 }
@@ -384,8 +453,14 @@ fn files(m: &Manifest) -> Markup {
     let n = m.files.len();
     let rows = html! {
         table {
-            caption { "Read whole; with the BLAKE3 hash, and on how many destinations it was read back equal" }
-            thead { tr { th scope="col" { "File" } th.n scope="col" { "Bytes" } th.n scope="col" { "Read back" } } }
+            caption { "Read whole; with the BLAKE3 hash, and on how many destinations it was read \
+                back equal" }
+            thead {
+                tr {
+                    th scope="col" { "File" } th.n scope="col" { "Bytes" }
+                    th.n scope="col" { "Read back" }
+                }
+            }
             tbody { @for f in m.files.iter().take(FILES_LISTED) { (file(f)) } }
         }
         (more(n, FILES_LISTED, "file"))
@@ -397,8 +472,15 @@ fn files(m: &Manifest) -> Markup {
         } @else if n <= FILES_OPEN {
             (rows)
         } @else {
-            p.soft { (counted(len64(n), "file")) " read whole; each with its hash in the manifest." }
-            details { summary { "The list" @if n > FILES_LISTED { ", the first " (count(len64(FILES_LISTED))) } } (rows) }
+            p.soft {
+                (counted(len64(n), "file")) " read whole; each with its hash in the manifest."
+            }
+            details {
+                summary {
+                    "The list" @if n > FILES_LISTED { ", the first " (count(len64(FILES_LISTED))) }
+                }
+                (rows)
+            }
         }
     }
 }

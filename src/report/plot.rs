@@ -75,9 +75,14 @@ fn held_back(m: &Manifest) -> Markup {
         .find(|l| words::is_limiting(l, &m.limiting_link));
     html! {
         @match known {
-            Some(link) => { "What held it back: " strong { (words::link(link)) } ", " (speed(link.mbps * 1e6)) "." }
-            None if m.limiting_link == "card" && m.source.is_some() => "What held it back: the drive of the offload that was copied; nothing more is known of it."
-            None if m.limiting_link == "card" => "What held it back: the card or its reader; nothing more is known of them."
+            Some(link) => {
+                "What held it back: " strong { (words::link(link)) } ", " (speed(link.mbps * 1e6))
+                "."
+            }
+            None if m.limiting_link == "card" && m.source.is_some() => "What held it back: the \
+                drive of the offload that was copied; nothing more is known of it."
+            None if m.limiting_link == "card" => "What held it back: the card or its reader; \
+                nothing more is known of them."
             None if m.limiting_link.is_empty() => "What held it back is not known."
             None => { "What held it back: " strong { (shown(&m.limiting_link)) } "." }
         }
@@ -226,18 +231,23 @@ impl<'a> Plot<'a> {
                     }
                     @let (step, unit, one) = time_step(self.end);
                     @for seconds in until(self.end, step) {
-                        text x=(fixed(self.x(seconds))) y=(BOTTOM + 28.0) text-anchor="middle" { (plain(seconds / one)) " " (unit) }
+                        text x=(fixed(self.x(seconds))) y=(BOTTOM + 28.0) text-anchor="middle" {
+                            (plain(seconds / one)) " " (unit)
+                        }
                     }
                     path.fill d=(area) {}
                     path.rate d=(line) {}
                     @for (letter, link, y, at) in self.ceilings() {
-                        line class=(if self.is_limiting(link) { "limit" } else { "link" }) x1=(LEFT) x2=(RIGHT) y1=(fixed(y)) y2=(fixed(y)) {}
+                        line class=(if self.is_limiting(link) { "limit" } else { "link" })
+                            x1=(LEFT) x2=(RIGHT) y1=(fixed(y)) y2=(fixed(y)) {}
                         text.letter x=(RIGHT + 10.0) y=(fixed(at + 5.0)) { (letter) }
                     }
                 }
                 figcaption.soft {
-                    "Bytes read from the card per second of the clock, in MB/s (10" sup { "6" } " bytes). Where a drive was slower, the card waited. "
-                    @if !self.links.is_empty() { "Broken lines: what is known of each part; letters as in the table below." }
+                    "Bytes read from the card per second of the clock, in MB/s (10" sup { "6" }
+                    " bytes). Where a drive was slower, the card waited. "
+                    @if !self.links.is_empty() { "Broken lines: what is known of each part; \
+                        letters as in the table below." }
                 }
             }
         }
@@ -294,7 +304,12 @@ impl<'a> Plot<'a> {
                 summary { "The plot's numbers, " (count(len64(self.steps.len()))) " steps" }
                 table {
                     caption { "Read from the card" }
-                    thead { tr { th scope="col" { "From second" } th.n scope="col" { "Seconds" } th.n scope="col" { "Bytes" } th.n scope="col" { "MB/s" } } }
+                    thead {
+                        tr {
+                            th scope="col" { "From second" } th.n scope="col" { "Seconds" }
+                            th.n scope="col" { "Bytes" } th.n scope="col" { "MB/s" }
+                        }
+                    }
                     tbody {
                         @for step in self.steps {
                             tr {
@@ -320,7 +335,12 @@ fn links(
     html! {
         table {
             caption { "What is known of each part" }
-            thead { tr { th scope="col" { "Part" } th.n scope="col" { "Rate" } th scope="col" { "Figure from" } } }
+            thead {
+                tr {
+                    th scope="col" { "Part" } th.n scope="col" { "Rate" }
+                    th scope="col" { "Figure from" }
+                }
+            }
             tbody {
                 @for (at, link) in links.iter().enumerate() {
                     @let drawn = is_drawn(link);

@@ -1,6 +1,6 @@
-//! Owns the page of a shoot: how many of its cards are proven, which are not and which nobody has seen, and
-//! where the copies of each lie. Made of what the ledger says and nothing else, and it says so: the
-//! manifests on the drives are the proof. Pure: the same ledger gives the same bytes.
+//! Owns the page of a shoot: how many of its cards are proven, which are not and which nobody has
+//! seen, and where the copies of each lie. Made of what the ledger says and nothing else, and it
+//! says so: the manifests on the drives are the proof. Pure: the same ledger gives the same bytes.
 
 use super::page::{document, fact, foreign, sign};
 use super::words::moment;
@@ -79,15 +79,20 @@ fn head(shoot: &Shoot, source: Source<'_>) -> Markup {
             // The first sentence counts once more, which the heading has done.
             @for words in shoot.words().iter().skip(1) { p.lead { (foreign(words)) } }
             @if !shoot.is_complete() {
-                p.lead { "Keep every card that is not proven, or was not seen, as it is: do not format it, and do not shoot on it." }
+                p.lead { "Keep every card that is not proven, or was not seen, as it is: do not \
+                    format it, and do not shoot on it." }
             } @else if shoot.announced().is_some() {
-                p.lead { "Every card that was announced was seen, and everything on it stands on the drives, as far as the last verdict on it says." }
+                p.lead { "Every card that was announced was seen, and everything on it stands on \
+                    the drives, as far as the last verdict on it says." }
             } @else {
-                p.lead { "How many cards there are was never announced, so a card that was forgotten would be missing here without a word." }
+                p.lead { "How many cards there are was never announced, so a card that was \
+                    forgotten would be missing here without a word." }
             }
             p.soft {
                 "Made from the ledger of the computer " (foreign(source.host))
-                @if let Some(last) = last { ", whose last verdict in this job is of " (moment(last)) }
+                @if let Some(last) = last {
+                    ", whose last verdict in this job is of " (moment(last))
+                }
                 ". The manifests on the drives are the proof; this page only counts."
             }
         }
@@ -100,11 +105,15 @@ fn numbers(shoot: &Shoot) -> Markup {
     html! {
         h2 { "Count" }
         dl {
-            (fact("Announced", &html! { @match shoot.announced() { Some(n) => (count(n)), None => "not said" } }))
+            (fact("Announced", &html! {
+                @match shoot.announced() { Some(n) => (count(n)), None => "not said" }
+            }))
             (fact("Seen", &html! { (count(shoot.seen)) }))
             (fact("Proven", &html! { (count(shoot.proven)) }))
             (fact("Not proven", &html! { (count(shoot.seen - shoot.proven)) }))
-            (fact("Not seen", &html! { @match shoot.announced() { Some(_) => (count(shoot.not_seen)), None => "not known" } }))
+            (fact("Not seen", &html! {
+                @match shoot.announced() { Some(_) => (count(shoot.not_seen)), None => "not known" }
+            }))
             (fact("On the cards seen", &html! { (counted(files, "file")) ", " (size(bytes)) }))
         }
     }
@@ -133,8 +142,15 @@ fn table(shoot: &Shoot) -> Markup {
     let part = |from: usize, to: usize| {
         html! {
             table {
-                caption { "The last verdict on each card; copies are complete ones on independent devices" }
-                thead { tr { th scope="col" { "Card" } th scope="col" { "Verdict" } th.n scope="col" { "Files" } th.n scope="col" { "Size" } th.n scope="col" { "Copies" } } }
+                caption { "The last verdict on each card; copies are complete ones on independent \
+                    devices" }
+                thead {
+                    tr {
+                        th scope="col" { "Card" } th scope="col" { "Verdict" }
+                        th.n scope="col" { "Files" } th.n scope="col" { "Size" }
+                        th.n scope="col" { "Copies" }
+                    }
+                }
                 tbody { @for row in rows.iter().take(to).skip(from) { (row) } }
             }
         }
@@ -147,7 +163,12 @@ fn table(shoot: &Shoot) -> Markup {
                 summary { (counted(len64(rows.len().min(CARDS_LISTED) - ROWS_OPEN), "more card")) }
                 (part(ROWS_OPEN, CARDS_LISTED))
             }
-            @if rows.len() > CARDS_LISTED { p.soft { "And " (count(len64(rows.len() - CARDS_LISTED))) " more; the ledger has all of them." } }
+            @if rows.len() > CARDS_LISTED {
+                p.soft {
+                    "And " (count(len64(rows.len() - CARDS_LISTED)))
+                    " more; the ledger has all of them."
+                }
+            }
         }
     }
 }
@@ -182,7 +203,10 @@ fn one_by_one(shoot: &Shoot) -> Markup {
         @if cards.len() <= CARDS_OPEN {
             (part)
         } @else {
-            details { summary { (counted(len64(cards.len().min(CARDS_LISTED)), "card")) ", one by one" } (part) }
+            details {
+                summary { (counted(len64(cards.len().min(CARDS_LISTED)), "card")) ", one by one" }
+                (part)
+            }
         }
     }
 }
@@ -200,9 +224,17 @@ fn section(card: &ShootCard) -> Markup {
             }
             dl {
                 (fact("Last verdict", &html! { (moment(&card.at)) ", " (how) }))
-                (fact("Copies", &html! { (count(card.copies)) " complete, on independent devices" }))
-                @if card.times_seen > 1 { (fact("In a reader", &html! { (count(card.times_seen)) " times; it counts once" })) }
-                @if let Some(twin) = &card.same_content_as { (fact("Same content as", &html! { "card " (foreign(twin)) ", another card" })) }
+                (fact("Copies", &html! {
+                    (count(card.copies)) " complete, on independent devices"
+                }))
+                @if card.times_seen > 1 {
+                    (fact("In a reader", &html! {
+                        (count(card.times_seen)) " times; it counts once"
+                    }))
+                }
+                @if let Some(twin) = &card.same_content_as {
+                    (fact("Same content as", &html! { "card " (foreign(twin)) ", another card" }))
+                }
                 (fact("Places of the last copy", &places(card)))
             }
         }
@@ -213,7 +245,10 @@ fn places(card: &ShootCard) -> Markup {
     html! {
         @if card.places.is_empty() { "none that the ledger knows" }
         @for place in card.places.iter().take(PLACES_NAMED) { (one_place(place)) }
-        @if card.places.len() > PLACES_NAMED { "And " (count(len64(card.places.len() - PLACES_NAMED))) " more; the ledger has all of them." }
+        @if card.places.len() > PLACES_NAMED {
+            "And " (count(len64(card.places.len() - PLACES_NAMED)))
+            " more; the ledger has all of them."
+        }
     }
 }
 
@@ -223,7 +258,11 @@ fn one_place(place: &Place) -> Markup {
             span.p { (foreign(&place.path)) }
             br;
             span.soft {
-                @if place.complete { "complete when it was made" } @else { strong { "not complete" } }
+                @if place.complete {
+                    "complete when it was made"
+                } @else {
+                    strong { "not complete" }
+                }
                 @if let Some(id) = &place.volume_id { ", volume " (foreign(id)) }
             }
         }
@@ -234,11 +273,20 @@ fn cautions(source: Source<'_>) -> Markup {
     html! {
         h2 { "What this shows, and what it does not" }
         p {
-            "A ledger remembers; it proves nothing. The proof of each card is the manifest in the folder " code { "_unlade" }
-            " of its offload, on every drive, and " code { "unlade verify" } " checks a copy against it. A verdict is as old as its date: what happened to card or drive afterwards is not known here, and neither are cards that were offloaded with another computer."
+            "A ledger remembers; it proves nothing. The proof of each card is the manifest in the \
+             folder " code { "_unlade" }
+            " of its offload, on every drive, and " code { "unlade verify" } " checks a copy \
+                against it. A verdict is as old as its date: what happened to card or drive \
+                afterwards is not known here, and neither are cards that were offloaded with \
+                another computer."
         }
         @if source.damaged > 0 {
-            p { strong { (counted(source.damaged, "line")) " of the ledger could not be understood" } ", so a verdict may be missing here." }
+            p {
+                strong {
+                    (counted(source.damaged, "line")) " of the ledger could not be understood"
+                }
+                ", so a verdict may be missing here."
+            }
         }
         p.soft { "Names and dates on this page may be private." }
     }

@@ -1,5 +1,6 @@
-//! Owns the beginning of a copy: card and drives are held, what cannot be known is tried, and on every destination the
-//! folders, the claim and the journal are made; all of it is undone when one refuses.
+//! Owns the beginning of a copy: card and drives are held, what cannot be known is tried, and on
+//! every destination the folders, the claim and the journal are made; all of it is undone when one
+//! refuses.
 
 use crate::disk::backing::Backing;
 use crate::disk::{Anchor, Claim, Disk, Settling, explained, write_problem};
@@ -51,8 +52,8 @@ pub(super) fn hold_all(plan: &Plan, tools: &Tools) -> Result<Vec<Anchor>, Refusa
     Err(Refusal { reasons })
 }
 
-/// Finds out before the first byte whether a drive of an unknown kind can hold the largest file. Another
-/// refusal than that of the size is left to the copy itself.
+/// Finds out before the first byte whether a drive of an unknown kind can hold the largest file.
+/// Another refusal than that of the size is left to the copy itself.
 pub(super) fn try_sizes(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
     let refused = |(index, d): (usize, &PlannedDestination)| {
         let bytes = d.size_to_try(index, &plan.jobs)?;
@@ -76,8 +77,9 @@ pub(super) fn try_sizes(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
     Err(Refusal { reasons })
 }
 
-/// Finds out whether two destinations that the system cannot tell apart are one folder: what is made in one is then in the
-/// other. Nobody's word that they are separate makes two of it. What cannot be tried fails in the copy itself.
+/// Finds out whether two destinations that the system cannot tell apart are one folder: what is
+/// made in one is then in the other. Nobody's word that they are separate makes two of it. What
+/// cannot be tried fails in the copy itself.
 pub(super) fn seen_once(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
     let disk = tools.disk.as_ref();
     let is_unknown = |d: &&PlannedDestination| matches!(d.facts.backing, Backing::Unknown { .. });
@@ -114,8 +116,8 @@ pub(super) fn seen_once(plan: &Plan, tools: &Tools) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// Starts all threads, which wait, and then begins on every destination: a thread that cannot be started must not
-/// leave folders behind.
+/// Starts all threads, which wait, and then begins on every destination: a thread that cannot be
+/// started must not leave folders behind.
 pub(super) fn start(
     context: &Arc<Context>,
     tools: &Tools,
@@ -165,7 +167,8 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
     Err(Refusal { reasons })
 }
 
-/// Takes away what was made. The claims are held meanwhile: another run that got one would have its journal removed.
+/// Takes away what was made. The claims are held meanwhile: another run that got one would have its
+/// journal removed.
 fn undo(made: Vec<Made>, claims: Vec<Claim>, tools: &Tools, reasons: &mut Vec<Problem>) {
     let disk = tools.disk.as_ref();
     let mut left = |path: &Utf8Path, undone: io::Result<()>| {
@@ -192,8 +195,8 @@ fn undo(made: Vec<Made>, claims: Vec<Claim>, tools: &Tools, reasons: &mut Vec<Pr
     drop(claims);
 }
 
-/// Looks once more what other runs have yet to write: one that was planned at the same time could not be seen then. By now
-/// both have a journal, so that at least the later one sees the other.
+/// Looks once more what other runs have yet to write: one that was planned at the same time could
+/// not be seen then. By now both have a journal, so that at least the later one sees the other.
 fn room_again(plan: &Plan, tools: &Tools, reasons: &mut Vec<Problem>) {
     let disk = tools.disk.as_ref();
     let mut rooms = plan.rooms();
@@ -281,8 +284,9 @@ pub(super) fn begin_one(
     let records = root.join(RECORDS);
     let path = records.join(JOURNAL);
     let is_new = disk.look(&path).map_err(Step::Look.refused())?.is_none();
-    // Before anything new takes room. A FAT drive that was pulled may show as free what a part lies in: its removal later
-    // would give away what the journal has got by then. One that stays is removed, or told, by its drive.
+    // Before anything new takes room. A FAT drive that was pulled may show as free what a part lies
+    // in: its removal later would give away what the journal has got by then. One that stays is
+    // removed, or told, by its drive.
     let has_habits = Settling::of(&destination.facts.filesystem) == Settling::Whole;
     for stale in destination.stale_parts.iter().filter(|_| has_habits) {
         drop(disk.remove_own(&stale.under(&destination.payload)));
@@ -330,8 +334,8 @@ pub(super) fn begin_one(
     Ok(())
 }
 
-/// Beside a manifest there is no journal: what it vouches for is carried over, so that the journal alone is enough if this
-/// run is cut short.
+/// Beside a manifest there is no journal: what it vouches for is carried over, so that the journal
+/// alone is enough if this run is cut short.
 fn carry_over(plan: &Plan, index: usize, lines: &mut Vec<u8>) -> io::Result<()> {
     for job in &plan.jobs {
         if let Some(Work::Keep(entry)) = job.work.get(index) {

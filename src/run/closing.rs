@@ -1,5 +1,6 @@
-//! Owns the last looks at everything that a verdict is on: the drives one after the other, then the card. Where a file had
-//! to be read again meanwhile, all is looked at again: reading takes its time, and what was seen before it may be gone.
+//! Owns the last looks at everything that a verdict is on: the drives one after the other, then the
+//! card. Where a file had to be read again meanwhile, all is looked at again: reading takes its
+//! time, and what was seen before it may be gone.
 
 use crate::card::listing::{Difference, Listing};
 use crate::digest::Digest;
@@ -18,7 +19,8 @@ use std::io;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
-/// In so many rounds of one look files are read again. What is touched after that is at work for another program.
+/// In so many rounds of one look files are read again. What is touched after that is at work for
+/// another program.
 const READS_MAX: usize = 3;
 
 /// The looks of one job.
@@ -28,12 +30,13 @@ pub(super) struct Looks<'a> {
     disk: Arc<dyn Disk>,
     started: Timestamp,
     reread_equal: bool,
-    /// Files that were read again, by drive (`None`: the card) and job: what each looked like before, and whether it was
-    /// as it had been read, or why that is not known.
+    /// Files that were read again, by drive (`None`: the card) and job: what each looked like
+    /// before, and whether it was as it had been read, or why that is not known.
     read: HashMap<Place, (Sight, Result<bool, Problem>)>,
     may_read: bool,
     has_read: bool,
-    /// Why a drive could not be looked at. It is not asked again: what fails once is not believed the next time.
+    /// Why a drive could not be looked at. It is not asked again: what fails once is not believed
+    /// the next time.
     lost: HashMap<usize, Problem>,
     card: Option<Card>,
     now: CardNow,
@@ -74,8 +77,8 @@ impl<'a> Looks<'a> {
         }
     }
 
-    /// Looks for the first time. Someone may stop the job then: a look takes its time, and files may
-    /// have to be read again.
+    /// Looks for the first time. Someone may stop the job then: a look takes its time, and files
+    /// may have to be read again.
     pub(super) fn first(&mut self, offloaded: &mut Offloaded) -> Closing {
         let mut seen = self.look(offloaded);
         if self.context.cancel.load(Ordering::Relaxed) {
@@ -89,7 +92,8 @@ impl<'a> Looks<'a> {
         self.closing(seen)
     }
 
-    /// Looks again; `None` where all is as it was at the last look. A card that was taken out meanwhile is as it was.
+    /// Looks again; `None` where all is as it was at the last look. A card that was taken out
+    /// meanwhile is as it was.
     pub(super) fn again(&mut self, offloaded: &Offloaded) -> Option<Closing> {
         let seen = self.look(offloaded);
         if self.last.as_ref() == Some(&seen) {
@@ -99,7 +103,8 @@ impl<'a> Looks<'a> {
         Some(self.closing(seen))
     }
 
-    /// Returns where the card is now, as far as a look at its place tells, and what it was found to be before.
+    /// Returns where the card is now, as far as a look at its place tells, and what it was found to
+    /// be before.
     pub(super) fn card_now(&self) -> CardNow {
         match self.now {
             CardNow::Unchanged => self.card_place(),
@@ -155,8 +160,9 @@ impl<'a> Looks<'a> {
 
     // ---- the card -----------------------------------------------------------------------------
 
-    /// Since nothing more had to be read from the card, it may have been taken, changed for another, or shot on. What is on
-    /// another card is no matter; what it lost or got while it was there stays so.
+    /// Since nothing more had to be read from the card, it may have been taken, changed for
+    /// another, or shot on. What is on another card is no matter; what it lost or got while it was
+    /// there stays so.
     fn look_at_card(&mut self, offloaded: &Offloaded) {
         let context = self.context;
         self.now = self.card_place();
@@ -204,8 +210,8 @@ impl<'a> Looks<'a> {
         }
     }
 
-    /// Whether the offload that is copied further is no longer in its place: unlike a card it is one of the copies that
-    /// are counted, and has to be there at the end.
+    /// Whether the offload that is copied further is no longer in its place: unlike a card it is
+    /// one of the copies that are counted, and has to be there at the end.
     fn is_source_gone(&mut self) -> bool {
         let is_there = matches!(self.now, CardNow::Unchanged | CardNow::Changed);
         if is_there || self.context.plan.original().is_none() {
@@ -224,7 +230,8 @@ impl<'a> Looks<'a> {
         (!is_unchanged).then_some(listing)
     }
 
-    /// Counts what is not the same in a later listing. What came to an offload that is copied further is no part of it.
+    /// Counts what is not the same in a later listing. What came to an offload that is copied
+    /// further is no part of it.
     fn losses(&self, later: &Listing) -> usize {
         let plan = &self.context.plan;
         let all = plan.stood().differences(later, usize::MAX).into_iter();
@@ -232,7 +239,8 @@ impl<'a> Looks<'a> {
         all.filter(counts).count()
     }
 
-    /// Reads files again that were touched, and takes those for untouched that are as they were read.
+    /// Reads files again that were touched, and takes those for untouched that are as they were
+    /// read.
     fn without_equal(
         &mut self,
         mut listing: Listing,
@@ -280,7 +288,8 @@ impl<'a> Looks<'a> {
             return Ok(InPlace::default());
         }
         context.same_drive(destination)?;
-        // Then what is seen is what a pull leaves, also of what earlier runs left: names may well be answered from memory.
+        // Then what is seen is what a pull leaves, also of what earlier runs left: names may well
+        // be answered from memory.
         let (disk, folder) = (context.disk.as_ref(), &destination.given);
         let settled = disk.settle_in(folder, &[]);
         settled.map_err(|e| explained(disk, folder, write_problem(Step::Flush, &e)))?;
@@ -331,8 +340,8 @@ impl<'a> Looks<'a> {
         Ok(counted)
     }
 
-    /// Counts the files that stand there as they were when they were read back, `own` below the offload and `earlier` below other
-    /// trees. Returns those that others have changed since.
+    /// Counts the files that stand there as they were when they were read back, `own` below the
+    /// offload and `earlier` below other trees. Returns those that others have changed since.
     fn count_files(
         &mut self,
         offloaded: &Offloaded,
@@ -388,7 +397,8 @@ impl<'a> Looks<'a> {
                 let why = if self.may_read {
                     "another program has written to it or replaced it since it was read back"
                 } else {
-                    "another program touched it again and again while it was looked at for the last time"
+                    "another program touched it again and again while it was looked at for the \
+                     last time"
                 };
                 let problem = Problem::new(ProblemKind::Changed, why);
                 changed.push(problem.at(path).on(index));
@@ -399,8 +409,9 @@ impl<'a> Looks<'a> {
 
     // ---- files that were touched --------------------------------------------------------------
 
-    /// Whether a file that looks like `now`, and no longer as when it was read, holds what it held: a date or an owner may
-    /// have become another, or its bytes. Reads it, unless it looked the same when it was read again before.
+    /// Whether a file that looks like `now`, and no longer as when it was read, holds what it held:
+    /// a date or an owner may have become another, or its bytes. Reads it, unless it looked the
+    /// same when it was read again before.
     fn is_as_read(
         &mut self,
         at: Place,
@@ -434,7 +445,8 @@ impl<'a> Looks<'a> {
         known
     }
 
-    /// Reads a file whole: what it looked like before, and whether it holds these bytes. `None`: it is gone.
+    /// Reads a file whole: what it looked like before, and whether it holds these bytes. `None`: it
+    /// is gone.
     fn read_again(
         &self,
         path: &Utf8Path,

@@ -1,5 +1,5 @@
-//! Owns what is known beforehand of how long a job takes: the ceiling of the links, what earlier jobs reached, and the cards
-//! that are read at the same time. No verdict rests on it.
+//! Owns what is known beforehand of how long a job takes: the ceiling of the links, what earlier
+//! jobs reached, and the cards that are read at the same time. No verdict rests on it.
 
 use super::job::Job;
 use crate::card::identity::CardIdentity;
@@ -74,7 +74,8 @@ impl Hardware {
     }
 }
 
-/// Reckons how long a job takes from what was known before and from what the system says of the gear.
+/// Reckons how long a job takes from what was known before and from what the system says of the
+/// gear.
 pub(super) fn estimate(
     job: &Job,
     card: &CardFacts,
@@ -126,8 +127,8 @@ fn ceiling(hardware: &Hardware, before: Option<RatePrior>) -> Ceiling {
     ceiling
 }
 
-/// What this card reached before in this reader onto these drives says more than any ceiling, unless the
-/// links that the reader hangs on now do not allow it.
+/// What this card reached before in this reader onto these drives says more than any ceiling,
+/// unless the links that the reader hangs on now do not allow it.
 fn prior(job: &Job, chain: &Chain, ceiling: &Ceiling, expected: history::Expected) -> Prior {
     let from_usual = |usual: Option<(MegabytesPerS, MegabytesPerS)>| {
         let (low, high) = usual.filter(|(low, _)| low.0 > 0.0)?;

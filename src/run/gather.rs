@@ -1,5 +1,5 @@
-//! Owns what is looked up before a job is planned: what the card holds, what stands on every destination, and what a
-//! sample of the card bears out. Writes nothing.
+//! Owns what is looked up before a job is planned: what the card holds, what stands on every
+//! destination, and what a sample of the card bears out. Writes nothing.
 
 use crate::card::identity::{CardIdentity, fit_for_name, label_of};
 use crate::card::listing::Listing;
@@ -80,7 +80,8 @@ fn check_original(job: &Job) -> Result<(), Problem> {
     let why = if job.only_new {
         "--only-new is for cards; a further copy of an offload is always a whole one"
     } else if job.terms.level == Level::Reread {
-        "--proof reread reads a card a second time; the files of an offload are compared with its manifest at the first read"
+        "--proof reread reads a card a second time; the files of an offload are compared with its \
+         manifest at the first read"
     } else {
         return Ok(());
     };
@@ -93,9 +94,10 @@ const NAMES_MAX: usize = 99;
 /// Names of earlier runs that are looked up.
 const EARLIER_NAMES_MAX: usize = 4;
 
-/// Returns the offload's name and what stands under it. Without a given name it is the day and the card's
-/// name in the kit, or else its label; where that is another card's already, `-2` and so on: two bodies of
-/// one make have cards of one label. What was begun today under another of these names goes on there.
+/// Returns the offload's name and what stands under it. Without a given name it is the day and the
+/// card's name in the kit, or else its label; where that is another card's already, `-2` and so on:
+/// two bodies of one make have cards of one label. What was begun today under another of these
+/// names goes on there.
 pub(super) fn name_and_candidates(
     job: &Job,
     tools: &Tools,
@@ -150,8 +152,9 @@ pub(super) fn name_and_candidates(
     })
 }
 
-/// The names that an offload of this card may have today, the first for a new one: that of the kit, that of the
-/// label, and what the ledger says of an earlier run, in which the card may have had another name.
+/// The names that an offload of this card may have today, the first for a new one: that of the kit,
+/// that of the label, and what the ledger says of an earlier run, in which the card may have had
+/// another name.
 fn names(job: &Job, today: &str, card: &CardFacts, listing: &Listing) -> Vec<String> {
     let of_kit = job.known.card.as_deref().map(fit_for_name);
     let labels = of_kit.iter().chain([&card.label]);
@@ -170,8 +173,9 @@ fn names(job: &Job, today: &str, card: &CardFacts, listing: &Listing) -> Vec<Str
     names
 }
 
-/// Whether an offload of a name that nobody gave is this card's, or can be begun. Records that cannot be
-/// read may be this card's: they are told, and nothing is copied a second time beside them unasked.
+/// Whether an offload of a name that nobody gave is this card's, or can be begun. Records that
+/// cannot be read may be this card's: they are told, and nothing is copied a second time beside
+/// them unasked.
 fn goes_here(
     candidates: &[Candidate],
     card: &CardFacts,
@@ -182,8 +186,8 @@ fn goes_here(
     let is_of_card = |records: &Records| {
         may_go_on(records, card, listing)
             && !holds_nothing_of(records, listing)
-            // A camera's own database is another one after every shot. What is new then goes into an
-            // offload of its own, and the earlier one is kept.
+            // A camera's own database is another one after every shot. What is new then goes into
+            // an offload of its own, and the earlier one is kept.
             && !(only_new && holds_other_files(records, listing))
     };
     let mut records = stands().filter_map(|s| s.records.as_ref());
@@ -211,8 +215,8 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
         _ => not_usable(given, &e),
     });
     let is_plain = CardName::parse(name).is_ok_and(|n| n.parent().is_none());
-    // Something else may be mounted where the offload would lie, and it may be the card itself: room and
-    // device of `given` say nothing of it.
+    // Something else may be mounted where the offload would lie, and it may be the card itself:
+    // room and device of `given` say nothing of it.
     let standing = match &facts {
         Ok(facts) if is_plain => disk
             .anchor(given, facts)
@@ -243,8 +247,8 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
     }
 }
 
-/// Looks what else is known of every destination: whether its drive is the one that is meant, other runs on it, and
-/// whether two are one.
+/// Looks what else is known of every destination: whether its drive is the one that is meant, other
+/// runs on it, and whether two are one.
 pub(super) fn look_around(job: &Job, disk: &dyn Disk, name: &str, candidates: &mut [Candidate]) {
     for candidate in &mut *candidates {
         if let Ok(facts) = &candidate.facts {
@@ -263,8 +267,8 @@ pub(super) fn look_around(job: &Job, disk: &dyn Disk, name: &str, candidates: &m
     doubt_twins(candidates);
 }
 
-/// Reads of the card what has to be read before anything of earlier runs is believed, and looks for its
-/// other offloads on every destination where only what is new is to be copied.
+/// Reads of the card what has to be read before anything of earlier runs is believed, and looks for
+/// its other offloads on every destination where only what is new is to be copied.
 pub(super) fn bear_out(
     job: &Job,
     tools: &Tools,

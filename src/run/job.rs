@@ -1,4 +1,5 @@
-//! Owns what a job is: one card and where it is to go, what is known from before, and what it is done with. Data only.
+//! Owns what a job is: one card and where it is to go, what is known from before, and what it is
+//! done with. Data only.
 
 use crate::clock::Clock;
 use crate::disk::Disk;
@@ -34,8 +35,8 @@ pub struct Job {
     pub form: Form,
     /// Who is to sign the manifest.
     pub signer: Option<Arc<Signer>>,
-    /// What is known of card, reader and drives before anything was looked at: from the command line
-    /// or the kit.
+    /// What is known of card, reader and drives before anything was looked at: from the command
+    /// line or the kit.
     pub chain: Chain,
     /// What is known from before.
     pub known: KnownBefore,
@@ -43,8 +44,8 @@ pub struct Job {
     pub beside: Beside,
 }
 
-/// What is known of a job's gear from before: names of the kit and earlier jobs. No verdict rests on
-/// it.
+/// What is known of a job's gear from before: names of the kit and earlier jobs. No verdict rests
+/// on it.
 #[derive(Clone, Debug, Default)]
 pub struct KnownBefore {
     /// The card's name in the kit.

@@ -63,8 +63,8 @@ pub fn prepare(job: &Job, tools: &Tools, observer: &mut dyn Observer) -> Result<
     planned
 }
 
-/// Plans a job without reading a byte of its card, to reckon with it before its turn comes: what would be read as a sample
-/// is taken to be equal.
+/// Plans a job without reading a byte of its card, to reckon with it before its turn comes: what
+/// would be read as a sample is taken to be equal.
 ///
 /// # Errors
 /// As [`prepare`].
@@ -182,8 +182,8 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
     let interrupted = offloaded.interrupted;
     let plan = Arc::clone(&context.plan);
     let mut proof = Proof::judge(plan, offloaded, closing);
-    // The same verdict on the same files is not written down a second time, unless the card was read
-    // again since for the first time.
+    // The same verdict on the same files is not written down a second time, unless the card was
+    // read again since for the first time.
     let stands_already = recorded.is_some_and(|r| {
         let now = proof.verdict();
         (r.proven, r.copies, r.reasons.as_slice())

@@ -1,5 +1,6 @@
-//! Owns the way in which a verdict is written down: the records are staged on every drive, then everything that they speak
-//! of is looked at once more, and only then do they get their names. A journal is the last that goes.
+//! Owns the way in which a verdict is written down: the records are staged on every drive, then
+//! everything that they speak of is looked at once more, and only then do they get their names. A
+//! journal is the last that goes.
 
 use super::begin::{begin_one, make_folders};
 use super::closing::Looks;
@@ -24,8 +25,8 @@ use std::collections::HashSet;
 use std::io;
 use tracing::{debug, debug_span};
 
-/// So often the records are made again because something else was found at a last look. Whoever changes things more often
-/// than that is at work there.
+/// So often the records are made again because something else was found at a last look. Whoever
+/// changes things more often than that is at work there.
 const CHANGES_MAX: usize = 3;
 
 /// Why records have to be made again.
@@ -37,7 +38,8 @@ enum Setback {
 }
 
 /// Stores the records on every destination that is still there. One that cannot take them loses its
-/// place in the proof, and the others get records that say so; as they do when anything has changed meanwhile.
+/// place in the proof, and the others get records that say so; as they do when anything has changed
+/// meanwhile.
 pub(super) fn record(
     mut proof: Proof,
     looks: &mut Looks<'_>,
@@ -56,7 +58,8 @@ pub(super) fn record(
         match record_once(&proof, looks, tools, &out, &mut named) {
             Ok(()) => return (proof, Kept::New),
             Err(Setback::Drive(index, problem)) => {
-                debug!(drive = index + 1, detail = %shown(&problem.detail), "made again without it");
+                let detail = shown(&problem.detail);
+                debug!(drive = index + 1, %detail, "made again without it");
                 out[index] = true;
                 let problem = with_old_record(problem, index, &named).on(index);
                 proof = proof.without_records_on(index, problem);
@@ -102,8 +105,8 @@ fn drives_out(proof: &Proof) -> Vec<bool> {
     (0..proof.plan().destinations.len()).map(is_out).collect()
 }
 
-/// While the records of an earlier run are moved aside only a journal vouches for the files, and a run that had nothing
-/// to copy has made none yet.
+/// While the records of an earlier run are moved aside only a journal vouches for the files, and a
+/// run that had nothing to copy has made none yet.
 fn begin_all(mut proof: Proof, tools: &Tools, out: &mut [bool]) -> Proof {
     let started = rfc3339(proof.times().0);
     for (index, out) in out.iter_mut().enumerate().filter(|(_, out)| !**out) {
@@ -211,7 +214,8 @@ fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, Setba
             signature.as_deref(),
         );
         let written = records.iter().map(Written::of).collect();
-        // Each drive's records have a moment of their own, by which one drive is known that is seen twice.
+        // Each drive's records have a moment of their own, by which one drive is known that is seen
+        // twice.
         let now = Stamp::of(tools.clock.now());
         let result = store::stage(disk, &destination.root, &records, now);
         staged.push((index, written));
@@ -281,7 +285,8 @@ fn records_for<'a>(
         let tags = bag::tag_files(manifest, &payload, records.iter().chain([&last]));
         records.extend(tags);
     }
-    // The manifest gets its name when all else has, and its signature, which no list holds, after it.
+    // The manifest gets its name when all else has, and its signature, which no list holds, after
+    // it.
     records.push(last);
     records.extend(signed);
     records

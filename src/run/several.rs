@@ -1,5 +1,5 @@
-//! Owns what several cards of one command mean for each other: their names, the order in which they are read, and whether
-//! all of them fit. Writes nothing.
+//! Owns what several cards of one command mean for each other: their names, the order in which they
+//! are read, and whether all of them fit. Writes nothing.
 
 use crate::error::{Problem, ProblemKind};
 use crate::name::shown;
@@ -31,7 +31,8 @@ pub struct Together {
     pub notes: Vec<String>,
 }
 
-/// Joins what was planned for each card alone; `planned` has `None` for a card that will be refused.
+/// Joins what was planned for each card alone; `planned` has `None` for a card that will be
+/// refused.
 pub(super) fn together(jobs: &[Job], planned: Vec<Option<Plan>>, tools: &Tools) -> Together {
     let disk = tools.disk.as_ref();
     let mut reasons = Vec::new();
@@ -108,8 +109,8 @@ fn at_once(order: &Order, index: usize) -> Vec<usize> {
         .collect()
 }
 
-/// Counts the cards that share a reader's link with card `index`: what the person says of the reader is said
-/// of one, unless the system shows that the cards hang on different ones.
+/// Counts the cards that share a reader's link with card `index`: what the person says of the
+/// reader is said of one, unless the system shows that the cards hang on different ones.
 fn in_reader(jobs: &[Job], paths: &[Vec<Hop>], index: usize, others: &[usize]) -> u32 {
     let own_key = |i: usize| Some(&paths.get(i)?.first()?.key);
     let shares = |other: usize| {

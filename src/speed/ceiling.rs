@@ -1,4 +1,5 @@
-//! Owns what a chain from a card to the drives allows at most: `ceiling = min` over its links. Pure.
+//! Owns what a chain from a card to the drives allows at most: `ceiling = min` over its links.
+//! Pure.
 
 use super::chain::{CardSpeed, Chain, DriveSpeed, Hop, InUse, Origin, ReaderSpeed, Spin, in_turns};
 use super::link::{Link, LinkKind, Part, rounded};
@@ -22,13 +23,14 @@ pub struct Ceiling {
     spins: Vec<Spin>,
 }
 
-/// What the figures of a chain rest on where its drives are concerned. Destinations are counted from 0.
+/// What the figures of a chain rest on where its drives are concerned. Destinations are counted
+/// from 0.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct DrivesKnown {
     /// Destinations of which nobody knows how fast they are.
     pub unknown: Vec<usize>,
-    /// Destinations that are read back and of which nobody knows whether they spin, with the MB/s that
-    /// each takes if it does.
+    /// Destinations that are read back and of which nobody knows whether they spin, with the MB/s
+    /// that each takes if it does.
     pub may_spin: Vec<(usize, MegabytesPerS)>,
 }
 
@@ -67,8 +69,8 @@ impl Ceiling {
         &self.drives
     }
 
-    /// Returns whether card and reader can have given `mbps` over the links that lead from the reader
-    /// into the computer now; else they hung on another port then.
+    /// Returns whether card and reader can have given `mbps` over the links that lead from the
+    /// reader into the computer now; else they hung on another port then.
     pub fn way_allows(&self, mbps: MegabytesPerS) -> bool {
         self.slowest_of_way()
             .is_none_or(|way| mbps.0 <= ABOVE * way.mbps.0)
@@ -79,8 +81,9 @@ impl Ceiling {
         slowest(self.links.iter().filter(way))
     }
 
-    /// Takes note of what this card gave in this reader before, which says more than what is printed on
-    /// either or than the usual share of a bus. Over a slower port than then it counts for nothing.
+    /// Takes note of what this card gave in this reader before, which says more than what is
+    /// printed on either or than the usual share of a bus. Over a slower port than then it counts
+    /// for nothing.
     pub fn note_measured(&mut self, mbps: MegabytesPerS) {
         if !(mbps.0 > 0.0 && mbps.0.is_finite()) {
             return;
@@ -88,7 +91,8 @@ impl Ceiling {
         if !self.way_allows(mbps) {
             let way = self.slowest_of_way().copied();
             self.note(format!(
-                "This card and reader gave {:.0} MB/s before, on another port it seems: {} allows {:.0}.",
+                "This card and reader gave {:.0} MB/s before, on another port it seems: {} allows \
+                 {:.0}.",
                 mbps.0,
                 way.as_ref().map_or_else(String::new, Link::words),
                 way.map_or(0.0, |w| w.mbps.0)
@@ -104,7 +108,8 @@ impl Ceiling {
             .collect();
         if !refuted.is_empty() {
             self.note(format!(
-                "This card and reader gave {:.0} MB/s before, more than is known of them ({}); what was measured counts.",
+                "This card and reader gave {:.0} MB/s before, more than is known of them ({}); \
+                 what was measured counts.",
                 mbps.0,
                 refuted.join(", ")
             ));
@@ -147,8 +152,8 @@ impl Ceiling {
         usual_of(&self.links.iter())
     }
 
-    /// Returns the slowest link between card and computer, or what they gave before if that is slower;
-    /// `None` if nothing is known of them.
+    /// Returns the slowest link between card and computer, or what they gave before if that is
+    /// slower; `None` if nothing is known of them.
     pub fn on_cards_side(&self) -> Option<&Link> {
         slowest(self.links.iter().filter(|link| !link.part.is_of_drive()))
     }
@@ -159,8 +164,8 @@ impl Ceiling {
     }
 
     /// Returns what a measured read rate says against the links between card and computer, in a
-    /// sentence: that it is far below what is usual for them, or above what they allow. With `is_least`
-    /// the card was read at that rate at least, and only the latter can be said.
+    /// sentence: that it is far below what is usual for them, or above what they allow. With
+    /// `is_least` the card was read at that rate at least, and only the latter can be said.
     pub fn compare(&self, read: MegabytesPerS, is_least: bool) -> Option<String> {
         // Against its own past it is held elsewhere.
         let allowed = |link: &&Link| !link.part.is_of_drive() && !is_measured(link);
@@ -182,7 +187,8 @@ impl Ceiling {
         }
         (!is_least && read.0 < BELOW * low.0).then(|| {
             format!(
-                "{allows} and usually gives {:.0} to {:.0}. Another reader, port or cable may tell which part is slow.",
+                "{allows} and usually gives {:.0} to {:.0}. Another reader, port or cable may \
+                 tell which part is slow.",
                 low.0, high.0
             )
         })
@@ -236,7 +242,8 @@ impl Ceiling {
                 .is_some_and(|bus| matches!(bus.family, Family::UhsI | Family::UhsIVendor))
         {
             self.note(format!(
-                "A card with one row of pins reads its {:.0} MB/s only in a reader that knows the maker's faster mode; in any other it runs as {}, usually at {:.0} to {:.0} MB/s.",
+                "A card with one row of pins reads its {:.0} MB/s only in a reader that knows the \
+                 maker's faster mode; in any other it runs as {}, usually at {:.0} to {:.0} MB/s.",
                 reads.0,
                 row.words,
                 row.mbps().0 * row.usual.low,
@@ -255,7 +262,8 @@ impl Ceiling {
             && reads.0 <= ONE_ROW_LABEL_MAX
         {
             self.note(format!(
-                "If the card has one row of pins, its {:.0} MB/s are reached only in a reader that knows the maker's faster mode; `--bus uhs-i` takes that into account.",
+                "If the card has one row of pins, its {:.0} MB/s are reached only in a reader \
+                 that knows the maker's faster mode; `--bus uhs-i` takes that into account.",
                 reads.0
             ));
         }
@@ -290,8 +298,8 @@ impl Ceiling {
         }
     }
 
-    /// The links that the system reports: those of the reader, and those of the drives that the card
-    /// does not use itself.
+    /// The links that the system reports: those of the reader, and those of the drives that the
+    /// card does not use itself.
     fn paths(&mut self, chain: &Chain) {
         let own: BTreeSet<&str> = chain.path.iter().map(|hop| hop.key.as_str()).collect();
         for hop in &chain.path {
@@ -320,8 +328,9 @@ impl Ceiling {
         }
     }
 
-    /// What a link leaves for each byte of this card: it carries those of every card that comes through
-    /// it, and those of every card again for each drive behind it, and once more when they are read back.
+    /// What a link leaves for each byte of this card: it carries those of every card that comes
+    /// through it, and those of every card again for each drive behind it, and once more when they
+    /// are read back.
     fn share(&mut self, hop: &Hop, chain: &Chain) -> MegabytesPerS {
         let is_on = |path: &[Hop]| path.iter().any(|h| h.key == hop.key);
         let all_cards = 1 + len64(chain.other_cards.len());
@@ -360,7 +369,8 @@ impl Ceiling {
                 self.drives.unknown.push(index);
                 continue;
             };
-            // Two figures for one device are meant for each folder as it is; one figure is the device's.
+            // Two figures for one device are meant for each folder as it is; one figure is the
+            // device's.
             let sharers = together.get(&drive.disks).map_or(1, |all| {
                 let figure = |i: &usize| chain.drives.get(*i).and_then(|d| d.writes);
                 if all.iter().all(|i| figure(i) == Some(writes)) {
@@ -378,7 +388,8 @@ impl Ceiling {
             }
             let mbps = if chain.reads_back && drive.is_spinning() {
                 self.note(format!(
-                    "Drive {} spins: it writes and reads back in turns, which leaves {:.0} of its {:.0} MB/s.",
+                    "Drive {} spins: it writes and reads back in turns, which leaves {:.0} of its \
+                     {:.0} MB/s.",
                     index + 1,
                     turns.0,
                     share(writes.mbps.0).0
@@ -567,8 +578,8 @@ mod tests {
 
     #[test]
     fn a_label_above_uhs_i_is_reached_in_a_matched_reader_only() {
-        // Common practice, no source: labelled 170, such a card gives 92 to 95 in any but its matched
-        // reader and 165 in that one.
+        // Common practice, no source: labelled 170, such a card gives 92 to 95 in any but its
+        // matched reader and 165 in that one.
         let mut c = chain(170.0, "sd-sdr104", "sd-uhs2-hd312", "usb3-5g");
         assert_eq!(told(&c), (104.0, "card bus sd-sdr104".to_owned()));
         let ceiling = Ceiling::of(&c);
@@ -616,8 +627,8 @@ mod tests {
 
     #[test]
     fn the_chain_has_no_place_for_a_write_class() {
-        // Guaranteed classes are write minima (SD Association, Speed Class page). A field added here
-        // must be thought about: see also the example that does not compile in `classes`.
+        // Guaranteed classes are write minima (SD Association, Speed Class page). A field added
+        // here must be thought about: see also the example that does not compile in `classes`.
         let Chain {
             card: CardSpeed { reads, bus },
             reader,
@@ -817,8 +828,8 @@ mod tests {
         assert_eq!(told(&c).0, 200.0);
     }
 
-    /// Common practice, no source: no spinning disk writes faster than 300 MB/s, and virtual disks call
-    /// themselves spinning.
+    /// Common practice, no source: no spinning disk writes faster than 300 MB/s, and virtual disks
+    /// call themselves spinning.
     #[test]
     fn what_is_too_fast_does_not_spin_whatever_the_system_says() {
         let spins = |mbps, spins, is_virtual| {
@@ -883,7 +894,10 @@ mod tests {
         assert_eq!(told(60.0), None, "a little slow is nothing to talk about");
         let slow = told(36.0).unwrap();
         assert!(
-            slow.contains("36 MB/s; what is known of it and its reader allows 104 (card bus, UHS-I) and usually gives 80 to 96"),
+            slow.contains(
+                "36 MB/s; what is known of it and its reader allows 104 (card bus, \
+                UHS-I) and usually gives 80 to 96"
+            ),
             "{slow}"
         );
         let fast = told(165.0).unwrap();

@@ -1,5 +1,6 @@
-//! Owns what is known of everything between a card and the drives. Whoever knows something (the command line, the
-//! kit, the system) fills in the same [`Chain`], and what nobody knows is left out instead of guessed.
+//! Owns what is known of everything between a card and the drives. Whoever knows something (the
+//! command line, the kit, the system) fills in the same [`Chain`], and what nobody knows is left
+//! out instead of guessed.
 //!
 //! Guaranteed classes are write rates and have no place here (see [`super::classes`]).
 
@@ -118,8 +119,8 @@ pub struct DriveSpeed {
     pub writes: Option<Figure>,
     /// What it sustains when it is read.
     pub reads: Option<Figure>,
-    /// Names of the disks behind it; equal names are one device. Empty where the system does not say, or the person says
-    /// that the drives are separate.
+    /// Names of the disks behind it; equal names are one device. Empty where the system does not
+    /// say, or the person says that the drives are separate.
     pub disks: BTreeSet<String>,
     /// It spins, and so does one thing at a time; `None` where nobody knows.
     pub spins: Option<bool>,
@@ -150,14 +151,15 @@ impl DriveSpeed {
         }
     }
 
-    /// Returns whether it spins: the system says so, and it is not too fast for that. Of a virtual disk that is
-    /// believed only where somebody gave both rates, and so means that drive.
+    /// Returns whether it spins: the system says so, and it is not too fast for that. Of a virtual
+    /// disk that is believed only where somebody gave both rates, and so means that drive.
     pub fn is_spinning(&self) -> bool {
         let is_meant = !self.is_virtual || self.reads.is_some();
         self.spins == Some(true) && self.may_spin() && is_meant
     }
 
-    /// Returns whether it spins for all that is known: nobody says that it does not, and it is not too fast.
+    /// Returns whether it spins for all that is known: nobody says that it does not, and it is not
+    /// too fast.
     pub(super) fn may_spin(&self) -> bool {
         let is_slow = self.writes.is_none_or(|w| w.mbps.0 <= SPINNING_MAX);
         self.spins != Some(false) && is_slow
@@ -190,12 +192,13 @@ impl Chain {
     }
 }
 
-/// No spinning disk writes faster than so many MB/s (common practice, no source); some USB bridges and virtual
-/// disks call themselves spinning and are not.
+/// No spinning disk writes faster than so many MB/s (common practice, no source); some USB bridges
+/// and virtual disks call themselves spinning and are not.
 const SPINNING_MAX: f64 = 300.0;
 
-/// MB/s of a drive with one head, which does not write while it reads back. Where only its writing is known it
-/// reads at that rate (common practice, no source: the two are the same tracks at the same speed).
+/// MB/s of a drive with one head, which does not write while it reads back. Where only its writing
+/// is known it reads at that rate (common practice, no source: the two are the same tracks at the
+/// same speed).
 pub(super) fn in_turns(writes: Figure, reads: Option<Figure>) -> f64 {
     let reads = reads.map_or(writes.mbps.0, |r| r.mbps.0);
     1.0 / (1.0 / writes.mbps.0 + 1.0 / reads)

@@ -1,7 +1,8 @@
-//! Owns the guaranteed classes printed on cards: what a card sustains *at least* when it is *written*.
+//! Owns the guaranteed classes printed on cards: what a card sustains *at least* when it is
+//! *written*.
 //!
-//! They say nothing about reading, and nothing here can become a read rate: [`WriteFloor`] is a type of
-//! its own, and the chain of a ceiling has no place for it.
+//! They say nothing about reading, and nothing here can become a read rate: [`WriteFloor`] is a
+//! type of its own, and the chain of a ceiling has no place for it.
 //!
 //! ```compile_fail,E0308
 //! use unlade::speed::{chain::CardSpeed, classes::WriteClass};
@@ -11,7 +12,8 @@
 //!
 //! ```
 //! use unlade::speed::chain::CardSpeed;
-//! let right = CardSpeed { reads: Some(unlade::units::MegabytesPerS(170.0)), ..CardSpeed::default() };
+//! let right = CardSpeed { reads: Some(unlade::units::MegabytesPerS(170.0)), ..CardSpeed::default()
+//! };
 //! ```
 
 use super::links::{LinkRow, find};
@@ -68,12 +70,14 @@ const KINDS: [Kind; 7] = [
 pub enum NoClass {
     /// It begins as a number does, as the rate on a card's label.
     #[error(
-        "`{0}` is no class: a class is printed as V30, U3 or C10. The large figure on a card is how fast it reads, and guarantees no writing"
+        "`{0}` is no class: a class is printed as V30, U3 or C10. The large figure on a card is \
+         how fast it reads, and guarantees no writing"
     )]
     Rate(String),
     /// No standard has it.
     #[error(
-        "`{0}` is no class of any standard; there are C2, C4, C6, C10, U1, U3, V6 to V90, E150 to E600, A1, A2 and VPG20 to VPG1600"
+        "`{0}` is no class of any standard; there are C2, C4, C6, C10, U1, U3, V6 to V90, E150 to \
+         E600, A1, A2 and VPG20 to VPG1600"
     )]
     Unknown(String),
 }
@@ -106,8 +110,8 @@ impl WriteClass {
         Err(NoClass::Unknown(shown))
     }
 
-    /// Returns the slowest class that guarantees at least `needed`, of those that the same kind of card
-    /// carries: the video classes for all that the SD Association had before SD Express.
+    /// Returns the slowest class that guarantees at least `needed`, of those that the same kind of
+    /// card carries: the video classes for all that the SD Association had before SD Express.
     pub fn enough_for(self, needed: MegabytesPerS) -> Option<Self> {
         let wanted = match self {
             Self::Guarantee(_) => "vpg",
@@ -141,8 +145,8 @@ impl WriteClass {
         })))
     }
 
-    /// Returns the slowest bus that a card of this class must have, where the standard names one: V60
-    /// and V90 need the second row of pins. That tells a kind of card, not a rate.
+    /// Returns the slowest bus that a card of this class must have, where the standard names one:
+    /// V60 and V90 need the second row of pins. That tells a kind of card, not a rate.
     pub fn needs_bus(self) -> Option<&'static LinkRow> {
         match self {
             Self::Video(60..) => find("sd-uhs2-fd156"),

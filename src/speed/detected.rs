@@ -1,5 +1,5 @@
-//! Owns what the system's words about slots, readers and hubs mean for the chain. Pure. A word that is
-//! not known here adds no link.
+//! Owns what the system's words about slots, readers and hubs mean for the chain. Pure. A word that
+//! is not known here adds no link.
 
 use super::ceiling::Ceiling;
 use super::chain::{Chain, DriveSpeed, Hop, InUse};
@@ -23,8 +23,8 @@ pub fn drive(drive: &mut DriveSpeed, gear: &Gear) {
     drive.spins = drive.spins.or(gear.rotational);
 }
 
-/// Returns the links that a device hangs on, its own first. The computer's own hub is none: what leads on from
-/// it is inside the computer.
+/// Returns the links that a device hangs on, its own first. The computer's own hub is none: what
+/// leads on from it is inside the computer.
 pub fn path(gear: &Gear) -> Vec<Hop> {
     let usb_hop = |(index, device): (usize, &UsbDevice)| {
         Some(Hop {
@@ -50,8 +50,8 @@ pub fn path(gear: &Gear) -> Vec<Hop> {
     hops
 }
 
-/// What a `PCIe` link gives under load: as many lanes as are in use, at the most that both ends can do,
-/// since an idle link slows its lanes down.
+/// What a `PCIe` link gives under load: as many lanes as are in use, at the most that both ends can
+/// do, since an idle link slows its lanes down.
 fn lasting(link: &PcieLink) -> Option<(f64, u32)> {
     let gts = match (link.device.0, link.port.0) {
         (Some(device), Some(port)) => device.min(port),
@@ -87,7 +87,8 @@ pub fn card_notes(ceiling: &mut Ceiling, gear: &Gear) {
         && now < could
     {
         ceiling.note(format!(
-            "The reader's PCIe link runs at {now} GT/s now and could at {could}; idle links slow down."
+            "The reader's PCIe link runs at {now} GT/s now and could at {could}; idle links slow \
+             down."
         ));
     }
     if let Some(slot) = &gear.slot
@@ -96,7 +97,8 @@ pub fn card_notes(ceiling: &mut Ceiling, gear: &Gear) {
         let classes = status.classes();
         if !classes.is_empty() {
             ceiling.note(format!(
-                "The card itself says that it is of {}: classes are least rates of writing, not of reading.",
+                "The card itself says that it is of {}: classes are least rates of writing, not \
+                 of reading.",
                 classes.join(", ")
             ));
         }
@@ -104,8 +106,8 @@ pub fn card_notes(ceiling: &mut Ceiling, gear: &Gear) {
     }
 }
 
-/// Adds what is worth saying about a drive's way into the computer. `what` begins the sentence, such as
-/// `Destination 2`.
+/// Adds what is worth saying about a drive's way into the computer. `what` begins the sentence,
+/// such as `Destination 2`.
 pub fn notes(ceiling: &mut Ceiling, what: &str, gear: &Gear) {
     if let Some(device) = gear.usb.first() {
         note_of_usb(ceiling, what, device);
@@ -134,13 +136,14 @@ pub fn notes(ceiling: &mut Ceiling, what: &str, gear: &Gear) {
 }
 
 fn note_of_usb(ceiling: &mut Ceiling, what: &str, device: &UsbDevice) {
-    // USB 3.2 Specification, section 9.6.1 (from memory): a device that can do USB 3 says 2.10 when it
-    // has to run at 480 Mb/s.
+    // USB 3.2 Specification, section 9.6.1 (from memory): a device that can do USB 3 says 2.10 when
+    // it has to run at 480 Mb/s.
     let can_more = device.release.is_some_and(|r| r >= 210);
     let Some(row) = find("usb2-bulk") else { return };
     if can_more && device.megabits.is_some_and(|m| m <= 480.0) {
         ceiling.note(format!(
-            "{what} seems to be a USB 3 one on a USB 2 path: {:.0} MB/s at most, usually {:.0} to {:.0}. Try another port, cable or hub.",
+            "{what} seems to be a USB 3 one on a USB 2 path: {:.0} MB/s at most, usually {:.0} to \
+             {:.0}. Try another port, cable or hub.",
             row.mbps().0,
             row.mbps().0 * row.usual.low,
             row.mbps().0 * row.usual.high
@@ -157,7 +160,9 @@ fn note_of_slot(ceiling: &mut Ceiling, classes: &[String], mode: Option<&BusMode
     let Some(bus) = needs else { return };
     if mode.is_none() && bus.family > Family::UhsI {
         ceiling.note(
-            "The card's class is one of cards with a second row of pins; the system does not tell whether this slot uses it (it tells root), and `unlade rate` measures it.".to_owned(),
+            "The card's class is one of cards with a second row of pins; the system does not tell \
+             whether this slot uses it (it tells root), and `unlade rate` measures it."
+                .to_owned(),
         );
     }
     if let Some(used) = mode.and_then(in_use)
@@ -216,7 +221,8 @@ mod tests {
         assert_eq!(
             told.notes(),
             [
-                "The reader seems to be a USB 3 one on a USB 2 path: 53 MB/s at most, usually 30 to 42. Try another port, cable or hub."
+                "The reader seems to be a USB 3 one on a USB 2 path: 53 MB/s at most, usually 30 \
+                 to 42. Try another port, cable or hub."
             ]
         );
         gear.usb[0].release = Some(200);

@@ -1,5 +1,5 @@
-//! Owns the parts that every byte of a copy goes through: their names in events and records and for people, and what
-//! each allows a job.
+//! Owns the parts that every byte of a copy goes through: their names in events and records and for
+//! people, and what each allows a job.
 
 use super::chain::Origin;
 use super::links::{LABEL_USUAL, LinkRow, Usual};
@@ -171,8 +171,8 @@ impl Link {
         Self::new(Part::Drive(index), LinkKind::Writes, mbps, Origin::Measured)
     }
 
-    /// Returns whether it can't be exceeded: a bus or a link. What a label says, what somebody says of a drive and
-    /// what was reached before are no limits.
+    /// Returns whether it can't be exceeded: a bus or a link. What a label says, what somebody says
+    /// of a drive and what was reached before are no limits.
     pub fn is_limit(&self) -> bool {
         matches!(self.kind, LinkKind::Bus(_))
     }

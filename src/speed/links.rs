@@ -1,9 +1,9 @@
-//! Owns the link table: every bus a card speaks and every link between a reader and a computer, with how
-//! its ceiling comes about and what it usually gives.
+//! Owns the link table: every bus a card speaks and every link between a reader and a computer,
+//! with how its ceiling comes about and what it usually gives.
 //!
-//! A ceiling is `transfers per second x bits per transfer x line code / 8`, in MB/s of 10^6 bytes. It is
-//! what the link carries at most, never what a card, a reader or a drive delivers. The usual share is
-//! what published measurements report of it; where nothing was published it says so.
+//! A ceiling is `transfers per second x bits per transfer x line code / 8`, in MB/s of 10^6 bytes.
+//! It is what the link carries at most, never what a card, a reader or a drive delivers. The usual
+//! share is what published measurements report of it; where nothing was published it says so.
 
 use crate::units::{MegabitsPerS, MegabytesPerS};
 
@@ -105,8 +105,8 @@ pub fn find(id: &str) -> Option<&'static LinkRow> {
         .find(|row| row.id == wanted || row.also.contains(&wanted.as_str()))
 }
 
-/// Returns the names of all buses of cards, or of all links of readers, in the table's order; each with
-/// the first of its short names, as people write it: `sd-sdr104 (uhs-i)`.
+/// Returns the names of all buses of cards, or of all links of readers, in the table's order; each
+/// with the first of its short names, as people write it: `sd-sdr104 (uhs-i)`.
 pub fn ids(card_buses: bool) -> Vec<String> {
     LINKS
         .iter()
@@ -129,8 +129,9 @@ pub struct Met {
 
 /// Returns the mode that a card uses in a slot: the best that both know.
 ///
-/// A second row of pins counts only if both have the same one: UHS-II in a slot with one row, SD Express
-/// in a UHS-II slot and the reverse all run as UHS-I. A maker's faster mode counts only if both know it.
+/// A second row of pins counts only if both have the same one: UHS-II in a slot with one row, SD
+/// Express in a UHS-II slot and the reverse all run as UHS-I. A maker's faster mode counts only if
+/// both know it.
 pub fn meet(card: &'static LinkRow, slot: &'static LinkRow) -> Met {
     use Family::{CFast, CfExpress, CompactFlash, SdExpress, UhsII, UhsIII, UhsIVendor, Xqd};
     let (a, b) = (card.family, slot.family);
@@ -331,23 +332,40 @@ pub static LINKS: [LinkRow; 63] = [
     row("sd-ddr50", "UHS-I DDR50", F::UhsI, (2.0 * 50e6, 4.0, PLAIN), SDA, SD_SLOW),
     also(row("sd-sdr104", "UHS-I", F::UhsI, (208e6, 4.0, PLAIN), SDA, SD_104), &["uhs-i", "uhs-1"]),
     row("sd-ddr200-vendor", "a maker's faster UHS-I mode", F::UhsIVendor, (2.0 * 200e6, 4.0, PLAIN),
-        "no standard: 200 MHz on both edges, as laboratory reviews in the press report it", UNKNOWN),
+        "no standard: 200 MHz on both edges, as laboratory reviews in the press report it",
+        UNKNOWN),
     row("sd-uhs2-fd156", "UHS-II FD156", F::UhsII, (1.56e9, 1.0, B8_10), SDA, SD_TWO_ROWS),
-    also(row("sd-uhs2-hd312", "UHS-II", F::UhsII, (1.56e9, 2.0, B8_10), SDA, SD_TWO_ROWS), &["uhs-ii", "uhs-2"]),
+    also(row("sd-uhs2-hd312", "UHS-II", F::UhsII, (1.56e9, 2.0, B8_10), SDA, SD_TWO_ROWS),
+        &["uhs-ii", "uhs-2"]),
     row("sd-uhs3-fd312", "UHS-III FD312", F::UhsIII, (3.12e9, 1.0, B8_10), SDA, SD_TWO_ROWS),
-    also(row("sd-uhs3-fd624", "UHS-III", F::UhsIII, (6.24e9, 1.0, B8_10), SDA, SD_TWO_ROWS), &["uhs-iii", "uhs-3"]),
-    also(row("sdex-3x1", "SD Express, PCIe 3", F::SdExpress, (8e9, 1.0, B128_130), SDA_EXPRESS, PCIE_CARD), &["sd-express"]),
-    row("sdex-3x2", "SD Express, PCIe 3 x2", F::SdExpress, (8e9, 2.0, B128_130), SDA_EXPRESS, PCIE_CARD),
-    row("sdex-4x1", "SD Express, PCIe 4", F::SdExpress, (16e9, 1.0, B128_130), SDA_EXPRESS, PCIE_CARD),
-    row("sdex-4x2", "SD Express, PCIe 4 x2", F::SdExpress, (16e9, 2.0, B128_130), SDA_EXPRESS, PCIE_CARD),
-    row("cf-udma0", "CompactFlash UDMA 0", F::CompactFlash, (1e9 / 120.0, 16.0, PLAIN), CFA, UNKNOWN),
-    row("cf-udma1", "CompactFlash UDMA 1", F::CompactFlash, (1e9 / 80.0, 16.0, PLAIN), CFA, UNKNOWN),
-    row("cf-udma2", "CompactFlash UDMA 2", F::CompactFlash, (1e9 / 60.0, 16.0, PLAIN), CFA, UNKNOWN),
-    row("cf-udma3", "CompactFlash UDMA 3", F::CompactFlash, (1e9 / 45.0, 16.0, PLAIN), CFA, UNKNOWN),
-    row("cf-udma4", "CompactFlash UDMA 4", F::CompactFlash, (1e9 / 30.0, 16.0, PLAIN), CFA, UNKNOWN),
-    row("cf-udma5", "CompactFlash UDMA 5", F::CompactFlash, (1e9 / 20.0, 16.0, PLAIN), CFA, UNKNOWN),
-    row("cf-udma6", "CompactFlash UDMA 6", F::CompactFlash, (1e9 / 15.0, 16.0, PLAIN), CFA, UNKNOWN),
-    also(row("cf-udma7", "CompactFlash UDMA 7", F::CompactFlash, (1e9 / 12.0, 16.0, PLAIN), CFA, UNKNOWN), &["compactflash"]),
+    also(row("sd-uhs3-fd624", "UHS-III", F::UhsIII, (6.24e9, 1.0, B8_10), SDA, SD_TWO_ROWS),
+        &["uhs-iii", "uhs-3"]),
+    also(row("sdex-3x1", "SD Express, PCIe 3", F::SdExpress,
+        (8e9, 1.0, B128_130), SDA_EXPRESS, PCIE_CARD),
+        &["sd-express"]),
+    row("sdex-3x2", "SD Express, PCIe 3 x2", F::SdExpress,
+        (8e9, 2.0, B128_130), SDA_EXPRESS, PCIE_CARD),
+    row("sdex-4x1", "SD Express, PCIe 4", F::SdExpress,
+        (16e9, 1.0, B128_130), SDA_EXPRESS, PCIE_CARD),
+    row("sdex-4x2", "SD Express, PCIe 4 x2", F::SdExpress,
+        (16e9, 2.0, B128_130), SDA_EXPRESS, PCIE_CARD),
+    row("cf-udma0", "CompactFlash UDMA 0", F::CompactFlash,
+        (1e9 / 120.0, 16.0, PLAIN), CFA, UNKNOWN),
+    row("cf-udma1", "CompactFlash UDMA 1", F::CompactFlash,
+        (1e9 / 80.0, 16.0, PLAIN), CFA, UNKNOWN),
+    row("cf-udma2", "CompactFlash UDMA 2", F::CompactFlash,
+        (1e9 / 60.0, 16.0, PLAIN), CFA, UNKNOWN),
+    row("cf-udma3", "CompactFlash UDMA 3", F::CompactFlash,
+        (1e9 / 45.0, 16.0, PLAIN), CFA, UNKNOWN),
+    row("cf-udma4", "CompactFlash UDMA 4", F::CompactFlash,
+        (1e9 / 30.0, 16.0, PLAIN), CFA, UNKNOWN),
+    row("cf-udma5", "CompactFlash UDMA 5", F::CompactFlash,
+        (1e9 / 20.0, 16.0, PLAIN), CFA, UNKNOWN),
+    row("cf-udma6", "CompactFlash UDMA 6", F::CompactFlash,
+        (1e9 / 15.0, 16.0, PLAIN), CFA, UNKNOWN),
+    also(row("cf-udma7", "CompactFlash UDMA 7", F::CompactFlash,
+        (1e9 / 12.0, 16.0, PLAIN), CFA, UNKNOWN),
+        &["compactflash"]),
     row("cfast1", "CFast 1", F::CFast, (3e9, 1.0, B8_10), CFA_CFAST, SATA),
     row("cfast2", "CFast 2.0", F::CFast, (6e9, 1.0, B8_10), CFA_CFAST, SATA),
     row("xqd1-g1", "XQD, PCIe 1", F::Xqd, (2.5e9, 1.0, B8_10), CFA_XQD, PCIE_CARD),
@@ -361,21 +379,29 @@ pub static LINKS: [LinkRow; 63] = [
     row("cfe4-b", "CFexpress 4.0 type B", F::CfExpress, (16e9, 2.0, B128_130), CFA_CFE, PCIE_CARD),
     row("cfe4-c", "CFexpress 4.0 type C", F::CfExpress, (16e9, 4.0, B128_130), CFA_CFE, PCIE_CARD),
     // 1000 frames a second, 19 packets of 64 bytes each (USB 2.0 Specification, table 5-9).
-    row("usb1-bulk", "USB 1, 12 Mb/s", F::Usb, (1_000.0, 19.0 * 64.0 * 8.0, PLAIN), USB_IF_2, UNKNOWN),
+    row("usb1-bulk", "USB 1, 12 Mb/s", F::Usb,
+        (1_000.0, 19.0 * 64.0 * 8.0, PLAIN), USB_IF_2, UNKNOWN),
     row("usb2-raw", "USB 2.0 on the wire", F::Usb, (480e6, 1.0, PLAIN), USB_IF_2,
         Usual { low: 0.5, high: 0.7, source: USB_2.source }),
     // 8000 microframes a second, 13 packets of 512 bytes each (table 5-10).
-    also(row("usb2-bulk", "USB 2.0", F::Usb, (8_000.0, 13.0 * 512.0 * 8.0, PLAIN), USB_IF_2, USB_2), &["usb2", "usb-2", "usb2.0"]),
-    also(row("usb3-5g", "USB 5 Gb/s", F::Usb, (5e9, 1.0, B8_10), USB_IF_3, USB_5), &["usb3", "usb-3", "usb-5g"]),
+    also(row("usb2-bulk", "USB 2.0", F::Usb, (8_000.0, 13.0 * 512.0 * 8.0, PLAIN), USB_IF_2, USB_2),
+        &["usb2", "usb-2", "usb2.0"]),
+    also(row("usb3-5g", "USB 5 Gb/s", F::Usb, (5e9, 1.0, B8_10), USB_IF_3, USB_5),
+        &["usb3", "usb-3", "usb-5g"]),
     row("usb3-gen1x2", "USB 2 x 5 Gb/s", F::Usb, (5e9, 2.0, B8_10), USB_IF_3, UNKNOWN),
-    also(row("usb3-10g", "USB 10 Gb/s", F::Usb, (10e9, 1.0, B128_132), USB_IF_3, USB_10), &["usb-10g"]),
-    also(row("usb3-20g", "USB 20 Gb/s", F::Usb, (10e9, 2.0, B128_132), USB_IF_3, UNKNOWN), &["usb-20g"]),
+    also(row("usb3-10g", "USB 10 Gb/s", F::Usb, (10e9, 1.0, B128_132), USB_IF_3, USB_10),
+        &["usb-10g"]),
+    also(row("usb3-20g", "USB 20 Gb/s", F::Usb, (10e9, 2.0, B128_132), USB_IF_3, UNKNOWN),
+        &["usb-20g"]),
     row("usb4-20g", "USB4 20 Gb/s", F::Usb4, (10e9, 2.0, (64.0, 66.0)), USB_IF_4, UNKNOWN),
     row("usb4-40g", "USB4 40 Gb/s", F::Usb4, (20e9, 2.0, B128_132), USB_IF_4, UNKNOWN),
     row("usb4-80g", "USB4 80 Gb/s", F::Usb4, (40e9, 2.0, PLAIN), USB_IF_4, UNKNOWN),
-    also(row("tb3-data", "Thunderbolt 3", F::Thunderbolt, (22e9, 1.0, PLAIN), INTEL_TB, UNKNOWN), &["tb3"]),
-    also(row("tb4-pcie", "Thunderbolt 4", F::Thunderbolt, (8e9, 4.0, B128_130), INTEL_TB, UNKNOWN), &["tb4"]),
-    also(row("tb5-pcie", "Thunderbolt 5", F::Thunderbolt, (16e9, 4.0, B128_130), INTEL_TB, UNKNOWN), &["tb5"]),
+    also(row("tb3-data", "Thunderbolt 3", F::Thunderbolt, (22e9, 1.0, PLAIN), INTEL_TB, UNKNOWN),
+        &["tb3"]),
+    also(row("tb4-pcie", "Thunderbolt 4", F::Thunderbolt, (8e9, 4.0, B128_130), INTEL_TB, UNKNOWN),
+        &["tb4"]),
+    also(row("tb5-pcie", "Thunderbolt 5", F::Thunderbolt, (16e9, 4.0, B128_130), INTEL_TB, UNKNOWN),
+        &["tb5"]),
     row("sata1", "SATA 1.5 Gb/s", F::Sata, (1.5e9, 1.0, B8_10), SATA_IO, SATA),
     row("sata2", "SATA 3 Gb/s", F::Sata, (3e9, 1.0, B8_10), SATA_IO, SATA),
     row("sata3", "SATA 6 Gb/s", F::Sata, (6e9, 1.0, B8_10), SATA_IO, SATA),
@@ -385,13 +411,18 @@ pub static LINKS: [LinkRow; 63] = [
     row("pcie4-lane", "PCIe 4", F::Pcie, (16e9, 1.0, B128_130), PCI_SIG, PCIE_CARD),
     row("pcie5-lane", "PCIe 5", F::Pcie, (32e9, 1.0, B128_130), PCI_SIG, PCIE_CARD),
     row("eth-1g", "1 Gb/s network", F::Ethernet, (1e9, 1.0, PLAIN), IEEE, UNKNOWN),
-    // Frames of 1500 bytes take 1538 on the wire; the headers of IP and TCP leave 1460 of them, 1448
-    // with time stamps.
-    row("eth-1g-tcp", "1 Gb/s network, TCP", F::Ethernet, (1e9, 1.0, (1_460.0, 1_538.0)), IEEE, UNKNOWN),
-    row("eth-1g-tcp-ts", "1 Gb/s network, TCP with time stamps", F::Ethernet, (1e9, 1.0, (1_448.0, 1_538.0)), IEEE, UNKNOWN),
-    row("eth-2.5g-tcp-ts", "2.5 Gb/s network, TCP", F::Ethernet, (2.5e9, 1.0, (1_448.0, 1_538.0)), IEEE, UNKNOWN),
-    row("eth-10g-tcp-ts", "10 Gb/s network, TCP", F::Ethernet, (10e9, 1.0, (1_448.0, 1_538.0)), IEEE, UNKNOWN),
-    row("eth-10g-tcp-jumbo", "10 Gb/s network, TCP, large frames", F::Ethernet, (10e9, 1.0, (8_948.0, 9_038.0)), IEEE, UNKNOWN),
+    // Frames of 1500 bytes take 1538 on the wire; the headers of IP and TCP leave 1460 of them,
+    // 1448 with time stamps.
+    row("eth-1g-tcp", "1 Gb/s network, TCP", F::Ethernet,
+        (1e9, 1.0, (1_460.0, 1_538.0)), IEEE, UNKNOWN),
+    row("eth-1g-tcp-ts", "1 Gb/s network, TCP with time stamps", F::Ethernet,
+        (1e9, 1.0, (1_448.0, 1_538.0)), IEEE, UNKNOWN),
+    row("eth-2.5g-tcp-ts", "2.5 Gb/s network, TCP", F::Ethernet,
+        (2.5e9, 1.0, (1_448.0, 1_538.0)), IEEE, UNKNOWN),
+    row("eth-10g-tcp-ts", "10 Gb/s network, TCP", F::Ethernet,
+        (10e9, 1.0, (1_448.0, 1_538.0)), IEEE, UNKNOWN),
+    row("eth-10g-tcp-jumbo", "10 Gb/s network, TCP, large frames", F::Ethernet,
+        (10e9, 1.0, (8_948.0, 9_038.0)), IEEE, UNKNOWN),
 ];
 
 #[cfg(test)]
@@ -487,8 +518,8 @@ mod tests {
         ("eth-10g-tcp-jumbo", 1_238.0, FRAMES),
     ];
 
-    /// Rows without a published figure in MB/s: the raw rate in Gb/s that is published instead, and what
-    /// their line code leaves of it.
+    /// Rows without a published figure in MB/s: the raw rate in Gb/s that is published instead, and
+    /// what their line code leaves of it.
     const RAW_ONLY: [(&str, f64, f64, &str); 6] = [
         (
             "sd-ddr200-vendor",
@@ -556,7 +587,8 @@ mod tests {
 
     #[test]
     fn lanes_multiply_and_families_are_consistent() {
-        // The CompactFlash Association counts 1000 MB/s a lane of PCIe 3; the lane itself gives 984.6.
+        // The CompactFlash Association counts 1000 MB/s a lane of PCIe 3; the lane itself gives
+        // 984.6.
         let lane = find("pcie3-lane").unwrap().mbps().0;
         assert!((find("cfe2-b").unwrap().mbps().0 - 2.0 * lane).abs() < 1e-9);
         assert!((find("sdex-4x2").unwrap().mbps().0 - 4.0 * lane).abs() < 1e-9);

@@ -1,5 +1,5 @@
-//! Owns what is reckoned from measured speed and from what links allow. Pure; nothing here touches a disk
-//! or a terminal.
+//! Owns what is reckoned from measured speed and from what links allow. Pure; nothing here touches
+//! a disk or a terminal.
 
 pub mod ceiling;
 pub mod chain;

@@ -2,11 +2,14 @@
 //! decimal and binary units are told apart by their letters, and what could mean both is an error.
 //! Decimal and binary prefixes as in IEC 80000-13; `b` is a bit and `B` a byte. Pure.
 
-/// Largest size that is read, in bytes: 1 PB, a thousand cards of 1 TB. Above it somebody mistook a unit.
+/// Largest size that is read, in bytes: 1 PB, a thousand cards of 1 TB. Above it somebody mistook a
+/// unit.
 pub const SIZE_MAX: f64 = 1e15;
-/// Slowest rate that is read, in bytes per second: 1 kB/s, an eighth of what speech is recorded with.
+/// Slowest rate that is read, in bytes per second: 1 kB/s, an eighth of what speech is recorded
+/// with.
 pub const RATE_MIN: f64 = 1e3;
-/// Fastest rate that is read, in bytes per second: 100 GB/s, the kit's limit, above any bus of the link table.
+/// Fastest rate that is read, in bytes per second: 100 GB/s, the kit's limit, above any bus of the
+/// link table.
 pub const RATE_MAX: f64 = 1e11;
 /// Longest text that is looked at, in bytes.
 const TEXT_MAX: usize = 64;

@@ -1,10 +1,12 @@
-//! Owns what a faster part would save: `saved = S x (1/min_old - 1/min_new)`, where each `min` goes over
-//! *every* link, so that the link which takes over counts. Bytes and seconds, rates in bytes per second. Pure.
+//! Owns what a faster part would save: `saved = S x (1/min_old - 1/min_new)`, where each `min` goes
+//! over
+//! *every* link, so that the link which takes over counts. Bytes and seconds, rates in bytes per
+//! second. Pure.
 //!
-//! The time that counts is that of the process that this program does: it reads every copy back while it still
-//! copies. A drive that does not spin is written and read at the same time, and the slowest stage sets the time
-//! of all. A spinning disk does the two in turns. The process in which all is copied first and read back
-//! afterwards is reckoned as well, under the name *apart*.
+//! The time that counts is that of the process that this program does: it reads every copy back
+//! while it still copies. A drive that does not spin is written and read at the same time, and the
+//! slowest stage sets the time of all. A spinning disk does the two in turns. The process in which
+//! all is copied first and read back afterwards is reckoned as well, under the name *apart*.
 
 use super::ceiling::Ceiling;
 use super::chain::{Chain, DriveSpeed, in_turns};
@@ -19,7 +21,8 @@ pub struct Part {
     pub name: String,
     /// Bytes per second, above zero.
     pub bytes_per_s: f64,
-    /// It is a spinning disk that writes and reads back in turns; the rate is that of both together.
+    /// It is a spinning disk that writes and reads back in turns; the rate is that of both
+    /// together.
     pub is_in_turns: bool,
 }
 
@@ -60,8 +63,8 @@ pub fn middle_of(row: &LinkRow) -> f64 {
 }
 
 impl Setup {
-    /// Adds the links of a chain between card and computer as one part: it has the name of the slowest, and what
-    /// a forecast expects of the chain before anything is measured.
+    /// Adds the links of a chain between card and computer as one part: it has the name of the
+    /// slowest, and what a forecast expects of the chain before anything is measured.
     pub fn add_chain(&mut self, chain: &Chain) {
         let ceiling = Ceiling::of(chain);
         let Some((low, high)) = ceiling.usual_of_card().filter(|(low, _)| low.0 > 0.0) else {
@@ -100,7 +103,8 @@ impl Setup {
         self.drives.iter().any(|drive| spins(drive, unknown))
     }
 
-    /// Returns every stage of the work when the copies are read back while the rest is still copied.
+    /// Returns every stage of the work when the copies are read back while the rest is still
+    /// copied.
     pub fn stages(&self, unknown: Unknown) -> Vec<Part> {
         let mut stages = self.links.clone();
         for (number, drive) in (1..).zip(&self.drives) {
@@ -122,18 +126,20 @@ impl Setup {
         stages
     }
 
-    /// Returns the stage that sets the time, the first of those that are as slow; `None` if nothing is known.
+    /// Returns the stage that sets the time, the first of those that are as slow; `None` if nothing
+    /// is known.
     pub fn limiting(&self, unknown: Unknown) -> Option<Part> {
         slowest(self.stages(unknown))
     }
 
-    /// Returns the seconds that an offload of `bytes` takes, with its read-back; `None` if nothing is known.
+    /// Returns the seconds that an offload of `bytes` takes, with its read-back; `None` if nothing
+    /// is known.
     pub fn takes_s(&self, bytes: u64, unknown: Unknown) -> Option<f64> {
         Some(float(bytes) / self.limiting(unknown)?.bytes_per_s)
     }
 
-    /// Returns the seconds that copying `bytes` takes when it is not read back meanwhile; `None` if nothing is
-    /// known.
+    /// Returns the seconds that copying `bytes` takes when it is not read back meanwhile; `None` if
+    /// nothing is known.
     pub fn copy_s(&self, bytes: u64) -> Option<f64> {
         let writes = self.drives.iter().filter_map(|drive| drive.writes);
         let drives = writes.map(|writes| Part::new("drive", writes.mbps.bytes_per_s()));
@@ -141,8 +147,8 @@ impl Setup {
         Some(float(bytes) / slowest.bytes_per_s)
     }
 
-    /// Returns the seconds that reading back takes on the slowest drive, all of them at the same time, when the
-    /// copy is done; `None` if one of them is not known.
+    /// Returns the seconds that reading back takes on the slowest drive, all of them at the same
+    /// time, when the copy is done; `None` if one of them is not known.
     pub fn read_back_s(&self, bytes: u64) -> Option<f64> {
         let reads = self
             .drives
@@ -211,7 +217,8 @@ pub struct Apart {
 }
 
 impl Apart {
-    /// Compares two set-ups over `bytes`; `None` if not every drive's reading is known on both sides.
+    /// Compares two set-ups over `bytes`; `None` if not every drive's reading is known on both
+    /// sides.
     pub fn of(now: &Setup, then: &Setup, bytes: u64) -> Option<Self> {
         Some(Self {
             copy_s: now.copy_s(bytes)? - then.copy_s(bytes)?,
@@ -275,7 +282,8 @@ mod tests {
 
     #[test]
     fn the_next_link_takes_over() {
-        // Reckoned by hand: 40 offloads of 220 GB, reader 90 -> 250 MB/s for 60, the drive takes 110.
+        // Reckoned by hand: 40 offloads of 220 GB, reader 90 -> 250 MB/s for 60, the drive takes
+        // 110.
         let bytes = 220 * GB;
         let old = drive(110.0, 115.0, None);
         let now = setup(300.0, 90.0, std::slice::from_ref(&old));
@@ -299,8 +307,8 @@ mod tests {
 
     #[test]
     fn copied_first_and_read_back_afterwards() {
-        // Reckoned by hand: reader and a drive of 400/450 MB/s for 210 save 17.4 h of copying and 15.8 h of
-        // read-back a year, 6.3 an hour, where the one follows the other.
+        // Reckoned by hand: reader and a drive of 400/450 MB/s for 210 save 17.4 h of copying and
+        // 15.8 h of read-back a year, 6.3 an hour, where the one follows the other.
         let bytes = 220 * GB;
         let now = setup(300.0, 90.0, &[drive(110.0, 115.0, Some(true))]);
         let both = setup(300.0, 250.0, &[drive(400.0, 450.0, None)]);
@@ -308,8 +316,8 @@ mod tests {
         close(hours_of_40(apart.copy_s), 17.4, 0.05);
         close(hours_of_40(apart.read_back_s), 15.8, 0.05);
         close(per_hour(210.0, apart.saved_s() * 40.0).unwrap(), 6.3, 0.05);
-        // In turns on a disk 1/110 + 1/115 s per MB become 1/250 with the drive: 3,033 s of an offload, close to
-        // it. Where nothing spins, the reader's share alone is left.
+        // In turns on a disk 1/110 + 1/115 s per MB become 1/250 with the drive: 3,033 s of an
+        // offload, close to it. Where nothing spins, the reader's share alone is left.
         let saving = Saving::of(&now, &both, bytes, Unknown::Stands).unwrap();
         close(saving.saved_s(), 3_033.0, 1.0);
         let flash = setup(300.0, 90.0, &[drive(110.0, 115.0, Some(false))]);
@@ -342,7 +350,8 @@ mod tests {
 
     #[test]
     fn a_reader_that_holds_back_is_not_helped_by_drives() {
-        // Copying takes 40.7 min at 90 MB/s, and reading back goes on meanwhile: faster drives save nothing.
+        // Copying takes 40.7 min at 90 MB/s, and reading back goes on meanwhile: faster drives save
+        // nothing.
         let bytes = 220 * GB;
         let now = setup(300.0, 90.0, &[drive(400.0, 450.0, None)]);
         let then = setup(300.0, 90.0, &[drive(900.0, 1_000.0, None)]);
@@ -386,7 +395,8 @@ mod tests {
                     let now = setup(card, reader, &now);
                     let then = setup(card * 1.5, reader * 2.0, &then);
                     let of = |unknown| Saving::of(&now, &then, bytes, unknown).unwrap();
-                    // A drive of 286 MB/s may spin, and one of 315 may not: that helps, and never harms.
+                    // A drive of 286 MB/s may spin, and one of 315 may not: that helps, and never
+                    // harms.
                     assert!(of(Unknown::Spins).saved_s() >= -1e-9);
                     assert!(of(Unknown::Stands).saved_s() >= -1e-9);
                     assert!(of(Unknown::Spins).now_s >= of(Unknown::Stands).now_s);
@@ -444,8 +454,8 @@ mod tests {
         };
         let mut setup = Setup::default();
         setup.add_chain(&chain);
-        // Common practice, no source: such a card gives 92 to 95 MB/s in any but its matched reader;
-        // published single measurements go down to 80.
+        // Common practice, no source: such a card gives 92 to 95 MB/s in any but its matched
+        // reader; published single measurements go down to 80.
         let got = setup.limiting(Unknown::Stands).unwrap().bytes_per_s / 1e6;
         assert!((80.0..96.0).contains(&got), "{got}");
     }

@@ -12,8 +12,8 @@ pub fn footage_s(capacity: u64, bytes_per_s: f64) -> f64 {
     float(capacity) / bytes_per_s
 }
 
-/// Below so many times what is needed a guarantee is narrow (common practice, no source: the bit rates of
-/// cameras are often averages, and varying ones go some tenths above them).
+/// Below so many times what is needed a guarantee is narrow (common practice, no source: the bit
+/// rates of cameras are often averages, and varying ones go some tenths above them).
 const NARROW: f64 = 1.2;
 
 /// Whether a class sustains a recording.
@@ -46,8 +46,8 @@ impl Sustain {
         }
     }
 
-    /// Returns whether the guarantee covers the recording, but by so little that the peaks of a varying
-    /// bit rate may go beyond it.
+    /// Returns whether the guarantee covers the recording, but by so little that the peaks of a
+    /// varying bit rate may go beyond it.
     pub fn is_narrow(self) -> bool {
         self.is_sustained() && self.times < NARROW
     }
@@ -173,8 +173,8 @@ mod tests {
         close(footage_s(256 * GB, mbits(400.0)) / 60.0, 85.3, 0.000_5);
         // Binary gigabytes would promise 2.4 % more: 8 h 19 min and not 8 h 08 min.
         close(footage_s(128 * GB, mbits(35.0)) / 60.0, 487.6, 0.000_5);
-        // Common practice, no source: an hour of 4K is 25-30 GB; 60 Mb/s makes 27 GB, and the ends are the
-        // hours of 55.6 and 66.7 Mb/s.
+        // Common practice, no source: an hour of 4K is 25-30 GB; 60 Mb/s makes 27 GB, and the ends
+        // are the hours of 55.6 and 66.7 Mb/s.
         close(footage_s(27 * GB, mbits(60.0)), 3_600.0, 1e-9);
         close(footage_s(25 * GB, mbits(55.556)), 3_600.0, 1e-4);
         close(footage_s(30 * GB, mbits(66.667)), 3_600.0, 1e-4);
@@ -218,7 +218,8 @@ mod tests {
             buffer_bytes: Some(2 * GB),
             writes: 250e6,
         };
-        // Reckoned by hand: 1,000 MB/s in, 250 out: 2,000 / 750 = 2.67 s, 53.3 frames, 2,000 / 250 = 8 s.
+        // Reckoned by hand: 1,000 MB/s in, 250 out: 2,000 / 750 = 2.67 s, 53.3 frames, 2,000 / 250
+        // = 8 s.
         let stall = burst.stall().unwrap();
         close(stall.seconds, 2.666_7, 1e-4);
         close(stall.frames, 53.333, 1e-4);
@@ -297,8 +298,9 @@ mod tests {
 
     #[test]
     fn a_camera_slot_uses_half_of_a_card_that_is_twice_as_fast() {
-        // Common practice, no source: a camera's slot of about 150 MB/s uses half of a card that takes 300. The
-        // chain of buses stands for the slot: SD Association, 156 MB/s (FD156) and 312 (HD312).
+        // Common practice, no source: a camera's slot of about 150 MB/s uses half of a card that
+        // takes 300. The chain of buses stands for the slot: SD Association, 156 MB/s (FD156) and
+        // 312 (HD312).
         use crate::speed::ceiling::Ceiling;
         use crate::speed::chain::{CardSpeed, Chain, ReaderSpeed};
         use crate::speed::links::find;
@@ -319,7 +321,8 @@ mod tests {
         let camera = |label| slot("sd-uhs2-fd156", label);
         close(camera(300.0), 150e6, 0.05);
         close(camera(300.0) / slot("sd-uhs2-hd312", 300.0), 0.5, 0.05);
-        // A faster card changes nothing there: neither what the slot takes nor when the buffer is clear.
+        // A faster card changes nothing there: neither what the slot takes nor when the buffer is
+        // clear.
         let clears = |label| {
             let burst = Burst {
                 frames_per_s: 20.0,
@@ -335,8 +338,9 @@ mod tests {
 
     #[test]
     fn what_a_label_reads_is_not_what_the_card_takes() {
-        // Common practice, no source: a card that is labelled 170 MB/s writes about 90. Its label goes into the
-        // ceiling of reading, and the burst has its writing: 2 GB clear in 22 s and not in 12.
+        // Common practice, no source: a card that is labelled 170 MB/s writes about 90. Its label
+        // goes into the ceiling of reading, and the burst has its writing: 2 GB clear in 22 s and
+        // not in 12.
         use crate::kit::{Card, Reader, fill};
         use crate::speed::ceiling::Ceiling;
         use crate::speed::chain::Chain;

@@ -1,5 +1,5 @@
-//! Owns how Linux tells of the thing behind a folder. Everything is read as text below a `root` path, like
-//! the topology, so that recorded trees can stand in for a machine.
+//! Owns how Linux tells of the thing behind a folder. Everything is read as text below a `root`
+//! path, like the topology, so that recorded trees can stand in for a machine.
 
 use super::sd::{CardId, SdStatus};
 use super::{BusMode, Gear, PcieLink, Slot, UsbDevice};
@@ -44,8 +44,9 @@ pub fn behind(root: &Path, backing: &Backing, rotational: Option<bool>) -> Gear 
     gear
 }
 
-/// Returns what the one disk behind a folder says that tells it from all others: the number of its maker, or
-/// the serial number of its USB device. Some say a number that all of their kind say, so equal ones prove nothing.
+/// Returns what the one disk behind a folder says that tells it from all others: the number of its
+/// maker, or the serial number of its USB device. Some say a number that all of their kind say, so
+/// equal ones prove nothing.
 pub fn hardware(root: &Path, backing: &Backing) -> Option<String> {
     let Backing::Disks(disks) = backing else {
         return None;

@@ -1,8 +1,8 @@
 //! Owns what the system says of the thing behind a mounted folder: the slot and the card in it, the
 //! USB reader or drive with every hub above it, the `PCIe` link of a card, whether a disk spins.
 //!
-//! Nothing is guessed and no list of products is kept: a name is what the device says of itself, and what
-//! the system does not say is `None`. No device is opened. Only Linux is asked so far.
+//! Nothing is guessed and no list of products is kept: a name is what the device says of itself,
+//! and what the system does not say is `None`. No device is opened. Only Linux is asked so far.
 
 #[cfg(target_os = "linux")]
 mod linux;
@@ -33,8 +33,8 @@ pub struct Gear {
 }
 
 impl Gear {
-    /// Returns the identities of a card: the one in its identification register first, which no format changes
-    /// and only a slot that reads it tells, then that of its volume.
+    /// Returns the identities of a card: the one in its identification register first, which no
+    /// format changes and only a slot that reads it tells, then that of its volume.
     pub fn card_ids(&self, volume_id: Option<&str>) -> Vec<String> {
         self.made_as()
             .into_iter()

@@ -1,6 +1,6 @@
-//! Owns the two registers of an SD card that the system passes on: SD Status (classes) and CID (identity),
-//! as laid out in the SD Specifications Part 1, Physical Layer Simplified Specification (SD
-//! Association). Pure: bytes in, facts out.
+//! Owns the two registers of an SD card that the system passes on: SD Status (classes) and CID
+//! (identity), as laid out in the SD Specifications Part 1, Physical Layer Simplified Specification
+//! (SD Association). Pure: bytes in, facts out.
 
 use serde::Serialize;
 
@@ -77,8 +77,8 @@ pub struct CardId {
 }
 
 impl CardId {
-    /// Returns what tells this card from all others as an identity: maker, product and serial number. No
-    /// format changes it.
+    /// Returns what tells this card from all others as an identity: maker, product and serial
+    /// number. No format changes it.
     pub fn identity(&self) -> String {
         let is_plain = |c: char| c.is_ascii_alphanumeric();
         let product = self.product.to_lowercase().replace(|c| !is_plain(c), "_");

@@ -1,6 +1,6 @@
 //! Owns the way to what lies below a folder: from a handle of that folder, through no link and onto
-//! nothing that is mounted inside. A folder that is swapped for a link in the middle of a copy leads
-//! nowhere then, and a drive that was unmounted is still the one that is written to.
+//! nothing that is mounted inside. A folder that is swapped for a link in the middle of a copy
+//! leads nowhere then, and a drive that was unmounted is still the one that is written to.
 
 #[cfg(target_os = "linux")]
 use super::linux as system;
@@ -55,7 +55,8 @@ pub(super) fn told(cause: Errno) -> io::Error {
     match cause {
         Errno::XDEV => io::Error::new(
             io::ErrorKind::CrossesDevices,
-            "it is a mount of its own, or lies in one, and is not counted as a part of what it is mounted in",
+            "it is a mount of its own, or lies in one, and is not counted as a part of what it is \
+             mounted in",
         ),
         Errno::LOOP => io::Error::other("it is a link, or lies behind one, which is not followed"),
         other => other.into(),
@@ -138,8 +139,8 @@ impl Start {
 pub(super) struct Held {
     pub(super) path: Utf8PathBuf,
     pub(super) start: Start,
-    /// The folders in work, those used last first. Whatever takes the place of one later, what is done
-    /// through its handle stays in the folder that was found there.
+    /// The folders in work, those used last first. Whatever takes the place of one later, what is
+    /// done through its handle stays in the folder that was found there.
     near: Mutex<VecDeque<(PathBuf, Arc<OwnedFd>)>>,
 }
 
@@ -239,8 +240,8 @@ impl At {
         Ok(open.into())
     }
 
-    /// Opens for reading without touching the access time where the system grants that (on Linux the
-    /// owner or root; macOS has no such call); never follows a link.
+    /// Opens for reading without touching the access time where the system grants that (on Linux
+    /// the owner or root; macOS has no such call); never follows a link.
     pub(super) fn open_quietly(&self, extra: OFlags) -> io::Result<File> {
         let open = |more| self.open(OFlags::NOFOLLOW | extra | more, Mode::empty());
         match open(system::QUIETLY) {

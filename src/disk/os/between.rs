@@ -32,15 +32,18 @@ pub(super) fn between(root: &Path, volume: &Volume) -> Between {
                 source,
                 node,
             } => match filesystem.as_str() {
-                // Measured: exFAT and NTFS through FUSE answer O_DIRECT from the block device's page cache.
+                // Measured: exFAT and NTFS through FUSE answer O_DIRECT from the block device's
+                // page cache.
                 "fuseblk" => (format!("the device of {}", word(source)), node.clone()),
-                // The same programs, told to mount an image file, or without the right to call themselves so.
+                // The same programs, told to mount an image file, or without the right to call
+                // themselves so.
                 fs if is_shown_from(fs, source) => (
                     format!("the image {}", excerpt(source)),
                     Some(source.into()),
                 ),
                 fs if is_of_a_device(fs) => (format!("the image {}", excerpt(source)), None),
-                // tmpfs takes O_DIRECT and means nothing by it; ZFS keeps its own cache (from memory).
+                // tmpfs takes O_DIRECT and means nothing by it; ZFS keeps its own cache (from
+                // memory).
                 fs @ ("tmpfs" | "ramfs" | "devtmpfs" | "zfs") => {
                     blind(format!("{fs} answers from memory"));
                     continue;
@@ -65,7 +68,8 @@ pub(super) fn between(root: &Path, volume: &Volume) -> Between {
     found
 }
 
-/// Whether a program reads the file system from a block device or an image, through the cache of that.
+/// Whether a program reads the file system from a block device or an image, through the cache of
+/// that.
 pub(super) fn is_served(volume: &Volume) -> bool {
     let fs = volume.filesystem.as_str();
     fs == "fuseblk" || is_shown_from(fs, &volume.source) || is_of_a_device(fs)
@@ -80,8 +84,8 @@ pub(super) fn is_shown_from(filesystem: &str, source: &str) -> bool {
         && std::fs::metadata(source).is_ok_and(has_bytes)
 }
 
-/// Whether a program shows a file system as they lie on devices and in images, whatever it says of its source, which may
-/// be a path from the folder that it was started in.
+/// Whether a program shows a file system as they lie on devices and in images, whatever it says of
+/// its source, which may be a path from the folder that it was started in.
 pub(super) fn is_of_a_device(filesystem: &str) -> bool {
     const KINDS: [&str; 8] = ["ext", "ntfs", "exfat", "fat", "vfat", "hfs", "apfs", "udf"];
     let kind = filesystem.strip_prefix("fuse.");

@@ -10,8 +10,9 @@ const RECORDS_MAX: usize = 100_000;
 /// The longest record that the kernel gives, in bytes (`CONSOLE_EXT_LOG_MAX` is 8,192).
 const RECORD_BYTES: usize = 8_192;
 
-/// Asks the drivers that count every cluster and give a folder's clusters as its size: read in the source of Linux
-/// 6.1 and 6.12 (`fs/fat/inode.c`, `fs/exfat/super.c`), and compared with images of each kind.
+/// Asks the drivers that count every cluster and give a folder's clusters as its size: read in the
+/// source of Linux 6.1 and 6.12 (`fs/fat/inode.c`, `fs/exfat/super.c`), and compared with images of
+/// each kind.
 pub(super) fn count(root: &Path, facts: &FolderFacts) -> Option<Count> {
     let by = match facts.filesystem.as_str() {
         "vfat" | "msdos" => Counting::Fat,

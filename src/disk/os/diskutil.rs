@@ -1,5 +1,5 @@
-//! Owns what `diskutil info -plist` of macOS says of a volume. Pure: the text comes from the caller.
-//! The names of its entries are from memory and from its manual page.
+//! Owns what `diskutil info -plist` of macOS says of a volume. Pure: the text comes from the
+//! caller. The names of its entries are from memory and from its manual page.
 
 use crate::disk::backing::Backing;
 use plist::{Dictionary, Value};
@@ -105,8 +105,10 @@ mod tests {
     #[test]
     fn a_card_and_a_drive_are_told() {
         let card = read(&answer(
-            "<key>ParentWholeDisk</key><string>disk4</string><key>VolumeName</key><string>KITES</string>\
-             <key>BusProtocol</key><string>USB</string><key>VirtualOrPhysical</key><string>Physical</string>\
+            "<key>ParentWholeDisk</key><string>disk4</string>\
+             <key>VolumeName</key><string>KITES</string>\
+             <key>BusProtocol</key><string>USB</string>\
+             <key>VirtualOrPhysical</key><string>Physical</string>\
              <key>VolumeUUID</key><string>00000000-1111-2222-3333-444444444444</string>\
              <key>SolidState</key><false/>",
         ))
@@ -115,7 +117,8 @@ mod tests {
         assert_eq!(card.label.as_deref(), Some("KITES"));
         assert_eq!(card.rotational, Some(true));
         let drive = read(&answer(
-            "<key>ParentWholeDisk</key><string>disk6</string><key>VirtualOrPhysical</key><string>Virtual</string>\
+            "<key>ParentWholeDisk</key><string>disk6</string>\
+             <key>VirtualOrPhysical</key><string>Virtual</string>\
              <key>APFSPhysicalStores</key><array>\
              <dict><key>APFSPhysicalStore</key><string>disk5s2</string></dict>\
              <dict><key>APFSPhysicalStore</key><string>disk7s2</string></dict></array>",
@@ -131,7 +134,8 @@ mod tests {
     #[test]
     fn what_is_no_disk_of_its_own_is_unknown() {
         for entries in [
-            "<key>ParentWholeDisk</key><string>disk9</string><key>BusProtocol</key><string>Disk Image</string>",
+            "<key>ParentWholeDisk</key><string>disk9</string><key>BusProtocol</key>\
+             <string>Disk Image</string>",
             "<key>ParentWholeDisk</key><string>disk9</string><key>RAIDMaster</key><true/>",
             "<key>ParentWholeDisk</key><string>nonsense</string>",
             "",

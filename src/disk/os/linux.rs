@@ -1,5 +1,5 @@
-//! Owns what only Linux does: which disk is behind a folder (through `topology`), reading and writing
-//! past the page cache, and telling the page cache what it need not keep.
+//! Owns what only Linux does: which disk is behind a folder (through `topology`), reading and
+//! writing past the page cache, and telling the page cache what it need not keep.
 
 use super::beneath::{At, Place};
 use super::between::between;
@@ -32,8 +32,8 @@ pub(super) const START: OFlags = OFlags::PATH;
 /// Where the volume that the system runs from is mounted.
 pub(super) const SYSTEM_ROOTS: [&str; 1] = [""];
 
-/// Opens what lies below a folder, through no link and on its own mount, in one call; `None` where the
-/// kernel (before 5.6) or a sandbox has no such call.
+/// Opens what lies below a folder, through no link and on its own mount, in one call; `None` where
+/// the kernel (before 5.6) or a sandbox has no such call.
 pub(super) fn open_beneath(
     from: BorrowedFd<'_>,
     path: &Path,
@@ -227,8 +227,8 @@ pub(super) fn read_back_source(
         return Ok(Box::new(source));
     }
     source.drop_first = to_drop;
-    // A loop device answers direct reads from the page cache of its image file; that has to be dropped
-    // before each read.
+    // A loop device answers direct reads from the page cache of its image file; that has to be
+    // dropped before each read.
     let best = if source.drop_first.is_empty() {
         ReadBackWay::Direct
     } else {
@@ -291,7 +291,8 @@ pub(super) fn flush_all(file: &File) -> io::Result<()> {
     file.sync_all()
 }
 
-/// Makes everything on the file system of an open folder durable. Whether each write succeeded is told since Linux 5.8.
+/// Makes everything on the file system of an open folder durable. Whether each write succeeded is
+/// told since Linux 5.8.
 pub(super) fn flush_everything(folder: &File) -> io::Result<()> {
     Ok(rustix::fs::syncfs(folder)?)
 }
@@ -341,8 +342,8 @@ impl OsSource {
         }
     }
 
-    /// Lets the reads go through the page cache from here on. Nothing is read ahead: it would lie in memory
-    /// when its turn comes.
+    /// Lets the reads go through the page cache from here on. Nothing is read ahead: it would lie
+    /// in memory when its turn comes.
     fn go_through_cache(&mut self) -> io::Result<()> {
         let on = rustix::fs::fcntl_getfl(&self.file)?;
         rustix::fs::fcntl_setfl(&self.file, on & !OFlags::DIRECT)?;

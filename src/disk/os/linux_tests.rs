@@ -46,13 +46,15 @@ fn what_is_in_memory_is_told_in_every_way() {
     file.sync_all().unwrap();
     hint(&file, 0, 0, Advice::Random);
     drop_pages(&file, 0, 100_000);
-    // Not the first byte: a read that may not wait can begin to read ahead, and a quick disk has answered by then.
+    // Not the first byte: a read that may not wait can begin to read ahead, and a quick disk has
+    // answered by then.
     for count in [pages_in_memory, not_known] {
         assert!(!stays_in_memory(&file, 0, 100_000, count));
     }
 }
 
-/// It has begun to be read back by then, and the date that it gets at its end hides what was written.
+/// It has begun to be read back by then, and the date that it gets at its end hides what was
+/// written.
 #[test]
 fn another_program_that_writes_into_a_long_part_is_seen_at_its_end() {
     use crate::disk::{Disk as _, EntryKind};
@@ -150,7 +152,8 @@ fn a_read_back_that_only_memory_can_answer_is_known_before() {
     assert_eq!(why(&[image(Some(program))]), None);
     assert!(why(&[image(None)]).is_some());
     assert!(why(&[Layer::Hidden]).is_some());
-    // A program that shows an image says where it lies as it was told, which may be from the folder that it was started in.
+    // A program that shows an image says where it lies as it was told, which may be from the folder
+    // that it was started in.
     assert!(why(&[files("fuse.ext4", None)]).is_some());
     assert!(why(&[files("fuse.ntfs-3g", None)]).is_some());
     assert_eq!(

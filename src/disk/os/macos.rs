@@ -1,10 +1,11 @@
-//! Owns what only macOS does: which disk is behind a folder (`statfs` and `diskutil`), reading and writing
-//! past the cache, and flushing. Type-checked only; it has not been run.
+//! Owns what only macOS does: which disk is behind a folder (`statfs` and `diskutil`), reading and
+//! writing past the cache, and flushing. Type-checked only; it has not been run.
 //!
-//! Part files are written with `F_NOCACHE` and made durable with `F_FULLFSYNC`. For a read-back the pages
-//! are dropped from memory before each read, and the read itself is made with `F_NOCACHE`; this counts as
-//! `dropped`, and as `cached` as soon as one of these calls is refused. There is no way to read a file
-//! and leave its date of last access alone; macOS keeps that date lazily on its own file systems.
+//! Part files are written with `F_NOCACHE` and made durable with `F_FULLFSYNC`. For a read-back the
+//! pages are dropped from memory before each read, and the read itself is made with `F_NOCACHE`;
+//! this counts as `dropped`, and as `cached` as soon as one of these calls is refused. There is no
+//! way to read a file and leave its date of last access alone; macOS keeps that date lazily on its
+//! own file systems.
 
 use super::beneath::{At, Place};
 use super::diskutil::{self, Told};
@@ -78,7 +79,8 @@ pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, Place), Errno> {
 }
 
 impl Volume {
-    /// Returns whether the mount shows a folder of the volume: this system has no such mounts (from memory).
+    /// Returns whether the mount shows a folder of the volume: this system has no such mounts (from
+    /// memory).
     #[expect(clippy::unused_self, reason = "the form that all systems share")]
     pub(super) fn shows_folder(&self) -> bool {
         false
@@ -255,8 +257,8 @@ pub(super) fn create_part(
     Ok(Box::new(OsPart { file }))
 }
 
-/// Makes everything about a file or folder durable, also in the drive's own cache; where a (network)
-/// file system has no such call, as far as `fsync` goes.
+/// Makes everything about a file or folder durable, also in the drive's own cache; where a
+/// (network) file system has no such call, as far as `fsync` goes.
 pub(super) fn flush_all(file: &File) -> io::Result<()> {
     use rustix::io::Errno;
     match fcntl_fullfsync(file) {
@@ -273,7 +275,8 @@ pub(super) fn flush_everything(_folder: &File) -> io::Result<()> {
     Ok(())
 }
 
-/// Returns what a file system needs until names that were given are on the device. Not run on a Mac.
+/// Returns what a file system needs until names that were given are on the device. Not run on a
+/// Mac.
 pub(super) fn settling(filesystem: &str) -> Settling {
     match Settling::of(filesystem) {
         // Its journal, as the system keeps it (from memory).

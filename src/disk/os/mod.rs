@@ -40,8 +40,8 @@ use std::fs::File;
 use std::io::{self, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
-/// The ways in which this build can read back from a device, the surest first. Which of them a drive allows
-/// is found out file by file.
+/// The ways in which this build can read back from a device, the surest first. Which of them a
+/// drive allows is found out file by file.
 #[cfg(target_os = "linux")]
 pub const READ_BACK_WAYS: &[ReadBackWay] = &[
     ReadBackWay::Direct,
@@ -59,8 +59,8 @@ pub const READ_BACK_WAYS: &[ReadBackWay] = &[ReadBackWay::Direct, ReadBackWay::C
 const DEPTH_MAX: usize = 128;
 /// Entries that one walk accepts.
 const ENTRIES_MAX: usize = 5_000_000;
-/// Folders in the root of a volume that tell a camera's card: DCF (JEITA CP-3461), AVCHD and P2 as in
-/// public manuals, others from memory.
+/// Folders in the root of a volume that tell a camera's card: DCF (JEITA CP-3461), AVCHD and P2 as
+/// in public manuals, others from memory.
 const CAMERA_FOLDERS: [&str; 6] = ["DCIM", "PRIVATE", "AVCHD", "CONTENTS", "XDROOT", "BPAV"];
 
 /// Returns whether the root of a volume holds folders that only cameras make.

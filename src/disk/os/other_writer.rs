@@ -1,5 +1,6 @@
-//! Owns the watch for another program that writes into a part while it is written: what was read back of a long part by
-//! then is not what it holds, and the date that the part gets at its end would hide it.
+//! Owns the watch for another program that writes into a part while it is written: what was read
+//! back of a long part by then is not what it holds, and the date that the part gets at its end
+//! would hide it.
 
 use rustix::fd::{AsFd as _, AsRawFd as _, OwnedFd};
 use rustix::fs::inotify;
@@ -19,7 +20,8 @@ impl OtherWriter {
         Some(Self(watch))
     }
 
-    /// Returns whether somebody closed the part who had it open for writing. One who has it open still is not seen.
+    /// Returns whether somebody closed the part who had it open for writing. One who has it open
+    /// still is not seen.
     pub(super) fn has_been(&self) -> bool {
         let mut room = [std::mem::MaybeUninit::uninit(); 512];
         inotify::Reader::new(&self.0, &mut room).next().is_ok()

@@ -1,4 +1,5 @@
-//! Owns what is asked and told of the page cache: dropping what is about to be read, and whether it stays there all the same.
+//! Owns what is asked and told of the page cache: dropping what is about to be read, and whether it
+//! stays there all the same.
 
 use crate::sys::linux::{PAGE_MAX, mapped_pages_in_memory};
 use rustix::fs::{Advice, AtFlags, OFlags, StatxFlags};
@@ -7,9 +8,9 @@ use std::fs::File;
 use std::io;
 use std::time::Duration;
 
-/// Returns whether direct reads of this file are what they are called; `None` where the kernel (before 6.1)
-/// or the file system does not say. Some file systems take the flag and answer through the page cache: ext4
-/// for files that it encrypts or journals.
+/// Returns whether direct reads of this file are what they are called; `None` where the kernel
+/// (before 6.1) or the file system does not say. Some file systems take the flag and answer through
+/// the page cache: ext4 for files that it encrypts or journals.
 pub(super) fn takes_direct(file: &File) -> Option<bool> {
     let flags = AtFlags::EMPTY_PATH;
     let mask = StatxFlags::DIOALIGN;
@@ -50,7 +51,8 @@ pub(super) fn drop_pages(file: &File, offset: u64, bytes: u64) {
 /// How many pages of so many bytes of a file, from an offset on, are in memory.
 pub(super) type CountPages = fn(&File, u64, u64) -> io::Result<u64>;
 
-/// Whether some of a part of a file stays in memory however often it is dropped; so it is taken to be where nobody can tell.
+/// Whether some of a part of a file stays in memory however often it is dropped; so it is taken to
+/// be where nobody can tell.
 #[expect(
     clippy::disallowed_methods,
     reason = "a tenth of a second at most, for a page that is just being written"
@@ -71,8 +73,8 @@ pub(super) fn stays_in_memory(file: &File, offset: u64, bytes: u64, count: Count
     })
 }
 
-/// Whether any of the pages that were asked for is in memory: how many of how many are said to be, or else whether the
-/// first byte is. Those who may not ask are told that all are.
+/// Whether any of the pages that were asked for is in memory: how many of how many are said to be,
+/// or else whether the first byte is. Those who may not ask are told that all are.
 pub(super) fn is_in_memory(
     pages: Option<(usize, usize)>,
     first: impl FnOnce() -> Option<bool>,
@@ -84,8 +86,8 @@ pub(super) fn is_in_memory(
     }
 }
 
-/// Whether the first byte can be had without a wait for the device; `None` where that can't be told: most file systems
-/// do not know such reads.
+/// Whether the first byte can be had without a wait for the device; `None` where that can't be
+/// told: most file systems do not know such reads.
 pub(super) fn first_is_in_memory(file: &File, offset: u64) -> Option<bool> {
     // A direct read says nothing of what is in memory.
     let on = rustix::fs::fcntl_getfl(file).ok()?;

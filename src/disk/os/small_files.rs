@@ -1,8 +1,10 @@
-//! Owns what is done about small files that a file system keeps within its own records: reads of such a file are answered
-//! from the memory of those records, whatever is dropped of the file itself. So a new file gets room of its own, and one
-//! that has none is not said to be read from its device.
+//! Owns what is done about small files that a file system keeps within its own records: reads of
+//! such a file are answered from the memory of those records, whatever is dropped of the file
+//! itself. So a new file gets room of its own, and one that has none is not said to be read from
+//! its device.
 //!
-//! Seen on Linux 6.18: btrfs keeps files up to 2 kB so, and up to 4 kB where it compresses; NTFS does up to about 700 bytes.
+//! Seen on Linux 6.18: btrfs keeps files up to 2 kB so, and up to 4 kB where it compresses; NTFS
+//! does up to about 700 bytes.
 
 use crate::disk::topology::Volume;
 use crate::sys::linux::{PAGE_MAX, is_kept_in_records};
@@ -14,7 +16,8 @@ use std::os::unix::fs::{FileExt as _, MetadataExt as _};
 const WIDE: u64 = 8_192;
 /// No inode of ext4 is larger, in bytes, and files are kept within inodes only.
 const EXT4_INODE_MAX: u64 = 4_096;
-/// A file of NTFS that has room of its own has so many blocks of 512 bytes at least, unless its clusters are very small.
+/// A file of NTFS that has room of its own has so many blocks of 512 bytes at least, unless its
+/// clusters are very small.
 const BLOCKS_OF_OWN: u64 = 8;
 
 /// How a new file on a volume gets room of its own.
@@ -40,8 +43,8 @@ impl OwnRoom {
         }
     }
 
-    /// Gets it for a new file before its first so many bytes. Returns whether the file is longer now. Where there is none
-    /// to be had, the file will not be said to be read from its device.
+    /// Gets it for a new file before its first so many bytes. Returns whether the file is longer
+    /// now. Where there is none to be had, the file will not be said to be read from its device.
     pub(super) fn get(self, file: &File, bytes: u64) -> bool {
         match self {
             // Neither makes it longer; where it failed, that is seen when the file is read back.
@@ -54,8 +57,8 @@ impl OwnRoom {
     }
 }
 
-/// Whether a file that is to be read back lies within the records of its file system; `below` is what the program that
-/// shows the file system reads it from.
+/// Whether a file that is to be read back lies within the records of its file system; `below` is
+/// what the program that shows the file system reads it from.
 pub(super) fn lies_in_records(file: &File, volume: &Volume, below: &[File]) -> bool {
     let Ok(meta) = file.metadata() else {
         return false;

@@ -80,8 +80,8 @@ pub(super) fn stat_of(meta: &std::fs::Metadata) -> Stat {
     }
 }
 
-/// Lists one open folder. What is mounted in it is told as that, where it is asked on which mount it
-/// has to be. The rest is left out where `go_on` says no.
+/// Lists one open folder. What is mounted in it is told as that, where it is asked on which mount
+/// it has to be. The rest is left out where `go_on` says no.
 fn list_folder(
     folder: OwnedFd,
     on: Option<&Start>,
@@ -183,8 +183,8 @@ impl OsDisk {
         }
     }
 
-    /// Returns a folder to start a walk from. A link that was given as a root is followed once; below it, and
-    /// below what is held, nothing is.
+    /// Returns a folder to start a walk from. A link that was given as a root is followed once;
+    /// below it, and below what is held, nothing is.
     fn start(&self, root: &Utf8Path) -> io::Result<Start> {
         match self.held(root) {
             Some((held, below)) => held.start_at(below),
@@ -498,8 +498,9 @@ impl Disk for OsDisk {
         if !file.metadata()?.is_file() {
             return Err(io::Error::other("is not a file"));
         }
-        // After a pull FAT can have more clusters to a file than its size says; the next write to it makes the kernel set
-        // the drive read-only (seen). To cut it where it ends gives them back, and is nothing elsewhere.
+        // After a pull FAT can have more clusters to a file than its size says; the next write to
+        // it makes the kernel set the drive read-only (seen). To cut it where it ends gives them
+        // back, and is nothing elsewhere.
         drop(file.metadata().and_then(|meta| file.set_len(meta.len())));
         Ok(Box::new(OsJournal { file }))
     }

@@ -6,14 +6,15 @@
 //!   attributes. Where that right is refused (a card with its lock set, say) nothing can be written
 //!   either.
 //! * Reads of the card and read-backs are unbuffered (`FILE_FLAG_NO_BUFFERING`): they come from the
-//!   device. Under Wine that flag means nothing, so there a read-back counts as cached. So does one of a
-//!   file that Windows keeps compressed, whose unbuffered reads go through the cache (from memory).
-//! * Part files are written unbuffered at any size. NTFS keeps the content of very small files in its
-//!   own table, which it reads through the cache; a file once written in a whole block lies outside
-//!   it (from memory), so that its read-back says something about the device.
+//!   device. Under Wine that flag means nothing, so there a read-back counts as cached. So does one
+//!   of a file that Windows keeps compressed, whose unbuffered reads go through the cache (from
+//!   memory).
+//! * Part files are written unbuffered at any size. NTFS keeps the content of very small files in
+//!   its own table, which it reads through the cache; a file once written in a whole block lies
+//!   outside it (from memory), so that its read-back says something about the device.
 //! * Durable means `FlushFileBuffers`. Not every file system of Windows has that for a folder: a
-//!   refusal is no failure, because names are given with `MOVEFILE_WRITE_THROUGH`, and a file's own flush
-//!   writes NTFS's journal (from memory).
+//!   refusal is no failure, because names are given with `MOVEFILE_WRITE_THROUGH`, and a file's own
+//!   flush writes NTFS's journal (from memory).
 
 use super::windows_forms::{self as forms, Bus, plain, verbatim};
 use super::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
@@ -78,8 +79,8 @@ pub struct OsDisk {
 /// Folders below a held one that are kept open, those used last.
 const NEAR_MAX: usize = 32;
 
-/// A folder that a job works in. As long as it and what is in work below it are open without leave to delete,
-/// Windows lets nobody rename or replace them (from memory).
+/// A folder that a job works in. As long as it and what is in work below it are open without leave
+/// to delete, Windows lets nobody rename or replace them (from memory).
 #[derive(Debug)]
 struct Held {
     path: Utf8PathBuf,
@@ -239,8 +240,8 @@ fn check_file(path: &Path) -> io::Result<()> {
     }
 }
 
-/// Lists one folder. Each entry is looked at by itself: what NTFS keeps beside the names may be old.
-/// The rest is left out where `go_on` says no.
+/// Lists one folder. Each entry is looked at by itself: what NTFS keeps beside the names may be
+/// old. The rest is left out where `go_on` says no.
 fn list_folder(
     at: &Path,
     flags: u32,
@@ -497,8 +498,8 @@ impl Disk for OsDisk {
         ))
     }
 
-    /// A file that nobody else may open stands for the folder; the system removes it when it is closed, also for
-    /// a run that was killed.
+    /// A file that nobody else may open stands for the folder; the system removes it when it is
+    /// closed, also for a run that was killed.
     fn claim(&self, folder: &Utf8Path) -> io::Result<Claim> {
         let path = self.place(&folder.join(part_name("run")))?;
         let opened = OpenOptions::new()
@@ -568,8 +569,8 @@ impl Disk for OsDisk {
         let given = full(folder)?;
         let canonical = match std::fs::canonicalize(&given) {
             Err(e) if e.kind() == io::ErrorKind::NotFound => return Err(e),
-            // Some memory disks and network folders have no final name; then nothing is known of what
-            // is behind them either.
+            // Some memory disks and network folders have no final name; then nothing is known of
+            // what is behind them either.
             Err(_) => given,
             Ok(canonical) => canonical,
         };
@@ -716,7 +717,8 @@ impl Disk for OsDisk {
 
     fn settling(&self, folder: &Utf8Path) -> io::Result<Settling> {
         let mut at = self.place(folder)?;
-        // Where a link leads to is asked of the held folder only: Wine 8 has no final name for long paths (error 234).
+        // Where a link leads to is asked of the held folder only: Wine 8 has no final name for long
+        // paths (error 234).
         if let Some((held, _)) = self.held(folder) {
             at = full(&held.path)?;
         }

@@ -1,5 +1,5 @@
-//! Owns the forms in which Windows takes paths and tells of files, volumes and disks. Pure: it can be
-//! tested on every system.
+//! Owns the forms in which Windows takes paths and tells of files, volumes and disks. Pure: it can
+//! be tested on every system.
 
 use crate::disk::Stamp;
 
@@ -23,8 +23,8 @@ pub(super) fn verbatim(path: &str, here: &str) -> String {
     let (drive, rest) = split_root(&path);
     let (root, rest) = match drive {
         Some(root) if rest.starts_with('\\') || root.starts_with(r"\\") => (root, rest.to_owned()),
-        // `C:name` is relative to the current folder of that drive, which is known for this one only;
-        // for others it is the root, as for a program that was just started.
+        // `C:name` is relative to the current folder of that drive, which is known for this one
+        // only; for others it is the root, as for a program that was just started.
         Some(root) => {
             let (own, own_rest) = split_root(&here);
             if own.is_some_and(|own| own.eq_ignore_ascii_case(&root)) {
@@ -89,7 +89,8 @@ pub(super) fn plain(path: &str) -> String {
     }
 }
 
-/// Returns the path of a folder from the root of its volume, with `/`; `root` ends with a backslash.
+/// Returns the path of a folder from the root of its volume, with `/`; `root` ends with a
+/// backslash.
 pub(super) fn within(root: &str, folder: &str) -> Option<String> {
     let whole = format!("{}\\", folder.trim_end_matches('\\'));
     let (start, below) = whole.split_at_checked(root.len())?;
@@ -116,8 +117,9 @@ pub(super) fn filesystem(told: &str) -> String {
     }
 }
 
-/// Returns a volume's identity in the form that Linux shows for the same volume: `1A2B-3C4D` for FAT
-/// and exFAT, 16 hexadecimal digits for NTFS. `wide` is the serial number in 64 bits, where told.
+/// Returns a volume's identity in the form that Linux shows for the same volume: `1A2B-3C4D` for
+/// FAT and exFAT, 16 hexadecimal digits for NTFS. `wide` is the serial number in 64 bits, where
+/// told.
 pub(super) fn volume_id(filesystem: &str, serial: u32, wide: Option<u64>) -> Option<String> {
     match (filesystem, wide) {
         ("vfat" | "exfat", _) => {
@@ -140,8 +142,9 @@ fn u64_at(bytes: &[u8], at: usize) -> Option<u64> {
     number(bytes, at).map(u64::from_le_bytes)
 }
 
-/// Reads names from a block of a folder's listing (`FILE_ID_BOTH_DIR_INFO`: the distance to the next
-/// entry first, the length of the name at 60, the name at 104), as UTF-16, without `.` and `..`.
+/// Reads names from a block of a folder's listing (`FILE_ID_BOTH_DIR_INFO`: the distance to the
+/// next entry first, the length of the name at 60, the name at 104), as UTF-16, without `.` and
+/// `..`.
 pub(super) fn listed_names(block: &[u8]) -> Option<Vec<Vec<u16>>> {
     let mut names = Vec::new();
     let mut at = 0_usize;
@@ -169,8 +172,8 @@ pub(super) fn wide_serial(block: &[u8]) -> Option<u64> {
     u64_at(block, 0)
 }
 
-/// Reads `FILE_ATTRIBUTE_TAG_INFO`: whether a reparse point stands for another place (a symbolic link or
-/// junction) rather than for the same content kept elsewhere.
+/// Reads `FILE_ATTRIBUTE_TAG_INFO`: whether a reparse point stands for another place (a symbolic
+/// link or junction) rather than for the same content kept elsewhere.
 pub(super) fn is_link(block: &[u8]) -> bool {
     // Bit 29, "name surrogate" (Microsoft, "Reparse Point Tags").
     u32_at(block, 4).is_some_and(|tag| tag & 0x2000_0000 != 0)
@@ -273,7 +276,8 @@ mod tests {
 
     #[test]
     fn identities_are_those_that_linux_shows() {
-        // util-linux's libblkid prints FAT and exFAT serials so, NTFS's with 16 digits (from memory).
+        // util-linux's libblkid prints FAT and exFAT serials so, NTFS's with 16 digits (from
+        // memory).
         assert_eq!(
             volume_id("vfat", 0x1a2b_3c4d, None).as_deref(),
             Some("1A2B-3C4D")

@@ -1,17 +1,18 @@
 //! Which physical disks stand behind a mounted folder on Linux.
 //!
-//! Owns: reading the mount table and the kernel's description of block devices, and following partitions,
-//! device-mapper, RAID, loop files and multi-device file systems down to whole disks.
+//! Owns: reading the mount table and the kernel's description of block devices, and following
+//! partitions, device-mapper, RAID, loop files and multi-device file systems down to whole disks.
 //!
-//! Must not: write anything, or guess. What the system does not state is [`super::backing::Backing::Unknown`] and stays so.
-//! Which file a loop device shows is asked through [`AskLoop`]; nothing else is opened but text.
+//! Must not: write anything, or guess. What the system does not state is
+//! [`super::backing::Backing::Unknown`] and stays so. Which file a loop device shows is asked
+//! through [`AskLoop`]; nothing else is opened but text.
 //!
 //! Everything is read below a `root` path, as text, folder listings and symbolic links, so that
 //! recorded trees can stand in for a machine. Absolute links are followed inside that root.
 //!
 //! Limits: two logical units of one USB bridge (a two-bay dock) are two disks here, and so are two
-//! volumes of a RAID controller or virtual disks of a virtual machine; an f2fs file system made over several devices shows only its
-//! first one.
+//! volumes of a RAID controller or virtual disks of a virtual machine; an f2fs file system made
+//! over several devices shows only its first one.
 
 mod error;
 mod kind;
@@ -36,9 +37,9 @@ use walk::Walk;
 
 /// Looks up what stands behind a folder.
 ///
-/// `root` is `/` on a real machine, or the top of a recorded tree. `canonical_path` is the folder as
-/// an absolute path without links, seen from that root. `dev` is the major and minor number of the
-/// folder's `st_dev`.
+/// `root` is `/` on a real machine, or the top of a recorded tree. `canonical_path` is the folder
+/// as an absolute path without links, seen from that root. `dev` is the major and minor number of
+/// the folder's `st_dev`.
 ///
 /// An error means that the mount table gives no answer; anything missing below it is a
 /// [`super::backing::Backing::Unknown`] instead.

@@ -46,8 +46,8 @@ pub(super) fn read_mounts(tree: &Tree<'_>) -> Result<Vec<Mount>, TopologyError> 
         .collect()
 }
 
-/// Parses one line of the mount table: id, parent, device, root, mount point, options, any number of
-/// optional fields, a dash, type, source, options of the file system. Fields may be empty.
+/// Parses one line of the mount table: id, parent, device, root, mount point, options, any number
+/// of optional fields, a dash, type, source, options of the file system. Fields may be empty.
 pub(super) fn parse_mount(line: &[u8]) -> Option<Mount> {
     let mut fields = line.split(|&byte| byte == b' ');
     let mut raw = || fields.next();

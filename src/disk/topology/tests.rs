@@ -335,7 +335,8 @@ fn visible_mount_wins() {
     assert_eq!(tree.backing("/mnt/x", (8, 17)), disks(&["sdb"]));
 }
 
-/// The path of a loop device's file is that of the day it was set up. Only the kernel knows what it shows.
+/// The path of a loop device's file is that of the day it was set up. Only the kernel knows what it
+/// shows.
 #[test]
 fn a_loop_file_is_where_the_kernel_says() {
     let tree = Recorded::load("over-mounted");

@@ -21,8 +21,8 @@ impl Tree<'_> {
         self.root.join(path.strip_prefix("/").unwrap_or(path))
     }
 
-    /// Follows all symbolic links of a path without ever leaving the tree. Missing parts are kept as
-    /// they are; `None` means too many links.
+    /// Follows all symbolic links of a path without ever leaving the tree. Missing parts are kept
+    /// as they are; `None` means too many links.
     pub(crate) fn resolve(&self, path: &Path) -> Option<PathBuf> {
         let mut todo: Vec<OsString> = parts(path);
         let mut done = PathBuf::from("/");

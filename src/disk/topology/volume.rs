@@ -1,4 +1,5 @@
-//! Owns what is told of a volume: where it is mounted, what it is called, and everything between it and its disks.
+//! Owns what is told of a volume: where it is mounted, what it is called, and everything between it
+//! and its disks.
 
 use super::mounts::Mount;
 use crate::disk::backing::Backing;
@@ -18,7 +19,8 @@ pub struct Volume {
     pub mount_root: String,
     /// Type of the file system as the kernel names it, such as `ext4` or `fuseblk`.
     pub filesystem: String,
-    /// What was mounted, as the mount table has it: a device node, a server and folder, or a mere word.
+    /// What was mounted, as the mount table has it: a device node, a server and folder, or a mere
+    /// word.
     pub source: String,
     /// Device node of the file system (a partition, mapping or array), where there is one.
     pub device_node: Option<PathBuf>,
@@ -33,8 +35,8 @@ pub struct Volume {
     /// The whole disk of which the file system is a plain partition, or which it fills, by kernel
     /// name.
     pub own_disk: Option<String>,
-    /// Whether a disk below it claims to rotate: `true` if any does, `None` if none says. USB bridges
-    /// and virtual disks often claim it wrongly.
+    /// Whether a disk below it claims to rotate: `true` if any does, `None` if none says. USB
+    /// bridges and virtual disks often claim it wrongly.
     pub rotational: Option<bool>,
     /// Everything from the file system down to the disks that may keep in memory what is read.
     pub layers: Vec<Layer>,
@@ -71,15 +73,16 @@ pub enum Layer {
     Image {
         /// Its kernel name.
         device: String,
-        /// The file that it shows; `None` where that is not certain or cannot be reached by its name.
+        /// The file that it shows; `None` where that is not certain or cannot be reached by its
+        /// name.
         file: Option<PathBuf>,
     },
     /// Something that is not where it was when it was mounted.
     Hidden,
 }
 
-/// Asks the system for device and inode of the file that a loop device shows, by the device's kernel name;
-/// `None` where it does not tell (it tells only root).
+/// Asks the system for device and inode of the file that a loop device shows, by the device's
+/// kernel name; `None` where it does not tell (it tells only root).
 pub type AskLoop<'a> = &'a dyn Fn(&str) -> Option<(u64, u64)>;
 
 impl Layer {

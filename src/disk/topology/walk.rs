@@ -99,8 +99,9 @@ impl Walk<'_> {
         Found::new(backing, node)
     }
 
-    /// Where the folders of an overlay lie, all of them: the upper one takes what is written, what was there
-    /// before comes from one below. In a container they are out of sight, and nothing is known.
+    /// Where the folders of an overlay lie, all of them: the upper one takes what is written, what
+    /// was there before comes from one below. In a container they are out of sight, and nothing is
+    /// known.
     pub(super) fn below_overlay(&self, mount: &Mount, depth: usize) -> Option<Backing> {
         if mount.filesystem != "overlay" || depth > MAX_DEPTH {
             return None;
@@ -140,8 +141,9 @@ impl Walk<'_> {
         }
     }
 
-    /// Whether an overlay still shows this folder as its upper one: something else may be mounted over its path
-    /// by now. The top of an overlay has the dates and owner of its upper folder's top.
+    /// Whether an overlay still shows this folder as its upper one: something else may be mounted
+    /// over its path by now. The top of an overlay has the dates and owner of its upper folder's
+    /// top.
     pub(super) fn is_shown_in(&self, mount: &Mount, upper: &Path) -> bool {
         let upper = upper.join(mount.root.trim_start_matches('/'));
         let looks = |path: &Path| {
@@ -163,7 +165,8 @@ impl Walk<'_> {
         })
     }
 
-    /// Whether two things are mounted in one place, so that a path there need not lead to what it did.
+    /// Whether two things are mounted in one place, so that a path there need not lead to what it
+    /// did.
     pub(super) fn is_stacked(&self, mount: &Mount) -> bool {
         let here = self.mounts.iter().filter(|m| m.point == mount.point);
         here.count() > 1
@@ -409,8 +412,8 @@ impl Walk<'_> {
         self.mounts.iter().find(|m| m.number == number)
     }
 
-    /// Whether a loop device is as large as it would be if it showed a file of so many bytes. What is not told
-    /// speaks against nothing.
+    /// Whether a loop device is as large as it would be if it showed a file of so many bytes. What
+    /// is not told speaks against nothing.
     pub(super) fn may_be_shown(&self, folder: &Path, bytes: u64) -> bool {
         let number = |name: &str| {
             let told = self.tree.read(&folder.join(name))?;
@@ -423,8 +426,8 @@ impl Walk<'_> {
     }
 }
 
-/// The folders of an overlay's option for those below: one, or a list with colons, in which a backslash makes
-/// the next character a plain one.
+/// The folders of an overlay's option for those below: one, or a list with colons, in which a
+/// backslash makes the next character a plain one.
 pub(super) fn laid_below(name: &str, value: &str) -> Vec<(PathBuf, bool)> {
     if name != "lowerdir" {
         return vec![(value.into(), false)];

@@ -1,5 +1,5 @@
-//! Owns the look at a folder that is given as a card and is an offload: a further copy of it is made from what
-//! its manifest says. It reads; it changes nothing.
+//! Owns the look at a folder that is given as a card and is an offload: a further copy of it is
+//! made from what its manifest says. It reads; it changes nothing.
 
 use crate::card::dates::parse;
 use crate::card::listing::{Listing, Row, RowKind};
@@ -34,7 +34,8 @@ pub fn is_offload(disk: &dyn Disk, folder: &Utf8Path) -> bool {
 /// Looks at a folder that is given as a card: `None` where it is no offload.
 ///
 /// # Errors
-/// Why no further copy can be made of it: an offload that is not finished or is damaged, or a part of one.
+/// Why no further copy can be made of it: an offload that is not finished or is damaged, or a part
+/// of one.
 pub fn look(
     disk: &dyn Disk,
     given: &Utf8Path,
@@ -159,7 +160,8 @@ fn listing(manifest: &Manifest) -> Result<Listing, String> {
     Ok(Listing::new(rows))
 }
 
-/// What the manifest says of every file, in the order of the listing; nothing is known yet of what stands.
+/// What the manifest says of every file, in the order of the listing; nothing is known yet of what
+/// stands.
 fn files(manifest: &Manifest, listing: &Listing) -> Vec<OriginalFile> {
     let hashes: HashMap<&str, &FilePart> = manifest.files.iter().map(|f| (&*f.path, f)).collect();
     listing
@@ -196,9 +198,12 @@ fn original(
             let found = tree_of(disk, canonical, facts, within);
             let (tree, held) = found.map_err(|why| {
                 let all = manifest.files.iter();
-                let n = all.filter(|f| self::within(f, here) == Some(within)).count();
+                let n = all
+                    .filter(|f| self::within(f, here) == Some(within))
+                    .count();
                 format!(
-                    "{} of it left in the earlier offload `{}`, which has to be beside it, and {why}",
+                    "{} of it left in the earlier offload `{}`, which has to be beside it, and \
+                     {why}",
                     counted(len64(n), "file"),
                     shown(within)
                 )
@@ -259,8 +264,8 @@ fn tree_of(
     Ok((manifest.offload.layout.payload(&root), (root, there)))
 }
 
-/// What the manifest says against itself: the card was not read whole, or not well. What it lacked in copies and
-/// read-backs is made good now.
+/// What the manifest says against itself: the card was not read whole, or not well. What it lacked
+/// in copies and read-backs is made good now.
 fn carried(manifest: &Manifest) -> Vec<Problem> {
     let is_of_copies = |p: &Problem| match p.kind {
         ProblemKind::TooFewCopies | ProblemKind::SameDevice => true,

@@ -1,5 +1,6 @@
-//! Owns an offload that takes the card's place when a further copy of it is made: where its files lie, what its
-//! manifest says they hold, and which other copies that manifest names. Pure: `look` looks it up.
+//! Owns an offload that takes the card's place when a further copy of it is made: where its files
+//! lie, what its manifest says they hold, and which other copies that manifest names. Pure: `look`
+//! looks it up.
 
 mod look;
 
@@ -49,7 +50,8 @@ pub struct Original {
     pub layout: Layout,
     /// Further hashes that its manifest has of some file or other.
     pub also: AlsoSet,
-    /// Its own tree, and behind it those of the earlier offloads in which its manifest says that files lie.
+    /// Its own tree, and behind it those of the earlier offloads in which its manifest says that
+    /// files lie.
     pub trees: Vec<Utf8PathBuf>,
     /// The folders of those earlier offloads, to be held while their files are read.
     pub beside: Vec<(Utf8PathBuf, FolderFacts)>,
@@ -71,8 +73,8 @@ impl Original {
         self.elsewhere.get(path).copied().unwrap_or(0)
     }
 
-    /// Returns whether what a walk of one tree meets belongs to this offload: all of its own tree but the
-    /// records, and of another offload's only what its manifest says lies there.
+    /// Returns whether what a walk of one tree meets belongs to this offload: all of its own tree
+    /// but the records, and of another offload's only what its manifest says lies there.
     pub fn is_of(&self, tree: usize, path: &str) -> bool {
         if tree > 0 {
             return self.elsewhere.get(path) == Some(&tree);
@@ -140,7 +142,8 @@ impl Original {
         }
         let is_its_volume = self.card.volume_id == folder.volume_id;
         let is_in_its_place = Utf8Path::new(&folder.canonical).starts_with(&self.card.path);
-        // Mounted elsewhere, whatever the camera calls its folders. Of volumes without an identity only the place is known.
+        // Mounted elsewhere, whatever the camera calls its folders. Of volumes without an identity
+        // only the place is known.
         let is_card = folder.volume_id.is_some() && !folder.is_own_volume;
         if is_its_volume && (is_in_its_place || is_card) {
             return Some(

@@ -298,7 +298,8 @@ fn fields_are_set_where_they_stand() {
     assert_eq!(new, "[[card]]\nname = \"A1\"\nreads = 9\n");
 }
 
-/// TOML 1.0, "Spec": a line ends with LF or CRLF. A kit that was written with the latter has no others after an edit.
+/// TOML 1.0, "Spec": a line ends with LF or CRLF. A kit that was written with the latter has no
+/// others after an edit.
 #[test]
 fn lines_end_as_they_did() {
     let windows = KITES.replace('\n', "\r\n");

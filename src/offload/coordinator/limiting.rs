@@ -1,5 +1,5 @@
-//! Owns what is known of the limits of a running job: the card's own rate as of late, the stage that holds the others
-//! back, and where a drive fell for good.
+//! Owns what is known of the limits of a running job: the card's own rate as of late, the stage
+//! that holds the others back, and where a drive fell for good.
 
 use crate::offload::bottleneck::{self, HoldUp, HoldUpHistory, PipelineStage};
 use crate::offload::card_rate::{CardRate, Live};
@@ -98,7 +98,8 @@ impl Limiting {
         behind.map_or(Part::Card, Part::Drive)
     }
 
-    /// Returns the drive, of those that are not dropped, that has most left to do, if any has anything left.
+    /// Returns the drive, of those that are not dropped, that has most left to do, if any has
+    /// anything left.
     fn furthest_behind(&self) -> Option<usize> {
         let plan = &self.context.plan;
         let left = |(m, d): (&DestinationMeter, &PlannedDestination)| {

@@ -157,7 +157,8 @@ impl ReadingBack {
             return None;
         }
         let way = self.source.way();
-        trace!(file = %destination.job(&self.file).name, way = way.id(), took = ?self.time, "equal");
+        let name = &destination.job(&self.file).name;
+        trace!(file = %name, way = way.id(), took = ?self.time, "equal");
         Some(Publishable {
             file: Arc::clone(&self.file),
             digest: source,

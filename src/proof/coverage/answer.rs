@@ -15,7 +15,8 @@ pub struct Reason {
     pub files: u64,
     /// In plain words.
     pub detail: String,
-    /// It is a drive, and not the card, that has this trouble; told apart where a kind may be either's.
+    /// It is a drive, and not the card, that has this trouble; told apart where a kind may be
+    /// either's.
     pub is_of_drive: bool,
     /// What it comes from, where that matters.
     pub cause: Option<Cause>,

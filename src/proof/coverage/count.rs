@@ -9,8 +9,8 @@ use crate::plan::notes::count_independent;
 use crate::proof::notes::Content;
 use std::collections::HashMap;
 
-/// Whether devices that the system cannot tell apart count as separate: the person says so now, or said so
-/// when these very copies were made together.
+/// Whether devices that the system cannot tell apart count as separate: the person says so now, or
+/// said so when these very copies were made together.
 pub(super) fn is_separate(question: &Question<'_>, usable: &[Usable<'_>]) -> bool {
     let unknown: Vec<&Usable<'_>> = usable
         .iter()
@@ -40,8 +40,8 @@ pub(super) fn is_separate(question: &Question<'_>, usable: &[Usable<'_>]) -> boo
     pairs.all(|(a, b)| were_stated(a, b)) && !unknown.is_empty()
 }
 
-/// Two places that the system cannot tell apart, with records of one moment: nobody's word makes two of one drive. Of dates
-/// in whole seconds the person knows better.
+/// Two places that the system cannot tell apart, with records of one moment: nobody's word makes
+/// two of one drive. Of dates in whole seconds the person knows better.
 pub(super) fn seen_twice<'a>(usable: &'a [Usable<'a>]) -> Option<(&'a str, &'a str)> {
     let unknown = |u: &&Usable<'_>| matches!(u.found.backing, Backing::Unknown { .. });
     let all = usable.iter().filter(unknown).enumerate();

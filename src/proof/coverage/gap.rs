@@ -174,7 +174,8 @@ pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         ),
         Gap::Unread => (
             ProblemKind::Unreadable,
-            "was copied, and its copy could not be read just now, so that it is not known to be good",
+            "was copied, and its copy could not be read just now, so that it is not known to be \
+             good",
         ),
         Gap::Damaged => (
             ProblemKind::Changed,
@@ -182,11 +183,13 @@ pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         ),
         Gap::Doubted => (
             ProblemKind::NotReadBack,
-            "is doubted by a manifest, or two manifests say different things of it, and reading it did not settle that",
+            "is doubted by a manifest, or two manifests say different things of it, and reading \
+             it did not settle that",
         ),
         Gap::Unlike => (
             ProblemKind::NotReadBack,
-            "only looks like the file that was copied: others on this card that do are not equal, so all of it has to be read",
+            "only looks like the file that was copied: others on this card that do are not equal, \
+             so all of it has to be read",
         ),
         Gap::CardUnreadable => (
             ProblemKind::Unreadable,
@@ -194,7 +197,8 @@ pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         ),
         Gap::CardDiffers => (
             ProblemKind::ChangedOnCard,
-            "is on the card with other content than was copied: the card's content is not that of the copy",
+            "is on the card with other content than was copied: the card's content is not that of \
+             the copy",
         ),
     }
 }

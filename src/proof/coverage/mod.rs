@@ -1,7 +1,7 @@
 //! Owns the question "may this card be formatted?" when nothing is copied: the card's listing
-//! against the manifests of offloads on drives. Pure: it weighs what others looked up, and tells them
-//! what has to be read for it ([`to_read()`]): a sample of what only looks the same, whatever carries
-//! another date, what a manifest doubts, and what two of them say differently. With
+//! against the manifests of offloads on drives. Pure: it weighs what others looked up, and tells
+//! them what has to be read for it ([`to_read()`]): a sample of what only looks the same, whatever
+//! carries another date, what a manifest doubts, and what two of them say differently. With
 //! [`crate::proof::Proof::judge`] it is the only place that makes PROVEN.
 
 mod answer;
@@ -44,8 +44,8 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         contents,
     } = count(question, &usable);
     notes.extend(sameness_notes(contents.iter().copied()));
-    // What is wrong with the card always counts; what is wrong with one offload is a reason only if the
-    // others are not enough.
+    // What is wrong with the card always counts; what is wrong with one offload is a reason only if
+    // the others are not enough.
     let (mut reasons, of_offloads) = (of_card, troubles);
     reasons.extend(reasons_of_files(
         question,

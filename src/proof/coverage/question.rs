@@ -38,7 +38,8 @@ pub struct FoundOffload {
     pub room: (u64, u64),
     /// Every file that stands below it.
     pub standing: HashMap<String, Stands>,
-    /// What could not be looked at below it, and why: nothing is known of that, nor of what lies in it.
+    /// What could not be looked at below it, and why: nothing is known of that, nor of what lies in
+    /// it.
     pub unseen: HashMap<String, String>,
     /// What its files looked like, to be held against a look at the end.
     pub sights: Sights,
@@ -50,8 +51,9 @@ pub struct FoundOffload {
 }
 
 impl FoundOffload {
-    /// Whether the records of two places were written at one moment, which a run does on no two drives: one drive that is
-    /// seen twice, or a copy made by hand. Of dates in whole seconds that alone is no sign.
+    /// Whether the records of two places were written at one moment, which a run does on no two
+    /// drives: one drive that is seen twice, or a copy made by hand. Of dates in whole seconds that
+    /// alone is no sign.
     pub(super) fn may_be(&self, other: &Self) -> bool {
         let is_fine = self.written.is_some_and(|date| date.nanos != 0);
         let is_one = self.written.is_some() && self.written == other.written;

@@ -1,4 +1,5 @@
-//! Owns the reasons that are no single file's: of the card, of copies that are away, of too few of them.
+//! Owns the reasons that are no single file's: of the card, of copies that are away, of too few of
+//! them.
 
 use super::answer::Reason;
 use super::count::{is_separate, seen_twice};
@@ -77,7 +78,8 @@ pub(super) fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize)
     let twice = seen_twice(usable).filter(|_| question.separate);
     let why = match twice {
         Some((a, b)) => format!(
-            " (the records in `{}` and `{}` were written at one moment: one drive that is seen twice, or a copy by hand, so that --separate is not believed)",
+            " (the records in `{}` and `{}` were written at one moment: one drive that is seen \
+             twice, or a copy by hand, so that --separate is not believed)",
             shown(a),
             shown(b)
         ),

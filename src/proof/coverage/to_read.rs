@@ -15,8 +15,8 @@ pub struct ToRead {
     pub drives: Vec<(usize, String)>,
 }
 
-/// Returns what has to be read next; nothing when the question can be answered. What was read before may
-/// ask for more.
+/// Returns what has to be read next; nothing when the question can be answered. What was read
+/// before may ask for more.
 pub fn to_read(question: &Question<'_>, offloads: &[FoundOffload]) -> ToRead {
     let mut usable = Vec::new();
     for (index, found) in offloads.iter().enumerate() {
@@ -63,8 +63,8 @@ impl ToRead {
     }
 }
 
-/// Whether offloads list this file with its size and under other dates alone: its content has to tell
-/// whether it is the one.
+/// Whether offloads list this file with its size and under other dates alone: its content has to
+/// tell whether it is the one.
 pub(super) fn has_other_date_only(
     question: &Question<'_>,
     usable: &[Usable<'_>],
@@ -78,8 +78,8 @@ pub(super) fn has_other_date_only(
     borne_out().any(lists) && !borne_out().any(|u| u.looks_alike(file))
 }
 
-/// Files of the card that a manifest doubts, or of which manifests say different things, and that were not
-/// read past memory since. A doubt of one is a doubt of all.
+/// Files of the card that a manifest doubts, or of which manifests say different things, and that
+/// were not read past memory since. A doubt of one is a doubt of all.
 pub(super) fn doubted<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> HashSet<&'a str> {
     let is_doubted = |file: &FileRow<'_>| {
         let path = file.name.as_str();

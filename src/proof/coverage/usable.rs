@@ -25,7 +25,8 @@ pub(super) struct Usable<'a> {
     pub(super) card_shift: Shift,
     /// Shift of the dates on the drive against those of the card then.
     pub(super) drive_shift: Shift,
-    /// Files of the card, and of the drive, that have to be equal before any other is believed unread.
+    /// Files of the card, and of the drive, that have to be equal before any other is believed
+    /// unread.
     pub(super) samples: [Vec<Alike<'a>>; 2],
 }
 
@@ -63,7 +64,8 @@ pub(super) fn usable<'a>(
         let Some(part) = files.get(f.name.as_str()) else {
             return false;
         };
-        // Two cameras use the same names; by content only an equal file makes the offload this one's.
+        // Two cameras use the same names; by content only an equal file makes the offload this
+        // one's.
         !question.by_content || question.holds(f.name.as_str()) == Some(part.blake3)
     };
     if !question.listing.files().any(is_about_it) {
@@ -71,7 +73,8 @@ pub(super) fn usable<'a>(
     }
     if !question.by_content && !manifest.card.mark().is_of(question.card) {
         notes.push(format!(
-            "The offload in `{root}` is of another card that uses the same names. To compare this card with it, read it: --by-content."
+            "The offload in `{root}` is of another card that uses the same names. To compare this \
+             card with it, read it: --by-content."
         ));
         return None;
     }
@@ -97,7 +100,8 @@ pub(super) fn usable<'a>(
     usable.samples = usable.choose_samples(question);
     if card_shift.seconds != 0 && usable.is_borne_out(question) {
         notes.push(format!(
-            "All dates on the card differ from those in `{root}` by {} min, as after a change of zone or to summer time; what was read from the card is equal.",
+            "All dates on the card differ from those in `{root}` by {} min, as after a change of \
+             zone or to summer time; what was read from the card is equal.",
             card_shift.seconds / 60
         ));
     }
@@ -174,8 +178,8 @@ impl<'a> Usable<'a> {
         self.found.reread.is_none() && !self.found.read.contains_key(path)
     }
 
-    /// Whether a copy has to be read to know whether it is what was copied: it was read back here, has its
-    /// size and another date, or the record doubts it.
+    /// Whether a copy has to be read to know whether it is what was copied: it was read back here,
+    /// has its size and another date, or the record doubts it.
     pub(super) fn has_to_be_read(&self, file: FileRow<'_>) -> bool {
         let Some(part) = self.files.get(file.name.as_str()) else {
             return false;
@@ -277,8 +281,8 @@ impl Usable<'_> {
         (!self.is_as_it_was(part, *stands)).then_some(Gap::Damaged)
     }
 
-    /// What it means that something else stands here than the record says: where nothing was copied here, it was there
-    /// before.
+    /// What it means that something else stands here than the record says: where nothing was copied
+    /// here, it was there before.
     pub(super) fn gap_of_other(&self, part: &FilePart) -> Gap {
         let here = self.found.here;
         let is_here = |here| part.copies.iter().any(|c| c.destination == here);
@@ -319,7 +323,8 @@ impl Usable<'_> {
         }
     }
 
-    /// Counts files and bytes of the copy that were read because of their dates or a doubt, and are equal.
+    /// Counts files and bytes of the copy that were read because of their dates or a doubt, and are
+    /// equal.
     pub(super) fn read_equal(&self) -> (u64, u64) {
         let parts = self.manifest.files.iter().filter(|part| {
             let read = self.found.read.get(&*part.path);
@@ -353,7 +358,8 @@ impl Usable<'_> {
             None if held.0 > 0 => match self.read_equal() {
                 (0, _) => format!("read back on {day}, sizes and dates unchanged since"),
                 (n, bytes) => format!(
-                    "read back on {day}; {} ({}) read again just now and equal, the others with their sizes and dates of then",
+                    "read back on {day}; {} ({}) read again just now and equal, the others with \
+                     their sizes and dates of then",
                     counted(n, "file"),
                     size(bytes)
                 ),
@@ -378,7 +384,8 @@ impl Usable<'_> {
         }
     }
 
-    /// Returns why files that other copies hold are not held by this one as well, of `files` on the card.
+    /// Returns why files that other copies hold are not held by this one as well, of `files` on the
+    /// card.
     pub(super) fn reasons(&self, short: Told, files: u64) -> Vec<Reason> {
         let root = shown(&self.found.root);
         let reason = |lack: Lack| {

@@ -38,7 +38,8 @@ pub struct Ask {
     /// Folders on drives: offloads, or folders that hold some. None: the places that the ledger
     /// knows.
     pub on: Vec<Utf8PathBuf>,
-    /// What is remembered of earlier copies; `None` where it is not to be asked. It only tells where to look.
+    /// What is remembered of earlier copies; `None` where it is not to be asked. It only tells
+    /// where to look.
     pub ledger: Option<Ledger>,
     /// Copies on independent devices that are needed.
     pub copies_needed: usize,
@@ -146,7 +147,8 @@ pub fn prove(
     })
 }
 
-/// What is not the same on the card any more: looking takes its time, and somebody may have written to it.
+/// What is not the same on the card any more: looking takes its time, and somebody may have written
+/// to it.
 fn changed_since(
     disk: &dyn Disk,
     ask: &Ask,
@@ -258,9 +260,12 @@ fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembe
                 known.push(((facts.device, facts.inode), path.clone()));
                 roots.push(path);
             }
-            Ok(_) => away.push(format!("another drive is where the ledger knows the copy `{told}`")),
+            Ok(_) => away.push(format!(
+                "another drive is where the ledger knows the copy `{told}`"
+            )),
             Err(e) => away.push(format!(
-                "the ledger knows a copy at `{told}`, which cannot be looked at now ({e}); is the drive mounted?"
+                "the ledger knows a copy at `{told}`, which cannot be looked at now ({e}); is the \
+                 drive mounted?"
             )),
         }
     }

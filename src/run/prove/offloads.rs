@@ -1,5 +1,5 @@
-//! Owns the look at the offloads that a question goes by: what stands in each, whether its manifest can be trusted, and
-//! whether two of them are one drive.
+//! Owns the look at the offloads that a question goes by: what stands in each, whether its manifest
+//! can be trusted, and whether two of them are one drive.
 
 use crate::clock::Clock;
 use crate::disk::backing::Backing;
@@ -29,7 +29,8 @@ pub(super) struct Search<'a> {
 /// Offloads that were looked at: device and inode of each, what was found, and what is to be noted.
 type LookedAt = (HashMap<(u64, u64), String>, Vec<FoundOffload>, Vec<String>);
 
-/// Looks at every offload; the same one through two of the given folders is one. With device and inode of each.
+/// Looks at every offload; the same one through two of the given folders is one. With device and
+/// inode of each.
 pub(super) fn look_at_offloads(search: &Search<'_>, roots: Vec<Utf8PathBuf>) -> LookedAt {
     let mut seen = HashMap::new();
     let (mut offloads, mut places) = (Vec::new(), Vec::new());
@@ -46,7 +47,8 @@ pub(super) fn look_at_offloads(search: &Search<'_>, roots: Vec<Utf8PathBuf>) -> 
     (seen, offloads, doubts)
 }
 
-/// Names and sizes are answered from memory, and what an earlier version left there is not yet on a FAT or NTFS drive.
+/// Names and sizes are answered from memory, and what an earlier version left there is not yet on a
+/// FAT or NTFS drive.
 fn settled(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> io::Result<()> {
     match disk.settling(root)? {
         Settling::Whole if !facts.read_only => disk.settle_in(root, &[]),
@@ -54,9 +56,9 @@ fn settled(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> io::Result<
     }
 }
 
-/// Two volumes with one identity are a drive and its clone, or one drive seen twice: of neither is it known
-/// that it is the one that was read back. Looks at the other offloads, and at what is mounted where a copy
-/// was made; returns what to tell.
+/// Two volumes with one identity are a drive and its clone, or one drive seen twice: of neither is
+/// it known that it is the one that was read back. Looks at the other offloads, and at what is
+/// mounted where a copy was made; returns what to tell.
 fn doubt_twins(
     search: &Search<'_>,
     places: &[Option<FolderFacts>],
@@ -81,7 +83,8 @@ fn doubt_twins(
             "read them again with --reread"
         };
         doubts.push(format!(
-            "The drives of `{}` and `{}` have one identity: a drive and its clone, or one drive seen twice. Which of them was read back is not known; {what_next}.",
+            "The drives of `{}` and `{}` have one identity: a drive and its clone, or one drive \
+             seen twice. Which of them was read back is not known; {what_next}.",
             shown(&found.root),
             shown(&twin.canonical)
         ));
@@ -176,8 +179,8 @@ fn note_standing(found: &mut FoundOffload, layout: Layout, entries: Vec<Found>) 
     }
 }
 
-/// Looks at an offload once more when all was read: that takes its time, and meanwhile its drive may have been taken away, or
-/// somebody may have written to it.
+/// Looks at an offload once more when all was read: that takes its time, and meanwhile its drive
+/// may have been taken away, or somebody may have written to it.
 pub(super) fn look_again(disk: &dyn Disk, found: &mut FoundOffload) {
     if found.manifest.is_err() {
         return;
@@ -198,7 +201,8 @@ pub(super) fn look_again(disk: &dyn Disk, found: &mut FoundOffload) {
         Ok(None) => {}
         Ok(Some(path)) => {
             let why = format!(
-                "`{}` in it was changed or removed while it was looked at; ask again when nobody is at work there",
+                "`{}` in it was changed or removed while it was looked at; ask again when nobody \
+                 is at work there",
                 shown(&path)
             );
             found.manifest = Err(Unusable::new(ProblemKind::Changed, why));
@@ -262,7 +266,8 @@ fn manifest_of(
     };
     if let Some(what) = what {
         let why = format!(
-            "`{RECORDS}` in it is {what}; move that out of there, and put the folder of its records in its place"
+            "`{RECORDS}` in it is {what}; move that out of there, and put the folder of its \
+             records in its place"
         );
         return Err(Unusable::new(ProblemKind::ManifestDamaged, why));
     }

@@ -1,4 +1,5 @@
-//! Owns the reading that a question needs: of the card, and of files on the drives that nothing else bears out.
+//! Owns the reading that a question needs: of the card, and of files on the drives that nothing
+//! else bears out.
 
 use super::offloads::is_its_drive;
 use crate::digest::Digest;
@@ -13,8 +14,8 @@ use std::collections::{BTreeMap, HashMap};
 use std::io;
 use std::sync::atomic::Ordering;
 
-/// Reads what the question needs: the whole card where that was asked for, or else what [`to_read`] names,
-/// which can be more once the first of it was read. Returns what the card's files hold.
+/// Reads what the question needs: the whole card where that was asked for, or else what [`to_read`]
+/// names, which can be more once the first of it was read. Returns what the card's files hold.
 pub(super) fn read_what_is_asked(
     card: &Utf8Path,
     disk: &dyn Disk,

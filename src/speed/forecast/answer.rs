@@ -1,4 +1,5 @@
-//! Owns what a forecast is asked with and what it tells: amounts, the time left, a change of the rate, what a job taught.
+//! Owns what a forecast is asked with and what it tells: amounts, the time left, a change of the
+//! rate, what a job taught.
 
 use super::bank::Load;
 use super::prior::RatePrior;

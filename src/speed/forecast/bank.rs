@@ -1,11 +1,11 @@
-//! Owns the belief about the cost of the work: `seconds = a * files + b * megabytes`. A bank of small
-//! Kalman filters holds it, one for each idea of how noisy the rate is and how it moves; what was
-//! measured decides which of them to listen to.
+//! Owns the belief about the cost of the work: `seconds = a * files + b * megabytes`. A bank of
+//! small Kalman filters holds it, one for each idea of how noisy the rate is and how it moves; what
+//! was measured decides which of them to listen to.
 //!
 //! Every filter estimates four numbers: `ln a`, `ln b`, how much `ln b` grows from the first to the
 //! last byte (a hard disk fills from its fast edge to its slow one), and a passing deviation of
-//! `ln b` that fades by itself. Logarithms keep costs positive and let a prior that is five times off
-//! be overcome.
+//! `ln b` that fades by itself. Logarithms keep costs positive and let a prior that is five times
+//! off be overcome.
 
 use super::prior::{DECILES, FilePrior, Growth};
 
@@ -28,8 +28,8 @@ const NOISES: [(f64, f64); 5] = [
     (0.25, -1.0),
     (1.0, -2.5),
 ];
-/// How the rate moves: variance that `ln b` gains per second, spread of the passing deviation, spread
-/// of the growth beyond the one foreseen, and the weight beforehand.
+/// How the rate moves: variance that `ln b` gains per second, spread of the passing deviation,
+/// spread of the growth beyond the one foreseen, and the weight beforehand.
 const MOVES: [(f64, f64, f64, f64); 7] = [
     (1e-7, 0.0, 0.0, 0.0),
     (1e-5, 0.0, 0.0, -1.5),
@@ -39,11 +39,12 @@ const MOVES: [(f64, f64, f64, f64); 7] = [
     (1e-6, 0.25, 0.0, -3.5),
     (1e-6, 0.0, 0.35, -1.5),
 ];
-/// A rate falls below a known limit over a job rather than that it rises: a disk's inner tracks, a card that
-/// gets hot (common practice, no source). So much growth is expected where some is possible and none is known.
+/// A rate falls below a known limit over a job rather than that it rises: a disk's inner tracks, a
+/// card that gets hot (common practice, no source). So much growth is expected where some is
+/// possible and none is known.
 const LEAN: f64 = 0.15;
-/// What is known beforehand can be right or wrong altogether: the bounds of its spread then, and the
-/// weight of that.
+/// What is known beforehand can be right or wrong altogether: the bounds of its spread then, and
+/// the weight of that.
 const PRIORS: [(f64, f64, f64); 2] = [(0.0, f64::INFINITY, 0.0), (0.7, f64::INFINITY, -0.5)];
 /// The noise of the cost of files, where that outweighs their bytes.
 const FILE_NOISE: f64 = 0.05;
@@ -83,15 +84,16 @@ pub(super) struct Guess {
     pub(super) variance: f64,
 }
 
-/// How far what is known beforehand is believed to be right: mostly it is, and then its spread is small.
+/// How far what is known beforehand is believed to be right: mostly it is, and then its spread is
+/// small.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) struct Trust {
     /// Spread of `ln b` then.
     pub(super) log_sd: f64,
     /// The weight of that, as a logarithm.
     pub(super) weight: f64,
-    /// It is a limit, from which a rate rather falls in the course of a job. What whole jobs reached before
-    /// has any fall in it.
+    /// It is a limit, from which a rate rather falls in the course of a job. What whole jobs
+    /// reached before has any fall in it.
     pub(super) is_limit: bool,
 }
 
@@ -423,8 +425,8 @@ impl Bank {
             .map(|(g, w)| (g.variance + (g.ln - ln).powi(2)) * w)
             .sum::<f64>()
             / weight;
-        // A few that are far off would widen the variance more than the range that four out of five of
-        // the mixture lie in.
+        // A few that are far off would widen the variance more than the range that four out of five
+        // of the mixture lie in.
         let within = Guess { ln, variance: all };
         let decile = |share| quantile(&guesses, weight * share, within);
         let spread = (decile(0.9) - decile(0.1)) / DECILES;
@@ -438,8 +440,8 @@ impl Bank {
 /// The search for a decile halves the way so often: to a millionth of it.
 const HALVINGS: usize = 20;
 
-/// Returns the logarithm below which the given part of the weights lies; `within` is the mean of all
-/// and their variance.
+/// Returns the logarithm below which the given part of the weights lies; `within` is the mean of
+/// all and their variance.
 fn quantile(guesses: &[(Guess, f64)], part: f64, within: Guess) -> f64 {
     // Beyond three deviations on one side lies a tenth of anything at most (Cantelli: 1 / (1 + 9)).
     let reach = 3.0 * within.variance.sqrt() + 1e-9;
@@ -459,8 +461,8 @@ fn quantile(guesses: &[(Guess, f64)], part: f64, within: Guess) -> f64 {
     low.midpoint(high)
 }
 
-/// Returns the share of a normal distribution below `x` deviations, to 0.0002 (S. R. Bowling et al., "A
-/// logistic approximation to the cumulative normal distribution", JIEM 2, 2009).
+/// Returns the share of a normal distribution below `x` deviations, to 0.0002 (S. R. Bowling et
+/// al., "A logistic approximation to the cumulative normal distribution", JIEM 2, 2009).
 fn normal(x: f64) -> f64 {
     1.0 / (1.0 + (-(1.5976 * x + 0.070_56 * x.powi(3))).exp())
 }
@@ -469,7 +471,8 @@ fn normal(x: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// Quantiles of the normal distribution: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.1.
+    /// Quantiles of the normal distribution: NIST/SEMATECH e-Handbook of Statistical Methods,
+    /// 1.3.6.7.1.
     #[test]
     fn deciles_are_those_of_the_mixture() {
         for (x, share) in [(0.0, 0.5), (1.0, 0.8413), (1.96, 0.975), (-1.282, 0.1)] {

@@ -10,8 +10,8 @@ const CLIP: f64 = 0.8;
 const SLACK: f64 = 0.22;
 /// The sum that raises an alarm: seven seconds at 45 % of the rate or less.
 const ALARM: f64 = 4.0;
-/// So many observations in a row that are beyond the clip raise it at once, if they are short: a pause
-/// makes one long one.
+/// So many observations in a row that are beyond the clip raise it at once, if they are short: a
+/// pause makes one long one.
 const ROW: u32 = 4;
 const ROW_S: f64 = 1.6;
 /// The alarm of a noisy rate is set so that noise alone takes `e` to this power times as long.

@@ -1,10 +1,11 @@
 //! Owns the estimate of the time left: from what is known beforehand ([`Prior`]) and from files and
 //! bytes as they are done. Pure, and without a clock: whoever asks brings the time.
 //!
-//! The cost model is `seconds = a * files + b * megabytes` for each stage; `bank` learns `a` and `b`,
-//! `change` notices when the rate changes for good, `shown` turns the estimate into a number that
-//! counts down calmly. Stalls are kept apart from the rate and charged on top of it. The constants
-//! were set on the seeds that `benches/forecast` calls tuning seeds; its figures come from others.
+//! The cost model is `seconds = a * files + b * megabytes` for each stage; `bank` learns `a` and
+//! `b`, `change` notices when the rate changes for good, `shown` turns the estimate into a number
+//! that counts down calmly. Stalls are kept apart from the rate and charged on top of it. The
+//! constants were set on the seeds that `benches/forecast` calls tuning seeds; its figures come
+//! from others.
 
 mod answer;
 mod bank;
@@ -31,8 +32,8 @@ const WATCH_S: f64 = 2.0;
 const STALL_S: f64 = 3.0;
 /// For so many seconds after a start or a change the shown number is corrected faster.
 const HURRY_S: f64 = 10.0;
-/// A changed rate is told when it has stayed for so many seconds after the alarm, and for so many in all, if
-/// nothing hints at its going back.
+/// A changed rate is told when it has stayed for so many seconds after the alarm, and for so many
+/// in all, if nothing hints at its going back.
 const STAYS_S: f64 = 3.0;
 const STAYED_S: f64 = 8.0;
 /// Smaller changes are followed but not told.
@@ -187,8 +188,8 @@ impl Forecast {
         }
     }
 
-    /// Seconds for the second read of the card, if there will be one. A card that nobody knows reads as
-    /// fast as it is copied, or faster.
+    /// Seconds for the second read of the card, if there will be one. A card that nobody knows
+    /// reads as fast as it is copied, or faster.
     fn again(&self) -> Option<Guess> {
         let total = self.read_again?;
         let rate = self.prior.card.map_or_else(
@@ -221,10 +222,9 @@ impl Forecast {
         })
     }
 
-    /// Takes note of what is `done` of `stage` at `at`, counted from the start of the work; the amount
-    /// begins at 0 with each stage. Time that goes back, and work that becomes less, are left out.
-    /// Returns a lasting change of the rate,
-    /// once, when it is certain.
+    /// Takes note of what is `done` of `stage` at `at`, counted from the start of the work; the
+    /// amount begins at 0 with each stage. Time that goes back, and work that becomes less, are
+    /// left out. Returns a lasting change of the rate, once, when it is certain.
     pub fn observe(&mut self, at: Duration, stage: Stage, done: Amount) -> Option<Change> {
         let at = at.as_secs_f64();
         let dt = at - self.at;
@@ -548,8 +548,8 @@ impl Forecast {
         nothing(&self.copy) && read_back && self.read_again.is_none()
     }
 
-    /// Returns the time left at the last observation (before the first: of the whole job), or `None`
-    /// while nothing can be said.
+    /// Returns the time left at the last observation (before the first: of the whole job), or
+    /// `None` while nothing can be said.
     pub fn remaining(&self) -> Option<Remaining> {
         if self.is_done() {
             return Some(Remaining {
@@ -561,8 +561,8 @@ impl Forecast {
         Some(self.range(self.shown.value()?))
     }
 
-    /// Returns the time left even where [`Self::remaining`] says nothing yet: then it is hardly more
-    /// than a guess, with a range to match.
+    /// Returns the time left even where [`Self::remaining`] says nothing yet: then it is hardly
+    /// more than a guess, with a range to match.
     pub fn guess(&self) -> Remaining {
         self.remaining()
             .unwrap_or_else(|| self.range(self.rest.ln.exp()))

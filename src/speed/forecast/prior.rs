@@ -29,11 +29,11 @@ const SHARE_OF_CEILING: f64 = 0.88;
 /// How far that goes astray when nobody has measured this card in this reader.
 const CEILING_LOG_SD: f64 = 0.35;
 
-/// And when the ceiling is the one that holds (common practice, no source: what is spread evenly from 80
-/// to 97 % has 0.056; a little more is taken).
+/// And when the ceiling is the one that holds (common practice, no source: what is spread evenly
+/// from 80 to 97 % has 0.056; a little more is taken).
 const USUAL_LOG_SD: f64 = 0.07;
-/// And when a link is left out of it because nobody knows how fast it is (common practice, no source: a
-/// drive that is slower than the card is no exception).
+/// And when a link is left out of it because nobody knows how fast it is (common practice, no
+/// source: a drive that is slower than the card is no exception).
 const PART_LOG_SD: f64 = 0.2;
 /// From the first to the last decile of what is normally distributed, in standard deviations.
 pub(super) const DECILES: f64 = 2.563;
@@ -101,7 +101,8 @@ pub struct FilePrior {
 
 impl Default for FilePrior {
     /// Eight milliseconds, give or take a factor of two (common practice, no source: about ten; the
-    /// simulated jobs of `benches/forecast`, whose files cost about ten, come out best at a little less).
+    /// simulated jobs of `benches/forecast`, whose files cost about ten, come out best at a little
+    /// less).
     fn default() -> Self {
         Self {
             seconds: 0.008,
@@ -152,8 +153,8 @@ impl Growth {
     }
 }
 
-/// Another card that is copied at the same time over the same link or to the same drive: both get equal
-/// shares until one is done.
+/// Another card that is copied at the same time over the same link or to the same drive: both get
+/// equal shares until one is done.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Companion {
     /// Its bytes that are still to be read.
@@ -185,8 +186,8 @@ pub struct Prior {
 
 impl Prior {
     /// Adds what the same gear reached before, which says more than any ceiling. It is taken to
-    /// be what the card reaches alone: beside another card it counts when that one is done, and a card
-    /// that gives less than its share by itself gets no faster then.
+    /// be what the card reaches alone: beside another card it counts when that one is done, and a
+    /// card that gives less than its share by itself gets no faster then.
     #[must_use]
     pub fn with_history(self, before: Option<RatePrior>) -> Self {
         let Some(before) = before else { return self };

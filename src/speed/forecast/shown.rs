@@ -1,8 +1,8 @@
 //! Owns the number that people see: it counts down with the clock and is corrected gently, and only
 //! when the estimate has left a dead band around it.
 
-/// The band is this share of the estimate's doubt, within these shares of the estimate, and at least
-/// so many seconds.
+/// The band is this share of the estimate's doubt, within these shares of the estimate, and at
+/// least so many seconds.
 const BAND_DOUBT: f64 = 0.4;
 const BAND: f64 = 0.03;
 const BAND_MAX: f64 = 0.10;

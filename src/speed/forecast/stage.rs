@@ -1,11 +1,12 @@
-//! Owns what is learned of one stage of a job: its rate, its roughness, and when it changes for good.
+//! Owns what is learned of one stage of a job: its rate, its roughness, and when it changes for
+//! good.
 
 use super::bank::{Bank, Guess, Load, Trust};
 use super::change::{Alarm, Watch};
 use super::prior::{FilePrior, Growth, RatePrior, Source};
 
-/// Observations for the watch for changes are at least so long, in seconds; the longest where progress
-/// comes in lumps, since a lump and the pause before it belong together.
+/// Observations for the watch for changes are at least so long, in seconds; the longest where
+/// progress comes in lumps, since a lump and the pause before it belong together.
 pub(super) const SECOND_S: f64 = 1.0;
 const LUMP_S: f64 = 4.0;
 
@@ -18,8 +19,8 @@ pub(super) const ROUGH: (f64, f64) = (0.08, 0.01);
 
 pub(super) const ROUGH_GAIN: f64 = 0.15;
 
-/// The long-run variance of the rate is at least this many times that from one second to the next, as
-/// neighbouring seconds are alike.
+/// The long-run variance of the rate is at least this many times that from one second to the next,
+/// as neighbouring seconds are alike.
 pub(super) const NOISE_FACTOR: f64 = 6.0;
 
 /// The logarithm of a mean is corrected by no more than this.
@@ -32,8 +33,8 @@ pub(super) const ROUGH_CLIP: f64 = 1.0;
 /// ones depend less on each other.
 pub(super) const BLOCKS: [(f64, f64); 3] = [(0.0, 1.0), (8.0, 2.0), (20.0, 4.0)];
 
-/// Observations wait while a change is suspected: from this second of work on (without a prior there is none
-/// that can be wrong), and so many seconds.
+/// Observations wait while a change is suspected: from this second of work on (without a prior
+/// there is none that can be wrong), and so many seconds.
 pub(super) const HOLD_S: (f64, f64) = (8.0, 10.0);
 
 pub(super) const HOLD_UNKNOWN_S: f64 = 3.0;
@@ -167,8 +168,8 @@ impl Run {
         }
     }
 
-    /// Learns from work that took `dt` seconds until `at`, with about `left_s` seconds to go; returns an
-    /// alarm if the rate changed.
+    /// Learns from work that took `dt` seconds until `at`, with about `left_s` seconds to go;
+    /// returns an alarm if the rate changed.
     pub(super) fn learn(&mut self, at: f64, dt: f64, load: Load, left_s: f64) -> Option<Alarm> {
         self.active += dt;
         self.second.add(dt, load);
@@ -202,8 +203,8 @@ impl Run {
                 length = seconds.max(2.0 * self.length - SECOND_S);
             }
         }
-        // What may belong to another rate waits until that is decided, but not at the start, when it
-        // is rather the prior that is wrong, not for ever, and not where lumps make all suspect.
+        // What may belong to another rate waits until that is decided, but not at the start, when
+        // it is rather the prior that is wrong, not for ever, and not where lumps make all suspect.
         let waits = self.watch.suspects()
             && self.active >= self.hold_from
             && self.length <= SECOND_S
@@ -218,8 +219,8 @@ impl Run {
 }
 
 impl Run {
-    /// Makes observations longer while they go up and down: a change of the rate does so once and one
-    /// way, which is left out, lumps all the time.
+    /// Makes observations longer while they go up and down: a change of the rate does so once and
+    /// one way, which is left out, lumps all the time.
     pub(super) fn note_roughness(&mut self, deviation: f64) {
         let deviation = deviation.clamp(-6.0, 6.0);
         if let Some(last) = self.last {
@@ -239,8 +240,8 @@ impl Run {
     }
 }
 
-/// The spread of a history is narrow by itself; that of a ceiling is wide, and the usual band is most of
-/// it.
+/// The spread of a history is narrow by itself; that of a ceiling is wide, and the usual band is
+/// most of it.
 pub(super) fn trust(prior: RatePrior) -> Trust {
     Trust {
         log_sd: prior.usual_log_sd,

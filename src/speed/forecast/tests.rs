@@ -505,14 +505,14 @@ fn words_round_and_give_ranges() {
     assert_eq!(r(7_000.0, 7_200.0, 7_400.0), "about 2 h 00 min");
     assert_eq!(r(3_500.0, 4_000.0, 5_200.0), "58 min to 1 h 30 min");
     assert_eq!(r(4_000.0, 6_000.0, 8_000.0), "1 h 05 min to 2 h 15 min");
-    // 38 GB below a ceiling of 300 MB/s of which 75 to 95 % is usual take 127 to 169 s (arithmetic); one minute
-    // would be 633 MB/s.
+    // 38 GB below a ceiling of 300 MB/s of which 75 to 95 % is usual take 127 to 169 s
+    // (arithmetic); one minute would be 633 MB/s.
     assert_eq!(r(126.7, 145.0, 172.0), "2 to 3 min");
     assert_eq!(r(0.0, 0.0, 0.0), "about 5 s");
 }
 
-/// A card that falls from 262 to 60 MB/s after three seconds, of which nothing was known: the job takes 20 seconds
-/// more, and there is no time to lose.
+/// A card that falls from 262 to 60 MB/s after three seconds, of which nothing was known: the job
+/// takes 20 seconds more, and there is no time to lose.
 #[test]
 fn an_early_fall_in_a_short_job_is_followed_and_told() {
     let mut card = Card::new(&Prior::default(), 1_800.0);

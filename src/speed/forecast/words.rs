@@ -5,8 +5,8 @@ use super::answer::{Remaining, SECONDS_MAX};
 /// A range is told while its half-width is above this share of the likely time.
 const WIDE: f64 = 0.15;
 
-/// Returns the time left in words: one figure, rounded to the nearest, or a range while it is wide. The ends
-/// of a range are rounded outward, by less than one step each.
+/// Returns the time left in words: one figure, rounded to the nearest, or a range while it is wide.
+/// The ends of a range are rounded outward, by less than one step each.
 pub fn words(remaining: Remaining) -> String {
     let Remaining {
         low_s,
@@ -44,8 +44,8 @@ pub fn at_most_s(seconds: f64) -> u64 {
 /// The finest step in seconds; less is never told.
 const STEP_MIN: u64 = 5;
 
-/// Rounds to a step in seconds: under a minute to 5 s, under ten minutes to 10 s, under an hour to 1 min, else
-/// to 5 min.
+/// Rounds to a step in seconds: under a minute to 5 s, under ten minutes to 10 s, under an hour to
+/// 1 min, else to 5 min.
 fn rounded(seconds: f64, round: fn(f64) -> f64) -> u64 {
     let seconds = seconds.clamp(0.0, SECONDS_MAX);
     let step = match seconds {
