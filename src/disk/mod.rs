@@ -152,7 +152,7 @@ impl Settling {
 
 /// A folder of records that is one run's own as long as this is kept; nothing where there is no
 /// such thing.
-pub type Claim = Option<std::fs::File>;
+pub type Claim = Option<Box<dyn Debug + Send + Sync>>;
 
 /// A folder that is held as long as this is kept; see [`Disk::anchor`].
 pub type Anchor = Box<dyn Debug + Send + Sync>;

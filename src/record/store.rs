@@ -5,7 +5,7 @@
 use crate::digest::Digest;
 use crate::disk::buffer::Pool;
 use crate::disk::hash_file::hash_whole;
-use crate::disk::{Disk, Stamp, write_problem};
+use crate::disk::{Disk, Sight, Stamp, write_problem};
 use crate::error::{FailedStep, Problem, ProblemKind, Step};
 use crate::name::part_name;
 use crate::record::bag;
@@ -90,6 +90,10 @@ fn differs(record: &str) -> Problem {
     Problem::new(ProblemKind::Mismatch, detail).at(record)
 }
 
+fn changed(record: &Written, why: &str) -> Problem {
+    Problem::new(ProblemKind::Changed, why).at(record.name.clone())
+}
+
 fn write(disk: &dyn Disk, part: &Utf8Path, bytes: &[u8], date: Stamp) -> io::Result<()> {
     let file = disk.create_part(part, false)?;
     let mut pool = Pool::new(1, 0, CHUNK_BYTES);
@@ -155,11 +159,34 @@ pub fn publish(
     settled.map_err(problem(Step::FlushFolder))
 }
 
+/// Returns what every record looks like, by the Linux name of the drive's file system.
+///
+/// # Errors
+/// The problem of this destination, without its number: a record that is gone.
+pub fn sights(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    filesystem: &str,
+    records: &[Written],
+) -> Result<Vec<Sight>, Problem> {
+    let sight = |record: &Written| {
+        let problem = |e: io::Error| write_problem(Step::ReadBack, &e).at(record.name.clone());
+        let stat = disk.look(&root.join(&record.name)).map_err(problem)?;
+        let gone = || {
+            changed(
+                record,
+                "another program has removed it since it was written",
+            )
+        };
+        Ok(Sight::of(&stat.ok_or_else(gone)?, filesystem))
+    };
+    records.iter().map(sight).collect()
+}
+
 /// Reads published records back once more, under their names.
 ///
 /// # Errors
-/// The problem of this destination, without its number: a record that is gone or holds something
-/// else.
+/// The problem of this destination, without its number: a record that holds something else.
 pub fn are_as_written(
     disk: &dyn Disk,
     root: &Utf8Path,
@@ -167,17 +194,32 @@ pub fn are_as_written(
 ) -> Result<(), Problem> {
     for record in records {
         let problem = |e: io::Error| write_problem(Step::ReadBack, &e).at(record.name.clone());
-        let path = root.join(&record.name);
-        if disk.look(&path).map_err(problem)?.is_none() {
-            let why = "another program has removed it since it was written";
-            return Err(Problem::new(ProblemKind::Changed, why).at(record.name.clone()));
-        }
-        let back = read_back(disk, &path, record.bytes).map_err(problem)?;
+        let back = read_back(disk, &root.join(&record.name), record.bytes).map_err(problem)?;
         if back != Some(record.digest) {
             return Err(differs(&record.name));
         }
     }
     Ok(())
+}
+
+/// Looks whether the records are still what was read back.
+///
+/// # Errors
+/// The problem of this destination, without its number: a record that is gone or was written to.
+pub fn are_as_seen(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    filesystem: &str,
+    records: &[Written],
+    seen: &[Sight],
+) -> Result<(), Problem> {
+    let now = sights(disk, root, filesystem, records)?;
+    let mut all = records.iter().zip(now.iter().zip(seen));
+    all.find(|(_, (now, seen))| now != seen)
+        .map_or(Ok(()), |(record, _)| {
+            let why = "another program has changed it since it was written";
+            Err(changed(record, why))
+        })
 }
 
 /// Removes the journal, which the published records replace.

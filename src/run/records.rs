@@ -159,10 +159,22 @@ fn record_once(
         done.and_then(|()| same_drive(disk, destination))
             .map_err(|p| Setback::Drive(index, p))?;
     }
-    look()?;
-    // They are part of what is proven: whoever asks later goes by them.
+    // They are part of what is proven: whoever asks later goes by them. Reading them takes a while,
+    // so the look at all else comes after it, and after that only dates and sizes are asked.
+    let mut seen = Vec::new();
     for (index, destination, records) in all() {
-        store::are_as_written(disk, &destination.root, records)
+        let (root, filesystem) = (&destination.root, &destination.facts.filesystem);
+        let sights = store::sights(disk, root, filesystem, records);
+        let sights = sights.and_then(|sights| {
+            store::are_as_written(disk, root, records)?;
+            Ok(sights)
+        });
+        seen.push(sights.map_err(|p| Setback::Drive(index, p))?);
+    }
+    look()?;
+    for ((index, destination, records), seen) in all().zip(&seen) {
+        let (root, filesystem) = (&destination.root, &destination.facts.filesystem);
+        store::are_as_seen(disk, root, filesystem, records, seen)
             .map_err(|p| Setback::Drive(index, p))?;
     }
     for (index, destination, _) in all() {

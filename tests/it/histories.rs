@@ -803,7 +803,7 @@ impl History {
     /// A drive that keeps local time, and a person who put other files of the same sizes there or
     /// did not.
     fn shift_on_drive(&mut self) {
-        let Some((place, _, path)) = self.any_copy() else {
+        let Some((place, device, path)) = self.any_copy() else {
             return;
         };
         let (later, anew) = (3_600 * self.pick(&[1, 2]).unwrap(), self.chance.coin());
@@ -815,13 +815,24 @@ impl History {
             if inside(&path).0 != root || is_record(&path) || is_passing(&path) {
                 continue;
             }
-            let bytes = if anew && self.one_in(3) {
-                self.chance.bytes(bytes.len())
-            } else {
-                bytes
-            };
-            self.put_later(place, &path, &bytes, later);
+            let other = (anew && self.one_in(3)).then(|| self.chance.bytes(bytes.len()));
+            self.put_later(place, &path, other.as_ref().unwrap_or(&bytes), later);
+            // A copy that was kept when the card's dates had moved gets the very date on record.
+            if other.is_some() && self.is_date_on_record(place, &path) {
+                self.note_silent(place, device, &path, bytes);
+            }
         }
+    }
+
+    fn is_date_on_record(&self, place: &str, path: &str) -> bool {
+        let (root, path_there) = inside(path);
+        let files = self.files_on(place, Image::Visible);
+        let manifest = files.get(&format!("{root}/{RECORDS}/{MANIFEST}"));
+        let manifest = manifest.and_then(|bytes| Manifest::from_bytes(bytes).ok());
+        let date = self.date_of(&self.at(place, path)).rfc3339();
+        let mut listed = manifest.iter().flat_map(|m| &m.files);
+        listed
+            .any(|f| self.sim.layout().inside(path_there) == Some(&*f.path) && *f.modified == *date)
     }
 
     fn put_later(&self, place: &str, path: &str, bytes: &[u8], later: i64) {
@@ -1756,11 +1767,14 @@ fn what_was_changed(
 
 /// Whether a manifest and its own hash fit each other; both have to be there.
 fn hash_fits(records: &Files) -> bool {
-    let line = records.get(MANIFEST_HASH);
-    let line = line.map(|b| String::from_utf8_lossy(b).into_owned());
-    let listed = line.and_then(|l| checksums::parse_line(l.trim_end()));
-    let manifest = records.get(MANIFEST).map(|b| Digest::of(b));
-    listed.is_some_and(|(hash, _)| Some(hash) == manifest)
+    let both = records.get(MANIFEST).zip(records.get(MANIFEST_HASH));
+    both.is_some_and(|(manifest, hash)| fits(manifest, hash))
+}
+
+fn fits(manifest: &[u8], hash: &[u8]) -> bool {
+    let line = String::from_utf8_lossy(hash);
+    let listed = checksums::parse_line(line.trim_end());
+    listed.is_some_and(|(hash, _)| hash == Digest::of(manifest))
 }
 
 // ---- verify -----------------------------------------------------------------------------------
@@ -1854,7 +1868,10 @@ impl History {
         let mut all = vec![manifest];
         let earlier = (1..100).rev().filter_map(|n| {
             let bytes = records.get(&format!("earlier-{n}/{MANIFEST}"))?;
-            Manifest::from_bytes(bytes).ok()
+            let hash = records.get(&format!("earlier-{n}/{MANIFEST_HASH}"));
+            // One that is not what its hash says vouches for nothing.
+            let is_it = hash.is_none_or(|hash| hash.is_empty() || fits(bytes, hash));
+            Manifest::from_bytes(bytes).ok().filter(|_| is_it)
         });
         all.extend(earlier);
         let mut listed: BTreeMap<&str, Digest> = BTreeMap::new();

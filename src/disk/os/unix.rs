@@ -392,7 +392,7 @@ impl Disk for OsDisk {
         use rustix::fs::{FlockOperation, flock};
         let folder = self.at(folder)?.open_quietly(OFlags::DIRECTORY)?;
         match flock(&folder, FlockOperation::NonBlockingLockExclusive) {
-            Ok(()) => Ok(Some(folder)),
+            Ok(()) => Ok(Some(Box::new(folder))),
             Err(rustix::io::Errno::WOULDBLOCK) => Err(io::ErrorKind::WouldBlock.into()),
             // Some network file systems have no locks.
             Err(_) => Ok(None),

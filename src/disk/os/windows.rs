@@ -511,7 +511,7 @@ impl Disk for OsDisk {
             .custom_flags(FILE_FLAG_DELETE_ON_CLOSE | FILE_FLAG_OPEN_REPARSE_POINT)
             .open(path);
         match opened {
-            Ok(file) => Ok(Some(file)),
+            Ok(file) => Ok(Some(Box::new(file))),
             Err(e) if is_error(&e, &[ERROR_SHARING_VIOLATION]) => {
                 Err(io::ErrorKind::WouldBlock.into())
             }

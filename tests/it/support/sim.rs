@@ -12,7 +12,7 @@
 //! same, so the N-th call may concern different files in two runs.
 
 use super::bag;
-use camino::Utf8Path;
+use camino::{Utf8Path, Utf8PathBuf};
 use jiff::Timestamp;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsString;
@@ -25,8 +25,8 @@ use unlade::disk::backing::Backing;
 use unlade::disk::buffer::Chunk;
 use unlade::disk::hardware::Gear;
 use unlade::disk::{
-    Anchor, Count, Counting, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay,
-    Settling, Source, Stamp, Stat, Tree,
+    Anchor, Claim, Count, Counting, Disk, EntryKind, FolderFacts, Found, Journal, Part,
+    ReadBackWay, Settling, Source, Stamp, Stat, Tree,
 };
 use unlade::name::{is_part_name, part_name};
 use unlade::record::journal::JOURNAL;
@@ -485,6 +485,8 @@ struct World {
     /// How read-backs are said to be made; past the cache where nothing is set.
     way: Option<ReadBackWay>,
     misuse: Vec<String>,
+    /// Folders of records that a run has for its own.
+    claimed: BTreeSet<Utf8PathBuf>,
     elsewhere: Option<Elsewhere>,
     /// The folders that jobs hold.
     anchors: Vec<String>,
@@ -496,6 +498,19 @@ struct World {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Sim {
     world: Arc<Mutex<World>>,
+}
+
+/// A folder of records that is a run's own until this is dropped.
+#[derive(Debug)]
+struct Claimed {
+    sim: Sim,
+    folder: Utf8PathBuf,
+}
+
+impl Drop for Claimed {
+    fn drop(&mut self) {
+        self.sim.lock().claimed.remove(&self.folder);
+    }
 }
 
 /// How a call is to go wrong, where it goes on at all.
@@ -1020,8 +1035,10 @@ impl Sim {
 
     /// Returns another world in the same state.
     pub(crate) fn fork(&self) -> Self {
+        let mut world = self.lock().clone();
+        world.claimed.clear();
         Self {
-            world: Arc::new(Mutex::new(self.lock().clone())),
+            world: Arc::new(Mutex::new(world)),
         }
     }
 
@@ -1782,6 +1799,14 @@ impl Disk for Sim {
         Ok(Settling::of(filesystem))
     }
 
+    fn claim(&self, folder: &Utf8Path) -> io::Result<Claim> {
+        if !self.lock().claimed.insert(folder.to_path_buf()) {
+            return Err(io::ErrorKind::WouldBlock.into());
+        }
+        let (sim, folder) = (self.clone(), folder.to_path_buf());
+        Ok(Some(Box::new(Claimed { sim, folder })))
+    }
+
     fn remove_own(&self, path: &Utf8Path) -> io::Result<()> {
         let (name, parts) = split(path);
         let mut world = self.lock();
@@ -1796,6 +1821,13 @@ impl Disk for Sim {
         }
         if path.file_name() == Some(JOURNAL) {
             world.stages.insert((name.clone(), Stage::Ended));
+            // Another run that claims the folder meanwhile would lose its own.
+            let is_held = path.parent().is_some_and(|at| world.claimed.contains(at));
+            if !is_held {
+                world
+                    .misuse
+                    .push(format!("a journal that nobody holds is removed: {path}"));
+            }
         }
         let slow = world.enter_at(path, Op::RemoveOwn)?;
         let volume = world.volume(&name)?;
