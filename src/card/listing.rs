@@ -2,6 +2,7 @@
 //! Data only; the survey fills it.
 
 use crate::card::hidden::LeftFile;
+use crate::card::left_out::SkipReason;
 use crate::digest::Digest;
 use crate::disk::{Sight, Stamp};
 use crate::error::{Cause, LINK, MOUNTED, SPECIAL, UNRECORDABLE};
@@ -30,8 +31,8 @@ pub enum RowKind {
     },
     /// Something a computer left behind.
     LeftOut {
-        /// The rule it falls under, with counts for folders.
-        why: String,
+        /// Why.
+        why: SkipReason,
     },
     /// An entry that cannot be copied as it is: unreadable, a link, a socket, a path too long.
     Trouble {
@@ -230,9 +231,9 @@ impl Listing {
     }
 
     /// Returns what computers left behind, with the reason.
-    pub fn left_out(&self) -> impl Iterator<Item = (String, &str)> {
+    pub fn left_out(&self) -> impl Iterator<Item = (String, &SkipReason)> {
         self.rows.iter().filter_map(|row| match &row.kind {
-            RowKind::LeftOut { why } => Some((row.path(), why.as_str())),
+            RowKind::LeftOut { why } => Some((row.path(), why)),
             _ => None,
         })
     }
@@ -385,7 +386,9 @@ mod tests {
     fn litter(path: &str) -> Row {
         Row {
             raw: path.as_bytes().into(),
-            kind: RowKind::LeftOut { why: "x".into() },
+            kind: RowKind::LeftOut {
+                why: SkipReason::Recorded("x".into()),
+            },
         }
     }
 

@@ -3,12 +3,12 @@
 
 use super::account::{self, unexplained};
 use super::hidden::{LeftFile, media_among, worth_a_look};
-use super::left_out::{is_trash, why_left_out};
+use super::left_out::{Inside, Litter, SkipReason, why_left_out};
 use super::listing::{EntryTrouble, Listing, Row, RowKind};
 use crate::disk::{Disk, EntryKind, FolderFacts, Found, Sight, Tree};
 use crate::error::{Cause, Error, Step};
 use crate::name::{CardName, PATH_BYTES_MAX};
-use crate::units::{counted, size};
+use crate::units::size;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
@@ -120,17 +120,9 @@ fn check_sum(root: &Utf8Path, found: &[Found]) -> Result<(), Error> {
 /// 8259, section 6).
 const BYTES_MAX: u64 = (1 << 53) - 1;
 
-/// Counts of what lies inside a folder that is left out.
-#[derive(Default)]
-struct Inside {
-    files: u64,
-    bytes: u64,
-    unreadable: bool,
-}
-
 /// Sorts what a walk met into rows, by the Linux name of the file system.
 pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
-    let mut left_out: BTreeMap<Vec<u8>, (&'static str, Inside)> = BTreeMap::new();
+    let mut left_out: BTreeMap<Vec<u8>, (Litter, Inside)> = BTreeMap::new();
     for entry in &found {
         let raw = raw_bytes(&entry.path);
         let is_folder = matches!(&entry.stat, Ok(s) if s.kind == EntryKind::Folder);
@@ -153,7 +145,7 @@ pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
         let top = raw.split(|&b| b == b'/').next().unwrap_or(&raw);
         if let Some((why, inside)) = left_out.get_mut(top) {
             // What is in the Trash was put there by a person, and is counted.
-            left_files.extend(left(&raw).filter(|_| !is_trash(why)));
+            left_files.extend(left(&raw).filter(|_| *why != Litter::Trash));
             match &entry.stat {
                 Ok(s) if s.kind == EntryKind::File => {
                     inside.files += 1;
@@ -177,7 +169,7 @@ pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
         rows.insert(
             raw,
             RowKind::LeftOut {
-                why: folder_words(why, &inside),
+                why: SkipReason::Litter(why, inside),
             },
         );
     }
@@ -187,21 +179,6 @@ pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
             .collect(),
     )
     .with_left_files(worth_a_look(left_files))
-}
-
-fn folder_words(why: &str, inside: &Inside) -> String {
-    let mut words = why.to_owned();
-    if is_trash(why) && inside.files > 0 {
-        words = format!(
-            "{why}; it holds {}, {}, not copied",
-            counted(inside.files, "file"),
-            size(inside.bytes)
-        );
-    }
-    if inside.unreadable {
-        words.push_str("; parts of it could not be listed");
-    }
-    words
 }
 
 fn kind_of(raw: &[u8], entry: &Found, filesystem: &str) -> RowKind {
@@ -221,7 +198,7 @@ fn kind_of(raw: &[u8], entry: &Found, filesystem: &str) -> RowKind {
     let is_folder = stat.kind == EntryKind::Folder;
     if let Some(why) = why_left_out(raw, is_folder) {
         return RowKind::LeftOut {
-            why: why.to_owned(),
+            why: SkipReason::Litter(why, Inside::default()),
         };
     }
     let Ok(text) = std::str::from_utf8(raw) else {
@@ -331,7 +308,7 @@ mod tests {
         );
         let (path, why) = listing.left_out().next().unwrap();
         assert_eq!(path, ".Trashes");
-        assert!(why.contains("1 file, 2.0 MB"), "{why}");
+        assert!(why.to_string().contains("1 file, 2.0 MB"), "{why}");
     }
 
     #[cfg(unix)]

@@ -238,7 +238,7 @@ pub(super) const LEFT_NAMED: usize = 4;
 pub fn left_out_notes(listing: &Listing) -> Vec<String> {
     let trash = listing
         .left_out()
-        .filter(|(_, why)| why.contains("not copied"))
+        .filter(|(_, why)| why.is_full_trash())
         .map(|(path, why)| format!("`{}` on the card is a {why}.", shown(&path)));
     let media = listing.media_left();
     let paths = media.iter().map(String::as_str);

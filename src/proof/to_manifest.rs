@@ -47,7 +47,7 @@ fn without_files(proof: &Proof, host: &str) -> Manifest {
         .left_out()
         .map(|(path, why)| LeftOutPart {
             path,
-            why: why.to_owned(),
+            why: why.to_string(),
         })
         .collect();
     let mut manifest = Manifest {

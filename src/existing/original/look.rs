@@ -2,6 +2,7 @@
 //! made from what its manifest says. It reads; it changes nothing.
 
 use crate::card::dates::parse;
+use crate::card::left_out::SkipReason;
 use crate::card::listing::{Listing, Row, RowKind};
 use crate::card::survey::survey_parts;
 use crate::digest::Digest;
@@ -153,7 +154,7 @@ fn listing(manifest: &Manifest) -> Result<Listing, String> {
     }
     for left_out in &manifest.left_out {
         let kind = RowKind::LeftOut {
-            why: left_out.why.clone(),
+            why: SkipReason::Recorded(left_out.why.clone()),
         };
         rows.push(Row::new(left_out.path.as_bytes().to_vec(), kind));
     }
