@@ -122,6 +122,11 @@ impl ProblemKind {
 /// What to do about an entry that is no file.
 pub const ODD_STEP: &str =
     "Look at it on the card and copy by hand what you need; card and reader are not at fault.";
+/// What to do where the computer lets no further file be opened.
+pub const NO_FILES_STEP: &str = "End some other programs, or raise the limit on open files \
+    (`ulimit -n`), then run the same command again.";
+/// How it begins that the computer, and no file or drive, is at its limit.
+const OWN_LIMIT: &str = "this is a limit of this computer";
 /// What to do about what this user may not read.
 pub const DENIED_STEP: &str = "This user may not read it; card and reader are not at fault. Run \
     the same command as a user who may (such as root), or mount the card so that you may read it.";
@@ -168,6 +173,8 @@ pub enum Cause {
     ReadOnly,
     /// The computer lets no further thread be started.
     NoThreads,
+    /// The computer lets no further file be opened.
+    NoFiles,
     /// What was given as a card is an offload.
     IsOffload,
     /// The card lies inside the folder that is to hold its copy.
@@ -212,6 +219,9 @@ impl Cause {
         if let Some(TooDeep) = error.get_ref().and_then(|e| e.downcast_ref()) {
             return Some(Self::Odd);
         }
+        if is_no_files(error) {
+            return Some(Self::NoFiles);
+        }
         // EACCES, and EPERM as macOS answers for removable volumes; `ERROR_ACCESS_DENIED` of
         // Windows.
         (error.kind() == io::ErrorKind::PermissionDenied).then_some(Self::Denied)
@@ -230,6 +240,8 @@ impl Cause {
         };
         if is_odd {
             Some(Self::Odd)
+        } else if why.contains(OWN_LIMIT) {
+            Some(Self::NoFiles)
         } else if why.contains(UNEXPLAINED) {
             Some(Self::Unexplained)
         } else {
@@ -300,10 +312,12 @@ impl Problem {
 
     /// Returns what the person can do about it, as one sentence.
     pub fn next_step(&self) -> &'static str {
-        if self.kind != ProblemKind::Unreadable {
+        let cause = self.known_cause();
+        if cause != Some(Cause::NoFiles) && self.kind != ProblemKind::Unreadable {
             return self.kind.next_step();
         }
-        match self.known_cause() {
+        match cause {
+            Some(Cause::NoFiles) => NO_FILES_STEP,
             Some(Cause::Odd) => ODD_STEP,
             Some(Cause::Unexplained) => UNEXPLAINED_STEP,
             Some(Cause::Denied) => DENIED_STEP,
@@ -393,16 +407,37 @@ impl Step {
 
 /// Returns the words for a failed step: `could not be read: Input/output error (os error 5)`.
 pub fn failed(step: Step, cause: &io::Error) -> String {
-    // EMFILE and ENFILE of every Unix, and ERROR_TOO_MANY_OPEN_FILES of Windows: no fault of the
-    // file or its drive.
-    let ours = match cause.raw_os_error() {
-        Some(23 | 24) if cfg!(unix) => {
-            "; this is a limit of this computer (`ulimit -n`), not of the file"
-        }
-        Some(4) if cfg!(windows) => "; this is a limit of this computer, not of the file",
-        _ => "",
-    };
-    format!("could not {}: {cause}{ours}", step.words())
+    let words = step.words();
+    if !is_no_files(cause) {
+        return format!("could not {words}: {cause}");
+    }
+    let name = if cfg!(unix) { " (`ulimit -n`)" } else { "" };
+    format!("could not {words}: {cause}; {OWN_LIMIT}{name}, not of the file")
+}
+
+/// Returns that a card or drive, `what`, is gone: or that this computer is at its limit and cannot
+/// look.
+pub fn gone(what: &str, cause: &io::Error) -> Problem {
+    if is_no_files(cause) {
+        let why = format!("the {what} {}", failed(Step::Look, cause));
+        return Problem::new(ProblemKind::Vanished, why).because(Cause::NoFiles);
+    }
+    Problem::new(
+        ProblemKind::Vanished,
+        format!("the {what} is gone: {cause}"),
+    )
+}
+
+/// EMFILE and ENFILE of every Unix, and `ERROR_TOO_MANY_OPEN_FILES` of Windows: no fault of the
+/// file or its drive.
+fn is_no_files(cause: &io::Error) -> bool {
+    if let Some(number) = cause.raw_os_error() {
+        return matches!((number, cfg!(windows)), (23 | 24, false) | (4, true));
+    }
+    // Something that had to be read first, as the table of mounts.
+    let below = cause.get_ref().and_then(std::error::Error::source);
+    let below = below.and_then(|e| e.downcast_ref());
+    below.is_some_and(is_no_files)
 }
 
 /// A failure outside any single file of a job: path, step and cause.

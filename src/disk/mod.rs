@@ -390,7 +390,8 @@ pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
     } else {
         crate::error::ProblemKind::WriteFailed
     };
-    Problem::new(kind, told)
+    let cause = Cause::of(cause).filter(|cause| *cause == Cause::NoFiles);
+    Problem::new(kind, told).because(cause)
 }
 
 /// Adds to a failed write below `folder` that the drive was set read-only over it. The call that

@@ -1,6 +1,7 @@
 //! Owns what is read: a card, or an offload that takes its place.
 
 use crate::disk::{Disk, FolderFacts};
+use crate::error::Cause;
 use crate::existing::original::Original;
 use camino::Utf8PathBuf;
 use std::sync::Arc;
@@ -41,6 +42,8 @@ impl CardFacts {
             // The empty folder that it was mounted on.
             Ok(now) if then.is_mount_root && !now.is_mount_root => CardNow::Gone,
             Ok(_) => CardNow::Other,
+            // Nothing can be looked at: what it holds now is not known.
+            Err(e) if Cause::of(&e) == Some(Cause::NoFiles) => CardNow::Changed,
             Err(_) => CardNow::Gone,
         }
     }

@@ -38,7 +38,7 @@ pub fn same_drive(disk: &dyn Disk, destination: &PlannedDestination) -> Result<(
     let then = &destination.facts;
     let gone = |why: String| Err(Problem::new(ProblemKind::Vanished, why));
     match disk.facts(&destination.given) {
-        Err(e) => gone(format!("the drive is gone: {e}")),
+        Err(e) => Err(crate::error::gone("drive", &e)),
         Ok(now)
             if (now.device, now.inode) != (then.device, then.inode)
                 || now.volume_id != then.volume_id =>
@@ -88,7 +88,7 @@ impl Context {
         let what = self.plan.source_word();
         let gone = |why: String| Err(Problem::new(ProblemKind::Vanished, why));
         match self.disk.facts(&self.plan.card.given) {
-            Err(e) => gone(format!("the {what} is gone: {e}")),
+            Err(e) => Err(crate::error::gone(what, &e)),
             Ok(now)
                 if (now.device, now.inode) != (then.device, then.inode)
                     || now.volume_id != then.volume_id =>

@@ -4,7 +4,7 @@
 
 use crate::disk::backing::Backing;
 use crate::disk::{Anchor, Claim, Disk, Settling, explained, write_problem};
-use crate::error::{Cause, FailedStep, Problem, ProblemKind, Step, failed};
+use crate::error::{Cause, FailedStep, Problem, ProblemKind, Step, failed, gone};
 use crate::existing::at_work::bytes_to_come;
 use crate::name::{part_name, shown};
 use crate::offload::{Context, Started};
@@ -22,27 +22,27 @@ use super::job::Tools;
 
 /// Holds the card and every destination until the job ends.
 pub(super) fn hold_all(plan: &Plan, tools: &Tools) -> Result<Vec<Anchor>, Refusal> {
-    let gone = |what: &str, e: io::Error| {
+    let lost = |what: &str, e: io::Error| {
         let is_gone = matches!(
             e.kind(),
             io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
         );
         if is_gone {
-            return Problem::new(ProblemKind::Vanished, format!("the {what} is gone: {e}"));
+            return gone(what, &e);
         }
         let why = format!("the {what} {}", failed(Step::Look, &e));
-        Problem::new(ProblemKind::WriteFailed, why)
+        Problem::new(ProblemKind::WriteFailed, why).because(Cause::of(&e))
     };
     let card = &plan.card;
     let held = tools.disk.anchor(&card.given, &card.facts);
-    let mut all = vec![held.map_err(|e| gone(plan.source_word(), e))];
+    let mut all = vec![held.map_err(|e| lost(plan.source_word(), e))];
     for (root, facts) in plan.original().iter().flat_map(|o| &o.beside) {
         let held = tools.disk.anchor(root, facts);
-        all.push(held.map_err(|e| gone("earlier offload beside it", e)));
+        all.push(held.map_err(|e| lost("earlier offload beside it", e)));
     }
     for (index, d) in plan.destinations.iter().enumerate() {
         let held = tools.disk.anchor(&d.given, &d.facts);
-        all.push(held.map_err(|e| gone("destination", e).on(index)));
+        all.push(held.map_err(|e| lost("destination", e).on(index)));
     }
     let (held, lost): (Vec<_>, Vec<_>) = all.into_iter().partition(Result::is_ok);
     let reasons: Vec<_> = lost.into_iter().filter_map(Result::err).collect();
@@ -205,8 +205,7 @@ fn room_again(plan: &Plan, tools: &Tools, reasons: &mut Vec<Problem>) {
         let now = match disk.facts(&d.given) {
             Ok(now) => now,
             Err(e) => {
-                let why = format!("the drive is gone: {e}");
-                reasons.push(Problem::new(ProblemKind::Vanished, why).on(room.index));
+                reasons.push(gone("drive", &e).on(room.index));
                 continue;
             }
         };

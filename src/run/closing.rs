@@ -471,7 +471,7 @@ impl<'a> Looks<'a> {
 fn stands_below(disk: &dyn Disk, root: &Utf8Path) -> Result<Stands, Problem> {
     let found = disk
         .walk(root, Tree::Drive)
-        .map_err(|e| Problem::new(ProblemKind::WriteFailed, failed(Step::List, &e)))?;
+        .map_err(|e| write_problem(Step::List, &e))?;
     let mut known = HashMap::new();
     for entry in found {
         let path = entry.path.to_string_lossy().into_owned();

@@ -38,10 +38,7 @@ pub(super) fn look_at_source(job: &Job, tools: &Tools) -> Result<(CardFacts, Lis
         let why = format!("the card `{name}` cannot be used: {e}");
         Problem::new(ProblemKind::Unreadable, why).because(Cause::of(&e))
     };
-    let gone = |e: io::Error| {
-        let why = format!("the card `{name}` is gone: {e}");
-        Problem::new(ProblemKind::Vanished, why)
-    };
+    let gone = |e: io::Error| crate::error::gone(&format!("card `{name}`"), &e);
     let facts = disk.facts(&job.card).map_err(unusable)?;
     let _held = disk.anchor(&job.card, &facts).map_err(gone)?;
     // A link to the card is followed once, here; below it nothing is followed.

@@ -760,6 +760,8 @@ fn what_happens_while_the_records_are_made_is_in_them() {
         (Stage::Staged, Op::RenameNew, "/a"),
         (Stage::Named, Op::Flush, "/a"),
         (Stage::Named, Op::Flush, "/b"),
+        // They are read back under their names.
+        (Stage::Named, Op::ReadBackRead, "/b"),
     ];
     for kind in [Kind::Card, Kind::OnlyNew, Kind::Further] {
         let (ready, job, places, roots) = prepared(kind);

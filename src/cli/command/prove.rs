@@ -18,7 +18,9 @@ use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
 use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use unlade::error::{Cause, DENIED_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED_STEP};
+use unlade::error::{
+    Cause, DENIED_STEP, NO_FILES_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED_STEP,
+};
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
 use unlade::proof::coverage::{Holding, Reason};
@@ -391,6 +393,7 @@ const COPY_STEP: &str =
 /// Returns what one kind of reason asks for, and its place among the steps.
 fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
     match reason.kind {
+        _ if reason.cause == Some(Cause::NoFiles) => (0, NO_FILES_STEP),
         ProblemKind::Unreadable if reason.is_of_drive => (1, UNREAD_STEP),
         ProblemKind::ManifestDamaged => (3, ProblemKind::ManifestDamaged.next_step()),
         ProblemKind::SameDevice => (4, COPY_STEP),

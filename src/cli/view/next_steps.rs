@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use unlade::card::listing::{Row, RowKind};
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
-use unlade::error::{Cause, Problem, ProblemKind, UNEXPLAINED_STEP};
+use unlade::error::{Cause, NO_FILES_STEP, Problem, ProblemKind, UNEXPLAINED_STEP};
 use unlade::name::{shown, some_of};
 use unlade::plan::PlannedDestination;
 use unlade::plan::notes::count_independent;
@@ -48,6 +48,7 @@ enum Original {
 /// bytes before what is only in the way, and what follows from the others last.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 enum Topic {
+    NoFiles,
     Original(Original),
     Reader,
     CardUnreadable,
@@ -160,6 +161,7 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         }
     }
     Some(match p.kind {
+        _ if p.cause == Some(Cause::NoFiles) => Topic::NoFiles,
         _ if !on_drive && path.is_some_and(|path| odd.contains(path)) => Topic::OddEntries,
         ProblemKind::Mismatch if !on_drive => Topic::Reader,
         ProblemKind::Mismatch => Topic::DriveDiffers,
@@ -372,6 +374,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     };
     match topic {
         Topic::Original(trouble) => of_original(proof, trouble, &files, n),
+        Topic::NoFiles => NO_FILES_STEP.to_owned(),
         Topic::Reader => OTHER_READER.to_owned(),
         Topic::CardUnreadable => format!(
             "Stop using this card: {files} could not be read. Try another reader, cable or port, \

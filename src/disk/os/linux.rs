@@ -91,8 +91,7 @@ fn statx(folder: BorrowedFd<'_>, name: &Path, flags: AtFlags) -> Result<(Stat, P
 /// Looks up what stands behind a folder.
 pub(super) fn volume_of(root: &Path, path: &Path, device: u64) -> io::Result<Volume> {
     let dev = (rustix::fs::major(device), rustix::fs::minor(device));
-    topology::volume_of(root, path, dev, &|name| ask_loop(root, name))
-        .map_err(|e| io::Error::other(e.to_string()))
+    topology::volume_of(root, path, dev, &|name| ask_loop(root, name)).map_err(io::Error::other)
 }
 
 /// Room on a volume, in bytes, and an identity where `/dev/disk` has none.

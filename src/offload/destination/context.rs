@@ -2,7 +2,7 @@
 //! which its problems are told, and the latch by which it is dropped once.
 
 use crate::disk::{explained, write_problem};
-use crate::error::{Problem, ProblemKind, Step};
+use crate::error::{Problem, ProblemKind, Step, gone};
 use crate::offload::context::Context;
 use crate::offload::in_flight::InFlight;
 use crate::offload::message::Report;
@@ -85,12 +85,7 @@ impl DestinationContext {
     /// meanwhile goes to the drive that is held, wherever its name leads.
     pub(super) fn is_in_place(&self) -> bool {
         let looked = self.context.disk.check_in_place(&self.planned().given);
-        looked
-            .map_err(|e| {
-                let detail = format!("the drive is gone: {e}");
-                self.drop_out(Problem::new(ProblemKind::Vanished, detail));
-            })
-            .is_ok()
+        looked.map_err(|e| self.drop_out(gone("drive", &e))).is_ok()
     }
 
     /// Tells a problem that costs this file only.

@@ -11,7 +11,7 @@ use crate::card::survey::{look_at_left, survey};
 use crate::clock::Clock;
 use crate::disk::guarded::Guarded;
 use crate::disk::{Anchor, Disk, FolderFacts, ReadBackWay};
-use crate::error::{Cause, Problem, ProblemKind};
+use crate::error::{Cause, Problem, ProblemKind, gone};
 use crate::existing::original::is_offload;
 use crate::existing::search::find_offloads;
 use crate::ledger::Ledger;
@@ -321,9 +321,6 @@ fn card_is_same(disk: &dyn Disk, ask: &Ask, then: &FolderFacts) -> Result<(), Pr
             ProblemKind::Vanished,
             "another card is in the card's place",
         )),
-        Err(e) => Err(Problem::new(
-            ProblemKind::Vanished,
-            format!("the card is gone: {e}"),
-        )),
+        Err(e) => Err(gone("card", &e)),
     }
 }

@@ -443,6 +443,12 @@ fn a_clone_of_a_drive_was_never_read_back() {
             .says("have one identity");
     }
     work.run("prove card --on two --copies 1 --reread").exits(0);
+    // Nobody is told to do what was just done.
+    work.run("prove card --on one --on two --copies 2 --reread")
+        .exits(1)
+        .says("have one identity")
+        .says("what was read now")
+        .is_silent_of("again with --reread");
 }
 
 /// Behind a mount of an unknown kind there may be a FAT32; that is found out before the first byte.

@@ -4,7 +4,8 @@
 
 use crate::support::mount::{Mount, Options, skip};
 use crate::support::program::{
-    Card, Work, bytes_of, finish, flip, manifest, move_to, put, remove, tree, whole_tree,
+    Card, Work, bytes_of, finish, flip, manifest, move_to, put, remove, store_manifest, tree,
+    whole_tree,
 };
 use std::path::Path;
 use std::time::Duration;
@@ -562,4 +563,56 @@ fn many_identical_files_are_pointed_out() {
         .exits(0)
         .says("10 files on the card are identical")
         .says("`DCIM/SAME0.JPG` among them");
+}
+
+/// What was there before, in a file's place, was never a copy that could change.
+#[test]
+fn what_was_never_copied_to_a_drive_is_not_called_changed() {
+    let work = copied("never-copied");
+    let record = manifest(&work.path("b/KITES"));
+    let mut without = record.clone();
+    for file in without["files"].as_array_mut().unwrap() {
+        if file["path"] == STILL {
+            let copies = file["copies"].as_array_mut().unwrap();
+            copies.retain(|copy| copy["destination"] == 0);
+        }
+    }
+    assert_ne!(record, without);
+    put(&work.path(&format!("b/KITES/{STILL}")), &vec![1; 40_000]);
+    let ask = "prove card --on b --copies 1";
+    for (manifest, says, is_silent_of) in [
+        (&record, "no longer what was copied", "no record says"),
+        (
+            &without,
+            "no record says that it was read back there",
+            "what was copied",
+        ),
+    ] {
+        store_manifest(&work.path("b/KITES"), manifest.to_string().as_bytes());
+        for how in ["", " --reread"] {
+            work.run(&format!("{ask}{how}"))
+                .exits(1)
+                .says(says)
+                .is_silent_of(is_silent_of);
+        }
+    }
+}
+
+/// What is wrong with an offload is told, and not that there is none.
+#[test]
+fn an_offload_that_cannot_be_used_was_found() {
+    let none = "no offload of this card was found";
+    let work = copied("unusable");
+    work.folder("c");
+    work.run("prove card --on c --copies 1").exits(1).says(none);
+    let record = work.path("a/KITES/_unlade/manifest.json");
+    flip(&record, 200);
+    work.run("prove card --on a --copies 1")
+        .exits(1)
+        .says("manifest-damaged")
+        .is_silent_of(none);
+    remove(&record);
+    work.run("prove card --on a --copies 1")
+        .exits(1)
+        .is_silent_of("You may format");
 }

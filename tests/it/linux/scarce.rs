@@ -230,6 +230,55 @@ fn without_threads_it_copies_as_asked_or_refuses_and_leaves_nothing() {
     }
 }
 
+/// `RLIMIT_NOFILE`, setrlimit(2): neither card nor drive is at fault, and nobody is sent to look at
+/// a cable for it.
+#[test]
+fn a_limit_on_open_files_is_told_as_the_computers_own() {
+    if tool("prlimit").is_none() {
+        return skip("a limit on open files needs prlimit");
+    }
+    let work = Work::with_card("open-files");
+    let card = tree(&work.path("card"));
+    let (mut refused, mut failed, mut proven) = (0, 0, 0);
+    for limit in (4..=40).step_by(2).chain([256]) {
+        let program = work.command();
+        let mut command = Command::new("prlimit");
+        command
+            .arg(format!("--nofile={limit}:{limit}"))
+            .arg(program.get_program())
+            .args("copy card --to a --to b --copies 1".split_whitespace())
+            .args(["--name", &format!("KITES-{limit}")])
+            .env("HOME", work.path("home"))
+            .current_dir(work.path("."));
+        let ran = finish(&mut command);
+        let root = |drive: &str| work.path(&format!("{drive}/KITES-{limit}"));
+        match ran.code {
+            0 => {
+                proven += 1;
+                let roots = [root("a"), root("b")];
+                let is_whole = roots.iter().any(|r| r.exists() && tree(r) == card);
+                assert!(is_whole, "{limit}: {ran}");
+                continue;
+            }
+            1 => failed += 1,
+            3 => {
+                refused += 1;
+                let is_left = root("a").exists() || root("b").exists();
+                assert!(!is_left, "{limit}: {ran}");
+            }
+            _ => panic!("{limit}: {ran}"),
+        }
+        ran.says("Too many open files")
+            .says("raise the limit on open files")
+            .is_silent_of("You may format")
+            .is_silent_of("is gone")
+            .is_silent_of("its cable")
+            .is_silent_of("Check that");
+    }
+    let all = [refused, failed, proven];
+    assert!(all.iter().all(|n| *n > 0), "{all:?}");
+}
+
 /// `RLIMIT_FSIZE`, setrlimit(2): such a write ends a program by SIGXFSZ unless that is ignored.
 #[test]
 fn a_limit_on_file_sizes_is_told_and_ends_nothing() {

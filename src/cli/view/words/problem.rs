@@ -2,7 +2,7 @@
 //! do next.
 
 use crate::cli::view::text::wrap;
-use unlade::error::{Cause, DENIED_STEP, Problem, ProblemKind};
+use unlade::error::{Cause, DENIED_STEP, NO_FILES_STEP, Problem, ProblemKind};
 use unlade::name::shown;
 
 /// Returns a problem as one sentence: which file, which destination, what happened.
@@ -96,6 +96,7 @@ pub(crate) fn refusal_lines(
 fn refusal_step(reason: &Problem) -> &'static str {
     let (on_card_entry, cause) = (reason.path.is_some(), reason.cause);
     match reason.kind {
+        _ if cause == Some(Cause::NoFiles) => NO_FILES_STEP,
         ProblemKind::WriteFailed if cause == Some(Cause::NoThreads) => {
             "End some other programs, or raise the limit on processes and threads (`ulimit -u`), \
             then run the same command again."
