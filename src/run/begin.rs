@@ -149,12 +149,15 @@ fn begin(plan: &Plan, tools: &Tools, started: &str) -> Result<Vec<Claim>, Refusa
     let mut claims = Vec::new();
     let mut reasons = Vec::new();
     for (index, destination) in plan.destinations.iter().enumerate() {
-        match begin_claimed(plan, destination, tools, started, index, &mut made) {
-            Ok(claim) => claims.push(claim),
-            Err(failed) => {
-                let problem = explained(tools.disk.as_ref(), &destination.given, not_begun(failed));
-                reasons.push(problem.at(plan.name.clone()).on(index));
-            }
+        let begun = make_folders(tools.disk.as_ref(), destination, &mut made).and_then(|()| {
+            let claim = tools.disk.claim(&destination.root.join(RECORDS));
+            // Held also where what follows fails: what was made is taken away under it.
+            claims.push(claim.map_err(Step::Look.refused())?);
+            begin_one(plan, destination, tools, started, index, &mut made)
+        });
+        if let Err(failed) = begun {
+            let problem = explained(tools.disk.as_ref(), &destination.given, not_begun(failed));
+            reasons.push(problem.at(plan.name.clone()).on(index));
         }
     }
     if reasons.is_empty() {
@@ -251,24 +254,6 @@ fn not_begun(FailedStep { step, cause }: FailedStep) -> Problem {
 pub(super) enum Made {
     Folder(Utf8PathBuf),
     Journal(Utf8PathBuf),
-}
-
-/// Makes the folders, claims the records and begins the journal in them.
-fn begin_claimed(
-    plan: &Plan,
-    destination: &PlannedDestination,
-    tools: &Tools,
-    started: &str,
-    index: usize,
-    made: &mut Vec<Made>,
-) -> Result<Claim, FailedStep> {
-    let disk = tools.disk.as_ref();
-    make_folders(disk, destination, made)?;
-    let claim = disk
-        .claim(&destination.root.join(RECORDS))
-        .map_err(Step::Look.refused())?;
-    begin_one(plan, destination, tools, started, index, made)?;
-    Ok(claim)
 }
 
 pub(super) fn begin_one(
