@@ -15,9 +15,10 @@ use crate::hash_algorithm::AlsoHashes;
 use crate::name::{CardName, shown};
 use crate::record::doubt::Doubts;
 use crate::record::load::load;
-use crate::record::manifest::{FilePart, Manifest};
+use crate::record::manifest::{FilePart, Manifest, ManifestError};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{BTreeSet, HashMap};
+use std::io;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -226,6 +227,23 @@ pub fn look(
     (found, told)
 }
 
+/// Why an earlier offload is not used, in words that go on after a colon.
+#[derive(Debug, thiserror::Error)]
+enum NotUsed {
+    #[error(transparent)]
+    Unseen(#[from] io::Error),
+    #[error(transparent)]
+    Manifest(#[from] ManifestError),
+    #[error("its manifest has no hash to be checked against")]
+    NoHash,
+    #[error("no record says that it was read back on this drive")]
+    NotReadBack,
+    #[error("its manifest says: {}", .0.trim_end_matches('.'))]
+    Doubted(String),
+    #[error("it could not be listed: {0}")]
+    Unlisted(#[source] io::Error),
+}
+
 /// Looks at one offload; `None` if it is of another card.
 fn look_at(
     disk: &dyn Disk,
@@ -233,29 +251,29 @@ fn look_at(
     within: &str,
     facts: &FolderFacts,
     known: &mut Known<'_>,
-) -> Result<Option<EarlierOffload>, String> {
-    let here = disk.facts(root).map_err(|e| e.to_string())?;
+) -> Result<Option<EarlierOffload>, NotUsed> {
+    let here = disk.facts(root)?;
     if here.device != facts.device {
         // Another drive is mounted inside the destination.
         return Ok(None);
     }
-    let (manifest, has_hash) = load(disk, root).map_err(|e| e.to_string())?;
+    let (manifest, has_hash) = load(disk, root)?;
     if !manifest.card.mark().is_of(&known.card.facts) {
         return Ok(None);
     }
     if !has_hash {
-        return Err("its manifest has no hash to be checked against".to_owned());
+        return Err(NotUsed::NoHash);
     }
     let Some(index) = search::destination_of(disk, &manifest, root) else {
-        return Err("no record says that it was read back on this drive".to_owned());
+        return Err(NotUsed::NotReadBack);
     };
     if let Some(why) = Doubts::of(&manifest, Some(index)).all {
-        return Err(format!("its manifest says: {}", why.trim_end_matches('.')));
+        return Err(NotUsed::Doubted(why.to_owned()));
     }
     let layout = manifest.offload.layout;
     let entries = disk
         .walk(root, Tree::Drive)
-        .map_err(|e| format!("it could not be listed: {e}"))?
+        .map_err(NotUsed::Unlisted)?
         .into_iter()
         .filter_map(|e| Some((e.path.into_string().ok()?, e.stat.ok()?)))
         .filter_map(|(path, stat)| Some((layout.inside(&path)?.to_owned(), stat)))

@@ -11,8 +11,8 @@ pub mod source;
 pub mod standing;
 
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Stat, Tree};
-use crate::error::DAMAGED;
-use crate::existing::standing::Standing;
+use crate::error::{DAMAGED, Step};
+use crate::existing::standing::{RecordsError, Standing};
 use crate::hash_algorithm::Also;
 use crate::name::fold;
 use crate::record::doubt::Doubts;
@@ -60,9 +60,9 @@ pub fn look(
         Err(e) => return Err(LookError::Look(format!("{root}/{RECORDS}"), e)),
     };
     match records(disk, facts, &root, name) {
-        _ if !is_folder => standing.damaged = Some(format!("`{RECORDS}` in it is not a folder")),
+        _ if !is_folder => standing.damaged = Some(RecordsError::NoFolder(RECORDS).into()),
         Ok(records) => standing.records = records,
-        Err(why) => standing.damaged = Some(why),
+        Err(why) => standing.damaged = Some(why.into()),
     }
     let found = disk
         .walk(&root, Tree::Drive)
@@ -82,7 +82,7 @@ pub fn look(
             }
             // Through a link the copy would land somewhere else.
             None if path == DATA && stat.kind != EntryKind::Folder => {
-                standing.damaged = Some(format!("`{DATA}` in it is not a folder"));
+                standing.damaged = Some(RecordsError::NoFolder(DATA).into());
             }
             // Without records nothing of ours can be there.
             None if standing.records.is_none() && stat.kind != EntryKind::Folder => {
@@ -171,21 +171,20 @@ fn records(
     facts: &FolderFacts,
     root: &Utf8Path,
     name: &str,
-) -> Result<Option<Records>, String> {
+) -> Result<Option<Records>, RecordsError> {
+    let unread = |what, step| move |cause| RecordsError::Unread { what, step, cause };
     let folder = root.join(RECORDS);
     let mut merged: Option<Records> = None;
     let manifest = disk
         .look(&folder.join(MANIFEST))
-        .map_err(|e| format!("the manifest could not be looked at: {e}"))?;
+        .map_err(unread("manifest", Step::Look))?;
     let path = folder.join(JOURNAL);
-    let journal = disk
-        .look(&path)
-        .map_err(|e| format!("the journal could not be looked at: {e}"))?;
+    let journal = disk.look(&path).map_err(unread("journal", Step::Look))?;
     // The journal goes when the manifest is durable. Beside it an empty one is what FAT leaves of a
     // name that was given in the last moment: the journal says all that it would have said.
     let is_torn = |stat: &Stat| stat.bytes == 0 && journal.is_some();
     if manifest.is_some_and(|stat| !is_torn(&stat)) {
-        let (manifest, by) = load_signed(disk, root).map_err(|e| e.to_string())?;
+        let (manifest, by) = load_signed(disk, root)?;
         let mut records = from_manifest(disk, manifest, facts, name);
         records.signed_by = by.map(|by| by.fingerprint());
         merged = Some(records);
@@ -193,9 +192,9 @@ fn records(
     if journal.is_some() {
         let bytes = disk
             .read_record(&path, JOURNAL_BYTES_MAX)
-            .map_err(|e| format!("the journal could not be read: {e}"))?;
+            .map_err(unread("journal", Step::Read))?;
         let is_here = |head: &JournalHead| was_here(disk, head, facts, name);
-        if let Some(newer) = journal::read(&bytes, &is_here).map_err(|e| e.to_string())? {
+        if let Some(newer) = journal::read(&bytes, &is_here)? {
             let records = merged.get_or_insert_default();
             records.recorded = None;
             records.card_path = newer.card_path;

@@ -1,9 +1,13 @@
 //! Owns what an earlier run left at the place of an offload on one destination, as the plan weighs
 //! it. It holds; it reads nothing.
 use crate::disk::Stat;
+use crate::error::Step;
 use crate::hash_algorithm::Also;
 use crate::record::earlier_run::Records;
+use crate::record::journal::JournalError;
+use crate::record::manifest::ManifestError;
 use std::collections::HashMap;
+use std::io;
 use std::sync::Arc;
 
 /// What stands at the place of the offload on one destination.
@@ -17,10 +21,35 @@ pub struct Standing {
     /// Records of an earlier run.
     pub records: Option<Records>,
     /// Why the records that stand there cannot be used.
-    pub damaged: Option<String>,
+    pub damaged: Option<Arc<RecordsError>>,
     /// Of a bag: size and SHA-256 of files as its manifests have them, those of earlier runs
     /// included, where [`Self::records`] does not know them.
     pub bag_sums: HashMap<Arc<str>, (u64, String)>,
+}
+
+/// Why records that stand on a destination cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordsError {
+    /// Something else has the name of a folder: of the records', or of a bag's payload.
+    #[error("`{0}` in it is not a folder")]
+    NoFolder(&'static str),
+    /// The system refused a step.
+    #[error("the {what} could not {}: {cause}", step.words())]
+    Unread {
+        /// "manifest" or "journal".
+        what: &'static str,
+        /// What was being done.
+        step: Step,
+        /// What the system said.
+        #[source]
+        cause: io::Error,
+    },
+    /// The manifest is not to be trusted.
+    #[error(transparent)]
+    Manifest(#[from] ManifestError),
+    /// The journal is not to be trusted.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
 }
 
 impl Standing {

@@ -78,26 +78,48 @@ fn no_toml(text: &str, error: &toml_edit::TomlError) -> Fault {
     let at = error.span().map_or(0, |s| s.start);
     let line = line_of(text, at);
     let key = text.lines().nth(line - 1).and_then(key_of);
-    // The reader of TOML tells its errors by words alone.
-    let said = error.message();
-    let why = match key {
+    let why = match (key, NoToml::of(error)) {
         // That it wants quotes is no help where a number is wanted.
-        Some(key) if said.starts_with("string values must be quoted") => wanted(key),
+        (Some(key), NoToml::Unquoted) => wanted(key),
         // A comma, or a unit after a blank.
-        Some("reads" | "writes") if said.starts_with("unexpected key or value") => {
-            Some(Mistake::NoRate)
-        }
-        Some(_) if said == "duplicate key" => Some(Mistake::Twice),
+        (Some("reads" | "writes"), NoToml::Unexpected) => Some(Mistake::NoRate),
+        (Some(_), NoToml::Twice) => Some(Mistake::Twice),
         _ => None,
     };
     let why = why.unwrap_or_else(|| {
-        let said = shown(&said.replace('\n', "; "));
+        let said = shown(&error.message().replace('\n', "; "));
         Mistake::Syntax(said.chars().take(300).collect())
     });
     Fault {
         line,
         field: key.map(quoted).unwrap_or_default(),
         why,
+    }
+}
+
+/// Why a text is no TOML, as far as a kit says more of it than the reader of TOML does.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum NoToml {
+    /// A value that is neither a number nor in quotes.
+    Unquoted,
+    /// More on the line than its value.
+    Unexpected,
+    /// A key that stands twice.
+    Twice,
+    Other,
+}
+
+impl NoToml {
+    /// The only place that goes by the words of another library: `TomlError` has a span and a
+    /// message and no kind. Where the words change, the fault is told in them, and the test below
+    /// fails.
+    fn of(error: &toml_edit::TomlError) -> Self {
+        match error.message() {
+            "duplicate key" => Self::Twice,
+            said if said.starts_with("string values must be quoted") => Self::Unquoted,
+            said if said.starts_with("unexpected key or value") => Self::Unexpected,
+            _ => Self::Other,
+        }
     }
 }
 
@@ -478,4 +500,23 @@ fn whole_lines(text: &str, range: Range<usize>) -> Range<usize> {
     let from = text.get(..range.start).and_then(|t| t.rfind('\n'));
     let to = text.get(range.end..).and_then(|t| t.find('\n'));
     from.map_or(0, |at| at + 1)..to.map_or(text.len(), |at| range.end + at + 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_kinds_of_errors_are_told_by_the_words_of_the_reader_of_toml() {
+        for (text, expected) in [
+            ("note = kites", NoToml::Unquoted),
+            ("reads = 90 MB/s", NoToml::Unquoted),
+            ("reads = 90,5", NoToml::Unexpected),
+            ("note = \"a\"\nnote = \"b\"", NoToml::Twice),
+            ("[[card]", NoToml::Other),
+        ] {
+            let error = Document::parse(text).unwrap_err();
+            assert_eq!(NoToml::of(&error), expected, "{text}: {error}");
+        }
+    }
 }

@@ -319,7 +319,7 @@ pub(super) fn check_standing(
 ) {
     let standing = &candidate.standing;
     if let Some(why) = &standing.damaged {
-        reasons.push(Problem::new(ProblemKind::ManifestDamaged, why.clone()).on(index));
+        reasons.push(Problem::new(ProblemKind::ManifestDamaged, why.to_string()).on(index));
         return;
     }
     // A drive that was swapped under the same path: the journal of any destination knows the

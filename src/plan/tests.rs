@@ -6,7 +6,7 @@ use crate::card::listing::{Row, RowKind};
 use crate::disk::FolderFacts;
 use crate::disk::backing::Backing;
 use crate::disk::{ReadBackWay, Sight, Stamp, Stat};
-use crate::existing::standing::Standing;
+use crate::existing::standing::{RecordsError, Standing};
 use crate::hash_algorithm::Also;
 use crate::plan::check::{may_go_on, unheld};
 use crate::plan::notes::doubt_twins;
@@ -534,7 +534,7 @@ fn another_card_or_a_foreign_folder_under_the_name_is_refused() {
         kinds(plan(card(), files(), &[candidate.clone()], &options())),
         [(ProblemKind::NameClash, Some(0))]
     );
-    candidate.standing.damaged = Some("line 3 cannot be read".into());
+    candidate.standing.damaged = Some(RecordsError::NoFolder(".unlade").into());
     let told = kinds(plan(card(), files(), &[candidate], &options()));
     assert!(
         told.contains(&(ProblemKind::ManifestDamaged, Some(0))),

@@ -11,12 +11,14 @@ use crate::error::{Problem, ProblemKind};
 use crate::existing::original::{Original, OriginalFile};
 use crate::existing::search::destination_of;
 use crate::existing::source::CardFacts;
-use crate::name::{CardName, shown};
+use crate::name::{CardName, NameError, shown};
 use crate::record::checksums::parse_line;
 use crate::record::journal::JOURNAL;
 use crate::record::layout::RECORDS;
 use crate::record::load::load;
-use crate::record::manifest::{FilePart, HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_HASH, Manifest};
+use crate::record::manifest::{
+    FilePart, HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_HASH, Manifest, ManifestError,
+};
 use crate::units::{counted, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::HashMap;
@@ -45,27 +47,21 @@ pub fn look(
     if !is_offload(disk, given) {
         // A card that does not answer is told when it is listed.
         return match around(disk, facts).ok().flatten() {
-            Some(offload) => Err(refused(
-                given,
-                &format!(
-                    "it is a part of the offload `{}`; give that folder as a whole",
-                    shown(offload.as_str())
-                ),
-            )),
+            Some(offload) => Err(refused(given)(NoOriginal::Part(offload))),
             None => Ok(None),
         };
     }
-    let (manifest, manifest_b3) = manifest(disk, given).map_err(|why| refused(given, &why))?;
-    let listing = listing(&manifest).map_err(|why| refused(given, &why))?;
-    let mut original =
-        original(disk, given, facts, &manifest, manifest_b3).map_err(|why| refused(given, &why))?;
+    let (manifest, manifest_b3) = manifest(disk, given).map_err(refused(given))?;
+    let listing = listing(&manifest).map_err(refused(given))?;
+    let original = original(disk, given, facts, &manifest, manifest_b3);
+    let mut original = original.map_err(refused(given))?;
     original.files = files(&manifest, &listing);
     let held = original
         .beside
         .iter()
         .map(|(root, facts)| disk.anchor(root, facts));
     let held: io::Result<Vec<_>> = held.collect();
-    let _held = held.map_err(|e| refused(given, &format!("an offload beside it is gone: {e}")))?;
+    let _held = held.map_err(NoOriginal::Gone).map_err(refused(given))?;
     let stood = survey_parts(disk, &original.trees, &facts.filesystem, &|tree, path| {
         original.is_of(tree, path)
     });
@@ -81,10 +77,63 @@ pub fn look(
     Ok(Some((card, listing)))
 }
 
-fn refused(given: &Utf8Path, why: &str) -> Problem {
-    let folder = shown(given.as_str());
-    let why = format!("no further copy can be made of `{folder}`: {why}");
-    Problem::new(ProblemKind::ManifestDamaged, why)
+/// Why no further copy can be made of a folder.
+#[derive(Debug, thiserror::Error)]
+enum NoOriginal {
+    #[error("it is a part of the offload `{}`; give that folder as a whole", shown(.0.as_str()))]
+    Part(Utf8PathBuf),
+    #[error("it is not finished; run the copy again that began it")]
+    Unfinished,
+    #[error(transparent)]
+    Manifest(#[from] ManifestError),
+    #[error("its manifest cannot be checked: its hash, `{MANIFEST_HASH}`, is missing")]
+    NoHash,
+    #[error("`{MANIFEST_HASH}` could not be read: {0}")]
+    HashUnread(#[source] io::Error),
+    #[error("`{MANIFEST_HASH}` is damaged")]
+    HashDamaged,
+    #[error("its manifest is damaged: {why} (`{}`)", shown(path))]
+    Path {
+        path: String,
+        #[source]
+        why: NameError,
+    },
+    #[error("its manifest is damaged: `{}` has no date", shown(.0))]
+    NoDate(Arc<str>),
+    #[error(
+        "{} of it left in the earlier offload `{}`, which has to be beside it, and {why}",
+        counted(*files, "file"),
+        shown(within)
+    )]
+    NotBeside {
+        within: String,
+        files: u64,
+        #[source]
+        why: NotBeside,
+    },
+    #[error("an offload beside it is gone: {0}")]
+    Gone(#[source] io::Error),
+}
+
+/// Why an earlier offload that holds a part of the files cannot be read.
+#[derive(Debug, thiserror::Error)]
+enum NotBeside {
+    #[error("there is nothing beside it")]
+    Nothing,
+    #[error("cannot be used: {0}")]
+    Unseen(#[from] io::Error),
+    #[error("is on another volume")]
+    OtherVolume,
+    #[error("cannot be used: {0}")]
+    Manifest(#[from] ManifestError),
+}
+
+fn refused(given: &Utf8Path) -> impl Fn(NoOriginal) -> Problem {
+    move |why| {
+        let folder = shown(given.as_str());
+        let why = format!("no further copy can be made of `{folder}`: {why}");
+        Problem::new(ProblemKind::ManifestDamaged, why)
+    }
 }
 
 /// Returns the offload that a folder lies in, or is, on its own volume.
@@ -105,30 +154,29 @@ pub fn around(disk: &dyn Disk, facts: &FolderFacts) -> io::Result<Option<Utf8Pat
 }
 
 /// Reads the manifest and its own hash.
-fn manifest(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, Digest), String> {
+fn manifest(disk: &dyn Disk, root: &Utf8Path) -> Result<(Manifest, Digest), NoOriginal> {
     let records = root.join(RECORDS);
     if matches!(disk.look(&records.join(MANIFEST)), Ok(None)) {
-        return Err("it is not finished; run the copy again that began it".to_owned());
+        return Err(NoOriginal::Unfinished);
     }
-    let (manifest, has_hash) = load(disk, root).map_err(|e| e.to_string())?;
+    let (manifest, has_hash) = load(disk, root)?;
     if !has_hash {
-        return Err(format!(
-            "its manifest cannot be checked: its hash, `{MANIFEST_HASH}`, is missing"
-        ));
+        return Err(NoOriginal::NoHash);
     }
     let line = disk.read_record(&records.join(MANIFEST_HASH), HASH_FILE_BYTES_MAX);
-    let line = line.map_err(|e| format!("`{MANIFEST_HASH}` could not be read: {e}"))?;
+    let line = line.map_err(NoOriginal::HashUnread)?;
     let line = String::from_utf8_lossy(&line);
     let hash = parse_line(line.trim_end_matches('\n')).map(|(digest, _)| digest);
-    let hash = hash.ok_or_else(|| format!("`{MANIFEST_HASH}` is damaged"))?;
-    Ok((manifest, hash))
+    Ok((manifest, hash.ok_or(NoOriginal::HashDamaged)?))
 }
 
 /// The card's listing as the manifest has it.
-fn listing(manifest: &Manifest) -> Result<Listing, String> {
+fn listing(manifest: &Manifest) -> Result<Listing, NoOriginal> {
     let name = |path: &str| {
-        CardName::parse(path)
-            .map_err(|e| format!("its manifest is damaged: {e} (`{}`)", shown(path)))
+        CardName::parse(path).map_err(|why| NoOriginal::Path {
+            path: path.to_owned(),
+            why,
+        })
     };
     let mut rows = Vec::with_capacity(manifest.files.len() + manifest.folders.len());
     for file in &manifest.files {
@@ -136,12 +184,7 @@ fn listing(manifest: &Manifest) -> Result<Listing, String> {
         let kind = RowKind::File {
             name: name(&file.path)?,
             bytes: file.bytes,
-            modified: modified.ok_or_else(|| {
-                format!(
-                    "its manifest is damaged: `{}` has no date",
-                    shown(&file.path)
-                )
-            })?,
+            modified: modified.ok_or_else(|| NoOriginal::NoDate(Arc::clone(&file.path)))?,
             sight: Sight::default(),
         };
         rows.push(Row::new(file.path.as_bytes().to_vec(), kind));
@@ -182,7 +225,7 @@ fn original(
     facts: &FolderFacts,
     manifest: &Manifest,
     manifest_b3: Digest,
-) -> Result<Original, String> {
+) -> Result<Original, NoOriginal> {
     let here = destination_of(disk, manifest, root);
     let layout = manifest.offload.layout;
     let canonical = Utf8Path::new(&facts.canonical);
@@ -199,15 +242,12 @@ fn original(
             let found = tree_of(disk, canonical, facts, within);
             let (tree, held) = found.map_err(|why| {
                 let all = manifest.files.iter();
-                let n = all
-                    .filter(|f| self::within(f, here) == Some(within))
-                    .count();
-                format!(
-                    "{} of it left in the earlier offload `{}`, which has to be beside it, and \
-                     {why}",
-                    counted(len64(n), "file"),
-                    shown(within)
-                )
+                let files = all.filter(|f| self::within(f, here) == Some(within));
+                NoOriginal::NotBeside {
+                    files: len64(files.count()),
+                    within: within.to_owned(),
+                    why,
+                }
             })?;
             trees.push(tree);
             beside.push(held);
@@ -252,16 +292,14 @@ fn tree_of(
     canonical: &Utf8Path,
     facts: &FolderFacts,
     within: &str,
-) -> Result<(Utf8PathBuf, (Utf8PathBuf, FolderFacts)), String> {
-    let above = canonical.parent().ok_or("there is nothing beside it")?;
+) -> Result<(Utf8PathBuf, (Utf8PathBuf, FolderFacts)), NotBeside> {
+    let above = canonical.parent().ok_or(NotBeside::Nothing)?;
     let root = above.join(within);
-    let there = disk
-        .facts(&root)
-        .map_err(|e| format!("cannot be used: {e}"))?;
+    let there = disk.facts(&root)?;
     if there.device != facts.device {
-        return Err("is on another volume".to_owned());
+        return Err(NotBeside::OtherVolume);
     }
-    let (manifest, _) = load(disk, &root).map_err(|e| format!("cannot be used: {e}"))?;
+    let (manifest, _) = load(disk, &root)?;
     Ok((manifest.offload.layout.payload(&root), (root, there)))
 }
 

@@ -4,9 +4,10 @@ use crate::card::listing::Listing;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{FolderFacts, ReadBackWay, Sights, Stamp};
-use crate::error::{Problem, ProblemKind, Unread};
+use crate::error::{FailedStep, Problem, ProblemKind, Unread};
 use crate::record::manifest::Manifest;
 use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
 /// What stands on a drive where a manifest says a file should be.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -40,7 +41,7 @@ pub struct FoundOffload {
     pub standing: HashMap<String, Stands>,
     /// What could not be looked at below it, and why: nothing is known of that, nor of what lies in
     /// it.
-    pub unseen: HashMap<String, String>,
+    pub unseen: HashMap<String, Arc<FailedStep>>,
     /// What its files looked like, to be held against a look at the end.
     pub sights: Sights,
     /// Files that were read again just now and are equal to the manifest; `None` when nothing was

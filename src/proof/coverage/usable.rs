@@ -294,16 +294,16 @@ impl Usable<'_> {
     }
 
     /// Why a file could not be read on the drive.
-    pub(super) fn unread_cause(&self, path: &str) -> Option<&str> {
+    pub(super) fn unread_cause(&self, path: &str) -> Option<String> {
         let found = self.found;
         let again = found.reread.as_ref().and_then(|r| r.unread.get(path));
-        let read = || Some(&found.read.get(path)?.as_ref().err()?.why);
+        let read = || Some(found.read.get(path)?.as_ref().err()?.why.clone());
         let unseen = || {
             let above = path.match_indices('/').filter_map(|(at, _)| path.get(..at));
             let mut all = above.chain([path]);
-            all.find_map(|path| found.unseen.get(path))
+            Some(all.find_map(|path| found.unseen.get(path))?.to_string())
         };
-        again.or_else(read).or_else(unseen).map(String::as_str)
+        again.cloned().or_else(read).or_else(unseen)
     }
 
     /// Returns what the system said where a file could not be read, on the drive or on the card.
@@ -314,7 +314,10 @@ impl Usable<'_> {
         file: FileRow<'_>,
     ) -> Option<Unread> {
         match gap {
-            Gap::Unread => self.unread_cause(file.name.as_str()).map(Unread::from),
+            Gap::Unread => Some(Unread {
+                why: self.unread_cause(file.name.as_str())?,
+                cause: None,
+            }),
             Gap::CardUnreadable => {
                 let read = question.card_read.get(file.name.as_str())?;
                 read.as_ref().err().cloned()

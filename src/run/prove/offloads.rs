@@ -172,8 +172,8 @@ fn note_standing(found: &mut FoundOffload, layout: Layout, entries: Vec<Found>) 
             }
             Ok(_) => {}
             Err(e) => {
-                let why = failed(Step::Look, &e);
-                found.unseen.insert(path.to_owned(), why);
+                let why = Step::Look.refused()(e);
+                found.unseen.insert(path.to_owned(), why.into());
             }
         }
     }
