@@ -12,6 +12,17 @@ use crate::record::signature::Signer;
 use camino::Utf8PathBuf;
 use std::sync::Arc;
 
+/// What stands on a destination under one name of an offload.
+#[derive(Clone, Debug)]
+pub struct Spot {
+    /// As it was given on the command line.
+    pub given: Utf8PathBuf,
+    /// What the system says of it, or why it cannot be used.
+    pub facts: Result<FolderFacts, Problem>,
+    /// What stands there already.
+    pub standing: Standing,
+}
+
 /// A destination before the plan.
 #[derive(Clone, Debug)]
 pub struct Candidate {
@@ -63,14 +74,14 @@ pub struct Form {
 
 /// Returns the layout that was asked for, or that of what stands there, or that of the `original`,
 /// or the plain one.
-pub fn layout_of(
+pub fn layout_of<'a>(
     asked: Option<Layout>,
-    candidates: &[Candidate],
+    mut standing: impl Iterator<Item = &'a Standing>,
     original: Option<Layout>,
 ) -> Layout {
-    let standing = || candidates.iter().find_map(|c| c.standing.records.as_ref());
+    let mut stands = || standing.find_map(|s| s.records.as_ref());
     asked
-        .or_else(|| standing().map(|r| r.layout))
+        .or_else(|| stands().map(|r| r.layout))
         .or(original)
         .unwrap_or_default()
 }

@@ -11,7 +11,7 @@ use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::hash_algorithm::agree;
 use crate::name::{CardName, is_part_name};
-use crate::plan::candidate::Candidate;
+use crate::plan::candidate::{Candidate, Spot};
 use crate::plan::check::{check_folders, unheld};
 use crate::plan::earlier::LeftIn;
 use crate::plan::name_list::NameList;
@@ -320,7 +320,7 @@ pub(super) fn proven_as_it_looks<'a>(
     is_alike.then_some(entry)
 }
 
-impl Candidate {
+impl Spot {
     /// Returns files of the card that are to be read before any is kept: some of those that would
     /// be.
     pub fn samples<'a>(&self, listing: &'a Listing, card: &FolderFacts) -> Vec<Alike<'a>> {

@@ -17,7 +17,7 @@ mod shape;
 pub mod terms;
 mod work;
 
-pub use candidate::{Candidate, Form, PlanOptions, layout_of};
+pub use candidate::{Candidate, Form, PlanOptions, Spot, layout_of};
 pub use work::{FileJob, PlannedDestination, Work};
 
 use crate::card::identity::CardIdentity;

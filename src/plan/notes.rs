@@ -6,7 +6,7 @@ use crate::disk::backing::{Backing, Reason, independent};
 use crate::existing::mounted::is_where_drives_are_mounted;
 use crate::existing::source::CardFacts;
 use crate::name::{CardName, shown, some_of};
-use crate::plan::candidate::{Candidate, PlanOptions};
+use crate::plan::candidate::{Candidate, PlanOptions, Spot};
 use crate::plan::name_list::NAMES_TOLD;
 use crate::plan::rules::{FAT32_FILE_BYTES_MAX, rules_of};
 use crate::plan::terms::Terms;
@@ -117,10 +117,10 @@ pub(super) fn size_note(d: &PlannedDestination, largest: u64) -> Option<String> 
 
 /// A volume's identity that two drives have is a doubt: a clone, or one drive seen twice. Unless
 /// the drives themselves say that they are two, it is not known what stands behind the later one.
-pub fn doubt_twins(candidates: &mut [Candidate]) {
-    for index in 1..candidates.len() {
-        let (before, rest) = candidates.split_at_mut(index);
-        let Some(Ok(facts)) = rest.first_mut().map(|c| c.facts.as_mut()) else {
+pub fn doubt_twins(spots: &mut [Spot]) {
+    for index in 1..spots.len() {
+        let (before, rest) = spots.split_at_mut(index);
+        let Some(Ok(facts)) = rest.first_mut().map(|s| s.facts.as_mut()) else {
             continue;
         };
         let twin = before.iter().find(|b| {

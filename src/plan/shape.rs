@@ -34,7 +34,8 @@ pub(super) struct Shape<'a> {
 impl<'a> Shape<'a> {
     pub(super) fn of(options: &'a PlanOptions, card: &CardFacts, candidates: &[Candidate]) -> Self {
         let original = card.original.as_ref();
-        let layout = layout_of(options.form.layout, candidates, original.map(|o| o.layout));
+        let standing = candidates.iter().map(|c| &c.standing);
+        let layout = layout_of(options.form.layout, standing, original.map(|o| o.layout));
         let also = hashes_to_make(options, candidates, layout);
         Self {
             name: &options.name,

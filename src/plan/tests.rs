@@ -69,11 +69,23 @@ fn listing(files: &[(&str, u64)]) -> Listing {
     Listing::new(rows.collect())
 }
 
-fn to(facts: FolderFacts) -> Candidate {
-    Candidate {
+fn spot(facts: FolderFacts) -> Spot {
+    Spot {
         given: Utf8PathBuf::from(facts.canonical.clone()),
         facts: Ok(facts),
         standing: Standing::default(),
+    }
+}
+
+fn to(facts: FolderFacts) -> Candidate {
+    candidate(spot(facts))
+}
+
+fn candidate(spot: Spot) -> Candidate {
+    Candidate {
+        given: spot.given,
+        facts: spot.facts,
+        standing: spot.standing,
         unmounted: None,
         within_offload: None,
         sampled: Some(0),
@@ -837,15 +849,15 @@ fn another_partition_of_the_cards_own_device_is_refused() {
 #[test]
 fn one_identity_on_two_devices_is_a_doubt() {
     let on = |device: u64, hardware: Option<&str>| {
-        let mut candidate = to(facts(device, "exfat", 1 << 40));
-        let there = candidate.facts.as_mut().unwrap();
+        let mut there = facts(device, "exfat", 1 << 40);
         there.volume_id = Some("5C1E-90AB".to_owned());
         there.hardware = hardware.map(str::to_owned);
-        candidate
+        spot(there)
     };
-    let copies = |second: Candidate, separate: bool| {
+    let copies = |second: Spot, separate: bool| {
         let mut all = [on(1, Some("usb 1d6b:0104 KITE-1")), second];
         doubt_twins(&mut all);
+        let all = all.map(candidate);
         let options = PlanOptions {
             terms: Terms {
                 separate,

@@ -9,8 +9,8 @@ use crate::disk::backing::Backing;
 use crate::disk::hardware::Gear;
 use crate::existing::source::CardFacts;
 use crate::ledger::history;
-use crate::plan::Candidate;
 use crate::plan::estimate::Estimate;
+use crate::plan::{Candidate, Spot};
 use crate::record::layout::Level;
 use crate::speed::ceiling::Ceiling;
 use crate::speed::chain::{Chain, DriveSpeed};
@@ -28,13 +28,8 @@ pub(super) struct Hardware {
 
 impl Hardware {
     /// Asks the system. A destination that cannot be used has nothing to say.
-    pub(super) fn look(
-        job: &Job,
-        card: &CardFacts,
-        candidates: &[Candidate],
-        disk: &dyn Disk,
-    ) -> Self {
-        let facts = || candidates.iter().map(|c| c.facts.as_ref().ok());
+    pub(super) fn look(job: &Job, card: &CardFacts, spots: &[Spot], disk: &dyn Disk) -> Self {
+        let facts = || spots.iter().map(|s| s.facts.as_ref().ok());
         let gear = disk.gear(&card.facts);
         let drives: Vec<Gear> = facts()
             .map(|facts| facts.map(|facts| disk.gear(facts)).unwrap_or_default())
@@ -65,9 +60,9 @@ impl Hardware {
     }
 
     /// Says of every destination whether it spins: how it is written and read depends on that.
-    pub(super) fn note_spins(&self, candidates: &mut [Candidate]) {
-        for (candidate, drive) in candidates.iter_mut().zip(&self.chain.drives) {
-            if let Ok(facts) = &mut candidate.facts {
+    pub(super) fn note_spins(&self, spots: &mut [Spot]) {
+        for (spot, drive) in spots.iter_mut().zip(&self.chain.drives) {
+            if let Ok(facts) = &mut spot.facts {
                 facts.rotational = drive.spins;
             }
         }

@@ -19,7 +19,7 @@ use crate::ledger::Deed;
 use crate::name::{CardName, fold, shown};
 use crate::plan::check::{holds_nothing_of, holds_other_files, may_go_on};
 use crate::plan::notes::doubt_twins;
-use crate::plan::{Candidate, layout_of};
+use crate::plan::{Candidate, Spot, layout_of};
 use crate::record::earlier_run::Records;
 use crate::record::layout::{Layout, Level};
 use crate::units::len64;
@@ -95,23 +95,24 @@ const EARLIER_NAMES_MAX: usize = 4;
 /// card's name in the kit, or else its label; where that is another card's already, `-2` and so on:
 /// two bodies of one make have cards of one label. What was begun today under another of these
 /// names goes on there.
-pub(super) fn name_and_candidates(
+pub(super) fn name_and_spots(
     job: &Job,
     tools: &Tools,
     card: &CardFacts,
     listing: &Listing,
-) -> (String, Vec<Candidate>) {
+) -> (String, Vec<Spot>) {
     let original = card.original.as_deref();
     let as_original = original.map(|o| o.layout);
-    let look = |name: &str| -> Vec<Candidate> {
-        let look = |layout| -> Vec<Candidate> {
-            let one = |to: &Utf8PathBuf| candidate(tools.disk.as_ref(), to, name, layout);
+    let look = |name: &str| -> Vec<Spot> {
+        let look = |layout| -> Vec<Spot> {
+            let one = |to: &Utf8PathBuf| spot(tools.disk.as_ref(), to, name, layout);
             job.to.iter().map(one).collect()
         };
-        let first = layout_of(job.form.layout, &[], as_original);
+        let first = layout_of(job.form.layout, std::iter::empty(), as_original);
         let found = look(first);
         // What stands on one destination tells how the others are to be looked at.
-        match layout_of(job.form.layout, &found, as_original) {
+        let standing = found.iter().map(|s| &s.standing);
+        match layout_of(job.form.layout, standing, as_original) {
             layout if layout == first => found,
             layout => look(layout),
         }
@@ -119,9 +120,9 @@ pub(super) fn name_and_candidates(
     if let Some(name) = job.name.as_ref().or(original.map(|o| &o.name)) {
         return (name.clone(), look(name));
     }
-    let is_free = |name: &str, candidates: &[Candidate]| {
+    let is_free = |name: &str, spots: &[Spot]| {
         let is_taken = job.taken.iter().any(|t| fold(t) == fold(name));
-        !is_taken && goes_here(candidates, card, listing, job.only_new)
+        !is_taken && goes_here(spots, card, listing, job.only_new)
     };
     let mut found = None;
     for base in names(job, &tools.clock.today(), card, listing) {
@@ -129,13 +130,13 @@ pub(super) fn name_and_candidates(
         let free = std::iter::once(base.clone())
             .chain(numbered)
             .map(|name| (look(&name), name))
-            .find(|(candidates, name)| is_free(name, candidates));
-        let Some((candidates, name)) = free else {
+            .find(|(spots, name)| is_free(name, spots));
+        let Some((spots, name)) = free else {
             continue;
         };
-        let is_begun = candidates.iter().any(|c| c.standing.records.is_some());
+        let is_begun = spots.iter().any(|s| s.standing.records.is_some());
         if is_begun || found.is_none() {
-            found = Some((name, candidates));
+            found = Some((name, spots));
         }
         if is_begun {
             break;
@@ -144,8 +145,8 @@ pub(super) fn name_and_candidates(
     found.unwrap_or_else(|| {
         // The refusal then tells what stands there.
         let name = format!("{}-{}", tools.clock.today(), card.label);
-        let candidates = look(&name);
-        (name, candidates)
+        let spots = look(&name);
+        (name, spots)
     })
 }
 
@@ -173,13 +174,8 @@ fn names(job: &Job, today: &str, card: &CardFacts, listing: &Listing) -> Vec<Str
 /// Whether an offload of a name that nobody gave is this card's, or can be begun. Records that
 /// cannot be read may be this card's: they are told, and nothing is copied a second time beside
 /// them unasked.
-fn goes_here(
-    candidates: &[Candidate],
-    card: &CardFacts,
-    listing: &Listing,
-    only_new: bool,
-) -> bool {
-    let stands = || candidates.iter().map(|c| &c.standing);
+fn goes_here(spots: &[Spot], card: &CardFacts, listing: &Listing, only_new: bool) -> bool {
+    let stands = || spots.iter().map(|s| &s.standing);
     let is_of_card = |records: &Records| {
         may_go_on(records, card, listing)
             && !holds_nothing_of(records, listing)
@@ -202,7 +198,7 @@ fn not_usable(given: &Utf8Path, cause: &io::Error) -> Problem {
     Problem::new(ProblemKind::WriteFailed, why)
 }
 
-fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Candidate {
+fn spot(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Spot {
     let unusable = |why: String| Problem::new(ProblemKind::WriteFailed, why);
     let facts = disk.facts(given).map_err(|e| match e.kind() {
         io::ErrorKind::NotFound => unusable(format!(
@@ -231,37 +227,52 @@ fn candidate(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> C
         Ok(standing) => (facts, standing),
         Err(why) => (facts.and(Err(why)), Standing::default()),
     };
-    Candidate {
+    Spot {
         given: given.to_path_buf(),
         facts,
         standing,
-        unmounted: None,
-        within_offload: None,
-        sampled: None,
-        earlier: Vec::new(),
-        earlier_notes: Vec::new(),
-        others_bytes: 0,
     }
+}
+
+/// What else is known of a destination, whatever the offload is called.
+#[derive(Default)]
+pub(super) struct Around {
+    unmounted: Option<String>,
+    within_offload: Option<String>,
+    others_bytes: u64,
 }
 
 /// Looks what else is known of every destination: whether its drive is the one that is meant, other
 /// runs on it, and whether two are one.
-pub(super) fn look_around(job: &Job, disk: &dyn Disk, name: &str, candidates: &mut [Candidate]) {
-    for candidate in &mut *candidates {
-        if let Ok(facts) = &candidate.facts {
-            let _held = disk.anchor(&candidate.given, facts);
-            let last = job.known.ledger.last_in(&facts.canonical);
-            let other = last.filter(|place| !place.may_be_on(facts));
-            let other = other.map(|place| place.volume_id.as_deref());
-            candidate.others_bytes = bytes_to_come(disk, facts, name);
-            candidate.unmounted = unmounted(disk, &candidate.given, facts, other);
-            match original::around(disk, facts) {
-                Ok(offload) => candidate.within_offload = offload.map(Utf8PathBuf::into_string),
-                Err(e) => candidate.facts = Err(not_usable(&candidate.given, &e)),
-            }
+pub(super) fn look_around(
+    job: &Job,
+    disk: &dyn Disk,
+    name: &str,
+    spots: &mut [Spot],
+) -> Vec<Around> {
+    let look = |spot: &mut Spot| {
+        let Ok(facts) = &spot.facts else {
+            return Around::default();
+        };
+        let _held = disk.anchor(&spot.given, facts);
+        let last = job.known.ledger.last_in(&facts.canonical);
+        let other = last.filter(|place| !place.may_be_on(facts));
+        let other = other.map(|place| place.volume_id.as_deref());
+        let others_bytes = bytes_to_come(disk, facts, name);
+        let unmounted = unmounted(disk, &spot.given, facts, other);
+        let offload = original::around(disk, facts).unwrap_or_else(|e| {
+            spot.facts = Err(not_usable(&spot.given, &e));
+            None
+        });
+        Around {
+            unmounted,
+            within_offload: offload.map(Utf8PathBuf::into_string),
+            others_bytes,
         }
-    }
-    doubt_twins(candidates);
+    };
+    let around = spots.iter_mut().map(look).collect();
+    doubt_twins(spots);
+    around
 }
 
 /// Reads of the card what has to be read before anything of earlier runs is believed, and looks for
@@ -269,32 +280,43 @@ pub(super) fn look_around(job: &Job, disk: &dyn Disk, name: &str, candidates: &m
 pub(super) fn bear_out(
     job: &Job,
     tools: &Tools,
-    candidates: &mut [Candidate],
+    found: Vec<(Spot, Around)>,
     name: &str,
     (card, listing, sampling): (&CardFacts, &Listing, Sampling),
     observer: &mut dyn Observer,
-) {
+) -> Vec<Candidate> {
     let disk = tools.disk.as_ref();
     // What of the card is read for a sample is read below the folder that was listed.
     let _card = disk.anchor(&card.given, &card.facts);
     let mut tell = |bytes| observer.event(&Event::Sampling(bytes));
     let mut read = Sampled::new(disk, &card.given, &tools.cancel, sampling, &mut tell);
-    for candidate in candidates.iter_mut() {
-        let sample = candidate.samples(listing, &card.facts);
-        let sampled = read.are_equal(&sample).then_some(len64(sample.len()));
-        candidate.sampled = sampled;
-    }
-    if !job.only_new {
-        return;
+    let mut sampled = Vec::new();
+    for (spot, _) in &found {
+        let sample = spot.samples(listing, &card.facts);
+        sampled.push(read.are_equal(&sample).then_some(len64(sample.len())));
     }
     let mut known = Known::new(card, listing, &tools.cancel, read);
-    for candidate in candidates {
-        if let Ok(facts) = &candidate.facts {
-            let _held = disk.anchor(&candidate.given, facts);
-            let (earlier, notes) =
-                look_for_earlier(disk, &candidate.given, facts, name, &mut known);
-            candidate.earlier = earlier;
-            candidate.earlier_notes = notes;
+    let mut earlier_on = |spot: &Spot| match &spot.facts {
+        Ok(facts) if job.only_new => {
+            let _held = disk.anchor(&spot.given, facts);
+            look_for_earlier(disk, &spot.given, facts, name, &mut known)
         }
-    }
+        _ => Default::default(),
+    };
+    let all = found.into_iter().zip(sampled);
+    all.map(|((spot, around), sampled)| {
+        let (earlier, earlier_notes) = earlier_on(&spot);
+        Candidate {
+            given: spot.given,
+            facts: spot.facts,
+            standing: spot.standing,
+            unmounted: around.unmounted,
+            within_offload: around.within_offload,
+            others_bytes: around.others_bytes,
+            sampled,
+            earlier,
+            earlier_notes,
+        }
+    })
+    .collect()
 }

@@ -28,7 +28,7 @@ use crate::units::len64;
 use begin::{hold_all, seen_once, start, try_sizes};
 use closing::Looks;
 use estimate::{Hardware, estimate};
-use gather::{bear_out, look_around, look_at_source, name_and_candidates};
+use gather::{bear_out, look_around, look_at_source, name_and_spots};
 pub use job::{Job, KnownBefore, Tools};
 pub use several::Together;
 use several::together;
@@ -99,12 +99,13 @@ fn look_and_plan(
         reasons: vec![problem],
     })?;
     observer.event(&listed(job, &listing));
-    let (name, mut candidates) = name_and_candidates(job, tools, &card, &listing);
-    look_around(job, disk, &name, &mut candidates);
+    let (name, mut spots) = name_and_spots(job, tools, &card, &listing);
+    let around = look_around(job, disk, &name, &mut spots);
+    let hardware = Hardware::look(job, &card, &spots, disk);
+    hardware.note_spins(&mut spots);
+    let found = spots.into_iter().zip(around).collect();
     let about = (&card, &listing, sampling);
-    bear_out(job, tools, &mut candidates, &name, about, observer);
-    let hardware = Hardware::look(job, &card, &candidates, disk);
-    hardware.note_spins(&mut candidates);
+    let candidates = bear_out(job, tools, found, &name, about, observer);
     let estimate = estimate(job, &card, &listing, &candidates, &hardware);
     let planned = plan(card, listing, &candidates, &options(job, name), estimate);
     match &planned {
