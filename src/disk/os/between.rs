@@ -4,6 +4,7 @@ use crate::disk::backing::Backing;
 use crate::disk::topology::{Layer, Volume};
 use crate::name::{excerpt, word};
 use rustix::fs::{Mode, OFlags};
+use rustix::io::Errno;
 use std::fs::File;
 use std::os::unix::fs::FileTypeExt as _;
 use std::path::{Path, PathBuf};
@@ -14,16 +15,39 @@ pub(super) struct Between {
     /// Block devices and images to be dropped from memory before each read.
     pub(super) to_drop: Vec<PathBuf>,
     /// Why there is one that can't be dropped.
-    pub(super) blind: Option<String>,
+    pub(super) blind: Option<Blind>,
     /// Direct reads of the file itself end in the memory of one of these.
     pub(super) is_served: bool,
 }
 
+/// Why what is read may come from memory, whatever is dropped.
+#[derive(Clone, Debug, thiserror::Error)]
+pub(super) enum Blind {
+    /// All of it is in memory.
+    #[error("it is in memory")]
+    Memory,
+    /// A file system, by its Linux name, that answers from a memory of its own.
+    #[error("{0} answers from memory")]
+    Filesystem(String),
+    /// What lies in between, which has no path that could be opened.
+    #[error("{0} can't be emptied from memory")]
+    NoPath(String),
+    /// A device or image that cannot be opened.
+    #[error("what the computer keeps of {path} can't be emptied from memory: {cause}")]
+    Closed {
+        /// Its path in short.
+        path: String,
+        /// What the system said.
+        #[source]
+        cause: Errno,
+    },
+}
+
 pub(super) fn between(root: &Path, volume: &Volume) -> Between {
     let mut found = Between::default();
-    let mut blind = |why: String| found.blind = Some(why);
+    let mut blind = |why| found.blind = Some(why);
     if volume.backing == Backing::Memory {
-        blind("it is in memory".to_owned());
+        blind(Blind::Memory);
     }
     for layer in &volume.layers {
         let (what, to_drop) = match layer {
@@ -45,7 +69,7 @@ pub(super) fn between(root: &Path, volume: &Volume) -> Between {
                 // tmpfs takes O_DIRECT and means nothing by it; ZFS keeps its own cache (from
                 // memory).
                 fs @ ("tmpfs" | "ramfs" | "devtmpfs" | "zfs") => {
-                    blind(format!("{fs} answers from memory"));
+                    blind(Blind::Filesystem(fs.to_owned()));
                     continue;
                 }
                 _ => continue,
@@ -61,7 +85,7 @@ pub(super) fn between(root: &Path, volume: &Volume) -> Between {
         };
         match to_drop {
             Some(path) => found.to_drop.push(path),
-            None => blind(format!("{what} can't be emptied from memory")),
+            None => blind(Blind::NoPath(what)),
         }
     }
     found.is_served = is_served(volume);
@@ -94,7 +118,7 @@ pub(super) fn is_of_a_device(filesystem: &str) -> bool {
 
 impl Between {
     /// Opens what has to be dropped before each read; or why that can't be done.
-    pub(super) fn open(&self) -> Result<Vec<File>, String> {
+    pub(super) fn open(&self) -> Result<Vec<File>, Blind> {
         if let Some(why) = &self.blind {
             return Err(why.clone());
         }
@@ -102,9 +126,9 @@ impl Between {
             // A device or file that waits for somebody must not be waited for.
             let flags = OFlags::RDONLY | OFlags::NONBLOCK | OFlags::CLOEXEC;
             let file = rustix::fs::open(path, flags, Mode::empty());
-            file.map(File::from).map_err(|e| {
-                let path = excerpt(&path.to_string_lossy());
-                format!("what the computer keeps of {path} can't be emptied from memory: {e}")
+            file.map(File::from).map_err(|cause| Blind::Closed {
+                path: excerpt(&path.to_string_lossy()),
+                cause,
             })
         };
         self.to_drop.iter().map(open).collect()

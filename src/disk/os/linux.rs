@@ -151,7 +151,7 @@ fn ask_loop(root: &Path, name: &str) -> Option<(u64, u64)> {
 
 /// Returns why what is written to a volume can be read back from memory only, where that is so.
 pub(super) fn only_from_memory(root: &Path, volume: &Volume) -> Option<String> {
-    between(root, volume).open().err()
+    between(root, volume).open().err().map(|e| e.to_string())
 }
 
 /// Returns device and inode of every image file that a volume is shown from, the nearest first.

@@ -1,7 +1,7 @@
 //! Owns why a manifest cannot be used.
 
 use crate::error::{Error, ProblemKind, Step, failed};
-use crate::name::excerpt;
+use crate::name::{NameError, excerpt};
 use crate::record::layout::RECORDS;
 use crate::record::layout::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE};
 use std::fmt;
@@ -22,9 +22,9 @@ pub enum ManifestError {
     /// It is no JSON, or not of the form that the format has.
     Json(serde_json::Error),
     /// It says what the format does not allow.
-    Content(String),
+    Content(ContentFault),
     /// One of its paths is not allowed.
-    Path(String, String),
+    Path(String, PathFault),
     /// Its own hash does not fit.
     Hash,
     /// The file with its own hash is damaged.
@@ -35,6 +35,52 @@ pub enum ManifestError {
     Signature(String),
     /// It was signed, and its signature could not be read.
     SignatureUnread(std::io::Error),
+}
+
+/// What the format does not allow.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum ContentFault {
+    /// A number that not every reader of JSON takes exactly.
+    #[error("a number or a sum is above 2^53 - 1")]
+    Number,
+    /// A time or a speed that cannot be.
+    #[error("a time or a speed is below 0 or beyond all measure")]
+    Measure,
+    /// A problem on a destination that is not there.
+    #[error("a problem is about an unknown destination")]
+    Destination,
+    /// A key of a later version than this, its own.
+    #[error("a key that version {0} does not have")]
+    Key(u64),
+    /// Another hash than that of all manifests.
+    #[error("the hash is not blake3")]
+    Hash,
+}
+
+/// What is not allowed of a path, or of the file that it names.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum PathFault {
+    /// It is no path of a card.
+    #[error(transparent)]
+    Name(#[from] NameError),
+    /// It lies in the records.
+    #[error("a path inside the records")]
+    InRecords,
+    /// It stands twice.
+    #[error("the same path twice")]
+    Twice,
+    /// A size that not every reader of JSON takes exactly.
+    #[error("a size above 2^53 - 1")]
+    Size,
+    /// A copy on a destination that is not there.
+    #[error("an unknown destination")]
+    Destination,
+    /// A copy in an offload that would lie in the records.
+    #[error("an earlier offload inside the records")]
+    WithinRecords,
+    /// A copy in two places.
+    #[error("said to lie here and in an earlier offload")]
+    TwoPlaces,
 }
 
 impl fmt::Display for ManifestError {
@@ -57,7 +103,7 @@ impl fmt::Display for ManifestError {
             }
             Self::Version(None) => f.write_str("the manifest tells no version"),
             Self::Json(e) => damaged(f, &e.to_string()),
-            Self::Content(why) => damaged(f, why),
+            Self::Content(why) => damaged(f, &why.to_string()),
             Self::Path(path, why) => {
                 write!(f, "the manifest is damaged: {why} (`{}`)", excerpt(path))
             }
@@ -98,6 +144,8 @@ impl std::error::Error for ManifestError {
         match self {
             Self::Io(e) => Some(&e.cause),
             Self::Json(e) => Some(e),
+            Self::Content(why) => Some(why),
+            Self::Path(_, why) => Some(why),
             Self::HashUnread(e) | Self::SignatureUnread(e) => Some(e),
             _ => None,
         }

@@ -12,7 +12,7 @@ pub use crate::record::layout::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE};
 pub use bounds::{HASH_FILE_BYTES_MAX, INTEGER_MAX, MANIFEST_BYTES_MAX};
 pub(crate) use device::device_field;
 pub use device::device_words;
-pub use error::ManifestError;
+pub use error::{ContentFault, ManifestError, PathFault};
 pub use parts::{
     CardPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, HintPart, LeftOutPart,
     LinkPart, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart, SourcePart, Tool, Totals,
@@ -167,26 +167,17 @@ impl Manifest {
         let files = self.files.iter().map(|f| &*f.path);
         for path in files.chain(self.folders.iter().map(String::as_str)) {
             let name = CardName::parse(path)
-                .map_err(|e| ManifestError::Path(path.to_owned(), e.to_string()))?;
+                .map_err(|e| ManifestError::Path(path.to_owned(), e.into()))?;
             if name.parts().next() == Some(RECORDS) {
-                return Err(ManifestError::Path(
-                    path.to_owned(),
-                    "a path inside the records".to_owned(),
-                ));
+                return Err(ManifestError::Path(path.to_owned(), PathFault::InRecords));
             }
             if !seen.insert(path) {
-                return Err(ManifestError::Path(
-                    path.to_owned(),
-                    "the same path twice".to_owned(),
-                ));
+                return Err(ManifestError::Path(path.to_owned(), PathFault::Twice));
             }
         }
         for file in &self.files {
             if file.bytes > INTEGER_MAX {
-                return Err(ManifestError::Path(
-                    file.path.to_string(),
-                    "a size above 2^53 - 1".to_owned(),
-                ));
+                return Err(ManifestError::Path(file.path.to_string(), PathFault::Size));
             }
             if file
                 .copies
@@ -195,25 +186,23 @@ impl Manifest {
             {
                 return Err(ManifestError::Path(
                     file.path.to_string(),
-                    "an unknown destination".to_owned(),
+                    PathFault::Destination,
                 ));
             }
             check_elsewhere(file).map_err(|why| ManifestError::Path(file.path.to_string(), why))?;
         }
-        self.check_numbers()
-            .map_err(|why| ManifestError::Content(why.to_owned()))?;
+        self.check_numbers().map_err(ManifestError::Content)?;
         if self.version < self.version_needed() {
-            let why = format!("a key that version {} does not have", self.version);
-            return Err(ManifestError::Content(why));
+            return Err(ManifestError::Content(ContentFault::Key(self.version)));
         }
         if self.proof.hash != "blake3" {
-            return Err(ManifestError::Content("the hash is not blake3".to_owned()));
+            return Err(ManifestError::Content(ContentFault::Hash));
         }
         Ok(())
     }
 
     /// Whoever adds these numbers up or turns them into times must not come to grief.
-    fn check_numbers(&self) -> Result<(), &'static str> {
+    fn check_numbers(&self) -> Result<(), ContentFault> {
         let total = |mut numbers: Box<dyn Iterator<Item = u64> + '_>| {
             numbers
                 .try_fold(0_u64, u64::checked_add)
@@ -238,7 +227,7 @@ impl Manifest {
             self.verdict.copies,
         ];
         if !fits || single.iter().any(|n| *n > INTEGER_MAX) {
-            return Err("a number or a sum is above 2^53 - 1");
+            return Err(ContentFault::Number);
         }
         let times = self.files.iter().flat_map(|f| {
             let back = f.copies.iter().filter_map(|c| c.readback_s);
@@ -251,11 +240,11 @@ impl Manifest {
         let speeds = self.links.iter().map(|l| l.mbps);
         let all = times.chain(forecast).chain(speeds);
         if !all.into_iter().all(|n| (0.0..=SECONDS_MAX).contains(&n)) {
-            return Err("a time or a speed is below 0 or beyond all measure");
+            return Err(ContentFault::Measure);
         }
         let known = |p: &Problem| p.destination.is_none_or(|d| d < self.destinations.len());
         if !self.problems.iter().all(known) {
-            return Err("a problem is about an unknown destination");
+            return Err(ContentFault::Destination);
         }
         Ok(())
     }

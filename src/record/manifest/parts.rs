@@ -2,6 +2,7 @@
 
 use super::bounds::{SAMPLES_MAX, at_most};
 use super::device::{DRIVE_MARK, PLACE_MARK, VOLUME_MARK};
+use super::error::PathFault;
 use crate::card::identity::CardMark;
 use crate::digest::Digest;
 use crate::disk::{FolderFacts, ReadBackWay};
@@ -367,18 +368,18 @@ pub(super) fn series<'de, D: Deserializer<'de>>(
 }
 
 /// A file lies here or elsewhere, never both; and elsewhere is a folder of the destination.
-pub(super) fn check_elsewhere(file: &FilePart) -> Result<(), String> {
+pub(super) fn check_elsewhere(file: &FilePart) -> Result<(), PathFault> {
     let elsewhere = file.copies.iter().filter_map(|c| c.within.as_ref());
     for within in elsewhere.clone() {
-        let name = CardName::parse(within).map_err(|e| e.to_string())?;
+        let name = CardName::parse(within)?;
         if name.parts().any(|part| part == RECORDS) {
-            return Err("an earlier offload inside the records".to_owned());
+            return Err(PathFault::WithinRecords);
         }
     }
     let count = elsewhere.count();
     let is_odd = |c: &CopyPart| c.within.is_some() && c.proof != CopyLevel::Earlier;
     if (count > 0 && count < file.copies.len()) || file.copies.iter().any(is_odd) {
-        return Err("said to lie here and in an earlier offload".to_owned());
+        return Err(PathFault::TwoPlaces);
     }
     Ok(())
 }
