@@ -227,8 +227,10 @@ impl Cause {
         (error.kind() == io::ErrorKind::PermissionDenied).then_some(Self::Denied)
     }
 
-    /// Returns the cause of what could not be read by the words in which a manifest keeps it. Pages
-    /// are made anew from manifests, to be compared.
+    /// Returns the cause of what could not be read by the words in which a manifest keeps it, or
+    /// `None` of all others. It is the only place where a cause is told by words: a manifest has no
+    /// key for it, those on drives stay as they are, and a page that is made anew from one has to
+    /// be the page that was made when the cause was known.
     fn of_words(why: &str) -> Option<Self> {
         let is_odd = [LINK, SPECIAL, MOUNTED].contains(&why)
             || why.ends_with(TOO_DEEP)
@@ -509,5 +511,94 @@ impl fmt::Display for Error {
 impl std::error::Error for Error {
     fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
         Some(&self.cause)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::card::account;
+    use crate::card::listing::EntryTrouble;
+    use crate::name::NameError;
+
+    /// Of each cause both ways: what was known is found again in a manifest's words, and what was
+    /// not known is not made up.
+    #[test]
+    fn a_manifest_gives_back_the_causes_that_a_page_tells_and_no_others() {
+        let of_system = |number| io::Error::from_raw_os_error(number);
+        let denied = || of_system(if cfg!(windows) { 5 } else { 13 });
+        let unlisted = |e: io::Error| {
+            let why = EntryTrouble::Unlisted(e.to_string(), Cause::of(&e));
+            Problem::new(ProblemKind::Unreadable, why.to_string()).because(why.cause())
+        };
+        let trouble = |why: EntryTrouble| {
+            Problem::new(ProblemKind::Unreadable, why.to_string()).because(why.cause())
+        };
+        let unread = |e: io::Error| {
+            let unread = Unread::of(Step::Read, &e);
+            Problem::new(ProblemKind::Unreadable, unread.why).because(unread.cause)
+        };
+        let unexplained = |log: &[String]| {
+            let why = account::words(5_000_000, log);
+            Problem::new(ProblemKind::Unreadable, why).because(Cause::Unexplained)
+        };
+        let root = Error::new(Step::List, Utf8Path::new("/card"), denied());
+        for (problem, expected) in [
+            (trouble(EntryTrouble::Link), Some(Cause::Odd)),
+            (trouble(EntryTrouble::Special), Some(Cause::Odd)),
+            (trouble(EntryTrouble::Mounted), Some(Cause::Odd)),
+            (
+                trouble(EntryTrouble::Unrecordable(NameError::TooLong)),
+                Some(Cause::Odd),
+            ),
+            (unlisted(io::Error::other(TooDeep)), Some(Cause::Odd)),
+            (unlisted(denied()), Some(Cause::Denied)),
+            (unread(denied()), Some(Cause::Denied)),
+            (root.unreadable(), Some(Cause::Denied)),
+            (unexplained(&[]), Some(Cause::Unexplained)),
+            (
+                unexplained(&["fsck: (os error 13)".to_owned()]),
+                Some(Cause::Unexplained),
+            ),
+            // An input/output error, and numbers that only begin like one.
+            (
+                unread(of_system(if cfg!(windows) { 1117 } else { 5 })),
+                None,
+            ),
+            (unread(of_system(130)), None),
+            (unlisted(io::Error::other("a link (os error")), None),
+        ] {
+            assert_eq!(problem.cause, expected, "{problem:?}");
+            let kept = serde_json::to_string(&problem).unwrap();
+            let read: Problem = serde_json::from_str(&kept).unwrap();
+            assert_eq!((read.cause, read.known_cause()), (None, expected), "{kept}");
+            assert_eq!(read.next_step(), problem.next_step(), "{kept}");
+            assert_eq!(read.is_unexplained(), problem.is_unexplained(), "{kept}");
+        }
+        // No page says more of a problem for any of these: nothing is lost with them.
+        for cause in [
+            Cause::NowReadOnly,
+            Cause::Damaged,
+            Cause::ReadOnly,
+            Cause::NoThreads,
+            Cause::IsOffload,
+            Cause::HoldsCard,
+            Cause::HoldsRecords,
+            Cause::HoldsPart,
+            Cause::LiesInOffload,
+            Cause::AtWork,
+            Cause::SameName,
+            Cause::LeftEmpty,
+            Cause::BesidePart,
+            Cause::EarlierCopy,
+            Cause::OtherWriter,
+            Cause::LeftElsewhere,
+            Cause::Interrupted,
+        ] {
+            for kind in [ProblemKind::Unreadable, ProblemKind::WriteFailed] {
+                let problem = Problem::new(kind, "the drive is gone").because(cause);
+                assert_eq!(problem.next_step(), kind.next_step(), "{cause:?}");
+            }
+        }
     }
 }
