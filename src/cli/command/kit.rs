@@ -12,6 +12,7 @@ use crate::cli::view::refuse::refuse;
 use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
+use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::kit::edit::{self, Entry};
@@ -57,15 +58,38 @@ fn pause(tools: &Tools) -> impl FnMut() {
 /// Why nothing was done.
 enum Trouble {
     Kit(KitError),
-    Words(String),
+    NoVolume(NoVolume),
     Flag(FlagError),
+}
+
+/// Why no volume is entered for a card or a drive.
+#[derive(Debug, thiserror::Error)]
+enum NoVolume {
+    #[error("`{}` could not be looked at: {cause}; nothing was changed.", shown(at.as_str()))]
+    Unseen {
+        at: Utf8PathBuf,
+        #[source]
+        cause: io::Error,
+    },
+    #[error(
+        "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by it; \
+         nothing was changed. {}",
+        shown(at.as_str()),
+        word(filesystem),
+        without_identity(*kind)
+    )]
+    NoIdentity {
+        at: Utf8PathBuf,
+        filesystem: String,
+        kind: Kind,
+    },
 }
 
 impl Trouble {
     fn tell(self) -> (Vec<String>, Exit) {
         match self {
             Self::Kit(error) => (error.lines(), error.exit()),
-            Self::Words(words) => (vec![words], Exit::Refused),
+            Self::NoVolume(why) => (vec![why.to_string()], Exit::Refused),
             Self::Flag(error) => (error.lines(), Exit::Usage),
         }
     }
@@ -95,25 +119,23 @@ fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<
     let Some(at) = at else {
         return Ok(Vec::new());
     };
-    let facts = tools.disk.facts(at).map_err(|cause| {
-        Trouble::Words(format!(
-            "`{}` could not be looked at: {cause}; nothing was changed.",
-            shown(at.as_str())
-        ))
-    })?;
+    let facts = tools.disk.facts(at);
+    let unseen = |cause| NoVolume::Unseen {
+        at: at.clone(),
+        cause,
+    };
+    let facts = facts.map_err(|cause| Trouble::NoVolume(unseen(cause)))?;
     let volume = facts.volume_id.as_deref();
     let ids = match kind {
         Kind::Card => tools.disk.gear(&facts).card_ids(volume),
         Kind::Reader | Kind::Drive => volume.into_iter().map(str::to_owned).collect(),
     };
     if ids.is_empty() {
-        return Err(Trouble::Words(format!(
-            "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by \
-            it; nothing was changed. {}",
-            shown(at.as_str()),
-            word(&facts.filesystem),
-            without_identity(kind)
-        )));
+        return Err(Trouble::NoVolume(NoVolume::NoIdentity {
+            at: at.clone(),
+            filesystem: facts.filesystem,
+            kind,
+        }));
     }
     Ok(ids)
 }

@@ -13,6 +13,7 @@ use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::refuse::{refuse, usage};
 use crate::cli::view::text::wrap;
 use serde_json::{Value, json};
+use std::io;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -20,7 +21,7 @@ use unlade::card::identity::{CardIdentity, label_of};
 use unlade::card::survey::survey;
 use unlade::disk::FolderFacts;
 use unlade::ledger::{Deed, Entry, Reading};
-use unlade::measure::{Bounds, Doubt, Measured, Progress, measure};
+use unlade::measure::{Bounds, Doubt, MeasureError, Measured, Progress, measure};
 use unlade::name::shown;
 use unlade::run::Tools;
 use unlade::speed::ceiling::Ceiling;
@@ -51,7 +52,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
     };
     let recognised = match Recognised::of(&args.names, Some(&facts), &kit, tools.disk.as_ref()) {
         Ok(recognised) => recognised,
-        Err(why) => return refuse(&[why], Exit::Usage, "rate", out, tools),
+        Err(why) => return refuse(&[why.to_string()], Exit::Usage, "rate", out, tools),
     };
     let ceiling = match args.speed().chain(0) {
         Ok(chain) => ceiling(chain, &recognised, &facts, tools),
@@ -131,8 +132,24 @@ fn ceiling(
     ceiling
 }
 
+/// Why nothing was measured.
+#[derive(Debug, thiserror::Error)]
+enum NotMeasured {
+    #[error("the card is gone: {0}")]
+    Gone(#[source] io::Error),
+    #[error(transparent)]
+    Failed(#[from] MeasureError),
+    #[error("the measurement broke down; this is a fault of unlade, please report it")]
+    Broken,
+}
+
 /// Lets a thread do the reading and shows how far it is.
-fn wait(args: &RateArgs, facts: &FolderFacts, out: Out, tools: &Tools) -> Result<Measured, String> {
+fn wait(
+    args: &RateArgs,
+    facts: &FolderFacts,
+    out: Out,
+    tools: &Tools,
+) -> Result<Measured, NotMeasured> {
     let progress = Progress {
         cancel: Arc::clone(&tools.cancel),
         ..Progress::default()
@@ -143,7 +160,7 @@ fn wait(args: &RateArgs, facts: &FolderFacts, out: Out, tools: &Tools) -> Result
     };
     let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
     let held = disk.anchor(&args.card, facts);
-    let _held = held.map_err(|e| format!("the card is gone: {e}"))?;
+    let _held = held.map_err(NotMeasured::Gone)?;
     let work = || measure(&args.card, facts, bounds, disk, clock, &progress);
     let mut view = ReadProgress::new(out, tools);
     let shown = unlade::verify::Progress::default();
@@ -159,9 +176,7 @@ fn wait(args: &RateArgs, facts: &FolderFacts, out: Out, tools: &Tools) -> Result
         }
     });
     view.clear();
-    let broken = "the measurement broke down; this is a fault of unlade, please report it";
-    let measured = measured.ok_or_else(|| broken.to_owned())?;
-    measured.map_err(|error| error.to_string())
+    Ok(measured.ok_or(NotMeasured::Broken)??)
 }
 
 /// A measurement with what it is held against.

@@ -14,14 +14,14 @@ use serde_json::json;
 use std::io;
 use std::sync::Arc;
 use unlade::disk::{Disk, Stamp};
-use unlade::error::{FailedStep, failed};
+use unlade::error::{FailedStep, Problem};
 use unlade::ledger::Expected;
 use unlade::ledger::shoot::Shoot;
 use unlade::name::shown;
 use unlade::record::bag::{TAG_MANIFEST, read_manifest, sha256};
 use unlade::record::layout::{Layout, RECORDS};
 use unlade::record::load::load;
-use unlade::record::manifest::{MANIFEST_BYTES_MAX, Manifest};
+use unlade::record::manifest::{MANIFEST_BYTES_MAX, Manifest, ManifestError};
 use unlade::record::store::{REPORT, add_record, write_new};
 use unlade::report::page::page;
 use unlade::report::shoot::{Source, page as shoot_page};
@@ -35,6 +35,36 @@ enum PageState {
     Same(String),
     /// Another one stands there and was left alone.
     Differs(String),
+}
+
+/// Why a page is not made.
+#[derive(Debug, thiserror::Error)]
+enum NoPage {
+    #[error("there is no ledger here; give its folder with --home")]
+    NoLedger,
+    /// The ledger, as it is told.
+    #[error("the ledger {0} knows no card of this job; `unlade ledger` shows what it knows")]
+    NoCard(String),
+    #[error(transparent)]
+    Manifest(#[from] ManifestError),
+    #[error("it cannot be used: {0}")]
+    Gone(#[source] io::Error),
+    #[error("`{0}` could not be read: {1}")]
+    Unread(String, #[source] io::Error),
+    #[error(
+        "{TAG_MANIFEST} of this bag names another page than this version makes; storing this one \
+         would make the bag invalid; --to FILE makes the page elsewhere"
+    )]
+    Bag,
+    #[error("{}; --to FILE makes the page elsewhere", .0.detail)]
+    NotAdded(Problem),
+    #[error("`{0}` is there already and is not replaced")]
+    Exists(String),
+    #[error("`{0}` {1}")]
+    NotWritten(String, #[source] FailedStep),
+    /// In the current folder, where nobody said where.
+    #[error("{0}; --to FILE makes the page elsewhere")]
+    Here(#[source] Box<Self>),
 }
 
 /// Makes the page of an offload again, or that of a shoot.
@@ -98,17 +128,14 @@ fn make_shoot(
     args: &ReportArgs,
     book: &Book,
     tools: &Tools,
-) -> Result<PageState, String> {
+) -> Result<PageState, NoPage> {
     if !book.is_kept() {
-        return Err("there is no ledger here; give its folder with --home".to_owned());
+        return Err(NoPage::NoLedger);
     }
     let ledger = book.read();
     let shoot = Shoot::of(&ledger, name, expected);
     if shoot.cards.is_empty() {
-        return Err(format!(
-            "the ledger {} knows no card of this job; `unlade ledger` shows what it knows",
-            book.path_words()
-        ));
+        return Err(NoPage::NoCard(book.path_words()));
     }
     let source = Source {
         host: &tools.host,
@@ -117,8 +144,9 @@ fn make_shoot(
     let bytes = shoot_page(&shoot, source).into_bytes();
     match &args.to {
         Some(to) => elsewhere(to, &bytes, tools),
-        None => elsewhere(&file_name(name), &bytes, tools)
-            .map_err(|why| format!("{why}; --to FILE makes the page elsewhere")),
+        None => {
+            elsewhere(&file_name(name), &bytes, tools).map_err(|why| NoPage::Here(Box::new(why)))
+        }
     }
 }
 
@@ -135,13 +163,13 @@ fn file_name(shoot: &str) -> Utf8PathBuf {
     format!("shoot-{name}.html").into()
 }
 
-fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<PageState, String> {
+fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<PageState, NoPage> {
     let disk = tools.disk.as_ref();
     let held = disk
         .facts(offload)
         .and_then(|facts| disk.anchor(offload, &facts));
-    let (manifest, _) = load(disk, offload).map_err(|e| e.to_string())?;
-    let _held = held.map_err(|e| format!("it cannot be used: {e}"))?;
+    let (manifest, _) = load(disk, offload)?;
+    let _held = held.map_err(NoPage::Gone)?;
     let bytes = page(&manifest).into_bytes();
     if let Some(to) = &args.to {
         return elsewhere(to, &bytes, tools);
@@ -153,58 +181,44 @@ fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<PageStat
         Ok(_) => Ok(PageState::Differs(told)),
         Err(e) if e.kind() == io::ErrorKind::NotFound => {
             let date = Stamp::of(tools.clock.now());
-            if let Some(why) = breaks_bag(disk, offload, &manifest, &bytes) {
-                return Err(why);
+            if breaks_bag(disk, offload, &manifest, &bytes) {
+                return Err(NoPage::Bag);
             }
             let record = (format!("{RECORDS}/{REPORT}"), bytes.into());
             match add_record(disk, offload, record, date) {
                 Ok(()) => Ok(PageState::New(told)),
-                Err(problem) => Err(format!(
-                    "{}; --to FILE makes the page elsewhere",
-                    problem.detail
-                )),
+                Err(problem) => Err(NoPage::NotAdded(problem)),
             }
         }
-        Err(e) => Err(format!("`{told}` could not be read: {e}")),
+        Err(e) => Err(NoPage::Unread(told, e)),
     }
 }
 
-/// Why this page may not be stored in a bag: its tag manifest names another one, as after a change
-/// of version, and other programs would then reject the bag.
-fn breaks_bag(
-    disk: &dyn Disk,
-    offload: &Utf8Path,
-    manifest: &Manifest,
-    page: &[u8],
-) -> Option<String> {
+/// Whether this page may not be stored in a bag: its tag manifest names another one, as after a
+/// change of version, and other programs would then reject the bag.
+fn breaks_bag(disk: &dyn Disk, offload: &Utf8Path, manifest: &Manifest, page: &[u8]) -> bool {
     if manifest.offload.layout != Layout::Bag {
-        return None;
+        return false;
     }
     let tags = disk.read_record(&offload.join(TAG_MANIFEST), MANIFEST_BYTES_MAX);
-    let sums = tags.ok().and_then(|bytes| read_manifest(&bytes).ok())?;
-    let listed = sums.get(&format!("{RECORDS}/{REPORT}"))?;
-    (*listed != sha256(page)).then(|| {
-        format!(
-            "{TAG_MANIFEST} of this bag names another page than this version makes; storing this \
-            one would make the bag invalid; --to FILE makes the page elsewhere"
-        )
-    })
+    let sums = tags.ok().and_then(|bytes| read_manifest(&bytes).ok());
+    let listed = sums.and_then(|mut sums| sums.remove(&format!("{RECORDS}/{REPORT}")));
+    listed.is_some_and(|listed| listed != sha256(page))
 }
 
 /// Makes the page as a part beside its place, which gets its name when it is whole and durable.
-fn elsewhere(to: &Utf8Path, bytes: &[u8], tools: &Tools) -> Result<PageState, String> {
+fn elsewhere(to: &Utf8Path, bytes: &[u8], tools: &Tools) -> Result<PageState, NoPage> {
     let told = shown(to.as_str());
-    let exists = || format!("`{told}` is there already and is not replaced");
     let (disk, date) = (tools.disk.as_ref(), Stamp::of(tools.clock.now()));
     // A link that leads nowhere is in the way as well.
     if disk.look(to).is_ok_and(|stat| stat.is_some()) {
-        return Err(exists());
+        return Err(NoPage::Exists(told));
     }
     match write_new(disk, to, bytes, date) {
-        Ok(()) => Ok(PageState::New(told.clone())),
+        Ok(()) => Ok(PageState::New(told)),
         Err(FailedStep { cause, .. }) if cause.kind() == io::ErrorKind::AlreadyExists => {
-            Err(exists())
+            Err(NoPage::Exists(told))
         }
-        Err(FailedStep { step, cause }) => Err(format!("`{told}` {}", failed(step, &cause))),
+        Err(failed) => Err(NoPage::NotWritten(told, failed)),
     }
 }

@@ -14,7 +14,7 @@ use unlade::disk::home::open_plain;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::{Event, Observer as _};
 use unlade::name::shown;
-use unlade::record::signature::{Expected, KEY_BYTES_MAX, Signer};
+use unlade::record::signature::{Expected, KEY_BYTES_MAX, NoKey, NoKeys, Signer};
 use unlade::run::{Job, Tools};
 use unlade::units::{len_usize, size};
 use zeroize::Zeroizing;
@@ -69,8 +69,36 @@ fn tell(why: &str, jobs: &[Job], out: Out, tools: &Tools) {
     }
 }
 
-fn signer(path: &Utf8Path, jobs: &[Job], tools: &Tools) -> Result<Signer, String> {
-    let real = path.canonicalize_utf8().map_err(|e| cause(&e))?;
+/// Why a file with keys cannot be used, in words that go on after a colon.
+#[derive(Debug, thiserror::Error)]
+enum NoKeyFile {
+    #[error("{}", cause(.0))]
+    Unread(#[from] io::Error),
+    #[error("it lies on the card; a key has no place there")]
+    OnCard,
+    #[error(
+        "it is a public key, which signs nothing; give the private one, whose name has no `.pub` \
+         at its end"
+    )]
+    Public,
+    #[error("it is {}, too large for a key ({} at most)", size(*.0), size(KEY_BYTES_MAX))]
+    TooLarge(u64),
+    #[error("it grew while it was read")]
+    Grew,
+    #[cfg(unix)]
+    #[error(
+        "others than you may read or change it, and so may sign in your name; take that from them \
+         with `chmod 600` (where the drive keeps no permissions, keep it in your own folder)"
+    )]
+    ForOthers,
+    #[error(transparent)]
+    NoKey(#[from] NoKey),
+    #[error(transparent)]
+    NoKeys(#[from] NoKeys),
+}
+
+fn signer(path: &Utf8Path, jobs: &[Job], tools: &Tools) -> Result<Signer, NoKeyFile> {
+    let real = path.canonicalize_utf8()?;
     let folder = real.parent().unwrap_or(&real);
     if let Ok(here) = tools.disk.facts(folder) {
         let cards = jobs
@@ -80,19 +108,15 @@ fn signer(path: &Utf8Path, jobs: &[Job], tools: &Tools) -> Result<Signer, String
             .into_iter()
             .any(|card| here.goes_with(&card).is_some())
         {
-            return Err("it lies on the card; a key has no place there".to_owned());
+            return Err(NoKeyFile::OnCard);
         }
     }
     let content = read(&real, |_| Ok(()));
     if content.is_ok_and(|bytes| Expected::from_bytes(&bytes).is_ok()) {
-        return Err(
-            "it is a public key, which signs nothing; give the private one, whose name has \
-            no `.pub` at its end"
-                .to_owned(),
-        );
+        return Err(NoKeyFile::Public);
     }
     let bytes = read(&real, check_private)?;
-    Signer::from_bytes(&bytes).map_err(|e| e.to_string())
+    Ok(Signer::from_bytes(&bytes)?)
 }
 
 /// Reads the public keys of `--signed-by`.
@@ -105,8 +129,7 @@ pub(crate) fn expected(
     out: Out,
     tools: &Tools,
 ) -> Result<Expected, Exit> {
-    let keys = read(path, |_| Ok(()))
-        .and_then(|bytes| Expected::from_bytes(&bytes).map_err(|e| e.to_string()));
+    let keys = read(path, |_| Ok(())).and_then(|bytes| Ok(Expected::from_bytes(&bytes)?));
     keys.map_err(|why| {
         let why = format!(
             "--signed-by: `{}` cannot be used: {why}.",
@@ -144,50 +167,39 @@ fn cause(e: &io::Error) -> String {
 /// Reads a whole file with keys; its bytes are wiped from memory when they are dropped.
 fn read(
     path: &Utf8Path,
-    check: fn(&Metadata) -> Result<(), String>,
-) -> Result<Zeroizing<Vec<u8>>, String> {
+    check: fn(&Metadata) -> Result<(), NoKeyFile>,
+) -> Result<Zeroizing<Vec<u8>>, NoKeyFile> {
     let is_fit = |meta: Metadata| {
         if meta.len() > KEY_BYTES_MAX {
-            return Err(format!(
-                "it is {}, too large for a key ({} at most)",
-                size(meta.len()),
-                size(KEY_BYTES_MAX)
-            ));
+            return Err(NoKeyFile::TooLarge(meta.len()));
         }
         check(&meta)
     };
-    let file = open_plain(path, OpenOptions::new().read(true)).map_err(|e| cause(&e))?;
-    is_fit(file.metadata().map_err(|e| cause(&e))?)?;
+    let file = open_plain(path, OpenOptions::new().read(true))?;
+    is_fit(file.metadata()?)?;
     // Room for all of it at once: a vector that grows leaves copies of a key behind.
     let mut bytes = Zeroizing::new(Vec::with_capacity(len_usize(KEY_BYTES_MAX) + 1));
-    file.take(KEY_BYTES_MAX + 1)
-        .read_to_end(&mut bytes)
-        .map_err(|e| cause(&e))?;
+    file.take(KEY_BYTES_MAX + 1).read_to_end(&mut bytes)?;
     if bytes.len() > len_usize(KEY_BYTES_MAX) {
-        return Err("it grew while it was read".to_owned());
+        return Err(NoKeyFile::Grew);
     }
     Ok(bytes)
 }
 
 /// Refuses a private key that others may read or change, as OpenSSH does (`sshkey_perm_ok`).
 #[cfg(unix)]
-fn check_private(meta: &Metadata) -> Result<(), String> {
+fn check_private(meta: &Metadata) -> Result<(), NoKeyFile> {
     use std::os::unix::fs::PermissionsExt as _;
     let for_others = meta.permissions().mode() & 0o077;
     if for_others == 0 {
         return Ok(());
     }
-    Err(
-        "others than you may read or change it, and so may sign in your name; take that from them \
-        with `chmod 600` (where the drive keeps no permissions, keep it in your own \
-        folder)"
-            .to_owned(),
-    )
+    Err(NoKeyFile::ForOthers)
 }
 
 /// What others may do with a file is not looked at here; the folder of a person is closed to them.
 #[cfg(not(unix))]
 #[expect(clippy::unnecessary_wraps, reason = "it is one of two forms")]
-fn check_private(_: &Metadata) -> Result<(), String> {
+fn check_private(_: &Metadata) -> Result<(), NoKeyFile> {
     Ok(())
 }

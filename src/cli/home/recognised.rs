@@ -10,7 +10,7 @@ use crate::cli::view::out::Out;
 use crate::cli::view::refuse::{refuse, usage};
 use crate::cli::view::text::wrap;
 use unlade::disk::{Disk, FolderFacts};
-use unlade::kit::{Card, Kit, Reader, fill, fill_drive};
+use unlade::kit::{Card, Kit, Reader, Unknown, fill, fill_drive};
 use unlade::name::shown;
 use unlade::run::{Job, Tools};
 use unlade::speed::chain::{Chain, DriveSpeed};
@@ -48,25 +48,37 @@ pub(crate) struct Recognised {
     pub(crate) said: Vec<String>,
 }
 
+/// What is not as the command line says, as a sentence.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum NotRecognised {
+    /// The kit has no card of this name.
+    #[error("--as: {0}.")]
+    Card(#[source] Unknown),
+    /// The kit has no reader of this name.
+    #[error("--in: {0}.")]
+    Reader(#[source] Unknown),
+    /// What was given as a card is a drive; what is said of it.
+    #[error("{0}")]
+    IsDrive(String),
+}
+
 impl Recognised {
     /// Looks up the names, and the volume of the card where it is known.
     ///
     /// # Errors
-    /// Words for a person when a name is not in the kit.
+    /// When a name is not in the kit.
     pub(crate) fn of(
         names: &KitNames,
         facts: Option<&FolderFacts>,
         kit: &Kit,
         disk: &dyn Disk,
-    ) -> Result<Self, String> {
+    ) -> Result<Self, NotRecognised> {
         let ids = facts.map_or_else(Vec::new, |f| disk.gear(f).card_ids(f.volume_id.as_deref()));
         let recognised = ids.iter().find_map(|id| kit.card_of(id));
         let mut found = Self::default();
         match (&names.as_card, recognised) {
             (Some(name), other) => {
-                let card = kit
-                    .card(name)
-                    .map_err(|unknown| format!("--as: {unknown}."))?;
+                let card = kit.card(name).map_err(NotRecognised::Card)?;
                 if let Some(other) = other.filter(|o| o.name != card.name) {
                     found.said.push(format!(
                         "Taken as card `{}`, as you say; by its identity it would be `{}` in the \
@@ -93,9 +105,7 @@ impl Recognised {
             (None, None) => {}
         }
         if let Some(name) = &names.in_reader {
-            let reader = kit
-                .reader(name)
-                .map_err(|unknown| format!("--in: {unknown}."))?;
+            let reader = kit.reader(name).map_err(NotRecognised::Reader)?;
             found.reader = Some(reader.clone());
         }
         Ok(found)
@@ -132,8 +142,8 @@ pub(crate) fn apply(
             .as_ref()
             .and_then(|f| drive_as_card(&job.card, f, &kit, tools.disk.as_ref()));
         let found = Recognised::of(names, facts.as_ref(), &kit, tools.disk.as_ref());
-        let found = is_drive.map_or(found, Err);
-        let found = found.map_err(|why| usage(&[why], out))?;
+        let found = is_drive.map_or(found, |why| Err(NotRecognised::IsDrive(why)));
+        let found = found.map_err(|why| usage(&[why.to_string()], out))?;
         found.fill(&mut job.chain);
         job.known.card = found.card.as_ref().map(|c| c.name.clone());
         job.known.reader = found.reader.as_ref().map(|r| r.name.clone());

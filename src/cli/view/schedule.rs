@@ -159,7 +159,6 @@ impl Schedule {
     /// Returns the lines for people.
     pub(crate) fn lines(&self, out: Out) -> Vec<String> {
         let mut lines = Vec::new();
-        let deadline = self.deadline_words();
         if self.cards.len() > 1
             && let Some(total) = self.total().filter(|t| t.likely_s > 0.0)
         {
@@ -181,13 +180,10 @@ impl Schedule {
                 lines.extend(wrap(&text, out.width, "         ", "         "));
             }
         }
-        for text in deadline {
-            let first = if lines.iter().any(|l| l.starts_with("Deadline")) {
-                "         "
-            } else {
-                "Deadline "
-            };
-            lines.extend(wrap(&text, out.width, first, "         "));
+        let mut label = "Deadline ";
+        for text in self.deadline_words() {
+            lines.extend(wrap(&text, out.width, label, "         "));
+            label = "         ";
         }
         lines
     }

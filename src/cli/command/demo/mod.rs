@@ -14,6 +14,7 @@ use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::fs::OpenOptions;
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use unlade::disk::backing::Backing;
 use unlade::plan::Form;
@@ -63,23 +64,44 @@ pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
     exit
 }
 
+/// Why there is no folder to work in.
+#[derive(Debug, thiserror::Error)]
+enum NoPlace {
+    #[error("`{0}` could not be made: {1}")]
+    NotMade(Utf8PathBuf, #[source] io::Error),
+    #[error("`{0}` could not be listed: {1}")]
+    Unlisted(Utf8PathBuf, #[source] io::Error),
+    #[error("`{0}` is not empty; nothing in it was touched")]
+    NotEmpty(Utf8PathBuf),
+    #[error("no temporary folder")]
+    NoFolder,
+    #[error("`{}` is not UTF-8", .0.display())]
+    NotText(PathBuf),
+    #[error("`{}`: {cause}", folder.display())]
+    Refused {
+        folder: PathBuf,
+        #[source]
+        cause: io::Error,
+    },
+}
+
 /// Returns a folder to work in, on a drive rather than in memory where there is one.
 fn workplace(
     args: &DemoArgs,
     tools: &Tools,
-) -> Result<(Utf8PathBuf, Option<tempfile::TempDir>), String> {
+) -> Result<(Utf8PathBuf, Option<tempfile::TempDir>), NoPlace> {
     if let Some(keep) = &args.keep {
-        std::fs::create_dir_all(keep).map_err(|e| format!("`{keep}` could not be made: {e}"))?;
+        std::fs::create_dir_all(keep).map_err(|e| NoPlace::NotMade(keep.clone(), e))?;
         let mut entries =
-            std::fs::read_dir(keep).map_err(|e| format!("`{keep}` could not be listed: {e}"))?;
+            std::fs::read_dir(keep).map_err(|e| NoPlace::Unlisted(keep.clone(), e))?;
         if entries.next().is_some() {
-            return Err(format!("`{keep}` is not empty; nothing in it was touched"));
+            return Err(NoPlace::NotEmpty(keep.clone()));
         }
         return Ok((keep.clone(), None));
     }
     let mut folders = vec![std::env::temp_dir(), "/var/tmp".into()];
     folders.extend(std::env::current_dir());
-    let mut last = "no temporary folder".to_owned();
+    let mut last = NoPlace::NoFolder;
     for in_memory_too in [false, true] {
         for folder in &folders {
             let Some(path) = Utf8Path::from_path(folder) else {
@@ -98,9 +120,12 @@ fn workplace(
             {
                 Ok(dir) => match Utf8PathBuf::from_path_buf(dir.path().to_path_buf()) {
                     Ok(path) => return Ok((path, Some(dir))),
-                    Err(odd) => last = format!("`{}` is not UTF-8", odd.display()),
+                    Err(odd) => last = NoPlace::NotText(odd),
                 },
-                Err(e) => last = format!("`{}`: {e}", folder.display()),
+                Err(cause) => {
+                    let folder = folder.clone();
+                    last = NoPlace::Refused { folder, cause };
+                }
             }
         }
     }

@@ -14,7 +14,9 @@ use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
 use crate::cli::view::text::wrap;
+use camino::Utf8PathBuf;
 use serde_json::{Value, json};
+use std::io;
 use std::sync::Arc;
 use unlade::run::Tools;
 use unlade::speed::classes::WriteClass;
@@ -25,7 +27,7 @@ use unlade::units::{counted, float, size, speed, time, whole};
 pub(crate) fn weigh(command: &WeighCommand, common: &Common, out: Out, tools: &Tools) -> Exit {
     let result = match command {
         WeighCommand::Footage(args) => {
-            footage(args, tools).map_err(|why| (vec![why], Exit::Refused))
+            footage(args, tools).map_err(|why| (vec![why.to_string()], Exit::Refused))
         }
         WeighCommand::Burst(args) => Ok(burst(args)),
         WeighCommand::Upgrade(args) => {
@@ -91,13 +93,18 @@ fn mbits(bytes_per_s: f64) -> String {
     }
 }
 
-fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, String> {
+/// The card whose capacity counts could not be looked at.
+#[derive(Debug, thiserror::Error)]
+#[error("`{0}` could not be looked at: {1}")]
+struct NoCapacity(Utf8PathBuf, #[source] io::Error);
+
+fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, NoCapacity> {
     let measured = match &args.card {
         Some(card) => Some(
             tools
                 .disk
                 .facts(card)
-                .map_err(|cause| format!("`{card}` could not be looked at: {cause}"))?
+                .map_err(|cause| NoCapacity(card.clone(), cause))?
                 .total_bytes,
         ),
         None => None,
