@@ -7,6 +7,7 @@ mod exit;
 mod home;
 mod system;
 mod view;
+mod wrong_value;
 
 use args::{Cli, Command, meant};
 use clap::error::ErrorKind;

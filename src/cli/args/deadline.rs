@@ -1,7 +1,7 @@
 //! Owns the deadline as it is written.
 
+use crate::cli::wrong_value::WrongValue;
 use std::time::Duration;
-use unlade::name::shown;
 
 /// The longest deadline, in seconds: 30 days.
 const DEADLINE_MAX_S: i64 = 30 * 24 * 3_600;
@@ -10,12 +10,12 @@ const DEADLINE_MAX_S: i64 = 30 * 24 * 3_600;
 ///
 /// # Errors
 /// In plain words.
-pub(crate) fn parse(text: &str) -> Result<Duration, String> {
-    let told = || format!("`{}` is no time such as 14m, 90s or 1h30m", shown(text));
+pub(crate) fn parse(text: &str) -> Result<Duration, WrongValue> {
+    let told = || WrongValue::NoTime(text.to_owned());
     let time: jiff::SignedDuration = text.parse().map_err(|_not_one| told())?;
     let seconds = time.as_secs();
     if !(1..=DEADLINE_MAX_S).contains(&seconds) {
-        return Err("a deadline is between 1 second and 30 days from now".to_owned());
+        return Err(WrongValue::Deadline);
     }
     Duration::try_from(time).map_err(|_too_long| told())
 }

@@ -1,6 +1,7 @@
 //! Owns the flags of `kit` as they are written.
 
 use crate::cli::args::speed::{FlagError, RateArg, row};
+use crate::cli::wrong_value::WrongValue;
 use camino::Utf8PathBuf;
 use clap::{Args, Subcommand, ValueEnum};
 use unlade::kit::Kind;
@@ -150,11 +151,11 @@ pub(crate) struct DriveArgs {
     pub(crate) update: bool,
 }
 
-fn yes_or_no(text: &str) -> Result<bool, String> {
+fn yes_or_no(text: &str) -> Result<bool, WrongValue> {
     match text.to_ascii_lowercase().as_str() {
         "yes" => Ok(true),
         "no" => Ok(false),
-        _ => Err("yes or no is wanted".to_owned()),
+        _ => Err(WrongValue::YesOrNo),
     }
 }
 

@@ -1,5 +1,6 @@
 //! Owns what the command line says of a shoot.
 
+use crate::cli::wrong_value::WrongValue;
 use clap::Args;
 use unlade::ledger::Expected;
 use unlade::ledger::shoot::{CARDS_MAX, parse_labels};
@@ -53,12 +54,10 @@ impl ShootName {
     ///
     /// # Errors
     /// In plain words.
-    pub(crate) fn for_ledger(&self) -> Result<&str, String> {
+    pub(crate) fn for_ledger(&self) -> Result<&str, WrongValue> {
         let is_odd = self.0.len() > NAME_BYTES_MAX || self.0.chars().any(char::is_control);
         if self.0.is_empty() || is_odd {
-            return Err(format!(
-                "--shoot takes a name of 1 to {NAME_BYTES_MAX} bytes without control characters."
-            ));
+            return Err(WrongValue::ShootName(NAME_BYTES_MAX));
         }
         Ok(&self.0)
     }
@@ -69,13 +68,13 @@ impl ShootArgs {
     ///
     /// # Errors
     /// In plain words.
-    pub(crate) fn expected(&self) -> Result<Option<Expected>, String> {
+    pub(crate) fn expected(&self) -> Result<Option<Expected>, WrongValue> {
         match (self.expect, &self.expect_labels) {
-            (Some(n), _) if n > CARDS_MAX => Err(format!("--expect takes 1 to {CARDS_MAX} cards.")),
+            (Some(n), _) if n > CARDS_MAX => Err(WrongValue::Expect),
             (Some(n), _) => Ok(Some(Expected::Count(n))),
             (None, Some(labels)) => parse_labels(labels)
                 .map(Some)
-                .map_err(|why| format!("--expect-labels: {why}.")),
+                .map_err(WrongValue::ExpectLabels),
             (None, None) => Ok(None),
         }
     }

@@ -1,6 +1,7 @@
 //! Owns what the command line says of cards, readers and drives: from `--bus`, `--reads`, `--link`
 //! and `--writes` to a chain. What the kit knows of a card or reader belongs into the same chain.
 
+use crate::cli::wrong_value::WrongValue;
 use clap::Args;
 use unlade::kit::{RATE_MAX, RATE_MIN};
 use unlade::name::shown;
@@ -44,19 +45,15 @@ impl RateArg {
     ///
     /// # Errors
     /// In plain words.
-    pub(crate) fn read(text: &str) -> Result<Self, String> {
+    pub(crate) fn read(text: &str) -> Result<Self, WrongValue> {
         let text = text.trim();
         let told: String = shown(text).chars().take(WRONG_MAX).collect();
         if !text.starts_with(|c: char| c.is_ascii_digit() || c == '.') {
-            return Err(format!(
-                "`{told}` is no rate above zero; write 170 or 170MB/s"
-            ));
+            return Err(WrongValue::NoRate(told));
         }
-        let mbps = quantity::rate(text, Bare::MegaBytes).map_err(|e| e.to_string())? / 1e6;
+        let mbps = quantity::rate(text, Bare::MegaBytes)? / 1e6;
         if !(RATE_MIN..=RATE_MAX).contains(&mbps) {
-            return Err(format!(
-                "`{told}` is out of range: a rate is from {RATE_MIN} to {RATE_MAX} MB/s"
-            ));
+            return Err(WrongValue::RateRange(told));
         }
         let unit = text.strip_suffix("/s").or_else(|| text.strip_suffix("ps"));
         let in_bits = unit.is_some_and(|unit| unit.ends_with('b') || unit.ends_with("bit"));
@@ -228,7 +225,7 @@ mod tests {
             ("170mb/s", "Mb/s for megabits or MB/s for megabytes"),
             ("170MB", "a rate ends in /s"),
         ] {
-            let said = RateArg::read(text).unwrap_err();
+            let said = RateArg::read(text).unwrap_err().to_string();
             assert!(said.contains(told), "{text}: {said}");
         }
         let chain = args("", "170MB/s", "", "450MB/s,880Mb/s").chain(2);

@@ -1,5 +1,6 @@
 //! Owns the flags of `weigh` as they are written.
 
+use crate::cli::wrong_value::WrongValue;
 use camino::Utf8PathBuf;
 use clap::{ArgGroup, Args, Subcommand};
 use unlade::speed::chain::{DriveSpeed, Figure};
@@ -106,10 +107,10 @@ fn bit_rate(text: &str) -> Result<f64, QuantityError> {
 }
 
 /// A frame or a buffer: no camera's memory holds more than 1 TB.
-fn in_camera(text: &str) -> Result<u64, String> {
-    match size(text).map_err(|e| e.to_string())? {
+fn in_camera(text: &str) -> Result<u64, WrongValue> {
+    match size(text)? {
         bytes if bytes <= 1_000 * GB => Ok(bytes),
-        _ => Err("a frame or a camera's buffer is 1TB at most".to_owned()),
+        _ => Err(WrongValue::InCamera),
     }
 }
 
@@ -117,10 +118,10 @@ pub(crate) fn write_rate(text: &str) -> Result<f64, QuantityError> {
     rate(text, Bare::MegaBytes)
 }
 
-fn frames_per_s(text: &str) -> Result<f64, String> {
+fn frames_per_s(text: &str) -> Result<f64, WrongValue> {
     match text.parse::<f64>() {
         Ok(n) if (0.01..=10_000.0).contains(&n) => Ok(n),
-        _ => Err("frames per second are a number from 0.01 to 10000".to_owned()),
+        _ => Err(WrongValue::FramesPerS),
     }
 }
 
@@ -202,7 +203,7 @@ pub(crate) struct DriveArg {
     /// As it was written: it may be a name in the kit.
     pub(crate) text: String,
     /// What it writes and reads back, or why it is no rates.
-    pub(crate) speed: Result<DriveSpeed, String>,
+    pub(crate) speed: Result<DriveSpeed, WrongValue>,
 }
 
 impl From<&str> for DriveArg {
@@ -214,17 +215,15 @@ impl From<&str> for DriveArg {
     }
 }
 
-fn drive_speed(text: &str) -> Result<DriveSpeed, String> {
+fn drive_speed(text: &str) -> Result<DriveSpeed, WrongValue> {
     let (writes, reads) = match text.split_once('/') {
         // `110MB/s` holds a stroke of its own.
         Some((writes, reads)) if !reads.starts_with('s') => (writes, Some(reads)),
         _ => (text, None),
     };
     let read = |text: &str| {
-        let bytes_per_s = rate(text, Bare::MegaBytes).map_err(|why| {
-            format!("{why}; a drive is given as WRITES/READS (110/115), or by its name in the kit")
-        })?;
-        Ok::<_, String>(Figure::label(MegabytesPerS(bytes_per_s / 1e6)))
+        let bytes_per_s = rate(text, Bare::MegaBytes).map_err(WrongValue::Drive)?;
+        Ok::<_, WrongValue>(Figure::label(MegabytesPerS(bytes_per_s / 1e6)))
     };
     Ok(DriveSpeed {
         writes: Some(read(writes)?),
@@ -245,23 +244,20 @@ pub(crate) struct Price {
 
 impl Price {
     /// Reads an amount with anything short around it.
-    pub(crate) fn parse(text: &str) -> Result<Self, String> {
-        let why = || "a price is an amount with its currency before or after: 60, \"60 EUR\"";
+    pub(crate) fn parse(text: &str) -> Result<Self, WrongValue> {
         let text = text.trim();
         if text.len() > 40 || unlade::name::shown(text) != text {
-            return Err(why().to_owned());
+            return Err(WrongValue::Price);
         }
         let is_amount = |c: char| c.is_ascii_digit() || c == '.';
-        let start = text.find(|c: char| c.is_ascii_digit()).ok_or_else(why)?;
+        let start = text
+            .find(|c: char| c.is_ascii_digit())
+            .ok_or(WrongValue::Price)?;
         let (before, rest) = text.split_at(start);
         let end = rest.find(|c| !is_amount(c)).unwrap_or(rest.len());
         let (amount_text, after) = rest.split_at(end);
         if before.contains('-') || after.contains(|c: char| c.is_ascii_digit()) {
-            return Err(
-                "a price is one amount above zero, decimals set off by a point and thousands by \
-                nothing: 1200.50"
-                    .to_owned(),
-            );
+            return Err(WrongValue::PriceDigits);
         }
         match amount_text.parse::<f64>() {
             Ok(amount) if amount > 0.0 && amount < 1e12 => Ok(Self {
@@ -270,7 +266,7 @@ impl Price {
                 after: after.to_owned(),
                 amount,
             }),
-            _ => Err(why().to_owned()),
+            _ => Err(WrongValue::Price),
         }
     }
 

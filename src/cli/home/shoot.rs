@@ -23,7 +23,9 @@ pub(crate) fn shoot_part(
     let Some(name) = &args.shoot else {
         return Ok(None);
     };
-    let name = name.for_ledger().map_err(|why| usage(&[why], out))?;
+    let name = name
+        .for_ledger()
+        .map_err(|why| usage(&[why.to_string()], out))?;
     if !book.is_kept() {
         let why = "--shoot counts cards in the ledger, and there is none; leave out --no-ledger or \
             give a folder with --home.";
@@ -40,7 +42,8 @@ pub(crate) fn shoot_part(
 /// # Errors
 /// As [`shoot_part`].
 pub(crate) fn expected(args: &ShootArgs, out: Out) -> Result<Option<Expected>, Exit> {
-    args.expected().map_err(|why| usage(&[why], out))
+    args.expected()
+        .map_err(|why| usage(&[why.to_string()], out))
 }
 
 /// Enters a verdict and returns what is to be said of the job that the card belongs to.

@@ -27,7 +27,16 @@ const CIRCLES: [&[&str]; 5] = [
 
 /// The parts of `cli` from the bottom up; a file imports only from its own part and from those
 /// before it.
-const CLI: [&str; 7] = ["exit", "args", "system", "view", "home", "command", "mod"];
+const CLI: [&str; 8] = [
+    "exit",
+    "wrong_value",
+    "args",
+    "system",
+    "view",
+    "home",
+    "command",
+    "mod",
+];
 
 /// A module's path: `["cli", "view", "out"]`.
 type Module = Vec<String>;

@@ -8,7 +8,8 @@ use crate::cli::command::weigh::saving::{Case, Promise};
 use crate::cli::home::book::Book;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
-use unlade::kit::Kit;
+use crate::cli::wrong_value::WrongValue;
+use unlade::kit::{Kit, Unknown as UnknownName};
 use unlade::ledger::Ledger;
 use unlade::name::shown;
 use unlade::speed::ceiling::Ceiling;
@@ -20,15 +21,60 @@ use unlade::units::{counted, len64, speed};
 /// Why there is no answer.
 pub(crate) enum Refused {
     /// The command line does not make sense.
-    Usage(String),
+    Usage(NoSense),
     /// The kit could not be used.
     Kit(kit_file::KitError),
 }
 
-impl From<String> for Refused {
-    fn from(why: String) -> Self {
+impl From<NoSense> for Refused {
+    fn from(why: NoSense) -> Self {
         Self::Usage(why)
     }
+}
+
+/// Why a command line does not make sense, as a sentence without its end.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum NoSense {
+    /// A value that is none.
+    #[error(transparent)]
+    Value(#[from] WrongValue),
+    /// Neither a rate nor a name of the link table nor one of the kit.
+    #[error(
+        "`{}` is neither a rate (90, 90MB/s) nor a name of the link table (uhs-ii, usb3-5g); and \
+         {unknown}",
+        shown(.text)
+    )]
+    NoPart {
+        /// As it was written.
+        text: String,
+        /// What the kit has instead.
+        #[source]
+        unknown: UnknownName,
+    },
+    /// Neither a rate nor a link; the kit has no ports.
+    #[error(
+        "`{}` is neither a rate (90, 90MB/s) nor a link that is known here (usb2, usb3-5g, \
+         usb3-10g, tb3)",
+        shown(.0)
+    )]
+    NoPort(String),
+    /// A drive of which the kit does not say the rate that is needed, by its name as it is shown.
+    #[error(
+        "the kit does not say what drive `{0}` sustains when it is written; `unlade kit add drive \
+         {0} --update --writes MBPS` tells it"
+    )]
+    NoWrites(String),
+    /// A part that is to take the place of nothing.
+    #[error("--new-{0} needs --{0} beside it: what it takes the place of")]
+    InPlaceOfNothing(&'static str),
+    /// Lists of drives that do not go together: how many new ones, and how many as they are.
+    #[error(
+        "--new-drives lists {0} and --drives {1}; give every drive of both, also those that stay"
+    )]
+    Drives(usize, usize),
+    /// No rate of anything.
+    #[error("nothing is known of what holds the copy back; give rates")]
+    NothingKnown,
 }
 
 /// One part, looked up.
@@ -128,9 +174,7 @@ pub(crate) fn upgrade(
         then: then.setup,
     };
     let Some(mut lines) = case.lines() else {
-        return Err("nothing is known of what holds the copy back; give rates"
-            .to_owned()
-            .into());
+        return Err(NoSense::NothingKnown.into());
     };
     lines.extend(notes.into_iter().map(|n| ("Note", n)));
     Ok(WeighResult {
@@ -173,7 +217,7 @@ fn component(
     part: Option<&PartArg>,
     kind: ComponentKind,
     kit: &Kit,
-) -> Result<Option<Component>, String> {
+) -> Result<Option<Component>, NoSense> {
     let (text, why) = match part {
         None => return Ok(None),
         Some(PartArg::Rate(rate)) => return Ok(Some(Component::Rate(*rate))),
@@ -199,38 +243,31 @@ fn component(
     match (find(text).filter(|row| fits(row)), named) {
         (Some(row), _) => Ok(Some(Component::Row(row))),
         // What begins with a digit was meant as a rate.
-        (None, _) if text.starts_with(|c: char| c.is_ascii_digit()) => Err(why.to_string()),
-        (None, Err(unknown)) => Err(format!(
-            "`{}` is neither a rate (90, 90MB/s) nor a name of the link table (uhs-ii, usb3-5g); \
-            and {unknown}",
-            shown(text)
-        )),
-        (None, Ok(_)) => Err(format!(
-            "`{}` is neither a rate (90, 90MB/s) nor a link that is known here (usb2, usb3-5g, \
-            usb3-10g, tb3)",
-            shown(text)
-        )),
+        (None, _) if text.starts_with(|c: char| c.is_ascii_digit()) => {
+            Err(WrongValue::from(why.clone()).into())
+        }
+        (None, Err(unknown)) => Err(NoSense::NoPart {
+            text: text.clone(),
+            unknown,
+        }),
+        (None, Ok(_)) => Err(NoSense::NoPort(text.clone())),
     }
 }
 
-fn drive_of(given: &DriveArg, kit: &Kit) -> Result<DriveSpeed, String> {
+fn drive_of(given: &DriveArg, kit: &Kit) -> Result<DriveSpeed, NoSense> {
     let Ok(drive) = kit.drive(&given.text) else {
-        return given.speed.clone();
+        return Ok(given.speed.clone()?);
     };
     let mut speed = DriveSpeed::default();
     unlade::kit::fill_drive(&mut speed, drive);
     if speed.writes.is_some() {
         return Ok(speed);
     }
-    let name = shown(&given.text);
-    Err(format!(
-        "the kit does not say what drive `{name}` sustains when it is written; `unlade kit add \
-        drive {name} --update --writes MBPS` tells it"
-    ))
+    Err(NoSense::NoWrites(shown(&given.text)))
 }
 
 /// Every part that is exchanged must be known as it is now.
-fn check(now: &Parts, new: &Parts) -> Result<(), String> {
+fn check(now: &Parts, new: &Parts) -> Result<(), NoSense> {
     let pairs = [
         ("card", now.card.is_some(), new.card.is_some()),
         ("reader", now.reader.is_some(), new.reader.is_some()),
@@ -238,24 +275,18 @@ fn check(now: &Parts, new: &Parts) -> Result<(), String> {
     ];
     for (name, is_known, is_exchanged) in pairs {
         if is_exchanged && !is_known {
-            return Err(format!(
-                "--new-{name} needs --{name} beside it: what it takes the place of"
-            ));
+            return Err(NoSense::InPlaceOfNothing(name));
         }
     }
     if !new.drives.is_empty() && new.drives.len() != now.drives.len() {
-        return Err(format!(
-            "--new-drives lists {} and --drives {}; give every drive of both, also those that stay",
-            new.drives.len(),
-            now.drives.len()
-        ));
+        return Err(NoSense::Drives(new.drives.len(), now.drives.len()));
     }
     Ok(())
 }
 
 impl Parts {
     /// Looks up a card, a reader and a port, and the drives.
-    fn of(parts: [&Option<PartArg>; 3], drives: &[DriveArg], kit: &Kit) -> Result<Self, String> {
+    fn of(parts: [&Option<PartArg>; 3], drives: &[DriveArg], kit: &Kit) -> Result<Self, NoSense> {
         let [card, reader, port] = parts.map(Option::as_ref);
         Ok(Self {
             card: component(card, ComponentKind::Card, kit)?,
