@@ -18,6 +18,9 @@ pub(crate) enum WrongValue {
     /// No camera shoots that many frames.
     #[error("frames per second are a number from 0.01 to 10000")]
     FramesPerS,
+    /// A sample that is too large.
+    #[error("a sample is 100GB at most")]
+    SampleSize,
     /// No rates of a drive.
     #[error("{0}; a drive is given as WRITES/READS (110/115), or by its name in the kit")]
     Drive(#[source] QuantityError),

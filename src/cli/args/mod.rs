@@ -13,6 +13,7 @@ pub(crate) mod speed;
 mod version;
 pub(crate) mod weigh;
 
+use crate::cli::wrong_value::WrongValue;
 use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use kit::KitCommand;
@@ -403,10 +404,10 @@ impl RateArgs {
     }
 }
 
-fn sample_size(text: &str) -> Result<u64, String> {
-    match unlade::speed::quantity::size(text).map_err(|e| e.to_string())? {
+fn sample_size(text: &str) -> Result<u64, WrongValue> {
+    match unlade::speed::quantity::size(text)? {
         bytes if bytes <= unlade::measure::BYTES_MAX => Ok(bytes),
-        _ => Err("a sample is 100GB at most".to_owned()),
+        _ => Err(WrongValue::SampleSize),
     }
 }
 

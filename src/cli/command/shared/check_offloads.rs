@@ -15,6 +15,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use unlade::disk::backing::Backing;
 use unlade::error::{Interruption, ProblemKind};
 use unlade::existing::original::is_offload;
 use unlade::name::shown;
@@ -132,17 +133,13 @@ fn check_all(
     let mut by_device: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for (index, path) in offloads.iter().enumerate() {
         // A folder that cannot be looked at has its error told by the check itself.
-        let key = tools.disk.facts(path).map_or_else(
-            |_| format!("? {index}"),
-            |facts| {
-                let device = device_words(&facts.backing);
-                if device == "unknown" {
-                    format!("dev {}", facts.device)
-                } else {
-                    device
-                }
-            },
-        );
+        let key = match tools.disk.facts(path) {
+            Err(_) => format!("? {index}"),
+            Ok(facts) if matches!(facts.backing, Backing::Unknown { .. }) => {
+                format!("dev {}", facts.device)
+            }
+            Ok(facts) => device_words(&facts.backing),
+        };
         by_device.entry(key).or_default().push(index);
     }
     let results: Vec<Mutex<Option<CheckResult>>> =
