@@ -15,7 +15,7 @@ use crate::{support, truth};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, OnceLock, mpsc};
+use std::sync::{Arc, Mutex, OnceLock};
 use std::time::Duration;
 use unlade::digest::Digest;
 use unlade::disk::{ReadBackWay, Stamp};
@@ -734,7 +734,7 @@ fn expectations(sim: &Sim, before: &Before, case: &Case, end: &End) -> Vec<Strin
 
 /// Runs a piece of work with a bound on its time; a hang or a panic is told with the case.
 fn guarded<T: Send + 'static>(case: &str, work: impl FnOnce() -> T + Send + 'static) -> T {
-    let (tx, rx) = mpsc::channel();
+    let (tx, rx) = crossbeam_channel::bounded(1);
     let thread = std::thread::spawn(move || drop(tx.send(work())));
     match rx.recv_timeout(HANG) {
         Ok(result) => {

@@ -33,7 +33,7 @@ use camino::Utf8PathBuf;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, mpsc};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use unlade::digest::Digest;
 use unlade::disk::{Disk as _, Stamp};
@@ -330,7 +330,7 @@ fn calls_about(op: Op) -> usize {
 
 /// Runs a piece of work with a bound on its time.
 fn guarded<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, String> {
-    let (tx, rx) = mpsc::channel();
+    let (tx, rx) = crossbeam_channel::bounded(1);
     let thread = std::thread::spawn(move || drop(tx.send(work())));
     match rx.recv_timeout(HANG) {
         Ok(result) => {

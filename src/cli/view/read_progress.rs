@@ -1,8 +1,8 @@
 //! Owns what is shown while something is only read: offloads, a card, a measurement.
 
 use crate::cli::view::out::Out;
+use crossbeam_channel::{RecvTimeoutError, bounded};
 use std::sync::atomic::Ordering;
-use std::sync::mpsc::RecvTimeoutError;
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 use unlade::run::Tools;
@@ -21,7 +21,7 @@ pub(crate) fn watched<T: Send>(
         work.map(|work| work())
     };
     std::thread::scope(|scope| {
-        let (done, finished) = std::sync::mpsc::channel();
+        let (done, finished) = bounded(1);
         let worker = std::thread::Builder::new().name("work".into());
         // The receiver waits until this arrives.
         let Ok(worker) = worker.spawn_scoped(scope, move || drop(done.send(run()))) else {

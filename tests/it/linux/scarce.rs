@@ -112,7 +112,7 @@ fn no_call_of_the_seam_waits_for_a_pipe() {
     let work = Work::new("pipe-seam");
     pipe(&work.path("pipe"));
     let path = camino::Utf8PathBuf::from_path_buf(work.path("pipe")).unwrap();
-    let (done, ended) = std::sync::mpsc::channel();
+    let (done, ended) = crossbeam_channel::unbounded();
     std::thread::spawn(move || {
         let disk = OsDisk::new();
         let all = [

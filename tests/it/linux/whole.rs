@@ -4,11 +4,11 @@
 use crate::support::at_once;
 use crate::support::mount::{Mount, Options, skip};
 use crate::support::program::{Card, Ran, Work, content, interrupted, manifest, move_to, put};
+use crossbeam_channel::{Receiver, unbounded};
 use serde_json::Value;
 use std::io::BufRead as _;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
-use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 
 /// So long after a loss it has to be told.
@@ -152,7 +152,7 @@ impl Running {
             .spawn()
             .unwrap();
         let out = std::io::BufReader::new(child.stdout.take().unwrap());
-        let (tell, lines) = channel();
+        let (tell, lines) = unbounded();
         std::thread::spawn(move || {
             for line in out.lines().map_while(Result::ok) {
                 let event = serde_json::from_str(&line).unwrap_or(Value::String(line));

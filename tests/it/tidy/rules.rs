@@ -100,6 +100,11 @@ pub(super) fn opening(files: &[File]) -> Vec<String> {
     words(files, &["disk", "cli", "sys"], &opening)
 }
 
+/// Channels of another kind than the one that is used, and such without a bound.
+pub(super) fn channels(files: &[File]) -> Vec<String> {
+    words(files, &[], &["mpsc", "unbounded("])
+}
+
 /// Unsafe code outside its small place or without a reason, and how many blocks were looked at.
 pub(super) fn unsafe_code(files: &[File]) -> (Vec<String>, usize) {
     let (mut faults, mut blocks) = (Vec::new(), 0);
