@@ -1,6 +1,7 @@
 //! Owns the look at what stands on a destination before an offload: the entries below `DIR/NAME`
 //! and what an earlier run's journal and manifest vouch for. It reads; it changes nothing.
 
+pub mod as_card;
 pub mod at_work;
 pub mod earlier;
 pub mod mounted;

@@ -4,22 +4,12 @@
 
 use crate::hash_algorithm::{Also, Hasher};
 use crate::name::{CardName, NameError, shown};
-use crate::record::layout::{DATA, InBag};
+use crate::record::layout::{BAG_INFO, BAGIT, DATA, InBag, PAYLOAD_MANIFEST, TAG_MANIFEST};
 use crate::record::manifest::Manifest;
 use crate::record::store::Record;
 use crate::units::{count, counted, len64, size};
 use std::collections::{HashMap, HashSet};
 
-/// Declares the bag (RFC 8493, 2.1.1).
-pub const BAGIT: &str = "bagit.txt";
-/// Facts for people and catalogues (2.2.2).
-pub const BAG_INFO: &str = "bag-info.txt";
-/// The payload manifest (2.1.3).
-pub const PAYLOAD_MANIFEST: &str = "manifest-sha256.txt";
-/// The hashes of the tag files (2.2.1).
-pub const TAG_MANIFEST: &str = "tagmanifest-sha256.txt";
-/// All of them, in the folder of the offload.
-pub const TAG_FILES: [&str; 4] = [BAGIT, BAG_INFO, PAYLOAD_MANIFEST, TAG_MANIFEST];
 /// What `bagit.txt` holds, to the byte.
 pub const DECLARATION: &str = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n";
 

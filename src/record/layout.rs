@@ -15,6 +15,16 @@ pub const MANIFEST_HASH: &str = "manifest.json.b3";
 pub const MANIFEST_SIGNATURE: &str = "manifest.json.sig";
 /// The folder of the card's tree inside an offload that is a bag (RFC 8493, 2.1.2).
 pub const DATA: &str = "data";
+/// Declares a bag (RFC 8493, 2.1.1).
+pub const BAGIT: &str = "bagit.txt";
+/// Facts for people and catalogues (2.2.2).
+pub const BAG_INFO: &str = "bag-info.txt";
+/// The payload manifest (2.1.3).
+pub const PAYLOAD_MANIFEST: &str = "manifest-sha256.txt";
+/// The hashes of the tag files (2.2.1).
+pub const TAG_MANIFEST: &str = "tagmanifest-sha256.txt";
+/// The tag files of a bag, in the folder of the offload.
+pub const TAG_FILES: [&str; 4] = [BAGIT, BAG_INFO, PAYLOAD_MANIFEST, TAG_MANIFEST];
 /// Entries of a card that one record tells of, at most. Half a gigabyte of manifest holds them with
 /// paths of some 200 bytes.
 pub const ENTRIES_MAX: usize = 1_000_000;

@@ -8,10 +8,9 @@ use crate::disk::hash_file::hash_whole;
 use crate::disk::{Disk, Sight, Stamp, write_problem};
 use crate::error::{FailedStep, Problem, ProblemKind, Step};
 use crate::name::part_name;
-use crate::record::bag;
 use crate::record::checksums::List;
 use crate::record::journal::JOURNAL;
-use crate::record::layout::{Layout, RECORDS};
+use crate::record::layout::{BAGIT, Layout, RECORDS, TAG_FILES};
 use crate::record::manifest::{MANIFEST, MANIFEST_SIGNATURE};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -145,7 +144,7 @@ pub fn publish(
         // Nobody may take it for a bag before everything that a bag is checked by is there, nor
         // find a manifest before what it stands beside, nor, after a power cut, a signature without
         // its manifest.
-        if name == bag::BAGIT || *name == manifest || *name == signature {
+        if name == BAGIT || *name == manifest || *name == signature {
             let settled = disk.settle(&folders, &in_place);
             settled.map_err(problem(Step::FlushFolder))?;
             in_place.clear();
@@ -307,7 +306,7 @@ fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout)
     // What this run does not write must not stay: it is of an earlier run.
     let lists = List::all().map(|list| format!("{RECORDS}/{}", list.file_name()));
     // In the plain layout a file of such a name is the card's own.
-    let tags = bag::TAG_FILES
+    let tags = TAG_FILES
         .into_iter()
         .filter(|_| layout == Layout::Bag)
         .map(str::to_owned);

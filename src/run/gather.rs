@@ -8,10 +8,10 @@ use crate::disk::{Disk, EntryKind, FolderFacts};
 use crate::error::{Cause, Problem, ProblemKind};
 use crate::event::{Event, Observer};
 use crate::existing;
+use crate::existing::as_card;
 use crate::existing::at_work::bytes_to_come;
 use crate::existing::earlier::{Known, look as look_for_earlier};
 use crate::existing::mounted::unmounted;
-use crate::existing::original;
 use crate::existing::sample::{Sampled, Sampling};
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
@@ -48,7 +48,7 @@ pub(super) fn look_at_source(job: &Job, tools: &Tools) -> Result<(CardFacts, Lis
     } else {
         job.card.clone()
     };
-    let (card, listing) = if let Some(found) = original::look(disk, &given, &facts)? {
+    let (card, listing) = if let Some(found) = as_card::look(disk, &given, &facts)? {
         check_original(job)?;
         found
     } else {
@@ -260,7 +260,7 @@ pub(super) fn look_around(
         let other = other.map(|place| place.volume_id.as_deref());
         let others_bytes = bytes_to_come(disk, facts, name);
         let unmounted = unmounted(disk, &spot.given, facts, other);
-        let offload = original::around(disk, facts).unwrap_or_else(|e| {
+        let offload = as_card::around(disk, facts).unwrap_or_else(|e| {
             spot.facts = Err(not_usable(&spot.given, &e));
             None
         });

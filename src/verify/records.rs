@@ -2,34 +2,27 @@
 //! hash and signature, the checksum lists and the page of this run and of earlier ones. Each must
 //! be what its manifest gives, byte for byte; what nobody stored there is told.
 
-use super::tags::tag_sums;
+use super::finding::{Finding, path_of, unfinished_or};
+use super::stored::{names, tag_sums};
 use crate::card::left_out::came_later;
 use crate::disk::{Disk, EntryKind, JOURNAL};
 use crate::error::{Step, failed};
 use crate::name::part_name;
-use crate::record::bag::{TAG_FILES, TAG_MANIFEST, sha256};
+use crate::record::bag::sha256;
 use crate::record::checksums::List;
-use crate::record::layout::{Layout, RECORDS};
+use crate::record::layout::{Layout, RECORDS, TAG_FILES, TAG_MANIFEST};
 use crate::record::load::{Signed, check_hash, signed};
 use crate::record::manifest::{
     HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest,
 };
 use crate::record::signature::{NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
 use crate::record::store::{EARLIER_MAX, REPORT, earlier_name};
-use crate::verify::{Finding, path_of, unfinished_or};
 use camino::Utf8Path;
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::io;
 
 /// Makes the page of a manifest; it lives a layer above.
 pub type Page = fn(&Manifest) -> String;
-
-/// What a run may store in the records folder.
-pub(super) fn names() -> HashSet<&'static str> {
-    let lists = List::all().map(List::file_name);
-    let others = [MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, REPORT];
-    lists.chain(others).collect()
-}
 
 /// What should be told of the records and is no fault.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]

@@ -2,19 +2,16 @@
 //! and valid), so that `verify` finds what other programs that check bags would find. It writes
 //! nothing.
 
-use super::records::names;
+use super::finding::{Finding, path_of};
+use super::stored::{names, tag_sums};
 use crate::disk::Disk;
 use crate::disk::hash_file::hash_whole_with;
 use crate::error::Step;
 use crate::hash_algorithm::{Also, AlsoSet};
 use crate::name::shown;
-use crate::record::bag::{
-    BAGIT, BagError, DECLARATION, PAYLOAD_MANIFEST, TAG_FILES, TAG_MANIFEST, payload,
-    payload_manifest, read_manifest, read_payload, sha256,
-};
-use crate::record::layout::{Layout, RECORDS};
+use crate::record::bag::{DECLARATION, payload, payload_manifest, read_payload, sha256};
+use crate::record::layout::{BAGIT, Layout, PAYLOAD_MANIFEST, RECORDS, TAG_FILES, TAG_MANIFEST};
 use crate::record::manifest::{FilePart, MANIFEST_BYTES_MAX, MANIFEST_SIGNATURE, Manifest};
-use crate::verify::{Finding, path_of};
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
 use std::io;
@@ -162,21 +159,4 @@ impl Bag<'_> {
 fn hash(file: &FilePart) -> Option<(&str, &str)> {
     let hex = file.also.get(Also::Sha256)?;
     (!file.is_elsewhere()).then_some((&*file.path, hex))
-}
-
-/// Reads a tag manifest; it may name only what a run stores.
-///
-/// # Errors
-/// When it is none or names something else.
-pub(super) fn tag_sums(bytes: &[u8]) -> Result<HashMap<String, String>, BagError> {
-    let sums = read_manifest(bytes)?;
-    let names = names();
-    let is_ours = |path: &str| match path.split_once('/') {
-        None => path != TAG_MANIFEST && TAG_FILES.contains(&path),
-        Some((folder, name)) => folder == RECORDS && names.contains(name),
-    };
-    match sums.keys().filter(|path| !is_ours(path)).min() {
-        Some(other) => Err(BagError::Foreign(other.clone())),
-        None => Ok(sums),
-    }
 }

@@ -1,8 +1,8 @@
 //! Owns how Linux tells of the thing behind a folder. Everything is read as text below a `root`
 //! path, like the topology, so that recorded trees can stand in for a machine.
 
+use super::gear::{BusMode, Gear, PcieLink, Slot, UsbDevice};
 use super::sd::{CardId, SdStatus};
-use super::{BusMode, Gear, PcieLink, Slot, UsbDevice};
 use crate::disk::backing::Backing;
 use crate::disk::topology::{Tree, name_of, text};
 use std::path::{Path, PathBuf};

@@ -12,7 +12,7 @@ use crate::clock::Clock;
 use crate::disk::guarded::Guarded;
 use crate::disk::{Anchor, Disk, FolderFacts, ReadBackWay};
 use crate::error::{Cause, Problem, ProblemKind, gone};
-use crate::existing::original::is_offload;
+use crate::existing::as_card::is_offload;
 use crate::existing::search::find_offloads;
 use crate::ledger::Ledger;
 use crate::name::shown;

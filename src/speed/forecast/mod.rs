@@ -2,10 +2,10 @@
 //! bytes as they are done. Pure, and without a clock: whoever asks brings the time.
 //!
 //! The cost model is `seconds = a * files + b * megabytes` for each stage; `bank` learns `a` and
-//! `b`, `change` notices when the rate changes for good, `work` adds up what all that is left takes,
-//! `shown` turns that into a number that counts down calmly. Stalls are kept apart from the rate and
-//! charged on top of it. The constants were set on the seeds that `benches/forecast` calls tuning
-//! seeds; its figures come from others.
+//! `b`, `change` notices when the rate changes for good, `work` adds up what all that is left
+//! takes, `shown` turns that into a number that counts down calmly. Stalls are kept apart from the
+//! rate and charged on top of it. The constants were set on the seeds that `benches/forecast` calls
+//! tuning seeds; its figures come from others.
 
 mod answer;
 mod bank;

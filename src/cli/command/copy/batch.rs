@@ -11,7 +11,7 @@ use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::words::answer::answer_for_all;
 use std::sync::{Arc, Mutex};
-use unlade::existing::original::is_offload;
+use unlade::existing::as_card::is_offload;
 use unlade::ledger::ShootPart;
 use unlade::name::shown;
 use unlade::plan::concurrent::Order;

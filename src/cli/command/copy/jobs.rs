@@ -18,7 +18,7 @@ use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use unlade::event::{Event, Observer as _};
-use unlade::existing::original::is_offload;
+use unlade::existing::as_card::is_offload;
 use unlade::hash_algorithm::Also;
 use unlade::ledger::ShootPart;
 use unlade::name::shown;

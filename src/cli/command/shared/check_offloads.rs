@@ -17,7 +17,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::disk::backing::Backing;
 use unlade::error::{Interruption, ProblemKind};
-use unlade::existing::original::is_offload;
+use unlade::existing::as_card::is_offload;
 use unlade::name::shown;
 use unlade::record::manifest::device_words;
 use unlade::record::signature::Expected;

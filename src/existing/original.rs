@@ -1,10 +1,6 @@
 //! Owns an offload that takes the card's place when a further copy of it is made: where its files
-//! lie, what its manifest says they hold, and which other copies that manifest names. Pure: `look`
-//! looks it up.
-
-mod look;
-
-pub use look::*;
+//! lie, what its manifest says they hold, and which other copies that manifest names. Pure:
+//! `as_card` looks it up.
 
 use crate::card::listing::{FileRow, Listing};
 use crate::digest::Digest;

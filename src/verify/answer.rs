@@ -1,0 +1,156 @@
+//! Owns what a check of an offload found, and what follows from it.
+
+use super::finding::{Finding, path_of};
+use super::records::{Remark, Signature};
+use crate::disk::ReadBackWay;
+use crate::error::{Error, ProblemKind};
+use crate::record::layout::{Layout, RECORDS, TAG_FILES};
+use crate::record::manifest::{MANIFEST_SIGNATURE, Manifest, ManifestError};
+use crate::record::signature::Expected;
+use crate::units::len64;
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+/// What a check found.
+#[derive(Clone, Debug)]
+pub struct Findings {
+    /// What the manifest says.
+    pub manifest: Manifest,
+    /// Whether the manifest was checked against its own hash.
+    pub manifest_hash_checked: bool,
+    /// Files that were read and are equal.
+    pub equal: u64,
+    /// Their bytes.
+    pub equal_bytes: u64,
+    /// Of these, files that are no longer in the manifest but in one of an earlier run.
+    pub earlier: u64,
+    /// Files that lie in other offloads, by those: not looked at here.
+    pub elsewhere: BTreeMap<String, u64>,
+    /// What does not fit, sorted by path.
+    pub findings: Vec<Finding>,
+    /// Entries that computers left behind since; told, and no fault.
+    pub litter: Vec<String>,
+    /// What should be told of the records and is no fault.
+    pub remarks: BTreeSet<Remark>,
+    /// Whether the manifest was signed.
+    pub signature: Signature,
+    /// The least reliable way in which a file was read.
+    pub way: ReadBackWay,
+    /// Type of the file system that it lies on.
+    pub filesystem: String,
+    /// How long it took.
+    pub took: Duration,
+    /// The offload lies in memory: there is no device to read from.
+    pub in_memory: bool,
+    /// Stopped by the person.
+    pub interrupted: bool,
+}
+
+impl Findings {
+    /// Returns whether everything fits and was read from where it is kept.
+    pub fn is_clean(&self) -> bool {
+        let is_unchecked = matches!(self.signature, Signature::Unchecked(_));
+        self.findings.is_empty() && !is_unchecked && !self.interrupted && self.reached_device()
+    }
+
+    /// Returns whether a signature is there that does not fit, or is not the one that was expected.
+    pub fn is_untrusted(&self) -> bool {
+        let mut findings = self.findings.iter();
+        findings.any(|f| matches!(f, Finding::Untrusted(..)))
+    }
+
+    /// Returns whether the manifest is intact and signed by one of these keys.
+    pub fn is_signed_by(&self, expected: &Expected) -> bool {
+        matches!(&self.signature, Signature::Intact(by) if expected.has(by))
+    }
+
+    /// Holds the signature against the keys that are expected: one that is missing or by another
+    /// key is a finding. One that was found broken is told already.
+    pub fn expect_signed_by(&mut self, expected: &Expected) {
+        let why = match &self.signature {
+            _ if self.is_signed_by(expected) => return,
+            Signature::Broken => return,
+            Signature::Intact(by) => format!(
+                "it is intact, and by another key than the one you expect: {}",
+                by.fingerprint()
+            ),
+            Signature::None => "there is none, so nobody vouches for this manifest".to_owned(),
+            Signature::Unchecked(why) => why.clone(),
+        };
+        let path = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
+        self.findings.push(Finding::Untrusted(path, why));
+        self.findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
+    }
+
+    /// Returns whether what was read came from the device, or from memory because it lies there.
+    pub fn reached_device(&self) -> bool {
+        self.in_memory || self.equal == 0 || self.way.reaches_device()
+    }
+
+    /// Returns whether every finding is about the records, and the files are as they were.
+    pub fn only_records(&self) -> bool {
+        let layout = self.manifest.offload.layout;
+        let in_records = |f: &Finding| {
+            let path = path_of(f);
+            let below = path.strip_prefix(RECORDS);
+            below.is_some_and(|rest| rest.starts_with('/'))
+                || (layout == Layout::Bag && TAG_FILES.contains(&path))
+        };
+        self.findings.iter().all(in_records)
+    }
+
+    /// Returns how many are missing, changed and extra.
+    pub fn counts(&self) -> (u64, u64, u64) {
+        self.findings
+            .iter()
+            .fold((0, 0, 0), |(m, c, e), finding| match finding {
+                Finding::Missing(_) => (m + 1, c, e),
+                Finding::Changed(..) => (m, c + 1, e),
+                Finding::Extra(_) => (m, c, e + 1),
+                Finding::Unreadable(..) | Finding::Untrusted(..) => (m, c, e),
+            })
+    }
+
+    /// Returns how many could not be looked at or read.
+    pub fn unread(&self) -> u64 {
+        let is_unread = |f: &&Finding| matches!(f, Finding::Unreadable(..));
+        len64(self.findings.iter().filter(is_unread).count())
+    }
+}
+
+/// Why an offload could not be checked at all.
+#[derive(Debug)]
+pub enum VerifyError {
+    /// Its manifest cannot be trusted.
+    Manifest(ManifestError),
+    /// Its folder cannot be listed.
+    Io(Error),
+}
+
+impl std::fmt::Display for VerifyError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Manifest(e) => e.fmt(f),
+            Self::Io(e) => e.fmt(f),
+        }
+    }
+}
+
+impl std::error::Error for VerifyError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Manifest(e) => e.source(),
+            Self::Io(e) => e.source(),
+        }
+    }
+}
+
+impl VerifyError {
+    /// Returns what kind of trouble it is.
+    pub fn kind(&self) -> ProblemKind {
+        match self {
+            Self::Manifest(e) => e.kind(),
+            Self::Io(_) => ProblemKind::Unreadable,
+        }
+    }
+}
