@@ -18,7 +18,7 @@ use camino::Utf8PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use kit::KitCommand;
 use shoot::ShootArgs;
-use speed::SpeedArgs;
+use speed::{BusArg, LinkArg, ReadsArg, SpeedArgs};
 use unlade::hash_algorithm::Also;
 use unlade::record::layout::{Layout, Level};
 use weigh::WeighCommand;
@@ -383,13 +383,13 @@ pub(crate) struct RateArgs {
     pub(crate) names: KitNames,
     /// The card's bus, such as uhs-i, uhs-ii or cfe2-b.
     #[arg(long, value_name = "ID")]
-    pub(crate) bus: Option<String>,
+    pub(crate) bus: Option<BusArg>,
     /// The read rate on the card's label in MB/s.
     #[arg(long, value_name = "MBPS", allow_hyphen_values = true)]
-    pub(crate) reads: Option<String>,
+    pub(crate) reads: Option<ReadsArg>,
     /// The reader's link to the computer, such as usb2, usb3-5g or usb3-10g.
     #[arg(long, value_name = "ID")]
-    pub(crate) link: Option<String>,
+    pub(crate) link: Option<LinkArg>,
 }
 
 impl RateArgs {

@@ -16,16 +16,70 @@ use unlade::units::MegabytesPerS;
 pub(crate) struct SpeedArgs {
     /// The card's bus, such as uhs-i, uhs-ii or cfe2-b; an unknown one is answered with the list.
     #[arg(long, value_name = "ID")]
-    pub(crate) bus: Option<String>,
+    pub(crate) bus: Option<BusArg>,
     /// The read rate on the card's label in MB/s.
     #[arg(long, value_name = "MBPS", allow_hyphen_values = true)]
-    pub(crate) reads: Option<String>,
+    pub(crate) reads: Option<ReadsArg>,
     /// The reader's link to the computer, such as usb2, usb3-5g or usb3-10g.
     #[arg(long, value_name = "ID")]
-    pub(crate) link: Option<String>,
+    pub(crate) link: Option<LinkArg>,
     /// What each drive sustains when it is written, in MB/s, in the order of --to: 450,110.
     #[arg(long, value_name = "MBPS,MBPS", allow_hyphen_values = true)]
-    pub(crate) writes: Option<String>,
+    pub(crate) writes: Option<WritesArg>,
+}
+
+/// The row of `--bus`, or what is wrong with it, which is told in our own words and not in those of
+/// the parser.
+#[derive(Clone, Debug)]
+pub(crate) struct BusArg(Result<&'static LinkRow, FlagError>);
+
+impl From<&str> for BusArg {
+    fn from(id: &str) -> Self {
+        Self(row("--bus", id, true))
+    }
+}
+
+/// The row of `--link`, as [`BusArg`].
+#[derive(Clone, Debug)]
+pub(crate) struct LinkArg(Result<&'static LinkRow, FlagError>);
+
+impl From<&str> for LinkArg {
+    fn from(id: &str) -> Self {
+        Self(row("--link", id, false))
+    }
+}
+
+/// The rate of `--reads`, as [`BusArg`].
+#[derive(Clone, Debug)]
+pub(crate) struct ReadsArg(Result<RateArg, FlagError>);
+
+impl From<&str> for ReadsArg {
+    fn from(text: &str) -> Self {
+        Self(rate("--reads", text))
+    }
+}
+
+/// The rates of `--writes`, as [`BusArg`].
+#[derive(Clone, Debug)]
+pub(crate) struct WritesArg(Vec<Result<RateArg, FlagError>>);
+
+impl From<&str> for WritesArg {
+    fn from(text: &str) -> Self {
+        Self(text.split(',').map(|text| rate("--writes", text)).collect())
+    }
+}
+
+impl WritesArg {
+    /// Returns one rate for each destination.
+    fn each(self, destinations: usize) -> Result<Vec<RateArg>, FlagError> {
+        if self.0.len() != destinations {
+            return Err(FlagError::new(format!(
+                "--writes: give one rate for each --to, in the same order: {destinations}, not {}.",
+                self.0.len()
+            )));
+        }
+        self.0.into_iter().collect()
+    }
 }
 
 /// Longest part of a wrong rate that is said again, in characters.
@@ -72,26 +126,31 @@ impl SpeedArgs {
     /// # Errors
     /// What is wrong with them, in a sentence, and the ids to choose from.
     pub(crate) fn chain(&self, destinations: usize) -> Result<Chain, FlagError> {
-        let bus = self.bus.as_deref().map(|id| row("--bus", id, true));
-        let link = self.link.as_deref().map(|id| row("--link", id, false));
-        let (bus, link) = (bus.transpose()?, link.transpose()?);
-        let mut said = Vec::new();
-        let reads = self.reads.as_deref();
-        let reads = reads.map(|text| rate("--reads", text, &mut said));
-        let reads = reads.transpose()?;
-        let writes = self.writes.as_deref();
-        let writes = writes.map(|text| writes_of(text, destinations, &mut said));
-        let writes = writes.transpose()?;
+        let args = self.clone();
+        let bus = args.bus.map(|arg| arg.0).transpose()?;
+        let link = args.link.map(|arg| arg.0).transpose()?;
+        let reads = args.reads.map(|arg| arg.0).transpose()?;
+        let writes = args.writes.map(|arg| arg.each(destinations)).transpose()?;
+        let writes = writes.unwrap_or_default();
+        let said = reads.iter().chain(&writes);
+        let said = said.filter_map(|rate| rate.note.clone()).collect();
+        let drive = |rate: RateArg| DriveSpeed {
+            writes: Some(Figure::label(MegabytesPerS(rate.mbps))),
+            ..DriveSpeed::default()
+        };
         // Who names a maker's faster mode says that the reader knows it too.
         let is_matched = bus.is_some_and(|row| row.family == Family::UhsIVendor);
         Ok(Chain {
-            card: CardSpeed { reads, bus },
+            card: CardSpeed {
+                reads: reads.map(|rate| MegabytesPerS(rate.mbps)),
+                bus,
+            },
             reader: ReaderSpeed {
                 link,
                 is_matched,
                 ..ReaderSpeed::default()
             },
-            drives: writes.unwrap_or_default(),
+            drives: writes.into_iter().map(drive).collect(),
             said,
             ..Chain::default()
         })
@@ -99,6 +158,7 @@ impl SpeedArgs {
 }
 
 /// What is wrong with a flag.
+#[derive(Clone, Debug)]
 pub(crate) struct FlagError {
     sentence: String,
     ids: Vec<String>,
@@ -137,31 +197,13 @@ pub(crate) fn row(flag: &str, id: &str, card_bus: bool) -> Result<&'static LinkR
     })
 }
 
-fn rate(flag: &str, text: &str, said: &mut Vec<String>) -> Result<MegabytesPerS, FlagError> {
+/// Reads a rate; what is to be said of it names its flag.
+fn rate(flag: &str, text: &str) -> Result<RateArg, FlagError> {
     let rate = RateArg::read(text).map_err(|why| FlagError::new(format!("{flag}: {why}.")))?;
-    said.extend(rate.note.map(|note| format!("{flag}: {note}")));
-    Ok(MegabytesPerS(rate.mbps))
-}
-
-fn writes_of(
-    text: &str,
-    destinations: usize,
-    said: &mut Vec<String>,
-) -> Result<Vec<DriveSpeed>, FlagError> {
-    let given: Vec<&str> = text.split(',').collect();
-    if given.len() != destinations {
-        return Err(FlagError::new(format!(
-            "--writes: give one rate for each --to, in the same order: {destinations}, not {}.",
-            given.len()
-        )));
-    }
-    let drive = |text: &str| {
-        Ok(DriveSpeed {
-            writes: Some(Figure::label(rate("--writes", text, said)?)),
-            ..DriveSpeed::default()
-        })
-    };
-    given.into_iter().map(drive).collect()
+    Ok(RateArg {
+        note: rate.note.map(|note| format!("{flag}: {note}")),
+        ..rate
+    })
 }
 
 #[cfg(test)]
@@ -170,7 +212,9 @@ mod tests {
     use unlade::speed::ceiling::Ceiling;
 
     fn args(bus: &str, reads: &str, link: &str, writes: &str) -> SpeedArgs {
-        let some = |text: &str| (!text.is_empty()).then(|| text.to_owned());
+        fn some<'a, T: From<&'a str>>(text: &'a str) -> Option<T> {
+            (!text.is_empty()).then(|| text.into())
+        }
         SpeedArgs {
             bus: some(bus),
             reads: some(reads),
