@@ -3,10 +3,11 @@
 //! leads nowhere then, and a drive that was unmounted is still the one that is written to.
 
 #[cfg(target_os = "linux")]
-use super::linux as system;
+use super::linux_calls as calls;
 #[cfg(target_os = "macos")]
-use super::macos as system;
+use super::macos_calls as calls;
 
+use super::stat::{Place, stat_of};
 use crate::disk::Stat;
 use camino::{Utf8Path, Utf8PathBuf};
 use rustix::fs::{CWD, Mode, OFlags, openat};
@@ -20,35 +21,6 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 /// Folders below a held one that are kept open, those used last; each is a handle of the process.
 const NEAR_MAX: usize = 32;
-
-/// Where an entry is.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Place {
-    pub(super) device: u64,
-    pub(super) inode: u64,
-    /// Number of the mount, where the system tells (Linux 5.8): two folders of one device may be
-    /// mounted apart, and one mount may show several devices (btrfs, overlay).
-    pub(super) mount: Option<u64>,
-}
-
-impl Place {
-    pub(super) fn of(stat: &Stat, mount: Option<u64>) -> Self {
-        Self {
-            device: stat.device,
-            inode: stat.inode,
-            mount,
-        }
-    }
-
-    /// Refuses what is mounted elsewhere than `root`.
-    pub(super) fn check_on(self, root: Self) -> Result<(), Errno> {
-        let is_one = match (self.mount, root.mount) {
-            (Some(mount), Some(of_root)) => mount == of_root,
-            _ => self.device == root.device,
-        };
-        if is_one { Ok(()) } else { Err(Errno::XDEV) }
-    }
-}
 
 /// Puts what may be met on the way into words.
 pub(super) fn told(cause: Errno) -> io::Error {
@@ -72,7 +44,7 @@ fn open_below(
     mode: Mode,
 ) -> io::Result<OwnedFd> {
     let flags = flags | OFlags::NOFOLLOW | OFlags::CLOEXEC;
-    let opened = match system::open_beneath(from, path, flags, mode) {
+    let opened = match calls::open_beneath(from, path, flags, mode) {
         Some(opened) => opened,
         None => by_steps(from, root, path, flags, mode),
     };
@@ -100,16 +72,14 @@ fn by_steps(
             let step = HANDLE | OFlags::NOFOLLOW;
             retry_on_intr(|| openat(folder, part.as_os_str(), step, Mode::empty()))?
         };
-        system::stat_open(opened.as_fd())?.1.check_on(root)?;
+        calls::stat_open(opened.as_fd())?.1.check_on(root)?;
         at = Some(opened);
     }
     at.ok_or(Errno::INVAL)
 }
 
 /// How a folder is opened only to start from it.
-const HANDLE: OFlags = system::START
-    .union(OFlags::DIRECTORY)
-    .union(OFlags::CLOEXEC);
+const HANDLE: OFlags = calls::START.union(OFlags::DIRECTORY).union(OFlags::CLOEXEC);
 
 /// A folder that is held open, to start from.
 #[derive(Clone, Debug)]
@@ -123,7 +93,7 @@ impl Start {
     pub(super) fn by_name(path: &Utf8Path) -> io::Result<Self> {
         let folder = retry_on_intr(|| openat(CWD, path.as_str(), HANDLE, Mode::empty()))?;
         Ok(Self {
-            place: system::stat_open(folder.as_fd())?.1,
+            place: calls::stat_open(folder.as_fd())?.1,
             folder: Arc::new(folder),
         })
     }
@@ -156,7 +126,7 @@ impl Held {
     /// Fails when the name of the folder leads elsewhere by now.
     pub(super) fn check_in_place(&self) -> io::Result<()> {
         let now = std::fs::metadata(&self.path)?;
-        let now = super::unix::stat_of(&now);
+        let now = stat_of(&now);
         if (now.device, now.inode) == (self.start.place.device, self.start.place.inode) {
             return Ok(());
         }
@@ -244,7 +214,7 @@ impl At {
     /// the owner or root; macOS has no such call); never follows a link.
     pub(super) fn open_quietly(&self, extra: OFlags) -> io::Result<File> {
         let open = |more| self.open(OFlags::NOFOLLOW | extra | more, Mode::empty());
-        match open(system::QUIETLY) {
+        match open(calls::QUIETLY) {
             Err(e) if e.kind() == io::ErrorKind::PermissionDenied => open(OFlags::empty()),
             other => other,
         }
@@ -258,7 +228,7 @@ impl At {
 
     /// Returns what stands there; a link is not followed.
     pub(super) fn stat(&self) -> io::Result<Stat> {
-        let (stat, place) = system::stat_at(self.folder(), &self.name)?;
+        let (stat, place) = calls::stat_at(self.folder(), &self.name)?;
         if let Some(start) = &self.start {
             place.check_on(start.place).map_err(told)?;
         }

@@ -1,23 +1,21 @@
 //! Owns what only Linux does: which disk is behind a folder (through `topology`), reading and
 //! writing past the page cache, and telling the page cache what it need not keep.
 
-use super::beneath::{At, Place};
+use super::beneath::At;
 use super::between::between;
 use super::other_writer::OtherWriter;
 use super::page_cache::{drop_pages, dropped, hint, is_direct, stays_in_memory, takes_direct};
 use super::small_files::{OwnRoom, lies_in_records};
-use super::unix::{kind_of, raw_stat, stat_of};
+use super::stat::stat_of;
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::topology::{self, Layer};
 use crate::disk::{Part, ReadBackWay, Settling, Source, Stamp, Stat};
 use crate::sys::linux::pages_in_memory;
 use crate::units::len64;
-use rustix::fs::{Advice, AtFlags, CWD, Mode, OFlags, ResolveFlags, StatxFlags, openat2};
-use rustix::io::{Errno, retry_on_intr};
+use rustix::fs::{Advice, Mode, OFlags};
 use std::fs::File;
 use std::io;
-use std::os::fd::{BorrowedFd, OwnedFd};
 use std::os::unix::fs::{FileExt as _, MetadataExt as _};
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -25,68 +23,8 @@ use std::sync::{Arc, OnceLock};
 
 pub(super) use topology::Volume;
 
-/// Leaves the access time alone.
-pub(super) const QUIETLY: OFlags = OFlags::NOATIME;
-/// Opens a folder only to start from it.
-pub(super) const START: OFlags = OFlags::PATH;
 /// Where the volume that the system runs from is mounted.
 pub(super) const SYSTEM_ROOTS: [&str; 1] = [""];
-
-/// Opens what lies below a folder, through no link and on its own mount, in one call; `None` where
-/// the kernel (before 5.6) or a sandbox has no such call.
-pub(super) fn open_beneath(
-    from: BorrowedFd<'_>,
-    path: &Path,
-    flags: OFlags,
-    mode: Mode,
-) -> Option<Result<OwnedFd, Errno>> {
-    static IS_KNOWN: OnceLock<bool> = OnceLock::new();
-    let how = ResolveFlags::BENEATH | ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_XDEV;
-    let plain = OFlags::PATH | OFlags::CLOEXEC;
-    // A sandbox may answer with an error that files give as well.
-    IS_KNOWN
-        .get_or_init(|| openat2(CWD, ".", plain, Mode::empty(), how).is_ok())
-        .then(|| retry_on_intr(|| openat2(from, path, flags, mode, how)))
-}
-
-/// Returns what an entry of a folder is and where; a link is not followed.
-pub(super) fn stat_at(folder: BorrowedFd<'_>, name: &Path) -> Result<(Stat, Place), Errno> {
-    statx(folder, name, AtFlags::SYMLINK_NOFOLLOW)
-}
-
-/// Returns what an open file or folder is and where.
-pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, Place), Errno> {
-    statx(open, Path::new(""), AtFlags::EMPTY_PATH)
-}
-
-/// Asks for the number of the mount as well.
-fn statx(folder: BorrowedFd<'_>, name: &Path, flags: AtFlags) -> Result<(Stat, Place), Errno> {
-    let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
-    let told = match rustix::fs::statx(folder, name, flags, wanted) {
-        // Some sandboxes have no such call.
-        Err(Errno::NOSYS | Errno::PERM) => {
-            let stat = raw_stat(&rustix::fs::statat(folder, name, flags)?);
-            return Ok((stat, Place::of(&stat, None)));
-        }
-        other => other?,
-    };
-    let stat = Stat {
-        kind: kind_of(told.stx_mode.into()),
-        bytes: told.stx_size,
-        modified: Stamp {
-            seconds: told.stx_mtime.tv_sec,
-            nanos: told.stx_mtime.tv_nsec,
-        },
-        device: rustix::fs::makedev(told.stx_dev_major, told.stx_dev_minor),
-        inode: told.stx_ino,
-        changed: Stamp {
-            seconds: told.stx_ctime.tv_sec,
-            nanos: told.stx_ctime.tv_nsec,
-        },
-    };
-    let has_mount = told.stx_mask & StatxFlags::MNT_ID.bits() != 0;
-    Ok((stat, Place::of(&stat, has_mount.then_some(told.stx_mnt_id))))
-}
 
 /// Looks up what stands behind a folder.
 pub(super) fn volume_of(root: &Path, path: &Path, device: u64) -> io::Result<Volume> {

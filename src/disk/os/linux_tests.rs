@@ -4,6 +4,7 @@
 use super::super::page_cache::*;
 use super::*;
 use crate::sys::linux::{mapped_pages_in_memory, pages_in_memory};
+use rustix::io::Errno;
 use std::io::{Seek as _, Write as _};
 use std::path::PathBuf;
 

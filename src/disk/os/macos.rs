@@ -7,31 +7,25 @@
 //! way to read a file and leave its date of last access alone; macOS keeps that date lazily on its
 //! own file systems.
 
-use super::beneath::{At, Place};
+use super::beneath::At;
 use super::diskutil::{self, Told};
-use super::unix::{raw_stat, stat_of};
+use super::stat::stat_of;
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::{Part, ReadBackWay, Settling, Source, Stamp, Stat};
 use crate::name::word;
 use crate::sys::macos::drop_pages;
 use crate::units::len64;
-use rustix::fs::{AtFlags, Mode, OFlags, fcntl_fullfsync, fcntl_nocache, fcntl_rdadvise};
-use rustix::io::Errno;
+use rustix::fs::{OFlags, fcntl_fullfsync, fcntl_nocache, fcntl_rdadvise};
 use std::ffi::OsStr;
 use std::fs::File;
 use std::io;
-use std::os::fd::{BorrowedFd, OwnedFd};
 use std::os::unix::ffi::OsStrExt as _;
 use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::Arc;
 
-/// There is no flag for leaving the access time alone.
-pub(super) const QUIETLY: OFlags = OFlags::empty();
-/// Opens a folder only to start from it.
-pub(super) const START: OFlags = OFlags::RDONLY;
 /// Where the volumes that the system runs from are mounted.
 pub(super) const SYSTEM_ROOTS: [&str; 2] = ["", "System/Volumes/Data"];
 /// `MNT_RDONLY` of `sys/mount.h`.
@@ -50,32 +44,6 @@ pub(super) struct Volume {
     /// The whole disk, where it is one.
     pub(super) own_disk: Option<String>,
     pub(super) rotational: Option<bool>,
-}
-
-/// There is no such call.
-pub(super) fn open_beneath(
-    _from: BorrowedFd<'_>,
-    _path: &Path,
-    _flags: OFlags,
-    _mode: Mode,
-) -> Option<Result<OwnedFd, Errno>> {
-    None
-}
-
-/// Returns what an entry of a folder is and where; a link is not followed.
-pub(super) fn stat_at(folder: BorrowedFd<'_>, name: &Path) -> Result<(Stat, Place), Errno> {
-    let stat = raw_stat(&rustix::fs::statat(
-        folder,
-        name,
-        AtFlags::SYMLINK_NOFOLLOW,
-    )?);
-    Ok((stat, Place::of(&stat, None)))
-}
-
-/// Returns what an open file or folder is and where.
-pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, Place), Errno> {
-    let stat = raw_stat(&rustix::fs::fstat(open)?);
-    Ok((stat, Place::of(&stat, None)))
 }
 
 impl Volume {

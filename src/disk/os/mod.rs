@@ -1,6 +1,6 @@
 //! Owns the real file systems: the only modules that open, read, write, rename or remove files of
-//! cards and drives. What is the same everywhere is here; each system has a module of its own, and
-//! `OsDisk` is that of the system at hand.
+//! cards and drives. What is the same everywhere is in `common`; each system has modules of its
+//! own, and `OsDisk` is that of the system at hand.
 //!
 //! Linux is what it was run on most. Windows was run under Wine only, macOS was type-checked only.
 
@@ -8,20 +8,27 @@
 mod beneath;
 #[cfg(target_os = "linux")]
 mod between;
+mod common;
 #[cfg(target_os = "linux")]
 mod count;
 #[cfg(any(target_os = "macos", test))]
 mod diskutil;
 #[cfg(target_os = "linux")]
 mod linux;
+#[cfg(target_os = "linux")]
+mod linux_calls;
 #[cfg(target_os = "macos")]
 mod macos;
+#[cfg(target_os = "macos")]
+mod macos_calls;
 #[cfg(target_os = "linux")]
 mod other_writer;
 #[cfg(target_os = "linux")]
 mod page_cache;
 #[cfg(target_os = "linux")]
 mod small_files;
+#[cfg(unix)]
+mod stat;
 #[cfg(unix)]
 mod unix;
 #[cfg(windows)]
@@ -34,11 +41,7 @@ pub use unix::{OsDisk, host_name};
 #[cfg(windows)]
 pub use windows::{OsDisk, host_name};
 
-use super::{EntryKind, Found, JOURNAL, Journal, ReadBackWay, Stat};
-use std::ffi::OsString;
-use std::fs::File;
-use std::io::{self, Read as _, Write as _};
-use std::path::{Path, PathBuf};
+use super::ReadBackWay;
 
 /// The ways in which this build can read back from a device, the surest first. Which of them a
 /// drive allows is found out file by file.
@@ -54,139 +57,3 @@ pub const READ_BACK_WAYS: &[ReadBackWay] = &[ReadBackWay::Dropped, ReadBackWay::
 /// The ways in which this build can read back from a device, the surest first.
 #[cfg(windows)]
 pub const READ_BACK_WAYS: &[ReadBackWay] = &[ReadBackWay::Direct, ReadBackWay::Cached];
-
-/// Folders below folders that a walk follows; deeper trees are told as unreadable.
-const DEPTH_MAX: usize = 128;
-/// Entries that one walk accepts.
-const ENTRIES_MAX: usize = 5_000_000;
-/// Folders in the root of a volume that tell a camera's card: DCF (JEITA CP-3461), AVCHD and P2 as
-/// in public manuals, others from memory.
-const CAMERA_FOLDERS: [&str; 6] = ["DCIM", "PRIVATE", "AVCHD", "CONTENTS", "XDROOT", "BPAV"];
-
-/// Returns whether the root of a volume holds folders that only cameras make.
-fn is_camera_volume(root: &Path) -> bool {
-    CAMERA_FOLDERS.iter().any(|f| root.join(f).is_dir())
-}
-
-/// Entries of one folder by name.
-type Entries = Vec<(OsString, io::Result<Stat>)>;
-
-/// A folder that is still to be listed.
-struct Ahead {
-    at: PathBuf,
-    below_root: OsString,
-    depth: usize,
-}
-
-/// Walks a tree below `root` with a system's own way of listing one folder. Paths are told with `/`
-/// between their parts on every system. It ends where `go_on` says no.
-fn walk(
-    root: &Path,
-    go_on: &dyn Fn() -> bool,
-    list: &dyn Fn(&Path, &mut Entries) -> io::Result<()>,
-) -> io::Result<Vec<Found>> {
-    let mut found = Vec::new();
-    let mut ahead = vec![Ahead {
-        at: root.to_path_buf(),
-        below_root: OsString::new(),
-        depth: 0,
-    }];
-    while let Some(folder) = ahead.pop() {
-        let mut entries = Entries::new();
-        let mut too_deep = Vec::new();
-        let listed = list(&folder.at, &mut entries);
-        if !go_on() {
-            return Err(io::Error::other(crate::error::Interruption));
-        }
-        for (name, stat) in entries {
-            let path = below(&folder.below_root, &name);
-            if matches!(&stat, Ok(s) if s.kind == EntryKind::Folder) {
-                if folder.depth < DEPTH_MAX {
-                    ahead.push(Ahead {
-                        at: folder.at.join(&name),
-                        below_root: path.clone(),
-                        depth: folder.depth + 1,
-                    });
-                } else {
-                    too_deep.push(Found {
-                        path: path.clone(),
-                        stat: Err(io::Error::other(crate::error::TooDeep)),
-                    });
-                }
-            }
-            found.push(Found { path, stat });
-        }
-        // Met once as folders and once more with the error.
-        found.append(&mut too_deep);
-        match listed {
-            Ok(()) => {}
-            Err(cause) if folder.below_root.is_empty() => return Err(cause),
-            Err(cause) => found.push(Found {
-                path: folder.below_root,
-                stat: Err(cause),
-            }),
-        }
-        if found.len() > ENTRIES_MAX {
-            return Err(io::Error::other("holds more than 5,000,000 entries"));
-        }
-    }
-    Ok(found)
-}
-
-fn below(parent: &OsString, name: &OsString) -> OsString {
-    if parent.is_empty() {
-        return name.clone();
-    }
-    let mut path = parent.clone();
-    path.push("/");
-    path.push(name);
-    path
-}
-
-/// Reads a record that was opened; refuses what is no file or larger than `limit` bytes.
-fn read_limited(file: File, limit: u64) -> io::Result<Vec<u8>> {
-    let meta = file.metadata()?;
-    if !meta.is_file() {
-        return Err(io::Error::other("is not a file"));
-    }
-    if meta.len() > limit {
-        return Err(io::Error::other(format!(
-            "is {}, more than the {} that a record may have",
-            crate::units::size(meta.len()),
-            crate::units::size(limit)
-        )));
-    }
-    let mut bytes = Vec::new();
-    // Asked for, not taken: too little memory is an error here, not the end of the program.
-    bytes
-        .try_reserve_exact(crate::units::len_usize(meta.len().saturating_add(1)))
-        .map_err(io::Error::other)?;
-    file.take(limit + 1).read_to_end(&mut bytes)?;
-    if crate::units::len64(bytes.len()) > limit {
-        return Err(io::Error::other("grew while it was read"));
-    }
-    Ok(bytes)
-}
-
-/// Refuses to remove anything but a part file or a journal.
-fn check_own(name: &str) -> io::Result<()> {
-    if crate::name::is_part_name(name) || name == JOURNAL {
-        return Ok(());
-    }
-    Err(io::Error::other(
-        "is neither a part file nor a journal of unlade",
-    ))
-}
-
-/// A journal open for appending.
-#[derive(Debug)]
-struct OsJournal {
-    file: File,
-}
-
-impl Journal for OsJournal {
-    fn append(&mut self, lines: &[u8]) -> io::Result<()> {
-        self.file.write_all(lines)?;
-        self.file.sync_data()
-    }
-}

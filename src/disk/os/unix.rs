@@ -2,19 +2,18 @@
 //! What they do differently is in `system`, the module of the one at hand.
 
 #[cfg(target_os = "linux")]
-use super::linux as system;
+use super::{linux as system, linux_calls as calls};
 #[cfg(target_os = "macos")]
-use super::macos as system;
+use super::{macos as system, macos_calls as calls};
 
 use super::beneath::{At, FOR_FILES, FOR_FOLDERS, Held, Start, told};
-use super::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
+use super::common::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
 use crate::disk::backing::Backing;
 use crate::disk::{
-    Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, Settling, Source, Stamp,
-    Stat, Tree,
+    Anchor, Claim, Disk, FolderFacts, Found, Journal, Part, Settling, Source, Stat, Tree,
 };
 use camino::Utf8Path;
-use rustix::fs::{AtFlags, FileType, Mode, OFlags, RenameFlags};
+use rustix::fs::{AtFlags, Mode, OFlags, RenameFlags};
 use std::collections::HashMap;
 use std::ffi::OsStr;
 use std::io;
@@ -53,33 +52,6 @@ impl Default for OsDisk {
     }
 }
 
-fn stamp(seconds: i64, nanos: i64) -> Stamp {
-    Stamp {
-        seconds,
-        nanos: u32::try_from(nanos).unwrap_or(0),
-    }
-}
-
-pub(super) fn stat_of(meta: &std::fs::Metadata) -> Stat {
-    let kind = meta.file_type();
-    Stat {
-        kind: if kind.is_file() {
-            EntryKind::File
-        } else if kind.is_dir() {
-            EntryKind::Folder
-        } else if kind.is_symlink() {
-            EntryKind::Link
-        } else {
-            EntryKind::Special
-        },
-        bytes: meta.len(),
-        modified: stamp(meta.mtime(), meta.mtime_nsec()),
-        device: meta.dev(),
-        inode: meta.ino(),
-        changed: stamp(meta.ctime(), meta.ctime_nsec()),
-    }
-}
-
 /// Lists one open folder. What is mounted in it is told as that, where it is asked on which mount
 /// it has to be. The rest is left out where `go_on` says no.
 fn list_folder(
@@ -99,7 +71,7 @@ fn list_folder(
             continue;
         }
         let name = OsStr::from_bytes(name);
-        let stat = system::stat_at(listed.fd()?, Path::new(name)).and_then(|(stat, place)| {
+        let stat = calls::stat_at(listed.fd()?, Path::new(name)).and_then(|(stat, place)| {
             on.map_or(Ok(()), |start| place.check_on(start.place))?;
             Ok(stat)
         });
@@ -111,40 +83,9 @@ fn list_folder(
 /// Opens a folder to be listed, so that its access time stays.
 fn open_listing(start: &Start, path: &Path) -> io::Result<OwnedFd> {
     let open = |more| start.open(path, OFlags::DIRECTORY | more, Mode::empty());
-    match open(system::QUIETLY) {
+    match open(calls::QUIETLY) {
         Err(e) if e.kind() == io::ErrorKind::PermissionDenied => open(OFlags::empty()),
         other => other,
-    }
-}
-
-/// The widths of these fields differ between systems.
-fn wide<T, N: TryInto<T>>(field: N) -> Option<T> {
-    field.try_into().ok()
-}
-
-pub(super) fn kind_of(mode: rustix::fs::RawMode) -> EntryKind {
-    match FileType::from_raw_mode(mode) {
-        FileType::RegularFile => EntryKind::File,
-        FileType::Directory => EntryKind::Folder,
-        FileType::Symlink => EntryKind::Link,
-        _ => EntryKind::Special,
-    }
-}
-
-pub(super) fn raw_stat(s: &rustix::fs::Stat) -> Stat {
-    Stat {
-        kind: kind_of(s.st_mode),
-        bytes: wide(s.st_size).unwrap_or(0),
-        modified: Stamp {
-            seconds: wide(s.st_mtime).unwrap_or(0),
-            nanos: wide(s.st_mtime_nsec).unwrap_or(0),
-        },
-        device: wide(s.st_dev).unwrap_or(0),
-        inode: wide(s.st_ino).unwrap_or(0),
-        changed: Stamp {
-            seconds: wide(s.st_ctime).unwrap_or(0),
-            nanos: wide(s.st_ctime_nsec).unwrap_or(0),
-        },
     }
 }
 

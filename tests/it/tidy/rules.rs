@@ -197,11 +197,12 @@ pub(super) fn shared_names(files: &[File]) -> Vec<String> {
     let systems = ["unix", "linux", "macos", "windows"];
     let mut places: BTreeMap<&str, BTreeSet<PathBuf>> = BTreeMap::new();
     for (path, text) in files.iter().filter(|(path, _)| !is_tests(path)) {
-        let is_form = systems.iter().any(|s| path.file_stem().unwrap() == *s);
-        let place = if is_form {
-            path.parent().unwrap()
-        } else {
-            path
+        // The file of a system, or any in its folder, stands for the folder around that.
+        let is_form = |at: &&Path| systems.iter().any(|s| at.file_stem().unwrap() == *s);
+        let form = path.ancestors().filter(|at| at.file_stem().is_some());
+        let place = match form.filter(is_form).last() {
+            Some(form) => form.parent().unwrap(),
+            None => path,
         };
         for line in code(text).lines() {
             let mut words = line.split_whitespace().filter(|w| !w.starts_with("pub"));

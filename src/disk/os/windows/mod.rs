@@ -16,54 +16,42 @@
 //!   refusal is no failure, because names are given with `MOVEFILE_WRITE_THROUGH`, and a file's own
 //!   flush writes NTFS's journal (from memory).
 
-use super::windows_forms::{self as forms, Bus, plain, verbatim};
-use super::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
-use crate::disk::backing::Backing;
-use crate::disk::buffer::{ALIGN, Aligned, Chunk};
+mod files;
+mod held;
+mod look;
+mod volume;
+
+use super::common::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
+use super::windows_forms::{self as forms, plain};
 use crate::disk::{
     Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Settling,
-    Source, Stamp, Stat, Tree,
+    Source, Stat, Tree,
 };
 use crate::name::part_name;
 use crate::sys::windows as sys;
-use crate::units::{len_usize, len64};
-use camino::{Utf8Path, Utf8PathBuf};
-use std::collections::{BTreeSet, HashMap, VecDeque};
-use std::ffi::{OsStr, OsString};
-use std::fs::{File, FileTimes, OpenOptions};
+use camino::Utf8Path;
+use files::{OsPart, OsSource};
+use held::{Held, Hold, hold_folder};
+use look::{
+    check_file, full, is_compressed, is_error, list_folder, open_quietly, open_to_look, stat_of,
+};
+use std::collections::HashMap;
+use std::ffi::OsStr;
+use std::fs::{File, OpenOptions};
 use std::io;
-use std::os::windows::ffi::OsStringExt as _;
-use std::os::windows::fs::{FileExt as _, OpenOptionsExt as _};
+use std::os::windows::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
-use std::time::{Duration, SystemTime};
+use volume::{ancestors_of, backing_of, volume_of, wide_serial};
 use windows_sys::Win32::Foundation::{
     ERROR_ACCESS_DENIED, ERROR_CALL_NOT_IMPLEMENTED, ERROR_INVALID_FUNCTION, ERROR_INVALID_HANDLE,
-    ERROR_INVALID_PARAMETER, ERROR_NO_MORE_FILES, ERROR_NOT_SUPPORTED, ERROR_SHARING_VIOLATION,
-    GENERIC_READ, GENERIC_WRITE,
+    ERROR_INVALID_PARAMETER, ERROR_NOT_SUPPORTED, ERROR_SHARING_VIOLATION, GENERIC_WRITE,
 };
 use windows_sys::Win32::Storage::FileSystem::{
-    DELETE, FILE_ATTRIBUTE_COMPRESSED, FILE_ATTRIBUTE_DIRECTORY, FILE_ATTRIBUTE_REPARSE_POINT,
-    FILE_FLAG_BACKUP_SEMANTICS, FILE_FLAG_DELETE_ON_CLOSE, FILE_FLAG_NO_BUFFERING,
-    FILE_FLAG_OPEN_REPARSE_POINT, FILE_FLAG_SEQUENTIAL_SCAN, FILE_READ_ATTRIBUTES, FILE_SHARE_READ,
-    FILE_SHARE_WRITE, FILE_WRITE_ATTRIBUTES, FileAttributeTagInfo, FileIdBothDirectoryInfo,
-    FileIdBothDirectoryRestartInfo, FileIdInfo, IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS,
-};
-use windows_sys::Win32::System::Ioctl::{
-    IOCTL_STORAGE_GET_DEVICE_NUMBER, IOCTL_STORAGE_QUERY_PROPERTY,
+    DELETE, FILE_FLAG_BACKUP_SEMANTICS, FILE_FLAG_DELETE_ON_CLOSE, FILE_FLAG_NO_BUFFERING,
+    FILE_FLAG_OPEN_REPARSE_POINT, FILE_FLAG_SEQUENTIAL_SCAN,
 };
 use windows_sys::Win32::System::SystemServices::FILE_READ_ONLY_VOLUME;
-
-/// One block of a folder's listing, in bytes.
-const LISTING_BYTES: usize = 64 << 10;
-/// Kinds of drives, as `GetDriveTypeW` numbers them.
-const DRIVE_UNKNOWN: u32 = 0;
-const DRIVE_NO_ROOT_DIR: u32 = 1;
-const DRIVE_REMOTE: u32 = 4;
-const DRIVE_RAMDISK: u32 = 6;
-/// Properties that a disk can be asked for (`STORAGE_PROPERTY_ID`).
-const DEVICE_PROPERTY: u32 = 0;
-const SEEK_PENALTY_PROPERTY: u32 = 7;
 
 /// The computer's own file systems.
 #[derive(Debug)]
@@ -74,69 +62,6 @@ pub struct OsDisk {
     in_memory: Mutex<HashMap<u64, bool>>,
     /// The folders that jobs work in now.
     held: Arc<Mutex<Vec<Arc<Held>>>>,
-}
-
-/// Folders below a held one that are kept open, those used last.
-const NEAR_MAX: usize = 32;
-
-/// A folder that a job works in. As long as it and what is in work below it are open without leave
-/// to delete, Windows lets nobody rename or replace them (from memory).
-#[derive(Debug)]
-struct Held {
-    path: Utf8PathBuf,
-    root: File,
-    near: Mutex<VecDeque<(Utf8PathBuf, File)>>,
-}
-
-impl Held {
-    /// Looks at every folder on the way to an entry, and keeps it from being changed for a link.
-    fn check_way(&self, below: &Utf8Path) -> io::Result<()> {
-        let mut near = self.near.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut at = self.path.clone();
-        for part in below.parent().into_iter().flat_map(Utf8Path::components) {
-            at.push(part);
-            if near.iter().any(|(path, _)| *path == at) {
-                continue;
-            }
-            let folder = hold_folder(&full(&at)?, FILE_FLAG_OPEN_REPARSE_POINT)?;
-            match stat_of(&folder)?.kind {
-                EntryKind::Folder => near.push_front((at.clone(), folder)),
-                EntryKind::Link => {
-                    return Err(io::Error::other(
-                        "it lies behind a link, which is not followed",
-                    ));
-                }
-                _ => return Err(io::ErrorKind::NotADirectory.into()),
-            }
-        }
-        near.truncate(NEAR_MAX);
-        Ok(())
-    }
-}
-
-/// Lets go of a held folder.
-#[derive(Debug)]
-struct Hold {
-    all: Arc<Mutex<Vec<Arc<Held>>>>,
-    held: Arc<Held>,
-}
-
-impl Drop for Hold {
-    fn drop(&mut self) {
-        let mut all = self.all.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(at) = all.iter().position(|held| Arc::ptr_eq(held, &self.held)) {
-            all.swap_remove(at);
-        }
-    }
-}
-
-/// Opens a folder so that nobody renames or deletes it meanwhile.
-fn hold_folder(path: &Path, flags: u32) -> io::Result<File> {
-    OpenOptions::new()
-        .access_mode(GENERIC_READ)
-        .share_mode(FILE_SHARE_READ | FILE_SHARE_WRITE)
-        .custom_flags(FILE_FLAG_BACKUP_SEMANTICS | flags)
-        .open(path)
 }
 
 impl OsDisk {
@@ -154,244 +79,6 @@ impl Default for OsDisk {
     fn default() -> Self {
         Self::new()
     }
-}
-
-/// Returns a path in its verbatim form.
-fn full(path: &Utf8Path) -> io::Result<PathBuf> {
-    let here = std::env::current_dir()?;
-    let here = here
-        .to_str()
-        .ok_or_else(|| io::Error::other("the current folder's name is not text"))?;
-    Ok(PathBuf::from(verbatim(path.as_str(), here)))
-}
-
-fn is_error(cause: &io::Error, codes: &[u32]) -> bool {
-    cause
-        .raw_os_error()
-        .and_then(|code| u32::try_from(code).ok())
-        .is_some_and(|code| codes.contains(&code))
-}
-
-/// Opens a file or folder for a look at what the system says of it; a link itself, not what it
-/// points to. Touches nothing.
-fn open_to_look(path: &Path) -> io::Result<File> {
-    OpenOptions::new()
-        .access_mode(FILE_READ_ATTRIBUTES)
-        .custom_flags(FILE_FLAG_BACKUP_SEMANTICS | FILE_FLAG_OPEN_REPARSE_POINT)
-        .open(path)
-}
-
-/// Opens a file or folder for reading so that its date of last access stays, where that is granted.
-fn open_quietly(path: &Path, flags: u32) -> io::Result<File> {
-    let open = |access| {
-        OpenOptions::new()
-            .access_mode(access)
-            .custom_flags(flags)
-            .open(path)
-    };
-    // Wine would take the date that means "leave it alone" for a date.
-    if !sys::is_wine()
-        && let Ok(file) = open(GENERIC_READ | FILE_WRITE_ATTRIBUTES)
-        && sys::keep_access_time(&file).is_ok()
-    {
-        return Ok(file);
-    }
-    open(GENERIC_READ)
-}
-
-fn stat_of(file: &File) -> io::Result<Stat> {
-    let told = winapi_util::file::information(file)?;
-    let has = |flag: u32| told.file_attributes() & u64::from(flag) != 0;
-    let kind = if has(FILE_ATTRIBUTE_REPARSE_POINT) && is_link(file)? {
-        EntryKind::Link
-    } else if has(FILE_ATTRIBUTE_DIRECTORY) {
-        EntryKind::Folder
-    } else {
-        EntryKind::File
-    };
-    let modified = forms::stamp(told.last_write_time().unwrap_or(0));
-    Ok(Stat {
-        kind,
-        bytes: told.file_size(),
-        modified,
-        changed: modified,
-        device: told.volume_serial_number(),
-        inode: told.file_index(),
-    })
-}
-
-fn is_link(file: &File) -> io::Result<bool> {
-    let mut block = Aligned::new(8);
-    sys::file_information(file, FileAttributeTagInfo, &mut block.all_mut()[..8])?;
-    Ok(forms::is_link(block.first(8)))
-}
-
-fn is_compressed(file: &File) -> bool {
-    winapi_util::file::information(file)
-        .is_ok_and(|told| told.file_attributes() & u64::from(FILE_ATTRIBUTE_COMPRESSED) != 0)
-}
-
-/// Refuses what is no plain file; a link is not followed.
-fn check_file(path: &Path) -> io::Result<()> {
-    match stat_of(&open_to_look(path)?)?.kind {
-        EntryKind::File => Ok(()),
-        EntryKind::Link => Err(io::Error::other("is a link, which is not followed")),
-        EntryKind::Folder | EntryKind::Special => Err(io::Error::other("is no longer a file")),
-    }
-}
-
-/// Lists one folder. Each entry is looked at by itself: what NTFS keeps beside the names may be
-/// old. The rest is left out where `go_on` says no.
-fn list_folder(
-    at: &Path,
-    flags: u32,
-    go_on: &dyn Fn() -> bool,
-    entries: &mut Entries,
-) -> io::Result<()> {
-    let folder = open_quietly(at, FILE_FLAG_BACKUP_SEMANTICS | flags)?;
-    let mut block = Aligned::new(LISTING_BYTES);
-    let mut class = FileIdBothDirectoryRestartInfo;
-    loop {
-        match sys::file_information(&folder, class, block.all_mut()) {
-            Err(e) if is_error(&e, &[ERROR_NO_MORE_FILES]) => return Ok(()),
-            other => other?,
-        }
-        class = FileIdBothDirectoryInfo;
-        let names = forms::listed_names(block.first(LISTING_BYTES))
-            .ok_or_else(|| io::Error::other("the system listed it in no form that is known"))?;
-        for name in names {
-            if !go_on() {
-                return Ok(());
-            }
-            let name = OsString::from_wide(&name);
-            let stat = open_to_look(&at.join(&name)).and_then(|file| stat_of(&file));
-            entries.push((name, stat));
-        }
-    }
-}
-
-/// The volume that a folder is on.
-struct Volume {
-    /// Its root, with a backslash at the end.
-    root: String,
-    /// A number that no other volume of this computer has at the moment.
-    number: u64,
-}
-
-/// Returns the volume of a folder in verbatim form.
-fn volume_of(folder: &Path) -> io::Result<Volume> {
-    // Questions about volumes are described for plain roots, `C:\`.
-    let root = plain(&sys::volume_root(folder.as_os_str())?);
-    // Serial numbers are no help: some cameras give all cards the same. Network folders have no
-    // name of this kind; their root is one.
-    let name = sys::volume_name(OsStr::new(&root)).unwrap_or_else(|_| root.to_lowercase());
-    let hash = blake3::hash(name.as_bytes());
-    let number = hash
-        .as_bytes()
-        .first_chunk()
-        .map_or(0, |bytes| u64::from_le_bytes(*bytes));
-    Ok(Volume { root, number })
-}
-
-/// Opens the device below a volume or a disk by name, for questions only.
-fn open_device(name: &str) -> io::Result<File> {
-    OpenOptions::new().access_mode(0).open(name)
-}
-
-/// Asks a disk for one of its properties.
-fn property(disk: &File, id: u32) -> io::Result<Vec<u8>> {
-    let mut query = [0_u8; 12];
-    query[..4].copy_from_slice(&id.to_le_bytes());
-    let mut answer = vec![0; 1_024];
-    let filled = sys::ask_device(disk, IOCTL_STORAGE_QUERY_PROPERTY, &query, &mut answer)?;
-    answer.truncate(filled);
-    Ok(answer)
-}
-
-/// What stands behind a volume, and whether it rotates.
-fn backing_of(volume: &Volume, is_wine: bool) -> (Backing, Option<bool>) {
-    match sys::drive_type(OsStr::new(&volume.root)) {
-        Ok(DRIVE_REMOTE) => {
-            let why = format!(
-                "{} is a network folder, its disk is in another machine",
-                plain(&volume.root)
-            );
-            let known = plain(&volume.root).to_lowercase();
-            return (Backing::unknown(why).with_known([known]), None);
-        }
-        Ok(DRIVE_RAMDISK) => return (Backing::Memory, None),
-        _ => {}
-    }
-    if is_wine {
-        let why = "this is Wine, which does not say on which disk a folder is";
-        return (Backing::unknown(why), None);
-    }
-    match disks_of(volume) {
-        Ok(found) => found,
-        Err(cause) => {
-            let why = format!("Windows does not say on which disk it is ({cause})");
-            (Backing::unknown(why), None)
-        }
-    }
-}
-
-fn disks_of(volume: &Volume) -> io::Result<(Backing, Option<bool>)> {
-    let odd = || io::Error::other("an answer in no known form");
-    let name = sys::volume_name(OsStr::new(&volume.root))?;
-    let device = open_device(name.trim_end_matches('\\'))?;
-    let ask = |code| {
-        let mut block = vec![0; 8 + 24 * 64];
-        let filled = sys::ask_device(&device, code, &[], &mut block)?;
-        block.truncate(filled);
-        io::Result::Ok(block)
-    };
-    let numbers = match ask(IOCTL_VOLUME_GET_VOLUME_DISK_EXTENTS) {
-        Ok(block) => forms::disks(&block).ok_or_else(odd)?,
-        // A card without partitions is a disk and no volume on one.
-        Err(cause) => match ask(IOCTL_STORAGE_GET_DEVICE_NUMBER) {
-            Ok(block) => vec![forms::disk_number(&block).ok_or_else(odd)?],
-            Err(_) => return Err(cause),
-        },
-    };
-    let mut names = BTreeSet::new();
-    let mut rotates = None;
-    for number in numbers {
-        let name = format!("PhysicalDrive{number}");
-        let disk = open_device(&format!(r"\\.\{name}"))?;
-        if let Bus::Elsewhere(why) =
-            forms::bus(&property(&disk, DEVICE_PROPERTY)?).ok_or_else(odd)?
-        {
-            return Ok((Backing::unknown(why), None));
-        }
-        let seeks = property(&disk, SEEK_PENALTY_PROPERTY)
-            .ok()
-            .and_then(|answer| forms::has_seek_penalty(&answer));
-        if let Some(seeks) = seeks {
-            rotates = Some(seeks || rotates.unwrap_or(false));
-        }
-        names.insert(name);
-    }
-    if names.is_empty() {
-        return Err(odd());
-    }
-    Ok((Backing::Disks(names), rotates))
-}
-
-/// Returns the serial number in 64 bits, where the file system has one.
-fn wide_serial(folder: &File) -> Option<u64> {
-    let mut block = Aligned::new(24);
-    sys::file_information(folder, FileIdInfo, &mut block.all_mut()[..24]).ok()?;
-    forms::wide_serial(block.first(24))
-}
-
-/// (volume, number in it) of a folder and all above it.
-fn ancestors_of(canonical: &Path) -> io::Result<Vec<(u64, u64)>> {
-    let mut found = Vec::new();
-    for above in canonical.ancestors() {
-        let number = stat_of(&open_to_look(above)?)?.inode;
-        found.push((volume_of(above)?.number, number));
-    }
-    Ok(found)
 }
 
 impl OsDisk {
@@ -427,14 +114,9 @@ impl OsDisk {
             .in_memory
             .lock()
             .unwrap_or_else(PoisonError::into_inner);
-        *known.entry(device).or_insert_with(|| {
-            // A volume that cannot be asked must not count as a device.
-            sys::volume_root(path.as_os_str())
-                .and_then(|root| sys::drive_type(OsStr::new(&plain(&root))))
-                .map_or(true, |kind| {
-                    matches!(kind, DRIVE_UNKNOWN | DRIVE_NO_ROOT_DIR | DRIVE_RAMDISK)
-                })
-        })
+        *known
+            .entry(device)
+            .or_insert_with(|| volume::is_in_memory(path))
     }
 
     fn open_source(&self, path: &Utf8Path) -> io::Result<Box<dyn Source>> {
@@ -754,142 +436,6 @@ impl Disk for OsDisk {
             .custom_flags(FILE_FLAG_OPEN_REPARSE_POINT)
             .open(self.place(path)?)?;
         Ok(Box::new(OsJournal { file }))
-    }
-}
-
-/// A file open for reading.
-#[derive(Debug)]
-struct OsSource {
-    file: File,
-    way: ReadBackWay,
-    is_unbuffered: bool,
-    /// For reads that do not begin and end where unbuffered ones must.
-    scratch: Option<Aligned>,
-}
-
-impl OsSource {
-    /// Reads the blocks around a place and takes what was asked for.
-    fn read_around(&mut self, into: &mut [u8], offset: u64) -> io::Result<usize> {
-        let scratch = self.scratch.get_or_insert_with(|| Aligned::new(ALIGN));
-        let start = offset / len64(ALIGN) * len64(ALIGN);
-        let skip = len_usize(offset - start);
-        let filled = self.file.seek_read(scratch.all_mut(), start)?;
-        let found = scratch.first(filled).get(skip..).unwrap_or(&[]);
-        let n = found.len().min(into.len());
-        into[..n].copy_from_slice(&found[..n]);
-        Ok(n)
-    }
-}
-
-impl Source for OsSource {
-    fn read_at(&mut self, into: &mut [u8], offset: u64) -> io::Result<usize> {
-        if !self.is_unbuffered {
-            return self.file.seek_read(into, offset);
-        }
-        let fits = into.as_ptr().align_offset(ALIGN) == 0 && offset.is_multiple_of(len64(ALIGN));
-        let whole = into.len() / ALIGN * ALIGN;
-        if fits && whole > 0 {
-            return self.file.seek_read(&mut into[..whole], offset);
-        }
-        self.read_around(into, offset)
-    }
-
-    fn expect(&self, _offset: u64, _bytes: u64) {}
-
-    fn forget(&self, _offset: u64) {}
-
-    fn stat(&self) -> io::Result<Stat> {
-        stat_of(&self.file)
-    }
-
-    fn way(&self) -> ReadBackWay {
-        self.way
-    }
-}
-
-/// A part file being written.
-#[derive(Debug)]
-struct OsPart {
-    file: File,
-    path: PathBuf,
-    is_unbuffered: bool,
-    /// Opened when the file system took an unbuffered open and refused an unbuffered write.
-    buffered: OnceLock<File>,
-}
-
-impl OsPart {
-    fn open_buffered(&self) -> io::Result<&File> {
-        if self.buffered.get().is_none() {
-            let file = OpenOptions::new().write(true).open(&self.path)?;
-            drop(self.buffered.set(file));
-        }
-        self.buffered
-            .get()
-            .ok_or_else(|| io::Error::other("could not be opened again"))
-    }
-}
-
-fn write_all_at(file: &File, mut bytes: &[u8], mut offset: u64) -> io::Result<()> {
-    while !bytes.is_empty() {
-        let n = file.seek_write(bytes, offset)?;
-        if n == 0 {
-            return Err(io::ErrorKind::WriteZero.into());
-        }
-        bytes = bytes.get(n..).unwrap_or(&[]);
-        offset += len64(n);
-    }
-    Ok(())
-}
-
-impl Part for OsPart {
-    fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()> {
-        if !self.is_unbuffered {
-            return write_all_at(&self.file, chunk.bytes(), offset);
-        }
-        if let Some(file) = self.buffered.get() {
-            return write_all_at(file, chunk.bytes(), offset);
-        }
-        match write_all_at(&self.file, chunk.padded(), offset) {
-            Err(e) if is_error(&e, &[ERROR_INVALID_PARAMETER]) => {
-                write_all_at(self.open_buffered()?, chunk.bytes(), offset)
-            }
-            other => other,
-        }
-    }
-
-    fn flush_data(&self) -> io::Result<()> {
-        self.file.sync_data()
-    }
-
-    fn finish(&self, bytes: u64, modified: Stamp) -> io::Result<bool> {
-        if self.is_unbuffered {
-            match self.file.set_len(bytes) {
-                Err(e) if is_error(&e, &[ERROR_INVALID_PARAMETER]) => {
-                    self.open_buffered()?.set_len(bytes)?;
-                }
-                other => other?,
-            }
-        }
-        let nanos = Duration::from_nanos(u64::from(modified.nanos));
-        let seconds = Duration::from_secs(modified.seconds.unsigned_abs());
-        let whole = if modified.seconds < 0 {
-            SystemTime::UNIX_EPOCH.checked_sub(seconds)
-        } else {
-            SystemTime::UNIX_EPOCH.checked_add(seconds)
-        };
-        let Some(time) = whole.and_then(|t| t.checked_add(nanos)) else {
-            return Ok(false);
-        };
-        let times = FileTimes::new().set_modified(time).set_accessed(time);
-        Ok(self.file.set_times(times).is_ok())
-    }
-
-    fn flush_all(&self) -> io::Result<()> {
-        self.file.sync_all()
-    }
-
-    fn had_other_writer(&self) -> bool {
-        false
     }
 }
 
