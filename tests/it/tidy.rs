@@ -3,6 +3,7 @@
 
 mod imports;
 mod rules;
+mod words;
 
 use rules::{File, code, files_in};
 use std::path::Path;
@@ -137,6 +138,34 @@ fn lines_stay_narrow() {
     assert_eq!(wide, [""; 0], "more than {} characters", rules::WIDTH_MAX);
 }
 
+/// What is read first is read whole only if it is short.
+#[test]
+fn documents_that_are_read_first_stay_short() {
+    let first = ["README.md", "DEVELOPERS.md"].map(|name| Path::new(name).to_path_buf());
+    let texts = texts().into_iter().filter(|(path, _)| first.contains(path));
+    let texts: Vec<File> = texts.collect();
+    assert_eq!(texts.len(), first.len());
+    assert_eq!(
+        rules::long_documents(&texts),
+        [""; 0],
+        "more than {} lines of {} characters",
+        rules::DOCUMENT_LINES_MAX,
+        rules::WIDTH_MAX
+    );
+}
+
+/// The glossary itself names the old words.
+#[test]
+fn documents_for_people_have_one_word_for_one_thing() {
+    let pages = files_in("docs", &["md"]).into_iter();
+    let pages = pages.filter(|(path, _)| !path.starts_with("dev") && path != "glossary.md");
+    let readme = texts().into_iter();
+    let readme = readme.filter(|(path, _)| path == "README.md");
+    let documents: Vec<File> = pages.chain(readme).collect();
+    assert!(documents.len() > 9, "{}", documents.len());
+    assert_eq!(words::old_words(&documents), [""; 0]);
+}
+
 #[test]
 fn a_name_of_a_type_stands_for_one_thing() {
     let mut shared = rules::shared_names(&sources());
@@ -157,7 +186,9 @@ fn each_rule_can_be_broken() {
     let long_function = format!("fn f() {{\n{}}}\n", "    g();\n".repeat(70));
     let long_file = "use a;\n".repeat(601);
     let tested = format!("#[cfg(test)]\nmod tests {{\n{long_file}}}\n");
-    let rules: [(Rule, &str, &str, &str); 10] = [
+    let long_document = "A kite.\n".repeat(151);
+    let wide_table = format!("| {}|\n", "kite ".repeat(20));
+    let rules: [(Rule, &str, &str, &str); 15] = [
         (
             |f| rules::climbing(f).0,
             "disk/mod.rs",
@@ -208,6 +239,26 @@ fn each_rule_can_be_broken() {
             "use a;",
             "//! Owns the plan.",
         ),
+        (
+            rules::long_documents,
+            "README.md",
+            &long_document,
+            "A kite.\n",
+        ),
+        (rules::long_documents, "README.md", &wide_table, "| kite |"),
+        (
+            words::old_words,
+            "README.md",
+            "It is on each\ndestination, all of it.",
+            "In [`destination`](destination.md)\n\n    destination\n\nThe **time left**.",
+        ),
+        (
+            words::old_words,
+            "README.md",
+            "Two were [left](a.md).",
+            "A socket, pipe or device.",
+        ),
+        (words::old_words, "README.md", "UNCHANGED", "unchanged"),
     ];
     for (n, (rule, path, broken, kept)) in rules.into_iter().enumerate() {
         let beside = (

@@ -23,7 +23,7 @@ use unlade::hash_algorithm::Also;
 use unlade::record::layout::{Layout, Level};
 use weigh::WeighCommand;
 
-/// Empties camera cards onto two drives in one read and proves that nothing was dropped.
+/// Copies camera cards to two or more drives and proves that nothing is missing.
 #[derive(Debug, Parser)]
 #[command(
     name = "unlade",

@@ -3,6 +3,7 @@
 mod binary;
 mod by_hand;
 mod cards;
+mod documents;
 mod elsewhere;
 mod flips;
 mod formats;

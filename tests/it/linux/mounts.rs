@@ -549,7 +549,7 @@ fn a_reader_that_does_not_repeat_itself_is_found_by_reread_only() {
     let ran = rig.work.run(&format!("{JOB} --proof reread"));
     assert_eq!(rig.card.fired("BitflipRead"), 1);
     ran.exits(1).says("mismatch").says("second read").says(CLIP);
-    // The limit of the proof, as the README states it: the copies equal what the reader delivered.
+    // The limit of the proof, as `docs/proof.md` has it: copies equal what the reader delivered.
     let rig = Rig::small("no-reread", faulty(flip()), plain(), plain());
     rig.work.run(JOB).exits(0);
     assert_ne!(rig.held("a"), rig.listed);

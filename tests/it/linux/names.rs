@@ -1,5 +1,6 @@
-//! The written policy for hard names and odd files (README), where other tests leave it open: the
-//! longest names, twins in two normal forms, protected files, and nothing raw on any screen.
+//! The written policy for hard names and odd files (`docs/odd-files.md`), where other tests leave
+//! it open: the longest names, twins in two normal forms, protected files, and nothing raw on any
+//! screen.
 
 use crate::support::mount::{Mount, Options, skip};
 use crate::support::program::{

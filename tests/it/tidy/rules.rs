@@ -8,6 +8,8 @@ use std::path::{Path, PathBuf};
 const FUNCTION_LINES_MAX: usize = 70;
 /// Lines that a file of `src` may have without its tests.
 pub(super) const FILE_LINES_MAX: usize = 600;
+/// Lines that a document may have that is read first.
+pub(super) const DOCUMENT_LINES_MAX: usize = 150;
 /// Characters that a line may have.
 pub(super) const WIDTH_MAX: usize = 100;
 
@@ -188,6 +190,21 @@ pub(super) fn wide_lines(files: &[File]) -> Vec<String> {
                 faults.push(format!("{}:{}", path.display(), number + 1));
             }
         }
+    }
+    faults
+}
+
+/// Short documents that are too long or too wide. Here tables and links count as well.
+pub(super) fn long_documents(files: &[File]) -> Vec<String> {
+    let mut faults = Vec::new();
+    for (path, text) in files {
+        let lines = text.lines().count();
+        if lines > DOCUMENT_LINES_MAX {
+            faults.push(format!("{}: {lines} lines", path.display()));
+        }
+        let wide = text.lines().enumerate();
+        let wide = wide.filter(|(_, line)| line.chars().count() > WIDTH_MAX);
+        faults.extend(wide.map(|(n, _)| format!("{}:{}", path.display(), n + 1)));
     }
     faults
 }
