@@ -2,6 +2,7 @@
 //! folders in the place of cards and drives. A document is one session from its first line on.
 
 use crate::support::program::{Card, Work, finish, put, skip, tool};
+use std::collections::BTreeSet;
 use std::fs;
 use std::os::unix::fs::{PermissionsExt as _, symlink};
 use std::path::{Path, PathBuf};
@@ -124,4 +125,37 @@ fn every_command_in_the_documents_runs() {
     }
     assert!(ran > 30, "{ran} commands only");
     assert_eq!(skipped, [true; SKIPPED.len()], "{SKIPPED:?}");
+}
+
+/// Flags of programs of others.
+const THEIRS: [&str; 5] = ["--check", "--locked", "--path", "--release", "--strict"];
+
+/// The flags in a text; a blank or a mark ends one.
+fn flags(text: &str) -> BTreeSet<String> {
+    let is_part = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+    let words = text.split(|c| !is_part(c));
+    let flags = words.filter(|word| word.starts_with("--") && !word.trim_matches('-').is_empty());
+    flags.map(str::to_owned).collect()
+}
+
+#[test]
+fn every_flag_in_the_documents_is_one() {
+    let man = Path::new(env!("CARGO_MANIFEST_DIR")).join("man");
+    let mut known: BTreeSet<String> = THEIRS.map(str::to_owned).into();
+    for page in fs::read_dir(man).unwrap() {
+        let page = page.unwrap().path();
+        if page.extension().is_some_and(|x| x == "1") {
+            let text = fs::read_to_string(page).unwrap();
+            known.extend(flags(&text.replace("\\-", "-")));
+        }
+    }
+    let mut seen = 0;
+    for document in documents() {
+        let text = fs::read_to_string(&document).unwrap();
+        let named = flags(&text);
+        let unknown: Vec<_> = named.difference(&known).collect();
+        assert_eq!(unknown, [""; 0], "{}", document.display());
+        seen += named.len();
+    }
+    assert!(seen > 60, "{seen} flags only");
 }
