@@ -30,7 +30,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_needs_command" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_needs_command" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_needs_command" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_needs_command" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_needs_command" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_needs_command" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_needs_command" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_needs_command" -s V -l version -d 'Print version'
@@ -77,7 +77,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand copy" -l only-new -d 'Leav
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l dry-run -d 'Only show what would be done, like plan'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand copy" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand copy" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l to -d 'A folder on a drive; give one for each copy' -r
@@ -109,7 +109,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand plan" -l only-new -d 'Leav
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l dry-run -d 'Only show what would be done, like plan'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand plan" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand plan" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l on -d 'A folder on a drive: an offload, or one that holds offloads (three levels deep at most) [default: the places that the ledger knows for this card]' -r
@@ -126,7 +126,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand prove" -l reread -d 'Read 
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l by-content -d 'Compare by content only: read this card and find its files in the offloads, whatever card they came from'
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand prove" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand prove" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l last -d 'Entries to show' -r
@@ -139,7 +139,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand ledger" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand ledger" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand verify" -l signed-by -d 'Expect the manifests to be signed by a public key of this file (as `ssh-keygen` writes them, one a line); without a signature by one of them the offload differs' -r
@@ -149,7 +149,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand verify" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand verify" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand verify" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand verify" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand verify" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand verify" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand verify" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -l seconds -d 'Read for so many seconds at most, 600 at most' -r
@@ -165,7 +165,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand rate" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand rate" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and not __fish_seen_subcommand_from list add remove" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -174,7 +174,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and not __fish_seen_subcommand_from list add remove" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and not __fish_seen_subcommand_from list add remove" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and not __fish_seen_subcommand_from list add remove" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand kit; and not __fish_seen_subcommand_from list add remove" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand kit; and not __fish_seen_subcommand_from list add remove" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and not __fish_seen_subcommand_from list add remove" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and not __fish_seen_subcommand_from list add remove" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and not __fish_seen_subcommand_from list add remove" -f -a "list" -d 'Show cards, readers and drives'
@@ -186,7 +186,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from list" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from list" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from list" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from list" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from list" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from list" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from list" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from add" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -195,7 +195,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from add" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from add" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from add" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from add" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from add" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from add" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from add" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from add" -f -a "card" -d 'A card'
@@ -207,7 +207,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from remove" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from remove" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from remove" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from remove" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from remove" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from remove" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand kit; and __fish_seen_subcommand_from remove" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -216,7 +216,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -f -a "footage" -d 'How long a card records, and whether its write class sustains the bit rate'
@@ -232,7 +232,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from footage" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from footage" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from footage" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from footage" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from footage" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from footage" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from footage" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from burst" -l fps -d 'Frames per second' -r
@@ -246,7 +246,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from burst" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from burst" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from burst" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from burst" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from burst" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from burst" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from burst" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -l offload -d 'Size of one offload' -r
@@ -266,7 +266,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l to -d 'Make the page as this file instead; it must not exist' -r
@@ -279,7 +279,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand report" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand report" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand report" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand report" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand demo" -l keep -d 'Keep everything in this folder, which must be empty or new' -r
@@ -289,7 +289,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand demo" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand demo" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand demo" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand demo" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand demo" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand demo" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand demo" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand schema" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -298,7 +298,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand schema" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand schema" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand schema" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand schema" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand schema" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand schema" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand schema" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand completions" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -307,7 +307,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand completions" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand completions" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand completions" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand completions" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand completions" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand completions" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand completions" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand man" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -316,7 +316,7 @@ never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand man" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand man" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
 complete -c unlade -n "__fish_unlade_using_subcommand man" -s q -l quiet -d 'Print the result only'
-complete -c unlade -n "__fish_unlade_using_subcommand man" -s v -l verbose -d 'Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it'
+complete -c unlade -n "__fish_unlade_using_subcommand man" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand man" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand man" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand help; and not __fish_seen_subcommand_from copy plan prove ledger verify rate kit weigh report demo schema completions man help" -f -a "copy" -d 'Copy cards to every destination, read all copies back, and give the verdict'

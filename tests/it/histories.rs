@@ -2244,6 +2244,9 @@ impl History {
                 let others = self.named.get(name).is_some_and(|keys| keys.len() > 1);
                 let by_hand = device.is_some_and(|d| self.by_hand.contains(&(d, name.to_owned())));
                 let unknown = self.hidden_changed || self.is_unknown_card(place, name);
+                // Another program emptied the records that vouched for it.
+                let is_rotten = |d| self.rotten_records.contains(&(d, name.to_owned()));
+                let unknown = unknown || device.is_some_and(is_rotten);
                 others || by_hand || unknown || problem.detail.starts_with("and ")
             }
             // Read back again, and rotten since.

@@ -59,7 +59,8 @@ pub(crate) struct Common {
     /// Print the result only.
     #[arg(long, short, global = true, conflicts_with = "json")]
     pub(crate) quiet: bool,
-    /// Tell on standard error what is decided and how long it takes; UNLADE_LOG filters it.
+    /// Say everything that is known, and on standard error what is decided and how long it takes
+    /// (UNLADE_LOG filters that).
     #[arg(long, short, global = true)]
     pub(crate) verbose: bool,
     /// Use colour: auto follows the terminal and NO_COLOR.

@@ -10,17 +10,17 @@ use crate::cli::view::next_steps::STEPS_MAX;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
-use crate::cli::view::words::answer::{
-    ONE_COPY, SAID_NOW, SAID_THEN, card_name, cautions, copies_line, heading, look_first,
-};
+use crate::cli::view::words::answer::{CardAnswer, SAID_NOW, SAID_THEN, card_name, copies_line};
 use crate::cli::view::words::findings::UNREAD_STEP;
 use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
 use serde_json::json;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use unlade::error::{
     Cause, DENIED_STEP, NO_FILES_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED_STEP,
 };
+use unlade::existing::source::CardNow;
 use unlade::ledger::{Deed, Entry, ShootPart};
 use unlade::name::shown;
 use unlade::proof::coverage::{Holding, Reason};
@@ -173,14 +173,100 @@ fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json:
 
 fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<String> {
     let proven = exit == Exit::Done;
-    let mut lines = vec![heading(proven, told.part.is_some(), out)];
-    lines.push(format!(
+    let answer = CardAnswer {
+        proven,
+        card: &told.card.label,
+        is_part: told.part.is_some(),
+        copies: told.answer.verdict.copies(),
+        // It was looked at just now.
+        now: CardNow::Unchanged,
+        has_zeros: told.answer.has_zeros,
+        has_media_left: told.answer.has_media_left,
+    };
+    let mut lines = if out.verbose {
+        details(ask, told, proven, out)
+    } else {
+        summary(ask, told, proven, out)
+    };
+    let (first, then) = if out.verbose {
+        ("Note     ", "         ")
+    } else {
+        ("  ", "  ")
+    };
+    for warning in answer.warnings() {
+        lines.extend(wrap(&warning, out.width, first, then));
+    }
+    lines.extend(shoot.iter().cloned());
+    lines.extend(answer.lines(out));
+    lines
+}
+
+/// Returns what is needed to know: what each copy holds, what is out of the ordinary, why it is not
+/// proven and what to do.
+fn summary(ask: &Ask, told: &Told, proven: bool, out: Out) -> Vec<String> {
+    let head = format!(
+        "{}: {}, {}",
+        card_name(&told.card.label, told.card.volume_id.as_deref()),
+        counted(told.listed.0, "file"),
+        size(told.listed.1)
+    );
+    let mut lines = wrap(&head, out.width, "", "  ");
+    for holding in &told.answer.holdings {
+        let text = format!("{}  {}", shown(&holding.root), holding_words(holding, told));
+        lines.extend(wrap(&text, out.width, "  ", "      "));
+        for lack in holding.lacks.iter().filter(|_| !told.interrupted) {
+            lines.extend(wrap(&lack.told(), out.width, "      ", "        "));
+        }
+    }
+    for note in notes(ask, told) {
+        lines.extend(wrap(&note, out.width, "  ", "  "));
+    }
+    if proven {
+        return lines;
+    }
+    for (at, (reasons, step)) in troubles(ask, told).iter().enumerate() {
+        let mut text = String::new();
+        if let Some(first) = reasons.first() {
+            text = format!("{} ", sentence(first));
+            if reasons.len() > 1 {
+                let more = count(len64(reasons.len() - 1));
+                text.push_str(&format!("And {more} alike. "));
+            }
+        }
+        let text = format!("{text}{step}");
+        lines.extend(wrap(&text, out.width, &format!("  {}. ", at + 1), "     "));
+    }
+    lines
+}
+
+/// Returns the reasons by what is to be done about them.
+fn troubles<'a>(ask: &Ask, told: &'a Told) -> Vec<(Vec<&'a Reason>, &'static str)> {
+    let all: Vec<&Reason> = told.answer.reasons.iter().collect();
+    if told.interrupted || told.answer.holdings.is_empty() || ask.by_content {
+        let mut steps = next_when_not(ask, told).into_iter();
+        let first = steps.next().map(|step| (all, step));
+        return first
+            .into_iter()
+            .chain(steps.map(|step| (Vec::new(), step)))
+            .collect();
+    }
+    let mut by_step: BTreeMap<(u8, &'static str), Vec<&Reason>> = BTreeMap::new();
+    for reason in all {
+        by_step.entry(step(ask, reason)).or_default().push(reason);
+    }
+    let by_step = by_step.into_iter().map(|((_, step), all)| (all, step));
+    by_step.take(STEPS_MAX).collect()
+}
+
+/// Returns all that is known of it.
+fn details(ask: &Ask, told: &Told, proven: bool, out: Out) -> Vec<String> {
+    let mut lines = vec![format!(
         "Card     {} at {}: {}, {}",
         card_name(&told.card.label, told.card.volume_id.as_deref()),
         shown(ask.card.as_str()),
         counted(told.listed.0, "file"),
         size(told.listed.1)
-    ));
+    )];
     for (index, holding) in told.answer.holdings.iter().enumerate() {
         lines.push(format!("Copy {}   {}", index + 1, shown(&holding.root)));
         lines.extend(holding_lines(holding, told, out));
@@ -195,41 +281,37 @@ fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<
             .is_stated
             .then_some(if ask.separate { SAID_NOW } else { SAID_THEN }),
     ));
-    if proven && told.answer.verdict.copies() == 1 {
-        lines.extend(wrap(
-            ONE_COPY.trim_end(),
-            out.width,
-            "Note     ",
-            "         ",
-        ));
-    }
     for note in notes(ask, told) {
         lines.extend(wrap(&note, out.width, "Note     ", "         "));
     }
-    if !proven {
-        lines.extend(reasons(told, out));
+    if proven {
+        lines.extend(wrap(&basis(told), out.width, "Basis    ", "         "));
+        return lines;
     }
-    lines.extend(shoot.iter().cloned());
-    for step in next(ask, told, proven) {
-        lines.extend(wrap(&step, out.width, "Next     ", "         "));
+    lines.extend(reasons(told, out));
+    for step in next_when_not(ask, told) {
+        lines.extend(wrap(step, out.width, "Next     ", "         "));
     }
-    lines.extend(cautions(proven, told.part.is_some()));
     lines
+}
+
+/// Returns what a copy holds, and on what that rests.
+fn holding_words(holding: &Holding, told: &Told) -> String {
+    if holding.files == 0 && holding.unread > 0 {
+        return holding.basis.clone();
+    }
+    format!(
+        "{} of {} on the card, {}; {}",
+        count(holding.files),
+        counted(told.listed.0, "file"),
+        size(holding.bytes),
+        holding.basis
+    )
 }
 
 /// Tells what a copy holds and what it lacks, also where other copies are enough.
 fn holding_lines(holding: &Holding, told: &Told, out: Out) -> Vec<String> {
-    let text = if holding.files == 0 && holding.unread > 0 {
-        holding.basis.clone()
-    } else {
-        format!(
-            "{} of {} on the card, {}; {}",
-            count(holding.files),
-            counted(told.listed.0, "file"),
-            size(holding.bytes),
-            holding.basis
-        )
-    };
+    let text = holding_words(holding, told);
     let mut lines = wrap(&text, out.width, "         ", "         ");
     if !told.interrupted {
         for lack in &holding.lacks {
@@ -323,36 +405,30 @@ fn reasons(told: &Told, out: Out) -> Vec<String> {
 }
 
 fn words(reason: &Reason) -> String {
+    let text = sentence(reason);
+    format!("{} ({}).", text.trim_end_matches('.'), reason.kind)
+}
+
+fn sentence(reason: &Reason) -> String {
     let detail = shown(&reason.detail);
     let detail = detail.trim_end_matches('.');
     match &reason.path {
-        Some(path) => format!("`{}` {detail} ({}).", shown(path), reason.kind),
-        None => format!("{detail} ({}).", reason.kind),
+        Some(path) => format!("`{}` {detail}.", shown(path)),
+        None => format!("{detail}."),
     }
+}
+
+fn basis(told: &Told) -> String {
+    let name = card_name(&told.card.label, told.card.volume_id.as_deref());
+    let what = if told.part.is_some() {
+        "in this folder".to_owned()
+    } else {
+        format!("on card {name}")
+    };
+    format!("Every file {what} is on as many drives as you asked for.")
 }
 
 /// Returns what to do next: one step for each kind of trouble.
-fn next(ask: &Ask, told: &Told, proven: bool) -> Vec<String> {
-    if proven {
-        return vec![next_when_proven(told)];
-    }
-    next_when_not(ask, told)
-        .into_iter()
-        .map(str::to_owned)
-        .collect()
-}
-
-fn next_when_proven(told: &Told) -> String {
-    const STANDS: &str = "stands on as many drives as you asked for.";
-    if told.part.is_some() {
-        return format!("Every file in this folder {STANDS}");
-    }
-    let look = look_first(told.answer.has_zeros, told.answer.has_media_left);
-    let may = look.unwrap_or("You may format this card.");
-    let name = card_name(&told.card.label, told.card.volume_id.as_deref());
-    format!("Every file on card {name} {STANDS} {may}")
-}
-
 fn next_when_not(ask: &Ask, told: &Told) -> Vec<&'static str> {
     if told.interrupted {
         return vec!["Run the same command again; the question begins anew."];

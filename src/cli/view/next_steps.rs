@@ -24,6 +24,9 @@ const NAMES_TOLD: usize = 2;
 const CHECK_NTFS: &str = " If it is formatted as NTFS and cannot be mounted now, let Windows check \
     it first (chkdsk); do not repair it with anything else.";
 
+const WHEN_INTERRUPTED: &str = "It was interrupted. Run the same command again: what was checked \
+    is kept, the rest is done then.";
+
 /// The card gave other bytes on the second read.
 const OTHER_READER: &str = "Do not trust this reader, its cable or this card. Copy again through \
     another reader, under another --name: the copies made now may hold wrong bytes.";
@@ -81,30 +84,50 @@ enum Topic {
 /// The files and drives that one step is about.
 #[derive(Default)]
 struct About<'a> {
+    problems: Vec<&'a Problem>,
     files: BTreeSet<&'a str>,
     drives: BTreeSet<usize>,
 }
 
+/// One kind of trouble and what to do about it.
+pub(crate) struct Shortcoming<'a> {
+    /// The problems that it shows in; none where the person stopped the job.
+    pub(crate) problems: Vec<&'a Problem>,
+    /// What to do.
+    pub(crate) step: String,
+}
+
 /// Returns what to do, one step for each kind of trouble, at most [`STEPS_MAX`].
 pub(crate) fn steps(proof: &Proof) -> Vec<String> {
+    let troubles = troubles(proof).into_iter();
+    troubles.take(STEPS_MAX).map(|t| t.step).collect()
+}
+
+/// Returns every kind of trouble, the most telling first.
+pub(crate) fn troubles(proof: &Proof) -> Vec<Shortcoming<'_>> {
+    let alone = |step: &str| Shortcoming {
+        problems: Vec::new(),
+        step: step.to_owned(),
+    };
     if proof.offloaded().interrupted {
-        let text = "Run the same command again: what was proven is kept, the rest is done then.";
-        return vec![text.to_owned()];
+        return vec![alone(WHEN_INTERRUPTED)];
     }
     let topics = topics(proof);
     let is_only_odd = topics.keys().all(|t| *t == Topic::OddEntries);
-    let mut steps: Vec<String> = topics
-        .iter()
-        .take(STEPS_MAX)
-        .map(|(topic, about)| step(proof, *topic, about))
+    let mut troubles: Vec<Shortcoming<'_>> = topics
+        .into_iter()
+        .map(|(topic, about)| Shortcoming {
+            step: step(proof, topic, &about),
+            problems: about.problems,
+        })
         .collect();
-    if is_only_odd && let Some(step) = steps.first_mut() {
-        step.push_str(" All else is copied.");
+    if is_only_odd && let Some(trouble) = troubles.first_mut() {
+        trouble.step.push_str(" All else is copied.");
     }
-    if steps.is_empty() {
-        steps.push("Run the same command again.".to_owned());
+    if troubles.is_empty() {
+        troubles.push(alone("Run the same command again."));
     }
-    steps
+    troubles
 }
 
 fn topics(proof: &Proof) -> BTreeMap<Topic, About<'_>> {
@@ -116,6 +139,7 @@ fn topics(proof: &Proof) -> BTreeMap<Topic, About<'_>> {
             continue;
         };
         let about = topics.entry(topic).or_default();
+        about.problems.push(problem);
         about.files.extend(problem.path.as_deref());
         about.drives.extend(problem.destination);
     }

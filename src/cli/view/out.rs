@@ -4,7 +4,7 @@
 
 use crate::cli::args::{Color, Common};
 use crate::cli::exit::Exit;
-use crate::cli::view::picture::{Picture, Size};
+use crate::cli::view::picture::{Canvas, Picture, Size};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 use std::io::{self, IsTerminal as _, Write as _};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
@@ -23,6 +23,8 @@ pub(crate) struct Out {
     pub(crate) colour: bool,
     pub(crate) json: bool,
     pub(crate) quiet: bool,
+    /// Everything that is known is said, not only what is needed.
+    pub(crate) verbose: bool,
     pub(crate) width: usize,
 }
 
@@ -48,6 +50,7 @@ impl Out {
             colour: colour && !common.json,
             json: common.json,
             quiet: common.quiet,
+            verbose: common.verbose,
             width: width(),
         }
     }
@@ -60,6 +63,7 @@ impl Out {
             colour: false,
             json: true,
             quiet: true,
+            verbose: false,
             width: 80,
         }
     }
@@ -133,6 +137,15 @@ impl Out {
             told.push_str(&shown(line));
         }
         drop(writeln!(io::stderr(), "{told}"));
+    }
+
+    /// Returns what the terminal is like now, for a picture.
+    pub(super) fn canvas() -> Canvas {
+        let columns = size().map_or(80, |size| size.columns);
+        Canvas {
+            columns,
+            has_blocks: cfg!(windows) || is_unicode(),
+        }
     }
 
     /// Returns the number of a new block of the running picture, below those that are there.
@@ -404,6 +417,15 @@ fn width() -> usize {
         .min(200)
 }
 
+/// Whether the locale says that text is UTF-8: the first of these that is set decides (POSIX.1,
+/// 8.2 Internationalization Variables).
+fn is_unicode() -> bool {
+    let set = ["LC_ALL", "LC_CTYPE", "LANG"].iter();
+    let mut set = set.filter_map(|name| std::env::var(name).ok().filter(|v| !v.is_empty()));
+    let locale = set.next().unwrap_or_default().to_lowercase();
+    locale.contains("utf-8") || locale.contains("utf8")
+}
+
 /// Asks a Windows console to take escapes as every other terminal does; whether it will.
 #[cfg(windows)]
 fn takes_escapes() -> bool {
@@ -428,6 +450,7 @@ mod tests {
             colour,
             json: false,
             quiet: false,
+            verbose: false,
             width: 80,
         };
         let hostile = "\u{1b}[1;32mPROVEN\u{1b}[0m\r\nYou may format\u{9b}2J";

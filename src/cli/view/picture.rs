@@ -12,6 +12,14 @@ pub(super) struct Size {
     pub(super) rows: usize,
 }
 
+/// What a picture is drawn for.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Canvas {
+    pub(super) columns: usize,
+    /// The terminal shows more than ASCII.
+    pub(super) has_blocks: bool,
+}
+
 /// Narrower than this there is no picture.
 const COLUMNS_MIN: usize = 8;
 

@@ -1,92 +1,169 @@
 //! Owns what a running job shows, as text made from a snapshot: the lines of the picture, and the
 //! plain line of a log.
 
-use crate::cli::view::text::wrap;
+use crate::cli::view::picture::Canvas;
+use crate::cli::view::text::{fit, pad, wrap};
 use crate::cli::view::words::plan::mbps;
-use unlade::event::{DestinationSnapshot, Snapshot};
+use unicode_width::UnicodeWidthStr as _;
+use unlade::event::Snapshot;
 use unlade::name::shown;
 use unlade::speed::chain::Origin;
 use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
-use unlade::speed::link::Part;
+use unlade::speed::link::{Bottleneck, Part};
 use unlade::units::{counted, len64, size, speed};
 
-/// Returns the lines of the running picture.
+/// A bar is no longer than this, and is left out where there is room for less than the other.
+const BAR_MOST: usize = 28;
+const BAR_LEAST: usize = 8;
+/// Where there are fewer columns than this, bytes and rate give way to the bar.
+const NARROW: usize = 60;
+/// Names of drives get no more columns.
+const NAME_MOST: usize = 16;
+
+/// Returns the lines of the running picture: one headline with the time left, a bar for the card
+/// and for each drive, and the rate of late. `source` is what is read: `card`, or `from` for an
+/// offload.
 pub(super) fn lines(
     source: &str,
     card: &str,
-    destinations: &[String],
+    drives: &[String],
     s: &Snapshot,
+    canvas: Canvas,
 ) -> Vec<String> {
-    let rate = match s.live_rate {
-        Some(rate) => format!("   reads {}{}", or_more(rate, s), of_ceiling(s)),
-        None => String::new(),
+    let names: Vec<String> = drives.iter().map(|name| shown(name)).collect();
+    let to = format!("{} -> {}", shown(card), names.join(", "));
+    let mut lines = headline(&to, &state(s), canvas.columns);
+    let longest = names.iter().map(|name| name.width()).max().unwrap_or(0);
+    let name_width = longest.clamp(4, NAME_MOST);
+    let row = |name: &str, share: f64, detail: &str| {
+        let name = pad(&fit(name, name_width), name_width);
+        // What is said beside a bar comes before its length.
+        let room = canvas
+            .columns
+            .saturating_sub(name_width + 12 + detail.width());
+        let bar = match room.min(BAR_MOST) {
+            short if short < BAR_LEAST => String::new(),
+            columns => format!("{} ", bar(share, columns, canvas.has_blocks)),
+        };
+        let percent = unlade::units::whole((share * 100.0).floor());
+        format!("{name} {bar}{percent:>3} %  {detail}")
+            .trim_end()
+            .to_owned()
     };
-    let mut lines = vec![format!(
-        "{source}   {}   {} of {}{rate}{}",
-        shown(card),
-        size(s.bytes_read),
-        size(s.bytes_total),
-        if s.card_done { ", all read" } else { "" }
-    )];
-    for (index, d) in s.destinations.iter().enumerate() {
-        let path = destinations.get(index).map_or("", String::as_str);
-        lines.push(destination_line(index, path, d));
-    }
-    let waits = held_back(s)
-        .filter(|_| s.stalled_s < NO_DATA_S)
-        .map_or(String::new(), |held| format!("   {held}"));
-    let state = if s.stopping {
-        "stopping; what is proven is kept".to_owned()
+    let rate = s.live_rate.map_or(String::new(), |rate| {
+        format!("   {}{}", or_more(rate, s), of_ceiling(s))
+    });
+    let read = if canvas.columns < NARROW {
+        "read".to_owned()
     } else {
-        left(s)
+        format!("{} of {}{rate}", size(s.bytes_read), size(s.bytes_total))
     };
-    let problems = match s.problems {
-        0 => "no problems".to_owned(),
-        n => counted(n, "problem"),
-    };
-    lines.push(format!("Left   {state}   {problems}{waits}"));
+    lines.push(row(source, share(s.bytes_read, s.bytes_total), &read));
+    for (index, d) in s.destinations.iter().enumerate() {
+        let name = names.get(index).map_or("", String::as_str);
+        if d.failed {
+            lines.push(format!(
+                "{} failed",
+                pad(&fit(name, name_width), name_width)
+            ));
+            continue;
+        }
+        let done = d.bytes_read_back.saturating_add(d.kept_read);
+        let all = d.bytes_total.saturating_add(d.kept_total);
+        let slowest = s.limiting == Bottleneck::Drive(index);
+        let detail = match measured(s).filter(|_| slowest) {
+            Some(rate) => format!("checked   slowest part: this drive, {rate}"),
+            None if slowest => "checked   slowest part: this drive".to_owned(),
+            None => "checked".to_owned(),
+        };
+        lines.push(row(name, share(done, all), &detail));
+    }
     if s.strip.len() > 2 {
-        let most = s.strip.iter().copied().fold(0.0, f64::max);
-        lines.push(format!(
-            "Rate   {}  0 to {}, last {} s",
-            strip(&s.strip),
-            speed(most),
-            len64(s.strip.len()) * s.strip_every_s
-        ));
+        lines.push(rate_line(s, name_width, canvas));
     }
     lines
 }
 
-fn destination_line(index: usize, path: &str, d: &DestinationSnapshot) -> String {
-    if d.failed {
-        return format!("Copy {} {}   dropped", index + 1, shown(path));
+/// One line where there is room, else two.
+fn headline(to: &str, state: &str, columns: usize) -> Vec<String> {
+    let room = columns.saturating_sub(state.width() + 3);
+    if to.width() > room {
+        return vec![
+            fit(to, columns),
+            format!("  {}", fit(state, columns.saturating_sub(2))),
+        ];
     }
-    let kept = if d.kept_total > 0 {
-        format!(
-            ", kept {} of {} read again",
-            size(d.kept_read),
-            size(d.kept_total)
-        )
+    vec![format!(
+        "{}{state}",
+        pad(to, columns.saturating_sub(state.width() + 1))
+    )]
+}
+
+fn share(done: u64, all: u64) -> f64 {
+    if all == 0 {
+        return 1.0;
+    }
+    (unlade::units::float(done) / unlade::units::float(all)).min(1.0)
+}
+
+fn bar(share: f64, columns: usize, has_blocks: bool) -> String {
+    let (full, empty) = if has_blocks {
+        ("█", "░")
     } else {
-        String::new()
+        ("#", ".")
     };
-    format!(
-        "Copy {} {}   written {}, read back {} of {}{kept}",
-        index + 1,
-        shown(path),
-        size(d.bytes_written),
-        size(d.bytes_read_back),
-        size(d.bytes_total)
-    )
+    let filled = unlade::units::len_usize(unlade::units::whole(
+        (share * unlade::units::float(len64(columns))).floor(),
+    ));
+    let filled = filled.min(columns);
+    format!("{}{}", full.repeat(filled), empty.repeat(columns - filled))
+}
+
+fn rate_line(s: &Snapshot, name_width: usize, canvas: Canvas) -> String {
+    let most = s.strip.iter().copied().fold(0.0, f64::max);
+    let least = s.strip.iter().copied().fold(most, f64::min);
+    let seconds = len64(s.strip.len()) * s.strip_every_s;
+    let least = if least == 0.0 {
+        "0".to_owned()
+    } else {
+        speed(least)
+    };
+    let least = least.trim_end_matches(" MB/s");
+    let text = format!("last {seconds} s, {least} to {}", speed(most));
+    let name = pad("rate", name_width);
+    let strip = strip(&s.strip, canvas.has_blocks);
+    if name_width + 3 + strip.width() + text.width() >= canvas.columns {
+        return format!("{name} {text}");
+    }
+    format!("{name} {strip}  {text}")
+}
+
+/// What is going on, and how long it will.
+fn state(s: &Snapshot) -> String {
+    let state = if s.stopping {
+        "stopping; what is checked is kept".to_owned()
+    } else {
+        left(s)
+    };
+    match s.problems {
+        0 => state,
+        n => format!("{}, {state}", counted(n, "problem")),
+    }
+}
+
+/// What a drive that holds the others back was measured to take.
+fn measured(s: &Snapshot) -> Option<String> {
+    let link = s.links.iter().rfind(|l| l.from == Origin::Measured)?;
+    Some(speed(link.mbps.bytes_per_s()))
 }
 
 /// Returns the line of the second read.
 pub(super) fn again_line(done: u64, total: u64, left: Option<Remaining>) -> String {
     let left = left.map_or(String::new(), |left| {
-        format!("   left {}", forecast_words(left))
+        format!("   {} left", forecast_words(left))
     });
     format!(
-        "Card   second read: {} of {}{left}",
+        "card read a second time: {} of {}{left}",
         size(done),
         size(total)
     )
@@ -108,7 +185,7 @@ fn plain(s: &Snapshot) -> String {
         .iter()
         .map(|d| {
             if d.failed {
-                "dropped".to_owned()
+                "failed".to_owned()
             } else {
                 size(d.bytes_read_back.saturating_add(d.kept_read))
             }
@@ -119,7 +196,7 @@ fn plain(s: &Snapshot) -> String {
     });
     let held = held_back(s).map_or(String::new(), |held| format!("{held}; "));
     format!(
-        "Read {} of {}{rate}; read back {}; {held}left {}; {}.",
+        "Read {} of {}{rate}; checked {}; {held}{}; {}.",
         size(s.bytes_read),
         size(s.bytes_total),
         back.join(" and "),
@@ -140,7 +217,7 @@ fn left(s: &Snapshot) -> String {
     if remaining.likely_s <= 0.0 && remaining.high_s <= 0.0 {
         return "finishing".to_owned();
     }
-    let time = forecast_words(remaining);
+    let time = format!("{} left", forecast_words(remaining));
     if s.stalled_s >= NO_DATA_S {
         let silence = format!("no data for {:.0} s", s.stalled_s);
         return match &s.waiting_for {
@@ -154,30 +231,14 @@ fn left(s: &Snapshot) -> String {
             _ => format!("{time}, {silence}"),
         };
     }
-    // Beside a long range the shorter words: the number of problems has to stay in sight.
-    let is_long = time.len() > LONG_TIME;
     match s.basis {
         Basis::Known(rate) if rate.source == Source::Ceiling => {
-            if is_long {
-                format!("{time} (by the slowest link, measuring)")
-            } else {
-                format!("{time} (from the slowest link's limit, measuring ...)")
-            }
+            format!("{time} by the slowest link, measuring ...")
         }
-        Basis::Known(rate) => {
-            let before = speed(rate.mbps * 1e6);
-            if is_long {
-                format!("{time} ({before} last time)")
-            } else {
-                format!("{time} (this card and reader: {before} last time)")
-            }
-        }
+        Basis::Known(rate) => format!("{time} at {} as last time", speed(rate.mbps * 1e6)),
         Basis::Nothing | Basis::Measured => time,
     }
 }
-
-/// A time in more bytes than this takes too much of a line of eighty.
-const LONG_TIME: usize = 12;
 
 /// Nothing has moved for so many seconds: that is said beside the time left.
 const NO_DATA_S: f64 = 3.0;
@@ -234,16 +295,15 @@ fn held_back(s: &Snapshot) -> Option<String> {
     if !s.limiting.is_beyond_card() {
         return None;
     }
-    let measured = s.links.iter().rfind(|l| l.from == Origin::Measured);
-    let rate = measured.map_or(String::new(), |l| {
-        format!(", {}", speed(l.mbps.bytes_per_s()))
-    });
+    let rate = measured(s).map_or(String::new(), |rate| format!(", {rate}"));
     Some(format!("held back by {}{rate}", s.limiting.words()))
 }
 
-/// Draws rates as a row of ASCII heights, so that it reads the same in every font and log.
-fn strip(rates: &[f64]) -> String {
-    const LEVELS: [char; 6] = ['_', '.', '-', '=', '+', '#'];
+/// Draws rates as a row of heights.
+fn strip(rates: &[f64], has_blocks: bool) -> String {
+    const ASCII: [char; 8] = ['_', '_', '.', '-', '=', '+', '*', '#'];
+    const BLOCKS: [char; 8] = ['▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
+    let levels = if has_blocks { BLOCKS } else { ASCII };
     let most = rates.iter().copied().fold(0.0, f64::max);
     // Thirty places at most: neighbouring seconds share one.
     let per = rates.len().div_ceil(30);
@@ -252,8 +312,8 @@ fn strip(rates: &[f64]) -> String {
         .map(|chunk| {
             let mean = chunk.iter().sum::<f64>() / unlade::units::float(len64(chunk.len()));
             let share = if most > 0.0 { mean / most } else { 0.0 };
-            let level = unlade::units::len_usize(unlade::units::whole(share * 5.0)).min(5);
-            LEVELS.get(level).copied().unwrap_or('_')
+            let level = unlade::units::len_usize(unlade::units::whole(share * 7.0)).min(7);
+            levels.get(level).copied().unwrap_or('_')
         })
         .collect()
 }
@@ -261,11 +321,17 @@ fn strip(rates: &[f64]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use unlade::event::DestinationSnapshot;
     use unlade::speed::ceiling::Ceiling;
     use unlade::speed::chain::{Chain, ReaderSpeed};
     use unlade::speed::link::{Bottleneck, Link, Part};
     use unlade::speed::links::find;
     use unlade::units::MegabytesPerS;
+
+    const WIDE: Canvas = Canvas {
+        columns: 80,
+        has_blocks: false,
+    };
 
     fn snapshot() -> Snapshot {
         Snapshot {
@@ -299,84 +365,103 @@ mod tests {
         }
     }
 
+    fn drives() -> [String; 2] {
+        ["Attic".to_owned(), "Travel".to_owned()]
+    }
+
+    fn drawn(s: &Snapshot, canvas: Canvas) -> Vec<String> {
+        let lines = lines("card", "KITES", &drives(), s, canvas);
+        let fits = |line: &String| line.width() < canvas.columns;
+        assert!(lines.iter().all(fits), "{lines:#?}");
+        lines
+    }
+
     #[test]
-    fn the_picture_is_text_and_fits_eighty_columns() {
-        let to = ["/media/SSD-A".to_owned(), "/media/SSD-B".to_owned()];
-        let lines = lines("Card", "KITES", &to, &snapshot());
+    fn the_picture_fits_eighty_columns_and_forty() {
         assert_eq!(
-            lines,
+            drawn(&snapshot(), WIDE),
             [
-                "Card   KITES   31.2 GB of 96.0 GB   reads 94.1 MB/s",
-                "Copy 1 /media/SSD-A   written 31.2 GB, read back 31.1 GB of 96.0 GB",
-                "Copy 2 /media/SSD-B   dropped",
-                "Left   about 12 min   no problems",
-                "Rate   _=#  0 to 100 MB/s, last 3 s",
+                "KITES -> Attic, Travel                                        about 12 min left",
+                "card   #########...................  32 %  31.2 GB of 96.0 GB   94.1 MB/s",
+                "Attic  #########...................  32 %  checked",
+                "Travel failed",
+                "rate   _=#  last 3 s, 0 to 100 MB/s",
             ]
         );
-        assert!(lines.iter().all(|l| l.len() <= 80 && l.is_ascii()));
+        let narrow = Canvas {
+            columns: 40,
+            has_blocks: true,
+        };
+        assert_eq!(
+            drawn(&snapshot(), narrow),
+            [
+                "KITES -> Attic, Travel",
+                "  about 12 min left",
+                "card   █████░░░░░░░░░░░░░  32 %  read",
+                "Attic  ████░░░░░░░░░░░  32 %  checked",
+                "Travel failed",
+                "rate   ▁▅█  last 3 s, 0 to 100 MB/s",
+            ]
+        );
+    }
+
+    #[test]
+    fn a_bar_is_full_when_all_is_done_and_not_before() {
+        let mut s = snapshot();
+        s.bytes_read = s.bytes_total - 1;
+        assert!(drawn(&s, WIDE)[1].contains(" 99 %"));
+        s.bytes_read = s.bytes_total;
+        let line = &drawn(&s, WIDE)[1];
+        assert!(line.contains("100 %") && !line.contains("#."), "{line}");
+        // Nothing is to be copied, and what is there already is checked again.
+        s.destinations[0].bytes_total = 0;
+        s.destinations[0].bytes_read_back = 0;
+        (s.destinations[0].kept_total, s.destinations[0].kept_read) = (200, 50);
+        assert!(drawn(&s, WIDE)[2].contains(" 25 %"));
     }
 
     #[test]
     fn silence_is_told_and_what_is_waited_for() {
-        let left = |stalled_s, waiting_for| {
+        let state = |stalled_s, waiting_for| {
             let mut s = snapshot();
             s.stalled_s = stalled_s;
             s.waiting_for = waiting_for;
-            let lines = lines("Card", "KITES", &[], &s);
-            assert!(lines[3].len() <= 80, "{lines:?}");
-            lines[3].clone()
+            let line = drawn(&s, WIDE)[0].clone();
+            line.trim_start_matches("KITES -> Attic, Travel")
+                .trim_start()
+                .to_owned()
         };
-        assert_eq!(left(2.9, None), "Left   about 12 min   no problems");
+        assert_eq!(state(2.9, None), "about 12 min left");
         assert_eq!(
-            left(4.2, Some(Part::Card)),
-            "Left   about 12 min, no data for 4 s   no problems"
+            state(4.2, Some(Part::Card)),
+            "about 12 min left, no data for 4 s"
         );
-        assert_eq!(
-            left(12.0, Some(Part::Card)),
-            "Left   waiting for the card, no data for 12 s   no problems"
-        );
-        assert_eq!(
-            left(12.0, Some(Part::Drive(1))),
-            "Left   waiting for drive 2, no data for 12 s   no problems"
-        );
+        let waiting = state(12.0, Some(Part::Card));
+        assert_eq!(waiting, "waiting for the card, no data for 12 s");
+        let waiting = state(12.0, Some(Part::Drive(1)));
+        assert_eq!(waiting, "waiting for drive 2, no data for 12 s");
     }
 
     #[test]
     fn the_first_seconds_say_what_the_number_rests_on() {
         use unlade::speed::forecast::{Basis, RatePrior};
-        let left = |rate| {
+        let first = |rate, remaining| {
             let mut s = snapshot();
             s.basis = Basis::Known(rate);
-            lines("Card", "KITES", &[], &s)[3].clone()
+            s.remaining = remaining;
+            drawn(&s, WIDE)[0].clone()
         };
-        let by_limit = left(RatePrior::from_ceiling(104.0));
-        let by_history = left(RatePrior::from_history(94.0, 0.05));
-        assert_eq!(
-            by_limit,
-            "Left   about 12 min (from the slowest link's limit, measuring ...)   no problems"
-        );
-        assert_eq!(
-            by_history,
-            "Left   about 12 min (this card and reader: 94.0 MB/s last time)   no problems"
-        );
-        assert!(by_limit.len() <= 80 && by_history.len() <= 80);
-        for rate in [
-            RatePrior::from_ceiling(104.0),
-            RatePrior::from_history(94.0, 0.5),
-        ] {
-            for (low_s, likely_s, high_s) in [(131.0, 150.0, 189.0), (36_300.0, 38_000.0, 50_000.0)]
-            {
-                let mut s = snapshot();
-                s.basis = Basis::Known(rate);
-                s.remaining = Some(Remaining {
-                    low_s,
-                    likely_s,
-                    high_s,
-                });
-                let line = lines("Card", "KITES", &[], &s)[3].clone();
-                assert!(line.len() <= 80 && line.ends_with("no problems"), "{line}");
-            }
-        }
+        let remaining = snapshot().remaining;
+        let by_limit = first(RatePrior::from_ceiling(104.0), remaining);
+        assert!(by_limit.ends_with(" about 12 min left by the slowest link, measuring ..."));
+        let by_history = first(RatePrior::from_history(94.0, 0.05), remaining);
+        assert!(by_history.ends_with(" about 12 min left at 94.0 MB/s as last time"));
+        let long = Some(Remaining {
+            low_s: 36_300.0,
+            likely_s: 38_000.0,
+            high_s: 50_000.0,
+        });
+        first(RatePrior::from_ceiling(104.0), long);
     }
 
     #[test]
@@ -399,28 +484,43 @@ mod tests {
     }
 
     #[test]
-    fn a_slow_destination_is_named_and_does_not_show_as_a_slow_card() {
+    fn a_slow_drive_is_named_and_does_not_show_as_a_slow_card() {
         let mut s = snapshot();
+        s.destinations[1] = s.destinations[0].clone();
         s.limiting = Bottleneck::Drive(1);
         s.problems = 1;
-        let measured = lines("Card", "KITES", &[], &s);
-        assert!(measured[0].ends_with("reads 94.1 MB/s"), "{measured:?}");
+        let lines = drawn(&s, WIDE);
+        assert!(
+            lines[0].ends_with("1 problem, about 12 min left"),
+            "{lines:#?}"
+        );
+        assert!(lines[2].ends_with("checked"), "{lines:#?}");
+        assert!(
+            lines[3].ends_with("checked   slowest part: this drive"),
+            "{lines:#?}"
+        );
+        s.links = vec![Link::measured(1, MegabytesPerS(41.04))];
+        let lines = drawn(&s, WIDE);
+        assert!(
+            lines[3].ends_with("slowest part: this drive, 41.0 MB/s"),
+            "{lines:#?}"
+        );
+        assert!(
+            plain(&s).contains("; held back by drive 2, 41.0 MB/s; about"),
+            "{}",
+            plain(&s)
+        );
         s.live_rate_at_least = true;
-        let lines = lines("Card", "KITES", &[], &s);
-        assert!(lines[0].contains("94.1 MB/s or more"), "{lines:?}");
+        assert!(drawn(&s, WIDE)[1].contains("94.1 MB/s or more"));
         assert!(
             plain(&s).contains(" at 94.1 MB/s or more; "),
             "{}",
             plain(&s)
         );
-        assert!(
-            lines[3].contains("1 problem   held back by drive 2"),
-            "{lines:?}"
-        );
     }
 
     #[test]
-    fn rate_ceiling_and_what_holds_back_stand_on_the_screen() {
+    fn the_cards_ceiling_is_beside_its_rate() {
         let mut s = snapshot();
         let ceiling = Ceiling::of(&Chain {
             reader: ReaderSpeed {
@@ -432,27 +532,14 @@ mod tests {
         s.live_rate = Some(36_500_000.0);
         s.card_link = ceiling.on_cards_side().copied();
         s.limiting = Bottleneck::from(*ceiling.limiting().unwrap());
-        let held = lines("Card", "KITES", &[], &s);
-        assert_eq!(
-            held[0],
-            "Card   KITES   31.2 GB of 96.0 GB   reads 36.5 MB/s of 53.2 (USB 2.0)"
-        );
-        assert!(held[0].len() <= 80);
+        let lines = drawn(&s, WIDE);
         assert!(
-            !held[3].contains("held back"),
-            "the card line says it: {held:?}"
-        );
-        s.limiting = Bottleneck::Drive(1);
-        s.links = vec![Link::measured(1, MegabytesPerS(41.04))];
-        let held = lines("Card", "KITES", &[], &s);
-        assert!(
-            held[3].ends_with("held back by drive 2, 41.0 MB/s"),
-            "{held:?}"
+            lines[1].ends_with("36.5 MB/s of 53.2 (USB 2.0)"),
+            "{lines:#?}"
         );
         assert!(
-            plain(&s).contains("; held back by drive 2, 41.0 MB/s; left"),
-            "{}",
-            plain(&s)
+            lines.iter().all(|line| !line.contains("slowest part")),
+            "{lines:#?}"
         );
     }
 
@@ -479,7 +566,7 @@ mod tests {
         };
         assert_eq!(
             again_line(4_000_000_000, 9_600_000_000, Some(left)),
-            "Card   second read: 4.0 GB of 9.6 GB   left about 1 min"
+            "card read a second time: 4.0 GB of 9.6 GB   about 1 min left"
         );
         assert!(again_line(0, 9_600_000_000, None).ends_with("of 9.6 GB"));
     }
@@ -488,8 +575,8 @@ mod tests {
     fn plain_lines_for_logs() {
         assert_eq!(
             plain(&snapshot()),
-            "Read 31.2 GB of 96.0 GB at 94.1 MB/s; read back 31.1 GB and dropped; left about 12 \
-            min; no problems."
+            "Read 31.2 GB of 96.0 GB at 94.1 MB/s; checked 31.1 GB and failed; about 12 min left; \
+            no problems."
         );
     }
 }

@@ -458,6 +458,7 @@ mod tests {
             colour: false,
             json: false,
             quiet: false,
+            verbose: false,
             width: 100,
         };
         let lines = |longer: f64, doubt: f64| {

@@ -5,6 +5,7 @@ use crate::cli::system::awake::{Awake, NOT_HELD};
 use crate::cli::view::out::Out;
 use crate::cli::view::running::{again_line, lines, plain_lines, rate_change};
 use crate::cli::view::text::wrap;
+use crate::cli::view::words::drives::drive_names;
 use crate::cli::view::words::plan::plan_lines;
 use crate::cli::view::words::problem::problem_lines;
 use std::sync::{Arc, Mutex};
@@ -35,7 +36,7 @@ pub(crate) struct Screen {
     clock: Arc<dyn Clock>,
     start: Duration,
     next_plain: Duration,
-    /// What the source is, as the first word of its line.
+    /// What is read, as the first word of its line.
     source: &'static str,
     card: String,
     destinations: Vec<String>,
@@ -57,7 +58,7 @@ impl Screen {
             start,
             next_plain: start + PLAIN_EVERY,
             clock,
-            source: "Card",
+            source: "card",
             card: String::new(),
             destinations,
             block: Out::new_block(),
@@ -134,7 +135,13 @@ impl Screen {
         let now = self.clock.elapsed();
         if self.out.draws {
             if now.saturating_sub(self.start) >= QUIET_FIRST {
-                let lines = lines(self.source, &self.card, &self.destinations, snapshot);
+                let lines = lines(
+                    self.source,
+                    &self.card,
+                    &self.destinations,
+                    snapshot,
+                    Out::canvas(),
+                );
                 self.draw(&lines);
             }
         } else if now >= self.next_plain {
@@ -173,13 +180,12 @@ impl Observer for Screen {
                 }
             }
             Event::Planned(plan) => {
-                self.source = if plan.original().is_some() {
-                    "From"
-                } else {
-                    "Card"
-                };
+                if plan.original().is_some() {
+                    self.source = "from";
+                }
                 self.card.clone_from(&plan.card.label);
-                for line in plan_lines(plan, self.out.width) {
+                self.destinations = drive_names(plan);
+                for line in plan_lines(plan, self.out) {
                     self.say(&line);
                 }
             }
@@ -198,9 +204,7 @@ impl Observer for Screen {
             }
             Event::CardRead if !self.card_done_told => {
                 self.card_done_told = true;
-                self.say_of_card(
-                    "All is read: the card may leave the reader. Do not format it yet.",
-                );
+                self.say_of_card("Card read. You can take it out. Don't format it yet.");
             }
             Event::RateChange(change, remaining) => {
                 for line in wrap(&rate_change(change, *remaining), self.out.width, "", "  ") {

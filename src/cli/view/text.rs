@@ -21,6 +21,12 @@ pub(crate) fn fit(text: &str, columns: usize) -> String {
     out
 }
 
+/// Fills text up with blanks to so many columns.
+pub(crate) fn pad(text: &str, columns: usize) -> String {
+    let blanks = columns.saturating_sub(text.width());
+    format!("{text}{}", " ".repeat(blanks))
+}
+
 /// Breaks text at blanks into lines of at most `columns`, continuation lines indented; a word that
 /// is longer stays whole, so that a path can be copied.
 pub(crate) fn wrap(text: &str, columns: usize, first: &str, then: &str) -> Vec<String> {

@@ -112,7 +112,7 @@ fn a_journal_that_was_copied_by_hand_vouches_for_nothing() {
     // In its own place it is what resuming rests on.
     work.run("copy card --to a --name OTHER --copies 1")
         .exits(0)
-        .says("8 files kept");
+        .says("8 files already copied");
 }
 
 #[test]
@@ -164,7 +164,7 @@ fn an_offload_that_was_moved_is_checked_anew() {
     work.run("verify a/archive/KITES").exits(0);
     work.run("copy card --to a/archive --name KITES --copies 1")
         .exits(0)
-        .says("read back and compared with the card");
+        .says("checked and compared with the card");
     work.run("prove card --on a --copies 1").exits(0);
 }
 

@@ -212,7 +212,9 @@ fn hashes_that_an_earlier_run_did_not_make_are_made_up_for() {
     // Without the flag, and with a new file: the list stays whole, and the kept are not read.
     Card::new(&work.path("card")).file("DCIM/102KITES/KITE0009.JPG", 50_000, 90);
     let ran = work.run(COPY);
-    ran.exits(0).says("7 files kept").says("BLAKE3, and sha256");
+    ran.exits(0)
+        .says("7 files already copied")
+        .says("BLAKE3, and sha256");
     let also = also_of(&offload);
     assert_eq!(also.len(), 8);
     assert!(also.iter().all(|a| a["sha256"].is_string()), "{also:?}");
@@ -269,7 +271,9 @@ fn the_journal_carries_the_hashes() {
         put(&records.join("journal.jsonl"), journal.as_bytes());
     }
     let ran = work.run(COPY);
-    ran.exits(0).says("7 files kept").says("nothing had to be");
+    ran.exits(0)
+        .says("7 files already copied")
+        .says("nothing had to be");
     assert_eq!(also_of(&work.path("a/KITES")), before);
     assert_eq!(also_of(&work.path("b/KITES")), before);
     for also in ["md5", "xxh3"] {
@@ -448,7 +452,7 @@ fn a_changed_bag_is_rejected() {
         let told = work.run("verify a/KITES");
         assert_eq!(told.code, 1, "{name}: {told}");
         // A hash that does not fit speaks against either of the two.
-        told.says(name).says("0 missing, 1 changed, 0 extra");
+        told.says(name).says("1 changed");
         let without_first = good
             .split_inclusive(|b| *b == b'\n')
             .skip(1)
@@ -498,7 +502,9 @@ fn a_bag_stays_valid_over_runs() {
     remove(&work.path("card/DCIM/100KITES/KITE0002.JPG"));
     Card::new(&work.path("card")).file("DCIM/102KITES/KITE0009.JPG", 50_000, 90);
     let ran = work.run(COPY);
-    ran.exits(0).says("5 files kept").says("2 files to copy");
+    ran.exits(0)
+        .says("5 files already copied")
+        .says("2 files to copy");
     for drive in ["a", "b"] {
         let bag = work.path(drive).join("KITES");
         is_valid(&bag);
@@ -656,7 +662,9 @@ fn a_bag_is_resumed_from_its_journal() {
         put(&records.join("journal.jsonl"), journal.as_bytes());
     }
     let ran = work.run(COPY);
-    ran.exits(0).says("5 files kept").says("2 files to copy");
+    ran.exits(0)
+        .says("5 files already copied")
+        .says("2 files to copy");
     for drive in ["a", "b"] {
         let bag = work.path(drive).join("KITES");
         is_valid(&bag);
@@ -817,7 +825,7 @@ fn a_bag_goes_on_listing_what_rotted_in_it() {
     work.run("verify a/KITES")
         .exits(1)
         .says("changed `data/DCIM/100KITES/KITE0001.JPG`")
-        .says("0 missing, 1 changed, 0 extra");
+        .says("1 changed");
     flip(&copy, 20_000);
     is_valid(&bag);
     work.run("verify a/KITES").exits(0);

@@ -175,7 +175,7 @@ fn a_rotten_file_is_never_copied_as_good() {
         flip(&path, at);
         let ran = work.run(FURTHER);
         ran.exits(1)
-            .says("NOT PROVEN - keep a/KITES as it is.")
+            .says("NOT PROVEN. Keep every copy of KITES as it is.")
             .says(file)
             .says("mismatch")
             .says("b/KITES")

@@ -85,5 +85,5 @@ fn a_reader_of_it_who_is_gone_costs_nothing() {
     let output = child.wait_with_output().unwrap();
     assert_eq!(output.status.code(), Some(0));
     let said = String::from_utf8(output.stdout).unwrap();
-    assert!(said.contains("\nPROVEN\n"), "{said}");
+    assert!(said.contains("\nPROVEN. You may format"), "{said}");
 }

@@ -5,6 +5,7 @@ mod by_hand;
 mod cards;
 mod documents;
 mod elsewhere;
+mod everyday;
 mod flips;
 mod formats;
 mod further;

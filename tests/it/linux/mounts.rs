@@ -480,7 +480,9 @@ fn a_drive_that_goes_away_is_dropped_and_goes_on_when_it_is_back() {
     rig.run(JOB).exits(1).says("this drive was dropped");
     rig.is_whole("a");
     rig.b.back();
-    rig.run(JOB).exits(0).says("kept (proven by an earlier run");
+    rig.run(JOB)
+        .exits(0)
+        .says("already copied (proven by an earlier run");
     rig.is_whole("b");
     assert!(rig.held("b").keys().all(|p| !is_part(p)));
 }
@@ -686,7 +688,9 @@ fn ctrl_c_stops_soon_keeps_what_is_proven_and_goes_on() {
         "no part is left: {held:?}"
     );
     rig.card.set_read_mbps(0.0);
-    rig.run(JOB).exits(0).says("kept (proven by an earlier run");
+    rig.run(JOB)
+        .exits(0)
+        .says("already copied (proven by an earlier run");
     rig.is_whole("a");
     rig.is_whole("b");
 }
@@ -906,10 +910,10 @@ fn the_card_may_really_leave_when_it_is_said() {
     };
     let rig = Rig::new("leave", plain(), plain(), slow);
     let (mut child, mut lines) = start_heard(&rig.work, JOB);
-    assert!(lines.any(|l| l.contains("the card may leave the reader")));
+    assert!(lines.any(|l| l.contains("Card read. You can take it out.")));
     rig.card.vanish(EIO);
     let rest: Vec<String> = lines.collect();
-    assert!(rest.contains(&"PROVEN".to_owned()), "{rest:?}");
+    assert!(rest.iter().any(|l| l.starts_with("PROVEN. ")), "{rest:?}");
     assert_eq!(child.wait().unwrap().code(), Some(0));
     rig.is_whole("b");
     // Nothing of the kind is said when a file could not be read.
@@ -919,7 +923,7 @@ fn the_card_may_really_leave_when_it_is_said() {
         errno: EIO,
     });
     let rig = Rig::new("stay", faulty(bad.path(STILL)), plain(), plain());
-    rig.run(JOB).exits(1).is_silent_of("may leave the reader");
+    rig.run(JOB).exits(1).is_silent_of("You can take it out");
 }
 
 #[test]

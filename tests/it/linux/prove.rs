@@ -113,7 +113,7 @@ fn each_shortcoming_has_its_own_reason() {
             .exits(1)
             .says("NOT PROVEN")
             .says(reason)
-            .is_silent_of("You may format this card");
+            .is_silent_of("You may format");
     }
 }
 
@@ -540,7 +540,7 @@ fn files_of_nothing_but_zeros_are_pointed_out_each_time() {
         work.run(&format!("{PROVE}{more}"))
             .exits(0)
             .says(note)
-            .says("before you format this card")
+            .says("before you format")
             .is_silent_of("You may format");
     }
     // Nothing is read any more, and the note stands.

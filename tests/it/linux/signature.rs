@@ -2,8 +2,8 @@
 //! other way round (the form is OpenSSH's `PROTOCOL.sshsig`).
 
 use crate::support::program::{
-    Ran, Work, age, bytes_of, flip, manifest, names_in, put, remove, skip, store_manifest, tool,
-    traces, whole_tree,
+    INTACT, Ran, Work, age, bytes_of, flip, manifest, names_in, put, remove, skip, store_manifest,
+    tool, traces, whole_tree,
 };
 use std::fs;
 use std::io::Write as _;
@@ -150,7 +150,7 @@ fn signatures_by_openssh_are_accepted() {
             return;
         }
         let ran = work.run("verify a/KITES");
-        ran.exits(0).says("UNCHANGED").says(&fingerprint());
+        ran.exits(0).says(INTACT).says(&fingerprint());
         ran.says("not who");
         let ran = work.run("verify a/KITES --signed-by key.pub");
         ran.exits(0)
@@ -174,7 +174,7 @@ fn signatures_by_openssh_are_accepted() {
     // For another purpose.
     sign_by_hand(&work, "key", "file", &[]).unwrap();
     let ran = work.run("verify a/KITES");
-    ran.exits(1).says("DIFFERS").says("another purpose");
+    ran.exits(1).says("NOT INTACT").says("another purpose");
 }
 
 /// Of a key that cannot be checked here nothing is said but that.
@@ -193,9 +193,9 @@ fn a_signature_of_another_kind_is_neither_good_nor_a_difference() {
         ran.exits(1)
             .says("NOT CHECKED")
             .says("ssh-keygen -Y verify");
-        ran.is_silent_of("UNCHANGED").is_silent_of("DIFFERS");
+        ran.is_silent_of(INTACT).is_silent_of("NOT INTACT");
         let ran = work.run("verify a/KITES --signed-by key.pub");
-        ran.exits(1).says("DIFFERS");
+        ran.exits(1).says("NOT INTACT");
         assert_eq!(
             ran.words().matches("ssh-keygen -Y verify").count(),
             1,
@@ -294,7 +294,7 @@ fn who_is_expected_is_told_from_who_signed() {
         ("none", "no such file"),
     ] {
         let ran = work.run(&format!("verify b/KITES --signed-by {file}"));
-        ran.exits(3).says(why).is_silent_of("UNCHANGED");
+        ran.exits(3).says(why).is_silent_of(INTACT);
         let ran = work.run(&format!("verify b/KITES --signed-by {file} --json"));
         assert_eq!(ran.exits(3).events().pop().unwrap()["event"], "verdict");
     }

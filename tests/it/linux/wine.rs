@@ -238,7 +238,7 @@ fn what_one_system_wrote_the_other_verifies() {
     run(&work, words(COPY)).exits(1);
     work.run("verify a/KITES b/KITES")
         .exits(0)
-        .says("10 of 10 files equal");
+        .says("10 of 10 files match");
     // The card's path is another one here; what it holds is the same.
     work.run("prove card --on a --copies 1 --by-content --reread")
         .exits(0)
@@ -255,7 +255,7 @@ fn what_one_system_wrote_the_other_verifies() {
     work.run("copy card --to c --name KITES --copies 1")
         .exits(0);
     run(&work, ["verify", &seen(&work.path("c/KITES"))])
-        .says("10 of 10 files equal")
+        .says("10 of 10 files match")
         .says("(cached)");
     put(&work.path("c/KITES/EXTRA.TXT"), b"extra");
     std::fs::remove_file(work.path("c/KITES/DCIM/101KITES/KITE0003.TXT")).unwrap();

@@ -110,10 +110,32 @@ impl Work {
         self.run_with(arguments.split_whitespace())
     }
 
-    /// Runs the program with any arguments.
+    /// Runs the program with any arguments; what it says to people it says in full.
     pub(crate) fn run_with(&self, arguments: impl IntoIterator<Item = impl AsRef<OsStr>>) -> Ran {
+        let arguments: Vec<_> = arguments
+            .into_iter()
+            .map(|a| a.as_ref().to_owned())
+            .collect();
         let mut command = self.command();
-        command.args(arguments);
+        command.args(&arguments);
+        let tells = ["copy", "plan", "prove", "verify"];
+        let is_short = ["--json", "--quiet", "-q", "--verbose", "-v"];
+        let is_told = arguments
+            .first()
+            .is_some_and(|a| tells.iter().any(|word| a == word));
+        let is_short = arguments
+            .iter()
+            .any(|a| is_short.iter().any(|word| a == word));
+        if is_told && !is_short {
+            command.arg("--verbose").env("UNLADE_LOG", "off");
+        }
+        finish(&mut command)
+    }
+
+    /// Runs the program as a person does every day, with arguments that hold no blanks.
+    pub(crate) fn run_short(&self, arguments: &str) -> Ran {
+        let mut command = self.command();
+        command.args(arguments.split_whitespace());
         finish(&mut command)
     }
 
@@ -134,6 +156,9 @@ impl Drop for Work {
 }
 
 // ---- the program ------------------------------------------------------------------------------
+
+/// What `verify` says of a good copy and of no other.
+pub(crate) const INTACT: &str = "is what its manifest says";
 
 /// What a program said and how it ended.
 #[derive(Debug)]

@@ -18,10 +18,11 @@ use std::sync::{Arc, Mutex, PoisonError};
 use unlade::disk::backing::Backing;
 use unlade::error::{Interruption, ProblemKind};
 use unlade::existing::as_card::is_offload;
-use unlade::name::shown;
+use unlade::name::{shown, some_of};
 use unlade::record::manifest::device_words;
 use unlade::record::signature::Expected;
 use unlade::run::Tools;
+use unlade::units::len64;
 use unlade::verify::{
     Finding, Findings, Progress, Signature, VerifyError, path_of, verify as check,
 };
@@ -106,8 +107,29 @@ pub(crate) fn check_offloads(
     let worst = worst.unwrap_or(Exit::Done);
     if out.json && ends.len() > 1 {
         json.send_for_all("offloads", &ends, worst);
+    } else if ends.len() > 1 {
+        let intact = ends.iter().filter(|(.., exit)| *exit == Exit::Done).count();
+        let bad = ends.iter().filter(|(.., exit)| *exit != Exit::Done);
+        let bad: Vec<&str> = bad.map(|(path, ..)| *path).collect();
+        out.line("");
+        for line in wrap(&answer_for_all(intact, &bad), out.width, "", "") {
+            out.line(&line);
+        }
     }
     worst
+}
+
+/// The one answer for several offloads.
+fn answer_for_all(intact: usize, bad: &[&str]) -> String {
+    let all = intact + bad.len();
+    match (bad, all) {
+        ([], 2) => return "Both offloads are intact.".to_owned(),
+        ([], _) => return format!("All {all} offloads are intact."),
+        _ => {}
+    }
+    let names = some_of(bad.iter().copied(), bad.len(), len64(bad.len()), "offload");
+    let is = if intact == 1 { "is" } else { "are" };
+    format!("{intact} of {all} offloads {is} intact, not {names}.")
 }
 
 /// Whether what was read says that this copy is proven: not what lies in other offloads, which was
@@ -200,13 +222,9 @@ fn tell(
 ) {
     match result {
         Ok(findings) => {
-            for line in findings_lines(path.as_str(), findings, expected, out) {
+            let others: Vec<String> = others.iter().map(OtherCopy::words).collect();
+            for line in findings_lines(path.as_str(), findings, expected, &others, out) {
                 out.line(&line);
-            }
-            for other in others {
-                for line in wrap(&other.words(), out.width, "Copy     ", "         ") {
-                    out.line(&line);
-                }
             }
         }
         Err(error) => {

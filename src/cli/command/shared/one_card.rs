@@ -71,16 +71,12 @@ pub(crate) fn not_begun(job: &Job, out: Out, json: &Json) -> Exit {
         return exit;
     }
     let heading = out.heading("NOT PROVEN", false);
+    let text = format!("{why}. Run the same command again.");
     out.line("");
-    out.line(&format!("{heading} - keep this card."));
-    for (label, text) in [
-        ("Reason   ", format!("{why}.")),
-        ("Next     ", "Run the same command again.".to_owned()),
-    ] {
-        for line in wrap(&text, out.width, label, "         ") {
-            out.line(&line);
-        }
+    for line in wrap(&text, out.width, "  ", "  ") {
+        out.line(&line);
     }
+    out.line(&format!("{heading}. Keep the card as it is."));
     exit
 }
 

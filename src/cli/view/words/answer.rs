@@ -4,20 +4,104 @@
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
+use unlade::existing::source::CardNow;
 use unlade::name::{shown, some_of};
 use unlade::proof::tally::counted_copies;
 
-/// Returns the first line of a verdict.
-pub(crate) fn heading(proven: bool, is_part: bool, out: Out) -> String {
-    match (proven, is_part) {
-        (true, false) => out.heading("PROVEN", true),
-        (true, true) => format!(
-            "{} - this folder, not the card.",
-            out.heading("PROVEN", true)
-        ),
-        (false, _) => format!("{} - keep this card.", out.heading("NOT PROVEN", false)),
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
+/// What an answer is about, and what is to be done about it before a card is formatted.
+pub(crate) struct CardAnswer<'a> {
+    pub(crate) proven: bool,
+    /// The card's label.
+    pub(crate) card: &'a str,
+    /// Only a folder of a card was asked about.
+    pub(crate) is_part: bool,
+    /// Complete copies on devices of their own.
+    pub(crate) copies: usize,
+    /// Where the card is now, as far as that is known.
+    pub(crate) now: CardNow,
+    /// Some files hold nothing but zeros.
+    pub(crate) has_zeros: bool,
+    /// Some of what was skipped looks like pictures.
+    pub(crate) has_media_left: bool,
+}
+
+impl CardAnswer<'_> {
+    /// Returns the last lines: the answer in one sentence, and below it what comes before it.
+    pub(crate) fn lines(&self, out: Out) -> Vec<String> {
+        let mut lines = vec![String::new()];
+        let (word, rest) = self.words();
+        let text = format!("{}{rest}", out.heading(word, self.proven));
+        // The colour has no width.
+        let width = out.width + text.len() - word.len() - rest.len();
+        lines.extend(wrap(&text, width, "", ""));
+        if self.proven && !self.is_part {
+            lines.extend(wrap(CAUTION, out.width, "", ""));
+        }
+        lines
+    }
+
+    fn words(&self) -> (&'static str, String) {
+        let card = shown(self.card);
+        if !self.proven {
+            let keep = format!(". Keep {card} as it is: don't format it, don't shoot on it.");
+            return ("NOT PROVEN", keep);
+        }
+        if self.is_part {
+            let text = " for this folder, not the card. Don't format the card: copy all of it \
+                first.";
+            return ("PROVEN", text.to_owned());
+        }
+        let looks = [
+            (self.has_zeros, "at the files of nothing but zeros"),
+            (
+                self.has_media_left,
+                "at what was skipped and looks like pictures",
+            ),
+        ];
+        let looks: Vec<&str> = looks.iter().filter(|l| l.0).map(|l| l.1).collect();
+        let may = if !looks.is_empty() {
+            format!("Look {} before you format {card}.", looks.join(" and "))
+        } else if self.copies == 1 {
+            format!("You may format {card}, in the camera, but that leaves one copy only.")
+        } else {
+            format!(
+                "You may format {card}: in the camera, after a look at some files on each drive."
+            )
+        };
+        let word = "PROVEN";
+        match self.now {
+            CardNow::Other | CardNow::Changed => (
+                word,
+                format!(" for the card {card} that was read, and no other. {may}"),
+            ),
+            CardNow::Unchanged | CardNow::Gone => (word, format!(". {may}")),
+        }
+    }
+
+    /// Returns what is to be known before the answer is followed.
+    pub(crate) fn warnings(&self) -> Vec<String> {
+        if !self.proven || self.is_part {
+            return Vec::new();
+        }
+        let card = shown(self.card);
+        let now = match self.now {
+            CardNow::Unchanged => None,
+            CardNow::Gone => Some(format!(
+                "{card} has left the reader: if it was used since, keep it."
+            )),
+            CardNow::Other | CardNow::Changed => {
+                Some("Something else is in the reader now; this is not about that.".to_owned())
+            }
+        };
+        let one = (self.copies == 1).then(|| ONE_COPY.to_owned());
+        now.into_iter().chain(one).collect()
     }
 }
+
+/// What comes before every answer, and what no tool can know.
+const CAUTION: &str =
+    "Your contract or insurer comes first. Copies equal what the reader delivered.";
 
 /// Returns a card's name in a sentence: its label, and its volume where the system tells it.
 pub(crate) fn card_name(label: &str, volume_id: Option<&str>) -> String {
@@ -46,41 +130,8 @@ pub(crate) const SAID_NOW: &str = "you said --separate";
 pub(crate) const SAID_THEN: &str = "by their record you said --separate when they were made";
 
 /// What one copy means.
-pub(crate) const ONE_COPY: &str =
-    "It is one copy only: if this drive is lost or fails, the pictures are gone. ";
-
-/// Returns what is to be looked at before a proven card is formatted.
-pub(crate) fn look_first(has_zeros: bool, has_media_left: bool) -> Option<&'static str> {
-    Some(match (has_zeros, has_media_left) {
-        (true, false) => "Look at the files of nothing but zeros before you format this card.",
-        (false, true) => {
-            "Look at the files that were left out (see above) before you format this card."
-        }
-        (true, true) => {
-            "Look at the files of nothing but zeros, and at those that were left out (see above), \
-            before you format this card."
-        }
-        (false, false) => return None,
-    })
-}
-
-/// The two lines of caution after a verdict.
-const CAUTIONS: [&str; 2] = [
-    "First open some files from each drive; format in the camera, not the computer.",
-    "Your contract or insurer comes first. Copies equal what the reader delivered.",
-];
-
-/// Returns the lines of caution: what to think of before a card is formatted, or that it is not to
-/// be.
-pub(crate) fn cautions(proven: bool, is_part: bool) -> Vec<String> {
-    if proven && is_part {
-        vec!["Do not format the card for this: copy the whole card first.".to_owned()]
-    } else if proven {
-        CAUTIONS.map(str::to_owned).to_vec()
-    } else {
-        vec!["Do not format this card, and do not shoot on it.".to_owned()]
-    }
-}
+const ONE_COPY: &str =
+    "It is one copy only: if this drive is lost or fails, the pictures are gone.";
 
 /// What is said of several cards at the end: what was shot on one, or happened to its copies, after
 /// its own answer is not known.

@@ -9,25 +9,24 @@ use unlade::record::signature::Expected;
 use unlade::units::{count, counted, size, time};
 use unlade::verify::{Finding, Findings, Remark, Signature};
 
-/// Returns the lines for one checked offload.
+/// Returns the lines for one checked offload, the answer last. `others` say where other copies of
+/// it are.
 pub(crate) fn findings_lines(
     path: &str,
     f: &Findings,
     expected: Option<&Expected>,
+    others: &[String],
     out: Out,
 ) -> Vec<String> {
-    let mut lines = vec![String::new()];
-    lines.push(if f.interrupted {
-        format!("{} {}", out.heading("STOPPED", false), shown(path))
-    } else if f.is_clean() {
-        format!("{} {}", out.heading("UNCHANGED", true), shown(path))
-    } else if f.unread() == unlade::units::len64(f.findings.len()) {
-        format!("{} {}", out.heading("NOT CHECKED", false), shown(path))
+    let path = shown(path);
+    let way = f.way.words(&f.filesystem);
+    let worth = if out.verbose || !f.reached_device() || way != f.way.id() {
+        format!(" ({way})")
     } else {
-        format!("{} {}", out.heading("DIFFERS", false), shown(path))
-    });
-    lines.push(format!(
-        "Read     {} of {} equal to the manifest, {}, in {} ({})",
+        String::new()
+    };
+    let head = format!(
+        "{path}: {} of {} match, {} in {}{worth}",
         count(f.equal),
         counted(
             unlade::units::len64(f.manifest.files.len()) + f.earlier - elsewhere(f),
@@ -35,43 +34,89 @@ pub(crate) fn findings_lines(
         ),
         size(f.equal_bytes),
         time(f.took),
-        f.way.words(&f.filesystem)
-    ));
+    );
+    let mut lines = vec![String::new()];
+    lines.extend(wrap(&head, out.width, "", "  "));
     lines.extend(signed(f, expected, out));
-    if !f.findings.is_empty() {
-        lines.push(format!("Found    {}", found(f)));
-    }
-    for finding in f.findings.iter().take(FINDINGS_SHOWN) {
-        let text = match finding {
-            Finding::Missing(p) => format!("missing  `{}`", shown(p)),
-            Finding::Changed(p, why) => format!("changed  `{}`: {}", shown(p), shown(why)),
-            Finding::Extra(p) => format!("extra    `{}`", shown(p)),
-            Finding::Unreadable(p, why) => format!("unread   `{}`: {}", shown(p), shown(why)),
-            Finding::Untrusted(p, why) => format!("not good `{}`: {}", shown(p), shown(why)),
+    let shown_most = if out.verbose {
+        FINDINGS_SHOWN
+    } else {
+        FINDINGS_FIRST
+    };
+    for finding in f.findings.iter().take(shown_most) {
+        let (word, p, why) = match finding {
+            Finding::Missing(p) => ("missing", p, None),
+            Finding::Changed(p, why) => ("changed", p, Some(why)),
+            Finding::Extra(p) => ("extra", p, None),
+            Finding::Unreadable(p, why) => ("unread", p, Some(why)),
+            Finding::Untrusted(p, why) => ("not good", p, Some(why)),
         };
-        lines.extend(wrap(&text, out.width, "  ", "           "));
+        let why = why.map_or_else(String::new, |why| format!(": {}", shown(why)));
+        let text = format!("`{}`{why}", shown(p));
+        lines.extend(wrap(
+            &text,
+            out.width,
+            &format!("  {word:<8} "),
+            "           ",
+        ));
     }
-    if f.findings.len() > FINDINGS_SHOWN {
-        lines.push(format!("  and {} more", f.findings.len() - FINDINGS_SHOWN));
+    let more = f.findings.len().saturating_sub(shown_most);
+    if more > 0 {
+        lines.push(format!("  and {more} more; --json has all"));
     }
-    lines.extend(finding_notes(f, out));
-    for step in next_after(f) {
-        lines.extend(wrap(step, out.width, "Next     ", "         "));
+    for note in finding_notes(f) {
+        lines.extend(wrap(&note, out.width, "  ", "  "));
     }
+    for text in next_after(f)
+        .into_iter()
+        .chain(others.iter().map(String::as_str))
+    {
+        lines.extend(wrap(text, out.width, "  ", "  "));
+    }
+    lines.push(String::new());
+    lines.extend(answer(&path, f, out));
     lines
 }
 
-/// Findings that are printed one by one.
+fn answer(path: &str, f: &Findings, out: Out) -> Vec<String> {
+    let is_all_unread = f.unread() == unlade::units::len64(f.findings.len());
+    let (word, good, rest) = if f.interrupted {
+        ("STOPPED", false, format!("{path} was not read to its end."))
+    } else if f.is_clean() {
+        ("INTACT", true, format!("{path} is what its manifest says."))
+    } else if is_all_unread {
+        ("NOT CHECKED", false, format!("{path}: {}.", found(f)))
+    } else {
+        (
+            "NOT INTACT",
+            false,
+            format!("{path}: {}.", what_is_wrong(f)),
+        )
+    };
+    let heading = out.heading(word, good);
+    let width = out.width + heading.len() - word.len();
+    wrap(&format!("{heading}. {rest}"), width, "", "")
+}
+
+/// Only what there is of: `1 missing, 2 changed`.
+fn what_is_wrong(f: &Findings) -> String {
+    let all = found(f);
+    let there = all.split(", ").filter(|part| !part.starts_with("0 "));
+    there.collect::<Vec<_>>().join(", ")
+}
+
+/// Findings that are printed one by one: with --verbose, and so that they are on one screen.
 const FINDINGS_SHOWN: usize = 40;
+const FINDINGS_FIRST: usize = 8;
 
 /// What to do about a read that may have come from memory.
 #[cfg(not(windows))]
-const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the \
+const CACHED_NOTE: &str = "What was read may have come from the computer's memory, not from the \
     drive. Unplug the drive, plug it in again, and run this as root, or with the drive mounted by \
     the system's own driver for it.";
 
 #[cfg(windows)]
-const CACHED_NOTE: &str = "what was read may have come from the computer's memory, not from the \
+const CACHED_NOTE: &str = "What was read may have come from the computer's memory, not from the \
     drive. Unplug the drive, plug it in again, and run this in Windows itself (not in Wine), on a \
     folder that Windows does not keep compressed.";
 
@@ -111,7 +156,7 @@ fn signed(f: &Findings, expected: Option<&Expected>, out: Out) -> Vec<String> {
         ),
         (Signature::Unchecked(why), _) => format!("perhaps; {why}."),
     };
-    wrap(&text, out.width, "Signed   ", "         ")
+    wrap(&text, out.width, "  Signed   ", "           ")
 }
 
 fn next_after(f: &Findings) -> Vec<&'static str> {
@@ -154,7 +199,7 @@ fn next_after_others(f: &Findings) -> &'static str {
         "These files are as they were copied, but the last run of this offload was NOT PROVEN: \
         keep the card."
     } else {
-        "Nothing to do. Check again before you rely on this copy alone."
+        "Check again before you rely on this copy alone."
     }
 }
 
@@ -163,66 +208,59 @@ fn elsewhere(f: &Findings) -> u64 {
     f.elsewhere.values().sum()
 }
 
-fn finding_notes(f: &Findings, out: Out) -> Vec<String> {
-    let mut lines = Vec::new();
+fn finding_notes(f: &Findings) -> Vec<String> {
+    let mut notes = Vec::new();
     for (offload, files) in &f.elsewhere {
-        let text = format!(
+        notes.push(format!(
             "{} {} in the earlier offload `{}`, not here; verify that as well.",
             counted(*files, "file"),
-            if *files == 1 { "lies" } else { "lie" },
+            if *files == 1 { "is" } else { "are" },
             shown(offload)
-        );
-        lines.extend(wrap(&text, out.width, "Note     ", "         "));
-    }
-    if !f.litter.is_empty() {
-        lines.push(format!(
-            "Litter   {} left by a computer since; no fault",
-            counted_entries(f.litter.len())
         ));
     }
+    if !f.litter.is_empty() {
+        let entries = counted_entries(f.litter.len());
+        notes.push(format!("{entries} left by a computer since; no fault."));
+    }
     if f.earlier > 0 {
-        lines.push(format!(
-            "Note     {} only in the manifest of an earlier run, and checked with it",
+        notes.push(format!(
+            "{} only in the manifest of an earlier run, and checked with it.",
             counted(f.earlier, "file")
         ));
     }
-    for remark in &f.remarks {
-        let note = match remark {
+    notes.extend(f.remarks.iter().map(|remark| {
+        match remark {
             Remark::CutShort => {
-                "a later run of this offload was cut short; the same copy again finishes it."
+                "A later run of this offload was cut short; the same copy again finishes it."
             }
             Remark::Incomplete => {
-                "the records of an earlier run are not all there, as after a power cut; the latest \
+                "The records of an earlier run are not all there, as after a power cut; the latest \
                 ones are."
             }
             Remark::NoPage => {
-                "the report page is gone; the manifest, which it was made from, is there."
+                "The report page is gone; the manifest, which it was made from, is there."
             }
             Remark::ForeignPage => {
-                "a report page was made by another version of unlade and was not compared; the \
+                "A report page was made by another version of unlade and was not compared; the \
                 manifest was."
             }
             Remark::LitterInBag => {
-                "what computers left lies in the bag's `data`; programs that check bags will \
-                reject it until that is removed."
+                "What computers left is in the bag's `data`; programs that check bags will reject \
+                it until that is removed."
             }
-        };
-        lines.extend(wrap(note, out.width, "Note     ", "         "));
-    }
+        }
+        .to_owned()
+    }));
     if f.in_memory {
-        lines.push("Note     this offload lies in memory, not on a drive.".to_owned());
+        notes.push("This offload is in memory, not on a drive.".to_owned());
     } else if !f.reached_device() {
-        lines.extend(wrap(CACHED_NOTE, out.width, "Note     ", "         "));
+        notes.push(CACHED_NOTE.to_owned());
     }
     if !f.manifest.verdict.proven {
-        lines.extend(wrap(
-            "the manifest itself says NOT PROVEN; its reasons stand in `_unlade/report.html`.",
-            out.width,
-            "Note     ",
-            "         ",
-        ));
+        let note = "The manifest itself says NOT PROVEN; its reasons are in `_unlade/report.html`.";
+        notes.push(note.to_owned());
     }
-    lines
+    notes
 }
 
 fn counted_entries(n: usize) -> String {

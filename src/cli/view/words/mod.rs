@@ -2,7 +2,9 @@
 
 pub(crate) mod answer;
 mod copies;
+pub(crate) mod drives;
 pub(crate) mod findings;
 pub(crate) mod plan;
 pub(crate) mod problem;
+mod summary;
 pub(crate) mod verdict;

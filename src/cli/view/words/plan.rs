@@ -1,6 +1,9 @@
 //! Owns what is said of a plan: card, copies, links, time.
 
-use crate::cli::view::text::wrap;
+use crate::cli::view::out::Out;
+use crate::cli::view::text::{pad, wrap};
+use crate::cli::view::words::drives::drive_names;
+use unicode_width::UnicodeWidthStr as _;
 use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
 use unlade::name::{shown, word};
@@ -13,11 +16,59 @@ use unlade::speed::forecast::{Source, words as forecast_words};
 use unlade::speed::link::{Link, LinkKind};
 use unlade::units::{MegabytesPerS, counted, size, speed};
 
-/// Returns the lines of a plan.
-pub(crate) fn plan_lines(plan: &Plan, width: usize) -> Vec<String> {
+/// Returns the lines of a plan: what is needed to know.
+pub(crate) fn plan_lines(plan: &Plan, out: Out) -> Vec<String> {
+    if out.verbose {
+        return details(plan, out.width);
+    }
+    let width = out.width;
+    let (files, bytes) = plan.listing.totals();
+    let mut head = match plan.original() {
+        None => shown(&plan.card.label),
+        Some(_) => format!("The offload {}", shown(plan.card.given.as_str())),
+    };
+    head.push_str(&format!(": {}, {}", counted(files, "file"), size(bytes)));
+    if !plan.has_nothing_new() {
+        head.push_str(&format!(", as {}", shown(&plan.name)));
+    }
+    if let Some(skipped) = skipped(plan) {
+        head.push_str(&format!("; {skipped}"));
+    }
+    let mut lines = wrap(&head, width, "", "  ");
+    if plan.layout == Layout::Bag {
+        lines.push("  as a bag (BagIt 1.0, RFC 8493); the card's files are in `data`".to_owned());
+    }
+    let names = drive_names(plan);
+    let longest = names.iter().map(|name| name.width()).max().unwrap_or(0);
+    for (d, name) in plan.destinations.iter().zip(&names) {
+        let first = format!("  {}  ", pad(name, longest));
+        lines.extend(wrap(&work(plan, d, out.verbose), width, &first, "      "));
+    }
+    let speed = speed_words(&plan.estimate.ceiling);
+    for text in speed.into_iter().chain(plan_time(plan)) {
+        lines.extend(wrap(&text, width, "  ", "  "));
+    }
+    for note in plan.notes.iter().chain(plan.estimate.ceiling.notes()) {
+        lines.extend(wrap(note, width, "  ", "  "));
+    }
+    lines
+}
+
+/// What computers left on the card.
+fn skipped(plan: &Plan) -> Option<String> {
+    let skipped = unlade::units::len64(plan.listing.left_out().count());
+    let what = if plan.listing.media_left().is_empty() {
+        "system file"
+    } else {
+        "file"
+    };
+    (skipped > 0).then(|| format!("{} skipped", counted(skipped, what)))
+}
+
+/// Returns all that is known of a plan.
+fn details(plan: &Plan, width: usize) -> Vec<String> {
     let (files, bytes) = plan.listing.totals();
     let folders = plan.listing.folders().count();
-    let left_out = plan.listing.left_out().count();
     let mut lines = vec![
         source(plan, &shown(&plan.card.label)),
         format!(
@@ -25,18 +76,7 @@ pub(crate) fn plan_lines(plan: &Plan, width: usize) -> Vec<String> {
             counted(files, "file"),
             size(bytes),
             counted(unlade::units::len64(folders), "folder"),
-            if left_out > 0 {
-                format!(
-                    "; {left_out} left out ({})",
-                    if plan.listing.media_left().is_empty() {
-                        "made by a computer"
-                    } else {
-                        "see the note"
-                    }
-                )
-            } else {
-                String::new()
-            }
+            skipped(plan).map_or_else(String::new, |skipped| format!("; {skipped}"))
         ),
         if plan.has_nothing_new() {
             "Offload  none: everything on the card lies in earlier offloads".to_owned()
@@ -57,7 +97,7 @@ pub(crate) fn plan_lines(plan: &Plan, width: usize) -> Vec<String> {
             shown(copy_folder(plan, d).as_str()),
             device(&d.facts)
         ));
-        lines.extend(wrap(&work(plan, d), width, "         ", "         "));
+        lines.extend(wrap(&work(plan, d, true), width, "         ", "         "));
     }
     lines.extend(speed_lines(&plan.estimate.ceiling, width));
     if let Some(text) = plan_time(plan) {
@@ -94,21 +134,31 @@ pub(super) fn copy_folder<'a>(plan: &Plan, d: &'a PlannedDestination) -> &'a cam
 /// Returns what card, reader and drives allow, and the slowest of them; nothing where nothing is
 /// known.
 fn speed_lines(ceiling: &Ceiling, width: usize) -> Vec<String> {
-    let (Some(limiting), Some((low, high))) = (ceiling.limiting(), ceiling.usual()) else {
+    let Some(head) = speed_words(ceiling) else {
         return Vec::new();
-    };
-    let usual = if low.0 < high.0 {
-        format!(", usually {:.0} to {:.0}", low.0, high.0)
-    } else {
-        String::new()
     };
     let each: Vec<String> = ceiling
         .links()
         .iter()
         .map(|link| format!("{} {}", link.words(), mbps(link.mbps)))
         .collect();
+    let mut lines = wrap(&head, width, "Speed    ", "         ");
+    if each.len() > 1 {
+        let all = format!("{} (MB/s)", each.join("; "));
+        lines.extend(wrap(&all, width, "Links    ", "         "));
+    }
+    lines
+}
+
+fn speed_words(ceiling: &Ceiling) -> Option<String> {
+    let (limiting, (low, high)) = (ceiling.limiting()?, ceiling.usual()?);
+    let usual = if low.0 < high.0 {
+        format!(", usually {:.0} to {:.0}", low.0, high.0)
+    } else {
+        String::new()
+    };
     // What somebody said, or what was reached before, can be exceeded.
-    let head = if limiting.is_limit() {
+    Some(if limiting.is_limit() {
         format!(
             "{} MB/s at most{usual}; held back by {}",
             mbps(limiting.mbps),
@@ -121,13 +171,7 @@ fn speed_lines(ceiling: &Ceiling, width: usize) -> Vec<String> {
             _ => format!("as {} is said to take", limiting.words()),
         };
         format!("about {} MB/s{usual}, {by}", mbps(limiting.mbps))
-    };
-    let mut lines = wrap(&head, width, "Speed    ", "         ");
-    if each.len() > 1 {
-        let all = format!("{} (MB/s)", each.join("; "));
-        lines.extend(wrap(&all, width, "Links    ", "         "));
-    }
-    lines
+    })
 }
 
 /// Returns a rate in MB/s without the unit: `53.2`, `312`.
@@ -227,7 +271,7 @@ pub(super) fn has_sample(plan: &Plan, d: &PlannedDestination) -> bool {
 /// What is done with files that an earlier run proved.
 fn kept_words(plan: &Plan, d: &PlannedDestination) -> String {
     let looked = format!("size and date checked, {}", content_words(plan, d));
-    let again = "to be read back again from this drive, not copied";
+    let again = "checking again on this drive";
     let kept = if !plan.reads_kept() {
         looked
     } else if plan.original().is_some() {
@@ -236,17 +280,28 @@ fn kept_words(plan: &Plan, d: &PlannedDestination) -> String {
         format!("{again}; on the card {looked}")
     };
     let files = counted(d.kept_files, "file");
-    format!("{files} kept (proven by an earlier run), {kept}")
+    format!("{files} already copied (proven by an earlier run), {kept}")
 }
 
-fn work(plan: &Plan, d: &PlannedDestination) -> String {
+/// What is done on a drive; `verbose`: and on what it rests.
+fn work(plan: &Plan, d: &PlannedDestination, verbose: bool) -> String {
     let mut parts = Vec::new();
     if d.kept_files > 0 {
-        parts.push(kept_words(plan, d));
+        let again = if plan.reads_kept() {
+            "; checking them again"
+        } else {
+            ""
+        };
+        parts.push(if verbose {
+            kept_words(plan, d)
+        } else {
+            format!("{} already copied{again}", counted(d.kept_files, "file"))
+        });
     }
     for left in &d.left_in {
         parts.push(format!(
-            "{}, {} left in `{}` (proven there; path, size and date are the same, {})",
+            "{}, {} in the earlier offload `{}` (proven there; path, size and date are the same, \
+            {})",
             counted(left.files, "file"),
             size(left.bytes),
             shown(&left.within),
@@ -256,16 +311,15 @@ fn work(plan: &Plan, d: &PlannedDestination) -> String {
     let unvouched = d.check_files.saturating_sub(d.hash_files);
     if unvouched > 0 {
         parts.push(format!(
-            "{} {} there already without a record that fits: read back and compared with the {}",
+            "{} there already, in no record that fits: checked and compared with the {}",
             counted(unvouched, "file"),
-            if unvouched == 1 { "stands" } else { "stand" },
             plan.source_word()
         ));
     }
     if d.hash_files > 0 {
         parts.push(format!(
-            "{} that an earlier run proved without all of these hashes: read from the card and the \
-            drive again, not copied again",
+            "{} that an earlier run proved without all of these hashes: read again from card and \
+            drive, not copied again",
             counted(d.hash_files, "file")
         ));
     }
@@ -284,17 +338,17 @@ fn work(plan: &Plan, d: &PlannedDestination) -> String {
             )
         ));
     }
-    parts.push(if d.copy_files == 0 {
-        "nothing to copy".to_owned()
-    } else {
-        format!(
+    if d.copy_files > 0 {
+        parts.push(format!(
             "{} to copy, {}; needs {} of {} free{}",
             counted(d.copy_files, "file"),
             size(d.copy_bytes),
             size(d.needs_bytes),
             size(d.facts.free_bytes),
             little_left(plan, d)
-        )
-    });
+        ));
+    } else if verbose || parts.is_empty() {
+        parts.push("nothing to copy".to_owned());
+    }
     parts.join("; ")
 }

@@ -5,21 +5,20 @@ use crate::cli::view::text::wrap;
 use unlade::error::{Cause, DENIED_STEP, NO_FILES_STEP, Problem, ProblemKind};
 use unlade::name::shown;
 
-/// Returns a problem as one sentence: which file, which destination, what happened.
+/// Returns a problem as one sentence: which file, which drive, what happened. `destinations` are
+/// the drives' names.
 pub(super) fn problem_words(problem: &Problem, destinations: &[String]) -> String {
     let mut text = String::new();
     if let Some(path) = &problem.path {
         text.push_str(&format!("`{}`", shown(path)));
     }
     if let Some(d) = problem.destination {
-        let at = destinations.get(d).map_or_else(
-            || format!("drive {}", d + 1),
-            |p| format!("{} ({})", d + 1, shown(p)),
-        );
+        let name = destinations.get(d).map(|name| shown(name));
+        let at = name.unwrap_or_else(|| format!("drive {}", d + 1));
         text.push_str(&if text.is_empty() {
-            format!("Drive {at}:")
+            format!("{at}:")
         } else {
-            format!(" on drive {at}")
+            format!(" on {at}")
         });
     }
     if problem.path.is_some() && problem.destination.is_some() {

@@ -3,12 +3,12 @@
 use crate::cli::view::next_steps;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
-use crate::cli::view::words::answer::{
-    ONE_COPY, SAID_NOW, card_name, cautions, copies_line, heading, look_first,
-};
+use crate::cli::view::words::answer::{CardAnswer, SAID_NOW, card_name, copies_line};
 use crate::cli::view::words::copies::counts_in_and_out;
+use crate::cli::view::words::drives::drive_names;
 use crate::cli::view::words::plan::has_sample;
 use crate::cli::view::words::problem::problem_words;
+use crate::cli::view::words::summary::{exceptions, summary};
 use std::time::Duration;
 use unlade::error::{Problem, ProblemKind};
 use unlade::existing::source::CardNow;
@@ -19,20 +19,44 @@ use unlade::proof::Proof;
 use unlade::record::layout::Level;
 use unlade::units::{size, speed, time};
 
-/// Returns the verdict block, cautions included; it is the last thing printed. `shoot` are the
-/// lines on the job that the card belongs to.
+/// Returns the verdict block, the answer last. `shoot` are the lines on the shoot that the card
+/// belongs to.
 pub(crate) fn verdict_lines(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> {
-    let proven = proof.verdict().is_proven();
     let mut lines = vec![String::new()];
-    lines.push(match proof.plan().original() {
-        Some(_) if !proven => format!(
-            "{} - keep {} as it is.",
-            out.heading("NOT PROVEN", false),
-            shown(proof.plan().card.given.as_str())
-        ),
-        _ => heading(proven, proof.part().is_some(), out),
-    });
-    lines.extend(counts_in_and_out(proof, out.width));
+    let answer = answer(proof);
+    if out.verbose {
+        lines.extend(details(proof, shoot, out));
+    } else {
+        lines.extend(summary(proof, out));
+        lines.extend(exceptions(proof, out));
+        for warning in answer.warnings() {
+            lines.extend(wrap(&warning, out.width, "  ", "  "));
+        }
+        lines.extend(shoot.iter().cloned());
+    }
+    match proof.plan().original() {
+        None => lines.extend(answer.lines(out)),
+        Some(_) => lines.extend(further_answer(proof, out)),
+    }
+    lines
+}
+
+fn answer(proof: &Proof) -> CardAnswer<'_> {
+    CardAnswer {
+        proven: proof.verdict().is_proven(),
+        card: &proof.plan().card.label,
+        is_part: proof.part().is_some(),
+        copies: proof.verdict().copies(),
+        now: proof.card_now(),
+        has_zeros: proof.offloaded().files.iter().any(|f| f.only_zeros),
+        has_media_left: !proof.plan().listing.media_left().is_empty(),
+    }
+}
+
+/// Returns all that is known of it.
+fn details(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> {
+    let proven = proof.verdict().is_proven();
+    let mut lines = counts_in_and_out(proof, out.width);
     lines.push(copies_line(
         proof.verdict().copies(),
         proof.terms().copies_needed,
@@ -50,10 +74,10 @@ pub(crate) fn verdict_lines(proof: &Proof, shoot: &[String], out: Out) -> Vec<St
     if proof.terms().level == Level::Reread && proof.reread_equal() {
         lines.push("Reread   The card was read again and is equal.".to_owned());
     }
-    let given = given(proof);
+    let names = drive_names(proof.plan());
     for p in proof.problems().iter().filter(|p| !p.blocking) {
         lines.extend(wrap(
-            &format!("{}.", problem_words(p, &given).trim_end_matches('.')),
+            &format!("{}.", problem_words(p, &names).trim_end_matches('.')),
             out.width,
             "Note     ",
             "         ",
@@ -64,39 +88,46 @@ pub(crate) fn verdict_lines(proof: &Proof, shoot: &[String], out: Out) -> Vec<St
     }
     lines.extend(reasons(proof, out));
     lines.extend(shoot.iter().cloned());
-    let mut steps = Vec::new();
     if proven {
-        steps.push(next_when_proven(proof));
+        lines.extend(wrap(&basis(proof), out.width, "Basis    ", "         "));
     }
     if !proven || proof.spared().next().is_some() {
-        steps.extend(next_steps::steps(proof));
+        for step in next_steps::steps(proof) {
+            lines.extend(wrap(&step, out.width, "Next     ", "         "));
+        }
     }
-    for step in steps {
-        lines.extend(wrap(&step, out.width, "Next     ", "         "));
-    }
-    lines.extend(match proof.plan().original() {
-        None => cautions(proven, proof.part().is_some()),
-        Some(_) => further_cautions(proof, out.width),
-    });
     lines
 }
 
 /// Problems that are listed again under a verdict.
 const REASONS_SHOWN: usize = 12;
 
-/// What is to be thought of before an old copy of an offload is given up, or a card is formatted on
-/// the ground of a new one.
-fn further_cautions(proof: &Proof, width: usize) -> Vec<String> {
-    let text = if proof.verdict().is_proven() {
-        "The card was not read, so this says nothing about formatting it: ask with `unlade prove \
-        CARD`."
+/// The answer on a further copy: it is about the copies and never about the card.
+fn further_answer(proof: &Proof, out: Out) -> Vec<String> {
+    let name = shown(&proof.plan().name);
+    let proven = proof.verdict().is_proven();
+    let text = if proven {
+        let copies = match proof.verdict().copies() {
+            1 => "1 proven copy".to_owned(),
+            n => format!("{n} proven copies"),
+        };
+        format!(
+            "{}. {copies} of {name} now. The card was not read: ask `unlade prove CARD` before \
+            you format it.",
+            out.heading("PROVEN", true)
+        )
     } else {
-        "Do not remove or change any copy of this offload."
+        format!(
+            "{}. Keep every copy of {name} as it is.",
+            out.heading("NOT PROVEN", false)
+        )
     };
-    wrap(text, width, "", "")
+    let mut lines = vec![String::new()];
+    lines.extend(wrap(&text, out.width, "", ""));
+    lines
 }
 
-/// The answer on a further copy: it is about the copies and never about the card.
+/// What the copies of an offload are after a further one was made.
 fn further_copies(proof: &Proof) -> String {
     let copies = proof.verdict().copies();
     let now = match copies {
@@ -118,7 +149,8 @@ fn further_copies(proof: &Proof) -> String {
     format!("{now} of {name} now{apart}. {given} {own}.")
 }
 
-fn next_when_proven(proof: &Proof) -> String {
+/// What PROVEN rests on.
+fn basis(proof: &Proof) -> String {
     if proof.plan().original().is_some() {
         return further_copies(proof);
     }
@@ -127,37 +159,22 @@ fn next_when_proven(proof: &Proof) -> String {
         n => format!("{n} separate devices"),
     };
     let (how, when) = how_and_when(proof);
-    let one = if proof.verdict().copies() == 1 {
-        ONE_COPY
-    } else {
-        ""
-    };
-    let zeros = proof.offloaded().files.iter().any(|f| f.only_zeros);
     let card = &proof.plan().card;
-    if proof.part().is_some() {
-        return format!("Every file in this folder was {how} from {drives}{when}. {one}")
-            .trim_end()
-            .to_owned();
-    }
-    let now = match proof.card_now() {
-        CardNow::Unchanged => "It is in the reader, unchanged. ",
-        CardNow::Gone => "It has left the reader: if it was used since, keep it. ",
-        CardNow::Other | CardNow::Changed => {
-            "Something else is in the reader now; this is not about that. "
-        }
-    };
-    let look = look_first(zeros, !proof.plan().listing.media_left().is_empty());
-    let may = look.unwrap_or(match proof.card_now() {
-        CardNow::Unchanged | CardNow::Gone => "You may format this card.",
-        _ => "You may format the card named here.",
-    });
-    let name = card_name(&card.label, card.volume_id());
-    let but = if proof.plan().listing.media_left().is_empty() {
-        ""
+    let what = if proof.part().is_some() {
+        "in this folder".to_owned()
     } else {
-        " but those left out"
+        let is_all = proof.plan().listing.media_left().is_empty();
+        let but = if is_all { "" } else { " but those skipped" };
+        format!("on card {}{but}", card_name(&card.label, card.volume_id()))
     };
-    format!("Every file on card {name}{but} was {how} from {drives}{when}. {now}{one}{may}")
+    let warnings = answer(proof).warnings().join(" ");
+    let now = match proof.card_now() {
+        CardNow::Unchanged if proof.part().is_none() => " It is in the reader, unchanged.",
+        _ => "",
+    };
+    format!("Every file {what} was {how} from {drives}{when}.{now} {warnings}")
+        .trim_end()
+        .to_owned()
 }
 
 /// How the files were read back, and what they were equal to.
@@ -253,18 +270,12 @@ fn is_stated(proof: &Proof) -> bool {
     count_independent(&proof.devices(), false).0 < proof.verdict().copies()
 }
 
-/// Returns the destinations as they were given.
-fn given(proof: &Proof) -> Vec<String> {
-    let destinations = proof.plan().destinations.iter();
-    destinations.map(|d| d.given.to_string()).collect()
-}
-
 /// Returns why it is not proven: the first troubles in full, the rest counted.
 fn reasons(proof: &Proof, out: Out) -> Vec<String> {
     if proof.verdict().is_proven() {
         return Vec::new();
     }
-    let given = given(proof);
+    let names = drive_names(proof.plan());
     let mut texts = Vec::new();
     if proof.offloaded().interrupted {
         texts.push("the job was interrupted".to_owned());
@@ -272,7 +283,7 @@ fn reasons(proof: &Proof, out: Out) -> Vec<String> {
     let mut blocking: Vec<&Problem> = proof.problems().iter().filter(|p| p.blocking).collect();
     blocking.sort_by_key(|p| (p.kind == ProblemKind::TooFewCopies, p.kind));
     texts.extend(blocking.iter().map(|p| {
-        let text = problem_words(p, &given);
+        let text = problem_words(p, &names);
         format!("{} ({})", text.trim_end_matches('.'), p.kind)
     }));
     if texts.is_empty() {

@@ -1,0 +1,192 @@
+//! Owns what is said at the end of a copy to somebody who only wants to know: one line on the card,
+//! one on each drive, what is out of the ordinary, and the answer, which comes last.
+
+use crate::cli::view::next_steps::troubles;
+use crate::cli::view::out::Out;
+use crate::cli::view::text::{pad, wrap};
+use crate::cli::view::words::answer::card_name;
+use crate::cli::view::words::drives::drive_names;
+use crate::cli::view::words::problem::problem_words;
+use std::time::Duration;
+use unicode_width::UnicodeWidthStr as _;
+use unlade::error::{Problem, ProblemKind};
+use unlade::name::shown;
+use unlade::offload::DestinationOutcome;
+use unlade::proof::Proof;
+use unlade::proof::tally::Tally;
+use unlade::record::layout::Level;
+use unlade::units::{count, counted, len64, rate, seconds, size, speed, time};
+
+/// Troubles that are told one by one.
+const TROUBLES_TOLD: usize = 6;
+
+/// Returns the lines above the answer.
+pub(super) fn summary(proof: &Proof, out: Out) -> Vec<String> {
+    let names = drive_names(proof.plan());
+    let mut lines = wrap(&head(proof), out.width, "", "  ");
+    let longest = names.iter().map(|name| name.width()).max();
+    for (index, (name, tally)) in names.iter().zip(proof.tallies()).enumerate() {
+        let first = format!("  {}  ", pad(name, longest.unwrap_or(0)));
+        let state = state(proof, index, tally);
+        lines.extend(wrap(&state, out.width, &first, "      "));
+    }
+    if let Some(by) = proof.signed_by() {
+        lines.extend(wrap(by, out.width, "  Signed by the key ", "      "));
+    }
+    if proof.terms().level == Level::Reread && proof.reread_equal() {
+        lines.push("  The card was read a second time and is equal.".to_owned());
+    }
+    lines
+}
+
+/// Returns what is out of the ordinary, and where it is not proven why, and what to do.
+pub(super) fn exceptions(proof: &Proof, out: Out) -> Vec<String> {
+    let names = drive_names(proof.plan());
+    let spared: Vec<&Problem> = proof.spared().collect();
+    let is_harmless = |p: &&Problem| !p.blocking && !spared.contains(p);
+    let harmless = proof.problems().iter().filter(is_harmless);
+    let harmless = harmless.map(|p| sentence(&problem_words(p, &names)));
+    let mut lines = Vec::new();
+    for note in harmless.chain(proof.notes().iter().cloned()) {
+        lines.extend(wrap(&note, out.width, "  ", "  "));
+    }
+    if proof.verdict().is_proven() && spared.is_empty() {
+        return lines;
+    }
+    let troubles = troubles(proof);
+    for (at, trouble) in troubles.iter().take(TROUBLES_TOLD).enumerate() {
+        let mut text = String::new();
+        if let Some(first) = trouble.problems.first() {
+            text = format!("{} ", sentence(&problem_words(first, &names)));
+            let more = trouble.problems.len() - 1;
+            if more > 0 {
+                text.push_str(&format!("And {} alike. ", count(len64(more))));
+            }
+        }
+        let text = format!("{text}{}", trouble.step);
+        lines.extend(wrap(&text, out.width, &format!("  {}. ", at + 1), "     "));
+    }
+    let more = len64(troubles.len().saturating_sub(TROUBLES_TOLD));
+    if more > 0 {
+        let more = counted(more, "more reason");
+        lines.push(format!(
+            "     {more}: --verbose and the page on the drives have all."
+        ));
+    }
+    lines
+}
+
+fn sentence(text: &str) -> String {
+    format!("{}.", text.trim_end_matches('.'))
+}
+
+/// `KITES: 1,204 files, 128 GB in 12 min 58 s (168 MB/s; 13 min were expected)`.
+fn head(proof: &Proof) -> String {
+    let (files, bytes) = proof.listed();
+    let plan = proof.plan();
+    let mut text = match plan.original() {
+        None => card_name(&plan.card.label, plan.card.volume_id()),
+        Some(_) => format!("The offload {}", shown(plan.card.given.as_str())),
+    };
+    text.push_str(&format!(": {}, {}", counted(files, "file"), size(bytes)));
+    let o = proof.offloaded();
+    if o.bytes_read == 0 {
+        text.push_str(", nothing to copy");
+        if o.read_again > Duration::ZERO {
+            text.push_str(&format!(", compared in {}", time(o.read_again)));
+        }
+        return text;
+    }
+    text.push_str(&format!(" in {}", time(o.took)));
+    let speed = (o.bytes_read >= 1_000_000).then(|| speed(rate(o.bytes_read, o.took)));
+    let expected = o.forecast_s.map(|s| time(seconds(s)));
+    let expected = expected.map(|time| format!("{time} were expected"));
+    let facts: Vec<String> = speed.into_iter().chain(expected).collect();
+    if !facts.is_empty() {
+        text.push_str(&format!(" ({})", facts.join("; ")));
+    }
+    text
+}
+
+/// What became of the card's files on one drive.
+fn state(proof: &Proof, index: usize, tally: &Tally) -> String {
+    let outcome = proof.offloaded().destinations.get(index);
+    if outcome.is_some_and(|o| o.failed) || is_gone(proof, index) {
+        let of_drive = |p: &&Problem| p.destination == Some(index);
+        let is_gone = is_gone(proof, index);
+        let first = proof.problems().iter().find(of_drive);
+        let why = match first {
+            _ if is_gone => "the drive is gone",
+            Some(p) if p.kind == ProblemKind::NoRoom => "the drive is full",
+            _ => "see below",
+        };
+        let (files, _) = proof.listed();
+        let checked = count(tally.read_back);
+        return format!(
+            "failed: {why}; {checked} of {} checked",
+            counted(files, "file")
+        );
+    }
+    let mut text = counts(proof, tally);
+    let filesystem = proof
+        .plan()
+        .destinations
+        .get(index)
+        .map(|d| &*d.facts.filesystem);
+    if let Some(worth) = outcome.and_then(|o| worth(o, filesystem.unwrap_or_default())) {
+        text.push_str(&format!(" ({worth})"));
+    }
+    text
+}
+
+fn is_gone(proof: &Proof, index: usize) -> bool {
+    let mut problems = proof.problems().iter();
+    problems.any(|p| p.destination == Some(index) && p.kind == ProblemKind::Vanished)
+}
+
+fn counts(proof: &Proof, tally: &Tally) -> String {
+    let (listed, _) = proof.listed();
+    let files = counted(tally.copied, "file");
+    let mut text = if tally.copied < listed {
+        format!("{} of {}", count(tally.copied), counted(listed, "file"))
+    } else {
+        files
+    };
+    let new = tally.copied.saturating_sub(tally.earlier + tally.left);
+    let checked = tally.read_back.saturating_sub(tally.earlier + tally.left);
+    if new > 0 {
+        text.push_str(&match checked {
+            n if n == new && tally.earlier + tally.left == 0 => " checked".to_owned(),
+            n if n == new => format!(": {} checked", count(n)),
+            0 => ", not checked".to_owned(),
+            n => format!(": {} copied, {} of them checked", count(new), count(n)),
+        });
+    }
+    let all = |n: u64| {
+        if n == tally.copied {
+            "all".to_owned()
+        } else {
+            count(n)
+        }
+    };
+    if tally.earlier > 0 {
+        let how = match tally.again {
+            0 => "checked by an earlier run",
+            n if n == tally.earlier => "checked again",
+            _ => "some of them checked again",
+        };
+        text.push_str(&format!(", {} already copied, {how}", all(tally.earlier)));
+    }
+    if tally.left > 0 {
+        let left = all(tally.left);
+        text.push_str(&format!(", {left} in earlier offloads, checked then"));
+    }
+    text
+}
+
+/// What a check is worth there, where it is not worth what it says: of a server, or of memory.
+fn worth(outcome: &DestinationOutcome, filesystem: &str) -> Option<String> {
+    let way = outcome.way?;
+    let words = way.words(filesystem);
+    (!way.reaches_device() || words != way.id()).then_some(words)
+}
