@@ -2,9 +2,9 @@
 //! these with made-up bytes, `tests/it/linux/fuzzed.rs` with the kept corpus.
 
 use camino::{Utf8Component, Utf8Path};
-use unlade::kit::edit::{self, Entry};
+use unlade::kit::edit::{self, KitEntry};
 use unlade::kit::text;
-use unlade::kit::{Kind, Reader};
+use unlade::kit::{KitEntryKind, KitReader};
 use unlade::ledger::Ledger;
 use unlade::ledger::shoot::Shoot;
 use unlade::name::{CardName, PART_ENDING, PATH_BYTES_MAX, is_part_name, part_name, shown};
@@ -238,7 +238,7 @@ pub(crate) fn kit(data: &[u8]) {
             return;
         }
     };
-    for kind in Kind::ALL {
+    for kind in KitEntryKind::ALL {
         for name in kit.names(kind) {
             is_harmless(name);
             if let Ok(without) = edit::remove(text, kind, name) {
@@ -248,11 +248,11 @@ pub(crate) fn kit(data: &[u8]) {
             }
         }
     }
-    let reader = Reader {
+    let reader = KitReader {
         name: "one-more-reader".to_owned(),
-        ..Reader::default()
+        ..KitReader::default()
     };
-    if let Ok(with) = edit::add(text, &Entry::Reader(reader)) {
+    if let Ok(with) = edit::add(text, &KitEntry::Reader(reader)) {
         let more = text::read(&with).expect("an edited kit is sound");
         assert_eq!(more.readers.len(), kit.readers.len() + 1);
         assert_eq!((&more.cards, &more.drives), (&kit.cards, &kit.drives));

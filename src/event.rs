@@ -7,7 +7,7 @@ use crate::error::Problem;
 use crate::plan::Plan;
 use crate::record::layout::Level;
 use crate::speed::forecast::{Basis, Change, Remaining};
-use crate::speed::link::{Bottleneck, Link, Part};
+use crate::speed::link::{Bottleneck, ChainPart, Link};
 use crate::units::MegabytesPerS;
 
 /// One thing to show.
@@ -137,7 +137,7 @@ pub struct Snapshot {
     /// Seconds for which nothing has moved, 0 while something does.
     pub stalled_s: f64,
     /// What is waited for while nothing moves: `card` or `destination N`.
-    pub waiting_for: Option<Part>,
+    pub waiting_for: Option<ChainPart>,
     /// Problems so far.
     pub problems: u64,
     /// Delivered bytes per second, one value per interval, newest last.

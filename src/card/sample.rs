@@ -60,7 +60,7 @@ pub fn choose<'a>(alike: impl Iterator<Item = Alike<'a>>, ground: Ground) -> Vec
     let is_weak = !ground.is_known
         || ground.shift != Shift::default()
         || are_most_rounded
-        || stands_still(&all);
+        || has_one_date(&all);
     let (files, bytes) = if is_weak { MANY } else { FEW };
     all.sort_by_cached_key(|f| Digest::of(f.name.as_bytes()).to_string());
     let (mut taken, mut room) = (0, bytes);
@@ -87,7 +87,7 @@ pub fn choose<'a>(alike: impl Iterator<Item = Alike<'a>>, ground: Ground) -> Vec
 }
 
 /// Whether more than half of the files have one date: it says nothing of any of them.
-fn stands_still(files: &[Alike<'_>]) -> bool {
+fn has_one_date(files: &[Alike<'_>]) -> bool {
     let mut counts: HashMap<Stamp, usize> = HashMap::new();
     for file in files {
         *counts.entry(file.modified).or_insert(0) += 1;

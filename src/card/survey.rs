@@ -5,7 +5,7 @@ use super::account::{self, unexplained};
 use super::hidden::{LeftFile, media_among, worth_a_look};
 use super::left_out::{Inside, Litter, SkipReason, why_left_out};
 use super::listing::{EntryTrouble, Listing, Row, RowKind};
-use crate::disk::{Disk, EntryKind, FolderFacts, Found, Sight, Tree};
+use crate::disk::{Disk, EntryKind, FolderFacts, Sight, TreeKind, WalkEntry};
 use crate::error::{Cause, Error, Step};
 use crate::name::{CardName, PATH_BYTES_MAX};
 use crate::units::size;
@@ -27,7 +27,7 @@ const MOUNTS_TOLD: usize = 8;
 pub fn survey(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> Result<Listing, Error> {
     let before = disk.count(root, facts);
     let found = disk
-        .walk(root, Tree::Card)
+        .walk(root, TreeKind::Card)
         .map_err(|cause| Error::new(Step::List, root, cause))?;
     check_sum(root, &found)?;
     // Files are not asked: an overlay gives them numbers of the layers below it.
@@ -73,7 +73,7 @@ fn is_mounted(cause: &io::Error) -> bool {
 }
 
 /// The sizes in bytes of every file and folder, those left out included.
-fn sizes(found: &[Found]) -> impl Iterator<Item = u64> {
+fn sizes(found: &[WalkEntry]) -> impl Iterator<Item = u64> {
     let stats = found.iter().filter_map(|f| f.stat.as_ref().ok());
     stats.map(|s| s.bytes)
 }
@@ -92,7 +92,7 @@ pub fn survey_parts(
     let mut all = Vec::new();
     for (index, tree) in trees.iter().enumerate() {
         let mut found = disk
-            .walk(tree, Tree::Card)
+            .walk(tree, TreeKind::Card)
             .map_err(|cause| Error::new(Step::List, tree, cause))?;
         found.retain(|f| belongs(index, &f.path.to_string_lossy()));
         all.append(&mut found);
@@ -105,7 +105,7 @@ pub fn survey_parts(
 }
 
 /// Sparse files can claim any length; no sum of it would be right.
-fn check_sum(root: &Utf8Path, found: &[Found]) -> Result<(), Error> {
+fn check_sum(root: &Utf8Path, found: &[WalkEntry]) -> Result<(), Error> {
     if sizes(found).fold(0, u64::saturating_add) <= BYTES_MAX {
         return Ok(());
     }
@@ -121,7 +121,7 @@ fn check_sum(root: &Utf8Path, found: &[Found]) -> Result<(), Error> {
 const BYTES_MAX: u64 = (1 << 53) - 1;
 
 /// Sorts what a walk met into rows, by the Linux name of the file system.
-pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
+pub fn listing_of(found: Vec<WalkEntry>, filesystem: &str) -> Listing {
     let mut left_out: BTreeMap<Vec<u8>, (Litter, Inside)> = BTreeMap::new();
     for entry in &found {
         let raw = raw_bytes(&entry.path);
@@ -181,7 +181,7 @@ pub fn listing_of(found: Vec<Found>, filesystem: &str) -> Listing {
     .with_left_files(worth_a_look(left_files))
 }
 
-fn kind_of(raw: &[u8], entry: &Found, filesystem: &str) -> RowKind {
+fn kind_of(raw: &[u8], entry: &WalkEntry, filesystem: &str) -> RowKind {
     let stat = match &entry.stat {
         Ok(stat) => stat,
         Err(cause) if is_mounted(cause) => {
@@ -245,12 +245,12 @@ mod tests {
     use crate::disk::{Stamp, Stat};
     use std::io;
 
-    fn entry(path: &str, kind: EntryKind, bytes: u64) -> Found {
+    fn entry(path: &str, kind: EntryKind, bytes: u64) -> WalkEntry {
         let modified = Stamp {
             seconds: 1,
             nanos: 0,
         };
-        Found {
+        WalkEntry {
             path: path.into(),
             stat: Ok(Stat {
                 kind,
@@ -273,7 +273,7 @@ mod tests {
                 entry("DCIM/link", EntryKind::Link, 3),
                 entry("DCIM/sock", EntryKind::Special, 0),
                 entry("LOCKED", EntryKind::Folder, 0),
-                Found {
+                WalkEntry {
                     path: "LOCKED".into(),
                     stat: Err(io::Error::from_raw_os_error(13)),
                 },

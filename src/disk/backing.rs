@@ -98,13 +98,13 @@ pub struct Independence {
     /// How many groups there are.
     pub count: usize,
     /// Why the count is not simply the number of destinations, or on whose word it is.
-    pub reasons: Vec<Reason>,
+    pub reasons: Vec<IndependenceReason>,
 }
 
 /// One reason why destinations do not simply count one each. Indexes are those of the destinations,
 /// from 0; the printed form counts from 1.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Reason {
+pub enum IndependenceReason {
     /// Two destinations are in the same file system.
     SameFileSystem {
         /// Index of the first.
@@ -143,7 +143,7 @@ pub enum Reason {
     },
 }
 
-impl fmt::Display for Reason {
+impl fmt::Display for IndependenceReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::SameFileSystem { a, b } => write!(
@@ -190,7 +190,7 @@ pub fn independent(backings: &[(&Backing, u64)], separate: bool) -> Independence
     let mut reasons = Vec::new();
     for (a, (first, first_dev)) in backings.iter().enumerate() {
         let Some(names) = first.names() else {
-            reasons.push(Reason::Memory { index: a });
+            reasons.push(IndependenceReason::Memory { index: a });
             continue;
         };
         for (b, (second, second_dev)) in backings.iter().enumerate().skip(a + 1) {
@@ -199,10 +199,10 @@ pub fn independent(backings: &[(&Backing, u64)], separate: bool) -> Independence
             };
             if first_dev == second_dev {
                 sets.join(a, b);
-                reasons.push(Reason::SameFileSystem { a, b });
+                reasons.push(IndependenceReason::SameFileSystem { a, b });
             } else if let Some(disk) = shared_device(names, others) {
                 sets.join(a, b);
-                reasons.push(Reason::SameDisk { a, b, disk });
+                reasons.push(IndependenceReason::SameDisk { a, b, disk });
             } else if !separate && (is_unknown(first) || is_unknown(second)) {
                 sets.join(a, b);
             }
@@ -210,9 +210,9 @@ pub fn independent(backings: &[(&Backing, u64)], separate: bool) -> Independence
         if let Backing::Unknown { why, .. } = first {
             let (index, why) = (a, why.clone());
             reasons.push(if separate {
-                Reason::Stated { index, why }
+                IndependenceReason::Stated { index, why }
             } else {
-                Reason::Unknown { index, why }
+                IndependenceReason::Unknown { index, why }
             });
         }
     }

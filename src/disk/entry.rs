@@ -105,7 +105,7 @@ pub struct Sights(HashMap<OsString, Sight>);
 
 impl Sights {
     /// Takes them from a walk, by the Linux name of the file system.
-    pub fn of(found: &[Found], filesystem: &str) -> Self {
+    pub fn of(found: &[WalkEntry], filesystem: &str) -> Self {
         let files = found.iter().filter_map(|entry| {
             let stat = entry.stat.as_ref().ok()?;
             let sight = Sight::of(stat, filesystem);
@@ -143,7 +143,7 @@ pub(super) fn keeps_numbers(filesystem: &str) -> bool {
 
 /// One entry met while walking a tree.
 #[derive(Debug)]
-pub struct Found {
+pub struct WalkEntry {
     /// Path relative to the root of the walk, as raw as the system gave it.
     pub path: OsString,
     /// What it is, or why that could not be told. A folder that cannot be listed is met once as a

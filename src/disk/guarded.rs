@@ -3,10 +3,10 @@
 //! I/O of its own.
 
 use super::buffer::Chunk;
-use super::hardware::Gear;
+use super::hardware::DeviceInfo;
 use super::{
-    Anchor, Claim, Count, Disk, FolderFacts, Found, Journal, Part, ReadBackWay, Settling, Source,
-    Stamp, Stat, Tree,
+    Anchor, Claim, Count, Disk, FolderFacts, Journal, PartFile, ReadBackWay, Settling, Source,
+    Stamp, Stat, TreeKind, WalkEntry,
 };
 use crate::error::Interruption;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -188,22 +188,22 @@ where
         self.disk.check_in_place(folder)
     }
 
-    fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
+    fn walk(&self, root: &Utf8Path, tree: TreeKind) -> io::Result<Vec<WalkEntry>> {
         self.walk_while(root, tree, &|| true)
     }
 
     fn walk_while(
         &self,
         root: &Utf8Path,
-        tree: Tree,
+        tree: TreeKind,
         go_on: &dyn Fn() -> bool,
-    ) -> io::Result<Vec<Found>> {
+    ) -> io::Result<Vec<WalkEntry>> {
         let call = self.reads(root)?;
         let go_on = || self.goes_on_after(call.as_ref()) && go_on();
         self.disk.walk_while(root, tree, &go_on)
     }
 
-    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
+    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<WalkEntry>> {
         self.children_while(folder, &|| true)
     }
 
@@ -211,7 +211,7 @@ where
         &self,
         folder: &Utf8Path,
         go_on: &dyn Fn() -> bool,
-    ) -> io::Result<Vec<Found>> {
+    ) -> io::Result<Vec<WalkEntry>> {
         let call = self.reads(folder)?;
         let go_on = || self.goes_on_after(call.as_ref()) && go_on();
         self.disk.children_while(folder, &go_on)
@@ -231,8 +231,8 @@ where
         self.disk.log_of(facts)
     }
 
-    fn gear(&self, facts: &FolderFacts) -> Gear {
-        self.disk.gear(facts)
+    fn device_info(&self, facts: &FolderFacts) -> DeviceInfo {
+        self.disk.device_info(facts)
     }
 
     fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>> {
@@ -262,7 +262,7 @@ where
         self.disk.create_folder(path)
     }
 
-    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>> {
+    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn PartFile>> {
         let _call = self.writes(path)?;
         let open = self.disk.create_part(path, large)?;
         Ok(self.opened(path, open, |open| Box::new(open)))
@@ -370,7 +370,7 @@ impl Source for Open<Box<dyn Source>> {
     }
 }
 
-impl Part for Open<Box<dyn Part>> {
+impl PartFile for Open<Box<dyn PartFile>> {
     fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()> {
         let _call = self.writes();
         self.file.write_chunk(chunk, offset)

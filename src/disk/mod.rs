@@ -15,18 +15,19 @@ pub mod home;
 #[cfg(any(target_os = "linux", test))]
 mod kernel_log;
 pub mod os;
+pub mod progress;
 #[cfg(all(test, target_os = "linux"))]
 mod recorded;
 #[cfg(target_os = "linux")]
 pub mod topology;
 
-pub use entry::{EntryKind, Found, Sight, Sights, Stamp, Stat};
+pub use entry::{EntryKind, Sight, Sights, Stamp, Stat, WalkEntry};
 pub use facts::{FolderFacts, far_end};
 
 use crate::error::{Cause, Problem};
 use buffer::Chunk;
 use camino::{Utf8Path, Utf8PathBuf};
-use hardware::Gear;
+use hardware::DeviceInfo;
 use std::collections::BTreeSet;
 use std::fmt::Debug;
 use std::io;
@@ -36,7 +37,7 @@ pub const JOURNAL: &str = "journal.jsonl";
 
 /// Which kind of tree is walked.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Tree {
+pub enum TreeKind {
     /// A card.
     Card,
     /// A folder on a drive.
@@ -100,7 +101,7 @@ pub trait Source: Send + Debug {
 }
 
 /// A part file open for writing, not yet under its final name.
-pub trait Part: Send + Sync + Debug {
+pub trait PartFile: Send + Sync + Debug {
     /// Writes a chunk at `offset`. Chunks come in order; all but the last are full.
     fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()>;
     /// Makes what was written so far durable; the date and length need not be.
@@ -199,15 +200,15 @@ pub trait Disk: Send + Sync + Debug {
     }
     /// Walks a tree below `root` (the root itself is not reported); order is free, access times
     /// stay.
-    fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>>;
+    fn walk(&self, root: &Utf8Path, tree: TreeKind) -> io::Result<Vec<WalkEntry>>;
     /// Walks a tree as long as `go_on` says so, which is asked at every entry; then fails with
     /// [`crate::error::Interruption`].
     fn walk_while(
         &self,
         root: &Utf8Path,
-        tree: Tree,
+        tree: TreeKind,
         go_on: &dyn Fn() -> bool,
-    ) -> io::Result<Vec<Found>> {
+    ) -> io::Result<Vec<WalkEntry>> {
         let found = self.walk(root, tree)?;
         if go_on() {
             Ok(found)
@@ -216,8 +217,8 @@ pub trait Disk: Send + Sync + Debug {
         }
     }
     /// Lists one folder of a drive.
-    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
-        let mut found = self.walk(folder, Tree::Drive)?;
+    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<WalkEntry>> {
+        let mut found = self.walk(folder, TreeKind::Drive)?;
         found.retain(|f| !f.path.to_string_lossy().contains('/'));
         Ok(found)
     }
@@ -226,7 +227,7 @@ pub trait Disk: Send + Sync + Debug {
         &self,
         folder: &Utf8Path,
         go_on: &dyn Fn() -> bool,
-    ) -> io::Result<Vec<Found>> {
+    ) -> io::Result<Vec<WalkEntry>> {
         let found = self.children(folder)?;
         if go_on() {
             Ok(found)
@@ -248,12 +249,12 @@ pub trait Disk: Send + Sync + Debug {
         let _ = facts;
         Vec::new()
     }
-    /// Returns what the system says of the thing behind a folder: slot, reader, hubs and links.
+    /// Returns what the system says of the device behind a folder: slot, reader, hubs and links.
     /// What it does not say, and all of it on systems that are not asked here, is unknown.
-    fn gear(&self, facts: &FolderFacts) -> Gear {
-        Gear {
+    fn device_info(&self, facts: &FolderFacts) -> DeviceInfo {
+        DeviceInfo {
             rotational: facts.rotational,
-            ..Gear::default()
+            ..DeviceInfo::default()
         }
     }
     /// Returns what stands at `path` without following a link; `None` when nothing does.
@@ -267,7 +268,7 @@ pub trait Disk: Send + Sync + Debug {
     /// Creates one folder; it must not exist.
     fn create_folder(&self, path: &Utf8Path) -> io::Result<()>;
     /// Creates a part file; it must not exist. `large` asks for writes past the page cache.
-    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>>;
+    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn PartFile>>;
     /// Tries whether a folder takes a file of so many bytes, with an empty part file that is
     /// removed again: fails as a write there would ([`io::ErrorKind::FileTooLarge`]). Systems that
     /// name every file system need not try.

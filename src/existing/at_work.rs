@@ -1,7 +1,7 @@
 //! Owns what other runs that are at work on a drive still have to write there. The room that they
 //! will need is free now, and must not be given away twice.
 
-use crate::disk::{Disk, EntryKind, FolderFacts, Tree};
+use crate::disk::{Disk, EntryKind, FolderFacts, TreeKind};
 use crate::name::fold;
 use crate::record::journal::{JOURNAL, JOURNAL_BYTES_MAX, last_head};
 use crate::record::layout::RECORDS;
@@ -84,7 +84,7 @@ fn left_of(disk: &dyn Disk, root: &Utf8Path, cluster: u64) -> Option<u64> {
 
 /// Bytes that the files of an offload take up, its records aside.
 fn stands(disk: &dyn Disk, root: &Utf8Path, cluster: u64) -> u64 {
-    let found = disk.walk(root, Tree::Drive).unwrap_or_default();
+    let found = disk.walk(root, TreeKind::Drive).unwrap_or_default();
     let is_record = |path: &str| path.split('/').next() == Some(RECORDS);
     let files = found
         .iter()

@@ -9,7 +9,7 @@ use crate::card::identity::has_identity;
 use crate::card::listing::Listing;
 use crate::card::sample::{Alike, Ground, choose};
 use crate::digest::Digest;
-use crate::disk::{Disk, FolderFacts, ReadBackWay, Stamp, Stat, Tree};
+use crate::disk::{Disk, FolderFacts, ReadBackWay, Stamp, Stat, TreeKind};
 use crate::existing::source::CardFacts;
 use crate::hash_algorithm::AlsoHashes;
 use crate::name::{CardName, shown};
@@ -272,7 +272,7 @@ fn look_at(
     }
     let layout = manifest.offload.layout;
     let entries = disk
-        .walk(root, Tree::Drive)
+        .walk(root, TreeKind::Drive)
         .map_err(NotUsed::Unlisted)?
         .into_iter()
         .filter_map(|e| Some((e.path.into_string().ok()?, e.stat.ok()?)))

@@ -11,7 +11,7 @@ pub mod search;
 pub mod source;
 pub mod standing;
 
-use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Stat, Tree};
+use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Stat, TreeKind};
 use crate::error::{DAMAGED, Step};
 use crate::existing::standing::{RecordsError, Standing};
 use crate::hash_algorithm::Also;
@@ -66,7 +66,7 @@ pub fn look(
         Err(why) => standing.damaged = Some(why.into()),
     }
     let found = disk
-        .walk(&root, Tree::Drive)
+        .walk(&root, TreeKind::Drive)
         .map_err(|e| LookError::List(root.to_string(), e))?;
     let layout = standing.records.as_ref().map_or(asked, |r| r.layout);
     for entry in found {
@@ -216,7 +216,7 @@ fn records(
 
 /// How sure it is that a recorded place is the folder at hand.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Place {
+enum PlaceMatch {
     /// The same path on the same volume.
     Same,
     /// The same place in the same volume, which is mounted elsewhere now.
@@ -228,16 +228,16 @@ enum Place {
 /// Compares a recorded place with a folder. Another folder of the same volume is another place:
 /// what lies there may have been copied by hand, and nobody read that back. A record that does not
 /// tell the place in the volume (0.3 and before) is of its very path only.
-fn place(then: &DestinationIdentity, facts: &FolderFacts) -> Place {
+fn place(then: &DestinationIdentity, facts: &FolderFacts) -> PlaceMatch {
     if then.volume_id != facts.volume_id {
-        return Place::Other;
+        return PlaceMatch::Other;
     }
     let is_there = then.path == facts.canonical;
     match (&then.place, facts.place_mark()) {
-        (Some(then), Some(now)) if *then != now => Place::Other,
-        _ if is_there => Place::Same,
-        (Some(_), Some(_)) if facts.volume_id.is_some() => Place::Moved,
-        _ => Place::Other,
+        (Some(then), Some(now)) if *then != now => PlaceMatch::Other,
+        _ if is_there => PlaceMatch::Same,
+        (Some(_), Some(_)) if facts.volume_id.is_some() => PlaceMatch::Moved,
+        _ => PlaceMatch::Other,
     }
 }
 
@@ -265,28 +265,29 @@ pub fn which_destination(
     if !is_called(disk, facts, offload, &manifest.offload.name) {
         return None;
     }
-    let places: Vec<Place> = manifest
+    let places: Vec<PlaceMatch> = manifest
         .destinations
         .iter()
         .map(|d| {
             if d.is_other_drive(facts) {
-                return Place::Other;
+                return PlaceMatch::Other;
             }
             place(&d.identity(), facts)
         })
         .collect();
-    let only = |wanted: Place| {
+    let only = |wanted: PlaceMatch| {
         let mut all = places.iter().enumerate().filter(|(_, p)| **p == wanted);
         let first = all.next().map(|(index, _)| index);
-        first.filter(|_| wanted == Place::Same || all.next().is_none())
+        first.filter(|_| wanted == PlaceMatch::Same || all.next().is_none())
     };
-    only(Place::Same).or_else(|| only(Place::Moved))
+    only(PlaceMatch::Same).or_else(|| only(PlaceMatch::Moved))
 }
 
 /// Returns whether a run's journal was written in this place.
 fn was_here(disk: &dyn Disk, head: &JournalHead, facts: &FolderFacts, offload: &str) -> bool {
     let mut all = head.destinations.iter();
-    all.any(|d| place(d, facts) != Place::Other) && is_called(disk, facts, offload, &head.offload)
+    all.any(|d| place(d, facts) != PlaceMatch::Other)
+        && is_called(disk, facts, offload, &head.offload)
 }
 
 /// Returns what a manifest vouches for on the destination at hand: nothing where it does not know
@@ -416,31 +417,40 @@ mod tests {
         let drive = at("/media/drive", id, "");
         let folder = at("/media/drive/kites", id, "kites");
         for (recorded, expected) in [
-            (at("/media/drive", id, ""), [Place::Same, Place::Other]),
+            (
+                at("/media/drive", id, ""),
+                [PlaceMatch::Same, PlaceMatch::Other],
+            ),
             (
                 at("/media/drive/kites", id, "kites"),
-                [Place::Other, Place::Same],
+                [PlaceMatch::Other, PlaceMatch::Same],
             ),
             // Another volume, or one that cannot be told, at the same path.
-            (at("/media/drive", Some("0000-0001"), ""), [Place::Other; 2]),
-            (at("/media/drive", None, ""), [Place::Other; 2]),
+            (
+                at("/media/drive", Some("0000-0001"), ""),
+                [PlaceMatch::Other; 2],
+            ),
+            (at("/media/drive", None, ""), [PlaceMatch::Other; 2]),
             // The volume was mounted elsewhere.
-            (at("/run/drive", id, ""), [Place::Moved, Place::Other]),
+            (
+                at("/run/drive", id, ""),
+                [PlaceMatch::Moved, PlaceMatch::Other],
+            ),
             (
                 at("/run/drive/kites", id, "kites"),
-                [Place::Other, Place::Moved],
+                [PlaceMatch::Other, PlaceMatch::Moved],
             ),
             // Another folder of it, now at the top of what a mount shows, or in another folder of
             // one name.
-            (at("/run/drive/old", id, "old"), [Place::Other; 2]),
+            (at("/run/drive/old", id, "old"), [PlaceMatch::Other; 2]),
             (
                 at("/run/drive/old/kites", id, "old/kites"),
-                [Place::Other; 2],
+                [PlaceMatch::Other; 2],
             ),
             // Another folder of it at this very path: a mount shows only a part.
             (
                 at("/media/drive", id, "kites"),
-                [Place::Other, Place::Moved],
+                [PlaceMatch::Other, PlaceMatch::Moved],
             ),
         ] {
             let then = crate::record::layout::identity(&recorded);
@@ -454,7 +464,11 @@ mod tests {
             for facts in [&drive, &folder] {
                 let is_there =
                     recorded.canonical == facts.canonical && recorded.volume_id == facts.volume_id;
-                let expected = if is_there { Place::Same } else { Place::Other };
+                let expected = if is_there {
+                    PlaceMatch::Same
+                } else {
+                    PlaceMatch::Other
+                };
                 assert_eq!(place(&old, facts), expected, "{recorded:?}");
             }
         }
@@ -484,7 +498,7 @@ mod tests {
         // Where volumes have no identity only the very path counts.
         let nameless = at("/mnt/share", None, "");
         let then = |path: &str| crate::record::layout::identity(&at(path, None, ""));
-        assert_eq!(place(&then("/mnt/share"), &nameless), Place::Same);
-        assert_eq!(place(&then("/mnt/other"), &nameless), Place::Other);
+        assert_eq!(place(&then("/mnt/share"), &nameless), PlaceMatch::Same);
+        assert_eq!(place(&then("/mnt/other"), &nameless), PlaceMatch::Other);
     }
 }

@@ -5,8 +5,8 @@
 //! the outcome: what it says must be what was asked for, else nothing is handed back.
 
 use super::mistake::{Fault, Mistake};
-use super::text::{read, read_places};
-use super::{Card, Drive, Kind, Kit, Reader, same_name};
+use super::text::{read, read_with_spans};
+use super::{Kit, KitCard, KitDrive, KitEntryKind, KitReader, same_name};
 use std::ops::Range;
 use toml_edit::Value;
 
@@ -16,37 +16,37 @@ pub enum EditError {
     /// The text is no sound kit; it has to be mended by hand first.
     Faulty(Vec<Fault>),
     /// The entry is there already.
-    Exists(Kind, String),
+    Exists(KitEntryKind, String),
     /// The entry is not there.
-    Unknown(super::Unknown),
+    Unknown(super::UnknownName),
     /// The outcome would not be a sound kit.
     Refused(Vec<Fault>),
 }
 
-impl From<super::Unknown> for EditError {
-    fn from(unknown: super::Unknown) -> Self {
+impl From<super::UnknownName> for EditError {
+    fn from(unknown: super::UnknownName) -> Self {
         Self::Unknown(unknown)
     }
 }
 
 /// One entry with the fields that are to be set; fields that are left empty stay as they are.
 #[derive(Clone, PartialEq, Debug)]
-pub enum Entry {
+pub enum KitEntry {
     /// A card.
-    Card(Card),
+    Card(KitCard),
     /// A reader.
-    Reader(Reader),
+    Reader(KitReader),
     /// A drive.
-    Drive(Drive),
+    Drive(KitDrive),
 }
 
-impl Entry {
+impl KitEntry {
     /// Returns what it is.
-    pub fn kind(&self) -> Kind {
+    pub fn kind(&self) -> KitEntryKind {
         match self {
-            Self::Card(_) => Kind::Card,
-            Self::Reader(_) => Kind::Reader,
-            Self::Drive(_) => Kind::Drive,
+            Self::Card(_) => KitEntryKind::Card,
+            Self::Reader(_) => KitEntryKind::Reader,
+            Self::Drive(_) => KitEntryKind::Drive,
         }
     }
 
@@ -118,14 +118,14 @@ fn line_end(text: &str) -> &'static str {
 ///
 /// # Errors
 /// When the text is faulty, the name is taken, or the entry is not sound.
-pub fn add(text: &str, entry: &Entry) -> Result<String, EditError> {
-    let (kit, places) = read_places(text).map_err(EditError::Faulty)?;
+pub fn add(text: &str, entry: &KitEntry) -> Result<String, EditError> {
+    let (kit, spans) = read_with_spans(text).map_err(EditError::Faulty)?;
     let (kind, name) = (entry.kind(), entry.name());
-    if let Some(place) = places
+    if let Some(span) = spans
         .iter()
         .find(|p| p.kind == kind && same_name(&p.name, name))
     {
-        return Err(EditError::Exists(kind, place.name.clone()));
+        return Err(EditError::Exists(kind, span.name.clone()));
     }
     let end = line_end(text);
     let mut new = text.to_owned();
@@ -141,9 +141,9 @@ pub fn add(text: &str, entry: &Entry) -> Result<String, EditError> {
     }
     let mut wanted = kit;
     match entry.clone() {
-        Entry::Card(card) => wanted.cards.push(card),
-        Entry::Reader(reader) => wanted.readers.push(reader),
-        Entry::Drive(drive) => wanted.drives.push(drive),
+        KitEntry::Card(card) => wanted.cards.push(card),
+        KitEntry::Reader(reader) => wanted.readers.push(reader),
+        KitEntry::Drive(drive) => wanted.drives.push(drive),
     }
     checked(new, &wanted)
 }
@@ -153,13 +153,13 @@ pub fn add(text: &str, entry: &Entry) -> Result<String, EditError> {
 ///
 /// # Errors
 /// When the text is faulty, there is no such entry, or the outcome is not sound.
-pub fn update(text: &str, entry: &Entry) -> Result<String, EditError> {
-    let (kit, places) = read_places(text).map_err(EditError::Faulty)?;
+pub fn update(text: &str, entry: &KitEntry) -> Result<String, EditError> {
+    let (kit, spans) = read_with_spans(text).map_err(EditError::Faulty)?;
     let (merged, wanted) = merged(kit, entry)?;
-    let place = places
+    let span = spans
         .iter()
         .find(|p| p.kind == merged.kind() && p.name == merged.name());
-    let Some(place) = place else {
+    let Some(span) = span else {
         return Err(EditError::Exists(merged.kind(), merged.name().to_owned()));
     };
     let asked: Vec<&str> = entry.fields().into_iter().map(|(key, _)| key).collect();
@@ -168,10 +168,10 @@ pub fn update(text: &str, entry: &Entry) -> Result<String, EditError> {
         if key == "name" || !asked.contains(&key) {
             continue;
         }
-        if let Some(range) = place.value(key) {
+        if let Some(range) = span.value(key) {
             changes.push((range, value.to_string().trim().to_owned()));
         } else {
-            let end = place.lines.end;
+            let end = span.lines.end;
             let has_break = text.get(..end).is_some_and(|t| t.ends_with('\n'));
             let line_end = line_end(text);
             let lead = if has_break { "" } else { line_end };
@@ -188,11 +188,11 @@ pub fn update(text: &str, entry: &Entry) -> Result<String, EditError> {
 }
 
 /// Lays the given fields over the entry of that name; returns it and the kit that holds it.
-fn merged(mut kit: Kit, entry: &Entry) -> Result<(Entry, Kit), EditError> {
+fn merged(mut kit: Kit, entry: &KitEntry) -> Result<(KitEntry, Kit), EditError> {
     let unknown = |kit: &Kit| EditError::Unknown(kit.unknown(entry.kind(), entry.name()));
     let whole = kit.clone();
     let entry = match entry {
-        Entry::Card(new) => {
+        KitEntry::Card(new) => {
             let mut cards = kit.cards.iter_mut();
             let found = cards.find(|c| same_name(&c.name, &new.name));
             let card = found.ok_or_else(|| unknown(&whole))?;
@@ -202,18 +202,18 @@ fn merged(mut kit: Kit, entry: &Entry) -> Result<(Entry, Kit), EditError> {
             card.note = new.note.clone().or_else(|| card.note.take());
             extend(&mut card.readers, &new.readers);
             extend(&mut card.volumes, &new.volumes);
-            Entry::Card(card.clone())
+            KitEntry::Card(card.clone())
         }
-        Entry::Reader(new) => {
+        KitEntry::Reader(new) => {
             let mut readers = kit.readers.iter_mut();
             let found = readers.find(|r| same_name(&r.name, &new.name));
             let reader = found.ok_or_else(|| unknown(&whole))?;
             reader.bus = new.bus.clone().or_else(|| reader.bus.take());
             reader.link = new.link.clone().or_else(|| reader.link.take());
             reader.note = new.note.clone().or_else(|| reader.note.take());
-            Entry::Reader(reader.clone())
+            KitEntry::Reader(reader.clone())
         }
-        Entry::Drive(new) => {
+        KitEntry::Drive(new) => {
             let mut drives = kit.drives.iter_mut();
             let found = drives.find(|d| same_name(&d.name, &new.name));
             let drive = found.ok_or_else(|| unknown(&whole))?;
@@ -222,7 +222,7 @@ fn merged(mut kit: Kit, entry: &Entry) -> Result<(Entry, Kit), EditError> {
             drive.spins = new.spins.or(drive.spins);
             drive.note = new.note.clone().or_else(|| drive.note.take());
             extend(&mut drive.volumes, &new.volumes);
-            Entry::Drive(drive.clone())
+            KitEntry::Drive(drive.clone())
         }
     };
     Ok((entry, kit))
@@ -240,19 +240,19 @@ fn extend(list: &mut Vec<String>, more: &[String]) {
 ///
 /// # Errors
 /// When the text is faulty, there is no such entry, or a card still names the reader.
-pub fn remove(text: &str, kind: Kind, name: &str) -> Result<String, EditError> {
-    let (mut kit, places) = read_places(text).map_err(EditError::Faulty)?;
-    let found = places
+pub fn remove(text: &str, kind: KitEntryKind, name: &str) -> Result<String, EditError> {
+    let (mut kit, spans) = read_with_spans(text).map_err(EditError::Faulty)?;
+    let found = spans
         .iter()
         .find(|p| p.kind == kind && same_name(&p.name, name));
-    let place = found.ok_or_else(|| kit.unknown(kind, name))?;
+    let span = found.ok_or_else(|| kit.unknown(kind, name))?;
     match kind {
-        Kind::Card => kit.cards.retain(|c| c.name != place.name),
-        Kind::Reader => kit.readers.retain(|r| r.name != place.name),
-        Kind::Drive => kit.drives.retain(|d| d.name != place.name),
+        KitEntryKind::Card => kit.cards.retain(|c| c.name != span.name),
+        KitEntryKind::Reader => kit.readers.retain(|r| r.name != span.name),
+        KitEntryKind::Drive => kit.drives.retain(|d| d.name != span.name),
     }
     let mut new = text.to_owned();
-    new.replace_range(place.lines.clone(), "");
+    new.replace_range(span.lines.clone(), "");
     checked(new, &kit)
 }
 

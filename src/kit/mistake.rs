@@ -1,7 +1,7 @@
 //! Owns what can be wrong in a kit, and the words for it.
 
 use super::link::NoLink;
-use super::{ENTRIES_MAX, LIST_MAX, RATE_MAX, RATE_MIN, TEXT_BYTES_MAX, Unknown};
+use super::{ENTRIES_MAX, LIST_MAX, RATE_MAX, RATE_MIN, TEXT_BYTES_MAX, UnknownName};
 use crate::name::shown;
 use crate::speed::classes::NoClass;
 use std::fmt;
@@ -65,7 +65,7 @@ pub enum Mistake {
     NameTaken(usize),
     /// A reader that the kit does not have.
     #[error("{0}")]
-    NoReader(Unknown),
+    NoReader(UnknownName),
     /// A volume that is listed for something else.
     #[error("`{}` is listed for {other} already", shown(.volume))]
     VolumeTaken {

@@ -30,9 +30,9 @@ pub const RATE_MIN: f64 = 0.1;
 /// Fastest rate that an entry may have, in MB/s; above every row of the link table.
 pub const RATE_MAX: f64 = 100_000.0;
 
-/// The kinds of entries.
+/// What an entry of the kit describes.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-pub enum Kind {
+pub enum KitEntryKind {
     /// A card.
     Card,
     /// A reader.
@@ -41,7 +41,7 @@ pub enum Kind {
     Drive,
 }
 
-impl Kind {
+impl KitEntryKind {
     /// Every kind, in the order in which they are told.
     pub const ALL: [Self; 3] = [Self::Card, Self::Reader, Self::Drive];
 
@@ -66,15 +66,15 @@ impl Kind {
     }
 }
 
-impl fmt::Display for Kind {
+impl fmt::Display for KitEntryKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.word())
     }
 }
 
-/// A card.
+/// A `[[card]]` entry of the kit.
 #[derive(Clone, PartialEq, Debug, Default)]
-pub struct Card {
+pub struct KitCard {
     /// The person's name for it.
     pub name: String,
     /// The read rate on its label, MB/s.
@@ -86,15 +86,16 @@ pub struct Card {
     /// Names of readers in which it reaches the rate on its label although its bus does not.
     pub readers: Vec<String>,
     /// Its identities: those of its volume, of which it gets a new one each time it is formatted,
-    /// and the one in its identification register ([`crate::disk::hardware::Gear::card_ids`]).
+    /// and the one in its identification register
+    /// ([`crate::disk::hardware::DeviceInfo::card_ids`]).
     pub volumes: Vec<String>,
     /// Whatever the person wants to remember.
     pub note: Option<String>,
 }
 
-/// A reader.
+/// A `[[reader]]` entry of the kit.
 #[derive(Clone, PartialEq, Debug, Default)]
-pub struct Reader {
+pub struct KitReader {
     /// The person's name for it.
     pub name: String,
     /// The fastest card bus of its slot, an id of the link table.
@@ -105,9 +106,9 @@ pub struct Reader {
     pub note: Option<String>,
 }
 
-/// A drive.
+/// A `[[drive]]` entry of the kit.
 #[derive(Clone, PartialEq, Debug, Default)]
-pub struct Drive {
+pub struct KitDrive {
     /// The person's name for it.
     pub name: String,
     /// What it takes for as long as one likes, MB/s.
@@ -126,25 +127,25 @@ pub struct Drive {
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Kit {
     /// The cards.
-    pub cards: Vec<Card>,
+    pub cards: Vec<KitCard>,
     /// The readers.
-    pub readers: Vec<Reader>,
+    pub readers: Vec<KitReader>,
     /// The drives.
-    pub drives: Vec<Drive>,
+    pub drives: Vec<KitDrive>,
 }
 
 /// A name that the kit does not have.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Unknown {
+pub struct UnknownName {
     /// What was looked for.
-    pub kind: Kind,
+    pub kind: KitEntryKind,
     /// By which name.
     pub name: String,
     /// The names of that kind that there are.
     pub known: Vec<String>,
 }
 
-impl fmt::Display for Unknown {
+impl fmt::Display for UnknownName {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let (kind, name) = (self.kind, crate::name::shown(&self.name));
         if self.known.is_empty() {
@@ -162,20 +163,20 @@ impl fmt::Display for Unknown {
     }
 }
 
-impl std::error::Error for Unknown {}
+impl std::error::Error for UnknownName {}
 
 impl Kit {
     /// Returns the names of one kind, in the order of the file.
-    pub fn names(&self, kind: Kind) -> Vec<&str> {
+    pub fn names(&self, kind: KitEntryKind) -> Vec<&str> {
         match kind {
-            Kind::Card => self.cards.iter().map(|c| c.name.as_str()).collect(),
-            Kind::Reader => self.readers.iter().map(|r| r.name.as_str()).collect(),
-            Kind::Drive => self.drives.iter().map(|d| d.name.as_str()).collect(),
+            KitEntryKind::Card => self.cards.iter().map(|c| c.name.as_str()).collect(),
+            KitEntryKind::Reader => self.readers.iter().map(|r| r.name.as_str()).collect(),
+            KitEntryKind::Drive => self.drives.iter().map(|d| d.name.as_str()).collect(),
         }
     }
 
-    fn unknown(&self, kind: Kind, name: &str) -> Unknown {
-        Unknown {
+    fn unknown(&self, kind: KitEntryKind, name: &str) -> UnknownName {
+        UnknownName {
             kind,
             name: name.chars().take(NAME_BYTES_MAX).collect(),
             known: self.names(kind).into_iter().map(str::to_owned).collect(),
@@ -186,49 +187,49 @@ impl Kit {
     ///
     /// # Errors
     /// When there is none; the error names those that there are.
-    pub fn card(&self, name: &str) -> Result<&Card, Unknown> {
+    pub fn card(&self, name: &str) -> Result<&KitCard, UnknownName> {
         self.cards
             .iter()
             .find(|c| same_name(&c.name, name))
-            .ok_or_else(|| self.unknown(Kind::Card, name))
+            .ok_or_else(|| self.unknown(KitEntryKind::Card, name))
     }
 
     /// Finds a reader by its name; upper and lower case are one.
     ///
     /// # Errors
     /// When there is none; the error names those that there are.
-    pub fn reader(&self, name: &str) -> Result<&Reader, Unknown> {
+    pub fn reader(&self, name: &str) -> Result<&KitReader, UnknownName> {
         self.readers
             .iter()
             .find(|r| same_name(&r.name, name))
-            .ok_or_else(|| self.unknown(Kind::Reader, name))
+            .ok_or_else(|| self.unknown(KitEntryKind::Reader, name))
     }
 
     /// Finds a drive by its name; upper and lower case are one.
     ///
     /// # Errors
     /// When there is none; the error names those that there are.
-    pub fn drive(&self, name: &str) -> Result<&Drive, Unknown> {
+    pub fn drive(&self, name: &str) -> Result<&KitDrive, UnknownName> {
         self.drives
             .iter()
             .find(|d| same_name(&d.name, name))
-            .ok_or_else(|| self.unknown(Kind::Drive, name))
+            .ok_or_else(|| self.unknown(KitEntryKind::Drive, name))
     }
 
     /// Returns the card that the volume belongs to.
-    pub fn card_of(&self, volume_id: &str) -> Option<&Card> {
+    pub fn card_of(&self, volume_id: &str) -> Option<&KitCard> {
         self.cards
             .iter()
             .find(|c| c.volumes.iter().any(|v| same_volume(v, volume_id)))
     }
 
     /// Returns whether an identity is one that the maker gave to this very card.
-    pub fn is_made_as(&self, id: &str, card: &Card) -> bool {
+    pub fn is_made_as(&self, id: &str, card: &KitCard) -> bool {
         id.starts_with(CID) && card.volumes.iter().any(|v| same_volume(v, id))
     }
 
     /// Returns the drive that the volume belongs to.
-    pub fn drive_of(&self, volume_id: &str) -> Option<&Drive> {
+    pub fn drive_of(&self, volume_id: &str) -> Option<&KitDrive> {
         self.drives
             .iter()
             .find(|d| d.volumes.iter().any(|v| same_volume(v, volume_id)))
@@ -238,7 +239,7 @@ impl Kit {
 /// Fills in what the kit says of a card and a reader; what stands there already stays.
 ///
 /// A card that lists the reader as made for it reaches its label there.
-pub fn fill(chain: &mut Chain, card: Option<&Card>, reader: Option<&Reader>) {
+pub fn fill(chain: &mut Chain, card: Option<&KitCard>, reader: Option<&KitReader>) {
     let row = |id: &Option<String>| id.as_deref().and_then(find);
     if let Some(card) = card {
         let label = card.reads.map(MegabytesPerS);
@@ -268,7 +269,7 @@ pub fn fill(chain: &mut Chain, card: Option<&Card>, reader: Option<&Reader>) {
 /// above the bus are met on cards with one row of pins, which reach them in readers that know the
 /// maker's faster mode; cards with two rows are sold with classes from V60 on (common practice, no
 /// source).
-fn one_row_by(card: &Card) -> Option<(&'static LinkRow, &'static str)> {
+fn one_row_by(card: &KitCard) -> Option<(&'static LinkRow, &'static str)> {
     let one_row = find("sd-sdr104")?;
     let label = card.reads.filter(|r| *r > one_row.mbps().0)?;
     if !card.readers.is_empty() {
@@ -283,7 +284,7 @@ fn one_row_by(card: &Card) -> Option<(&'static LinkRow, &'static str)> {
 }
 
 /// Fills in what the kit says of a drive; what stands there already stays.
-pub fn fill_drive(speed: &mut DriveSpeed, drive: &Drive) {
+pub fn fill_drive(speed: &mut DriveSpeed, drive: &KitDrive) {
     let figure = |rate: Option<f64>| rate.map(|r| Figure::label(MegabytesPerS(r)));
     speed.writes = speed.writes.or_else(|| figure(drive.writes));
     speed.reads = speed.reads.or_else(|| figure(drive.reads));
@@ -312,19 +313,19 @@ mod tests {
 
     fn kit() -> Kit {
         Kit {
-            cards: vec![Card {
+            cards: vec![KitCard {
                 name: "A1".into(),
                 volumes: vec!["4A21-00FE".into()],
-                ..Card::default()
+                ..KitCard::default()
             }],
-            readers: vec![Reader {
+            readers: vec![KitReader {
                 name: "blue".into(),
-                ..Reader::default()
+                ..KitReader::default()
             }],
-            drives: vec![Drive {
+            drives: vec![KitDrive {
                 name: "Attic".into(),
                 volumes: vec!["fsid-0123".into()],
-                ..Drive::default()
+                ..KitDrive::default()
             }],
         }
     }
@@ -343,8 +344,8 @@ mod tests {
     #[test]
     fn a_card_in_a_slot_is_told_after_a_format() {
         use crate::disk::hardware::sd::CardId;
-        use crate::disk::hardware::{Gear, Slot};
-        let gear = Gear {
+        use crate::disk::hardware::{DeviceInfo, Slot};
+        let info = DeviceInfo {
             slot: Some(Slot {
                 name: "mmc0".into(),
                 is_sd: true,
@@ -352,35 +353,38 @@ mod tests {
                 id: CardId::from_hex("7f4b46534b495445100012d687018a2b"),
                 mode: None,
             }),
-            ..Gear::default()
+            ..DeviceInfo::default()
         };
         let mut kit = kit();
-        kit.cards[0].volumes = gear.card_ids(Some("4A21-00FE"));
-        let formatted = gear.card_ids(Some("9C77-1122"));
+        kit.cards[0].volumes = info.card_ids(Some("4A21-00FE"));
+        let formatted = info.card_ids(Some("9C77-1122"));
         let found: Vec<_> = formatted.iter().map(|id| kit.card_of(id)).collect();
         let card = found[0].unwrap();
         assert_eq!((card.name.as_str(), found[1]), ("A1", None));
         assert!(kit.is_made_as(&formatted[0], card));
         assert!(!kit.is_made_as("4A21-00FE", card));
         // A reader on USB tells the volume alone.
-        assert_eq!(Gear::default().card_ids(Some("4A21-00FE")), ["4A21-00FE"]);
-        assert!(Gear::default().card_ids(None).is_empty());
+        assert_eq!(
+            DeviceInfo::default().card_ids(Some("4A21-00FE")),
+            ["4A21-00FE"]
+        );
+        assert!(DeviceInfo::default().card_ids(None).is_empty());
     }
 
     #[test]
     fn what_the_command_line_says_stays() {
         let mut chain = Chain::default();
-        let card = Card {
+        let card = KitCard {
             name: "A1".into(),
             reads: Some(170.0),
             bus: Some("uhs-i".into()),
             readers: vec!["Blue".into()],
-            ..Card::default()
+            ..KitCard::default()
         };
-        let reader = Reader {
+        let reader = KitReader {
             name: "blue".into(),
             link: Some("usb3-5g".into()),
-            ..Reader::default()
+            ..KitReader::default()
         };
         chain.card.reads = Some(MegabytesPerS(95.0));
         fill(&mut chain, Some(&card), Some(&reader));
@@ -395,11 +399,11 @@ mod tests {
             writes: Some(Figure::label(MegabytesPerS(40.0))),
             ..DriveSpeed::default()
         };
-        let drive = Drive {
+        let drive = KitDrive {
             writes: Some(110.0),
             reads: Some(115.0),
             spins: Some(true),
-            ..Drive::default()
+            ..KitDrive::default()
         };
         fill_drive(&mut speed, &drive);
         assert_eq!(speed.spins, Some(true));
@@ -411,20 +415,20 @@ mod tests {
     /// one made for it, and 165 there. That must hold when nobody said which bus it has.
     #[test]
     fn a_card_with_one_row_of_pins_is_told_by_its_class_and_its_readers() {
-        let card = |class: Option<&str>, readers: &[&str]| Card {
+        let card = |class: Option<&str>, readers: &[&str]| KitCard {
             name: "A1".into(),
             reads: Some(170.0),
             class: class.map(|c| WriteClass::parse(c).unwrap()),
             readers: readers.iter().map(|r| (*r).to_owned()).collect(),
-            ..Card::default()
+            ..KitCard::default()
         };
-        let reader = |name: &str| Reader {
+        let reader = |name: &str| KitReader {
             name: name.into(),
             bus: Some("uhs-ii".into()),
             link: Some("usb3-5g".into()),
-            ..Reader::default()
+            ..KitReader::default()
         };
-        let usual = |card: &Card, reader: &Reader| {
+        let usual = |card: &KitCard, reader: &KitReader| {
             let mut chain = Chain::default();
             fill(&mut chain, Some(card), Some(reader));
             let ceiling = Ceiling::of(&chain);

@@ -3,8 +3,8 @@
 use super::link::check_link;
 use super::mistake::{Fault, Mistake};
 use super::{
-    Card, Drive, ENTRIES_MAX, Kind, Kit, LIST_MAX, NAME_BYTES_MAX, RATE_MAX, RATE_MIN, Reader,
-    TEXT_BYTES_MAX, VOLUME_BYTES_MAX, folded, same_name,
+    ENTRIES_MAX, Kit, KitCard, KitDrive, KitEntryKind, KitReader, LIST_MAX, NAME_BYTES_MAX,
+    RATE_MAX, RATE_MIN, TEXT_BYTES_MAX, VOLUME_BYTES_MAX, folded, same_name,
 };
 use crate::name::shown;
 use crate::speed::classes::WriteClass;
@@ -25,8 +25,8 @@ pub const NEW: &str = "\
 
 /// Where an entry stands in the text.
 #[derive(Clone, Debug)]
-pub(super) struct Place {
-    pub(super) kind: Kind,
+pub(super) struct EntrySpan {
+    pub(super) kind: KitEntryKind,
     pub(super) name: String,
     /// Bytes from the start of its header's line to the end of its last field's line, the line
     /// break included.
@@ -40,10 +40,10 @@ pub(super) struct Place {
 /// # Errors
 /// Every fault that was found, at most 20, in the order of the text.
 pub fn read(text: &str) -> Result<Kit, Vec<Fault>> {
-    read_places(text).map(|(kit, _)| kit)
+    read_with_spans(text).map(|(kit, _)| kit)
 }
 
-pub(super) fn read_places(text: &str) -> Result<(Kit, Vec<Place>), Vec<Fault>> {
+pub(super) fn read_with_spans(text: &str) -> Result<(Kit, Vec<EntrySpan>), Vec<Fault>> {
     if text.len() > TEXT_BYTES_MAX {
         return Err(vec![Fault {
             line: 1,
@@ -55,21 +55,21 @@ pub(super) fn read_places(text: &str) -> Result<(Kit, Vec<Place>), Vec<Fault>> {
         Ok(document) => document,
         Err(error) => return Err(vec![no_toml(text, &error)]),
     };
-    let mut reading = Reading {
+    let mut parser = Parser {
         text,
         faults: Vec::new(),
-        places: Vec::new(),
+        spans: Vec::new(),
         kit: Kit::default(),
     };
-    reading.document(document.as_table());
-    reading.names();
-    reading.references();
-    if reading.faults.is_empty() {
-        Ok((reading.kit, reading.places))
+    parser.document(document.as_table());
+    parser.names();
+    parser.references();
+    if parser.faults.is_empty() {
+        Ok((parser.kit, parser.spans))
     } else {
-        reading.faults.sort_by_key(|f| f.line);
-        reading.faults.truncate(FAULTS_MAX);
-        Err(reading.faults)
+        parser.faults.sort_by_key(|f| f.line);
+        parser.faults.truncate(FAULTS_MAX);
+        Err(parser.faults)
     }
 }
 
@@ -138,7 +138,7 @@ fn wanted(key: &str) -> Option<Mistake> {
         "reads" | "writes" => Mistake::NoRate,
         "spins" => Mistake::NotYesNo(None),
         "readers" | "volumes" => Mistake::NoList,
-        _ if Kind::ALL.iter().any(|k| k.fields().contains(&key)) => Mistake::NotText(None),
+        _ if KitEntryKind::ALL.iter().any(|k| k.fields().contains(&key)) => Mistake::NotText(None),
         _ => return None,
     })
 }
@@ -148,15 +148,15 @@ fn line_of(text: &str, offset: usize) -> usize {
     before.map_or(1, |b| b.split(|&c| c == b'\n').count())
 }
 
-/// A reading under way.
-struct Reading<'a> {
+/// What was parsed so far.
+struct Parser<'a> {
     text: &'a str,
     faults: Vec<Fault>,
-    places: Vec<Place>,
+    spans: Vec<EntrySpan>,
     kit: Kit,
 }
 
-impl Reading<'_> {
+impl Parser<'_> {
     fn fault(&mut self, offset: usize, field: impl Into<String>, why: Mistake) {
         // The first ones are kept; nobody mends more than these at once.
         if self.faults.len() < FAULTS_MAX {
@@ -171,8 +171,8 @@ impl Reading<'_> {
     fn document(&mut self, table: &Table) {
         for (word, item) in table {
             let at = key_offset(table, word);
-            let Some(kind) = Kind::ALL.into_iter().find(|k| k.word() == word) else {
-                let words: Vec<_> = Kind::ALL.iter().map(|k| k.word()).collect();
+            let Some(kind) = KitEntryKind::ALL.into_iter().find(|k| k.word() == word) else {
+                let words: Vec<_> = KitEntryKind::ALL.iter().map(|k| k.word()).collect();
                 self.fault(at, quoted(word), unknown_key(word, &words));
                 continue;
             };
@@ -190,10 +190,10 @@ impl Reading<'_> {
         }
     }
 
-    fn entry(&mut self, kind: Kind, table: &Table) {
+    fn entry(&mut self, kind: KitEntryKind, table: &Table) {
         let header = table.span().unwrap_or(0..0);
         let mut fields = Fields {
-            reading: self,
+            parser: self,
             kind,
             table,
             header: header.clone(),
@@ -202,8 +202,8 @@ impl Reading<'_> {
         let name = fields.name();
         fields.unknown_keys();
         match kind {
-            Kind::Card => {
-                let card = Card {
+            KitEntryKind::Card => {
+                let card = KitCard {
                     name: name.clone(),
                     reads: fields.rate("reads"),
                     bus: fields.link("bus", true),
@@ -214,8 +214,8 @@ impl Reading<'_> {
                 };
                 self.kit.cards.push(card);
             }
-            Kind::Reader => {
-                let reader = Reader {
+            KitEntryKind::Reader => {
+                let reader = KitReader {
                     name: name.clone(),
                     bus: fields.link("bus", true),
                     link: fields.link("link", false),
@@ -223,8 +223,8 @@ impl Reading<'_> {
                 };
                 self.kit.readers.push(reader);
             }
-            Kind::Drive => {
-                let drive = Drive {
+            KitEntryKind::Drive => {
+                let drive = KitDrive {
                     name: name.clone(),
                     writes: fields.rate("writes"),
                     reads: fields.rate("reads"),
@@ -241,7 +241,7 @@ impl Reading<'_> {
             .collect();
         let last = values.iter().map(|(_, v)| v.end).max().unwrap_or(0);
         let lines = whole_lines(self.text, header.start..last.max(header.end));
-        self.places.push(Place {
+        self.spans.push(EntrySpan {
             kind,
             name,
             lines,
@@ -251,13 +251,13 @@ impl Reading<'_> {
 
     /// No name of a kind stands twice.
     fn names(&mut self) {
-        let mut first: BTreeMap<(Kind, String), usize> = BTreeMap::new();
+        let mut first: BTreeMap<(KitEntryKind, String), usize> = BTreeMap::new();
         let mut told = Vec::new();
-        for place in self.places.iter().filter(|p| !p.name.is_empty()) {
-            let at = place.lines.start;
-            let before = *first.entry((place.kind, folded(&place.name))).or_insert(at);
+        for span in self.spans.iter().filter(|p| !p.name.is_empty()) {
+            let at = span.lines.start;
+            let before = *first.entry((span.kind, folded(&span.name))).or_insert(at);
             if before != at {
-                let field = format!("{} `{}`", place.kind, shown(&place.name));
+                let field = format!("{} `{}`", span.kind, shown(&span.name));
                 told.push((at, field, line_of(self.text, before)));
             }
         }
@@ -268,7 +268,7 @@ impl Reading<'_> {
 
     /// Readers that cards name exist, and no volume belongs to two things.
     fn references(&mut self) {
-        let mut told: Vec<(Kind, String, &str, Mistake)> = Vec::new();
+        let mut told: Vec<(KitEntryKind, String, &str, Mistake)> = Vec::new();
         let kit = std::mem::take(&mut self.kit);
         let readers: BTreeSet<String> = kit.readers.iter().map(|r| folded(&r.name)).collect();
         for card in &kit.cards {
@@ -277,16 +277,19 @@ impl Reading<'_> {
                 .iter()
                 .filter(|r| !readers.contains(&folded(r)))
             {
-                let why = Mistake::NoReader(kit.unknown(Kind::Reader, reader));
-                told.push((Kind::Card, card.name.clone(), "readers", why));
+                let why = Mistake::NoReader(kit.unknown(KitEntryKind::Reader, reader));
+                told.push((KitEntryKind::Card, card.name.clone(), "readers", why));
             }
         }
         let mut owners: BTreeMap<String, String> = BTreeMap::new();
-        let cards = kit.cards.iter().map(|c| (Kind::Card, &c.name, &c.volumes));
+        let cards = kit
+            .cards
+            .iter()
+            .map(|c| (KitEntryKind::Card, &c.name, &c.volumes));
         let drives = kit
             .drives
             .iter()
-            .map(|d| (Kind::Drive, &d.name, &d.volumes));
+            .map(|d| (KitEntryKind::Drive, &d.name, &d.volumes));
         for (kind, name, volumes) in cards.chain(drives) {
             for volume in volumes {
                 let owner = format!("{kind} `{}`", shown(name));
@@ -300,7 +303,7 @@ impl Reading<'_> {
         self.kit = kit;
         for (kind, name, field, why) in told {
             let at = self
-                .places
+                .spans
                 .iter()
                 .find(|p| p.kind == kind && p.name == name)
                 .map_or(0, |p| p.value(field).map_or(p.lines.start, |v| v.start));
@@ -309,7 +312,7 @@ impl Reading<'_> {
     }
 }
 
-impl Place {
+impl EntrySpan {
     pub(super) fn value(&self, field: &str) -> Option<Range<usize>> {
         let found = self.values.iter().find(|(key, _)| key == field);
         found.map(|(_, range)| range.clone())
@@ -318,8 +321,8 @@ impl Place {
 
 /// The fields of one entry.
 struct Fields<'r, 'a> {
-    reading: &'r mut Reading<'a>,
-    kind: Kind,
+    parser: &'r mut Parser<'a>,
+    kind: KitEntryKind,
     table: &'r Table,
     header: Range<usize>,
     /// How the entry is called in a fault: its kind, and its name once that is known.
@@ -329,7 +332,7 @@ struct Fields<'r, 'a> {
 impl Fields<'_, '_> {
     fn fault(&mut self, offset: usize, field: &str, why: Mistake) {
         let field = format!("{}, {}", self.label, quoted(field));
-        self.reading.fault(offset, field, why);
+        self.parser.fault(offset, field, why);
     }
 
     fn unknown_keys(&mut self) {

@@ -2,7 +2,7 @@
 //! these drives, what a file costs, where a drive slows down; and whether a card reads slower than
 //! it used to. Pure.
 
-use super::{Entry, Ledger, Reading};
+use super::{Ledger, LedgerEntry, ReadStats};
 use crate::card::identity::CardIdentity;
 use crate::speed::forecast::{CacheStep, FilePrior, RatePrior};
 use crate::units::{float, len64, speed};
@@ -30,7 +30,7 @@ pub const SLOWER: f64 = 0.7;
 /// Rates that a past needs.
 const PAST_MIN: usize = 2;
 
-/// The gear of a job.
+/// The card, reader and drives of a job.
 #[derive(Clone, Debug)]
 pub struct Gear<'a> {
     /// The card.
@@ -44,7 +44,7 @@ pub struct Gear<'a> {
 impl Gear<'_> {
     /// Cards get a new identity with every format, so the name decides where both have one. Labels
     /// are asked only where neither has: cameras write one label on all of their cards.
-    fn is_same_pair(&self, entry: &Entry) -> bool {
+    fn is_same_pair(&self, entry: &LedgerEntry) -> bool {
         let same_card = match (&entry.card.name, &self.card.name) {
             (Some(then), Some(now)) => then == now,
             (None, None) if self.reader.is_some() && entry.card.label == self.card.label => true,
@@ -53,7 +53,7 @@ impl Gear<'_> {
         same_card && entry.reader.as_deref() == self.reader
     }
 
-    fn has_same_drives(&self, entry: &Entry) -> bool {
+    fn has_same_drives(&self, entry: &LedgerEntry) -> bool {
         let then: BTreeSet<&str> = entry
             .places
             .iter()
@@ -63,9 +63,9 @@ impl Gear<'_> {
     }
 }
 
-/// What earlier jobs let expect.
+/// Rates and costs that earlier jobs let expect; `None` where too few are known.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
-pub struct Expected {
+pub struct HistoryPrior {
     /// The rate of the whole chain.
     pub rate: Option<RatePrior>,
     /// The rate of the card in this reader, whatever it was copied to.
@@ -104,7 +104,7 @@ impl Reached {
 impl Ledger {
     /// Returns what a card of the kit gave in a reader of the kit, by their names there.
     pub fn reached(&self, card: &str, reader: &str) -> Option<Reached> {
-        let is_pair = |e: &&Entry| {
+        let is_pair = |e: &&LedgerEntry| {
             e.card.name.as_deref() == Some(card) && e.reader.as_deref() == Some(reader)
         };
         let newest = self.entries.iter().rev().filter(is_pair);
@@ -112,8 +112,8 @@ impl Ledger {
     }
 
     /// Returns what earlier jobs with this gear let expect.
-    pub fn expect(&self, gear: &Gear<'_>) -> Expected {
-        let jobs: Vec<&Entry> = self
+    pub fn expect(&self, gear: &Gear<'_>) -> HistoryPrior {
+        let jobs: Vec<&LedgerEntry> = self
             .entries
             .iter()
             .rev()
@@ -128,7 +128,7 @@ impl Ledger {
         );
         // What a file costs is mostly a matter of card and reader, so another drive says something
         // too.
-        let cost = |r: Option<Reading>| {
+        let cost = |r: Option<ReadStats>| {
             let reading = r.filter(|r| r.bytes >= FILES_BYTES_MIN)?;
             reading.learned_file_s.filter(|s| s.is_finite() && *s > 0.0)
         };
@@ -141,7 +141,7 @@ impl Ledger {
         let per_file = files
             .map(with(FILE_LOG_SD))
             .or_else(|| elsewhere().map(with(FILE_ELSEWHERE_LOG_SD)));
-        Expected {
+        HistoryPrior {
             rate,
             card,
             per_file,
@@ -184,8 +184,8 @@ impl Ledger {
 
 /// Returns the rate that the card itself was read at, in bytes per second, if enough was read for
 /// it to say something.
-pub fn card_rate(entry: &Entry) -> Option<f64> {
-    let is_enough = |r: &Reading| r.bytes >= BYTES_MIN && r.took_s >= SECONDS_MIN;
+pub fn card_rate(entry: &LedgerEntry) -> Option<f64> {
+    let is_enough = |r: &ReadStats| r.bytes >= BYTES_MIN && r.took_s >= SECONDS_MIN;
     entry.reading.filter(is_enough)?.read_bytes_per_s
 }
 
@@ -212,20 +212,20 @@ fn mean_and_sd(values: &[f64]) -> (f64, f64) {
 #[cfg(test)]
 mod tests {
     use super::super::tests::{card, copy};
-    use super::super::{DriveStep, Place};
+    use super::super::{CopyLocation, DriveStep};
     use super::*;
 
-    fn job(label: &str, reader: Option<&str>, mbps: f64) -> Entry {
-        let place = |id: &str| Place {
+    fn job(label: &str, reader: Option<&str>, mbps: f64) -> LedgerEntry {
+        let place = |id: &str| CopyLocation {
             path: format!("/media/{id}/K"),
             filesystem: "ext4".to_owned(),
             volume_id: Some(id.to_owned()),
             complete: true,
         };
-        Entry {
+        LedgerEntry {
             reader: reader.map(str::to_owned),
             places: vec![place("A"), place("B")],
-            reading: Some(Reading {
+            reading: Some(ReadStats {
                 bytes: 10_000_000_000,
                 files: 100,
                 took_s: 100.0,
@@ -237,7 +237,7 @@ mod tests {
         }
     }
 
-    fn ledger(entries: Vec<Entry>) -> Ledger {
+    fn ledger(entries: Vec<LedgerEntry>) -> Ledger {
         Ledger {
             entries,
             damaged: 0,
@@ -298,7 +298,10 @@ mod tests {
             path: "/media/elsewhere".to_owned(),
             ..card("NEW")
         };
-        assert_eq!(known.expect(&gear(&fresh, ["A", "B"])), Expected::default());
+        assert_eq!(
+            known.expect(&gear(&fresh, ["A", "B"])),
+            HistoryPrior::default()
+        );
     }
 
     #[test]
@@ -317,7 +320,7 @@ mod tests {
         let slow = other(Some("SLOW"));
         assert_eq!(
             known.expect(&gear(&slow, ["A", "B"])),
-            Expected::default(),
+            HistoryPrior::default(),
             "another card of the kit"
         );
         assert_eq!(
@@ -360,7 +363,7 @@ mod tests {
         let found = ledger(vec![small.clone(), odd.clone()]).expect(&gear(&kites, ["A", "B"]));
         assert_eq!(found.rate, None);
         assert_eq!(found.per_file, None);
-        let short = |entry: &Entry| {
+        let short = |entry: &LedgerEntry| {
             let mut entry = entry.clone();
             let reading = entry.reading.as_mut().unwrap();
             (reading.bytes, reading.took_s) = (200_000_000, 0.3);

@@ -29,7 +29,7 @@ const VERSION: u64 = 1;
 /// How many cards a job has, as the person announced it.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-pub enum Expected {
+pub enum ExpectedCards {
     /// That many.
     Count(u64),
     /// These labels or kit names.
@@ -43,12 +43,12 @@ pub struct ShootPart {
     pub name: String,
     /// What was announced with this card, if anything.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub expected: Option<Expected>,
+    pub expected: Option<ExpectedCards>,
 }
 
-/// Where a copy lies.
+/// The folder and volume of one copy of a card.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
-pub struct Place {
+pub struct CopyLocation {
     /// The offload's folder, links resolved.
     pub path: String,
     /// File system type.
@@ -60,16 +60,16 @@ pub struct Place {
     pub complete: bool,
 }
 
-impl Place {
+impl CopyLocation {
     /// Returns whether a folder's volume may be the one that this place was on.
     pub fn may_be_on(&self, facts: &FolderFacts) -> bool {
         self.volume_id == facts.volume_id && self.filesystem == facts.filesystem
     }
 }
 
-/// How a card was read.
+/// Sizes and rates of one read of a card.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Reading {
+pub struct ReadStats {
     /// Bytes read.
     pub bytes: u64,
     /// Files read.
@@ -121,7 +121,7 @@ impl Deed {
 
 /// One line of the ledger.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Entry {
+pub struct LedgerEntry {
     /// Version of the line.
     pub ledger: u64,
     /// When it was done, RFC 3339, UTC.
@@ -151,16 +151,16 @@ pub struct Entry {
     pub reasons: Vec<String>,
     /// Where the copies are.
     #[serde(default)]
-    pub places: Vec<Place>,
+    pub places: Vec<CopyLocation>,
     /// How the card was read, when it was.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub reading: Option<Reading>,
+    pub reading: Option<ReadStats>,
     /// Where a drive slowed down.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub steps: Vec<DriveStep>,
 }
 
-impl Entry {
+impl LedgerEntry {
     /// An entry that holds no more than a card and a verdict.
     pub fn new(did: Deed, at: Timestamp, card: CardIdentity) -> Self {
         Self {
@@ -210,7 +210,7 @@ impl Entry {
                     let own = (!plan.has_nothing_new()).then_some(&plan.name);
                     // Where files were left in earlier offloads only all together are complete.
                     let all = own.into_iter().chain(d.left_in.iter().map(|l| &l.within));
-                    all.map(|within| Place {
+                    all.map(|within| CopyLocation {
                         path: Utf8Path::new(&d.facts.canonical).join(within).into_string(),
                         filesystem: d.facts.filesystem.clone(),
                         volume_id: d.facts.volume_id.clone(),
@@ -218,7 +218,7 @@ impl Entry {
                     })
                 })
                 .collect(),
-            reading: (offloaded.bytes_read > 0 && is_card).then(|| Reading {
+            reading: (offloaded.bytes_read > 0 && is_card).then(|| ReadStats {
                 bytes: offloaded.bytes_read,
                 files: len64(files.count()),
                 took_s: offloaded.took.as_secs_f64(),
@@ -275,7 +275,7 @@ fn steps(proof: &Proof) -> Vec<DriveStep> {
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Ledger {
     /// Its entries, oldest first.
-    pub entries: Vec<Entry>,
+    pub entries: Vec<LedgerEntry>,
     /// Lines that could not be understood: torn by a crash, or of a newer version.
     pub damaged: u64,
 }
@@ -289,7 +289,7 @@ impl Ledger {
                 continue;
             }
             let entry = (line.len() <= LINE_MAX)
-                .then(|| serde_json::from_slice::<Entry>(line).ok())
+                .then(|| serde_json::from_slice::<LedgerEntry>(line).ok())
                 .flatten();
             match entry {
                 Some(entry) if entry.ledger == VERSION => ledger.entries.push(entry),
@@ -300,7 +300,7 @@ impl Ledger {
     }
 
     /// Returns where the latest copy into this folder went, by its path with links resolved.
-    pub fn last_in(&self, folder: &str) -> Option<&Place> {
+    pub fn last_in(&self, folder: &str) -> Option<&CopyLocation> {
         let copies = self.entries.iter().rev().filter(|e| e.did.makes_copies());
         let above = |path: &str| Utf8Path::new(path).parent().map(Utf8Path::to_path_buf);
         copies
@@ -309,12 +309,12 @@ impl Ledger {
     }
 
     /// Returns every place where a complete copy of this card was made, newest first, each once.
-    pub fn places_of(&self, card: &CardIdentity) -> Vec<&Place> {
-        let mut places: Vec<&Place> = Vec::new();
+    pub fn places_of(&self, card: &CardIdentity) -> Vec<&CopyLocation> {
+        let mut places: Vec<&CopyLocation> = Vec::new();
         let copies = self.entries.iter().rev().filter(|e| e.did.makes_copies());
         // A manifest does not tell whether a card was a whole volume, so a further copy goes by the
         // listing too.
-        let is_of = |e: &&Entry| {
+        let is_of = |e: &&LedgerEntry| {
             let is_same_listing = e.card.listing_b3 == card.listing_b3;
             e.card.is_same_card(card) || (e.did == Deed::Further && is_same_listing)
         };
@@ -349,11 +349,11 @@ pub(crate) mod tests {
         }
     }
 
-    pub(crate) fn copy(label: &str, proven: bool) -> Entry {
-        Entry {
+    pub(crate) fn copy(label: &str, proven: bool) -> LedgerEntry {
+        LedgerEntry {
             proven,
             copies: if proven { 2 } else { 1 },
-            ..Entry::new(Deed::Copy, Timestamp::UNIX_EPOCH, card(label))
+            ..LedgerEntry::new(Deed::Copy, Timestamp::UNIX_EPOCH, card(label))
         }
     }
 
@@ -362,12 +362,12 @@ pub(crate) mod tests {
         let mut entry = copy("KITES", true);
         entry.shoot = Some(ShootPart {
             name: "festival".to_owned(),
-            expected: Some(Expected::Labels(vec![
+            expected: Some(ExpectedCards::Labels(vec![
                 "A1".to_owned(),
                 "ünïcode\n".to_owned(),
             ])),
         });
-        entry.reading = Some(Reading {
+        entry.reading = Some(ReadStats {
             bytes: 1,
             files: 1,
             took_s: 0.5,

@@ -1,7 +1,7 @@
 //! Owns the count of a job's cards: which were proven, which were not, and which of those that were
 //! announced nobody has seen. Pure.
 
-use super::{Deed, Entry, Expected, Ledger, Place};
+use super::{CopyLocation, Deed, ExpectedCards, Ledger, LedgerEntry};
 use crate::card::identity::CardIdentity;
 use crate::units::{counted, len64};
 use std::collections::BTreeSet;
@@ -40,7 +40,7 @@ pub struct ShootCard {
     pub did: Deed,
     /// Where the last copy of it that the ledger knows lies.
     #[serde(skip)]
-    pub places: Vec<Place>,
+    pub places: Vec<CopyLocation>,
     #[serde(skip)]
     card: CardIdentity,
     /// Its first and last entry among those of the job.
@@ -52,7 +52,7 @@ pub struct ShootCard {
 }
 
 impl ShootCard {
-    fn of(entry: &Entry, at: usize) -> Self {
+    fn of(entry: &LedgerEntry, at: usize) -> Self {
         Self {
             label: entry.card.known_as().to_owned(),
             at: entry.at.clone(),
@@ -128,7 +128,7 @@ pub struct Shoot {
     /// Its name.
     pub name: String,
     /// What was announced last.
-    pub expected: Option<Expected>,
+    pub expected: Option<ExpectedCards>,
     /// Every filling of a card that was seen, in the order of the first time.
     pub cards: Vec<ShootCard>,
     /// Announced labels that no card of the job has.
@@ -148,7 +148,7 @@ pub struct Shoot {
 impl Shoot {
     /// Counts the cards of the job `name`. `expected` is what is announced now; without it the
     /// last announcement counts.
-    pub fn of(ledger: &Ledger, name: &str, expected: Option<&Expected>) -> Self {
+    pub fn of(ledger: &Ledger, name: &str, expected: Option<&ExpectedCards>) -> Self {
         let mut cards: Vec<ShootCard> = Vec::new();
         let mut announced = None;
         for (at, entry) in ledger.entries.iter().enumerate() {
@@ -166,7 +166,7 @@ impl Shoot {
         Self::count(name, expected.or(announced).cloned(), cards)
     }
 
-    fn count(name: &str, expected: Option<Expected>, mut cards: Vec<ShootCard>) -> Self {
+    fn count(name: &str, expected: Option<ExpectedCards>, mut cards: Vec<ShootCard>) -> Self {
         for index in 0..cards.len() {
             let twin = (0..cards.len())
                 .filter(|other| *other != index)
@@ -180,7 +180,7 @@ impl Shoot {
         let is_proven = |group: &&Vec<&ShootCard>| group.iter().all(|c| c.proven);
         let mut missing_labels = Vec::new();
         let (seen, proven) = match &expected {
-            Some(Expected::Labels(labels)) => {
+            Some(ExpectedCards::Labels(labels)) => {
                 let mut of_label: Vec<Vec<&ShootCard>> = labels.iter().map(|_| vec![]).collect();
                 for card in &cards {
                     let label = announced_as(labels, &card.card);
@@ -200,7 +200,7 @@ impl Shoot {
         };
         let (seen, proven) = (len64(seen), len64(proven));
         let not_seen = match &expected {
-            Some(Expected::Count(n)) => n.saturating_sub(seen),
+            Some(ExpectedCards::Count(n)) => n.saturating_sub(seen),
             _ => len64(missing_labels.len()),
         };
         Self {
@@ -224,8 +224,8 @@ impl Shoot {
     /// Returns the number of cards that were announced.
     pub fn announced(&self) -> Option<u64> {
         match &self.expected {
-            Some(Expected::Count(n)) => Some(*n),
-            Some(Expected::Labels(labels)) => Some(len64(labels.len())),
+            Some(ExpectedCards::Count(n)) => Some(*n),
+            Some(ExpectedCards::Labels(labels)) => Some(len64(labels.len())),
             None => None,
         }
     }
@@ -237,7 +237,7 @@ impl Shoot {
 
     /// Returns the state of the job before the cards of a plan are copied: a plan enters nothing in
     /// the ledger, but its cards are here and not missing.
-    pub fn words_of_plan(&self, planned: &[Entry]) -> Vec<String> {
+    pub fn words_of_plan(&self, planned: &[LedgerEntry]) -> Vec<String> {
         let mut cards = self.cards.clone();
         for entry in planned {
             note(&mut cards, ShootCard::of(entry, usize::MAX));
@@ -294,7 +294,7 @@ impl Shoot {
         let extra = self.extra();
         if !extra.is_empty() {
             words.push(format!("Not announced: {}.", names(&extra)));
-        } else if let Some(Expected::Count(n)) = self.expected
+        } else if let Some(ExpectedCards::Count(n)) = self.expected
             && seen > n
         {
             words.push(format!(
@@ -327,7 +327,7 @@ impl Shoot {
     }
 
     fn extra(&self) -> Vec<&str> {
-        let Some(Expected::Labels(labels)) = &self.expected else {
+        let Some(ExpectedCards::Labels(labels)) = &self.expected else {
             return Vec::new();
         };
         let cards = self.cards.iter();
@@ -349,7 +349,7 @@ fn note(cards: &mut Vec<ShootCard>, seen: ShootCard) {
 /// A verdict that was not asked for this job is still the last one on a card of it. Where another
 /// job goes on with the card it is about what was added to it as well, so only one on the very same
 /// files counts.
-fn note_outside(cards: &mut [ShootCard], entry: &Entry, at: usize, is_of_other_job: bool) {
+fn note_outside(cards: &mut [ShootCard], entry: &LedgerEntry, at: usize, is_of_other_job: bool) {
     let is_about = |c: &&mut ShootCard| {
         entry.card.goes_on_from(&c.card) && (!is_of_other_job || entry.card.is_unaltered(&c.card))
     };
@@ -459,7 +459,7 @@ pub enum LabelsError {
 ///
 /// # Errors
 /// When there are more, or one is empty or comes twice.
-pub fn parse_labels(text: &str) -> Result<Expected, LabelsError> {
+pub fn parse_labels(text: &str) -> Result<ExpectedCards, LabelsError> {
     let labels: Vec<String> = text.split(',').map(|l| l.trim().to_owned()).collect();
     if labels.iter().any(String::is_empty) {
         return Err(LabelsError::Empty);
@@ -476,7 +476,7 @@ pub fn parse_labels(text: &str) -> Result<Expected, LabelsError> {
             return Err(LabelsError::Twice(label.clone()));
         }
     }
-    Ok(Expected::Labels(labels))
+    Ok(ExpectedCards::Labels(labels))
 }
 
 #[cfg(test)]
@@ -486,8 +486,8 @@ mod tests {
     use super::*;
     use crate::digest::Digest;
 
-    fn seen(label: &str, proven: bool, expected: Option<Expected>) -> Entry {
-        Entry {
+    fn seen(label: &str, proven: bool, expected: Option<ExpectedCards>) -> LedgerEntry {
+        LedgerEntry {
             shoot: Some(ShootPart {
                 name: "festival".to_owned(),
                 expected,
@@ -496,7 +496,7 @@ mod tests {
         }
     }
 
-    fn shoot(entries: Vec<Entry>, expected: Option<&Expected>) -> Shoot {
+    fn shoot(entries: Vec<LedgerEntry>, expected: Option<&ExpectedCards>) -> Shoot {
         let ledger = Ledger {
             entries,
             damaged: 0,
@@ -508,7 +508,7 @@ mod tests {
     #[test]
     fn cards_of_a_plan_are_not_missing() {
         let card = |label: &str| copy(label, true);
-        let begun = shoot(vec![seen("A1", true, Some(Expected::Count(4)))], None);
+        let begun = shoot(vec![seen("A1", true, Some(ExpectedCards::Count(4)))], None);
         assert_eq!(
             begun.words_of_plan(&["A1", "A2", "B1"].map(card)),
             [
@@ -537,7 +537,7 @@ mod tests {
     #[test]
     fn a_card_that_nobody_saw_is_told() {
         let entries = vec![
-            seen("A1", true, Some(Expected::Count(4))),
+            seen("A1", true, Some(ExpectedCards::Count(4))),
             seen("A2", false, None),
             seen("B1", true, None),
             copy("OTHER-JOB", true),
@@ -558,7 +558,7 @@ mod tests {
     #[test]
     fn the_same_card_twice_counts_once_and_its_last_verdict_counts() {
         let entries = || vec![seen("A1", true, None), seen("A1", false, None)];
-        let two = Expected::Count(2);
+        let two = ExpectedCards::Count(2);
         let shoot_now = shoot(entries(), Some(&two));
         assert_eq!((shoot_now.cards.len(), shoot_now.not_seen), (1, 1));
         assert!(!shoot_now.cards[0].proven, "the last word counts");
@@ -593,11 +593,11 @@ mod tests {
 
     #[test]
     fn a_complete_job_and_an_empty_one() {
-        let one = Expected::Count(1);
+        let one = ExpectedCards::Count(1);
         assert!(shoot(vec![seen("A1", true, None)], Some(&one)).is_complete());
         assert!(!shoot(vec![seen("A1", false, None)], Some(&one)).is_complete());
         assert!(!shoot(Vec::new(), None).is_complete());
-        let rate_only = Entry {
+        let rate_only = LedgerEntry {
             did: Deed::Rate,
             ..seen("A1", true, None)
         };
@@ -631,7 +631,7 @@ mod tests {
             entry
         };
         let entries = vec![named("A1", "1"), named("B1", "1")];
-        let two = shoot(entries.clone(), Some(&Expected::Count(2)));
+        let two = shoot(entries.clone(), Some(&ExpectedCards::Count(2)));
         assert_eq!((two.seen, two.not_seen), (1, 1));
         let words = two.words().join(" ");
         let said = "A1 and B1 are one card under 2 names; it counts once, as B1.";
@@ -648,7 +648,7 @@ mod tests {
 
     #[test]
     fn the_last_verdict_counts_whatever_it_was_asked_for() {
-        let of_nothing = |proven| Entry {
+        let of_nothing = |proven| LedgerEntry {
             shoot: None,
             proven,
             ..volume("KITES", "1", None)
@@ -661,7 +661,7 @@ mod tests {
             });
             entry
         };
-        let then = |later: Entry| {
+        let then = |later: LedgerEntry| {
             let entries = vec![of_nothing(false), volume("KITES", "1", None), later];
             shoot(entries, None)
         };
@@ -670,14 +670,14 @@ mod tests {
         assert!(is_proven(of_nothing(true)));
         assert_eq!(then(of_nothing(false)).cards[0].times_seen, 1);
         // More was shot on it, for another job; and another card.
-        let grown = |mut entry: Entry| {
+        let grown = |mut entry: LedgerEntry| {
             entry.card.listing_b3 = Digest::of(b"more");
             entry.card.sample.insert("more".to_owned());
             entry
         };
         assert!(!is_proven(grown(of_nothing(false))));
         assert!(is_proven(grown(of_wedding(false))));
-        assert!(is_proven(Entry {
+        assert!(is_proven(LedgerEntry {
             shoot: None,
             proven: false,
             ..volume("KITES", "2", None)
@@ -686,7 +686,7 @@ mod tests {
         assert!(shoot(vec![of_nothing(true)], None).cards.is_empty());
     }
 
-    fn volume(label: &str, id: &str, command: Option<&str>) -> Entry {
+    fn volume(label: &str, id: &str, command: Option<&str>) -> LedgerEntry {
         let mut entry = seen(label, true, None);
         entry.card.volume_id = Some(id.to_owned());
         entry.card.listing_b3 = Digest::of(id.as_bytes());

@@ -9,6 +9,7 @@ use crate::card::survey::survey;
 use crate::clock::Clock;
 use crate::disk::buffer::{ALIGN, Aligned};
 use crate::disk::guarded::Guarded;
+use crate::disk::progress::Progress;
 use crate::disk::{Disk, FolderFacts, ReadBackWay};
 use crate::error::{Error, Step};
 use crate::units::{float, len_usize, len64, whole};
@@ -17,8 +18,7 @@ use sample::{Piece, Sample};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use std::io;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 /// Longest sample, in seconds.
@@ -42,17 +42,6 @@ pub struct Bounds {
     pub time: Duration,
     /// Bytes, at most [`BYTES_MAX`].
     pub bytes: u64,
-}
-
-/// How far a measurement is; somebody else looks on.
-#[derive(Debug, Default)]
-pub struct Progress {
-    /// Bytes read.
-    pub bytes: AtomicU64,
-    /// Bytes that will be read at most; 0 while the card is being listed.
-    pub bytes_total: AtomicU64,
-    /// Set from outside to stop.
-    pub cancel: Arc<AtomicBool>,
 }
 
 /// What a measurement found. Plain data, fit to be kept.
@@ -307,7 +296,7 @@ pub fn measure(
     }
     let bytes_max = bounds.bytes.min(BYTES_MAX).min(used_bytes);
     progress.bytes_total.store(bytes_max, Ordering::Relaxed);
-    let mut run = Run {
+    let mut run = Measurement {
         root,
         disk,
         clock,
@@ -342,7 +331,7 @@ pub fn measure(
 }
 
 /// A measurement under way.
-struct Run<'a> {
+struct Measurement<'a> {
     root: &'a Utf8Path,
     disk: &'a dyn Disk,
     clock: &'a dyn Clock,
@@ -358,7 +347,7 @@ struct Run<'a> {
     way: Option<ReadBackWay>,
 }
 
-impl Run<'_> {
+impl Measurement<'_> {
     /// Reads pieces until a bound is reached; returns how many files they came from, and what could
     /// not be read.
     fn all(&mut self, listing: &Listing) -> (u64, Vec<String>) {

@@ -2,8 +2,9 @@
 
 use super::*;
 use crate::disk::backing::Backing;
-use crate::disk::{EntryKind, Found, Journal, Part, Source, Stamp, Stat, Tree};
+use crate::disk::{EntryKind, Journal, PartFile, Source, Stamp, Stat, TreeKind, WalkEntry};
 use jiff::Timestamp;
+use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
 
 /// A clock that only the disk turns.
@@ -67,9 +68,9 @@ fn never<T>() -> io::Result<T> {
 }
 
 impl Disk for Slow {
-    fn walk(&self, _: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
-        assert_eq!(tree, Tree::Card);
-        let found = |(path, bytes): &(&str, u64)| Found {
+    fn walk(&self, _: &Utf8Path, tree: TreeKind) -> io::Result<Vec<WalkEntry>> {
+        assert_eq!(tree, TreeKind::Card);
+        let found = |(path, bytes): &(&str, u64)| WalkEntry {
             path: path.into(),
             stat: Ok(Stat {
                 kind: EntryKind::File,
@@ -117,7 +118,7 @@ impl Disk for Slow {
     fn create_folder(&self, _: &Utf8Path) -> io::Result<()> {
         never()
     }
-    fn create_part(&self, _: &Utf8Path, _: bool) -> io::Result<Box<dyn Part>> {
+    fn create_part(&self, _: &Utf8Path, _: bool) -> io::Result<Box<dyn PartFile>> {
         never()
     }
     fn rename_new(&self, _: &Utf8Path, _: &Utf8Path) -> io::Result<()> {

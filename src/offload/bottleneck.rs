@@ -248,7 +248,7 @@ mod tests {
     use super::*;
     use crate::hash_algorithm::AlsoSet;
     use crate::speed::chain::{CardSpeed, Chain, DriveSpeed, Figure, Origin, ReaderSpeed};
-    use crate::speed::link::Part;
+    use crate::speed::link::ChainPart;
     use crate::speed::links::find;
 
     fn chain() -> Ceiling {
@@ -317,7 +317,10 @@ mod tests {
         let held = told(PipelineStage::Destination(1), Some(300e6), &rates);
         assert_eq!(held.limiting, Bottleneck::Drive(1));
         let last = held.links.last().unwrap();
-        assert_eq!((last.part, last.from), (Part::Drive(1), Origin::Measured));
+        assert_eq!(
+            (last.part, last.from),
+            (ChainPart::Drive(1), Origin::Measured)
+        );
         assert_eq!(
             last.mbps,
             MegabytesPerS(41.0),

@@ -18,7 +18,7 @@ pub fn reread(context: &Context, offloaded: &mut Offloaded, observer: &mut dyn O
     let start = context.clock.elapsed();
     let mut progress = RereadProgress::new(context, offloaded.read_rate);
     let all_equal = compare(context, offloaded, &mut progress, observer);
-    progress.tell(context.clock.elapsed(), observer);
+    progress.report_progress(context.clock.elapsed(), observer);
     offloaded.read_again = context.clock.elapsed().saturating_sub(start);
     all_equal
 }
@@ -106,10 +106,10 @@ impl RereadProgress {
             return;
         }
         self.next = now + EVERY;
-        self.tell(now, observer);
+        self.report_progress(now, observer);
     }
 
-    fn tell(&mut self, now: Duration, observer: &mut dyn Observer) {
+    fn report_progress(&mut self, now: Duration, observer: &mut dyn Observer) {
         let at = now.saturating_sub(self.start);
         self.forecast.observe(at, Stage::Copy, self.done);
         let left = self.forecast.remaining();

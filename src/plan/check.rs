@@ -12,7 +12,7 @@ use crate::plan::candidate::{Candidate, PlanOptions};
 use crate::plan::name_list::NameList;
 use crate::plan::notes::left_out_notes;
 use crate::plan::rules::rules_of;
-use crate::plan::shape::{Place, Shape};
+use crate::plan::shape::{DestinationDraft, Shape};
 use crate::plan::work::PlannedDestination;
 use crate::record::earlier_run::Records;
 use crate::record::layout::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, RECORDS, identity};
@@ -26,13 +26,13 @@ const ON_A_CARD: &str = "it lies on a volume with folders in its root that only 
 
 /// Tells everything about a destination that stands in the way, but for its room.
 pub(super) fn check_destination(
-    place: &Place<'_>,
+    draft: &DestinationDraft<'_>,
     card: &CardFacts,
     listing: &Listing,
     candidates: &[Candidate],
     reasons: &mut Vec<Problem>,
 ) {
-    let (index, candidate, facts) = (place.index, place.candidate, place.facts);
+    let (index, candidate, facts) = (draft.index, draft.candidate, draft.facts);
     if let Some(why) = &candidate.unmounted {
         return reasons.push(Problem::new(ProblemKind::Vanished, why.clone()).on(index));
     }
@@ -42,10 +42,10 @@ pub(super) fn check_destination(
         let problem = Problem::new(ProblemKind::NameClash, why);
         return reasons.push(problem.because(Cause::LiesInOffload).on(index));
     }
-    check_place(index, facts, card, place.shape.name, reasons);
-    check_twice(index, place.shape.name, facts, candidates, reasons);
-    check_rules(index, facts, listing, place.shape, reasons);
-    check_layout(index, candidate, place.shape.layout, reasons);
+    check_place(index, facts, card, draft.shape.name, reasons);
+    check_twice(index, draft.shape.name, facts, candidates, reasons);
+    check_rules(index, facts, listing, draft.shape, reasons);
+    check_layout(index, candidate, draft.shape.layout, reasons);
     check_standing(index, candidate, facts, card, listing, candidates, reasons);
 }
 
@@ -446,7 +446,7 @@ pub(super) fn check_folders(
 
 /// The room of a destination, all in bytes.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Room {
+pub struct DestinationRoom {
     /// Its place on the command line, counted from 0.
     pub index: usize,
     /// Number of its file system.
@@ -459,7 +459,7 @@ pub struct Room {
     pub others: u64,
 }
 
-impl Room {
+impl DestinationRoom {
     pub(super) fn of(index: usize, d: &PlannedDestination) -> Self {
         Self {
             index,
@@ -472,7 +472,7 @@ impl Room {
 }
 
 /// Tells where the room is not enough; destinations on one volume share it.
-pub fn check_room(rooms: &[Room], reasons: &mut Vec<Problem>) {
+pub fn check_room(rooms: &[DestinationRoom], reasons: &mut Vec<Problem>) {
     let mut by_volume: BTreeMap<u64, (u64, u64, Vec<usize>)> = BTreeMap::new();
     for room in rooms {
         let (needs, others, who) = by_volume.entry(room.device).or_default();

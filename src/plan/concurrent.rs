@@ -134,7 +134,7 @@ pub fn is_little(left: u64, total: u64) -> bool {
 }
 
 /// What all cards together need on one volume, in bytes.
-struct Volume {
+struct VolumeNeed {
     needs: u64,
     free: u64,
     total: u64,
@@ -144,11 +144,11 @@ struct Volume {
 }
 
 /// Adds up what all cards need, for each volume, in the order of the destinations.
-fn volumes(plans: &[Plan]) -> Vec<Volume> {
-    let mut all: BTreeMap<u64, Volume> = BTreeMap::new();
+fn volumes(plans: &[Plan]) -> Vec<VolumeNeed> {
+    let mut all: BTreeMap<u64, VolumeNeed> = BTreeMap::new();
     for plan in plans {
         for (index, d) in plan.destinations.iter().enumerate() {
-            let volume = all.entry(d.facts.device).or_insert_with(|| Volume {
+            let volume = all.entry(d.facts.device).or_insert_with(|| VolumeNeed {
                 needs: 0,
                 free: free(d),
                 total: d.facts.total_bytes,
@@ -161,7 +161,7 @@ fn volumes(plans: &[Plan]) -> Vec<Volume> {
             volume.offloads += 1;
         }
     }
-    let mut all: Vec<Volume> = all.into_values().collect();
+    let mut all: Vec<VolumeNeed> = all.into_values().collect();
     all.sort_by_key(|v| v.destinations.first().copied());
     all
 }
@@ -172,7 +172,7 @@ pub fn joint_little(plans: &[Plan]) -> Vec<String> {
     if plans.len() < 2 {
         return Vec::new();
     }
-    let told = |v: Volume| {
+    let told = |v: VolumeNeed| {
         let left = v.free.checked_sub(v.needs)?;
         let numbers: Vec<String> = v.destinations.iter().map(|d| (d + 1).to_string()).collect();
         is_little(left, v.total).then(|| {
@@ -201,7 +201,7 @@ pub fn joint_room(plans: &[Plan]) -> Vec<Problem> {
         1 => format!(" ({} alone fits)", first.concat()),
         _ => format!(" ({} fit together)", first.join(", ")),
     };
-    let short = |v: Volume| {
+    let short = |v: VolumeNeed| {
         let short = v.needs.checked_sub(v.free).filter(|short| *short > 0)?;
         let why = format!(
             "the cards together need {} there ({}), and {} is free: {} short; leave out a \

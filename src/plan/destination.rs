@@ -15,7 +15,7 @@ use crate::plan::candidate::{Candidate, Spot};
 use crate::plan::check::{check_folders, unheld};
 use crate::plan::earlier::LeftIn;
 use crate::plan::name_list::NameList;
-use crate::plan::shape::{Place, Shape};
+use crate::plan::shape::{DestinationDraft, Shape};
 use crate::plan::work::{FileJob, PlannedDestination, Work};
 use crate::record::earlier_run::{ProvenEntry, Records};
 use crate::record::layout::{InBag, Layout, PerDestination, RECORDS};
@@ -35,15 +35,15 @@ pub(super) const RECORD_BYTES_PER_FILE: u64 = 1_024;
 pub(super) const RECORD_BYTES_PER_HASH: u64 = 512;
 
 pub(super) fn plan_destination(
-    place: &Place<'_>,
+    draft: &DestinationDraft<'_>,
     card: &CardFacts,
     listing: &Listing,
     reasons: &mut Vec<Problem>,
 ) -> (PlannedDestination, Vec<Work>) {
-    let (candidate, facts) = (place.candidate, place.facts);
-    let mut planned = destination_at_start(candidate, facts, listing, place.shape);
+    let (candidate, facts) = (draft.candidate, draft.facts);
+    let mut planned = destination_at_start(candidate, facts, listing, draft.shape);
     let standing = &candidate.standing;
-    let mut told = NameList::new(place.index);
+    let mut told = NameList::new(draft.index);
     check_folders(listing, standing, &mut told, reasons);
     let records = standing.records.as_ref();
     let original = card.original.as_deref();
@@ -60,14 +60,14 @@ pub(super) fn plan_destination(
     let (mut needs, mut files) = (RECORD_BYTES, 0_u64);
     for (at, file) in listing.files().enumerate() {
         files += 1;
-        let work = match place.left(at) {
+        let work = match draft.left(at) {
             Some(left) => Work::Left(Box::new(left.clone())),
             None if is_left_empty(file, standing) => {
                 planned.left_empty.push(file.name.clone());
                 Work::Copy
             }
             None => match work_for(file, standing, trusted, expected(at)) {
-                Work::Keep(entry) if !entry.also.kinds().covers(place.shape.also) => {
+                Work::Keep(entry) if !entry.also.kinds().covers(draft.shape.also) => {
                     planned.hash_files += 1;
                     Work::Check
                 }
@@ -91,9 +91,9 @@ pub(super) fn plan_destination(
         works.push(work);
     }
     told.rest(reasons);
-    let hashes = len64(place.shape.also.iter().count());
+    let hashes = len64(draft.shape.also.iter().count());
     // A bag lists every file once more, with one hash.
-    let lists = hashes + u64::from(place.shape.layout == Layout::Bag);
+    let lists = hashes + u64::from(draft.shape.layout == Layout::Bag);
     needs += files * (RECORD_BYTES_PER_FILE + lists * RECORD_BYTES_PER_HASH);
     needs += len64(listing.folders().count()) * facts.cluster_bytes;
     planned.needs_bytes = needs;

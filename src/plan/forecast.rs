@@ -5,7 +5,7 @@ use super::{Plan, PlannedDestination};
 use crate::disk::backing::Backing;
 use crate::record::layout::Level;
 use crate::speed::chain::Spin;
-use crate::speed::forecast::{Amount, Forecast, Growth, Prior, RatePrior, Remaining, Source};
+use crate::speed::forecast::{Amount, Forecast, Growth, Prior, RatePrior, RateSource, Remaining};
 use crate::units::{float, len64};
 
 impl Plan {
@@ -47,7 +47,7 @@ impl Plan {
             .estimate
             .prior
             .rate
-            .filter(|r| r.source == Source::Ceiling);
+            .filter(|r| r.source == RateSource::Ceiling);
         let ceiling = by_ceiling
             .and(self.estimate.ceiling.mbps())
             .filter(|c| c.0 > 0.0);

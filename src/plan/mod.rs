@@ -31,11 +31,13 @@ use crate::existing::original::Original;
 use crate::existing::source::CardFacts;
 use crate::hash_algorithm::{AlsoHashes, AlsoSet};
 use crate::name::{CardName, word};
-use crate::plan::check::{Room, check_card, check_destination, check_options, check_room};
+use crate::plan::check::{
+    DestinationRoom, check_card, check_destination, check_options, check_room,
+};
 use crate::plan::destination::{counted_in, join_work, plan_destination};
 use crate::plan::name_list::NameList;
 use crate::plan::notes::{signer_note, unlike_notes};
-use crate::plan::shape::{Place, Shape};
+use crate::plan::shape::{DestinationDraft, Shape};
 use crate::record::earlier_run::RecordedVerdict;
 use crate::record::layout::Layout;
 use crate::record::manifest::CardPart;
@@ -218,7 +220,7 @@ impl Plan {
     }
 
     /// Returns the verdict that stands on every destination already, when nothing has to be copied
-    /// or compared and so nothing new can be found out but whether all is still in place.
+    /// or compared and so nothing new can be found out but whether all is still in draft.
     pub fn recorded(&self) -> Option<&RecordedVerdict> {
         let first = self.destinations.first()?.recorded.as_ref()?;
         let same = self
@@ -276,19 +278,21 @@ pub fn plan(
                 continue;
             }
         };
-        let place = Place {
+        let draft = DestinationDraft {
             index,
             candidate,
             facts,
             shape: &shape,
             leaving: &leaving,
         };
-        check_destination(&place, &card, &listing, candidates, &mut reasons);
-        let (planned, work) = plan_destination(&place, &card, &listing, &mut reasons);
+        check_destination(&draft, &card, &listing, candidates, &mut reasons);
+        let (planned, work) = plan_destination(&draft, &card, &listing, &mut reasons);
         destinations.push((index, planned));
         works.push(work);
     }
-    let rooms = destinations.iter().map(|(index, d)| Room::of(*index, d));
+    let rooms = destinations
+        .iter()
+        .map(|(index, d)| DestinationRoom::of(*index, d));
     check_room(&rooms.collect::<Vec<_>>(), &mut reasons);
     if !reasons.is_empty() {
         return Err(Refusal { reasons });
@@ -394,9 +398,10 @@ fn only_new(
 
 impl Plan {
     /// Returns the room of every destination as it was when this was planned.
-    pub fn rooms(&self) -> Vec<Room> {
+    pub fn rooms(&self) -> Vec<DestinationRoom> {
         let all = self.destinations.iter().enumerate();
-        all.map(|(index, d)| Room::of(index, d)).collect()
+        all.map(|(index, d)| DestinationRoom::of(index, d))
+            .collect()
     }
 }
 

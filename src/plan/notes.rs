@@ -2,7 +2,7 @@
 //! out. Pure.
 use crate::card::listing::Listing;
 use crate::disk::FolderFacts;
-use crate::disk::backing::{Backing, Reason, independent};
+use crate::disk::backing::{Backing, IndependenceReason, independent};
 use crate::existing::mounted::is_where_drives_are_mounted;
 use crate::existing::source::CardFacts;
 use crate::name::{CardName, shown, some_of};
@@ -277,27 +277,27 @@ pub fn count_independent(devices: &[(&Backing, u64)], separate: bool) -> (usize,
     (count, why)
 }
 
-pub(super) fn device_reason(reason: &Reason) -> Option<String> {
+pub(super) fn device_reason(reason: &IndependenceReason) -> Option<String> {
     match reason {
-        Reason::SameFileSystem { a, b } => Some(format!(
+        IndependenceReason::SameFileSystem { a, b } => Some(format!(
             "Copies {} and {} are on one file system: they count as one.",
             a + 1,
             b + 1
         )),
-        Reason::SameDisk { a, b, disk } => Some(format!(
+        IndependenceReason::SameDisk { a, b, disk } => Some(format!(
             "Copies {} and {} are on one physical disk ({disk}): they count as one.",
             a + 1,
             b + 1
         )),
-        Reason::Unknown { index, why } => Some(format!(
+        IndependenceReason::Unknown { index, why } => Some(format!(
             "The system does not tell which device holds copy {} ({why}). If you know that it is \
              a device of its own, say so with --separate.",
             index + 1
         )),
-        Reason::Memory { index } => Some(format!(
+        IndependenceReason::Memory { index } => Some(format!(
             "Copy {} is in memory, not on a drive: it proves nothing.",
             index + 1
         )),
-        Reason::Stated { .. } => None,
+        IndependenceReason::Stated { .. } => None,
     }
 }

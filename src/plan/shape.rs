@@ -9,7 +9,7 @@ use crate::plan::earlier::{Leaving, Left};
 use crate::record::layout::Layout;
 
 /// A destination while it is planned.
-pub(super) struct Place<'a> {
+pub(super) struct DestinationDraft<'a> {
     pub(super) index: usize,
     pub(super) candidate: &'a Candidate,
     pub(super) facts: &'a FolderFacts,
@@ -17,7 +17,7 @@ pub(super) struct Place<'a> {
     pub(super) leaving: &'a Leaving,
 }
 
-impl Place<'_> {
+impl DestinationDraft<'_> {
     /// Returns where the file at this place of the listing is left on this destination.
     pub(super) fn left(&self, at: usize) -> Option<&Left> {
         self.leaving.left.get(at)?.as_ref()?.get(self.index)

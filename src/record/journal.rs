@@ -204,14 +204,14 @@ pub fn read(
         .rposition(|&b| b == b'\n')
         .map_or(&[][..], |end| bytes.get(..end).unwrap_or_default());
     let lines = whole.split(|&b| b == b'\n').filter(|l| !l.is_empty());
-    let mut reading = Reading::default();
+    let mut replay = JournalReplay::default();
     for (at, line) in lines.enumerate() {
-        reading.line(line, is_here).map_err(|fault| JournalError {
+        replay.line(line, is_here).map_err(|fault| JournalError {
             line: at + 1,
             fault,
         })?;
     }
-    Ok(reading.records)
+    Ok(replay.records)
 }
 
 /// Returns the head of the last run that a journal tells of.
@@ -226,7 +226,7 @@ pub fn last_head(bytes: &[u8]) -> Option<JournalHead> {
 
 /// How far a journal was read.
 #[derive(Default)]
-struct Reading {
+struct JournalReplay {
     records: Option<Records>,
     /// A power cut damages only what was being appended, but that may be many lines, and any sector
     /// of them: nothing between the first damage and the next run's head counts. The files those
@@ -238,7 +238,7 @@ struct Reading {
     is_first_version: bool,
 }
 
-impl Reading {
+impl JournalReplay {
     fn line(
         &mut self,
         line: &[u8],

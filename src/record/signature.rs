@@ -222,13 +222,13 @@ pub enum NoPublicKey {
     Damaged,
 }
 
-/// Public keys, one of which is expected.
+/// Public keys of the people whose signatures count.
 #[derive(Clone, Debug)]
-pub struct Expected {
+pub struct TrustedKeys {
     keys: Vec<SignedBy>,
 }
 
-impl Expected {
+impl TrustedKeys {
     /// Reads public keys as `ssh-keygen` writes them, one a line (`ssh-ed25519 AAAA... comment`);
     /// empty lines and those that begin with `#` are skipped.
     ///
@@ -312,10 +312,10 @@ mod tests {
             "it is not one of this manifest"
         );
         assert_eq!(broken(&signature, b""), "it is not one of this manifest");
-        assert!(Expected::from_bytes(PUBLIC.as_bytes()).unwrap().has(&by));
-        assert!(!Expected::from_bytes(OTHER.as_bytes()).unwrap().has(&by));
+        assert!(TrustedKeys::from_bytes(PUBLIC.as_bytes()).unwrap().has(&by));
+        assert!(!TrustedKeys::from_bytes(OTHER.as_bytes()).unwrap().has(&by));
         let both = format!("# crew\n\n{OTHER}{PUBLIC}");
-        assert!(Expected::from_bytes(both.as_bytes()).unwrap().has(&by));
+        assert!(TrustedKeys::from_bytes(both.as_bytes()).unwrap().has(&by));
     }
 
     /// Ed25519 signs deterministically (RFC 8032, section 5.1.6), so `ssh-keygen -Y sign` made this
@@ -374,7 +374,7 @@ mod tests {
     #[test]
     fn what_is_no_public_key_is_told_with_its_line() {
         let refused = |text: &str| {
-            let why = Expected::from_bytes(text.as_bytes()).unwrap_err();
+            let why = TrustedKeys::from_bytes(text.as_bytes()).unwrap_err();
             why.to_string()
         };
         assert_eq!(refused("# nobody\n"), "it holds no public key");

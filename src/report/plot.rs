@@ -21,14 +21,14 @@ const BOTTOM: f64 = 222.0;
 const LETTER_GAP: f64 = 22.0;
 
 /// One step of the plot.
-struct Step {
+struct PlotStep {
     /// Seconds since the start.
     from_s: f64,
     seconds: f64,
     bytes: u64,
 }
 
-impl Step {
+impl PlotStep {
     /// MB (10^6 bytes) per second.
     fn mbps(&self) -> f64 {
         float(self.bytes) / self.seconds / 1e6
@@ -91,7 +91,7 @@ fn held_back(m: &Manifest) -> Markup {
 
 /// Returns the course of reading, from the start to the last interval with bytes in it. The last
 /// interval was cut short by the end of the job; it is one with the one before.
-fn steps(m: &Manifest) -> Vec<Step> {
+fn steps(m: &Manifest) -> Vec<PlotStep> {
     let every = float(m.rates.every_s.max(1));
     let all = m.rates.read.len();
     let used = m
@@ -100,7 +100,7 @@ fn steps(m: &Manifest) -> Vec<Step> {
         .iter()
         .rposition(|b| *b > 0)
         .map_or(0, |i| i + 1);
-    let mut steps: Vec<Step> = Vec::new();
+    let mut steps: Vec<PlotStep> = Vec::new();
     let together = used.div_ceil(STEPS_MAX).max(1);
     for (at, bytes) in m.rates.read.iter().take(used).enumerate() {
         let from_s = float(len64(at)) * every;
@@ -115,7 +115,7 @@ fn steps(m: &Manifest) -> Vec<Step> {
                 step.seconds += seconds;
                 step.bytes = step.bytes.saturating_add(*bytes);
             }
-            _ => steps.push(Step {
+            _ => steps.push(PlotStep {
                 from_s,
                 seconds,
                 bytes: *bytes,
@@ -127,7 +127,7 @@ fn steps(m: &Manifest) -> Vec<Step> {
 
 /// A plot that can be drawn.
 struct Plot<'a> {
-    steps: &'a [Step],
+    steps: &'a [PlotStep],
     links: &'a [LinkPart],
     limiting: &'a str,
     /// Upper end of the scale in MB/s.
@@ -137,9 +137,9 @@ struct Plot<'a> {
 }
 
 impl<'a> Plot<'a> {
-    fn of(steps: &'a [Step], links: &'a [LinkPart], limiting: &'a str) -> Option<Self> {
+    fn of(steps: &'a [PlotStep], links: &'a [LinkPart], limiting: &'a str) -> Option<Self> {
         let last = steps.last()?;
-        let peak = steps.iter().map(Step::mbps).fold(0.0, f64::max);
+        let peak = steps.iter().map(PlotStep::mbps).fold(0.0, f64::max);
         if steps.len() < STEPS_MIN || peak <= 0.0 {
             return None;
         }
@@ -254,7 +254,7 @@ impl<'a> Plot<'a> {
     }
 
     fn description(&self) -> String {
-        let rates = || self.steps.iter().map(Step::mbps);
+        let rates = || self.steps.iter().map(PlotStep::mbps);
         let bytes: u64 = self
             .steps
             .iter()

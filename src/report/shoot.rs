@@ -5,7 +5,7 @@
 use super::page::{document, fact, foreign, sign};
 use super::words::moment;
 use crate::ledger::shoot::{Shoot, ShootCard};
-use crate::ledger::{Deed, Place};
+use crate::ledger::{CopyLocation, Deed};
 use crate::name::shown;
 use crate::units::{count, counted, len64, size};
 use maud::{Markup, html};
@@ -21,7 +21,7 @@ const PLACES_NAMED: usize = 20;
 
 /// What the page says of the ledger that it is made of.
 #[derive(Clone, Copy, Debug)]
-pub struct Source<'a> {
+pub struct LedgerSource<'a> {
     /// Name of the computer whose ledger it is.
     pub host: &'a str,
     /// Lines of the ledger that could not be understood.
@@ -29,7 +29,7 @@ pub struct Source<'a> {
 }
 
 /// Returns the whole page.
-pub fn page(shoot: &Shoot, source: Source<'_>) -> String {
+pub fn page(shoot: &Shoot, source: LedgerSource<'_>) -> String {
     let title = format!("{}: {}", shown(&shoot.name), verdict(shoot));
     let body = html! {
         div.shoot {
@@ -64,7 +64,7 @@ fn verdict(shoot: &Shoot) -> String {
     }
 }
 
-fn head(shoot: &Shoot, source: Source<'_>) -> Markup {
+fn head(shoot: &Shoot, source: LedgerSource<'_>) -> Markup {
     let class = match (shoot.is_complete(), shoot.announced()) {
         (false, _) => "verdict bad",
         (true, Some(_)) => "verdict good",
@@ -252,7 +252,7 @@ fn places(card: &ShootCard) -> Markup {
     }
 }
 
-fn one_place(place: &Place) -> Markup {
+fn one_place(place: &CopyLocation) -> Markup {
     html! {
         span.place {
             span.p { (foreign(&place.path)) }
@@ -269,7 +269,7 @@ fn one_place(place: &Place) -> Markup {
     }
 }
 
-fn cautions(source: Source<'_>) -> Markup {
+fn cautions(source: LedgerSource<'_>) -> Markup {
     html! {
         h2 { "What this shows, and what it does not" }
         p {

@@ -6,7 +6,7 @@ use crate::error::ProblemKind;
 use crate::name::shown;
 use crate::record::layout::Level;
 use crate::record::manifest::LinkPart;
-use crate::speed::link::{LinkKind, Part};
+use crate::speed::link::{ChainPart, LinkKind};
 use crate::speed::links::find;
 use std::time::Duration;
 
@@ -75,7 +75,7 @@ pub(super) fn link(link: &LinkPart) -> String {
     match find(&link.id) {
         Some(row) => format!("{part}, {}", row.words),
         // A drive's own rate bears no name of the table.
-        None if Part::from_name(&link.part).is_some_and(Part::is_of_drive) => part,
+        None if ChainPart::from_name(&link.part).is_some_and(ChainPart::is_of_drive) => part,
         None => format!("{part}, {}", shown(&link.id)),
     }
 }

@@ -5,7 +5,7 @@
 use crate::card::listing::{Difference, Listing};
 use crate::digest::Digest;
 use crate::disk::hash_file::hash_whole;
-use crate::disk::{Disk, EntryKind, Sight, Stat, Tree, explained, write_problem};
+use crate::disk::{Disk, EntryKind, Sight, Stat, TreeKind, explained, write_problem};
 use crate::error::{Cause, Problem, ProblemKind, Step, failed};
 use crate::existing::source::CardNow;
 use crate::offload::{Context, CopyState, Offloaded};
@@ -30,35 +30,35 @@ pub(super) struct Looks<'a> {
     disk: Arc<dyn Disk>,
     started: Timestamp,
     reread_equal: bool,
-    /// Files that were read again, by drive (`None`: the card) and job: what each looked like
-    /// before, and whether it was as it had been read, or why that is not known.
-    read: HashMap<Place, (Sight, Result<bool, Problem>)>,
+    /// Files that were read again: what each looked like before, and whether it was as it had been
+    /// read, or why that is not known.
+    read: HashMap<RereadKey, (Sight, Result<bool, Problem>)>,
     may_read: bool,
     has_read: bool,
     /// Why a drive could not be looked at. It is not asked again: what fails once is not believed
     /// the next time.
     lost: HashMap<usize, Problem>,
-    card: Option<Card>,
+    card: Option<ListingChange>,
     now: CardNow,
-    last: Option<Seen>,
+    last: Option<ClosingState>,
 }
 
-/// A drive, or the card, and the place of a job in the plan.
-type Place = (Option<usize>, usize);
+/// A drive (`None`: the card) and the place of a job in the plan.
+type RereadKey = (Option<usize>, usize);
 
 /// The card's listing where it is not what it was at the start, or why there is none.
-type Card = Result<Option<Listing>, Problem>;
+type ListingChange = Result<Option<Listing>, Problem>;
 
 /// What one look found.
 #[derive(Clone, PartialEq, Debug)]
-struct Seen {
+struct ClosingState {
     destinations: Vec<Result<InPlace, Problem>>,
     changed: Vec<Problem>,
-    card: Card,
+    card: ListingChange,
 }
 
-/// What stands below one folder, by path.
-type Stands = HashMap<String, Stat>;
+/// What the file system says of every entry below one folder, by path.
+type StatsByPath = HashMap<String, Stat>;
 
 impl<'a> Looks<'a> {
     pub(super) fn new(context: &'a Context, started: Timestamp, reread_equal: bool) -> Self {
@@ -116,7 +116,7 @@ impl<'a> Looks<'a> {
         self.context.plan.card.place(self.context.disk.as_ref())
     }
 
-    fn closing(&self, seen: Seen) -> Closing {
+    fn closing(&self, seen: ClosingState) -> Closing {
         let stood = || self.context.plan.stood().clone();
         Closing {
             listing: seen.card.map(|listing| listing.unwrap_or_else(stood)),
@@ -129,7 +129,7 @@ impl<'a> Looks<'a> {
     }
 
     /// Looks at everything until nothing had to be read in between.
-    fn look(&mut self, offloaded: &Offloaded) -> Seen {
+    fn look(&mut self, offloaded: &Offloaded) -> ClosingState {
         let mut rounds = 0;
         loop {
             self.may_read = rounds < READS_MAX;
@@ -148,7 +148,7 @@ impl<'a> Looks<'a> {
                 .collect();
             self.look_at_card(offloaded);
             if !self.has_read || self.context.cancel.load(Ordering::Relaxed) {
-                return Seen {
+                return ClosingState {
                     destinations,
                     changed,
                     card: self.card.clone().unwrap_or(Ok(None)),
@@ -307,7 +307,7 @@ impl<'a> Looks<'a> {
     ) -> Result<InPlace, Problem> {
         let (context, plan) = (self.context, &self.context.plan);
         let disk = Arc::clone(&self.disk);
-        let walk = |root: &Utf8Path| stands_below(disk.as_ref(), root);
+        let walk = |root: &Utf8Path| stats_below(disk.as_ref(), root);
         let own = if plan.has_nothing_new() {
             HashMap::new()
         } else {
@@ -326,8 +326,9 @@ impl<'a> Looks<'a> {
             earlier.insert(tree, stands);
         }
         let mut counted = InPlace::default();
-        let is_folder =
-            |tree: &Stands, path: &str| tree.get(path).is_some_and(|s| s.kind == EntryKind::Folder);
+        let is_folder = |tree: &StatsByPath, path: &str| {
+            tree.get(path).is_some_and(|s| s.kind == EntryKind::Folder)
+        };
         for folder in plan.listing.folders() {
             let path = folder.as_str();
             let elsewhere = || earlier.values().any(|tree| is_folder(tree, path));
@@ -346,7 +347,7 @@ impl<'a> Looks<'a> {
         &mut self,
         offloaded: &Offloaded,
         index: usize,
-        (own, earlier): (&Stands, &HashMap<&Utf8Path, Stands>),
+        (own, earlier): (&StatsByPath, &HashMap<&Utf8Path, StatsByPath>),
         counted: &mut InPlace,
     ) -> Result<Vec<Problem>, Problem> {
         let plan = &self.context.plan;
@@ -414,7 +415,7 @@ impl<'a> Looks<'a> {
     /// same when it was read again before.
     fn is_as_read(
         &mut self,
-        at: Place,
+        at: RereadKey,
         path: &Utf8Path,
         job: &FileJob,
         now: Sight,
@@ -468,9 +469,9 @@ impl<'a> Looks<'a> {
     }
 }
 
-fn stands_below(disk: &dyn Disk, root: &Utf8Path) -> Result<Stands, Problem> {
+fn stats_below(disk: &dyn Disk, root: &Utf8Path) -> Result<StatsByPath, Problem> {
     let found = disk
-        .walk(root, Tree::Drive)
+        .walk(root, TreeKind::Drive)
         .map_err(|e| write_problem(Step::List, &e))?;
     let mut known = HashMap::new();
     for entry in found {

@@ -6,7 +6,7 @@ use crate::card::identity::CardIdentity;
 use crate::card::listing::Listing;
 use crate::disk::Disk;
 use crate::disk::backing::Backing;
-use crate::disk::hardware::Gear;
+use crate::disk::hardware::DeviceInfo;
 use crate::existing::source::CardFacts;
 use crate::ledger::history;
 use crate::plan::estimate::Estimate;
@@ -21,8 +21,8 @@ use crate::units::MegabytesPerS;
 
 /// What the system says of card and drives, and the chain that it makes of what was known before.
 pub(super) struct Hardware {
-    card: Gear,
-    drives: Vec<Gear>,
+    card: DeviceInfo,
+    drives: Vec<DeviceInfo>,
     chain: Chain,
 }
 
@@ -30,20 +30,24 @@ impl Hardware {
     /// Asks the system. A destination that cannot be used has nothing to say.
     pub(super) fn look(job: &Job, card: &CardFacts, spots: &[Spot], disk: &dyn Disk) -> Self {
         let facts = || spots.iter().map(|s| s.facts.as_ref().ok());
-        let gear = disk.gear(&card.facts);
-        let drives: Vec<Gear> = facts()
-            .map(|facts| facts.map(|facts| disk.gear(facts)).unwrap_or_default())
+        let info = disk.device_info(&card.facts);
+        let drives: Vec<DeviceInfo> = facts()
+            .map(|facts| {
+                facts
+                    .map(|facts| disk.device_info(facts))
+                    .unwrap_or_default()
+            })
             .collect();
         let mut chain = job.chain.clone();
         chain.reads_back = job.terms.level != Level::Written;
-        detected::card(&mut chain, &gear);
+        detected::card(&mut chain, &info);
         if job.beside.other_left() == Some(0) {
             chain.other_cards.clear();
             chain.reader.cards_at_once = 1;
         }
         chain.drives.resize(drives.len(), DriveSpeed::default());
-        for ((drive, gear), facts) in chain.drives.iter_mut().zip(&drives).zip(facts()) {
-            detected::drive(drive, gear);
+        for ((drive, info), facts) in chain.drives.iter_mut().zip(&drives).zip(facts()) {
+            detected::drive(drive, info);
             let Some(facts) = facts else { continue };
             drive.spins = drive.spins.or(facts.rotational);
             if let Backing::Disks(disks) = &facts.backing
@@ -53,7 +57,7 @@ impl Hardware {
             }
         }
         Self {
-            card: gear,
+            card: info,
             drives,
             chain,
         }
@@ -86,7 +90,7 @@ pub(super) fn estimate(
         ..CardIdentity::of(&card.facts, &card.label, listing)
     };
     let expected = match &card.original {
-        Some(_) => history::Expected::default(),
+        Some(_) => history::HistoryPrior::default(),
         None => job.known.ledger.expect(&history::Gear {
             card: &identity,
             reader: reader.as_deref(),
@@ -116,15 +120,15 @@ fn ceiling(hardware: &Hardware, before: Option<RatePrior>) -> Ceiling {
         ceiling.note_measured(MegabytesPerS(card.mbps));
     }
     detected::card_notes(&mut ceiling, &hardware.card);
-    for (index, gear) in hardware.drives.iter().enumerate() {
-        detected::notes(&mut ceiling, &format!("Drive {}", index + 1), gear);
+    for (index, info) in hardware.drives.iter().enumerate() {
+        detected::notes(&mut ceiling, &format!("Drive {}", index + 1), info);
     }
     ceiling
 }
 
 /// What this card reached before in this reader onto these drives says more than any ceiling,
 /// unless the links that the reader hangs on now do not allow it.
-fn prior(job: &Job, chain: &Chain, ceiling: &Ceiling, expected: history::Expected) -> Prior {
+fn prior(job: &Job, chain: &Chain, ceiling: &Ceiling, expected: history::HistoryPrior) -> Prior {
     let from_usual = |usual: Option<(MegabytesPerS, MegabytesPerS)>| {
         let (low, high) = usual.filter(|(low, _)| low.0 > 0.0)?;
         Some(RatePrior::from_usual(low.0, high.0))

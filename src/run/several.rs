@@ -76,7 +76,7 @@ pub(super) fn together(jobs: &[Job], planned: Vec<Option<Plan>>, tools: &Tools) 
     reasons.extend(joint_room(&plans));
     let paths: Vec<Vec<Hop>> = cards
         .iter()
-        .map(|(_, facts)| facts.as_ref().map(|f| detected::path(&disk.gear(f))))
+        .map(|(_, facts)| facts.as_ref().map(|f| detected::path(&disk.device_info(f))))
         .map(Option::unwrap_or_default)
         .collect();
     let others: Vec<Vec<usize>> = (0..jobs.len()).map(|i| at_once(&order, i)).collect();

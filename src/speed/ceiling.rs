@@ -2,7 +2,7 @@
 //! Pure.
 
 use super::chain::{CardSpeed, Chain, DriveSpeed, Hop, InUse, Origin, ReaderSpeed, Spin, in_turns};
-use super::link::{Link, LinkKind, Part, rounded};
+use super::link::{ChainPart, Link, LinkKind, rounded};
 use super::links::{Family, LinkRow, Met, Usual, find, meet};
 use crate::units::{MegabytesPerS, float, len64};
 use std::collections::{BTreeMap, BTreeSet};
@@ -43,7 +43,7 @@ impl Ceiling {
         }
         ceiling.card(&chain.card, &chain.reader);
         if let Some(InUse { row, mbps }) = chain.reader.in_use {
-            ceiling.add(Part::ReaderSlot, row, mbps, Origin::Detected);
+            ceiling.add(ChainPart::ReaderSlot, row, mbps, Origin::Detected);
         }
         if let Some(row) = chain.reader.link {
             ceiling.reader_link(row, chain.reader.cards_at_once.max(1));
@@ -117,7 +117,7 @@ impl Ceiling {
         }
         let place = self.links.iter().position(|l| !l.part.is_of_card());
         let link = Link::new(
-            Part::CardAndReader,
+            ChainPart::CardAndReader,
             LinkKind::Measured,
             mbps,
             Origin::Measured,
@@ -194,15 +194,19 @@ impl Ceiling {
         })
     }
 
-    fn add(&mut self, part: Part, row: &'static LinkRow, mbps: MegabytesPerS, from: Origin) {
+    fn add(&mut self, part: ChainPart, row: &'static LinkRow, mbps: MegabytesPerS, from: Origin) {
         let link = Link::new(part, LinkKind::Bus(row), mbps, from);
         self.links.push(link);
     }
 
     fn card(&mut self, card: &CardSpeed, reader: &ReaderSpeed) {
         if let Some(reads) = card.reads {
-            self.links
-                .push(Link::new(Part::Card, LinkKind::Label, reads, Origin::Label));
+            self.links.push(Link::new(
+                ChainPart::Card,
+                LinkKind::Label,
+                reads,
+                Origin::Label,
+            ));
         }
         let vendor = find("sd-ddr200-vendor").filter(|_| {
             let is_one_row =
@@ -210,19 +214,19 @@ impl Ceiling {
             reader.is_matched && card.bus.is_some_and(is_one_row)
         });
         let mode = match (card.bus, reader.slot) {
-            _ if vendor.is_some() => vendor.map(|row| (Part::CardBus, row)),
+            _ if vendor.is_some() => vendor.map(|row| (ChainPart::CardBus, row)),
             (Some(bus), Some(slot)) => {
                 let met = meet(bus, slot);
                 self.note_of_slot(bus, slot, met);
                 let part = if met.row == bus {
-                    Part::CardBus
+                    ChainPart::CardBus
                 } else {
-                    Part::ReaderSlot
+                    ChainPart::ReaderSlot
                 };
                 Some((part, met.row))
             }
-            (Some(bus), None) => Some((Part::CardBus, bus)),
-            (None, slot) => slot.map(|row| (Part::ReaderSlot, row)),
+            (Some(bus), None) => Some((ChainPart::CardBus, bus)),
+            (None, slot) => slot.map(|row| (ChainPart::ReaderSlot, row)),
         };
         if card.bus.is_none() {
             self.note_of_label(card);
@@ -289,7 +293,7 @@ impl Ceiling {
 
     fn reader_link(&mut self, row: &'static LinkRow, cards: u32) {
         let share = MegabytesPerS(row.mbps().0 / f64::from(cards));
-        self.add(Part::ReaderLink, row, share, Origin::Table);
+        self.add(ChainPart::ReaderLink, row, share, Origin::Table);
         if cards > 1 {
             self.note(format!(
                 "{cards} cards share the reader's link ({}): {:.0} MB/s for each.",
@@ -304,9 +308,9 @@ impl Ceiling {
         let own: BTreeSet<&str> = chain.path.iter().map(|hop| hop.key.as_str()).collect();
         for hop in &chain.path {
             let part = if hop.is_hub {
-                Part::Hub
+                ChainPart::Hub
             } else {
-                Part::ReaderPort
+                ChainPart::ReaderPort
             };
             let share = self.share(hop, chain);
             self.add(part, hop.row, share, Origin::Detected);
@@ -318,9 +322,9 @@ impl Ceiling {
                     continue;
                 }
                 let part = if hop.is_hub {
-                    Part::DriveHub(index)
+                    ChainPart::DriveHub(index)
                 } else {
-                    Part::DrivePort(index)
+                    ChainPart::DrivePort(index)
                 };
                 let share = self.share(hop, chain);
                 self.add(part, hop.row, share, Origin::Detected);
@@ -399,7 +403,7 @@ impl Ceiling {
                 share(writes.mbps.0)
             };
             self.links.push(Link::new(
-                Part::Drive(index),
+                ChainPart::Drive(index),
                 LinkKind::Writes,
                 mbps,
                 writes.from,

@@ -49,9 +49,9 @@ pub enum WriteClass {
 }
 
 /// Letters on the card, the class they mean, and the numbers that may follow.
-type Kind = (&'static str, fn(u16) -> WriteClass, &'static [u16]);
+type ClassMark = (&'static str, fn(u16) -> WriteClass, &'static [u16]);
 
-const KINDS: [Kind; 7] = [
+const CLASS_MARKS: [ClassMark; 7] = [
     (
         "vpg",
         WriteClass::Guarantee,
@@ -87,7 +87,7 @@ impl WriteClass {
     /// `VPG400`, `VPG-65`; `None` if no standard has it.
     pub fn parse(text: &str) -> Option<Self> {
         let plain = text.to_ascii_lowercase().replace([' ', '-'], "");
-        KINDS.iter().find_map(|(letters, class, numbers)| {
+        CLASS_MARKS.iter().find_map(|(letters, class, numbers)| {
             let number: u16 = plain.strip_prefix(letters)?.parse().ok()?;
             numbers.contains(&number).then(|| class(number))
         })
@@ -118,7 +118,9 @@ impl WriteClass {
             Self::Express(_) => "e",
             _ => "v",
         };
-        let (_, class, numbers) = KINDS.iter().find(|(letters, ..)| *letters == wanted)?;
+        let (_, class, numbers) = CLASS_MARKS
+            .iter()
+            .find(|(letters, ..)| *letters == wanted)?;
         let mut classes = numbers.iter().map(|number| class(*number));
         classes.find(|c| c.floor().written_at_least() >= needed)
     }
@@ -254,7 +256,7 @@ mod tests {
 
     #[test]
     fn every_class_reads_back_as_it_is_printed() {
-        for (_, class, numbers) in KINDS {
+        for (_, class, numbers) in CLASS_MARKS {
             for n in numbers {
                 assert_eq!(WriteClass::parse(&class(*n).to_string()), Some(class(*n)));
             }

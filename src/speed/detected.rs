@@ -5,27 +5,27 @@ use super::ceiling::Ceiling;
 use super::chain::{Chain, DriveSpeed, Hop, InUse};
 use super::classes::WriteClass;
 use super::links::{Family, LinkRow, find, pcie_lane, usb};
-use crate::disk::hardware::{BusMode, Gear, PcieLink, UsbDevice};
+use crate::disk::hardware::{BusMode, DeviceInfo, PcieLink, UsbDevice};
 use crate::units::MegabitsPerS;
 
 /// Fills in what the system says of the card's way into the computer.
-pub fn card(chain: &mut Chain, gear: &Gear) {
-    chain.path = path(gear);
-    let mode = gear.slot.as_ref().and_then(|slot| slot.mode.as_ref());
+pub fn card(chain: &mut Chain, info: &DeviceInfo) {
+    chain.path = path(info);
+    let mode = info.slot.as_ref().and_then(|slot| slot.mode.as_ref());
     chain.reader.in_use = mode.and_then(in_use);
 }
 
 /// Fills in what the system says of a drive's way into the computer.
-pub fn drive(drive: &mut DriveSpeed, gear: &Gear) {
-    drive.path = path(gear);
+pub fn drive(drive: &mut DriveSpeed, info: &DeviceInfo) {
+    drive.path = path(info);
     // What a person said of it counts more than what the system says, of a virtual disk too.
-    drive.is_virtual = gear.is_virtual && drive.spins.is_none();
-    drive.spins = drive.spins.or(gear.rotational);
+    drive.is_virtual = info.is_virtual && drive.spins.is_none();
+    drive.spins = drive.spins.or(info.rotational);
 }
 
 /// Returns the links that a device hangs on, its own first. The computer's own hub is none: what
 /// leads on from it is inside the computer.
-pub fn path(gear: &Gear) -> Vec<Hop> {
+pub fn path(info: &DeviceInfo) -> Vec<Hop> {
     let usb_hop = |(index, device): (usize, &UsbDevice)| {
         Some(Hop {
             row: usb(MegabitsPerS(device.megabits?), device.lanes)?,
@@ -34,9 +34,9 @@ pub fn path(gear: &Gear) -> Vec<Hop> {
             is_hub: index > 0,
         })
     };
-    let outside = gear.usb.iter().enumerate().filter(|(_, d)| !d.is_root);
+    let outside = info.usb.iter().enumerate().filter(|(_, d)| !d.is_root);
     let mut hops: Vec<Hop> = outside.filter_map(usb_hop).collect();
-    if let Some(link) = &gear.pcie
+    if let Some(link) = &info.pcie
         && let Some((gts, lanes)) = lasting(link)
         && let Some(row) = pcie_lane(gts)
     {
@@ -80,9 +80,9 @@ fn in_use(mode: &BusMode) -> Option<InUse> {
 }
 
 /// Adds what is worth saying about the card's way into the computer.
-pub fn card_notes(ceiling: &mut Ceiling, gear: &Gear) {
-    notes(ceiling, "The reader", gear);
-    if let Some(link) = &gear.pcie
+pub fn card_notes(ceiling: &mut Ceiling, info: &DeviceInfo) {
+    notes(ceiling, "The reader", info);
+    if let Some(link) = &info.pcie
         && let (Some(now), Some((could, _))) = (link.now_gts, lasting(link))
         && now < could
     {
@@ -91,7 +91,7 @@ pub fn card_notes(ceiling: &mut Ceiling, gear: &Gear) {
              down."
         ));
     }
-    if let Some(slot) = &gear.slot
+    if let Some(slot) = &info.slot
         && let Some(status) = slot.status
     {
         let classes = status.classes();
@@ -108,11 +108,11 @@ pub fn card_notes(ceiling: &mut Ceiling, gear: &Gear) {
 
 /// Adds what is worth saying about a drive's way into the computer. `what` begins the sentence,
 /// such as `Destination 2`.
-pub fn notes(ceiling: &mut Ceiling, what: &str, gear: &Gear) {
-    if let Some(device) = gear.usb.first() {
+pub fn notes(ceiling: &mut Ceiling, what: &str, info: &DeviceInfo) {
+    if let Some(device) = info.usb.first() {
         note_of_usb(ceiling, what, device);
     }
-    if let Some(link) = &gear.pcie
+    if let Some(link) = &info.pcie
         && let Some((_, lanes)) = lasting(link)
     {
         let most_lanes = link
@@ -193,30 +193,30 @@ mod tests {
         }
     }
 
-    fn ceiling(gear: &Gear) -> Ceiling {
+    fn ceiling(info: &DeviceInfo) -> Ceiling {
         let mut chain = Chain::default();
-        card(&mut chain, gear);
+        card(&mut chain, info);
         let mut ceiling = Ceiling::of(&chain);
-        card_notes(&mut ceiling, gear);
+        card_notes(&mut ceiling, info);
         ceiling
     }
 
-    fn limiting(gear: &Gear) -> Option<String> {
-        ceiling(gear).limiting().map(super::super::link::Link::name)
+    fn limiting(info: &DeviceInfo) -> Option<String> {
+        ceiling(info).limiting().map(super::super::link::Link::name)
     }
 
     #[test]
     fn a_usb_3_reader_on_a_usb_2_path_is_told() {
-        let mut gear = Gear {
+        let mut info = DeviceInfo {
             usb: vec![
                 device("1-2.1", 480.0, 210),
                 device("1-2", 480.0, 210),
                 device("usb1", 480.0, 200),
             ],
-            ..Gear::default()
+            ..DeviceInfo::default()
         };
-        let told = ceiling(&gear);
-        assert_eq!(limiting(&gear).unwrap(), "reader port usb2-bulk");
+        let told = ceiling(&info);
+        assert_eq!(limiting(&info).unwrap(), "reader port usb2-bulk");
         assert_eq!(told.links().len(), 2, "the computer's own hub is no link");
         assert_eq!(
             told.notes(),
@@ -225,40 +225,40 @@ mod tests {
                  to 42. Try another port, cable or hub."
             ]
         );
-        gear.usb[0].release = Some(200);
+        info.usb[0].release = Some(200);
         assert!(
-            ceiling(&gear).notes().is_empty(),
+            ceiling(&info).notes().is_empty(),
             "a USB 2 reader can't do more"
         );
-        gear.usb[0] = device("1-2.1", 5_000.0, 320);
-        assert!(ceiling(&gear).notes().is_empty());
+        info.usb[0] = device("1-2.1", 5_000.0, 320);
+        assert!(ceiling(&info).notes().is_empty());
     }
 
     #[test]
     fn a_hub_holds_back_what_hangs_on_it() {
-        let gear = Gear {
+        let info = DeviceInfo {
             usb: vec![device("2-1.4", 10_000.0, 320), device("2-1", 5_000.0, 320)],
-            ..Gear::default()
+            ..DeviceInfo::default()
         };
-        assert_eq!(limiting(&gear).unwrap(), "hub usb3-5g");
+        assert_eq!(limiting(&info).unwrap(), "hub usb3-5g");
     }
 
     #[test]
     fn an_unknown_speed_adds_no_link() {
-        let mut gear = Gear {
+        let mut info = DeviceInfo {
             usb: vec![device("2-1", 5_000.0, 320)],
-            ..Gear::default()
+            ..DeviceInfo::default()
         };
-        gear.usb[0].megabits = None;
-        assert_eq!(limiting(&gear), None);
-        gear.usb[0].megabits = Some(1.5);
-        assert_eq!(limiting(&gear), None);
-        assert_eq!(limiting(&Gear::default()), None);
+        info.usb[0].megabits = None;
+        assert_eq!(limiting(&info), None);
+        info.usb[0].megabits = Some(1.5);
+        assert_eq!(limiting(&info), None);
+        assert_eq!(limiting(&DeviceInfo::default()), None);
     }
 
     #[test]
     fn a_pcie_link_gives_what_both_ends_can_do_on_the_lanes_in_use() {
-        let mut gear = Gear {
+        let mut info = DeviceInfo {
             pcie: Some(PcieLink {
                 name: "0000:03:00.0".into(),
                 now_gts: Some(2.5),
@@ -266,9 +266,9 @@ mod tests {
                 device: (Some(16.0), Some(2)),
                 port: (Some(8.0), Some(4)),
             }),
-            ..Gear::default()
+            ..DeviceInfo::default()
         };
-        let told = ceiling(&gear);
+        let told = ceiling(&info);
         // PCI-SIG: 984.6 MB/s a lane at 8 GT/s with 128b/130b.
         assert_eq!(told.mbps(), Some(MegabytesPerS(984.615)));
         assert_eq!(
@@ -279,28 +279,28 @@ mod tests {
             ]
         );
         let mut drive = Ceiling::default();
-        notes(&mut drive, "Destination 1", &gear);
+        notes(&mut drive, "Destination 1", &info);
         assert_eq!(
             drive.notes().len(),
             1,
             "an idle drive is nothing to talk about"
         );
-        if let Some(link) = &mut gear.pcie {
+        if let Some(link) = &mut info.pcie {
             link.port = (None, None);
         }
         assert_eq!(
-            ceiling(&gear).mbps(),
+            ceiling(&info).mbps(),
             Some(MegabytesPerS(250.0)),
             "all that is known"
         );
-        if let Some(link) = &mut gear.pcie {
+        if let Some(link) = &mut info.pcie {
             link.now_lanes = None;
         }
-        assert_eq!(ceiling(&gear).mbps(), None);
+        assert_eq!(ceiling(&info).mbps(), None);
     }
 
-    fn slot(status: &str, timing: &str, clock_hz: f64) -> Gear {
-        Gear {
+    fn slot(status: &str, timing: &str, clock_hz: f64) -> DeviceInfo {
+        DeviceInfo {
             slot: Some(Slot {
                 name: "mmc0".into(),
                 is_sd: true,
@@ -312,7 +312,7 @@ mod tests {
                 }),
                 id: None,
             }),
-            ..Gear::default()
+            ..DeviceInfo::default()
         }
     }
 

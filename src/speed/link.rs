@@ -10,7 +10,7 @@ use std::fmt;
 
 /// A part of the way from a card to the drives. Drives are counted from 0, and from 1 in names.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Part {
+pub enum ChainPart {
     /// The card itself.
     Card,
     /// The card's own bus.
@@ -33,17 +33,17 @@ pub enum Part {
     DriveHub(usize),
 }
 
-impl Part {
+impl ChainPart {
     /// Returns the part with this name in events and records.
     pub fn from_name(name: &str) -> Option<Self> {
-        const WITHOUT_NUMBER: [Part; 7] = [
-            Part::Card,
-            Part::CardBus,
-            Part::ReaderSlot,
-            Part::CardAndReader,
-            Part::ReaderLink,
-            Part::ReaderPort,
-            Part::Hub,
+        const WITHOUT_NUMBER: [ChainPart; 7] = [
+            ChainPart::Card,
+            ChainPart::CardBus,
+            ChainPart::ReaderSlot,
+            ChainPart::CardAndReader,
+            ChainPart::ReaderLink,
+            ChainPart::ReaderPort,
+            ChainPart::Hub,
         ];
         let numbered = || {
             let rest = name.strip_prefix("destination ")?;
@@ -87,7 +87,7 @@ impl Part {
 }
 
 /// The name in events and records; part of their formats.
-impl fmt::Display for Part {
+impl fmt::Display for ChainPart {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Card => f.write_str("card"),
@@ -104,7 +104,7 @@ impl fmt::Display for Part {
     }
 }
 
-impl Serialize for Part {
+impl Serialize for ChainPart {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.collect_str(self)
     }
@@ -145,7 +145,7 @@ impl Serialize for LinkKind {
 #[derive(Clone, Copy, PartialEq, Debug, Serialize)]
 pub struct Link {
     /// Which part it is.
-    pub part: Part,
+    pub part: ChainPart,
     /// What the figure is the figure of.
     #[serde(rename = "id")]
     pub kind: LinkKind,
@@ -156,7 +156,7 @@ pub struct Link {
 }
 
 impl Link {
-    pub(super) fn new(part: Part, kind: LinkKind, mbps: MegabytesPerS, from: Origin) -> Self {
+    pub(super) fn new(part: ChainPart, kind: LinkKind, mbps: MegabytesPerS, from: Origin) -> Self {
         let mbps = rounded(mbps);
         Self {
             part,
@@ -168,7 +168,12 @@ impl Link {
 
     /// The link that is what drive `index`, counted from 0, was measured to sustain.
     pub fn measured(index: usize, mbps: MegabytesPerS) -> Self {
-        Self::new(Part::Drive(index), LinkKind::Writes, mbps, Origin::Measured)
+        Self::new(
+            ChainPart::Drive(index),
+            LinkKind::Writes,
+            mbps,
+            Origin::Measured,
+        )
     }
 
     /// Returns whether it can't be exceeded: a bus or a link. What a label says, what somebody says
@@ -196,7 +201,7 @@ impl Link {
     /// Returns the shortest name that says what it is: `USB 2.0`, `hub, USB 2.0`, `its label`.
     pub fn short(&self) -> String {
         match self.kind {
-            LinkKind::Bus(row) if !self.part.is_of_drive() && self.part != Part::Hub => {
+            LinkKind::Bus(row) if !self.part.is_of_drive() && self.part != ChainPart::Hub => {
                 row.words.to_owned()
             }
             LinkKind::Bus(_) | LinkKind::Writes => self.words(),
@@ -227,7 +232,7 @@ pub enum Bottleneck {
     #[default]
     Card,
     /// A link.
-    Link(Part, LinkKind),
+    Link(ChainPart, LinkKind),
     /// The computing of one further hash.
     Hash(Also),
     /// A drive, counted from 0.
@@ -247,7 +252,7 @@ impl Bottleneck {
     /// Returns its name for people: `drive 2`, `hash md5`.
     pub fn words(self) -> String {
         match self {
-            Self::Drive(index) => Part::Drive(index).words(),
+            Self::Drive(index) => ChainPart::Drive(index).words(),
             other => other.to_string(),
         }
     }
@@ -256,7 +261,7 @@ impl Bottleneck {
 impl From<Link> for Bottleneck {
     fn from(link: Link) -> Self {
         match (link.part, link.kind) {
-            (Part::Drive(index), LinkKind::Writes) => Self::Drive(index),
+            (ChainPart::Drive(index), LinkKind::Writes) => Self::Drive(index),
             (part, kind) => Self::Link(part, kind),
         }
     }
@@ -266,10 +271,10 @@ impl From<Link> for Bottleneck {
 impl fmt::Display for Bottleneck {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Card => Part::Card.fmt(f),
+            Self::Card => ChainPart::Card.fmt(f),
             Self::Link(part, kind) => write!(f, "{part} {}", kind.id()),
             Self::Hash(also) => write!(f, "hash {also}"),
-            Self::Drive(index) => Part::Drive(*index).fmt(f),
+            Self::Drive(index) => ChainPart::Drive(*index).fmt(f),
         }
     }
 }
@@ -291,20 +296,24 @@ mod tests {
 
     #[test]
     fn every_part_is_found_by_its_name_and_nothing_else_is() {
-        let numbered = [0, 1, 11]
-            .into_iter()
-            .flat_map(|n| [Part::Drive(n), Part::DrivePort(n), Part::DriveHub(n)]);
+        let numbered = [0, 1, 11].into_iter().flat_map(|n| {
+            [
+                ChainPart::Drive(n),
+                ChainPart::DrivePort(n),
+                ChainPart::DriveHub(n),
+            ]
+        });
         let plain = [
-            Part::Card,
-            Part::CardBus,
-            Part::ReaderSlot,
-            Part::CardAndReader,
-            Part::ReaderLink,
-            Part::ReaderPort,
-            Part::Hub,
+            ChainPart::Card,
+            ChainPart::CardBus,
+            ChainPart::ReaderSlot,
+            ChainPart::CardAndReader,
+            ChainPart::ReaderLink,
+            ChainPart::ReaderPort,
+            ChainPart::Hub,
         ];
         for part in plain.into_iter().chain(numbered) {
-            assert_eq!(Part::from_name(&part.to_string()), Some(part));
+            assert_eq!(ChainPart::from_name(&part.to_string()), Some(part));
         }
         for name in [
             "",
@@ -316,7 +325,7 @@ mod tests {
             "destination -1",
             "destination 99999999999999999999999",
         ] {
-            assert_eq!(Part::from_name(name), None, "{name}");
+            assert_eq!(ChainPart::from_name(name), None, "{name}");
         }
     }
 }

@@ -16,7 +16,7 @@ use crate::units::float;
 
 /// One stage of a set-up with what it is reckoned to give.
 #[derive(Clone, PartialEq, Debug)]
-pub struct Part {
+pub struct RatedStage {
     /// Its name for people: `reader`, `card bus, UHS-I`, `drive 1`, `read-back of drive 1`.
     pub name: String,
     /// Bytes per second, above zero.
@@ -26,7 +26,7 @@ pub struct Part {
     pub is_in_turns: bool,
 }
 
-impl Part {
+impl RatedStage {
     /// A part of so many bytes per second.
     pub fn new(name: impl Into<String>, bytes_per_s: f64) -> Self {
         Self {
@@ -39,18 +39,18 @@ impl Part {
 
 /// What is taken of drives of which nobody knows whether they spin.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Unknown {
+pub enum SpinAssumption {
     /// They spin.
-    Spins,
+    Spinning,
     /// They do not.
-    Stands,
+    NotSpinning,
 }
 
 /// Everything between a card and the drives, each link with what it is reckoned to give.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Setup {
     /// The links from the card to the drives, without the drives.
-    pub links: Vec<Part>,
+    pub links: Vec<RatedStage>,
     /// The drives. One of which it is not known how fast it is written holds nothing back.
     pub drives: Vec<DriveSpeed>,
 }
@@ -87,7 +87,7 @@ impl Setup {
         });
         if let Some(link) = slowest {
             let mbps = RatePrior::from_usual(low.0, high.0).mbps;
-            self.links.push(Part::new(link.words(), mbps * 1e6));
+            self.links.push(RatedStage::new(link.words(), mbps * 1e6));
         }
     }
 
@@ -99,26 +99,26 @@ impl Setup {
     }
 
     /// Returns whether a drive counts as a spinning disk.
-    pub fn has_spinning(&self, unknown: Unknown) -> bool {
-        self.drives.iter().any(|drive| spins(drive, unknown))
+    pub fn has_spinning(&self, assumed: SpinAssumption) -> bool {
+        self.drives.iter().any(|drive| spins(drive, assumed))
     }
 
     /// Returns every stage of the work when the copies are read back while the rest is still
     /// copied.
-    pub fn stages(&self, unknown: Unknown) -> Vec<Part> {
+    pub fn stages(&self, assumed: SpinAssumption) -> Vec<RatedStage> {
         let mut stages = self.links.clone();
         for (number, drive) in (1..).zip(&self.drives) {
             let name = format!("drive {number}");
             let reads = drive.reads.map(|r| r.mbps.bytes_per_s());
             match drive.writes {
-                Some(writes) if spins(drive, unknown) => stages.push(Part {
+                Some(writes) if spins(drive, assumed) => stages.push(RatedStage {
                     is_in_turns: true,
-                    ..Part::new(name, in_turns(writes, drive.reads) * 1e6)
+                    ..RatedStage::new(name, in_turns(writes, drive.reads) * 1e6)
                 }),
                 Some(writes) => {
-                    stages.push(Part::new(&name, writes.mbps.bytes_per_s()));
+                    stages.push(RatedStage::new(&name, writes.mbps.bytes_per_s()));
                     let back = format!("read-back of {name}");
-                    stages.extend(reads.map(|rate| Part::new(back, rate)));
+                    stages.extend(reads.map(|rate| RatedStage::new(back, rate)));
                 }
                 None => {}
             }
@@ -128,21 +128,21 @@ impl Setup {
 
     /// Returns the stage that sets the time, the first of those that are as slow; `None` if nothing
     /// is known.
-    pub fn limiting(&self, unknown: Unknown) -> Option<Part> {
-        slowest(self.stages(unknown))
+    pub fn limiting(&self, assumed: SpinAssumption) -> Option<RatedStage> {
+        slowest(self.stages(assumed))
     }
 
     /// Returns the seconds that an offload of `bytes` takes, with its read-back; `None` if nothing
     /// is known.
-    pub fn takes_s(&self, bytes: u64, unknown: Unknown) -> Option<f64> {
-        Some(float(bytes) / self.limiting(unknown)?.bytes_per_s)
+    pub fn takes_s(&self, bytes: u64, assumed: SpinAssumption) -> Option<f64> {
+        Some(float(bytes) / self.limiting(assumed)?.bytes_per_s)
     }
 
     /// Returns the seconds that copying `bytes` takes when it is not read back meanwhile; `None` if
     /// nothing is known.
     pub fn copy_s(&self, bytes: u64) -> Option<f64> {
         let writes = self.drives.iter().filter_map(|drive| drive.writes);
-        let drives = writes.map(|writes| Part::new("drive", writes.mbps.bytes_per_s()));
+        let drives = writes.map(|writes| RatedStage::new("drive", writes.mbps.bytes_per_s()));
         let slowest = slowest(self.links.iter().cloned().chain(drives))?;
         Some(float(bytes) / slowest.bytes_per_s)
     }
@@ -159,11 +159,11 @@ impl Setup {
     }
 }
 
-fn spins(drive: &DriveSpeed, unknown: Unknown) -> bool {
-    drive.is_spinning() || (unknown == Unknown::Spins && drive.may_spin())
+fn spins(drive: &DriveSpeed, assumed: SpinAssumption) -> bool {
+    drive.is_spinning() || (assumed == SpinAssumption::Spinning && drive.may_spin())
 }
 
-fn slowest(parts: impl IntoIterator<Item = Part>) -> Option<Part> {
+fn slowest(parts: impl IntoIterator<Item = RatedStage>) -> Option<RatedStage> {
     parts.into_iter().reduce(|least, part| {
         if part.bytes_per_s < least.bytes_per_s {
             part
@@ -189,10 +189,10 @@ pub const HELP_S: f64 = 0.5;
 
 impl Saving {
     /// Compares two set-ups over `bytes`; `None` if one of them has no known link.
-    pub fn of(now: &Setup, then: &Setup, bytes: u64, unknown: Unknown) -> Option<Self> {
+    pub fn of(now: &Setup, then: &Setup, bytes: u64, assumed: SpinAssumption) -> Option<Self> {
         Some(Self {
-            now_s: now.takes_s(bytes, unknown)?,
-            then_s: then.takes_s(bytes, unknown)?,
+            now_s: now.takes_s(bytes, assumed)?,
+            then_s: then.takes_s(bytes, assumed)?,
         })
     }
 
@@ -265,8 +265,8 @@ mod tests {
     fn setup(card: f64, reader: f64, drives: &[DriveSpeed]) -> Setup {
         Setup {
             links: vec![
-                Part::new("card", card * 1e6),
-                Part::new("reader", reader * 1e6),
+                RatedStage::new("card", card * 1e6),
+                RatedStage::new("reader", reader * 1e6),
             ],
             drives: drives.to_vec(),
         }
@@ -290,7 +290,7 @@ mod tests {
         let then = setup(300.0, 250.0, &[old]);
         close(promised_s(bytes, 90e6, 250e6) / 60.0, 26.1, 0.05);
         close(hours_of_40(promised_s(bytes, 90e6, 250e6)), 17.4, 0.05);
-        let saving = Saving::of(&now, &then, bytes, Unknown::Stands).unwrap();
+        let saving = Saving::of(&now, &then, bytes, SpinAssumption::NotSpinning).unwrap();
         close(saving.saved_s() / 60.0, 7.4, 0.05);
         close(hours_of_40(saving.saved_s()), 4.9, 0.05);
         close(
@@ -298,7 +298,10 @@ mod tests {
             12.15,
             0.001,
         );
-        assert_eq!(then.limiting(Unknown::Stands).unwrap().name, "drive 1");
+        assert_eq!(
+            then.limiting(SpinAssumption::NotSpinning).unwrap().name,
+            "drive 1"
+        );
         assert!(saving.helps());
         let apart = Apart::of(&now, &then, bytes).unwrap();
         close(apart.copy_s / 60.0, 7.4, 0.05);
@@ -318,23 +321,26 @@ mod tests {
         close(per_hour(210.0, apart.saved_s() * 40.0).unwrap(), 6.3, 0.05);
         // In turns on a disk 1/110 + 1/115 s per MB become 1/250 with the drive: 3,033 s of an
         // offload, close to it. Where nothing spins, the reader's share alone is left.
-        let saving = Saving::of(&now, &both, bytes, Unknown::Stands).unwrap();
+        let saving = Saving::of(&now, &both, bytes, SpinAssumption::NotSpinning).unwrap();
         close(saving.saved_s(), 3_033.0, 1.0);
         let flash = setup(300.0, 90.0, &[drive(110.0, 115.0, Some(false))]);
-        let saving = Saving::of(&flash, &both, bytes, Unknown::Spins).unwrap();
+        let saving = Saving::of(&flash, &both, bytes, SpinAssumption::Spinning).unwrap();
         close(hours_of_40(saving.saved_s()), 17.4, 0.05);
     }
 
     #[test]
     fn a_disk_that_does_one_thing_at_a_time_gains_nothing_from_a_reader() {
         let bytes = 220 * GB;
-        for (spins, unknown) in [(Some(true), Unknown::Stands), (None, Unknown::Spins)] {
+        for (spins, assumed) in [
+            (Some(true), SpinAssumption::NotSpinning),
+            (None, SpinAssumption::Spinning),
+        ] {
             // 1/110 + 1/115 s per MB.
             let disk = drive(110.0, 115.0, spins);
             let now = setup(300.0, 90.0, std::slice::from_ref(&disk));
             let then = setup(300.0, 250.0, &[disk]);
-            assert!(now.has_spinning(unknown));
-            let saving = Saving::of(&now, &then, bytes, unknown).unwrap();
+            assert!(now.has_spinning(assumed));
+            let saving = Saving::of(&now, &then, bytes, assumed).unwrap();
             close(saving.now_s, 3_913.0, 1.0);
             close(saving.saved_s(), 0.0, 1e-6);
             assert!(!saving.helps());
@@ -342,7 +348,9 @@ mod tests {
         // Where only its writing is known, it reads as fast, as in a ceiling.
         let disk = setup(300.0, 250.0, &[drive(110.0, 0.0, Some(true))]);
         close(
-            disk.limiting(Unknown::Stands).unwrap().bytes_per_s,
+            disk.limiting(SpinAssumption::NotSpinning)
+                .unwrap()
+                .bytes_per_s,
             55e6,
             1.0,
         );
@@ -356,15 +364,15 @@ mod tests {
         let now = setup(300.0, 90.0, &[drive(400.0, 450.0, None)]);
         let then = setup(300.0, 90.0, &[drive(900.0, 1_000.0, None)]);
         assert!(!now.may_spin(), "too fast for a spinning disk");
-        for unknown in [Unknown::Spins, Unknown::Stands] {
-            let saving = Saving::of(&now, &then, bytes, unknown).unwrap();
+        for assumed in [SpinAssumption::Spinning, SpinAssumption::NotSpinning] {
+            let saving = Saving::of(&now, &then, bytes, assumed).unwrap();
             close(saving.now_s / 60.0, 40.7, 0.05);
             assert!(!saving.helps());
-            assert_eq!(then.limiting(unknown).unwrap().name, "reader");
+            assert_eq!(then.limiting(assumed).unwrap().name, "reader");
         }
         // A drive that is read slower than it is written holds all back by its read-back.
         let slow = setup(300.0, 90.0, &[drive(400.0, 60.0, None)]);
-        let limiting = slow.limiting(Unknown::Stands).unwrap();
+        let limiting = slow.limiting(SpinAssumption::NotSpinning).unwrap();
         assert_eq!(limiting.name, "read-back of drive 1");
     }
 
@@ -373,13 +381,13 @@ mod tests {
         let bytes = 100 * GB;
         let now = setup(250.0, 90.0, &[drive(400.0, 0.0, None)]);
         let faster_card = setup(300.0, 90.0, &[drive(400.0, 0.0, None)]);
-        let saving = Saving::of(&now, &faster_card, bytes, Unknown::Stands).unwrap();
+        let saving = Saving::of(&now, &faster_card, bytes, SpinAssumption::NotSpinning).unwrap();
         close(saving.saved_s(), 0.0, 1e-9);
         assert_eq!(Apart::of(&now, &faster_card, bytes), None);
         assert!(!saving.helps());
         assert_eq!(per_hour(60.0, saving.saved_s()), None);
         let nothing = Setup::default();
-        assert!(Saving::of(&nothing, &now, bytes, Unknown::Stands).is_none());
+        assert!(Saving::of(&nothing, &now, bytes, SpinAssumption::NotSpinning).is_none());
     }
 
     #[test]
@@ -394,14 +402,23 @@ mod tests {
                     let then = [drive(write * 1.1, write, None), other];
                     let now = setup(card, reader, &now);
                     let then = setup(card * 1.5, reader * 2.0, &then);
-                    let of = |unknown| Saving::of(&now, &then, bytes, unknown).unwrap();
+                    let of = |assumed| Saving::of(&now, &then, bytes, assumed).unwrap();
                     // A drive of 286 MB/s may spin, and one of 315 may not: that helps, and never
                     // harms.
-                    assert!(of(Unknown::Spins).saved_s() >= -1e-9);
-                    assert!(of(Unknown::Stands).saved_s() >= -1e-9);
-                    assert!(of(Unknown::Spins).now_s >= of(Unknown::Stands).now_s);
-                    assert!(of(Unknown::Stands).now_s >= now.copy_s(bytes).unwrap() - 1e-9);
-                    assert!(now.limiting(Unknown::Stands).unwrap().bytes_per_s <= 60e6);
+                    assert!(of(SpinAssumption::Spinning).saved_s() >= -1e-9);
+                    assert!(of(SpinAssumption::NotSpinning).saved_s() >= -1e-9);
+                    assert!(
+                        of(SpinAssumption::Spinning).now_s >= of(SpinAssumption::NotSpinning).now_s
+                    );
+                    assert!(
+                        of(SpinAssumption::NotSpinning).now_s >= now.copy_s(bytes).unwrap() - 1e-9
+                    );
+                    assert!(
+                        now.limiting(SpinAssumption::NotSpinning)
+                            .unwrap()
+                            .bytes_per_s
+                            <= 60e6
+                    );
                 }
             }
         }
@@ -430,7 +447,11 @@ mod tests {
             let (low, high) = Ceiling::of(&chain).usual().unwrap();
             let mut setup = Setup::default();
             setup.add_chain(&chain);
-            let got = setup.limiting(Unknown::Stands).unwrap().bytes_per_s / 1e6;
+            let got = setup
+                .limiting(SpinAssumption::NotSpinning)
+                .unwrap()
+                .bytes_per_s
+                / 1e6;
             close(got, RatePrior::from_usual(low.0, high.0).mbps, 1e-9);
         }
         let row = find("usb2").unwrap();
@@ -456,7 +477,11 @@ mod tests {
         setup.add_chain(&chain);
         // Common practice, no source: such a card gives 92 to 95 MB/s in any but its matched
         // reader; published single measurements go down to 80.
-        let got = setup.limiting(Unknown::Stands).unwrap().bytes_per_s / 1e6;
+        let got = setup
+            .limiting(SpinAssumption::NotSpinning)
+            .unwrap()
+            .bytes_per_s
+            / 1e6;
         assert!((80.0..96.0).contains(&got), "{got}");
     }
 }

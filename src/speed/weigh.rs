@@ -341,20 +341,20 @@ mod tests {
         // Common practice, no source: a card that is labelled 170 MB/s writes about 90. Its label
         // goes into the ceiling of reading, and the burst has its writing: 2 GB clear in 22 s and
         // not in 12.
-        use crate::kit::{Card, Reader, fill};
+        use crate::kit::{KitCard, KitReader, fill};
         use crate::speed::ceiling::Ceiling;
         use crate::speed::chain::Chain;
-        let card = Card {
+        let card = KitCard {
             name: "A1".into(),
             reads: Some(170.0),
             bus: Some("uhs-ii".into()),
             class: WriteClass::parse("V90"),
-            ..Card::default()
+            ..KitCard::default()
         };
-        let reader = Reader {
+        let reader = KitReader {
             name: "blue".into(),
             bus: Some("uhs-ii".into()),
-            ..Reader::default()
+            ..KitReader::default()
         };
         let mut chain = Chain::default();
         fill(&mut chain, Some(&card), Some(&reader));

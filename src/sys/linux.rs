@@ -173,7 +173,7 @@ pub fn loop_file(device: &File) -> io::Result<(u64, u64)> {
 
 /// Returns whether the beginning of a file lies within the records of its file system, which are
 /// read from memory as a rule. `false` where the file system does not say.
-pub fn is_kept_in_records(file: &File) -> bool {
+pub fn has_inline_data(file: &File) -> bool {
     let mut first = FirstExtent {
         map: ExtentMap {
             start: 0,

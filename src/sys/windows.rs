@@ -213,7 +213,7 @@ pub fn drive_type(root: &OsStr) -> io::Result<u32> {
 
 /// Room on a volume, in bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Room {
+pub struct DiskSpace {
     /// Size of the volume.
     pub total_bytes: u64,
     /// Free for this user.
@@ -226,7 +226,7 @@ pub struct Room {
 ///
 /// # Errors
 /// What the system says.
-pub fn room(root: &OsStr) -> io::Result<Room> {
+pub fn room(root: &OsStr) -> io::Result<DiskSpace> {
     let root = wide(root)?;
     let (mut free, mut total, mut all_free) = (0, 0, 0);
     // SAFETY: `root` is closed by a NUL; the three numbers outlive the call.
@@ -250,7 +250,7 @@ pub fn room(root: &OsStr) -> io::Result<Room> {
         )
     });
     let cluster_bytes = u64::from(sectors).saturating_mul(u64::from(sector_bytes));
-    Ok(Room {
+    Ok(DiskSpace {
         total_bytes: total,
         free_bytes: free,
         cluster_bytes: if told.is_ok() && cluster_bytes > 0 {

@@ -6,7 +6,7 @@ use crate::disk::ReadBackWay;
 use crate::error::{Error, ProblemKind};
 use crate::record::layout::{Layout, RECORDS, TAG_FILES};
 use crate::record::manifest::{MANIFEST_SIGNATURE, Manifest, ManifestError};
-use crate::record::signature::Expected;
+use crate::record::signature::TrustedKeys;
 use crate::units::len64;
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -60,13 +60,13 @@ impl Findings {
     }
 
     /// Returns whether the manifest is intact and signed by one of these keys.
-    pub fn is_signed_by(&self, expected: &Expected) -> bool {
+    pub fn is_signed_by(&self, expected: &TrustedKeys) -> bool {
         matches!(&self.signature, Signature::Intact(by) if expected.has(by))
     }
 
     /// Holds the signature against the keys that are expected: one that is missing or by another
     /// key is a finding. One that was found broken is told already.
-    pub fn expect_signed_by(&mut self, expected: &Expected) {
+    pub fn expect_signed_by(&mut self, expected: &TrustedKeys) {
         let why = match &self.signature {
             _ if self.is_signed_by(expected) => return,
             Signature::Broken => return,

@@ -5,6 +5,7 @@ use super::finding::Finding;
 use super::names::{KnownEntries, absent};
 use crate::digest::Digest;
 use crate::disk::hash_file::hash_whole_with;
+use crate::disk::progress::Progress;
 use crate::disk::{Disk, EntryKind, ReadBackWay};
 use crate::error::Step;
 use crate::hash_algorithm::AlsoHashes;
@@ -12,29 +13,17 @@ use crate::record::manifest::FilePart;
 use camino::Utf8Path;
 use rayon::prelude::*;
 use std::io;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-
-/// How far a running check is; many threads add to it.
-#[derive(Debug, Default)]
-pub struct Progress {
-    /// Bytes to read, once the manifest is known.
-    pub bytes_total: AtomicU64,
-    /// Bytes read.
-    pub bytes: AtomicU64,
-    /// Set from outside to stop.
-    pub cancel: Arc<AtomicBool>,
-}
+use std::sync::atomic::Ordering;
 
 /// The result for one file; no way when it was not read.
-pub(super) struct Checked {
+pub(super) struct CheckedFile {
     pub(super) bytes: u64,
     pub(super) way: Option<ReadBackWay>,
     pub(super) finding: Option<Finding>,
 }
 
 /// The least reliable way in which a file was read.
-pub(super) fn least_reliable(checked: &[Checked]) -> ReadBackWay {
+pub(super) fn least_reliable(checked: &[CheckedFile]) -> ReadBackWay {
     let ways = checked.iter().filter_map(|c| c.way);
     ways.min().unwrap_or(ReadBackWay::None)
 }
@@ -46,7 +35,7 @@ pub(super) fn check_files(
     standing: &KnownEntries,
     threads: usize,
     progress: &Progress,
-) -> Vec<Checked> {
+) -> Vec<CheckedFile> {
     let check = |file: &&FilePart| {
         let changed = |why: String| Some(Finding::Changed(file.path.to_string(), why));
         let (way, finding) = match standing.get(&*file.path) {
@@ -69,7 +58,7 @@ pub(super) fn check_files(
                 }
             },
         };
-        Checked {
+        CheckedFile {
             bytes: file.bytes,
             way,
             finding,

@@ -10,23 +10,23 @@ mod records;
 mod stored;
 mod tags;
 
+use crate::disk::progress::Progress;
 pub use answer::{Findings, VerifyError};
-pub use content::Progress;
 pub use finding::{Finding, path_of};
 pub use records::{Page, Remark, Signature};
 
 use crate::clock::Clock;
 use crate::disk::backing::Backing;
 use crate::disk::guarded::Guarded;
-use crate::disk::{Anchor, Disk, FolderFacts, Sights, Tree, settle_all};
+use crate::disk::{Anchor, Disk, FolderFacts, Sights, TreeKind, settle_all};
 use crate::error::{Error, Step};
 use crate::record::layout::{Layout, RECORDS};
 use crate::record::load::load_any;
 use crate::record::manifest::{FilePart, Manifest};
 use crate::units::len64;
 use camino::Utf8Path;
-use content::{Checked, check_files, least_reliable};
-use names::{Seen, files_to_check, look_at_names, lying_here};
+use content::{CheckedFile, check_files, least_reliable};
+use names::{NameCheck, files_to_check, look_at_names, lying_here};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::atomic::Ordering;
@@ -51,10 +51,10 @@ pub fn verify(
     let (manifest, manifest_hash_checked, signed) =
         load_any(disk, &root.join(RECORDS)).map_err(VerifyError::Manifest)?;
     let found = looking
-        .walk(root, Tree::Card)
+        .walk(root, TreeKind::Card)
         .map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
     let sights = Sights::of(&found, &facts.filesystem);
-    let Seen {
+    let NameCheck {
         earlier,
         standing,
         mut findings,
@@ -140,7 +140,7 @@ fn changed_meanwhile(
     if progress.cancel.load(Ordering::Relaxed) {
         return Ok(BTreeSet::new());
     }
-    let now = disk.walk(root, Tree::Card);
+    let now = disk.walk(root, TreeKind::Card);
     let now = now.map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
     Ok(then.not_in(&Sights::of(&now, &facts.filesystem)))
 }
@@ -150,7 +150,7 @@ fn note(
     meanwhile: &BTreeSet<String>,
     layout: Layout,
     files: &[&FilePart],
-    checked: &mut [Checked],
+    checked: &mut [CheckedFile],
     findings: &mut Vec<Finding>,
 ) {
     let changed = |path: &str| Finding::Changed(path.to_owned(), MEANWHILE.to_owned());

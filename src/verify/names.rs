@@ -5,7 +5,7 @@ use super::finding::{Finding, unfinished_or};
 use super::records::{self, Page, Remark, Signature};
 use super::tags::Bag;
 use crate::card::left_out::came_later;
-use crate::disk::{Disk, EntryKind, Found};
+use crate::disk::{Disk, EntryKind, WalkEntry};
 use crate::error::Step;
 use crate::name::part_name;
 use crate::record::layout::{DATA, Layout, RECORDS, TAG_FILES};
@@ -19,7 +19,7 @@ use std::path::Path;
 pub(super) type KnownEntries = HashMap<String, Result<EntryKind, Finding>>;
 
 /// What is to be said of an offload before its files are read.
-pub(super) struct Seen {
+pub(super) struct NameCheck {
     /// The manifests of earlier runs, oldest first.
     pub(super) earlier: Vec<Manifest>,
     /// What stands in the card's tree and is known, by the card's path.
@@ -36,12 +36,12 @@ pub(super) fn look_at_names(
     root: &Utf8Path,
     manifest: &Manifest,
     checked: (bool, Signed),
-    found: Vec<Found>,
+    found: Vec<WalkEntry>,
     page: Page,
-) -> Seen {
+) -> NameCheck {
     let layout = manifest.offload.layout;
     let (in_records, unseen, found) = split_records(found);
-    let records::Checked {
+    let records::CheckedRecords {
         earlier,
         mut findings,
         mut litter,
@@ -73,7 +73,7 @@ pub(super) fn look_at_names(
     }
     litter.extend(litter_of_tree.iter().map(|path| layout.outside(path)));
     findings.extend(of_tree.into_iter().map(|f| f.outside(layout)));
-    Seen {
+    NameCheck {
         earlier,
         standing,
         findings,
@@ -106,7 +106,7 @@ pub(super) fn files_to_check<'a>(
 
 /// Takes out what stands in the records folder, relative to it, with what could not be looked at
 /// there.
-fn split_records(found: Vec<Found>) -> (Vec<String>, Vec<Finding>, Vec<Found>) {
+fn split_records(found: Vec<WalkEntry>) -> (Vec<String>, Vec<Finding>, Vec<WalkEntry>) {
     let (mut in_records, mut unseen) = (Vec::new(), Vec::new());
     let mut rest = Vec::new();
     for entry in found {
@@ -132,7 +132,7 @@ fn split_records(found: Vec<Found>) -> (Vec<String>, Vec<Finding>, Vec<Found>) {
 }
 
 /// Splits what stands in a bag into its payload, relative to that, and what lies beside it.
-fn split_bag(found: Vec<Found>) -> (Vec<Found>, Vec<Found>) {
+fn split_bag(found: Vec<WalkEntry>) -> (Vec<WalkEntry>, Vec<WalkEntry>) {
     let (mut inside, mut beside) = (Vec::new(), Vec::new());
     for mut entry in found {
         let below = Path::new(&entry.path).strip_prefix(DATA);
@@ -154,7 +154,7 @@ fn split_bag(found: Vec<Found>) -> (Vec<Found>, Vec<Found>) {
 
 /// Tells what lies beside the payload and is no tag file.
 fn check_beside(
-    beside: Vec<Found>,
+    beside: Vec<WalkEntry>,
     findings: &mut Vec<Finding>,
     litter: &mut Vec<String>,
     remarks: &mut BTreeSet<Remark>,
@@ -181,8 +181,8 @@ fn check_beside(
 }
 
 /// The paths of all files among entries.
-fn files_in(found: &[Found]) -> HashSet<String> {
-    let is_file = |f: &&Found| matches!(&f.stat, Ok(s) if s.kind == EntryKind::File);
+fn files_in(found: &[WalkEntry]) -> HashSet<String> {
+    let is_file = |f: &&WalkEntry| matches!(&f.stat, Ok(s) if s.kind == EntryKind::File);
     let files = found.iter().filter(is_file);
     files
         .filter_map(|f| Some(f.path.to_str()?.to_owned()))
@@ -198,7 +198,7 @@ fn folders_above(path: &str) -> impl Iterator<Item = &str> {
 fn sort_found(
     manifest: &Manifest,
     earlier: &[Manifest],
-    found: Vec<Found>,
+    found: Vec<WalkEntry>,
     findings: &mut Vec<Finding>,
     litter: &mut Vec<String>,
 ) -> KnownEntries {

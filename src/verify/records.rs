@@ -56,7 +56,7 @@ pub enum Signature {
 
 /// What was found in the records folder.
 #[derive(Debug, Default)]
-pub(super) struct Checked {
+pub(super) struct CheckedRecords {
     /// The manifests of earlier runs, oldest first.
     pub(super) earlier: Vec<Manifest>,
     pub(super) findings: Vec<Finding>,
@@ -72,7 +72,7 @@ struct Check<'a> {
     page: Page,
     /// Everything that stands in the records folder, relative to it.
     standing: HashSet<&'a str>,
-    checked: Checked,
+    checked: CheckedRecords,
 }
 
 /// Checks the records at `root`. `standing` is everything in the records folder, relative to it.
@@ -83,13 +83,13 @@ pub(super) fn check(
     (has_hash, signed): (bool, Signed),
     standing: &[String],
     page: Page,
-) -> Checked {
+) -> CheckedRecords {
     let mut check = Check {
         disk,
         root,
         page,
         standing: standing.iter().map(String::as_str).collect(),
-        checked: Checked::default(),
+        checked: CheckedRecords::default(),
     };
     check.strangers(standing, manifest.offload.layout);
     if !has_hash {

@@ -12,6 +12,7 @@ use crate::{support, truth};
 use camino::Utf8PathBuf;
 use std::time::Duration;
 use unlade::disk::buffer::Pool;
+use unlade::disk::progress::Progress;
 use unlade::disk::{Disk as _, Stamp};
 use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind};
 use unlade::event::Silent;
@@ -20,9 +21,9 @@ use unlade::proof::Proof;
 use unlade::record::checksums;
 use unlade::record::layout::Level;
 use unlade::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
-use unlade::run::prove::{Ask, Told, prove};
+use unlade::run::prove::{Ask, ProveOutcome, prove};
 use unlade::run::{self, Job, Tools};
-use unlade::verify::{Finding, Findings, Progress, path_of, verify};
+use unlade::verify::{Finding, Findings, path_of, verify};
 
 const HOUR: i64 = 3_600;
 
@@ -90,7 +91,7 @@ fn copied(frames: u64) -> Sim {
     sim
 }
 
-fn asked(sim: &Sim, change: impl FnOnce(&mut Ask)) -> Told {
+fn asked(sim: &Sim, change: impl FnOnce(&mut Ask)) -> ProveOutcome {
     let mut ask = Ask {
         card: "/card".into(),
         on: vec!["/a".into(), "/b".into()],

@@ -18,6 +18,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, OnceLock};
 use std::time::Duration;
 use unlade::digest::Digest;
+use unlade::disk::progress::Progress;
 use unlade::disk::{ReadBackWay, Stamp};
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
@@ -36,7 +37,7 @@ use unlade::record::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Mani
 use unlade::record::signature::Signer;
 use unlade::record::{checksums, journal, signature};
 use unlade::run::{self, CHECKSUMS, Job, REPORT, Tools};
-use unlade::verify::{Progress, path_of, verify};
+use unlade::verify::{path_of, verify};
 
 const NAME: &str = "20261125-KITES";
 pub(crate) const CARD: &str = "/card";

@@ -20,7 +20,7 @@ use scenarios::{Group, SCENARIOS};
 use score::{Marks, NAMES, OURS, mark, summary};
 use trace::Replay;
 use unlade::disk::Stamp;
-use unlade::disk::hardware::Gear;
+use unlade::disk::hardware::DeviceInfo;
 use unlade::event::{Event, Observer, Silent, Snapshot};
 use unlade::plan::terms::Terms;
 use unlade::proof::to_manifest::manifest_of;
@@ -294,12 +294,12 @@ fn a_plan_and_its_copy_start_from_one_number() {
 
     // A drive that spins takes 1 / (1/110 + 1/115) MB/s, and less as it fills; 400 MB/s do not
     // spin.
-    let spins = || Gear {
+    let spins = || DeviceInfo {
         rotational: Some(true),
-        ..Gear::default()
+        ..DeviceInfo::default()
     };
-    sim.set_gear("/a", spins());
-    sim.set_gear("/b", spins());
+    sim.set_device_info("/a", spins());
+    sim.set_device_info("/b", spins());
     let drive = |writes, reads| DriveSpeed {
         writes: Some(Figure::label(MegabytesPerS(writes))),
         reads: Some(Figure::label(MegabytesPerS(reads))),

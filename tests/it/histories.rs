@@ -36,6 +36,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use unlade::digest::Digest;
+use unlade::disk::progress::Progress;
 use unlade::disk::{Disk as _, Stamp};
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::Silent;
@@ -52,7 +53,7 @@ use unlade::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use unlade::record::{checksums, journal};
 use unlade::run::prove::{Ask, prove};
 use unlade::run::{self, Job, Tools};
-use unlade::verify::{Finding, Findings, Progress, VerifyError, path_of, verify};
+use unlade::verify::{Finding, Findings, VerifyError, path_of, verify};
 
 const HISTORIES: u64 = 500;
 /// So many where sweeps do not run whole.

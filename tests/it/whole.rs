@@ -10,14 +10,14 @@ use std::sync::atomic::AtomicBool;
 use unlade::card::listing::Listing;
 use unlade::card::survey::survey;
 use unlade::disk::Disk as _;
+use unlade::disk::progress::Progress;
 use unlade::error::ProblemKind;
 use unlade::event::{Event, Observer};
 use unlade::existing::source::CardNow;
 use unlade::proof::Proof;
 use unlade::proof::to_manifest::manifest_of;
 use unlade::run;
-use unlade::run::prove::{Ask, Told, prove};
-use unlade::verify::Progress;
+use unlade::run::prove::{Ask, ProveOutcome, prove};
 
 /// Does something when the card may leave the reader.
 struct AtLeave<'a>(Option<Box<dyn FnOnce() + 'a>>);
@@ -43,7 +43,7 @@ fn copy(sim: &Sim, then: impl FnOnce()) -> Proof {
     proof
 }
 
-fn ask(sim: &Sim) -> Told {
+fn ask(sim: &Sim) -> ProveOutcome {
     let tools = tools(sim, &Arc::new(AtomicBool::new(false)));
     let ask = Ask {
         card: CARD.into(),

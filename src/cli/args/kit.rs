@@ -4,7 +4,7 @@ use crate::cli::args::speed::{FlagError, RateArg, row};
 use crate::cli::wrong_value::WrongValue;
 use camino::Utf8PathBuf;
 use clap::{Args, Subcommand, ValueEnum};
-use unlade::kit::Kind;
+use unlade::kit::KitEntryKind;
 use unlade::speed::classes::WriteClass;
 use unlade::speed::links::LinkRow;
 
@@ -45,7 +45,7 @@ pub(crate) enum KindArg {
     Drive,
 }
 
-impl From<KindArg> for Kind {
+impl From<KindArg> for KitEntryKind {
     fn from(kind: KindArg) -> Self {
         match kind {
             KindArg::Card => Self::Card,

@@ -2,7 +2,7 @@
 
 use crate::cli::wrong_value::WrongValue;
 use clap::Args;
-use unlade::ledger::Expected;
+use unlade::ledger::ExpectedCards;
 use unlade::ledger::shoot::{CARDS_MAX, parse_labels};
 
 /// The longest name of a shoot, in bytes.
@@ -68,10 +68,10 @@ impl ShootArgs {
     ///
     /// # Errors
     /// In plain words.
-    pub(crate) fn expected(&self) -> Result<Option<Expected>, WrongValue> {
+    pub(crate) fn expected(&self) -> Result<Option<ExpectedCards>, WrongValue> {
         match (self.expect, &self.expect_labels) {
             (Some(n), _) if n > CARDS_MAX => Err(WrongValue::Expect),
-            (Some(n), _) => Ok(Some(Expected::Count(n))),
+            (Some(n), _) => Ok(Some(ExpectedCards::Count(n))),
             (None, Some(labels)) => parse_labels(labels)
                 .map(Some)
                 .map_err(WrongValue::ExpectLabels),

@@ -15,8 +15,8 @@ use serde_json::{Value, json};
 use std::io;
 use std::sync::Arc;
 use std::time::Duration;
-use unlade::kit::edit::{self, Entry};
-use unlade::kit::{Card, Drive, Kind, Kit, Reader};
+use unlade::kit::edit::{self, KitEntry};
+use unlade::kit::{Kit, KitCard, KitDrive, KitEntryKind, KitReader};
 use unlade::name::{shown, word};
 use unlade::run::Tools;
 use unlade::speed::links::{Family, LinkRow};
@@ -32,7 +32,7 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
         KitCommand::List => list(&home, out, tools),
         KitCommand::Add { what } => add(&home, what, out, tools),
         KitCommand::Remove { kind, name } => {
-            let kind = Kind::from(*kind);
+            let kind = KitEntryKind::from(*kind);
             kit_file::edit(&home, pause(tools), |text| edit::remove(text, kind, name))
                 .map(|()| {
                     let what = format!("{kind} `{}` removed", shown(name));
@@ -81,7 +81,7 @@ enum NoVolume {
     NoIdentity {
         at: Utf8PathBuf,
         filesystem: String,
-        kind: Kind,
+        kind: KitEntryKind,
     },
 }
 
@@ -115,7 +115,11 @@ fn done(what: &str, notes: &[String], home: &Utf8Path, out: Out, tools: &Tools) 
 // ---- adding -----------------------------------------------------------------------------------
 
 /// Returns the identity of the volume that is plugged in at a folder, for a card or a drive.
-fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<String>, Trouble> {
+fn volume_at(
+    at: Option<&Utf8PathBuf>,
+    kind: KitEntryKind,
+    tools: &Tools,
+) -> Result<Vec<String>, Trouble> {
     let Some(at) = at else {
         return Ok(Vec::new());
     };
@@ -127,8 +131,10 @@ fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<
     let facts = facts.map_err(|cause| Trouble::NoVolume(unseen(cause)))?;
     let volume = facts.volume_id.as_deref();
     let ids = match kind {
-        Kind::Card => tools.disk.gear(&facts).card_ids(volume),
-        Kind::Reader | Kind::Drive => volume.into_iter().map(str::to_owned).collect(),
+        KitEntryKind::Card => tools.disk.device_info(&facts).card_ids(volume),
+        KitEntryKind::Reader | KitEntryKind::Drive => {
+            volume.into_iter().map(str::to_owned).collect()
+        }
     };
     if ids.is_empty() {
         return Err(Trouble::NoVolume(NoVolume::NoIdentity {
@@ -142,13 +148,15 @@ fn volume_at(at: Option<&Utf8PathBuf>, kind: Kind, tools: &Tools) -> Result<Vec<
 
 /// Returns what to do about a card or drive whose volume has no identity. Nothing but its volume
 /// tells a drive, so that an entry for it would never be used by `copy`.
-fn without_identity(kind: Kind) -> &'static str {
+fn without_identity(kind: KitEntryKind) -> &'static str {
     match kind {
-        Kind::Drive => {
+        KitEntryKind::Drive => {
             "A drive is told by nothing else: give what it sustains with --writes when you plan or \
             copy."
         }
-        Kind::Card | Kind::Reader => "Leave out --at and name it with --as when you copy.",
+        KitEntryKind::Card | KitEntryKind::Reader => {
+            "Leave out --at and name it with --as when you copy."
+        }
     }
 }
 
@@ -202,36 +210,36 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
     let bus = command.bus().map_err(Trouble::Flag)?;
     let (entry, update, at) = match command {
         AddCommand::Card(args) => {
-            let card = Card {
+            let card = KitCard {
                 name: args.name.clone(),
                 reads: mb(args.reads.as_ref()),
                 bus: args.bus.clone(),
                 class: args.class,
                 readers: args.reader.clone(),
-                volumes: volume_at(args.at.as_ref(), Kind::Card, tools)?,
+                volumes: volume_at(args.at.as_ref(), KitEntryKind::Card, tools)?,
                 note: args.note.clone(),
             };
-            (Entry::Card(card), args.update, args.at.is_some())
+            (KitEntry::Card(card), args.update, args.at.is_some())
         }
         AddCommand::Reader(args) => {
-            let reader = Reader {
+            let reader = KitReader {
                 name: args.name.clone(),
                 bus: args.bus.clone(),
                 link: args.link.clone(),
                 note: args.note.clone(),
             };
-            (Entry::Reader(reader), args.update, false)
+            (KitEntry::Reader(reader), args.update, false)
         }
         AddCommand::Drive(args) => {
-            let drive = Drive {
+            let drive = KitDrive {
                 name: args.name.clone(),
                 writes: mb(args.writes.as_ref()),
                 reads: mb(args.reads.as_ref()),
                 spins: args.spins,
-                volumes: volume_at(args.at.as_ref(), Kind::Drive, tools)?,
+                volumes: volume_at(args.at.as_ref(), KitEntryKind::Drive, tools)?,
                 note: args.note.clone(),
             };
-            (Entry::Drive(drive), args.update, args.at.is_some())
+            (KitEntry::Drive(drive), args.update, args.at.is_some())
         }
     };
     kit_file::edit(home, pause(tools), |text| {
@@ -246,7 +254,7 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
     let verb = if update { "changed" } else { "added" };
     let what = format!("{} `{}` {verb}", entry.kind(), shown(entry.name()));
     done(&what, &notes, home, out, tools);
-    if at && entry.kind() == Kind::Card && !out.json && !out.quiet {
+    if at && entry.kind() == KitEntryKind::Card && !out.json && !out.quiet {
         let text = "It is recognised by its volume until the camera formats it; then run `unlade \
             kit add card NAME --update --at CARD`, or say --as NAME.";
         for line in wrap(text, out.width, "", "") {
@@ -304,7 +312,7 @@ fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
 
 fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
-    let mut entry = |kind: Kind, name: &str, parts: Vec<Option<String>>| {
+    let mut entry = |kind: KitEntryKind, name: &str, parts: Vec<Option<String>>| {
         let parts: Vec<String> = parts.into_iter().flatten().collect();
         let told = if parts.is_empty() {
             "nothing known but its name".to_owned()
@@ -331,12 +339,16 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
             volumes(&c.volumes),
             note(&c.note),
         ];
-        entry(Kind::Card, &c.name, parts);
+        entry(KitEntryKind::Card, &c.name, parts);
     }
     for r in &kit.readers {
         let slot = r.bus.as_ref().map(|b| format!("slot {b}"));
         let link = r.link.as_ref().map(|l| format!("link {l}"));
-        entry(Kind::Reader, &r.name, vec![slot, link, note(&r.note)]);
+        entry(
+            KitEntryKind::Reader,
+            &r.name,
+            vec![slot, link, note(&r.note)],
+        );
     }
     for d in &kit.drives {
         let parts = vec![
@@ -347,7 +359,7 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
             volumes(&d.volumes),
             note(&d.note),
         ];
-        entry(Kind::Drive, &d.name, parts);
+        entry(KitEntryKind::Drive, &d.name, parts);
     }
     if lines.is_empty() {
         lines.push("The kit is empty. `unlade kit add card NAME` adds a card.".to_owned());
@@ -356,10 +368,10 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
     lines
 }
 
-fn title(kind: Kind) -> &'static str {
+fn title(kind: KitEntryKind) -> &'static str {
     match kind {
-        Kind::Card => "Card",
-        Kind::Reader => "Reader",
-        Kind::Drive => "Drive",
+        KitEntryKind::Card => "Card",
+        KitEntryKind::Reader => "Reader",
+        KitEntryKind::Drive => "Drive",
     }
 }

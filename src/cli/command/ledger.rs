@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use unlade::ledger::history::SLOWER;
 use unlade::ledger::shoot::Shoot;
-use unlade::ledger::{Deed, Entry, Ledger};
+use unlade::ledger::{Deed, Ledger, LedgerEntry};
 use unlade::name::shown;
 use unlade::run::Tools;
 use unlade::units::{counted, len_usize, len64, size, speed};
@@ -173,7 +173,7 @@ fn rates(ledger: &Ledger) -> Vec<String> {
         .collect()
 }
 
-fn entry_words(entry: &Entry) -> String {
+fn entry_words(entry: &LedgerEntry) -> String {
     let card = shown(entry.card.known_as());
     let held = format!(
         "{}, {}",

@@ -21,14 +21,14 @@ use unlade::error::{
     Cause, DENIED_STEP, NO_FILES_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED_STEP,
 };
 use unlade::existing::source::CardNow;
-use unlade::ledger::{Deed, Entry, ShootPart};
+use unlade::ledger::{Deed, LedgerEntry, ShootPart};
 use unlade::name::shown;
-use unlade::proof::coverage::{Holding, Reason};
+use unlade::proof::coverage::{Holding, UnprovenReason};
 
+use unlade::disk::progress::Progress;
 use unlade::run::Tools;
-use unlade::run::prove::{Ask, Told, prove as ask_drives};
+use unlade::run::prove::{Ask, ProveOutcome, prove as ask_drives};
 use unlade::units::{count, counted, len64, size};
-use unlade::verify::Progress;
 
 /// Reasons that are printed one by one.
 const REASONS_SHOWN: usize = 12;
@@ -52,43 +52,43 @@ pub(crate) fn prove(args: &ProveArgs, out: Out, tools: &Tools, book: &Book) -> E
     match wait(&ask, out, tools) {
         Err(_) if tools.cancel.load(Ordering::SeqCst) => stopped(true, out, &tools.clock),
         Err(reasons) => tell_refusal(&ask, &reasons, out, &json),
-        Ok(told) => {
-            let news = remember(&told, book, tools, part.as_ref());
-            tell(&ask, &told, news, out, &json)
+        Ok(outcome) => {
+            let news = remember(&outcome, book, tools, part.as_ref());
+            tell(&ask, &outcome, news, out, &json)
         }
     }
 }
 
 /// Enters the answer in the ledger; a question that was stopped gave none.
 fn remember(
-    told: &Told,
+    outcome: &ProveOutcome,
     book: &Book,
     tools: &Tools,
     part: Option<&ShootPart>,
 ) -> Option<ShootNews> {
-    if told.interrupted {
+    if outcome.interrupted {
         return None;
     }
-    let verdict = &told.answer.verdict;
-    let entry = Entry {
-        proven: verdict.is_proven() && told.part.is_none(),
+    let verdict = &outcome.answer.verdict;
+    let entry = LedgerEntry {
+        proven: verdict.is_proven() && outcome.part.is_none(),
         copies: len64(verdict.copies()),
-        ..Entry::new(Deed::Prove, tools.clock.now(), told.card.clone())
+        ..LedgerEntry::new(Deed::Prove, tools.clock.now(), outcome.card.clone())
     };
     enter(book, entry.because(verdict.reasons()), part)
 }
 
 /// Lets a thread do the reading and shows how far it is.
-fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<Told, Vec<Problem>> {
+fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<ProveOutcome, Vec<Problem>> {
     let progress = Progress {
         cancel: Arc::clone(&tools.cancel),
         ..Progress::default()
     };
     let work = || ask_drives(ask, tools.disk.as_ref(), tools.clock.as_ref(), &progress);
     let mut view = ReadProgress::new(out, tools);
-    let told = watched(work, || view.show(&progress));
+    let outcome = watched(work, || view.show(&progress));
     view.clear();
-    told.unwrap_or_else(|| {
+    outcome.unwrap_or_else(|| {
         let why = "the question broke down; this is a fault of unlade, please report it";
         Err(vec![Problem::new(ProblemKind::NotReadBack, why)])
     })
@@ -111,27 +111,27 @@ fn tell_refusal(ask: &Ask, reasons: &[Problem], out: Out, json: &Json) -> Exit {
     exit
 }
 
-fn tell(ask: &Ask, told: &Told, news: Option<ShootNews>, out: Out, json: &Json) -> Exit {
-    let exit = if told.interrupted {
+fn tell(ask: &Ask, outcome: &ProveOutcome, news: Option<ShootNews>, out: Out, json: &Json) -> Exit {
+    let exit = if outcome.interrupted {
         Exit::Interrupted
-    } else if told.answer.verdict.is_proven() {
+    } else if outcome.answer.verdict.is_proven() {
         Exit::Done
     } else {
         Exit::NotProven
     };
     if out.json {
-        tell_json(ask, told, news.as_ref(), exit, json);
+        tell_json(ask, outcome, news.as_ref(), exit, json);
     } else {
         let shoot = news.map_or_else(Vec::new, |n| n.lines(out.width));
-        for line in block(ask, told, &shoot, exit, out) {
+        for line in block(ask, outcome, &shoot, exit, out) {
             out.line(&line);
         }
     }
     exit
 }
 
-fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json: &Json) {
-    let answer = &told.answer;
+fn tell_json(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: Exit, json: &Json) {
+    let answer = &outcome.answer;
     for r in &answer.reasons {
         json.send(
             "problem",
@@ -159,34 +159,35 @@ fn tell_json(ask: &Ask, told: &Told, news: Option<&ShootNews>, exit: Exit, json:
     json.send(
         "verdict",
         json!({
-            "card": ask.card, "label": told.card.label, "volume_id": told.card.volume_id,
-            "read_whole": told.part.is_none(),
+            "card": ask.card, "label": outcome.card.label, "volume_id": outcome.card.volume_id,
+            "read_whole": outcome.part.is_none(),
             "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
-            "copies_needed": ask.copies_needed, "files": told.listed.0, "bytes": told.listed.1,
+            "copies_needed": ask.copies_needed,
+            "files": outcome.listed.0, "bytes": outcome.listed.1,
             "sampled_files": answer.sampled.0, "holdings": holdings,
             "reasons": answer.verdict.reasons(), "notes": answer.notes,
-            "elsewhere": told.elsewhere, "shoot": news.map(|n| &n.shoot),
+            "elsewhere": outcome.elsewhere, "shoot": news.map(|n| &n.shoot),
             "exit_code": exit.code(),
         }),
     );
 }
 
-fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<String> {
+fn block(ask: &Ask, outcome: &ProveOutcome, shoot: &[String], exit: Exit, out: Out) -> Vec<String> {
     let proven = exit == Exit::Done;
     let answer = CardAnswer {
         proven,
-        card: &told.card.label,
-        is_part: told.part.is_some(),
-        copies: told.answer.verdict.copies(),
+        card: &outcome.card.label,
+        is_part: outcome.part.is_some(),
+        copies: outcome.answer.verdict.copies(),
         // It was looked at just now.
         now: CardNow::Unchanged,
-        has_zeros: told.answer.has_zeros,
-        has_media_left: told.answer.has_media_left,
+        has_zeros: outcome.answer.has_zeros,
+        has_media_left: outcome.answer.has_media_left,
     };
     let mut lines = if out.verbose {
-        details(ask, told, proven, out)
+        details(ask, outcome, proven, out)
     } else {
-        summary(ask, told, proven, out)
+        summary(ask, outcome, proven, out)
     };
     let (first, then) = if out.verbose {
         ("Note     ", "         ")
@@ -203,28 +204,32 @@ fn block(ask: &Ask, told: &Told, shoot: &[String], exit: Exit, out: Out) -> Vec<
 
 /// Returns what is needed to know: what each copy holds, what is out of the ordinary, why it is not
 /// proven and what to do.
-fn summary(ask: &Ask, told: &Told, proven: bool, out: Out) -> Vec<String> {
+fn summary(ask: &Ask, outcome: &ProveOutcome, proven: bool, out: Out) -> Vec<String> {
     let head = format!(
         "{}: {}, {}",
-        card_name(&told.card.label, told.card.volume_id.as_deref()),
-        counted(told.listed.0, "file"),
-        size(told.listed.1)
+        card_name(&outcome.card.label, outcome.card.volume_id.as_deref()),
+        counted(outcome.listed.0, "file"),
+        size(outcome.listed.1)
     );
     let mut lines = wrap(&head, out.width, "", "  ");
-    for holding in &told.answer.holdings {
-        let text = format!("{}  {}", shown(&holding.root), holding_words(holding, told));
+    for holding in &outcome.answer.holdings {
+        let text = format!(
+            "{}  {}",
+            shown(&holding.root),
+            holding_words(holding, outcome)
+        );
         lines.extend(wrap(&text, out.width, "  ", "      "));
-        for lack in holding.lacks.iter().filter(|_| !told.interrupted) {
-            lines.extend(wrap(&lack.told(), out.width, "      ", "        "));
+        for lack in holding.lacks.iter().filter(|_| !outcome.interrupted) {
+            lines.extend(wrap(&lack.text(), out.width, "      ", "        "));
         }
     }
-    for note in notes(ask, told) {
+    for note in notes(ask, outcome) {
         lines.extend(wrap(&note, out.width, "  ", "  "));
     }
     if proven {
         return lines;
     }
-    for (at, (reasons, step)) in troubles(ask, told).iter().enumerate() {
+    for (at, (reasons, step)) in troubles(ask, outcome).iter().enumerate() {
         let mut text = String::new();
         if let Some(first) = reasons.first() {
             text = format!("{} ", sentence(first));
@@ -240,17 +245,20 @@ fn summary(ask: &Ask, told: &Told, proven: bool, out: Out) -> Vec<String> {
 }
 
 /// Returns the reasons by what is to be done about them.
-fn troubles<'a>(ask: &Ask, told: &'a Told) -> Vec<(Vec<&'a Reason>, &'static str)> {
-    let all: Vec<&Reason> = told.answer.reasons.iter().collect();
-    if told.interrupted || told.answer.holdings.is_empty() || ask.by_content {
-        let mut steps = next_when_not(ask, told).into_iter();
+fn troubles<'a>(
+    ask: &Ask,
+    outcome: &'a ProveOutcome,
+) -> Vec<(Vec<&'a UnprovenReason>, &'static str)> {
+    let all: Vec<&UnprovenReason> = outcome.answer.reasons.iter().collect();
+    if outcome.interrupted || outcome.answer.holdings.is_empty() || ask.by_content {
+        let mut steps = next_when_not(ask, outcome).into_iter();
         let first = steps.next().map(|step| (all, step));
         return first
             .into_iter()
             .chain(steps.map(|step| (Vec::new(), step)))
             .collect();
     }
-    let mut by_step: BTreeMap<(u8, &'static str), Vec<&Reason>> = BTreeMap::new();
+    let mut by_step: BTreeMap<(u8, &'static str), Vec<&UnprovenReason>> = BTreeMap::new();
     for reason in all {
         by_step.entry(step(ask, reason)).or_default().push(reason);
     }
@@ -259,86 +267,87 @@ fn troubles<'a>(ask: &Ask, told: &'a Told) -> Vec<(Vec<&'a Reason>, &'static str
 }
 
 /// Returns all that is known of it.
-fn details(ask: &Ask, told: &Told, proven: bool, out: Out) -> Vec<String> {
+fn details(ask: &Ask, outcome: &ProveOutcome, proven: bool, out: Out) -> Vec<String> {
     let mut lines = vec![format!(
         "Card     {} at {}: {}, {}",
-        card_name(&told.card.label, told.card.volume_id.as_deref()),
+        card_name(&outcome.card.label, outcome.card.volume_id.as_deref()),
         shown(ask.card.as_str()),
-        counted(told.listed.0, "file"),
-        size(told.listed.1)
+        counted(outcome.listed.0, "file"),
+        size(outcome.listed.1)
     )];
-    for (index, holding) in told.answer.holdings.iter().enumerate() {
+    for (index, holding) in outcome.answer.holdings.iter().enumerate() {
         lines.push(format!("Copy {}   {}", index + 1, shown(&holding.root)));
-        lines.extend(holding_lines(holding, told, out));
+        lines.extend(holding_lines(holding, outcome, out));
     }
-    if told.answer.holdings.is_empty() {
+    if outcome.answer.holdings.is_empty() {
         lines.push("Copy     no offload of this card that can be used".to_owned());
     }
     lines.push(copies_line(
-        told.answer.verdict.copies(),
+        outcome.answer.verdict.copies(),
         ask.copies_needed,
-        told.answer
+        outcome
+            .answer
             .is_stated
             .then_some(if ask.separate { SAID_NOW } else { SAID_THEN }),
     ));
-    for note in notes(ask, told) {
+    for note in notes(ask, outcome) {
         lines.extend(wrap(&note, out.width, "Note     ", "         "));
     }
     if proven {
-        lines.extend(wrap(&basis(told), out.width, "Basis    ", "         "));
+        lines.extend(wrap(&basis(outcome), out.width, "Basis    ", "         "));
         return lines;
     }
-    lines.extend(reasons(told, out));
-    for step in next_when_not(ask, told) {
+    lines.extend(reasons(outcome, out));
+    for step in next_when_not(ask, outcome) {
         lines.extend(wrap(step, out.width, "Next     ", "         "));
     }
     lines
 }
 
 /// Returns what a copy holds, and on what that rests.
-fn holding_words(holding: &Holding, told: &Told) -> String {
+fn holding_words(holding: &Holding, outcome: &ProveOutcome) -> String {
     if holding.files == 0 && holding.unread > 0 {
         return holding.basis.clone();
     }
     format!(
         "{} of {} on the card, {}; {}",
         count(holding.files),
-        counted(told.listed.0, "file"),
+        counted(outcome.listed.0, "file"),
         size(holding.bytes),
         holding.basis
     )
 }
 
 /// Tells what a copy holds and what it lacks, also where other copies are enough.
-fn holding_lines(holding: &Holding, told: &Told, out: Out) -> Vec<String> {
-    let text = holding_words(holding, told);
+fn holding_lines(holding: &Holding, outcome: &ProveOutcome, out: Out) -> Vec<String> {
+    let text = holding_words(holding, outcome);
     let mut lines = wrap(&text, out.width, "         ", "         ");
-    if !told.interrupted {
+    if !outcome.interrupted {
         for lack in &holding.lacks {
-            lines.extend(wrap(&lack.told(), out.width, "         ", "           "));
+            lines.extend(wrap(&lack.text(), out.width, "         ", "           "));
         }
     }
     lines
 }
 
-fn notes(ask: &Ask, told: &Told) -> Vec<String> {
-    let mut notes = told.answer.notes.clone();
-    let found = !told.answer.holdings.is_empty();
-    for path in told.elsewhere.iter().take(4) {
+fn notes(ask: &Ask, outcome: &ProveOutcome) -> Vec<String> {
+    let mut notes = outcome.answer.notes.clone();
+    let found = !outcome.answer.holdings.is_empty();
+    for path in outcome.elsewhere.iter().take(4) {
         notes.push(format!(
             "By the ledger this card was copied to `{path}` as well; name the folder above it with \
             --on to have that counted."
         ));
     }
-    if found && !told.is_card_read {
-        notes.push(sampled(told));
+    if found && !outcome.is_card_read {
+        notes.push(sampled(outcome));
     }
-    if told.card_way.is_some_and(|way| !way.reaches_device()) {
+    if outcome.card_way.is_some_and(|way| !way.reaches_device()) {
         notes.push("The card's content may have come from the computer's memory.".to_owned());
     }
     if ask.by_content
         && found
-        && told
+        && outcome
             .answer
             .reasons
             .iter()
@@ -351,9 +360,9 @@ fn notes(ask: &Ask, told: &Told) -> Vec<String> {
 }
 
 /// Says what of the card was read, and on what the answer rests for the rest.
-fn sampled(told: &Told) -> String {
-    let (files, bytes) = told.answer.sampled;
-    let (listed, listed_bytes) = told.listed;
+fn sampled(outcome: &ProveOutcome) -> String {
+    let (files, bytes) = outcome.answer.sampled;
+    let (listed, listed_bytes) = outcome.listed;
     let read = format!(
         "{} of {} on the card ({})",
         count(files),
@@ -378,17 +387,17 @@ fn sampled(told: &Told) -> String {
     }
 }
 
-fn reasons(told: &Told, out: Out) -> Vec<String> {
+fn reasons(outcome: &ProveOutcome, out: Out) -> Vec<String> {
     let mut lines = Vec::new();
-    if told.interrupted {
+    if outcome.interrupted {
         // What was not read again says nothing about any file.
         lines.push("Reason   it was interrupted.".to_owned());
         return lines;
     }
-    for reason in told.answer.reasons.iter().take(REASONS_SHOWN) {
+    for reason in outcome.answer.reasons.iter().take(REASONS_SHOWN) {
         lines.extend(wrap(&words(reason), out.width, "Reason   ", "         "));
     }
-    let rest = || told.answer.reasons.iter().skip(REASONS_SHOWN);
+    let rest = || outcome.answer.reasons.iter().skip(REASONS_SHOWN);
     let files: u64 = rest().map(|r| r.files).sum();
     let others = len64(rest().filter(|r| r.files == 0).count());
     let mut more = Vec::new();
@@ -404,12 +413,12 @@ fn reasons(told: &Told, out: Out) -> Vec<String> {
     lines
 }
 
-fn words(reason: &Reason) -> String {
+fn words(reason: &UnprovenReason) -> String {
     let text = sentence(reason);
     format!("{} ({}).", text.trim_end_matches('.'), reason.kind)
 }
 
-fn sentence(reason: &Reason) -> String {
+fn sentence(reason: &UnprovenReason) -> String {
     let detail = shown(&reason.detail);
     let detail = detail.trim_end_matches('.');
     match &reason.path {
@@ -418,9 +427,9 @@ fn sentence(reason: &Reason) -> String {
     }
 }
 
-fn basis(told: &Told) -> String {
-    let name = card_name(&told.card.label, told.card.volume_id.as_deref());
-    let what = if told.part.is_some() {
+fn basis(outcome: &ProveOutcome) -> String {
+    let name = card_name(&outcome.card.label, outcome.card.volume_id.as_deref());
+    let what = if outcome.part.is_some() {
         "in this folder".to_owned()
     } else {
         format!("on card {name}")
@@ -429,14 +438,14 @@ fn basis(told: &Told) -> String {
 }
 
 /// Returns what to do next: one step for each kind of trouble.
-fn next_when_not(ask: &Ask, told: &Told) -> Vec<&'static str> {
-    if told.interrupted {
+fn next_when_not(ask: &Ask, outcome: &ProveOutcome) -> Vec<&'static str> {
+    if outcome.interrupted {
         return vec!["Run the same command again; the question begins anew."];
     }
-    if told.answer.holdings.is_empty() {
-        let reasons = &told.answer.reasons;
-        let unread = |r: &Reason| r.is_of_drive && r.kind == ProblemKind::Unreadable;
-        let damaged = |r: &Reason| r.kind == ProblemKind::ManifestDamaged;
+    if outcome.answer.holdings.is_empty() {
+        let reasons = &outcome.answer.reasons;
+        let unread = |r: &UnprovenReason| r.is_of_drive && r.kind == ProblemKind::Unreadable;
+        let damaged = |r: &UnprovenReason| r.kind == ProblemKind::ManifestDamaged;
         let unread = reasons.iter().any(unread).then_some(UNREAD_STEP);
         let damaged = reasons.iter().any(damaged);
         let damaged = damaged.then(|| ProblemKind::ManifestDamaged.next_step());
@@ -451,7 +460,7 @@ fn next_when_not(ask: &Ask, told: &Told) -> Vec<&'static str> {
             "Copy this card as well, under a --name of its own, if you need what differs.",
         ];
     }
-    let kinds = told.answer.reasons.iter().map(|r| step(ask, r));
+    let kinds = outcome.answer.reasons.iter().map(|r| step(ask, r));
     let mut steps: Vec<(u8, &'static str)> = kinds.collect();
     steps.sort_unstable();
     steps.dedup();
@@ -467,7 +476,7 @@ const COPY_STEP: &str =
     "Copy this card with `unlade copy`, or name the folders that hold its offloads with --on.";
 
 /// Returns what one kind of reason asks for, and its place among the steps.
-fn step(ask: &Ask, reason: &Reason) -> (u8, &'static str) {
+fn step(ask: &Ask, reason: &UnprovenReason) -> (u8, &'static str) {
     match reason.kind {
         _ if reason.cause == Some(Cause::NoFiles) => (0, NO_FILES_STEP),
         ProblemKind::Unreadable if reason.is_of_drive => (1, UNREAD_STEP),

@@ -20,8 +20,9 @@ use std::time::Duration;
 use unlade::card::identity::{CardIdentity, label_of};
 use unlade::card::survey::survey;
 use unlade::disk::FolderFacts;
-use unlade::ledger::{Deed, Entry, Reading};
-use unlade::measure::{Bounds, Doubt, MeasureError, Measured, Progress, measure};
+use unlade::disk::progress::Progress;
+use unlade::ledger::{Deed, LedgerEntry, ReadStats};
+use unlade::measure::{Bounds, Doubt, MeasureError, Measured, measure};
 use unlade::name::shown;
 use unlade::run::Tools;
 use unlade::speed::ceiling::Ceiling;
@@ -62,7 +63,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
     match wait(args, &facts, out, tools) {
         Ok(measured) => {
             let slower = remember(args, &facts, &recognised, &measured, tools, book);
-            let comparison = Comparison {
+            let comparison = RateComparison {
                 slower,
                 args,
                 recognised,
@@ -100,9 +101,9 @@ fn remember(
     let mut card = CardIdentity::of(facts, &label_of(&args.card, facts), &listing);
     card.name = recognised.card.as_ref().map(|c| c.name.clone());
     let reader = recognised.reader.as_ref().map(|r| r.name.clone());
-    let entry = Entry {
-        reader: reader.or_else(|| tools.disk.gear(facts).reader()),
-        reading: Some(Reading {
+    let entry = LedgerEntry {
+        reader: reader.or_else(|| tools.disk.device_info(facts).reader()),
+        reading: Some(ReadStats {
             bytes: measured.bytes,
             files: measured.files,
             took_s: measured.took_s,
@@ -110,7 +111,7 @@ fn remember(
             learned_mbps: None,
             learned_file_s: None,
         }),
-        ..Entry::new(Deed::Rate, tools.clock.now(), card)
+        ..LedgerEntry::new(Deed::Rate, tools.clock.now(), card)
     };
     let slower = slower(book, &entry);
     book.enter(&entry);
@@ -125,10 +126,10 @@ fn ceiling(
     tools: &Tools,
 ) -> Ceiling {
     recognised.fill(&mut chain);
-    let gear = tools.disk.gear(facts);
-    detected::card(&mut chain, &gear);
+    let info = tools.disk.device_info(facts);
+    detected::card(&mut chain, &info);
     let mut ceiling = Ceiling::of(&chain);
-    detected::card_notes(&mut ceiling, &gear);
+    detected::card_notes(&mut ceiling, &info);
     ceiling
 }
 
@@ -163,24 +164,13 @@ fn wait(
     let _held = held.map_err(NotMeasured::Gone)?;
     let work = || measure(&args.card, facts, bounds, disk, clock, &progress);
     let mut view = ReadProgress::new(out, tools);
-    let shown = unlade::verify::Progress::default();
-    let measured = watched(work, || {
-        for (from, to) in [
-            (&progress.bytes, &shown.bytes),
-            (&progress.bytes_total, &shown.bytes_total),
-        ] {
-            to.store(from.load(Ordering::Relaxed), Ordering::Relaxed);
-        }
-        if shown.bytes_total.load(Ordering::Relaxed) > 0 {
-            view.show(&shown);
-        }
-    });
+    let measured = watched(work, || view.show(&progress));
     view.clear();
     Ok(measured.ok_or(NotMeasured::Broken)??)
 }
 
 /// A measurement with what it is held against.
-struct Comparison<'a> {
+struct RateComparison<'a> {
     args: &'a RateArgs,
     recognised: Recognised,
     ceiling: Ceiling,
@@ -191,7 +181,7 @@ struct Comparison<'a> {
     is_part: bool,
 }
 
-impl Comparison<'_> {
+impl RateComparison<'_> {
     fn tell(&self, out: Out, json: &Json) -> Exit {
         let exit = if self.measured.interrupted {
             Exit::Interrupted

@@ -15,7 +15,7 @@ use std::io;
 use std::sync::Arc;
 use unlade::disk::{Disk, Stamp};
 use unlade::error::{FailedStep, Problem};
-use unlade::ledger::Expected;
+use unlade::ledger::ExpectedCards;
 use unlade::ledger::shoot::Shoot;
 use unlade::name::shown;
 use unlade::record::bag::{read_manifest, sha256};
@@ -24,7 +24,7 @@ use unlade::record::load::load;
 use unlade::record::manifest::{MANIFEST_BYTES_MAX, Manifest, ManifestError};
 use unlade::record::store::{REPORT, add_record, write_new};
 use unlade::report::page::page;
-use unlade::report::shoot::{Source, page as shoot_page};
+use unlade::report::shoot::{LedgerSource, page as shoot_page};
 use unlade::run::Tools;
 
 /// What became of a page.
@@ -124,7 +124,7 @@ pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) ->
 /// Makes the page of a shoot from the ledger; where nobody says where, in the current folder.
 fn make_shoot(
     name: &str,
-    expected: Option<&Expected>,
+    expected: Option<&ExpectedCards>,
     args: &ReportArgs,
     book: &Book,
     tools: &Tools,
@@ -137,7 +137,7 @@ fn make_shoot(
     if shoot.cards.is_empty() {
         return Err(NoPage::NoCard(book.path_words()));
     }
-    let source = Source {
+    let source = LedgerSource {
         host: &tools.host,
         damaged: ledger.damaged,
     };

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::disk::home::{append_line, read_tail};
-use unlade::ledger::{Entry, LEDGER, Ledger, READ_MAX};
+use unlade::ledger::{LEDGER, Ledger, LedgerEntry, READ_MAX};
 
 /// Between two tries to get at a ledger that another program holds.
 const WAIT: Duration = Duration::from_millis(100);
@@ -69,7 +69,7 @@ impl Book {
     }
 
     /// Enters one line; trouble is told, and no verdict changes by it.
-    pub(crate) fn enter(&self, entry: &Entry) {
+    pub(crate) fn enter(&self, entry: &LedgerEntry) {
         let Some(path) = &self.path else { return };
         let wait = || self.clock.sleep(WAIT);
         let done = entry

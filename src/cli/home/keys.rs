@@ -14,7 +14,7 @@ use unlade::disk::home::open_plain;
 use unlade::error::{Problem, ProblemKind};
 use unlade::event::{Event, Observer as _};
 use unlade::name::shown;
-use unlade::record::signature::{Expected, KEY_BYTES_MAX, NoKey, NoKeys, Signer};
+use unlade::record::signature::{KEY_BYTES_MAX, NoKey, NoKeys, Signer, TrustedKeys};
 use unlade::run::{Job, Tools};
 use unlade::units::{len_usize, size};
 use zeroize::Zeroizing;
@@ -112,7 +112,7 @@ fn signer(path: &Utf8Path, jobs: &[Job], tools: &Tools) -> Result<Signer, NoKeyF
         }
     }
     let content = read(&real, |_| Ok(()));
-    if content.is_ok_and(|bytes| Expected::from_bytes(&bytes).is_ok()) {
+    if content.is_ok_and(|bytes| TrustedKeys::from_bytes(&bytes).is_ok()) {
         return Err(NoKeyFile::Public);
     }
     let bytes = read(&real, check_private)?;
@@ -128,8 +128,8 @@ pub(crate) fn expected(
     offloads: &[Utf8PathBuf],
     out: Out,
     tools: &Tools,
-) -> Result<Expected, Exit> {
-    let keys = read(path, |_| Ok(())).and_then(|bytes| Ok(Expected::from_bytes(&bytes)?));
+) -> Result<TrustedKeys, Exit> {
+    let keys = read(path, |_| Ok(())).and_then(|bytes| Ok(TrustedKeys::from_bytes(&bytes)?));
     keys.map_err(|why| {
         let why = format!(
             "--signed-by: `{}` cannot be used: {why}.",

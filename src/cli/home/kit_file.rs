@@ -256,8 +256,8 @@ fn text_of(path: &Utf8Path) -> Result<Option<String>, KitError> {
 mod tests {
     use super::*;
     use std::cell::RefCell;
-    use unlade::kit::Card;
-    use unlade::kit::edit::{Entry, add};
+    use unlade::kit::KitCard;
+    use unlade::kit::edit::{KitEntry, add};
 
     fn folder() -> (tempfile::TempDir, Utf8PathBuf) {
         let dir = tempfile::tempdir().unwrap();
@@ -265,10 +265,10 @@ mod tests {
         (dir, path)
     }
 
-    fn card(name: &str) -> Entry {
-        Entry::Card(Card {
+    fn card(name: &str) -> KitEntry {
+        KitEntry::Card(KitCard {
             name: name.into(),
-            ..Card::default()
+            ..KitCard::default()
         })
     }
 

@@ -10,7 +10,7 @@ use crate::cli::view::out::Out;
 use crate::cli::view::refuse::{refuse, usage};
 use crate::cli::view::text::wrap;
 use unlade::disk::{Disk, FolderFacts};
-use unlade::kit::{Card, Kit, Reader, Unknown, fill, fill_drive};
+use unlade::kit::{Kit, KitCard, KitReader, UnknownName, fill, fill_drive};
 use unlade::name::shown;
 use unlade::run::{Job, Tools};
 use unlade::speed::chain::{Chain, DriveSpeed};
@@ -41,9 +41,9 @@ pub(crate) fn kit(names: &KitNames, common: &Common, out: Out, tools: &Tools) ->
 #[derive(Clone, Default, Debug)]
 pub(crate) struct Recognised {
     /// The card as the kit has it.
-    pub(crate) card: Option<Card>,
+    pub(crate) card: Option<KitCard>,
     /// The reader as the kit has it.
-    pub(crate) reader: Option<Reader>,
+    pub(crate) reader: Option<KitReader>,
     /// How that is known, in sentences.
     pub(crate) said: Vec<String>,
 }
@@ -53,10 +53,10 @@ pub(crate) struct Recognised {
 pub(crate) enum NotRecognised {
     /// The kit has no card of this name.
     #[error("--as: {0}.")]
-    Card(#[source] Unknown),
+    Card(#[source] UnknownName),
     /// The kit has no reader of this name.
     #[error("--in: {0}.")]
-    Reader(#[source] Unknown),
+    Reader(#[source] UnknownName),
     /// What was given as a card is a drive; what is said of it.
     #[error("{0}")]
     IsDrive(String),
@@ -73,7 +73,9 @@ impl Recognised {
         kit: &Kit,
         disk: &dyn Disk,
     ) -> Result<Self, NotRecognised> {
-        let ids = facts.map_or_else(Vec::new, |f| disk.gear(f).card_ids(f.volume_id.as_deref()));
+        let ids = facts.map_or_else(Vec::new, |f| {
+            disk.device_info(f).card_ids(f.volume_id.as_deref())
+        });
         let recognised = ids.iter().find_map(|id| kit.card_of(id));
         let mut found = Self::default();
         match (&names.as_card, recognised) {

@@ -9,7 +9,7 @@ use crate::cli::view::text::wrap;
 use std::collections::BTreeSet;
 use unlade::ledger::history::{Gear, card_rate};
 use unlade::ledger::shoot::Shoot;
-use unlade::ledger::{Entry, Expected, ShootPart};
+use unlade::ledger::{ExpectedCards, LedgerEntry, ShootPart};
 
 /// Returns the shoot that a card belongs to, with what was announced.
 ///
@@ -41,13 +41,17 @@ pub(crate) fn shoot_part(
 ///
 /// # Errors
 /// As [`shoot_part`].
-pub(crate) fn expected(args: &ShootArgs, out: Out) -> Result<Option<Expected>, Exit> {
+pub(crate) fn expected(args: &ShootArgs, out: Out) -> Result<Option<ExpectedCards>, Exit> {
     args.expected()
         .map_err(|why| usage(&[why.to_string()], out))
 }
 
 /// Enters a verdict and returns what is to be said of the job that the card belongs to.
-pub(crate) fn enter(book: &Book, mut entry: Entry, part: Option<&ShootPart>) -> Option<ShootNews> {
+pub(crate) fn enter(
+    book: &Book,
+    mut entry: LedgerEntry,
+    part: Option<&ShootPart>,
+) -> Option<ShootNews> {
     entry.shoot = part.cloned();
     book.enter(&entry);
     let part = part?;
@@ -64,7 +68,7 @@ pub(crate) fn enter(book: &Book, mut entry: Entry, part: Option<&ShootPart>) -> 
 
 /// Returns what is to be said if this card read slower than it used to; asked before the entry is
 /// made.
-pub(crate) fn slower(book: &Book, entry: &Entry) -> Option<String> {
+pub(crate) fn slower(book: &Book, entry: &LedgerEntry) -> Option<String> {
     let rate = card_rate(entry)?;
     let gear = Gear {
         card: &entry.card,

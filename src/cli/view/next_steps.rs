@@ -41,7 +41,7 @@ const CARD_IN_AGAIN: &str = "Take the card out, put it in again, and run the sam
 
 /// What can be the matter with an offload that is copied further.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-enum Original {
+enum OriginalFault {
     Gone,
     Bad,
     Doubted,
@@ -52,7 +52,7 @@ enum Original {
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 enum Topic {
     NoFiles,
-    Original(Original),
+    Original(OriginalFault),
     Reader,
     CardUnreadable,
     CardDenied,
@@ -171,12 +171,12 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
     if !on_drive && let Some(original) = proof.plan().original() {
         let of_copies = [ProblemKind::SameDevice, ProblemKind::TooFewCopies];
         let topic = match p.kind {
-            _ if original.problems.contains(p) => Some(Topic::Original(Original::Doubted)),
-            ProblemKind::Vanished => Some(Topic::Original(Original::Gone)),
+            _ if original.problems.contains(p) => Some(Topic::Original(OriginalFault::Doubted)),
+            ProblemKind::Vanished => Some(Topic::Original(OriginalFault::Gone)),
             ProblemKind::Mismatch
             | ProblemKind::Missing
             | ProblemKind::Unreadable
-            | ProblemKind::Changed => Some(Topic::Original(Original::Bad)),
+            | ProblemKind::Changed => Some(Topic::Original(OriginalFault::Bad)),
             kind if of_copies.contains(&kind) => None,
             kind => Some(Topic::Other(kind)),
         };
@@ -278,13 +278,13 @@ fn places<'a>(
 }
 
 /// What to do where an offload that is copied further is not what it should be.
-fn of_original(proof: &Proof, trouble: Original, files: &str, n: usize) -> String {
+fn of_original(proof: &Proof, trouble: OriginalFault, files: &str, n: usize) -> String {
     let it = if n == 1 { "it is" } else { "they are" };
     let given = shown(proof.plan().card.given.as_str());
-    if trouble == Original::Gone {
+    if trouble == OriginalFault::Gone {
         return format!("Plug the drive of {given} in again, and run the same command again.");
     }
-    if trouble == Original::Doubted {
+    if trouble == OriginalFault::Doubted {
         return "The first copy of this card was not proven, and a further copy cannot be better. \
             If the card is still as it was, copy the card again under another --name."
             .to_owned();

@@ -5,9 +5,9 @@ use crossbeam_channel::{RecvTimeoutError, bounded};
 use std::sync::atomic::Ordering;
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
+use unlade::disk::progress::Progress;
 use unlade::run::Tools;
 use unlade::units::{rate, size, speed};
-use unlade::verify::Progress;
 
 /// Does something in a thread of its own while this one shows how far it is. Where no thread can be
 /// started it is done here, unseen. `None` if it broke down.

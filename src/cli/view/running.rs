@@ -8,8 +8,8 @@ use unicode_width::UnicodeWidthStr as _;
 use unlade::event::Snapshot;
 use unlade::name::shown;
 use unlade::speed::chain::Origin;
-use unlade::speed::forecast::{Basis, Change, Remaining, Source, words as forecast_words};
-use unlade::speed::link::{Bottleneck, Part};
+use unlade::speed::forecast::{Basis, Change, RateSource, Remaining, words as forecast_words};
+use unlade::speed::link::{Bottleneck, ChainPart};
 use unlade::units::{counted, len64, size, speed};
 
 /// A bar is no longer than this, and is left out where there is room for less than the other.
@@ -223,7 +223,7 @@ fn left(s: &Snapshot) -> String {
         return match &s.waiting_for {
             Some(who) if s.stalled_s >= WAITING_S => {
                 let who = match who {
-                    Part::Card => "the card".to_owned(),
+                    ChainPart::Card => "the card".to_owned(),
                     other => other.words(),
                 };
                 format!("waiting for {who}, {silence}")
@@ -232,7 +232,7 @@ fn left(s: &Snapshot) -> String {
         };
     }
     match s.basis {
-        Basis::Known(rate) if rate.source == Source::Ceiling => {
+        Basis::Known(rate) if rate.source == RateSource::Ceiling => {
             format!("{time} by the slowest link, measuring ...")
         }
         Basis::Known(rate) => format!("{time} at {} as last time", speed(rate.mbps * 1e6)),
@@ -324,7 +324,7 @@ mod tests {
     use unlade::event::DestinationSnapshot;
     use unlade::speed::ceiling::Ceiling;
     use unlade::speed::chain::{Chain, ReaderSpeed};
-    use unlade::speed::link::{Bottleneck, Link, Part};
+    use unlade::speed::link::{Bottleneck, ChainPart, Link};
     use unlade::speed::links::find;
     use unlade::units::MegabytesPerS;
 
@@ -433,12 +433,12 @@ mod tests {
         };
         assert_eq!(state(2.9, None), "about 12 min left");
         assert_eq!(
-            state(4.2, Some(Part::Card)),
+            state(4.2, Some(ChainPart::Card)),
             "about 12 min left, no data for 4 s"
         );
-        let waiting = state(12.0, Some(Part::Card));
+        let waiting = state(12.0, Some(ChainPart::Card));
         assert_eq!(waiting, "waiting for the card, no data for 12 s");
-        let waiting = state(12.0, Some(Part::Drive(1)));
+        let waiting = state(12.0, Some(ChainPart::Drive(1)));
         assert_eq!(waiting, "waiting for drive 2, no data for 12 s");
     }
 

@@ -8,7 +8,7 @@ use std::time::Duration;
 use unlade::name::shown;
 use unlade::plan::Plan;
 use unlade::plan::concurrent::{Order, done_after};
-use unlade::speed::forecast::{RatePrior, Remaining, Source, at_most, at_most_s, words};
+use unlade::speed::forecast::{RatePrior, RateSource, Remaining, at_most, at_most_s, words};
 use unlade::speed::link::Link;
 use unlade::units::size;
 
@@ -35,7 +35,7 @@ struct RestsOn {
 impl RestsOn {
     fn of(plan: &Plan) -> Self {
         // What the same drives did before has all of it in it.
-        let is_history = |rate: &RatePrior| rate.source == Source::History;
+        let is_history = |rate: &RatePrior| rate.source == RateSource::History;
         if plan.estimate.prior.rate.as_ref().is_some_and(is_history) {
             return Self::default();
         }

@@ -1,10 +1,10 @@
 //! Owns how Linux tells of the thing behind a folder. Everything is read as text below a `root`
 //! path, like the topology, so that recorded trees can stand in for a machine.
 
-use super::gear::{BusMode, Gear, PcieLink, Slot, UsbDevice};
+use super::device_info::{BusMode, DeviceInfo, PcieLink, Slot, UsbDevice};
 use super::sd::{CardId, SdStatus};
 use crate::disk::backing::Backing;
-use crate::disk::topology::{Tree, name_of, text};
+use crate::disk::topology::{SystemRoot, name_of, text};
 use std::path::{Path, PathBuf};
 
 /// Folders above a device that are looked at; deeper trees do not exist (USB allows five hubs).
@@ -13,35 +13,35 @@ const ABOVE_MAX: usize = 40;
 const NAME_MAX: usize = 128;
 
 /// Returns what the system says of the one disk behind a folder.
-pub fn behind(root: &Path, backing: &Backing, rotational: Option<bool>) -> Gear {
-    let mut gear = Gear {
+pub fn behind(root: &Path, backing: &Backing, rotational: Option<bool>) -> DeviceInfo {
+    let mut info = DeviceInfo {
         rotational,
-        ..Gear::default()
+        ..DeviceInfo::default()
     };
     let Backing::Disks(disks) = backing else {
-        return gear;
+        return info;
     };
     let (Some(disk), 1) = (disks.first(), disks.len()) else {
-        return gear;
+        return info;
     };
     let look = Look {
-        tree: Tree { root },
+        tree: SystemRoot { root },
     };
-    gear.disk = Some(disk.clone());
+    info.disk = Some(disk.clone());
     let Some(folder) = look.tree.block_named(disk) else {
-        return gear;
+        return info;
     };
     let is_virtual = |part: &str| part.starts_with("virtio") || part.starts_with("vbd-");
-    gear.is_virtual = folder.iter().any(|p| p.to_str().is_some_and(is_virtual));
-    gear.model = look.words(&folder.join("device/model"));
+    info.is_virtual = folder.iter().any(|p| p.to_str().is_some_and(is_virtual));
+    info.model = look.words(&folder.join("device/model"));
     if disk.starts_with("mmcblk") {
-        gear.slot = look.slot(&folder);
+        info.slot = look.slot(&folder);
     }
-    gear.usb = look.usb(&folder);
+    info.usb = look.usb(&folder);
     if disk.starts_with("nvme") {
-        gear.pcie = look.pcie(&folder);
+        info.pcie = look.pcie(&folder);
     }
-    gear
+    info
 }
 
 /// Returns what the one disk behind a folder says that tells it from all others: the number of its
@@ -55,7 +55,7 @@ pub fn hardware(root: &Path, backing: &Backing) -> Option<String> {
         return None;
     };
     let look = Look {
-        tree: Tree { root },
+        tree: SystemRoot { root },
     };
     let folder = look.tree.block_named(disk)?;
     let of = |name: &str| look.words(&folder.join(name));
@@ -75,7 +75,7 @@ pub fn hardware(root: &Path, backing: &Backing) -> Option<String> {
 }
 
 struct Look<'a> {
-    tree: Tree<'a>,
+    tree: SystemRoot<'a>,
 }
 
 impl Look<'_> {

@@ -4,11 +4,11 @@
 //! Nothing is guessed and no list of products is kept: a name is what the device says of itself,
 //! and what the system does not say is `None`. No device is opened. Only Linux is asked so far.
 
-mod gear;
+mod device_info;
 #[cfg(target_os = "linux")]
 mod linux;
 pub mod sd;
 
-pub use gear::{BusMode, Gear, PcieLink, Slot, UsbDevice};
+pub use device_info::{BusMode, DeviceInfo, PcieLink, Slot, UsbDevice};
 #[cfg(target_os = "linux")]
 pub use linux::{behind, hardware};

@@ -5,22 +5,22 @@ use super::*;
 use crate::disk::recorded::Recorded;
 use std::collections::BTreeSet;
 
-fn look(tree: &Recorded, disk: &str) -> Gear {
+fn look(tree: &Recorded, disk: &str) -> DeviceInfo {
     let disks = Backing::Disks(BTreeSet::from([disk.to_owned()]));
     behind(tree.top(), &disks, None)
 }
 
-fn names(gear: &Gear) -> Vec<&str> {
-    gear.usb.iter().map(|d| d.name.as_str()).collect()
+fn names(info: &DeviceInfo) -> Vec<&str> {
+    info.usb.iter().map(|d| d.name.as_str()).collect()
 }
 
 #[test]
 fn a_usb_reader_with_every_hub_above_it() {
     let tree = Recorded::load("reader-usb2-path");
-    let gear = look(&tree, "sdb");
-    assert_eq!(names(&gear), ["1-2.1", "1-2", "usb1"]);
+    let info = look(&tree, "sdb");
+    assert_eq!(names(&info), ["1-2.1", "1-2", "usb1"]);
     assert_eq!(
-        gear.usb[0],
+        info.usb[0],
         UsbDevice {
             name: "1-2.1".into(),
             megabits: Some(480.0),
@@ -31,15 +31,15 @@ fn a_usb_reader_with_every_hub_above_it() {
             is_root: false,
         }
     );
-    assert!(gear.usb[2].is_root && !gear.usb[1].is_root);
-    assert_eq!(gear.model.as_deref(), Some("STORAGE DEVICE"));
-    assert_eq!((gear.slot, gear.pcie), (None, None));
+    assert!(info.usb[2].is_root && !info.usb[1].is_root);
+    assert_eq!(info.model.as_deref(), Some("STORAGE DEVICE"));
+    assert_eq!((info.slot, info.pcie), (None, None));
     // From the mount to the reader: what stands behind the folder is what is described.
     let volume =
         crate::disk::topology::volume_of(tree.top(), Path::new("/media/KITES"), (8, 17), &|_| None);
     let volume = volume.unwrap();
-    let gear = behind(tree.top(), &volume.backing, volume.rotational);
-    assert_eq!((gear.usb.len(), gear.rotational), (3, Some(true)));
+    let info = behind(tree.top(), &volume.backing, volume.rotational);
+    assert_eq!((info.usb.len(), info.rotational), (3, Some(true)));
 }
 
 #[test]
@@ -84,9 +84,9 @@ fn a_built_in_slot_tells_card_and_mode() {
 #[test]
 fn a_pcie_card_tells_its_link_and_its_ports() {
     let tree = Recorded::load("card-pcie");
-    let gear = look(&tree, "nvme0n1");
+    let info = look(&tree, "nvme0n1");
     assert_eq!(
-        gear.pcie.unwrap(),
+        info.pcie.unwrap(),
         PcieLink {
             name: "0000:03:00.0".into(),
             now_gts: Some(2.5),
@@ -95,7 +95,7 @@ fn a_pcie_card_tells_its_link_and_its_ports() {
             port: (Some(8.0), Some(4)),
         }
     );
-    assert_eq!(gear.model.as_deref(), Some("Card of ours"));
+    assert_eq!(info.model.as_deref(), Some("Card of ours"));
     let old = look(&tree, "nvme1n1").pcie.unwrap();
     assert_eq!((old.now_gts, old.now_lanes), (Some(8.0), None));
     assert_eq!((old.device, old.port), ((None, None), (None, None)));
@@ -104,18 +104,18 @@ fn a_pcie_card_tells_its_link_and_its_ports() {
 #[test]
 fn what_is_not_told_stays_unknown() {
     let tree = Recorded::load("two-usb");
-    let gear = look(&tree, "sdb");
-    assert!(gear.usb.is_empty(), "no attributes are recorded there");
-    assert_eq!(gear.disk.as_deref(), Some("sdb"));
+    let info = look(&tree, "sdb");
+    assert!(info.usb.is_empty(), "no attributes are recorded there");
+    assert_eq!(info.disk.as_deref(), Some("sdb"));
     assert_eq!(look(&tree, "sdz").usb, []);
     let both = Backing::Disks(["sdb", "sdc"].map(str::to_owned).into());
     assert_eq!(behind(tree.top(), &both, Some(true)).disk, None);
     let unknown = behind(tree.top(), &Backing::unknown("fuse"), Some(true));
     assert_eq!(
         unknown,
-        Gear {
+        DeviceInfo {
             rotational: Some(true),
-            ..Gear::default()
+            ..DeviceInfo::default()
         }
     );
 }

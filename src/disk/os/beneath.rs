@@ -7,7 +7,7 @@ use super::linux_calls as calls;
 #[cfg(target_os = "macos")]
 use super::macos_calls as calls;
 
-use super::stat::{Place, stat_of};
+use super::stat::{InodeId, stat_of};
 use crate::disk::Stat;
 use camino::{Utf8Path, Utf8PathBuf};
 use rustix::fs::{CWD, Mode, OFlags, openat};
@@ -23,7 +23,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 const NEAR_MAX: usize = 32;
 
 /// Puts what may be met on the way into words.
-pub(super) fn told(cause: Errno) -> io::Error {
+pub(super) fn io_error(cause: Errno) -> io::Error {
     match cause {
         Errno::XDEV => io::Error::new(
             io::ErrorKind::CrossesDevices,
@@ -38,7 +38,7 @@ pub(super) fn told(cause: Errno) -> io::Error {
 /// Opens what lies at `path` below `from`, which is at `root`.
 fn open_below(
     from: BorrowedFd<'_>,
-    root: Place,
+    root: InodeId,
     path: &Path,
     flags: OFlags,
     mode: Mode,
@@ -48,13 +48,13 @@ fn open_below(
         Some(opened) => opened,
         None => by_steps(from, root, path, flags, mode),
     };
-    opened.map_err(told)
+    opened.map_err(io_error)
 }
 
 /// Where the kernel has no call for it: one folder after the other.
 fn by_steps(
     from: BorrowedFd<'_>,
-    root: Place,
+    root: InodeId,
     path: &Path,
     flags: OFlags,
     mode: Mode,
@@ -85,7 +85,7 @@ const HANDLE: OFlags = calls::START.union(OFlags::DIRECTORY).union(OFlags::CLOEX
 #[derive(Clone, Debug)]
 pub(super) struct Start {
     folder: Arc<OwnedFd>,
-    pub(super) place: Place,
+    pub(super) place: InodeId,
 }
 
 impl Start {
@@ -106,7 +106,7 @@ impl Start {
 
 /// A folder that a job works in, held until the job ends.
 #[derive(Debug)]
-pub(super) struct Held {
+pub(super) struct HeldFolder {
     pub(super) path: Utf8PathBuf,
     pub(super) start: Start,
     /// The folders in work, those used last first. Whatever takes the place of one later, what is
@@ -114,7 +114,7 @@ pub(super) struct Held {
     near: Mutex<VecDeque<(PathBuf, Arc<OwnedFd>)>>,
 }
 
-impl Held {
+impl HeldFolder {
     pub(super) fn new(path: &Utf8Path) -> io::Result<Self> {
         Ok(Self {
             path: path.to_path_buf(),
@@ -230,7 +230,7 @@ impl At {
     pub(super) fn stat(&self) -> io::Result<Stat> {
         let (stat, place) = calls::stat_at(self.folder(), &self.name)?;
         if let Some(start) = &self.start {
-            place.check_on(start.place).map_err(told)?;
+            place.check_on(start.place).map_err(io_error)?;
         }
         Ok(stat)
     }
@@ -281,7 +281,7 @@ mod tests {
         let root = Utf8Path::from_path(top.path()).unwrap();
         std::fs::create_dir_all(root.join("drive/a")).unwrap();
         std::fs::create_dir(root.join("card")).unwrap();
-        let held = Held::new(&root.join("drive")).unwrap();
+        let held = HeldFolder::new(&root.join("drive")).unwrap();
         let create = |name: &str| held.at(Path::new(name))?.create(OFlags::empty());
         create("a/one").unwrap();
         #[expect(clippy::disallowed_methods, reason = "a test's own folder")]
@@ -306,7 +306,7 @@ mod tests {
     fn few_folders_are_kept_open() {
         let top = tempfile::tempdir().unwrap();
         let root = Utf8Path::from_path(top.path()).unwrap();
-        let held = Held::new(root).unwrap();
+        let held = HeldFolder::new(root).unwrap();
         for n in 0..NEAR_MAX * 2 {
             std::fs::create_dir(root.join(format!("{n}"))).unwrap();
             held.at(Path::new(&format!("{n}/x"))).unwrap();

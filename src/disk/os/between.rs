@@ -1,7 +1,7 @@
 //! Owns what lies between a folder and its disks and would answer a read from memory.
 
 use crate::disk::backing::Backing;
-use crate::disk::topology::{Layer, Volume};
+use crate::disk::topology::{Layer, MountedVolume};
 use crate::name::{excerpt, word};
 use rustix::fs::{Mode, OFlags};
 use rustix::io::Errno;
@@ -43,7 +43,7 @@ pub(super) enum Blind {
     },
 }
 
-pub(super) fn between(root: &Path, volume: &Volume) -> Between {
+pub(super) fn between(root: &Path, volume: &MountedVolume) -> Between {
     let mut found = Between::default();
     let mut blind = |why| found.blind = Some(why);
     if volume.backing == Backing::Memory {
@@ -94,7 +94,7 @@ pub(super) fn between(root: &Path, volume: &Volume) -> Between {
 
 /// Whether a program reads the file system from a block device or an image, through the cache of
 /// that.
-pub(super) fn is_served(volume: &Volume) -> bool {
+pub(super) fn is_served(volume: &MountedVolume) -> bool {
     let fs = volume.filesystem.as_str();
     fs == "fuseblk" || is_shown_from(fs, &volume.source) || is_of_a_device(fs)
 }

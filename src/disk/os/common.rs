@@ -1,6 +1,6 @@
 //! Owns what every system does alike: walks, the limit of a record, what may be removed, journals.
 
-use crate::disk::{EntryKind, Found, JOURNAL, Journal, Stat};
+use crate::disk::{EntryKind, JOURNAL, Journal, Stat, WalkEntry};
 use std::ffi::OsString;
 use std::fs::File;
 use std::io::{self, Read as _, Write as _};
@@ -35,7 +35,7 @@ pub(super) fn walk(
     root: &Path,
     go_on: &dyn Fn() -> bool,
     list: &dyn Fn(&Path, &mut Entries) -> io::Result<()>,
-) -> io::Result<Vec<Found>> {
+) -> io::Result<Vec<WalkEntry>> {
     let mut found = Vec::new();
     let mut ahead = vec![Ahead {
         at: root.to_path_buf(),
@@ -59,20 +59,20 @@ pub(super) fn walk(
                         depth: folder.depth + 1,
                     });
                 } else {
-                    too_deep.push(Found {
+                    too_deep.push(WalkEntry {
                         path: path.clone(),
                         stat: Err(io::Error::other(crate::error::TooDeep)),
                     });
                 }
             }
-            found.push(Found { path, stat });
+            found.push(WalkEntry { path, stat });
         }
         // Met once as folders and once more with the error.
         found.append(&mut too_deep);
         match listed {
             Ok(()) => {}
             Err(cause) if folder.below_root.is_empty() => return Err(cause),
-            Err(cause) => found.push(Found {
+            Err(cause) => found.push(WalkEntry {
                 path: folder.below_root,
                 stat: Err(cause),
             }),

@@ -5,9 +5,9 @@ use crate::disk::backing::Backing;
 use plist::{Dictionary, Value};
 use std::collections::BTreeSet;
 
-/// What is known of a volume.
+/// What `diskutil info` tells of a volume.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Told {
+pub(super) struct DiskutilInfo {
     /// Identity of the volume.
     pub(super) volume_id: Option<String>,
     /// Name that the person gave it.
@@ -19,40 +19,40 @@ pub(super) struct Told {
 }
 
 /// Reads the answer; `None` when it is no property list of this kind.
-pub(super) fn read(answer: &[u8]) -> Option<Told> {
+pub(super) fn read(answer: &[u8]) -> Option<DiskutilInfo> {
     let value = Value::from_reader_xml(answer).ok()?;
-    let told = value.as_dictionary()?;
-    told.get("DeviceIdentifier")?.as_string()?;
-    Some(Told {
-        volume_id: text(told, "VolumeUUID").or_else(|| text(told, "DiskUUID")),
-        label: text(told, "VolumeName"),
-        backing: backing(told),
-        rotational: told
+    let dict = value.as_dictionary()?;
+    dict.get("DeviceIdentifier")?.as_string()?;
+    Some(DiskutilInfo {
+        volume_id: text(dict, "VolumeUUID").or_else(|| text(dict, "DiskUUID")),
+        label: text(dict, "VolumeName"),
+        backing: backing(dict),
+        rotational: dict
             .get("SolidState")
             .and_then(Value::as_boolean)
             .map(|solid| !solid),
     })
 }
 
-fn text(told: &Dictionary, key: &str) -> Option<String> {
-    let text = told.get(key)?.as_string()?;
+fn text(dict: &Dictionary, key: &str) -> Option<String> {
+    let text = dict.get(key)?.as_string()?;
     (!text.is_empty()).then(|| text.to_owned())
 }
 
-fn backing(told: &Dictionary) -> Backing {
+fn backing(dict: &Dictionary) -> Backing {
     let says =
-        |key: &str, word: &str| text(told, key).is_some_and(|t| t.eq_ignore_ascii_case(word));
-    let is_set = |key: &str| told.get(key).and_then(Value::as_boolean) == Some(true);
+        |key: &str, word: &str| text(dict, key).is_some_and(|t| t.eq_ignore_ascii_case(word));
+    let is_set = |key: &str| dict.get(key).and_then(Value::as_boolean) == Some(true);
     if says("BusProtocol", "Disk Image")
-        || says("VirtualOrPhysical", "Virtual") && !has_stores(told)
+        || says("VirtualOrPhysical", "Virtual") && !has_stores(dict)
     {
         return Backing::unknown("it is a disk image, or another disk that is none of its own");
     }
-    if is_set("RAIDMaster") || is_set("RAIDSlice") || told.contains_key("CoreStorageRole") {
+    if is_set("RAIDMaster") || is_set("RAIDSlice") || dict.contains_key("CoreStorageRole") {
         return Backing::unknown("it may lie on several disks, which macOS keeps as one");
     }
     let mut disks = BTreeSet::new();
-    let stores = told.get("APFSPhysicalStores").and_then(Value::as_array);
+    let stores = dict.get("APFSPhysicalStores").and_then(Value::as_array);
     for store in stores.into_iter().flatten() {
         let name = store
             .as_dictionary()
@@ -63,7 +63,7 @@ fn backing(told: &Dictionary) -> Backing {
         };
     }
     if disks.is_empty() {
-        disks.extend(text(told, "ParentWholeDisk").and_then(|name| whole_disk(&name)));
+        disks.extend(text(dict, "ParentWholeDisk").and_then(|name| whole_disk(&name)));
     }
     if disks.is_empty() {
         return Backing::unknown("macOS does not say on which disk it is");
@@ -71,8 +71,8 @@ fn backing(told: &Dictionary) -> Backing {
     Backing::Disks(disks)
 }
 
-fn has_stores(told: &Dictionary) -> bool {
-    told.contains_key("APFSPhysicalStores")
+fn has_stores(dict: &Dictionary) -> bool {
+    dict.contains_key("APFSPhysicalStores")
 }
 
 /// Returns `disk4` for `disk4s1` or `/dev/disk4s1`.
@@ -140,8 +140,8 @@ mod tests {
             "<key>ParentWholeDisk</key><string>nonsense</string>",
             "",
         ] {
-            let told = read(&answer(entries)).unwrap();
-            assert!(matches!(told.backing, Backing::Unknown { .. }), "{entries}");
+            let info = read(&answer(entries)).unwrap();
+            assert!(matches!(info.backing, Backing::Unknown { .. }), "{entries}");
         }
         assert_eq!(read(b"Could not find disk: disk99"), None);
         assert_eq!(read(b"<plist version=\"1.0\"><dict/></plist>"), None);

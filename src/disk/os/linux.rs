@@ -5,12 +5,12 @@ use super::beneath::At;
 use super::between::between;
 use super::other_writer::OtherWriter;
 use super::page_cache::{drop_pages, dropped, hint, is_direct, stays_in_memory, takes_direct};
-use super::small_files::{OwnRoom, lies_in_records};
+use super::small_files::{OwnRoom, is_stored_inline};
 use super::stat::stat_of;
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::topology::{self, Layer};
-use crate::disk::{Part, ReadBackWay, Settling, Source, Stamp, Stat};
+use crate::disk::{PartFile, ReadBackWay, Settling, Source, Stamp, Stat};
 use crate::sys::linux::pages_in_memory;
 use crate::units::len64;
 use rustix::fs::{Advice, Mode, OFlags};
@@ -21,7 +21,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 
-pub(super) use topology::Volume;
+pub(super) use topology::MountedVolume as Volume;
 
 /// Where the volume that the system runs from is mounted.
 pub(super) const SYSTEM_ROOTS: [&str; 1] = [""];
@@ -33,7 +33,7 @@ pub(super) fn volume_of(root: &Path, path: &Path, device: u64) -> io::Result<Vol
 }
 
 /// Room on a volume, in bytes, and an identity where `/dev/disk` has none.
-pub(super) struct Room {
+pub(super) struct VolumeRoom {
     pub(super) total_bytes: u64,
     pub(super) free_bytes: u64,
     pub(super) cluster_bytes: u64,
@@ -41,9 +41,9 @@ pub(super) struct Room {
 }
 
 /// Asks how much room there is.
-pub(super) fn room(path: &Path, volume: &Volume) -> io::Result<Room> {
+pub(super) fn room(path: &Path, volume: &Volume) -> io::Result<VolumeRoom> {
     let room = rustix::fs::statvfs(path)?;
-    Ok(Room {
+    Ok(VolumeRoom {
         total_bytes: room.f_blocks.saturating_mul(room.f_frsize),
         free_bytes: room.f_bavail.saturating_mul(room.f_frsize),
         cluster_bytes: room.f_frsize,
@@ -159,7 +159,7 @@ pub(super) fn read_back_source(
         source.go_through_cache()?;
         return Ok(Box::new(source));
     };
-    if lies_in_records(&source.file, volume, &to_drop) {
+    if is_stored_inline(&source.file, volume, &to_drop) {
         source.go_through_cache()?;
         return Ok(Box::new(source));
     }
@@ -192,7 +192,7 @@ pub(super) fn create_part(
     at: At,
     large: bool,
     on: &dyn Fn(u64) -> io::Result<Arc<Volume>>,
-) -> io::Result<Box<dyn Part>> {
+) -> io::Result<Box<dyn PartFile>> {
     let (file, direct) = if large {
         match at.create(OFlags::DIRECT) {
             Err(e) if e.kind() == io::ErrorKind::InvalidInput => (create_or_reuse(&at)?, false),
@@ -370,7 +370,7 @@ impl OsPart {
     }
 }
 
-impl Part for OsPart {
+impl PartFile for OsPart {
     fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()> {
         if !self.direct {
             let bytes = len64(chunk.bytes().len());

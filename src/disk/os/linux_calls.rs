@@ -1,6 +1,6 @@
 //! Owns the calls of Linux that open, and look at, what lies below an open folder.
 
-use super::stat::{Place, kind_of, raw_stat};
+use super::stat::{InodeId, kind_of, raw_stat};
 use crate::disk::{Stamp, Stat};
 use rustix::fs::{AtFlags, CWD, Mode, OFlags, ResolveFlags, StatxFlags, openat2};
 use rustix::io::{Errno, retry_on_intr};
@@ -31,23 +31,23 @@ pub(super) fn open_beneath(
 }
 
 /// Returns what an entry of a folder is and where; a link is not followed.
-pub(super) fn stat_at(folder: BorrowedFd<'_>, name: &Path) -> Result<(Stat, Place), Errno> {
+pub(super) fn stat_at(folder: BorrowedFd<'_>, name: &Path) -> Result<(Stat, InodeId), Errno> {
     statx(folder, name, AtFlags::SYMLINK_NOFOLLOW)
 }
 
 /// Returns what an open file or folder is and where.
-pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, Place), Errno> {
+pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, InodeId), Errno> {
     statx(open, Path::new(""), AtFlags::EMPTY_PATH)
 }
 
 /// Asks for the number of the mount as well.
-fn statx(folder: BorrowedFd<'_>, name: &Path, flags: AtFlags) -> Result<(Stat, Place), Errno> {
+fn statx(folder: BorrowedFd<'_>, name: &Path, flags: AtFlags) -> Result<(Stat, InodeId), Errno> {
     let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
     let told = match rustix::fs::statx(folder, name, flags, wanted) {
         // Some sandboxes have no such call.
         Err(Errno::NOSYS | Errno::PERM) => {
             let stat = raw_stat(&rustix::fs::statat(folder, name, flags)?);
-            return Ok((stat, Place::of(&stat, None)));
+            return Ok((stat, InodeId::of(&stat, None)));
         }
         other => other?,
     };
@@ -66,5 +66,8 @@ fn statx(folder: BorrowedFd<'_>, name: &Path, flags: AtFlags) -> Result<(Stat, P
         },
     };
     let has_mount = told.stx_mask & StatxFlags::MNT_ID.bits() != 0;
-    Ok((stat, Place::of(&stat, has_mount.then_some(told.stx_mnt_id))))
+    Ok((
+        stat,
+        InodeId::of(&stat, has_mount.then_some(told.stx_mnt_id)),
+    ))
 }

@@ -8,11 +8,11 @@
 //! own file systems.
 
 use super::beneath::At;
-use super::diskutil::{self, Told};
+use super::diskutil::{self, DiskutilInfo};
 use super::stat::stat_of;
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
-use crate::disk::{Part, ReadBackWay, Settling, Source, Stamp, Stat};
+use crate::disk::{PartFile, ReadBackWay, Settling, Source, Stamp, Stat};
 use crate::name::word;
 use crate::sys::macos::drop_pages;
 use crate::units::len64;
@@ -114,8 +114,8 @@ pub(super) fn hardware(_root: &Path, _backing: &Backing) -> Option<String> {
     None
 }
 
-fn nothing_but(backing: Backing) -> Told {
-    Told {
+fn nothing_but(backing: Backing) -> DiskutilInfo {
+    DiskutilInfo {
         volume_id: None,
         label: None,
         backing,
@@ -123,7 +123,7 @@ fn nothing_but(backing: Backing) -> Told {
     }
 }
 
-fn ask_diskutil(source: &str) -> Told {
+fn ask_diskutil(source: &str) -> DiskutilInfo {
     let answer = Command::new("/usr/sbin/diskutil")
         .args(["info", "-plist", source])
         .stdin(Stdio::null())
@@ -149,7 +149,7 @@ pub(super) fn check_present(_root: &Path, _device: u64, _backing: &Backing) -> i
 }
 
 /// Room on a volume, in bytes.
-pub(super) struct Room {
+pub(super) struct VolumeRoom {
     pub(super) total_bytes: u64,
     pub(super) free_bytes: u64,
     pub(super) cluster_bytes: u64,
@@ -157,10 +157,10 @@ pub(super) struct Room {
 }
 
 /// Asks how much room there is. `statvfs` counts blocks in 32 bits here, `statfs` in 64.
-pub(super) fn room(path: &Path, _volume: &Volume) -> io::Result<Room> {
+pub(super) fn room(path: &Path, _volume: &Volume) -> io::Result<VolumeRoom> {
     let room = rustix::fs::statfs(path)?;
     let cluster_bytes = u64::from(room.f_bsize);
-    Ok(Room {
+    Ok(VolumeRoom {
         total_bytes: room.f_blocks.saturating_mul(cluster_bytes),
         free_bytes: room.f_bavail.saturating_mul(cluster_bytes),
         cluster_bytes,
@@ -218,7 +218,7 @@ pub(super) fn create_part(
     at: At,
     large: bool,
     _on: &dyn Fn(u64) -> io::Result<Arc<Volume>>,
-) -> io::Result<Box<dyn Part>> {
+) -> io::Result<Box<dyn PartFile>> {
     let file = at.create(OFlags::empty())?;
     // A refusal fills the cache and changes nothing that is written.
     if large && fcntl_nocache(&file, true).is_err() {}
@@ -299,7 +299,7 @@ struct OsPart {
     file: File,
 }
 
-impl Part for OsPart {
+impl PartFile for OsPart {
     fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()> {
         self.file.write_all_at(chunk.bytes(), offset)
     }

@@ -1,7 +1,7 @@
 //! Owns the calls of macOS that open, and look at, what lies below an open folder. Type-checked
 //! only; it has not been run.
 
-use super::stat::{Place, raw_stat};
+use super::stat::{InodeId, raw_stat};
 use crate::disk::Stat;
 use rustix::fs::{AtFlags, Mode, OFlags};
 use rustix::io::Errno;
@@ -24,17 +24,17 @@ pub(super) fn open_beneath(
 }
 
 /// Returns what an entry of a folder is and where; a link is not followed.
-pub(super) fn stat_at(folder: BorrowedFd<'_>, name: &Path) -> Result<(Stat, Place), Errno> {
+pub(super) fn stat_at(folder: BorrowedFd<'_>, name: &Path) -> Result<(Stat, InodeId), Errno> {
     let stat = raw_stat(&rustix::fs::statat(
         folder,
         name,
         AtFlags::SYMLINK_NOFOLLOW,
     )?);
-    Ok((stat, Place::of(&stat, None)))
+    Ok((stat, InodeId::of(&stat, None)))
 }
 
 /// Returns what an open file or folder is and where.
-pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, Place), Errno> {
+pub(super) fn stat_open(open: BorrowedFd<'_>) -> Result<(Stat, InodeId), Errno> {
     let stat = raw_stat(&rustix::fs::fstat(open)?);
-    Ok((stat, Place::of(&stat, None)))
+    Ok((stat, InodeId::of(&stat, None)))
 }

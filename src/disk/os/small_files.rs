@@ -6,8 +6,8 @@
 //! Seen on Linux 6.18: btrfs keeps files up to 2 kB so, and up to 4 kB where it compresses; NTFS
 //! does up to about 700 bytes.
 
-use crate::disk::topology::Volume;
-use crate::sys::linux::{PAGE_MAX, is_kept_in_records};
+use crate::disk::topology::MountedVolume;
+use crate::sys::linux::{PAGE_MAX, has_inline_data};
 use rustix::fs::{FallocateFlags, fallocate};
 use std::fs::File;
 use std::os::unix::fs::{FileExt as _, MetadataExt as _};
@@ -59,7 +59,7 @@ impl OwnRoom {
 
 /// Whether a file that is to be read back lies within the records of its file system; `below` is
 /// what the program that shows the file system reads it from.
-pub(super) fn lies_in_records(file: &File, volume: &Volume, below: &[File]) -> bool {
+pub(super) fn is_stored_inline(file: &File, volume: &MountedVolume, below: &[File]) -> bool {
     let Ok(meta) = file.metadata() else {
         return false;
     };
@@ -68,7 +68,7 @@ pub(super) fn lies_in_records(file: &File, volume: &Volume, below: &[File]) -> b
     }
     // A program that shows NTFS does not answer the question where a file lies.
     let is_short = meta.blocks() < BLOCKS_OF_OWN && volume.filesystem.starts_with("fuse");
-    (is_short && below.iter().any(is_ntfs)) || is_kept_in_records(file)
+    (is_short && below.iter().any(is_ntfs)) || has_inline_data(file)
 }
 
 /// Whether a device holds NTFS, by its first sector.

@@ -5,9 +5,9 @@ use rustix::fs::FileType;
 use rustix::io::Errno;
 use std::os::unix::fs::MetadataExt as _;
 
-/// Where an entry is.
+/// Which entry of which file system an open or named one is.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Place {
+pub(super) struct InodeId {
     pub(super) device: u64,
     pub(super) inode: u64,
     /// Number of the mount, where the system tells (Linux 5.8): two folders of one device may be
@@ -15,7 +15,7 @@ pub(super) struct Place {
     pub(super) mount: Option<u64>,
 }
 
-impl Place {
+impl InodeId {
     pub(super) fn of(stat: &Stat, mount: Option<u64>) -> Self {
         Self {
             device: stat.device,

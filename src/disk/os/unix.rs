@@ -6,11 +6,12 @@ use super::{linux as system, linux_calls as calls};
 #[cfg(target_os = "macos")]
 use super::{macos as system, macos_calls as calls};
 
-use super::beneath::{At, FOR_FILES, FOR_FOLDERS, Held, Start, told};
+use super::beneath::{At, FOR_FILES, FOR_FOLDERS, HeldFolder, Start, io_error};
 use super::common::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
 use crate::disk::backing::Backing;
 use crate::disk::{
-    Anchor, Claim, Disk, FolderFacts, Found, Journal, Part, Settling, Source, Stat, Tree,
+    Anchor, Claim, Disk, FolderFacts, Journal, PartFile, Settling, Source, Stat, TreeKind,
+    WalkEntry,
 };
 use camino::Utf8Path;
 use rustix::fs::{AtFlags, Mode, OFlags, RenameFlags};
@@ -32,7 +33,7 @@ pub struct OsDisk {
     /// Used for the way of reading back only; identity is always asked afresh.
     volumes: Mutex<HashMap<u64, Arc<Volume>>>,
     /// The folders that jobs work in now.
-    held: Arc<RwLock<Vec<Arc<Held>>>>,
+    held: Arc<RwLock<Vec<Arc<HeldFolder>>>>,
 }
 
 impl OsDisk {
@@ -75,7 +76,7 @@ fn list_folder(
             on.map_or(Ok(()), |start| place.check_on(start.place))?;
             Ok(stat)
         });
-        entries.push((name.to_owned(), stat.map_err(told)));
+        entries.push((name.to_owned(), stat.map_err(io_error)));
     }
     Ok(())
 }
@@ -92,8 +93,8 @@ fn open_listing(start: &Start, path: &Path) -> io::Result<OwnedFd> {
 /// Lets go of a held folder.
 #[derive(Debug)]
 struct Hold {
-    all: Arc<RwLock<Vec<Arc<Held>>>>,
-    held: Arc<Held>,
+    all: Arc<RwLock<Vec<Arc<HeldFolder>>>>,
+    held: Arc<HeldFolder>,
 }
 
 impl Drop for Hold {
@@ -107,7 +108,7 @@ impl Drop for Hold {
 
 impl OsDisk {
     /// Returns the held folder that a path is in, the nearest one, and the way from there.
-    fn held<'a>(&self, path: &'a Utf8Path) -> Option<(Arc<Held>, &'a Path)> {
+    fn held<'a>(&self, path: &'a Utf8Path) -> Option<(Arc<HeldFolder>, &'a Path)> {
         let all = self.held.read().unwrap_or_else(PoisonError::into_inner);
         let below = all.iter().filter_map(|held| {
             let below = path.strip_prefix(&held.path).ok()?;
@@ -149,7 +150,7 @@ impl OsDisk {
 
 impl Disk for OsDisk {
     fn anchor(&self, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<Anchor> {
-        let held = Arc::new(Held::new(folder)?);
+        let held = Arc::new(HeldFolder::new(folder)?);
         let place = held.start.place;
         let mut all = self.held.write().unwrap_or_else(PoisonError::into_inner);
         let other = all.iter().find(|other| other.path == folder).cloned();
@@ -173,16 +174,16 @@ impl Disk for OsDisk {
         }
     }
 
-    fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
+    fn walk(&self, root: &Utf8Path, tree: TreeKind) -> io::Result<Vec<WalkEntry>> {
         self.walk_while(root, tree, &|| true)
     }
 
     fn walk_while(
         &self,
         root: &Utf8Path,
-        _tree: Tree,
+        _tree: TreeKind,
         go_on: &dyn Fn() -> bool,
-    ) -> io::Result<Vec<Found>> {
+    ) -> io::Result<Vec<WalkEntry>> {
         let start = self.start(root)?;
         walk(Path::new(""), go_on, &|at, entries| {
             let at = if at.as_os_str().is_empty() {
@@ -194,7 +195,7 @@ impl Disk for OsDisk {
         })
     }
 
-    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
+    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<WalkEntry>> {
         self.children_while(folder, &|| true)
     }
 
@@ -202,7 +203,7 @@ impl Disk for OsDisk {
         &self,
         folder: &Utf8Path,
         go_on: &dyn Fn() -> bool,
-    ) -> io::Result<Vec<Found>> {
+    ) -> io::Result<Vec<WalkEntry>> {
         let mut entries = Entries::new();
         let start = self.start(folder)?;
         // Drives may be mounted in a folder that is searched for them.
@@ -212,12 +213,12 @@ impl Disk for OsDisk {
         if !go_on() {
             return Err(io::Error::other(crate::error::Interruption));
         }
-        let found = |(path, stat)| Found { path, stat };
+        let found = |(path, stat)| WalkEntry { path, stat };
         Ok(entries.into_iter().map(found).collect())
     }
 
     #[cfg(target_os = "linux")]
-    fn gear(&self, facts: &FolderFacts) -> crate::disk::hardware::Gear {
+    fn device_info(&self, facts: &FolderFacts) -> crate::disk::hardware::DeviceInfo {
         crate::disk::hardware::behind(&self.root, &facts.backing, facts.rotational)
     }
 
@@ -345,7 +346,7 @@ impl Disk for OsDisk {
         Ok(rustix::fs::mkdirat(at.folder(), &at.name, FOR_FOLDERS)?)
     }
 
-    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>> {
+    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn PartFile>> {
         let on = |device| self.known_volume(path, device);
         system::create_part(self.at(path)?, large, &on)
     }

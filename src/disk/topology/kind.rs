@@ -6,7 +6,7 @@ use crate::name::word;
 
 /// What the name of a block device says about it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Kind {
+pub(super) enum BlockDeviceKind {
     /// A whole disk.
     Disk,
     /// A file shown as a disk.
@@ -23,16 +23,16 @@ pub(super) enum Kind {
 
 /// Tells the kind of a whole block device from its kernel name. Only names that are known to be
 /// disks are taken for disks.
-pub(super) fn kind_of(name: &str) -> Kind {
+pub(super) fn kind_of(name: &str) -> BlockDeviceKind {
     let digits = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_digit());
     let letters = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_lowercase());
     let numbered = |prefix: &str| name.strip_prefix(prefix).is_some_and(digits);
     let lettered = |prefix: &str| name.strip_prefix(prefix).is_some_and(letters);
     if numbered("loop") {
-        return Kind::Loop;
+        return BlockDeviceKind::Loop;
     }
     if ["zram", "ram", "nullb"].into_iter().any(numbered) {
-        return Kind::Memory;
+        return BlockDeviceKind::Memory;
     }
     let elsewhere = [
         ("nbd", "reached over a network"),
@@ -43,10 +43,10 @@ pub(super) fn kind_of(name: &str) -> Kind {
         ("pmem", "memory that may or may not last"),
     ];
     if let Some((_, what)) = elsewhere.into_iter().find(|(prefix, _)| numbered(prefix)) {
-        return Kind::Elsewhere(what);
+        return BlockDeviceKind::Elsewhere(what);
     }
     if name.starts_with("dm-") || name.starts_with("md") || numbered("bcache") {
-        return Kind::Layer;
+        return BlockDeviceKind::Layer;
     }
     let controller_disk = name
         .strip_prefix("nvme")
@@ -55,9 +55,9 @@ pub(super) fn kind_of(name: &str) -> Kind {
     let flash = device_key(name) != name && name.starts_with("mmcblk");
     let named = ["sd", "hd", "vd", "xvd", "dasd"].into_iter().any(lettered);
     if controller_disk || flash || named || ["mmcblk", "mspblk", "sr"].into_iter().any(numbered) {
-        return Kind::Disk;
+        return BlockDeviceKind::Disk;
     }
-    Kind::Other
+    BlockDeviceKind::Other
 }
 
 /// Whether a type of file system keeps its files in working memory.

@@ -23,10 +23,10 @@ mod volume;
 mod walk;
 
 pub use error::TopologyError;
-pub use volume::{AskLoop, Layer, Volume};
+pub use volume::{AskLoop, Layer, MountedVolume};
 
 pub(super) use text::text;
-pub(super) use tree::Tree;
+pub(super) use tree::SystemRoot;
 use volume::node_path;
 pub(super) use walk::name_of;
 
@@ -48,13 +48,13 @@ pub fn volume_of(
     canonical_path: &Path,
     dev: (u32, u32),
     ask_loop: AskLoop<'_>,
-) -> Result<Volume, TopologyError> {
+) -> Result<MountedVolume, TopologyError> {
     if !canonical_path.is_absolute() {
         return Err(TopologyError::NotAbsolute {
             path: canonical_path.to_path_buf(),
         });
     }
-    let tree = Tree { root };
+    let tree = SystemRoot { root };
     let mounts = read_mounts(&tree)?;
     let Some((mount, exact)) = mount_of(&mounts, canonical_path, Some(dev)) else {
         return Err(TopologyError::NoMount {
@@ -76,7 +76,7 @@ pub fn volume_of(
         walk.mounted(mount, 0)
     };
     let node = found.node.as_deref();
-    Ok(Volume {
+    Ok(MountedVolume {
         mount_point: mount.point.clone(),
         mount_root: mount.root.clone(),
         filesystem: mount.filesystem.clone(),

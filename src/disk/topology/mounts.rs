@@ -2,7 +2,7 @@
 
 use super::error::TopologyError;
 use super::text::{parse_number, text, unescape};
-use super::tree::Tree;
+use super::tree::SystemRoot;
 use std::collections::BTreeSet;
 use std::ffi::OsString;
 use std::fs;
@@ -28,7 +28,7 @@ pub(super) struct Mount {
 }
 
 /// Reads the mount table of this process.
-pub(super) fn read_mounts(tree: &Tree<'_>) -> Result<Vec<Mount>, TopologyError> {
+pub(super) fn read_mounts(tree: &SystemRoot<'_>) -> Result<Vec<Mount>, TopologyError> {
     let path = tree.real(Path::new(MOUNT_TABLE));
     let text = fs::read(&path).map_err(|source| TopologyError::Read {
         path: path.clone(),

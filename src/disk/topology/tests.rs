@@ -8,20 +8,20 @@
 
 use super::super::recorded::Recorded;
 use super::error::TopologyError;
-use super::kind::{Kind, kind_of};
+use super::kind::{BlockDeviceKind, kind_of};
 use super::mounts::MOUNT_TABLE;
 use super::text::{unescape, unescape_hex};
-use super::tree::Tree;
-use super::volume::{Layer, Volume};
+use super::tree::SystemRoot;
+use super::volume::{Layer, MountedVolume};
 use super::volume_of;
-use crate::disk::backing::{Backing, Reason, device_key, independent};
+use crate::disk::backing::{Backing, IndependenceReason, device_key, independent};
 use std::fs;
 use std::io::Write as _;
 use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
 impl Recorded {
-    fn ask(&self, path: &str, dev: (u32, u32)) -> Volume {
+    fn ask(&self, path: &str, dev: (u32, u32)) -> MountedVolume {
         volume_of(self.top(), Path::new(path), dev, &|_| None).unwrap()
     }
 
@@ -63,7 +63,7 @@ fn two_usb_disks_are_two() {
     let first = tree.ask("/media/field/KRILL/shots", (8, 17));
     assert_eq!(
         first,
-        Volume {
+        MountedVolume {
             mount_point: "/media/field/KRILL".into(),
             mount_root: "/".into(),
             filesystem: "exfat".into(),
@@ -499,7 +499,7 @@ fn links_stay_inside_the_root() {
          link /a/self -> self\nlink /a/etc -> /etc\nlink /a/chain -> ./absolute/../a/up/.",
     );
     let root = tree.top();
-    let tree = Tree { root };
+    let tree = SystemRoot { root };
     let to = |path: &str| tree.resolve(Path::new(path));
     assert_eq!(to("/a/absolute/inner"), Some("/real/inner".into()));
     assert_eq!(to("/a/up"), Some("/real/inner".into()));
@@ -529,17 +529,17 @@ fn kinds_of_names() {
         "sr0",
         "dasda",
     ] {
-        assert_eq!(kind_of(disk), Kind::Disk, "{disk}");
+        assert_eq!(kind_of(disk), BlockDeviceKind::Disk, "{disk}");
     }
     for (name, kind) in [
-        ("loop12", Kind::Loop),
-        ("zram0", Kind::Memory),
-        ("ram3", Kind::Memory),
-        ("md_d0", Kind::Layer),
-        ("dm-3", Kind::Layer),
-        ("nvme0c0n1", Kind::Other),
-        ("sda1", Kind::Other),
-        ("cciss!c0d0", Kind::Other),
+        ("loop12", BlockDeviceKind::Loop),
+        ("zram0", BlockDeviceKind::Memory),
+        ("ram3", BlockDeviceKind::Memory),
+        ("md_d0", BlockDeviceKind::Layer),
+        ("dm-3", BlockDeviceKind::Layer),
+        ("nvme0c0n1", BlockDeviceKind::Other),
+        ("sda1", BlockDeviceKind::Other),
+        ("cciss!c0d0", BlockDeviceKind::Other),
     ] {
         assert_eq!(kind_of(name), kind, "{name}");
     }
@@ -561,8 +561,8 @@ fn unknown_merges_all_unless_the_person_says_otherwise() {
     assert_eq!(
         merged.reasons,
         [
-            Reason::Unknown { index: 1, why },
-            Reason::Memory { index: 3 }
+            IndependenceReason::Unknown { index: 1, why },
+            IndependenceReason::Memory { index: 3 }
         ]
     );
     let stated = independent(&all, true);
@@ -587,7 +587,7 @@ fn overlaps_chain() {
     assert!(
         chained
             .reasons
-            .contains(&Reason::SameDisk { a: 0, b: 2, disk })
+            .contains(&IndependenceReason::SameDisk { a: 0, b: 2, disk })
     );
     // A partly unknown one cannot be talked away from what is known of it.
     let partly = Backing::unknown("half").with_known(["z".to_owned()]);

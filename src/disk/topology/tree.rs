@@ -10,12 +10,12 @@ use std::{fs, io};
 /// How many symbolic links one path may contain, as in the kernel.
 pub(crate) const MAX_LINKS: usize = 40;
 
-/// A file system tree below some root.
-pub(crate) struct Tree<'a> {
+/// The root folder of a system: `/`, or a recorded one in tests.
+pub(crate) struct SystemRoot<'a> {
     pub(crate) root: &'a Path,
 }
 
-impl Tree<'_> {
+impl SystemRoot<'_> {
     /// Path outside the tree for an absolute path inside it.
     pub(crate) fn real(&self, path: &Path) -> PathBuf {
         self.root.join(path.strip_prefix("/").unwrap_or(path))

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
     clippy::struct_field_names,
     reason = "`id` alone would not say that it is the file system's"
 )]
-pub struct Volume {
+pub struct MountedVolume {
     /// Folder on which the file system is mounted.
     pub mount_point: PathBuf,
     /// Folder inside the file system that is visible at the mount point; `/` unless it is a bind
@@ -42,7 +42,7 @@ pub struct Volume {
     pub layers: Vec<Layer>,
 }
 
-impl Volume {
+impl MountedVolume {
     /// Returns the path of a folder from the root of the volume.
     pub fn within(&self, folder: &Path) -> Option<String> {
         let below = folder.strip_prefix(&self.mount_point).ok()?;

@@ -1,9 +1,9 @@
 //! Owns the way from a mount down to the disks: partitions, mappings, arrays, images, overlays.
 
-use super::kind::{Kind, is_memory_type, kind_of, unknown_type};
+use super::kind::{BlockDeviceKind, is_memory_type, kind_of, unknown_type};
 use super::mounts::{Mount, mount_of};
 use super::text::text;
-use super::tree::Tree;
+use super::tree::SystemRoot;
 use super::volume::{AskLoop, Layer};
 use crate::disk::backing::Backing;
 use crate::name::{excerpt, word};
@@ -17,8 +17,8 @@ use std::{fs, io};
 /// How many layers (mapping on RAID on loop file ...) are followed before giving up.
 pub(super) const MAX_DEPTH: usize = 16;
 
-/// What was found below a mount.
-pub(super) struct Found {
+/// The device that was mounted, and what stands behind it.
+pub(super) struct MountBacking {
     pub(super) backing: Backing,
     /// Kernel name of the device that was mounted.
     pub(super) node: Option<String>,
@@ -27,7 +27,7 @@ pub(super) struct Found {
     pub(super) label: Option<String>,
 }
 
-impl Found {
+impl MountBacking {
     /// A backing and, where there is one, the mounted device.
     pub(super) fn new(backing: Backing, node: Option<String>) -> Self {
         Self {
@@ -41,7 +41,7 @@ impl Found {
 
 /// Follows devices downwards in a tree with its mount table.
 pub(super) struct Walk<'a> {
-    pub(super) tree: &'a Tree<'a>,
+    pub(super) tree: &'a SystemRoot<'a>,
     pub(super) mounts: &'a [Mount],
     pub(super) ask_loop: AskLoop<'a>,
     /// What was met.
@@ -51,7 +51,7 @@ pub(super) struct Walk<'a> {
 impl Walk<'_> {
     /// What stands behind a mount, found `depth` layers down. Whatever is unknown about it, two
     /// things in it are in the same file system.
-    pub(super) fn mounted(&self, mount: &Mount, depth: usize) -> Found {
+    pub(super) fn mounted(&self, mount: &Mount, depth: usize) -> MountBacking {
         let (major, minor) = mount.number;
         let mut found = self.file_system(mount, depth);
         self.note(Layer::of(mount, found.node.as_deref()));
@@ -70,15 +70,15 @@ impl Walk<'_> {
     }
 
     /// What stands behind the file system of a mount.
-    pub(super) fn file_system(&self, mount: &Mount, depth: usize) -> Found {
+    pub(super) fn file_system(&self, mount: &Mount, depth: usize) -> MountBacking {
         if is_memory_type(&mount.filesystem) {
-            return Found::new(Backing::Memory, None);
+            return MountBacking::new(Backing::Memory, None);
         }
         if mount.filesystem == "btrfs" {
             return self.btrfs(&mount.source, depth);
         }
         if let Some(backing) = unknown_type(mount) {
-            return Found::new(self.below_overlay(mount, depth).unwrap_or(backing), None);
+            return MountBacking::new(self.below_overlay(mount, depth).unwrap_or(backing), None);
         }
         let (mut backing, node) = if mount.number.0 != 0 {
             self.numbered(mount.number, depth)
@@ -96,7 +96,7 @@ impl Walk<'_> {
                 backing = backing.and(self.node(Path::new(path), depth).0);
             }
         }
-        Found::new(backing, node)
+        MountBacking::new(backing, node)
     }
 
     /// Where the folders of an overlay lie, all of them: the upper one takes what is written, what
@@ -173,7 +173,7 @@ impl Walk<'_> {
     }
 
     /// The answer when the mount table does not list the device a folder is on.
-    pub(super) fn disagreement(&self, dev: (u32, u32)) -> Found {
+    pub(super) fn disagreement(&self, dev: (u32, u32)) -> MountBacking {
         let why = format!(
             "the system's mount table does not list the device {}:{} that this folder is on",
             dev.0, dev.1
@@ -183,7 +183,7 @@ impl Walk<'_> {
         } else {
             self.numbered(dev, 0).0.names().cloned()
         };
-        Found::new(
+        MountBacking::new(
             Backing::unknown(why).with_known(below.unwrap_or_default()),
             None,
         )
@@ -218,7 +218,7 @@ impl Walk<'_> {
     }
 
     /// All devices of the btrfs file system that contains `source`.
-    pub(super) fn btrfs(&self, source: &str, depth: usize) -> Found {
+    pub(super) fn btrfs(&self, source: &str, depth: usize) -> MountBacking {
         let (own, node) = self.node(Path::new(source), depth);
         let all = Path::new("/sys/fs/btrfs");
         let home = self.tree.names(all).unwrap_or_default().into_iter();
@@ -234,11 +234,11 @@ impl Walk<'_> {
                 word(source)
             );
             let known = own.names().cloned().unwrap_or_default();
-            return Found::new(Backing::unknown(why).with_known(known), node);
+            return MountBacking::new(Backing::unknown(why).with_known(known), node);
         };
         let backing = own.and(self.members(&home.join("devices"), depth));
         let label = self.tree.read(&home.join("label"));
-        Found {
+        MountBacking {
             backing,
             node,
             id: name_of(&home),
@@ -297,18 +297,20 @@ impl Walk<'_> {
     pub(super) fn whole(&self, folder: &Path, name: &str, depth: usize) -> Backing {
         let slaves = folder.join("slaves");
         match kind_of(name) {
-            Kind::Loop => self.loop_file(folder, name, depth),
-            Kind::Memory => Backing::Memory,
-            Kind::Elsewhere(what) => {
+            BlockDeviceKind::Loop => self.loop_file(folder, name, depth),
+            BlockDeviceKind::Memory => Backing::Memory,
+            BlockDeviceKind::Elsewhere(what) => {
                 let below = self.members(&slaves, depth).names().cloned();
                 Backing::unknown(format!("{name} is {what}")).with_known(below.unwrap_or_default())
             }
-            Kind::Layer => self.members(&slaves, depth),
+            BlockDeviceKind::Layer => self.members(&slaves, depth),
             _ if self.tree.names(&slaves).is_ok_and(|n| !n.is_empty()) => {
                 self.members(&slaves, depth)
             }
-            Kind::Disk => self.transport(folder, name),
-            Kind::Other => Backing::unknown(format!("{name} is a kind of device not known here")),
+            BlockDeviceKind::Disk => self.transport(folder, name),
+            BlockDeviceKind::Other => {
+                Backing::unknown(format!("{name} is a kind of device not known here"))
+            }
         }
     }
 

@@ -37,10 +37,10 @@ fn faults(text: &str) -> Vec<String> {
         .collect()
 }
 
-fn card(name: &str) -> Card {
-    Card {
+fn card(name: &str) -> KitCard {
+    KitCard {
         name: name.into(),
-        ..Card::default()
+        ..KitCard::default()
     }
 }
 
@@ -213,7 +213,7 @@ fn several_faults_are_told_at_once_in_order() {
 fn an_entry_more_leaves_every_byte_before_it_alone() {
     let new = add(
         KITES,
-        &Entry::Card(Card {
+        &KitEntry::Card(KitCard {
             reads: Some(300.0),
             ..card("B \"two\"")
         }),
@@ -224,29 +224,29 @@ fn an_entry_more_leaves_every_byte_before_it_alone() {
         read(&new).unwrap().card("B \"two\"").unwrap().reads,
         Some(300.0)
     );
-    let new = add("", &Entry::Card(card("A1"))).unwrap();
+    let new = add("", &KitEntry::Card(card("A1"))).unwrap();
     assert_eq!(new, "[[card]]\nname = \"A1\"\n");
     // No line break at the end, and Windows' line ends.
-    let new = add("[[card]]\r\nname = \"A1\" # x", &Entry::Card(card("A2"))).unwrap();
+    let new = add("[[card]]\r\nname = \"A1\" # x", &KitEntry::Card(card("A2"))).unwrap();
     assert!(new.starts_with("[[card]]\r\nname = \"A1\" # x\r\n"));
     assert_eq!(read(&new).unwrap().cards.len(), 2);
 }
 
 #[test]
 fn an_entry_less_leaves_comments_and_the_rest_alone() {
-    let new = remove(KITES, Kind::Card, "a1").unwrap();
+    let new = remove(KITES, KitEntryKind::Card, "a1").unwrap();
     let start = KITES.find("[[card]]").unwrap();
     let end = KITES.find("]\n\n# The blue").unwrap() + 2;
     assert_eq!(new, format!("{}{}", &KITES[..start], &KITES[end..]));
-    let new = remove(KITES, Kind::Drive, "Attic").unwrap();
+    let new = remove(KITES, KitEntryKind::Drive, "Attic").unwrap();
     assert!(new.contains("# the end") && new.contains("sold"), "{new}");
     // A card names the reader, so it stays.
-    let said = remove(KITES, Kind::Reader, "blue").unwrap_err();
+    let said = remove(KITES, KitEntryKind::Reader, "blue").unwrap_err();
     assert!(
         matches!(&said, EditError::Refused(f) if f[0].field.contains("A1")),
         "{said:?}"
     );
-    let said = remove(KITES, Kind::Card, "Z9").unwrap_err();
+    let said = remove(KITES, KitEntryKind::Card, "Z9").unwrap_err();
     assert!(
         matches!(&said, EditError::Unknown(u) if u.known == ["A1"]),
         "{said:?}"
@@ -255,13 +255,13 @@ fn an_entry_less_leaves_comments_and_the_rest_alone() {
 
 #[test]
 fn fields_are_set_where_they_stand() {
-    let change = Card {
+    let change = KitCard {
         reads: Some(95.0),
         note: Some("lent to the other car".into()),
         volumes: vec!["77AA-0001".into(), "4a21-00fe".into()],
         ..card("a1")
     };
-    let new = update(KITES, &Entry::Card(change)).unwrap();
+    let new = update(KITES, &KitEntry::Card(change)).unwrap();
     let a1 = read(&new).unwrap().card("A1").unwrap().clone();
     assert_eq!(a1.reads, Some(95.0));
     assert_eq!(a1.volumes, ["4A21-00FE", "77AA-0001"]);
@@ -276,11 +276,11 @@ fn fields_are_set_where_they_stand() {
     ] {
         assert!(new.contains(kept), "{kept} is gone: {new}");
     }
-    let nothing = update(KITES, &Entry::Card(card("A1"))).unwrap();
+    let nothing = update(KITES, &KitEntry::Card(card("A1"))).unwrap();
     assert_eq!(nothing, KITES);
     let bad = update(
         KITES,
-        &Entry::Card(Card {
+        &KitEntry::Card(KitCard {
             reads: Some(-4.0),
             ..card("A1")
         }),
@@ -289,7 +289,7 @@ fn fields_are_set_where_they_stand() {
     let end = "[[card]]\nname = \"A1\"";
     let new = update(
         end,
-        &Entry::Card(Card {
+        &KitEntry::Card(KitCard {
             reads: Some(9.0),
             ..card("A1")
         }),
@@ -305,7 +305,7 @@ fn lines_end_as_they_did() {
     let windows = KITES.replace('\n', "\r\n");
     let is_whole = |text: &str| text.matches('\n').count() == text.matches("\r\n").count();
     let change = |name: &str| {
-        Entry::Card(Card {
+        KitEntry::Card(KitCard {
             reads: Some(95.0),
             note: Some("lent".into()),
             ..card(name)
@@ -318,22 +318,22 @@ fn lines_end_as_they_did() {
     for text in [&added, &updated, &at_end] {
         assert!(is_whole(text), "{text:?}");
     }
-    let removed = remove(&added, Kind::Card, "A2").unwrap();
+    let removed = remove(&added, KitEntryKind::Card, "A2").unwrap();
     assert_eq!(removed.trim_end(), windows.trim_end());
     assert!(!add(KITES, &change("A2")).unwrap().contains('\r'));
 }
 
 #[test]
 fn what_is_taken_or_faulty_is_not_edited() {
-    let taken = add(KITES, &Entry::Card(card("a1"))).unwrap_err();
-    assert_eq!(taken, EditError::Exists(Kind::Card, "A1".into()));
-    let faulty = add("[[card]]\n", &Entry::Card(card("A1"))).unwrap_err();
+    let taken = add(KITES, &KitEntry::Card(card("a1"))).unwrap_err();
+    assert_eq!(taken, EditError::Exists(KitEntryKind::Card, "A1".into()));
+    let faulty = add("[[card]]\n", &KitEntry::Card(card("A1"))).unwrap_err();
     assert!(matches!(faulty, EditError::Faulty(_)));
-    let bad = add(KITES, &Entry::Card(card(" x "))).unwrap_err();
+    let bad = add(KITES, &KitEntry::Card(card(" x "))).unwrap_err();
     assert!(matches!(bad, EditError::Refused(_)));
     let bad = add(
         KITES,
-        &Entry::Card(Card {
+        &KitEntry::Card(KitCard {
             readers: vec!["red".into()],
             ..card("A2")
         }),
@@ -404,18 +404,18 @@ fn damaged_kits_never_panic_and_edits_never_lose_a_comment() {
             continue;
         };
         sound += 1;
-        let new = add(&text, &Entry::Card(card("Zed"))).unwrap();
+        let new = add(&text, &KitEntry::Card(card("Zed"))).unwrap();
         assert!(new.starts_with(&text));
         assert_eq!(
-            remove(&new, Kind::Card, "Zed").map(|t| read(&t)),
+            remove(&new, KitEntryKind::Card, "Zed").map(|t| read(&t)),
             Ok(Ok(kit.clone()))
         );
         if let Some(first) = kit.cards.first() {
-            let changed = Card {
+            let changed = KitCard {
                 reads: Some(42.0),
                 ..card(&first.name)
             };
-            let new = update(&text, &Entry::Card(changed)).unwrap();
+            let new = update(&text, &KitEntry::Card(changed)).unwrap();
             assert_eq!(new.matches('#').count(), text.matches('#').count(), "{new}");
         }
     }

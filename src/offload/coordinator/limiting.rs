@@ -9,7 +9,7 @@ use crate::offload::outcome::{DriveFell, Rates};
 use crate::plan::PlannedDestination;
 use crate::record::layout::Level;
 use crate::speed::forecast::Change;
-use crate::speed::link::Part;
+use crate::speed::link::ChainPart;
 use crate::units::whole;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -87,15 +87,15 @@ impl Limiting {
     }
 
     /// Returns who keeps the others waiting: the card, unless the reader itself waits or is done.
-    pub(super) fn waiting_for(&self) -> Part {
+    pub(super) fn waiting_for(&self) -> ChainPart {
         let meter = &self.context.meter;
         if !meter.waiting.load(Ordering::Relaxed) && !meter.card_done.load(Ordering::Relaxed) {
-            return Part::Card;
+            return ChainPart::Card;
         }
         let live = |d: &DestinationMeter| !d.failed.load(Ordering::Relaxed);
         let any = || meter.destinations.iter().position(live);
         let behind = self.furthest_behind().or_else(any);
-        behind.map_or(Part::Card, Part::Drive)
+        behind.map_or(ChainPart::Card, ChainPart::Drive)
     }
 
     /// Returns the drive, of those that are not dropped, that has most left to do, if any has

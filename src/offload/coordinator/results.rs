@@ -72,7 +72,7 @@ impl Results {
                     format!("the last good file on it is `{f}`")
                 });
                 problem.detail = format!("{}; this drive was dropped, {good}", problem.detail);
-                self.tell(problem, observer);
+                self.report_problem(problem, observer);
             }
             Report::DateRefused(index) => self.destinations[index].dates_refused += 1,
             // An original is no card that could leave a reader.
@@ -195,10 +195,10 @@ impl Results {
             self.unlisted += 1;
             return;
         }
-        self.tell(problem, observer);
+        self.report_problem(problem, observer);
     }
 
-    fn tell(&mut self, problem: Problem, observer: &mut dyn Observer) {
+    fn report_problem(&mut self, problem: Problem, observer: &mut dyn Observer) {
         let path = problem.path.as_deref().map(shown);
         debug!(kind = problem.kind.id(), path, detail = %shown(&problem.detail), "problem");
         observer.event(&Event::Problem(problem.clone()));

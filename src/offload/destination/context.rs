@@ -88,13 +88,13 @@ impl DestinationContext {
         looked.map_err(|e| self.drop_out(gone("drive", &e))).is_ok()
     }
 
-    /// Tells a problem that costs this file only.
+    /// Sends a problem that costs this file only.
     pub(super) fn file_problem(&self, file: &InFlight, kind: ProblemKind, detail: String) {
-        self.tell(file, Problem::new(kind, detail));
+        self.report_problem(file, Problem::new(kind, detail));
     }
 
-    /// Tells a problem of this file.
-    pub(super) fn tell(&self, file: &InFlight, problem: Problem) {
+    /// Sends a problem of this file to the coordinator.
+    pub(super) fn report_problem(&self, file: &InFlight, problem: Problem) {
         let problem = problem.at(self.job(file).name.as_str());
         self.send(Report::Problem(problem.on(self.index)));
     }

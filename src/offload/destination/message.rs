@@ -1,7 +1,7 @@
 //! Owns what the threads of a destination hand to one another.
 
 use crate::digest::Digest;
-use crate::disk::{Part, ReadBackWay, Stat};
+use crate::disk::{PartFile, ReadBackWay, Stat};
 use crate::hash_algorithm::AlsoHashes;
 use crate::offload::in_flight::InFlight;
 use crate::record::layout::Level;
@@ -14,7 +14,7 @@ use std::time::Duration;
 #[derive(Clone)]
 pub(super) struct OpenPart {
     pub(super) file: Arc<InFlight>,
-    pub(super) part: Arc<dyn Part>,
+    pub(super) part: Arc<dyn PartFile>,
     pub(super) path: Utf8PathBuf,
 }
 

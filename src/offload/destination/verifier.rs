@@ -76,7 +76,7 @@ impl Verifier {
         if open.part.had_other_writer() {
             let problem = Problem::new(ProblemKind::Changed, WRITTEN_BY_OTHERS);
             let problem = problem.because(Cause::OtherWriter);
-            self.destination.tell(&open.file, problem);
+            self.destination.report_problem(&open.file, problem);
             return None;
         }
         reading.compare(Some(open.path.clone()))

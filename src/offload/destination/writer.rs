@@ -109,7 +109,7 @@ impl PartWriter {
             // Stale parts were cleared, so this is a name that the drive takes for another's.
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
                 let problem = Problem::new(ProblemKind::NameClash, SAME_NAME);
-                destination.tell(file, problem.because(Cause::SameName));
+                destination.report_problem(file, problem.because(Cause::SameName));
                 None
             }
             Err(e) if is_name_refused(&e) => {

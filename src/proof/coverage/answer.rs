@@ -4,9 +4,9 @@ use crate::error::{Cause, ProblemKind};
 use crate::name::some_of;
 use crate::proof::Verdict;
 
-/// Why it is not proven.
+/// One reason why a card is not proven.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Reason {
+pub struct UnprovenReason {
     /// What kind of trouble; the kinds of the manifest.
     pub kind: ProblemKind,
     /// The entry of the card, where there is one.
@@ -56,7 +56,7 @@ pub struct Lack {
 
 impl Lack {
     /// Returns "missing: `X`, `Y` and 3 more files".
-    pub fn told(&self) -> String {
+    pub fn text(&self) -> String {
         let paths = self.paths.iter().map(String::as_str);
         let names = some_of(paths, self.paths.len(), self.files, "file");
         self.with_cause(&names)
@@ -79,7 +79,7 @@ pub struct Answer {
     /// PROVEN or not.
     pub verdict: Verdict,
     /// Why not.
-    pub reasons: Vec<Reason>,
+    pub reasons: Vec<UnprovenReason>,
     /// What each offload holds.
     pub holdings: Vec<Holding>,
     /// What should be pointed out.
@@ -94,7 +94,7 @@ pub struct Answer {
     pub is_stated: bool,
 }
 
-impl Reason {
+impl UnprovenReason {
     pub(super) fn new(kind: ProblemKind, detail: String) -> Self {
         Self {
             kind,

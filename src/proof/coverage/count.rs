@@ -1,6 +1,6 @@
 //! Owns the count of files that enough separate devices hold.
 
-use super::gap::{Gap, NAMES_OF_COPY, NAMES_TOLD, Told};
+use super::gap::{Gap, GapList, NAMES_OF_COPY, NAMES_TOLD};
 use super::question::Question;
 use super::to_read::doubted;
 use super::usable::Usable;
@@ -57,7 +57,7 @@ pub(super) fn seen_twice<'a>(usable: &'a [Usable<'a>]) -> Option<(&'a str, &'a s
 }
 
 /// Counts the devices that the system itself tells apart.
-pub(super) fn told_apart(usable: &[Usable<'_>]) -> usize {
+pub(super) fn distinct_devices(usable: &[Usable<'_>]) -> usize {
     let devices = usable.iter().map(|u| (&u.found.backing, u.found.device));
     count_independent(&devices.collect::<Vec<_>>(), false).0
 }
@@ -67,13 +67,13 @@ pub(super) struct Counted<'a> {
     /// Files and bytes per offload.
     pub(super) held: Vec<(u64, u64)>,
     /// What each offload should hold and does not hold proven.
-    pub(super) lacks: Vec<Told>,
+    pub(super) lacks: Vec<GapList>,
     /// Independent devices that hold every file.
     pub(super) copies: usize,
     /// Files that no offload proves.
-    pub(super) told: Told,
+    pub(super) gaps: GapList,
     /// Per offload, the files that others prove, but not enough of them.
-    pub(super) short: Vec<Told>,
+    pub(super) short: Vec<GapList>,
     /// Nothing but what `told` and `short` tell is in the way: with that put right, there would be
     /// copies enough.
     pub(super) is_explained: bool,
@@ -105,13 +105,13 @@ impl Devices<'_> {
 impl Counted<'_> {
     /// Before any file was looked at, of so many offloads.
     pub(super) fn of(usable: usize) -> Self {
-        let told = || (0..usable).map(|_| Told::of(NAMES_OF_COPY)).collect();
+        let lists = || (0..usable).map(|_| GapList::of(NAMES_OF_COPY)).collect();
         Self {
             held: vec![(0, 0); usable],
-            lacks: told(),
+            lacks: lists(),
             copies: usize::MAX,
-            told: Told::of(NAMES_TOLD),
-            short: told(),
+            gaps: GapList::of(NAMES_TOLD),
+            short: lists(),
             is_explained: true,
             contents: Vec::new(),
         }
@@ -147,7 +147,7 @@ pub(super) fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Count
         let of_drives: Vec<_> = gaps.iter().filter(|(_, gap)| gap.is_of_drive()).collect();
         for (index, gap) in &of_drives {
             let cause = usable[*index].cause(question, *gap, file);
-            counted.lacks[*index].tell(*gap, file, cause);
+            counted.lacks[*index].add(*gap, file, cause);
         }
         let holder = holders.first().and_then(|&i| usable.get(i));
         let part = holder.and_then(|u| u.files.get(file.name.as_str()));
@@ -166,7 +166,7 @@ pub(super) fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Count
         if is_held {
             for (index, gap) in of_drives {
                 let cause = usable[*index].cause(question, *gap, file);
-                counted.short[*index].tell(*gap, file, cause);
+                counted.short[*index].add(*gap, file, cause);
             }
             counted.is_explained &= devices.count(could_hold) >= question.copies_needed;
         } else {
@@ -174,7 +174,7 @@ pub(super) fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Count
             let gap = worst.map_or(Gap::New, |(_, gap)| *gap);
             let of = worst.and_then(|(index, _)| usable.get(*index));
             let cause = of.and_then(|u| u.cause(question, gap, file));
-            counted.told.tell(gap, file, cause);
+            counted.gaps.add(gap, file, cause);
             counted.is_explained &= all >= question.copies_needed;
         }
     }

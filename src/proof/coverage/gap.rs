@@ -1,6 +1,6 @@
 //! Owns why a copy does not prove a file, and the words for it.
 
-use super::answer::{Lack, Reason};
+use super::answer::{Lack, UnprovenReason};
 use crate::card::listing::FileRow;
 use crate::error::{Cause, ProblemKind, Unread};
 use crate::units::{count as number, len64};
@@ -55,14 +55,14 @@ impl Gap {
 /// A file, and what the system said of it where it said something.
 pub(super) type Named = (String, Option<Unread>);
 
-/// Tells the first names of each gap and counts the rest.
-pub(super) struct Told {
+/// The first names of each gap, and how many files it has.
+pub(super) struct GapList {
     pub(super) names_max: usize,
     pub(super) gaps: BTreeMap<Gap, Vec<Named>>,
     pub(super) counts: BTreeMap<Gap, u64>,
 }
 
-impl Told {
+impl GapList {
     pub(super) fn of(names_max: usize) -> Self {
         Self {
             names_max,
@@ -91,7 +91,7 @@ impl Told {
         self.gaps.into_iter().map(lack).collect()
     }
 
-    pub(super) fn tell(&mut self, gap: Gap, file: FileRow<'_>, cause: Option<Unread>) {
+    pub(super) fn add(&mut self, gap: Gap, file: FileRow<'_>, cause: Option<Unread>) {
         *self.counts.entry(gap).or_insert(0) += 1;
         let names = self.gaps.entry(gap).or_default();
         if names.len() < self.names_max {
@@ -99,7 +99,7 @@ impl Told {
         }
     }
 
-    pub(super) fn reasons(self, by_content: bool) -> Vec<Reason> {
+    pub(super) fn reasons(self, by_content: bool) -> Vec<UnprovenReason> {
         let mut reasons = Vec::new();
         for (gap, mut names) in self.gaps {
             let (mut kind, detail) = gap_words(gap);
@@ -114,7 +114,7 @@ impl Told {
             let more = self.counts.get(&gap).copied().unwrap_or(0) - len64(names.len());
             let of_gap = named(names, more, kind, detail);
             reasons.extend(of_gap.map(|reason| {
-                Reason {
+                UnprovenReason {
                     is_of_drive: gap.is_of_drive(),
                     cause: reason
                         .cause
@@ -133,19 +133,19 @@ pub(super) fn named(
     more: u64,
     kind: ProblemKind,
     detail: &str,
-) -> impl Iterator<Item = Reason> {
-    let each = names.into_iter().map(move |(path, unread)| Reason {
+) -> impl Iterator<Item = UnprovenReason> {
+    let each = names.into_iter().map(move |(path, unread)| UnprovenReason {
         path: Some(path),
         files: 1,
         cause: unread.as_ref().and_then(|unread| unread.cause),
-        ..Reason::new(
+        ..UnprovenReason::new(
             kind,
             unread.map_or_else(|| detail.to_owned(), |u| format!("{detail} ({})", u.why)),
         )
     });
-    let rest = (more > 0).then(|| Reason {
+    let rest = (more > 0).then(|| UnprovenReason {
         files: more,
-        ..Reason::new(kind, format!("and {} more: {detail}", number(more)))
+        ..UnprovenReason::new(kind, format!("and {} more: {detail}", number(more)))
     });
     each.chain(rest)
 }

@@ -12,8 +12,8 @@ mod reasons;
 mod to_read;
 mod usable;
 
-pub use answer::{Answer, Holding, Lack, Reason};
-pub use question::{FoundOffload, Question, ReadFiles, Reread, Stands, Unusable};
+pub use answer::{Answer, Holding, Lack, UnprovenReason};
+pub use question::{FoundOffload, Question, ReadFiles, Reread, SizeAndDate, Unusable};
 pub use to_read::{ToRead, to_read};
 
 use crate::card::part::part_note;
@@ -21,7 +21,7 @@ use crate::plan::notes::left_out_notes;
 use crate::proof::Verdict;
 use crate::proof::notes::sameness_notes;
 use crate::units::{counted, len64};
-use count::{Counted, count, told_apart};
+use count::{Counted, count, distinct_devices};
 use reasons::{absent, away, few, gone, of_problem, reasons_of_files, trouble_reasons, words};
 use to_read::sampled;
 use usable::all_usable;
@@ -38,7 +38,7 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         held,
         lacks,
         copies,
-        told,
+        gaps,
         short,
         is_explained,
         contents,
@@ -50,7 +50,7 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     reasons.extend(reasons_of_files(
         question,
         &usable,
-        told,
+        gaps,
         short,
         of_offloads.is_empty(),
     ));
@@ -89,7 +89,7 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
         sampled: sampled(question, &usable),
         reasons,
         notes,
-        is_stated: told_apart(&usable) < copies,
+        is_stated: distinct_devices(&usable) < copies,
         has_zeros: contents.iter().any(|c| c.only_zeros),
         has_media_left: !question.listing.media_left().is_empty(),
     }

@@ -11,10 +11,10 @@ use std::sync::Arc;
 
 /// What stands on a drive where a manifest says a file should be.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Stands {
+pub struct SizeAndDate {
     /// Size in bytes.
     pub bytes: u64,
-    /// Date.
+    /// Date of the last change.
     pub modified: Stamp,
 }
 
@@ -38,7 +38,7 @@ pub struct FoundOffload {
     /// Size and room of its volume in bytes.
     pub room: (u64, u64),
     /// Every file that stands below it.
-    pub standing: HashMap<String, Stands>,
+    pub standing: HashMap<String, SizeAndDate>,
     /// What could not be looked at below it, and why: nothing is known of that, nor of what lies in
     /// it.
     pub unseen: HashMap<String, Arc<FailedStep>>,

@@ -1,9 +1,9 @@
 //! Owns the reasons that are no single file's: of the card, of copies that are away, of too few of
 //! them.
 
-use super::answer::Reason;
+use super::answer::UnprovenReason;
 use super::count::{is_separate, seen_twice};
-use super::gap::{NAMES_TOLD, Told, named};
+use super::gap::{GapList, NAMES_TOLD, named};
 use super::question::Question;
 use super::usable::Usable;
 use crate::card::listing::Listing;
@@ -14,7 +14,7 @@ use crate::units::len64;
 use std::collections::HashSet;
 
 /// Copies that could not be looked at are one reason, however many there are.
-pub(super) fn away(away: &[String]) -> Option<Reason> {
+pub(super) fn away(away: &[String]) -> Option<UnprovenReason> {
     let first = away.first()?;
     let others = match away.len() - 1 {
         0 => String::new(),
@@ -22,44 +22,44 @@ pub(super) fn away(away: &[String]) -> Option<Reason> {
         n => format!("; the same goes for {n} more copies that it knows"),
     };
     let detail = format!("{first}{others}");
-    Some(Reason::new(ProblemKind::Missing, detail))
+    Some(UnprovenReason::new(ProblemKind::Missing, detail))
 }
 
 /// Tells which files no offload proves, and which ones not enough of them do.
 pub(super) fn reasons_of_files(
     question: &Question<'_>,
     usable: &[Usable<'_>],
-    told: Told,
-    short: Vec<Told>,
+    gaps: GapList,
+    short: Vec<GapList>,
     is_none_found: bool,
-) -> Vec<Reason> {
+) -> Vec<UnprovenReason> {
     if usable.is_empty() {
         let why = "no offload of this card was found under the given folders".to_owned();
         // Why one that was found cannot be used is told beside it.
-        let reason = is_none_found.then(|| Reason::new(ProblemKind::Missing, why));
+        let reason = is_none_found.then(|| UnprovenReason::new(ProblemKind::Missing, why));
         return reason.into_iter().collect();
     }
-    let mut reasons = told.reasons(question.by_content);
+    let mut reasons = gaps.reasons(question.by_content);
     let files = question.listing.totals().0;
     let of_copies = usable.iter().zip(short);
     reasons.extend(of_copies.flat_map(|(u, short)| u.reasons(short, files)));
     reasons
 }
 
-pub(super) fn words(reason: &Reason) -> String {
+pub(super) fn words(reason: &UnprovenReason) -> String {
     match &reason.path {
         Some(path) => format!("{}: `{}`: {}", reason.kind, shown(path), reason.detail),
         None => format!("{}: {}", reason.kind, reason.detail),
     }
 }
 
-pub(super) fn trouble_reasons(listing: &Listing) -> Vec<Reason> {
+pub(super) fn trouble_reasons(listing: &Listing) -> Vec<UnprovenReason> {
     let problems = crate::proof::problems::card_problems(listing);
     problems.iter().map(of_problem).collect()
 }
 
-pub(super) fn of_problem(p: &Problem) -> Reason {
-    Reason {
+pub(super) fn of_problem(p: &Problem) -> UnprovenReason {
+    UnprovenReason {
         kind: p.kind,
         path: p.path.clone(),
         files: u64::from(p.path.is_some()),
@@ -69,7 +69,7 @@ pub(super) fn of_problem(p: &Problem) -> Reason {
     }
 }
 
-pub(super) fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> Reason {
+pub(super) fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> UnprovenReason {
     let devices: Vec<_> = usable
         .iter()
         .map(|u| (&u.found.backing, u.found.device))
@@ -91,7 +91,7 @@ pub(super) fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize)
         crate::proof::tally::counted_copies(copies),
         question.copies_needed
     );
-    Reason::new(ProblemKind::TooFewCopies, detail)
+    UnprovenReason::new(ProblemKind::TooFewCopies, detail)
 }
 
 /// Files that a manifest lists and the card does not hold.
@@ -108,7 +108,7 @@ pub(super) fn gone<'a>(listing: &Listing, usable: &[Usable<'a>]) -> Vec<&'a str>
     gone
 }
 
-pub(super) fn absent(gone: &[&str]) -> Vec<Reason> {
+pub(super) fn absent(gone: &[&str]) -> Vec<UnprovenReason> {
     let names = gone.iter().take(NAMES_TOLD);
     let names = names.map(|path| ((*path).to_owned(), None));
     let more = gone.len().saturating_sub(NAMES_TOLD);

@@ -1,8 +1,8 @@
 //! Owns which offloads can be used for an answer, and what one of them proves of a file.
 
-use super::answer::{Holding, Lack, Reason};
-use super::gap::{Gap, Told};
-use super::question::{FoundOffload, Question, Stands, Unusable};
+use super::answer::{Holding, Lack, UnprovenReason};
+use super::gap::{Gap, GapList};
+use super::question::{FoundOffload, Question, SizeAndDate, Unusable};
 use crate::card::dates::{Shift, parse};
 use crate::card::identity::has_identity;
 use crate::card::listing::FileRow;
@@ -33,7 +33,7 @@ pub(super) struct Usable<'a> {
 pub(super) fn all_usable<'a>(
     question: &Question<'a>,
     offloads: &'a [FoundOffload],
-    troubles: &mut Vec<Reason>,
+    troubles: &mut Vec<UnprovenReason>,
     notes: &mut Vec<String>,
 ) -> Vec<Usable<'a>> {
     let each = offloads.iter();
@@ -44,7 +44,7 @@ pub(super) fn all_usable<'a>(
 pub(super) fn usable<'a>(
     question: &Question<'a>,
     found: &'a FoundOffload,
-    troubles: &mut Vec<Reason>,
+    troubles: &mut Vec<UnprovenReason>,
     notes: &mut Vec<String>,
 ) -> Option<Usable<'a>> {
     let root = shown(&found.root);
@@ -52,9 +52,9 @@ pub(super) fn usable<'a>(
         Ok(manifest) => manifest,
         Err(Unusable { kind, why }) => {
             let detail = format!("the offload in `{root}` cannot be used: {why}");
-            troubles.push(Reason {
+            troubles.push(UnprovenReason {
                 is_of_drive: true,
-                ..Reason::new(*kind, detail)
+                ..UnprovenReason::new(*kind, detail)
             });
             return None;
         }
@@ -168,7 +168,7 @@ impl<'a> Usable<'a> {
     }
 
     /// Whether a copy has the size and date on record.
-    pub(super) fn has_its_date(&self, part: &FilePart, stands: Stands) -> bool {
+    pub(super) fn has_its_date(&self, part: &FilePart, stands: SizeAndDate) -> bool {
         part.bytes == stands.bytes
             && parse(&part.modified)
                 .is_some_and(|then| self.drive_shift.joins(then, stands.modified))
@@ -196,7 +196,7 @@ impl<'a> Usable<'a> {
     }
 
     /// Whether a copy that was not read again may be believed to be what was copied.
-    pub(super) fn is_as_it_was(&self, part: &FilePart, stands: Stands) -> bool {
+    pub(super) fn is_as_it_was(&self, part: &FilePart, stands: SizeAndDate) -> bool {
         self.has_its_date(part, stands)
             && self.is_only_shifted()
             && !self.doubts.is_of_drive(&part.path)
@@ -337,7 +337,7 @@ impl Usable<'_> {
     }
 
     /// Tells what this offload holds: `held` files and bytes proven, of `files` on the card.
-    pub(super) fn holding(&self, held: (u64, u64), told: Told, files: u64) -> Holding {
+    pub(super) fn holding(&self, held: (u64, u64), told: GapList, files: u64) -> Holding {
         let day = self
             .manifest
             .offload
@@ -389,18 +389,18 @@ impl Usable<'_> {
 
     /// Returns why files that other copies hold are not held by this one as well, of `files` on the
     /// card.
-    pub(super) fn reasons(&self, short: Told, files: u64) -> Vec<Reason> {
+    pub(super) fn reasons(&self, short: GapList, files: u64) -> Vec<UnprovenReason> {
         let root = shown(&self.found.root);
         let reason = |lack: Lack| {
             let detail = if lack.files == files {
                 lack.with_cause(&format!("all {}", counted(files, "file")))
             } else {
-                lack.told()
+                lack.text()
             };
-            Reason {
+            UnprovenReason {
                 files: lack.files,
                 is_of_drive: true,
-                ..Reason::new(lack.kind, format!("copy `{root}`, {detail}"))
+                ..UnprovenReason::new(lack.kind, format!("copy `{root}`, {detail}"))
             }
         };
         short.lacks().into_iter().map(reason).collect()

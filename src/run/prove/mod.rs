@@ -10,6 +10,7 @@ use crate::card::part::part_of;
 use crate::card::survey::{look_at_left, survey};
 use crate::clock::Clock;
 use crate::disk::guarded::Guarded;
+use crate::disk::progress::Progress;
 use crate::disk::{Anchor, Disk, FolderFacts, ReadBackWay};
 use crate::error::{Cause, Problem, ProblemKind, gone};
 use crate::existing::as_card::is_offload;
@@ -20,7 +21,6 @@ use crate::plan::check::without_files;
 use crate::proof::coverage::{Answer, FoundOffload, Question, ReadFiles, answer};
 use crate::proof::problems::listing_problems;
 use crate::record::load::load;
-use crate::verify::Progress;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::sync::atomic::Ordering;
 
@@ -53,7 +53,7 @@ pub struct Ask {
 
 /// The answer and what it is about.
 #[derive(Clone, Debug)]
-pub struct Told {
+pub struct ProveOutcome {
     /// The card; with its content's fingerprint when it was read.
     pub card: CardIdentity,
     /// Why it is a folder of a card and not the card, in words that go on after a colon.
@@ -81,7 +81,7 @@ pub fn prove(
     disk: &dyn Disk,
     clock: &dyn Clock,
     progress: &Progress,
-) -> Result<Told, Vec<Problem>> {
+) -> Result<ProveOutcome, Vec<Problem>> {
     let disk = &Guarded::until(disk, &progress.cancel);
     if is_offload(disk, &ask.card) {
         let why = format!("`{}` is an offload and no card", shown(ask.card.as_str()));
@@ -91,7 +91,7 @@ pub fn prove(
     let (facts, _held) = hold_card(ask, disk).map_err(|p| vec![p])?;
     let listing = look_at_card(ask, disk, &facts, progress).map_err(|p| vec![p])?;
     let card = CardIdentity {
-        made_as: disk.gear(&facts).made_as(),
+        made_as: disk.device_info(&facts).made_as(),
         ..CardIdentity::of(&facts, &label_of(&ask.card, &facts), &listing)
     };
     let (mut roots, away, known) = remembered(ask, disk, &card)?;
@@ -135,7 +135,7 @@ pub fn prove(
     answer
         .notes
         .extend(useless(ask, &given, &offloads, &answer));
-    Ok(Told {
+    Ok(ProveOutcome {
         card: with_content(card, &listing, &card_read),
         part: question.part,
         elsewhere: elsewhere.map(|(_, path)| shown(path.as_str())).collect(),

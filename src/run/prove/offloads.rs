@@ -3,15 +3,16 @@
 
 use crate::clock::Clock;
 use crate::disk::backing::Backing;
-use crate::disk::{Disk, EntryKind, FolderFacts, Found, Settling, Sights, Tree};
+use crate::disk::progress::Progress;
+use crate::disk::{Disk, EntryKind, FolderFacts, Settling, Sights, TreeKind, WalkEntry};
 use crate::error::{ProblemKind, Step, failed};
 use crate::existing::search::destination_of;
 use crate::name::shown;
-use crate::proof::coverage::{FoundOffload, ReadFiles, Reread, Stands, Unusable};
+use crate::proof::coverage::{FoundOffload, ReadFiles, Reread, SizeAndDate, Unusable};
 use crate::record::layout::{Layout, RECORDS};
 use crate::record::load::load;
 use crate::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
-use crate::verify::{Finding, Progress, path_of, verify};
+use crate::verify::{Finding, path_of, verify};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{HashMap, HashSet};
 use std::io;
@@ -157,14 +158,14 @@ fn look_at_offload(search: &Search<'_>, root: &Utf8Path) -> (FoundOffload, Optio
 }
 
 /// Notes what stands in an offload.
-fn note_standing(found: &mut FoundOffload, layout: Layout, entries: Vec<Found>) {
+fn note_standing(found: &mut FoundOffload, layout: Layout, entries: Vec<WalkEntry>) {
     for entry in entries {
         let Some(path) = entry.path.to_str().and_then(|p| layout.inside(p)) else {
             continue;
         };
         match entry.stat {
             Ok(s) if s.kind == EntryKind::File => {
-                let stands = Stands {
+                let stands = SizeAndDate {
                     bytes: s.bytes,
                     modified: s.modified,
                 };
@@ -224,8 +225,8 @@ fn not_seen(what: &str, step: Step, cause: &io::Error) -> Unusable {
 }
 
 /// Walks an offload; one that something is mounted in is none that counts.
-fn walk_own(disk: &dyn Disk, root: &Utf8Path) -> Result<Vec<Found>, Unusable> {
-    let walked = disk.walk(root, Tree::Card);
+fn walk_own(disk: &dyn Disk, root: &Utf8Path) -> Result<Vec<WalkEntry>, Unusable> {
+    let walked = disk.walk(root, TreeKind::Card);
     let found = walked.map_err(|e| not_seen("its folder", Step::List, &e))?;
     let mounted = found.iter().find_map(|entry| match &entry.stat {
         Err(e) if e.kind() == io::ErrorKind::CrossesDevices => Some((&entry.path, e)),

@@ -4,11 +4,11 @@
 use super::offloads::is_its_drive;
 use crate::digest::Digest;
 use crate::disk::hash_file::hash_whole;
+use crate::disk::progress::Progress;
 use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Step, Unread};
 use crate::name::CardName;
 use crate::proof::coverage::{FoundOffload, Question, ReadFiles, to_read};
-use crate::verify::Progress;
 use camino::Utf8Path;
 use std::collections::{BTreeMap, HashMap};
 use std::io;

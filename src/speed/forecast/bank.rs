@@ -109,11 +109,13 @@ struct Filter {
     evidence: f64,
 }
 
-/// What was measured beside what was expected.
-struct Comparison {
+/// What a measurement changes in a filter; all in natural logarithms of seconds.
+struct KalmanUpdate {
+    /// Measured over predicted.
     z: f64,
     innovation: f64,
     gain: [f64; N],
+    /// Variance of the innovation.
     variance: f64,
 }
 
@@ -177,7 +179,7 @@ impl Filter {
     }
 
     /// Compares what was measured with the present state; `before` is the state before it.
-    fn compare(&self, dt: f64, load: Load, before: &[f64; N]) -> Option<Comparison> {
+    fn compare(&self, dt: f64, load: Load, before: &[f64; N]) -> Option<KalmanUpdate> {
         let (files, bytes) = self.parts(load);
         let predicted = files + bytes;
         if !(predicted > 0.0 && predicted.is_finite()) {
@@ -202,7 +204,7 @@ impl Filter {
         // Looks are even in time, so it is the mean of the rates that is wanted, not that of their
         // logarithms: `1 - exp(-z)`, to the second order.
         let bent = z.abs().min(0.7).powi(2) / 2.0;
-        Some(Comparison {
+        Some(KalmanUpdate {
             z,
             innovation: z - bent + moved,
             gain,

@@ -17,7 +17,7 @@ mod words;
 mod work;
 
 pub use answer::{Amount, Basis, Change, Learned, Remaining, SECONDS_MAX, Stage};
-pub use prior::{CacheStep, Companion, FilePrior, Growth, Prior, RatePrior, Source};
+pub use prior::{CacheStep, Companion, FilePrior, Growth, Prior, RatePrior, RateSource};
 pub use words::{at_most, at_most_s, words};
 
 use crate::units::float;

@@ -3,7 +3,7 @@
 
 /// Where a rate that is known beforehand comes from.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Source {
+pub enum RateSource {
     /// The lowest ceiling of the links between card and drive.
     Ceiling,
     /// What this card, reader and drive reached before.
@@ -20,7 +20,7 @@ pub struct RatePrior {
     /// The same when things are as they usually are; at most `log_sd` counts.
     pub usual_log_sd: f64,
     /// Where it comes from.
-    pub source: Source,
+    pub source: RateSource,
 }
 
 /// What links deliver of their ceiling as a rule (common practice, no source: cards deliver about
@@ -45,7 +45,7 @@ impl RatePrior {
             mbps: mbps * SHARE_OF_CEILING,
             log_sd: CEILING_LOG_SD,
             usual_log_sd: USUAL_LOG_SD,
-            source: Source::Ceiling,
+            source: RateSource::Ceiling,
         }
     }
 
@@ -56,7 +56,7 @@ impl RatePrior {
             mbps: (low * high).sqrt(),
             log_sd: CEILING_LOG_SD,
             usual_log_sd: ((high / low).ln() / DECILES).max(USUAL_LOG_SD),
-            source: Source::Ceiling,
+            source: RateSource::Ceiling,
         }
     }
 
@@ -76,7 +76,7 @@ impl RatePrior {
             mbps,
             log_sd: log_sd.max(0.03),
             usual_log_sd: USUAL_LOG_SD,
-            source: Source::History,
+            source: RateSource::History,
         }
     }
 

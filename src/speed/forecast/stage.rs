@@ -3,7 +3,7 @@
 
 use super::bank::{Bank, Guess, Load, Trust};
 use super::change::{Alarm, Watch};
-use super::prior::{FilePrior, Growth, RatePrior, Source};
+use super::prior::{FilePrior, Growth, RatePrior, RateSource};
 
 /// Observations for the watch for changes are at least so long, in seconds; the longest where
 /// progress comes in lumps, since a lump and the pause before it belong together.
@@ -94,9 +94,9 @@ impl Stalls {
     }
 }
 
-/// One stage of the job.
+/// The forecast of one stage of the job.
 #[derive(Clone, Debug)]
-pub(super) struct Run {
+pub(super) struct StageForecast {
     pub(super) total: Load,
     pub(super) done: Load,
     pub(super) bank: Bank,
@@ -117,7 +117,7 @@ pub(super) struct Run {
     pub(super) segment: Span,
 }
 
-impl Run {
+impl StageForecast {
     pub(super) fn new(
         total: Load,
         file: FilePrior,
@@ -218,7 +218,7 @@ impl Run {
     }
 }
 
-impl Run {
+impl StageForecast {
     /// Makes observations longer while they go up and down: a change of the rate does so once and
     /// one way, which is left out, lumps all the time.
     pub(super) fn note_roughness(&mut self, deviation: f64) {
@@ -246,10 +246,10 @@ pub(super) fn trust(prior: RatePrior) -> Trust {
     Trust {
         log_sd: prior.usual_log_sd,
         weight: match prior.source {
-            Source::Ceiling => 2.2,
-            Source::History => -0.5,
+            RateSource::Ceiling => 2.2,
+            RateSource::History => -0.5,
         },
-        is_limit: prior.source == Source::Ceiling,
+        is_limit: prior.source == RateSource::Ceiling,
     }
 }
 

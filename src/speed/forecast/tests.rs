@@ -93,7 +93,7 @@ fn a_prior_speaks_before_the_first_byte() {
     // A little more than bytes over rate, since a rate falls rather than that it rises.
     let likely_s = card.left().likely_s;
     assert!((100.0..102.0).contains(&likely_s), "{likely_s}");
-    assert!(matches!(card.forecast.basis(), Basis::Known(r) if r.source == Source::Ceiling));
+    assert!(matches!(card.forecast.basis(), Basis::Known(r) if r.source == RateSource::Ceiling));
 }
 
 #[test]
@@ -348,7 +348,7 @@ fn absurd_priors() -> Vec<Prior> {
                 mbps: a,
                 log_sd: b,
                 usual_log_sd: 0.07,
-                source: Source::History,
+                source: RateSource::History,
             };
             priors.push(Prior {
                 rate: Some(rate),

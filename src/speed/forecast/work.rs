@@ -4,7 +4,7 @@
 use super::answer::Stage;
 use super::bank::{Bank, Guess, Load};
 use super::prior::{CacheStep, Companion, FilePrior, Prior, RatePrior};
-use super::stage::{Run, Span, Stalls, rate_guess, trust};
+use super::stage::{Span, StageForecast, Stalls, rate_guess, trust};
 use crate::units::float;
 
 /// Longer without any progress is a stall and no longer part of the rate, in seconds.
@@ -26,8 +26,8 @@ pub(super) const NOTHING: Guess = Guess {
 #[derive(Clone, Debug)]
 pub(super) struct Stages {
     pub(super) prior: Prior,
-    pub(super) copy: Run,
-    pub(super) read_back: Option<Run>,
+    pub(super) copy: StageForecast,
+    pub(super) read_back: Option<StageForecast>,
     /// A second read of the card after all else.
     pub(super) read_again: Option<Load>,
     pub(super) stage: Stage,
@@ -55,7 +55,7 @@ impl Stages {
         let file = prior.per_file.unwrap_or_default();
         let growth = prior.growth.unwrap_or_default();
         Self {
-            copy: Run::new(copy, file, prior.rate, growth),
+            copy: StageForecast::new(copy, file, prior.rate, growth),
             read_back: None,
             read_again: None,
             stage: Stage::Copy,
@@ -72,8 +72,8 @@ impl Stages {
     }
 
     /// The read-back before it begins.
-    pub(super) fn read_back_of(&self, total: Load) -> Run {
-        Run::new(
+    pub(super) fn read_back_of(&self, total: Load) -> StageForecast {
+        StageForecast::new(
             total,
             self.prior.per_file.unwrap_or_default(),
             self.prior.read_back,
@@ -93,7 +93,7 @@ impl Stages {
             let rate = self.read_back_guess();
             let total = self.read_back.as_ref().map_or(Load::default(), |r| r.total);
             let growth = self.prior.growth.unwrap_or_default();
-            let mut run = Run::new(total, file, self.prior.read_back, growth);
+            let mut run = StageForecast::new(total, file, self.prior.read_back, growth);
             run.bank = Bank::new(file, rate, self.prior.read_back.map(trust), growth);
             run.watch.restart(at);
             self.read_back = Some(run);
@@ -117,14 +117,14 @@ impl Stages {
         }
     }
 
-    pub(super) fn run(&self) -> &Run {
+    pub(super) fn run(&self) -> &StageForecast {
         match (&self.read_back, self.stage) {
             (Some(run), Stage::ReadBack) => run,
             _ => &self.copy,
         }
     }
 
-    pub(super) fn run_mut(&mut self) -> &mut Run {
+    pub(super) fn run_mut(&mut self) -> &mut StageForecast {
         match (&mut self.read_back, self.stage) {
             (Some(run), Stage::ReadBack) => run,
             _ => &mut self.copy,
@@ -262,7 +262,7 @@ impl Stages {
     }
 
     pub(super) fn is_done(&self) -> bool {
-        let nothing = |run: &Run| {
+        let nothing = |run: &StageForecast| {
             let left = run.left();
             left.files <= 0.0 && left.mb <= 0.0
         };

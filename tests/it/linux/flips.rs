@@ -10,13 +10,14 @@ use camino::Utf8PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use unlade::disk::Stamp;
+use unlade::disk::progress::Progress;
 use unlade::event::Silent;
 use unlade::hash_algorithm::Also;
 use unlade::record::layout::Layout;
 use unlade::record::signature::Signer;
 use unlade::report::page::page;
 use unlade::run::{self, Job};
-use unlade::verify::{Progress, VerifyError, path_of, verify};
+use unlade::verify::{VerifyError, path_of, verify};
 
 const FLIPS: u64 = 10_000;
 const FLIPS_OF_A_BAG: u64 = 3_000;

@@ -13,7 +13,7 @@ use serde_json::Value;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
 use unlade::disk::Disk as _;
-use unlade::disk::hardware::{Gear, UsbDevice};
+use unlade::disk::hardware::{DeviceInfo, UsbDevice};
 use unlade::event::Silent;
 use unlade::run::{self, Tools};
 
@@ -400,13 +400,13 @@ fn a_computer_and_its_hardware_say_nothing_in_our_name() {
         maker: evil(),
         is_root: false,
     };
-    let gear = Gear {
+    let info = DeviceInfo {
         usb: vec![device],
         model: evil(),
-        ..Gear::default()
+        ..DeviceInfo::default()
     };
-    sim.set_gear("/card", gear.clone());
-    sim.set_gear("/a", gear);
+    sim.set_device_info("/card", info.clone());
+    sim.set_device_info("/a", info);
     let job = job("/card", &["/a"]);
     let tools = Tools {
         host: EVIL.to_owned(),

@@ -19,7 +19,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use unlade::ledger::Ledger;
 use unlade::ledger::shoot::Shoot;
-use unlade::report::shoot::Source;
+use unlade::report::shoot::LedgerSource;
 
 const SCRIPT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/page/check.mjs");
 const LIBRARIES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/page/node_modules");
@@ -200,7 +200,7 @@ fn shoot_page(cards: usize, announced: &Value, label: &str) -> Vec<u8> {
     let ledger = Ledger::from_text(lines.join("\n").as_bytes());
     assert_eq!(ledger.entries.len(), cards, "every line is understood");
     let shoot = Shoot::of(&ledger, &format!("kite-festival {label}"), None);
-    let source = Source {
+    let source = LedgerSource {
         host: "field-laptop",
         damaged: u64::from(cards == 3),
     };

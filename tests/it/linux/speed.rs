@@ -10,15 +10,15 @@ use std::sync::Arc;
 use unlade::card::identity::CardIdentity;
 use unlade::disk::Stamp;
 use unlade::disk::hardware::sd::SdStatus;
-use unlade::disk::hardware::{Gear, Slot, UsbDevice};
+use unlade::disk::hardware::{DeviceInfo, Slot, UsbDevice};
 use unlade::event::{Event, Observer, Silent};
-use unlade::ledger::{Deed, Entry, Ledger, Place, Reading};
+use unlade::ledger::{CopyLocation, Deed, Ledger, LedgerEntry, ReadStats};
 use unlade::plan::Plan;
 use unlade::plan::beside::Beside;
 use unlade::proof::Proof;
 use unlade::run::{self, Job, Tools};
 use unlade::speed::chain::{CardSpeed, Chain, DriveSpeed, Figure};
-use unlade::speed::forecast::Source;
+use unlade::speed::forecast::RateSource;
 use unlade::speed::link::Link;
 use unlade::speed::links::find;
 use unlade::units::MegabytesPerS;
@@ -178,7 +178,7 @@ fn the_flags_change_no_copy_and_no_verdict() {
 
 // ---- what the system tells --------------------------------------------------------------------
 
-fn usb(names: &[(&str, f64)]) -> Gear {
+fn usb(names: &[(&str, f64)]) -> DeviceInfo {
     let device = |(name, megabits): &(&str, f64)| UsbDevice {
         name: (*name).to_owned(),
         megabits: Some(*megabits),
@@ -187,9 +187,9 @@ fn usb(names: &[(&str, f64)]) -> Gear {
         is_root: name.starts_with("usb"),
         ..UsbDevice::default()
     };
-    Gear {
+    DeviceInfo {
         usb: names.iter().map(device).collect(),
-        ..Gear::default()
+        ..DeviceInfo::default()
     }
 }
 
@@ -263,7 +263,7 @@ impl Observer for Ticks {
 fn a_reader_on_a_slow_port_is_named_from_plan_to_manifest() {
     let rig = Rig::new(uhs_ii());
     assert_eq!(rig.limiting().unwrap(), "card label");
-    rig.sim.set_gear(
+    rig.sim.set_device_info(
         "/card",
         usb(&[("1-2.1", 480.0), ("1-2", 480.0), ("usb1", 480.0)]),
     );
@@ -302,13 +302,13 @@ fn a_reader_on_a_slow_port_is_named_from_plan_to_manifest() {
 fn a_hub_that_card_and_drives_share_is_named() {
     let rig = Rig::new(uhs_ii());
     rig.sim
-        .set_gear("/card", usb(&[("2-1.1", 5_000.0), ("2-1", 5_000.0)]));
+        .set_device_info("/card", usb(&[("2-1.1", 5_000.0), ("2-1", 5_000.0)]));
     rig.sim
-        .set_gear("/a", usb(&[("2-1.2", 5_000.0), ("2-1", 5_000.0)]));
+        .set_device_info("/a", usb(&[("2-1.2", 5_000.0), ("2-1", 5_000.0)]));
     assert_eq!(rig.limiting().unwrap(), "hub usb3-5g");
-    rig.sim.set_gear("/a", usb(&[("2-2", 5_000.0)]));
+    rig.sim.set_device_info("/a", usb(&[("2-2", 5_000.0)]));
     assert_eq!(rig.limiting().unwrap(), "card label");
-    rig.sim.set_gear("/b", usb(&[("1-3", 480.0)]));
+    rig.sim.set_device_info("/b", usb(&[("1-3", 480.0)]));
     assert_eq!(rig.limiting().unwrap(), "destination 2 port usb2-bulk");
 }
 
@@ -322,9 +322,9 @@ fn two_cards_at_once_share_what_they_hang_on() {
     rig.sim
         .add_card("/card2", &[("A.MOV", vec![1; 100], stamp)], &[]);
     rig.sim
-        .set_gear("/card", usb(&[("2-1.1", 5_000.0), ("2-1", 5_000.0)]));
+        .set_device_info("/card", usb(&[("2-1.1", 5_000.0), ("2-1", 5_000.0)]));
     rig.sim
-        .set_gear("/card2", usb(&[("2-1.2", 5_000.0), ("2-1", 5_000.0)]));
+        .set_device_info("/card2", usb(&[("2-1.2", 5_000.0), ("2-1", 5_000.0)]));
     let mut second = rig.job.clone();
     second.card = "/card2".into();
     second.name = Some("KITES-2".into());
@@ -367,9 +367,9 @@ fn what_rate_measured_is_what_plan_expects() {
     let mut card = CardIdentity::of(&before.card.facts, "OTHER", &before.listing);
     card.name = Some("A1".to_owned());
     let at = jiff::Timestamp::from_second(1_795_600_000).unwrap();
-    let mut entry = Entry {
+    let mut entry = LedgerEntry {
         reader: Some("blue".to_owned()),
-        reading: Some(Reading {
+        reading: Some(ReadStats {
             bytes: 2_000_000_000,
             files: 20,
             took_s: 20.0,
@@ -377,9 +377,9 @@ fn what_rate_measured_is_what_plan_expects() {
             learned_mbps: None,
             learned_file_s: None,
         }),
-        ..Entry::new(Deed::Rate, at, card)
+        ..LedgerEntry::new(Deed::Rate, at, card)
     };
-    let remember = |rig: &mut Rig, entry: &Entry| {
+    let remember = |rig: &mut Rig, entry: &LedgerEntry| {
         let mut ledger = Ledger::default();
         ledger.entries.push(entry.clone());
         rig.job.known.ledger = Arc::new(ledger);
@@ -390,7 +390,7 @@ fn what_rate_measured_is_what_plan_expects() {
     assert_eq!(limiting.name(), "card and reader measured");
     let rate = plan.estimate.prior.rate.unwrap();
     assert!((rate.mbps - 95.0).abs() < 0.1, "{rate:?}");
-    assert_eq!(rate.source, Source::Ceiling, "not of this chain yet");
+    assert_eq!(rate.source, RateSource::Ceiling, "not of this chain yet");
     // In another reader it says nothing.
     entry.reader = Some("old".to_owned());
     remember(&mut rig, &entry);
@@ -400,7 +400,7 @@ fn what_rate_measured_is_what_plan_expects() {
     if let Some(reading) = &mut entry.reading {
         reading.learned_mbps = Some(95.0);
     }
-    let places = before.destinations.iter().map(|d| Place {
+    let places = before.destinations.iter().map(|d| CopyLocation {
         path: "/x".to_owned(),
         filesystem: "ext4".to_owned(),
         volume_id: d.facts.volume_id.clone(),
@@ -410,7 +410,7 @@ fn what_rate_measured_is_what_plan_expects() {
     remember(&mut rig, &entry);
     assert_eq!(
         rig.plan().estimate.prior.rate.unwrap().source,
-        Source::History
+        RateSource::History
     );
     rig.job.chain.reader.link = find("usb2-bulk");
     let slow = rig.plan();
@@ -418,7 +418,7 @@ fn what_rate_measured_is_what_plan_expects() {
     assert_eq!(limiting.name(), "reader link usb2-bulk");
     let rate = slow.estimate.prior.rate.unwrap();
     assert!(
-        rate.source == Source::Ceiling && rate.mbps < 53.3,
+        rate.source == RateSource::Ceiling && rate.mbps < 53.3,
         "{rate:?}"
     );
 }
@@ -447,10 +447,10 @@ fn two_cards_in_one_reader_share_its_link() {
     assert!((each - alone / 2.0).abs() < 0.01, "{each} of {alone}");
     rig.job.chain.reader.cards_at_once = 0;
     // The system shows two readers, or the person names another one.
-    rig.sim.set_gear("/card", usb(&[("2-1", 480.0)]));
-    rig.sim.set_gear("/card2", usb(&[("2-2", 480.0)]));
+    rig.sim.set_device_info("/card", usb(&[("2-1", 480.0)]));
+    rig.sim.set_device_info("/card2", usb(&[("2-2", 480.0)]));
     assert_eq!(sharing(&rig, &second), [1, 1]);
-    rig.sim.set_gear("/card2", usb(&[("2-1", 480.0)]));
+    rig.sim.set_device_info("/card2", usb(&[("2-1", 480.0)]));
     assert_eq!(sharing(&rig, &second), [2, 2]);
     second.known.reader = Some("other".to_owned());
     assert_eq!(sharing(&rig, &second), [1, 1]);
@@ -486,11 +486,11 @@ fn a_cards_class_is_no_read_rate() {
             ..Slot::default()
         };
         assert!(slot.status.is_some());
-        rig.sim.set_gear(
+        rig.sim.set_device_info(
             "/card",
-            Gear {
+            DeviceInfo {
                 slot: Some(slot),
-                ..Gear::default()
+                ..DeviceInfo::default()
             },
         );
         rig.plan().estimate.ceiling.links().to_vec()

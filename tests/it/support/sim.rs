@@ -23,10 +23,10 @@ use std::time::Duration;
 use unlade::clock::{Clock, SystemClock};
 use unlade::disk::backing::Backing;
 use unlade::disk::buffer::Chunk;
-use unlade::disk::hardware::Gear;
+use unlade::disk::hardware::DeviceInfo;
 use unlade::disk::{
-    Anchor, Claim, Count, Counting, Disk, EntryKind, FolderFacts, Found, Journal, Part,
-    ReadBackWay, Settling, Source, Stamp, Stat, Tree,
+    Anchor, Claim, Count, Counting, Disk, EntryKind, FolderFacts, Journal, PartFile, ReadBackWay,
+    Settling, Source, Stamp, Stat, TreeKind, WalkEntry,
 };
 use unlade::name::{is_part_name, part_name};
 use unlade::record::journal::JOURNAL;
@@ -438,7 +438,7 @@ pub(crate) struct Volume {
     /// counted all the same.
     hidden: BTreeSet<String>,
     /// What the system says of the thing that it is on.
-    gear: Gear,
+    info: DeviceInfo,
 }
 
 #[derive(Clone, Debug)]
@@ -1070,7 +1070,7 @@ impl Sim {
             next_node: 2,
             state: State::Well,
             hidden: BTreeSet::new(),
-            gear: Gear::default(),
+            info: DeviceInfo::default(),
         };
         world.volumes.insert(mount.to_owned(), volume);
     }
@@ -1114,8 +1114,8 @@ impl Sim {
     }
 
     /// Makes the system say this of the thing that a volume is on.
-    pub(crate) fn set_gear(&self, mount: &str, gear: Gear) {
-        self.lock().volume(mount).unwrap().gear = gear;
+    pub(crate) fn set_device_info(&self, mount: &str, info: DeviceInfo) {
+        self.lock().volume(mount).unwrap().info = info;
     }
 
     /// Makes two volumes lie on one physical disk.
@@ -1524,7 +1524,7 @@ impl Disk for Sim {
         }))
     }
 
-    fn walk(&self, root: &Utf8Path, _tree: Tree) -> io::Result<Vec<Found>> {
+    fn walk(&self, root: &Utf8Path, _tree: TreeKind) -> io::Result<Vec<WalkEntry>> {
         let (name, parts) = split(root);
         let mut world = self.lock();
         let slow = world.enter_at(root, Op::Walk)?;
@@ -1553,7 +1553,7 @@ impl Disk for Sim {
                 stat = other.stat(volume.stat(id));
             }
             let path = OsString::from(path);
-            found.push(Found { path, stat });
+            found.push(WalkEntry { path, stat });
         });
         drop(world);
         Self::rest(slow);
@@ -1631,11 +1631,11 @@ impl Disk for Sim {
         })
     }
 
-    fn gear(&self, facts: &FolderFacts) -> Gear {
+    fn device_info(&self, facts: &FolderFacts) -> DeviceInfo {
         let (name, _) = split(Utf8Path::new(&facts.canonical));
         self.lock()
             .volume(&name)
-            .map_or_else(|_| Gear::default(), |volume| volume.gear.clone())
+            .map_or_else(|_| DeviceInfo::default(), |volume| volume.info.clone())
     }
 
     fn look(&self, path: &Utf8Path) -> io::Result<Option<Stat>> {
@@ -1694,7 +1694,7 @@ impl Disk for Sim {
         Ok(())
     }
 
-    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn Part>> {
+    fn create_part(&self, path: &Utf8Path, large: bool) -> io::Result<Box<dyn PartFile>> {
         let (name, parts) = split(path);
         let mut world = self.lock();
         world.check_writable(&name, "create_part", path);
@@ -1996,7 +1996,7 @@ fn store(file: &mut Vec<u8>, bytes: &[u8], at: usize) {
     file[at..at + bytes.len()].copy_from_slice(bytes);
 }
 
-impl Part for SimPart {
+impl PartFile for SimPart {
     fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()> {
         let mut world = self.sim.lock();
         let harm = world.enter(&self.volume, Op::WriteChunk)?;

@@ -21,7 +21,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use unlade::clock::rfc3339;
 use unlade::ledger::shoot::Shoot;
-use unlade::ledger::{Deed, Entry};
+use unlade::ledger::{Deed, LedgerEntry};
 use unlade::run::{Tools, look_ahead, prepare};
 
 /// Copies every card; the exit code is that of the card that went worst, and that of a refusal only
@@ -102,9 +102,9 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         times.push(match prepare(&job, tools, &mut observer) {
             Ok(plan) => {
                 let now = tools.clock.now();
-                cards.push(Entry {
+                cards.push(LedgerEntry {
                     command: (!is_one).then(String::new),
-                    ..Entry::new(Deed::Copy, now, plan.card_identity())
+                    ..LedgerEntry::new(Deed::Copy, now, plan.card_identity())
                 });
                 Some(CardTime::of(&plan))
             }

@@ -16,16 +16,15 @@ use std::fmt;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::disk::backing::Backing;
+use unlade::disk::progress::Progress;
 use unlade::error::{Interruption, ProblemKind};
 use unlade::existing::as_card::is_offload;
 use unlade::name::{shown, some_of};
 use unlade::record::manifest::device_words;
-use unlade::record::signature::Expected;
+use unlade::record::signature::TrustedKeys;
 use unlade::run::Tools;
 use unlade::units::len64;
-use unlade::verify::{
-    Finding, Findings, Progress, Signature, VerifyError, path_of, verify as check,
-};
+use unlade::verify::{Finding, Findings, Signature, VerifyError, path_of, verify as check};
 
 type CheckResult = Result<Findings, CheckError>;
 
@@ -63,7 +62,7 @@ impl fmt::Display for CheckError {
 /// whoever should have signed them.
 pub(crate) fn check_offloads(
     offloads: &[Utf8PathBuf],
-    expected: Option<&Expected>,
+    expected: Option<&TrustedKeys>,
     out: Out,
     tools: &Tools,
     book: &Book,
@@ -215,7 +214,7 @@ fn in_order(results: Vec<Mutex<Option<CheckResult>>>) -> Vec<CheckResult> {
 fn tell(
     path: &Utf8PathBuf,
     result: &CheckResult,
-    expected: Option<&Expected>,
+    expected: Option<&TrustedKeys>,
     others: &[OtherCopy],
     is_begun: bool,
     out: Out,
@@ -259,7 +258,7 @@ fn tell_json(
     json: &Json,
     path: &Utf8PathBuf,
     result: &CheckResult,
-    expected: Option<&Expected>,
+    expected: Option<&TrustedKeys>,
     others: &[OtherCopy],
     exit: Exit,
 ) {

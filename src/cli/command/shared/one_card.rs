@@ -12,7 +12,7 @@ use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
 use crate::cli::view::words::verdict::verdict_lines;
 use serde_json::json;
 use std::sync::{Arc, Mutex, PoisonError};
-use unlade::ledger::{Entry, ShootPart};
+use unlade::ledger::{LedgerEntry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::Refusal;
 use unlade::proof::Proof;
@@ -98,7 +98,7 @@ fn tell_proof(
     observer: &mut JobObserver,
     context: &CommandContext<'_>,
 ) -> Exit {
-    let mut entry = Entry::of_copy(proof);
+    let mut entry = LedgerEntry::of_copy(proof);
     entry.command = context.command.map(str::to_owned);
     let slower = slower(context.book, &entry);
     let news = enter(context.book, entry, context.shoot);

@@ -21,12 +21,12 @@ pub(crate) struct OtherCopy {
     path: String,
     /// The identity of its volume, where it is known.
     volume: Option<String>,
-    seen: Seen,
+    seen: CopyPresence,
     of: u64,
 }
 
 /// What is at the place of a copy now.
-enum Seen {
+enum CopyPresence {
     /// So many of the files, by record and size.
     Has(u64),
     /// A folder without a record that can be used, and why.
@@ -44,7 +44,7 @@ impl OtherCopy {
         let volume = self.volume.as_ref();
         let volume = volume.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
         match &self.seen {
-            Seen::Has(has) if *has == self.of => format!(
+            CopyPresence::Has(has) if *has == self.of => format!(
                 "`{path}` is plugged in and has {}, by its record and in size; `unlade verify` \
                 reads it before you take a file from there.",
                 match self.of {
@@ -52,19 +52,19 @@ impl OtherCopy {
                     n => format!("all {}", counted(n, "file")),
                 }
             ),
-            Seen::Has(0) => format!("`{path}` is plugged in and has none of this."),
-            Seen::Has(has) => format!(
+            CopyPresence::Has(0) => format!("`{path}` is plugged in and has none of this."),
+            CopyPresence::Has(has) => format!(
                 "`{path}` is plugged in and has {has} of the {}, by its record and in size.",
                 counted(self.of, "file")
             ),
-            Seen::NoRecord(why) => {
+            CopyPresence::NoRecord(why) => {
                 format!("`{path}` is there, but its record is of no use: {why}.")
             }
-            Seen::FolderGone => format!(
+            CopyPresence::FolderGone => format!(
                 "`{path}`{volume} is not there, though its volume is plugged in; a copy was made \
                 there."
             ),
-            Seen::Away => {
+            CopyPresence::Away => {
                 format!("`{path}`{volume} is not plugged in now; a copy was made there.")
             }
         }
@@ -73,8 +73,8 @@ impl OtherCopy {
     /// Returns the same for programs.
     pub(crate) fn json(&self) -> Value {
         let files = match self.seen {
-            Seen::Has(files) => Some(files),
-            Seen::NoRecord(_) | Seen::FolderGone | Seen::Away => None,
+            CopyPresence::Has(files) => Some(files),
+            CopyPresence::NoRecord(_) | CopyPresence::FolderGone | CopyPresence::Away => None,
         };
         json!({"path": self.path, "volume_id": self.volume, "files": files})
     }
@@ -97,7 +97,7 @@ pub(crate) fn other_copies(
         let path = Utf8Path::new(&d.path).join(&manifest.offload.name);
         places.insert(path, d.volume_id().map(str::to_owned));
     }
-    let is_it = |e: &&unlade::ledger::Entry| {
+    let is_it = |e: &&unlade::ledger::LedgerEntry| {
         e.did == Deed::Copy && e.offload.as_ref() == Some(&manifest.offload.name)
     };
     for place in ledger
@@ -128,9 +128,14 @@ pub(crate) fn other_copies(
         .collect()
 }
 
-fn seen(disk: &dyn Disk, path: &Utf8Path, volume: Option<&str>, wanted: &[&FilePart]) -> Seen {
+fn seen(
+    disk: &dyn Disk,
+    path: &Utf8Path,
+    volume: Option<&str>,
+    wanted: &[&FilePart],
+) -> CopyPresence {
     let why = match load(disk, path) {
-        Ok((other, _)) => return Seen::Has(has(disk, path, &other, wanted)),
+        Ok((other, _)) => return CopyPresence::Has(has(disk, path, &other, wanted)),
         Err(why) => why,
     };
     // Where the folder, or the one above it, should be: what is there is on some volume.
@@ -138,10 +143,12 @@ fn seen(disk: &dyn Disk, path: &Utf8Path, volume: Option<&str>, wanted: &[&FileP
         .ancestors()
         .find_map(|at| Some((at, disk.facts(at).ok()?)));
     match found {
-        Some((_, facts)) if volume.is_none() || facts.volume_id.as_deref() != volume => Seen::Away,
-        Some((at, _)) if at == path => Seen::NoRecord(why.to_string()),
-        Some(_) => Seen::FolderGone,
-        None => Seen::Away,
+        Some((_, facts)) if volume.is_none() || facts.volume_id.as_deref() != volume => {
+            CopyPresence::Away
+        }
+        Some((at, _)) if at == path => CopyPresence::NoRecord(why.to_string()),
+        Some(_) => CopyPresence::FolderGone,
+        None => CopyPresence::Away,
     }
 }
 

@@ -4,7 +4,7 @@
 use crate::cli::args::weigh::Price;
 use crate::cli::command::weigh::result::rounded;
 use serde_json::{Value, json};
-use unlade::speed::upgrade::{Apart, HELP_S, Part, Saving, Setup, Unknown, per_hour};
+use unlade::speed::upgrade::{Apart, HELP_S, RatedStage, Saving, Setup, SpinAssumption, per_hour};
 use unlade::units::{counted, size, speed};
 
 /// Rates that differ by less than this share are the same.
@@ -39,13 +39,13 @@ pub(crate) struct Case {
 
 /// One case of what the drives are: what sets the time now and then, and what is saved.
 struct SpeedUp {
-    now: Part,
-    then: Part,
+    now: RatedStage,
+    then: RatedStage,
     saving: Saving,
 }
 
 /// A stage as the subject of a sentence.
-fn the(part: &Part) -> String {
+fn the(part: &RatedStage) -> String {
     if part.name.starts_with("drive ") {
         part.name.clone()
     } else {
@@ -54,7 +54,7 @@ fn the(part: &Part) -> String {
 }
 
 /// A stage with what it gives.
-fn with_rate(part: &Part) -> String {
+fn with_rate(part: &RatedStage) -> String {
     let turns = if part.is_in_turns {
         ", writing and reading back in turns"
     } else {
@@ -142,29 +142,29 @@ impl SpeedUp {
 impl Case {
     /// Returns the cases that there are: two where it matters whether the drives spin and nobody
     /// knows.
-    fn unknowns(&self) -> &'static [Unknown] {
+    fn assumptions(&self) -> &'static [SpinAssumption] {
         if self.now.may_spin() || self.then.may_spin() {
-            &[Unknown::Stands, Unknown::Spins]
+            &[SpinAssumption::NotSpinning, SpinAssumption::Spinning]
         } else {
-            &[Unknown::Stands]
+            &[SpinAssumption::NotSpinning]
         }
     }
 
     /// Returns one case; `None` if nothing is known of what holds the copy back.
-    fn outcome(&self, unknown: Unknown) -> Option<SpeedUp> {
+    fn outcome(&self, assumed: SpinAssumption) -> Option<SpeedUp> {
         Some(SpeedUp {
-            now: self.now.limiting(unknown)?,
-            then: self.then.limiting(unknown)?,
-            saving: Saving::of(&self.now, &self.then, self.bytes, unknown)?,
+            now: self.now.limiting(assumed)?,
+            then: self.then.limiting(assumed)?,
+            saving: Saving::of(&self.now, &self.then, self.bytes, assumed)?,
         })
     }
 
     /// Returns every line of the answer; `None` if nothing is known of what holds the copy back.
     pub(crate) fn lines(&self) -> Option<Vec<(&'static str, String)>> {
         let outcomes: Vec<SpeedUp> = self
-            .unknowns()
+            .assumptions()
             .iter()
-            .map(|unknown| self.outcome(*unknown))
+            .map(|assumed| self.outcome(*assumed))
             .collect::<Option<_>>()?;
         let mut lines = Vec::new();
         let mut each = |label, text: &dyn Fn(&SpeedUp) -> Option<String>| {
@@ -192,7 +192,7 @@ impl Case {
         Some(lines)
     }
 
-    fn side(&self, takes_s: f64, limiting: &Part) -> String {
+    fn side(&self, takes_s: f64, limiting: &RatedStage) -> String {
         let work = if self.now.drives.is_empty() {
             "to copy"
         } else {
@@ -323,7 +323,7 @@ impl Case {
             "large files; many small ones take longer, whatever the parts are.",
         ];
         let setups = [&self.now, &self.then];
-        let may = |unknown| setups.iter().any(|setup| setup.has_spinning(unknown));
+        let may = |assumed| setups.iter().any(|setup| setup.has_spinning(assumed));
         if self.now.drives.is_empty() {
             assumed.push(
                 "the drives hold nothing back, neither when they are written nor when \
@@ -335,7 +335,7 @@ impl Case {
                 it; the slowest stage sets the time of it all.",
             );
         }
-        if may(Unknown::Spins) {
+        if may(SpinAssumption::Spinning) {
             assumed.push(
                 "a spinning disk writes and reads back in turns; where its reading is not \
                 known, it reads as fast as it writes.",
@@ -358,7 +358,7 @@ impl Case {
     /// Returns the answer for programs. Everything in it that is in no `if_...` rests on the drives
     /// as they are known, and those of which nobody knows it do not spin.
     pub(crate) fn json(&self) -> Value {
-        let headline = Unknown::Stands;
+        let headline = SpinAssumption::NotSpinning;
         let side = |setup: &Setup| {
             let limiting = setup.limiting(headline);
             json!({
@@ -377,8 +377,8 @@ impl Case {
             .copy_s(self.bytes)
             .zip(self.then.copy_s(self.bytes));
         let apart = Apart::of(&self.now, &self.then, self.bytes);
-        let is_open = self.unknowns().len() > 1;
-        let case = |unknown| is_open.then(|| self.json_of(unknown));
+        let is_open = self.assumptions().len() > 1;
+        let case = |assumed| is_open.then(|| self.json_of(assumed));
         json!({
             "question": "upgrade", "offload_bytes": self.bytes, "per_year": self.per_year,
             "basis": if spins.contains(&true) { "spinning" } else { "not-spinning" },
@@ -393,14 +393,14 @@ impl Case {
             "helps": outcome.as_ref().is_some_and(|o| o.saving.helps()),
             "price": self.price.as_ref().map(Price::given),
             "price_per_saved_hour": outcome.and_then(|o| self.each_hour(o.saving)).map(fine),
-            "if_not_spinning": case(Unknown::Stands),
-            "if_spinning": case(Unknown::Spins),
+            "if_not_spinning": case(SpinAssumption::NotSpinning),
+            "if_spinning": case(SpinAssumption::Spinning),
         })
     }
 
     /// One of two cases for programs.
-    fn json_of(&self, unknown: Unknown) -> Value {
-        let outcome = self.outcome(unknown);
+    fn json_of(&self, assumed: SpinAssumption) -> Value {
+        let outcome = self.outcome(assumed);
         outcome.map_or(Value::Null, |o| {
             json!({
                 "now_s": rounded(o.saving.now_s), "then_s": rounded(o.saving.then_s),

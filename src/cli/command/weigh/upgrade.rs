@@ -9,13 +9,13 @@ use crate::cli::home::book::Book;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
 use crate::cli::wrong_value::WrongValue;
-use unlade::kit::{Kit, Unknown as UnknownName};
+use unlade::kit::{Kit, UnknownName};
 use unlade::ledger::Ledger;
 use unlade::name::shown;
 use unlade::speed::ceiling::Ceiling;
 use unlade::speed::chain::{Chain, DriveSpeed};
 use unlade::speed::links::{LinkRow, find};
-use unlade::speed::upgrade::{Part, Setup, Unknown, middle_of, promised_s};
+use unlade::speed::upgrade::{RatedStage, Setup, SpinAssumption, middle_of, promised_s};
 use unlade::units::{counted, len64, speed};
 
 /// Why there is no answer.
@@ -313,7 +313,7 @@ impl Parts {
         let mut chain = Chain::default();
         let mut plain = Vec::new();
         let mut say = |name: &str, bytes_per_s: f64| {
-            plain.push(Part::new(name, bytes_per_s));
+            plain.push(RatedStage::new(name, bytes_per_s));
         };
         let mut names = (None, None);
         match &self.card {
@@ -413,7 +413,7 @@ struct Reckoned {
 /// What the figures of the new parts alone give, bytes per second.
 fn figures_of(new: &Parts, only_figures: &KitAndLedger) -> Option<f64> {
     let reckoned = new.reckon(only_figures);
-    let least = reckoned.setup.limiting(Unknown::Stands)?;
+    let least = reckoned.setup.limiting(SpinAssumption::NotSpinning)?;
     Some(least.bytes_per_s)
 }
 
@@ -439,7 +439,10 @@ fn promised(
         }
     }
     let reckoned = old.reckon(known);
-    let least = reckoned.setup.limiting(Unknown::Stands)?.bytes_per_s;
+    let least = reckoned
+        .setup
+        .limiting(SpinAssumption::NotSpinning)?
+        .bytes_per_s;
     Some(Promise {
         saved_s: promised_s(bytes, least, new_rate),
         old: least,

@@ -5,7 +5,7 @@ use crate::cli::view::text::wrap;
 use unlade::error::ProblemKind;
 use unlade::name::shown;
 use unlade::record::layout::Layout;
-use unlade::record::signature::Expected;
+use unlade::record::signature::TrustedKeys;
 use unlade::units::{count, counted, size, time};
 use unlade::verify::{Finding, Findings, Remark, Signature};
 
@@ -14,7 +14,7 @@ use unlade::verify::{Finding, Findings, Remark, Signature};
 pub(crate) fn findings_lines(
     path: &str,
     f: &Findings,
-    expected: Option<&Expected>,
+    expected: Option<&TrustedKeys>,
     others: &[String],
     out: Out,
 ) -> Vec<String> {
@@ -142,7 +142,7 @@ pub(crate) fn found(f: &Findings) -> String {
 }
 
 /// Who signed, and what that is worth. What is not good is among the findings.
-fn signed(f: &Findings, expected: Option<&Expected>, out: Out) -> Vec<String> {
+fn signed(f: &Findings, expected: Option<&TrustedKeys>, out: Out) -> Vec<String> {
     let text = match (&f.signature, expected) {
         (Signature::None | Signature::Broken, _) => return Vec::new(),
         (_, Some(expected)) if !f.is_signed_by(expected) => return Vec::new(),

@@ -12,7 +12,7 @@ use unlade::plan::{Plan, PlannedDestination};
 use unlade::record::layout::{Layout, Level};
 use unlade::record::manifest::device_words;
 use unlade::speed::ceiling::Ceiling;
-use unlade::speed::forecast::{Source, words as forecast_words};
+use unlade::speed::forecast::{RateSource, words as forecast_words};
 use unlade::speed::link::{Link, LinkKind};
 use unlade::units::{MegabytesPerS, counted, size, speed};
 
@@ -188,11 +188,11 @@ fn plan_time(plan: &Plan) -> Option<String> {
     let remaining = plan.expects().filter(|r| r.likely_s > 0.0)?;
     let rate = plan.estimate.prior.rate?;
     let from = match rate.source {
-        Source::Ceiling if plan.estimate.ceiling.limiting().is_some_and(Link::is_limit) => {
+        RateSource::Ceiling if plan.estimate.ceiling.limiting().is_some_and(Link::is_limit) => {
             "expected from the slowest link's limit".to_owned()
         }
-        Source::Ceiling => "expected from that figure".to_owned(),
-        Source::History => before(plan, rate.mbps),
+        RateSource::Ceiling => "expected from that figure".to_owned(),
+        RateSource::History => before(plan, rate.mbps),
     };
     let then = match &plan.estimate.prior.companion {
         Some(companion) => format!(

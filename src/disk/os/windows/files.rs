@@ -2,7 +2,7 @@
 
 use super::look::{is_error, stat_of};
 use crate::disk::buffer::{ALIGN, Aligned, Chunk};
-use crate::disk::{Part, ReadBackWay, Source, Stamp, Stat};
+use crate::disk::{PartFile, ReadBackWay, Source, Stamp, Stat};
 use crate::units::{len_usize, len64};
 use std::fs::{File, FileTimes, OpenOptions};
 use std::io;
@@ -96,7 +96,7 @@ fn write_all_at(file: &File, mut bytes: &[u8], mut offset: u64) -> io::Result<()
     Ok(())
 }
 
-impl Part for OsPart {
+impl PartFile for OsPart {
     fn write_chunk(&self, chunk: &Chunk, offset: u64) -> io::Result<()> {
         if !self.is_unbuffered {
             return write_all_at(&self.file, chunk.bytes(), offset);

@@ -21,13 +21,13 @@ pub(super) const NEAR_MAX: usize = 32;
 /// A folder that a job works in. As long as it and what is in work below it are open without leave
 /// to delete, Windows lets nobody rename or replace them (from memory).
 #[derive(Debug)]
-pub(super) struct Held {
+pub(super) struct LockedFolder {
     pub(super) path: Utf8PathBuf,
     pub(super) root: File,
     pub(super) near: Mutex<VecDeque<(Utf8PathBuf, File)>>,
 }
 
-impl Held {
+impl LockedFolder {
     /// Looks at every folder on the way to an entry, and keeps it from being changed for a link.
     pub(super) fn check_way(&self, below: &Utf8Path) -> io::Result<()> {
         let mut near = self.near.lock().unwrap_or_else(PoisonError::into_inner);
@@ -56,8 +56,8 @@ impl Held {
 /// Lets go of a held folder.
 #[derive(Debug)]
 pub(super) struct Hold {
-    pub(super) all: Arc<Mutex<Vec<Arc<Held>>>>,
-    pub(super) held: Arc<Held>,
+    pub(super) all: Arc<Mutex<Vec<Arc<LockedFolder>>>>,
+    pub(super) held: Arc<LockedFolder>,
 }
 
 impl Drop for Hold {

@@ -24,14 +24,14 @@ mod volume;
 use super::common::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
 use super::windows_forms::{self as forms, plain};
 use crate::disk::{
-    Anchor, Claim, Disk, EntryKind, FolderFacts, Found, Journal, Part, ReadBackWay, Settling,
-    Source, Stat, Tree,
+    Anchor, Claim, Disk, EntryKind, FolderFacts, Journal, PartFile, ReadBackWay, Settling, Source,
+    Stat, TreeKind, WalkEntry,
 };
 use crate::name::part_name;
 use crate::sys::windows as sys;
 use camino::Utf8Path;
 use files::{OsPart, OsSource};
-use held::{Held, Hold, hold_folder};
+use held::{Hold, LockedFolder, hold_folder};
 use look::{
     check_file, full, is_compressed, is_error, list_folder, open_quietly, open_to_look, stat_of,
 };
@@ -61,7 +61,7 @@ pub struct OsDisk {
     /// only; identity is always asked afresh.
     in_memory: Mutex<HashMap<u64, bool>>,
     /// The folders that jobs work in now.
-    held: Arc<Mutex<Vec<Arc<Held>>>>,
+    held: Arc<Mutex<Vec<Arc<LockedFolder>>>>,
 }
 
 impl OsDisk {
@@ -83,7 +83,7 @@ impl Default for OsDisk {
 
 impl OsDisk {
     /// Returns the held folder that a path is in, the nearest one, and the way from there.
-    fn held<'a>(&self, path: &'a Utf8Path) -> Option<(Arc<Held>, &'a Utf8Path)> {
+    fn held<'a>(&self, path: &'a Utf8Path) -> Option<(Arc<LockedFolder>, &'a Utf8Path)> {
         let all = self.held.lock().unwrap_or_else(PoisonError::into_inner);
         let below = all
             .iter()
@@ -154,7 +154,7 @@ impl Disk for OsDisk {
                 "another folder or drive is in its place by now",
             ));
         }
-        let held = Arc::new(Held {
+        let held = Arc::new(LockedFolder {
             path: folder.to_path_buf(),
             root,
             near: Mutex::default(),
@@ -201,16 +201,16 @@ impl Disk for OsDisk {
         }
     }
 
-    fn walk(&self, root: &Utf8Path, tree: Tree) -> io::Result<Vec<Found>> {
+    fn walk(&self, root: &Utf8Path, tree: TreeKind) -> io::Result<Vec<WalkEntry>> {
         self.walk_while(root, tree, &|| true)
     }
 
     fn walk_while(
         &self,
         root: &Utf8Path,
-        _tree: Tree,
+        _tree: TreeKind,
         go_on: &dyn Fn() -> bool,
-    ) -> io::Result<Vec<Found>> {
+    ) -> io::Result<Vec<WalkEntry>> {
         let root = self.place(root)?;
         walk(&root, go_on, &|at, entries| {
             // A link that was given as a root is followed once.
@@ -227,7 +227,7 @@ impl Disk for OsDisk {
         })
     }
 
-    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<Found>> {
+    fn children(&self, folder: &Utf8Path) -> io::Result<Vec<WalkEntry>> {
         self.children_while(folder, &|| true)
     }
 
@@ -235,7 +235,7 @@ impl Disk for OsDisk {
         &self,
         folder: &Utf8Path,
         go_on: &dyn Fn() -> bool,
-    ) -> io::Result<Vec<Found>> {
+    ) -> io::Result<Vec<WalkEntry>> {
         let mut entries = Entries::new();
         list_folder(&self.place(folder)?, 0, go_on, &mut entries)?;
         if !go_on() {
@@ -243,7 +243,7 @@ impl Disk for OsDisk {
         }
         Ok(entries
             .into_iter()
-            .map(|(path, stat)| Found { path, stat })
+            .map(|(path, stat)| WalkEntry { path, stat })
             .collect())
     }
 
@@ -343,7 +343,7 @@ impl Disk for OsDisk {
         std::fs::create_dir(self.place(path)?)
     }
 
-    fn create_part(&self, path: &Utf8Path, _large: bool) -> io::Result<Box<dyn Part>> {
+    fn create_part(&self, path: &Utf8Path, _large: bool) -> io::Result<Box<dyn PartFile>> {
         let path = self.place(path)?;
         let create = |flags: u32| {
             OpenOptions::new()

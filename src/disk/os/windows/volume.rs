@@ -26,7 +26,7 @@ const DEVICE_PROPERTY: u32 = 0;
 const SEEK_PENALTY_PROPERTY: u32 = 7;
 
 /// The volume that a folder is on.
-pub(super) struct Volume {
+pub(super) struct VolumeRoot {
     /// Its root, with a backslash at the end.
     pub(super) root: String,
     /// A number that no other volume of this computer has at the moment.
@@ -34,7 +34,7 @@ pub(super) struct Volume {
 }
 
 /// Returns the volume of a folder in verbatim form.
-pub(super) fn volume_of(folder: &Path) -> io::Result<Volume> {
+pub(super) fn volume_of(folder: &Path) -> io::Result<VolumeRoot> {
     // Questions about volumes are described for plain roots, `C:\`.
     let root = plain(&sys::volume_root(folder.as_os_str())?);
     // Serial numbers are no help: some cameras give all cards the same. Network folders have no
@@ -45,7 +45,7 @@ pub(super) fn volume_of(folder: &Path) -> io::Result<Volume> {
         .as_bytes()
         .first_chunk()
         .map_or(0, |bytes| u64::from_le_bytes(*bytes));
-    Ok(Volume { root, number })
+    Ok(VolumeRoot { root, number })
 }
 
 /// Opens the device below a volume or a disk by name, for questions only.
@@ -64,7 +64,7 @@ fn property(disk: &File, id: u32) -> io::Result<Vec<u8>> {
 }
 
 /// What stands behind a volume, and whether it rotates.
-pub(super) fn backing_of(volume: &Volume, is_wine: bool) -> (Backing, Option<bool>) {
+pub(super) fn backing_of(volume: &VolumeRoot, is_wine: bool) -> (Backing, Option<bool>) {
     match sys::drive_type(OsStr::new(&volume.root)) {
         Ok(DRIVE_REMOTE) => {
             let why = format!(
@@ -90,7 +90,7 @@ pub(super) fn backing_of(volume: &Volume, is_wine: bool) -> (Backing, Option<boo
     }
 }
 
-fn disks_of(volume: &Volume) -> io::Result<(Backing, Option<bool>)> {
+fn disks_of(volume: &VolumeRoot) -> io::Result<(Backing, Option<bool>)> {
     let odd = || io::Error::other("an answer in no known form");
     let name = sys::volume_name(OsStr::new(&volume.root))?;
     let device = open_device(name.trim_end_matches('\\'))?;

@@ -1,10 +1,10 @@
-//! Owns what can be said of the thing behind a folder, whichever system says it.
+//! Owns what can be said of the device behind a folder, whichever system says it.
 
 use super::sd::{CardId, SdStatus};
 
-/// What the system says of the thing behind a folder.
+/// What the system says of the device behind a folder.
 #[derive(Clone, PartialEq, Debug, Default)]
-pub struct Gear {
+pub struct DeviceInfo {
     /// Kernel name of the one disk; `None` if there are several or none is known.
     pub disk: Option<String>,
     /// The built-in slot that the card is in.
@@ -21,7 +21,7 @@ pub struct Gear {
     pub model: Option<String>,
 }
 
-impl Gear {
+impl DeviceInfo {
     /// Returns the identities of a card: the one in its identification register first, which no
     /// format changes and only a slot that reads it tells, then that of its volume.
     pub fn card_ids(&self, volume_id: Option<&str>) -> Vec<String> {
