@@ -205,7 +205,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__copy)
-            opts="-q -v -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-t -n -s -q -v -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -215,7 +215,15 @@ _unlade() {
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
+                -t)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --name)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -n)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -268,6 +276,10 @@ _unlade() {
                     return 0
                     ;;
                 --shoot)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -s)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -867,7 +879,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__ledger)
-            opts="-q -v -h --last --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-s -q -v -h --last --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -878,6 +890,10 @@ _unlade() {
                     return 0
                     ;;
                 --shoot)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -s)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -927,7 +943,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__plan)
-            opts="-q -v -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-t -n -s -q -v -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -937,7 +953,15 @@ _unlade() {
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
+                -t)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --name)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -n)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -993,6 +1017,10 @@ _unlade() {
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
+                -s)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --expect)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
@@ -1017,7 +1045,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__prove)
-            opts="-q -v -h --on --copies --separate --reread --by-content --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-s -q -v -h --on --copies --separate --reread --by-content --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1032,6 +1060,10 @@ _unlade() {
                     return 0
                     ;;
                 --shoot)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -s)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -1109,7 +1141,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__report)
-            opts="-q -v -h --to --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-s -q -v -h --to --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1120,6 +1152,10 @@ _unlade() {
                     return 0
                     ;;
                 --shoot)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                -s)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

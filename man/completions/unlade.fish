@@ -48,8 +48,8 @@ complete -c unlade -n "__fish_unlade_needs_command" -f -a "schema" -d 'Print the
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "completions" -d 'Print a completion script for a shell'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "man" -d 'Write the manual pages into a folder'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
-complete -c unlade -n "__fish_unlade_using_subcommand copy" -l to -d 'A folder on a drive; give one for each copy' -r
-complete -c unlade -n "__fish_unlade_using_subcommand copy" -l name -d 'Name of the offload\'s folder on every destination [default: YYYYMMDD-LABEL, with the card\'s name in the kit as label where it has one]' -r
+complete -c unlade -n "__fish_unlade_using_subcommand copy" -s t -l to -d 'A folder on a drive; give one for each copy' -r
+complete -c unlade -n "__fish_unlade_using_subcommand copy" -s n -l name -d 'Name of the offload\'s folder on every destination [default: YYYYMMDD-LABEL, with the card\'s name in the kit as label where it has one]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l proof -d 'How far to prove: written never says PROVEN, reread reads the card a second time' -r -f -a "written\t'Flushed to the drive only'
 readback\t'Every copy read back from its device'
 reread\t'As readback, and the card read a second time'"
@@ -65,7 +65,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand copy" -l bus -d 'The card\
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l reads -d 'The read rate on the card\'s label in MB/s' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l link -d 'The reader\'s link to the computer, such as usb2, usb3-5g or usb3-10g' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l writes -d 'What each drive sustains when it is written, in MB/s, in the order of --to: 450,110' -r
-complete -c unlade -n "__fish_unlade_using_subcommand copy" -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
+complete -c unlade -n "__fish_unlade_using_subcommand copy" -s s -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l expect -d 'How many cards the job has; say it once' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l expect-labels -d 'The labels of the job\'s cards, set apart by commas: A1,A2,B1' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -80,8 +80,8 @@ complete -c unlade -n "__fish_unlade_using_subcommand copy" -s q -l quiet -d 'Pr
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s v -l verbose -d 'Say everything that is known, and on standard error what is decided and how long it takes (UNLADE_LOG filters that)'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c unlade -n "__fish_unlade_using_subcommand plan" -l to -d 'A folder on a drive; give one for each copy' -r
-complete -c unlade -n "__fish_unlade_using_subcommand plan" -l name -d 'Name of the offload\'s folder on every destination [default: YYYYMMDD-LABEL, with the card\'s name in the kit as label where it has one]' -r
+complete -c unlade -n "__fish_unlade_using_subcommand plan" -s t -l to -d 'A folder on a drive; give one for each copy' -r
+complete -c unlade -n "__fish_unlade_using_subcommand plan" -s n -l name -d 'Name of the offload\'s folder on every destination [default: YYYYMMDD-LABEL, with the card\'s name in the kit as label where it has one]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l proof -d 'How far to prove: written never says PROVEN, reread reads the card a second time' -r -f -a "written\t'Flushed to the drive only'
 readback\t'Every copy read back from its device'
 reread\t'As readback, and the card read a second time'"
@@ -97,7 +97,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand plan" -l bus -d 'The card\
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l reads -d 'The read rate on the card\'s label in MB/s' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l link -d 'The reader\'s link to the computer, such as usb2, usb3-5g or usb3-10g' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l writes -d 'What each drive sustains when it is written, in MB/s, in the order of --to: 450,110' -r
-complete -c unlade -n "__fish_unlade_using_subcommand plan" -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
+complete -c unlade -n "__fish_unlade_using_subcommand plan" -s s -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l expect -d 'How many cards the job has; say it once' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l expect-labels -d 'The labels of the job\'s cards, set apart by commas: A1,A2,B1' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -114,7 +114,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand plan" -l no-ledger -d 'Ent
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l on -d 'A folder on a drive: an offload, or one that holds offloads (three levels deep at most) [default: the places that the ledger knows for this card]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l copies -d 'Copies on independent devices that PROVEN needs' -r
-complete -c unlade -n "__fish_unlade_using_subcommand prove" -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
+complete -c unlade -n "__fish_unlade_using_subcommand prove" -s s -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l expect -d 'How many cards the job has; say it once' -r
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l expect-labels -d 'The labels of the job\'s cards, set apart by commas: A1,A2,B1' -r
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -130,7 +130,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand prove" -s v -l verbose -d 
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l last -d 'Entries to show' -r
-complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
+complete -c unlade -n "__fish_unlade_using_subcommand ledger" -s s -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l expect -d 'How many cards the job has; say it once' -r
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l expect-labels -d 'The labels of the job\'s cards, set apart by commas: A1,A2,B1' -r
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
@@ -270,7 +270,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_sub
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from upgrade" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l to -d 'Make the page as this file instead; it must not exist' -r
-complete -c unlade -n "__fish_unlade_using_subcommand report" -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
+complete -c unlade -n "__fish_unlade_using_subcommand report" -s s -l shoot -d 'Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict tells which are proven and which nobody has seen' -r
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l expect -d 'How many cards the job has; say it once' -r
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l expect-labels -d 'The labels of the job\'s cards, set apart by commas: A1,A2,B1' -r
 complete -c unlade -n "__fish_unlade_using_subcommand report" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'

@@ -15,7 +15,7 @@ use clap::{CommandFactory as _, FromArgMatches as _};
 use command::{copy, demo, kit, ledger, man, prove, rate, report, schema, verify, weigh};
 use exit::Exit;
 use home::book::Book;
-use home::on_card;
+use home::{on_card, places};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use system::signals;
@@ -33,7 +33,7 @@ use view::refuse::{refused_usage, usage};
 pub(crate) fn main() -> Exit {
     let matches = Cli::command().try_get_matches();
     let parsed = matches.and_then(|matches| Ok((Cli::from_arg_matches(&matches)?, matches)));
-    let (cli, matches) = match parsed {
+    let (mut cli, matches) = match parsed {
         Ok(parsed) => parsed,
         Err(error) => return not_parsed(&error),
     };
@@ -73,6 +73,7 @@ pub(crate) fn main() -> Exit {
         host: host_name(),
     };
     signals::beside_the_main_thread(|| {
+        places::find(&mut cli.command, &tools);
         let exit = on_card::refuse_on_card(&cli, out, &tools);
         let exit = exit.unwrap_or_else(|| run(&cli, out, &tools));
         let _at_work = signals::AtWork::begin();

@@ -4,7 +4,7 @@
 
 use camino::{Utf8Path, Utf8PathBuf};
 use clap::ArgMatches;
-use unlade::disk::{Disk, EntryKind, FolderFacts};
+use unlade::disk::{Disk, EntryKind, WalkEntry};
 use unlade::existing::search::find_offloads;
 use unlade::kit::Kit;
 use unlade::name::shown;
@@ -62,7 +62,7 @@ pub(crate) fn mixed(matches: &ArgMatches) -> Option<String> {
 }
 
 /// A path as a shell takes it.
-fn quoted(path: &Utf8Path) -> String {
+pub(crate) fn quoted(path: &Utf8Path) -> String {
     let is_plain = |c: char| c.is_alphanumeric() || "/._-+:,@%".contains(c);
     let text = shown(path.as_str());
     if text.chars().all(is_plain) {
@@ -72,25 +72,26 @@ fn quoted(path: &Utf8Path) -> String {
     }
 }
 
+/// Why what is given as a card is a drive.
+pub(crate) struct NoCard {
+    why: String,
+    holds_offloads: bool,
+}
+
 /// Says why what is given as a card is a drive: no camera's folders are on it, and the kit knows it
-/// as a drive or it holds offloads. An offload itself is none.
-pub(crate) fn drive_as_card(
-    card: &Utf8Path,
-    facts: &FolderFacts,
-    kit: &Kit,
-    disk: &dyn Disk,
-) -> Option<String> {
-    let children = disk.children(card).ok()?;
-    let is_cameras = |name: &str| CAMERA_FOLDERS.iter().any(|f| f.eq_ignore_ascii_case(name));
-    let has_layout = children.iter().any(|child| {
-        let is_folder = matches!(&child.stat, Ok(stat) if stat.kind == EntryKind::Folder);
-        is_folder && child.path.to_str().is_some_and(is_cameras)
-    });
-    if has_layout {
+/// as a drive or it holds offloads. An offload itself is none, nor is a card of the kit.
+pub(crate) fn drive_as_card(card: &Utf8Path, kit: &Kit, disk: &dyn Disk) -> Option<NoCard> {
+    // What can't be looked at is told when its turn comes.
+    let facts = disk.facts(card).ok()?;
+    if has_cameras_folder(card, disk)? {
         return None;
     }
-    let told = shown(card.as_str());
-    let drive = facts.volume_id.as_deref().and_then(|id| kit.drive_of(id));
+    let volume = facts.volume_id.as_deref();
+    let ids = disk.device_info(&facts).card_ids(volume);
+    if ids.iter().any(|id| kit.card_of(id).is_some()) {
+        return None;
+    }
+    let drive = volume.and_then(|id| kit.drive_of(id));
     // What cannot be looked through is told when the card is listed.
     let offloads = find_offloads(disk, card).unwrap_or_default();
     let inside = offloads.iter().find(|offload| offload.as_path() != card);
@@ -103,15 +104,70 @@ pub(crate) fn drive_as_card(
         }
         (None, None) => return None,
     };
-    let further = match inside {
-        Some(_) => " To make a further copy of an offload, give its own folder.",
-        None => "",
+    Some(NoCard {
+        why,
+        holds_offloads: inside.is_some(),
+    })
+}
+
+/// Whether a folder of a camera is in this one; `None` where it can't be listed.
+fn has_cameras_folder(card: &Utf8Path, disk: &dyn Disk) -> Option<bool> {
+    let is_cameras = |name: &str| CAMERA_FOLDERS.iter().any(|f| f.eq_ignore_ascii_case(name));
+    let is_one = |child: &WalkEntry| {
+        let is_folder = matches!(&child.stat, Ok(stat) if stat.kind == EntryKind::Folder);
+        is_folder && child.path.to_str().is_some_and(is_cameras)
     };
-    Some(format!(
-        "`{told}` is no card: no camera's folder is on it, and {why}. To copy to it, write --to \
-        {}.{further}",
-        quoted(card)
-    ))
+    Some(disk.children(card).ok()?.iter().any(is_one))
+}
+
+/// Says how a command has to be written of which a "card" is a drive, or that says of no drive
+/// where to copy to.
+pub(crate) fn not_as_meant(
+    cards: &[Utf8PathBuf],
+    to: &[Utf8PathBuf],
+    kit: &Kit,
+    disk: &dyn Disk,
+) -> Option<String> {
+    let is_drive = |card: &Utf8Path| drive_as_card(card, kit, disk);
+    let judged = cards.iter().map(|card| (card.as_path(), is_drive(card)));
+    let (drives, left): (Vec<_>, Vec<_>) = judged.partition(|(_, no_card)| no_card.is_some());
+    let said = match drives.first() {
+        Some((drive, Some(no_card))) => format!(
+            "`{}` is no card: no camera's folder is on it, and {}. To copy to it:",
+            shown(drive.as_str()),
+            no_card.why
+        ),
+        _ if to.is_empty() => "--to says which drives to copy to, and there is none:".to_owned(),
+        _ => return None,
+    };
+    let is_any_named = !to.is_empty() || !drives.is_empty();
+    // Where none is, the first is a card in any case, and a further one without a camera's folder
+    // is a drive.
+    let is_meant = |(at, (card, _)): &(usize, (&Utf8Path, _))| {
+        !is_any_named && *at > 0 && has_cameras_folder(card, disk) == Some(false)
+    };
+    let (meant, left): (Vec<_>, Vec<_>) = left.into_iter().enumerate().partition(is_meant);
+    let cards = left.iter().map(|(_, (card, _))| quoted(card));
+    let meant = meant.iter().map(|(_, (drive, _))| *drive);
+    let to = to.iter().map(Utf8PathBuf::as_path);
+    let to = to
+        .chain(drives.iter().map(|(drive, _)| *drive))
+        .chain(meant);
+    let or = |words: Vec<String>, instead: &str| match words.as_slice() {
+        [] => instead.to_owned(),
+        words => words.join(" "),
+    };
+    let cards = or(cards.collect(), "CARD");
+    let to = to.map(|drive| format!("--to {}", quoted(drive))).collect();
+    let to = or(to, "--to DRIVE --to DRIVE");
+    let mut said = format!("{said} unlade copy {cards} {to}");
+    let is_full = drives
+        .iter()
+        .any(|(_, why)| why.as_ref().is_some_and(|w| w.holds_offloads));
+    if is_full {
+        said.push_str(". To make a further copy of an offload, give its own folder.");
+    }
+    Some(said)
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@
 mod deadline;
 pub(crate) mod kit;
 pub(crate) mod meant;
+pub(crate) mod pasted;
 pub(crate) mod shoot;
 pub(crate) mod speed;
 mod version;
@@ -145,7 +146,7 @@ pub(crate) enum Command {
             is damaged, hostile or too large is refused. A signature that does not fit is a \
             difference; one that does is told with the fingerprint of its key. Writes nothing.",
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES \
-            /media/SSD-B/20261125-KITES"
+            /media/SSD-B/20261125-KITES\n          unlade verify /media/SSD-A"
     )]
     Verify(VerifyArgs),
     /// Measure how fast a card reads in this reader, against what its links allow.
@@ -245,11 +246,11 @@ pub(crate) struct CopyArgs {
     #[arg(required = true, value_name = "CARD")]
     pub(crate) cards: Vec<Utf8PathBuf>,
     /// A folder on a drive; give one for each copy.
-    #[arg(long, required = true, value_name = "DIR")]
+    #[arg(long, short, value_name = "DIR")]
     pub(crate) to: Vec<Utf8PathBuf>,
     /// Name of the offload's folder on every destination [default: YYYYMMDD-LABEL, with the card's
     /// name in the kit as label where it has one].
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, short, value_name = "NAME")]
     pub(crate) name: Option<String>,
     /// How far to prove: written never says PROVEN, reread reads the card a second time.
     #[arg(long, value_name = "LEVEL", default_value = "readback")]
@@ -445,7 +446,8 @@ pub(crate) struct ProveArgs {
 
 #[derive(Clone, Debug, Args)]
 pub(crate) struct VerifyArgs {
-    /// Folders of offloads (those that hold `_unlade`).
+    /// Folders of offloads (those that hold `_unlade`), or drives: all offloads on them, three
+    /// folders deep at most.
     #[arg(required = true, value_name = "OFFLOAD")]
     pub(crate) offloads: Vec<Utf8PathBuf>,
     /// Expect the manifests to be signed by a public key of this file (as `ssh-keygen` writes them,

@@ -14,7 +14,7 @@ const NAME_BYTES_MAX: usize = 200;
 pub(crate) struct ShootArgs {
     /// Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict
     /// tells which are proven and which nobody has seen.
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, short, value_name = "NAME")]
     pub(crate) shoot: Option<ShootName>,
     /// How many cards the job has; say it once.
     #[arg(

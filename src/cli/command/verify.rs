@@ -7,16 +7,38 @@ use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::keys;
 use crate::cli::view::out::Out;
+use camino::{Utf8Path, Utf8PathBuf};
+use unlade::existing::search::find_offloads;
+use unlade::record::layout::RECORDS;
 use unlade::run::Tools;
 
 /// Checks every offload and tells the results in the order of the command line.
 pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
+    let each = args.offloads.iter();
+    let offloads: Vec<_> = each.flat_map(|given| offloads(given, tools)).collect();
     let expected = match &args.signed_by {
         None => None,
-        Some(path) => match keys::expected(path, &args.offloads, out, tools) {
+        Some(path) => match keys::expected(path, &offloads, out, tools) {
             Ok(expected) => Some(expected),
             Err(exit) => return exit,
         },
     };
-    check_offloads(&args.offloads, expected.as_ref(), out, tools, book)
+    check_offloads(&offloads, expected.as_ref(), out, tools, book)
+}
+
+/// The offloads that a folder stands for: itself, the one whose records it is, or those on it.
+/// Without any it has its error told by the check itself.
+fn offloads(given: &Utf8Path, tools: &Tools) -> Vec<Utf8PathBuf> {
+    let is_records = given.file_name() == Some(RECORDS);
+    let folder = given.parent().filter(|_| is_records).unwrap_or(given);
+    // The current folder has no name of its own in a path.
+    let folder = if folder.as_str().is_empty() {
+        Utf8Path::new(".")
+    } else {
+        folder
+    };
+    match find_offloads(tools.disk.as_ref(), folder) {
+        Ok(found) if !found.is_empty() => found,
+        _ => vec![folder.to_path_buf()],
+    }
 }

@@ -1,7 +1,6 @@
 //! Owns who a card, reader or drive is in the kit: named on the command line, or recognised by its
 //! volume. A kit that cannot be used stops nothing, unless a name was to be looked up in it.
 
-use crate::cli::args::meant::drive_as_card;
 use crate::cli::args::{Common, KitNames};
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
@@ -57,9 +56,6 @@ pub(crate) enum NotRecognised {
     /// The kit has no reader of this name.
     #[error("--in: {0}.")]
     Reader(#[source] UnknownName),
-    /// What was given as a card is a drive; what is said of it.
-    #[error("{0}")]
-    IsDrive(String),
 }
 
 impl Recognised {
@@ -127,7 +123,7 @@ impl Recognised {
 /// cards.
 pub(crate) fn apply(
     names: &KitNames,
-    common: &Common,
+    kit: &Kit,
     jobs: &mut [Job],
     out: Out,
     tools: &Tools,
@@ -136,15 +132,10 @@ pub(crate) fn apply(
         let why = "--as names one card; give one card with it, or leave it out.";
         return Err(usage(&[why.to_owned()], out));
     }
-    let kit = kit(names, common, out, tools)?;
     for job in jobs {
         // What can't be looked at is told when its turn comes.
         let facts = tools.disk.facts(&job.card).ok();
-        let is_drive = facts
-            .as_ref()
-            .and_then(|f| drive_as_card(&job.card, f, &kit, tools.disk.as_ref()));
-        let found = Recognised::of(names, facts.as_ref(), &kit, tools.disk.as_ref());
-        let found = is_drive.map_or(found, |why| Err(NotRecognised::IsDrive(why)));
+        let found = Recognised::of(names, facts.as_ref(), kit, tools.disk.as_ref());
         let found = found.map_err(|why| usage(&[why.to_string()], out))?;
         found.fill(&mut job.chain);
         job.known.card = found.card.as_ref().map(|c| c.name.clone());

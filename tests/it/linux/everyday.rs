@@ -1,6 +1,6 @@
 //! What a person reads every day: few lines, the answer last and alone, one caution below it.
 
-use crate::support::program::{Ran, Work, flip, put, remove};
+use crate::support::program::{Card, Ran, Work, flip, put, remove};
 
 const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
 
@@ -118,4 +118,74 @@ fn forty_damaged_files_leave_the_answer_on_the_screen() {
                 .all(|line| line.len() <= 80)
         );
     }
+}
+
+#[test]
+fn a_drive_without_its_flag_is_not_copied_as_a_card() {
+    let work = Work::with_card("everyday-guard");
+    let without = "--to says which drives to copy to, and there is none: unlade copy card";
+    for (line, told) in [
+        ("copy card", "--to DRIVE --to DRIVE"),
+        ("copy card a b", "--to a --to b"),
+        ("plan card a", "--to a"),
+    ] {
+        let ran = work.run_short(line);
+        ran.exits(2).says(&format!("{without} {told}"));
+        assert!(ran.err.lines().all(|line| line.len() <= 80), "{ran}");
+    }
+    work.offload();
+    work.run_short("copy card a b --json")
+        .exits(2)
+        .says("no camera's folder is on it, and it holds offloads (`KITES`). To copy to it:")
+        .says("unlade copy card --to a --to b");
+    let ran = work.run_short("copy a card -t b -n AGAIN");
+    ran.exits(2).says("unlade copy card --to b --to a");
+    assert!(!work.path("b/AGAIN").exists(), "nothing was written");
+}
+
+#[test]
+fn paths_are_taken_as_they_are_pasted() {
+    let work = Work::new("everyday-pasted");
+    Card::new(&work.path("KITE DAY")).file("DCIM/100KITES/KITE0001.JPG", 40_000, 1);
+    work.folder("a");
+    work.folder("b");
+    let root = work.path("").to_str().unwrap().to_owned();
+    let card = format!("file://{root}KITE%20DAY/");
+    let ran = work.run_with([
+        "copy", &card, "-t", "'a'", "-t", "b/", "-n", "K", "--copies", "1", "-s", "kites",
+    ]);
+    ran.exits(0).says("`kites`: 1 card seen");
+    let ran = work.run_with(["prove", r"KITE\ DAY", "--on", "\"a\"", "--copies", "1"]);
+    ran.exits(0).says("PROVEN");
+    work.run_with(["verify", &format!("file://{root}a/K/")])
+        .exits(0);
+    // As typed it is there.
+    work.folder("'a'");
+    work.run_with(["verify", "'a'"]).exits(3);
+    work.run_with(["verify", "file:///no/such%20place"])
+        .exits(3)
+        .says("`/no/such place` cannot be checked");
+}
+
+#[test]
+fn verify_takes_a_drive_and_the_folder_of_a_manifest() {
+    let work = Work::with_card("everyday-verify");
+    work.offload();
+    work.run("copy card --to a/more --to b --name AGAIN --copies 1")
+        .exits(3);
+    work.folder("a/more");
+    work.run("copy card --to a/more --to b --name AGAIN --copies 1")
+        .exits(0);
+    let ran = work.run_short("verify a");
+    ran.exits(0)
+        .says("INTACT. a/KITES is what its manifest says.");
+    ran.says("a/more/AGAIN").says("Both offloads are intact.");
+    let ran = work.run_short("verify a/KITES/_unlade");
+    ran.exits(0).says("INTACT. a/KITES is what");
+    flip(&work.path(&format!("a/KITES/{STILL}")), 100);
+    work.run_short("verify a b")
+        .exits(1)
+        .says("3 of 4 offloads are intact, not `a/KITES`.");
+    work.folder("empty");
+    work.run_short("verify empty").exits(3);
 }

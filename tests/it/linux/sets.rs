@@ -744,7 +744,7 @@ fn a_drive_is_not_taken_for_a_card() {
         work.run(line)
             .exits(2)
             .says("`b` is no card: no camera's folder is on it, and it holds offloads")
-            .says("write --to b.");
+            .says("--to a --to b. To make a further");
     }
     assert_eq!(names_in(&work.path("a")).len(), 1);
 }

@@ -1,5 +1,6 @@
 //! Owns the way from a command line to jobs, and in which order they are done.
 
+use crate::cli::args::meant::not_as_meant;
 use crate::cli::args::{Common, CopyArgs, ProofArg};
 use crate::cli::command::shared::one_card::tell_refusal;
 use crate::cli::exit::Exit;
@@ -92,10 +93,14 @@ pub(super) fn begin(
     tools: &Tools,
     book: &Book,
 ) -> Result<(Vec<Job>, Option<ShootPart>), Exit> {
+    let kit = recognised::kit(&args.names, common, out, tools)?;
+    if let Some(why) = not_as_meant(&args.cards, &args.to, &kit, tools.disk.as_ref()) {
+        return Err(usage(&[why], out));
+    }
     let mut jobs = jobs(args, out)?;
     refuse_flags_of_cards(args, &jobs, out, tools)?;
     keys::apply(args.sign.as_ref(), &mut jobs, out, tools)?;
-    recognised::apply(&args.names, common, &mut jobs, out, tools)?;
+    recognised::apply(&args.names, &kit, &mut jobs, out, tools)?;
     let ledger = Arc::new(book.read());
     for job in &mut jobs {
         job.known.ledger = Arc::clone(&ledger);
