@@ -92,9 +92,7 @@ impl ProblemKind {
                 "Use a drive whose file system can hold the name, or copy this file by hand under \
                  another name."
             }
-            Self::NameClash => {
-                "Choose another name with --name; nothing that stands there is changed."
-            }
+            Self::NameClash => "Choose another name with --name; nothing that is there is changed.",
             Self::TooLargeForFilesystem => {
                 "Use a drive formatted as exFAT, NTFS, APFS or ext4 for this card."
             }
@@ -113,7 +111,7 @@ impl ProblemKind {
             }
             Self::Extra => "Look at it; it is not part of the offload.",
             Self::ManifestDamaged => {
-                "Use the manifest on another drive; it is the same on every destination."
+                "Use the manifest on another drive; it is the same on every drive."
             }
         }
     }
@@ -147,7 +145,7 @@ pub const SPECIAL: &str = "is a socket, pipe or device, which cannot be copied";
 /// Why a folder is told that another volume is mounted at.
 pub const MOUNTED: &str = "is another volume that is mounted there; give it as a card of its own";
 /// Why what lies in a folder is told and not copied.
-pub const TOO_DEEP: &str = "lies more than 128 folders deep";
+pub const TOO_DEEP: &str = "is more than 128 folders deep";
 /// How it begins where no record can hold a name.
 pub const UNRECORDABLE: &str = "cannot be recorded";
 /// What is said of room on a card that is in use and belongs to nothing that was listed, after its
@@ -233,7 +231,7 @@ impl Cause {
     /// be the page that was made when the cause was known.
     fn of_words(why: &str) -> Option<Self> {
         let is_odd = [LINK, SPECIAL, MOUNTED].contains(&why)
-            || why.ends_with(TOO_DEEP)
+            || why.ends_with(TOO_DEEP.trim_start_matches("is "))
             || why.starts_with(UNRECORDABLE);
         let denied: &[&str] = if cfg!(windows) {
             &["(os error 5)"]

@@ -72,7 +72,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand copy" -l color -d 'Use col
 always\t'Always'
 never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
-complete -c unlade -n "__fish_unlade_using_subcommand copy" -l separate -d 'You state that destinations which the system cannot tell apart are separate devices; the manifest records it'
+complete -c unlade -n "__fish_unlade_using_subcommand copy" -l separate -d 'You state that drives that the system cannot tell apart are separate devices; the manifest records it'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l only-new -d 'Leave the files that earlier offloads of this very card on every destination prove already (same path, size and date; not read again unless --proof reread). The verdict covers the whole card'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l dry-run -d 'Only show what would be done, like plan'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l json -d 'Print events as one JSON object a line; the last one is the verdict'
@@ -104,7 +104,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand plan" -l color -d 'Use col
 always\t'Always'
 never\t'Never'"
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l home -d 'Folder for kit and ledger [default: `unlade` in the system\'s folder for programs\' data]' -r
-complete -c unlade -n "__fish_unlade_using_subcommand plan" -l separate -d 'You state that destinations which the system cannot tell apart are separate devices; the manifest records it'
+complete -c unlade -n "__fish_unlade_using_subcommand plan" -l separate -d 'You state that drives that the system cannot tell apart are separate devices; the manifest records it'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l only-new -d 'Leave the files that earlier offloads of this very card on every destination prove already (same path, size and date; not read again unless --proof reread). The verdict covers the whole card'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l dry-run -d 'Only show what would be done, like plan'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l json -d 'Print events as one JSON object a line; the last one is the verdict'

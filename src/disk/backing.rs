@@ -148,30 +148,30 @@ impl fmt::Display for IndependenceReason {
         match self {
             Self::SameFileSystem { a, b } => write!(
                 f,
-                "destinations {} and {} are in the same file system",
+                "drives {} and {} are in the same file system",
                 a + 1,
                 b + 1
             ),
             Self::SameDisk { a, b, disk } => write!(
                 f,
-                "destinations {} and {} are on the same physical device ({})",
+                "drives {} and {} are on the same physical device ({})",
                 a + 1,
                 b + 1,
                 word(disk)
             ),
             Self::Unknown { index, why } => write!(
                 f,
-                "destination {} cannot be told apart from the others: {why}",
+                "drive {} cannot be told apart from the others: {why}",
                 index + 1
             ),
             Self::Stated { index, why } => write!(
                 f,
-                "destination {} counts as a separate device because you said so: {why}",
+                "drive {} counts as a separate device because you said so: {why}",
                 index + 1
             ),
             Self::Memory { index } => write!(
                 f,
-                "destination {} is in working memory and is gone when the power goes",
+                "drive {} is in working memory and is gone when the power goes",
                 index + 1
             ),
         }

@@ -121,7 +121,7 @@ impl FolderFacts {
         if self.ancestors.contains(&(card.device, card.inode))
             || (is_formatted && card.device == self.device)
         {
-            return Some("lies on the card itself");
+            return Some("is on the card itself");
         }
         if is_formatted && self.images.iter().any(|(device, _)| *device == card.device) {
             return Some("is an image file on the card");
@@ -130,13 +130,13 @@ impl FolderFacts {
         let is_shared = whole_volume || (is_formatted && !self.is_own_volume);
         let image = card.images.first().filter(|_| is_shared);
         if image.is_some_and(|image| self.images.contains(image)) {
-            return Some("lies in the card's own image file, on another part of it");
+            return Some("is in the card's own image file, on another part of it");
         }
         let disk = card.own_disk.as_ref().filter(|_| is_shared)?;
         let below = self.backing.names()?;
         below
             .contains(disk)
-            .then_some("lies on the card's own device, on another part of it")
+            .then_some("is on the card's own device, on another part of it")
     }
 }
 

@@ -198,7 +198,8 @@ pub fn look(
     for root in roots {
         if root == given {
             told.push(format!(
-                "`{}` is an offload itself; earlier offloads are looked for below a destination.",
+                "`{}` is an offload itself; earlier offloads are looked for below a drive's \
+                 folder.",
                 shown(given.as_str())
             ));
             continue;
@@ -236,7 +237,7 @@ enum NotUsed {
     Manifest(#[from] ManifestError),
     #[error("its manifest has no hash to be checked against")]
     NoHash,
-    #[error("no record says that it was read back on this drive")]
+    #[error("no manifest says that it was checked on this drive")]
     NotReadBack,
     #[error("its manifest says: {}", .0.trim_end_matches('.'))]
     Doubted(String),

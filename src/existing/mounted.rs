@@ -1,5 +1,5 @@
 //! Owns the question whether the drive that a person means is mounted: an unmounted drive leaves an
-//! empty folder behind, which lies on the system's own disk and takes a copy as willingly. It looks
+//! empty folder behind, which is on the system's own disk and takes a copy as willingly. It looks
 //! and judges; refusing is the plan's business.
 
 use crate::disk::{Disk, FolderFacts};

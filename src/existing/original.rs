@@ -134,7 +134,7 @@ impl Original {
     pub fn refuses(&self, own: &FolderFacts, folder: &FolderFacts, name: &str) -> Option<String> {
         let place = (folder.device, folder.inode);
         if folder.ancestors.contains(&(own.device, own.inode)) {
-            return Some("lies inside the offload that is to be copied".to_owned());
+            return Some("is inside the offload that is to be copied".to_owned());
         }
         let is_its_volume = self.card.volume_id == folder.volume_id;
         let is_in_its_place = Utf8Path::new(&folder.canonical).starts_with(&self.card.path);

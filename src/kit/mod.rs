@@ -115,7 +115,7 @@ pub struct KitDrive {
     pub writes: Option<f64>,
     /// What it gives for as long as one likes, MB/s.
     pub reads: Option<f64>,
-    /// It is a spinning disk, or is none, whatever the system says of it.
+    /// It is a hard disk, or is none, whatever the system says of it.
     pub spins: Option<bool>,
     /// Identities of its volumes.
     pub volumes: Vec<String>,

@@ -269,7 +269,7 @@ impl Shoot {
                 crate::units::count(seen),
                 counted(n, "announced card"),
             ),
-            None if seen == 0 => format!("`{told}`: the ledger knows no card of this job."),
+            None if seen == 0 => format!("`{told}`: the ledger knows no card of this shoot."),
             None => format!(
                 "`{told}`: {} {is_seen}, {proven} proven. Announce how many there are with \
                 --expect.",
@@ -316,7 +316,7 @@ impl Shoot {
         let mut words = Vec::new();
         if seen.times_seen > 1 {
             words.push(format!(
-                "This card was in a reader for this job before ({} times now); it counts once.",
+                "This card was in a reader for this shoot before ({} times now); it counts once.",
                 seen.times_seen
             ));
         }
@@ -565,7 +565,7 @@ mod tests {
         let words = shoot_now.words_on(&entries()[0].card);
         assert_eq!(
             words,
-            ["This card was in a reader for this job before (2 times now); it counts once."]
+            ["This card was in a reader for this shoot before (2 times now); it counts once."]
         );
         let mut entries = entries();
         entries.reverse();

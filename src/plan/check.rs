@@ -21,7 +21,7 @@ use camino::Utf8Path;
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// Why nothing is copied to what looks like another card.
-const ON_A_CARD: &str = "it lies on a volume with folders in its root that only cameras make: \
+const ON_A_CARD: &str = "it is on a volume with folders in its root that only cameras make: \
     nothing is written to a card; on a drive, move them into a folder of their own";
 
 /// Tells everything about a destination that stands in the way, but for its room.
@@ -38,7 +38,7 @@ pub(super) fn check_destination(
     }
     if let Some(offload) = &candidate.within_offload {
         // It would be no file of that offload's card.
-        let why = format!("it lies in the offload `{}`", shown(offload));
+        let why = format!("it is in the offload `{}`", shown(offload));
         let problem = Problem::new(ProblemKind::NameClash, why);
         return reasons.push(problem.because(Cause::LiesInOffload).on(index));
     }
@@ -93,7 +93,7 @@ pub fn without_files(card: &Utf8Path, listing: &Listing) -> String {
             "`{card}` holds no files; a card that was pulled or is not mounted looks like this too"
         ),
         Some(note) => format!(
-            "`{card}` holds no files but those that are left out: {}",
+            "`{card}` holds no files but those that are skipped: {}",
             note.trim_end_matches('.')
         ),
     }
@@ -171,7 +171,7 @@ pub(super) fn check_place(
     } else if card.facts.ancestors.contains(&(facts.device, facts.inode)) {
         refuse(
             ProblemKind::NameClash,
-            "the card lies inside this folder; give one outside the card",
+            "the card is inside this folder; give one outside the card",
             Some(Cause::HoldsCard),
         );
     } else if facts.is_camera_volume {
@@ -216,7 +216,7 @@ pub(super) fn check_twice(
     });
     if let Some(other) = inside.filter(|_| !name.is_empty()) {
         refuse(format!(
-            "this folder lies inside the offload `{}` that drive {} is to hold",
+            "this folder is inside the offload `{}` that drive {} is to hold",
             shown(name),
             other + 1
         ));
@@ -438,7 +438,7 @@ pub(super) fn check_folders(
     for folder in listing.folders() {
         let stands = standing.entries.get(folder.as_str());
         if stands.is_some_and(|s| s.kind != EntryKind::Folder) {
-            let why = "something that is no folder already stands under this name".to_owned();
+            let why = "something that is no folder already has this name".to_owned();
             told.tell(Problem::new(ProblemKind::NameClash, why), folder, reasons);
         }
     }

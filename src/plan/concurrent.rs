@@ -41,14 +41,15 @@ pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
     let first = |spin: Spin| destinations.iter().position(|d| *d == spin);
     if let Some(d) = first(Spin::Yes) {
         return one_by_one(format!(
-            "The cards are read one after the other: drive {} is a spinning disk, and two cards \
+            "The cards are read one after the other: drive {} is a hard disk, and two cards \
              at a time would make its head jump between their files.",
             d + 1
         ));
     }
     if let Some(d) = first(Spin::Unknown) {
         return one_by_one(format!(
-            "The cards are read one after the other: nobody tells whether drive {} is a spinning \
+            "The cards are read one after the other: the system does not say whether drive {} is \
+             a hard \
              disk, which two cards at a time would slow down.",
             d + 1
         ));
@@ -73,16 +74,16 @@ pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
     let why = match chains.len() {
         0 | 1 => "The cards are read one after the other: they are on one device.".to_owned(),
         n if n > AT_ONCE_MAX => format!(
-            "The cards are read at the same time, {AT_ONCE_MAX} at most; no drive is a spinning \
+            "The cards are read at the same time, {AT_ONCE_MAX} at most; no drive is a hard \
              disk."
         ),
         n if n < all.len() => format!(
             "The cards are read from {} at the same time, those of one device one after the \
-             other; no drive is a spinning disk.",
+             other; no drive is a hard disk.",
             counted(len64(n), "device")
         ),
         _ => "The cards are read at the same time: they are in different devices, and no drive is \
-            a spinning disk."
+            a hard disk."
             .to_owned(),
     };
     Order { chains, why }
@@ -244,8 +245,8 @@ mod tests {
         let cards = [on("sdc", 1), on("sdd", 2)];
         let cards: Vec<_> = cards.iter().enumerate().collect();
         for (second, word) in [
-            (Spin::Yes, "drive 2 is a spinning disk"),
-            (Spin::Unknown, "nobody tells whether drive 2"),
+            (Spin::Yes, "drive 2 is a hard disk"),
+            (Spin::Unknown, "the system does not say whether drive 2"),
         ] {
             let order = order(&cards, &[Spin::No, second]);
             assert_eq!(order.chains, [[0, 1]]);

@@ -120,7 +120,7 @@ pub(super) fn in_the_way(
     } else if is_rewritten {
         clash(EARLIER_COPY).because(Cause::EarlierCopy)
     } else {
-        clash("something else already stands under this name")
+        clash("something else already has this name")
     })
 }
 
@@ -154,16 +154,16 @@ pub(super) fn may_share_its_place(
 }
 
 /// Why a file that stands beside its part is not gone on with.
-pub const BESIDE_PART: &str = "its part file stands beside it: the drive was pulled while this \
-    file got its name, and both may lie in one place on it";
+pub const BESIDE_PART: &str = "its part file is beside it: the drive was pulled while this \
+    file got its name, and both may be in one place on it";
 
 /// Why a file can't go where an empty one is, which FAT leaves of a name that was not yet written
 /// back.
-pub const LEFT_EMPTY: &str = "an empty file stands under this name, as a drive leaves it that was \
+pub const LEFT_EMPTY: &str = "an empty file has this name, as a drive leaves it that was \
     pulled before a copy was finished";
 
 /// Why a file that was written anew on the card can't go where its earlier copy is.
-const EARLIER_COPY: &str = "under this name stands the copy that an earlier run proved, and the \
+const EARLIER_COPY: &str = "this name has the copy that an earlier run proved, and the \
     card holds another file now";
 
 /// The destination as it stands, before the work on it is counted.

@@ -146,7 +146,7 @@ pub(crate) fn unmounted_note(d: &PlannedDestination) -> Option<String> {
     let looks_mounted = is_where_drives_are_mounted(&d.facts.canonical);
     (looks_mounted && d.facts.is_system_volume).then(|| {
         format!(
-            "`{}` lies on the system's own disk. Is the drive mounted that you mean?",
+            "`{}` is on the system's own disk. Is the drive mounted that you mean?",
             shown(d.given.as_str())
         )
     })
@@ -223,7 +223,7 @@ pub(super) fn unlike_notes(
     unlike.map(|c| {
         format!(
             "What an earlier run proved on `{}` is not relied upon: files of the card that look \
-             the same hold other bytes than it read, or could not be read. All that stands there \
+             the same hold other bytes than it read, or could not be read. All that is there \
              is compared with the card.",
             shown(c.given.as_str())
         )
@@ -246,12 +246,12 @@ pub fn left_out_notes(listing: &Listing) -> Vec<String> {
     let media = match media.len() {
         0 => None,
         1 => Some(format!(
-            "{named} looks like a picture, clip or sound, and was left out: its name or folder is \
+            "{named} looks like a picture, clip or sound, and was skipped: its name or folder is \
              one that computers use for files of their own. Look at it on the card, and copy it \
              by hand if you need it."
         )),
         _ => Some(format!(
-            "{named} look like pictures, clips or sound, and were left out: their names or \
+            "{named} look like pictures, clips or sound, and were skipped: their names or \
              folders are those that computers use for files of their own. Look at them on the \
              card, and copy by hand what you need."
         )),

@@ -148,7 +148,7 @@ impl Proof {
         let tallies: Vec<Tally> = in_place.iter().enumerate().map(tally).collect();
         problems.extend(incomplete_problems(&plan, &offloaded, &tallies, &in_place));
         if plan.terms.level == Level::Written {
-            let why = "nothing was read back (--proof written)";
+            let why = "nothing was checked (--proof written)";
             problems.push(Problem::new(ProblemKind::NotReadBack, why));
         }
         Self {
@@ -269,7 +269,7 @@ impl Proof {
                 "Nothing is signed yet; the same command again goes on, and signs at its end."
             }
             (Some(_), Kept::Nothing) if self.plan.has_nothing_new() => {
-                "Nothing was signed: all lies in earlier offloads, so there is no new manifest."
+                "Nothing was signed: all is in earlier offloads, so there is no new manifest."
             }
             (Some(_), Kept::Nothing) => "Nothing was signed: no drive took the manifest.",
             (None, Kept::New) if was_signed => {

@@ -141,12 +141,12 @@ pub fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Ve
             .at(path),
             Difference::Changed(path) => Problem::new(
                 ProblemKind::ChangedOnCard,
-                "is not what it was when the job began",
+                "is not what it was when the copy began",
             )
             .at(path),
             Difference::New(path) => Problem::new(
                 ProblemKind::ChangedOnCard,
-                "came onto the card during the job and was not copied",
+                "came onto the card during the copy and was not copied",
             )
             .at(path),
         })
@@ -170,7 +170,7 @@ pub(super) fn original_changes(
             Difference::Vanished(path) => {
                 Some((path, "was there at the start and is gone at the end"))
             }
-            Difference::Changed(path) => Some((path, "is not what it was when the job began")),
+            Difference::Changed(path) => Some((path, "is not what it was when the copy began")),
             Difference::New(_) => None,
         })
         .take(DIFFERENCES_MAX)
@@ -196,7 +196,7 @@ pub(super) fn incomplete_problems(
         let cached = outcome.is_some_and(|o| o.way == Some(ReadBackWay::Cached));
         if cached {
             let why = format!(
-                "what was read back from `{}` may have come from the computer's memory",
+                "what was checked on `{}` may have come from the computer's memory",
                 crate::name::shown(plan.destinations.get(d).map_or("", |p| p.given.as_str()))
             );
             problems.push(Problem::new(ProblemKind::NotReadBack, why).on(d));
@@ -206,7 +206,7 @@ pub(super) fn incomplete_problems(
         let lost = in_place.map_or(0, |in_place| in_place.lost);
         if lost > 0 {
             let why = format!(
-                "{} of {} stand there at the end",
+                "{} of {} are there at the end",
                 crate::units::count(tally.copied.saturating_sub(lost)),
                 counted(tally.copied, "file")
             );
@@ -240,7 +240,7 @@ pub(super) fn copy_problems(copies: usize, same: Vec<String>, terms: Terms) -> V
 pub(super) fn reasons(problems: &[Problem], interrupted: bool) -> Vec<String> {
     let mut out = Vec::new();
     if interrupted {
-        out.push("the job was interrupted".to_owned());
+        out.push("it was interrupted".to_owned());
     }
     let mut kinds: Vec<ProblemKind> = problems
         .iter()
@@ -271,7 +271,7 @@ pub(super) fn reasons(problems: &[Problem], interrupted: bool) -> Vec<String> {
 pub(super) fn reason(problem: &Problem) -> String {
     let place = problem
         .destination
-        .map_or(String::new(), |d| format!("destination {}: ", d + 1));
+        .map_or(String::new(), |d| format!("drive {}: ", d + 1));
     match &problem.path {
         Some(path) => format!(
             "{}: {place}`{}`: {}",

@@ -85,7 +85,7 @@ pub fn stage(
 
 /// Whether the drive, its cable or another program is at fault cannot be seen.
 fn differs(record: &str) -> Problem {
-    let detail = "what was read back from the drive differs from the record that was written";
+    let detail = "what the drive gave back differs from the record that was written";
     Problem::new(ProblemKind::Mismatch, detail).at(record)
 }
 

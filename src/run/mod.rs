@@ -193,7 +193,7 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
             && proof.spared().next().is_none()
             && still_recorded(&proof, tools)
     });
-    // Where all lies in earlier offloads there is no new one to put a record into.
+    // Where all is in earlier offloads there is no new one to put a record into.
     let mut kept = Kept::Nothing;
     if !interrupted && stands_already && proof.plan().is_signed() {
         kept = Kept::AsItStood;

@@ -52,7 +52,7 @@ pub(super) fn together(jobs: &[Job], planned: Vec<Option<Plan>>, tools: &Tools) 
                 .as_ref()
                 .is_some_and(|f| above.contains(&(f.device, f.inode)))
             {
-                let why = format!("it lies on the card `{}`", shown(card.as_str()));
+                let why = format!("it is on the card `{}`", shown(card.as_str()));
                 reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
             }
         }

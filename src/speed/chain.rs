@@ -130,7 +130,7 @@ pub struct DriveSpeed {
     pub path: Vec<Hop>,
 }
 
-/// Whether a drive is a spinning disk, by all that is known of it.
+/// Whether a drive is a hard disk, by all that is known of it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Spin {
     /// It is one.

@@ -21,7 +21,7 @@ pub struct RatedStage {
     pub name: String,
     /// Bytes per second, above zero.
     pub bytes_per_s: f64,
-    /// It is a spinning disk that writes and reads back in turns; the rate is that of both
+    /// It is a hard disk that writes and reads back in turns; the rate is that of both
     /// together.
     pub is_in_turns: bool,
 }

@@ -797,7 +797,7 @@ fn what_happens_while_the_records_are_made_is_in_them() {
                 );
                 let told = reasons.join(" ");
                 let is_named = told.contains(path.split_once('/').unwrap().1);
-                let is_told = is_named || told.contains("files stand there at the end");
+                let is_told = is_named || told.contains("files are there at the end");
                 assert!(is_proven || is_told, "{case}: {told}");
                 for root in &roots {
                     let manifest = recorded(&sim, root);
@@ -986,7 +986,7 @@ fn a_copy_that_goes_at_the_end_is_told_beside_what_else_is_wrong() {
             "{told}"
         );
         assert!(
-            told.contains("4 of 5 files stand there at the end"),
+            told.contains("4 of 5 files are there at the end"),
             "{deed:?}: {told}"
         );
         assert_eq!(

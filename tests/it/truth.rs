@@ -131,7 +131,7 @@ mod program {
     /// Files of cards that were rewritten under their old size and date, and what they held before.
     static REWRITTEN: Mutex<Vec<(PathBuf, Vec<u8>)>> = Mutex::new(Vec::new());
     /// What a run says of files that it went by names, sizes and dates for.
-    const NOT_READ: &str = "content of a sample read again";
+    const NOT_READ: &str = "a sample of the content read";
 
     /// Notes that a file of a card holds other bytes now under its old size and date. Where a run
     /// says itself that it did not read that again, a copy of what it held before will do.

@@ -136,7 +136,7 @@ pub(crate) struct DriveArgs {
     /// What it gives for as long as one likes, MB/s.
     #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = RateArg::read)]
     pub(crate) reads: Option<RateArg>,
-    /// Whether it is a spinning disk; for drives of which the system does not know it, or says the
+    /// Whether it is a hard disk; for drives of which the system does not know it, or says the
     /// wrong thing.
     #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
     pub(crate) spins: Option<bool>,

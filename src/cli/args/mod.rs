@@ -241,7 +241,7 @@ pub(crate) enum Command {
 #[derive(Clone, Debug, Args)]
 pub(crate) struct CopyArgs {
     /// The mounted cards, each with its own offload and verdict; in different readers they are read
-    /// at the same time, unless a destination is a spinning disk. Several stand before --to. Or an
+    /// at the same time, unless a destination is a hard disk. Several stand before --to. Or an
     /// offload, to make a further proven copy of it when its card is long gone.
     #[arg(required = true, value_name = "CARD")]
     pub(crate) cards: Vec<Utf8PathBuf>,
@@ -263,7 +263,7 @@ pub(crate) struct CopyArgs {
         value_parser = clap::value_parser!(u64).range(1..=16),
     )]
     pub(crate) copies: u64,
-    /// You state that destinations which the system cannot tell apart are separate devices; the
+    /// You state that drives that the system cannot tell apart are separate devices; the
     /// manifest records it.
     #[arg(long)]
     pub(crate) separate: bool,

@@ -36,7 +36,7 @@ pub(crate) enum WeighCommand {
             counts: the slowest that is left takes over, which is why the figure on the box is \
             nearly always wrong. A part is given as the MB/s that it gives, by its name in the \
             kit, or by a name of the link table. unlade reads every copy back while it still \
-            copies, and so the slowest stage sets the time of both; a spinning disk writes and \
+            copies, and so the slowest stage sets the time of both; a hard disk writes and \
             reads back in turns. Of a drive in the kit, `spins` tells which it is; where nobody \
             has told and it may, both cases are reckoned.\n\nWith --json, what stands in neither \
             `if_spinning` nor `if_not_spinning` rests on the drives as they are known, and on \

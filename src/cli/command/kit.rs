@@ -194,7 +194,7 @@ fn note_of_class(what: &AddCommand, bus: Option<&LinkRow>) -> Option<String> {
     (bus.family < needs.family && bus.family <= Family::UhsIVendor).then(|| {
         format!(
             "--class: {class} is a class of cards that run as {} at least, and the bus given is \
-            {}; look at the card once more.",
+            {}; look at the card again.",
             // The slowest of its modes has a name that nobody knows.
             if needs.family == Family::UhsII {
                 "UHS-II"

@@ -64,7 +64,7 @@ fn man_into(dir: &camino::Utf8Path, pages: &[(OsString, Vec<u8>)]) -> io::Result
             Err(e) => return Err(e),
             Ok(meta) if !meta.is_file() => return refuse("is a link or no plain file"),
             Ok(_) if !fs::read_to_string(&path)?.contains("\n.TH unlade") => {
-                return refuse("stands there and is no manual page of unlade");
+                return refuse("is there and is no manual page of unlade");
             }
             Ok(_) => {}
         }

@@ -43,7 +43,7 @@ enum NoPage {
     #[error("there is no ledger here; give its folder with --home")]
     NoLedger,
     /// The ledger, as it is told.
-    #[error("the ledger {0} knows no card of this job; `unlade ledger` shows what it knows")]
+    #[error("the ledger {0} knows no card of this shoot; `unlade ledger` shows what it knows")]
     NoCard(String),
     #[error(transparent)]
     Manifest(#[from] ManifestError),

@@ -74,7 +74,7 @@ fn tell(why: &str, jobs: &[Job], out: Out, tools: &Tools) {
 enum NoKeyFile {
     #[error("{}", cause(.0))]
     Unread(#[from] io::Error),
-    #[error("it lies on the card; a key has no place there")]
+    #[error("it is on the card; a key has no place there")]
     OnCard,
     #[error(
         "it is a public key, which signs nothing; give the private one, whose name has no `.pub` \

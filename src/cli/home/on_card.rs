@@ -96,7 +96,7 @@ fn on_card(cli: &Cli, tools: &Tools) -> Option<String> {
         let facts = facts(there)?;
         let of_job = cards.iter().find_map(|card| facts.goes_with(card));
         let is_like_one = names_none && facts.is_camera_volume && !facts.is_system_volume;
-        let of_kind = is_like_one.then_some("lies on a volume with folders that only cameras make");
+        let of_kind = is_like_one.then_some("is on a volume with folders that only cameras make");
         let how = of_job.or(of_kind)?;
         let given = shown(&given.to_string_lossy());
         Some(if is_asked_for {

@@ -331,7 +331,7 @@ fn now_read_only(drives: &str) -> String {
 
 fn other_hash(files: &str, is: &str) -> String {
     format!(
-        "Keep the card and run the same command again: {files} {is} read once more, and the hashes \
+        "Keep the card and run the same command again: {files} {is} read again, and the hashes \
         compared. If they differ again, do not trust this computer's memory."
     )
 }
@@ -355,13 +355,13 @@ fn odd(files: &str, n: usize) -> String {
 fn in_memory(drives: &str) -> String {
     format!(
         "Give a folder on a drive in the place of {drives}, which is in this computer's memory: \
-        what lies there is gone when it is switched off."
+        what is there is gone when it is switched off."
     )
 }
 
 fn drive_differs(drives: &str) -> String {
     format!(
-        "Run the same command again; if what is read back from {drives} differs once more, do not \
+        "Run the same command again; if what is read back from {drives} differs again, do not \
         trust this drive, its cable or its port."
     )
 }
@@ -375,7 +375,7 @@ fn no_room(drives: &str) -> String {
 
 fn rewritten(roots: &str, files: &str) -> String {
     format!(
-        "Copy this card under another --name: what stands in {roots} as {files} was proven earlier \
+        "Copy this card under another --name: what is in {roots} as {files} was proven earlier \
         and is not what the card holds now, and so both are kept."
     )
 }

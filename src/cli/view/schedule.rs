@@ -174,7 +174,8 @@ impl Schedule {
                 && self.late_if_spinning().is_none()
             {
                 let text = format!(
-                    "If drive {destination} spins, which nobody tells, it is {}.",
+                    "If drive {destination} is a hard disk, which the system does not say, it is \
+                     {}.",
                     about(seconds)
                 );
                 lines.extend(wrap(&text, out.width, "         ", "         "));
@@ -206,10 +207,10 @@ impl Schedule {
         // Held against what is shown, so that the lines do not contradict each other.
         let is_certain = at_most_s(total.high_s) <= deadline.as_secs();
         let mut words = vec![if is_certain {
-            format!("{named}: all of it is copied and read back by then.")
+            format!("{named}: all of it is copied and checked by then.")
         } else {
             format!(
-                "{named}: likely, not certain, that all of it is copied and read back by then; it \
+                "{named}: likely, not certain, that all of it is copied and checked by then; it \
                 may take {}.",
                 at_most(total.high_s)
             )
@@ -248,7 +249,7 @@ impl Schedule {
             words.push(text);
         }
         words.push(
-            "Give the card that matters most first. What is copied and not yet read back by then \
+            "Give the card that matters most first. What is copied and not yet checked by then \
             is not proven: keep the card."
                 .to_owned(),
         );
@@ -274,14 +275,14 @@ impl Schedule {
         if !unknown.is_empty() {
             let named: Vec<String> = unknown.iter().map(usize::to_string).collect();
             words.push(format!(
-                "That takes for granted that drive {} can be written and read back as fast as the \
+                "That takes for granted that drive {} can be written and checked as fast as the \
                 card is read; --writes says what it sustains.",
                 named.join(" and ")
             ));
         }
         if let Some((destination, seconds)) = self.late_if_spinning() {
             words.push(format!(
-                "That takes for granted that drive {destination} is no spinning disk, which nobody \
+                "That takes for granted that drive {destination} is no hard disk, which nobody \
                 tells: one writes and reads back in turns, and then it is {}.",
                 about(seconds)
             ));
@@ -395,20 +396,17 @@ mod tests {
             let schedule = Schedule::new(cards(), &one_by_one(), Some(Duration::from_secs(s)));
             schedule.deadline_words().join(" ")
         };
-        assert_eq!(
-            by(840),
-            "14 min: all of it is copied and read back by then."
-        );
+        assert_eq!(by(840), "14 min: all of it is copied and checked by then.");
         // 79 GB at 400 MB/s are 197.5 s, and 10 % more are 217.3 (arithmetic), shown as 220.
         assert_eq!(
             by(205),
-            "3 min 25 s: likely, not certain, that all of it is copied and read back by then; it \
+            "3 min 25 s: likely, not certain, that all of it is copied and checked by then; it \
             may take 3 min 40 s."
         );
         assert!(by(218).contains("not certain"), "not what is shown");
         assert_eq!(
             by(220),
-            "3 min 40 s: all of it is copied and read back by then."
+            "3 min 40 s: all of it is copied and checked by then."
         );
         assert!(by(190).starts_with("3 min 10 s: likely, not certain, that not all of it"));
         assert!(by(100).contains("Card TWO"), "{}", by(100));
@@ -437,9 +435,9 @@ mod tests {
         };
         let words = by(30);
         for text in [
-            "30 min: all of it is copied and read back by then.",
-            "drive 1 can be written and read back as fast as the card is read",
-            "drive 2 is no spinning disk",
+            "30 min: all of it is copied and checked by then.",
+            "drive 1 can be written and checked as fast as the card is read",
+            "drive 2 is no hard disk",
             "then it is about 47 min",
         ] {
             assert!(words.contains(text), "{text}: {words}");
@@ -484,7 +482,8 @@ mod tests {
             lines(400_000.0 / 105.0, 0.1),
             [
                 "Total    all 2 cards about 2 h 05 min, one after the other",
-                "         If drive 1 spins, which nobody tells, it is about 4 h 15 min.",
+                "         If drive 1 is a hard disk, which the system does not say, it is about 4 \
+                 h 15 min.",
             ]
         );
         assert_eq!(

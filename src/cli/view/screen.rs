@@ -193,7 +193,7 @@ impl Observer for Screen {
             Event::Problem(problem) => {
                 self.problems_told += 1;
                 if self.problems_told == PROBLEMS_TOLD + 1 {
-                    self.say("Further problems are counted here and told in the manifest.");
+                    self.say("Further problems are counted here and in the manifest.");
                 }
                 if self.problems_told > PROBLEMS_TOLD {
                     return;

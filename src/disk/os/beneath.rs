@@ -27,10 +27,10 @@ pub(super) fn io_error(cause: Errno) -> io::Error {
     match cause {
         Errno::XDEV => io::Error::new(
             io::ErrorKind::CrossesDevices,
-            "it is a mount of its own, or lies in one, and is not counted as a part of what it is \
+            "it is a mount of its own, or is in one, and is not counted as a part of what it is \
              mounted in",
         ),
-        Errno::LOOP => io::Error::other("it is a link, or lies behind one, which is not followed"),
+        Errno::LOOP => io::Error::other("it is a link, or is behind one, which is not followed"),
         other => other.into(),
     }
 }

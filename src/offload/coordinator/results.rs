@@ -71,7 +71,7 @@ impl Results {
                 let good = last.map_or("no file was finished on it in this run".to_owned(), |f| {
                     format!("the last good file on it is `{f}`")
                 });
-                problem.detail = format!("{}; this drive was dropped, {good}", problem.detail);
+                problem.detail = format!("{}; this drive failed, {good}", problem.detail);
                 self.report_problem(problem, observer);
             }
             Report::DateRefused(index) => self.destinations[index].dates_refused += 1,

@@ -174,7 +174,7 @@ impl ReadingBack {
     fn mismatch(&self, before: Option<u64>) {
         let place = before.map_or(String::new(), |end| format!(" before byte {end}"));
         let detail = format!(
-            "what was read back from the drive ({}) differs from what the card delivered{place}; \
+            "what the drive gave back ({}) differs from what the card delivered{place}; \
             the copy was not kept",
             self.source.way().id()
         );

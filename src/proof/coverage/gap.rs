@@ -83,7 +83,7 @@ impl GapList {
                 Gap::Missing => "missing",
                 Gap::Unread => "not known to be good",
                 Gap::Damaged => "changed since it was copied",
-                _ => "stands there, and no record says that it was read back there",
+                _ => "is there, and no manifest says that it was checked there",
             },
             files: counts.get(&gap).copied().unwrap_or(0),
             paths: names.into_iter().map(|(path, _)| path).collect(),
@@ -166,7 +166,7 @@ pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         ),
         Gap::NotReadBack => (
             ProblemKind::NotReadBack,
-            "stands on a drive, but no record says that it was read back there",
+            "is on a drive, but no manifest says that it was checked there",
         ),
         Gap::Missing => (
             ProblemKind::Missing,
@@ -177,10 +177,7 @@ pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
             "was copied, and its copy could not be read just now, so that it is not known to be \
              good",
         ),
-        Gap::Damaged => (
-            ProblemKind::Changed,
-            "its copy is no longer what was copied",
-        ),
+        Gap::Damaged => (ProblemKind::Changed, "changed since it was copied"),
         Gap::Doubted => (
             ProblemKind::NotReadBack,
             "is doubted by a manifest, or two manifests say different things of it, and reading \

@@ -356,12 +356,12 @@ impl Usable<'_> {
             if unread == 1 { "it" } else { "them" }
         );
         let mut basis = match &self.found.reread {
-            Some(reread) if reread.stopped => "not all was read again".to_owned(),
-            Some(reread) => format!("read again just now ({})", reread.way.id()),
+            Some(reread) if reread.stopped => "not all was checked".to_owned(),
+            Some(reread) => format!("checked just now ({})", reread.way.id()),
             None if held.0 > 0 => match self.read_equal() {
-                (0, _) => format!("read back on {day}, sizes and dates unchanged since"),
+                (0, _) => format!("checked on {day}, sizes and dates unchanged since"),
                 (n, bytes) => format!(
-                    "read back on {day}; {} ({}) read again just now and equal, the others with \
+                    "checked on {day}; {} ({}) read again just now and equal, the others with \
                      their sizes and dates of then",
                     counted(n, "file"),
                     size(bytes)

@@ -793,7 +793,7 @@ fn two_runs_on_one_offload_wait_for_each_other() {
     let before = whole_tree(&work.path("a"));
     work.run(COPY)
         .exits(3)
-        .says("another run of unlade is at work on this offload")
+        .says("another copy is at work on this offload")
         .says("Wait until that run has ended")
         .is_silent_of("out of the way");
     assert_eq!(whole_tree(&work.path("a")), before);
@@ -810,7 +810,7 @@ fn a_home_on_the_card_is_refused() {
         for home in ["card/home", "card/DCIM"] {
             work.run(&format!("{command} --home {home}"))
                 .exits(3)
-                .says("lies on the card itself")
+                .says("is on the card itself")
                 .says("choose another with --home");
         }
     }
@@ -891,7 +891,7 @@ fn refusals_leave_nothing_behind() {
         (&["card", "--to", "card"], "on the card itself"),
         (
             &["card-inside/card", "--to", "card-inside"],
-            "card lies inside",
+            "card is inside",
         ),
         (&["card", "--to", "missing"], "`missing` is not there"),
         (&["card", "--to", "file"], "`file`"),
@@ -1497,7 +1497,7 @@ fn empty_earlier_records_are_no_difference() {
     work.run("verify a/KITES").exits(1);
 }
 
-/// What a FAT drive leaves that was pulled too early: nothing that stands there is changed, and the
+/// What a FAT drive leaves that was pulled too early: nothing that is there is changed, and the
 /// person hears what to do.
 #[test]
 fn empty_files_under_final_names_are_told_as_what_they_are() {
@@ -1508,7 +1508,7 @@ fn empty_files_under_final_names_are_told_as_what_they_are() {
     let again = "copy card --to a --to b --name KITES --copies 1";
     work.run(again)
         .exits(3)
-        .says("an empty file stands under this name, as a drive leaves it that was pulled")
+        .says("an empty file has this name, as a drive leaves it that was pulled")
         .says("delete them yourself and run the same command again");
     assert_eq!(bytes_of(&still), b"");
     remove(&still);

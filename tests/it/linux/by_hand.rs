@@ -33,7 +33,7 @@ fn a_copy_made_by_hand_is_read_before_it_counts() {
         // As it is: read back, compared, proven.
         work.run(&format!("prove card --on {copied} --copies 1"))
             .exits(1)
-            .says("no record says that it was read back there")
+            .says("no manifest says that it was checked there")
             .is_silent_of(MAY_FORMAT);
         work.run(&format!("prove card --on {copied} --copies 1 --reread"))
             .exits(0);
@@ -142,7 +142,7 @@ fn a_copy_on_the_card_itself_is_none() {
     for how in ["", " --reread", " --by-content"] {
         work.run(&format!("prove card --on card/.Trashes --copies 1{how}"))
             .exits(1)
-            .says("it lies on the card itself")
+            .says("it is on the card itself")
             .is_silent_of(MAY_FORMAT);
     }
     work.run("prove card --on card --on a --copies 1").exits(0);
@@ -195,7 +195,7 @@ fn another_drive_in_the_same_place_is_not_the_one_that_was_read() {
     let second = second.mounted_at(&work.path("a"));
     work.run("prove card --on a --copies 1")
         .exits(1)
-        .says("no record says that it was read back there")
+        .says("no manifest says that it was checked there")
         .is_silent_of(MAY_FORMAT);
     let ran = work.run("copy card --to a --name KITES --copies 1");
     assert_ne!(ran.code, 0, "{ran}");
@@ -216,7 +216,7 @@ fn another_folder_of_the_same_drive_is_not_the_one_that_was_read() {
     work.run("copy card --to a/kites --name KITES --copies 1")
         .exits(0);
     let not_read = |on: &str| {
-        let told = "no record says that it was read back there";
+        let told = "no manifest says that it was checked there";
         work.run(&format!("prove card --on {on} --copies 1"))
             .exits(1)
             .says(told)
@@ -281,7 +281,7 @@ fn a_copy_under_a_name_in_other_letters_is_another_one() {
     let not_read = || {
         work.run("prove card --on a/Kites --copies 1")
             .exits(1)
-            .says("no record says that it was read back there")
+            .says("no manifest says that it was checked there")
             .is_silent_of(MAY_FORMAT);
     };
     not_read();
@@ -309,7 +309,7 @@ fn a_copy_beside_a_folder_of_the_card_is_none() {
     for how in ["", " --reread"] {
         work.run(&format!("prove mnt/DCIM --on mnt/BACKUP --copies 1{how}"))
             .exits(1)
-            .says("it lies on the card itself")
+            .says("it is on the card itself")
             .is_silent_of(MAY_FORMAT);
     }
     work.run("prove mnt/DCIM --on a --copies 1").exits(0);

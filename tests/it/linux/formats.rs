@@ -774,7 +774,7 @@ fn only_what_is_new_with_bags() {
         // Nothing is new: no folder is made in either layout.
         let ran = work.run(&format!("{copy} --name DAY3 --layout {second} --only-new"));
         ran.exits(0)
-            .says("none: everything on the card lies in earlier offloads");
+            .says("none: everything on the card is in earlier offloads");
         assert!(!work.path("a/DAY3").exists());
     }
 }

@@ -250,7 +250,7 @@ fn damaged_records_and_parts_of_offloads_are_refused_with_a_way_out() {
         .says("holds this very offload");
     work.run("copy a/KITES --to a/KITES/DCIM --copies 1")
         .exits(3)
-        .says("lies in the offload");
+        .says("is in the offload");
     for flag in [
         "--only-new",
         "--proof reread",

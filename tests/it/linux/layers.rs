@@ -411,7 +411,7 @@ fn a_destination_on_the_cards_own_device_is_refused() {
     put(&work.path("c/A001.RDM/A001_C001.R3D"), &[7; 5_000]);
     work.run("copy c/A001.RDM --to c/bk --to a --copies 1")
         .exits(3)
-        .says("lies on the card itself");
+        .says("is on the card itself");
     assert!(names_in(&work.path("c/bk")).is_empty());
     assert!(names_in(&work.path("a")).is_empty());
 }

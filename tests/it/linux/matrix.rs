@@ -731,7 +731,7 @@ impl Rig {
             Some(refused) => kinds(&refused["reasons"], |r| r["kind"].as_str().unwrap()),
             None => kinds(&verdict["reasons"], |r| {
                 let words = r.as_str().unwrap();
-                let is_stop = words == "the job was interrupted";
+                let is_stop = words == "it was interrupted";
                 if is_stop {
                     "interrupted"
                 } else {

@@ -151,7 +151,7 @@ fn only_what_is_new_is_copied_and_the_verdict_covers_the_card() {
     work.run(AGAIN)
         .exits(0)
         .says("PROVEN")
-        .says("8 files, 3.4 MB: 1 copied here, all read back")
+        .says("8 files, 3.4 MB: 1 copied here, all checked")
         .says(
             "7 of 8 files were left from earlier offloads: matched by path, size and date only, \
             not read again but for a sample of 6 files (equal). They lie in `KITES`.",
@@ -660,7 +660,7 @@ fn a_copy_made_by_hand_is_no_ground() {
     work.run("copy card --to a --to c --name DAY2 --copies 1 --only-new")
         .exits(0)
         .says("8 files to copy")
-        .says("no record says that it was read back on this drive");
+        .says("no manifest says that it was checked on this drive");
 }
 
 #[test]
@@ -679,7 +679,7 @@ fn a_second_read_of_the_card_is_compared_with_the_earlier_offload() {
     work.run(&AGAIN.replace("copy", "plan"))
         .exits(0)
         .says("157 files, 4.7 MB in the earlier offload `KITES`")
-        .says("path, size and date are the same, content of a sample read again");
+        .says("path, size and date are the same, a sample of the content read");
     let ran = work.run(&format!("{AGAIN} --proof reread"));
     ran.exits(1)
         .says("NOT PROVEN")
@@ -836,7 +836,7 @@ fn a_file_rewritten_unseen_is_never_taken_for_read() {
     truth::rewritten_unseen(&work.path("card").join(RAW), held.clone());
     work.run("copy card --to a --to b --name KITES --copies 1")
         .exits(0)
-        .says("on the card size and date checked, content of a sample read again")
+        .says("on the card size and date checked, a sample of the content read")
         .says("sizes and dates are as they were then");
     work.run("copy card --to a --to b --name KITES --copies 1 --proof reread")
         .exits(1)

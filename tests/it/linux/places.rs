@@ -469,8 +469,8 @@ fn nothing_is_copied_into_an_offload() {
     for into in ["a/KITES", "a/KITES/DCIM", "a/KITES/_unlade"] {
         work.run(&format!("copy other --to {into} --name MORE --copies 1"))
             .exits(3)
-            .says("lies in the offload")
-            .says("Give the folder that this offload lies in");
+            .says("is in the offload")
+            .says("Give the folder that this offload is in");
     }
     assert_eq!(tree(&work.path("a")), before);
     work.run("copy other --to a --name MORE --copies 1")

@@ -28,11 +28,11 @@ fn a_copied_card_is_proven_and_nothing_is_written() {
         .exits(0)
         .says("PROVEN")
         .says("7 of 7 files on the card")
-        .says("read back on")
+        .says("checked on")
         .says("All that this card holds (3.4 MB) was read from it, and is equal.");
     work.run(&format!("{PROVE} --reread"))
         .exits(0)
-        .says("read again just now (direct)")
+        .says("checked just now (direct)")
         .is_silent_of("was read from it");
     // Found by the folders above as well, and by the offload itself; once each.
     work.run("prove card --on . --copies 1")
@@ -81,7 +81,7 @@ fn each_shortcoming_has_its_own_reason() {
                     put(&w.path(&format!("{d}/KITES/{STILL}")), &vec![1; 40_000]);
                 }
             },
-            "no longer what was copied (changed)",
+            "changed since it was copied (changed)",
         ),
         (
             "damaged",
@@ -198,7 +198,7 @@ fn an_offload_that_was_moved_is_to_be_read_not_copied() {
             place",
         )
         .says(
-            "copy `b/Kites2026/Saturday`, stands there, and no record says that it was read back \
+            "copy `b/Kites2026/Saturday`, is there, and no manifest says that it was checked \
             there: all 7 files (not-read-back)",
         )
         .says("Ask again with --reread")
@@ -401,7 +401,7 @@ fn a_copy_made_by_hand_counts_when_it_was_read() {
     move_to(&work.path("a/KITES"), &hand.join("KITES"));
     work.run("prove card --on elsewhere --copies 1")
         .exits(1)
-        .says("no record says that it was read back there");
+        .says("no manifest says that it was checked there");
     work.run("prove card --on elsewhere --copies 1 --reread")
         .exits(0);
 }
@@ -581,10 +581,10 @@ fn what_was_never_copied_to_a_drive_is_not_called_changed() {
     put(&work.path(&format!("b/KITES/{STILL}")), &vec![1; 40_000]);
     let ask = "prove card --on b --copies 1";
     for (manifest, says, is_silent_of) in [
-        (&record, "no longer what was copied", "no record says"),
+        (&record, "changed since it was copied", "no record says"),
         (
             &without,
-            "no record says that it was read back there",
+            "no manifest says that it was checked there",
             "what was copied",
         ),
     ] {

@@ -402,7 +402,7 @@ fn a_destination_inside_the_offload_of_another_is_refused() {
     ] {
         work.run(&format!("copy card {to} --name KITES --copies 1"))
             .exits(3)
-            .says("lies inside the offload `KITES`");
+            .says("is inside the offload `KITES`");
     }
     assert_eq!(names_in(&work.path("a/KITES")), ["deep"]);
     work.run("copy card --to a --to a/KITES --name OTHER --copies 1")

@@ -178,7 +178,7 @@ fn a_page_of_no_shoot_is_refused() {
         .exits(0);
     work.run("report --shoot wedding")
         .exits(3)
-        .says("no card of this job");
+        .says("no card of this shoot");
     work.run("report --shoot ../festival --no-ledger")
         .exits(3)
         .says("no ledger");
@@ -369,7 +369,7 @@ fn cards_on_one_disk_are_read_one_after_the_other() {
     // none that takes more than 300 MB/s does.
     work.run(&format!("plan A1 A2 {TO} --writes 900,450"))
         .exits(0)
-        .is_silent_of("drive 1 is a spinning disk")
+        .is_silent_of("drive 1 is a hard disk")
         .is_silent_of("nobody tells");
 }
 
@@ -397,7 +397,7 @@ fn a_destination_on_another_card_of_the_command_is_refused() {
     let before = tree(&work.path("A2"));
     work.run("copy A1 A2 --to a --to A2/drive --copies 1")
         .exits(3)
-        .says("it lies on the card");
+        .says("it is on the card");
     assert_eq!(tree(&work.path("A2")), before);
     assert!(tree(&work.path("a")).is_empty());
 }
@@ -762,7 +762,7 @@ fn a_card_goes_by_its_name_in_the_kit() {
     // name.
     work.run(&format!("copy KITES {TO}"))
         .exits(0)
-        .says("in an earlier run");
+        .says("by an earlier copy");
     assert_eq!(names("a"), std::slice::from_ref(&a2));
     let page = bytes_of(&work.path("a").join(&a2).join("_unlade/report.html"));
     assert!(String::from_utf8(page).unwrap().contains("-A2"));

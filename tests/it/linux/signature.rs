@@ -314,8 +314,8 @@ fn a_key_that_cannot_sign_is_refused_before_the_card_is_touched() {
         ("torn", "damaged"),
         ("locked", "ssh-keygen -Y sign"),
         ("pipe", "not a plain file"),
-        ("card/key", "lies on the card"),
-        ("link", "lies on the card"),
+        ("card/key", "is on the card"),
+        ("link", "is on the card"),
         ("public", "give the private one"),
     ];
     let key = bytes_of(&work.path("key"));

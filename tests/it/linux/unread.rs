@@ -66,7 +66,7 @@ fn a_copy_that_could_not_be_read_is_neither_changed_nor_good() {
     for (op, errno, cause) in [
         ("open", 13, "Permission denied"),
         ("open", 24, "limit of this computer"),
-        ("open", 40, "it is a link, or lies behind one"),
+        ("open", 40, "it is a link, or is behind one"),
         ("read", 5, "Input/output error"),
     ] {
         let work = Work::with_card("unread");
@@ -90,7 +90,7 @@ fn a_copy_that_could_not_be_read_is_neither_changed_nor_good() {
             .says("(unreadable)")
             .says("could not be read just now")
             .says("who may read the files")
-            .is_silent_of("no longer what was copied")
+            .is_silent_of("changed since it was copied")
             .is_silent_of("(changed)")
             .is_silent_of("from the card");
         let lacks = work.run(&format!("{PROVE} --reread --json")).verdict();

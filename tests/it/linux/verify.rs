@@ -501,7 +501,7 @@ fn a_tree_that_is_too_deep_is_told() {
     let ran = work.run("copy card --to b --name DEEP --copies 1");
     ran.exits(1)
         .says("NOT PROVEN")
-        .says("lies more than 128 folders deep");
+        .says("is more than 128 folders deep");
     assert!(before.len() < whole_tree(&work.path("card")).len());
 }
 

@@ -121,7 +121,7 @@ fn pictures_among_what_is_left_out_are_named() {
     );
     put(&work.path("card/.Spotlight-V100/Store/0002"), &picture);
     let said = "`.Spotlight-V100/Store/0002`, `DCIM/._KITE0013.JPG` and `System Volume \
-        Information/KITE0015.MOV` look like pictures, clips or sound, and were left out";
+        Information/KITE0015.MOV` look like pictures, clips or sound, and were skipped";
     let look = "Look at what was skipped and looks like pictures before you format";
     for command in [
         COPY,
@@ -226,7 +226,7 @@ fn the_earlier_copy_of_a_rewritten_file_is_to_be_kept() {
     let next = labelled(&ran.exits(1).out, "Next     ");
     assert_eq!(next.len(), 1, "{next:?}");
     assert!(
-        next[0].starts_with("Copy this card under another --name: what stands in `a/KITES`"),
+        next[0].starts_with("Copy this card under another --name: what is in `a/KITES`"),
         "{next:?}"
     );
     work.run("copy mnt --to a --name KITES2 --only-new --copies 1")
@@ -239,7 +239,7 @@ fn the_earlier_copy_of_a_rewritten_file_is_to_be_kept() {
 #[test]
 fn a_second_read_of_a_finished_offload_is_told_and_recorded() {
     let work = Work::with_card("reread");
-    let equal = "The card was read again and is equal.";
+    let equal = "The card was read a second time and is equal.";
     let records = || {
         let file = work.path("a/KITES/_unlade/manifest.json");
         (
@@ -298,7 +298,7 @@ fn what_was_only_compared_is_not_said_to_be_copied() {
     work.run(copy)
         .exits(0)
         .says(
-            "7 files, 3.4 MB stood there already, all read back (direct) and compared with the \
+            "7 files, 3.4 MB were there already, all checked (direct) and compared with the \
             card",
         )
         .is_silent_of("copied, all read back");
@@ -463,14 +463,14 @@ fn what_is_read_of_the_card_is_said_as_it_is() {
     work.run(COPY).exits(0);
     work.run(COPY)
         .exits(0)
-        .says("size and date checked, content of a sample read again")
+        .says("size and date checked, a sample of the content read")
         .says("nothing had to be copied from the card, of which a sample was read")
         .is_silent_of("not read again")
         .is_silent_of("nothing had to be read");
     let again = COPY.replace("copy", "plan");
     work.run(&format!("{again} --proof reread"))
         .exits(0)
-        .says("size and date checked, content to be read again at the end")
+        .says("size and date checked, content to be read a second time at the end")
         .is_silent_of("not read again");
 }
 

@@ -337,7 +337,7 @@ impl Case {
         }
         if may(SpinAssumption::Spinning) {
             assumed.push(
-                "a spinning disk writes and reads back in turns; where its reading is not \
+                "a hard disk writes and reads back in turns; where its reading is not \
                 known, it reads as fast as it writes.",
             );
         }

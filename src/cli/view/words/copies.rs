@@ -89,7 +89,7 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         "no files".to_owned()
     } else if tally.earlier == tally.copied {
         let again = again_words(tally);
-        format!("{files}, {bytes}, all read back in an earlier run{again} ({way})")
+        format!("{files}, {bytes}, all checked by an earlier copy{again} ({way})")
     } else if tally.left > 0 {
         let (here, left) = (tally.copied - tally.left, count(tally.left));
         let here_how = if compared > 0 {
@@ -99,9 +99,9 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         };
         let back = (tally.read_back - tally.left).min(here);
         let back = if back == here {
-            format!("all read back ({way})")
+            format!("all checked ({way})")
         } else {
-            format!("{} read back ({way})", count(back))
+            format!("{} checked ({way})", count(back))
         };
         format!(
             "{files}, {bytes}: {} {here_how} here, {back}; {left} left in earlier offloads, read \
@@ -110,9 +110,9 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         )
     } else {
         let back = match tally.read_back {
-            0 => "none read back".to_owned(),
-            n if n == tally.copied => format!("all read back ({way})"),
-            n => format!("{} read back ({way})", count(n)),
+            0 => "none checked".to_owned(),
+            n if n == tally.copied => format!("all checked ({way})"),
+            n => format!("{} checked ({way})", count(n)),
         };
         let earlier = if tally.earlier > 0 {
             let again = again_words(tally);
@@ -127,11 +127,11 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
             _ if compared == 0 => format!("{files}, {bytes} copied, {back}{earlier}"),
             0 if tally.earlier == 0 => {
                 format!(
-                    "{files}, {bytes} stood there already, {back} and compared with the {source}"
+                    "{files}, {bytes} were there already, {back} and compared with the {source}"
                 )
             }
             new => format!(
-                "{files}, {bytes}: {} copied, {} stood there already and compared with the \
+                "{files}, {bytes}: {} copied, {} were there already and compared with the \
                 {source}; {back}{earlier}",
                 count(new),
                 count(compared)
@@ -139,7 +139,7 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         }
     };
     if outcome.failed {
-        words.push_str("; dropped, incomplete");
+        words.push_str("; failed, incomplete");
     } else if tally.is_complete && !proof.plan().has_nothing_new() {
         words.push_str(", all in the manifest");
     }

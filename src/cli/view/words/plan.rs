@@ -79,7 +79,7 @@ fn details(plan: &Plan, width: usize) -> Vec<String> {
             skipped(plan).map_or_else(String::new, |skipped| format!("; {skipped}"))
         ),
         if plan.has_nothing_new() {
-            "Offload  none: everything on the card lies in earlier offloads".to_owned()
+            "Offload  none: everything on the card is in earlier offloads".to_owned()
         } else {
             format!("Offload  {}", shown(&plan.name))
         },
@@ -255,11 +255,11 @@ fn little_left(plan: &Plan, d: &PlannedDestination) -> String {
 /// What of the card's files that are not copied is read from the card all the same.
 fn content_words(plan: &Plan, d: &PlannedDestination) -> &'static str {
     if plan.terms.level == Level::Reread {
-        "content to be read again at the end"
+        "content to be read a second time at the end"
     } else if has_sample(plan, d) {
-        "content of a sample read again"
+        "a sample of the content read"
     } else {
-        "content not read again"
+        "content not read"
     }
 }
 

@@ -149,7 +149,7 @@ fn clash_step(reason: &Problem) -> &'static str {
             "Give the card to be asked about. `unlade verify OFFLOAD` checks an offload, and \
             `unlade copy OFFLOAD --to DRIVE` makes a further copy of it."
         }
-        Some(Cause::HoldsCard) => "Give a destination outside the card.",
+        Some(Cause::HoldsCard) => "Give a folder outside the card.",
         Some(Cause::AtWork) => {
             "Wait until that run has ended, then run the same command again; leave alone what \
             stands there."
@@ -168,7 +168,7 @@ fn clash_step(reason: &Problem) -> &'static str {
             "Copy this card under another --name, or with --only-new under another --name: so the \
             earlier copy and the new file are both kept."
         }
-        Some(Cause::LiesInOffload) => "Give the folder that this offload lies in, or another one.",
+        Some(Cause::LiesInOffload) => "Give the folder that this offload is in, or another one.",
         Some(Cause::HoldsPart) => {
             "This card cannot be copied as it is. Copy it by other means, compare the copies with \
             the card, and keep the card."
@@ -177,7 +177,7 @@ fn clash_step(reason: &Problem) -> &'static str {
             "Move nothing on the card. Copy its folders one by one instead."
         }
         _ if on_card_entry && reason.destination.is_some() => {
-            "Choose another name with --name: then nothing that stands there is touched."
+            "Choose another name with --name: then nothing that is there is touched."
         }
         _ if on_card_entry => "Copy the card's folders one by one, so that these two do not meet.",
         _ => reason.next_step(),

@@ -72,7 +72,7 @@ fn details(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> {
         "         ",
     ));
     if proof.terms().level == Level::Reread && proof.reread_equal() {
-        lines.push("Reread   The card was read again and is equal.".to_owned());
+        lines.push("Reread   The card was read a second time and is equal.".to_owned());
     }
     let names = drive_names(proof.plan());
     for p in proof.problems().iter().filter(|p| !p.blocking) {
@@ -185,7 +185,7 @@ fn how_and_when(proof: &Proof) -> (&'static str, &'static str) {
     match (read_now, earlier) {
         (true, true) if again => (
             "read back",
-            " and matches what was read from the card, now or in an earlier run",
+            " and matches what was read from the card, now or by an earlier copy",
         ),
         (false, _) if again && proof.reread_equal() => (
             "read back again",
@@ -202,7 +202,7 @@ fn how_and_when(proof: &Proof) -> (&'static str, &'static str) {
             },
         ),
         (true, false) => ("read back", " and matches"),
-        (true, true) => ("read back", ", now or in an earlier run, and matched"),
+        (true, true) => ("read back", ", now or by an earlier copy, and matched"),
         (false, _) => (
             "read back",
             if dates_moved(proof) {
@@ -278,7 +278,7 @@ fn reasons(proof: &Proof, out: Out) -> Vec<String> {
     let names = drive_names(proof.plan());
     let mut texts = Vec::new();
     if proof.offloaded().interrupted {
-        texts.push("the job was interrupted".to_owned());
+        texts.push("it was interrupted".to_owned());
     }
     let mut blocking: Vec<&Problem> = proof.problems().iter().filter(|p| p.blocking).collect();
     blocking.sort_by_key(|p| (p.kind == ProblemKind::TooFewCopies, p.kind));

@@ -42,7 +42,7 @@ impl LockedFolder {
                 EntryKind::Folder => near.push_front((at.clone(), folder)),
                 EntryKind::Link => {
                     return Err(io::Error::other(
-                        "it lies behind a link, which is not followed",
+                        "it is behind a link, which is not followed",
                     ));
                 }
                 _ => return Err(io::ErrorKind::NotADirectory.into()),
