@@ -98,7 +98,7 @@ impl ProblemKind {
             }
             Self::SameDevice => {
                 "Give a folder on another physical drive. If these are two drives and only the \
-                 system cannot tell, say so with --separate."
+                 system can't say so, add --separate."
             }
             Self::TooFewCopies => {
                 "Give one more drive with --to, or say with --copies how many you need."
@@ -332,6 +332,23 @@ impl Problem {
 
     fn known_cause(&self) -> Option<Cause> {
         self.cause.or_else(|| Cause::of_words(&self.detail))
+    }
+
+    /// Returns it as one sentence without its full stop: which file, which drive, what happened.
+    /// `drives` are the drives' names, in the order of the command line.
+    pub fn words(&self, drives: &[String]) -> String {
+        let path = self.path.as_ref().map(|path| format!("`{}`", shown(path)));
+        let drive = self.destination.map(|d| {
+            let name = drives.get(d).map(|name| shown(name));
+            name.unwrap_or_else(|| format!("drive {}", d + 1))
+        });
+        let detail = shown(&self.detail);
+        match (path, drive) {
+            (Some(path), Some(drive)) => format!("{path} on {drive}: {detail}"),
+            (Some(path), None) => format!("{path} {detail}"),
+            (None, Some(drive)) => format!("{drive}: {detail}"),
+            (None, None) => detail,
+        }
     }
 
     /// Marks it as worth telling, but not in the way of the verdict.

@@ -1,6 +1,7 @@
 //! Owns what may be somebody's pictures, clips or sound among what is left out because computers
 //! leave such names behind: told by how a file begins, or else by its name.
 
+use super::media::media_of;
 use crate::disk::Disk;
 use crate::name::hex;
 use camino::Utf8Path;
@@ -15,16 +16,6 @@ const READ_MAX: usize = 256;
 /// So much of a file is read: two packets of a transport stream (ISO/IEC 13818-1, section 2.4.3.2;
 /// with four bytes before each on cards of camcorders, from memory).
 const BEGINNING: usize = 4 + 188 + 4 + 1;
-
-/// Endings of files that cameras and recorders make. Common practice, no source.
-const ENDINGS: [&str; 66] = [
-    "3fr", "3g2", "3gp", "aac", "aif", "aifc", "aiff", "ari", "arw", "avi", "avif", "braw", "bwf",
-    "cr2", "cr3", "crm", "crw", "dcr", "dng", "dv", "erf", "fff", "flac", "gif", "gpr", "heic",
-    "heif", "hif", "iiq", "insv", "j2k", "jp2", "jpe", "jpeg", "jpg", "k25", "kdc", "m2t", "m2ts",
-    "m4a", "m4v", "mef", "mkv", "mos", "mov", "mp3", "mp4", "mpeg", "mpg", "mrw", "mts", "mxf",
-    "nef", "nrw", "ogg", "orf", "pef", "png", "r3d", "raf", "rw2", "sr2", "srw", "tif", "tiff",
-    "wav",
-];
 
 /// How files begin that hold pictures, clips or sound: where, and with what. ITU-T T.81 (SOI and
 /// the next marker); TIFF 6.0 and what is built like it; PNG (ISO/IEC 15948); ISO/IEC 14496-12
@@ -134,11 +125,7 @@ fn is_media(path: &[u8], beginning: Option<&[u8]>) -> bool {
         // A side file has the ending of the file that it is beside.
         return false;
     }
-    let ending = name.rsplit(|&b| b == b'.').next().unwrap_or_default();
-    ending.len() < name.len()
-        && ENDINGS
-            .iter()
-            .any(|e| ending.eq_ignore_ascii_case(e.as_bytes()))
+    media_of(path).is_some()
 }
 
 #[cfg(test)]

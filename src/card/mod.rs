@@ -7,6 +7,7 @@ pub mod hidden;
 pub mod identity;
 pub mod left_out;
 pub mod listing;
+pub mod media;
 pub mod part;
 pub mod sample;
 pub mod survey;

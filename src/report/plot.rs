@@ -1,15 +1,14 @@
-//! Owns the plot of the read rate over the job with the ceilings of the chain, and the tables with
-//! the same numbers. Pure. A job too short to have a course gets a sentence and no plot.
+//! Owns the plot of the read rate over the copy with the ceilings of the chain, and the tables with
+//! the same numbers. Pure. A copy too short to have a course gets a sentence and no plot.
 
 use super::words;
-use crate::name::shown;
 use crate::record::manifest::{LinkPart, Manifest};
 use crate::units::{count, float, len64, size, speed, whole};
 use maud::{Markup, html};
 
-/// Steps of the plot at most; longer jobs have several intervals to a step.
+/// Steps of the plot at most; longer copies have several intervals to a step.
 const STEPS_MAX: usize = 120;
-/// Intervals that a job must have for a plot.
+/// Intervals that a copy must have for a plot.
 const STEPS_MIN: usize = 3;
 
 /// The plot's edges in its own units, of 720 by 260.
@@ -35,40 +34,40 @@ impl PlotStep {
     }
 }
 
-/// Returns the section on speed: plot, links, numbers, forecast beside what it took.
-pub(super) fn speed_section(m: &Manifest) -> Markup {
+/// Returns the section on speed: what it took in the open; plot, links and numbers folded. `names`
+/// are the drives' names.
+pub(super) fn speed_section(m: &Manifest, names: &[String]) -> Markup {
     let steps = steps(m);
     html! {
         h2 { "Speed" }
         p {
-            "The job took " strong { (words::took(m.forecast.actual_s)) }
+            "The copy took " strong { (words::took(m.forecast.actual_s)) }
             @match m.forecast.at_start_s {
-                Some(s) => { "; at its start " strong { (words::took(s)) } " were expected." }
-                None => { "; nothing was expected at its start, for want of anything to go by." }
+                Some(s) => { "; " strong { (words::took(s)) } " were expected at its start. " }
+                None => { "; there was no forecast. " }
             }
-            " " (held_back(m))
+            (held_back(m, names))
         }
-        @if let Some(plot) = Plot::of(&steps, &m.links, &m.limiting_link) {
-            (plot.figure())
-            (plot.links())
+        @if let Some(plot) = Plot::of(&steps, &m.links, &m.limiting_link, names) {
+            details { summary { "Read rate and links" } (plot.figure()) (plot.links()) }
             (plot.numbers())
         } @else {
             p.soft { "There is no plot of the read rate: " (no_plot(m)) }
-            @if !m.links.is_empty() { (links(&m.links, &m.limiting_link, |_| None)) }
+            @if !m.links.is_empty() { (links(&m.links, &m.limiting_link, names, |_| None)) }
         }
     }
 }
 
 fn no_plot(m: &Manifest) -> &'static str {
     if m.rates.read.iter().all(|b| *b == 0) {
-        "no interval of this run has bytes read from the card."
+        "no interval of this copy has bytes read from the card."
     } else {
         "the card was read for too short a time."
     }
 }
 
 /// What the others waited for, in a sentence.
-fn held_back(m: &Manifest) -> Markup {
+fn held_back(m: &Manifest, names: &[String]) -> Markup {
     let known = m
         .links
         .iter()
@@ -76,7 +75,8 @@ fn held_back(m: &Manifest) -> Markup {
     html! {
         @match known {
             Some(link) => {
-                "What held it back: " strong { (words::link(link)) } ", " (speed(link.mbps * 1e6))
+                "What held it back: " strong { bdi { (words::link(link, names)) } } ", "
+                (speed(link.mbps * 1e6))
                 "."
             }
             None if m.limiting_link == "card" && m.source.is_some() => "What held it back: the \
@@ -84,13 +84,16 @@ fn held_back(m: &Manifest) -> Markup {
             None if m.limiting_link == "card" => "What held it back: the card or its reader; \
                 nothing more is known of them."
             None if m.limiting_link.is_empty() => "What held it back is not known."
-            None => { "What held it back: " strong { (shown(&m.limiting_link)) } "." }
+            None => {
+                "What held it back: "
+                strong { bdi { (words::part(&m.limiting_link, names)) } } "."
+            }
         }
     }
 }
 
 /// Returns the course of reading, from the start to the last interval with bytes in it. The last
-/// interval was cut short by the end of the job; it is one with the one before.
+/// interval was cut short by the end of the copy; it is one with the one before.
 fn steps(m: &Manifest) -> Vec<PlotStep> {
     let every = float(m.rates.every_s.max(1));
     let all = m.rates.read.len();
@@ -130,6 +133,7 @@ struct Plot<'a> {
     steps: &'a [PlotStep],
     links: &'a [LinkPart],
     limiting: &'a str,
+    names: &'a [String],
     /// Upper end of the scale in MB/s.
     top: f64,
     /// Right end of the scale in seconds.
@@ -137,7 +141,12 @@ struct Plot<'a> {
 }
 
 impl<'a> Plot<'a> {
-    fn of(steps: &'a [PlotStep], links: &'a [LinkPart], limiting: &'a str) -> Option<Self> {
+    fn of(
+        steps: &'a [PlotStep],
+        links: &'a [LinkPart],
+        limiting: &'a str,
+        names: &'a [String],
+    ) -> Option<Self> {
         let last = steps.last()?;
         let peak = steps.iter().map(PlotStep::mbps).fold(0.0, f64::max);
         if steps.len() < STEPS_MIN || peak <= 0.0 {
@@ -157,6 +166,7 @@ impl<'a> Plot<'a> {
             steps,
             links,
             limiting,
+            names,
             top: 1.08 * drawn.fold(peak, f64::max),
             end: last.from_s + last.seconds,
         })
@@ -221,7 +231,7 @@ impl<'a> Plot<'a> {
         html! {
             figure {
                 svg viewBox="0 0 720 260" role="img" aria-labelledby="rate-title rate-desc" {
-                    title id="rate-title" { "Read rate of the card over the job" }
+                    title id="rate-title" { "Read rate of the card over the copy" }
                     desc id="rate-desc" { (self.description()) }
                     text x=(LEFT) y="20" { "MB/s" }
                     @for mbps in ticks(self.top, 4.0) {
@@ -275,7 +285,7 @@ impl<'a> Plot<'a> {
             } else {
                 ""
             };
-            let name = words::link(link);
+            let name = words::link(link, self.names);
             let most = if words::is_limit(link) {
                 "at most"
             } else {
@@ -295,7 +305,7 @@ impl<'a> Plot<'a> {
         if self.links.is_empty() {
             return html! {};
         }
-        links(self.links, self.limiting, place)
+        links(self.links, self.limiting, self.names, place)
     }
 
     fn numbers(&self) -> Markup {
@@ -326,10 +336,11 @@ impl<'a> Plot<'a> {
     }
 }
 
-/// The links as a table. `is_drawn` tells whether the plot has a line for one; none without a plot.
+/// The links as a table. `is_drawn`: whether the plot has a line for one; none without a plot.
 fn links(
     links: &[LinkPart],
     limiting: &str,
+    names: &[String],
     is_drawn: impl Fn(&LinkPart) -> Option<bool>,
 ) -> Markup {
     html! {
@@ -347,12 +358,12 @@ fn links(
                     tr {
                         td {
                             @if drawn.is_some() { strong { (letter(at)) } " " }
-                            (words::link(link))
+                            bdi { (words::link(link, names)) }
                             @if words::is_limiting(link, limiting) { strong { " (the limit)" } }
                         }
                         td.n { @if words::is_limit(link) { "at most " } (speed(link.mbps * 1e6)) }
                         td {
-                            (words::origin(link))
+                            bdi { (words::origin(link)) }
                             @if drawn == Some(false) { "; above the plot" }
                         }
                     }
@@ -408,7 +419,7 @@ fn until(end: f64, step: f64) -> Vec<f64> {
     (0..=n).map(|i| float(i) * step).collect()
 }
 
-/// Returns a round step of time for the axis in seconds, its unit, and the unit's seconds.
+/// Returns a round step of time for the axis in seconds, its unit and the unit's seconds.
 fn time_step(end: f64) -> (f64, &'static str, f64) {
     const STEPS: [f64; 15] = [
         1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1_200.0, 3_600.0, 7_200.0, 14_400.0,

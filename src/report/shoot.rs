@@ -1,8 +1,8 @@
 //! Owns the page of a shoot: how many of its cards are proven, which are not and which nobody has
-//! seen, and where the copies of each lie. Made of what the ledger says and nothing else, and it
+//! seen, and where the copies of each are. Made of what the ledger says and nothing else, and it
 //! says so: the manifests on the drives are the proof. Pure: the same ledger gives the same bytes.
 
-use super::page::{document, fact, foreign, sign};
+use super::frame::{document, fact, foreign, more, path, sign, wide};
 use super::words::moment;
 use crate::ledger::shoot::{Shoot, ShootCard};
 use crate::ledger::{CopyLocation, Deed};
@@ -10,7 +10,7 @@ use crate::name::shown;
 use crate::units::{count, counted, len64, size};
 use maud::{Markup, html};
 
-/// Cards that are told one by one in the open; more are folded.
+/// Cards that are in the open one by one; more are folded.
 const CARDS_OPEN: usize = 6;
 /// Rows of the table in the open: as many as fit on the first two pages of paper.
 const ROWS_OPEN: usize = 40;
@@ -73,17 +73,17 @@ fn head(shoot: &Shoot, source: LedgerSource<'_>) -> Markup {
     };
     let last = shoot.cards.iter().map(|c| c.at.as_str()).max();
     html! {
-        p.over { "Record of a shoot's camera cards \u{b7} " (foreign(&shoot.name)) }
+        p.over { "The camera cards of a shoot \u{b7} " (foreign(&shoot.name)) }
         div class=(class) {
             h1 { (verdict(shoot)) }
             // The first sentence counts once more, which the heading has done.
             @for words in shoot.words().iter().skip(1) { p.lead { (foreign(words)) } }
             @if !shoot.is_complete() {
-                p.lead { "Keep every card that is not proven, or was not seen, as it is: do not \
-                    format it, and do not shoot on it." }
+                p.lead { "Keep every card that is not proven, or was not seen, as it is: don't \
+                    format it, don't shoot on it." }
             } @else if shoot.announced().is_some() {
-                p.lead { "Every card that was announced was seen, and everything on it stands on \
-                    the drives, as far as the last verdict on it says." }
+                p.lead { "Every card that was announced was seen, and everything on it is on the \
+                    drives, as far as the last answer on it says." }
             } @else {
                 p.lead { "How many cards there are was never announced, so a card that was \
                     forgotten would be missing here without a word." }
@@ -91,7 +91,7 @@ fn head(shoot: &Shoot, source: LedgerSource<'_>) -> Markup {
             p.soft {
                 "Made from the ledger of the computer " (foreign(source.host))
                 @if let Some(last) = last {
-                    ", whose last verdict in this job is of " (moment(last))
+                    ", whose last answer in this shoot is of " (moment(last))
                 }
                 ". The manifests on the drives are the proof; this page only counts."
             }
@@ -142,11 +142,10 @@ fn table(shoot: &Shoot) -> Markup {
     let part = |from: usize, to: usize| {
         html! {
             table {
-                caption { "The last verdict on each card; copies are complete ones on independent \
-                    devices" }
+                caption { "The last answer on each card; copies are complete, on separate drives" }
                 thead {
                     tr {
-                        th scope="col" { "Card" } th scope="col" { "Verdict" }
+                        th scope="col" { "Card" } th scope="col" { "Answer" }
                         th.n scope="col" { "Files" } th.n scope="col" { "Size" }
                         th.n scope="col" { "Copies" }
                     }
@@ -158,16 +157,11 @@ fn table(shoot: &Shoot) -> Markup {
     html! {
         h2 { "Cards" }
         (part(0, ROWS_OPEN))
+        (more(rows.len(), ROWS_OPEN, "card", "ledger"))
         @if rows.len() > ROWS_OPEN {
             details {
-                summary { (counted(len64(rows.len().min(CARDS_LISTED) - ROWS_OPEN), "more card")) }
+                summary { "The next " (count(len64(rows.len().min(CARDS_LISTED) - ROWS_OPEN))) }
                 (part(ROWS_OPEN, CARDS_LISTED))
-            }
-            @if rows.len() > CARDS_LISTED {
-                p.soft {
-                    "And " (count(len64(rows.len() - CARDS_LISTED)))
-                    " more; the ledger has all of them."
-                }
             }
         }
     }
@@ -199,21 +193,19 @@ fn one_by_one(shoot: &Shoot) -> Markup {
     let part =
         html! { div.cards { @for card in cards.iter().take(CARDS_LISTED) { (section(card)) } } };
     html! {
-        h2 { "Where the copies lie" }
+        h2 { "Where the copies are" }
         @if cards.len() <= CARDS_OPEN {
             (part)
         } @else {
-            details {
-                summary { (counted(len64(cards.len().min(CARDS_LISTED)), "card")) ", one by one" }
-                (part)
-            }
+            p { (counted(len64(cards.len()), "card")) ". The ledger has the drives of each." }
+            details { summary { "One by one" } (part) }
         }
     }
 }
 
 fn section(card: &ShootCard) -> Markup {
     let how = match card.did {
-        Deed::Prove => "asked, without a copy",
+        Deed::Prove => "when it was asked about",
         _ => "after a copy",
     };
     html! {
@@ -223,19 +215,17 @@ fn section(card: &ShootCard) -> Markup {
                 ul { @for reason in &card.reasons { li { (foreign(reason)) } } }
             }
             dl {
-                (fact("Last verdict", &html! { (moment(&card.at)) ", " (how) }))
-                (fact("Copies", &html! {
-                    (count(card.copies)) " complete, on independent devices"
-                }))
+                (wide("Last answer", &html! { (moment(&card.at)) ", " (how) }))
+                (fact("Copies", &html! { (count(card.copies)) " complete, on separate drives" }))
                 @if card.times_seen > 1 {
                     (fact("In a reader", &html! {
-                        (count(card.times_seen)) " times; it counts once"
+                        (count(card.times_seen)) " times; it counts as one"
                     }))
                 }
                 @if let Some(twin) = &card.same_content_as {
                     (fact("Same content as", &html! { "card " (foreign(twin)) ", another card" }))
                 }
-                (fact("Places of the last copy", &places(card)))
+                (wide("Folders of the last copy", &places(card)))
             }
         }
     }
@@ -243,19 +233,16 @@ fn section(card: &ShootCard) -> Markup {
 
 fn places(card: &ShootCard) -> Markup {
     html! {
-        @if card.places.is_empty() { "none that the ledger knows" }
+        @if card.places.is_empty() { "none in the ledger" }
         @for place in card.places.iter().take(PLACES_NAMED) { (one_place(place)) }
-        @if card.places.len() > PLACES_NAMED {
-            "And " (count(len64(card.places.len() - PLACES_NAMED)))
-            " more; the ledger has all of them."
-        }
+        (more(card.places.len(), PLACES_NAMED, "folder", "ledger"))
     }
 }
 
 fn one_place(place: &CopyLocation) -> Markup {
     html! {
         span.place {
-            span.p { (foreign(&place.path)) }
+            (path(&place.path))
             br;
             span.soft {
                 @if place.complete {
@@ -271,12 +258,12 @@ fn one_place(place: &CopyLocation) -> Markup {
 
 fn cautions(source: LedgerSource<'_>) -> Markup {
     html! {
-        h2 { "What this shows, and what it does not" }
+        h2 { "What this shows, and what it can't" }
         p {
             "A ledger remembers; it proves nothing. The proof of each card is the manifest in the \
              folder " code { "_unlade" }
             " of its offload, on every drive, and " code { "unlade verify" } " checks a copy \
-                against it. A verdict is as old as its date: what happened to card or drive \
+                against it. An answer is as old as its date: what happened to card or drive \
                 afterwards is not known here, and neither are cards that were offloaded with \
                 another computer."
         }
@@ -285,7 +272,7 @@ fn cautions(source: LedgerSource<'_>) -> Markup {
                 strong {
                     (counted(source.damaged, "line")) " of the ledger could not be understood"
                 }
-                ", so a verdict may be missing here."
+                ", so an answer may be missing here."
             }
         }
         p.soft { "Names and dates on this page may be private." }

@@ -1,22 +1,75 @@
-//! Owns the page's own words for what the manifest says in names: kinds of trouble, ways of reading
-//! back, levels of proof, moments and times. Pure.
+//! Owns the page's own words for what the manifest says in names: drives, dates, ways of reading
+//! back, levels of proof and links. Pure.
 
 use crate::disk::{ReadBackWay, far_end};
-use crate::error::ProblemKind;
 use crate::name::shown;
 use crate::record::layout::Level;
-use crate::record::manifest::LinkPart;
+use crate::record::manifest::{LinkPart, Manifest};
 use crate::speed::link::{ChainPart, LinkKind};
 use crate::speed::links::find;
 use std::time::Duration;
 
-/// Returns a moment for people: `2026-11-25 09:53:18 UTC`.
+/// Returns a moment for people: `2026-11-25 09:53:18 UTC`. Manifests hold no other zone.
 pub(super) fn moment(rfc3339: &str) -> String {
-    let text = rfc3339.get(..19).unwrap_or(rfc3339).replacen('T', " ", 1);
-    format!("{} UTC", shown(&text))
+    format!("{} UTC", cut(rfc3339, 19))
 }
 
-/// Returns a time; what no clock can have told is called unknown.
+/// Returns the date of a file of the card, to the minute; its zone only where it is known.
+pub(super) fn day(rfc3339: &str, m: &Manifest) -> String {
+    let zone = if m.card.zone.is_some() { "" } else { " UTC" };
+    format!("{}{zone}", cut(rfc3339, 16))
+}
+
+fn cut(rfc3339: &str, length: usize) -> String {
+    let text = rfc3339.get(..length).unwrap_or(rfc3339);
+    shown(&text.replacen('T', " ", 1))
+}
+
+/// Returns the card's label.
+pub(super) fn label(m: &Manifest) -> &str {
+    m.card.label.as_deref().unwrap_or("without a label")
+}
+
+/// Only a folder of a card was read.
+pub(super) fn is_part(m: &Manifest) -> bool {
+    m.card.read_whole == Some(false)
+}
+
+/// Returns what the drives are called: by the last folder of where the offload was put, which is
+/// the volume's label where a volume is mounted under its label; by the whole folder where two are
+/// alike. A manifest holds no labels.
+pub(super) fn drive_names(m: &Manifest) -> Vec<String> {
+    let name = |path: &str| {
+        path.split(SEPARATORS)
+            .rfind(|part| !part.is_empty())
+            .map(str::to_owned)
+    };
+    let names: Vec<_> = m.destinations.iter().map(|d| name(&d.path)).collect();
+    let is_alone = |name: &Option<String>| names.iter().filter(|n| *n == name).count() == 1;
+    let drives = names.iter().zip(&m.destinations);
+    drives
+        .map(|(name, d)| match name {
+            Some(found) if is_alone(name) => found.clone(),
+            _ => d.path.clone(),
+        })
+        .collect()
+}
+
+/// Between the folders of a path, here or where the copy was made.
+const SEPARATORS: [char; 2] = ['/', '\\'];
+
+/// Returns the whole path of the offload's folder in a place.
+pub(super) fn folder(place: &str, m: &Manifest) -> String {
+    let separator = if place.starts_with('/') || !place.contains('\\') {
+        '/'
+    } else {
+        '\\'
+    };
+    let place = place.trim_end_matches(separator);
+    format!("{place}{separator}{}", m.offload.name)
+}
+
+/// Returns a time; what no clock can have given is called unknown.
 pub(super) fn took(seconds: f64) -> String {
     Duration::try_from_secs_f64(seconds)
         .map_or_else(|_| "an unknown time".to_owned(), crate::units::time)
@@ -25,12 +78,12 @@ pub(super) fn took(seconds: f64) -> String {
 /// Returns how a copy was read back, and what that is worth on this kind of file system.
 pub(super) fn way(way: ReadBackWay, filesystem: &str) -> String {
     let from = far_end(filesystem).map_or_else(
-        || "from the device".to_owned(),
+        || "from the drive".to_owned(),
         |end| format!("from {end} at best, which may have answered from its own memory"),
     );
     match way {
         ReadBackWay::Direct => format!("{from}, past the computer's memory"),
-        ReadBackWay::Dropped => format!("{from}, after the computer's memory of it was dropped"),
+        ReadBackWay::Dropped => format!("{from}, after the computer's memory of it was emptied"),
         ReadBackWay::Cached => {
             "the computer may have answered from its memory, so this is no proof".to_owned()
         }
@@ -47,31 +100,9 @@ pub(super) fn asked(level: Level) -> &'static str {
     }
 }
 
-/// Returns a kind of trouble in plain words.
-pub(super) fn kind(kind: ProblemKind) -> &'static str {
-    match kind {
-        ProblemKind::Unreadable => "Could not be read",
-        ProblemKind::Vanished => "Went away",
-        ProblemKind::ChangedOnCard => "Changed on the card",
-        ProblemKind::Mismatch => "Copy differs",
-        ProblemKind::WriteFailed => "Could not be written",
-        ProblemKind::NoRoom => "No room",
-        ProblemKind::NameNotStorable => "Name cannot be stored",
-        ProblemKind::NameClash => "Name is taken",
-        ProblemKind::TooLargeForFilesystem => "Too large for the drive's file system",
-        ProblemKind::SameDevice => "Same device",
-        ProblemKind::TooFewCopies => "Too few copies",
-        ProblemKind::NotReadBack => "Not read back",
-        ProblemKind::Missing => "Missing",
-        ProblemKind::Changed => "Changed",
-        ProblemKind::Extra => "Not in the record",
-        ProblemKind::ManifestDamaged => "Record damaged",
-    }
-}
-
-/// Returns a link by part and name: `reader port, USB 2.0`.
-pub(super) fn link(link: &LinkPart) -> String {
-    let part = shown(&link.part);
+/// Returns a link by part and name: `reader port, USB 2.0`. `names` are the drives' names.
+pub(super) fn link(link: &LinkPart, names: &[String]) -> String {
+    let part = part(&link.part, names);
     match find(&link.id) {
         Some(row) => format!("{part}, {}", row.words),
         // A drive's own rate bears no name of the table.
@@ -80,14 +111,29 @@ pub(super) fn link(link: &LinkPart) -> String {
     }
 }
 
+/// Returns a part of the chain by name: a drive by its own.
+pub(super) fn part(part: &str, names: &[String]) -> String {
+    let name = |at: usize| {
+        names
+            .get(at)
+            .map_or_else(|| (at + 1).to_string(), |n| shown(n))
+    };
+    match ChainPart::from_name(part) {
+        Some(ChainPart::Drive(at)) => format!("drive {}", name(at)),
+        Some(ChainPart::DrivePort(at)) => format!("port of drive {}", name(at)),
+        Some(ChainPart::DriveHub(at)) => format!("hub of drive {}", name(at)),
+        _ => shown(part),
+    }
+}
+
 /// Returns where a link's figure comes from.
 pub(super) fn origin(link: &LinkPart) -> String {
     match link.from.as_str() {
         "label" => "as labelled or said".to_owned(),
         "table" => "table of published standards".to_owned(),
-        "detected" => "told by the computer".to_owned(),
-        "measured" if link.id == LinkKind::Measured.id() => "measured in earlier jobs".to_owned(),
-        "measured" => "measured in this job".to_owned(),
+        "detected" => "said by the computer".to_owned(),
+        "measured" if link.id == LinkKind::Measured.id() => "measured in earlier copies".to_owned(),
+        "measured" => "measured in this copy".to_owned(),
         other => shown(other),
     }
 }

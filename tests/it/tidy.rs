@@ -138,6 +138,19 @@ fn documents_for_people_have_one_word_for_one_thing() {
 }
 
 #[test]
+fn pages_for_people_have_one_word_for_one_thing() {
+    let pages = crate::page::samples().into_iter().enumerate();
+    let pages: Vec<File> = pages
+        .map(|(at, page)| (format!("page {at}").into(), words::text_of_page(&page)))
+        .collect();
+    assert!(pages.iter().all(|(_, text)| text.contains("What was shot")));
+    assert_eq!(words::old_words(&pages), [""; 0]);
+    let broken = "<body><p>On each <b>destination</b>, <code>dropped</code></p>";
+    let broken = [("page".into(), words::text_of_page(broken))];
+    assert_eq!(words::old_words(&broken).len(), 1);
+}
+
+#[test]
 fn a_name_of_a_type_stands_for_one_thing() {
     let shared = rules::shared_names(&sources());
     assert_eq!(shared, [""; 0], "types of one name in several files");

@@ -193,7 +193,7 @@ fn only_what_is_new_is_copied_and_the_verdict_covers_the_card() {
     );
     let page = String::from_utf8(bytes_of(&work.path("a/DAY2/_unlade/report.html"))).unwrap();
     assert!(
-        page.contains("7 of 8 files") && page.contains("not read again"),
+        page.contains("7 of 8 files") && page.contains("size and date only, not read"),
         "{page}"
     );
 }

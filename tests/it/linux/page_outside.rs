@@ -238,7 +238,7 @@ fn add_shoots(pages: &mut Pages) {
         "56 of 74 cards proven",
         &many,
         json!({"pages_max": 2,
-        "prints": ["70 cards, one by one (folded, so not printed; the ledger has it too)",
+        "prints": ["70 cards. The ledger has the drives of each.",
             "NOT SEEN", "31 more cards"], "unprinted": ["/media/drive-a"]}),
     );
     let harmless = HOSTILE.replace('\u{202e}', "\\u{202e}");
@@ -253,10 +253,10 @@ fn add_shoots(pages: &mut Pages) {
 }
 
 fn add_sound(pages: &mut Pages) {
-    let where_else = "not printed";
+    let where_else = "The manifest has them all.";
     pages.add(
         "proven",
-        "PROVEN",
+        "Safe on 2 drives",
         &page_of(&festival(78)),
         json!({"pages_max": 2, "prints": ["78 files", where_else], "unprinted": ["KITE0001.MP4"]}),
     );
@@ -270,27 +270,27 @@ fn add_sound(pages: &mut Pages) {
     let harmless = HOSTILE.replace('\u{202e}', "\\u{202e}");
     pages.add(
         "hostile",
-        "PROVEN",
+        "Safe on 2 drives",
         &page_of(&hostile()),
         json!({"pages_max": 2, "shows": [harmless]}),
     );
     pages.add(
         "only-new",
-        "PROVEN",
+        "Safe on 2 drives",
         &page_of(&only_new()),
         json!({"pages_max": 2, "prints": ["20261002-KITES-A"]}),
     );
     pages.add(
         "many",
-        "PROVEN",
+        "Safe on 2 drives",
         &page_of(&festival(3_000)),
         json!({"pages_max": 2,
         "prints": ["3,000 files", where_else], "unprinted": ["KITE0001.MP4"]}),
     );
     let printed = [
-        "LOST0039.MP4",
-        "20 more exceptions",
-        "60 paths that computers left",
+        "LOST0038.MP4",
+        "21 more exceptions",
+        "60 system files. The manifest has them all.",
     ];
     let folded = ["KITE0001.MP4", "LOST0040.MP4", "._KITE0001.MP4"];
     pages.add(
@@ -301,7 +301,7 @@ fn add_sound(pages: &mut Pages) {
     );
     pages.add(
         "bag-signed",
-        "PROVEN",
+        "Safe on 1 drive",
         &signed_bag(),
         json!({"pages_max": 2, "prints": ["RFC 8493",
         "nothing but zeros"], "unprinted": ["KITE0001.JPG"]}),
@@ -366,7 +366,7 @@ const BROKEN: [Broken; 14] = [
         p.replace("<details", "<details open")
     }),
     ("silent", "print-told", |p| {
-        p.replace("@media print{", "@media print{details{display:none}")
+        p.replace("@media print{", "@media print{p{display:none}")
     }),
 ];
 
@@ -374,14 +374,14 @@ const BROKEN: [Broken; 14] = [
 fn add_broken(pages: &mut Pages) -> Vec<(String, &'static str)> {
     let sound = made(&festival(130));
     let held = json!({"broken": true, "pages_max": 2, "shows": ["KITE0001.MP4"],
-        "prints": ["not printed"], "unprinted": ["KITE0001.MP4"]});
+        "prints": ["The manifest has them all."], "unprinted": ["KITE0001.MP4"]});
     let breaks = sampled(BROKEN.to_vec(), 3).into_iter();
     breaks
         .map(|(name, check, breaking)| {
             let broken = breaking(&sound);
             assert_ne!(broken, sound, "{name} is broken");
             let name = format!("broken-{name}");
-            pages.add(&name, "PROVEN", broken.as_bytes(), held.clone());
+            pages.add(&name, "Safe on 2 drives", broken.as_bytes(), held.clone());
             (format!("{name}.html"), check)
         })
         .collect()

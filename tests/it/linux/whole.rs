@@ -52,7 +52,10 @@ fn a_folder_of_a_card_is_proven_as_a_folder() {
     );
     assert_eq!(made["verdict"]["proven"], true);
     let page = std::fs::read_to_string(work.path("a/PART/_unlade/report.html")).unwrap();
-    assert!(page.contains("PROVEN, a folder and not the card"), "{page}");
+    assert!(
+        page.contains("PROVEN</strong> for this folder, not the card"),
+        "{page}"
+    );
     assert!(!page.contains("Before the card is formatted"));
     for how in ["", " --reread", " --by-content"] {
         is_of_a_folder(&work.run(&format!("prove card/DCIM --on a --copies 1{how}")));

@@ -68,6 +68,16 @@ pub(super) fn old_words(files: &[File]) -> Vec<String> {
     faults
 }
 
+/// What a page says, as a document: code in marks, and neither tags nor style.
+pub(super) fn text_of_page(html: &str) -> String {
+    let (_, body) = html.split_once("<body>").unwrap_or_default();
+    let body = body.replace("<code>", " `<code>").replace("</code>", "` ");
+    let parts = body
+        .split('<')
+        .map(|part| part.split_once('>').map_or(part, |(_, text)| text));
+    parts.flat_map(|part| [part, " "]).collect()
+}
+
 /// The words of a document with one blank between them, without marks, code and the targets of
 /// links.
 fn prose(text: &str) -> String {

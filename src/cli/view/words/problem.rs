@@ -3,33 +3,6 @@
 
 use crate::cli::view::text::wrap;
 use unlade::error::{Cause, DENIED_STEP, NO_FILES_STEP, Problem, ProblemKind};
-use unlade::name::shown;
-
-/// Returns a problem as one sentence: which file, which drive, what happened. `destinations` are
-/// the drives' names.
-pub(super) fn problem_words(problem: &Problem, destinations: &[String]) -> String {
-    let mut text = String::new();
-    if let Some(path) = &problem.path {
-        text.push_str(&format!("`{}`", shown(path)));
-    }
-    if let Some(d) = problem.destination {
-        let name = destinations.get(d).map(|name| shown(name));
-        let at = name.unwrap_or_else(|| format!("drive {}", d + 1));
-        text.push_str(&if text.is_empty() {
-            format!("{at}:")
-        } else {
-            format!(" on {at}")
-        });
-    }
-    if problem.path.is_some() && problem.destination.is_some() {
-        text.push(':');
-    }
-    if !text.is_empty() {
-        text.push(' ');
-    }
-    text.push_str(&shown(&problem.detail));
-    text
-}
 
 /// Returns the lines of a problem while the job runs, with what to do next.
 pub(crate) fn problem_lines(p: &Problem, destinations: &[String], width: usize) -> Vec<String> {
@@ -39,10 +12,7 @@ pub(crate) fn problem_lines(p: &Problem, destinations: &[String], width: usize) 
         format!("Note ({}): ", p.kind)
     };
     wrap(
-        &format!(
-            "{head}{}.",
-            problem_words(p, destinations).trim_end_matches('.')
-        ),
+        &format!("{head}{}.", p.words(destinations).trim_end_matches('.')),
         width,
         "",
         "  ",
@@ -71,7 +41,7 @@ pub(crate) fn refusal_lines(
         lines.extend(wrap(
             &format!(
                 "{} ({}).",
-                problem_words(reason, destinations).trim_end_matches('.'),
+                reason.words(destinations).trim_end_matches('.'),
                 reason.kind
             ),
             width,

@@ -6,7 +6,6 @@ use crate::cli::view::out::Out;
 use crate::cli::view::text::{pad, wrap};
 use crate::cli::view::words::answer::card_name;
 use crate::cli::view::words::drives::drive_names;
-use crate::cli::view::words::problem::problem_words;
 use std::time::Duration;
 use unicode_width::UnicodeWidthStr as _;
 use unlade::error::{Problem, ProblemKind};
@@ -45,7 +44,7 @@ pub(super) fn exceptions(proof: &Proof, out: Out) -> Vec<String> {
     let spared: Vec<&Problem> = proof.spared().collect();
     let is_harmless = |p: &&Problem| !p.blocking && !spared.contains(p);
     let harmless = proof.problems().iter().filter(is_harmless);
-    let harmless = harmless.map(|p| sentence(&problem_words(p, &names)));
+    let harmless = harmless.map(|p| sentence(&p.words(&names)));
     let mut lines = Vec::new();
     for note in harmless.chain(proof.notes().iter().cloned()) {
         lines.extend(wrap(&note, out.width, "  ", "  "));
@@ -57,7 +56,7 @@ pub(super) fn exceptions(proof: &Proof, out: Out) -> Vec<String> {
     for (at, trouble) in troubles.iter().take(TROUBLES_TOLD).enumerate() {
         let mut text = String::new();
         if let Some(first) = trouble.problems.first() {
-            text = format!("{} ", sentence(&problem_words(first, &names)));
+            text = format!("{} ", sentence(&first.words(&names)));
             let more = trouble.problems.len() - 1;
             if more > 0 {
                 text.push_str(&format!("And {} alike. ", count(len64(more))));

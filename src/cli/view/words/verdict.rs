@@ -7,7 +7,6 @@ use crate::cli::view::words::answer::{CardAnswer, SAID_NOW, card_name, copies_li
 use crate::cli::view::words::copies::counts_in_and_out;
 use crate::cli::view::words::drives::drive_names;
 use crate::cli::view::words::plan::has_sample;
-use crate::cli::view::words::problem::problem_words;
 use crate::cli::view::words::summary::{exceptions, summary};
 use std::time::Duration;
 use unlade::error::{Problem, ProblemKind};
@@ -77,7 +76,7 @@ fn details(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> {
     let names = drive_names(proof.plan());
     for p in proof.problems().iter().filter(|p| !p.blocking) {
         lines.extend(wrap(
-            &format!("{}.", problem_words(p, &names).trim_end_matches('.')),
+            &format!("{}.", p.words(&names).trim_end_matches('.')),
             out.width,
             "Note     ",
             "         ",
@@ -283,7 +282,7 @@ fn reasons(proof: &Proof, out: Out) -> Vec<String> {
     let mut blocking: Vec<&Problem> = proof.problems().iter().filter(|p| p.blocking).collect();
     blocking.sort_by_key(|p| (p.kind == ProblemKind::TooFewCopies, p.kind));
     texts.extend(blocking.iter().map(|p| {
-        let text = problem_words(p, &names);
+        let text = p.words(&names);
         format!("{} ({})", text.trim_end_matches('.'), p.kind)
     }));
     if texts.is_empty() {
