@@ -161,7 +161,7 @@ _unlade() {
 
     case "${cmd}" in
         unlade)
-            opts="-q -v -h -V --json --quiet --verbose --color --no-ledger --home --help --version copy plan prove ledger verify rate kit weigh report demo schema completions man help"
+            opts="-h -q -v -V --help --json --quiet --verbose --color --no-ledger --home --version copy plan prove ledger verify rate kit weigh report demo schema completions man help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -183,7 +183,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__completions)
-            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help bash elvish fish powershell zsh"
+            opts="-h -q -v --help --json --quiet --verbose --color --no-ledger --home bash elvish fish powershell zsh"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -205,7 +205,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__copy)
-            opts="-t -n -s -q -v -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-t -n -s -h -q -v --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -307,7 +307,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__demo)
-            opts="-q -v -h --keep --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --keep --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -669,7 +669,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit)
-            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help list add remove"
+            opts="-h -q -v --help --json --quiet --verbose --color --no-ledger --home list add remove"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -691,7 +691,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__add)
-            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help card reader drive"
+            opts="-h -q -v --help --json --quiet --verbose --color --no-ledger --home card reader drive"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -713,7 +713,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__add__subcmd__card)
-            opts="-q -v -h --reads --bus --class --reader --at --note --update --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --reads --bus --class --reader --at --note --update --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -759,7 +759,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__add__subcmd__drive)
-            opts="-q -v -h --writes --reads --spins --at --note --update --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --writes --reads --spins --at --note --update --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -801,7 +801,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__add__subcmd__reader)
-            opts="-q -v -h --bus --link --note --update --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --bus --link --note --update --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -835,7 +835,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__list)
-            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -857,7 +857,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__kit__subcmd__remove)
-            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help card reader drive"
+            opts="-h -q -v --help --json --quiet --verbose --color --no-ledger --home card reader drive"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -879,7 +879,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__ledger)
-            opts="-s -q -v -h --last --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-s -h -q -v --last --shoot --expect --expect-labels --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -921,7 +921,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__man)
-            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -943,7 +943,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__plan)
-            opts="-t -n -s -q -v -h --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-t -n -s -h -q -v --to --name --proof --copies --separate --only-new --also --layout --sign --dry-run --deadline --as --in --bus --reads --link --writes --shoot --expect --expect-labels --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1045,7 +1045,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__prove)
-            opts="-s -q -v -h --on --copies --separate --reread --by-content --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-s -h -q -v --on --copies --separate --reread --by-content --shoot --expect --expect-labels --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1091,7 +1091,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__rate)
-            opts="-q -v -h --seconds --bytes --as --in --bus --reads --link --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --seconds --bytes --as --in --bus --reads --link --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1141,7 +1141,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__report)
-            opts="-s -q -v -h --to --shoot --expect --expect-labels --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-s -h -q -v --to --shoot --expect --expect-labels --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1183,7 +1183,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__schema)
-            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help manifest events"
+            opts="-h -q -v --help --json --quiet --verbose --color --no-ledger --home manifest events"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1205,7 +1205,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__verify)
-            opts="-q -v -h --signed-by --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --signed-by --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1231,7 +1231,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__weigh)
-            opts="-q -v -h --json --quiet --verbose --color --no-ledger --home --help footage burst upgrade"
+            opts="-h -q -v --help --json --quiet --verbose --color --no-ledger --home footage burst upgrade"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1253,7 +1253,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__weigh__subcmd__burst)
-            opts="-q -v -h --fps --frame --writes --buffer --frames --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --fps --frame --writes --buffer --frames --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1295,7 +1295,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__weigh__subcmd__footage)
-            opts="-q -v -h --at --room --card --class --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --at --room --card --class --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1333,7 +1333,7 @@ _unlade() {
             return 0
             ;;
         unlade__subcmd__weigh__subcmd__upgrade)
-            opts="-q -v -h --offload --per-year --card --reader --port --drives --new-card --new-reader --new-port --new-drives --price --json --quiet --verbose --color --no-ledger --home --help"
+            opts="-h -q -v --offload --per-year --card --reader --port --drives --new-card --new-reader --new-port --new-drives --price --help --json --quiet --verbose --color --no-ledger --home"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0

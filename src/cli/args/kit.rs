@@ -90,10 +90,14 @@ pub(crate) struct CardArgs {
     /// Its write class: V30, U3, C10, VPG400.
     #[arg(long, value_name = "CLASS", value_parser = WriteClass::read)]
     pub(crate) class: Option<WriteClass>,
-    /// A reader made for it, in which it reaches its label although its bus does not.
+    /// A reader in which it reaches its label.
+    ///
+    /// One made for it, where its bus alone does not reach the label.
     #[arg(long, value_name = "READER")]
     pub(crate) reader: Vec<String>,
-    /// Where it is plugged in now: it is then recognised by its volume, until it is formatted.
+    /// Where it is now, to recognise its volume.
+    ///
+    /// It is recognised by it until it is formatted.
     #[arg(long, value_name = "CARD")]
     pub(crate) at: Option<Utf8PathBuf>,
     /// Whatever you want to remember.

@@ -6,6 +6,7 @@
 )]
 
 mod deadline;
+pub(crate) mod group;
 pub(crate) mod kit;
 pub(crate) mod meant;
 pub(crate) mod pasted;
@@ -16,7 +17,8 @@ pub(crate) mod weigh;
 
 use crate::cli::wrong_value::WrongValue;
 use camino::Utf8PathBuf;
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
+use group::{HOW_SURE, OUTPUT, SPEED, WHAT, WHERE};
 use kit::KitCommand;
 use shoot::ShootArgs;
 use speed::{BusArg, LinkArg, ReadsArg, SpeedArgs};
@@ -35,10 +37,17 @@ use weigh::WeighCommand;
         back from its device while the card is still being read, and answers one question: may I \
         format this card?\n\nNothing on the card or on a drive is ever changed; there is no \
         command that formats, deletes or ejects.",
+    help_template = "{about-with-newline}\n{usage-heading} {usage}\n\nCommands:\n{subcommands}\
+        {after-help}",
+    disable_help_flag = true,
     after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to \
-        /media/DRIVE-A --to /media/DRIVE-B\nHelp:        unlade help COMMAND\n\n\
-        Exit codes: 0 done and proven; 1 not proven, or differences found; 2 wrong command line; \
-        3 refused before a byte was written; 130 interrupted, run the same command again to go on.",
+        /media/DRIVE-A --to /media/DRIVE-B\nHelp:        unlade COMMAND -h, or --help for all of \
+        it",
+    after_long_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to \
+        /media/DRIVE-A --to /media/DRIVE-B\nHelp:        unlade COMMAND -h, or --help for all of \
+        it\n\nExit codes: 0 done and proven; 1 not proven, or differences found; 2 wrong command \
+        line; 3 refused before a byte was written; 130 interrupted, run the same command again to \
+        go on.",
     max_term_width = 80,
     subcommand_required = true,
     arg_required_else_help = true
@@ -54,26 +63,48 @@ pub(crate) struct Cli {
 #[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own")]
 #[derive(Clone, Debug, Args)]
 pub(crate) struct Common {
-    /// Print events as one JSON object a line; the last one is the verdict.
-    #[arg(long, global = true)]
+    /// This help; --help says all.
+    #[arg(short, long, global = true, action = ArgAction::Help, help_heading = OUTPUT)]
+    help: Option<bool>,
+    /// One JSON object a line, for scripts.
+    ///
+    /// The last one is the verdict.
+    #[arg(long, global = true, help_heading = OUTPUT)]
     pub(crate) json: bool,
-    /// Print the result only.
-    #[arg(long, short, global = true, conflicts_with = "json")]
+    /// Say the result only.
+    #[arg(
+        long,
+        short,
+        global = true,
+        conflicts_with = "json",
+        hide_short_help = true,
+        help_heading = OUTPUT
+    )]
     pub(crate) quiet: bool,
-    /// Say everything that is known, and on standard error what is decided and how long it takes
-    /// (UNLADE_LOG filters that).
-    #[arg(long, short, global = true)]
+    /// Say everything that is known.
+    ///
+    /// On standard error it says what is decided and how long it takes; UNLADE_LOG filters that.
+    #[arg(long, short, global = true, help_heading = OUTPUT)]
     pub(crate) verbose: bool,
     /// Use colour: auto follows the terminal and NO_COLOR.
-    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    #[arg(
+        long,
+        global = true,
+        value_name = "WHEN",
+        default_value = "auto",
+        hide_short_help = true,
+        help_heading = OUTPUT
+    )]
     pub(crate) color: Color,
     /// Enter nothing in the ledger, and look nothing up in it.
-    #[arg(long, global = true)]
+    #[arg(long, global = true, hide_short_help = true, help_heading = OUTPUT)]
     pub(crate) no_ledger: bool,
     /// Folder for kit and ledger [default: `unlade` in the system's folder for programs' data].
     #[arg(
         long,
         global = true,
+        hide_short_help = true,
+        help_heading = OUTPUT,
         value_name = "DIR",
         env = "UNLADE_HOME",
         hide_env_values = true
@@ -94,72 +125,72 @@ pub(crate) enum Color {
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// Copy cards to every destination, read all copies back, and give the verdict.
+    /// Copy cards to two or more drives and check every copy.
     #[command(
-        long_about = "Copies each card to every destination in one read. Every file is written \
-            under a temporary name, flushed, read back from the device and compared before it gets \
-            its final name. At the end a manifest is written to every destination, and the verdict \
-            says whether the card may be formatted.\n\nRun the same command again after any stop: \
-            what was proven is read back once more and kept, the rest is done.\n\nAn offload in \
-            the card's place is copied further: each of its files is compared with its manifest \
+        long_about = "Copies each card to every drive in one read. Every file is written under a \
+            temporary name, flushed, read back from the drive and compared before it gets its \
+            final name. At the end a manifest is written to every drive, and the answer says \
+            whether the card may be formatted.\n\nRun the same command again after any stop: what \
+            was copied is checked again, the rest is done.\n\nAn offload in the card's place is \
+            copied further: each of its files is compared with its manifest \
             while it is read, and what differs is never copied as good. The verdict is about the \
             copies then; the offload itself counts as one of them when all of it was read from a \
-            device of its own and is equal.",
+            drive of its own and is equal.",
         after_help = "Example:  unlade copy /media/KITES --to /media/SSD-A --to \
             /media/SSD-B\n          unlade copy /media/SSD-A/20261125-KITES --to /media/SSD-C"
     )]
     Copy(CopyArgs),
-    /// Show what copy would do - room, names, files to copy - and write nothing.
+    /// Show what copy would do, and write nothing.
     #[command(
         after_help = "Example:  unlade plan /media/KITES --to /media/SSD-A --to /media/SSD-B"
     )]
     Plan(CopyArgs),
-    /// Answer "may I format this card?" from the offloads on the drives, without copying.
+    /// May I format this card? From the copies on the drives.
     #[command(
         long_about = "Lists the card and looks for offloads of it in and below the given folders. \
-            The card is proven if every file that it holds now stands on enough independent \
-            drives, was read back there when it was copied, and is as it was then. A sample of the \
+            The card is proven if every file that it holds now is on enough separate drives, was \
+            checked there when it was copied, and is as it was then. A sample of the \
             card is read for that, and whatever carries another date, is doubted by a manifest or \
             is another file by the word of a second one. New, changed and missing files, damaged \
-            records and too few drives are each told. With --reread the card and every copy are \
-            read again.\n\nWith --by-content any card is compared by what it holds: the other \
+            manifests and too few drives are each named. With --reread the card and every copy \
+            are read whole.\n\nWith --by-content any card is compared by what it holds: the other \
             slot's card, for instance.",
         after_help = "Example:  unlade prove /media/KITES --on /media/SSD-A --on /media/SSD-B"
     )]
     Prove(ProveArgs),
-    /// Show past offloads, and which cards of a job are proven, not proven or not seen.
+    /// Past offloads, and which cards of a shoot are proven or not seen.
     #[command(
         long_about = "Shows what the ledger remembers: one line for every copy and every question. \
-            With --shoot it shows one job: each card that was in a reader and its last verdict, \
+            With --shoot it shows one shoot: each card that was in a reader and its last verdict, \
             and how many of the announced cards nobody has seen. The ledger is a file of JSON \
             lines that is only ever appended to; no verdict rests on it.\n\nWith --shoot the exit \
             code is 0 when all announced cards were seen and are proven, else 1.",
         after_help = "Example:  unlade ledger --shoot kite-festival"
     )]
     Ledger(LedgerArgs),
-    /// Read offloads again from their drives and compare them with their manifests.
+    /// Compare offloads on the drives with their manifests.
     #[command(
-        long_about = "Reads every file of each offload again from its device and compares it with \
-            the manifest, today or in five years, wherever the offload lies now. Missing, changed \
-            and extra files are told apart; what computers leave behind is mentioned and no fault. \
+        long_about = "Reads every file of each offload from its drive and compares it with the \
+            manifest, today or in five years, wherever the offload is now. Missing, changed and \
+            extra files are named as such; what computers leave behind is mentioned and no fault. \
             The list and the page beside the manifest must still say what it says; a manifest that \
             is damaged, hostile or too large is refused. A signature that does not fit is a \
-            difference; one that does is told with the fingerprint of its key. Writes nothing.",
+            difference; one that does is shown with the fingerprint of its key. Writes nothing.",
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES \
             /media/SSD-B/20261125-KITES\n          unlade verify /media/SSD-A"
     )]
     Verify(VerifyArgs),
-    /// Measure how fast a card reads in this reader, against what its links allow.
+    /// Measure how fast a card reads in this reader.
     #[command(
         long_about = "Reads a bounded sample, spread over the whole card, past the computer's \
-            memory, and tells the rate over time, the middle and the slowest second, which share \
+            memory, and shows the rate over time, the middle and the slowest second, which share \
             of every known link that is and which of them limits, and how long a full card takes. \
             Says when the figure can't be trusted. Writes nothing to the card.\n\nIt works without \
             a kit; with --as and --in it is held against what the kit says of card and reader.",
         after_help = "Example:  unlade rate /media/KITES --as A1 --in blue"
     )]
     Rate(RateArgs),
-    /// Show or edit your cards, readers and drives (kit.toml).
+    /// Your cards, readers and drives (kit.toml).
     #[command(
         long_about = "Keeps what you know of your cards, readers and drives in kit.toml, in the \
             folder of --home, so that copy, plan, rate and weigh can reckon with it. You may edit \
@@ -174,7 +205,7 @@ pub(crate) enum Command {
         #[command(subcommand)]
         what: KitCommand,
     },
-    /// Reckon what a card can record, and what a faster part would save.
+    /// What a card can record, and what a faster part would save.
     #[command(
         long_about = "Answers questions about cards by plain arithmetic and prints what it \
             assumed. Nothing is measured and nothing is written. Rates and sizes carry their unit: \
@@ -188,21 +219,21 @@ pub(crate) enum Command {
         #[command(subcommand)]
         question: WeighCommand,
     },
-    /// Make the report page of an offload again from its manifest, or one page for a shoot's cards.
+    /// Make the page of an offload again, or one page for a shoot.
     #[command(
         long_about = "Makes the report page of an offload again from its manifest, byte for byte \
             what the copy made. Where the page is missing it is put in its place; a page that \
-            stands there is compared and never replaced. In a bag the page that its tag manifest \
+            is there is compared and never replaced. In a bag the page that its tag manifest \
             names is put there and no other, as after a change of version. --to makes it anywhere \
-            else.\n\nWith --shoot it makes one page for all cards of a job: how many are proven, \
-            which are not and which nobody has seen, and where the copies lie. It is made from \
+            else.\n\nWith --shoot it makes one page for all cards of a shoot: how many are proven, \
+            which are not and which nobody has seen, and where the copies are. It is made from \
             this computer's ledger, as shoot-NAME.html in the current folder or where --to says; \
             the manifests on the drives are the proof.",
         after_help = "Example:  unlade report /media/SSD-A/20261125-KITES --to \
             ./kites.html\n          unlade report --shoot kite-festival --to ./festival.html"
     )]
     Report(ReportArgs),
-    /// Do the whole job on a made-up card in a temporary folder; needs no set-up.
+    /// See it at work on a made-up card; needs no set-up.
     #[command(
         long_about = "Makes a small card of its own (a kite festival: stills, raws, clips), \
             offloads it to two folders, shows what PROVEN needs, then flips one bit in one copy \
@@ -240,56 +271,86 @@ pub(crate) enum Command {
 
 #[derive(Clone, Debug, Args)]
 pub(crate) struct CopyArgs {
-    /// The mounted cards, each with its own offload and verdict; in different readers they are read
-    /// at the same time, unless a destination is a hard disk. Several stand before --to. Or an
-    /// offload, to make a further proven copy of it when its card is long gone.
-    #[arg(required = true, value_name = "CARD")]
+    /// The mounted cards, or an offload to copy further.
+    ///
+    /// Each card gets an offload and an answer of its own; in different readers they are read at
+    /// the same time, unless a drive is a hard disk. Several come before --to. An offload is
+    /// copied further when its card is long gone.
+    #[arg(required = true, value_name = "CARD", help_heading = WHAT)]
     pub(crate) cards: Vec<Utf8PathBuf>,
-    /// A folder on a drive; give one for each copy.
-    #[arg(long, short, value_name = "DIR")]
+    /// A folder on a drive; one for each copy.
+    #[arg(long, short, value_name = "DIR", help_heading = WHERE)]
     pub(crate) to: Vec<Utf8PathBuf>,
-    /// Name of the offload's folder on every destination [default: YYYYMMDD-LABEL, with the card's
-    /// name in the kit as label where it has one].
-    #[arg(long, short, value_name = "NAME")]
+    /// The offload's folder [default: YYYYMMDD-LABEL].
+    ///
+    /// It has this name on every drive. The label is the card's name in the kit where it has one.
+    #[arg(long, short, value_name = "NAME", help_heading = WHERE)]
     pub(crate) name: Option<String>,
+    /// written, readback or reread [default: readback].
+    ///
     /// How far to prove: written never says PROVEN, reread reads the card a second time.
-    #[arg(long, value_name = "LEVEL", default_value = "readback")]
+    #[arg(
+        long,
+        value_name = "LEVEL",
+        default_value = "readback",
+        help_heading = HOW_SURE,
+        hide_possible_values = true,
+        hide_default_value = true
+    )]
     pub(crate) proof: ProofArg,
-    /// Copies on independent devices that PROVEN needs.
+    /// Copies on separate drives that PROVEN needs.
     #[arg(
         long,
         value_name = "N",
         default_value_t = 2,
         value_parser = clap::value_parser!(u64).range(1..=16),
+        help_heading = HOW_SURE
     )]
     pub(crate) copies: u64,
-    /// You state that drives that the system cannot tell apart are separate devices; the
-    /// manifest records it.
-    #[arg(long)]
+    /// Drives that look like one are separate; the manifest says that you said so.
+    #[arg(long, help_heading = HOW_SURE, hide_short_help = true)]
     pub(crate) separate: bool,
-    /// Leave the files that earlier offloads of this very card on every destination prove already
-    /// (same path, size and date; not read again unless --proof reread). The verdict covers the
-    /// whole card.
-    #[arg(long)]
+    /// Skip what earlier offloads on the drives prove.
+    ///
+    /// Files that earlier offloads of this very card prove on every drive (same path, size and
+    /// date; not read unless --proof reread). The answer covers the whole card.
+    #[arg(long, help_heading = WHAT)]
     pub(crate) only_new: bool,
-    /// Further hashes from the same read, set apart by commas: md5, sha1, sha256, sha512, xxh128,
-    /// xxh3, xxh64; each gets its list in `_unlade`, for other programs to check.
-    #[arg(long, value_name = "HASHES", value_delimiter = ',')]
+    /// Further hashes in the same pass: sha256, md5 and others.
+    ///
+    /// Set apart by commas: md5, sha1, sha256, sha512, xxh128, xxh3, xxh64. Each gets its list in
+    /// `_unlade`, for other programs to check.
+    #[arg(
+        long,
+        value_name = "HASHES",
+        value_delimiter = ',',
+        help_heading = HOW_SURE,
+        hide_short_help = true
+    )]
     pub(crate) also: Vec<Also>,
-    /// How the offload lies on the drives: the card's tree in its own folder, or a bag for an
-    /// archive that asks for one (BagIt 1.0, RFC 8493; makes SHA-256 too). Its lists are checked
-    /// from the offload's folder in both [default: plain, or as the offload was begun].
-    #[arg(long, value_name = "LAYOUT")]
+    /// The form of the offload [default: plain, or as it was begun].
+    ///
+    /// The card's files in their own folder, or a bag for an archive that asks for one (BagIt 1.0,
+    /// RFC 8493; makes SHA-256 too). Its lists are checked from the offload's folder in both.
+    #[arg(long, value_name = "LAYOUT", help_heading = WHERE, hide_short_help = true)]
     pub(crate) layout: Option<LayoutArg>,
-    /// Sign the manifest with this private Ed25519 key (OpenSSH's form, without a passphrase), for
-    /// `unlade verify` and `ssh-keygen -Y verify` (namespace unlade-manifest) to check.
-    #[arg(long, value_name = "KEY")]
+    /// Sign the manifest with this private key.
+    ///
+    /// Ed25519 in OpenSSH's form, without a passphrase; `unlade verify` and `ssh-keygen -Y verify`
+    /// (namespace unlade-manifest) check it.
+    #[arg(long, value_name = "KEY", help_heading = HOW_SURE, hide_short_help = true)]
     pub(crate) sign: Option<Utf8PathBuf>,
     /// Only show what would be done, like plan.
-    #[arg(long)]
+    #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
     pub(crate) dry_run: bool,
     /// Say what will not be done by then: 14m, 1h30m.
-    #[arg(long, value_name = "TIME", value_parser = deadline::parse)]
+    #[arg(
+        long,
+        value_name = "TIME",
+        value_parser = deadline::parse,
+        hide_short_help = true,
+        help_heading = SPEED
+    )]
     pub(crate) deadline: Option<std::time::Duration>,
     #[command(flatten)]
     pub(crate) names: KitNames,
@@ -350,11 +411,13 @@ impl From<ProofArg> for Level {
 /// Names of the kit.
 #[derive(Clone, Debug, Default, Args)]
 pub(crate) struct KitNames {
-    /// The card's name in the kit; a card is also recognised by its volume.
-    #[arg(long = "as", value_name = "CARDNAME")]
+    /// The card's name in the kit.
+    ///
+    /// A card is also recognised by its volume.
+    #[arg(long = "as", value_name = "CARDNAME", help_heading = WHAT, hide_short_help = true)]
     pub(crate) as_card: Option<String>,
     /// The reader's name in the kit.
-    #[arg(long = "in", value_name = "READERNAME")]
+    #[arg(long = "in", value_name = "READERNAME", help_heading = WHAT, hide_short_help = true)]
     pub(crate) in_reader: Option<String>,
 }
 
@@ -416,29 +479,33 @@ fn sample_size(text: &str) -> Result<u64, WrongValue> {
 #[derive(Clone, Debug, Args)]
 pub(crate) struct ProveArgs {
     /// The mounted card.
-    #[arg(value_name = "CARD")]
+    #[arg(value_name = "CARD", help_heading = WHAT)]
     pub(crate) card: Utf8PathBuf,
-    /// A folder on a drive: an offload, or one that holds offloads (three levels deep at most)
-    /// [default: the places that the ledger knows for this card].
-    #[arg(long, value_name = "DIR")]
+    /// A folder on a drive with an offload, or with several.
+    ///
+    /// Offloads are looked for three folders deep at most [default: the places that the ledger
+    /// knows for this card].
+    #[arg(long, value_name = "DIR", help_heading = WHERE)]
     pub(crate) on: Vec<Utf8PathBuf>,
-    /// Copies on independent devices that PROVEN needs.
+    /// Copies on separate drives that PROVEN needs.
     #[arg(
         long,
         value_name = "N",
         default_value_t = 2,
         value_parser = clap::value_parser!(u64).range(1..=16),
+        help_heading = HOW_SURE
     )]
     pub(crate) copies: u64,
-    /// You state that drives which the system cannot tell apart are separate devices.
-    #[arg(long)]
+    /// Drives that look like one are separate.
+    #[arg(long, help_heading = HOW_SURE)]
     pub(crate) separate: bool,
-    /// Read the card and every copy again.
-    #[arg(long)]
+    /// Read the card and every copy whole.
+    #[arg(long, help_heading = HOW_SURE)]
     pub(crate) reread: bool,
-    /// Compare by content only: read this card and find its files in the offloads, whatever card
-    /// they came from.
-    #[arg(long)]
+    /// Compare by content, whatever card it came from.
+    ///
+    /// The card is read, and its files are looked for in the offloads by what they hold.
+    #[arg(long, help_heading = HOW_SURE)]
     pub(crate) by_content: bool,
     #[command(flatten)]
     pub(crate) set: ShootArgs,
@@ -446,13 +513,16 @@ pub(crate) struct ProveArgs {
 
 #[derive(Clone, Debug, Args)]
 pub(crate) struct VerifyArgs {
-    /// Folders of offloads (those that hold `_unlade`), or drives: all offloads on them, three
-    /// folders deep at most.
-    #[arg(required = true, value_name = "OFFLOAD")]
+    /// Folders of offloads, or drives with offloads.
+    ///
+    /// An offload holds `_unlade`. On a drive they are looked for three folders deep at most.
+    #[arg(required = true, value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,
-    /// Expect the manifests to be signed by a public key of this file (as `ssh-keygen` writes them,
-    /// one a line); without a signature by one of them the offload differs.
-    #[arg(long, value_name = "FILE")]
+    /// Public keys, one of which must have signed.
+    ///
+    /// As `ssh-keygen` writes them, one a line; without a signature by one of them the offload is
+    /// not intact.
+    #[arg(long, value_name = "FILE", help_heading = HOW_SURE)]
     pub(crate) signed_by: Option<Utf8PathBuf>,
 }
 

@@ -1,5 +1,6 @@
 //! Owns what the command line says of a shoot.
 
+use crate::cli::args::group::WHAT;
 use crate::cli::wrong_value::WrongValue;
 use clap::Args;
 use unlade::ledger::ExpectedCards;
@@ -8,25 +9,30 @@ use unlade::ledger::shoot::{CARDS_MAX, parse_labels};
 /// The longest name of a shoot, in bytes.
 const NAME_BYTES_MAX: usize = 200;
 
-/// The job that a card belongs to.
+/// The shoot that a card belongs to.
 #[derive(Clone, Debug, Default, Args)]
-#[command(next_help_heading = "Shoot (the cards that belong together)")]
 pub(crate) struct ShootArgs {
-    /// Name of the job (festival, wedding): its cards are counted in the ledger, and every verdict
-    /// tells which are proven and which nobody has seen.
-    #[arg(long, short, value_name = "NAME")]
+    /// The shoot that the cards belong to.
+    ///
+    /// Its cards are counted in the ledger, and every answer says which are proven and which nobody
+    /// has seen.
+    #[arg(long, short, value_name = "NAME", help_heading = WHAT)]
     pub(crate) shoot: Option<ShootName>,
-    /// How many cards the job has; say it once.
+    /// How many cards the shoot has; say it once.
     #[arg(
         long,
         value_name = "N",
+        hide_short_help = true,
+        help_heading = WHAT,
         requires = "shoot",
         value_parser = clap::value_parser!(u64).range(1..),
     )]
     pub(crate) expect: Option<u64>,
-    /// The labels of the job's cards, set apart by commas: A1,A2,B1.
+    /// The labels of the shoot's cards, set apart by commas: A1,A2,B1.
     #[arg(
         long,
+        help_heading = WHAT,
+        hide_short_help = true,
         value_name = "LABELS",
         requires = "shoot",
         conflicts_with = "expect"

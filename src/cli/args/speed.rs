@@ -1,6 +1,7 @@
 //! Owns what the command line says of cards, readers and drives: from `--bus`, `--reads`, `--link`
 //! and `--writes` to a chain. What the kit knows of a card or reader belongs into the same chain.
 
+use crate::cli::args::group::SPEED;
 use crate::cli::wrong_value::WrongValue;
 use clap::Args;
 use unlade::kit::{RATE_MAX, RATE_MIN};
@@ -12,19 +13,29 @@ use unlade::units::MegabytesPerS;
 
 /// What is known of card, reader and drives; only the expected speed depends on it.
 #[derive(Clone, Debug, Default, Args)]
-#[command(next_help_heading = "Speed (what you know; it changes no copy and no verdict)")]
+#[command(next_help_heading = SPEED)]
 pub(crate) struct SpeedArgs {
     /// The card's bus, such as uhs-i, uhs-ii or cfe2-b; an unknown one is answered with the list.
-    #[arg(long, value_name = "ID")]
+    #[arg(long, value_name = "ID", hide_short_help = true)]
     pub(crate) bus: Option<BusArg>,
     /// The read rate on the card's label in MB/s.
-    #[arg(long, value_name = "MBPS", allow_hyphen_values = true)]
+    #[arg(
+        long,
+        value_name = "MBPS",
+        allow_hyphen_values = true,
+        hide_short_help = true
+    )]
     pub(crate) reads: Option<ReadsArg>,
     /// The reader's link to the computer, such as usb2, usb3-5g or usb3-10g.
-    #[arg(long, value_name = "ID")]
+    #[arg(long, value_name = "ID", hide_short_help = true)]
     pub(crate) link: Option<LinkArg>,
     /// What each drive sustains when it is written, in MB/s, in the order of --to: 450,110.
-    #[arg(long, value_name = "MBPS,MBPS", allow_hyphen_values = true)]
+    #[arg(
+        long,
+        value_name = "MBPS,MBPS",
+        allow_hyphen_values = true,
+        hide_short_help = true
+    )]
     pub(crate) writes: Option<WritesArg>,
 }
 

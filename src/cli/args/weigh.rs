@@ -13,6 +13,7 @@ use unlade::units::{GB, MegabytesPerS};
 pub(crate) enum WeighCommand {
     /// How long a card records, and whether its write class sustains the bit rate.
     #[command(
+        override_usage = "unlade weigh footage --at <RATE> --room <SIZE> [OPTIONS]",
         long_about = "Reckons minutes of footage from a capacity and a bit rate, and holds the bit \
             rate against the write class printed on the card. A class is a guaranteed minimum of \
             writing; the large figure on a card is how fast it reads and says nothing of writing, \
@@ -22,16 +23,18 @@ pub(crate) enum WeighCommand {
         after_help = "Example:  unlade weigh footage --at 100Mb/s --room 128GB --class V30"
     )]
     Footage(FootageArgs),
-    /// How many frames a burst has until the buffer is full, and how long it takes to clear.
+    /// How many frames a burst has, and how long its buffer takes to clear.
     #[command(
+        override_usage = "unlade weigh burst --fps <N> --frame <SIZE> --buffer <SIZE> --writes <RATE>",
         long_about = "Reckons when the buffer of a camera is full and how long the card then needs \
             to take it all. --writes is what the card takes in that camera, not the figure on its \
             label: time a clearing buffer, or use the card's write class as the least it can be.",
         after_help = "Example:  unlade weigh burst --fps 20 --frame 50MB --buffer 2GB --writes 250"
     )]
     Burst(BurstArgs),
-    /// What a faster card, reader, port or drive would save, with every other link counted.
+    /// What a faster card, reader, port or drive would save.
     #[command(
+        override_usage = "unlade weigh upgrade --offload <SIZE> --new-... [OPTIONS]",
         long_about = "Reckons what a part would save per offload and per year. Every other link \
             counts: the slowest that is left takes over, which is why the figure on the box is \
             nearly always wrong. A part is given as the MB/s that it gives, by its name in the \
@@ -44,7 +47,7 @@ pub(crate) enum WeighCommand {
             `copy_s` and `read_back_s` are the two one after the other, `rolled_s` is both at \
             once, and so are `a_year_h`, `helps` and the price.",
         after_help = "Example:  unlade weigh upgrade --offload 220GB --per-year 40 --reader 90 \
-            --drives 110/115 --new-reader 250 --price \"60 EUR\""
+            --drives 110/115 --new-reader 250 --price 60"
     )]
     Upgrade(Box<UpgradeArgs>),
 }
@@ -142,16 +145,18 @@ pub(crate) struct UpgradeArgs {
     /// Offloads in a year.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     pub(crate) per_year: Option<u32>,
-    /// Card as it is: MB/s that it gives, its name in the kit, or its bus.
+    /// Card as it is: MB/s, name in the kit, or bus.
     #[arg(long, value_name = "CARD")]
     pub(crate) card: Option<PartArg>,
-    /// Reader as it is: MB/s that it gives, its name in the kit, its slot or its link.
+    /// Reader as it is: MB/s, kit name, slot or link.
     #[arg(long, value_name = "READER")]
     pub(crate) reader: Option<PartArg>,
-    /// Port as it is: MB/s that it gives, or its link (usb2, usb3-5g).
+    /// Port as it is: MB/s, or link (usb2, usb3-5g).
     #[arg(long, value_name = "PORT")]
     pub(crate) port: Option<PartArg>,
-    /// Drives as they are: MB/s that each writes and reads back (110/115), or names in the kit.
+    /// Drives as they are: MB/s (110/115) or kit names.
+    ///
+    /// What each writes and reads back, set apart by commas.
     #[arg(long, value_name = "DRIVE", value_delimiter = ',')]
     pub(crate) drives: Vec<DriveArg>,
     /// Card to be weighed.
@@ -163,10 +168,10 @@ pub(crate) struct UpgradeArgs {
     /// Port to be weighed.
     #[arg(long, value_name = "PORT")]
     pub(crate) new_port: Option<PartArg>,
-    /// Drives to be weighed; those that stay are listed as well.
+    /// Drives to be weighed, with those that stay.
     #[arg(long, value_name = "DRIVE", value_delimiter = ',', requires = "drives")]
     pub(crate) new_drives: Vec<DriveArg>,
-    /// Price of it all in any currency: 60, "60 EUR".
+    /// Price of it all, in any currency: 60.
     #[arg(long, value_name = "PRICE", requires = "per_year", value_parser = Price::parse)]
     pub(crate) price: Option<Price>,
 }

@@ -94,3 +94,43 @@ fn help_can_be_asked_for_as_a_command() {
     work.run("help kit add").exits(0).says("unlade kit add");
     work.run("help no-such-command").exits(2);
 }
+
+/// 24 rows of 80 columns: what a terminal shows at once.
+#[test]
+fn short_help_is_on_one_screen() {
+    let work = Work::new("short-help");
+    let commands = [
+        "",
+        "copy",
+        "plan",
+        "prove",
+        "verify",
+        "rate",
+        "ledger",
+        "report",
+        "demo",
+        "schema",
+        "completions",
+        "man",
+        "kit",
+        "kit list",
+        "kit add",
+        "kit add card",
+        "kit add reader",
+        "kit add drive",
+        "kit remove",
+        "weigh",
+        "weigh footage",
+        "weigh burst",
+        "weigh upgrade",
+    ];
+    for command in commands {
+        let ran = work.run(format!("{command} -h").trim());
+        let lines: Vec<&str> = ran.exits(0).out.lines().collect();
+        assert!(lines.len() <= 24, "{} rows: {ran}", lines.len());
+        let is_wide = |line: &&&str| line.chars().count() > 80;
+        assert_eq!(lines.iter().find(is_wide), None, "{ran}");
+        let all = work.run(format!("{command} --help").trim());
+        assert!(all.exits(0).out.lines().count() >= lines.len(), "{all}");
+    }
+}

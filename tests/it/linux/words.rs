@@ -479,8 +479,20 @@ fn flags_stand_under_their_own_heading() {
     let work = Work::new("headings");
     let help = work.run("copy --help").out.clone();
     let at = |text: &str| help.find(text).unwrap_or_else(|| panic!("no {text}"));
-    assert!(at("--writes") < at("Shoot (the cards that belong together)"));
-    assert!(at("Shoot (the cards that belong together)") < at("--shoot"));
+    let groups = ["What:", "Where:", "How sure:", "Output:", "Speed ("];
+    assert!(
+        groups.windows(2).all(|two| at(two[0]) < at(two[1])),
+        "{help}"
+    );
+    for (flag, group, next) in [
+        ("--shoot", "What:", "Where:"),
+        ("--to", "Where:", "How sure:"),
+        ("--copies", "How sure:", "Output:"),
+    ] {
+        let rows = &help[at(group)..at(next)];
+        assert!(rows.contains(&format!("{flag} ")), "{flag}: {help}");
+    }
+    assert!(at("--writes") > at("Speed ("), "{help}");
     work.run("schema --help").says("versions 1 and 2");
 }
 
