@@ -220,7 +220,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -s v -l verbose -d 'Say everything that is known'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -f -a "footage" -d 'How long a card records, and whether its write class sustains the bit rate'
-complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -f -a "burst" -d 'How many frames a burst has until the buffer is full, and how long it takes to clear'
+complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -f -a "burst" -d 'How many frames a burst has, and how long its buffer takes to clear'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and not __fish_seen_subcommand_from footage burst upgrade" -f -a "upgrade" -d 'What a faster card, reader, port or drive would save'
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from footage" -l at -d 'The bit rate of the recording: 100Mb/s (megabits) or 12.5MB/s (megabytes)' -r
 complete -c unlade -n "__fish_unlade_using_subcommand weigh; and __fish_seen_subcommand_from footage" -l room -d 'Capacity of the card, 128GB; of both cards if they record the same, 128GB,64GB' -r
@@ -337,5 +337,5 @@ complete -c unlade -n "__fish_unlade_using_subcommand help; and __fish_seen_subc
 complete -c unlade -n "__fish_unlade_using_subcommand help; and __fish_seen_subcommand_from kit" -f -a "add" -d 'Add a card, reader or drive, or change one with --update'
 complete -c unlade -n "__fish_unlade_using_subcommand help; and __fish_seen_subcommand_from kit" -f -a "remove" -d 'Remove a card, reader or drive from the kit; nothing else is touched'
 complete -c unlade -n "__fish_unlade_using_subcommand help; and __fish_seen_subcommand_from weigh" -f -a "footage" -d 'How long a card records, and whether its write class sustains the bit rate'
-complete -c unlade -n "__fish_unlade_using_subcommand help; and __fish_seen_subcommand_from weigh" -f -a "burst" -d 'How many frames a burst has until the buffer is full, and how long it takes to clear'
+complete -c unlade -n "__fish_unlade_using_subcommand help; and __fish_seen_subcommand_from weigh" -f -a "burst" -d 'How many frames a burst has, and how long its buffer takes to clear'
 complete -c unlade -n "__fish_unlade_using_subcommand help; and __fish_seen_subcommand_from weigh" -f -a "upgrade" -d 'What a faster card, reader, port or drive would save'
