@@ -25,8 +25,7 @@ pub(crate) enum WeighCommand {
     Footage(FootageArgs),
     /// How many frames a burst has, and how long its buffer takes to clear.
     #[command(
-        override_usage = "unlade weigh burst --fps <N> --frame <SIZE> --buffer <SIZE> --writes \
-            <RATE>",
+        override_usage = "unlade weigh burst --fps <N> --frame <SIZE> --writes <MBPS> [OPTIONS]",
         long_about = "Reckons when the buffer of a camera is full and how long the card then needs \
             to take it all. --writes is what the card takes in that camera, not the figure on its \
             label: time a clearing buffer, or use the card's write class as the least it can be.",
