@@ -48,7 +48,7 @@ complete -c unlade -n "__fish_unlade_needs_command" -f -a "schema" -d 'Print the
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "completions" -d 'Print a completion script for a shell'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "man" -d 'Write the manual pages into a folder'
 complete -c unlade -n "__fish_unlade_needs_command" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
-complete -c unlade -n "__fish_unlade_using_subcommand copy" -s t -l to -d 'A folder on a drive; one for each copy' -r
+complete -c unlade -n "__fish_unlade_using_subcommand copy" -s t -l to -d 'A folder on a drive, or its kit name' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s n -l name -d 'The offload\'s folder [default: YYYYMMDD-LABEL]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l proof -d 'written, readback or reread [default: readback]' -r -f -a "written\t'Flushed to the drive only'
 readback\t'Every copy read back from its device'
@@ -80,7 +80,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand copy" -l json -d 'One JSON
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s q -l quiet -d 'Say the result only'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s v -l verbose -d 'Say everything that is known'
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
-complete -c unlade -n "__fish_unlade_using_subcommand plan" -s t -l to -d 'A folder on a drive; one for each copy' -r
+complete -c unlade -n "__fish_unlade_using_subcommand plan" -s t -l to -d 'A folder on a drive, or its kit name' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -s n -l name -d 'The offload\'s folder [default: YYYYMMDD-LABEL]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l proof -d 'written, readback or reread [default: readback]' -r -f -a "written\t'Flushed to the drive only'
 readback\t'Every copy read back from its device'
@@ -112,7 +112,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand plan" -l json -d 'One JSON
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -s q -l quiet -d 'Say the result only'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -s v -l verbose -d 'Say everything that is known'
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
-complete -c unlade -n "__fish_unlade_using_subcommand prove" -l on -d 'A folder on a drive with an offload, or with several' -r
+complete -c unlade -n "__fish_unlade_using_subcommand prove" -l on -d 'A folder on a drive, or its kit name' -r
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l copies -d 'Copies on separate drives that PROVEN needs' -r
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -s s -l shoot -d 'The shoot that the cards belong to' -r
 complete -c unlade -n "__fish_unlade_using_subcommand prove" -l expect -d 'How many cards the shoot has; say it once' -r

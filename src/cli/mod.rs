@@ -73,8 +73,10 @@ pub(crate) fn main() -> Exit {
         host: host_name(),
     };
     signals::beside_the_main_thread(|| {
-        places::find(&mut cli.command, &tools);
-        let exit = on_card::refuse_on_card(&cli, out, &tools);
+        let found = places::find(&mut cli.command, &cli.common, out, &tools);
+        let exit = found
+            .err()
+            .or_else(|| on_card::refuse_on_card(&cli, out, &tools));
         let exit = exit.unwrap_or_else(|| run(&cli, out, &tools));
         let _at_work = signals::AtWork::begin();
         out::flush(&tools.cancel);

@@ -2,7 +2,7 @@
 
 use super::backing::Backing;
 use crate::digest::Digest;
-use camino::Utf8Path;
+use camino::{Utf8Path, Utf8PathBuf};
 use std::fmt::Debug;
 
 /// What is known of a mounted folder: its identity, its file system and its room.
@@ -61,6 +61,15 @@ pub struct FolderFacts {
     pub only_from_memory: Option<String>,
     /// (device, inode) of every image file that the volume is shown from, the nearest first.
     pub images: Vec<(u64, u64)>,
+}
+
+/// Where a volume is mounted.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MountedFolder {
+    /// The root of its mount.
+    pub path: Utf8PathBuf,
+    /// Its disk can be unplugged, where the system tells.
+    pub is_removable: Option<bool>,
 }
 
 impl FolderFacts {

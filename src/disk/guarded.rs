@@ -5,8 +5,8 @@
 use super::buffer::Chunk;
 use super::hardware::DeviceInfo;
 use super::{
-    Anchor, Claim, Count, Disk, FolderFacts, Journal, PartFile, ReadBackWay, Settling, Source,
-    Stamp, Stat, TreeKind, WalkEntry,
+    Anchor, Claim, Count, Disk, FolderFacts, Journal, MountedFolder, PartFile, ReadBackWay,
+    Settling, Source, Stamp, Stat, TreeKind, WalkEntry,
 };
 use crate::error::Interruption;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -178,6 +178,11 @@ where
     D: Deref + Debug + Send + Sync,
     D::Target: Disk,
 {
+    fn mounted(&self) -> io::Result<Option<Vec<MountedFolder>>> {
+        self.check()?;
+        self.disk.mounted()
+    }
+
     fn anchor(&self, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<Anchor> {
         let _call = self.reads(folder)?;
         self.disk.anchor(folder, facts)

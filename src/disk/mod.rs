@@ -22,7 +22,7 @@ mod recorded;
 pub mod topology;
 
 pub use entry::{EntryKind, Sight, Sights, Stamp, Stat, WalkEntry};
-pub use facts::{FolderFacts, far_end};
+pub use facts::{FolderFacts, MountedFolder, far_end};
 
 use crate::error::{Cause, Problem};
 use buffer::Chunk;
@@ -234,6 +234,11 @@ pub trait Disk: Send + Sync + Debug {
         } else {
             Err(io::Error::other(crate::error::Interruption))
         }
+    }
+    /// Returns where the volumes of this computer's disks are mounted now, the system's own among
+    /// them; `None` on systems that are not asked.
+    fn mounted(&self) -> io::Result<Option<Vec<MountedFolder>>> {
+        Ok(None)
     }
     /// Returns what is known of a folder; fails when the device behind it is gone.
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts>;

@@ -78,6 +78,7 @@ impl KitEntry {
                 text("note", r.note.as_deref());
             }
             Self::Drive(d) => {
+                text("folder", d.folder.as_deref());
                 text("note", d.note.as_deref());
                 out.extend(d.writes.map(|r| ("writes", number(r))));
                 out.extend(d.reads.map(|r| ("reads", number(r))));
@@ -220,6 +221,7 @@ fn merged(mut kit: Kit, entry: &KitEntry) -> Result<(KitEntry, Kit), EditError> 
             drive.writes = new.writes.or(drive.writes);
             drive.reads = new.reads.or(drive.reads);
             drive.spins = new.spins.or(drive.spins);
+            drive.folder = new.folder.clone().or_else(|| drive.folder.take());
             drive.note = new.note.clone().or_else(|| drive.note.take());
             extend(&mut drive.volumes, &new.volumes);
             KitEntry::Drive(drive.clone())

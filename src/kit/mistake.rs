@@ -107,6 +107,9 @@ pub enum Mistake {
     /// Text that a terminal cannot show.
     #[error("holds a character that cannot be shown")]
     Unshowable,
+    /// No way from the top of a volume.
+    #[error("must be the way from the top of the drive, as photos/2026, without `..`")]
+    NoFolder,
     /// No bus or link.
     #[error("{0}")]
     Link(NoLink),

@@ -29,6 +29,8 @@ pub const VOLUME_BYTES_MAX: usize = 128;
 pub const RATE_MIN: f64 = 0.1;
 /// Fastest rate that an entry may have, in MB/s; above every row of the link table.
 pub const RATE_MAX: f64 = 100_000.0;
+/// The way from the top of a volume to itself.
+pub const TOP: &str = ".";
 
 /// What an entry of the kit describes.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -61,7 +63,9 @@ impl KitEntryKind {
                 "name", "reads", "bus", "class", "readers", "volumes", "note",
             ],
             Self::Reader => &["name", "bus", "link", "note"],
-            Self::Drive => &["name", "writes", "reads", "spins", "volumes", "note"],
+            Self::Drive => &[
+                "name", "writes", "reads", "spins", "volumes", "folder", "note",
+            ],
         }
     }
 }
@@ -119,6 +123,9 @@ pub struct KitDrive {
     pub spins: Option<bool>,
     /// Identities of its volumes.
     pub volumes: Vec<String>,
+    /// Where copies go on it: the way from the top of its volume, with `/`; `.` is the top itself,
+    /// as nothing is.
+    pub folder: Option<String>,
     /// Whatever the person wants to remember.
     pub note: Option<String>,
 }

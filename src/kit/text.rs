@@ -17,6 +17,9 @@ pub(super) const FAULTS_MAX: usize = 20;
 /// Longest note in bytes.
 const NOTE_BYTES_MAX: usize = 1_000;
 
+/// Longest way to a folder in bytes.
+const FOLDER_BYTES_MAX: usize = 1_000;
+
 /// What a new kit begins with.
 pub const NEW: &str = "\
 # The kit of unlade: cards, readers and drives. Rates are in MB/s (10^6 bytes a second).
@@ -230,6 +233,7 @@ impl Parser<'_> {
                     reads: fields.rate("reads"),
                     spins: fields.yes_or_no("spins"),
                     volumes: fields.list("volumes", VOLUME_BYTES_MAX),
+                    folder: fields.folder(),
                     note: fields.string("note", NOTE_BYTES_MAX),
                 };
                 self.kit.drives.push(drive);
@@ -368,6 +372,17 @@ impl Fields<'_, '_> {
                 None
             }
         }
+    }
+
+    fn folder(&mut self) -> Option<String> {
+        let folder = self.string("folder", FOLDER_BYTES_MAX)?;
+        let is_odd = |part: &str| part.is_empty() || part == ".." || part.contains('\\');
+        if folder.split('/').any(is_odd) {
+            let at = start(self.table.get("folder").and_then(Item::span));
+            self.fault(at, "folder", Mistake::NoFolder);
+            return None;
+        }
+        Some(folder)
     }
 
     fn name(&mut self) -> String {

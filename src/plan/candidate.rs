@@ -45,6 +45,8 @@ pub struct Candidate {
     pub earlier_notes: Vec<String>,
     /// Bytes that other runs at work on the volume have yet to write.
     pub others_bytes: u64,
+    /// The drive's name in the kit.
+    pub kit_name: Option<String>,
 }
 
 /// What the person asked for, as far as the plan needs it.

@@ -178,6 +178,7 @@ pub(super) fn destination_at_start(
         given: candidate.given.clone(),
         root: candidate.given.join(shape.name),
         payload: shape.layout.payload(&candidate.given.join(shape.name)),
+        kit_name: candidate.kit_name.clone(),
         facts: facts.clone(),
         exists: standing.exists,
         folders_present: present(standing, |path, stat| {

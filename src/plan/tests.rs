@@ -92,6 +92,7 @@ fn candidate(spot: Spot) -> Candidate {
         earlier: Vec::new(),
         earlier_notes: Vec::new(),
         others_bytes: 0,
+        kit_name: None,
     }
 }
 

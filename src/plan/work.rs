@@ -72,6 +72,8 @@ pub struct PlannedDestination {
     pub root: Utf8PathBuf,
     /// The folder of the card's tree inside it.
     pub payload: Utf8PathBuf,
+    /// The drive's name in the kit.
+    pub kit_name: Option<String>,
     /// What the system said of `DIR`.
     pub facts: FolderFacts,
     /// Whether `DIR/NAME` stands there already.

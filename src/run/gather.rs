@@ -304,19 +304,22 @@ pub(super) fn bear_out(
         _ => Default::default(),
     };
     let all = found.into_iter().zip(sampled);
-    all.map(|((spot, around), sampled)| {
-        let (earlier, earlier_notes) = earlier_on(&spot);
-        Candidate {
-            given: spot.given,
-            facts: spot.facts,
-            standing: spot.standing,
-            unmounted: around.unmounted,
-            within_offload: around.within_offload,
-            others_bytes: around.others_bytes,
-            sampled,
-            earlier,
-            earlier_notes,
-        }
-    })
-    .collect()
+    let kit_name = |index: usize| job.known.drives.get(index).cloned().flatten();
+    all.enumerate()
+        .map(|(index, ((spot, around), sampled))| {
+            let (earlier, earlier_notes) = earlier_on(&spot);
+            Candidate {
+                given: spot.given,
+                facts: spot.facts,
+                standing: spot.standing,
+                unmounted: around.unmounted,
+                within_offload: around.within_offload,
+                others_bytes: around.others_bytes,
+                sampled,
+                earlier,
+                earlier_notes,
+                kit_name: kit_name(index),
+            }
+        })
+        .collect()
 }

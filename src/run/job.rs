@@ -52,6 +52,8 @@ pub struct KnownBefore {
     pub card: Option<String>,
     /// The reader's name in the kit.
     pub reader: Option<String>,
+    /// The drives' names in the kit, in the order of the destinations.
+    pub drives: Vec<Option<String>>,
     /// Earlier jobs.
     pub ledger: Arc<Ledger>,
 }

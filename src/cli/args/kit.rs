@@ -144,7 +144,8 @@ pub(crate) struct DriveArgs {
     /// wrong thing.
     #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
     pub(crate) spins: Option<bool>,
-    /// Where it is plugged in now, so that it is recognised by its volume.
+    /// The folder for copies on it, where it is plugged in now: it is then recognised by its volume
+    /// and found by its name.
     #[arg(long, value_name = "DIR")]
     pub(crate) at: Option<Utf8PathBuf>,
     /// Whatever you want to remember.

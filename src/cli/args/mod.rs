@@ -278,8 +278,10 @@ pub(crate) struct CopyArgs {
     /// copied further when its card is long gone.
     #[arg(required = true, value_name = "CARD", help_heading = WHAT)]
     pub(crate) cards: Vec<Utf8PathBuf>,
-    /// A folder on a drive; one for each copy.
-    #[arg(long, short, value_name = "DIR", help_heading = WHERE)]
+    /// A folder on a drive, or its kit name.
+    ///
+    /// Give one for each copy.
+    #[arg(long, short, value_name = "DRIVE", help_heading = WHERE)]
     pub(crate) to: Vec<Utf8PathBuf>,
     /// The offload's folder [default: YYYYMMDD-LABEL].
     ///
@@ -481,11 +483,11 @@ pub(crate) struct ProveArgs {
     /// The mounted card.
     #[arg(value_name = "CARD", help_heading = WHAT)]
     pub(crate) card: Utf8PathBuf,
-    /// A folder on a drive with an offload, or with several.
+    /// A folder on a drive, or its kit name.
     ///
-    /// Offloads are looked for three folders deep at most [default: the places that the ledger
-    /// knows for this card].
-    #[arg(long, value_name = "DIR", help_heading = WHERE)]
+    /// It is an offload or holds several. Offloads are looked for three folders deep at most
+    /// [default: the places that the ledger knows for this card].
+    #[arg(long, value_name = "DRIVE", help_heading = WHERE)]
     pub(crate) on: Vec<Utf8PathBuf>,
     /// Copies on separate drives that PROVEN needs.
     #[arg(
@@ -515,7 +517,8 @@ pub(crate) struct ProveArgs {
 pub(crate) struct VerifyArgs {
     /// Folders of offloads, or drives with offloads.
     ///
-    /// An offload holds `_unlade`. On a drive they are looked for three folders deep at most.
+    /// An offload holds `_unlade`. On a drive, given as a folder or by its kit name, they are
+    /// looked for three folders deep at most.
     #[arg(required = true, value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,
     /// Public keys, one of which must have signed.

@@ -16,7 +16,7 @@ use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::kit::edit::{self, KitEntry};
-use unlade::kit::{Kit, KitCard, KitDrive, KitEntryKind, KitReader};
+use unlade::kit::{Kit, KitCard, KitDrive, KitEntryKind, KitReader, TOP};
 use unlade::name::{shown, word};
 use unlade::run::Tools;
 use unlade::speed::links::{Family, LinkRow};
@@ -146,6 +146,16 @@ fn volume_at(
     Ok(ids)
 }
 
+/// Returns the way from the top of its volume to the folder at which a drive is plugged in; the top
+/// itself is told where it may take the place of another folder.
+fn folder_at(at: Option<&Utf8Path>, is_update: bool, tools: &Tools) -> Option<String> {
+    let within = tools.disk.facts(at?).ok()?.within?;
+    match within.as_str() {
+        "" => is_update.then(|| TOP.to_owned()),
+        folder => Some(folder.to_owned()),
+    }
+}
+
 /// Returns what to do about a card or drive whose volume has no identity. Nothing but its volume
 /// tells a drive, so that an entry for it would never be used by `copy`.
 fn without_identity(kind: KitEntryKind) -> &'static str {
@@ -237,6 +247,7 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
                 reads: mb(args.reads.as_ref()),
                 spins: args.spins,
                 volumes: volume_at(args.at.as_ref(), KitEntryKind::Drive, tools)?,
+                folder: folder_at(args.at.as_deref(), args.update, tools),
                 note: args.note.clone(),
             };
             (KitEntry::Drive(drive), args.update, args.at.is_some())
@@ -303,7 +314,7 @@ fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
         .map(|d| {
             json!({
                 "name": d.name, "writes_mbps": d.writes, "reads_mbps": d.reads, "spins": d.spins,
-                "volumes": d.volumes, "note": d.note,
+                "volumes": d.volumes, "folder": d.folder, "note": d.note,
             })
         })
         .collect();
@@ -351,12 +362,14 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
         );
     }
     for d in &kit.drives {
+        let folder = d.folder.as_deref().filter(|folder| *folder != TOP);
         let parts = vec![
             rate("writes", d.writes),
             rate("reads", d.reads),
             d.spins
                 .map(|spins| if spins { "spins" } else { "does not spin" }.to_owned()),
             volumes(&d.volumes),
+            folder.map(|folder| format!("in {}", shown(folder))),
             note(&d.note),
         ];
         entry(KitEntryKind::Drive, &d.name, parts);

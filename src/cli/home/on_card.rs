@@ -57,25 +57,30 @@ fn written(cli: &Cli) -> Vec<Utf8PathBuf> {
 /// Refuses a home folder that lies on a card of the command, which is never written to.
 pub(crate) fn refuse_on_card(cli: &Cli, out: Out, tools: &Tools) -> Option<Exit> {
     let why = on_card(cli, tools)?;
-    let exit = refuse(
-        std::slice::from_ref(&why),
-        Exit::Refused,
-        "home",
-        out,
-        tools,
-    );
-    if out.json && matches!(cli.command, Command::Copy(_) | Command::Prove(_)) {
+    Some(refuse_command(&cli.command, &why, "home", out, tools))
+}
+
+/// Refuses a command before its cards are looked at.
+pub(super) fn refuse_command(
+    command: &Command,
+    why: &str,
+    what: &str,
+    out: Out,
+    tools: &Tools,
+) -> Exit {
+    let exit = refuse(&[why.to_owned()], Exit::Refused, what, out, tools);
+    if out.json && matches!(command, Command::Copy(_) | Command::Prove(_)) {
         let json = Json::new(out, Arc::clone(&tools.clock));
-        let cards = cards(&cli.command);
+        let cards = cards(command);
         for card in cards {
-            json.send_unproven(card, &[&why], exit);
+            json.send_unproven(card, &[why], exit);
         }
         if cards.len() > 1 {
             let ends: Vec<_> = cards.iter().map(|card| (card.as_str(), exit)).collect();
             json.send_for_all_cards(&ends);
         }
     }
-    Some(exit)
+    exit
 }
 
 /// Says how a folder that the command writes to lies on a card, if it does.

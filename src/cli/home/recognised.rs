@@ -141,12 +141,15 @@ pub(crate) fn apply(
         job.known.card = found.card.as_ref().map(|c| c.name.clone());
         job.known.reader = found.reader.as_ref().map(|r| r.name.clone());
         job.chain.drives.resize(job.to.len(), DriveSpeed::default());
-        for (speed, to) in job.chain.drives.iter_mut().zip(&job.to) {
+        job.known.drives.resize(job.to.len(), None);
+        let known = job.chain.drives.iter_mut().zip(&mut job.known.drives);
+        for ((speed, name), to) in known.zip(&job.to) {
             let id = tools.disk.facts(to).ok().and_then(|f| f.volume_id);
             let Some(drive) = id.and_then(|id| kit.drive_of(&id)) else {
                 continue;
             };
             fill_drive(speed, drive);
+            *name = Some(drive.name.clone());
             job.chain.said.push(format!(
                 "`{}` is on drive `{}` of the kit, recognised by its volume.",
                 shown(to.as_str()),

@@ -10,7 +10,7 @@ use super::stat::stat_of;
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
 use crate::disk::topology::{self, Layer};
-use crate::disk::{PartFile, ReadBackWay, Settling, Source, Stamp, Stat};
+use crate::disk::{MountedFolder, PartFile, ReadBackWay, Settling, Source, Stamp, Stat};
 use crate::sys::linux::pages_in_memory;
 use crate::units::len64;
 use rustix::fs::{Advice, Mode, OFlags};
@@ -30,6 +30,11 @@ pub(super) const SYSTEM_ROOTS: [&str; 1] = [""];
 pub(super) fn volume_of(root: &Path, path: &Path, device: u64) -> io::Result<Volume> {
     let dev = (rustix::fs::major(device), rustix::fs::minor(device));
     topology::volume_of(root, path, dev, &|name| ask_loop(root, name)).map_err(io::Error::other)
+}
+
+/// Returns where the volumes of disks are mounted.
+pub(super) fn mounted(root: &Path) -> io::Result<Vec<MountedFolder>> {
+    topology::mounted(root).map_err(io::Error::other)
 }
 
 /// Room on a volume, in bytes, and an identity where `/dev/disk` has none.

@@ -12,10 +12,11 @@ use super::diskutil::{self, DiskutilInfo};
 use super::stat::stat_of;
 use crate::disk::backing::Backing;
 use crate::disk::buffer::Chunk;
-use crate::disk::{PartFile, ReadBackWay, Settling, Source, Stamp, Stat};
+use crate::disk::{MountedFolder, PartFile, ReadBackWay, Settling, Source, Stamp, Stat};
 use crate::name::word;
 use crate::sys::macos::drop_pages;
 use crate::units::len64;
+use camino::Utf8PathBuf;
 use rustix::fs::{OFlags, fcntl_fullfsync, fcntl_nocache, fcntl_rdadvise};
 use std::ffi::OsStr;
 use std::fs::File;
@@ -102,6 +103,21 @@ pub(super) fn volume_of(_root: &Path, path: &Path, _device: u64) -> io::Result<V
         backing: known.backing,
         rotational: known.rotational,
     })
+}
+
+/// Returns where volumes are mounted: all but the system's own are below `/Volumes` (from memory).
+/// Which of them can be unplugged is not asked.
+pub(super) fn mounted(root: &Path) -> io::Result<Vec<MountedFolder>> {
+    let entries = std::fs::read_dir(root.join("Volumes"))?;
+    let folder = |entry: io::Result<std::fs::DirEntry>| {
+        Some(MountedFolder {
+            path: Utf8PathBuf::from_path_buf(entry.ok()?.path()).ok()?,
+            is_removable: None,
+        })
+    };
+    let mut found: Vec<_> = entries.filter_map(folder).collect();
+    found.sort_by(|a, b| a.path.cmp(&b.path));
+    Ok(found)
 }
 
 /// What a read reaches is found out file by file.

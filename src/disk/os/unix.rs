@@ -10,8 +10,8 @@ use super::beneath::{At, FOR_FILES, FOR_FOLDERS, HeldFolder, Start, io_error};
 use super::common::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
 use crate::disk::backing::Backing;
 use crate::disk::{
-    Anchor, Claim, Disk, FolderFacts, Journal, PartFile, Settling, Source, Stat, TreeKind,
-    WalkEntry,
+    Anchor, Claim, Disk, FolderFacts, Journal, MountedFolder, PartFile, Settling, Source, Stat,
+    TreeKind, WalkEntry,
 };
 use camino::Utf8Path;
 use rustix::fs::{AtFlags, Mode, OFlags, RenameFlags};
@@ -220,6 +220,10 @@ impl Disk for OsDisk {
     #[cfg(target_os = "linux")]
     fn device_info(&self, facts: &FolderFacts) -> crate::disk::hardware::DeviceInfo {
         crate::disk::hardware::behind(&self.root, &facts.backing, facts.rotational)
+    }
+
+    fn mounted(&self) -> io::Result<Option<Vec<MountedFolder>>> {
+        system::mounted(&self.root).map(Some)
     }
 
     fn facts(&self, folder: &Utf8Path) -> io::Result<FolderFacts> {

@@ -16,6 +16,7 @@
 
 mod error;
 mod kind;
+mod mounted;
 mod mounts;
 mod text;
 mod tree;
@@ -23,6 +24,7 @@ mod volume;
 mod walk;
 
 pub use error::TopologyError;
+pub use mounted::mounted;
 pub use volume::{AskLoop, Layer, MountedVolume};
 
 pub(super) use text::text;

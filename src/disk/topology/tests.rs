@@ -635,3 +635,54 @@ fn this_machine_is_consistent() {
     .unwrap();
     assert_eq!(top.mount_point, root);
 }
+
+#[test]
+fn mounted_volumes_are_those_of_disks_and_say_whether_they_can_be_unplugged() {
+    let found = |trees: &str| -> Vec<(String, Option<bool>)> {
+        let tree = Recorded::write(trees);
+        let found = super::mounted(tree.top()).unwrap();
+        let found = found
+            .into_iter()
+            .map(|m| (m.path.into_string(), m.is_removable));
+        found.collect()
+    };
+    let host = "/sys/devices/pci0000:00/0000:00:14.0";
+    let block = |folder: &str, name: &str, removable: u8| {
+        format!(
+            "file {folder}/block/{name}/removable = {removable}\n\
+             link /sys/class/block/{name} -> {folder}/block/{name}\n\
+             file /dev/{name} =\n"
+        )
+    };
+    let trees = [
+        block(&format!("{host}/ata1"), "sda", 0),
+        block(&format!("{host}/usb2/2-1/host4"), "sdb", 0),
+        format!("file {host}/usb2/2-1/idVendor = 1209\n"),
+        block(&format!("{host}/mmc_host/mmc0/mmc0:aaaa"), "mmcblk0", 0),
+        format!("file {host}/mmc_host/mmc0/mmc0:aaaa/type = SD\n"),
+        block(&format!("{host}/mmc_host/mmc1/mmc1:0001"), "mmcblk1", 0),
+        format!("file {host}/mmc_host/mmc1/mmc1:0001/type = MMC\n"),
+        block(&format!("{host}/0000:05:00.0/nvme"), "nvme1n1", 0),
+        format!("file {host}/0000:05:00.0/removable = removable\n"),
+        block("/sys/devices/virtual", "loop0", 0),
+        "mount 1 0 8:0 / / rw - ext4 /dev/sda rw\n".to_owned(),
+        "mount 2 1 8:16 / /media/KITE\\040DAY rw - exfat /dev/sdb rw\n".to_owned(),
+        "mount 3 1 179:0 / /media/A1 ro - vfat /dev/mmcblk0 ro\n".to_owned(),
+        "mount 4 1 179:8 / /media/BOARD rw - ext4 /dev/mmcblk1 rw\n".to_owned(),
+        "mount 5 1 259:0 / /media/EXPRESS rw - exfat /dev/nvme1n1 rw\n".to_owned(),
+        "mount 6 1 7:0 / /snap/kite ro - squashfs /dev/loop0 ro\n".to_owned(),
+        "mount 7 1 7:0 / /mnt/image rw - ext4 /dev/loop0 rw\n".to_owned(),
+        "mount 8 1 0:4 / /proc rw - proc proc rw\n".to_owned(),
+        "mount 9 1 0:50 / /mnt/server rw - nfs4 server:/kites rw\n".to_owned(),
+    ];
+    let expected = [
+        ("/", Some(false)),
+        ("/media/KITE DAY", Some(true)),
+        ("/media/A1", Some(true)),
+        ("/media/BOARD", Some(false)),
+        ("/media/EXPRESS", Some(true)),
+        ("/mnt/image", None),
+    ];
+    let expected = expected.map(|(path, removable)| (path.to_owned(), removable));
+    assert_eq!(found(&trees.concat()), expected);
+}

@@ -1,6 +1,7 @@
 //! What a person reads every day: few lines, the answer last and alone, one caution below it.
 
-use crate::support::program::{Card, Ran, Work, flip, put, remove};
+use crate::support::image::Image;
+use crate::support::program::{Card, Ran, Work, flip, put, remove, tree};
 
 const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
 
@@ -188,4 +189,73 @@ fn verify_takes_a_drive_and_the_folder_of_a_manifest() {
         .says("3 of 4 offloads are intact, not `a/KITES`.");
     work.folder("empty");
     work.run_short("verify empty").exits(3);
+}
+
+#[test]
+fn a_drive_is_found_by_its_name_in_the_kit_wherever_it_is_mounted() {
+    let work = Work::with_card("everyday-name");
+    let (one, other) = (work.folder("one"), work.folder("other"));
+    let Some(mut image) = Image::ext4(&work.path("drive.img"), &one, 64, "rw") else {
+        return;
+    };
+    work.folder("one/photos/2026");
+    work.run("kit add drive Attic --at one/photos").exits(0);
+    work.run("kit list").says("in photos");
+    image.unmount();
+    let ran = work.run_short("copy card -t attic -t b -n KITES --copies 1");
+    ran.exits(3)
+        .says("drive `Attic` of the kit is not plugged in. Plug it in and run the same");
+    assert!(ran.err.lines().all(|line| line.len() <= 80), "{ran}");
+    let ran = work.run("copy card --to Attic --to b --copies 1 --json");
+    assert_eq!(ran.exits(3).events().last().unwrap()["proven"], false);
+    assert!(tree(&work.path("b")).is_empty(), "nothing was written");
+    let _image = image.mounted_at(&other);
+    let ran = work.run_short("copy card -t attic -t b -n KITES --copies 1");
+    ran.exits(0);
+    assert!(
+        work.path("other/photos/KITES/_unlade/manifest.json")
+            .exists()
+    );
+    let lines = screen(&ran);
+    assert!(
+        lines.contains(&"  Attic  7 files checked".to_owned()),
+        "{ran}"
+    );
+    work.run("verify Attic").exits(0).says("other/photos/KITES");
+    work.run("prove card --on ATTIC --copies 1").exits(0);
+    // A folder of that name wins.
+    work.folder("attic");
+    work.run("copy card -t attic -t b -n FOLDER --copies 1")
+        .exits(0);
+    assert!(work.path("attic/FOLDER").exists());
+    // The top is told once more.
+    work.run("kit add drive Attic --update --at other").exits(0);
+    work.run("copy card -t Attic -t b -n TOP --copies 1")
+        .exits(0);
+    assert!(work.path("other/TOP").exists());
+}
+
+#[test]
+fn a_drive_of_the_kit_that_is_the_computers_own_disk_needs_its_folder() {
+    let work = Work::with_card("everyday-own");
+    work.run("kit add drive Home --at a").exits(0);
+    work.run("copy card -t Home -n KITES --copies 1").exits(0);
+    assert!(work.path("a/KITES").exists());
+    let kit = work.path("home/.local/share/unlade/kit.toml");
+    let text = std::fs::read_to_string(&kit).unwrap();
+    let without: Vec<&str> = text.lines().filter(|l| !l.starts_with("folder")).collect();
+    remove(&kit);
+    put(&kit, without.join("\n").as_bytes());
+    work.run("copy card -t Home --copies 1")
+        .exits(3)
+        .says("is this computer's own disk. Say once which folder: unlade kit add drive Home");
+    work.run("kit add drive Bare").exits(0);
+    work.run("copy card -t bare")
+        .exits(3)
+        .says("doesn't know drive `Bare` by its volume");
+    remove(&kit);
+    put(&kit, b"[[drive]]\nname = \"x\"\nfolder = \"../up\"\n");
+    work.run("kit list")
+        .exits(3)
+        .says("line 3, drive `x`, `folder`: must be the way from the top of the drive");
 }

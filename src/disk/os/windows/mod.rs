@@ -24,8 +24,8 @@ mod volume;
 use super::common::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
 use super::windows_forms::{self as forms, plain};
 use crate::disk::{
-    Anchor, Claim, Disk, EntryKind, FolderFacts, Journal, PartFile, ReadBackWay, Settling, Source,
-    Stat, TreeKind, WalkEntry,
+    Anchor, Claim, Disk, EntryKind, FolderFacts, Journal, MountedFolder, PartFile, ReadBackWay,
+    Settling, Source, Stat, TreeKind, WalkEntry,
 };
 use crate::name::part_name;
 use crate::sys::windows as sys;
@@ -144,6 +144,20 @@ impl OsDisk {
 }
 
 impl Disk for OsDisk {
+    /// Empty slots of readers have letters as well.
+    fn mounted(&self) -> io::Result<Option<Vec<MountedFolder>>> {
+        let folder = |letter: char| {
+            let path = format!("{letter}:\\");
+            let kind = crate::sys::windows::drive_type(OsStr::new(&path)).ok()?;
+            matches!(kind, 2 | 3).then(|| MountedFolder {
+                path: path.into(),
+                is_removable: (kind == 2).then_some(true),
+            })
+        };
+        // A and B are for floppy disks, which take seconds to say that they are empty.
+        Ok(Some(('C'..='Z').filter_map(folder).collect()))
+    }
+
     fn anchor(&self, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<Anchor> {
         let path = full(folder)?;
         let root = hold_folder(&path, 0)?;
