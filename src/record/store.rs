@@ -83,6 +83,30 @@ pub fn stage(
     Ok(())
 }
 
+/// Removes what a run that was cut short began of a list that there is none of now: what lies in
+/// other offloads has none here. Only for the run that holds the offload.
+///
+/// # Errors
+/// The problem of this destination, without its number.
+pub fn remove_stale_lists(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    records: &[Record<'_>],
+) -> Result<(), Problem> {
+    for list in List::all() {
+        let name = format!("{RECORDS}/{}", list.file_name());
+        if records.iter().any(|(written, _)| *written == name) {
+            continue;
+        }
+        let part = part_of(root, &name);
+        let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(RECORDS);
+        if disk.look(&part).map_err(problem(Step::Look))?.is_some() {
+            disk.remove_own(&part).map_err(problem(Step::Create))?;
+        }
+    }
+    Ok(())
+}
+
 /// Whether the drive, its cable or another program is at fault cannot be seen.
 fn differs(record: &str) -> Problem {
     let detail = "what the drive gave back differs from the record that was written";

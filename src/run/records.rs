@@ -229,7 +229,8 @@ fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, Setba
         // Each drive's records have a moment of their own, by which one drive is known that is seen
         // twice.
         let now = Stamp::of(tools.clock.now());
-        let result = store::stage(disk, &destination.root, &records, now);
+        let result = store::remove_stale_lists(disk, &destination.root, &records)
+            .and_then(|()| store::stage(disk, &destination.root, &records, now));
         staged.push((index, written));
         if let Err(problem) = result {
             unstage_all(proof, tools, &staged);

@@ -1986,6 +1986,12 @@ fn wrong_records(place: &str, records: &Files, manifest: &Manifest) -> Vec<Strin
     if has_copies && !records.contains_key(CHECKSUMS) {
         wrong.push(format!("missing {RECORDS}/{CHECKSUMS}"));
     }
+    // A bag's manifest has SHA-256 of every file, and so a list of them.
+    let sha256 = "checksums.sha256";
+    let has_sha256 = manifest.offload.layout == Layout::Bag && has_copies;
+    if has_sha256 && !records.contains_key(sha256) {
+        wrong.push(format!("missing {RECORDS}/{sha256}"));
+    }
     wrong
 }
 
