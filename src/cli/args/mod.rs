@@ -235,10 +235,10 @@ pub(crate) enum Command {
     Report(ReportArgs),
     /// See it at work on a made-up card; needs no set-up.
     #[command(
-        long_about = "Makes a small card of its own (a kite festival: stills, raws, clips), \
-            offloads it to two folders, shows what PROVEN needs, then flips one bit in one copy \
-            and lets verify find it. Everything is in a temporary folder that is removed at the \
-            end.",
+        long_about = "Makes a small card of its own (a kite festival: stills, raws, clips) and \
+            copies it until it is PROVEN: to two disks where temporary folders are on two, else to \
+            one. Then it shows two refusals: two folders on one disk are one copy, and a flipped \
+            bit is found. Everything is in temporary folders that are removed at the end.",
         after_help = "Example:  unlade demo --keep ./kites"
     )]
     Demo(DemoArgs),

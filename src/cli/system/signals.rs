@@ -22,34 +22,37 @@ const REMOVALS: u32 = 20;
 /// command.
 static BUSY: AtomicUsize = AtomicUsize::new(0);
 
-/// A folder that goes with the program, however it ends.
-static FOLDER: Mutex<Option<TempDir>> = Mutex::new(None);
+/// Folders that go with the program, however it ends.
+static FOLDERS: Mutex<Vec<TempDir>> = Mutex::new(Vec::new());
 
-/// Has a folder removed by [`remove_folder`], or when a signal ends the program.
+/// Has a folder removed by [`remove_folders`], or when a signal ends the program.
 pub(crate) fn remove_at_the_end(folder: TempDir) {
-    *FOLDER.lock().unwrap_or_else(PoisonError::into_inner) = Some(folder);
+    let mut folders = FOLDERS.lock().unwrap_or_else(PoisonError::into_inner);
+    folders.push(folder);
 }
 
-/// Removes the folder that was to be removed at the end. A signal waits until that is done.
-pub(crate) fn remove_folder() -> std::io::Result<()> {
-    let mut folder = FOLDER.lock().unwrap_or_else(PoisonError::into_inner);
-    folder.take().map_or(Ok(()), TempDir::close)
+/// Removes the folders that were to be removed at the end. A signal waits until that is done.
+pub(crate) fn remove_folders() -> std::io::Result<()> {
+    let mut folders = FOLDERS.lock().unwrap_or_else(PoisonError::into_inner);
+    let removed: Vec<_> = folders.drain(..).map(TempDir::close).collect();
+    removed.into_iter().collect()
 }
 
 /// The same while others may still be writing there, for a while.
 #[expect(
     clippy::disallowed_methods,
-    reason = "it is the demo's own folder, which holds no card and no copy of one"
+    reason = "they are the demo's own folders, which hold no card and no copy of one"
 )]
-fn remove_folder_at_work() {
+fn remove_folders_at_work() {
     // Kept until it is done: the work may come to its end meanwhile, and the program with it.
-    let mut held = FOLDER.lock().unwrap_or_else(PoisonError::into_inner);
-    let Some(folder) = held.take().map(TempDir::keep) else {
-        return;
-    };
-    let is_left = |_: &u32| std::fs::remove_dir_all(&folder).is_err() && folder.exists();
-    for _ in (0..REMOVALS).take_while(is_left) {
-        SystemClock::start().sleep(TICK / 4);
+    let mut held = FOLDERS.lock().unwrap_or_else(PoisonError::into_inner);
+    // Windows removes no folder that a program is in.
+    let _is_out = std::env::set_current_dir(std::env::temp_dir());
+    for folder in held.drain(..).map(TempDir::keep) {
+        let is_there = |_: &u32| std::fs::remove_dir_all(&folder).is_err() && folder.exists();
+        for _ in (0..REMOVALS).take_while(is_there) {
+            SystemClock::start().sleep(TICK / 4);
+        }
     }
 }
 
@@ -207,6 +210,6 @@ impl Waiting {
 fn end(silent: Option<String>, tell: &impl Fn(Interrupt)) -> ! {
     let is_at_work = BUSY.load(Ordering::SeqCst) > 0;
     tell(Interrupt::Ending { is_at_work, silent });
-    remove_folder_at_work();
+    remove_folders_at_work();
     std::process::exit(Exit::Interrupted.code().into());
 }

@@ -1342,10 +1342,17 @@ fn the_demo_leaves_nothing() {
     let work = Work::new("demo");
     let before = whole_tree(&work.path(""));
     let ran = work.run("demo");
+    // First what is proven, then the two refusals.
     ran.exits(0)
-        .says("NOT PROVEN")
-        .says(MAY_FORMAT)
-        .says("1 changed");
+        .says("-- 1. The card is read once")
+        .says("PROVEN. You may format KITES")
+        .says("-- 2. Two folders on one disk are one copy")
+        .says("NOT PROVEN. Keep KITES as it is")
+        .says("-- 3. Months later")
+        .says("NOT INTACT. drive-b/kite-festival-card-1: 1 changed.");
+    let places = ["PROVEN. You may", "NOT PROVEN", "NOT INTACT"].map(|said| ran.words().find(said));
+    assert!(places.is_sorted(), "{ran}");
+    assert!(ran.out.lines().count() <= 60, "{ran}");
     fits_eighty_columns(&ran);
     // Nothing is entered in a ledger either.
     assert_eq!(whole_tree(&work.path("")), before);
@@ -1356,8 +1363,8 @@ fn the_demo_keeps_what_it_made() {
     let work = Work::new("demo-kept");
     work.run("demo --keep kept").exits(0);
     let kept = work.path("kept");
-    assert_eq!(names_in(&kept), ["card", "drive-a", "drive-b"]);
-    let card: Tree = tree(&kept.join("card"));
+    assert_eq!(names_in(&kept), ["KITES", "drive-a", "drive-b"]);
+    let card: Tree = tree(&kept.join("KITES"));
     let copy = tree(&kept.join("drive-a/kite-festival-card-1"));
     assert!(copy.iter().all(|(path, node)| card.get(path) == Some(node)));
     assert!(names_in(&work.path("tmp")).is_empty());

@@ -64,8 +64,8 @@ fn the_demo_says_that_memory_proves_nothing_and_finds_the_bit() {
     let work = Work::new("wine-demo");
     let demo = run(&work, ["demo", "--keep", &seen(&work.path("demo"))]);
     demo.exits(1)
-        .says("-- 5. That is all")
-        .says("what is read back here may come from memory")
+        .says("That is all")
+        .says("What is read back here may come from memory")
         .says("changed `PRIVATE/CLIPS/C0002.MP4`: its content differs");
     for line in demo
         .words()
@@ -75,7 +75,7 @@ fn the_demo_says_that_memory_proves_nothing_and_finds_the_bit() {
     {
         assert!(line.1.ends_with("NOT"), "PROVEN under Wine: {demo}");
     }
-    let card = tree(&work.path("demo/card"));
+    let card = tree(&work.path("demo/KITES"));
     let good = tree(&work.path("demo/drive-a/kite-festival-card-1"));
     let flipped = tree(&work.path("demo/drive-b/kite-festival-card-1"));
     assert!(good.len() > 35);

@@ -1,4 +1,5 @@
-//! Owns `demo`: the whole job on a made-up card, with the lines that explain it.
+//! Owns `demo`: a made-up card that is copied and proven, and the two refusals that matter most,
+//! with the lines that explain them.
 
 mod card;
 
@@ -7,18 +8,19 @@ use crate::cli::command::shared::check_offloads::check_offloads;
 use crate::cli::command::shared::one_card::{CommandContext, copy_one};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
-use crate::cli::system::signals::{AtWork, remove_at_the_end, remove_folder};
+use crate::cli::system::signals::{AtWork, remove_at_the_end, remove_folders};
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::fs::OpenOptions;
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use unlade::disk::backing::Backing;
 use unlade::plan::Form;
 use unlade::plan::beside::Beside;
+use unlade::plan::notes::count_independent;
 use unlade::plan::terms::Terms;
 use unlade::record::layout::Level;
 use unlade::run::{Job, KnownBefore, Tools};
@@ -26,12 +28,18 @@ use unlade::speed::chain::Chain;
 
 /// The offload's name in the demo.
 const NAME: &str = "kite-festival-card-1";
+/// The folder that is the card.
+const CARD: &str = "KITES";
+/// Bytes that a disk must have free for the second copy.
+const ROOM: u64 = 1_000_000_000;
+/// How the names of its folders begin.
+const PREFIX: &str = "unlade-demo-";
 /// The file whose bit is flipped.
 const VICTIM: &str = "PRIVATE/CLIPS/C0002.MP4";
 
-/// Does the whole job on a made-up card.
+/// Copies a made-up card, and shows what is refused.
 pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
-    // It stops between two steps, and takes its folder along.
+    // It stops between two steps, and takes its folders along.
     let _at_work = AtWork::begin();
     let (folder, temporary) = match workplace(args, tools) {
         Ok(found) => found,
@@ -41,11 +49,16 @@ pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
         }
     };
     let is_kept = temporary.is_none();
+    let mut second = None;
     if let Some(folder) = temporary {
+        let further = further_disk(folder.path(), tools);
         remove_at_the_end(folder);
+        second = further.map(|(folder, path)| {
+            remove_at_the_end(folder);
+            path
+        });
     }
-    let result = play(&folder, out, tools);
-    let exit = match result {
+    let exit = match play_in(&folder, second, out, tools) {
         Ok(exit) => exit,
         Err(e) => {
             out.error(&format!(
@@ -56,12 +69,55 @@ pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
     };
     if is_kept {
         say(out, &format!("Everything is kept in {folder}"));
-    } else if let Err(e) = remove_folder() {
+    } else if let Err(e) = remove_folders() {
         out.error(&format!(
             "unlade: the demo's folder `{folder}` could not be removed: {e}"
         ));
     }
     exit
+}
+
+/// Plays in the folder, so that its commands are short, and goes back.
+fn play_in(
+    folder: &Utf8Path,
+    second: Option<Utf8PathBuf>,
+    out: Out,
+    tools: &Tools,
+) -> io::Result<Exit> {
+    let before = std::env::current_dir();
+    std::env::set_current_dir(folder)?;
+    say(
+        out,
+        "A kite festival was filmed with two cameras. This is the card of one.",
+    );
+    show(out, out, &format!("cd {folder}"));
+    let exit = play(second, out, tools);
+    if let Ok(before) = before {
+        std::env::set_current_dir(before)?;
+    }
+    exit
+}
+
+/// Returns a folder on another disk than `first`, among the places for what is temporary, with its
+/// path; `None` where the system shows none.
+fn further_disk(first: &Path, tools: &Tools) -> Option<(tempfile::TempDir, Utf8PathBuf)> {
+    let facts = |path: &Path| tools.disk.facts(Utf8Path::from_path(path)?).ok();
+    let first = facts(first)?;
+    let places = [Some("/var/tmp".into()), std::env::home_dir()];
+    let is_further = |place: &PathBuf| {
+        facts(place).is_some_and(|other| {
+            let both = [&first, &other].map(|facts| (&facts.backing, facts.device));
+            let has_room = other.backing != Backing::Memory && other.free_bytes > ROOM;
+            has_room && count_independent(&both, false).0 == 2
+        })
+    };
+    let place = places.into_iter().flatten().find(is_further)?;
+    let folder = tempfile::Builder::new()
+        .prefix(PREFIX)
+        .tempdir_in(place)
+        .ok()?;
+    let path = Utf8PathBuf::from_path_buf(folder.path().join("drive-2")).ok()?;
+    Some((folder, path))
 }
 
 /// Why there is no folder to work in.
@@ -114,10 +170,7 @@ fn workplace(
             if in_memory && !in_memory_too {
                 continue;
             }
-            match tempfile::Builder::new()
-                .prefix("unlade-demo-")
-                .tempdir_in(folder)
-            {
+            match tempfile::Builder::new().prefix(PREFIX).tempdir_in(folder) {
                 Ok(dir) => match Utf8PathBuf::from_path_buf(dir.path().to_path_buf()) {
                     Ok(path) => return Ok((path, Some(dir))),
                     Err(odd) => last = NoPlace::NotText(odd),
@@ -141,11 +194,17 @@ fn say(out: Out, text: &str) {
     }
 }
 
-/// Shows a command unbroken, so that it can be copied.
-fn show(out: Out, command: &str) {
+/// Shows a command unbroken, so that it can be copied. `as_run` is what it prints.
+fn show(out: Out, as_run: Out, command: &str) {
     if !out.json && !out.quiet {
-        out.line(command);
+        let quiet = if as_run.quiet { " -q" } else { "" };
+        out.line(&format!("$ {command}{quiet}"));
     }
+}
+
+/// Only the end of a command is printed: what is refused should be short.
+fn brief(out: Out) -> Out {
+    Out { quiet: true, ..out }
 }
 
 fn step(out: Out, number: u32, text: &str) {
@@ -153,15 +212,15 @@ fn step(out: Out, number: u32, text: &str) {
     say(out, &format!("-- {number}. {text}"));
 }
 
-fn job_in(folder: &Utf8Path) -> Job {
+fn copy_to(to: &[Utf8PathBuf], copies_needed: usize) -> Job {
     Job {
         signer: None,
-        card: folder.join("card"),
-        to: vec![folder.join("drive-a"), folder.join("drive-b")],
+        card: CARD.into(),
+        to: to.to_vec(),
         name: Some(NAME.to_owned()),
         terms: Terms {
             level: Level::ReadBack,
-            copies_needed: 2,
+            copies_needed,
             separate: false,
         },
         taken: Vec::new(),
@@ -173,64 +232,68 @@ fn job_in(folder: &Utf8Path) -> Job {
     }
 }
 
-fn play(folder: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
-    let mut job = job_in(folder);
-    for new in job.to.iter().chain([&job.card]) {
+fn play(second: Option<Utf8PathBuf>, out: Out, tools: &Tools) -> io::Result<Exit> {
+    let [card, a, b] = [CARD, "drive-a", "drive-b"].map(Utf8PathBuf::from);
+    for new in [&card, &a, &b].into_iter().chain(&second) {
         std::fs::create_dir(new)?;
     }
-    let text = "A card. Two people filmed a kite festival; this is what one camera holds.";
-    step(out, 1, text);
-    card::make(&job.card)?;
-    say(out, &format!("The made-up card is {}", job.card));
+    card::make(&card)?;
 
-    let text = "The offload: one read of the card, two copies, both read back.";
-    step(out, 2, text);
-    let first = offload(&job, "", out, tools);
+    step(
+        out,
+        1,
+        "The card is read once. Each copy is read back from its drive.",
+    );
+    let on_disks: Vec<Utf8PathBuf> = [a.clone()].into_iter().chain(second).collect();
+    let job = copy_to(&on_disks, on_disks.len());
+    let first = offload(&job, out, out, tools);
     if first == Exit::Interrupted || first == Exit::Refused {
         return Ok(first);
     }
+    if !reaches_device(&job, tools) {
+        say(
+            out,
+            "What is read back here may come from memory, and that is no proof.",
+        );
+    } else if on_disks.len() == 1 {
+        say(
+            out,
+            "For two copies a second disk is missing here, so one was asked for.",
+        );
+    }
 
-    let can_prove = reaches_device(&job, tools);
-    let (title, text) = if can_prove {
-        (
-            "Both folders are on one disk, so that was one copy, and the answer was no.",
-            "With two real drives it would have been PROVEN. Here we ask for one copy. The same \
-            command again goes on from what is proven: nothing is copied twice; a sample is read \
-            from the card, and the copies are read back once more.",
-        )
-    } else {
-        (
-            "The answer was no: what is read back here may come from memory.",
-            "Both folders are on one disk as well, which would be one copy. Here we ask for one \
-            copy; as long as memory may answer, not even one is proven.",
-        )
-    };
-    step(out, 3, title);
-    say(out, text);
-    job.terms.copies_needed = 1;
-    let second = offload(&job, " --copies 1", out, tools);
+    step(
+        out,
+        2,
+        "Two folders on one disk are one copy: the answer is no.",
+    );
+    let second = offload(&copy_to(&[a, b.clone()], 2), out, brief(out), tools);
     if second == Exit::Interrupted {
         return Ok(second);
     }
 
-    let text = "Months later one bit of one clip on drive-b has turned over.";
-    step(out, 4, text);
-    let third = check_again(&job, out, tools)?;
+    step(
+        out,
+        3,
+        "Months later: one bit of a clip on drive-b has turned over.",
+    );
+    let third = check_again(&b.join(NAME), out, tools)?;
     if third == Exit::Interrupted {
         return Ok(third);
     }
 
-    step(out, 5, "That is all: copy, prove, check again later.");
-    let as_it_should = (first, second, third) == (Exit::NotProven, Exit::Done, Exit::NotProven);
+    say(out, "");
+    let as_it_should = (first, second, third) == (Exit::Done, Exit::NotProven, Exit::NotProven);
     let (text, exit) = if as_it_should {
         (
-            "With your own card:  unlade copy CARD --to DRIVE-A --to DRIVE-B",
+            "That is all. With your own card:  unlade copy CARD --to DRIVE-A --to DRIVE-B",
             Exit::Done,
         )
     } else {
         (
-            "Something here did not go as it should; the lines above say what. In memory, or where \
-            the system's cache cannot be passed (under Wine, for one), nothing can be proven.",
+            "That is all, but something did not go as it should; the lines above say what. In \
+            memory, or where the system's cache can't be passed (under Wine, for one), nothing is \
+            proven.",
             Exit::NotProven,
         )
     };
@@ -248,14 +311,19 @@ fn reaches_device(job: &Job, tools: &Tools) -> bool {
 }
 
 /// Shows the command and does what it would do.
-fn offload(job: &Job, flags: &str, out: Out, tools: &Tools) -> Exit {
+fn offload(job: &Job, out: Out, as_run: Out, tools: &Tools) -> Exit {
     let to: Vec<String> = job.to.iter().map(|d| format!("--to {d}")).collect();
+    let copies = match job.terms.copies_needed {
+        1 => " --copies 1",
+        _ => "",
+    };
     let command = format!(
-        "$ unlade copy {} {} --name {NAME}{flags}",
+        "unlade copy {} {} --name {NAME}{copies}",
         job.card,
         to.join(" ")
     );
-    show(out, &command);
+    show(out, as_run, &command);
+    let out = as_run;
     // What is made up is not remembered.
     let book = Book::none(out, Arc::clone(&tools.clock));
     let context = CommandContext {
@@ -273,18 +341,19 @@ fn offload(job: &Job, flags: &str, out: Out, tools: &Tools) -> Exit {
     )
 }
 
-/// Flips a bit on the last destination and checks all of them.
-fn check_again(job: &Job, out: Out, tools: &Tools) -> io::Result<Exit> {
-    let offloads: Vec<Utf8PathBuf> = job.to.iter().map(|d| d.join(NAME)).collect();
-    if let Some(last) = offloads.last() {
-        flip_bit(&last.join(VICTIM))?;
-    }
-    let text = format!("(One bit of {VICTIM} was just flipped; size and date are as before.)");
-    say(out, &text);
-    let paths: Vec<&str> = offloads.iter().map(|o| o.as_str()).collect();
-    show(out, &format!("$ unlade verify {}", paths.join(" ")));
+/// Flips a bit of an offload and checks it.
+fn check_again(offload: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> {
+    flip_bit(&offload.join(VICTIM))?;
+    show(out, brief(out), &format!("unlade verify {offload}"));
+    let out = brief(out);
     let book = Book::none(out, Arc::clone(&tools.clock));
-    Ok(check_offloads(&offloads, None, out, tools, &book))
+    Ok(check_offloads(
+        &[offload.to_owned()],
+        None,
+        out,
+        tools,
+        &book,
+    ))
 }
 
 /// Flips one bit in the middle and keeps the date, as a failing drive would.
