@@ -1,5 +1,6 @@
 //! What expects PROVEN of real folders, or needs mounts and signals: on Linux only.
 
+mod answer_picture;
 mod binary;
 mod by_hand;
 mod cards;
