@@ -9,10 +9,10 @@ mod system;
 mod view;
 mod wrong_value;
 
-use args::{Cli, Command, meant};
+use args::{Cli, Command, Common, meant};
 use clap::error::ErrorKind;
 use clap::{CommandFactory as _, FromArgMatches as _};
-use command::{copy, demo, kit, ledger, man, prove, rate, report, schema, verify, weigh};
+use command::{copy, demo, kit, ledger, man, plugged, prove, rate, report, schema, verify, weigh};
 use exit::Exit;
 use home::book::Book;
 use home::{on_card, places};
@@ -33,7 +33,7 @@ use view::refuse::{refused_usage, usage};
 pub(crate) fn main() -> Exit {
     let matches = Cli::command().try_get_matches();
     let parsed = matches.and_then(|matches| Ok((Cli::from_arg_matches(&matches)?, matches)));
-    let (mut cli, matches) = match parsed {
+    let (cli, matches) = match parsed {
         Ok(parsed) => parsed,
         Err(error) => return not_parsed(&error),
     };
@@ -42,8 +42,10 @@ pub(crate) fn main() -> Exit {
         unlade::sys::unix::survive_file_size_limit();
         raise_open_files();
     }
-    let out = Out::new(&cli.common);
-    let started = log::start(cli.common.verbose, out);
+    let common = cli.common;
+    let mut command = cli.command.unwrap_or(Command::Plugged);
+    let out = Out::new(&common);
+    let started = log::start(common.verbose, out);
     let wrong = started.map_err(|e| format!("{}: {e}", log::UNLADE_LOG));
     if let Some(why) = wrong.err().or_else(|| meant::mixed(&matches)) {
         let exit = usage(&[why], out);
@@ -53,7 +55,7 @@ pub(crate) fn main() -> Exit {
     let cancel = Arc::new(AtomicBool::new(false));
     let clock: Arc<dyn Clock> = Arc::new(SystemClock::start());
     let has_verdict = matches!(
-        &cli.command,
+        &command,
         Command::Copy(_) | Command::Prove(_) | Command::Verify(_)
     );
     let to_tell = Arc::clone(&clock);
@@ -73,31 +75,29 @@ pub(crate) fn main() -> Exit {
         host: host_name(),
     };
     signals::beside_the_main_thread(|| {
-        let found = places::find(&mut cli.command, &cli.common, out, &tools);
-        let exit = found
-            .err()
-            .or_else(|| on_card::refuse_on_card(&cli, out, &tools));
-        let exit = exit.unwrap_or_else(|| run(&cli, out, &tools));
+        let found = places::find(&mut command, &common, out, &tools);
+        let refuse = || on_card::refuse_on_card(&command, &common, out, &tools);
+        let exit = found.err().or_else(refuse);
+        let exit = exit.unwrap_or_else(|| run(&command, &common, out, &tools));
         let _at_work = signals::AtWork::begin();
         out::flush(&tools.cancel);
-        let is_copy = matches!(&cli.command, Command::Copy(args) if !args.dry_run);
+        let is_copy = matches!(&command, Command::Copy(args) if !args.dry_run);
         out::told_whole(exit, is_copy)
     })
 }
 
-fn run(cli: &Cli, out: Out, tools: &Tools) -> Exit {
-    let book = Book::new(&cli.common, out, Arc::clone(&tools.clock));
-    match &cli.command {
-        Command::Copy(args) if !args.dry_run => copy::copy(args, &cli.common, out, tools, &book),
-        Command::Copy(args) | Command::Plan(args) => {
-            copy::plan(args, &cli.common, out, tools, &book)
-        }
+fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
+    let book = Book::new(common, out, Arc::clone(&tools.clock));
+    match command {
+        Command::Plugged => plugged::show(common, out, tools),
+        Command::Copy(args) if !args.dry_run => copy::copy(args, common, out, tools, &book),
+        Command::Copy(args) | Command::Plan(args) => copy::plan(args, common, out, tools, &book),
         Command::Prove(args) => prove::prove(args, out, tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, tools),
         Command::Verify(args) => verify::verify(args, out, tools, &book),
-        Command::Rate(args) => rate::rate(args, &cli.common, out, tools, &book),
-        Command::Kit { what } => kit::kit(what, &cli.common, out, tools),
-        Command::Weigh { question } => weigh::weigh(question, &cli.common, out, tools),
+        Command::Rate(args) => rate::rate(args, common, out, tools, &book),
+        Command::Kit { what } => kit::kit(what, common, out, tools),
+        Command::Weigh { question } => weigh::weigh(question, common, out, tools),
         Command::Report(args) => report::report(args, &book, out, tools),
         Command::Demo(args) => demo::demo(args, out, tools),
         Command::Schema { of } => schema::schema(*of, out),

@@ -63,6 +63,10 @@ pub struct FolderFacts {
     pub images: Vec<(u64, u64)>,
 }
 
+/// Folders in the root of a volume that tell a camera's card: DCF (JEITA CP-3461), AVCHD and P2 as
+/// in public manuals, others from memory.
+pub const CAMERA_FOLDERS: [&str; 6] = ["DCIM", "PRIVATE", "AVCHD", "CONTENTS", "XDROOT", "BPAV"];
+
 /// Where a volume is mounted.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct MountedFolder {

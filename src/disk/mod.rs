@@ -22,7 +22,7 @@ mod recorded;
 pub mod topology;
 
 pub use entry::{EntryKind, Sight, Sights, Stamp, Stat, WalkEntry};
-pub use facts::{FolderFacts, MountedFolder, far_end};
+pub use facts::{CAMERA_FOLDERS, FolderFacts, MountedFolder, far_end};
 
 use crate::error::{Cause, Problem};
 use buffer::Chunk;

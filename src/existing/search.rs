@@ -8,6 +8,7 @@ use crate::record::journal::JOURNAL;
 use crate::record::layout::RECORDS;
 use crate::record::manifest::{MANIFEST, Manifest};
 use camino::{Utf8Path, Utf8PathBuf};
+use std::collections::VecDeque;
 use std::io;
 
 /// Folders below a given one in which offloads are looked for.
@@ -61,6 +62,26 @@ pub fn find_offloads(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Vec<Utf8P
     }
     found.sort();
     Ok(found)
+}
+
+/// Returns an offload at or below a folder, one of the highest, that a look into at most so many
+/// folders finds. What cannot be looked into holds none.
+pub fn any_offload(disk: &dyn Disk, folder: &Utf8Path, folders_max: usize) -> Option<Utf8PathBuf> {
+    let mut todo = VecDeque::from([(folder.to_path_buf(), 0)]);
+    for _ in 0..folders_max {
+        let (at, depth) = todo.pop_front()?;
+        if is_offload(disk, &at).is_ok_and(|is_one| is_one) {
+            return Some(at);
+        }
+        let children = disk.children(&at).ok().filter(|_| depth < DEPTH);
+        for child in children.into_iter().flatten() {
+            let is_folder = matches!(&child.stat, Ok(s) if s.kind == EntryKind::Folder);
+            if let Some(name) = child.path.to_str().filter(|_| is_folder) {
+                todo.push_back((at.join(name), depth + 1));
+            }
+        }
+    }
+    None
 }
 
 /// The cause with its folder, and the way around it.

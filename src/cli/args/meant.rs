@@ -5,7 +5,7 @@
 use camino::{Utf8Path, Utf8PathBuf};
 use clap::ArgMatches;
 use unlade::disk::{Disk, EntryKind, WalkEntry};
-use unlade::existing::search::find_offloads;
+use unlade::existing::search::any_offload;
 use unlade::kit::Kit;
 use unlade::name::shown;
 
@@ -15,6 +15,9 @@ const CAMERA_FOLDERS: [&str; 12] = [
     "DCIM", "MISC", "PRIVATE", "AVCHD", "AVF_INFO", "CONTENTS", "CLIP", "CLIPS", "XDROOT", "BPAV",
     "MP_ROOT", "VIDEO",
 ];
+
+/// Folders that are looked into for offloads, at most.
+const FOLDERS_MAX: usize = 2_000;
 
 /// Says how to write a command with several cards of which some stand after `--to`: `--to` takes
 /// one folder, so nobody can tell whether another one there is a further drive or a further card.
@@ -92,11 +95,9 @@ pub(crate) fn drive_as_card(card: &Utf8Path, kit: &Kit, disk: &dyn Disk) -> Opti
         return None;
     }
     let drive = volume.and_then(|id| kit.drive_of(id));
-    // What cannot be looked through is told when the card is listed.
-    let offloads = find_offloads(disk, card).unwrap_or_default();
-    let inside = offloads.iter().find(|offload| offload.as_path() != card);
-    let why = match (drive, inside) {
-        _ if offloads.iter().any(|offload| offload.as_path() == card) => return None,
+    let inside = any_offload(disk, card, FOLDERS_MAX);
+    let why = match (drive, &inside) {
+        (_, Some(offload)) if offload == card => return None,
         (Some(drive), _) => format!("it is on drive `{}` of the kit", shown(&drive.name)),
         (None, Some(offload)) => {
             let name = offload.strip_prefix(card).unwrap_or(offload);

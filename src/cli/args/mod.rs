@@ -43,18 +43,16 @@ use weigh::WeighCommand;
     after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to \
         /media/DRIVE-A --to /media/DRIVE-B\nHelp:        unlade COMMAND -h, or --help for all of \
         it",
-    after_long_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to \
-        /media/DRIVE-A --to /media/DRIVE-B\nHelp:        unlade COMMAND -h, or --help for all of \
-        it\n\nExit codes: 0 done and proven; 1 not proven, or differences found; 2 wrong command \
-        line; 3 refused before a byte was written; 130 interrupted, run the same command again to \
-        go on.",
-    max_term_width = 80,
-    subcommand_required = true,
-    arg_required_else_help = true
+    after_long_help = "Begin with:  unlade demo\nEvery day:   unlade (what is plugged in, and the \
+        command to type)\nThen:        unlade copy /media/CARD --to /media/DRIVE-A --to \
+        /media/DRIVE-B\nHelp:        unlade COMMAND -h, or --help for all of it\n\nExit codes: 0 \
+        done and proven; 1 not proven, or differences found; 2 wrong command line; 3 refused \
+        before a byte was written; 130 interrupted, run the same command again to go on.",
+    max_term_width = 80
 )]
 pub(crate) struct Cli {
     #[command(subcommand)]
-    pub(crate) command: Command,
+    pub(crate) command: Option<Command>,
     #[command(flatten)]
     pub(crate) common: Common,
 }
@@ -125,6 +123,9 @@ pub(crate) enum Color {
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// No command at all: what is plugged in.
+    #[command(skip)]
+    Plugged,
     /// Copy cards to two or more drives and check every copy.
     #[command(
         long_about = "Copies each card to every drive in one read. Every file is written under a \

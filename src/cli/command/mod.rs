@@ -5,6 +5,7 @@ pub(crate) mod demo;
 pub(crate) mod kit;
 pub(crate) mod ledger;
 pub(crate) mod man;
+pub(crate) mod plugged;
 pub(crate) mod prove;
 pub(crate) mod rate;
 pub(crate) mod report;

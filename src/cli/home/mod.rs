@@ -6,5 +6,6 @@ pub(crate) mod keys;
 pub(crate) mod kit_file;
 pub(crate) mod on_card;
 pub(crate) mod places;
+pub(crate) mod plugged;
 pub(crate) mod recognised;
 pub(crate) mod shoot;

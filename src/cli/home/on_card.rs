@@ -1,7 +1,7 @@
 //! Owns that no folder which a command writes to for itself lies on a card.
 
 use crate::cli::args::kit::{AddCommand, KitCommand};
-use crate::cli::args::{Cli, Command};
+use crate::cli::args::{Command, Common};
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file::FILE;
@@ -41,11 +41,11 @@ fn asked_for(command: &Command) -> Option<Utf8PathBuf> {
 }
 
 /// The folders that a command writes to for itself.
-fn written(cli: &Cli) -> Vec<Utf8PathBuf> {
-    if let Some(asked_for) = asked_for(&cli.command) {
+fn written(command: &Command, common: &Common) -> Vec<Utf8PathBuf> {
+    if let Some(asked_for) = asked_for(command) {
         return vec![asked_for];
     }
-    let Some(home) = folder(&cli.common) else {
+    let Some(home) = folder(common) else {
         return Vec::new();
     };
     // A kit may be a link into another folder.
@@ -55,9 +55,14 @@ fn written(cli: &Cli) -> Vec<Utf8PathBuf> {
 }
 
 /// Refuses a home folder that lies on a card of the command, which is never written to.
-pub(crate) fn refuse_on_card(cli: &Cli, out: Out, tools: &Tools) -> Option<Exit> {
-    let why = on_card(cli, tools)?;
-    Some(refuse_command(&cli.command, &why, "home", out, tools))
+pub(crate) fn refuse_on_card(
+    command: &Command,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+) -> Option<Exit> {
+    let why = on_card(command, common, tools)?;
+    Some(refuse_command(command, &why, "home", out, tools))
 }
 
 /// Refuses a command before its cards are looked at.
@@ -84,16 +89,13 @@ pub(super) fn refuse_command(
 }
 
 /// Says how a folder that the command writes to lies on a card, if it does.
-fn on_card(cli: &Cli, tools: &Tools) -> Option<String> {
+fn on_card(command: &Command, common: &Common, tools: &Tools) -> Option<String> {
     let facts = |path: &Utf8Path| tools.disk.facts(path).ok();
-    let cards: Vec<FolderFacts> = cards(&cli.command)
-        .iter()
-        .filter_map(|c| facts(c))
-        .collect();
-    let is_asked_for = asked_for(&cli.command).is_some();
+    let cards: Vec<FolderFacts> = cards(command).iter().filter_map(|c| facts(c)).collect();
+    let is_asked_for = asked_for(command).is_some();
     // These name no card, and may be pointed at one all the same.
-    let names_none = is_asked_for || matches!(cli.command, Command::Kit { .. });
-    written(cli).iter().find_map(|given| {
+    let names_none = is_asked_for || matches!(command, Command::Kit { .. });
+    written(command, common).iter().find_map(|given| {
         // The folder need not be there yet.
         let given = std::path::absolute(given).ok()?;
         let there = given.ancestors().find(|folder| folder.is_dir())?;

@@ -56,7 +56,7 @@ fn put_in_place<'a>(
 
 /// Why a drive of the kit can't be used by its name.
 #[derive(Debug, thiserror::Error)]
-enum NoDrive {
+pub(super) enum NoDrive {
     #[error("drive `{0}` of the kit is not plugged in. Plug it in and run the same command again.")]
     Away(String),
     #[error(
@@ -78,7 +78,7 @@ enum NoDrive {
 }
 
 /// Returns the folder for copies on a drive, wherever it is mounted now.
-fn place_of(drive: &KitDrive, disk: &dyn Disk) -> Result<Utf8PathBuf, NoDrive> {
+pub(super) fn place_of(drive: &KitDrive, disk: &dyn Disk) -> Result<Utf8PathBuf, NoDrive> {
     let name = shown(&drive.name);
     if drive.volumes.is_empty() {
         return Err(NoDrive::NoVolume(name));

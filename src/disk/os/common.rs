@@ -1,6 +1,6 @@
 //! Owns what every system does alike: walks, the limit of a record, what may be removed, journals.
 
-use crate::disk::{EntryKind, JOURNAL, Journal, Stat, WalkEntry};
+use crate::disk::{CAMERA_FOLDERS, EntryKind, JOURNAL, Journal, Stat, WalkEntry};
 use std::ffi::OsString;
 use std::fs::File;
 use std::io::{self, Read as _, Write as _};
@@ -10,9 +10,6 @@ use std::path::{Path, PathBuf};
 const DEPTH_MAX: usize = 128;
 /// Entries that one walk accepts.
 const ENTRIES_MAX: usize = 5_000_000;
-/// Folders in the root of a volume that tell a camera's card: DCF (JEITA CP-3461), AVCHD and P2 as
-/// in public manuals, others from memory.
-const CAMERA_FOLDERS: [&str; 6] = ["DCIM", "PRIVATE", "AVCHD", "CONTENTS", "XDROOT", "BPAV"];
 
 /// Returns whether the root of a volume holds folders that only cameras make.
 pub(super) fn is_camera_volume(root: &Path) -> bool {

@@ -931,7 +931,7 @@ fn a_wrong_command_line_is_told_as_such() {
     let work = Work::with_card("usage");
     let before = whole_tree(&work.path(""));
     for arguments in [
-        "",
+        "--nonsense",
         "copy",
         "copy card",
         "copy --to a",

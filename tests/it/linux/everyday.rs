@@ -259,3 +259,74 @@ fn a_drive_of_the_kit_that_is_the_computers_own_disk_needs_its_folder() {
         .exits(3)
         .says("line 3, drive `x`, `folder`: must be the way from the top of the drive");
 }
+
+/// Other volumes of this machine are shown as well.
+#[test]
+fn without_a_command_it_says_what_is_plugged_in_and_what_to_type() {
+    let work = Work::new("everyday-plugged");
+    let mount = |name: &str| {
+        let at = work.folder(name);
+        Image::ext4(&work.path(&format!("{name}.img")), &at, 32, "rw")
+    };
+    let names = ["KITES 1", "ATTIC", "TRAVEL", "OTHER"];
+    let images: Option<Vec<Image>> = names.iter().map(|name| mount(name)).collect();
+    let Some(mut images) = images else { return };
+    Card::new(&work.path("KITES 1")).file("DCIM/100KITES/KITE0001.JPG", 40_000, 1);
+    for (name, at) in [("Roof", "ATTIC"), ("Road", "TRAVEL")] {
+        work.run(&format!("kit add drive {name} --at {at}"))
+            .exits(0);
+    }
+    let card = work.path("KITES 1").to_str().unwrap().to_owned();
+    let copied = work.run_with(["copy", &card, "-t", "OTHER", "-t", "TRAVEL", "-n", "K"]);
+    assert!(
+        work.path("OTHER/K/_unlade/manifest.json").exists(),
+        "{copied}"
+    );
+    // A phone's pictures on a drive with offloads make no card of it.
+    work.folder("OTHER/DCIM");
+    let before = tree(&work.path("ATTIC"));
+    let plugged = |work: &Work| {
+        let ran = work.run("--json");
+        let all = ran.exits(0).events();
+        assert_eq!(
+            (all.len(), &all[0]["event"]),
+            (1, &"plugged".into()),
+            "{ran}"
+        );
+        all[0].clone()
+    };
+    let why = |all: &serde_json::Value, kind: &str, name: &str| {
+        let path = work.path(name).to_str().unwrap().to_owned();
+        let all = all[kind].as_array().unwrap();
+        let one = all.iter().find(|one| one["path"] == path.as_str());
+        one.map(|one| one["why"].as_str().unwrap().to_owned())
+    };
+    let all = plugged(&work);
+    let of = |kind: &str| names.map(|name| why(&all, kind, name).unwrap_or_default());
+    let camera = "a camera's folder is on it (DCIM)";
+    assert_eq!(of("cards"), [camera, "", "", ""]);
+    let kit = "a drive of your kit";
+    assert_eq!(of("drives"), ["", kit, kit, "offloads are on it"]);
+    let command = all["command"].as_str().unwrap();
+    assert!(command.contains(&format!(" '{card}' ")), "{command}");
+    assert!(command.ends_with(" --to Road --to Roof"), "{command}");
+    let ran = work.run_short("");
+    ran.exits(0).says("Cards").says(camera).says("To copy:");
+    // A path that is longer than the screen stays whole.
+    let is_fit = |line: &str| line.len() <= 80 || line.contains('/');
+    assert!(ran.out.lines().all(is_fit), "{ran}");
+    assert_eq!(tree(&work.path("ATTIC")), before, "nothing is written");
+    // The kit's word comes first.
+    work.run_with(["kit", "add", "card", "A1", "--at", &card])
+        .exits(0);
+    let all = plugged(&work);
+    assert_eq!(why(&all, "cards", "KITES 1").unwrap(), "a card of your kit");
+    images[0].unmount();
+    assert_eq!(why(&plugged(&work), "cards", "KITES 1"), None);
+    // A broken kit hides nothing.
+    let kit = work.path("home/.local/share/unlade/kit.toml");
+    remove(&kit);
+    put(&kit, b"[[drive]\n");
+    let ran = work.run_short("");
+    ran.exits(0).says("cannot be used as it is").says("TRAVEL");
+}
