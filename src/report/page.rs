@@ -64,6 +64,10 @@ fn head(m: &Manifest) -> Markup {
         div class=(if proven { "verdict good" } else { "verdict bad" }) {
             h1 { (answer(m)) }
             p.lead { @if proven { (why_safe(m)) } @else { (keep(m)) } }
+            @if proven && m.verdict.copies == 1 {
+                p.lead { "It is one copy only: if this drive is lost or fails, the pictures are \
+                    gone." }
+            }
             p.soft {
                 @match m.verdict.copies {
                     1 => "1 proven copy",

@@ -32,14 +32,12 @@ pub struct LedgerSource<'a> {
 pub fn page(shoot: &Shoot, source: LedgerSource<'_>) -> String {
     let title = format!("{}: {}", shown(&shoot.name), verdict(shoot));
     let body = html! {
-        div.shoot {
-            (head(shoot, source))
-            (numbers(shoot))
-            (table(shoot))
-            (one_by_one(shoot))
-            (cautions(source))
-            (sign())
-        }
+        (head(shoot, source))
+        (numbers(shoot))
+        (table(shoot))
+        (one_by_one(shoot))
+        (cautions(source))
+        (sign())
     };
     document(&title, &body)
 }

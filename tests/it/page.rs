@@ -199,6 +199,18 @@ fn what_was_matched_by_date_only_is_said_in_the_verdict() {
 }
 
 #[test]
+fn one_copy_is_said_to_be_one_only() {
+    let mut m = festival(2);
+    assert!(!made(&m).contains("one copy only"));
+    m["verdict"]["copies"] = 1.into();
+    let page = made(&m);
+    assert_eq!(between(&page, "<h1>", "</h1>"), "Safe on 1 drive");
+    assert!(between(&page, "<h1>", "<h2>").contains("one copy only: if this drive is lost"));
+    m["verdict"]["proven"] = false.into();
+    assert!(!made(&m).contains("one copy only"));
+}
+
+#[test]
 fn what_was_shot_is_counted_by_type_and_drives_have_one_name_each() {
     let mut m = festival(6);
     for (at, name) in ["A.JPG", "A.DNG", "B.jpg", "S/T.WAV", "C/C1.XML"]

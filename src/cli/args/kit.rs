@@ -144,8 +144,9 @@ pub(crate) struct DriveArgs {
     /// wrong thing.
     #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
     pub(crate) spins: Option<bool>,
-    /// The folder for copies on it, where it is plugged in now: it is then recognised by its volume
-    /// and found by its name.
+    /// The folder for copies on it, where it is plugged in now.
+    ///
+    /// It is then recognised by its volume and found by its name.
     #[arg(long, value_name = "DIR")]
     pub(crate) at: Option<Utf8PathBuf>,
     /// Whatever you want to remember.

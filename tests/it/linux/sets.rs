@@ -129,7 +129,7 @@ fn a_shoot_has_one_page_made_from_the_ledger() {
         "<h1>2 of 4 cards proven</h1>",
         "Not proven: A2.",
         "Not seen: B2.",
-        "do not format it",
+        "don't format it, don't shoot on it",
         "this page only counts",
     ];
     for said in said {
@@ -148,7 +148,7 @@ fn a_shoot_has_one_page_made_from_the_ledger() {
         .exits(0);
     let asked = page("asked.html");
     assert!(asked.contains("<h1>1 of 4 cards proven</h1>"), "{asked}");
-    assert!(asked.contains("asked, without a copy") && asked.contains(&name));
+    assert!(asked.contains("when it was asked about") && asked.contains(&name));
     // Nothing that stands is replaced.
     for to in ["", "--to asked.html"] {
         work.run(&format!("report --shoot festival {to}"))
