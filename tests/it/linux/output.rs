@@ -65,7 +65,6 @@ fn a_wrong_command_line_is_an_event_for_programs() {
     for arguments in [
         "copy card --json",
         "copy card --to a --no-such-flag --json",
-        "--json",
         "copy card card --to a --json",
         "copy card --to a --name A --also md5,md5 --json",
         "copy card a --to b a --json",
