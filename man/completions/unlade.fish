@@ -51,7 +51,7 @@ complete -c unlade -n "__fish_unlade_needs_command" -f -a "help" -d 'Print this 
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s t -l to -d 'A folder on a drive, or its kit name' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s n -l name -d 'The offload\'s folder [default: YYYYMMDD-LABEL]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l proof -d 'written, readback or reread [default: readback]' -r -f -a "written\t'Flushed to the drive only'
-readback\t'Every copy read back from its device'
+readback\t'Every copy read back from its drive'
 reread\t'As readback, and the card read a second time'"
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l copies -d 'Copies on separate drives that PROVEN needs' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l also -d 'Further hashes in the same pass: sha256, md5 and others' -r
@@ -83,7 +83,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand copy" -l no-ledger -d 'Ent
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -s t -l to -d 'A folder on a drive, or its kit name' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -s n -l name -d 'The offload\'s folder [default: YYYYMMDD-LABEL]' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l proof -d 'written, readback or reread [default: readback]' -r -f -a "written\t'Flushed to the drive only'
-readback\t'Every copy read back from its device'
+readback\t'Every copy read back from its drive'
 reread\t'As readback, and the card read a second time'"
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l copies -d 'Copies on separate drives that PROVEN needs' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l also -d 'Further hashes in the same pass: sha256, md5 and others' -r
@@ -142,7 +142,7 @@ complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l json -d 'One JS
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -s q -l quiet -d 'Say the result only'
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -s v -l verbose -d 'Say everything that is known'
 complete -c unlade -n "__fish_unlade_using_subcommand ledger" -l no-ledger -d 'Enter nothing in the ledger, and look nothing up in it'
-complete -c unlade -n "__fish_unlade_using_subcommand verify" -l signed-by -d 'Public keys, one of which must have signed' -r
+complete -c unlade -n "__fish_unlade_using_subcommand verify" -l signed-by -d 'A key of this file must have signed' -r
 complete -c unlade -n "__fish_unlade_using_subcommand verify" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"

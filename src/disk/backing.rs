@@ -154,7 +154,7 @@ impl fmt::Display for IndependenceReason {
             ),
             Self::SameDisk { a, b, disk } => write!(
                 f,
-                "drives {} and {} are on the same physical device ({})",
+                "drives {} and {} are on the same disk ({})",
                 a + 1,
                 b + 1,
                 word(disk)
@@ -181,8 +181,8 @@ impl fmt::Display for IndependenceReason {
 /// Counts independent devices.
 ///
 /// Each destination is its backing and the `st_dev` of its folder. With `separate` the person
-/// states that those the system cannot tell apart are separate devices; it never overrides what the
-/// system does know. Without it, one unknown destination makes a single group of all (except
+/// states that those the system cannot tell apart are independent devices; it never overrides what
+/// the system does know. Without it, one unknown destination makes a single group of all (except
 /// memory), also of two known disks: to learn how many the known ones make, ask again with those
 /// alone.
 pub fn independent(backings: &[(&Backing, u64)], separate: bool) -> Independence {

@@ -163,7 +163,7 @@ pub const LEFT_EMPTY: &str = "an empty file has this name, as a drive leaves it 
     pulled before a copy was finished";
 
 /// Why a file that was written anew on the card can't go where its earlier copy is.
-const EARLIER_COPY: &str = "this name has the copy that an earlier run proved, and the \
+const EARLIER_COPY: &str = "this name has the copy that an earlier copy proved, and the \
     card holds another file now";
 
 /// The destination as it stands, before the work on it is counted.

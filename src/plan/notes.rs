@@ -59,7 +59,7 @@ pub(super) fn notes(
     if copies < needed {
         notes.push(format!(
             "This will not be PROVEN: the copies would be on {}, and {} {} needed.",
-            counted(len64(copies), "independent device"),
+            counted(len64(copies), "separate drive"),
             needed,
             if needed == 1 { "is" } else { "are" }
         ));
@@ -85,7 +85,7 @@ pub fn shares_device(
     (!numbers.is_empty()).then(|| {
         let some = if numbers.len() == 1 { "Copy" } else { "Copies" };
         format!(
-            "{some} {} cannot be told apart from the device of the offload that is copied: \
+            "{some} {} cannot be told apart from the drive of the offload that is copied: \
              together they count as one.",
             numbers.join(" and ")
         )
@@ -180,12 +180,12 @@ pub(super) fn device_name_notes(
     })
 }
 
-/// Returns a note on files that an earlier run copied and that are no longer on the card.
+/// Returns a note on files that an earlier run has and that are no longer on the card.
 pub fn gone_note<'a>(destinations: impl Iterator<Item = &'a PlannedDestination>) -> Option<String> {
     let gone = destinations.map(|d| d.gone_files).max().unwrap_or(0);
     (gone > 0).then(|| {
         format!(
-            "{} of an earlier run {} no longer on the card; {} on the drives as before.",
+            "{} of an earlier copy {} no longer on the card; {} on the drives as before.",
             counted(gone, "file"),
             if gone == 1 { "is" } else { "are" },
             if gone == 1 { "it stays" } else { "they stay" }
@@ -200,7 +200,7 @@ pub fn sample_note<'a>(
     let sampled = destinations.map(|d| d.sampled_files).max().unwrap_or(0);
     (sampled > 0).then(|| {
         format!(
-            "As a sample, {} that an earlier run copied {} read from the card, and equal.",
+            "As a sample, {} that an earlier copy has {} read from the card, and equal.",
             counted(sampled, "file"),
             if sampled == 1 { "was" } else { "were" }
         )
@@ -222,7 +222,7 @@ pub(super) fn unlike_notes(
         .filter(move |c| c.sampled.is_none() && is_of_card(c));
     unlike.map(|c| {
         format!(
-            "What an earlier run proved on `{}` is not relied upon: files of the card that look \
+            "What an earlier copy proved on `{}` is not relied upon: files of the card that look \
              the same hold other bytes than it read, or could not be read. All that is there \
              is compared with the card.",
             shown(c.given.as_str())
@@ -290,8 +290,8 @@ pub(super) fn device_reason(reason: &IndependenceReason) -> Option<String> {
             b + 1
         )),
         IndependenceReason::Unknown { index, why } => Some(format!(
-            "The system does not tell which device holds copy {} ({why}). If you know that it is \
-             a device of its own, say so with --separate.",
+            "The system does not say which drive holds copy {} ({why}). If you know that it is \
+             a drive of its own, say so with --separate.",
             index + 1
         )),
         IndependenceReason::Memory { index } => Some(format!(

@@ -871,7 +871,7 @@ fn one_identity_on_two_devices_is_a_doubt() {
         plan.notes.join(" ")
     };
     let told = copies(on(2, None), false);
-    assert!(told.contains("1 independent device"), "{told}");
+    assert!(told.contains("1 separate drive"), "{told}");
     assert!(told.contains("same identity as"), "{told}");
     assert!(!copies(on(2, None), true).contains("independent"));
     let other = on(2, Some("usb 1d6b:0104 KITE-2"));

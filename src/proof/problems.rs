@@ -227,7 +227,7 @@ pub(super) fn copy_problems(copies: usize, same: Vec<String>, terms: Terms) -> V
         .collect();
     if short {
         let why = format!(
-            "{}, {} needed on separate devices",
+            "{}, {} needed on separate drives",
             counted_copies(copies),
             terms.copies_needed
         );

@@ -210,7 +210,7 @@ fn after_a_flipping_reader_the_question_says_no_as_the_copy_did() {
 fn what_a_manifest_doubts_is_read_from_the_card() {
     let doubt = |kind, path: Option<&str>| Problem {
         path: path.map(str::to_owned),
-        ..Problem::new(kind, "no longer what an earlier run read")
+        ..Problem::new(kind, "no longer what an earlier copy read")
     };
     let path = frame(7);
     let kinds = [

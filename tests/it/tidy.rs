@@ -3,7 +3,7 @@
 
 mod imports;
 mod rules;
-mod words;
+pub(crate) mod words;
 
 use rules::{File, code, files_in};
 use std::path::Path;

@@ -140,8 +140,7 @@ pub(crate) struct DriveArgs {
     /// What it gives for as long as one likes, MB/s.
     #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = RateArg::read)]
     pub(crate) reads: Option<RateArg>,
-    /// Whether it is a hard disk; for drives of which the system does not know it, or says the
-    /// wrong thing.
+    /// Whether it is a hard disk, where the system does not know it or is wrong.
     #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
     pub(crate) spins: Option<bool>,
     /// The folder for copies on it, where it is plugged in now.

@@ -34,7 +34,7 @@ use weigh::WeighCommand;
     long_version = version::facts(),
     about,
     long_about = "Reads a camera card once, writes it to every drive you name, reads every copy \
-        back from its device while the card is still being read, and answers one question: may I \
+        back from its drive while the card is still being read, and answers one question: may I \
         format this card?\n\nNothing on the card or on a drive is ever changed; there is no \
         command that formats, deletes or ejects.",
     help_template = "{about-with-newline}\n{usage-heading} {usage}\n\nCommands:\n{subcommands}\
@@ -395,7 +395,7 @@ impl From<LayoutArg> for Layout {
 pub(crate) enum ProofArg {
     /// Flushed to the drive only.
     Written,
-    /// Every copy read back from its device.
+    /// Every copy read back from its drive.
     Readback,
     /// As readback, and the card read a second time.
     Reread,
@@ -522,7 +522,7 @@ pub(crate) struct VerifyArgs {
     /// looked for three folders deep at most.
     #[arg(required = true, value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,
-    /// Public keys, one of which must have signed.
+    /// A key of this file must have signed.
     ///
     /// As `ssh-keygen` writes them, one a line; without a signature by one of them the offload is
     /// not intact.

@@ -36,12 +36,12 @@ pub(crate) enum WeighCommand {
     #[command(
         override_usage = "unlade weigh upgrade --offload <SIZE> --new-... [OPTIONS]",
         long_about = "Reckons what a part would save per offload and per year. Every other link \
-            counts: the slowest that is left takes over, which is why the figure on the box is \
+            counts: the slowest that remains takes over, which is why the figure on the box is \
             nearly always wrong. A part is given as the MB/s that it gives, by its name in the \
             kit, or by a name of the link table. unlade reads every copy back while it still \
             copies, and so the slowest stage sets the time of both; a hard disk writes and \
-            reads back in turns. Of a drive in the kit, `spins` tells which it is; where nobody \
-            has told and it may, both cases are reckoned.\n\nWith --json, what stands in neither \
+            reads back in turns. Of a drive in the kit, `spins` says which it is; where nobody \
+            has said and it may, both cases are reckoned.\n\nWith --json, what is in neither \
             `if_spinning` nor `if_not_spinning` rests on the drives as they are known, and on \
             drives that do not spin where that is not known; `basis` says which it came to. \
             `copy_s` and `read_back_s` are the two one after the other, `rolled_s` is both at \

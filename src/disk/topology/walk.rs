@@ -309,7 +309,7 @@ impl Walk<'_> {
             }
             BlockDeviceKind::Disk => self.transport(folder, name),
             BlockDeviceKind::Other => {
-                Backing::unknown(format!("{name} is a kind of device not known here"))
+                Backing::unknown(format!("{name} is a kind of drive not known here"))
             }
         }
     }

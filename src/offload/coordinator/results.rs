@@ -90,7 +90,7 @@ impl Results {
         let file = &mut self.files[proven.job];
         if file.blake3.is_some_and(|known| known != proven.digest) {
             // An earlier run kept other bytes under the same name, size and date.
-            let detail = "its bytes are no longer those that an earlier run read, though name, \
+            let detail = "its bytes are no longer those that an earlier copy read, though name, \
                 size \
                 and date are the same";
             return self.problem(

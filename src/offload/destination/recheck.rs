@@ -31,7 +31,7 @@ struct Lost(ProblemKind, &'static str);
 
 const CHANGED: Lost = Lost(
     ProblemKind::Changed,
-    "what stands there is no longer what an earlier run read back; it was left as it is",
+    "what stands there is no longer what an earlier copy read back; it was left as it is",
 );
 const MISSING: Lost = Lost(ProblemKind::Missing, "it stands there no longer");
 

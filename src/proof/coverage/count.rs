@@ -1,4 +1,4 @@
-//! Owns the count of files that enough separate devices hold.
+//! Owns the count of files that enough independent devices hold.
 
 use super::gap::{Gap, GapList, NAMES_OF_COPY, NAMES_TOLD};
 use super::question::Question;
@@ -68,7 +68,7 @@ pub(super) struct Counted<'a> {
     pub(super) held: Vec<(u64, u64)>,
     /// What each offload should hold and does not hold proven.
     pub(super) lacks: Vec<GapList>,
-    /// Independent devices that hold every file.
+    /// Separate drives that hold every file.
     pub(super) copies: usize,
     /// Files that no offload proves.
     pub(super) gaps: GapList,

@@ -87,7 +87,7 @@ pub(super) fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize)
         None => format!(" ({})", why.join(" ").trim_end_matches('.')),
     };
     let detail = format!(
-        "{}, {} needed on separate devices{why}",
+        "{}, {} needed on separate drives{why}",
         crate::proof::tally::counted_copies(copies),
         question.copies_needed
     );

@@ -555,7 +555,7 @@ fn the_same_command_again_reads_nothing() {
     let before = (whole_tree(&work.path("a")), whole_tree(&work.path("b")));
     work.run(COPY)
         .exits(0)
-        .says("nothing had to be copied from the card, of which a sample was read");
+        .says("nothing had to be copied from the card; a sample of it was read");
     let events = work.run(&format!("{COPY} --json")).exits(0).events();
     let planned = event(&events, "planned");
     assert_eq!(
@@ -715,11 +715,11 @@ fn files_that_left_the_card_stay_and_are_told() {
     remove(&work.path(&format!("card/{gone}")));
     work.run(COPY)
         .exits(0)
-        .says("1 file of an earlier run is no longer on the card; it stays on the drives");
+        .says("1 file of an earlier copy is no longer on the card; it stays on the drives");
     assert!(offload.join(gone).exists());
     work.run("verify a/KITES b/KITES")
         .exits(0)
-        .says("1 file only in the manifest of an earlier run");
+        .says("1 file only in the manifest of an earlier copy");
     flip(&offload.join(gone), 7);
     work.run("verify a/KITES").exits(1).says(gone);
 }

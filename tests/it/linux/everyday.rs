@@ -2,6 +2,7 @@
 
 use crate::support::image::Image;
 use crate::support::program::{Card, Ran, Work, flip, put, remove, tree};
+use crate::tidy::words::old_words;
 
 const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
 
@@ -329,4 +330,41 @@ fn without_a_command_it_says_what_is_plugged_in_and_what_to_type() {
     put(&kit, b"[[drive]\n");
     let ran = work.run_short("");
     ran.exits(0).says("cannot be used as it is").says("TRAVEL");
+
+/// One word for one thing on the screens too, in short and in full.
+#[test]
+fn screens_have_the_words_of_the_glossary() {
+    let work = Work::with_card("everyday-words");
+    put(&work.path("card/DCIM/.DS_Store"), b"Bud1");
+    let copy = "copy card --to a --to b --name KITES --copies 1";
+    let mut said = Vec::new();
+    let mut run = |arguments: &str| {
+        said.push(work.run_short(arguments).out);
+        said.push(work.run(arguments).out);
+    };
+    run(&format!("plan {}", copy.trim_start_matches("copy ")));
+    run("copy card --to a --name KITES");
+    run(copy);
+    run("copy card --to card/DCIM --copies 1");
+    run("copy a/KITES --to b --copies 1");
+    run("prove card --on a --on b");
+    run("prove card --on a --copies 1 --reread");
+    run("verify a/KITES b/KITES");
+    flip(&work.path(&format!("a/KITES/{STILL}")), 100);
+    remove(&work.path("a/KITES/PRIVATE/CLIPS/C0001.MP4"));
+    run("verify a");
+    run("prove card --on a --copies 1 --reread");
+    run(copy);
+    run("ledger");
+    run("demo");
+    for text in said {
+        // Indented lines are code in a document.
+        let lines: Vec<&str> = text.lines().map(str::trim).collect();
+        let text = lines.join("\n");
+        assert_eq!(
+            old_words(&[("screen".into(), text.clone())]),
+            [""; 0],
+            "{text}"
+        );
+    }
 }

@@ -309,7 +309,7 @@ fn the_device_of_the_source_is_no_second_one() {
     work.run("copy a/KITES --to c")
         .exits(1)
         .says("NOT PROVEN")
-        .says("device of the offload that is copied: together they count as one")
+        .says("drive of the offload that is copied: together they count as one")
         .says("1 complete copy; 2 needed");
 }
 

@@ -156,7 +156,7 @@ fn two_drives_are_proven_and_every_copy_came_from_the_device() {
     let ran = rig.run(JOB);
     ran.exits(0)
         .says("PROVEN")
-        .says("2 complete copies on separate devices (you said --separate); 2 needed");
+        .says("2 complete copies on separate drives (you said --separate); 2 needed");
     for (name, mount) in [("a", &rig.a), ("b", &rig.b)] {
         rig.is_whole(name);
         let served = mount.read_since_write(&format!("KITES/{STILL}"));
@@ -482,7 +482,7 @@ fn a_drive_that_goes_away_is_dropped_and_goes_on_when_it_is_back() {
     rig.b.back();
     rig.run(JOB)
         .exits(0)
-        .says("already copied (proven by an earlier run");
+        .says("already copied (proven by an earlier copy");
     rig.is_whole("b");
     assert!(rig.held("b").keys().all(|p| !is_part(p)));
 }
@@ -690,7 +690,7 @@ fn ctrl_c_stops_soon_keeps_what_is_proven_and_goes_on() {
     rig.card.set_read_mbps(0.0);
     rig.run(JOB)
         .exits(0)
-        .says("already copied (proven by an earlier run");
+        .says("already copied (proven by an earlier copy");
     rig.is_whole("a");
     rig.is_whole("b");
 }

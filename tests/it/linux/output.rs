@@ -1,6 +1,7 @@
 //! What is printed: where it cannot be written, for programs, and when help is asked for.
 
 use crate::support::program::{Ran, Work, finish};
+use crate::tidy::words::old_words;
 use std::fs::OpenOptions;
 use std::process::Stdio;
 
@@ -131,5 +132,10 @@ fn short_help_is_on_one_screen() {
         assert_eq!(lines.iter().find(is_wide), None, "{ran}");
         let all = work.run(format!("{command} --help").trim());
         assert!(all.exits(0).out.lines().count() >= lines.len(), "{all}");
+        for said in [&ran, all.exits(0)] {
+            let lines: Vec<&str> = said.out.lines().map(str::trim).collect();
+            let text = lines.join("\n");
+            assert_eq!(old_words(&[(command.into(), text)]), [""; 0], "{said}");
+        }
     }
 }

@@ -192,8 +192,8 @@ fn shoot_page(cards: usize, announced: &Value, label: &str) -> Vec<u8> {
             "offload": format!("20261003-{label}{n}"),
                 "shoot": {"name": format!("kite-festival {label}"), "expected": announced},
             "proven": proven, "copies": if proven { 2 } else { 1 },
-            "reasons": if proven { json!([]) } else { json!(["1 complete copy on independent \
-                devices; 2 are needed"]) },
+            "reasons": if proven { json!([]) } else { json!(["1 complete copy on separate \
+                drives; 2 are needed"]) },
             "places": [place("drive-a", n, true), place("drive-b", n, proven)]})
     };
     let lines: Vec<String> = (1..=cards).map(|n| entry(n).to_string()).collect();

@@ -304,7 +304,7 @@ fn that_drives_are_separate_is_said_once() {
         return;
     };
     work.run("prove card --on a --on b").exits(0).says(
-        "2 complete copies on separate devices (by their record you said --separate when \
+        "2 complete copies on separate drives (by their record you said --separate when \
             they were made)",
     );
     for drive in ["a", "b"] {
@@ -321,7 +321,7 @@ fn that_drives_are_separate_is_said_once() {
         work.run(&format!("prove card --on a/KITES --on b/KITES{how}"))
             .exits(1)
             .says("1 complete copy")
-            .says("If you know that it is a device of its own, say so with --separate");
+            .says("If you know that it is a drive of its own, say so with --separate");
         // Nor is it believed when it is said anew.
         work.run(&format!(
             "prove card --on a/KITES --on b/KITES --separate{how}"

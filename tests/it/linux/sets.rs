@@ -653,8 +653,11 @@ fn the_last_words_are_about_all_cards() {
     let ran = work.run(&format!("copy A1 A2 {TO}"));
     ran.exits(1);
     assert!(ran.out.trim_end().ends_with("copies since."), "{ran}");
-    ran.says("1 of 2 cards is proven. Do not format `A1`. Format `A2` only as its own answer says")
-        .says("A1: NOT PROVEN A2: proven");
+    ran.says(
+        "1 of 2 cards is proven. Keep `A1`: don't format, don't shoot. Format `A2` only as \
+        its own answer says",
+    )
+    .says("A1: NOT PROVEN A2: proven");
     remove(&work.path("A1/DCIM/socket"));
     let ran = work.run(&format!("copy A1 A2 {TO} --quiet"));
     ran.exits(0)
@@ -670,7 +673,8 @@ fn a_card_that_is_refused_beside_others_is_told_as_that_one() {
         .is_silent_of("nothing was written")
         .says("A1: proven GONE: NOT PROVEN, refused")
         .says(
-            "1 of 2 cards is proven. Do not format `GONE`. Format `A1` only as its own answer says",
+            "1 of 2 cards is proven. Keep `GONE`: don't format, don't shoot. Format `A1` only as \
+             its own answer says",
         );
     for (cards, copied, code) in [
         ("GONE A1", true, 1),

@@ -216,7 +216,7 @@ fn the_earlier_copy_of_a_rewritten_file_is_to_be_kept() {
     card(50_000, 2);
     work.run(copy)
         .exits(3)
-        .says("the copy that an earlier run proved")
+        .says("the copy that an earlier copy proved")
         .says("under another --name")
         .is_silent_of("out of the way")
         .is_silent_of("out of `a/KITES`");
@@ -340,7 +340,7 @@ fn the_persons_word_is_told_as_that() {
         Mount::new(&back, &work.path(name), Options::default()).unwrap()
     };
     let _mounts = (mount("a"), mount("b"));
-    let told = "2 complete copies on separate devices (you said --separate); 2 needed";
+    let told = "2 complete copies on separate drives (you said --separate); 2 needed";
     work.run("copy card --to a --to b --name KITES --separate")
         .exits(0)
         .says(told)
@@ -464,7 +464,7 @@ fn what_is_read_of_the_card_is_said_as_it_is() {
     work.run(COPY)
         .exits(0)
         .says("size and date checked, a sample of the content read")
-        .says("nothing had to be copied from the card, of which a sample was read")
+        .says("nothing had to be copied from the card; a sample of it was read")
         .is_silent_of("not read again")
         .is_silent_of("nothing had to be read");
     let again = COPY.replace("copy", "plan");

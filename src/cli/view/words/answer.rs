@@ -113,8 +113,8 @@ pub(crate) fn card_name(label: &str, volume_id: Option<&str>) -> String {
 /// word, and when it was given.
 pub(crate) fn copies_line(copies: usize, needed: usize, stated: Option<&str>) -> String {
     let separate = match (copies > 1, stated) {
-        (true, Some(said)) => format!(" on separate devices ({said})"),
-        (true, None) => " on separate devices".to_owned(),
+        (true, Some(said)) => format!(" on separate drives ({said})"),
+        (true, None) => " on separate drives".to_owned(),
         (false, _) => String::new(),
     };
     format!(
@@ -179,9 +179,12 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -
             "All {} cards are proven. Format each only {SINCE}",
             good.len()
         ),
-        ([], bad) => format!("No card is proven. Do not format {}.", names(bad)),
+        ([], bad) => format!(
+            "No card is proven. Keep {}: don't format, don't shoot.",
+            names(bad)
+        ),
         (good, bad) => format!(
-            "{} of {} cards {} proven. Do not format {}. Format {} only {SINCE}",
+            "{} of {} cards {} proven. Keep {}: don't format, don't shoot. Format {} only {SINCE}",
             good.len(),
             ends.len(),
             if good.len() == 1 { "is" } else { "are" },

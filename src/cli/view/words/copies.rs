@@ -117,7 +117,7 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
         let earlier = if tally.earlier > 0 {
             let again = again_words(tally);
             format!(
-                ", {} of them in an earlier run{again}",
+                ", {} of them by an earlier copy{again}",
                 count(tally.earlier)
             )
         } else {

@@ -224,7 +224,7 @@ fn finding_notes(f: &Findings) -> Vec<String> {
     }
     if f.earlier > 0 {
         notes.push(format!(
-            "{} only in the manifest of an earlier run, and checked with it.",
+            "{} only in the manifest of an earlier copy, and checked with it.",
             counted(f.earlier, "file")
         ));
     }
@@ -234,7 +234,8 @@ fn finding_notes(f: &Findings) -> Vec<String> {
                 "A later run of this offload was cut short; the same copy again finishes it."
             }
             Remark::Incomplete => {
-                "The records of an earlier run are not all there, as after a power cut; the latest \
+                "The records of an earlier copy are not all there, as after a power cut; the \
+                 latest \
                 ones are."
             }
             Remark::NoPage => {

@@ -233,7 +233,7 @@ fn before(plan: &Plan, mbps: f64) -> String {
 /// Returns where a destination lies: `sda, ext4`.
 fn device(facts: &FolderFacts) -> String {
     match &facts.backing {
-        Backing::Unknown { .. } => format!("device not known, {}", word(&facts.filesystem)),
+        Backing::Unknown { .. } => format!("drive not known, {}", word(&facts.filesystem)),
         backing => format!("{}, {}", device_words(backing), word(&facts.filesystem)),
     }
 }
@@ -280,7 +280,7 @@ fn kept_words(plan: &Plan, d: &PlannedDestination) -> String {
         format!("{again}; on the card {looked}")
     };
     let files = counted(d.kept_files, "file");
-    format!("{files} already copied (proven by an earlier run), {kept}")
+    format!("{files} already copied (proven by an earlier copy), {kept}")
 }
 
 /// What is done on a drive; `verbose`: and on what it rests.
@@ -318,7 +318,7 @@ fn work(plan: &Plan, d: &PlannedDestination, verbose: bool) -> String {
     }
     if d.hash_files > 0 {
         parts.push(format!(
-            "{} that an earlier run proved without all of these hashes: read again from card and \
+            "{} that an earlier copy proved without all of these hashes: read again from card and \
             drive, not copied again",
             counted(d.hash_files, "file")
         ));

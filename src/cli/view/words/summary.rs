@@ -170,7 +170,7 @@ fn counts(proof: &Proof, tally: &Tally) -> String {
     };
     if tally.earlier > 0 {
         let how = match tally.again {
-            0 => "checked by an earlier run",
+            0 => "checked by an earlier copy",
             n if n == tally.earlier => "checked again",
             _ => "some of them checked again",
         };

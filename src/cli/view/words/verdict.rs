@@ -134,13 +134,13 @@ fn further_copies(proof: &Proof) -> String {
         n => format!("{n} proven copies"),
     };
     let apart = match (copies, proof.devices().len()) {
-        (n, all) if n < all => " (what is on one device counts once)",
+        (n, all) if n < all => " (what is on one drive counts once)",
         (1, _) => "",
-        _ => ", each on a device of its own",
+        _ => ", each on a drive of its own",
     };
     let given = shown(proof.plan().card.given.as_str());
     let own = if proof.original_counts() {
-        "is counted, since it was read whole from its device just now and is equal to its manifest"
+        "is counted, since it was read whole from its drive just now and is equal to its manifest"
     } else {
         "is not counted"
     };
@@ -154,8 +154,8 @@ fn basis(proof: &Proof) -> String {
         return further_copies(proof);
     }
     let drives = match proof.verdict().copies() {
-        1 => "1 device only".to_owned(),
-        n => format!("{n} separate devices"),
+        1 => "1 drive only".to_owned(),
+        n => format!("{n} separate drives"),
     };
     let (how, when) = how_and_when(proof);
     let card = &proof.plan().card;
@@ -183,32 +183,32 @@ fn how_and_when(proof: &Proof) -> (&'static str, &'static str) {
     let again = proof.tallies().iter().all(|t| t.again == t.earlier);
     match (read_now, earlier) {
         (true, true) if again => (
-            "read back",
+            "checked",
             " and matches what was read from the card, now or by an earlier copy",
         ),
         (false, _) if again && proof.reread_equal() => (
-            "read back again",
+            "checked again",
             " and matches what the card holds, which was read again as well",
         ),
         (false, _) if again => (
-            "read back again",
+            "checked again",
             if dates_moved(proof) {
-                " and matches what an earlier run read from the card; on the card sizes are as \
+                " and matches what an earlier copy read from the card; on the card sizes are as \
                 they were then, and all dates have moved alike"
             } else {
-                " and matches what an earlier run read from the card; on the card sizes and dates \
+                " and matches what an earlier copy read from the card; on the card sizes and dates \
                 are as they were then"
             },
         ),
-        (true, false) => ("read back", " and matches"),
-        (true, true) => ("read back", ", now or by an earlier copy, and matched"),
+        (true, false) => ("checked", " and matches"),
+        (true, true) => ("checked", ", now or by an earlier copy, and matched"),
         (false, _) => (
-            "read back",
+            "checked",
             if dates_moved(proof) {
-                " in an earlier run and matched; sizes are as they were then, and all dates have \
+                " by an earlier copy and matched; sizes are as they were then, and all dates have \
                 moved alike"
             } else {
-                " in an earlier run and matched; sizes and dates are as they were then"
+                " by an earlier copy and matched; sizes and dates are as they were then"
             },
         ),
     }
@@ -246,7 +246,7 @@ fn time_words(proof: &Proof) -> String {
     } else {
         let plan = proof.plan();
         words.push_str(if plan.destinations.iter().any(|d| has_sample(plan, d)) {
-            ", nothing had to be copied from the card, of which a sample was read"
+            ", nothing had to be copied from the card; a sample of it was read"
         } else {
             ", nothing had to be read from the card"
         });
@@ -264,7 +264,7 @@ fn time_words(proof: &Proof) -> String {
 }
 
 /// Whether it is the person's word, and not what the system tells, that so many copies are on
-/// separate devices.
+/// independent devices.
 fn is_stated(proof: &Proof) -> bool {
     count_independent(&proof.devices(), false).0 < proof.verdict().copies()
 }
