@@ -330,6 +330,7 @@ fn without_a_command_it_says_what_is_plugged_in_and_what_to_type() {
     put(&kit, b"[[drive]\n");
     let ran = work.run_short("");
     ran.exits(0).says("cannot be used as it is").says("TRAVEL");
+}
 
 /// One word for one thing on the screens too, in short and in full.
 #[test]
