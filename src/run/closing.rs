@@ -375,7 +375,7 @@ impl<'a> Looks<'a> {
                 counted.lost += u64::from(state != CopyState::None);
                 continue;
             };
-            // What nobody read back in this run counts by its record, if at all.
+            // What nobody read back in this run counts by its manifest, if at all.
             let was_read =
                 then.is_some() || matches!(state, CopyState::ReadBack(_) | CopyState::Again(_));
             let is_as_read = |looks: &mut Self, digest| {

@@ -172,7 +172,7 @@ impl Observer for Screen {
         match event {
             Event::Sampling(bytes) if *bytes >= SAMPLE_TOLD => {
                 let text = format!(
-                    "Reading {} as a sample, to be sure that what is on record is what is here.",
+                    "Reading {} as a sample, to be sure that it is what the manifest says.",
                     size(*bytes)
                 );
                 for line in wrap(&text, self.out.width, "", "  ") {

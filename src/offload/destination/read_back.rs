@@ -137,7 +137,7 @@ impl ReadingBack {
         }
     }
 
-    /// Compares the whole file, which is `part` or stood there already. `None`: it differs, which
+    /// Compares the whole file, which is `part` or were there already. `None`: it differs, which
     /// is told, was given up, or the job stops.
     pub(super) fn compare(&self, part: Option<Utf8PathBuf>) -> Option<Publishable> {
         let destination = &self.destination;
@@ -150,8 +150,8 @@ impl ReadingBack {
             if part.is_some() {
                 self.mismatch(None);
             } else {
-                let detail = "a file of this name stood there already and differs from the card's; \
-                    it was left as it is";
+                let detail = "a file of this name was there already and differs from the card's; \
+                    nothing was changed there";
                 destination.file_problem(&self.file, ProblemKind::NameClash, detail.to_owned());
             }
             return None;

@@ -31,9 +31,9 @@ struct Lost(ProblemKind, &'static str);
 
 const CHANGED: Lost = Lost(
     ProblemKind::Changed,
-    "what stands there is no longer what an earlier copy read back; it was left as it is",
+    "what is there is no longer what an earlier copy read back; nothing was changed there",
 );
-const MISSING: Lost = Lost(ProblemKind::Missing, "it stands there no longer");
+const MISSING: Lost = Lost(ProblemKind::Missing, "it is there no longer");
 
 impl Recheck {
     /// `None` where no file of an earlier run is to be read back again.

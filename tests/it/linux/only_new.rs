@@ -656,7 +656,7 @@ fn a_copy_made_by_hand_is_no_ground() {
     // Nor for going on with the same offload: it is read back and compared with the card.
     work.run("plan card --to a --to c --name KITES --copies 1")
         .exits(0)
-        .says("7 files there already, in no record that fits: checked and compared");
+        .says("7 files there already, in no manifest that fits: checked and compared");
     work.run("copy card --to a --to c --name DAY2 --copies 1 --only-new")
         .exits(0)
         .says("8 files to copy")
@@ -801,7 +801,7 @@ fn shifted_dates_recopy_nothing_and_hide_nothing() {
         work.run("copy card --to a --to b --name KITES --copies 1")
             .exits(0)
             .says("nothing to copy")
-            .says("7 files there already, in no record that fits");
+            .says("7 files there already, in no manifest that fits");
         let names = |t: &support::program::Tree| t.keys().cloned().collect::<Vec<_>>();
         assert_eq!(
             names(&tree(&work.path("a/KITES"))),

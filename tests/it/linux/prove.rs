@@ -304,7 +304,7 @@ fn that_drives_are_separate_is_said_once() {
         return;
     };
     work.run("prove card --on a --on b").exits(0).says(
-        "2 complete copies on separate drives (by their record you said --separate when \
+        "2 complete copies on separate drives (by their manifest you said --separate when \
             they were made)",
     );
     for drive in ["a", "b"] {

@@ -284,7 +284,7 @@ fn a_second_read_of_a_finished_offload_is_told_and_recorded() {
         .is_silent_of(equal);
 }
 
-/// Nobody copied what stood there already.
+/// Nobody copied what were there already.
 #[test]
 fn what_was_only_compared_is_not_said_to_be_copied() {
     let work = Work::with_card("compared");
@@ -294,7 +294,7 @@ fn what_was_only_compared_is_not_said_to_be_copied() {
     let copy = "copy card --to c --name KITES --copies 1";
     let plan = work.run(&copy.replace("copy card", "plan card"));
     plan.exits(0)
-        .says("7 files there already, in no record that fits");
+        .says("7 files there already, in no manifest that fits");
     work.run(copy)
         .exits(0)
         .says(

@@ -39,7 +39,9 @@ const OLD: [(&str, &str); 32] = [
 ];
 
 /// Where one of them is the right word: time, what Unix and Windows call their own, and a camera.
-const ALLOWED: [&str; 9] = [
+const ALLOWED: [&str; 11] = [
+    "is kept",
+    "are both kept",
     "told apart",
     "time left",
     "min left",

@@ -45,7 +45,7 @@ impl OtherCopy {
         let volume = volume.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
         match &self.seen {
             CopyPresence::Has(has) if *has == self.of => format!(
-                "`{path}` is plugged in and has {}, by its record and in size; `unlade verify` \
+                "`{path}` is plugged in and has {}, by its manifest and in size; `unlade verify` \
                 reads it before you take a file from there.",
                 match self.of {
                     1 => "this file".to_owned(),
@@ -54,11 +54,11 @@ impl OtherCopy {
             ),
             CopyPresence::Has(0) => format!("`{path}` is plugged in and has none of this."),
             CopyPresence::Has(has) => format!(
-                "`{path}` is plugged in and has {has} of the {}, by its record and in size.",
+                "`{path}` is plugged in and has {has} of the {}, by its manifest and in size.",
                 counted(self.of, "file")
             ),
             CopyPresence::NoRecord(why) => {
-                format!("`{path}` is there, but its record is of no use: {why}.")
+                format!("`{path}` is there, but its manifest is of no use: {why}.")
             }
             CopyPresence::FolderGone => format!(
                 "`{path}`{volume} is not there, though its volume is plugged in; a copy was made \

@@ -127,7 +127,7 @@ pub(crate) fn copies_line(copies: usize, needed: usize, stated: Option<&str>) ->
 pub(crate) const SAID_NOW: &str = "you said --separate";
 
 /// The person said so when the copies were made.
-pub(crate) const SAID_THEN: &str = "by their record you said --separate when they were made";
+pub(crate) const SAID_THEN: &str = "by their manifest you said --separate when they were made";
 
 /// What one copy means.
 const ONE_COPY: &str =

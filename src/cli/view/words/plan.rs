@@ -311,7 +311,7 @@ fn work(plan: &Plan, d: &PlannedDestination, verbose: bool) -> String {
     let unvouched = d.check_files.saturating_sub(d.hash_files);
     if unvouched > 0 {
         parts.push(format!(
-            "{} there already, in no record that fits: checked and compared with the {}",
+            "{} there already, in no manifest that fits: checked and compared with the {}",
             counted(unvouched, "file"),
             plan.source_word()
         ));
