@@ -1,5 +1,5 @@
 //! Owns the files that are flushed and read back in one go: copies of one stripe at most, and what
-//! were there already. Several finishers share the work of a destination.
+//! was there already. Several finishers share the work of a destination.
 
 use super::context::DestinationContext;
 use super::message::{OpenPart, Publishable, ToFinish};

@@ -34,7 +34,7 @@ pub(super) enum Stripe {
 pub(super) enum ToFinish {
     /// Of one stripe at most, written whole.
     Copy(OpenPart),
-    /// It were there already.
+    /// It was there already.
     Check(Arc<InFlight>),
 }
 
@@ -51,6 +51,6 @@ pub(super) struct Publishable {
     pub(super) time: Duration,
     /// What the file was before its end was read back.
     pub(super) seen: Option<Stat>,
-    /// The part file; `None` when the file were there already.
+    /// The part file; `None` when the file was there already.
     pub(super) part: Option<Utf8PathBuf>,
 }

@@ -137,7 +137,7 @@ impl ReadingBack {
         }
     }
 
-    /// Compares the whole file, which is `part` or were there already. `None`: it differs, which
+    /// Compares the whole file, which is `part` or was there already. `None`: it differs, which
     /// is told, was given up, or the job stops.
     pub(super) fn compare(&self, part: Option<Utf8PathBuf>) -> Option<Publishable> {
         let destination = &self.destination;

@@ -284,7 +284,7 @@ fn a_second_read_of_a_finished_offload_is_told_and_recorded() {
         .is_silent_of(equal);
 }
 
-/// Nobody copied what were there already.
+/// Nobody copied what was there already.
 #[test]
 fn what_was_only_compared_is_not_said_to_be_copied() {
     let work = Work::with_card("compared");
