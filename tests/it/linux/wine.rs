@@ -93,7 +93,7 @@ fn a_copy_holds_what_the_native_one_holds_and_records_the_same() {
     let work = Work::with_card("wine-copy");
     let paths = age(&work.path("card"));
     let before = traces(&paths);
-    run(&work, words(COPY))
+    run(&work, words(&format!("{COPY} --verbose")))
         .exits(1)
         .says("NOT PROVEN")
         .says("not-read-back");
