@@ -217,8 +217,11 @@ fn spot(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Spot {
             .and_then(|_held| {
                 let found = existing::look(disk, given, facts, name, layout);
                 found.map_err(|e| {
+                    // A volume that was pulled is mounted so, and says all sorts of things (ntfs3:
+                    // EACCES to root, seen).
+                    let read_only = facts.read_only.then_some(Cause::ReadOnly);
                     let cause = e.is_damage().then_some(Cause::Damaged);
-                    unusable(e.to_string()).because(cause)
+                    unusable(e.to_string()).because(cause.or(read_only))
                 })
             }),
         _ => Ok(Standing::default()),
