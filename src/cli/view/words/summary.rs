@@ -8,7 +8,7 @@ use crate::cli::view::words::answer::card_name;
 use crate::cli::view::words::drives::drive_names;
 use std::time::Duration;
 use unicode_width::UnicodeWidthStr as _;
-use unlade::error::{Problem, ProblemKind};
+use unlade::error::{Cause, Problem, ProblemKind};
 use unlade::name::shown;
 use unlade::offload::DestinationOutcome;
 use unlade::proof::Proof;
@@ -140,7 +140,11 @@ fn state(proof: &Proof, index: usize, tally: &Tally) -> String {
 
 fn is_gone(proof: &Proof, index: usize) -> bool {
     let mut problems = proof.problems().iter();
-    problems.any(|p| p.destination == Some(index) && p.kind == ProblemKind::Vanished)
+    problems.any(|p| {
+        // Where this computer can look at nothing, nothing is known to be gone.
+        let is_seen = p.cause != Some(Cause::NoFiles);
+        p.destination == Some(index) && p.kind == ProblemKind::Vanished && is_seen
+    })
 }
 
 fn counts(proof: &Proof, tally: &Tally) -> String {
