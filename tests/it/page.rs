@@ -533,7 +533,7 @@ pub(crate) fn samples() -> Vec<String> {
 }
 
 /// The kinds of problems as a manifest names them.
-const PROBLEM_KINDS: [&str; 16] = [
+pub(crate) const PROBLEM_KINDS: [&str; 16] = [
     "unreadable",
     "vanished",
     "changed-on-card",

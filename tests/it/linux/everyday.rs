@@ -67,6 +67,19 @@ fn what_is_not_proven_is_numbered_and_the_answer_says_keep() {
     );
 }
 
+/// Files of no bytes are copied too, and where the copy failed there was something to copy.
+#[test]
+fn nothing_to_copy_is_said_only_where_that_is_so() {
+    let work = Work::new("everyday-empty");
+    work.folder("card/DCIM");
+    put(&work.path("card/DCIM/KITE0001.JPG"), b"");
+    work.folder("a");
+    let copy = "copy card --to a --name KITES --copies 1";
+    let nothing = "nothing to copy";
+    work.run_short(copy).exits(0).is_silent_of(nothing);
+    work.run_short(copy).exits(0).says(nothing);
+}
+
 #[test]
 fn prove_and_verify_answer_last_as_well() {
     let work = Work::with_card("everyday-ask");

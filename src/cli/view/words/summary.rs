@@ -89,7 +89,8 @@ fn head(proof: &Proof) -> String {
     };
     text.push_str(&format!(": {}, {}", counted(files, "file"), size(bytes)));
     let o = proof.offloaded();
-    if o.bytes_read == 0 {
+    // What had to be read and was not is told by its reasons.
+    if plan.to_read().0 == 0 {
         text.push_str(", nothing to copy");
         if o.read_again > Duration::ZERO {
             text.push_str(&format!(", compared in {}", time(o.read_again)));
