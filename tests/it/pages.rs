@@ -2,6 +2,7 @@
 //! the Debian package, and every problem kind and every key of the manifest is in the page of the
 //! format.
 
+use crate::page::PROBLEM_KINDS;
 use crate::support::program::Work;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -150,7 +151,7 @@ fn the_format_page_names_every_key_and_kind() {
     let page = std::fs::read_to_string(man().join("unlade-manifest.5"))
         .unwrap()
         .replace("\\-", "-");
-    for word in [
+    let keys = [
         "format",
         "version",
         "tool",
@@ -185,23 +186,8 @@ fn the_format_page_names_every_key_and_kind() {
         "source",
         "manifest_b3",
         "counted",
-        "unreadable",
-        "vanished",
-        "changed-on-card",
-        "mismatch",
-        "write-failed",
-        "no-room",
-        "name-not-storable",
-        "name-clash",
-        "too-large-for-filesystem",
-        "same-device",
-        "too-few-copies",
-        "not-read-back",
-        "missing",
-        "changed",
-        "extra",
-        "manifest-damaged",
-    ] {
+    ];
+    for word in keys.into_iter().chain(PROBLEM_KINDS) {
         assert!(page.contains(word), "{word} is not in the page");
     }
 }
