@@ -8,7 +8,7 @@ use std::fs::File;
 
 /// A watch on a part from its creation on.
 #[derive(Debug)]
-pub(super) struct OtherWriter(OwnedFd);
+pub(super) struct OtherWriter(Option<OwnedFd>);
 
 impl OtherWriter {
     /// Begins; `None` where the system has no room for one more watch, or none for this file.
@@ -17,13 +17,24 @@ impl OtherWriter {
         let watch = inotify::init(flags).ok()?;
         let path = format!("/proc/self/fd/{}", part.as_fd().as_raw_fd());
         inotify::add_watch(&watch, path, inotify::WatchFlags::CLOSE_WRITE).ok()?;
-        Some(Self(watch))
+        Some(Self(Some(watch)))
     }
 
     /// Returns whether somebody closed the part who had it open for writing. One who has it open
     /// still is not seen.
     pub(super) fn has_been(&self) -> bool {
         let mut room = [std::mem::MaybeUninit::uninit(); 512];
-        inotify::Reader::new(&self.0, &mut room).next().is_ok()
+        self.0
+            .as_ref()
+            .is_some_and(|watch| inotify::Reader::new(watch, &mut room).next().is_ok())
+    }
+}
+
+impl Drop for OtherWriter {
+    /// Closing a watch waits for the kernel, 4 to 20 ms each; no drive is to wait with it.
+    fn drop(&mut self) {
+        if let Some(watch) = self.0.take() {
+            rayon::spawn(move || drop(watch));
+        }
     }
 }
