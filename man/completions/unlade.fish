@@ -61,9 +61,9 @@ complete -c unlade -n "__fish_unlade_using_subcommand copy" -l sign -d 'Sign the
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l deadline -d 'Say what will not be done by then: 14m, 1h30m' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l as -d 'The card\'s name in the kit' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l in -d 'The reader\'s name in the kit' -r
-complete -c unlade -n "__fish_unlade_using_subcommand copy" -l bus -d 'The card\'s bus, such as uhs-i, uhs-ii or cfe2-b; an unknown one is answered with the list' -r
+complete -c unlade -n "__fish_unlade_using_subcommand copy" -l bus -d 'The card\'s bus: uhs-i, uhs-ii, cfe2-b and others; `list` shows all' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l reads -d 'The read rate on the card\'s label in MB/s' -r
-complete -c unlade -n "__fish_unlade_using_subcommand copy" -l link -d 'The reader\'s link to the computer, such as usb2, usb3-5g or usb3-10g' -r
+complete -c unlade -n "__fish_unlade_using_subcommand copy" -l link -d 'The reader\'s link to the computer: usb2, usb3-5g and others; `list` shows all' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l writes -d 'What each drive sustains when it is written, in MB/s, in the order of --to: 450,110' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -s s -l shoot -d 'The shoot that the cards belong to' -r
 complete -c unlade -n "__fish_unlade_using_subcommand copy" -l expect -d 'How many cards the shoot has; say it once' -r
@@ -93,9 +93,9 @@ complete -c unlade -n "__fish_unlade_using_subcommand plan" -l sign -d 'Sign the
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l deadline -d 'Say what will not be done by then: 14m, 1h30m' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l as -d 'The card\'s name in the kit' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l in -d 'The reader\'s name in the kit' -r
-complete -c unlade -n "__fish_unlade_using_subcommand plan" -l bus -d 'The card\'s bus, such as uhs-i, uhs-ii or cfe2-b; an unknown one is answered with the list' -r
+complete -c unlade -n "__fish_unlade_using_subcommand plan" -l bus -d 'The card\'s bus: uhs-i, uhs-ii, cfe2-b and others; `list` shows all' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l reads -d 'The read rate on the card\'s label in MB/s' -r
-complete -c unlade -n "__fish_unlade_using_subcommand plan" -l link -d 'The reader\'s link to the computer, such as usb2, usb3-5g or usb3-10g' -r
+complete -c unlade -n "__fish_unlade_using_subcommand plan" -l link -d 'The reader\'s link to the computer: usb2, usb3-5g and others; `list` shows all' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l writes -d 'What each drive sustains when it is written, in MB/s, in the order of --to: 450,110' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -s s -l shoot -d 'The shoot that the cards belong to' -r
 complete -c unlade -n "__fish_unlade_using_subcommand plan" -l expect -d 'How many cards the shoot has; say it once' -r
@@ -156,9 +156,9 @@ complete -c unlade -n "__fish_unlade_using_subcommand rate" -l seconds -d 'Read 
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -l bytes -d 'Read so much at most, 100GB at most' -r
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -l as -d 'The card\'s name in the kit' -r
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -l in -d 'The reader\'s name in the kit' -r
-complete -c unlade -n "__fish_unlade_using_subcommand rate" -l bus -d 'The card\'s bus, such as uhs-i, uhs-ii or cfe2-b' -r
+complete -c unlade -n "__fish_unlade_using_subcommand rate" -l bus -d 'The card\'s bus: uhs-i, uhs-ii, cfe2-b and others; `list` shows all' -r
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -l reads -d 'The read rate on the card\'s label in MB/s' -r
-complete -c unlade -n "__fish_unlade_using_subcommand rate" -l link -d 'The reader\'s link to the computer, such as usb2, usb3-5g or usb3-10g' -r
+complete -c unlade -n "__fish_unlade_using_subcommand rate" -l link -d 'The reader\'s link to the computer: usb2, usb3-5g and others; `list` shows all' -r
 complete -c unlade -n "__fish_unlade_using_subcommand rate" -l color -d 'Use colour: auto follows the terminal and NO_COLOR' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"

@@ -9,13 +9,16 @@ mod system;
 mod view;
 mod wrong_value;
 
-use args::{Cli, Command, Common, meant};
+use args::{Cli, Command, Common, list, meant};
 use clap::error::ErrorKind;
 use clap::{CommandFactory as _, FromArgMatches as _};
-use command::{copy, demo, kit, ledger, man, plugged, prove, rate, report, schema, verify, weigh};
+use command::{
+    copy, demo, ids, kit, ledger, man, plugged, prove, rate, report, schema, verify, weigh,
+};
 use exit::Exit;
 use home::book::Book;
 use home::{on_card, places};
+use std::ffi::OsString;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use system::signals;
@@ -31,7 +34,11 @@ use view::refuse::{refused_usage, usage};
 
 /// Runs the program.
 pub(crate) fn main() -> Exit {
-    let matches = Cli::command().try_get_matches();
+    let words: Vec<OsString> = std::env::args_os().collect();
+    if let Some(wanted) = list::wanted(&words) {
+        return ended(ids::ids(&wanted, Out::new(&wanted.common)));
+    }
+    let matches = Cli::command().try_get_matches_from(words);
     let parsed = matches.and_then(|matches| Ok((Cli::from_arg_matches(&matches)?, matches)));
     let (cli, matches) = match parsed {
         Ok(parsed) => parsed,
@@ -129,6 +136,11 @@ fn not_parsed(error: &clap::Error) -> Exit {
     } else {
         Exit::Done
     };
+    ended(exit)
+}
+
+/// Writes all that was said, where nothing else was done.
+fn ended(exit: Exit) -> Exit {
     out::flush(&AtomicBool::new(false));
     out::told_whole(exit, false)
 }

@@ -1,7 +1,7 @@
 //! Owns how an id of a bus or link is held against the link table.
 
 use crate::name::shown;
-use crate::speed::links::{LINKS, find};
+use crate::speed::links::{closest, find};
 
 /// Why an id is no bus of a card, or no link of a reader, as far as is known here.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -41,17 +41,10 @@ pub(super) fn check_link(id: &str, is_card_bus: bool) -> Result<(), NoLink> {
 }
 
 fn unknown(id: &str, is_card_bus: bool) -> NoLink {
-    let lower = id.to_lowercase();
-    let rows = LINKS.iter();
-    let close = rows
-        .filter(|row| row.family.is_card_bus() == is_card_bus)
-        .flat_map(|row| std::iter::once(row.id).chain(row.also.iter().copied()))
-        .map(|known| (strsim::damerau_levenshtein(&lower, known), known))
-        .filter(|(distance, _)| *distance <= 2)
-        .min();
+    let close = closest(id, is_card_bus);
     let id = id.to_owned();
     match close {
-        Some((_, close)) => NoLink::Like { id, close },
+        Some(close) => NoLink::Like { id, close },
         None if is_card_bus => NoLink::UnknownBus(id),
         None => NoLink::UnknownLink(id),
     }

@@ -105,18 +105,31 @@ pub fn find(id: &str) -> Option<&'static LinkRow> {
         .find(|row| row.id == wanted || row.also.contains(&wanted.as_str()))
 }
 
-/// Returns the names of all buses of cards, or of all links of readers, in the table's order; each
-/// with the first of its short names, as people write it: `sd-sdr104 (uhs-i)`.
-pub fn ids(card_buses: bool) -> Vec<String> {
+/// Returns all buses of cards, or all links of readers, in the table's order.
+pub fn rows(card_buses: bool) -> impl Iterator<Item = &'static LinkRow> {
     LINKS
         .iter()
-        .filter(|row| row.family.is_card_bus() == card_buses)
-        .map(|row| match row.also.first() {
-            Some(short) => format!("{} ({short})", row.id),
-            None => row.id.to_owned(),
-        })
-        .collect()
+        .filter(move |row| row.family.is_card_bus() == card_buses)
 }
+
+/// Returns the name of a bus or a link that is most like this one, if any is.
+pub fn closest(id: &str, card_buses: bool) -> Option<&'static str> {
+    let lower = id.trim().to_lowercase();
+    let names = rows(card_buses).flat_map(|row| std::iter::once(&row.id).chain(row.also));
+    let slips = |name: &'static str| {
+        let slips = strsim::damerau_levenshtein(&lower, name);
+        // More than half of a short name is another name.
+        let is_like = slips <= SLIPS_MAX && slips * 2 < name.len().max(lower.len());
+        is_like.then_some((slips, name))
+    };
+    names
+        .filter_map(|name| slips(name))
+        .min()
+        .map(|(_, name)| name)
+}
+
+/// Letters that a name may have wrong to be taken for another.
+const SLIPS_MAX: usize = 2;
 
 /// What a card and a slot agree on.
 #[derive(Clone, Copy, Debug)]
@@ -623,17 +636,25 @@ mod tests {
         }
         assert_eq!(find(" UHS-II ").unwrap().id, "sd-uhs2-hd312");
         assert_eq!(find("uhs"), None);
-        assert_eq!(ids(true).len() + ids(false).len(), LINKS.len());
-        assert!(ids(true).contains(&"cfe4-c".to_owned()));
-        assert_eq!(ids(false).first().map(String::as_str), Some("usb1-bulk"));
-        // Every name that is told, the short ones too, is one that is taken.
-        for (buses, short) in [(true, "(uhs-i)"), (true, "(uhs-ii)"), (false, "(usb3)")] {
-            assert!(ids(buses).iter().any(|id| id.ends_with(short)), "{short}");
-        }
-        for id in ids(true).iter().chain(&ids(false)) {
-            let names = id.split([' ', '(', ')']).filter(|name| !name.is_empty());
-            let rows: Vec<_> = names.map(|name| find(name).unwrap().id).collect();
-            assert!(rows.iter().all(|row| *row == rows[0]), "{id}");
+        assert_eq!(rows(true).count() + rows(false).count(), LINKS.len());
+        assert!(rows(true).all(|row| row.family.is_card_bus()));
+        assert_eq!(rows(false).next().map(|row| row.id), Some("usb1-bulk"));
+        assert!(find("list").is_none(), "the word that asks for all of them");
+    }
+
+    #[test]
+    fn a_slip_of_typing_is_known_for_what_was_meant() {
+        for (typed, card_bus, meant) in [
+            ("uhs-9", true, Some("uhs-1")),
+            ("UHS-IIII", true, Some("uhs-iii")),
+            ("sd-srd104", true, Some("sd-sdr104")),
+            ("usb3-5", false, Some("usb3-5g")),
+            ("cfe2", true, Some("cfe2-a")),
+            ("sdxc", true, None),
+            ("cable", false, None),
+            ("", true, None),
+        ] {
+            assert_eq!(closest(typed, card_bus), meant, "{typed}");
         }
     }
 

@@ -84,7 +84,7 @@ pub(crate) struct CardArgs {
     /// The read rate on its label, MB/s.
     #[arg(long, value_name = "MBPS", allow_hyphen_values = true, value_parser = RateArg::read)]
     pub(crate) reads: Option<RateArg>,
-    /// Its bus: uhs-i, uhs-ii, cfe2-b and so on.
+    /// Its bus: uhs-i, uhs-ii, cfe2-b and others; `list` shows all.
     #[arg(long, value_name = "ID")]
     pub(crate) bus: Option<String>,
     /// Its write class: V30, U3, C10, VPG400.
@@ -114,10 +114,10 @@ pub(crate) struct ReaderArgs {
     /// A name of your own.
     #[arg(value_name = "NAME")]
     pub(crate) name: String,
-    /// The fastest card bus of its slot: uhs-i, uhs-ii, cfe2-b and so on.
+    /// The fastest card bus of its slot: uhs-i, uhs-ii and others; `list` shows all.
     #[arg(long, value_name = "ID")]
     pub(crate) bus: Option<String>,
-    /// Its link to the computer: usb2, usb3-5g, usb3-10g, tb3 and so on.
+    /// Its link to the computer: usb2, usb3-5g, tb3 and others; `list` shows all.
     #[arg(long, value_name = "ID")]
     pub(crate) link: Option<String>,
     /// Whatever you want to remember.

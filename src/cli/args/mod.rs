@@ -8,6 +8,7 @@
 mod deadline;
 pub(crate) mod group;
 pub(crate) mod kit;
+pub(crate) mod list;
 pub(crate) mod meant;
 pub(crate) mod pasted;
 pub(crate) mod shoot;
@@ -449,13 +450,13 @@ pub(crate) struct RateArgs {
     pub(crate) bytes: u64,
     #[command(flatten)]
     pub(crate) names: KitNames,
-    /// The card's bus, such as uhs-i, uhs-ii or cfe2-b.
+    /// The card's bus: uhs-i, uhs-ii, cfe2-b and others; `list` shows all.
     #[arg(long, value_name = "ID")]
     pub(crate) bus: Option<BusArg>,
     /// The read rate on the card's label in MB/s.
     #[arg(long, value_name = "MBPS", allow_hyphen_values = true)]
     pub(crate) reads: Option<ReadsArg>,
-    /// The reader's link to the computer, such as usb2, usb3-5g or usb3-10g.
+    /// The reader's link to the computer: usb2, usb3-5g and others; `list` shows all.
     #[arg(long, value_name = "ID")]
     pub(crate) link: Option<LinkArg>,
 }

@@ -7,7 +7,7 @@ use clap::Args;
 use unlade::kit::{RATE_MAX, RATE_MIN};
 use unlade::name::shown;
 use unlade::speed::chain::{CardSpeed, Chain, DriveSpeed, Figure, ReaderSpeed};
-use unlade::speed::links::{Family, LinkRow, find, ids};
+use unlade::speed::links::{Family, LinkRow, closest, find};
 use unlade::speed::quantity::{self, Bare};
 use unlade::units::MegabytesPerS;
 
@@ -15,7 +15,7 @@ use unlade::units::MegabytesPerS;
 #[derive(Clone, Debug, Default, Args)]
 #[command(next_help_heading = SPEED)]
 pub(crate) struct SpeedArgs {
-    /// The card's bus, such as uhs-i, uhs-ii or cfe2-b; an unknown one is answered with the list.
+    /// The card's bus: uhs-i, uhs-ii, cfe2-b and others; `list` shows all.
     #[arg(long, value_name = "ID", hide_short_help = true)]
     pub(crate) bus: Option<BusArg>,
     /// The read rate on the card's label in MB/s.
@@ -26,7 +26,7 @@ pub(crate) struct SpeedArgs {
         hide_short_help = true
     )]
     pub(crate) reads: Option<ReadsArg>,
-    /// The reader's link to the computer, such as usb2, usb3-5g or usb3-10g.
+    /// The reader's link to the computer: usb2, usb3-5g and others; `list` shows all.
     #[arg(long, value_name = "ID", hide_short_help = true)]
     pub(crate) link: Option<LinkArg>,
     /// What each drive sustains when it is written, in MB/s, in the order of --to: 450,110.
@@ -84,7 +84,7 @@ impl WritesArg {
     /// Returns one rate for each destination.
     fn each(self, destinations: usize) -> Result<Vec<RateArg>, FlagError> {
         if self.0.len() != destinations {
-            return Err(FlagError::new(format!(
+            return Err(FlagError(format!(
                 "--writes: give one rate for each --to, in the same order: {destinations}, not {}.",
                 self.0.len()
             )));
@@ -135,7 +135,7 @@ impl SpeedArgs {
     /// Returns the chain that the flags describe, for so many drives.
     ///
     /// # Errors
-    /// What is wrong with them, in a sentence, and the ids to choose from.
+    /// What is wrong with them, in a sentence.
     pub(crate) fn chain(&self, destinations: usize) -> Result<Chain, FlagError> {
         let args = self.clone();
         let bus = args.bus.map(|arg| arg.0).transpose()?;
@@ -168,49 +168,34 @@ impl SpeedArgs {
     }
 }
 
-/// What is wrong with a flag.
-#[derive(Clone, Debug)]
-pub(crate) struct FlagError {
-    sentence: String,
-    ids: Vec<String>,
-}
-
-impl FlagError {
-    fn new(sentence: String) -> Self {
-        Self {
-            sentence,
-            ids: Vec::new(),
-        }
-    }
-
-    /// Returns it, the ids to choose from on a line of their own.
-    pub(crate) fn lines(&self) -> Vec<String> {
-        let ids = (!self.ids.is_empty()).then(|| self.ids.join(", "));
-        std::iter::once(self.sentence.clone()).chain(ids).collect()
-    }
-}
+/// What is wrong with a flag, in a sentence.
+#[derive(Clone, Debug, thiserror::Error)]
+#[error("{0}")]
+pub(crate) struct FlagError(String);
 
 /// Finds a row of the link table: a card's bus, or a reader's link.
 pub(crate) fn row(flag: &str, id: &str, card_bus: bool) -> Result<&'static LinkRow, FlagError> {
-    let what = if card_bus {
-        "a card's bus"
+    let (what, other) = if card_bus {
+        ("a card's bus", "a reader's link")
     } else {
-        "a reader's link"
+        ("a reader's link", "a card's bus")
     };
     let why = match find(id) {
         Some(row) if row.family.is_card_bus() == card_bus => return Ok(row),
-        Some(_) => "is not",
-        None => "is not known as",
+        Some(_) => format!("is {other}, not {what}"),
+        None => format!("is not known as {what}"),
     };
-    Err(FlagError {
-        sentence: format!("{flag}: `{}` {why} {what}; the ids are:", shown(id)),
-        ids: ids(card_bus),
-    })
+    let close = closest(id, card_bus);
+    let close = close.map_or_else(String::new, |close| format!(" Did you mean `{close}`?"));
+    let id = shown(id);
+    Err(FlagError(format!(
+        "{flag}: `{id}` {why}.{close} `{flag} list` shows all."
+    )))
 }
 
 /// Reads a rate; what is to be said of it names its flag.
 fn rate(flag: &str, text: &str) -> Result<RateArg, FlagError> {
-    let rate = RateArg::read(text).map_err(|why| FlagError::new(format!("{flag}: {why}.")))?;
+    let rate = RateArg::read(text).map_err(|why| FlagError(format!("{flag}: {why}.")))?;
     Ok(RateArg {
         note: rate.note.map(|note| format!("{flag}: {note}")),
         ..rate
@@ -299,39 +284,35 @@ mod tests {
     }
 
     #[test]
-    fn what_is_wrong_is_said_with_the_ids() {
-        for (wrong, word, ids) in [
+    fn what_is_wrong_is_said_with_what_is_like_it() {
+        for (wrong, words) in [
             (
                 args("uhs-9", "", "", ""),
-                "`uhs-9` is not known as a card's bus",
-                true,
+                "`uhs-9` is not known as a card's bus. Did you mean `uhs-1`? `--bus list` shows \
+                all.",
             ),
             (
                 args("usb2-bulk", "", "", ""),
-                "`usb2-bulk` is not a card's bus",
-                true,
+                "`usb2-bulk` is a reader's link, not a card's bus. `--bus list`",
             ),
             (
                 args("", "", "sd-hs", ""),
-                "`sd-hs` is not a reader's link",
-                true,
+                "`sd-hs` is a card's bus, not a reader's link. `--link list`",
             ),
-            (args("", "fast", "", ""), "--reads: `fast`", false),
-            (args("", "0", "", ""), "--reads: `0`", false),
-            (args("", "-5", "", ""), "--reads: `-5`", false),
-            (args("", "NaN", "", ""), "--reads: `NaN`", false),
-            (args("", "inf", "", ""), "--reads: `inf`", false),
+            (args("", "fast", "", ""), "--reads: `fast`"),
+            (args("", "0", "", ""), "--reads: `0`"),
+            (args("", "-5", "", ""), "--reads: `-5`"),
+            (args("", "NaN", "", ""), "--reads: `NaN`"),
+            (args("", "inf", "", ""), "--reads: `inf`"),
             (
                 args("", "", "", "40"),
                 "one rate for each --to, in the same order: 2, not 1",
-                false,
             ),
-            (args("", "", "", "40,"), "--writes: ``", false),
-            (args("", "", "", "40,50,60"), "2, not 3", false),
+            (args("", "", "", "40,"), "--writes: ``"),
+            (args("", "", "", "40,50,60"), "2, not 3"),
         ] {
-            let told = wrong.chain(2).err().unwrap();
-            assert!(told.sentence.contains(word), "{}", told.sentence);
-            assert_eq!(!told.ids.is_empty(), ids, "{}", told.sentence);
+            let told = wrong.chain(2).err().unwrap().to_string();
+            assert!(told.contains(words), "{told}");
         }
     }
 }

@@ -90,7 +90,7 @@ impl Trouble {
         match self {
             Self::Kit(error) => (error.lines(), error.exit()),
             Self::NoVolume(why) => (vec![why.to_string()], Exit::Refused),
-            Self::Flag(error) => (error.lines(), Exit::Usage),
+            Self::Flag(error) => (vec![error.to_string()], Exit::Usage),
         }
     }
 }

@@ -2,6 +2,7 @@
 
 pub(crate) mod copy;
 pub(crate) mod demo;
+pub(crate) mod ids;
 pub(crate) mod kit;
 pub(crate) mod ledger;
 pub(crate) mod man;

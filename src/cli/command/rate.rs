@@ -57,7 +57,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
     };
     let ceiling = match args.speed().chain(0) {
         Ok(chain) => ceiling(chain, &recognised, &facts, tools),
-        Err(wrong) => return usage(&wrong.lines(), out),
+        Err(wrong) => return usage(&[wrong.to_string()], out),
     };
     let json = Json::new(out, Arc::clone(&tools.clock));
     match wait(args, &facts, out, tools) {

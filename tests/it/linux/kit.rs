@@ -153,8 +153,7 @@ fn what_cannot_be_a_kit_is_refused() {
             .says("`-5` is no rate above zero");
         work.run(&format!("{command} --bus sdxc"))
             .exits(2)
-            .says("--bus: `sdxc` is not known as a card's bus; the ids are:")
-            .says("sd-sdr104 (uhs-i)");
+            .says("--bus: `sdxc` is not known as a card's bus. `--bus list` shows all.");
     }
     fs::create_dir_all(work.path("h/kit.toml")).unwrap();
     work.run("kit list --home h")

@@ -2,7 +2,7 @@
 //! and drives, and where plan, events and manifest name what holds back.
 
 use crate::support::job::{job, tools};
-use crate::support::program::{Card, Work, manifest};
+use crate::support::program::{Card, Work, manifest, tree};
 use crate::support::sim::Sim;
 use crate::truth;
 use serde_json::{Value, json};
@@ -118,12 +118,15 @@ fn nothing_known_is_nothing_said() {
 }
 
 #[test]
-fn wrong_speeds_are_refused_with_the_ids() {
+fn wrong_speeds_are_refused_with_what_is_like_them() {
     let work = Work::with_card("wrong-speed");
     for (flags, says) in [
-        ("--bus uhs-9", "sd-uhs2-hd312"),
-        ("--bus usb2-bulk", "is not a card's bus"),
-        ("--link sd-sdr104", "usb3-10g"),
+        (
+            "--bus uhs-9",
+            "Did you mean `uhs-1`? `--bus list` shows all.",
+        ),
+        ("--bus usb2-bulk", "is a reader's link, not a card's bus"),
+        ("--link sd-sdr104", "`--link list` shows all."),
         ("--reads fast", "--reads"),
         ("--reads 0", "--reads"),
         ("--reads -5", "above zero"),
@@ -137,6 +140,39 @@ fn wrong_speeds_are_refused_with_the_ids() {
         }
     }
     assert!(!work.path("a/KITES").exists());
+}
+
+/// 104 MB/s are four wires at 208 MHz (SD Association, UHS-I SDR104), 500 MB/s are 5 Gb/s in 8b/10b
+/// (USB 3.2 Specification).
+#[test]
+fn the_ids_of_a_flag_are_listed_without_anything_else() {
+    let work = Work::new("ids");
+    for command in [
+        "copy",
+        "plan card",
+        "rate",
+        "kit add card",
+        "kit add reader",
+    ] {
+        let ran = work.run_short(&format!("{command} --bus list"));
+        ran.exits(0).says("uhs-i (sd-sdr104)");
+        let line = ran.out.lines().find(|line| line.contains("uhs-i ("));
+        assert!(line.unwrap().ends_with("  104 MB/s  UHS-I"), "{ran}");
+        assert!(ran.out.lines().all(|line| line.len() <= 80), "{ran}");
+        assert_eq!(ran.err, "");
+    }
+    for command in ["copy", "rate card", "kit add reader blue"] {
+        let ran = work.run_short(&format!("{command} --link=list --json"));
+        let all = ran.exits(0).events();
+        assert_eq!((all.len(), &all[0]["event"]), (1, &json!("ids")), "{ran}");
+        let ids = all[0]["ids"].as_array().unwrap();
+        let usb = ids.iter().find(|id| id["id"] == "usb3-5g").unwrap();
+        assert_eq!(usb["mbps"], 500.0);
+        assert_eq!(usb["also"][0], "usb3");
+        assert!(ids.iter().all(|id| id["id"] != "sd-sdr104"), "{ran}");
+    }
+    work.run_short("kit add card A1 --link list").exits(2);
+    assert!(tree(&work.path("home")).is_empty(), "nothing was written");
 }
 
 #[test]

@@ -64,7 +64,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
         }
     }
     let chain = args.speed.chain(args.to.len());
-    let chain = chain.map_err(|wrong| usage(&wrong.lines(), out))?;
+    let chain = chain.map_err(|wrong| usage(&[wrong.to_string()], out))?;
     let form = form(args, out)?;
     Ok(args
         .cards
