@@ -166,7 +166,7 @@ impl fmt::Display for IndependenceReason {
             ),
             Self::Stated { index, why } => write!(
                 f,
-                "drive {} counts as a separate device because you said so: {why}",
+                "drive {} counts as a separate drive because you said so: {why}",
                 index + 1
             ),
             Self::Memory { index } => write!(

@@ -149,7 +149,7 @@ impl FolderFacts {
         let below = self.backing.names()?;
         below
             .contains(disk)
-            .then_some("is on the card's own device, on another part of it")
+            .then_some("is on the same disk as the card, in another part of it")
     }
 }
 

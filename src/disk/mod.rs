@@ -378,16 +378,16 @@ pub fn is_name_refused(error: &io::Error) -> bool {
 
 /// Turns a failed write step of a destination into its problem.
 pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
-    let told = crate::error::failed(step, cause);
+    let failed = crate::error::failed(step, cause);
     if cause.kind() == io::ErrorKind::FileTooLarge {
         let detail = format!(
-            "{told}; the drive's file system holds no larger file, or this session has a limit on \
-             their size (`ulimit -f`)"
+            "{failed}; the drive's file system holds no larger file, or this session has a limit \
+             on their size (`ulimit -f`)"
         );
         return Problem::new(crate::error::ProblemKind::TooLargeForFilesystem, detail);
     }
     if cause.kind() == io::ErrorKind::ReadOnlyFilesystem {
-        let detail = format!("{told}; {}", crate::error::NOW_READ_ONLY);
+        let detail = format!("{failed}; {}", crate::error::NOW_READ_ONLY);
         let problem = Problem::new(crate::error::ProblemKind::WriteFailed, detail);
         return problem.because(Cause::NowReadOnly);
     }
@@ -397,7 +397,7 @@ pub fn write_problem(step: crate::error::Step, cause: &io::Error) -> Problem {
         crate::error::ProblemKind::WriteFailed
     };
     let cause = Cause::of(cause).filter(|cause| *cause == Cause::NoFiles);
-    Problem::new(kind, told).because(cause)
+    Problem::new(kind, failed).because(cause)
 }
 
 /// Adds to a failed write below `folder` that the drive was set read-only over it. The call that

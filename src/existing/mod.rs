@@ -475,6 +475,7 @@ mod tests {
         // A clone of the drive has all of that; only the drive itself can say that it is another.
         let mut drive = at("/media/drive", id, "");
         let recorded = |facts: &FolderFacts| DestinationPart {
+            name: None,
             path: facts.canonical.clone(),
             device: device_field(facts),
             filesystem: facts.filesystem.clone(),

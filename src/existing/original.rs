@@ -143,7 +143,7 @@ impl Original {
         let is_card = folder.volume_id.is_some() && !folder.is_own_volume;
         if is_its_volume && (is_in_its_place || is_card) {
             return Some(
-                "is on the card that this offload was made of, which is only ever read".to_owned(),
+                "is on the card that this offload was made of; a card is only ever read".to_owned(),
             );
         }
         let is_above = own.ancestors.get(1) == Some(&place);

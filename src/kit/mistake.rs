@@ -43,7 +43,7 @@ pub enum Mistake {
     #[error("the layout of the kit can't be edited by a program; edit it by hand")]
     Layout,
     /// A field that its entry has already.
-    #[error("stands twice in one entry")]
+    #[error("is there twice in one entry")]
     Twice,
     /// A word that is none of the known ones, which of them is like it, and all of them.
     #[error("{}", unknown_word(*.0, .1))]
@@ -61,7 +61,7 @@ pub enum Mistake {
     #[error("must not begin with `-`, which begins a flag")]
     LikeFlag,
     /// A name that stands at this line already.
-    #[error("this name stands at line {0} already; capitals don't count")]
+    #[error("line {0} has this name already; capitals don't count")]
     NameTaken(usize),
     /// A reader that the kit does not have.
     #[error("{0}")]

@@ -7,12 +7,14 @@ pub mod link;
 pub mod mistake;
 pub mod text;
 
+use crate::disk::FolderFacts;
 use crate::disk::hardware::sd::CID;
 use crate::speed::ceiling::ONE_ROW_LABEL_MAX;
 use crate::speed::chain::{Chain, DriveSpeed, Figure};
 use crate::speed::classes::WriteClass;
 use crate::speed::links::{LinkRow, find};
 use crate::units::MegabytesPerS;
+use camino::Utf8Path;
 use std::fmt;
 
 /// Longest text of a kit in bytes.
@@ -233,6 +235,18 @@ impl Kit {
     /// Returns whether an identity is one that the maker gave to this very card.
     pub fn is_made_as(&self, id: &str, card: &KitCard) -> bool {
         id.starts_with(CID) && card.volumes.iter().any(|v| same_volume(v, id))
+    }
+
+    /// Returns the drive that a folder is on. Of the computer's own disk only what is in the folder
+    /// that the kit names is that drive.
+    pub fn drive_at(&self, facts: &FolderFacts) -> Option<&KitDrive> {
+        let drive = self.drive_of(facts.volume_id.as_deref()?)?;
+        let is_in = |folder: &str| {
+            let within = facts.within.as_deref().map(Utf8Path::new);
+            within.is_some_and(|within| within.starts_with(folder))
+        };
+        let folder = drive.folder.as_deref().filter(|folder| *folder != TOP);
+        (!facts.is_own_volume || folder.is_some_and(is_in)).then_some(drive)
     }
 
     /// Returns the drive that the volume belongs to.

@@ -51,6 +51,9 @@ pub struct ShootPart {
 pub struct CopyLocation {
     /// The offload's folder, links resolved.
     pub path: String,
+    /// What the drive is called, where it has a name of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drive: Option<String>,
     /// File system type.
     pub filesystem: String,
     /// Identity of the volume, where the system tells it.
@@ -212,6 +215,7 @@ impl LedgerEntry {
                     let all = own.into_iter().chain(d.left_in.iter().map(|l| &l.within));
                     all.map(|within| CopyLocation {
                         path: Utf8Path::new(&d.facts.canonical).join(within).into_string(),
+                        drive: d.own_name().map(str::to_owned),
                         filesystem: d.facts.filesystem.clone(),
                         volume_id: d.facts.volume_id.clone(),
                         complete: tally.is_complete,

@@ -116,7 +116,7 @@ impl Doubt {
             }
             Self::Memory => "this folder is in the computer's memory and on no card",
             Self::Fuse => {
-                "a program serves this mount (FUSE); what it keeps in its own memory can't be told \
+                "a program serves this mount (FUSE); what it keeps in its own memory can't be seen \
                 from here"
             }
             Self::Network => {

@@ -56,7 +56,7 @@ pub(super) fn check_options(
 ) {
     check_name(&options.name, reasons);
     if destinations > DESTINATIONS_MAX {
-        let why = "more than 64 drives; one record cannot tell of them";
+        let why = "more than 64 drives, which one manifest cannot hold";
         reasons.push(Problem::new(ProblemKind::WriteFailed, why));
     }
 }
@@ -102,7 +102,7 @@ pub fn without_files(card: &Utf8Path, listing: &Listing) -> String {
 pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<Problem>) {
     if listing.rows().len() > ENTRIES_MAX {
         let why = format!(
-            "`{}` holds more than the 1,000,000 entries that one record can tell of; offload its \
+            "`{}` holds more than the 1,000,000 entries that one manifest can hold; offload its \
              folders one by one",
             shown(card.given.as_str())
         );
@@ -130,7 +130,7 @@ pub(super) fn check_card(card: &CardFacts, listing: &Listing, reasons: &mut Vec<
         let path = row.path();
         let top = path.split('/').next().unwrap_or(&path);
         if fold(top) == fold(RECORDS) && top.len() == path.len() {
-            let why = "the card itself holds `_unlade` in its root, where the records go";
+            let why = "the card itself holds `_unlade` in its root, where the manifest goes";
             let problem = Problem::new(ProblemKind::NameClash, why);
             reasons.push(problem.because(Cause::HoldsRecords).at(path));
         }
@@ -339,8 +339,8 @@ pub(super) fn check_standing(
             .values()
             .any(|s| s.kind != EntryKind::Folder);
         if foreign {
-            let why = "a folder of this name already holds files that no record of an offload \
-                vouches for";
+            let why = "a folder of this name already holds files that no manifest of an offload \
+                names";
             reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
         }
         return;
@@ -495,7 +495,7 @@ pub fn check_room(rooms: &[DestinationRoom], reasons: &mut Vec<Problem>) {
             let others = match *others {
                 0 => String::new(),
                 others => format!(
-                    ", of which another run at work there needs {}",
+                    " and another copy on it still needs {} of them",
                     size(others)
                 ),
             };

@@ -72,18 +72,18 @@ pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
     }
     let chains: Vec<Vec<usize>> = chains.into_values().collect();
     let why = match chains.len() {
-        0 | 1 => "The cards are read one after the other: they are on one device.".to_owned(),
+        0 | 1 => "The cards are read one after the other: they are on one disk.".to_owned(),
         n if n > AT_ONCE_MAX => format!(
             "The cards are read at the same time, {AT_ONCE_MAX} at most; no drive is a hard \
              disk."
         ),
         n if n < all.len() => format!(
-            "The cards are read from {} at the same time, those of one device one after the \
+            "The cards are read from {} at the same time, those on one disk one after the \
              other; no drive is a hard disk.",
-            counted(len64(n), "device")
+            counted(len64(n), "disk")
         ),
-        _ => "The cards are read at the same time: they are in different devices, and no drive is \
-            a hard disk."
+        _ => "The cards are read at the same time: they are on different disks, and no drive is a \
+            hard disk."
             .to_owned(),
     };
     Order { chains, why }
@@ -273,7 +273,7 @@ mod tests {
         let cards: Vec<_> = cards.iter().enumerate().collect();
         let found = order(&cards, &[Spin::No]);
         assert_eq!(found.chains, [vec![0, 2], vec![1]]);
-        assert!(found.why.contains("from 2 devices"), "{}", found.why);
+        assert!(found.why.contains("from 2 disks"), "{}", found.why);
         let found = order(&cards[..1], &[Spin::No]);
         assert!(!found.is_parallel());
     }

@@ -118,8 +118,8 @@ pub(super) fn leave(listing: &Listing, card: &CardFacts, candidates: &[Candidate
     }
     if again > 0 {
         out.notes.push(format!(
-            "{} that earlier offloads list {} copied again: on some drive the copy does not stand \
-             as it was copied and read back, or the records do not agree.",
+            "{} that earlier offloads list {} copied again: on some drive the copy is not there as \
+             it was checked, or the manifests do not agree.",
             counted(again, "file"),
             if again == 1 { "is" } else { "are" }
         ));

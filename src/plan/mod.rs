@@ -18,7 +18,8 @@ pub mod terms;
 mod work;
 
 pub use candidate::{Candidate, Form, PlanOptions, Spot, layout_of};
-pub use work::{FileJob, PlannedDestination, Work};
+pub(crate) use work::in_sentence;
+pub use work::{FileJob, PlannedDestination, Work, own_names};
 
 use crate::card::identity::CardIdentity;
 use crate::card::listing::Listing;

@@ -10,7 +10,7 @@ use crate::plan::candidate::{Candidate, PlanOptions, Spot};
 use crate::plan::name_list::NAMES_TOLD;
 use crate::plan::rules::{FAT32_FILE_BYTES_MAX, rules_of};
 use crate::plan::terms::Terms;
-use crate::plan::work::PlannedDestination;
+use crate::plan::work::{PlannedDestination, in_sentence};
 use crate::record::signature::Signer;
 use crate::units::{counted, len64, size};
 
@@ -28,7 +28,8 @@ pub(super) fn notes(
     let others = destinations.iter().filter(|(_, d)| d.others_bytes > 0);
     notes.extend(others.map(|(index, d)| {
         format!(
-            "Another run is at work on drive {} and has {} yet to write; that room is left to it.",
+            "Another copy to drive {} is going on and still needs {}; that room stays free for \
+             it.",
             index + 1,
             size(d.others_bytes)
         )
@@ -49,13 +50,14 @@ pub(super) fn notes(
         copies_needed: needed,
         ..
     } = options.terms;
-    let (mut copies, mut why) = count_independent(&devices, separate);
+    let names = in_sentence(destinations.iter().map(|(_, d)| d));
+    let mut why = why_fewer(&devices, &names, separate);
     if card.original.is_some() {
         let own = (&card.facts.backing, card.facts.device);
-        why.extend(shares_device(own, &devices, separate));
+        why.extend(shares_device(own, &devices, &names, separate));
         devices.push(own);
-        copies = count_independent(&devices, separate).0;
     }
+    let copies = count_independent(&devices, separate);
     if copies < needed {
         notes.push(format!(
             "This will not be PROVEN: the copies would be on {}, and {} {} needed.",
@@ -77,17 +79,17 @@ pub(super) fn signer_note(signer: &Signer) -> String {
 pub fn shares_device(
     own: (&Backing, u64),
     devices: &[(&Backing, u64)],
+    names: &[String],
     separate: bool,
 ) -> Option<String> {
-    let with = |device: &(&Backing, u64)| count_independent(&[own, *device], separate).0 < 2;
-    let shared = devices.iter().zip(1..).filter(|(device, _)| with(device));
-    let numbers: Vec<String> = shared.map(|(_, n)| n.to_string()).collect();
-    (!numbers.is_empty()).then(|| {
-        let some = if numbers.len() == 1 { "Copy" } else { "Copies" };
+    let with = |device: &(&Backing, u64)| count_independent(&[own, *device], separate) < 2;
+    let shared = devices.iter().zip(names).filter(|(device, _)| with(device));
+    let names: Vec<&str> = shared.map(|(_, name)| name.as_str()).collect();
+    (!names.is_empty()).then(|| {
         format!(
-            "{some} {} cannot be told apart from the drive of the offload that is copied: \
-             together they count as one.",
-            numbers.join(" and ")
+            "{} cannot be told apart from the drive of the offload that is copied: together they \
+             count as one.",
+            names.join(" and ")
         )
     })
 }
@@ -173,7 +175,7 @@ pub(super) fn device_name_notes(
         .collect();
     (!names.is_empty()).then(|| {
         format!(
-            "Windows will not open {}: the name is that of a device there. It is copied all the \
+            "Windows will not open {}: Windows has that name for itself. It is copied all the \
              same.",
             names.join(", ")
         )
@@ -259,44 +261,54 @@ pub fn left_out_notes(listing: &Listing) -> Vec<String> {
     trash.chain(media).collect()
 }
 
-/// Counts the independent devices among destinations, and tells in words why there are fewer than
-/// destinations. One whose device is unknown never lowers the count that the known ones reach
-/// without it.
-pub fn count_independent(devices: &[(&Backing, u64)], separate: bool) -> (usize, Vec<String>) {
+/// Counts the independent devices among destinations. One whose device is unknown never lowers the
+/// count that the known ones reach without it.
+pub fn count_independent(devices: &[(&Backing, u64)], separate: bool) -> usize {
     let known: Vec<_> = devices
         .iter()
         .filter(|(backing, _)| !matches!(backing, Backing::Unknown { .. }))
         .copied()
         .collect();
-    let all = independent(devices, separate);
-    let count = all.count.max(independent(&known, separate).count);
-    if count == devices.len() {
-        return (count, Vec::new());
-    }
-    let why = all.reasons.iter().filter_map(device_reason).collect();
-    (count, why)
+    let all = independent(devices, separate).count;
+    all.max(independent(&known, separate).count)
 }
 
-pub(super) fn device_reason(reason: &IndependenceReason) -> Option<String> {
+/// Tells in words why there are fewer independent devices than destinations, which have these
+/// names.
+pub(crate) fn why_fewer(
+    devices: &[(&Backing, u64)],
+    names: &[String],
+    separate: bool,
+) -> Vec<String> {
+    if count_independent(devices, separate) == devices.len() {
+        return Vec::new();
+    }
+    let reasons = independent(devices, separate).reasons;
+    let words = reasons.iter().filter_map(|r| device_reason(r, names));
+    words.collect()
+}
+
+pub(super) fn device_reason(reason: &IndependenceReason, names: &[String]) -> Option<String> {
+    let name = |at: &usize| names.get(*at).map_or("a drive", String::as_str);
     match reason {
         IndependenceReason::SameFileSystem { a, b } => Some(format!(
-            "Copies {} and {} are on one file system: they count as one.",
-            a + 1,
-            b + 1
+            "{} and {} are on one file system: they count as one.",
+            name(a),
+            name(b)
         )),
         IndependenceReason::SameDisk { a, b, disk } => Some(format!(
-            "Copies {} and {} are on one physical disk ({disk}): they count as one.",
-            a + 1,
-            b + 1
+            "{} and {} are on one physical disk ({disk}): they count as one.",
+            name(a),
+            name(b)
         )),
         IndependenceReason::Unknown { index, why } => Some(format!(
-            "The system does not say which drive holds copy {} ({why}). If you know that it is \
-             a drive of its own, say so with --separate.",
-            index + 1
+            "The system does not say which drive {} is on ({why}). If you know that it is a drive \
+             of its own, say so with --separate.",
+            name(index)
         )),
         IndependenceReason::Memory { index } => Some(format!(
-            "Copy {} is in memory, not on a drive: it proves nothing.",
-            index + 1
+            "{} is in memory, not on a drive: it proves nothing.",
+            name(index)
         )),
         IndependenceReason::Stated { .. } => None,
     }

@@ -1,7 +1,7 @@
 //! Owns what a plan does with every file on every destination. Data only.
 
 use crate::disk::{FolderFacts, Stamp};
-use crate::name::CardName;
+use crate::name::{CardName, shown};
 use crate::plan::earlier::{Left, LeftIn};
 use crate::plan::rules::{FAT32_FILE_BYTES_MAX, rules_of};
 use crate::record::earlier_run::{ProvenEntry, RecordedVerdict};
@@ -147,4 +147,36 @@ impl PlannedDestination {
     pub fn identity(&self) -> DestinationIdentity {
         identity(&self.facts)
     }
+}
+
+impl PlannedDestination {
+    /// Returns what the drive itself is called: by the kit, else by its volume's label. Folders on
+    /// the computer's own disk have no name of their own.
+    pub fn own_name(&self) -> Option<&str> {
+        let label = self.facts.label.as_deref();
+        let label = label.filter(|_| !self.facts.is_own_volume);
+        self.kit_name.as_deref().or(label)
+    }
+}
+
+/// Returns the drives' own names; none of one that shares its name with another.
+pub fn own_names<'a>(
+    drives: impl Iterator<Item = &'a PlannedDestination> + Clone,
+) -> Vec<Option<&'a str>> {
+    let names = drives.map(PlannedDestination::own_name);
+    let is_alone = |name: &&str| names.clone().flatten().filter(|n| n == name).count() == 1;
+    names.clone().map(|name| name.filter(is_alone)).collect()
+}
+
+/// Returns what drives are called within a sentence: by their names, else by the folders that were
+/// given.
+pub(crate) fn in_sentence<'a>(
+    drives: impl Iterator<Item = &'a PlannedDestination> + Clone,
+) -> Vec<String> {
+    let names = own_names(drives.clone());
+    let of = |(d, name): (&PlannedDestination, Option<&str>)| match name {
+        Some(name) => shown(name),
+        None => format!("`{}`", shown(d.given.as_str())),
+    };
+    drives.zip(names).map(of).collect()
 }

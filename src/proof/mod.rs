@@ -250,7 +250,7 @@ impl Proof {
     /// Says that every look found something else, so that nothing can be said of what is there now.
     #[must_use]
     pub fn without_rest(mut self) -> Self {
-        let why = "the card or a drive went on changing while the records were made; run the same \
+        let why = "the card or a drive went on changing while the manifest was made; run the same \
             command again when no other program is at work on them";
         self.problems.push(Problem::new(ProblemKind::Changed, why));
         self.weighed()
@@ -273,9 +273,9 @@ impl Proof {
             }
             (Some(_), Kept::Nothing) => "Nothing was signed: no drive took the manifest.",
             (None, Kept::New) if was_signed => {
-                "The manifest that stood there before was signed, and now lies with its signature \
-                 below `_unlade/earlier-...`; the new one is not signed. The same command with \
-                 --sign signs it."
+                "The manifest that was there before was signed, and is now with its signature in \
+                 `_unlade/earlier-...`; the new one is not signed. The same command with --sign \
+                 signs it."
             }
             (None, _) => return self,
         };

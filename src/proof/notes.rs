@@ -79,7 +79,7 @@ pub(super) fn now_note(card: &CardFacts, now: CardNow) -> Option<String> {
         _ if card.original.is_some() => None,
         CardNow::Unchanged | CardNow::Changed => None,
         CardNow::Gone => Some(format!(
-            "The card had left `{place}` before the verdict; what was shot on it since is in no \
+            "The card was no longer at `{place}` at the end; what was shot on it since is in no \
              copy."
         )),
         CardNow::Other => Some(format!(

@@ -13,7 +13,7 @@ const OFFLOADS_NAMED: usize = 5;
 const NAMES_TOLD: usize = 5;
 
 /// On what it rests that a file was left.
-const NOT_READ: &str = "matched by path, size and date only, not read again";
+const NOT_READ: &str = "matched by path, size and date only, not read";
 
 /// Returns the notes of a finished job; none where everything was asked for.
 pub(super) fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> Vec<String> {
@@ -24,8 +24,8 @@ pub(super) fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> V
     if only_new.left_files > 0 {
         let all = counted(len64(plan.jobs.len()), "file");
         let basis = match only_new.sampled_files {
-            _ if reread_equal => "matched by path, size and date, then read from the card again \
-                and equal to the hashes recorded there; the copies were not read again"
+            _ if reread_equal => "matched by path, size and date, then read from the card and \
+                equal to the hashes in their manifests; the copies were not read"
                 .to_owned(),
             0 => NOT_READ.to_owned(),
             n => format!(
@@ -34,22 +34,12 @@ pub(super) fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> V
             ),
         };
         notes.push(format!(
-            "{} of {all} {} left from earlier offloads: {basis}. {} {} in {}.",
+            "{} of {all} {} in {}: {basis}.",
             count(only_new.left_files),
             if only_new.left_files == 1 {
-                "was"
+                "is"
             } else {
-                "were"
-            },
-            if only_new.left_files == 1 {
-                "It"
-            } else {
-                "They"
-            },
-            if only_new.left_files == 1 {
-                "lies"
-            } else {
-                "lie"
+                "are"
             },
             offloads(plan)
         ));
@@ -100,7 +90,7 @@ fn seen_before(plan: &Plan, offloaded: &Offloaded, seen: &[(usize, Vec<Digest>)]
             .collect();
         let dots = if other.len() > NAMES_TOLD { " ..." } else { "" };
         notes.push(format!(
-            "{} had {} before with other content; both are kept ({}{dots}).",
+            "{} had {} before with other content; both are there ({}{dots}).",
             counted(len64(other.len()), "file"),
             if one { "its name" } else { "their names" },
             named.join(", ")

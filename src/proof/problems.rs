@@ -89,9 +89,8 @@ pub(super) fn bag_problems(plan: &Plan) -> Vec<Problem> {
     for (index, destination) in plan.destinations.iter().enumerate() {
         if let Some(first) = destination.strangers.first() {
             let why = format!(
-                "{} in `{DATA}` that no record knows, `{}` first: the bag does not list what it \
-                 cannot vouch for, and programs that check bags will reject it until that is \
-                 moved out",
+                "{} in `{DATA}` that no manifest names, `{}` first: the bag does not list them, \
+                 and programs that check bags will reject it until they are moved out",
                 counted(len64(destination.strangers.len()), "entry").replace("entrys", "entries"),
                 crate::name::shown(first)
             );

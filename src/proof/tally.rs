@@ -5,7 +5,8 @@ use crate::disk::ReadBackWay;
 use crate::disk::backing::Backing;
 use crate::offload::{CopyState, Offloaded};
 use crate::plan::Plan;
-use crate::plan::notes::{count_independent, shares_device};
+use crate::plan::in_sentence;
+use crate::plan::notes::{count_independent, shares_device, why_fewer};
 use crate::units::len64;
 
 /// What a last walk over a destination met.
@@ -112,17 +113,17 @@ pub(super) fn count_copies(
     separate: bool,
 ) -> (usize, Vec<String>) {
     let complete = devices(plan, tallies, original);
-    let copies = count_independent(&complete, separate).0;
+    let copies = count_independent(&complete, separate);
     if copies == complete.len() {
         return (copies, Vec::new());
     }
-    // Told of all destinations, so that the numbers are those of the command line.
     let all = plan.destinations.iter();
     let all: Vec<_> = all.map(|d| (&d.facts.backing, d.facts.device)).collect();
-    let mut why = count_independent(&all, separate).1;
+    let names = in_sentence(plan.destinations.iter());
+    let mut why = why_fewer(&all, &names, separate);
     if original {
         let own = (&plan.card.facts.backing, plan.card.facts.device);
-        why.extend(shares_device(own, &all, separate));
+        why.extend(shares_device(own, &all, &names, separate));
     }
     (copies, why)
 }

@@ -1,24 +1,25 @@
 //! Owns the way of a proof into its manifest. It decides nothing.
-use crate::clock::rfc3339;
+use crate::clock::{UtcOffset, rfc3339};
 use crate::disk::ReadBackWay;
 use crate::error::Problem;
 use crate::offload::CopyState;
-use crate::plan::Work;
+use crate::plan::{PlannedDestination, Work};
 use crate::proof::Proof;
 use crate::record::layout::Level;
 use crate::record::manifest::{
     CardPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, LeftOutPart, LinkPart,
     Manifest, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart, SHOWS, SourcePart, Tool,
-    Totals, VerdictPart, device_field,
+    Totals, VerdictPart, device_field, last_folder,
 };
 use crate::speed::link::Link;
 use crate::units::{float, len64};
+use jiff::tz::TimeZone;
 
-/// Puts a proof into the manifest's form.
+/// Puts a proof into the manifest's form, of a computer whose clock shows UTC.
 pub fn manifest_of(proof: &Proof, host: &str) -> Manifest {
     Manifest {
         files: file_parts(proof).collect(),
-        ..without_files(proof, host)
+        ..without_files(proof, host, &TimeZone::UTC)
     }
 }
 
@@ -28,8 +29,8 @@ pub fn manifest_of(proof: &Proof, host: &str) -> Manifest {
 /// # Errors
 /// As [`Manifest::to_bytes`]; what is wrong with the number of a file shows when the bytes are
 /// read.
-pub fn manifest_bytes(proof: &Proof, host: &str) -> std::io::Result<Vec<u8>> {
-    without_files(proof, host).written(file_parts(proof), proof.listed().0)
+pub fn manifest_bytes(proof: &Proof, host: &str, zone: &TimeZone) -> std::io::Result<Vec<u8>> {
+    without_files(proof, host, zone).written(file_parts(proof), proof.listed().0)
 }
 
 /// A manifest keeps words alone.
@@ -37,10 +38,9 @@ fn as_recorded(problem: &Problem) -> Problem {
     problem.clone().because(None)
 }
 
-fn without_files(proof: &Proof, host: &str) -> Manifest {
+fn without_files(proof: &Proof, host: &str, zone: &TimeZone) -> Manifest {
     let plan = proof.plan();
     let offloaded = proof.offloaded();
-    let (started, finished) = proof.times();
     let (files, bytes) = proof.listed();
     let left_out: Vec<LeftOutPart> = plan
         .listing
@@ -57,13 +57,7 @@ fn without_files(proof: &Proof, host: &str) -> Manifest {
             name: "unlade".to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         },
-        offload: OffloadPart {
-            name: plan.name.clone(),
-            started: rfc3339(started),
-            finished: rfc3339(finished),
-            host: host.to_owned(),
-            layout: plan.layout,
-        },
+        offload: offload_part(proof, host, zone),
         card: card_part(proof),
         source: source_part(proof),
         proof: ProofPart {
@@ -106,6 +100,18 @@ fn without_files(proof: &Proof, host: &str) -> Manifest {
     };
     manifest.version = manifest.version_needed();
     manifest
+}
+
+fn offload_part(proof: &Proof, host: &str, zone: &TimeZone) -> OffloadPart {
+    let (started, finished) = proof.times();
+    OffloadPart {
+        name: proof.plan().name.clone(),
+        started: rfc3339(started),
+        finished: rfc3339(finished),
+        host: host.to_owned(),
+        layout: proof.plan().layout,
+        utc_offset: UtcOffset::of(zone, finished),
+    }
 }
 
 fn link_parts(links: &[Link]) -> Vec<LinkPart> {
@@ -177,11 +183,21 @@ fn destination_parts(proof: &Proof) -> Vec<DestinationPart> {
         .zip(&proof.offloaded().destinations)
         .map(|(d, outcome)| DestinationPart {
             path: d.facts.canonical.clone(),
+            name: name_part(d),
             device: device_field(&d.facts),
             filesystem: d.facts.filesystem.clone(),
             readback: outcome.way.unwrap_or(ReadBackWay::None),
         })
         .collect()
+}
+
+/// What a drive is called, where its path does not say so already: only what says more makes the
+/// manifest one of version 2.
+fn name_part(d: &PlannedDestination) -> Option<String> {
+    let is_said = |name: &&str| last_folder(&d.facts.canonical) == Some(*name);
+    d.own_name()
+        .filter(|name| !is_said(name))
+        .map(str::to_owned)
 }
 
 fn file_parts(proof: &Proof) -> impl Iterator<Item = FilePart> {

@@ -184,7 +184,7 @@ pub enum LineFault {
     #[error("holds {0}")]
     Name(#[from] NameError),
     /// A path inside the records.
-    #[error("holds a path inside the records")]
+    #[error("holds a path inside `_unlade`")]
     InRecords,
 }
 

@@ -48,7 +48,7 @@ impl fmt::Display for NoKey {
             ),
             Self::Locked => write!(
                 f,
-                "it is kept under a passphrase or on a device, and unlade asks for neither; copy \
+                "it has a passphrase or is on a hardware key, and unlade asks for neither; copy \
                 without --sign, then sign with `ssh-keygen -Y sign -n {NAMESPACE} -f KEY \
                 OFFLOAD/_unlade/manifest.json`"
             ),

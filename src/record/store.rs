@@ -109,7 +109,7 @@ pub fn remove_stale_lists(
 
 /// Whether the drive, its cable or another program is at fault cannot be seen.
 fn differs(record: &str) -> Problem {
-    let detail = "what the drive gave back differs from the record that was written";
+    let detail = "what the drive gave back differs from what was written";
     Problem::new(ProblemKind::Mismatch, detail).at(record)
 }
 
@@ -372,9 +372,7 @@ fn new_folder(disk: &dyn Disk, folder: &Utf8Path) -> io::Result<Utf8PathBuf> {
             Err(e) => return Err(e),
         }
     }
-    Err(io::Error::other(
-        "999 earlier sets of records stand there already",
-    ))
+    Err(io::Error::other("999 earlier manifests are there already"))
 }
 
 /// Removes staged records after another destination failed; what cannot be removed stays a part.

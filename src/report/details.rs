@@ -21,11 +21,12 @@ pub(super) fn details(m: &Manifest, names: &[String]) -> Markup {
         .iter()
         .flat_map(|f| f.also.kinds().iter().map(Also::id))
         .collect();
+    let offset = m.offload.utc_offset;
     html! {
         h2 { "Details" }
         dl {
-            (fact("Begun", &html! { (moment(&m.offload.started)) }))
-            (fact("Ended", &html! { (moment(&m.offload.finished)) }))
+            (fact("Begun", &html! { (moment(&m.offload.started, offset)) }))
+            (fact("Ended", &html! { (moment(&m.offload.finished, offset)) }))
             (fact("On computer", &foreign(&m.offload.host)))
             (fact("By", &html! { (foreign(&m.tool.name)) " " (foreign(&m.tool.version)) }))
             (fact("Card read at", &path(&m.card.path)))
@@ -56,7 +57,12 @@ pub(super) fn details(m: &Manifest, names: &[String]) -> Markup {
             (wide("Fingerprint of the card's list of files (BLAKE3)",
                 &path(&m.card.listing_b3.to_string())))
         }
-        p.soft { "Times are in UTC: the manifest holds no other." }
+        p.soft {
+            @match offset {
+                Some(_) => "Times are those of the computer's clock, with UTC beside them.",
+                None => "Times are in UTC.",
+            }
+        }
         @if !m.left_out.is_empty() { (skipped(m)) }
     }
 }

@@ -74,7 +74,7 @@ fn head(m: &Manifest) -> Markup {
                     n => { (count(n)) " proven copies on separate drives" }
                 }
                 "; " (count(m.proof.copies_needed)) " needed. As of "
-                (moment(&m.offload.finished)) "."
+                (moment(&m.offload.finished, m.offload.utc_offset)) "."
             }
             @if m.proof.separate {
                 p.soft { "The system could not say whether the drives are separate: whoever made \

@@ -4,10 +4,13 @@
 
 use super::frame::{document, fact, foreign, more, path, sign, wide};
 use super::words::moment;
+use crate::clock::UtcOffset;
 use crate::ledger::shoot::{Shoot, ShootCard};
 use crate::ledger::{CopyLocation, Deed};
 use crate::name::shown;
 use crate::units::{count, counted, len64, size};
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
 use maud::{Markup, html};
 
 /// Cards that are in the open one by one; more are folded.
@@ -26,6 +29,16 @@ pub struct LedgerSource<'a> {
     pub host: &'a str,
     /// Lines of the ledger that could not be understood.
     pub damaged: u64,
+    /// The time zone of that computer.
+    pub zone: &'a TimeZone,
+}
+
+impl LedgerSource<'_> {
+    /// A moment as it was where the ledger is, with UTC beside it.
+    fn moment(self, rfc3339: &str) -> String {
+        let at = rfc3339.parse::<Timestamp>().ok();
+        moment(rfc3339, at.and_then(|at| UtcOffset::of(self.zone, at)))
+    }
 }
 
 /// Returns the whole page.
@@ -35,7 +48,7 @@ pub fn page(shoot: &Shoot, source: LedgerSource<'_>) -> String {
         (head(shoot, source))
         (numbers(shoot))
         (table(shoot))
-        (one_by_one(shoot))
+        (one_by_one(shoot, source))
         (cautions(source))
         (sign())
     };
@@ -89,7 +102,7 @@ fn head(shoot: &Shoot, source: LedgerSource<'_>) -> Markup {
             p.soft {
                 "Made from the ledger of the computer " (foreign(source.host))
                 @if let Some(last) = last {
-                    ", whose last answer in this shoot is of " (moment(last))
+                    ", whose last answer in this shoot is of " (source.moment(last))
                 }
                 ". The manifests on the drives are the proof; this page only counts."
             }
@@ -103,15 +116,12 @@ fn numbers(shoot: &Shoot) -> Markup {
     html! {
         h2 { "Count" }
         dl {
-            (fact("Announced", &html! {
-                @match shoot.announced() { Some(n) => (count(n)), None => "not said" }
-            }))
+            @if let Some(n) = shoot.announced() { (fact("Announced", &html! { (count(n)) })) }
             (fact("Seen", &html! { (count(shoot.seen)) }))
             (fact("Proven", &html! { (count(shoot.proven)) }))
-            (fact("Not proven", &html! { (count(shoot.seen - shoot.proven)) }))
-            (fact("Not seen", &html! {
-                @match shoot.announced() { Some(_) => (count(shoot.not_seen)), None => "not known" }
-            }))
+            @let open = shoot.seen - shoot.proven;
+            @if open > 0 { (fact("Not proven", &html! { (count(open)) })) }
+            @if shoot.not_seen > 0 { (fact("Not seen", &html! { (count(shoot.not_seen)) })) }
             (fact("On the cards seen", &html! { (counted(files, "file")) ", " (size(bytes)) }))
         }
     }
@@ -183,13 +193,14 @@ fn unseen(name: &Markup) -> Markup {
     }
 }
 
-fn one_by_one(shoot: &Shoot) -> Markup {
+fn one_by_one(shoot: &Shoot, source: LedgerSource<'_>) -> Markup {
     let open = shoot.cards.iter().filter(|c| !c.proven);
     let cards: Vec<&ShootCard> = open
         .chain(shoot.cards.iter().filter(|c| c.proven))
         .collect();
-    let part =
-        html! { div.cards { @for card in cards.iter().take(CARDS_LISTED) { (section(card)) } } };
+    let part = html! {
+        div.cards { @for card in cards.iter().take(CARDS_LISTED) { (section(card, source)) } }
+    };
     html! {
         h2 { "Where the copies are" }
         @if cards.len() <= CARDS_OPEN {
@@ -201,7 +212,7 @@ fn one_by_one(shoot: &Shoot) -> Markup {
     }
 }
 
-fn section(card: &ShootCard) -> Markup {
+fn section(card: &ShootCard, source: LedgerSource<'_>) -> Markup {
     let how = match card.did {
         Deed::Prove => "when it was asked about",
         _ => "after a copy",
@@ -213,7 +224,7 @@ fn section(card: &ShootCard) -> Markup {
                 ul { @for reason in &card.reasons { li { (foreign(reason)) } } }
             }
             dl {
-                (wide("Last answer", &html! { (moment(&card.at)) ", " (how) }))
+                (wide("Last answer", &html! { (source.moment(&card.at)) ", " (how) }))
                 (fact("Copies", &html! { (count(card.copies)) " complete, on separate drives" }))
                 @if card.times_seen > 1 {
                     (fact("In a reader", &html! {
@@ -240,6 +251,7 @@ fn places(card: &ShootCard) -> Markup {
 fn one_place(place: &CopyLocation) -> Markup {
     html! {
         span.place {
+            @if let Some(drive) = &place.drive { strong { (foreign(drive)) } ": " }
             (path(&place.path))
             br;
             span.soft {

@@ -2,7 +2,7 @@
 //! the first and the last date. Pure.
 
 use super::frame::{fact, foreign};
-use super::words::{day, label};
+use super::words::{DATE_LENGTH, day, label};
 use crate::card::media::{Media, ending, media_of};
 use crate::name::shown;
 use crate::record::manifest::{FilePart, Manifest};
@@ -37,6 +37,9 @@ pub(super) fn shot(m: &Manifest) -> Markup {
         dates = m.files.iter().map(|f| &*f.modified).collect();
     }
     let (first, last) = (dates.iter().min(), dates.iter().max());
+    // Of one kind alone its times are those of all.
+    let shot = KINDS.iter().filter(|(_, kind)| kind.is_some());
+    let is_mixed = shot.filter(|(_, kind)| of(*kind).next().is_some()).count() > 1;
     html! {
         h2 { "What was shot" }
         dl {
@@ -46,7 +49,8 @@ pub(super) fn shot(m: &Manifest) -> Markup {
             }))
             @for (name, kind) in KINDS {
                 @let files: Vec<&FilePart> = of(kind).collect();
-                @if !files.is_empty() { (fact(name, &kind_words(&files))) }
+                @let times = times(&files, m).filter(|_| is_mixed && kind.is_some());
+                @if !files.is_empty() { (fact(name, &kind_words(&files, times))) }
             }
             @if let (Some(first), Some(last)) = (first, last) {
                 (fact("First", &html! { (day(first, m)) }))
@@ -57,6 +61,8 @@ pub(super) fn shot(m: &Manifest) -> Markup {
             "Counted by the endings of file names. "
             @if m.card.zone.is_some() {
                 "First and last are the card's dates; the card keeps no time zone."
+            } @else if let Some(offset) = m.offload.utc_offset {
+                "First and last are the card's dates, at UTC" (offset) "."
             } @else {
                 "First and last are the card's dates, in UTC."
             }
@@ -64,8 +70,26 @@ pub(super) fn shot(m: &Manifest) -> Markup {
     }
 }
 
-/// `24 files, 12.3 MB`, and of what endings they are where that says more.
-fn kind_words(files: &[&FilePart]) -> Markup {
+/// `2026-11-25 09:30 to 12:10`, the second date only where it is another one.
+fn times(files: &[&FilePart], m: &Manifest) -> Option<String> {
+    let dates = || files.iter().map(|f| &*f.modified);
+    let (first, last) = (day(dates().min()?, m), day(dates().max()?, m));
+    let (date, time) = last.split_at_checked(DATE_LENGTH)?;
+    Some(if first == last {
+        first
+    } else if first.starts_with(date) {
+        format!(
+            "{} to {}",
+            first.trim_end_matches(" UTC"),
+            time.trim_start()
+        )
+    } else {
+        format!("{first} to {last}")
+    })
+}
+
+/// `24 files, 12.3 MB`, of what endings they are where that says more, and when they were shot.
+fn kind_words(files: &[&FilePart], times: Option<String>) -> Markup {
     let mut endings: BTreeMap<String, u64> = BTreeMap::new();
     let mut bytes = 0_u64;
     for file in files {
@@ -85,5 +109,6 @@ fn kind_words(files: &[&FilePart]) -> Markup {
     html! {
         (counted(len64(files.len()), "file")) ", " span.s { (size(bytes)) }
         @if !named.is_empty() { br; span.soft { (foreign(&named.join(", "))) } }
+        @if let Some(times) = times { br; span.soft { (times) } }
     }
 }

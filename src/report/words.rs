@@ -1,23 +1,41 @@
 //! Owns the page's own words for what the manifest says in names: drives, dates, ways of reading
 //! back, levels of proof and links. Pure.
 
+use crate::clock::UtcOffset;
 use crate::disk::{ReadBackWay, far_end};
 use crate::name::shown;
 use crate::record::layout::Level;
-use crate::record::manifest::{LinkPart, Manifest};
+use crate::record::manifest::{DestinationPart, LinkPart, Manifest};
 use crate::speed::link::{ChainPart, LinkKind};
 use crate::speed::links::find;
+use jiff::Timestamp;
 use std::time::Duration;
 
-/// Returns a moment for people: `2026-11-25 09:53:18 UTC`. Manifests hold no other zone.
-pub(super) fn moment(rfc3339: &str) -> String {
-    format!("{} UTC", cut(rfc3339, 19))
+/// Returns a moment as it was at the computer, and UTC beside it: `2026-11-25 10:53:18 UTC+01:00
+/// (09:53:18 UTC)`; the date of UTC only where it is another one.
+pub(super) fn moment(rfc3339: &str, offset: Option<UtcOffset>) -> String {
+    let utc = cut(rfc3339, 19);
+    let local = rfc3339.parse::<Timestamp>().ok().zip(offset);
+    let Some((local, offset)) = local.map(|(at, offset)| (offset.local(at), offset)) else {
+        return format!("{utc} UTC");
+    };
+    let same = utc.get(..DATE_LENGTH) == local.get(..DATE_LENGTH);
+    let beside = utc.get(DATE_LENGTH + 1..).filter(|_| same).unwrap_or(&utc);
+    format!("{local} UTC{offset} ({beside} UTC)")
 }
 
-/// Returns the date of a file of the card, to the minute; its zone only where it is known.
+/// Letters of `2026-11-25`.
+pub(super) const DATE_LENGTH: usize = 10;
+
+/// Returns the date of a file of the card, to the minute. A card's own time has no zone; any other
+/// is shown as it was at the computer, or in UTC.
 pub(super) fn day(rfc3339: &str, m: &Manifest) -> String {
-    let zone = if m.card.zone.is_some() { "" } else { " UTC" };
-    format!("{}{zone}", cut(rfc3339, 16))
+    let at = rfc3339.parse::<Timestamp>().ok().zip(m.offload.utc_offset);
+    match at.filter(|_| m.card.zone.is_none()) {
+        Some((at, offset)) => cut(&offset.local(at), 16),
+        None if m.card.zone.is_none() => format!("{} UTC", cut(rfc3339, 16)),
+        None => cut(rfc3339, 16),
+    }
 }
 
 fn cut(rfc3339: &str, length: usize) -> String {
@@ -35,28 +53,19 @@ pub(super) fn is_part(m: &Manifest) -> bool {
     m.card.read_whole == Some(false)
 }
 
-/// Returns what the drives are called: by the last folder of where the offload was put, which is
-/// the volume's label where a volume is mounted under its label; by the whole folder where two are
-/// alike. A manifest holds no labels.
+/// Returns what the drives are called; by the whole folder where two are alike.
 pub(super) fn drive_names(m: &Manifest) -> Vec<String> {
-    let name = |path: &str| {
-        path.split(SEPARATORS)
-            .rfind(|part| !part.is_empty())
-            .map(str::to_owned)
-    };
-    let names: Vec<_> = m.destinations.iter().map(|d| name(&d.path)).collect();
-    let is_alone = |name: &Option<String>| names.iter().filter(|n| *n == name).count() == 1;
+    let names: Vec<Option<&str>> = m.destinations.iter().map(DestinationPart::called).collect();
+    let is_alone = |name: &str| names.iter().filter(|n| **n == Some(name)).count() == 1;
     let drives = names.iter().zip(&m.destinations);
     drives
-        .map(|(name, d)| match name {
-            Some(found) if is_alone(name) => found.clone(),
-            _ => d.path.clone(),
+        .map(|(name, d)| {
+            name.filter(|name| is_alone(name))
+                .unwrap_or(&d.path)
+                .to_owned()
         })
         .collect()
 }
-
-/// Between the folders of a path, here or where the copy was made.
-const SEPARATORS: [char; 2] = ['/', '\\'];
 
 /// Returns the whole path of the offload's folder in a place.
 pub(super) fn folder(place: &str, m: &Manifest) -> String {

@@ -245,7 +245,7 @@ fn claim_all(plan: &Plan, tools: &Tools) -> Result<Vec<Claim>, Refusal> {
 /// Why an offload could not be begun on a destination.
 fn not_begun(FailedStep { step, cause }: FailedStep) -> Problem {
     if cause.kind() == io::ErrorKind::WouldBlock {
-        let why = "another copy is at work on this offload";
+        let why = "another copy into this offload is going on";
         return Problem::new(ProblemKind::NameClash, why).because(Cause::AtWork);
     }
     write_problem(step, &cause)

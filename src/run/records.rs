@@ -88,7 +88,7 @@ pub(super) fn record(
 
 /// Records that got their names on a drive which takes no others cannot be put right.
 fn with_old_record(mut problem: Problem, index: usize, named: &[usize]) -> Problem {
-    let old = "; the record on it was written before that: do not go by it";
+    let old = "; the manifest on it was written before that: do not rely on it";
     if named.contains(&index) && problem.kind != ProblemKind::Changed {
         problem.detail.push_str(old);
     }
@@ -194,7 +194,7 @@ fn unstage_all(proof: &Proof, tools: &Tools, staged: &Staged) {
 /// Stages the records on all destinations, or on none.
 fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, Setback> {
     let disk = tools.disk.as_ref();
-    let bytes = manifest_bytes(proof, &tools.host);
+    let bytes = manifest_bytes(proof, &tools.host, &tools.clock.zone());
     // From here on only what the bytes say is used: it is what others will read, and of a card of
     // 100,000 files the manifest need not be in memory twice.
     let read = bytes.and_then(|bytes| Ok((checked(proof, &bytes)?, bytes)));
@@ -250,7 +250,7 @@ fn checked(proof: &Proof, bytes: &[u8]) -> io::Result<Manifest> {
     for (index, tally) in proof.tallies().iter().enumerate() {
         if read.count_on(index) != (tally.read_back, tally.read_back_bytes) {
             return Err(io::Error::other(
-                "the manifest's counts are not those of the job",
+                "the manifest's counts are not those of the copy",
             ));
         }
     }

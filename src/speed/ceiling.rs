@@ -94,7 +94,8 @@ impl Ceiling {
                 "This card and reader gave {:.0} MB/s before, on another port it seems: {} allows \
                  {:.0}.",
                 mbps.0,
-                way.as_ref().map_or_else(String::new, Link::words),
+                way.as_ref()
+                    .map_or_else(String::new, |link| link.words(&[])),
                 way.map_or(0.0, |w| w.mbps.0)
             ));
             return;
@@ -104,7 +105,7 @@ impl Ceiling {
             .links
             .iter()
             .filter(|l| is_refuted(l))
-            .map(|l| format!("{}: {:.0}", l.words(), l.mbps.0))
+            .map(|l| format!("{}: {:.0}", l.words(&[]), l.mbps.0))
             .collect();
         if !refuted.is_empty() {
             self.note(format!(
@@ -175,7 +176,7 @@ impl Ceiling {
             "The card was read at {:.0} MB/s; what is known of it and its reader allows {:.0} ({})",
             read.0,
             slowest.mbps.0,
-            slowest.words()
+            slowest.words(&[])
         );
         if read.0 > ABOVE * slowest.mbps.0 {
             let why = if slowest.kind.id() == "sd-sdr104" && read.0 <= ONE_ROW_LABEL_MAX {
@@ -187,8 +188,8 @@ impl Ceiling {
         }
         (!is_least && read.0 < BELOW * low.0).then(|| {
             format!(
-                "{allows} and usually gives {:.0} to {:.0}. Another reader, port or cable may \
-                 tell which part is slow.",
+                "{allows} and usually gives {:.0} to {:.0}. Try another reader, port or cable to \
+                 see which part is slow.",
                 low.0, high.0
             )
         })
@@ -410,7 +411,7 @@ impl Ceiling {
             ));
             if sharers > 1 {
                 self.note(format!(
-                    "{sharers} drives are on one device and share what it writes."
+                    "{sharers} drives are on one disk and share what it writes."
                 ));
             }
             if all_cards > 1 {
@@ -885,7 +886,10 @@ mod tests {
                 {"part": "reader port", "id": "pcie3-lane", "mbps": 1969.231, "from": "detected"}
             ])
         );
-        assert_eq!(ceiling.limiting().unwrap().words(), "reader port, PCIe 3");
+        assert_eq!(
+            ceiling.limiting().unwrap().words(&[]),
+            "reader port, PCIe 3"
+        );
         assert_eq!(ceiling.limiting().unwrap().short(), "PCIe 3");
     }
 

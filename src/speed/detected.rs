@@ -160,8 +160,8 @@ fn note_of_slot(ceiling: &mut Ceiling, classes: &[String], mode: Option<&BusMode
     let Some(bus) = needs else { return };
     if mode.is_none() && bus.family > Family::UhsI {
         ceiling.note(
-            "The card's class is one of cards with a second row of pins; the system does not tell \
-             whether this slot uses it (it tells root), and `unlade rate` measures it."
+            "The card's class is one of cards with a second row of pins; the system does not say \
+             whether this slot uses it (only to root), and `unlade rate` measures it."
                 .to_owned(),
         );
     }
@@ -350,6 +350,6 @@ mod tests {
         assert_eq!(told.notes().len(), 1, "one row is what it has");
         // Only root is told how card and slot talk.
         let told = ceiling(&slot(V90, "", 0.0));
-        assert!(told.notes()[1].contains("does not tell"), "{told:?}");
+        assert!(told.notes()[1].contains("does not say"), "{told:?}");
     }
 }

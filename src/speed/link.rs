@@ -4,6 +4,7 @@
 use super::chain::Origin;
 use super::links::{LABEL_USUAL, LinkRow, Usual};
 use crate::hash_algorithm::Also;
+use crate::name::shown;
 use crate::units::{MegabytesPerS, float, whole};
 use serde::{Serialize, Serializer};
 use std::fmt;
@@ -75,12 +76,17 @@ impl ChainPart {
         )
     }
 
-    /// Returns its name for people: `reader port`, `drive 2`, `drive 2 port`.
-    pub fn words(self) -> String {
+    /// Returns its name for people: `reader port`, `drive Attic`, `drive Attic port`; `drives` are
+    /// the drives' names. One without a name has its number.
+    pub fn words(self, drives: &[String]) -> String {
+        let name = |at: usize| match drives.get(at) {
+            Some(name) => format!("drive {}", shown(name)),
+            None => format!("drive {}", at + 1),
+        };
         match self {
-            Self::Drive(index) => format!("drive {}", index + 1),
-            Self::DrivePort(index) => format!("drive {} port", index + 1),
-            Self::DriveHub(index) => format!("drive {} hub", index + 1),
+            Self::Drive(at) => name(at),
+            Self::DrivePort(at) => format!("{} port", name(at)),
+            Self::DriveHub(at) => format!("{} hub", name(at)),
             other => other.to_string(),
         }
     }
@@ -187,9 +193,9 @@ impl Link {
         Bottleneck::from(*self).to_string()
     }
 
-    /// Returns its name for people: `reader port, USB 2.0`, `drive 2`.
-    pub fn words(&self) -> String {
-        let part = self.part.words();
+    /// Returns its name for people: `reader port, USB 2.0`, `drive Attic`.
+    pub fn words(&self, drives: &[String]) -> String {
+        let part = self.part.words(drives);
         match self.kind {
             LinkKind::Bus(row) => format!("{part}, {}", row.words),
             LinkKind::Measured => format!("{part}, as measured before"),
@@ -204,7 +210,7 @@ impl Link {
             LinkKind::Bus(row) if !self.part.is_of_drive() && self.part != ChainPart::Hub => {
                 row.words.to_owned()
             }
-            LinkKind::Bus(_) | LinkKind::Writes => self.words(),
+            LinkKind::Bus(_) | LinkKind::Writes => self.words(&[]),
             LinkKind::Label => "its label".to_owned(),
             LinkKind::Measured => "what it gave before".to_owned(),
         }
@@ -249,10 +255,10 @@ impl Bottleneck {
         }
     }
 
-    /// Returns its name for people: `drive 2`, `hash md5`.
-    pub fn words(self) -> String {
+    /// Returns its name for people: `drive Attic`, `hash md5`.
+    pub fn words(self, drives: &[String]) -> String {
         match self {
-            Self::Drive(index) => ChainPart::Drive(index).words(),
+            Self::Drive(index) => ChainPart::Drive(index).words(drives),
             other => other.to_string(),
         }
     }

@@ -13,12 +13,34 @@ use super::chain::{Chain, DriveSpeed, in_turns};
 use super::forecast::RatePrior;
 use super::links::LinkRow;
 use crate::units::float;
+use std::fmt;
+
+/// What a stage of a set-up is.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum StageName {
+    /// A part between the card and the drives: `reader`, `card bus, UHS-I`.
+    Part(String),
+    /// A drive, counted from 1.
+    Drive(usize),
+    /// What a drive is read back with.
+    ReadBack(usize),
+}
+
+impl fmt::Display for StageName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Part(name) => f.write_str(name),
+            Self::Drive(number) => write!(f, "drive {number}"),
+            Self::ReadBack(number) => write!(f, "read-back of drive {number}"),
+        }
+    }
+}
 
 /// One stage of a set-up with what it is reckoned to give.
 #[derive(Clone, PartialEq, Debug)]
 pub struct RatedStage {
-    /// Its name for people: `reader`, `card bus, UHS-I`, `drive 1`, `read-back of drive 1`.
-    pub name: String,
+    /// What it is.
+    pub name: StageName,
     /// Bytes per second, above zero.
     pub bytes_per_s: f64,
     /// It is a hard disk that writes and reads back in turns; the rate is that of both
@@ -29,8 +51,12 @@ pub struct RatedStage {
 impl RatedStage {
     /// A part of so many bytes per second.
     pub fn new(name: impl Into<String>, bytes_per_s: f64) -> Self {
+        Self::of(StageName::Part(name.into()), bytes_per_s)
+    }
+
+    fn of(name: StageName, bytes_per_s: f64) -> Self {
         Self {
-            name: name.into(),
+            name,
             bytes_per_s,
             is_in_turns: false,
         }
@@ -87,7 +113,8 @@ impl Setup {
         });
         if let Some(link) = slowest {
             let mbps = RatePrior::from_usual(low.0, high.0).mbps;
-            self.links.push(RatedStage::new(link.words(), mbps * 1e6));
+            self.links
+                .push(RatedStage::new(link.words(&[]), mbps * 1e6));
         }
     }
 
@@ -108,17 +135,20 @@ impl Setup {
     pub fn stages(&self, assumed: SpinAssumption) -> Vec<RatedStage> {
         let mut stages = self.links.clone();
         for (number, drive) in (1..).zip(&self.drives) {
-            let name = format!("drive {number}");
             let reads = drive.reads.map(|r| r.mbps.bytes_per_s());
             match drive.writes {
                 Some(writes) if spins(drive, assumed) => stages.push(RatedStage {
                     is_in_turns: true,
-                    ..RatedStage::new(name, in_turns(writes, drive.reads) * 1e6)
+                    ..RatedStage::of(
+                        StageName::Drive(number),
+                        in_turns(writes, drive.reads) * 1e6,
+                    )
                 }),
                 Some(writes) => {
-                    stages.push(RatedStage::new(&name, writes.mbps.bytes_per_s()));
-                    let back = format!("read-back of {name}");
-                    stages.extend(reads.map(|rate| RatedStage::new(back, rate)));
+                    let rate = writes.mbps.bytes_per_s();
+                    stages.push(RatedStage::of(StageName::Drive(number), rate));
+                    let back = |rate| RatedStage::of(StageName::ReadBack(number), rate);
+                    stages.extend(reads.map(back));
                 }
                 None => {}
             }
@@ -300,7 +330,7 @@ mod tests {
         );
         assert_eq!(
             then.limiting(SpinAssumption::NotSpinning).unwrap().name,
-            "drive 1"
+            StageName::Drive(1)
         );
         assert!(saving.helps());
         let apart = Apart::of(&now, &then, bytes).unwrap();
@@ -368,12 +398,13 @@ mod tests {
             let saving = Saving::of(&now, &then, bytes, assumed).unwrap();
             close(saving.now_s / 60.0, 40.7, 0.05);
             assert!(!saving.helps());
-            assert_eq!(then.limiting(assumed).unwrap().name, "reader");
+            let name = then.limiting(assumed).unwrap().name;
+            assert_eq!(name.to_string(), "reader");
         }
         // A drive that is read slower than it is written holds all back by its read-back.
         let slow = setup(300.0, 90.0, &[drive(400.0, 60.0, None)]);
         let limiting = slow.limiting(SpinAssumption::NotSpinning).unwrap();
-        assert_eq!(limiting.name, "read-back of drive 1");
+        assert_eq!(limiting.name, StageName::ReadBack(1));
     }
 
     #[test]

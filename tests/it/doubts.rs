@@ -887,7 +887,7 @@ fn what_happens_to_a_record_that_has_its_name_is_in_the_verdict() {
         assert!(!verdict.is_proven(), "{deed:?} of {path}");
         let what = match deed {
             Deed::Delete => "another program has removed it",
-            _ => "differs from the record that was written",
+            _ => "differs from what was written",
         };
         assert!(told.contains(what), "{deed:?}: {told}");
         assert!(
@@ -951,7 +951,7 @@ fn a_record_that_cannot_be_put_right_is_not_to_be_gone_by() {
             .proven
     );
     let told = proof.verdict().reasons().join(" ");
-    assert!(told.contains("do not go by it"), "{told}");
+    assert!(told.contains("do not rely on it"), "{told}");
     assert!(!recorded(&sim, "/a/KITES").verdict.proven);
 }
 

@@ -225,7 +225,8 @@ fn what_was_shot_is_counted_by_type_and_drives_have_one_name_each() {
     let page = made(&m);
     for said in [
         "<dt>Stills</dt><dd>3 files, <span class=\"s\">300.0 MB</span><br>",
-        "<bdi>2 JPG, 1 DNG</bdi>",
+        "<bdi>2 JPG, 1 DNG</bdi></span><br><span class=\"soft\">2026-10-03 09:30 UTC to \
+        2026-10-05 09:30 UTC</span>",
         "<dt>Sound</dt><dd>1 file, <span class=\"s\">100.0 MB</span>",
         "<dt>Other</dt><dd>1 file, <span class=\"s\">100.0 MB</span>",
         "<dt>First</dt><dd>2026-10-03 09:30 UTC</dd>",
@@ -241,6 +242,40 @@ fn what_was_shot_is_counted_by_type_and_drives_have_one_name_each() {
     let page = made(&m);
     assert!(page.contains("<h3><bdi>F:</bdi></h3>"));
     assert!(page.contains("<bdi>F:\\20261003-KITES-A</bdi>"));
+}
+
+/// As a computer in India and one in Newfoundland had it (RFC 3339, section 5.8, has such
+/// offsets).
+#[test]
+fn times_are_those_of_the_computer_with_utc_beside_them() {
+    let mut m = festival(1);
+    m["version"] = 2.into();
+    m["offload"]["utc_offset"] = "+05:30".into();
+    m["destinations"][0]["name"] = "Attic".into();
+    let page = made(&m);
+    for said in [
+        "As of 2026-10-03 23:39:31 UTC+05:30 (18:09:31 UTC).",
+        "<dt>Begun</dt><dd>2026-10-03 23:32:11 UTC+05:30 (18:02:11 UTC)</dd>",
+        // A camera's time is that of the camera.
+        "<dt>First</dt><dd>2026-10-03 09:30</dd>",
+        "Times are those of the computer's clock",
+        "<h3><bdi>Attic</bdi></h3>",
+        "<bdi>/media/SSD-A/20261003-KITES-A</bdi>",
+    ] {
+        assert!(page.contains(said), "{said} is not on the page");
+    }
+    m["offload"]["utc_offset"] = "+14:00".into();
+    m["card"].as_object_mut().unwrap().remove("zone");
+    m["destinations"][1]["name"] = "Attic".into();
+    let page = made(&m);
+    for said in [
+        "As of 2026-10-04 08:09:31 UTC+14:00 (2026-10-03 18:09:31 UTC).",
+        "<dt>First</dt><dd>2026-10-03 23:30</dd>",
+        "the card's dates, at UTC+14:00.",
+        "<h3><bdi>/media/SSD-A</bdi></h3>",
+    ] {
+        assert!(page.contains(said), "{said} is not on the page");
+    }
 }
 
 #[test]
@@ -370,6 +405,8 @@ fn long_jobs_and_long_lists_stay_bounded() {
 fn hostile_names_do_no_harm() {
     let hostile = "\"><script>alert(1)</script>\u{202e}gpj'&\u{1b}[2J";
     let mut m = festival(1);
+    m["version"] = 2.into();
+    m["destinations"][1]["name"] = "Attic".into();
     for at in [
         "/offload/name",
         "/offload/host",
@@ -380,6 +417,7 @@ fn hostile_names_do_no_harm() {
         "/card/zone",
         "/tool/name",
         "/destinations/0/path",
+        "/destinations/1/name",
         "/destinations/0/device",
         "/destinations/0/filesystem",
         "/files/0/path",

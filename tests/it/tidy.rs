@@ -137,6 +137,42 @@ fn documents_for_people_have_one_word_for_one_thing() {
     assert_eq!(words::old_words(&documents), [""; 0]);
 }
 
+/// What the program can ever say, also where no test makes it say so.
+#[test]
+fn texts_of_the_program_have_one_word_for_one_thing() {
+    let sources = sources().into_iter();
+    let sources = sources.filter(|(path, _)| !path.to_string_lossy().contains("tests"));
+    let said: Vec<File> = sources.flat_map(|file| words::said_in(&file)).collect();
+    assert!(
+        said.len() > 1_000,
+        "the check saw {} texts only",
+        said.len()
+    );
+    let faults: Vec<String> = said
+        .chunks(1)
+        .flat_map(|one| {
+            let faults = words::old_words(one).into_iter();
+            faults.map(|fault| format!("{fault}: {}", one[0].1))
+        })
+        .collect();
+    assert_eq!(faults, [""; 0]);
+    let kinds = [
+        ("f(\"on each destination\")", 1),
+        (
+            "// \"on each destination\"\nf(\"destination\", 'a', \"a b\")",
+            0,
+        ),
+        ("f('\"', \"on each \\\n    destination of {name}\")", 1),
+        ("r#\"a destination\"#", 1),
+        ("\"{} left\", \"{} of it left\"", 1),
+    ];
+    for (source, expected) in kinds {
+        let said = words::said_in(&("a.rs".into(), source.to_owned()));
+        let faults = said.chunks(1).flat_map(words::old_words).count();
+        assert_eq!(faults, expected, "{source}: {said:?}");
+    }
+}
+
 #[test]
 fn pages_for_people_have_one_word_for_one_thing() {
     let pages = crate::page::samples().into_iter().enumerate();

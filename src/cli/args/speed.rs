@@ -82,10 +82,10 @@ impl From<&str> for WritesArg {
 
 impl WritesArg {
     /// Returns one rate for each destination.
-    fn each(self, destinations: usize) -> Result<Vec<RateArg>, FlagError> {
-        if self.0.len() != destinations {
+    fn each(self, drives: usize) -> Result<Vec<RateArg>, FlagError> {
+        if self.0.len() != drives {
             return Err(FlagError(format!(
-                "--writes: give one rate for each --to, in the same order: {destinations}, not {}.",
+                "--writes: give one rate for each --to, in the same order: {drives}, not {}.",
                 self.0.len()
             )));
         }

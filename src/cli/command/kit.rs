@@ -72,8 +72,8 @@ enum NoVolume {
         cause: io::Error,
     },
     #[error(
-        "the system tells no identity of the volume at `{}` ({}), so it can't be recognised by it; \
-         nothing was changed. {}",
+        "the system gives no identity for the volume at `{}` ({}), so it can't be recognised by \
+         it; nothing was changed. {}",
         shown(at.as_str()),
         word(filesystem),
         without_identity(*kind)
@@ -161,8 +161,8 @@ fn folder_at(at: Option<&Utf8Path>, is_update: bool, tools: &Tools) -> Option<St
 fn without_identity(kind: KitEntryKind) -> &'static str {
     match kind {
         KitEntryKind::Drive => {
-            "A drive is told by nothing else: give what it sustains with --writes when you plan or \
-            copy."
+            "A drive is recognised by nothing else: give what it sustains with --writes when you \
+            plan or copy."
         }
         KitEntryKind::Card | KitEntryKind::Reader => {
             "Leave out --at and name it with --as when you copy."
@@ -325,12 +325,12 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     let mut entry = |kind: KitEntryKind, name: &str, parts: Vec<Option<String>>| {
         let parts: Vec<String> = parts.into_iter().flatten().collect();
-        let told = if parts.is_empty() {
+        let known = if parts.is_empty() {
             "nothing known but its name".to_owned()
         } else {
             parts.join(", ")
         };
-        let text = format!("{}: {told}", shown(name));
+        let text = format!("{}: {known}", shown(name));
         lines.extend(wrap(
             &text,
             width,

@@ -158,7 +158,7 @@ fn rates(ledger: &Ledger) -> Vec<String> {
                 ""
             };
             let text = format!(
-                "{card} in {reader}: {} in the middle of {}, {} the last time{slower}",
+                "{card} in {reader}: usually {} ({}), {} the last time{slower}",
                 speed(middle),
                 counted(len64(rates.len()), "time"),
                 speed(last)

@@ -302,7 +302,7 @@ impl RateComparison<'_> {
                 "{:.0} % of {}, {}{limits}",
                 self.share(link) * 100.0,
                 speed(link.mbps.bytes_per_s()),
-                link.words()
+                link.words(&[])
             );
             lines.push((label, text));
             label = "";
@@ -321,7 +321,7 @@ impl RateComparison<'_> {
             format!(
                 "more than {} allows: what is said of card or reader is wrong, the reader was made \
                 for this card, or memory has helped",
-                limiting.words()
+                limiting.words(&[])
             )
         } else if mean < low.0 * 0.9 {
             format!("{range} here: something else slows it down, or a link that is not known")

@@ -93,7 +93,7 @@ pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) ->
             Exit::NotProven,
             format!(
                 "{path} is not the page that this version makes of the manifest: it was changed, \
-                or another version made it. It was left as it is; --to FILE makes the page \
+                or another version made it. It was not touched; --to FILE makes the page \
                 elsewhere."
             ),
             Some(path),
@@ -137,7 +137,9 @@ fn make_shoot(
     if shoot.cards.is_empty() {
         return Err(NoPage::NoCard(book.path_words()));
     }
+    let zone = tools.clock.zone();
     let source = LedgerSource {
+        zone: &zone,
         host: &tools.host,
         damaged: ledger.damaged,
     };

@@ -1,10 +1,11 @@
 //! Owns `verify`: offloads read again and held against their records and the keys of whoever should
 //! have signed.
 
-use crate::cli::args::VerifyArgs;
+use crate::cli::args::{Common, VerifyArgs};
 use crate::cli::command::shared::check_offloads::check_offloads;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
+use crate::cli::home::drive_names::DriveNames;
 use crate::cli::home::keys;
 use crate::cli::view::out::Out;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -13,7 +14,13 @@ use unlade::record::layout::RECORDS;
 use unlade::run::Tools;
 
 /// Checks every offload and tells the results in the order of the command line.
-pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) -> Exit {
+pub(crate) fn verify(
+    args: &VerifyArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+) -> Exit {
     let each = args.offloads.iter();
     let offloads: Vec<_> = each.flat_map(|given| offloads(given, tools)).collect();
     let expected = match &args.signed_by {
@@ -23,7 +30,8 @@ pub(crate) fn verify(args: &VerifyArgs, out: Out, tools: &Tools, book: &Book) ->
             Err(exit) => return exit,
         },
     };
-    check_offloads(&offloads, expected.as_ref(), out, tools, book)
+    let drives = DriveNames::of(common);
+    check_offloads(&offloads, expected.as_ref(), out, tools, (book, &drives))
 }
 
 /// The offloads that a folder stands for: itself, the one whose records it is, or those on it.

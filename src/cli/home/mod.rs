@@ -1,6 +1,7 @@
 //! Owns the person's own folder, with kit and ledger in it, and the person's keys.
 
 pub(crate) mod book;
+pub(crate) mod drive_names;
 pub(crate) mod folder;
 pub(crate) mod keys;
 pub(crate) mod kit_file;

@@ -27,7 +27,7 @@ pub(crate) fn kit(names: &KitNames, common: &Common, out: Out, tools: &Tools) ->
     if names.is_given() {
         return Err(refuse(&lines, error.exit(), "kit", out, tools));
     }
-    lines.push("Nothing of the kit is used in this run.".to_owned());
+    lines.push("Nothing of the kit is used now.".to_owned());
     for line in lines {
         for part in wrap(&line, out.width, "", "  ") {
             out.error(&part);
@@ -144,12 +144,14 @@ pub(crate) fn apply(
         job.known.drives.resize(job.to.len(), None);
         let known = job.chain.drives.iter_mut().zip(&mut job.known.drives);
         for ((speed, name), to) in known.zip(&job.to) {
-            let id = tools.disk.facts(to).ok().and_then(|f| f.volume_id);
-            let Some(drive) = id.and_then(|id| kit.drive_of(&id)) else {
+            let facts = tools.disk.facts(to).ok();
+            let id = facts.as_ref().and_then(|f| f.volume_id.as_deref());
+            let Some(drive) = id.and_then(|id| kit.drive_of(id)) else {
                 continue;
             };
             fill_drive(speed, drive);
-            *name = Some(drive.name.clone());
+            let named = facts.as_ref().and_then(|f| kit.drive_at(f));
+            *name = named.map(|drive| drive.name.clone());
             job.chain.said.push(format!(
                 "`{}` is on drive `{}` of the kit, recognised by its volume.",
                 shown(to.as_str()),

@@ -2,6 +2,7 @@
 //! step for each kind of trouble, the most telling first, each naming the drives and files that it
 //! is about. Text from data only.
 
+use crate::cli::view::words::drives::some_drives;
 use std::collections::{BTreeMap, BTreeSet};
 use unlade::card::listing::{Row, RowKind};
 use unlade::disk::FolderFacts;
@@ -161,7 +162,7 @@ fn has_enough_drives(proof: &Proof) -> bool {
         .map(|facts| (&facts.backing, facts.device))
         .collect();
     let terms = proof.terms();
-    count_independent(&devices, terms.separate).0 >= terms.copies_needed
+    count_independent(&devices, terms.separate) >= terms.copies_needed
 }
 
 /// Returns what a problem asks for; `None` for one that only counts others.
@@ -319,19 +320,19 @@ fn drive_gone(proof: &Proof, about: &About<'_>, drives: &str) -> String {
     let gone = about.drives.iter();
     let gone = gone.filter_map(|d| proof.plan().destinations.get(*d));
     let check = after_pull(gone.map(|d| d.facts.filesystem.as_str()));
-    format!("Put the drive back that was at {drives}, and run the same command again.{check}")
+    format!("Plug {drives} in again, and run the same command again.{check}")
 }
 
 fn now_read_only(drives: &str) -> String {
     format!(
-        "Unplug the drive of {drives}, have its file system checked (NTFS: on Windows with chkdsk, \
+        "Unplug {drives}, have its file system checked (NTFS: on Windows with chkdsk, \
         and with nothing else), then run the same command again: what is proven is kept."
     )
 }
 
 fn other_hash(files: &str, is: &str) -> String {
     format!(
-        "Keep the card and run the same command again: {files} {is} read again, and the hashes \
+        "Keep the card and run the same command again: {files} {is} read anew, and the hashes \
         compared. If they differ again, do not trust this computer's memory."
     )
 }
@@ -348,7 +349,7 @@ fn odd(files: &str, n: usize) -> String {
     let ordinary = if n == 1 { "file" } else { "files" };
     format!(
         "Look at {files} on the card and copy by hand what you need: no ordinary {ordinary}, too \
-        deep in folders, or with a name that no record can hold."
+        deep in folders, or with a name that no manifest can hold."
     )
 }
 
@@ -368,7 +369,7 @@ fn drive_differs(drives: &str) -> String {
 
 fn no_room(drives: &str) -> String {
     format!(
-        "Free some room on the drive of {drives}, or give another one with --to; then run the \
+        "Free some room on {drives}, or give another one with --to; then run the \
         command again."
     )
 }
@@ -376,7 +377,7 @@ fn no_room(drives: &str) -> String {
 fn rewritten(roots: &str, files: &str) -> String {
     format!(
         "Copy this card under another --name: what is in {roots} as {files} was proven earlier \
-        and is not what the card holds now, and so both are kept."
+        and is not what the card holds now, and so you have both."
     )
 }
 
@@ -390,7 +391,7 @@ fn same_names(drives: &str) -> String {
 fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     let n = about.files.len();
     let files = some_of(about.files.iter().copied(), NAMES_TOLD, len64(n), "file");
-    let drives = places(proof, about, |d| &d.given);
+    let drives = some_drives(proof.plan(), about.drives.iter().copied());
     let roots = places(proof, about, |d| &d.payload);
     let (it, is) = match about.files.len() {
         1 => ("it", "is"),
@@ -419,9 +420,9 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::DriveGone => drive_gone(proof, about, &drives),
         Topic::NoRoom => no_room(&drives),
         Topic::ReadOnly => now_read_only(&drives),
-        Topic::WriteFailed => format!(
-            "Check the drive of {drives}, its cable and its port, then run the same command again."
-        ),
+        Topic::WriteFailed => {
+            format!("Check {drives}, its cable and its port, then run the same command again.")
+        }
         Topic::MoveAside => format!(
             "Move {files} out of {roots} (keep what you move until all is proven), then run the \
             same command again: {it} {is} copied anew."
@@ -438,9 +439,9 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::OtherWriter => {
             format!("Run the same command again when no other program is at work on {drives}.")
         }
-        Topic::InMemory => in_memory(&drives),
+        Topic::InMemory => in_memory(&places(proof, about, |d| &d.given)),
         Topic::FromMemory => format!(
-            "Unplug the drive of {drives}, plug it in again, and run `unlade verify` on the \
+            "Unplug {drives}, plug it in again, and run `unlade verify` on the \
             offload."
         ),
         Topic::SecondFromMemory => CARD_IN_AGAIN.to_owned(),

@@ -32,7 +32,7 @@ pub(super) fn lines(
 ) -> Vec<String> {
     let names: Vec<String> = drives.iter().map(|name| shown(name)).collect();
     let to = format!("{} -> {}", shown(card), names.join(", "));
-    let mut lines = headline(&to, &state(s), canvas.columns);
+    let mut lines = headline(&to, &state(drives, s), canvas.columns);
     let longest = names.iter().map(|name| name.width()).max().unwrap_or(0);
     let name_width = longest.clamp(4, NAME_MOST);
     let row = |name: &str, share: f64, detail: &str| {
@@ -139,11 +139,11 @@ fn rate_line(s: &Snapshot, name_width: usize, canvas: Canvas) -> String {
 }
 
 /// What is going on, and how long it will.
-fn state(s: &Snapshot) -> String {
+fn state(drives: &[String], s: &Snapshot) -> String {
     let state = if s.stopping {
         "stopping; what is checked is kept".to_owned()
     } else {
-        left(s)
+        left(drives, s)
     };
     match s.problems {
         0 => state,
@@ -170,16 +170,21 @@ pub(super) fn again_line(done: u64, total: u64, left: Option<Remaining>) -> Stri
 }
 
 /// Returns what a log gets every ten seconds, with the card's name where there are several.
-pub(super) fn plain_lines(card: Option<&str>, s: &Snapshot, width: usize) -> Vec<String> {
+pub(super) fn plain_lines(
+    card: Option<&str>,
+    drives: &[String],
+    s: &Snapshot,
+    width: usize,
+) -> Vec<String> {
     let text = match card {
-        Some(card) => format!("{}: {}", shown(card), plain(s)),
-        None => plain(s),
+        Some(card) => format!("{}: {}", shown(card), plain(drives, s)),
+        None => plain(drives, s),
     };
     wrap(&text, width, "", "  ")
 }
 
 /// Returns one plain line.
-fn plain(s: &Snapshot) -> String {
+fn plain(drives: &[String], s: &Snapshot) -> String {
     let back: Vec<String> = s
         .destinations
         .iter()
@@ -194,13 +199,13 @@ fn plain(s: &Snapshot) -> String {
     let rate = s.live_rate.map_or(String::new(), |r| {
         format!(" at {}{}", or_more(r, s), of_ceiling(s))
     });
-    let held = held_back(s).map_or(String::new(), |held| format!("{held}; "));
+    let held = held_back(drives, s).map_or(String::new(), |held| format!("{held}; "));
     format!(
         "Read {} of {}{rate}; checked {}; {held}{}; {}.",
         size(s.bytes_read),
         size(s.bytes_total),
         back.join(" and "),
-        left(s),
+        left(drives, s),
         if s.problems == 0 {
             "no problems".to_owned()
         } else {
@@ -210,7 +215,7 @@ fn plain(s: &Snapshot) -> String {
 }
 
 /// Returns the time left in words, or what is waited for.
-fn left(s: &Snapshot) -> String {
+fn left(drives: &[String], s: &Snapshot) -> String {
     let Some(remaining) = s.remaining else {
         return "measuring ...".to_owned();
     };
@@ -224,7 +229,7 @@ fn left(s: &Snapshot) -> String {
             Some(who) if s.stalled_s >= WAITING_S => {
                 let who = match who {
                     ChainPart::Card => "the card".to_owned(),
-                    other => other.words(),
+                    other => other.words(drives),
                 };
                 format!("waiting for {who}, {silence}")
             }
@@ -290,13 +295,13 @@ fn of_ceiling(s: &Snapshot) -> String {
 }
 
 /// Returns which drive or hash holds the others back, and how much a drive takes: `held back by
-/// drive 2, 41.0 MB/s`.
-fn held_back(s: &Snapshot) -> Option<String> {
+/// drive Attic, 41.0 MB/s`.
+fn held_back(drives: &[String], s: &Snapshot) -> Option<String> {
     if !s.limiting.is_beyond_card() {
         return None;
     }
     let rate = measured(s).map_or(String::new(), |rate| format!(", {rate}"));
-    Some(format!("held back by {}{rate}", s.limiting.words()))
+    Some(format!("held back by {}{rate}", s.limiting.words(drives)))
 }
 
 /// Draws rates as a row of heights.
@@ -439,7 +444,7 @@ mod tests {
         let waiting = state(12.0, Some(ChainPart::Card));
         assert_eq!(waiting, "waiting for the card, no data for 12 s");
         let waiting = state(12.0, Some(ChainPart::Drive(1)));
-        assert_eq!(waiting, "waiting for drive 2, no data for 12 s");
+        assert_eq!(waiting, "waiting for drive Travel, no data for 12 s");
     }
 
     #[test]
@@ -506,16 +511,16 @@ mod tests {
             "{lines:#?}"
         );
         assert!(
-            plain(&s).contains("; held back by drive 2, 41.0 MB/s; about"),
+            plain(&[], &s).contains("; held back by drive 2, 41.0 MB/s; about"),
             "{}",
-            plain(&s)
+            plain(&[], &s)
         );
         s.live_rate_at_least = true;
         assert!(drawn(&s, WIDE)[1].contains("94.1 MB/s or more"));
         assert!(
-            plain(&s).contains(" at 94.1 MB/s or more; "),
+            plain(&[], &s).contains(" at 94.1 MB/s or more; "),
             "{}",
-            plain(&s)
+            plain(&[], &s)
         );
     }
 
@@ -548,12 +553,12 @@ mod tests {
         let mut s = snapshot();
         s.problems = 3;
         s.destinations = vec![s.destinations[0].clone(); 4];
-        let lines = plain_lines(Some("KITES"), &s, 80);
+        let lines = plain_lines(Some("KITES"), &[], &s, 80);
         assert_eq!(lines.len(), 2, "{lines:?}");
         assert!(lines.iter().all(|l| l.len() <= 80), "{lines:?}");
         assert_eq!(
             lines.join(" ").replace("   ", " "),
-            format!("KITES: {}", plain(&s))
+            format!("KITES: {}", plain(&[], &s))
         );
     }
 
@@ -574,7 +579,7 @@ mod tests {
     #[test]
     fn plain_lines_for_logs() {
         assert_eq!(
-            plain(&snapshot()),
+            plain(&[], &snapshot()),
             "Read 31.2 GB of 96.0 GB at 94.1 MB/s; checked 31.1 GB and failed; about 12 min left; \
             no problems."
         );

@@ -3,13 +3,13 @@
 
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
+use crate::cli::view::words::drives::drive_names;
 use serde_json::{Value, json};
 use std::time::Duration;
 use unlade::name::shown;
 use unlade::plan::Plan;
 use unlade::plan::concurrent::{Order, done_after};
 use unlade::speed::forecast::{RatePrior, RateSource, Remaining, at_most, at_most_s, words};
-use unlade::speed::link::Link;
 use unlade::units::size;
 
 /// What one card will take.
@@ -62,7 +62,7 @@ impl CardTime {
             label: shown(&plan.card.label),
             bytes: plan.to_read().1,
             takes: plan.expects(),
-            held_by: plan.estimate.ceiling.limiting().map(Link::words),
+            held_by: (plan.estimate.ceiling.limiting()).map(|link| link.words(&drive_names(plan))),
             rests_on: RestsOn::of(plan),
         }
     }
@@ -282,8 +282,8 @@ impl Schedule {
         }
         if let Some((destination, seconds)) = self.late_if_spinning() {
             words.push(format!(
-                "That takes for granted that drive {destination} is no hard disk, which nobody \
-                tells: one writes and reads back in turns, and then it is {}.",
+                "That takes for granted that drive {destination} is no hard disk, which the \
+                system does not say: one writes and reads back in turns, and then it is {}.",
                 about(seconds)
             ));
         }

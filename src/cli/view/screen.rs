@@ -147,7 +147,8 @@ impl Screen {
         } else if now >= self.next_plain {
             self.next_plain = now + PLAIN_EVERY;
             let card = self.names_card.then_some(self.card.as_str());
-            self.out.block(&plain_lines(card, snapshot, self.out.width));
+            let lines = plain_lines(card, &self.destinations, snapshot, self.out.width);
+            self.out.block(&lines);
         }
     }
 }

@@ -58,7 +58,7 @@ pub(super) fn between(root: &Path, volume: &MountedVolume) -> Between {
             } => match filesystem.as_str() {
                 // Measured: exFAT and NTFS through FUSE answer O_DIRECT from the block device's
                 // page cache.
-                "fuseblk" => (format!("the device of {}", word(source)), node.clone()),
+                "fuseblk" => (format!("the disk of {}", word(source)), node.clone()),
                 // The same programs, told to mount an image file, or without the right to call
                 // themselves so.
                 fs if is_shown_from(fs, source) => (
@@ -81,7 +81,7 @@ pub(super) fn between(root: &Path, volume: &MountedVolume) -> Between {
                 }
                 (format!("the file behind {device}"), file.clone())
             }
-            Layer::Hidden => ("what lies below the overlay".to_owned(), None),
+            Layer::Hidden => ("what is below the overlay".to_owned(), None),
         };
         match to_drop {
             Some(path) => found.to_drop.push(path),

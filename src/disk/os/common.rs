@@ -99,7 +99,7 @@ pub(super) fn read_limited(file: File, limit: u64) -> io::Result<Vec<u8>> {
     }
     if meta.len() > limit {
         return Err(io::Error::other(format!(
-            "is {}, more than the {} that a record may have",
+            "is {}, more than the {} that are read",
             crate::units::size(meta.len()),
             crate::units::size(limit)
         )));

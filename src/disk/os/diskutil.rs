@@ -49,7 +49,7 @@ fn backing(dict: &Dictionary) -> Backing {
         return Backing::unknown("it is a disk image, or another disk that is none of its own");
     }
     if is_set("RAIDMaster") || is_set("RAIDSlice") || dict.contains_key("CoreStorageRole") {
-        return Backing::unknown("it may lie on several disks, which macOS keeps as one");
+        return Backing::unknown("it may be on several disks, which macOS shows as one");
     }
     let mut disks = BTreeSet::new();
     let stores = dict.get("APFSPhysicalStores").and_then(Value::as_array);

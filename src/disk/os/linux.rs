@@ -65,7 +65,7 @@ pub(super) fn check_present(root: &Path, device: u64, backing: &Backing) -> io::
     if is_block && std::fs::symlink_metadata(&node).is_err() {
         return Err(io::Error::new(
             io::ErrorKind::NotFound,
-            "its device is no longer there",
+            "its disk is no longer there",
         ));
     }
     Ok(())

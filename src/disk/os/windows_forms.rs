@@ -206,7 +206,7 @@ pub(super) fn bus(block: &[u8]) -> Option<Bus> {
         9 => Bus::Elsewhere("its disk is reached over a network (iSCSI)"),
         14 => Bus::Elsewhere("its disk is a virtual one"),
         15 => Bus::Elsewhere("its disk is an image file"),
-        16 => Bus::Elsewhere("its disk is a storage space, which may lie on several disks"),
+        16 => Bus::Elsewhere("its disk is a storage space, which may be on several disks"),
         _ => Bus::Disk,
     })
 }

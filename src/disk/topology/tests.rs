@@ -273,8 +273,8 @@ fn what_is_elsewhere_is_unknown_with_a_reason() {
         ("/mnt/iscsi", (8, 16), "iSCSI"),
         ("/mnt/nbd", (43, 0), "network"),
         ("/mnt/odd0", (240, 0), "odd0 is a kind"),
-        ("/mnt/nosys", (8, 240), "does not describe the device 8:240"),
-        ("/mnt/nas", (8, 16), "does not list the device 8:16"),
+        ("/mnt/nosys", (8, 240), "does not describe disk 8:240"),
+        ("/mnt/nas", (8, 16), "does not list disk 8:16"),
     ] {
         let backing = tree.backing(path, dev);
         assert!(why(&backing).contains(word), "{path}: {backing:?}");

@@ -175,7 +175,7 @@ impl Walk<'_> {
     /// The answer when the mount table does not list the device a folder is on.
     pub(super) fn disagreement(&self, dev: (u32, u32)) -> MountBacking {
         let why = format!(
-            "the system's mount table does not list the device {}:{} that this folder is on",
+            "the system's mount table does not list disk {}:{}, which this folder is on",
             dev.0, dev.1
         );
         let below = if dev.0 == 0 {
@@ -199,7 +199,7 @@ impl Walk<'_> {
         if let Some(folder) = self.tree.folder(Path::new(&link)) {
             return (self.block(&folder, depth), name_of(&folder));
         }
-        let why = format!("the system does not describe the device {major}:{minor}");
+        let why = format!("the system does not describe disk {major}:{minor}");
         (Backing::unknown(why), None)
     }
 
@@ -211,7 +211,7 @@ impl Walk<'_> {
             return (self.block(&folder, depth), name);
         }
         let why = format!(
-            "the system does not describe the device {}",
+            "the system does not describe disk {}",
             word(&node.to_string_lossy())
         );
         (Backing::unknown(why), None)
@@ -230,7 +230,7 @@ impl Walk<'_> {
         });
         let Some(home) = home else {
             let why = format!(
-                "the system does not list the devices of the btrfs at {}",
+                "the system does not list the disks of the btrfs at {}",
                 word(source)
             );
             let known = own.names().cloned().unwrap_or_default();
@@ -256,13 +256,13 @@ impl Walk<'_> {
             .map(|name| match self.tree.folder(&folder.join(name)) {
                 Some(member) => self.block(&member, depth + 1),
                 None => Backing::unknown(format!(
-                    "the system does not describe the device {}",
+                    "the system does not describe disk {}",
                     name.display()
                 )),
             });
         each.reduce(Backing::and).unwrap_or_else(|| {
             let owner = folder.parent().and_then(name_of).unwrap_or_default();
-            Backing::unknown(format!("the system names no device below {owner}"))
+            Backing::unknown(format!("the system names no disk below {owner}"))
         })
     }
 
@@ -288,7 +288,7 @@ impl Walk<'_> {
             _ => folder,
         };
         let Some(name) = name_of(folder) else {
-            return Backing::unknown("the system gives a device without a readable name");
+            return Backing::unknown("the system names a disk in a way that cannot be read");
         };
         self.whole(folder, &name, depth).with_known([name])
     }

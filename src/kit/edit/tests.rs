@@ -82,7 +82,7 @@ const FAULTY: [(&str, &str); 33] = [
     ),
     (
         "[[card]]\nname = \"A1\"\nreads = 9\nreads = 9\n",
-        "line 4, `reads`: stands twice in one entry",
+        "line 4, `reads`: is there twice in one entry",
     ),
     (
         "[[drive]]\nname = \"D\"\nspins = yes\n",
@@ -168,12 +168,12 @@ const FAULTY: [(&str, &str); 33] = [
     ),
     (
         "[[card]]\nname = \"A1\"\nname = \"A2\"\n",
-        "line 3, `name`: stands twice in one entry",
+        "line 3, `name`: is there twice in one entry",
     ),
     ("[[card]]\nname = \"A1\nreads = 3\n", "line 2, `name`: "),
     (
         "[[card]]\nname = \"A1\"\n[[card]]\nname = \"a1\"\n",
-        "line 3, card `a1`: this name stands at line 1 already",
+        "line 3, card `a1`: line 1 has this name already",
     ),
     (
         "[[card]]\nname = \"A1\"\nreaders = [\"blue\"]\n",

@@ -68,7 +68,7 @@ impl Results {
             Report::DestinationFailed(index, mut problem) => {
                 self.destinations[index].failed = true;
                 let last = self.destinations[index].last_file.as_deref();
-                let good = last.map_or("no file was finished on it in this run".to_owned(), |f| {
+                let good = last.map_or("no file was finished on it in this copy".to_owned(), |f| {
                     format!("the last good file on it is `{f}`")
                 });
                 problem.detail = format!("{}; this drive failed, {good}", problem.detail);

@@ -105,7 +105,7 @@ impl DestinationContext {
             Ok(()) => {}
             Err(e) if e.kind() == io::ErrorKind::NotFound || self.is_out() => {}
             Err(e) => {
-                let detail = format!("an unfinished part file is left behind as `{path}`: {e}");
+                let detail = format!("an unfinished part file is still there, `{path}`: {e}");
                 let problem = Problem::new(ProblemKind::WriteFailed, detail);
                 self.send(Report::Problem(problem.on(self.index).harmless()));
             }

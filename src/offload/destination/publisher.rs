@@ -130,7 +130,7 @@ impl Publisher {
             Ok(()) => {}
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
                 let detail =
-                    "its place was taken by another file meanwhile; that file was left as it is";
+                    "its place was taken by another file meanwhile; that file was not touched";
                 destination.file_problem(&file.file, ProblemKind::NameClash, detail.to_owned());
                 destination.remove_part(part);
                 return Err(NotNamed::Taken);

@@ -175,7 +175,7 @@ impl ReadingBack {
         let place = before.map_or(String::new(), |end| format!(" before byte {end}"));
         let detail = format!(
             "what the drive gave back ({}) differs from what the card delivered{place}; \
-            the copy was not kept",
+            the copy was removed",
             self.source.way().id()
         );
         self.destination

@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 /// What is told of a file that somebody else wrote to.
 const WRITTEN_BY_OTHERS: &str =
-    "another program has written into it while it was copied; the copy was not kept";
+    "another program has written into it while it was copied; the copy was removed";
 
 /// The thread behind the committer.
 pub(super) struct Verifier {

@@ -370,7 +370,7 @@ impl CardReader {
                 Err(e) if tries > 0 && self.retries_left > 0 && !self.context.must_stop() => {
                     tries -= 1;
                     self.retries_left -= 1;
-                    debug!(file = %open.job.name, at, error = %e, tries, "reads once more");
+                    debug!(file = %open.job.name, at, error = %e, tries, "reads again");
                     self.context.clock.sleep(limits.retry_pause);
                 }
                 other => return other,

@@ -59,7 +59,7 @@ pub(super) fn seen_twice<'a>(usable: &'a [Usable<'a>]) -> Option<(&'a str, &'a s
 /// Counts the devices that the system itself tells apart.
 pub(super) fn distinct_devices(usable: &[Usable<'_>]) -> usize {
     let devices = usable.iter().map(|u| (&u.found.backing, u.found.device));
-    count_independent(&devices.collect::<Vec<_>>(), false).0
+    count_independent(&devices.collect::<Vec<_>>(), false)
 }
 
 /// What counting every file of the card gave.
@@ -97,7 +97,7 @@ impl Devices<'_> {
                 .filter_map(|&i| usable.get(i))
                 .map(|u| (&u.found.backing, u.found.device))
                 .collect();
-            count_independent(&devices, separate).0
+            count_independent(&devices, separate)
         })
     }
 }

@@ -158,7 +158,7 @@ pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         ),
         Gap::Elsewhere => (
             ProblemKind::Missing,
-            "was left in an earlier offload, which was not found here",
+            "is in an earlier offload, which was not found here",
         ),
         Gap::Changed => (
             ProblemKind::ChangedOnCard,

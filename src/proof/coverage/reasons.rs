@@ -9,7 +9,7 @@ use super::usable::Usable;
 use crate::card::listing::Listing;
 use crate::error::{Problem, ProblemKind};
 use crate::name::shown;
-use crate::plan::notes::count_independent;
+use crate::plan::notes::why_fewer;
 use crate::units::len64;
 use std::collections::HashSet;
 
@@ -74,11 +74,13 @@ pub(super) fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize)
         .iter()
         .map(|u| (&u.found.backing, u.found.device))
         .collect();
-    let (_, why) = count_independent(&devices, is_separate(question, usable));
+    let names = usable.iter().map(|u| format!("`{}`", shown(&u.found.root)));
+    let names: Vec<String> = names.collect();
+    let why = why_fewer(&devices, &names, is_separate(question, usable));
     let twice = seen_twice(usable).filter(|_| question.separate);
     let why = match twice {
         Some((a, b)) => format!(
-            " (the records in `{}` and `{}` were written at one moment: one drive that is seen \
+            " (the manifests in `{}` and `{}` were written at one moment: one drive that is seen \
              twice, or a copy by hand, so that --separate is not believed)",
             shown(a),
             shown(b)

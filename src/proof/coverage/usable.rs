@@ -350,10 +350,9 @@ impl Usable<'_> {
             _ => 0,
         };
         let nobody = format!(
-            "{} {} there; nobody read {} back in this place",
+            "{} {} there, never checked in this place",
             counted(unread, "file"),
-            if unread == 1 { "stands" } else { "stand" },
-            if unread == 1 { "it" } else { "them" }
+            if unread == 1 { "is" } else { "are" }
         );
         let mut basis = match &self.found.reread {
             Some(reread) if reread.stopped => "not all was checked".to_owned(),
@@ -361,8 +360,8 @@ impl Usable<'_> {
             None if held.0 > 0 => match self.read_equal() {
                 (0, _) => format!("checked on {day}, sizes and dates unchanged since"),
                 (n, bytes) => format!(
-                    "checked on {day}; {} ({}) read again just now and equal, the others with \
-                     their sizes and dates of then",
+                    "checked on {day}; {} ({}) checked again just now, the others have the size \
+                     and date that they had then",
                     counted(n, "file"),
                     size(bytes)
                 ),

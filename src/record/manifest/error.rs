@@ -47,7 +47,7 @@ pub enum ContentFault {
     #[error("a time or a speed is below 0 or beyond all measure")]
     Measure,
     /// A problem on a destination that is not there.
-    #[error("a problem is about an unknown destination")]
+    #[error("a problem is about a drive that is not listed")]
     Destination,
     /// A key of a later version than this, its own.
     #[error("a key that version {0} does not have")]
@@ -64,7 +64,7 @@ pub enum PathFault {
     #[error(transparent)]
     Name(#[from] NameError),
     /// It lies in the records.
-    #[error("a path inside the records")]
+    #[error("a path inside `_unlade`")]
     InRecords,
     /// It stands twice.
     #[error("the same path twice")]
@@ -73,13 +73,13 @@ pub enum PathFault {
     #[error("a size above 2^53 - 1")]
     Size,
     /// A copy on a destination that is not there.
-    #[error("an unknown destination")]
+    #[error("a copy on a drive that is not listed")]
     Destination,
     /// A copy in an offload that would lie in the records.
-    #[error("an earlier offload inside the records")]
+    #[error("an earlier offload inside `_unlade`")]
     WithinRecords,
     /// A copy in two places.
-    #[error("said to lie here and in an earlier offload")]
+    #[error("said to be here and in an earlier offload")]
     TwoPlaces,
 }
 
@@ -101,7 +101,7 @@ impl fmt::Display for ManifestError {
                     one"
                 )
             }
-            Self::Version(None) => f.write_str("the manifest tells no version"),
+            Self::Version(None) => f.write_str("the manifest says no version"),
             Self::Json(e) => damaged(f, &e.to_string()),
             Self::Content(why) => damaged(f, &why.to_string()),
             Self::Path(path, why) => {

@@ -13,6 +13,7 @@ pub use bounds::{HASH_FILE_BYTES_MAX, INTEGER_MAX, MANIFEST_BYTES_MAX};
 pub(crate) use device::device_field;
 pub use device::device_words;
 pub use error::{ContentFault, ManifestError, PathFault};
+pub(crate) use parts::last_folder;
 pub use parts::{
     CardPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, HintPart, LeftOutPart,
     LinkPart, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart, SourcePart, Tool, Totals,
@@ -86,8 +87,11 @@ impl Manifest {
     /// The lowest version that has all keys of this manifest: version 1 stays what it was, since
     /// those who know only that refuse all other keys.
     pub(crate) fn version_needed(&self) -> u64 {
-        let has_new =
-            self.card.read_whole.is_some() || self.source.is_some() || self.hints.is_some();
+        let has_new = self.card.read_whole.is_some()
+            || self.source.is_some()
+            || self.hints.is_some()
+            || self.offload.utc_offset.is_some()
+            || self.destinations.iter().any(|d| d.name.is_some());
         if has_new { 2 } else { 1 }
     }
 
@@ -136,7 +140,7 @@ impl Manifest {
         out.extend_from_slice(b"\n}\n");
         if len64(out.len()) > MANIFEST_BYTES_MAX {
             return Err(std::io::Error::other(
-                "the manifest would be larger than the 536.9 MB that are read again",
+                "the manifest would be larger than the 536.9 MB that can be read",
             ));
         }
         Ok(out)

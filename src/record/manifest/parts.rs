@@ -4,6 +4,7 @@ use super::bounds::{SAMPLES_MAX, at_most};
 use super::device::{DRIVE_MARK, PLACE_MARK, VOLUME_MARK};
 use super::error::PathFault;
 use crate::card::identity::CardMark;
+use crate::clock::UtcOffset;
 use crate::digest::Digest;
 use crate::disk::{FolderFacts, ReadBackWay};
 use crate::hash_algorithm::AlsoHashes;
@@ -43,6 +44,13 @@ pub struct OffloadPart {
     /// Where the card's tree lies inside the offload; unsaid when plain.
     #[serde(skip_serializing_if = "Layout::is_plain", default)]
     pub layout: Layout,
+    /// Version 2: how far the computer's clock was from UTC when it finished, where it was.
+    #[serde(
+        skip_serializing_if = "Option::is_none",
+        default,
+        deserialize_with = "present"
+    )]
+    pub utc_offset: Option<UtcOffset>,
 }
 
 /// The card.
@@ -168,6 +176,13 @@ pub enum MatchedBy {
 )]
 pub struct DestinationPart {
     pub path: String,
+    /// Version 2: what the drive was called, where the path does not end in that.
+    #[serde(
+        skip_serializing_if = "Option::is_none",
+        default,
+        deserialize_with = "present"
+    )]
+    pub name: Option<String>,
     pub device: String,
     pub filesystem: String,
     pub readback: ReadBackWay,
@@ -384,7 +399,18 @@ pub(super) fn check_elsewhere(file: &FilePart) -> Result<(), PathFault> {
     Ok(())
 }
 
+/// Returns the last folder of a path, here or where the copy was made.
+pub(crate) fn last_folder(path: &str) -> Option<&str> {
+    path.split(['/', '\\']).rfind(|part| !part.is_empty())
+}
+
 impl DestinationPart {
+    /// Returns what the drive is called: by the name that it had, else by the last folder of where
+    /// the offload was put, which is the volume's label where it was mounted under its label.
+    pub fn called(&self) -> Option<&str> {
+        self.name.as_deref().or_else(|| last_folder(&self.path))
+    }
+
     /// Returns it as a journal has it.
     pub fn identity(&self) -> DestinationIdentity {
         DestinationIdentity {

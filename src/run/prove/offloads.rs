@@ -260,15 +260,15 @@ fn manifest_of(
         }
         Err(e) => Err(not_seen(what, Step::Look, &e)),
     };
-    let what = match standing(&records, "its records")?.kind {
+    let what = match standing(&records, "its folder `_unlade`")?.kind {
         EntryKind::Folder => None,
         EntryKind::Link => Some("a symbolic link, which is not followed"),
         _ => Some("not a folder"),
     };
     if let Some(what) = what {
         let why = format!(
-            "`{RECORDS}` in it is {what}; move that out of there, and put the folder of its \
-             records in its place"
+            "`{RECORDS}` in it is {what}; move that out of there, and put its own folder \
+             in its place"
         );
         return Err(Unusable::new(ProblemKind::ManifestDamaged, why));
     }

@@ -1,8 +1,10 @@
 //! What a person reads every day: few lines, the answer last and alone, one caution below it.
 
 use crate::support::image::Image;
-use crate::support::program::{Card, Ran, Work, flip, put, remove, tree};
-use crate::tidy::words::old_words;
+use crate::support::program::{
+    Card, Ran, Work, bytes_of, finish, flip, manifest, put, remove, tree,
+};
+use crate::tidy::words::{old_words, text_of_page};
 
 const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
 
@@ -38,7 +40,7 @@ fn a_copy_is_told_in_few_lines_and_answered_last() {
             "card: 7 files, 3.4 MB in N s",
             "  a  7 files checked",
             "  b  7 files checked",
-            "  Copies 1 and 2 are on one file system: they count as one.",
+            "  `a` and `b` are on one file system: they count as one.",
             "  It is one copy only: if this drive is lost or fails, the pictures are gone.",
             "",
             "PROVEN. You may format card, in the camera, but that leaves one copy only.",
@@ -59,7 +61,7 @@ fn what_is_not_proven_is_numbered_and_the_answer_says_keep() {
     assert_eq!(
         lines[lines.len() - 4..],
         [
-            "  1. Copies 1 and 2 are on one file system: they count as one. Give a folder on",
+            "  1. `a` and `b` are on one file system: they count as one. Give a folder on",
             "     another physical drive.",
             "",
             "NOT PROVEN. Keep card as it is: don't format it, don't shoot on it.",
@@ -235,8 +237,27 @@ fn a_drive_is_found_by_its_name_in_the_kit_wherever_it_is_mounted() {
         lines.contains(&"  Attic  7 files checked".to_owned()),
         "{ran}"
     );
-    work.run("verify Attic").exits(0).says("other/photos/KITES");
-    work.run("prove card --on ATTIC --copies 1").exits(0);
+    let ran = work.run_short("verify Attic");
+    ran.exits(0).says("KITES on Attic, ");
+    ran.says("other/photos/KITES: 7 of 7 files match");
+    ran.says("INTACT. KITES on Attic is what its manifest says.");
+    let ran = work.run_short("prove card --on ATTIC --copies 1");
+    let lines = screen(ran.exits(0));
+    assert!(
+        lines[1].starts_with("  KITES on Attic  7 of 7 files"),
+        "{ran}"
+    );
+    // Whoever gets the drive reads the same name, though its path says nothing of it.
+    let record = manifest(&work.path("b/KITES"));
+    assert_eq!(record["version"], 2);
+    let names = [0, 1].map(|at| record["destinations"][at].get("name").cloned());
+    assert_eq!(names, [Some("Attic".into()), None]);
+    let page = bytes_of(&work.path("b/KITES/_unlade/report.html"));
+    let page = String::from_utf8(page).unwrap();
+    assert!(page.contains("<h3><bdi>Attic</bdi></h3>"), "{page}");
+    work.run("verify b/KITES").exits(0);
+    let ledger = work.run("ledger --json").events();
+    assert_eq!(ledger[0]["entry"]["places"][0]["drive"], "Attic");
     // A folder of that name wins.
     work.folder("attic");
     work.run("copy card -t attic -t b -n FOLDER --copies 1")
@@ -253,8 +274,15 @@ fn a_drive_is_found_by_its_name_in_the_kit_wherever_it_is_mounted() {
 fn a_drive_of_the_kit_that_is_the_computers_own_disk_needs_its_folder() {
     let work = Work::with_card("everyday-own");
     work.run("kit add drive Home --at a").exits(0);
-    work.run("copy card -t Home -n KITES --copies 1").exits(0);
+    let ran = work.run_short("copy card -t Home -t b -n KITES --copies 1");
+    ran.exits(0)
+        .says("Home 7 files checked")
+        .says("b 7 files checked");
     assert!(work.path("a/KITES").exists());
+    // Nothing else on the computer's disk is that drive.
+    let ran = work.run_short("verify Home b");
+    ran.exits(0).says("INTACT. KITES on Home is what");
+    ran.says("INTACT. b/KITES is what");
     let kit = work.path("home/.local/share/unlade/kit.toml");
     let text = std::fs::read_to_string(&kit).unwrap();
     let without: Vec<&str> = text.lines().filter(|l| !l.starts_with("folder")).collect();
@@ -345,6 +373,32 @@ fn without_a_command_it_says_what_is_plugged_in_and_what_to_type() {
     ran.exits(0).says("cannot be used as it is").says("TRAVEL");
 }
 
+/// Those who know only version 1 refuse what it does not have, so nothing needs more than it must.
+#[test]
+fn a_plain_copy_has_a_manifest_of_version_1_and_one_elsewhere_its_clock() {
+    let work = Work::with_card("everyday-clock");
+    let plain = manifest(&work.offload());
+    assert_eq!(plain["version"], 1);
+    let mut command = work.command();
+    // POSIX, Base Definitions, 8.3: two hours east of UTC.
+    command.env("TZ", "KITE-2");
+    command.args("copy card -t a -n LATER --copies 1".split(' '));
+    finish(&mut command).exits(0);
+    let later = manifest(&work.path("a/LATER"));
+    assert_eq!(later["version"], 2);
+    assert_eq!(later["offload"]["utc_offset"], "+02:00");
+    let page = bytes_of(&work.path("a/LATER/_unlade/report.html"));
+    let page = String::from_utf8(page).unwrap();
+    let utc = later["offload"]["finished"].as_str().unwrap();
+    assert!(page.contains(" UTC+02:00 ("), "{page}");
+    assert!(page.contains(&format!("{} UTC)", &utc[11..19])), "{page}");
+    // Wherever it is checked.
+    work.run("verify a/LATER").exits(0);
+    work.run("report a/LATER")
+        .exits(0)
+        .says("is already what the manifest says");
+}
+
 /// One word for one thing on the screens too, in short and in full.
 #[test]
 fn screens_have_the_words_of_the_glossary() {
@@ -353,8 +407,9 @@ fn screens_have_the_words_of_the_glossary() {
     let copy = "copy card --to a --to b --name KITES --copies 1";
     let mut said = Vec::new();
     let mut run = |arguments: &str| {
-        said.push(work.run_short(arguments).out);
-        said.push(work.run(arguments).out);
+        for ran in [work.run_short(arguments), work.run(arguments)] {
+            said.push(format!("{}\n{}", ran.out, ran.err));
+        }
     };
     run(&format!("plan {}", copy.trim_start_matches("copy ")));
     run("copy card --to a --name KITES");
@@ -364,13 +419,105 @@ fn screens_have_the_words_of_the_glossary() {
     run("prove card --on a --on b");
     run("prove card --on a --copies 1 --reread");
     run("verify a/KITES b/KITES");
-    flip(&work.path(&format!("a/KITES/{STILL}")), 100);
+    // The next day.
+    put(&work.path("card/DCIM/100KITES/KITE0009.JPG"), &[9; 9_000]);
+    run("prove card --on a --on b --copies 1");
+    let next = "copy card --to a --to b --copies 1 --only-new -s festival --expect 2";
+    for name in [
+        "DAY2",
+        "DAY3 --proof reread",
+        "DAY4 --reads 95 --writes 200,90",
+    ] {
+        run(&format!("{next} --name {name}"));
+    }
+    run("prove card --on a/DAY2 --copies 1");
+    run("verify a/DAY2");
+    for at in ["a", "b"] {
+        let copy = work.path(&format!("{at}/KITES/{STILL}"));
+        remove(&copy);
+        put(&copy, &[1; 100]);
+    }
+    run(&format!("{next} --name DAY5"));
     remove(&work.path("a/KITES/PRIVATE/CLIPS/C0001.MP4"));
     run("verify a");
     run("prove card --on a --copies 1 --reread");
     run(copy);
+    // Kit, speed and what is remembered.
+    for kit in [
+        "list",
+        "add reader blue --bus uhs-ii --link usb3-5g",
+        "add card A1 --reads 170 --class V30 --reader blue",
+        "add card A1",
+        "add card C1 --class V90 --bus uhs-i",
+        "add drive Attic --writes 110 --reads 115 --at a",
+        "add drive Sun --writes 999999",
+        "list",
+        "remove card Z9",
+        "remove card C1",
+    ] {
+        run(&format!("kit {kit}"));
+    }
+    run("rate card");
+    run("rate card --as A1 --in blue");
+    run("rate nowhere");
+    run("plan card --to Attic --to b --as A1 --in blue --copies 1 --deadline 1s");
+    for question in [
+        "footage --at 600Mb/s --room 256GB,128GB --class V90,V30",
+        "footage --at 100Mb/s --card nowhere",
+        "burst --fps 20 --frame 50MB --buffer 2GB --writes 250 --frames 200",
+        "upgrade --offload 220GB --per-year 40 --reader 90 --drives 110/115 --new-reader 250 \
+        --price 60",
+        "upgrade --offload 64GB --card A1 --reader blue --drives Attic --new-drives 400/400",
+        "upgrade --offload 64GB --reader 90 --new-reader old",
+    ] {
+        run(&format!("weigh {question}"));
+    }
     run("ledger");
+    run("ledger --shoot festival --expect-labels A1,B9");
+    run("report a/DAY2");
+    run("report card");
+    run("report --shoot festival --to shoot.html");
+    run("report --shoot winter");
+    // What is mistyped.
+    for wrong in [
+        "",
+        "help",
+        "help copy",
+        "copy",
+        "copy card",
+        "copy card -t a -t a",
+        "prove card",
+        "verify",
+        "copi card",
+        "copy card -t a --copies 99",
+        "copy card -t a --bus list",
+        "rate",
+        "kit add",
+        "weigh",
+        "ledger --last x",
+        "report",
+        "copy nowhere -t a",
+        "verify nowhere",
+        "copy card -t nowhere",
+        "prove nowhere --on a",
+        "prove card --on nowhere",
+        "copy card -t a --writes 1,2",
+        "copy card -t a --as Z9",
+        "copy card -t a --name a/b",
+        "copy card -t a --sign nokey -n S",
+        "verify a/KITES --signed-by nokey",
+        "schema",
+        "copy card second -t a --name ONE",
+        "copy card a b",
+        "kit list --home a/KITES/none",
+    ] {
+        run(wrong);
+    }
     run("demo");
+    for page in ["shoot.html", "a/DAY2/_unlade/report.html"] {
+        let page = String::from_utf8(bytes_of(&work.path(page))).unwrap();
+        said.push(text_of_page(&page));
+    }
     for text in said {
         // Indented lines are code in a document.
         let lines: Vec<&str> = text.lines().map(str::trim).collect();

@@ -579,7 +579,7 @@ fn a_layout_is_kept_or_refused() {
     let foreign = own.folder("a/FOREIGN");
     put(&foreign.join("bagit.txt"), b"x");
     let ran = own.run("copy card --to a --name FOREIGN --copies 1 --layout bag");
-    ran.exits(3).says("no record of an offload vouches for");
+    ran.exits(3).says("no manifest of an offload names");
 }
 
 /// RFC 8493, 2.1.3. The library misreads what `bag::is_often_misread` names (measured with 1.9.0),

@@ -510,7 +510,7 @@ fn a_source_that_is_taken_away_is_none_of_the_copies() {
         let last = sim.calls("/a").get(&Op::Facts) == Some(&call);
         assert!(last || !proof.original_counts(), "{call}");
         let notes = format!("{:?}", proof.notes());
-        assert!(!notes.contains("The card had left"), "{notes}");
+        assert!(!notes.contains("The card was no longer"), "{notes}");
     }
     panic!("it is looked at all the time");
 }

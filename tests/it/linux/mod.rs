@@ -23,6 +23,7 @@ mod names;
 mod only_new;
 mod output;
 mod page_outside;
+mod page_picture;
 mod places;
 mod prove;
 mod rate;

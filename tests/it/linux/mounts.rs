@@ -282,7 +282,7 @@ fn two_runs_on_one_drive_add_up_their_room() {
     rig.work
         .run(second)
         .exits(3)
-        .says("of which another run at work there needs")
+        .says("another copy on it still needs")
         .says("no-room");
     interrupt(&child);
     child.wait().unwrap();
@@ -333,7 +333,7 @@ fn two_runs_that_were_planned_together_add_up_their_room_too() {
     let refused = truth::refused(plan, &tools);
     let told = &refused.reasons[0];
     assert_eq!(told.kind, ProblemKind::NoRoom, "{refused:?}");
-    assert!(told.detail.contains("another run at work there needs"));
+    assert!(told.detail.contains("another copy on it still needs"));
     assert!(!rig.work.path("back-b/OTHER").exists(), "nothing is left");
     interrupt(&child);
     child.wait().unwrap();

@@ -214,7 +214,7 @@ fn the_other_commands_understand_such_an_offload() {
             "prove card --on a/DAY2 --on b/DAY2 --copies 1{more}"
         ))
         .exits(1)
-        .says("was left in an earlier offload, which was not found here");
+        .says("is in an earlier offload, which was not found here");
     }
     // A file that somebody put where none was copied is not taken for a copy.
     let put_by_hand = work.path("a/DAY2").join(STILL);
@@ -317,7 +317,7 @@ fn a_card_without_anything_new_makes_no_offload() {
     assert_eq!(last["only_new"]["left_in"], json!([["KITES"], ["KITES"]]));
     work.run(&format!("{AGAIN} --proof reread"))
         .exits(0)
-        .says("read from the card again and equal");
+        .says("read from the card and equal");
     assert_eq!(whole_tree(&work.path("a")), then);
     work.run("copy card --to a --to b --name DAY2 --only-new")
         .exits(1)
@@ -668,7 +668,7 @@ fn a_second_read_of_the_card_is_compared_with_the_earlier_offload() {
     let work = next_day("only-new-reread");
     work.run(&format!("{AGAIN} --proof reread"))
         .exits(0)
-        .says("read from the card again and equal");
+        .says("read from the card and equal");
     let work = Work::with_card("only-new-reread-2");
     many(&work);
     work.offload();

@@ -107,6 +107,8 @@ fn not_proven() -> Value {
 
 fn hostile() -> Value {
     let mut m = festival(2);
+    m["version"] = 2.into();
+    m["destinations"][1]["name"] = HOSTILE.into();
     for at in [
         "/offload/name",
         "/offload/host",
@@ -201,6 +203,7 @@ fn shoot_page(cards: usize, announced: &Value, label: &str) -> Vec<u8> {
     assert_eq!(ledger.entries.len(), cards, "every line is understood");
     let shoot = Shoot::of(&ledger, &format!("kite-festival {label}"), None);
     let source = LedgerSource {
+        zone: &jiff::tz::TimeZone::UTC,
         host: "field-laptop",
         damaged: u64::from(cards == 3),
     };

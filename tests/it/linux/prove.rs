@@ -194,7 +194,7 @@ fn an_offload_that_was_moved_is_to_be_read_not_copied() {
     ran.exits(1)
         .says("7 of 7 files on the card")
         .says(
-            "Copy 2 b/Kites2026/Saturday 7 files stand there; nobody read them back in this \
+            "Copy 2 b/Kites2026/Saturday 7 files are there, never checked in this \
             place",
         )
         .says(

@@ -84,6 +84,8 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
     assert_eq!(good[0]["offload"].get("layout"), None);
     let of_version_2 = [
         ("/card/read_whole", json!(false)),
+        ("/offload/utc_offset", json!("+05:45")),
+        ("/destinations/1/name", json!("Attic")),
         (
             "/source",
             json!({
@@ -117,7 +119,7 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
         assert!(!schema.is_valid(&m) && !is_read(&m), "{at}: null");
         bad.push(m);
     }
-    let broken: [(&str, Value); 25] = [
+    let broken: [(&str, Value); 30] = [
         ("/format", json!("other")),
         ("/version", json!(3)),
         ("/version", json!(0)),
@@ -137,6 +139,11 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
         ("/files/0/copies/0/proof", json!("believed")),
         ("/files/0/copies/0/in", json!("DAY1")),
         ("/offload/layout", json!("box")),
+        ("/offload/utc_offset", json!("+00:00")),
+        ("/offload/utc_offset", json!("+24:00")),
+        ("/offload/utc_offset", json!("+02:00\n")),
+        ("/offload/utc_offset", json!("Z")),
+        ("/destinations/0/name", json!(7)),
         ("/offload/layout", json!(null)),
         ("/proof/hash", json!("md5")),
         ("/proof/more", json!(1)),
@@ -229,8 +236,21 @@ fn every_line_of_events_validates() {
     ] {
         assert!(seen.contains(event), "no {event} in {seen:?}");
     }
+    let plugged = work.run("--json").exits(0).events();
+    assert_eq!(plugged.len(), 1, "{plugged:?}");
+    assert!(plugged[0]["command"].is_string(), "{plugged:?}");
+    valid(&schema, &plugged[0]);
+    all.extend(plugged);
+    // What is said where the system does not say what is plugged in.
+    all.push(
+        json!({"event": "plugged", "t": 0, "cards": null, "drives": null, "command": null,
+        "reasons": ["this system doesn't say what is plugged in."]}),
+    );
+    valid(&schema, all.last().unwrap());
     let good = all.len();
     for wrong in [
+        json!({"event": "plugged", "t": 0, "cards": [{"path": "/media/KITES"}], "drives": [],
+            "command": "unlade demo"}),
         json!({}),
         json!({"event": "verdict", "t": 0}),
         json!({"event": "joy", "t": 0}),

@@ -370,7 +370,7 @@ fn cards_on_one_disk_are_read_one_after_the_other() {
     work.run(&format!("plan A1 A2 {TO} --writes 900,450"))
         .exits(0)
         .is_silent_of("drive 1 is a hard disk")
-        .is_silent_of("nobody tells");
+        .is_silent_of("does not say: one writes");
 }
 
 #[test]

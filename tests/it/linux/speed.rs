@@ -85,7 +85,7 @@ fn what_was_said_is_no_limit() {
     let work = Work::with_card("said");
     work.run(&format!("plan {TO} --writes 20,40"))
         .exits(0)
-        .says("Speed about 20 MB/s, as drive 1 is said to take")
+        .says("Speed about 20 MB/s, as drive a is said to take")
         .says("expected from that figure")
         .is_silent_of("at most");
     work.run(&format!("plan {TO} --reads 90"))
@@ -437,6 +437,7 @@ fn what_rate_measured_is_what_plan_expects() {
         reading.learned_mbps = Some(95.0);
     }
     let places = before.destinations.iter().map(|d| CopyLocation {
+        drive: None,
         path: "/x".to_owned(),
         filesystem: "ext4".to_owned(),
         volume_id: d.facts.volume_id.clone(),

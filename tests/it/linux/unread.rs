@@ -161,7 +161,7 @@ fn records_that_are_no_folder_are_said_to_be_that() {
         work.run(PROVE)
             .exits(1)
             .says(says)
-            .says("put the folder of its records in its place")
+            .says("put its own folder in its place")
             .is_silent_of("not finished")
             .is_silent_of("no offload was found");
     };

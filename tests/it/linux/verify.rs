@@ -88,7 +88,7 @@ fn litter_that_came_later_is_reported_apart_and_no_fault() {
     clean
         .exits(0)
         .says(INTACT)
-        .says("left by a computer since")
+        .says("made by a computer since")
         .says("no fault");
     let told = work.run("verify a/KITES --json").exits(0).events();
     let verdict = told.last().unwrap();
@@ -104,7 +104,7 @@ fn litter_that_came_later_is_reported_apart_and_no_fault() {
     work.run("verify a/KITES")
         .exits(1)
         .says("1 missing, 1 changed, 1 extra")
-        .says("222 entries left by a computer since");
+        .says("222 entries made by a computer since");
 }
 
 /// Names from memory: Windows, the desktops of Linux, network storage.
@@ -127,7 +127,7 @@ fn what_computers_put_into_an_offload_later_is_litter() {
     work.run("verify a/KITES")
         .exits(0)
         .says(INTACT)
-        .says("left by a computer since");
+        .says("made by a computer since");
     // The card's own is a file like any other.
     put(&offload.join("DCIM/desktop.ini"), b"other");
     put(&offload.join("DCIM/@eaDir.JPG"), b"new");
@@ -195,7 +195,7 @@ fn list_and_page_must_be_what_the_manifest_gives() {
     put(&offload.join("_unlade/journal.jsonl"), b"");
     work.run("verify a/KITES")
         .exits(0)
-        .says("A later run of this offload was cut short");
+        .says("A later copy into this offload was cut short");
 }
 
 #[test]

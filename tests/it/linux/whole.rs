@@ -289,7 +289,7 @@ fn words_tell_which_card_was_read_and_where_it_is() {
             .join(" ");
         assert!(text.contains(answers), "{what}: {text}");
         assert!(text.contains(warns), "{what}: {text}");
-        let is_warned = text.contains("the reader now") || text.contains("left the reader");
+        let is_warned = text.contains("the reader now") || text.contains("no longer in the reader");
         assert_eq!(is_warned, !warns.is_empty(), "{what}: {text}");
         let mut child = running.child;
         assert!(child.wait().unwrap().success());

@@ -412,7 +412,7 @@ fn a_later_verdict_takes_no_earlier_one_back() {
     work.run("copy card --to a --to b --name KITES").exits(1);
     work.run("verify a/KITES")
         .exits(0)
-        .says("the last run of this offload was NOT PROVEN: keep the card.")
+        .says("the last copy into this offload was NOT PROVEN: keep the card.")
         .is_silent_of("never");
 }
 

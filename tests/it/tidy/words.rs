@@ -3,7 +3,7 @@
 use super::rules::File;
 
 /// What is no longer said, and what is said for it. In capitals: only so.
-const OLD: [(&str, &str); 32] = [
+const OLD: [(&str, &str); 36] = [
     ("destination", "drive"),
     ("destinations", "drive"),
     ("device", "drive"),
@@ -18,6 +18,10 @@ const OLD: [(&str, &str); 32] = [
     ("one run", "one command"),
     ("the run", "the copy"),
     ("earlier run", "earlier command"),
+    ("another run", "another copy"),
+    ("this run", "this copy"),
+    ("later run", "later copy"),
+    ("last run", "last copy"),
     ("read back again", "checked"),
     ("read again", "checked"),
     ("once more", "again"),
@@ -39,7 +43,7 @@ const OLD: [(&str, &str); 32] = [
 ];
 
 /// Where one of them is the right word: time, what Unix and Windows call their own, and a camera.
-const ALLOWED: [&str; 11] = [
+const ALLOWED: [&str; 12] = [
     "is kept",
     "are both kept",
     "told apart",
@@ -51,6 +55,7 @@ const ALLOWED: [&str; 11] = [
     "a card can record",
     "record the same",
     "a card records",
+    "{} left",
 ];
 
 /// The old words in documents, each with what is said now. What is code, or leads to a place, has
@@ -73,8 +78,81 @@ pub(crate) fn old_words(files: &[File]) -> Vec<String> {
     faults
 }
 
+/// What the manifest and `--json` call a part of the chain; people never see it so.
+const FOR_PROGRAMS: [&str; 3] = [
+    "destination {}",
+    "destination {} port",
+    "destination {} hub",
+];
+
+/// What a source file says to people: each of its texts that has more than one word, as a document
+/// of its own. In the place of what is filled in is `{}`.
+pub(super) fn said_in((path, source): &File) -> Vec<File> {
+    let mut said = Vec::new();
+    let mut rest = source
+        .rsplit_once("#[cfg(test)]")
+        .map_or(&**source, |(code, _)| code);
+    while let Some(at) = rest.find(['"', '/', '\'']) {
+        let (before, found) = rest.split_at(at);
+        let is_raw = before.ends_with('r') || before.ends_with("r#");
+        let length = match found.as_bytes() {
+            [b'/', b'/', ..] => found.find('\n').unwrap_or(found.len()),
+            [b'"', ..] => {
+                let length = text_length(found, is_raw);
+                let text = filled(&found[1..length - 1]);
+                if text.trim().contains(' ')
+                    && !text.contains("::<")
+                    && !FOR_PROGRAMS.contains(&&*text)
+                {
+                    said.push((path.clone(), text));
+                }
+                length
+            }
+            // A letter in quotes; a lifetime has none behind it.
+            [b'\'', b'\\', ..] => 2 + found[2..].find('\'').map_or(0, |end| end + 1),
+            [b'\'', ..] => {
+                let after = found.chars().nth(1).map_or(0, char::len_utf8);
+                let is_letter = found[1 + after..].starts_with('\'');
+                if is_letter { 2 + after } else { 1 }
+            }
+            _ => 1,
+        };
+        rest = &found[length..];
+    }
+    said
+}
+
+/// Bytes of a text in quotes, its quotes included.
+fn text_length(text: &str, is_raw: bool) -> usize {
+    let mut is_escaped = false;
+    for (at, c) in text.char_indices().skip(1) {
+        match c {
+            _ if is_escaped => is_escaped = false,
+            '\\' if !is_raw => is_escaped = true,
+            '"' => return at + 1,
+            _ => {}
+        }
+    }
+    text.len()
+}
+
+/// A text as it is printed, but for what is filled in.
+fn filled(text: &str) -> String {
+    let mut lines = text.split("\\\n").map(str::trim_start);
+    let first = text.split("\\\n").next().unwrap_or_default().to_owned();
+    lines.next();
+    let joined = lines.fold(first, |said, line| said + line);
+    let mut parts = joined.split('{');
+    let mut said = parts.next().unwrap_or_default().to_owned();
+    for part in parts {
+        said.push_str("{}");
+        said.push_str(part.split_once('}').map_or(part, |(_, after)| after));
+    }
+    said
+}
+
 /// What a page says, as a document: code in marks, and neither tags nor style.
-pub(super) fn text_of_page(html: &str) -> String {
+pub(crate) fn text_of_page(html: &str) -> String {
     let (_, body) = html.split_once("<body>").unwrap_or_default();
     let body = body.replace("<code>", " `<code>").replace("</code>", "` ");
     let parts = body
@@ -102,7 +180,7 @@ fn prose(text: &str) -> String {
         said.push(' ');
         said.push_str(part.split_once(')').map_or(part, |(_, after)| after));
     }
-    let is_word = |c: char| c.is_alphanumeric() || c == '\'' || c == '-';
+    let is_word = |c: char| c.is_alphanumeric() || matches!(c, '\'' | '-' | '{' | '}');
     let words = said.split(|c| !is_word(c)).filter(|word| !word.is_empty());
     format!(" {} ", words.collect::<Vec<_>>().join(" "))
 }

@@ -95,7 +95,7 @@ pub(crate) fn make(root: &Utf8Path) -> io::Result<()> {
     }
     write(root, "PRIVATE/CLIPS/.index", b"C0001\nC0002\nC0003\n", 44)?;
     write(root, "DCIM/100KITES/KITE0007.TXT", b"", 7)?;
-    write(root, ".DS_Store", b"left by a computer\n", 50)
+    write(root, ".DS_Store", b"made by a computer\n", 50)
 }
 
 fn file(

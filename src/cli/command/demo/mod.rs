@@ -8,6 +8,7 @@ use crate::cli::command::shared::check_offloads::check_offloads;
 use crate::cli::command::shared::one_card::{CommandContext, copy_one};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
+use crate::cli::home::drive_names::DriveNames;
 use crate::cli::system::signals::{AtWork, remove_at_the_end, remove_folders};
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
@@ -108,7 +109,7 @@ fn further_disk(first: &Path, tools: &Tools) -> Option<(tempfile::TempDir, Utf8P
         facts(place).is_some_and(|other| {
             let both = [&first, &other].map(|facts| (&facts.backing, facts.device));
             let has_room = other.backing != Backing::Memory && other.free_bytes > ROOM;
-            has_room && count_independent(&both, false).0 == 2
+            has_room && count_independent(&both, false) == 2
         })
     };
     let place = places.into_iter().flatten().find(is_further)?;
@@ -352,7 +353,7 @@ fn check_again(offload: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> 
         None,
         out,
         tools,
-        &book,
+        (&book, &DriveNames::default()),
     ))
 }
 

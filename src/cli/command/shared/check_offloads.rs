@@ -4,6 +4,7 @@
 use crate::cli::command::shared::other_copies::{OtherCopy, other_copies};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
+use crate::cli::home::drive_names::DriveNames;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
@@ -65,7 +66,7 @@ pub(crate) fn check_offloads(
     expected: Option<&TrustedKeys>,
     out: Out,
     tools: &Tools,
-    book: &Book,
+    (book, drives): (&Book, &DriveNames),
 ) -> Exit {
     let progress = Progress {
         cancel: Arc::clone(&tools.cancel),
@@ -78,8 +79,9 @@ pub(crate) fn check_offloads(
         }
     }
     let json = Json::new(out, Arc::clone(&tools.clock));
+    let names = drives.offloads(offloads, tools);
     let mut ends = Vec::new();
-    for (path, result) in offloads.iter().zip(&results) {
+    for ((path, name), result) in offloads.iter().zip(&names).zip(&results) {
         let exit = match result {
             Ok(Findings {
                 interrupted: true, ..
@@ -97,7 +99,7 @@ pub(crate) fn check_offloads(
             tell_json(&json, path, result, expected, &others, exit);
         } else {
             let is_begun = is_begun(path, result, tools);
-            tell(path, result, expected, &others, is_begun, out);
+            tell((path, name), result, expected, &others, is_begun, out);
         }
         let proven = result.as_ref().is_ok_and(is_proven);
         ends.push((path.as_str(), proven, exit));
@@ -108,8 +110,9 @@ pub(crate) fn check_offloads(
         json.send_for_all("offloads", &ends, worst);
     } else if ends.len() > 1 {
         let intact = ends.iter().filter(|(.., exit)| *exit == Exit::Done).count();
-        let bad = ends.iter().filter(|(.., exit)| *exit != Exit::Done);
-        let bad: Vec<&str> = bad.map(|(path, ..)| *path).collect();
+        let bad = ends.iter().zip(&names);
+        let bad = bad.filter(|((.., exit), _)| *exit != Exit::Done);
+        let bad: Vec<&str> = bad.map(|(_, name)| name.as_str()).collect();
         out.line("");
         for line in wrap(&answer_for_all(intact, &bad), out.width, "", "") {
             out.line(&line);
@@ -212,7 +215,7 @@ fn in_order(results: Vec<Mutex<Option<CheckResult>>>) -> Vec<CheckResult> {
 }
 
 fn tell(
-    path: &Utf8PathBuf,
+    (path, name): (&Utf8PathBuf, &str),
     result: &CheckResult,
     expected: Option<&TrustedKeys>,
     others: &[OtherCopy],
@@ -222,7 +225,7 @@ fn tell(
     match result {
         Ok(findings) => {
             let others: Vec<String> = others.iter().map(OtherCopy::words).collect();
-            for line in findings_lines(path.as_str(), findings, expected, &others, out) {
+            for line in findings_lines(path.as_str(), name, findings, expected, &others, out) {
                 out.line(&line);
             }
         }
@@ -282,7 +285,7 @@ fn tell_json(
         let (kind, detail) = match finding {
             Finding::Missing(_) => ("missing", "is not there"),
             Finding::Changed(_, why) => ("changed", why.as_str()),
-            Finding::Extra(_) => ("extra", "no record names it"),
+            Finding::Extra(_) => ("extra", "no manifest or list names it"),
             Finding::Unreadable(_, why) => ("unreadable", why.as_str()),
             Finding::Untrusted(_, why) => ("manifest-damaged", why.as_str()),
         };

@@ -58,7 +58,7 @@ impl OtherCopy {
                 counted(self.of, "file")
             ),
             CopyPresence::NoRecord(why) => {
-                format!("`{path}` is there, but its manifest is of no use: {why}.")
+                format!("`{path}` is there, but its manifest can't be used: {why}.")
             }
             CopyPresence::FolderGone => format!(
                 "`{path}`{volume} is not there, though its volume is plugged in; a copy was made \

@@ -110,9 +110,9 @@ fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, NoCapacity>
         None => None,
     };
     let capacity = measured.or_else(|| args.room.iter().min().copied());
-    let mut assumed = vec!["the bit rate is what the camera records in all, sound included."];
+    let mut assumed = vec!["the bit rate is all that the camera writes, sound included."];
     let mut lines = vec![(
-        "Records",
+        "Camera",
         format!(
             "{} = {}, {} an hour",
             mbits(args.at),

@@ -4,7 +4,9 @@
 use crate::cli::args::weigh::Price;
 use crate::cli::command::weigh::result::rounded;
 use serde_json::{Value, json};
-use unlade::speed::upgrade::{Apart, HELP_S, RatedStage, Saving, Setup, SpinAssumption, per_hour};
+use unlade::speed::upgrade::{
+    Apart, HELP_S, RatedStage, Saving, Setup, SpinAssumption, StageName, per_hour,
+};
 use unlade::units::{counted, size, speed};
 
 /// Rates that differ by less than this share are the same.
@@ -46,10 +48,9 @@ struct SpeedUp {
 
 /// A stage as the subject of a sentence.
 fn the(part: &RatedStage) -> String {
-    if part.name.starts_with("drive ") {
-        part.name.clone()
-    } else {
-        format!("the {}", part.name)
+    match &part.name {
+        name @ StageName::Drive(_) => name.to_string(),
+        name => format!("the {name}"),
     }
 }
 
@@ -183,9 +184,9 @@ impl Case {
         if is_open {
             lines.push((
                 "Drives",
-                "nobody has told whether they spin, and at these rates they may. The kit keeps it \
-                (`unlade kit add drive NAME --writes MBPS --reads MBPS --spins yes`, or `no`); \
-                then give the name."
+                "nobody has said whether they spin, and at these rates they may. Say it once in \
+                the kit (`unlade kit add drive NAME --writes MBPS --reads MBPS --spins yes`, or \
+                `no`), then give the name."
                     .to_owned(),
             ));
         }
@@ -365,7 +366,7 @@ impl Case {
                 "copy_s": setup.copy_s(self.bytes).map(rounded),
                 "read_back_s": setup.read_back_s(self.bytes).map(rounded),
                 "rolled_s": setup.takes_s(self.bytes, headline).map(rounded),
-                "limiting_link": limiting.as_ref().map(|part| part.name.as_str()),
+                "limiting_link": limiting.as_ref().map(|part| part.name.to_string()),
                 "bytes_per_s": limiting.as_ref().map(|part| rounded(part.bytes_per_s)),
             })
         };
@@ -404,7 +405,8 @@ impl Case {
         outcome.map_or(Value::Null, |o| {
             json!({
                 "now_s": rounded(o.saving.now_s), "then_s": rounded(o.saving.then_s),
-                "now_limiting_link": o.now.name, "then_limiting_link": o.then.name,
+                "now_limiting_link": o.now.name.to_string(),
+                "then_limiting_link": o.then.name.to_string(),
                 "saved_s": rounded(o.saving.saved_s()),
                 "a_year_h": self.a_year_h(Some(o.saving.saved_s())),
                 "helps": o.saving.helps(),

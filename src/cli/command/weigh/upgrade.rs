@@ -60,8 +60,8 @@ pub(crate) enum NoSense {
     NoPort(String),
     /// A drive of which the kit does not say the rate that is needed, by its name as it is shown.
     #[error(
-        "the kit does not say what drive `{0}` sustains when it is written; `unlade kit add drive \
-         {0} --update --writes MBPS` tells it"
+        "the kit does not say what drive `{0}` sustains when it is written. Say it once: unlade \
+         kit add drive {0} --update --writes MBPS"
     )]
     NoWrites(String),
     /// A part that is to take the place of nothing.

@@ -88,7 +88,7 @@ impl CardAnswer<'_> {
         let now = match self.now {
             CardNow::Unchanged => None,
             CardNow::Gone => Some(format!(
-                "{card} has left the reader: if it was used since, keep it."
+                "{card} is no longer in the reader: if it was used since, keep it."
             )),
             CardNow::Other | CardNow::Changed => {
                 Some("Something else is in the reader now; this is not about that.".to_owned())

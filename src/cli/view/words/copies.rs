@@ -104,8 +104,8 @@ fn copy_words(proof: &Proof, index: usize, tally: &Tally) -> String {
             format!("{} checked ({way})", count(back))
         };
         format!(
-            "{files}, {bytes}: {} {here_how} here, {back}; {left} left in earlier offloads, read \
-            back there then",
+            "{files}, {bytes}: {} {here_how} here, {back}; {left} in earlier offloads, checked \
+            there then",
             count(here)
         )
     } else {

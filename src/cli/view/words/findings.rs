@@ -9,34 +9,18 @@ use unlade::record::signature::TrustedKeys;
 use unlade::units::{count, counted, size, time};
 use unlade::verify::{Finding, Findings, Remark, Signature};
 
-/// Returns the lines for one checked offload, the answer last. `others` say where other copies of
-/// it are.
+/// Returns the lines for one checked offload, the answer last. `name` is what it is called, and
+/// `others` say where other copies of it are.
 pub(crate) fn findings_lines(
     path: &str,
+    name: &str,
     f: &Findings,
     expected: Option<&TrustedKeys>,
     others: &[String],
     out: Out,
 ) -> Vec<String> {
-    let path = shown(path);
-    let way = f.way.words(&f.filesystem);
-    let worth = if out.verbose || !f.reached_device() || way != f.way.id() {
-        format!(" ({way})")
-    } else {
-        String::new()
-    };
-    let head = format!(
-        "{path}: {} of {} match, {} in {}{worth}",
-        count(f.equal),
-        counted(
-            unlade::units::len64(f.manifest.files.len()) + f.earlier - elsewhere(f),
-            "file"
-        ),
-        size(f.equal_bytes),
-        time(f.took),
-    );
     let mut lines = vec![String::new()];
-    lines.extend(wrap(&head, out.width, "", "  "));
+    lines.extend(wrap(&head(path, name, f, out), out.width, "", "  "));
     lines.extend(signed(f, expected, out));
     let shown_most = if out.verbose {
         FINDINGS_SHOWN
@@ -74,23 +58,49 @@ pub(crate) fn findings_lines(
         lines.extend(wrap(text, out.width, "  ", "  "));
     }
     lines.push(String::new());
-    lines.extend(answer(&path, f, out));
+    lines.extend(answer(name, f, out));
     lines
 }
 
-fn answer(path: &str, f: &Findings, out: Out) -> Vec<String> {
+/// `KITES on Attic, /media/Attic/KITES: 1,204 of 1,204 files match, 128 GB in 12 min`.
+fn head(path: &str, name: &str, f: &Findings, out: Out) -> String {
+    let path = shown(path);
+    let at = if name == path {
+        path
+    } else {
+        format!("{name}, {path}")
+    };
+    let way = f.way.words(&f.filesystem);
+    let worth = if out.verbose || !f.reached_device() || way != f.way.id() {
+        format!(" ({way})")
+    } else {
+        String::new()
+    };
+    format!(
+        "{at}: {} of {} match, {} in {}{worth}",
+        count(f.equal),
+        counted(
+            unlade::units::len64(f.manifest.files.len()) + f.earlier - elsewhere(f),
+            "file"
+        ),
+        size(f.equal_bytes),
+        time(f.took),
+    )
+}
+
+fn answer(name: &str, f: &Findings, out: Out) -> Vec<String> {
     let is_all_unread = f.unread() == unlade::units::len64(f.findings.len());
     let (word, good, rest) = if f.interrupted {
-        ("STOPPED", false, format!("{path} was not read to its end."))
+        ("STOPPED", false, format!("{name} was not read to its end."))
     } else if f.is_clean() {
-        ("INTACT", true, format!("{path} is what its manifest says."))
+        ("INTACT", true, format!("{name} is what its manifest says."))
     } else if is_all_unread {
-        ("NOT CHECKED", false, format!("{path}: {}.", found(f)))
+        ("NOT CHECKED", false, format!("{name}: {}.", found(f)))
     } else {
         (
             "NOT INTACT",
             false,
-            format!("{path}: {}.", what_is_wrong(f)),
+            format!("{name}: {}.", what_is_wrong(f)),
         )
     };
     let heading = out.heading(word, good);
@@ -169,19 +179,19 @@ fn next_after(f: &Findings) -> Vec<&'static str> {
 fn next_after_others(f: &Findings) -> &'static str {
     let (missing, changed, extra) = f.counts();
     if f.interrupted {
-        "Run the same command again; a check begins anew."
+        "Run the same command again; a check starts over."
     } else if f.is_untrusted() {
         "Do not rely on this manifest as it is. Compare it with the one on another drive, which is \
         the same on every drive, or ask whoever signed it."
     } else if !f.findings.is_empty() && f.only_records() {
         match f.manifest.offload.layout {
             Layout::Plain => {
-                "The files are as they were copied; what differs is in the records, `_unlade`. \
-                Those of another copy of this offload say what belongs there."
+                "The files are as they were copied; what differs is in `_unlade`. The same folder \
+                of another copy of this offload says what belongs there."
             }
             Layout::Bag => {
-                "The files are as they were copied; what differs is in the records, `_unlade` and \
-                the bag's tag files. Those of another copy of this offload say what belongs there."
+                "The files are as they were copied; what differs is in `_unlade` and the bag's tag \
+                files. The same files of another copy of this offload say what belongs there."
             }
         }
     } else if missing + changed > 0 {
@@ -196,8 +206,8 @@ fn next_after_others(f: &Findings) -> &'static str {
         "These files are as they were copied. Verify the offloads named above as well: only all \
         together hold the card."
     } else if !f.manifest.verdict.proven {
-        "These files are as they were copied, but the last run of this offload was NOT PROVEN: \
-        keep the card."
+        "These files are as they were copied, but the last copy into this offload was NOT \
+        PROVEN: keep the card."
     } else {
         "Check again before you rely on this copy alone."
     }
@@ -220,7 +230,7 @@ fn finding_notes(f: &Findings) -> Vec<String> {
     }
     if !f.litter.is_empty() {
         let entries = counted_entries(f.litter.len());
-        notes.push(format!("{entries} left by a computer since; no fault."));
+        notes.push(format!("{entries} made by a computer since; no fault."));
     }
     if f.earlier > 0 {
         notes.push(format!(
@@ -231,12 +241,11 @@ fn finding_notes(f: &Findings) -> Vec<String> {
     notes.extend(f.remarks.iter().map(|remark| {
         match remark {
             Remark::CutShort => {
-                "A later run of this offload was cut short; the same copy again finishes it."
+                "A later copy into this offload was cut short; the same command again finishes it."
             }
             Remark::Incomplete => {
-                "The records of an earlier copy are not all there, as after a power cut; the \
-                 latest \
-                ones are."
+                "Of an earlier copy's files in `_unlade` some are not there, as after a power cut; \
+                the latest are."
             }
             Remark::NoPage => {
                 "The report page is gone; the manifest, which it was made from, is there."
@@ -246,8 +255,8 @@ fn finding_notes(f: &Findings) -> Vec<String> {
                 manifest was."
             }
             Remark::LitterInBag => {
-                "What computers left is in the bag's `data`; programs that check bags will reject \
-                it until that is removed."
+                "System files are in the bag's `data`; programs that check bags will reject it \
+                until they are removed."
             }
         }
         .to_owned()

@@ -6,5 +6,7 @@ pub(crate) mod drives;
 pub(crate) mod findings;
 pub(crate) mod plan;
 pub(crate) mod problem;
+pub(crate) mod prove;
 mod summary;
+mod troubles;
 pub(crate) mod verdict;

@@ -44,7 +44,7 @@ pub(crate) fn plan_lines(plan: &Plan, out: Out) -> Vec<String> {
         let first = format!("  {}  ", pad(name, longest));
         lines.extend(wrap(&work(plan, d, out.verbose), width, &first, "      "));
     }
-    let speed = speed_words(&plan.estimate.ceiling);
+    let speed = speed_words(&plan.estimate.ceiling, &names);
     for text in speed.into_iter().chain(plan_time(plan)) {
         lines.extend(wrap(&text, width, "  ", "  "));
     }
@@ -99,7 +99,7 @@ fn details(plan: &Plan, width: usize) -> Vec<String> {
         ));
         lines.extend(wrap(&work(plan, d, true), width, "         ", "         "));
     }
-    lines.extend(speed_lines(&plan.estimate.ceiling, width));
+    lines.extend(speed_lines(plan, width));
     if let Some(text) = plan_time(plan) {
         lines.extend(wrap(&text, width, "Time     ", "         "));
     }
@@ -133,14 +133,15 @@ pub(super) fn copy_folder<'a>(plan: &Plan, d: &'a PlannedDestination) -> &'a cam
 
 /// Returns what card, reader and drives allow, and the slowest of them; nothing where nothing is
 /// known.
-fn speed_lines(ceiling: &Ceiling, width: usize) -> Vec<String> {
-    let Some(head) = speed_words(ceiling) else {
+fn speed_lines(plan: &Plan, width: usize) -> Vec<String> {
+    let (ceiling, names) = (&plan.estimate.ceiling, drive_names(plan));
+    let Some(head) = speed_words(ceiling, &names) else {
         return Vec::new();
     };
     let each: Vec<String> = ceiling
         .links()
         .iter()
-        .map(|link| format!("{} {}", link.words(), mbps(link.mbps)))
+        .map(|link| format!("{} {}", link.words(&names), mbps(link.mbps)))
         .collect();
     let mut lines = wrap(&head, width, "Speed    ", "         ");
     if each.len() > 1 {
@@ -150,7 +151,7 @@ fn speed_lines(ceiling: &Ceiling, width: usize) -> Vec<String> {
     lines
 }
 
-fn speed_words(ceiling: &Ceiling) -> Option<String> {
+fn speed_words(ceiling: &Ceiling, names: &[String]) -> Option<String> {
     let (limiting, (low, high)) = (ceiling.limiting()?, ceiling.usual()?);
     let usual = if low.0 < high.0 {
         format!(", usually {:.0} to {:.0}", low.0, high.0)
@@ -162,13 +163,13 @@ fn speed_words(ceiling: &Ceiling) -> Option<String> {
         format!(
             "{} MB/s at most{usual}; held back by {}",
             mbps(limiting.mbps),
-            limiting.words()
+            limiting.words(names)
         )
     } else {
         let by = match limiting.kind {
             LinkKind::Measured => "as card and reader gave before".to_owned(),
             LinkKind::Label => "by the card's label".to_owned(),
-            _ => format!("as {} is said to take", limiting.words()),
+            _ => format!("as {} is said to take", limiting.words(names)),
         };
         format!("about {} MB/s{usual}, {by}", mbps(limiting.mbps))
     })
@@ -318,14 +319,14 @@ fn work(plan: &Plan, d: &PlannedDestination, verbose: bool) -> String {
     }
     if d.hash_files > 0 {
         parts.push(format!(
-            "{} that an earlier copy proved without all of these hashes: read again from card and \
+            "{} that an earlier copy proved without all of these hashes: read from card and \
             drive, not copied again",
             counted(d.hash_files, "file")
         ));
     }
     if !d.left_empty.is_empty() {
         parts.push(format!(
-            "{} that the drive was left with when it was pulled, to be copied anew",
+            "{} from when the drive was pulled, to be copied anew",
             counted(unlade::units::len64(d.left_empty.len()), "empty file")
         ));
     }

@@ -121,8 +121,8 @@ fn clash_step(reason: &Problem) -> &'static str {
         }
         Some(Cause::HoldsCard) => "Give a folder outside the card.",
         Some(Cause::AtWork) => {
-            "Wait until that run has ended, then run the same command again; leave alone what \
-            stands there."
+            "Wait until that copy has ended, then run the same command again. Touch nothing that \
+            is there."
         }
         Some(Cause::LeftEmpty) => {
             "Choose another name with --name; or, if these files are empty on the drive indeed \

@@ -6,6 +6,7 @@ use crate::cli::view::out::Out;
 use crate::cli::view::text::{pad, wrap};
 use crate::cli::view::words::answer::card_name;
 use crate::cli::view::words::drives::drive_names;
+use crate::cli::view::words::troubles::{NumberedTrouble, numbered, sentence};
 use std::time::Duration;
 use unicode_width::UnicodeWidthStr as _;
 use unlade::error::{Cause, Problem, ProblemKind};
@@ -14,10 +15,7 @@ use unlade::offload::DestinationOutcome;
 use unlade::proof::Proof;
 use unlade::proof::tally::Tally;
 use unlade::record::layout::Level;
-use unlade::units::{count, counted, len64, rate, seconds, size, speed, time};
-
-/// Troubles that are told one by one.
-const TROUBLES_TOLD: usize = 6;
+use unlade::units::{count, counted, rate, seconds, size, speed, time};
 
 /// Returns the lines above the answer.
 pub(super) fn summary(proof: &Proof, out: Out) -> Vec<String> {
@@ -52,31 +50,16 @@ pub(super) fn exceptions(proof: &Proof, out: Out) -> Vec<String> {
     if proof.verdict().is_proven() && spared.is_empty() {
         return lines;
     }
-    let troubles = troubles(proof);
-    for (at, trouble) in troubles.iter().take(TROUBLES_TOLD).enumerate() {
-        let mut text = String::new();
-        if let Some(first) = trouble.problems.first() {
-            text = format!("{} ", sentence(&first.words(&names)));
-            let more = trouble.problems.len() - 1;
-            if more > 0 {
-                text.push_str(&format!("And {} alike. ", count(len64(more))));
-            }
-        }
-        let text = format!("{text}{}", trouble.step);
-        lines.extend(wrap(&text, out.width, &format!("  {}. ", at + 1), "     "));
-    }
-    let more = len64(troubles.len().saturating_sub(TROUBLES_TOLD));
-    if more > 0 {
-        let more = counted(more, "more reason");
-        lines.push(format!(
-            "     {more}: --verbose and the page on the drives have all."
-        ));
-    }
+    let troubles = troubles(proof).into_iter().map(|trouble| NumberedTrouble {
+        reasons: trouble
+            .problems
+            .iter()
+            .map(|p| sentence(&p.words(&names)))
+            .collect(),
+        step: trouble.step,
+    });
+    lines.extend(numbered(&troubles.collect::<Vec<_>>(), out.width));
     lines
-}
-
-fn sentence(text: &str) -> String {
-    format!("{}.", text.trim_end_matches('.'))
 }
 
 /// `KITES: 1,204 files, 128 GB in 12 min 58 s (168 MB/s; 13 min were expected)`.

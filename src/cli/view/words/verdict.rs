@@ -188,7 +188,7 @@ fn how_and_when(proof: &Proof) -> (&'static str, &'static str) {
         ),
         (false, _) if again && proof.reread_equal() => (
             "checked again",
-            " and matches what the card holds, which was read again as well",
+            " and matches what the card holds, which was read a second time as well",
         ),
         (false, _) if again => (
             "checked again",
@@ -266,7 +266,7 @@ fn time_words(proof: &Proof) -> String {
 /// Whether it is the person's word, and not what the system tells, that so many copies are on
 /// independent devices.
 fn is_stated(proof: &Proof) -> bool {
-    count_independent(&proof.devices(), false).0 < proof.verdict().copies()
+    count_independent(&proof.devices(), false) < proof.verdict().copies()
 }
 
 /// Returns why it is not proven: the first troubles in full, the rest counted.
