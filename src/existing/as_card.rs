@@ -101,7 +101,7 @@ enum NoOriginal {
     #[error("its manifest is damaged: `{}` has no date", shown(.0))]
     NoDate(Arc<str>),
     #[error(
-        "{} of it in the earlier offload `{}`, which has to be beside it, and {why}",
+        "it needs {} of the earlier offload `{}`, which has to be beside it, and {why}",
         counted(*files, "file"),
         shown(within)
     )]

@@ -34,7 +34,7 @@ pub(super) fn notes(plan: &Plan, offloaded: &Offloaded, reread_equal: bool) -> V
             ),
         };
         notes.push(format!(
-            "{} of {all} {} in {}: {basis}.",
+            "{} of {all} {} in earlier offloads ({}): {basis}.",
             count(only_new.left_files),
             if only_new.left_files == 1 {
                 "is"

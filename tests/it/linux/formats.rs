@@ -533,7 +533,7 @@ fn a_bag_stays_valid_over_runs() {
     Card::new(&work.path("card")).file("DCIM/102KITES/KITE0011.JPG", 50_000, 92);
     work.run(BAG)
         .exits(0)
-        .says("1 entry in `data` that no record knows");
+        .says("1 entry in `data` that no manifest names");
     is_invalid(&bag, "found 11 files");
     is_valid(&work.path("b/KITES"));
 }
@@ -684,19 +684,19 @@ fn litter_in_a_bag_is_told() {
     is_valid(&bag);
     work.run("verify a/KITES")
         .exits(0)
-        .says("1 entry left by a computer")
+        .says("1 entry made by a computer")
         .is_silent_of("will reject it");
     put(&bag.join("data/DCIM/100KITES/._KITE0001.JPG"), b"x");
     is_invalid(&bag, "found 8 files");
     work.run("verify a/KITES")
         .exits(0)
-        .says("2 entries left by a computer")
+        .says("2 entries made by a computer")
         .says("programs that check bags will reject it");
     // The next run says so, too, and lists nothing that it did not copy.
     Card::new(&work.path("card")).file("DCIM/102KITES/KITE0009.JPG", 50_000, 90);
     work.run(BAG)
         .exits(0)
-        .says("1 entry in `data` that no record knows, `DCIM/100KITES/._KITE0001.JPG` first");
+        .says("1 entry in `data` that no manifest names, `DCIM/100KITES/._KITE0001.JPG` first");
     is_invalid(&bag, "found 9 files");
     remove(&bag.join("data/DCIM/100KITES/._KITE0001.JPG"));
     is_valid(&bag);

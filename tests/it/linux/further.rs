@@ -388,7 +388,7 @@ fn an_offload_that_left_files_elsewhere_is_copied_whole_or_not_at_all() {
     move_to(&work.path("a/KITES"), &work.path("a/ELSEWHERE"));
     work.run("copy a/DAY2 --to c --copies 1 --name MORE")
         .exits(3)
-        .says("7 files of it left in the earlier offload `KITES`");
+        .says("it needs 7 files of the earlier offload `KITES`");
     assert!(!work.path("c/MORE").exists());
 }
 

@@ -153,8 +153,8 @@ fn only_what_is_new_is_copied_and_the_verdict_covers_the_card() {
         .says("PROVEN")
         .says("8 files, 3.4 MB: 1 copied here, all checked")
         .says(
-            "7 of 8 files were left from earlier offloads: matched by path, size and date only, \
-            not read again but for a sample of 6 files (equal). They lie in `KITES`.",
+            "7 of 8 files are in earlier offloads (`KITES`): matched by path, size and date only, \
+            not read but for a sample of 6 files (equal).",
         );
     for (at, d) in ["a", "b"].iter().enumerate() {
         let offload = work.path(d).join("DAY2");
@@ -250,7 +250,9 @@ fn the_same_command_again_changes_nothing_and_without_the_flag_all_is_copied() {
     let work = next_day("only-new-again");
     work.run(AGAIN).exits(0);
     let then = whole_tree(&work.path("a"));
-    work.run(AGAIN).exits(0).says("7 of 8 files were left");
+    work.run(AGAIN)
+        .exits(0)
+        .says("7 of 8 files are in earlier offloads");
     assert_eq!(
         whole_tree(&work.path("a")),
         then,
@@ -259,14 +261,16 @@ fn the_same_command_again_changes_nothing_and_without_the_flag_all_is_copied() {
     work.run(&AGAIN.replace(" --only-new", ""))
         .exits(0)
         .says("7 files to copy")
-        .is_silent_of("were left");
+        .is_silent_of("are in earlier offloads");
     assert_eq!(tree(&work.path("a/DAY2")), tree(&work.path("card")));
     assert!(elsewhere(&work.path("a/DAY2")).is_empty());
     work.run("verify a/DAY2 b/DAY2")
         .exits(0)
         .is_silent_of("lie in the earlier offload");
     // And with the flag once more what stands here now is kept.
-    work.run(AGAIN).exits(0).is_silent_of("were left");
+    work.run(AGAIN)
+        .exits(0)
+        .is_silent_of("are in earlier offloads");
     work.run("prove card --on a/DAY2 --copies 1").exits(0);
 }
 
@@ -278,7 +282,7 @@ fn a_third_day_leaves_each_file_where_it_lies() {
     work.run(&AGAIN.replace("DAY2", "sub/../DAY3")).exits(3);
     work.run(&AGAIN.replace("DAY2", "DAY3"))
         .exits(0)
-        .says("8 of 9 files were left")
+        .says("8 of 9 files are in earlier offloads")
         .says("`DAY2`")
         .says("`KITES`");
     let left = elsewhere(&work.path("b/DAY3"));
@@ -293,7 +297,7 @@ fn a_third_day_leaves_each_file_where_it_lies() {
     work.run("prove card --on a --copies 1").exits(1);
     work.run(&AGAIN.replace("DAY2", "DAY4"))
         .exits(0)
-        .says("2 of 9 files were left")
+        .says("2 of 9 files are in earlier offloads")
         .says("7 files to copy");
 }
 
@@ -306,7 +310,7 @@ fn a_card_without_anything_new_makes_no_offload() {
         .exits(0)
         .says("PROVEN")
         .says("Offload none")
-        .says("7 of 7 files were left")
+        .says("7 of 7 files are in earlier offloads")
         .says("They lie in `KITES`");
     let events = work.run(&format!("{AGAIN} --json")).exits(0).events();
     let last = events.last().unwrap();
@@ -388,11 +392,11 @@ fn the_second_day_of_a_large_card() {
         .exits(0)
         .says("184 files to copy")
         .says(
-            "296 of 480 files were left from earlier offloads: matched by path, size and date \
-            only, not read again",
+            "296 of 480 files are in earlier offloads (`DAY1`): matched by path, size and date \
+            only, not read",
         )
         .says(
-            "1 file had its name before with other content; both are kept \
+            "1 file had its name before with other content; both are there \
             (`DCIM/100KITES/IMG_0103.JPG`)",
         )
         .says(
@@ -865,7 +869,7 @@ fn a_restarted_counter_never_overwrites_and_never_passes_as_known() {
     work.run("prove card --on a --copies 1").exits(1);
     work.run(AGAIN)
         .exits(0)
-        .says("6 files had their names before with other content; both are kept");
+        .says("6 files had their names before with other content; both are there");
     assert_eq!(tree(&work.path("a/KITES")), held);
     assert_eq!(tree(&work.path("a/DAY2")), tree(&work.path("card")));
     assert!(elsewhere(&work.path("a/DAY2")).is_empty());

@@ -186,7 +186,7 @@ fn a_reader_is_weighed_with_the_disk_that_takes_over() {
             "read back afterwards, which unlade does not do, it saves 7.4 min of copying and 0.0 \
             min of read-back",
         )
-        .says("Drives nobody has told whether they spin")
+        .says("Drives nobody has said whether they spin")
         .says("Assumed");
     let event = &work.run(&format!("{READER} --json")).exits(0).events()[0];
     assert_eq!(event["event"], "weighed");

@@ -244,7 +244,7 @@ fn words_tell_which_card_was_read_and_where_it_is() {
         ("stays", "", "PROVEN. You may format card, in the camera"),
         (
             "gone",
-            "card has left the reader: if it was used since, keep it.",
+            "card is no longer in the reader: if it was used since, keep it.",
             "PROVEN. You may format card, in the camera",
         ),
         (

@@ -56,7 +56,7 @@ fn each_kind_of_trouble_has_its_own_next_step() {
             "Move `DCIM/100KITES/KITE0001.JPG` out of `b/KITES` (keep what you move until all is \
             proven), then run the same command again: it is copied anew.",
             "Look at `DCIM/LINK.JPG` on the card and copy by hand what you need: no ordinary file, \
-            too deep in folders, or with a name that no record can hold.",
+            too deep in folders, or with a name that no manifest can hold.",
         ]
     );
     // The steps lead there.
