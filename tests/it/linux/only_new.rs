@@ -311,7 +311,7 @@ fn a_card_without_anything_new_makes_no_offload() {
         .says("PROVEN")
         .says("Offload none")
         .says("7 of 7 files are in earlier offloads")
-        .says("They lie in `KITES`");
+        .says("in earlier offloads (`KITES`)");
     let events = work.run(&format!("{AGAIN} --json")).exits(0).events();
     let last = events.last().unwrap();
     assert_eq!(
