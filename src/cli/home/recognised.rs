@@ -150,8 +150,8 @@ pub(crate) fn apply(
                 continue;
             };
             fill_drive(speed, drive);
-            let named = facts.as_ref().and_then(|f| kit.drive_at(f));
-            *name = named.map(|drive| drive.name.clone());
+            let at = facts.as_ref().and_then(|f| kit.drive_at(f));
+            *name = at.map(|drive| drive.name.clone());
             job.chain.said.push(format!(
                 "`{}` is on drive `{}` of the kit, recognised by its volume.",
                 shown(to.as_str()),
