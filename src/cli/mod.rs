@@ -13,7 +13,8 @@ use args::{Cli, Command, Common, list, meant};
 use clap::error::ErrorKind;
 use clap::{CommandFactory as _, FromArgMatches as _};
 use command::{
-    copy, demo, ids, kit, ledger, man, plugged, prove, rate, report, schema, verify, weigh,
+    complete, copy, demo, ids, kit, ledger, man, plugged, prove, rate, report, schema, verify,
+    weigh,
 };
 use exit::Exit;
 use home::book::Book;
@@ -44,6 +45,11 @@ pub(crate) fn main() -> Exit {
         Ok(parsed) => parsed,
         Err(error) => return not_parsed(&error),
     };
+    if let Some(Command::Completions { shell, words }) = &cli.command
+        && !words.is_empty()
+    {
+        return ended(complete::answer(*shell, words, &cli.common));
+    }
     #[cfg(unix)]
     {
         unlade::sys::unix::survive_file_size_limit();
@@ -108,7 +114,7 @@ fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
         Command::Report(args) => report::report(args, &book, out, tools),
         Command::Demo(args) => demo::demo(args, out, tools),
         Command::Schema { of } => schema::schema(*of, out),
-        Command::Completions { shell } => man::completions(*shell, out),
+        Command::Completions { shell, .. } => complete::script(*shell, out),
         Command::Man { dir } => man::man(dir, out),
     }
 }

@@ -42,6 +42,26 @@ fn committed_pages_are_current() {
     }
 }
 
+/// What the short help leaves out is in the pages too, with what it does.
+#[test]
+fn the_pages_say_of_every_flag_what_it_does() {
+    let mut flags = 0;
+    for entry in std::fs::read_dir(man()).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_none_or(|section| section != "1") {
+            continue;
+        }
+        let page = std::fs::read_to_string(&path).unwrap();
+        let lines: Vec<&str> = page.lines().collect();
+        for pair in lines.windows(3).filter(|pair| pair[0] == ".TP") {
+            let is_empty = pair[2].is_empty() || pair[2].starts_with('.');
+            assert!(!is_empty, "{}: {}", path.display(), pair[1]);
+            flags += 1;
+        }
+    }
+    assert!(flags > 100, "the check saw {flags} flags only");
+}
+
 const COMPLETIONS: [(&str, &str); 3] = [
     ("bash", "unlade.bash"),
     ("zsh", "_unlade"),

@@ -1,8 +1,8 @@
 //! Owns the word `list` in the place of an id: `--bus list` and `--link list` ask for all ids, in
 //! every command that takes these flags, and need nothing else.
 
-use crate::cli::args::{Cli, Common};
-use clap::{ArgMatches, CommandFactory as _, FromArgMatches as _};
+use crate::cli::args::Common;
+use crate::cli::args::partial::PartialLine;
 use std::ffi::OsString;
 
 /// The word that asks for all of them.
@@ -28,26 +28,14 @@ pub(crate) fn wanted(words: &[OsString]) -> Option<ListWanted> {
     if !words.iter().any(is_list) {
         return None;
     }
-    let command = Cli::command().ignore_errors(true);
-    let matches = command.try_get_matches_from(words).ok()?;
-    let common = Common::from_arg_matches(&matches).ok()?;
-    let mut innermost = &matches;
-    while let Some((_, below)) = innermost.subcommand() {
-        innermost = below;
-    }
-    let is_asked = |(id, ..): &&(&str, &str, bool)| is_list_of(innermost, id);
+    let line = PartialLine::read(words)?;
+    let is_asked = |(id, ..): &&(&str, &str, bool)| line.has(id, LIST);
     let (_, flag, is_card_bus) = *FLAGS.iter().find(is_asked)?;
     Some(ListWanted {
         flag,
         is_card_bus,
-        common,
+        common: line.common,
     })
-}
-
-/// Whether this argument, which a command need not have, is the word.
-fn is_list_of(matches: &ArgMatches, id: &str) -> bool {
-    let raw = matches.try_get_raw(id).ok().flatten();
-    raw.is_some_and(|mut values| values.any(|value| value == LIST))
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@ pub(crate) mod group;
 pub(crate) mod kit;
 pub(crate) mod list;
 pub(crate) mod meant;
+pub(crate) mod partial;
 pub(crate) mod pasted;
 pub(crate) mod shoot;
 pub(crate) mod speed;
@@ -256,11 +257,20 @@ pub(crate) enum Command {
         of: SchemaOf,
     },
     /// Print a completion script for a shell.
-    #[command(after_help = "Example:  unlade completions bash > \
-            ~/.local/share/bash-completion/completions/unlade")]
+    #[command(
+        long_about = "Prints a script that completes commands, flags and their values. For bash, \
+            zsh and fish that is also the names in your kit, your shoots, the cards that are \
+            plugged in, and offloads that the ledger knows; the script asks unlade for them, which \
+            reads and writes nothing.",
+        after_help = "Example:  unlade completions bash > \
+            ~/.local/share/bash-completion/completions/unlade"
+    )]
     Completions {
         /// The shell.
         shell: clap_complete::Shell,
+        /// What a script asks: the words of a command line up to the cursor.
+        #[arg(last = true, hide = true)]
+        words: Vec<String>,
     },
     /// Write the manual pages into a folder.
     #[command(after_help = "Example:  unlade man ~/.local/share/man/man1")]

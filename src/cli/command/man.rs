@@ -1,4 +1,4 @@
-//! Owns what is made of the command line itself: completion scripts and manual pages.
+//! Owns the manual pages, which are made of the command line itself.
 
 use crate::cli::args::Cli;
 use crate::cli::exit::Exit;
@@ -9,14 +9,6 @@ use std::ffi::OsString;
 use std::fs;
 use std::io::{self, Write as _};
 
-/// Prints a completion script.
-pub(crate) fn completions(shell: clap_complete::Shell, out: Out) -> Exit {
-    let mut script = Vec::new();
-    clap_complete::generate(shell, &mut Cli::command(), "unlade", &mut script);
-    out.own_text(String::from_utf8_lossy(&script).trim_end());
-    Exit::Done
-}
-
 /// Writes the manual pages into a folder.
 pub(crate) fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
     if !dir.is_dir() {
@@ -24,7 +16,7 @@ pub(crate) fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
         return Exit::Refused;
     }
     // The pages are the same whoever builds the program, so they hold no facts of this build.
-    let command = Cli::command()
+    let command = in_full(Cli::command())
         .disable_help_subcommand(true)
         .long_version(Resettable::Reset);
     match pages(command).and_then(|pages| man_into(dir, &pages)) {
@@ -39,6 +31,12 @@ pub(crate) fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
             Exit::Refused
         }
     }
+}
+
+/// What the short help leaves out is in the pages.
+fn in_full(command: clap::Command) -> clap::Command {
+    let command = command.mut_args(|argument| argument.hide_short_help(false));
+    command.mut_subcommands(in_full)
 }
 
 /// Makes the manual pages, by name.

@@ -1,5 +1,6 @@
 //! Owns what each command does: one module a command, from its arguments to its exit code.
 
+pub(crate) mod complete;
 pub(crate) mod copy;
 pub(crate) mod demo;
 pub(crate) mod ids;

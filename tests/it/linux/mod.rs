@@ -4,6 +4,7 @@ mod answer_picture;
 mod binary;
 mod by_hand;
 mod cards;
+mod completion;
 mod documents;
 mod elsewhere;
 mod everyday;
