@@ -202,9 +202,10 @@ pub fn sample_note<'a>(
     let sampled = destinations.map(|d| d.sampled_files).max().unwrap_or(0);
     (sampled > 0).then(|| {
         format!(
-            "As a sample, {} that an earlier copy has {} read from the card, and equal.",
+            "As a sample, {} {} read from the card and {} the earlier copy.",
             counted(sampled, "file"),
-            if sampled == 1 { "was" } else { "were" }
+            if sampled == 1 { "was" } else { "were" },
+            if sampled == 1 { "matches" } else { "match" }
         )
     })
 }

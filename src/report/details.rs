@@ -25,8 +25,8 @@ pub(super) fn details(m: &Manifest, names: &[String]) -> Markup {
     html! {
         h2 { "Details" }
         dl {
-            (fact("Begun", &html! { (moment(&m.offload.started, offset)) }))
-            (fact("Ended", &html! { (moment(&m.offload.finished, offset)) }))
+            (fact("Begun", &moment(&m.offload.started, offset)))
+            (fact("Ended", &moment(&m.offload.finished, offset)))
             (fact("On computer", &foreign(&m.offload.host)))
             (fact("By", &html! { (foreign(&m.tool.name)) " " (foreign(&m.tool.version)) }))
             (fact("Card read at", &path(&m.card.path)))

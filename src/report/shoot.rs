@@ -35,7 +35,7 @@ pub struct LedgerSource<'a> {
 
 impl LedgerSource<'_> {
     /// A moment as it was where the ledger is, with UTC beside it.
-    fn moment(self, rfc3339: &str) -> String {
+    fn moment(self, rfc3339: &str) -> Markup {
         let at = rfc3339.parse::<Timestamp>().ok();
         moment(rfc3339, at.and_then(|at| UtcOffset::of(self.zone, at)))
     }
@@ -122,7 +122,9 @@ fn numbers(shoot: &Shoot) -> Markup {
             @let open = shoot.seen - shoot.proven;
             @if open > 0 { (fact("Not proven", &html! { (count(open)) })) }
             @if shoot.not_seen > 0 { (fact("Not seen", &html! { (count(shoot.not_seen)) })) }
-            (fact("On the cards seen", &html! { (counted(files, "file")) ", " (size(bytes)) }))
+            (fact("On the cards seen", &html! {
+                (counted(files, "file")) ", " span.s { (size(bytes)) }
+            }))
         }
     }
 }
@@ -225,7 +227,10 @@ fn section(card: &ShootCard, source: LedgerSource<'_>) -> Markup {
             }
             dl {
                 (wide("Last answer", &html! { (source.moment(&card.at)) ", " (how) }))
-                (fact("Copies", &html! { (count(card.copies)) " complete, on separate drives" }))
+                (fact("Copies", &html! {
+                    (count(card.copies)) " complete"
+                    @if card.copies > 1 { ", on separate drives" }
+                }))
                 @if card.times_seen > 1 {
                     (fact("In a reader", &html! {
                         (count(card.times_seen)) " times; it counts as one"

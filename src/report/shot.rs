@@ -2,7 +2,7 @@
 //! the first and the last date. Pure.
 
 use super::frame::{fact, foreign};
-use super::words::{DATE_LENGTH, day, label};
+use super::words::{day, days, label};
 use crate::card::media::{Media, ending, media_of};
 use crate::name::shown;
 use crate::record::manifest::{FilePart, Manifest};
@@ -47,14 +47,17 @@ pub(super) fn shot(m: &Manifest) -> Markup {
             (fact("All", &html! {
                 (counted(m.totals.files, "file")) ", " span.s { (size(m.totals.bytes)) }
             }))
+            @if let (Some(first), Some(last)) = (first, last) {
+                (fact("First", &day(first, m)))
+                (fact("Last", &day(last, m)))
+            }
+        }
+        dl {
             @for (name, kind) in KINDS {
                 @let files: Vec<&FilePart> = of(kind).collect();
-                @let times = times(&files, m).filter(|_| is_mixed && kind.is_some());
+                @let times = times(&files).filter(|_| is_mixed && kind.is_some());
+                @let times = times.map(|(first, last)| days(first, last, m));
                 @if !files.is_empty() { (fact(name, &kind_words(&files, times))) }
-            }
-            @if let (Some(first), Some(last)) = (first, last) {
-                (fact("First", &html! { (day(first, m)) }))
-                (fact("Last", &html! { (day(last, m)) }))
             }
         }
         p.soft {
@@ -70,26 +73,14 @@ pub(super) fn shot(m: &Manifest) -> Markup {
     }
 }
 
-/// `2026-11-25 09:30 to 12:10`, the second date only where it is another one.
-fn times(files: &[&FilePart], m: &Manifest) -> Option<String> {
+/// The first and the last date of files.
+fn times<'a>(files: &[&'a FilePart]) -> Option<(&'a str, &'a str)> {
     let dates = || files.iter().map(|f| &*f.modified);
-    let (first, last) = (day(dates().min()?, m), day(dates().max()?, m));
-    let (date, time) = last.split_at_checked(DATE_LENGTH)?;
-    Some(if first == last {
-        first
-    } else if first.starts_with(date) {
-        format!(
-            "{} to {}",
-            first.trim_end_matches(" UTC"),
-            time.trim_start()
-        )
-    } else {
-        format!("{first} to {last}")
-    })
+    dates().min().zip(dates().max())
 }
 
 /// `24 files, 12.3 MB`, of what endings they are where that says more, and when they were shot.
-fn kind_words(files: &[&FilePart], times: Option<String>) -> Markup {
+fn kind_words(files: &[&FilePart], times: Option<Markup>) -> Markup {
     let mut endings: BTreeMap<String, u64> = BTreeMap::new();
     let mut bytes = 0_u64;
     for file in files {

@@ -9,32 +9,66 @@ use crate::record::manifest::{DestinationPart, LinkPart, Manifest};
 use crate::speed::link::{ChainPart, LinkKind};
 use crate::speed::links::find;
 use jiff::Timestamp;
+use maud::{Markup, html};
 use std::time::Duration;
 
 /// Returns a moment as it was at the computer, and UTC beside it: `2026-11-25 10:53:18 UTC+01:00
 /// (09:53:18 UTC)`; the date of UTC only where it is another one.
-pub(super) fn moment(rfc3339: &str, offset: Option<UtcOffset>) -> String {
+pub(super) fn moment(rfc3339: &str, offset: Option<UtcOffset>) -> Markup {
     let utc = cut(rfc3339, 19);
     let local = rfc3339.parse::<Timestamp>().ok().zip(offset);
-    let Some((local, offset)) = local.map(|(at, offset)| (offset.local(at), offset)) else {
-        return format!("{utc} UTC");
+    let Some((at, offset)) = local else {
+        return html! { (whole_date(&utc)) " UTC" };
     };
-    let same = utc.get(..DATE_LENGTH) == local.get(..DATE_LENGTH);
-    let beside = utc.get(DATE_LENGTH + 1..).filter(|_| same).unwrap_or(&utc);
-    format!("{local} UTC{offset} ({beside} UTC)")
+    let local = offset.local(at);
+    let is_same = utc.get(..DATE_LENGTH) == local.get(..DATE_LENGTH);
+    let time = utc.get(DATE_LENGTH + 1..).filter(|_| is_same);
+    html! {
+        (whole_date(&local)) " UTC" (offset) " ("
+        @match time { Some(time) => (time), None => (whole_date(&utc)) } " UTC)"
+    }
 }
 
 /// Letters of `2026-11-25`.
-pub(super) const DATE_LENGTH: usize = 10;
+const DATE_LENGTH: usize = 10;
+
+/// A date is never broken at its hyphens.
+fn whole_date(text: &str) -> Markup {
+    match text.split_once(' ') {
+        Some((date, time)) => html! { span.s { (date) } " " (time) },
+        None => html! { (text) },
+    }
+}
 
 /// Returns the date of a file of the card, to the minute. A card's own time has no zone; any other
 /// is shown as it was at the computer, or in UTC.
-pub(super) fn day(rfc3339: &str, m: &Manifest) -> String {
+pub(super) fn day(rfc3339: &str, m: &Manifest) -> Markup {
+    let (text, zone) = day_words(rfc3339, m);
+    html! { (whole_date(&text)) (zone) }
+}
+
+/// Returns from when to when: `2026-11-25 09:30 to 12:10`, the second date only where it is another
+/// one.
+pub(super) fn days(first: &str, last: &str, m: &Manifest) -> Markup {
+    let ((first, _), (last, zone)) = (day_words(first, m), day_words(last, m));
+    let is_same = first.get(..DATE_LENGTH) == last.get(..DATE_LENGTH);
+    let time = last.get(DATE_LENGTH + 1..).filter(|_| is_same);
+    html! {
+        (whole_date(&first))
+        @if first != last {
+            " to " @match time { Some(time) => (time), None => (whole_date(&last)) }
+        }
+        (zone)
+    }
+}
+
+/// A date of the card, and what zone it is of where that has to be said.
+fn day_words(rfc3339: &str, m: &Manifest) -> (String, &'static str) {
     let at = rfc3339.parse::<Timestamp>().ok().zip(m.offload.utc_offset);
     match at.filter(|_| m.card.zone.is_none()) {
-        Some((at, offset)) => cut(&offset.local(at), 16),
-        None if m.card.zone.is_none() => format!("{} UTC", cut(rfc3339, 16)),
-        None => cut(rfc3339, 16),
+        Some((at, offset)) => (cut(&offset.local(at), 16), ""),
+        None if m.card.zone.is_none() => (cut(rfc3339, 16), " UTC"),
+        None => (cut(rfc3339, 16), ""),
     }
 }
 

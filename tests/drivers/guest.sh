@@ -209,6 +209,16 @@ attach card exfat ro
 card=$(tree /media/card)
 attach a ext4
 
+# The demo takes two disks that are two, and calls them by their labels where it says them.
+attach b-ext4 ext4
+(cd /tmp && TMPDIR=/media/a HOME=/media/b-ext4 timeout 600 /bin/setpriv-of-host --reuid 1000 --regid 1000 --clear-groups \
+    /bin/unlade demo >/tmp/log 2>&1)
+[ $? = 0 ] && grep -q 'to drive-a --to /media/b-ext4' /tmp/log && grep -q 'PROVEN. You may format KITES: in the camera' /tmp/log
+result "demo: on two disks a card is PROVEN on both" $? /tmp/log
+[ -z "$(find /media/a /media/b-ext4 -name 'unlade-demo-*')" ]
+result "demo: it leaves nothing" $?
+umount /media/b-ext4
+
 for fs in $FILESYSTEMS; do
     b=b-$fs
     attach "$b" "$fs" || { result "$fs: mounts" 1; continue; }

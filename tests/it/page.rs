@@ -91,10 +91,10 @@ fn a_proven_card_says_so_first_then_what_was_shot_and_where_the_copies_are() {
         "<strong>PROVEN</strong>. Everything on card ",
         "(420 files, 42.0 GB) is on 2 drives",
         "2 proven copies on separate drives; 2 needed",
-        "As of 2026-10-03 18:09:31 UTC",
+        "As of <span class=\"s\">2026-10-03</span> 18:09:31 UTC",
         "<dt>Clips</dt><dd>420 files, <span class=\"s\">42.0 GB</span><br>",
         "<bdi>420 MP4</bdi>",
-        "<dt>First</dt><dd>2026-10-03 09:30</dd>",
+        "<dt>First</dt><dd><span class=\"s\">2026-10-03</span> 09:30</dd>",
         "the card keeps no time zone",
         "<h3><bdi>SSD-B</bdi></h3>",
         "<bdi>/media/SSD-B/20261003-KITES-A</bdi>",
@@ -225,13 +225,14 @@ fn what_was_shot_is_counted_by_type_and_drives_have_one_name_each() {
     let page = made(&m);
     for said in [
         "<dt>Stills</dt><dd>3 files, <span class=\"s\">300.0 MB</span><br>",
-        "<bdi>2 JPG, 1 DNG</bdi></span><br><span class=\"soft\">2026-10-03 09:30 UTC to \
-        2026-10-05 09:30 UTC</span>",
+        "<bdi>2 JPG, 1 DNG</bdi></span><br><span class=\"soft\"><span \
+        class=\"s\">2026-10-03</span> \
+        09:30 to <span class=\"s\">2026-10-05</span> 09:30 UTC</span>",
         "<dt>Sound</dt><dd>1 file, <span class=\"s\">100.0 MB</span>",
         "<dt>Other</dt><dd>1 file, <span class=\"s\">100.0 MB</span>",
-        "<dt>First</dt><dd>2026-10-03 09:30 UTC</dd>",
+        "<dt>First</dt><dd><span class=\"s\">2026-10-03</span> 09:30 UTC</dd>",
         // The camera's notes do not count.
-        "<dt>Last</dt><dd>2026-10-06 09:30 UTC</dd>",
+        "<dt>Last</dt><dd><span class=\"s\">2026-10-06</span> 09:30 UTC</dd>",
         "the card's dates, in UTC",
         "<h3><bdi>/media/SSD-A</bdi></h3>",
         "<h3><bdi>/media/other/SSD-A</bdi></h3>",
@@ -254,10 +255,11 @@ fn times_are_those_of_the_computer_with_utc_beside_them() {
     m["destinations"][0]["name"] = "Attic".into();
     let page = made(&m);
     for said in [
-        "As of 2026-10-03 23:39:31 UTC+05:30 (18:09:31 UTC).",
-        "<dt>Begun</dt><dd>2026-10-03 23:32:11 UTC+05:30 (18:02:11 UTC)</dd>",
+        "As of <span class=\"s\">2026-10-03</span> 23:39:31 UTC+05:30 (18:09:31 UTC).",
+        "<dt>Begun</dt><dd><span class=\"s\">2026-10-03</span> 23:32:11 UTC+05:30 (18:02:11 \
+        UTC)</dd>",
         // A camera's time is that of the camera.
-        "<dt>First</dt><dd>2026-10-03 09:30</dd>",
+        "<dt>First</dt><dd><span class=\"s\">2026-10-03</span> 09:30</dd>",
         "Times are those of the computer's clock",
         "<h3><bdi>Attic</bdi></h3>",
         "<bdi>/media/SSD-A/20261003-KITES-A</bdi>",
@@ -269,8 +271,9 @@ fn times_are_those_of_the_computer_with_utc_beside_them() {
     m["destinations"][1]["name"] = "Attic".into();
     let page = made(&m);
     for said in [
-        "As of 2026-10-04 08:09:31 UTC+14:00 (2026-10-03 18:09:31 UTC).",
-        "<dt>First</dt><dd>2026-10-03 23:30</dd>",
+        "As of <span class=\"s\">2026-10-04</span> 08:09:31 UTC+14:00 (<span \
+        class=\"s\">2026-10-03</span> 18:09:31 UTC).",
+        "<dt>First</dt><dd><span class=\"s\">2026-10-03</span> 23:30</dd>",
         "the card's dates, at UTC+14:00.",
         "<h3><bdi>/media/SSD-A</bdi></h3>",
     ] {

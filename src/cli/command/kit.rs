@@ -375,7 +375,8 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
         entry(KitEntryKind::Drive, &d.name, parts);
     }
     if lines.is_empty() {
-        lines.push("The kit is empty. `unlade kit add card NAME` adds a card.".to_owned());
+        let empty = "The kit is empty. `unlade kit add card NAME` adds a card.";
+        lines.extend(wrap(empty, width, "", "  "));
     }
     lines.push(format!("File     {}", shown(file.as_str())));
     lines

@@ -136,7 +136,7 @@ fn tell_json(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: 
         json.send(
             "problem",
             json!({
-                "kind": r.kind, "path": r.path, "destination": null, "detail": r.detail,
+                "kind": r.kind, "path": r.path, "destination": null, "detail": r.plain(),
                 "blocking": true,
             }),
         );

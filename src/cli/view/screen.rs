@@ -99,10 +99,13 @@ impl Screen {
 
     /// Says something about this card alone.
     fn say_of_card(&self, line: &str) {
-        if self.names_card {
-            self.say(&format!("{}: {line}", shown(&self.card)));
+        let text = if self.names_card {
+            format!("{}: {line}", shown(&self.card))
         } else {
-            self.say(line);
+            line.to_owned()
+        };
+        for line in wrap(&text, self.out.width, "", "  ") {
+            self.say(&line);
         }
     }
 
@@ -194,7 +197,10 @@ impl Observer for Screen {
             Event::Problem(problem) => {
                 self.problems_told += 1;
                 if self.problems_told == PROBLEMS_TOLD + 1 {
-                    self.say("Further problems are counted here and in the manifest.");
+                    let text = "Further problems are counted here and in the manifest.";
+                    for line in wrap(text, self.out.width, "", "  ") {
+                        self.say(&line);
+                    }
                 }
                 if self.problems_told > PROBLEMS_TOLD {
                     return;
@@ -208,9 +214,7 @@ impl Observer for Screen {
                 self.say_of_card("Card read. You can take it out. Don't format it yet.");
             }
             Event::RateChange(change, remaining) => {
-                for line in wrap(&rate_change(change, *remaining), self.out.width, "", "  ") {
-                    self.say_of_card(&line);
-                }
+                self.say_of_card(&rate_change(change, *remaining));
             }
             Event::ReadAgain(done, total, left) => {
                 self.read_again(&again_line(*done, *total, *left));

@@ -1,8 +1,9 @@
 //! Owns what is said to the question: the verdict, its reasons, and what each copy holds and lacks.
 
 use crate::error::{Cause, ProblemKind};
-use crate::name::some_of;
+use crate::name::{shown, some_of};
 use crate::proof::Verdict;
+use crate::units::counted;
 
 /// One reason why a card is not proven.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -15,6 +16,8 @@ pub struct UnprovenReason {
     pub files: u64,
     /// In plain words.
     pub detail: String,
+    /// The folder of the offload that it is about, where it is about one; the words follow it.
+    pub offload: Option<String>,
     /// It is a drive, and not the card, that has this trouble; told apart where a kind may be
     /// either's.
     pub is_of_drive: bool,
@@ -44,8 +47,10 @@ pub struct Holding {
 pub struct Lack {
     /// What kind of trouble; the kinds of the manifest.
     pub kind: ProblemKind,
-    /// What is the matter, to be followed by the names.
+    /// What is the matter, to be followed by the names: `missing`.
     pub words: &'static str,
+    /// The same with a verb: `is missing`.
+    pub(super) verb: &'static str,
     /// The first of them.
     pub paths: Vec<String>,
     /// How many there are.
@@ -59,12 +64,20 @@ impl Lack {
     pub fn text(&self) -> String {
         let paths = self.paths.iter().map(String::as_str);
         let names = some_of(paths, self.paths.len(), self.files, "file");
-        self.with_cause(&names)
+        self.with_cause(self.words, &names)
     }
 
-    /// Returns what is the matter with `files`.
-    pub(super) fn with_cause(&self, files: &str) -> String {
-        let words = self.words;
+    /// Returns what is the matter, of `all` files of the card, within a sentence.
+    pub(super) fn sentence(&self, all: u64) -> String {
+        let verb = format!("this {}", self.verb);
+        if self.files == all {
+            return self.with_cause(&verb, &format!("all {}", counted(all, "file")));
+        }
+        let paths = self.paths.iter().map(String::as_str);
+        self.with_cause(&verb, &some_of(paths, self.paths.len(), self.files, "file"))
+    }
+
+    fn with_cause(&self, words: &str, files: &str) -> String {
         match &self.cause {
             Some(cause) if self.files > 1 => format!("{words}: {files} (the first: {cause})"),
             Some(cause) => format!("{words}: {files} ({cause})"),
@@ -95,12 +108,26 @@ pub struct Answer {
 }
 
 impl UnprovenReason {
+    /// Returns it in plain words; `name` is what an offload in a folder is called.
+    pub fn words(&self, name: impl Fn(&str) -> String) -> String {
+        match &self.offload {
+            Some(root) => format!("in {} {}", name(root), self.detail),
+            None => self.detail.clone(),
+        }
+    }
+
+    /// Returns it in plain words that name an offload by its folder.
+    pub fn plain(&self) -> String {
+        self.words(|root| format!("`{}`", shown(root)))
+    }
+
     pub(super) fn new(kind: ProblemKind, detail: String) -> Self {
         Self {
             kind,
             path: None,
             files: 0,
             detail,
+            offload: None,
             is_of_drive: false,
             cause: None,
         }

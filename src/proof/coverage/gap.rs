@@ -85,6 +85,12 @@ impl GapList {
                 Gap::Damaged => "changed since it was copied",
                 _ => "is there, and no manifest says that it was checked there",
             },
+            verb: match gap {
+                Gap::Missing => "is missing",
+                Gap::Unread => "is not known to be good",
+                Gap::Damaged => "changed since it was copied",
+                _ => "is there, and no manifest says that it was checked there",
+            },
             files: counts.get(&gap).copied().unwrap_or(0),
             paths: names.into_iter().map(|(path, _)| path).collect(),
         };

@@ -68,7 +68,7 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     }
     let of_offloads = of_offloads.into_iter().chain(away(question.away));
     if reasons.is_empty() {
-        notes.extend(of_offloads.map(|r| format!("{}.", r.detail)));
+        notes.extend(of_offloads.map(|r| format!("{}.", r.plain())));
     } else {
         reasons.extend(of_offloads);
     }

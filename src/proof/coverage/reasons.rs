@@ -48,8 +48,8 @@ pub(super) fn reasons_of_files(
 
 pub(super) fn words(reason: &UnprovenReason) -> String {
     match &reason.path {
-        Some(path) => format!("{}: `{}`: {}", reason.kind, shown(path), reason.detail),
-        None => format!("{}: {}", reason.kind, reason.detail),
+        Some(path) => format!("{}: `{}`: {}", reason.kind, shown(path), reason.plain()),
+        None => format!("{}: {}", reason.kind, reason.plain()),
     }
 }
 
@@ -64,6 +64,7 @@ pub(super) fn of_problem(p: &Problem) -> UnprovenReason {
         path: p.path.clone(),
         files: u64::from(p.path.is_some()),
         detail: p.detail.clone(),
+        offload: None,
         is_of_drive: false,
         cause: p.cause,
     }

@@ -389,18 +389,11 @@ impl Usable<'_> {
     /// Returns why files that other copies hold are not held by this one as well, of `files` on the
     /// card.
     pub(super) fn reasons(&self, short: GapList, files: u64) -> Vec<UnprovenReason> {
-        let root = shown(&self.found.root);
-        let reason = |lack: Lack| {
-            let detail = if lack.files == files {
-                lack.with_cause(&format!("all {}", counted(files, "file")))
-            } else {
-                lack.text()
-            };
-            UnprovenReason {
-                files: lack.files,
-                is_of_drive: true,
-                ..UnprovenReason::new(lack.kind, format!("copy `{root}`, {detail}"))
-            }
+        let reason = |lack: Lack| UnprovenReason {
+            files: lack.files,
+            is_of_drive: true,
+            offload: Some(self.found.root.clone()),
+            ..UnprovenReason::new(lack.kind, lack.sentence(files))
         };
         short.lacks().into_iter().map(reason).collect()
     }

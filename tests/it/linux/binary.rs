@@ -1,6 +1,7 @@
 //! The real binary on plain folders of a real disk: what lies on the drives afterwards, what is
 //! said, and how it exits. Both destinations are on one disk, so PROVEN needs `--copies 1` here.
 
+use crate::support::image::Image;
 use crate::support::program::{
     Card, INTACT, Node, Ran, Tree, Work, age, bytes_of, content, finish, flip, manifest, move_to,
     names_in, put, remove, skip, store_manifest, tell, tool, traces, tree, whole_tree,
@@ -1356,6 +1357,28 @@ fn the_demo_leaves_nothing() {
     fits_eighty_columns(&ran);
     // Nothing is entered in a ledger either.
     assert_eq!(whole_tree(&work.path("")), before);
+}
+
+/// A second disk is one only where the system shows that it is: an image that is on the first one
+/// is none, and neither is memory. (`tests/drivers` has two disks that are two.)
+#[test]
+fn the_demo_takes_no_image_for_a_second_disk() {
+    let work = Work::new("demo-image");
+    let image = |name: &str| {
+        let at = work.folder(name);
+        Image::ext4(&work.path(&format!("{name}.img")), &at, 1_500, "rw")
+    };
+    let Some(_home) = image("home/disk") else {
+        return;
+    };
+    let mut demo = work.command();
+    demo.arg("demo").env("HOME", work.path("home/disk"));
+    let ran = finish(&mut demo);
+    ran.exits(0)
+        .says("$ unlade copy KITES --to drive-a --name kite-festival-card-1 --copies 1")
+        .says("For two copies a second disk is missing here, so one was asked for.")
+        .says("PROVEN. You may format KITES, in the camera, but that leaves one copy only.");
+    assert_eq!(names_in(&work.path("home/disk")), ["lost+found"]);
 }
 
 #[test]

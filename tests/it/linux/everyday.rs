@@ -1,10 +1,12 @@
 //! What a person reads every day: few lines, the answer last and alone, one caution below it.
 
+use crate::linux::hostile::{has_terminal, in_narrow_terminal, screen as terminal};
 use crate::support::image::Image;
 use crate::support::program::{
     Card, Ran, Work, bytes_of, finish, flip, manifest, put, remove, tree,
 };
 use crate::tidy::words::{old_words, text_of_page};
+use std::path::Path;
 
 const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
 
@@ -22,6 +24,36 @@ fn screen(ran: &Ran) -> Vec<String> {
         line.split("; needs ").next().unwrap_or_default().to_owned()
     };
     ran.out.lines().map(measured).collect()
+}
+
+/// What is on a terminal in the end, without what no two machines share: times, rates and room.
+fn golden(written: &str) -> Vec<String> {
+    let mut seen: Vec<String> = Vec::new();
+    for line in terminal(written) {
+        let line = line.trim_end();
+        let is_time = line.ends_with(" s") && line.trim().starts_with(char::is_numeric);
+        let is_measured = is_time || line.ends_with("/s)") || line.ends_with(" free");
+        let is_followed = |at: &usize| line[at + 4..].starts_with(char::is_numeric);
+        let cut = line
+            .match_indices(" in ")
+            .map(|(at, _)| at)
+            .find(is_followed);
+        let cut = cut.or_else(|| line.strip_suffix(" in").map(str::len));
+        let cut = cut.or_else(|| line.find("; needs"));
+        if line.starts_with("  ") && is_measured && cut.is_none() {
+            // The rest of a line that was cut.
+            continue;
+        }
+        let line = cut.map_or(line.to_owned(), |at| format!("{} ...", &line[..at]));
+        let is_day = |w: &&str| w.len() == 10 && w.starts_with("20");
+        let day = line.split([' ', ',']).find(is_day).unwrap_or("no day");
+        seen.push(line.replace(day, "YYYY-MM-DD"));
+    }
+    seen.join("\n")
+        .trim_end()
+        .lines()
+        .map(str::to_owned)
+        .collect()
 }
 
 #[test]
@@ -300,6 +332,44 @@ fn a_drive_of_the_kit_that_is_the_computers_own_disk_needs_its_folder() {
     work.run("kit list")
         .exits(3)
         .says("line 3, drive `x`, `folder`: must be the way from the top of the drive");
+}
+
+/// What is on a terminal in the end, at its usual width and at half of it: `fixtures/screens`.
+#[test]
+fn screens_are_the_same_in_every_width() {
+    if !has_terminal() {
+        return;
+    }
+    for columns in [80, 40] {
+        let work = Work::with_card("everyday-golden");
+        put(&work.path("card/DCIM/.DS_Store"), b"Bud1");
+        let mut seen = String::new();
+        for script in [
+            "unlade copy card -t a -t b -n KITES --copies 1",
+            "unlade copy card -t a -n KITES",
+            "unlade prove card --on a --on b --copies 1",
+            "unlade verify a/KITES b/KITES",
+            "rm b/KITES/DCIM/100KITES/KITE0001.JPG; unlade prove card --on a --on b",
+            "unlade copy card -t b -n ONE -q; rm b/ONE/DCIM/101KITES/*; unlade verify b/ONE",
+        ] {
+            let (before, command) = script.rsplit_once("; ").unwrap_or(("", script));
+            if !before.is_empty() {
+                in_narrow_terminal(columns, &work, before, "dumb", &[]);
+            }
+            let written = in_narrow_terminal(columns, &work, command, "xterm", &[]);
+            let lines = golden(&written);
+            let is_fit = |line: &String| line.chars().count() <= columns;
+            let wide: Vec<&String> = lines.iter().filter(|l| !is_fit(l)).collect();
+            assert_eq!(wide, [""; 0], "{columns} columns: {command}");
+            seen.push_str(&format!("$ {command}\n{}\n\n", lines.join("\n")));
+        }
+        let stored = format!("fixtures/screens/{columns}.txt");
+        let now = Path::new(env!("CARGO_TARGET_TMPDIR")).join(format!("screen-{columns}.txt"));
+        put(&now, seen.as_bytes());
+        let stored = Path::new(env!("CARGO_MANIFEST_DIR")).join(stored);
+        let stored = String::from_utf8(bytes_of(&stored)).unwrap();
+        assert_eq!(seen, stored, "{columns} columns: see {}", now.display());
+    }
 }
 
 /// Other volumes of this machine are shown as well.

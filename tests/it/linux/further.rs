@@ -527,13 +527,13 @@ fn a_lost_file_is_to_be_taken_from_a_copy_that_is_there() {
     flip(&work.path("a/KITES").join(STILL), 7);
     work.run("verify a/KITES")
         .exits(1)
-        .says("b/KITES` is plugged in and has this file");
+        .says("b/KITES` has this file");
     move_to(&work.path("b/KITES"), &work.path("drawer"));
     work.run("verify a/KITES")
         .exits(1)
-        .says("c/KITES` is plugged in and has this file")
+        .says("c/KITES` has this file")
         .says("/b/KITES` (volume")
-        .says("is not there, though its volume is plugged in; a copy was made there");
+        .says("It is not there now, though the drive is plugged in");
     let ran = work.run("copy a/KITES --to d --copies 1");
     ran.exits(1)
         .says(&format!("such as `{}`", work.path("c/KITES").display()));

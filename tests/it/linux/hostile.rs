@@ -204,8 +204,20 @@ fn slow_card(work: &Work, seconds: usize) -> Mount {
     Mount::new(&work.path("back"), &work.folder("card"), slow).unwrap()
 }
 
-/// Runs a shell script in a terminal of its own (script(1)) and returns all that was written to it.
+/// Runs a shell script in a terminal of its own of 80 columns and returns all that was written to
+/// it.
 fn in_terminal(work: &Work, script: &str, term: &str, typed: &[(u64, &[u8])]) -> String {
+    in_narrow_terminal(80, work, script, term, typed)
+}
+
+/// The same in one of so many columns, by script(1).
+pub(crate) fn in_narrow_terminal(
+    columns: usize,
+    work: &Work,
+    script: &str,
+    term: &str,
+    typed: &[(u64, &[u8])],
+) -> String {
     let program = env!("CARGO_BIN_EXE_unlade");
     let script = script.replace("unlade", program);
     let mut command = Command::new("script");
@@ -214,7 +226,7 @@ fn in_terminal(work: &Work, script: &str, term: &str, typed: &[(u64, &[u8])]) ->
             "-q",
             "-e",
             "-c",
-            &format!("stty cols 80 rows 24; {script}"),
+            &format!("stty cols {columns} rows 24; {script}"),
             "/dev/null",
         ])
         .env("TERM", term)
@@ -243,7 +255,7 @@ fn wait(ms: u64) {
     std::thread::sleep(std::time::Duration::from_millis(ms));
 }
 
-fn has_terminal() -> bool {
+pub(crate) fn has_terminal() -> bool {
     if tool("script").is_none() || tool("stty").is_none() {
         skip_for("a terminal of its own needs script and stty");
         return false;
@@ -252,7 +264,7 @@ fn has_terminal() -> bool {
 }
 
 /// What stands on a terminal in the end, as lines.
-fn screen(written: &str) -> Vec<String> {
+pub(crate) fn screen(written: &str) -> Vec<String> {
     let mut lines = vec![String::new()];
     let mut at = 0;
     let mut rest = written;

@@ -198,7 +198,7 @@ fn lasting(manifest: &Value) -> Value {
     // A run that goes on reads some of what is on record again, and says so; nobody else has to.
     let is_of_sample = |note: &Value| {
         let note = note.as_str().unwrap();
-        note.starts_with("As a sample, ") && note.ends_with(" read from the card, and equal.")
+        note.starts_with("As a sample, ") && note.contains(" read from the card and match")
     };
     if let Some(notes) = verdict["notes"].as_array_mut() {
         notes.retain(|note| !is_of_sample(note));

@@ -198,7 +198,7 @@ fn an_offload_that_was_moved_is_to_be_read_not_copied() {
             place",
         )
         .says(
-            "copy `b/Kites2026/Saturday`, is there, and no manifest says that it was checked \
+            "In b/Kites2026/Saturday this is there, and no manifest says that it was checked \
             there: all 7 files (not-read-back)",
         )
         .says("Ask again with --reread")
@@ -217,7 +217,7 @@ fn one_file_that_went_from_one_of_two_drives_is_one_reason() {
     let ran = work.run("prove card --on a --on b --separate");
     ran.exits(1)
         .says("1 complete copy; 2 needed")
-        .says(&format!("copy `b/KITES`, missing: `{STILL}` (missing)"));
+        .says(&format!("In b/KITES this is missing: `{STILL}` (missing)"));
     assert_eq!(ran.out.matches("Reason ").count(), 1, "{ran}");
     // Where there are too few drives anyway, that is told as well.
     let ran = work.run("prove card --on a --on b --separate --copies 3");
@@ -467,7 +467,7 @@ fn the_other_slots_card_is_compared_by_content() {
     Card::new(&work.path("twin")).file(STILL, 40_000, 100);
     ask("twin", " --by-content")
         .exits(1)
-        .says("no offload of this card was found");
+        .says("No offload of this card was found");
 }
 
 #[test]
@@ -486,7 +486,7 @@ fn what_cannot_be_asked_is_refused() {
     work.run("prove card --no-ledger").exits(2);
     work.run("prove card --on empty --copies 1")
         .exits(1)
-        .says("no offload of this card was found");
+        .says("No offload of this card was found");
 }
 
 #[test]
@@ -601,7 +601,7 @@ fn what_was_never_copied_to_a_drive_is_not_called_changed() {
 /// What is wrong with an offload is told, and not that there is none.
 #[test]
 fn an_offload_that_cannot_be_used_was_found() {
-    let none = "no offload of this card was found";
+    let none = "No offload of this card was found";
     let work = copied("unusable");
     work.folder("c");
     work.run("prove card --on c --copies 1").exits(1).says(none);

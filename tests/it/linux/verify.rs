@@ -514,10 +514,8 @@ fn another_copy_is_named_where_a_file_is_lost() {
     remove(&offload.join(still));
     let b = work.path("b/KITES").canonicalize().unwrap();
     let ran = work.run("verify a/KITES");
-    ran.exits(1).says(&format!(
-        "`{}` is plugged in and has this file",
-        b.display()
-    ));
+    ran.exits(1)
+        .says(&format!("`{}` has this file, by its manifest", b.display()));
     let told = work.run("verify a/KITES --json").events().pop().unwrap();
     assert_eq!(told["other_copies"][0]["files"], 1, "{told}");
     // A copy that lacks it as well is no help, and one that is away is told as such.
@@ -525,6 +523,6 @@ fn another_copy_is_named_where_a_file_is_lost() {
     work.run("verify a/KITES").says("has none of this");
     move_to(&work.path("b"), &work.path("b-in-the-bag"));
     work.run("verify a/KITES")
-        .says("is not there, though its volume");
+        .says("It is not there now, though the drive is plugged in");
     work.run("verify b-in-the-bag/KITES").exits(1);
 }

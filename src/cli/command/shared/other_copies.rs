@@ -45,27 +45,27 @@ impl OtherCopy {
         let volume = volume.map_or(String::new(), |id| format!(" (volume {})", shown(id)));
         match &self.seen {
             CopyPresence::Has(has) if *has == self.of => format!(
-                "`{path}` is plugged in and has {}, by its manifest and in size; `unlade verify` \
-                reads it before you take a file from there.",
+                "`{path}` has {}, by its manifest and in size. Check it with `unlade verify` \
+                before you take a file from there.",
                 match self.of {
                     1 => "this file".to_owned(),
                     n => format!("all {}", counted(n, "file")),
                 }
             ),
-            CopyPresence::Has(0) => format!("`{path}` is plugged in and has none of this."),
+            CopyPresence::Has(0) => format!("`{path}` has none of this."),
             CopyPresence::Has(has) => format!(
-                "`{path}` is plugged in and has {has} of the {}, by its manifest and in size.",
+                "`{path}` has {has} of the {}, by its manifest and in size.",
                 counted(self.of, "file")
             ),
             CopyPresence::NoRecord(why) => {
                 format!("`{path}` is there, but its manifest can't be used: {why}.")
             }
             CopyPresence::FolderGone => format!(
-                "`{path}`{volume} is not there, though its volume is plugged in; a copy was made \
-                there."
+                "A copy was made in `{path}`{volume}. It is not there now, though the drive is \
+                plugged in."
             ),
             CopyPresence::Away => {
-                format!("`{path}`{volume} is not plugged in now; a copy was made there.")
+                format!("A copy was made in `{path}`{volume}. That drive is not plugged in now.")
             }
         }
     }

@@ -36,7 +36,8 @@ pub(crate) fn plan_lines(plan: &Plan, out: Out) -> Vec<String> {
     }
     let mut lines = wrap(&head, width, "", "  ");
     if plan.layout == Layout::Bag {
-        lines.push("  as a bag (BagIt 1.0, RFC 8493); the card's files are in `data`".to_owned());
+        let bag = "as a bag (BagIt 1.0, RFC 8493); the card's files are in `data`";
+        lines.extend(wrap(bag, width, "  ", "  "));
     }
     let names = drive_names(plan);
     let longest = names.iter().map(|name| name.width()).max().unwrap_or(0);

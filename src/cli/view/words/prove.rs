@@ -6,7 +6,7 @@ use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::answer::{CardAnswer, SAID_NOW, SAID_THEN, card_name, copies_line};
 use crate::cli::view::words::findings::UNREAD_STEP;
-use crate::cli::view::words::troubles::{NumberedTrouble, numbered, sentence};
+use crate::cli::view::words::troubles::{NumberedTrouble, capital, numbered, sentence};
 use std::collections::BTreeMap;
 use unlade::error::{Cause, DENIED_STEP, NO_FILES_STEP, ODD_STEP, ProblemKind, UNEXPLAINED_STEP};
 use unlade::existing::source::CardNow;
@@ -225,7 +225,7 @@ impl ProveAnswer<'_> {
         let all = &self.outcome.answer.reasons;
         let mut lines = Vec::new();
         for reason in all.iter().take(REASONS_SHOWN) {
-            let text = words(reason);
+            let text = self.words(reason);
             let text = format!("{} ({}).", text.trim_end_matches('.'), reason.kind);
             lines.extend(wrap(&text, out.width, "Reason   ", "         "));
         }
@@ -258,7 +258,7 @@ impl ProveAnswer<'_> {
     fn troubles(&self) -> Vec<NumberedTrouble> {
         let all = self.outcome.answer.reasons.iter();
         if let Some(steps) = self.steps_of_all() {
-            let mut reasons: Vec<String> = all.map(words).collect();
+            let mut reasons: Vec<String> = all.map(|r| self.words(r)).collect();
             let steps = steps.into_iter();
             return steps
                 .map(|step| NumberedTrouble {
@@ -271,7 +271,7 @@ impl ProveAnswer<'_> {
         let mut by_step: BTreeMap<(u8, &'static str), Vec<String>> = BTreeMap::new();
         for reason in all {
             let step = by_step.entry(step(self.ask, reason)).or_default();
-            step.push(words(reason));
+            step.push(self.words(reason));
         }
         let by_step = by_step
             .into_iter()
@@ -292,6 +292,19 @@ impl ProveAnswer<'_> {
             let steps = steps.into_iter().map(|(_, step)| step);
             steps.take(STEPS_MAX).collect()
         })
+    }
+
+    /// Returns a reason as a sentence.
+    fn words(&self, reason: &UnprovenReason) -> String {
+        let name = |root: &str| {
+            let found = self.holdings().find(|(holding, _)| holding.root == root);
+            found.map_or_else(|| shown(root), |(_, name)| name.clone())
+        };
+        let text = shown(&reason.words(name));
+        match &reason.path {
+            Some(path) => sentence(&format!("`{}` {text}", shown(path))),
+            None => sentence(&capital(&text)),
+        }
     }
 
     /// Returns what to do where that does not follow from the single reasons.
@@ -319,15 +332,6 @@ impl ProveAnswer<'_> {
         let differs =
             "Copy this card as well, under a --name of its own, if you need what differs.";
         self.ask.by_content.then(|| vec![differs])
-    }
-}
-
-/// Returns a reason as a sentence.
-fn words(reason: &UnprovenReason) -> String {
-    let detail = shown(&reason.detail);
-    match &reason.path {
-        Some(path) => sentence(&format!("`{}` {detail}", shown(path))),
-        None => sentence(&detail),
     }
 }
 

@@ -31,7 +31,8 @@ pub(super) fn summary(proof: &Proof, out: Out) -> Vec<String> {
         lines.extend(wrap(by, out.width, "  Signed by the key ", "      "));
     }
     if proof.terms().level == Level::Reread && proof.reread_equal() {
-        lines.push("  The card was read a second time and is equal.".to_owned());
+        let equal = "The card was read a second time and is equal.";
+        lines.extend(wrap(equal, out.width, "  ", "  "));
     }
     lines
 }

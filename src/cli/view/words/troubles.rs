@@ -41,3 +41,11 @@ pub(super) fn numbered(troubles: &[NumberedTrouble], width: usize) -> Vec<String
 pub(super) fn sentence(text: &str) -> String {
     format!("{}.", text.trim_end_matches('.'))
 }
+
+/// Returns a text that begins with a capital.
+pub(super) fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(chars).collect()
+    })
+}
