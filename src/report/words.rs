@@ -34,10 +34,8 @@ const DATE_LENGTH: usize = 10;
 
 /// A date is never broken at its hyphens.
 fn whole_date(text: &str) -> Markup {
-    match text.split_once(' ') {
-        Some((date, time)) => html! { span.s { (date) } " " (time) },
-        None => html! { (text) },
-    }
+    let (date, time) = text.split_once(' ').unwrap_or((text, ""));
+    html! { span.s { (date) } @if !time.is_empty() { " " (time) } }
 }
 
 /// Returns the date of a file of the card, to the minute. A card's own time has no zone; any other
