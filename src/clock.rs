@@ -19,6 +19,11 @@ pub trait Clock: Send + Sync + Debug {
     fn zone(&self) -> TimeZone {
         TimeZone::UTC
     }
+    /// Returns the time of day here as `HHMM`.
+    fn time_of_day(&self) -> String {
+        let here = ZonedDateTime::new(self.now(), self.zone());
+        here.strftime("%H%M").to_string()
+    }
     /// Waits.
     fn sleep(&self, time: Duration);
 }

@@ -150,6 +150,35 @@ pub fn is_part_name(file_name: &str) -> bool {
     file_name.starts_with('.') && file_name.ends_with(PART_ENDING)
 }
 
+/// Returns why FAT32, exFAT and NTFS cannot store one part of a path as it is, or `None`
+/// (Microsoft, "exFAT file system specification", table 35; "Naming Files, Paths, and Namespaces").
+pub fn unlike_windows(part: &str) -> Option<&'static str> {
+    let is_illegal = |c| c < ' ' || matches!(c, '"' | '*' | ':' | '<' | '>' | '?' | '\\' | '|');
+    if part.chars().any(is_illegal) {
+        Some("the name holds a character that this file system cannot store")
+    } else if part.ends_with(['.', ' ']) {
+        Some("the name ends in a dot or a blank, which this file system drops")
+    } else {
+        None
+    }
+}
+
+/// Returns whether Windows would not open a part of a path: a device name, also with an ending
+/// (Microsoft, "Naming Files, Paths, and Namespaces").
+pub fn is_device_name(part: &str) -> bool {
+    let stem = part.split('.').next().unwrap_or(part).trim_end();
+    let numbered = |prefix: &str| {
+        let rest = stem.get(prefix.len()..).unwrap_or("");
+        stem.get(..prefix.len())
+            .is_some_and(|p| p.eq_ignore_ascii_case(prefix))
+            // The superscripts of ISO/IEC 8859-1 count as digits here (same source).
+            && rest.chars().count() == 1
+            && rest.contains(|c| matches!(c, '1'..='9' | '\u{b9}' | '\u{b2}' | '\u{b3}'))
+    };
+    let plain = ["CON", "PRN", "AUX", "NUL"];
+    plain.iter().any(|name| stem.eq_ignore_ascii_case(name)) || numbered("COM") || numbered("LPT")
+}
+
 /// Folds case and normal form: upper case after NFC, then NFC again, since a card's file system
 /// compares up-cased names (exFAT specification, section 7.2) and Apple's compares normalised ones.
 pub fn fold(text: &str) -> String {

@@ -216,12 +216,12 @@ pub fn label_of(card: &Utf8Path, facts: &FolderFacts) -> String {
         .or_else(|| canonical.file_name())
         .or_else(|| card.file_name())
         .unwrap_or("CARD");
-    fit_for_name(name)
+    fit_for_name(name, "CARD")
 }
 
-/// Returns a name fit for a folder on every file system; at most 40 characters, `CARD` where
+/// Returns a name fit for a folder on every file system; at most 40 characters, `otherwise` where
 /// nothing is left.
-pub fn fit_for_name(name: &str) -> String {
+pub fn fit_for_name(name: &str, otherwise: &str) -> String {
     let label: String = name
         .chars()
         .map(|c| {
@@ -235,7 +235,7 @@ pub fn fit_for_name(name: &str) -> String {
         .collect();
     let label = label.trim_matches(['.', '_', ' ']).to_owned();
     if label.is_empty() {
-        "CARD".to_owned()
+        otherwise.to_owned()
     } else {
         label
     }

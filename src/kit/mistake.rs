@@ -1,7 +1,10 @@
 //! Owns what can be wrong in a kit, and the words for it.
 
 use super::link::NoLink;
+use super::pattern::NoPattern;
+use super::usual::COPIES_MAX;
 use super::{ENTRIES_MAX, LIST_MAX, RATE_MAX, RATE_MIN, TEXT_BYTES_MAX, UnknownName};
+use crate::hash_algorithm::Also;
 use crate::name::shown;
 use crate::speed::classes::NoClass;
 use std::fmt;
@@ -51,6 +54,12 @@ pub enum Mistake {
     /// An entry without its second pair of brackets.
     #[error("begins an entry as [[{0}]], in two pairs of brackets")]
     Brackets(String),
+    /// A set that is no table of its own.
+    #[error("begins as [{0}], in one pair of brackets, on a line of its own")]
+    OneBracket(String),
+    /// A set that would be taken for a field.
+    #[error("is the name of a field of [usual]; a set needs another name")]
+    SetLikeField,
     /// More entries of one kind than a kit holds.
     #[error("a kit holds {ENTRIES_MAX} at most")]
     TooMany,
@@ -66,6 +75,24 @@ pub enum Mistake {
     /// A reader that the kit does not have.
     #[error("{0}")]
     NoReader(UnknownName),
+    /// A drive that the kit does not have.
+    #[error("{0}. A folder is given with its whole path")]
+    NoDrive(UnknownName),
+    /// A path that depends on where one is.
+    #[error("must be a drive of the kit or a whole path, as /media/ATTIC")]
+    NoWholePath,
+    /// No number of copies.
+    #[error("must be a whole number from 1 to {COPIES_MAX}")]
+    NoCopies,
+    /// No further hash.
+    #[error("`{}` is no hash that is made here; there are {}", shown(.0), Also::names())]
+    NoHash(String),
+    /// No pattern of names.
+    #[error("{0}")]
+    Pattern(NoPattern),
+    /// A list of nothing.
+    #[error("lists nothing")]
+    EmptyList,
     /// A volume that is listed for something else.
     #[error("`{}` is listed for {other} already", shown(.volume))]
     VolumeTaken {

@@ -1,11 +1,16 @@
 //! Owns the kit: the cards, readers and drives that a person has told of, with what they are said
-//! to reach, and how a thing that is plugged in now is recognised among them. [`text`] reads and
-//! [`edit`] edits the file. Pure; the file itself is read and replaced by the program.
+//! to reach, what is usual, and how a thing that is plugged in now is recognised among them.
+//! [`text`] reads and [`edit`] edits the file. Pure; the file itself is read and replaced by the
+//! program.
 
 pub mod edit;
+mod fields;
 pub mod link;
 pub mod mistake;
+pub mod pattern;
 pub mod text;
+pub mod usual;
+mod usual_text;
 
 use crate::disk::FolderFacts;
 use crate::disk::hardware::sd::CID;
@@ -16,6 +21,7 @@ use crate::speed::links::{LinkRow, find};
 use crate::units::MegabytesPerS;
 use camino::Utf8Path;
 use std::fmt;
+use usual::{USUAL, UsualDoubt, UsualDrive, UsualSet};
 
 /// Longest text of a kit in bytes.
 pub const TEXT_BYTES_MAX: usize = 1 << 18;
@@ -141,6 +147,8 @@ pub struct Kit {
     pub readers: Vec<KitReader>,
     /// The drives.
     pub drives: Vec<KitDrive>,
+    /// What is usual, the nameless set first.
+    pub usual: Vec<UsualSet>,
 }
 
 /// A name that the kit does not have.
@@ -173,6 +181,35 @@ impl fmt::Display for UnknownName {
 }
 
 impl std::error::Error for UnknownName {}
+
+/// A set that the kit does not have.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct NoUsualSet {
+    /// Its name; none for `[usual]` itself.
+    name: Option<String>,
+    /// The names of those that there are.
+    known: Vec<String>,
+}
+
+impl fmt::Display for NoUsualSet {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.name {
+            None => write!(f, "the kit has no [{USUAL}]")?,
+            Some(name) => write!(f, "the kit has no [{USUAL}.{}]", crate::name::shown(name))?,
+        }
+        if self.known.is_empty() {
+            return Ok(());
+        }
+        let known: Vec<String> = self
+            .known
+            .iter()
+            .map(|name| crate::name::shown(name))
+            .collect();
+        write!(f, "; with --usual there is {}", known.join(", "))
+    }
+}
+
+impl std::error::Error for NoUsualSet {}
 
 impl Kit {
     /// Returns the names of one kind, in the order of the file.
@@ -254,6 +291,45 @@ impl Kit {
         self.drives
             .iter()
             .find(|d| d.volumes.iter().any(|v| same_volume(v, volume_id)))
+    }
+
+    /// Finds a set by its name, upper and lower case being one; without one it is `[usual]` itself.
+    ///
+    /// # Errors
+    /// When there is none; the error names those that there are.
+    pub fn usual(&self, name: Option<&str>) -> Result<&UsualSet, NoUsualSet> {
+        let is_it = |set: &&UsualSet| match (&set.name, name) {
+            (None, None) => true,
+            (Some(a), Some(b)) => same_name(a, b),
+            _ => false,
+        };
+        self.usual.iter().find(is_it).ok_or_else(|| NoUsualSet {
+            name: name.map(|name| name.chars().take(NAME_BYTES_MAX).collect()),
+            known: self.usual.iter().filter_map(|s| s.name.clone()).collect(),
+        })
+    }
+
+    /// Returns what can keep a set from being of use.
+    pub fn doubts(&self, set: &UsualSet, copies_default: u64) -> Vec<UsualDoubt> {
+        let mut doubts = Vec::new();
+        for to in &set.to {
+            if let UsualDrive::Kit(name) = to
+                && self.drive(name).is_ok_and(|drive| drive.volumes.is_empty())
+            {
+                doubts.push(UsualDoubt::NoVolume(name.clone()));
+            }
+        }
+        let (copies, drives) = (set.copies.unwrap_or(copies_default), set.to.len());
+        if drives > 0 && crate::units::len64(drives) < copies {
+            doubts.push(UsualDoubt::FewDrives { copies, drives });
+        }
+        doubts
+    }
+
+    /// Returns the words of the kinds of entries and of `[usual]`.
+    pub(super) fn words() -> Vec<&'static str> {
+        let kinds = KitEntryKind::ALL.iter().map(|kind| kind.word());
+        kinds.chain([USUAL]).collect()
     }
 }
 
@@ -348,6 +424,7 @@ mod tests {
                 volumes: vec!["fsid-0123".into()],
                 ..KitDrive::default()
             }],
+            usual: Vec::new(),
         }
     }
 

@@ -326,6 +326,19 @@ impl Shoot {
         words
     }
 
+    /// Returns which card of the job this one is, counted from 1 in the order of the first time;
+    /// `before` are those that come before it now.
+    pub fn number_of(&self, card: &CardIdentity, before: &[CardIdentity]) -> u64 {
+        let mut known: Vec<&CardIdentity> = self.cards.iter().map(|c| &c.card).collect();
+        for seen in before.iter().chain([card]) {
+            if !known.iter().any(|k| seen.goes_on_from(k)) {
+                known.push(seen);
+            }
+        }
+        let at = known.iter().rposition(|k| card.goes_on_from(k));
+        len64(at.map_or(known.len(), |at| at + 1))
+    }
+
     fn extra(&self) -> Vec<&str> {
         let Some(ExpectedCards::Labels(labels)) = &self.expected else {
             return Vec::new();
@@ -604,6 +617,23 @@ mod tests {
         assert!(
             shoot(vec![rate_only], None).cards.is_empty(),
             "a measurement says nothing of a card's copies"
+        );
+    }
+
+    #[test]
+    fn a_card_keeps_its_number() {
+        let card = |label: &str| seen(label, true, None).card;
+        let shoot = shoot(vec![seen("A1", true, None), seen("A2", false, None)], None);
+        let number = |label, before: &[&str]| {
+            let before: Vec<_> = before.iter().map(|label| card(label)).collect();
+            shoot.number_of(&card(label), &before)
+        };
+        assert_eq!((number("A1", &[]), number("A2", &["B1"])), (1, 2));
+        assert_eq!(number("B1", &[]), 3);
+        assert_eq!(
+            number("B1", &["A2", "B2"]),
+            4,
+            "one of the two before is new"
         );
     }
 

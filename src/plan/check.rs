@@ -246,7 +246,9 @@ pub(super) fn check_rules(
         );
     }
     told.rest(reasons);
-    if let Some(why) = rules.refuses(shape.name) {
+    let is_device = rules.is_device_name(shape.name);
+    let is_device = is_device.then_some("Windows has this name for its own devices");
+    if let Some(why) = rules.refuses(shape.name).or(is_device) {
         reasons.push(
             Problem::new(
                 ProblemKind::NameNotStorable,

@@ -2,7 +2,7 @@
 //! the kernel's name of the file system; pure.
 
 use crate::disk::far_end;
-use crate::name::CardName;
+use crate::name::{CardName, is_device_name, unlike_windows};
 
 /// The largest file on FAT32, in bytes: 2^32 - 1 (Microsoft, "File System Functionality
 /// Comparison", which rounds it to 4 GiB).
@@ -82,37 +82,13 @@ impl Rules {
                 "the name is longer than 255 bytes"
             });
         }
-        if self.windows_names {
-            if part
-                .chars()
-                .any(|c| c < ' ' || matches!(c, '"' | '*' | ':' | '<' | '>' | '?' | '\\' | '|'))
-            {
-                return Some("the name holds a character that this file system cannot store");
-            }
-            if part.ends_with(['.', ' ']) {
-                return Some("the name ends in a dot or a blank, which this file system drops");
-            }
-        }
-        None
+        unlike_windows(part).filter(|_| self.windows_names)
     }
 
     /// Returns whether Windows would refuse to open a part of a path though the file system stores
-    /// it: a device name, also with an ending (Microsoft, "Naming Files, Paths, and Namespaces").
+    /// it.
     pub fn is_device_name(&self, part: &str) -> bool {
-        let stem = part.split('.').next().unwrap_or(part).trim_end();
-        let numbered = |prefix: &str| {
-            let rest = stem.get(prefix.len()..).unwrap_or("");
-            stem.get(..prefix.len())
-                .is_some_and(|p| p.eq_ignore_ascii_case(prefix))
-                // The superscripts of ISO/IEC 8859-1 count as digits here (same source).
-                && rest.chars().count() == 1
-                && rest.contains(|c| matches!(c, '1'..='9' | '\u{b9}' | '\u{b2}' | '\u{b3}'))
-        };
-        let plain = ["CON", "PRN", "AUX", "NUL"];
-        self.windows_names
-            && (plain.iter().any(|name| stem.eq_ignore_ascii_case(name))
-                || numbered("COM")
-                || numbered("LPT"))
+        self.windows_names && is_device_name(part)
     }
 
     /// Returns the first reason why a path cannot be stored exactly below `root_bytes` bytes of

@@ -1,7 +1,7 @@
 //! Owns what is looked up before a job is planned: what the card holds, what stands on every
 //! destination, and what a sample of the card bears out. Writes nothing.
 
-use crate::card::identity::{CardIdentity, fit_for_name, label_of};
+use crate::card::identity::label_of;
 use crate::card::listing::Listing;
 use crate::card::survey::{look_at_left, survey};
 use crate::disk::{Disk, EntryKind, FolderFacts};
@@ -15,7 +15,6 @@ use crate::existing::mounted::unmounted;
 use crate::existing::sample::{Sampled, Sampling};
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
-use crate::ledger::Deed;
 use crate::name::{CardName, fold, shown};
 use crate::plan::check::{holds_nothing_of, holds_other_files, may_go_on};
 use crate::plan::notes::doubt_twins;
@@ -25,10 +24,10 @@ use crate::record::layout::{Layout, Level};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 
-use std::collections::HashSet;
 use std::io;
 
 use super::job::{Job, Tools};
+use super::naming::OffloadNames;
 
 /// Lists the card, or the offload that is in its place.
 pub(super) fn look_at_source(job: &Job, tools: &Tools) -> Result<(CardFacts, Listing), Problem> {
@@ -85,16 +84,9 @@ fn check_original(job: &Job) -> Result<(), Problem> {
     Err(Problem::new(ProblemKind::NameClash, why))
 }
 
-/// Names beyond the first that are tried for cards with one label on one day.
-const NAMES_MAX: usize = 99;
-
-/// Names of earlier runs that are looked up.
-const EARLIER_NAMES_MAX: usize = 4;
-
-/// Returns the offload's name and what stands under it. Without a given name it is the day and the
-/// card's name in the kit, or else its label; where that is another card's already, `-2` and so on:
-/// two bodies of one make have cards of one label. What was begun today under another of these
-/// names goes on there.
+/// Returns the offload's name and what stands under it. Without a given name it is what the pattern
+/// comes to; where that is another card's already, `-2` and so on: two bodies of one make have
+/// cards of one label. What was begun today under another of these names goes on there.
 pub(super) fn name_and_spots(
     job: &Job,
     tools: &Tools,
@@ -124,51 +116,13 @@ pub(super) fn name_and_spots(
         let is_taken = job.taken.iter().any(|t| fold(t) == fold(name));
         !is_taken && goes_here(spots, card, listing, job.only_new)
     };
-    let mut found = None;
-    for base in names(job, &tools.clock.today(), card, listing) {
-        let numbered = (2..=NAMES_MAX).map(|n| format!("{base}-{n}"));
-        let free = std::iter::once(base.clone())
-            .chain(numbered)
-            .map(|name| (look(&name), name))
-            .find(|(spots, name)| is_free(name, spots));
-        let Some((spots, name)) = free else {
-            continue;
-        };
-        let is_begun = spots.iter().any(|s| s.standing.records.is_some());
-        if is_begun || found.is_none() {
-            found = Some((name, spots));
-        }
-        if is_begun {
-            break;
-        }
-    }
-    found.unwrap_or_else(|| {
+    let names = OffloadNames::of(job, tools, card, listing);
+    names.choose(look, is_free).unwrap_or_else(|| {
         // The refusal then tells what stands there.
-        let name = format!("{}-{}", tools.clock.today(), card.label);
+        let name = names.last_resort();
         let spots = look(&name);
         (name, spots)
     })
-}
-
-/// The names that an offload of this card may have today, the first for a new one: that of the kit,
-/// that of the label, and what the ledger says of an earlier run, in which the card may have had
-/// another name.
-fn names(job: &Job, today: &str, card: &CardFacts, listing: &Listing) -> Vec<String> {
-    let of_kit = job.known.card.as_deref().map(fit_for_name);
-    let labels = of_kit.iter().chain([&card.label]);
-    let mut names: Vec<String> = labels.map(|label| format!("{today}-{label}")).collect();
-    let identity = CardIdentity::of(&card.facts, &card.label, listing);
-    let entries = job.known.ledger.entries.iter().rev();
-    let earlier = entries
-        .filter(|e| e.did == Deed::Copy && e.card.is_same_card(&identity))
-        .filter_map(|e| e.offload.clone())
-        .filter(|name| {
-            name.starts_with(today) && CardName::parse(name).is_ok_and(|n| n.parent().is_none())
-        });
-    names.extend(earlier.take(EARLIER_NAMES_MAX));
-    let mut seen = HashSet::new();
-    names.retain(|name| seen.insert(fold(name)));
-    names
 }
 
 /// Whether an offload of a name that nobody gave is this card's, or can be begun. Records that

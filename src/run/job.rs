@@ -1,9 +1,11 @@
 //! Owns what a job is: one card and where it is to go, what is known from before, and what it is
 //! done with. Data only.
 
+use crate::card::identity::CardIdentity;
 use crate::clock::Clock;
 use crate::disk::Disk;
 use crate::disk::guarded::Guarded;
+use crate::kit::pattern::NamePattern;
 use crate::ledger::Ledger;
 use crate::offload::limits::Limits;
 use crate::plan::Form;
@@ -23,7 +25,7 @@ pub struct Job {
     pub card: Utf8PathBuf,
     /// The destinations, in order.
     pub to: Vec<Utf8PathBuf>,
-    /// The offload's name; `None` for today's date and the card's label.
+    /// The offload's name; `None` for what [`KnownBefore::naming`] comes to.
     pub name: Option<String>,
     /// What is to be proven.
     pub terms: Terms,
@@ -56,6 +58,19 @@ pub struct KnownBefore {
     pub drives: Vec<Option<String>>,
     /// Earlier jobs.
     pub ledger: Arc<Ledger>,
+    /// How the offload is called where nobody gave it a name.
+    pub naming: Naming,
+}
+
+/// How the offload of a card is called.
+#[derive(Clone, Debug, Default)]
+pub struct Naming {
+    /// What its name is made of.
+    pub pattern: NamePattern,
+    /// The shoot that the card belongs to.
+    pub shoot: Option<String>,
+    /// The cards of the same command that come before it.
+    pub before: Vec<CardIdentity>,
 }
 
 /// What a job is done with.

@@ -6,6 +6,7 @@ mod closing;
 mod estimate;
 mod gather;
 mod job;
+mod naming;
 pub mod prove;
 mod records;
 mod several;
@@ -29,7 +30,7 @@ use begin::{hold_all, seen_once, start, try_sizes};
 use closing::Looks;
 use estimate::{Hardware, estimate};
 use gather::{bear_out, look_around, look_at_source, name_and_spots};
-pub use job::{Job, KnownBefore, Tools};
+pub use job::{Job, KnownBefore, Naming, Tools};
 pub use several::Together;
 use several::together;
 use std::sync::atomic::Ordering;
@@ -78,8 +79,10 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
     let mut planned: Vec<Option<Plan>> = Vec::new();
     for job in jobs {
         let mut job = job.clone();
-        let names = planned.iter().flatten().map(|plan| plan.name.clone());
-        job.taken.extend(names);
+        let plans = || planned.iter().flatten();
+        job.taken.extend(plans().map(|plan| plan.name.clone()));
+        let before = plans().map(Plan::card_identity);
+        job.known.naming.before.extend(before);
         planned.push(look_ahead(&job, tools).ok());
     }
     together(jobs, planned, tools)

@@ -16,6 +16,7 @@ mod intervals;
 mod linux;
 mod page;
 mod pages;
+mod patterns;
 mod support;
 mod tidy;
 mod trees;

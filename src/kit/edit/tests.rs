@@ -2,7 +2,8 @@
 
 use super::*;
 use crate::kit::TEXT_BYTES_MAX;
-use crate::kit::text::{FAULTS_MAX, NEW};
+use crate::kit::fields::FAULTS_MAX;
+use crate::kit::text::NEW;
 
 const KITES: &str = "\
 # Kites over the bay. Cards first.
