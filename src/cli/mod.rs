@@ -18,7 +18,7 @@ use command::{
 };
 use exit::Exit;
 use home::book::Book;
-use home::{on_card, places};
+use home::{on_card, places, usual};
 use std::ffi::OsString;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -88,7 +88,8 @@ pub(crate) fn main() -> Exit {
         host: host_name(),
     };
     signals::beside_the_main_thread(|| {
-        let found = places::find(&mut command, &common, out, &tools);
+        let found = places::find(&mut command, &common, out, &tools)
+            .and_then(|()| usual::complete(&mut command, &common, out, &tools));
         let refuse = || on_card::refuse_on_card(&command, &common, out, &tools);
         let exit = found.err().or_else(refuse);
         let exit = exit.unwrap_or_else(|| run(&command, &common, out, &tools));

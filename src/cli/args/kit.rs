@@ -11,9 +11,19 @@ use unlade::speed::links::LinkRow;
 /// What to do with the kit.
 #[derive(Clone, Debug, Subcommand)]
 pub(crate) enum KitCommand {
-    /// Show cards, readers and drives.
+    /// Show cards, readers, drives and what is usual.
     #[command(after_help = "Example:  unlade kit list")]
     List,
+    /// Say whether the kit is sound, and what of it can't be used.
+    #[command(
+        long_about = "Reads kit.toml as copy and plan do, and names every mistake with its line \
+            and field. It also says what can be read and would be of no use: a usual drive that \
+            isn't found by its name, or fewer usual drives than the copies that PROVEN \
+            needs.\n\nThe exit code is 0 when nothing was found, 1 for something of no use, 3 \
+            for a mistake.",
+        after_help = "Example:  unlade kit check"
+    )]
+    Check,
     /// Add a card, reader or drive, or change one with --update.
     #[command(
         subcommand_required = true,

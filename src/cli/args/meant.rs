@@ -112,7 +112,7 @@ pub(crate) fn drive_as_card(card: &Utf8Path, kit: &Kit, disk: &dyn Disk) -> Opti
 }
 
 /// Whether a folder of a camera is in this one; `None` where it can't be listed.
-fn has_cameras_folder(card: &Utf8Path, disk: &dyn Disk) -> Option<bool> {
+pub(crate) fn has_cameras_folder(card: &Utf8Path, disk: &dyn Disk) -> Option<bool> {
     let is_cameras = |name: &str| CAMERA_FOLDERS.iter().any(|f| f.eq_ignore_ascii_case(name));
     let is_one = |child: &WalkEntry| {
         let is_folder = matches!(&child.stat, Ok(stat) if stat.kind == EntryKind::Folder);

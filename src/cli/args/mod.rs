@@ -14,6 +14,7 @@ pub(crate) mod partial;
 pub(crate) mod pasted;
 pub(crate) mod shoot;
 pub(crate) mod speed;
+pub(crate) mod unsaid;
 mod version;
 pub(crate) mod weigh;
 
@@ -25,7 +26,9 @@ use kit::KitCommand;
 use shoot::ShootArgs;
 use speed::{BusArg, LinkArg, ReadsArg, SpeedArgs};
 use unlade::hash_algorithm::Also;
+use unlade::kit::usual::COPIES_MAX;
 use unlade::record::layout::{Layout, Level};
+use unsaid::Unsaid;
 use weigh::WeighCommand;
 
 /// Copies camera cards to two or more drives and proves that nothing is missing.
@@ -140,11 +143,15 @@ pub(crate) enum Command {
             copies then; the offload itself counts as one of them when all of it was read from a \
             drive of its own and is equal.",
         after_help = "Example:  unlade copy /media/KITES --to /media/SSD-A --to \
-            /media/SSD-B\n          unlade copy /media/SSD-A/20261125-KITES --to /media/SSD-C"
+            /media/SSD-B\n          unlade copy   (what is plugged in, to the drives of [usual])",
+        after_long_help = "Example:  unlade copy /media/KITES --to /media/SSD-A --to \
+            /media/SSD-B\n          unlade copy   (what is plugged in, to the drives of \
+            [usual])\n          unlade copy /media/SSD-A/20261125-KITES --to /media/SSD-C"
     )]
     Copy(CopyArgs),
     /// Show what copy would do, and write nothing.
     #[command(
+        mut_arg("yes", |yes| yes.hide(true)),
         after_help = "Example:  unlade plan /media/KITES --to /media/SSD-A --to /media/SSD-B"
     )]
     Plan(CopyArgs),
@@ -281,23 +288,33 @@ pub(crate) enum Command {
     },
 }
 
+/// Copies that PROVEN needs where nobody says another number.
+pub(crate) const COPIES: u64 = 2;
+
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own")]
 #[derive(Clone, Debug, Args)]
 pub(crate) struct CopyArgs {
     /// The mounted cards, or an offload to copy further.
     ///
     /// Each card gets an offload and an answer of its own; in different readers they are read at
     /// the same time, unless a drive is a hard disk. Several come before --to. An offload is
-    /// copied further when its card is long gone.
-    #[arg(required = true, value_name = "CARD", help_heading = WHAT)]
+    /// copied further when its card is long gone [default: the cards that are plugged in].
+    #[arg(value_name = "CARD", help_heading = WHAT)]
     pub(crate) cards: Vec<Utf8PathBuf>,
     /// A folder on a drive, or its kit name.
     ///
-    /// Give one for each copy.
+    /// Give one for each copy [default: the drives of [usual] in the kit].
     #[arg(long, short, value_name = "DRIVE", help_heading = WHERE)]
     pub(crate) to: Vec<Utf8PathBuf>,
+    /// As [usual.SET] of the kit says, not [usual].
+    ///
+    /// A set says drives, copies, hashes, shoot and names; what is typed wins.
+    #[arg(long, value_name = "SET", help_heading = WHERE)]
+    pub(crate) usual: Option<String>,
     /// The offload's folder [default: YYYYMMDD-LABEL].
     ///
-    /// It has this name on every drive. The label is the card's name in the kit where it has one.
+    /// It has this name on every drive, braces too. The label is the card's name in the kit where
+    /// it has one. `name` in [usual] of the kit is another pattern.
     #[arg(long, short, value_name = "NAME", help_heading = WHERE)]
     pub(crate) name: Option<String>,
     /// written, readback or reread [default: readback].
@@ -308,19 +325,19 @@ pub(crate) struct CopyArgs {
         value_name = "LEVEL",
         default_value = "readback",
         help_heading = HOW_SURE,
+        hide_short_help = true,
         hide_possible_values = true,
         hide_default_value = true
     )]
     pub(crate) proof: ProofArg,
-    /// Copies on separate drives that PROVEN needs.
+    /// Copies on separate drives that PROVEN needs [default: 2].
     #[arg(
         long,
         value_name = "N",
-        default_value_t = 2,
-        value_parser = clap::value_parser!(u64).range(1..=16),
+        value_parser = clap::value_parser!(u64).range(1..=COPIES_MAX),
         help_heading = HOW_SURE
     )]
-    pub(crate) copies: u64,
+    pub(crate) copies: Option<u64>,
     /// Drives that look like one are separate; the manifest says that you said so.
     #[arg(long, help_heading = HOW_SURE, hide_short_help = true)]
     pub(crate) separate: bool,
@@ -354,6 +371,12 @@ pub(crate) struct CopyArgs {
     /// (namespace unlade-manifest) check it.
     #[arg(long, value_name = "KEY", help_heading = HOW_SURE, hide_short_help = true)]
     pub(crate) sign: Option<Utf8PathBuf>,
+    /// Don't ask before copying what was not typed.
+    ///
+    /// Where cards or drives are not typed, copy asks one question. Without a terminal it copies
+    /// nothing then, unless this is given.
+    #[arg(long, short, help_heading = OUTPUT, hide_short_help = true)]
+    pub(crate) yes: bool,
     /// Only show what would be done, like plan.
     #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
     pub(crate) dry_run: bool,
@@ -372,6 +395,9 @@ pub(crate) struct CopyArgs {
     pub(crate) speed: SpeedArgs,
     #[command(flatten)]
     pub(crate) set: ShootArgs,
+    /// What is put in the place of what was not typed.
+    #[arg(skip)]
+    pub(crate) unsaid: Unsaid,
 }
 
 #[derive(Clone, Debug, Args)]
@@ -505,8 +531,8 @@ pub(crate) struct ProveArgs {
     #[arg(
         long,
         value_name = "N",
-        default_value_t = 2,
-        value_parser = clap::value_parser!(u64).range(1..=16),
+        default_value_t = COPIES,
+        value_parser = clap::value_parser!(u64).range(1..=COPIES_MAX),
         help_heading = HOW_SURE
     )]
     pub(crate) copies: u64,

@@ -189,6 +189,7 @@ enum ValueKind {
     KitReader,
     KitDrive,
     KitEntry,
+    UsualSet,
     Offload,
     Shoot,
     Bus,
@@ -202,7 +203,7 @@ enum ValueKind {
 fn values(command: &str, argument: &str) -> &'static [ValueKind] {
     use ValueKind::{
         AllIds, Bus, Hash, KitCard, KitDrive, KitEntry, KitReader, Link, Offload, PluggedCard,
-        Shoot,
+        Shoot, UsualSet,
     };
     match (command, argument) {
         ("copy" | "plan", "cards") | ("prove" | "rate" | "footage", "card") => &[PluggedCard],
@@ -212,6 +213,7 @@ fn values(command: &str, argument: &str) -> &'static [ValueKind] {
         ("verify", "offloads") => &[KitDrive, Offload],
         ("report", "offload") => &[Offload],
         (_, "shoot") => &[Shoot],
+        (_, "usual") => &[UsualSet],
         (_, "as_card") => &[KitCard],
         (_, "in_reader") | ("card", "reader") => &[KitReader],
         ("remove", "name") => &[KitEntry],
@@ -266,6 +268,7 @@ impl KnownWords {
             ValueKind::KitReader => named(self.kit_names(KitEntryKind::Reader)),
             ValueKind::KitDrive => named(self.kit_names(KitEntryKind::Drive)),
             ValueKind::KitEntry => named(self.kind.map_or(Vec::new(), |k| self.kit_names(k))),
+            ValueKind::UsualSet => named(self.usual_sets()),
             ValueKind::Offload => named(self.offloads()),
             ValueKind::Shoot => named(self.shoots()),
             ValueKind::Bus => links(true),
@@ -289,6 +292,11 @@ impl KnownWords {
             KitEntryKind::Reader => kit.readers.into_iter().map(|reader| reader.name).collect(),
             KitEntryKind::Drive => kit.drives.into_iter().map(|drive| drive.name).collect(),
         }
+    }
+
+    fn usual_sets(&self) -> Vec<String> {
+        let sets = self.kit().usual.into_iter();
+        sets.filter_map(|set| set.name).collect()
     }
 
     fn ledger(&self) -> Ledger {

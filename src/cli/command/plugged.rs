@@ -8,22 +8,24 @@ use crate::cli::home::plugged::{CardSign, DriveSign, Plugged, Role, plugged};
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::explain;
-use crate::cli::view::text::{pad, wrap};
+use crate::cli::view::text::{all_of, pad, wrap};
 use clap::CommandFactory as _;
 use serde_json::json;
 use std::sync::Arc;
 use unicode_width::UnicodeWidthStr as _;
 use unlade::kit::Kit;
+use unlade::kit::usual::UsualDrive;
 use unlade::name::shown;
 use unlade::run::Tools;
 use unlade::units::size;
 
 /// Shows what is plugged in. Where the system does not say it, the help is shown.
 pub(crate) fn show(common: &Common, out: Out, tools: &Tools) -> Exit {
-    let found = plugged(&kit(common, out), tools.disk.as_ref());
+    let kit = kit(common, out);
+    let found = plugged(&kit, tools.disk.as_ref());
     let why = match found {
         Ok(Some(found)) => {
-            let all = All::of(found);
+            let all = All::of(found, &kit);
             if out.json {
                 Json::new(out, Arc::clone(&tools.clock)).send("plugged", all.for_programs());
             } else {
@@ -60,10 +62,12 @@ struct All {
     cards: Vec<(CardSign, Plugged)>,
     /// The surest first.
     drives: Vec<(DriveSign, Plugged)>,
+    /// The names of the usual drives, if all that are drives of the kit are plugged in.
+    usual: Vec<String>,
 }
 
 impl All {
-    fn of(found: Vec<Plugged>) -> Self {
+    fn of(found: Vec<Plugged>, kit: &Kit) -> Self {
         let (mut cards, mut drives) = (Vec::new(), Vec::new());
         for one in found {
             match one.role.clone() {
@@ -72,7 +76,19 @@ impl All {
             }
         }
         drives.sort_by(|(a, _), (b, _)| a.cmp(b));
-        Self { cards, drives }
+        let is_here = |to: &UsualDrive| match to {
+            UsualDrive::Kit(name) => drives
+                .iter()
+                .any(|(sign, _)| *sign == DriveSign::Kit(name.clone())),
+            UsualDrive::Folder(_) => true,
+        };
+        let usual = kit.usual(None).map_or(&[][..], |set| &set.to);
+        let usual = usual.iter().filter(|_| usual.iter().all(is_here));
+        Self {
+            usual: usual.map(ToString::to_string).collect(),
+            cards,
+            drives,
+        }
     }
 
     /// The drives that are copied to: those of the kit if there are two, else the two surest.
@@ -96,6 +112,10 @@ impl All {
                 ),
                 None => ("To see how it works:".to_owned(), "unlade demo".to_owned()),
             };
+        }
+        if !self.usual.is_empty() {
+            let lead = format!("To copy to {}, as usual:", shown(&all_of(&self.usual)));
+            return (lead, "unlade copy".to_owned());
         }
         let lead = match drives.len() {
             0 => "Plug in two drives, then:",

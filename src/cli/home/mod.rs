@@ -10,3 +10,4 @@ pub(crate) mod places;
 pub(crate) mod plugged;
 pub(crate) mod recognised;
 pub(crate) mod shoot;
+pub(crate) mod usual;

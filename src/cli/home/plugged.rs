@@ -50,6 +50,8 @@ pub(crate) struct Plugged {
     pub(crate) name: String,
     pub(crate) facts: FolderFacts,
     pub(crate) holds_offloads: bool,
+    /// Its disk can be unplugged, where the system tells.
+    pub(crate) is_removable: Option<bool>,
     pub(crate) role: Role,
 }
 
@@ -160,6 +162,7 @@ fn look(
         path,
         facts,
         holds_offloads: signs.holds_offloads,
+        is_removable: signs.is_removable,
         role,
     })
 }

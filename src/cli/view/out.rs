@@ -6,7 +6,7 @@ use crate::cli::args::{Color, Common};
 use crate::cli::exit::Exit;
 use crate::cli::view::picture::{Canvas, Picture, Size};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
-use std::io::{self, IsTerminal as _, Write as _};
+use std::io::{self, BufRead as _, IsTerminal as _, Read as _, Write as _};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::Duration;
@@ -154,6 +154,28 @@ impl Out {
         BLOCKS.fetch_add(1, Ordering::Relaxed)
     }
 
+    /// Asks a question to which Enter alone says yes. What was typed before it could be read is no
+    /// answer to it, nor is the end of the input.
+    pub(crate) fn ask(self, question: &str, cancel: &AtomicBool) -> Consent {
+        forget_what_was_typed();
+        queue().send(Said::Question(self.harmless(question)));
+        queue().flush(cancel);
+        let mut typed = Vec::new();
+        let read = io::stdin()
+            .lock()
+            .take(ANSWER_MAX)
+            .read_until(b'\n', &mut typed);
+        let is_line = read.is_ok() && typed.ends_with(b"\n");
+        if !is_line {
+            self.line("");
+        }
+        let word = typed.trim_ascii().to_ascii_lowercase();
+        match word.as_slice() {
+            b"" | b"y" | b"yes" if is_line && !cancel.load(Ordering::SeqCst) => Consent::Yes,
+            _ => Consent::No,
+        }
+    }
+
     /// Draws the lines of a block of the picture; none take it away.
     pub(crate) fn draw(self, block: usize, lines: &[String]) {
         if self.draws {
@@ -196,6 +218,26 @@ const PATIENCE: Duration = Duration::from_millis(1_500);
 /// Pictures are left out while so much waits to be written.
 const PICTURES_WAIT_BEHIND: usize = 32;
 
+/// Longest answer in bytes.
+const ANSWER_MAX: u64 = 1_024;
+
+/// What a person said to a question.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Consent {
+    Yes,
+    No,
+}
+
+#[cfg(unix)]
+fn forget_what_was_typed() {
+    use rustix::termios::{QueueSelector, tcflush};
+    // Where that is not possible the question is asked all the same.
+    if tcflush(io::stdin(), QueueSelector::IFlush).is_err() {}
+}
+
+#[cfg(not(unix))]
+fn forget_what_was_typed() {}
+
 /// What is to be written.
 enum Said {
     /// To standard output, without the last line break.
@@ -206,6 +248,8 @@ enum Said {
     Picture(usize, Vec<String>),
     /// The picture goes for good.
     Clear,
+    /// To standard output, with the cursor left behind it.
+    Question(String),
     /// Nothing: all that was said before is to be written now.
     Flush,
 }
@@ -223,6 +267,7 @@ impl Writer {
             return match said {
                 Said::Lines(text) => writeln!(out, "{text}"),
                 Said::Error(text) => out.flush().map(|()| to_stderr(&text)),
+                Said::Question(text) => write!(out, "{text}"),
                 Said::Picture(..) | Said::Clear => Ok(()),
                 Said::Flush => out.flush(),
             };
@@ -245,6 +290,7 @@ impl Writer {
                 to_stderr(&text);
                 self.picture.around("", size)
             }
+            Said::Question(text) => text,
             Said::Flush => String::new(),
         };
         out.write_all(text.as_bytes())?;

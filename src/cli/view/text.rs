@@ -21,6 +21,16 @@ pub(crate) fn fit(text: &str, columns: usize) -> String {
     out
 }
 
+/// Returns names as they are said: "A", "A and B", "A, B and C".
+pub(crate) fn all_of(names: &[impl AsRef<str>]) -> String {
+    let names: Vec<&str> = names.iter().map(AsRef::as_ref).collect();
+    match names.as_slice() {
+        [] => String::new(),
+        [one] => (*one).to_owned(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
 /// Fills text up with blanks to so many columns.
 pub(crate) fn pad(text: &str, columns: usize) -> String {
     let blanks = columns.saturating_sub(text.width());

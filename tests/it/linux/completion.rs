@@ -80,6 +80,10 @@ fn what_the_kit_the_ledger_and_the_tables_know_is_offered_where_it_fits() {
     ] {
         assert_eq!(words(&work, line), offered, "{line}");
     }
+    let kit = ledger(&work).with_file_name("kit.toml");
+    let text = fs::read_to_string(&kit).unwrap();
+    put(&kit, format!("{text}[usual.Home]\ncopies = 1\n").as_bytes());
+    assert_eq!(words(&work, "unlade|copy|--usual|"), ["Home"]);
     // Flags of a command that takes a path are not in the way of it.
     assert!(words(&work, "unlade|ledger|").contains(&"--last".to_owned()));
     assert!(words(&work, "unlade|").contains(&"copy".to_owned()));

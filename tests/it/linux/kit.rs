@@ -72,6 +72,50 @@ fn a_hand_edited_kit_keeps_what_the_hand_wrote() {
 }
 
 #[test]
+fn what_is_usual_is_shown_judged_and_left_alone_by_edits() {
+    let work = Work::new("kit-usual");
+    fs::create_dir(work.path("h")).unwrap();
+    let mine = "# mine\n[usual]\nto = [\"Attic\", \"/srv/kites\"]  # both\ncopies = 3\n\
+        also = [\"md5\"]\nshoot = \"kites\"\nname = \"{date}-{card}\"\n\n\
+        [usual.One]\ncopies = 1\n\n[[drive]]\nname = \"Attic\"\n";
+    fs::write(work.path("h/kit.toml"), mine).unwrap();
+    work.run("kit list --home h")
+        .exits(0)
+        .says("to Attic, /srv/kites; 3 copies; md5; shoot kites; as {date}-{card}")
+        .says("One: 1 copy");
+    let events = work.run("kit list --home h --json").exits(0).events();
+    let usual = &events[0]["usual"];
+    assert_eq!(usual[0]["to"][1], "/srv/kites");
+    assert_eq!(usual[0]["name"], "{date}-{card}");
+    assert_eq!(
+        (&usual[1]["set"], usual[1]["copies"].as_u64()),
+        (&"One".into(), Some(1))
+    );
+    work.run("kit check --home h")
+        .exits(1)
+        .says("1 drive, 2 usual sets.")
+        .says("[usual]: drive `Attic` isn't found by its name")
+        .says("[usual]: `to` has 2 drives, and PROVEN needs 3 copies.");
+    work.run("kit add card A1 --home h").exits(0);
+    work.run("kit remove card A1 --home h").exits(0);
+    assert_eq!(kit_of(&work).trim_end(), mine.trim_end());
+    work.run("kit remove drive Attic --home h")
+        .exits(3)
+        .says("`usual`, `to`: there is no drive `Attic` in the kit");
+    assert_eq!(kit_of(&work).trim_end(), mine.trim_end());
+    let wrong = mine
+        .replace("{card}", "{crad}")
+        .replace("usual.One", "usual.to");
+    fs::write(work.path("h/kit.toml"), &wrong).unwrap();
+    work.run("kit check --home h")
+        .exits(3)
+        .says("line 7, `usual`, `name`: `{crad}` is no field; did you mean `{card}`?");
+    assert_eq!(kit_of(&work), wrong);
+    fs::write(work.path("h/kit.toml"), "[[drive]]\nname = \"Attic\"\n").unwrap();
+    work.run("kit check --home h").exits(0);
+}
+
+#[test]
 fn the_folder_is_the_flags_the_environments_or_the_platforms() {
     let work = Work::new("kit-home");
     let mut command = work.command();

@@ -36,6 +36,7 @@ mod small_files;
 mod speed;
 mod surroundings;
 mod unread;
+mod usual;
 mod verify;
 mod weigh;
 mod whole;

@@ -114,6 +114,7 @@ fn short_help_is_on_one_screen() {
         "man",
         "kit",
         "kit list",
+        "kit check",
         "kit add",
         "kit add card",
         "kit add reader",

@@ -1,7 +1,7 @@
 //! Owns the way from a command line to jobs, and in which order they are done.
 
 use crate::cli::args::meant::not_as_meant;
-use crate::cli::args::{Common, CopyArgs, ProofArg};
+use crate::cli::args::{COPIES, Common, CopyArgs, ProofArg};
 use crate::cli::command::shared::one_card::tell_refusal;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -27,12 +27,12 @@ use unlade::plan::beside::Beside;
 use unlade::plan::concurrent::Order;
 use unlade::plan::terms::Terms;
 use unlade::plan::{Form, Refusal};
-use unlade::run::{Job, KnownBefore, Tools, look_together};
+use unlade::run::{Job, KnownBefore, Naming, Tools, look_together};
 
 fn terms(args: &CopyArgs) -> Terms {
     Terms {
         level: args.proof.into(),
-        copies_needed: unlade::units::len_usize(args.copies),
+        copies_needed: unlade::units::len_usize(args.copies.unwrap_or(COPIES)),
         separate: args.separate,
     }
 }
@@ -51,6 +51,15 @@ fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
         }
     }
     Ok(form)
+}
+
+/// How the offloads are called that nobody gave a name.
+fn naming(args: &CopyArgs) -> Naming {
+    Naming {
+        pattern: args.unsaid.pattern.clone().unwrap_or_default(),
+        shoot: args.unsaid.shoot.clone(),
+        before: Vec::new(),
+    }
 }
 
 fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
@@ -77,7 +86,10 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             taken: Vec::new(),
             only_new: args.only_new,
             chain: chain.clone(),
-            known: KnownBefore::default(),
+            known: KnownBefore {
+                naming: naming(args),
+                ..KnownBefore::default()
+            },
             form,
             signer: None,
             beside: Beside::default(),
@@ -120,6 +132,7 @@ fn refuse_flags_of_cards(
         return Ok(());
     };
     let given = [
+        ("--usual", args.usual.is_some()),
         ("--only-new", args.only_new),
         ("--proof reread", args.proof == ProofArg::Reread),
         ("--as", args.names.as_card.is_some()),

@@ -1,9 +1,11 @@
 //! Owns `copy` and `plan`.
 
+mod ask;
 mod batch;
 mod jobs;
 
 use crate::cli::args::{Common, CopyArgs};
+use crate::cli::command::copy::ask::{confirm, introduce};
 use crate::cli::command::copy::batch::Batch;
 use crate::cli::command::copy::jobs::{begin, together};
 use crate::cli::command::shared::one_card::{refused, tell_refusal};
@@ -35,6 +37,9 @@ pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         Ok(found) => found,
         Err(exit) => return exit,
     };
+    if let Err(exit) = confirm(args, &jobs, out, tools) {
+        return exit;
+    }
     let on_battery = on_battery(Path::new("/"));
     if on_battery && !out.json && !out.quiet {
         out.line(ON_BATTERY);
@@ -90,6 +95,7 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         Ok(begun) => begun,
         Err(exit) => return exit,
     };
+    introduce(&args.unsaid, &jobs, out);
     let mut worst = Exit::Done;
     let is_one = jobs.len() == 1;
     let mut times = Vec::new();

@@ -1,5 +1,7 @@
 //! Owns `kit`: showing and editing what the person has told of.
 
+mod show;
+
 use crate::cli::args::Common;
 use crate::cli::args::kit::{AddCommand, KitCommand};
 use crate::cli::args::speed::{FlagError, RateArg};
@@ -11,12 +13,12 @@ use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
 use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::kit::edit::{self, KitEntry};
-use unlade::kit::{Kit, KitCard, KitDrive, KitEntryKind, KitReader, TOP};
+use unlade::kit::{KitCard, KitDrive, KitEntryKind, KitReader, TOP};
 use unlade::name::{shown, word};
 use unlade::run::Tools;
 use unlade::speed::links::{Family, LinkRow};
@@ -29,7 +31,11 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
         return refuse(&[why.to_owned()], Exit::Refused, "kit", out, tools);
     };
     let told = match command {
-        KitCommand::List => list(&home, out, tools),
+        KitCommand::List => show::list(&home, out, tools).map_err(Trouble::Kit),
+        KitCommand::Check => match show::check(&home, out, tools) {
+            Ok(exit) => return exit,
+            Err(error) => Err(Trouble::Kit(error)),
+        },
         KitCommand::Add { what } => add(&home, what, out, tools),
         KitCommand::Remove { kind, name } => {
             let kind = KitEntryKind::from(*kind);
@@ -273,119 +279,4 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
         }
     }
     Ok(())
-}
-
-// ---- showing ----------------------------------------------------------------------------------
-
-fn list(home: &Utf8Path, out: Out, tools: &Tools) -> Result<(), Trouble> {
-    let kit = kit_file::read(home).map_err(Trouble::Kit)?;
-    let file = home.join(FILE);
-    if out.json {
-        let json = Json::new(out, Arc::clone(&tools.clock));
-        json.send("kit", for_programs(&kit, &file));
-        return Ok(());
-    }
-    for line in for_people(&kit, &file, out.width) {
-        out.line(&line);
-    }
-    Ok(())
-}
-
-fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
-    let cards: Vec<Value> = kit
-        .cards
-        .iter()
-        .map(|c| {
-            json!({
-                "name": c.name, "reads_mbps": c.reads, "bus": c.bus,
-                "class": c.class.map(|c| c.to_string()), "readers": c.readers, "volumes": c.volumes,
-                "note": c.note,
-            })
-        })
-        .collect();
-    let readers: Vec<Value> = kit
-        .readers
-        .iter()
-        .map(|r| json!({"name": r.name, "bus": r.bus, "link": r.link, "note": r.note}))
-        .collect();
-    let drives: Vec<Value> = kit
-        .drives
-        .iter()
-        .map(|d| {
-            json!({
-                "name": d.name, "writes_mbps": d.writes, "reads_mbps": d.reads, "spins": d.spins,
-                "volumes": d.volumes, "folder": d.folder, "note": d.note,
-            })
-        })
-        .collect();
-    json!({"file": file, "cards": cards, "readers": readers, "drives": drives})
-}
-
-fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
-    let mut lines = Vec::new();
-    let mut entry = |kind: KitEntryKind, name: &str, parts: Vec<Option<String>>| {
-        let parts: Vec<String> = parts.into_iter().flatten().collect();
-        let known = if parts.is_empty() {
-            "nothing known but its name".to_owned()
-        } else {
-            parts.join(", ")
-        };
-        let text = format!("{}: {known}", shown(name));
-        lines.extend(wrap(
-            &text,
-            width,
-            &format!("{:<9}", title(kind)),
-            "         ",
-        ));
-    };
-    let rate = |what: &str, r: Option<f64>| r.map(|r| format!("{what} {r} MB/s"));
-    let note = |n: &Option<String>| n.as_deref().map(|n| format!("\"{}\"", shown(n)));
-    let volumes = |v: &[String]| (!v.is_empty()).then(|| format!("volume {}", shown(&v.join(" "))));
-    for c in &kit.cards {
-        let parts = vec![
-            rate("label", c.reads),
-            c.bus.clone(),
-            c.class.map(|c| format!("{c} (writing)")),
-            (!c.readers.is_empty()).then(|| format!("matched reader {}", c.readers.join(", "))),
-            volumes(&c.volumes),
-            note(&c.note),
-        ];
-        entry(KitEntryKind::Card, &c.name, parts);
-    }
-    for r in &kit.readers {
-        let slot = r.bus.as_ref().map(|b| format!("slot {b}"));
-        let link = r.link.as_ref().map(|l| format!("link {l}"));
-        entry(
-            KitEntryKind::Reader,
-            &r.name,
-            vec![slot, link, note(&r.note)],
-        );
-    }
-    for d in &kit.drives {
-        let folder = d.folder.as_deref().filter(|folder| *folder != TOP);
-        let parts = vec![
-            rate("writes", d.writes),
-            rate("reads", d.reads),
-            d.spins
-                .map(|spins| if spins { "spins" } else { "does not spin" }.to_owned()),
-            volumes(&d.volumes),
-            folder.map(|folder| format!("in {}", shown(folder))),
-            note(&d.note),
-        ];
-        entry(KitEntryKind::Drive, &d.name, parts);
-    }
-    if lines.is_empty() {
-        let empty = "The kit is empty. `unlade kit add card NAME` adds a card.";
-        lines.extend(wrap(empty, width, "", "  "));
-    }
-    lines.push(format!("File     {}", shown(file.as_str())));
-    lines
-}
-
-fn title(kind: KitEntryKind) -> &'static str {
-    match kind {
-        KitEntryKind::Card => "Card",
-        KitEntryKind::Reader => "Reader",
-        KitEntryKind::Drive => "Drive",
-    }
 }

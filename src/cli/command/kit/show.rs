@@ -1,0 +1,228 @@
+//! Owns how a kit is shown, and what is said of its use.
+
+use crate::cli::args::COPIES;
+use crate::cli::exit::Exit;
+use crate::cli::home::kit_file::{self, FILE, KitError};
+use crate::cli::view::json::Json;
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
+use camino::Utf8Path;
+use serde_json::{Value, json};
+use std::sync::Arc;
+use unlade::kit::usual::{UsualDoubt, UsualSet};
+use unlade::kit::{Kit, KitEntryKind, TOP};
+use unlade::name::shown;
+use unlade::run::Tools;
+use unlade::units::{counted, len64};
+
+/// Shows the kit.
+pub(super) fn list(home: &Utf8Path, out: Out, tools: &Tools) -> Result<(), KitError> {
+    let kit = kit_file::read(home)?;
+    let file = home.join(FILE);
+    if out.json {
+        let json = Json::new(out, Arc::clone(&tools.clock));
+        json.send("kit", for_programs(&kit, &file));
+        return Ok(());
+    }
+    for line in for_people(&kit, &file, out.width) {
+        out.line(&line);
+    }
+    Ok(())
+}
+
+/// Says what of the kit can't be used. That it reads at all is half of the answer.
+pub(super) fn check(home: &Utf8Path, out: Out, tools: &Tools) -> Result<Exit, KitError> {
+    let kit = kit_file::read(home)?;
+    let file = home.join(FILE);
+    let of_set = |set: &UsualSet| -> Vec<String> {
+        let doubts = kit.doubts(set, COPIES).into_iter();
+        doubts.map(|doubt| doubt_words(set, &doubt)).collect()
+    };
+    let doubts: Vec<String> = kit.usual.iter().flat_map(of_set).collect();
+    let exit = if doubts.is_empty() {
+        Exit::Done
+    } else {
+        Exit::NotProven
+    };
+    if out.json {
+        let body = json!({"file": file, "doubts": doubts, "exit_code": exit.code()});
+        Json::new(out, Arc::clone(&tools.clock)).send("kit-checked", body);
+        return Ok(exit);
+    }
+    let many = |n: usize, noun: &str| counted(len64(n), noun);
+    let what = format!(
+        "{} has no mistake: {}, {}, {}, {}.",
+        shown(file.as_str()),
+        many(kit.cards.len(), "card"),
+        many(kit.readers.len(), "reader"),
+        many(kit.drives.len(), "drive"),
+        many(kit.usual.len(), "usual set"),
+    );
+    for text in std::iter::once(&what).chain(&doubts) {
+        for line in wrap(text, out.width, "", "  ") {
+            out.line(&line);
+        }
+    }
+    Ok(exit)
+}
+
+fn copies_words(copies: u64) -> String {
+    match copies {
+        1 => "1 copy".to_owned(),
+        n => format!("{n} copies"),
+    }
+}
+
+fn doubt_words(set: &UsualSet, doubt: &UsualDoubt) -> String {
+    let header = set.header();
+    match doubt {
+        UsualDoubt::NoVolume(name) => format!(
+            "{header}: drive `{0}` isn't found by its name, for the kit doesn't know its volume. \
+             Say once where it is: unlade kit add drive {0} --update --at DIR",
+            shown(name)
+        ),
+        UsualDoubt::FewDrives { copies, drives } => format!(
+            "{header}: `to` has {}, and PROVEN needs {}.",
+            counted(len64(*drives), "drive"),
+            copies_words(*copies)
+        ),
+    }
+}
+
+fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
+    let cards: Vec<Value> = kit
+        .cards
+        .iter()
+        .map(|c| {
+            json!({
+                "name": c.name, "reads_mbps": c.reads, "bus": c.bus,
+                "class": c.class.map(|c| c.to_string()), "readers": c.readers, "volumes": c.volumes,
+                "note": c.note,
+            })
+        })
+        .collect();
+    let readers: Vec<Value> = kit
+        .readers
+        .iter()
+        .map(|r| json!({"name": r.name, "bus": r.bus, "link": r.link, "note": r.note}))
+        .collect();
+    let drives: Vec<Value> = kit
+        .drives
+        .iter()
+        .map(|d| {
+            json!({
+                "name": d.name, "writes_mbps": d.writes, "reads_mbps": d.reads, "spins": d.spins,
+                "volumes": d.volumes, "folder": d.folder, "note": d.note,
+            })
+        })
+        .collect();
+    let usual: Vec<Value> = kit
+        .usual
+        .iter()
+        .map(|set| {
+            let to: Vec<String> = set.to.iter().map(ToString::to_string).collect();
+            let also: Vec<&str> = set.also.iter().map(|also| also.id()).collect();
+            json!({
+                "set": set.name, "to": to, "copies": set.copies, "also": also, "shoot": set.shoot,
+                "name": set.pattern.as_ref().map(ToString::to_string),
+            })
+        })
+        .collect();
+    json!({"file": file, "cards": cards, "readers": readers, "drives": drives, "usual": usual})
+}
+
+fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut entry = |kind: KitEntryKind, name: &str, parts: Vec<Option<String>>| {
+        let parts: Vec<String> = parts.into_iter().flatten().collect();
+        let known = if parts.is_empty() {
+            "nothing known but its name".to_owned()
+        } else {
+            parts.join(", ")
+        };
+        let text = format!("{}: {known}", shown(name));
+        lines.extend(wrap(
+            &text,
+            width,
+            &format!("{:<9}", title(kind)),
+            "         ",
+        ));
+    };
+    let rate = |what: &str, r: Option<f64>| r.map(|r| format!("{what} {r} MB/s"));
+    let note = |n: &Option<String>| n.as_deref().map(|n| format!("\"{}\"", shown(n)));
+    let volumes = |v: &[String]| (!v.is_empty()).then(|| format!("volume {}", shown(&v.join(" "))));
+    for c in &kit.cards {
+        let parts = vec![
+            rate("label", c.reads),
+            c.bus.clone(),
+            c.class.map(|c| format!("{c} (writing)")),
+            (!c.readers.is_empty()).then(|| format!("matched reader {}", c.readers.join(", "))),
+            volumes(&c.volumes),
+            note(&c.note),
+        ];
+        entry(KitEntryKind::Card, &c.name, parts);
+    }
+    for r in &kit.readers {
+        let slot = r.bus.as_ref().map(|b| format!("slot {b}"));
+        let link = r.link.as_ref().map(|l| format!("link {l}"));
+        entry(
+            KitEntryKind::Reader,
+            &r.name,
+            vec![slot, link, note(&r.note)],
+        );
+    }
+    for d in &kit.drives {
+        let folder = d.folder.as_deref().filter(|folder| *folder != TOP);
+        let parts = vec![
+            rate("writes", d.writes),
+            rate("reads", d.reads),
+            d.spins
+                .map(|spins| if spins { "spins" } else { "does not spin" }.to_owned()),
+            volumes(&d.volumes),
+            folder.map(|folder| format!("in {}", shown(folder))),
+            note(&d.note),
+        ];
+        entry(KitEntryKind::Drive, &d.name, parts);
+    }
+    for set in &kit.usual {
+        lines.extend(wrap(&usual_words(set), width, "Usual    ", "         "));
+    }
+    if lines.is_empty() {
+        let empty = "The kit is empty. `unlade kit add card NAME` adds a card.";
+        lines.extend(wrap(empty, width, "", "  "));
+    }
+    lines.push(format!("File     {}", shown(file.as_str())));
+    lines
+}
+
+/// What a set says, in one line.
+fn usual_words(set: &UsualSet) -> String {
+    let join = |words: Vec<String>| (!words.is_empty()).then(|| words.join(", "));
+    let to = join(set.to.iter().map(|to| shown(&to.to_string())).collect());
+    let parts = [
+        to.map(|to| format!("to {to}")),
+        set.copies.map(copies_words),
+        join(set.also.iter().map(ToString::to_string).collect()),
+        set.shoot
+            .as_ref()
+            .map(|shoot| format!("shoot {}", shown(shoot))),
+        set.pattern.as_ref().map(|pattern| format!("as {pattern}")),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    let parts = match parts.as_slice() {
+        [] => "says nothing".to_owned(),
+        parts => parts.join("; "),
+    };
+    match &set.name {
+        None => parts,
+        Some(name) => format!("{}: {parts}", shown(name)),
+    }
+}
+
+fn title(kind: KitEntryKind) -> &'static str {
+    match kind {
+        KitEntryKind::Card => "Card",
+        KitEntryKind::Reader => "Reader",
+        KitEntryKind::Drive => "Drive",
+    }
+}
