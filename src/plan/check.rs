@@ -247,7 +247,7 @@ pub(super) fn check_rules(
     }
     told.rest(reasons);
     let is_device = rules.is_device_name(shape.name);
-    let is_device = is_device.then_some("Windows has this name for its own devices");
+    let is_device = is_device.then_some("it is one that Windows has for its own devices");
     if let Some(why) = rules.refuses(shape.name).or(is_device) {
         reasons.push(
             Problem::new(

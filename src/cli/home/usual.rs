@@ -21,6 +21,9 @@ use unlade::kit::usual::{UsualDrive, UsualSet};
 use unlade::name::shown;
 use unlade::run::Tools;
 
+/// Drives of the kit that are named in a command to type.
+const DRIVES_TOLD: usize = 4;
+
 /// Puts what is plugged in and usual in the place of what was not typed.
 ///
 /// # Errors
@@ -56,9 +59,13 @@ pub(crate) fn complete(
     let found = fill(args, set, &kit, disk);
     if let Err(wrong) = found {
         return Err(match wrong {
-            Wrong::Line(why) => usage(&[why], out),
+            Wrong::Line(lines) => usage(&lines, out),
             Wrong::Missing(why) => refuse_command(command, &why, "drive", out, tools),
         });
+    }
+    if args.to.is_empty() {
+        // How it has to be written is said with the card.
+        return Ok(());
     }
     if let Some(set) = set {
         apply(args, set, common).map_err(|why| usage(&[why], out))?;
@@ -80,8 +87,8 @@ fn stdin_is_terminal() -> bool {
 
 /// Why a command is not completed.
 enum Wrong {
-    /// It has to be written otherwise.
-    Line(String),
+    /// It has to be written otherwise; one line for each thing.
+    Line(Vec<String>),
     /// Something is not plugged in.
     Missing(String),
 }
@@ -106,7 +113,7 @@ fn fill(
         let is_doubtful = |card: &Utf8PathBuf| has_cameras_folder(card, disk) == Some(false);
         let is_drive = args.cards.iter().skip(1).any(is_doubtful);
         if let Some(why) = not_as_meant(&args.cards, &[], kit, disk).filter(|_| is_drive) {
-            return Err(Wrong::Line(why));
+            return Err(Wrong::Line(vec![why]));
         }
     }
     let (mut missing, mut to) = (Vec::new(), args.to.clone());
@@ -207,41 +214,41 @@ fn card_words(sign: &CardSign, is_removable: Option<bool>) -> String {
     }
 }
 
-/// What to say where nothing is usual.
-fn without_usual(set: Option<&UsualSet>, kit: &Kit, disk: &dyn Disk) -> String {
-    let why = match set {
-        Some(set) => format!("{} of the kit says no drives with `to`", set.header()),
-        None => match kit.usual(None) {
-            Err(why) => why.to_string(),
-            Ok(_) => String::new(),
-        },
+/// What to say where nothing is usual: the command, and what to write into the kit.
+fn without_usual(set: Option<&UsualSet>, kit: &Kit, disk: &dyn Disk) -> Vec<String> {
+    let why = match (set, kit.usual(None)) {
+        (Some(set), _) => format!("{} of the kit names no drives with `to`", set.header()),
+        (None, Err(why)) => why.to_string(),
+        (None, Ok(_)) => "nothing is usual".to_owned(),
+    };
+    let joined = |words: Vec<String>, between: &str, otherwise: &str| match words.as_slice() {
+        [] => otherwise.to_owned(),
+        words => words.join(between),
     };
     let cards = plugged_cards(&[], kit, disk).unwrap_or_default();
-    let cards: Vec<String> = cards.iter().map(|(path, _)| quoted(path)).collect();
-    let cards = match cards.as_slice() {
-        [] => "CARD".to_owned(),
-        cards => cards.join(" "),
+    let cards = cards.iter().map(|(path, _)| quoted(path)).collect();
+    let cards = joined(cards, " ", "CARD");
+    let drives = || {
+        let names = kit.drives.iter().map(|drive| drive.name.as_str());
+        names.take(DRIVES_TOLD)
     };
-    let drives: Vec<String> = kit
-        .drives
-        .iter()
-        .map(|d| quoted(d.name.as_str().into()))
-        .collect();
-    let to = |drives: &[String]| {
-        let to: Vec<String> = drives.iter().map(|drive| format!("--to {drive}")).collect();
-        to.join(" ")
-    };
-    let (to, list) = match drives.as_slice() {
-        [] | [_] => (
-            "--to DRIVE --to DRIVE".to_owned(),
-            "\"/media/DRIVE-A\", \"/media/DRIVE-B\"".to_owned(),
+    let to = drives().map(|name| format!("--to {}", quoted(name.into())));
+    let to = joined(to.collect(), " ", "--to DRIVE --to DRIVE");
+    let list = drives().map(|name| format!("{name:?}"));
+    let list = joined(
+        list.collect(),
+        ", ",
+        "\"/media/DRIVE-A\", \"/media/DRIVE-B\"",
+    );
+    vec![
+        format!("{why}, so it isn't clear where to copy to. Say it:"),
+        format!("unlade copy {cards} {to}"),
+        format!(
+            "Or say once in {}, below a line [usual], what is usual:",
+            kit_file::FILE
         ),
-        drives => (to(drives), format!("\"{}\"", drives.join("\", \""))),
-    };
-    format!(
-        "{why}, so it isn't clear where to copy to. Say it: unlade copy {cards} {to}. Or say once \
-         in kit.toml what is usual: [usual] and below it to = [{list}]"
-    )
+        format!("to = [{list}]"),
+    ]
 }
 
 /// Fills in the rest of a set.

@@ -231,9 +231,10 @@ fn nothing_is_copied_where_nobody_can_be_asked() {
     world
         .run("copy")
         .exits(2)
-        .says("the kit has no [usual], so it isn't clear where to copy to.")
-        .says(&format!("unlade copy {card} --to Attic --to Travel."))
-        .says("[usual] and below it to = [\"Attic\", \"Travel\"]");
+        .says("the kit has no [usual], so it isn't clear where to copy to. Say it:")
+        .says(&format!("unlade copy {card} --to Attic --to Travel"))
+        .says("Or say once in kit.toml, below a line [usual], what is usual:")
+        .says("to = [\"Attic\", \"Travel\"]");
     world.usual(USUAL);
     let [attic, travel] = DRIVES.map(|drive| world.at(drive));
     let whole = format!("unlade copy {card} --only-new --to {attic} --to {travel}");
