@@ -172,7 +172,7 @@ const FAULTY: [(&str, &str); 27] = [
     ),
     (
         "[usual.A]\n[usual.a]\n",
-        "line 2, `usual.a`: this name stands at line 1 already",
+        "line 2, `usual.a`: line 1 has this name already",
     ),
     (
         "[[usual.A]]\n",
