@@ -2,6 +2,8 @@
 //! these with made-up bytes, `tests/it/linux/fuzzed.rs` with the kept corpus.
 
 use camino::{Utf8Component, Utf8Path};
+use unlade::inspect::kind::FileKind;
+use unlade::inspect::{Inspected, Inspector};
 use unlade::kit::edit::{self, KitEntry};
 use unlade::kit::text;
 use unlade::kit::{KitEntryKind, KitReader};
@@ -279,5 +281,91 @@ pub(crate) fn ledger(data: &[u8]) {
     assert_eq!(again.damaged, 0);
     if written.lines().count() == ledger.entries.len() {
         assert_eq!(again.entries, ledger.entries);
+    }
+}
+
+/// A name of each kind of file that is looked into.
+pub(crate) const INSPECTED: [&str; 13] = [
+    "A.MP4", "A.HEIC", "A.CR3", "A.AVI", "A.WAV", "A.MXF", "A.JPG", "A.PNG", "A.TIF", "A.DNG",
+    "A.RAF", "A.FLAC", "A.MP3",
+];
+
+/// Looks at a file in pieces of these sizes, over and over.
+fn looked_at(name: &str, file: &[u8], pieces: &[usize]) -> Option<Inspected> {
+    let size = u64::try_from(file.len()).expect("64 bits");
+    let mut look = Inspector::new(name, size).expect("a known kind");
+    let mut rest = file;
+    for piece in pieces.iter().cycle() {
+        if rest.is_empty() {
+            break;
+        }
+        let (now, later) = rest.split_at(rest.len().min((*piece).max(1)));
+        look.feed(now);
+        rest = later;
+    }
+    look.finish()
+}
+
+/// Looks at the parts of a file only that its structure needs.
+fn skipped_through(name: &str, file: &[u8]) -> Option<Inspected> {
+    let size = u64::try_from(file.len()).expect("64 bits");
+    let mut look = Inspector::new(name, size).expect("a known kind");
+    let mut at = 0;
+    while let Some(wanted) = look.wants() {
+        let from = usize::try_from(wanted).expect("within the file");
+        assert!(from >= at && from < file.len(), "{from} after {at}");
+        look.skip(u64::try_from(from - at).expect("64 bits"));
+        let to = file.len().min(from + 512);
+        look.feed(&file[from..to]);
+        at = to;
+    }
+    look.finish()
+}
+
+/// The look at one file, whose kind is the first byte: whatever it holds, what was seen does not
+/// depend on the pieces in which it came; hints are few and harmless, and what it says of itself
+/// lies inside.
+pub(crate) fn inspect(data: &[u8]) {
+    let Some((&first, file)) = data.split_first() else {
+        return;
+    };
+    let name = INSPECTED[usize::from(first) % INSPECTED.len()];
+    let whole = looked_at(name, file, &[usize::MAX]);
+    for pieces in [&[1][..], &[7, 64, 3], &[4_096], &[5_000, 11]] {
+        assert_eq!(looked_at(name, file, pieces), whole, "{name} in {pieces:?}");
+    }
+    let skipped = skipped_through(name, file);
+    let structure = |seen: &Inspected| {
+        let hints = seen.hints.iter().map(|hint| hint.kind().id());
+        let hints = hints.filter(|id| !matches!(*id, "zeros" | "one-value"));
+        (hints.collect::<Vec<_>>(), seen.facts.clone())
+    };
+    assert_eq!(
+        skipped.as_ref().map(structure),
+        whole.as_ref().map(structure),
+        "{name}"
+    );
+    // What a file is said to be never is more than it can be; nobody need read to its end.
+    let mut endless = Inspector::new(name, u64::MAX).expect("a known kind");
+    endless.feed(file);
+    drop(endless.finish());
+    let Some(seen) = whole else {
+        return;
+    };
+    assert_eq!(FileKind::by_name(name), Some(seen.kind));
+    assert!(seen.hints.len() <= 3, "{:?}", seen.hints);
+    for hint in &seen.hints {
+        is_harmless(&hint.seen());
+        assert!(hint.seen().len() < 400, "{}", hint.seen());
+    }
+    let size = u64::try_from(file.len()).expect("64 bits");
+    if let Some(thumbnail) = &seen.facts.thumbnail {
+        assert!(
+            thumbnail.start < thumbnail.end && thumbnail.end <= size,
+            "{thumbnail:?}"
+        );
+    }
+    if let Some(camera) = &seen.facts.camera {
+        assert!(camera.make.chars().count() <= 64 && camera.model.chars().count() <= 64);
     }
 }

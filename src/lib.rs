@@ -16,6 +16,7 @@ pub mod error;
 pub mod event;
 pub mod existing;
 pub mod hash_algorithm;
+pub mod inspect;
 pub mod kit;
 pub mod ledger;
 pub mod measure;

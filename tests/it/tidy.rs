@@ -10,7 +10,7 @@ use std::path::Path;
 
 /// Modules of the library from the bottom up. A module imports only from its own layer's folder and
 /// from layers below.
-const LAYERS: [(&str, u32); 24] = [
+const LAYERS: [(&str, u32); 25] = [
     ("units", 0),
     ("sys", 0),
     ("name", 1),
@@ -18,23 +18,24 @@ const LAYERS: [(&str, u32); 24] = [
     ("hash_algorithm", 2),
     ("clock", 0),
     ("error", 2),
-    ("record", 5),
+    ("record", 6),
     ("disk", 3),
     ("card", 4),
+    ("inspect", 5),
     ("speed", 4),
     ("kit", 5),
     ("measure", 5),
-    ("plan", 7),
-    ("event", 8),
-    ("offload", 9),
-    ("proof", 10),
-    ("report", 12),
-    ("ledger", 11),
-    ("existing", 6),
-    ("run", 13),
-    ("verify", 8),
-    ("queue", 14),
-    ("lib", 15),
+    ("plan", 8),
+    ("event", 9),
+    ("offload", 10),
+    ("proof", 11),
+    ("report", 13),
+    ("ledger", 12),
+    ("existing", 7),
+    ("run", 14),
+    ("verify", 9),
+    ("queue", 15),
+    ("lib", 16),
 ];
 
 fn sources() -> Vec<File> {

@@ -98,3 +98,40 @@ fn the_ledger_reader_keeps_its_word() {
     let taken = |bytes: &[u8]| unlade::ledger::Ledger::from_text(bytes).entries.len();
     assert!(corpus("ledger").iter().any(|(_, bytes)| taken(bytes) > 1));
 }
+
+#[test]
+fn the_look_at_a_file_keeps_its_word() {
+    replay("inspect", properties::inspect);
+}
+
+/// Small files of real encoders with a few bytes changed, taken out and put in by chance.
+#[test]
+fn the_look_at_a_file_keeps_its_word_whatever_happens_to_the_file() {
+    let files = corpus("inspect");
+    let mut chance = crate::support::sim::Chance::new(18);
+    let rounds = if crate::support::whole_sweeps() {
+        60_000
+    } else {
+        6_000
+    };
+    for round in 0..rounds {
+        let (name, file) = &files[chance.below(files.len())];
+        let mut changed = file.clone();
+        for _ in 0..=chance.below(4) {
+            let at = 1 + chance.below(changed.len() - 1);
+            match chance.below(4) {
+                0 => changed.truncate(at + 1),
+                1 => changed[at] = [0, 0xff, 0x80, 1][chance.below(4)],
+                2 => changed[at] ^= 1 << chance.below(8),
+                _ => {
+                    let end = (at + 1 + chance.below(64)).min(changed.len());
+                    let piece = changed[at..end].to_vec();
+                    let to = 1 + chance.below(changed.len() - 1);
+                    changed.splice(to..to, piece);
+                }
+            }
+        }
+        let outcome = std::panic::catch_unwind(|| properties::inspect(&changed));
+        assert!(outcome.is_ok(), "{name}, round {round}");
+    }
+}

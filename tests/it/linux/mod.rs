@@ -13,6 +13,7 @@ mod formats;
 mod further;
 mod fuzzed;
 mod hostile;
+mod inspect_outside;
 mod interrupt;
 mod kill;
 mod kit;
