@@ -152,11 +152,14 @@ pub(crate) fn apply(
             fill_drive(speed, drive);
             let at = facts.as_ref().and_then(|f| kit.drive_at(f));
             *name = at.map(|drive| drive.name.clone());
-            job.chain.said.push(format!(
-                "`{}` is on drive `{}` of the kit, recognised by its volume.",
-                shown(to.as_str()),
-                shown(&drive.name)
-            ));
+            // Its name is on the screen; how it is known is no news.
+            if name.is_none() || out.verbose || out.json {
+                job.chain.said.push(format!(
+                    "`{}` is on drive `{}` of the kit, recognised by its volume.",
+                    shown(to.as_str()),
+                    shown(&drive.name)
+                ));
+            }
         }
     }
     Ok(())

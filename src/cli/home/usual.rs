@@ -72,11 +72,9 @@ pub(crate) fn complete(
     }
     args.unsaid.is_to_be_asked = is_copy && !is_whole && !args.yes;
     if args.unsaid.is_to_be_asked && !(out.is_terminal && !out.json && stdin_is_terminal()) {
-        let why = format!(
-            "nobody is here to be asked. Add --yes to the same command, or say all of it: {}",
-            whole_command(args, &typed())
-        );
-        return Err(usage(&[why], out));
+        let why = "nobody can be asked here. Add --yes to the same command, or say all of it:";
+        let lines = [why.to_owned(), whole_command(args, &typed())];
+        return Err(usage(&lines, out));
     }
     Ok(())
 }

@@ -935,7 +935,6 @@ fn a_wrong_command_line_is_told_as_such() {
         "--nonsense",
         "copy",
         "copy card",
-        "copy --to a",
         "copy card --to a --nonsense",
         "copy card --to a --copies 0",
         "copy card --to a --copies two",

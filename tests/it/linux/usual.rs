@@ -109,6 +109,16 @@ impl World {
     /// Runs it on a terminal, and types this once the question is there. Returns what was on the
     /// screen before the question, the question, what came after it, and the exit code.
     fn asked(&self, arguments: &str, typed: &str) -> (Vec<String>, String, String, i32) {
+        self.asked_after(arguments, "", typed)
+    }
+
+    /// The same where something was typed before there was a question.
+    fn asked_after(
+        &self,
+        arguments: &str,
+        early: &str,
+        typed: &str,
+    ) -> (Vec<String>, String, String, i32) {
         let program = env!("CARGO_BIN_EXE_unlade");
         let script = format!("stty cols 80 rows 24; exec {program} {arguments}");
         let mut child = self
@@ -120,6 +130,8 @@ impl World {
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
+        let mut keys = child.stdin.take().unwrap();
+        keys.write_all(early.as_bytes()).unwrap();
         let mut out = child.stdout.take().unwrap();
         let mut before = Vec::new();
         let mut byte = [0];
@@ -129,7 +141,6 @@ impl World {
             assert!(n == 1, "no question: {text}");
             before.extend(byte);
         }
-        let mut keys = child.stdin.take().unwrap();
         keys.write_all(typed.as_bytes()).unwrap();
         keys.flush().unwrap();
         let mut after = String::new();
@@ -193,6 +204,14 @@ fn one_question_and_the_plugged_in_card_is_on_the_usual_drives() {
     for typed in ["\u{4}", "what\n"] {
         assert_eq!(world.asked("copy", typed).3, 3);
     }
+    // Nor is what was typed before the question, nor Ctrl-C.
+    assert_eq!(world.asked_after("copy", "\ny\n\n", "n\n").3, 3);
+    let (_, _, after, code) = world.asked("copy", "\u{3}");
+    assert_eq!(code, 130, "{after}");
+    assert!(
+        after.contains("interrupted, and nothing was proven."),
+        "{after}"
+    );
     assert!(world.is_untouched());
     let (_, _, after, code) = world.asked("copy", "\n");
     assert_eq!(code, 0, "{after}");
@@ -241,7 +260,7 @@ fn nothing_is_copied_where_nobody_can_be_asked() {
     world
         .run("copy --only-new")
         .exits(2)
-        .says("nobody is here to be asked. Add --yes to the same command, or say all of it:")
+        .says("nobody can be asked here. Add --yes to the same command, or say all of it:")
         .says(&whole);
     for arguments in ["copy --json", "copy KITES --json", "copy --to ATTIC --json"] {
         let ran = world.run(arguments);
