@@ -11,7 +11,7 @@ mount -t devtmpfs dev /dev
 mount -t tmpfs tmp /tmp
 # What the firmware printed last has no end of line.
 echo
-mkdir -p /tmp/home /dev/disk/by-uuid /dev/disk/by-label /media
+mkdir -p /tmp/home /dev/disk/by-label /media
 chmod 777 /tmp /tmp/home
 for module in $(cat /modules/order); do
     insmod "/modules/$module" || echo "guest: $module was not loaded"
@@ -39,17 +39,10 @@ is_plugged() { # without waiting
     return 1
 }
 
-# There is no udev here: the links by which a volume is told from another are made as udev makes them.
-link_volumes() {
-    rm -f /dev/disk/by-uuid/* /dev/disk/by-label/*
-    for block in /sys/block/sd*; do
-        local node=/dev/${block##*/} line uuid label
-        line=$(blkid "$node" 2>/dev/null) || continue
-        uuid=$(echo "$line" | sed -n 's/.*UUID="\([^"]*\)".*/\1/p')
-        label=$(echo "$line" | sed -n 's/.*LABEL="\([^"]*\)".*/\1/p')
-        [ -n "$uuid" ] && ln -sf "$node" "/dev/disk/by-uuid/$uuid"
-        [ -n "$label" ] && ln -sf "$node" "/dev/disk/by-label/$label"
-    done
+# There is no udev here: the link by which a volume's label is known is made as udev makes it. In the place of the label it has the name of
+# the disk in capitals.
+link_label() { # link_label NAME NODE
+    ln -sf "../../$2" "/dev/disk/by-label/$(echo "$1" | tr a-z A-Z)"
 }
 
 # attach NAME FILESYSTEM [OPTIONS]: mounts as a desktop does for its user.
@@ -62,7 +55,7 @@ attach() {
         ext4) options=$options,errors=remount-ro ;;
     esac
     node=$(disk "$1") || { echo "guest: no disk $1"; return 1; }
-    link_volumes
+    link_label "$1" "$node"
     mkdir -p "/media/$1"
     mount -t "$2" -o "$options" "/dev/$node" "/media/$1" || { dmesg | tail -5; return 1; }
     [ "$2" != ext4 ] || chown 1000:1000 "/media/$1"
@@ -209,14 +202,24 @@ attach card exfat ro
 card=$(tree /media/card)
 attach a ext4
 
-# The demo takes two disks that are two, and calls them by their labels where it says them.
+# The demo makes its card on the disk with the person's home, and takes another one for the second copy.
 attach b-ext4 ext4
 (cd /tmp && TMPDIR=/media/a HOME=/media/b-ext4 timeout 600 /bin/setpriv-of-host --reuid 1000 --regid 1000 --clear-groups \
     /bin/unlade demo >/tmp/log 2>&1)
-[ $? = 0 ] && grep -q 'to drive-a --to /media/b-ext4' /tmp/log && grep -q 'PROVEN. You may format KITES: in the camera' /tmp/log
+[ $? = 0 ] && grep -q 'copy KITES --to drive-a --to /media/a/unlade-demo-' /tmp/log &&
+    grep -q 'PROVEN. You may format KITES: in the camera' /tmp/log
 result "demo: on two disks a card is PROVEN on both" $? /tmp/log
 [ -z "$(find /media/a /media/b-ext4 -name 'unlade-demo-*')" ]
 result "demo: it leaves nothing" $?
+
+# A drive is called by its label on the screen, and where its path does not end in it, in the manifest.
+unlade copy /media/card --to /media/a --to /media/b-ext4 --name NAMED -q >/tmp/log 2>&1 && unlade verify /media/a/NAMED >>/tmp/log 2>&1 &&
+    unlade prove /media/card --on /media/a --on /media/b-ext4 >>/tmp/log 2>&1
+[ $? = 0 ] && grep -q '^  A  *45 files checked' /tmp/log && grep -q '^  B-EXT4  *45 files checked' /tmp/log &&
+    grep -q 'INTACT. NAMED on A is what its manifest says' /tmp/log && grep -q '^  NAMED on B-EXT4  *45 of 45' /tmp/log &&
+    grep -q '"path":"/media/a","name":"A"' /media/a/NAMED/_unlade/manifest.json && grep -q '<h3><bdi>B-EXT4' /media/b-ext4/NAMED/_unlade/report.html
+result "drives are called by their labels" $? /tmp/log
+rm -rf /media/a/NAMED
 umount /media/b-ext4
 
 for fs in $FILESYSTEMS; do

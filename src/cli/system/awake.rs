@@ -8,8 +8,8 @@ use helper::Holder;
 use thread::Holder;
 
 /// What is said where the system cannot be asked.
-pub(crate) const NOT_HELD: &str = "This computer could not be asked to stay awake: see that it \
-    does not go to sleep, and that it is on mains power.";
+pub(crate) const NOT_HELD: &str =
+    "This computer can't be kept awake: plug it in, and turn off sleep.";
 
 /// The request, held until it is dropped.
 #[derive(Debug)]

@@ -882,9 +882,7 @@ fn the_computer_is_kept_awake_while_a_copy_runs() {
     command
         .args(JOB.split_whitespace())
         .env("PATH", rig.work.folder("nothing"));
-    finish(&mut command)
-        .exits(0)
-        .says("could not be asked to stay awake");
+    finish(&mut command).exits(0).says("can't be kept awake");
 }
 
 /// Starts the program and returns it with its standard output.

@@ -18,6 +18,7 @@ use std::fs::OpenOptions;
 use std::io::{self, Read as _, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
+use unlade::disk::FolderFacts;
 use unlade::disk::backing::Backing;
 use unlade::plan::Form;
 use unlade::plan::beside::Beside;
@@ -31,8 +32,8 @@ use unlade::speed::chain::Chain;
 const NAME: &str = "kite-festival-card-1";
 /// The folder that is the card.
 const CARD: &str = "KITES";
-/// Bytes that a disk must have free for the second copy.
-const ROOM: u64 = 1_000_000_000;
+/// Bytes that a disk must have free for the second copy, several times what it takes.
+const ROOM: u64 = 400_000_000;
 /// How the names of its folders begin.
 const PREFIX: &str = "unlade-demo-";
 /// The file whose bit is flipped.
@@ -104,7 +105,7 @@ fn play_in(
 fn further_disk(first: &Path, tools: &Tools) -> Option<(tempfile::TempDir, Utf8PathBuf)> {
     let facts = |path: &Path| tools.disk.facts(Utf8Path::from_path(path)?).ok();
     let first = facts(first)?;
-    let places = [Some("/var/tmp".into()), std::env::home_dir()];
+    let places = temporary_places();
     let is_further = |place: &PathBuf| {
         facts(place).is_some_and(|other| {
             let both = [&first, &other].map(|facts| (&facts.backing, facts.device));
@@ -112,13 +113,20 @@ fn further_disk(first: &Path, tools: &Tools) -> Option<(tempfile::TempDir, Utf8P
             has_room && count_independent(&both, false) == 2
         })
     };
-    let place = places.into_iter().flatten().find(is_further)?;
+    let place = places.into_iter().find(is_further)?;
     let folder = tempfile::Builder::new()
         .prefix(PREFIX)
         .tempdir_in(place)
         .ok()?;
     let path = Utf8PathBuf::from_path_buf(folder.path().join("drive-2")).ok()?;
     Some((folder, path))
+}
+
+/// Where folders for a while may be made.
+fn temporary_places() -> Vec<PathBuf> {
+    let mut places = vec![std::env::temp_dir(), "/var/tmp".into()];
+    places.extend(std::env::home_dir());
+    places
 }
 
 /// Why there is no folder to work in.
@@ -156,19 +164,22 @@ fn workplace(
         }
         return Ok((keep.clone(), None));
     }
-    let mut folders = vec![std::env::temp_dir(), "/var/tmp".into()];
+    let mut folders = temporary_places();
     folders.extend(std::env::current_dir());
     let mut last = NoPlace::NoFolder;
-    for in_memory_too in [false, true] {
+    // On the computer's own disk a folder may stand for a card: elsewhere the disk might be one.
+    // Nothing is written to what may be a camera's.
+    let wanted: [fn(&FolderFacts) -> bool; 3] = [
+        |f| f.is_own_volume && f.backing != Backing::Memory,
+        |f| !f.is_camera_volume && f.backing != Backing::Memory,
+        |f| !f.is_camera_volume,
+    ];
+    for is_wanted in wanted {
         for folder in &folders {
             let Some(path) = Utf8Path::from_path(folder) else {
                 continue;
             };
-            let in_memory = tools
-                .disk
-                .facts(path)
-                .is_ok_and(|f| f.backing == Backing::Memory);
-            if in_memory && !in_memory_too {
+            if !tools.disk.facts(path).is_ok_and(|f| is_wanted(&f)) {
                 continue;
             }
             match tempfile::Builder::new().prefix(PREFIX).tempdir_in(folder) {
