@@ -9,7 +9,7 @@ use thread::Holder;
 
 /// What is said where the system cannot be asked.
 pub(crate) const NOT_HELD: &str =
-    "This computer can't be kept awake: plug it in, and turn off sleep.";
+    "Nothing keeps this computer awake: plug it in, and turn off sleep.";
 
 /// The request, held until it is dropped.
 #[derive(Debug)]

@@ -882,7 +882,9 @@ fn the_computer_is_kept_awake_while_a_copy_runs() {
     command
         .args(JOB.split_whitespace())
         .env("PATH", rig.work.folder("nothing"));
-    finish(&mut command).exits(0).says("can't be kept awake");
+    finish(&mut command)
+        .exits(0)
+        .says("Nothing keeps this computer awake");
 }
 
 /// Starts the program and returns it with its standard output.

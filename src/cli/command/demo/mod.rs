@@ -52,11 +52,11 @@ pub(crate) fn demo(args: &DemoArgs, out: Out, tools: &Tools) -> Exit {
     };
     let is_kept = temporary.is_none();
     let mut second = None;
-    if let Some(folder) = temporary {
-        let further = further_disk(folder.path(), tools);
-        remove_at_the_end(folder);
-        second = further.map(|(folder, path)| {
-            remove_at_the_end(folder);
+    if let Some(first) = temporary {
+        // Before anything else is looked at: a second signal ends it at once.
+        remove_at_the_end(first);
+        second = further_disk(&folder, tools).map(|(further, path)| {
+            remove_at_the_end(further);
             path
         });
     }
@@ -102,9 +102,9 @@ fn play_in(
 
 /// Returns a folder on another disk than `first`, among the places for what is temporary, with its
 /// path; `None` where the system shows none.
-fn further_disk(first: &Path, tools: &Tools) -> Option<(tempfile::TempDir, Utf8PathBuf)> {
+fn further_disk(first: &Utf8Path, tools: &Tools) -> Option<(tempfile::TempDir, Utf8PathBuf)> {
     let facts = |path: &Path| tools.disk.facts(Utf8Path::from_path(path)?).ok();
-    let first = facts(first)?;
+    let first = facts(first.as_std_path())?;
     let places = temporary_places();
     let is_further = |place: &PathBuf| {
         facts(place).is_some_and(|other| {
