@@ -62,23 +62,24 @@ pub(crate) fn refuse_on_card(
     tools: &Tools,
 ) -> Option<Exit> {
     let why = on_card(command, common, tools)?;
-    Some(refuse_command(command, &why, "home", out, tools))
+    Some(refuse_command(command, &[why], "home", out, tools))
 }
 
-/// Refuses a command before its cards are looked at.
+/// Refuses a command before its cards are looked at; one line for each thing.
 pub(super) fn refuse_command(
     command: &Command,
-    why: &str,
+    lines: &[String],
     what: &str,
     out: Out,
     tools: &Tools,
 ) -> Exit {
-    let exit = refuse(&[why.to_owned()], Exit::Refused, what, out, tools);
+    let exit = refuse(lines, Exit::Refused, what, out, tools);
     if out.json && matches!(command, Command::Copy(_) | Command::Prove(_)) {
         let json = Json::new(out, Arc::clone(&tools.clock));
         let cards = cards(command);
+        let reasons: Vec<&str> = lines.iter().map(String::as_str).collect();
         for card in cards {
-            json.send_unproven(card, &[why], exit);
+            json.send_unproven(card, &reasons, exit);
         }
         if cards.len() > 1 {
             let ends: Vec<_> = cards.iter().map(|card| (card.as_str(), exit)).collect();

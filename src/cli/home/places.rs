@@ -38,7 +38,7 @@ pub(crate) fn find(
     // Trouble with the kit is told when it is read for all else.
     let kit = folder(common).and_then(|home| kit_file::read(&home).ok());
     let found = put_in_place(missing, &kit.unwrap_or_default(), disk);
-    found.map_err(|why| refuse_command(command, &why.to_string(), "drive", out, tools))
+    found.map_err(|why| refuse_command(command, &[why.to_string()], "drive", out, tools))
 }
 
 fn put_in_place<'a>(

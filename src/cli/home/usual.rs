@@ -60,7 +60,7 @@ pub(crate) fn complete(
     if let Err(wrong) = found {
         return Err(match wrong {
             Wrong::Line(lines) => usage(&lines, out),
-            Wrong::Missing(why) => refuse_command(command, &why, "drive", out, tools),
+            Wrong::Missing(lines) => refuse_command(command, &lines, "drive", out, tools),
         });
     }
     if args.to.is_empty() {
@@ -87,8 +87,8 @@ fn stdin_is_terminal() -> bool {
 enum Wrong {
     /// It has to be written otherwise; one line for each thing.
     Line(Vec<String>),
-    /// Something is not plugged in.
-    Missing(String),
+    /// Something is not plugged in; one line for each thing.
+    Missing(Vec<String>),
 }
 
 /// Fills in cards and drives.
@@ -126,7 +126,7 @@ fn fill(
         }
     }
     if args.cards.is_empty() {
-        let found = plugged_cards(&to, kit, disk).map_err(Wrong::Missing)?;
+        let found = plugged_cards(&to, kit, disk).map_err(|why| Wrong::Missing(vec![why]))?;
         args.unsaid.cards = found;
         let cards = args.unsaid.cards.iter();
         args.cards = cards.map(|(path, _)| path.clone()).collect();
@@ -137,10 +137,10 @@ fn fill(
     }
     if !to.is_empty() {
         args.to = to;
-        let command = whole_command(args, &typed());
-        missing.push(format!("To copy without: {command}"));
+        missing.push("To copy to the others only:".to_owned());
+        missing.push(whole_command(args, &typed()));
     }
-    Err(Wrong::Missing(missing.join(" ")))
+    Err(Wrong::Missing(missing))
 }
 
 /// Where a usual drive is now.

@@ -15,12 +15,16 @@ use std::process::{Command, Stdio};
 /// Takes away every other image, and runs the rest.
 const ALONE: &str = r#"
 here=$1; shift
+# Read whole before anything in it changes.
+mounts=$(cat /proc/mounts)
 while read -r from at rest; do
     case "$from$at" in
     *"$here"*) ;;
-    /dev/loop*) umount -l "$(printf %b "$at")" ;;
+    /dev/loop*) umount -l "$(printf %s "$at" | sed 's/\\040/ /g')" ;;
     esac
-done < /proc/mounts
+done <<EOF
+$mounts
+EOF
 exec "$@"
 "#;
 
@@ -318,7 +322,7 @@ fn what_is_not_plugged_in_is_named() {
         );
     }
     world.run("copy --yes").exits(3).says(&format!(
-        "To copy without: unlade copy {card} --yes --to {attic}"
+        "To copy to the others only: unlade copy {card} --yes --to {attic}"
     ));
     assert!(world.is_untouched(), "no copy on fewer drives");
     world.run("copy --to Attic --yes").exits(0);
