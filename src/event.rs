@@ -4,6 +4,7 @@
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
 use crate::error::Problem;
+use crate::inspect::observation::Observation;
 use crate::plan::Plan;
 use crate::record::layout::Level;
 use crate::speed::forecast::{Basis, Change, Remaining};
@@ -61,6 +62,8 @@ pub enum Event<'a> {
     CardRead,
     /// The second read of the card, in bytes so far and in all, and the time left.
     ReadAgain(u64, u64, Option<Remaining>),
+    /// Something in the recordings that somebody should look at; no verdict rests on it.
+    Hint(&'a Observation),
     /// The end; the proof tells the verdict.
     Ended,
 }

@@ -9,6 +9,17 @@ pub enum Media {
     Sound,
 }
 
+impl Media {
+    /// Returns the name used in manifests.
+    pub fn id(self) -> &'static str {
+        match self {
+            Self::Still => "still",
+            Self::Clip => "clip",
+            Self::Sound => "sound",
+        }
+    }
+}
+
 /// Endings of stills. Common practice, no source; so are the two below.
 const STILLS: [&str; 38] = [
     "3fr", "ari", "arw", "avif", "cr2", "cr3", "crw", "dcr", "dng", "erf", "fff", "gif", "gpr",

@@ -13,8 +13,8 @@ use args::{Cli, Command, Common, list, meant};
 use clap::error::ErrorKind;
 use clap::{CommandFactory as _, FromArgMatches as _};
 use command::{
-    complete, copy, demo, ids, kit, ledger, man, plugged, prove, rate, report, schema, verify,
-    weigh,
+    complete, copy, demo, ids, inspect, kit, ledger, man, plugged, prove, rate, report, schema,
+    verify, weigh,
 };
 use exit::Exit;
 use home::book::Book;
@@ -109,6 +109,7 @@ fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
         Command::Prove(args) => prove::prove(args, common, out, tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, tools),
         Command::Verify(args) => verify::verify(args, common, out, tools, &book),
+        Command::Inspect(args) => inspect::inspect(args, out, tools),
         Command::Rate(args) => rate::rate(args, common, out, tools, &book),
         Command::Kit { what } => kit::kit(what, common, out, tools),
         Command::Weigh { question } => weigh::weigh(question, common, out, tools),

@@ -26,19 +26,25 @@ pub struct Whole {
     pub bytes: u64,
 }
 
-/// Every hash of one file in the making.
-struct Hashers(blake3::Hasher, Vec<(Also, Hasher)>);
+/// Somebody who is shown the bytes of a file as they are hashed, in order.
+pub type Onlooker<'a> = &'a mut (dyn FnMut(&[u8]) + Send);
 
-impl Hashers {
-    fn new(also: AlsoSet) -> Self {
+/// Every hash of one file in the making.
+struct Hashers<'a>(blake3::Hasher, Vec<(Also, Hasher)>, Option<Onlooker<'a>>);
+
+impl<'a> Hashers<'a> {
+    fn new(also: AlsoSet, onlooker: Option<Onlooker<'a>>) -> Self {
         let further = also.iter().map(|a| (a, Hasher::new(a))).collect();
-        Self(blake3::Hasher::new(), further)
+        Self(blake3::Hasher::new(), further, onlooker)
     }
 
     fn update(&mut self, bytes: &[u8]) {
         self.0.update(bytes);
         for (_, hasher) in &mut self.1 {
             hasher.update(bytes);
+        }
+        if let Some(show) = &mut self.2 {
+            show(bytes);
         }
     }
 
@@ -65,6 +71,21 @@ pub fn hash_whole(
     Ok(whole.map(|w| (w.blake3, w.bytes)))
 }
 
+/// The same, with somebody who looks on; not where a thread cannot be started.
+///
+/// # Errors
+/// As [`hash_whole_with`].
+pub fn hash_whole_shown(
+    source: &mut dyn Source,
+    bytes: u64,
+    onlooker: Option<Onlooker<'_>>,
+    go_on: &mut dyn FnMut(u64) -> bool,
+) -> io::Result<Option<(Digest, u64)>> {
+    let hashers = Hashers::new(AlsoSet::default(), onlooker);
+    let whole = hash_with(source, bytes, AlsoSet::default(), hashers, go_on)?;
+    Ok(whole.map(|w| (w.blake3, w.bytes)))
+}
+
 /// Reads `bytes` bytes of a file, or as many as there are, and makes these further hashes as well.
 /// `go_on` hears of every read and may stop it: then the answer is `None`.
 ///
@@ -76,7 +97,16 @@ pub fn hash_whole_with(
     also: AlsoSet,
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> io::Result<Option<Whole>> {
-    let mut hashers = Hashers::new(also);
+    hash_with(source, bytes, also, Hashers::new(also, None), go_on)
+}
+
+fn hash_with(
+    source: &mut dyn Source,
+    bytes: u64,
+    also: AlsoSet,
+    mut hashers: Hashers<'_>,
+    go_on: &mut dyn FnMut(u64) -> bool,
+) -> io::Result<Option<Whole>> {
     if bytes <= len64(CHUNK_BYTES) {
         return hash_alone(source, bytes, hashers, go_on);
     }
@@ -99,7 +129,7 @@ pub fn hash_whole_with(
             .name("hash".into())
             .spawn_scoped(scope, hash);
         let Ok(hasher) = started else {
-            return hash_alone(source, bytes, Hashers::new(also), go_on);
+            return hash_alone(source, bytes, Hashers::new(also, None), go_on);
         };
         let read = read_all(source, bytes, go_on, |source, at| {
             let gone = |_| io::Error::other("the hashing thread is gone");
@@ -122,7 +152,7 @@ pub fn hash_whole_with(
 fn hash_alone(
     source: &mut dyn Source,
     bytes: u64,
-    mut hashers: Hashers,
+    mut hashers: Hashers<'_>,
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> io::Result<Option<Whole>> {
     let mut buffer = Aligned::new(len_usize(bytes).saturating_add(1).min(CHUNK_BYTES));
@@ -225,7 +255,7 @@ mod tests {
                 assert_eq!(found, Some((expected, len64(bytes))));
                 assert_eq!(told, len64(bytes));
                 let kinds: AlsoSet = [Also::Md5, Also::Xxh3].into_iter().collect();
-                let alone = Hashers::new(kinds);
+                let alone = Hashers::new(kinds, None);
                 let alone = hash_alone(&mut file, len64(bytes), alone, &mut |_| true);
                 let with = hash_whole_with(&mut file, len64(bytes), kinds, &mut |_| true);
                 let with = with.unwrap().unwrap();

@@ -5,7 +5,8 @@ use super::kind::FileKind;
 use crate::card::media::Media;
 use crate::units::{count, size};
 
-/// The kinds of hints about one file. The names are part of the manifest's format.
+/// The kinds of hints, about one file and about the files of a card. The names are part of the
+/// manifest's format.
 #[derive(
     Clone, Copy, PartialEq, Eq, Hash, Debug, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
 )]
@@ -21,6 +22,16 @@ pub enum HintKind {
     OneValue,
     /// A place at which the structure can't be followed any further.
     UnreadableStructure,
+    /// Numbers in between are not there.
+    NumberGap,
+    /// One number stands for two.
+    NumberTwice,
+    /// A part of a clip, or what it goes on in, is not there.
+    PartMissing,
+    /// A clip has no file beside it, and the others have one.
+    SidecarMissing,
+    /// A time that no set clock shows.
+    OddTime,
 }
 
 impl HintKind {
@@ -32,6 +43,11 @@ impl HintKind {
             Self::Zeros => "zeros",
             Self::OneValue => "one-value",
             Self::UnreadableStructure => "unreadable-structure",
+            Self::NumberGap => "number-gap",
+            Self::NumberTwice => "number-twice",
+            Self::PartMissing => "part-missing",
+            Self::SidecarMissing => "sidecar-missing",
+            Self::OddTime => "odd-time",
         }
     }
 }
@@ -176,7 +192,7 @@ impl Hint {
             HintKind::Zeros | HintKind::OneValue => {
                 "The card may have lost this part, or never stored it."
             }
-            HintKind::UnreadableStructure => {
+            _ => {
                 "The card may have lost this part, or the camera writes it in a way that is not \
                  known here."
             }

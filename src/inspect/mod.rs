@@ -7,16 +7,22 @@
 
 mod bmff;
 mod bytes;
+pub mod card;
+pub mod contents;
+pub mod guarded;
 pub mod hint;
 mod items;
 mod jpeg;
 mod jpeg_tail;
 pub mod kind;
+pub mod look;
 pub mod media_facts;
 mod movie;
 mod mxf;
+pub mod observation;
 mod png;
 mod reader;
+pub mod recordings;
 mod riff;
 mod runs;
 mod sound;

@@ -7,7 +7,9 @@ use crate::disk::buffer::Chunk;
 use crate::disk::{ReadBackWay, Sight};
 use crate::error::Problem;
 use crate::hash_algorithm::AlsoHashes;
+use crate::inspect::Inspected;
 use crate::record::layout::Level;
+use crossbeam_channel::Sender;
 use std::sync::Arc;
 
 /// From the reader to the hashers and all destinations.
@@ -19,6 +21,15 @@ pub(super) enum FromCard {
     Abort(Arc<InFlight>),
     /// Whole small files: handing over each by itself costs more than writing it.
     Small(Arc<[(Arc<InFlight>, Chunk)]>),
+}
+
+/// Where the reader hands over what it read: the queues of all that take it.
+pub(super) struct Takers {
+    /// BLAKE3 first, then the further hashes.
+    pub(super) hashers: Vec<Sender<FromCard>>,
+    pub(super) destinations: Vec<Sender<FromCard>>,
+    /// The look at what the files hold.
+    pub(super) looker: Sender<FromCard>,
 }
 
 /// A file proven on one destination.
@@ -42,6 +53,8 @@ pub(super) struct Rechecked {
     pub(super) way: ReadBackWay,
     pub(super) sight: Sight,
     pub(super) readback_s: f64,
+    /// What was seen of it on the way, on one of the drives.
+    pub(super) seen: Option<Box<Inspected>>,
 }
 
 /// From every stage to the coordinator.

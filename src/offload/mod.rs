@@ -11,6 +11,7 @@ mod gate;
 mod hashers;
 pub mod in_flight;
 pub mod limits;
+mod look;
 mod message;
 pub mod meter;
 mod outcome;
@@ -27,11 +28,13 @@ use crate::hash_algorithm::Also;
 use coordinator::Coordinator;
 use crossbeam_channel::{Receiver, bounded};
 use gate::{Gate, GateKeeper};
-use message::Report;
+use look::{LOOK_PATIENCE, Looking};
+use message::{Report, Takers};
 use reader::CardReader;
 use std::io;
 use std::sync::Arc;
 use std::thread::{Builder, JoinHandle};
+use std::time::Duration;
 use watch::DeviceWatch;
 
 /// The threads of an offload, all of them, before the first has done anything. Dropped, they end.
@@ -42,6 +45,7 @@ pub struct Started {
     watch: DeviceWatch,
     reports: Receiver<Report>,
     gate: GateKeeper,
+    looking: Looking,
 }
 
 /// Starts every thread of an offload. They wait, and nothing is read or written before
@@ -71,8 +75,14 @@ pub fn start(context: &Arc<Context>) -> io::Result<Started> {
         };
         threads.push(gate.spawn(named(also.map_or("hash", Also::id)), hash)?);
     }
+    let (looking, looker) = look::start(context, &gate)?;
+    let takers = Takers {
+        hashers,
+        destinations,
+        looker,
+    };
     let reading = Arc::clone(context);
-    let read = move || CardReader::new(reading, hashers, destinations, report).run();
+    let read = move || CardReader::new(reading, takers, report).run();
     threads.push(gate.spawn(named("read"), read)?);
     Ok(Started {
         context: Arc::clone(context),
@@ -80,6 +90,7 @@ pub fn start(context: &Arc<Context>) -> io::Result<Started> {
         watch: DeviceWatch::start(context)?,
         reports,
         gate: keeper,
+        looking,
     })
 }
 
@@ -100,6 +111,11 @@ impl Started {
                 }
             }
         }
-        coordinator.into_outcome()
+        let patience = if finished {
+            LOOK_PATIENCE
+        } else {
+            Duration::ZERO
+        };
+        coordinator.into_outcome(self.looking.finish(patience))
     }
 }

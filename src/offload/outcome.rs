@@ -5,6 +5,7 @@ use crate::digest::Digest;
 use crate::disk::{ReadBackWay, Sight};
 use crate::error::Problem;
 use crate::hash_algorithm::AlsoHashes;
+use crate::inspect::look::CardLook;
 use crate::plan::{FileJob, Plan, Work};
 use crate::record::layout::PerDestination;
 use crate::speed::forecast::Learned;
@@ -136,6 +137,8 @@ pub struct DriveFell {
 pub struct Offloaded {
     /// One per job of the plan.
     pub files: Vec<FileOutcome>,
+    /// What was seen of the files while they were read. For eyes: no verdict rests on it.
+    pub look: CardLook,
     /// What became of each destination, in the order of the plan.
     pub destinations: Vec<DestinationOutcome>,
     /// What went wrong, in the order it was met.

@@ -72,6 +72,8 @@ pub struct Form {
     /// Where the card's tree lies; `None` for what stands there already, or else as the original
     /// has it, or plain.
     pub layout: Option<Layout>,
+    /// The records name the cameras, as the files do.
+    pub names_cameras: bool,
 }
 
 /// Returns the layout that was asked for, or that of what stands there, or that of the `original`,

@@ -78,6 +78,8 @@ pub struct Plan {
     pub said: HashMap<usize, Vec<(Digest, AlsoHashes)>>,
     /// What is to be proven.
     pub terms: Terms,
+    /// The records name the cameras, as the files do.
+    pub names_cameras: bool,
     /// Who is to sign the manifest.
     pub signer: Option<Arc<Signer>>,
     /// What is known beforehand of how long it will take.
@@ -321,6 +323,7 @@ pub fn plan(
         only_new,
         said,
         terms: options.terms,
+        names_cameras: options.form.names_cameras,
         signer: options.signer.clone(),
         estimate,
     })

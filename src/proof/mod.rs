@@ -5,14 +5,17 @@ pub mod coverage;
 mod notes;
 pub mod only_new;
 pub mod problems;
+mod recordings;
 pub mod tally;
 pub mod to_manifest;
 
 use crate::card::listing::Listing;
 use crate::card::part::part_of;
+use crate::disk::Stamp;
 use crate::disk::backing::Backing;
 use crate::error::{Problem, ProblemKind};
 use crate::existing::source::CardNow;
+use crate::inspect::recordings::Recordings;
 use crate::offload::Offloaded;
 use crate::plan::Plan;
 use crate::plan::terms::Terms;
@@ -21,11 +24,12 @@ use crate::proof::problems::{
     card_problems, copy_problems, incomplete_problems, list_problems, listing_problems,
     original_changes, reasons,
 };
+use crate::proof::recordings::recordings;
 use crate::proof::tally::{InPlace, Tally, count_copies, devices, original_is_whole, tally};
 use crate::record::layout::Level;
 use crate::units::len64;
 use jiff::Timestamp;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 /// Troubles of one drive that say nothing of the card: as [`coverage`] does, they are held against
 /// a job only where the other drives are not enough.
@@ -102,6 +106,8 @@ pub struct Proof {
     card_now: CardNow,
     /// Destinations that could not take the records, and why.
     unrecorded: Vec<(usize, Problem)>,
+    /// Made when somebody asks.
+    recordings: OnceLock<Recordings>,
     verdict: Verdict,
 }
 
@@ -170,6 +176,7 @@ impl Proof {
             part,
             card_now: closing.card_now,
             unrecorded: Vec::new(),
+            recordings: OnceLock::new(),
             times: closing.times,
             plan,
             offloaded,
@@ -354,6 +361,13 @@ impl Proof {
     /// Returns what should be pointed out without standing in the way.
     pub fn notes(&self) -> &[String] {
         &self.notes
+    }
+
+    /// Returns what was seen of the recordings themselves. No verdict rests on it.
+    pub fn recordings(&self) -> &Recordings {
+        let now = Stamp::of(self.times.1);
+        let made = || recordings(&self.plan, &self.offloaded, now);
+        self.recordings.get_or_init(made)
     }
 
     /// Returns when the job began and ended.

@@ -1,15 +1,19 @@
 //! Owns the way of a proof into its manifest. It decides nothing.
+use crate::card::media::Media;
 use crate::clock::{UtcOffset, rfc3339};
 use crate::disk::ReadBackWay;
 use crate::error::Problem;
+use crate::inspect::contents::Contents;
+use crate::inspect::observation::Observation;
+use crate::inspect::recordings::Recordings;
 use crate::offload::CopyState;
 use crate::plan::{PlannedDestination, Work};
 use crate::proof::Proof;
 use crate::record::layout::Level;
 use crate::record::manifest::{
-    CardPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, LeftOutPart, LinkPart,
-    Manifest, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart, SHOWS, SourcePart, Tool,
-    Totals, VerdictPart, device_field, last_folder,
+    CardPart, ContentsPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, HintPart,
+    LeftOutPart, LinkPart, Manifest, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart,
+    SECONDS_MAX, SHOWS, SourcePart, Tool, Totals, TypePart, VerdictPart, device_field, last_folder,
 };
 use crate::speed::link::Link;
 use crate::units::{float, len64};
@@ -50,6 +54,8 @@ fn without_files(proof: &Proof, host: &str, zone: &TimeZone) -> Manifest {
             why: why.to_string(),
         })
         .collect();
+    let card = card_part(proof);
+    let (contents, hints) = recording_parts(proof, &card).unzip();
     let mut manifest = Manifest {
         format: "unlade-manifest".to_owned(),
         version: 1,
@@ -58,7 +64,7 @@ fn without_files(proof: &Proof, host: &str, zone: &TimeZone) -> Manifest {
             version: env!("CARGO_PKG_VERSION").to_owned(),
         },
         offload: offload_part(proof, host, zone),
-        card: card_part(proof),
+        card,
         source: source_part(proof),
         proof: ProofPart {
             asked: proof.terms().level,
@@ -83,7 +89,8 @@ fn without_files(proof: &Proof, host: &str, zone: &TimeZone) -> Manifest {
             .collect(),
         left_out,
         problems: proof.problems().iter().map(as_recorded).collect(),
-        hints: None,
+        contents,
+        hints,
         rates: rates_part(proof),
         links: link_parts(&offloaded.links),
         limiting_link: offloaded.limiting.to_string(),
@@ -111,6 +118,51 @@ fn offload_part(proof: &Proof, host: &str, zone: &TimeZone) -> OffloadPart {
         host: host.to_owned(),
         layout: proof.plan().layout,
         utc_offset: UtcOffset::of(zone, finished),
+    }
+}
+
+/// Returns what was shot and the hints, where recordings of a known kind were looked at or there is
+/// something to say: those who know only version 1 refuse these keys.
+fn recording_parts(proof: &Proof, card: &CardPart) -> Option<(ContentsPart, Vec<HintPart>)> {
+    let Recordings { hints, contents } = proof.recordings();
+    if contents.looked_at == 0 && hints.is_empty() {
+        return None;
+    }
+    let contents = contents_part(contents);
+    let contents = ContentsPart {
+        // Where files say nothing themselves, the times are the card's dates.
+        zone: contents.zone.or_else(|| card.zone.clone()),
+        ..contents
+    };
+    Some((contents, hints.iter().map(hint_part).collect()))
+}
+
+fn hint_part(hint: &Observation) -> HintPart {
+    HintPart {
+        kind: hint.kind.id().to_owned(),
+        path: Some(hint.path.clone()),
+        detail: hint.detail(),
+    }
+}
+
+/// Puts what was shot into the manifest's form.
+pub fn contents_part(contents: &Contents) -> ContentsPart {
+    let types = contents.types.iter().map(|of| TypePart {
+        ending: of.ending.clone(),
+        kind: of.media.map_or("other", Media::id).to_owned(),
+        files: of.files,
+        bytes: of.bytes,
+        // What files say of themselves may be anything.
+        seconds: (!of.duration.is_zero())
+            .then(|| seconds(of.duration.as_secs_f64()).min(SECONDS_MAX)),
+    });
+    ContentsPart {
+        types: types.collect(),
+        first: contents.span.map(|(first, _)| first.rfc3339()),
+        last: contents.span.map(|(_, last)| last.rfc3339()),
+        zone: contents.has_own_times.then(|| "unknown".to_owned()),
+        looked_at: contents.looked_at,
+        cameras: contents.cameras.iter().cloned().collect(),
     }
 }
 

@@ -20,6 +20,8 @@ use std::collections::BTreeSet;
 const EXCEPTIONS_LISTED: usize = 2_000;
 /// Exceptions that are in the open.
 const ROWS_OPEN: usize = 40;
+/// Hints that are on the page.
+const HINTS_LISTED: usize = 200;
 /// Earlier offloads that are named.
 const OFFLOADS_NAMED: usize = 100;
 
@@ -32,6 +34,7 @@ pub fn page(manifest: &Manifest) -> String {
         (shot(manifest))
         (copies(manifest, &names))
         (exceptions(manifest, &names))
+        (hints(manifest))
         (cautions(manifest))
         (speed_section(manifest, &names))
         (details(manifest, &names))
@@ -131,6 +134,27 @@ fn by_date(m: &Manifest) -> u64 {
     only_new
         .filter(|o| o.matched_by == MatchedBy::PathSizeDate)
         .map_or(0, |o| o.left_files)
+}
+
+/// What somebody should look at; no empty section.
+fn hints(m: &Manifest) -> Markup {
+    let all = m.hints.as_deref().unwrap_or_default();
+    html! {
+        @if !all.is_empty() {
+            h2 { "Hints on what was recorded" }
+            p { "These change nothing about the answer above. A file without a hint may still be \
+                damaged." }
+            ul {
+                @for hint in all.iter().take(HINTS_LISTED) {
+                    li {
+                        @if let Some(at) = &hint.path { (path(at)) " " }
+                        (foreign(&hint.detail))
+                    }
+                }
+            }
+            (more(all.len(), HINTS_LISTED, "hint", "manifest"))
+        }
+    }
 }
 
 fn copies(m: &Manifest, names: &[String]) -> Markup {

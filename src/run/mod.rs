@@ -5,6 +5,7 @@ mod begin;
 mod closing;
 mod estimate;
 mod gather;
+pub mod inspect;
 mod job;
 mod naming;
 pub mod prove;
@@ -210,6 +211,9 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
         copies = verdict.copies(),
         "judged"
     );
+    for hint in &proof.recordings().hints {
+        observer.event(&Event::Hint(hint));
+    }
     observer.event(&Event::Ended);
     Ok(proof)
 }

@@ -76,7 +76,7 @@ fn the_verdict_is_on_the_card_that_was_read_wherever_that_is_now() {
     let leaves = copy(&sim, || drop(sim.unplug(CARD)));
     assert!(leaves.verdict().is_proven(), "{:?}", leaves.problems());
     assert_eq!(leaves.card_now(), CardNow::Gone);
-    assert!(leaves.notes()[0].contains("had left `/card` before the verdict"));
+    assert!(leaves.notes()[0].contains("no longer at `/card` at the end"));
 
     let sim = fresh();
     let other = copy(&sim, || {

@@ -7,24 +7,29 @@
 
 mod deadline;
 pub(crate) mod group;
+pub(crate) mod inspect;
 pub(crate) mod kit;
 pub(crate) mod list;
 pub(crate) mod meant;
+pub(crate) mod names;
 pub(crate) mod partial;
 pub(crate) mod pasted;
+pub(crate) mod rate;
 pub(crate) mod shoot;
 pub(crate) mod speed;
 pub(crate) mod unsaid;
 mod version;
 pub(crate) mod weigh;
 
-use crate::cli::wrong_value::WrongValue;
 use camino::Utf8PathBuf;
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 use group::{HOW_SURE, OUTPUT, SPEED, WHAT, WHERE};
+use inspect::InspectArgs;
 use kit::KitCommand;
+pub(crate) use names::KitNames;
+use rate::RateArgs;
 use shoot::ShootArgs;
-use speed::{BusArg, LinkArg, ReadsArg, SpeedArgs};
+use speed::SpeedArgs;
 use unlade::hash_algorithm::Also;
 use unlade::kit::usual::COPIES_MAX;
 use unlade::record::layout::{Layout, Level};
@@ -190,6 +195,17 @@ pub(crate) enum Command {
             /media/SSD-B/20261125-KITES\n          unlade verify /media/SSD-A"
     )]
     Verify(VerifyArgs),
+    /// Was it recorded whole? What is on a card or offload.
+    #[command(
+        long_about = "Reads stills, clips and sound once and looks at their structure: a clip that \
+            was never finished, a file that ends too early, long runs of zeros, numbers and files \
+            that are missing, odd times. Says what was shot. `copy` does the same while it copies. \
+            These are hints, no proof: a file without a hint may still be damaged. Writes \
+            nothing.\n\nThe exit code is 0 without a hint, and 1 with hints or files that could \
+            not be read.",
+        after_help = "Example:  unlade inspect /media/KITES"
+    )]
+    Inspect(InspectArgs),
     /// Measure how fast a card reads in this reader.
     #[command(
         long_about = "Reads a bounded sample, spread over the whole card, past the computer's \
@@ -377,6 +393,11 @@ pub(crate) struct CopyArgs {
     /// nothing then, unless this is given.
     #[arg(long, short, help_heading = OUTPUT, hide_short_help = true)]
     pub(crate) yes: bool,
+    /// Name the cameras in manifest and page, as the files do; no serial numbers.
+    ///
+    /// Pages are shared, so without it no camera is named.
+    #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
+    pub(crate) camera_names: bool,
     /// Only show what would be done, like plan.
     #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
     pub(crate) dry_run: bool,
@@ -449,73 +470,6 @@ impl From<ProofArg> for Level {
 }
 
 /// Names of the kit.
-#[derive(Clone, Debug, Default, Args)]
-pub(crate) struct KitNames {
-    /// The card's name in the kit.
-    ///
-    /// A card is also recognised by its volume.
-    #[arg(long = "as", value_name = "CARDNAME", help_heading = WHAT, hide_short_help = true)]
-    pub(crate) as_card: Option<String>,
-    /// The reader's name in the kit.
-    #[arg(long = "in", value_name = "READERNAME", help_heading = WHAT, hide_short_help = true)]
-    pub(crate) in_reader: Option<String>,
-}
-
-impl KitNames {
-    /// Whether a name has to be looked up.
-    pub(crate) fn is_given(&self) -> bool {
-        self.as_card.is_some() || self.in_reader.is_some()
-    }
-}
-
-#[derive(Clone, Debug, Args)]
-pub(crate) struct RateArgs {
-    /// The mounted card.
-    #[arg(value_name = "CARD")]
-    pub(crate) card: Utf8PathBuf,
-    /// Read for so many seconds at most, 600 at most.
-    #[arg(
-        long,
-        value_name = "N",
-        default_value_t = 20,
-        value_parser = clap::value_parser!(u64).range(1..=unlade::measure::SECONDS_MAX),
-    )]
-    pub(crate) seconds: u64,
-    /// Read so much at most, 100GB at most.
-    #[arg(long, value_name = "SIZE", default_value = "8GB", value_parser = sample_size)]
-    pub(crate) bytes: u64,
-    #[command(flatten)]
-    pub(crate) names: KitNames,
-    /// The card's bus: uhs-i, uhs-ii, cfe2-b and others; `list` shows all.
-    #[arg(long, value_name = "ID")]
-    pub(crate) bus: Option<BusArg>,
-    /// The read rate on the card's label in MB/s.
-    #[arg(long, value_name = "MBPS", allow_hyphen_values = true)]
-    pub(crate) reads: Option<ReadsArg>,
-    /// The reader's link to the computer: usb2, usb3-5g and others; `list` shows all.
-    #[arg(long, value_name = "ID")]
-    pub(crate) link: Option<LinkArg>,
-}
-
-impl RateArgs {
-    /// Returns what it says of card and reader.
-    pub(crate) fn speed(&self) -> SpeedArgs {
-        SpeedArgs {
-            bus: self.bus.clone(),
-            reads: self.reads.clone(),
-            link: self.link.clone(),
-            writes: None,
-        }
-    }
-}
-
-fn sample_size(text: &str) -> Result<u64, WrongValue> {
-    match unlade::speed::quantity::size(text)? {
-        bytes if bytes <= unlade::measure::BYTES_MAX => Ok(bytes),
-        _ => Err(WrongValue::SampleSize),
-    }
-}
-
 #[derive(Clone, Debug, Args)]
 pub(crate) struct ProveArgs {
     /// The mounted card.

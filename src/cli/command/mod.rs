@@ -4,6 +4,7 @@ pub(crate) mod complete;
 pub(crate) mod copy;
 pub(crate) mod demo;
 pub(crate) mod ids;
+pub(crate) mod inspect;
 pub(crate) mod kit;
 pub(crate) mod ledger;
 pub(crate) mod man;

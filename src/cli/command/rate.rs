@@ -1,7 +1,8 @@
 //! Owns `rate`: measuring how fast a card reads in this reader, and telling it against what its
 //! links allow.
 
-use crate::cli::args::{Common, RateArgs};
+use crate::cli::args::Common;
+use crate::cli::args::rate::RateArgs;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::recognised::{self, Recognised};

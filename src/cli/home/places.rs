@@ -138,6 +138,7 @@ fn paths(command: &mut Command) -> Vec<&mut Utf8PathBuf> {
             .chain(&mut args.on)
             .collect(),
         Command::Verify(args) => args.offloads.iter_mut().collect(),
+        Command::Inspect(args) => args.what.iter_mut().collect(),
         Command::Rate(args) => vec![&mut args.card],
         Command::Report(args) => args.offload.iter_mut().collect(),
         Command::Kit {

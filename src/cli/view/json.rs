@@ -238,6 +238,10 @@ impl Observer for Json {
                     serde_json::to_value(change).unwrap_or(Value::Null),
                 );
             }
+            Event::Hint(hint) => self.send(
+                "hint",
+                json!({"kind": hint.kind, "path": hint.path, "detail": hint.detail()}),
+            ),
             // Part of the ticks as `card_done`; the verdict is sent with its exit code at the end.
             Event::Sampling(_) | Event::CardRead | Event::Ended => {}
         }

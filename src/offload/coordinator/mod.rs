@@ -14,6 +14,7 @@ use super::outcome::Offloaded;
 use super::watch::DeviceWatch;
 use crate::error::Problem;
 use crate::event::{Event, Observer};
+use crate::inspect::look::CardLook;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
 use intervals::Intervals;
 use limiting::Limiting;
@@ -135,7 +136,7 @@ impl Coordinator {
     }
 
     /// Ends the job: what came of it, and how long it took until now.
-    pub(super) fn into_outcome(mut self) -> Offloaded {
+    pub(super) fn into_outcome(mut self, look: CardLook) -> Offloaded {
         let problems = self.results.take_problems();
         let elapsed = self.since_start();
         let held = self.limiting.held(elapsed, self.intervals.rates(), true);
@@ -152,6 +153,7 @@ impl Coordinator {
             original_equal: self.results.original_equal,
             original_way: self.results.original_way,
             files: self.results.files,
+            look: look.and(self.results.look),
             destinations: self.results.destinations,
             problems,
             rates: self.intervals.into_rates(),

@@ -4,6 +4,7 @@
 use crate::disk::ReadBackWay;
 use crate::error::{Problem, ProblemKind};
 use crate::event::{Event, Observer};
+use crate::inspect::look::CardLook;
 use crate::name::shown;
 use crate::offload::context::Context;
 use crate::offload::message::{Proven, Rechecked, Report};
@@ -28,6 +29,8 @@ pub(super) struct Results {
     unlisted: u64,
     /// Files of which it was told that a record says something else.
     doubted: HashSet<usize>,
+    /// What was seen of files of earlier runs while they were read back again.
+    pub(super) look: CardLook,
     /// Files of an original that are what its manifest says.
     pub(super) original_equal: u64,
     /// The least reliable way in which one of them was read.
@@ -47,6 +50,7 @@ impl Results {
             problems: Vec::new(),
             unlisted: 0,
             doubted: HashSet::new(),
+            look: CardLook::default(),
             original_equal: 0,
             original_way: None,
             problems_max: context.limits.problems_max,
@@ -58,7 +62,7 @@ impl Results {
     pub(super) fn take(&mut self, report: Report, observer: &mut dyn Observer) {
         match report {
             Report::Proven(proven) => self.proven(&proven, observer),
-            Report::Rechecked(copy) => self.rechecked(&copy),
+            Report::Rechecked(copy) => self.rechecked(copy),
             Report::Original(job, is_equal, way) => self.original(job, is_equal, way, observer),
             Report::KeptLost(destination, job, problem) => {
                 self.files[job].copies[destination] = CopyState::None;
@@ -153,7 +157,10 @@ impl Results {
     }
 
     /// One that may have come from memory says no more than the record of the earlier run does.
-    fn rechecked(&mut self, copy: &Rechecked) {
+    fn rechecked(&mut self, copy: Rechecked) {
+        if let Some(seen) = copy.seen {
+            self.look.add(copy.job, *seen);
+        }
         if !copy.way.reaches_device() {
             return;
         }

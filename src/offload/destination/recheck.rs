@@ -4,9 +4,10 @@
 //! sector, only another read shows. Nothing is changed.
 
 use super::context::DestinationContext;
-use crate::disk::hash_file::hash_whole;
+use crate::disk::hash_file::hash_whole_shown;
 use crate::disk::{Sight, write_problem};
 use crate::error::{Problem, ProblemKind, Step};
+use crate::inspect::guarded::FileInspection;
 use crate::offload::message::{Rechecked, Report};
 use crate::plan::{FileJob, Work};
 use crate::record::earlier_run::ProvenEntry;
@@ -118,7 +119,15 @@ impl Recheck {
             destination.meter().kept_read.add(n);
             !destination.stops()
         };
-        let Some((digest, _)) = hash_whole(source.as_mut(), job.bytes, &mut go_on)? else {
+        let begin = || FileInspection::begin(job.name.as_str(), job.bytes);
+        let mut inspection = self.inspects(job).then(begin).flatten();
+        let mut show = |bytes: &[u8]| {
+            if let Some(inspection) = &mut inspection {
+                inspection.feed(bytes);
+            }
+        };
+        let hashed = hash_whole_shown(source.as_mut(), job.bytes, Some(&mut show), &mut go_on)?;
+        let Some((digest, _)) = hashed else {
             return Err(io::ErrorKind::Interrupted.into());
         };
         if digest != entry.blake3 {
@@ -131,6 +140,13 @@ impl Recheck {
             way: source.way(),
             sight: Sight::of(&seen, &destination.planned().facts.filesystem),
             readback_s: took.as_secs_f64(),
+            seen: inspection.and_then(FileInspection::end).map(Box::new),
         }))
+    }
+
+    /// Whether this drive is the one whose copy is looked at: the first that keeps the file.
+    fn inspects(&self, job: &FileJob) -> bool {
+        let first = job.work.iter().position(|w| matches!(w, Work::Keep(_)));
+        first == Some(self.destination.index)
     }
 }

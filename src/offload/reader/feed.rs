@@ -4,12 +4,14 @@
 use crate::disk::buffer::{Aligned, Chunk, Pool};
 use crate::offload::card_rate::{Pace, WAIT_NOTICED};
 use crate::offload::context::Context;
-use crate::offload::message::FromCard;
+use crate::offload::look::LOOK_PATIENCE;
+use crate::offload::message::{FromCard, Takers};
 use crate::units::len64;
 use crossbeam_channel::{SendTimeoutError, Sender, TrySendError};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
+use tracing::debug;
 
 /// How often a waiting reader looks whether it should stop.
 const PATIENCE: Duration = Duration::from_millis(50);
@@ -26,6 +28,8 @@ pub(super) struct Feed {
     context: Arc<Context>,
     hashers: Vec<Sender<FromCard>>,
     destinations: Vec<Sender<FromCard>>,
+    /// The look at what the files hold; `None` once it was given up.
+    looker: Option<Sender<FromCard>>,
     pool: Pool,
     /// What the reads say of the card's own rate.
     pace: Pace,
@@ -34,16 +38,13 @@ pub(super) struct Feed {
 }
 
 impl Feed {
-    pub(super) fn new(
-        context: &Arc<Context>,
-        hashers: Vec<Sender<FromCard>>,
-        destinations: Vec<Sender<FromCard>>,
-    ) -> Self {
+    pub(super) fn new(context: &Arc<Context>, takers: Takers) -> Self {
         let limits = &context.limits;
         Self {
             context: Arc::clone(context),
-            hashers,
-            destinations,
+            hashers: takers.hashers,
+            destinations: takers.destinations,
+            looker: Some(takers.looker),
             pool: Pool::new(limits.chunks, limits.chunks_reserve, limits.chunk_bytes),
             // The system reads ahead while the reader waits: about the two chunks asked for.
             pace: Pace::new(2 * len64(limits.chunk_bytes), context.clock.elapsed()),
@@ -175,9 +176,36 @@ impl Feed {
         for (stage, to) in queues.enumerate() {
             self.send_to(stage, to, message.clone())?;
         }
+        self.show(message)?;
         if self.context.clock.elapsed().saturating_sub(start) >= WAIT_NOTICED {
             self.waited(start);
         }
+        Ok(())
+    }
+
+    /// Shows a message to the look, and gives that up where it takes nothing any more.
+    fn show(&mut self, message: &FromCard) -> Result<(), Stopped> {
+        let Some(looker) = &self.looker else {
+            return Ok(());
+        };
+        let Err(TrySendError::Full(mut message)) = looker.try_send(message.clone()) else {
+            return Ok(());
+        };
+        let start = self.context.clock.elapsed();
+        loop {
+            match looker.send_timeout(message, PATIENCE) {
+                Ok(()) => return Ok(()),
+                Err(_) if self.context.must_stop() => return Err(Stopped),
+                Err(SendTimeoutError::Timeout(back))
+                    if self.context.clock.elapsed().saturating_sub(start) < LOOK_PATIENCE =>
+                {
+                    message = back;
+                }
+                Err(_) => break,
+            }
+        }
+        debug!("the look at the files was given up");
+        self.looker = None;
         Ok(())
     }
 

@@ -8,7 +8,7 @@ mod feed;
 
 use super::context::Context;
 use super::in_flight::{GivenUp, InFlight};
-use super::message::{FromCard, Report};
+use super::message::{FromCard, Report, Takers};
 use crate::disk::Source;
 use crate::disk::buffer::ALIGN;
 use crate::error::Step;
@@ -49,14 +49,9 @@ struct OpenFile<'a> {
 }
 
 impl CardReader {
-    pub(super) fn new(
-        context: Arc<Context>,
-        hashers: Vec<Sender<FromCard>>,
-        destinations: Vec<Sender<FromCard>>,
-        report: Sender<Report>,
-    ) -> Self {
+    pub(super) fn new(context: Arc<Context>, takers: Takers, report: Sender<Report>) -> Self {
         Self {
-            feed: Feed::new(&context, hashers, destinations),
+            feed: Feed::new(&context, takers),
             reports: Reports {
                 context: Arc::clone(&context),
                 report,

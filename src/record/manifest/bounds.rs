@@ -17,8 +17,11 @@ pub const HASH_FILE_BYTES_MAX: u64 = 4_096;
 /// Points of one rate series; the engine keeps far fewer, by doubling the interval.
 pub(super) const SAMPLES_MAX: usize = 100_000;
 
+/// Types that are counted apart, and cameras that are named.
+pub(super) const TYPES_MAX: usize = 1_000;
+
 /// The longest time that a manifest may tell, in seconds: some 30 years.
-pub(super) const SECONDS_MAX: f64 = 1e9;
+pub const SECONDS_MAX: f64 = 1e9;
 
 /// The largest integer that every JSON reader keeps exactly (RFC 8259, section 6): 2^53 - 1.
 pub const INTEGER_MAX: u64 = (1 << 53) - 1;

@@ -9,15 +9,15 @@ mod parts;
 mod write;
 
 pub use crate::record::layout::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE};
-pub use bounds::{HASH_FILE_BYTES_MAX, INTEGER_MAX, MANIFEST_BYTES_MAX};
+pub use bounds::{HASH_FILE_BYTES_MAX, INTEGER_MAX, MANIFEST_BYTES_MAX, SECONDS_MAX};
 pub(crate) use device::device_field;
 pub use device::device_words;
 pub use error::{ContentFault, ManifestError, PathFault};
 pub(crate) use parts::last_folder;
 pub use parts::{
-    CardPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, HintPart, LeftOutPart,
-    LinkPart, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart, SourcePart, Tool, Totals,
-    VerdictPart,
+    CardPart, ContentsPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, HintPart,
+    LeftOutPart, LinkPart, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart, SourcePart,
+    Tool, Totals, TypePart, VerdictPart,
 };
 
 use crate::error::Problem;
@@ -25,7 +25,7 @@ use crate::name::CardName;
 use crate::record::checksums::List;
 use crate::record::layout::{DESTINATIONS_MAX, ENTRIES_MAX, Level, RECORDS};
 use crate::units::{len_usize, len64};
-use bounds::{SECONDS_MAX, VERSION_MAX, at_most};
+use bounds::{VERSION_MAX, at_most};
 use parts::{check_elsewhere, hints, present};
 use serde::{Deserialize, Serialize};
 use std::collections::HashSet;
@@ -68,6 +68,13 @@ pub struct Manifest {
     pub left_out: Vec<LeftOutPart>,
     #[serde(deserialize_with = "at_most::<_, _, ENTRIES_MAX>")]
     pub problems: Vec<Problem>,
+    /// Version 2: what was shot.
+    #[serde(
+        skip_serializing_if = "Option::is_none",
+        default,
+        deserialize_with = "present"
+    )]
+    pub contents: Option<ContentsPart>,
     /// Version 2: what somebody should look at, where it was looked for.
     #[serde(
         skip_serializing_if = "Option::is_none",
@@ -89,6 +96,7 @@ impl Manifest {
     pub(crate) fn version_needed(&self) -> u64 {
         let has_new = self.card.read_whole.is_some()
             || self.source.is_some()
+            || self.contents.is_some()
             || self.hints.is_some()
             || self.offload.utc_offset.is_some()
             || self.destinations.iter().any(|d| d.name.is_some());
@@ -128,6 +136,9 @@ impl Manifest {
         list(&mut out, "folders", &self.folders)?;
         list(&mut out, "left_out", &self.left_out)?;
         list(&mut out, "problems", &self.problems)?;
+        if let Some(contents) = &self.contents {
+            field(&mut out, "contents", contents)?;
+        }
         if let Some(hints) = &self.hints {
             list(&mut out, "hints", hints)?;
         }
@@ -230,7 +241,11 @@ impl Manifest {
             self.proof.copies_needed,
             self.verdict.copies,
         ];
-        if !fits || single.iter().any(|n| *n > INTEGER_MAX) {
+        let types = self.contents.iter().flat_map(|c| c.types.iter());
+        let counts = types.flat_map(|of| [of.files, of.bytes]);
+        let looked_at = self.contents.iter().map(|c| c.looked_at);
+        let mut all = single.into_iter().chain(counts).chain(looked_at);
+        if !fits || all.any(|n| n > INTEGER_MAX) {
             return Err(ContentFault::Number);
         }
         let times = self.files.iter().flat_map(|f| {
@@ -242,7 +257,9 @@ impl Manifest {
             self.forecast.actual_s,
         ];
         let speeds = self.links.iter().map(|l| l.mbps);
-        let all = times.chain(forecast).chain(speeds);
+        let types = self.contents.iter().flat_map(|c| c.types.iter());
+        let lengths = types.filter_map(|of| of.seconds);
+        let all = times.chain(forecast).chain(speeds).chain(lengths);
         if !all.into_iter().all(|n| (0.0..=SECONDS_MAX).contains(&n)) {
             return Err(ContentFault::Measure);
         }

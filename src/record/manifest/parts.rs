@@ -1,6 +1,6 @@
 //! Owns the parts of a manifest, as its format has them.
 
-use super::bounds::{SAMPLES_MAX, at_most};
+use super::bounds::{SAMPLES_MAX, TYPES_MAX, at_most};
 use super::device::{DRIVE_MARK, PLACE_MARK, VOLUME_MARK};
 use super::error::PathFault;
 use crate::card::identity::CardMark;
@@ -100,6 +100,45 @@ pub struct HintPart {
     pub kind: String,
     pub path: Option<String>,
     pub detail: String,
+}
+
+/// What was shot.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
+pub struct ContentsPart {
+    #[serde(deserialize_with = "at_most::<_, _, TYPES_MAX>")]
+    pub types: Vec<TypePart>,
+    pub first: Option<String>,
+    pub last: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub zone: Option<String>,
+    pub looked_at: u64,
+    #[serde(
+        skip_serializing_if = "Vec::is_empty",
+        default,
+        deserialize_with = "at_most::<_, _, TYPES_MAX>"
+    )]
+    pub cameras: Vec<String>,
+}
+
+/// Files of one type.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
+pub struct TypePart {
+    pub ending: String,
+    pub kind: String,
+    pub files: u64,
+    pub bytes: u64,
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub seconds: Option<f64>,
 }
 
 /// An offload that a further copy was made of.

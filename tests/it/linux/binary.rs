@@ -1167,6 +1167,7 @@ fn events_are_those_of_the_contract() {
         "file",
         "problem",
         "rate-change",
+        "hint",
         "verdict",
     ];
     assert!(names.iter().all(|n| known.contains(n)), "{names:?}");

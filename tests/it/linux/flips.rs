@@ -42,6 +42,7 @@ fn copy(sim: &Sim) {
         form: unlade::plan::Form {
             also: [Also::Md5, Also::Xxh3].into_iter().collect(),
             layout: Some(sim.layout()),
+            ..unlade::plan::Form::default()
         },
         ..job("/card", &["/a", "/b"])
     };

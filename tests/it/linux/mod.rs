@@ -29,6 +29,7 @@ mod page_picture;
 mod places;
 mod prove;
 mod rate;
+mod recordings;
 mod scarce;
 mod schema;
 mod sets;

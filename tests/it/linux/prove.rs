@@ -443,7 +443,7 @@ fn the_other_slots_card_is_compared_by_content() {
             .file("DCIM/100KITES/KITE0002.JPG", 41_000, 2)
             .file("DCIM/100KITES/KITE0002.DNG", 300_000, 3)
             .file("DCIM/101KITES/KITE0001.JPG", 1, 4)
-            .file("DCIM/101KITES/KITE0003.TXT", 0, 5)
+            .file("DCIM/101KITES/KITE0002.TXT", 0, 5)
             .file("PRIVATE/CLIPS/C0001.MP4", 3_000_000, 6)
             .file("PRIVATE/CLIPS/.index", 12, 7)
     };

@@ -94,6 +94,15 @@ fn manifests_of_real_runs_validate_and_broken_ones_are_refused_by_schema_and_rea
                 "readback": "direct", "counted": true
             }),
         ),
+        (
+            "/contents",
+            json!({
+                "types": [{
+                    "ending": "MP4", "kind": "clip", "files": 2, "bytes": 9, "seconds": 4.5
+                }],
+                "first": null, "last": null, "looked_at": 1, "cameras": ["Kites K-100"]
+            }),
+        ),
         ("/hints", json!([])),
         (
             "/hints",
@@ -198,6 +207,11 @@ fn every_line_of_events_validates() {
     let schema = schema(&work, "events");
     work.folder("second");
     put(&work.path("second/KITE0042.JPG"), b"kite");
+    // A clip without its index: a hint.
+    put(
+        &work.path("second/KITE0043.MP4"),
+        b"\0\0\0\x08ftyp\0\0\0\x08mdat",
+    );
     let mut seen = std::collections::BTreeSet::new();
     let mut all = Vec::new();
     for command in [
@@ -214,6 +228,7 @@ fn every_line_of_events_validates() {
         "verify a/KITES",
         "verify a/KITES a/BAG",
         "verify card",
+        "inspect second a/KITES nothing",
         "copy card second --to a --to b --copies 1",
         "copy gone away --to a",
     ] {
@@ -227,12 +242,12 @@ fn every_line_of_events_validates() {
             seen.insert(last.clone());
         }
         assert!(
-            command.starts_with("plan") || last == "verdict",
+            last == "verdict" || command.starts_with("plan") || command.starts_with("inspect"),
             "{command}: {last}"
         );
     }
     for event in [
-        "listed", "planned", "refused", "tick", "file", "problem", "verdict",
+        "listed", "planned", "refused", "tick", "file", "problem", "hint", "verdict",
     ] {
         assert!(seen.contains(event), "no {event} in {seen:?}");
     }

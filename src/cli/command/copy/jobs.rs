@@ -41,6 +41,7 @@ fn terms(args: &CopyArgs) -> Terms {
 fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
     let mut form = Form {
         layout: args.layout.map(Into::into),
+        names_cameras: args.camera_names,
         ..Form::default()
     };
     for also in &args.also {

@@ -25,10 +25,19 @@ impl Noise {
     }
 }
 
-/// Begins of files, so that `file` and viewers recognise the kind.
-const JPEG: &[u8] = b"\xff\xd8\xff\xe0\x00\x10JFIF\x00\x01\x02\x00\x00\x01\x00\x01\x00\x00";
-const TIFF: &[u8] = b"II*\x00\x08\x00\x00\x00";
-const MP4: &[u8] = b"\x00\x00\x00\x18ftypmp42\x00\x00\x00\x00mp42isom";
+/// The beginnings of files, so that they have the structure of their kind: a JPEG up to its scan, a
+/// TIFF with one entry.
+const JPEG: &[u8] = b"\xff\xd8\xff\xe0\x00\x10JFIF\x00\x01\x02\x00\x00\x01\x00\x01\x00\x00\
+    \xff\xda\x00\x08\x01\x01\x00\x00\x3f\x00";
+const JPEG_END: &[u8] = b"\xff\xd9";
+const TIFF: &[u8] = b"II*\x00\x08\x00\x00\x00\x01\x00\x00\x01\x03\x00\x01\x00\x00\x00\
+    \x00\x18\x00\x00\x00\x00\x00\x00";
+/// What a file of the ISO base media file format begins with (ISO/IEC 14496-12, 4.3).
+const FTYP: &[u8] = b"\x00\x00\x00\x18ftypmp42\x00\x00\x00\x00mp42isom";
+/// Seconds from 1904, where such files begin to count, to 1970.
+const FROM_1904_S: u64 = 2_082_844_800;
+/// A Saturday morning in autumn.
+const MORNING_S: u64 = 1_791_012_600;
 
 /// Makes the card below `root`, which must be an empty folder.
 pub(crate) fn make(root: &Utf8Path) -> io::Result<()> {
@@ -45,33 +54,27 @@ pub(crate) fn make(root: &Utf8Path) -> io::Result<()> {
     for n in 1..=18_u64 {
         let folder = if n <= 12 { "100KITES" } else { "101KITES" };
         let bytes = 280_000 + n * 37_411 % 300_000;
-        file(
+        write(
             root,
             &format!("DCIM/{folder}/KITE{n:04}.JPG"),
-            JPEG,
-            bytes,
+            &still(bytes, &mut noise),
             n,
-            &mut noise,
         )?;
         if n % 3 == 0 {
-            file(
+            write(
                 root,
                 &format!("DCIM/{folder}/KITE{n:04}.DNG"),
-                TIFF,
-                3_100_000 + n * 11_003,
+                &made(TIFF, 3_100_000 + n * 11_003, b"", &mut noise),
                 n,
-                &mut noise,
             )?;
         }
     }
     for (n, bytes) in [(1_u64, 9_400_000_u64), (2, 31_700_000), (3, 18_250_000)] {
-        file(
+        write(
             root,
             &format!("PRIVATE/CLIPS/C{n:04}.MP4"),
-            MP4,
-            bytes,
+            &clip(bytes, 40 + n, &mut noise),
             40 + n,
-            &mut noise,
         )?;
         let text = format!(
             "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<clip name=\"C{n:04}\" fps=\"25\" \
@@ -84,13 +87,11 @@ pub(crate) fn make(root: &Utf8Path) -> io::Result<()> {
             text.as_bytes(),
             40 + n,
         )?;
-        file(
+        write(
             root,
             &format!("PRIVATE/CLIPS/THUMBS/C{n:04}.JPG"),
-            JPEG,
-            11_000 + n,
+            &still(11_000 + n, &mut noise),
             40 + n,
-            &mut noise,
         )?;
     }
     write(root, "PRIVATE/CLIPS/.index", b"C0001\nC0002\nC0003\n", 44)?;
@@ -98,20 +99,44 @@ pub(crate) fn make(root: &Utf8Path) -> io::Result<()> {
     write(root, ".DS_Store", b"made by a computer\n", 50)
 }
 
-fn file(
-    root: &Utf8Path,
-    path: &str,
-    head: &[u8],
-    bytes: u64,
-    minute: u64,
-    noise: &mut Noise,
-) -> io::Result<()> {
+/// So many bytes of noise between a beginning and an end.
+fn made(head: &[u8], bytes: u64, end: &[u8], noise: &mut Noise) -> Vec<u8> {
     let mut content = vec![0; unlade::units::len_usize(bytes)];
     noise.fill(&mut content);
+    let from = content.len().saturating_sub(end.len());
     for (to, from) in content.iter_mut().zip(head) {
         *to = *from;
     }
-    write(root, path, &content, minute)
+    for (to, from) in content.iter_mut().skip(from).zip(end) {
+        *to = *from;
+    }
+    content
+}
+
+fn still(bytes: u64, noise: &mut Noise) -> Vec<u8> {
+    let mut content = made(JPEG, bytes, JPEG_END, noise);
+    let scan = content.len().saturating_sub(JPEG_END.len());
+    // In a scan 0xff begins a marker.
+    for byte in content.iter_mut().take(scan).skip(JPEG.len()) {
+        *byte = (*byte).min(0xfe);
+    }
+    content
+}
+
+/// A clip of so many bytes, at 50 Mb/s; what is in it is noise.
+fn clip(bytes: u64, minute: u64, noise: &mut Noise) -> Vec<u8> {
+    let milliseconds = bytes * 8 / 50_000;
+    let created = MORNING_S + minute * 60 + FROM_1904_S;
+    let mut head = FTYP.to_vec();
+    head.extend(b"\x00\x00\x00\x74moov\x00\x00\x00\x6cmvhd\x00\x00\x00\x00");
+    for field in [created, created, 1_000, milliseconds] {
+        head.extend(u32::try_from(field).unwrap_or_default().to_be_bytes());
+    }
+    head.resize(FTYP.len() + 0x74, 0);
+    let rest = bytes.saturating_sub(unlade::units::len64(head.len()));
+    head.extend(u32::try_from(rest).unwrap_or_default().to_be_bytes());
+    head.extend(b"mdat");
+    made(&head, bytes, b"", noise)
 }
 
 fn write(root: &Utf8Path, path: &str, content: &[u8], minute: u64) -> io::Result<()> {
@@ -119,6 +144,6 @@ fn write(root: &Utf8Path, path: &str, content: &[u8], minute: u64) -> io::Result
     file.write_all(content)?;
     // On the drive, so that the offload reads it from there and not from memory.
     file.sync_data()?;
-    // A Saturday morning in autumn, one minute after the other.
-    file.set_modified(SystemTime::UNIX_EPOCH + Duration::from_secs(1_791_012_600 + minute * 60))
+    // One minute after the other.
+    file.set_modified(SystemTime::UNIX_EPOCH + Duration::from_secs(MORNING_S + minute * 60))
 }

@@ -1,9 +1,11 @@
 //! Owns the sentences that people read. Text from data only.
 
 pub(crate) mod answer;
+pub(crate) mod contents;
 mod copies;
 pub(crate) mod drives;
 pub(crate) mod findings;
+pub(crate) mod hints;
 pub(crate) mod plan;
 pub(crate) mod problem;
 pub(crate) mod prove;

@@ -4,8 +4,10 @@ use crate::cli::view::next_steps;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::answer::{CardAnswer, SAID_NOW, card_name, copies_line};
+use crate::cli::view::words::contents::contents_lines;
 use crate::cli::view::words::copies::counts_in_and_out;
 use crate::cli::view::words::drives::drive_names;
+use crate::cli::view::words::hints::hint_lines;
 use crate::cli::view::words::plan::has_sample;
 use crate::cli::view::words::summary::{exceptions, summary};
 use std::time::Duration;
@@ -25,6 +27,7 @@ pub(crate) fn verdict_lines(proof: &Proof, shoot: &[String], out: Out) -> Vec<St
     let answer = answer(proof);
     if out.verbose {
         lines.extend(details(proof, shoot, out));
+        lines.extend(contents_lines(&proof.recordings().contents, out));
     } else {
         lines.extend(summary(proof, out));
         lines.extend(exceptions(proof, out));
@@ -33,6 +36,7 @@ pub(crate) fn verdict_lines(proof: &Proof, shoot: &[String], out: Out) -> Vec<St
         }
         lines.extend(shoot.iter().cloned());
     }
+    lines.extend(hint_lines(&proof.recordings().hints, out));
     match proof.plan().original() {
         None => lines.extend(answer.lines(out)),
         Some(_) => lines.extend(further_answer(proof, out)),

@@ -1,0 +1,34 @@
+//! Owns the look at one file as the rest of the program takes it: whatever the file holds, it ends.
+
+use super::{Inspected, Inspector};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+/// A look at one file that cannot do harm. A reader that breaks down over foreign bytes costs the
+/// look at this file, no more.
+#[derive(Debug)]
+pub struct FileInspection(Option<Inspector>);
+
+impl FileInspection {
+    /// Begins; `None` where nothing is known of such files.
+    pub fn begin(path: &str, bytes: u64) -> Option<Self> {
+        let inspector = Inspector::new(path, bytes)?;
+        Some(Self(Some(inspector)))
+    }
+
+    /// Looks at the next bytes.
+    pub fn feed(&mut self, bytes: &[u8]) {
+        if let Some(mut inspector) = self.0.take() {
+            let fed = catch_unwind(AssertUnwindSafe(|| {
+                inspector.feed(bytes);
+                inspector
+            }));
+            self.0 = fed.ok();
+        }
+    }
+
+    /// Ends the look; `None` where nothing can be said.
+    pub fn end(self) -> Option<Inspected> {
+        let inspector = self.0?;
+        catch_unwind(AssertUnwindSafe(|| inspector.finish())).ok()?
+    }
+}
