@@ -481,15 +481,14 @@ pub(crate) struct ProveArgs {
     /// [default: the places that the ledger knows for this card].
     #[arg(long, value_name = "DRIVE", help_heading = WHERE)]
     pub(crate) on: Vec<Utf8PathBuf>,
-    /// Copies on separate drives that PROVEN needs.
+    /// Copies on separate drives that PROVEN needs [default: as usual in your kit, or 2].
     #[arg(
         long,
         value_name = "N",
-        default_value_t = COPIES,
         value_parser = clap::value_parser!(u64).range(1..=COPIES_MAX),
         help_heading = HOW_SURE
     )]
-    pub(crate) copies: u64,
+    pub(crate) copies: Option<u64>,
     /// Drives that look like one are separate.
     #[arg(long, help_heading = HOW_SURE)]
     pub(crate) separate: bool,

@@ -1,6 +1,6 @@
 //! Owns `prove`: the question without a copy.
 
-use crate::cli::args::{Common, ProveArgs};
+use crate::cli::args::{COPIES, Common, ProveArgs};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
@@ -20,7 +20,7 @@ use unlade::error::{Problem, ProblemKind};
 use unlade::ledger::{Deed, LedgerEntry, ShootPart};
 use unlade::run::Tools;
 use unlade::run::prove::{Ask, ProveOutcome, prove as ask_drives};
-use unlade::units::len64;
+use unlade::units::{len_usize, len64};
 
 /// Puts the question and tells the answer.
 pub(crate) fn prove(
@@ -38,7 +38,7 @@ pub(crate) fn prove(
         ledger: book.is_kept().then(|| book.read()),
         card: args.card.clone(),
         on: args.on.clone(),
-        copies_needed: unlade::units::len_usize(args.copies),
+        copies_needed: len_usize(args.copies.unwrap_or(COPIES)),
         separate: args.separate,
         reread: args.reread,
         by_content: args.by_content,

@@ -8,7 +8,7 @@ use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
 use crate::cli::home::on_card::refuse_command;
-use crate::cli::home::places::place_of;
+use crate::cli::home::places::{NoDrive, place_of};
 use crate::cli::home::plugged::{CardSign, Plugged, Role, plugged};
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::{refuse, usage};
@@ -16,8 +16,9 @@ use crate::cli::view::text::all_of;
 use camino::{Utf8Path, Utf8PathBuf};
 use unlade::disk::{Disk, FolderFacts};
 use unlade::existing::as_card::is_offload;
-use unlade::kit::Kit;
+use unlade::kit::pattern::NamePattern;
 use unlade::kit::usual::{UsualDrive, UsualSet};
+use unlade::kit::{Kit, UnknownName};
 use unlade::name::shown;
 use unlade::run::Tools;
 
@@ -34,6 +35,13 @@ pub(crate) fn complete(
     out: Out,
     tools: &Tools,
 ) -> Result<(), Exit> {
+    if let Command::Prove(args) = command {
+        // A person whose rule is three copies is not told PROVEN with two.
+        let kit = folder(common).and_then(|home| kit_file::read(&home).ok());
+        let set = kit.as_ref().and_then(|kit| kit.usual(None).ok());
+        args.copies = args.copies.or_else(|| set.and_then(|set| set.copies));
+        return Ok(());
+    }
     let is_copy = matches!(command, Command::Copy(args) if !args.dry_run);
     let (Command::Copy(args) | Command::Plan(args)) = command else {
         return Ok(());
@@ -68,7 +76,7 @@ pub(crate) fn complete(
         return Ok(());
     }
     if let Some(set) = set {
-        apply(args, set, common).map_err(|why| usage(&[why], out))?;
+        apply(args, set, common).map_err(|why| usage(&[why.to_string()], out))?;
     }
     args.unsaid.is_to_be_asked = is_copy && !is_whole && !args.yes;
     if args.unsaid.is_to_be_asked && !(out.is_terminal && !out.json && stdin_is_terminal()) {
@@ -90,6 +98,37 @@ enum Wrong {
     /// Something is not plugged in; one line for each thing.
     Missing(Vec<String>),
 }
+
+/// Why what is usual can't be used as it is.
+#[derive(Debug, thiserror::Error)]
+enum Unusual {
+    #[error("{0}.")]
+    NotInKit(#[source] UnknownName),
+    #[error(transparent)]
+    NoPlace(#[from] NoDrive),
+    #[error("`{0}`, which is usual, is not there. Is the drive plugged in?")]
+    NoFolder(String),
+    #[error("this system doesn't say what is plugged in. {GIVE}")]
+    NotAsked,
+    #[error("the system doesn't say what is plugged in: {0}. {GIVE}")]
+    Unseen(#[source] std::io::Error),
+    #[error(
+        "no card is plugged in: no card of your kit, and no volume with a camera's folder and \
+         without offloads. {GIVE}"
+    )]
+    NoCard,
+    #[error(
+        "{0} calls offloads {1}, and there is no shoot. Say --shoot NAME, or --name for this one"
+    )]
+    NoShoot(String, NamePattern),
+    #[error(
+        "{0} calls offloads {1}, and cards are numbered in the ledger: leave out --no-ledger, or \
+         say --name"
+    )]
+    NoLedger(String, NamePattern),
+}
+
+const GIVE: &str = "Give the card: unlade copy CARD";
 
 /// Fills in cards and drives.
 fn fill(
@@ -122,11 +161,12 @@ fn fill(
     {
         match usual_place(drive, kit, disk) {
             Ok(place) => to.push(place),
-            Err(why) => missing.push(why),
+            Err(why) => missing.push(why.to_string()),
         }
     }
     if args.cards.is_empty() {
-        let found = plugged_cards(&to, kit, disk).map_err(|why| Wrong::Missing(vec![why]))?;
+        let found =
+            plugged_cards(&to, kit, disk).map_err(|why| Wrong::Missing(vec![why.to_string()]))?;
         args.unsaid.cards = found;
         let cards = args.unsaid.cards.iter();
         args.cards = cards.map(|(path, _)| path.clone()).collect();
@@ -144,18 +184,15 @@ fn fill(
 }
 
 /// Where a usual drive is now.
-fn usual_place(drive: &UsualDrive, kit: &Kit, disk: &dyn Disk) -> Result<Utf8PathBuf, String> {
+fn usual_place(drive: &UsualDrive, kit: &Kit, disk: &dyn Disk) -> Result<Utf8PathBuf, Unusual> {
     match drive {
         UsualDrive::Kit(name) => {
-            let drive = kit.drive(name).map_err(|why| format!("{why}."))?;
-            place_of(drive, disk).map_err(|why| why.to_string())
+            let drive = kit.drive(name).map_err(Unusual::NotInKit)?;
+            Ok(place_of(drive, disk)?)
         }
         UsualDrive::Folder(path) => match disk.look(path) {
             Ok(Some(_)) => Ok(path.clone()),
-            _ => Err(format!(
-                "`{}`, which is usual, is not there. Is the drive plugged in?",
-                shown(path.as_str())
-            )),
+            _ => Err(Unusual::NoFolder(shown(path.as_str()))),
         },
     }
 }
@@ -165,21 +202,9 @@ fn plugged_cards(
     to: &[Utf8PathBuf],
     kit: &Kit,
     disk: &dyn Disk,
-) -> Result<Vec<(Utf8PathBuf, String)>, String> {
-    let give = "Give the card: unlade copy CARD";
-    let found = match plugged(kit, disk) {
-        Ok(Some(found)) => found,
-        Ok(None) => {
-            return Err(format!(
-                "this system doesn't say what is plugged in. {give}"
-            ));
-        }
-        Err(cause) => {
-            return Err(format!(
-                "the system doesn't say what is plugged in: {cause}. {give}"
-            ));
-        }
-    };
+) -> Result<Vec<(Utf8PathBuf, String)>, Unusual> {
+    let found = plugged(kit, disk).map_err(Unusual::Unseen)?;
+    let found = found.ok_or(Unusual::NotAsked)?;
     let drives: Vec<FolderFacts> = to.iter().filter_map(|to| disk.facts(to).ok()).collect();
     let is_drive = |one: &Plugged| drives.iter().any(|to| to.device == one.facts.device);
     let cards = found.into_iter().filter(|one| !is_drive(one));
@@ -190,10 +215,7 @@ fn plugged_cards(
         })
         .collect();
     if cards.is_empty() {
-        return Err(format!(
-            "no card is plugged in: no card of your kit, and no volume with a camera's folder and \
-             without offloads. {give}"
-        ));
+        return Err(Unusual::NoCard);
     }
     Ok(cards)
 }
@@ -250,7 +272,7 @@ fn without_usual(set: Option<&UsualSet>, kit: &Kit, disk: &dyn Disk) -> Vec<Stri
 }
 
 /// Fills in the rest of a set.
-fn apply(args: &mut CopyArgs, set: &UsualSet, common: &Common) -> Result<(), String> {
+fn apply(args: &mut CopyArgs, set: &UsualSet, common: &Common) -> Result<(), Unusual> {
     let unsaid = &mut args.unsaid;
     unsaid.shoot = args.set.shoot.as_ref().map(|s| s.as_str().to_owned());
     if let Some(shoot) = set.shoot.as_ref().filter(|_| args.set.shoot.is_none()) {
@@ -276,16 +298,10 @@ fn apply(args: &mut CopyArgs, set: &UsualSet, common: &Common) -> Result<(), Str
     };
     let header = set.header();
     if pattern.needs_shoot() && unsaid.shoot.is_none() {
-        return Err(format!(
-            "{header} calls offloads {pattern}, and there is no shoot. Say --shoot NAME, or \
-             --name for this one"
-        ));
+        return Err(Unusual::NoShoot(header, pattern.clone()));
     }
     if pattern.is_counted() && common.no_ledger {
-        return Err(format!(
-            "{header} calls offloads {pattern}, and cards are numbered in the ledger: leave out \
-             --no-ledger, or say --name"
-        ));
+        return Err(Unusual::NoLedger(header, pattern.clone()));
     }
     unsaid.pattern = Some(pattern.clone());
     Ok(())

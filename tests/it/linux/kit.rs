@@ -4,7 +4,7 @@
     reason = "tests play a person with an editor"
 )]
 
-use crate::support::program::Work;
+use crate::support::program::{Work, put};
 use std::fs;
 
 fn kit_of(work: &Work) -> String {
@@ -111,6 +111,21 @@ fn what_is_usual_is_shown_judged_and_left_alone_by_edits() {
     assert_eq!(kit_of(&work), wrong);
     fs::write(work.path("h/kit.toml"), "[[drive]]\nname = \"Attic\"\n").unwrap();
     work.run("kit check --home h").exits(0);
+}
+
+/// A person whose rule is three copies is not told PROVEN with two.
+#[test]
+fn the_usual_number_of_copies_is_asked_for_by_copy_and_by_prove() {
+    let work = Work::with_card("kit-usual-copies");
+    work.folder("home");
+    put(&work.path("home/kit.toml"), b"[usual]\ncopies = 3\n");
+    let home = "--home home";
+    let ran = work.run(&format!("copy card --to a --name KITES {home} --json"));
+    assert_eq!(ran.exits(1).verdict()["copies_needed"], 3);
+    let ran = work.run(&format!("prove card --on a {home} --json"));
+    assert_eq!(ran.exits(1).verdict()["copies_needed"], 3);
+    work.run(&format!("prove card --on a --copies 1 {home}"))
+        .exits(0);
 }
 
 #[test]
