@@ -193,7 +193,7 @@ pub(super) fn check_twice(
     candidates: &[Candidate],
     reasons: &mut Vec<Problem>,
 ) {
-    let earlier = candidates.iter().take(index).position(|other| {
+    let earlier = candidates.iter().take(index).find(|other| {
         other
             .facts
             .as_ref()
@@ -204,21 +204,21 @@ pub(super) fn check_twice(
     };
     if let Some(other) = earlier {
         refuse(format!(
-            "this is the same folder as that of drive {}",
-            other + 1
+            "this is the same folder as `{}`",
+            shown(other.given.as_str())
         ));
     }
     // It would be no file of that offload's card.
     let here = Utf8Path::new(&facts.canonical);
-    let inside = candidates.iter().position(|other| {
+    let inside = candidates.iter().find(|other| {
         let other = other.facts.as_ref();
         other.is_ok_and(|o| here.starts_with(Utf8Path::new(&o.canonical).join(name)))
     });
     if let Some(other) = inside.filter(|_| !name.is_empty()) {
         refuse(format!(
-            "this folder is inside the offload `{}` that drive {} is to hold",
+            "this folder is inside the offload `{}` that is to be made in `{}`",
             shown(name),
-            other + 1
+            shown(other.given.as_str())
         ));
     }
 }

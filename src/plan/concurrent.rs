@@ -6,6 +6,7 @@ use crate::disk::FolderFacts;
 use crate::disk::backing::{Backing, independent};
 use crate::error::{Problem, ProblemKind};
 use crate::name::shown;
+use crate::plan::in_sentence;
 use crate::speed::chain::Spin;
 use crate::units::{GB, counted, len64, size};
 use std::collections::{BTreeMap, BTreeSet};
@@ -173,16 +174,21 @@ pub fn joint_little(plans: &[Plan]) -> Vec<String> {
     if plans.len() < 2 {
         return Vec::new();
     }
+    let names = plans
+        .first()
+        .map(|plan| in_sentence(plan.destinations.iter()));
+    let names = names.unwrap_or_default();
     let told = |v: VolumeNeed| {
         let left = v.free.checked_sub(v.needs)?;
-        let numbers: Vec<String> = v.destinations.iter().map(|d| (d + 1).to_string()).collect();
+        let on = v.destinations.iter().filter_map(|d| names.get(*d));
+        let on: Vec<&str> = on.map(String::as_str).collect();
         is_little(left, v.total).then(|| {
             format!(
-                "All {} cards together need {} of {} free on drive {}, which leaves {}.",
+                "All {} cards together need {} of {} free on {}, which leaves {}.",
                 plans.len(),
                 size(v.needs),
                 size(v.free),
-                numbers.join(" and "),
+                on.join(" and "),
                 size(left)
             )
         })

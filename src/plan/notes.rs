@@ -25,15 +25,17 @@ pub(super) fn notes(
     notes.extend(sample_note(destinations.iter().map(|(_, d)| d)));
     notes.extend(destinations.iter().filter_map(|(_, d)| unmounted_note(d)));
     notes.extend(device_name_notes(listing, destinations));
-    let others = destinations.iter().filter(|(_, d)| d.others_bytes > 0);
-    notes.extend(others.map(|(index, d)| {
-        format!(
-            "Another copy to drive {} is going on and still needs {}; that room stays free for \
-             it.",
-            index + 1,
-            size(d.others_bytes)
-        )
-    }));
+    let names = in_sentence(destinations.iter().map(|(_, d)| d));
+    let others = destinations.iter().zip(&names);
+    notes.extend(others.filter(|((_, d), _)| d.others_bytes > 0).map(
+        |((_, d), name)| {
+            format!(
+                "Another copy to {name} is going on and still needs {}; that room stays free for \
+                 it.",
+                size(d.others_bytes)
+            )
+        },
+    ));
     notes.extend(destinations.iter().filter_map(|(_, d)| memory_note(d)));
     let largest = listing.files().map(|f| f.bytes).max().unwrap_or(0);
     notes.extend(
@@ -50,7 +52,6 @@ pub(super) fn notes(
         copies_needed: needed,
         ..
     } = options.terms;
-    let names = in_sentence(destinations.iter().map(|(_, d)| d));
     let mut why = why_fewer(&devices, &names, separate);
     if card.original.is_some() {
         let own = (&card.facts.backing, card.facts.device);

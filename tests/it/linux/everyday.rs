@@ -372,6 +372,49 @@ fn screens_are_the_same_in_every_width() {
     }
 }
 
+/// What every day's screens do without is there for whoever asks.
+#[test]
+fn the_long_form_has_what_the_short_one_does_without() {
+    let work = Work::with_card("everyday-verbose");
+    for (command, code, only_long) in [
+        (
+            "copy card -t a -t b -n KITES --copies 1 --reads 95 --also md5",
+            0,
+            &[
+                "Hashes BLAKE3, and md5",
+                "(direct)",
+                "ext4)",
+                "Copies 1 complete copy",
+                "Basis",
+            ][..],
+        ),
+        (
+            "prove card --on a --on b --copies 1",
+            0,
+            &[
+                "Card card at card",
+                "Copies 1 complete copy; 1 needed",
+                "Basis",
+            ],
+        ),
+        ("prove card --on a --on b", 1, &["(too-few-copies)", "Next"]),
+        ("verify a/KITES", 0, &["(direct)"]),
+    ] {
+        let short = work.run_short(command);
+        let long = work.run_short(&format!("{command} --verbose"));
+        short.exits(code);
+        long.exits(code);
+        if command.starts_with("copy") {
+            // It was copied by the short form already.
+            long.says("all checked by an earlier copy");
+        }
+        for said in only_long {
+            short.is_silent_of(said);
+            long.says(said);
+        }
+    }
+}
+
 /// Other volumes of this machine are shown as well.
 #[test]
 fn without_a_command_it_says_what_is_plugged_in_and_what_to_type() {

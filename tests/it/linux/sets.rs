@@ -497,7 +497,7 @@ fn cards_that_fit_alone_and_not_together_are_refused_before_the_first_byte() {
     let ran = work.run("plan A1 A2 --to small --copies 1");
     let words = ran.exits(0).words();
     assert!(words.contains("All 2 cards together need 1"), "{ran}");
-    assert!(words.contains("free on drive 1, which leaves 4"), "{ran}");
+    assert!(words.contains("free on `small`, which leaves 4"), "{ran}");
     work.run("plan A1 --to small --copies 1")
         .exits(0)
         .is_silent_of("together");

@@ -119,6 +119,9 @@ fn what_is_wrong(f: &Findings) -> String {
 const FINDINGS_SHOWN: usize = 40;
 const FINDINGS_FIRST: usize = 8;
 
+/// What the manifest itself may say.
+const WHY_NOT: &str = "NOT PROVEN; the reasons are in `_unlade/report.html`";
+
 /// What to do about a read that may have come from memory.
 #[cfg(not(windows))]
 const CACHED_NOTE: &str = "What was read may have come from the computer's memory, not from the \
@@ -207,7 +210,7 @@ fn next_after_others(f: &Findings) -> &'static str {
         together hold the card."
     } else if !f.manifest.verdict.proven {
         "These files are as they were copied, but the last copy into this offload was NOT \
-        PROVEN: keep the card."
+        PROVEN: keep the card. The reasons are in `_unlade/report.html`."
     } else {
         "Check again before you rely on this copy alone."
     }
@@ -266,9 +269,9 @@ fn finding_notes(f: &Findings) -> Vec<String> {
     } else if !f.reached_device() {
         notes.push(CACHED_NOTE.to_owned());
     }
-    if !f.manifest.verdict.proven {
-        let note = "The manifest itself says NOT PROVEN; its reasons are in `_unlade/report.html`.";
-        notes.push(note.to_owned());
+    // Where all else is well the step says so.
+    if !f.manifest.verdict.proven && !f.is_clean() {
+        notes.push(format!("The last copy into this offload was {WHY_NOT}."));
     }
     notes
 }
