@@ -304,7 +304,8 @@ mod tests {
         assert_eq!((told.len(), refused), (1, 0));
         assert_eq!(
             told[0],
-            "All 2 cards together need 920.0 GB of 1.00 TB free on `/media/1`, which leaves 80.0 GB."
+            "All 2 cards together need 920.0 GB of 1.00 TB free on `/media/1`, which leaves 80.0 \
+             GB."
         );
         assert_eq!(two(100, 1_000, 2_000), (Vec::new(), 0));
         let (told, refused) = two(600, 1_000, 2_000);
