@@ -285,9 +285,9 @@ pub(crate) fn ledger(data: &[u8]) {
 }
 
 /// A name of each kind of file that is looked into.
-pub(crate) const INSPECTED: [&str; 13] = [
+pub(crate) const INSPECTED: [&str; 14] = [
     "A.MP4", "A.HEIC", "A.CR3", "A.AVI", "A.WAV", "A.MXF", "A.JPG", "A.PNG", "A.TIF", "A.DNG",
-    "A.RAF", "A.FLAC", "A.MP3",
+    "A.RAF", "A.FLAC", "A.MP3", "A.MTS",
 ];
 
 /// Looks at a file in pieces of these sizes, over and over.

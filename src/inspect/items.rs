@@ -7,6 +7,9 @@ use super::bytes::{be_sized, be16, be32, some};
 /// Items that are looked at.
 const ITEMS_MAX: u32 = 4_096;
 
+/// Pieces of all items together that are looked at.
+const EXTENTS_MAX: usize = 4_096;
+
 /// A piece of an item in the file.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Extent {
@@ -27,7 +30,7 @@ pub(super) fn iloc(bytes: &[u8]) -> Option<Vec<Extent>> {
     } else {
         (be32(bytes, 6)?, 10)
     };
-    let mut found = Vec::new();
+    let (mut found, mut left) = (Vec::new(), EXTENTS_MAX);
     let mut next = |size: usize| {
         let value = be_sized(bytes, at, size)?;
         at += size;
@@ -40,13 +43,15 @@ pub(super) fn iloc(bytes: &[u8]) -> Option<Vec<Extent>> {
         let reference = next(2)?;
         let from = next(base)?;
         for _ in 0..next(2)? {
+            // Where all sizes are zero nothing else ends this.
+            left = left.checked_sub(1)?;
             next(index)?;
             let extent = Extent {
                 item: u32::try_from(item).ok()?,
                 at: from.saturating_add(next(offset)?),
                 bytes: next(length)?,
             };
-            if method == 0 && reference == 0 && found.len() < 4_096 {
+            if method == 0 && reference == 0 {
                 found.push(extent);
             }
         }
@@ -89,6 +94,13 @@ mod tests {
         for cut in 0..box_bytes.len() {
             assert_eq!(iloc(&box_bytes[..cut]), None, "{cut}");
         }
+        // Sizes of zero and as many extents as there can be.
+        let endless = [
+            b"\x02\0\0\0\0\0\xff\xff\xff\xff".as_slice(),
+            &vec![0xff; 60_000],
+        ]
+        .concat();
+        assert_eq!(iloc(&endless), None);
         // 8.11.6: version 0, one entry of version 2.
         let infe = b"\0\0\0\x15infe\x02\0\0\0\0\x07\0\0Exif\0";
         let iinf = [b"\0\0\0\0\0\x01".as_slice(), infe].concat();

@@ -188,6 +188,9 @@ impl Jpeg {
             _ => ByteOrder::Little,
         };
         for (offset, length) in further_pictures(bytes, order).unwrap_or_default() {
+            if length == 0 {
+                continue;
+            }
             let begins = if offset == 0 {
                 0
             } else {

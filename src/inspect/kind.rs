@@ -18,6 +18,8 @@ pub enum FileKind {
     Wav,
     /// Material exchange format.
     Mxf,
+    /// The transport stream of AVCHD.
+    Avchd,
     /// JPEG.
     Jpeg,
     /// PNG.
@@ -36,7 +38,7 @@ pub enum FileKind {
 
 /// The endings of each kind. Common practice, no source. A few more kinds of raw are built like
 /// TIFF; these are the ones whose first bytes are known to be TIFF's.
-const ENDINGS: [(FileKind, &[&str]); 13] = [
+const ENDINGS: [(FileKind, &[&str]); 14] = [
     (
         FileKind::Movie,
         &["mp4", "mov", "m4v", "3gp", "3g2", "m4a", "insv", "crm"],
@@ -46,6 +48,7 @@ const ENDINGS: [(FileKind, &[&str]); 13] = [
     (FileKind::Avi, &["avi"]),
     (FileKind::Wav, &["wav", "bwf"]),
     (FileKind::Mxf, &["mxf"]),
+    (FileKind::Avchd, &["mts", "m2ts"]),
     (FileKind::Jpeg, &["jpg", "jpeg", "jpe"]),
     (FileKind::Png, &["png"]),
     (FileKind::Tiff, &["tif", "tiff"]),
@@ -60,6 +63,11 @@ const ENDINGS: [(FileKind, &[&str]); 13] = [
     (FileKind::Flac, &["flac"]),
     (FileKind::Mp3, &["mp3"]),
 ];
+
+/// Where in a packet of AVCHD the byte is that all begin with, and that byte (ISO/IEC 13818-1,
+/// 2.4.3.3).
+pub(super) const SYNC_AT: usize = 4;
+pub(super) const SYNC: u8 = 0x47;
 
 /// Bytes from the beginning of a file that tell its kind.
 pub(super) const MAGIC_BYTES: usize = 16;
@@ -78,7 +86,7 @@ impl FileKind {
     /// Returns what a file of this kind is, as far as the kind alone says.
     pub fn media(self) -> Media {
         match self {
-            Self::Movie | Self::Avi | Self::Mxf => Media::Clip,
+            Self::Movie | Self::Avi | Self::Mxf | Self::Avchd => Media::Clip,
             Self::Wav | Self::Flac | Self::Mp3 => Media::Sound,
             _ => Media::Still,
         }
@@ -117,6 +125,7 @@ impl FileKind {
             }
             Self::Raf => is(0, b"FUJIFILMCCD-RAW "),
             Self::Flac => is(0, b"fLaC"),
+            Self::Avchd => is(SYNC_AT, &[SYNC]),
             Self::Mxf | Self::Mp3 => true,
         }
     }

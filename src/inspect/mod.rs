@@ -28,6 +28,7 @@ mod runs;
 mod sound;
 mod stills;
 mod tiff;
+mod transport;
 
 use crate::units::{len_usize, len64};
 use hint::{Clue, Hint};
@@ -274,6 +275,7 @@ fn format_of(kind: FileKind, size: u64) -> Box<dyn Format> {
         FileKind::Movie | FileKind::Heif | FileKind::Cr3 => Box::new(bmff::Boxes::new(kind, size)),
         FileKind::Avi | FileKind::Wav => Box::new(riff::Riff::new(kind, size)),
         FileKind::Mxf => Box::new(mxf::Mxf::new(size)),
+        FileKind::Avchd => Box::new(transport::Transport::new(size)),
         FileKind::Jpeg => Box::new(jpeg::Jpeg::new(size)),
         FileKind::Png => Box::new(png::Png::new(size)),
         FileKind::Tiff | FileKind::Raw => Box::new(stills::TiffStill::new(kind, size)),

@@ -217,6 +217,26 @@ fn riff_is_closed_and_has_its_index() {
     }
 }
 
+/// ISO/IEC 13818-1, 2.4.3.2: packets of one size, each with the same first byte.
+#[test]
+fn a_transport_stream_is_of_whole_packets() {
+    let file = fixture!("a.mts");
+    let seen = look("00000.MTS", file).unwrap();
+    assert_eq!((seen.hints.len(), seen.facts.media), (0, Media::Clip));
+    assert!(
+        seen.facts
+            .duration
+            .is_some_and(|time| time.as_secs_f64() > 0.5)
+    );
+    for cut in 20..file.len() {
+        let hints: &[&str] = if cut % 192 == 0 { &[] } else { &["cut-off"] };
+        assert_eq!(ids("00000.MTS", &file[..cut]), hints, "{cut}");
+    }
+    let mut broken = file.to_vec();
+    broken[192 * 7 + 4] = 0;
+    assert_eq!(ids("00000.MTS", &broken), ["unreadable-structure"]);
+}
+
 /// SMPTE ST 377-1: the header partition, and the footer where it says that it is.
 #[test]
 fn mxf_is_closed_or_has_a_footer() {
