@@ -9,9 +9,9 @@ mod system;
 mod view;
 mod wrong_value;
 
-use args::{Cli, Command, Common, list, meant};
+use args::{Cli, Command, Common, fitting, list, meant};
+use clap::FromArgMatches as _;
 use clap::error::ErrorKind;
-use clap::{CommandFactory as _, FromArgMatches as _};
 use command::{
     complete, copy, demo, ids, inspect, kit, ledger, man, plugged, prove, rate, report, schema,
     verify, weigh,
@@ -22,7 +22,7 @@ use home::{on_card, places, usual};
 use std::ffi::OsString;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-use system::signals;
+use system::{notice, signals};
 use unlade::clock::{Clock, SystemClock};
 use unlade::disk::guarded::{Calls, Guarded};
 use unlade::disk::os::{OsDisk, host_name};
@@ -31,7 +31,8 @@ use unlade::run::Tools;
 use view::interrupt;
 use view::log;
 use view::out::{self, Out};
-use view::refuse::{refused_usage, usage};
+use view::refuse::{explain, refused_usage, usage};
+use view::words::notice::of_refusal;
 
 /// Runs the program.
 pub(crate) fn main() -> Exit {
@@ -39,7 +40,7 @@ pub(crate) fn main() -> Exit {
     if let Some(wanted) = list::wanted(&words) {
         return ended(ids::ids(&wanted, Out::new(&wanted.common)));
     }
-    let matches = Cli::command().try_get_matches_from(words);
+    let matches = fitting::command().try_get_matches_from(words);
     let parsed = matches.and_then(|matches| Ok((Cli::from_arg_matches(&matches)?, matches)));
     let (cli, matches) = match parsed {
         Ok(parsed) => parsed,
@@ -88,16 +89,30 @@ pub(crate) fn main() -> Exit {
         host: host_name(),
     };
     signals::beside_the_main_thread(|| {
+        if wants_notices(&command) {
+            notice::begin(move |why| explain(&[why.to_string()], out));
+        }
         let found = places::find(&mut command, &common, out, &tools)
             .and_then(|()| usual::complete(&mut command, &common, out, &tools));
         let refuse = || on_card::refuse_on_card(&command, &common, out, &tools);
         let exit = found.err().or_else(refuse);
         let exit = exit.unwrap_or_else(|| run(&command, &common, out, &tools));
         let _at_work = signals::AtWork::begin();
+        let is_refused = matches!(exit, Exit::Refused | Exit::Usage);
+        notice::end(is_refused.then(of_refusal), &tools.cancel);
         out::flush(&tools.cancel);
         let is_copy = matches!(&command, Command::Copy(args) if !args.dry_run);
         out::told_whole(exit, is_copy)
     })
+}
+
+fn wants_notices(command: &Command) -> bool {
+    match command {
+        Command::Copy(args) => args.notices.notify && !args.dry_run,
+        Command::Prove(args) => args.notices.notify,
+        Command::Verify(args) => args.notices.notify,
+        _ => false,
+    }
 }
 
 fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {

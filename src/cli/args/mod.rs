@@ -6,6 +6,7 @@
 )]
 
 mod deadline;
+pub(crate) mod fitting;
 pub(crate) mod group;
 pub(crate) mod inspect;
 pub(crate) mod kit;
@@ -398,6 +399,8 @@ pub(crate) struct CopyArgs {
     /// Pages are shared, so without it no camera is named.
     #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
     pub(crate) camera_names: bool,
+    #[command(flatten)]
+    pub(crate) notices: NotifyArgs,
     /// Only show what would be done, like plan.
     #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
     pub(crate) dry_run: bool,
@@ -419,6 +422,17 @@ pub(crate) struct CopyArgs {
     /// What is put in the place of what was not typed.
     #[arg(skip)]
     pub(crate) unsaid: Unsaid,
+}
+
+/// Whether the person is elsewhere.
+#[derive(Clone, Debug, Default, Args)]
+pub(crate) struct NotifyArgs {
+    /// A desktop notice and a sound at the end and at trouble.
+    ///
+    /// Trouble is a drive that is lost, or a card that is gone. Where the system has no service for
+    /// notices that is said, and the command goes on.
+    #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
+    pub(crate) notify: bool,
 }
 
 #[derive(Clone, Debug, Args)]
@@ -501,6 +515,8 @@ pub(crate) struct ProveArgs {
     #[arg(long, help_heading = HOW_SURE)]
     pub(crate) by_content: bool,
     #[command(flatten)]
+    pub(crate) notices: NotifyArgs,
+    #[command(flatten)]
     pub(crate) set: ShootArgs,
 }
 
@@ -518,6 +534,8 @@ pub(crate) struct VerifyArgs {
     /// not intact.
     #[arg(long, value_name = "FILE", help_heading = HOW_SURE)]
     pub(crate) signed_by: Option<Utf8PathBuf>,
+    #[command(flatten)]
+    pub(crate) notices: NotifyArgs,
 }
 
 #[derive(Clone, Debug, Args)]

@@ -1,8 +1,8 @@
 //! Owns command lines that need not be whole: one that asks for a list of ids, or one that a person
 //! is still typing.
 
-use crate::cli::args::{Cli, Common};
-use clap::{ArgMatches, CommandFactory as _, FromArgMatches as _};
+use crate::cli::args::{Common, fitting};
+use clap::{ArgMatches, FromArgMatches as _};
 
 /// What can be read of a command line.
 #[derive(Debug)]
@@ -18,7 +18,7 @@ impl PartialLine {
     where
         T: Into<std::ffi::OsString> + Clone,
     {
-        let command = Cli::command().ignore_errors(true);
+        let command = fitting::command().ignore_errors(true);
         let matches = command.try_get_matches_from(words).ok()?;
         let common = Common::from_arg_matches(&matches).ok()?;
         Some(Self { matches, common })

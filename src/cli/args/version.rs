@@ -3,12 +3,19 @@
 use std::sync::LazyLock;
 use unlade::disk::os::READ_BACK_WAYS;
 
-/// Version, commit, target, compiler and the ways in which this build can read back; from the
-/// second line on, a fact a line.
+/// Version, commit, target, compiler, the ways in which this build can read back, and what was left
+/// out of it; from the second line on, a fact a line.
 pub(crate) fn facts() -> &'static str {
     static FACTS: LazyLock<String> = LazyLock::new(make);
     &FACTS
 }
+
+/// The parts that a build may have or not.
+const FEATURES: &str = if cfg!(feature = "notices") {
+    "notices"
+} else {
+    "none; not in this build: notices"
+};
 
 fn make() -> String {
     let kind = if cfg!(debug_assertions) {
@@ -23,6 +30,7 @@ fn make() -> String {
         format!("Target     {} ({kind})", env!("UNLADE_TARGET")),
         format!("Compiler   {}", env!("UNLADE_COMPILER")),
         format!("Read-back  {}", ways.join(", ")),
+        format!("Features   {FEATURES}"),
     ]
     .join("\n")
 }

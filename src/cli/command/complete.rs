@@ -9,14 +9,13 @@
 
 use crate::cli::args::list::LIST;
 use crate::cli::args::partial::PartialLine;
-use crate::cli::args::{Cli, Common};
+use crate::cli::args::{Common, fitting};
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
 use crate::cli::home::plugged::{Role, plugged};
 use crate::cli::view::out::Out;
 use camino::{Utf8Path, Utf8PathBuf};
-use clap::CommandFactory as _;
 use clap_complete::Shell;
 use clap_complete::engine::{ArgValueCandidates, CompletionCandidate, complete};
 use crossbeam_channel::bounded;
@@ -48,7 +47,7 @@ pub(crate) fn script(shell: Shell, out: Out) -> Exit {
         // These know what is typed, and nothing of the kit.
         other => {
             let mut script = Vec::new();
-            clap_complete::generate(other, &mut Cli::command(), "unlade", &mut script);
+            clap_complete::generate(other, &mut fitting::command(), "unlade", &mut script);
             String::from_utf8_lossy(&script).into_owned()
         }
     };
@@ -143,7 +142,7 @@ fn lines(shell: Shell, typed: Typed, given: Common) -> Vec<String> {
         kind: KitEntryKind::ALL.into_iter().find(is_kind),
         home: folder(&line.map_or(given, |line| line.common)),
     };
-    let mut command = with_values(Cli::command(), &Arc::new(known));
+    let mut command = with_values(fitting::command(), &Arc::new(known));
     let is_flag = words.last().is_some_and(|word| word.starts_with('-'));
     let takes_more = takes_more(&command, &words);
     let (last, all) = (words.len() - 1, words.into_iter().map(OsString::from));
@@ -212,6 +211,7 @@ fn values(command: &str, argument: &str) -> &'static [ValueKind] {
         }
         ("verify", "offloads") => &[KitDrive, Offload],
         ("report", "offload") => &[Offload],
+        ("inspect", "what") => &[PluggedCard, Offload],
         (_, "shoot") => &[Shoot],
         (_, "usual") => &[UsualSet],
         (_, "as_card") => &[KitCard],

@@ -1,9 +1,8 @@
 //! Owns the manual pages, which are made of the command line itself.
 
-use crate::cli::args::Cli;
+use crate::cli::args::fitting;
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
-use clap::CommandFactory as _;
 use clap::builder::Resettable;
 use std::ffi::OsString;
 use std::fs;
@@ -16,7 +15,7 @@ pub(crate) fn man(dir: &camino::Utf8Path, out: Out) -> Exit {
         return Exit::Refused;
     }
     // The pages are the same whoever builds the program, so they hold no facts of this build.
-    let command = in_full(Cli::command())
+    let command = in_full(fitting::command())
         .disable_help_subcommand(true)
         .long_version(Resettable::Reset);
     match pages(command).and_then(|pages| man_into(dir, &pages)) {

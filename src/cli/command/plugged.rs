@@ -1,6 +1,6 @@
 //! Owns the program without a command: what is plugged in, and the command to type.
 
-use crate::cli::args::{Cli, Common};
+use crate::cli::args::{Common, fitting};
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
@@ -9,7 +9,6 @@ use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::explain;
 use crate::cli::view::text::{all_of, pad, wrap};
-use clap::CommandFactory as _;
 use serde_json::json;
 use std::sync::Arc;
 use unicode_width::UnicodeWidthStr as _;
@@ -41,7 +40,7 @@ pub(crate) fn show(common: &Common, out: Out, tools: &Tools) -> Exit {
         Json::new(out, Arc::clone(&tools.clock)).send("plugged", body);
     } else {
         explain(&[why], out);
-        out.own_text(&Cli::command().render_help().to_string());
+        out.own_text(&fitting::command().render_help().to_string());
     }
     Exit::Done
 }

@@ -5,12 +5,13 @@ use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
 use crate::cli::home::shoot::{ShootNews, enter, shoot_part};
+use crate::cli::system::notice;
 use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
-use crate::cli::view::words::prove::ProveAnswer;
+use crate::cli::view::words::prove::{ProveAnswer, card_answer};
 use camino::Utf8PathBuf;
 use serde_json::json;
 use std::sync::Arc;
@@ -50,6 +51,9 @@ pub(crate) fn prove(
         Ok(outcome) => {
             let news = remember(&outcome, book, tools, part.as_ref());
             let exit = exit(&outcome);
+            if exit != Exit::Interrupted {
+                notice::send(card_answer(&outcome).notice());
+            }
             if out.json {
                 tell_json(&ask, &outcome, news.as_ref(), exit, &json);
                 return exit;

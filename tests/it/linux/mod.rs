@@ -22,6 +22,7 @@ mod log;
 mod matrix;
 mod mounts;
 mod names;
+mod notice;
 mod only_new;
 mod output;
 mod page_outside;

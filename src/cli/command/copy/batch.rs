@@ -5,11 +5,12 @@ use crate::cli::command::shared::one_card::{CommandContext, copy_one, not_begun}
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::system::awake::Awake;
+use crate::cli::system::notice;
 use crate::cli::system::power::ON_BATTERY;
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
-use crate::cli::view::words::answer::answer_for_all;
+use crate::cli::view::words::answer::{answer_for_all, notice_for_all};
 use std::sync::{Arc, Mutex};
 use unlade::existing::as_card::is_offload;
 use unlade::ledger::ShootPart;
@@ -50,16 +51,23 @@ impl Batch<'_> {
             let exit = done.unwrap_or_else(|| not_begun(job, self.out, &self.json()));
             ends.push((job.card.as_str(), exit));
         }
-        if ends.len() > 1 && self.out.json {
+        let exit = Exit::of_all(ends.iter().map(|(_, exit)| *exit));
+        if ends.len() < 2 {
+            return exit;
+        }
+        let is_card = |job: &Job| !is_offload(self.tools.disk.as_ref(), &job.card);
+        let are_cards = self.jobs.iter().all(is_card);
+        if exit != Exit::Interrupted {
+            notice::send(notice_for_all(&ends, are_cards));
+        }
+        if self.out.json {
             self.json().send_for_all_cards(&ends);
-        } else if ends.len() > 1 {
-            let is_card = |job: &Job| !is_offload(self.tools.disk.as_ref(), &job.card);
-            let are_cards = self.jobs.iter().all(is_card);
+        } else {
             for line in answer_for_all(&ends, are_cards, self.out) {
                 self.out.line(&line);
             }
         }
-        Exit::of_all(ends.iter().map(|(_, exit)| *exit))
+        exit
     }
 
     fn card(&self, index: usize) -> Exit {

@@ -5,11 +5,13 @@ use crate::cli::command::shared::other_copies::{OtherCopy, other_copies};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
+use crate::cli::system::notice::{self, Notice};
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
-use crate::cli::view::words::findings::{UNREAD_STEP, findings_lines, found};
+use crate::cli::view::words::findings::{UNREAD_STEP, findings_lines, findings_notice, found};
+use crate::cli::view::words::notice::of_answer;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -106,19 +108,42 @@ pub(crate) fn check_offloads(
     }
     let worst = ends.iter().map(|(.., exit)| *exit).max();
     let worst = worst.unwrap_or(Exit::Done);
-    if out.json && ends.len() > 1 {
-        json.send_for_all("offloads", &ends, worst);
+    if let ([Ok(findings)], [name]) = (results.as_slice(), names.as_slice()) {
+        send_notice(worst, findings_notice(name, findings));
     } else if ends.len() > 1 {
-        let intact = ends.iter().filter(|(.., exit)| *exit == Exit::Done).count();
-        let bad = ends.iter().zip(&names);
-        let bad = bad.filter(|((.., exit), _)| *exit != Exit::Done);
-        let bad: Vec<&str> = bad.map(|(_, name)| name.as_str()).collect();
-        out.line("");
-        for line in wrap(&answer_for_all(intact, &bad), out.width, "", "") {
-            out.line(&line);
-        }
+        tell_all(&ends, &names, worst, out, &json);
     }
     worst
+}
+
+fn send_notice(exit: Exit, answer: Notice) {
+    // Who stopped it is at the keyboard.
+    if exit != Exit::Interrupted {
+        notice::send(answer);
+    }
+}
+
+/// Tells the one answer for several offloads.
+fn tell_all(ends: &[(&str, bool, Exit)], names: &[String], worst: Exit, out: Out, json: &Json) {
+    let intact = ends.iter().filter(|(.., exit)| *exit == Exit::Done).count();
+    let bad = ends.iter().zip(names);
+    let bad = bad.filter(|((.., exit), _)| *exit != Exit::Done);
+    let bad: Vec<&str> = bad.map(|(_, name)| name.as_str()).collect();
+    let answer = answer_for_all(intact, &bad);
+    let (word, is_good) = match worst {
+        Exit::Done => ("INTACT", true),
+        _ => ("NOT INTACT", false),
+    };
+    let what = format!("All {} offloads", ends.len());
+    send_notice(worst, of_answer(&what, word, is_good, &answer));
+    if out.json {
+        json.send_for_all("offloads", ends, worst);
+        return;
+    }
+    out.line("");
+    for line in wrap(&answer, out.width, "", "") {
+        out.line(&line);
+    }
 }
 
 /// The one answer for several offloads.

@@ -3,15 +3,18 @@
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::shoot::{enter, slower};
+use crate::cli::system::notice;
 use crate::cli::system::signals::AtWork;
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
+use crate::cli::view::words::notice::TroubleWatch;
 use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
-use crate::cli::view::words::verdict::verdict_lines;
+use crate::cli::view::words::verdict::{answer_notice, verdict_lines};
 use serde_json::json;
 use std::sync::{Arc, Mutex, PoisonError};
+use unlade::event::{Event, Observer};
 use unlade::ledger::{LedgerEntry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::Refusal;
@@ -28,6 +31,19 @@ pub(crate) struct CommandContext<'a> {
     pub(crate) printing: &'a Mutex<()>,
 }
 
+/// An observer, and notices at trouble beside it.
+struct Watched<'a> {
+    observer: &'a mut JobObserver,
+    watch: TroubleWatch,
+}
+
+impl Observer for Watched<'_> {
+    fn event(&mut self, event: &Event<'_>) {
+        self.observer.event(event);
+        self.watch.event(event);
+    }
+}
+
 /// Copies one card and tells the result.
 pub(crate) fn copy_one(
     job: &Job,
@@ -36,10 +52,14 @@ pub(crate) fn copy_one(
     observer: &mut JobObserver,
     context: &CommandContext<'_>,
 ) -> Exit {
-    let prepared = prepare(job, tools, observer);
+    let mut watched = Watched {
+        observer,
+        watch: TroubleWatch::default(),
+    };
+    let prepared = prepare(job, tools, &mut watched);
     // Until the answer is told and in the ledger.
     let _at_work = AtWork::begin();
-    let result = prepared.and_then(|plan| offload(plan, tools, observer));
+    let result = prepared.and_then(|plan| offload(plan, tools, &mut watched));
     // A thread that broke down while it told something leaves nothing behind that matters here.
     let _whole = context
         .printing
@@ -111,6 +131,10 @@ fn tell_proof(
     } else {
         Exit::NotProven
     };
+    // Of several cards there is one for all; who stopped it is at the keyboard.
+    if context.command.is_none() && exit != Exit::Interrupted {
+        notice::send(answer_notice(proof));
+    }
     match observer {
         JobObserver::Json(json) => {
             let (files, bytes) = proof.listed();

@@ -2,8 +2,10 @@
 //! cards.
 
 use crate::cli::exit::Exit;
+use crate::cli::system::notice::Notice;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
+use crate::cli::view::words::notice::of_answer;
 use unlade::existing::source::CardNow;
 use unlade::name::{shown, some_of};
 use unlade::proof::tally::counted_copies;
@@ -39,6 +41,12 @@ impl CardAnswer<'_> {
             lines.extend(wrap(CAUTION, out.width, "", ""));
         }
         lines
+    }
+
+    /// Returns the answer as a notice.
+    pub(crate) fn notice(&self) -> Notice {
+        let (word, rest) = self.words();
+        of_answer(self.card, word, self.proven, &format!("{word}{rest}"))
     }
 
     fn words(&self) -> (&'static str, String) {
@@ -157,6 +165,25 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -
             "    ",
         ));
     }
+    lines.extend(wrap(
+        &sentence_for_all(ends, are_cards),
+        out.width,
+        "",
+        "  ",
+    ));
+    lines
+}
+
+/// Returns the same as a notice.
+pub(crate) fn notice_for_all(ends: &[(&str, Exit)], are_cards: bool) -> Notice {
+    let is_good = ends.iter().all(|(_, exit)| *exit == Exit::Done);
+    let word = if is_good { "PROVEN" } else { "NOT PROVEN" };
+    let cards = if are_cards { " cards" } else { "" };
+    let what = format!("All {}{cards}", ends.len());
+    of_answer(&what, word, is_good, &sentence_for_all(ends, are_cards))
+}
+
+fn sentence_for_all(ends: &[(&str, Exit)], are_cards: bool) -> String {
     let (good, bad): (Vec<_>, Vec<_>) = ends.iter().partition(|(_, exit)| *exit == Exit::Done);
     let names = |cards: &[&(&str, Exit)]| {
         let all = unlade::units::len64(cards.len());
@@ -167,7 +194,7 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -
             "card",
         )
     };
-    let answer = match (good.as_slice(), bad.as_slice()) {
+    match (good.as_slice(), bad.as_slice()) {
         (good, _) if !are_cards => format!(
             "{} of {} proven. Offloads are among them, and so this says nothing about formatting a \
             card.",
@@ -191,7 +218,5 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -
             names(bad),
             names(good)
         ),
-    };
-    lines.extend(wrap(&answer, out.width, "", "  "));
-    lines
+    }
 }

@@ -1,7 +1,9 @@
 //! Owns what is said of an offload that was read again.
 
+use crate::cli::system::notice::Notice;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
+use crate::cli::view::words::notice::of_answer;
 use unlade::error::ProblemKind;
 use unlade::name::shown;
 use unlade::record::layout::Layout;
@@ -89,8 +91,21 @@ fn head(path: &str, name: &str, f: &Findings, out: Out) -> String {
 }
 
 fn answer(name: &str, f: &Findings, out: Out) -> Vec<String> {
+    let (word, good, rest) = answer_words(name, f);
+    let heading = out.heading(word, good);
+    let width = out.width + heading.len() - word.len();
+    wrap(&format!("{heading}. {rest}"), width, "", "")
+}
+
+/// Returns the answer as a notice.
+pub(crate) fn findings_notice(name: &str, f: &Findings) -> Notice {
+    let (word, good, rest) = answer_words(name, f);
+    of_answer(name, word, good, &format!("{word}. {rest}"))
+}
+
+fn answer_words(name: &str, f: &Findings) -> (&'static str, bool, String) {
     let is_all_unread = f.unread() == unlade::units::len64(f.findings.len());
-    let (word, good, rest) = if f.interrupted {
+    if f.interrupted {
         ("STOPPED", false, format!("{name} was not read to its end."))
     } else if f.is_clean() {
         ("INTACT", true, format!("{name} is what its manifest says."))
@@ -102,10 +117,7 @@ fn answer(name: &str, f: &Findings, out: Out) -> Vec<String> {
             false,
             format!("{name}: {}.", what_is_wrong(f)),
         )
-    };
-    let heading = out.heading(word, good);
-    let width = out.width + heading.len() - word.len();
-    wrap(&format!("{heading}. {rest}"), width, "", "")
+    }
 }
 
 /// Only what there is of: `1 missing, 2 changed`.

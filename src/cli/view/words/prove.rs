@@ -26,20 +26,28 @@ pub(crate) struct ProveAnswer<'a> {
     pub(crate) names: Vec<String>,
 }
 
+fn is_proven(outcome: &ProveOutcome) -> bool {
+    !outcome.interrupted && outcome.answer.verdict.is_proven()
+}
+
+/// Returns what the answer is about.
+pub(crate) fn card_answer(outcome: &ProveOutcome) -> CardAnswer<'_> {
+    CardAnswer {
+        proven: is_proven(outcome),
+        card: &outcome.card.label,
+        is_part: outcome.part.is_some(),
+        copies: outcome.answer.verdict.copies(),
+        // It was looked at just now.
+        now: CardNow::Unchanged,
+        has_zeros: outcome.answer.has_zeros,
+        has_media_left: outcome.answer.has_media_left,
+    }
+}
+
 impl ProveAnswer<'_> {
     /// Returns the lines, the answer last. `shoot` are those on the shoot that the card belongs to.
     pub(crate) fn lines(&self, shoot: &[String], out: Out) -> Vec<String> {
-        let outcome = self.outcome;
-        let answer = CardAnswer {
-            proven: self.is_proven(),
-            card: &outcome.card.label,
-            is_part: outcome.part.is_some(),
-            copies: outcome.answer.verdict.copies(),
-            // It was looked at just now.
-            now: CardNow::Unchanged,
-            has_zeros: outcome.answer.has_zeros,
-            has_media_left: outcome.answer.has_media_left,
-        };
+        let answer = card_answer(self.outcome);
         let (mut lines, first, then) = if out.verbose {
             (self.details(out), "Note     ", "         ")
         } else {
@@ -54,7 +62,7 @@ impl ProveAnswer<'_> {
     }
 
     fn is_proven(&self) -> bool {
-        !self.outcome.interrupted && self.outcome.answer.verdict.is_proven()
+        is_proven(self.outcome)
     }
 
     /// `KITES (volume 6234-ABCD)`.

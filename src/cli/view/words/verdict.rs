@@ -1,5 +1,6 @@
 //! Owns what is said at the end of a copy: the verdict, why, and what to do next.
 
+use crate::cli::system::notice::Notice;
 use crate::cli::view::next_steps;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
@@ -8,6 +9,7 @@ use crate::cli::view::words::contents::contents_lines;
 use crate::cli::view::words::copies::counts_in_and_out;
 use crate::cli::view::words::drives::drive_names;
 use crate::cli::view::words::hints::hint_lines;
+use crate::cli::view::words::notice::of_answer;
 use crate::cli::view::words::plan::has_sample;
 use crate::cli::view::words::summary::{exceptions, summary};
 use std::time::Duration;
@@ -105,28 +107,41 @@ fn details(proof: &Proof, shoot: &[String], out: Out) -> Vec<String> {
 /// Problems that are listed again under a verdict.
 const REASONS_SHOWN: usize = 12;
 
+/// Returns the answer as a notice.
+pub(crate) fn answer_notice(proof: &Proof) -> Notice {
+    if proof.plan().original().is_none() {
+        return answer(proof).notice();
+    }
+    let (word, rest) = further_words(proof);
+    let (name, proven) = (&proof.plan().name, proof.verdict().is_proven());
+    of_answer(name, word, proven, &format!("{word}{rest}"))
+}
+
 /// The answer on a further copy: it is about the copies and never about the card.
-fn further_answer(proof: &Proof, out: Out) -> Vec<String> {
+fn further_words(proof: &Proof) -> (&'static str, String) {
     let name = shown(&proof.plan().name);
-    let proven = proof.verdict().is_proven();
-    let text = if proven {
-        let copies = match proof.verdict().copies() {
-            1 => "1 proven copy".to_owned(),
-            n => format!("{n} proven copies"),
-        };
-        format!(
-            "{}. {copies} of {name} now. The card was not read: ask `unlade prove CARD` before \
-            you format it.",
-            out.heading("PROVEN", true)
-        )
-    } else {
-        format!(
-            "{}. Keep every copy of {name} as it is.",
-            out.heading("NOT PROVEN", false)
-        )
+    if !proof.verdict().is_proven() {
+        return (
+            "NOT PROVEN",
+            format!(". Keep every copy of {name} as it is."),
+        );
+    }
+    let copies = match proof.verdict().copies() {
+        1 => "1 proven copy".to_owned(),
+        n => format!("{n} proven copies"),
     };
+    let rest = format!(
+        ". {copies} of {name} now. The card was not read: ask `unlade prove CARD` before you \
+        format it."
+    );
+    ("PROVEN", rest)
+}
+
+fn further_answer(proof: &Proof, out: Out) -> Vec<String> {
+    let (word, rest) = further_words(proof);
+    let heading = out.heading(word, proof.verdict().is_proven());
     let mut lines = vec![String::new()];
-    lines.extend(wrap(&text, out.width, "", ""));
+    lines.extend(wrap(&format!("{heading}{rest}"), out.width, "", ""));
     lines
 }
 
