@@ -445,6 +445,14 @@ pub fn gone(what: &str, cause: &io::Error) -> Problem {
     )
 }
 
+/// Returns that `what` cannot be used, in words that say first whether it is there at all.
+pub fn unusable(what: &str, cause: &io::Error) -> String {
+    match cause.kind() {
+        io::ErrorKind::NotFound => format!("{what} is not there"),
+        _ => format!("{what} cannot be used: {cause}"),
+    }
+}
+
 /// EMFILE and ENFILE of every Unix, and `ERROR_TOO_MANY_OPEN_FILES` of Windows: no fault of the
 /// file or its drive.
 fn is_no_files(cause: &io::Error) -> bool {

@@ -5,7 +5,7 @@ use crate::card::identity::label_of;
 use crate::card::listing::Listing;
 use crate::card::survey::{look_at_left, survey};
 use crate::disk::{Disk, EntryKind, FolderFacts};
-use crate::error::{Cause, Problem, ProblemKind};
+use crate::error::{Cause, Problem, ProblemKind, unusable};
 use crate::event::{Event, Observer};
 use crate::existing;
 use crate::existing::as_card;
@@ -34,7 +34,7 @@ pub(super) fn look_at_source(job: &Job, tools: &Tools) -> Result<(CardFacts, Lis
     let disk = tools.disk.as_ref();
     let name = shown(job.card.as_str());
     let unusable = |e: io::Error| {
-        let why = format!("the card `{name}` cannot be used: {e}");
+        let why = unusable(&format!("the card `{name}`"), &e);
         Problem::new(ProblemKind::Unreadable, why).because(Cause::of(&e))
     };
     let gone = |e: io::Error| crate::error::gone(&format!("card `{name}`"), &e);
@@ -156,7 +156,7 @@ fn spot(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Spot {
     let unusable = |why: String| Problem::new(ProblemKind::WriteFailed, why);
     let facts = disk.facts(given).map_err(|e| match e.kind() {
         io::ErrorKind::NotFound => unusable(format!(
-            "`{}` is not there; is the drive mounted? (Make the folder first if it is a new one.)",
+            "`{0}` is not there. Is the drive plugged in? To make a new folder: mkdir {0}",
             shown(given.as_str())
         )),
         _ => not_usable(given, &e),

@@ -393,8 +393,8 @@ impl Ceiling {
             }
             let mbps = if chain.reads_back && drive.is_spinning() {
                 self.note(format!(
-                    "Drive {} spins: it writes and reads back in turns, which leaves {:.0} of its \
-                     {:.0} MB/s.",
+                    "Drive {} is a hard disk: it writes and reads back in turns, which leaves \
+                     {:.0} of its {:.0} MB/s.",
                     index + 1,
                     turns.0,
                     share(writes.mbps.0).0
@@ -802,7 +802,7 @@ mod tests {
         assert_eq!(told(&c), (56.222, "destination 2".to_owned()));
         assert_eq!(*Ceiling::of(&c).drives(), DrivesKnown::default());
         let notes = Ceiling::of(&c).notes().join(" ");
-        assert!(notes.contains("Drive 2 spins"), "{notes}");
+        assert!(notes.contains("Drive 2 is a hard disk"), "{notes}");
         // Only its writing is known: it reads as fast. A virtual disk may only say that it spins.
         c.drives[1].is_virtual = true;
         assert_eq!(told(&c), (56.222, "destination 2".to_owned()));

@@ -157,12 +157,15 @@ fn rates(ledger: &Ledger) -> Vec<String> {
             } else {
                 ""
             };
-            let text = format!(
-                "{card} in {reader}: usually {} ({}), {} the last time{slower}",
-                speed(middle),
-                counted(len64(rates.len()), "time"),
-                speed(last)
-            );
+            let text = match rates.len() {
+                1 => format!("{card} in {reader}: {}, measured once", speed(last)),
+                n => format!(
+                    "{card} in {reader}: usually {} ({}), {} the last time{slower}",
+                    speed(middle),
+                    counted(len64(n), "time"),
+                    speed(last)
+                ),
+            };
             (middle, text)
         })
         .collect();

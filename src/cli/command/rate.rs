@@ -22,6 +22,7 @@ use unlade::card::identity::{CardIdentity, label_of};
 use unlade::card::survey::survey;
 use unlade::disk::FolderFacts;
 use unlade::disk::progress::Progress;
+use unlade::error::unusable;
 use unlade::ledger::{Deed, LedgerEntry, ReadStats};
 use unlade::measure::{Bounds, Doubt, MeasureError, Measured, measure};
 use unlade::name::shown;
@@ -48,7 +49,7 @@ pub(crate) fn rate(args: &RateArgs, common: &Common, out: Out, tools: &Tools, bo
     let facts = match tools.disk.facts(&args.card) {
         Ok(facts) => facts,
         Err(cause) => {
-            let why = format!("the card `{card}` cannot be used: {cause}");
+            let why = format!("{}.", unusable(&format!("the card `{card}`"), &cause));
             return refuse(&[why], Exit::Refused, "rate", out, tools);
         }
     };

@@ -12,7 +12,7 @@ use crate::clock::Clock;
 use crate::disk::guarded::Guarded;
 use crate::disk::progress::Progress;
 use crate::disk::{Anchor, Disk, FolderFacts, ReadBackWay};
-use crate::error::{Cause, Problem, ProblemKind, gone};
+use crate::error::{Cause, Problem, ProblemKind, gone, unusable};
 use crate::existing::as_card::is_offload;
 use crate::existing::search::find_offloads;
 use crate::ledger::Ledger;
@@ -284,10 +284,7 @@ fn hold_card(ask: &Ask, disk: &dyn Disk) -> Result<(FolderFacts, Anchor), Proble
         Ok((facts, held))
     });
     held.map_err(|e| {
-        let why = format!(
-            "the card `{}` cannot be used: {e}",
-            shown(ask.card.as_str())
-        );
+        let why = unusable(&format!("the card `{}`", shown(ask.card.as_str())), &e);
         Problem::new(ProblemKind::Unreadable, why).because(Cause::of(&e))
     })
 }

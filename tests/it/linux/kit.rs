@@ -392,7 +392,7 @@ fn a_drive_spins_when_its_owner_says_so() {
     work.run("kit list --home h")
         .exits(0)
         .says("Attic: writes 110 MB/s, reads 110 MB/s, spins");
-    let turns = "spins: it writes and reads back in turns";
+    let turns = "is a hard disk: it writes and reads back in turns";
     let one = |flags: &str| {
         let ran = work.run(&format!(
             "plan card --to a --name KITES --copies 1 --home h --json {flags}"

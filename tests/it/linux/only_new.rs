@@ -156,6 +156,9 @@ fn only_what_is_new_is_copied_and_the_verdict_covers_the_card() {
             "7 of 8 files are in earlier offloads (`KITES`): matched by path, size and date only, \
             not read but for a sample of 6 files (equal).",
         );
+    work.run_short(&AGAIN.replace("DAY2", "SAME"))
+        .exits(0)
+        .says("a 8 files, all in earlier offloads, checked then");
     for (at, d) in ["a", "b"].iter().enumerate() {
         let offload = work.path(d).join("DAY2");
         let copied: Vec<_> = tree(&offload)

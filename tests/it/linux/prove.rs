@@ -477,7 +477,7 @@ fn what_cannot_be_asked_is_refused() {
     Card::new(&work.path("emptied")).file(".Trashes/501/KITE0009.JPG", 9_000, 60);
     for (arguments, text) in [
         ("prove emptied --on a", "`.Trashes` on the card is a"),
-        ("prove nowhere --on a", "cannot be used"),
+        ("prove nowhere --on a", "is not there"),
         ("prove empty --on a", "holds no files"),
         ("prove card --on nowhere", "could not be looked into"),
     ] {

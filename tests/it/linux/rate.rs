@@ -165,7 +165,7 @@ fn what_cannot_be_measured_is_refused() {
         .says("no file with content");
     work.run("rate nowhere --home h")
         .exits(3)
-        .says("cannot be used");
+        .says("the card `nowhere` is not there");
     let event = &work.run("rate nowhere --home h --json").exits(3).events()[0];
     assert_eq!(event["event"], "refused");
 }

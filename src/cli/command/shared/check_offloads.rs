@@ -16,6 +16,7 @@ use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::fmt;
+use std::io;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use unlade::disk::backing::Backing;
@@ -46,6 +47,16 @@ impl CheckError {
             Self::Verify(error) => error.kind(),
             Self::BrokenDown | Self::Interrupted => ProblemKind::NotReadBack,
         }
+    }
+}
+
+impl CheckError {
+    /// Whether there is nothing under the name that was given.
+    fn is_not_there(&self) -> bool {
+        let Self::Verify(VerifyError::Io(error)) = self else {
+            return false;
+        };
+        error.cause.kind() == io::ErrorKind::NotFound
     }
 }
 
@@ -255,11 +266,15 @@ fn tell(
             }
         }
         Err(error) => {
-            let text = format!(
-                "unlade: `{}` cannot be checked: {error}",
-                shown(path.as_str())
-            );
+            let is_there = !error.is_not_there();
+            let path = shown(path.as_str());
+            let text = if is_there {
+                format!("unlade: `{path}` cannot be checked: {error}")
+            } else {
+                format!("unlade: `{path}` cannot be checked: it is not there.")
+            };
             let next = match error.kind() {
+                _ if !is_there => "is the drive plugged in, and is the path right?",
                 _ if matches!(error, CheckError::Interrupted) => "run the same command again.",
                 _ if is_begun => {
                     "this offload was begun and not finished: run the same copy again, which goes \
@@ -355,7 +370,7 @@ mod tests {
 
     #[test]
     fn a_check_that_breaks_down_leaves_the_other_results_where_they_are() {
-        let gone = std::io::Error::from(std::io::ErrorKind::NotFound);
+        let gone = io::Error::from(io::ErrorKind::NotFound);
         let error = Error::new(Step::List, Utf8Path::new("B"), gone);
         let second = Err(CheckError::Verify(VerifyError::Io(error)));
         let results = in_order(vec![

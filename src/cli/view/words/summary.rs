@@ -140,11 +140,14 @@ fn counts(proof: &Proof, tally: &Tally) -> String {
     } else {
         files
     };
-    let new = tally.copied.saturating_sub(tally.earlier + tally.left);
-    let checked = tally.read_back.saturating_sub(tally.earlier + tally.left);
+    // What is in earlier offloads is of earlier copies as well.
+    let of_earlier = tally.earlier.max(tally.left);
+    let already = of_earlier - tally.left;
+    let new = tally.copied.saturating_sub(of_earlier);
+    let checked = tally.read_back.saturating_sub(of_earlier);
     if new > 0 {
         text.push_str(&match checked {
-            n if n == new && tally.earlier + tally.left == 0 => " checked".to_owned(),
+            n if n == new && of_earlier == 0 => " checked".to_owned(),
             n if n == new => format!(": {} checked", count(n)),
             0 => ", not checked".to_owned(),
             n => format!(": {} copied, {} of them checked", count(new), count(n)),
@@ -157,13 +160,13 @@ fn counts(proof: &Proof, tally: &Tally) -> String {
             count(n)
         }
     };
-    if tally.earlier > 0 {
+    if already > 0 {
         let how = match tally.again {
             0 => "checked by an earlier copy",
-            n if n == tally.earlier => "checked again",
+            n if n == already => "checked again",
             _ => "some of them checked again",
         };
-        text.push_str(&format!(", {} already copied, {how}", all(tally.earlier)));
+        text.push_str(&format!(", {} already copied, {how}", all(already)));
     }
     if tally.left > 0 {
         let left = all(tally.left);
