@@ -141,7 +141,8 @@ mod program {
     }
 
     /// Flags that stand alone; what follows any other is its value.
-    const ALONE: [&str; 10] = [
+    const ALONE: [&str; 11] = [
+        "--notify",
         "--json",
         "--quiet",
         "-q",
