@@ -177,6 +177,9 @@ impl Riff {
             return self.data(end, length);
         }
         let before = self.dense(name);
+        if end > self.size && length == u64::from(UNKNOWN) {
+            return self.never_closed(&four(name));
+        }
         if end > self.size {
             return self.past_end(name, end, before);
         }
@@ -242,14 +245,12 @@ impl Riff {
     fn data(&mut self, end: u64, length: u64) -> Next {
         let payload = self.at.saturating_add(8);
         let there = self.size.saturating_sub(payload);
-        let is_known = length > 0 && !(self.is_stream && length == u64::from(UNKNOWN));
-        let sound = if is_known { length.min(there) } else { there };
+        // What a recording begins with, and what a program writes that can't go back to it.
+        let is_open = length == 0 || (length == u64::from(UNKNOWN) && end > self.size);
+        let sound = if is_open { there } else { length.min(there) };
         self.facts.duration = duration(sound, self.bytes_per_second);
         self.facts.tracks = 1;
-        if !is_known && self.is_stream {
-            return self.end(None, Stretch::Loose);
-        }
-        if length == 0 && there > 4_096 {
+        if is_open && there > 4_096 {
             return self.never_closed("data");
         }
         if end > self.size {

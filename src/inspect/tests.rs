@@ -209,8 +209,12 @@ fn riff_is_closed_and_has_its_index() {
     // EBU Tech 3306: the lengths are in `ds64`.
     let data = wav.len() - 9_000 - 4;
     let filled = wav[data..data + 4].to_vec();
-    wav[data..data + 4].fill(0);
-    assert_eq!(ids("S.WAV", &wav), ["cut-off"]);
+    for open in [0, 0xff] {
+        wav[data..data + 4].fill(open);
+        let hints = look("S.WAV", &wav).unwrap().hints;
+        let clue = &hints.first().unwrap().clue;
+        assert!(matches!(clue, Clue::NeverClosed { .. }), "{open}: {clue:?}");
+    }
     wav[data..data + 4].copy_from_slice(&filled);
     for cut in 60..wav.len() - 1 {
         assert_eq!(ids("S.WAV", &wav[..cut]), ["cut-off"], "{cut}");

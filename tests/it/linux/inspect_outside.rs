@@ -305,6 +305,49 @@ fn a_file_that_is_cut_anywhere_gives_a_hint() {
     assert!(agreed > alone * 4, "{agreed} and {alone}");
 }
 
+/// A recorder whose battery is empty: an encoder that is killed in the middle.
+#[test]
+fn a_recording_that_was_never_ended_gives_a_hint() {
+    if files().is_none() {
+        return;
+    }
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("inspect-ended");
+    std::fs::create_dir_all(&folder).unwrap();
+    let kinds = [
+        (
+            "died.mp4",
+            "no-index",
+            "-c:v libx264 -preset ultrafast -c:a aac",
+        ),
+        ("died.mov", "no-index", "-c:v mjpeg -c:a pcm_s16le"),
+        ("died.avi", "cut-off", "-c:v mjpeg -c:a pcm_s16le"),
+        ("died.mxf", "no-index", "-c:v mpeg2video -c:a pcm_s16le"),
+        ("died.wav", "cut-off", "-vn -c:a pcm_s16le"),
+    ];
+    at_once(kinds, |(name, id, how)| {
+        let path = folder.join(name);
+        let mut command = Command::new("ffmpeg");
+        command.args("-hide_banner -loglevel quiet -y -re".split(' '));
+        command.args("-f lavfi -i testsrc2=size=640x360:rate=25".split(' '));
+        command.args("-f lavfi -i sine=sample_rate=48000".split(' '));
+        command.args(how.split(' ')).args(["-flush_packets", "1"]);
+        drop(std::fs::remove_file(&path));
+        let mut child = command.arg(&path).spawn().unwrap();
+        let size = || std::fs::metadata(&path).map_or(0, |file| file.len());
+        for _ in 0..600 {
+            if size() > 60_000 {
+                break;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(50));
+        }
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let hints = hints(name, &std::fs::read(&path).unwrap());
+        let is_so = matches!(hints.as_slice(), [hint] if hint.starts_with(id));
+        assert!(is_so, "{name}: {hints:?}");
+    });
+}
+
 const BLOCK: usize = 64 * 1_024;
 
 /// A block as a card loses one: 64 kB of zeros or of ones from a border on.
