@@ -38,7 +38,9 @@ fn documents() -> Vec<PathBuf> {
 
 /// The commands of a document: its indented lines, put together where one goes on.
 fn commands(text: &str) -> Vec<String> {
-    let lines = text.lines().filter_map(|line| line.strip_prefix("    "));
+    // Between fences is what a program prints.
+    let typed = text.split("```").step_by(2).flat_map(str::lines);
+    let lines = typed.filter_map(|line| line.strip_prefix("    "));
     let mut commands = Vec::new();
     let mut begun = String::new();
     for line in lines.map(str::trim) {
@@ -128,7 +130,14 @@ fn every_command_in_the_documents_runs() {
 }
 
 /// Flags of programs of others.
-const THEIRS: [&str; 5] = ["--check", "--locked", "--path", "--release", "--strict"];
+const THEIRS: [&str; 6] = [
+    "--check",
+    "--features",
+    "--locked",
+    "--path",
+    "--release",
+    "--strict",
+];
 
 /// The flags in a text; a blank or a mark ends one.
 fn flags(text: &str) -> BTreeSet<String> {
