@@ -54,6 +54,9 @@ fn answer(m: &Manifest) -> String {
     } else {
         "Safe"
     };
+    if m.verdict.copies == 1 {
+        return format!("{what} on one drive only");
+    }
     format!("{what} on {}", counted(m.verdict.copies, "drive"))
 }
 

@@ -204,7 +204,7 @@ fn one_copy_is_said_to_be_one_only() {
     assert!(!made(&m).contains("one copy only"));
     m["verdict"]["copies"] = 1.into();
     let page = made(&m);
-    assert_eq!(between(&page, "<h1>", "</h1>"), "Safe on 1 drive");
+    assert_eq!(between(&page, "<h1>", "</h1>"), "Safe on one drive only");
     assert!(between(&page, "<h1>", "<h2>").contains("one copy only: if this drive is lost"));
     m["verdict"]["proven"] = false.into();
     assert!(!made(&m).contains("one copy only"));

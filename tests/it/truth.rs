@@ -141,8 +141,7 @@ mod program {
     }
 
     /// Flags that stand alone; what follows any other is its value.
-    const ALONE: [&str; 11] = [
-        "--notify",
+    const ALONE: [&str; 13] = [
         "--json",
         "--quiet",
         "-q",
@@ -153,6 +152,9 @@ mod program {
         "--by-content",
         "--verbose",
         "-v",
+        "--notify",
+        "--yes",
+        "--camera-names",
     ];
     /// What computers leave on cards, as the contract lists it.
     const LITTER: [&str; 8] = [

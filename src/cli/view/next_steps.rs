@@ -66,9 +66,11 @@ enum Topic {
     NoRoom,
     ReadOnly,
     WriteFailed,
-    MoveAside,
+    /// On this drive: what would go for one need not go for another.
+    MoveAside(usize),
     Missing,
     Rewritten,
+    BothStay,
     SameNames,
     OtherWriter,
     InMemory,
@@ -210,11 +212,11 @@ fn topic(proof: &Proof, p: &Problem, odd: &BTreeSet<String>) -> Option<Topic> {
         ProblemKind::WriteFailed if p.cause == Some(Cause::NowReadOnly) => Topic::ReadOnly,
         ProblemKind::WriteFailed => Topic::WriteFailed,
         ProblemKind::Changed if p.cause == Some(Cause::OtherWriter) => Topic::OtherWriter,
-        ProblemKind::Changed => Topic::MoveAside,
+        ProblemKind::Changed => p.destination.map_or(Topic::Other(p.kind), Topic::MoveAside),
         ProblemKind::Missing => Topic::Missing,
         ProblemKind::NameClash if p.cause == Some(Cause::SameName) => Topic::SameNames,
         ProblemKind::NameClash if is_rewritten(proof, p) => Topic::Rewritten,
-        ProblemKind::NameClash if on_drive && path.is_some() => Topic::MoveAside,
+        ProblemKind::NameClash if on_drive && path.is_some() => Topic::BothStay,
         ProblemKind::NotReadBack if proof.terms().level == Level::Written => Topic::Written,
         ProblemKind::NotReadBack if is_in_memory(proof, p) => Topic::InMemory,
         ProblemKind::NotReadBack if on_drive => Topic::FromMemory,
@@ -381,6 +383,22 @@ fn rewritten(roots: &str, files: &str) -> String {
     )
 }
 
+fn move_aside(roots: &str, files: &str, n: usize) -> String {
+    let they_are = if n == 1 { "it is" } else { "they are" };
+    format!(
+        "Move {files} out of {roots} (keep what you move until all is proven), then run the same \
+        command again: {they_are} copied anew."
+    )
+}
+
+/// Which of the two is good nobody knows here, so neither is to go.
+fn both_stay(roots: &str, files: &str) -> String {
+    format!(
+        "Copy this card under another --name, and move nothing: what is in {roots} as {files} is \
+        not what the card gives now, and so you have both. Look at both before you trust either."
+    )
+}
+
 fn same_names(drives: &str) -> String {
     format!(
         "Use another drive than {drives}, one whose file system keeps capitals and accents apart, \
@@ -393,10 +411,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
     let files = some_of(about.files.iter().copied(), NAMES_TOLD, len64(n), "file");
     let drives = some_drives(proof.plan(), about.drives.iter().copied());
     let roots = places(proof, about, |d| &d.payload);
-    let (it, is) = match about.files.len() {
-        1 => ("it", "is"),
-        _ => ("they", "are"),
-    };
+    let is = if n == 1 { "is" } else { "are" };
     match topic {
         Topic::Original(trouble) => of_original(proof, trouble, &files, n),
         Topic::NoFiles => NO_FILES_STEP.to_owned(),
@@ -423,10 +438,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
         Topic::WriteFailed => {
             format!("Check {drives}, its cable and its port, then run the same command again.")
         }
-        Topic::MoveAside => format!(
-            "Move {files} out of {roots} (keep what you move until all is proven), then run the \
-            same command again: {it} {is} copied anew."
-        ),
+        Topic::MoveAside(_) => move_aside(&roots, &files, n),
         Topic::Missing if about.files.is_empty() => format!(
             "Find out who removes files from {drives}, then run the same command again: what is \
             missing is copied anew."
@@ -435,6 +447,7 @@ fn step(proof: &Proof, topic: Topic, about: &About<'_>) -> String {
             format!("Run the same command again: {files} {is} copied to {drives} anew.")
         }
         Topic::Rewritten => rewritten(&roots, &files),
+        Topic::BothStay => both_stay(&roots, &files),
         Topic::SameNames => same_names(&drives),
         Topic::OtherWriter => {
             format!("Run the same command again when no other program is at work on {drives}.")

@@ -304,7 +304,7 @@ fn add_sound(pages: &mut Pages) {
     );
     pages.add(
         "bag-signed",
-        "Safe on 1 drive",
+        "Safe on one drive only",
         &signed_bag(),
         json!({"pages_max": 2, "prints": ["RFC 8493",
         "nothing but zeros"], "unprinted": ["KITE0001.JPG"]}),

@@ -3,7 +3,7 @@
 
 use crate::support::image::Image;
 use crate::support::mount::{Fault, Kind, Mount, Options, skip};
-use crate::support::program::{Card, Work, flip, manifest, move_to, put, remove};
+use crate::support::program::{Card, Work, content, flip, manifest, move_to, put, remove};
 
 const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
 const COPY: &str = "copy card --to a --to b --name KITES --copies 1";
@@ -195,6 +195,31 @@ fn a_full_drive_is_told_beside_a_link_on_the_card() {
         "{next:?}"
     );
     assert!(next[1].contains("LINK.JPG"), "{next:?}");
+}
+
+/// Which of the two is good nobody knows: no advice leads to the only copy of a picture being moved
+/// away, at the first run or at the second.
+#[test]
+fn what_may_be_the_only_copy_of_a_picture_is_never_to_be_moved() {
+    let told = |work: &Work| {
+        for run in ["first", "second"] {
+            let ran = work.run(COPY);
+            assert_ne!(ran.code, 0, "{run}: {ran}");
+            ran.says("another --name");
+            let moves = ran.out.contains("Move `") || ran.out.contains("out of `");
+            assert!(!moves, "{run}: {ran}");
+        }
+    };
+    // The camera wrote another picture under the old name.
+    let work = Work::with_card("both-stay");
+    work.offload();
+    put(&work.path("card").join(STILL), &content(40_500, 77));
+    told(&work);
+    // The card lost some bytes, and kept size and date.
+    let work = Work::with_card("both-stay-rotten");
+    work.offload();
+    rot(&work.path("card").join(STILL));
+    told(&work);
 }
 
 /// A file that was written anew on the card while its earlier copy is proven: the copy may be the

@@ -16,6 +16,8 @@ pub(crate) struct CardAnswer<'a> {
     pub(crate) proven: bool,
     /// The card's label.
     pub(crate) card: &'a str,
+    /// The copies were checked earlier, and are not known to have been read since.
+    pub(crate) is_later: bool,
     /// Only a folder of a card was asked about.
     pub(crate) is_part: bool,
     /// Complete copies on devices of their own.
@@ -38,7 +40,12 @@ impl CardAnswer<'_> {
         let width = out.width + text.len() - word.len() - rest.len();
         lines.extend(wrap(&text, width, "", ""));
         if self.proven && !self.is_part {
-            lines.extend(wrap(CAUTION, out.width, "", ""));
+            let caution = if self.is_later {
+                CAUTION_LATER
+            } else {
+                CAUTION
+            };
+            lines.extend(wrap(caution, out.width, "", ""));
         }
         lines
     }
@@ -110,6 +117,10 @@ impl CardAnswer<'_> {
 /// What comes before every answer, and what no tool can know.
 const CAUTION: &str =
     "Your contract or insurer comes first. Copies equal what the reader delivered.";
+
+/// The same of copies that were checked earlier.
+const CAUTION_LATER: &str =
+    "Your contract or insurer comes first. Copies equalled what the reader gave.";
 
 /// Returns a card's name in a sentence: its label, and its volume where the system tells it.
 pub(crate) fn card_name(label: &str, volume_id: Option<&str>) -> String {

@@ -35,6 +35,7 @@ pub(crate) fn card_answer(outcome: &ProveOutcome) -> CardAnswer<'_> {
     CardAnswer {
         proven: is_proven(outcome),
         card: &outcome.card.label,
+        is_later: true,
         is_part: outcome.part.is_some(),
         copies: outcome.answer.verdict.copies(),
         // It was looked at just now.

@@ -50,6 +50,7 @@ fn answer(proof: &Proof) -> CardAnswer<'_> {
     CardAnswer {
         proven: proof.verdict().is_proven(),
         card: &proof.plan().card.label,
+        is_later: false,
         is_part: proof.part().is_some(),
         copies: proof.verdict().copies(),
         now: proof.card_now(),
