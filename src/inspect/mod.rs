@@ -1,7 +1,7 @@
 //! Owns the look at the structure of one file while its bytes go by in order: was it recorded
 //! whole, and what is it. Pure; a hint is never part of a verdict.
 //!
-//! Readers of formats ([`reader`]) say which few bytes they want next; all else is skipped by its
+//! Readers of formats (`reader`) say which few bytes they want next; all else is skipped by its
 //! length. What is foreign is bounded everywhere: a look holds less than 1 MB, and a file that
 //! lies costs no more than one that does not.
 
