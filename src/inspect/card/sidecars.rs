@@ -11,6 +11,9 @@ use std::collections::BTreeMap;
 const OTHERS_MIN: usize = 3;
 /// Of so many clips one may be without; of more, every camera has its own way.
 const CLIPS_FOR_ONE: usize = 10;
+/// Folders of clips beside each other up to which what lies in one may belong to another. Where each
+/// clip has a folder of its own there are thousands.
+const SIBLINGS_MAX: usize = 8;
 /// What cameras add to the name of a clip for what belongs to it: metadata, proxy, thumbnail (the
 /// manuals of two makers of broadcast cameras).
 const MARKS: [&str; 4] = ["M01", "S01", "S03", "T01"];
@@ -20,36 +23,9 @@ type BesideClip<'a> = (&'a str, &'a str, String);
 
 /// Returns what the files beside clips say.
 pub(super) fn hints(places: &[CardPlace<'_>]) -> Vec<CardHint> {
-    let mut clips: BTreeMap<&str, BTreeMap<&str, &CardPlace<'_>>> = BTreeMap::new();
-    for place in places.iter().filter(|p| p.media == Some(Media::Clip)) {
-        if !has_mark(place.stem) {
-            let of = clips.entry(place.folder).or_default();
-            of.insert(place.stem, place);
-        }
-    }
-    let mut by_parent: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
-    for folder in clips.keys() {
-        by_parent.entry(parent(folder)).or_default().push(folder);
-    }
-    // The stems that have such a file, for each folder of clips and each way.
-    let mut ways: BTreeMap<(&str, BesideClip<'_>), BTreeMap<&str, &CardPlace<'_>>> =
-        BTreeMap::new();
-    for place in places {
-        let near = by_parent.get(parent(place.folder)).into_iter().flatten();
-        for folder in near {
-            let is_own = *folder == place.folder;
-            let (stem, mark) = unmarked(place.stem);
-            let is_clip_itself = is_own && mark.is_empty() && place.media == Some(Media::Clip);
-            // Folders of DCF number their files anew.
-            let is_beside = is_own || dcf_folder(place.folder).is_none();
-            if is_beside && !is_clip_itself {
-                let way = (place.folder, mark, place.ending.to_ascii_uppercase());
-                ways.entry((folder, way)).or_default().insert(stem, place);
-            }
-        }
-    }
+    let clips = clips(places);
     let mut hints = Vec::new();
-    for ((folder, way), files) in &ways {
+    for ((folder, way), files) in &beside(places, &clips) {
         if let Some(clips) = clips.get(folder) {
             hints.extend(without(clips, way, files));
             hints.extend(alone(clips, files));
@@ -57,6 +33,58 @@ pub(super) fn hints(places: &[CardPlace<'_>]) -> Vec<CardHint> {
     }
     hints.sort_by_key(|hint| hint.clue.kind());
     hints
+}
+
+/// How many files are held against a clip's folder.
+#[cfg(test)]
+pub(super) fn pairs(places: &[CardPlace<'_>]) -> usize {
+    let ways = beside(places, &clips(places));
+    ways.values().map(BTreeMap::len).sum()
+}
+
+/// Files of one folder by the stem of the clip that they are or belong to.
+type ByStem<'a> = BTreeMap<&'a str, &'a CardPlace<'a>>;
+
+fn clips<'a>(places: &'a [CardPlace<'a>]) -> BTreeMap<&'a str, ByStem<'a>> {
+    let mut clips: BTreeMap<&str, ByStem<'_>> = BTreeMap::new();
+    for place in places.iter().filter(|p| p.media == Some(Media::Clip)) {
+        if !has_mark(place.stem) {
+            let of = clips.entry(place.folder).or_default();
+            of.insert(place.stem, place);
+        }
+    }
+    clips
+}
+
+/// Returns the stems that have such a file, for each folder of clips and each way.
+fn beside<'a>(
+    places: &'a [CardPlace<'a>],
+    clips: &BTreeMap<&'a str, ByStem<'a>>,
+) -> BTreeMap<(&'a str, BesideClip<'a>), ByStem<'a>> {
+    let mut by_parent: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    for folder in clips.keys() {
+        by_parent.entry(parent(folder)).or_default().push(folder);
+    }
+    let mut ways: BTreeMap<(&str, BesideClip<'_>), ByStem<'_>> = BTreeMap::new();
+    for place in places {
+        let own = clips.get_key_value(place.folder).map(|(folder, _)| *folder);
+        let near = by_parent.get(parent(place.folder));
+        // Folders of DCF number their files anew, and so does each of a row of folders.
+        let near =
+            near.filter(|near| near.len() <= SIBLINGS_MAX && dcf_folder(place.folder).is_none());
+        let beside = near.into_iter().flatten().copied();
+        let beside = beside.filter(|folder| *folder != place.folder);
+        for folder in own.into_iter().chain(beside) {
+            let (stem, mark) = unmarked(place.stem);
+            let is_clip_itself =
+                own == Some(folder) && mark.is_empty() && place.media == Some(Media::Clip);
+            if !is_clip_itself {
+                let way = (place.folder, mark, place.ending.to_ascii_uppercase());
+                ways.entry((folder, way)).or_default().insert(stem, place);
+            }
+        }
+    }
+    ways
 }
 
 /// Returns the clips that lack what nearly all have.

@@ -301,6 +301,28 @@ fn clocks_that_were_not_set_and_times_far_away_are_named_once() {
     assert_eq!(dated(&|n| NOW + 14 * 3_600 + n), "");
 }
 
+/// Some cameras give each clip a folder of its own. Were each file held against each folder, this
+/// would be nine million of them.
+#[test]
+fn a_folder_for_each_clip_costs_no_more_than_its_files() {
+    let files = |n: u32| {
+        let folder = format!("CONTENTS/CLIPS001/KI{n:04}");
+        ["MXF", "XML", "CIF"].map(|ending| format!("{folder}/KI{n:04}01.{ending}"))
+    };
+    let paths: Vec<String> = (1..=3_000).flat_map(files).collect();
+    let paths: Vec<&str> = paths.iter().map(String::as_str).collect();
+    let entries: Vec<CardFile<'_>> = (paths.iter())
+        .map(|path| CardFile {
+            path,
+            bytes: 1,
+            recorded: at(NOW),
+        })
+        .collect();
+    let places: Vec<CardPlace<'_>> = entries.iter().map(CardPlace::of).collect();
+    assert_eq!(sidecars::pairs(&places), 6_000);
+    assert_eq!(lines(&entries), "");
+}
+
 #[test]
 fn names_that_nobody_foresaw_cost_nothing() {
     let odd = [
