@@ -11,8 +11,8 @@ use std::collections::BTreeMap;
 const OTHERS_MIN: usize = 3;
 /// Of so many clips one may be without; of more, every camera has its own way.
 const CLIPS_FOR_ONE: usize = 10;
-/// Folders of clips beside each other up to which what lies in one may belong to another. Where each
-/// clip has a folder of its own there are thousands.
+/// Folders of clips beside each other up to which what lies in one may belong to another. There are
+/// thousands where each clip has its own.
 const SIBLINGS_MAX: usize = 8;
 /// What cameras add to the name of a clip for what belongs to it: metadata, proxy, thumbnail (the
 /// manuals of two makers of broadcast cameras).
