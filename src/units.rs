@@ -174,6 +174,15 @@ pub fn counted(n: u64, noun: &str) -> String {
     }
 }
 
+/// Writes all of a number of things: `All 3 cards`, `Both cards`.
+pub fn all_counted(n: usize, noun: &str) -> String {
+    if n == 2 {
+        format!("Both {noun}s")
+    } else {
+        format!("All {}", counted(len64(n), noun))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -8,7 +8,7 @@ use crate::error::{Problem, ProblemKind};
 use crate::name::shown;
 use crate::plan::in_sentence;
 use crate::speed::chain::Spin;
-use crate::units::{GB, counted, len64, size};
+use crate::units::{GB, all_counted, counted, len64, size};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Cards that are read at the same time. Each takes some 30 MB of memory and threads of its own,
@@ -32,27 +32,30 @@ impl Order {
 }
 
 /// Decides the order. `cards` are those that can be read at all, each with its number on the
-/// command line, counted from 0; `destinations` are told by whether they spin.
-pub fn order(cards: &[(usize, &FolderFacts)], destinations: &[Spin]) -> Order {
+/// command line, counted from 0; `drives` are told by whether they spin, and what
+/// they are called within a sentence.
+pub fn order(cards: &[(usize, &FolderFacts)], drives: &[(Spin, String)]) -> Order {
     let all: Vec<usize> = cards.iter().map(|(index, _)| *index).collect();
     let one_by_one = |why: String| Order {
         chains: vec![all.clone()],
         why,
     };
-    let first = |spin: Spin| destinations.iter().position(|d| *d == spin);
-    if let Some(d) = first(Spin::Yes) {
+    let first = |spin: Spin| {
+        drives
+            .iter()
+            .find(|(s, _)| *s == spin)
+            .map(|(_, name)| name)
+    };
+    if let Some(drive) = first(Spin::Yes) {
         return one_by_one(format!(
-            "The cards are read one after the other: drive {} is a hard disk, and two cards \
-             at a time would make its head jump between their files.",
-            d + 1
+            "The cards are read one after the other: {drive} is a hard disk, and two cards at a \
+            time would make its head jump between their files."
         ));
     }
-    if let Some(d) = first(Spin::Unknown) {
+    if let Some(drive) = first(Spin::Unknown) {
         return one_by_one(format!(
-            "The cards are read one after the other: the system does not say whether drive {} is \
-             a hard \
-             disk, which two cards at a time would slow down.",
-            d + 1
+            "The cards are read one after the other: the system does not say whether {drive} is \
+            a hard disk, which two cards at a time would slow down."
         ));
     }
     let backings: Vec<(&Backing, u64)> = cards
@@ -184,8 +187,8 @@ pub fn joint_little(plans: &[Plan]) -> Vec<String> {
         let on: Vec<&str> = on.map(String::as_str).collect();
         is_little(left, v.total).then(|| {
             format!(
-                "All {} cards together need {} of {} free on {}, which leaves {}.",
-                plans.len(),
+                "{} together need {} of {} free on {}, which leaves {}.",
+                all_counted(plans.len(), "card"),
                 size(v.needs),
                 size(v.free),
                 on.join(" and "),
@@ -240,7 +243,10 @@ mod tests {
     fn two_readers_and_two_fast_drives_go_at_the_same_time() {
         let cards = [on("sdc", 1), on("sdd", 2)];
         let cards: Vec<_> = cards.iter().enumerate().collect();
-        let order = order(&cards, &[Spin::No; 2]);
+        let order = order(
+            &cards,
+            &[(Spin::No, "Attic".into()), (Spin::No, "Travel".into())],
+        );
         assert_eq!(order.chains, [[0], [1]]);
         assert!(order.is_parallel());
         assert!(order.why.contains("at the same time"), "{}", order.why);
@@ -251,10 +257,13 @@ mod tests {
         let cards = [on("sdc", 1), on("sdd", 2)];
         let cards: Vec<_> = cards.iter().enumerate().collect();
         for (second, word) in [
-            (Spin::Yes, "drive 2 is a hard disk"),
-            (Spin::Unknown, "the system does not say whether drive 2"),
+            (Spin::Yes, "Travel is a hard disk"),
+            (Spin::Unknown, "the system does not say whether Travel"),
         ] {
-            let order = order(&cards, &[Spin::No, second]);
+            let order = order(
+                &cards,
+                &[(Spin::No, "Attic".into()), (second, "Travel".into())],
+            );
             assert_eq!(order.chains, [[0, 1]]);
             assert!(order.why.contains(word), "{}", order.why);
         }
@@ -277,10 +286,10 @@ mod tests {
     fn cards_on_one_device_form_a_chain() {
         let cards = [on("sdc", 1), on("sdd", 2), on("sdc", 5)];
         let cards: Vec<_> = cards.iter().enumerate().collect();
-        let found = order(&cards, &[Spin::No]);
+        let found = order(&cards, &[(Spin::No, "Attic".into())]);
         assert_eq!(found.chains, [vec![0, 2], vec![1]]);
         assert!(found.why.contains("from 2 disks"), "{}", found.why);
-        let found = order(&cards[..1], &[Spin::No]);
+        let found = order(&cards[..1], &[(Spin::No, "Attic".into())]);
         assert!(!found.is_parallel());
     }
 
@@ -304,7 +313,7 @@ mod tests {
         assert_eq!((told.len(), refused), (1, 0));
         assert_eq!(
             told[0],
-            "All 2 cards together need 920.0 GB of 1.00 TB free on `/media/1`, which leaves 80.0 \
+            "Both cards together need 920.0 GB of 1.00 TB free on `/media/1`, which leaves 80.0 \
              GB."
         );
         assert_eq!(two(100, 1_000, 2_000), (Vec::new(), 0));

@@ -3,14 +3,16 @@
 
 use super::{Plan, PlannedDestination};
 use crate::disk::backing::Backing;
+use crate::plan::work::in_sentence;
 use crate::record::layout::Level;
 use crate::speed::chain::Spin;
 use crate::speed::forecast::{Amount, Forecast, Growth, Prior, RatePrior, RateSource, Remaining};
 use crate::units::{float, len64};
 
 impl Plan {
-    /// Returns of every destination whether it spins, by the judgement that the ceiling rests on.
-    pub fn spins(&self) -> Vec<Spin> {
+    /// Returns whether each drive spins, by the judgement that the ceiling rests on, and what it is
+    /// called within a sentence.
+    pub fn spins(&self) -> Vec<(Spin, String)> {
         let told = |(index, d): (usize, &PlannedDestination)| match d.facts.backing {
             Backing::Memory => Spin::No,
             _ => self
@@ -21,7 +23,9 @@ impl Plan {
                 .copied()
                 .unwrap_or(Spin::Unknown),
         };
-        self.destinations.iter().enumerate().map(told).collect()
+        let names = in_sentence(self.destinations.iter());
+        let spins = self.destinations.iter().enumerate().map(told);
+        spins.zip(names).collect()
     }
 
     /// Returns the forecast of the copy as it stands before the first byte. `plan` shows it and

@@ -199,6 +199,13 @@ impl Plan {
         self.card.original.is_some() || job.is_read()
     }
 
+    /// Returns what will keep the copies from being PROVEN, as far as it is known before the first
+    /// byte; it is among the notes too.
+    pub fn doubts(&self) -> Vec<String> {
+        let destinations: Vec<_> = self.destinations.iter().collect();
+        notes::doubts(&self.card, &destinations, &self.terms)
+    }
+
     /// Returns whether every file and folder lies in earlier offloads, so that no new one is made.
     pub fn has_nothing_new(&self) -> bool {
         self.only_new.as_ref().is_some_and(|o| o.nothing_new)

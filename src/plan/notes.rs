@@ -36,22 +36,34 @@ pub(super) fn notes(
             )
         },
     ));
-    notes.extend(destinations.iter().filter_map(|(_, d)| memory_note(d)));
     let largest = listing.files().map(|f| f.bytes).max().unwrap_or(0);
     notes.extend(
         destinations
             .iter()
             .filter_map(|(_, d)| size_note(d, largest)),
     );
+    let destinations: Vec<&PlannedDestination> = destinations.iter().map(|(_, d)| d).collect();
+    notes.extend(doubts(card, &destinations, &options.terms));
+    notes
+}
+
+/// Tells what will keep the copies from being PROVEN, as far as it is known before the first byte.
+pub(super) fn doubts(
+    card: &CardFacts,
+    destinations: &[&PlannedDestination],
+    terms: &Terms,
+) -> Vec<String> {
+    let names = in_sentence(destinations.iter().copied());
+    let mut doubts: Vec<String> = destinations.iter().filter_map(|d| memory_note(d)).collect();
     let mut devices: Vec<(&Backing, u64)> = destinations
         .iter()
-        .map(|(_, d)| (&d.facts.backing, d.facts.device))
+        .map(|d| (&d.facts.backing, d.facts.device))
         .collect();
-    let Terms {
+    let &Terms {
         separate,
         copies_needed: needed,
         ..
-    } = options.terms;
+    } = terms;
     let mut why = why_fewer(&devices, &names, separate);
     if card.original.is_some() {
         let own = (&card.facts.backing, card.facts.device);
@@ -60,15 +72,15 @@ pub(super) fn notes(
     }
     let copies = count_independent(&devices, separate);
     if copies < needed {
-        notes.push(format!(
+        doubts.push(format!(
             "This will not be PROVEN: the copies would be on {}, and {} {} needed.",
             counted(len64(copies), "separate drive"),
             needed,
             if needed == 1 { "is" } else { "are" }
         ));
-        notes.extend(why);
+        doubts.extend(why);
     }
-    notes
+    doubts
 }
 
 pub(super) fn signer_note(signer: &Signer) -> String {

@@ -193,20 +193,25 @@ fn entry_words(entry: &LedgerEntry) -> String {
         .as_ref()
         .map_or_else(String::new, |s| format!(", shoot `{}`", shown(&s.name)));
     let what = match entry.did {
-        Deed::Copy => format!(
-            "copied as {}: {verdict}, {}",
-            shown(entry.offload.as_deref().unwrap_or("?")),
-            copies(entry.copies)
-        ),
-        Deed::Further => format!(
-            "a further copy of {}: {verdict}, {}",
-            shown(entry.offload.as_deref().unwrap_or("?")),
-            copies(entry.copies)
-        ),
-        Deed::Prove => format!("asked: {verdict}, {}", copies(entry.copies)),
+        Deed::Copy => match &entry.offload {
+            Some(offload) => format!("copied as {}: {verdict}", shown(offload)),
+            None => format!("nothing new to copy: {verdict}"),
+        },
+        Deed::Further => match &entry.offload {
+            Some(offload) => format!("a further copy of {}: {verdict}", shown(offload)),
+            None => format!("a further copy: {verdict}"),
+        },
+        Deed::Prove => format!("may it be formatted: {verdict}"),
         Deed::Rate => "measured".to_owned(),
     };
-    format!("{}  {card} ({held}) {what}{rate}{shoot}", minute(&entry.at))
+    let copies = match entry.did {
+        Deed::Rate => String::new(),
+        _ => format!(", {}", copies(entry.copies)),
+    };
+    format!(
+        "{}  {card} ({held}) {what}{copies}{rate}{shoot}",
+        minute(&entry.at)
+    )
 }
 
 fn copies(n: u64) -> String {

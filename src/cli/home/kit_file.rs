@@ -53,7 +53,10 @@ impl KitError {
                     shown(path.as_str())
                 )];
                 lines.extend(faults.iter().map(ToString::to_string));
-                lines.push("Mend these lines by hand and run the same command again.".to_owned());
+                lines.push(
+                    "Correct these lines in a text editor, then run the same command again."
+                        .to_owned(),
+                );
                 lines
             }
             Self::Edit(EditError::Exists(kind, name)) => vec![format!(

@@ -226,10 +226,11 @@ fn card_words(sign: &CardSign, is_removable: Option<bool>) -> String {
         CardSign::Kit(_) => "a card of your kit".to_owned(),
         CardSign::Camera(folder) => {
             let can_be = match is_removable {
-                Some(true) => "removable",
-                Some(false) | None => "not known to be built in",
+                Some(true) => ", removable",
+                // The system does not say.
+                Some(false) | None => "",
             };
-            format!("has {folder}, no offload on it, {can_be}")
+            format!("has {folder}, no offload on it{can_be}")
         }
     }
 }

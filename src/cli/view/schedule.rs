@@ -10,7 +10,7 @@ use unlade::name::shown;
 use unlade::plan::Plan;
 use unlade::plan::concurrent::{Order, done_after};
 use unlade::speed::forecast::{RatePrior, RateSource, Remaining, at_most, at_most_s, words};
-use unlade::units::size;
+use unlade::units::{all_counted, size};
 
 /// What one card will take.
 pub(crate) struct CardTime {
@@ -25,11 +25,10 @@ pub(crate) struct CardTime {
 /// What the figure of a card takes for granted.
 #[derive(Default)]
 struct RestsOn {
-    /// Destinations of unknown speed, counted from 1.
-    unknown: Vec<usize>,
-    /// The destination, counted from 1, that is the slowest if it spins, and the seconds that this
-    /// adds.
-    spinning: Option<(usize, f64)>,
+    /// The names of drives of unknown speed.
+    unknown: Vec<String>,
+    /// The name of the drive that is the slowest if it spins, and the seconds that this adds.
+    spinning: Option<(String, f64)>,
 }
 
 impl RestsOn {
@@ -39,6 +38,8 @@ impl RestsOn {
         if plan.estimate.prior.rate.as_ref().is_some_and(is_history) {
             return Self::default();
         }
+        let names = drive_names(plan);
+        let name = |d: &usize| names.get(*d).cloned().unwrap_or_default();
         let known = plan.estimate.ceiling.drives();
         let megabytes = unlade::units::float(plan.to_read().1) / 1e6;
         let slowest = known.may_spin.iter().min_by(|a, b| a.1.0.total_cmp(&b.1.0));
@@ -46,10 +47,10 @@ impl RestsOn {
             .zip(plan.estimate.prior.rate)
             .map(|((d, turns), rate)| {
                 let seconds = megabytes / turns.0 - megabytes / rate.mbps;
-                (d + 1, seconds.max(0.0))
+                (name(d), seconds.max(0.0))
             });
         Self {
-            unknown: known.unknown.iter().map(|d| d + 1).collect(),
+            unknown: known.unknown.iter().map(name).collect(),
             spinning: longer,
         }
     }
@@ -69,7 +70,11 @@ impl CardTime {
 
     /// Seconds that it takes if a drive spins of which nobody tells that.
     fn likely_if_spinning(&self) -> Option<f64> {
-        let longer = self.rests_on.spinning.map_or(0.0, |(_, seconds)| seconds);
+        let longer = self
+            .rests_on
+            .spinning
+            .as_ref()
+            .map_or(0.0, |(_, seconds)| *seconds);
         self.takes.map(|t| t.likely_s + longer)
     }
 }
@@ -81,7 +86,7 @@ pub(crate) struct Schedule {
     done: Vec<Option<Remaining>>,
     /// The destination, counted from 1, of which nobody tells whether it spins, and the seconds
     /// that all cards take if it does; `None` where that makes no difference.
-    if_spinning: Option<(usize, f64)>,
+    if_spinning: Option<(String, f64)>,
     is_parallel: bool,
     deadline: Option<Duration>,
 }
@@ -130,10 +135,10 @@ impl Schedule {
             deadline,
         };
         let expected = schedule.total().map_or(0.0, |t| t.likely_s);
-        let destination = schedule.cards.iter().find_map(|d| d.rests_on.spinning);
-        schedule.if_spinning = destination
+        let spins = |card: &CardTime| Some(card.rests_on.spinning.as_ref()?.0.clone());
+        let drive = schedule.cards.iter().find_map(spins);
+        schedule.if_spinning = drive
             .zip(spinning)
-            .map(|((destination, _), seconds)| (destination, seconds))
             .filter(|(_, seconds)| *seconds > LONGER * expected);
         schedule
     }
@@ -167,16 +172,16 @@ impl Schedule {
             } else {
                 "one after the other"
             };
-            let text = format!("all {} cards {}, {how}", self.cards.len(), words(total));
+            let all = all_counted(self.cards.len(), "card").to_lowercase();
+            let text = format!("{all} {}, {how}", words(total));
             lines.extend(wrap(&text, out.width, "Total    ", "         "));
             // The deadline says it in its own words where it matters for that.
-            if let Some((destination, seconds)) = self.if_spinning
+            if let Some((drive, seconds)) = &self.if_spinning
                 && self.late_if_spinning().is_none()
             {
                 let text = format!(
-                    "If drive {destination} is a hard disk, which the system does not say, it is \
-                     {}.",
-                    about(seconds)
+                    "If {drive} is a hard disk, which the system does not say, it is {}.",
+                    about(*seconds)
                 );
                 lines.extend(wrap(&text, out.width, "         ", "         "));
             }
@@ -257,32 +262,31 @@ impl Schedule {
     }
 
     /// The drive that breaks a deadline that is met without it: if it spins, which nobody tells.
-    fn late_if_spinning(&self) -> Option<(usize, f64)> {
+    fn late_if_spinning(&self) -> Option<(&str, f64)> {
         let limit = self.deadline?.as_secs_f64();
         let is_in_time = self.total().is_some_and(|t| t.likely_s <= limit);
-        self.if_spinning
-            .filter(|(_, seconds)| is_in_time && *seconds > limit)
+        let (drive, seconds) = self.if_spinning.as_ref()?;
+        (is_in_time && *seconds > limit).then_some((drive, *seconds))
     }
 
     /// Returns what it rests on that all is done by then, as far as nobody knows it.
     fn rests_on(&self) -> Vec<String> {
         let mut words = Vec::new();
-        let unknown: std::collections::BTreeSet<usize> = self
-            .cards
-            .iter()
-            .flat_map(|d| d.rests_on.unknown.iter().copied())
+        let cards = self.cards.iter();
+        let unknown: std::collections::BTreeSet<&str> = cards
+            .flat_map(|d| d.rests_on.unknown.iter().map(String::as_str))
             .collect();
         if !unknown.is_empty() {
-            let named: Vec<String> = unknown.iter().map(usize::to_string).collect();
+            let named: Vec<&str> = unknown.into_iter().collect();
             words.push(format!(
-                "That takes for granted that drive {} can be written and checked as fast as the \
+                "That takes for granted that {} can be written and checked as fast as the \
                 card is read; --writes says what it sustains.",
                 named.join(" and ")
             ));
         }
-        if let Some((destination, seconds)) = self.late_if_spinning() {
+        if let Some((drive, seconds)) = self.late_if_spinning() {
             words.push(format!(
-                "That takes for granted that drive {destination} is no hard disk, which the \
+                "That takes for granted that {drive} is no hard disk, which the \
                 system does not say: one writes and reads back in turns, and then it is {}.",
                 about(seconds)
             ));
@@ -310,7 +314,7 @@ impl Schedule {
         let total = self.total();
         json!({
             "cards": cards, "total_s": total.map(|t| t.likely_s), "total": total,
-            "total_if_spinning_s": self.if_spinning.map(|(_, seconds)| seconds),
+            "total_if_spinning_s": self.if_spinning.as_ref().map(|(_, seconds)| seconds),
             "deadline_s": limit,
         })
     }
@@ -419,8 +423,8 @@ mod tests {
     fn a_promise_says_what_it_takes_for_granted() {
         let card = || CardTime {
             rests_on: RestsOn {
-                unknown: vec![1],
-                spinning: Some((2, 160_000.0 / 115.0)),
+                unknown: vec!["Attic".to_owned()],
+                spinning: Some(("Travel".to_owned(), 160_000.0 / 115.0)),
             },
             ..card("ONE", 160, 110.0)
         };
@@ -436,8 +440,8 @@ mod tests {
         let words = by(30);
         for text in [
             "30 min: all of it is copied and checked by then.",
-            "drive 1 can be written and checked as fast as the card is read",
-            "drive 2 is no hard disk",
+            "Attic can be written and checked as fast as the card is read",
+            "Travel is no hard disk",
             "then it is about 47 min",
         ] {
             assert!(words.contains(text), "{text}: {words}");
@@ -471,7 +475,7 @@ mod tests {
                     }),
                     rests_on: RestsOn {
                         unknown: Vec::new(),
-                        spinning: Some((1, longer)),
+                        spinning: Some(("Attic".to_owned(), longer)),
                     },
                     ..card
                 })
@@ -481,14 +485,14 @@ mod tests {
         assert_eq!(
             lines(400_000.0 / 105.0, 0.1),
             [
-                "Total    all 2 cards about 2 h 05 min, one after the other",
-                "         If drive 1 is a hard disk, which the system does not say, it is about 4 \
-                 h 15 min.",
+                "Total    both cards about 2 h 05 min, one after the other",
+                "         If Attic is a hard disk, which the system does not say, it is about 4 h \
+                15 min.",
             ]
         );
         assert_eq!(
             lines(0.0, 0.2),
-            ["Total    all 2 cards 1 h 40 min to 2 h 35 min, one after the other"]
+            ["Total    both cards 1 h 40 min to 2 h 35 min, one after the other"]
         );
     }
 

@@ -179,7 +179,7 @@ mod with_service {
             (
                 "verify a/KITES b/KITES --notify",
                 0,
-                "All 2 offloads: INTACT",
+                "Both offloads: INTACT",
                 "Both offloads are intact.",
                 good(),
             ),
@@ -224,10 +224,10 @@ mod with_service {
         ran.exits(0);
         let shown = desktop.shown();
         assert_eq!(shown.len(), 1, "{shown:?}");
-        assert_eq!(shown[0]["summary"], "All 2 cards: PROVEN");
+        assert_eq!(shown[0]["summary"], "Both cards: PROVEN");
         let body = shown[0]["body"].as_str().unwrap();
         assert!(
-            body.starts_with("All 2 cards are proven. Format each only"),
+            body.starts_with("Both cards are proven. Format each only"),
             "{body}"
         );
         // Without the flag there is none.

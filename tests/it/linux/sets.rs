@@ -496,7 +496,7 @@ fn cards_that_fit_alone_and_not_together_are_refused_before_the_first_byte() {
     let small = Mount::new(&work.folder("back"), &work.path("small"), options).unwrap();
     let ran = work.run("plan A1 A2 --to small --copies 1");
     let words = ran.exits(0).words();
-    assert!(words.contains("All 2 cards together need 1"), "{ran}");
+    assert!(words.contains("Both cards together need 1"), "{ran}");
     assert!(words.contains("free on `small`, which leaves 4"), "{ran}");
     work.run("plan A1 --to small --copies 1")
         .exits(0)
@@ -661,7 +661,7 @@ fn the_last_words_are_about_all_cards() {
     remove(&work.path("A1/DCIM/socket"));
     let ran = work.run(&format!("copy A1 A2 {TO} --quiet"));
     ran.exits(0)
-        .says("All 2 cards are proven. Format each only as its own answer says");
+        .says("Both cards are proven. Format each only as its own answer says");
 }
 
 #[test]

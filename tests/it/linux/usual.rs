@@ -196,7 +196,7 @@ fn one_question_and_the_plugged_in_card_is_on_the_usual_drives() {
     let said = said.join(" ");
     for part in [
         "KITES: 2 files, 81.0 kB, as 2",
-        "-kites-KITES (has DCIM, no offload on it, not known to be built in)",
+        "-kites-KITES (has DCIM, no offload on it)",
         "to Attic (",
         "As usual: shoot kites, copies needed: 1, md5 too",
     ] {
@@ -235,7 +235,7 @@ fn one_question_and_the_plugged_in_card_is_on_the_usual_drives() {
     // The same command again goes on with it; --yes is the answer.
     let ran = world.run("copy --yes");
     ran.exits(0)
-        .says("KITES: has DCIM, no offload on it, not known to be built in")
+        .says("KITES: has DCIM, no offload on it")
         .says("already copied")
         .says("`kites`: 1 card seen");
     assert_eq!(world.offloads("ATTIC").len(), 1);

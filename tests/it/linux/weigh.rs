@@ -174,7 +174,7 @@ fn a_reader_is_weighed_with_the_disk_that_takes_over() {
         .says("A year if the drives do not spin: 4.9 h in 40 offloads if they spin: 0.0 h")
         .says(
             "Price if the drives do not spin: 12.2 for each hour saved in the first year if they \
-            spin: 60 for nothing",
+            spin: 60, and next to no time is saved",
         )
         .says(
             "by its own figures alone (250 MB/s instead of 90.0 MB/s) it would be 26.1 min of \
@@ -224,7 +224,7 @@ fn the_kit_tells_whether_a_drive_spins() {
             reading back in turns)",
         )
         .says("Verdict It would not help: drive 1 holds the copy back before and after.")
-        .says("Price 60 for nothing")
+        .says("Price 60, and next to no time is saved")
         .is_silent_of("for each hour")
         .is_silent_of("if they spin");
     work.run(&ask("Flash"))
@@ -260,7 +260,7 @@ fn drives_save_nothing_where_the_reader_sets_the_time() {
         .exits(0)
         .says("Then 40.7 min to copy and read back, held back by the reader (90.0 MB/s)")
         .says("It would not help: the reader holds the copy back before and after.")
-        .says("300 EUR for nothing")
+        .says("300 EUR, and next to no time is saved")
         .says("but the reader sets the time before and after")
         .is_silent_of("for each hour")
         .is_silent_of("if they spin");
@@ -296,7 +296,7 @@ fn what_would_not_help_is_said_plainly() {
     )
     .exits(0)
     .says("It would not help: the reader holds the copy back before and after.")
-    .says("80 for nothing");
+    .says("80, and next to no time is saved");
     work.run("weigh upgrade --offload 64GB --card 300 --new-card 90")
         .exits(0)
         .says("it would be slower")

@@ -547,7 +547,7 @@ fn output_and_errors_in_one_file_keep_their_order() {
         "Card 2 of 2: GONE",
         "Refused; nothing of `GONE` was copied.",
         "Next: Check that the card",
-        "All 2 cards:",
+        "Both cards:",
     ];
     assert!(
         order.windows(2).all(|two| at(two[0]) < at(two[1])),

@@ -1,5 +1,5 @@
 //! Owns the one question before a copy of which cards or drives were not typed: what it will do, in
-//! six lines at most, and whether it shall.
+//! six lines when all is well, and whether it shall.
 
 use crate::cli::args::CopyArgs;
 use crate::cli::args::unsaid::Unsaid;
@@ -10,9 +10,11 @@ use crate::cli::view::observer::JobObserver;
 use crate::cli::view::out::{Consent, Out};
 use crate::cli::view::text::{all_of, fit, wrap};
 use crate::cli::view::words::drives::drive_names;
+use std::collections::HashSet;
 use unlade::name::shown;
 use unlade::plan::{Plan, Refusal};
 use unlade::run::{Job, Tools, look_ahead};
+use unlade::speed::forecast::words as forecast_words;
 use unlade::units::{counted, size};
 
 /// Lines before the question.
@@ -38,8 +40,9 @@ pub(super) fn confirm(args: &CopyArgs, jobs: &[Job], out: Out, tools: &Tools) ->
     if let Some(exit) = all_refused(&plans, out, tools) {
         return Err(exit);
     }
-    for line in lines(&plans, unsaid, out.width) {
-        out.line(&line);
+    let doubts = doubts(&plans, out.width);
+    for line in lines(&plans, unsaid, out.width).iter().chain(&doubts) {
+        out.line(line);
     }
     match out.ask(&question(&plans), &tools.cancel) {
         Consent::Yes => Ok(()),
@@ -88,6 +91,16 @@ fn all_refused(plans: &[Planned<'_>], out: Out, tools: &Tools) -> Option<Exit> {
     Some(Exit::Refused)
 }
 
+/// What will keep the copies from being PROVEN: whoever says yes has to know it.
+fn doubts(plans: &[Planned<'_>], width: usize) -> Vec<String> {
+    let plans = plans.iter().filter_map(|(_, plan)| plan.as_ref().ok());
+    let mut doubts: Vec<String> = plans.flat_map(Plan::doubts).collect();
+    let mut told = HashSet::new();
+    doubts.retain(|doubt| told.insert(doubt.clone()));
+    let lines = doubts.iter().flat_map(|text| wrap(text, width, "  ", "  "));
+    lines.collect()
+}
+
 /// What will be done.
 fn lines(plans: &[Planned<'_>], unsaid: &Unsaid, width: usize) -> Vec<String> {
     let why = |job: &Job| {
@@ -99,8 +112,10 @@ fn lines(plans: &[Planned<'_>], unsaid: &Unsaid, width: usize) -> Vec<String> {
             let (files, bytes) = plan.listing.totals();
             let (files, bytes) = (counted(files, "file"), size(bytes));
             let name = shown(&plan.name);
+            let time = plan.expects().filter(|r| r.likely_s > 0.0);
+            let time = time.map_or_else(String::new, |r| format!(", {}", forecast_words(r)));
             format!(
-                "{}: {files}, {bytes}, as {name}{}",
+                "{}: {files}, {bytes}, as {name}{}{time}",
                 card_name(plan),
                 why(job)
             )

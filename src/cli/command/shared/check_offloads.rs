@@ -27,7 +27,7 @@ use unlade::name::{shown, some_of};
 use unlade::record::manifest::device_words;
 use unlade::record::signature::TrustedKeys;
 use unlade::run::Tools;
-use unlade::units::len64;
+use unlade::units::{all_counted, len64};
 use unlade::verify::{Finding, Findings, Signature, VerifyError, path_of, verify as check};
 
 type CheckResult = Result<Findings, CheckError>;
@@ -145,7 +145,7 @@ fn tell_all(ends: &[(&str, bool, Exit)], names: &[String], worst: Exit, out: Out
         Exit::Done => ("INTACT", true),
         _ => ("NOT INTACT", false),
     };
-    let what = format!("All {} offloads", ends.len());
+    let what = all_counted(ends.len(), "offload");
     send_notice(worst, of_answer(&what, word, is_good, &answer));
     if out.json {
         json.send_for_all("offloads", ends, worst);
@@ -160,10 +160,8 @@ fn tell_all(ends: &[(&str, bool, Exit)], names: &[String], worst: Exit, out: Out
 /// The one answer for several offloads.
 fn answer_for_all(intact: usize, bad: &[&str]) -> String {
     let all = intact + bad.len();
-    match (bad, all) {
-        ([], 2) => return "Both offloads are intact.".to_owned(),
-        ([], _) => return format!("All {all} offloads are intact."),
-        _ => {}
+    if bad.is_empty() {
+        return format!("{} are intact.", all_counted(all, "offload"));
     }
     let names = some_of(bad.iter().copied(), bad.len(), len64(bad.len()), "offload");
     let is = if intact == 1 { "is" } else { "are" };

@@ -240,7 +240,7 @@ impl Case {
                 "{} for each hour saved in the first year",
                 price.with(&amount(each))
             ),
-            None => format!("{} for nothing that is worth mentioning", price.given()),
+            None => format!("{}, and next to no time is saved", price.given()),
         })
     }
 

@@ -9,6 +9,7 @@ use crate::cli::view::words::notice::of_answer;
 use unlade::existing::source::CardNow;
 use unlade::name::{shown, some_of};
 use unlade::proof::tally::counted_copies;
+use unlade::units::all_counted;
 
 #[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 /// What an answer is about, and what is to be done about it before a card is formatted.
@@ -159,8 +160,7 @@ const SINCE: &str = "as its own answer says, and if nothing was done to it or it
 /// Returns the one answer for several cards, the last thing printed: the last verdict alone would
 /// be taken for that of all. `are_cards`: no offload is among them.
 pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -> Vec<String> {
-    let cards = if are_cards { " cards" } else { "" };
-    let mut lines = vec![String::new(), format!("All {}{cards}:", ends.len())];
+    let mut lines = vec![String::new(), format!("{}:", all_of(ends, are_cards))];
     for (card, exit) in ends {
         let end = match exit {
             Exit::Done => "proven",
@@ -189,9 +189,21 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -
 pub(crate) fn notice_for_all(ends: &[(&str, Exit)], are_cards: bool) -> Notice {
     let is_good = ends.iter().all(|(_, exit)| *exit == Exit::Done);
     let word = if is_good { "PROVEN" } else { "NOT PROVEN" };
-    let cards = if are_cards { " cards" } else { "" };
-    let what = format!("All {}{cards}", ends.len());
-    of_answer(&what, word, is_good, &sentence_for_all(ends, are_cards))
+    of_answer(
+        &all_of(ends, are_cards),
+        word,
+        is_good,
+        &sentence_for_all(ends, are_cards),
+    )
+}
+
+/// `Both cards`, `All 3 cards`; where offloads are among them, `All 3`.
+fn all_of(ends: &[(&str, Exit)], are_cards: bool) -> String {
+    if are_cards {
+        all_counted(ends.len(), "card")
+    } else {
+        format!("All {}", ends.len())
+    }
 }
 
 fn sentence_for_all(ends: &[(&str, Exit)], are_cards: bool) -> String {
@@ -214,8 +226,8 @@ fn sentence_for_all(ends: &[(&str, Exit)], are_cards: bool) -> String {
         ),
         // Each was looked at when it was done, the first perhaps hours ago.
         (good, []) => format!(
-            "All {} cards are proven. Format each only {SINCE}",
-            good.len()
+            "{} are proven. Format each only {SINCE}",
+            all_counted(good.len(), "card")
         ),
         ([], bad) => format!(
             "No card is proven. Keep {}: don't format, don't shoot.",

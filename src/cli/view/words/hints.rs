@@ -41,7 +41,7 @@ pub(crate) fn listed(hints: &[Observation], all: bool, out: Out) -> Vec<String> 
         let more = group.len().saturating_sub(most);
         let more = match more {
             0 => String::new(),
-            more => format!("And {} alike. ", count(len64(more))),
+            more => format!("And {} more like it. ", count(len64(more))),
         };
         if let Some(hint) = group.first() {
             let text = format!("{more}{} {}", hint.meaning, hint.next_step);

@@ -23,7 +23,7 @@ pub(super) fn numbered(troubles: &[NumberedTrouble], width: usize) -> Vec<String
             text = format!("{first} ");
             let more = trouble.reasons.len() - 1;
             if more > 0 {
-                text.push_str(&format!("And {} alike. ", count(len64(more))));
+                text.push_str(&format!("And {} more like it. ", count(len64(more))));
             }
         }
         text.push_str(&trouble.step);
