@@ -20,7 +20,8 @@ pub struct ToRead {
 pub fn to_read(question: &Question<'_>, offloads: &[FoundOffload]) -> ToRead {
     let mut usable = Vec::new();
     for (index, found) in offloads.iter().enumerate() {
-        let of_one = self::usable(question, found, &mut Vec::new(), &mut Vec::new());
+        let (mut troubles, mut notes, mut others) = Default::default();
+        let of_one = self::usable(question, found, &mut troubles, &mut notes, &mut others);
         usable.extend(of_one.map(|u| (index, u)));
     }
     let mut wanted = ToRead::default();

@@ -12,7 +12,7 @@ use crate::error::{ProblemKind, Unread};
 use crate::name::shown;
 use crate::record::doubt::Doubts;
 use crate::record::manifest::{FilePart, Manifest};
-use crate::units::{counted, size};
+use crate::units::{counted, len64, size};
 use std::collections::HashMap;
 
 /// An offload whose manifest is about this card.
@@ -36,9 +36,32 @@ pub(super) fn all_usable<'a>(
     troubles: &mut Vec<UnprovenReason>,
     notes: &mut Vec<String>,
 ) -> Vec<Usable<'a>> {
+    let mut others = Vec::new();
     let each = offloads.iter();
-    each.filter_map(|o| usable(question, o, troubles, notes))
-        .collect()
+    let usable: Vec<_> = each
+        .filter_map(|o| usable(question, o, troubles, notes, &mut others))
+        .collect();
+    // Whose own offload is found needs none of another card.
+    if usable.is_empty() {
+        notes.extend(others_note(&others));
+    }
+    usable
+}
+
+/// Says that offloads of other cards, `roots`, use the card's names: it may be the same pictures.
+fn others_note(roots: &[String]) -> Option<String> {
+    Some(match roots {
+        [] => return None,
+        [root] => format!(
+            "The offload in `{root}` is of another card that uses the same names. To compare this \
+            card with it, read it: --by-content."
+        ),
+        [root, others @ ..] => format!(
+            "The offload in `{root}` and {} are of other cards that use the same names. To compare \
+            this card with them, read it: --by-content.",
+            counted(len64(others.len()), "other")
+        ),
+    })
 }
 
 pub(super) fn usable<'a>(
@@ -46,6 +69,7 @@ pub(super) fn usable<'a>(
     found: &'a FoundOffload,
     troubles: &mut Vec<UnprovenReason>,
     notes: &mut Vec<String>,
+    others: &mut Vec<String>,
 ) -> Option<Usable<'a>> {
     let root = shown(&found.root);
     let manifest = match &found.manifest {
@@ -72,10 +96,7 @@ pub(super) fn usable<'a>(
         return None;
     }
     if !question.by_content && !manifest.card.mark().is_of(question.card) {
-        notes.push(format!(
-            "The offload in `{root}` is of another card that uses the same names. To compare this \
-             card with it, read it: --by-content."
-        ));
+        others.push(root);
         return None;
     }
     let pairs = question.listing.files().filter_map(|f| {

@@ -10,7 +10,9 @@ use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
-use crate::cli::view::words::findings::{UNREAD_STEP, findings_lines, findings_notice, found};
+use crate::cli::view::words::findings::{
+    UNREAD_STEP, findings_lines, findings_notice, found, intact_lines,
+};
 use crate::cli::view::words::notice::of_answer;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::json;
@@ -94,6 +96,7 @@ pub(crate) fn check_offloads(
     let json = Json::new(out, Arc::clone(&tools.clock));
     let names = drives.offloads(offloads, tools);
     let mut ends = Vec::new();
+    let are_several = offloads.len() > 1;
     for ((path, name), result) in offloads.iter().zip(&names).zip(&results) {
         let exit = match result {
             Ok(Findings {
@@ -112,7 +115,17 @@ pub(crate) fn check_offloads(
             tell_json(&json, path, result, expected, &others, exit);
         } else {
             let is_begun = is_begun(path, result, tools);
-            tell((path, name), result, expected, &others, is_begun, out);
+            let intact = |f| intact_lines(path.as_str(), name, f, out);
+            match result
+                .as_ref()
+                .ok()
+                .filter(|_| are_several)
+                .and_then(intact)
+            {
+                Some(_) if out.quiet => {}
+                Some(lines) => lines.iter().for_each(|line| out.line(line)),
+                None => tell((path, name), result, expected, &others, is_begun, out),
+            }
         }
         let proven = result.as_ref().is_ok_and(is_proven);
         ends.push((path.as_str(), proven, exit));

@@ -64,6 +64,22 @@ pub(crate) fn findings_lines(
     lines
 }
 
+/// Returns the lines for one of several offloads, of which nothing is to be told but that it is
+/// intact; `None` where there is more.
+pub(crate) fn intact_lines(path: &str, name: &str, f: &Findings, out: Out) -> Option<Vec<String>> {
+    if !f.is_clean() || out.verbose || f.signature != Signature::None {
+        return None;
+    }
+    let head = format!("INTACT  {}", head(path, name, f, out));
+    let mut lines = wrap(&head, out.width, "", "    ");
+    let keep = "The last copy into it was NOT PROVEN: keep the card.".to_owned();
+    let keep = (!f.manifest.verdict.proven).then_some(keep);
+    for note in finding_notes(f).into_iter().chain(keep) {
+        lines.extend(wrap(&note, out.width, "    ", "    "));
+    }
+    Some(lines)
+}
+
 /// `KITES on Attic, /media/Attic/KITES: 1,204 of 1,204 files match, 128 GB in 12 min`.
 fn head(path: &str, name: &str, f: &Findings, out: Out) -> String {
     let path = shown(path);
