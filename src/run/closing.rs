@@ -1,6 +1,6 @@
-//! Owns the last looks at everything that a verdict is on: the drives one after the other, then the
-//! card. Where a file had to be read again meanwhile, all is looked at again: reading takes its
-//! time, and what was seen before it may be gone.
+//! Owns the last looks at everything that a verdict is on: the drives, all at the same time, and
+//! then the card. Where a file had to be read again meanwhile, all is looked at again: reading
+//! takes its time, and what was seen before it may be gone.
 
 use crate::card::listing::{Difference, Listing};
 use crate::digest::Digest;
@@ -59,6 +59,56 @@ struct ClosingState {
 
 /// What the file system says of every entry below one folder, by path.
 type StatsByPath = HashMap<String, Stat>;
+
+/// What stands on a drive below all that the verdict is on.
+struct SeenDrive<'a> {
+    own: StatsByPath,
+    /// By the tree of an earlier offload.
+    earlier: HashMap<&'a Utf8Path, StatsByPath>,
+}
+
+impl<'a> SeenDrive<'a> {
+    fn see(
+        context: &'a Context,
+        disk: &dyn Disk,
+        destination: &'a PlannedDestination,
+    ) -> Result<Self, Problem> {
+        context.same_drive(destination)?;
+        // Then what is seen is what a pull leaves, also of what earlier runs left: names may well
+        // be answered from memory.
+        let (own, folder) = (context.disk.as_ref(), &destination.given);
+        let settled = own.settle_in(folder, &[]);
+        settled.map_err(|e| explained(own, folder, write_problem(Step::Flush, &e)))?;
+        let seen = Self::walk(context, disk, destination)?;
+        // Of a drive that is gone by now memory has answered.
+        context.same_drive(destination).map(|()| seen)
+    }
+
+    fn walk(
+        context: &'a Context,
+        disk: &dyn Disk,
+        destination: &'a PlannedDestination,
+    ) -> Result<Self, Problem> {
+        let own = if context.plan.has_nothing_new() {
+            HashMap::new()
+        } else {
+            stats_below(disk, &destination.payload)?
+        };
+        let mut earlier = HashMap::new();
+        for left_in in &destination.left_in {
+            let tree = left_in.tree.as_path();
+            // One that is gone counts as empty, and its files as missing.
+            let is_there = context.disk.look(tree).map_or(true, |stat| stat.is_some());
+            let stands = if is_there {
+                stats_below(disk, tree).map_err(|p| p.at(left_in.within.clone()))?
+            } else {
+                HashMap::new()
+            };
+            earlier.insert(tree, stands);
+        }
+        Ok(Self { own, earlier })
+    }
+}
 
 impl<'a> Looks<'a> {
     pub(super) fn new(context: &'a Context, started: Timestamp, reread_equal: bool) -> Self {
@@ -135,14 +185,17 @@ impl<'a> Looks<'a> {
             self.may_read = rounds < READS_MAX;
             self.has_read = false;
             let mut changed = Vec::new();
-            let all = self.context.plan.destinations.iter().enumerate();
+            let all = self.see_drives(offloaded).into_iter().enumerate();
             let destinations = all
-                .map(|(index, d)| {
+                .map(|(index, seen)| {
                     if let Some(problem) = self.lost.get(&index) {
                         return Err(problem.clone());
                     }
-                    let looked = self.look_at_drive(index, d, offloaded, &mut changed);
-                    let looked = looked.map_err(|p| p.on(index));
+                    let Some(seen) = seen else {
+                        return Ok(InPlace::default());
+                    };
+                    let count = |seen| self.in_place(index, &seen, offloaded, &mut changed);
+                    let looked = seen.and_then(count).map_err(|p| p.on(index));
                     looked.inspect_err(|p| drop(self.lost.insert(index, p.clone())))
                 })
                 .collect();
@@ -275,56 +328,45 @@ impl<'a> Looks<'a> {
 
     // ---- the drives ---------------------------------------------------------------------------
 
-    fn look_at_drive(
-        &mut self,
-        index: usize,
-        destination: &PlannedDestination,
-        offloaded: &Offloaded,
-        changed: &mut Vec<Problem>,
-    ) -> Result<InPlace, Problem> {
+    /// Looks at all drives at the same time: each has its own waits. `None` of those that no
+    /// verdict is on any more.
+    fn see_drives(&self, offloaded: &Offloaded) -> Vec<Option<Result<SeenDrive<'a>, Problem>>> {
         let context = self.context;
-        let failed = offloaded.destinations.get(index).is_none_or(|d| d.failed);
-        if failed || offloaded.interrupted {
-            return Ok(InPlace::default());
-        }
-        context.same_drive(destination)?;
-        // Then what is seen is what a pull leaves, also of what earlier runs left: names may well
-        // be answered from memory.
-        let (disk, folder) = (context.disk.as_ref(), &destination.given);
-        let settled = disk.settle_in(folder, &[]);
-        settled.map_err(|e| explained(disk, folder, write_problem(Step::Flush, &e)))?;
-        let found = self.in_place(index, destination, offloaded, changed)?;
-        // Of a drive that is gone by now memory has answered.
-        context.same_drive(destination).map(|()| found)
+        let see = |index: usize, destination| {
+            let failed = offloaded.destinations.get(index).is_none_or(|d| d.failed);
+            let is_looked_at = !failed && !offloaded.interrupted && !self.lost.contains_key(&index);
+            is_looked_at.then(|| SeenDrive::see(context, self.disk.as_ref(), destination))
+        };
+        let drives: Vec<_> = context.plan.destinations.iter().enumerate().collect();
+        let Some((&(_, first), others)) = drives.split_first() else {
+            return Vec::new();
+        };
+        std::thread::scope(|scope| {
+            let start = |&(index, destination): &(usize, &'a PlannedDestination)| {
+                let further = std::thread::Builder::new().name("closing".into());
+                further.spawn_scoped(scope, move || see(index, destination))
+            };
+            let begun: Vec<_> = others.iter().map(start).collect();
+            let first = see(0, first);
+            let others = begun.into_iter().zip(others);
+            let others = others.map(|(begun, &(index, destination))| {
+                let seen = begun.ok().and_then(|thread| thread.join().ok());
+                // What a thread could not be had for, or broke down over, is left to this one.
+                seen.unwrap_or_else(|| see(index, destination))
+            });
+            std::iter::once(first).chain(others).collect()
+        })
     }
 
     fn in_place(
         &mut self,
         index: usize,
-        destination: &PlannedDestination,
+        seen: &SeenDrive<'_>,
         offloaded: &Offloaded,
         changed: &mut Vec<Problem>,
     ) -> Result<InPlace, Problem> {
-        let (context, plan) = (self.context, &self.context.plan);
-        let disk = Arc::clone(&self.disk);
-        let walk = |root: &Utf8Path| stats_below(disk.as_ref(), root);
-        let own = if plan.has_nothing_new() {
-            HashMap::new()
-        } else {
-            walk(&destination.payload)?
-        };
-        let mut earlier = HashMap::new();
-        for left_in in &destination.left_in {
-            let tree = left_in.tree.as_path();
-            // One that is gone counts as empty, and its files as missing.
-            let is_there = context.disk.look(tree).map_or(true, |stat| stat.is_some());
-            let stands = if is_there {
-                walk(tree).map_err(|p| p.at(left_in.within.clone()))?
-            } else {
-                HashMap::new()
-            };
-            earlier.insert(tree, stands);
-        }
+        let plan = &self.context.plan;
+        let SeenDrive { own, earlier } = seen;
         let mut counted = InPlace::default();
         let is_folder = |tree: &StatsByPath, path: &str| {
             tree.get(path).is_some_and(|s| s.kind == EntryKind::Folder)
@@ -332,11 +374,11 @@ impl<'a> Looks<'a> {
         for folder in plan.listing.folders() {
             let path = folder.as_str();
             let elsewhere = || earlier.values().any(|tree| is_folder(tree, path));
-            if is_folder(&own, path) || (plan.has_nothing_new() && elsewhere()) {
+            if is_folder(own, path) || (plan.has_nothing_new() && elsewhere()) {
                 counted.folders += 1;
             }
         }
-        self.count_files(offloaded, index, (&own, &earlier), &mut counted)
+        self.count_files(offloaded, index, (own, earlier), &mut counted)
             .map(|found| changed.extend(found))?;
         Ok(counted)
     }
