@@ -197,6 +197,8 @@ pub enum Cause {
     OtherWriter,
     /// A file was left in an earlier offload that was not found.
     LeftElsewhere,
+    /// An earlier check found the copy damaged.
+    FoundDamaged,
     /// The person wanted to stop.
     Interrupted,
 }

@@ -13,6 +13,7 @@ use crate::disk::{Disk, FolderFacts, ReadBackWay, Stamp, Stat, TreeKind};
 use crate::existing::source::CardFacts;
 use crate::hash_algorithm::AlsoHashes;
 use crate::name::{CardName, shown};
+use crate::record::damage::{CheckedCopy, KnownDamage};
 use crate::record::doubt::Doubts;
 use crate::record::load::load;
 use crate::record::manifest::{FilePart, Manifest, ManifestError};
@@ -135,21 +136,24 @@ const TOLD: usize = 5;
 pub struct Known<'a> {
     card: &'a CardFacts,
     listing: &'a Listing,
+    damage: &'a KnownDamage,
     cancel: &'a AtomicBool,
     read: Sampled<'a>,
 }
 
 impl<'a> Known<'a> {
-    /// A card, and what of it was read so far.
+    /// A card, what checks found damaged on copies of it or others, and what of it was read so far.
     pub fn new(
         card: &'a CardFacts,
         listing: &'a Listing,
+        damage: &'a KnownDamage,
         cancel: &'a AtomicBool,
         read: Sampled<'a>,
     ) -> Self {
         Self {
             card,
             listing,
+            damage,
             cancel,
             read,
         }
@@ -292,6 +296,13 @@ fn look_at(
         drive_confirmed: None,
         sampled: BTreeSet::new(),
     };
+    let copy = manifest.own_b3.map(|b3| CheckedCopy::of(b3, &here));
+    let damage = copy.map(|copy| known.damage.of(&copy)).unwrap_or_default();
+    for (path, file) in &mut offload.files {
+        if damage.of_file(path).is_some() {
+            file.read_back = None;
+        }
+    }
     known.bear_out(disk, &mut offload);
     Ok(Some(offload))
 }

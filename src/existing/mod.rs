@@ -302,6 +302,7 @@ fn from_manifest(
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
         layout: manifest.offload.layout,
+        manifest_b3: manifest.own_b3,
         listing_b3: Some(manifest.card.listing_b3),
         card_path: Some(manifest.card.path.clone()),
         recorded: here.map(|_| RecordedVerdict {

@@ -1,8 +1,9 @@
 //! Owns what an earlier run left at the place of an offload on one destination, as the plan weighs
 //! it. It holds; it reads nothing.
-use crate::disk::Stat;
+use crate::disk::{FolderFacts, Stat};
 use crate::error::Step;
 use crate::hash_algorithm::Also;
+use crate::record::damage::{CheckedCopy, CopyDamage, KnownDamage};
 use crate::record::earlier_run::Records;
 use crate::record::journal::JournalError;
 use crate::record::manifest::ManifestError;
@@ -22,6 +23,10 @@ pub struct Standing {
     pub records: Option<Records>,
     /// Why the records that stand there cannot be used.
     pub damaged: Option<Arc<RecordsError>>,
+    /// The copy as checks of it are remembered, where its manifest is known.
+    pub checked: Option<CheckedCopy>,
+    /// What such a check found damaged and no later one found good.
+    pub damage: CopyDamage,
     /// Of a bag: size and SHA-256 of files as its manifests have them, those of earlier runs
     /// included, where [`Self::records`] does not know them.
     pub bag_sums: HashMap<Arc<str>, (u64, String)>,
@@ -53,6 +58,16 @@ pub enum RecordsError {
 }
 
 impl Standing {
+    /// Notes what checks found in the offload, whose folder is `root`.
+    pub fn note_damage(&mut self, root: &FolderFacts, known: &KnownDamage) {
+        let manifest = self.records.as_ref().and_then(|r| r.manifest_b3);
+        self.checked = manifest.map(|b3| CheckedCopy::of(b3, root));
+        self.damage = self
+            .checked
+            .as_ref()
+            .map_or_else(Default::default, |copy| known.of(copy));
+    }
+
     /// Returns size and SHA-256 that a record holds of a file.
     pub fn bag_sum(&self, path: &str) -> Option<(u64, &str)> {
         let proven = self.records.as_ref().and_then(|r| r.proven.get(path));

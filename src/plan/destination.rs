@@ -20,7 +20,7 @@ use crate::plan::work::{FileJob, PlannedDestination, Work};
 use crate::record::earlier_run::{ProvenEntry, Records};
 use crate::record::layout::{InBag, Layout, PerDestination, RECORDS};
 use crate::units::{len64, round_up};
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 /// Room set aside for records on each destination: this many bytes and as many again per file as
@@ -82,6 +82,7 @@ pub(super) fn plan_destination(
                 if let Some(problem) = in_the_way(file, facts, standing, is_rewritten) {
                     told.tell(problem, file.name, reasons);
                 }
+                planned.found_damaged.extend(found_damaged(file, standing));
                 if is_rewritten {
                     planned.rewritten.insert(file.name.as_str().to_owned());
                 }
@@ -98,6 +99,14 @@ pub(super) fn plan_destination(
     needs += len64(listing.folders().count()) * facts.cluster_bytes;
     planned.needs_bytes = needs;
     (planned, works)
+}
+
+/// A file that a check found damaged, with the hash on record.
+fn found_damaged(file: FileRow<'_>, standing: &Standing) -> Option<(String, Digest)> {
+    let path = file.name.as_str();
+    standing.damage.of_file(path)?;
+    let entry = standing.records.as_ref()?.proven.get(path)?;
+    Some((path.to_owned(), entry.blake3))
 }
 
 /// Why what stands under a file's name can't be taken for its copy, as far as that shows without
@@ -198,6 +207,8 @@ pub(super) fn destination_at_start(
         signed_by: standing.records.as_ref().and_then(|r| r.signed_by.clone()),
         gone_files: gone_files(standing, listing),
         rewritten: HashSet::new(),
+        checked: standing.checked.clone(),
+        found_damaged: HashMap::new(),
         in_bag: Vec::new(),
         strangers: Vec::new(),
         sampled_files: candidate.sampled.unwrap_or(0),
@@ -304,7 +315,8 @@ pub(super) fn work_for(
 
 /// Returns what an earlier run proved of a file, if card and copy look as they did then. The copy
 /// carries the card's date, as far as its file system can hold it. Another date means that somebody
-/// changed the copy since, or that the drive keeps no dates: then its content has to speak for it.
+/// changed the copy since, or that the drive keeps no dates: then its content has to speak for it,
+/// as it has to where a check found it damaged.
 pub(super) fn proven_as_it_looks<'a>(
     file: FileRow<'_>,
     standing: &'a Standing,
@@ -317,7 +329,8 @@ pub(super) fn proven_as_it_looks<'a>(
         && entry.bytes == file.bytes
         && *entry.modified == *file.modified.rfc3339()
         && Shift::default().joins(file.modified, stands.modified)
-        && entry.way.reaches_device();
+        && entry.way.reaches_device()
+        && standing.damage.of_file(path).is_none();
     is_alike.then_some(entry)
 }
 

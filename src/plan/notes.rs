@@ -22,6 +22,8 @@ pub(super) fn notes(
 ) -> Vec<String> {
     let mut notes = left_out_notes(listing);
     notes.extend(gone_note(destinations.iter().map(|(_, d)| d)));
+    let damaged = destinations.iter().filter_map(|(_, d)| damaged_note(d));
+    notes.extend(damaged);
     notes.extend(sample_note(destinations.iter().map(|(_, d)| d)));
     notes.extend(destinations.iter().filter_map(|(_, d)| unmounted_note(d)));
     notes.extend(device_name_notes(listing, destinations));
@@ -103,6 +105,31 @@ pub fn shares_device(
             "{} cannot be told apart from the drive of the offload that is copied: together they \
              count as one.",
             names.join(" and ")
+        )
+    })
+}
+
+/// A check found files damaged: they are not believed.
+fn damaged_note(d: &PlannedDestination) -> Option<String> {
+    let all = d.found_damaged.keys();
+    let mut names: Vec<&str> = all.map(String::as_str).collect();
+    names.sort_unstable();
+    let files = some_of(
+        names.iter().copied(),
+        NAMES_TOLD,
+        len64(names.len()),
+        "file",
+    );
+    let (were, they) = if names.len() == 1 {
+        ("was", "it is")
+    } else {
+        ("were", "they are")
+    };
+    (!names.is_empty()).then(|| {
+        format!(
+            "{files} on {} {were} found damaged by a check: {they} compared with what the card \
+            gives.",
+            in_sentence(std::iter::once(d)).concat()
         )
     })
 }

@@ -10,6 +10,7 @@ use crate::existing::standing::{RecordsError, Standing};
 use crate::hash_algorithm::Also;
 use crate::plan::check::{may_go_on, unheld};
 use crate::plan::notes::doubt_twins;
+use crate::record::damage::CopyDamage;
 use crate::record::earlier_run::ProvenEntry;
 use crate::record::earlier_run::Records;
 use crate::record::layout::{Level, identity};
@@ -443,6 +444,8 @@ fn standing_with(records: Records, entries: &[(&str, u64)]) -> Standing {
     };
     Standing {
         bag_sums: HashMap::new(),
+        checked: None,
+        damage: CopyDamage::default(),
         entries: entries
             .iter()
             .map(|(p, b)| ((*p).to_owned(), stat(*b)))

@@ -1,9 +1,11 @@
 //! Owns what a plan does with every file on every destination. Data only.
 
+use crate::digest::Digest;
 use crate::disk::{FolderFacts, Stamp};
 use crate::name::{CardName, shown};
 use crate::plan::earlier::{Left, LeftIn};
 use crate::plan::rules::{FAT32_FILE_BYTES_MAX, rules_of};
+use crate::record::damage::CheckedCopy;
 use crate::record::earlier_run::{ProvenEntry, RecordedVerdict};
 use crate::record::layout::{DestinationIdentity, InBag, PerDestination, identity};
 use camino::Utf8PathBuf;
@@ -98,6 +100,11 @@ pub struct PlannedDestination {
     /// Files that stand there proven by an earlier run, and that are other files on the card now:
     /// another size or date.
     pub rewritten: HashSet<String>,
+    /// The copy that stands there as checks of it are remembered.
+    pub checked: Option<CheckedCopy>,
+    /// Files that stand there and that a check found damaged, with the hash on record: they are
+    /// compared with the card.
+    pub found_damaged: HashMap<String, Digest>,
     /// Of a bag: what stands in its payload folder and a record knows. It has to list them also
     /// where they are no longer on the card, or were rewritten there.
     pub in_bag: Vec<InBag>,

@@ -104,6 +104,7 @@ fn without_files(proof: &Proof, host: &str, zone: &TimeZone) -> Manifest {
             reasons: proof.verdict().reasons().to_vec(),
             notes: proof.notes().to_vec(),
         },
+        own_b3: None,
     };
     manifest.version = manifest.version_needed();
     manifest

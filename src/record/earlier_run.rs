@@ -51,6 +51,8 @@ pub struct Records {
     pub naming: HashSet<Arc<str>>,
     /// Files that were left in another offload on this destination: path, and that offload.
     pub elsewhere: HashMap<Arc<str>, String>,
+    /// BLAKE3 of the manifest, where there is one.
+    pub manifest_b3: Option<Digest>,
     /// The verdict of a finished manifest, when no journal is newer.
     pub recorded: Option<RecordedVerdict>,
     /// Where the card's tree lies.

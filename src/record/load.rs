@@ -11,6 +11,13 @@ use crate::record::manifest::{
 use crate::record::signature::{NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
 use camino::Utf8Path;
 
+/// Returns the hash of the manifest in an offload, as the file beside it says.
+pub fn hash_of_manifest(disk: &dyn Disk, root: &Utf8Path) -> Option<Digest> {
+    let path = root.join(RECORDS).join(MANIFEST_HASH);
+    let text = disk.read_record(&path, HASH_FILE_BYTES_MAX).ok()?;
+    listed_hash(&text)
+}
+
 /// What a manifest's signature comes to; `None` where nobody signed it.
 pub type Signed = Option<Result<SignedBy, NoSignature>>;
 
@@ -93,7 +100,9 @@ pub fn load_any(
         disk.read_record(&folder.join(MANIFEST_SIGNATURE), SIGNATURE_BYTES_MAX),
         &bytes,
     );
-    Ok((Manifest::from_bytes(&bytes)?, has_hash, signed))
+    let mut manifest = Manifest::from_bytes(&bytes)?;
+    manifest.own_b3 = Some(Digest::of(&bytes));
+    Ok((manifest, has_hash, signed))
 }
 
 /// Checks a manifest's bytes against what was read as its signature.
@@ -113,14 +122,15 @@ pub fn signed(signature: std::io::Result<Vec<u8>>, manifest: &[u8]) -> Signed {
 /// # Errors
 /// When the line is another one, or its hash is not that of these bytes.
 pub fn check_hash(text: &[u8], manifest: &[u8]) -> Result<(), ManifestError> {
-    let text = text.strip_suffix(b"\n").unwrap_or(text);
-    let listed = std::str::from_utf8(text)
-        .ok()
-        .and_then(crate::record::checksums::parse_line)
-        .filter(|(_, name)| name == MANIFEST);
-    match listed {
-        Some((digest, _)) if digest == Digest::of(manifest) => Ok(()),
+    match listed_hash(text) {
+        Some(digest) if digest == Digest::of(manifest) => Ok(()),
         Some(_) => Err(ManifestError::Hash),
         None => Err(ManifestError::HashFile),
     }
+}
+
+fn listed_hash(text: &[u8]) -> Option<Digest> {
+    let text = text.strip_suffix(b"\n").unwrap_or(text);
+    let listed = crate::record::checksums::parse_line(std::str::from_utf8(text).ok()?);
+    Some(listed.filter(|(_, name)| name == MANIFEST)?.0)
 }

@@ -1,9 +1,11 @@
 //! Owns what stands in an offload's records and how it is read and written: the journal of a run,
-//! the manifest and its signature, lists of checksums, the tag files of a bag. It judges nothing:
-//! what a record vouches for is for others to say.
+//! the manifest and its signature, lists of checksums, the tag files of a bag; and what the
+//! person's own folder remembers of damaged copies. It judges nothing: what a record vouches for is
+//! for others to say.
 
 pub mod bag;
 pub mod checksums;
+pub mod damage;
 pub mod doubt;
 pub mod earlier_run;
 pub mod journal;

@@ -97,7 +97,7 @@ pub(super) fn name_and_spots(
     let as_original = original.map(|o| o.layout);
     let look = |name: &str| -> Vec<Spot> {
         let look = |layout| -> Vec<Spot> {
-            let one = |to: &Utf8PathBuf| spot(tools.disk.as_ref(), to, name, layout);
+            let one = |to: &Utf8PathBuf| spot(job, tools.disk.as_ref(), to, (name, layout));
             job.to.iter().map(one).collect()
         };
         let first = layout_of(job.form.layout, std::iter::empty(), as_original);
@@ -152,7 +152,7 @@ fn not_usable(given: &Utf8Path, cause: &io::Error) -> Problem {
     Problem::new(ProblemKind::WriteFailed, why)
 }
 
-fn spot(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Spot {
+fn spot(job: &Job, disk: &dyn Disk, given: &Utf8Path, (name, layout): (&str, Layout)) -> Spot {
     let unusable = |why: String| Problem::new(ProblemKind::WriteFailed, why);
     let facts = disk.facts(given).map_err(|e| match e.kind() {
         io::ErrorKind::NotFound => unusable(format!(
@@ -169,7 +169,10 @@ fn spot(disk: &dyn Disk, given: &Utf8Path, name: &str, layout: Layout) -> Spot {
             .anchor(given, facts)
             .map_err(|e| not_usable(given, &e))
             .and_then(|_held| {
-                let found = existing::look(disk, given, facts, name, layout);
+                let mut found = existing::look(disk, given, facts, name, layout);
+                if let (Ok(standing), Ok(root)) = (&mut found, disk.facts(&given.join(name))) {
+                    standing.note_damage(&root, &job.known.damage);
+                }
                 found.map_err(|e| {
                     // A volume that was pulled is mounted so, and says all sorts of things (ntfs3:
                     // EACCES to root, seen).
@@ -252,7 +255,7 @@ pub(super) fn bear_out(
         let sample = spot.samples(listing, &card.facts);
         sampled.push(read.are_equal(&sample).then_some(len64(sample.len())));
     }
-    let mut known = Known::new(card, listing, &tools.cancel, read);
+    let mut known = Known::new(card, listing, &job.known.damage, &tools.cancel, read);
     let mut earlier_on = |spot: &Spot| match &spot.facts {
         Ok(facts) if job.only_new => {
             let _held = disk.anchor(&spot.given, facts);

@@ -11,6 +11,7 @@ use crate::offload::limits::Limits;
 use crate::plan::Form;
 use crate::plan::beside::Beside;
 use crate::plan::terms::Terms;
+use crate::record::damage::KnownDamage;
 use crate::record::signature::Signer;
 use crate::speed::chain::Chain;
 use camino::Utf8PathBuf;
@@ -47,7 +48,7 @@ pub struct Job {
 }
 
 /// What is known of a job's gear from before: names of the kit and earlier jobs. No verdict rests
-/// on it.
+/// on it, but what was found damaged is read again.
 #[derive(Clone, Debug, Default)]
 pub struct KnownBefore {
     /// The card's name in the kit.
@@ -58,6 +59,8 @@ pub struct KnownBefore {
     pub drives: Vec<Option<String>>,
     /// Earlier jobs.
     pub ledger: Arc<Ledger>,
+    /// What checks found damaged on copies: it is not taken for proven.
+    pub damage: Arc<KnownDamage>,
     /// How the offload is called where nobody gave it a name.
     pub naming: Naming,
 }

@@ -2,6 +2,7 @@
 //! below it is one stage; everything above it is words on a screen.
 
 mod begin;
+mod checks;
 mod closing;
 mod estimate;
 mod gather;
@@ -28,6 +29,7 @@ use crate::record::load::load;
 pub use crate::record::store::REPORT;
 use crate::units::len64;
 use begin::{hold_all, seen_once, start, try_sizes};
+pub use checks::checks_of_copy;
 use closing::Looks;
 use estimate::{Hardware, estimate};
 use gather::{bear_out, look_around, look_at_source, name_and_spots};

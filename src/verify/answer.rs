@@ -2,12 +2,14 @@
 
 use super::finding::{Finding, path_of};
 use super::records::{Remark, Signature};
-use crate::disk::ReadBackWay;
+use crate::disk::{FolderFacts, ReadBackWay};
 use crate::error::{Error, ProblemKind};
+use crate::record::damage::{CheckNote, DamageKind};
 use crate::record::layout::{Layout, RECORDS, TAG_FILES};
 use crate::record::manifest::{MANIFEST_SIGNATURE, Manifest, ManifestError};
 use crate::record::signature::TrustedKeys;
 use crate::units::len64;
+use jiff::Timestamp;
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
@@ -36,8 +38,8 @@ pub struct Findings {
     pub signature: Signature,
     /// The least reliable way in which a file was read.
     pub way: ReadBackWay,
-    /// Type of the file system that it lies on.
-    pub filesystem: String,
+    /// What the system says of the offload's folder.
+    pub facts: FolderFacts,
     /// How long it took.
     pub took: Duration,
     /// The offload lies in memory: there is no device to read from.
@@ -92,11 +94,29 @@ impl Findings {
         let layout = self.manifest.offload.layout;
         let in_records = |f: &Finding| {
             let path = path_of(f);
-            let below = path.strip_prefix(RECORDS);
-            below.is_some_and(|rest| rest.starts_with('/'))
-                || (layout == Layout::Bag && TAG_FILES.contains(&path))
+            is_record(path) || (layout == Layout::Bag && TAG_FILES.contains(&path))
         };
         self.findings.iter().all(in_records)
+    }
+
+    /// Returns what is to be remembered of this copy.
+    pub fn note(&self, at: Timestamp) -> Option<CheckNote> {
+        let layout = self.manifest.offload.layout;
+        let mut note = CheckNote::of(&self.manifest, &self.facts, at)?;
+        note.whole = !self.interrupted && self.reached_device();
+        for finding in &self.findings {
+            let (path, kind, why) = match finding {
+                Finding::Missing(path) => (path, DamageKind::Missing, ""),
+                Finding::Changed(path, why) => (path, DamageKind::Changed, why.as_str()),
+                Finding::Unreadable(path, why) => (path, DamageKind::Unreadable, why.as_str()),
+                Finding::Extra(_) | Finding::Untrusted(..) => continue,
+            };
+            let of_card = layout.inside(path).filter(|_| !is_record(path));
+            if let Some(path) = of_card {
+                note.add(path, kind, why);
+            }
+        }
+        Some(note)
     }
 
     /// Returns how many are missing, changed and extra.
@@ -116,6 +136,11 @@ impl Findings {
         let is_unread = |f: &&Finding| matches!(f, Finding::Unreadable(..));
         len64(self.findings.iter().filter(is_unread).count())
     }
+}
+
+fn is_record(path: &str) -> bool {
+    let below = path.strip_prefix(RECORDS);
+    below.is_some_and(|rest| rest.starts_with('/'))
 }
 
 /// Why an offload could not be checked at all.

@@ -98,7 +98,7 @@ pub fn verify(
         remarks,
         signature,
         in_memory: facts.backing == Backing::Memory,
-        filesystem: facts.filesystem,
+        facts,
         took: clock.elapsed().saturating_sub(start),
         interrupted: progress.cancel.load(Ordering::Relaxed),
         manifest,

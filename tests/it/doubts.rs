@@ -10,15 +10,19 @@ use crate::support::sim::{
 use crate::support::{sampled, whole_sweeps};
 use crate::{support, truth};
 use camino::Utf8PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
+use unlade::clock::Clock as _;
 use unlade::disk::buffer::Pool;
 use unlade::disk::progress::Progress;
 use unlade::disk::{Disk as _, Stamp};
 use unlade::error::{NOW_READ_ONLY, Problem, ProblemKind};
-use unlade::event::Silent;
+use unlade::event::{Event, Observer, Silent};
 use unlade::name::part_name;
 use unlade::proof::Proof;
 use unlade::record::checksums;
+use unlade::record::damage::KnownDamage;
 use unlade::record::layout::Level;
 use unlade::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
 use unlade::run::prove::{Ask, ProveOutcome, prove};
@@ -96,6 +100,7 @@ fn asked(sim: &Sim, change: impl FnOnce(&mut Ask)) -> ProveOutcome {
         card: "/card".into(),
         on: vec!["/a".into(), "/b".into()],
         ledger: None,
+        damage: KnownDamage::default(),
         copies_needed: 2,
         separate: false,
         reread: false,
@@ -103,6 +108,17 @@ fn asked(sim: &Sim, change: impl FnOnce(&mut Ask)) -> ProveOutcome {
     };
     change(&mut ask);
     prove(&ask, sim, &SimClock::on_day(3), &Progress::default()).unwrap()
+}
+
+/// Stops the job when something was found.
+struct StopAtTrouble(Arc<AtomicBool>);
+
+impl Observer for StopAtTrouble {
+    fn event(&mut self, event: &Event<'_>) {
+        if matches!(event, Event::Problem(_)) {
+            self.0.store(true, Ordering::SeqCst);
+        }
+    }
 }
 
 fn is_proven(sim: &Sim) -> bool {
@@ -1246,4 +1262,81 @@ fn what_verify_found_is_on_the_drive() {
             "{filesystem}"
         );
     }
+}
+
+// ---- what checks found damaged ----------------------------------------------------------------
+
+/// What `verify` is remembered by.
+fn found_by_verify(sim: &Sim, root: &str) -> KnownDamage {
+    let mut known = KnownDamage::default();
+    known.push(checked(sim, root).note(SimClock::on_day(3).now()).unwrap());
+    known
+}
+
+fn is_proven_knowing(sim: &Sim, damage: &KnownDamage) -> bool {
+    let outcome = asked(sim, |ask| ask.damage = damage.clone());
+    outcome.answer.verdict.is_proven()
+}
+
+#[test]
+fn damage_that_a_stopped_copy_found_is_remembered_beside_the_old_manifest() {
+    let sim = copied(4);
+    sim.rot(&format!("/a/KITES/{}", frame(1)), 7);
+    assert!(is_proven(&sim), "names, sizes and dates say nothing of it");
+    let tools = tools(&sim);
+    let mut eyes = StopAtTrouble(Arc::clone(&tools.cancel));
+    let plan = run::prepare(&job("KITES", &["/a", "/b"]), &tools, &mut eyes).unwrap();
+    let proof = truth::offload(&sim, plan, &tools, &mut eyes).unwrap();
+    assert!(proof.offloaded().interrupted);
+    let mut known = KnownDamage::default();
+    for note in run::checks_of_copy(&proof, &sim) {
+        known.push(note);
+    }
+    sim.reboot();
+    assert!(is_proven(&sim), "the manifests are those of the first copy");
+    assert!(!is_proven_knowing(&sim, &known));
+}
+
+#[test]
+fn what_was_found_damaged_is_not_proven_by_memory() {
+    let sim = copied(4);
+    let path = format!("/a/KITES/{}", frame(1));
+    sim.rot(&path, 7);
+    let known = found_by_verify(&sim, "/a/KITES");
+    assert!(!is_proven_knowing(&sim, &known));
+    // The same bit again: the copy is good, and nobody has read it.
+    sim.rot(&path, 7);
+    assert!(!is_proven_knowing(&sim, &known));
+    let again = || {
+        let mut job = job("KITES", &["/a", "/b"]);
+        job.known.damage = Arc::new(known.clone());
+        job
+    };
+    let cached = sim.fork();
+    cached.cache_all_reads();
+    assert!(!copy_with(&cached, &again()).verdict().is_proven());
+    let proof = copy_with(&sim, &again());
+    assert!(proof.verdict().is_proven());
+    sim.reboot();
+    // A manifest of its own says so now.
+    assert!(is_proven_knowing(&sim, &known));
+    // Nor does a check that was answered from memory lift what stands.
+    let sim = copied(4);
+    sim.rot(&path, 7);
+    let mut known = found_by_verify(&sim, "/a/KITES");
+    sim.rot(&path, 7);
+    let cached = sim.fork();
+    cached.cache_all_reads();
+    known.push(
+        checked(&cached, "/a/KITES")
+            .note(SimClock::on_day(4).now())
+            .unwrap(),
+    );
+    assert!(!is_proven_knowing(&sim, &known));
+    known.push(
+        checked(&sim, "/a/KITES")
+            .note(SimClock::on_day(5).now())
+            .unwrap(),
+    );
+    assert!(is_proven_knowing(&sim, &known));
 }

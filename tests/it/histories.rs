@@ -47,6 +47,7 @@ use unlade::plan::terms::Terms;
 use unlade::plan::{Form, Refusal, Work};
 use unlade::proof::Proof;
 use unlade::record::checksums::CHECKSUMS;
+use unlade::record::damage::KnownDamage;
 use unlade::record::journal::JOURNAL;
 use unlade::record::layout::{Layout, Level, RECORDS};
 use unlade::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
@@ -2054,6 +2055,7 @@ impl History {
             card: CARD.into(),
             on: on.into_iter().map(Into::into).collect(),
             ledger: None,
+            damage: KnownDamage::default(),
             copies_needed: 1 + self.chance.below(2),
             separate: false,
             reread: self.one_in(3),
@@ -2182,6 +2184,7 @@ impl History {
                 card: CARD.into(),
                 on: job.to.clone(),
                 ledger: None,
+                damage: KnownDamage::default(),
                 copies_needed: job.terms.copies_needed,
                 separate: false,
                 reread: false,

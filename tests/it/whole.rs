@@ -16,6 +16,7 @@ use unlade::event::{Event, Observer};
 use unlade::existing::source::CardNow;
 use unlade::proof::Proof;
 use unlade::proof::to_manifest::manifest_of;
+use unlade::record::damage::KnownDamage;
 use unlade::run;
 use unlade::run::prove::{Ask, ProveOutcome, prove};
 
@@ -49,6 +50,7 @@ fn ask(sim: &Sim) -> ProveOutcome {
         card: CARD.into(),
         on: BOTH.map(Into::into).to_vec(),
         ledger: None,
+        damage: KnownDamage::default(),
         copies_needed: 2,
         separate: false,
         reread: false,

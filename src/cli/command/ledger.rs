@@ -13,12 +13,16 @@ use std::sync::Arc;
 use unlade::ledger::history::SLOWER;
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Deed, Ledger, LedgerEntry};
-use unlade::name::shown;
+use unlade::name::{shown, some_of};
+use unlade::record::damage::KnownDamage;
 use unlade::run::Tools;
 use unlade::units::{counted, len_usize, len64, size, speed};
 
 /// Cards and readers whose rates are shown.
 const PAIRS_SHOWN: usize = 20;
+
+/// Files of a damaged copy that are named.
+const DAMAGED_SHOWN: usize = 3;
 
 /// Shows what is remembered.
 pub(crate) fn ledger(args: &LedgerArgs, book: &Book, out: Out, tools: &Tools) -> Exit {
@@ -29,6 +33,7 @@ pub(crate) fn ledger(args: &LedgerArgs, book: &Book, out: Out, tools: &Tools) ->
     let ledger = book.read();
     let json = Json::new(out, Arc::clone(&tools.clock));
     let Some(name) = &args.set.shoot else {
+        tell_damage(&book.damage(), out, &json);
         tell_all(&ledger, len_usize(args.last), book, out, &json);
         return Exit::Done;
     };
@@ -83,6 +88,54 @@ fn tell_shoot(shoot: &Shoot, out: Out, json: &Json) -> Exit {
         lines("Every card that you announced is proven.", "Shoot    ", out);
     }
     exit
+}
+
+/// Tells which copies are damaged by what is known.
+fn tell_damage(damage: &KnownDamage, out: Out, json: &Json) {
+    for (check, stands) in damage.standing() {
+        if out.json {
+            let files: Vec<_> = stands
+                .files()
+                .map(|(path, found)| {
+                    json!({"path": path, "kind": found.kind, "why": found.why, "at": found.at})
+                })
+                .collect();
+            let copy = json!({
+                "offload": check.offload, "copy": check.copy, "files": files,
+                "has_more": stands.has_more(),
+            });
+            json.send("damage", copy);
+            continue;
+        }
+        let names: Vec<&str> = stands.files().map(|(path, _)| path).collect();
+        let more = if stands.has_more() {
+            ", and more than that"
+        } else {
+            ""
+        };
+        let text = format!(
+            "{} in {}: {}{more} found damaged ({}). `unlade verify` there says what is good again.",
+            shown(&check.offload),
+            shown(&check.copy.path),
+            some_of(
+                names.iter().copied(),
+                DAMAGED_SHOWN,
+                len64(names.len()),
+                "file"
+            ),
+            minute(&check.at),
+        );
+        lines(&text, "Damage   ", out);
+    }
+    let torn = damage.damaged_lines;
+    if torn > 0 && !out.json {
+        let text = format!(
+            "{} on damage cannot be understood: torn by a crash, or of a newer version. `prove \
+            --reread` does without.",
+            counted(torn, "line")
+        );
+        lines(&text, "Damage   ", out);
+    }
 }
 
 fn tell_all(ledger: &Ledger, last: usize, book: &Book, out: Out, json: &Json) {

@@ -10,6 +10,7 @@ use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
+use crate::cli::view::text::wrap;
 use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
 use crate::cli::view::words::prove::{ProveAnswer, card_answer};
 use camino::Utf8PathBuf;
@@ -37,6 +38,7 @@ pub(crate) fn prove(
     };
     let ask = Ask {
         ledger: book.is_kept().then(|| book.read()),
+        damage: book.damage(),
         card: args.card.clone(),
         on: args.on.clone(),
         copies_needed: len_usize(args.copies.unwrap_or(COPIES)),
@@ -48,7 +50,8 @@ pub(crate) fn prove(
     match wait(&ask, out, tools) {
         Err(_) if tools.cancel.load(Ordering::SeqCst) => stopped(true, out, &tools.clock),
         Err(reasons) => tell_refusal(&ask, &reasons, out, &json),
-        Ok(outcome) => {
+        Ok(mut outcome) => {
+            let unnoted = book.note(std::mem::take(&mut outcome.checks));
             let news = remember(&outcome, book, tools, part.as_ref());
             let exit = exit(&outcome);
             if exit != Exit::Interrupted {
@@ -65,8 +68,13 @@ pub(crate) fn prove(
                 ask: &ask,
                 outcome: &outcome,
             };
-            let shoot = news.map_or_else(Vec::new, |n| n.lines(out.width));
-            out.block(&answer.lines(&shoot, out));
+            let mut more = news.map_or_else(Vec::new, |n| n.lines(out.width));
+            more.extend(
+                unnoted
+                    .into_iter()
+                    .flat_map(|why| wrap(why, out.width, "", "  ")),
+            );
+            out.block(&answer.lines(&more, out));
             exit
         }
     }

@@ -1,5 +1,5 @@
-//! Owns the reading and writing of the ledger. Nothing that fails here costs a copy: it is told
-//! once, and the job goes on.
+//! Owns the reading and writing of the ledger, and of what checks found damaged. Nothing that fails
+//! here costs a copy: it is told once, and the job goes on.
 
 use crate::cli::args::Common;
 use crate::cli::home::folder::folder;
@@ -11,32 +11,45 @@ use std::time::Duration;
 use unlade::clock::Clock;
 use unlade::disk::home::{append_line, read_tail};
 use unlade::ledger::{LEDGER, Ledger, LedgerEntry, READ_MAX};
+use unlade::record::damage::{CheckNote, DAMAGE, DAMAGE_BYTES_MAX, KnownDamage};
 
 /// Between two tries to get at a ledger that another program holds.
 const WAIT: Duration = Duration::from_millis(100);
+
+/// Said beside damage that nothing remembers.
+const NOT_REMEMBERED: &str = "This damage is not remembered (there is no ledger): `prove` does not \
+    know of it unless it reads all again, with --reread.";
 
 /// The ledger as one command uses it.
 #[derive(Clone, Debug)]
 pub(crate) struct Book {
     path: Option<Utf8PathBuf>,
+    /// Where it is remembered what checks found damaged.
+    damage: Option<Utf8PathBuf>,
+    /// What is done is made up: nobody misses it.
+    is_for_show: bool,
     clock: Arc<dyn Clock>,
     out: Out,
 }
 
 impl Book {
     pub(crate) fn new(common: &Common, out: Out, clock: Arc<dyn Clock>) -> Self {
-        let path = if common.no_ledger {
-            None
-        } else {
-            folder(common).map(|home| home.join(LEDGER))
-        };
-        Self { path, clock, out }
+        let home = folder(common).filter(|_| !common.no_ledger);
+        Self {
+            path: home.as_ref().map(|home| home.join(LEDGER)),
+            damage: home.map(|home| home.join(DAMAGE)),
+            is_for_show: false,
+            clock,
+            out,
+        }
     }
 
-    /// A ledger that remembers nothing.
+    /// A ledger that remembers nothing, of what is made up.
     pub(crate) fn none(out: Out, clock: Arc<dyn Clock>) -> Self {
         Self {
             path: None,
+            damage: None,
+            is_for_show: true,
             clock,
             out,
         }
@@ -82,6 +95,57 @@ impl Book {
                 same."
             ));
         }
+    }
+
+    /// Reads what checks found damaged; trouble is told, and then nothing is known.
+    pub(crate) fn damage(&self) -> KnownDamage {
+        let Some(path) = &self.damage else {
+            return KnownDamage::default();
+        };
+        match read_tail(path, DAMAGE_BYTES_MAX) {
+            Ok((text, is_cut)) => {
+                if is_cut {
+                    self.tell(&format!(
+                        "`{path}` is too long to be read whole: what was found damaged longest \
+                        ago is not known. `prove --reread` does without it."
+                    ));
+                }
+                KnownDamage::from_text(&text)
+            }
+            Err(e) => {
+                self.tell(&format!(
+                    "What earlier checks found damaged is not known: `{path}` could not be read: \
+                    {e}. `prove --reread` does without it."
+                ));
+                KnownDamage::default()
+            }
+        }
+    }
+
+    /// Remembers what checks found, or that it is good again. Returns what has to be said where
+    /// damage can't be remembered.
+    pub(crate) fn note(&self, checks: Vec<CheckNote>) -> Option<&'static str> {
+        let Some(path) = &self.damage else {
+            let is_bad = !self.is_for_show && checks.iter().any(|check| !check.found.is_empty());
+            return is_bad.then_some(NOT_REMEMBERED);
+        };
+        if checks.is_empty() {
+            return None;
+        }
+        let known = self.damage();
+        let mut lost = None;
+        for check in checks.into_iter().filter_map(|check| known.worth(check)) {
+            let wait = || self.clock.sleep(WAIT);
+            let done = check
+                .line()
+                .ok_or_else(|| std::io::Error::other("it is too long"))
+                .and_then(|line| append_line(path, &line, wait));
+            if let Err(e) = done {
+                self.tell(&format!("Nothing could be entered in `{path}`: {e}."));
+                lost = lost.or((!check.found.is_empty()).then_some(NOT_REMEMBERED));
+            }
+        }
+        lost
     }
 
     fn tell(&self, text: &str) {

@@ -1,6 +1,7 @@
 //! Owns what every thread of a destination shares: its place in the plan, its counters, the way in
 //! which its problems are told, and the latch by which it is dropped once.
 
+use crate::digest::Digest;
 use crate::disk::{explained, write_problem};
 use crate::error::{Problem, ProblemKind, Step, gone};
 use crate::offload::context::Context;
@@ -91,6 +92,12 @@ impl DestinationContext {
     /// Sends a problem that costs this file only.
     pub(super) fn file_problem(&self, file: &InFlight, kind: ProblemKind, detail: String) {
         self.report_problem(file, Problem::new(kind, detail));
+    }
+
+    /// Whether a check found a file damaged here, of which an earlier run read what is on the card.
+    pub(super) fn was_found_damaged(&self, file: &InFlight, card: Digest) -> bool {
+        let found = &self.planned().found_damaged;
+        found.get(self.job(file).name.as_str()) == Some(&card)
     }
 
     /// Sends a problem of this file to the coordinator.

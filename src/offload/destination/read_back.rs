@@ -149,6 +149,10 @@ impl ReadingBack {
         if self.at != destination.job(&self.file).bytes || self.hash_so_far() != source {
             if part.is_some() {
                 self.mismatch(None);
+            } else if destination.was_found_damaged(&self.file, source) {
+                let why = "what is there is no longer what an earlier copy read back, as a check \
+                    found before; nothing was changed there";
+                destination.file_problem(&self.file, ProblemKind::Changed, why.to_owned());
             } else {
                 let detail = "a file of this name was there already and differs from the card's; \
                     nothing was changed there";

@@ -55,6 +55,8 @@ pub struct Lack {
     pub paths: Vec<String>,
     /// How many there are.
     pub files: u64,
+    /// What it comes from, where what to do hangs on that.
+    pub(super) origin: Option<Cause>,
     /// What the system said of the first of them, where it said something.
     pub cause: Option<String>,
 }

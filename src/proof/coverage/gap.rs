@@ -3,6 +3,7 @@
 use super::answer::{Lack, UnprovenReason};
 use crate::card::listing::FileRow;
 use crate::error::{Cause, ProblemKind, Unread};
+use crate::record::damage::DamageKind;
 use crate::units::{count as number, len64};
 use std::collections::BTreeMap;
 
@@ -30,6 +31,8 @@ pub(super) enum Gap {
     Missing,
     /// It could not be looked at or read: it may be good.
     Unread,
+    /// An earlier check found it damaged there, and it was not read whole and equal since.
+    Found(DamageKind),
     /// What stands there is not what the manifest says.
     Damaged,
     /// The manifest doubts it, or another one says something else, and reading did not settle it.
@@ -47,8 +50,19 @@ impl Gap {
     pub(super) fn is_of_drive(self) -> bool {
         matches!(
             self,
-            Self::NotReadBack | Self::Missing | Self::Unread | Self::Damaged
+            Self::NotReadBack | Self::Missing | Self::Unread | Self::Found(_) | Self::Damaged
         )
+    }
+}
+
+impl Gap {
+    /// What it comes from, where what to do hangs on that.
+    pub(super) fn cause(self) -> Option<Cause> {
+        match self {
+            Self::Elsewhere => Some(Cause::LeftElsewhere),
+            Self::Found(_) => Some(Cause::FoundDamaged),
+            _ => None,
+        }
     }
 }
 
@@ -82,16 +96,23 @@ impl GapList {
             words: match gap {
                 Gap::Missing => "missing",
                 Gap::Unread => "not known to be good",
+                Gap::Found(DamageKind::Unreadable) => "could not be read when it was checked",
+                Gap::Found(DamageKind::Missing) => "missing when it was checked",
+                Gap::Found(DamageKind::Changed) => "changed, as a check found",
                 Gap::Damaged => "changed since it was copied",
                 _ => "is there, and no manifest says that it was checked there",
             },
             verb: match gap {
                 Gap::Missing => "is missing",
                 Gap::Unread => "is not known to be good",
+                Gap::Found(DamageKind::Unreadable) => "could not be read when it was checked",
+                Gap::Found(DamageKind::Missing) => "was missing when it was checked",
+                Gap::Found(DamageKind::Changed) => "was found changed by a check",
                 Gap::Damaged => "changed since it was copied",
                 _ => "is there, and no manifest says that it was checked there",
             },
             files: counts.get(&gap).copied().unwrap_or(0),
+            origin: gap.cause(),
             paths: names.into_iter().map(|(path, _)| path).collect(),
         };
         self.gaps.into_iter().map(lack).collect()
@@ -119,14 +140,10 @@ impl GapList {
             }
             let more = self.counts.get(&gap).copied().unwrap_or(0) - len64(names.len());
             let of_gap = named(names, more, kind, detail);
-            reasons.extend(of_gap.map(|reason| {
-                UnprovenReason {
-                    is_of_drive: gap.is_of_drive(),
-                    cause: reason
-                        .cause
-                        .or((gap == Gap::Elsewhere).then_some(Cause::LeftElsewhere)),
-                    ..reason
-                }
+            reasons.extend(of_gap.map(|reason| UnprovenReason {
+                is_of_drive: gap.is_of_drive(),
+                cause: reason.cause.or(gap.cause()),
+                ..reason
             }));
         }
         reasons
@@ -182,6 +199,18 @@ pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
             ProblemKind::Unreadable,
             "was copied, and its copy could not be read just now, so that it is not known to be \
              good",
+        ),
+        Gap::Found(DamageKind::Unreadable) => (
+            ProblemKind::Unreadable,
+            "could not be read when its copy was checked, and was not read whole since",
+        ),
+        Gap::Found(DamageKind::Missing) => (
+            ProblemKind::Missing,
+            "was missing when its copy was checked, and what is there was not read since",
+        ),
+        Gap::Found(DamageKind::Changed) => (
+            ProblemKind::Changed,
+            "was found changed when its copy was checked, and was not read equal since",
         ),
         Gap::Damaged => (ProblemKind::Changed, "changed since it was copied"),
         Gap::Doubted => (

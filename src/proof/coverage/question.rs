@@ -5,6 +5,7 @@ use crate::digest::Digest;
 use crate::disk::backing::Backing;
 use crate::disk::{FolderFacts, ReadBackWay, Sights, Stamp};
 use crate::error::{FailedStep, Problem, ProblemKind, Unread};
+use crate::record::damage::{CheckNote, CheckedCopy, CopyDamage};
 use crate::record::manifest::Manifest;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
@@ -47,6 +48,10 @@ pub struct FoundOffload {
     /// Files that were read again just now and are equal to the manifest; `None` when nothing was
     /// read.
     pub reread: Option<Reread>,
+    /// What a check of it is remembered by; `None` where its manifest was not read.
+    pub copy: Option<CheckedCopy>,
+    /// What earlier checks found damaged in it, and no later one found good.
+    pub damage: CopyDamage,
     /// Single files that were read because of [`super::to_read()`].
     pub read: ReadFiles,
 }
@@ -91,6 +96,8 @@ pub struct Reread {
     pub unread: HashMap<String, String>,
     /// How they were read.
     pub way: ReadBackWay,
+    /// What is to be remembered of it.
+    pub note: Option<CheckNote>,
     /// The person stopped it: nothing can be said of any file then.
     pub stopped: bool,
 }

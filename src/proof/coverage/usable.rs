@@ -299,6 +299,9 @@ impl Usable<'_> {
             None if !self.was_read_back(part) => return Some(Gap::NotReadBack),
             None => {}
         }
+        if let Some(found) = self.found.damage.of_file(&part.path) {
+            return Some(Gap::Found(found.kind));
+        }
         (!self.is_as_it_was(part, *stands)).then_some(Gap::Damaged)
     }
 
@@ -337,6 +340,10 @@ impl Usable<'_> {
         match gap {
             Gap::Unread => Some(Unread {
                 why: self.unread_cause(file.name.as_str())?,
+                cause: None,
+            }),
+            Gap::Found(_) => Some(Unread {
+                why: self.found.damage.of_file(file.name.as_str())?.words(),
                 cause: None,
             }),
             Gap::CardUnreadable => {
@@ -413,6 +420,7 @@ impl Usable<'_> {
         let reason = |lack: Lack| UnprovenReason {
             files: lack.files,
             is_of_drive: true,
+            cause: lack.origin,
             offload: Some(self.found.root.clone()),
             ..UnprovenReason::new(lack.kind, lack.sentence(files))
         };

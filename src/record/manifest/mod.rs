@@ -20,6 +20,7 @@ pub use parts::{
     Tool, Totals, TypePart, VerdictPart,
 };
 
+use crate::digest::Digest;
 use crate::error::Problem;
 use crate::name::CardName;
 use crate::record::checksums::List;
@@ -88,6 +89,9 @@ pub struct Manifest {
     pub limiting_link: String,
     pub forecast: ForecastPart,
     pub verdict: VerdictPart,
+    /// BLAKE3 of the bytes that it was read from a drive as; it is no part of them.
+    #[serde(skip)]
+    pub own_b3: Option<Digest>,
 }
 
 impl Manifest {

@@ -20,6 +20,7 @@ use crate::name::shown;
 use crate::plan::check::without_files;
 use crate::proof::coverage::{Answer, FoundOffload, Question, ReadFiles, answer};
 use crate::proof::problems::listing_problems;
+use crate::record::damage::{CheckNote, DamageKind, KnownDamage};
 use crate::record::load::load;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::sync::atomic::Ordering;
@@ -41,6 +42,8 @@ pub struct Ask {
     /// What is remembered of earlier copies; `None` where it is not to be asked. It only tells
     /// where to look.
     pub ledger: Option<Ledger>,
+    /// What earlier checks found damaged: such a copy of a file counts only when it is read now.
+    pub damage: KnownDamage,
     /// Copies on independent devices that are needed.
     pub copies_needed: usize,
     /// The person states that devices which the system cannot tell apart are separate.
@@ -64,6 +67,8 @@ pub struct ProveOutcome {
     pub elsewhere: Vec<String>,
     /// The answer.
     pub answer: Answer,
+    /// What was read of the copies, to be remembered.
+    pub checks: Vec<CheckNote>,
     /// How what was read of the card was read.
     pub card_way: Option<ReadBackWay>,
     /// All of the card was to be read.
@@ -83,11 +88,6 @@ pub fn prove(
     progress: &Progress,
 ) -> Result<ProveOutcome, Vec<Problem>> {
     let disk = &Guarded::until(disk, &progress.cancel);
-    if is_offload(disk, &ask.card) {
-        let why = format!("`{}` is an offload and no card", shown(ask.card.as_str()));
-        let problem = Problem::new(ProblemKind::NameClash, why);
-        return Err(vec![problem.because(Cause::IsOffload)]);
-    }
     let (facts, _held) = hold_card(ask, disk).map_err(|p| vec![p])?;
     let listing = look_at_card(ask, disk, &facts, progress).map_err(|p| vec![p])?;
     let card = CardIdentity {
@@ -103,6 +103,7 @@ pub fn prove(
         progress,
         card: &facts,
         reread: ask.reread,
+        damage: &ask.damage,
     };
     let (seen, mut offloads, doubts) = look_at_offloads(&search, roots);
     let mut question = Question {
@@ -140,11 +141,33 @@ pub fn prove(
         part: question.part,
         elsewhere: elsewhere.map(|(_, path)| shown(path.as_str())).collect(),
         listed: listing.totals(),
+        checks: offloads.iter().filter_map(|o| checked(o, clock)).collect(),
         answer,
         card_way: card_read.values().flatten().map(|(_, way)| *way).min(),
         is_card_read: question.is_card_read,
         interrupted: progress.cancel.load(Ordering::Relaxed),
     })
+}
+
+/// What was read of a copy: all of it, or single files.
+fn checked(found: &FoundOffload, clock: &dyn Clock) -> Option<CheckNote> {
+    if let Some(reread) = &found.reread {
+        return reread.note.clone();
+    }
+    let manifest = found.manifest.as_ref().ok()?;
+    let mut note = CheckNote::new(clock.now(), &manifest.offload.name, found.copy.clone()?);
+    for part in &manifest.files {
+        // One that could not be read may be on a drive that is gone.
+        let Some(Ok((hash, way))) = found.read.get(&*part.path) else {
+            continue;
+        };
+        if *hash != part.blake3 {
+            note.add(&part.path, DamageKind::Changed, "its content differs");
+        } else if way.reaches_device() {
+            note.equal.push(part.path.to_string());
+        }
+    }
+    Some(note)
 }
 
 /// What is not the same on the card any more: looking takes its time, and somebody may have written
@@ -278,6 +301,10 @@ fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembe
 
 /// Holds the card until all is looked at.
 fn hold_card(ask: &Ask, disk: &dyn Disk) -> Result<(FolderFacts, Anchor), Problem> {
+    if is_offload(disk, &ask.card) {
+        let why = format!("`{}` is an offload and no card", shown(ask.card.as_str()));
+        return Err(Problem::new(ProblemKind::NameClash, why).because(Cause::IsOffload));
+    }
     let facts = disk.facts(&ask.card);
     let held = facts.and_then(|facts| {
         let held = disk.anchor(&ask.card, &facts)?;

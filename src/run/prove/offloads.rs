@@ -9,6 +9,7 @@ use crate::error::{ProblemKind, Step, failed};
 use crate::existing::search::destination_of;
 use crate::name::shown;
 use crate::proof::coverage::{FoundOffload, ReadFiles, Reread, SizeAndDate, Unusable};
+use crate::record::damage::{CheckedCopy, CopyDamage, KnownDamage};
 use crate::record::layout::{Layout, RECORDS};
 use crate::record::load::load;
 use crate::record::manifest::{MANIFEST, MANIFEST_HASH, Manifest};
@@ -25,6 +26,8 @@ pub(super) struct Search<'a> {
     pub(super) card: &'a FolderFacts,
     /// Every copy is read again.
     pub(super) reread: bool,
+    /// What earlier checks found damaged.
+    pub(super) damage: &'a KnownDamage,
 }
 
 /// Offloads that were looked at: device and inode of each, what was found, and what is to be noted.
@@ -119,6 +122,8 @@ fn look_at_offload(search: &Search<'_>, root: &Utf8Path) -> (FoundOffload, Optio
         unseen: HashMap::new(),
         sights: Sights::default(),
         reread: None,
+        copy: None,
+        damage: CopyDamage::default(),
         read: ReadFiles::new(),
     };
     let facts = match facts {
@@ -142,6 +147,9 @@ fn look_at_offload(search: &Search<'_>, root: &Utf8Path) -> (FoundOffload, Optio
     };
     if let Ok(manifest) = &found.manifest {
         found.here = destination_of(disk, manifest, root);
+        found.copy = manifest.own_b3.map(|b3| CheckedCopy::of(b3, &facts));
+        let damage = found.copy.as_ref().map(|copy| search.damage.of(copy));
+        found.damage = damage.unwrap_or_default();
         let layout = manifest.offload.layout;
         match walk_own(disk, root) {
             Ok(entries) => {
@@ -322,6 +330,7 @@ fn read_again(search: &Search<'_>, root: &Utf8Path, found: &mut FoundOffload) {
                 equal,
                 unread,
                 way: findings.way,
+                note: findings.note(search.clock.now()),
                 stopped: findings.interrupted,
             });
         }

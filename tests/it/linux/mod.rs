@@ -5,6 +5,7 @@ mod binary;
 mod by_hand;
 mod cards;
 mod completion;
+mod damage;
 mod documents;
 mod elsewhere;
 mod everyday;

@@ -115,8 +115,10 @@ pub(super) fn begin(
     keys::apply(args.sign.as_ref(), &mut jobs, out, tools)?;
     recognised::apply(&args.names, &kit, &mut jobs, out, tools)?;
     let ledger = Arc::new(book.read());
+    let damage = Arc::new(book.damage());
     for job in &mut jobs {
         job.known.ledger = Arc::clone(&ledger);
+        job.known.damage = Arc::clone(&damage);
     }
     Ok((jobs, shoot_part(&args.set, book, out)?))
 }

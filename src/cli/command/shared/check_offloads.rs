@@ -111,10 +111,14 @@ pub(crate) fn check_offloads(
             |_| Vec::new(),
             |findings| other_copies(path, findings, &book.read(), tools.disk.as_ref()),
         );
+        let note = result.as_ref().ok().and_then(|f| f.note(tools.clock.now()));
+        let unnoted = book.note(note.into_iter().collect());
         if out.json {
             tell_json(&json, path, result, expected, &others, exit);
         } else {
             let is_begun = is_begun(path, result, tools);
+            let others = others.iter().map(OtherCopy::words);
+            let others: Vec<_> = others.chain(unnoted.map(str::to_owned)).collect();
             let intact = |f| intact_lines(path.as_str(), name, f, out);
             match result
                 .as_ref()
@@ -265,14 +269,13 @@ fn tell(
     (path, name): (&Utf8PathBuf, &str),
     result: &CheckResult,
     expected: Option<&TrustedKeys>,
-    others: &[OtherCopy],
+    others: &[String],
     is_begun: bool,
     out: Out,
 ) {
     match result {
         Ok(findings) => {
-            let others: Vec<String> = others.iter().map(OtherCopy::words).collect();
-            for line in findings_lines(path.as_str(), name, findings, expected, &others, out) {
+            for line in findings_lines(path.as_str(), name, findings, expected, others, out) {
                 out.line(&line);
             }
         }

@@ -19,7 +19,7 @@ use unlade::ledger::{LedgerEntry, ShootPart};
 use unlade::name::shown;
 use unlade::plan::Refusal;
 use unlade::proof::Proof;
-use unlade::run::{Job, Tools, offload, prepare};
+use unlade::run::{Job, Tools, checks_of_copy, offload, prepare};
 
 /// The command that a card is copied by.
 pub(crate) struct CommandContext<'a> {
@@ -66,7 +66,11 @@ pub(crate) fn copy_one(
         .lock()
         .unwrap_or_else(PoisonError::into_inner);
     match result {
-        Ok(proof) => tell_proof(&proof, out, observer, context),
+        Ok(proof) => {
+            let checks = checks_of_copy(&proof, tools.disk.as_ref());
+            let unnoted = context.book.note(checks);
+            tell_proof(&proof, unnoted, out, observer, context)
+        }
         Err(refusal) if refusal.is_interruption() => {
             if let JobObserver::Screen(screen) = observer {
                 screen.finish(&[]);
@@ -114,6 +118,7 @@ pub(crate) fn refused(job: &Job, has_others: bool) -> String {
 
 fn tell_proof(
     proof: &Proof,
+    unnoted: Option<&str>,
     out: Out,
     observer: &mut JobObserver,
     context: &CommandContext<'_>,
@@ -157,9 +162,9 @@ fn tell_proof(
             );
         }
         JobObserver::Screen(screen) => {
-            let mut shoot = slower.map_or_else(Vec::new, |note| {
-                wrap(&note, out.width, "Note     ", "         ")
-            });
+            let notes = slower.as_deref().into_iter().chain(unnoted);
+            let notes = notes.flat_map(|note| wrap(note, out.width, "Note     ", "         "));
+            let mut shoot: Vec<String> = notes.collect();
             shoot.extend(news.into_iter().flat_map(|n| n.lines(out.width)));
             screen.finish(&verdict_lines(proof, &shoot, out));
         }

@@ -88,7 +88,7 @@ fn head(path: &str, name: &str, f: &Findings, out: Out) -> String {
     } else {
         format!("{name}, {path}")
     };
-    let way = f.way.words(&f.filesystem);
+    let way = f.way.words(&f.facts.filesystem);
     let worth = if out.verbose || !f.reached_device() || way != f.way.id() {
         format!(" ({way})")
     } else {

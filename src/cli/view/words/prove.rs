@@ -348,10 +348,16 @@ impl ProveAnswer<'_> {
 const COPY_STEP: &str =
     "Copy this card with `unlade copy`, or name the folders that hold its offloads with --on.";
 
+/// What to do where an earlier check found a copy damaged.
+const FOUND_STEP: &str = "Check that copy with `unlade verify`: what is read whole and equal \
+    counts again. What is still damaged: run the same `unlade copy` again, it says what to do. \
+    Then ask again.";
+
 /// Returns what one kind of reason asks for, and its place among the steps.
 fn step(ask: &Ask, reason: &UnprovenReason) -> (u8, &'static str) {
     match reason.kind {
         _ if reason.cause == Some(Cause::NoFiles) => (0, NO_FILES_STEP),
+        _ if reason.cause == Some(Cause::FoundDamaged) => (2, FOUND_STEP),
         ProblemKind::Unreadable if reason.is_of_drive => (1, UNREAD_STEP),
         ProblemKind::ManifestDamaged => (3, ProblemKind::ManifestDamaged.next_step()),
         ProblemKind::SameDevice => (4, COPY_STEP),
