@@ -7,6 +7,8 @@ use std::process::ExitCode;
 pub(crate) enum Exit {
     /// Done, and proven where the command decides that.
     Done,
+    /// Proven on as many drives as were needed, and not on every one that was given.
+    Short,
     /// Proven, of a folder of a card: the card must not be formatted for it.
     Folder,
     /// Ran to its end; not proven, or differences found.
@@ -31,10 +33,15 @@ impl Exit {
         ends.map(of_one).max().unwrap_or(Self::Done)
     }
 
+    /// Returns whether it is done, and proven where the command decides that.
+    pub(crate) fn is_good(self) -> bool {
+        matches!(self, Self::Done | Self::Short)
+    }
+
     /// Returns the exit code as the contract has it: 0 to 3, or 130.
     pub(crate) fn code(self) -> u8 {
         match self {
-            Self::Done | Self::Folder => 0,
+            Self::Done | Self::Short | Self::Folder => 0,
             Self::NotProven => 1,
             Self::Usage => 2,
             Self::Refused => 3,

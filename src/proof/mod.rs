@@ -348,6 +348,14 @@ impl Proof {
         &self.problems
     }
 
+    /// Returns the drives that have not got all of it, by their places on the command line.
+    pub fn short(&self) -> impl Iterator<Item = usize> {
+        let tallies = self.tallies.iter().enumerate();
+        tallies
+            .filter(|(_, t)| !t.is_complete)
+            .map(|(index, _)| index)
+    }
+
     /// Returns what went wrong on drives that were not needed.
     pub fn spared(&self) -> impl Iterator<Item = &Problem> {
         let is_complete = |d: usize| self.tallies.get(d).is_some_and(|t| t.is_complete);

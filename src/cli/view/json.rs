@@ -97,7 +97,7 @@ impl Json {
         let exit = Exit::of_all(ends.iter().map(|(_, exit)| *exit));
         let ends: Vec<_> = ends
             .iter()
-            .map(|(card, exit)| (*card, matches!(exit, Exit::Done | Exit::Folder), *exit))
+            .map(|(card, exit)| (*card, exit.is_good() || *exit == Exit::Folder, *exit))
             .collect();
         self.send_for_all("cards", &ends, exit);
     }

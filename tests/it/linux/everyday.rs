@@ -3,7 +3,7 @@
 use crate::linux::hostile::{has_terminal, in_narrow_terminal, screen as terminal};
 use crate::support::image::Image;
 use crate::support::program::{
-    Card, Ran, Work, bytes_of, finish, flip, manifest, put, remove, tree,
+    Card, Ran, Work, bytes_of, finish, flip, manifest, names_in, put, remove, tree,
 };
 use crate::tidy::words::{old_words, text_of_page};
 use std::path::Path;
@@ -82,6 +82,41 @@ fn a_copy_is_told_in_few_lines_and_answered_last() {
     let ran = work.run_short("copy card --to a --to b --name KITES --copies 1");
     let again = "  a  7 files, all already copied, checked again";
     assert!(screen(ran.exits(0)).contains(&again.to_owned()), "{ran}");
+}
+
+/// Whoever gives two drives means two: also where one copy is enough the answer itself says which
+/// of them has not got all of it.
+#[test]
+fn the_answer_names_a_drive_that_has_not_got_all_of_it() {
+    let work = Work::with_card("everyday-short");
+    work.offload();
+    flip(&work.path(&format!("a/KITES/{STILL}")), 100);
+    let copy = "copy card --to a --to b --name KITES --copies 1";
+    let ran = work.run_short(copy);
+    ran.exits(0).says(
+        "PROVEN on 1 of 2 drives (the drive of `a` hasn't got all of it). You may format card, in \
+        the camera, but that leaves one copy only.",
+    );
+    let work = Work::with_card("everyday-short-json");
+    work.offload();
+    flip(&work.path(&format!("a/KITES/{STILL}")), 100);
+    let verdict = work.run(&format!("{copy} --json")).verdict();
+    assert_eq!(verdict["incomplete_on"][0], "a", "{verdict}");
+    assert_eq!(verdict["proven"], true);
+    // Of several cards too, where each was told above.
+    Card::new(&work.path("second")).file("DCIM/100KITES/KITE0009.JPG", 5, 9);
+    let two = "copy card second --to a --to b --copies 1";
+    work.run_short(two).exits(0).is_silent_of("not on every");
+    let today = names_in(&work.path("a"));
+    let again = today.iter().find(|name| name.ends_with("-card")).unwrap();
+    flip(&work.path(&format!("a/{again}/{STILL}")), 100);
+    work.run_short(two)
+        .exits(0)
+        .says("card: proven, but not on every drive")
+        .says("second: proven Both cards");
+    work.run_short("copy card --to b --name KITES --copies 1")
+        .exits(0)
+        .says("PROVEN. You may");
 }
 
 #[test]

@@ -129,6 +129,8 @@ fn tell_proof(
     let news = enter(context.book, entry, context.shoot);
     let exit = if proof.verdict().is_proven() && proof.part().is_some() {
         Exit::Folder
+    } else if proof.verdict().is_proven() && proof.short().next().is_some() {
+        Exit::Short
     } else if proof.verdict().is_proven() {
         Exit::Done
     } else if proof.offloaded().interrupted {
@@ -152,6 +154,7 @@ fn tell_proof(
                     "read_whole": proof.part().is_none(), "card_now": proof.card_now().id(),
                     "proven": proof.verdict().is_proven(), "copies": proof.verdict().copies(),
                     "copies_needed": proof.terms().copies_needed,
+                    "incomplete_on": incomplete_on(proof),
                     "reasons": proof.verdict().reasons(), "notes": proof.notes(),
                     "files": files, "bytes": bytes, "shoot": news.as_ref().map(|n| &n.shoot),
                     "slower_than_its_past": slower, "only_new": left(proof),
@@ -170,6 +173,13 @@ fn tell_proof(
         }
     }
     exit
+}
+
+/// The drives that were given and have not got all of it.
+fn incomplete_on(proof: &Proof) -> Vec<&str> {
+    let destinations = &proof.plan().destinations;
+    let short = proof.short().filter_map(|index| destinations.get(index));
+    short.map(|d| d.given.as_str()).collect()
 }
 
 /// The offload that this is a further copy of; null where a card was read.

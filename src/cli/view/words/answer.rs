@@ -23,6 +23,9 @@ pub(crate) struct CardAnswer<'a> {
     pub(crate) is_part: bool,
     /// Complete copies on devices of their own.
     pub(crate) copies: usize,
+    /// On how many of the drives that were given, and what is to be said of the others; `None`
+    /// where it is on all.
+    pub(crate) short: Option<String>,
     /// Where the card is now, as far as that is known.
     pub(crate) now: CardNow,
     /// Some files hold nothing but zeros.
@@ -63,10 +66,13 @@ impl CardAnswer<'_> {
             let keep = format!(". Keep {card} as it is: don't format it, don't shoot on it.");
             return ("NOT PROVEN", keep);
         }
+        let short = self.short.as_deref().unwrap_or_default();
         if self.is_part {
-            let text = " for this folder, not the card. Don't format the card: copy all of it \
-                first.";
-            return ("PROVEN", text.to_owned());
+            let text = format!(
+                "{short} for this folder, not the card. Don't format the card: copy all of it \
+                first."
+            );
+            return ("PROVEN", text);
         }
         let looks = [
             (self.has_zeros, "at the files of nothing but zeros"),
@@ -89,9 +95,9 @@ impl CardAnswer<'_> {
         match self.now {
             CardNow::Other | CardNow::Changed => (
                 word,
-                format!(" for the card {card} that was read, and no other. {may}"),
+                format!("{short} for the card {card} that was read, and no other. {may}"),
             ),
-            CardNow::Unchanged | CardNow::Gone => (word, format!(". {may}")),
+            CardNow::Unchanged | CardNow::Gone => (word, format!("{short}. {may}")),
         }
     }
 
@@ -164,6 +170,7 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -
     for (card, exit) in ends {
         let end = match exit {
             Exit::Done => "proven",
+            Exit::Short => "proven, but not on every drive",
             Exit::Folder => "proven as a folder, not the card",
             Exit::Refused | Exit::Usage => "NOT PROVEN, refused",
             Exit::Interrupted => "NOT PROVEN, interrupted",
@@ -187,7 +194,7 @@ pub(crate) fn answer_for_all(ends: &[(&str, Exit)], are_cards: bool, out: Out) -
 
 /// Returns the same as a notice.
 pub(crate) fn notice_for_all(ends: &[(&str, Exit)], are_cards: bool) -> Notice {
-    let is_good = ends.iter().all(|(_, exit)| *exit == Exit::Done);
+    let is_good = ends.iter().all(|(_, exit)| exit.is_good());
     let word = if is_good { "PROVEN" } else { "NOT PROVEN" };
     of_answer(
         &all_of(ends, are_cards),
@@ -207,7 +214,7 @@ fn all_of(ends: &[(&str, Exit)], are_cards: bool) -> String {
 }
 
 fn sentence_for_all(ends: &[(&str, Exit)], are_cards: bool) -> String {
-    let (good, bad): (Vec<_>, Vec<_>) = ends.iter().partition(|(_, exit)| *exit == Exit::Done);
+    let (good, bad): (Vec<_>, Vec<_>) = ends.iter().partition(|(_, exit)| exit.is_good());
     let names = |cards: &[&(&str, Exit)]| {
         let all = unlade::units::len64(cards.len());
         some_of(

@@ -38,6 +38,8 @@ pub(crate) fn card_answer(outcome: &ProveOutcome) -> CardAnswer<'_> {
         is_later: true,
         is_part: outcome.part.is_some(),
         copies: outcome.answer.verdict.copies(),
+        // What each copy lacks is told with it; one that is not needed may be of another day.
+        short: None,
         // It was looked at just now.
         now: CardNow::Unchanged,
         has_zeros: outcome.answer.has_zeros,

@@ -7,7 +7,7 @@ use crate::cli::view::text::wrap;
 use crate::cli::view::words::answer::{CardAnswer, SAID_NOW, card_name, copies_line};
 use crate::cli::view::words::contents::contents_lines;
 use crate::cli::view::words::copies::counts_in_and_out;
-use crate::cli::view::words::drives::drive_names;
+use crate::cli::view::words::drives::{drive_names, some_drives};
 use crate::cli::view::words::hints::hint_lines;
 use crate::cli::view::words::notice::of_answer;
 use crate::cli::view::words::plan::has_sample;
@@ -53,10 +53,23 @@ fn answer(proof: &Proof) -> CardAnswer<'_> {
         is_later: false,
         is_part: proof.part().is_some(),
         copies: proof.verdict().copies(),
+        short: short(proof),
         now: proof.card_now(),
         has_zeros: proof.offloaded().files.iter().any(|f| f.only_zeros),
         has_media_left: !proof.plan().listing.media_left().is_empty(),
     }
+}
+
+/// Which of the drives that were given have not got all of it: whoever gave two means two.
+fn short(proof: &Proof) -> Option<String> {
+    let (all, short) = (proof.tallies().len(), proof.short().count());
+    let names = some_drives(proof.plan(), proof.short());
+    let have = if short == 1 { "hasn't" } else { "haven't" };
+    let on = format!(
+        " on {} of {all} drives ({names} {have} got all of it)",
+        all - short
+    );
+    (short > 0).then_some(on)
 }
 
 /// Returns all that is known of it.
@@ -131,9 +144,10 @@ fn further_words(proof: &Proof) -> (&'static str, String) {
         1 => "1 proven copy".to_owned(),
         n => format!("{n} proven copies"),
     };
+    let short = short(proof).unwrap_or_default();
     let rest = format!(
-        ". {copies} of {name} now. The card was not read: ask `unlade prove CARD` before you \
-        format it."
+        "{short}. {copies} of {name} now. The card was not read: ask `unlade prove CARD` before \
+        you format it."
     );
     ("PROVEN", rest)
 }
