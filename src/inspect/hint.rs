@@ -105,6 +105,13 @@ pub enum Clue {
         /// Where.
         at: u64,
     },
+    /// The picture or sound itself can't be decoded to its end.
+    Undecodable {
+        /// About where, if that is known.
+        at: Option<u64>,
+        /// What was found, as part of a sentence; foreign where a library or a program said it.
+        why: String,
+    },
 }
 
 /// A sign that a file was not recorded whole. It never proves anything: a hint is no verdict.
@@ -127,7 +134,7 @@ impl Hint {
             Clue::NoIndex { .. } => HintKind::NoIndex,
             Clue::Run { value: 0, .. } => HintKind::Zeros,
             Clue::Run { .. } => HintKind::OneValue,
-            Clue::Unreadable { .. } => HintKind::UnreadableStructure,
+            Clue::Unreadable { .. } | Clue::Undecodable { .. } => HintKind::UnreadableStructure,
         }
     }
 
@@ -179,6 +186,10 @@ impl Hint {
                 "can't be followed from byte {} on: a {part} should be there",
                 count(*at)
             ),
+            Clue::Undecodable { at: None, why } => format!("can't be decoded: {why}"),
+            Clue::Undecodable { at: Some(at), why } => {
+                format!("can't be decoded from about byte {} on: {why}", count(*at))
+            }
         }
     }
 

@@ -9,6 +9,7 @@ mod bmff;
 mod bytes;
 pub mod card;
 pub mod contents;
+pub mod deep;
 pub mod guarded;
 pub mod hint;
 mod items;

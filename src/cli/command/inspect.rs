@@ -7,7 +7,7 @@ use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
-use crate::cli::view::words::contents::contents_lines;
+use crate::cli::view::words::contents::{contents_lines, decoded_lines};
 use crate::cli::view::words::hints::listed;
 use camino::Utf8Path;
 use serde_json::json;
@@ -18,7 +18,7 @@ use unlade::name::shown;
 use unlade::proof::to_manifest::contents_part;
 use unlade::run::Tools;
 use unlade::run::inspect::{Inspection, inspect as look};
-use unlade::units::{counted, len64, size};
+use unlade::units::{count, counted, len64, size};
 
 /// Hints up to which all are told one by one.
 const HINTS_TOLD: usize = 12;
@@ -31,8 +31,8 @@ pub(crate) fn inspect(args: &InspectArgs, out: Out, tools: &Tools) -> Exit {
             cancel: Arc::clone(&tools.cancel),
             ..Progress::default()
         };
-        let mut view = ReadProgress::new(out, tools);
-        let work = || look(given, tools, &progress);
+        let mut view = ReadProgress::new(out, tools).decoding(args.deep);
+        let work = || look(given, args.deep, tools, &progress);
         let found = watched(work, || view.show(&progress));
         view.clear();
         let broken = || {
@@ -75,11 +75,18 @@ fn tell(given: &Utf8Path, found: &Inspection, out: Out, tools: &Tools) -> Exit {
             let body = serde_json::to_value(problem).unwrap_or_default();
             json.send("problem", body);
         }
-        let body = json!({
+        let mut body = json!({
             "what": given, "files": found.files, "bytes": found.bytes,
             "contents": contents_part(&found.recordings.contents),
             "hints": hints.len(), "unread": found.unread.len(), "exit_code": exit.code(),
         });
+        if let Some(decoded) = &found.decoded {
+            let not = decoded.not.iter();
+            let not: Vec<_> = not
+                .map(|(why, files)| json!({"why": why.id(), "files": files}))
+                .collect();
+            body["decoded"] = json!({"files": decoded.files, "not": not});
+        }
         json.send("inspected", body);
         return exit;
     }
@@ -87,6 +94,7 @@ fn tell(given: &Utf8Path, found: &Inspection, out: Out, tools: &Tools) -> Exit {
     let (files, bytes) = (counted(found.files, "file"), size(found.bytes));
     let mut lines = wrap(&format!("{name}: {files}, {bytes}"), out.width, "", "  ");
     lines.extend(contents_lines(&found.recordings.contents, out));
+    lines.extend(found.decoded.iter().flat_map(|of| decoded_lines(of, out)));
     let all = out.verbose || hints.len() <= HINTS_TOLD;
     lines.extend(listed(hints, all, out));
     for problem in &found.unread {
@@ -111,6 +119,11 @@ fn answer(found: &Inspection) -> String {
     let hints = len64(found.recordings.hints.len());
     let unread = len64(found.unread.len());
     let looked_at = found.recordings.contents.looked_at;
+    let decoded = found.decoded.as_ref().map_or(0, |decoded| decoded.files);
+    let decoded = match decoded {
+        0 => String::new(),
+        files => format!(", {} decoded", count(files)),
+    };
     let mut parts = Vec::new();
     if hints > 0 {
         parts.push(counted(hints, "hint"));
@@ -126,7 +139,7 @@ fn answer(found: &Inspection) -> String {
         ),
         (true, 0) => "Nothing can be said: no file is of a kind that is known here.".to_owned(),
         (true, _) => format!(
-            "No hints. {} looked at; that is no proof that they play.",
+            "No hints. {} looked at{decoded}; that is no proof that they play.",
             counted(looked_at, "file")
         ),
     }

@@ -48,6 +48,7 @@ pub(crate) struct ReadProgress<'a> {
     start: Duration,
     next_plain: Duration,
     block: usize,
+    decodes: bool,
 }
 
 impl<'a> ReadProgress<'a> {
@@ -59,7 +60,14 @@ impl<'a> ReadProgress<'a> {
             start,
             next_plain: start + Duration::from_secs(10),
             block: Out::new_block(),
+            decodes: false,
         }
+    }
+
+    /// What is read is decoded as well, which counts its bytes a second time.
+    pub(crate) fn decoding(mut self, decodes: bool) -> Self {
+        self.decodes = decodes;
+        self
     }
 
     pub(crate) fn show(&mut self, progress: &Progress) {
@@ -83,12 +91,13 @@ impl<'a> ReadProgress<'a> {
         } else {
             String::new()
         };
-        let text = format!(
-            "Reading {} of {}   {}{left}",
-            size(done),
-            size(total),
-            speed(per_s)
-        );
+        let text = if self.decodes {
+            let percent = u128::from(done) * 100 / u128::from(total);
+            format!("Reading and decoding   {percent} %{left}")
+        } else {
+            let (done, total) = (size(done), size(total));
+            format!("Reading {done} of {total}   {}{left}", speed(per_s))
+        };
         if self.out.draws {
             self.out.draw(self.block, &[text]);
         } else if now >= self.next_plain {

@@ -138,7 +138,7 @@ fn lines(recipe: &str) -> impl Iterator<Item = &str> {
 }
 
 /// The files, made once for each form of the recipes; `None` where the programs are not there.
-fn files() -> Option<&'static [PathBuf]> {
+pub(super) fn files() -> Option<&'static [PathBuf]> {
     static FILES: OnceLock<Option<Vec<PathBuf>>> = OnceLock::new();
     let made = FILES.get_or_init(|| {
         if let Some(missing) = TOOLS.iter().find(|name| tool(name).is_none()) {
@@ -191,7 +191,7 @@ fn with_exif(folder: &Path) {
     }
 }
 
-fn name_of(path: &Path) -> &str {
+pub(super) fn name_of(path: &Path) -> &str {
     path.file_name().unwrap().to_str().unwrap()
 }
 
@@ -230,7 +230,7 @@ fn files_of_real_encoders_give_no_hint() {
 }
 
 /// Asks a decoder of others whether a file is broken.
-fn is_broken(file: &Path) -> bool {
+pub(super) fn is_broken(file: &Path) -> bool {
     let path = file.display().to_string();
     let decoded = |(is_content, words): (bool, String)| !is_content || !words.trim().is_empty();
     match file.extension().unwrap().to_str().unwrap() {
@@ -245,7 +245,7 @@ fn is_broken(file: &Path) -> bool {
 }
 
 /// A piece of a file in a place of its own.
-fn put(name: &str, bytes: &[u8]) -> PathBuf {
+pub(super) fn put(name: &str, bytes: &[u8]) -> PathBuf {
     static COUNT: Mutex<u32> = Mutex::new(0);
     let number = {
         let mut count = COUNT.lock().unwrap();

@@ -14,6 +14,7 @@ mod formats;
 mod further;
 mod fuzzed;
 mod hostile;
+mod inspect_deep;
 mod inspect_outside;
 mod interrupt;
 mod kill;

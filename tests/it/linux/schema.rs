@@ -229,6 +229,7 @@ fn every_line_of_events_validates() {
         "verify a/KITES a/BAG",
         "verify card",
         "inspect second a/KITES nothing",
+        "inspect --deep second",
         "copy card second --to a --to b --copies 1",
         "copy gone away --to a",
     ] {

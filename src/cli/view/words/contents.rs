@@ -5,7 +5,9 @@ use crate::cli::view::text::wrap;
 use unlade::card::media::Media;
 use unlade::disk::Stamp;
 use unlade::inspect::contents::{Contents, TypeCount};
+use unlade::inspect::deep::decoding::NotDecoded;
 use unlade::name::shown;
+use unlade::run::inspect::deep::DecodedCount;
 use unlade::units::{count, counted, size, time};
 
 /// Endings that are named of each kind.
@@ -43,6 +45,45 @@ pub(crate) fn contents_lines(contents: &Contents, out: Out) -> Vec<String> {
         lines.extend(line("Cameras", &names.join(", "), out));
     }
     lines
+}
+
+/// Returns how many files were decoded, and for each reason how many were not.
+pub(crate) fn decoded_lines(decoded: &DecodedCount, out: Out) -> Vec<String> {
+    let not = decoded
+        .not
+        .values()
+        .fold(0_u64, |sum, n| sum.saturating_add(*n));
+    let all = counted(decoded.files.saturating_add(not), "file");
+    let mut lines = line(
+        "Decoded",
+        &format!("{} of {all}", count(decoded.files)),
+        out,
+    );
+    for (why, files) in &decoded.not {
+        let text = format!("{}: {}.", counted(*files, "file"), not_decoded(*why));
+        lines.extend(wrap(&text, out.width, "           ", "             "));
+    }
+    lines
+}
+
+fn not_decoded(why: NotDecoded) -> &'static str {
+    match why {
+        NotDecoded::Raw => {
+            "raws are not decoded. The small picture in a raw is no proof of the raw; open some in \
+             your own program"
+        }
+        NotDecoded::Form => "nothing here decodes this form of still",
+        NotDecoded::TooLarge => "too large to be decoded here",
+        NotDecoded::NoFfmpeg => {
+            "clips and sound are decoded by ffmpeg, and none is found. Install it and run this \
+             again"
+        }
+        NotDecoded::NoDecoder => "ffmpeg has no decoder for what is in it",
+        NotDecoded::StoodStill => {
+            "ffmpeg went no further for a minute and was ended. Play it yourself"
+        }
+        NotDecoded::BrokeDown => "the decoder broke down. Open it yourself",
+    }
 }
 
 fn line(name: &str, text: &str, out: Out) -> Vec<String> {

@@ -1,6 +1,10 @@
 //! Owns the look at recordings without a copy: a card, an offload, or one file, each read once.
 //! Writes nothing, and decides nothing.
 
+pub mod deep;
+mod ffmpeg;
+mod file;
+
 use crate::card::listing::Listing;
 use crate::card::survey::survey;
 use crate::disk::hash_file::hash_whole_shown;
@@ -15,6 +19,8 @@ use crate::inspect::recordings::Recordings;
 use crate::name::shown;
 use crate::run::Tools;
 use camino::{Utf8Path, Utf8PathBuf};
+use deep::{DecodedCount, Decoder};
+use file::InspectedFile;
 use std::io;
 use std::sync::atomic::Ordering;
 
@@ -29,24 +35,18 @@ pub struct Inspection {
     pub files: u64,
     /// Their bytes.
     pub bytes: u64,
+    /// How many were decoded, where that was asked for.
+    pub decoded: Option<DecodedCount>,
 }
 
-/// A file that is to be looked at.
-struct InspectedFile {
-    /// Its path as it is told.
-    path: String,
-    at: Utf8PathBuf,
-    bytes: u64,
-    modified: Stamp,
-}
-
-/// Looks at what is there. `progress` is told of every byte, and may stop it: then there is nothing
-/// to say.
+/// Looks at what is there, and decodes it where the look is to be `deep`. `progress` is told of
+/// every byte, and may stop it: then there is nothing to say.
 ///
 /// # Errors
 /// Why it cannot be looked at at all.
 pub fn inspect(
     given: &Utf8Path,
+    deep: bool,
     tools: &Tools,
     progress: &Progress,
 ) -> Result<Option<Inspection>, Problem> {
@@ -57,12 +57,20 @@ pub fn inspect(
         .iter()
         .fold(0_u64, |sum, f| sum.saturating_add(f.bytes));
     progress.bytes_total.fetch_add(bytes, Ordering::Relaxed);
+    let mut decoder = deep.then(|| Decoder::new(&files, tools.clock.as_ref(), progress));
     let (mut look, mut unread) = (CardLook::default(), Vec::new());
     for (place, file) in files.iter().enumerate() {
         let mut inspection = FileInspection::begin(&file.path, file.bytes);
-        match read(file, disk, inspection.as_mut(), progress) {
+        let mut held = decoder.as_ref().and_then(|_| Decoder::room(file));
+        match read(file, disk, inspection.as_mut(), held.as_mut(), progress) {
             Ok(true) => {
-                if let Some(seen) = inspection.and_then(FileInspection::end) {
+                let mut seen = inspection.and_then(FileInspection::end);
+                if let Some(decoder) = &mut decoder
+                    && !decoder.decode(file, held.as_deref(), seen.as_mut())
+                {
+                    return Ok(None);
+                }
+                if let Some(seen) = seen {
                     look.add(place, seen);
                 }
             }
@@ -86,14 +94,16 @@ pub fn inspect(
         unread,
         files: crate::units::len64(files.len()),
         bytes,
+        decoded: decoder.map(|decoder| decoder.count),
     }))
 }
 
-/// Reads a file to its end; `false` where the person stopped it.
+/// Reads a file to its end, into `held` where that is wanted; `false` where the person stopped it.
 fn read(
     file: &InspectedFile,
     disk: &dyn Disk,
     inspection: Option<&mut FileInspection>,
+    mut held: Option<&mut Vec<u8>>,
     progress: &Progress,
 ) -> io::Result<bool> {
     let Some(inspection) = inspection else {
@@ -106,7 +116,12 @@ fn read(
         progress.bytes.fetch_add(n, Ordering::Relaxed);
         !progress.cancel.load(Ordering::Relaxed)
     };
-    let mut show = |bytes: &[u8]| inspection.feed(bytes);
+    let mut show = |bytes: &[u8]| {
+        inspection.feed(bytes);
+        if let Some(held) = &mut held {
+            held.extend_from_slice(bytes);
+        }
+    };
     let read = hash_whole_shown(source.as_mut(), file.bytes, Some(&mut show), &mut go_on)?;
     match read {
         None => Ok(false),
