@@ -3,6 +3,8 @@
 
 mod args;
 mod command;
+#[cfg(feature = "desk")]
+mod desk;
 mod exit;
 mod home;
 mod system;
@@ -12,6 +14,8 @@ mod wrong_value;
 use args::{Cli, Command, Common, fitting, list, meant};
 use clap::FromArgMatches as _;
 use clap::error::ErrorKind;
+#[cfg(not(feature = "desk"))]
+use command::no_desk as desk;
 use command::{
     complete, copy, demo, ids, inspect, kit, ledger, man, plugged, prove, rate, report, schema,
     verify, weigh,
@@ -119,6 +123,7 @@ fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
     let book = Book::new(common, out, Arc::clone(&tools.clock));
     match command {
         Command::Plugged => plugged::show(common, out, tools),
+        Command::Desk(args) => desk::desk(args, common, out, tools),
         Command::Copy(args) if !args.dry_run => copy::copy(args, common, out, tools, &book),
         Command::Copy(args) | Command::Plan(args) => copy::plan(args, common, out, tools, &book),
         Command::Prove(args) => prove::prove(args, common, out, tools, &book),

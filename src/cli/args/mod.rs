@@ -6,6 +6,7 @@
 )]
 
 mod deadline;
+pub(crate) mod desk;
 pub(crate) mod fitting;
 pub(crate) mod group;
 pub(crate) mod inspect;
@@ -24,6 +25,7 @@ pub(crate) mod weigh;
 
 use camino::Utf8PathBuf;
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
+use desk::DeskArgs;
 use group::{HOW_SURE, OUTPUT, SPEED, WHAT, WHERE};
 use inspect::InspectArgs;
 use kit::KitCommand;
@@ -51,9 +53,8 @@ use weigh::WeighCommand;
     help_template = "{about-with-newline}\n{usage-heading} {usage}\n\nCommands:\n{subcommands}\
         {after-help}",
     disable_help_flag = true,
-    after_help = "Begin with:  unlade demo\nThen:        unlade copy /media/CARD --to \
-        /media/DRIVE-A --to /media/DRIVE-B\nHelp:        unlade COMMAND -h, or --help for all of \
-        it",
+    after_help = "Begin with:  unlade demo, then unlade copy CARD --to DRIVE --to DRIVE\n\
+        Help:        unlade COMMAND -h, or --help for all of it",
     after_long_help = "Begin with:  unlade demo\nEvery day:   unlade (what is plugged in, and the \
         command to type)\nThen:        unlade copy /media/CARD --to /media/DRIVE-A --to \
         /media/DRIVE-B\nHelp:        unlade COMMAND -h, or --help for all of it\n\nExit codes: 0 \
@@ -161,6 +162,16 @@ pub(crate) enum Command {
         after_help = "Example:  unlade plan /media/KITES --to /media/SSD-A --to /media/SSD-B"
     )]
     Plan(CopyArgs),
+    /// The same work on a page in your browser.
+    #[command(
+        long_about = "Opens a page in your browser, served by this program on this computer and \
+            for it alone: what is plugged in, the plan, the copy while it runs, and the answer. \
+            The copy is the same as that of `unlade copy`, and goes on when the page is closed. \
+            The address holds a key; nobody gets in without it.\n\nCtrl-C ends it: a copy that \
+            runs is stopped, what is checked is kept, and the next start offers to go on.",
+        after_help = "Example:  unlade desk"
+    )]
+    Desk(DeskArgs),
     /// May I format this card? From the copies on the drives.
     #[command(
         long_about = "Lists the card and looks for offloads of it in and below the given folders. \

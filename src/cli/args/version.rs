@@ -11,10 +11,11 @@ pub(crate) fn facts() -> &'static str {
 }
 
 /// The parts that a build may have or not.
-const FEATURES: &str = if cfg!(feature = "notices") {
-    "notices"
-} else {
-    "none; not in this build: notices"
+const FEATURES: &str = match (cfg!(feature = "desk"), cfg!(feature = "notices")) {
+    (true, true) => "desk, notices",
+    (true, false) => "desk; not in this build: notices",
+    (false, true) => "notices; not in this build: desk",
+    (false, false) => "none; not in this build: desk, notices",
 };
 
 fn make() -> String {

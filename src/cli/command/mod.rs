@@ -8,6 +8,8 @@ pub(crate) mod inspect;
 pub(crate) mod kit;
 pub(crate) mod ledger;
 pub(crate) mod man;
+#[cfg(not(feature = "desk"))]
+pub(crate) mod no_desk;
 pub(crate) mod plugged;
 pub(crate) mod prove;
 pub(crate) mod rate;

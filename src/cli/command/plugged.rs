@@ -174,14 +174,14 @@ impl All {
     }
 }
 
-fn card_words(sign: &CardSign) -> String {
+pub(crate) fn card_words(sign: &CardSign) -> String {
     match sign {
         CardSign::Kit(_) => "a card of your kit".to_owned(),
         CardSign::Camera(folder) => format!("a camera's folder is on it ({folder})"),
     }
 }
 
-fn drive_words(sign: &DriveSign) -> &'static str {
+pub(crate) fn drive_words(sign: &DriveSign) -> &'static str {
     match sign {
         DriveSign::Kit(_) => "a drive of your kit",
         DriveSign::Offloads => "offloads are on it",

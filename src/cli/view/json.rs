@@ -70,6 +70,10 @@ impl Json {
     /// taken for it. `what` is what they are, and each has its name, whether it is proven, and its
     /// end; `exit` is that of the command.
     pub(crate) fn send_for_all(&self, what: &str, ends: &[(&str, bool, Exit)], exit: Exit) {
+        self.send("verdict", Self::for_all(what, ends, exit));
+    }
+
+    fn for_all(what: &str, ends: &[(&str, bool, Exit)], exit: Exit) -> Value {
         let all: Vec<Value> = ends
             .iter()
             .map(|(name, proven, exit)| {
@@ -82,39 +86,50 @@ impl Json {
         let reasons: Vec<String> = open
             .map(|(name, ..)| format!("`{}` is not proven", shown(name)))
             .collect();
-        self.send(
-            "verdict",
-            json!({
-                what: all, "proven": reasons.is_empty(), "reasons": reasons,
-                "read_whole": ends.iter().all(|(.., exit)| *exit != Exit::Folder),
-                "exit_code": exit.code(),
-            }),
-        );
+        json!({
+            what: all, "proven": reasons.is_empty(), "reasons": reasons,
+            "read_whole": ends.iter().all(|(.., exit)| *exit != Exit::Folder),
+            "exit_code": exit.code(),
+        })
     }
 
     /// Sends the verdict on all cards of a command.
     pub(crate) fn send_for_all_cards(&self, ends: &[(&str, Exit)]) {
+        self.send("verdict", Self::for_all_cards(ends));
+    }
+
+    /// Sends the verdict on a card that was refused.
+    pub(crate) fn send_refused(&self, card: &Utf8Path, reasons: &[Problem]) {
+        self.send("verdict", Self::refused(card, reasons));
+    }
+
+    /// Sends the verdict on a card of which nothing was looked at.
+    pub(crate) fn send_unproven(&self, card: &Utf8Path, reasons: &[&str], exit: Exit) {
+        self.send("verdict", Self::unproven(card, reasons, exit));
+    }
+
+    /// Returns the verdict on all cards of a command.
+    pub(crate) fn for_all_cards(ends: &[(&str, Exit)]) -> Value {
         let exit = Exit::of_all(ends.iter().map(|(_, exit)| *exit));
         let ends: Vec<_> = ends
             .iter()
             .map(|(card, exit)| (*card, exit.is_good() || *exit == Exit::Folder, *exit))
             .collect();
-        self.send_for_all("cards", &ends, exit);
+        Self::for_all("cards", &ends, exit)
     }
 
-    /// Sends the verdict on a card that was refused.
-    pub(crate) fn send_refused(&self, card: &Utf8Path, reasons: &[Problem]) {
+    /// Returns the verdict on a card that was refused.
+    pub(crate) fn refused(card: &Utf8Path, reasons: &[Problem]) -> Value {
         let reasons: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
-        self.send_unproven(card, &reasons, Exit::Refused);
+        Self::unproven(card, &reasons, Exit::Refused)
     }
 
-    /// Sends the verdict on a card of which nothing was looked at.
-    pub(crate) fn send_unproven(&self, card: &Utf8Path, reasons: &[&str], exit: Exit) {
-        let verdict = json!({
+    /// Returns the verdict on a card of which nothing was looked at.
+    pub(crate) fn unproven(card: &Utf8Path, reasons: &[&str], exit: Exit) -> Value {
+        json!({
             "card": card, "proven": false, "copies": 0, "reasons": reasons,
             "exit_code": exit.code(),
-        });
-        self.send("verdict", verdict);
+        })
     }
 
     fn tick(&mut self, snapshot: Box<Snapshot>) {

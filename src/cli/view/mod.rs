@@ -10,7 +10,7 @@ pub(crate) mod out;
 mod picture;
 pub(crate) mod read_progress;
 pub(crate) mod refuse;
-mod running;
+pub(crate) mod running;
 pub(crate) mod schedule;
 pub(crate) mod screen;
 pub(crate) mod text;

@@ -1,17 +1,22 @@
-//! Owns who is shown the events of a job.
+//! Owns who is shown the events of a job, and how it ended.
 
+use crate::cli::system::awake::Awake;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::screen::Screen;
 use camino::Utf8PathBuf;
-use std::sync::Arc;
+use serde_json::Value;
+use std::sync::{Arc, Mutex};
+use unlade::error::Problem;
 use unlade::event::{Event, Observer};
-use unlade::run::Tools;
+use unlade::proof::Proof;
+use unlade::run::{Job, Tools};
 
-/// Who is shown the events of a job: people on a screen, or a program.
+/// Who is shown the events of a job: people on a screen, a program, or people at a page.
 pub(crate) enum JobObserver {
     Screen(Box<Screen>),
     Json(Json),
+    Page(Box<dyn JobPage>),
 }
 
 impl JobObserver {
@@ -30,6 +35,35 @@ impl Observer for JobObserver {
         match self {
             Self::Screen(screen) => screen.event(event),
             Self::Json(json) => json.event(event),
+            Self::Page(page) => page.event(event),
         }
     }
+}
+
+/// Where the jobs of a command are shown, where that is neither the screen nor JSON.
+pub(crate) trait Viewer: Sync {
+    /// One card's part of it, by the card's place in the command.
+    fn page(&self, index: usize, job: &Job) -> Box<dyn JobPage>;
+    /// The verdict on all cards of a command that has several, as `--json` has it.
+    fn all(&self, sentence: String, verdict: Value);
+}
+
+/// A page that shows one card's job.
+pub(crate) trait JobPage: Observer + Send {
+    /// Shares the request to stay awake with other cards.
+    fn share(&mut self, awake: &Arc<Mutex<Awake>>);
+    /// How the job ended, with the verdict as the last line of `--json` has it.
+    fn end(&mut self, end: &JobEnd<'_>, verdict: Value);
+    /// What else would have been printed, a line each.
+    fn said(&mut self, lines: Vec<String>);
+}
+
+/// How the job of a card ended.
+pub(crate) enum JobEnd<'a> {
+    /// With a proof; and what the ledger says of card and shoot, in sentences.
+    Proof(&'a Proof, Vec<String>),
+    /// Before a byte was written; the first is how that is said.
+    Refused(&'a str, &'a [Problem]),
+    /// Before it was begun; why.
+    NotBegun(String),
 }

@@ -6,6 +6,7 @@ use crate::cli::args::{Color, Common};
 use crate::cli::exit::Exit;
 use crate::cli::view::picture::{Canvas, Picture, Size};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
+use std::cell::RefCell;
 use std::io::{self, BufRead as _, IsTerminal as _, Read as _, Write as _};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Mutex, OnceLock, PoisonError};
@@ -71,11 +72,16 @@ impl Out {
     /// Prints one line to standard output, harmlessly. It is handed to a thread, so that a reader
     /// who has stopped reading, or a terminal that is held (Ctrl-S), never stops a copy.
     pub(crate) fn line(self, text: &str) {
-        queue().send(Said::Lines(self.harmless(text)));
+        if !is_heard(text) {
+            queue().send(Said::Lines(self.harmless(text)));
+        }
     }
 
     /// Prints lines with none of another card in between.
     pub(crate) fn block(self, lines: &[String]) {
+        if !lines.is_empty() && lines.iter().all(|line| is_heard(line)) {
+            return;
+        }
         let lines: Vec<String> = lines.iter().map(|line| self.harmless(line)).collect();
         queue().send(Said::Lines(lines.join("\n")));
     }
@@ -102,6 +108,9 @@ impl Out {
     /// Prints one line to standard error, harmlessly: it may quote what was typed or what a drive
     /// holds.
     pub(crate) fn error(self, text: &str) {
+        if is_heard(text) {
+            return;
+        }
         if self.is_terminal || both_are_one() {
             // After what was said before it, and not into the picture.
             queue().send(Said::Error(shown(text)));
@@ -207,6 +216,32 @@ impl Out {
         }
         shown(line)
     }
+}
+
+thread_local! {
+    /// What this thread says, while somebody listens.
+    static HEARD: RefCell<Option<Vec<String>>> = const { RefCell::new(None) };
+}
+
+/// Lines of one thread that are kept for whoever listens; those after them are lost.
+const HEARD_MAX: usize = 1_000;
+
+/// Does something, and returns what this thread said to people meanwhile, which is not printed.
+pub(crate) fn heard<T>(work: impl FnOnce() -> T) -> (T, Vec<String>) {
+    let before = HEARD.replace(Some(Vec::new()));
+    let done = work();
+    (done, HEARD.replace(before).unwrap_or_default())
+}
+
+/// Keeps a line for whoever listens; `false` where nobody does.
+fn is_heard(text: &str) -> bool {
+    HEARD.with_borrow_mut(|heard| {
+        let Some(lines) = heard else { return false };
+        if lines.len() < HEARD_MAX {
+            lines.push(text.to_owned());
+        }
+        true
+    })
 }
 
 /// Lines that may wait for a slow reader; what finds no room in time is lost to one who has

@@ -5,7 +5,7 @@ use crate::cli::view::picture::Canvas;
 use crate::cli::view::text::{fit, pad, wrap};
 use crate::cli::view::words::plan::mbps;
 use unicode_width::UnicodeWidthStr as _;
-use unlade::event::Snapshot;
+use unlade::event::{DestinationSnapshot, Snapshot};
 use unlade::name::shown;
 use unlade::speed::chain::Origin;
 use unlade::speed::forecast::{Basis, Change, RateSource, Remaining, words as forecast_words};
@@ -50,9 +50,7 @@ pub(super) fn lines(
             .trim_end()
             .to_owned()
     };
-    let rate = s.live_rate.map_or(String::new(), |rate| {
-        format!("   {}{}", or_more(rate, s), of_ceiling(s))
-    });
+    let rate = live_rate(s).map_or(String::new(), |rate| format!("   {rate}"));
     let read = if canvas.columns < NARROW {
         "read".to_owned()
     } else {
@@ -68,20 +66,24 @@ pub(super) fn lines(
             ));
             continue;
         }
-        let done = d.bytes_read_back.saturating_add(d.kept_read);
-        let all = d.bytes_total.saturating_add(d.kept_total);
         let slowest = s.limiting == Bottleneck::Drive(index);
         let detail = match measured(s).filter(|_| slowest) {
             Some(rate) => format!("checked   slowest part: this drive, {rate}"),
             None if slowest => "checked   slowest part: this drive".to_owned(),
             None => "checked".to_owned(),
         };
-        lines.push(row(name, share(done, all), &detail));
+        lines.push(row(name, checked_share(d), &detail));
     }
     if s.strip.len() > 2 {
         lines.push(rate_line(s, name_width, canvas));
     }
     lines
+}
+
+/// Returns the card's rate now, and what its links allow.
+pub(crate) fn live_rate(s: &Snapshot) -> Option<String> {
+    let rate = s.live_rate?;
+    Some(format!("{}{}", or_more(rate, s), of_ceiling(s)))
 }
 
 /// One line where there is room, else two.
@@ -99,7 +101,14 @@ fn headline(to: &str, state: &str, columns: usize) -> Vec<String> {
     )]
 }
 
-fn share(done: u64, all: u64) -> f64 {
+/// Returns the share of a drive's files that is checked.
+pub(crate) fn checked_share(d: &DestinationSnapshot) -> f64 {
+    let done = d.bytes_read_back.saturating_add(d.kept_read);
+    share(done, d.bytes_total.saturating_add(d.kept_total))
+}
+
+/// Returns a share of 0 to 1; of nothing all is done.
+pub(crate) fn share(done: u64, all: u64) -> f64 {
     if all == 0 {
         return 1.0;
     }
@@ -139,7 +148,7 @@ fn rate_line(s: &Snapshot, name_width: usize, canvas: Canvas) -> String {
 }
 
 /// What is going on, and how long it will.
-fn state(drives: &[String], s: &Snapshot) -> String {
+pub(crate) fn state(drives: &[String], s: &Snapshot) -> String {
     let state = if s.stopping {
         "stopping; what is checked is kept".to_owned()
     } else {
@@ -158,7 +167,7 @@ fn measured(s: &Snapshot) -> Option<String> {
 }
 
 /// Returns the line of the second read.
-pub(super) fn again_line(done: u64, total: u64, left: Option<Remaining>) -> String {
+pub(crate) fn again_line(done: u64, total: u64, left: Option<Remaining>) -> String {
     let left = left.map_or(String::new(), |left| {
         format!("   {} left", forecast_words(left))
     });
@@ -253,7 +262,7 @@ const WAITING_S: f64 = 10.0;
 
 /// Returns the line on a rate that has changed for good. It states the fact; the cause is not
 /// known.
-pub(super) fn rate_change(change: &Change, remaining: Option<Remaining>) -> String {
+pub(crate) fn rate_change(change: &Change, remaining: Option<Remaining>) -> String {
     let (from, to) = (change.from_bytes_per_s, change.to_bytes_per_s);
     let verb = if to < from { "fell" } else { "rose" };
     let before = speed(from);
@@ -296,7 +305,7 @@ fn of_ceiling(s: &Snapshot) -> String {
 
 /// Returns which drive or hash holds the others back, and how much a drive takes: `held back by
 /// drive Attic, 41.0 MB/s`.
-fn held_back(drives: &[String], s: &Snapshot) -> Option<String> {
+pub(crate) fn held_back(drives: &[String], s: &Snapshot) -> Option<String> {
     if !s.limiting.is_beyond_card() {
         return None;
     }
@@ -326,7 +335,6 @@ fn strip(rates: &[f64], has_blocks: bool) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use unlade::event::DestinationSnapshot;
     use unlade::speed::ceiling::Ceiling;
     use unlade::speed::chain::{Chain, ReaderSpeed};
     use unlade::speed::link::{Bottleneck, ChainPart, Link};

@@ -641,6 +641,7 @@ fn screens_have_the_words_of_the_glossary() {
         "rate",
         "kit add",
         "weigh",
+        "desk --port x",
         "ledger --last x",
         "report",
         "copy nowhere -t a",

@@ -6,6 +6,7 @@ mod by_hand;
 mod cards;
 mod completion;
 mod damage;
+mod desk;
 mod documents;
 mod elsewhere;
 mod everyday;

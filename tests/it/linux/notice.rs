@@ -36,7 +36,7 @@ fn a_build_without_notices_says_so_once_and_goes_on() {
         assert_eq!(ran.exits(0).err, "", "{ran}");
     }
     work.run("--version")
-        .says("Features none; not in this build: notices");
+        .says("Features desk; not in this build: notices");
 }
 
 #[cfg(feature = "notices")]

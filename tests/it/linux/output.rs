@@ -107,6 +107,7 @@ fn short_help_is_on_one_screen() {
         "verify",
         "rate",
         "ledger",
+        "desk",
         "report",
         "demo",
         "schema",

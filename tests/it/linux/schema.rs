@@ -256,6 +256,8 @@ fn every_line_of_events_validates() {
     assert_eq!(plugged.len(), 1, "{plugged:?}");
     assert!(plugged[0]["command"].is_string(), "{plugged:?}");
     valid(&schema, &plugged[0]);
+    #[cfg(feature = "desk")]
+    valid(&schema, &crate::support::desk::Desk::start(&work).first);
     all.extend(plugged);
     // What is said where the system does not say what is plugged in.
     all.push(

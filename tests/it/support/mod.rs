@@ -6,6 +6,8 @@
 )]
 
 pub(crate) mod bag;
+#[cfg(all(target_os = "linux", feature = "desk"))]
+pub(crate) mod desk;
 #[cfg(target_os = "linux")]
 pub(crate) mod image;
 pub(crate) mod job;

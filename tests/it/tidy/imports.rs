@@ -6,7 +6,7 @@ use std::path::Path;
 
 /// The parts of `cli` from the bottom up; a file imports only from its own part and from those
 /// before it.
-const CLI: [&str; 8] = [
+const CLI: [&str; 9] = [
     "exit",
     "wrong_value",
     "args",
@@ -14,6 +14,7 @@ const CLI: [&str; 8] = [
     "view",
     "home",
     "command",
+    "desk",
     "mod",
 ];
 

@@ -8,9 +8,9 @@ use crate::cli::system::awake::Awake;
 use crate::cli::system::notice;
 use crate::cli::system::power::ON_BATTERY;
 use crate::cli::view::json::Json;
-use crate::cli::view::observer::JobObserver;
-use crate::cli::view::out::Out;
-use crate::cli::view::words::answer::{answer_for_all, notice_for_all};
+use crate::cli::view::observer::{JobObserver, Viewer};
+use crate::cli::view::out::{Out, heard};
+use crate::cli::view::words::answer::{answer_for_all, notice_for_all, sentence_for_all};
 use std::sync::{Arc, Mutex};
 use unlade::existing::as_card::is_offload;
 use unlade::ledger::ShootPart;
@@ -33,6 +33,8 @@ pub(super) struct Batch<'a> {
     pub(super) awake: Arc<Mutex<Awake>>,
     /// Held while a card's lines are printed.
     pub(super) printing: Mutex<()>,
+    /// Who is shown it, where that is neither the screen nor a program.
+    pub(super) viewer: Option<&'a dyn Viewer>,
 }
 
 impl Batch<'_> {
@@ -47,8 +49,9 @@ impl Batch<'_> {
         let queue = JobQueue::new(&self.order, self.jobs.iter().map(stop).collect());
         let done = queue.run(|index| self.card(index));
         let mut ends = Vec::new();
-        for (job, done) in self.jobs.iter().zip(done) {
-            let exit = done.unwrap_or_else(|| not_begun(job, self.out, &self.json()));
+        for (index, (job, done)) in self.jobs.iter().zip(done).enumerate() {
+            let not_begun = || not_begun(job, self.out, &mut self.observer(index, job));
+            let exit = done.unwrap_or_else(not_begun);
             ends.push((job.card.as_str(), exit));
         }
         let exit = Exit::of_all(ends.iter().map(|(_, exit)| *exit));
@@ -60,7 +63,10 @@ impl Batch<'_> {
         if exit != Exit::Interrupted {
             notice::send(notice_for_all(&ends, are_cards));
         }
-        if self.out.json {
+        if let Some(viewer) = self.viewer {
+            let sentence = sentence_for_all(&ends, are_cards);
+            viewer.all(sentence, Json::for_all_cards(&ends));
+        } else if self.out.json {
             self.json().send_for_all_cards(&ends);
         } else {
             for line in answer_for_all(&ends, are_cards, self.out) {
@@ -70,12 +76,19 @@ impl Batch<'_> {
         exit
     }
 
+    fn observer(&self, index: usize, job: &Job) -> JobObserver {
+        match self.viewer {
+            Some(viewer) => JobObserver::Page(viewer.page(index, job)),
+            None => JobObserver::new(self.out, self.tools, &job.to),
+        }
+    }
+
     fn card(&self, index: usize) -> Exit {
         let Some(job) = self.jobs.get(index) else {
             return Exit::Refused;
         };
         let cards = self.jobs.len();
-        let mut observer = JobObserver::new(self.out, self.tools, &job.to);
+        let mut observer = self.observer(index, job);
         match &mut observer {
             JobObserver::Screen(screen) => {
                 if cards > 1 && !self.order.is_parallel() && !self.out.quiet {
@@ -96,6 +109,7 @@ impl Batch<'_> {
                     json.note(ON_BATTERY);
                 }
             }
+            JobObserver::Page(page) => page.share(&self.awake),
         }
         let context = CommandContext {
             book: self.book,
@@ -103,7 +117,14 @@ impl Batch<'_> {
             command: self.command.as_deref(),
             printing: &self.printing,
         };
-        let exit = copy_one(job, self.out, self.tools, &mut observer, &context);
+        let mut copy = || copy_one(job, self.out, self.tools, &mut observer, &context);
+        let (exit, lines) = match self.viewer {
+            Some(_) => heard(copy),
+            None => (copy(), Vec::new()),
+        };
+        if let JobObserver::Page(page) = &mut observer {
+            page.said(lines);
+        }
         job.beside.end();
         exit
     }

@@ -16,7 +16,7 @@ use crate::cli::system::awake::Awake;
 use crate::cli::system::power::{ON_BATTERY, on_battery};
 use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
-use crate::cli::view::observer::JobObserver;
+use crate::cli::view::observer::{JobObserver, Viewer};
 use crate::cli::view::out::Out;
 use crate::cli::view::schedule::{CardTime, Schedule};
 use std::path::Path;
@@ -24,11 +24,24 @@ use std::sync::{Arc, Mutex};
 use unlade::clock::rfc3339;
 use unlade::ledger::shoot::Shoot;
 use unlade::ledger::{Deed, LedgerEntry};
-use unlade::run::{Tools, look_ahead, prepare};
+use unlade::plan::{Plan, Refusal};
+use unlade::run::{Job, Tools, look_ahead, prepare};
 
 /// Copies every card; the exit code is that of the card that went worst, and that of a refusal only
 /// where all were refused.
 pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
+    copy_shown(args, common, out, tools, book, None)
+}
+
+/// The same, shown to this one where there is one.
+pub(crate) fn copy_shown(
+    args: &CopyArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+    viewer: Option<&dyn Viewer>,
+) -> Exit {
     let (jobs, shoot) = match begin(args, common, out, tools, book) {
         Ok(begun) => begun,
         Err(exit) => return exit,
@@ -67,8 +80,33 @@ pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         shoot,
         awake: Arc::new(Mutex::new(Awake::ask())),
         printing: Mutex::new(()),
+        viewer,
     };
     batch.run()
+}
+
+/// A card of a command and what would be done with it, or every reason not to.
+pub(crate) type LookedAhead = (Job, Result<Plan, Refusal>);
+
+/// Plans every card of a command, and writes nothing; the lines are what there is to say of it.
+///
+/// # Errors
+/// The exit code, once it is told why none can be copied.
+pub(crate) fn look(
+    args: &CopyArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+) -> Result<Vec<LookedAhead>, Exit> {
+    let (jobs, _) = begin(args, common, out, tools, book)?;
+    let (jobs, _) = together(jobs, out, tools)?;
+    introduce(&args.unsaid, &jobs, out);
+    let look = |job: Job| {
+        let plan = look_ahead(&job, tools);
+        (job, plan)
+    };
+    Ok(jobs.into_iter().map(look).collect())
 }
 
 /// Says when which card is done.

@@ -2,18 +2,18 @@
 
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
-use crate::cli::home::shoot::{enter, slower};
+use crate::cli::home::shoot::{ShootNews, enter, slower};
 use crate::cli::system::notice;
 use crate::cli::system::signals::AtWork;
 use crate::cli::view::json::Json;
-use crate::cli::view::observer::JobObserver;
+use crate::cli::view::observer::{JobEnd, JobObserver};
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::notice::TroubleWatch;
 use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
 use crate::cli::view::words::verdict::{answer_notice, verdict_lines};
-use serde_json::json;
-use std::sync::{Arc, Mutex, PoisonError};
+use serde_json::{Value, json};
+use std::sync::{Mutex, PoisonError};
 use unlade::event::{Event, Observer};
 use unlade::ledger::{LedgerEntry, ShootPart};
 use unlade::name::shown;
@@ -75,7 +75,7 @@ pub(crate) fn copy_one(
             if let JobObserver::Screen(screen) = observer {
                 screen.finish(&[]);
             }
-            not_begun(job, out, &Json::new(out, Arc::clone(&tools.clock)))
+            not_begun(job, out, observer)
         }
         Err(refusal) => {
             let head = refused(job, context.command.is_some());
@@ -86,13 +86,21 @@ pub(crate) fn copy_one(
 
 /// Tells of a card that was stopped before it was begun: whatever became of the others, nothing is
 /// known of this one.
-pub(crate) fn not_begun(job: &Job, out: Out, json: &Json) -> Exit {
+pub(crate) fn not_begun(job: &Job, out: Out, observer: &mut JobObserver) -> Exit {
     let exit = Exit::Interrupted;
     let card = shown(job.card.as_str());
     let why = format!("card `{card}` was not begun: it was interrupted before");
-    if out.json {
-        json.send_unproven(&job.card, &[&why], exit);
-        return exit;
+    let verdict = Json::unproven(&job.card, &[&why], exit);
+    match observer {
+        JobObserver::Screen(_) => {}
+        JobObserver::Json(json) => {
+            json.send("verdict", verdict);
+            return exit;
+        }
+        JobObserver::Page(page) => {
+            page.end(&JobEnd::NotBegun(why), verdict);
+            return exit;
+        }
     }
     let heading = out.heading("NOT PROVEN", false);
     let text = format!("{why}. Run the same command again.");
@@ -142,26 +150,15 @@ fn tell_proof(
     if context.command.is_none() && exit != Exit::Interrupted {
         notice::send(answer_notice(proof));
     }
+    let for_programs = || verdict(proof, news.as_ref(), slower.as_deref(), exit);
     match observer {
-        JobObserver::Json(json) => {
-            let (files, bytes) = proof.listed();
-            let offload = (!proof.plan().has_nothing_new()).then_some(&proof.plan().name);
-            json.send(
-                "verdict",
-                json!({
-                    "card": proof.plan().card.given, "offload": offload,
-                    "label": proof.plan().card.label, "volume_id": proof.plan().card.volume_id(),
-                    "read_whole": proof.part().is_none(), "card_now": proof.card_now().id(),
-                    "proven": proof.verdict().is_proven(), "copies": proof.verdict().copies(),
-                    "copies_needed": proof.terms().copies_needed,
-                    "incomplete_on": incomplete_on(proof),
-                    "reasons": proof.verdict().reasons(), "notes": proof.notes(),
-                    "files": files, "bytes": bytes, "shoot": news.as_ref().map(|n| &n.shoot),
-                    "slower_than_its_past": slower, "only_new": left(proof),
-                    "signed_by": proof.signed_by(),
-                    "source": source(proof),
-                    "exit_code": exit.code(),
-                }),
+        JobObserver::Json(json) => json.send("verdict", for_programs()),
+        JobObserver::Page(page) => {
+            let verdict = for_programs();
+            let news = news.into_iter().flat_map(|n| n.words);
+            page.end(
+                &JobEnd::Proof(proof, slower.into_iter().chain(news).collect()),
+                verdict,
             );
         }
         JobObserver::Screen(screen) => {
@@ -182,9 +179,29 @@ fn incomplete_on(proof: &Proof) -> Vec<&str> {
     short.map(|d| d.given.as_str()).collect()
 }
 
+/// The verdict as programs get it.
+fn verdict(proof: &Proof, news: Option<&ShootNews>, slower: Option<&str>, exit: Exit) -> Value {
+    let (files, bytes) = proof.listed();
+    let offload = (!proof.plan().has_nothing_new()).then_some(&proof.plan().name);
+    json!({
+        "card": proof.plan().card.given, "offload": offload,
+        "label": proof.plan().card.label, "volume_id": proof.plan().card.volume_id(),
+        "read_whole": proof.part().is_none(), "card_now": proof.card_now().id(),
+        "proven": proof.verdict().is_proven(), "copies": proof.verdict().copies(),
+        "copies_needed": proof.terms().copies_needed,
+        "incomplete_on": incomplete_on(proof),
+        "reasons": proof.verdict().reasons(), "notes": proof.notes(),
+        "files": files, "bytes": bytes, "shoot": news.map(|n| &n.shoot),
+        "slower_than_its_past": slower, "only_new": left(proof),
+        "signed_by": proof.signed_by(),
+        "source": source(proof),
+        "exit_code": exit.code(),
+    })
+}
+
 /// The offload that this is a further copy of; null where a card was read.
-fn source(proof: &Proof) -> serde_json::Value {
-    proof.plan().original().map_or(serde_json::Value::Null, |original| {
+fn source(proof: &Proof) -> Value {
+    proof.plan().original().map_or(Value::Null, |original| {
         json!({
             "offload": original.name, "path": original.root, "manifest_b3": original.manifest_b3,
             "files_equal": proof.offloaded().original_equal, "counted": proof.original_counts(),
@@ -193,9 +210,9 @@ fn source(proof: &Proof) -> serde_json::Value {
 }
 
 /// What was left in earlier offloads; null where everything was to be copied.
-fn left(proof: &Proof) -> serde_json::Value {
+fn left(proof: &Proof) -> Value {
     let Some(only_new) = &proof.plan().only_new else {
-        return serde_json::Value::Null;
+        return Value::Null;
     };
     let offloads: Vec<Vec<&str>> = proof
         .plan()
@@ -219,8 +236,10 @@ pub(crate) fn tell_refusal(
     out: Out,
     observer: &mut JobObserver,
 ) -> Exit {
+    let verdict = Json::refused(&job.card, &refusal.reasons);
     match observer {
-        JobObserver::Json(json) => json.send_refused(&job.card, &refusal.reasons),
+        JobObserver::Json(json) => json.send("verdict", verdict),
+        JobObserver::Page(page) => page.end(&JobEnd::Refused(head, &refusal.reasons), verdict),
         JobObserver::Screen(screen) => {
             screen.finish(&[]);
             let names: Vec<String> = job.to.iter().map(ToString::to_string).collect();

@@ -38,41 +38,50 @@ impl CardAnswer<'_> {
     /// Returns the last lines: the answer in one sentence, and below it what comes before it.
     pub(crate) fn lines(&self, out: Out) -> Vec<String> {
         let mut lines = vec![String::new()];
-        let (word, rest) = self.words();
-        let text = format!("{}{rest}", out.heading(word, self.proven));
+        let words = self.words();
+        let heading = out.heading(words.word, self.proven);
         // The colour has no width.
-        let width = out.width + text.len() - word.len() - rest.len();
+        let width = out.width + heading.len() - words.word.len();
+        let text = format!("{heading}{}. {}", words.of, words.rest);
         lines.extend(wrap(&text, width, "", ""));
-        if self.proven && !self.is_part {
-            let caution = if self.is_later {
-                CAUTION_LATER
-            } else {
-                CAUTION
-            };
-            lines.extend(wrap(caution, out.width, "", ""));
-        }
+        let caution = self.caution().into_iter();
+        lines.extend(caution.flat_map(|caution| wrap(caution, out.width, "", "")));
         lines
+    }
+
+    /// Returns what comes before the answer, and what no tool can know.
+    pub(crate) fn caution(&self) -> Option<&'static str> {
+        let caution = if self.is_later {
+            CAUTION_LATER
+        } else {
+            CAUTION
+        };
+        (self.proven && !self.is_part).then_some(caution)
     }
 
     /// Returns the answer as a notice.
     pub(crate) fn notice(&self) -> Notice {
-        let (word, rest) = self.words();
-        of_answer(self.card, word, self.proven, &format!("{word}{rest}"))
+        let words = self.words();
+        of_answer(self.card, words.word, self.proven, &words.sentence())
     }
 
-    fn words(&self) -> (&'static str, String) {
+    /// Returns the answer in its parts.
+    pub(crate) fn words(&self) -> AnswerWords {
         let card = shown(self.card);
         if !self.proven {
-            let keep = format!(". Keep {card} as it is: don't format it, don't shoot on it.");
-            return ("NOT PROVEN", keep);
+            return AnswerWords {
+                word: "NOT PROVEN",
+                of: String::new(),
+                rest: format!("Keep {card} as it is: don't format it, don't shoot on it."),
+            };
         }
         let short = self.short.as_deref().unwrap_or_default();
         if self.is_part {
-            let text = format!(
-                "{short} for this folder, not the card. Don't format the card: copy all of it \
-                first."
-            );
-            return ("PROVEN", text);
+            return AnswerWords {
+                word: "PROVEN",
+                of: format!("{short} for this folder, not the card"),
+                rest: "Don't format the card: copy all of it first.".to_owned(),
+            };
         }
         let looks = [
             (self.has_zeros, "at the files of nothing but zeros"),
@@ -91,13 +100,15 @@ impl CardAnswer<'_> {
                 "You may format {card}: in the camera, after a look at some files on each drive."
             )
         };
-        let word = "PROVEN";
-        match self.now {
-            CardNow::Other | CardNow::Changed => (
-                word,
-                format!("{short} for the card {card} that was read, and no other. {may}"),
-            ),
-            CardNow::Unchanged | CardNow::Gone => (word, format!("{short}. {may}")),
+        AnswerWords {
+            word: "PROVEN",
+            of: match self.now {
+                CardNow::Other | CardNow::Changed => {
+                    format!("{short} for the card {card} that was read, and no other")
+                }
+                CardNow::Unchanged | CardNow::Gone => short.to_owned(),
+            },
+            rest: may,
         }
     }
 
@@ -118,6 +129,23 @@ impl CardAnswer<'_> {
         };
         let one = (self.copies == 1).then(|| ONE_COPY.to_owned());
         now.into_iter().chain(one).collect()
+    }
+}
+
+/// An answer in its parts.
+pub(crate) struct AnswerWords {
+    /// PROVEN or NOT PROVEN.
+    pub(crate) word: &'static str,
+    /// What it is about, where that is not simply the card.
+    pub(crate) of: String,
+    /// What to do, one or two sentences.
+    pub(crate) rest: String,
+}
+
+impl AnswerWords {
+    /// Returns it in one.
+    pub(crate) fn sentence(&self) -> String {
+        format!("{}{}. {}", self.word, self.of, self.rest)
     }
 }
 
@@ -213,7 +241,8 @@ fn all_of(ends: &[(&str, Exit)], are_cards: bool) -> String {
     }
 }
 
-fn sentence_for_all(ends: &[(&str, Exit)], are_cards: bool) -> String {
+/// Returns its sentence.
+pub(crate) fn sentence_for_all(ends: &[(&str, Exit)], are_cards: bool) -> String {
     let (good, bad): (Vec<_>, Vec<_>) = ends.iter().partition(|(_, exit)| exit.is_good());
     let names = |cards: &[&(&str, Exit)]| {
         let all = unlade::units::len64(cards.len());

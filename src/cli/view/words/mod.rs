@@ -10,6 +10,6 @@ pub(crate) mod notice;
 pub(crate) mod plan;
 pub(crate) mod problem;
 pub(crate) mod prove;
-mod summary;
-mod troubles;
+pub(crate) mod summary;
+pub(crate) mod troubles;
 pub(crate) mod verdict;

@@ -22,6 +22,54 @@ pub(crate) fn plan_lines(plan: &Plan, out: Out) -> Vec<String> {
         return details(plan, out.width);
     }
     let width = out.width;
+    let words = PlanWords::of(plan, out.verbose);
+    let mut lines = wrap(&words.head, width, "", "  ");
+    if plan.layout == Layout::Bag {
+        let bag = "as a bag (BagIt 1.0, RFC 8493); the card's files are in `data`";
+        lines.extend(wrap(bag, width, "  ", "  "));
+    }
+    let longest = words.drives.iter().map(|(name, _)| name.width()).max();
+    for (name, work) in &words.drives {
+        let first = format!("  {}  ", pad(name, longest.unwrap_or(0)));
+        lines.extend(wrap(work, width, &first, "      "));
+    }
+    let rest = words.speed.iter().chain(&words.time).chain(&words.notes);
+    lines.extend(rest.flat_map(|text| wrap(text, width, "  ", "  ")));
+    lines
+}
+
+/// What is said of a plan, part by part.
+pub(crate) struct PlanWords {
+    /// The card, what it holds, and the offload's name.
+    pub(crate) head: String,
+    /// Each drive's name and what is done on it.
+    pub(crate) drives: Vec<(String, String)>,
+    /// What the parts allow, and the slowest of them; nothing where nothing is known.
+    pub(crate) speed: Option<String>,
+    /// How long it will take, by what is known beforehand.
+    pub(crate) time: Option<String>,
+    /// What should be told and does not stand in the way.
+    pub(crate) notes: Vec<String>,
+}
+
+impl PlanWords {
+    pub(crate) fn of(plan: &Plan, verbose: bool) -> Self {
+        let names = drive_names(plan);
+        let drives = names.iter().cloned().zip(&plan.destinations);
+        let notes = plan.notes.iter().chain(plan.estimate.ceiling.notes());
+        Self {
+            head: head(plan),
+            drives: drives
+                .map(|(name, d)| (name, work(plan, d, verbose)))
+                .collect(),
+            speed: speed_words(&plan.estimate.ceiling, &names),
+            time: plan_time(plan),
+            notes: notes.cloned().collect(),
+        }
+    }
+}
+
+fn head(plan: &Plan) -> String {
     let (files, bytes) = plan.listing.totals();
     let mut head = match plan.original() {
         None => shown(&plan.card.label),
@@ -34,25 +82,7 @@ pub(crate) fn plan_lines(plan: &Plan, out: Out) -> Vec<String> {
     if let Some(skipped) = skipped(plan) {
         head.push_str(&format!("; {skipped}"));
     }
-    let mut lines = wrap(&head, width, "", "  ");
-    if plan.layout == Layout::Bag {
-        let bag = "as a bag (BagIt 1.0, RFC 8493); the card's files are in `data`";
-        lines.extend(wrap(bag, width, "  ", "  "));
-    }
-    let names = drive_names(plan);
-    let longest = names.iter().map(|name| name.width()).max().unwrap_or(0);
-    for (d, name) in plan.destinations.iter().zip(&names) {
-        let first = format!("  {}  ", pad(name, longest));
-        lines.extend(wrap(&work(plan, d, out.verbose), width, &first, "      "));
-    }
-    let speed = speed_words(&plan.estimate.ceiling, &names);
-    for text in speed.into_iter().chain(plan_time(plan)) {
-        lines.extend(wrap(&text, width, "  ", "  "));
-    }
-    for note in plan.notes.iter().chain(plan.estimate.ceiling.notes()) {
-        lines.extend(wrap(note, width, "  ", "  "));
-    }
-    lines
+    head
 }
 
 /// What computers left on the card.

@@ -2,6 +2,7 @@
 //! do next.
 
 use crate::cli::view::text::wrap;
+use crate::cli::view::words::troubles::sentence;
 use unlade::error::{Cause, DENIED_STEP, NO_FILES_STEP, Problem, ProblemKind};
 
 /// Returns the lines of a problem while the job runs, with what to do next.
@@ -59,6 +60,23 @@ pub(crate) fn refusal_lines(
         lines.extend(wrap(step, width, "Next: ", "      "));
     }
     lines
+}
+
+/// Returns the same in parts: what to do, each with the reasons for it.
+pub(crate) fn refusal_steps(
+    reasons: &[Problem],
+    destinations: &[String],
+) -> Vec<(Vec<String>, String)> {
+    let mut steps: Vec<(Vec<String>, String)> = Vec::new();
+    for reason in reasons {
+        let words = sentence(&reason.words(destinations));
+        let step = refusal_step(reason);
+        match steps.iter_mut().find(|(_, known)| known == step) {
+            Some((reasons, _)) => reasons.push(words),
+            None => steps.push((vec![words], step.to_owned())),
+        }
+    }
+    steps
 }
 
 /// Before a byte was written some troubles mean something simpler than later.

@@ -17,15 +17,22 @@ use unlade::proof::tally::Tally;
 use unlade::record::layout::Level;
 use unlade::units::{count, counted, rate, seconds, size, speed, time};
 
+/// Returns what became of the card's files: of all of them, and on each drive by its name.
+pub(crate) fn outcome(proof: &Proof) -> (String, Vec<(String, String)>) {
+    let names = drive_names(proof.plan()).into_iter();
+    let drives = names.zip(proof.tallies()).enumerate();
+    let state = |(index, (name, tally))| (name, state(proof, index, tally));
+    (head(proof), drives.map(state).collect())
+}
+
 /// Returns the lines above the answer.
 pub(super) fn summary(proof: &Proof, out: Out) -> Vec<String> {
-    let names = drive_names(proof.plan());
-    let mut lines = wrap(&head(proof), out.width, "", "  ");
-    let longest = names.iter().map(|name| name.width()).max();
-    for (index, (name, tally)) in names.iter().zip(proof.tallies()).enumerate() {
+    let (head, drives) = outcome(proof);
+    let mut lines = wrap(&head, out.width, "", "  ");
+    let longest = drives.iter().map(|(name, _)| name.width()).max();
+    for (name, state) in &drives {
         let first = format!("  {}  ", pad(name, longest.unwrap_or(0)));
-        let state = state(proof, index, tally);
-        lines.extend(wrap(&state, out.width, &first, "      "));
+        lines.extend(wrap(state, out.width, &first, "      "));
     }
     if let Some(by) = proof.signed_by() {
         lines.extend(wrap(by, out.width, "  Signed by the key ", "      "));
@@ -39,17 +46,25 @@ pub(super) fn summary(proof: &Proof, out: Out) -> Vec<String> {
 
 /// Returns what is out of the ordinary, and where it is not proven why, and what to do.
 pub(super) fn exceptions(proof: &Proof, out: Out) -> Vec<String> {
+    let (notes, troubles) = out_of_the_ordinary(proof);
+    let notes = notes.iter();
+    let mut lines: Vec<String> = notes
+        .flat_map(|note| wrap(note, out.width, "  ", "  "))
+        .collect();
+    lines.extend(numbered(&troubles, out.width));
+    lines
+}
+
+/// Returns what is good to know, and where it is not proven why, and what to do.
+pub(crate) fn out_of_the_ordinary(proof: &Proof) -> (Vec<String>, Vec<NumberedTrouble>) {
     let names = drive_names(proof.plan());
     let spared: Vec<&Problem> = proof.spared().collect();
     let is_harmless = |p: &&Problem| !p.blocking && !spared.contains(p);
     let harmless = proof.problems().iter().filter(is_harmless);
     let harmless = harmless.map(|p| sentence(&p.words(&names)));
-    let mut lines = Vec::new();
-    for note in harmless.chain(proof.notes().iter().cloned()) {
-        lines.extend(wrap(&note, out.width, "  ", "  "));
-    }
+    let notes = harmless.chain(proof.notes().iter().cloned()).collect();
     if proof.verdict().is_proven() && spared.is_empty() {
-        return lines;
+        return (notes, Vec::new());
     }
     let troubles = troubles(proof).into_iter().map(|trouble| NumberedTrouble {
         reasons: trouble
@@ -59,8 +74,7 @@ pub(super) fn exceptions(proof: &Proof, out: Out) -> Vec<String> {
             .collect(),
         step: trouble.step,
     });
-    lines.extend(numbered(&troubles.collect::<Vec<_>>(), out.width));
-    lines
+    (notes, troubles.collect())
 }
 
 /// `KITES: 1,204 files, 128 GB in 12 min 58 s (168 MB/s; 13 min were expected)`.

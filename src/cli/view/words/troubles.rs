@@ -38,7 +38,7 @@ pub(super) fn numbered(troubles: &[NumberedTrouble], width: usize) -> Vec<String
 }
 
 /// Returns what is said as a sentence with one full stop.
-pub(super) fn sentence(text: &str) -> String {
+pub(crate) fn sentence(text: &str) -> String {
     format!("{}.", text.trim_end_matches('.'))
 }
 

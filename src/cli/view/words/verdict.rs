@@ -4,7 +4,7 @@ use crate::cli::system::notice::Notice;
 use crate::cli::view::next_steps;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
-use crate::cli::view::words::answer::{CardAnswer, SAID_NOW, card_name, copies_line};
+use crate::cli::view::words::answer::{AnswerWords, CardAnswer, SAID_NOW, card_name, copies_line};
 use crate::cli::view::words::contents::contents_lines;
 use crate::cli::view::words::copies::counts_in_and_out;
 use crate::cli::view::words::drives::{drive_names, some_drives};
@@ -44,6 +44,19 @@ pub(crate) fn verdict_lines(proof: &Proof, shoot: &[String], out: Out) -> Vec<St
         Some(_) => lines.extend(further_answer(proof, out)),
     }
     lines
+}
+
+/// Returns the answer in its parts, and what is to be known before it is followed.
+pub(crate) fn answer_words(proof: &Proof) -> (AnswerWords, Vec<String>) {
+    if proof.plan().original().is_some() {
+        return (further_words(proof), Vec::new());
+    }
+    let answer = answer(proof);
+    let caution = answer.caution().map(str::to_owned);
+    (
+        answer.words(),
+        answer.warnings().into_iter().chain(caution).collect(),
+    )
 }
 
 fn answer(proof: &Proof) -> CardAnswer<'_> {
@@ -126,37 +139,45 @@ pub(crate) fn answer_notice(proof: &Proof) -> Notice {
     if proof.plan().original().is_none() {
         return answer(proof).notice();
     }
-    let (word, rest) = further_words(proof);
+    let words = further_words(proof);
     let (name, proven) = (&proof.plan().name, proof.verdict().is_proven());
-    of_answer(name, word, proven, &format!("{word}{rest}"))
+    of_answer(name, words.word, proven, &words.sentence())
 }
 
 /// The answer on a further copy: it is about the copies and never about the card.
-fn further_words(proof: &Proof) -> (&'static str, String) {
+fn further_words(proof: &Proof) -> AnswerWords {
     let name = shown(&proof.plan().name);
     if !proof.verdict().is_proven() {
-        return (
-            "NOT PROVEN",
-            format!(". Keep every copy of {name} as it is."),
-        );
+        return AnswerWords {
+            word: "NOT PROVEN",
+            of: String::new(),
+            rest: format!("Keep every copy of {name} as it is."),
+        };
     }
     let copies = match proof.verdict().copies() {
         1 => "1 proven copy".to_owned(),
         n => format!("{n} proven copies"),
     };
-    let short = short(proof).unwrap_or_default();
-    let rest = format!(
-        "{short}. {copies} of {name} now. The card was not read: ask `unlade prove CARD` before \
-        you format it."
-    );
-    ("PROVEN", rest)
+    AnswerWords {
+        word: "PROVEN",
+        of: short(proof).unwrap_or_default(),
+        rest: format!(
+            "{copies} of {name} now. The card was not read: ask `unlade prove CARD` before you \
+            format it."
+        ),
+    }
 }
 
 fn further_answer(proof: &Proof, out: Out) -> Vec<String> {
-    let (word, rest) = further_words(proof);
-    let heading = out.heading(word, proof.verdict().is_proven());
+    let words = further_words(proof);
+    let heading = out.heading(words.word, proof.verdict().is_proven());
     let mut lines = vec![String::new()];
-    lines.extend(wrap(&format!("{heading}{rest}"), out.width, "", ""));
+    lines.extend(wrap(
+        &format!("{heading}. {}", words.rest),
+        out.width,
+        "",
+        "",
+    ));
     lines
 }
 

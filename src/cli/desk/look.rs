@@ -1,0 +1,185 @@
+//! Owns the look at what is plugged in: as cards and drives come and go, while nothing is copied.
+
+use super::state::{Desk, DeskError, Place, Places};
+use crate::cli::command::plugged::{card_words, drive_words};
+use crate::cli::home::folder::folder;
+use crate::cli::home::kit_file;
+use crate::cli::home::plugged::{DriveSign, Plugged, Role, plugged};
+use crate::cli::view::text::all_of;
+use std::sync::Arc;
+use std::time::Duration;
+use unlade::card::identity::CardIdentity;
+use unlade::card::survey::survey;
+use unlade::disk::MountedFolder;
+use unlade::kit::Kit;
+use unlade::kit::usual::UsualDrive;
+use unlade::ledger::{Deed, Ledger, LedgerEntry};
+use unlade::name::shown;
+use unlade::units::size;
+
+/// How often it is asked what is mounted; that touches no drive.
+const EVERY: Duration = Duration::from_secs(1);
+/// How often the volumes themselves are looked at while somebody has a page open.
+const AGAIN_AFTER: Duration = Duration::from_secs(15);
+
+/// Starts the thread that looks.
+///
+/// # Errors
+/// The system gives no thread.
+pub(super) fn start(desk: &Arc<Desk>) -> Result<(), DeskError> {
+    let desk = Arc::clone(desk);
+    let thread = std::thread::Builder::new().name("desk-look".into());
+    let thread = thread.spawn(move || run(&desk));
+    thread.map(drop).map_err(DeskError::Server)
+}
+
+fn run(desk: &Desk) {
+    let mut mounted: Option<Vec<MountedFolder>> = None;
+    let mut looked = desk.tools.clock.elapsed();
+    let mut is_asked = true;
+    while !desk.is_ending() {
+        if !desk.lock().is_copying() {
+            let now = desk.tools.disk.mounted().ok().flatten();
+            let age = desk.tools.clock.elapsed().saturating_sub(looked);
+            let is_old = age >= AGAIN_AFTER && desk.frames.receiver_count() > 0;
+            if is_asked || is_old || now != mounted {
+                look(desk);
+                looked = desk.tools.clock.elapsed();
+                mounted = now;
+            }
+        }
+        is_asked = desk.wait_to_look(EVERY);
+    }
+}
+
+/// Looks once; what takes longer, the cards' past, is told when it is known.
+fn look(desk: &Desk) {
+    let kit = folder(&desk.common).and_then(|home| kit_file::read(&home).ok());
+    let kit = kit.unwrap_or_default();
+    let found = plugged(&kit, desk.tools.disk.as_ref());
+    let (found, why) = match found {
+        Ok(Some(found)) => (found, None),
+        Ok(None) => (
+            Vec::new(),
+            Some("This system doesn't say what is plugged in.".to_owned()),
+        ),
+        Err(cause) => {
+            let why = format!("The system doesn't say what is plugged in: {cause}.");
+            (Vec::new(), Some(why))
+        }
+    };
+    let mut places = Places {
+        why,
+        is_known: true,
+        ..places(&found, &kit, desk)
+    };
+    let before = desk.lock().plugged.clone();
+    for card in &mut places.cards {
+        let known = before.cards.iter().find(|c| c.path == card.path);
+        card.past = known.and_then(|known| known.past.clone());
+        card.is_ticked = !is_proven(card);
+    }
+    show(desk, &places);
+    let ledger = desk.book().read();
+    let cards = found.iter().filter(|one| matches!(one.role, Role::Card(_)));
+    for (card, one) in places.cards.iter_mut().zip(cards) {
+        card.past = past(one, &ledger, desk);
+        card.is_ticked = !is_proven(card);
+    }
+    show(desk, &places);
+}
+
+fn is_proven(card: &Place) -> bool {
+    card.past.as_ref().is_some_and(|(is_proven, _)| *is_proven)
+}
+
+fn show(desk: &Desk, places: &Places) {
+    let mut state = desk.lock();
+    if state.plugged != *places {
+        state.plugged.clone_from(places);
+        drop(state);
+        desk.poke();
+    }
+}
+
+fn places(found: &[Plugged], kit: &Kit, desk: &Desk) -> Places {
+    let usual = kit.usual(None).map_or(&[][..], |set| &set.to);
+    let mut places = Places::default();
+    let mut drives: Vec<(&DriveSign, Place)> = Vec::new();
+    for one in found {
+        let room = (one.facts.free_bytes, one.facts.total_bytes);
+        let (words, is_card) = match &one.role {
+            Role::Card(sign) => (format!("{}: {}", size(room.1), card_words(sign)), true),
+            Role::Drive(sign) => {
+                let (free, total) = (size(room.0), size(room.1));
+                (
+                    format!("{free} free of {total}: {}", drive_words(sign)),
+                    false,
+                )
+            }
+        };
+        let mut place = Place {
+            name: shown(&one.name),
+            path: one.path.clone(),
+            words,
+            is_ticked: is_card,
+            past: None,
+        };
+        match &one.role {
+            Role::Card(_) => places.cards.push(place),
+            Role::Drive(sign) => {
+                place.is_ticked = usual.iter().any(|drive| match (drive, sign) {
+                    (UsualDrive::Kit(name), DriveSign::Kit(own)) => name == own,
+                    (UsualDrive::Folder(path), _) => *path == one.path,
+                    (UsualDrive::Kit(_), _) => false,
+                });
+                drives.push((sign, place));
+            }
+        }
+    }
+    drives.sort_by_key(|drive| drive.0);
+    places.drives = drives.into_iter().map(|(_, place)| place).collect();
+    let folders = usual.iter().filter_map(|drive| match drive {
+        UsualDrive::Folder(path) => Some(path),
+        UsualDrive::Kit(_) => None,
+    });
+    for path in folders {
+        let is_there = matches!(desk.tools.disk.look(path), Ok(Some(_)));
+        if is_there && places.drives.iter().all(|place| place.path != *path) {
+            places.drives.push(Place {
+                name: shown(path.as_str()),
+                path: path.clone(),
+                words: "usual in your kit".to_owned(),
+                is_ticked: true,
+                past: None,
+            });
+        }
+    }
+    places
+}
+
+/// What the ledger says of a card as it is now.
+fn past(one: &Plugged, ledger: &Ledger, desk: &Desk) -> Option<(bool, String)> {
+    let listing = survey(desk.disk(), &one.path, &one.facts).ok()?;
+    let now = CardIdentity::of(&one.facts, &one.name, &listing);
+    let is_of = |entry: &&LedgerEntry| {
+        matches!(entry.did, Deed::Copy | Deed::Prove) && entry.card.is_unaltered(&now)
+    };
+    let last = ledger.entries.iter().rev().find(is_of)?;
+    let day = last.at.get(..10).unwrap_or(&last.at);
+    if !last.proven {
+        return Some((false, format!("NOT PROVEN on {day}, as the ledger has it")));
+    }
+    let drives = last.places.iter().filter(|place| place.complete);
+    let drives = drives.map(|place| shown(place.drive.as_deref().unwrap_or(&place.path)));
+    let drives: Vec<String> = drives.collect();
+    let on = if drives.is_empty() {
+        String::new()
+    } else {
+        format!(" on {}", all_of(&drives))
+    };
+    Some((
+        true,
+        format!("proven already{on}, {day}, as the ledger has it"),
+    ))
+}

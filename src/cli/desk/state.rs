@@ -1,0 +1,256 @@
+//! Owns what the desk knows: what is plugged in, and the copy that runs or ran. Whoever changes it
+//! holds it for a moment only.
+
+use super::session::Session;
+use crate::cli::args::Common;
+use crate::cli::exit::Exit;
+use crate::cli::home::book::Book;
+use crate::cli::view::out::Out;
+use camino::Utf8PathBuf;
+use crossbeam_channel::{Receiver, Sender, bounded};
+use serde_json::Value;
+use std::io;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+use tokio::runtime::Runtime;
+use tokio::sync::watch;
+use unlade::disk::Disk;
+use unlade::event::Snapshot;
+use unlade::run::Tools;
+
+/// Refused requests that are told; more are counted by nobody.
+const REFUSED_TOLD: u64 = 200;
+
+/// Lines are broken by the browser.
+const WIDTH: usize = 1_000_000;
+
+/// Why there is no page.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum DeskError {
+    #[error("port {0} of 127.0.0.1 can't be used: {1}. Leave --port out, or give another one.")]
+    Port(u16, #[source] io::Error),
+    #[error("the page can't be served: {0}.")]
+    Server(#[source] io::Error),
+    #[error("the system gives no random bytes for a key: {0}.")]
+    Random(#[source] getrandom::Error),
+}
+
+/// One run of `unlade desk`.
+pub(super) struct Desk {
+    pub(super) session: Session,
+    pub(super) common: Common,
+    /// What would be printed is kept, and said on the page.
+    pub(super) out: Out,
+    pub(super) tools: Tools,
+    /// What the pages show now, as they are told it.
+    pub(super) frames: watch::Sender<Arc<str>>,
+    state: Mutex<DeskState>,
+    poke: Sender<()>,
+    poked: Receiver<()>,
+    look: Sender<()>,
+    looks: Receiver<()>,
+    runtime: Mutex<Option<Runtime>>,
+    printer: Out,
+    refused: AtomicU64,
+}
+
+impl Desk {
+    pub(super) fn new(session: Session, common: Common, printer: Out, tools: Tools) -> Self {
+        let (poke, poked) = bounded(1);
+        let (look, looks) = bounded(1);
+        Self {
+            session,
+            common,
+            out: Out {
+                is_terminal: false,
+                draws: false,
+                colour: false,
+                json: false,
+                quiet: false,
+                verbose: false,
+                width: WIDTH,
+            },
+            tools,
+            frames: watch::Sender::new("{}".into()),
+            state: Mutex::default(),
+            poke,
+            poked,
+            look,
+            looks,
+            runtime: Mutex::default(),
+            printer,
+            refused: AtomicU64::new(0),
+        }
+    }
+
+    /// Returns the state, held. Whoever broke down while it held it left nothing half done.
+    pub(super) fn lock(&self) -> MutexGuard<'_, DeskState> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Has the pages told what is new; returns at once.
+    pub(super) fn poke(&self) {
+        // One that waits already is enough.
+        if self.poke.try_send(()).is_err() {}
+    }
+
+    /// Has it looked at once what is plugged in.
+    pub(super) fn look_again(&self) {
+        if self.look.try_send(()).is_err() {}
+    }
+
+    /// Waits until it is to be looked, or for so long.
+    pub(super) fn wait_to_look(&self, at_most: Duration) -> bool {
+        self.looks.recv_timeout(at_most).is_ok()
+    }
+
+    pub(super) fn disk(&self) -> &dyn Disk {
+        self.tools.disk.as_ref()
+    }
+
+    pub(super) fn book(&self) -> Book {
+        Book::new(&self.common, self.out, Arc::clone(&self.tools.clock))
+    }
+
+    pub(super) fn is_ending(&self) -> bool {
+        self.tools.cancel.load(Ordering::SeqCst)
+    }
+
+    /// Keeps the server's threads until the end.
+    pub(super) fn keep_running(&self, runtime: Runtime) {
+        let mut place = self.runtime.lock().unwrap_or_else(PoisonError::into_inner);
+        *place = Some(runtime);
+    }
+
+    /// Takes them away, to end them.
+    pub(super) fn take_runtime(&self) -> Option<Runtime> {
+        let mut place = self.runtime.lock().unwrap_or_else(PoisonError::into_inner);
+        place.take()
+    }
+
+    /// Waits until there is something new, or for so long; `false` then.
+    pub(super) fn wait_for_news(&self, at_most: Duration) -> bool {
+        self.poked.recv_timeout(at_most).is_ok()
+    }
+
+    /// Says that a request was refused: in the debug log, or on standard error where there is none.
+    pub(super) fn tell_refused(&self, why: &str) {
+        if self.refused.fetch_add(1, Ordering::Relaxed) >= REFUSED_TOLD {
+            return;
+        }
+        if tracing::enabled!(tracing::Level::WARN) {
+            tracing::warn!("a request was refused: {why}");
+        } else {
+            self.printer
+                .error(&format!("unlade: a request was refused: {why}."));
+        }
+    }
+}
+
+/// What is asked to be copied.
+#[derive(Clone, PartialEq, Eq, Debug, Default, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Asked {
+    pub(super) cards: Vec<Utf8PathBuf>,
+    pub(super) to: Vec<Utf8PathBuf>,
+    #[serde(default)]
+    pub(super) separate: bool,
+}
+
+/// A card or a drive that can be ticked.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(super) struct Place {
+    /// Its name in the kit, its label, or its folder.
+    pub(super) name: String,
+    pub(super) path: Utf8PathBuf,
+    /// What it is and why, and its room.
+    pub(super) words: String,
+    pub(super) is_ticked: bool,
+    /// What the ledger says of it, and whether that is that it is proven.
+    pub(super) past: Option<(bool, String)>,
+}
+
+/// What can be ticked.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub(super) struct Places {
+    pub(super) cards: Vec<Place>,
+    pub(super) drives: Vec<Place>,
+    /// Why the system's word on what is plugged in is missing.
+    pub(super) why: Option<String>,
+    /// It was looked once at least.
+    pub(super) is_known: bool,
+}
+
+/// All that the desk knows.
+#[derive(Clone, Default)]
+pub(super) struct DeskState {
+    pub(super) plugged: Places,
+    /// Folders that somebody added.
+    pub(super) added: Places,
+    /// A copy that was cut short.
+    pub(super) unfinished: Option<Asked>,
+    pub(super) work: Option<DeskWork>,
+    /// Copies that were begun.
+    pub(super) works: u64,
+}
+
+impl DeskState {
+    pub(super) fn is_copying(&self) -> bool {
+        self.work.as_ref().is_some_and(|work| work.exit.is_none())
+    }
+}
+
+/// A copy that runs or ran.
+#[derive(Clone)]
+pub(super) struct DeskWork {
+    pub(super) id: u64,
+    pub(super) asked: Asked,
+    pub(super) cancel: Arc<AtomicBool>,
+    pub(super) cards: Vec<CardWork>,
+    /// The sentence and the verdict on all cards, where there are several.
+    pub(super) all: Option<(String, Value)>,
+    /// What was said of all of them.
+    pub(super) heard: Vec<String>,
+    /// `None` while it runs.
+    pub(super) exit: Option<Exit>,
+}
+
+/// One card of a copy.
+#[derive(Clone, Default)]
+pub(super) struct CardWork {
+    pub(super) name: String,
+    pub(super) drives: Vec<String>,
+    pub(super) now: Option<Box<Snapshot>>,
+    /// How far the second read is.
+    pub(super) again: Option<String>,
+    /// It can be taken out.
+    pub(super) is_read: bool,
+    /// Changes of the rate, and notes.
+    pub(super) told: Vec<String>,
+    pub(super) troubles: Vec<String>,
+    /// Those that are only counted.
+    pub(super) more_troubles: u64,
+    pub(super) end: Option<CardEnd>,
+}
+
+/// How a card's copy ended.
+#[derive(Clone, Default)]
+pub(super) struct CardEnd {
+    /// PROVEN or NOT PROVEN, and of what where that is not simply the card.
+    pub(super) heading: String,
+    pub(super) sentence: String,
+    /// What is to be known before that is followed.
+    pub(super) before: Vec<String>,
+    /// What was copied, and what became of it on each drive.
+    pub(super) head: String,
+    pub(super) drives: Vec<(String, String)>,
+    /// Kinds of trouble: what shows each, and what to do.
+    pub(super) troubles: Vec<(Vec<String>, String)>,
+    pub(super) notes: Vec<String>,
+    pub(super) hints: Vec<String>,
+    /// Where the page of the record is, on each drive.
+    pub(super) records: Vec<Utf8PathBuf>,
+    /// As the last line of `--json` has it.
+    pub(super) verdict: Value,
+}

@@ -1,0 +1,62 @@
+//! Owns the command behind what was ticked: as if it had been typed, so that it means the same.
+
+use super::state::{Asked, Desk};
+use crate::cli::args::{Cli, Command, CopyArgs, fitting};
+use crate::cli::exit::Exit;
+use crate::cli::home::{on_card, usual};
+use clap::FromArgMatches as _;
+use unlade::run::Tools;
+
+/// Cards and drives of one copy.
+const PLACES_MAX: usize = 32;
+
+/// Returns the command that is meant, with what is usual filled in.
+///
+/// # Errors
+/// The exit code, once it is said why there is none.
+pub(super) fn copy_args(desk: &Desk, asked: &Asked, tools: &Tools) -> Result<CopyArgs, Exit> {
+    if let Some(why) = not_whole(asked) {
+        desk.out.error(why);
+        return Err(Exit::Usage);
+    }
+    let mut words = vec!["unlade", "copy", "--yes"];
+    words.extend(asked.cards.iter().map(|path| path.as_str()));
+    words.extend(asked.to.iter().flat_map(|path| ["--to", path.as_str()]));
+    if asked.separate {
+        words.push("--separate");
+    }
+    let matches = fitting::command().try_get_matches_from(words);
+    let parsed = matches.and_then(|matches| Cli::from_arg_matches(&matches));
+    let mut command = match parsed.map(|cli| cli.command) {
+        Ok(Some(command)) => command,
+        Ok(None) => return Err(Exit::Usage),
+        Err(wrong) => {
+            desk.out.error(&wrong.to_string());
+            return Err(Exit::Usage);
+        }
+    };
+    usual::complete(&mut command, &desk.common, desk.out, tools)?;
+    if let Some(exit) = on_card::refuse_on_card(&command, &desk.common, desk.out, tools) {
+        return Err(exit);
+    }
+    match command {
+        Command::Copy(args) => Ok(args),
+        _ => Err(Exit::Usage),
+    }
+}
+
+/// What has to be ticked still, or is not to be taken at all.
+pub(super) fn not_whole(asked: &Asked) -> Option<&'static str> {
+    let mut all = asked.cards.iter().chain(&asked.to);
+    if asked.cards.is_empty() {
+        Some("Tick a card, or add its folder.")
+    } else if asked.to.is_empty() {
+        Some("Tick the drives to copy to: two for PROVEN.")
+    } else if asked.cards.len() + asked.to.len() > PLACES_MAX {
+        Some("Tick fewer: these are too many for one copy.")
+    } else if all.any(|path| !path.is_absolute()) {
+        Some("Give each folder by its whole path.")
+    } else {
+        None
+    }
+}

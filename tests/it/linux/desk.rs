@@ -1,0 +1,379 @@
+//! `unlade desk` over plain HTTP: who gets in, what it takes, and that a copy begun by it is the
+//! copy of the terminal. What it looks like in a browser is in `desk_browser.rs`.
+
+#[cfg(not(feature = "desk"))]
+use crate::support::program::Work;
+
+#[cfg(not(feature = "desk"))]
+#[test]
+fn a_build_without_the_page_says_so() {
+    let work = Work::new("no-desk");
+    work.run("desk")
+        .exits(3)
+        .says("unlade: this unlade was built without the page. To have it: cargo install --path .");
+    work.run("--version")
+        .exits(0)
+        .says("not in this build: desk");
+}
+
+#[cfg(feature = "desk")]
+mod page {
+    use crate::support::desk::Desk;
+    use crate::support::program::{Card, Work, bytes_of, manifest, put};
+    use serde_json::{Value, json};
+    use std::io::{Read as _, Write as _};
+    use std::net::TcpStream;
+
+    /// A card of `Work::with_card`, and a kit with which one drive is enough: a test has one disk.
+    pub(super) fn work(name: &str) -> Work {
+        let work = Work::with_card(name);
+        work.folder("h");
+        put(&work.path("h/kit.toml"), b"[usual]\ncopies = 1\n");
+        work
+    }
+
+    fn paths(work: &Work) -> (String, [String; 2]) {
+        let path = |below: &str| work.path(below).to_str().unwrap().to_owned();
+        (path("card"), [path("a"), path("b")])
+    }
+
+    /// The last line of `--json` for the same job, without what differs from run to run.
+    fn told(mut verdict: Value) -> Value {
+        let fields = verdict.as_object_mut().unwrap();
+        fields.remove("event");
+        fields.remove("t");
+        verdict
+    }
+
+    #[test]
+    fn nobody_else_gets_in() {
+        let work = work("desk-in");
+        let desk = Desk::start(&work);
+        let name = desk.host.clone();
+        let (host, own) = (name.as_str(), format!("http://{name}"));
+        let held = desk.cookie().to_owned();
+        let cookie = ("Cookie", held.as_str());
+        let here = ("Host", host);
+        let origin = ("Origin", own.as_str());
+        let kind = ("Content-Type", "application/json");
+        let port = host.split(':').nth(1).unwrap();
+        let rebound = format!("kites.example:{port}");
+        let local = format!("localhost:{port}");
+        let other = format!("http://127.0.0.1:{}", port.parse::<u32>().unwrap() ^ 1);
+        let key = desk.url.split('=').nth(1).unwrap().to_owned();
+        let key = key.as_str();
+        let by_key = format!("/?key={key}");
+        let flipped = format!("/?key={}{}", &key[1..], &key[..1]);
+        let ask = |method, target: &str, headers: &[(&str, &str)]| {
+            desk.ask(method, target, headers, "{}").status
+        };
+        // What is refused says 403, and one line for each is told.
+        let refused = [
+            ("GET", "/", vec![here]),
+            ("GET", "/state", vec![here, ("Cookie", "unlade-1=1")]),
+            ("GET", "/desk.js", vec![here]),
+            ("GET", flipped.as_str(), vec![here, cookie]),
+            ("GET", by_key.as_str(), vec![("Host", rebound.as_str())]),
+            ("GET", "/", vec![("Host", local.as_str()), cookie]),
+            (
+                "GET",
+                "/",
+                vec![here, cookie, ("Sec-Fetch-Site", "cross-site")],
+            ),
+            (
+                "GET",
+                "/events",
+                vec![here, cookie, ("Sec-Fetch-Site", "same-site")],
+            ),
+            ("POST", "/stop", vec![here, cookie, kind]),
+            (
+                "POST",
+                "/stop",
+                vec![here, cookie, kind, ("Origin", "null")],
+            ),
+            (
+                "POST",
+                "/copy",
+                vec![here, cookie, kind, ("Origin", other.as_str())],
+            ),
+            ("POST", "/copy", vec![here, origin, kind]),
+        ];
+        for (method, target, headers) in &refused {
+            let answer = desk.ask(method, target, headers, "{}");
+            assert_eq!(answer.status, 403, "{method} {target} {headers:?}");
+            assert!(answer.body.contains("Not for this browser"), "{answer:?}");
+            assert!(!answer.head.contains("set-cookie"), "{answer:?}");
+        }
+        assert_eq!(ask("GET", "/", &[here, cookie]), 200);
+        assert_eq!(ask("POST", "/next", &[here, cookie, origin, kind]), 204);
+        // Nothing lets another origin read it, and nothing from elsewhere or inline is run.
+        let page = desk.get("/");
+        assert_eq!(page.header("access-control-allow-origin"), "");
+        let policy = page.header("content-security-policy");
+        assert!(
+            policy.starts_with("default-src 'none'; script-src 'self'"),
+            "{policy}"
+        );
+        assert!(!policy.contains("unsafe"), "{policy}");
+        for secret in [key, held.split('=').nth(1).unwrap()] {
+            assert!(!page.body.contains(secret) && secret.len() == 32);
+        }
+        let first = desk.ask("GET", &by_key, &[here], "");
+        let given = first.header("set-cookie");
+        assert!(
+            given.contains("; HttpOnly; SameSite=Strict; Path=/"),
+            "{given}"
+        );
+        assert_eq!(first.header("location"), "/", "the key leaves the address");
+        let ran = desk.end();
+        let lines = ran
+            .err
+            .lines()
+            .filter(|line| line.contains("a request was refused"));
+        assert_eq!(lines.count(), refused.len(), "{ran}");
+        assert!(!ran.err.contains(key), "{ran}");
+        ran.exits(0);
+    }
+
+    /// Only this computer's own address is listened at (RFC 1122, 3.2.1.3: 127/8 never leaves it).
+    #[test]
+    fn it_listens_on_the_loopback_address_alone() {
+        let work = work("desk-loopback");
+        let desk = Desk::start(&work);
+        let port: u16 = desk.host.split(':').nth(1).unwrap().parse().unwrap();
+        let sockets = String::from_utf8(bytes_of("/proc/net/tcp".as_ref())).unwrap();
+        let own = format!(":{port:04X} 00000000:0000 0A ");
+        let listening: Vec<&str> = sockets.lines().filter(|line| line.contains(&own)).collect();
+        assert_eq!(listening.len(), 1, "{sockets}");
+        assert!(listening[0].contains(" 0100007F:"), "{listening:?}");
+        let six = String::from_utf8(bytes_of("/proc/net/tcp6".as_ref())).unwrap_or_default();
+        assert!(!six.contains(&format!(":{port:04X} 0000")), "{six}");
+        let taken = format!("desk --no-open --port {port}");
+        let ran = work.run(&taken);
+        ran.exits(3)
+            .says(&format!("unlade: port {port} of 127.0.0.1 can't be used"));
+    }
+
+    #[test]
+    fn what_is_too_large_is_not_taken() {
+        let work = work("desk-limits");
+        let desk = Desk::start(&work);
+        let long = "k".repeat(100_000);
+        let body = json!({"path": format!("/{long}")});
+        assert_eq!(desk.post("/folders", &body).status, 413);
+        let body = json!({"path": format!("/{}", "k".repeat(5_000))});
+        assert_eq!(desk.post("/folders", &body).status, 413);
+        let answer = desk.get(&format!("/{long}"));
+        assert!(matches!(answer.status, 0 | 414 | 431), "{}", answer.status);
+        let many = vec![("Kites", "1"); 200];
+        let answer = desk.ask("GET", "/", &many, "");
+        assert!(matches!(answer.status, 0 | 400 | 431), "{}", answer.status);
+        for body in [json!({}), json!({"cards": "x", "to": []}), json!([])] {
+            assert_eq!(desk.post("/copy", &body).status, 422, "{body}");
+        }
+        let none = desk.post("/copy", &json!({"cards": [], "to": []}));
+        assert!(
+            none.status == 422 && none.body.contains("Tick a card"),
+            "{none:?}"
+        );
+        let relative = desk.copy(&["card"], &["a"]);
+        assert!(relative.body.contains("whole path"), "{relative:?}");
+        // More connections than it takes: those at the end are closed, and it goes on afterwards.
+        let held: Vec<TcpStream> = (0..200)
+            .filter_map(|_| TcpStream::connect(&desk.host).ok())
+            .collect();
+        drop(held);
+        assert_eq!(desk.wait_for("now")["verdict"], Value::Null);
+    }
+
+    /// A page that is open and never reads is no reason to wait.
+    #[test]
+    fn a_copy_is_that_of_the_terminal_and_waits_for_no_page() {
+        let work = work("desk-copy");
+        let (card, [a, b]) = paths(&work);
+        let desk = Desk::start(&work);
+        let mut deaf = Vec::new();
+        for _ in 0..20 {
+            let mut stream = TcpStream::connect(&desk.host).unwrap();
+            let (host, cookie) = (&desk.host, desk.cookie());
+            let ask = format!("GET /events HTTP/1.1\r\nHost: {host}\r\nCookie: {cookie}\r\n\r\n");
+            stream.write_all(ask.as_bytes()).unwrap();
+            deaf.push(stream);
+        }
+        assert_eq!(desk.copy(&[&card], &[&a, &b]).status, 204);
+        let answer = desk.wait_for("answer");
+        let page = desk.get("/");
+        assert!(
+            page.body.contains("<h1 tabindex=\"-1\">PROVEN</h1>"),
+            "{}",
+            page.body
+        );
+        // The same job in a terminal, onto other drives.
+        let (c, d) = (work.folder("c"), work.folder("d"));
+        let ran = work.run(&format!(
+            "copy {card} --to {} --to {} --home h --no-ledger --json",
+            c.display(),
+            d.display()
+        ));
+        assert_eq!(answer["verdict"], told(ran.exits(0).verdict()));
+        let name = answer["verdict"]["offload"].as_str().unwrap();
+        assert_eq!(
+            manifest(&work.path("a").join(name))["files"]
+                .as_array()
+                .unwrap()
+                .len(),
+            manifest(&c.join(name))["files"].as_array().unwrap().len()
+        );
+        // The page of the record, by its number, with a policy of its own.
+        let record = desk.get("/record/1/0");
+        let on_drive = bytes_of(&work.path("a").join(name).join("_unlade/report.html"));
+        assert_eq!(record.body.as_bytes(), on_drive);
+        let policy = record.header("content-security-policy");
+        assert!(
+            policy.contains("style-src 'sha256-") && !policy.contains("unsafe"),
+            "{policy}"
+        );
+        for other in ["/record/2/0", "/record/1/1", "/record/..%2f/0"] {
+            assert!(matches!(desk.get(other).status, 400 | 404), "{other}");
+        }
+        assert_eq!(desk.post("/next", &json!({})).status, 204);
+        assert_eq!(desk.state()["view"], "now");
+        let mut first = [0; 64];
+        assert!(
+            deaf[0].read(&mut first).unwrap() > 0,
+            "those who read were told"
+        );
+    }
+
+    #[test]
+    fn refused_and_interrupted_say_the_same_as_the_terminal() {
+        let work = work("desk-not-proven");
+        let (card, [a, b]) = paths(&work);
+        let desk = Desk::start(&work);
+        // The same folder twice, a card that is not there, and no offload into the card.
+        for (cards, to) in [
+            (vec![card.as_str()], vec![a.as_str(), a.as_str()]),
+            (vec!["/nowhere/KITES"], vec![a.as_str(), b.as_str()]),
+            (vec![card.as_str()], vec![card.as_str()]),
+        ] {
+            assert_eq!(desk.copy(&cards, &to).status, 204);
+            let answer = desk.wait_for("answer");
+            let to: Vec<String> = to.iter().map(|to| format!("--to {to}")).collect();
+            let line = format!("copy {} {} --home h --json", cards[0], to.join(" "));
+            let ran = work.run(&line);
+            let last = ran.events().pop().unwrap();
+            let both = [&answer["verdict"], &last];
+            let codes = both.map(|verdict| verdict["exit_code"].clone());
+            assert_eq!(codes[0], codes[1], "{line}: {answer}");
+            if last["event"] == "verdict" {
+                assert_eq!(answer["verdict"], told(last), "{line}");
+            }
+            let page = desk.get("/").body;
+            assert!(page.contains(">NOT PROVEN</h1>"), "{page}");
+            assert!(!page.contains(">Record<"), "{page}");
+        }
+        assert_eq!(desk.post("/next", &json!({})).status, 204);
+    }
+
+    /// What is killed leaves what a killed copy leaves, and the next start offers to go on.
+    #[test]
+    fn a_kill_costs_nothing_that_was_checked() {
+        let work = work("desk-kill");
+        let mut big = Card::new(&work.path("big"));
+        for n in 0..40 {
+            big = big.file(format!("DCIM/100KITES/KITE{n:04}.MP4"), 8_000_000, n);
+        }
+        big.folder("MISC");
+        let (_, [a, b]) = paths(&work);
+        let card = work.path("big").to_str().unwrap().to_owned();
+        let desk = Desk::start(&work);
+        assert_eq!(desk.copy(&[&card], &[&a, &b]).status, 204);
+        let again = desk.copy(&[&card], &[&a, &b]);
+        assert_eq!(again.status, 422, "one copy at a time: {again:?}");
+        desk.kill();
+        let desk = Desk::start(&work);
+        let page = desk.get("/").body;
+        assert!(
+            page.contains("A copy was cut short") && page.contains("Go on"),
+            "{page}"
+        );
+        assert_eq!(desk.post("/go-on", &json!({})).status, 204);
+        // Stopped by the page, then gone on with, then ended by Ctrl-C or at its end before that.
+        assert_eq!(desk.post("/stop", &json!({})).status, 204);
+        let answer = desk.wait_for("answer");
+        let code = answer["verdict"]["exit_code"].as_u64().unwrap();
+        assert!(matches!(code, 0 | 130), "{answer}");
+        if code == 130 {
+            assert_eq!(desk.post("/again", &json!({})).status, 204);
+            assert_eq!(desk.wait_for("answer")["verdict"]["proven"], true);
+        }
+        desk.end().exits(0);
+        let desk = Desk::start(&work);
+        assert!(!desk.get("/").body.contains("cut short"));
+    }
+
+    #[test]
+    fn ctrl_c_stops_the_copy_and_then_the_desk() {
+        let work = work("desk-ctrl-c");
+        let mut big = Card::new(&work.path("big"));
+        for n in 0..60 {
+            big = big.file(format!("DCIM/100KITES/KITE{n:04}.MP4"), 8_000_000, n);
+        }
+        big.folder("MISC");
+        let (_, [a, b]) = paths(&work);
+        let card = work.path("big").to_str().unwrap().to_owned();
+        let desk = Desk::start(&work);
+        assert_eq!(desk.copy(&[&card], &[&a, &b]).status, 204);
+        desk.wait_for("running");
+        let ran = desk.end();
+        assert!(matches!(ran.code, 0 | 130), "{ran}");
+        work.run(&format!("copy {card} --to {a} --to {b} --home h"))
+            .exits(0);
+    }
+
+    #[test]
+    fn the_picker_names_folders_and_nothing_else() {
+        let work = work("desk-picker");
+        work.folder("kites/Blue");
+        put(&work.path("kites/secret.txt"), b"kite");
+        work.folder("kites/.hidden");
+        work.folder("kites/<script>");
+        std::os::unix::fs::symlink(work.path("card"), work.path("kites/link")).unwrap();
+        let desk = Desk::start(&work);
+        let names = |path: &str| -> Vec<String> {
+            let told = desk.post("/folders", &json!({"path": path})).body;
+            let told: Value = serde_json::from_str(&told).unwrap();
+            let all = told["folders"].as_array().unwrap().iter();
+            all.map(|folder| folder["name"].as_str().unwrap().to_owned())
+                .collect()
+        };
+        let at = work.path("kites").to_str().unwrap().to_owned();
+        assert_eq!(names(&format!("{at}/")), ["<script>", "Blue"]);
+        assert_eq!(names(&format!("{at}/b")), ["Blue"]);
+        assert_eq!(names(&format!("{at}/.")), [".hidden"]);
+        assert_eq!(names(&format!("{at}/none/")), [""; 0]);
+        assert_eq!(
+            names("kites/"),
+            [""; 0],
+            "not from where it happened to start"
+        );
+        assert!(names("").contains(&"/".to_owned()));
+        let add = |path: &str| desk.post("/add", &json!({"as": "card", "path": path}));
+        assert_eq!(add(&format!("{at}/Blue")).status, 204);
+        for wrong in [
+            "",
+            "kites",
+            &format!("{at}/none"),
+            &format!("{at}/secret.txt"),
+        ] {
+            assert_eq!(add(wrong).status, 422, "{wrong}");
+        }
+        // Foreign names are text.
+        assert_eq!(add(&format!("{at}/<script>")).status, 204);
+        let page = desk.get("/").body;
+        assert!(
+            page.contains("&lt;script&gt;") && !page.contains("<script>"),
+            "{page}"
+        );
+    }
+}
