@@ -13,7 +13,7 @@ use std::collections::BTreeSet;
 const SAMPLE_MAX: usize = 64;
 /// Up to this ratio of file counts two cards that are one must have something in common in their
 /// samples: with 64 entries and a tenth, the chance to miss is below 0.2 % (0.9^64 = 0.0012).
-pub const RATIO_MAX: u64 = 10;
+const RATIO_MAX: u64 = 10;
 
 /// A card as it was seen once.
 #[derive(Clone, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]

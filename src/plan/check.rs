@@ -1,7 +1,7 @@
 //! Owns every reason not to begin: the name, the card, each destination's place, file system, room
 //! and what stands there. Pure.
 use crate::card::dates::{Shift, parse};
-use crate::card::identity::{RATIO_MAX, has_identity};
+use crate::card::identity::has_identity;
 use crate::card::listing::{FileRow, Listing, RowKind};
 use crate::disk::{EntryKind, FolderFacts, Stat};
 use crate::error::{Cause, Problem, ProblemKind};
@@ -16,9 +16,10 @@ use crate::plan::shape::{DestinationDraft, Shape};
 use crate::plan::work::PlannedDestination;
 use crate::record::earlier_run::Records;
 use crate::record::layout::{DESTINATIONS_MAX, ENTRIES_MAX, Layout, RECORDS, identity};
-use crate::units::{len64, size};
+use crate::units::{counted, len64, size};
 use camino::Utf8Path;
 use std::collections::{BTreeMap, HashMap, HashSet};
+use std::sync::Arc;
 
 /// Why nothing is copied to what looks like another card.
 const ON_A_CARD: &str = "it is on a volume with folders in its root that only cameras make: \
@@ -353,7 +354,15 @@ pub(super) fn check_standing(
         stat.kind != EntryKind::Folder && !is_part_name(path.rsplit('/').next().unwrap_or(path))
     };
     let claims = !records.card_files.is_empty() || standing.entries.iter().any(is_file);
-    if claims && !may_go_on(records, card, listing) {
+    if may_go_on(records, card, listing) && holds_nothing_of(records, card, listing) {
+        let why = format!(
+            "the offload of this name holds what was on the card before: none of its {} is on it \
+             now. The card was formatted since, or it is another one. Give another \
+             --name, or none",
+            counted(len64(records.card_files.len()), "file")
+        );
+        reasons.push(Problem::new(ProblemKind::NameClash, why).on(index));
+    } else if claims && !may_go_on(records, card, listing) {
         let first = first_conflict(records, listing).map_or(String::new(), |path| {
             format!(
                 "; or files on this card have changed since, `{}` first",
@@ -397,6 +406,13 @@ pub fn may_go_on(records: &Records, card: &CardFacts, listing: &Listing) -> bool
             .listing_b3
             .is_none_or(|b3| b3 == listing.fingerprint());
     }
+    let known = known_of(records, listing, 1);
+    !known.is_empty() && known.iter().all(|is_as_it_was| *is_as_it_was)
+}
+
+/// Of every file of the card that the records know by its name: whether it has the size and the
+/// date that it had then. All dates may have moved together; each is heard so many times for that.
+fn known_of(records: &Records, listing: &Listing, times: usize) -> Vec<bool> {
     let both = || {
         listing.files().filter_map(|file| {
             let (bytes, modified) = records.card_files.get(file.name.as_str())?;
@@ -404,25 +420,37 @@ pub fn may_go_on(records: &Records, card: &CardFacts, listing: &Listing) -> bool
         })
     };
     let dates = both().filter_map(|(file, _, then)| Some((parse(then)?, file.modified)));
-    let shift = Shift::of(dates);
-    both().next().is_some()
-        && both().all(|(file, bytes, then)| {
-            let is_near = || parse(then).is_some_and(|then| shift.is_near(then, file.modified));
-            bytes == file.bytes && (**then == *file.modified.rfc3339() || is_near())
-        })
+    let shift = Shift::of(dates.flat_map(|dates| std::iter::repeat_n(dates, times)));
+    let is_as_it_was = |(file, bytes, then): (FileRow<'_>, u64, &Arc<str>)| {
+        let is_near = || parse(then).is_some_and(|then| shift.is_near(then, file.modified));
+        bytes == file.bytes && (**then == *file.modified.rfc3339() || is_near())
+    };
+    both().map(is_as_it_was).collect()
 }
 
-/// Returns whether records and card have not one name in common although both have about as many.
-/// Some cameras give all of their cards one identity; such cards are two, or one that was formatted
-/// since, and each gets a folder of its own.
-pub fn holds_nothing_of(records: &Records, listing: &Listing) -> bool {
-    let then = len64(records.card_files.len());
-    let now = listing.totals().0;
-    let can_tell = then.min(now) > 0 && then.max(now) <= then.min(now).saturating_mul(RATIO_MAX);
-    can_tell
-        && !listing
-            .files()
-            .any(|file| records.card_files.contains_key(file.name.as_str()))
+/// Returns whether not one file of the records is on the card as it was then, though they know
+/// some: the card was formatted since and shot on again, or it is another one. Some cameras give
+/// all of their cards one identity, and count from one again after a format. Each filling gets a
+/// folder of its own. Where only some of the pictures were deleted it is the same filling. In doubt
+/// it is another one: a folder more harms nothing.
+pub fn is_another_filling(records: &Records, card: &CardFacts, listing: &Listing) -> bool {
+    let is_known = card.original.is_none() && !records.card_files.is_empty();
+    is_known
+        // One file alone says nothing of a shift of dates, and may well be the one that was copied.
+        && !known_of(records, listing, 2)
+            .iter()
+            .any(|is_as_it_was| *is_as_it_was)
+}
+
+/// The same where no doubt is left: not one name and size is on the card. Under a name that the
+/// person gave, all else is compared.
+fn holds_nothing_of(records: &Records, card: &CardFacts, listing: &Listing) -> bool {
+    let is_here = |file: FileRow<'_>| {
+        let then = records.card_files.get(file.name.as_str());
+        then.is_some_and(|(bytes, _)| *bytes == file.bytes)
+    };
+    let is_known = card.original.is_none() && !records.card_files.is_empty();
+    is_known && !listing.files().any(is_here)
 }
 
 /// Returns whether an earlier run proved other files under names that the card has now.

@@ -16,7 +16,7 @@ use crate::existing::sample::{Sampled, Sampling};
 use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::name::{CardName, fold, shown};
-use crate::plan::check::{holds_nothing_of, holds_other_files, may_go_on};
+use crate::plan::check::{holds_other_files, is_another_filling, may_go_on};
 use crate::plan::notes::doubt_twins;
 use crate::plan::{Candidate, Spot, layout_of};
 use crate::record::earlier_run::Records;
@@ -24,6 +24,7 @@ use crate::record::layout::{Layout, Level};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 
+use std::cell::RefCell;
 use std::io;
 
 use super::job::{Job, Tools};
@@ -86,13 +87,15 @@ fn check_original(job: &Job) -> Result<(), Problem> {
 
 /// Returns the offload's name and what stands under it. Without a given name it is what the pattern
 /// comes to; where that is another card's already, `-2` and so on: two bodies of one make have
-/// cards of one label. What was begun today under another of these names goes on there.
+/// cards of one label, and a card may be formatted and shot again on one day. What was begun today
+/// under another of these names goes on there. The last value says whether an offload was passed
+/// over that is of the card, as it was before.
 pub(super) fn name_and_spots(
     job: &Job,
     tools: &Tools,
     card: &CardFacts,
     listing: &Listing,
-) -> (String, Vec<Spot>) {
+) -> (String, Vec<Spot>, Option<String>) {
     let original = card.original.as_deref();
     let as_original = original.map(|o| o.layout);
     let look = |name: &str| -> Vec<Spot> {
@@ -110,19 +113,40 @@ pub(super) fn name_and_spots(
         }
     };
     if let Some(name) = job.name.as_ref().or(original.map(|o| &o.name)) {
-        return (name.clone(), look(name));
+        return (name.clone(), look(name), None);
     }
+    let former = RefCell::new(None);
+    let is_former = |spots: &[Spot]| {
+        let mut all = spots.iter().filter_map(|s| s.standing.records.as_ref());
+        all.any(|r| may_go_on(r, card, listing) && is_another_filling(r, card, listing))
+    };
     let is_free = |name: &str, spots: &[Spot]| {
+        if is_former(spots) {
+            former.borrow_mut().get_or_insert_with(|| name.to_owned());
+        }
         let is_taken = job.taken.iter().any(|t| fold(t) == fold(name));
         !is_taken && goes_here(spots, card, listing, job.only_new)
     };
     let names = OffloadNames::of(job, tools, card, listing);
-    names.choose(look, is_free).unwrap_or_else(|| {
+    let (name, spots) = names.choose(look, is_free).unwrap_or_else(|| {
         // The refusal then tells what stands there.
         let name = names.last_resort();
         let spots = look(&name);
         (name, spots)
-    })
+    });
+    let is_begun = spots.iter().any(|s| s.standing.records.is_some());
+    let former = former.into_inner().filter(|_| !is_begun);
+    (name, spots, former)
+}
+
+/// Says why a copy goes into another folder than that of earlier today.
+pub(super) fn former_note(former: &str, name: &str) -> String {
+    format!(
+        "`{}` holds what was on this card before. Nothing of that is on it now, as after a format \
+         in the camera: this copy goes into `{}`.",
+        shown(former),
+        shown(name)
+    )
 }
 
 /// Whether an offload of a name that nobody gave is this card's, or can be begun. Records that
@@ -132,7 +156,7 @@ fn goes_here(spots: &[Spot], card: &CardFacts, listing: &Listing, only_new: bool
     let stands = || spots.iter().map(|s| &s.standing);
     let is_of_card = |records: &Records| {
         may_go_on(records, card, listing)
-            && !holds_nothing_of(records, listing)
+            && !is_another_filling(records, card, listing)
             // A camera's own database is another one after every shot. What is new then goes into
             // an offload of its own, and the earlier one is kept.
             && !(only_new && holds_other_files(records, listing))

@@ -32,7 +32,7 @@ use begin::{hold_all, seen_once, start, try_sizes};
 pub use checks::checks_of_copy;
 use closing::Looks;
 use estimate::{Hardware, estimate};
-use gather::{bear_out, look_around, look_at_source, name_and_spots};
+use gather::{bear_out, former_note, look_around, look_at_source, name_and_spots};
 pub use job::{Job, KnownBefore, Naming, Tools};
 pub use several::Together;
 use several::together;
@@ -105,7 +105,8 @@ fn look_and_plan(
         reasons: vec![problem],
     })?;
     observer.event(&listed(job, &listing));
-    let (name, mut spots) = name_and_spots(job, tools, &card, &listing);
+    let (name, mut spots, former) = name_and_spots(job, tools, &card, &listing);
+    let former = former.map(|former| former_note(&former, &name));
     let around = look_around(job, disk, &name, &mut spots);
     let hardware = Hardware::look(job, &card, &spots, disk);
     hardware.note_spins(&mut spots);
@@ -113,9 +114,10 @@ fn look_and_plan(
     let about = (&card, &listing, sampling);
     let candidates = bear_out(job, tools, found, &name, about, observer);
     let estimate = estimate(job, &card, &listing, &candidates, &hardware);
-    let planned = plan(card, listing, &candidates, &options(job, name), estimate);
-    match &planned {
+    let mut planned = plan(card, listing, &candidates, &options(job, name), estimate);
+    match &mut planned {
         Ok(plan) => {
+            plan.notes.extend(former);
             let (files, bytes) = plan.to_read();
             debug!(name = %shown(&plan.name), files, bytes, "planned");
         }

@@ -2257,7 +2257,16 @@ impl History {
                 // Another program emptied the records that vouched for it.
                 let is_rotten = |d| self.rotten_records.contains(&(d, name.to_owned()));
                 let unknown = unknown || device.is_some_and(is_rotten);
-                others || by_hand || unknown || problem.detail.starts_with("and ")
+                // Nothing of what was copied is on the card any more: another filling of it.
+                let copies = self.files_in(place, name);
+                let mut held = copies.iter();
+                let is_here = |path: &String, copy: &Vec<u8>| {
+                    let card = self.card().files.get(path);
+                    card.is_some_and(|(bytes, _)| bytes == copy)
+                };
+                let is_former = problem.detail.contains("what was on the card before")
+                    && !held.any(|(path, copy)| is_here(path, copy));
+                is_former || others || by_hand || unknown || problem.detail.starts_with("and ")
             }
             // Read back again, and rotten since.
             (ProblemKind::Changed, Some(place), Some(path)) => {

@@ -195,3 +195,80 @@ fn cards_of_one_command_get_a_folder_and_a_number_each() {
         ["20261127-kites", "20261127-kites-2", "20261127-kites-3"]
     );
 }
+
+/// Formats the card in the camera: the same volume, and nothing of what was on it.
+fn format_card(sim: &Sim) {
+    for path in sim.files("/card", Image::Visible).keys() {
+        sim.take_file(&format!("/card/{path}"));
+    }
+}
+
+/// Shoots frames of one size with these numbers, a minute apart, about so many hours later.
+fn shoot(sim: &Sim, numbers: std::ops::Range<u64>, hour: i64) {
+    for n in numbers {
+        let minute = i64::try_from(n).unwrap();
+        let date = Stamp {
+            seconds: DATE.seconds + hour * 3_617 + minute * 61,
+            nanos: 0,
+        };
+        let bytes = content(9_000, 1_000 * u64::try_from(hour).unwrap() + n);
+        sim.put_file(&format!("/card/DCIM/KITE{n:04}.RAW"), &bytes, date);
+    }
+}
+
+/// The same card twice on one day, formatted in between: some cameras count on, others from one
+/// again, and the second filling may be small.
+#[test]
+fn a_card_that_was_formatted_and_shot_again_gets_a_folder_of_its_own() {
+    let none = Arc::new(Ledger::default());
+    for second in [0..6, 6..12, 12..13] {
+        for pattern in ["{date}-{label}", "{date}-{time}-{label}"] {
+            let sim = world();
+            format_card(&sim);
+            shoot(&sim, 0..6, 1);
+            let job = job("/card", pattern, &none);
+            let first = copy(&sim, &job, 0);
+            assert!(first.verdict().is_proven(), "{:?}", first.problems());
+            let before = sim.files(&format!("/a/{}", first.plan().name), Image::Visible);
+            // Shot on, some deleted: the same filling.
+            shoot(&sim, 20..22, 1);
+            sim.take_file("/card/DCIM/KITE0001.RAW");
+            let grown = copy(&sim, &job, 1);
+            assert_eq!(grown.plan().name, first.plan().name);
+            assert_eq!(grown.plan().to_read().0, 2);
+            format_card(&sim);
+            shoot(&sim, second.clone(), 3);
+            let anew = copy(&sim, &job, 2);
+            assert_ne!(anew.plan().name, first.plan().name, "{second:?}");
+            assert!(anew.verdict().is_proven(), "{:?}", anew.problems());
+            let is_told = |note: &String| note.contains("as after a format");
+            assert!(pattern.contains("time") || anew.plan().notes.iter().any(is_told));
+            // It goes on where it is, begun or finished.
+            shoot(&sim, 30..31, 3);
+            let later = copy(&sim, &job, 3);
+            assert_eq!(later.plan().name, anew.plan().name, "{second:?}");
+            assert_eq!(later.plan().to_read().0, 1);
+            assert!(!later.plan().notes.iter().any(is_told));
+            let after = sim.files(&format!("/a/{}", first.plan().name), Image::Visible);
+            for (path, bytes) in before.iter().filter(|(path, _)| !path.contains("_unlade")) {
+                assert_eq!(after.get(path), Some(bytes), "{path}");
+            }
+        }
+    }
+}
+
+#[test]
+fn under_a_given_name_a_card_that_was_formatted_is_refused() {
+    let sim = world();
+    format_card(&sim);
+    shoot(&sim, 0..6, 1);
+    let mut job = job("/card", "{date}", &Arc::default());
+    job.name = Some("KITES".to_owned());
+    assert!(copy(&sim, &job, 0).verdict().is_proven());
+    format_card(&sim);
+    shoot(&sim, 6..9, 3);
+    let refused = run::prepare(&job, &tools(&sim, 1), &mut Silent).unwrap_err();
+    let told = |r: &unlade::error::Problem| r.detail.contains("formatted since");
+    assert!(refused.reasons.iter().all(told), "{refused:?}");
+    assert_eq!(refused.reasons.len(), 2, "one for each drive");
+}
