@@ -7,6 +7,7 @@ mod cards;
 mod completion;
 mod damage;
 mod desk;
+mod desk_browser;
 mod documents;
 mod elsewhere;
 mod everyday;

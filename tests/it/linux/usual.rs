@@ -6,27 +6,11 @@
     reason = "tests play a person with an editor"
 )]
 
-use crate::support::image::Image;
+use crate::support::image::{Image, alone};
 use crate::support::program::{Card, Ran, Work, finish, names_in, skip, tool, tree};
 use std::fs;
 use std::io::{Read as _, Write as _};
 use std::process::{Command, Stdio};
-
-/// Takes away every other image, and runs the rest.
-const ALONE: &str = r#"
-here=$1; shift
-# Read whole before anything in it changes.
-mounts=$(cat /proc/mounts)
-while read -r from at rest; do
-    case "$from$at" in
-    *"$here"*) ;;
-    /dev/loop*) umount -l "$(printf %s "$at" | sed 's/\\040/ /g')" ;;
-    esac
-done <<EOF
-$mounts
-EOF
-exec "$@"
-"#;
 
 const DRIVES: [&str; 2] = ["ATTIC", "TRAVEL"];
 
@@ -76,29 +60,8 @@ impl World {
     }
 
     fn alone(&self) -> Command {
-        let mut plain = self.work.command();
-        let mut command = Command::new("unshare");
-        command
-            .args([
-                "--mount",
-                "--propagation",
-                "private",
-                "sh",
-                "-c",
-                ALONE,
-                "sh",
-            ])
-            .arg(self.work.path(""))
-            .current_dir(self.work.path(""))
-            .env_clear()
-            .envs(
-                plain
-                    .get_envs()
-                    .filter_map(|(key, value)| Some((key, value?))),
-            )
-            .env("UNLADE_HOME", self.work.path("h"))
-            .stdin(Stdio::null());
-        plain.stdin(Stdio::null());
+        let mut command = alone(&self.work);
+        command.env("UNLADE_HOME", self.work.path("h"));
         command
     }
 

@@ -76,6 +76,10 @@ impl Desk {
         desk
     }
 
+    pub(crate) fn pid(&self) -> u32 {
+        self.child.as_ref().unwrap().id()
+    }
+
     /// Sends exactly this, and returns what comes back until the end of the connection.
     pub(crate) fn raw(&self, request: &str) -> Answer {
         let mut stream = TcpStream::connect(&self.host).unwrap();

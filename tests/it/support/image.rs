@@ -1,9 +1,52 @@
 //! A file system in an image file, mounted through a loop device: the nearest thing to a card that
 //! a test can hash as a whole. Needs root, `mount` and the file system's own tools.
 
-use super::program::{hash, skip, tool};
+use super::program::{Work, hash, skip, tool};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+
+/// Takes away every other image, and runs the rest.
+const ALONE: &str = r#"
+here=$1; shift
+# Read whole before anything in it changes.
+mounts=$(cat /proc/mounts)
+while read -r from at rest; do
+    case "$from$at" in
+    *"$here"*) ;;
+    /dev/loop*) umount -l "$(printf %s "$at" | sed 's/\\040/ /g')" ;;
+    esac
+done <<EOF
+$mounts
+EOF
+exec "$@"
+"#;
+
+/// Returns a command that runs the rest of itself in a mount namespace in which of all images only
+/// those of this test are mounted: other tests plug in cards too. Needs root and unshare(1).
+pub(crate) fn alone(work: &Work) -> Command {
+    let plain = work.command();
+    let mut command = Command::new("unshare");
+    command
+        .args([
+            "--mount",
+            "--propagation",
+            "private",
+            "sh",
+            "-c",
+            ALONE,
+            "sh",
+        ])
+        .arg(work.path(""))
+        .current_dir(work.path(""))
+        .env_clear()
+        .envs(
+            plain
+                .get_envs()
+                .filter_map(|(key, value)| Some((key, value?))),
+        )
+        .stdin(Stdio::null());
+    command
+}
 
 /// A mounted image; unmounted at the end.
 #[derive(Debug)]

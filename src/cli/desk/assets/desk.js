@@ -15,7 +15,8 @@ async function send(to, body) {
     method: "POST",
     headers: { "Content-Type": "application/json" },
     body: JSON.stringify(body ?? {}),
-  });
+  }).catch(() => null);
+  if (!answer) return { ok: false, why: "No answer from unlade desk. Is it still running?" };
   if (answer.ok) return { ok: true, answer };
   const why = await answer.json().then((told) => told.why).catch(() => null);
   return { ok: false, why: why ?? "That did not work. Load this page again." };
@@ -40,6 +41,11 @@ function become(now, next) {
 }
 
 function becomeInside(now, next) {
+  // What goes goes first: what stays need not be moved then, which would take the focus from it.
+  const staying = new Set([...next.children].map((child) => child.id));
+  for (const child of [...now.children]) {
+    if (child.id && !staying.has(child.id)) child.remove();
+  }
   let at = now.firstChild;
   for (const wanted of [...next.childNodes]) {
     let same = null;

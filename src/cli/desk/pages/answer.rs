@@ -1,6 +1,6 @@
 //! Owns the view *Answer*: PROVEN or NOT PROVEN, why, and what to do next.
 
-use super::frame::{View, foreign, list, sentence};
+use super::frame::{View, foreign, list, sentence, subheading};
 use crate::cli::desk::jobs;
 use crate::cli::desk::reply::{done_or, refused};
 use crate::cli::desk::state::{CardEnd, Desk, DeskWork};
@@ -76,7 +76,7 @@ pub(super) fn view(work: &DeskWork) -> View {
                         h2 { (foreign(&card.name)) ": " (end.heading) }
                         p { (sentence(&end.sentence)) }
                     }
-                    (card_end(end))
+                    (card_end(end, only.is_none()))
                     @if !end.records.is_empty() {
                         p {
                             a.button href={ "/record/" (work.id) "/" (index) } {
@@ -108,10 +108,10 @@ pub(super) fn view(work: &DeskWork) -> View {
     }
 }
 
-fn card_end(end: &CardEnd) -> Markup {
+fn card_end(end: &CardEnd, is_one_of_several: bool) -> Markup {
     html! {
         @if !end.troubles.is_empty() {
-            h3 { "What to do next" }
+            (subheading(is_one_of_several, "", "What to do next"))
             ol {
                 @for (reasons, step) in &end.troubles {
                     li {
@@ -132,7 +132,7 @@ fn card_end(end: &CardEnd) -> Markup {
             }
         }
         @if !end.hints.is_empty() {
-            h3 { "Hints on what was recorded" }
+            (subheading(is_one_of_several, "", "Hints on what was recorded"))
             p.soft { "These change nothing about the answer." }
             (list("", &end.hints))
         }

@@ -120,6 +120,14 @@ pub(super) fn sentence(text: &str) -> Markup {
     }
 }
 
+/// A heading within a card's part: below the card's own where there are several.
+pub(super) fn subheading(is_one_of_several: bool, class: &str, text: &str) -> Markup {
+    html! {
+        @if is_one_of_several { h3 class=(class) { (text) } }
+        @else { h2 class=(class) { (text) } }
+    }
+}
+
 /// Such sentences, an entry each; nothing where there are none.
 pub(super) fn list(class: &str, all: &[String]) -> Markup {
     html! {

@@ -51,12 +51,12 @@ pub(super) fn view(state: &DeskState) -> View {
                 (group("Drives", "drive", "No drive is plugged in.", &drives, plugged.is_known))
             }
             section.plan aria-label="Plan" {
-                h2 { "Plan" }
+                // Above the plan, so that it stays where it is while that changes.
+                div.head { h2 { "Plan" } button.main.large type="button" #copy { "Copy" } }
+                p.bad #copy-why role="alert" data-own {}
                 div #plan data-own {
                     p { "Tick a card and the drives to copy it to." }
                 }
-                p.bad #copy-why role="alert" data-own {}
-                p.buttons { button.main.large type="button" #copy { "Copy" } }
             }
         }
     };
@@ -101,9 +101,9 @@ fn group(title: &str, kind: &str, none: &str, places: &[&Place], is_known: bool)
         fieldset {
             legend { (title) }
             @if places.is_empty() {
-                p.soft { @if is_known { (none) } @else { "Looking ..." } }
+                p.soft id={ (kind) "-none" } { @if is_known { (none) } @else { "Looking ..." } }
             }
-            ul.places {
+            ul.places id={ (kind) "-list" } {
                 @for place in places {
                     @let id = id(kind, place);
                     @let path = shown(place.path.as_str());
@@ -129,7 +129,9 @@ fn group(title: &str, kind: &str, none: &str, places: &[&Place], is_known: bool)
                     }
                 }
             }
-            p.buttons { button type="button" data-pick=(kind) { "Add a folder" } }
+            p.buttons id={ (kind) "-add" } {
+                button type="button" data-pick=(kind) { "Add a folder" }
+            }
         }
     }
 }

@@ -1,6 +1,6 @@
 //! Owns the view *Running*: how far it is, how long it takes, and what holds it back.
 
-use super::frame::{View, foreign, list, sentence};
+use super::frame::{View, foreign, list, sentence, subheading};
 use super::plot::rate_plot;
 use crate::cli::desk::jobs;
 use crate::cli::desk::state::{CardWork, Desk, DeskWork};
@@ -35,7 +35,7 @@ pub(super) fn view(work: &DeskWork) -> View {
     let html = html! {
         h1 { "Copying " bdi { (all_of(&names)) } }
         @for card in &work.cards { (section(card, work.cards.len() > 1)) }
-        p.buttons {
+        p.buttons #stop-row {
             @if is_stopping {
                 span role="status" { "Stopping: what is done is made durable." }
             } @else {
@@ -90,7 +90,7 @@ fn section(card: &CardWork, is_one_of_several: bool) -> Markup {
                 (rate_plot(now))
             }
             @if !card.troubles.is_empty() {
-                h3.bad { "Troubles" }
+                (subheading(is_one_of_several, "bad", "Troubles"))
                 (list("", &card.troubles))
                 @if card.more_troubles > 0 {
                     p.soft { "And " (counted(card.more_troubles, "more problem")) ", counted in \

@@ -1,0 +1,217 @@
+//! `unlade desk` in a browser: headless Chromium works with it through `tests/page/desk.mjs`, finds
+//! everything by role and accessible name, and holds every view and state to axe-core, light and
+//! dark, from 320 to 1920 px. Pictures are left in `target/tmp/desk` for eyes. Where sweeps do not
+//! run whole, each state is judged at one width in light and one in dark.
+#![cfg(feature = "desk")]
+
+use crate::support::desk::Desk;
+use crate::support::image::alone;
+use crate::support::mount::{Mount, Options, skip as no_mounts};
+use crate::support::program::{Card, Work, put, skip, tool};
+use crate::support::whole_sweeps;
+use serde_json::{Value, json};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+const SCRIPT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/page/desk.mjs");
+const LIBRARIES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/page/node_modules");
+
+/// A card that takes so many seconds, and two drives that the system can't tell apart.
+struct Bench {
+    /// Unmounted before their folders are removed.
+    _mounts: Vec<Mount>,
+    work: Work,
+    to: [String; 2],
+}
+
+impl Bench {
+    fn new(name: &str, seconds: usize) -> Option<Self> {
+        let is_root = rustix::process::geteuid().is_root();
+        if no_mounts() || !is_root || tool("unshare").is_none() {
+            skip("a page of this test's cards alone needs FUSE, root and unshare");
+            return None;
+        }
+        let work = Work::new(name);
+        work.folder("h");
+        let mut card = Card::new(&work.folder("back"));
+        for clip in 0..seconds * 2 {
+            let seed = u64::try_from(clip).unwrap();
+            card = card.file(format!("DCIM/100KITES/C{clip:04}.MP4"), 1_000_000, seed);
+        }
+        let slow = Options {
+            read_mbps: 2.0,
+            ..Options::default()
+        };
+        let mount = |back: &str, at: &str, options| {
+            Mount::new(&work.folder(back), &work.folder(at), options).unwrap()
+        };
+        let mounts = vec![
+            mount("back", "KITES", slow),
+            mount("back-a", "ATTIC", Options::default()),
+            mount("back-b", "TRAVEL", Options::default()),
+        ];
+        let path = |at: &str| work.path(at).to_str().unwrap().to_owned();
+        Some(Self {
+            to: [path("ATTIC"), path("TRAVEL")],
+            _mounts: mounts,
+            work,
+        })
+    }
+
+    /// A desk that sees this test's mounts alone.
+    fn desk(&self) -> Desk {
+        let mut command = alone(&self.work);
+        command.arg(env!("CARGO_BIN_EXE_unlade"));
+        Desk::run(command.args(["desk", "--no-open", "--json", "--home", "h"]))
+    }
+
+    fn task(&self, does: &str, desk: &Desk, more: &Value) -> Value {
+        let mut task = json!({
+            "does": does, "url": desk.url, "card": self.work.path("KITES"), "label": "KITES",
+            "to": self.to, "sample": !whole_sweeps(),
+        });
+        for (key, value) in more.as_object().unwrap() {
+            task[key] = value.clone();
+        }
+        task
+    }
+}
+
+/// The kit of somebody to whom one drive is enough.
+fn one_is_enough(work: &Work) {
+    put(&work.path("h/kit.toml"), b"[usual]\ncopies = 1\n");
+}
+
+fn pictures(name: &str) -> PathBuf {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR"))
+        .join("desk")
+        .join(name);
+    std::fs::create_dir_all(&folder).unwrap();
+    folder
+}
+
+/// Does this in a browser; what is to be faulted, or `None` where this cannot be asked here.
+fn faults(name: &str, tasks: &[Value]) -> Option<Vec<String>> {
+    let (Some(node), Some(chromium)) = (tool("node"), tool("chromium")) else {
+        skip("node or chromium is not installed");
+        return None;
+    };
+    if !Path::new(LIBRARIES).join("puppeteer-core").is_dir() {
+        skip("the page's checkers are missing: npm ci in tests/page");
+        return None;
+    }
+    let folder = pictures(name);
+    let list = folder.join("desk.json");
+    drop(std::fs::remove_file(&list));
+    put(&list, Value::from(tasks.to_vec()).to_string().as_bytes());
+    let mut command = Command::new(node);
+    command.arg(SCRIPT).arg(&folder).arg(chromium);
+    let ran = command.stdin(Stdio::null()).output().unwrap();
+    let told = String::from_utf8_lossy(&ran.stderr);
+    assert!(ran.status.success(), "{told}");
+    let faults: Vec<Value> = serde_json::from_slice(&ran.stdout).unwrap();
+    Some(faults.iter().map(ToString::to_string).collect())
+}
+
+const NONE: [&str; 0] = [];
+
+#[test]
+fn a_whole_copy_in_every_view_and_state() {
+    let Some(bench) = Bench::new("desk-whole", 14) else {
+        return;
+    };
+    let desk = bench.desk();
+    let more = json!({"separate": true, "says": ["You may format KITES", "28 files checked"]});
+    let Some(faults) = faults("whole", &[bench.task("whole", &desk, &more)]) else {
+        return;
+    };
+    assert_eq!(faults, NONE);
+    let state = desk.state();
+    assert_eq!(state["view"], "now", "{state}");
+}
+
+#[test]
+fn by_the_keyboard_alone_and_stopped_and_gone_on_with() {
+    let Some(bench) = Bench::new("desk-keyboard", 4) else {
+        return;
+    };
+    one_is_enough(&bench.work);
+    let desk = bench.desk();
+    let stopped = json!({"says": []});
+    let Some(found) = faults(
+        "stopped",
+        &[
+            bench.task("stopped", &desk, &stopped),
+            bench.task("keyboard", &bench.desk(), &json!({})),
+        ],
+    ) else {
+        return;
+    };
+    assert_eq!(found, NONE);
+}
+
+/// What can't be copied, twice the same; and names that would act if they could.
+#[test]
+fn refusals_and_hostile_names() {
+    let Some(bench) = Bench::new("desk-refused", 1) else {
+        return;
+    };
+    one_is_enough(&bench.work);
+    let hostile = "<img src=x onerror=alert(1)>'\"&\u{202e}gpj";
+    let odd = Card::new(&bench.work.folder(hostile));
+    odd.file(
+        "DCIM/100KITES/<script>alert(1)<\u{200b}script>.JPG",
+        4_000,
+        1,
+    )
+    .file("DCIM/100KITES/KITE0001.JPG", 5_000, 2);
+    let link = bench.work.path(hostile).join("DCIM/<b>link\u{202e}</b>");
+    drop(std::os::unix::fs::symlink("nowhere", &link));
+    let link = bench.work.path(hostile).join("DCIM/<b>link\u{202e}<i>");
+    std::os::unix::fs::symlink("nowhere", link).unwrap();
+    let drives = ["<script>alert(2)", "b\u{2066}&amp;"].map(|name| bench.work.folder(name));
+    let (desk, second) = (bench.desk(), bench.desk());
+    let nowhere = json!({"to": [bench.work.path("KITES/DCIM")], "before": "can't be copied"});
+    let acting = json!({"card": bench.work.path(hostile), "to": drives});
+    let tasks = [
+        bench.task("refused", &desk, &nowhere),
+        bench.task("hostile", &second, &acting),
+    ];
+    let Some(faults) = faults("refused", &tasks) else {
+        return;
+    };
+    assert_eq!(faults, NONE);
+}
+
+#[test]
+fn two_browsers_many_pages_another_page_and_a_kill() {
+    let Some(bench) = Bench::new("desk-many", 5) else {
+        return;
+    };
+    one_is_enough(&bench.work);
+    let (desk, second) = (bench.desk(), bench.desk());
+    let (pages, reloads) = if whole_sweeps() { (20, 100) } else { (6, 20) };
+    let other = bench.work.path("other.html");
+    put(
+        &other,
+        b"<!DOCTYPE html><title>kites</title><p>Another page",
+    );
+    let there = json!({"other": format!("file://{}", other.display())});
+    let onto = |drives: &[&str]| -> Vec<PathBuf> {
+        drives
+            .iter()
+            .map(|drive| bench.work.folder(drive))
+            .collect()
+    };
+    let many = json!({"pages": pages, "reloads": reloads, "to": onto(&["c", "d"])});
+    let tasks = [
+        bench.task("elsewhere", &desk, &there),
+        bench.task("two", &desk, &json!({})),
+        bench.task("many", &desk, &many),
+        bench.task("lost", &second, &json!({"pid": second.pid()})),
+    ];
+    let Some(faults) = faults("many", &tasks) else {
+        return;
+    };
+    assert_eq!(faults, NONE);
+}
