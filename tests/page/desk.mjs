@@ -1,5 +1,5 @@
-// Works with the page of `unlade desk` as a person does, in a browser (headless Chromium), and tells
-// what it is to be faulted for, as JSON on standard output. It finds everything by role and
+// Works with the page of `unlade desk` as a person does, in a browser (headless Chromium), and
+// tells what it is to be faulted for, as JSON on standard output. It finds everything by role and
 // accessible name; tests/it/linux/desk_browser.rs knows what must come of it.
 //
 //   node desk.mjs FOLDER CHROMIUM
@@ -98,9 +98,7 @@ async function separate(page) {
   if (!page.task.separate) return;
   const box = await role(page, "Two folders are on separate drives", "checkbox");
   await box.click();
-  const plan = page.tab.$("#plan");
   await page.tab.waitForFunction(() => document.getElementById("separate")?.checked);
-  await plan;
 }
 
 // Holds what is shown to what is asked of every view and state.
@@ -146,7 +144,8 @@ async function answer(page, begins) {
   const told = await page.tab.$eval("#told", (e) => [e.textContent, e.getAttribute("role")]);
   if (!told[0].startsWith(begins) || told[1] !== "alert") page.fault("told", told.join(", "));
   for (const text of page.task.says ?? []) {
-    if (!(await textOf(page)).includes(text)) page.fault("says", `${text} in ${await textOf(page)}`);
+    const shown = await textOf(page);
+    if (!shown.includes(text)) page.fault("says", `${text} in ${shown}`);
   }
 }
 

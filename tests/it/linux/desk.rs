@@ -17,9 +17,14 @@ fn a_build_without_the_page_says_so() {
 }
 
 #[cfg(feature = "desk")]
+#[expect(
+    clippy::disallowed_methods,
+    reason = "tests play a person who edits a kit and waits for a page"
+)]
 mod page {
     use crate::support::desk::Desk;
-    use crate::support::program::{Card, Work, bytes_of, manifest, put};
+    use crate::support::image::{Image, alone, done};
+    use crate::support::program::{Card, Work, bytes_of, manifest, put, skip, tool};
     use serde_json::{Value, json};
     use std::io::{Read as _, Write as _};
     use std::net::TcpStream;
@@ -245,6 +250,38 @@ mod page {
         );
     }
 
+    /// Of several cards the verdict is the one for all of them.
+    #[test]
+    fn two_cards_get_one_answer_and_a_record_each() {
+        let work = work("desk-two-cards");
+        let (card, [a, b]) = paths(&work);
+        Card::new(&work.path("second")).file("DCIM/100KITES/KITE0009.JPG", 50_000, 9);
+        let second = work.path("second").to_str().unwrap().to_owned();
+        let desk = Desk::start(&work);
+        assert_eq!(desk.copy(&[&card, &second], &[&a, &b]).status, 204);
+        let answer = desk.wait_for("answer");
+        let page = desk.get("/").body;
+        for shown in [
+            ">PROVEN</h1>",
+            "Both cards are proven.",
+            "<span class=\"aside\"> of card</span>",
+            "<span class=\"aside\"> of second</span>",
+        ] {
+            assert!(page.contains(shown), "{shown}: {page}");
+        }
+        for record in ["/record/1/0", "/record/1/1"] {
+            assert_eq!(desk.get(record).status, 200, "{record}");
+        }
+        let (c, d) = (work.folder("c"), work.folder("d"));
+        let (c, d) = (c.display(), d.display());
+        let to = format!("--to {c} --to {d} --home h --no-ledger --json");
+        let ran = work.run(&format!("copy {card} {second} {to}"));
+        assert_eq!(
+            answer["verdict"],
+            told(ran.exits(0).events().pop().unwrap())
+        );
+    }
+
     #[test]
     fn refused_and_interrupted_say_the_same_as_the_terminal() {
         let work = work("desk-not-proven");
@@ -329,6 +366,88 @@ mod page {
         assert!(matches!(ran.code, 0 | 130), "{ran}");
         work.run(&format!("copy {card} --to {a} --to {b} --home h"))
             .exits(0);
+    }
+
+    /// Real volumes, plugged in and pulled while the page is open. They are one disk to the system,
+    /// so that one copy is enough here.
+    #[test]
+    fn cards_and_drives_come_and_go_and_a_proven_card_says_so() {
+        let work = Work::new("desk-plugged");
+        let is_root = rustix::process::geteuid().is_root();
+        if !is_root || ["unshare", "nsenter"].map(tool).contains(&None) {
+            skip("plugging in needs root, unshare and nsenter");
+            return;
+        }
+        let mut images = Vec::new();
+        for name in ["KITES", "ATTIC"] {
+            let (file, at) = (work.path(&format!("{name}.img")), work.folder(name));
+            let Some(image) = Image::ext4(&file, &at, 32, "rw") else {
+                return;
+            };
+            images.push(image);
+        }
+        Card::new(&work.path("KITES")).file("DCIM/100KITES/KITE0001.JPG", 40_000, 1);
+        work.run("kit add drive Attic --at ATTIC --home h").exits(0);
+        let kit = String::from_utf8(bytes_of(&work.path("h/kit.toml"))).unwrap();
+        let usual = format!("[usual]\nto = [\"Attic\"]\ncopies = 1\n\n{kit}");
+        std::fs::remove_file(work.path("h/kit.toml")).unwrap();
+        put(&work.path("h/kit.toml"), usual.as_bytes());
+        // Neither is plugged in when the page is opened.
+        images.iter_mut().for_each(Image::unmount);
+        let mut command = alone(&work);
+        command.arg(env!("CARGO_BIN_EXE_unlade"));
+        let desk = Desk::run(command.args(["desk", "--no-open", "--json", "--home", "h"]));
+        let ticked = |name: &str| {
+            let page = desk.get("/").body;
+            let row = page
+                .split("<li ")
+                .find(|row| row.contains(&format!("<bdi>{name}<")));
+            row.map(|row| row.contains(" checked"))
+        };
+        let wait = |name: &str, is: Option<bool>| {
+            let start = std::time::Instant::now();
+            while ticked(name) != is {
+                let page = desk.get("/").body;
+                assert!(start.elapsed().as_secs() < 30, "{name} {is:?}: {page}");
+                std::thread::sleep(std::time::Duration::from_millis(50));
+            }
+        };
+        wait("Attic", None);
+        let pid = desk.pid().to_string();
+        let inside = |arguments: &[&str]| {
+            let into = ["--target", &pid, "--mount"];
+            assert!(
+                done("nsenter", &[&into[..], arguments].concat()),
+                "{arguments:?}"
+            );
+        };
+        let path = |below: &str| work.path(below).to_str().unwrap().to_owned();
+        for name in ["KITES", "ATTIC"] {
+            inside(&[
+                "mount",
+                "-o",
+                "loop",
+                &path(&format!("{name}.img")),
+                &path(name),
+            ]);
+        }
+        wait("KITES", Some(true));
+        wait("Attic", Some(true));
+        let page = desk.get("/").body;
+        for shown in ["a camera's folder is on it (DCIM)", "a drive of your kit"] {
+            assert!(page.contains(shown), "{page}");
+        }
+        // The system's own disk is offered as neither.
+        assert!(!page.contains("value=\"/\""), "{page}");
+        assert_eq!(desk.copy(&[&path("KITES")], &[&path("ATTIC")]).status, 204);
+        assert_eq!(desk.wait_for("answer")["verdict"]["proven"], true);
+        assert_eq!(desk.post("/next", &json!({})).status, 204);
+        // It is there still, says so, and is not ticked.
+        wait("KITES", Some(false));
+        assert!(desk.get("/").body.contains("proven already on Attic, "));
+        inside(&["umount", &path("KITES")]);
+        wait("KITES", None);
+        inside(&["umount", &path("ATTIC")]);
     }
 
     #[test]

@@ -8,8 +8,8 @@ use unlade::units::{float, len64, speed};
 /// The plot's edges in its own units, of 720 by 240.
 const LEFT: f64 = 12.0;
 const RIGHT: f64 = 708.0;
-const TOP: f64 = 40.0;
-const BOTTOM: f64 = 204.0;
+const TOP: f64 = 52.0;
+const BOTTOM: f64 = 196.0;
 /// Intervals that it takes to draw a line.
 const STEPS_MIN: usize = 3;
 /// A line that is further above all that was reached would press the course flat.
@@ -48,9 +48,9 @@ pub(super) fn rate_plot(s: &Snapshot) -> Markup {
                     line.limit x1=(LEFT) x2=(RIGHT) y1=(fixed(y(*rate))) y2=(fixed(y(*rate))) {}
                     text x=(RIGHT) y=(fixed(at)) text-anchor="end" { (name) " " (speed(*rate)) }
                 }
-                text x=(LEFT) y="20" { "at most " (speed(peak)) }
-                text x=(LEFT) y=(BOTTOM + 26.0) { "last " (seconds) " s" }
-                text x=(RIGHT) y=(BOTTOM + 26.0) text-anchor="end" { "now" }
+                text x=(LEFT) y="30" { "at most " (speed(peak)) }
+                text x=(LEFT) y=(BOTTOM + 34.0) { "last " (seconds) " s" }
+                text x=(RIGHT) y=(BOTTOM + 34.0) text-anchor="end" { "now" }
             }
             figcaption.soft {
                 "Read from the card per second of the clock."
@@ -106,4 +106,54 @@ fn description(s: &Snapshot, peak: f64, lines: &[(f64, &str)]) -> String {
 
 fn fixed(value: f64) -> String {
     format!("{value:.1}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use unlade::speed::chain::Origin;
+    use unlade::speed::link::{ChainPart, Link};
+    use unlade::units::MegabytesPerS;
+
+    fn snapshot(strip: &[f64]) -> Snapshot {
+        Snapshot {
+            strip: strip.to_vec(),
+            strip_every_s: 1,
+            ceiling_mbps: Some(MegabytesPerS(90.0)),
+            links: vec![Link {
+                part: ChainPart::Card,
+                kind: LinkKind::Label,
+                mbps: MegabytesPerS(95.0),
+                from: Origin::Label,
+            }],
+            ..Snapshot::default()
+        }
+    }
+
+    /// The figures are plain arithmetic on the plot's own edges.
+    #[test]
+    fn ceiling_and_label_are_drawn_where_they_belong() {
+        let plot = rate_plot(&snapshot(&[0.0, 40e6, 80e6])).into_string();
+        let top = 95.0 * 1.08;
+        for (rate, name) in [(90.0, "ceiling 90.0 MB/s"), (95.0, "label 95.0 MB/s")] {
+            let y = BOTTOM - (BOTTOM - TOP) * rate / top;
+            assert!(plot.contains(&format!("y1=\"{y:.1}\"")), "{rate}: {plot}");
+            assert!(plot.contains(name), "{plot}");
+        }
+        assert!(
+            plot.contains("at most 80.0 MB/s") && plot.contains("last 3 s"),
+            "{plot}"
+        );
+        let heights = words_at(&[100.0, 99.0, 50.0]);
+        assert!(heights[0] - heights[1] >= WORDS_GAP && heights[1] - heights[2] >= WORDS_GAP);
+    }
+
+    #[test]
+    fn what_is_far_above_is_told_and_not_drawn() {
+        let plot = rate_plot(&snapshot(&[1e6, 2e6, 2e6])).into_string();
+        assert!(plot.contains("Far above: ceiling, 90.0 MB/s."), "{plot}");
+        assert!(!plot.contains("class=\"limit\""), "{plot}");
+        let plot = rate_plot(&snapshot(&[1e6])).into_string();
+        assert!(!plot.contains("<svg"), "{plot}");
+    }
 }

@@ -164,3 +164,60 @@ fn bar(name: &str, share: f64, detail: &str) -> Markup {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn card() -> CardWork {
+        CardWork {
+            name: "KITES".to_owned(),
+            drives: vec!["Attic".to_owned(), "<Travel>".to_owned()],
+            now: Some(Box::new(Snapshot {
+                bytes_total: 1_000,
+                bytes_read: 999,
+                destinations: vec![
+                    DestinationSnapshot {
+                        bytes_total: 1_000,
+                        bytes_read_back: 500,
+                        ..DestinationSnapshot::default()
+                    },
+                    DestinationSnapshot {
+                        failed: true,
+                        bytes_total: 1_000,
+                        ..DestinationSnapshot::default()
+                    },
+                ],
+                ..Snapshot::default()
+            })),
+            ..CardWork::default()
+        }
+    }
+
+    #[test]
+    fn each_bar_is_named_and_is_full_when_all_is_done_and_not_before() {
+        let page = section(&card(), false).into_string();
+        for (name, percent, words) in [
+            ("KITES", 99, "999 bytes of 1.0 kB read"),
+            ("Attic", 50, "500 bytes of 1.0 kB checked"),
+            ("&lt;Travel&gt;", 0, "failed"),
+        ] {
+            let bar = format!(
+                "aria-label=\"{name}\" aria-valuemin=\"0\" aria-valuemax=\"100\" \
+                 aria-valuenow=\"{percent}\" aria-valuetext=\"{percent} %, {words}\""
+            );
+            assert!(page.contains(&bar), "{bar}\n{page}");
+        }
+        assert!(!page.contains(CARD_READ), "{page}");
+    }
+
+    #[test]
+    fn a_card_that_was_read_may_be_taken_out_and_not_formatted() {
+        let card = CardWork {
+            is_read: true,
+            ..card()
+        };
+        assert!(section(&card, false).into_string().contains(CARD_READ));
+        assert!(said(&card).contains("Don't format it yet"));
+    }
+}
