@@ -199,6 +199,10 @@ pub enum Cause {
     LeftElsewhere,
     /// An earlier check found the copy damaged.
     FoundDamaged,
+    /// Two things are compared, and a file is on the card alone.
+    OnCardOnly,
+    /// The same, and it is in the offload alone.
+    InOffloadOnly,
     /// The person wanted to stop.
     Interrupted,
 }

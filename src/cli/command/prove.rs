@@ -55,7 +55,7 @@ pub(crate) fn prove(
             let news = remember(&outcome, book, tools, part.as_ref());
             let exit = exit(&outcome);
             if exit != Exit::Interrupted {
-                notice::send(card_answer(&outcome).notice());
+                notice::send(card_answer(&outcome, ask.by_content).notice());
             }
             if out.json {
                 tell_json(&ask, &outcome, news.as_ref(), exit, &json);

@@ -1,6 +1,6 @@
 //! Owns the count of files that enough independent devices hold.
 
-use super::gap::{Gap, GapList, NAMES_OF_COPY, NAMES_TOLD};
+use super::gap::{Gap, GapList, NAMES_COMPARED, NAMES_OF_COPY, NAMES_TOLD};
 use super::question::Question;
 use super::to_read::doubted;
 use super::usable::Usable;
@@ -104,13 +104,13 @@ impl Devices<'_> {
 
 impl Counted<'_> {
     /// Before any file was looked at, of so many offloads.
-    pub(super) fn of(usable: usize) -> Self {
+    pub(super) fn of(usable: usize, names: usize) -> Self {
         let lists = || (0..usable).map(|_| GapList::of(NAMES_OF_COPY)).collect();
         Self {
             held: vec![(0, 0); usable],
             lacks: lists(),
             copies: usize::MAX,
-            gaps: GapList::of(NAMES_TOLD),
+            gaps: GapList::of(names),
             short: lists(),
             is_explained: true,
             contents: Vec::new(),
@@ -125,7 +125,12 @@ pub(super) fn count<'a>(question: &Question<'a>, usable: &[Usable<'_>]) -> Count
         known: HashMap::new(),
     };
     let all = devices.count((0..usable.len()).collect());
-    let mut counted = Counted::of(usable.len());
+    let names = if question.by_content {
+        NAMES_COMPARED
+    } else {
+        NAMES_TOLD
+    };
+    let mut counted = Counted::of(usable.len(), names);
     let doubted = doubted(question, usable);
     for file in question.listing.files() {
         let is_doubted = doubted.contains(file.name.as_str());

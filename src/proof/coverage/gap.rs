@@ -10,6 +10,9 @@ use std::collections::BTreeMap;
 /// Names that are told for one reason; the rest are counted.
 pub(super) const NAMES_TOLD: usize = 20;
 
+/// The same where a card is compared with an offload: the names are what was asked for.
+pub(super) const NAMES_COMPARED: usize = 500;
+
 /// The same where nothing but a read is missing.
 pub(super) const UNREAD_TOLD: usize = 3;
 
@@ -57,8 +60,9 @@ impl Gap {
 
 impl Gap {
     /// What it comes from, where what to do hangs on that.
-    pub(super) fn cause(self) -> Option<Cause> {
+    pub(super) fn cause(self, by_content: bool) -> Option<Cause> {
         match self {
+            Self::New if by_content => Some(Cause::OnCardOnly),
             Self::Elsewhere => Some(Cause::LeftElsewhere),
             Self::Found(_) => Some(Cause::FoundDamaged),
             _ => None,
@@ -112,7 +116,7 @@ impl GapList {
                 _ => "is there, and no manifest says that it was checked there",
             },
             files: counts.get(&gap).copied().unwrap_or(0),
-            origin: gap.cause(),
+            origin: gap.cause(false),
             paths: names.into_iter().map(|(path, _)| path).collect(),
         };
         self.gaps.into_iter().map(lack).collect()
@@ -142,7 +146,7 @@ impl GapList {
             let of_gap = named(names, more, kind, detail);
             reasons.extend(of_gap.map(|reason| UnprovenReason {
                 is_of_drive: gap.is_of_drive(),
-                cause: reason.cause.or(gap.cause()),
+                cause: reason.cause.or(gap.cause(by_content)),
                 ..reason
             }));
         }

@@ -3,11 +3,11 @@
 
 use super::answer::UnprovenReason;
 use super::count::{is_separate, seen_twice};
-use super::gap::{GapList, NAMES_TOLD, named};
+use super::gap::{GapList, NAMES_COMPARED, named};
 use super::question::Question;
 use super::usable::Usable;
 use crate::card::listing::Listing;
-use crate::error::{Problem, ProblemKind};
+use crate::error::{Cause, Problem, ProblemKind};
 use crate::name::shown;
 use crate::plan::notes::why_fewer;
 use crate::units::len64;
@@ -112,9 +112,14 @@ pub(super) fn gone<'a>(listing: &Listing, usable: &[Usable<'a>]) -> Vec<&'a str>
 }
 
 pub(super) fn absent(gone: &[&str]) -> Vec<UnprovenReason> {
-    let names = gone.iter().take(NAMES_TOLD);
-    let names = names.map(|path| ((*path).to_owned(), None));
-    let more = gone.len().saturating_sub(NAMES_TOLD);
+    let first = gone.iter().take(NAMES_COMPARED);
+    let first = first.map(|path| ((*path).to_owned(), None)).collect();
+    let more = gone.len().saturating_sub(NAMES_COMPARED);
     let detail = "is in the offload and not on this card";
-    named(names.collect(), len64(more), ProblemKind::Missing, detail).collect()
+    named(first, len64(more), ProblemKind::Missing, detail)
+        .map(|reason| UnprovenReason {
+            cause: Some(Cause::InOffloadOnly),
+            ..reason
+        })
+        .collect()
 }

@@ -454,7 +454,14 @@ fn the_other_slots_card_is_compared_by_content() {
         .says("of another card that uses the same names");
     ask("other", " --by-content")
         .exits(0)
-        .says("one more copy exists on it");
+        .says("until it is formatted it is one more copy")
+        .says("Beside this card there is one copy only")
+        .is_silent_of("It is one copy only");
+    // Nothing differs where there are too few copies.
+    work.run_short("prove other --on a --by-content")
+        .exits(1)
+        .says("name it with --on as well")
+        .is_silent_of("what differs");
     // One that differs and one that is missing are both named.
     flip(&work.path(&format!("other/{STILL}")), 77);
     remove(&work.path("other/DCIM/100KITES/KITE0002.DNG"));
@@ -463,6 +470,19 @@ fn the_other_slots_card_is_compared_by_content() {
         .says(STILL)
         .says("(mismatch)")
         .says("KITE0002.DNG` is in the offload and not on this card");
+    for n in 0..7 {
+        let name = format!("DCIM/102KITES/MORE{n}.JPG");
+        Card::new(&work.path("other")).file(name, 900 + n, 60);
+    }
+    let short = work.run_short("prove other --on a --copies 1 --by-content");
+    short
+        .exits(1)
+        .says(&format!("Other content than in the offload: `{STILL}`."))
+        .says("On this card and in no offload: `DCIM/102KITES/MORE0.JPG`,")
+        .says("`DCIM/102KITES/MORE4.JPG` and 2 more files.")
+        .says("In the offload and not on this card: `DCIM/100KITES/KITE0002.DNG`.")
+        .is_silent_of("more like it");
+    ask("other", " --by-content").says("MORE6.JPG");
     // A second camera with the same names and other pictures has no offload here.
     Card::new(&work.path("twin")).file(STILL, 40_000, 100);
     ask("twin", " --by-content")

@@ -19,6 +19,8 @@ pub(crate) struct CardAnswer<'a> {
     pub(crate) card: &'a str,
     /// The copies were checked earlier, and are not known to have been read since.
     pub(crate) is_later: bool,
+    /// The card is one more copy of what another one held.
+    pub(crate) is_a_copy: bool,
     /// Only a folder of a card was asked about.
     pub(crate) is_part: bool,
     /// Complete copies on devices of their own.
@@ -127,7 +129,12 @@ impl CardAnswer<'_> {
                 Some("Something else is in the reader now; this is not about that.".to_owned())
             }
         };
-        let one = (self.copies == 1).then(|| ONE_COPY.to_owned());
+        let one = if self.is_a_copy {
+            ONE_BESIDE_CARD
+        } else {
+            ONE_COPY
+        };
+        let one = (self.copies == 1).then(|| one.to_owned());
         now.into_iter().chain(one).collect()
     }
 }
@@ -186,6 +193,10 @@ pub(crate) const SAID_THEN: &str = "by their manifest you said --separate when t
 /// What one copy means.
 const ONE_COPY: &str =
     "It is one copy only: if this drive is lost or fails, the pictures are gone.";
+
+/// The same of the other slot's card, which is a copy itself until it is formatted.
+const ONE_BESIDE_CARD: &str = "Beside this card there is one copy only: once it is formatted, the \
+    pictures are gone if that drive is lost or fails.";
 
 /// What is said of several cards at the end: what was shot on one, or happened to its copies, after
 /// its own answer is not known.

@@ -10,13 +10,14 @@ use crate::cli::view::words::troubles::{NumberedTrouble, capital, numbered, sent
 use std::collections::BTreeMap;
 use unlade::error::{Cause, DENIED_STEP, NO_FILES_STEP, ODD_STEP, ProblemKind, UNEXPLAINED_STEP};
 use unlade::existing::source::CardNow;
-use unlade::name::shown;
+use unlade::name::{shown, some_of};
 use unlade::proof::coverage::{Holding, UnprovenReason};
 use unlade::run::prove::{Ask, ProveOutcome};
 use unlade::units::{count, counted, len64, size};
 
 /// Reasons that are printed one by one.
 const REASONS_SHOWN: usize = 12;
+const COMPARED_SHOWN: usize = 200;
 
 /// What was found, and what the offloads that were looked at are called.
 pub(crate) struct ProveAnswer<'a> {
@@ -31,11 +32,12 @@ fn is_proven(outcome: &ProveOutcome) -> bool {
 }
 
 /// Returns what the answer is about.
-pub(crate) fn card_answer(outcome: &ProveOutcome) -> CardAnswer<'_> {
+pub(crate) fn card_answer(outcome: &ProveOutcome, by_content: bool) -> CardAnswer<'_> {
     CardAnswer {
         proven: is_proven(outcome),
         card: &outcome.card.label,
         is_later: true,
+        is_a_copy: by_content,
         is_part: outcome.part.is_some(),
         copies: outcome.answer.verdict.copies(),
         // What each copy lacks is told with it; one that is not needed may be of another day.
@@ -50,7 +52,7 @@ pub(crate) fn card_answer(outcome: &ProveOutcome) -> CardAnswer<'_> {
 impl ProveAnswer<'_> {
     /// Returns the lines, the answer last. `shoot` are those on the shoot that the card belongs to.
     pub(crate) fn lines(&self, shoot: &[String], out: Out) -> Vec<String> {
-        let answer = card_answer(self.outcome);
+        let answer = card_answer(self.outcome, self.ask.by_content);
         let (mut lines, first, then) = if out.verbose {
             (self.details(out), "Note     ", "         ")
         } else {
@@ -193,7 +195,8 @@ impl ProveAnswer<'_> {
         }
         let mut reasons = outcome.answer.reasons.iter();
         if ask.by_content && found && reasons.all(|r| r.kind == ProblemKind::TooFewCopies) {
-            let text = "This card holds all that the offload holds: one more copy exists on it.";
+            let text = "This card holds what the offload holds, file by file: until it is \
+                formatted it is one more copy.";
             notes.push(text.to_owned());
         }
         notes
@@ -235,12 +238,18 @@ impl ProveAnswer<'_> {
         }
         let all = &self.outcome.answer.reasons;
         let mut lines = Vec::new();
-        for reason in all.iter().take(REASONS_SHOWN) {
+        // Where two cards are compared their names are what was asked for.
+        let shown_most = if self.ask.by_content {
+            COMPARED_SHOWN
+        } else {
+            REASONS_SHOWN
+        };
+        for reason in all.iter().take(shown_most) {
             let text = self.words(reason);
             let text = format!("{} ({}).", text.trim_end_matches('.'), reason.kind);
             lines.extend(wrap(&text, out.width, "Reason   ", "         "));
         }
-        let rest = || all.iter().skip(REASONS_SHOWN);
+        let rest = || all.iter().skip(shown_most);
         let files: u64 = rest().map(|r| r.files).sum();
         let others = len64(rest().filter(|r| r.files == 0).count());
         let mut more = Vec::new();
@@ -280,7 +289,7 @@ impl ProveAnswer<'_> {
                 .collect();
         }
         let mut by_step: BTreeMap<(u8, &'static str), Vec<String>> = BTreeMap::new();
-        for reason in all {
+        for reason in all.filter(|r| !is_difference(r)) {
             let step = by_step.entry(step(self.ask, reason)).or_default();
             step.push(self.words(reason));
         }
@@ -290,7 +299,8 @@ impl ProveAnswer<'_> {
                 reasons,
                 step: step.to_owned(),
             });
-        by_step.take(STEPS_MAX).collect()
+        let differences = self.differences().into_iter();
+        differences.chain(by_step).take(STEPS_MAX).collect()
     }
 
     /// Returns what to do next: one step for each kind of trouble.
@@ -340,11 +350,60 @@ impl ProveAnswer<'_> {
                     .collect(),
             );
         }
-        let differs =
-            "Copy this card as well, under a --name of its own, if you need what differs.";
-        self.ask.by_content.then(|| vec![differs])
+        None
+    }
+
+    /// Returns what two cards don't have in common: names of each kind, with what to do.
+    fn differences(&self) -> Vec<NumberedTrouble> {
+        let kinds: [DifferenceKind; 3] = [
+            ("Other content than in the offload", DIFFERS_STEP, differs),
+            ("On this card and in no offload", DIFFERS_STEP, |r| {
+                r.cause == Some(Cause::OnCardOnly)
+            }),
+            ("In the offload and not on this card", LESS_STEP, |r| {
+                r.cause == Some(Cause::InOffloadOnly)
+            }),
+        ];
+        let all = &self.outcome.answer.reasons;
+        let of_kind = |(what, step, is_it): &DifferenceKind| {
+            let files: u64 = all.iter().filter(|r| is_it(r)).map(|r| r.files).sum();
+            let names = all.iter().filter(|r| is_it(r));
+            let names = names.filter_map(|r| r.path.as_deref());
+            (files > 0).then(|| NumberedTrouble {
+                reasons: vec![format!(
+                    "{what}: {}.",
+                    some_of(names, DIFFERENCES_SHOWN, files, "file")
+                )],
+                step: (*step).to_owned(),
+            })
+        };
+        kinds.iter().filter_map(of_kind).collect()
     }
 }
+
+/// How two cards differ: in words, what to do, and which reasons say so.
+type DifferenceKind = (&'static str, &'static str, fn(&UnprovenReason) -> bool);
+
+/// Whether a file has other content on the other slot's card.
+fn differs(reason: &UnprovenReason) -> bool {
+    reason.kind == ProblemKind::Mismatch
+}
+
+/// Whether a reason is that two cards are not alike.
+fn is_difference(reason: &UnprovenReason) -> bool {
+    let of_one = [Cause::OnCardOnly, Cause::InOffloadOnly];
+    differs(reason) || reason.cause.is_some_and(|cause| of_one.contains(&cause))
+}
+
+/// Names of each kind of difference between two cards that are told at once; --verbose has more.
+const DIFFERENCES_SHOWN: usize = 5;
+
+/// What to do about what is on this card and not in the offload.
+const DIFFERS_STEP: &str =
+    "Copy this card as well, under a --name of its own, if you need what differs.";
+
+/// What to do where the other card has more.
+const LESS_STEP: &str = "Find out why this card has less before you format either.";
 
 /// What to do where there is no copy that counts.
 const COPY_STEP: &str =
@@ -359,6 +418,8 @@ const FOUND_STEP: &str = "Check that copy with `unlade verify`: what is read who
 fn step(ask: &Ask, reason: &UnprovenReason) -> (u8, &'static str) {
     match reason.kind {
         _ if reason.cause == Some(Cause::NoFiles) => (0, NO_FILES_STEP),
+        _ if reason.cause == Some(Cause::InOffloadOnly) => (4, LESS_STEP),
+        _ if is_difference(reason) => (3, DIFFERS_STEP),
         _ if reason.cause == Some(Cause::FoundDamaged) => (2, FOUND_STEP),
         ProblemKind::Unreadable if reason.is_of_drive => (1, UNREAD_STEP),
         ProblemKind::ManifestDamaged => (3, ProblemKind::ManifestDamaged.next_step()),

@@ -64,6 +64,7 @@ fn answer(proof: &Proof) -> CardAnswer<'_> {
         proven: proof.verdict().is_proven(),
         card: &proof.plan().card.label,
         is_later: false,
+        is_a_copy: false,
         is_part: proof.part().is_some(),
         copies: proof.verdict().copies(),
         short: short(proof),
