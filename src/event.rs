@@ -62,6 +62,10 @@ pub enum Event<'a> {
     CardRead,
     /// The second read of the card, in bytes so far and in all, and the time left.
     ReadAgain(u64, u64, Option<Remaining>),
+    /// A file with unreadable spots is salvaged: its path, bytes that were read so far, and all.
+    Salvaging(&'a str, u64, u64),
+    /// What came of that: the file's path, and a sentence's part about it.
+    Salvaged(&'a str, &'a str),
     /// Something in the recordings that somebody should look at; no verdict rests on it.
     Hint(&'a Observation),
     /// The end; the proof tells the verdict.

@@ -17,6 +17,7 @@ pub mod meter;
 mod outcome;
 mod reader;
 pub mod reread;
+pub mod salvage;
 mod watch;
 
 pub use context::{Context, same_drive};

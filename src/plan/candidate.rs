@@ -74,6 +74,8 @@ pub struct Form {
     pub layout: Option<Layout>,
     /// The records name the cameras, as the files do.
     pub names_cameras: bool,
+    /// What can be read of files with unreadable spots is kept beside them.
+    pub salvages: bool,
 }
 
 /// Returns the layout that was asked for, or that of what stands there, or that of the `original`,

@@ -78,8 +78,8 @@ pub struct Plan {
     pub said: HashMap<usize, Vec<(Digest, AlsoHashes)>>,
     /// What is to be proven.
     pub terms: Terms,
-    /// The records name the cameras, as the files do.
-    pub names_cameras: bool,
+    /// In which form it was asked to be left.
+    pub form: Form,
     /// Who is to sign the manifest.
     pub signer: Option<Arc<Signer>>,
     /// What is known beforehand of how long it will take.
@@ -330,7 +330,7 @@ pub fn plan(
         only_new,
         said,
         terms: options.terms,
-        names_cameras: options.form.names_cameras,
+        form: options.form,
         signer: options.signer.clone(),
         estimate,
     })

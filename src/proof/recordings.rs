@@ -18,7 +18,7 @@ pub(super) fn recordings(plan: &Plan, offloaded: &Offloaded, now: Stamp) -> Reco
     });
     let files: Vec<Shot<'_>> = files.collect();
     let found = Recordings::of(&files, &offloaded.look, now);
-    if plan.names_cameras {
+    if plan.form.names_cameras {
         found
     } else {
         found.without_cameras()

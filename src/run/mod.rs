@@ -19,7 +19,7 @@ use crate::event::{Event, Observer, Silent};
 use crate::existing::sample::Sampling;
 use crate::name::shown;
 use crate::offload::meter::Meter;
-use crate::offload::{Context, reread};
+use crate::offload::{Context, reread, salvage};
 use crate::plan::{Plan, PlanOptions, Refusal, plan};
 use crate::proof::problems::{card_problems, list_problems};
 use crate::proof::{Kept, Proof};
@@ -180,6 +180,9 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
     let begun = start(&context, tools, &rfc3339(started), is_begun);
     let (threads, _claims) = begun.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
     let mut offloaded = threads.run(observer);
+    if context.plan.form.salvages && context.plan.original().is_none() && !offloaded.interrupted {
+        salvage::salvage(&context, &mut offloaded, observer);
+    }
     let reread_equal = context.plan.terms.level == Level::Reread
         && !offloaded.interrupted
         && reread::reread(&context, &mut offloaded, observer);

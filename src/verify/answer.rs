@@ -32,6 +32,8 @@ pub struct Findings {
     pub findings: Vec<Finding>,
     /// Entries that computers left behind since; told, and no fault.
     pub litter: Vec<String>,
+    /// Salvaged files that are what the lists beside them say. They are no copies.
+    pub salvaged: u64,
     /// What should be told of the records and is no fault.
     pub remarks: BTreeSet<Remark>,
     /// Whether the manifest was signed.

@@ -7,6 +7,7 @@ mod content;
 mod finding;
 mod names;
 mod records;
+mod salvaged;
 mod stored;
 mod tags;
 
@@ -81,6 +82,7 @@ pub fn verify(
     note(&meanwhile, layout, &files, &mut checked, &mut findings);
     let of_files = checked.iter().filter_map(|c| c.finding.clone());
     findings.extend(of_files.map(|f| f.outside(layout)));
+    let salvaged = salvaged::check(disk, root, &mut findings, progress);
     findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
     let equal: Vec<_> = checked
         .iter()
@@ -95,6 +97,7 @@ pub fn verify(
         way: least_reliable(&checked),
         findings,
         litter,
+        salvaged,
         remarks,
         signature,
         in_memory: facts.backing == Backing::Memory,

@@ -280,10 +280,11 @@ pub(crate) enum Command {
         after_help = "Example:  unlade demo --keep ./kites"
     )]
     Demo(DemoArgs),
-    /// Print the JSON Schema of the manifest or of the events of --json.
+    /// Print a JSON Schema: manifest, events of --json, salvaged file.
     #[command(
-        long_about = "Prints a JSON Schema (draft 2020-12): of _unlade/manifest.json, or of one \
-            line that copy, plan, prove and verify print with --json.",
+        long_about = "Prints a JSON Schema (draft 2020-12): of _unlade/manifest.json, of one line \
+            that copy, plan, prove and verify print with --json, or of the list beside a salvaged \
+            file (copy --salvage).",
         after_help = "Example:  unlade schema manifest > manifest.schema.json"
     )]
     Schema {
@@ -375,6 +376,12 @@ pub(crate) struct CopyArgs {
     /// date; not read unless --proof reread). The answer covers the whole card.
     #[arg(long, help_heading = WHAT)]
     pub(crate) only_new: bool,
+    /// Keep what can be read of a file with unreadable spots.
+    ///
+    /// It is beside the file's place as `NAME.salvaged.EXT`, with zeros in the spots, and a list of
+    /// them as `NAME.salvaged.EXT.json`. It is no copy, and the answer stays NOT PROVEN.
+    #[arg(long, help_heading = WHAT, hide_short_help = true)]
+    pub(crate) salvage: bool,
     /// Further hashes in the same pass: sha256, md5 and others.
     ///
     /// Set apart by commas: md5, sha1, sha256, sha512, xxh128, xxh3, xxh64. Each gets its list in
@@ -572,6 +579,8 @@ pub(crate) enum SchemaOf {
     Manifest,
     /// A line of --json.
     Events,
+    /// The list beside a salvaged file.
+    Salvaged,
 }
 
 #[derive(Clone, Debug, Args)]

@@ -8,6 +8,7 @@ use crate::cli::view::out::Out;
 pub(crate) fn schema(of: SchemaOf, out: Out) -> Exit {
     let text = match of {
         SchemaOf::Manifest => include_str!("../../schema/manifest.schema.json"),
+        SchemaOf::Salvaged => include_str!("../../schema/salvaged.schema.json"),
         SchemaOf::Events => include_str!("../../schema/events.schema.json"),
     };
     out.own_text(text.trim_end());

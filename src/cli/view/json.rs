@@ -247,6 +247,13 @@ impl Observer for Json {
                 }
                 self.send("problem", body);
             }
+            Event::Salvaging(path, read, of) => self.send(
+                "salvaging",
+                json!({"path": path, "bytes_read": read, "bytes": of}),
+            ),
+            Event::Salvaged(path, words) => {
+                self.send("salvaged", json!({"path": path, "detail": words}));
+            }
             Event::RateChange(change, _) => {
                 self.send(
                     "rate-change",

@@ -178,6 +178,12 @@ pub(crate) fn again_line(done: u64, total: u64, left: Option<Remaining>) -> Stri
     )
 }
 
+/// Returns what is shown while the readable part of a file is salvaged.
+pub(super) fn salvaging_line(path: &str, read: u64, of: u64) -> String {
+    let name = path.rsplit('/').next().unwrap_or(path);
+    format!("salvaging {}: {} of {}", shown(name), size(read), size(of))
+}
+
 /// Returns what a log gets every ten seconds, with the card's name where there are several.
 pub(super) fn plain_lines(
     card: Option<&str>,

@@ -3,7 +3,7 @@
 
 use crate::cli::system::awake::{Awake, NOT_HELD};
 use crate::cli::view::out::Out;
-use crate::cli::view::running::{again_line, lines, plain_lines, rate_change};
+use crate::cli::view::running::{again_line, lines, plain_lines, rate_change, salvaging_line};
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::drives::drive_names;
 use crate::cli::view::words::plan::plan_lines;
@@ -218,6 +218,12 @@ impl Observer for Screen {
             }
             Event::ReadAgain(done, total, left) => {
                 self.read_again(&again_line(*done, *total, *left));
+            }
+            Event::Salvaging(path, read, of) => {
+                self.read_again(&salvaging_line(path, *read, *of));
+            }
+            Event::Salvaged(path, words) => {
+                self.say_of_card(&format!("{}: {}.", shown(path), shown(words)));
             }
             Event::Ended => self.clear(),
             _ => {}

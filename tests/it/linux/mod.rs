@@ -35,6 +35,7 @@ mod places;
 mod prove;
 mod rate;
 mod recordings;
+mod salvage;
 mod scarce;
 mod schema;
 mod sets;

@@ -25,24 +25,24 @@ use unlade::run::{self, Job, Tools};
 
 const EIO: i32 = 5;
 /// One clip of several stripes and a part, as the standard limits have it (64 MiB).
-const CLIP: &str = "PRIVATE/CLIPS/C0001.MP4";
+pub(super) const CLIP: &str = "PRIVATE/CLIPS/C0001.MP4";
 const CLIP_BYTES: usize = (64 << 20) + (9 << 20) + 12_345;
 /// Bytes of the whole card.
 const TOTAL: u64 = 8 * 200_000 + 36 * 1_111 + 3_000_000 + 76_558_393;
 /// A still in the middle of the card.
-const STILL: &str = "DCIM/100KITES/KITE0004.JPG";
-const JOB: &str = "copy card --to a --to b --separate --name KITES";
+pub(super) const STILL: &str = "DCIM/100KITES/KITE0004.JPG";
+pub(super) const JOB: &str = "copy card --to a --to b --separate --name KITES";
 
 /// A card and two drives, all of them mounts. The mounts go before the folder they are in.
-struct Rig {
+pub(super) struct Rig {
     card: Mount,
     a: Mount,
     b: Mount,
     listed: Tree,
-    work: Work,
+    pub(super) work: Work,
 }
 
-fn plain() -> Options {
+pub(super) fn plain() -> Options {
     Options::default()
 }
 
@@ -55,7 +55,7 @@ fn cached(faults: Vec<Fault>) -> Options {
     }
 }
 
-fn faulty(fault: Fault) -> Options {
+pub(super) fn faulty(fault: Fault) -> Options {
     Options {
         faults: vec![fault],
         ..Options::default()
@@ -68,7 +68,7 @@ impl Rig {
     }
 
     /// With a clip of a few buffers, for tests that have nothing to do with stripes.
-    fn small(name: &str, card: Options, a: Options, b: Options) -> Self {
+    pub(super) fn small(name: &str, card: Options, a: Options, b: Options) -> Self {
         Self::with_clip(5_000_000, name, card, a, b)
     }
 
@@ -101,7 +101,7 @@ impl Rig {
         }
     }
 
-    fn run(&self, arguments: &str) -> Ran {
+    pub(super) fn run(&self, arguments: &str) -> Ran {
         let ran = self.work.run(arguments);
         self.nothing_wrong(&format!("after {ran}"));
         ran
@@ -131,7 +131,7 @@ impl Rig {
 
     /// Everything but one entry.
     #[track_caller]
-    fn is_whole_but(&self, name: &str, missing: &str) {
+    pub(super) fn is_whole_but(&self, name: &str, missing: &str) {
         let mut expected = self.listed.clone();
         assert!(expected.remove(Path::new(missing)).is_some());
         assert_eq!(self.held(name), expected, "{name}");

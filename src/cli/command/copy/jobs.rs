@@ -42,6 +42,7 @@ fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
     let mut form = Form {
         layout: args.layout.map(Into::into),
         names_cameras: args.camera_names,
+        salvages: args.salvage,
         ..Form::default()
     };
     for also in &args.also {

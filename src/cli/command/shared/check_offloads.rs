@@ -367,7 +367,8 @@ fn tell_json(
             "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed,
             "extra": extra,
             "unread": findings.unread(),
-            "litter": findings.litter.len(), "readback": findings.way, "exit_code": exit.code(),
+            "litter": findings.litter.len(), "salvaged": findings.salvaged,
+            "readback": findings.way, "exit_code": exit.code(),
             "signature": signature, "signed_by": signed_by,
             "other_copies": others.iter().map(OtherCopy::json).collect::<Vec<_>>(),
             // Null where nobody said who is expected.

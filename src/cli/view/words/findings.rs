@@ -263,6 +263,12 @@ fn finding_notes(f: &Findings) -> Vec<String> {
         let entries = counted_entries(f.litter.len());
         notes.push(format!("{entries} made by a computer since; no fault."));
     }
+    if f.salvaged > 0 {
+        notes.push(format!(
+            "{} as the lists beside them say; they are no copies.",
+            counted(f.salvaged, "salvaged file")
+        ));
+    }
     if f.earlier > 0 {
         notes.push(format!(
             "{} only in the manifest of an earlier copy, and checked with it.",
