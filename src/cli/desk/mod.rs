@@ -19,6 +19,7 @@ mod unfinished;
 use crate::cli::args::Common;
 use crate::cli::args::desk::DeskArgs;
 use crate::cli::exit::Exit;
+use crate::cli::system::signals::AtWork;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
@@ -36,6 +37,8 @@ const TICK: Duration = Duration::from_millis(50);
 
 /// Serves the page until the person stops it.
 pub(crate) fn desk(args: &DeskArgs, common: &Common, out: Out, tools: &Tools) -> Exit {
+    // It ends by itself once it is asked to.
+    let _at_work = AtWork::begin();
     match begin(args, common, out, tools) {
         Ok(desk) => serve(&desk, args, out),
         Err(why) => refuse(&[why.to_string()], Exit::Refused, "desk", out, tools),

@@ -24,7 +24,7 @@ fn a_build_without_the_page_says_so() {
 mod page {
     use crate::support::desk::Desk;
     use crate::support::image::{Image, alone, done};
-    use crate::support::program::{Card, Work, bytes_of, manifest, put, skip, tool};
+    use crate::support::program::{Card, Work, bytes_of, finish, manifest, put, skip, tool};
     use serde_json::{Value, json};
     use std::io::{Read as _, Write as _};
     use std::net::TcpStream;
@@ -366,6 +366,18 @@ mod page {
         assert!(matches!(ran.code, 0 | 130), "{ran}");
         work.run(&format!("copy {card} --to {a} --to {b} --home h"))
             .exits(0);
+    }
+
+    /// Desktop Entry Specification 1.5 (freedesktop.org), by the checker that they publish.
+    #[test]
+    fn the_desktop_entry_is_valid() {
+        let Some(checker) = tool("desktop-file-validate") else {
+            skip("desktop-file-validate (desktop-file-utils) is not installed");
+            return;
+        };
+        let entry = concat!(env!("CARGO_MANIFEST_DIR"), "/man/desk/unlade.desktop");
+        let ran = finish(std::process::Command::new(checker).arg(entry));
+        assert_eq!(ran.exits(0).words(), "", "hints too");
     }
 
     /// Real volumes, plugged in and pulled while the page is open. They are one disk to the system,

@@ -18,12 +18,13 @@ const SKIPPED: [(&str, &str); 4] = [
 /// What the pages have for the day's offload.
 const DATED: &str = "20261125-";
 /// Two folders of one disk are one copy, and no more is asked for here; they have one identity, so
-/// a drive is added to a kit of its own. All else is as typed.
+/// a drive is added to a kit of its own. The desk is ended as by Ctrl-C. All else is as typed.
 const STAND_IN: &str = r#"#!/bin/sh
 verb=$1; shift
 case "$verb $1 $2" in
     copy*|plan*|prove*) set -- --copies 1 "$@";;
     "kit add drive") export UNLADE_HOME="$TMPDIR";;
+    desk*) exec timeout --preserve-status -s INT 1 "$UNLADE" desk --no-open;;
 esac
 exec "$UNLADE" "$verb" "$@"
 "#;
