@@ -7,7 +7,7 @@ use crate::cli::command::copy::copy_shown;
 use crate::cli::exit::Exit;
 use crate::cli::system::awake::{Awake, NOT_HELD};
 use crate::cli::view::observer::{JobEnd, JobPage, Viewer};
-use crate::cli::view::out::heard;
+use crate::cli::view::out::{heard, heard_so_far};
 use crate::cli::view::running::{again_line, rate_change};
 use crate::cli::view::words::drives::drive_names;
 use crate::cli::view::words::problem::{problem_lines, refusal_steps};
@@ -158,6 +158,11 @@ impl Viewer for ShownWork<'_> {
         let name = job.known.card.as_deref().or(job.card.file_name());
         let name = name.unwrap_or(job.card.as_str()).to_owned();
         let drives = job.to.iter().map(ToString::to_string).collect();
+        // What was said of all of them before the first was begun.
+        let mut said = heard_so_far();
+        if let Some(work) = &mut self.0.lock().work {
+            work.heard.append(&mut said);
+        }
         let page = CardPage {
             desk: Arc::clone(self.0),
             index,

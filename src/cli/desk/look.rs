@@ -20,7 +20,7 @@ use unlade::units::size;
 /// How often it is asked what is mounted; that touches no drive.
 const EVERY: Duration = Duration::from_secs(1);
 /// How often the volumes themselves are looked at while somebody has a page open.
-const AGAIN_AFTER: Duration = Duration::from_secs(15);
+const AGAIN_AFTER: Duration = Duration::from_secs(60);
 
 /// Starts the thread that looks.
 ///
@@ -42,8 +42,9 @@ fn run(desk: &Desk) {
             let now = desk.tools.disk.mounted().ok().flatten();
             let age = desk.tools.clock.elapsed().saturating_sub(looked);
             let is_old = age >= AGAIN_AFTER && desk.frames.receiver_count() > 0;
-            if is_asked || is_old || now != mounted {
-                look(desk);
+            let is_other = is_asked || now != mounted;
+            if is_other || is_old {
+                look(desk, is_other);
                 looked = desk.tools.clock.elapsed();
                 mounted = now;
             }
@@ -52,8 +53,9 @@ fn run(desk: &Desk) {
     }
 }
 
-/// Looks once; what takes longer, the cards' past, is told when it is known.
-fn look(desk: &Desk) {
+/// Looks once; what takes longer, the cards' past, is told when it is known. It can only be another
+/// where something was plugged in or copied.
+fn look(desk: &Desk, is_other: bool) {
     let kit = folder(&desk.common).and_then(|home| kit_file::read(&home).ok());
     let kit = kit.unwrap_or_default();
     let found = plugged(&kit, desk.tools.disk.as_ref());
@@ -80,6 +82,9 @@ fn look(desk: &Desk) {
         card.is_ticked = !is_proven(card);
     }
     show(desk, &places);
+    if !is_other {
+        return;
+    }
     let ledger = desk.book().read();
     let cards = found.iter().filter(|one| matches!(one.role, Role::Card(_)));
     for (card, one) in places.cards.iter_mut().zip(cards) {

@@ -233,6 +233,12 @@ pub(crate) fn heard<T>(work: impl FnOnce() -> T) -> (T, Vec<String>) {
     (done, HEARD.replace(before).unwrap_or_default())
 }
 
+/// Returns what this thread has said so far while somebody listens, who hears no more of it.
+#[cfg_attr(not(feature = "desk"), expect(dead_code, reason = "the page has it"))]
+pub(crate) fn heard_so_far() -> Vec<String> {
+    HEARD.with_borrow_mut(|heard| heard.as_mut().map(std::mem::take).unwrap_or_default())
+}
+
 /// Keeps a line for whoever listens; `false` where nobody does.
 fn is_heard(text: &str) -> bool {
     HEARD.with_borrow_mut(|heard| {

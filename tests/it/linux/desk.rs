@@ -24,7 +24,8 @@ fn a_build_without_the_page_says_so() {
 mod page {
     use crate::support::desk::Desk;
     use crate::support::image::{Image, alone, done};
-    use crate::support::program::{Card, Work, bytes_of, finish, manifest, put, skip, tool};
+    use crate::support::mount::{Mount, Options};
+    use crate::support::program::{Card, Work, bytes_of, finish, manifest, put, skip, tell, tool};
     use serde_json::{Value, json};
     use std::io::{Read as _, Write as _};
     use std::net::TcpStream;
@@ -366,6 +367,67 @@ mod page {
         assert!(matches!(ran.code, 0 | 130), "{ran}");
         work.run(&format!("copy {card} --to {a} --to {b} --home h"))
             .exits(0);
+    }
+
+    /// What pages cost: 20 that listen and 100 reloads, beside none, in turns, on a card that is held
+    /// to a rate. By hand: `cargo test --test it -- --ignored --nocapture pages_cost`.
+    #[test]
+    #[ignore = "a measurement"]
+    fn pages_cost() {
+        let mut took = [Vec::new(), Vec::new()];
+        for round in 0..6 {
+            let has_pages = round % 2 == 1;
+            let work = work("desk-cost");
+            let mut card = Card::new(&work.folder("back"));
+            for n in 0..40 {
+                card = card.file(format!("DCIM/100KITES/KITE{n:04}.MP4"), 5_000_000, n);
+            }
+            drop(card);
+            let held = Options {
+                read_mbps: 20.0,
+                ..Options::default()
+            };
+            let mount = Mount::new(&work.path("back"), &work.folder("KITES"), held).unwrap();
+            let desk = Desk::start(&work);
+            let (_, [a, b]) = paths(&work);
+            let card = work.path("KITES").to_str().unwrap().to_owned();
+            let start = std::time::Instant::now();
+            assert_eq!(desk.copy(&[&card], &[&a, &b]).status, 204);
+            let ask = format!(
+                "GET /events HTTP/1.1\r\nHost: {}\r\nCookie: {}\r\n\r\n",
+                desk.host,
+                desk.cookie()
+            );
+            let (ask, host) = (ask.as_str(), desk.host.as_str());
+            std::thread::scope(|scope| {
+                for _ in 0..if has_pages { 20 } else { 0 } {
+                    scope.spawn(move || {
+                        let mut stream = TcpStream::connect(host).unwrap();
+                        stream.write_all(ask.as_bytes()).unwrap();
+                        let mut bytes = vec![0; 65_536];
+                        let mut tail = String::new();
+                        while let Ok(n @ 1..) = stream.read(&mut bytes) {
+                            tail.push_str(&String::from_utf8_lossy(&bytes[..n]));
+                            if tail.contains("\"view\":\"answer\"") {
+                                return;
+                            }
+                            tail = tail.split_off(tail.floor_char_boundary(tail.len() - n.min(64)));
+                        }
+                    });
+                }
+                for _ in 0..if has_pages { 100 } else { 0 } {
+                    assert_eq!(desk.get("/").status, 200);
+                }
+                let answer = desk.wait_for("answer");
+                assert_eq!(answer["verdict"]["proven"], true, "{answer}");
+            });
+            took[round % 2].push(start.elapsed().as_secs_f64());
+            drop((desk, mount));
+        }
+        tell(&format!(
+            "without pages {:.2?} s, with pages {:.2?} s",
+            took[0], took[1]
+        ));
     }
 
     /// Desktop Entry Specification 1.5 (freedesktop.org), by the checker that they publish.

@@ -729,15 +729,7 @@ impl Rig {
         let verdict = events.iter().find(|e| e["event"] == "verdict").unwrap();
         let told = match events.iter().find(|e| e["event"] == "refused") {
             Some(refused) => kinds(&refused["reasons"], |r| r["kind"].as_str().unwrap()),
-            None => kinds(&verdict["reasons"], |r| {
-                let words = r.as_str().unwrap();
-                let is_stop = words == "it was interrupted";
-                if is_stop {
-                    "interrupted"
-                } else {
-                    words.split(':').next().unwrap()
-                }
-            }),
+            None => reasons(verdict),
         };
         assert_eq!(verdict["exit_code"], code, "{}", row.name);
         let reasons = verdict["reasons"].as_array().unwrap().iter();
@@ -748,12 +740,38 @@ impl Rig {
         let is_named = |path| mismatches.is_empty() || mismatches.iter().any(|m| m.contains(path));
         let is_right = row.flipped.is_none_or(is_named);
         assert!(is_right, "{}: {mismatches:?}", row.name);
-        let proven = match (verdict["proven"].as_bool().unwrap(), code) {
-            (true, _) => "PROVEN",
-            (false, 3) => "refused",
-            (false, _) => "NOT PROVEN",
-        };
-        [code.to_string(), proven.to_owned(), told]
+        [code.to_string(), proven(verdict).to_owned(), told]
+    }
+
+    /// Does the same by the page of `unlade desk`. Returns exit code, verdict and what was told,
+    /// and what the page has in its largest letters.
+    #[cfg(feature = "desk")]
+    fn run_by_the_page(&self, row: &Row) -> ([String; 3], String) {
+        let desk = crate::support::desk::Desk::start(&self.work);
+        let path = |name: &str| self.work.path(name);
+        let job = serde_json::json!({
+            "cards": [path("card")], "to": [path("a"), path("b")], "separate": true,
+        });
+        assert_eq!(desk.post("/copy", &job).status, 204, "{}", row.name);
+        if let Event::CtrlC(bytes) = row.event {
+            let start = Instant::now();
+            let mut fires = row.fires.iter();
+            while self.card.bytes_read() < bytes
+                || !fires.all(|(on, fault)| self.mount(on).fired(fault) > 0)
+            {
+                fires = row.fires.iter();
+                assert!(start.elapsed() < HANGS_AFTER, "{}", row.name);
+                std::thread::sleep(Duration::from_millis(1));
+            }
+            desk.post("/stop", &serde_json::json!({}));
+            self.card.set_read_mbps(0.0);
+        }
+        let verdict = &desk.wait_for("answer")["verdict"];
+        let page = desk.get("/").body;
+        let large = page.split("<h1 tabindex=\"-1\">").nth(1).unwrap();
+        let large = large.split('<').next().unwrap().to_owned();
+        let code = verdict["exit_code"].to_string();
+        ([code, proven(verdict).to_owned(), reasons(verdict)], large)
     }
 
     /// Waits until the card was read so far, and lets the event happen. A stop also waits for the
@@ -830,6 +848,30 @@ impl Rig {
             None => whole.to_owned(),
         }
     }
+}
+
+/// The verdict in a word.
+fn proven(verdict: &Value) -> &'static str {
+    match (
+        verdict["proven"].as_bool().unwrap(),
+        verdict["exit_code"].as_u64(),
+    ) {
+        (true, _) => "PROVEN",
+        (false, Some(3)) => "refused",
+        (false, _) => "NOT PROVEN",
+    }
+}
+
+/// The kinds of the reasons in a verdict.
+fn reasons(verdict: &Value) -> String {
+    kinds(&verdict["reasons"], |reason| {
+        let words = reason.as_str().unwrap();
+        if words == "it was interrupted" {
+            "interrupted"
+        } else {
+            words.split(':').next().unwrap()
+        }
+    })
 }
 
 /// The kinds that are told, each once, in order.
@@ -933,6 +975,44 @@ fn of_pairs() {
 #[test]
 fn of_stops_kills_and_power_cuts() {
     check(stop_rows());
+}
+
+/// What the page of `unlade desk` comes to is what the terminal comes to, row by row; those in which
+/// the program itself is killed, or the card is read a second time, it does not have.
+#[cfg(feature = "desk")]
+#[test]
+fn the_page_of_the_desk_says_the_same() {
+    if skip() {
+        return;
+    }
+    let has = |row: &Row| {
+        let is_met = matches!(row.event, Event::None | Event::CtrlC(_));
+        is_met && row.level == "readback"
+    };
+    let shown: Vec<Row> = rows().into_iter().filter(has).collect();
+    assert!(shown.len() > 40, "{} rows only", shown.len());
+    let mut wrong = Vec::new();
+    for mut row in sampled(shown, 8) {
+        let rig = Rig::new(&mut row);
+        let ([code, verdict, told], large) = rig.run_by_the_page(&row);
+        let expected: Vec<&str> = row.expected.split(" | ").collect();
+        // Of a refusal the page has the words, and no kinds.
+        let is_refused = verdict == "refused";
+        let is_same = [&*code, &*verdict] == expected[..2] && (is_refused || told == expected[2]);
+        let word = if verdict == "PROVEN" {
+            "PROVEN"
+        } else {
+            "NOT PROVEN"
+        };
+        if !is_same || large != word {
+            let came_out = format!("{code} | {verdict} | {told}, {large}");
+            wrong.push(format!(
+                "{}\n  expected {}\n  came out {came_out}",
+                row.name, row.expected
+            ));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
 // ---- the document -----------------------------------------------------------------------------

@@ -35,6 +35,7 @@ pub(super) fn view(work: &DeskWork) -> View {
     let html = html! {
         h1 { "Copying " bdi { (all_of(&names)) } }
         @for card in &work.cards { (section(card, work.cards.len() > 1)) }
+        (list("soft", &work.heard))
         p.buttons #stop-row {
             @if is_stopping {
                 span role="status" { "Stopping: what is done is made durable." }
