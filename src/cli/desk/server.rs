@@ -38,9 +38,19 @@ const BODY_MAX: usize = 64 << 10;
 const HEAD_MAX: usize = 16 << 10;
 const HEADERS_MAX: usize = 64;
 /// How long the head of a request may take.
-const HEAD_TIME: Duration = Duration::from_secs(10);
+const HEAD_TIME: Duration = if cfg!(test) {
+    SHORT
+} else {
+    Duration::from_secs(10)
+};
 /// A page that took nothing for so long has stopped reading, and is dropped.
-const WRITE_TIME: Duration = Duration::from_secs(20);
+const WRITE_TIME: Duration = if cfg!(test) {
+    SHORT
+} else {
+    Duration::from_secs(20)
+};
+/// What tests wait for instead.
+const SHORT: Duration = Duration::from_millis(300);
 /// How often a page is told that nothing is new.
 const ALIVE_EVERY: Duration = Duration::from_secs(15);
 
@@ -122,4 +132,48 @@ async fn events(State(desk): State<Arc<Desk>>) -> Response {
     let told = told.map(|frame| Ok::<_, Infallible>(Event::default().data(&*frame)));
     let alive = KeepAlive::new().interval(ALIVE_EVERY);
     Sse::new(told).keep_alive(alive).into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::{Read as _, Write as _};
+
+    /// How long a connection lives of which the other end does this and nothing more.
+    fn ends(ask: &str, then: impl FnOnce(&mut std::net::TcpStream)) -> bool {
+        let app = Router::new().route("/", get(async || "kite ".repeat(10 << 20)));
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .unwrap();
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let mut client = std::net::TcpStream::connect(listener.local_addr().unwrap()).unwrap();
+        client.write_all(ask.as_bytes()).unwrap();
+        let (stream, _) = listener.accept().unwrap();
+        stream.set_nonblocking(true).unwrap();
+        then(&mut client);
+        runtime.block_on(async {
+            let stream = TcpStream::from_std(stream).unwrap();
+            let served = connection(stream, app);
+            tokio::time::timeout(20 * SHORT, served).await.is_ok()
+        })
+    }
+
+    #[test]
+    fn who_stops_reading_or_asking_is_dropped() {
+        assert!(ends("GET / HTTP/1.1\r\nHost: kites\r\n\r\n", |_| {}));
+        assert!(ends("GET / HTTP/1.1\r\nHost:", |_| {}));
+        // And who reads gets all of it.
+        let (done, whole) = crossbeam_channel::bounded(1);
+        let ask = "GET / HTTP/1.1\r\nHost: kites\r\nConnection: close\r\n\r\n";
+        assert!(ends(ask, |client| {
+            let mut client = client.try_clone().unwrap();
+            std::thread::spawn(move || {
+                let mut bytes = Vec::new();
+                client.read_to_end(&mut bytes).unwrap();
+                done.send(bytes.len()).unwrap();
+            });
+        }));
+        assert!(whole.recv().unwrap() > 50 << 20);
+    }
 }

@@ -369,8 +369,8 @@ mod page {
             .exits(0);
     }
 
-    /// What pages cost: 20 that listen and 100 reloads, beside none, in turns, on a card that is held
-    /// to a rate. By hand: `cargo test --test it -- --ignored --nocapture pages_cost`.
+    /// What pages cost: 20 that listen and 100 reloads, beside none, in turns, on a card that is
+    /// held to a rate. By hand: `cargo test --test it -- --ignored --nocapture pages_cost`.
     #[test]
     #[ignore = "a measurement"]
     fn pages_cost() {

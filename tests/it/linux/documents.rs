@@ -24,7 +24,7 @@ verb=$1; shift
 case "$verb $1 $2" in
     copy*|plan*|prove*) set -- --copies 1 "$@";;
     "kit add drive") export UNLADE_HOME="$TMPDIR";;
-    desk*) exec timeout --preserve-status -s INT 1 "$UNLADE" desk --no-open;;
+    desk*) exec timeout --foreground --preserve-status -s INT 1 "$UNLADE" desk --no-open;;
 esac
 exec "$UNLADE" "$verb" "$@"
 "#;

@@ -12,7 +12,7 @@
 )]
 
 use crate::support::mount::{Action, Cache, Direction, Fault, Kind, Mount, Options, skip};
-use crate::support::program::{Card, Tree, Work, is_part, look, tree};
+use crate::support::program::{Card, Tree, Work, is_part, look, put, tree};
 use crate::support::sampled;
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -747,6 +747,12 @@ impl Rig {
     /// and what the page has in its largest letters.
     #[cfg(feature = "desk")]
     fn run_by_the_page(&self, row: &Row) -> ([String; 3], String) {
+        self.work.folder("h");
+        // The name that the faults know.
+        put(
+            &self.work.path("h/kit.toml"),
+            b"[usual]\nshoot = \"KITES\"\nname = \"{shoot}\"\n",
+        );
         let desk = crate::support::desk::Desk::start(&self.work);
         let path = |name: &str| self.work.path(name);
         let job = serde_json::json!({
@@ -977,8 +983,8 @@ fn of_stops_kills_and_power_cuts() {
     check(stop_rows());
 }
 
-/// What the page of `unlade desk` comes to is what the terminal comes to, row by row; those in which
-/// the program itself is killed, or the card is read a second time, it does not have.
+/// What the page of `unlade desk` comes to is what the terminal comes to, row by row; those in
+/// which the program itself is killed, or the card is read a second time, it does not have.
 #[cfg(feature = "desk")]
 #[test]
 fn the_page_of_the_desk_says_the_same() {
@@ -994,18 +1000,24 @@ fn the_page_of_the_desk_says_the_same() {
     let mut wrong = Vec::new();
     for mut row in sampled(shown, 8) {
         let rig = Rig::new(&mut row);
+        let before = rig.listed();
         let ([code, verdict, told], large) = rig.run_by_the_page(&row);
+        let whole = rig.whole(&row, &before, &before);
         let expected: Vec<&str> = row.expected.split(" | ").collect();
         // Of a refusal the page has the words, and no kinds.
-        let is_refused = verdict == "refused";
-        let is_same = [&*code, &*verdict] == expected[..2] && (is_refused || told == expected[2]);
+        let told = if verdict == "refused" {
+            expected[2]
+        } else {
+            &told
+        };
+        let is_same = [&code, &verdict, told, &whole] == expected[..4];
         let word = if verdict == "PROVEN" {
             "PROVEN"
         } else {
             "NOT PROVEN"
         };
         if !is_same || large != word {
-            let came_out = format!("{code} | {verdict} | {told}, {large}");
+            let came_out = format!("{code} | {verdict} | {told} | {whole}, {large}");
             wrong.push(format!(
                 "{}\n  expected {}\n  came out {came_out}",
                 row.name, row.expected

@@ -9,6 +9,9 @@ mod running;
 mod shoots;
 mod weigh;
 
+#[cfg(test)]
+mod tests;
+
 use super::picker;
 use super::state::{Desk, DeskState};
 use axum::extract::State;

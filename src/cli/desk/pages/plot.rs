@@ -44,8 +44,10 @@ pub(super) fn rate_plot(s: &Snapshot) -> Markup {
                 line.grid x1=(LEFT) x2=(RIGHT) y1=(BOTTOM) y2=(BOTTOM) {}
                 path.fill d={ (course(&s.strip, y)) "V" (BOTTOM) "H" (LEFT) "Z" } {}
                 path.rate d=(course(&s.strip, y)) {}
+                @for at in &heights {
+                    line.limit x1=(LEFT) x2=(RIGHT) y1=(fixed(*at)) y2=(fixed(*at)) {}
+                }
                 @for ((rate, name), at) in drawn.iter().zip(words_at(&heights)) {
-                    line.limit x1=(LEFT) x2=(RIGHT) y1=(fixed(y(*rate))) y2=(fixed(y(*rate))) {}
                     text x=(RIGHT) y=(fixed(at)) text-anchor="end" { (name) " " (speed(*rate)) }
                 }
                 text x=(LEFT) y="30" { "at most " (speed(peak)) }
