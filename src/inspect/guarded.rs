@@ -26,6 +26,13 @@ impl FileInspection {
         }
     }
 
+    /// Ends the look as [`Self::end`] does, and takes it for a hint where the first bytes are not
+    /// those of the name's ending. A copy does not: whatever somebody calls a file is copied.
+    pub fn end_by_name(self) -> Option<Inspected> {
+        let unlike = self.0.as_ref().and_then(Inspector::unlike);
+        unlike.or_else(|| self.end())
+    }
+
     /// Ends the look; `None` where nothing can be said.
     pub fn end(self) -> Option<Inspected> {
         let inspector = self.0?;

@@ -105,6 +105,8 @@ pub enum Clue {
         /// Where.
         at: u64,
     },
+    /// It does not begin as files of its ending do.
+    Unlike,
     /// The picture or sound itself can't be decoded to its end.
     Undecodable {
         /// About where, if that is known.
@@ -134,7 +136,9 @@ impl Hint {
             Clue::NoIndex { .. } => HintKind::NoIndex,
             Clue::Run { value: 0, .. } => HintKind::Zeros,
             Clue::Run { .. } => HintKind::OneValue,
-            Clue::Unreadable { .. } | Clue::Undecodable { .. } => HintKind::UnreadableStructure,
+            Clue::Unreadable { .. } | Clue::Undecodable { .. } | Clue::Unlike => {
+                HintKind::UnreadableStructure
+            }
         }
     }
 
@@ -186,6 +190,7 @@ impl Hint {
                 "can't be followed from byte {} on: a {part} should be there",
                 count(*at)
             ),
+            Clue::Unlike => "does not begin as files with its ending do".to_owned(),
             Clue::Undecodable { at: None, why } => format!("can't be decoded: {why}"),
             Clue::Undecodable { at: Some(at), why } => {
                 format!("can't be decoded from about byte {} on: {why}", count(*at))

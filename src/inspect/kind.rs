@@ -92,6 +92,14 @@ impl FileKind {
         }
     }
 
+    /// Returns whether every file of this kind begins in one of the ways that are known here.
+    pub(super) fn has_sure_beginning(self) -> bool {
+        !matches!(
+            self,
+            Self::Raw | Self::Mxf | Self::Mp3 | Self::Movie | Self::Avchd
+        )
+    }
+
     /// Returns whether a file of this kind may begin with these bytes, [`MAGIC_BYTES`] of them
     /// where the file has as many.
     ///

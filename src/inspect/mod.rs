@@ -54,6 +54,13 @@ pub struct Inspected {
     pub facts: MediaFacts,
 }
 
+impl Inspected {
+    /// Returns whether it is not what its name says.
+    pub fn is_unlike(&self) -> bool {
+        self.hints.iter().any(|hint| hint.clue == Clue::Unlike)
+    }
+}
+
 /// A look at one file, from its first byte to its last.
 #[derive(Debug)]
 pub struct Inspector {
@@ -79,7 +86,9 @@ enum Phase {
     Known(Box<dyn Format>),
     /// The first bytes are one value over and over.
     Blank,
-    /// It is something else, of which nothing is said.
+    /// It begins as something else, of which nothing is said.
+    Unlike,
+    /// It was given up.
     Other,
 }
 
@@ -189,7 +198,7 @@ impl Inspector {
                 let next = format.step(bytes);
                 self.settle(next);
             }
-            Phase::Blank | Phase::Other => self.next = Next::Rest(Stretch::Loose),
+            Phase::Blank | Phase::Unlike | Phase::Other => self.next = Next::Rest(Stretch::Loose),
         }
     }
 
@@ -224,9 +233,21 @@ impl Inspector {
             self.phase = Phase::Known(format);
             self.settle(next);
         } else {
-            (self.phase, self.next) = (Phase::Other, Next::Rest(Stretch::Loose));
+            (self.phase, self.next) = (Phase::Unlike, Next::Rest(Stretch::Loose));
         }
         self.feed(first);
+    }
+
+    /// Returns what is to be said of a file whose first bytes are not those of its ending, where
+    /// all such files begin alike.
+    fn unlike(&self) -> Option<Inspected> {
+        let is_unlike = matches!(self.phase, Phase::Unlike) && self.kind.has_sure_beginning();
+        let (file, clue) = (self.kind, Clue::Unlike);
+        is_unlike.then(|| Inspected {
+            kind: file,
+            hints: vec![Hint { file, clue }],
+            facts: MediaFacts::of(file.media()),
+        })
     }
 
     /// Ends the look; `None` where the file is not of the kind that its name says.
@@ -243,7 +264,7 @@ impl Inspector {
         let seen = match self.phase {
             Phase::Known(mut format) => format.finish()?,
             Phase::Blank => Outcome::new(None, MediaFacts::of(kind.media())),
-            Phase::Begin | Phase::Other => return None,
+            Phase::Begin | Phase::Unlike | Phase::Other => return None,
         };
         let mut hints: Vec<Hint> = seen.clue.map(hint).into_iter().collect();
         if seen.is_dense {

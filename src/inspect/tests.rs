@@ -490,3 +490,34 @@ fn each_hint_has_its_words() {
         );
     }
 }
+
+// The sources of the first bytes stand with `FileKind::begins_with`.
+#[test]
+fn a_name_that_does_not_fit_the_first_bytes_is_told_where_that_is_certain() {
+    let looked = |name: &str, bytes: &[u8]| {
+        let mut look = guarded::FileInspection::begin(name, len64(bytes.len())).unwrap();
+        look.feed(bytes);
+        let seen = look.end_by_name();
+        seen.map(|seen| seen.hints.iter().map(|h| h.kind().id()).collect::<Vec<_>>())
+    };
+    let other = b"a kite is no picture of a kite";
+    for name in [
+        "A.JPG", "A.png", "A.TIF", "A.WAV", "A.flac", "A.avi", "A.HEIC", "A.RAF",
+    ] {
+        assert_eq!(
+            looked(name, other),
+            Some(vec!["unreadable-structure"]),
+            "{name}"
+        );
+        // Whatever it is called, its zeros are told as such.
+        let zeros = looked(name, &vec![0; 200_000]);
+        assert_ne!(zeros, Some(vec!["unreadable-structure"]), "{name}");
+    }
+    for name in ["A.NEF", "A.MP3", "A.MXF", "A.MOV", "A.MTS"] {
+        let seen = looked(name, other);
+        assert!(
+            seen.is_none_or(|all| all != ["unreadable-structure"]),
+            "{name}"
+        );
+    }
+}

@@ -92,3 +92,24 @@ fn look_at_all(context: &Context, messages: &Receiver<FromCard>, found: &Mutex<C
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::{Clock as _, SystemClock};
+
+    #[test]
+    fn a_look_that_stands_still_for_good_is_not_waited_for() {
+        let clock = SystemClock::start();
+        let (alive, ended) = bounded::<()>(0);
+        let mut seen = CardLook::default();
+        seen.cameras.insert("Kite 7".to_owned());
+        let found = Arc::new(Mutex::new(seen.clone()));
+        let looking = Looking { found, ended };
+        let start = clock.elapsed();
+        assert_eq!(looking.finish(Duration::from_millis(100)), seen);
+        let took = clock.elapsed().saturating_sub(start);
+        assert!(took < Duration::from_secs(5), "{took:?}");
+        drop(alive);
+    }
+}

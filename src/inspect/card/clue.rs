@@ -1,6 +1,7 @@
 //! Owns what can be seen of a card's files together. Data only; the words are in `words`.
 
 use crate::disk::Stamp;
+use crate::inspect::hint::HintKind;
 
 /// A file of a card.
 #[derive(Clone, Copy, Debug)]
@@ -91,6 +92,13 @@ pub enum CardClue {
         count: u64,
         /// Days between them and the rest.
         days: u64,
+    },
+    /// More than are told one by one.
+    Untold {
+        /// The kind of the first of them.
+        kind: HintKind,
+        /// How many.
+        count: u64,
     },
 }
 

@@ -346,3 +346,19 @@ fn names_that_nobody_foresaw_cost_nothing() {
     ];
     assert_eq!(of(&odd), "");
 }
+
+#[test]
+fn more_than_can_be_told_one_by_one_are_counted() {
+    let twice = (1..=130).map(|n| {
+        let folder = 100 + n;
+        stills(&format!("{folder}KITES"), [1, 3])
+    });
+    let found = of_all(&twice.collect::<Vec<_>>());
+    assert_eq!(found.lines().count(), HINTS_MAX + 1);
+    let last = found.lines().last().unwrap();
+    assert_eq!(
+        last,
+        "number-gap: DCIM/201KITES is the first of 30 more hints of this kind and others, not \
+         named one by one"
+    );
+}

@@ -23,6 +23,7 @@ impl CardClue {
             Self::ClockNotSet { .. } | Self::Future { .. } | Self::FarFromRest { .. } => {
                 HintKind::OddTime
             }
+            Self::Untold { kind, .. } => *kind,
         }
     }
 }
@@ -77,6 +78,10 @@ impl CardHint {
                 let (more, days) = (so_are(*count), counted(*days, "day"));
                 format!("is dated {day}, {days} from all the others{more}")
             }
+            CardClue::Untold { count, .. } => {
+                let hints = counted(*count, "more hint");
+                format!("is the first of {hints} of this kind and others, not named one by one")
+            }
         }
     }
 
@@ -106,12 +111,18 @@ impl CardHint {
             CardClue::FarFromRest { .. } => {
                 "From an earlier shoot, or the camera's clock was set in between."
             }
+            CardClue::Untold { .. } => {
+                "So many say that something is unusual about the whole card."
+            }
         }
     }
 
     /// Returns what to do, as one or more sentences.
     pub fn next_step(&self) -> &'static str {
         match self.clue.kind() {
+            _ if matches!(self.clue, CardClue::Untold { .. }) => {
+                "Look through the whole card in the camera before you format it."
+            }
             HintKind::OddTime => "Set the camera's clock before you shoot on.",
             HintKind::PartMissing => {
                 "Look for the card it goes on on, and copy that too, before you format this one."

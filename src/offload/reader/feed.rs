@@ -1,6 +1,7 @@
 //! Owns the way from the reader to the hashers and the drives: the buffers, the queues, and what
 //! the reader's waits for either say of the stages and of the card's own rate.
 
+use crate::clock::Clock;
 use crate::disk::buffer::{Aligned, Chunk, Pool};
 use crate::offload::card_rate::{Pace, WAIT_NOTICED};
 use crate::offload::context::Context;
@@ -188,24 +189,12 @@ impl Feed {
         let Some(looker) = &self.looker else {
             return Ok(());
         };
-        let Err(TrySendError::Full(mut message)) = looker.try_send(message.clone()) else {
-            return Ok(());
-        };
-        let start = self.context.clock.elapsed();
-        loop {
-            match looker.send_timeout(message, PATIENCE) {
-                Ok(()) => return Ok(()),
-                Err(_) if self.context.must_stop() => return Err(Stopped),
-                Err(SendTimeoutError::Timeout(back))
-                    if self.context.clock.elapsed().saturating_sub(start) < LOOK_PATIENCE =>
-                {
-                    message = back;
-                }
-                Err(_) => break,
-            }
+        let context = &self.context;
+        let stops = || context.must_stop();
+        if !offer(looker, message.clone(), context.clock.as_ref(), stops)? {
+            debug!("the look at the files was given up");
+            self.looker = None;
         }
-        debug!("the look at the files was given up");
-        self.looker = None;
         Ok(())
     }
 
@@ -239,5 +228,54 @@ impl Feed {
                 }
             }
         }
+    }
+}
+
+/// Offers a message to somebody who need not take it; whether more should be offered.
+fn offer<T>(
+    to: &Sender<T>,
+    message: T,
+    clock: &dyn Clock,
+    stops: impl Fn() -> bool,
+) -> Result<bool, Stopped> {
+    let Err(TrySendError::Full(mut message)) = to.try_send(message) else {
+        return Ok(true);
+    };
+    let start = clock.elapsed();
+    loop {
+        match to.send_timeout(message, PATIENCE) {
+            Ok(()) => return Ok(true),
+            Err(_) if stops() => return Err(Stopped),
+            Err(SendTimeoutError::Timeout(back))
+                if clock.elapsed().saturating_sub(start) < LOOK_PATIENCE =>
+            {
+                message = back;
+            }
+            Err(_) => return Ok(false),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::SystemClock;
+    use crossbeam_channel::bounded;
+
+    #[test]
+    fn who_takes_nothing_is_waited_for_once_and_not_long() {
+        let clock = SystemClock::start();
+        let (to, standing_still) = bounded(1);
+        assert!(matches!(offer(&to, 1, &clock, || false), Ok(true)));
+        let start = clock.elapsed();
+        assert!(matches!(offer(&to, 2, &clock, || false), Ok(false)));
+        let took = clock.elapsed().saturating_sub(start);
+        assert!(
+            took >= LOOK_PATIENCE && took < 3 * LOOK_PATIENCE,
+            "{took:?}"
+        );
+        assert!(offer(&to, 3, &clock, || true).is_err(), "a stop goes first");
+        drop(standing_still);
+        assert!(matches!(offer(&to, 4, &clock, || false), Ok(true)));
     }
 }

@@ -78,6 +78,7 @@ impl<'a> Decoder<'a> {
             (DecodedBy::Nobody(why), ..) => Decoding::Not(why),
             // It is not what its name says.
             (_, None, _) => Decoding::Not(NotDecoded::Form),
+            (_, Some(seen), _) if seen.is_unlike() => Decoding::Not(NotDecoded::Form),
             (DecodedBy::Here, Some(_), None) => Decoding::Not(NotDecoded::TooLarge),
             (DecodedBy::Here, Some(seen), Some(held)) if len64(held.len()) == file.bytes => {
                 decode_still(seen.kind, held)

@@ -64,7 +64,7 @@ pub fn inspect(
         let mut held = decoder.as_ref().and_then(|_| Decoder::room(file));
         match read(file, disk, inspection.as_mut(), held.as_mut(), progress) {
             Ok(true) => {
-                let mut seen = inspection.and_then(FileInspection::end);
+                let mut seen = inspection.and_then(FileInspection::end_by_name);
                 if let Some(decoder) = &mut decoder
                     && !decoder.decode(file, held.as_deref(), seen.as_mut())
                 {

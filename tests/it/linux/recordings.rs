@@ -168,13 +168,13 @@ fn inspect_says_the_same_without_a_copy_and_its_exit_code_tells() {
     ran.exits(1)
         .says("Clips 2 files, 4.9 MB, 90.0 s: 2 MP4")
         .says("C0002.MP4 ends too early")
-        .says("2 hints. Look into this before you format the card.");
+        .says("6 hints. Look into this before you format the card.");
     work.run("inspect card/PRIVATE/CLIPS/C0001.MP4")
         .exits(0)
         .says("No hints. 1 file looked at; that is no proof that they play.");
     work.run("inspect card/DCIM/100KITES/KITE0411.JPG")
-        .exits(0)
-        .says("no file is of a kind that is known here");
+        .exits(1)
+        .says("KITE0411.JPG does not begin as files with its ending do.");
     work.run("inspect nothing")
         .exits(3)
         .says("cannot be looked at");
@@ -183,7 +183,7 @@ fn inspect_says_the_same_without_a_copy_and_its_exit_code_tells() {
     let events = work.run("inspect a/KITES --json").exits(1).events();
     let last = events.last().unwrap();
     assert_eq!(last["event"], "inspected");
-    assert_eq!((&last["hints"], &last["unread"]), (&json!(2), &json!(0)));
-    assert_eq!(last["contents"]["looked_at"], 2);
+    assert_eq!((&last["hints"], &last["unread"]), (&json!(6), &json!(0)));
+    assert_eq!(last["contents"]["looked_at"], 6);
     assert_eq!(last["exit_code"], 1);
 }
