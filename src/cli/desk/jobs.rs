@@ -256,7 +256,10 @@ impl JobPage for CardPage {
                 JobEnd::Proof(proof, news) => of_proof(proof, news),
                 JobEnd::Refused(head, reasons) => CardEnd {
                     head: (*head).to_owned(),
-                    troubles: refusal_steps(reasons, &card.drives),
+                    troubles: refusal_steps(reasons, &card.drives)
+                        .into_iter()
+                        .map(|(reasons, step)| (reasons, by_button(&step)))
+                        .collect(),
                     ..unproven(&card.name)
                 },
                 JobEnd::NotBegun(why) => CardEnd {
@@ -288,6 +291,12 @@ fn unproven(card: &str) -> CardEnd {
     }
 }
 
+/// What the terminal says to type again is a button here.
+fn by_button(step: &str) -> String {
+    step.replace("Run the same command again", "Press `Copy again`")
+        .replace("run the same command again", "press `Copy again`")
+}
+
 fn of_proof(proof: &Proof, news: &[String]) -> CardEnd {
     let (answer, before) = answer_words(proof);
     let (head, drives) = outcome(proof);
@@ -307,7 +316,7 @@ fn of_proof(proof: &Proof, news: &[String]) -> CardEnd {
         drives,
         troubles: troubles
             .into_iter()
-            .map(|trouble| (trouble.reasons, trouble.step))
+            .map(|trouble| (trouble.reasons, by_button(&trouble.step)))
             .collect(),
         notes: notes.into_iter().chain(news.iter().cloned()).collect(),
         hints: hints.map(hint).collect(),

@@ -71,6 +71,8 @@ fn serve(desk: &Arc<Desk>, args: &DeskArgs, out: Out) -> Exit {
     if out.json {
         let clock = Arc::clone(&desk.tools.clock);
         Json::new(out, clock).send("desk", json!({"url": address}));
+    } else if args.no_open {
+        out.line(&address);
     } else {
         out.line(&format!("The page: {address}"));
         out.line("It is for this computer alone. Ctrl-C ends it.");

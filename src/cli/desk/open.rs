@@ -29,13 +29,13 @@ fn opener() -> Command {
     Command::new("xdg-open")
 }
 
-/// Type-checked, not run.
+/// Not run on macOS.
 #[cfg(target_os = "macos")]
 fn opener() -> Command {
     Command::new("open")
 }
 
-/// Type-checked, not run.
+/// Not run on Windows.
 #[cfg(windows)]
 fn opener() -> Command {
     let mut command = Command::new("rundll32");

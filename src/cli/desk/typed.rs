@@ -1,6 +1,7 @@
 //! Owns the command behind what was ticked: as if it had been typed, so that it means the same.
 
 use super::state::{Asked, Desk};
+use crate::cli::args::meant::quoted;
 use crate::cli::args::{Cli, Command, CopyArgs, fitting};
 use crate::cli::exit::Exit;
 use crate::cli::home::{on_card, usual};
@@ -45,6 +46,15 @@ pub(super) fn copy_args(desk: &Desk, asked: &Asked, tools: &Tools) -> Result<Cop
     }
 }
 
+/// Returns the command as a shell takes it.
+pub(super) fn command(asked: &Asked) -> String {
+    let mut words = vec!["unlade copy".to_owned()];
+    words.extend(asked.cards.iter().map(|card| quoted(card)));
+    words.extend(asked.to.iter().map(|to| format!("--to {}", quoted(to))));
+    words.extend(asked.separate.then(|| "--separate".to_owned()));
+    words.join(" ")
+}
+
 /// What has to be ticked still, or is not to be taken at all.
 pub(super) fn not_whole(asked: &Asked) -> Option<&'static str> {
     let mut all = asked.cards.iter().chain(&asked.to);
@@ -58,5 +68,24 @@ pub(super) fn not_whole(asked: &Asked) -> Option<&'static str> {
         Some("Give each folder by its whole path.")
     } else {
         None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_command_is_the_one_that_is_meant() {
+        let asked = Asked {
+            cards: vec!["/media/KITE DAY".into()],
+            to: vec!["/media/a".into(), "/media/b".into()],
+            separate: true,
+        };
+        let whole = "unlade copy '/media/KITE DAY' --to /media/a --to /media/b --separate";
+        assert_eq!(command(&asked), whole);
+        assert_eq!(not_whole(&asked), None);
+        let to = vec!["kites".into()];
+        assert!(not_whole(&Asked { to, ..asked }).is_some());
     }
 }

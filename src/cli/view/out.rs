@@ -530,6 +530,24 @@ mod tests {
     use super::*;
 
     #[test]
+    fn who_listens_hears_this_thread_and_no_other() {
+        let out = Out::for_programs();
+        let ((), outer) = heard(|| {
+            out.line("one");
+            let ((), inner) = heard(|| out.error("two"));
+            assert_eq!(inner, ["two"]);
+            out.block(&["three".to_owned()]);
+            assert_eq!(heard_so_far(), ["one", "three"]);
+            std::thread::scope(|scope| {
+                scope.spawn(|| assert!(!is_heard("another's")));
+            });
+            out.line("four");
+        });
+        assert_eq!(outer, ["four"]);
+        assert!(!is_heard("nobody listens"));
+    }
+
+    #[test]
     fn nothing_foreign_moves_the_cursor_or_begins_a_line() {
         let out = |colour| Out {
             is_terminal: true,

@@ -309,6 +309,8 @@ mod page {
             let page = desk.get("/").body;
             assert!(page.contains(">NOT PROVEN</h1>"), "{page}");
             assert!(!page.contains(">Record<"), "{page}");
+            assert!(page.contains("In a terminal it is <code>"), "{page}");
+            assert!(!page.to_lowercase().contains("same command"), "{page}");
         }
         assert_eq!(desk.post("/next", &json!({})).status, 204);
     }

@@ -1,9 +1,9 @@
 //! Owns the view *Answer*: PROVEN or NOT PROVEN, why, and what to do next.
 
 use super::frame::{View, foreign, list, sentence, subheading};
-use crate::cli::desk::jobs;
 use crate::cli::desk::reply::{done_or, refused};
 use crate::cli::desk::state::{CardEnd, Desk, DeskWork};
+use crate::cli::desk::{jobs, typed};
 use crate::cli::exit::Exit;
 use axum::Router;
 use axum::extract::{Path, State};
@@ -96,8 +96,10 @@ pub(super) fn view(work: &DeskWork) -> View {
             button.main[is_good] type="button" data-post="/next" { "Next card" }
         }
         @if !is_good {
-            p.soft { "Where it says to run the same command again: that is " strong { "Copy again" }
-                "." }
+            p.soft {
+                "In a terminal it is " code { (foreign(&typed::command(&work.asked))) }
+                ", where flags can be added."
+            }
         }
     };
     let say = format!("{heading}. {answer}");
