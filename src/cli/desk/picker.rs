@@ -163,8 +163,11 @@ fn added(desk: &Desk, to_add: &ToAdd) -> Result<(), String> {
             false,
         ),
     };
+    // Only a whole volume goes by its label.
+    let is_volume = facts.is_mount_root && !facts.is_own_volume;
+    let label = facts.label.as_deref().filter(|_| is_volume);
     let place = Place {
-        name: shown(meant.as_str()),
+        name: shown(label.unwrap_or(meant.as_str())),
         path: meant,
         words,
         is_ticked: true,
