@@ -251,6 +251,16 @@ impl Kit {
             .ok_or_else(|| self.unknown(KitEntryKind::Reader, name))
     }
 
+    /// Returns the drive whose name is the most like this one, if it is no more than a slip away:
+    /// one letter in three.
+    pub fn drive_like(&self, name: &str) -> Option<&KitDrive> {
+        let lower = name.to_lowercase();
+        let slips = |d: &KitDrive| strsim::damerau_levenshtein(&d.name.to_lowercase(), &lower);
+        let nearest = self.drives.iter().min_by_key(|d| slips(d))?;
+        (name.len() <= NAME_BYTES_MAX && slips(nearest) <= lower.chars().count() / 3)
+            .then_some(nearest)
+    }
+
     /// Finds a drive by its name; upper and lower case are one.
     ///
     /// # Errors

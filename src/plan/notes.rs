@@ -45,8 +45,25 @@ pub(super) fn notes(
             .filter_map(|(_, d)| size_note(d, largest)),
     );
     let destinations: Vec<&PlannedDestination> = destinations.iter().map(|(_, d)| d).collect();
+    notes.extend(idle_separate_note(card, &destinations, &options.terms));
     notes.extend(doubts(card, &destinations, &options.terms));
     notes
+}
+
+/// Says so where it makes no difference that the person states that drives are separate.
+fn idle_separate_note(
+    card: &CardFacts,
+    destinations: &[&PlannedDestination],
+    terms: &Terms,
+) -> Option<String> {
+    let own = card.original.as_ref().map(|_| &card.facts);
+    let all = destinations.iter().map(|d| &d.facts).chain(own);
+    let devices: Vec<_> = all.map(|f| (&f.backing, f.device)).collect();
+    let [with, without] = [true, false].map(|separate| count_independent(&devices, separate));
+    (terms.separate && with == without).then(|| {
+        let drives = counted(len64(with), "separate drive");
+        format!("--separate changes nothing here: it is {drives} with it and without.")
+    })
 }
 
 /// Tells what will keep the copies from being PROVEN, as far as it is known before the first byte.

@@ -225,7 +225,8 @@ pub(crate) enum Command {
             of every known link that is and which of them limits, and how long a full card takes. \
             Says when the figure can't be trusted. Writes nothing to the card.\n\nIt works without \
             a kit; with --as and --in it is held against what the kit says of card and reader.",
-        after_help = "Example:  unlade rate /media/KITES --as A1 --in blue"
+        after_help = "Example:  unlade rate /media/KITES",
+        after_long_help = "Example:  unlade rate /media/KITES --as A1 --in blue"
     )]
     Rate(RateArgs),
     /// Your cards, readers and drives (kit.toml).
@@ -235,7 +236,10 @@ pub(crate) enum Command {
             the file by hand: comments and order stay when it is edited from here, and an error \
             names line and field.",
         disable_help_subcommand = true,
-        after_help = "Example:  unlade kit add card A1 --reads 170 --class V30 --at /media/A1",
+        after_help = "Example:  unlade kit add card A1 --reads 170 --class V30 --at /media/A1\n\n\
+            What `unlade copy` alone does, by hand in kit.toml (`list` says where it is):\n  \
+            [usual]\n  to = [\"Attic\", \"Travel\"]    # drives of the kit, or whole paths\n  \
+            copies = 2",
         subcommand_required = true,
         arg_required_else_help = true
     )]

@@ -37,7 +37,12 @@ pub(crate) fn find(
     }
     // Trouble with the kit is told when it is read for all else.
     let kit = folder(common).and_then(|home| kit_file::read(&home).ok());
-    let found = put_in_place(missing, &kit.unwrap_or_default(), disk);
+    let kit = kit.unwrap_or_default();
+    let found = put_in_place(missing, &kit, disk).and_then(|()| match command {
+        // The rest of it is checked all the same.
+        Command::Verify(_) => Ok(()),
+        _ => no_slip(drives(command).filter(|path| !exists(path)), &kit),
+    });
     found.map_err(|why| refuse_command(command, &[why.to_string()], "drive", out, tools))
 }
 
@@ -54,9 +59,21 @@ fn put_in_place<'a>(
     Ok(())
 }
 
+/// Refuses what is not there and is a slip away from the name of a drive.
+fn no_slip<'a>(paths: impl Iterator<Item = &'a mut Utf8PathBuf>, kit: &Kit) -> Result<(), NoDrive> {
+    for path in paths {
+        if let Some(drive) = kit.drive_like(path.as_str()) {
+            return Err(NoDrive::Slip(shown(path.as_str()), shown(&drive.name)));
+        }
+    }
+    Ok(())
+}
+
 /// Why a drive of the kit can't be used by its name.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum NoDrive {
+pub(crate) enum NoDrive {
+    #[error("`{0}` is not there, and the kit has no drive of that name. Did you mean `{1}`?")]
+    Slip(String, String),
     #[error("drive `{0}` of the kit is not plugged in. Plug it in and run the same command again.")]
     Away(String),
     #[error(
@@ -78,7 +95,7 @@ pub(super) enum NoDrive {
 }
 
 /// Returns the folder for copies on a drive, wherever it is mounted now.
-pub(super) fn place_of(drive: &KitDrive, disk: &dyn Disk) -> Result<Utf8PathBuf, NoDrive> {
+pub(crate) fn place_of(drive: &KitDrive, disk: &dyn Disk) -> Result<Utf8PathBuf, NoDrive> {
     let name = shown(&drive.name);
     if drive.volumes.is_empty() {
         return Err(NoDrive::NoVolume(name));

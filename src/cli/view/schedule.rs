@@ -91,6 +91,9 @@ pub(crate) struct Schedule {
     deadline: Option<Duration>,
 }
 
+/// Cards of which it is said when they are done; the total is that of all.
+const CARDS_TOLD: usize = 6;
+
 /// All cards together take longer than so many times what was expected: that is worth a word.
 const LONGER: f64 = 1.05;
 
@@ -175,6 +178,16 @@ impl Schedule {
             let all = all_counted(self.cards.len(), "card").to_lowercase();
             let text = format!("{all} {}, {how}", words(total));
             lines.extend(wrap(&text, out.width, "Total    ", "         "));
+            // Each card's own figure counts from when its turn comes.
+            if !self.is_parallel {
+                let done = self.cards.iter().zip(&self.done);
+                let done = done.filter_map(|(card, done)| {
+                    Some(format!("{} is done after {}", card.label, words((*done)?)))
+                });
+                let done: Vec<String> = done.take(CARDS_TOLD).collect();
+                let text = format!("{}.", done.join(", "));
+                lines.extend(wrap(&text, out.width, "         ", "         "));
+            }
             // The deadline says it in its own words where it matters for that.
             if let Some((drive, seconds)) = &self.if_spinning
                 && self.late_if_spinning().is_none()
@@ -480,7 +493,10 @@ mod tests {
                     ..card
                 })
             };
-            Schedule::new(vec![card("ONE"), card("TWO")], &one_by_one(), None).lines(out)
+            let lines =
+                Schedule::new(vec![card("ONE"), card("TWO")], &one_by_one(), None).lines(out);
+            let is_total = |line: &String| !line.contains("ONE is done after");
+            lines.into_iter().filter(is_total).collect::<Vec<_>>()
         };
         assert_eq!(
             lines(400_000.0 / 105.0, 0.1),

@@ -421,3 +421,40 @@ fn a_drive_spins_when_its_owner_says_so() {
         .exits(3)
         .says("must be true or false, without quotes, not string");
 }
+
+#[test]
+fn what_copy_would_refuse_by_name_is_not_added() {
+    let work = Work::with_card("kit-own");
+    work.run("kit add drive Root --at / --home h")
+        .exits(3)
+        .says("nothing was changed");
+    assert!(!work.path("h/kit.toml").exists());
+    work.run("kit add drive Ada --at a --home h").exits(0);
+    work.run("plan card --to Ada --copies 1 --home h").exits(0);
+    work.run("kit add drive Ada --update --at / --home h")
+        .exits(3)
+        .says("nothing was changed");
+    work.run("plan card --to Ada --copies 1 --home h").exits(0);
+}
+
+#[test]
+fn a_slip_in_the_name_of_a_drive_is_answered_with_the_name() {
+    let work = Work::with_card("kit-slip");
+    work.run("kit add drive Ada --at a --home h").exits(0);
+    for command in [
+        "copy card --to Adda",
+        "plan card --to ada2",
+        "prove card --on Aad",
+    ] {
+        work.run(&format!("{command} --home h"))
+            .exits(3)
+            .says("the kit has no drive of that name. Did you mean `Ada`?");
+    }
+    // Nothing like it, and a folder.
+    for command in ["copy card --to Travel", "copy card --to ./Adda"] {
+        work.run(&format!("{command} --home h"))
+            .exits(3)
+            .says("mkdir")
+            .is_silent_of("Did you mean");
+    }
+}

@@ -95,6 +95,18 @@ fn help_can_be_asked_for_as_a_command() {
     work.run("help no-such-command").exits(2);
 }
 
+#[test]
+fn help_names_what_is_written_by_hand_and_shows_no_flag_that_it_hides() {
+    let work = Work::new("help-usual");
+    for how in ["kit -h", "kit --help", "help kit"] {
+        work.run(how)
+            .exits(0)
+            .says("[usual] to = [\"Attic\", \"Travel\"]");
+    }
+    work.run("rate -h").exits(0).is_silent_of("--as");
+    work.run("rate --help").exits(0).says("--as A1 --in blue");
+}
+
 /// 24 rows of 80 columns: what a terminal shows at once.
 #[test]
 fn short_help_is_on_one_screen() {

@@ -786,3 +786,29 @@ fn a_card_goes_by_its_name_in_the_kit() {
     let names = names_in(&other.path("a"));
     assert!(names[1].ends_with("-A2-2"), "{names:?}");
 }
+
+#[test]
+fn the_plan_says_when_each_card_of_a_row_is_done() {
+    let work = drawer("in-turn", &["A1", "A2"]);
+    for card in ["A1", "A2"] {
+        let clip = work.path(&format!("{card}/CLIP.MP4"));
+        put(&clip, b"");
+        let clip = std::fs::OpenOptions::new().write(true).open(clip).unwrap();
+        clip.set_len(3 << 30).unwrap();
+    }
+    let plan = work.run(&format!("plan A1 A2 {TO} --reads 90"));
+    plan.exits(0)
+        .says("one after the other")
+        .says("A1 is done after 35 to 55 s, A2 is done after 1 min 10 s to 1 min 50 s.");
+}
+
+#[test]
+fn a_word_that_changes_nothing_is_said_to_change_nothing() {
+    let work = drawer("idle", &["A1"]);
+    work.run(&format!("plan A1 {TO} --separate"))
+        .exits(0)
+        .says("--separate changes nothing here: it is 1 separate drive with it and without.");
+    work.run(&format!("plan A1 {TO}"))
+        .exits(0)
+        .is_silent_of("changes nothing");
+}

@@ -526,3 +526,26 @@ fn another_copy_is_named_where_a_file_is_lost() {
         .says("It is not there now, though the drive is plugged in");
     work.run("verify b-in-the-bag/KITES").exits(1);
 }
+
+/// A slip of the finger is no offload, and keeps no other from being checked.
+#[test]
+fn what_is_not_there_is_not_counted_as_an_offload() {
+    let work = Work::with_card("verify-typo");
+    work.offload();
+    work.run("verify a/KITES a/KITSE")
+        .exits(3)
+        .says("INTACT")
+        .says("`a/KITSE` cannot be checked: it is not there.")
+        .says("1 offload is intact. `a/KITSE` is not there.")
+        .is_silent_of("of 2");
+    work.run("verify a/KITES b/KITES nowhere else")
+        .exits(3)
+        .says("Both offloads are intact. `nowhere` and `else` are not there.");
+    work.run("verify nowhere else")
+        .exits(3)
+        .says("Nothing was checked. `nowhere` and `else` are not there.");
+    put(&work.path("a/KITES/NEW.JPG"), &[1; 10]);
+    work.run("verify a/KITES nowhere")
+        .says("`a/KITES` is not intact. `nowhere` is not there.")
+        .exits(3);
+}

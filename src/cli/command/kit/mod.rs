@@ -8,6 +8,7 @@ use crate::cli::args::speed::{FlagError, RateArg};
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file::{self, FILE, KitError};
+use crate::cli::home::places::{NoDrive, place_of};
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
@@ -89,6 +90,12 @@ enum NoVolume {
         filesystem: String,
         kind: KitEntryKind,
     },
+    #[error(
+        "`{}` is the top of this computer's own disk, where no copies go by a drive's name: give a \
+        folder on it with --at; nothing was changed.",
+        shown(at.as_str())
+    )]
+    OwnTop { at: Utf8PathBuf },
 }
 
 impl Trouble {
@@ -162,6 +169,16 @@ fn folder_at(at: Option<&Utf8Path>, is_update: bool, tools: &Tools) -> Option<St
     }
 }
 
+/// Looks whether `copy` would find a drive by its name, as it is entered. Returns what is to be
+/// said where it would not now, and may later.
+fn by_its_name(drive: &KitDrive, at: &Utf8Path, tools: &Tools) -> Result<Option<String>, Trouble> {
+    match place_of(drive, tools.disk.as_ref()) {
+        Ok(_) => Ok(None),
+        Err(NoDrive::NoFolder(_)) => Err(Trouble::NoVolume(NoVolume::OwnTop { at: at.to_owned() })),
+        Err(why) => Ok(Some(format!("By its name it is not found now: {why}"))),
+    }
+}
+
 /// Returns what to do about a card or drive whose volume has no identity. Nothing but its volume
 /// tells a drive, so that an entry for it would never be used by `copy`.
 fn without_identity(kind: KitEntryKind) -> &'static str {
@@ -224,6 +241,7 @@ fn note_of_class(what: &AddCommand, bus: Option<&LinkRow>) -> Option<String> {
 
 fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result<(), Trouble> {
     let bus = command.bus().map_err(Trouble::Flag)?;
+    let mut found = None;
     let (entry, update, at) = match command {
         AddCommand::Card(args) => {
             let card = KitCard {
@@ -256,6 +274,9 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
                 folder: folder_at(args.at.as_deref(), args.update, tools),
                 note: args.note.clone(),
             };
+            if let Some(at) = &args.at {
+                found = by_its_name(&drive, at, tools)?;
+            }
             (KitEntry::Drive(drive), args.update, args.at.is_some())
         }
     };
@@ -267,7 +288,8 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
         }
     })
     .map_err(Trouble::Kit)?;
-    let notes = notes(command, bus);
+    let mut notes = notes(command, bus);
+    notes.extend(found);
     let verb = if update { "changed" } else { "added" };
     let what = format!("{} `{}` {verb}", entry.kind(), shown(entry.name()));
     done(&what, &notes, home, out, tools);

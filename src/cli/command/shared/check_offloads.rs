@@ -95,7 +95,7 @@ pub(crate) fn check_offloads(
     }
     let json = Json::new(out, Arc::clone(&tools.clock));
     let names = drives.offloads(offloads, tools);
-    let mut ends = Vec::new();
+    let (mut ends, mut is_there) = (Vec::new(), Vec::new());
     let are_several = offloads.len() > 1;
     for ((path, name), result) in offloads.iter().zip(&names).zip(&results) {
         let exit = match result {
@@ -133,13 +133,15 @@ pub(crate) fn check_offloads(
         }
         let proven = result.as_ref().is_ok_and(is_proven);
         ends.push((path.as_str(), proven, exit));
+        is_there.push(!matches!(result, Err(error) if error.is_not_there()));
     }
     let worst = ends.iter().map(|(.., exit)| *exit).max();
     let worst = worst.unwrap_or(Exit::Done);
     if let ([Ok(findings)], [name]) = (results.as_slice(), names.as_slice()) {
         send_notice(worst, findings_notice(name, findings));
     } else if ends.len() > 1 {
-        tell_all(&ends, &names, worst, out, &json);
+        let told = names.iter().map(String::as_str).zip(is_there);
+        tell_all(&ends, &told.collect::<Vec<_>>(), worst, out, &json);
     }
     worst
 }
@@ -151,13 +153,22 @@ fn send_notice(exit: Exit, answer: Notice) {
     }
 }
 
-/// Tells the one answer for several offloads.
-fn tell_all(ends: &[(&str, bool, Exit)], names: &[String], worst: Exit, out: Out, json: &Json) {
+/// Tells the one answer for several offloads, of which the names are known, and whether there is
+/// anything under them: what is not there is none.
+fn tell_all(
+    ends: &[(&str, bool, Exit)],
+    names: &[(&str, bool)],
+    worst: Exit,
+    out: Out,
+    json: &Json,
+) {
     let intact = ends.iter().filter(|(.., exit)| *exit == Exit::Done).count();
     let bad = ends.iter().zip(names);
     let bad = bad.filter(|((.., exit), _)| *exit != Exit::Done);
-    let bad: Vec<&str> = bad.map(|(_, name)| name.as_str()).collect();
-    let answer = answer_for_all(intact, &bad);
+    let (bad, absent): (Vec<_>, Vec<_>) = bad.map(|(_, name)| *name).partition(|(_, is)| *is);
+    let [bad, absent] =
+        [bad, absent].map(|all| all.iter().map(|(name, _)| *name).collect::<Vec<_>>());
+    let answer = answer_for_all(intact, &bad, &absent);
     let (word, is_good) = match worst {
         Exit::Done => ("INTACT", true),
         _ => ("NOT INTACT", false),
@@ -175,14 +186,22 @@ fn tell_all(ends: &[(&str, bool, Exit)], names: &[String], worst: Exit, out: Out
 }
 
 /// The one answer for several offloads.
-fn answer_for_all(intact: usize, bad: &[&str]) -> String {
+fn answer_for_all(intact: usize, bad: &[&str], absent: &[&str]) -> String {
+    let list = |all: &[&str]| some_of(all.iter().copied(), all.len(), len64(all.len()), "");
     let all = intact + bad.len();
-    if bad.is_empty() {
-        return format!("{} are intact.", all_counted(all, "offload"));
-    }
-    let names = some_of(bad.iter().copied(), bad.len(), len64(bad.len()), "offload");
     let is = if intact == 1 { "is" } else { "are" };
-    format!("{intact} of {all} offloads {is} intact, not {names}.")
+    let answer = match (all, bad.len()) {
+        (0, _) => "Nothing was checked".to_owned(),
+        (1, 0) => "1 offload is intact".to_owned(),
+        (1, _) => format!("{} is not intact", list(bad)),
+        (_, 0) => format!("{} are intact", all_counted(all, "offload")),
+        _ => format!("{intact} of {all} offloads {is} intact, not {}", list(bad)),
+    };
+    match absent.len() {
+        0 => format!("{answer}."),
+        1 => format!("{answer}. {} is not there.", list(absent)),
+        _ => format!("{answer}. {} are not there.", list(absent)),
+    }
 }
 
 /// Whether what was read says that this copy is proven: not what lies in other offloads, which was
