@@ -29,6 +29,7 @@ pub mod record;
 pub mod report;
 pub mod run;
 pub mod speed;
+pub mod station;
 pub mod sys;
 pub mod units;
 pub mod verify;

@@ -9,6 +9,7 @@ mod exit;
 mod home;
 mod system;
 mod view;
+mod watch;
 mod wrong_value;
 
 use args::{Cli, Command, Common, fitting, list, meant};
@@ -115,6 +116,8 @@ fn wants_notices(command: &Command) -> bool {
         Command::Copy(args) => args.notices.notify && !args.dry_run,
         Command::Prove(args) => args.notices.notify,
         Command::Verify(args) => args.notices.notify,
+        // Nobody asked for them: where there are none, nothing is said of that.
+        Command::Watch(args) => cfg!(feature = "notices") && args.is_watching() && !args.no_notify,
         _ => false,
     }
 }
@@ -124,6 +127,7 @@ fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
     match command {
         Command::Plugged => plugged::show(common, out, tools),
         Command::Desk(args) => desk::desk(args, common, out, tools),
+        Command::Watch(args) => watch::watch(args, common, out, tools, &book),
         Command::Copy(args) if !args.dry_run => copy::copy(args, common, out, tools, &book),
         Command::Copy(args) | Command::Plan(args) => copy::plan(args, common, out, tools, &book),
         Command::Prove(args) => prove::prove(args, common, out, tools, &book),

@@ -66,6 +66,12 @@ pub enum Mistake {
     /// An entry without a name.
     #[error("is missing; every entry has one")]
     NoName,
+    /// A rule for no card.
+    #[error("is missing; a rule says for which cards it is")]
+    NoMatch,
+    /// No level of proof.
+    #[error("must be \"written\", \"readback\" or \"reread\"")]
+    NoProof,
     /// A name that would be taken for a flag.
     #[error("must not begin with `-`, which begins a flag")]
     LikeFlag,

@@ -8,6 +8,8 @@ mod fields;
 pub mod link;
 pub mod mistake;
 pub mod pattern;
+pub mod rule;
+mod rule_text;
 pub mod text;
 pub mod usual;
 mod usual_text;
@@ -20,6 +22,7 @@ use crate::speed::classes::WriteClass;
 use crate::speed::links::{LinkRow, find};
 use crate::units::MegabytesPerS;
 use camino::Utf8Path;
+use rule::{KitRule, RULE};
 use std::fmt;
 use usual::{USUAL, UsualDoubt, UsualDrive, UsualSet};
 
@@ -149,6 +152,8 @@ pub struct Kit {
     pub drives: Vec<KitDrive>,
     /// What is usual, the nameless set first.
     pub usual: Vec<UsualSet>,
+    /// Which cards a station copies by itself.
+    pub rules: Vec<KitRule>,
 }
 
 /// A name that the kit does not have.
@@ -336,10 +341,10 @@ impl Kit {
         doubts
     }
 
-    /// Returns the words of the kinds of entries and of `[usual]`.
+    /// Returns the words of the kinds of entries, of `[usual]` and of rules.
     pub(super) fn words() -> Vec<&'static str> {
         let kinds = KitEntryKind::ALL.iter().map(|kind| kind.word());
-        kinds.chain([USUAL]).collect()
+        kinds.chain([USUAL, RULE]).collect()
     }
 }
 
@@ -434,7 +439,7 @@ mod tests {
                 volumes: vec!["fsid-0123".into()],
                 ..KitDrive::default()
             }],
-            usual: Vec::new(),
+            ..Kit::default()
         }
     }
 

@@ -4,17 +4,20 @@ use super::fields::{
     EntrySpan, FAULTS_MAX, Fields, Parser, key_offset, line_of, quoted, start, unknown_key,
 };
 use super::mistake::{Fault, Mistake};
+use super::rule::RULE;
 use super::usual::USUAL;
-use super::usual_text;
 use super::{
     ENTRIES_MAX, Kit, KitCard, KitDrive, KitEntryKind, KitReader, NAME_BYTES_MAX, TEXT_BYTES_MAX,
     VOLUME_BYTES_MAX, folded,
 };
+use super::{rule_text, usual_text};
 use crate::name::shown;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 use toml_edit::{Document, Table};
 
+/// What is read when the things are known that it names.
+const APART: [&str; 2] = [USUAL, RULE];
 /// Longest note in bytes.
 const NOTE_BYTES_MAX: usize = 1_000;
 
@@ -128,7 +131,7 @@ fn key_of(line: &str) -> Option<&str> {
 fn wanted(key: &str) -> Option<Mistake> {
     Some(match key {
         "reads" | "writes" => Mistake::NoRate,
-        "spins" => Mistake::NotYesNo(None),
+        "spins" | "only_new" => Mistake::NotYesNo(None),
         "readers" | "volumes" | "to" | "also" => Mistake::NoList,
         "copies" => Mistake::NoCopies,
         "shoot" => Mistake::NotText(None),
@@ -139,7 +142,7 @@ fn wanted(key: &str) -> Option<Mistake> {
 
 impl Parser<'_> {
     fn document(&mut self, table: &Table) {
-        for (word, item) in table.iter().filter(|(word, _)| *word != USUAL) {
+        for (word, item) in table.iter().filter(|(word, _)| !APART.contains(word)) {
             let at = key_offset(table, word);
             let Some(kind) = KitEntryKind::ALL.into_iter().find(|k| k.word() == word) else {
                 self.fault(at, quoted(word), unknown_key(word, &Kit::words()));
@@ -157,9 +160,12 @@ impl Parser<'_> {
                 self.entry(kind, entry);
             }
         }
-        // It names drives, which may stand below it.
+        // They name drives and more, which may stand below them.
         if let Some(item) = table.get(USUAL) {
             usual_text::read(self, item, key_offset(table, USUAL));
+        }
+        if let Some(item) = table.get(RULE) {
+            rule_text::read(self, item, key_offset(table, RULE));
         }
     }
 

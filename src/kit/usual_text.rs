@@ -73,7 +73,7 @@ fn set(parser: &mut Parser<'_>, name: Option<&str>, table: &Table) {
 }
 
 impl Fields<'_, '_> {
-    fn drives(&mut self) -> Vec<UsualDrive> {
+    pub(super) fn drives(&mut self) -> Vec<UsualDrive> {
         let list = self.full_list("to", PATH_BYTES_MAX);
         let mut drives = Vec::new();
         for (index, text) in list.into_iter().enumerate() {
@@ -91,7 +91,7 @@ impl Fields<'_, '_> {
         drives
     }
 
-    fn copies(&mut self) -> Option<u64> {
+    pub(super) fn copies(&mut self) -> Option<u64> {
         let (value, at) = self.value("copies")?;
         let copies = value.as_integer().and_then(|n| u64::try_from(n).ok());
         let copies = copies.filter(|n| (1..=COPIES_MAX).contains(n));
@@ -101,7 +101,7 @@ impl Fields<'_, '_> {
         copies
     }
 
-    fn hashes(&mut self) -> Vec<Also> {
+    pub(super) fn hashes(&mut self) -> Vec<Also> {
         let list = self.full_list("also", NAME_BYTES_MAX);
         let mut hashes = Vec::new();
         for (index, text) in list.into_iter().enumerate() {
@@ -128,7 +128,7 @@ impl Fields<'_, '_> {
     }
 
     /// A list that says something where it is there.
-    fn full_list(&mut self, field: &str, bytes_max: usize) -> Vec<String> {
+    pub(super) fn full_list(&mut self, field: &str, bytes_max: usize) -> Vec<String> {
         let item = self.table.get(field);
         if item
             .and_then(Item::as_array)

@@ -10,7 +10,7 @@ use std::path::Path;
 
 /// Modules of the library from the bottom up. A module imports only from its own layer's folder and
 /// from layers below.
-const LAYERS: [(&str, u32); 25] = [
+const LAYERS: [(&str, u32); 26] = [
     ("units", 0),
     ("sys", 0),
     ("name", 1),
@@ -23,7 +23,7 @@ const LAYERS: [(&str, u32); 25] = [
     ("card", 4),
     ("inspect", 5),
     ("speed", 4),
-    ("kit", 5),
+    ("kit", 7),
     ("measure", 5),
     ("plan", 8),
     ("event", 9),
@@ -35,6 +35,7 @@ const LAYERS: [(&str, u32); 25] = [
     ("run", 14),
     ("verify", 9),
     ("queue", 15),
+    ("station", 0),
     ("lib", 16),
 ];
 

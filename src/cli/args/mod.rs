@@ -17,10 +17,12 @@ pub(crate) mod names;
 pub(crate) mod partial;
 pub(crate) mod pasted;
 pub(crate) mod rate;
+pub(crate) mod schema;
 pub(crate) mod shoot;
 pub(crate) mod speed;
 pub(crate) mod unsaid;
 mod version;
+pub(crate) mod watch;
 pub(crate) mod weigh;
 
 use camino::Utf8PathBuf;
@@ -31,12 +33,14 @@ use inspect::InspectArgs;
 use kit::KitCommand;
 pub(crate) use names::KitNames;
 use rate::RateArgs;
+use schema::SchemaOf;
 use shoot::ShootArgs;
 use speed::SpeedArgs;
 use unlade::hash_algorithm::Also;
 use unlade::kit::usual::COPIES_MAX;
 use unlade::record::layout::{Layout, Level};
 use unsaid::Unsaid;
+use watch::WatchArgs;
 use weigh::WeighCommand;
 
 /// Copies camera cards to two or more drives and proves that nothing is missing.
@@ -172,6 +176,18 @@ pub(crate) enum Command {
         after_help = "Example:  unlade desk"
     )]
     Desk(DeskArgs),
+    /// Copy known cards by themselves, as they are plugged in.
+    #[command(
+        long_about = "Waits for cards, and copies each that your kit knows, or that one of its \
+            rules takes, as soon as it is plugged in: to the drives of its rule, else to the \
+            usual ones. Any other card is named and not touched. A drive \
+            that is missing is waited for. What was cut short goes on by itself.\n\nPrograms of \
+            your own in the folder `hooks` of --home are begun when a card was read (card-read), \
+            is proven or not (proven, not-proven), waits for a drive (waiting), and when all \
+            announced cards of a shoot are proven (all-seen); none of them changes a verdict.",
+        after_help = "Example:  unlade watch\n          unlade watch --explain /media/KITES"
+    )]
+    Watch(WatchArgs),
     /// May I format this card? From the copies on the drives.
     #[command(
         long_about = "Lists the card and looks for offloads of it in and below the given folders. \
@@ -284,11 +300,11 @@ pub(crate) enum Command {
         after_help = "Example:  unlade demo --keep ./kites"
     )]
     Demo(DemoArgs),
-    /// Print a JSON Schema: manifest, events of --json, salvaged file.
+    /// Print a JSON Schema: manifest, events, salvaged file, hooks.
     #[command(
         long_about = "Prints a JSON Schema (draft 2020-12): of _unlade/manifest.json, of one line \
-            that copy, plan, prove and verify print with --json, or of the list beside a salvaged \
-            file (copy --salvage).",
+            that copy, plan, prove, verify and watch print with --json, of the list beside a \
+            salvaged file (copy --salvage), or of what a hook of watch gets.",
         after_help = "Example:  unlade schema manifest > manifest.schema.json"
     )]
     Schema {
@@ -574,17 +590,6 @@ pub(crate) struct ReportArgs {
     pub(crate) to: Option<Utf8PathBuf>,
     #[command(flatten)]
     pub(crate) set: ShootArgs,
-}
-
-/// What has a schema.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
-pub(crate) enum SchemaOf {
-    /// The manifest, versions 1 and 2.
-    Manifest,
-    /// A line of --json.
-    Events,
-    /// The list beside a salvaged file.
-    Salvaged,
 }
 
 #[derive(Clone, Debug, Args)]

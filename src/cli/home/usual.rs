@@ -101,7 +101,7 @@ enum Wrong {
 
 /// Why what is usual can't be used as it is.
 #[derive(Debug, thiserror::Error)]
-enum Unusual {
+pub(crate) enum Unusual {
     #[error("{0}.")]
     NotInKit(#[source] UnknownName),
     #[error(transparent)]
@@ -183,8 +183,19 @@ fn fill(
     Err(Wrong::Missing(missing))
 }
 
+impl Unusual {
+    /// Returns whether the drive is simply not plugged in.
+    pub(crate) fn is_away(&self) -> bool {
+        matches!(self, Self::NoPlace(NoDrive::Away(_)) | Self::NoFolder(_))
+    }
+}
+
 /// Where a usual drive is now.
-fn usual_place(drive: &UsualDrive, kit: &Kit, disk: &dyn Disk) -> Result<Utf8PathBuf, Unusual> {
+pub(crate) fn usual_place(
+    drive: &UsualDrive,
+    kit: &Kit,
+    disk: &dyn Disk,
+) -> Result<Utf8PathBuf, Unusual> {
     match drive {
         UsualDrive::Kit(name) => {
             let drive = kit.drive(name).map_err(Unusual::NotInKit)?;
@@ -273,7 +284,7 @@ fn without_usual(set: Option<&UsualSet>, kit: &Kit, disk: &dyn Disk) -> Vec<Stri
 }
 
 /// Fills in the rest of a set.
-fn apply(args: &mut CopyArgs, set: &UsualSet, common: &Common) -> Result<(), Unusual> {
+pub(crate) fn apply(args: &mut CopyArgs, set: &UsualSet, common: &Common) -> Result<(), Unusual> {
     let unsaid = &mut args.unsaid;
     unsaid.shoot = args.set.shoot.as_ref().map(|s| s.as_str().to_owned());
     if let Some(shoot) = set.shoot.as_ref().filter(|_| args.set.shoot.is_none()) {

@@ -20,6 +20,8 @@ pub(crate) struct Json {
     clock: Arc<dyn Clock>,
     /// The card that the events are about, where there are several.
     card: Option<Utf8PathBuf>,
+    /// The offload that they are about, where its name is known and several may run.
+    offload: Option<String>,
     /// Told with the plan, after the plan's own.
     notes: Vec<&'static str>,
     /// The state at the last tick, which the second read goes on from.
@@ -34,6 +36,7 @@ impl Json {
             out,
             clock,
             card: None,
+            offload: None,
             notes: Vec::new(),
             last: None,
             problems: 0,
@@ -43,6 +46,11 @@ impl Json {
     /// Names the card in every event.
     pub(crate) fn about(&mut self, card: &Utf8Path) {
         self.card = Some(card.to_owned());
+    }
+
+    /// Names the offload in every event.
+    pub(crate) fn of_offload(&mut self, offload: &str) {
+        self.offload = Some(offload.to_owned());
     }
 
     /// Adds a note on the computer to those of the plan.
@@ -59,6 +67,9 @@ impl Json {
         object.insert("t".to_owned(), json!((t * 1e3).round() / 1e3));
         if let Some(card) = &self.card {
             object.insert("card".to_owned(), card.as_str().into());
+        }
+        if let Some(offload) = &self.offload {
+            object.insert("offload".to_owned(), offload.as_str().into());
         }
         if let Value::Object(fields) = body {
             object.extend(fields);

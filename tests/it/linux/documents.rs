@@ -9,10 +9,14 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 /// Commands that are not run, by how they begin. Each is in some document.
-const SKIPPED: [(&str, &str); 4] = [
+const SKIPPED: [(&str, &str); 5] = [
     ("cargo ", "builds, which CI does in steps of its own"),
     ("sudo apt ", "changes the computer"),
     ("unlade copy E:\\ ", "drive letters"),
+    (
+        "unlade watch",
+        "waits for cards; tests of its own play that",
+    ),
     ("ssh-keygen -Y sign ", "its names are placeholders"),
 ];
 /// What the pages have for the day's offload.

@@ -46,6 +46,7 @@ mod surroundings;
 mod unread;
 mod usual;
 mod verify;
+mod watch;
 mod weigh;
 mod whole;
 mod wine;

@@ -6,7 +6,7 @@ use std::path::Path;
 
 /// The parts of `cli` from the bottom up; a file imports only from its own part and from those
 /// before it.
-const CLI: [&str; 9] = [
+const CLI: [&str; 10] = [
     "exit",
     "wrong_value",
     "args",
@@ -15,6 +15,7 @@ const CLI: [&str; 9] = [
     "home",
     "command",
     "desk",
+    "watch",
     "mod",
 ];
 

@@ -1,0 +1,382 @@
+//! Owns the copy of one card of a watch: it is the copy of the command line, told in lines.
+
+use super::cards::{Orders, StationCard};
+use super::hooks::{Hook, Hooks};
+use super::log::WatchLog;
+use super::status::Underway;
+use super::told::Told;
+use crate::cli::args::{Cli, Command, Common, CopyArgs};
+use crate::cli::command::copy::{copy_shown, look};
+use crate::cli::exit::Exit;
+use crate::cli::home::book::Book;
+use crate::cli::home::usual::apply;
+use crate::cli::system::awake::Awake;
+use crate::cli::view::json::Json;
+use crate::cli::view::observer::{JobEnd, JobPage, Viewer};
+use crate::cli::view::out::{Out, heard};
+use crate::cli::view::text::all_of;
+use crate::cli::view::words::drives::drive_names;
+use crate::cli::view::words::problem::{problem_lines, refusal_steps};
+use crate::cli::view::words::summary::out_of_the_ordinary;
+use crate::cli::view::words::verdict::answer_words;
+use clap::Parser as _;
+use serde_json::{Value, json};
+use std::sync::{Arc, Mutex};
+use unlade::event::{Event, Observer};
+use unlade::ledger::Ledger;
+use unlade::name::shown;
+use unlade::plan::Plan;
+use unlade::run::{Job, Tools};
+use unlade::speed::forecast::words as forecast_words;
+use unlade::station::CopyEnd;
+use unlade::units::{counted, size};
+
+/// Troubles of one card that are told one by one.
+const TROUBLES_MAX: usize = 20;
+
+/// What every copy of a watch shares.
+pub(super) struct Shared<'a> {
+    pub(super) common: &'a Common,
+    pub(super) out: Out,
+    pub(super) tools: &'a Tools,
+    pub(super) book: &'a Book,
+    pub(super) log: &'a WatchLog,
+    pub(super) hooks: &'a Hooks,
+    pub(super) told: &'a Told,
+    pub(super) progress: &'a Underway,
+}
+
+/// How the copy of a card ended.
+pub(super) struct Copied {
+    pub(super) end: CopyEnd,
+    pub(super) exit: Exit,
+}
+
+/// Returns the command line that copies a card as it is ordered.
+///
+/// # Errors
+/// Why there is none, in a sentence.
+pub(super) fn copy_args(
+    card: &StationCard,
+    orders: &Orders,
+    common: &Common,
+) -> Result<CopyArgs, String> {
+    let mut words = vec!["unlade".to_owned(), "copy".to_owned()];
+    words.extend(orders.to.iter().map(|to| format!("--to={to}")));
+    words.extend(orders.proof.map(|level| format!("--proof={}", level.id())));
+    words.extend(orders.only_new.then(|| "--only-new".to_owned()));
+    words.extend(orders.reader.iter().map(|reader| format!("--in={reader}")));
+    words.extend(["--".to_owned(), card.card.path.to_string()]);
+    let parsed = Cli::try_parse_from(words).map_err(|e| e.to_string())?;
+    let Some(Command::Copy(mut args)) = parsed.command else {
+        return Err("the command line of the copy could not be made".to_owned());
+    };
+    apply(&mut args, &orders.set, common).map_err(|why| format!("{why}."))?;
+    // Its own lines say so.
+    args.unsaid.said.clear();
+    Ok(args)
+}
+
+impl Shared<'_> {
+    /// Copies a card and tells how it ended.
+    pub(super) fn copy(&self, card: &StationCard, orders: &Orders) -> Copied {
+        let name = shown(&card.name);
+        let args = match copy_args(card, orders, self.common) {
+            Ok(args) => args,
+            Err(why) => return self.refused(card, &why),
+        };
+        if let Some(when) = self.proven_before(&args) {
+            let text = format!(
+                "it was proven on {when}, and nothing on it has changed since, by names, sizes \
+                and dates. It is not copied again; to ask: unlade prove"
+            );
+            self.log.tell(
+                "proven-before",
+                Some(&name),
+                &text,
+                json!({"path": card.card.path}),
+            );
+            return Copied {
+                end: CopyEnd::ProvenBefore,
+                exit: Exit::Done,
+            };
+        }
+        let viewer = LoggedCopy {
+            shared: self,
+            card,
+            orders,
+        };
+        let copy = || {
+            copy_shown(
+                &args,
+                self.common,
+                self.out,
+                self.tools,
+                self.book,
+                Some(&viewer),
+            )
+        };
+        let (exit, lines) = heard(copy);
+        for line in lines.iter().filter(|line| !line.is_empty()) {
+            self.log.line(Some(&name), line);
+        }
+        Copied {
+            end: match exit {
+                Exit::Done | Exit::Folder => CopyEnd::Proven,
+                _ => CopyEnd::Open,
+            },
+            exit,
+        }
+    }
+
+    fn refused(&self, card: &StationCard, why: &str) -> Copied {
+        let name = shown(&card.name);
+        let about = json!({"path": card.card.path});
+        self.log.tell("refused", Some(&name), why, about);
+        let about = json!({"card": card.card.path, "label": card.name, "reasons": [why]});
+        self.hooks.begin(Hook::NotProven, Some(&name), about);
+        Copied {
+            end: CopyEnd::Open,
+            exit: Exit::Refused,
+        }
+    }
+
+    /// Returns the day on which this card was proven, if nothing has come to it since and every
+    /// drive still has it.
+    fn proven_before(&self, args: &CopyArgs) -> Option<String> {
+        if !self.book.is_kept() {
+            return None;
+        }
+        let looked = || {
+            look(
+                args,
+                self.common,
+                Out::for_programs(),
+                self.tools,
+                self.book,
+            )
+        };
+        let silent = heard(looked).0.ok()?;
+        let (_, plan) = silent.into_iter().next()?;
+        proven_on(&plan.ok()?, &self.book.read())
+    }
+}
+
+/// Returns the day of the last copy of a card by the ledger, if that was proven and the plan has
+/// nothing to do.
+fn proven_on(plan: &Plan, ledger: &Ledger) -> Option<String> {
+    let (files, _) = plan.listing.totals();
+    let is_done = plan
+        .destinations
+        .iter()
+        .all(|d| d.copy_files == 0 && d.check_files == 0 && d.kept_files + d.left_files == files);
+    let identity = plan.card_identity();
+    let copies = ledger.entries.iter().rev().filter(|e| e.did.makes_copies());
+    let last = copies
+        .into_iter()
+        .find(|e| e.card.is_same_card(&identity) && e.card.listing_b3 == identity.listing_b3)?;
+    (is_done && files > 0 && last.proven).then(|| last.at.chars().take(10).collect())
+}
+
+/// Whether all cards that were announced were seen and are proven.
+fn is_all_proven(shoot: &Value) -> bool {
+    let count = |key| shoot.get(key).and_then(Value::as_u64);
+    let is_announced = shoot
+        .get("expected")
+        .is_some_and(|expected| !expected.is_null());
+    is_announced && count("not_seen") == Some(0) && count("seen") == count("proven")
+}
+
+/// Tells a copy in lines.
+struct LoggedCopy<'a> {
+    shared: &'a Shared<'a>,
+    card: &'a StationCard,
+    orders: &'a Orders,
+}
+
+impl Viewer for LoggedCopy<'_> {
+    fn page(&self, _: usize, job: &Job) -> Box<dyn JobPage> {
+        let shared = self.shared;
+        let json = shared.out.json.then(|| {
+            let mut json = Json::new(shared.out, Arc::clone(&shared.tools.clock));
+            json.about(&job.card);
+            json
+        });
+        Box::new(CardLog {
+            name: shown(&self.card.name),
+            path: job.card.to_string(),
+            by: self.orders.by(),
+            drives: job.to.iter().map(ToString::to_string).collect(),
+            offload: None,
+            troubles: 0,
+            json,
+            log: shared.log.clone(),
+            hooks: shared.hooks.clone(),
+            progress: shared.progress.clone(),
+            told: shared.told.clone(),
+        })
+    }
+
+    fn all(&self, _: String, _: Value) {}
+}
+
+/// One card's part of the log.
+struct CardLog {
+    name: String,
+    path: String,
+    /// Whose word it is that it is copied.
+    by: String,
+    drives: Vec<String>,
+    offload: Option<String>,
+    troubles: usize,
+    json: Option<Json>,
+    log: WatchLog,
+    hooks: Hooks,
+    progress: Underway,
+    told: Told,
+}
+
+impl CardLog {
+    fn line(&self, text: &str) {
+        if self.json.is_none() {
+            self.log.line(Some(&self.name), text);
+        }
+    }
+
+    fn hook(&self, hook: Hook, more: Value) {
+        let mut about = json!({
+            "card": self.path, "label": self.name, "offload": self.offload,
+            "drives": self.drives,
+        });
+        if let (Value::Object(about), Value::Object(more)) = (&mut about, more) {
+            about.extend(more);
+        }
+        self.hooks.begin(hook, Some(&self.name), about);
+    }
+
+    fn planned(&mut self, plan: &Plan) {
+        self.drives = drive_names(plan);
+        self.offload = (!plan.has_nothing_new()).then(|| plan.name.clone());
+        if let (Some(json), Some(offload)) = (&mut self.json, &self.offload) {
+            json.of_offload(offload);
+        }
+        let (files, bytes) = plan.to_read();
+        let time = plan.expects().filter(|r| r.likely_s > 0.0);
+        let time = time.map_or_else(String::new, |r| format!(", {}", forecast_words(r)));
+        let named = self.offload.as_ref();
+        let named = named.map_or_else(String::new, |name| format!(", as {}", shown(name)));
+        self.line(&format!(
+            "copying {}, {} to {}{named}{time} ({})",
+            counted(files, "file"),
+            size(bytes),
+            all_of(&self.drives),
+            self.by
+        ));
+        for doubt in plan.doubts() {
+            self.line(&doubt);
+        }
+    }
+
+    /// Begins the hook of a shoot whose announced cards are all proven now.
+    fn note_shoot(&self, verdict: &Value) {
+        let Some(shoot) = verdict.get("shoot").filter(|shoot| is_all_proven(shoot)) else {
+            return;
+        };
+        let name = shoot
+            .get("name")
+            .and_then(Value::as_str)
+            .unwrap_or_default();
+        let cause = format!("{name}: {}", shoot.get("expected").unwrap_or(&Value::Null));
+        match self.told.is_first(Hook::AllSeen.name(), &cause) {
+            Ok(false) => {}
+            Ok(true) => {
+                self.line(&format!(
+                    "all cards of {} were seen and are proven.",
+                    shown(name)
+                ));
+                self.hook(Hook::AllSeen, json!({"shoot": shoot}));
+            }
+            Err(e) => self.line(&format!(
+                "that the hook all-seen is begun can't be written down ({e}), so it was not."
+            )),
+        }
+    }
+}
+
+impl Observer for CardLog {
+    fn event(&mut self, event: &Event<'_>) {
+        if let Event::Planned(plan) = event {
+            self.planned(plan);
+        }
+        if let Some(json) = &mut self.json {
+            json.event(event);
+        }
+        match event {
+            Event::Tick(now) => {
+                let bytes = (now.bytes_read, now.bytes_total);
+                self.progress
+                    .note(&self.path, self.offload.as_deref(), bytes);
+            }
+            Event::Problem(problem) => {
+                self.troubles += 1;
+                if self.troubles <= TROUBLES_MAX {
+                    let lines = problem_lines(problem, &self.drives, usize::MAX);
+                    self.line(&lines.join(" "));
+                }
+            }
+            Event::CardRead => {
+                self.line("card read: you can take it out. Don't format it yet.");
+                self.hook(Hook::CardRead, Value::Null);
+            }
+            _ => {}
+        }
+    }
+}
+
+impl JobPage for CardLog {
+    fn share(&mut self, _: &Arc<Mutex<Awake>>) {}
+
+    fn end(&mut self, end: &JobEnd<'_>, verdict: Value) {
+        self.progress.end(&self.path);
+        match end {
+            JobEnd::Proof(proof, news) => {
+                let (notes, troubles) = out_of_the_ordinary(proof);
+                for note in notes.iter().chain(news) {
+                    self.line(note);
+                }
+                for trouble in troubles {
+                    self.line(&format!("{} {}", trouble.reasons.join(" "), trouble.step));
+                }
+                let (answer, before) = answer_words(proof);
+                for line in &before {
+                    self.line(line);
+                }
+                self.line(&format!("{}{}. {}", answer.word, answer.of, answer.rest));
+            }
+            JobEnd::Refused(head, reasons) => {
+                self.line(head);
+                for (reasons, step) in refusal_steps(reasons, &self.drives) {
+                    self.line(&format!("{} {step}", reasons.join(" ")));
+                }
+            }
+            JobEnd::NotBegun(why) => self.line(why),
+        }
+        if let Some(json) = &self.json {
+            json.send("verdict", verdict.clone());
+        }
+        let is_proven = verdict.get("proven") == Some(&Value::Bool(true));
+        let hook = if is_proven {
+            Hook::Proven
+        } else {
+            Hook::NotProven
+        };
+        self.hook(hook, json!({"verdict": verdict}));
+        self.note_shoot(&verdict);
+    }
+
+    fn said(&mut self, lines: Vec<String>) {
+        for line in lines.iter().filter(|line| !line.is_empty()) {
+            self.line(line);
+        }
+    }
+}

@@ -1,0 +1,257 @@
+//! Owns the files that start a watch with the person's session, each printed whole for its system.
+
+use crate::cli::args::Common;
+use crate::cli::args::watch::ServiceSystem;
+use crate::cli::exit::Exit;
+use crate::cli::home::folder::folder;
+use crate::cli::home::kit_file;
+use crate::cli::view::out::Out;
+use camino::Utf8PathBuf;
+use unlade::kit::Kit;
+use unlade::kit::usual::UsualDrive;
+
+/// Where desktops mount what is plugged in (Filesystem Hierarchy Standard 3.0, sections 3.11 and
+/// 3.12; udisks mounts in `/run/media` on some systems).
+const MOUNTED_IN: [&str; 3] = ["/media", "/mnt", "/run/media"];
+
+/// Prints the file.
+pub(super) fn print(system: ServiceSystem, common: &Common, out: Out) -> Exit {
+    let program = std::env::current_exe().ok();
+    let program = program.and_then(|path| Utf8PathBuf::from_path_buf(path).ok());
+    let program = program.map_or_else(|| "unlade".to_owned(), Utf8PathBuf::into_string);
+    // Named only where it is not the system's own folder for it.
+    let absolute = |path: &Utf8PathBuf| {
+        let absolute = std::path::absolute(path).ok();
+        let absolute = absolute.and_then(|path| Utf8PathBuf::from_path_buf(path).ok());
+        absolute.unwrap_or_else(|| path.clone()).into_string()
+    };
+    let home = common.home.as_ref().map(absolute);
+    let text = match system {
+        ServiceSystem::Systemd => {
+            let folder = folder(common);
+            let kit = folder.as_ref().and_then(|home| kit_file::read(home).ok());
+            let mut written: Vec<String> = folder.iter().map(absolute).collect();
+            written.extend(folders(&kit.unwrap_or_default()));
+            systemd(&program, home.as_deref(), &written)
+        }
+        ServiceSystem::Launchd => launchd(&program, home.as_deref()),
+        ServiceSystem::Windows => windows(&program, home.as_deref()),
+    };
+    out.own_text(text.trim_end());
+    Exit::Done
+}
+
+/// The folders that the kit copies to, beside the drives that are found where they are mounted.
+fn folders(kit: &Kit) -> Vec<String> {
+    let sets = kit
+        .usual
+        .iter()
+        .chain(kit.rules.iter().map(|rule| &rule.set));
+    let folders = sets.flat_map(|set| &set.to).filter_map(|to| match to {
+        UsualDrive::Folder(path) => Some(path.to_string()),
+        UsualDrive::Kit(_) => None,
+    });
+    let mut folders: Vec<String> = folders.collect();
+    folders.sort();
+    folders.dedup();
+    folders
+}
+
+/// A user unit. No network and no new privileges; it writes to its own folder, to what is mounted
+/// and to the folders that the kit names.
+fn systemd(program: &str, home: Option<&str>, written: &[String]) -> String {
+    let home = home.map_or_else(String::new, |home| {
+        format!(" --home {}", systemd_word(home))
+    });
+    let written = MOUNTED_IN
+        .into_iter()
+        .chain(written.iter().map(String::as_str));
+    // One that is not there is no mistake.
+    let written: Vec<String> = written
+        .map(|path| systemd_word(&format!("-{path}")))
+        .collect();
+    format!(
+        "\
+# Cards are copied by themselves as the kit says. To begin it:
+#   unlade watch --print-service systemd > ~/.config/systemd/user/unlade-watch.service
+#   systemctl --user enable --now unlade-watch
+[Unit]
+Description=Copy camera cards as the kit of unlade says
+Documentation=man:unlade-watch(1)
+
+[Service]
+Type=exec
+ExecStart={program} watch{home}
+Restart=on-failure
+RestartSec=5
+# Stopped like Ctrl-C: what is done is kept.
+SuccessExitStatus=130
+TimeoutStopSec=60
+
+# Hooks run in here too: one that needs the network needs this line gone.
+PrivateNetwork=yes
+RestrictAddressFamilies=AF_UNIX
+NoNewPrivileges=yes
+PrivateUsers=yes
+PrivateTmp=yes
+ProtectSystem=strict
+ProtectHome=read-only
+ReadWritePaths={written}
+ProtectClock=yes
+ProtectControlGroups=yes
+ProtectHostname=yes
+ProtectKernelModules=yes
+ProtectKernelTunables=yes
+CapabilityBoundingSet=
+AmbientCapabilities=
+LockPersonality=yes
+MemoryDenyWriteExecute=yes
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+RemoveIPC=yes
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+
+[Install]
+WantedBy=default.target
+",
+        program = systemd_word(program),
+        written = written.join(" "),
+    )
+}
+
+/// One word of a unit's line: quoted where it needs to be, and without specifiers and variables
+/// (systemd.syntax(7), systemd.unit(5), systemd.service(5)).
+fn systemd_word(text: &str) -> String {
+    let text = text.replace('\\', r"\\").replace('"', "\\\"");
+    let text = text.replace('%', "%%").replace('$', "$$");
+    if text.contains(char::is_whitespace) || text.contains(['"', '\'', '\\']) {
+        format!("\"{text}\"")
+    } else {
+        text
+    }
+}
+
+/// A property list for the person's own agents (launchd.plist(5)).
+fn launchd(program: &str, home: Option<&str>) -> String {
+    let home = home.map(|home| ["--home", home]);
+    let words = [program, "watch"]
+        .into_iter()
+        .chain(home.into_iter().flatten());
+    let words: Vec<String> = words
+        .map(|word| format!("        <string>{}</string>\n", in_xml(word)))
+        .collect();
+    format!(
+        "\
+<?xml version=\"1.0\" encoding=\"UTF-8\"?>
+<!DOCTYPE plist PUBLIC \"-//Apple//DTD PLIST 1.0//EN\" \
+         \"http://www.apple.com/DTDs/PropertyList-1.0.dtd\">
+<!-- To begin it:
+     unlade watch -print-service launchd, into Library/LaunchAgents/unlade.watch.plist
+     launchctl load Library/LaunchAgents/unlade.watch.plist -->
+<plist version=\"1.0\">
+<dict>
+    <key>Label</key>
+    <string>unlade.watch</string>
+    <key>ProgramArguments</key>
+    <array>
+{}    </array>
+    <key>RunAtLoad</key>
+    <true/>
+    <key>KeepAlive</key>
+    <dict>
+        <key>SuccessfulExit</key>
+        <false/>
+    </dict>
+    <key>ProcessType</key>
+    <string>Standard</string>
+</dict>
+</plist>
+",
+        words.concat()
+    )
+}
+
+/// A task that begins when the person logs on (Task Scheduler schema 1.2).
+fn windows(program: &str, home: Option<&str>) -> String {
+    let home = home.map_or_else(String::new, |home| format!(" --home \"{home}\""));
+    format!(
+        "\
+<?xml version=\"1.0\"?>
+<!-- To begin it: unlade watch -print-service windows, into unlade.xml, then
+     schtasks /Create /TN unlade /XML unlade.xml -->
+<Task version=\"1.2\" xmlns=\"http://schemas.microsoft.com/windows/2004/02/mit/task\">
+  <RegistrationInfo>
+    <Description>Copy camera cards as the kit of unlade says</Description>
+  </RegistrationInfo>
+  <Triggers>
+    <LogonTrigger>
+      <Enabled>true</Enabled>
+    </LogonTrigger>
+  </Triggers>
+  <Principals>
+    <Principal id=\"Author\">
+      <LogonType>InteractiveToken</LogonType>
+      <RunLevel>LeastPrivilege</RunLevel>
+    </Principal>
+  </Principals>
+  <Settings>
+    <MultipleInstancesPolicy>IgnoreNew</MultipleInstancesPolicy>
+    <DisallowStartIfOnBatteries>false</DisallowStartIfOnBatteries>
+    <StopIfGoingOnBatteries>false</StopIfGoingOnBatteries>
+    <ExecutionTimeLimit>PT0S</ExecutionTimeLimit>
+    <RestartOnFailure>
+      <Interval>PT1M</Interval>
+      <Count>3</Count>
+    </RestartOnFailure>
+  </Settings>
+  <Actions Context=\"Author\">
+    <Exec>
+      <Command>{}</Command>
+      <Arguments>watch{}</Arguments>
+    </Exec>
+  </Actions>
+</Task>
+",
+        in_xml(program),
+        in_xml(&home)
+    )
+}
+
+/// Text as XML has it (XML 1.0, section 2.4).
+fn in_xml(text: &str) -> String {
+    let text = text.replace('&', "&amp;").replace('<', "&lt;");
+    text.replace('>', "&gt;").replace('"', "&quot;")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn odd_folders_stay_one_word() {
+        let unit = systemd(
+            "/opt/kite tools/unlade",
+            Some("/home/a b/50%$x"),
+            &["/srv/k".into()],
+        );
+        assert!(
+            unit.contains(
+                "ExecStart=\"/opt/kite tools/unlade\" watch --home \"/home/a b/50%%$$x\""
+            )
+        );
+        assert!(
+            unit.contains("ReadWritePaths=-/media -/mnt -/run/media -/srv/k\n"),
+            "{unit}"
+        );
+        let list = launchd("/opt/a&b/unlade", Some("/home/<k>"));
+        let list: plist::Value = plist::Value::from_reader_xml(list.as_bytes()).unwrap();
+        let words = list.as_dictionary().unwrap()["ProgramArguments"]
+            .as_array()
+            .unwrap();
+        let words: Vec<_> = words.iter().filter_map(|w| w.as_string()).collect();
+        assert_eq!(words, ["/opt/a&b/unlade", "watch", "--home", "/home/<k>"]);
+        assert!(windows(r"C:\a&b\unlade.exe", None).contains(r"<Command>C:\a&amp;b\unlade.exe<"));
+    }
+}

@@ -1,0 +1,411 @@
+//! Owns the watch itself: it looks once a second, begins what the station says, and ends when it is
+//! asked to.
+
+use super::cards::{Orders, StationCard, look};
+use super::copying::{Copied, Shared, copy_args};
+use super::hooks::{Hook, Hooks};
+use super::log::WatchLog;
+use super::status::{CardStatus, Status, StatusFile, Underway};
+use super::told::Told;
+use crate::cli::args::Common;
+use crate::cli::args::watch::WatchArgs;
+use crate::cli::command::copy::look as look_ahead;
+use crate::cli::exit::Exit;
+use crate::cli::home::book::Book;
+use crate::cli::home::kit_file;
+use crate::cli::view::out::{Out, heard};
+use crate::cli::view::refuse::refuse;
+use crate::cli::view::text::all_of;
+use camino::{Utf8Path, Utf8PathBuf};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
+use serde_json::{Value, json};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::Ordering;
+use std::thread::Scope;
+use std::time::Duration;
+use unlade::clock::rfc3339;
+use unlade::disk::FolderFacts;
+use unlade::kit::Kit;
+use unlade::name::shown;
+use unlade::plan::concurrent::order;
+use unlade::run::Tools;
+use unlade::speed::chain::Spin;
+use unlade::station::{AT_ONCE_MAX, CopyEnd, PluggedCard, Station, StationNews};
+
+/// How often it is looked what is plugged in: a card is begun within three seconds.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
+/// How long the hooks of the last card are waited for.
+const HOOKS_PATIENCE: Duration = Duration::from_secs(31);
+
+/// A watch.
+pub(super) struct Watching<'a> {
+    once: bool,
+    home: Utf8PathBuf,
+    status: StatusFile,
+    common: &'a Common,
+    out: Out,
+    tools: &'a Tools,
+    book: &'a Book,
+    log: WatchLog,
+    since: String,
+}
+
+/// What came of the copy of a card.
+type Ended = (PluggedCard, Copied);
+
+/// A card that is being copied: whether another may be read beside it depends on this.
+struct RunningCard {
+    card: PluggedCard,
+    facts: Option<FolderFacts>,
+}
+
+/// What a watch knows from one look to the next.
+struct WatchState {
+    station: Station,
+    kit: Kit,
+    /// Why the kit could not be read at the last look.
+    kit_trouble: Option<Vec<String>>,
+    cards: Vec<StationCard>,
+    running: Vec<RunningCard>,
+    is_blind: bool,
+    status_trouble: bool,
+}
+
+impl<'a> Watching<'a> {
+    /// Takes the place of the one watch.
+    ///
+    /// # Errors
+    /// The exit code, once it is told why there can be none.
+    pub(super) fn begin(
+        args: &WatchArgs,
+        common: &'a Common,
+        home: &Utf8Path,
+        out: Out,
+        tools: &'a Tools,
+        book: &'a Book,
+    ) -> Result<Self, Exit> {
+        let refused = |why: String| refuse(&[why], Exit::Refused, "watch", out, tools);
+        let taken = StatusFile::take(home);
+        let taken = taken.map_err(|e| refused(format!("`{home}` can't be used: {e}.")))?;
+        let Some(status) = taken else {
+            return Err(refused(
+                "a watch runs already. To see what it does: unlade watch --status".to_owned(),
+            ));
+        };
+        Ok(Self {
+            once: args.once,
+            home: home.to_owned(),
+            status,
+            common,
+            out,
+            tools,
+            book,
+            log: WatchLog::new(out, std::sync::Arc::clone(&tools.clock)),
+            since: rfc3339(tools.clock.now()),
+        })
+    }
+
+    /// Watches until it is asked to stop, or the next card is done where it is for one alone.
+    pub(super) fn run(mut self) -> Exit {
+        let kit = match kit_file::read(&self.home) {
+            Ok(kit) => kit,
+            Err(e) => return refuse(&e.lines(), e.exit(), "kit", self.out, self.tools),
+        };
+        let mut state = WatchState {
+            station: Station::default(),
+            kit,
+            kit_trouble: None,
+            cards: Vec::new(),
+            running: Vec::new(),
+            is_blind: false,
+            status_trouble: false,
+        };
+        let (hooks, hooks_ended) = Hooks::new(&self.home, &self.log, &self.tools.clock);
+        let told = Told::new(&self.home, std::sync::Arc::clone(&self.tools.clock));
+        let (log, progress) = (self.log.clone(), Underway::default());
+        let shared = Shared {
+            common: self.common,
+            out: self.out,
+            tools: self.tools,
+            book: self.book,
+            log: &log,
+            hooks: &hooks,
+            told: &told,
+            progress: &progress,
+        };
+        log.tell(
+            "began",
+            None,
+            "watching for cards; Ctrl-C ends it.",
+            Value::Null,
+        );
+        let exit = std::thread::scope(|scope| self.turns(scope, &shared, &mut state));
+        drop(hooks);
+        // What still runs is ended with its time.
+        if hooks_ended.recv_timeout(HOOKS_PATIENCE) == Err(RecvTimeoutError::Timeout) {
+            tracing::debug!("a hook has not ended");
+        }
+        exit
+    }
+
+    fn turns<'s>(
+        &mut self,
+        scope: &'s Scope<'s, '_>,
+        shared: &'s Shared<'_>,
+        state: &mut WatchState,
+    ) -> Exit {
+        let (ended, ends) = bounded::<Ended>(AT_ONCE_MAX);
+        let is_stopped = || self.tools.cancel.load(Ordering::SeqCst);
+        let mut last = None;
+        loop {
+            let is_over = is_stopped() || (self.once && last.is_some());
+            if is_over && state.running.is_empty() {
+                let was_cut = last == Some(Exit::Interrupted);
+                return match last {
+                    Some(exit) if self.once || was_cut => exit,
+                    _ => Exit::Done,
+                };
+            }
+            if !is_over {
+                self.look(shared, state);
+                self.begin_copies(scope, shared, state, &ended);
+            }
+            self.note_status(shared, state);
+            if let Some(exit) =
+                Self::wait(&ends, state, || self.tools.cancel.load(Ordering::SeqCst))
+            {
+                last = Some(exit);
+            }
+        }
+    }
+
+    /// Waits for the next look, or for the end of a copy; returns how one ended.
+    fn wait(
+        ends: &Receiver<Ended>,
+        state: &mut WatchState,
+        is_stopped: impl Fn() -> bool,
+    ) -> Option<Exit> {
+        const SLICE: Duration = Duration::from_millis(50);
+        let slices = LOOK_EVERY.as_millis() / SLICE.as_millis();
+        for _ in 0..slices {
+            match ends.recv_timeout(SLICE) {
+                Ok((card, copied)) => {
+                    state.running.retain(|running| running.card != card);
+                    state.station.end(&card, copied.end);
+                    // What was there before is no next card.
+                    let is_new = copied.end != CopyEnd::ProvenBefore;
+                    return is_new.then_some(copied.exit);
+                }
+                Err(_) if is_stopped() && state.running.is_empty() => return None,
+                Err(_) => {}
+            }
+        }
+        None
+    }
+
+    // ---- looking ------------------------------------------------------------------------------
+
+    fn look(&self, shared: &Shared<'_>, state: &mut WatchState) {
+        self.read_kit(state);
+        let disk = self.tools.disk.as_ref();
+        let seen = match look(&state.kit, disk) {
+            Ok(Some(seen)) => seen,
+            other => {
+                // What was seen last is still so, as far as anybody knows.
+                if !std::mem::replace(&mut state.is_blind, true) {
+                    let why = other.err().map_or_else(String::new, |e| format!(": {e}"));
+                    let text = format!("the system doesn't say what is plugged in{why}.");
+                    self.log.tell("blind", None, &text, Value::Null);
+                }
+                return;
+            }
+        };
+        state.is_blind = false;
+        state.cards = seen;
+        let seen: Vec<_> = state.cards.iter().map(StationCard::seen).collect();
+        for news in state.station.look(&seen) {
+            self.tell_news(shared, state, &news);
+        }
+    }
+
+    /// Reads the kit again: it may have been edited. One that is faulty is told once, and the last
+    /// good one counts.
+    fn read_kit(&self, state: &mut WatchState) {
+        match kit_file::read(&self.home) {
+            Ok(kit) => {
+                state.kit_trouble = None;
+                state.kit = kit;
+            }
+            Err(e) => {
+                let lines = e.lines();
+                if state.kit_trouble.as_ref() != Some(&lines) {
+                    let text = format!("{} The kit as it was counts until then.", lines.join(" "));
+                    self.log.tell("kit-faulty", None, &text, Value::Null);
+                    state.kit_trouble = Some(lines);
+                }
+            }
+        }
+    }
+
+    fn tell_news(&self, shared: &Shared<'_>, state: &WatchState, news: &StationNews) {
+        let named = |card: &PluggedCard| {
+            let found = state.cards.iter().find(|c| c.card == *card);
+            let name = found.map_or_else(|| card.path.to_string(), |c| c.name.clone());
+            (shown(&name), found.map(|c| &c.orders))
+        };
+        match news {
+            StationNews::Unknown(card) => {
+                let (name, orders) = named(card);
+                let why = orders.and_then(|o| o.as_ref().err()).cloned();
+                let text = format!(
+                    "not touched. {} To see why: unlade watch --explain {}",
+                    why.unwrap_or_default(),
+                    crate::cli::args::meant::quoted(&card.path)
+                );
+                self.log
+                    .tell("unknown", Some(&name), &text, json!({"path": card.path}));
+            }
+            StationNews::Waiting(card, drives) => {
+                let (name, orders) = named(card);
+                let orders = orders.and_then(|o| o.as_ref().ok());
+                let why = orders.map(|o| o.why_missing.join(" ")).unwrap_or_default();
+                let text = format!("waits for {}. {why}", all_of(drives));
+                let text = text.trim_end();
+                let about = json!({"path": card.path, "drives": drives});
+                self.log.tell("waiting", Some(&name), text, about);
+                let about = json!({"card": card.path, "label": name, "waits_for": drives});
+                shared.hooks.begin(Hook::Waiting, Some(&name), about);
+            }
+            StationNews::Gone(card) => {
+                let name = shown(card.path.file_name().unwrap_or(card.path.as_str()));
+                let text = "gone before it was copied.";
+                self.log
+                    .tell("gone", Some(&name), text, json!({"path": card.path}));
+            }
+            StationNews::TooMany => {
+                let text = "more cards are plugged in than can be watched; the others are not.";
+                self.log.tell("too-many", None, text, Value::Null);
+            }
+        }
+    }
+
+    // ---- copying ------------------------------------------------------------------------------
+
+    fn begin_copies<'s>(
+        &self,
+        scope: &'s Scope<'s, '_>,
+        shared: &'s Shared<'_>,
+        state: &mut WatchState,
+        ended: &Sender<Ended>,
+    ) {
+        loop {
+            let WatchState {
+                station,
+                cards,
+                running,
+                ..
+            } = state;
+            let find = |card: &PluggedCard| {
+                let found = cards.iter().find(|c| c.card == *card)?;
+                Some((found.clone(), found.orders.clone().ok()?))
+            };
+            let may_begin = |card: &PluggedCard| {
+                find(card).is_some_and(|(card, orders)| self.may_begin(&card, &orders, running))
+            };
+            let Some(card) = station.begin(may_begin) else {
+                return;
+            };
+            let Some((found, orders)) = find(&card) else {
+                station.end(&card, CopyEnd::Open);
+                continue;
+            };
+            running.push(RunningCard {
+                facts: self.tools.disk.facts(&card.path).ok(),
+                card: card.clone(),
+            });
+            let ended = ended.clone();
+            let copy = move || {
+                let copied = catch_unwind(AssertUnwindSafe(|| shared.copy(&found, &orders)));
+                let copied = copied.unwrap_or_else(|_| {
+                    let text = "the copy broke down. What was checked is kept.";
+                    shared
+                        .log
+                        .tell("broken", Some(&shown(&found.name)), text, Value::Null);
+                    Copied {
+                        end: CopyEnd::Open,
+                        exit: Exit::NotProven,
+                    }
+                });
+                // The loop waits for every copy.
+                if ended.send((found.card, copied)).is_err() {}
+            };
+            let thread = std::thread::Builder::new().name("watch-copy".into());
+            if let Err(e) = thread.spawn_scoped(scope, copy) {
+                running.retain(|r| r.card != card);
+                station.end(&card, CopyEnd::Open);
+                let text = format!("no copy could be begun: {e}.");
+                self.log.tell("broken", None, &text, Value::Null);
+            }
+        }
+    }
+
+    /// Whether a card may be read beside those that are: as the cards of one command.
+    fn may_begin(&self, card: &StationCard, orders: &Orders, running: &[RunningCard]) -> bool {
+        if running.is_empty() {
+            return true;
+        }
+        let Ok(args) = copy_args(card, orders, self.common) else {
+            // It is refused, which takes no time.
+            return true;
+        };
+        let out = Out::for_programs();
+        let looked = heard(|| look_ahead(&args, self.common, out, self.tools, self.book)).0;
+        let plan = looked.ok().and_then(|all| all.into_iter().next()?.1.ok());
+        let Some(plan) = plan else {
+            return true;
+        };
+        let spins: Vec<(Spin, String)> = plan.spins();
+        running.iter().all(|other| {
+            let Some(facts) = &other.facts else {
+                return false;
+            };
+            order(&[(0, facts), (1, &plan.card.facts)], &spins).is_parallel()
+        })
+    }
+
+    // ---- saying what goes on ------------------------------------------------------------------
+
+    fn note_status(&mut self, shared: &Shared<'_>, state: &mut WatchState) {
+        let of = |card: &PluggedCard, what: &str, waits_for: &[String]| {
+            let found = state.cards.iter().find(|c| c.card == *card);
+            let progress = shared.progress.of(card.path.as_str()).unwrap_or_default();
+            CardStatus {
+                card: card.path.to_string(),
+                name: found.map_or_else(|| card.path.to_string(), |c| c.name.clone()),
+                state: what.to_owned(),
+                waits_for: waits_for.to_vec(),
+                offload: progress.offload,
+                bytes: (progress.bytes.1 > 0).then_some(progress.bytes),
+            }
+        };
+        let station = &state.station;
+        let copying = station.running().map(|card| of(card, "copying", &[]));
+        let queued = station.queued().map(|card| of(card, "queued", &[]));
+        let waiting = station
+            .waiting()
+            .map(|(card, drives)| of(card, "waiting", drives));
+        let status = Status {
+            pid: std::process::id(),
+            since: self.since.clone(),
+            at: rfc3339(self.tools.clock.now()),
+            cards: copying.chain(queued).chain(waiting).collect(),
+        };
+        let written = self.status.write(status);
+        if let Err(e) = written
+            && !std::mem::replace(&mut state.status_trouble, true)
+        {
+            let text = format!("what goes on can't be written down for --status: {e}.");
+            self.log.tell("status-failed", None, &text, Value::Null);
+        }
+    }
+}
