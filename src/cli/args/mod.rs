@@ -54,7 +54,7 @@ use weigh::WeighCommand;
         back from its drive while the card is still being read, and answers one question: may I \
         format this card?\n\nNothing on the card or on a drive is ever changed; there is no \
         command that formats, deletes or ejects.",
-    help_template = "{about-with-newline}\n{usage-heading} {usage}\n\nCommands:\n{subcommands}\
+    help_template = "{about-with-newline}{usage-heading} {usage}\n\nCommands:\n{subcommands}\
         {after-help}",
     disable_help_flag = true,
     after_help = "Begin with:  unlade demo, then unlade copy CARD --to DRIVE --to DRIVE\n\

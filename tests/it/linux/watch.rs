@@ -591,7 +591,7 @@ fn story(seed: u64) {
 
 #[test]
 fn no_card_is_copied_twice_none_is_forgotten_and_no_unknown_one_is_touched() {
-    let seeds = if whole_sweeps() { 200 } else { 4 };
+    let seeds = if whole_sweeps() { 200 } else { 2 };
     // They wait more than they work.
     let next = AtomicU64::new(0);
     std::thread::scope(|scope| {

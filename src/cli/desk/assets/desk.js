@@ -7,6 +7,11 @@ const TYPED_AFTER_MS = 150;
 
 const view = document.getElementById("view");
 const byId = (id) => document.getElementById(id);
+// What was asked may be answered when the view has changed: then nobody waits for the words.
+const put = (id, words) => {
+  const place = byId(id);
+  if (place) place.textContent = words;
+};
 
 // ---- what the server is told ------------------------------------------------------------------
 
@@ -99,15 +104,15 @@ function show(frame) {
 let saidAt = -Infinity;
 function say(frame, isOther) {
   if (frame.view === "answer") {
-    byId("said").textContent = "";
-    if (byId("told").textContent !== frame.say) byId("told").textContent = frame.say;
+    put("said", "");
+    if (byId("told")?.textContent !== frame.say) put("told", frame.say);
     return;
   }
-  byId("told").textContent = "";
+  put("told", "");
   const now = performance.now();
   if (!isOther && now - saidAt < SAID_EVERY_MS) return;
-  if (byId("said").textContent !== frame.say) {
-    byId("said").textContent = frame.say;
+  if (byId("said")?.textContent !== frame.say) {
+    put("said", frame.say);
     saidAt = now;
   }
 }
@@ -165,7 +170,7 @@ async function plan() {
   const asked = JSON.stringify(ticked());
   if (asked === planned) return;
   planned = asked;
-  byId("copy-why").textContent = "";
+  put("copy-why", "");
   planning?.abort();
   planning = new AbortController();
   place.setAttribute("aria-busy", "true");
@@ -188,7 +193,7 @@ async function plan() {
 
 async function copy() {
   const done = await send("/copy", ticked());
-  byId("copy-why").textContent = done.ok ? "" : done.why;
+  put("copy-why", done.ok ? "" : done.why);
 }
 
 // ---- the choice of a folder -------------------------------------------------------------------
@@ -199,7 +204,7 @@ let pickedAs = "card";
 function pick(as) {
   pickedAs = as;
   byId("path").value = "";
-  byId("picker-why").textContent = "";
+  put("picker-why", "");
   picker.showModal();
   byId("path").focus();
   list();
@@ -239,7 +244,7 @@ async function add(event) {
   event.preventDefault();
   const done = await send("/add", { as: pickedAs, path: byId("path").value });
   if (done.ok) picker.close();
-  else byId("picker-why").textContent = done.why;
+  else put("picker-why", done.why);
 }
 
 if (picker) {
