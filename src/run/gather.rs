@@ -194,8 +194,13 @@ fn spot(job: &Job, disk: &dyn Disk, given: &Utf8Path, (name, layout): (&str, Lay
             .map_err(|e| not_usable(given, &e))
             .and_then(|_held| {
                 let mut found = existing::look(disk, given, facts, name, layout);
-                if let (Ok(standing), Ok(root)) = (&mut found, disk.facts(&given.join(name))) {
-                    standing.note_damage(&root, &job.known.damage);
+                if let Ok(standing) = &mut found {
+                    match disk.facts(&given.join(name)) {
+                        Ok(root) => standing.note_damage(&root, &job.known.damage),
+                        // No offload of this name yet.
+                        Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+                        Err(e) => return Err(not_usable(given, &e)),
+                    }
                 }
                 found.map_err(|e| {
                     // A volume that was pulled is mounted so, and says all sorts of things (ntfs3:

@@ -419,6 +419,8 @@ fn a_hook_that_fails_or_hangs_changes_nothing_and_all_events_fit_the_schema() {
     let events: Vec<Value> = place
         .log()
         .lines()
+        // Beside them: that no notices can be shown here.
+        .filter(|line| line.starts_with('{'))
         .map(|line| serde_json::from_str(line).unwrap())
         .collect();
     let schema: Value = serde_json::from_str(&place.work.run("schema events").out).unwrap();
@@ -503,17 +505,14 @@ fn story(seed: u64) {
             6 if place.plugged.contains("TRAVEL") => {
                 // It is as good as full, or has room again.
                 let ballast = place.at("TRAVEL").join("ballast");
-                let size = if full { "0" } else { "19M" };
-                drop(
-                    place
-                        .inside("fallocate")
-                        .args(["-l", size])
-                        .arg(&ballast)
-                        .status(),
-                );
-                if full {
-                    place.inside("rm").arg("-f").arg(&ballast).status().unwrap();
-                }
+                let (program, how): (_, &[&str]) = if full {
+                    ("rm", &["-f"])
+                } else {
+                    ("fallocate", &["-l", "19M"])
+                };
+                let mut change = place.inside(program);
+                change.args(how).arg(&ballast).stderr(Stdio::null());
+                drop(change.status());
                 full = !full;
             }
             _ => {}
@@ -591,7 +590,7 @@ fn story(seed: u64) {
 
 #[test]
 fn no_card_is_copied_twice_none_is_forgotten_and_no_unknown_one_is_touched() {
-    let seeds = if whole_sweeps() { 200 } else { 2 };
+    let seeds = if whole_sweeps() { 40 } else { 2 };
     // They wait more than they work.
     let next = AtomicU64::new(0);
     std::thread::scope(|scope| {
