@@ -171,6 +171,13 @@ fn goes_here(spots: &[Spot], card: &CardFacts, listing: &Listing, only_new: bool
     stands().all(|s| s.records.is_some() || s.entries.is_empty())
 }
 
+fn is_no_folder(cause: &io::Error) -> bool {
+    matches!(
+        cause.kind(),
+        io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+    )
+}
+
 fn not_usable(given: &Utf8Path, cause: &io::Error) -> Problem {
     let why = format!("`{}` cannot be used: {cause}", shown(given.as_str()));
     Problem::new(ProblemKind::WriteFailed, why)
@@ -197,8 +204,8 @@ fn spot(job: &Job, disk: &dyn Disk, given: &Utf8Path, (name, layout): (&str, Lay
                 if let Ok(standing) = &mut found {
                     match disk.facts(&given.join(name)) {
                         Ok(root) => standing.note_damage(&root, &job.known.damage),
-                        // No offload of this name yet.
-                        Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+                        // No offload of this name yet; what else has it is refused as a clash.
+                        Err(e) if is_no_folder(&e) => {}
                         Err(e) => return Err(not_usable(given, &e)),
                     }
                 }
