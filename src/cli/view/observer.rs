@@ -59,7 +59,6 @@ pub(crate) trait JobPage: Observer + Send {
 }
 
 /// How the job of a card ended.
-#[cfg_attr(not(feature = "desk"), expect(dead_code, reason = "the page has it"))]
 pub(crate) enum JobEnd<'a> {
     /// With a proof; and what the ledger says of card and shoot, in sentences.
     Proof(&'a Proof, Vec<String>),

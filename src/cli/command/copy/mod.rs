@@ -92,7 +92,6 @@ pub(crate) type LookedAhead = (Job, Result<Plan, Refusal>);
 ///
 /// # Errors
 /// The exit code, once it is told why none can be copied.
-#[cfg_attr(not(feature = "desk"), expect(dead_code, reason = "the page has it"))]
 pub(crate) fn look(
     args: &CopyArgs,
     common: &Common,

@@ -63,7 +63,6 @@ pub(crate) fn refusal_lines(
 }
 
 /// Returns the same in parts: what to do, each with the reasons for it.
-#[cfg_attr(not(feature = "desk"), expect(dead_code, reason = "the page has it"))]
 pub(crate) fn refusal_steps(
     reasons: &[Problem],
     destinations: &[String],

@@ -47,7 +47,6 @@ pub(crate) fn verdict_lines(proof: &Proof, shoot: &[String], out: Out) -> Vec<St
 }
 
 /// Returns the answer in its parts, and what is to be known before it is followed.
-#[cfg_attr(not(feature = "desk"), expect(dead_code, reason = "the page has it"))]
 pub(crate) fn answer_words(proof: &Proof) -> (AnswerWords, Vec<String>) {
     if proof.plan().original().is_some() {
         return (further_words(proof), Vec::new());
