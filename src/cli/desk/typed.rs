@@ -71,7 +71,8 @@ pub(super) fn not_whole(asked: &Asked) -> Option<&'static str> {
     }
 }
 
-#[cfg(test)]
+// Paths and quotes as they are on Unix.
+#[cfg(all(test, unix))]
 mod tests {
     use super::*;
 
