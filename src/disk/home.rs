@@ -149,6 +149,22 @@ pub fn append_line(path: &Utf8Path, line: &str, mut wait: impl FnMut()) -> io::R
     file.sync_data()
 }
 
+/// Opens a file of the folder's own, made if `makes`, and locks it until it is dropped, however the
+/// process ends; `None` where another program has locked it.
+///
+/// # Errors
+/// What the system says.
+pub fn hold(path: &Utf8Path, makes: bool) -> io::Result<Option<File>> {
+    let mut options = OpenOptions::new();
+    options.read(true).write(true).create(makes).truncate(false);
+    let file = open_own(path, &mut options)?;
+    match file.try_lock() {
+        Ok(()) => Ok(Some(file)),
+        Err(TryLockError::WouldBlock) => Ok(None),
+        Err(TryLockError::Error(e)) => Err(e),
+    }
+}
+
 /// Makes the folder for this person alone, if it is not there.
 ///
 /// # Errors
@@ -174,6 +190,23 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = Utf8PathBuf::from_path_buf(folder.path().to_path_buf()).unwrap();
         (folder, path)
+    }
+
+    #[test]
+    fn one_holds_a_file_until_it_is_done_and_no_link_is_followed() {
+        let (_folder, home) = folder();
+        let path = home.join("held");
+        assert!(hold(&path, false).is_err(), "there is none yet");
+        let first = hold(&path, true).unwrap();
+        assert!(first.is_some() && hold(&path, false).unwrap().is_none());
+        drop(first);
+        assert!(hold(&path, false).unwrap().is_some());
+        #[cfg(unix)]
+        {
+            std::os::unix::fs::symlink(home.join("elsewhere"), home.join("link")).unwrap();
+            assert!(hold(&home.join("link"), true).is_err());
+            assert!(!home.join("elsewhere").exists());
+        }
     }
 
     #[test]

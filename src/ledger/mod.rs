@@ -312,6 +312,13 @@ impl Ledger {
             .find(|p| above(&p.path).is_some_and(|above| above == folder))
     }
 
+    /// Returns the last verdict on a card as it is now: of a copy, or of the question without one.
+    pub fn last_verdict_on(&self, card: &CardIdentity) -> Option<&LedgerEntry> {
+        let is_verdict = |e: &LedgerEntry| matches!(e.did, Deed::Copy | Deed::Prove);
+        let mut latest = self.entries.iter().rev();
+        latest.find(|e| is_verdict(e) && e.card.is_unaltered(card))
+    }
+
     /// Returns every place where a complete copy of this card was made, newest first, each once.
     pub fn places_of(&self, card: &CardIdentity) -> Vec<&CopyLocation> {
         let mut places: Vec<&CopyLocation> = Vec::new();

@@ -13,7 +13,7 @@ use unlade::card::survey::survey;
 use unlade::disk::MountedFolder;
 use unlade::kit::Kit;
 use unlade::kit::usual::UsualDrive;
-use unlade::ledger::{Deed, Ledger, LedgerEntry};
+use unlade::ledger::Ledger;
 use unlade::name::shown;
 use unlade::units::size;
 
@@ -167,10 +167,7 @@ fn places(found: &[Plugged], kit: &Kit, desk: &Desk) -> Places {
 fn past(one: &Plugged, ledger: &Ledger, desk: &Desk) -> Option<(bool, String)> {
     let listing = survey(desk.disk(), &one.path, &one.facts).ok()?;
     let now = CardIdentity::of(&one.facts, &one.name, &listing);
-    let is_of = |entry: &&LedgerEntry| {
-        matches!(entry.did, Deed::Copy | Deed::Prove) && entry.card.is_unaltered(&now)
-    };
-    let last = ledger.entries.iter().rev().find(is_of)?;
+    let last = ledger.last_verdict_on(&now)?;
     let day = last.at.get(..10).unwrap_or(&last.at);
     if !last.proven {
         return Some((false, format!("NOT PROVEN on {day}, as the ledger has it")));

@@ -71,13 +71,13 @@ pub(super) fn not_whole(asked: &Asked) -> Option<&'static str> {
     }
 }
 
-// Paths and quotes as they are on Unix.
-#[cfg(all(test, unix))]
+#[cfg(test)]
 mod tests {
-    use super::*;
-
+    /// Paths and quotes as they are on Unix.
+    #[cfg(unix)]
     #[test]
     fn the_command_is_the_one_that_is_meant() {
+        use super::*;
         let asked = Asked {
             cards: vec!["/media/KITE DAY".into()],
             to: vec!["/media/a".into(), "/media/b".into()],

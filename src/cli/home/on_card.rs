@@ -95,7 +95,11 @@ fn on_card(command: &Command, common: &Common, tools: &Tools) -> Option<String> 
     let cards: Vec<FolderFacts> = cards(command).iter().filter_map(|c| facts(c)).collect();
     let is_asked_for = asked_for(command).is_some();
     // These name no card, and may be pointed at one all the same.
-    let names_none = is_asked_for || matches!(command, Command::Kit { .. });
+    let names_none = is_asked_for
+        || matches!(
+            command,
+            Command::Kit { .. } | Command::Watch(_) | Command::Desk(_)
+        );
     written(command, common).iter().find_map(|given| {
         // The folder need not be there yet.
         let given = std::path::absolute(given).ok()?;

@@ -9,8 +9,9 @@ use crate::cli::args::{Cli, Command, Common, CopyArgs};
 use crate::cli::command::copy::{copy_shown, look};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
+use crate::cli::home::on_card::refuse_on_card;
 use crate::cli::home::usual::apply;
-use crate::cli::system::awake::Awake;
+use crate::cli::system::awake::{Awake, NOT_HELD};
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::{JobEnd, JobPage, Viewer};
 use crate::cli::view::out::{Out, heard};
@@ -84,6 +85,17 @@ impl Shared<'_> {
         let args = match copy_args(card, orders, self.common) {
             Ok(args) => args,
             Err(why) => return self.refused(card, &why),
+        };
+        let command = Command::Copy(args);
+        let to_people = Out {
+            json: false,
+            ..self.out
+        };
+        // A kit's card need not look like a camera's.
+        let check = || refuse_on_card(&command, self.common, to_people, self.tools);
+        let (refused, lines) = heard(check);
+        let (None, Command::Copy(args)) = (refused, command) else {
+            return self.refused(card, &lines.join(" "));
         };
         if let Some(when) = self.proven_before(&args) {
             let text = format!(
@@ -162,7 +174,7 @@ impl Shared<'_> {
     }
 }
 
-/// Returns the day of the last copy of a card by the ledger, if that was proven and the plan has
+/// Returns the day of the last verdict on a card by the ledger, if that was PROVEN and the plan has
 /// nothing to do.
 fn proven_on(plan: &Plan, ledger: &Ledger) -> Option<String> {
     let (files, _) = plan.listing.totals();
@@ -170,11 +182,7 @@ fn proven_on(plan: &Plan, ledger: &Ledger) -> Option<String> {
         .destinations
         .iter()
         .all(|d| d.copy_files == 0 && d.check_files == 0 && d.kept_files + d.left_files == files);
-    let identity = plan.card_identity();
-    let copies = ledger.entries.iter().rev().filter(|e| e.did.makes_copies());
-    let last = copies
-        .into_iter()
-        .find(|e| e.card.is_same_card(&identity) && e.card.listing_b3 == identity.listing_b3)?;
+    let last = ledger.last_verdict_on(&plan.card_identity())?;
     (is_done && files > 0 && last.proven).then(|| last.at.chars().take(10).collect())
 }
 
@@ -214,6 +222,7 @@ impl Viewer for LoggedCopy<'_> {
             hooks: shared.hooks.clone(),
             progress: shared.progress.clone(),
             told: shared.told.clone(),
+            awake: None,
         })
     }
 
@@ -234,6 +243,8 @@ struct CardLog {
     hooks: Hooks,
     progress: Underway,
     told: Told,
+    /// Asked when the copy begins, looked at once.
+    awake: Option<Arc<Mutex<Awake>>>,
 }
 
 impl CardLog {
@@ -313,6 +324,11 @@ impl Observer for CardLog {
         }
         match event {
             Event::Tick(now) => {
+                let awake = self.awake.take();
+                let awake = awake.as_ref().and_then(|awake| awake.lock().ok());
+                if awake.is_some_and(|mut awake| awake.fails_first()) {
+                    self.line(NOT_HELD);
+                }
                 let bytes = (now.bytes_read, now.bytes_total);
                 self.progress
                     .note(&self.path, self.offload.as_deref(), bytes);
@@ -334,7 +350,9 @@ impl Observer for CardLog {
 }
 
 impl JobPage for CardLog {
-    fn share(&mut self, _: &Arc<Mutex<Awake>>) {}
+    fn share(&mut self, awake: &Arc<Mutex<Awake>>) {
+        self.awake = Some(Arc::clone(awake));
+    }
 
     fn end(&mut self, end: &JobEnd<'_>, verdict: Value) {
         self.progress.end(&self.path);

@@ -9,14 +9,17 @@ use serde_json::{Value, json};
 use std::io::{BufRead as _, BufReader, Read, Write as _};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
 use unlade::clock::{Clock, rfc3339};
+use unlade::run::Tools;
 
 /// The folder of the hooks.
 const FOLDER: &str = "hooks";
 /// How long a hook may take.
 const TIME_MAX: Duration = Duration::from_secs(30);
+/// How long one that runs has when the watch is asked to stop.
+const TIME_AT_END: Duration = Duration::from_millis(500);
 /// How often it is looked whether it has ended.
 const TICK: Duration = Duration::from_millis(50);
 /// Hooks that run at the same time.
@@ -62,6 +65,8 @@ pub(super) struct Hooks {
     folder: Utf8PathBuf,
     log: WatchLog,
     clock: Arc<dyn Clock>,
+    /// The watch is asked to stop.
+    cancel: Arc<AtomicBool>,
     running: Arc<AtomicUsize>,
     /// Held by every hook that runs; closed when the last has ended.
     alive: Sender<()>,
@@ -69,16 +74,13 @@ pub(super) struct Hooks {
 
 impl Hooks {
     /// Returns them, and what is closed when the last has ended.
-    pub(super) fn new(
-        home: &Utf8Path,
-        log: &WatchLog,
-        clock: &Arc<dyn Clock>,
-    ) -> (Self, Receiver<()>) {
+    pub(super) fn new(home: &Utf8Path, log: &WatchLog, tools: &Tools) -> (Self, Receiver<()>) {
         let (alive, ended) = bounded(0);
         let hooks = Self {
             folder: home.join(FOLDER),
             log: log.clone(),
-            clock: Arc::clone(clock),
+            clock: Arc::clone(&tools.clock),
+            cancel: Arc::clone(&tools.cancel),
             running: Arc::default(),
             alive,
         };
@@ -153,11 +155,15 @@ impl Hooks {
             let thread = std::thread::Builder::new().name("hook-input".into());
             // One that does not read has no use for it, and is ended in time.
             let tell = move || if input.write_all(text.as_bytes()).is_err() {};
-            thread
-                .spawn(tell)
-                .map_err(|e| format!("got nothing on its input: {e}."))?;
+            if let Err(e) = thread.spawn(tell) {
+                end(&mut child);
+                return Err(format!("got nothing on its input and was ended: {e}."));
+            }
         }
         match self.wait(&mut child) {
+            None if self.cancel.load(Ordering::SeqCst) => {
+                Err("was ended with the watch.".to_owned())
+            }
             None => Err(format!(
                 "took longer than {} s and was ended.",
                 TIME_MAX.as_secs()
@@ -170,14 +176,20 @@ impl Hooks {
 
     /// Waits for its end; `None` where it took too long and was ended.
     fn wait(&self, child: &mut Child) -> Option<std::io::Result<std::process::ExitStatus>> {
-        let begun = self.clock.elapsed();
+        let mut until = self.clock.elapsed() + TIME_MAX;
+        let mut is_stopped = false;
         loop {
             match child.try_wait() {
                 Ok(None) => {}
                 Ok(Some(status)) => return Some(Ok(status)),
                 Err(e) => return Some(Err(e)),
             }
-            if self.clock.elapsed().saturating_sub(begun) >= TIME_MAX {
+            let now = self.clock.elapsed();
+            if !is_stopped && self.cancel.load(Ordering::SeqCst) {
+                is_stopped = true;
+                until = until.min(now + TIME_AT_END);
+            }
+            if now >= until {
                 end(child);
                 return None;
             }

@@ -9,10 +9,10 @@ use crate::cli::view::text::{all_of, wrap};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use std::fs::{File, OpenOptions, TryLockError};
+use std::fs::File;
 use std::io::{self, Write as _};
 use std::sync::{Arc, Mutex, PoisonError};
-use unlade::disk::home::{make_folder, open_plain, read_tail};
+use unlade::disk::home::{hold, make_folder, read_tail};
 use unlade::name::shown;
 use unlade::run::Tools;
 use unlade::units::{float, size};
@@ -104,7 +104,7 @@ impl StatusFile {
     /// What the system says.
     pub(super) fn take(home: &Utf8Path) -> io::Result<Option<Self>> {
         make_folder(home)?;
-        let Some(lock) = lock(home, true)? else {
+        let Some(lock) = hold(&home.join(LOCK), true)? else {
             return Ok(None);
         };
         Ok(Some(Self {
@@ -133,22 +133,10 @@ impl StatusFile {
     }
 }
 
-/// Locks; `None` where another program has locked it.
-fn lock(home: &Utf8Path, makes: bool) -> io::Result<Option<File>> {
-    let mut options = OpenOptions::new();
-    options.read(true).write(true).create(makes).truncate(false);
-    let file = open_plain(&home.join(LOCK), &mut options)?;
-    match file.try_lock() {
-        Ok(()) => Ok(Some(file)),
-        Err(TryLockError::WouldBlock) => Ok(None),
-        Err(TryLockError::Error(e)) => Err(e),
-    }
-}
-
 /// Says what the watch that runs is doing. The exit code is 1 where none runs.
 pub(super) fn tell(home: &Utf8Path, out: Out, tools: &Tools) -> Exit {
     let json = Json::new(out, Arc::clone(&tools.clock));
-    let is_running = matches!(lock(home, false), Ok(None));
+    let is_running = matches!(hold(&home.join(LOCK), false), Ok(None));
     let read = || -> io::Result<Status> {
         let (text, is_cut) = read_tail(&home.join(STATUS), BYTES_MAX)?;
         if is_cut {

@@ -120,7 +120,7 @@ impl<'a> Watching<'a> {
             is_blind: false,
             status_trouble: false,
         };
-        let (hooks, hooks_ended) = Hooks::new(&self.home, &self.log, &self.tools.clock);
+        let (hooks, hooks_ended) = Hooks::new(&self.home, &self.log, self.tools);
         let told = Told::new(&self.home, std::sync::Arc::clone(&self.tools.clock));
         let (log, progress) = (self.log.clone(), Underway::default());
         let shared = Shared {

@@ -5,7 +5,7 @@
     reason = "tests play a person with an editor, and wait for a program"
 )]
 
-use crate::support::image::done;
+use crate::support::image::{alone, done};
 use crate::support::program::{Card, Work, finish, skip, tool};
 use crate::support::sim::Chance;
 use crate::support::whole_sweeps;
@@ -17,22 +17,6 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
-
-/// Takes away every image that is not this test's, says that it is done, and stays.
-const HOLD: &str = r#"
-here=$1
-mounts=$(cat /proc/mounts)
-while read -r from at rest; do
-    case "$from$at" in
-    *"$here"*) ;;
-    /dev/loop*) umount -l "$(printf %s "$at" | sed 's/\\040/ /g')" ;;
-    esac
-done <<EOF
-$mounts
-EOF
-echo ready
-exec cat
-"#;
 
 const HOOKS: [&str; 5] = ["card-read", "proven", "not-proven", "waiting", "all-seen"];
 
@@ -78,18 +62,9 @@ impl Place {
                 .file("DCIM/100KITES/KITE0002.JPG", 310_000, seed + 50)
                 .file("DCIM/100KITES/KITE0003.MP4", 900_000, seed + 90);
         }
-        let here = work.path("").to_str().unwrap().to_owned();
-        let mut holder = Command::new("unshare")
-            .args([
-                "--mount",
-                "--propagation",
-                "private",
-                "sh",
-                "-c",
-                HOLD,
-                "sh",
-                &here,
-            ])
+        // It says that the others are gone, and stays.
+        let mut holder = alone(&work)
+            .args(["sh", "-c", "echo ready; exec cat"])
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
@@ -354,6 +329,56 @@ fn a_known_card_is_copied_within_three_seconds_and_an_unknown_one_is_not_touched
     }
     assert_eq!(place.told("proven").len(), 1);
     assert!(place.told("not-proven").is_empty());
+}
+
+#[test]
+fn neither_watch_nor_desk_keeps_its_own_files_on_a_card() {
+    let Some(mut place) = Place::new("watch-home", 1, USUAL) else {
+        return;
+    };
+    for name in ["LENT", "A1", "ATTIC", "TRAVEL"] {
+        place.plug(name);
+    }
+    let on_card = place.at("LENT").join("h");
+    for command in [&["watch", "--once"][..], &["desk", "--no-open"]] {
+        let told = place.ask(&[command, &["--home", on_card.to_str().unwrap()]].concat());
+        assert!(told.contains("nothing is written to a card"), "{told}");
+    }
+    let there = place.inside("find").arg(&on_card).output().unwrap();
+    assert!(
+        !there.status.success(),
+        "something is on the card: {there:?}"
+    );
+    // A card of the kit need not look like a camera's: its copy is refused.
+    let own = place.at("A1").join("h");
+    let camera = place.at("A1").join("DCIM");
+    place
+        .inside("mv")
+        .arg(&camera)
+        .arg(place.at("A1").join("TRACKS"))
+        .status()
+        .unwrap();
+    let status = place
+        .inside("cp")
+        .arg("-r")
+        .arg(place.work.path("h"))
+        .arg(&own)
+        .status();
+    assert!(status.unwrap().success());
+    place.watch(&["--once", "--home", own.to_str().unwrap()]);
+    let code = place.watch.take().unwrap().wait().unwrap().code();
+    assert_eq!(code, Some(3), "{}", place.log());
+    assert!(
+        place.log().contains("nothing is written to a card"),
+        "{}",
+        place.log()
+    );
+    assert!(
+        place
+            .offloads("ATTIC")
+            .keys()
+            .all(|name| name == "lost+found")
+    );
 }
 
 #[test]
