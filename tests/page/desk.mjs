@@ -141,6 +141,9 @@ async function answer(page, begins) {
   await shows(page, "answer");
   const first = await heading(page);
   if (!first.startsWith(begins)) page.fault("answer", first);
+  // A page that was just loaded is told with the first frame.
+  await page.tab.waitForFunction(() => document.querySelector("#told")?.textContent,
+    { timeout: 5000 }).catch(() => {});
   const told = await page.tab.$eval("#told", (e) => [e.textContent, e.getAttribute("role")]);
   if (!told[0].startsWith(begins) || told[1] !== "alert") page.fault("told", told.join(", "));
   for (const text of page.task.says ?? []) {

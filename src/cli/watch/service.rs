@@ -147,8 +147,7 @@ fn launchd(program: &str, home: Option<&str>) -> String {
 <?xml version=\"1.0\" encoding=\"UTF-8\"?>
 <!DOCTYPE plist PUBLIC \"-//Apple//DTD PLIST 1.0//EN\" \
          \"http://www.apple.com/DTDs/PropertyList-1.0.dtd\">
-<!-- To begin it:
-     unlade watch -print-service launchd, into Library/LaunchAgents/unlade.watch.plist
+<!-- To begin it, put this file into Library/LaunchAgents as unlade.watch.plist, and type:
      launchctl load Library/LaunchAgents/unlade.watch.plist -->
 <plist version=\"1.0\">
 <dict>
@@ -179,7 +178,7 @@ fn windows(program: &str, home: Option<&str>) -> String {
     format!(
         "\
 <?xml version=\"1.0\"?>
-<!-- To begin it: unlade watch -print-service windows, into unlade.xml, then
+<!-- To begin it, save this file as unlade.xml, and type:
      schtasks /Create /TN unlade /XML unlade.xml -->
 <Task version=\"1.2\" xmlns=\"http://schemas.microsoft.com/windows/2004/02/mit/task\">
   <RegistrationInfo>

@@ -139,6 +139,11 @@ impl<'a> Watching<'a> {
             "watching for cards; Ctrl-C ends it.",
             Value::Null,
         );
+        if state.kit.cards.is_empty() && state.kit.rules.is_empty() {
+            let text = "no card will be copied: the kit has neither a card nor a rule yet. See \
+                unlade kit -h; what is added counts at once.";
+            log.tell("began", None, text, Value::Null);
+        }
         let exit = std::thread::scope(|scope| self.turns(scope, &shared, &mut state));
         drop(hooks);
         // What still runs is ended with its time.

@@ -190,7 +190,7 @@ fn two_browsers_many_pages_another_page_and_a_kill() {
     };
     one_is_enough(&bench.work);
     let (desk, second) = (bench.desk(), bench.desk());
-    let (pages, reloads) = if whole_sweeps() { (20, 100) } else { (6, 20) };
+    let (pages, reloads) = if whole_sweeps() { (20, 100) } else { (3, 6) };
     let other = bench.work.path("other.html");
     put(
         &other,
