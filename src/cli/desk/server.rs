@@ -4,7 +4,6 @@
 use super::assets;
 use super::guard::guard;
 use super::pages;
-
 use super::state::{Desk, DeskError};
 use axum::extract::{DefaultBodyLimit, State};
 use axum::http::StatusCode;

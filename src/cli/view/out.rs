@@ -234,7 +234,10 @@ pub(crate) fn heard<T>(work: impl FnOnce() -> T) -> (T, Vec<String>) {
 }
 
 /// Returns what this thread has said so far while somebody listens, who hears no more of it.
-#[cfg_attr(not(feature = "desk"), expect(dead_code, reason = "the page has it"))]
+#[cfg_attr(
+    not(any(feature = "desk", test)),
+    expect(dead_code, reason = "the page has it")
+)]
 pub(crate) fn heard_so_far() -> Vec<String> {
     HEARD.with_borrow_mut(|heard| heard.as_mut().map(std::mem::take).unwrap_or_default())
 }

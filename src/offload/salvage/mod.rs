@@ -135,8 +135,13 @@ impl<'a> Salvage<'a> {
         let is_stopped = self.context.cancel.load(Ordering::Relaxed);
         self.kept.sort();
         for target in &mut self.targets {
-            if target.why_not.is_none() && (self.kept.is_empty() || is_stopped) {
-                target.why_not = Some("nothing of it could be read".to_owned());
+            let why = match (is_stopped, self.kept.is_empty()) {
+                (true, _) => Some("it was stopped"),
+                (false, true) => Some("nothing of it could be read"),
+                (false, false) => None,
+            };
+            if target.why_not.is_none() {
+                target.why_not = why.map(str::to_owned);
             }
             target.finish(self.context, self.job, &self.kept, &holes);
         }

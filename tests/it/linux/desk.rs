@@ -315,17 +315,22 @@ mod page {
         assert_eq!(desk.post("/next", &json!({})).status, 204);
     }
 
+    /// Makes a card that is copied for a moment, and returns where it is.
+    fn big_card(work: &Work, clips: u64) -> String {
+        let mut big = Card::new(&work.path("big"));
+        for n in 0..clips {
+            big = big.file(format!("DCIM/100KITES/KITE{n:04}.MP4"), 8_000_000, n);
+        }
+        big.folder("MISC");
+        work.path("big").to_str().unwrap().to_owned()
+    }
+
     /// What is killed leaves what a killed copy leaves, and the next start offers to go on.
     #[test]
     fn a_kill_costs_nothing_that_was_checked() {
         let work = work("desk-kill");
-        let mut big = Card::new(&work.path("big"));
-        for n in 0..40 {
-            big = big.file(format!("DCIM/100KITES/KITE{n:04}.MP4"), 8_000_000, n);
-        }
-        big.folder("MISC");
+        let card = big_card(&work, 40);
         let (_, [a, b]) = paths(&work);
-        let card = work.path("big").to_str().unwrap().to_owned();
         let desk = Desk::start(&work);
         assert_eq!(desk.copy(&[&card], &[&a, &b]).status, 204);
         let again = desk.copy(&[&card], &[&a, &b]);
@@ -355,13 +360,8 @@ mod page {
     #[test]
     fn ctrl_c_stops_the_copy_and_then_the_desk() {
         let work = work("desk-ctrl-c");
-        let mut big = Card::new(&work.path("big"));
-        for n in 0..60 {
-            big = big.file(format!("DCIM/100KITES/KITE{n:04}.MP4"), 8_000_000, n);
-        }
-        big.folder("MISC");
+        let card = big_card(&work, 60);
         let (_, [a, b]) = paths(&work);
-        let card = work.path("big").to_str().unwrap().to_owned();
         let desk = Desk::start(&work);
         assert_eq!(desk.copy(&[&card], &[&a, &b]).status, 204);
         desk.wait_for("running");

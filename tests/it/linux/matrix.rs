@@ -12,7 +12,7 @@
 )]
 
 use crate::support::mount::{Action, Cache, Direction, Fault, Kind, Mount, Options, skip};
-use crate::support::program::{Card, Tree, Work, is_part, look, put, tree};
+use crate::support::program::{Card, Tree, Work, is_part, look, tree};
 use crate::support::sampled;
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -749,7 +749,7 @@ impl Rig {
     fn run_by_the_page(&self, row: &Row) -> ([String; 3], String) {
         self.work.folder("h");
         // The name that the faults know.
-        put(
+        crate::support::program::put(
             &self.work.path("h/kit.toml"),
             b"[usual]\nshoot = \"KITES\"\nname = \"{shoot}\"\n",
         );
