@@ -26,6 +26,20 @@ impl FileInspection {
         }
     }
 
+    /// Goes to the next bytes that the structure needs, past what nobody will see, and returns
+    /// where they are; `None` where it needs no more.
+    pub fn seek(&mut self) -> Option<u64> {
+        let mut inspector = self.0.take()?;
+        let sought = catch_unwind(AssertUnwindSafe(|| {
+            let wanted = inspector.wants();
+            inspector.skip(wanted.map_or(0, |at| at.saturating_sub(inspector.at)));
+            (inspector, wanted)
+        }));
+        let (inspector, wanted) = sought.ok()?;
+        self.0 = Some(inspector);
+        wanted
+    }
+
     /// Ends the look as [`Self::end`] does, and takes it for a hint where the first bytes are not
     /// those of the name's ending. A copy does not: whatever somebody calls a file is copied.
     pub fn end_by_name(self) -> Option<Inspected> {

@@ -44,6 +44,9 @@ pub struct MediaFacts {
     pub camera: Option<CameraModel>,
     /// Where in the file a small JPEG of the picture is (EXIF thumbnail).
     pub thumbnail: Option<Range<u64>>,
+    /// How the picture is to be turned before it is shown (CIPA DC-008, Orientation): 1 to 8, 1 for
+    /// not at all.
+    pub orientation: u8,
 }
 
 impl MediaFacts {
@@ -56,6 +59,7 @@ impl MediaFacts {
             recorded: None,
             camera: None,
             thumbnail: None,
+            orientation: 1,
         }
     }
 

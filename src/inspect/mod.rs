@@ -28,6 +28,7 @@ mod riff;
 mod runs;
 mod sound;
 mod stills;
+pub mod thumbnail;
 mod tiff;
 mod transport;
 

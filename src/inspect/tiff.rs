@@ -94,6 +94,7 @@ pub(super) struct TiffWalk {
     make: String,
     model: String,
     taken: Option<CameraTime>,
+    orientation: u8,
     /// The first thing that is wrong.
     pub(super) clue: Option<Clue>,
 }
@@ -128,6 +129,7 @@ impl TiffWalk {
             make: String::new(),
             model: String::new(),
             taken: None,
+            orientation: 1,
             clue: None,
         };
         walk.directory(first.into(), TiffPlace::Chain(0));
@@ -271,6 +273,7 @@ impl TiffWalk {
             3 => order.u16(value, 0).map(u32::from),
             _ => order.u32(value, 0),
         };
+        let is_first = self.place(directory) == Some(TiffPlace::Chain(0));
         let Some(known) = self.directories.get_mut(directory) else {
             return;
         };
@@ -278,6 +281,11 @@ impl TiffWalk {
             0x0100 => return known.width = one().unwrap_or_default(),
             0x0101 => return known.height = one().unwrap_or_default(),
             0x0103 => return known.is_uncompressed = one() == Some(1),
+            0x0112 if is_first => {
+                let turn = one().and_then(|turn| u8::try_from(turn).ok());
+                self.orientation = turn.filter(|turn| (1..=8).contains(turn)).unwrap_or(1);
+                return;
+            }
             0x0201 => return known.jpeg.0 = one().unwrap_or_default(),
             0x0202 => return known.jpeg.1 = one().unwrap_or_default(),
             0x8769 => {
@@ -396,6 +404,7 @@ impl TiffWalk {
             });
         }
         facts.recorded = self.taken.or(facts.recorded);
+        facts.orientation = self.orientation;
         // The second directory of the chain is the thumbnail's (CIPA DC-008, 4.5.5).
         let thumbnails = self.directories.iter();
         let thumbnail = thumbnails.filter(|known| known.place == TiffPlace::Chain(1));

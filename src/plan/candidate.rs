@@ -76,6 +76,8 @@ pub struct Form {
     pub names_cameras: bool,
     /// What can be read of files with unreadable spots is kept beside them.
     pub salvages: bool,
+    /// A page of pictures is made when all else is done.
+    pub has_pictures: bool,
 }
 
 /// Returns the layout that was asked for, or that of what stands there, or that of the `original`,

@@ -290,6 +290,13 @@ impl Proof {
         self
     }
 
+    /// Says what became of something that no verdict rests on.
+    #[must_use]
+    pub fn with_notes(mut self, notes: Vec<String>) -> Self {
+        self.notes.extend(notes);
+        self
+    }
+
     /// Returns the fingerprint of the key that signed the manifest, when it was asked for.
     pub fn signed_by(&self) -> Option<&str> {
         self.signed_by.as_deref()

@@ -21,6 +21,9 @@ use std::time::Duration;
 
 /// The page's file name inside the records folder.
 pub const REPORT: &str = "report.html";
+/// The file name of the page of pictures inside the records folder. It is no record: nothing
+/// vouches for it, and no verdict rests on it.
+pub const PICTURES: &str = "pictures.html";
 /// Buffer for records, in bytes.
 const CHUNK_BYTES: usize = 1 << 20;
 /// Sets of earlier records that are kept before storing is refused.
@@ -83,8 +86,9 @@ pub fn stage(
     Ok(())
 }
 
-/// Removes what a run that was cut short began of a list that there is none of now: what lies in
-/// other offloads has none here. Only for the run that holds the offload.
+/// Removes what a run that was cut short began of a list that there is none of now (what lies in
+/// other offloads has none here), and of a page of pictures. Only for the run that holds the
+/// offload.
 ///
 /// # Errors
 /// The problem of this destination, without its number.
@@ -93,8 +97,8 @@ pub fn remove_stale_lists(
     root: &Utf8Path,
     records: &[Record<'_>],
 ) -> Result<(), Problem> {
-    for list in List::all() {
-        let name = format!("{RECORDS}/{}", list.file_name());
+    for name in List::all().map(List::file_name).chain([PICTURES]) {
+        let name = format!("{RECORDS}/{name}");
         if records.iter().any(|(written, _)| *written == name) {
             continue;
         }
@@ -328,7 +332,8 @@ fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout)
     let new = names.iter().rev().filter(|name| **name != signature);
     let new = std::iter::once(&signature).chain(new).cloned();
     // What this run does not write must not stay: it is of an earlier run.
-    let lists = List::all().map(|list| format!("{RECORDS}/{}", list.file_name()));
+    let lists = List::all().map(List::file_name).chain([PICTURES]);
+    let lists = lists.map(|name| format!("{RECORDS}/{name}"));
     // In the plain layout a file of such a name is the card's own.
     let tags = TAG_FILES
         .into_iter()

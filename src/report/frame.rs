@@ -7,18 +7,29 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("page.css");
 
+/// What a page may load: its own style.
+const OWN_STYLE: &str = "default-src 'none'; style-src 'unsafe-inline'";
+
 /// Returns a document around what it says: no script, nothing from the network.
 pub(super) fn document(title: &str, body: &Markup) -> String {
+    document_with(title, OWN_STYLE, "", body)
+}
+
+/// The same with pictures that are part of it, and more style.
+pub(super) fn document_of_pictures(title: &str, style: &str, body: &Markup) -> String {
+    document_with(title, &format!("{OWN_STYLE}; img-src data:"), style, body)
+}
+
+fn document_with(title: &str, policy: &str, style: &str, body: &Markup) -> String {
     html! {
         (DOCTYPE)
         html lang="en" {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src \
-                    'unsafe-inline'";
+                meta http-equiv="Content-Security-Policy" content=(policy);
                 title { (title) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(STYLE)) (PreEscaped(style)) }
             }
             body { main { (body) } }
         }

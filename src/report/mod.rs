@@ -4,6 +4,7 @@
 mod details;
 mod frame;
 pub mod page;
+pub mod pictures;
 mod plot;
 pub mod shoot;
 mod shot;

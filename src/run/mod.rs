@@ -9,6 +9,7 @@ mod gather;
 pub mod inspect;
 mod job;
 mod naming;
+pub mod pictures;
 pub mod prove;
 mod records;
 mod several;
@@ -34,6 +35,7 @@ use closing::Looks;
 use estimate::{Hardware, estimate};
 use gather::{bear_out, former_note, look_around, look_at_source, name_and_spots};
 pub use job::{Job, KnownBefore, Naming, Tools};
+use pictures::with_pictures;
 pub use several::Together;
 use several::together;
 use std::sync::atomic::Ordering;
@@ -211,7 +213,8 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
     } else if !interrupted && !nothing_new {
         (proof, kept) = records::record(proof, &mut looks, tools, is_begun);
     }
-    let proof = proof.with_signature(kept).with_card_now(looks.card_now());
+    let proof = with_pictures(proof.with_signature(kept), kept != Kept::Nothing, tools);
+    let proof = proof.with_card_now(looks.card_now());
     let verdict = proof.verdict();
     debug!(
         proven = verdict.is_proven(),

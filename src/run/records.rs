@@ -96,7 +96,7 @@ fn with_old_record(mut problem: Problem, index: usize, named: &[usize]) -> Probl
 }
 
 /// Of every destination whether it is written to no more: it failed, is gone or was swapped.
-fn drives_out(proof: &Proof) -> Vec<bool> {
+pub(super) fn drives_out(proof: &Proof) -> Vec<bool> {
     let is_out = |d: usize| {
         let outcome = proof.offloaded().destinations.get(d);
         let is_gone = |p: &Problem| p.destination == Some(d) && p.kind == ProblemKind::Vanished;

@@ -4,13 +4,19 @@ use crate::record::bag::{BagError, read_manifest};
 use crate::record::checksums::List;
 use crate::record::layout::{RECORDS, TAG_FILES, TAG_MANIFEST};
 use crate::record::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE};
-use crate::record::store::REPORT;
+use crate::record::store::{PICTURES, REPORT};
 use std::collections::{HashMap, HashSet};
 
 /// What a run may store in the records folder.
 pub(super) fn names() -> HashSet<&'static str> {
     let lists = List::all().map(List::file_name);
-    let others = [MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, REPORT];
+    let others = [
+        MANIFEST,
+        MANIFEST_HASH,
+        MANIFEST_SIGNATURE,
+        REPORT,
+        PICTURES,
+    ];
     lists.chain(others).collect()
 }
 

@@ -12,6 +12,7 @@ use crate::name::shown;
 use crate::record::bag::{DECLARATION, payload, payload_manifest, read_payload, sha256};
 use crate::record::layout::{BAGIT, Layout, PAYLOAD_MANIFEST, RECORDS, TAG_FILES, TAG_MANIFEST};
 use crate::record::manifest::{FilePart, MANIFEST_BYTES_MAX, MANIFEST_SIGNATURE, Manifest};
+use crate::record::store::PICTURES;
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
 use std::io;
@@ -127,8 +128,9 @@ impl Bag<'_> {
             .in_records
             .iter()
             .filter(|n| names.contains(n.as_str()))
-            // It is named after all else, by `--sign` or by hand, and vouches for itself.
-            .filter(|n| *n != MANIFEST_SIGNATURE);
+            // They are named after all else: the signature, by `--sign` or by hand, vouches for
+            // itself, and nothing does for pictures.
+            .filter(|n| *n != MANIFEST_SIGNATURE && *n != PICTURES);
         let records = stands.map(|name| format!("{RECORDS}/{name}"));
         let tags = TAG_FILES.iter().filter(|n| **n != TAG_MANIFEST);
         for path in tags.map(|n| (*n).to_owned()).chain(records) {

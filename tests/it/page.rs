@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 use std::path::Path;
 use unlade::record::manifest::Manifest;
 use unlade::report::page::page;
+use unlade::report::pictures::{self, PAGE_BYTES_MAX, Sheet, SheetPicture};
 
 /// A festival's card: `files` files on two drives.
 pub(crate) fn festival(files: usize) -> Value {
@@ -592,3 +593,93 @@ pub(crate) const PROBLEM_KINDS: [&str; 16] = [
     "extra",
     "manifest-damaged",
 ];
+
+/// A grey JPEG of eight by eight pixels (ITU-T T.81, B.2): one block without a coefficient, which
+/// takes two bits.
+pub(crate) fn grey_jpeg() -> Vec<u8> {
+    let table = |class: u8| [&[0xff, 0xc4, 0, 20, class, 1][..], &[0; 15], &[0]].concat();
+    [
+        &b"\xff\xd8\xff\xdb\0\x43\0"[..],
+        &[1; 64],
+        &table(0x00),
+        &table(0x10),
+        b"\xff\xc0\0\x0b\x08\0\x08\0\x08\x01\x01\x11\0",
+        b"\xff\xda\0\x08\x01\x01\0\0\x3f\0\x3f\xff\xd9",
+    ]
+    .concat()
+}
+
+/// A sheet of pictures of so many bytes.
+pub(crate) fn sheet(bytes: &[usize]) -> Sheet {
+    let pictures = bytes.iter().enumerate().map(|(n, &bytes)| {
+        let mut jpeg = grey_jpeg();
+        jpeg.resize(bytes.max(jpeg.len()), 0xd9);
+        SheetPicture {
+            path: format!("DCIM/100KITES/KITE{n:04}.JPG"),
+            jpeg,
+            orientation: 1,
+        }
+    });
+    Sheet {
+        pictures: pictures.collect(),
+        stills: 900,
+        asked: 60,
+        ..Sheet::default()
+    }
+}
+
+pub(crate) fn page_of_pictures(sheet: &mut Sheet) -> String {
+    let manifest = Manifest::from_bytes(festival(3).to_string().as_bytes()).unwrap();
+    pictures::page(&manifest, sheet)
+}
+
+#[test]
+fn a_page_of_pictures_is_never_too_large_and_the_largest_go_first() {
+    let mut large = sheet(&[[60_000; 30], [20_000; 30]].concat());
+    let made = page_of_pictures(&mut large);
+    assert!(made.len() <= PAGE_BYTES_MAX, "{}", made.len());
+    assert!(made.len() > PAGE_BYTES_MAX - 200_000, "{}", made.len());
+    let is_small = |picture: &&SheetPicture| picture.jpeg.len() == 20_000;
+    assert_eq!(large.pictures.iter().filter(is_small).count(), 30);
+    let gone = 60 - u64::try_from(large.pictures.len()).unwrap();
+    assert_eq!(large.too_large, gone);
+    assert!(made.contains("of 900 stills, spread over the card."));
+    assert!(made.contains(&format!("{gone} thumbnails are too large (")));
+    // Nor by the names.
+    let mut named = sheet(&[45_000; 60]);
+    for picture in &mut named.pictures {
+        picture.path = "\u{e0001}".repeat(1_000);
+    }
+    assert!(page_of_pictures(&mut named).len() <= PAGE_BYTES_MAX);
+    let mut few = sheet(&[1]);
+    page_of_pictures(&mut few);
+    assert_eq!(few, sheet(&[1]));
+}
+
+#[test]
+fn a_page_of_pictures_has_nothing_that_acts_and_says_that_it_proves_nothing() {
+    let mut hostile = sheet(&[1, 1, 1]);
+    hostile.pictures[1].path = "K\u{202e}GPJ.<script>alert(1)</script>\"'>".to_owned();
+    // CIPA DC-008, Orientation: with 6 the first row is the picture's right side.
+    hostile.pictures[2].orientation = 6;
+    hostile.broken = 1;
+    let made = page_of_pictures(&mut hostile);
+    show("pictures.html", &made);
+    assert!(made.contains("A thumbnail proves nothing:"));
+    assert!(made.contains("1 thumbnail is no whole JPEG and not here."));
+    assert!(!made.contains("<script") && !made.contains('\u{202e}'));
+    assert!(made.contains("K\\u{202e}GPJ.&lt;script&gt;alert(1)&lt;/script&gt;&quot;'&gt;"));
+    let policy = "content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\"";
+    assert!(made.contains(policy));
+    assert_eq!(
+        made.matches(" loading=\"lazy\" width=\"160\" height=\"160\" ")
+            .count(),
+        3
+    );
+    assert_eq!(
+        made.matches(" src=\"data:image/jpeg;base64,/9j/").count(),
+        3
+    );
+    assert_eq!(made.matches("<img class=\"t6\" ").count(), 1);
+    assert!(made.contains(".t6{transform:rotate(90deg)}"));
+}

@@ -141,7 +141,7 @@ mod program {
     }
 
     /// Flags that stand alone; what follows any other is its value.
-    const ALONE: [&str; 13] = [
+    const ALONE: [&str; 14] = [
         "--json",
         "--quiet",
         "-q",
@@ -155,6 +155,7 @@ mod program {
         "--notify",
         "--yes",
         "--camera-names",
+        "--pictures",
     ];
     /// What computers leave on cards, as the contract lists it.
     const LITTER: [&str; 8] = [

@@ -5,8 +5,9 @@
 //   node check.mjs FOLDER CHROMIUM
 //
 // FOLDER/pages.json lists the pages: {file, verdict, shows: [text], prints: [text], unprinted:
-// [text], pages_max, sample}; of a sample not every width is looked at in light and dark, nor both
-// sizes of paper. Screenshots and PDFs for people are put beside them.
+// [text], pages_max, pictures, sample}; one with so many pictures may hold them, as JPEGs that are
+// part of it; of a sample not every width is looked at in light and dark, nor both sizes of paper.
+// Screenshots and PDFs for people are put beside them.
 
 import { execFileSync } from "node:child_process";
 import { readFileSync, writeFileSync } from "node:fs";
@@ -31,6 +32,8 @@ const HEIGHT = 800;
 // alike.
 const ROWS_ALIKE = 25;
 
+const PICTURE = "data:image/jpeg;base64,";
+
 const htmlValidate = new HtmlValidate({
   extends: ["html-validate:recommended", "html-validate:document", "html-validate:a11y"],
   // A style rule of theirs, not of HTML: what an offload is called is not ours to shorten.
@@ -52,7 +55,8 @@ async function check(browser, page) {
   }
 
   const tab = await browser.newPage();
-  tab.on("request", (r) => r.url() === url || fault("request", r.url()));
+  const isOwn = (u) => u === url || (page.pictures && u.startsWith(PICTURE));
+  tab.on("request", (r) => isOwn(r.url()) || fault("request", r.url()));
   tab.on("console", (m) => fault("console", m.text()));
   tab.on("pageerror", (e) => fault("console", e));
   tab.on("dialog", (d) => { fault("script", `a dialog: ${d.message()}`); d.dismiss(); });
@@ -106,8 +110,10 @@ async function scroll(tab, fault, when) {
 
 // What stands in the document: the verdict in sight at once, names as text, nothing that could act.
 async function look(tab, page, fault, when) {
-  const seen = await tab.evaluate(() => {
-    const all = [...document.querySelectorAll("*")];
+  const seen = await tab.evaluate((picture) => {
+    const isPicture = (e) => picture && e.tagName === "IMG" && e.src.startsWith(picture);
+    const all = [...document.querySelectorAll("*")].filter((e) => !isPicture(e) ||
+      e.getAttributeNames().some((n) => /^on/i.test(n)));
     const heading = document.querySelector("h1, h2, h3, h4, h5, h6");
     return {
       text: document.body.textContent,
@@ -120,8 +126,13 @@ async function look(tab, page, fault, when) {
         e.getAttributeNames().filter((n) => /^on|^href$|^src$/i.test(n))),
       heading: heading?.tagName === "H1" ? heading.textContent : null,
       below: heading ? heading.getBoundingClientRect().bottom : Infinity,
+      broken: [...document.images].filter((i) => i.complete && !i.naturalWidth).length,
+      pictures: document.images.length,
     };
-  });
+  }, page.pictures ? PICTURE : null);
+  if (page.pictures && (seen.broken || seen.pictures !== page.pictures)) {
+    fault("picture", `${seen.pictures} pictures, ${seen.broken} are not shown`);
+  }
   if (seen.acting.length || seen.handlers.length) fault("script", [...seen.acting,
     ...seen.handlers].join(" "));
   // Unicode's bidirectional controls (UAX 9), and controls other than line ends.

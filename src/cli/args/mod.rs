@@ -17,6 +17,7 @@ pub(crate) mod names;
 pub(crate) mod partial;
 pub(crate) mod pasted;
 pub(crate) mod rate;
+pub(crate) mod report;
 pub(crate) mod schema;
 pub(crate) mod shoot;
 pub(crate) mod speed;
@@ -33,6 +34,7 @@ use inspect::InspectArgs;
 use kit::KitCommand;
 pub(crate) use names::KitNames;
 use rate::RateArgs;
+use report::ReportArgs;
 use schema::SchemaOf;
 use shoot::ShootArgs;
 use speed::SpeedArgs;
@@ -283,10 +285,11 @@ pub(crate) enum Command {
             what the copy made. Where the page is missing it is put in its place; a page that \
             is there is compared and never replaced. In a bag the page that its tag manifest \
             names is put there and no other, as after a change of version. --to makes it anywhere \
-            else.\n\nWith --shoot it makes one page for all cards of a shoot: how many are proven, \
-            which are not and which nobody has seen, and where the copies are. It is made from \
-            this computer's ledger, as shoot-NAME.html in the current folder or where --to says; \
-            the manifests on the drives are the proof.",
+            else. --pictures makes a page of the files' thumbnails as well.\n\nWith --shoot it \
+            makes one page for all cards of a shoot: how many are proven, which are not and which \
+            nobody has seen, and where the copies are. It is made from this computer's ledger, as \
+            shoot-NAME.html in the current folder or where --to says; the manifests on the drives \
+            are the proof.",
         after_help = "Example:  unlade report /media/SSD-A/20261125-KITES --to \
             ./kites.html\n          unlade report --shoot kite-festival --to ./festival.html"
     )]
@@ -437,6 +440,12 @@ pub(crate) struct CopyArgs {
     /// Pages are shared, so without it no camera is named.
     #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
     pub(crate) camera_names: bool,
+    /// Make a page of the small pictures in the files, `_unlade/pictures.html`.
+    ///
+    /// They are the thumbnails that the camera put into stills, at most 60, spread over the card,
+    /// and are read from a copy. They prove nothing.
+    #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
+    pub(crate) pictures: bool,
     #[command(flatten)]
     pub(crate) notices: NotifyArgs,
     /// Only show what would be done, like plan.
@@ -574,22 +583,6 @@ pub(crate) struct VerifyArgs {
     pub(crate) signed_by: Option<Utf8PathBuf>,
     #[command(flatten)]
     pub(crate) notices: NotifyArgs,
-}
-
-#[derive(Clone, Debug, Args)]
-pub(crate) struct ReportArgs {
-    /// Folder of an offload (the one that holds `_unlade`).
-    #[arg(
-        value_name = "OFFLOAD",
-        required_unless_present = "shoot",
-        conflicts_with = "shoot"
-    )]
-    pub(crate) offload: Option<Utf8PathBuf>,
-    /// Make the page as this file instead; it must not exist.
-    #[arg(long, value_name = "FILE")]
-    pub(crate) to: Option<Utf8PathBuf>,
-    #[command(flatten)]
-    pub(crate) set: ShootArgs,
 }
 
 #[derive(Clone, Debug, Args)]

@@ -1,7 +1,7 @@
-//! Owns `report`: the page of an offload made again from its manifest, and that of a shoot made
-//! from the ledger. Nothing that stands is replaced.
+//! Owns `report`: the page of an offload made again from its manifest, that of its pictures, and
+//! that of a shoot made from the ledger. Nothing that stands is replaced.
 
-use crate::cli::args::ReportArgs;
+use crate::cli::args::report::ReportArgs;
 use crate::cli::args::shoot::ShootName;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -21,11 +21,12 @@ use unlade::name::shown;
 use unlade::record::bag::{read_manifest, sha256};
 use unlade::record::layout::{Layout, RECORDS, TAG_MANIFEST};
 use unlade::record::load::load;
-use unlade::record::manifest::{MANIFEST_BYTES_MAX, Manifest, ManifestError};
-use unlade::record::store::{REPORT, add_record, write_new};
+use unlade::record::manifest::{FilePart, MANIFEST_BYTES_MAX, Manifest, ManifestError};
+use unlade::record::store::{PICTURES, REPORT, add_record, write_new};
 use unlade::report::page::page;
 use unlade::report::shoot::{LedgerSource, page as shoot_page};
 use unlade::run::Tools;
+use unlade::run::pictures::{PicturesPage, PicturesState, pictures, store_pictures};
 
 /// What became of a page.
 enum PageState {
@@ -35,6 +36,12 @@ enum PageState {
     Same(String),
     /// Another one stands there and was left alone.
     Differs(String),
+    /// The page of pictures was made here; what it shows.
+    Pictures(String, String),
+    /// There is nothing to show on one: why.
+    NoPictures(String),
+    /// Another page of pictures stands there and was left alone.
+    OtherPictures(String),
 }
 
 /// Why a page is not made.
@@ -78,11 +85,35 @@ pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) ->
             };
             let name = name.as_ref().map_or("", ShootName::as_str);
             let made = make_shoot(name, expected.as_ref(), args, book, tools);
-            ("shoot", name, made)
+            ("shoot", name, vec![made])
         }
     };
     let json = Json::new(out, Arc::clone(&tools.clock));
-    let (exit, text, path) = match made {
+    let mut worst = Exit::Done;
+    for made in made {
+        let (exit, text, path) = told(made, of);
+        worst = worst.max(exit);
+        if out.json {
+            json.send(
+                "report",
+                json!({what: of, "path": path, "detail": text, "exit_code": worst.code()}),
+            );
+            continue;
+        }
+        for line in wrap(&text, out.width, "", "  ") {
+            if exit == Exit::Done {
+                out.line(&line);
+            } else {
+                out.error(&line);
+            }
+        }
+    }
+    worst
+}
+
+/// Returns what is said of a page, and where it is.
+fn told(made: Result<PageState, NoPage>, of: &str) -> (Exit, String, Option<String>) {
+    match made {
         Ok(PageState::New(path)) => (Exit::Done, format!("The report page is {path}"), Some(path)),
         Ok(PageState::Same(path)) => (
             Exit::Done,
@@ -98,27 +129,22 @@ pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) ->
             ),
             Some(path),
         ),
+        Ok(PageState::Pictures(path, shows)) => (Exit::Done, format!("{path} {shows}"), Some(path)),
+        Ok(PageState::NoPictures(why)) => (Exit::Done, why, None),
+        Ok(PageState::OtherPictures(path)) => (
+            Exit::NotProven,
+            format!(
+                "{path} is another page of pictures than this version makes of what is here. It \
+                 was not touched; --to FILE makes the page elsewhere."
+            ),
+            Some(path),
+        ),
         Err(why) => (
             Exit::Refused,
             format!("unlade: no report page for `{}`: {why}.", shown(of)),
             None,
         ),
-    };
-    if out.json {
-        json.send(
-            "report",
-            json!({what: of, "path": path, "detail": text, "exit_code": exit.code()}),
-        );
-    } else {
-        for line in wrap(&text, out.width, "", "  ") {
-            if exit == Exit::Done {
-                out.line(&line);
-            } else {
-                out.error(&line);
-            }
-        }
     }
-    exit
 }
 
 /// Makes the page of a shoot from the ledger; where nobody says where, in the current folder.
@@ -165,14 +191,79 @@ fn file_name(shoot: &str) -> Utf8PathBuf {
     format!("shoot-{name}.html").into()
 }
 
-fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<PageState, NoPage> {
+/// Makes the page of an offload, and that of its pictures where it is asked for.
+fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Vec<Result<PageState, NoPage>> {
     let disk = tools.disk.as_ref();
     let held = disk
         .facts(offload)
         .and_then(|facts| disk.anchor(offload, &facts));
-    let (manifest, _) = load(disk, offload)?;
-    let _held = held.map_err(NoPage::Gone)?;
-    let bytes = page(&manifest).into_bytes();
+    let manifest = match load(disk, offload) {
+        Ok((manifest, _)) => manifest,
+        Err(why) => return vec![Err(why.into())],
+    };
+    let _held = match held {
+        Ok(held) => held,
+        Err(why) => return vec![Err(NoPage::Gone(why))],
+    };
+    let beside = args.to.as_deref().filter(|_| args.pictures).map(beside);
+    if let Some(taken) = beside.as_deref().filter(|to| is_taken(disk, to)) {
+        return vec![Err(NoPage::Exists(shown(taken.as_str())))];
+    }
+    let first = make_page(offload, &manifest, args, tools);
+    if !args.pictures || first.is_err() {
+        return vec![first];
+    }
+    let second = make_pictures(offload, &manifest, beside.as_deref(), tools);
+    vec![first, second]
+}
+
+/// Returns where the page of pictures is beside a page of that name: `kites-pictures.html`.
+fn beside(page: &Utf8Path) -> Utf8PathBuf {
+    let (stem, ending) = (page.file_stem(), page.extension());
+    let stem = stem.unwrap_or_default();
+    page.with_file_name(format!("{stem}-pictures.{}", ending.unwrap_or("html")))
+}
+
+fn make_pictures(
+    offload: &Utf8Path,
+    manifest: &Manifest,
+    to: Option<&Utf8Path>,
+    tools: &Tools,
+) -> Result<PageState, NoPage> {
+    let tree = manifest.offload.layout.payload(offload);
+    let place = |file: &FilePart| {
+        let mut copies = file.copies.iter();
+        let is_here = copies.any(|copy| copy.proof.is_read_back() && copy.within.is_none());
+        is_here.then(|| tree.join(&*file.path))
+    };
+    let (page, shows) = match pictures(manifest, tools, &place) {
+        PicturesPage::Made(page, shows) => (page, shows),
+        PicturesPage::None(why) => return Ok(PageState::NoPictures(why)),
+    };
+    if let Some(to) = to {
+        return match elsewhere(to, page.as_bytes(), tools)? {
+            PageState::New(path) => Ok(PageState::Pictures(path, shows)),
+            other => Ok(other),
+        };
+    }
+    let path = shown(offload.join(RECORDS).join(PICTURES).as_str());
+    let date = Stamp::of(tools.clock.now());
+    match store_pictures(tools.disk.as_ref(), offload, &page, date) {
+        Ok(PicturesState::New) => Ok(PageState::Pictures(path, shows)),
+        Ok(PicturesState::Same) => Ok(PageState::Same(path)),
+        Ok(PicturesState::Differs) => Ok(PageState::OtherPictures(path)),
+        Err(problem) => Err(NoPage::NotAdded(problem)),
+    }
+}
+
+fn make_page(
+    offload: &Utf8Path,
+    manifest: &Manifest,
+    args: &ReportArgs,
+    tools: &Tools,
+) -> Result<PageState, NoPage> {
+    let disk = tools.disk.as_ref();
+    let bytes = page(manifest).into_bytes();
     if let Some(to) = &args.to {
         return elsewhere(to, &bytes, tools);
     }
@@ -183,7 +274,7 @@ fn make(offload: &Utf8Path, args: &ReportArgs, tools: &Tools) -> Result<PageStat
         Ok(_) => Ok(PageState::Differs(told)),
         Err(e) if e.kind() == io::ErrorKind::NotFound => {
             let date = Stamp::of(tools.clock.now());
-            if breaks_bag(disk, offload, &manifest, &bytes) {
+            if breaks_bag(disk, offload, manifest, &bytes) {
                 return Err(NoPage::Bag);
             }
             let record = (format!("{RECORDS}/{REPORT}"), bytes.into());
@@ -208,12 +299,16 @@ fn breaks_bag(disk: &dyn Disk, offload: &Utf8Path, manifest: &Manifest, page: &[
     listed.is_some_and(|listed| listed != sha256(page))
 }
 
+/// A link that leads nowhere is in the way as well.
+fn is_taken(disk: &dyn Disk, to: &Utf8Path) -> bool {
+    disk.look(to).is_ok_and(|stat| stat.is_some())
+}
+
 /// Makes the page as a part beside its place, which gets its name when it is whole and durable.
 fn elsewhere(to: &Utf8Path, bytes: &[u8], tools: &Tools) -> Result<PageState, NoPage> {
     let told = shown(to.as_str());
     let (disk, date) = (tools.disk.as_ref(), Stamp::of(tools.clock.now()));
-    // A link that leads nowhere is in the way as well.
-    if disk.look(to).is_ok_and(|stat| stat.is_some()) {
+    if is_taken(disk, to) {
         return Err(NoPage::Exists(told));
     }
     match write_new(disk, to, bytes, date) {

@@ -345,7 +345,7 @@ const TAGS: [&str; 4] = [
 ];
 
 /// The Python library `bagit` of the Library of Congress judges a bag (RFC 8493).
-fn bagit(bag: &Path) -> Option<Ran> {
+pub(super) fn bagit(bag: &Path) -> Option<Ran> {
     let Some(python) = checkers() else {
         skip("the Python library `bagit` is not installed; .ci/run does it");
         return None;

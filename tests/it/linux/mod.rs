@@ -31,6 +31,7 @@ mod only_new;
 mod output;
 mod page_outside;
 mod page_picture;
+mod pictures;
 mod places;
 mod prove;
 mod rate;

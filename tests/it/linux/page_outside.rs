@@ -8,7 +8,7 @@
     reason = "the pages are stored for other programs to read"
 )]
 
-use crate::page::{festival, made};
+use crate::page::{festival, made, page_of_pictures, sheet};
 use crate::support::program::{Card, Work, bytes_of, put, skip, tool};
 use crate::support::{sampled, whole_sweeps};
 use serde_json::{Value, json};
@@ -313,6 +313,19 @@ fn add_sound(pages: &mut Pages) {
     if !whole_sweeps() {
         pages.list.truncate(3);
     }
+    let mut sheet = sheet(&[1; 5]);
+    HOSTILE.clone_into(&mut sheet.pictures[1].path);
+    sheet.pictures[2].path = format!("DCIM/{}.JPG", "K".repeat(250));
+    (2..7)
+        .zip(&mut sheet.pictures)
+        .for_each(|(turn, p)| p.orientation = turn);
+    pages.add(
+        "pictures",
+        "5 pictures",
+        page_of_pictures(&mut sheet).as_bytes(),
+        json!({"pages_max": 1, "pictures": 5, "shows": [harmless],
+            "prints": ["A thumbnail proves nothing", "KITE0000.JPG"]}),
+    );
 }
 
 /// What is put wrong, which check has to notice it, and how it is put wrong.

@@ -39,10 +39,15 @@ fn terms(args: &CopyArgs) -> Terms {
 
 /// In which form the offloads are to be left.
 fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
+    if args.pictures && args.proof == ProofArg::Written {
+        let why = "--pictures takes them from copies that were checked; leave out --proof written.";
+        return Err(usage(&[why.to_owned()], out));
+    }
     let mut form = Form {
         layout: args.layout.map(Into::into),
         names_cameras: args.camera_names,
         salvages: args.salvage,
+        has_pictures: args.pictures,
         ..Form::default()
     };
     for also in &args.also {

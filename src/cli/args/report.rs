@@ -1,0 +1,28 @@
+//! Owns what `report` is asked.
+
+use super::shoot::ShootArgs;
+use camino::Utf8PathBuf;
+use clap::Args;
+
+#[derive(Clone, Debug, Args)]
+pub(crate) struct ReportArgs {
+    /// Folder of an offload (the one that holds `_unlade`).
+    #[arg(
+        value_name = "OFFLOAD",
+        required_unless_present = "shoot",
+        conflicts_with = "shoot"
+    )]
+    pub(crate) offload: Option<Utf8PathBuf>,
+    /// Make the page as this file instead; it must not exist.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) to: Option<Utf8PathBuf>,
+    /// Make a page of the small pictures in the files as well.
+    ///
+    /// It is `pictures.html` beside the offload's page; with --to FILE.html it is
+    /// FILE-pictures.html. The pictures are the thumbnails that the camera put into stills, at most
+    /// 60, spread over the card. They prove nothing.
+    #[arg(long, conflicts_with = "shoot")]
+    pub(crate) pictures: bool,
+    #[command(flatten)]
+    pub(crate) set: ShootArgs,
+}
