@@ -3,8 +3,9 @@
 
 use super::{CopyLocation, Deed, ExpectedCards, Ledger, LedgerEntry};
 use crate::card::identity::CardIdentity;
+use crate::digest::Digest;
 use crate::units::{counted, len64};
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 
 /// Cards that one job may announce.
 pub const CARDS_MAX: u64 = 10_000;
@@ -52,6 +53,11 @@ pub struct ShootCard {
 }
 
 impl ShootCard {
+    /// Returns what makes it this card.
+    pub fn identity(&self) -> &CardIdentity {
+        &self.card
+    }
+
     fn of(entry: &LedgerEntry, at: usize) -> Self {
         Self {
             label: entry.card.known_as().to_owned(),
@@ -213,6 +219,46 @@ impl Shoot {
             doubts,
             cards,
         }
+    }
+
+    /// Returns the names of all jobs, the one with the latest entry first.
+    pub fn names(ledger: &Ledger) -> Vec<&str> {
+        let mut names: Vec<&str> = Vec::new();
+        let latest = ledger.entries.iter().rev();
+        let parts = latest.filter_map(|entry| entry.shoot.as_ref());
+        for part in parts {
+            if !names.contains(&part.name.as_str()) {
+                names.push(&part.name);
+            }
+        }
+        names
+    }
+
+    /// Counts the cards that belong to no job, as if they were one without a name.
+    pub fn of_no_job(ledger: &Ledger) -> Self {
+        let mut of_jobs: HashMap<Digest, Vec<&CardIdentity>> = HashMap::new();
+        for entry in ledger.entries.iter().filter(|e| e.shoot.is_some()) {
+            let card = &entry.card;
+            of_jobs.entry(card.listing_b3).or_default().push(card);
+        }
+        let is_of_job = |card: &CardIdentity| {
+            let mut alike = of_jobs.get(&card.listing_b3).into_iter().flatten();
+            alike.any(|other| card.is_unaltered(other))
+        };
+        let entries = ledger.entries.iter();
+        // What was asked later of a job's card is no other card.
+        let rest = entries.filter(|e| e.shoot.is_none() && !is_of_job(&e.card));
+        let mut rest = Ledger {
+            entries: rest.cloned().collect(),
+            damaged: ledger.damaged,
+        };
+        for entry in &mut rest.entries {
+            entry.shoot = Some(super::ShootPart {
+                name: String::new(),
+                expected: None,
+            });
+        }
+        Self::of(&rest, "", None)
     }
 
     /// Returns whether every card that was announced was seen and is proven. A job without any card
@@ -545,6 +591,24 @@ mod tests {
             all.contains("Every card of this plan was seen before."),
             "{all}"
         );
+    }
+
+    #[test]
+    fn cards_of_no_job_are_counted_apart_and_jobs_have_names() {
+        let entries = vec![
+            seen("A1", true, None),
+            copy("C7", false),
+            // Asked about later, with no job named.
+            copy("A1", true),
+        ];
+        let ledger = Ledger {
+            entries,
+            damaged: 0,
+        };
+        assert_eq!(Shoot::names(&ledger), ["festival"]);
+        let rest = Shoot::of_no_job(&ledger);
+        let labels: Vec<&str> = rest.cards.iter().map(|c| c.label.as_str()).collect();
+        assert_eq!((labels, rest.proven), (vec!["C7"], 0));
     }
 
     #[test]

@@ -1,5 +1,6 @@
-//! Owns what checks of copies found damaged, as the person's own folder remembers it: one line of
-//! JSON for each check, only ever appended to, and what of it still stands. A manifest can't say
+//! Owns what checks of copies found damaged, and when a copy was last read whole, as the person's
+//! own folder remembers it: one line of JSON for each check, only ever appended to, and what of it
+//! still stands. A manifest can't say
 //! it: a check writes nothing on a drive. Pure: `disk::home` reads and appends the file.
 //!
 //! A mark is on one copy, by the manifest's own hash and the place in the volume, wherever that is
@@ -298,13 +299,23 @@ impl KnownDamage {
         damage
     }
 
-    /// Returns what of a check is worth a line: damage, or that what stood against the copy does so
-    /// no more.
+    /// Returns what of a check is worth a line: damage, that what stood against the copy does so no
+    /// more, or that all of it was read.
     pub fn worth(&self, mut note: CheckNote) -> Option<CheckNote> {
         let stands = self.of(&note.copy);
         note.equal.retain(|path| stands.files.contains_key(path));
         let lifts = !stands.is_empty() && (note.whole || !note.equal.is_empty());
-        (!note.found.is_empty() || lifts).then_some(note)
+        (!note.found.is_empty() || lifts || note.whole).then_some(note)
+    }
+
+    /// Returns when the copy in this folder of a volume was last read whole, RFC 3339, UTC.
+    pub fn last_whole(&self, path: &str, volume_id: Option<&str>) -> Option<&str> {
+        let notes = self.by_manifest.values().flatten();
+        let is_it = |note: &&CheckNote| {
+            let copy = &note.copy;
+            note.whole && copy.path == path && copy.volume_id.as_deref() == volume_id
+        };
+        notes.filter(is_it).map(|note| note.at.as_str()).max()
     }
 
     /// Returns every copy that something stands against, by the last check of it, the latest last.
@@ -467,7 +478,18 @@ mod tests {
         let mut clean = note(2, &a);
         clean.whole = true;
         clean.equal = vec!["K1.JPG".to_owned(), "K2.JPG".to_owned()];
-        assert_eq!(known([]).worth(clean.clone()), None);
+        let read = known([]).worth(clean.clone()).unwrap();
+        assert_eq!(
+            (read.whole, read.equal.len()),
+            (true, 0),
+            "that all was read"
+        );
+        let at = known([read.clone(), note(9, &a)]);
+        assert_eq!(at.last_whole("/a/K", Some("A")), Some(&*read.at));
+        assert_eq!(at.last_whole("/a/K", None), None, "another volume");
+        assert_eq!(at.last_whole("/a/L", Some("A")), None);
+        clean.whole = false;
+        assert_eq!(known([]).worth(clean.clone()), None, "single files");
         let worth = known([bad(1, &a, "K1.JPG")]).worth(clean).unwrap();
         assert_eq!(worth.equal, ["K1.JPG"]);
         let standing = known([bad(1, &a, "K1.JPG")]);

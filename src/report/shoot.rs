@@ -47,6 +47,7 @@ pub fn page(shoot: &Shoot, source: LedgerSource<'_>) -> String {
     let body = html! {
         (head(shoot, source))
         (numbers(shoot))
+        h2 { "Cards" }
         (table(shoot))
         (one_by_one(shoot, source))
         (cautions(source))
@@ -135,8 +136,8 @@ fn verdict_of(card: &ShootCard) -> Markup {
     }
 }
 
-/// The rows of the table: what needs doing first, then what is done.
-fn table(shoot: &Shoot) -> Markup {
+/// Returns the table of the cards: what needs doing first, then what is done.
+pub fn table(shoot: &Shoot) -> Markup {
     let nameless = shoot
         .not_seen
         .saturating_sub(len64(shoot.missing_labels.len()));
@@ -165,7 +166,6 @@ fn table(shoot: &Shoot) -> Markup {
         }
     };
     html! {
-        h2 { "Cards" }
         (part(0, ROWS_OPEN))
         (more(rows.len(), ROWS_OPEN, "card", "ledger"))
         @if rows.len() > ROWS_OPEN {

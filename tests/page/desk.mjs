@@ -152,6 +152,21 @@ async function answer(page, begins) {
   }
 }
 
+// What was copied is checked again and asked about; ends where it began.
+async function shoots(page) {
+  for (const [button, begins] of [["Check again", "INTACT"], ["May I format?", "PROVEN"]]) {
+    await Promise.all([page.tab.waitForNavigation(), press(page, button)]);
+    await shows(page, "answer");
+    const first = await heading(page);
+    if (!first.startsWith(begins)) page.fault("answer", `${button}: ${first}`);
+    await judge(page, begins === "INTACT" ? "checked" : "asked");
+    if (begins === "PROVEN") continue;
+    await Promise.all([page.tab.waitForNavigation(), press(page, "Back to the shoots", "link")]);
+  }
+  await press(page, "Done");
+  await shows(page, "now");
+}
+
 // ---- what is done -----------------------------------------------------------------------------
 
 const does = {
@@ -193,6 +208,7 @@ const does = {
       await Promise.all([page.tab.waitForNavigation(), press(page, name, "link")]);
       if (await heading(page) !== name) page.fault("view", name);
       if (name !== "Now") await judge(page, name.toLowerCase());
+      if (name === "Shoots") await shoots(page);
     }
   },
 

@@ -284,7 +284,7 @@ fn counted_entries(n: usize) -> String {
 }
 
 /// Returns a moment to the minute as it is here: `2026-11-25 14:03`.
-fn minute(at: &str) -> String {
+pub(crate) fn minute(at: &str) -> String {
     at.parse::<jiff::Timestamp>().map_or_else(
         |_| shown(at),
         |t| {

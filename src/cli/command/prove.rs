@@ -8,13 +8,14 @@ use crate::cli::home::shoot::{ShootNews, enter, shoot_part};
 use crate::cli::system::notice;
 use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
+use crate::cli::view::observer::{ReadEnd, ReadViewer};
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::problem::{NOTHING_WRITTEN, refusal_lines};
-use crate::cli::view::words::prove::{ProveAnswer, card_answer};
+use crate::cli::view::words::prove::{ProveAnswer, card_answer, refused};
 use camino::Utf8PathBuf;
-use serde_json::json;
+use serde_json::{Value, json};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use unlade::disk::progress::Progress;
@@ -32,6 +33,18 @@ pub(crate) fn prove(
     tools: &Tools,
     book: &Book,
 ) -> Exit {
+    prove_shown(args, common, out, tools, book, None)
+}
+
+/// The same, shown to this one where there is one.
+pub(crate) fn prove_shown(
+    args: &ProveArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+    viewer: Option<&dyn ReadViewer>,
+) -> Exit {
     let part = match shoot_part(&args.set, book, out) {
         Ok(part) => part,
         Err(exit) => return exit,
@@ -47,9 +60,9 @@ pub(crate) fn prove(
         by_content: args.by_content,
     };
     let json = Json::new(out, Arc::clone(&tools.clock));
-    match wait(&ask, out, tools) {
+    match wait(&ask, out, tools, viewer) {
         Err(_) if tools.cancel.load(Ordering::SeqCst) => stopped(true, out, &tools.clock),
-        Err(reasons) => tell_refusal(&ask, &reasons, out, &json),
+        Err(reasons) => tell_refusal(&ask, &reasons, out, (&json, viewer)),
         Ok(mut outcome) => {
             let unnoted = book.note(std::mem::take(&mut outcome.checks));
             let news = remember(&outcome, book, tools, part.as_ref());
@@ -57,7 +70,7 @@ pub(crate) fn prove(
             if exit != Exit::Interrupted {
                 notice::send(card_answer(&outcome, ask.by_content).notice());
             }
-            if out.json {
+            if out.json && viewer.is_none() {
                 tell_json(&ask, &outcome, news.as_ref(), exit, &json);
                 return exit;
             }
@@ -68,13 +81,20 @@ pub(crate) fn prove(
                 ask: &ask,
                 outcome: &outcome,
             };
-            let mut more = news.map_or_else(Vec::new, |n| n.lines(out.width));
+            let mut more = news.as_ref().map_or_else(Vec::new, |n| n.lines(out.width));
             more.extend(
                 unnoted
                     .into_iter()
                     .flat_map(|why| wrap(why, out.width, "", "  ")),
             );
-            out.block(&answer.lines(&more, out));
+            if let Some(viewer) = viewer {
+                viewer.end(ReadEnd {
+                    verdict: verdict(&ask, &outcome, news.as_ref(), exit),
+                    ..answer.parts(more)
+                });
+            } else {
+                out.block(&answer.lines(&more, out));
+            }
             exit
         }
     }
@@ -100,14 +120,22 @@ fn remember(
 }
 
 /// Lets a thread do the reading and shows how far it is.
-fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<ProveOutcome, Vec<Problem>> {
+fn wait(
+    ask: &Ask,
+    out: Out,
+    tools: &Tools,
+    viewer: Option<&dyn ReadViewer>,
+) -> Result<ProveOutcome, Vec<Problem>> {
     let progress = Progress {
         cancel: Arc::clone(&tools.cancel),
         ..Progress::default()
     };
     let work = || ask_drives(ask, tools.disk.as_ref(), tools.clock.as_ref(), &progress);
     let mut view = ReadProgress::new(out, tools);
-    let outcome = watched(work, || view.show(&progress));
+    let outcome = watched(work, || match viewer {
+        Some(viewer) => viewer.progress(&progress),
+        None => view.show(&progress),
+    });
     view.clear();
     outcome.unwrap_or_else(|| {
         let why = "the question broke down; this is a fault of unlade, please report it";
@@ -115,11 +143,22 @@ fn wait(ask: &Ask, out: Out, tools: &Tools) -> Result<ProveOutcome, Vec<Problem>
     })
 }
 
-fn tell_refusal(ask: &Ask, reasons: &[Problem], out: Out, json: &Json) -> Exit {
+fn tell_refusal(
+    ask: &Ask,
+    reasons: &[Problem],
+    out: Out,
+    (json, viewer): (&Json, Option<&dyn ReadViewer>),
+) -> Exit {
     // Nothing to look at was named, and none is remembered.
     let is_usage = ask.on.is_empty() && reasons.iter().all(|r| r.kind == ProblemKind::Missing);
     let exit = if is_usage { Exit::Usage } else { Exit::Refused };
-    if out.json {
+    if let Some(viewer) = viewer {
+        let details: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
+        viewer.end(ReadEnd {
+            verdict: Json::unproven(&ask.card, &details, exit),
+            ..refused(ask, reasons)
+        });
+    } else if out.json {
         json.send("refused", json!({"reasons": reasons}));
         let details: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
         json.send_unproven(&ask.card, &details, exit);
@@ -153,6 +192,11 @@ fn tell_json(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: 
             }),
         );
     }
+    json.send("verdict", verdict(ask, outcome, news, exit));
+}
+
+fn verdict(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: Exit) -> Value {
+    let answer = &outcome.answer;
     let holdings: Vec<_> = answer
         .holdings
         .iter()
@@ -168,9 +212,7 @@ fn tell_json(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: 
             })
         })
         .collect();
-    json.send(
-        "verdict",
-        json!({
+    json!({
             "card": ask.card, "label": outcome.card.label, "volume_id": outcome.card.volume_id,
             "read_whole": outcome.part.is_none(),
             "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
@@ -180,6 +222,5 @@ fn tell_json(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: 
             "reasons": answer.verdict.reasons(), "notes": answer.notes,
             "elsewhere": outcome.elsewhere, "shoot": news.map(|n| &n.shoot),
             "exit_code": exit.code(),
-        }),
-    );
+    })
 }

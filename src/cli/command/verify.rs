@@ -7,6 +7,7 @@ use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
 use crate::cli::home::keys;
+use crate::cli::view::observer::ReadViewer;
 use crate::cli::view::out::Out;
 use camino::{Utf8Path, Utf8PathBuf};
 use unlade::existing::search::find_offloads;
@@ -21,6 +22,18 @@ pub(crate) fn verify(
     tools: &Tools,
     book: &Book,
 ) -> Exit {
+    verify_shown(args, common, out, tools, book, None)
+}
+
+/// The same, shown to this one where there is one.
+pub(crate) fn verify_shown(
+    args: &VerifyArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+    viewer: Option<&dyn ReadViewer>,
+) -> Exit {
     let each = args.offloads.iter();
     let offloads: Vec<_> = each.flat_map(|given| offloads(given, tools)).collect();
     let expected = match &args.signed_by {
@@ -31,7 +44,8 @@ pub(crate) fn verify(
         },
     };
     let drives = DriveNames::of(common);
-    check_offloads(&offloads, expected.as_ref(), out, tools, (book, &drives))
+    let known = (book, &drives);
+    check_offloads(&offloads, expected.as_ref(), out, tools, known, viewer)
 }
 
 /// The offloads that a folder stands for: itself, the one whose records it is, or those on it.

@@ -42,7 +42,8 @@ pub(super) async fn guard(State(desk): State<Arc<Desk>>, request: Request, next:
     let own = [
         (CACHE_CONTROL, "no-store"),
         (X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (REFERRER_POLICY, "no-referrer"),
+        // With none at all a browser names no origin for a form.
+        (REFERRER_POLICY, "same-origin"),
         (
             HeaderName::from_static("cross-origin-resource-policy"),
             "same-origin",

@@ -34,6 +34,9 @@ const SAMPLE_TOLD: u64 = 50_000_000;
 /// How often it is looked, at the end, whether the copy has stopped.
 const TICK: Duration = Duration::from_millis(50);
 
+/// Why nothing else is begun.
+pub(super) const BUSY: &str = "Something is running already; `Now` shows it.";
+
 /// Begins a copy.
 ///
 /// # Errors
@@ -45,9 +48,10 @@ pub(super) fn start(desk: &Arc<Desk>, asked: Asked) -> Result<(), String> {
     let cancel = Arc::new(AtomicBool::new(false));
     {
         let mut state = desk.lock();
-        if state.is_copying() || desk.is_ending() {
-            return Err("A copy is running already; this page shows it in a moment.".to_owned());
+        if state.is_busy() || desk.is_ending() {
+            return Err(BUSY.to_owned());
         }
+        state.reading = None;
         state.works += 1;
         state.unfinished = None;
         state.work = Some(DeskWork {
@@ -106,17 +110,21 @@ fn run(desk: &Arc<Desk>, asked: &Asked, cancel: Arc<AtomicBool>) {
     desk.poke();
 }
 
-/// Asks the copy to stop.
+/// Asks what runs to stop.
 pub(super) fn stop(desk: &Desk) {
-    if let Some(work) = &desk.lock().work {
-        work.cancel.store(true, Ordering::SeqCst);
+    let state = desk.lock();
+    let copy = state.work.as_ref().map(|work| &work.cancel);
+    let reading = state.reading.as_ref().map(|reading| &reading.cancel);
+    for cancel in copy.into_iter().chain(reading) {
+        cancel.store(true, Ordering::SeqCst);
     }
 }
 
 /// Puts the answer away, so that what is plugged in is shown again.
 pub(super) fn put_away(desk: &Desk) {
     let mut state = desk.lock();
-    if !state.is_copying() {
+    if !state.is_busy() {
+        state.reading = None;
         state.work = None;
         // What was copied is on its drives; the next card is another folder.
         state.added.cards.clear();
@@ -134,13 +142,17 @@ pub(super) fn forget(desk: &Desk) {
     desk.poke();
 }
 
-/// Stops the copy at the end of the desk, waits for it, and returns how it ended; `None` where none
-/// was running.
+/// Stops what runs at the end of the desk, waits for it, and returns how a copy ended; `None` where
+/// none was running.
 pub(super) fn end(desk: &Desk) -> Option<Exit> {
-    if !desk.lock().is_copying() {
+    stop(desk);
+    let was_copying = desk.lock().is_copying();
+    while !was_copying && desk.lock().is_busy() {
+        desk.tools.clock.sleep(TICK);
+    }
+    if !was_copying {
         return None;
     }
-    stop(desk);
     loop {
         let exit = desk.lock().work.as_ref().and_then(|work| work.exit);
         if exit.is_some() {

@@ -38,7 +38,7 @@ fn run(desk: &Desk) {
     let mut looked = desk.tools.clock.elapsed();
     let mut is_asked = true;
     while !desk.is_ending() {
-        if !desk.lock().is_copying() {
+        if !desk.lock().is_busy() {
             let now = desk.tools.disk.mounted().ok().flatten();
             let age = desk.tools.clock.elapsed().saturating_sub(looked);
             let is_old = age >= AGAIN_AFTER && desk.frames.receiver_count() > 0;

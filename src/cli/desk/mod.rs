@@ -8,6 +8,7 @@ mod look;
 mod open;
 mod pages;
 mod picker;
+mod readings;
 mod reply;
 mod server;
 mod session;

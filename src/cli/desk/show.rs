@@ -2,7 +2,7 @@
 
 use super::pages;
 use super::state::{Desk, DeskError};
-use serde_json::json;
+use serde_json::{Value, json};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -19,13 +19,14 @@ const LAST_WORD: Duration = Duration::from_millis(300);
 pub(super) fn start(desk: &Arc<Desk>) -> Result<(), DeskError> {
     let desk = Arc::clone(desk);
     let show = move || {
+        let mut last = Value::Null;
         while !desk.is_ending() {
             // Nothing new is told now and then as well: it costs little and mends what was missed.
             if !desk.wait_for_news(SHOW_LATEST) && desk.is_ending() {
                 return;
             }
             if desk.frames.receiver_count() > 0 {
-                show(&desk);
+                show(&desk, &mut last);
             }
             desk.tools.clock.sleep(SHOW_EVERY);
         }
@@ -34,16 +35,21 @@ pub(super) fn start(desk: &Arc<Desk>) -> Result<(), DeskError> {
     thread.spawn(show).map(drop).map_err(DeskError::Server)
 }
 
-fn show(desk: &Desk) {
+/// Shows what is new, with when it was so: a page that was loaded since is further already.
+fn show(desk: &Desk, last: &mut Value) {
+    let at = desk.age_ms();
     let state = desk.lock().clone();
     let view = pages::view(&state);
-    let frame = json!({"view": view.name, "html": view.html.into_string(), "say": view.say});
-    let frame: Arc<str> = frame.to_string().into();
-    desk.frames.send_if_modified(|last| {
-        let is_new = *last != frame;
-        *last = frame;
-        is_new
-    });
+    let shown = json!({"view": view.name, "html": view.html.into_string(), "say": view.say});
+    if *last == shown {
+        return;
+    }
+    last.clone_from(&shown);
+    let mut frame = shown;
+    if let Value::Object(fields) = &mut frame {
+        fields.insert("at".to_owned(), at.into());
+    }
+    drop(desk.frames.send_replace(frame.to_string().into()));
 }
 
 /// Tells the pages that it is over, and ends the server.

@@ -5,6 +5,7 @@ use super::session::Session;
 use crate::cli::args::Common;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
+use crate::cli::view::observer::ReadEnd;
 use crate::cli::view::out::Out;
 use camino::Utf8PathBuf;
 use crossbeam_channel::{Receiver, Sender, bounded};
@@ -117,6 +118,11 @@ impl Desk {
         self.tools.cancel.load(Ordering::SeqCst)
     }
 
+    /// Milliseconds since the desk was begun.
+    pub(super) fn age_ms(&self) -> u64 {
+        u64::try_from(self.tools.clock.elapsed().as_millis()).unwrap_or(u64::MAX)
+    }
+
     /// Keeps the server's threads until the end.
     pub(super) fn keep_running(&self, runtime: Runtime) {
         let mut place = self.runtime.lock().unwrap_or_else(PoisonError::into_inner);
@@ -193,12 +199,53 @@ pub(super) struct DeskState {
     pub(super) work: Option<DeskWork>,
     /// Copies that were begun.
     pub(super) works: u64,
+    /// A check or a question; there is one or a copy, never both.
+    pub(super) reading: Option<DeskReading>,
 }
 
 impl DeskState {
     pub(super) fn is_copying(&self) -> bool {
         self.work.as_ref().is_some_and(|work| work.exit.is_none())
     }
+
+    /// Whether something is copied or checked.
+    pub(super) fn is_busy(&self) -> bool {
+        let reading = self.reading.as_ref();
+        self.is_copying() || reading.is_some_and(|reading| reading.exit.is_none())
+    }
+}
+
+/// What is only read, and for what.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(super) enum ReadAsked {
+    /// Whether copies are what their manifests say.
+    Check(Vec<Utf8PathBuf>),
+    /// Whether a card may be formatted.
+    Format {
+        card: Utf8PathBuf,
+        shoot: Option<String>,
+        /// Card and copies are read whole.
+        rereads: bool,
+    },
+}
+
+/// A check or a question that runs or ran.
+#[derive(Clone)]
+pub(super) struct DeskReading {
+    pub(super) asked: ReadAsked,
+    /// What is read, as people call it.
+    pub(super) name: String,
+    pub(super) cancel: Arc<AtomicBool>,
+    pub(super) begun: Duration,
+    /// Bytes that are read, that will be at most, and how long it took so far.
+    pub(super) done: (u64, u64, Duration),
+    pub(super) ends: Vec<ReadEnd>,
+    /// The sentence and the verdict on all, where there are several.
+    pub(super) all: Option<(String, Value)>,
+    /// What else was said.
+    pub(super) heard: Vec<String>,
+    /// `None` while it runs.
+    pub(super) exit: Option<Exit>,
 }
 
 /// A copy that runs or ran.

@@ -1,6 +1,6 @@
 //! Owns the command behind what was ticked: as if it had been typed, so that it means the same.
 
-use super::state::{Asked, Desk};
+use super::state::{Asked, Desk, ReadAsked};
 use crate::cli::args::meant::quoted;
 use crate::cli::args::{Cli, Command, CopyArgs, fitting};
 use crate::cli::exit::Exit;
@@ -26,6 +26,38 @@ pub(super) fn copy_args(desk: &Desk, asked: &Asked, tools: &Tools) -> Result<Cop
     if asked.separate {
         words.push("--separate");
     }
+    match meant(desk, words, tools)? {
+        Command::Copy(args) => Ok(args),
+        _ => Err(Exit::Usage),
+    }
+}
+
+/// Returns the check or the question that is meant.
+///
+/// # Errors
+/// The exit code, once it is said why there is none.
+pub(super) fn read_command(desk: &Desk, asked: &ReadAsked, tools: &Tools) -> Result<Command, Exit> {
+    let mut words = vec!["unlade"];
+    match asked {
+        ReadAsked::Check(copies) => {
+            words.push("verify");
+            words.extend(copies.iter().map(|path| path.as_str()));
+        }
+        ReadAsked::Format {
+            card,
+            shoot,
+            rereads,
+        } => {
+            words.extend(["prove", card.as_str()]);
+            words.extend(shoot.iter().flat_map(|name| ["--shoot", name]));
+            words.extend(rereads.then_some("--reread"));
+        }
+    }
+    meant(desk, words, tools)
+}
+
+/// Reads a command as if it had been typed, and fills in what is usual.
+fn meant(desk: &Desk, words: Vec<&str>, tools: &Tools) -> Result<Command, Exit> {
     let matches = fitting::command().try_get_matches_from(words);
     let parsed = matches.and_then(|matches| Cli::from_arg_matches(&matches));
     let mut command = match parsed.map(|cli| cli.command) {
@@ -37,12 +69,9 @@ pub(super) fn copy_args(desk: &Desk, asked: &Asked, tools: &Tools) -> Result<Cop
         }
     };
     usual::complete(&mut command, &desk.common, desk.out, tools)?;
-    if let Some(exit) = on_card::refuse_on_card(&command, &desk.common, desk.out, tools) {
-        return Err(exit);
-    }
-    match command {
-        Command::Copy(args) => Ok(args),
-        _ => Err(Exit::Usage),
+    match on_card::refuse_on_card(&command, &desk.common, desk.out, tools) {
+        Some(exit) => Err(exit),
+        None => Ok(command),
     }
 }
 

@@ -84,7 +84,8 @@ impl Json {
         self.send("verdict", Self::for_all(what, ends, exit));
     }
 
-    fn for_all(what: &str, ends: &[(&str, bool, Exit)], exit: Exit) -> Value {
+    /// Returns that verdict.
+    pub(crate) fn for_all(what: &str, ends: &[(&str, bool, Exit)], exit: Exit) -> Value {
         let all: Vec<Value> = ends
             .iter()
             .map(|(name, proven, exit)| {

@@ -7,6 +7,7 @@ use crate::cli::view::screen::Screen;
 use camino::Utf8PathBuf;
 use serde_json::Value;
 use std::sync::{Arc, Mutex};
+use unlade::disk::progress::Progress;
 use unlade::error::Problem;
 use unlade::event::{Event, Observer};
 use unlade::proof::Proof;
@@ -66,4 +67,41 @@ pub(crate) enum JobEnd<'a> {
     Refused(&'a str, &'a [Problem]),
     /// Before it was begun; why.
     NotBegun(String),
+}
+
+/// Where what is only read is shown, a check or a question, where that is neither the screen nor
+/// JSON.
+pub(crate) trait ReadViewer: Sync {
+    /// How far it is; called now and then.
+    fn progress(&self, progress: &Progress);
+    /// How one of them ended.
+    fn end(&self, end: ReadEnd);
+    /// The one answer for several, as `--json` has it.
+    fn all(&self, sentence: String, verdict: Value);
+}
+
+/// How a check or a question ended.
+#[cfg_attr(not(feature = "desk"), expect(dead_code, reason = "the page has it"))]
+#[derive(Clone, Default)]
+pub(crate) struct ReadEnd {
+    /// What was read.
+    pub(crate) name: String,
+    /// The answer's word, and of what it is where that is not simply what was asked.
+    pub(crate) heading: String,
+    pub(crate) is_good: bool,
+    pub(crate) sentence: String,
+    /// What is to be known before that is followed.
+    pub(crate) before: Vec<String>,
+    pub(crate) head: String,
+    /// What each copy holds.
+    pub(crate) copies: Vec<(String, Vec<String>)>,
+    /// What was found, one by one, each with the word for its kind.
+    pub(crate) found: Vec<(&'static str, String)>,
+    /// Further ones.
+    pub(crate) more: usize,
+    /// Kinds of trouble: what shows each, and what to do.
+    pub(crate) troubles: Vec<(Vec<String>, String)>,
+    pub(crate) notes: Vec<String>,
+    /// The verdict as the last line of `--json` has it.
+    pub(crate) verdict: Value,
 }

@@ -41,6 +41,16 @@ pub(crate) fn watched<T: Send>(
     })
 }
 
+/// Says how long the rest takes at the rate so far; `None` while that says nothing.
+pub(crate) fn left_words(done: u64, total: u64, took: Duration) -> Option<String> {
+    let per_s = rate(done, took);
+    (per_s > 0.0 && took > Duration::from_secs(2)).then(|| {
+        let seconds = unlade::units::float(total.saturating_sub(done)) / per_s;
+        let left = unlade::units::time(unlade::units::seconds(seconds));
+        format!("about {left} left")
+    })
+}
+
 /// What is shown while something is read again: bytes, rate and time left.
 pub(crate) struct ReadProgress<'a> {
     out: Out,
@@ -82,15 +92,8 @@ impl<'a> ReadProgress<'a> {
         let now = self.tools.clock.elapsed();
         let took = now.saturating_sub(self.start);
         let per_s = rate(done, took);
-        let left = if per_s > 0.0 && took > Duration::from_secs(2) {
-            let seconds = unlade::units::float(total.saturating_sub(done)) / per_s;
-            format!(
-                "   about {} left",
-                unlade::units::time(unlade::units::seconds(seconds))
-            )
-        } else {
-            String::new()
-        };
+        let left = left_words(done, total, took);
+        let left = left.map_or_else(String::new, |left| format!("   {left}"));
         let text = if self.decodes {
             let percent = u128::from(done) * 100 / u128::from(total);
             format!("Reading and decoding   {percent} %{left}")

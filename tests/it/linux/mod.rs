@@ -8,6 +8,7 @@ mod completion;
 mod damage;
 mod desk;
 mod desk_browser;
+mod desk_views;
 mod documents;
 mod elsewhere;
 mod everyday;

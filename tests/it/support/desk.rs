@@ -133,6 +133,25 @@ impl Desk {
         self.ask("POST", target, &headers, &body.to_string())
     }
 
+    /// As a browser sends a form of the page's own.
+    pub(crate) fn form(&self, target: &str, fields: &[(&str, &str)]) -> Answer {
+        let origin = format!("http://{}", self.host);
+        let headers = [
+            ("Host", self.host.as_str()),
+            ("Cookie", &self.cookie),
+            ("Origin", &origin),
+            ("Content-Type", "application/x-www-form-urlencoded"),
+        ];
+        let escaped = |text: &str| -> String {
+            let bytes = text.bytes().map(|byte| format!("%{byte:02X}"));
+            bytes.collect()
+        };
+        let fields = fields.iter();
+        let fields = fields.map(|(key, value)| format!("{key}={}", escaped(value)));
+        let body = fields.collect::<Vec<_>>().join("&");
+        self.ask("POST", target, &headers, &body)
+    }
+
     pub(crate) fn cookie(&self) -> &str {
         &self.cookie
     }

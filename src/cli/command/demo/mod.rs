@@ -365,6 +365,7 @@ fn check_again(offload: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> 
         out,
         tools,
         (&book, &DriveNames::default()),
+        None,
     ))
 }
 

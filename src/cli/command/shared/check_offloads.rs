@@ -7,15 +7,18 @@ use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
 use crate::cli::system::notice::{self, Notice};
 use crate::cli::view::json::Json;
+use crate::cli::view::observer::{ReadEnd, ReadViewer};
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::findings::{
-    UNREAD_STEP, findings_lines, findings_notice, found, intact_lines,
+    FINDINGS_SHOWN, FindingsWords, UNREAD_STEP, findings_lines, findings_notice, found,
+    intact_lines, signed_words,
 };
 use crate::cli::view::words::notice::of_answer;
+use crate::cli::view::words::troubles::{capital, sentence};
 use camino::{Utf8Path, Utf8PathBuf};
-use serde_json::json;
+use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::fmt;
 use std::io;
@@ -75,19 +78,21 @@ impl fmt::Display for CheckError {
 }
 
 /// Checks every offload and tells the results in the order given; `expected` are the keys of
-/// whoever should have signed them.
+/// whoever should have signed them, and `viewer` is who is shown it where that is neither the
+/// screen nor a program.
 pub(crate) fn check_offloads(
     offloads: &[Utf8PathBuf],
     expected: Option<&TrustedKeys>,
     out: Out,
     tools: &Tools,
     (book, drives): (&Book, &DriveNames),
+    viewer: Option<&dyn ReadViewer>,
 ) -> Exit {
     let progress = Progress {
         cancel: Arc::clone(&tools.cancel),
         ..Progress::default()
     };
-    let mut results = check_all(offloads, out, tools, &progress);
+    let mut results = check_all(offloads, out, tools, &progress, viewer);
     if let Some(expected) = expected {
         for findings in results.iter_mut().flatten() {
             findings.expect_signed_by(expected);
@@ -98,25 +103,24 @@ pub(crate) fn check_offloads(
     let (mut ends, mut is_there) = (Vec::new(), Vec::new());
     let are_several = offloads.len() > 1;
     for ((path, name), result) in offloads.iter().zip(&names).zip(&results) {
-        let exit = match result {
-            Ok(Findings {
-                interrupted: true, ..
-            })
-            | Err(CheckError::Interrupted) => Exit::Interrupted,
-            Ok(f) if f.is_clean() => Exit::Done,
-            Ok(_) => Exit::NotProven,
-            Err(_) => Exit::Refused,
-        };
+        let exit = exit_of(result);
         let others = result.as_ref().map_or_else(
             |_| Vec::new(),
             |findings| other_copies(path, findings, &book.read(), tools.disk.as_ref()),
         );
         let note = result.as_ref().ok().and_then(|f| f.note(tools.clock.now()));
         let unnoted = book.note(note.into_iter().collect());
-        if out.json {
+        let is_begun = || is_begun(path, result, tools);
+        if let Some(viewer) = viewer {
+            let words = others.iter().map(OtherCopy::words);
+            let words: Vec<_> = words.chain(unnoted.map(str::to_owned)).collect();
+            viewer.end(ReadEnd {
+                verdict: verdict(path, result, expected, &others, exit),
+                ..read_end((path, name), result, &words, is_begun(), out)
+            });
+        } else if out.json {
             tell_json(&json, path, result, expected, &others, exit);
         } else {
-            let is_begun = is_begun(path, result, tools);
             let others = others.iter().map(OtherCopy::words);
             let others: Vec<_> = others.chain(unnoted.map(str::to_owned)).collect();
             let intact = |f| intact_lines(path.as_str(), name, f, out);
@@ -128,7 +132,7 @@ pub(crate) fn check_offloads(
             {
                 Some(_) if out.quiet => {}
                 Some(lines) => lines.iter().for_each(|line| out.line(line)),
-                None => tell((path, name), result, expected, &others, is_begun, out),
+                None => tell((path, name), result, expected, &others, is_begun(), out),
             }
         }
         let proven = result.as_ref().is_ok_and(is_proven);
@@ -141,9 +145,22 @@ pub(crate) fn check_offloads(
         send_notice(worst, findings_notice(name, findings));
     } else if ends.len() > 1 {
         let told = names.iter().map(String::as_str).zip(is_there);
-        tell_all(&ends, &told.collect::<Vec<_>>(), worst, out, &json);
+        let told: Vec<_> = told.collect();
+        tell_all(&ends, &told, worst, out, (&json, viewer));
     }
     worst
+}
+
+fn exit_of(result: &CheckResult) -> Exit {
+    match result {
+        Ok(Findings {
+            interrupted: true, ..
+        })
+        | Err(CheckError::Interrupted) => Exit::Interrupted,
+        Ok(f) if f.is_clean() => Exit::Done,
+        Ok(_) => Exit::NotProven,
+        Err(_) => Exit::Refused,
+    }
 }
 
 fn send_notice(exit: Exit, answer: Notice) {
@@ -160,7 +177,7 @@ fn tell_all(
     names: &[(&str, bool)],
     worst: Exit,
     out: Out,
-    json: &Json,
+    (json, viewer): (&Json, Option<&dyn ReadViewer>),
 ) {
     let intact = ends.iter().filter(|(.., exit)| *exit == Exit::Done).count();
     let bad = ends.iter().zip(names);
@@ -175,6 +192,9 @@ fn tell_all(
     };
     let what = all_counted(ends.len(), "offload");
     send_notice(worst, of_answer(&what, word, is_good, &answer));
+    if let Some(viewer) = viewer {
+        return viewer.all(answer, Json::for_all("offloads", ends, worst));
+    }
     if out.json {
         json.send_for_all("offloads", ends, worst);
         return;
@@ -223,6 +243,7 @@ fn check_all(
     out: Out,
     tools: &Tools,
     progress: &Progress,
+    viewer: Option<&dyn ReadViewer>,
 ) -> Vec<CheckResult> {
     let mut by_device: BTreeMap<String, Vec<usize>> = BTreeMap::new();
     for (index, path) in offloads.iter().enumerate() {
@@ -270,7 +291,10 @@ fn check_all(
         });
     };
     let mut view = ReadProgress::new(out, tools);
-    watched(all, || view.show(progress));
+    watched(all, || match viewer {
+        Some(viewer) => viewer.progress(progress),
+        None => view.show(progress),
+    });
     view.clear();
     in_order(results)
 }
@@ -299,27 +323,8 @@ fn tell(
             }
         }
         Err(error) => {
-            let is_there = !error.is_not_there();
-            let path = shown(path.as_str());
-            let text = if is_there {
-                format!("unlade: `{path}` cannot be checked: {error}")
-            } else {
-                format!("unlade: `{path}` cannot be checked: it is not there.")
-            };
-            let next = match error.kind() {
-                _ if !is_there => "is the drive plugged in, and is the path right?",
-                _ if matches!(error, CheckError::Interrupted) => "run the same command again.",
-                _ if is_begun => {
-                    "this offload was begun and not finished: run the same copy again, which goes \
-                    on with it, and verify it then."
-                }
-                ProblemKind::Unreadable => UNREAD_STEP,
-                ProblemKind::NotReadBack => {
-                    "nothing is known of this offload: verify it alone, or check another copy of \
-                    it."
-                }
-                _ => "give the folder that holds `_unlade`, or check another copy of this offload.",
-            };
+            let (why, next) = unchecked(path, error, is_begun);
+            let text = format!("unlade: {why}");
             for line in wrap(&text, out.width, "", "  ")
                 .into_iter()
                 .chain(wrap(next, out.width, "Next: ", "      "))
@@ -327,6 +332,72 @@ fn tell(
                 out.error(&line);
             }
         }
+    }
+}
+
+/// Why an offload was not checked, and what to do.
+fn unchecked(path: &Utf8Path, error: &CheckError, is_begun: bool) -> (String, &'static str) {
+    let is_there = !error.is_not_there();
+    let path = shown(path.as_str());
+    let why = if is_there {
+        format!("`{path}` cannot be checked: {error}")
+    } else {
+        format!("`{path}` cannot be checked: it is not there.")
+    };
+    let next = match error.kind() {
+        _ if !is_there => "is the drive plugged in, and is the path right?",
+        _ if matches!(error, CheckError::Interrupted) => "run the same command again.",
+        _ if is_begun => {
+            "this offload was begun and not finished: run the same copy again, which goes on with \
+            it, and verify it then."
+        }
+        ProblemKind::Unreadable => UNREAD_STEP,
+        ProblemKind::NotReadBack => {
+            "nothing is known of this offload: verify it alone, or check another copy of it."
+        }
+        _ => "give the folder that holds `_unlade`, or check another copy of this offload.",
+    };
+    (why, next)
+}
+
+/// The same for a page.
+fn read_end(
+    (path, name): (&Utf8PathBuf, &str),
+    result: &CheckResult,
+    others: &[String],
+    is_begun: bool,
+    out: Out,
+) -> ReadEnd {
+    let findings = match result {
+        Ok(findings) => findings,
+        Err(error) => {
+            let (why, next) = unchecked(path, error, is_begun);
+            let is_stopped = matches!(error, CheckError::Interrupted);
+            return ReadEnd {
+                name: name.to_owned(),
+                heading: if is_stopped { "STOPPED" } else { "NOT CHECKED" }.to_owned(),
+                sentence: sentence(&capital(&why)),
+                troubles: vec![(Vec::new(), sentence(&capital(next)))],
+                ..ReadEnd::default()
+            };
+        }
+    };
+    let words = FindingsWords::of((path.as_str(), name), findings, others, FINDINGS_SHOWN, out);
+    let (word, is_good, rest) = words.answer;
+    let signed = signed_words(findings, None);
+    let signed = signed.map(|text| format!("Signed: {text}"));
+    let step = |step: &&str| (Vec::new(), (*step).to_owned());
+    ReadEnd {
+        name: name.to_owned(),
+        heading: word.to_owned(),
+        is_good,
+        sentence: rest,
+        head: words.head,
+        found: words.found,
+        more: words.more,
+        troubles: words.steps.iter().map(step).collect(),
+        notes: words.notes.into_iter().chain(signed).collect(),
+        ..ReadEnd::default()
     }
 }
 
@@ -338,38 +409,50 @@ fn tell_json(
     others: &[OtherCopy],
     exit: Exit,
 ) {
-    let findings = match result {
-        Ok(findings) => findings,
+    match result {
         Err(error) => {
             let reason = json!({
                 "kind": error.kind(), "path": null, "destination": null,
                 "detail": error.to_string(), "blocking": true,
             });
             json.send("refused", json!({"offload": path, "reasons": [reason]}));
-            let verdict = json!({
+        }
+        Ok(findings) => {
+            for finding in &findings.findings {
+                let (kind, detail) = match finding {
+                    Finding::Missing(_) => ("missing", "is not there"),
+                    Finding::Changed(_, why) => ("changed", why.as_str()),
+                    Finding::Extra(_) => ("extra", "no manifest or list names it"),
+                    Finding::Unreadable(_, why) => ("unreadable", why.as_str()),
+                    Finding::Untrusted(_, why) => ("manifest-damaged", why.as_str()),
+                };
+                let problem = json!({
+                    "kind": kind, "path": path_of(finding), "destination": null,
+                    "detail": detail, "blocking": true,
+                });
+                json.send("problem", problem);
+            }
+        }
+    }
+    json.send("verdict", verdict(path, result, expected, others, exit));
+}
+
+fn verdict(
+    path: &Utf8PathBuf,
+    result: &CheckResult,
+    expected: Option<&TrustedKeys>,
+    others: &[OtherCopy],
+    exit: Exit,
+) -> Value {
+    let findings = match result {
+        Ok(findings) => findings,
+        Err(error) => {
+            return json!({
                 "offload": path, "proven": false, "reasons": [error.to_string()],
                 "exit_code": exit.code(),
             });
-            json.send("verdict", verdict);
-            return;
         }
     };
-    for finding in &findings.findings {
-        let (kind, detail) = match finding {
-            Finding::Missing(_) => ("missing", "is not there"),
-            Finding::Changed(_, why) => ("changed", why.as_str()),
-            Finding::Extra(_) => ("extra", "no manifest or list names it"),
-            Finding::Unreadable(_, why) => ("unreadable", why.as_str()),
-            Finding::Untrusted(_, why) => ("manifest-damaged", why.as_str()),
-        };
-        json.send(
-            "problem",
-            json!({
-                "kind": kind, "path": path_of(finding), "destination": null, "detail": detail,
-                "blocking": true,
-            }),
-        );
-    }
     let (missing, changed, extra) = findings.counts();
     let (signature, signed_by) = match &findings.signature {
         Signature::None => ("none", None),
@@ -377,24 +460,21 @@ fn tell_json(
         Signature::Unchecked(_) => ("unchecked", None),
         Signature::Broken => ("broken", None),
     };
-    json.send(
-        "verdict",
-        json!({
-            "offload": path, "unchanged": findings.is_clean(),
-            "proven": is_proven(findings),
-            "elsewhere": findings.elsewhere, "files_equal": findings.equal,
-            "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed,
-            "extra": extra,
-            "unread": findings.unread(),
-            "litter": findings.litter.len(), "salvaged": findings.salvaged,
-            "readback": findings.way, "exit_code": exit.code(),
-            "signature": signature, "signed_by": signed_by,
-            "other_copies": others.iter().map(OtherCopy::json).collect::<Vec<_>>(),
-            // Null where nobody said who is expected.
-            "is_signer_expected": expected.map(|e| findings.is_signed_by(e)),
-            "reasons": if findings.is_clean() { vec![] } else { vec![found(findings)] },
-        }),
-    );
+    json!({
+        "offload": path, "unchanged": findings.is_clean(),
+        "proven": is_proven(findings),
+        "elsewhere": findings.elsewhere, "files_equal": findings.equal,
+        "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed,
+        "extra": extra,
+        "unread": findings.unread(),
+        "litter": findings.litter.len(), "salvaged": findings.salvaged,
+        "readback": findings.way, "exit_code": exit.code(),
+        "signature": signature, "signed_by": signed_by,
+        "other_copies": others.iter().map(OtherCopy::json).collect::<Vec<_>>(),
+        // Null where nobody said who is expected.
+        "is_signer_expected": expected.map(|e| findings.is_signed_by(e)),
+        "reasons": if findings.is_clean() { vec![] } else { vec![found(findings)] },
+    })
 }
 
 #[cfg(test)]

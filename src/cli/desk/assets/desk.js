@@ -82,7 +82,9 @@ function show(frame) {
     lose("unlade desk has ended. Start it again to go on.");
     return;
   }
-  if (!view.hasAttribute("data-live")) return;
+  // What was so before this page was loaded is over.
+  if (!view.hasAttribute("data-live") || frame.at < Number(view.dataset.at)) return;
+  view.dataset.at = frame.at;
   const next = new DOMParser().parseFromString(frame.html, "text/html").body;
   const isOther = view.dataset.view !== frame.view;
   if (isOther) {
@@ -276,6 +278,7 @@ document.addEventListener("click", async (event) => {
 document.addEventListener("change", () => plan());
 
 if (view.hasAttribute("data-live")) {
+  say({ view: view.dataset.view, say: view.dataset.say }, true);
   listen();
   plan();
 }

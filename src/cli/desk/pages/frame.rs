@@ -19,14 +19,22 @@ const VIEWS: [(&str, &str); 4] = [
     ("/weigh", "Weigh"),
 ];
 
-/// Returns the document of the view that changes while one looks at it.
-pub(super) fn live(view: &View) -> Markup {
+/// Returns the document of the view that changes while one looks at it, as it was at this age of
+/// the desk in milliseconds.
+pub(super) fn live(view: &View, at: u64) -> Markup {
     let main = html! {
-        main #view data-live data-view=(view.name) tabindex="-1" { (view.html) }
+        main #view data-live data-view=(view.name) data-say=(view.say) data-at=(at) tabindex="-1" {
+            (view.html)
+        }
         (picker())
         (stop())
+        (stop_reading())
     };
-    document("/", &main)
+    let needs = html! {
+        noscript { p.notice { "This page needs JavaScript, which is off here." } }
+        (main)
+    };
+    document("/", &needs)
 }
 
 /// Returns the document of any other view; `at` is its address.
@@ -56,7 +64,6 @@ fn document(at: &str, main: &Markup) -> Markup {
                         }
                     }
                 }
-                noscript { p.notice { "This page needs JavaScript, which is off here." } }
                 p.notice #lost role="alert" hidden {}
                 (main)
                 p.aside #said aria-live="polite" {}
@@ -97,6 +104,20 @@ fn stop() -> Markup {
             p.buttons {
                 button.main type="button" data-post="/stop" { "Stop" }
                 button type="button" data-close { "Keep copying" }
+            }
+        }
+    }
+}
+
+/// The question before a check is stopped.
+fn stop_reading() -> Markup {
+    html! {
+        dialog #stop-reading aria-labelledby="stop-reading-title" {
+            h2 #stop-reading-title { "Stop reading?" }
+            p { "Nothing was changed on any card or drive. The next time it starts over." }
+            p.buttons {
+                button.main type="button" data-post="/stop" { "Stop" }
+                button type="button" data-close { "Go on" }
             }
         }
     }

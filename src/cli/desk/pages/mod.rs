@@ -5,6 +5,7 @@ mod frame;
 mod kit;
 mod now;
 mod plot;
+mod reading;
 mod running;
 mod shoots;
 mod weigh;
@@ -29,6 +30,7 @@ pub(super) fn routes() -> Router<Arc<Desk>> {
         .merge(now::routes())
         .merge(running::routes())
         .merge(answer::routes())
+        .merge(reading::routes())
         .merge(shoots::routes())
         .merge(kit::routes())
         .merge(weigh::routes())
@@ -37,22 +39,26 @@ pub(super) fn routes() -> Router<Arc<Desk>> {
 
 /// Returns what is shown now.
 pub(super) fn view(state: &DeskState) -> View {
-    match &state.work {
-        None => now::view(state),
-        Some(work) if work.exit.is_none() => running::view(work),
-        Some(work) => answer::view(work),
+    match (&state.reading, &state.work) {
+        (Some(reading), _) => reading::view(reading),
+        (None, None) => now::view(state),
+        (None, Some(work)) if work.exit.is_none() => running::view(work),
+        (None, Some(work)) => answer::view(work),
     }
 }
 
 async fn first(State(desk): State<Arc<Desk>>) -> Html<String> {
+    let at = desk.age_ms();
     let state = desk.lock().clone();
-    Html(frame::live(&view(&state)).into_string())
+    Html(frame::live(&view(&state), at).into_string())
 }
 
 /// The state for programs: the view, and in the end the verdict as `--json` has it.
 async fn state(State(desk): State<Arc<Desk>>) -> Json<Value> {
     let state = desk.lock().clone();
     let ended = state.work.as_ref().filter(|work| work.exit.is_some());
+    let read = state.reading.as_ref().filter(|read| read.exit.is_some());
     let verdict = ended.map(answer::verdict);
+    let verdict = verdict.or_else(|| read.map(reading::verdict));
     Json(json!({"view": view(&state).name, "verdict": verdict}))
 }

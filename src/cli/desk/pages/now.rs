@@ -144,7 +144,7 @@ fn id(kind: &str, place: &Place) -> String {
 
 /// Shows what a copy of this would do.
 async fn plan(State(desk): State<Arc<Desk>>, Json(asked): Json<Asked>) -> Response {
-    if desk.lock().is_copying() {
+    if desk.lock().is_busy() {
         return StatusCode::CONFLICT.into_response();
     }
     let planned = tokio::task::spawn_blocking(move || planned(&desk, &asked).into_string());

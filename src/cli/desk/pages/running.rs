@@ -151,7 +151,7 @@ fn percent(share: f64) -> u64 {
     whole((share * 100.0).floor()).min(100)
 }
 
-fn bar(name: &str, share: f64, detail: &str) -> Markup {
+pub(super) fn bar(name: &str, share: f64, detail: &str) -> Markup {
     let percent = percent(share);
     html! {
         div.bar {

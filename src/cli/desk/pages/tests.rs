@@ -83,7 +83,7 @@ fn work() -> DeskWork {
 
 /// The page as a file, with style and mark beside it.
 fn page() -> String {
-    let page = frame::live(&running::view(&work())).into_string();
+    let page = frame::live(&running::view(&work()), 0).into_string();
     page.replace("\"/desk.css\"", "\"desk.css\"")
         .replace("\"/mark.svg\"", "\"mark.svg\"")
         .replace("<script src=\"/desk.js\" defer></script>", "")

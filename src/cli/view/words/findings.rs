@@ -11,6 +11,54 @@ use unlade::record::signature::TrustedKeys;
 use unlade::units::{count, counted, size, time};
 use unlade::verify::{Finding, Findings, Remark, Signature};
 
+/// What is said of one checked offload, in its parts.
+pub(crate) struct FindingsWords<'a> {
+    /// What was read, and how much of it matches.
+    pub(crate) head: String,
+    /// What was found, each with the word for its kind; further ones are counted.
+    pub(crate) found: Vec<(&'static str, String)>,
+    pub(crate) more: usize,
+    pub(crate) notes: Vec<String>,
+    /// What to do, and where other copies are.
+    pub(crate) steps: Vec<&'a str>,
+    /// The answer: its word, whether that is good, and its sentence.
+    pub(crate) answer: (&'static str, bool, String),
+}
+
+impl<'a> FindingsWords<'a> {
+    /// Says it of so many findings at most. `name` is what the offload is called, and `others` say
+    /// where other copies of it are.
+    pub(crate) fn of(
+        (path, name): (&str, &str),
+        f: &Findings,
+        others: &'a [String],
+        most: usize,
+        out: Out,
+    ) -> Self {
+        let steps = next_after(f).into_iter();
+        Self {
+            head: head(path, name, f, out),
+            found: f.findings.iter().take(most).map(finding_words).collect(),
+            more: f.findings.len().saturating_sub(most),
+            notes: finding_notes(f),
+            steps: steps.chain(others.iter().map(String::as_str)).collect(),
+            answer: answer_words(name, f),
+        }
+    }
+}
+
+fn finding_words(finding: &Finding) -> (&'static str, String) {
+    let (word, p, why) = match finding {
+        Finding::Missing(p) => ("missing", p, None),
+        Finding::Changed(p, why) => ("changed", p, Some(why)),
+        Finding::Extra(p) => ("extra", p, None),
+        Finding::Unreadable(p, why) => ("unread", p, Some(why)),
+        Finding::Untrusted(p, why) => ("not good", p, Some(why)),
+    };
+    let why = why.map_or_else(String::new, |why| format!(": {}", shown(why)));
+    (word, format!("`{}`{why}", shown(p)))
+}
+
 /// Returns the lines for one checked offload, the answer last. `name` is what it is called, and
 /// `others` say where other copies of it are.
 pub(crate) fn findings_lines(
@@ -21,42 +69,33 @@ pub(crate) fn findings_lines(
     others: &[String],
     out: Out,
 ) -> Vec<String> {
-    let mut lines = vec![String::new()];
-    lines.extend(wrap(&head(path, name, f, out), out.width, "", "  "));
-    lines.extend(signed(f, expected, out));
-    let shown_most = if out.verbose {
+    let most = if out.verbose {
         FINDINGS_SHOWN
     } else {
         FINDINGS_FIRST
     };
-    for finding in f.findings.iter().take(shown_most) {
-        let (word, p, why) = match finding {
-            Finding::Missing(p) => ("missing", p, None),
-            Finding::Changed(p, why) => ("changed", p, Some(why)),
-            Finding::Extra(p) => ("extra", p, None),
-            Finding::Unreadable(p, why) => ("unread", p, Some(why)),
-            Finding::Untrusted(p, why) => ("not good", p, Some(why)),
-        };
-        let why = why.map_or_else(String::new, |why| format!(": {}", shown(why)));
-        let text = format!("`{}`{why}", shown(p));
+    let words = FindingsWords::of((path, name), f, others, most, out);
+    let mut lines = vec![String::new()];
+    lines.extend(wrap(&words.head, out.width, "", "  "));
+    let signed = signed_words(f, expected);
+    lines.extend(
+        signed
+            .iter()
+            .flat_map(|text| wrap(text, out.width, "  Signed   ", "           ")),
+    );
+    for (word, text) in &words.found {
         lines.extend(wrap(
-            &text,
+            text,
             out.width,
             &format!("  {word:<8} "),
             "           ",
         ));
     }
-    let more = f.findings.len().saturating_sub(shown_most);
-    if more > 0 {
-        lines.push(format!("  and {more} more; --json has all"));
+    if words.more > 0 {
+        lines.push(format!("  and {} more; --json has all", words.more));
     }
-    for note in finding_notes(f) {
-        lines.extend(wrap(&note, out.width, "  ", "  "));
-    }
-    for text in next_after(f)
-        .into_iter()
-        .chain(others.iter().map(String::as_str))
-    {
+    let notes = words.notes.iter().map(String::as_str);
+    for text in notes.chain(words.steps) {
         lines.extend(wrap(text, out.width, "  ", "  "));
     }
     lines.push(String::new());
@@ -144,7 +183,7 @@ fn what_is_wrong(f: &Findings) -> String {
 }
 
 /// Findings that are printed one by one: with --verbose, and so that they are on one screen.
-const FINDINGS_SHOWN: usize = 40;
+pub(crate) const FINDINGS_SHOWN: usize = 40;
 const FINDINGS_FIRST: usize = 8;
 
 /// What the manifest itself may say.
@@ -183,10 +222,10 @@ pub(crate) fn found(f: &Findings) -> String {
 }
 
 /// Who signed, and what that is worth. What is not good is among the findings.
-fn signed(f: &Findings, expected: Option<&TrustedKeys>, out: Out) -> Vec<String> {
-    let text = match (&f.signature, expected) {
-        (Signature::None | Signature::Broken, _) => return Vec::new(),
-        (_, Some(expected)) if !f.is_signed_by(expected) => return Vec::new(),
+pub(crate) fn signed_words(f: &Findings, expected: Option<&TrustedKeys>) -> Option<String> {
+    Some(match (&f.signature, expected) {
+        (Signature::None | Signature::Broken, _) => return None,
+        (_, Some(expected)) if !f.is_signed_by(expected) => return None,
         (Signature::Intact(by), Some(_)) => {
             format!("intact, by a key that you expect: {}", by.fingerprint())
         }
@@ -196,8 +235,7 @@ fn signed(f: &Findings, expected: Option<&TrustedKeys>, out: Out) -> Vec<String>
             by.fingerprint()
         ),
         (Signature::Unchecked(why), _) => format!("perhaps; {why}."),
-    };
-    wrap(&text, out.width, "  Signed   ", "           ")
+    })
 }
 
 fn next_after(f: &Findings) -> Vec<&'static str> {

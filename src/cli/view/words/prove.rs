@@ -2,13 +2,17 @@
 //! what to do, and the answer.
 
 use crate::cli::view::next_steps::STEPS_MAX;
+use crate::cli::view::observer::ReadEnd;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::answer::{CardAnswer, SAID_NOW, SAID_THEN, card_name, copies_line};
 use crate::cli::view::words::findings::UNREAD_STEP;
+use crate::cli::view::words::problem::refusal_steps;
 use crate::cli::view::words::troubles::{NumberedTrouble, capital, numbered, sentence};
 use std::collections::BTreeMap;
-use unlade::error::{Cause, DENIED_STEP, NO_FILES_STEP, ODD_STEP, ProblemKind, UNEXPLAINED_STEP};
+use unlade::error::{
+    Cause, DENIED_STEP, NO_FILES_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED_STEP,
+};
 use unlade::existing::source::CardNow;
 use unlade::name::{shown, some_of};
 use unlade::proof::coverage::{Holding, UnprovenReason};
@@ -29,6 +33,22 @@ pub(crate) struct ProveAnswer<'a> {
 
 fn is_proven(outcome: &ProveOutcome) -> bool {
     !outcome.interrupted && outcome.answer.verdict.is_proven()
+}
+
+/// Returns what is said on a page where the question could not be put.
+pub(crate) fn refused(ask: &Ask, reasons: &[Problem]) -> ReadEnd {
+    let names: Vec<String> = ask.on.iter().map(ToString::to_string).collect();
+    let card = ask.card.file_name().unwrap_or(ask.card.as_str());
+    ReadEnd {
+        name: card.to_owned(),
+        heading: "NOT PROVEN".to_owned(),
+        sentence: format!(
+            "Keep {} as it is: don't format it, don't shoot on it.",
+            shown(card)
+        ),
+        troubles: refusal_steps(reasons, &names),
+        ..ReadEnd::default()
+    }
 }
 
 /// Returns what the answer is about.
@@ -64,6 +84,36 @@ impl ProveAnswer<'_> {
         lines.extend(shoot.iter().cloned());
         lines.extend(answer.lines(out));
         lines
+    }
+
+    /// Returns the same in parts, for a page.
+    pub(crate) fn parts(&self, shoot: Vec<String>) -> ReadEnd {
+        let answer = card_answer(self.outcome, self.ask.by_content);
+        let words = answer.words();
+        let copies = self.holdings().map(|(holding, name)| {
+            let lacks = holding.lacks.iter().filter(|_| !self.outcome.interrupted);
+            let lacks = lacks.map(unlade::proof::coverage::Lack::text);
+            let all = std::iter::once(self.holding_words(holding)).chain(lacks);
+            (name.clone(), all.collect())
+        });
+        let troubles = (!self.is_proven()).then(|| self.troubles());
+        let caution = answer.caution().map(str::to_owned);
+        ReadEnd {
+            name: self.outcome.card.label.clone(),
+            heading: format!("{}{}", words.word, words.of),
+            is_good: self.is_proven(),
+            sentence: words.rest,
+            before: answer.warnings().into_iter().chain(caution).collect(),
+            head: format!("{}: {}.", self.card(), self.listed()),
+            copies: copies.collect(),
+            troubles: troubles
+                .into_iter()
+                .flatten()
+                .map(|trouble| (trouble.reasons, trouble.step))
+                .collect(),
+            notes: self.notes().into_iter().chain(shoot).collect(),
+            ..ReadEnd::default()
+        }
     }
 
     fn is_proven(&self) -> bool {

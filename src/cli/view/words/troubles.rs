@@ -43,7 +43,7 @@ pub(crate) fn sentence(text: &str) -> String {
 }
 
 /// Returns a text that begins with a capital.
-pub(super) fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |first| {
         first.to_uppercase().chain(chars).collect()
