@@ -19,6 +19,12 @@ impl Digest {
         }
         blake3::Hash::from_hex(hex).ok().map(Self::from)
     }
+
+    /// Returns its first 64 bits, for what no verdict rests on.
+    pub fn short(&self) -> u64 {
+        let first = self.0.first_chunk().copied();
+        u64::from_le_bytes(first.unwrap_or_default())
+    }
 }
 
 impl From<blake3::Hash> for Digest {

@@ -8,6 +8,7 @@ pub mod identity;
 pub mod left_out;
 pub mod listing;
 pub mod media;
+pub mod mirror;
 pub mod part;
 pub mod sample;
 pub mod survey;

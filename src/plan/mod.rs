@@ -9,6 +9,7 @@ pub mod concurrent;
 pub mod destination;
 pub mod earlier;
 pub mod estimate;
+pub mod first;
 mod forecast;
 mod name_list;
 pub mod notes;

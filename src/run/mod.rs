@@ -21,6 +21,7 @@ use crate::existing::sample::Sampling;
 use crate::name::shown;
 use crate::offload::meter::Meter;
 use crate::offload::{Context, reread, salvage};
+use crate::plan::first::Aim;
 use crate::plan::{Plan, PlanOptions, Refusal, plan};
 use crate::proof::problems::{card_problems, list_problems};
 use crate::proof::{Kept, Proof};
@@ -79,8 +80,8 @@ pub fn look_ahead(job: &Job, tools: &Tools) -> Result<Plan, Refusal> {
 }
 
 /// Looks at several cards before the first is begun. Writes nothing; what stands in the way of one
-/// card alone is told when its turn comes.
-pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
+/// card alone is told when its turn comes. Which is read first is by the aim.
+pub fn look_together(jobs: &[Job], aim: Aim, tools: &Tools) -> Together {
     let mut planned: Vec<Option<Plan>> = Vec::new();
     for job in jobs {
         let mut job = job.clone();
@@ -90,7 +91,7 @@ pub fn look_together(jobs: &[Job], tools: &Tools) -> Together {
         job.known.naming.before.extend(before);
         planned.push(look_ahead(&job, tools).ok());
     }
-    together(jobs, planned, tools)
+    together(jobs, planned, aim, tools)
 }
 
 fn look_and_plan(

@@ -13,6 +13,7 @@ use unlade::disk::Stamp;
 use unlade::event::{Event, Observer, Silent};
 use unlade::kit::pattern::NamePattern;
 use unlade::ledger::{Ledger, LedgerEntry};
+use unlade::plan::first::Aim;
 use unlade::proof::Proof;
 use unlade::run::{self, Job, KnownBefore, Naming, Tools};
 
@@ -174,7 +175,7 @@ fn cards_of_one_command_get_a_folder_and_a_number_each() {
     card(&sim, "/third", 4);
     let named = |pattern: &str| {
         let jobs = ["/second", "/card", "/third"].map(|card| job(card, pattern, &ledger));
-        let found = run::look_together(&jobs, &tools(&sim, 1));
+        let found = run::look_together(&jobs, Aim::Given, &tools(&sim, 1));
         assert!(found.reasons.is_empty(), "{:?}", found.reasons);
         found
             .names

@@ -7,6 +7,7 @@
 
 mod deadline;
 pub(crate) mod desk;
+pub(crate) mod first;
 pub(crate) mod fitting;
 pub(crate) mod group;
 pub(crate) mod inspect;
@@ -29,7 +30,8 @@ pub(crate) mod weigh;
 use camino::Utf8PathBuf;
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 use desk::DeskArgs;
-use group::{HOW_SURE, OUTPUT, SPEED, WHAT, WHERE};
+use first::OrderArgs;
+use group::{HOW_SURE, OUTPUT, WHAT, WHERE};
 use inspect::InspectArgs;
 use kit::KitCommand;
 pub(crate) use names::KitNames;
@@ -451,15 +453,8 @@ pub(crate) struct CopyArgs {
     /// Only show what would be done, like plan.
     #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
     pub(crate) dry_run: bool,
-    /// Say what will not be done by then: 14m, 1h30m.
-    #[arg(
-        long,
-        value_name = "TIME",
-        value_parser = deadline::parse,
-        hide_short_help = true,
-        help_heading = SPEED
-    )]
-    pub(crate) deadline: Option<std::time::Duration>,
+    #[command(flatten)]
+    pub(crate) order: OrderArgs,
     #[command(flatten)]
     pub(crate) names: KitNames,
     #[command(flatten)]

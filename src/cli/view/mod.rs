@@ -6,6 +6,7 @@ pub(crate) mod json;
 pub(crate) mod log;
 pub(crate) mod next_steps;
 pub(crate) mod observer;
+pub(crate) mod order;
 pub(crate) mod out;
 mod picture;
 pub(crate) mod read_progress;

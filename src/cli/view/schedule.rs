@@ -181,10 +181,14 @@ impl Schedule {
             // Each card's own figure counts from when its turn comes.
             if !self.is_parallel {
                 let done = self.cards.iter().zip(&self.done);
-                let done = done.filter_map(|(card, done)| {
-                    Some(format!("{} is done after {}", card.label, words((*done)?)))
-                });
-                let done: Vec<String> = done.take(CARDS_TOLD).collect();
+                let done = done.filter_map(|(card, done)| Some((card, (*done)?)));
+                let mut done: Vec<(&CardTime, Remaining)> = done.collect();
+                done.sort_by(|(_, a), (_, b)| a.likely_s.total_cmp(&b.likely_s));
+                let done = done
+                    .iter()
+                    .take(CARDS_TOLD)
+                    .map(|(card, done)| format!("{} is done after {}", card.label, words(*done)));
+                let done: Vec<String> = done.collect();
                 let text = format!("{}.", done.join(", "));
                 lines.extend(wrap(&text, out.width, "         ", "         "));
             }
@@ -266,10 +270,13 @@ impl Schedule {
             text.push('.');
             words.push(text);
         }
+        if self.cards.len() > 1 {
+            let how = "To choose the order: give the card that matters most first, with --first \
+                given.";
+            words.push(how.to_owned());
+        }
         words.push(
-            "Give the card that matters most first. What is copied and not yet checked by then \
-            is not proven: keep the card."
-                .to_owned(),
+            "What is copied and not yet checked by then is not proven: keep the card.".to_owned(),
         );
         words
     }

@@ -7,7 +7,7 @@ use crate::support::program::{
 };
 use serde_json::Value;
 use std::path::Path;
-use std::process::Stdio;
+use std::process::{Command, Stdio};
 
 /// A folder with a few cards (plain folders) and two drives.
 fn drawer(name: &str, cards: &[&str]) -> Work {
@@ -371,6 +371,63 @@ fn cards_on_one_disk_are_read_one_after_the_other() {
         .exits(0)
         .is_silent_of("drive 1 is a hard disk")
         .is_silent_of("does not say: one writes");
+}
+
+/// A1 and A2 are the two slots of one camera, B1 is the only copy of what it holds.
+#[test]
+fn only_copies_are_read_first_and_the_plan_says_why_for_each_aim() {
+    let work = drawer("first", &["A1"]);
+    let copied = finish(
+        Command::new("cp")
+            .arg("-rp")
+            .args([work.path("A1"), work.path("A2")]),
+    );
+    assert_eq!(copied.code, 0);
+    Card::new(&work.path("B1")).file("DCIM/100KITES/KITE0001.MP4", 3_400_000, 7);
+    let only_copies = "Order    only copies first (this one is used): 1. B1: no other card here \
+        holds all its files 2. A1: A2 holds its files too 3. A2: A1 holds its files too, and \
+        comes before it";
+    let shortest = "1. A1: 81.0 kB to read 2. A2: 81.0 kB to read 3. B1: 3.4 MB to read";
+    let plan = format!("plan A1 A2 B1 {TO}");
+    let ran = work.run(&plan);
+    let said = |ran: &Ran| ran.out.split_whitespace().collect::<Vec<_>>().join(" ");
+    let all = said(ran.exits(0));
+    let in_words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(all.contains(&in_words(only_copies)), "{ran}");
+    assert!(
+        all.contains("the shortest first (--first card-back): 1. A1"),
+        "{ran}"
+    );
+    assert!(all.contains(shortest), "{ran}");
+    // 3.4 MB over a link of the first USB release are some 4 seconds, 81 kB less than one.
+    let ran = work.run(&format!("{plan} --link usb1-bulk --deadline 2s"));
+    let all = said(ran.exits(0));
+    assert!(
+        all.contains("for the deadline (this one is used): 1. A1: done after about"),
+        "{ran}"
+    );
+    assert!(
+        all.contains("3. B1: not done by then; takes about"),
+        "{ran}"
+    );
+    // As typed only who says so; and a copy does what its plan says.
+    work.run(&format!("{plan} --first given"))
+        .exits(0)
+        .says("as typed (this one is used).");
+    let ran = work.run(&format!("copy A1 A2 B1 {TO}"));
+    let all = said(ran.exits(0));
+    assert!(
+        all.contains("Order only copies first (as typed: --first given): 1. B1"),
+        "{ran}"
+    );
+    assert!(
+        all.contains("Card 1 of 3: B1") && all.contains("Card 3 of 3: A2"),
+        "{ran}"
+    );
+    assert!(
+        all.find("Card 1 of 3") < all.find("Card 2 of 3: A1"),
+        "{ran}"
+    );
 }
 
 #[test]

@@ -15,6 +15,7 @@ use unlade::event::{Event, Observer, Silent};
 use unlade::ledger::{CopyLocation, Deed, Ledger, LedgerEntry, ReadStats};
 use unlade::plan::Plan;
 use unlade::plan::beside::Beside;
+use unlade::plan::first::Aim;
 use unlade::proof::Proof;
 use unlade::run::{self, Job, Tools};
 use unlade::speed::chain::{CardSpeed, Chain, DriveSpeed, Figure};
@@ -364,7 +365,7 @@ fn two_cards_at_once_share_what_they_hang_on() {
     let mut second = rig.job.clone();
     second.card = "/card2".into();
     second.name = Some("KITES-2".into());
-    let found = run::look_together(&[rig.job.clone(), second], &rig.tools());
+    let found = run::look_together(&[rig.job.clone(), second], Aim::Given, &rig.tools());
     assert!(found.order.is_parallel(), "{}", found.order.why);
     assert_eq!(found.at_once.len(), 2);
     let mut first = Rig::new(uhs_ii());
@@ -476,7 +477,7 @@ fn two_cards_in_one_reader_share_its_link() {
     second.card = "/card2".into();
     second.name = Some("KITES-2".into());
     let sharing = |rig: &Rig, second: &Job| {
-        run::look_together(&[rig.job.clone(), second.clone()], &rig.tools()).in_reader
+        run::look_together(&[rig.job.clone(), second.clone()], Aim::Given, &rig.tools()).in_reader
     };
     assert_eq!(sharing(&rig, &second), [2, 2]);
     rig.job.chain.reader.cards_at_once = 2;

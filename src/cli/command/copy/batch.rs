@@ -93,7 +93,9 @@ impl Batch<'_> {
             JobObserver::Screen(screen) => {
                 if cards > 1 && !self.order.is_parallel() && !self.out.quiet {
                     let card = shown(job.card.as_str());
-                    let head = format!("Card {} of {cards}: {card}", index + 1);
+                    let before = self.order.chains.iter().flatten();
+                    let before = before.take_while(|other| **other != index).count();
+                    let head = format!("Card {} of {cards}: {card}", before + 1);
                     screen.finish(&[String::new(), head]);
                 }
                 screen.share(&self.awake);

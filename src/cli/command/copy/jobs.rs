@@ -11,13 +11,14 @@ use crate::cli::home::shoot::shoot_part;
 use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::JobObserver;
+use crate::cli::view::order::order_json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::usage;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::problem::NOTHING_WRITTEN;
-use serde_json::json;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use unlade::error::Problem;
 use unlade::event::{Event, Observer as _};
 use unlade::existing::as_card::is_offload;
 use unlade::hash_algorithm::Also;
@@ -27,7 +28,7 @@ use unlade::plan::beside::Beside;
 use unlade::plan::concurrent::Order;
 use unlade::plan::terms::Terms;
 use unlade::plan::{Form, Refusal};
-use unlade::run::{Job, KnownBefore, Naming, Tools, look_together};
+use unlade::run::{Job, KnownBefore, Naming, Together, Tools, look_together};
 
 fn terms(args: &CopyArgs) -> Terms {
     Terms {
@@ -163,59 +164,43 @@ fn refuse_flags_of_cards(
     Err(usage(&[why], out))
 }
 
+/// The cards of a command, and in which order they are read.
+pub(super) struct JobsInOrder {
+    pub(super) jobs: Vec<Job>,
+    pub(super) order: Order,
+    /// What several mean for each other.
+    pub(super) found: Option<Together>,
+}
+
 /// Looks at all cards before the first is begun, and says in which order they are read.
 pub(super) fn together(
     mut jobs: Vec<Job>,
+    args: &CopyArgs,
     out: Out,
     tools: &Tools,
-) -> Result<(Vec<Job>, Order), Exit> {
+) -> Result<JobsInOrder, Exit> {
     if jobs.len() < 2 {
-        let alone = Order {
+        let order = Order {
             chains: vec![vec![0]],
             why: String::new(),
         };
-        return Ok((jobs, alone));
+        return Ok(JobsInOrder {
+            jobs,
+            order,
+            found: None,
+        });
     }
-    let found = look_together(&jobs, tools);
+    let mut found = look_together(&jobs, args.order.aim(), tools);
     if tools.cancel.load(Ordering::SeqCst) {
         return Err(stopped(true, out, &tools.clock));
     }
     if !found.reasons.is_empty() {
-        let refusal = Refusal {
-            reasons: found.reasons,
-        };
-        for job in &jobs {
-            let mut observer = JobObserver::new(out, tools, &job.to);
-            if let JobObserver::Json(json) = &mut observer {
-                json.event(&Event::Refused(&refusal.reasons));
-                tell_refusal(job, &refusal, NOTHING_WRITTEN, out, &mut observer);
-            }
-        }
-        let ends: Vec<(&str, Exit)> = jobs
-            .iter()
-            .map(|job| (job.card.as_str(), Exit::Refused))
-            .collect();
-        if out.json {
-            Json::new(out, Arc::clone(&tools.clock)).send_for_all_cards(&ends);
-        } else if let Some(job) = jobs.first() {
-            let mut observer = JobObserver::new(out, tools, &job.to);
-            tell_refusal(job, &refusal, NOTHING_WRITTEN, out, &mut observer);
-        }
-        return Err(Exit::Refused);
-    }
-    let others = found.at_once.into_iter().zip(found.beside);
-    let others = others.zip(found.in_reader);
-    for ((job, name), ((links, beside), sharing)) in jobs.iter_mut().zip(found.names).zip(others) {
-        job.name = name;
-        job.chain.reader.cards_at_once = sharing;
-        job.chain.other_cards = links;
-        job.beside = beside;
+        let reasons = std::mem::take(&mut found.reasons);
+        return Err(refuse_all(&jobs, reasons, out, tools));
     }
     if out.json {
-        let why = json!({
-            "chains": found.order.chains, "why": found.order.why, "notes": found.notes,
-        });
-        Json::new(out, Arc::clone(&tools.clock)).send("order", why);
+        let order = order_json(&found, &jobs);
+        Json::new(out, Arc::clone(&tools.clock)).send("order", order);
     } else if !out.quiet {
         for text in std::iter::once(&found.order.why).chain(&found.notes) {
             for line in wrap(text, out.width, "", "  ") {
@@ -223,5 +208,45 @@ pub(super) fn together(
             }
         }
     }
-    Ok((jobs, found.order))
+    let others = found
+        .at_once
+        .iter()
+        .cloned()
+        .zip(found.beside.iter().cloned());
+    let others = others.zip(&found.in_reader);
+    let names = found.names.iter().cloned();
+    for ((job, name), ((links, beside), sharing)) in jobs.iter_mut().zip(names).zip(others) {
+        job.name = name;
+        job.chain.reader.cards_at_once = *sharing;
+        job.chain.other_cards = links;
+        job.beside = beside;
+    }
+    Ok(JobsInOrder {
+        jobs,
+        order: found.order.clone(),
+        found: Some(found),
+    })
+}
+
+/// Tells why none of several cards can be begun.
+fn refuse_all(jobs: &[Job], reasons: Vec<Problem>, out: Out, tools: &Tools) -> Exit {
+    let refusal = Refusal { reasons };
+    for job in jobs {
+        let mut observer = JobObserver::new(out, tools, &job.to);
+        if let JobObserver::Json(json) = &mut observer {
+            json.event(&Event::Refused(&refusal.reasons));
+            tell_refusal(job, &refusal, NOTHING_WRITTEN, out, &mut observer);
+        }
+    }
+    let ends: Vec<(&str, Exit)> = jobs
+        .iter()
+        .map(|job| (job.card.as_str(), Exit::Refused))
+        .collect();
+    if out.json {
+        Json::new(out, Arc::clone(&tools.clock)).send_for_all_cards(&ends);
+    } else if let Some(job) = jobs.first() {
+        let mut observer = JobObserver::new(out, tools, &job.to);
+        tell_refusal(job, &refusal, NOTHING_WRITTEN, out, &mut observer);
+    }
+    Exit::Refused
 }

@@ -7,7 +7,7 @@ mod jobs;
 use crate::cli::args::{Common, CopyArgs};
 use crate::cli::command::copy::ask::{confirm, introduce};
 use crate::cli::command::copy::batch::Batch;
-use crate::cli::command::copy::jobs::{begin, together};
+use crate::cli::command::copy::jobs::{JobsInOrder, begin, together};
 use crate::cli::command::shared::one_card::{refused, tell_refusal};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -17,6 +17,7 @@ use crate::cli::system::power::{ON_BATTERY, on_battery};
 use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::{JobObserver, Viewer};
+use crate::cli::view::order::{order_of_copy, order_of_plan};
 use crate::cli::view::out::Out;
 use crate::cli::view::schedule::{CardTime, Schedule};
 use std::path::Path;
@@ -46,10 +47,16 @@ pub(crate) fn copy_shown(
         Ok(begun) => begun,
         Err(exit) => return exit,
     };
-    let (jobs, order) = match together(jobs, out, tools) {
+    let JobsInOrder { jobs, order, found } = match together(jobs, args, out, tools) {
         Ok(found) => found,
         Err(exit) => return exit,
     };
+    if !out.json && !out.quiet {
+        let lines = found.map(|found| order_of_copy(&found, out));
+        for line in lines.iter().flatten() {
+            out.line(line);
+        }
+    }
     if let Err(exit) = confirm(args, &jobs, out, tools) {
         return exit;
     }
@@ -57,13 +64,13 @@ pub(crate) fn copy_shown(
     if on_battery && !out.json && !out.quiet {
         out.line(ON_BATTERY);
     }
-    if args.deadline.is_some() {
+    if args.order.deadline.is_some() {
         let times = jobs.iter().map(|job| {
             let plan = look_ahead(job, tools).ok()?;
             Some(CardTime::of(&plan))
         });
         tell_schedule(
-            &Schedule::new(times.collect(), &order, args.deadline),
+            &Schedule::new(times.collect(), &order, args.order.deadline),
             out,
             tools,
         );
@@ -100,7 +107,7 @@ pub(crate) fn look(
     book: &Book,
 ) -> Result<Vec<LookedAhead>, Exit> {
     let (jobs, _) = begin(args, common, out, tools, book)?;
-    let (jobs, _) = together(jobs, out, tools)?;
+    let JobsInOrder { jobs, .. } = together(jobs, args, out, tools)?;
     introduce(&args.unsaid, &jobs, out);
     let look = |job: Job| {
         let plan = look_ahead(&job, tools);
@@ -128,8 +135,8 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
         ..out
     };
     let begun = begin(args, common, out, tools, book)
-        .and_then(|(jobs, shoot)| Ok((together(jobs, out, tools)?, shoot)));
-    let ((jobs, order), shoot) = match begun {
+        .and_then(|(jobs, shoot)| Ok((together(jobs, args, out, tools)?, shoot)));
+    let (JobsInOrder { jobs, order, found }, shoot) = match begun {
         Ok(begun) => begun,
         Err(exit) => return exit,
     };
@@ -164,7 +171,16 @@ pub(crate) fn plan(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, bo
     }
     let is_any_planned = times.iter().any(Option::is_some);
     if is_any_planned {
-        tell_schedule(&Schedule::new(times, &order, args.deadline), out, tools);
+        tell_schedule(
+            &Schedule::new(times, &order, args.order.deadline),
+            out,
+            tools,
+        );
+    }
+    if let (Some(found), true, false) = (found, is_any_planned, out.json) {
+        for line in order_of_plan(&found, out) {
+            out.line(&line);
+        }
     }
     if is_any_planned && !out.json {
         out.line("Nothing was written.");
