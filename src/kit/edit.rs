@@ -95,7 +95,7 @@ fn array(key: &'static str, texts: &[String]) -> Option<(&'static str, Value)> {
 }
 
 /// A whole number is written without a decimal point.
-fn number(value: f64) -> Value {
+pub(super) fn number(value: f64) -> Value {
     if value.fract() == 0.0 && value.abs() < 1e9 {
         i64::try_from(crate::units::whole(value))
             .map_or_else(|_too_large| value.into(), Value::from)
@@ -106,7 +106,7 @@ fn number(value: f64) -> Value {
 
 /// Returns how the lines of a text end: as its first one does. Editors of Windows end them with two
 /// characters.
-fn line_end(text: &str) -> &'static str {
+pub(super) fn line_end(text: &str) -> &'static str {
     let first = text.split_inclusive('\n').next();
     if first.is_some_and(|line| line.ends_with("\r\n")) {
         "\r\n"

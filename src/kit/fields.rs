@@ -256,3 +256,10 @@ pub(super) fn line_of(text: &str, offset: usize) -> usize {
     let before = text.as_bytes().get(..offset.min(text.len()));
     before.map_or(1, |b| b.split(|&c| c == b'\n').count())
 }
+
+/// Widens a range to whole lines, the last line break included.
+pub(super) fn whole_lines(text: &str, range: Range<usize>) -> Range<usize> {
+    let from = text.get(..range.start).and_then(|t| t.rfind('\n'));
+    let to = text.get(range.end..).and_then(|t| t.find('\n'));
+    from.map_or(0, |at| at + 1)..to.map_or(text.len(), |at| range.end + at + 1)
+}

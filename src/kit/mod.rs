@@ -10,6 +10,7 @@ pub mod mistake;
 pub mod pattern;
 pub mod rule;
 mod rule_text;
+pub mod section;
 pub mod text;
 pub mod usual;
 mod usual_text;

@@ -2,6 +2,7 @@
 
 use super::fields::{
     EntrySpan, FAULTS_MAX, Fields, Parser, key_offset, line_of, quoted, start, unknown_key,
+    whole_lines,
 };
 use super::mistake::{Fault, Mistake};
 use super::rule::RULE;
@@ -290,13 +291,6 @@ impl Parser<'_> {
             self.fault(at, format!("{kind} `{}`, `{field}`", shown(&name)), why);
         }
     }
-}
-
-/// Widens a range to whole lines, the last line break included.
-fn whole_lines(text: &str, range: Range<usize>) -> Range<usize> {
-    let from = text.get(..range.start).and_then(|t| t.rfind('\n'));
-    let to = text.get(range.end..).and_then(|t| t.find('\n'));
-    from.map_or(0, |at| at + 1)..to.map_or(text.len(), |at| range.end + at + 1)
 }
 
 #[cfg(test)]

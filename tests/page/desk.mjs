@@ -167,6 +167,29 @@ async function shoots(page) {
   await shows(page, "now");
 }
 
+const goes = (page, name, kind) =>
+  Promise.all([page.tab.waitForNavigation(), press(page, name, kind)]);
+
+// A card is added to the kit, with a mistake first, and removed again.
+async function kit(page) {
+  await goes(page, "Add a card", "link");
+  await (await role(page, "Name", "textbox")).type("A1");
+  await (await role(page, "Label", "textbox")).type("fast");
+  await goes(page, "Save", "button");
+  const wrong = await page.tab.$eval("#reads-wrong", (e) => e.textContent);
+  if (!wrong.includes("must be a number of MB/s")) page.fault("kit", wrong);
+  await judge(page, "kit-mistake");
+  const label = await role(page, "Label", "textbox");
+  await label.click({ clickCount: 3 });
+  await label.type("170");
+  await goes(page, "Save", "button");
+  await judge(page, "kit-one");
+  await goes(page, "A1", "link");
+  await goes(page, "Remove", "link");
+  await goes(page, "Remove", "button");
+  if (await page.tab.$('aria/A1[role="link"]')) page.fault("kit", "it is there still");
+}
+
 // ---- what is done -----------------------------------------------------------------------------
 
 const does = {
@@ -209,6 +232,7 @@ const does = {
       if (await heading(page) !== name) page.fault("view", name);
       if (name !== "Now") await judge(page, name.toLowerCase());
       if (name === "Shoots") await shoots(page);
+      if (name === "Kit") await kit(page);
     }
   },
 

@@ -95,6 +95,13 @@ pub(crate) fn read(home: &Utf8Path) -> Result<Kit, KitError> {
     text::read(&text).map_err(|faults| KitError::Faulty(path, faults))
 }
 
+/// Returns the text of the kit in the folder, as an edit of it begins with.
+#[cfg_attr(not(feature = "desk"), expect(dead_code, reason = "the page has it"))]
+pub(crate) fn text_to_edit(home: &Utf8Path) -> Result<String, KitError> {
+    let text = text_of(&home.join(FILE))?;
+    Ok(text.unwrap_or_else(|| text::NEW.to_owned()))
+}
+
 /// How often a kit that another program holds is tried, with a wait between two tries.
 const LOCK_TRIES: u32 = 30;
 

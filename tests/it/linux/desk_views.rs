@@ -157,3 +157,201 @@ fn a_drive_is_due_until_it_is_checked_and_that_is_remembered() {
     let desk = Desk::run(&mut command);
     assert!(desk.get("/shoots").body.contains("There is no ledger"));
 }
+
+const KITES: &str = "\
+# Ours, since the lake.
+
+[[card]]
+name = \"A1\"   # yellow tape
+reads = 170
+
+[[drive]]
+name = \"Attic\"
+writes = 110
+
+[usual]
+to = [\"Attic\"]
+copies = 1  # for now
+
+[[rule]]
+match = \"any-camera-card\"
+";
+
+fn kit_of(work: &Work) -> String {
+    String::from_utf8(bytes_of(&work.path("h/kit.toml"))).unwrap()
+}
+
+#[test]
+fn the_kit_is_seen_and_edited_with_what_a_hand_wrote() {
+    let work = work("desk-kit");
+    std::fs::write(work.path("h/kit.toml"), KITES).unwrap();
+    let desk = Desk::start(&work);
+    let page = desk.get("/kit").body;
+    for shown in [
+        "label 170 MB/s",
+        "writes 110 MB/s",
+        "to Attic; 1 copy",
+        "any-camera-card",
+    ] {
+        assert!(page.contains(shown), "{shown}: {page}");
+    }
+    // What `unlade kit check` says of its use.
+    assert!(page.contains("kit doesn&#39;t know its volume") || page.contains("its volume"));
+    let was = |target: &str| hidden(&desk.get(target).body, "was").to_owned();
+    let save = |target: &str, fields: &[(&str, &str)]| {
+        let mark = was(target);
+        desk.form("/kit/save", &[fields, &[("was", &mark)]].concat())
+    };
+    // A change, and what stands beside it stays.
+    let a1 = [
+        ("what", "card"),
+        ("of", "A1"),
+        ("f-reads", "90.5"),
+        ("f-class", "V30"),
+    ];
+    let saved = save("/kit/edit?what=card&of=A1", &a1);
+    assert_eq!((saved.status, saved.header("location")), (303, "/kit"));
+    let changed = KITES.replace("reads = 170\n", "reads = 90.5\nclass = \"V30\"\n");
+    assert_eq!(kit_of(&work), changed);
+    // A mistake is told at its field in the words of `kit check`, and nothing is written.
+    for (fields, words) in [
+        (
+            vec![("what", "card"), ("of", "A1"), ("f-reads", "fast")],
+            "must be a number of MB/s",
+        ),
+        (
+            vec![("what", "card"), ("of", "A1"), ("f-class", "V31")],
+            "V31",
+        ),
+        (
+            vec![("what", "usual"), ("of", ""), ("f-to", "Lake")],
+            "there is no drive",
+        ),
+        (
+            vec![("what", "usual"), ("of", ""), ("f-copies", "two")],
+            "must be a whole number",
+        ),
+        (
+            vec![
+                ("what", "rule"),
+                ("of", "1"),
+                ("f-match", "A1"),
+                ("f-proof", "sure"),
+            ],
+            "must be",
+        ),
+        (
+            vec![("what", "card"), ("new", "yes"), ("of", "")],
+            "every entry has one",
+        ),
+        (
+            vec![("what", "card"), ("new", "yes"), ("of", "a1")],
+            "of this name already",
+        ),
+    ] {
+        let answer = save("/kit/edit?what=card&of=A1", &fields);
+        assert_eq!(answer.status, 422, "{fields:?}");
+        let wrong = answer.body.split("<p class=\"bad\">").nth(1);
+        let wrong = wrong.unwrap_or_else(|| panic!("{fields:?}: {}", answer.body));
+        assert!(
+            wrong.split("</p>").next().unwrap().contains(words),
+            "{wrong}"
+        );
+        assert!(
+            answer.body.contains("aria-invalid=\"true\""),
+            "{}",
+            answer.body
+        );
+        assert_eq!(kit_of(&work), changed);
+    }
+    // New ones go to the end; a name that would act is text.
+    let hostile = "<img src=x onerror=alert(1)>";
+    let new = [
+        ("what", "reader"),
+        ("new", "yes"),
+        ("of", hostile),
+        ("f-bus", "uhs-ii"),
+    ];
+    assert_eq!(save("/kit/edit?what=reader&new=yes", &new).status, 303);
+    let studio = [
+        ("what", "usual"),
+        ("new", "yes"),
+        ("of", "Studio"),
+        ("f-to", "Attic\r\n/srv"),
+    ];
+    assert_eq!(save("/kit/edit?what=usual&new=yes", &studio).status, 303);
+    let rule = [
+        ("what", "rule"),
+        ("of", "1"),
+        ("f-match", "A1\r\nZOOM*"),
+        ("f-to", "Attic"),
+        ("f-only_new", "yes"),
+        ("f-reader", hostile),
+    ];
+    assert_eq!(save("/kit/edit?what=rule&of=1", &rule).status, 303);
+    let text = kit_of(&work);
+    assert!(text.contains("match = [\"A1\", \"ZOOM*\"]\n"), "{text}");
+    assert!(
+        text.contains("[usual.Studio]\nto = [\"Attic\", \"/srv\"]\n"),
+        "{text}"
+    );
+    assert!(text.starts_with("# Ours, since the lake.") && text.contains("# yellow tape"));
+    let page = desk.get("/kit").body;
+    assert!(
+        page.contains("&lt;img src=x") && !page.contains("<img src=x"),
+        "{page}"
+    );
+    work.run("kit check --home h")
+        .exits(1)
+        .says("has no mistake");
+    desk.end().exits(0);
+}
+
+#[test]
+fn a_kit_that_changed_meanwhile_is_shown_anew_and_removal_is_asked() {
+    let work = work("desk-kit-meanwhile");
+    std::fs::write(work.path("h/kit.toml"), KITES).unwrap();
+    let desk = Desk::start(&work);
+    let form = desk.get("/kit/edit?what=card&of=A1").body;
+    let theirs = KITES.replace("170", "95");
+    std::fs::write(work.path("h/kit.toml"), &theirs).unwrap();
+    let was = hidden(&form, "was");
+    let ours = [
+        ("what", "card"),
+        ("of", "A1"),
+        ("f-reads", "80"),
+        ("was", was),
+    ];
+    let answer = desk.form("/kit/save", &ours);
+    assert_eq!(answer.status, 409);
+    assert!(
+        answer.body.contains("changed by somebody else meanwhile"),
+        "{answer:?}"
+    );
+    assert!(
+        answer.body.contains("value=\"95\""),
+        "as it is now: {answer:?}"
+    );
+    assert_eq!(kit_of(&work), theirs);
+    // Removal is asked for, and refused where something else needs it.
+    let ask = desk.get("/kit/remove?what=card&of=A1").body;
+    assert!(ask.contains("no card and no drive is touched"), "{ask}");
+    let mark = hidden(&ask, "was");
+    let gone = |what, of| desk.form("/kit/remove", &[("what", what), ("of", of), ("was", mark)]);
+    let needed = gone("drive", "Attic");
+    assert_eq!(needed.status, 422);
+    assert!(needed.body.contains("there is no drive"), "{needed:?}");
+    assert_eq!(kit_of(&work), theirs);
+    assert_eq!(gone("card", "A1").status, 303);
+    let rest = "# Ours, since the lake.\n\n\n[[drive]]\nname = \"Attic\"";
+    assert!(kit_of(&work).starts_with(rest), "{}", kit_of(&work));
+    assert_eq!(gone("rule", "1").status, 409, "it is another file by now");
+    // A kit with a mistake is shown with its line, and not edited.
+    std::fs::write(work.path("h/kit.toml"), "[[card]]\nname = 3\n").unwrap();
+    let page = desk.get("/kit").body;
+    assert!(
+        page.contains("line 2, card, <code><bdi>name</bdi></code>: must be text"),
+        "{page}"
+    );
+    assert!(!page.contains("Add a card"), "{page}");
+}

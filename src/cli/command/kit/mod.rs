@@ -1,6 +1,6 @@
 //! Owns `kit`: showing and editing what the person has told of.
 
-mod show;
+pub(crate) mod show;
 
 use crate::cli::args::Common;
 use crate::cli::args::kit::{AddCommand, KitCommand};
@@ -58,12 +58,12 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
 }
 
 /// Waits a moment for another program that holds the kit.
-fn pause(tools: &Tools) -> impl FnMut() {
+pub(crate) fn pause(tools: &Tools) -> impl FnMut() {
     || tools.clock.sleep(Duration::from_millis(100))
 }
 
 /// Why nothing was done.
-enum Trouble {
+pub(crate) enum Trouble {
     Kit(KitError),
     NoVolume(NoVolume),
     Flag(FlagError),
@@ -71,7 +71,7 @@ enum Trouble {
 
 /// Why no volume is entered for a card or a drive.
 #[derive(Debug, thiserror::Error)]
-enum NoVolume {
+pub(crate) enum NoVolume {
     #[error("`{}` could not be looked at: {cause}; nothing was changed.", shown(at.as_str()))]
     Unseen {
         at: Utf8PathBuf,
@@ -99,7 +99,7 @@ enum NoVolume {
 }
 
 impl Trouble {
-    fn tell(self) -> (Vec<String>, Exit) {
+    pub(crate) fn tell(self) -> (Vec<String>, Exit) {
         match self {
             Self::Kit(error) => (error.lines(), error.exit()),
             Self::NoVolume(why) => (vec![why.to_string()], Exit::Refused),
@@ -128,7 +128,7 @@ fn done(what: &str, notes: &[String], home: &Utf8Path, out: Out, tools: &Tools) 
 // ---- adding -----------------------------------------------------------------------------------
 
 /// Returns the identity of the volume that is plugged in at a folder, for a card or a drive.
-fn volume_at(
+pub(crate) fn volume_at(
     at: Option<&Utf8PathBuf>,
     kind: KitEntryKind,
     tools: &Tools,
@@ -161,7 +161,7 @@ fn volume_at(
 
 /// Returns the way from the top of its volume to the folder at which a drive is plugged in; the top
 /// itself is told where it may take the place of another folder.
-fn folder_at(at: Option<&Utf8Path>, is_update: bool, tools: &Tools) -> Option<String> {
+pub(crate) fn folder_at(at: Option<&Utf8Path>, is_update: bool, tools: &Tools) -> Option<String> {
     let within = tools.disk.facts(at?).ok()?.within?;
     match within.as_str() {
         "" => is_update.then(|| TOP.to_owned()),
@@ -171,7 +171,11 @@ fn folder_at(at: Option<&Utf8Path>, is_update: bool, tools: &Tools) -> Option<St
 
 /// Looks whether `copy` would find a drive by its name, as it is entered. Returns what is to be
 /// said where it would not now, and may later.
-fn by_its_name(drive: &KitDrive, at: &Utf8Path, tools: &Tools) -> Result<Option<String>, Trouble> {
+pub(crate) fn by_its_name(
+    drive: &KitDrive,
+    at: &Utf8Path,
+    tools: &Tools,
+) -> Result<Option<String>, Trouble> {
     match place_of(drive, tools.disk.as_ref()) {
         Ok(_) => Ok(None),
         Err(NoDrive::NoFolder(_)) => Err(Trouble::NoVolume(NoVolume::OwnTop { at: at.to_owned() })),

@@ -10,7 +10,7 @@ use camino::Utf8Path;
 use serde_json::{Value, json};
 use std::sync::Arc;
 use unlade::kit::usual::{UsualDoubt, UsualSet};
-use unlade::kit::{Kit, KitEntryKind, TOP};
+use unlade::kit::{Kit, KitCard, KitDrive, KitEntryKind, KitReader, TOP};
 use unlade::name::shown;
 use unlade::run::Tools;
 use unlade::units::{counted, len64};
@@ -34,11 +34,7 @@ pub(super) fn list(home: &Utf8Path, out: Out, tools: &Tools) -> Result<(), KitEr
 pub(super) fn check(home: &Utf8Path, out: Out, tools: &Tools) -> Result<Exit, KitError> {
     let kit = kit_file::read(home)?;
     let file = home.join(FILE);
-    let of_set = |set: &UsualSet| -> Vec<String> {
-        let doubts = kit.doubts(set, COPIES).into_iter();
-        doubts.map(|doubt| doubt_words(set, &doubt)).collect()
-    };
-    let doubts: Vec<String> = kit.usual.iter().flat_map(of_set).collect();
+    let doubts = doubts(&kit);
     let exit = if doubts.is_empty() {
         Exit::Done
     } else {
@@ -64,6 +60,15 @@ pub(super) fn check(home: &Utf8Path, out: Out, tools: &Tools) -> Result<Exit, Ki
         }
     }
     Ok(exit)
+}
+
+/// Returns what of a kit reads well and would be of no use.
+pub(crate) fn doubts(kit: &Kit) -> Vec<String> {
+    let of_set = |set: &UsualSet| -> Vec<String> {
+        let doubts = kit.doubts(set, COPIES).into_iter();
+        doubts.map(|doubt| doubt_words(set, &doubt)).collect()
+    };
+    kit.usual.iter().flat_map(of_set).collect()
 }
 
 fn copies_words(copies: u64) -> String {
@@ -133,13 +138,7 @@ fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
 
 fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
-    let mut entry = |kind: KitEntryKind, name: &str, parts: Vec<Option<String>>| {
-        let parts: Vec<String> = parts.into_iter().flatten().collect();
-        let known = if parts.is_empty() {
-            "nothing known but its name".to_owned()
-        } else {
-            parts.join(", ")
-        };
+    let mut entry = |kind: KitEntryKind, name: &str, known: &str| {
         let text = format!("{}: {known}", shown(name));
         lines.extend(wrap(
             &text,
@@ -148,41 +147,14 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
             "         ",
         ));
     };
-    let rate = |what: &str, r: Option<f64>| r.map(|r| format!("{what} {r} MB/s"));
-    let note = |n: &Option<String>| n.as_deref().map(|n| format!("\"{}\"", shown(n)));
-    let volumes = |v: &[String]| (!v.is_empty()).then(|| format!("volume {}", shown(&v.join(" "))));
     for c in &kit.cards {
-        let parts = vec![
-            rate("label", c.reads),
-            c.bus.clone(),
-            c.class.map(|c| format!("{c} (writing)")),
-            (!c.readers.is_empty()).then(|| format!("matched reader {}", c.readers.join(", "))),
-            volumes(&c.volumes),
-            note(&c.note),
-        ];
-        entry(KitEntryKind::Card, &c.name, parts);
+        entry(KitEntryKind::Card, &c.name, &card_words(c));
     }
     for r in &kit.readers {
-        let slot = r.bus.as_ref().map(|b| format!("slot {b}"));
-        let link = r.link.as_ref().map(|l| format!("link {l}"));
-        entry(
-            KitEntryKind::Reader,
-            &r.name,
-            vec![slot, link, note(&r.note)],
-        );
+        entry(KitEntryKind::Reader, &r.name, &reader_words(r));
     }
     for d in &kit.drives {
-        let folder = d.folder.as_deref().filter(|folder| *folder != TOP);
-        let parts = vec![
-            rate("writes", d.writes),
-            rate("reads", d.reads),
-            d.spins
-                .map(|spins| if spins { "spins" } else { "does not spin" }.to_owned()),
-            volumes(&d.volumes),
-            folder.map(|folder| format!("in {}", shown(folder))),
-            note(&d.note),
-        ];
-        entry(KitEntryKind::Drive, &d.name, parts);
+        entry(KitEntryKind::Drive, &d.name, &drive_words(d));
     }
     for set in &kit.usual {
         lines.extend(wrap(&usual_words(set), width, "Usual    ", "         "));
@@ -195,8 +167,64 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
     lines
 }
 
+fn known(parts: impl IntoIterator<Item = Option<String>>) -> String {
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    if parts.is_empty() {
+        "nothing known but its name".to_owned()
+    } else {
+        parts.join(", ")
+    }
+}
+
+fn rate(what: &str, rate: Option<f64>) -> Option<String> {
+    rate.map(|rate| format!("{what} {rate} MB/s"))
+}
+
+fn note(note: Option<&String>) -> Option<String> {
+    note.map(|note| format!("\"{}\"", shown(note)))
+}
+
+fn volumes(all: &[String]) -> Option<String> {
+    (!all.is_empty()).then(|| format!("volume {}", shown(&all.join(" "))))
+}
+
+/// Returns what is known of a card, in one line.
+pub(crate) fn card_words(c: &KitCard) -> String {
+    known([
+        rate("label", c.reads),
+        c.bus.clone(),
+        c.class.map(|c| format!("{c} (writing)")),
+        (!c.readers.is_empty()).then(|| format!("matched reader {}", c.readers.join(", "))),
+        volumes(&c.volumes),
+        note(c.note.as_ref()),
+    ])
+}
+
+/// Returns what is known of a reader, in one line.
+pub(crate) fn reader_words(r: &KitReader) -> String {
+    known([
+        r.bus.as_ref().map(|b| format!("slot {b}")),
+        r.link.as_ref().map(|l| format!("link {l}")),
+        note(r.note.as_ref()),
+    ])
+}
+
+/// Returns what is known of a drive, in one line.
+pub(crate) fn drive_words(d: &KitDrive) -> String {
+    let folder = d.folder.as_deref().filter(|folder| *folder != TOP);
+    let spins = |spins| if spins { "spins" } else { "does not spin" }.to_owned();
+    known([
+        rate("writes", d.writes),
+        rate("reads", d.reads),
+        d.spins.map(spins),
+        volumes(&d.volumes),
+        folder.map(|folder| format!("in {}", shown(folder))),
+        note(d.note.as_ref()),
+    ])
+}
+
 /// What a set says, in one line.
-fn usual_words(set: &UsualSet) -> String {
+pub(crate) fn usual_words(set: &UsualSet) -> String {
     let join = |words: Vec<String>| (!words.is_empty()).then(|| words.join(", "));
     let to = join(set.to.iter().map(|to| shown(&to.to_string())).collect());
     let parts = [
