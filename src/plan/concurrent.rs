@@ -140,6 +140,7 @@ pub fn is_little(left: u64, total: u64) -> bool {
 
 /// What all cards together need on one volume, in bytes.
 struct VolumeNeed {
+    device: u64,
     needs: u64,
     free: u64,
     total: u64,
@@ -154,6 +155,7 @@ fn volumes(plans: &[Plan]) -> Vec<VolumeNeed> {
     for plan in plans {
         for (index, d) in plan.destinations.iter().enumerate() {
             let volume = all.entry(d.facts.device).or_insert_with(|| VolumeNeed {
+                device: d.facts.device,
                 needs: 0,
                 free: free(d),
                 total: d.facts.total_bytes,
@@ -169,6 +171,77 @@ fn volumes(plans: &[Plan]) -> Vec<VolumeNeed> {
     let mut all: Vec<VolumeNeed> = all.into_values().collect();
     all.sort_by_key(|v| v.destinations.first().copied());
     all
+}
+
+/// What one card needs on one volume, in bytes.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct RoomNeed {
+    /// The device number of the file system.
+    pub device: u64,
+    /// What it needs there.
+    pub needs: u64,
+    /// What is free there, and no run at work will need.
+    pub free: u64,
+    /// What the drives on it are called.
+    pub drives: Vec<String>,
+}
+
+/// A volume that will not do for a card once those before it are copied.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct RoomShort {
+    /// The card's number, counted from 0.
+    pub card: usize,
+    /// What it needs there, and what would be free: less.
+    pub need: RoomNeed,
+}
+
+/// Returns what a card needs on each volume.
+pub fn room_needs(plan: &Plan) -> Vec<RoomNeed> {
+    let names = in_sentence(plan.destinations.iter());
+    let of = |volume: VolumeNeed| RoomNeed {
+        device: volume.device,
+        needs: volume.needs,
+        free: volume.free,
+        drives: volume
+            .destinations
+            .iter()
+            .filter_map(|d| names.get(*d).cloned())
+            .collect(),
+    };
+    let needs = volumes(std::slice::from_ref(plan)).into_iter().map(of);
+    needs.collect()
+}
+
+/// Returns for which cards the room will not do, when they are copied in this order. One that does
+/// not fit takes no room from those after it.
+pub fn without_room(cards: &[Vec<RoomNeed>]) -> Vec<RoomShort> {
+    let mut taken: BTreeMap<u64, u64> = BTreeMap::new();
+    let mut short = Vec::new();
+    for (card, needs) in cards.iter().enumerate() {
+        let left = |need: &RoomNeed| {
+            let taken = taken.get(&need.device).copied().unwrap_or(0);
+            need.free.saturating_sub(taken)
+        };
+        let here: Vec<RoomShort> = needs
+            .iter()
+            .filter(|need| need.needs > left(need))
+            .map(|need| RoomShort {
+                card,
+                need: RoomNeed {
+                    free: left(need),
+                    ..need.clone()
+                },
+            })
+            .collect();
+        if here.is_empty() {
+            for need in needs {
+                let taken = taken.entry(need.device).or_default();
+                *taken = taken.saturating_add(need.needs);
+            }
+        }
+        short.extend(here);
+    }
+    short
 }
 
 /// Says on which destinations the cards together leave little, in whole sentences: each card's plan
@@ -291,6 +364,38 @@ mod tests {
         assert!(found.why.contains("from 2 disks"), "{}", found.why);
         let found = order(&cards[..1], &[(Spin::No, "Attic".into())]);
         assert!(!found.is_parallel());
+    }
+
+    /// 1,000 GB are free, and of three cards the second alone is too large for what the first
+    /// leaves (arithmetic).
+    #[test]
+    fn a_card_that_will_not_fit_after_those_before_it_is_named() {
+        let gb = |n: u64| n * GB;
+        let need = |device: u64, needs: u64| RoomNeed {
+            device,
+            needs: gb(needs),
+            free: gb(1_000),
+            drives: vec!["Attic".to_owned()],
+        };
+        let cards = [
+            vec![need(1, 600)],
+            vec![need(1, 500), need(2, 500)],
+            vec![need(1, 400)],
+        ];
+        let short = without_room(&cards);
+        assert_eq!(short.len(), 1, "{short:?}");
+        assert_eq!((short[0].card, short[0].need.device), (1, 1));
+        assert_eq!(
+            (short[0].need.needs, short[0].need.free),
+            (gb(500), gb(400))
+        );
+        assert!(without_room(&[vec![need(1, 1_000)]]).is_empty());
+        let needs = room_needs(&planned(gb(460), facts(1, "ext4", gb(1_000))));
+        assert_eq!(
+            (needs.len(), needs[0].device, needs[0].free),
+            (1, 1, gb(1_000))
+        );
+        assert!(needs[0].needs >= gb(460), "{needs:?}");
     }
 
     /// Each of two cards of 460 GB leaves 540 of 1,000 GB free, both together 80 of a drive of 2 TB

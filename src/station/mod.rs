@@ -127,19 +127,20 @@ impl Station {
         });
     }
 
-    /// Returns the card whose copy is to be begun now, in the order in which they came, and takes
-    /// it for begun. `may_begin` says whether one can be read beside those that are: their numbers
-    /// are those that run.
+    /// Returns the card whose copy is to be begun now, the first in this order, and takes it for
+    /// begun; one that is not among the [`Self::queued`] is passed over. `may_begin` says whether
+    /// it can be read beside those that are.
     pub fn begin(
         &mut self,
+        order: &[PluggedCard],
         mut may_begin: impl FnMut(&PluggedCard) -> bool,
     ) -> Option<PluggedCard> {
         if self.running().count() >= AT_ONCE_MAX {
             return None;
         }
-        let mut ready = self.cards.iter_mut();
-        let (card, stage) =
-            ready.find(|(card, stage)| *stage == CardStage::Ready && may_begin(card))?;
+        let is_ready = |card: &&PluggedCard| self.queued().any(|queued| queued == *card);
+        let first = order.iter().filter(is_ready).find(|card| may_begin(card))?;
+        let (card, stage) = self.cards.iter_mut().find(|(card, _)| card == first)?;
         *stage = CardStage::Running {
             was_gone: false,
             lost_drive: false,

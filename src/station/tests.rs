@@ -21,7 +21,8 @@ fn seen(name: &str, missing: Option<&[&str]>) -> SeenCard {
 }
 
 fn begun(station: &mut Station) -> Vec<PluggedCard> {
-    std::iter::from_fn(|| station.begin(|_| true)).collect()
+    let order: Vec<PluggedCard> = station.queued().cloned().collect();
+    std::iter::from_fn(|| station.begin(&order, |_| true)).collect()
 }
 
 #[test]
@@ -39,6 +40,18 @@ fn a_known_card_is_begun_and_an_unknown_one_is_told_once() {
     assert!(station.look(&look[1..]).is_empty());
     station.look(&look);
     assert_eq!(begun(&mut station), [card("A1")]);
+}
+
+#[test]
+fn turns_are_as_they_are_ordered_and_nobody_is_begun_out_of_turn() {
+    let mut station = Station::default();
+    station.look(&["A1", "A2", "A3"].map(|name| seen(name, Some(&[]))));
+    let order = ["A3", "GONE", "A1"].map(card);
+    let beside = |other: &PluggedCard| *other != card("A3");
+    assert_eq!(station.begin(&order, beside), Some(card("A1")));
+    assert_eq!(station.begin(&order, |_| true), Some(card("A3")));
+    assert_eq!(station.begin(&order, |_| true), None, "A2 is in no order");
+    assert_eq!(station.queued().collect::<Vec<_>>(), [&card("A2")]);
 }
 
 #[test]

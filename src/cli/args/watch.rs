@@ -1,5 +1,6 @@
 //! Owns what the command line says of `watch`.
 
+use crate::cli::args::first::FirstArg;
 use crate::cli::args::group::{OUTPUT, WHAT};
 use camino::Utf8PathBuf;
 use clap::{Args, ValueEnum};
@@ -10,6 +11,18 @@ pub(crate) struct WatchArgs {
     /// End after the next card, with copy's exit code.
     #[arg(long, help_heading = WHAT)]
     pub(crate) once: bool,
+    /// Of several cards: only-copy, card-back or given.
+    ///
+    /// only-copy copies first what no other card here holds, by paths, sizes and dates; card-back
+    /// the shortest; given as they came [default: only-copy].
+    #[arg(
+        long,
+        value_name = "AIM",
+        hide_possible_values = true,
+        help_heading = WHAT,
+        conflicts_with_all = ["explain", "status", "print_service"]
+    )]
+    pub(crate) first: Option<FirstArg>,
     /// Say which rule takes this card, and what would be done.
     #[arg(
         long,

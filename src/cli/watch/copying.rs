@@ -3,6 +3,7 @@
 use super::cards::{Orders, StationCard};
 use super::hooks::{Hook, Hooks};
 use super::log::WatchLog;
+use super::seen::SeenFiles;
 use super::status::Underway;
 use super::told::Told;
 use crate::cli::args::{Cli, Command, Common, CopyArgs};
@@ -23,13 +24,14 @@ use crate::cli::view::words::verdict::answer_words;
 use clap::Parser as _;
 use serde_json::{Value, json};
 use std::sync::{Arc, Mutex};
+use unlade::card::mirror::CardFiles;
 use unlade::event::{Event, Observer};
 use unlade::ledger::Ledger;
 use unlade::name::shown;
 use unlade::plan::Plan;
 use unlade::run::{Job, Tools};
 use unlade::speed::forecast::words as forecast_words;
-use unlade::station::CopyEnd;
+use unlade::station::{CopyEnd, PluggedCard};
 use unlade::units::{counted, size};
 
 /// Troubles of one card that are told one by one.
@@ -45,6 +47,7 @@ pub(super) struct Shared<'a> {
     pub(super) hooks: &'a Hooks,
     pub(super) told: &'a Told,
     pub(super) progress: &'a Underway,
+    pub(super) seen: &'a SeenFiles,
 }
 
 /// How the copy of a card ended.
@@ -176,7 +179,7 @@ impl Shared<'_> {
 
 /// Returns the day of the last verdict on a card by the ledger, if that was PROVEN and the plan has
 /// nothing to do.
-fn proven_on(plan: &Plan, ledger: &Ledger) -> Option<String> {
+pub(super) fn proven_on(plan: &Plan, ledger: &Ledger) -> Option<String> {
     let (files, _) = plan.listing.totals();
     let is_done = plan
         .destinations
@@ -222,6 +225,8 @@ impl Viewer for LoggedCopy<'_> {
             hooks: shared.hooks.clone(),
             progress: shared.progress.clone(),
             told: shared.told.clone(),
+            card: self.card.card.clone(),
+            seen: shared.seen.clone(),
             awake: None,
         })
     }
@@ -243,6 +248,8 @@ struct CardLog {
     hooks: Hooks,
     progress: Underway,
     told: Told,
+    card: PluggedCard,
+    seen: SeenFiles,
     /// Asked when the copy begins, looked at once.
     awake: Option<Arc<Mutex<Awake>>>,
 }
@@ -266,6 +273,8 @@ impl CardLog {
     }
 
     fn planned(&mut self, plan: &Plan) {
+        self.seen
+            .note(&self.card, &self.name, CardFiles::of(&plan.listing));
         self.drives = drive_names(plan);
         self.offload = (!plan.has_nothing_new()).then(|| plan.name.clone());
         if let (Some(json), Some(offload)) = (&mut self.json, &self.offload) {

@@ -5,9 +5,11 @@ mod copying;
 mod explain;
 mod hooks;
 mod log;
+mod seen;
 mod service;
 mod status;
 mod told;
+mod waiting;
 mod watching;
 
 use crate::cli::args::Common;

@@ -49,6 +49,9 @@ pub(super) struct CardStatus {
     /// The drives that it waits for.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub(super) waits_for: Vec<String>,
+    /// The drives on which it will not fit.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(super) no_room: Vec<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(super) offload: Option<String>,
     /// Bytes that are read, and of how many.
@@ -202,6 +205,10 @@ fn words(card: &CardStatus) -> String {
             let drives: Vec<String> = card.waits_for.iter().map(|d| shown(d)).collect();
             format!("{name}: waits for {}", all_of(&drives))
         }
-        _ => format!("{name}: waits for its turn"),
+        _ if card.no_room.is_empty() => format!("{name}: waits for its turn"),
+        _ => format!(
+            "{name}: waits for its turn, and will not fit on {}",
+            all_of(&card.no_room)
+        ),
     }
 }

@@ -2,18 +2,19 @@
 //! asked to.
 
 use super::cards::{Orders, StationCard, look};
-use super::copying::{Copied, Shared, copy_args};
+use super::copying::{Copied, Shared};
 use super::hooks::{Hook, Hooks};
 use super::log::WatchLog;
+use super::seen::SeenFiles;
 use super::status::{CardStatus, Status, StatusFile, Underway};
 use super::told::Told;
+use super::waiting::{LookedCard, RunningCard, WaitingQueue};
 use crate::cli::args::Common;
 use crate::cli::args::watch::WatchArgs;
-use crate::cli::command::copy::look as look_ahead;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::kit_file;
-use crate::cli::view::out::{Out, heard};
+use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
 use crate::cli::view::text::all_of;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -24,12 +25,10 @@ use std::sync::atomic::Ordering;
 use std::thread::Scope;
 use std::time::Duration;
 use unlade::clock::rfc3339;
-use unlade::disk::FolderFacts;
 use unlade::kit::Kit;
 use unlade::name::shown;
-use unlade::plan::concurrent::order;
+use unlade::plan::first::Aim;
 use unlade::run::Tools;
-use unlade::speed::chain::Spin;
 use unlade::station::{AT_ONCE_MAX, CopyEnd, PluggedCard, Station, StationNews};
 
 /// How often it is looked what is plugged in: a card is begun within three seconds.
@@ -40,6 +39,7 @@ const HOOKS_PATIENCE: Duration = Duration::from_secs(31);
 /// A watch.
 pub(super) struct Watching<'a> {
     once: bool,
+    aim: Aim,
     home: Utf8PathBuf,
     status: StatusFile,
     common: &'a Common,
@@ -50,13 +50,10 @@ pub(super) struct Watching<'a> {
     since: String,
 }
 
-/// What came of the copy of a card.
-type Ended = (PluggedCard, Copied);
-
-/// A card that is being copied: whether another may be read beside it depends on this.
-struct RunningCard {
-    card: PluggedCard,
-    facts: Option<FolderFacts>,
+/// What came of the work on a card.
+enum Came {
+    Copied(PluggedCard, Copied),
+    Looked(PluggedCard, Option<Box<LookedCard>>),
 }
 
 /// What a watch knows from one look to the next.
@@ -67,6 +64,7 @@ struct WatchState {
     kit_trouble: Option<Vec<String>>,
     cards: Vec<StationCard>,
     running: Vec<RunningCard>,
+    waiting: WaitingQueue,
     is_blind: bool,
     status_trouble: bool,
 }
@@ -94,6 +92,7 @@ impl<'a> Watching<'a> {
         };
         Ok(Self {
             once: args.once,
+            aim: args.first.map_or(Aim::OnlyCopy, Aim::from),
             home: home.to_owned(),
             status,
             common,
@@ -117,12 +116,14 @@ impl<'a> Watching<'a> {
             kit_trouble: None,
             cards: Vec::new(),
             running: Vec::new(),
+            waiting: WaitingQueue::new(self.aim),
             is_blind: false,
             status_trouble: false,
         };
         let (hooks, hooks_ended) = Hooks::new(&self.home, &self.log, self.tools);
         let told = Told::new(&self.home, std::sync::Arc::clone(&self.tools.clock));
         let (log, progress) = (self.log.clone(), Underway::default());
+        let seen = SeenFiles::default();
         let shared = Shared {
             common: self.common,
             out: self.out,
@@ -132,6 +133,7 @@ impl<'a> Watching<'a> {
             hooks: &hooks,
             told: &told,
             progress: &progress,
+            seen: &seen,
         };
         log.tell(
             "began",
@@ -159,7 +161,7 @@ impl<'a> Watching<'a> {
         shared: &'s Shared<'_>,
         state: &mut WatchState,
     ) -> Exit {
-        let (ended, ends) = bounded::<Ended>(AT_ONCE_MAX);
+        let (ended, ends) = bounded::<Came>(2 * AT_ONCE_MAX);
         let is_stopped = || self.tools.cancel.load(Ordering::SeqCst);
         let mut last = None;
         loop {
@@ -186,7 +188,7 @@ impl<'a> Watching<'a> {
 
     /// Waits for the next look, or for the end of a copy; returns how one ended.
     fn wait(
-        ends: &Receiver<Ended>,
+        ends: &Receiver<Came>,
         state: &mut WatchState,
         is_stopped: impl Fn() -> bool,
     ) -> Option<Exit> {
@@ -194,12 +196,15 @@ impl<'a> Watching<'a> {
         let slices = LOOK_EVERY.as_millis() / SLICE.as_millis();
         for _ in 0..slices {
             match ends.recv_timeout(SLICE) {
-                Ok((card, copied)) => {
+                Ok(Came::Copied(card, copied)) => {
                     state.running.retain(|running| running.card != card);
                     state.station.end(&card, copied.end);
-                    // What was there before is no next card.
-                    let is_new = copied.end != CopyEnd::ProvenBefore;
-                    return is_new.then_some(copied.exit);
+                    state.waiting.forget();
+                    return Some(copied.exit);
+                }
+                Ok(Came::Looked(card, looked)) => {
+                    state.waiting.note(&card, looked);
+                    return None;
                 }
                 Err(_) if is_stopped() && state.running.is_empty() => return None,
                 Err(_) => {}
@@ -227,6 +232,7 @@ impl<'a> Watching<'a> {
         };
         state.is_blind = false;
         state.cards = seen;
+        state.waiting.keep(&state.cards, shared.seen);
         let seen: Vec<_> = state.cards.iter().map(StationCard::seen).collect();
         for news in state.station.look(&seen) {
             self.tell_news(shared, state, &news);
@@ -296,92 +302,112 @@ impl<'a> Watching<'a> {
 
     // ---- copying ------------------------------------------------------------------------------
 
+    /// Begins what can be, the first in turn first.
     fn begin_copies<'s>(
         &self,
         scope: &'s Scope<'s, '_>,
         shared: &'s Shared<'_>,
         state: &mut WatchState,
-        ended: &Sender<Ended>,
+        came: &Sender<Came>,
     ) {
+        let queued: Vec<PluggedCard> = state.station.queued().cloned().collect();
+        let is_alone = queued.len() < 2 && state.running.is_empty();
+        if queued.is_empty() || (self.once && !state.running.is_empty()) {
+            return;
+        }
+        let now = self.tools.clock.elapsed();
+        if !is_alone {
+            Self::look_at_all(scope, shared, state, &queued, came);
+            if state.running.is_empty() && !state.waiting.is_decided(&queued, now) {
+                return;
+            }
+        }
+        let turns = state.waiting.order(&queued, shared.seen);
+        let order: Vec<PluggedCard> = turns.iter().map(|(card, _)| card.clone()).collect();
+        self.tell_room(state, &order);
         loop {
-            let WatchState {
-                station,
-                cards,
-                running,
-                ..
-            } = state;
-            let find = |card: &PluggedCard| {
-                let found = cards.iter().find(|c| c.card == *card)?;
-                Some((found.clone(), found.orders.clone().ok()?))
-            };
-            let may_begin = |card: &PluggedCard| {
-                find(card).is_some_and(|(card, orders)| self.may_begin(&card, &orders, running))
-            };
-            let Some(card) = station.begin(may_begin) else {
+            let (waiting, running) = (&state.waiting, &state.running);
+            let may_begin = |card: &PluggedCard| waiting.may_begin(card, running);
+            let Some(card) = state.station.begin(&order, may_begin) else {
                 return;
             };
-            let Some((found, orders)) = find(&card) else {
-                station.end(&card, CopyEnd::Open);
+            let found = state.cards.iter().find(|c| c.card == card).cloned();
+            let orders = found.as_ref().and_then(|found| found.orders.clone().ok());
+            let (Some(found), Some(orders)) = (found, orders) else {
+                state.station.end(&card, CopyEnd::Open);
                 continue;
             };
-            running.push(RunningCard {
-                facts: self.tools.disk.facts(&card.path).ok(),
-                card: card.clone(),
-            });
-            let ended = ended.clone();
-            let copy = move || {
-                let copied = catch_unwind(AssertUnwindSafe(|| shared.copy(&found, &orders)));
-                let copied = copied.unwrap_or_else(|_| {
-                    let text = "the copy broke down. What was checked is kept.";
-                    shared
-                        .log
-                        .tell("broken", Some(&shown(&found.name)), text, Value::Null);
-                    Copied {
-                        end: CopyEnd::Open,
-                        exit: Exit::NotProven,
-                    }
-                });
-                // The loop waits for every copy.
-                if ended.send((found.card, copied)).is_err() {}
-            };
-            let thread = std::thread::Builder::new().name("watch-copy".into());
-            if let Err(e) = thread.spawn_scoped(scope, copy) {
-                running.retain(|r| r.card != card);
-                station.end(&card, CopyEnd::Open);
+            let why = turns.iter().find(|(of, _)| *of == card).map(|(_, why)| why);
+            if let Some(why) = why.filter(|why| order.len() > 1 && !why.is_empty()) {
+                let text = format!("its turn comes before {}: {why}.", others(order.len() - 1));
+                let about = json!({"path": card.path});
+                self.log
+                    .tell("turn", Some(&shown(&found.name)), &text, about);
+            }
+            let facts = self.tools.disk.facts(&card.path).ok();
+            let running = state.waiting.begin(&card, facts, now);
+            state.running.push(running);
+            if let Err(e) = begin_copy(scope, shared, found, orders, came.clone()) {
+                state.running.retain(|r| r.card != card);
+                state.station.end(&card, CopyEnd::Open);
                 let text = format!("no copy could be begun: {e}.");
                 self.log.tell("broken", None, &text, Value::Null);
+            }
+            if self.once {
+                return;
             }
         }
     }
 
-    /// Whether a card may be read beside those that are: as the cards of one command.
-    fn may_begin(&self, card: &StationCard, orders: &Orders, running: &[RunningCard]) -> bool {
-        if running.is_empty() {
-            return true;
-        }
-        let Ok(args) = copy_args(card, orders, self.common) else {
-            // It is refused, which takes no time.
-            return true;
-        };
-        let out = Out::for_programs();
-        let looked = heard(|| look_ahead(&args, self.common, out, self.tools, self.book)).0;
-        let plan = looked.ok().and_then(|all| all.into_iter().next()?.1.ok());
-        let Some(plan) = plan else {
-            return true;
-        };
-        let spins: Vec<(Spin, String)> = plan.spins();
-        running.iter().all(|other| {
-            let Some(facts) = &other.facts else {
-                return false;
+    /// Looks at the cards that wait, each in a thread of its own: a reader that does not answer
+    /// holds up no other card.
+    fn look_at_all<'s>(
+        scope: &'s Scope<'s, '_>,
+        shared: &'s Shared<'_>,
+        state: &mut WatchState,
+        queued: &[PluggedCard],
+        came: &Sender<Came>,
+    ) {
+        for card in state.waiting.next_looks(queued) {
+            let found = state.cards.iter().find(|c| c.card == card).cloned();
+            let came = came.clone();
+            let of = card.clone();
+            let look = move || {
+                let looked = || {
+                    let found = found?;
+                    let orders = found.orders.clone().ok()?;
+                    Some(Box::new(shared.look_at(&found, &orders)))
+                };
+                let looked = catch_unwind(AssertUnwindSafe(looked)).ok().flatten();
+                // The loop has ended where nobody takes it.
+                if came.send(Came::Looked(of, looked)).is_err() {}
             };
-            order(&[(0, facts), (1, &plan.card.facts)], &spins).is_parallel()
-        })
+            let thread = std::thread::Builder::new().name("watch-look".into());
+            if thread.spawn_scoped(scope, look).is_err() {
+                state.waiting.note(&card, None);
+            }
+        }
+    }
+
+    /// Tells of cards that will not fit when their turn comes.
+    fn tell_room(&self, state: &mut WatchState, order: &[PluggedCard]) {
+        for (card, drive, why) in state.waiting.without_room(order, &state.running) {
+            let found = state.cards.iter().find(|c| c.card == card);
+            let name = found.map_or_else(|| card.path.to_string(), |c| c.name.clone());
+            let text = format!("will not fit on {drive}: {why}. Make room there before its turn.");
+            let about = json!({"path": card.path, "drives": [drive]});
+            self.log.tell("no-room", Some(&shown(&name)), &text, about);
+        }
     }
 
     // ---- saying what goes on ------------------------------------------------------------------
 
     fn note_status(&mut self, shared: &Shared<'_>, state: &mut WatchState) {
         let of = |card: &PluggedCard, what: &str, waits_for: &[String]| {
+            let no_room = match what {
+                "queued" => state.waiting.short_on(card),
+                _ => Vec::new(),
+            };
             let found = state.cards.iter().find(|c| c.card == *card);
             let progress = shared.progress.of(card.path.as_str()).unwrap_or_default();
             CardStatus {
@@ -389,6 +415,7 @@ impl<'a> Watching<'a> {
                 name: found.map_or_else(|| card.path.to_string(), |c| c.name.clone()),
                 state: what.to_owned(),
                 waits_for: waits_for.to_vec(),
+                no_room,
                 offload: progress.offload,
                 bytes: (progress.bytes.1 > 0).then_some(progress.bytes),
             }
@@ -412,5 +439,38 @@ impl<'a> Watching<'a> {
             let text = format!("what goes on can't be written down for --status: {e}.");
             self.log.tell("status-failed", None, &text, Value::Null);
         }
+    }
+}
+
+/// Copies a card in a thread of its own.
+fn begin_copy<'s>(
+    scope: &'s Scope<'s, '_>,
+    shared: &'s Shared<'_>,
+    card: StationCard,
+    orders: Orders,
+    came: Sender<Came>,
+) -> std::io::Result<()> {
+    let copy = move || {
+        let copied = catch_unwind(AssertUnwindSafe(|| shared.copy(&card, &orders)));
+        let copied = copied.unwrap_or_else(|_| {
+            let text = "the copy broke down. What was checked is kept.";
+            let name = shown(&card.name);
+            shared.log.tell("broken", Some(&name), text, Value::Null);
+            Copied {
+                end: CopyEnd::Open,
+                exit: Exit::NotProven,
+            }
+        });
+        // The loop waits for every copy.
+        if came.send(Came::Copied(card.card, copied)).is_err() {}
+    };
+    let thread = std::thread::Builder::new().name("watch-copy".into());
+    thread.spawn_scoped(scope, copy).map(drop)
+}
+
+fn others(n: usize) -> String {
+    match n {
+        1 => "that of another card".to_owned(),
+        n => format!("those of {n} other cards"),
     }
 }

@@ -329,6 +329,97 @@ fn a_known_card_is_copied_within_three_seconds_and_an_unknown_one_is_not_touched
     }
     assert_eq!(place.told("proven").len(), 1);
     assert!(place.told("not-proven").is_empty());
+    // It is the next card all the same: a script that waits for one does not wait for ever.
+    place.watch(&["--once"]);
+    let code = place.watch.take().unwrap().wait().unwrap().code();
+    assert_eq!(code, Some(0), "{}", place.log());
+    place.waits_for("A1: it was proven on 20", 2);
+}
+
+/// A1 and A2 hold files of the same names, sizes and dates, A3 one more. Beside the ballast there
+/// is room for two of them.
+#[test]
+fn only_copies_come_first_and_what_will_not_fit_is_said_before_its_turn() {
+    let Some(mut place) = Place::new("watch-turns", 3, USUAL) else {
+        return;
+    };
+    place.plug("A3");
+    let more = place.work.path("made/A1/DCIM/100KITES/KITE0001.JPG");
+    let to = place.at("A3").join("DCIM/100KITES/KITE0009.JPG");
+    assert!(
+        place
+            .inside("cp")
+            .arg(more)
+            .arg(to)
+            .status()
+            .unwrap()
+            .success()
+    );
+    place.plug("TRAVEL");
+    let free = place
+        .inside("stat")
+        .args(["-f", "-c", "%a %S"])
+        .arg(place.at("TRAVEL"))
+        .output();
+    let free = String::from_utf8(free.unwrap().stdout).unwrap();
+    let (blocks, size) = free.trim().split_once(' ').unwrap();
+    let free = blocks.parse::<u64>().unwrap() * size.parse::<u64>().unwrap();
+    let mut fill = place.inside("fallocate");
+    fill.args(["-l", &(free - 5_000_000).to_string()])
+        .arg(place.at("TRAVEL").join("ballast"));
+    assert!(fill.status().unwrap().success());
+    for name in ["ATTIC", "A1", "A2", "A3"] {
+        place.plug(name);
+    }
+    place.watch(&["--json"]);
+    place.waits_until("three verdicts", |log| {
+        log.matches("\"event\":\"verdict\"").count() == 3
+    });
+    assert_eq!(place.end_watch("TERM"), Some(0));
+    let log = place.log();
+    let events: Vec<Value> = log
+        .lines()
+        .filter(|line| line.starts_with('{'))
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    let schema: Value = serde_json::from_str(&place.work.run("schema events").out).unwrap();
+    let schema = jsonschema::validator_for(&schema).unwrap();
+    assert!(events.iter().all(|event| schema.is_valid(event)), "{log}");
+    let at = |what: &str, card: &str| {
+        let is_it = |e: &Value| (&e["what"], &e["card"]) == (&what.into(), &card.into());
+        events
+            .iter()
+            .position(is_it)
+            .unwrap_or_else(|| panic!("no {what} of {card}\n{log}"))
+    };
+    let why = events[at("turn", "A3")]["detail"].as_str().unwrap();
+    assert_eq!(
+        why,
+        "its turn comes before those of 2 other cards: no other card here holds all its files.",
+        "{log}"
+    );
+    let told = &events[at("no-room", "A2")];
+    assert_eq!(told["drives"], serde_json::json!(["Travel"]));
+    let detail = told["detail"].as_str().unwrap();
+    assert!(
+        detail.contains("will be free after what is copied before it: "),
+        "{detail}"
+    );
+    assert!(at("no-room", "A2") < at("turn", "A3"), "{log}");
+    let verdicts = events.iter().filter(|e| e["event"] == "verdict");
+    let verdicts: Vec<(bool, &str)> = verdicts
+        .map(|e| (e["proven"] == true, e["card"].as_str().unwrap_or_default()))
+        .collect();
+    let ends: Vec<(bool, bool)> = verdicts
+        .iter()
+        .zip(["A3", "A1", "A2"])
+        .map(|((proven, path), name)| (*proven, path.ends_with(name)))
+        .collect();
+    assert_eq!(
+        ends,
+        [(true, true), (true, true), (false, true)],
+        "{verdicts:?}\n{log}"
+    );
 }
 
 #[test]
