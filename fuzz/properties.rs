@@ -2,7 +2,11 @@
 //! these with made-up bytes, `tests/it/linux/fuzzed.rs` with the kept corpus.
 
 use camino::{Utf8Component, Utf8Path};
+use unlade::inspect::deep::decode_still;
+use unlade::inspect::deep::decoding::{Decoding, NotDecoded};
+use unlade::inspect::hint::Hint;
 use unlade::inspect::kind::FileKind;
+use unlade::inspect::thumbnail;
 use unlade::inspect::{Inspected, Inspector};
 use unlade::kit::edit::{self, KitEntry};
 use unlade::kit::text;
@@ -12,6 +16,7 @@ use unlade::ledger::shoot::Shoot;
 use unlade::name::{CardName, PART_ENDING, PATH_BYTES_MAX, is_part_name, part_name, shown};
 use unlade::record::journal::{JOURNAL_FORMAT, JournalHead, JournalLine};
 use unlade::record::manifest::{INTEGER_MAX, Manifest};
+use unlade::record::salvage::{self, SalvageList};
 use unlade::record::{bag, checksums, journal};
 use unlade::report::page;
 
@@ -368,4 +373,53 @@ pub(crate) fn inspect(data: &[u8]) {
     if let Some(camera) = &seen.facts.camera {
         assert!(camera.make.chars().count() <= 64 && camera.model.chars().count() <= 64);
     }
+}
+
+/// The decoders of stills and the look at a thumbnail, of which the first byte is the one: whatever
+/// the file holds, each comes to an end and breaks down over nothing, what it says is harmless, and
+/// of a thumbnail only what a second look takes as it is remains.
+pub(crate) fn deep(data: &[u8]) {
+    let Some((&first, file)) = data.split_first() else {
+        return;
+    };
+    let stills = [FileKind::Jpeg, FileKind::Png, FileKind::Tiff];
+    let Some(&kind) = stills.get(usize::from(first) % 4) else {
+        let Some(small) = thumbnail::checked(file) else {
+            return;
+        };
+        assert!(small.len() <= file.len());
+        assert!(small.starts_with(b"\xff\xd8") && small.ends_with(b"\xff\xd9"));
+        assert_eq!(decode_still(FileKind::Jpeg, &small), Decoding::Whole);
+        return assert_eq!(thumbnail::checked(&small), Some(small));
+    };
+    match decode_still(kind, file) {
+        Decoding::Whole => assert!(!file.is_empty()),
+        Decoding::Not(why) => assert_ne!(why, NotDecoded::BrokeDown),
+        Decoding::Broken(clue) => {
+            let seen = Hint { file: kind, clue }.seen();
+            is_harmless(&shown(&seen));
+            assert!(seen.len() < 400, "{seen}");
+        }
+    }
+}
+
+/// The reader of the list beside a salvaged file: what it accepts is of the file beside it, its
+/// holes are in order and inside, and it is the same when it is written again.
+pub(crate) fn salvaged(data: &[u8]) {
+    let path = "DCIM/100KITES/KITE0412.salvaged.JPG.json";
+    let Some(list) = SalvageList::read(path, data) else {
+        return;
+    };
+    let name = list.file.rsplit('/').next().expect("a part");
+    assert_eq!(salvage::salvaged_name(name), "KITE0412.salvaged.JPG");
+    assert_eq!(salvage::salvaged_of(path), path.strip_suffix(".json"));
+    let mut end = 0;
+    for hole in &list.holes {
+        assert!(hole.offset >= end && hole.bytes > 0, "{hole:?}");
+        end = hole.offset.checked_add(hole.bytes).expect("no overflow");
+    }
+    let missing: u64 = list.holes.iter().map(|hole| hole.bytes).sum();
+    assert!(end <= list.bytes && list.bytes <= INTEGER_MAX);
+    assert_eq!(list.read + missing, list.bytes);
+    assert_eq!(SalvageList::read(path, &list.to_json()), Some(list));
 }

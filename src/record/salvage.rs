@@ -4,6 +4,7 @@
 
 use crate::digest::Digest;
 use crate::disk::ReadBackWay;
+use crate::record::manifest::INTEGER_MAX;
 use serde::{Deserialize, Serialize};
 
 /// The format's name in every list.
@@ -106,13 +107,16 @@ impl SalvageList {
             .is_some_and(|name| name == list.salvaged);
         let of = list.file.rsplit('/').next().unwrap_or_default();
         let is_of = salvaged_name(of) == list.salvaged;
-        let mut end = 0;
+        let (mut end, mut missing) = (0_u64, 0_u64);
         let in_order = list.holes.iter().all(|hole| {
             let is_after = hole.offset >= end && hole.bytes > 0;
             end = hole.end();
+            missing = missing.saturating_add(hole.bytes);
             is_after && end <= list.bytes
         });
-        let is_fit = list.holes.len() <= HOLES_MAX && in_order;
+        let is_counted =
+            list.bytes <= INTEGER_MAX && list.read.checked_add(missing) == Some(list.bytes);
+        let is_fit = list.holes.len() <= HOLES_MAX && in_order && is_counted;
         (is_known && is_beside && is_of && is_fit).then_some(list)
     }
 }
@@ -191,5 +195,12 @@ mod tests {
             );
         }
         assert_eq!(SalvageList::read(path, b"{}"), None);
+        let mut other = good.clone();
+        other.read += 1;
+        assert_eq!(SalvageList::read(path, &other.to_json()), None);
+        // An end that no number holds.
+        let mut far = list(&[(u64::MAX - 8, 9)]);
+        (far.bytes, far.read) = (u64::MAX, u64::MAX - 9);
+        assert_eq!(SalvageList::read(path, &far.to_json()), None);
     }
 }

@@ -4,6 +4,9 @@ use crate::inspect::hint::Clue;
 
 /// What a decoder may hold beside the file, in bytes.
 pub(super) const DECODER_BYTES_MAX: usize = 128 << 20;
+/// What may come out of one file in all, in bytes: ten times the largest picture of a camera. A few
+/// bytes can stand for more than anybody would wait for.
+pub(super) const DECODED_BYTES_MAX: u64 = 8 << 30;
 
 /// Why a file was not decoded.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]

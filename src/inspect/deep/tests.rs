@@ -128,6 +128,51 @@ fn any_flipped_byte_of_a_png_is_told() {
     }
 }
 
+/// A deflated TIFF of 24 by 20 pixels that `ImageMagick` wrote: a header, the strips, then the
+/// directory (TIFF 6.0, section 2: bytes 4 to 7 say where).
+fn deflated(tiled: bool) -> (Vec<u8>, usize) {
+    let file: &[u8] = if tiled {
+        include_bytes!("../../../fixtures/fuzz/deep/tiles.tif")
+    } else {
+        include_bytes!("../../../fixtures/fuzz/deep/zip.tif")
+    };
+    let file = file[1..].to_vec();
+    let directory = u32::from_le_bytes(file[4..8].try_into().unwrap());
+    (file, usize::try_from(directory).unwrap())
+}
+
+// RFC 1950, 2.2: a stream ends with a sum of what was in it.
+#[test]
+fn any_flipped_byte_of_a_deflated_tiff_is_told() {
+    for tiled in [false, true] {
+        let (whole, directory) = deflated(tiled);
+        assert_eq!(decode_still(FileKind::Tiff, &whole), Decoding::Whole);
+        // One byte may fill up before the directory, which begins at an even place. A bit alone can
+        // be turned so that a code stands for the same pixels.
+        for at in 8..directory - 1 {
+            let mut bytes = whole.clone();
+            bytes[at] ^= 0x55;
+            let decoding = decode_still(FileKind::Tiff, &bytes);
+            assert!(
+                matches!(decoding, Decoding::Broken(_)),
+                "{tiled} {at}: {decoding:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn a_text_without_end_in_a_tiff_is_told_before_a_decoder_sees_it() {
+    let (mut bytes, directory) = deflated(false);
+    // The first entry becomes a text (type 2) of four thousand million letters.
+    bytes[directory + 4..directory + 10].copy_from_slice(b"\x02\0\xff\xff\xff\xff");
+    let why = match decode_still(FileKind::Tiff, &bytes) {
+        Decoding::Broken(Clue::Undecodable { why, .. }) => why,
+        other => format!("{other:?}"),
+    };
+    assert_eq!(why, "a text in a directory is too long");
+}
+
 #[test]
 fn hostile_bytes_end() {
     let whole = flat(12, Some(4), b"\0\xff\xd0\0\xff\xd1\0");

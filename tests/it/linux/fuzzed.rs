@@ -104,34 +104,59 @@ fn the_look_at_a_file_keeps_its_word() {
     replay("inspect", properties::inspect);
 }
 
-/// Small files of real encoders with a few bytes changed, taken out and put in by chance.
 #[test]
-fn the_look_at_a_file_keeps_its_word_whatever_happens_to_the_file() {
-    let files = corpus("inspect");
+fn the_reader_of_the_list_beside_a_salvaged_file_keeps_its_word() {
+    replay("salvaged", properties::salvaged);
+    let path = "KITE0412.salvaged.JPG.json";
+    let read = |(_, bytes): &&(String, Vec<u8>)| {
+        unlade::record::salvage::SalvageList::read(path, bytes).is_some()
+    };
+    assert_eq!(corpus("salvaged").iter().filter(read).count(), 2);
+}
+
+#[test]
+fn the_decoders_of_stills_keep_their_word() {
+    replay("deep", properties::deep);
+}
+
+/// Small files of real encoders with a few bytes changed, taken out and put in by chance.
+fn with_chance(target: &str, property: fn(&[u8]), rounds: usize) {
+    let files = corpus(target);
     let mut chance = crate::support::sim::Chance::new(18);
+    for round in 0..rounds {
+        let (name, file) = &files[chance.below(files.len())];
+        let changed = changed(file, &mut chance);
+        let outcome = std::panic::catch_unwind(|| property(&changed));
+        assert!(outcome.is_ok(), "{name}, round {round}");
+    }
+}
+
+fn changed(file: &[u8], chance: &mut crate::support::sim::Chance) -> Vec<u8> {
+    let mut changed = file.to_vec();
+    for _ in 0..=chance.below(4) {
+        let at = 1 + chance.below(changed.len() - 1);
+        match chance.below(4) {
+            0 => changed.truncate(at + 1),
+            1 => changed[at] = [0, 0xff, 0x80, 1][chance.below(4)],
+            2 => changed[at] ^= 1 << chance.below(8),
+            _ => {
+                let end = (at + 1 + chance.below(64)).min(changed.len());
+                let piece = changed[at..end].to_vec();
+                let to = 1 + chance.below(changed.len() - 1);
+                changed.splice(to..to, piece);
+            }
+        }
+    }
+    changed
+}
+
+#[test]
+fn readers_of_media_keep_their_word_whatever_happens_to_the_file() {
     let rounds = if crate::support::whole_sweeps() {
         60_000
     } else {
         6_000
     };
-    for round in 0..rounds {
-        let (name, file) = &files[chance.below(files.len())];
-        let mut changed = file.clone();
-        for _ in 0..=chance.below(4) {
-            let at = 1 + chance.below(changed.len() - 1);
-            match chance.below(4) {
-                0 => changed.truncate(at + 1),
-                1 => changed[at] = [0, 0xff, 0x80, 1][chance.below(4)],
-                2 => changed[at] ^= 1 << chance.below(8),
-                _ => {
-                    let end = (at + 1 + chance.below(64)).min(changed.len());
-                    let piece = changed[at..end].to_vec();
-                    let to = 1 + chance.below(changed.len() - 1);
-                    changed.splice(to..to, piece);
-                }
-            }
-        }
-        let outcome = std::panic::catch_unwind(|| properties::inspect(&changed));
-        assert!(outcome.is_ok(), "{name}, round {round}");
-    }
+    with_chance("inspect", properties::inspect, rounds);
+    with_chance("deep", properties::deep, rounds / 4);
 }
