@@ -183,6 +183,15 @@ name = \"Attic\"
                 "[[rule]]\nmatch = \"A1\"\nonly-new = true",
                 "did you mean `only_new`?",
             ),
+            // A key that does nothing would be a promise.
+            (
+                "[[rule]]\nmatch = \"A1\"\nmhl = true",
+                "line 3, rule 1, `mhl`: is not known here; known are match",
+            ),
+            (
+                "[[rule]]\nmatch = \"A1\"\nthen = [\"office\"]",
+                "line 3, rule 1, `then`: is not known here",
+            ),
         ] {
             let faults = read_kit(text).unwrap_err();
             let said = faults[0].to_string();

@@ -6,7 +6,7 @@ use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
 use crate::cli::view::out::Out;
-use camino::Utf8PathBuf;
+use camino::{Utf8Path, Utf8PathBuf};
 use unlade::kit::Kit;
 use unlade::kit::usual::UsualDrive;
 
@@ -25,13 +25,18 @@ pub(super) fn print(system: ServiceSystem, common: &Common, out: Out) -> Exit {
         let absolute = absolute.and_then(|path| Utf8PathBuf::from_path_buf(path).ok());
         absolute.unwrap_or_else(|| path.clone()).into_string()
     };
-    let home = common.home.as_ref().map(absolute);
+    let home = common
+        .home
+        .as_ref()
+        .filter(|home| !home.as_str().is_empty());
+    let home = home.map(absolute);
     let text = match system {
         ServiceSystem::Systemd => {
             let folder = folder(common);
             let kit = folder.as_ref().and_then(|home| kit_file::read(home).ok());
-            let mut written: Vec<String> = folder.iter().map(absolute).collect();
-            written.extend(folders(&kit.unwrap_or_default()));
+            let own = folder.iter().map(absolute);
+            let written = own.chain(folders(&kit.unwrap_or_default()));
+            let written: Vec<String> = written.map(|path| systemd_folder(&path)).collect();
             systemd(&program, home.as_deref(), &written)
         }
         ServiceSystem::Launchd => launchd(&program, home.as_deref()),
@@ -58,23 +63,21 @@ fn folders(kit: &Kit) -> Vec<String> {
 }
 
 /// A user unit. No network and no new privileges; it writes to its own folder, to what is mounted
-/// and to the folders that the kit names.
+/// and to the folders that the kit names. Packages have the one of `/usr/bin/unlade` without a kit,
+/// as `man/service/unlade-watch.service`.
 fn systemd(program: &str, home: Option<&str>, written: &[String]) -> String {
     let home = home.map_or_else(String::new, |home| {
         format!(" --home {}", systemd_word(home))
     });
-    let written = MOUNTED_IN
-        .into_iter()
-        .chain(written.iter().map(String::as_str));
-    // One that is not there is no mistake.
-    let written: Vec<String> = written
-        .map(|path| systemd_word(&format!("-{path}")))
-        .collect();
+    let mounted = MOUNTED_IN.into_iter().map(systemd_folder);
+    let written: Vec<String> = mounted.chain(written.iter().cloned()).collect();
     format!(
         "\
 # Cards are copied by themselves as the kit says. To begin it:
-#   unlade watch --print-service systemd > ~/.config/systemd/user/unlade-watch.service
 #   systemctl --user enable --now unlade-watch
+# Before that, where no package brought this file, or the kit names folders:
+#   unlade watch --print-service systemd |
+#       install -D -m 644 /dev/stdin ~/.config/systemd/user/unlade-watch.service
 [Unit]
 Description=Copy camera cards as the kit of unlade says
 Documentation=man:unlade-watch(1)
@@ -130,6 +133,25 @@ fn systemd_word(text: &str) -> String {
         format!("\"{text}\"")
     } else {
         text
+    }
+}
+
+/// A folder that may be written to; one that is not there is no mistake. What is in the person's
+/// own folder is named by that, so that the file is the same for everybody.
+fn systemd_folder(path: &str) -> String {
+    let home = dirs::home_dir().and_then(|home| Utf8PathBuf::from_path_buf(home).ok());
+    let below = home.and_then(|home| {
+        Utf8Path::new(path)
+            .strip_prefix(home)
+            .ok()
+            .map(Utf8Path::as_str)
+    });
+    match below.filter(|below| !below.is_empty()) {
+        Some(below) => {
+            let word = systemd_word(&format!("-/{below}"));
+            word.replacen("-/", "-%h/", 1)
+        }
+        None => systemd_word(&format!("-{path}")),
     }
 }
 
@@ -233,7 +255,7 @@ mod tests {
         let unit = systemd(
             "/opt/kite tools/unlade",
             Some("/home/a b/50%$x"),
-            &["/srv/k".into()],
+            &[systemd_folder("/srv/k"), systemd_folder("/srv/a b/50%")],
         );
         assert!(
             unit.contains(
@@ -241,7 +263,7 @@ mod tests {
             )
         );
         assert!(
-            unit.contains("ReadWritePaths=-/media -/mnt -/run/media -/srv/k\n"),
+            unit.contains("ReadWritePaths=-/media -/mnt -/run/media -/srv/k \"-/srv/a b/50%%\"\n"),
             "{unit}"
         );
         let list = launchd("/opt/a&b/unlade", Some("/home/<k>"));

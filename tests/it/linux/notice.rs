@@ -40,7 +40,7 @@ fn a_build_without_notices_says_so_once_and_goes_on() {
 }
 
 #[cfg(feature = "notices")]
-mod with_service {
+pub(super) mod with_service {
     use super::*;
     use crate::support::mount::{self, Direction, Fault, Kind, Mount, Options};
     use crate::support::program::{Card, finish, flip, move_to, skip, tool};
@@ -54,15 +54,15 @@ mod with_service {
     const COPY: &str = "copy card --to a --to b --name KITES --copies 1 --notify";
 
     /// A bus, and a service for notices on it.
-    struct Desktop {
+    pub(in super::super) struct Desktop {
         bus: Child,
-        address: String,
+        pub(in super::super) address: String,
         service: Child,
         shown: BufReader<ChildStdout>,
     }
 
     impl Desktop {
-        fn new(mode: &str) -> Option<Self> {
+        pub(in super::super) fn new(mode: &str) -> Option<Self> {
             // The libraries are Debian's, and so is their Python.
             let python = Path::new("/usr/bin/python3");
             let has_libraries = |python: &Path| {
@@ -105,7 +105,7 @@ mod with_service {
         }
 
         /// What was shown until now; the service ends.
-        fn shown(mut self) -> Vec<Value> {
+        pub(in super::super) fn shown(mut self) -> Vec<Value> {
             self.service.kill().unwrap();
             let mut text = String::new();
             self.shown.read_to_string(&mut text).unwrap();

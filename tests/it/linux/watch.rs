@@ -272,6 +272,34 @@ impl Place {
     }
 }
 
+/// The notice on the bus of the test's own, which `notice.rs` has.
+#[cfg(feature = "notices")]
+#[test]
+fn a_proven_card_is_told_by_a_notice_unless_nobody_wants_it() {
+    use super::notice::with_service::Desktop;
+    for (more, expected) in [(&["--once"][..], 1), (&["--once", "--no-notify"], 0)] {
+        let Some(mut place) = Place::new("watch-notice", 1, USUAL) else {
+            return;
+        };
+        let Some(desktop) = Desktop::new("markup") else {
+            return;
+        };
+        for name in ["ATTIC", "TRAVEL", "A1"] {
+            place.plug(name);
+        }
+        let mut command = place.inside(env!("CARGO_BIN_EXE_unlade"));
+        command.env("DBUS_SESSION_BUS_ADDRESS", &desktop.address);
+        let ran = finish(command.arg("watch").args(more));
+        ran.exits(0);
+        let shown = desktop.shown();
+        assert_eq!(shown.len(), expected, "{shown:?} {ran}");
+        for notice in shown {
+            assert_eq!(notice["summary"], "A1: PROVEN");
+            assert_eq!(notice["hints"]["sound-name"][1], "complete");
+        }
+    }
+}
+
 const USUAL: &str = "[usual]\nto = [\"Attic\", \"Travel\"]\ncopies = 1\n";
 
 #[test]
@@ -628,6 +656,25 @@ fn the_service_files_are_sound() {
     let level = level.and_then(|rest| rest.split(' ').next());
     let level: f64 = level.and_then(|n| n.parse().ok()).unwrap_or(f64::MAX);
     assert!(level < 5.0, "{level}: {}", ran.out);
+}
+
+/// What packages bring is what is printed by the program of a package where no kit names a folder:
+/// for another text, print it so.
+#[test]
+fn the_unit_of_packages_is_the_one_that_is_printed() {
+    let work = Work::new("watch-unit");
+    let ran = work.run("watch --print-service systemd");
+    let program = env!("CARGO_BIN_EXE_unlade");
+    assert!(
+        ran.out.contains(&format!("ExecStart={program} watch\n")),
+        "{ran}"
+    );
+    let expected = ran.exits(0).out.replace(program, "/usr/bin/unlade");
+    let file = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/man/service/unlade-watch.service"
+    );
+    assert_eq!(fs::read_to_string(file).unwrap(), expected);
 }
 
 /// One story: what is plugged in, pulled, killed and filled up by chance. Then all is plugged in

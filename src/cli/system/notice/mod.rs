@@ -52,9 +52,7 @@ pub(crate) fn begin(tell: impl Fn(&NoNotice) + Send + Sync + 'static) {
     });
     let run = move || {
         let _until_here: Sender<()> = end;
-        if let Err(why) = deliver(&waiting) {
-            way.tell_once(&why);
-        }
+        deliver(&waiting, |why| way.tell_once(&why));
     };
     let thread = std::thread::Builder::new().name("notices".into());
     if let Err(cause) = thread.spawn(run) {
@@ -94,11 +92,13 @@ pub(crate) fn end(otherwise: Option<Notice>, stop: &AtomicBool) {
     way.tell_once(&NoNotice::Silent);
 }
 
-/// Shows what comes until the end.
-fn deliver(waiting: &Receiver<Option<Notice>>) -> Result<(), NoNotice> {
-    let service = Service::connect()?;
+/// Shows what comes until the end. Where the service is not there it is looked for again with the
+/// next notice: a watch may have begun before the desktop did.
+fn deliver(waiting: &Receiver<Option<Notice>>, tell: impl Fn(NoNotice)) {
+    let mut service = Service::connect().map_err(&tell).ok();
     for notice in waiting.iter().map_while(|notice| notice) {
-        service.show(&notice)?;
+        let found = service.take().map_or_else(Service::connect, Ok);
+        let shown = found.and_then(|found| found.show(&notice).map(|()| found));
+        service = shown.map_err(&tell).ok();
     }
-    Ok(())
 }
