@@ -8,7 +8,8 @@
 //! cargo bench --bench side_by_side -- [--in DIR] [--rounds N] [--only WORDS] [--json FILE]
 //! ```
 //!
-//! `--only` picks rows by a part of their name: `stills`, `card at 260`, `slow drive`, `verify`.
+//! `--only` picks rows by a part of their name: `stills`, `card at 260`, `slow drive`, `verify`,
+//! `look`.
 //! Needs `b3sum` on the PATH; what else is missing (`rsync`, FUSE, loop devices) is told and left
 //! out. Room for three times 4.1 GB in `DIR` (default: the build's folder).
 #![expect(
@@ -20,6 +21,8 @@
 )]
 
 mod drives;
+mod look;
+mod media;
 #[path = "../../tests/it/support/mount.rs"]
 #[allow(dead_code, unused_imports, reason = "the tests use more of it")]
 mod mount;
@@ -130,6 +133,8 @@ fn main() {
             Some(verify(&name, workload, &root, asked.rounds))
         });
     }
+    let name = "look: clips and stills beside files nobody looks into";
+    row(name, &mut || Some(look::look(name, &root, asked.rounds)));
     fs::remove_dir_all(&root).unwrap();
     if let Some(path) = asked.json {
         let all = json!({"machine": machine, "rounds": asked.rounds, "rows": rows});

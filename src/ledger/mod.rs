@@ -4,6 +4,7 @@
 
 pub mod history;
 pub mod shoot;
+pub mod shot;
 
 use crate::card::identity::CardIdentity;
 use crate::card::part::part_note;
@@ -14,6 +15,7 @@ use crate::units::len64;
 use camino::Utf8Path;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
+use shot::ShotSum;
 
 /// The ledger's file name in the home folder.
 pub const LEDGER: &str = "ledger.jsonl";
@@ -158,6 +160,9 @@ pub struct LedgerEntry {
     /// How the card was read, when it was.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reading: Option<ReadStats>,
+    /// What was shot on it, for a copy.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shot: Option<ShotSum>,
     /// Where a drive slowed down.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub steps: Vec<DriveStep>,
@@ -180,6 +185,7 @@ impl LedgerEntry {
             reasons: Vec::new(),
             places: Vec::new(),
             reading: None,
+            shot: None,
             steps: Vec::new(),
         }
     }
@@ -230,6 +236,7 @@ impl LedgerEntry {
                 learned_mbps: offloaded.learned.map(|l| l.mbps),
                 learned_file_s: offloaded.learned.and_then(|l| l.file_s),
             }),
+            shot: is_card.then(|| ShotSum::of(&proof.recordings().contents)),
             steps: steps(proof),
             ..Self::new(did, proof.times().1, card)
         }

@@ -1,6 +1,7 @@
 //! Owns the count of a job's cards: which were proven, which were not, and which of those that were
 //! announced nobody has seen. Pure.
 
+use super::shot::ShotSum;
 use super::{CopyLocation, Deed, ExpectedCards, Ledger, LedgerEntry};
 use crate::card::identity::CardIdentity;
 use crate::digest::Digest;
@@ -42,6 +43,9 @@ pub struct ShootCard {
     /// Where the last copy of it that the ledger knows lies.
     #[serde(skip)]
     pub places: Vec<CopyLocation>,
+    /// What was shot on it, as its last copy saw it.
+    #[serde(skip)]
+    pub shot: Option<ShotSum>,
     #[serde(skip)]
     card: CardIdentity,
     /// Its first and last entry among those of the job.
@@ -72,6 +76,7 @@ impl ShootCard {
             earlier_names: Vec::new(),
             did: entry.did,
             places: entry.places.clone(),
+            shot: entry.shot.clone(),
             card: entry.card.clone(),
             seen_from_to: (at, at),
             commands: entry.command.iter().cloned().collect(),
@@ -98,12 +103,14 @@ impl ShootCard {
         } else {
             later.places
         };
+        let shot = later.shot.or_else(|| self.shot.take());
         *self = Self {
             label: card.known_as().to_owned(),
             times_seen: self.times_seen + later.times_seen,
             earlier_names,
             seen_from_to: (self.seen_from_to.0, later.seen_from_to.1),
             places,
+            shot,
             card,
             commands,
             ..later

@@ -6,12 +6,14 @@ use super::frame::{document, fact, foreign, more, path, sign, wide};
 use super::words::moment;
 use crate::clock::UtcOffset;
 use crate::ledger::shoot::{Shoot, ShootCard};
+use crate::ledger::shot::ShotSum;
 use crate::ledger::{CopyLocation, Deed};
 use crate::name::shown;
-use crate::units::{count, counted, len64, size};
+use crate::units::{count, counted, len64, size, time as time_words};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use maud::{Markup, html};
+use std::time::Duration;
 
 /// Cards that are in the open one by one; more are folded.
 const CARDS_OPEN: usize = 6;
@@ -47,6 +49,7 @@ pub fn page(shoot: &Shoot, source: LedgerSource<'_>) -> String {
     let body = html! {
         (head(shoot, source))
         (numbers(shoot))
+        (shot(shoot))
         h2 { "Cards" }
         (table(shoot))
         (one_by_one(shoot, source))
@@ -126,6 +129,52 @@ fn numbers(shoot: &Shoot) -> Markup {
             (fact("On the cards seen", &html! {
                 (counted(files, "file")) ", " span.s { (size(bytes)) }
             }))
+        }
+    }
+}
+
+/// What was shot, as far as the ledger has it; a card that is a copy of another one counts once.
+fn shot(shoot: &Shoot) -> Markup {
+    let is_copy = |at: usize, card: &ShootCard| {
+        let mut before = shoot.cards.iter().take(at);
+        before.any(|other| Some(&other.label) == card.same_content_as.as_ref())
+    };
+    let cards = shoot.cards.iter().enumerate();
+    let own = cards
+        .filter(|(at, card)| !is_copy(*at, card))
+        .map(|(_, card)| card);
+    let own: Vec<&ShootCard> = own.collect();
+    let known: Vec<&ShotSum> = own.iter().filter_map(|card| card.shot.as_ref()).collect();
+    let sum = known
+        .iter()
+        .fold(ShotSum::default(), |sum, card| sum.and(card));
+    let time = |time: &String| shown(&time.get(..16).unwrap_or(time).replacen('T', " ", 1));
+    html! {
+        @if !known.is_empty() {
+            h2 { "What was shot" }
+            dl {
+                @if sum.stills > 0 { (fact("Stills", &html! { (count(sum.stills)) })) }
+                @if sum.clips > 0 {
+                    (fact("Clips", &html! {
+                        (count(sum.clips))
+                        @if sum.clips_s > 0 {
+                            ", " span.s { (time_words(Duration::from_secs(sum.clips_s))) }
+                        }
+                    }))
+                }
+                @if sum.sound > 0 { (fact("Sound", &html! { (count(sum.sound)) })) }
+                @if let Some(first) = &sum.first { (fact("First", &foreign(&time(first)))) }
+                @if let Some(last) = &sum.last { (fact("Last", &foreign(&time(last)))) }
+            }
+            p.soft {
+                @if known.len() < own.len() {
+                    "Of " (count(len64(known.len()))) " of " (counted(len64(own.len()), "card"))
+                    ": the ledger has no more. "
+                }
+                "Files as their last copy saw them, by type"
+                @if sum.first.is_some() { "; times by the cameras' clocks, without a zone" }
+                "."
+            }
         }
     }
 }

@@ -1,7 +1,7 @@
 //! Whether what is on a card was recorded whole: hints that never change an answer, and what was
 //! shot.
 
-use crate::support::program::{Work, content, manifest, move_to, put};
+use crate::support::program::{Card, Work, bytes_of, content, manifest, move_to, put};
 use serde_json::{Value, json};
 
 /// A box of the ISO base media file format (ISO/IEC 14496-12, 4.2).
@@ -95,6 +95,34 @@ fn hints_are_told_apart_from_the_answer_and_stay_in_the_record() {
     work.run("copy a/KITES --to c --copies 1").exits(0);
     assert_eq!(hints(&manifest(&work.path("c/KITES"))), expected);
     work.run("verify a/KITES c/KITES").exits(0);
+}
+
+#[test]
+fn the_page_of_a_shoot_says_what_was_shot_on_all_its_cards() {
+    let work = card("recordings-shoot");
+    Card::new(&work.folder("card2"))
+        .holding("PRIVATE/CLIPS/C0001.MP4", &movie(3_000_000, 5))
+        .file("DCIM/100KITES/KITE0001.JPG", 3_000, 6);
+    for card in ["card", "card2"] {
+        let copy = format!("copy {card} --to a --name {card} --copies 1 --shoot festival");
+        work.run(&copy).exits(0);
+    }
+    // A question later changes nothing of it.
+    work.run("prove card --on a --copies 1 --shoot festival")
+        .exits(0);
+    work.run("report --shoot festival --to festival.html")
+        .exits(0);
+    let page = String::from_utf8(bytes_of(&work.path("festival.html"))).unwrap();
+    for said in [
+        "<h2>What was shot</h2>",
+        "<dt>Stills</dt><dd>5</dd>",
+        "<dt>Clips</dt><dd>3, <span class=\"s\">3 min 00 s</span></dd>",
+        "<dt>First</dt><dd><bdi>2026-",
+        "times by the cameras' clocks, without a zone.",
+    ] {
+        assert!(page.contains(said), "{said}: {page}");
+    }
+    assert!(!page.contains("the ledger has no more"));
 }
 
 #[test]
