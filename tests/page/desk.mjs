@@ -154,6 +154,8 @@ async function answer(page, begins) {
 
 // What was copied is checked again and asked about; ends where it began.
 async function shoots(page) {
+  const text = await textOf(page);
+  if (!text.includes("Kite festival") || !text.includes("NOT SEEN")) page.fault("shoots", text);
   for (const [button, begins] of [["Check again", "INTACT"], ["May I format?", "PROVEN"]]) {
     await Promise.all([page.tab.waitForNavigation(), press(page, button)]);
     await shows(page, "answer");
@@ -165,6 +167,20 @@ async function shoots(page) {
   }
   await press(page, "Done");
   await shows(page, "now");
+}
+
+// Something else is reckoned, with a mistake first.
+async function weigh(page) {
+  const plots = await page.tab.$$eval("figure svg[role=img]", (all) => all.length);
+  if (plots !== 3) page.fault("weigh", `${plots} plots`);
+  for (const [typed, shown] of [["400", "400Mb/s for megabits"], ["400Mb/s", "= 50.0 MB/s"]]) {
+    const rate = await role(page, "Bit rate", "textbox");
+    await rate.click({ clickCount: 3 });
+    await rate.type(typed);
+    await Promise.all([page.tab.waitForNavigation(), page.tab.keyboard.press("Enter")]);
+    const text = await textOf(page);
+    if (!text.includes(shown)) page.fault("weigh", `${shown} in ${text}`);
+  }
 }
 
 const goes = (page, name, kind) =>
@@ -202,6 +218,9 @@ const does = {
       document.getElementById("copy-why").textContent.includes("Tick a card"));
     await addAll(page);
     await separate(page);
+    await page.tab.click("#names summary");
+    await (await role(page, "Shoot", "textbox")).type("Kite festival");
+    await (await role(page, "Cards of the shoot", "textbox")).type("2");
     await page.tab.waitForFunction(() =>
       document.getElementById("plan").textContent.includes("to copy"));
     await judge(page, "now");
@@ -233,6 +252,7 @@ const does = {
       if (name !== "Now") await judge(page, name.toLowerCase());
       if (name === "Shoots") await shoots(page);
       if (name === "Kit") await kit(page);
+      if (name === "Weigh") await weigh(page);
     }
   },
 

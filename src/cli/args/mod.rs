@@ -173,10 +173,10 @@ pub(crate) enum Command {
     /// The same work on a page in your browser.
     #[command(
         long_about = "Opens a page in your browser, served by this program on this computer and \
-            for it alone: what is plugged in, the plan, the copy while it runs, and the answer. \
-            The copy is the same as that of `unlade copy`, and goes on when the page is closed. \
-            The address holds a key; nobody gets in without it.\n\nCtrl-C ends it: a copy that \
-            runs is stopped, what is checked is kept, and the next start offers to go on.",
+            for it alone: what is plugged in, the plan, the copy, the answer; what was done, your \
+            kit, and what a faster part saves. The copy is that of `unlade copy`, and goes on \
+            when the page is closed. The address holds a key; nobody gets in without it.\n\n\
+            Ctrl-C ends it: what is checked is kept, and the next start offers to go on.",
         after_help = "Example:  unlade desk"
     )]
     Desk(DeskArgs),

@@ -53,6 +53,7 @@ pub(super) fn start(desk: &Arc<Desk>, asked: Asked) -> Result<(), String> {
         }
         state.reading = None;
         state.works += 1;
+        state.shoot = (asked.shoot.clone(), asked.expect.clone());
         state.unfinished = None;
         state.work = Some(DeskWork {
             id: state.works,

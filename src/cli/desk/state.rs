@@ -162,6 +162,14 @@ pub(super) struct Asked {
     pub(super) to: Vec<Utf8PathBuf>,
     #[serde(default)]
     pub(super) separate: bool,
+    /// What the offload is called.
+    #[serde(default)]
+    pub(super) name: Option<String>,
+    /// The shoot that the cards belong to, and how many cards it has.
+    #[serde(default)]
+    pub(super) shoot: Option<String>,
+    #[serde(default)]
+    pub(super) expect: Option<String>,
 }
 
 /// A card or a drive that can be ticked.
@@ -199,6 +207,8 @@ pub(super) struct DeskState {
     pub(super) work: Option<DeskWork>,
     /// Copies that were begun.
     pub(super) works: u64,
+    /// The shoot of the last copy and how many cards it has: the next is likely of it.
+    pub(super) shoot: (Option<String>, Option<String>),
     /// A check or a question; there is one or a copy, never both.
     pub(super) reading: Option<DeskReading>,
 }

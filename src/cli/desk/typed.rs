@@ -20,9 +20,13 @@ pub(super) fn copy_args(desk: &Desk, asked: &Asked, tools: &Tools) -> Result<Cop
         desk.out.error(why);
         return Err(Exit::Usage);
     }
+    let names = names(asked);
+    let names = names.iter().map(|(flag, value)| format!("{flag}={value}"));
+    let names: Vec<String> = names.collect();
     let mut words = vec!["unlade", "copy", "--yes"];
     words.extend(asked.cards.iter().map(|path| path.as_str()));
     words.extend(asked.to.iter().flat_map(|path| ["--to", path.as_str()]));
+    words.extend(names.iter().map(String::as_str));
     if asked.separate {
         words.push("--separate");
     }
@@ -37,6 +41,7 @@ pub(super) fn copy_args(desk: &Desk, asked: &Asked, tools: &Tools) -> Result<Cop
 /// # Errors
 /// The exit code, once it is said why there is none.
 pub(super) fn read_command(desk: &Desk, asked: &ReadAsked, tools: &Tools) -> Result<Command, Exit> {
+    let shoot_flag;
     let mut words = vec!["unlade"];
     match asked {
         ReadAsked::Check(copies) => {
@@ -49,7 +54,8 @@ pub(super) fn read_command(desk: &Desk, asked: &ReadAsked, tools: &Tools) -> Res
             rereads,
         } => {
             words.extend(["prove", card.as_str()]);
-            words.extend(shoot.iter().flat_map(|name| ["--shoot", name]));
+            shoot_flag = shoot.as_ref().map(|name| format!("--shoot={name}"));
+            words.extend(shoot_flag.as_deref());
             words.extend(rereads.then_some("--reread"));
         }
     }
@@ -75,11 +81,27 @@ fn meant(desk: &Desk, words: Vec<&str>, tools: &Tools) -> Result<Command, Exit> 
     }
 }
 
+/// The flags that name something, where something was typed.
+fn names(asked: &Asked) -> Vec<(&'static str, &str)> {
+    let all = [
+        ("--name", &asked.name),
+        ("--shoot", &asked.shoot),
+        ("--expect", &asked.expect),
+    ];
+    let given = all.into_iter().filter_map(|(flag, text)| {
+        let text = text.as_deref()?.trim();
+        (!text.is_empty()).then_some((flag, text))
+    });
+    given.collect()
+}
+
 /// Returns the command as a shell takes it.
 pub(super) fn command(asked: &Asked) -> String {
     let mut words = vec!["unlade copy".to_owned()];
     words.extend(asked.cards.iter().map(|card| quoted(card)));
     words.extend(asked.to.iter().map(|to| format!("--to {}", quoted(to))));
+    let names = names(asked).into_iter();
+    words.extend(names.map(|(flag, text)| format!("{flag} {}", quoted(text.into()))));
     words.extend(asked.separate.then(|| "--separate".to_owned()));
     words.join(" ")
 }
@@ -111,8 +133,11 @@ mod tests {
             cards: vec!["/media/KITE DAY".into()],
             to: vec!["/media/a".into(), "/media/b".into()],
             separate: true,
+            shoot: Some("kite festival".to_owned()),
+            ..Asked::default()
         };
-        let whole = "unlade copy '/media/KITE DAY' --to /media/a --to /media/b --separate";
+        let whole = "unlade copy '/media/KITE DAY' --to /media/a --to /media/b --shoot \
+            'kite festival' --separate";
         assert_eq!(command(&asked), whole);
         assert_eq!(not_whole(&asked), None);
         let to = vec!["kites".into()];

@@ -8,7 +8,7 @@
 
 use crate::support::desk::Desk;
 use crate::support::program::{Work, bytes_of, put};
-use serde_json::Value;
+use serde_json::{Value, json};
 
 /// A kit with which one drive is enough: a test has one disk.
 fn work(name: &str) -> Work {
@@ -31,7 +31,7 @@ fn told(mut verdict: Value) -> Value {
 fn answered(desk: &Desk) -> (Value, String) {
     let verdict = told(desk.wait_for("answer")["verdict"].clone());
     let page = desk.get("/").body;
-    assert_eq!(desk.post("/next", &serde_json::json!({})).status, 204);
+    assert_eq!(desk.post("/next", &json!({})).status, 204);
     let heading = page.split("<h1 tabindex=\"-1\">").nth(1).unwrap();
     let heading = heading.split('<').next().unwrap().to_owned();
     (verdict, heading)
@@ -156,6 +156,108 @@ fn a_drive_is_due_until_it_is_checked_and_that_is_remembered() {
     command.args(["desk", "--no-open", "--json", "--home", "h", "--no-ledger"]);
     let desk = Desk::run(&mut command);
     assert!(desk.get("/shoots").body.contains("There is no ledger"));
+}
+
+#[test]
+fn a_copy_is_called_as_it_was_asked_for() {
+    let work = work("desk-names");
+    let path = |below: &str| work.path(below).to_str().unwrap().to_owned();
+    let desk = Desk::start(&work);
+    let asked = json!({
+        "cards": [path("card")], "to": [path("a"), path("b")],
+        "name": "Day one", "shoot": "-festival", "expect": "2",
+    });
+    let plan = desk.post("/plan", &asked).body;
+    assert!(plan.contains("Day one"), "{plan}");
+    assert_eq!(desk.post("/copy", &asked).status, 204);
+    let (verdict, heading) = answered(&desk);
+    assert_eq!(
+        (heading.as_str(), &verdict["offload"]),
+        ("PROVEN", &json!("Day one"))
+    );
+    assert!(work.path("a/Day one/_unlade/manifest.json").is_file());
+    let page = desk.get("/shoots").body;
+    assert!(
+        page.contains("<bdi>-festival</bdi>") && page.contains("NOT SEEN"),
+        "{page}"
+    );
+    // The next card is likely of the same shoot.
+    let now = desk.get("/").body;
+    assert!(now.contains("value=\"-festival\""), "{now}");
+    let card = hidden(&page, "card");
+    assert_eq!(desk.form("/format", &[("card", card)]).status, 303);
+    assert_eq!(answered(&desk).1, "PROVEN");
+    let wrong = json!({"cards": [path("card")], "to": [path("a")], "expect": "some"});
+    let plan = desk.post("/plan", &wrong).body;
+    assert!(
+        plan.contains("can't be copied as it is") && plan.contains("some"),
+        "{plan}"
+    );
+}
+
+#[test]
+fn weigh_says_what_the_terminal_says() {
+    let work = work("desk-weigh");
+    let kit = "[[card]]\nname = \"A1\"\nreads = 170\nbus = \"uhs-ii\"\n\n[[reader]]\n\
+        name = \"<i>blue\"\nbus = \"uhs-ii\"\nlink = \"usb2\"\n\n[[reader]]\n\
+        name = \"fast\"\nbus = \"uhs-ii\"\nlink = \"usb3-10g\"\n";
+    std::fs::write(work.path("h/kit.toml"), kit).unwrap();
+    let desk = Desk::start(&work);
+    let page = desk.get("/weigh").body;
+    assert_eq!(page.matches("<svg viewBox").count(), 3, "{page}");
+    assert!(
+        page.contains("&lt;i&gt;blue") && !page.contains("<i>"),
+        "{page}"
+    );
+    let row = page.split("<bdi>170 MB/s</bdi>").nth(1).unwrap();
+    let cells: Vec<&str> = row.split("<td>").skip(1).take(2).collect();
+    let cells: Vec<&str> = cells.iter().map(|c| c.split('<').next().unwrap()).collect();
+    for (reader, cell) in ["<i>blue", "fast"].iter().zip(&cells) {
+        let ran = work.run_with([
+            "weigh",
+            "upgrade",
+            "--offload",
+            "128GB",
+            "--card",
+            "A1",
+            "--reader",
+            reader,
+            "--new-card",
+            "95",
+            "--home",
+            "h",
+        ]);
+        ran.exits(0).says(cell);
+    }
+    assert_ne!(cells[0], cells[1], "{cells:?}");
+    assert!(
+        page.contains("a dearer card saves nothing, held back by reader link"),
+        "{page}"
+    );
+    // Field by field in the words of the flags.
+    for (query, words) in [
+        ("at=400", "has no unit"),
+        ("size=128Gb", "is in bits"),
+        ("class=V31", "V31"),
+        ("bus=usb2", "is no bus of a card"),
+        ("fps=0", "above zero"),
+        ("writes=fast", "number above zero"),
+    ] {
+        let page = desk.get(&format!("/weigh?{query}")).body;
+        let wrong = page.split("<p class=\"bad\">").nth(1).unwrap();
+        assert!(
+            wrong.split("</p>").next().unwrap().contains(words),
+            "{query}: {wrong}"
+        );
+    }
+    let asked = desk.get("/weigh?at=400Mb%2Fs&room=128GB&class=V30").body;
+    let ran = work.run("weigh footage --at 400Mb/s --room 128GB --class V30 --json");
+    let minutes = ran.first("weighed")["minutes"].as_f64().unwrap();
+    assert!(
+        asked.contains(&format!("{minutes:.1} min")),
+        "{minutes}: {asked}"
+    );
+    assert!(asked.contains("NOT sustained by guarantee"), "{asked}");
 }
 
 const KITES: &str = "\

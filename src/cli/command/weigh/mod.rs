@@ -1,7 +1,7 @@
 //! Owns `weigh`: the questions, what a card can record in words, and what was assumed.
 
-mod result;
-mod saving;
+pub(crate) mod result;
+pub(crate) mod saving;
 mod upgrade;
 
 use crate::cli::args::Common;
@@ -80,7 +80,7 @@ fn pace(bytes_per_s: f64) -> String {
 }
 
 /// Megabits per second in words.
-fn mbits(bytes_per_s: f64) -> String {
+pub(crate) fn mbits(bytes_per_s: f64) -> String {
     let mb = bytes_per_s * 8.0 / 1e6;
     if mb < 0.995 {
         format!("{:.0} kb/s", mb * 1e3)
@@ -96,9 +96,13 @@ fn mbits(bytes_per_s: f64) -> String {
 /// The card whose capacity counts could not be looked at.
 #[derive(Debug, thiserror::Error)]
 #[error("`{0}` could not be looked at: {1}")]
-struct NoCapacity(Utf8PathBuf, #[source] io::Error);
+pub(crate) struct NoCapacity(Utf8PathBuf, #[source] io::Error);
 
-fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, NoCapacity> {
+/// Reckons how long a card records.
+///
+/// # Errors
+/// The card whose capacity counts can't be looked at.
+pub(crate) fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, NoCapacity> {
     let measured = match &args.card {
         Some(card) => Some(
             tools
@@ -237,7 +241,8 @@ fn guaranteed(class: WriteClass) -> f64 {
     class.floor().written_at_least().bytes_per_s()
 }
 
-fn burst(args: &BurstArgs) -> WeighResult {
+/// Reckons how long a burst is.
+pub(crate) fn burst(args: &BurstArgs) -> WeighResult {
     let writes = args.writes.iter().copied().fold(f64::INFINITY, f64::min);
     let burst = Burst {
         frames_per_s: args.fps,

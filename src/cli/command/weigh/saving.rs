@@ -65,7 +65,7 @@ fn with_rate(part: &RatedStage) -> String {
 }
 
 /// Minutes with one decimal, as people say them; seconds where that would be none.
-fn span(seconds: f64) -> String {
+pub(crate) fn span(seconds: f64) -> String {
     let length = seconds.abs();
     if (NOTHING..0.01).contains(&length) {
         "less than 0.01 s".to_owned()

@@ -37,7 +37,8 @@ function become(now, next) {
     return;
   }
   for (const { name } of [...now.attributes]) {
-    if (!next.hasAttribute(name)) now.removeAttribute(name);
+    // What a person has opened stays so.
+    if (!next.hasAttribute(name) && name !== "open") now.removeAttribute(name);
   }
   for (const { name, value } of next.attributes) {
     if (now.getAttribute(name) !== value) now.setAttribute(name, value);
@@ -158,7 +159,9 @@ function listen() {
 function ticked() {
   const all = (name) => [...view.querySelectorAll(`input[name=${name}]:checked`)]
     .map((box) => box.value);
-  return { cards: all("card"), to: all("drive"), separate: !!byId("separate")?.checked };
+  const typed = (id) => byId(id)?.value.trim() || null;
+  return { cards: all("card"), to: all("drive"), separate: !!byId("separate")?.checked,
+    name: typed("name"), shoot: typed("shoot"), expect: typed("expect") };
 }
 
 let planned = "";

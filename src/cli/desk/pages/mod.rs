@@ -1,6 +1,7 @@
 //! Owns what the pages show: text from what the desk knows.
 
 mod answer;
+mod chart;
 mod frame;
 mod kit;
 mod now;

@@ -49,6 +49,7 @@ pub(super) fn view(state: &DeskState) -> View {
                 @if let Some(why) = &plugged.why { p.notice { (shown(why)) } }
                 (group("Cards", "card", "No card is plugged in.", &cards, plugged.is_known))
                 (group("Drives", "drive", "No drive is plugged in.", &drives, plugged.is_known))
+                (names(&state.shoot))
             }
             section.plan aria-label="Plan" {
                 // Above the plan, so that it stays where it is while that changes.
@@ -132,6 +133,30 @@ fn group(title: &str, kind: &str, none: &str, places: &[&Place], is_known: bool)
             p.buttons id={ (kind) "-add" } {
                 button type="button" data-pick=(kind) { "Add a folder" }
             }
+        }
+    }
+}
+
+/// What the copy and its shoot are called; all of it may be left empty.
+fn names((shoot, expect): &(Option<String>, Option<String>)) -> Markup {
+    let field = |id: &str, label: &str, help: &str, value: &Option<String>| {
+        html! {
+            div.field {
+                label for=(id) { (label) }
+                input id=(id) type="text" value=[value.as_deref()] autocomplete="off"
+                    aria-describedby={ (id) "-is" };
+                p.soft id={ (id) "-is" } { (help) }
+            }
+        }
+    };
+    html! {
+        details #names {
+            summary { "Names" }
+            (field("shoot", "Shoot", "The cards that belong together. Empty: as usual.", shoot))
+            (field("expect", "Cards of the shoot", "How many there are, so that one that is \
+                missing is named.", expect))
+            (field("name", "Name of the offload", "Of one card. Empty: the date and the card.",
+                &None))
         }
     }
 }
