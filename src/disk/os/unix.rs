@@ -141,7 +141,9 @@ impl OsDisk {
         }
         let is_folder = std::fs::symlink_metadata(path).is_ok_and(|m| m.is_dir());
         let folder = path.parent().filter(|_| !is_folder).unwrap_or(path);
-        let parent = std::fs::canonicalize(folder)?;
+        // A name alone is in the current folder.
+        let folder = Some(folder).filter(|folder| !folder.as_str().is_empty());
+        let parent = std::fs::canonicalize(folder.unwrap_or(Utf8Path::new(".")))?;
         let volume = Arc::new(system::volume_of(&self.root, &parent, device)?);
         known.insert(device, Arc::clone(&volume));
         Ok(volume)

@@ -197,6 +197,11 @@ fn inspect_says_the_same_without_a_copy_and_its_exit_code_tells() {
         .says("Clips 2 files, 4.9 MB, 90.0 s: 2 MP4")
         .says("C0002.MP4 ends too early")
         .says("6 hints. Look into this before you format the card.");
+    // Also where the file is in the current folder.
+    put(&work.path("C0001.MP4"), &movie(3_000_000, 1));
+    work.run("inspect C0001.MP4")
+        .exits(0)
+        .says("No hints. 1 file looked at");
     work.run("inspect card/PRIVATE/CLIPS/C0001.MP4")
         .exits(0)
         .says("No hints. 1 file looked at; that is no proof that they play.");
