@@ -300,6 +300,24 @@ const does = {
     await reach("Next card");
     await tab.keyboard.press("Enter");
     await shows(page, "now");
+    const on = async (name, typed) => {
+      await reach(name);
+      if (typed) return tab.keyboard.type(typed);
+      return Promise.all([tab.waitForNavigation(), tab.keyboard.press("Enter")]);
+    };
+    await on("Shoots");
+    await on("Check again");
+    await shows(page, "answer");
+    if (await heading(page) !== "INTACT") page.fault("keyboard", await heading(page));
+    await reach("Done");
+    await tab.keyboard.press("Enter");
+    await shows(page, "now");
+    await on("Kit");
+    await on("Add a card");
+    await on("Name", "A9");
+    await on("Save");
+    await on("A9");
+    await on("Weigh");
   },
 
   // What can't be copied is said before a byte is written, and after it was asked for.
@@ -385,13 +403,16 @@ const does = {
         headers: { "Content-Type": "application/json" }, body: JSON.stringify({ as, path }) }),
       as, path);
     }
-    await tab.waitForFunction(() => document.querySelectorAll("#view input").length === 3);
+    await tab.waitForFunction(() =>
+      document.querySelectorAll("#view [type=checkbox]").length === 3);
     await tab.waitForFunction(() =>
       document.getElementById("plan").textContent.includes("to copy"));
     await judge(page, "now");
     await press(page, "Copy");
     await answer(page, "NOT PROVEN");
     await judge(page, "answer");
+    await Promise.all([tab.waitForNavigation(), press(page, "Shoots", "link")]);
+    await judge(page, "shoots");
     const acting = await tab.$$eval("script:not([src]), img:not([src^='/mark']), iframe, style",
       (all) => all.map((e) => e.outerHTML));
     if (acting.length) page.fault("script", acting.join(" "));

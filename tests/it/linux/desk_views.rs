@@ -7,7 +7,8 @@
 )]
 
 use crate::support::desk::Desk;
-use crate::support::program::{Work, bytes_of, put};
+use crate::support::mount::{Mount, Options, skip as no_mounts};
+use crate::support::program::{Work, bytes_of, put, skip};
 use serde_json::{Value, json};
 
 /// A kit with which one drive is enough: a test has one disk.
@@ -156,6 +157,49 @@ fn a_drive_is_due_until_it_is_checked_and_that_is_remembered() {
     command.args(["desk", "--no-open", "--json", "--home", "h", "--no-ledger"]);
     let desk = Desk::run(&mut command);
     assert!(desk.get("/shoots").body.contains("There is no ledger"));
+}
+
+/// A drive that gives 1 MB/s, so that there is time to stop.
+#[test]
+fn a_check_that_is_stopped_says_so() {
+    let work = work("desk-stop-check");
+    if no_mounts() {
+        skip("a slow drive needs FUSE");
+        return;
+    }
+    let (back, at) = (work.folder("back"), work.folder("SLOW"));
+    let fast = Mount::new(&back, &at, Options::default()).unwrap();
+    work.run("copy card --to SLOW --name KITES --copies 1 --home h")
+        .exits(0);
+    drop(fast);
+    let slow = Options {
+        read_mbps: 1.0,
+        ..Options::default()
+    };
+    let _slow = Mount::new(&back, &at, slow).unwrap();
+    let desk = Desk::start(&work);
+    let copy = at.join("KITES");
+    let copy = copy.to_str().unwrap();
+    assert_eq!(desk.form("/check", &[("path", copy)]).status, 303);
+    let page = desk.get("/").body;
+    assert!(page.contains("<h1>Checking <bdi>"), "{page}");
+    // Nothing else is begun meanwhile.
+    let second = desk.form("/check", &[("path", copy)]);
+    assert!(
+        second.status == 422 && second.body.contains("running already"),
+        "{second:?}"
+    );
+    assert_eq!(desk.copy(&[copy], &[copy]).status, 422);
+    assert_eq!(desk.post("/stop", &json!({})).status, 204);
+    let (verdict, heading) = answered(&desk);
+    assert_eq!(
+        (heading.as_str(), &verdict["exit_code"]),
+        ("STOPPED", &json!(130))
+    );
+    // It is no check that counts: the copy was last read whole when it was made.
+    assert_eq!(desk.form("/check", &[("path", copy)]).status, 303);
+    let ran = desk.end();
+    ran.exits(0);
 }
 
 #[test]
