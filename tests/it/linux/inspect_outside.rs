@@ -22,7 +22,8 @@ thumb.jpg convert -size 160x120 -seed 2 plasma:fractal -quality 80
 ";
 
 /// The other files: `@V` and `@A` are a moving test picture and a tone, `@S` is silence, `@B` a
-/// black picture, `@P` the picture above, `@H` an encoder, `@C` a constant rate.
+/// black picture, `@P` the picture above, `@H` an encoder, `@C` a constant rate, `@O` the file
+/// where it is not last.
 const THEN: &str = "
 h264.mp4 ffmpeg @V @A @H -c:a aac
 fast.mp4 ffmpeg @V @A @H -c:a aac -movflags +faststart
@@ -58,7 +59,7 @@ bare.mp3 ffmpeg @A -c:a libmp3lame -write_xing 0 -id3v2_version 0
 tone.m4a ffmpeg @A -c:a aac
 frame.jpg ffmpeg @V -frames:v 1 -q:v 2
 progressive.jpg convert @P -interlace JPEG -quality 92
-restart.jpg convert @P -sampling-factor 4:2:0 -define jpeg:restart-interval=8 -quality 88
+restart.jpg jpegtran -restart 8B -outfile @O @P
 grey.jpg convert @P -colorspace Gray -quality 95
 black.jpg convert -size 3000x2000 xc:black -quality 90 -define jpeg:optimize-coding=false
 clipped.jpg convert -size 6000x4000 xc:white -quality 90
@@ -96,7 +97,9 @@ const PLAIN: [&str; 9] = [
     "frame.tiff",
 ];
 
-const TOOLS: [&str; 5] = ["ffmpeg", "convert", "heif-enc", "exiftool", "djpeg"];
+const TOOLS: [&str; 6] = [
+    "ffmpeg", "convert", "heif-enc", "exiftool", "djpeg", "jpegtran",
+];
 
 /// Runs a program of others: whether it was content, and what it complained of.
 fn run(program: &str, args: &[&str]) -> (bool, String) {
@@ -124,11 +127,13 @@ fn make(folder: &Path, line: &str) {
         .replace("@C", "-b:v 8M -minrate 8M -maxrate 8M -bufsize 2M")
         .replace("@P", &picture);
     let file = folder.join(name).display().to_string();
+    let is_last = !line.contains("@O");
+    let line = line.replace("@O", &file);
     let mut args: Vec<&str> = line.split(' ').collect();
     if program == "ffmpeg" {
         args.splice(0..0, ["-hide_banner", "-loglevel", "error", "-y"]);
     }
-    args.push(&file);
+    args.extend(is_last.then_some(file.as_str()));
     let (is_made, words) = run(program, &args);
     assert!(is_made, "{name}: {words}");
 }
