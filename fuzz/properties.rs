@@ -2,6 +2,7 @@
 //! these with made-up bytes, `tests/it/linux/fuzzed.rs` with the kept corpus.
 
 use camino::{Utf8Component, Utf8Path};
+use unlade::hash_algorithm::checksum::Checksum;
 use unlade::inspect::deep::decode_still;
 use unlade::inspect::deep::decoding::{Decoding, NotDecoded};
 use unlade::inspect::hint::Hint;
@@ -16,6 +17,10 @@ use unlade::ledger::shoot::Shoot;
 use unlade::name::{CardName, PART_ENDING, PATH_BYTES_MAX, is_part_name, part_name, shown};
 use unlade::record::journal::{JOURNAL_FORMAT, JournalHead, JournalLine};
 use unlade::record::manifest::{INTEGER_MAX, Manifest};
+use unlade::record::others::bag::{Declaration, Encoding, decoded, listed, payload_oxum, to_fetch};
+use unlade::record::others::list::{ListHint, ListLine, hint, line};
+use unlade::record::others::mhl::{Generation, History, chain, is_ignored};
+use unlade::record::others::{Claims, inside, with_slashes};
 use unlade::record::salvage::{self, SalvageList};
 use unlade::record::{bag, checksums, journal};
 use unlade::report::page;
@@ -422,4 +427,113 @@ pub(crate) fn salvaged(data: &[u8]) {
     assert!(end <= list.bytes && list.bytes <= INTEGER_MAX);
     assert_eq!(list.read + missing, list.bytes);
     assert_eq!(SalvageList::read(path, &list.to_json()), Some(list));
+}
+
+/// What a record of others says of a path is believed only inside its folder.
+fn is_placed(path: &str) {
+    for place in [inside(path), with_slashes(path)].into_iter().flatten() {
+        stays_inside(place.as_str());
+        assert!(!place.as_str().starts_with("~/"), "{path:?}");
+        assert_eq!(inside(place.as_str()).as_ref(), Ok(&place), "{path:?}");
+    }
+}
+
+/// The reader of checksum lists: what it accepts is a hash of a kind with so many digits, whatever
+/// the name of the list says. The first line is that name.
+pub(crate) fn lists(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else {
+        return;
+    };
+    let (name, lines) = text.split_once('\n').unwrap_or(("", text));
+    let hint = hint(name).unwrap_or(ListHint::None);
+    for text in lines.split('\n') {
+        match line(text, hint) {
+            ListLine::Nothing | ListLine::None => {}
+            ListLine::Unknown(path, _) => is_placed(&path),
+            ListLine::Sums(path, sums) => {
+                is_placed(&path);
+                assert!(!sums.is_empty(), "{text:?}");
+                for sum in sums {
+                    assert!(!sum.kinds.is_empty(), "{text:?}");
+                    let is_hex = |b: u8| matches!(b, b'0'..=b'9' | b'a'..=b'f');
+                    assert!(sum.hex.bytes().all(is_hex), "{text:?}");
+                    let fits = |kind: &Checksum| kind.digits() == sum.hex.len();
+                    assert!(sum.kinds.iter().all(fits), "{text:?}");
+                }
+            }
+        }
+    }
+}
+
+/// The readers of bags that others made: the declaration, and lines of every tag file.
+pub(crate) fn tags(data: &[u8]) {
+    let declared = match Declaration::parse(data) {
+        Ok(declared) => {
+            assert!(declared.version <= (1, 0), "{declared:?}");
+            declared.version
+        }
+        Err(_) => (0, 97),
+    };
+    for encoding in [Encoding::Utf8, Encoding::Latin1, Encoding::Utf16] {
+        let Some(text) = encoding.text(data) else {
+            continue;
+        };
+        if let Some(Ok(oxum)) = payload_oxum(&text) {
+            assert!(text.contains(&oxum.1.to_string()), "{text:?}");
+        }
+        let md5 = Checksum::named("md5").expect("a known kind");
+        for line in text.lines() {
+            if let Ok(Some((path, sum))) = listed(line, md5) {
+                assert_eq!(sum.kinds.as_slice(), [md5], "{line:?}");
+                assert!(line.contains(path), "{line:?}");
+                is_placed(&decoded(path, declared));
+            }
+            if let Ok(Some(path)) = to_fetch(line) {
+                is_placed(&decoded(path, (1, 0)));
+            }
+        }
+    }
+}
+
+/// The readers of media hash lists: what they accept names only what lies inside, by hashes of the
+/// right length, and what they say of the rest is harmless.
+pub(crate) fn mhl(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else {
+        return;
+    };
+    match chain(text) {
+        Err(why) => is_harmless(&why.to_string()),
+        Ok(entries) => {
+            for (entry, number) in entries.iter().zip(1..) {
+                assert_eq!(entry.number, number);
+                assert!(!entry.path.contains('/'), "{entry:?}");
+                assert_eq!(entry.sha512.len(), 128);
+            }
+        }
+    }
+    let generation = match Generation::parse(text) {
+        Err(why) => return is_harmless(&why.to_string()),
+        Ok(generation) => generation,
+    };
+    for file in &generation.files {
+        is_placed(&file.path);
+        is_ignored(&generation.ignore, &file.path, false);
+    }
+    let history = History {
+        folder: "K".into(),
+        generations: vec![generation.clone(), generation],
+    };
+    let mut claims = Claims::default();
+    match history.claims(&mut claims) {
+        Err(_) => {}
+        Ok((files, _)) => {
+            let all = claims.into_sorted();
+            assert_eq!(files, unlade::units::len64(all.len()));
+            for (path, claim) in all {
+                stays_inside(path.as_str());
+                assert!(path.as_str().starts_with("K/"));
+                assert!(!claim.sums.is_empty() || claim.unknown.is_some());
+            }
+        }
+    }
 }

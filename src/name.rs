@@ -130,6 +130,11 @@ impl fmt::Display for CardName {
     }
 }
 
+/// Returns a name in Unicode's composed form (NFC), in which Macs and others agree.
+pub fn composed(name: &str) -> String {
+    name.nfc().collect()
+}
+
 /// The ending of a file that has not been proven yet.
 pub const PART_ENDING: &str = ".unlade-part";
 

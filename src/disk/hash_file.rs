@@ -4,6 +4,7 @@
 use super::Source;
 use super::buffer::Aligned;
 use crate::digest::Digest;
+use crate::hash_algorithm::checksum::{Checksum, Summing};
 use crate::hash_algorithm::{Also, AlsoHashes, AlsoSet, Hasher};
 use crate::units::{len_usize, len64};
 use crossbeam_channel::bounded;
@@ -32,12 +33,12 @@ pub type Onlooker<'a> = &'a mut (dyn FnMut(&[u8]) + Send);
 /// Every hash of one file in the making.
 struct Hashers<'a>(blake3::Hasher, Vec<(Also, Hasher)>, Option<Onlooker<'a>>);
 
-impl<'a> Hashers<'a> {
-    fn new(also: AlsoSet, onlooker: Option<Onlooker<'a>>) -> Self {
-        let further = also.iter().map(|a| (a, Hasher::new(a))).collect();
-        Self(blake3::Hasher::new(), further, onlooker)
-    }
+/// What is made of the bytes of a file, in order.
+trait Take: Send {
+    fn update(&mut self, bytes: &[u8]);
+}
 
+impl Take for Hashers<'_> {
     fn update(&mut self, bytes: &[u8]) {
         self.0.update(bytes);
         for (_, hasher) in &mut self.1 {
@@ -46,6 +47,21 @@ impl<'a> Hashers<'a> {
         if let Some(show) = &mut self.2 {
             show(bytes);
         }
+    }
+}
+
+impl Take for Vec<Summing> {
+    fn update(&mut self, bytes: &[u8]) {
+        for summing in self {
+            summing.update(bytes);
+        }
+    }
+}
+
+impl<'a> Hashers<'a> {
+    fn new(also: AlsoSet, onlooker: Option<Onlooker<'a>>) -> Self {
+        let further = also.iter().map(|a| (a, Hasher::new(a))).collect();
+        Self(blake3::Hasher::new(), further, onlooker)
     }
 
     fn finish(self) -> (Digest, AlsoHashes) {
@@ -81,9 +97,27 @@ pub fn hash_whole_shown(
     onlooker: Option<Onlooker<'_>>,
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> io::Result<Option<(Digest, u64)>> {
-    let hashers = Hashers::new(AlsoSet::default(), onlooker);
-    let whole = hash_with(source, bytes, AlsoSet::default(), hashers, go_on)?;
-    Ok(whole.map(|w| (w.blake3, w.bytes)))
+    let mut onlooker = onlooker;
+    let make = || Hashers::new(AlsoSet::default(), onlooker.take());
+    let whole = hash_with(source, bytes, make, go_on)?;
+    Ok(whole.map(|(made, n)| (made.finish().0, n)))
+}
+
+/// Reads `bytes` bytes of a file, or as many as there are, and returns these hashes in lower-case
+/// hex, in their order, and how many bytes were read. `go_on` hears of every read and may stop it:
+/// then the answer is `None`.
+///
+/// # Errors
+/// As [`hash_whole_with`].
+pub fn sums_of_whole(
+    source: &mut dyn Source,
+    bytes: u64,
+    kinds: &[Checksum],
+    go_on: &mut dyn FnMut(u64) -> bool,
+) -> io::Result<Option<(Vec<String>, u64)>> {
+    let make = || kinds.iter().copied().map(Summing::new).collect::<Vec<_>>();
+    let whole = hash_with(source, bytes, make, go_on)?;
+    Ok(whole.map(|(made, n)| (made.into_iter().map(Summing::finish).collect(), n)))
 }
 
 /// Reads `bytes` bytes of a file, or as many as there are, and makes these further hashes as well.
@@ -97,16 +131,18 @@ pub fn hash_whole_with(
     also: AlsoSet,
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> io::Result<Option<Whole>> {
-    hash_with(source, bytes, also, Hashers::new(also, None), go_on)
+    let made = hash_with(source, bytes, || Hashers::new(also, None), go_on)?;
+    Ok(made.map(|(hashers, n)| whole(hashers.finish(), n)))
 }
 
-fn hash_with(
+/// `begin` is called once more where no thread can be started.
+fn hash_with<H: Take>(
     source: &mut dyn Source,
     bytes: u64,
-    also: AlsoSet,
-    mut hashers: Hashers<'_>,
+    mut begin: impl FnMut() -> H,
     go_on: &mut dyn FnMut(u64) -> bool,
-) -> io::Result<Option<Whole>> {
+) -> io::Result<Option<(H, u64)>> {
+    let mut hashers = begin();
     if bytes <= len64(CHUNK_BYTES) {
         return hash_alone(source, bytes, hashers, go_on);
     }
@@ -122,14 +158,14 @@ fn hash_with(
             // The reader has stopped when nobody takes it.
             if give_back.try_send(buffer).is_err() {}
         }
-        hashers.finish()
+        hashers
     };
     std::thread::scope(|scope| {
         let started = std::thread::Builder::new()
             .name("hash".into())
             .spawn_scoped(scope, hash);
         let Ok(hasher) = started else {
-            return hash_alone(source, bytes, Hashers::new(also, None), go_on);
+            return hash_alone(source, bytes, begin(), go_on);
         };
         let read = read_all(source, bytes, go_on, |source, at| {
             let gone = |_| io::Error::other("the hashing thread is gone");
@@ -144,24 +180,24 @@ fn hash_with(
         let made = hasher
             .join()
             .map_err(|_gone| io::Error::other("the hashing thread broke down"))?;
-        Ok(read?.map(|n| whole(made, n)))
+        Ok(read?.map(|n| (made, n)))
     })
 }
 
 /// The same in this thread alone.
-fn hash_alone(
+fn hash_alone<H: Take>(
     source: &mut dyn Source,
     bytes: u64,
-    mut hashers: Hashers<'_>,
+    mut hashers: H,
     go_on: &mut dyn FnMut(u64) -> bool,
-) -> io::Result<Option<Whole>> {
+) -> io::Result<Option<(H, u64)>> {
     let mut buffer = Aligned::new(len_usize(bytes).saturating_add(1).min(CHUNK_BYTES));
     let read = read_all(source, bytes, go_on, |source, at| {
         let n = source.read_at(buffer.all_mut(), at)?;
         hashers.update(buffer.first(n));
         Ok(n)
     })?;
-    Ok(read.map(|n| whole(hashers.finish(), n)))
+    Ok(read.map(|n| (hashers, n)))
 }
 
 fn whole((blake3, also): (Digest, AlsoHashes), bytes: u64) -> Whole {
@@ -257,10 +293,16 @@ mod tests {
                 let kinds: AlsoSet = [Also::Md5, Also::Xxh3].into_iter().collect();
                 let alone = Hashers::new(kinds, None);
                 let alone = hash_alone(&mut file, len64(bytes), alone, &mut |_| true);
+                let alone = alone.unwrap().map(|(made, n)| whole(made.finish(), n));
                 let with = hash_whole_with(&mut file, len64(bytes), kinds, &mut |_| true);
                 let with = with.unwrap().unwrap();
                 assert_eq!((with.blake3, with.bytes), (expected, len64(bytes)));
-                assert_eq!(alone.unwrap().as_ref(), Some(&with));
+                assert_eq!(alone.as_ref(), Some(&with));
+                let sums = [Checksum::Blake3, Checksum::Also(Also::Md5)];
+                let sums = sums_of_whole(&mut file, len64(bytes), &sums, &mut |_| true);
+                let (sums, n) = sums.unwrap().unwrap();
+                assert_eq!((&*sums[0], n), (&*expected.to_string(), len64(bytes)));
+                assert_eq!(Some(&*sums[1]), with.also.get(Also::Md5));
                 for also in kinds.iter() {
                     let mut hasher = Hasher::new(also);
                     hasher.update(&file.content);

@@ -120,7 +120,7 @@ impl List {
     }
 }
 
-fn unescape(path: &str) -> Option<String> {
+pub(super) fn unescape(path: &str) -> Option<String> {
     let mut out = String::new();
     let mut chars = path.chars();
     while let Some(c) = chars.next() {

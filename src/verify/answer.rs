@@ -1,6 +1,6 @@
 //! Owns what a check of an offload found, and what follows from it.
 
-use super::finding::{Finding, path_of};
+use super::finding::{Finding, FindingCounts, path_of};
 use super::records::{Remark, Signature};
 use crate::disk::{FolderFacts, ReadBackWay};
 use crate::error::{Error, ProblemKind};
@@ -8,7 +8,6 @@ use crate::record::damage::{CheckNote, DamageKind};
 use crate::record::layout::{Layout, RECORDS, TAG_FILES};
 use crate::record::manifest::{MANIFEST_SIGNATURE, Manifest, ManifestError};
 use crate::record::signature::TrustedKeys;
-use crate::units::len64;
 use jiff::Timestamp;
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -108,10 +107,10 @@ impl Findings {
         note.whole = !self.interrupted && self.reached_device();
         for finding in &self.findings {
             let (path, kind, why) = match finding {
-                Finding::Missing(path) => (path, DamageKind::Missing, ""),
+                Finding::Missing(path) | Finding::Moved(path, _) => (path, DamageKind::Missing, ""),
                 Finding::Changed(path, why) => (path, DamageKind::Changed, why.as_str()),
                 Finding::Unreadable(path, why) => (path, DamageKind::Unreadable, why.as_str()),
-                Finding::Extra(_) | Finding::Untrusted(..) => continue,
+                Finding::Extra(_) | Finding::Untrusted(..) | Finding::Unchecked(..) => continue,
             };
             let of_card = layout.inside(path).filter(|_| !is_record(path));
             if let Some(path) = of_card {
@@ -123,20 +122,13 @@ impl Findings {
 
     /// Returns how many are missing, changed and extra.
     pub fn counts(&self) -> (u64, u64, u64) {
-        self.findings
-            .iter()
-            .fold((0, 0, 0), |(m, c, e), finding| match finding {
-                Finding::Missing(_) => (m + 1, c, e),
-                Finding::Changed(..) => (m, c + 1, e),
-                Finding::Extra(_) => (m, c, e + 1),
-                Finding::Unreadable(..) | Finding::Untrusted(..) => (m, c, e),
-            })
+        let counts = FindingCounts::of(&self.findings);
+        (counts.missing, counts.changed, counts.extra)
     }
 
     /// Returns how many could not be looked at or read.
     pub fn unread(&self) -> u64 {
-        let is_unread = |f: &&Finding| matches!(f, Finding::Unreadable(..));
-        len64(self.findings.iter().filter(is_unread).count())
+        FindingCounts::of(&self.findings).unread
     }
 }
 

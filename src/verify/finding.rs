@@ -21,6 +21,10 @@ pub enum Finding {
     /// A signature that does not fit, is missing or is by another key than was expected; the second
     /// value tells which. The manifest beside it cannot be relied on.
     Untrusted(String, String),
+    /// It lies under another name, the second value; what it holds is what a record says.
+    Moved(String, String),
+    /// Whether it is what a record says cannot be told; the second value tells why.
+    Unchecked(String, String),
 }
 
 impl Finding {
@@ -53,7 +57,47 @@ impl Finding {
             Self::Extra(path) => Self::Extra(layout.outside(&path)),
             Self::Unreadable(path, why) => Self::Unreadable(layout.outside(&path), why),
             Self::Untrusted(path, why) => Self::Untrusted(layout.outside(&path), why),
+            Self::Moved(from, to) => Self::Moved(layout.outside(&from), layout.outside(&to)),
+            Self::Unchecked(path, why) => Self::Unchecked(layout.outside(&path), why),
         }
+    }
+}
+
+/// How many findings there are of each kind.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[expect(missing_docs, reason = "named as the findings are")]
+pub struct FindingCounts {
+    pub missing: u64,
+    pub changed: u64,
+    pub extra: u64,
+    pub unread: u64,
+    pub untrusted: u64,
+    pub moved: u64,
+    pub unchecked: u64,
+}
+
+impl FindingCounts {
+    /// Counts findings.
+    pub fn of(findings: &[Finding]) -> Self {
+        let mut counts = Self::default();
+        for finding in findings {
+            *match finding {
+                Finding::Missing(_) => &mut counts.missing,
+                Finding::Changed(..) => &mut counts.changed,
+                Finding::Extra(_) => &mut counts.extra,
+                Finding::Unreadable(..) => &mut counts.unread,
+                Finding::Untrusted(..) => &mut counts.untrusted,
+                Finding::Moved(..) => &mut counts.moved,
+                Finding::Unchecked(..) => &mut counts.unchecked,
+            } += 1;
+        }
+        counts
+    }
+
+    /// Returns whether all that is wrong is that nothing could be told of something.
+    pub fn is_all_untold(&self) -> bool {
+        let told = self.missing + self.changed + self.extra + self.untrusted + self.moved;
+        told == 0
     }
 }
 
@@ -64,7 +108,9 @@ pub fn path_of(finding: &Finding) -> &str {
         | Finding::Changed(p, _)
         | Finding::Extra(p)
         | Finding::Unreadable(p, _)
-        | Finding::Untrusted(p, _) => p,
+        | Finding::Untrusted(p, _)
+        | Finding::Moved(p, _)
+        | Finding::Unchecked(p, _) => p,
     }
 }
 

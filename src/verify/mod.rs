@@ -6,6 +6,7 @@ mod answer;
 mod content;
 mod finding;
 mod names;
+pub mod others;
 mod records;
 mod salvaged;
 mod stored;
@@ -13,7 +14,7 @@ mod tags;
 
 use crate::disk::progress::Progress;
 pub use answer::{Findings, VerifyError};
-pub use finding::{Finding, path_of};
+pub use finding::{Finding, FindingCounts, path_of};
 pub use records::{Page, Remark, Signature};
 
 use crate::clock::Clock;

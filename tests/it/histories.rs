@@ -2035,6 +2035,8 @@ impl History {
             Finding::Extra(path) => format!("extra {}", by_card(path)),
             Finding::Unreadable(path, _) => format!("unread {}", by_card(path)),
             Finding::Untrusted(path, _) => format!("untrusted {}", by_card(path)),
+            Finding::Moved(path, _) => format!("moved {}", by_card(path)),
+            Finding::Unchecked(path, _) => format!("unchecked {}", by_card(path)),
         });
         let mut found: Vec<String> = found.collect();
         let mut litter: Vec<String> = findings.litter.iter().map(|p| by_card(p)).collect();

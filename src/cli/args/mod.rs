@@ -215,14 +215,17 @@ pub(crate) enum Command {
         after_help = "Example:  unlade ledger --shoot kite-festival"
     )]
     Ledger(LedgerArgs),
-    /// Compare offloads on the drives with their manifests.
+    /// Compare offloads, and what others copied, with their lists.
     #[command(
         long_about = "Reads every file of each offload from its drive and compares it with the \
             manifest, today or in five years, wherever the offload is now. Missing, changed and \
             extra files are named as such; what computers leave behind is mentioned and no fault. \
             The list and the page beside the manifest must still say what it says; a manifest that \
             is damaged, hostile or too large is refused. A signature that does not fit is a \
-            difference; one that does is shown with the fingerprint of its key. Writes nothing.",
+            difference; one that does is shown with the fingerprint of its key.\n\nA folder \
+            without `_unlade` is checked against the lists of others that are in it: a bag, an \
+            ASC media hash list, checksum lists. That says what is in the folder, not which card \
+            it came from, so it is never PROVEN. Writes nothing.",
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES \
             /media/SSD-B/20261125-KITES\n          unlade verify /media/SSD-A"
     )]
@@ -567,9 +570,18 @@ pub(crate) struct VerifyArgs {
     /// Folders of offloads, or drives with offloads.
     ///
     /// An offload holds `_unlade`. On a drive, given as a folder or by its kit name, they are
-    /// looked for three folders deep at most.
-    #[arg(required = true, value_name = "OFFLOAD", help_heading = WHAT)]
+    /// looked for three folders deep at most. A folder without any is held against the lists of
+    /// others in it.
+    #[arg(required_unless_present = "list", value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,
+    /// Check the files of this checksum list.
+    #[arg(long, value_name = "FILE", conflicts_with = "offloads", help_heading = WHAT)]
+    pub(crate) list: Option<Utf8PathBuf>,
+    /// The folder that the paths of --list begin in.
+    ///
+    /// Without it: the folder that the list lies in.
+    #[arg(long, value_name = "DIR", requires = "list", help_heading = WHAT)]
+    pub(crate) base: Option<Utf8PathBuf>,
     /// A key of this file must have signed.
     ///
     /// As `ssh-keygen` writes them, one a line; without a signature by one of them the offload is

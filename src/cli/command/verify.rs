@@ -3,6 +3,7 @@
 
 use crate::cli::args::{Common, VerifyArgs};
 use crate::cli::command::shared::check_offloads::check_offloads;
+use crate::cli::command::shared::checked::CheckTarget;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
@@ -34,33 +35,57 @@ pub(crate) fn verify_shown(
     book: &Book,
     viewer: Option<&dyn ReadViewer>,
 ) -> Exit {
+    let list = args.list.iter();
+    let listed = list.map(|list| of_list(list, args.base.as_deref()));
     let each = args.offloads.iter();
-    let offloads: Vec<_> = each.flat_map(|given| offloads(given, tools)).collect();
+    let given = each.flat_map(|given| targets(given, tools));
+    let targets: Vec<CheckTarget> = listed.chain(given).collect();
+    let paths: Vec<Utf8PathBuf> = targets.iter().map(|t| t.path.clone()).collect();
     let expected = match &args.signed_by {
         None => None,
-        Some(path) => match keys::expected(path, &offloads, out, tools) {
+        Some(path) => match keys::expected(path, &paths, out, tools) {
             Ok(expected) => Some(expected),
             Err(exit) => return exit,
         },
     };
     let drives = DriveNames::of(common);
     let known = (book, &drives);
-    check_offloads(&offloads, expected.as_ref(), out, tools, known, viewer)
+    check_offloads(&targets, expected.as_ref(), out, tools, known, viewer)
 }
 
-/// The offloads that a folder stands for: itself, the one whose records it is, or those on it.
-/// Without any it has its error told by the check itself.
-fn offloads(given: &Utf8Path, tools: &Tools) -> Vec<Utf8PathBuf> {
-    let is_records = given.file_name() == Some(RECORDS);
-    let folder = given.parent().filter(|_| is_records).unwrap_or(given);
-    // The current folder has no name of its own in a path.
-    let folder = if folder.as_str().is_empty() {
+/// A list, and the folder that its paths begin in: the one it lies in where nobody says another.
+fn of_list(list: &Utf8Path, base: Option<&Utf8Path>) -> CheckTarget {
+    let folder = base.or_else(|| list.parent()).unwrap_or(Utf8Path::new("."));
+    CheckTarget {
+        path: or_here(folder).to_path_buf(),
+        is_of_others: true,
+        list: Some(list.to_path_buf()),
+    }
+}
+
+/// The current folder has no name of its own in a path.
+fn or_here(folder: &Utf8Path) -> &Utf8Path {
+    if folder.as_str().is_empty() {
         Utf8Path::new(".")
     } else {
         folder
-    };
+    }
+}
+
+/// What a folder stands for: the offload that it is, the one whose records it is, those on it, or
+/// else a folder with records of others.
+fn targets(given: &Utf8Path, tools: &Tools) -> Vec<CheckTarget> {
+    let is_records = given.file_name() == Some(RECORDS);
+    let folder = or_here(given.parent().filter(|_| is_records).unwrap_or(given));
+    // Where its manifest is gone it is an offload all the same.
+    let has_records = || matches!(tools.disk.look(&folder.join(RECORDS)), Ok(Some(_)));
     match find_offloads(tools.disk.as_ref(), folder) {
-        Ok(found) if !found.is_empty() => found,
-        _ => vec![folder.to_path_buf()],
+        Ok(found) if !found.is_empty() => found.into_iter().map(CheckTarget::offload).collect(),
+        _ if is_records || has_records() => vec![CheckTarget::offload(folder.to_path_buf())],
+        _ => vec![CheckTarget {
+            path: folder.to_path_buf(),
+            is_of_others: true,
+            list: None,
+        }],
     }
 }

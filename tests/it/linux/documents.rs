@@ -69,8 +69,19 @@ fn session(name: &str) -> Work {
     for drive in ["drive-a", "drive-b", "drive-c", "ATTIC"] {
         work.folder(&format!("media/{drive}"));
     }
-    for folder in ["bin", "home/.ssh"] {
+    for folder in [
+        "bin",
+        "home/.ssh",
+        "media/mail",
+        "media/drive-a/FROM-EDITOR",
+    ] {
         work.folder(folder);
+    }
+    // What an editor sends, with lists of the editor's.
+    put(&work.path("media/drive-a/FROM-EDITOR/CUT.MOV"), b"abc");
+    let list = "900150983cd24fb0d6963f7d28e17f72  CUT.MOV\n";
+    for at in ["mail/clips.md5", "drive-a/FROM-EDITOR/MD5SUMS"] {
+        put(&work.path("media").join(at), list.as_bytes());
     }
     let stand_in = work.path("bin/unlade");
     put(&stand_in, STAND_IN.as_bytes());

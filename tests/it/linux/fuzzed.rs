@@ -160,3 +160,16 @@ fn readers_of_media_keep_their_word_whatever_happens_to_the_file() {
     with_chance("inspect", properties::inspect, rounds);
     with_chance("deep", properties::deep, rounds / 4);
 }
+
+#[test]
+fn the_readers_of_records_of_others_keep_their_word() {
+    replay("lists", properties::lists);
+    replay("tags", properties::tags);
+    replay("mhl", properties::mhl);
+    let generations = corpus("mhl");
+    let accepted = |(_, bytes): &&(String, Vec<u8>)| {
+        let text = std::str::from_utf8(bytes).unwrap();
+        unlade::record::others::mhl::Generation::parse(text).is_ok()
+    };
+    assert_eq!(generations.iter().filter(accepted).count(), 2);
+}

@@ -29,6 +29,7 @@ mod mounts;
 mod names;
 mod notice;
 mod only_new;
+mod others;
 mod output;
 mod page_outside;
 mod page_picture;

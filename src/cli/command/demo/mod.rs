@@ -5,6 +5,7 @@ mod card;
 
 use crate::cli::args::DemoArgs;
 use crate::cli::command::shared::check_offloads::check_offloads;
+use crate::cli::command::shared::checked::CheckTarget;
 use crate::cli::command::shared::one_card::{CommandContext, copy_one};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -360,7 +361,7 @@ fn check_again(offload: &Utf8Path, out: Out, tools: &Tools) -> io::Result<Exit> 
     let out = brief(out);
     let book = Book::none(out, Arc::clone(&tools.clock));
     Ok(check_offloads(
-        &[offload.to_owned()],
+        &[CheckTarget::offload(offload.to_owned())],
         None,
         out,
         tools,

@@ -1,6 +1,7 @@
-//! Owns reading offloads again and telling what was found: those on different devices at the same
-//! time, those on one device one after the other.
+//! Owns reading offloads, and folders with records of others, again and telling what was found:
+//! those on different devices at the same time, those on one device one after the other.
 
+use crate::cli::command::shared::checked::{CheckTarget, Checked, others_verdict, problems_json};
 use crate::cli::command::shared::other_copies::{OtherCopy, other_copies};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -12,10 +13,10 @@ use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::findings::{
-    FINDINGS_SHOWN, FindingsWords, UNREAD_STEP, findings_lines, findings_notice, found,
-    intact_lines, signed_words,
+    FINDINGS_SHOWN, UNREAD_STEP, findings_lines, findings_told, found,
 };
 use crate::cli::view::words::notice::of_answer;
+use crate::cli::view::words::others::others_next;
 use crate::cli::view::words::troubles::{capital, sentence};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
@@ -33,14 +34,16 @@ use unlade::record::manifest::device_words;
 use unlade::record::signature::TrustedKeys;
 use unlade::run::Tools;
 use unlade::units::{all_counted, len64};
-use unlade::verify::{Finding, Findings, Signature, VerifyError, path_of, verify as check};
+use unlade::verify::others::{OthersError, verify_others};
+use unlade::verify::{Findings, Signature, VerifyError, verify as check};
 
-type CheckResult = Result<Findings, CheckError>;
+type CheckResult = Result<Checked, CheckError>;
 
 /// Why an offload was not checked.
 #[derive(Debug)]
 enum CheckError {
     Verify(VerifyError),
+    Others(OthersError),
     /// The thread that checked it broke down.
     BrokenDown,
     Interrupted,
@@ -50,7 +53,12 @@ impl CheckError {
     fn kind(&self) -> ProblemKind {
         match self {
             Self::Verify(error) => error.kind(),
-            Self::BrokenDown | Self::Interrupted => ProblemKind::NotReadBack,
+            Self::Others(OthersError::Refused(_)) => ProblemKind::ManifestDamaged,
+            Self::Others(OthersError::NoRecord(_)) => ProblemKind::Missing,
+            Self::Others(OthersError::Io(_)) => ProblemKind::Unreadable,
+            Self::Others(OthersError::Interrupted) | Self::BrokenDown | Self::Interrupted => {
+                ProblemKind::NotReadBack
+            }
         }
     }
 }
@@ -58,7 +66,8 @@ impl CheckError {
 impl CheckError {
     /// Whether there is nothing under the name that was given.
     fn is_not_there(&self) -> bool {
-        let Self::Verify(VerifyError::Io(error)) = self else {
+        let (Self::Verify(VerifyError::Io(error)) | Self::Others(OthersError::Io(error))) = self
+        else {
             return false;
         };
         error.cause.kind() == io::ErrorKind::NotFound
@@ -69,6 +78,7 @@ impl fmt::Display for CheckError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Verify(error) => error.fmt(f),
+            Self::Others(error) => error.fmt(f),
             Self::BrokenDown => {
                 f.write_str("the check broke down; this is a fault of unlade, please report it")
             }
@@ -81,34 +91,31 @@ impl fmt::Display for CheckError {
 /// whoever should have signed them, and `viewer` is who is shown it where that is neither the
 /// screen nor a program.
 pub(crate) fn check_offloads(
-    offloads: &[Utf8PathBuf],
+    targets: &[CheckTarget],
     expected: Option<&TrustedKeys>,
     out: Out,
     tools: &Tools,
     (book, drives): (&Book, &DriveNames),
     viewer: Option<&dyn ReadViewer>,
 ) -> Exit {
-    let progress = Progress {
-        cancel: Arc::clone(&tools.cancel),
-        ..Progress::default()
-    };
-    let mut results = check_all(offloads, out, tools, &progress, viewer);
+    let offloads: Vec<Utf8PathBuf> = targets.iter().map(|t| t.path.clone()).collect();
+    let mut results = check_all(targets, out, tools, viewer);
     if let Some(expected) = expected {
-        for findings in results.iter_mut().flatten() {
-            findings.expect_signed_by(expected);
+        for checked in results.iter_mut().flatten() {
+            checked.expect_signed_by(expected);
         }
     }
     let json = Json::new(out, Arc::clone(&tools.clock));
-    let names = drives.offloads(offloads, tools);
+    let names = drives.offloads(&offloads, tools);
     let (mut ends, mut is_there) = (Vec::new(), Vec::new());
     let are_several = offloads.len() > 1;
     for ((path, name), result) in offloads.iter().zip(&names).zip(&results) {
         let exit = exit_of(result);
-        let others = result.as_ref().map_or_else(
-            |_| Vec::new(),
-            |findings| other_copies(path, findings, &book.read(), tools.disk.as_ref()),
-        );
-        let note = result.as_ref().ok().and_then(|f| f.note(tools.clock.now()));
+        let ours = result.as_ref().ok().and_then(Checked::ours);
+        let others = ours.map_or_else(Vec::new, |findings| {
+            other_copies(path, findings, &book.read(), tools.disk.as_ref())
+        });
+        let note = ours.and_then(|f| f.note(tools.clock.now()));
         let unnoted = book.note(note.into_iter().collect());
         let is_begun = || is_begun(path, result, tools);
         if let Some(viewer) = viewer {
@@ -123,7 +130,7 @@ pub(crate) fn check_offloads(
         } else {
             let others = others.iter().map(OtherCopy::words);
             let others: Vec<_> = others.chain(unnoted.map(str::to_owned)).collect();
-            let intact = |f| intact_lines(path.as_str(), name, f, out);
+            let intact = |checked: &Checked| checked.intact_lines((path.as_str(), name), out);
             match result
                 .as_ref()
                 .ok()
@@ -135,29 +142,37 @@ pub(crate) fn check_offloads(
                 None => tell((path, name), result, expected, &others, is_begun(), out),
             }
         }
-        let proven = result.as_ref().is_ok_and(is_proven);
+        let proven = ours.is_some_and(is_proven);
         ends.push((path.as_str(), proven, exit));
         is_there.push(!matches!(result, Err(error) if error.is_not_there()));
     }
     let worst = ends.iter().map(|(.., exit)| *exit).max();
     let worst = worst.unwrap_or(Exit::Done);
-    if let ([Ok(findings)], [name]) = (results.as_slice(), names.as_slice()) {
-        send_notice(worst, findings_notice(name, findings));
+    if let ([Ok(checked)], [name]) = (results.as_slice(), names.as_slice()) {
+        send_notice(worst, checked.notice(name));
     } else if ends.len() > 1 {
         let told = names.iter().map(String::as_str).zip(is_there);
         let told: Vec<_> = told.collect();
-        tell_all(&ends, &told, worst, out, (&json, viewer));
+        tell_all((&ends, noun(&results)), &told, worst, out, (&json, viewer));
     }
     worst
 }
 
+/// What those are called that were checked.
+fn noun(results: &[CheckResult]) -> &'static str {
+    let is_of_others = |result: &CheckResult| matches!(result, Ok(Checked::Others(_)));
+    if results.iter().any(is_of_others) {
+        "folder"
+    } else {
+        "offload"
+    }
+}
+
 fn exit_of(result: &CheckResult) -> Exit {
     match result {
-        Ok(Findings {
-            interrupted: true, ..
-        })
-        | Err(CheckError::Interrupted) => Exit::Interrupted,
-        Ok(f) if f.is_clean() => Exit::Done,
+        Err(CheckError::Interrupted) => Exit::Interrupted,
+        Ok(checked) if checked.is_interrupted() => Exit::Interrupted,
+        Ok(checked) if checked.is_clean() => Exit::Done,
         Ok(_) => Exit::NotProven,
         Err(_) => Exit::Refused,
     }
@@ -173,7 +188,7 @@ fn send_notice(exit: Exit, answer: Notice) {
 /// Tells the one answer for several offloads, of which the names are known, and whether there is
 /// anything under them: what is not there is none.
 fn tell_all(
-    ends: &[(&str, bool, Exit)],
+    (ends, noun): (&[(&str, bool, Exit)], &str),
     names: &[(&str, bool)],
     worst: Exit,
     out: Out,
@@ -185,12 +200,12 @@ fn tell_all(
     let (bad, absent): (Vec<_>, Vec<_>) = bad.map(|(_, name)| *name).partition(|(_, is)| *is);
     let [bad, absent] =
         [bad, absent].map(|all| all.iter().map(|(name, _)| *name).collect::<Vec<_>>());
-    let answer = answer_for_all(intact, &bad, &absent);
+    let answer = answer_for_all(intact, &bad, &absent, noun);
     let (word, is_good) = match worst {
         Exit::Done => ("INTACT", true),
         _ => ("NOT INTACT", false),
     };
-    let what = all_counted(ends.len(), "offload");
+    let what = all_counted(ends.len(), noun);
     send_notice(worst, of_answer(&what, word, is_good, &answer));
     if let Some(viewer) = viewer {
         return viewer.all(answer, Json::for_all("offloads", ends, worst));
@@ -206,16 +221,16 @@ fn tell_all(
 }
 
 /// The one answer for several offloads.
-fn answer_for_all(intact: usize, bad: &[&str], absent: &[&str]) -> String {
+fn answer_for_all(intact: usize, bad: &[&str], absent: &[&str], noun: &str) -> String {
     let list = |all: &[&str]| some_of(all.iter().copied(), all.len(), len64(all.len()), "");
     let all = intact + bad.len();
     let is = if intact == 1 { "is" } else { "are" };
     let answer = match (all, bad.len()) {
         (0, _) => "Nothing was checked".to_owned(),
-        (1, 0) => "1 offload is intact".to_owned(),
+        (1, 0) => format!("1 {noun} is intact"),
         (1, _) => format!("{} is not intact", list(bad)),
-        (_, 0) => format!("{} are intact", all_counted(all, "offload")),
-        _ => format!("{intact} of {all} offloads {is} intact, not {}", list(bad)),
+        (_, 0) => format!("{} are intact", all_counted(all, noun)),
+        _ => format!("{intact} of {all} {noun}s {is} intact, not {}", list(bad)),
     };
     match absent.len() {
         0 => format!("{answer}."),
@@ -239,16 +254,19 @@ fn is_begun(path: &Utf8Path, result: &CheckResult, tools: &Tools) -> bool {
 
 /// Starts a thread for each device, as far as there are any; shows the progress from this one.
 fn check_all(
-    offloads: &[Utf8PathBuf],
+    targets: &[CheckTarget],
     out: Out,
     tools: &Tools,
-    progress: &Progress,
     viewer: Option<&dyn ReadViewer>,
 ) -> Vec<CheckResult> {
+    let progress = &Progress {
+        cancel: Arc::clone(&tools.cancel),
+        ..Progress::default()
+    };
     let mut by_device: BTreeMap<String, Vec<usize>> = BTreeMap::new();
-    for (index, path) in offloads.iter().enumerate() {
+    for (index, target) in targets.iter().enumerate() {
         // A folder that cannot be looked at has its error told by the check itself.
-        let key = match tools.disk.facts(path) {
+        let key = match tools.disk.facts(&target.path) {
             Err(_) => format!("? {index}"),
             Ok(facts) if matches!(facts.backing, Backing::Unknown { .. }) => {
                 format!("dev {}", facts.device)
@@ -258,23 +276,22 @@ fn check_all(
         by_device.entry(key).or_default().push(index);
     }
     let results: Vec<Mutex<Option<CheckResult>>> =
-        offloads.iter().map(|_| Mutex::default()).collect();
+        targets.iter().map(|_| Mutex::default()).collect();
     let groups: Vec<Vec<usize>> = by_device.into_values().collect();
     let next = AtomicUsize::new(0);
     let check_groups = || {
         while let Some(group) = groups.get(next.fetch_add(1, Ordering::SeqCst)) {
             for index in group {
-                let (Some(path), Some(slot)) = (offloads.get(*index), results.get(*index)) else {
+                let (Some(target), Some(slot)) = (targets.get(*index), results.get(*index)) else {
                     continue;
                 };
-                let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
-                let result = check(disk, clock, path, progress, unlade::report::page::page);
+                let result = check_one(target, tools, progress);
                 *slot.lock().unwrap_or_else(PoisonError::into_inner) =
                     Some(result.map_err(|error| {
                         if progress.cancel.load(Ordering::Relaxed) {
                             CheckError::Interrupted
                         } else {
-                            CheckError::Verify(error)
+                            error
                         }
                     }));
             }
@@ -299,6 +316,21 @@ fn check_all(
     in_order(results)
 }
 
+fn check_one(target: &CheckTarget, tools: &Tools, progress: &Progress) -> CheckResult {
+    let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
+    if target.is_of_others {
+        let list = target.list.as_deref();
+        let found = verify_others(disk, clock, &target.path, list, progress);
+        return found
+            .map(|findings| Checked::Others(Box::new(findings)))
+            .map_err(CheckError::Others);
+    }
+    let page = unlade::report::page::page;
+    let found = check(disk, clock, &target.path, progress, page);
+    let found = found.map(|findings| Checked::Ours(Box::new(findings)));
+    found.map_err(CheckError::Verify)
+}
+
 /// Returns one result for each offload, also where a thread broke down before it had one.
 fn in_order(results: Vec<Mutex<Option<CheckResult>>>) -> Vec<CheckResult> {
     let result = |slot: Mutex<Option<CheckResult>>| {
@@ -317,8 +349,10 @@ fn tell(
     out: Out,
 ) {
     match result {
-        Ok(findings) => {
-            for line in findings_lines(path.as_str(), name, findings, expected, others, out) {
+        Ok(checked) => {
+            let most = findings_told(out);
+            let words = checked.words((path.as_str(), name), expected, others, most, out);
+            for line in findings_lines(words, out) {
                 out.line(&line);
             }
         }
@@ -327,7 +361,7 @@ fn tell(
             let text = format!("unlade: {why}");
             for line in wrap(&text, out.width, "", "  ")
                 .into_iter()
-                .chain(wrap(next, out.width, "Next: ", "      "))
+                .chain(wrap(&next, out.width, "Next: ", "      "))
             {
                 out.error(&line);
             }
@@ -336,14 +370,17 @@ fn tell(
 }
 
 /// Why an offload was not checked, and what to do.
-fn unchecked(path: &Utf8Path, error: &CheckError, is_begun: bool) -> (String, &'static str) {
+fn unchecked(path: &Utf8Path, error: &CheckError, is_begun: bool) -> (String, String) {
     let is_there = !error.is_not_there();
-    let path = shown(path.as_str());
+    let folder = shown(path.as_str());
     let why = if is_there {
-        format!("`{path}` cannot be checked: {error}")
+        format!("`{folder}` cannot be checked: {error}")
     } else {
-        format!("`{path}` cannot be checked: it is not there.")
+        format!("`{folder}` cannot be checked: it is not there.")
     };
+    if let CheckError::Others(OthersError::NoRecord(below)) = error {
+        return (why, others_next(path.as_str(), below));
+    }
     let next = match error.kind() {
         _ if !is_there => "is the drive plugged in, and is the path right?",
         _ if matches!(error, CheckError::Interrupted) => "run the same command again.",
@@ -351,13 +388,17 @@ fn unchecked(path: &Utf8Path, error: &CheckError, is_begun: bool) -> (String, &'
             "this offload was begun and not finished: run the same copy again, which goes on with \
             it, and verify it then."
         }
+        _ if matches!(error, CheckError::Others(OthersError::Refused(_))) => {
+            "check another copy of this folder, or ask whoever made the list. One list alone is \
+            checked with --list."
+        }
         ProblemKind::Unreadable => UNREAD_STEP,
         ProblemKind::NotReadBack => {
             "nothing is known of this offload: verify it alone, or check another copy of it."
         }
         _ => "give the folder that holds `_unlade`, or check another copy of this offload.",
     };
-    (why, next)
+    (why, next.to_owned())
 }
 
 /// The same for a page.
@@ -368,8 +409,8 @@ fn read_end(
     is_begun: bool,
     out: Out,
 ) -> ReadEnd {
-    let findings = match result {
-        Ok(findings) => findings,
+    let checked = match result {
+        Ok(checked) => checked,
         Err(error) => {
             let (why, next) = unchecked(path, error, is_begun);
             let is_stopped = matches!(error, CheckError::Interrupted);
@@ -377,15 +418,14 @@ fn read_end(
                 name: name.to_owned(),
                 heading: if is_stopped { "STOPPED" } else { "NOT CHECKED" }.to_owned(),
                 sentence: sentence(&capital(&why)),
-                troubles: vec![(Vec::new(), sentence(&capital(next)))],
+                troubles: vec![(Vec::new(), sentence(&capital(&next)))],
                 ..ReadEnd::default()
             };
         }
     };
-    let words = FindingsWords::of((path.as_str(), name), findings, others, FINDINGS_SHOWN, out);
+    let words = checked.words((path.as_str(), name), None, others, FINDINGS_SHOWN, out);
     let (word, is_good, rest) = words.answer;
-    let signed = signed_words(findings, None);
-    let signed = signed.map(|text| format!("Signed: {text}"));
+    let by = words.by.map(|(label, text)| format!("{label}: {text}"));
     let step = |step: &&str| (Vec::new(), (*step).to_owned());
     ReadEnd {
         name: name.to_owned(),
@@ -396,7 +436,7 @@ fn read_end(
         found: words.found,
         more: words.more,
         troubles: words.steps.iter().map(step).collect(),
-        notes: words.notes.into_iter().chain(signed).collect(),
+        notes: words.notes.into_iter().chain(by).collect(),
         ..ReadEnd::default()
     }
 }
@@ -417,22 +457,7 @@ fn tell_json(
             });
             json.send("refused", json!({"offload": path, "reasons": [reason]}));
         }
-        Ok(findings) => {
-            for finding in &findings.findings {
-                let (kind, detail) = match finding {
-                    Finding::Missing(_) => ("missing", "is not there"),
-                    Finding::Changed(_, why) => ("changed", why.as_str()),
-                    Finding::Extra(_) => ("extra", "no manifest or list names it"),
-                    Finding::Unreadable(_, why) => ("unreadable", why.as_str()),
-                    Finding::Untrusted(_, why) => ("manifest-damaged", why.as_str()),
-                };
-                let problem = json!({
-                    "kind": kind, "path": path_of(finding), "destination": null,
-                    "detail": detail, "blocking": true,
-                });
-                json.send("problem", problem);
-            }
-        }
+        Ok(checked) => problems_json(json, checked.findings()),
     }
     json.send("verdict", verdict(path, result, expected, others, exit));
 }
@@ -445,7 +470,8 @@ fn verdict(
     exit: Exit,
 ) -> Value {
     let findings = match result {
-        Ok(findings) => findings,
+        Ok(Checked::Ours(findings)) => findings,
+        Ok(Checked::Others(findings)) => return others_verdict(path, findings, exit),
         Err(error) => {
             return json!({
                 "offload": path, "proven": false, "reasons": [error.to_string()],
@@ -473,7 +499,7 @@ fn verdict(
         "other_copies": others.iter().map(OtherCopy::json).collect::<Vec<_>>(),
         // Null where nobody said who is expected.
         "is_signer_expected": expected.map(|e| findings.is_signed_by(e)),
-        "reasons": if findings.is_clean() { vec![] } else { vec![found(findings)] },
+        "reasons": if findings.is_clean() { vec![] } else { vec![found(&findings.findings)] },
     })
 }
 

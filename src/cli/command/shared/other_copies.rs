@@ -163,7 +163,11 @@ fn wanted(findings: &Findings) -> Vec<&FilePart> {
             Finding::Missing(path) | Finding::Changed(path, _) | Finding::Unreadable(path, _) => {
                 manifest.offload.layout.inside(path)
             }
-            Finding::Extra(_) | Finding::Untrusted(..) => None,
+            // What was moved is not to be fetched from elsewhere.
+            Finding::Extra(_)
+            | Finding::Untrusted(..)
+            | Finding::Moved(..)
+            | Finding::Unchecked(..) => None,
         });
     lost.filter_map(|path| by_path.get(path).copied()).collect()
 }

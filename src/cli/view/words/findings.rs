@@ -9,12 +9,14 @@ use unlade::name::shown;
 use unlade::record::layout::Layout;
 use unlade::record::signature::TrustedKeys;
 use unlade::units::{count, counted, size, time};
-use unlade::verify::{Finding, Findings, Remark, Signature};
+use unlade::verify::{Finding, FindingCounts, Findings, Remark, Signature};
 
-/// What is said of one checked offload, in its parts.
+/// What is said of one checked offload or folder, in its parts.
 pub(crate) struct FindingsWords<'a> {
     /// What was read, and how much of it matches.
     pub(crate) head: String,
+    /// Who signed, or what it was held against: a label and a sentence.
+    pub(crate) by: Option<(&'static str, String)>,
     /// What was found, each with the word for its kind; further ones are counted.
     pub(crate) found: Vec<(&'static str, String)>,
     pub(crate) more: usize,
@@ -31,6 +33,7 @@ impl<'a> FindingsWords<'a> {
     pub(crate) fn of(
         (path, name): (&str, &str),
         f: &Findings,
+        expected: Option<&TrustedKeys>,
         others: &'a [String],
         most: usize,
         out: Out,
@@ -38,6 +41,7 @@ impl<'a> FindingsWords<'a> {
         let steps = next_after(f).into_iter();
         Self {
             head: head(path, name, f, out),
+            by: signed_words(f, expected).map(|text| ("Signed", text)),
             found: f.findings.iter().take(most).map(finding_words).collect(),
             more: f.findings.len().saturating_sub(most),
             notes: finding_notes(f),
@@ -47,42 +51,41 @@ impl<'a> FindingsWords<'a> {
     }
 }
 
-fn finding_words(finding: &Finding) -> (&'static str, String) {
+pub(crate) fn finding_words(finding: &Finding) -> (&'static str, String) {
+    let moved;
     let (word, p, why) = match finding {
         Finding::Missing(p) => ("missing", p, None),
         Finding::Changed(p, why) => ("changed", p, Some(why)),
         Finding::Extra(p) => ("extra", p, None),
         Finding::Unreadable(p, why) => ("unread", p, Some(why)),
         Finding::Untrusted(p, why) => ("not good", p, Some(why)),
+        Finding::Unchecked(p, why) => ("no check", p, Some(why)),
+        Finding::Moved(p, to) => {
+            moved = format!("is whole at `{to}`");
+            ("moved", p, Some(&moved))
+        }
     };
     let why = why.map_or_else(String::new, |why| format!(": {}", shown(why)));
     (word, format!("`{}`{why}", shown(p)))
 }
 
-/// Returns the lines for one checked offload, the answer last. `name` is what it is called, and
-/// `others` say where other copies of it are.
-pub(crate) fn findings_lines(
-    path: &str,
-    name: &str,
-    f: &Findings,
-    expected: Option<&TrustedKeys>,
-    others: &[String],
-    out: Out,
-) -> Vec<String> {
-    let most = if out.verbose {
+/// How many findings are told one by one.
+pub(crate) fn findings_told(out: Out) -> usize {
+    if out.verbose {
         FINDINGS_SHOWN
     } else {
         FINDINGS_FIRST
-    };
-    let words = FindingsWords::of((path, name), f, others, most, out);
+    }
+}
+
+/// Returns the lines for one checked offload or folder, the answer last.
+pub(crate) fn findings_lines(words: FindingsWords<'_>, out: Out) -> Vec<String> {
     let mut lines = vec![String::new()];
     lines.extend(wrap(&words.head, out.width, "", "  "));
-    let signed = signed_words(f, expected);
-    lines.extend(
-        signed
-            .iter()
-            .flat_map(|text| wrap(text, out.width, "  Signed   ", "           ")),
-    );
+    if let Some((label, text)) = &words.by {
+        let begin = format!("  {label:<8} ");
+        lines.extend(wrap(text, out.width, &begin, "           "));
+    }
     for (word, text) in &words.found {
         lines.extend(wrap(
             text,
@@ -99,7 +102,10 @@ pub(crate) fn findings_lines(
         lines.extend(wrap(text, out.width, "  ", "  "));
     }
     lines.push(String::new());
-    lines.extend(answer(name, f, out));
+    let (word, good, rest) = words.answer;
+    let heading = out.heading(word, good);
+    let width = out.width + heading.len() - word.len();
+    lines.extend(wrap(&format!("{heading}. {rest}"), width, "", ""));
     lines
 }
 
@@ -119,37 +125,40 @@ pub(crate) fn intact_lines(path: &str, name: &str, f: &Findings, out: Out) -> Op
     Some(lines)
 }
 
-/// `KITES on Attic, /media/Attic/KITES: 1,204 of 1,204 files match, 128 GB in 12 min`.
 fn head(path: &str, name: &str, f: &Findings, out: Out) -> String {
+    let named = unlade::units::len64(f.manifest.files.len()) + f.earlier - elsewhere(f);
+    let way = f.way.words(&f.facts.filesystem);
+    let is_told = out.verbose || !f.reached_device() || way != f.way.id();
+    let equal = (f.equal, f.equal_bytes);
+    checked_head(
+        (path, name),
+        (equal, named),
+        f.took,
+        is_told.then_some(&*way),
+    )
+}
+
+/// `KITES on Attic, /media/Attic/KITES: 1,204 of 1,204 files match, 128 GB in 12 min`.
+pub(crate) fn checked_head(
+    (path, name): (&str, &str),
+    ((equal, bytes), named): ((u64, u64), u64),
+    took: std::time::Duration,
+    way: Option<&str>,
+) -> String {
     let path = shown(path);
     let at = if name == path {
         path
     } else {
         format!("{name}, {path}")
     };
-    let way = f.way.words(&f.facts.filesystem);
-    let worth = if out.verbose || !f.reached_device() || way != f.way.id() {
-        format!(" ({way})")
-    } else {
-        String::new()
-    };
+    let worth = way.map_or_else(String::new, |way| format!(" ({way})"));
     format!(
         "{at}: {} of {} match, {} in {}{worth}",
-        count(f.equal),
-        counted(
-            unlade::units::len64(f.manifest.files.len()) + f.earlier - elsewhere(f),
-            "file"
-        ),
-        size(f.equal_bytes),
-        time(f.took),
+        count(equal),
+        counted(named, "file"),
+        size(bytes),
+        time(took),
     )
-}
-
-fn answer(name: &str, f: &Findings, out: Out) -> Vec<String> {
-    let (word, good, rest) = answer_words(name, f);
-    let heading = out.heading(word, good);
-    let width = out.width + heading.len() - word.len();
-    wrap(&format!("{heading}. {rest}"), width, "", "")
 }
 
 /// Returns the answer as a notice.
@@ -165,19 +174,23 @@ fn answer_words(name: &str, f: &Findings) -> (&'static str, bool, String) {
     } else if f.is_clean() {
         ("INTACT", true, format!("{name} is what its manifest says."))
     } else if is_all_unread {
-        ("NOT CHECKED", false, format!("{name}: {}.", found(f)))
+        (
+            "NOT CHECKED",
+            false,
+            format!("{name}: {}.", found(&f.findings)),
+        )
     } else {
         (
             "NOT INTACT",
             false,
-            format!("{name}: {}.", what_is_wrong(f)),
+            format!("{name}: {}.", what_is_wrong(&f.findings)),
         )
     }
 }
 
 /// Only what there is of: `1 missing, 2 changed`.
-fn what_is_wrong(f: &Findings) -> String {
-    let all = found(f);
+pub(crate) fn what_is_wrong(findings: &[Finding]) -> String {
+    let all = found(findings);
     let there = all.split(", ").filter(|part| !part.starts_with("0 "));
     there.collect::<Vec<_>>().join(", ")
 }
@@ -191,14 +204,14 @@ const WHY_NOT: &str = "NOT PROVEN; the reasons are in `_unlade/report.html`";
 
 /// What to do about a read that may have come from memory.
 #[cfg(not(windows))]
-const CACHED_NOTE: &str = "What was read may have come from the computer's memory, not from the \
-    drive. Unplug the drive, plug it in again, and run this as root, or with the drive mounted by \
-    the system's own driver for it.";
+pub(crate) const CACHED_NOTE: &str = "What was read may have come from the computer's memory, not \
+    from the drive. Unplug the drive, plug it in again, and run this as root, or with the drive \
+    mounted by the system's own driver for it.";
 
 #[cfg(windows)]
-const CACHED_NOTE: &str = "What was read may have come from the computer's memory, not from the \
-    drive. Unplug the drive, plug it in again, and run this in Windows itself (not in Wine), on a \
-    folder that Windows does not keep compressed.";
+pub(crate) const CACHED_NOTE: &str = "What was read may have come from the computer's memory, not \
+    from the drive. Unplug the drive, plug it in again, and run this in Windows itself (not in \
+    Wine), on a folder that Windows does not keep compressed.";
 
 /// What to do about what could not be read on a drive.
 pub(crate) const UNREAD_STEP: &str = "What could not be read is neither good nor changed. Check \
@@ -206,23 +219,34 @@ pub(crate) const UNREAD_STEP: &str = "What could not be read is neither good nor
     again.";
 
 /// How many of each kind of finding there are.
-pub(crate) fn found(f: &Findings) -> String {
-    let (missing, changed, extra) = f.counts();
-    let is_untrusted = |finding: &&Finding| matches!(finding, Finding::Untrusted(..));
-    let untrusted = match f.findings.iter().filter(is_untrusted).count() {
-        0 => String::new(),
-        1 => ", 1 signature not good".to_owned(),
-        n => format!(", {n} signatures not good"),
+pub(crate) fn found(findings: &[Finding]) -> String {
+    let counts = FindingCounts::of(findings);
+    let mut text = format!(
+        "{} missing, {} changed, {} extra",
+        counts.missing, counts.changed, counts.extra
+    );
+    let mut add = |n: u64, one: &str, many: &str| {
+        if n > 0 {
+            text.push_str(&format!(", {n} {}", if n == 1 { one } else { many }));
+        }
     };
-    let unread = match f.unread() {
-        0 => String::new(),
-        n => format!(", {n} could not be read"),
-    };
-    format!("{missing} missing, {changed} changed, {extra} extra{unread}{untrusted}")
+    add(counts.moved, "moved", "moved");
+    add(counts.unread, "could not be read", "could not be read");
+    add(
+        counts.unchecked,
+        "could not be checked",
+        "could not be checked",
+    );
+    add(
+        counts.untrusted,
+        "signature not good",
+        "signatures not good",
+    );
+    text
 }
 
 /// Who signed, and what that is worth. What is not good is among the findings.
-pub(crate) fn signed_words(f: &Findings, expected: Option<&TrustedKeys>) -> Option<String> {
+fn signed_words(f: &Findings, expected: Option<&TrustedKeys>) -> Option<String> {
     Some(match (&f.signature, expected) {
         (Signature::None | Signature::Broken, _) => return None,
         (_, Some(expected)) if !f.is_signed_by(expected) => return None,
@@ -348,7 +372,7 @@ fn finding_notes(f: &Findings) -> Vec<String> {
     notes
 }
 
-fn counted_entries(n: usize) -> String {
+pub(crate) fn counted_entries(n: usize) -> String {
     if n == 1 {
         "1 entry".to_owned()
     } else {

@@ -7,6 +7,7 @@ pub(crate) mod drives;
 pub(crate) mod findings;
 pub(crate) mod hints;
 pub(crate) mod notice;
+pub(crate) mod others;
 pub(crate) mod plan;
 pub(crate) mod problem;
 pub(crate) mod prove;

@@ -1,6 +1,8 @@
 //! Owns the further hashes that a person may ask for beside BLAKE3 (`--also`): their names, how
 //! they are computed, how they are written. No verdict rests on them. It reads no files.
 
+pub mod checksum;
+
 use crate::digest::Digest;
 use crate::name::hex;
 use serde::de::{Error as _, MapAccess, Visitor};

@@ -1,0 +1,162 @@
+//! Owns what is to be checked by `verify`, what came of it, and the same for programs: offloads of
+//! ours, and folders with the records of others.
+
+use crate::cli::exit::Exit;
+use crate::cli::system::notice::Notice;
+use crate::cli::view::json::Json;
+use crate::cli::view::out::Out;
+use crate::cli::view::words::findings::{FindingsWords, findings_notice, intact_lines};
+use crate::cli::view::words::others::{
+    found_by_others, others_intact_lines, others_notice, others_words,
+};
+use camino::Utf8PathBuf;
+use serde_json::{Value, json};
+use unlade::record::signature::TrustedKeys;
+use unlade::verify::others::{OthersFindings, RecordKind, RecordRead};
+use unlade::verify::{Finding, FindingCounts, Findings, path_of};
+
+/// A folder to check.
+#[derive(Clone, Debug)]
+pub(crate) struct CheckTarget {
+    pub(crate) path: Utf8PathBuf,
+    /// It has no record of ours.
+    pub(crate) is_of_others: bool,
+    /// The list to check it against, where the person said so.
+    pub(crate) list: Option<Utf8PathBuf>,
+}
+
+impl CheckTarget {
+    /// An offload of ours.
+    pub(crate) fn offload(path: Utf8PathBuf) -> Self {
+        Self {
+            path,
+            is_of_others: false,
+            list: None,
+        }
+    }
+}
+
+/// What a check found.
+#[derive(Debug)]
+pub(crate) enum Checked {
+    Ours(Box<Findings>),
+    Others(Box<OthersFindings>),
+}
+
+impl Checked {
+    pub(crate) fn is_clean(&self) -> bool {
+        match self {
+            Self::Ours(findings) => findings.is_clean(),
+            Self::Others(findings) => findings.is_clean(),
+        }
+    }
+
+    pub(crate) fn is_interrupted(&self) -> bool {
+        match self {
+            Self::Ours(findings) => findings.interrupted,
+            Self::Others(findings) => findings.interrupted,
+        }
+    }
+
+    pub(crate) fn findings(&self) -> &[Finding] {
+        match self {
+            Self::Ours(findings) => &findings.findings,
+            Self::Others(findings) => &findings.findings,
+        }
+    }
+
+    /// Returns what is said of it, with so many findings at most.
+    pub(crate) fn words<'a>(
+        &self,
+        named: (&str, &str),
+        expected: Option<&TrustedKeys>,
+        others: &'a [String],
+        most: usize,
+        out: Out,
+    ) -> FindingsWords<'a> {
+        match self {
+            Self::Ours(f) => FindingsWords::of(named, f, expected, others, most, out),
+            Self::Others(f) => others_words(named, f, most, out),
+        }
+    }
+
+    /// Returns the lines for one of several of which nothing is to be told but that it is intact.
+    pub(crate) fn intact_lines(&self, (path, name): (&str, &str), out: Out) -> Option<Vec<String>> {
+        match self {
+            Self::Ours(f) => intact_lines(path, name, f, out),
+            Self::Others(f) => others_intact_lines(path, name, f, out),
+        }
+    }
+
+    pub(crate) fn notice(&self, name: &str) -> Notice {
+        match self {
+            Self::Ours(f) => findings_notice(name, f),
+            Self::Others(f) => others_notice(name, f),
+        }
+    }
+
+    pub(crate) fn ours(&self) -> Option<&Findings> {
+        match self {
+            Self::Ours(findings) => Some(findings),
+            Self::Others(_) => None,
+        }
+    }
+
+    /// Holds the signature against keys. The records of others have none.
+    pub(crate) fn expect_signed_by(&mut self, expected: &TrustedKeys) {
+        if let Self::Ours(findings) = self {
+            findings.expect_signed_by(expected);
+        }
+    }
+}
+
+/// Tells each finding to programs.
+pub(crate) fn problems_json(json: &Json, findings: &[Finding]) {
+    for finding in findings {
+        let (kind, detail) = match finding {
+            Finding::Missing(_) => ("missing", "is not there"),
+            Finding::Changed(_, why) => ("changed", why.as_str()),
+            Finding::Extra(_) => ("extra", "no manifest or list names it"),
+            Finding::Unreadable(_, why) => ("unreadable", why.as_str()),
+            Finding::Untrusted(_, why) => ("manifest-damaged", why.as_str()),
+            Finding::Moved(_, to) => ("moved", to.as_str()),
+            Finding::Unchecked(_, why) => ("unchecked", why.as_str()),
+        };
+        json.send(
+            "problem",
+            json!({
+                "kind": kind, "path": path_of(finding), "destination": null, "detail": detail,
+                "blocking": true,
+            }),
+        );
+    }
+}
+
+fn record_json(record: &RecordRead) -> Value {
+    let kind = match record.kind {
+        RecordKind::Bag(_) => "bag",
+        RecordKind::List => "list",
+        RecordKind::Mhl(_) => "asc-mhl",
+    };
+    json!({"kind": kind, "name": record.name, "files": record.files})
+}
+
+/// Returns the verdict of a check against the records of others, for programs.
+pub(crate) fn others_verdict(path: &Utf8PathBuf, f: &OthersFindings, exit: Exit) -> Value {
+    let counts = FindingCounts::of(&f.findings);
+    let reasons = if f.is_clean() {
+        vec![]
+    } else {
+        vec![found_by_others(f)]
+    };
+    json!({
+        // No record of others says that a card may be formatted.
+        "offload": path, "unchanged": f.is_clean(), "proven": false,
+        "records": f.records.iter().map(record_json).collect::<Vec<_>>(),
+        "files_equal": f.equal, "bytes_equal": f.equal_bytes,
+        "missing": counts.missing, "changed": counts.changed, "extra": counts.extra,
+        "unread": counts.unread, "moved": counts.moved, "unchecked": counts.unchecked,
+        "litter": f.litter.len(), "readback": f.way, "exit_code": exit.code(),
+        "reasons": reasons,
+    })
+}

@@ -1,0 +1,184 @@
+//! Owns what is said of a folder that was checked against the lists of others.
+
+use crate::cli::system::notice::Notice;
+use crate::cli::view::out::Out;
+use crate::cli::view::text::wrap;
+use crate::cli::view::words::findings::{
+    CACHED_NOTE, FindingsWords, UNREAD_STEP, checked_head, counted_entries, finding_words,
+    what_is_wrong,
+};
+use crate::cli::view::words::notice::of_answer;
+use unlade::error::ProblemKind;
+use unlade::name::shown;
+use unlade::units::{counted, len64};
+use unlade::verify::FindingCounts;
+use unlade::verify::others::{OthersFindings, RecordKind};
+
+/// What such a record does not say.
+const WORTH: &str = "A list of others says what is in this folder. It doesn't say which card that \
+    came from, or that there is a second copy.";
+
+/// Returns what is said of one folder.
+pub(crate) fn others_words(
+    (path, name): (&str, &str),
+    f: &OthersFindings,
+    most: usize,
+    out: Out,
+) -> FindingsWords<'static> {
+    FindingsWords {
+        head: head(path, name, f, out),
+        by: Some(("Checked", records(f))),
+        found: f.findings.iter().take(most).map(finding_words).collect(),
+        more: f.findings.len().saturating_sub(most),
+        notes: notes(f),
+        steps: next(f),
+        answer: answer(name, f),
+    }
+}
+
+/// Returns the lines for one of several folders that is as its list says.
+pub(crate) fn others_intact_lines(
+    path: &str,
+    name: &str,
+    f: &OthersFindings,
+    out: Out,
+) -> Option<Vec<String>> {
+    if !f.is_clean() || out.verbose {
+        return None;
+    }
+    let head = format!("INTACT  {}. By {}", head(path, name, f, out), records(f));
+    let mut lines = wrap(&head, out.width, "", "    ");
+    for note in notes(f) {
+        lines.extend(wrap(&note, out.width, "    ", "    "));
+    }
+    Some(lines)
+}
+
+/// Returns the answer as a notice.
+pub(crate) fn others_notice(name: &str, f: &OthersFindings) -> Notice {
+    let (word, good, rest) = answer(name, f);
+    of_answer(name, word, good, &format!("{word}. {rest}"))
+}
+
+/// Returns how many of each kind of finding there are.
+pub(crate) fn found_by_others(f: &OthersFindings) -> String {
+    if f.findings.is_empty() && !f.reached_device() {
+        return "what was read may have come from memory".to_owned();
+    }
+    what_is_wrong(&f.findings)
+}
+
+/// Returns what to do about a folder without any list; `below` are lists in folders of it.
+pub(crate) fn others_next(path: &str, below: &[String]) -> String {
+    let Some(first) = below.first() else {
+        return "give the folder that holds `_unlade`, a bag or a checksum list; a list that is \
+            elsewhere with --list. `unlade prove` compares a folder without any list with its \
+            card."
+            .to_owned();
+    };
+    let folder = first.rsplit_once('/').map_or(first.as_str(), |(f, _)| f);
+    format!(
+        "a list is further down, `{}`. If its paths begin there: `unlade verify {}`.",
+        shown(first),
+        unlade::name::word(&format!("{path}/{folder}"))
+    )
+}
+
+fn head(path: &str, name: &str, f: &OthersFindings, out: Out) -> String {
+    let way = f.way.words(&f.facts.filesystem);
+    let is_told = out.verbose || !f.reached_device() || way != f.way.id();
+    let equal = (f.equal, f.equal_bytes);
+    checked_head(
+        (path, name),
+        (equal, f.named),
+        f.took,
+        is_told.then_some(&*way),
+    )
+}
+
+/// `a bag (BagIt 1.0): manifest-sha256.txt; checksum list kites.md5`.
+fn records(f: &OthersFindings) -> String {
+    let words = f.records.iter().map(|record| {
+        let name = shown(&record.name);
+        let files = counted(record.files, "file");
+        match record.kind {
+            RecordKind::Bag((major, minor)) => {
+                format!("bag (BagIt {major}.{minor}) `{name}`, {files}")
+            }
+            RecordKind::List => format!("checksum list `{name}`, {files}"),
+            RecordKind::Mhl(generations) => format!(
+                "ASC media hash list `{name}`, {}, {files}",
+                counted(generations, "generation")
+            ),
+        }
+    });
+    words.collect::<Vec<_>>().join("; ")
+}
+
+fn notes(f: &OthersFindings) -> Vec<String> {
+    let mut notes = Vec::new();
+    for name in &f.unused {
+        notes.push(format!(
+            "The hashes of `{}` are not known here; it was not used.",
+            shown(name)
+        ));
+    }
+    if !f.litter.is_empty() {
+        let entries = counted_entries(f.litter.len());
+        notes.push(format!("{entries} made by a computer since; no fault."));
+    }
+    if f.in_memory {
+        notes.push("This folder is in memory, not on a drive.".to_owned());
+    } else if !f.reached_device() {
+        notes.push(CACHED_NOTE.to_owned());
+    }
+    notes
+}
+
+fn next(f: &OthersFindings) -> Vec<&'static str> {
+    let counts = FindingCounts::of(&f.findings);
+    let mut steps = Vec::new();
+    if f.interrupted {
+        return vec!["Run the same command again; a check starts over."];
+    }
+    if counts.unread > 0 {
+        steps.push(UNREAD_STEP);
+    }
+    if counts.missing + counts.changed > 0 {
+        steps.push(ProblemKind::Changed.next_step());
+    } else if counts.extra > 0 {
+        steps.push(
+            "Nothing is known of what is extra: it is in no list. Ask whoever made the list.",
+        );
+    }
+    if counts.moved > 0 {
+        steps.push("What was moved is whole; put it back where the list has it, or keep it so.");
+    }
+    if counts.unchecked > 0 {
+        steps.push("What could not be checked is neither good nor changed.");
+    }
+    if f.is_clean() {
+        steps.push(WORTH);
+    }
+    steps
+}
+
+fn answer(name: &str, f: &OthersFindings) -> (&'static str, bool, String) {
+    let counts = FindingCounts::of(&f.findings);
+    if f.interrupted {
+        ("STOPPED", false, format!("{name} was not read to its end."))
+    } else if f.is_clean() {
+        let what = if len64(f.records.len()) == 1 {
+            "its list says"
+        } else {
+            "its lists say"
+        };
+        ("INTACT", true, format!("{name} is what {what}."))
+    } else if counts.is_all_untold() {
+        let why = found_by_others(f);
+        ("NOT CHECKED", false, format!("{name}: {why}."))
+    } else {
+        let why = found_by_others(f);
+        ("NOT INTACT", false, format!("{name}: {why}."))
+    }
+}

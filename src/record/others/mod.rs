@@ -1,0 +1,15 @@
+//! Owns how the records of others are read: checksum lists in the forms that general programs
+//! write, bags, and ASC media
+//! hash lists. It takes lines and gives what they say of each file. It opens nothing, and
+//! judges nothing.
+
+pub mod bag;
+mod claims;
+pub mod list;
+pub mod mhl;
+mod place;
+mod refusal;
+
+pub use claims::{Claims, FileClaim, Sum};
+pub use place::{PlaceError, inside, with_slashes};
+pub use refusal::{RefusedRecord, WhyRefused};

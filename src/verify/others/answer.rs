@@ -1,0 +1,110 @@
+//! Owns what a check against the lists of others found, and why there was none.
+
+use crate::disk::{FolderFacts, ReadBackWay};
+use crate::error::{Error, Interruption};
+use crate::record::others::RefusedRecord;
+use crate::verify::answer::VerifyError;
+use crate::verify::finding::Finding;
+use std::fmt;
+use std::time::Duration;
+
+/// What a record is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum RecordKind {
+    /// A list of a bag's payload; the bag's version, as major and minor number.
+    Bag((u32, u32)),
+    /// A checksum list.
+    List,
+    /// An ASC MHL history of so many generations.
+    Mhl(u64),
+}
+
+/// A record that was read.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct RecordRead {
+    /// What it is.
+    pub kind: RecordKind,
+    /// Its file name.
+    pub name: String,
+    /// How many files it names.
+    pub files: u64,
+}
+
+/// What a check against the records of others found.
+#[derive(Clone, Debug)]
+pub struct OthersFindings {
+    /// What was read.
+    pub records: Vec<RecordRead>,
+    /// Records of which the hash is not known here; others were used.
+    pub unused: Vec<String>,
+    /// Files that a record names.
+    pub named: u64,
+    /// Files that were read and are what every record says of them.
+    pub equal: u64,
+    /// Their bytes.
+    pub equal_bytes: u64,
+    /// What does not fit, sorted by path.
+    pub findings: Vec<Finding>,
+    /// Entries that computers left behind since; told, and no fault.
+    pub litter: Vec<String>,
+    /// The least reliable way in which a file was read.
+    pub way: ReadBackWay,
+    /// What the system says of the folder.
+    pub facts: FolderFacts,
+    /// How long it took.
+    pub took: Duration,
+    /// The folder lies in memory: there is no device to read from.
+    pub in_memory: bool,
+    /// Stopped by the person.
+    pub interrupted: bool,
+}
+
+impl OthersFindings {
+    /// Returns whether everything fits and was read from where it is kept.
+    pub fn is_clean(&self) -> bool {
+        self.findings.is_empty() && !self.interrupted && self.reached_device()
+    }
+
+    /// Returns whether what was read came from the device, or from memory because it lies there.
+    pub fn reached_device(&self) -> bool {
+        self.in_memory || self.equal == 0 || self.way.reaches_device()
+    }
+}
+
+/// Why a folder could not be checked against the records of others.
+#[derive(Debug)]
+pub enum OthersError {
+    /// It could not be looked at or read.
+    Io(Error),
+    /// A record cannot be relied on.
+    Refused(RefusedRecord),
+    /// There is no record. Lists that lie in folders below, relative to it.
+    NoRecord(Vec<String>),
+    /// Stopped by the person.
+    Interrupted,
+}
+
+impl fmt::Display for OthersError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Io(error) => error.fmt(f),
+            Self::Refused(refused) => refused.fmt(f),
+            Self::NoRecord(_) => f.write_str(
+                "nothing here says what it should hold: no `_unlade`, bag or checksum list",
+            ),
+            Self::Interrupted => Interruption.fmt(f),
+        }
+    }
+}
+
+impl std::error::Error for OthersError {}
+
+impl From<VerifyError> for OthersError {
+    fn from(error: VerifyError) -> Self {
+        match error {
+            VerifyError::Io(error) => Self::Io(error),
+            // Nothing here reads a manifest of ours.
+            VerifyError::Manifest(_) => Self::Interrupted,
+        }
+    }
+}
