@@ -246,7 +246,7 @@ pub(super) fn look_around(
     name: &str,
     spots: &mut [Spot],
 ) -> Vec<Around> {
-    let look = |spot: &mut Spot| {
+    let look = |(index, spot): (usize, &mut Spot)| {
         let Ok(facts) = &spot.facts else {
             return Around::default();
         };
@@ -255,7 +255,12 @@ pub(super) fn look_around(
         let other = last.filter(|place| !place.may_be_on(facts));
         let other = other.map(|place| place.volume_id.as_deref());
         let others_bytes = bytes_to_come(disk, facts, name);
-        let unmounted = unmounted(disk, &spot.given, facts, other);
+        let meant = job.known.volumes.get(index);
+        let is_another = meant.is_some_and(|meant| !is_one_of(facts, meant));
+        let gone = || "the drive that is meant is not plugged in there any more".to_owned();
+        let unmounted = is_another
+            .then(gone)
+            .or_else(|| unmounted(disk, &spot.given, facts, other));
         let offload = as_card::around(disk, facts).unwrap_or_else(|e| {
             spot.facts = Err(not_usable(&spot.given, &e));
             None
@@ -266,9 +271,16 @@ pub(super) fn look_around(
             others_bytes,
         }
     };
-    let around = spots.iter_mut().map(look).collect();
+    let around = spots.iter_mut().enumerate().map(look).collect();
     doubt_twins(spots);
     around
+}
+
+/// Whether a place is on one of these volumes; without any it may be anywhere.
+fn is_one_of(facts: &FolderFacts, meant: &[String]) -> bool {
+    let id = facts.volume_id.as_deref();
+    let is_it = |id: &str| meant.iter().any(|volume| volume.eq_ignore_ascii_case(id));
+    meant.is_empty() || id.is_some_and(is_it)
 }
 
 /// Reads of the card what has to be read before anything of earlier runs is believed, and looks for

@@ -57,6 +57,10 @@ pub struct KnownBefore {
     pub reader: Option<String>,
     /// The drives' names in the kit, in the order of the destinations.
     pub drives: Vec<Option<String>>,
+    /// For each destination the volumes of the drive that is meant, where one is: another one
+    /// there, or the bare folder that a pulled drive leaves, is none. Missing or empty: no drive is
+    /// meant.
+    pub volumes: Vec<Vec<String>>,
     /// Earlier jobs.
     pub ledger: Arc<Ledger>,
     /// What checks found damaged on copies: it is not taken for proven.

@@ -184,6 +184,25 @@ fn touch(sim: &Sim, path: &str, later: i64) {
 
 // ---- what a record doubts, and where two records disagree --------------------------------------
 
+/// A watch finds a drive and copies a moment later: what a pulled drive leaves in its place is no
+/// drive of that name, and nothing is written there.
+#[test]
+fn what_a_pulled_drive_leaves_in_its_place_is_not_copied_to() {
+    let sim = world(3);
+    let facts = sim.facts("/a".as_ref()).unwrap();
+    let meant = |volumes: &[&str]| {
+        let mut job = job("KITES", &["/a"]);
+        job.known.volumes = vec![volumes.iter().map(|v| (*v).to_owned()).collect()];
+        run::prepare(&job, &tools(&sim), &mut Silent).map(|_| ())
+    };
+    let own = facts.volume_id.unwrap();
+    assert_eq!(meant(&["SIM-other", &own.to_lowercase()]), Ok(()));
+    assert_eq!(meant(&[]), Ok(()), "a folder");
+    let refused = meant(&["SIM-other"]).unwrap_err();
+    assert_eq!(refused.reasons.len(), 1, "{refused:?}");
+    assert_eq!(refused.reasons[0].kind, ProblemKind::Vanished);
+}
+
 /// A reader that flips a bit, found by the second read: the copies hold what the card does not.
 #[test]
 fn after_a_flipping_reader_the_question_says_no_as_the_copy_did() {

@@ -10,6 +10,8 @@ pub(crate) struct Unsaid {
     pub(crate) pattern: Option<NamePattern>,
     /// The shoot for their names.
     pub(crate) shoot: Option<String>,
+    /// For each `--to` the volumes of the drive that was found there; none of a folder.
+    pub(crate) volumes: Vec<Vec<String>>,
     /// What else the set says that is not as without it, in words.
     pub(crate) said: Vec<String>,
     /// Why each card that nobody typed was taken for one.

@@ -8,7 +8,7 @@ use std::io;
 use unlade::disk::Disk;
 use unlade::kit::Kit;
 use unlade::kit::rule::{RULE, RuledVolume, Ruling, ruling};
-use unlade::kit::usual::{USUAL, UsualSet};
+use unlade::kit::usual::{USUAL, UsualDrive, UsualSet};
 use unlade::record::layout::Level;
 use unlade::station::{PluggedCard, SeenCard};
 
@@ -33,6 +33,8 @@ pub(super) struct Orders {
     pub(super) reader: Option<String>,
     /// The folders of the drives that are there.
     pub(super) to: Vec<Utf8PathBuf>,
+    /// The volumes of the drive at each; none of a folder.
+    pub(super) volumes: Vec<Vec<String>>,
     /// The drives that are not, by name.
     pub(super) missing: Vec<String>,
     /// What else keeps one of them from being found, in sentences.
@@ -112,6 +114,7 @@ fn orders(ruling: Ruling<'_>, kit: &Kit, disk: &dyn Disk) -> Result<Orders, Stri
         only_new: rule.is_some_and(|(_, rule)| rule.only_new),
         reader: rule.and_then(|(_, rule)| rule.reader.clone()),
         to: Vec::new(),
+        volumes: Vec::new(),
         missing: Vec::new(),
         why_missing: Vec::new(),
         set,
@@ -124,7 +127,10 @@ fn orders(ruling: Ruling<'_>, kit: &Kit, disk: &dyn Disk) -> Result<Orders, Stri
     }
     for drive in &orders.set.to {
         match usual_place(drive, kit, disk) {
-            Ok(place) => orders.to.push(place),
+            Ok(place) => {
+                orders.to.push(place);
+                orders.volumes.push(volumes(drive, kit));
+            }
             Err(why) => {
                 let name = drive.to_string();
                 if !orders.missing.contains(&name) {
@@ -137,4 +143,14 @@ fn orders(ruling: Ruling<'_>, kit: &Kit, disk: &dyn Disk) -> Result<Orders, Stri
         }
     }
     Ok(orders)
+}
+
+/// The volumes by which a drive is known again.
+fn volumes(drive: &UsualDrive, kit: &Kit) -> Vec<String> {
+    match drive {
+        UsualDrive::Kit(name) => kit
+            .drive(name)
+            .map_or_else(|_| Vec::new(), |d| d.volumes.clone()),
+        UsualDrive::Folder(_) => Vec::new(),
+    }
 }

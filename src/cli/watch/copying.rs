@@ -78,6 +78,8 @@ pub(super) fn copy_args(
     apply(&mut args, &orders.set, common).map_err(|why| format!("{why}."))?;
     // Its own lines say so.
     args.unsaid.said.clear();
+    // A drive that is pulled in this moment leaves a bare folder, which is no drive.
+    args.unsaid.volumes.clone_from(&orders.volumes);
     Ok(args)
 }
 

@@ -6,6 +6,7 @@ use crate::cli::args::Common;
 use crate::cli::args::meant::quoted;
 use crate::cli::exit::Exit;
 use crate::cli::home::kit_file;
+use crate::cli::home::plugged::{DriveSign, Role, plugged};
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
@@ -13,6 +14,8 @@ use crate::cli::view::text::{all_of, wrap};
 use camino::Utf8Path;
 use serde_json::json;
 use std::sync::Arc;
+use unlade::disk::Disk;
+use unlade::kit::Kit;
 use unlade::name::shown;
 use unlade::run::Tools;
 
@@ -47,9 +50,9 @@ pub(super) fn explain(
     let found = seen.into_iter().find(|one| one.card.device == facts.device);
     let (name, lines, by, is_taken) = match &found {
         None => {
-            let text = "A watch takes it for no card: it is a drive, holds offloads, or belongs to \
-                this computer.";
-            (shown(card.as_str()), vec![text.to_owned()], None, false)
+            let why = why_no_card(facts.device, &kit, disk);
+            let text = format!("A watch takes it for no card: {why}");
+            (shown(card.as_str()), vec![text], None, false)
         }
         Some(one) => match &one.orders {
             Err(why) => {
@@ -81,6 +84,26 @@ pub(super) fn explain(
         Exit::Done
     } else {
         Exit::NotProven
+    }
+}
+
+/// Why the volume of this device is no card, in words that go on after a colon.
+fn why_no_card(device: u64, kit: &Kit, disk: &dyn Disk) -> String {
+    let all = plugged(kit, disk).ok().flatten().unwrap_or_default();
+    let found = all.iter().find(|one| one.facts.device == device);
+    match found.map(|one| &one.role) {
+        Some(Role::Drive(DriveSign::Kit(name))) => {
+            format!("it is the drive {} of the kit.", shown(name))
+        }
+        Some(Role::Drive(DriveSign::Offloads)) => "it holds offloads.".to_owned(),
+        Some(Role::Drive(DriveSign::Writable)) => {
+            "it is no card of the kit, no camera's folder is \
+            at its top, and no rule names its label."
+                .to_owned()
+        }
+        Some(Role::Card(_)) | None => {
+            "no card or drive is mounted there; it belongs to this computer.".to_owned()
+        }
     }
 }
 

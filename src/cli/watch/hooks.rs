@@ -140,9 +140,7 @@ impl Hooks {
         // Ctrl-C is for the watch, and what a hook leaves behind ends with it.
         #[cfg(unix)]
         std::os::unix::process::CommandExt::process_group(&mut command, 0);
-        let mut child = command
-            .spawn()
-            .map_err(|e| format!("could not be begun: {e}."))?;
+        let mut child = command.spawn().map_err(|e| not_begun(&e))?;
         // Whoever holds its output open after it has ended is not waited for.
         if let Some(said) = child.stdout.take() {
             self.listen(said, hook, card);
@@ -221,6 +219,14 @@ impl Hooks {
         // Without a thread nothing of it is logged.
         if thread.spawn(listen).is_err() {}
     }
+}
+
+fn not_begun(why: &std::io::Error) -> String {
+    let step = match why.kind() {
+        std::io::ErrorKind::PermissionDenied => " Make the file executable.",
+        _ => "",
+    };
+    format!("could not be begun: {why}.{step}")
 }
 
 /// Ends a hook and all that it began.

@@ -14,6 +14,7 @@ use crate::cli::args::watch::WatchArgs;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::kit_file;
+use crate::cli::system::signals::AtWork;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
 use crate::cli::view::text::all_of;
@@ -84,7 +85,11 @@ impl<'a> Watching<'a> {
     ) -> Result<Self, Exit> {
         let refused = |why: String| refuse(&[why], Exit::Refused, "watch", out, tools);
         let taken = StatusFile::take(home);
-        let taken = taken.map_err(|e| refused(format!("`{home}` can't be used: {e}.")))?;
+        let unused = |e| {
+            let why = format!("`{home}` can't be used: {e}. Give another folder with --home.");
+            refused(why)
+        };
+        let taken = taken.map_err(unused)?;
         let Some(status) = taken else {
             return Err(refused(
                 "a watch runs already. To see what it does: unlade watch --status".to_owned(),
@@ -106,6 +111,8 @@ impl<'a> Watching<'a> {
 
     /// Watches until it is asked to stop, or the next card is done where it is for one alone.
     pub(super) fn run(mut self) -> Exit {
+        // A look that takes its time is no reason to be ended by the first signal.
+        let _at_work = AtWork::begin();
         let kit = match kit_file::read(&self.home) {
             Ok(kit) => kit,
             Err(e) => return refuse(&e.lines(), e.exit(), "kit", self.out, self.tools),
@@ -248,11 +255,18 @@ impl<'a> Watching<'a> {
                 state.kit = kit;
             }
             Err(e) => {
-                let lines = e.lines();
+                let mut lines = e.lines();
                 if state.kit_trouble.as_ref() != Some(&lines) {
-                    let text = format!("{} The kit as it was counts until then.", lines.join(" "));
+                    state.kit_trouble = Some(lines.clone());
+                    // There is no command to be run again.
+                    let step = lines.pop_if(|line| line.starts_with("Correct "));
+                    let step = step.map_or("", |_| "Correct it in a text editor. ");
+                    let lines: Vec<&str> = lines.iter().map(|l| l.trim_end_matches('.')).collect();
+                    let text = format!(
+                        "{}. {step}The kit as it was counts until then.",
+                        lines.join("; ")
+                    );
                     self.log.tell("kit-faulty", None, &text, Value::Null);
-                    state.kit_trouble = Some(lines);
                 }
             }
         }
@@ -312,13 +326,14 @@ impl<'a> Watching<'a> {
     ) {
         let queued: Vec<PluggedCard> = state.station.queued().cloned().collect();
         let is_alone = queued.len() < 2 && state.running.is_empty();
+        let now = self.tools.clock.elapsed();
+        let is_decided = state.waiting.is_decided(&queued, now);
         if queued.is_empty() || (self.once && !state.running.is_empty()) {
             return;
         }
-        let now = self.tools.clock.elapsed();
         if !is_alone {
             Self::look_at_all(scope, shared, state, &queued, came);
-            if state.running.is_empty() && !state.waiting.is_decided(&queued, now) {
+            if state.running.is_empty() && !is_decided {
                 return;
             }
         }

@@ -95,6 +95,7 @@ fn jobs(args: &CopyArgs, out: Out) -> Result<Vec<Job>, Exit> {
             only_new: args.only_new,
             chain: chain.clone(),
             known: KnownBefore {
+                volumes: args.unsaid.volumes.clone(),
                 naming: naming(args),
                 ..KnownBefore::default()
             },
