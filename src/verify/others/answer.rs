@@ -65,6 +65,14 @@ impl OthersFindings {
         self.findings.is_empty() && !self.interrupted && self.reached_device()
     }
 
+    /// Says that a signature was asked for, which no list of others has.
+    pub fn expect_signed(&mut self) {
+        let path = self.records.first().map(|record| record.name.clone());
+        let why = "there is none: a list of others is not signed".to_owned();
+        let finding = Finding::Untrusted(path.unwrap_or_default(), why);
+        self.findings.push(finding);
+    }
+
     /// Returns whether what was read came from the device, or from memory because it lies there.
     pub fn reached_device(&self) -> bool {
         self.in_memory || self.equal == 0 || self.way.reaches_device()

@@ -27,9 +27,9 @@ pub(super) enum Compared {
 }
 
 /// Every hash that is needed to hold a file against its records.
-pub(super) fn kinds_of(sums: &[Sum]) -> SmallVec<[Checksum; 4]> {
+pub(super) fn kinds_of<'a>(sums: impl Iterator<Item = &'a Sum>) -> SmallVec<[Checksum; 4]> {
     let mut kinds: SmallVec<[Checksum; 4]> = SmallVec::new();
-    for kind in sums.iter().flat_map(|sum| &sum.kinds) {
+    for kind in sums.flat_map(|sum| &sum.kinds) {
         if !kinds.contains(kind) {
             kinds.push(*kind);
         }
@@ -86,7 +86,7 @@ pub(super) fn compare(
         };
         return Compared::Not(Finding::Unchecked(shown(), why));
     }
-    let kinds = kinds_of(&claim.sums);
+    let kinds = kinds_of(claim.sums.iter());
     let (computed, bytes, way) = match sums_of(disk, path, &kinds, progress) {
         Ok(Some(read)) => read,
         Ok(None) => return Compared::Stopped,

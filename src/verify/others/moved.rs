@@ -4,15 +4,18 @@
 use super::files::{is_met, kinds_of, sums_of};
 use crate::disk::Disk;
 use crate::disk::progress::Progress;
+use crate::hash_algorithm::checksum::Checksum;
 use crate::record::others::{FileClaim, Sum};
-use crate::units::len64;
 use camino::Utf8Path;
+use std::collections::{HashMap, HashSet};
 use std::sync::atomic::Ordering;
 
 /// Digits of a hash below which two files may have the same one by accident.
 const DIGITS_MIN: usize = 16;
+/// Of so many missing files with one content one of the same name is looked for.
+const ALIKE_MAX: usize = 100;
 
-/// What is missing, with what records say of it.
+/// What is missing, with what lists say of it.
 pub(super) struct Absent<'a> {
     pub(super) path: &'a str,
     pub(super) claim: &'a FileClaim,
@@ -24,8 +27,86 @@ pub(super) struct ExtraFile<'a> {
     pub(super) bytes: u64,
 }
 
+fn is_sure(sum: &Sum) -> bool {
+    sum.hex.len() >= DIGITS_MIN
+}
+
+/// Missing files by their hashes; each is found once.
+struct ByContent<'a> {
+    absent: &'a [Absent<'a>],
+    by_sum: HashMap<&'a str, Vec<usize>>,
+    is_found: Vec<bool>,
+    /// Sizes of missing files; `None` where one has none.
+    sizes: Option<HashSet<u64>>,
+}
+
+impl<'a> ByContent<'a> {
+    fn of(absent: &'a [Absent<'a>]) -> Self {
+        let mut by_sum: HashMap<_, Vec<usize>> = HashMap::new();
+        // The last one is taken first.
+        for (at, one) in absent.iter().enumerate().rev() {
+            for sum in one.claim.sums.iter().filter(|sum| is_sure(sum)) {
+                by_sum.entry(&*sum.hex).or_default().push(at);
+            }
+        }
+        Self {
+            absent,
+            by_sum,
+            is_found: vec![false; absent.len()],
+            sizes: absent.iter().map(|one| one.claim.bytes).collect(),
+        }
+    }
+
+    /// Nothing is not recognised by what it holds.
+    fn could_be(&self, extra: &ExtraFile<'_>) -> bool {
+        let fits = |sizes: &HashSet<u64>| sizes.contains(&extra.bytes);
+        extra.bytes > 0 && self.sizes.as_ref().is_none_or(fits)
+    }
+
+    /// Finds the missing file that holds this, best one of the same name.
+    fn take(&mut self, path: &str, computed: &[(Checksum, String)]) -> Option<usize> {
+        let name = |path: &str| path.rsplit('/').next().map(str::to_owned);
+        for (_, hex) in computed {
+            let Some(all) = self.by_sum.get_mut(hex.as_str()) else {
+                continue;
+            };
+            // What was found by another hash goes for good.
+            while all
+                .last()
+                .is_some_and(|at| self.is_found.get(*at) == Some(&true))
+            {
+                all.pop();
+            }
+            let fits = |at: &usize| {
+                let one = self.absent.get(*at);
+                self.is_found.get(*at) == Some(&false)
+                    && one.is_some_and(|a| a.claim.sums.iter().all(|sum| is_met(sum, computed)))
+            };
+            let few: Vec<usize> = all
+                .iter()
+                .rev()
+                .take(ALIKE_MAX)
+                .copied()
+                .filter(fits)
+                .collect();
+            let is_same = |at: &&usize| {
+                let one = self.absent.get(**at);
+                one.is_some_and(|a| name(a.path) == name(path))
+            };
+            let found = few.iter().find(is_same).or(few.first()).copied();
+            if let Some(at) = found {
+                if let Some(slot) = self.is_found.get_mut(at) {
+                    *slot = true;
+                }
+                return Some(at);
+            }
+        }
+        None
+    }
+}
+
 /// Reads extra files as far as one of them could be a missing one. Returns pairs of indices: which
-/// missing file lies where.
+/// missing file is where.
 pub(super) fn moved(
     disk: &dyn Disk,
     root: &Utf8Path,
@@ -33,57 +114,25 @@ pub(super) fn moved(
     extra: &[ExtraFile<'_>],
     progress: &Progress,
 ) -> Vec<(usize, usize)> {
-    let is_sure = |sum: &&Sum| sum.hex.len() >= DIGITS_MIN;
-    let sums: Vec<Sum> = absent
-        .iter()
-        .flat_map(|a| a.claim.sums.iter().filter(is_sure).cloned())
-        .collect();
-    let kinds = kinds_of(&sums);
+    let sums = absent.iter().flat_map(|one| &one.claim.sums);
+    let kinds = kinds_of(sums.filter(|sum| is_sure(sum)));
     if kinds.is_empty() {
         return Vec::new();
     }
-    let could_be = |e: &ExtraFile<'_>| {
-        let mut all = absent.iter();
-        // Nothing is not recognised by what it holds.
-        e.bytes > 0 && all.any(|a| a.claim.bytes.is_none_or(|bytes| bytes == e.bytes))
-    };
-    let to_read: Vec<usize> = (0..extra.len())
-        .filter(|at| extra.get(*at).is_some_and(could_be))
-        .collect();
-    let bytes = to_read.iter().filter_map(|at| Some(extra.get(*at)?.bytes));
-    progress
-        .bytes_total
-        .fetch_add(bytes.sum(), Ordering::Relaxed);
-    let mut pairs: Vec<(usize, usize)> = Vec::new();
-    let mut is_found = vec![false; absent.len()];
-    for at in to_read {
-        let Some(file) = extra.get(at) else { continue };
+    let mut missing = ByContent::of(absent);
+    let all = extra.iter().enumerate();
+    let to_read: Vec<_> = all.filter(|(_, file)| missing.could_be(file)).collect();
+    let bytes = to_read.iter().map(|(_, file)| file.bytes).sum();
+    progress.bytes_total.fetch_add(bytes, Ordering::Relaxed);
+    let mut pairs = Vec::new();
+    for (at, file) in to_read {
         // What cannot be read stays what it is: extra.
-        let Ok(Some((computed, ..))) = sums_of(disk, &root.join(file.path), &kinds, progress)
-        else {
-            continue;
-        };
-        let holds = |a: &Absent<'_>| {
-            let mut sums = a.claim.sums.iter();
-            a.claim.sums.iter().any(|sum| is_sure(&sum)) && sums.all(|sum| is_met(sum, &computed))
-        };
-        let of_name = |path: &str| path.rsplit('/').next().map(str::to_owned);
-        let open = || (0..absent.len()).filter(|i| is_found.get(*i) == Some(&false));
-        let fits = |i: &usize| absent.get(*i).is_some_and(holds);
-        let is_same_name = |i: &usize| {
-            absent
-                .get(*i)
-                .is_some_and(|a| of_name(a.path) == of_name(file.path))
-        };
-        let best = open().filter(fits).find(is_same_name);
-        let best = best.or_else(|| open().find(fits));
-        if let Some(found) = best {
-            if let Some(slot) = is_found.get_mut(found) {
-                *slot = true;
-            }
+        let read = sums_of(disk, &root.join(file.path), &kinds, progress);
+        if let Ok(Some((computed, ..))) = read
+            && let Some(found) = missing.take(file.path, &computed)
+        {
             pairs.push((found, at));
         }
     }
-    debug_assert!(len64(pairs.len()) <= len64(absent.len()), "each once");
     pairs
 }

@@ -73,6 +73,8 @@ pub(super) struct StandingFiles {
     not_text: Vec<String>,
     /// What no record names, by its path and size; folders and links have none.
     extra: Vec<(String, Option<u64>)>,
+    /// What could not be looked at and no list names.
+    unseen: Vec<Finding>,
     /// What computers left behind.
     pub(super) litter: Vec<String>,
 }
@@ -83,6 +85,7 @@ impl StandingFiles {
             found: BTreeMap::new(),
             not_text: Vec::new(),
             extra: Vec::new(),
+            unseen: Vec::new(),
             litter: Vec::new(),
         };
         for entry in found {
@@ -142,9 +145,19 @@ impl StandingFiles {
             }
             if came_later(path, is_folder) {
                 self.litter.push(path.clone());
-            } else if !is_folder {
-                let file = stat.as_ref().ok().filter(|s| s.kind == EntryKind::File);
-                self.extra.push((path.clone(), file.map(|s| s.bytes)));
+                continue;
+            }
+            match stat {
+                // What is in a folder that cannot be listed may be extra or not.
+                Err(e) => {
+                    let unseen = Finding::of_failure(path.clone(), Step::Look, e);
+                    self.unseen.push(unseen);
+                }
+                Ok(stat) if stat.kind == EntryKind::File => {
+                    self.extra.push((path.clone(), Some(stat.bytes)));
+                }
+                Ok(_) if is_folder => {}
+                Ok(_) => self.extra.push((path.clone(), None)),
             }
         }
         let not_text = self.not_text.iter().filter(|path| scope.has(path, false));
@@ -213,9 +226,8 @@ impl StandingFiles {
     /// What no record names, but for what `is_known` knows.
     pub(super) fn extra(&self, is_known: impl Fn(&str) -> bool) -> Vec<Finding> {
         let extra = self.extra.iter().filter(|(path, _)| !is_known(path));
-        extra
-            .map(|(path, _)| Finding::Extra(unfinished_or(path.clone())))
-            .collect()
+        let extra = extra.map(|(path, _)| Finding::Extra(unfinished_or(path.clone())));
+        extra.chain(self.unseen.iter().cloned()).collect()
     }
 }
 

@@ -323,6 +323,41 @@ fn a_list_that_lies_elsewhere_and_none_at_all() {
     assert!(ran.words().matches(INTACT).count() < 2, "{}", ran.words());
 }
 
+/// Many missing and many extra files cost no more than each once; who asks for a signature gets
+/// none here.
+#[test]
+fn many_that_were_moved_are_found_each_once() {
+    let work = Work::new("many-moved");
+    let mut list = String::new();
+    for n in 0..3_000_u32 {
+        let content = format!("kite {}", n / 2);
+        let hash = blake3::hash(content.as_bytes());
+        put(
+            &work.folder("K/new").join(format!("{n}.jpg")),
+            content.as_bytes(),
+        );
+        list.push_str(&format!("{hash}  old/{n}.jpg\n"));
+    }
+    put(&work.path("K/sums.b3"), list.as_bytes());
+    let ran = work.run("verify K");
+    ran.exits(1).says("NOT INTACT. K: 3000 moved.");
+    // Two hold the same: each is at the place of its own name.
+    ran.says("moved `old/0.jpg`: is whole at `new/0.jpg`");
+    ran.says("moved `old/1.jpg`: is whole at `new/1.jpg`");
+    let Some(keygen) = tool("ssh-keygen") else {
+        return skip("ssh-keygen is not installed");
+    };
+    let mut make = Command::new(keygen);
+    make.args(["-q", "-t", "ed25519", "-N", "", "-f"])
+        .arg(work.path("key"));
+    finish(&mut make).exits(0);
+    move_to(&work.path("K/new"), &work.path("K/old"));
+    work.run("verify K").exits(0);
+    work.run("verify K --signed-by key.pub")
+        .exits(1)
+        .says("a list of others is not signed");
+}
+
 // ---- bags -------------------------------------------------------------------------------------
 
 /// `bagit` of the Library of Congress makes it, and says itself that it is valid.

@@ -102,10 +102,11 @@ impl Checked {
         }
     }
 
-    /// Holds the signature against keys. The records of others have none.
+    /// Holds the signature against keys.
     pub(crate) fn expect_signed_by(&mut self, expected: &TrustedKeys) {
-        if let Self::Ours(findings) = self {
-            findings.expect_signed_by(expected);
+        match self {
+            Self::Ours(findings) => findings.expect_signed_by(expected),
+            Self::Others(findings) => findings.expect_signed(),
         }
     }
 }
