@@ -483,7 +483,8 @@ pub(crate) fn tags(data: &[u8]) {
         }
         let md5 = Checksum::named("md5").expect("a known kind");
         for line in text.lines() {
-            if let Ok(Some((path, sum))) = listed(line, md5) {
+            if let Ok(Some((path, sum))) = listed(line, Some(md5)) {
+                let sum = sum.expect("a known kind has its hash");
                 assert_eq!(sum.kinds.as_slice(), [md5], "{line:?}");
                 assert!(line.contains(path), "{line:?}");
                 is_placed(&decoded(path, declared));

@@ -79,7 +79,7 @@ pub fn verify(
     let layout = manifest.offload.layout;
     let tree = layout.payload(root);
     let mut checked = check_files(disk, &tree, &files, &standing, threads, progress);
-    let meanwhile = changed_meanwhile(&looking, root, &sights, &facts, progress)?;
+    let (meanwhile, _) = changed_meanwhile(&looking, root, &sights, &facts, progress)?;
     note(&meanwhile, layout, &files, &mut checked, &mut findings);
     let of_files = checked.iter().filter_map(|c| c.finding.clone());
     findings.extend(of_files.map(|f| f.outside(layout)));
@@ -132,21 +132,25 @@ fn threads_for(facts: &FolderFacts) -> usize {
 /// What is said of a file that was read, or looked at, and then written to, replaced or taken away.
 const MEANWHILE: &str = "was changed or removed while this was checked";
 
-/// Returns what is no longer as it was when this began: reading takes its time, and somebody may
-/// have been there.
+/// Returns what is no longer as it was when this began, and what came since: reading takes its
+/// time, and somebody may have been there.
 fn changed_meanwhile(
     disk: &dyn Disk,
     root: &Utf8Path,
     then: &Sights,
     facts: &FolderFacts,
     progress: &Progress,
-) -> Result<BTreeSet<String>, VerifyError> {
+) -> Result<(BTreeSet<String>, BTreeSet<String>), VerifyError> {
     if progress.cancel.load(Ordering::Relaxed) {
-        return Ok(BTreeSet::new());
+        return Ok(<_>::default());
     }
     let now = disk.walk(root, TreeKind::Card);
     let now = now.map_err(|e| VerifyError::Io(Error::new(Step::List, root, e)))?;
-    Ok(then.not_in(&Sights::of(&now, &facts.filesystem)))
+    let now = Sights::of(&now, &facts.filesystem);
+    let changed = then.not_in(&now);
+    let came = now.not_in(then).into_iter();
+    let came = came.filter(|path| !changed.contains(path)).collect();
+    Ok((changed, came))
 }
 
 /// Notes of each file and record with which nothing was wrong that it is not the same any more.

@@ -36,7 +36,8 @@ fn committed_pages_are_current() {
     for entry in std::fs::read_dir(man()).unwrap() {
         let name = entry.unwrap().file_name().into_string().unwrap();
         assert!(
-            names.contains(&name) || ["unlade-manifest.5", "completions", "desk"].contains(&&*name),
+            names.contains(&name)
+                || ["unlade-manifest.5", "completions", "desk", "service"].contains(&&*name),
             "man/{name} is no page of the program"
         );
     }

@@ -579,7 +579,7 @@ pub(crate) struct VerifyArgs {
     pub(crate) list: Option<Utf8PathBuf>,
     /// The folder that the paths of --list begin in.
     ///
-    /// Without it: the folder that the list lies in.
+    /// Without it: the folder that the list is in.
     #[arg(long, value_name = "DIR", requires = "list", help_heading = WHAT)]
     pub(crate) base: Option<Utf8PathBuf>,
     /// A key of this file must have signed.

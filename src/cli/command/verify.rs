@@ -12,7 +12,9 @@ use crate::cli::view::observer::ReadViewer;
 use crate::cli::view::out::Out;
 use camino::{Utf8Path, Utf8PathBuf};
 use unlade::existing::search::find_offloads;
+use unlade::ledger::{Deed, Ledger};
 use unlade::record::layout::RECORDS;
+use unlade::record::others::mhl::MHL_FOLDER;
 use unlade::run::Tools;
 
 /// Checks every offload and tells the results in the order of the command line.
@@ -38,7 +40,7 @@ pub(crate) fn verify_shown(
     let list = args.list.iter();
     let listed = list.map(|list| of_list(list, args.base.as_deref()));
     let each = args.offloads.iter();
-    let given = each.flat_map(|given| targets(given, tools));
+    let given = each.flat_map(|given| targets(given, tools, book));
     let targets: Vec<CheckTarget> = listed.chain(given).collect();
     let paths: Vec<Utf8PathBuf> = targets.iter().map(|t| t.path.clone()).collect();
     let expected = match &args.signed_by {
@@ -74,18 +76,36 @@ fn or_here(folder: &Utf8Path) -> &Utf8Path {
 
 /// What a folder stands for: the offload that it is, the one whose records it is, those on it, or
 /// else a folder with records of others.
-fn targets(given: &Utf8Path, tools: &Tools) -> Vec<CheckTarget> {
+fn targets(given: &Utf8Path, tools: &Tools, book: &Book) -> Vec<CheckTarget> {
     let is_records = given.file_name() == Some(RECORDS);
-    let folder = or_here(given.parent().filter(|_| is_records).unwrap_or(given));
-    // Where its manifest is gone it is an offload all the same.
+    let is_inside = is_records || given.file_name() == Some(MHL_FOLDER);
+    let folder = or_here(given.parent().filter(|_| is_inside).unwrap_or(given));
+    // Where its manifest is gone it is an offload all the same, and no list of others stands for
+    // that.
     let has_records = || matches!(tools.disk.look(&folder.join(RECORDS)), Ok(Some(_)));
+    let is_known = || {
+        let at = tools.disk.facts(folder).map(|facts| facts.canonical);
+        at.is_ok_and(|at| was_copied_to(&book.read(), &at))
+    };
     match find_offloads(tools.disk.as_ref(), folder) {
         Ok(found) if !found.is_empty() => found.into_iter().map(CheckTarget::offload).collect(),
-        _ if is_records || has_records() => vec![CheckTarget::offload(folder.to_path_buf())],
+        _ if is_records || has_records() || is_known() => {
+            vec![CheckTarget::offload(folder.to_path_buf())]
+        }
         _ => vec![CheckTarget {
             path: folder.to_path_buf(),
             is_of_others: true,
             list: None,
         }],
     }
+}
+
+/// Whether the ledger says that a copy was made in this folder.
+fn was_copied_to(ledger: &Ledger, folder: &str) -> bool {
+    let copies = ledger
+        .entries
+        .iter()
+        .filter(|entry| entry.did == Deed::Copy);
+    let mut places = copies.flat_map(|entry| &entry.places);
+    places.any(|place| place.path == folder)
 }

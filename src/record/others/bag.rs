@@ -124,11 +124,14 @@ impl<'a> BagPart<'a> {
     }
 }
 
-/// Reads one line of a list of payload or tag files: the path as written, and its hash.
+/// A line of a bag's list: the path as written, and its hash where that is of a known kind.
+pub type ListedLine<'a> = (&'a str, Option<Sum>);
+
+/// Reads one line of a list of payload or tag files.
 ///
 /// # Errors
 /// When it is not a line of such a list.
-pub fn listed(text: &str, kind: Checksum) -> Result<Option<(&str, Sum)>, WhyRefused> {
+pub fn listed(text: &str, kind: Option<Checksum>) -> Result<Option<ListedLine<'_>>, WhyRefused> {
     // Neither a comment nor a backslash is anything special here.
     if text.trim().is_empty() {
         return Ok(None);
@@ -137,6 +140,17 @@ pub fn listed(text: &str, kind: Checksum) -> Result<Option<(&str, Sum)>, WhyRefu
     if text.starts_with(['\\', '#', ';']) {
         return Err(WhyRefused::BadLine);
     }
+    let Some(kind) = kind else {
+        let (hash, path) = text.split_once([' ', '\t']).ok_or(WhyRefused::BadLine)?;
+        let path = path.trim_start_matches([' ', '\t', '*']);
+        let path = path.trim_end_matches('\r');
+        let is_line = !path.is_empty() && hash.bytes().all(|b| b.is_ascii_alphanumeric());
+        return if is_line {
+            Ok(Some((path, None)))
+        } else {
+            Err(WhyRefused::BadLine)
+        };
+    };
     let starts_with_hash = text
         .bytes()
         .take(kind.digits())
@@ -145,7 +159,7 @@ pub fn listed(text: &str, kind: Checksum) -> Result<Option<(&str, Sum)>, WhyRefu
         ListLine::Sums(Cow::Borrowed(path), mut sums) if starts_with_hash => {
             let sum = sums.pop().filter(|sum| sum.kinds.as_slice() == [kind]);
             let sum = sum.ok_or(WhyRefused::BadLine)?;
-            Ok(Some((path.trim_start(), sum)))
+            Ok(Some((path.trim_start(), Some(sum))))
         }
         _ => Err(WhyRefused::BadLine),
     }
@@ -188,8 +202,13 @@ pub fn to_fetch(text: &str) -> Result<Option<&str>, WhyRefused> {
 /// and an error where it says something else than two numbers.
 pub fn payload_oxum(info: &str) -> Option<Result<(u64, u64), &str>> {
     let fields = info.lines().filter_map(|line| line.split_once(':'));
-    let mut oxum = fields.filter(|(label, _)| label.trim().eq_ignore_ascii_case("Payload-Oxum"));
-    let value = oxum.next()?.1.trim();
+    let oxum = fields.filter(|(label, _)| label.trim().eq_ignore_ascii_case("Payload-Oxum"));
+    let mut oxum = oxum.map(|(_, value)| value.trim());
+    let value = oxum.next()?;
+    // RFC 8493, 2.2.2: it must not be repeated.
+    if let Some(other) = oxum.find(|other| *other != value) {
+        return Some(Err(other));
+    }
     let numbers = value.split_once('.').and_then(|(bytes, files)| {
         let (bytes, files) = (bytes.parse().ok()?, files.parse().ok()?);
         Some((bytes, files))
@@ -251,7 +270,7 @@ mod tests {
     fn lines_of_tag_files() {
         let md5 = Checksum::Also(Also::Md5);
         let hex = "900150983cd24fb0d6963f7d28e17f72";
-        let path = |text: &str| listed(text, md5).map(|line| line.map(|(p, _)| p.to_owned()));
+        let path = |text: &str| listed(text, Some(md5)).map(|line| line.map(|(p, _)| p.to_owned()));
         for text in [
             format!("{hex}  data/a b"),
             format!("{hex} data/a b\r"),

@@ -57,16 +57,22 @@ impl Claims {
     }
 
     /// Keeps what is said of some paths for others, all at once: two may change places.
-    pub fn rename(&mut self, pairs: Vec<(CardName, CardName)>) {
+    ///
+    /// # Errors
+    /// A path that is given to another file while there is one of its name.
+    pub fn rename(&mut self, pairs: Vec<(CardName, CardName)>) -> Result<(), CardName> {
         let taken = pairs
             .into_iter()
             .map(|(from, to)| (to, self.0.remove(&from)));
         let taken: Vec<_> = taken.collect();
         for (to, claim) in taken {
-            if let Some(claim) = claim {
-                self.0.insert(to, claim);
+            let Some(claim) = claim else { continue };
+            match self.0.entry(to) {
+                Entry::Occupied(taken) => return Err(taken.key().clone()),
+                Entry::Vacant(entry) => drop(entry.insert(claim)),
             }
         }
+        Ok(())
     }
 
     /// Returns the claim about a file, made now where there was none.

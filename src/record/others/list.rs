@@ -81,7 +81,9 @@ pub fn line(text: &str, hint: ListHint) -> ListLine<'_> {
         Some(rest) => (rest, true),
         None => (text, false),
     };
+    let is_sfv = hint == ListHint::Kind(Checksum::Crc32);
     let read = tagged(rest)
+        .or_else(|| is_sfv.then(|| path_first(rest, hint)).flatten())
         .or_else(|| plain(rest, hint))
         .or_else(|| path_first(rest, hint));
     let Some((path, of)) = read else {
@@ -125,7 +127,10 @@ fn tagged(text: &str) -> Option<Read<'_>> {
     if !is_hex(hex) || path.is_empty() {
         return None;
     }
-    let kind = Checksum::named(name).filter(|kind| kind.digits() == hex.len());
+    let kind = Checksum::named(name);
+    if kind.is_some_and(|kind| kind.digits() != hex.len()) {
+        return None;
+    }
     let sums = kind.map(|kind| smallvec![sum(smallvec![kind], hex)]);
     Some((path, sums.ok_or(name)))
 }

@@ -9,6 +9,7 @@ pub mod list;
 pub mod mhl;
 mod place;
 mod refusal;
+mod short;
 
 pub use claims::{Claims, FileClaim, Sum};
 pub use place::{PlaceError, inside, with_slashes};

@@ -2,7 +2,7 @@
 
 use super::mhl::error::MhlError;
 use super::place::PlaceError;
-use crate::name::shown;
+use super::short::shown;
 use std::fmt;
 
 /// Why a record is refused: nothing of it is believed then.

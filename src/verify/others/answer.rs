@@ -2,6 +2,7 @@
 
 use crate::disk::{FolderFacts, ReadBackWay};
 use crate::error::{Error, Interruption};
+use crate::hash_algorithm::checksum::Checksum;
 use crate::record::others::RefusedRecord;
 use crate::verify::answer::VerifyError;
 use crate::verify::finding::Finding;
@@ -26,8 +27,12 @@ pub struct RecordRead {
     pub kind: RecordKind,
     /// Its file name.
     pub name: String,
-    /// How many files it names.
+    /// How many files it names with hashes that are known here.
     pub files: u64,
+    /// How many more with other hashes, which were not used.
+    pub unknown: u64,
+    /// What its hashes are, or can be.
+    pub hashes: Vec<Checksum>,
 }
 
 /// What a check against the records of others found.
@@ -47,6 +52,8 @@ pub struct OthersFindings {
     pub findings: Vec<Finding>,
     /// Entries that computers left behind since; told, and no fault.
     pub litter: Vec<String>,
+    /// Files that a history leaves out by its own patterns: nothing is known of them.
+    pub left_out: u64,
     /// The least reliable way in which a file was read.
     pub way: ReadBackWay,
     /// What the system says of the folder.
@@ -62,7 +69,8 @@ pub struct OthersFindings {
 impl OthersFindings {
     /// Returns whether everything fits and was read from where it is kept.
     pub fn is_clean(&self) -> bool {
-        self.findings.is_empty() && !self.interrupted && self.reached_device()
+        let is_anything = self.named > 0;
+        is_anything && self.findings.is_empty() && !self.interrupted && self.reached_device()
     }
 
     /// Says that a signature was asked for, which no list of others has.
@@ -84,6 +92,8 @@ impl OthersFindings {
 pub enum OthersError {
     /// It could not be looked at or read.
     Io(Error),
+    /// The list that was given could not be read.
+    List(Error),
     /// A record cannot be relied on.
     Refused(RefusedRecord),
     /// There is no record. Lists that lie in folders below, relative to it.
@@ -96,6 +106,10 @@ impl fmt::Display for OthersError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Io(error) => error.fmt(f),
+            Self::List(error) if error.cause.kind() == std::io::ErrorKind::NotFound => {
+                f.write_str("the list is not there")
+            }
+            Self::List(error) => write!(f, "the list: {error}"),
             Self::Refused(refused) => refused.fmt(f),
             Self::NoRecord(_) => f.write_str(
                 "nothing here says what it should hold: no `_unlade`, bag or checksum list",

@@ -82,6 +82,7 @@ pub(super) fn compare(
     if claim.sums.is_empty() {
         let why = match claim.unknown.as_deref() {
             None | Some("") => "its hash is none that is known here".to_owned(),
+            Some(failed @ "marked as failed") => format!("each of its hashes is {failed}"),
             Some(function) => format!("its hash is {function}, which is not known here"),
         };
         return Compared::Not(Finding::Unchecked(shown(), why));
@@ -103,6 +104,10 @@ pub(super) fn compare(
         claim.sums.iter().partition(|sum| is_met(sum, &computed));
     match (met.first(), unmet.first()) {
         (_, None) => Compared::Equal(bytes, way),
+        (None, Some(sum)) if sum.kinds.len() > 1 => changed(format!(
+            "it is neither in {} what the list says, which doesn't say the kind of its hashes",
+            words(sum)
+        )),
         (None, Some(sum)) => changed(format!("its {} is not the one in the list", words(sum))),
         (Some(met), Some(unmet)) => changed(format!(
             "its {} is the one in the list, its {} is not: a list is damaged",

@@ -3,6 +3,7 @@
 
 use super::answer::{OthersError, RecordKind, RecordRead};
 use super::read::Reading;
+use crate::card::left_out::came_later;
 use crate::error::{Error, Step};
 use crate::hash_algorithm::{Also, Hasher};
 use crate::record::others::mhl::{
@@ -15,7 +16,7 @@ use camino::Utf8Path;
 use std::collections::{BTreeMap, HashSet};
 use std::io;
 
-/// The largest generation that is read, in bytes.
+/// The most bytes of all generations of a history that are read.
 const GENERATION_BYTES_MAX: u64 = 512 << 20;
 const CHAIN_BYTES_MAX: u64 = 16 << 20;
 /// Histories of one folder that are read.
@@ -71,6 +72,8 @@ impl Reading<'_> {
                 kind: RecordKind::Mhl(len64(history.generations.len())),
                 name,
                 files: named,
+                unknown: 0,
+                hashes: Vec::new(),
             });
         }
         Ok(())
@@ -89,12 +92,17 @@ impl Reading<'_> {
         let entries = chain(&text).map_err(wrong(&chain_path))?;
         self.strangers(&at, &entries, files);
         let mut generations = Vec::new();
+        let mut bytes = 0;
         for entry in &entries {
             let path = format!("{at}/{}", entry.path);
             if !files.contains(&path.as_str()) {
                 return Err(refused(path, WhyRefused::ChainGap));
             }
             let (text, sha512) = self.text(root, &path, GENERATION_BYTES_MAX)?;
+            bytes += len64(text.len());
+            if bytes > GENERATION_BYTES_MAX {
+                return Err(refused(path, WhyRefused::TooLarge));
+            }
             if sha512 != entry.sha512 {
                 return Err(refused(path, WhyRefused::NotInChain));
             }
@@ -116,6 +124,9 @@ impl Reading<'_> {
         });
         for (path, name) in below {
             let is_own = name == MHL_CHAIN || name == "README.txt" || named.contains(name);
+            if came_later(path, false) {
+                continue;
+            }
             if !is_own && name.ends_with(MHL_ENDING) {
                 let why = "the chain does not name it, so nobody vouches for it".to_owned();
                 let finding = Finding::Untrusted(path.to_owned(), why);
@@ -131,7 +142,8 @@ impl Reading<'_> {
     /// Holds lists of histories below against what is said of them.
     fn references(&mut self, history: &History, files: &[&str], sums: &BTreeMap<String, String>) {
         let all = history.generations.iter().flat_map(|g| &g.references);
-        for reference in all {
+        let mut seen = HashSet::new();
+        for reference in all.filter(|r| seen.insert((&r.path, &r.sha512))) {
             let path = in_folder(&history.folder, &reference.path);
             let finding = match sums.get(&path) {
                 Some(sha512) if *sha512 == reference.sha512 => continue,
@@ -145,9 +157,7 @@ impl Reading<'_> {
                 }
                 None => Finding::Missing(path),
             };
-            if !self.said.findings.contains(&finding) {
-                self.said.findings.push(finding);
-            }
+            self.said.findings.push(finding);
         }
     }
 

@@ -52,7 +52,7 @@ pub fn verify_others(
     let listing = |e| OthersError::Io(Error::new(Step::List, root, e));
     let found = looking.walk(root, TreeKind::Card).map_err(listing)?;
     let said = match list {
-        Some(list) => Some(read_list(disk, list, progress)?),
+        Some(list) => Some(read_list(disk, list, &facts, progress)?),
         None => read_records(disk, root, &found, progress)?,
     };
     let Some(said) = said else {
@@ -77,8 +77,10 @@ pub fn verify_others(
     check.files(&claims, &places, &said.to_fetch, threads_for(&facts));
     check.moved(&claims, &places);
     check.payload_count(said.oxum);
-    let meanwhile = changed_meanwhile(&looking, root, &sights, &facts, progress)?;
+    let (meanwhile, came) = changed_meanwhile(&looking, root, &sights, &facts, progress)?;
     let (mut findings, equal) = check.after(&meanwhile, &said.scope);
+    let came = came.into_iter().filter(|path| said.scope.is_extra(path));
+    findings.extend(came.map(Finding::Extra));
     findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
     Ok(OthersFindings {
         named,
@@ -92,6 +94,7 @@ pub fn verify_others(
         records: said.records,
         unused: said.unused,
         findings,
+        left_out: check.standing.left_out,
         litter: check.standing.litter,
         in_memory: facts.backing == Backing::Memory,
         facts,
@@ -216,6 +219,10 @@ impl OthersCheck<'_> {
                 claim,
             })
             .collect();
+        // What was not looked for is not known to be extra.
+        if self.progress.cancel.load(Ordering::Relaxed) {
+            return;
+        }
         let extra = self.standing.extra_files();
         let pairs = moved(self.disk, self.root, &absent, &extra, self.progress);
         let mut found = Vec::new();

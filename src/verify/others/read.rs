@@ -4,8 +4,9 @@
 use super::answer::{OthersError, RecordKind, RecordRead};
 use super::lines::{LinesStopped, TakeLine, each_line};
 use super::standing::Scope;
+use crate::card::left_out::came_later;
 use crate::disk::progress::Progress;
-use crate::disk::{Disk, EntryKind, WalkEntry};
+use crate::disk::{Disk, EntryKind, FolderFacts, WalkEntry};
 use crate::error::{Error, Step};
 use crate::hash_algorithm::checksum::Checksum;
 use crate::record::layout::{BAGIT, DATA};
@@ -14,6 +15,7 @@ use crate::record::others::bag::{
 };
 use crate::record::others::list::{ListHint, ListLine, hint, line};
 use crate::record::others::{Claims, RefusedRecord, Sum, WhyRefused, inside};
+use crate::units::len64;
 use crate::verify::finding::Finding;
 use camino::Utf8Path;
 use std::borrow::Cow;
@@ -49,12 +51,35 @@ pub(super) struct RecordsSaid {
 pub(super) fn read_list(
     disk: &dyn Disk,
     list: &Utf8Path,
+    root: &FolderFacts,
     progress: &Progress,
 ) -> Result<RecordsSaid, OthersError> {
     let mut reading = Reading::new(disk, progress);
     let name = list.file_name().unwrap_or(list.as_str());
-    reading.list(list, name, hint(name).unwrap_or(ListHint::None))?;
+    let read = reading.list(list, name, hint(name).unwrap_or(ListHint::None));
+    let is_list = read.map_err(|error| match error {
+        OthersError::Io(error) => OthersError::List(error),
+        other => other,
+    })?;
+    if !is_list {
+        return Err(no_line(name));
+    }
+    // Where it is itself in the folder it is no file of it.
+    let folder = match list.parent() {
+        Some(folder) if folder != "" => folder,
+        _ => Utf8Path::new("."),
+    };
+    let beside = disk.facts(folder).map(|facts| facts.canonical);
+    let own = beside.ok().and_then(|beside| {
+        let below = Utf8Path::new(&beside).strip_prefix(&root.canonical).ok()?;
+        Some(below.join(name).into_string())
+    });
+    reading.said.scope.own = own.into_iter().collect();
     Ok(reading.said)
+}
+
+fn no_line(record: &str) -> OthersError {
+    RecordLine { record, line: 0 }.refused(WhyRefused::NoLine)
 }
 
 /// Reads every record that stands in a folder itself; `None` where there is none.
@@ -65,9 +90,11 @@ pub(super) fn read_records(
     progress: &Progress,
 ) -> Result<Option<RecordsSaid>, OthersError> {
     let is_file = |c: &&WalkEntry| matches!(&c.stat, Ok(s) if s.kind == EntryKind::File);
+    let is_litter = |path: &&str| came_later(path, false);
     let files = found.iter().filter(is_file);
     let mut files: Vec<&str> = files.filter_map(|c| c.path.to_str()).collect();
     files.sort_unstable();
+    files.retain(|path| !is_litter(path));
     let names = files.iter().copied().filter(|path| !path.contains('/'));
     let names: Vec<&str> = names.collect();
     let mut reading = Reading::new(disk, progress);
@@ -77,14 +104,22 @@ pub(super) fn read_records(
     // In a bag the lists of the payload are the bag's.
     let is_of_bag = |name: &str| reading.said.bag.is_some() && BagPart::of(name).is_some();
     let lists: Vec<&str> = names.into_iter().filter(|name| !is_of_bag(name)).collect();
+    let mut no_list = None;
     for name in lists {
-        if let Some(hint) = hint(name) {
-            reading.list(&root.join(name), name, hint)?;
+        if let Some(hint) = hint(name)
+            && !reading.list(&root.join(name), name, hint)?
+        {
+            // It only has the name of one, and is a file as any other.
+            no_list = no_list.or(Some(name));
         }
     }
     reading.histories(root, &files)?;
     let said = reading.said;
-    Ok((!said.records.is_empty()).then_some(said))
+    match (said.records.is_empty(), no_list) {
+        (false, _) => Ok(Some(said)),
+        (true, Some(name)) => Err(no_line(name)),
+        (true, None) => Ok(None),
+    }
 }
 
 /// Where a hash was read.
@@ -130,10 +165,12 @@ impl<'a> Reading<'a> {
         })
     }
 
-    /// One checksum list. A line that is none is told and does not cost the others.
-    fn list(&mut self, path: &Utf8Path, name: &str, hint: ListHint) -> Result<(), OthersError> {
+    /// One checksum list; `false` when nothing in it is a line of one. A line that is none is told
+    /// and does not cost the others.
+    fn list(&mut self, path: &Utf8Path, name: &str, hint: ListHint) -> Result<bool, OthersError> {
         let mut claims = std::mem::take(&mut self.said.claims);
-        let (mut files, mut bad) = (0, Vec::new());
+        let (mut files, mut unknown, mut bad) = (0, 0, Vec::new());
+        let mut kinds = BTreeSet::new();
         let mut each = |bytes: &[u8], number: u64| {
             let bytes = match bytes.strip_prefix(b"\xef\xbb\xbf") {
                 Some(rest) if number == 1 => rest,
@@ -152,11 +189,12 @@ impl<'a> Reading<'a> {
                 ListLine::Sums(path, sums) => {
                     files += 1;
                     for sum in sums {
+                        kinds.extend(sum.kinds.iter().copied());
                         claim(&mut claims, &path, None, sum)?;
                     }
                 }
                 ListLine::Unknown(path, function) => {
-                    files += 1;
+                    unknown += 1;
                     let path = placed(&path)?;
                     claims.of(path).unknown = Some(function.into());
                 }
@@ -166,19 +204,19 @@ impl<'a> Reading<'a> {
         let read = self.lines(path, name, &mut each);
         self.said.claims = claims;
         read?;
-        if files == 0 {
-            let at = RecordLine {
-                record: name,
-                line: 0,
-            };
-            return Err(at.refused(WhyRefused::NoLine));
+        if files + unknown == 0 {
+            return Ok(false);
         }
         self.bad_lines(name, &bad);
         self.said.scope.own.insert(name.to_owned());
-        let kind = RecordKind::List;
-        let name = name.to_owned();
-        self.said.records.push(RecordRead { kind, name, files });
-        Ok(())
+        self.said.records.push(RecordRead {
+            kind: RecordKind::List,
+            name: name.to_owned(),
+            files,
+            unknown,
+            hashes: kinds.into_iter().collect(),
+        });
+        Ok(true)
     }
 
     fn bad_lines(&mut self, record: &str, bad: &[(u64, &str)]) {
@@ -211,6 +249,7 @@ impl<'a> Reading<'a> {
         self.said.bag = Some(declared.version);
         self.said.scope.is_bag = true;
         let mut payload = Vec::new();
+        let mut is_known = false;
         for name in names {
             match BagPart::of(name) {
                 None => {}
@@ -218,23 +257,38 @@ impl<'a> Reading<'a> {
                 Some(BagPart::Info) => self.info(root, name, declared.encoding)?,
                 Some(BagPart::Tags(hash)) => match Checksum::named(hash) {
                     None => self.said.unused.push((*name).to_owned()),
-                    Some(kind) => drop(self.listed(root, name, kind, declared, false)?),
+                    Some(kind) => drop(self.listed(root, name, Some(kind), declared, false)?),
                 },
-                Some(BagPart::Payload(hash)) => match Checksum::named(hash) {
-                    None => self.said.unused.push((*name).to_owned()),
-                    Some(kind) => payload.push(self.listed(root, name, kind, declared, true)?),
-                },
+                // Which files it names counts also where its hashes can't be checked.
+                Some(BagPart::Payload(hash)) => {
+                    let kind = Checksum::named(hash);
+                    is_known |= kind.is_some();
+                    payload.push(self.listed(root, name, kind, declared, true)?);
+                }
             }
         }
-        if payload.is_empty() {
+        if !is_known {
             let at = RecordLine {
                 record: BAGIT,
                 line: 0,
             };
             return Err(at.refused(WhyRefused::NoPayloadList));
         }
+        self.fetched_are_payload(&payload);
         self.same_payload(declared.version, &payload);
         Ok(())
+    }
+
+    /// RFC 8493 (2.2.3): every file to fetch is one of the payload's lists.
+    fn fetched_are_payload(&mut self, lists: &[(String, HashSet<String>)]) {
+        let is_listed = |path: &&String| !lists.iter().any(|(_, paths)| paths.contains(*path));
+        let mut strange: Vec<&String> = self.said.to_fetch.iter().filter(is_listed).collect();
+        strange.sort_unstable();
+        if let Some(first) = strange.first() {
+            let why = format!("names `{first}`, which no list of the payload names");
+            let finding = Finding::Changed("fetch.txt".to_owned(), why);
+            self.said.findings.push(finding);
+        }
     }
 
     /// RFC 8493 (2.1.3) asks that every list of the payload names all of it.
@@ -290,7 +344,7 @@ impl<'a> Reading<'a> {
         &mut self,
         root: &Utf8Path,
         name: &str,
-        kind: Checksum,
+        kind: Option<Checksum>,
         declared: Declaration,
         of_payload: bool,
     ) -> Result<(String, HashSet<String>), OthersError> {
@@ -307,7 +361,13 @@ impl<'a> Reading<'a> {
                 placed(&path)?;
                 return Err(WhyRefused::NotPayload(path));
             }
-            let path = claim(&mut claims, &path, Some(written), sum)?;
+            let path = if let Some(sum) = sum {
+                claim(&mut claims, &path, Some(written), sum)?
+            } else {
+                let place = placed(&path)?;
+                claims.of(place.clone()).unknown = Some(hash_of(name).into());
+                place.as_str().to_owned()
+            };
             if of_payload {
                 paths.insert(path);
             }
@@ -318,10 +378,15 @@ impl<'a> Reading<'a> {
         read?;
         self.said.scope.own.insert(name.to_owned());
         if of_payload {
-            let files = crate::units::len64(paths.len());
-            let kind = RecordKind::Bag(declared.version);
-            let name = name.to_owned();
-            self.said.records.push(RecordRead { kind, name, files });
+            let all = len64(paths.len());
+            let (files, unknown) = if kind.is_some() { (all, 0) } else { (0, all) };
+            self.said.records.push(RecordRead {
+                kind: RecordKind::Bag(declared.version),
+                name: name.to_owned(),
+                files,
+                unknown,
+                hashes: kind.into_iter().collect(),
+            });
         }
         Ok((name.to_owned(), paths))
     }
@@ -364,6 +429,14 @@ impl<'a> Reading<'a> {
             }
         }
         Ok(())
+    }
+}
+
+/// The hash that the name of a bag's list says.
+fn hash_of(name: &str) -> &str {
+    match BagPart::of(name) {
+        Some(BagPart::Payload(hash) | BagPart::Tags(hash)) => hash,
+        _ => "",
     }
 }
 

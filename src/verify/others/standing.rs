@@ -7,7 +7,7 @@ use crate::error::Step;
 use crate::name::{CardName, composed};
 use crate::record::layout::{BAGIT, DATA};
 use crate::record::others::list::hint;
-use crate::record::others::mhl::{MHL_CHAIN, is_ignored};
+use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER, is_ignored};
 use crate::record::others::{FileClaim, with_slashes};
 use crate::verify::finding::{Finding, unfinished_or};
 use std::collections::{BTreeMap, HashMap, HashSet};
@@ -49,20 +49,26 @@ pub(super) struct Scope {
 }
 
 impl Scope {
-    fn has(&self, path: &str, is_folder: bool) -> bool {
+    pub(super) fn has(&self, path: &str) -> bool {
         let payload = path.strip_prefix(DATA);
         let is_payload = payload.is_some_and(|below| below.starts_with('/'));
-        // Also where the person gave one list: the others beside it are no files of it.
-        let is_list = !path.contains('/') && hint(path).is_some();
-        let is_left_out = self.left_out.iter().any(|(folder, patterns)| {
+        (!self.is_bag || is_payload) && !self.own.contains(path)
+    }
+
+    /// Whether a file that no list names is extra.
+    pub(super) fn is_extra(&self, path: &str) -> bool {
+        self.has(path) && !self.leaves_out(path, false) && !came_later(path, false)
+    }
+
+    /// Whether a history leaves an entry out by its own patterns.
+    fn leaves_out(&self, path: &str, is_folder: bool) -> bool {
+        self.left_out.iter().any(|(folder, patterns)| {
             let below = match folder.as_str() {
                 "" => Some(path),
                 folder => path.strip_prefix(folder).and_then(|p| p.strip_prefix('/')),
             };
             below.is_some_and(|below| is_ignored(patterns, below, is_folder))
-        });
-        let is_own = self.own.contains(path) || is_list;
-        (!self.is_bag || is_payload) && !is_own && !is_left_out
+        })
     }
 }
 
@@ -77,6 +83,8 @@ pub(super) struct StandingFiles {
     unseen: Vec<Finding>,
     /// What computers left behind.
     pub(super) litter: Vec<String>,
+    /// Entries that a history leaves out by its own patterns, other than its own folder.
+    pub(super) left_out: u64,
 }
 
 impl StandingFiles {
@@ -87,6 +95,7 @@ impl StandingFiles {
             extra: Vec::new(),
             unseen: Vec::new(),
             litter: Vec::new(),
+            left_out: 0,
         };
         for entry in found {
             match entry.path.to_str() {
@@ -113,7 +122,9 @@ impl StandingFiles {
     ) -> Vec<FoundAt> {
         let named: HashSet<&str> = claims.iter().map(|(name, _)| name.as_str()).collect();
         let mut composed_names: Option<HashMap<String, Option<&str>>> = None;
-        let mut used: HashSet<String> = HashSet::new();
+        // One file is that of one name: those that are written as it is called come first.
+        let mut used: HashSet<&str> = named.iter().copied().collect();
+        used.retain(|name| self.found.contains_key(*name));
         let mut places = Vec::with_capacity(claims.len());
         for (name, claim) in claims {
             let stands = |path: &str| {
@@ -128,23 +139,44 @@ impl StandingFiles {
                 let slashes = || with_slashes(name.as_str()).ok().filter(|_| has_backslash);
                 written.or_else(|| stands(slashes()?.as_str()))
             };
-            let at = stands(name.as_str()).or_else(other).or_else(|| {
-                let all =
-                    composed_names.get_or_insert_with(|| composed_once(self.found.keys(), &named));
-                all.get(&composed(name.as_str())).copied().flatten()
+            let own = stands(name.as_str());
+            let at = own.or_else(|| {
+                let other = other().or_else(|| {
+                    let all = composed_names
+                        .get_or_insert_with(|| composed_once(self.found.keys(), &named));
+                    all.get(&composed(name.as_str())).copied().flatten()
+                });
+                other.filter(|path| used.insert(path))
             });
-            if let Some(at) = at {
-                used.insert(at.to_owned());
-            }
             places.push(self.place(name.as_str(), at));
         }
+        let used: HashSet<String> = used.into_iter().map(str::to_owned).collect();
+        self.sort_rest(&used, scope);
+        places
+    }
+
+    /// Sorts what no claim is about.
+    fn sort_rest(&mut self, used: &HashSet<String>, scope: &Scope) {
         for (path, stat) in &self.found {
             let is_folder = matches!(stat, Ok(stat) if stat.kind == EntryKind::Folder);
-            if used.contains(path.as_str()) || !scope.has(path, is_folder) {
+            if used.contains(path.as_str()) {
                 continue;
             }
             if came_later(path, is_folder) {
                 self.litter.push(path.clone());
+                continue;
+            }
+            let is_data = scope.is_bag && path == DATA;
+            if is_data && !is_folder && stat.is_ok() {
+                let why = "is not a folder".to_owned();
+                self.unseen.push(Finding::Changed(path.clone(), why));
+                continue;
+            }
+            if !scope.has(path) && !is_data {
+                continue;
+            }
+            if scope.leaves_out(path, is_folder) {
+                self.left_out += u64::from(!is_mhl(path) && !is_folder);
                 continue;
             }
             match stat {
@@ -160,9 +192,11 @@ impl StandingFiles {
                 Ok(_) => self.extra.push((path.clone(), None)),
             }
         }
-        let not_text = self.not_text.iter().filter(|path| scope.has(path, false));
+        if scope.is_bag && !self.found.contains_key(DATA) {
+            self.unseen.push(Finding::Missing(DATA.to_owned()));
+        }
+        let not_text = self.not_text.iter().filter(|path| scope.has(path));
         self.extra.extend(not_text.map(|path| (path.clone(), None)));
-        places
     }
 
     fn place(&self, name: &str, at: Option<&str>) -> FoundAt {
@@ -207,7 +241,7 @@ impl StandingFiles {
     pub(super) fn payload(&self) -> (u64, u64) {
         let below = self.found.iter().filter(|(path, _)| {
             let below = path.strip_prefix(DATA);
-            below.is_some_and(|below| below.starts_with('/'))
+            below.is_some_and(|below| below.starts_with('/')) && !self.litter.contains(path)
         });
         let stats = below.filter_map(|(_, stat)| stat.as_ref().ok());
         let files = stats.filter(|stat| stat.kind == EntryKind::File);
@@ -229,6 +263,11 @@ impl StandingFiles {
         let extra = extra.map(|(path, _)| Finding::Extra(unfinished_or(path.clone())));
         extra.chain(self.unseen.iter().cloned()).collect()
     }
+}
+
+/// Whether it is in the folder of a history, which each leaves out.
+fn is_mhl(path: &str) -> bool {
+    path.split('/').any(|part| part == MHL_FOLDER)
 }
 
 /// Names that no record has as they are, by their composed form; `None` where two share one. Macs

@@ -69,16 +69,18 @@ fn session(name: &str) -> Work {
     for drive in ["drive-a", "drive-b", "drive-c", "ATTIC"] {
         work.folder(&format!("media/{drive}"));
     }
-    for folder in [
-        "bin",
-        "home/.ssh",
-        "media/mail",
-        "media/drive-a/FROM-EDITOR",
-    ] {
+    for folder in ["bin", "home/.ssh", "media/mail"] {
         work.folder(folder);
     }
     // What an editor sends, with lists of the editor's.
-    put(&work.path("media/drive-a/FROM-EDITOR/CUT.MOV"), b"abc");
+    for from in ["FROM-EDITOR", "FROM-ARCHIVE"] {
+        put(
+            &work
+                .folder(&format!("media/drive-a/{from}"))
+                .join("CUT.MOV"),
+            b"abc",
+        );
+    }
     let list = "900150983cd24fb0d6963f7d28e17f72  CUT.MOV\n";
     for at in ["mail/clips.md5", "drive-a/FROM-EDITOR/MD5SUMS"] {
         put(&work.path("media").join(at), list.as_bytes());

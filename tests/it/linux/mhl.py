@@ -2,6 +2,7 @@
 1.0 of 15 March 2022) alone: hashes, C4, chain, generations, references to histories below.
 
     mhl.py make FOLDER FORMAT...    the first or the next generation
+    mhl.py store FOLDER FILE        this file as the next generation
 """
 import hashlib
 import os
@@ -82,7 +83,7 @@ def known_hashes(root):
 
 def make(root, kinds):
     files, below = files_of(root)
-    chain, known = chain_of(root), known_hashes(root)
+    known = known_hashes(root)
     rows = []
     for path in files:
         content = read(os.path.join(root, path))
@@ -111,6 +112,11 @@ def make(root, kinds):
         "<ignore><pattern>.DS_Store</pattern><pattern>ascmhl</pattern></ignore></processinfo>"
         f"{hashes}{references}</hashlist>"
     ).encode()
+    store(root, text)
+
+
+def store(root, text):
+    chain = chain_of(root)
     os.makedirs(os.path.join(root, "ascmhl"), exist_ok=True)
     number = len(chain) + 1
     name = f"{number:04}_{os.path.basename(root)}_2026-11-29_100000Z.mhl"
@@ -131,5 +137,7 @@ def make(root, kinds):
 if __name__ == "__main__":
     if sys.argv[1] == "make":
         make(sys.argv[2], sys.argv[3:])
+    elif sys.argv[1] == "store":
+        store(sys.argv[2], read(sys.argv[3]))
     else:
         sys.exit(__doc__)

@@ -323,6 +323,101 @@ fn a_list_that_lies_elsewhere_and_none_at_all() {
     assert!(ran.words().matches(INTACT).count() < 2, "{}", ran.words());
 }
 
+/// Nothing is taken for a list only because of its name, and nothing that was not checked is passed
+/// over in silence.
+#[test]
+fn nothing_hides_behind_the_name_of_a_list() {
+    let work = folder("hides", &[]);
+    let root = work.path("K");
+    if shell("md5sum", &format!("md5sum {ALL} > MD5SUMS"), &root).is_none() {
+        return;
+    }
+    let hidden = |name: &str, make: &dyn Fn(&Path)| {
+        let path = root.join(name);
+        make(&path);
+        work.run("verify K")
+            .exits(1)
+            .says(&format!("extra `{name}`"));
+        remove(&path);
+    };
+    hidden("SHA256SUMS", &|path| symlink("nowhere", path).unwrap());
+    hidden("evil.md5", &|path| symlink("/etc/passwd", path).unwrap());
+    hidden("clip.hash", &|path| put(path, b"no list"));
+    hidden("empty.sha1", &|path| put(path, b""));
+    put(&root.join("._MD5SUMS"), b"Mac");
+    work.run("verify K")
+        .exits(0)
+        .says("1 entry made by a computer since");
+    put(&work.path("notes.txt"), &bytes_of(&root.join("MD5SUMS")));
+    put(&root.join("notes.txt"), b"mine");
+    work.run("verify --list notes.txt --base K")
+        .exits(1)
+        .says("extra `notes.txt`");
+    remove(&root.join("notes.txt"));
+    work.run("verify --list K/MD5SUMS").exits(0);
+    work.run("verify --list nope.md5 --base K")
+        .exits(3)
+        .says("the list is not there");
+    let other = format!("SHA3-256 ({CLIP}) = {}\n", "07".repeat(32));
+    put(&root.join("x.sums"), other.as_bytes());
+    work.run("verify K")
+        .exits(0)
+        .says("`x.sums` has hashes that are not known here");
+    remove(&root.join("x.sums"));
+    // Two names cannot both be one file.
+    put(
+        &root.join("x.md5"),
+        format!("{ABC}  a/b\n{ABC}  a\\b\n").as_bytes(),
+    );
+    put(&work.folder("K/a").join("b"), b"abc");
+    work.run("verify K").exits(1).says(r"missing `a\b`");
+    remove(&root.join("x.md5"));
+    remove(&root.join("a/b"));
+    // What was copied by us and lost its manifest is no folder of others.
+    let ours = Work::with_card("hides-ours");
+    let offload = ours.offload();
+    move_to(&offload.join("_unlade"), &ours.path("away"));
+    put(
+        &offload.join("MD5SUMS"),
+        b"d41d8cd98f00b204e9800998ecf8427e  x\n",
+    );
+    ours.run("verify a/KITES")
+        .exits(3)
+        .is_silent_of("checksum list");
+}
+
+#[test]
+fn what_a_media_hash_list_leaves_out_is_said() {
+    let work = folder("mhl-left-out", &[]);
+    let root = work.path("K");
+    if !mhl(&root, &["md5"]) {
+        return;
+    }
+    let chain = root.join("ascmhl/ascmhl_chain.xml");
+    let first = generation(&root, "0001");
+    let text = String::from_utf8(bytes_of(&first)).unwrap();
+    remove(&chain);
+    remove(&first);
+    put(&root.join("extra.mov"), b"x");
+    // The maker's next list has a pattern that hides it.
+    let Some(python) = checkers() else { return };
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/it/linux/mhl.py");
+    let mut store = Command::new(python);
+    put(
+        &work.path("list"),
+        text.replace(".DS_Store<", "*.mov<").as_bytes(),
+    );
+    store
+        .arg(script)
+        .arg("store")
+        .arg(&root)
+        .arg(work.path("list"));
+    finish(&mut store).exits(0);
+    work.run("verify K")
+        .exits(0)
+        .says("1 file is left out by the list's own patterns: nothing is known of it");
+}
+
 /// Many missing and many extra files cost no more than each once; who asks for a signature gets
 /// none here.
 #[test]
@@ -390,7 +485,7 @@ fn bags_of_the_python_library_are_checked() {
             .says("INTACT. K is what its list");
         let other = algorithms.contains("sha3");
         assert_eq!(
-            ran.words().contains("are not known here; it was not used"),
+            ran.words().contains("has hashes that are not known here"),
             other
         );
         flip(&root.join("data").join(CLIP), 99);
@@ -511,7 +606,23 @@ fn what_is_wrong_with_a_bag_is_told() {
         .says("NOT CHECKED");
     put(&work.path("B/fetch.txt"), b"nonsense\n");
     verify().exits(3).says("`fetch.txt`, line 1");
+    put(
+        &work.path("B/fetch.txt"),
+        b"https://example.org/z 3 data/z\n",
+    );
+    verify()
+        .exits(1)
+        .says("names `data/z`, which no list of the payload names");
     remove(&work.path("B/fetch.txt"));
+    put(
+        &work.path("B/manifest-sha3512.txt"),
+        b"00  data/a\n00  data/q\n",
+    );
+    verify()
+        .exits(1)
+        .says("missing `data/q`")
+        .says("`manifest-sha3512.txt` has hashes");
+    remove(&work.path("B/manifest-sha3512.txt"));
     md5(format!("{ABC}  data/a\n"));
     put(&work.path("B/bag-info.txt"), b"Payload-Oxum: 4.1\n");
     verify()

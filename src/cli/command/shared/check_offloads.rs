@@ -55,7 +55,7 @@ impl CheckError {
             Self::Verify(error) => error.kind(),
             Self::Others(OthersError::Refused(_)) => ProblemKind::ManifestDamaged,
             Self::Others(OthersError::NoRecord(_)) => ProblemKind::Missing,
-            Self::Others(OthersError::Io(_)) => ProblemKind::Unreadable,
+            Self::Others(OthersError::Io(_) | OthersError::List(_)) => ProblemKind::Unreadable,
             Self::Others(OthersError::Interrupted) | Self::BrokenDown | Self::Interrupted => {
                 ProblemKind::NotReadBack
             }

@@ -139,7 +139,11 @@ fn record_json(record: &RecordRead) -> Value {
         RecordKind::List => "list",
         RecordKind::Mhl(_) => "asc-mhl",
     };
-    json!({"kind": kind, "name": record.name, "files": record.files})
+    let hashes: Vec<String> = record.hashes.iter().map(ToString::to_string).collect();
+    json!({
+        "kind": kind, "name": record.name, "files": record.files, "unknown": record.unknown,
+        "hashes": hashes,
+    })
 }
 
 /// Returns the verdict of a check against the records of others, for programs.
@@ -157,6 +161,7 @@ pub(crate) fn others_verdict(path: &Utf8PathBuf, f: &OthersFindings, exit: Exit)
         "files_equal": f.equal, "bytes_equal": f.equal_bytes,
         "missing": counts.missing, "changed": counts.changed, "extra": counts.extra,
         "unread": counts.unread, "moved": counts.moved, "unchecked": counts.unchecked,
+        "unused": f.unused, "left_out": f.left_out,
         "litter": f.litter.len(), "readback": f.way, "exit_code": exit.code(),
         "reasons": reasons,
     })

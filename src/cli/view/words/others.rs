@@ -62,6 +62,9 @@ pub(crate) fn others_notice(name: &str, f: &OthersFindings) -> Notice {
 
 /// Returns how many of each kind of finding there are.
 pub(crate) fn found_by_others(f: &OthersFindings) -> String {
+    if f.named == 0 && f.findings.is_empty() {
+        return "its lists name no file".to_owned();
+    }
     if f.findings.is_empty() && !f.reached_device() {
         return "what was read may have come from memory".to_owned();
     }
@@ -77,10 +80,12 @@ pub(crate) fn others_next(path: &str, below: &[String]) -> String {
             .to_owned();
     };
     let folder = first.rsplit_once('/').map_or(first.as_str(), |(f, _)| f);
+    // A history is about the folder that its own is in.
+    let folder = folder.strip_suffix("/ascmhl").unwrap_or(folder);
     format!(
         "a list is further down, `{}`. If its paths begin there: `unlade verify {}`.",
         shown(first),
-        unlade::name::word(&format!("{path}/{folder}"))
+        unlade::name::word(&format!("{}/{folder}", path.trim_end_matches('/')))
     )
 }
 
@@ -96,31 +101,61 @@ fn head(path: &str, name: &str, f: &OthersFindings, out: Out) -> String {
     )
 }
 
-/// `a bag (BagIt 1.0): manifest-sha256.txt; checksum list kites.md5`.
+/// Lists that are named one by one.
+const LISTS_SHOWN: usize = 8;
+
+/// `bag (BagIt 1.0) manifest-sha256.txt, 8 files; checksum list kites.md5 (md5), 8 files`.
 fn records(f: &OthersFindings) -> String {
-    let words = f.records.iter().map(|record| {
+    let words = f.records.iter().take(LISTS_SHOWN).map(|record| {
         let name = shown(&record.name);
         let files = counted(record.files, "file");
         match record.kind {
             RecordKind::Bag((major, minor)) => {
                 format!("bag (BagIt {major}.{minor}) `{name}`, {files}")
             }
-            RecordKind::List => format!("checksum list `{name}`, {files}"),
+            RecordKind::List => {
+                let kinds: Vec<String> = record.hashes.iter().map(ToString::to_string).collect();
+                format!("checksum list `{name}` ({}), {files}", kinds.join(" or "))
+            }
             RecordKind::Mhl(generations) => format!(
                 "ASC media hash list `{name}`, {}, {files}",
                 counted(generations, "generation")
             ),
         }
     });
-    words.collect::<Vec<_>>().join("; ")
+    let mut words: Vec<String> = words.collect();
+    let more = f.records.len().saturating_sub(LISTS_SHOWN);
+    if more > 0 {
+        words.push(format!("and {more} more"));
+    }
+    words.join("; ")
 }
 
 fn notes(f: &OthersFindings) -> Vec<String> {
     let mut notes = Vec::new();
-    for name in &f.unused {
+    let unknown = f.records.iter().filter(|record| record.unknown > 0);
+    let unknown = unknown.map(|record| record.name.as_str());
+    for name in f
+        .unused
+        .iter()
+        .map(String::as_str)
+        .chain(unknown)
+        .take(LISTS_SHOWN)
+    {
         notes.push(format!(
-            "The hashes of `{}` are not known here; it was not used.",
+            "`{}` has hashes that are not known here. Those were not checked.",
             shown(name)
+        ));
+    }
+    if f.left_out > 0 {
+        notes.push(format!(
+            "{} left out by the list's own patterns: nothing is known of {}.",
+            if f.left_out == 1 {
+                "1 file is".to_owned()
+            } else {
+                format!("{} files are", f.left_out)
+            },
+            if f.left_out == 1 { "it" } else { "them" },
         ));
     }
     if !f.litter.is_empty() {

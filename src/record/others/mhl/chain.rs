@@ -4,6 +4,7 @@ use super::error::MhlError;
 use super::xml::{Token, Xml};
 use crate::hash_algorithm::checksum::sha512_of_c4;
 use crate::units::len64;
+use std::collections::HashSet;
 
 /// The ending of a generation's file.
 pub const MHL_ENDING: &str = ".mhl";
@@ -27,6 +28,7 @@ pub fn chain(text: &str) -> Result<Vec<ChainEntry>, MhlError> {
     let mut xml = Xml::new(text, "urn:ASC:MHL:DIRECTORY:v2.0");
     xml.root("ascmhldirectory")?;
     let mut entries: Vec<ChainEntry> = Vec::new();
+    let mut paths = HashSet::new();
     while let Some(token) = xml.child()? {
         if token.name != "hashlist" {
             xml.skip()?;
@@ -49,6 +51,9 @@ pub fn chain(text: &str) -> Result<Vec<ChainEntry>, MhlError> {
             return Err(MhlError::Value("sequencenr", number));
         }
         if path.contains(['/', '\\']) || !path.ends_with(MHL_ENDING) {
+            return Err(MhlError::Value("path", path));
+        }
+        if !paths.insert(path.clone()) {
             return Err(MhlError::Value("path", path));
         }
         let sha512 = sha512_of_c4(&c4).ok_or(MhlError::Value("c4", c4))?;

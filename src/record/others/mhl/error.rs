@@ -1,6 +1,6 @@
 //! Owns what can be wrong with a file of a history.
 
-use crate::name::shown;
+use crate::record::others::short::shown;
 use std::fmt;
 
 /// What is wrong with a file of a history.

@@ -9,6 +9,9 @@ use crate::record::others::refusal::WhyRefused;
 use smallvec::smallvec;
 use std::collections::BTreeSet;
 
+/// What stands in the place of a hash where all of a file's are marked as failed.
+const MARKED_FAILED: &str = "marked as failed";
+
 /// The generations of one folder, the first one first.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct History {
@@ -36,7 +39,9 @@ impl History {
                     renamed.push((self.place(previous)?, self.place(&file.path)?));
                 }
             }
-            own.rename(renamed);
+            if let Err(taken) = own.rename(renamed) {
+                return Err(WhyRefused::TwoSums(taken.as_str().to_owned()));
+            }
             for file in &generation.files {
                 let path = self.place(&file.path)?;
                 if !seen.insert(path.clone()) {
@@ -56,13 +61,17 @@ impl History {
                     }
                 }
                 if claim.sums.is_empty() {
-                    claim.unknown = Some("marked as failed".into());
+                    claim.unknown = Some(MARKED_FAILED.into());
                 }
             }
         }
         let mut folders = BTreeSet::new();
         if let Some(last) = self.generations.last() {
-            for folder in &last.folders {
+            let below = last
+                .folders
+                .iter()
+                .filter(|f| !["", ".", "./"].contains(&f.as_str()));
+            for folder in below {
                 folders.insert(
                     self.place(folder.trim_end_matches('/'))?
                         .as_str()

@@ -28,11 +28,25 @@ fn fits(pattern: &str, path: &str, is_folder: bool) -> bool {
         return false;
     }
     match pattern.strip_prefix('/') {
-        Some(anchored) => fast_glob::glob_match(anchored, path),
-        None if pattern.contains('/') => fast_glob::glob_match(pattern, path),
-        None => {
-            let name = path.rsplit('/').next().unwrap_or(path);
-            fast_glob::glob_match(pattern, name)
-        }
+        Some(anchored) => glob(anchored, path),
+        None if pattern.contains('/') => glob(pattern, path),
+        None => glob(pattern, path.rsplit('/').next().unwrap_or(path)),
     }
+}
+
+/// Characters of one pattern, and stars in it; one with more fits nothing.
+const PATTERN_MAX: usize = 1_000;
+const STARS_MAX: usize = 16;
+
+/// Braces and a `!` in front mean nothing to `.gitignore`, but to the crate.
+fn glob(pattern: &str, path: &str) -> bool {
+    if pattern.len() > PATTERN_MAX || pattern.matches('*').count() > STARS_MAX {
+        return false;
+    }
+    let plain = pattern.replace('{', "\\{").replace('}', "\\}");
+    let plain = match plain.strip_prefix('!') {
+        Some(rest) => format!("\\!{rest}"),
+        None => plain,
+    };
+    fast_glob::glob_match(plain, path)
 }

@@ -139,6 +139,7 @@ fn a_chain_is_read_and_has_no_gap() {
         document(&entry("1", "../0001_A.mhl")),
         document(&entry("1", "/0001_A.mhl")),
         document(&entry("1", "a.xml")),
+        document(&(entry("1", "a.mhl") + &entry("2", "a.mhl"))),
         good.replace("<c4>c4", "<c4>c5"),
         good.replace(" sequencenr=\"1\"", ""),
     ] {
@@ -189,6 +190,14 @@ fn generations_are_held_together() {
         Some(NONE),
         "a later one need not name it"
     );
+    let onto = list(
+        "in-place",
+        &hash("b", ABC, "verified").replace("</hash>", "<previousPath>a</previousPath></hash>"),
+    );
+    assert_eq!(
+        history(&[first.clone(), onto]).err(),
+        Some(WhyRefused::TwoSums("K/b".into()))
+    );
     let failed = list("in-place", &hash("a", NONE, "failed"));
     let claims = history(&[first.clone(), failed.clone()]).unwrap();
     assert_eq!(
@@ -227,6 +236,9 @@ fn patterns_of_what_is_left_out() {
     assert!(is_ignored(&usual, "a/b/.DS_Store", false));
     assert!(is_ignored(&usual, "ascmhl/x.mhl", false));
     assert!(!is_ignored(&usual, "a.DS_Store", false));
+    let odd = patterns(&["/!x", "{a,b}", "!z"]);
+    assert!(!is_ignored(&odd, "a", false) && is_ignored(&odd, "{a,b}", false));
+    assert!(is_ignored(&odd, "!x", false) && !is_ignored(&odd, "y", false));
     let some = patterns(&["*.tmp", "!keep.tmp", "/top", "dir/", "a/*/c", "# x", ""]);
     assert!(is_ignored(&some, "x/y.tmp", false));
     assert!(!is_ignored(&some, "x/keep.tmp", false));
