@@ -6,6 +6,7 @@
 pub mod edit;
 mod fields;
 pub mod link;
+mod list_edit;
 pub mod mistake;
 pub mod pattern;
 pub mod rule;

@@ -4,6 +4,7 @@
 
 use super::edit::{EditError, line_end};
 use super::fields::{quoted, whole_lines};
+use super::list_edit;
 use super::mistake::{Fault, Mistake};
 use super::rule::RULE;
 use super::text::read;
@@ -61,15 +62,26 @@ impl FieldValue {
             Self::List(texts) => texts.iter().map(String::as_str).collect(),
         }
     }
+}
 
-    /// Whether both say the same: one text is a list of one.
-    fn says(&self, other: &Self) -> bool {
-        match (self, other) {
-            (Self::Text(one), Self::List(list)) | (Self::List(list), Self::Text(one)) => {
-                *list == [one.clone()]
-            }
-            _ => self == other,
-        }
+/// Whether a field says what is wanted: one text is a list of one, and a list says the same in
+/// another order. What is away says what an empty list says, and no more than `only_new = false`.
+fn says(key: &str, now: Option<&FieldValue>, wanted: Option<&FieldValue>) -> bool {
+    let all = |value: &FieldValue| match value {
+        FieldValue::Text(one) => Some(vec![one.clone()]),
+        FieldValue::List(list) => Some(list.clone()),
+        FieldValue::Number(_) | FieldValue::YesNo(_) => None,
+    };
+    match (now, wanted) {
+        (Some(FieldValue::Text(now)), Some(FieldValue::Text(wanted))) => now == wanted,
+        (Some(now), Some(wanted)) => match (all(now), all(wanted)) {
+            (Some(now), Some(wanted)) => list_edit::is_same(key, &now, &wanted),
+            _ => now == wanted,
+        },
+        (Some(FieldValue::List(now)), None) => now.is_empty(),
+        (Some(FieldValue::YesNo(is_so)), None) => key == "only_new" && !is_so,
+        (Some(_), None) | (None, Some(_)) => false,
+        (None, None) => true,
     }
 }
 
@@ -109,7 +121,8 @@ impl Section {
                     None => usual,
                     Some(name) => usual.get(name)?.as_table()?,
                 };
-                set.span().map(|_| set)
+                // A further set alone makes no `[usual]`, though it stands in one.
+                (!set.is_implicit()).then_some(set)
             }
             Self::Rule(number) => entries(RULE)?.get(number.checked_sub(1)?),
         }
@@ -161,13 +174,10 @@ pub fn set(text: &str, section: &Section, changes: &[FieldChange]) -> Result<Str
         None => added(text, section, changes),
     };
     let after = read(&new).map_err(EditError::Refused)?;
-    let says = fields(&new, section).ok_or_else(layout)?;
+    let own = fields(&new, section).ok_or_else(layout)?;
     let is_as_asked = changes.iter().all(|(key, wanted)| {
-        let now = says.iter().find(|(own, _)| own == key);
-        match (wanted, now) {
-            (Some(wanted), Some((_, now))) => now.says(wanted),
-            (wanted, now) => wanted.is_none() && now.is_none(),
-        }
+        let now = own.iter().find(|(own, _)| own == key);
+        says(key, now.map(|(_, now)| now), wanted.as_ref())
     });
     handed_back(new, section, is_as_asked, before, after)
 }
@@ -236,8 +246,14 @@ fn changed(text: &str, table: &Table, changes: &[FieldChange]) -> String {
         let item = table.get(key).filter(|item| item.is_value());
         let now = item.and_then(Item::as_value).and_then(FieldValue::of);
         let place = item.and_then(Item::span);
+        if says(key, now.as_ref(), wanted.as_ref()) {
+            continue;
+        }
         match (place, wanted) {
-            (Some(_), Some(wanted)) if now.as_ref().is_some_and(|now| now.says(wanted)) => {}
+            (Some(place), Some(FieldValue::List(wanted))) if item.is_some_and(Item::is_array) => {
+                let list = text.get(place.clone()).unwrap_or_default();
+                edits.push((place, list_edit::changed(key, list, wanted)));
+            }
             (Some(place), Some(wanted)) => {
                 edits.push((place, wanted.toml().to_string().trim().to_owned()));
             }
@@ -358,6 +374,74 @@ name = \"Attic\"
         assert_eq!(differing(&new), expected, "{new}");
         // What says the same is not touched.
         assert_eq!(set(KITES, &a1, &[("bus", None)]).unwrap(), KITES);
+    }
+
+    /// What a form sends back of this, with nothing edited in it, changes no byte.
+    #[test]
+    fn what_says_the_same_in_another_order_is_left_as_it_is_written() {
+        let text = "\
+[usual]
+to = [\"Beta\", # fast one
+  \"/srv/kites\",
+  \"attic\", # slow one
+]
+also = [\"sha1\",\"md5\"]
+
+[[rule]]
+match = \"any-camera-card\"
+only_new = false # on purpose
+
+[[drive]]
+name = \"Attic\"
+volumes = [] # none yet
+spins = false
+
+[[drive]]
+name = \"Beta\"
+";
+        let usual = Section::Usual(None);
+        let sent = |to: &[&str]| {
+            [
+                ("to", Some(list(to))),
+                ("also", Some(list(&["md5", "sha1"]))),
+            ]
+        };
+        let same = sent(&["Attic", "Beta", "/srv/kites"]);
+        assert_eq!(set(text, &usual, &same).unwrap(), text);
+        let rule = [
+            ("match", Some(list(&["any-camera-card"]))),
+            ("only_new", None),
+        ];
+        assert_eq!(set(text, &Section::Rule(1), &rule).unwrap(), text);
+        let attic = Section::Entry(KitEntryKind::Drive, "Attic".to_owned());
+        let spins = ("spins", Some(FieldValue::YesNo(false)));
+        let same = [("volumes", None), spins];
+        assert_eq!(set(text, &attic, &same).unwrap(), text);
+        // For a drive, no is more than nothing said.
+        let new = set(text, &attic, &[("spins", None)]).unwrap();
+        assert_eq!(new, text.replace("spins = false\n", ""));
+        let new = set(text, &usual, &sent(&["Attic", "Beta"])).unwrap();
+        assert_eq!(new, text.replace("  \"/srv/kites\",\n", ""));
+        // What stands in it twice is told, not taken for one.
+        let twice = set(
+            text,
+            &usual,
+            &sent(&["Attic", "attic", "Beta", "/srv/kites"]),
+        );
+        assert!(matches!(twice, Err(EditError::Refused(_))), "{twice:?}");
+    }
+
+    #[test]
+    fn what_is_usual_is_added_where_only_a_further_set_is() {
+        let text = "[usual.Studio]\nto = [\"/srv/kites\"]\n";
+        let usual = Section::Usual(None);
+        assert_eq!(fields(text, &usual), None);
+        let copies = [("copies", Some(FieldValue::Number(1.0)))];
+        let new = set(text, &usual, &copies).unwrap();
+        assert_eq!(new, format!("{text}\n[usual]\ncopies = 1\n"));
+        assert_eq!(read(&new).unwrap().usual.len(), 2);
+        assert_eq!(remove(&new, &usual).unwrap().trim_end(), text.trim_end());
+        assert!(remove(text, &usual).is_err());
     }
 
     #[test]

@@ -453,6 +453,60 @@ fn the_kit_is_seen_and_edited_with_what_a_hand_wrote() {
     desk.end().exits(0);
 }
 
+/// A kit as hands write it, of which each form is sent back as it came; then `[usual]` is added.
+#[test]
+fn a_form_of_the_kit_that_is_sent_back_unedited_changes_no_byte() {
+    let work = work("desk-kit-unedited");
+    let kit = "[usual.Studio]\nto = [\"Beta\", # fast one\n\"/srv\",\n\"attic\", # slow one\n]\n\
+        also = [\"sha1\",\"md5\"]\n\n[[rule]]\nmatch = \"any-camera-card\"\n\
+        only_new = false # on purpose\n\n[[drive]]\nname = \"Attic\"\n\n[[drive]]\n\
+        name = \"Beta\"\n\n[[card]]\nname = \"A1\"\n";
+    std::fs::write(work.path("h/kit.toml"), kit).unwrap();
+    let desk = Desk::start(&work);
+    let save = |fields: &[(&str, &str)]| {
+        let page = desk.get("/kit/edit?what=card&of=A1").body;
+        desk.form(
+            "/kit/save",
+            &[fields, &[("was", hidden(&page, "was"))]].concat(),
+        )
+    };
+    let studio = [
+        ("what", "usual"),
+        ("of", "Studio"),
+        ("f-to", "Attic"),
+        ("f-to", "Beta"),
+        ("f-to", "/srv"),
+        ("f-also", "md5"),
+        ("f-also", "sha1"),
+    ];
+    let rule = [
+        ("what", "rule"),
+        ("of", "1"),
+        ("f-match", "any-camera-card"),
+    ];
+    for fields in [&studio[..], &rule] {
+        assert_eq!(save(fields).status, 303);
+        assert_eq!(kit_of(&work), kit);
+    }
+    // The disk of this computer is no card.
+    let card = [("what", "card"), ("of", "A1"), ("at", "/")];
+    let answer = save(&card);
+    assert_eq!(answer.status, 422, "{}", answer.body);
+    let words = "own disk or in its memory, and nothing was changed";
+    assert!(answer.body.contains(words), "{}", answer.body);
+    assert_eq!(kit_of(&work), kit);
+    let usual = [
+        ("what", "usual"),
+        ("new", "yes"),
+        ("of", ""),
+        ("f-copies", "1"),
+    ];
+    assert_eq!(save(&usual).status, 303);
+    assert_eq!(kit_of(&work), format!("{kit}\n[usual]\ncopies = 1\n"));
+    assert_eq!(save(&usual).status, 422);
+    desk.end().exits(0);
+}
+
 #[test]
 fn a_kit_that_changed_meanwhile_is_shown_anew_and_removal_is_asked() {
     let work = work("desk-kit-meanwhile");

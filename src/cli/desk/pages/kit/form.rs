@@ -250,7 +250,10 @@ impl FormContent {
         };
         let help = "Adds the identity of what is plugged in now, so that it is recognised.";
         html! {
-            @if !places.is_empty() { (self.labelled("at", "It is this one", help, &inner)) }
+            // What is wrong with it is told also once nothing is plugged in any more.
+            @if !places.is_empty() || self.wrong.contains_key("at") {
+                (self.labelled("at", "It is this one", help, &inner))
+            }
         }
     }
 }

@@ -281,6 +281,9 @@ fn add_volume(
         return Ok(());
     };
     let at = Utf8PathBuf::from(at);
+    if *kind == KitEntryKind::Card {
+        refuse_no_card(&at, desk)?;
+    }
     let found = volume_at(Some(&at), *kind, &desk.tools).map_err(|why| why.tell().0)?;
     let folder = folder_at(Some(&at), !subject.is_new, &desk.tools);
     let folder = folder.filter(|_| *kind == KitEntryKind::Drive);
@@ -296,8 +299,11 @@ fn add_volume(
     for (key, value) in changes {
         match (*key, &mut *value) {
             ("volumes", Some(FieldValue::List(volumes))) => {
-                let new = found.iter().filter(|id| !volumes.contains(id)).cloned();
-                let new: Vec<String> = new.collect();
+                let new = found.iter().filter(|id| {
+                    // Systems print identities in either case.
+                    !volumes.iter().any(|own| own.eq_ignore_ascii_case(id))
+                });
+                let new: Vec<String> = new.cloned().collect();
                 volumes.extend(new);
             }
             ("volumes", value) => *value = Some(FieldValue::List(found.clone())),
@@ -308,6 +314,24 @@ fn add_volume(
             }
             _ => {}
         }
+    }
+    Ok(())
+}
+
+/// Refuses what is no card: its identity would make a card of the disk that it is on.
+fn refuse_no_card(at: &Utf8Path, desk: &Desk) -> Result<(), Vec<String>> {
+    let said = |why: &str| {
+        let path = shown(at.as_str());
+        let next = "Choose the card itself, or leave its volumes as they are.";
+        vec![format!("`{path}` {why}, and nothing was changed. {next}")]
+    };
+    let facts = desk.tools.disk.facts(at);
+    let facts = facts.map_err(|cause| said(&format!("could not be looked at ({cause})")))?;
+    if facts.is_own_volume {
+        return Err(said("is on this computer's own disk or in its memory"));
+    }
+    if !facts.is_mount_root || facts.shows_folder {
+        return Err(said("is a folder and not the top of a card"));
     }
     Ok(())
 }
