@@ -2,7 +2,7 @@
 //! a thread of its own, and goes on whoever looks at it.
 
 use super::state::{Asked, CardEnd, CardWork, Desk, DeskWork};
-use super::{typed, unfinished};
+use super::{held, typed, unfinished};
 use crate::cli::command::copy::copy_shown;
 use crate::cli::exit::Exit;
 use crate::cli::system::awake::{Awake, NOT_HELD};
@@ -41,10 +41,11 @@ pub(super) const BUSY: &str = "Something is running already; `Now` shows it.";
 ///
 /// # Errors
 /// Why there is none, in a sentence.
-pub(super) fn start(desk: &Arc<Desk>, asked: Asked) -> Result<(), String> {
+pub(super) fn start(desk: &Arc<Desk>, mut asked: Asked) -> Result<(), String> {
     if let Some(why) = typed::not_whole(&asked) {
         return Err(why.to_owned());
     }
+    asked.held.clear();
     let cancel = Arc::new(AtomicBool::new(false));
     {
         let mut state = desk.lock();
@@ -69,7 +70,7 @@ pub(super) fn start(desk: &Arc<Desk>, asked: Asked) -> Result<(), String> {
     desk.poke();
     let copying = Arc::clone(desk);
     let thread = std::thread::Builder::new().name("desk-copy".into());
-    let started = thread.spawn(move || run(&copying, &asked, cancel));
+    let started = thread.spawn(move || run(&copying, asked, cancel));
     started.map(drop).map_err(|cause| {
         desk.lock().work = None;
         unfinished::note(desk, None);
@@ -77,13 +78,38 @@ pub(super) fn start(desk: &Arc<Desk>, asked: Asked) -> Result<(), String> {
     })
 }
 
-fn run(desk: &Arc<Desk>, asked: &Asked, cancel: Arc<AtomicBool>) {
+/// Begins a copy once more, or goes on with it, if the same cards are there. Looks at them, and may
+/// take a while.
+///
+/// # Errors
+/// Why there is none, in a sentence.
+pub(super) fn start_again(desk: &Arc<Desk>, asked: Asked) -> Result<(), String> {
+    let is_busy = desk.lock().is_busy();
+    if is_busy {
+        return Err(BUSY.to_owned());
+    }
+    held::same_cards(desk, &asked)?;
+    start(desk, asked)
+}
+
+/// Keeps which cards these are, for who presses a button later.
+fn hold(desk: &Desk, asked: &mut Asked) {
+    let cards = asked.cards.iter();
+    asked.held = cards.map(|card| held::card_at(desk.disk(), card)).collect();
+    if let Some(work) = &mut desk.lock().work {
+        work.asked.held.clone_from(&asked.held);
+    }
+    unfinished::note(desk, Some(asked));
+}
+
+fn run(desk: &Arc<Desk>, mut asked: Asked, cancel: Arc<AtomicBool>) {
     let tools = Tools {
         cancel,
         ..desk.tools.clone()
     };
     let copy = || {
-        let args = match typed::copy_args(desk, asked, &tools) {
+        hold(desk, &mut asked);
+        let args = match typed::copy_args(desk, &asked, &tools) {
             Ok(args) => args,
             Err(exit) => return exit,
         };
@@ -101,7 +127,7 @@ fn run(desk: &Arc<Desk>, asked: &Asked, cancel: Arc<AtomicBool>) {
         unfinished::note(desk, None);
     }
     let mut state = desk.lock();
-    state.unfinished = (exit == Exit::Interrupted).then(|| asked.clone());
+    state.unfinished = (exit == Exit::Interrupted).then_some(asked);
     if let Some(work) = &mut state.work {
         work.heard.append(&mut lines);
         work.exit = Some(exit);

@@ -1,6 +1,7 @@
 //! Owns the look at what is plugged in: as cards and drives come and go, while nothing is copied.
 
-use super::state::{Desk, DeskError, Place, Places};
+use super::state::{CardPast, Desk, DeskError, Place, Places};
+use super::volume::VolumeState;
 use crate::cli::command::plugged::{card_words, drive_words};
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
@@ -19,6 +20,8 @@ use unlade::units::size;
 
 /// How often it is asked what is mounted; that touches no drive.
 const EVERY: Duration = Duration::from_secs(1);
+/// How often it is asked whether they are the same volumes; macOS begins a program for each.
+const SAME_EVERY: Duration = Duration::from_secs(if cfg!(target_os = "macos") { 10 } else { 1 });
 /// How often the volumes themselves are looked at while somebody has a page open.
 const AGAIN_AFTER: Duration = Duration::from_secs(60);
 
@@ -36,15 +39,21 @@ pub(super) fn start(desk: &Arc<Desk>) -> Result<(), DeskError> {
 fn run(desk: &Desk) {
     let mut mounted: Option<Vec<MountedFolder>> = None;
     let mut looked = desk.tools.clock.elapsed();
+    let mut compared = looked;
     let mut is_asked = true;
     while !desk.is_ending() {
         if !desk.lock().is_busy() {
             let now = desk.tools.disk.mounted().ok().flatten();
             let age = desk.tools.clock.elapsed().saturating_sub(looked);
             let is_old = age >= AGAIN_AFTER && desk.frames.receiver_count() > 0;
-            let is_other = is_asked || now != mounted;
+            let mut is_other = is_asked || now != mounted;
+            let time = desk.tools.clock.elapsed();
+            if !is_other && time.saturating_sub(compared) >= SAME_EVERY {
+                is_other = is_another(desk);
+                compared = time;
+            }
             if is_other || is_old {
-                look(desk, is_other);
+                look(desk);
                 looked = desk.tools.clock.elapsed();
                 mounted = now;
             }
@@ -53,9 +62,18 @@ fn run(desk: &Desk) {
     }
 }
 
-/// Looks once; what takes longer, the cards' past, is told when it is known. It can only be another
-/// where something was plugged in or copied.
-fn look(desk: &Desk, is_other: bool) {
+/// Whether another volume is where one was, or a card was changed.
+fn is_another(desk: &Desk) -> bool {
+    let Places { cards, drives, .. } = desk.lock().plugged.clone();
+    cards.iter().chain(&drives).any(|place| {
+        let volume = place.volume.as_ref();
+        volume.and_then(|volume| volume.is_other_at(&place.path, desk.disk())) == Some(true)
+    })
+}
+
+/// Looks once; what takes longer, the cards' past, is told when it is known. Until then only that
+/// stands which was told of the same volume with the same room.
+fn look(desk: &Desk) {
     let kit = folder(&desk.common).and_then(|home| kit_file::read(&home).ok());
     let kit = kit.unwrap_or_default();
     let found = plugged(&kit, desk.tools.disk.as_ref());
@@ -77,14 +95,12 @@ fn look(desk: &Desk, is_other: bool) {
     };
     let before = desk.lock().plugged.clone();
     for card in &mut places.cards {
-        let known = before.cards.iter().find(|c| c.path == card.path);
-        card.past = known.and_then(|known| known.past.clone());
+        let mut cards = before.cards.iter();
+        let known = cards.find(|c| c.path == card.path && c.volume == card.volume);
+        card.past = known.map_or(Some(CardPast::Looking), |known| known.past.clone());
         card.is_ticked = !is_proven(card);
     }
     show(desk, &places);
-    if !is_other {
-        return;
-    }
     let ledger = desk.book().read();
     let cards = found.iter().filter(|one| matches!(one.role, Role::Card(_)));
     for (card, one) in places.cards.iter_mut().zip(cards) {
@@ -95,7 +111,7 @@ fn look(desk: &Desk, is_other: bool) {
 }
 
 fn is_proven(card: &Place) -> bool {
-    card.past.as_ref().is_some_and(|(is_proven, _)| *is_proven)
+    matches!(card.past, Some(CardPast::Known(true, _)))
 }
 
 fn show(desk: &Desk, places: &Places) {
@@ -129,6 +145,11 @@ fn places(found: &[Plugged], kit: &Kit, desk: &Desk) -> Places {
             words,
             is_ticked: is_card,
             past: None,
+            volume: Some(if is_card {
+                VolumeState::of_card(&one.facts)
+            } else {
+                VolumeState::of_drive(&one.facts)
+            }),
         };
         match &one.role {
             Role::Card(_) => places.cards.push(place),
@@ -157,6 +178,7 @@ fn places(found: &[Plugged], kit: &Kit, desk: &Desk) -> Places {
                 words: "usual in your kit".to_owned(),
                 is_ticked: true,
                 past: None,
+                volume: None,
             });
         }
     }
@@ -164,13 +186,19 @@ fn places(found: &[Plugged], kit: &Kit, desk: &Desk) -> Places {
 }
 
 /// What the ledger says of a card as it is now.
-fn past(one: &Plugged, ledger: &Ledger, desk: &Desk) -> Option<(bool, String)> {
+fn past(one: &Plugged, ledger: &Ledger, desk: &Desk) -> Option<CardPast> {
     let listing = survey(desk.disk(), &one.path, &one.facts).ok()?;
+    // The card that was listed is the one that was looked at.
+    let seen = VolumeState::of_card(&one.facts);
+    if seen.is_other_at(&one.path, desk.disk()) != Some(false) {
+        return Some(CardPast::Looking);
+    }
     let now = CardIdentity::of(&one.facts, &one.name, &listing);
     let last = ledger.last_verdict_on(&now)?;
     let day = last.at.get(..10).unwrap_or(&last.at);
     if !last.proven {
-        return Some((false, format!("NOT PROVEN on {day}, as the ledger has it")));
+        let words = format!("NOT PROVEN on {day}, as the ledger has it");
+        return Some(CardPast::Known(false, words));
     }
     let drives = last.places.iter().filter(|place| place.complete);
     let drives = drives.map(|place| shown(place.drive.as_deref().unwrap_or(&place.path)));
@@ -180,7 +208,7 @@ fn past(one: &Plugged, ledger: &Ledger, desk: &Desk) -> Option<(bool, String)> {
     } else {
         format!(" on {}", all_of(&drives))
     };
-    Some((
+    Some(CardPast::Known(
         true,
         format!("proven already{on}, {day}, as the ledger has it"),
     ))

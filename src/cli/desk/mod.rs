@@ -3,6 +3,7 @@
 
 mod assets;
 mod guard;
+mod held;
 mod jobs;
 mod look;
 mod open;
@@ -16,6 +17,7 @@ mod show;
 mod state;
 mod typed;
 mod unfinished;
+mod volume;
 
 use crate::cli::args::Common;
 use crate::cli::args::desk::DeskArgs;

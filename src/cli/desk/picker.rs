@@ -42,10 +42,26 @@ async fn folders(State(desk): State<Arc<Desk>>, Json(asked): Json<TypedPath>) ->
     if asked.path.len() > PATH_MAX {
         return StatusCode::PAYLOAD_TOO_LARGE.into_response();
     }
-    match tokio::task::spawn_blocking(move || list(&desk, &asked.path)).await {
+    let Ok(pick) = Arc::clone(&desk.picks).try_acquire_owned() else {
+        return no_answer();
+    };
+    let listing = tokio::task::spawn_blocking(move || {
+        let found = list(&desk, &asked.path);
+        // Held as long as it hangs, whoever has gone away meanwhile.
+        drop(pick);
+        found
+    });
+    match listing.await {
         Ok(found) => Json(found).into_response(),
         Err(_) => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
     }
+}
+
+/// What is said while earlier looks are not done.
+fn no_answer() -> Response {
+    let why = "A folder doesn't answer yet: wait a moment and type on. If it stays so, unplug the \
+               drive that you typed the path of, or start unlade desk again.";
+    (StatusCode::SERVICE_UNAVAILABLE, Json(json!({"why": why}))).into_response()
 }
 
 fn list(desk: &Desk, typed: &str) -> Value {
@@ -131,8 +147,15 @@ struct ToAdd {
 
 /// Adds a folder to what can be ticked.
 async fn add(State(desk): State<Arc<Desk>>, Json(wanted): Json<ToAdd>) -> Response {
-    let done = tokio::task::spawn_blocking(move || added(&desk, &wanted)).await;
-    match done {
+    let Ok(pick) = Arc::clone(&desk.picks).try_acquire_owned() else {
+        return no_answer();
+    };
+    let adding = tokio::task::spawn_blocking(move || {
+        let done = added(&desk, &wanted);
+        drop(pick);
+        done
+    });
+    match adding.await {
         Ok(added) => done_or(added),
         Err(_) => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
     }
@@ -172,6 +195,7 @@ fn added(desk: &Desk, to_add: &ToAdd) -> Result<(), String> {
         words,
         is_ticked: true,
         past: None,
+        volume: None,
     };
     let mut state = desk.lock();
     let Places { cards, drives, .. } = &mut state.added;

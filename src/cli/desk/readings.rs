@@ -1,6 +1,7 @@
 //! Owns the checks and questions of the desk: nothing is copied by them. Each is the terminal's
 //! command in a thread of its own, as a copy is.
 
+use super::held;
 use super::jobs::BUSY;
 use super::state::{Desk, DeskReading, ReadAsked};
 use super::typed;
@@ -18,11 +19,17 @@ use std::time::Duration;
 use unlade::disk::progress::Progress;
 use unlade::run::Tools;
 
-/// Begins to read. `name` is what is read, as people call it.
+/// Begins to read, if the card and the drives are there that are meant. `name` is what is read, as
+/// people call it. Looks at drives, and may take a while.
 ///
 /// # Errors
 /// Why nothing is read, in a sentence.
-pub(super) fn start(desk: &Arc<Desk>, asked: ReadAsked, name: String) -> Result<(), String> {
+pub(super) fn start(desk: &Arc<Desk>, mut asked: ReadAsked, name: String) -> Result<(), String> {
+    let is_busy = desk.lock().is_busy();
+    if is_busy {
+        return Err(BUSY.to_owned());
+    }
+    let heard = held::same(desk, &mut asked)?;
     let cancel = Arc::new(AtomicBool::new(false));
     {
         let mut state = desk.lock();
@@ -38,7 +45,7 @@ pub(super) fn start(desk: &Arc<Desk>, asked: ReadAsked, name: String) -> Result<
             done: (0, 0, Duration::ZERO),
             ends: Vec::new(),
             all: None,
-            heard: Vec::new(),
+            heard,
             exit: None,
         });
     }

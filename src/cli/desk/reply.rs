@@ -17,3 +17,14 @@ pub(super) fn done_or(done: Result<(), String>) -> Response {
         Err(why) => refused(&why),
     }
 }
+
+/// The same for what looks at drives first, and may hang at one.
+pub(super) async fn done_by<F>(work: F) -> Response
+where
+    F: FnOnce() -> Result<(), String> + Send + 'static,
+{
+    match tokio::task::spawn_blocking(work).await {
+        Ok(done) => done_or(done),
+        Err(_) => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
+    }
+}

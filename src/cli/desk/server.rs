@@ -27,6 +27,8 @@ use tokio_stream::wrappers::WatchStream;
 
 /// Threads that serve; a page asks for little.
 const THREADS: usize = 2;
+/// Requests that may be at a drive at the same time: one that doesn't answer holds up no other.
+const BLOCKING_MAX: usize = 32;
 /// Connections at the same time; one more is closed at once.
 const CONNECTIONS_MAX: usize = 128;
 /// Pages that are told of changes at the same time.
@@ -61,7 +63,7 @@ pub(super) fn start(listener: TcpListener, desk: &Arc<Desk>) -> Result<(), DeskE
     listener.set_nonblocking(true).map_err(DeskError::Server)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(THREADS)
-        .max_blocking_threads(THREADS)
+        .max_blocking_threads(BLOCKING_MAX)
         .thread_name("desk")
         .enable_all()
         .build()

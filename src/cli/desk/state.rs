@@ -2,6 +2,7 @@
 //! holds it for a moment only.
 
 use super::session::Session;
+use super::volume::VolumeState;
 use crate::cli::args::Common;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -15,10 +16,15 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tokio::runtime::Runtime;
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, watch};
+use unlade::card::identity::CardIdentity;
 use unlade::disk::Disk;
 use unlade::event::Snapshot;
+use unlade::ledger::CopyLocation;
 use unlade::run::Tools;
+
+/// Folders that are looked into at the same time for who chooses one.
+const PICKS_MAX: usize = 2;
 
 /// Refused requests that are told; more are counted by nobody.
 const REFUSED_TOLD: u64 = 200;
@@ -46,6 +52,9 @@ pub(super) struct Desk {
     pub(super) tools: Tools,
     /// What the pages show now, as they are told it.
     pub(super) frames: watch::Sender<Arc<str>>,
+    /// Looks into folders that somebody types, at the same time: one at a drive that doesn't answer
+    /// hangs.
+    pub(super) picks: Arc<Semaphore>,
     state: Mutex<DeskState>,
     poke: Sender<()>,
     poked: Receiver<()>,
@@ -74,6 +83,7 @@ impl Desk {
             },
             tools,
             frames: watch::Sender::new("{}".into()),
+            picks: Arc::new(Semaphore::new(PICKS_MAX)),
             state: Mutex::default(),
             poke,
             poked,
@@ -170,6 +180,9 @@ pub(super) struct Asked {
     pub(super) shoot: Option<String>,
     #[serde(default)]
     pub(super) expect: Option<String>,
+    /// The cards themselves as they were when the copy was begun, where that could be told.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(super) held: Vec<Option<CardIdentity>>,
 }
 
 /// A card or a drive that can be ticked.
@@ -181,8 +194,19 @@ pub(super) struct Place {
     /// What it is and why, and its room.
     pub(super) words: String,
     pub(super) is_ticked: bool,
-    /// What the ledger says of it, and whether that is that it is proven.
-    pub(super) past: Option<(bool, String)>,
+    /// What the ledger says of it.
+    pub(super) past: Option<CardPast>,
+    /// What its volume was like when that was looked up; `None` of a folder that was added.
+    pub(super) volume: Option<VolumeState>,
+}
+
+/// What the ledger says of a card that is plugged in.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(super) enum CardPast {
+    /// It is being looked at.
+    Looking,
+    /// Whether it is proven, and the words.
+    Known(bool, String),
 }
 
 /// What can be ticked.
@@ -229,10 +253,12 @@ impl DeskState {
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) enum ReadAsked {
     /// Whether copies are what their manifests say.
-    Check(Vec<Utf8PathBuf>),
+    Check(Vec<CopyLocation>),
     /// Whether a card may be formatted.
     Format {
         card: Utf8PathBuf,
+        /// The card that is meant.
+        held: Box<CardIdentity>,
         shoot: Option<String>,
         /// Card and copies are read whole.
         rereads: bool,

@@ -46,12 +46,13 @@ pub(super) fn read_command(desk: &Desk, asked: &ReadAsked, tools: &Tools) -> Res
     match asked {
         ReadAsked::Check(copies) => {
             words.push("verify");
-            words.extend(copies.iter().map(|path| path.as_str()));
+            words.extend(copies.iter().map(|copy| copy.path.as_str()));
         }
         ReadAsked::Format {
             card,
             shoot,
             rereads,
+            ..
         } => {
             words.extend(["prove", card.as_str()]);
             shoot_flag = shoot.as_ref().map(|name| format!("--shoot={name}"));

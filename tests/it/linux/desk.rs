@@ -22,9 +22,9 @@ fn a_build_without_the_page_says_so() {
     reason = "tests play a person who edits a kit and waits for a page"
 )]
 mod page {
-    use crate::support::desk::Desk;
+    use crate::support::desk::{Answer, Desk};
     use crate::support::image::{Image, alone, done};
-    use crate::support::mount::{Mount, Options};
+    use crate::support::mount::{Fault, Kind, Mount, Options, skip as no_mounts};
     use crate::support::program::{Card, Work, bytes_of, finish, manifest, put, skip, tell, tool};
     use serde_json::{Value, json};
     use std::io::{Read as _, Write as _};
@@ -455,7 +455,7 @@ mod page {
             return;
         }
         let mut images = Vec::new();
-        for name in ["KITES", "ATTIC"] {
+        for name in ["KITES", "ATTIC", "LAKE", "CELLAR"] {
             let (file, at) = (work.path(&format!("{name}.img")), work.folder(name));
             let Some(image) = Image::ext4(&file, &at, 32, "rw") else {
                 return;
@@ -463,6 +463,7 @@ mod page {
             images.push(image);
         }
         Card::new(&work.path("KITES")).file("DCIM/100KITES/KITE0001.JPG", 40_000, 1);
+        Card::new(&work.path("LAKE")).file("DCIM/100LAKE/LAKE0001.JPG", 40_000, 2);
         work.run("kit add drive Attic --at ATTIC --home h").exits(0);
         let kit = String::from_utf8(bytes_of(&work.path("h/kit.toml"))).unwrap();
         let usual = format!("[usual]\nto = [\"Attic\"]\ncopies = 1\n\n{kit}");
@@ -521,9 +522,134 @@ mod page {
         // It is there still, says so, and is not ticked.
         wait("KITES", Some(false));
         assert!(desk.get("/").body.contains("proven already on Attic, "));
-        inside(&["umount", &path("KITES")]);
+        // It may be looked at just then.
+        let pulled =
+            |at: &str| format!("for n in $(seq 200); do umount '{at}' && break; sleep 0.05; done");
+        // Other cards and drives at the same places, so soon that nothing was seen in between.
+        let swap = |image: &str, at: &str| {
+            let (image, at) = (path(&format!("{image}.img")), path(at));
+            inside(&[
+                "sh",
+                "-c",
+                &format!("{} && mount -o loop '{image}' '{at}'", pulled(&at)),
+            ]);
+        };
+        let refuses = |told: &Answer, words: &str| {
+            let is_refused = told.status == 422 && told.body.contains(words);
+            assert!(is_refused, "{words}: {told:?}");
+        };
+        let form = |target: &str, name: &str, value: &str| desk.form(target, &[(name, value)]);
+        let proven = "proven already on ";
+        swap("LAKE", "KITES");
+        wait("KITES", Some(true));
+        assert!(!desk.get("/").body.contains(proven));
+        swap("KITES", "KITES");
+        wait("KITES", Some(false));
+        assert!(desk.get("/").body.contains(proven));
+        // May it be formatted is asked of one card, and no other answers.
+        let page = desk.get("/shoots").body;
+        let card = page.split("name=\"card\" value=\"").nth(1).unwrap();
+        let card = card.split('"').next().unwrap();
+        assert_eq!(form("/format", "card", card).status, 303);
+        assert_eq!(desk.wait_for("answer")["verdict"]["proven"], true);
+        swap("LAKE", "KITES");
+        for target in ["/check-again", "/read-all"] {
+            refuses(&desk.post(target, &json!({})), "Another card is at ");
+        }
+        refuses(&form("/format", "card", card), "is not plugged in");
+        swap("KITES", "KITES");
+        assert_eq!(desk.post("/check-again", &json!({})).status, 204);
+        assert_eq!(desk.wait_for("answer")["verdict"]["proven"], true);
+        assert_eq!(desk.post("/next", &json!({})).status, 204);
+        // A copy is checked on its own drive alone, also where another has a folder of the name.
+        let entry = std::fs::read_to_string(work.path("h/ledger.jsonl")).unwrap();
+        let entry: Value = serde_json::from_str(entry.lines().next().unwrap()).unwrap();
+        let place = &entry["places"][0];
+        let copy = place["path"].as_str().unwrap();
+        let volume = place["volume_id"].as_str().unwrap();
+        assert_eq!(form("/check", "path", copy).status, 303);
+        assert_eq!(desk.wait_for("answer")["verdict"]["exit_code"], 0);
+        let copied = format!("cp -a '{copy}' '{}'", path("h"));
+        inside(&["sh", "-c", &copied]);
+        swap("CELLAR", "ATTIC");
+        let name = copy.rsplit('/').next().unwrap();
+        let copied = format!("cp -a '{}' '{}'", path(&format!("h/{name}")), path("ATTIC"));
+        inside(&["sh", "-c", &copied]);
+        let other = "Another drive is at ";
+        refuses(&desk.post("/check-again", &json!({})), other);
+        assert_eq!(desk.post("/next", &json!({})).status, 204);
+        refuses(&form("/check", "path", copy), other);
+        refuses(
+            &desk.form("/check", &[("path", copy), ("volume", volume)]),
+            other,
+        );
+        refuses(
+            &desk.form("/check", &[("path", copy), ("volume", "kite")]),
+            "knows no copy",
+        );
+        swap("ATTIC", "ATTIC");
+        // A copy is copied again from the card that it was begun with.
+        wait("Attic", Some(true));
+        assert_eq!(desk.copy(&[&path("KITES")], &[&path("ATTIC")]).status, 204);
+        assert_eq!(desk.wait_for("answer")["verdict"]["proven"], true);
+        swap("LAKE", "KITES");
+        refuses(&desk.post("/again", &json!({})), "Another card is at ");
+        swap("KITES", "KITES");
+        assert_eq!(desk.post("/again", &json!({})).status, 204);
+        assert_eq!(desk.wait_for("answer")["verdict"]["proven"], true);
+        assert_eq!(desk.post("/next", &json!({})).status, 204);
+        // The same card, with more shot on it while it is plugged in.
+        wait("KITES", Some(false));
+        let more = path("KITES/DCIM/100KITES/KITE0002.JPG");
+        let shot = format!("head -c 50000 /dev/urandom > '{more}' && sync '{more}'");
+        inside(&["sh", "-c", &shot]);
+        wait("KITES", Some(true));
+        assert!(!desk.get("/").body.contains(proven));
+        inside(&["sh", "-c", &pulled(&path("KITES"))]);
         wait("KITES", None);
-        inside(&["umount", &path("ATTIC")]);
+        inside(&["sh", "-c", &pulled(&path("ATTIC"))]);
+    }
+
+    /// A folder on a drive that doesn't answer is asked for thrice, and all else goes on.
+    #[test]
+    fn a_folder_that_hangs_holds_up_nothing_else() {
+        let work = work("desk-hangs");
+        if no_mounts() {
+            skip("a drive that hangs needs FUSE");
+            return;
+        }
+        let late = Fault::new(Kind::Stall {
+            op: "readdir",
+            ms: 1_500,
+        });
+        let options = Options {
+            faults: vec![late],
+            ..Options::default()
+        };
+        let at = work.folder("LAKE");
+        let _late = Mount::new(&work.folder("back"), &at, options).unwrap();
+        let desk = Desk::start(&work);
+        let path = format!("{}/", at.display());
+        let ask = || desk.post("/folders", &json!({"path": path}));
+        std::thread::scope(|scope| {
+            let asked = [(); 2].map(|()| scope.spawn(ask));
+            std::thread::sleep(std::time::Duration::from_millis(400));
+            let third = ask();
+            assert!(
+                third.status == 503 && third.body.contains("doesn't answer yet"),
+                "{third:?}"
+            );
+            for view in ["/shoots", "/kit", "/weigh"] {
+                assert_eq!(desk.get(view).status, 200, "{view}");
+            }
+            assert!(
+                asked.iter().all(|asked| !asked.is_finished()),
+                "all this while"
+            );
+            let done = asked.map(|asked| asked.join().unwrap().status);
+            assert_eq!(done, [200, 200]);
+        });
+        assert_eq!(ask().status, 200, "and there is room again");
     }
 
     #[test]

@@ -159,6 +159,28 @@ fn a_drive_is_due_until_it_is_checked_and_that_is_remembered() {
     assert!(desk.get("/shoots").body.contains("There is no ledger"));
 }
 
+/// A folder that is seen in two places, as by a bind mount, is one copy.
+#[test]
+fn a_folder_is_checked_once_by_whatever_paths_it_is_known() {
+    let work = work("desk-one-folder");
+    work.run("copy card --to a --name KITES --copies 1 --home h")
+        .exits(0);
+    std::os::unix::fs::symlink(work.path("a"), work.path("again")).unwrap();
+    let [a, again] = ["a/KITES", "again/KITES"].map(|below| work.path(below));
+    let [a, again] = [&a, &again].map(|path| path.to_str().unwrap());
+    let ledger = work.path("h/ledger.jsonl");
+    let line = String::from_utf8(bytes_of(&ledger)).unwrap();
+    std::fs::write(&ledger, format!("{line}{}", line.replace(a, again))).unwrap();
+    let desk = Desk::start(&work);
+    let check = desk.form("/check", &[("path", a), ("path", again)]);
+    assert_eq!(check.status, 303);
+    let verdict = told(desk.wait_for("answer")["verdict"].clone());
+    let page = desk.get("/").body;
+    assert!(page.contains(" are one folder: it is one copy"), "{page}");
+    let ran = work.run(&format!("verify {a} --json --home h --no-ledger"));
+    assert_eq!(verdict, told(ran.exits(0).events().pop().unwrap()));
+}
+
 /// A drive that gives 1 MB/s, so that there is time to stop.
 #[test]
 fn a_check_that_is_stopped_says_so() {

@@ -219,7 +219,9 @@ let listed = 0;
 async function list() {
   const turn = ++listed;
   const done = await send("/folders", { path: byId("path").value });
-  if (!done.ok || turn !== listed) return;
+  if (turn !== listed) return;
+  put("picker-why", done.ok ? "" : done.why);
+  if (!done.ok) return;
   const { folders, more } = await done.answer.json();
   if (turn !== listed) return;
   const rows = folders.map(({ path, name }) => {

@@ -1,7 +1,7 @@
 //! Owns the view *Answer*: PROVEN or NOT PROVEN, why, and what to do next.
 
 use super::frame::{View, foreign, list, sentence, subheading};
-use crate::cli::desk::reply::{done_or, refused};
+use crate::cli::desk::reply::{done_by, refused};
 use crate::cli::desk::state::{CardEnd, Desk, DeskWork};
 use crate::cli::desk::{jobs, typed};
 use crate::cli::exit::Exit;
@@ -152,7 +152,7 @@ async fn next(State(desk): State<Arc<Desk>>) -> StatusCode {
 async fn again(State(desk): State<Arc<Desk>>) -> Response {
     let asked = desk.lock().work.as_ref().map(|work| work.asked.clone());
     match asked {
-        Some(asked) => done_or(jobs::start(&desk, asked)),
+        Some(asked) => done_by(move || jobs::start_again(&desk, asked)).await,
         None => refused("There is nothing to copy again."),
     }
 }

@@ -2,8 +2,8 @@
 
 use super::frame::{View, foreign, list, sentence as quoting};
 use crate::cli::command::copy::look;
-use crate::cli::desk::reply::{done_or, refused};
-use crate::cli::desk::state::{Asked, Desk, DeskState, Place};
+use crate::cli::desk::reply::{done_by, done_or, refused};
+use crate::cli::desk::state::{Asked, CardPast, Desk, DeskState, Place};
 use crate::cli::desk::{jobs, typed};
 use crate::cli::view::out::heard;
 use crate::cli::view::words::drives::drive_names;
@@ -119,10 +119,16 @@ fn group(title: &str, kind: &str, none: &str, places: &[&Place], is_known: bool)
                             }
                             p.soft id={ (id) "-is" } {
                                 (place.words)
-                                @if let Some((is_proven, words)) = &place.past {
-                                    br; span class=(if *is_proven { "good" } else { "bad" }) {
-                                        bdi { (words) }
+                                @match &place.past {
+                                    Some(CardPast::Known(is_proven, words)) => {
+                                        br; span class=(if *is_proven { "good" } else { "bad" }) {
+                                            bdi { (words) }
+                                        }
                                     }
+                                    Some(CardPast::Looking) => {
+                                        br; "Looking whether it is proven already ..."
+                                    }
+                                    None => {}
                                 }
                                 @if path != place.name { br; bdi { (path) } }
                             }
@@ -286,7 +292,7 @@ async fn copy(State(desk): State<Arc<Desk>>, Json(asked): Json<Asked>) -> Respon
 async fn go_on(State(desk): State<Arc<Desk>>) -> Response {
     let asked = desk.lock().unfinished.clone();
     match asked {
-        Some(asked) => done_or(jobs::start(&desk, asked)),
+        Some(asked) => done_by(move || jobs::start_again(&desk, asked)).await,
         None => refused("There is nothing to go on with."),
     }
 }

@@ -3,7 +3,7 @@
 use super::frame::{View, foreign, list, sentence};
 use super::running::bar;
 use crate::cli::desk::readings;
-use crate::cli::desk::reply::done_or;
+use crate::cli::desk::reply::done_by;
 use crate::cli::desk::state::{Desk, DeskReading, ReadAsked};
 use crate::cli::exit::Exit;
 use crate::cli::view::observer::ReadEnd;
@@ -31,11 +31,11 @@ pub(super) fn routes() -> Router<Arc<Desk>> {
 }
 
 async fn check_again(State(desk): State<Arc<Desk>>) -> Response {
-    done_or(readings::again(&desk, false))
+    done_by(move || readings::again(&desk, false)).await
 }
 
 async fn read_all(State(desk): State<Arc<Desk>>) -> Response {
-    done_or(readings::again(&desk, true))
+    done_by(move || readings::again(&desk, true)).await
 }
 
 pub(super) fn view(reading: &DeskReading) -> View {
@@ -247,6 +247,23 @@ fn one_end(end: &ReadEnd, is_one_of_several: bool, is_check: bool) -> Markup {
 mod tests {
     use super::*;
     use std::time::Duration;
+    use unlade::card::identity::CardIdentity;
+    use unlade::digest::Digest;
+
+    fn card() -> CardIdentity {
+        CardIdentity {
+            label: "KITES".to_owned(),
+            name: None,
+            path: "/media/KITES".to_owned(),
+            volume_id: None,
+            made_as: None,
+            listing_b3: Digest::of(b"kites"),
+            content_b3: None,
+            files: 1,
+            bytes: 10,
+            sample: ["0a".to_owned()].into(),
+        }
+    }
 
     fn reading(asked: ReadAsked, words: &[(&str, bool)], exit: Exit) -> DeskReading {
         let end = |(word, is_good): &(&str, bool)| ReadEnd {
@@ -272,6 +289,7 @@ mod tests {
         let check = || ReadAsked::Check(Vec::new());
         let format = || ReadAsked::Format {
             card: "/media/KITES".into(),
+            held: Box::new(card()),
             shoot: None,
             rereads: false,
         };

@@ -3,6 +3,7 @@
 
 use super::frame::{foreign, list, page};
 use crate::cli::command::ledger::minute;
+use crate::cli::desk::held::is_card_at;
 use crate::cli::desk::readings;
 use crate::cli::desk::state::{Desk, ReadAsked};
 use crate::cli::view::out::heard;
@@ -16,8 +17,7 @@ use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use unlade::card::identity::{CardIdentity, label_of};
-use unlade::card::survey::survey;
+use unlade::card::identity::CardIdentity;
 use unlade::ledger::shoot::{Shoot, ShootCard};
 use unlade::ledger::{CopyLocation, Deed, Ledger};
 use unlade::name::shown;
@@ -161,6 +161,7 @@ fn view(desk: &Desk, why: Option<&str>) -> String {
 struct DueCopy<'a> {
     drive: String,
     path: &'a str,
+    volume: Option<&'a str>,
     read: &'a str,
 }
 
@@ -171,6 +172,7 @@ fn due_copies(known: &ShootMemory, now: Timestamp) -> Vec<DueCopy<'_>> {
     let copies = copies.map(|(path, (place, made))| DueCopy {
         drive: drive_name(place),
         path,
+        volume: place.volume_id.as_deref(),
         read: known.last_read(place, made),
     });
     let is_due = |copy: &DueCopy<'_>| {
@@ -212,7 +214,7 @@ fn due(known: &ShootMemory, now: Timestamp) -> Markup {
                                 (counted_copies(copies.len()))
                                 ", last read " (oldest(copies)) "."
                             }
-                            (check_form(copies.iter().map(|copy| copy.path), &id))
+                            (check_form(copies.iter().map(|copy| (copy.path, copy.volume)), &id))
                         }
                     }
                 }
@@ -229,10 +231,16 @@ fn oldest(copies: &[DueCopy<'_>]) -> String {
     oldest.map_or_else(String::new, minute)
 }
 
-fn check_form<'a>(copies: impl Iterator<Item = &'a str>, about: &str) -> Markup {
+/// The button that checks copies: their paths, each with the volume that it is on.
+fn check_form<'a>(copies: impl Iterator<Item = (&'a str, Option<&'a str>)>, about: &str) -> Markup {
     html! {
         form method="post" action="/check" {
-            @for path in copies.take(COPIES_MAX) { input type="hidden" name="path" value=(path); }
+            @for (path, volume) in copies.take(COPIES_MAX) {
+                input type="hidden" name="path" value=(path);
+                @if let Some(volume) = volume {
+                    input type="hidden" name="volume" value=(volume);
+                }
+            }
             button type="submit" aria-describedby=(about) { "Check again" }
         }
     }
@@ -327,7 +335,9 @@ fn one_card(card: &ShootCard, shoot: &Shoot, (known, copies): MemoryAndCopies<'_
             }
             div.buttons {
                 @if !complete.is_empty() {
-                    (check_form(complete.iter().map(|place| place.path.as_str()), &id))
+                    @let copies = complete.iter();
+                    @let copies = copies.map(|p| (p.path.as_str(), p.volume_id.as_deref()));
+                    (check_form(copies, &id))
                 }
                 form method="post" action="/format" {
                     input type="hidden" name="card" value=(mark);
@@ -377,28 +387,37 @@ async fn begun_or_why(
 fn begin_check(desk: &Arc<Desk>, sent: &[(String, String)]) -> Result<(), String> {
     let known = ShootMemory::of(desk);
     let places = known.ledger.entries.iter().flat_map(|entry| &entry.places);
-    let paths: Vec<&str> = places.map(|place| place.path.as_str()).collect();
-    let asked = sent.iter().filter(|(key, _)| key == "path");
-    let mut copies: Vec<Utf8PathBuf> = Vec::new();
-    for (_, path) in asked.take(COPIES_MAX) {
-        if !paths.contains(&path.as_str()) {
+    let places: Vec<&CopyLocation> = places.collect();
+    let asked = sent
+        .iter()
+        .enumerate()
+        .filter(|(_, (key, _))| key == "path");
+    let mut copies: Vec<CopyLocation> = Vec::new();
+    for (at, (_, path)) in asked.take(COPIES_MAX) {
+        // The volume stands behind its path; several drives may have been there in turn.
+        let volume = sent.get(at + 1).filter(|(key, _)| key == "volume");
+        let is_meant = |place: &&&CopyLocation| {
+            let volume = volume.map(|(_, volume)| volume.as_str());
+            place.path == *path && (volume.is_none() || place.volume_id.as_deref() == volume)
+        };
+        let Some(place) = places.iter().rev().find(is_meant) else {
             return Err(format!("The ledger knows no copy at {}.", shown(path)));
-        }
-        copies.push(path.into());
+        };
+        copies.push((*place).clone());
     }
     let Some(first) = copies.first() else {
         return Err("There is no copy to check.".to_owned());
     };
     let name = match copies.len() {
-        1 => first.as_str().to_owned(),
+        1 => first.path.clone(),
         n => {
-            let own = first.file_name().unwrap_or(first.as_str());
-            let is_one = copies.iter().all(|copy| copy.file_name() == Some(own));
-            if is_one {
-                own.to_owned()
-            } else {
-                format!("{n} copies")
-            }
+            let name_of = |copy: &CopyLocation| {
+                let name = Utf8Path::new(&copy.path).file_name();
+                name.unwrap_or(&copy.path).to_owned()
+            };
+            let own = name_of(first);
+            let is_one = copies.iter().all(|copy| name_of(copy) == own);
+            if is_one { own } else { format!("{n} copies") }
         }
     };
     readings::start(desk, ReadAsked::Check(copies), name)
@@ -432,6 +451,7 @@ fn begin_format(desk: &Arc<Desk>, sent: &[(String, String)]) -> Result<(), Strin
     };
     let asked = ReadAsked::Format {
         card: at,
+        held: Box::new(card.clone()),
         shoot: (!shoot.is_empty()).then(|| shoot.to_owned()),
         rereads: false,
     };
@@ -445,19 +465,8 @@ fn where_it_is(desk: &Desk, card: &CardIdentity) -> Option<Utf8PathBuf> {
     let mut paths: Vec<Utf8PathBuf> = places.map(|place| place.path.clone()).collect();
     drop(state);
     paths.push(card.path.clone().into());
-    paths.into_iter().find(|path| {
-        let is_it = || {
-            let facts = desk.disk().facts(path).ok()?;
-            let volumes = (&card.volume_id, &facts.volume_id);
-            if matches!(volumes, (Some(then), Some(now)) if then != now) {
-                return None;
-            }
-            let listing = survey(desk.disk(), path, &facts).ok()?;
-            let now = CardIdentity::of(&facts, &label_of(path, &facts), &listing);
-            card.is_same_card(&now).then_some(())
-        };
-        path.is_absolute() && is_it().is_some()
-    })
+    let mut paths = paths.into_iter().filter(|path| path.is_absolute());
+    paths.find(|path| is_card_at(desk.disk(), path, card))
 }
 
 #[cfg(test)]
