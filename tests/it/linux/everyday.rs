@@ -32,7 +32,12 @@ fn golden(written: &str) -> Vec<String> {
     for line in terminal(written) {
         let line = line.trim_end();
         let is_time = line.ends_with(" s") && line.trim().starts_with(char::is_numeric);
-        let is_measured = is_time || line.ends_with("/s)") || line.ends_with(" free");
+        // What would be left is said of a drive that is nearly full.
+        let is_room = [" free", " free, leaves "]
+            .iter()
+            .any(|room| line.contains(room))
+            || line.trim_start().starts_with("leaves ");
+        let is_measured = is_time || line.ends_with("/s)") || is_room;
         let is_followed = |at: &usize| line[at + 4..].starts_with(char::is_numeric);
         let cut = line
             .match_indices(" in ")
