@@ -31,13 +31,21 @@ pub(crate) fn find(
     for path in paths(command) {
         *path = pasted::meant(path, &exists);
     }
-    let mut missing = drives(command).filter(|path| !exists(path)).peekable();
-    if missing.peek().is_none() {
+    if drives(command).all(|path| exists(path)) {
         return Ok(());
     }
     // Trouble with the kit is told when it is read for all else.
     let kit = folder(common).and_then(|home| kit_file::read(&home).ok());
     let kit = kit.unwrap_or_default();
+    if let Command::Copy(args) | Command::Plan(args) = command {
+        let named = |to: &Utf8PathBuf| kit.drive(to.as_str()).ok().filter(|_| !exists(to));
+        let volumes = args
+            .to
+            .iter()
+            .map(|to| named(to).map(|d| d.volumes.clone()));
+        args.unsaid.volumes = volumes.map(Option::unwrap_or_default).collect();
+    }
+    let missing = drives(command).filter(|path| !exists(path));
     let found = put_in_place(missing, &kit, disk).and_then(|()| match command {
         // The rest of it is checked all the same.
         Command::Verify(_) => Ok(()),

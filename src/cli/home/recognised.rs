@@ -142,10 +142,15 @@ pub(crate) fn apply(
         job.known.reader = found.reader.as_ref().map(|r| r.name.clone());
         job.chain.drives.resize(job.to.len(), DriveSpeed::default());
         job.known.drives.resize(job.to.len(), None);
+        job.known.volumes.resize(job.to.len(), Vec::new());
         let known = job.chain.drives.iter_mut().zip(&mut job.known.drives);
-        for ((speed, name), to) in known.zip(&job.to) {
+        for (((speed, name), meant), to) in known.zip(&mut job.known.volumes).zip(&job.to) {
             let facts = tools.disk.facts(to).ok();
             let id = facts.as_ref().and_then(|f| f.volume_id.as_deref());
+            // Until its card's turn comes a drive may be pulled, and leave a bare folder.
+            if meant.is_empty() {
+                meant.extend(id.map(str::to_owned));
+            }
             let Some(drive) = id.and_then(|id| kit.drive_of(id)) else {
                 continue;
             };

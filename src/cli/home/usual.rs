@@ -154,13 +154,17 @@ fn fill(
         }
     }
     let (mut missing, mut to) = (Vec::new(), args.to.clone());
+    let mut volumes = args.unsaid.volumes.clone();
     for drive in usual
         .iter()
         .filter(|_| args.to.is_empty())
         .flat_map(|set| &set.to)
     {
         match usual_place(drive, kit, disk) {
-            Ok(place) => to.push(place),
+            Ok(place) => {
+                to.push(place);
+                volumes.push(usual_volumes(drive, kit));
+            }
             Err(why) => missing.push(why.to_string()),
         }
     }
@@ -173,6 +177,7 @@ fn fill(
     }
     if missing.is_empty() {
         args.to = to;
+        args.unsaid.volumes = volumes;
         return Ok(());
     }
     if !to.is_empty() {
@@ -205,6 +210,16 @@ pub(crate) fn usual_place(
             Ok(Some(_)) => Ok(path.clone()),
             _ => Err(Unusual::NoFolder(shown(path.as_str()))),
         },
+    }
+}
+
+/// The volumes by which a usual drive is known again; none of a folder.
+pub(crate) fn usual_volumes(drive: &UsualDrive, kit: &Kit) -> Vec<String> {
+    match drive {
+        UsualDrive::Kit(name) => kit
+            .drive(name)
+            .map_or_else(|_| Vec::new(), |d| d.volumes.clone()),
+        UsualDrive::Folder(_) => Vec::new(),
     }
 }
 

@@ -2,13 +2,13 @@
 //! they are copied, and where to. It looks; it writes nothing.
 
 use crate::cli::home::plugged::{CardSign, DriveSign, Plugged, Role, plugged};
-use crate::cli::home::usual::usual_place;
+use crate::cli::home::usual::{usual_place, usual_volumes};
 use camino::Utf8PathBuf;
 use std::io;
 use unlade::disk::Disk;
 use unlade::kit::Kit;
 use unlade::kit::rule::{RULE, RuledVolume, Ruling, ruling};
-use unlade::kit::usual::{USUAL, UsualDrive, UsualSet};
+use unlade::kit::usual::{USUAL, UsualSet};
 use unlade::record::layout::Level;
 use unlade::station::{PluggedCard, SeenCard};
 
@@ -129,7 +129,7 @@ fn orders(ruling: Ruling<'_>, kit: &Kit, disk: &dyn Disk) -> Result<Orders, Stri
         match usual_place(drive, kit, disk) {
             Ok(place) => {
                 orders.to.push(place);
-                orders.volumes.push(volumes(drive, kit));
+                orders.volumes.push(usual_volumes(drive, kit));
             }
             Err(why) => {
                 let name = drive.to_string();
@@ -143,14 +143,4 @@ fn orders(ruling: Ruling<'_>, kit: &Kit, disk: &dyn Disk) -> Result<Orders, Stri
         }
     }
     Ok(orders)
-}
-
-/// The volumes by which a drive is known again.
-fn volumes(drive: &UsualDrive, kit: &Kit) -> Vec<String> {
-    match drive {
-        UsualDrive::Kit(name) => kit
-            .drive(name)
-            .map_or_else(|_| Vec::new(), |d| d.volumes.clone()),
-        UsualDrive::Folder(_) => Vec::new(),
-    }
 }

@@ -6,7 +6,7 @@
     reason = "tests play a person with an editor"
 )]
 
-use crate::support::image::{Image, alone};
+use crate::support::image::{Image, alone, done};
 use crate::support::program::{Card, Ran, Work, finish, names_in, skip, tool, tree};
 use std::fs;
 use std::io::{Read as _, Write as _};
@@ -76,15 +76,17 @@ impl World {
     /// Runs it on a terminal, and types this once the question is there. Returns what was on the
     /// screen before the question, the question, what came after it, and the exit code.
     fn asked(&self, arguments: &str, typed: &str) -> (Vec<String>, String, String, i32) {
-        self.asked_after(arguments, "", typed)
+        self.asked_after(arguments, "", typed, |_| {})
     }
 
-    /// The same where something was typed before there was a question.
+    /// The same where something was typed before there was a question, and something happens while
+    /// it stands; that is told the number of the process in whose mount namespace it runs.
     fn asked_after(
         &self,
         arguments: &str,
         early: &str,
         typed: &str,
+        meanwhile: impl FnOnce(u32),
     ) -> (Vec<String>, String, String, i32) {
         let program = env!("CARGO_BIN_EXE_unlade");
         let script = format!("stty cols 80 rows 24; exec {program} {arguments}");
@@ -108,6 +110,7 @@ impl World {
             assert!(n == 1, "no question: {text}");
             before.extend(byte);
         }
+        meanwhile(child.id());
         keys.write_all(typed.as_bytes()).unwrap();
         keys.flush().unwrap();
         let mut after = String::new();
@@ -172,7 +175,7 @@ fn one_question_and_the_plugged_in_card_is_on_the_usual_drives() {
         assert_eq!(world.asked("copy", typed).3, 3);
     }
     // Nor is what was typed before the question, nor Ctrl-C.
-    assert_eq!(world.asked_after("copy", "\ny\n\n", "n\n").3, 3);
+    assert_eq!(world.asked_after("copy", "\ny\n\n", "n\n", |_| {}).3, 3);
     let (_, _, after, code) = world.asked("copy", "\u{3}");
     assert_eq!(code, 130, "{after}");
     assert!(
@@ -206,6 +209,49 @@ fn one_question_and_the_plugged_in_card_is_on_the_usual_drives() {
         .run("")
         .exits(0)
         .says("To copy to Attic and Travel, as usual: unlade copy");
+}
+
+/// A drive that is pulled between the look and the first write leaves its mount point: a bare
+/// folder of another file system, that would take the copy as willingly.
+#[test]
+fn what_a_pulled_drive_leaves_in_its_place_is_not_copied_to() {
+    let Some(world) = World::new("usual-pulled", &["KITES"]) else {
+        return;
+    };
+    if tool("nsenter").is_none() {
+        return skip("a drive is pulled in the program's own namespace with nsenter");
+    }
+    world.usual("[usual]\nto = [\"Attic\", \"Travel\"]\ncopies = 1\n");
+    let travel = world.at("TRAVEL");
+    let pull = |id: u32| {
+        let namespace = format!("--mount=/proc/{id}/ns/mnt");
+        assert!(done("nsenter", &[&namespace, "umount", &travel]));
+    };
+    // By what is usual, by its name, and by its folder.
+    for to in ["", " -t Attic -t Travel", " -t ATTIC -t TRAVEL"] {
+        let (_, _, after, code) = world.asked_after(&format!("copy{to}"), "", "y\n", pull);
+        assert_eq!(code, 3, "{after}");
+        let said: Vec<&str> = after.split_whitespace().collect();
+        let said = said.join(" ");
+        assert!(said.contains("Refused; nothing was written."), "{after}");
+        assert!(
+            said.contains("the drive that is meant is not plugged in there any more"),
+            "{after}"
+        );
+        assert!(world.is_untouched(), "{after}");
+    }
+    // What was mounted is there again: its mount point holds nothing, and so it was all along.
+    let bare = Command::new("unshare")
+        .args([
+            "--mount",
+            "sh",
+            "-c",
+            "umount \"$0\" && ls -A \"$0\"",
+            &travel,
+        ])
+        .output()
+        .unwrap();
+    assert!(bare.status.success() && bare.stdout.is_empty(), "{bare:?}");
 }
 
 #[test]
