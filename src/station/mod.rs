@@ -39,6 +39,8 @@ pub enum CopyEnd {
     ProvenBefore,
     /// It is not proven, or was refused.
     Open,
+    /// The same, because a drive had no room for it.
+    Full,
 }
 
 /// What is to be told, once each.
@@ -69,10 +71,11 @@ enum CardStage {
         lost_drive: bool,
     },
     Proven,
-    /// It ended without a proof, and is tried again when a drive comes back.
+    /// It ended without a proof, and is tried again when a drive comes back, or has room again.
     Open {
         lost_drive: bool,
         told: Vec<String>,
+        lacks_room: bool,
     },
 }
 
@@ -170,11 +173,27 @@ impl Station {
                 return;
             }
             CopyEnd::Proven | CopyEnd::ProvenBefore => CardStage::Proven,
-            CopyEnd::Open => CardStage::Open {
+            CopyEnd::Open | CopyEnd::Full => CardStage::Open {
                 lost_drive,
                 told: Vec::new(),
+                lacks_room: end == CopyEnd::Full,
             },
         };
+    }
+
+    /// Takes in that there is room for a card again; returns whether it waited for that.
+    pub fn has_room(&mut self, card: &PluggedCard) -> bool {
+        let found = self.cards.iter_mut().find(|(known, _)| known == card);
+        let Some((_, stage)) = found.filter(|(_, stage)| stage.lacks_room()) else {
+            return false;
+        };
+        *stage = CardStage::Ready;
+        true
+    }
+
+    /// Returns the cards that wait for room on a drive.
+    pub fn full(&self) -> impl Iterator<Item = &PluggedCard> {
+        self.of(CardStage::lacks_room)
     }
 
     /// Returns the cards that are being copied.
@@ -214,6 +233,10 @@ impl CardStage {
         }
     }
 
+    fn lacks_room(&self) -> bool {
+        matches!(self, Self::Open { lacks_room: true, told, .. } if told.is_empty())
+    }
+
     /// Takes in that a card is still there.
     fn seen(&mut self, card: &PluggedCard, missing: Option<&[String]>) -> Option<StationNews> {
         let is_anew = match (&*self, missing) {
@@ -242,7 +265,12 @@ impl CardStage {
                 *self = Self::Ready;
                 None
             }
-            (Self::Open { lost_drive, told }, Some(now @ [_, ..])) => {
+            (
+                Self::Open {
+                    lost_drive, told, ..
+                },
+                Some(now @ [_, ..]),
+            ) => {
                 *lost_drive = true;
                 let differs = told.as_slice() != now;
                 *told = now.to_vec();

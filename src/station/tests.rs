@@ -94,6 +94,31 @@ fn what_lost_a_drive_goes_on_when_it_is_back() {
 }
 
 #[test]
+fn what_had_no_room_is_begun_again_when_there_is_some_and_what_ended_otherwise_is_not() {
+    let mut station = Station::default();
+    let look = ["A1", "A2"].map(|name| seen(name, Some(&[])));
+    station.look(&look);
+    assert_eq!(begun(&mut station).len(), 2);
+    assert!(!station.has_room(&card("A1")), "it runs");
+    station.end(&card("A1"), CopyEnd::Full);
+    station.end(&card("A2"), CopyEnd::Open);
+    assert_eq!(station.full().collect::<Vec<_>>(), [&card("A1")]);
+    station.look(&look);
+    assert!(begun(&mut station).is_empty(), "nothing has changed");
+    assert!(station.has_room(&card("A1")) && !station.has_room(&card("A2")));
+    assert!(!station.has_room(&card("A1")), "once");
+    assert_eq!(begun(&mut station), [card("A1")]);
+    // Put in again it is begun as well, and a drive that is away is waited for first.
+    station.end(&card("A1"), CopyEnd::Full);
+    station.look(&look[1..]);
+    station.look(&look);
+    assert_eq!(begun(&mut station), [card("A1")]);
+    station.end(&card("A1"), CopyEnd::Full);
+    assert_eq!(station.look(&[seen("A1", Some(&["Attic"]))]).len(), 1);
+    assert!(!station.has_room(&card("A1")) && station.full().count() == 0);
+}
+
+#[test]
 fn a_card_that_was_pulled_and_put_in_again_is_begun_again() {
     let mut station = Station::default();
     station.look(&[seen("A1", Some(&[]))]);

@@ -23,8 +23,10 @@ use crate::cli::view::words::summary::out_of_the_ordinary;
 use crate::cli::view::words::verdict::answer_words;
 use clap::Parser as _;
 use serde_json::{Value, json};
-use std::sync::{Arc, Mutex};
+use std::collections::BTreeSet;
+use std::sync::{Arc, Mutex, PoisonError};
 use unlade::card::mirror::CardFiles;
+use unlade::error::{Problem, ProblemKind};
 use unlade::event::{Event, Observer};
 use unlade::ledger::Ledger;
 use unlade::name::shown;
@@ -54,6 +56,18 @@ pub(super) struct Shared<'a> {
 pub(super) struct Copied {
     pub(super) end: CopyEnd,
     pub(super) exit: Exit,
+    /// The drives that had no room for it, by name.
+    pub(super) full: Vec<String>,
+}
+
+impl Copied {
+    pub(super) fn of(end: CopyEnd, exit: Exit) -> Self {
+        Self {
+            end,
+            exit,
+            full: Vec::new(),
+        }
+    }
 }
 
 /// Returns the command line that copies a card as it is ordered.
@@ -113,15 +127,14 @@ impl Shared<'_> {
                 &text,
                 json!({"path": card.card.path}),
             );
-            return Copied {
-                end: CopyEnd::ProvenBefore,
-                exit: Exit::Done,
-            };
+            return Copied::of(CopyEnd::ProvenBefore, Exit::Done);
         }
+        let full = Arc::default();
         let viewer = LoggedCopy {
             shared: self,
             card,
             orders,
+            full: Arc::clone(&full),
         };
         let copy = || {
             copy_shown(
@@ -137,13 +150,13 @@ impl Shared<'_> {
         for line in lines.iter().filter(|line| !line.is_empty()) {
             self.log.line(Some(&name), line);
         }
-        Copied {
-            end: match exit {
-                Exit::Done | Exit::Folder => CopyEnd::Proven,
-                _ => CopyEnd::Open,
-            },
-            exit,
-        }
+        let full = std::mem::take(&mut *full.lock().unwrap_or_else(PoisonError::into_inner));
+        let end = match exit {
+            Exit::Done | Exit::Folder => CopyEnd::Proven,
+            _ if full.is_empty() => CopyEnd::Open,
+            _ => CopyEnd::Full,
+        };
+        Copied { end, exit, full }
     }
 
     fn refused(&self, card: &StationCard, why: &str) -> Copied {
@@ -152,10 +165,7 @@ impl Shared<'_> {
         self.log.tell("refused", Some(&name), why, about);
         let about = json!({"card": card.card.path, "label": card.name, "reasons": [why]});
         self.hooks.begin(Hook::NotProven, Some(&name), about);
-        Copied {
-            end: CopyEnd::Open,
-            exit: Exit::Refused,
-        }
+        Copied::of(CopyEnd::Open, Exit::Refused)
     }
 
     /// Returns the day on which this card was proven, if nothing has come to it since and every
@@ -205,6 +215,8 @@ struct LoggedCopy<'a> {
     shared: &'a Shared<'a>,
     card: &'a StationCard,
     orders: &'a Orders,
+    /// Takes the drives that have no room.
+    full: Arc<Mutex<Vec<String>>>,
 }
 
 impl Viewer for LoggedCopy<'_> {
@@ -219,6 +231,8 @@ impl Viewer for LoggedCopy<'_> {
             name: shown(&self.card.name),
             path: job.card.to_string(),
             by: self.orders.by(),
+            to: self.orders.set.to.iter().map(ToString::to_string).collect(),
+            full: Arc::clone(&self.full),
             drives: job.to.iter().map(ToString::to_string).collect(),
             offload: None,
             troubles: 0,
@@ -242,7 +256,10 @@ struct CardLog {
     path: String,
     /// Whose word it is that it is copied.
     by: String,
+    /// The drives as the kit has them, in their order.
+    to: Vec<String>,
     drives: Vec<String>,
+    full: Arc<Mutex<Vec<String>>>,
     offload: Option<String>,
     troubles: usize,
     json: Option<Json>,
@@ -272,6 +289,15 @@ impl CardLog {
             about.extend(more);
         }
         self.hooks.begin(hook, Some(&self.name), about);
+    }
+
+    /// Takes in which drives had no room.
+    fn note_full(&self, problems: &[Problem]) {
+        let full = problems.iter().filter(|p| p.kind == ProblemKind::NoRoom);
+        let full: BTreeSet<usize> = full.filter_map(|p| p.destination).collect();
+        let full = full.iter().filter_map(|at| self.to.get(*at).cloned());
+        let mut all = self.full.lock().unwrap_or_else(PoisonError::into_inner);
+        all.extend(full);
     }
 
     fn planned(&mut self, plan: &Plan) {
@@ -369,6 +395,7 @@ impl JobPage for CardLog {
         self.progress.end(&self.path);
         match end {
             JobEnd::Proof(proof, news) => {
+                self.note_full(proof.problems());
                 let (notes, troubles) = out_of_the_ordinary(proof);
                 for note in notes.iter().chain(news) {
                     self.line(note);
@@ -383,6 +410,7 @@ impl JobPage for CardLog {
                 self.line(&format!("{}{}. {}", answer.word, answer.of, answer.rest));
             }
             JobEnd::Refused(head, reasons) => {
+                self.note_full(reasons);
                 self.line(head);
                 for (reasons, step) in refusal_steps(reasons, &self.drives) {
                     self.line(&format!("{} {step}", reasons.join(" ")));

@@ -5,6 +5,7 @@ mod copying;
 mod explain;
 mod hooks;
 mod log;
+mod room;
 mod seen;
 mod service;
 mod status;

@@ -49,7 +49,7 @@ pub(super) struct CardStatus {
     /// The drives that it waits for.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub(super) waits_for: Vec<String>,
-    /// The drives on which it will not fit.
+    /// The drives on which it will not fit, or does not.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub(super) no_room: Vec<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -200,6 +200,9 @@ fn words(card: &CardStatus) -> String {
             let named = card.offload.as_ref();
             let named = named.map_or_else(String::new, |n| format!(" as {}", shown(n)));
             format!("{name}: copying{named}{}", so_far.unwrap_or_default())
+        }
+        "waiting" if card.waits_for.is_empty() => {
+            format!("{name}: waits for room on {}", all_of(&card.no_room))
         }
         "waiting" => {
             let drives: Vec<String> = card.waits_for.iter().map(|d| shown(d)).collect();

@@ -74,6 +74,13 @@ pub(super) struct WaitingQueue {
     told: BTreeSet<(PluggedCard, String)>,
 }
 
+impl LookedCard {
+    /// Whether it can be copied as things are.
+    pub(super) fn fits(&self) -> bool {
+        self.found.is_some()
+    }
+}
+
 impl WaitingQueue {
     pub(super) fn new(aim: Aim) -> Self {
         Self {

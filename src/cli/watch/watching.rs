@@ -5,6 +5,7 @@ use super::cards::{Orders, StationCard, look};
 use super::copying::{Copied, Shared};
 use super::hooks::{Hook, Hooks};
 use super::log::WatchLog;
+use super::room::FullCards;
 use super::seen::SeenFiles;
 use super::status::{CardStatus, Status, StatusFile, Underway};
 use super::told::Told;
@@ -55,6 +56,8 @@ pub(super) struct Watching<'a> {
 enum Came {
     Copied(PluggedCard, Copied),
     Looked(PluggedCard, Option<Box<LookedCard>>),
+    /// Whether there is room by now for one that had none.
+    Again(PluggedCard, bool),
 }
 
 /// What a watch knows from one look to the next.
@@ -66,6 +69,7 @@ struct WatchState {
     cards: Vec<StationCard>,
     running: Vec<RunningCard>,
     waiting: WaitingQueue,
+    full: FullCards,
     is_blind: bool,
     status_trouble: bool,
 }
@@ -124,6 +128,7 @@ impl<'a> Watching<'a> {
             cards: Vec::new(),
             running: Vec::new(),
             waiting: WaitingQueue::new(self.aim),
+            full: FullCards::default(),
             is_blind: false,
             status_trouble: false,
         };
@@ -182,12 +187,11 @@ impl<'a> Watching<'a> {
             }
             if !is_over {
                 self.look(shared, state);
+                self.look_for_room(scope, shared, state, &ended);
                 self.begin_copies(scope, shared, state, &ended);
             }
             self.note_status(shared, state);
-            if let Some(exit) =
-                Self::wait(&ends, state, || self.tools.cancel.load(Ordering::SeqCst))
-            {
+            if let Some(exit) = self.wait(&ends, state, is_stopped) {
                 last = Some(exit);
             }
         }
@@ -195,6 +199,7 @@ impl<'a> Watching<'a> {
 
     /// Waits for the next look, or for the end of a copy; returns how one ended.
     fn wait(
+        &self,
         ends: &Receiver<Came>,
         state: &mut WatchState,
         is_stopped: impl Fn() -> bool,
@@ -207,11 +212,19 @@ impl<'a> Watching<'a> {
                     state.running.retain(|running| running.card != card);
                     state.station.end(&card, copied.end);
                     state.waiting.forget();
+                    self.note_full(state, &card, copied.full);
                     return Some(copied.exit);
                 }
                 Ok(Came::Looked(card, looked)) => {
                     state.waiting.note(&card, looked);
                     return None;
+                }
+                Ok(Came::Again(card, has_room)) => {
+                    state.full.looked(&card);
+                    if has_room && state.station.has_room(&card) {
+                        self.tell_room_again(state, &card);
+                        return None;
+                    }
                 }
                 Err(_) if is_stopped() && state.running.is_empty() => return None,
                 Err(_) => {}
@@ -407,11 +420,64 @@ impl<'a> Watching<'a> {
     /// Tells of cards that will not fit when their turn comes.
     fn tell_room(&self, state: &mut WatchState, order: &[PluggedCard]) {
         for (card, drive, why) in state.waiting.without_room(order, &state.running) {
-            let found = state.cards.iter().find(|c| c.card == card);
-            let name = found.map_or_else(|| card.path.to_string(), |c| c.name.clone());
+            let name = name_of(state, &card);
             let text = format!("will not fit on {drive}: {why}. Make room there before its turn.");
             let about = json!({"path": card.path, "drives": [drive]});
-            self.log.tell("no-room", Some(&shown(&name)), &text, about);
+            self.log.tell("no-room", Some(&name), &text, about);
+        }
+    }
+
+    // ---- room that comes back -------------------------------------------------------------------
+
+    /// Takes in for which drives of a card there was no room.
+    fn note_full(&self, state: &mut WatchState, card: &PluggedCard, drives: Vec<String>) {
+        if !state.station.full().any(|full| full == card) {
+            return;
+        }
+        let text = format!(
+            "it is copied once there is room on {}; nobody has to put it in again.",
+            all_of(&drives)
+        );
+        let about = json!({"path": card.path, "drives": drives});
+        self.log
+            .tell("no-room", Some(&name_of(state, card)), &text, about);
+        state.full.note(card, drives);
+    }
+
+    fn tell_room_again(&self, state: &WatchState, card: &PluggedCard) {
+        let drives = state.full.drives(card);
+        let text = format!("there is room on {} again.", all_of(&drives));
+        let about = json!({"path": card.path, "drives": drives});
+        self.log
+            .tell("turn", Some(&name_of(state, card)), &text, about);
+    }
+
+    /// Looks once more at cards that there was no room for, where a drive has more by now.
+    fn look_for_room<'s>(
+        &self,
+        scope: &'s Scope<'s, '_>,
+        shared: &'s Shared<'_>,
+        state: &mut WatchState,
+        came: &Sender<Came>,
+    ) {
+        let station = &state.station;
+        let is_full = |card: &PluggedCard| station.full().any(|full| full == card);
+        state.full.keep(is_full);
+        let (disk, now) = (self.tools.disk.as_ref(), self.tools.clock.elapsed());
+        for found in state.full.next_looks(&state.cards, disk, now) {
+            let (came, card) = (came.clone(), found.card.clone());
+            let look = move || {
+                let fits = || {
+                    let orders = found.orders.clone().ok();
+                    orders.is_some_and(|orders| shared.look_at(&found, &orders).fits())
+                };
+                let fits = catch_unwind(AssertUnwindSafe(fits)).unwrap_or(false);
+                if came.send(Came::Again(found.card, fits)).is_err() {}
+            };
+            let thread = std::thread::Builder::new().name("watch-room".into());
+            if thread.spawn_scoped(scope, look).is_err() {
+                state.full.looked(&card);
+            }
         }
     }
 
@@ -421,6 +487,7 @@ impl<'a> Watching<'a> {
         let of = |card: &PluggedCard, what: &str, waits_for: &[String]| {
             let no_room = match what {
                 "queued" => state.waiting.short_on(card),
+                "waiting" => state.full.drives(card),
                 _ => Vec::new(),
             };
             let found = state.cards.iter().find(|c| c.card == *card);
@@ -441,11 +508,12 @@ impl<'a> Watching<'a> {
         let waiting = station
             .waiting()
             .map(|(card, drives)| of(card, "waiting", drives));
+        let full = station.full().map(|card| of(card, "waiting", &[]));
         let status = Status {
             pid: std::process::id(),
             since: self.since.clone(),
             at: rfc3339(self.tools.clock.now()),
-            cards: copying.chain(queued).chain(waiting).collect(),
+            cards: copying.chain(queued).chain(waiting).chain(full).collect(),
         };
         let written = self.status.write(status);
         if let Err(e) = written
@@ -471,16 +539,19 @@ fn begin_copy<'s>(
             let text = "the copy broke down. What was checked is kept.";
             let name = shown(&card.name);
             shared.log.tell("broken", Some(&name), text, Value::Null);
-            Copied {
-                end: CopyEnd::Open,
-                exit: Exit::NotProven,
-            }
+            Copied::of(CopyEnd::Open, Exit::NotProven)
         });
         // The loop waits for every copy.
         if came.send(Came::Copied(card.card, copied)).is_err() {}
     };
     let thread = std::thread::Builder::new().name("watch-copy".into());
     thread.spawn_scoped(scope, copy).map(drop)
+}
+
+/// What a card is called.
+fn name_of(state: &WatchState, card: &PluggedCard) -> String {
+    let found = state.cards.iter().find(|c| c.card == *card);
+    shown(&found.map_or_else(|| card.path.to_string(), |c| c.name.clone()))
 }
 
 fn others(n: usize) -> String {

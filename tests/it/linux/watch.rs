@@ -365,7 +365,7 @@ fn a_known_card_is_copied_within_three_seconds_and_an_unknown_one_is_not_touched
 }
 
 /// A1 and A2 hold files of the same names, sizes and dates, A3 one more. Beside the ballast there
-/// is room for two of them.
+/// is room for two of them, and without it for all three.
 #[test]
 fn only_copies_come_first_and_what_will_not_fit_is_said_before_its_turn() {
     let Some(mut place) = Place::new("watch-turns", 3, USUAL) else {
@@ -402,6 +402,16 @@ fn only_copies_come_first_and_what_will_not_fit_is_said_before_its_turn() {
     place.watch(&["--json"]);
     place.waits_until("three verdicts", |log| {
         log.matches("\"event\":\"verdict\"").count() == 3
+    });
+    place.waits_for("it is copied once there is room on Travel", 1);
+    place.waits_until("status", |_| {
+        let status = place.ask(&["watch", "--status"]);
+        status.contains("A2: waits for room on Travel")
+    });
+    let ballast = place.at("TRAVEL").join("ballast");
+    assert!(place.inside("rm").arg(ballast).status().unwrap().success());
+    place.waits_until("a fourth verdict", |log| {
+        log.matches("\"event\":\"verdict\"").count() == 4
     });
     assert_eq!(place.end_watch("TERM"), Some(0));
     let log = place.log();
@@ -440,14 +450,16 @@ fn only_copies_come_first_and_what_will_not_fit_is_said_before_its_turn() {
         .collect();
     let ends: Vec<(bool, bool)> = verdicts
         .iter()
-        .zip(["A3", "A1", "A2"])
+        .zip(["A3", "A1", "A2", "A2"])
         .map(|((proven, path), name)| (*proven, path.ends_with(name)))
         .collect();
     assert_eq!(
         ends,
-        [(true, true), (true, true), (false, true)],
+        [(true, true), (true, true), (false, true), (true, true)],
         "{verdicts:?}\n{log}"
     );
+    let again = "there is room on Travel again.";
+    assert_eq!(log.matches(again).count(), 1, "{log}");
 }
 
 #[test]
