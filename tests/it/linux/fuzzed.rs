@@ -1,6 +1,7 @@
 //! Feeds the kept corpus of the fuzz targets (`fuzz/`) to the properties that the targets assert,
-//! and every file of it once more cut at every byte and with every byte changed.
+//! and every file of it once more, cut and with a byte changed at places all over it.
 
+use crate::support::whole_sweeps;
 use std::path::Path;
 
 #[path = "../../../fuzz/properties.rs"]
@@ -29,7 +30,8 @@ fn replay(target: &str, property: fn(&[u8])) {
             assert!(outcome.is_ok(), "{name}, {what}");
         };
         run("as it is", &bytes);
-        let step = (bytes.len() / 400).max(1);
+        let places = if whole_sweeps() { 400 } else { 80 };
+        let step = (bytes.len() / places).max(1);
         for at in (0..bytes.len()).step_by(step) {
             run(&format!("cut at {at}"), &bytes[..at]);
             let mut changed = bytes.clone();
@@ -152,11 +154,7 @@ fn changed(file: &[u8], chance: &mut crate::support::sim::Chance) -> Vec<u8> {
 
 #[test]
 fn readers_of_media_keep_their_word_whatever_happens_to_the_file() {
-    let rounds = if crate::support::whole_sweeps() {
-        60_000
-    } else {
-        6_000
-    };
+    let rounds = if whole_sweeps() { 20_000 } else { 6_000 };
     with_chance("inspect", properties::inspect, rounds);
     with_chance("deep", properties::deep, rounds / 4);
 }

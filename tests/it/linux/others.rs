@@ -424,7 +424,7 @@ fn what_a_media_hash_list_leaves_out_is_said() {
 fn many_that_were_moved_are_found_each_once() {
     let work = Work::new("many-moved");
     let mut list = String::new();
-    for n in 0..3_000_u32 {
+    for n in 0..1_000_u32 {
         let content = format!("kite {}", n / 2);
         let hash = blake3::hash(content.as_bytes());
         put(
@@ -435,7 +435,7 @@ fn many_that_were_moved_are_found_each_once() {
     }
     put(&work.path("K/sums.b3"), list.as_bytes());
     let ran = work.run("verify K");
-    ran.exits(1).says("NOT INTACT. K: 3000 moved.");
+    ran.exits(1).says("NOT INTACT. K: 1000 moved.");
     // Two hold the same: each is at the place of its own name.
     ran.says("moved `old/0.jpg`: is whole at `new/0.jpg`");
     ran.says("moved `old/1.jpg`: is whole at `new/1.jpg`");
