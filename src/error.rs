@@ -203,6 +203,8 @@ pub enum Cause {
     OnCardOnly,
     /// The same, and it is in the offload alone.
     InOffloadOnly,
+    /// No media hash list can be made.
+    NoMediaHashList,
     /// The person wanted to stop.
     Interrupted,
 }

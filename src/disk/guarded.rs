@@ -283,6 +283,11 @@ where
         self.disk.rename_new(from, to)
     }
 
+    fn replace_chain(&self, part: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
+        let _call = self.writes(to)?;
+        self.disk.replace_chain(part, to)
+    }
+
     fn flush(&self, path: &Utf8Path) -> io::Result<()> {
         let _call = self.writes(path)?;
         self.disk.flush(path)

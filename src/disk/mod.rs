@@ -2,7 +2,8 @@
 //! through [`Disk`]; `os` is the real one, tests bring simulated ones with faults.
 //!
 //! Invariant: no method can overwrite, truncate or remove anything but a part file or a journal
-//! that this tool made, and none can write below a card's root.
+//! that this tool made, but for the chain of a media hash list, which a longer one takes the place
+//! of; and none can write below a card's root.
 
 pub mod backing;
 pub mod buffer;
@@ -34,6 +35,9 @@ use std::io;
 
 /// The journal's file name inside the records folder.
 pub const JOURNAL: &str = "journal.jsonl";
+
+/// The file name of the chain of a media hash list, the one file that is ever replaced.
+pub const CHAIN: &str = "ascmhl_chain.xml";
 
 /// Which kind of tree is walked.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -283,6 +287,10 @@ pub trait Disk: Send + Sync + Debug {
     }
     /// Gives a part file (or a record) another name; never replaces what stands there.
     fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()>;
+    /// Gives a part file the name of the chain of a media hash list, in one step and in the place
+    /// of the one that has it: that standard has one file that grows with each generation. Fails
+    /// for any other name.
+    fn replace_chain(&self, part: &Utf8Path, to: &Utf8Path) -> io::Result<()>;
     /// Makes a folder's entries, or a finished file, durable, as far as the file system goes: see
     /// [`Disk::settle`].
     fn flush(&self, path: &Utf8Path) -> io::Result<()>;

@@ -19,6 +19,7 @@ use crate::record::load::load;
 use crate::record::manifest::{
     FilePart, HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_HASH, Manifest, ManifestError,
 };
+use crate::record::media_hash_list::is_of_history;
 use crate::units::{counted, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::HashMap;
@@ -270,6 +271,7 @@ fn original(
                 all.with(f.also.kinds())
             }),
         trees,
+        is_mhl_of_card: manifest.files.iter().any(|f| is_of_history(&f.path)),
         beside,
         elsewhere,
         files: Vec::new(),

@@ -13,7 +13,7 @@ pub mod standing;
 
 use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Stat, TreeKind};
 use crate::error::{DAMAGED, Step};
-use crate::existing::standing::{RecordsError, Standing};
+use crate::existing::standing::{HistoryThere, RecordsError, Standing};
 use crate::hash_algorithm::Also;
 use crate::name::fold;
 use crate::record::doubt::Doubts;
@@ -23,6 +23,7 @@ use crate::record::journal::{JOURNAL, JOURNAL_BYTES_MAX, JournalHead};
 use crate::record::layout::{DATA, DestinationIdentity, Layout, RECORDS};
 use crate::record::load::{load_from, load_signed};
 use crate::record::manifest::{DestinationPart, MANIFEST, Manifest};
+use crate::record::media_hash_list::load_history;
 use crate::record::store::{EARLIER_MAX, earlier_name};
 use camino::Utf8Path;
 use std::collections::{HashMap, HashSet};
@@ -92,10 +93,27 @@ pub fn look(
             None => {}
         }
     }
+    if standing.records.is_some() && layout == Layout::Plain {
+        standing.history = history(disk, &root);
+    }
     if layout == Layout::Bag {
         standing.bag_sums = bag_sums(disk, &root, &standing);
     }
     Ok(standing)
+}
+
+/// What stands there of a media hash list. One without a generation is none yet.
+fn history(disk: &dyn Disk, root: &Utf8Path) -> HistoryThere {
+    let unusable = |why| HistoryThere::Unusable(Arc::new(why));
+    match load_history(disk, root) {
+        Ok(None) => HistoryThere::None,
+        Ok(Some(standing)) => match standing.check_strays() {
+            Ok(()) if standing.entries.is_empty() => HistoryThere::None,
+            Ok(()) => HistoryThere::Whole,
+            Err(why) => unusable(why),
+        },
+        Err(why) => unusable(why),
+    }
 }
 
 /// Why it is not known what stands on a destination: a path, and what the system said of it.
@@ -302,6 +320,7 @@ fn from_manifest(
     let mut records = Records {
         card_volume_id: manifest.card.volume_id.clone(),
         layout: manifest.offload.layout,
+        has_mhl: manifest.mhl.is_some(),
         manifest_b3: manifest.own_b3,
         listing_b3: Some(manifest.card.listing_b3),
         card_path: Some(manifest.card.path.clone()),

@@ -11,6 +11,7 @@ use crate::name::{fold, shown, some_of};
 use crate::record::earlier_run::Records;
 use crate::record::layout::{Layout, RECORDS};
 use crate::record::manifest::CardPart;
+use crate::record::media_hash_list::is_of_history;
 use crate::units::{counted, len64};
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{HashMap, HashSet};
@@ -51,6 +52,8 @@ pub struct Original {
     pub trees: Vec<Utf8PathBuf>,
     /// The folders of those earlier offloads, to be held while their files are read.
     pub beside: Vec<(Utf8PathBuf, FolderFacts)>,
+    /// What has the name of a media hash list's folder is the card's own, and no record.
+    pub is_mhl_of_card: bool,
     /// Files that lie in one of the further trees, and in which.
     pub elsewhere: HashMap<String, usize>,
     /// One for each file of the listing, in its order.
@@ -74,6 +77,9 @@ impl Original {
     pub fn is_of(&self, tree: usize, path: &str) -> bool {
         if tree > 0 {
             return self.elsewhere.get(path) == Some(&tree);
+        }
+        if is_of_history(path) && !self.is_mhl_of_card {
+            return false;
         }
         let below = path.strip_prefix(RECORDS);
         !below.is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))

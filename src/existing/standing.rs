@@ -7,6 +7,7 @@ use crate::record::damage::{CheckedCopy, CopyDamage, KnownDamage};
 use crate::record::earlier_run::Records;
 use crate::record::journal::JournalError;
 use crate::record::manifest::ManifestError;
+use crate::record::media_hash_list::HistoryError;
 use std::collections::HashMap;
 use std::io;
 use std::sync::Arc;
@@ -27,9 +28,30 @@ pub struct Standing {
     pub checked: Option<CheckedCopy>,
     /// What such a check found damaged and no later one found good.
     pub damage: CopyDamage,
+    /// The media hash list in it, where there are records of ours.
+    pub history: HistoryThere,
     /// Of a bag: size and SHA-256 of files as its manifests have them, those of earlier runs
     /// included, where [`Self::records`] does not know them.
     pub bag_sums: HashMap<Arc<str>, (u64, String)>,
+}
+
+/// Whether a media hash list is there.
+#[derive(Clone, Debug, Default)]
+pub enum HistoryThere {
+    /// There is none.
+    #[default]
+    None,
+    /// It may be gone on with.
+    Whole,
+    /// Why it is not gone on with.
+    Unusable(Arc<HistoryError>),
+}
+
+impl HistoryThere {
+    /// Returns whether there is one that may be gone on with.
+    pub fn is_there(&self) -> bool {
+        matches!(self, Self::Whole)
+    }
 }
 
 /// Why records that stand on a destination cannot be used.

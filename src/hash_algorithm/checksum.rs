@@ -50,7 +50,8 @@ impl Checksum {
             "xxh3128" => Self::Also(Also::Xxh128),
             other => match other.strip_prefix("blake2b") {
                 Some(bits) => Self::blake2b(bits.parse().ok()?)?,
-                None => Self::Also(other.parse().ok()?),
+                // A C4 identifier is in no list and no bag.
+                None => Self::Also(other.parse().ok().filter(|also| *also != Also::C4)?),
             },
         };
         Some(kind)
@@ -180,24 +181,6 @@ impl fmt::Debug for Summing {
     }
 }
 
-/// Returns SHA-512 in hex from a C4 identifier (SMPTE ST 2114): `c4` and 88 digits of base 58.
-pub fn sha512_of_c4(text: &str) -> Option<String> {
-    let digits = text.strip_prefix("c4")?;
-    // The first digits are zeros that fill up to 88, of which a decoder makes a byte each.
-    let zeros = digits.bytes().take_while(|b| *b == b'1').count();
-    let number = bs58::decode(digits.get(zeros..)?).into_vec().ok()?;
-    let missing = 64_usize.checked_sub(number.len())?;
-    let all = std::iter::repeat_n(0, missing).chain(number);
-    (digits.len() == 88).then(|| hex(&all.collect::<Vec<u8>>()))
-}
-
-/// Returns the C4 identifier of what has this SHA-512.
-pub fn c4_of_sha512(hash: &[u8; 64]) -> String {
-    let zeros = hash.iter().take_while(|b| **b == 0).count();
-    let digits = bs58::encode(hash.get(zeros..).unwrap_or(&[])).into_string();
-    format!("c4{digits:1>88}")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -277,35 +260,6 @@ mod tests {
         assert!(Checksum::of_digits(63).is_empty());
         for kind in [Checksum::Blake2b(20), Checksum::Crc32, Checksum::Sha224] {
             assert_eq!(of(kind, b"kite").len(), kind.digits(), "{kind}");
-        }
-    }
-
-    /// The C4 identifier of no bytes (SMPTE ST 2114's worked example, as published with it).
-    #[test]
-    fn c4_is_sha512_in_base_58() {
-        let none = of(Checksum::Also(Also::Sha512), b"");
-        let c4 = "c459dsjfscH38cYeXXYogktxf4Cd9ibshE3BHUo6a58hBXmRQdZrAkZzsWcbWtDg5oQstpDuni4Hirj\
-            75GEmTc1sFT";
-        assert_eq!(sha512_of_c4(c4), Some(none));
-        for bytes in [
-            [0; 64],
-            [1; 64],
-            [255; 64],
-            std::array::from_fn(|i| u8::from(i > 3)),
-        ] {
-            let text = c4_of_sha512(&bytes);
-            assert_eq!(text.len(), 90, "{text}");
-            assert_eq!(sha512_of_c4(&text), Some(hex(&bytes)));
-        }
-        for bad in [
-            "",
-            "c4",
-            "c40",
-            &c4[..89],
-            &c4.replace('X', "0"),
-            &format!("c4{}", "z".repeat(88)),
-        ] {
-            assert_eq!(sha512_of_c4(bad), None, "{bad}");
         }
     }
 }

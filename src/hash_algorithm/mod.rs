@@ -1,7 +1,10 @@
 //! Owns the further hashes that a person may ask for beside BLAKE3 (`--also`): their names, how
 //! they are computed, how they are written. No verdict rests on them. It reads no files.
 
+mod c4;
 pub mod checksum;
+
+pub use c4::{c4_of_sha512, sha512_of_c4};
 
 use crate::digest::Digest;
 use crate::name::hex;
@@ -17,6 +20,8 @@ use xxhash_rust::xxh64::Xxh64;
 /// accidents only.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
 pub enum Also {
+    /// C4 (SMPTE ST 2114): SHA-512, written as an identifier of 90 characters.
+    C4,
     /// MD5, 128 bits (RFC 1321).
     Md5,
     /// SHA-1, 160 bits (FIPS 180-4).
@@ -35,7 +40,8 @@ pub enum Also {
 
 impl Also {
     /// All of them, in the order of their names.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
+        Self::C4,
         Self::Md5,
         Self::Sha1,
         Self::Sha256,
@@ -48,6 +54,7 @@ impl Also {
     /// Returns the name used on the command line, in the manifest and in file names.
     pub fn id(self) -> &'static str {
         match self {
+            Self::C4 => "c4",
             Self::Md5 => "md5",
             Self::Sha1 => "sha1",
             Self::Sha256 => "sha256",
@@ -58,9 +65,10 @@ impl Also {
         }
     }
 
-    /// Returns the number of hex digits.
+    /// Returns the number of hex digits, of C4 that of characters.
     pub fn digits(self) -> usize {
         match self {
+            Self::C4 => 90,
             Self::Xxh3 | Self::Xxh64 => 16,
             Self::Md5 | Self::Xxh128 => 32,
             Self::Sha1 => 40,
@@ -74,8 +82,12 @@ impl Also {
         Self::ALL.map(Self::id).join(", ")
     }
 
-    /// Returns whether text is a hash of this kind: so many lower-case hex digits.
+    /// Returns whether text is a hash of this kind: so many lower-case hex digits, or a C4
+    /// identifier.
     pub fn is_hex(self, text: &str) -> bool {
+        if self == Self::C4 {
+            return sha512_of_c4(text).is_some();
+        }
         text.len() == self.digits() && text.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'))
     }
 
@@ -88,6 +100,7 @@ impl Also {
             Self::Xxh128 => 16,
             Self::Xxh3 => 32,
             Self::Xxh64 => 64,
+            Self::C4 => 128,
         }
     }
 }
@@ -95,6 +108,19 @@ impl Also {
 impl fmt::Display for Also {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.id())
+    }
+}
+
+impl serde::Serialize for Also {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.id())
+    }
+}
+
+impl<'de> serde::Deserialize<'de> for Also {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let name = String::deserialize(deserializer)?;
+        name.parse().map_err(D::Error::custom)
     }
 }
 
@@ -117,6 +143,14 @@ impl FromStr for Also {
 pub struct AlsoSet(u8);
 
 impl AlsoSet {
+    /// Returns those that an ASC media hash list may have (`HashType` of its schema; XXH32, which
+    /// the text of the standard does not name, is not written).
+    pub fn of_media_hash_lists() -> Self {
+        let all = Also::ALL.into_iter();
+        all.filter(|also| !matches!(also, Also::Sha256 | Also::Sha512))
+            .collect()
+    }
+
     /// Adds one; `false` when it was in already.
     pub fn insert(&mut self, also: Also) -> bool {
         let is_new = !self.contains(also);
@@ -138,6 +172,12 @@ impl AlsoSet {
     #[must_use]
     pub fn with(self, other: Self) -> Self {
         Self(self.0 | other.0)
+    }
+
+    /// Returns those that are in both.
+    #[must_use]
+    pub fn and(self, other: Self) -> Self {
+        Self(self.0 & other.0)
     }
 
     /// Returns those that are not in `other`.
@@ -176,8 +216,8 @@ impl fmt::Debug for AlsoSet {
     }
 }
 
-/// The further hashes of one file, in lower-case hex. Most files have none, and there may be
-/// hundreds of thousands of them.
+/// The further hashes of one file, as they are written: in lower-case hex, C4 as an identifier.
+/// Most files have none, and there may be hundreds of thousands of them.
 #[derive(Clone, PartialEq, Eq, Default, Debug)]
 #[expect(
     clippy::box_collection,
@@ -270,7 +310,11 @@ impl<'de> Visitor<'de> for Strict {
                 return Err(A::Error::custom(format!("`{also}` twice in `also`")));
             }
             if !hashes.insert(also, &hex) {
-                let why = format!("a {also} is {} lower-case hex digits", also.digits());
+                let digits = match also {
+                    Also::C4 => "characters of base 58",
+                    _ => "lower-case hex digits",
+                };
+                let why = format!("a {also} is {} {digits}", also.digits());
                 return Err(A::Error::custom(why));
             }
         }
@@ -284,6 +328,7 @@ pub struct Hasher(State);
 
 #[derive(Clone)]
 enum State {
+    C4(sha2::Sha512),
     Md5(md5::Md5),
     Sha1(sha1::Sha1),
     Sha256(sha2::Sha256),
@@ -297,6 +342,7 @@ impl Hasher {
     /// A hash of nothing yet.
     pub fn new(also: Also) -> Self {
         Self(match also {
+            Also::C4 => State::C4(sha2::Sha512::new()),
             Also::Md5 => State::Md5(md5::Md5::new()),
             Also::Sha1 => State::Sha1(sha1::Sha1::new()),
             Also::Sha256 => State::Sha256(sha2::Sha256::new()),
@@ -310,18 +356,19 @@ impl Hasher {
     /// Takes the bytes that follow.
     pub fn update(&mut self, bytes: &[u8]) {
         match &mut self.0 {
+            State::C4(h) | State::Sha512(h) => h.update(bytes),
             State::Md5(h) => h.update(bytes),
             State::Sha1(h) => h.update(bytes),
             State::Sha256(h) => h.update(bytes),
-            State::Sha512(h) => h.update(bytes),
             State::Xxh128(h) | State::Xxh3(h) => h.update(bytes),
             State::Xxh64(h) => h.update(bytes),
         }
     }
 
-    /// Returns the hash in lower-case hex.
+    /// Returns the hash in lower-case hex, or as a C4 identifier.
     pub fn finish(self) -> String {
         match self.0 {
+            State::C4(h) => c4_of_sha512(&h.finalize().into()),
             State::Md5(h) => hex(&h.finalize()),
             State::Sha1(h) => hex(&h.finalize()),
             State::Sha256(h) => hex(&h.finalize()),

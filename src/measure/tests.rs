@@ -121,6 +121,9 @@ impl Disk for Slow {
     fn create_part(&self, _: &Utf8Path, _: bool) -> io::Result<Box<dyn PartFile>> {
         never()
     }
+    fn replace_chain(&self, _: &Utf8Path, _: &Utf8Path) -> io::Result<()> {
+        unreachable!()
+    }
     fn rename_new(&self, _: &Utf8Path, _: &Utf8Path) -> io::Result<()> {
         never()
     }

@@ -65,6 +65,7 @@ pub struct PlanOptions {
 }
 
 /// In which form an offload is left on its destinations.
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of its own")]
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Form {
     /// Further hashes beside BLAKE3.
@@ -78,6 +79,8 @@ pub struct Form {
     pub salvages: bool,
     /// A page of pictures is made when all else is done.
     pub has_pictures: bool,
+    /// An ASC media hash list is made on every drive.
+    pub has_mhl: bool,
 }
 
 /// Returns the layout that was asked for, or that of what stands there, or that of the `original`,

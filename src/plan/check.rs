@@ -9,6 +9,7 @@ use crate::existing::source::CardFacts;
 use crate::existing::standing::Standing;
 use crate::name::{CardName, differ_in_form_only, fold, is_part_name, shown, word};
 use crate::plan::candidate::{Candidate, PlanOptions};
+use crate::plan::mhl::check_history;
 use crate::plan::name_list::NameList;
 use crate::plan::notes::left_out_notes;
 use crate::plan::rules::rules_of;
@@ -47,6 +48,7 @@ pub(super) fn check_destination(
     check_twice(index, draft.shape.name, facts, candidates, reasons);
     check_rules(index, facts, listing, draft.shape, reasons);
     check_layout(index, candidate, draft.shape.layout, reasons);
+    check_history(draft, reasons);
     check_standing(index, candidate, facts, card, listing, candidates, reasons);
 }
 

@@ -92,11 +92,15 @@ pub(super) fn plan_destination(
         works.push(work);
     }
     told.rest(reasons);
+    let folders = len64(listing.folders().count());
     let hashes = len64(draft.shape.also.iter().count());
     // A bag lists every file once more, with one hash.
     let lists = hashes + u64::from(draft.shape.layout == Layout::Bag);
     needs += files * (RECORD_BYTES_PER_FILE + lists * RECORD_BYTES_PER_HASH);
-    needs += len64(listing.folders().count()) * facts.cluster_bytes;
+    if draft.shape.has_mhl {
+        needs += (files + folders) * (RECORD_BYTES_PER_FILE + hashes * RECORD_BYTES_PER_HASH);
+    }
+    needs += folders * facts.cluster_bytes;
     planned.needs_bytes = needs;
     (planned, works)
 }
@@ -199,6 +203,7 @@ pub(super) fn destination_at_start(
         }),
         left_empty: Vec::new(),
         resumed: standing.records.is_some(),
+        has_mhl: standing.history.is_there(),
         recorded: standing
             .records
             .as_ref()

@@ -11,6 +11,7 @@ pub mod earlier;
 pub mod estimate;
 pub mod first;
 mod forecast;
+mod mhl;
 mod name_list;
 pub mod notes;
 pub mod rules;
@@ -37,6 +38,7 @@ use crate::plan::check::{
     DestinationRoom, check_card, check_destination, check_options, check_room,
 };
 use crate::plan::destination::{counted_in, join_work, plan_destination};
+use crate::plan::mhl::check_mhl;
 use crate::plan::name_list::NameList;
 use crate::plan::notes::{signer_note, unlike_notes};
 use crate::plan::shape::{DestinationDraft, Shape};
@@ -79,7 +81,8 @@ pub struct Plan {
     pub said: HashMap<usize, Vec<(Digest, AlsoHashes)>>,
     /// What is to be proven.
     pub terms: Terms,
-    /// In which form it was asked to be left.
+    /// In which form it was asked to be left; it has a media hash list too where an earlier run of
+    /// this offload made one.
     pub form: Form,
     /// Who is to sign the manifest.
     pub signer: Option<Arc<Signer>>,
@@ -220,6 +223,22 @@ impl Plan {
             .fold((0, 0), |(n, b), j| (n + 1, b + j.bytes))
     }
 
+    /// Returns whether an ASC media hash list is made on every drive.
+    pub fn has_mhl(&self) -> bool {
+        self.form.has_mhl
+    }
+
+    /// Returns the hashes of the media hash list, where one is made.
+    pub fn mhl_hashes(&self) -> Option<AlsoSet> {
+        self.has_mhl()
+            .then(|| self.also.and(AlsoSet::of_media_hash_lists()))
+    }
+
+    /// Returns whether every drive has the media hash list that is to be made.
+    pub fn has_every_mhl(&self) -> bool {
+        !self.has_mhl() || self.destinations.iter().all(|d| d.has_mhl)
+    }
+
     /// Returns whether what is to be signed is so already, by the same key on every destination.
     pub fn is_signed(&self) -> bool {
         let Some(signer) = &self.signer else {
@@ -277,6 +296,7 @@ pub fn plan(
     check_options(options, candidates.len(), &mut reasons);
     check_card(&card, &listing, &mut reasons);
     let shape = Shape::of(options, &card, candidates);
+    check_mhl(&shape, options.terms.level, &listing, &mut reasons);
     let mut destinations = Vec::new();
     let mut works = Vec::new();
     let leaving = options.only_new.then(|| leave(&listing, &card, candidates));
@@ -310,9 +330,7 @@ pub fn plan(
     }
     let mut notes = notes::notes(&card, &listing, &destinations, options);
     notes.extend(leaving.notes.iter().cloned());
-    notes.extend(unlike_notes(candidates, &card.facts));
-    notes.extend(part(&card, &listing).as_deref().map(part_note));
-    notes.extend(options.signer.as_deref().map(signer_note));
+    notes.extend(later_notes(&card, &listing, candidates, options));
     let jobs = join_work(&listing, works);
     let destinations = counted_in(destinations, &jobs, candidates);
     let only_new = options
@@ -331,10 +349,22 @@ pub fn plan(
         only_new,
         said,
         terms: options.terms,
-        form: options.form,
+        form: shape.form(options),
         signer: options.signer.clone(),
         estimate,
     })
+}
+
+fn later_notes(
+    card: &CardFacts,
+    listing: &Listing,
+    candidates: &[Candidate],
+    options: &PlanOptions,
+) -> Vec<String> {
+    let mut notes: Vec<String> = unlike_notes(candidates, &card.facts).collect();
+    notes.extend(part(card, listing).as_deref().map(part_note));
+    notes.extend(options.signer.as_deref().map(signer_note));
+    notes
 }
 
 fn part(card: &CardFacts, listing: &Listing) -> Option<String> {

@@ -4,7 +4,7 @@
 use crate::disk::FolderFacts;
 use crate::existing::source::CardFacts;
 use crate::hash_algorithm::{Also, AlsoSet};
-use crate::plan::candidate::{Candidate, PlanOptions, layout_of};
+use crate::plan::candidate::{Candidate, Form, PlanOptions, layout_of};
 use crate::plan::earlier::{Leaving, Left};
 use crate::record::layout::Layout;
 
@@ -29,18 +29,35 @@ pub(super) struct Shape<'a> {
     pub(super) name: &'a str,
     pub(super) also: AlsoSet,
     pub(super) layout: Layout,
+    pub(super) has_mhl: bool,
 }
 
 impl<'a> Shape<'a> {
+    /// Returns the form in which it is left.
+    pub(super) fn form(&self, options: &PlanOptions) -> Form {
+        Form {
+            has_mhl: self.has_mhl,
+            ..options.form
+        }
+    }
+
     pub(super) fn of(options: &'a PlanOptions, card: &CardFacts, candidates: &[Candidate]) -> Self {
         let original = card.original.as_ref();
         let standing = candidates.iter().map(|c| &c.standing);
         let layout = layout_of(options.form.layout, standing, original.map(|o| o.layout));
-        let also = hashes_to_make(options, candidates, layout);
+        let mut records = candidates
+            .iter()
+            .filter_map(|c| c.standing.records.as_ref());
+        let has_mhl = options.form.has_mhl || records.any(|r| r.has_mhl);
+        let mut also = hashes_to_make(options, candidates, layout);
+        if has_mhl && also.and(AlsoSet::of_media_hash_lists()).is_empty() {
+            also.insert(Also::Xxh128);
+        }
         Self {
             name: &options.name,
             also: original.map_or(also, |o| also.with(o.also)),
             layout,
+            has_mhl,
         }
     }
 }

@@ -6,7 +6,7 @@ use crate::card::listing::{Row, RowKind};
 use crate::disk::FolderFacts;
 use crate::disk::backing::Backing;
 use crate::disk::{ReadBackWay, Sight, Stamp, Stat};
-use crate::existing::standing::{RecordsError, Standing};
+use crate::existing::standing::{HistoryThere, RecordsError, Standing};
 use crate::hash_algorithm::Also;
 use crate::plan::check::{may_go_on, unheld};
 use crate::plan::notes::doubt_twins;
@@ -300,6 +300,7 @@ fn a_name_that_stands_is_not_taken_by_one_that_came_later() {
                 name: "K",
                 also: AlsoSet::default(),
                 layout: Layout::Plain,
+                has_mhl: false,
             },
         )
     };
@@ -443,6 +444,7 @@ fn standing_with(records: Records, entries: &[(&str, u64)]) -> Standing {
         changed: DATE,
     };
     Standing {
+        history: HistoryThere::None,
         bag_sums: HashMap::new(),
         checked: None,
         damage: CopyDamage::default(),

@@ -91,6 +91,8 @@ pub struct PlannedDestination {
     pub left_empty: Vec<CardName>,
     /// Whether an earlier run's records stand there.
     pub resumed: bool,
+    /// Whether a media hash list of an earlier run stands there.
+    pub has_mhl: bool,
     /// The verdict of a finished manifest that stands there for this very listing.
     pub recorded: Option<RecordedVerdict>,
     /// The fingerprint of the key that signed the manifest that stands there.

@@ -50,8 +50,8 @@ fn unexplained_problem(why: &str) -> Problem {
 /// cannot hold; the manifest holds them.
 pub fn list_problems(plan: &Plan) -> Vec<Problem> {
     let of_original = plan.original().into_iter().flat_map(|o| o.problems.clone());
-    std::iter::once(List::Blake3)
-        .chain(plan.also.iter().map(List::Also))
+    List::all()
+        .filter(|list| list.is_of(plan.also))
         .filter_map(|list| {
             let unheld: Vec<&str> = plan
                 .jobs

@@ -3,6 +3,7 @@ use crate::card::media::Media;
 use crate::clock::{UtcOffset, rfc3339};
 use crate::disk::ReadBackWay;
 use crate::error::Problem;
+use crate::hash_algorithm::Also;
 use crate::inspect::contents::Contents;
 use crate::inspect::observation::Observation;
 use crate::inspect::recordings::Recordings;
@@ -12,8 +13,9 @@ use crate::proof::Proof;
 use crate::record::layout::Level;
 use crate::record::manifest::{
     CardPart, ContentsPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, HintPart,
-    LeftOutPart, LinkPart, Manifest, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart,
-    SECONDS_MAX, SHOWS, SourcePart, Tool, Totals, TypePart, VerdictPart, device_field, last_folder,
+    LeftOutPart, LinkPart, Manifest, MatchedBy, MhlPart, OffloadPart, OnlyNewPart, ProofPart,
+    RatesPart, SECONDS_MAX, SHOWS, SourcePart, Tool, Totals, TypePart, VerdictPart, device_field,
+    last_folder,
 };
 use crate::speed::link::Link;
 use crate::units::{float, len64};
@@ -89,6 +91,7 @@ fn without_files(proof: &Proof, host: &str, zone: &TimeZone) -> Manifest {
             .collect(),
         left_out,
         problems: proof.problems().iter().map(as_recorded).collect(),
+        mhl: mhl_part(proof),
         contents,
         hints,
         rates: rates_part(proof),
@@ -106,8 +109,19 @@ fn without_files(proof: &Proof, host: &str, zone: &TimeZone) -> Manifest {
         },
         own_b3: None,
     };
-    manifest.version = manifest.version_needed();
+    manifest.version = manifest.version_needed().max(version_of_files(proof));
     manifest
+}
+
+/// What files need, which are not in it yet.
+fn version_of_files(proof: &Proof) -> u64 {
+    let has_c4 = proof.plan().also.contains(Also::C4);
+    if has_c4 { 2 } else { 1 }
+}
+
+fn mhl_part(proof: &Proof) -> Option<MhlPart> {
+    let hashes = proof.plan().mhl_hashes()?.iter().collect();
+    Some(MhlPart { hashes })
 }
 
 fn offload_part(proof: &Proof, host: &str, zone: &TimeZone) -> OffloadPart {

@@ -11,7 +11,7 @@
 //!   alone is standard input.
 
 use crate::digest::Digest;
-use crate::hash_algorithm::Also;
+use crate::hash_algorithm::{Also, AlsoSet};
 
 /// The file name of the BLAKE3 list inside the records folder.
 pub const CHECKSUMS: &str = "checksums.b3";
@@ -26,15 +26,26 @@ pub enum List {
 }
 
 impl List {
-    /// Returns every list that there can be.
+    /// Returns every list that there can be. No program is known to check one of C4 identifiers:
+    /// they are in the manifest, and in a media hash list.
     pub fn all() -> impl Iterator<Item = Self> {
-        std::iter::once(Self::Blake3).chain(Also::ALL.map(Self::Also))
+        let also = Also::ALL.into_iter().filter(|also| *also != Also::C4);
+        std::iter::once(Self::Blake3).chain(also.map(Self::Also))
+    }
+
+    /// Returns whether it is made where these hashes are.
+    pub fn is_of(self, hashes: AlsoSet) -> bool {
+        match self {
+            Self::Blake3 => true,
+            Self::Also(also) => hashes.contains(also),
+        }
     }
 
     /// Returns its file name inside the records folder.
     pub fn file_name(self) -> &'static str {
         match self {
             Self::Blake3 => CHECKSUMS,
+            Self::Also(Also::C4) => "checksums.c4",
             Self::Also(Also::Md5) => "checksums.md5",
             Self::Also(Also::Sha1) => "checksums.sha1",
             Self::Also(Also::Sha256) => "checksums.sha256",

@@ -57,6 +57,8 @@ pub struct Records {
     pub recorded: Option<RecordedVerdict>,
     /// Where the card's tree lies.
     pub layout: Layout,
+    /// A media hash list was made.
+    pub has_mhl: bool,
     /// The fingerprint of the key that signed that manifest.
     pub signed_by: Option<String>,
 }

@@ -12,6 +12,7 @@ pub mod journal;
 pub mod layout;
 pub mod load;
 pub mod manifest;
+pub mod media_hash_list;
 pub mod others;
 pub mod salvage;
 pub mod signature;

@@ -12,6 +12,8 @@ use crate::record::checksums::List;
 use crate::record::journal::JOURNAL;
 use crate::record::layout::{BAGIT, Layout, RECORDS, TAG_FILES};
 use crate::record::manifest::{MANIFEST, MANIFEST_SIGNATURE};
+use crate::record::media_hash_list::{StrayList, is_of_history};
+use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::borrow::Cow;
@@ -167,19 +169,29 @@ pub fn publish(
     if layout == Layout::Bag {
         folders.insert(root.to_path_buf());
     }
+    if names.iter().any(|name| is_of_history(name)) {
+        folders.extend([root.to_path_buf(), root.join(MHL_FOLDER)]);
+    }
     let mut in_place: Vec<Utf8PathBuf> = Vec::new();
     for name in &names {
         // Nobody may take it for a bag before everything that a bag is checked by is there, nor
-        // find a manifest before what it stands beside, nor, after a power cut, a signature without
+        // find a chain before the list that it names, nor a manifest before what it stands beside,
+        // nor, after a power cut, a signature without
         // its manifest.
-        if name == BAGIT || *name == manifest || *name == signature {
+        let is_chain = Utf8Path::new(name) == Utf8Path::new(MHL_FOLDER).join(MHL_CHAIN);
+        if name == BAGIT || *name == manifest || *name == signature || is_chain {
             let settled = disk.settle(&folders, &in_place);
             settled.map_err(problem(Step::FlushFolder))?;
             in_place.clear();
         }
         let to = root.join(name);
-        disk.rename_new(&part_of(root, name), &to)
-            .map_err(problem(Step::Publish))?;
+        let part = part_of(root, name);
+        let done = if is_chain {
+            disk.replace_chain(&part, &to)
+        } else {
+            disk.rename_new(&part, &to)
+        };
+        done.map_err(problem(Step::Publish))?;
         in_place.push(to);
     }
     let settled = disk.settle(&folders, &in_place);
@@ -329,7 +341,9 @@ fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout)
     // signature alone. The manifest goes next: a crash in between must not leave it without
     // its hash.
     let signature = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
-    let new = names.iter().rev().filter(|name| **name != signature);
+    // A history is never taken away: what was said stays said.
+    let new = names.iter().rev();
+    let new = new.filter(|name| **name != signature && !is_of_history(name));
     let new = std::iter::once(&signature).chain(new).cloned();
     // What this run does not write must not stay: it is of an earlier run.
     let lists = List::all().map(List::file_name).chain([PICTURES]);
@@ -361,6 +375,32 @@ fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout)
         folders.insert(root.to_path_buf());
     }
     disk.settle(&folders, &moved)
+}
+
+/// Moves lists aside that a run left which was cut off before it named the chain: nobody vouches
+/// for them.
+///
+/// # Errors
+/// The problem of this destination, without its number.
+pub fn set_strays_aside(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    strays: &[StrayList],
+) -> Result<(), Problem> {
+    if strays.is_empty() {
+        return Ok(());
+    }
+    let (folder, lists) = (root.join(RECORDS), root.join(MHL_FOLDER));
+    let problem = |e: io::Error| write_problem(Step::Record, &e).at(MHL_FOLDER);
+    let aside = new_folder(disk, &folder).map_err(problem)?;
+    let mut moved = Vec::new();
+    for StrayList { name, .. } in strays {
+        let to = aside.join(name);
+        disk.rename_new(&lists.join(name), &to).map_err(problem)?;
+        moved.push(to);
+    }
+    let folders = BTreeSet::from([aside, folder, lists]);
+    disk.settle(&folders, &moved).map_err(problem)
 }
 
 /// Returns the name of the folder for the `n`-th set of earlier records.

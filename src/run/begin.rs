@@ -354,7 +354,7 @@ pub(super) fn make_folders(
     Ok(())
 }
 
-fn make_folder(
+pub(super) fn make_folder(
     disk: &dyn Disk,
     folder: &Utf8Path,
     parent: &Utf8Path,

@@ -209,7 +209,8 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
     });
     // Where all is in earlier offloads there is no new one to put a record into.
     let mut kept = Kept::Nothing;
-    if !interrupted && stands_already && proof.plan().is_signed() {
+    let is_all_there = proof.plan().is_signed() && proof.plan().has_every_mhl();
+    if !interrupted && stands_already && is_all_there {
         kept = Kept::AsItStood;
     } else if !interrupted && !nothing_new {
         (proof, kept) = records::record(proof, &mut looks, tools, is_begun);

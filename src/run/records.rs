@@ -2,20 +2,24 @@
 //! everything that they speak of is looked at once more, and only then do they get their names. A
 //! journal is the last that goes.
 
-use super::begin::{begin_one, make_folders};
+use super::begin::{begin_one, make_folder, make_folders};
 use super::closing::Looks;
 use super::job::Tools;
 use crate::clock::rfc3339;
 use crate::digest::Digest;
 use crate::disk::{Stamp, write_problem};
 use crate::error::{FailedStep, Problem, ProblemKind, Step, failed};
-use crate::name::shown;
+use crate::name::{CardName, shown};
 use crate::offload::same_drive;
 use crate::proof::to_manifest::manifest_bytes;
 use crate::proof::{Closing, Kept, Proof};
 use crate::record::checksums::List;
 use crate::record::layout::{Layout, RECORDS};
 use crate::record::manifest::{MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest};
+use crate::record::media_hash_list::{
+    HistoryError, MhlCopy, is_of_history, load_history, next_of_copy,
+};
+use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER};
 use crate::record::store::{REPORT, Record, Written};
 use crate::record::{bag, checksums, store};
 use crate::report::page;
@@ -187,6 +191,10 @@ fn unstage_all(proof: &Proof, tools: &Tools, staged: &Staged) {
     for (index, names) in staged {
         if let Some(d) = proof.plan().destinations.get(*index) {
             store::unstage(tools.disk.as_ref(), &d.root, names);
+            // Only where nothing is in it yet.
+            if names.iter().any(|record| is_of_history(&record.name)) {
+                drop(tools.disk.remove_empty_folder(&d.root.join(MHL_FOLDER)));
+            }
         }
     }
 }
@@ -225,6 +233,14 @@ fn stage_all(proof: &Proof, tools: &Tools, out: &[bool]) -> Result<Staged, Setba
             [&bytes, &page],
             signature.as_deref(),
         );
+        let records = mhl_records(index, proof, &manifest, tools).map(|mut history| {
+            history.extend(records);
+            history
+        });
+        let records = records.map_err(|problem| {
+            unstage_all(proof, tools, &staged);
+            Setback::Drive(index, problem)
+        })?;
         let written = records.iter().map(Written::of).collect();
         // Each drive's records have a moment of their own, by which one drive is known that is seen
         // twice.
@@ -261,6 +277,46 @@ fn checked(proof: &Proof, bytes: &[u8]) -> io::Result<Manifest> {
         ));
     }
     Ok(read)
+}
+
+/// The next generation of a drive's media hash list and its chain, with the folder that they go
+/// into; nothing where none is made, or where the history says all of it already.
+fn mhl_records(
+    index: usize,
+    proof: &Proof,
+    manifest: &Manifest,
+    tools: &Tools,
+) -> Result<Vec<Record<'static>>, Problem> {
+    let (disk, plan) = (tools.disk.as_ref(), proof.plan());
+    let Some(here) = plan.destinations.get(index).filter(|_| plan.has_mhl()) else {
+        return Ok(Vec::new());
+    };
+    let damaged = |why: HistoryError| {
+        let problem = Problem::new(ProblemKind::ManifestDamaged, why.to_string());
+        problem.at(MHL_FOLDER)
+    };
+    let standing = load_history(disk, &here.root).map_err(damaged)?;
+    if let Some(standing) = &standing {
+        standing.check_strays().map_err(damaged)?;
+        store::set_strays_aside(disk, &here.root, &standing.strays)?;
+    }
+    let copy = MhlCopy {
+        destination: index,
+        unheld: here.unheld.keys().map(CardName::as_str).collect(),
+        is_whole: here.gone_files == 0 && !plan.form.salvages,
+    };
+    let next = next_of_copy(manifest, &copy, standing.as_ref());
+    let next = next.map_err(|why| damaged(HistoryError::of(MHL_CHAIN, why)))?;
+    let Some(next) = next else {
+        return Ok(Vec::new());
+    };
+    let folder = here.root.join(MHL_FOLDER);
+    make_folder(disk, &folder, &here.root, &mut Vec::new())
+        .map_err(|FailedStep { step, cause }| write_problem(step, &cause).at(MHL_FOLDER))?;
+    Ok(vec![
+        (next.path, next.list.into()),
+        (next.chain_path, next.chain.into()),
+    ])
 }
 
 fn records_for<'a>(

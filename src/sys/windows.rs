@@ -16,7 +16,7 @@ use windows_sys::Win32::Foundation::FILETIME;
 use windows_sys::Win32::Storage::FileSystem::{
     GetDiskFreeSpaceExW, GetDiskFreeSpaceW, GetDriveTypeW, GetFileInformationByHandleEx,
     GetVolumeInformationW, GetVolumeNameForVolumeMountPointW, GetVolumePathNameW,
-    MOVEFILE_WRITE_THROUGH, MoveFileExW, SetFileTime,
+    MOVEFILE_REPLACE_EXISTING, MOVEFILE_WRITE_THROUGH, MoveFileExW, SetFileTime,
 };
 use windows_sys::Win32::System::IO::DeviceIoControl;
 use windows_sys::Win32::System::LibraryLoader::{GetModuleHandleW, GetProcAddress};
@@ -61,10 +61,15 @@ fn length(bytes: usize) -> io::Result<u32> {
 ///
 /// # Errors
 /// What the system says; `AlreadyExists` when the name is taken.
-pub fn rename_without_replacing(from: &OsStr, to: &OsStr) -> io::Result<()> {
+pub fn rename(from: &OsStr, to: &OsStr, replaces: bool) -> io::Result<()> {
     let (from, to) = (wide(from)?, wide(to)?);
+    let also = if replaces {
+        MOVEFILE_REPLACE_EXISTING
+    } else {
+        0
+    };
     // SAFETY: both pointers are to buffers closed by a NUL, which outlive the call.
-    check(unsafe { MoveFileExW(from.as_ptr(), to.as_ptr(), MOVEFILE_WRITE_THROUGH) })
+    check(unsafe { MoveFileExW(from.as_ptr(), to.as_ptr(), MOVEFILE_WRITE_THROUGH | also) })
 }
 
 /// Asks that nothing which is done with this open file changes its date of last access: -1, as the

@@ -5,6 +5,7 @@
 mod answer;
 mod content;
 mod finding;
+mod history;
 mod names;
 pub mod others;
 mod records;
@@ -25,6 +26,7 @@ use crate::error::{Error, Step};
 use crate::record::layout::{Layout, RECORDS};
 use crate::record::load::load_any;
 use crate::record::manifest::{FilePart, Manifest};
+use crate::record::media_hash_list::is_of_history;
 use crate::units::len64;
 use camino::Utf8Path;
 use content::{CheckedFile, check_files, least_reliable};
@@ -167,7 +169,12 @@ fn note(
             c.finding = Some(changed(&file.path));
         }
     }
-    let is_record = |path: &&String| Path::new(path).starts_with(RECORDS);
+    // What lies there of the card's own is told already.
+    let is_file = |path: &str| files.iter().any(|file| layout.outside(&file.path) == path);
+    let is_record = |path: &&String| {
+        let is_history = is_of_history(path) && !is_file(path);
+        Path::new(path).starts_with(RECORDS) || (layout == Layout::Plain && is_history)
+    };
     for path in meanwhile.iter().filter(is_record) {
         if !findings.iter().any(|told| path_of(told) == path) {
             findings.push(changed(path));

@@ -2,6 +2,7 @@
 //! any file of it is read, in the records folder, beside a bag's payload and in the card's tree.
 
 use super::finding::{Finding, unfinished_or};
+use super::history;
 use super::records::{self, Page, Remark, Signature};
 use super::tags::Bag;
 use crate::card::left_out::came_later;
@@ -11,6 +12,7 @@ use crate::name::part_name;
 use crate::record::layout::{DATA, Layout, RECORDS, TAG_FILES};
 use crate::record::load::Signed;
 use crate::record::manifest::{FilePart, Manifest};
+use crate::record::media_hash_list::is_of_history;
 use camino::Utf8Path;
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::Path;
@@ -49,7 +51,18 @@ pub(super) fn look_at_names(
         mut remarks,
     } = records::check(disk, root, manifest, checked, &in_records, page);
     findings.extend(unseen);
+    let is_history = history::is_record([manifest].into_iter().chain(&earlier));
     let found = match layout {
+        Layout::Plain if is_history => {
+            let (is_there, rest) = split_history(found);
+            if is_there || manifest.mhl.is_some() {
+                let checked = history::check(disk, root, manifest, &earlier);
+                findings.extend(checked.findings);
+                litter.extend(checked.litter);
+                remarks.extend(checked.remarks);
+            }
+            rest
+        }
         Layout::Plain => found,
         Layout::Bag => {
             let (inside, beside) = split_bag(found);
@@ -129,6 +142,15 @@ fn split_records(found: Vec<WalkEntry>) -> (Vec<String>, Vec<Finding>, Vec<WalkE
     in_records.sort_unstable();
     in_records.dedup();
     (in_records, unseen, rest)
+}
+
+/// Takes out what stands in the folder of a media hash list; the first value says whether there is
+/// anything.
+fn split_history(found: Vec<WalkEntry>) -> (bool, Vec<WalkEntry>) {
+    let all = found.len();
+    let mut rest = found;
+    rest.retain(|entry| !is_of_history(&entry.path.to_string_lossy()));
+    (rest.len() < all, rest)
 }
 
 /// Splits what stands in a bag into its payload, relative to that, and what lies beside it.

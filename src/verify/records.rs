@@ -15,6 +15,7 @@ use crate::record::load::{Signed, check_hash, signed};
 use crate::record::manifest::{
     HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest,
 };
+use crate::record::others::mhl::MHL_ENDING;
 use crate::record::signature::{NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
 use crate::record::store::{EARLIER_MAX, REPORT, earlier_name};
 use camino::Utf8Path;
@@ -166,7 +167,9 @@ impl Check<'_> {
                 "" => names.contains(name) || sets.contains(name),
                 set => {
                     let is_tag = layout == Layout::Bag && TAG_FILES.contains(&name);
-                    sets.contains(set) && (is_tag || names.contains(name))
+                    // A list that was moved aside before any chain named it.
+                    let is_list = name.ends_with(MHL_ENDING);
+                    sets.contains(set) && (is_tag || is_list || names.contains(name))
                 }
             };
             if ours {

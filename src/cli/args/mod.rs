@@ -12,9 +12,11 @@ pub(crate) mod fitting;
 pub(crate) mod group;
 pub(crate) mod inspect;
 pub(crate) mod kit;
+pub(crate) mod layout;
 pub(crate) mod list;
 pub(crate) mod meant;
 pub(crate) mod names;
+pub(crate) mod notify;
 pub(crate) mod partial;
 pub(crate) mod pasted;
 pub(crate) mod rate;
@@ -34,7 +36,9 @@ use first::OrderArgs;
 use group::{HOW_SURE, OUTPUT, WHAT, WHERE};
 use inspect::InspectArgs;
 use kit::KitCommand;
+pub(crate) use layout::LayoutArg;
 pub(crate) use names::KitNames;
+pub(crate) use notify::NotifyArgs;
 use rate::RateArgs;
 use report::ReportArgs;
 use schema::SchemaOf;
@@ -42,7 +46,7 @@ use shoot::ShootArgs;
 use speed::SpeedArgs;
 use unlade::hash_algorithm::Also;
 use unlade::kit::usual::COPIES_MAX;
-use unlade::record::layout::{Layout, Level};
+use unlade::record::layout::Level;
 use unsaid::Unsaid;
 use watch::WatchArgs;
 use weigh::WeighCommand;
@@ -412,8 +416,8 @@ pub(crate) struct CopyArgs {
     pub(crate) salvage: bool,
     /// Further hashes in the same pass: sha256, md5 and others.
     ///
-    /// Set apart by commas: md5, sha1, sha256, sha512, xxh128, xxh3, xxh64. Each gets its list in
-    /// `_unlade`, for other programs to check.
+    /// Set apart by commas: c4, md5, sha1, sha256, sha512, xxh128, xxh3, xxh64. Each but c4 gets
+    /// its list in `_unlade`, for other programs to check.
     #[arg(
         long,
         value_name = "HASHES",
@@ -428,6 +432,12 @@ pub(crate) struct CopyArgs {
     /// RFC 8493; makes SHA-256 too). Its lists are checked from the offload's folder in both.
     #[arg(long, value_name = "LAYOUT", help_heading = WHERE, hide_short_help = true)]
     pub(crate) layout: Option<LayoutArg>,
+    /// An ASC media hash list in each offload, `ascmhl`.
+    ///
+    /// For whoever asks for one (ASC MHL, format 2.0). It has XXH128, or those of --also that it
+    /// can have: c4, md5, sha1, xxh128, xxh3, xxh64. Once begun it is gone on with.
+    #[arg(long, help_heading = HOW_SURE, hide_short_help = true)]
+    pub(crate) mhl: bool,
     /// Sign the manifest with this private key.
     ///
     /// Ed25519 in OpenSSH's form, without a passphrase; `unlade verify` and `ssh-keygen -Y verify`
@@ -469,17 +479,6 @@ pub(crate) struct CopyArgs {
     pub(crate) unsaid: Unsaid,
 }
 
-/// Whether the person is elsewhere.
-#[derive(Clone, Debug, Default, Args)]
-pub(crate) struct NotifyArgs {
-    /// A desktop notice and a sound at the end and at trouble.
-    ///
-    /// Trouble is a drive that is lost, or a card that is gone. Where the system has no service for
-    /// notices that is said, and the command goes on.
-    #[arg(long, help_heading = OUTPUT, hide_short_help = true)]
-    pub(crate) notify: bool,
-}
-
 #[derive(Clone, Debug, Args)]
 pub(crate) struct LedgerArgs {
     /// Entries to show.
@@ -487,24 +486,6 @@ pub(crate) struct LedgerArgs {
     pub(crate) last: u64,
     #[command(flatten)]
     pub(crate) set: ShootArgs,
-}
-
-/// Where the card's tree lies.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
-pub(crate) enum LayoutArg {
-    /// The card's tree in the offload's own folder.
-    Plain,
-    /// The card's tree in the folder `data` of a bag.
-    Bag,
-}
-
-impl From<LayoutArg> for Layout {
-    fn from(layout: LayoutArg) -> Self {
-        match layout {
-            LayoutArg::Plain => Self::Plain,
-            LayoutArg::Bag => Self::Bag,
-        }
-    }
 }
 
 /// How far to prove.

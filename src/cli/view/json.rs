@@ -176,7 +176,7 @@ impl Json {
             json!({
                 "card": plan.card.given, "label": plan.card.label,
                 "name": (!plan.has_nothing_new()).then_some(&plan.name),
-                "layout": plan.layout,
+                "layout": plan.layout, "mhl": plan.has_mhl(),
                 "files_to_read": files, "bytes_to_read": bytes,
                 "destinations": destinations, "notes": notes,
                 "links": ceiling.links(), "ceiling_mbps": ceiling.mbps(),

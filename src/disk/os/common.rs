@@ -1,7 +1,7 @@
 //! Owns what every system does alike: walks, the limit of a record, what may be removed, journals.
 
-use crate::disk::{CAMERA_FOLDERS, EntryKind, JOURNAL, Journal, Stat, WalkEntry};
-use std::ffi::OsString;
+use crate::disk::{CAMERA_FOLDERS, CHAIN, EntryKind, JOURNAL, Journal, Stat, WalkEntry};
+use std::ffi::{OsStr, OsString};
 use std::fs::File;
 use std::io::{self, Read as _, Write as _};
 use std::path::{Path, PathBuf};
@@ -124,6 +124,18 @@ pub(super) fn check_own(name: &str) -> io::Result<()> {
     Err(io::Error::other(
         "is neither a part file nor a journal of unlade",
     ))
+}
+
+/// Refuses to replace anything but the chain of a media hash list, and by anything but a part file.
+pub(super) fn check_chain(part: impl AsRef<OsStr>, to: impl AsRef<OsStr>) -> io::Result<()> {
+    let is_part = part
+        .as_ref()
+        .to_str()
+        .is_some_and(crate::name::is_part_name);
+    if is_part && to.as_ref() == CHAIN {
+        return Ok(());
+    }
+    Err(io::Error::other("is not the chain of a media hash list"))
 }
 
 /// A journal open for appending.

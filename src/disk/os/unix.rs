@@ -7,7 +7,9 @@ use super::{linux as system, linux_calls as calls};
 use super::{macos as system, macos_calls as calls};
 
 use super::beneath::{At, FOR_FILES, FOR_FOLDERS, HeldFolder, Start, io_error};
-use super::common::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
+use super::common::{
+    Entries, OsJournal, check_chain, check_own, is_camera_volume, read_limited, walk,
+};
 use crate::disk::backing::Backing;
 use crate::disk::{
     Anchor, Claim, Disk, FolderFacts, Journal, MountedFolder, PartFile, Settling, Source, Stat,
@@ -391,6 +393,13 @@ impl Disk for OsDisk {
             ) => rename_by_link(&from, &to),
             Err(e) => Err(e.into()),
         }
+    }
+
+    fn replace_chain(&self, part: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
+        let (part, to) = (self.at(part)?, self.at(to)?);
+        check_chain(&part.name, &to.name)?;
+        let renamed = rustix::fs::renameat(part.folder(), &part.name, to.folder(), &to.name);
+        Ok(renamed?)
     }
 
     fn flush(&self, path: &Utf8Path) -> io::Result<()> {

@@ -17,6 +17,9 @@ pub const HASH_FILE_BYTES_MAX: u64 = 4_096;
 /// Points of one rate series; the engine keeps far fewer, by doubling the interval.
 pub(super) const SAMPLES_MAX: usize = 100_000;
 
+/// Kinds of hashes that a media hash list has.
+pub(super) const HASHES_MAX: usize = 6;
+
 /// Types that are counted apart, and cameras that are named.
 pub(super) const TYPES_MAX: usize = 1_000;
 

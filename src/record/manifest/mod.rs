@@ -16,12 +16,13 @@ pub use error::{ContentFault, ManifestError, PathFault};
 pub(crate) use parts::last_folder;
 pub use parts::{
     CardPart, ContentsPart, CopyLevel, CopyPart, DestinationPart, FilePart, ForecastPart, HintPart,
-    LeftOutPart, LinkPart, MatchedBy, OffloadPart, OnlyNewPart, ProofPart, RatesPart, SourcePart,
-    Tool, Totals, TypePart, VerdictPart,
+    LeftOutPart, LinkPart, MatchedBy, MhlPart, OffloadPart, OnlyNewPart, ProofPart, RatesPart,
+    SourcePart, Tool, Totals, TypePart, VerdictPart,
 };
 
 use crate::digest::Digest;
 use crate::error::Problem;
+use crate::hash_algorithm::{Also, AlsoSet};
 use crate::name::CardName;
 use crate::record::checksums::List;
 use crate::record::layout::{DESTINATIONS_MAX, ENTRIES_MAX, Level, RECORDS};
@@ -69,6 +70,13 @@ pub struct Manifest {
     pub left_out: Vec<LeftOutPart>,
     #[serde(deserialize_with = "at_most::<_, _, ENTRIES_MAX>")]
     pub problems: Vec<Problem>,
+    /// Version 2: an ASC media hash list is beside the records of every drive.
+    #[serde(
+        skip_serializing_if = "Option::is_none",
+        default,
+        deserialize_with = "present"
+    )]
+    pub mhl: Option<MhlPart>,
     /// Version 2: what was shot.
     #[serde(
         skip_serializing_if = "Option::is_none",
@@ -102,9 +110,17 @@ impl Manifest {
             || self.source.is_some()
             || self.contents.is_some()
             || self.hints.is_some()
+            || self.mhl.is_some()
+            || self.has_c4()
             || self.offload.utc_offset.is_some()
             || self.destinations.iter().any(|d| d.name.is_some());
         if has_new { 2 } else { 1 }
+    }
+
+    /// Version 1 knows no C4.
+    fn has_c4(&self) -> bool {
+        let mut files = self.files.iter();
+        files.any(|f| f.also.kinds().contains(Also::C4))
     }
 
     /// Returns the file's bytes.
@@ -140,6 +156,9 @@ impl Manifest {
         list(&mut out, "folders", &self.folders)?;
         list(&mut out, "left_out", &self.left_out)?;
         list(&mut out, "problems", &self.problems)?;
+        if let Some(mhl) = &self.mhl {
+            field(&mut out, "mhl", mhl)?;
+        }
         if let Some(contents) = &self.contents {
             field(&mut out, "contents", contents)?;
         }
@@ -214,7 +233,11 @@ impl Manifest {
         if self.version < self.version_needed() {
             return Err(ManifestError::Content(ContentFault::Key(self.version)));
         }
-        if self.proof.hash != "blake3" {
+        let is_mhl = |part: &MhlPart| {
+            let hashes = part.hashes.iter().copied();
+            !part.hashes.is_empty() && AlsoSet::of_media_hash_lists().covers(hashes.collect())
+        };
+        if self.proof.hash != "blake3" || !self.mhl.as_ref().is_none_or(is_mhl) {
             return Err(ManifestError::Content(ContentFault::Hash));
         }
         Ok(())

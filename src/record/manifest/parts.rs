@@ -1,13 +1,13 @@
 //! Owns the parts of a manifest, as its format has them.
 
-use super::bounds::{SAMPLES_MAX, TYPES_MAX, at_most};
+use super::bounds::{HASHES_MAX, SAMPLES_MAX, TYPES_MAX, at_most};
 use super::device::{DRIVE_MARK, PLACE_MARK, VOLUME_MARK};
 use super::error::PathFault;
 use crate::card::identity::CardMark;
 use crate::clock::UtcOffset;
 use crate::digest::Digest;
 use crate::disk::{FolderFacts, ReadBackWay};
-use crate::hash_algorithm::AlsoHashes;
+use crate::hash_algorithm::{Also, AlsoHashes};
 use crate::name::CardName;
 use crate::record::checksums::List;
 use crate::record::layout::{
@@ -100,6 +100,18 @@ pub struct HintPart {
     pub kind: String,
     pub path: Option<String>,
     pub detail: String,
+}
+
+/// An ASC media hash list that was made of the same read.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[expect(
+    missing_docs,
+    reason = "the fields are described in the man page of the format"
+)]
+pub struct MhlPart {
+    #[serde(deserialize_with = "at_most::<_, _, HASHES_MAX>")]
+    pub hashes: Vec<Also>,
 }
 
 /// What was shot.

@@ -25,6 +25,7 @@ mod kit;
 mod layers;
 mod log;
 mod matrix;
+mod mhl;
 mod mounts;
 mod names;
 mod notice;

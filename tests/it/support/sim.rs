@@ -1507,6 +1507,52 @@ fn make_entry_durable(volume: &mut Volume, parts: &[&str]) {
 
 // ---- the seam ---------------------------------------------------------------------------------
 
+impl Sim {
+    fn rename(&self, from: &Utf8Path, to: &Utf8Path, replaces: bool) -> io::Result<()> {
+        let (name, from_parts) = split(from);
+        let (other, to_parts) = split(to);
+        let mut world = self.lock();
+        world.check_writable(&name, "rename_new", from);
+        if name != other {
+            return Err(io::ErrorKind::CrossesDevices.into());
+        }
+        let entered = world.enter(&name, Op::RenameNew)?;
+        world.check_way(from, Op::RenameNew)?;
+        world.check_way(to, Op::RenameNew)?;
+        let (slow, cut) = match entered {
+            Harm::PowerCut => (false, true),
+            harm => (harm == Harm::Fault(FaultKind::Slow), false),
+        };
+        world.fired |= slow;
+        world.moment += 1;
+        let moment = world.moment;
+        let volume = world.volume(&name)?;
+        let (from_folder, from_name) = volume.parent(&from_parts)?;
+        let (to_folder, to_name) = volume.parent(&to_parts)?;
+        if !replaces && volume.folder_mut(to_folder)?.now.contains_key(to_name) {
+            return Err(io::ErrorKind::AlreadyExists.into());
+        }
+        let id = volume.folder_mut(from_folder)?.now.remove(from_name);
+        let id = id.ok_or_else(not_found)?;
+        if let Some(Node::File(file)) = volume.nodes.get_mut(&id) {
+            file.changed = moment;
+            if volume.filesystem == "vfat" {
+                file.unsized_as = Some((to_folder, to_name.to_owned()));
+            }
+        }
+        volume
+            .folder_mut(to_folder)?
+            .now
+            .insert(to_name.to_owned(), id);
+        if to.file_name() == Some(MANIFEST) && is_part_name(from_name) {
+            world.stages.insert((name, Stage::Named));
+        }
+        drop(world);
+        Self::rest(slow);
+        if cut { Err(errno(EIO)) } else { Ok(()) }
+    }
+}
+
 impl Disk for Sim {
     fn anchor(&self, folder: &Utf8Path, facts: &FolderFacts) -> io::Result<Anchor> {
         let (name, parts) = split(folder);
@@ -1718,47 +1764,16 @@ impl Disk for Sim {
     }
 
     fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
-        let (name, from_parts) = split(from);
-        let (other, to_parts) = split(to);
-        let mut world = self.lock();
-        world.check_writable(&name, "rename_new", from);
-        if name != other {
-            return Err(io::ErrorKind::CrossesDevices.into());
+        self.rename(from, to, false)
+    }
+
+    fn replace_chain(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
+        let is_chain = to.ends_with("ascmhl/ascmhl_chain.xml");
+        if !is_chain || !from.file_name().is_some_and(is_part_name) {
+            let mut world = self.lock();
+            world.misuse.push(format!("replaced no chain: {to}"));
         }
-        let entered = world.enter(&name, Op::RenameNew)?;
-        world.check_way(from, Op::RenameNew)?;
-        world.check_way(to, Op::RenameNew)?;
-        let (slow, cut) = match entered {
-            Harm::PowerCut => (false, true),
-            harm => (harm == Harm::Fault(FaultKind::Slow), false),
-        };
-        world.fired |= slow;
-        world.moment += 1;
-        let moment = world.moment;
-        let volume = world.volume(&name)?;
-        let (from_folder, from_name) = volume.parent(&from_parts)?;
-        let (to_folder, to_name) = volume.parent(&to_parts)?;
-        if volume.folder_mut(to_folder)?.now.contains_key(to_name) {
-            return Err(io::ErrorKind::AlreadyExists.into());
-        }
-        let id = volume.folder_mut(from_folder)?.now.remove(from_name);
-        let id = id.ok_or_else(not_found)?;
-        if let Some(Node::File(file)) = volume.nodes.get_mut(&id) {
-            file.changed = moment;
-            if volume.filesystem == "vfat" {
-                file.unsized_as = Some((to_folder, to_name.to_owned()));
-            }
-        }
-        volume
-            .folder_mut(to_folder)?
-            .now
-            .insert(to_name.to_owned(), id);
-        if to.file_name() == Some(MANIFEST) && is_part_name(from_name) {
-            world.stages.insert((name, Stage::Named));
-        }
-        drop(world);
-        Self::rest(slow);
-        if cut { Err(errno(EIO)) } else { Ok(()) }
+        self.rename(from, to, true)
     }
 
     fn flush(&self, path: &Utf8Path) -> io::Result<()> {

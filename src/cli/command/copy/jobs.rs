@@ -49,6 +49,7 @@ fn form(args: &CopyArgs, out: Out) -> Result<Form, Exit> {
         names_cameras: args.camera_names,
         salvages: args.salvage,
         has_pictures: args.pictures,
+        has_mhl: args.mhl,
         ..Form::default()
     };
     for also in &args.also {

@@ -121,6 +121,9 @@ fn details(plan: &Plan, width: usize) -> Vec<String> {
     if !plan.also.is_empty() {
         lines.push(format!("Hashes   BLAKE3, and {}", plan.also));
     }
+    if plan.has_mhl() {
+        lines.push("List     an ASC media hash list in `ascmhl`".to_owned());
+    }
     for (index, d) in plan.destinations.iter().enumerate() {
         lines.push(format!(
             "Copy {}   {} ({})",

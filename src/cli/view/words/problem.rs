@@ -84,6 +84,9 @@ fn refusal_step(reason: &Problem) -> &'static str {
     let (on_card_entry, cause) = (reason.path.is_some(), reason.cause);
     match reason.kind {
         _ if cause == Some(Cause::NoFiles) => NO_FILES_STEP,
+        _ if cause == Some(Cause::NoMediaHashList) => {
+            "Leave out --mhl (or `mhl` in the kit); all else is as with it."
+        }
         ProblemKind::WriteFailed if cause == Some(Cause::NoThreads) => {
             "End some other programs, or raise the limit on processes and threads (`ulimit -u`), \
             then run the same command again."

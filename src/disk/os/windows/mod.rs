@@ -21,7 +21,9 @@ mod held;
 mod look;
 mod volume;
 
-use super::common::{Entries, OsJournal, check_own, is_camera_volume, read_limited, walk};
+use super::common::{
+    Entries, OsJournal, check_chain, check_own, is_camera_volume, read_limited, walk,
+};
 use super::windows_forms::{self as forms, plain};
 use crate::disk::{
     Anchor, Claim, Disk, EntryKind, FolderFacts, Journal, MountedFolder, PartFile, ReadBackWay,
@@ -382,7 +384,16 @@ impl Disk for OsDisk {
 
     fn rename_new(&self, from: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
         let (from, to) = (self.place(from)?, self.place(to)?);
-        sys::rename_without_replacing(from.as_os_str(), to.as_os_str())
+        sys::rename(from.as_os_str(), to.as_os_str(), false)
+    }
+
+    fn replace_chain(&self, part: &Utf8Path, to: &Utf8Path) -> io::Result<()> {
+        check_chain(
+            part.file_name().unwrap_or_default(),
+            to.file_name().unwrap_or_default(),
+        )?;
+        let (part, to) = (self.place(part)?, self.place(to)?);
+        sys::rename(part.as_os_str(), to.as_os_str(), true)
     }
 
     fn flush(&self, path: &Utf8Path) -> io::Result<()> {

@@ -2,7 +2,7 @@
 
 use super::error::MhlError;
 use super::xml::{Token, Xml};
-use crate::hash_algorithm::checksum::sha512_of_c4;
+use crate::hash_algorithm::sha512_of_c4;
 use crate::units::len64;
 use std::collections::HashSet;
 

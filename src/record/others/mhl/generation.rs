@@ -2,8 +2,8 @@
 
 use super::error::MhlError;
 use super::xml::{Token, Xml};
-use crate::hash_algorithm::Also;
-use crate::hash_algorithm::checksum::{Checksum, sha512_of_c4};
+use crate::hash_algorithm::checksum::Checksum;
+use crate::hash_algorithm::{Also, sha512_of_c4};
 use smallvec::SmallVec;
 
 /// What a hash was made for (specification 1.0, 4.3.3.2: the `action` attribute).

@@ -18,7 +18,7 @@ pub use ignore::is_ignored;
 /// The folder of a history, in the folder that it is about.
 pub const MHL_FOLDER: &str = "ascmhl";
 /// The chain in it.
-pub const MHL_CHAIN: &str = "ascmhl_chain.xml";
+pub use crate::disk::CHAIN as MHL_CHAIN;
 
 #[cfg(test)]
 mod tests;

@@ -1,0 +1,168 @@
+//! Owns what a copy leaves in the history of one drive, from the manifest alone: only files that
+//! were read back there and are equal, each for the first time or once more.
+
+use super::draft::{MhlDraft, MhlFile, MhlProcess};
+use super::names::can_hold;
+use super::next::{NextGeneration, SaidBefore, next_generation};
+use super::standing::StandingHistory;
+use crate::hash_algorithm::{Also, AlsoSet};
+use crate::name::CardName;
+use crate::record::layout::RECORDS;
+use crate::record::manifest::{FilePart, Manifest};
+use crate::record::others::mhl::{MHL_FOLDER, MhlAction, is_ignored};
+use crate::record::others::{Claims, WhyRefused};
+use std::collections::{BTreeSet, HashSet};
+
+/// One drive's copy.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct MhlCopy<'a> {
+    /// Its number in the manifest.
+    pub destination: usize,
+    /// Folders of the card that it cannot hold.
+    pub unheld: HashSet<&'a str>,
+    /// All that is in the offload there is in this manifest.
+    pub is_whole: bool,
+}
+
+/// Returns the next generation of the history that stands on a drive; `None` where there is
+/// nothing to say that it does not say already.
+///
+/// # Errors
+/// When the history contradicts itself.
+pub fn next_of_copy(
+    manifest: &Manifest,
+    copy: &MhlCopy<'_>,
+    standing: Option<&StandingHistory>,
+) -> Result<Option<NextGeneration>, WhyRefused> {
+    let mut claims = Claims::default();
+    let mut last_folders = BTreeSet::new();
+    if let Some(standing) = standing {
+        last_folders = standing.history.claims(&mut claims)?.1;
+    }
+    let hashes: AlsoSet = manifest
+        .mhl
+        .iter()
+        .flat_map(|m| m.hashes.iter().copied())
+        .collect();
+    let (mut files, mut is_new, mut is_whole) = (Vec::new(), false, copy.is_whole);
+    for part in manifest.files_on(copy.destination) {
+        let is_equal = |part: &FilePart| {
+            let mut copies = part.copies.iter();
+            copies.any(|c| c.destination == copy.destination && c.proof.is_read_back())
+        };
+        let own: Vec<_> = hashes
+            .iter()
+            .filter_map(|kind| Some((kind, part.also.get(kind)?.to_owned())))
+            .collect();
+        let name = CardName::parse(&part.path).ok();
+        let said = SaidBefore::of(name.as_ref().and_then(|name| claims.get(name)), &own);
+        is_whole &= own.len() == hashes.iter().count() && is_equal(part);
+        let Some(action) = said.action.filter(|_| !own.is_empty() && is_equal(part)) else {
+            continue;
+        };
+        is_new |= !said.is_all_said;
+        files.push(file(manifest, part, own, action));
+    }
+    files.sort_unstable_by(|a, b| a.path.cmp(b.path));
+    let folders = folders(manifest, copy, &files);
+    let is_same = !is_whole
+        || folders
+            .iter()
+            .copied()
+            .eq(last_folders.iter().map(String::as_str));
+    if files.is_empty() || (!is_new && is_same) {
+        return Ok(None);
+    }
+    let draft = MhlDraft {
+        folder: &manifest.offload.name,
+        started: &manifest.offload.started,
+        created: &manifest.offload.finished,
+        host: &manifest.offload.host,
+        tool: (&manifest.tool.name, &manifest.tool.version),
+        process: MhlProcess::Transfer,
+        ignore: patterns(manifest),
+        files,
+        folders,
+        has_folders: is_whole,
+        hashes,
+        references: Vec::new(),
+    };
+    Ok(Some(next_generation(standing, &draft)))
+}
+
+fn file<'a>(
+    manifest: &Manifest,
+    part: &'a FilePart,
+    hashes: Vec<(Also, String)>,
+    action: MhlAction,
+) -> MhlFile<'a> {
+    // Dates of a card that keeps no zone mean no moment; and there are four digits for a year.
+    let is_moment = manifest.card.zone.is_none();
+    let is_plain = |date: &&str| date.as_bytes().get(4) == Some(&b'-') && date.ends_with('Z');
+    MhlFile {
+        path: &part.path,
+        bytes: part.bytes,
+        modified: is_moment.then_some(&*part.modified).filter(is_plain),
+        hashes,
+        action,
+        previous: None,
+    }
+}
+
+fn folders<'a>(
+    manifest: &'a Manifest,
+    copy: &MhlCopy<'_>,
+    files: &[MhlFile<'a>],
+) -> BTreeSet<&'a str> {
+    let own = manifest.folders.iter().map(String::as_str);
+    let own = own.filter(|folder| !copy.unheld.contains(folder));
+    let above = files.iter().flat_map(|f| {
+        let path = f.path;
+        path.match_indices('/')
+            .filter_map(move |(at, _)| path.get(..at))
+    });
+    own.chain(above).collect()
+}
+
+/// What is left out, in the syntax of `.gitignore`: the patterns of the standard, our own records,
+/// and what was skipped on the card. None of them fits what is listed.
+fn patterns(manifest: &Manifest) -> Vec<String> {
+    let mut patterns = vec![
+        MHL_FOLDER.to_owned(),
+        ".DS_Store".to_owned(),
+        format!("/{RECORDS}"),
+    ];
+    let mut more = BTreeSet::new();
+    for path in manifest.left_out.iter().map(|left| left.path.as_str()) {
+        let name = path.rsplit('/').next().unwrap_or(path);
+        let general = name.starts_with("._") && fits_none(manifest, "._*");
+        if general {
+            more.insert("._*".to_owned());
+        } else if name != ".DS_Store" && can_hold(path) {
+            more.insert(exact(path));
+        }
+    }
+    patterns.extend(more);
+    patterns
+}
+
+fn fits_none(manifest: &Manifest, pattern: &str) -> bool {
+    let pattern = [pattern.to_owned()];
+    let files = manifest.files.iter().map(|f| (&*f.path, false));
+    let folders = manifest.folders.iter().map(|f| (f.as_str(), true));
+    !files
+        .chain(folders)
+        .any(|(path, is_folder)| is_ignored(&pattern, path, is_folder))
+}
+
+/// A pattern for one path alone.
+fn exact(path: &str) -> String {
+    let mut pattern = String::from("/");
+    for c in path.chars() {
+        if matches!(c, '*' | '?' | '[' | ']' | '\\' | ' ') {
+            pattern.push('\\');
+        }
+        pattern.push(c);
+    }
+    pattern
+}

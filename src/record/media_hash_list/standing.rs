@@ -1,0 +1,189 @@
+//! Owns how the history that stands in a folder is read from its drive: the chain first, then each
+//! generation, held against the hash that the chain has of it.
+
+use crate::disk::{Disk, EntryKind, WalkEntry};
+use crate::error::{Error, Step};
+use crate::hash_algorithm::{Also, Hasher};
+use crate::name::{is_part_name, shown};
+use crate::record::others::mhl::{
+    ChainEntry, Generation, History, MHL_CHAIN, MHL_ENDING, MHL_FOLDER, chain,
+};
+use crate::record::others::{RefusedRecord, WhyRefused};
+use crate::units::len64;
+use camino::Utf8Path;
+use std::fmt;
+use std::io;
+
+/// The most bytes of all generations of a history that are read.
+const GENERATIONS_BYTES_MAX: u64 = 512 << 20;
+const CHAIN_BYTES_MAX: u64 = 16 << 20;
+
+/// A history as it stands.
+#[derive(Clone, Debug, Default)]
+pub struct StandingHistory {
+    /// Its chain.
+    pub entries: Vec<ChainEntry>,
+    /// What the generations say.
+    pub history: History,
+    /// Lists beside them that the chain does not name.
+    pub strays: Vec<StrayList>,
+    /// Other files in its folder, but for part files.
+    pub others: Vec<String>,
+    /// A part file is there: something was cut short.
+    pub has_part: bool,
+}
+
+/// A list that no chain names.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct StrayList {
+    /// Its file name.
+    pub name: String,
+    /// It is what a copy of this program leaves that was cut off before it named the chain.
+    pub is_own: bool,
+}
+
+/// Why a history is not gone on with.
+#[derive(Debug)]
+pub enum HistoryError {
+    /// It could not be looked at or read.
+    Io(Error),
+    /// It cannot be relied on.
+    Refused(RefusedRecord),
+    /// Something else has the name of its folder.
+    NoFolder,
+    /// A list lies there that no chain names.
+    Stray(String),
+}
+
+impl fmt::Display for HistoryError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Io(error) => error.fmt(f),
+            Self::Refused(refused) => refused.fmt(f),
+            Self::NoFolder => write!(f, "`{MHL_FOLDER}` is not a folder"),
+            Self::Stray(name) => write!(
+                f,
+                "`{MHL_FOLDER}/{}` is not in the chain, so nobody vouches for it",
+                shown(name)
+            ),
+        }
+    }
+}
+
+impl std::error::Error for HistoryError {}
+
+impl HistoryError {
+    /// Says what is wrong with a file of a history.
+    pub fn of(name: &str, why: WhyRefused) -> Self {
+        Self::Refused(RefusedRecord {
+            record: format!("{MHL_FOLDER}/{name}"),
+            line: None,
+            why,
+        })
+    }
+}
+
+impl StandingHistory {
+    /// Returns whether a next generation may follow.
+    ///
+    /// # Errors
+    /// When a list lies there that was not left by this program.
+    pub fn check_strays(&self) -> Result<(), HistoryError> {
+        let stray = self.strays.iter().find(|stray| !stray.is_own);
+        stray.map_or(Ok(()), |s| Err(HistoryError::Stray(s.name.clone())))
+    }
+}
+
+/// Reads the history of the folder `root`; `None` where there is none.
+///
+/// # Errors
+/// When it cannot be read or relied on.
+pub fn load_history(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+) -> Result<Option<StandingHistory>, HistoryError> {
+    let folder = root.join(MHL_FOLDER);
+    let io = |step| {
+        let folder = folder.clone();
+        move |e: io::Error| HistoryError::Io(Error::new(step, &folder, e))
+    };
+    match disk.look(&folder).map_err(io(Step::Look))? {
+        None => return Ok(None),
+        Some(stat) if stat.kind != EntryKind::Folder => return Err(HistoryError::NoFolder),
+        Some(_) => {}
+    }
+    let found = disk.children(&folder).map_err(io(Step::List))?;
+    let name = |e: &WalkEntry| e.path.to_string_lossy().into_owned();
+    let mut names: Vec<String> = found.iter().map(name).collect();
+    names.sort_unstable();
+    let mut standing = StandingHistory::default();
+    if names.iter().any(|name| name == MHL_CHAIN) {
+        let text = text(disk, &folder, MHL_CHAIN, CHAIN_BYTES_MAX)?.0;
+        let wrong = |why| HistoryError::of(MHL_CHAIN, WhyRefused::Mhl(why));
+        standing.entries = chain(&text).map_err(wrong)?;
+    }
+    let mut bytes = 0;
+    for entry in &standing.entries {
+        let refused = |why| HistoryError::of(&entry.path, why);
+        if !names.contains(&entry.path) {
+            return Err(refused(WhyRefused::ChainGap));
+        }
+        let (text, sha512) = text(disk, &folder, &entry.path, GENERATIONS_BYTES_MAX)?;
+        bytes += len64(text.len());
+        if bytes > GENERATIONS_BYTES_MAX {
+            return Err(refused(WhyRefused::TooLarge));
+        }
+        if sha512 != entry.sha512 {
+            return Err(refused(WhyRefused::NotInChain));
+        }
+        let generation = Generation::parse(&text);
+        let generation = generation.map_err(|why| refused(WhyRefused::Mhl(why)))?;
+        standing.history.generations.push(generation);
+    }
+    beside(disk, &folder, &names, &mut standing);
+    Ok(Some(standing))
+}
+
+/// Sorts what lies beside the generations.
+fn beside(disk: &dyn Disk, folder: &Utf8Path, names: &[String], standing: &mut StandingHistory) {
+    let next = format!("{:04}_", standing.entries.len() + 1);
+    let is_named = |name: &String| standing.entries.iter().any(|e| e.path == *name);
+    let (mut strays, mut others) = (Vec::new(), Vec::new());
+    for name in names.iter().filter(|name| !is_named(name)) {
+        if is_part_name(name) {
+            standing.has_part = true;
+        } else if name.ends_with(MHL_ENDING) {
+            let read = text(disk, folder, name, GENERATIONS_BYTES_MAX);
+            // A drive that was pulled leaves an empty one.
+            let is_own = name.starts_with(&next)
+                && read.is_ok_and(|(text, _)| {
+                    let tool = |g: Generation| g.tool.starts_with("unlade ");
+                    text.is_empty() || Generation::parse(&text).is_ok_and(tool)
+                });
+            strays.push(StrayList {
+                name: name.clone(),
+                is_own,
+            });
+        } else if name != MHL_CHAIN && name != "README.txt" {
+            others.push(name.clone());
+        }
+    }
+    (standing.strays, standing.others) = (strays, others);
+}
+
+/// A file of a history as text, and its SHA-512.
+fn text(
+    disk: &dyn Disk,
+    folder: &Utf8Path,
+    name: &str,
+    limit: u64,
+) -> Result<(String, String), HistoryError> {
+    let path = folder.join(name);
+    let io = |e: io::Error| HistoryError::Io(Error::new(Step::Read, &path, e));
+    let bytes = disk.read_record(&path, limit).map_err(io)?;
+    let mut hasher = Hasher::new(Also::Sha512);
+    hasher.update(&bytes);
+    let text = String::from_utf8(bytes);
+    let text = text.map_err(|_not_text| HistoryError::of(name, WhyRefused::NotUtf8))?;
+    Ok((text, hasher.finish()))
+}

@@ -1,0 +1,147 @@
+//! What is written is read back by the reading side, which was made of the schemas and the text.
+
+use super::draft::{MhlDraft, MhlFile, MhlProcess};
+use super::folders::{folder_sums, unhexed};
+use super::{StandingHistory, can_hold, is_in_history, next_generation};
+use crate::hash_algorithm::{Also, AlsoSet, Hasher, c4_of_sha512};
+use crate::record::others::mhl::{Generation, History, MhlAction, chain};
+use std::collections::BTreeSet;
+
+fn sum(kind: Also, bytes: &[u8]) -> String {
+    let mut hasher = Hasher::new(kind);
+    hasher.update(bytes);
+    hasher.finish()
+}
+
+fn file(path: &str, action: MhlAction) -> MhlFile<'_> {
+    MhlFile {
+        path,
+        bytes: 4,
+        modified: Some("2026-11-25T10:00:00Z"),
+        hashes: AlsoSet::of_media_hash_lists()
+            .iter()
+            .map(|kind| (kind, sum(kind, path.as_bytes())))
+            .collect(),
+        action,
+        previous: None,
+    }
+}
+
+fn draft<'a>(files: Vec<MhlFile<'a>>, folders: &[&'a str]) -> MhlDraft<'a> {
+    MhlDraft {
+        folder: "KITES & \"MORE\"",
+        started: "2026-11-25T09:53:18.123Z",
+        created: "2026-11-25T10:01:00.000Z",
+        host: "kite",
+        tool: ("unlade", "1"),
+        process: MhlProcess::Transfer,
+        ignore: vec!["ascmhl".into(), "/a <b>".into()],
+        files,
+        folders: folders.iter().copied().collect(),
+        has_folders: true,
+        hashes: AlsoSet::of_media_hash_lists(),
+        references: Vec::new(),
+    }
+}
+
+#[test]
+fn what_is_written_is_read_back() {
+    let hard = "DCIM/x\ny\r <&> \"'\t]]>";
+    let first = next_generation(
+        None,
+        &draft(vec![file(hard, MhlAction::Original)], &["DCIM"]),
+    );
+    let name = "0001_KITES & \"MORE\"_2026-11-25_095318Z.mhl";
+    assert_eq!(first.path, format!("ascmhl/{name}"));
+    let list = String::from_utf8(first.list.clone()).unwrap();
+    let read = Generation::parse(&list).unwrap();
+    assert_eq!(read.tool, "unlade 1");
+    assert_eq!(
+        (read.process.as_str(), read.created.as_str()),
+        ("transfer", "2026-11-25T10:01:00.000Z")
+    );
+    assert_eq!(read.ignore, ["ascmhl", "/a <b>"]);
+    assert_eq!(read.folders, ["DCIM"]);
+    assert_eq!(
+        (read.files[0].path.as_str(), read.files[0].bytes),
+        (hard, Some(4))
+    );
+    assert_eq!(read.files[0].sums.len(), 6);
+    let entries = chain(std::str::from_utf8(&first.chain).unwrap()).unwrap();
+    assert_eq!((entries[0].number, entries[0].path.as_str()), (1, name));
+    assert_eq!(entries[0].sha512, sum(Also::Sha512, &first.list));
+    let c4 = c4_of_sha512(&unhexed(&entries[0].sha512).try_into().unwrap());
+    assert!(
+        String::from_utf8(first.chain.clone())
+            .unwrap()
+            .contains(&c4)
+    );
+
+    let standing = StandingHistory {
+        entries,
+        history: History {
+            folder: String::new(),
+            generations: vec![read],
+        },
+        ..StandingHistory::default()
+    };
+    let second = draft(vec![file(hard, MhlAction::Verified)], &["DCIM"]);
+    let second = next_generation(Some(&standing), &second);
+    assert!(second.path.starts_with("ascmhl/0002_"), "{}", second.path);
+    let entries = chain(std::str::from_utf8(&second.chain).unwrap()).unwrap();
+    assert_eq!(entries[0], standing.entries[0]);
+    assert_eq!(entries[1].sha512, sum(Also::Sha512, &second.list));
+}
+
+/// Specification 1.0, appendix G: sorted hashes, their bytes, hashed again; the structure has each
+/// name before its hash.
+#[test]
+fn folders_are_hashed_from_the_bottom_up() {
+    for kind in [Also::Md5, Also::C4, Also::Xxh3] {
+        let raw = |text: &str| match kind {
+            Also::C4 => unhexed(&crate::hash_algorithm::sha512_of_c4(text).unwrap()),
+            _ => unhexed(text),
+        };
+        let (a, b) = (sum(kind, b"a"), sum(kind, b"b"));
+        let files = [("D/b.JPG", b.as_str()), ("D/a.JPG", a.as_str())];
+        let sums = folder_sums(kind, files.into_iter(), &BTreeSet::from(["D", "E"]));
+        let mut both = [a.clone(), b.clone()];
+        both.sort();
+        let content = sum(kind, &both.iter().flat_map(|s| raw(s)).collect::<Vec<_>>());
+        assert_eq!(sums["D"].content, content);
+        let named = |name: &str, s: &str| sum(kind, &[name.as_bytes(), &raw(s)].concat());
+        let mut both = [named("a.JPG", &a), named("b.JPG", &b)];
+        both.sort();
+        let structure = sum(kind, &both.iter().flat_map(|s| raw(s)).collect::<Vec<_>>());
+        assert_eq!(sums["D"].structure, structure);
+        assert_eq!(sums["E"].content, sum(kind, b""));
+        let mut both = [content, sum(kind, b"")];
+        both.sort();
+        let root = sum(kind, &both.iter().flat_map(|s| raw(s)).collect::<Vec<_>>());
+        assert_eq!(sums[""].content, root);
+        // Another name is another structure, and the same content.
+        let renamed = [("D/c.JPG", b.as_str()), ("D/a.JPG", a.as_str())];
+        let renamed = folder_sums(kind, renamed.into_iter(), &BTreeSet::from(["D", "E"]));
+        assert_eq!(renamed[""].content, sums[""].content);
+        assert_ne!(renamed[""].structure, sums[""].structure);
+    }
+}
+
+#[test]
+fn names_that_no_list_can_hold_are_known() {
+    for good in ["a", "DCIM/x\ny", "caf\u{e9}", "a]]>b", "\u{1f3aa}"] {
+        assert!(can_hold(good), "{good:?}");
+    }
+    for bad in ["a\u{1}", "a\u{b}", "\u{ffff}", "C:/a", "~kim/a"] {
+        assert!(!can_hold(bad), "{bad:?}");
+    }
+    for (path, is) in [("ascmhl/a", true), ("A/ASCMHL", true), ("ascmhl2", false)] {
+        assert_eq!(is_in_history(path), is, "{path}");
+    }
+    assert_eq!(
+        AlsoSet::from_iter([Also::C4, Also::Sha256])
+            .and(AlsoSet::of_media_hash_lists())
+            .to_string(),
+        "c4"
+    );
+}

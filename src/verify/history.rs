@@ -1,0 +1,148 @@
+//! Owns the check of an offload's media hash list: its chain and generations are whole, and say
+//! of each file what the manifests say. The files themselves are held against the manifest.
+
+use super::finding::Finding;
+use super::records::Remark;
+use crate::card::left_out::came_later;
+use crate::disk::Disk;
+use crate::hash_algorithm::checksum::Checksum;
+use crate::hash_algorithm::{Also, sha512_of_c4};
+use crate::name::shown;
+use crate::record::manifest::{FilePart, Manifest};
+use crate::record::media_hash_list::{HistoryError, StandingHistory, is_of_history, load_history};
+use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER};
+use crate::record::others::{Claims, FileClaim};
+use camino::Utf8Path;
+use std::collections::{BTreeSet, HashMap, HashSet};
+
+/// What was found of a media hash list.
+#[derive(Debug, Default)]
+pub(super) struct CheckedHistory {
+    pub(super) findings: Vec<Finding>,
+    pub(super) litter: Vec<String>,
+    pub(super) remarks: BTreeSet<Remark>,
+}
+
+/// Whether the folder of this name is a record: where the card had one, it is the card's.
+pub(super) fn is_record<'a>(manifests: impl IntoIterator<Item = &'a Manifest>) -> bool {
+    let is_of_card = |m: &Manifest| {
+        let files = m.files.iter().map(|f| &*f.path);
+        let mut all = files.chain(m.folders.iter().map(String::as_str));
+        all.any(is_of_history)
+    };
+    !manifests.into_iter().any(is_of_card)
+}
+
+/// Checks the media hash list of the offload at `root`.
+pub(super) fn check(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    manifest: &Manifest,
+    earlier: &[Manifest],
+) -> CheckedHistory {
+    let mut checked = CheckedHistory::default();
+    let at = |name: &str| format!("{MHL_FOLDER}/{name}");
+    let standing = match load_history(disk, root) {
+        Ok(standing) => standing.unwrap_or_default(),
+        Err(HistoryError::Io(error)) => {
+            let finding = Finding::of_failure(MHL_FOLDER.to_owned(), error.step, &error.cause);
+            checked.findings.push(finding);
+            return checked;
+        }
+        Err(why) => {
+            let finding = Finding::Untrusted(MHL_FOLDER.to_owned(), why.to_string());
+            checked.findings.push(finding);
+            return checked;
+        }
+    };
+    let is_cut_short = standing.has_part || standing.strays.iter().any(|s| s.is_own);
+    checked
+        .remarks
+        .extend(is_cut_short.then_some(Remark::CutShort));
+    if let Err(why) = standing.check_strays() {
+        let finding = Finding::Untrusted(MHL_FOLDER.to_owned(), why.to_string());
+        checked.findings.push(finding);
+    }
+    for name in &standing.others {
+        if came_later(name, false) {
+            checked.litter.push(at(name));
+        } else {
+            checked.findings.push(Finding::Extra(at(name)));
+        }
+    }
+    if standing.entries.is_empty() {
+        if must_have(manifest) {
+            checked.findings.push(Finding::Missing(at(MHL_CHAIN)));
+        }
+        return checked;
+    }
+    if let Some(why) = differs(&standing, manifest, earlier) {
+        checked
+            .findings
+            .push(Finding::Changed(MHL_FOLDER.to_owned(), why));
+    }
+    checked
+}
+
+/// A drive on which no file is in this offload has none, and the one at hand may be that.
+fn must_have(manifest: &Manifest) -> bool {
+    let mut drives = 0..manifest.destinations.len();
+    manifest.mhl.is_some() && drives.all(|d| read_back_on(manifest, d).next().is_some())
+}
+
+fn read_back_on(manifest: &Manifest, drive: usize) -> impl Iterator<Item = &FilePart> {
+    manifest.files_on(drive).filter(move |f| {
+        let mut copies = f.copies.iter();
+        copies.any(|c| c.destination == drive && c.proof.is_read_back())
+    })
+}
+
+/// How a history differs from what the manifests say.
+fn differs(
+    standing: &StandingHistory,
+    manifest: &Manifest,
+    earlier: &[Manifest],
+) -> Option<String> {
+    let mut claims = Claims::default();
+    if let Err(why) = standing.history.claims(&mut claims) {
+        return Some(HistoryError::of(MHL_CHAIN, why).to_string());
+    }
+    let claims = claims.into_sorted();
+    let mut parts: HashMap<&str, &FilePart> = HashMap::new();
+    for one in earlier.iter().chain([manifest]) {
+        parts.extend(one.files.iter().map(|f| (&*f.path, f)));
+    }
+    for (name, claim) in &claims {
+        if let Some(part) = parts.get(name.as_str())
+            && !agrees(claim, part)
+        {
+            return Some(format!("does not say of `{name}` what the manifest says"));
+        }
+    }
+    let named: HashSet<&str> = claims.iter().map(|(name, _)| name.as_str()).collect();
+    // Which drive this is can't be told when the offload was moved.
+    let lacks = |drive: usize| {
+        let mut files = read_back_on(manifest, drive);
+        files.find(|f| !named.contains(&*f.path))
+    };
+    let mut lacking = (0..manifest.destinations.len()).map(lacks);
+    let first = manifest.mhl.as_ref().and_then(|_| {
+        let first = lacking.next()??;
+        lacking.all(|lacks| lacks.is_some()).then_some(first)
+    })?;
+    Some(format!("does not name `{}`", shown(&first.path)))
+}
+
+fn agrees(claim: &FileClaim, part: &FilePart) -> bool {
+    let is_equal = |kind: &Checksum, hex: &str| match kind {
+        Checksum::Also(Also::Sha512) => {
+            let c4 = part.also.get(Also::C4).and_then(sha512_of_c4);
+            c4.is_none_or(|own| own == hex)
+        }
+        Checksum::Also(kind) => part.also.get(*kind).is_none_or(|own| own == hex),
+        _ => true,
+    };
+    let mut sums = claim.sums.iter();
+    claim.bytes.is_none_or(|bytes| bytes == part.bytes)
+        && sums.all(|sum| sum.kinds.iter().all(|kind| is_equal(kind, &sum.hex)))
+}
