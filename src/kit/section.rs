@@ -66,7 +66,7 @@ impl FieldValue {
 
 /// Whether a field says what is wanted: one text is a list of one, and a list says the same in
 /// another order. What is away says what an empty list says, and no more than `only_new = false`.
-fn says(key: &str, now: Option<&FieldValue>, wanted: Option<&FieldValue>) -> bool {
+pub fn says(key: &str, now: Option<&FieldValue>, wanted: Option<&FieldValue>) -> bool {
     let all = |value: &FieldValue| match value {
         FieldValue::Text(one) => Some(vec![one.clone()]),
         FieldValue::List(list) => Some(list.clone()),
@@ -200,6 +200,57 @@ pub fn remove(text: &str, section: &Section) -> Result<String, EditError> {
     } else {
         Err(layout())
     }
+}
+
+/// Returns the text with a rule, counted from 1, and the next one in each other's place: the first
+/// that fits a card counts. What is commented right above one goes with it.
+///
+/// # Errors
+/// When the text is faulty, there are no two such rules, or they can't be told apart from the rest.
+pub fn swap_rules(text: &str, first: usize) -> Result<String, EditError> {
+    let before = read(text).map_err(EditError::Faulty)?;
+    let document = Document::parse(text).map_err(|_read_before| layout())?;
+    let block = |number| {
+        let table = Section::Rule(number).find(document.as_table())?;
+        Some(with_comments(text, lines(text, table)))
+    };
+    let both = block(first).zip(block(first.saturating_add(1)));
+    let (one, next) = both.ok_or_else(layout)?;
+    let part = |range: Range<usize>| text.get(range).ok_or_else(layout);
+    let (head, between, tail) = (
+        part(0..one.start)?,
+        part(one.end..next.start)?,
+        part(next.end..text.len())?,
+    );
+    let (one, next) = (part(one)?, part(next)?);
+    // The last line of a file may have no end.
+    let end = if next.ends_with('\n') {
+        ""
+    } else {
+        line_end(text)
+    };
+    let new = format!("{head}{next}{end}{between}{one}{tail}");
+    let after = read(&new).map_err(EditError::Refused)?;
+    let mut wanted = before;
+    let at = first.saturating_sub(1);
+    if first >= wanted.rules.len() {
+        return Err(layout());
+    }
+    wanted.rules.swap(at, first);
+    if after == wanted {
+        Ok(new)
+    } else {
+        Err(layout())
+    }
+}
+
+/// Some whole lines, with the lines of comments right above them.
+fn with_comments(text: &str, lines: Range<usize>) -> Range<usize> {
+    let above = text.get(..lines.start).unwrap_or_default();
+    let is_comment = |line: &&str| line.trim_start().starts_with('#');
+    let comments = above.split_inclusive('\n').rev().take_while(is_comment);
+    let bytes: usize = comments.map(str::len).sum();
+    lines.start - bytes..lines.end
 }
 
 /// Hands the text back where nothing but the section says something else than before.
@@ -467,6 +518,34 @@ name = \"Beta\"
         assert!(remove(KITES, &Section::Rule(4)).is_err());
         let studio = remove(KITES, &Section::Usual(None)).unwrap();
         assert!(studio.contains("[usual.Studio]\n"), "{studio}");
+    }
+
+    #[test]
+    fn two_rules_change_places_with_what_is_commented_right_above_them() {
+        let text = "[[rule]]\nmatch = \"A1\" # tape\n\n[[card]]\nname = \"A1\"\n\n# Lent ones.\n\
+            # All of them.\n[[rule]]\nmatch = \"any-camera-card\"\n\n# the rest\n\n[[rule]]\n\
+            match = \"ZOOM*\"";
+        let new = swap_rules(text, 1).unwrap();
+        assert_eq!(
+            new,
+            "# Lent ones.\n# All of them.\n[[rule]]\nmatch = \"any-camera-card\"\n\n[[card]]\n\
+            name = \"A1\"\n\n[[rule]]\nmatch = \"A1\" # tape\n\n# the rest\n\n[[rule]]\n\
+            match = \"ZOOM*\""
+        );
+        assert_eq!(swap_rules(&new, 1).unwrap(), text);
+        // The last line has no end.
+        let new = swap_rules(text, 2).unwrap();
+        assert!(
+            new.contains("match = \"ZOOM*\"\n\n# the rest\n\n# Lent"),
+            "{new}"
+        );
+        assert_eq!(read(&new).unwrap().rules.len(), 3);
+        let windows = text.replace('\n', "\r\n");
+        let new = swap_rules(&windows, 2).unwrap();
+        assert!(!new.replace("\r\n", "").contains(['\r', '\n']), "{new:?}");
+        for first in [0, 3, 4, usize::MAX] {
+            assert!(swap_rules(text, first).is_err(), "{first}");
+        }
     }
 
     #[test]

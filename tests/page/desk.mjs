@@ -199,10 +199,20 @@ async function kit(page) {
   await label.click({ clickCount: 3 });
   await label.type("170");
   await goes(page, "Save", "button");
+  for (const match of ["A1", "ZOOM*"]) {
+    await goes(page, "Add a rule", "link");
+    await (await role(page, "Match", "textbox")).type(match);
+    await goes(page, "Save", "button");
+  }
+  await goes(page, "Up: rule 2", "button");
+  const rules = await page.tab.$$eval("[id^=rule-] div p", (all) => all.map((e) => e.textContent));
+  if (rules.join(", ") !== "label ZOOM*, card A1") page.fault("kit", `rules: ${rules.join(", ")}`);
   await judge(page, "kit-one");
-  await goes(page, "A1", "link");
-  await goes(page, "Remove", "link");
-  await goes(page, "Remove", "button");
+  for (const name of ["Rule 2", "A1"]) {
+    await goes(page, name, "link");
+    await goes(page, "Remove", "link");
+    await goes(page, "Remove", "button");
+  }
   if (await page.tab.$('aria/A1[role="link"]')) page.fault("kit", "it is there still");
 }
 
@@ -353,6 +363,21 @@ const does = {
     await press(page, "Go on");
     await shows(page, "answer");
     await answer(page, "PROVEN");
+  },
+
+  // A check while it runs, and how it is stopped.
+  async checking(task, context) {
+    const page = await open(task, context);
+    await goes(page, "Shoots", "link");
+    await goes(page, "Check again", "button");
+    await shows(page, "running");
+    await page.tab.waitForFunction(() => / of .* read, /.test(document.body.innerText));
+    await judge(page, "checking");
+    await press(page, "Stop");
+    const dialog = await role(page, "Stop reading?", "dialog");
+    await judge(page, "stop");
+    await (await dialog.waitForSelector('aria/Stop[role="button"]')).click();
+    await answer(page, "STOPPED");
   },
 
   // Two browsers see one copy; either of them stops it, and both are told.

@@ -45,7 +45,7 @@ pub(super) fn start(desk: &Arc<Desk>, mut asked: Asked) -> Result<(), String> {
     if let Some(why) = typed::not_whole(&asked) {
         return Err(why.to_owned());
     }
-    asked.held.clear();
+    let held = std::mem::take(&mut asked.held);
     let cancel = Arc::new(AtomicBool::new(false));
     {
         let mut state = desk.lock();
@@ -55,7 +55,12 @@ pub(super) fn start(desk: &Arc<Desk>, mut asked: Asked) -> Result<(), String> {
         state.reading = None;
         state.works += 1;
         state.shoot = (asked.shoot.clone(), asked.expect.clone());
-        state.unfinished = None;
+        // What is gone on with is no more to be offered; another copy is.
+        let gone_on = Asked {
+            held,
+            ..asked.clone()
+        };
+        state.unfinished.retain(|open| *open != gone_on);
         state.work = Some(DeskWork {
             id: state.works,
             asked: asked.clone(),
@@ -66,14 +71,14 @@ pub(super) fn start(desk: &Arc<Desk>, mut asked: Asked) -> Result<(), String> {
             exit: None,
         });
     }
-    unfinished::note(desk, Some(&asked));
+    unfinished::note(desk);
     desk.poke();
     let copying = Arc::clone(desk);
     let thread = std::thread::Builder::new().name("desk-copy".into());
     let started = thread.spawn(move || run(&copying, asked, cancel));
     started.map(drop).map_err(|cause| {
         desk.lock().work = None;
-        unfinished::note(desk, None);
+        unfinished::note(desk);
         format!("No copy could be begun: {cause}.")
     })
 }
@@ -96,10 +101,13 @@ pub(super) fn start_again(desk: &Arc<Desk>, asked: Asked) -> Result<(), String> 
 fn hold(desk: &Desk, asked: &mut Asked) {
     let cards = asked.cards.iter();
     asked.held = cards.map(|card| held::card_at(desk.disk(), card)).collect();
-    if let Some(work) = &mut desk.lock().work {
+    let mut state = desk.lock();
+    state.unfinished.retain(|open| !asked.covers(open));
+    if let Some(work) = &mut state.work {
         work.asked.held.clone_from(&asked.held);
     }
-    unfinished::note(desk, Some(asked));
+    drop(state);
+    unfinished::note(desk);
 }
 
 fn run(desk: &Arc<Desk>, mut asked: Asked, cancel: Arc<AtomicBool>) {
@@ -122,17 +130,17 @@ fn run(desk: &Arc<Desk>, mut asked: Asked, cancel: Arc<AtomicBool>) {
         lines.push("The copy broke down. What was checked is kept: copy again.".to_owned());
         Exit::NotProven
     });
-    // What was only cut short can go on.
-    if exit != Exit::Interrupted {
-        unfinished::note(desk, None);
-    }
     let mut state = desk.lock();
-    state.unfinished = (exit == Exit::Interrupted).then_some(asked);
+    // What was only cut short can go on.
+    if exit == Exit::Interrupted {
+        unfinished::add(&mut state.unfinished, asked);
+    }
     if let Some(work) = &mut state.work {
         work.heard.append(&mut lines);
         work.exit = Some(exit);
     }
     drop(state);
+    unfinished::note(desk);
     desk.look_again();
     desk.poke();
 }
@@ -161,11 +169,10 @@ pub(super) fn put_away(desk: &Desk) {
     desk.poke();
 }
 
-/// Forgets what was cut short.
-pub(super) fn forget(desk: &Desk) {
-    if desk.lock().unfinished.take().is_some() {
-        unfinished::note(desk, None);
-    }
+/// Forgets a copy that was cut short.
+pub(super) fn forget(desk: &Desk, of: &str) {
+    desk.lock().unfinished.retain(|open| open.mark() != of);
+    unfinished::note(desk);
     desk.poke();
 }
 

@@ -185,6 +185,29 @@ pub(super) struct Asked {
     pub(super) held: Vec<Option<CardIdentity>>,
 }
 
+impl Asked {
+    /// Names it in an address: another card at the same path is another copy.
+    pub(super) fn mark(&self) -> String {
+        let text = serde_json::to_string(self).unwrap_or_default();
+        let hash = blake3::hash(text.as_bytes()).to_hex();
+        hash.get(..16).unwrap_or(&hash).to_owned()
+    }
+
+    /// Whether all that another was to copy is in this one: the same cards, under the same name, to
+    /// its drives at least. A card that could not be told is in none.
+    pub(super) fn covers(&self, other: &Self) -> bool {
+        let is_held = |card: &Option<CardIdentity>| {
+            let mut own = self.held.iter().flatten();
+            card.as_ref()
+                .is_some_and(|card| own.any(|own| card.is_same_card(own)))
+        };
+        self.name == other.name
+            && other.to.iter().all(|to| self.to.contains(to))
+            && other.held.len() == other.cards.len()
+            && other.held.iter().all(is_held)
+    }
+}
+
 /// A card or a drive that can be ticked.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct Place {
@@ -226,8 +249,8 @@ pub(super) struct DeskState {
     pub(super) plugged: Places,
     /// Folders that somebody added.
     pub(super) added: Places,
-    /// A copy that was cut short.
-    pub(super) unfinished: Option<Asked>,
+    /// Copies that were cut short, the latest last.
+    pub(super) unfinished: Vec<Asked>,
     pub(super) work: Option<DeskWork>,
     /// Copies that were begun.
     pub(super) works: u64,

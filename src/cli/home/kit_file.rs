@@ -26,6 +26,8 @@ pub(crate) enum KitError {
     Edit(EditError),
     /// Somebody changed it between reading and replacing.
     Changed(Utf8PathBuf),
+    /// Somebody made it read-only.
+    ReadOnly(Utf8PathBuf),
 }
 
 impl KitError {
@@ -76,6 +78,18 @@ impl KitError {
                     }
                 }));
                 lines
+            }
+            Self::ReadOnly(path) => {
+                let path = shown(path.as_str());
+                let how = if cfg!(windows) {
+                    "attrib -r"
+                } else {
+                    "chmod u+w"
+                };
+                vec![format!(
+                    "`{path}` is read-only for you; nothing was changed. To have it changed, make \
+                    it writable first ({how}), then run the same command again."
+                )]
             }
             Self::Changed(path) => vec![format!(
                 "`{}` was changed by somebody else at this moment; nothing was changed. Run the \
@@ -136,7 +150,23 @@ pub(crate) fn edit(
             .map_err(failed(&link, "be found"))?,
         None => link,
     };
+    // Another file in its place would be writable: who made this one read-only meant it.
+    if before.is_some() && is_read_only(&path) {
+        return Err(KitError::ReadOnly(path));
+    }
     replace(&path, before.as_deref(), &new)
+}
+
+/// Whether a file is read-only by its mode or attribute, whoever asks, or for this user.
+fn is_read_only(path: &Utf8Path) -> bool {
+    let by_mode = fs::metadata(path).is_ok_and(|meta| meta.permissions().readonly());
+    #[cfg(unix)]
+    {
+        use rustix::fs::{Access, access};
+        by_mode || access(path.as_std_path(), Access::WRITE_OK).is_err()
+    }
+    #[cfg(not(unix))]
+    by_mode
 }
 
 /// Lets one editing program at a time through; a person's editor is caught by comparing the text.
@@ -343,6 +373,25 @@ mod tests {
         let release = || drop(holder.take());
         edit(&home, release, |text| add(text, &card("A1"))).unwrap();
         assert_eq!(read(&home).unwrap().cards.len(), 1);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_kit_that_is_read_only_is_not_replaced() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let (_dir, home) = folder();
+        let file = home.join(FILE);
+        fs::write(&file, "# ours\n").unwrap();
+        let mode = |mode| fs::set_permissions(&file, fs::Permissions::from_mode(mode)).unwrap();
+        mode(0o444);
+        let refused = edit(&home, || {}, |text| add(text, &card("A1"))).unwrap_err();
+        assert!(refused.lines()[0].contains("is read-only for you; nothing was changed"));
+        assert_eq!(refused.exit(), Exit::Refused);
+        assert_eq!(fs::read_to_string(&file).unwrap(), "# ours\n");
+        // What changes nothing is no change.
+        edit(&home, || {}, |text| Ok(text.to_owned())).unwrap();
+        mode(0o644);
+        edit(&home, || {}, |text| add(text, &card("A1"))).unwrap();
     }
 
     #[cfg(unix)]

@@ -342,7 +342,24 @@ mod page {
             page.contains("A copy was cut short") && page.contains("Go on"),
             "{page}"
         );
-        assert_eq!(desk.post("/go-on", &json!({})).status, 204);
+        let go_on = |page: &str| {
+            let post = page
+                .split("data-post=\"")
+                .find(|p| p.starts_with("/go-on/"));
+            post.and_then(|p| p.split('"').next()).unwrap().to_owned()
+        };
+        let first = go_on(&page);
+        // Another copy, begun meanwhile, takes nothing of that away; nor does the next start.
+        let (other, _) = paths(&work);
+        assert_eq!(desk.copy(&[&other], &[&a, &b]).status, 204);
+        assert_eq!(desk.wait_for("answer")["verdict"]["proven"], true);
+        assert_eq!(desk.post("/next", &json!({})).status, 204);
+        assert_eq!(go_on(&desk.get("/").body), first);
+        desk.end().exits(0);
+        let desk = Desk::start(&work);
+        let page = desk.get("/").body;
+        assert_eq!(page.matches("A copy was cut short").count(), 1, "{page}");
+        assert_eq!(desk.post(&go_on(&page), &json!({})).status, 204);
         // Stopped by the page, then gone on with, then ended by Ctrl-C or at its end before that.
         assert_eq!(desk.post("/stop", &json!({})).status, 204);
         let answer = desk.wait_for("answer");

@@ -151,6 +151,26 @@ fn by_the_keyboard_alone_and_stopped_and_gone_on_with() {
     assert_eq!(found, NONE);
 }
 
+/// A copy whose check takes half a minute, and a desk that knows of it.
+fn slow_copy(bench: &Bench) -> (Mount, Desk) {
+    let work = &bench.work;
+    Card::new(&work.path("clip")).file("DCIM/100KITES/C0001.MP4", 30_000_000, 7);
+    let (back, at) = (work.folder("back-slow"), work.folder("SLOW"));
+    let fast = Mount::new(&back, &at, Options::default()).unwrap();
+    work.run("copy clip --to SLOW --copies 1 --home slow")
+        .exits(0);
+    drop(fast);
+    let slow = Options {
+        read_mbps: 1.0,
+        ..Options::default()
+    };
+    let slow = Mount::new(&back, &at, slow).unwrap();
+    let mut command = alone(work);
+    command.arg(env!("CARGO_BIN_EXE_unlade"));
+    let desk = Desk::run(command.args(["desk", "--no-open", "--json", "--home", "slow"]));
+    (slow, desk)
+}
+
 /// What can't be copied, twice the same; and names that would act if they could.
 #[test]
 fn refusals_and_hostile_names() {
@@ -172,11 +192,13 @@ fn refusals_and_hostile_names() {
     std::os::unix::fs::symlink("nowhere", link).unwrap();
     let drives = ["<script>alert(2)", "b\u{2066}&amp;"].map(|name| bench.work.folder(name));
     let (desk, second) = (bench.desk(), bench.desk());
+    let (_slow, third) = slow_copy(&bench);
     let nowhere = json!({"to": [bench.work.path("KITES/DCIM")], "before": "can't be copied"});
     let acting = json!({"card": bench.work.path(hostile), "to": drives});
     let tasks = [
         bench.task("refused", &desk, &nowhere),
         bench.task("hostile", &second, &acting),
+        bench.task("checking", &third, &json!({})),
     ];
     let Some(faults) = faults("refused", &tasks) else {
         return;

@@ -551,10 +551,33 @@ fn a_kit_that_changed_meanwhile_is_shown_anew_and_removal_is_asked() {
         "{answer:?}"
     );
     assert!(
-        answer.body.contains("value=\"95\""),
-        "as it is now: {answer:?}"
+        answer.body.contains("value=\"80\""),
+        "what was typed: {answer:?}"
     );
+    let beside = "The kit says now: <bdi>95</bdi>";
+    assert!(answer.body.contains(beside), "{answer:?}");
     assert_eq!(kit_of(&work), theirs);
+    // Sent once more it is meant.
+    let again = [&ours[..3], &[("was", hidden(&answer.body, "was"))]].concat();
+    assert_eq!(desk.form("/kit/save", &again).status, 303);
+    assert_eq!(kit_of(&work), KITES.replace("170", "80"));
+    // It was removed meanwhile, or the kit is no sound one: what was typed stays.
+    for (theirs, words) in [
+        (
+            "[[drive]]\nname = \"Attic\"\n",
+            "It was removed: Save adds it",
+        ),
+        ("[[card]]\nname = 3\n", "must be text in quotes"),
+    ] {
+        std::fs::write(work.path("h/kit.toml"), theirs).unwrap();
+        let answer = desk.form("/kit/save", &ours);
+        assert_eq!(answer.status, 409, "{answer:?}");
+        for shown in ["value=\"80\"", words] {
+            assert!(answer.body.contains(shown), "{shown}: {answer:?}");
+        }
+        assert_eq!(kit_of(&work), theirs);
+    }
+    std::fs::write(work.path("h/kit.toml"), &theirs).unwrap();
     // Removal is asked for, and refused where something else needs it.
     let ask = desk.get("/kit/remove?what=card&of=A1").body;
     assert!(ask.contains("no card and no drive is touched"), "{ask}");
@@ -576,4 +599,98 @@ fn a_kit_that_changed_meanwhile_is_shown_anew_and_removal_is_asked() {
         "{page}"
     );
     assert!(!page.contains("Add a card"), "{page}");
+}
+
+/// The buttons work without a script: each is a form of its own.
+#[test]
+fn rules_are_put_in_another_order_and_a_form_of_one_follows_it() {
+    let work = work("desk-rules");
+    let file = work.path("h/kit.toml");
+    let kit = "[[rule]]\nmatch = \"A1\"\n\n# Lent ones.\n[[rule]]\nmatch = \"ZOOM*\"\n\n\
+        [[rule]]\nmatch = \"any-camera-card\"\n\n[[card]]\nname = \"A1\"\n";
+    std::fs::write(&file, kit).unwrap();
+    let desk = Desk::start(&work);
+    let page = desk.get("/kit").body;
+    let buttons = |of: usize| -> Vec<&str> {
+        let row = page.split(&format!("id=\"rule-{of}\"")).nth(1).unwrap();
+        let row = row.split("</li>").next().unwrap();
+        let buttons = row.split("<button").skip(1);
+        let words = buttons.filter_map(|b| b.split('>').nth(1)?.split('<').next());
+        words.collect()
+    };
+    assert_eq!(buttons(1), ["Down"]);
+    assert_eq!(buttons(2), ["Up", "Down"]);
+    assert_eq!(buttons(3), ["Up"]);
+    let form = desk.get("/kit/edit?what=rule&of=2").body;
+    let was = hidden(&page, "was");
+    let go = |of, way, was: &str| desk.form("/kit/move", &[("of", of), ("way", way), ("was", was)]);
+    let moved = go("2", "up", was);
+    assert_eq!(
+        (moved.status, moved.header("location")),
+        (303, "/kit#rule-1")
+    );
+    let first = "# Lent ones.\n[[rule]]\nmatch = \"ZOOM*\"\n\n[[rule]]\nmatch = \"A1\"\n";
+    assert!(kit_of(&work).starts_with(first), "{}", kit_of(&work));
+    assert_eq!(go("2", "up", was).status, 409, "it is another file by now");
+    // What was typed is about the same rule, which is another number by now.
+    let typed = [
+        ("what", "rule"),
+        ("of", "2"),
+        ("own", hidden(&form, "own")),
+        ("f-match", "ZOOM*\r\nLAKE*"),
+    ];
+    let send = |of: &str, was: &str| {
+        let own = [("of", of), ("was", was)];
+        desk.form("/kit/save", &[&own[..], &typed].concat())
+    };
+    let answer = send("2", was);
+    assert_eq!(answer.status, 409);
+    for shown in [
+        "This one is rule 1 now.",
+        "ZOOM*\r\nLAKE*",
+        "<bdi>ZOOM*</bdi>",
+    ] {
+        assert!(answer.body.contains(shown), "{shown}: {answer:?}");
+    }
+    assert_eq!(hidden(&answer.body, "of"), "1");
+    assert_eq!(send("1", hidden(&answer.body, "was")).status, 303);
+    let first = first.replace("\"ZOOM*\"", "[\"ZOOM*\", \"LAKE*\"]");
+    assert!(kit_of(&work).starts_with(&first), "{}", kit_of(&work));
+    let was = hidden(&desk.get("/kit").body, "was").to_owned();
+    for (of, way) in [
+        ("1", "up"),
+        ("3", "down"),
+        ("9", "up"),
+        ("x", "up"),
+        ("1", "away"),
+    ] {
+        assert_eq!(go(of, way, &was).status, 422, "{of} {way}");
+    }
+    let moved = go("1", "down", &was);
+    assert_eq!(moved.header("location"), "/kit#rule-2");
+    // A kit that somebody made read-only is not changed, also not by root.
+    let before = kit_of(&work);
+    let mode = |mode| {
+        let mode = std::os::unix::fs::PermissionsExt::from_mode(mode);
+        std::fs::set_permissions(&file, mode).unwrap();
+    };
+    mode(0o444);
+    let page = desk.get("/kit/edit?what=card&of=A1").body;
+    let was = hidden(&page, "was");
+    let a1 = [
+        ("what", "card"),
+        ("of", "A1"),
+        ("f-reads", "90"),
+        ("was", was),
+    ];
+    for answer in [go("1", "down", was), desk.form("/kit/save", &a1)] {
+        assert_eq!(answer.status, 422, "{answer:?}");
+        let words = "is read-only for you; nothing was changed. To have it changed, make it \
+            writable first (chmod u+w), then do this again.";
+        assert!(answer.body.contains(words), "{answer:?}");
+    }
+    assert!(desk.form("/kit/save", &a1).body.contains("value=\"90\""));
+    assert_eq!(kit_of(&work), before);
+    mode(0o644);
+    desk.end().exits(0);
 }

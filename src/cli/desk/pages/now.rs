@@ -10,7 +10,7 @@ use crate::cli::view::words::drives::drive_names;
 use crate::cli::view::words::plan::PlanWords;
 use crate::cli::view::words::problem::refusal_steps;
 use crate::cli::view::words::troubles::sentence;
-use axum::extract::State;
+use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{Html, IntoResponse as _, Response};
 use axum::routing::post;
@@ -33,8 +33,8 @@ pub(super) fn routes() -> Router<Arc<Desk>> {
     Router::new()
         .route("/plan", post(plan))
         .route("/copy", post(copy))
-        .route("/go-on", post(go_on))
-        .route("/forget", post(forget))
+        .route("/go-on/{of}", post(go_on))
+        .route("/forget/{of}", post(forget))
 }
 
 pub(super) fn view(state: &DeskState) -> View {
@@ -43,7 +43,7 @@ pub(super) fn view(state: &DeskState) -> View {
     let drives: Vec<&Place> = all(&plugged.drives, &added.drives);
     let html = html! {
         h1 { "Now" }
-        @if let Some(asked) = &state.unfinished { (unfinished(asked)) }
+        @for asked in state.unfinished.iter().rev() { (unfinished(asked)) }
         div.columns {
             div {
                 @if let Some(why) = &plugged.why { p.notice { (shown(why)) } }
@@ -82,15 +82,20 @@ fn unfinished(asked: &Asked) -> Markup {
         let names = paths.iter().map(|path| shown(path.as_str()));
         names.collect::<Vec<_>>().join(", ")
     };
+    let of = asked.mark();
     html! {
-        section.notice aria-label="A copy that was cut short" {
-            p {
+        section.notice id={ "open-" (of) } aria-labelledby={ "open-" (of) "-is" } {
+            p id={ "open-" (of) "-is" } {
                 "A copy was cut short: " bdi { (names(&asked.cards)) } " to "
-                bdi { (names(&asked.to)) } ". What was checked is kept; it can go on."
+                bdi { (names(&asked.to)) }
+                @if let Some(name) = &asked.name { ", as " bdi { (shown(name)) } }
+                ". What was checked is kept; it can go on."
             }
             p.buttons {
-                button.main type="button" data-post="/go-on" { "Go on" }
-                button type="button" data-post="/forget" { "Leave it" }
+                button.main type="button" data-post={ "/go-on/" (of) }
+                    aria-describedby={ "open-" (of) "-is" } { "Go on" }
+                button type="button" data-post={ "/forget/" (of) }
+                    aria-describedby={ "open-" (of) "-is" } { "Leave it" }
             }
         }
     }
@@ -289,15 +294,15 @@ async fn copy(State(desk): State<Arc<Desk>>, Json(asked): Json<Asked>) -> Respon
 }
 
 /// Goes on with what was cut short.
-async fn go_on(State(desk): State<Arc<Desk>>) -> Response {
-    let asked = desk.lock().unfinished.clone();
-    match asked {
+async fn go_on(State(desk): State<Arc<Desk>>, Path(of): Path<String>) -> Response {
+    let open = desk.lock().unfinished.clone();
+    match open.into_iter().find(|open| open.mark() == of) {
         Some(asked) => done_by(move || jobs::start_again(&desk, asked)).await,
         None => refused("There is nothing to go on with."),
     }
 }
 
-async fn forget(State(desk): State<Arc<Desk>>) -> StatusCode {
-    jobs::forget(&desk);
+async fn forget(State(desk): State<Arc<Desk>>, Path(of): Path<String>) -> StatusCode {
+    jobs::forget(&desk, &of);
     StatusCode::NO_CONTENT
 }

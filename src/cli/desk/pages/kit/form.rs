@@ -2,23 +2,38 @@
 //! with what was typed, beside its field.
 
 use super::fields::{FormField, Input, as_sent, fields_of};
-use super::subject::{Subject, escaped};
+use super::subject::{Pairs, Subject, escaped, sent};
 use crate::cli::desk::pages::frame::{foreign, list, sentence};
 use crate::cli::desk::state::{Desk, Place};
 use maud::{Markup, html};
 use std::collections::BTreeMap;
-use unlade::kit::section::{FieldChange, Section, fields};
+use unlade::kit::section::{FieldChange, Section, fields, says};
 use unlade::kit::{Kit, KitEntryKind};
+
+const MEANWHILE_TYPED: &str = "The kit was changed by somebody else meanwhile, and nothing was \
+    changed here. What you typed is kept below; where the kit says something else by now, that is \
+    said at the field. Save writes what is below.";
 
 /// What a form shows: of the file, or as it was sent.
 pub(super) struct FormContent {
     pub(super) subject: Subject,
-    /// What marks the text of the file that this is about.
+    /// What marks the text of the file that this is about, and what marks the section in it.
     pub(super) was: String,
+    pub(super) own: String,
+    /// The card or drive that it is to be recognised by, where one was chosen.
+    pub(super) at: String,
     /// What each field says.
     pub(super) says: BTreeMap<String, Vec<String>>,
     /// What is wrong, by field; what is not of a field is by the empty one.
     pub(super) wrong: BTreeMap<String, Vec<String>>,
+    /// What the file says by now, by field, where that is not what is shown.
+    pub(super) by_now: BTreeMap<String, String>,
+}
+
+/// Marks what a section says.
+pub(super) fn own_mark(text: &str, section: &Section) -> String {
+    let says = format!("{:?}", fields(text, section));
+    blake3::hash(says.as_bytes()).to_hex().to_string()
 }
 
 impl FormContent {
@@ -27,11 +42,71 @@ impl FormContent {
         let of_file = (!subject.is_new).then(|| fields(text, &subject.section));
         let of_file = of_file.flatten().unwrap_or_default().into_iter();
         Self {
+            own: own_mark(text, &subject.section),
             subject,
             was,
+            at: String::new(),
             says: of_file.map(|(key, value)| (key, as_sent(&value))).collect(),
             wrong: BTreeMap::new(),
+            by_now: BTreeMap::new(),
         }
+    }
+
+    /// What was typed, as it was sent.
+    pub(super) fn sent(subject: Subject, pairs: &Pairs) -> Self {
+        let text = |key| sent(pairs, key).unwrap_or_default().to_owned();
+        let mut says: BTreeMap<String, Vec<String>> = BTreeMap::new();
+        for (key, value) in pairs {
+            if let Some(key) = key.strip_prefix("f-") {
+                says.entry(key.to_owned()).or_default().push(value.clone());
+            }
+        }
+        Self {
+            subject,
+            was: text("was"),
+            own: text("own"),
+            at: text("at"),
+            says,
+            wrong: BTreeMap::new(),
+            by_now: BTreeMap::new(),
+        }
+    }
+
+    /// Keeps what was typed where the file is another by now: it is about the same section,
+    /// wherever that is, and says at each field what the file says instead.
+    pub(super) fn keep(&mut self, text: &str, was: String, kit: &Kit) {
+        let mut words = MEANWHILE_TYPED.to_owned();
+        if let Section::Rule(_) = self.subject.section
+            && own_mark(text, &self.subject.section) != self.own
+        {
+            let rules = (1..=kit.rules.len()).map(Section::Rule);
+            let same: Vec<Section> = rules.filter(|s| own_mark(text, s) == self.own).collect();
+            if let ([only], false) = (same.as_slice(), self.subject.is_new) {
+                self.subject.section = only.clone();
+                words.push_str(&format!(" This one is {} now.", only.label()));
+            }
+        }
+        if fields(text, &self.subject.section).is_none() && !self.subject.is_new {
+            self.subject.is_new = true;
+            words.push_str(" It was removed: Save adds it as a new one.");
+        }
+        if let (Section::Rule(number), true) = (&mut self.subject.section, self.subject.is_new) {
+            *number = kit.rules.len() + 1;
+        }
+        let now = fields(text, &self.subject.section);
+        for field in fields_of(&self.subject.section, kit) {
+            let key = field.key;
+            let of_now = now.iter().flatten().find(|(own, _)| own == key);
+            let of_now = of_now.map(|(_, value)| value);
+            let typed = field.value(self.says(key));
+            if now.is_some() && !says(key, of_now, typed.as_ref()) {
+                let of_now = of_now.map_or_else(|| "nothing".to_owned(), |v| as_sent(v).join(", "));
+                self.by_now.insert(key.to_owned(), of_now);
+            }
+        }
+        self.own = own_mark(text, &self.subject.section);
+        self.was = was;
+        self.wrong.insert(String::new(), vec![words]);
     }
 
     fn says(&self, key: &str) -> &[String] {
@@ -67,6 +142,7 @@ impl FormContent {
             form.fields method="post" action="/kit/save" {
                 input type="hidden" name="what" value=(subject.what());
                 input type="hidden" name="was" value=(self.was);
+                input type="hidden" name="own" value=(self.own);
                 @if subject.is_new { input type="hidden" name="new" value="yes"; }
                 @if subject.is_new && !matches!(subject.section, Section::Rule(_)) {
                     (self.own_name())
@@ -120,6 +196,9 @@ impl FormContent {
             div id={ (key) "-wrong" } {
                 @for why in self.wrong.get(key).into_iter().flatten() {
                     p.bad { (sentence(why)) }
+                }
+                @if let Some(now) = self.by_now.get(key) {
+                    p { "The kit says now: " (foreign(now)) }
                 }
             }
         }
@@ -244,7 +323,9 @@ impl FormContent {
                 aria-invalid=[self.is_wrong("at")] {
                 option value="" { "leave its volumes as they are" }
                 @for place in &places {
-                    option value=(place.path) { (place.name) ", " (foreign(place.path.as_str())) }
+                    option value=(place.path) selected[place.path == self.at] {
+                        (place.name) ", " (foreign(place.path.as_str()))
+                    }
                 }
             }
         };

@@ -39,6 +39,7 @@ pub(super) fn routes() -> Router<Arc<Desk>> {
         .route("/kit", get(kit))
         .route("/kit/edit", get(edit))
         .route("/kit/save", axum::routing::post(save))
+        .route("/kit/move", axum::routing::post(move_rule))
         .route("/kit/remove", get(ask_removal).post(remove))
 }
 
@@ -101,14 +102,14 @@ fn listed(desk: &Desk, status: StatusCode, why: Option<&str>) -> Response {
             Ok(read) => {
                 p.soft { (foreign(read.home.join(FILE).as_str())) }
                 (list("notice", &doubts(&read.kit)))
-                (groups(&read.kit))
+                (groups(&read.kit, &mark(&read.text)))
             }
         }
     };
     shown_page(status, &body)
 }
 
-fn groups(kit: &Kit) -> Markup {
+fn groups(kit: &Kit, was: &str) -> Markup {
     let entry = |kind| move |name: &str| Section::Entry(kind, name.to_owned());
     let (card, reader) = (entry(KitEntryKind::Card), entry(KitEntryKind::Reader));
     let drive = entry(KitEntryKind::Drive);
@@ -137,15 +138,19 @@ fn groups(kit: &Kit) -> Markup {
     });
     let next = Section::Rule(kit.rules.len() + 1);
     html! {
-        (group("Cards", "Add a card", card(""), cards.collect()))
-        (group("Readers", "Add a reader", reader(""), readers.collect()))
-        (group("Drives", "Add a drive", drive(""), drives.collect()))
-        (group("Usual places", "Add usual places", Section::Usual(None), usual.collect()))
-        (group("Rules of the watch", "Add a rule", next, rules.collect()))
+        (group("Cards", "Add a card", card(""), cards.collect(), was))
+        (group("Readers", "Add a reader", reader(""), readers.collect(), was))
+        (group("Drives", "Add a drive", drive(""), drives.collect(), was))
+        (group("Usual places", "Add usual places", Section::Usual(None), usual.collect(), was))
+        (group("Rules of the watch", "Add a rule", next, rules.collect(), was))
     }
 }
 
-fn group(title: &str, add: &str, new: Section, all: Vec<(Section, String, String)>) -> Markup {
+/// A section, its name and what it says.
+type KitRow = (Section, String, String);
+
+fn group(title: &str, add: &str, new: Section, all: Vec<KitRow>, was: &str) -> Markup {
+    let last = all.len();
     let new = Subject {
         section: new,
         is_new: true,
@@ -154,18 +159,80 @@ fn group(title: &str, add: &str, new: Section, all: Vec<(Section, String, String
         section.card {
             h2 { (title) }
             @if all.is_empty() { p.soft { "None." } }
+            @if last > 1 && matches!(new.section, Section::Rule(_)) {
+                p.soft { "The first rule that fits a card counts." }
+            }
             ul.rows {
                 @for (section, name, words) in all {
                     @let subject = Subject { section, is_new: false };
-                    li {
+                    li id=[row_id(&subject)] {
                         div {
                             a href={ "/kit/edit?" (escaped(&subject)) } { (foreign(&name)) }
                             p.soft { (foreign(&words)) }
+                        }
+                        @if let Section::Rule(number) = subject.section {
+                            (moves(number, last, was))
                         }
                     }
                 }
             }
             p { a.button href={ "/kit/edit?" (escaped(&new)) } { (add) } }
+        }
+    }
+}
+
+/// Where the page shows a rule.
+fn row_id(subject: &Subject) -> Option<String> {
+    match subject.section {
+        Section::Rule(number) => Some(format!("rule-{number}")),
+        Section::Entry(..) | Section::Usual(_) => None,
+    }
+}
+
+/// The buttons that put a rule before or behind its neighbour.
+fn moves(number: usize, last: usize, was: &str) -> Markup {
+    let buttons = [("up", "Up", number > 1), ("down", "Down", number < last)];
+    html! {
+        form method="post" action="/kit/move" {
+            input type="hidden" name="of" value=(number);
+            input type="hidden" name="was" value=(was);
+            @for (way, word, _) in buttons.iter().filter(|(_, _, is_there)| *is_there) {
+                button type="submit" name="way" value=(way)
+                    aria-label={ (word) ": rule " (number) } { (word) }
+                " "
+            }
+        }
+    }
+}
+
+/// Puts a rule in its neighbour's place.
+async fn move_rule(State(desk): State<Arc<Desk>>, Form(pairs): Form<Pairs>) -> Response {
+    away(move || moved(&desk, &pairs)).await
+}
+
+fn moved(desk: &Desk, pairs: &Pairs) -> Response {
+    let of = sent(pairs, "of").and_then(|of| of.parse::<usize>().ok());
+    let first = match (of, sent(pairs, "way")) {
+        (Some(of), Some("up")) => of.checked_sub(1),
+        (of, Some("down")) => of,
+        _ => None,
+    };
+    let (Some(of), Some(first), Ok(read)) = (of, first, KitText::read(desk)) else {
+        return listed(desk, StatusCode::UNPROCESSABLE_ENTITY, None);
+    };
+    let was = sent(pairs, "was").unwrap_or_default();
+    let done = written(desk, &read.home, was, |text| {
+        section::swap_rules(text, first).map_err(Unwritten::Edit)
+    });
+    match done {
+        Ok(()) => {
+            let now = if first < of { first } else { first + 1 };
+            Redirect::to(&format!("/kit#rule-{now}")).into_response()
+        }
+        Err(Unwritten::Meanwhile) => listed(desk, StatusCode::CONFLICT, Some(MEANWHILE)),
+        Err(why) => {
+            let why = why.lines().join(" ");
+            listed(desk, StatusCode::UNPROCESSABLE_ENTITY, Some(&why))
         }
     }
 }
@@ -187,7 +254,7 @@ fn rule_words(rule: &KitRule) -> String {
 
 async fn edit(State(desk): State<Arc<Desk>>, Query(pairs): Query<Pairs>) -> Response {
     away(move || match Subject::of_pairs(&pairs) {
-        Some(subject) => shown_form(&desk, subject, StatusCode::OK, None),
+        Some(subject) => shown_form(&desk, subject),
         None => listed(
             &desk,
             StatusCode::NOT_FOUND,
@@ -198,19 +265,17 @@ async fn edit(State(desk): State<Arc<Desk>>, Query(pairs): Query<Pairs>) -> Resp
 }
 
 /// Shows a section as the file has it.
-fn shown_form(desk: &Desk, subject: Subject, status: StatusCode, why: Option<&str>) -> Response {
+fn shown_form(desk: &Desk, subject: Subject) -> Response {
     let Ok(read) = KitText::read(desk) else {
-        return listed(desk, StatusCode::UNPROCESSABLE_ENTITY, why);
+        return listed(desk, StatusCode::UNPROCESSABLE_ENTITY, None);
     };
     let is_there = section::fields(&read.text, &subject.section).is_some();
     if !subject.is_new && !is_there {
         let gone = "The kit has this no more.";
-        return listed(desk, StatusCode::NOT_FOUND, Some(why.unwrap_or(gone)));
+        return listed(desk, StatusCode::NOT_FOUND, Some(gone));
     }
-    let mut form = FormContent::of(subject, &read.text, mark(&read.text));
-    let why = why.map(|why| (String::new(), vec![why.to_owned()]));
-    form.wrong.extend(why);
-    shown_page(status, &form.html(&read.kit, desk))
+    let form = FormContent::of(subject, &read.text, mark(&read.text));
+    shown_page(StatusCode::OK, &form.html(&read.kit, desk))
 }
 
 async fn save(State(desk): State<Arc<Desk>>, Form(pairs): Form<Pairs>) -> Response {
@@ -221,20 +286,13 @@ fn saved(desk: &Desk, pairs: &Pairs) -> Response {
     let Some(subject) = Subject::of_pairs(pairs) else {
         return StatusCode::UNPROCESSABLE_ENTITY.into_response();
     };
-    let Ok(read) = KitText::read(desk) else {
-        return listed(desk, StatusCode::UNPROCESSABLE_ENTITY, Some(MEANWHILE));
+    let mut form = FormContent::sent(subject, pairs);
+    let read = match KitText::read(desk) {
+        Ok(read) => read,
+        Err(lines) => return kept_beside_mistakes(desk, form, lines),
     };
-    let mut form = FormContent {
-        subject,
-        was: sent(pairs, "was").unwrap_or_default().to_owned(),
-        says: BTreeMap::new(),
-        wrong: BTreeMap::new(),
-    };
-    for (key, value) in pairs {
-        if let Some(key) = key.strip_prefix("f-") {
-            let all = form.says.entry(key.to_owned()).or_default();
-            all.push(value.clone());
-        }
+    if mark(&read.text) != form.was {
+        return kept(desk, form, &read);
     }
     let mut changes = form.changes(&read.kit);
     let at = sent(pairs, "at").filter(|at| !at.is_empty());
@@ -257,9 +315,10 @@ fn saved(desk: &Desk, pairs: &Pairs) -> Response {
     });
     match done {
         Ok(()) => Redirect::to("/kit").into_response(),
-        Err(Unwritten::Meanwhile) => {
-            shown_form(desk, form.subject, StatusCode::CONFLICT, Some(MEANWHILE))
-        }
+        Err(Unwritten::Meanwhile) => match KitText::read(desk) {
+            Ok(read) => kept(desk, form, &read),
+            Err(lines) => kept_beside_mistakes(desk, form, lines),
+        },
         Err(why) => {
             form.wrong = why.by_field(&section);
             shown_page(
@@ -268,6 +327,18 @@ fn saved(desk: &Desk, pairs: &Pairs) -> Response {
             )
         }
     }
+}
+
+/// Shows what was typed where the file is another by now.
+fn kept(desk: &Desk, mut form: FormContent, read: &KitText) -> Response {
+    form.keep(&read.text, mark(&read.text), &read.kit);
+    shown_page(StatusCode::CONFLICT, &form.html(&read.kit, desk))
+}
+
+/// The same where the file is no sound kit any more.
+fn kept_beside_mistakes(desk: &Desk, mut form: FormContent, lines: Vec<String>) -> Response {
+    form.wrong.insert(String::new(), lines);
+    shown_page(StatusCode::CONFLICT, &form.html(&Kit::default(), desk))
 }
 
 /// Adds what a card or drive that is plugged in is recognised by.
@@ -352,7 +423,11 @@ impl Unwritten {
             Self::Meanwhile => vec![MEANWHILE.to_owned()],
             Self::Taken => vec!["There is one of this name already.".to_owned()],
             Self::Edit(error) => KitError::Edit(error).lines(),
-            Self::Kit(error) => error.lines(),
+            Self::Kit(error) => {
+                let lines = error.lines().into_iter();
+                let again = ("then run the same command again", "then do this again");
+                lines.map(|line| line.replace(again.0, again.1)).collect()
+            }
         }
     }
 
