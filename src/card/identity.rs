@@ -125,26 +125,36 @@ impl CardIdentity {
     /// Of what the sample of `before` holds and this one can tell of: how much there is, and how
     /// much is still here.
     fn kept_of(&self, before: &Self) -> (u32, u32) {
-        // The sample holds the smallest hashes: above its largest one nothing is known of the rest.
-        let is_whole = self.files <= len64(SAMPLE_MAX);
-        let top = self.sample.last().filter(|_| !is_whole);
+        let top = self.sample_top();
         let can_tell = |hash: &&String| top.is_none_or(|top| *hash <= top);
-        let then = before.sample.iter().filter(can_tell);
+        let mut own = self.sample.iter().peekable();
+        // Both are in order, and are gone through side by side.
+        let then = before.sample.iter().take_while(can_tell);
         then.fold((0, 0), |(all, kept), hash| {
-            (all + 1, kept + u32::from(self.sample.contains(hash)))
+            while own.next_if(|own| *own < hash).is_some() {}
+            (all + 1, kept + u32::from(own.peek() == Some(&hash)))
         })
+    }
+
+    /// The sample holds the smallest hashes: above this one nothing is known of the rest. `None`
+    /// where it holds all.
+    pub(crate) fn sample_top(&self) -> Option<&String> {
+        let is_whole = self.files <= len64(SAMPLE_MAX);
+        self.sample.last().filter(|_| !is_whole)
     }
 
     /// Whether what `before` held is still here: on one volume most of it, in one place that says
     /// nothing of the card all of it. Some cameras give every card one identity, and the same few
     /// files of their own.
     fn still_holds(&self, before: &Self) -> bool {
+        if !self.has_mark_of(before) {
+            return false;
+        }
         let (all, kept) = self.kept_of(before);
-        let is_kept = match &self.volume_id {
+        match &self.volume_id {
             Some(_) => 2 * kept > all,
             None => all == kept && all > 0,
-        };
-        self.has_mark_of(before) && is_kept
+        }
     }
 
     /// Returns whether this card still holds what `before` held, so that a verdict on it is one on

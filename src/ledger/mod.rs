@@ -2,7 +2,9 @@
 //! appended to. Pure: `disk::home` reads and appends the file. The ledger helps to remember; no
 //! verdict rests on it, and none is changed by losing it.
 
+mod filling;
 pub mod history;
+mod kin;
 pub mod shoot;
 pub mod shot;
 

@@ -1,139 +1,19 @@
 //! Owns the count of a job's cards: which were proven, which were not, and which of those that were
 //! announced nobody has seen. Pure.
 
-use super::shot::ShotSum;
-use super::{CopyLocation, Deed, ExpectedCards, Ledger, LedgerEntry};
+use super::filling::SeenCards;
+pub use super::filling::ShootCard;
+use super::kin::{CardMarks, Kin, Marks};
+use super::{Deed, ExpectedCards, Ledger, LedgerEntry};
 use crate::card::identity::CardIdentity;
 use crate::digest::Digest;
 use crate::units::{counted, len64};
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// Cards that one job may announce.
 pub const CARDS_MAX: u64 = 10_000;
 /// Names of cards that are told in one sentence.
 const NAMES_TOLD: usize = 12;
-
-/// One filling of a card, however often it was in a reader. A card that was formatted and used
-/// again has several, and each has to be proven.
-#[derive(Clone, PartialEq, Debug, serde::Serialize)]
-pub struct ShootCard {
-    /// The name people know it by.
-    pub label: String,
-    /// When it was seen last, RFC 3339.
-    pub at: String,
-    /// What the last verdict on it said.
-    pub proven: bool,
-    /// Copies of that verdict.
-    pub copies: u64,
-    /// Why it is not proven.
-    pub reasons: Vec<String>,
-    /// Files on it.
-    pub files: u64,
-    /// Their bytes.
-    pub bytes: u64,
-    /// How often it was in a reader for this job.
-    pub times_seen: u64,
-    /// The card of this job that holds the very same files, where there is one.
-    pub same_content_as: Option<String>,
-    /// Kit names that it was given before this one.
-    pub earlier_names: Vec<String>,
-    /// What the last verdict followed: a copy, or a question without one.
-    #[serde(skip)]
-    pub did: Deed,
-    /// Where the last copy of it that the ledger knows lies.
-    #[serde(skip)]
-    pub places: Vec<CopyLocation>,
-    /// What was shot on it, as its last copy saw it.
-    #[serde(skip)]
-    pub shot: Option<ShotSum>,
-    #[serde(skip)]
-    card: CardIdentity,
-    /// Its first and last entry among those of the job.
-    #[serde(skip)]
-    seen_from_to: (usize, usize),
-    /// The commands of several cards that it was in.
-    #[serde(skip)]
-    commands: BTreeSet<String>,
-}
-
-impl ShootCard {
-    /// Returns what makes it this card.
-    pub fn identity(&self) -> &CardIdentity {
-        &self.card
-    }
-
-    fn of(entry: &LedgerEntry, at: usize) -> Self {
-        Self {
-            label: entry.card.known_as().to_owned(),
-            at: entry.at.clone(),
-            proven: entry.proven,
-            copies: entry.copies,
-            reasons: entry.reasons.clone(),
-            files: entry.card.files,
-            bytes: entry.card.bytes,
-            times_seen: 1,
-            same_content_as: None,
-            earlier_names: Vec::new(),
-            did: entry.did,
-            places: entry.places.clone(),
-            shot: entry.shot.clone(),
-            card: entry.card.clone(),
-            seen_from_to: (at, at),
-            commands: entry.command.iter().cloned().collect(),
-        }
-    }
-
-    /// Takes what a later entry says of the same filling: the last verdict counts.
-    fn seen_again(&mut self, later: Self) {
-        let mut card = later.card;
-        if card.content_b3.is_none() && card.listing_b3 == self.card.listing_b3 {
-            card.content_b3 = self.card.content_b3;
-        }
-        let mut earlier_names = std::mem::take(&mut self.earlier_names);
-        if card.name != self.card.name && card.name.is_some() {
-            earlier_names.extend(self.card.name.take());
-        }
-        earlier_names.retain(|name| card.name.as_ref() != Some(name));
-        card.name = card.name.or_else(|| self.card.name.take());
-        let mut commands = std::mem::take(&mut self.commands);
-        commands.extend(later.commands);
-        // A question names no places; those of the copy before it are still the last known.
-        let places = if later.places.is_empty() {
-            std::mem::take(&mut self.places)
-        } else {
-            later.places
-        };
-        let shot = later.shot.or_else(|| self.shot.take());
-        *self = Self {
-            label: card.known_as().to_owned(),
-            times_seen: self.times_seen + later.times_seen,
-            earlier_names,
-            seen_from_to: (self.seen_from_to.0, later.seen_from_to.1),
-            places,
-            shot,
-            card,
-            commands,
-            ..later
-        };
-    }
-
-    /// Whether both are certainly on two cards.
-    fn is_another_card(&self, other: &Self) -> bool {
-        let outlives = |a: &Self, b: &Self| {
-            a.seen_from_to.0 < b.seen_from_to.0 && b.seen_from_to.0 < a.seen_from_to.1
-        };
-        // Volumes that were plugged in at the same time.
-        let beside = !self.commands.is_disjoint(&other.commands)
-            && self.card.volume_id.is_some()
-            && other.card.volume_id.is_some()
-            && self.card.volume_id != other.card.volume_id;
-        // What was still there after the other had been seen was not formatted for it.
-        beside
-            || outlives(self, other)
-            || outlives(other, self)
-            || !self.card.may_be_one_card(&other.card)
-    }
-}
 
 /// A job and its cards.
 #[derive(Clone, PartialEq, Debug, serde::Serialize)]
@@ -162,26 +42,17 @@ impl Shoot {
     /// Counts the cards of the job `name`. `expected` is what is announced now; without it the
     /// last announcement counts.
     pub fn of(ledger: &Ledger, name: &str, expected: Option<&ExpectedCards>) -> Self {
-        let mut cards: Vec<ShootCard> = Vec::new();
-        let mut announced = None;
-        for (at, entry) in ledger.entries.iter().enumerate() {
-            let part = entry.shoot.as_ref();
-            let of_job = part.filter(|part| part.name == name);
-            announced = of_job.and_then(|part| part.expected.as_ref()).or(announced);
-            if matches!(entry.did, Deed::Rate | Deed::Further) {
-                continue;
-            }
-            match (of_job, part) {
-                (Some(_), _) => note(&mut cards, ShootCard::of(entry, at)),
-                (None, other_job) => note_outside(&mut cards, entry, at, other_job.is_some()),
-            }
-        }
-        Self::count(name, expected.or(announced).cloned(), cards)
+        Sightings::of(ledger).of_job(name, expected)
     }
 
     fn count(name: &str, expected: Option<ExpectedCards>, mut cards: Vec<ShootCard>) -> Self {
+        let (mut marks, mut kin) = (Marks::default(), Kin::default());
+        for (index, card) in cards.iter().enumerate() {
+            kin.note(&marks.of_content(&card.card), index);
+        }
         for index in 0..cards.len() {
-            let twin = (0..cards.len())
+            let same = kin.near(&marks.of_content(&cards[index].card)).into_iter();
+            let twin = same
                 .filter(|other| *other != index)
                 .find(|other| cards[index].card.is_twin(&cards[*other].card));
             cards[index].same_content_as = twin.map(|other| cards[other].label.clone());
@@ -230,42 +101,11 @@ impl Shoot {
 
     /// Returns the names of all jobs, the one with the latest entry first.
     pub fn names(ledger: &Ledger) -> Vec<&str> {
-        let mut names: Vec<&str> = Vec::new();
         let latest = ledger.entries.iter().rev();
         let parts = latest.filter_map(|entry| entry.shoot.as_ref());
-        for part in parts {
-            if !names.contains(&part.name.as_str()) {
-                names.push(&part.name);
-            }
-        }
-        names
-    }
-
-    /// Counts the cards that belong to no job, as if they were one without a name.
-    pub fn of_no_job(ledger: &Ledger) -> Self {
-        let mut of_jobs: HashMap<Digest, Vec<&CardIdentity>> = HashMap::new();
-        for entry in ledger.entries.iter().filter(|e| e.shoot.is_some()) {
-            let card = &entry.card;
-            of_jobs.entry(card.listing_b3).or_default().push(card);
-        }
-        let is_of_job = |card: &CardIdentity| {
-            let mut alike = of_jobs.get(&card.listing_b3).into_iter().flatten();
-            alike.any(|other| card.is_unaltered(other))
-        };
-        let entries = ledger.entries.iter();
-        // What was asked later of a job's card is no other card.
-        let rest = entries.filter(|e| e.shoot.is_none() && !is_of_job(&e.card));
-        let mut rest = Ledger {
-            entries: rest.cloned().collect(),
-            damaged: ledger.damaged,
-        };
-        for entry in &mut rest.entries {
-            entry.shoot = Some(super::ShootPart {
-                name: String::new(),
-                expected: None,
-            });
-        }
-        Self::of(&rest, "", None)
+        let mut seen = HashSet::new();
+        let names = parts.map(|part| part.name.as_str());
+        names.filter(|name| seen.insert(*name)).collect()
     }
 
     /// Returns whether every card that was announced was seen and is proven. A job without any card
@@ -291,11 +131,15 @@ impl Shoot {
     /// Returns the state of the job before the cards of a plan are copied: a plan enters nothing in
     /// the ledger, but its cards are here and not missing.
     pub fn words_of_plan(&self, planned: &[LedgerEntry]) -> Vec<String> {
-        let mut cards = self.cards.clone();
-        for entry in planned {
-            note(&mut cards, ShootCard::of(entry, usize::MAX));
+        let mut marks = Marks::default();
+        let mut seen = SeenCards::default();
+        for card in &self.cards {
+            seen.add(card.clone(), &marks.of(&card.card));
         }
-        let then = Self::count(&self.name, self.expected.clone(), cards);
+        for entry in planned {
+            seen.note(ShootCard::of(entry, usize::MAX), &marks.of(&entry.card));
+        }
+        let then = Self::count(&self.name, self.expected.clone(), seen.cards);
         let new = then.cards.len() - self.cards.len();
         let now = Self {
             missing_labels: then.missing_labels,
@@ -402,27 +246,65 @@ impl Shoot {
     }
 }
 
-/// What is still on the card that an earlier entry is about counts with it; all else is a filling
-/// of its own.
-fn note(cards: &mut Vec<ShootCard>, seen: ShootCard) {
-    let is_before = |c: &&mut ShootCard| seen.card.goes_on_from(&c.card);
-    match cards.iter_mut().rev().find(is_before) {
-        Some(before) => before.seen_again(seen),
-        None => cards.push(seen),
-    }
+/// The entries of a ledger, and by what the card of each is known: made once for several jobs.
+#[derive(Debug)]
+pub struct Sightings<'a> {
+    ledger: &'a Ledger,
+    marks: Vec<CardMarks>,
 }
 
-/// A verdict that was not asked for this job is still the last one on a card of it. Where another
-/// job goes on with the card it is about what was added to it as well, so only one on the very same
-/// files counts.
-fn note_outside(cards: &mut [ShootCard], entry: &LedgerEntry, at: usize, is_of_other_job: bool) {
-    let is_about = |c: &&mut ShootCard| {
-        entry.card.goes_on_from(&c.card) && (!is_of_other_job || entry.card.is_unaltered(&c.card))
-    };
-    if let Some(card) = cards.iter_mut().rev().find(is_about) {
-        let mut seen = ShootCard::of(entry, at);
-        seen.times_seen = 0;
-        card.seen_again(seen);
+impl<'a> Sightings<'a> {
+    /// Looks at a ledger.
+    pub fn of(ledger: &'a Ledger) -> Self {
+        let mut marks = Marks::default();
+        let entries = ledger.entries.iter();
+        Self {
+            ledger,
+            marks: entries.map(|entry| marks.of(&entry.card)).collect(),
+        }
+    }
+
+    /// Those that say something of a card's filling, with their places.
+    fn of_cards(&self) -> impl Iterator<Item = (usize, &'a LedgerEntry, &CardMarks)> {
+        let all = self.ledger.entries.iter().zip(&self.marks).enumerate();
+        let all = all.map(|(at, (entry, marks))| (at, entry, marks));
+        all.filter(|(_, entry, _)| !matches!(entry.did, Deed::Rate | Deed::Further))
+    }
+
+    /// Counts the cards of a job, as [`Shoot::of`] does.
+    pub fn of_job(&self, name: &str, expected: Option<&ExpectedCards>) -> Shoot {
+        let parts = self.ledger.entries.iter().rev();
+        let mut parts = parts.filter_map(|entry| entry.shoot.as_ref());
+        let announced = parts.find_map(|part| part.expected.as_ref().filter(|_| part.name == name));
+        let mut seen = SeenCards::default();
+        for (at, entry, marks) in self.of_cards() {
+            match &entry.shoot {
+                Some(part) if part.name == name => seen.note(ShootCard::of(entry, at), marks),
+                other_job => seen.note_outside(entry, at, other_job.is_some(), marks),
+            }
+        }
+        Shoot::count(name, expected.or(announced).cloned(), seen.cards)
+    }
+
+    /// Counts the cards that belong to no job, as if they were one without a name.
+    pub fn of_no_job(&self) -> Shoot {
+        let mut of_jobs: HashMap<Digest, Vec<&CardIdentity>> = HashMap::new();
+        let entries = self.ledger.entries.iter();
+        for entry in entries.filter(|e| e.shoot.is_some()) {
+            let card = &entry.card;
+            of_jobs.entry(card.listing_b3).or_default().push(card);
+        }
+        let is_of_job = |card: &CardIdentity| {
+            let mut alike = of_jobs.get(&card.listing_b3).into_iter().flatten();
+            alike.any(|other| card.is_unaltered(other))
+        };
+        let mut seen = SeenCards::default();
+        // What was asked later of a job's card is no other card.
+        let rest = |entry: &LedgerEntry| entry.shoot.is_none() && !is_of_job(&entry.card);
+        for (at, entry, marks) in self.of_cards().filter(|(_, entry, _)| rest(entry)) {
+            seen.note(ShootCard::of(entry, at), marks);
+        }
+        Shoot::count("", None, seen.cards)
     }
 }
 
@@ -433,14 +315,19 @@ fn groups(cards: &[ShootCard]) -> Vec<Vec<&ShootCard>> {
     let is_named = |c: &&ShootCard| c.card.name.is_some() || c.card.made_as.is_some();
     let (named, others): (Vec<_>, Vec<_>) = cards.iter().partition(is_named);
     let mut groups: Vec<Vec<&ShootCard>> = Vec::new();
+    let (mut marks, mut kin) = (Marks::default(), Kin::default());
     for card in named.into_iter().chain(others) {
-        let may_be = |group: &&mut Vec<&ShootCard>| {
-            let first = group.first();
-            first.is_none_or(|first| !first.is_another_card(card))
+        let own = marks.of_filling(&card.card);
+        let is_of = |at: &usize| {
+            let first = groups.get(*at).and_then(|group| group.first());
+            first.is_some_and(|first| !first.is_another_card(card))
         };
-        match groups.iter_mut().find(may_be) {
-            Some(group) => group.push(card),
-            None => groups.push(vec![card]),
+        let found = kin.near(&own).into_iter().find(is_of);
+        if let Some(group) = found.and_then(|at| groups.get_mut(at)) {
+            group.push(card);
+        } else {
+            kin.note(&own, groups.len());
+            groups.push(vec![card]);
         }
     }
     groups
@@ -613,7 +500,7 @@ mod tests {
             damaged: 0,
         };
         assert_eq!(Shoot::names(&ledger), ["festival"]);
-        let rest = Shoot::of_no_job(&ledger);
+        let rest = Sightings::of(&ledger).of_no_job();
         let labels: Vec<&str> = rest.cards.iter().map(|c| c.label.as_str()).collect();
         assert_eq!((labels, rest.proven), (vec!["C7"], 0));
     }

@@ -32,6 +32,9 @@ const VERSION: u64 = 1;
 /// What is said of a file of which only the count is remembered.
 const MANY: &str = "more files than are remembered one by one were found damaged";
 
+/// The folder of a copy, and the volume that it is on, where the system tells it.
+pub type PathAndVolume<'a> = (&'a str, Option<&'a str>);
+
 /// What a check found of a file.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -308,14 +311,17 @@ impl KnownDamage {
         (!note.found.is_empty() || lifts || note.whole).then_some(note)
     }
 
-    /// Returns when the copy in this folder of a volume was last read whole, RFC 3339, UTC.
-    pub fn last_whole(&self, path: &str, volume_id: Option<&str>) -> Option<&str> {
+    /// Returns when each copy was last read whole, RFC 3339, UTC.
+    pub fn last_whole(&self) -> HashMap<PathAndVolume<'_>, &str> {
         let notes = self.by_manifest.values().flatten();
-        let is_it = |note: &&CheckNote| {
+        let mut last: HashMap<PathAndVolume<'_>, &str> = HashMap::new();
+        for note in notes.filter(|note| note.whole) {
             let copy = &note.copy;
-            note.whole && copy.path == path && copy.volume_id.as_deref() == volume_id
-        };
-        notes.filter(is_it).map(|note| note.at.as_str()).max()
+            let of = (copy.path.as_str(), copy.volume_id.as_deref());
+            let at = last.entry(of).or_default();
+            *at = note.at.as_str().max(at);
+        }
+        last
     }
 
     /// Returns every copy that something stands against, by the last check of it, the latest last.
@@ -485,9 +491,15 @@ mod tests {
             "that all was read"
         );
         let at = known([read.clone(), note(9, &a)]);
-        assert_eq!(at.last_whole("/a/K", Some("A")), Some(&*read.at));
-        assert_eq!(at.last_whole("/a/K", None), None, "another volume");
-        assert_eq!(at.last_whole("/a/L", Some("A")), None);
+        let last = at.last_whole();
+        assert_eq!(last.get(&("/a/K", Some("A"))), Some(&&*read.at));
+        assert_eq!(last.get(&("/a/K", None)), None, "another volume");
+        assert_eq!(last.get(&("/a/L", Some("A"))), None);
+        let mut later = read.clone();
+        later.at = "2027-01-01T00:00:00Z".to_owned();
+        let at = known([later, read]);
+        let last = at.last_whole()[&("/a/K", Some("A"))].to_owned();
+        assert_eq!(last, "2027-01-01T00:00:00Z");
         clean.whole = false;
         assert_eq!(known([]).worth(clean.clone()), None, "single files");
         let worth = known([bad(1, &a, "K1.JPG")]).worth(clean).unwrap();

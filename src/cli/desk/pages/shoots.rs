@@ -15,14 +15,14 @@ use axum::routing::{get, post};
 use camino::{Utf8Path, Utf8PathBuf};
 use jiff::{SignedDuration, Timestamp};
 use maud::{Markup, html};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 use unlade::card::identity::CardIdentity;
-use unlade::ledger::shoot::{Shoot, ShootCard};
+use unlade::ledger::shoot::{Shoot, ShootCard, Sightings};
 use unlade::ledger::{CopyLocation, Deed, Ledger};
 use unlade::name::shown;
 use unlade::proof::tally::counted_copies;
-use unlade::record::damage::KnownDamage;
+use unlade::record::damage::{KnownDamage, PathAndVolume};
 use unlade::report::shoot::table;
 use unlade::units::{counted, len64, size};
 
@@ -72,14 +72,15 @@ impl ShootMemory {
     /// Every shoot that is on the page, the latest first, and last the cards of none.
     fn shoots(&self) -> Vec<Shoot> {
         let names = Shoot::names(&self.ledger).into_iter().take(SHOOTS_MAX);
-        let shoots = names.map(|name| Shoot::of(&self.ledger, name, None));
-        let rest = Shoot::of_no_job(&self.ledger);
+        let seen = Sightings::of(&self.ledger);
+        let shoots = names.map(|name| seen.of_job(name, None));
+        let rest = seen.of_no_job();
         let rest = (!rest.cards.is_empty()).then_some(rest);
         shoots.chain(rest).collect()
     }
 
-    /// Every complete copy, by its folder, and when it was last made or gone on with.
-    fn copies(&self) -> BTreeMap<&str, (&CopyLocation, &str)> {
+    /// What is known of the copies, gone through once for the whole page.
+    fn copies(&self) -> KnownCopies<'_> {
         let mut latest = BTreeMap::new();
         let copies = self.ledger.entries.iter().filter(|e| e.did.makes_copies());
         for entry in copies {
@@ -87,28 +88,47 @@ impl ShootMemory {
                 latest.insert(place.path.as_str(), (place, entry.at.as_str()));
             }
         }
-        latest
+        let mut found = HashMap::new();
+        for (note, stands) in self.damage.standing() {
+            let files = counted(len64(stands.files().count()), "file");
+            let more = if stands.has_more() { " and more" } else { "" };
+            let at = minute(&note.at);
+            let words = format!("{files}{more} found damaged on {at}: check it again");
+            let of = (note.copy.path.as_str(), note.copy.volume_id.as_deref());
+            found.entry(of).or_insert(words);
+        }
+        KnownCopies {
+            latest,
+            whole: self.damage.last_whole(),
+            found,
+        }
     }
+}
 
+/// What is known of the copies.
+struct KnownCopies<'a> {
+    /// Every complete copy, by its folder, and when it was last made or gone on with.
+    latest: BTreeMap<&'a str, (&'a CopyLocation, &'a str)>,
+    /// When a check last read all of a copy, RFC 3339.
+    whole: HashMap<PathAndVolume<'a>, &'a str>,
     /// What a check found of a copy that stands against it still.
-    fn found(&self, place: &CopyLocation) -> Option<String> {
-        let standing = self.damage.standing();
-        let (note, stands) = standing.into_iter().find(|(note, _)| {
-            note.copy.path == place.path && note.copy.volume_id == place.volume_id
-        })?;
-        let files = counted(len64(stands.files().count()), "file");
-        let more = if stands.has_more() { " and more" } else { "" };
-        let at = minute(&note.at);
-        Some(format!(
-            "{files}{more} found damaged on {at}: check it again"
-        ))
+    found: HashMap<PathAndVolume<'a>, String>,
+}
+
+fn copy_key(place: &CopyLocation) -> PathAndVolume<'_> {
+    (&place.path, place.volume_id.as_deref())
+}
+
+impl<'a> KnownCopies<'a> {
+    /// The latest copy in a folder, and when it was made.
+    fn made(&self, place: &CopyLocation) -> Option<&(&'a CopyLocation, &'a str)> {
+        self.latest.get(place.path.as_str())
     }
 
     /// When all of a copy was last read from its drive, RFC 3339: when it was made, or by a check.
-    fn last_read<'a>(&'a self, place: &CopyLocation, made: &'a str) -> &'a str {
-        let volume = place.volume_id.as_deref();
-        let checked = self.damage.last_whole(&place.path, volume);
-        checked.map_or(made, |checked| checked.max(made))
+    fn last_read(&self, place: &CopyLocation, made: &'a str) -> &'a str {
+        let checked = self.whole.get(&copy_key(place));
+        checked.map_or(made, |checked| (*checked).max(made))
     }
 }
 
@@ -132,7 +152,7 @@ async fn shown_shoots(desk: Arc<Desk>, why: Option<String>) -> Response {
 fn view(desk: &Desk, why: Option<&str>) -> String {
     let known = ShootMemory::of(desk);
     let now = desk.tools.clock.now();
-    let shoots = known.shoots();
+    let (shoots, copies) = (known.shoots(), known.copies());
     let more = Shoot::names(&known.ledger).len().saturating_sub(SHOOTS_MAX);
     let body = html! {
         h1 { "Shoots" }
@@ -141,11 +161,10 @@ fn view(desk: &Desk, why: Option<&str>) -> String {
         @if shoots.is_empty() {
             p { "Nothing was copied yet, as far as the ledger here knows." }
         } @else {
-            (due(&known, now))
+            (due(&copies, now))
         }
-        @let copies = known.copies();
         @for (index, shoot) in shoots.iter().enumerate() {
-            (one_shoot(shoot, index == 0, (&known, &copies)))
+            (one_shoot(shoot, index == 0, &copies))
         }
         @if more > 0 {
             p.soft {
@@ -166,9 +185,9 @@ struct DueCopy<'a> {
 }
 
 /// The copies that nobody has read for long, each once, by the last that is known of its place.
-fn due_copies(known: &ShootMemory, now: Timestamp) -> Vec<DueCopy<'_>> {
+fn due_copies<'a>(known: &KnownCopies<'a>, now: Timestamp) -> Vec<DueCopy<'a>> {
     let since = now - SignedDuration::from_hours(24 * DUE_AFTER_DAYS);
-    let copies = known.copies().into_iter();
+    let copies = known.latest.iter();
     let copies = copies.map(|(path, (place, made))| DueCopy {
         drive: drive_name(place),
         path,
@@ -189,7 +208,7 @@ fn drive_name(place: &CopyLocation) -> String {
     shown(place.drive.as_deref().unwrap_or(above))
 }
 
-fn due(known: &ShootMemory, now: Timestamp) -> Markup {
+fn due(known: &KnownCopies<'_>, now: Timestamp) -> Markup {
     let mut drives: BTreeMap<String, Vec<DueCopy<'_>>> = BTreeMap::new();
     for copy in due_copies(known, now) {
         drives.entry(copy.drive.clone()).or_default().push(copy);
@@ -246,13 +265,7 @@ fn check_form<'a>(copies: impl Iterator<Item = (&'a str, Option<&'a str>)>, abou
     }
 }
 
-/// What is remembered, and its copies by their folders.
-type MemoryAndCopies<'a> = (
-    &'a ShootMemory,
-    &'a BTreeMap<&'a str, (&'a CopyLocation, &'a str)>,
-);
-
-fn one_shoot(shoot: &Shoot, is_first: bool, known: MemoryAndCopies<'_>) -> Markup {
+fn one_shoot(shoot: &Shoot, is_first: bool, known: &KnownCopies<'_>) -> Markup {
     let of_none = shoot.name.is_empty();
     let open = shoot.cards.iter().filter(|card| !card.proven);
     let proven = shoot.cards.iter().filter(|card| card.proven);
@@ -291,7 +304,7 @@ fn heading_words(shoot: &Shoot) -> Markup {
     }
 }
 
-fn one_card(card: &ShootCard, shoot: &Shoot, (known, copies): MemoryAndCopies<'_>) -> Markup {
+fn one_card(card: &ShootCard, shoot: &Shoot, known: &KnownCopies<'_>) -> Markup {
     let mark = mark(card.identity(), &shoot.name);
     let id = format!("card-{mark}");
     let how = match card.did {
@@ -321,11 +334,11 @@ fn one_card(card: &ShootCard, shoot: &Shoot, (known, copies): MemoryAndCopies<'_
                             dt { (foreign(place.drive.as_deref().unwrap_or(&place.path))) }
                             dd {
                                 @if place.drive.is_some() { (foreign(&place.path)) br; }
-                                @if let Some(found) = known.found(place) {
+                                @if let Some(found) = known.found.get(&copy_key(place)) {
                                     strong.bad { (found) } br;
                                 }
                                 @if !place.complete { strong { "not complete" } }
-                                @else if let Some((_, made)) = copies.get(place.path.as_str()) {
+                                @else if let Some((_, made)) = known.made(place) {
                                     "last read whole " (minute(known.last_read(place, made)))
                                 }
                             }
@@ -518,7 +531,8 @@ mod tests {
             said: Vec::new(),
         };
         let due = |known: &ShootMemory, day| -> Vec<String> {
-            let copies = due_copies(known, at(day));
+            let copies = known.copies();
+            let copies = due_copies(&copies, at(day));
             copies.iter().map(|copy| copy.path.to_owned()).collect()
         };
         assert_eq!(due(&known, 181), [""; 0]);
