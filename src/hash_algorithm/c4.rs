@@ -20,6 +20,19 @@ pub fn c4_of_sha512(hash: &[u8; 64]) -> String {
     format!("c4{digits:1>88}")
 }
 
+/// The same from SHA-512 in hex.
+pub fn c4_of_hex(sha512: &str) -> Option<String> {
+    let mut hash = [0; 64];
+    let pairs = sha512.as_bytes().chunks_exact(2);
+    if sha512.len() != 128 {
+        return None;
+    }
+    for (byte, pair) in hash.iter_mut().zip(pairs) {
+        *byte = u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok()?;
+    }
+    Some(c4_of_sha512(&hash))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -4,7 +4,7 @@
 mod c4;
 pub mod checksum;
 
-pub use c4::{c4_of_sha512, sha512_of_c4};
+pub use c4::{c4_of_hex, c4_of_sha512, sha512_of_c4};
 
 use crate::digest::Digest;
 use crate::name::hex;

@@ -107,6 +107,7 @@ impl KitRule {
             to: or(own.to, usual.to),
             copies: own.copies.or(usual.copies),
             also: hashes(own.also, usual.also),
+            mhl: own.mhl.or(usual.mhl),
             shoot: own.shoot.or(usual.shoot),
             pattern: usual.pattern,
         }
@@ -201,6 +202,7 @@ mod tests {
             to: vec![UsualDrive::Kit("Attic".into())],
             copies: Some(3),
             also: vec![Also::Md5],
+            mhl: Some(true),
             shoot: Some("kites".into()),
             ..UsualSet::default()
         };
@@ -216,6 +218,7 @@ mod tests {
         assert_eq!(both.to, [UsualDrive::Kit("Travel".into())]);
         assert_eq!((both.copies, both.also), (Some(1), vec![Also::Md5]));
         assert_eq!(both.shoot.as_deref(), Some("kites"));
+        assert_eq!(both.mhl, Some(true));
         assert!(rule.over(None).shoot.is_none());
     }
 }

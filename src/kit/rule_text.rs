@@ -9,8 +9,8 @@ use crate::record::layout::Level;
 use toml_edit::{Item, Table};
 
 /// The fields of a rule.
-const FIELDS: [&str; 8] = [
-    "match", "to", "shoot", "also", "copies", "proof", "only_new", "reader",
+const FIELDS: [&str; 9] = [
+    "match", "to", "shoot", "also", "mhl", "copies", "proof", "only_new", "reader",
 ];
 const PROOFS: [Level; 3] = [Level::Written, Level::ReadBack, Level::Reread];
 
@@ -44,6 +44,7 @@ fn rule(parser: &mut Parser<'_>, number: usize, table: &Table) {
             to: fields.drives(),
             copies: fields.copies(),
             also: fields.hashes(),
+            mhl: fields.yes_or_no("mhl"),
             shoot: fields.string("shoot", SHOOT_BYTES_MAX),
             pattern: None,
         },
@@ -109,6 +110,7 @@ match = [\"a1\", \"ZOOM*\"]
 to = [\"Attic\", \"/srv/kites\"]
 shoot = \"kite festival\"
 also = [\"md5\"]
+mhl = true
 copies = 1
 proof = \"reread\"
 only_new = true
@@ -140,7 +142,7 @@ name = \"Attic\"
             UsualDrive::Folder("/srv/kites".into()),
         ];
         assert_eq!(first.set.to, to);
-        assert_eq!(first.set.copies, Some(1));
+        assert_eq!((first.set.copies, first.set.mhl), (Some(1), Some(true)));
         assert_eq!(first.set.shoot.as_deref(), Some("kite festival"));
         assert_eq!((first.proof, first.only_new), (Some(Level::Reread), true));
         assert_eq!(first.reader.as_deref(), Some("Blue"));
@@ -183,11 +185,11 @@ name = \"Attic\"
                 "[[rule]]\nmatch = \"A1\"\nonly-new = true",
                 "did you mean `only_new`?",
             ),
-            // A key that does nothing would be a promise.
             (
-                "[[rule]]\nmatch = \"A1\"\nmhl = true",
-                "line 3, rule 1, `mhl`: is not known here; known are match",
+                "[[rule]]\nmatch = \"A1\"\nmhl = \"yes\"",
+                "line 3, rule 1, `mhl`: must be true or false",
             ),
+            // A key that does nothing would be a promise.
             (
                 "[[rule]]\nmatch = \"A1\"\nthen = [\"office\"]",
                 "line 3, rule 1, `then`: is not known here",

@@ -42,6 +42,8 @@ pub struct UsualSet {
     pub copies: Option<u64>,
     /// Further hashes.
     pub also: Vec<Also>,
+    /// Whether each offload gets an ASC media hash list.
+    pub mhl: Option<bool>,
     /// The shoot that the cards belong to.
     pub shoot: Option<String>,
     /// What an offload is called.

@@ -12,7 +12,7 @@ use toml_edit::{Item, Table};
 /// Longest path in bytes.
 const PATH_BYTES_MAX: usize = 4_000;
 /// The fields of a set.
-const FIELDS: [&str; 5] = ["to", "copies", "also", "shoot", "name"];
+const FIELDS: [&str; 6] = ["to", "copies", "also", "mhl", "shoot", "name"];
 
 /// Reads all sets. The drives of the kit are known by then.
 pub(super) fn read(parser: &mut Parser<'_>, item: &Item, at: usize) {
@@ -66,6 +66,7 @@ fn set(parser: &mut Parser<'_>, name: Option<&str>, table: &Table) {
         to: fields.drives(),
         copies: fields.copies(),
         also: fields.hashes(),
+        mhl: fields.yes_or_no("mhl"),
         shoot: fields.string("shoot", SHOOT_BYTES_MAX),
         pattern: fields.pattern(),
     };

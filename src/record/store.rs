@@ -12,7 +12,7 @@ use crate::record::checksums::List;
 use crate::record::journal::JOURNAL;
 use crate::record::layout::{BAGIT, Layout, RECORDS, TAG_FILES};
 use crate::record::manifest::{MANIFEST, MANIFEST_SIGNATURE};
-use crate::record::media_hash_list::{StrayList, is_of_history};
+use crate::record::media_hash_list::{NextGeneration, StrayList, is_of_history};
 use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -401,6 +401,49 @@ pub fn set_strays_aside(
     }
     let folders = BTreeSet::from([aside, folder, lists]);
     disk.settle(&folders, &moved).map_err(problem)
+}
+
+/// Adds a generation to the media hash list of a folder: the list first, then the chain that names
+/// it, and reads both back under their names.
+///
+/// # Errors
+/// The problem of this folder, without a number.
+pub fn add_generation(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    next: &NextGeneration,
+    date: Stamp,
+) -> Result<(), Problem> {
+    let problem = |step: Step| move |e: io::Error| write_problem(step, &e).at(MHL_FOLDER);
+    let records: [Record<'_>; 2] = [
+        (next.path.clone(), (&next.list).into()),
+        (next.chain_path.clone(), (&next.chain).into()),
+    ];
+    let written: Vec<Written> = records.iter().map(Written::of).collect();
+    let settle = |name: &str| {
+        let settled = disk.settle_in(&root.join(MHL_FOLDER), &[root.join(name)]);
+        settled.map_err(problem(Step::FlushFolder))
+    };
+    let (list, list_part) = (root.join(&next.path), part_of(root, &next.path));
+    let named = |name: &str, done: io::Result<()>| {
+        done.map_err(problem(Step::Publish))?;
+        settle(name)
+    };
+    let done = stage(disk, root, &records, date).and_then(|()| {
+        named(&next.path, disk.rename_new(&list_part, &list))?;
+        let (part, chain) = (part_of(root, &next.chain_path), root.join(&next.chain_path));
+        disk.replace_chain(&part, &chain).map_err(|e| {
+            // No chain names it: it gets the name back under which it is taken away.
+            drop(disk.rename_new(&list, &list_part));
+            problem(Step::Publish)(e)
+        })?;
+        settle(&next.chain_path)
+    });
+    if done.is_err() {
+        unstage(disk, root, &written);
+    }
+    done?;
+    are_as_written(disk, root, &written)
 }
 
 /// Returns the name of the folder for the `n`-th set of earlier records.

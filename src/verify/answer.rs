@@ -1,12 +1,14 @@
 //! Owns what a check of an offload found, and what follows from it.
 
 use super::finding::{Finding, FindingCounts, path_of};
+use super::history;
 use super::records::{Remark, Signature};
 use crate::disk::{FolderFacts, ReadBackWay};
 use crate::error::{Error, ProblemKind};
 use crate::record::damage::{CheckNote, DamageKind};
 use crate::record::layout::{Layout, RECORDS, TAG_FILES};
 use crate::record::manifest::{MANIFEST_SIGNATURE, Manifest, ManifestError};
+use crate::record::media_hash_list::is_of_history;
 use crate::record::signature::TrustedKeys;
 use jiff::Timestamp;
 use std::collections::{BTreeMap, BTreeSet};
@@ -90,12 +92,19 @@ impl Findings {
         self.in_memory || self.equal == 0 || self.way.reaches_device()
     }
 
+    fn is_record(&self, path: &str) -> bool {
+        let below = path.strip_prefix(RECORDS);
+        let is_plain = self.manifest.offload.layout == Layout::Plain;
+        below.is_some_and(|rest| rest.starts_with('/'))
+            || (is_plain && is_of_history(path) && history::is_record([&self.manifest]))
+    }
+
     /// Returns whether every finding is about the records, and the files are as they were.
     pub fn only_records(&self) -> bool {
         let layout = self.manifest.offload.layout;
         let in_records = |f: &Finding| {
             let path = path_of(f);
-            is_record(path) || (layout == Layout::Bag && TAG_FILES.contains(&path))
+            self.is_record(path) || (layout == Layout::Bag && TAG_FILES.contains(&path))
         };
         self.findings.iter().all(in_records)
     }
@@ -112,7 +121,7 @@ impl Findings {
                 Finding::Unreadable(path, why) => (path, DamageKind::Unreadable, why.as_str()),
                 Finding::Extra(_) | Finding::Untrusted(..) | Finding::Unchecked(..) => continue,
             };
-            let of_card = layout.inside(path).filter(|_| !is_record(path));
+            let of_card = layout.inside(path).filter(|_| !self.is_record(path));
             if let Some(path) = of_card {
                 note.add(path, kind, why);
             }
@@ -130,11 +139,6 @@ impl Findings {
     pub fn unread(&self) -> u64 {
         FindingCounts::of(&self.findings).unread
     }
-}
-
-fn is_record(path: &str) -> bool {
-    let below = path.strip_prefix(RECORDS);
-    below.is_some_and(|rest| rest.starts_with('/'))
 }
 
 /// Why an offload could not be checked at all.

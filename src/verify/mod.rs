@@ -2,6 +2,7 @@
 //! device; what is missing, changed or extra is told apart. It works wherever the offload lies,
 //! and it writes nothing.
 
+pub mod add_generation;
 mod answer;
 mod content;
 mod finding;

@@ -9,7 +9,8 @@ mod deadline;
 pub(crate) mod desk;
 pub(crate) mod first;
 pub(crate) mod fitting;
-pub(crate) mod group;
+mod generation;
+mod group;
 pub(crate) mod inspect;
 pub(crate) mod kit;
 pub(crate) mod layout;
@@ -33,6 +34,7 @@ use camino::Utf8PathBuf;
 use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 use desk::DeskArgs;
 use first::OrderArgs;
+use generation::GenerationArgs;
 use group::{HOW_SURE, OUTPUT, WHAT, WHERE};
 use inspect::InspectArgs;
 use kit::KitCommand;
@@ -569,6 +571,8 @@ pub(crate) struct VerifyArgs {
     /// not intact.
     #[arg(long, value_name = "FILE", help_heading = HOW_SURE)]
     pub(crate) signed_by: Option<Utf8PathBuf>,
+    #[command(flatten)]
+    pub(crate) generation: GenerationArgs,
     #[command(flatten)]
     pub(crate) notices: NotifyArgs,
 }

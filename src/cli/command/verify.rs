@@ -41,7 +41,13 @@ pub(crate) fn verify_shown(
     let listed = list.map(|list| of_list(list, args.base.as_deref()));
     let each = args.offloads.iter();
     let given = each.flat_map(|given| targets(given, tools, book));
-    let targets: Vec<CheckTarget> = listed.chain(given).collect();
+    let mut targets: Vec<CheckTarget> = listed.chain(given).collect();
+    if args.generation.add_generation {
+        // By the list that the check is written into.
+        for target in &mut targets {
+            (target.is_of_others, target.adds_generation) = (true, true);
+        }
+    }
     let paths: Vec<Utf8PathBuf> = targets.iter().map(|t| t.path.clone()).collect();
     let expected = match &args.signed_by {
         None => None,
@@ -62,6 +68,7 @@ fn of_list(list: &Utf8Path, base: Option<&Utf8Path>) -> CheckTarget {
         path: or_here(folder).to_path_buf(),
         is_of_others: true,
         list: Some(list.to_path_buf()),
+        adds_generation: false,
     }
 }
 
@@ -96,6 +103,7 @@ fn targets(given: &Utf8Path, tools: &Tools, book: &Book) -> Vec<CheckTarget> {
             path: folder.to_path_buf(),
             is_of_others: true,
             list: None,
+            adds_generation: false,
         }],
     }
 }

@@ -3,7 +3,7 @@
 
 use crate::cli::args::meant::{has_cameras_folder, not_as_meant, quoted};
 use crate::cli::args::shoot::ShootName;
-use crate::cli::args::{COPIES, Command, Common, CopyArgs};
+use crate::cli::args::{COPIES, Command, Common, CopyArgs, LayoutArg, ProofArg};
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
@@ -319,6 +319,19 @@ pub(crate) fn apply(args: &mut CopyArgs, set: &UsualSet, common: &Common) -> Res
         args.also.clone_from(&set.also);
         let names: Vec<&str> = set.also.iter().map(|also| also.id()).collect();
         unsaid.said.push(format!("{} too", all_of(&names)));
+    }
+    if set.mhl == Some(true) && !args.mhl {
+        // What is typed wins.
+        let why_not = if args.layout == Some(LayoutArg::Bag) {
+            Some("of a bag")
+        } else {
+            (args.proof == ProofArg::Written).then_some("with --proof written")
+        };
+        args.mhl = why_not.is_none();
+        unsaid.said.push(match why_not {
+            None => "a media hash list".to_owned(),
+            Some(why) => format!("no media hash list: none is made {why}"),
+        });
     }
     let Some(pattern) = set.pattern.as_ref().filter(|_| args.name.is_none()) else {
         return Ok(());

@@ -132,6 +132,8 @@ fn of_taken(one: &StationCard, common: &Common) -> Vec<String> {
     lines.extend(set.copies.map(|n| format!("Copies needed: {n}.")));
     let hashes: Vec<&str> = set.also.iter().map(|also| also.id()).collect();
     lines.extend((!hashes.is_empty()).then(|| format!("Hashes besides: {}.", all_of(&hashes))));
+    let mhl = set.mhl == Some(true);
+    lines.extend(mhl.then(|| "With a media hash list.".to_owned()));
     lines.extend(orders.only_new.then(|| "Only what is new.".to_owned()));
     match copy_args(one, orders, common) {
         Err(why) => lines.push(format!("It would be refused: {why}")),

@@ -127,12 +127,10 @@ pub(super) fn check_own(name: &str) -> io::Result<()> {
 }
 
 /// Refuses to replace anything but the chain of a media hash list, and by anything but a part file.
-pub(super) fn check_chain(part: impl AsRef<OsStr>, to: impl AsRef<OsStr>) -> io::Result<()> {
-    let is_part = part
-        .as_ref()
-        .to_str()
-        .is_some_and(crate::name::is_part_name);
-    if is_part && to.as_ref() == CHAIN {
+pub(super) fn check_chain(part: impl AsRef<Path>, to: impl AsRef<Path>) -> io::Result<()> {
+    let name = |path: &Path| path.file_name().and_then(OsStr::to_str).map(str::to_owned);
+    let is_part = name(part.as_ref()).is_some_and(|name| crate::name::is_part_name(&name));
+    if is_part && name(to.as_ref()).as_deref() == Some(CHAIN) {
         return Ok(());
     }
     Err(io::Error::other("is not the chain of a media hash list"))

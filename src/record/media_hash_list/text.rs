@@ -2,8 +2,8 @@
 //! hashes of a file by name, every path as it is.
 
 use super::draft::{MhlDraft, MhlFile};
-use super::folders::{FolderSums, folder_sums, unhexed};
-use crate::hash_algorithm::{Also, c4_of_sha512};
+use super::folders::{FolderSums, folder_sums};
+use crate::hash_algorithm::{Also, c4_of_hex};
 use crate::name::shown;
 use crate::record::others::mhl::{ChainEntry, MHL_ENDING, MhlAction};
 use std::collections::BTreeMap;
@@ -84,8 +84,7 @@ pub(super) fn chain(entries: &[ChainEntry]) -> String {
 }
 
 fn c4(sha512: &str) -> String {
-    let bytes = unhexed(sha512);
-    bytes.first_chunk().map(c4_of_sha512).unwrap_or_default()
+    c4_of_hex(sha512).unwrap_or_default()
 }
 
 type AllSums<'a> = BTreeMap<Also, BTreeMap<&'a str, FolderSums>>;

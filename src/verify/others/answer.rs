@@ -1,5 +1,6 @@
 //! Owns what a check against the lists of others found, and why there was none.
 
+use super::no_generation::NoGeneration;
 use crate::disk::{FolderFacts, ReadBackWay};
 use crate::error::{Error, Interruption};
 use crate::hash_algorithm::checksum::Checksum;
@@ -54,6 +55,9 @@ pub struct OthersFindings {
     pub litter: Vec<String>,
     /// Files that a history leaves out by its own patterns: nothing is known of them.
     pub left_out: u64,
+    /// The generation that was added after the check, or why it could not be; `None` where none was
+    /// asked for.
+    pub added: Option<Result<String, String>>,
     /// The least reliable way in which a file was read.
     pub way: ReadBackWay,
     /// What the system says of the folder.
@@ -70,7 +74,12 @@ impl OthersFindings {
     /// Returns whether everything fits and was read from where it is kept.
     pub fn is_clean(&self) -> bool {
         let is_anything = self.named > 0;
-        is_anything && self.findings.is_empty() && !self.interrupted && self.reached_device()
+        let is_added = !matches!(self.added, Some(Err(_)));
+        is_anything
+            && is_added
+            && self.findings.is_empty()
+            && !self.interrupted
+            && self.reached_device()
     }
 
     /// Says that a signature was asked for, which no list of others has.
@@ -98,6 +107,8 @@ pub enum OthersError {
     Refused(RefusedRecord),
     /// There is no record. Lists that lie in folders below, relative to it.
     NoRecord(Vec<String>),
+    /// A generation was asked for, and none can be added.
+    NoGeneration(NoGeneration),
     /// Stopped by the person.
     Interrupted,
 }
@@ -114,6 +125,7 @@ impl fmt::Display for OthersError {
             Self::NoRecord(_) => f.write_str(
                 "nothing here says what it should hold: no `_unlade`, bag or checksum list",
             ),
+            Self::NoGeneration(why) => write!(f, "no generation can be added: {why}"),
             Self::Interrupted => Interruption.fmt(f),
         }
     }

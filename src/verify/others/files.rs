@@ -44,10 +44,10 @@ pub(super) fn is_met(sum: &Sum, computed: &[(Checksum, String)]) -> bool {
 }
 
 /// What was read of a file: its hashes, its bytes, and in which way.
-pub(super) type FileRead = (Vec<(Checksum, String)>, u64, ReadBackWay);
+pub(in crate::verify) type FileRead = (Vec<(Checksum, String)>, u64, ReadBackWay);
 
 /// Reads a file, and returns these hashes of it; `None` when the check was stopped.
-pub(super) fn sums_of(
+pub(in crate::verify) fn sums_of(
     disk: &dyn Disk,
     path: &Utf8Path,
     kinds: &[Checksum],

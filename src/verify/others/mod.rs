@@ -3,14 +3,16 @@
 //! It writes nothing, and looks at nothing outside of the folder but a list that was given.
 
 mod answer;
-mod files;
+pub(super) mod files;
 mod histories;
 mod lines;
 mod moved;
+mod no_generation;
 mod read;
 mod standing;
 
 pub use answer::{OthersError, OthersFindings, RecordKind, RecordRead};
+pub use no_generation::NoGeneration;
 
 use super::finding::{Finding, path_of};
 use super::{MEANWHILE, changed_meanwhile, hold, threads_for};
@@ -96,6 +98,7 @@ pub fn verify_others(
         findings,
         left_out: check.standing.left_out,
         litter: check.standing.litter,
+        added: None,
         in_memory: facts.backing == Backing::Memory,
         facts,
         took: clock.elapsed().saturating_sub(start),

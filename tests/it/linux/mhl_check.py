@@ -252,7 +252,9 @@ class Checker:
             for path, value in zip(there, hash_all(kind, contents)):
                 if said[path] != value:
                     self.fault(f"{path!r} has another {kind} than is said")
-        self.folders(last, now, folders)
+        # Of what is malformed no folder's hash can be made.
+        if not self.faults:
+            self.folders(last, now, folders)
 
     def folders(self, last, now, standing):
         root = last.find(f"{NS}processinfo/{NS}roothash")

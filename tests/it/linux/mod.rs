@@ -26,6 +26,7 @@ mod layers;
 mod log;
 mod matrix;
 mod mhl;
+mod mhl_later;
 mod mounts;
 mod names;
 mod notice;

@@ -128,8 +128,8 @@ fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
             let to: Vec<String> = set.to.iter().map(ToString::to_string).collect();
             let also: Vec<&str> = set.also.iter().map(|also| also.id()).collect();
             json!({
-                "set": set.name, "to": to, "copies": set.copies, "also": also, "shoot": set.shoot,
-                "name": set.pattern.as_ref().map(ToString::to_string),
+                "set": set.name, "to": to, "copies": set.copies, "also": also, "mhl": set.mhl,
+                "shoot": set.shoot, "name": set.pattern.as_ref().map(ToString::to_string),
             })
         })
         .collect();
@@ -231,6 +231,7 @@ pub(crate) fn usual_words(set: &UsualSet) -> String {
         to.map(|to| format!("to {to}")),
         set.copies.map(copies_words),
         join(set.also.iter().map(ToString::to_string).collect()),
+        (set.mhl == Some(true)).then(|| "a media hash list".to_owned()),
         set.shoot
             .as_ref()
             .map(|shoot| format!("shoot {}", shown(shoot))),

@@ -34,6 +34,7 @@ use unlade::record::manifest::device_words;
 use unlade::record::signature::TrustedKeys;
 use unlade::run::Tools;
 use unlade::units::{all_counted, len64};
+use unlade::verify::add_generation::verify_and_add;
 use unlade::verify::others::{OthersError, verify_others};
 use unlade::verify::{Findings, Signature, VerifyError, verify as check};
 
@@ -55,6 +56,7 @@ impl CheckError {
             Self::Verify(error) => error.kind(),
             Self::Others(OthersError::Refused(_)) => ProblemKind::ManifestDamaged,
             Self::Others(OthersError::NoRecord(_)) => ProblemKind::Missing,
+            Self::Others(OthersError::NoGeneration(_)) => ProblemKind::NameClash,
             Self::Others(OthersError::Io(_) | OthersError::List(_)) => ProblemKind::Unreadable,
             Self::Others(OthersError::Interrupted) | Self::BrokenDown | Self::Interrupted => {
                 ProblemKind::NotReadBack
@@ -320,7 +322,11 @@ fn check_one(target: &CheckTarget, tools: &Tools, progress: &Progress) -> CheckR
     let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
     if target.is_of_others {
         let list = target.list.as_deref();
-        let found = verify_others(disk, clock, &target.path, list, progress);
+        let found = if target.adds_generation {
+            verify_and_add(disk, clock, &target.path, &tools.host, progress)
+        } else {
+            verify_others(disk, clock, &target.path, list, progress)
+        };
         return found
             .map(|findings| Checked::Others(Box::new(findings)))
             .map_err(CheckError::Others);
@@ -393,6 +399,9 @@ fn unchecked(path: &Utf8Path, error: &CheckError, is_begun: bool) -> (String, St
             checked with --list."
         }
         ProblemKind::Unreadable => UNREAD_STEP,
+        ProblemKind::NameClash => {
+            "nothing was checked or written. Without --add-generation it is checked as it is."
+        }
         ProblemKind::NotReadBack => {
             "nothing is known of this offload: verify it alone, or check another copy of it."
         }

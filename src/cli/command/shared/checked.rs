@@ -23,6 +23,8 @@ pub(crate) struct CheckTarget {
     pub(crate) is_of_others: bool,
     /// The list to check it against, where the person said so.
     pub(crate) list: Option<Utf8PathBuf>,
+    /// A generation is added to its media hash list.
+    pub(crate) adds_generation: bool,
 }
 
 impl CheckTarget {
@@ -32,6 +34,7 @@ impl CheckTarget {
             path,
             is_of_others: false,
             list: None,
+            adds_generation: false,
         }
     }
 }
@@ -162,6 +165,7 @@ pub(crate) fn others_verdict(path: &Utf8PathBuf, f: &OthersFindings, exit: Exit)
         "missing": counts.missing, "changed": counts.changed, "extra": counts.extra,
         "unread": counts.unread, "moved": counts.moved, "unchecked": counts.unchecked,
         "unused": f.unused, "left_out": f.left_out,
+        "generation": f.added.as_ref().and_then(|added| added.as_ref().ok()),
         "litter": f.litter.len(), "readback": f.way, "exit_code": exit.code(),
         "reasons": reasons,
     })

@@ -65,6 +65,9 @@ pub(crate) fn found_by_others(f: &OthersFindings) -> String {
     if f.named == 0 && f.findings.is_empty() {
         return "its lists name no file".to_owned();
     }
+    if f.findings.is_empty() && matches!(f.added, Some(Err(_))) {
+        return "the check could not be written down".to_owned();
+    }
     if f.findings.is_empty() && !f.reached_device() {
         return "what was read may have come from memory".to_owned();
     }
@@ -158,6 +161,10 @@ fn notes(f: &OthersFindings) -> Vec<String> {
             if f.left_out == 1 { "it" } else { "them" },
         ));
     }
+    notes.extend(f.added.as_ref().map(|added| match added {
+        Ok(path) => format!("The check is written down: `{}`.", shown(path)),
+        Err(why) => format!("The check could not be written down: {}.", shown(why)),
+    }));
     if !f.litter.is_empty() {
         let entries = counted_entries(f.litter.len());
         notes.push(format!("{entries} made by a computer since; no fault."));
@@ -209,6 +216,9 @@ fn answer(name: &str, f: &OthersFindings) -> (&'static str, bool, String) {
             "its lists say"
         };
         ("INTACT", true, format!("{name} is what {what}."))
+    } else if f.findings.is_empty() && f.reached_device() && matches!(f.added, Some(Err(_))) {
+        let why = "is what its list says, but the check could not be written down";
+        ("INTACT", false, format!("{name} {why}."))
     } else if counts.is_all_untold() {
         let why = found_by_others(f);
         ("NOT CHECKED", false, format!("{name}: {why}."))

@@ -66,6 +66,7 @@ const NOTE: &str = "Whatever you want to remember.";
 const VOLUMES: &str = "Its identities, a line each. It is recognised by them.";
 const COPIES: &str = "Copies on separate drives that PROVEN needs. Empty: 2.";
 const SHOOT: &str = "The shoot that the cards belong to.";
+const MHL: &str = "An ASC media hash list in each offload, for post-production.";
 const ALSO: &str = "Made in the same pass, beside BLAKE3.";
 
 /// Returns the fields of a section, but for the name that it goes by.
@@ -160,6 +161,7 @@ fn usual(kit: &Kit) -> Vec<FormField> {
         ),
         field("copies", "Copies", COPIES, Input::Number),
         field("also", "Further hashes", ALSO, hashes()),
+        field("mhl", "Media hash list", MHL, Input::Yes),
         field("shoot", "Shoot", SHOOT, Input::Line),
         field(
             "name",
@@ -189,6 +191,7 @@ fn rule(kit: &Kit) -> Vec<FormField> {
         field("to", "Copy to", "Empty: as usual.", drives(kit)),
         field("shoot", "Shoot", SHOOT, Input::Line),
         field("also", "Further hashes", ALSO, hashes()),
+        field("mhl", "Media hash list", MHL, Input::Yes),
         field("copies", "Copies", "Empty: as usual, or 2.", Input::Number),
         field(
             "proof",
@@ -271,12 +274,12 @@ mod tests {
         }
         assert_eq!(
             keys(&Section::Usual(None)),
-            ["to", "copies", "also", "shoot", "name"]
+            ["to", "copies", "also", "mhl", "shoot", "name"]
         );
         assert_eq!(
             keys(&Section::Rule(1)),
             [
-                "match", "to", "shoot", "also", "copies", "proof", "only_new", "reader"
+                "match", "to", "shoot", "also", "mhl", "copies", "proof", "only_new", "reader"
             ]
         );
     }
