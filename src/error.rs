@@ -205,6 +205,8 @@ pub enum Cause {
     InOffloadOnly,
     /// No media hash list can be made.
     NoMediaHashList,
+    /// It is about a folder without a manifest, which was compared with the card.
+    InFolder,
     /// The person wanted to stop.
     Interrupted,
 }

@@ -27,6 +27,11 @@ impl Stamp {
         }
     }
 
+    /// Returns whether it is finer than the steps in which a file system may keep dates.
+    pub fn is_fine(self) -> bool {
+        !self.nanos.is_multiple_of(EXFAT_STEP_NS)
+    }
+
     /// Returns the date as RFC 3339, UTC, with nine decimals; dates beyond year 9999 are clamped.
     pub fn rfc3339(self) -> String {
         let nanos = i32::try_from(self.nanos.min(999_999_999)).unwrap_or(0);
@@ -77,7 +82,7 @@ pub(super) const EXFAT_STEP_NS: u32 = 10_000_000;
 /// A short form of all that becomes another when a file is written to or replaced. Equal ones say
 /// that nothing was; others that the file has to be read again. The default is that of a file that
 /// was not looked at.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default)]
 pub struct Sight(u64);
 
 impl Sight {
@@ -96,6 +101,11 @@ impl Sight {
             (seconds.div_euclid(2), nanos % EXFAT_STEP_NS).hash(&mut hasher);
         }
         Self(hasher.finish())
+    }
+
+    /// Returns whether two files of one file system, by its Linux name, never have the same one.
+    pub fn is_of_one_file(filesystem: &str) -> bool {
+        keeps_numbers(filesystem)
     }
 }
 

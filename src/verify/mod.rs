@@ -124,7 +124,7 @@ fn hold(disk: &dyn Disk, root: &Utf8Path) -> Result<(FolderFacts, Anchor), Verif
 }
 
 /// A spinning disk is read by one.
-fn threads_for(facts: &FolderFacts) -> usize {
+pub(crate) fn threads_for(facts: &FolderFacts) -> usize {
     if facts.rotational == Some(true) {
         1
     } else {

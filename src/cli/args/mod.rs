@@ -20,6 +20,7 @@ pub(crate) mod names;
 pub(crate) mod notify;
 pub(crate) mod partial;
 pub(crate) mod pasted;
+pub(crate) mod prove;
 pub(crate) mod rate;
 pub(crate) mod report;
 pub(crate) mod schema;
@@ -41,6 +42,7 @@ use kit::KitCommand;
 pub(crate) use layout::LayoutArg;
 pub(crate) use names::KitNames;
 pub(crate) use notify::NotifyArgs;
+use prove::ProveArgs;
 use rate::RateArgs;
 use report::ReportArgs;
 use schema::SchemaOf;
@@ -206,8 +208,11 @@ pub(crate) enum Command {
             card is read for that, and whatever carries another date, is doubted by a manifest or \
             is another file by the word of a second one. New, changed and missing files, damaged \
             manifests and too few drives are each named. With --reread the card and every copy \
-            are read whole.\n\nWith --by-content any card is compared by what it holds: the other \
-            slot's card, for instance.",
+            are read whole.\n\nA folder without any offload, which somebody filled by hand, is \
+            read and compared with the card: files by their paths, then by what they hold, so \
+            that moved and renamed ones are known. What is missing is listed. Such a folder is \
+            one copy, in this answer only.\n\nWith --by-content any card is compared by what it \
+            holds: the other slot's card, for instance.",
         after_help = "Example:  unlade prove /media/KITES --on /media/SSD-A --on /media/SSD-B"
     )]
     Prove(ProveArgs),
@@ -509,43 +514,6 @@ impl From<ProofArg> for Level {
             ProofArg::Reread => Self::Reread,
         }
     }
-}
-
-/// Names of the kit.
-#[derive(Clone, Debug, Args)]
-pub(crate) struct ProveArgs {
-    /// The mounted card.
-    #[arg(value_name = "CARD", help_heading = WHAT)]
-    pub(crate) card: Utf8PathBuf,
-    /// A folder on a drive, or its kit name.
-    ///
-    /// It is an offload or holds several. Offloads are looked for three folders deep at most
-    /// [default: the places that the ledger knows for this card].
-    #[arg(long, value_name = "DRIVE", help_heading = WHERE)]
-    pub(crate) on: Vec<Utf8PathBuf>,
-    /// Copies on separate drives that PROVEN needs [default: as usual in your kit, or 2].
-    #[arg(
-        long,
-        value_name = "N",
-        value_parser = clap::value_parser!(u64).range(1..=COPIES_MAX),
-        help_heading = HOW_SURE
-    )]
-    pub(crate) copies: Option<u64>,
-    /// Drives that look like one are separate.
-    #[arg(long, help_heading = HOW_SURE)]
-    pub(crate) separate: bool,
-    /// Read the card and every copy whole.
-    #[arg(long, help_heading = HOW_SURE)]
-    pub(crate) reread: bool,
-    /// Compare by content, whatever card it came from.
-    ///
-    /// The card is read, and its files are looked for in the offloads by what they hold.
-    #[arg(long, help_heading = HOW_SURE)]
-    pub(crate) by_content: bool,
-    #[command(flatten)]
-    pub(crate) notices: NotifyArgs,
-    #[command(flatten)]
-    pub(crate) set: ShootArgs,
 }
 
 #[derive(Clone, Debug, Args)]

@@ -1,6 +1,7 @@
 //! Owns `prove`: the question without a copy.
 
-use crate::cli::args::{COPIES, Common, ProveArgs};
+use crate::cli::args::prove::ProveArgs;
+use crate::cli::args::{COPIES, Common};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
@@ -65,7 +66,7 @@ pub(crate) fn prove_shown(
         Err(reasons) => tell_refusal(&ask, &reasons, out, (&json, viewer)),
         Ok(mut outcome) => {
             let unnoted = book.note(std::mem::take(&mut outcome.checks));
-            let news = remember(&outcome, book, tools, part.as_ref());
+            let news = remember(&outcome, ask.copies_needed, book, tools, part.as_ref());
             let exit = exit(&outcome);
             if exit != Exit::Interrupted {
                 notice::send(card_answer(&outcome, ask.by_content).notice());
@@ -100,9 +101,14 @@ pub(crate) fn prove_shown(
     }
 }
 
+/// Why the ledger has less than the answer said.
+const OF_THAT_MOMENT: &str =
+    "too-few-copies: folders without a manifest were compared, and counted in that answer only";
+
 /// Enters the answer in the ledger; a question that was stopped gave none.
 fn remember(
     outcome: &ProveOutcome,
+    copies_needed: usize,
     book: &Book,
     tools: &Tools,
     part: Option<&ShootPart>,
@@ -110,13 +116,20 @@ fn remember(
     if outcome.interrupted {
         return None;
     }
-    let verdict = &outcome.answer.verdict;
+    let (verdict, recorded) = (&outcome.answer.verdict, outcome.answer.recorded);
+    // A folder without a manifest cannot be asked again: it proves nothing of tomorrow.
+    let rests_on_folder = verdict.is_proven() && recorded < verdict.copies();
     let entry = LedgerEntry {
-        proven: verdict.is_proven() && outcome.part.is_none(),
-        copies: len64(verdict.copies()),
+        proven: verdict.is_proven() && recorded >= copies_needed && outcome.part.is_none(),
+        copies: len64(recorded),
         ..LedgerEntry::new(Deed::Prove, tools.clock.now(), outcome.card.clone())
     };
-    enter(book, entry.because(verdict.reasons()), part)
+    let reasons = if rests_on_folder {
+        vec![OF_THAT_MOMENT.to_owned()]
+    } else {
+        verdict.reasons().to_vec()
+    };
+    enter(book, entry.because(&reasons), part)
 }
 
 /// Lets a thread do the reading and shows how far it is.
@@ -192,8 +205,19 @@ fn tell_json(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: 
             }),
         );
     }
+    let seen = outcome.recordings.iter().flat_map(|seen| &seen.hints);
+    for hint in seen.filter(|_| !outcome.interrupted) {
+        let (kind, path, detail) = (hint.kind, &hint.path, hint.detail());
+        json.send(
+            "hint",
+            json!({"kind": kind, "path": path, "detail": detail}),
+        );
+    }
     json.send("verdict", verdict(ask, outcome, news, exit));
 }
+
+/// Files under other names that programs are told.
+const MOVED_TOLD: usize = 500;
 
 fn verdict(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: Exit) -> Value {
     let answer = &outcome.answer;
@@ -206,9 +230,14 @@ fn verdict(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: Ex
                 .iter()
                 .map(|l| json!({"kind": l.kind, "files": l.files, "paths": l.paths}))
                 .collect();
+            let moved = h.moved.iter().take(MOVED_TOLD);
+            let moved: Vec<_> = moved
+                .map(|(path, to)| json!({"path": path, "to": to}))
+                .collect();
             json!({
                 "offload": h.root, "files": h.files, "bytes": h.bytes, "basis": h.basis,
                 "not_read_back": h.unread, "lacks": lacks,
+                "compared": h.is_compared, "moved_files": h.moved.len(), "moved": moved,
             })
         })
         .collect();
@@ -216,7 +245,7 @@ fn verdict(ask: &Ask, outcome: &ProveOutcome, news: Option<&ShootNews>, exit: Ex
             "card": ask.card, "label": outcome.card.label, "volume_id": outcome.card.volume_id,
             "read_whole": outcome.part.is_none(),
             "proven": exit == Exit::Done, "copies": answer.verdict.copies(),
-            "copies_needed": ask.copies_needed,
+            "copies_needed": ask.copies_needed, "recorded_copies": answer.recorded,
             "files": outcome.listed.0, "bytes": outcome.listed.1,
             "sampled_files": answer.sampled.0, "holdings": holdings,
             "reasons": answer.verdict.reasons(), "notes": answer.notes,

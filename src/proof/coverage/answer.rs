@@ -1,9 +1,13 @@
 //! Owns what is said to the question: the verdict, its reasons, and what each copy holds and lacks.
 
+use super::question::Unusable;
 use crate::error::{Cause, ProblemKind};
 use crate::name::{shown, some_of};
 use crate::proof::Verdict;
 use crate::units::counted;
+
+/// Names that are told of one offload for one kind of lack.
+pub(super) const NAMES_OF_COPY: usize = 5;
 
 /// One reason why a card is not proven.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -40,6 +44,10 @@ pub struct Holding {
     pub unread: u64,
     /// What else is the matter with files that this copy should hold, one line for each kind.
     pub lacks: Vec<Lack>,
+    /// It is a folder without a manifest, which was compared for this answer alone.
+    pub is_compared: bool,
+    /// Files that such a folder has under other names: the card's path, and where each is.
+    pub moved: Vec<(String, String)>,
 }
 
 /// Files that one copy should hold and does not hold proven.
@@ -62,10 +70,10 @@ pub struct Lack {
 }
 
 impl Lack {
-    /// Returns "missing: `X`, `Y` and 3 more files".
-    pub fn text(&self) -> String {
+    /// Returns "missing: `X`, `Y` and 3 more files", with so many names at most.
+    pub fn text(&self, most: usize) -> String {
         let paths = self.paths.iter().map(String::as_str);
-        let names = some_of(paths, self.paths.len(), self.files, "file");
+        let names = some_of(paths, most, self.files, "file");
         self.with_cause(self.words, &names)
     }
 
@@ -76,7 +84,7 @@ impl Lack {
             return self.with_cause(&verb, &format!("all {}", counted(all, "file")));
         }
         let paths = self.paths.iter().map(String::as_str);
-        self.with_cause(&verb, &some_of(paths, self.paths.len(), self.files, "file"))
+        self.with_cause(&verb, &some_of(paths, NAMES_OF_COPY, self.files, "file"))
     }
 
     fn with_cause(&self, words: &str, files: &str) -> String {
@@ -107,6 +115,9 @@ pub struct Answer {
     pub has_media_left: bool,
     /// It is the person's word that so many devices are separate; the system does not tell.
     pub is_stated: bool,
+    /// Complete copies on separate drives by manifests alone, which can be asked again: what was
+    /// found in folders without one is for this answer only.
+    pub recorded: usize,
 }
 
 impl UnprovenReason {
@@ -121,6 +132,15 @@ impl UnprovenReason {
     /// Returns it in plain words that name an offload by its folder.
     pub fn plain(&self) -> String {
         self.words(|root| format!("`{}`", shown(root)))
+    }
+
+    /// Tells why what is there cannot be used.
+    pub(super) fn unusable(what: &str, root: &str, why: &Unusable) -> Self {
+        let detail = format!("the {what} `{}` cannot be used: {}", shown(root), why.why);
+        Self {
+            is_of_drive: true,
+            ..Self::new(why.kind, detail)
+        }
     }
 
     pub(super) fn new(kind: ProblemKind, detail: String) -> Self {

@@ -16,9 +16,6 @@ pub(super) const NAMES_COMPARED: usize = 500;
 /// The same where nothing but a read is missing.
 pub(super) const UNREAD_TOLD: usize = 3;
 
-/// Names that are told of one copy for one kind of lack.
-pub(super) const NAMES_OF_COPY: usize = 5;
-
 /// Why a file of the card is not proven by one offload.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub(super) enum Gap {
@@ -26,6 +23,20 @@ pub(super) enum Gap {
     New,
     /// It was left in an earlier offload, and that one was not found.
     Elsewhere,
+    /// A folder was to be compared, and the person stopped that.
+    NotCompared,
+    /// No file of a folder that was compared holds it.
+    NotInFolder,
+    /// One does, and it is counted for another file.
+    Shared,
+    /// It has its name in a folder that was compared, and holds something else.
+    OtherContent,
+    /// What may be it in a folder that was compared could not be read.
+    FolderUnread,
+    /// What was read of it in such a folder may have come from memory.
+    FromMemory,
+    /// It was there, and not any more when all was read.
+    Meanwhile,
     /// A manifest lists it with another size or date.
     Changed,
     /// It is listed, but was not read back on this drive.
@@ -51,9 +62,24 @@ pub(super) enum Gap {
 impl Gap {
     /// Whether it is about what stands on the drive, and could be put right there.
     pub(super) fn is_of_drive(self) -> bool {
+        self.is_of_folder()
+            || matches!(
+                self,
+                Self::NotReadBack | Self::Missing | Self::Unread | Self::Found(_) | Self::Damaged
+            )
+    }
+
+    /// Whether it is about a folder that has no manifest.
+    fn is_of_folder(self) -> bool {
         matches!(
             self,
-            Self::NotReadBack | Self::Missing | Self::Unread | Self::Found(_) | Self::Damaged
+            Self::NotCompared
+                | Self::NotInFolder
+                | Self::Shared
+                | Self::OtherContent
+                | Self::FolderUnread
+                | Self::FromMemory
+                | Self::Meanwhile
         )
     }
 }
@@ -65,6 +91,7 @@ impl Gap {
             Self::New if by_content => Some(Cause::OnCardOnly),
             Self::Elsewhere => Some(Cause::LeftElsewhere),
             Self::Found(_) => Some(Cause::FoundDamaged),
+            _ if self.is_of_folder() => Some(Cause::InFolder),
             _ => None,
         }
     }
@@ -98,7 +125,13 @@ impl GapList {
                 .and_then(|(_, cause)| Some(cause.as_ref()?.why.clone())),
             kind: gap_words(gap).0,
             words: match gap {
-                Gap::Missing => "missing",
+                Gap::Missing | Gap::NotInFolder => "missing",
+                Gap::Shared => "without a file of its own",
+                Gap::OtherContent => "other content",
+                Gap::FolderUnread => "could not be read",
+                Gap::FromMemory => "read from the computer's memory, perhaps",
+                Gap::Meanwhile => "changed or removed while all was read",
+                Gap::NotCompared => "not compared",
                 Gap::Unread => "not known to be good",
                 Gap::Found(DamageKind::Unreadable) => "could not be read when it was checked",
                 Gap::Found(DamageKind::Missing) => "missing when it was checked",
@@ -107,7 +140,13 @@ impl GapList {
                 _ => "is there, and no manifest says that it was checked there",
             },
             verb: match gap {
-                Gap::Missing => "is missing",
+                Gap::Missing | Gap::NotInFolder => "is missing",
+                Gap::Shared => "has no file of its own",
+                Gap::OtherContent => "holds something else",
+                Gap::FolderUnread => "could not be read",
+                Gap::FromMemory => "was read, perhaps, from the computer's memory",
+                Gap::Meanwhile => "was changed or removed while all was read",
+                Gap::NotCompared => "was not compared",
                 Gap::Unread => "is not known to be good",
                 Gap::Found(DamageKind::Unreadable) => "could not be read when it was checked",
                 Gap::Found(DamageKind::Missing) => "was missing when it was checked",
@@ -236,5 +275,43 @@ pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
             "is on the card with other content than was copied: the card's content is not that of \
              the copy",
         ),
+        Gap::NotCompared
+        | Gap::NotInFolder
+        | Gap::Shared
+        | Gap::OtherContent
+        | Gap::FolderUnread
+        | Gap::FromMemory
+        | Gap::Meanwhile => folder_gap_words(gap),
+    }
+}
+
+/// The same of a folder without a manifest.
+fn folder_gap_words(gap: Gap) -> (ProblemKind, &'static str) {
+    match gap {
+        Gap::NotInFolder => (
+            ProblemKind::Missing,
+            "is on the card, and no file that was compared holds the same",
+        ),
+        Gap::Shared => (
+            ProblemKind::Missing,
+            "has no file of its own in what was compared",
+        ),
+        Gap::OtherContent => (
+            ProblemKind::Mismatch,
+            "has its name in a folder that was compared, and not its content",
+        ),
+        Gap::FolderUnread => (
+            ProblemKind::Unreadable,
+            "may be in a folder that was compared, where not all could be read",
+        ),
+        Gap::FromMemory => (
+            ProblemKind::NotReadBack,
+            "was compared, perhaps, with the computer's memory and not with the drive",
+        ),
+        Gap::Meanwhile => (
+            ProblemKind::Changed,
+            "was changed or removed on its drive while all was read",
+        ),
+        _ => (ProblemKind::NotReadBack, "was not compared: it was stopped"),
     }
 }

@@ -6,13 +6,16 @@
 
 mod answer;
 mod count;
+mod folder;
 mod gap;
+mod holders;
 mod question;
 mod reasons;
 mod to_read;
 mod usable;
 
 pub use answer::{Answer, Holding, Lack, UnprovenReason};
+pub use folder::{ComparedFolder, InFolder};
 pub use question::{FoundOffload, Question, ReadFiles, Reread, SizeAndDate, Unusable};
 pub use to_read::{ToRead, to_read};
 
@@ -21,40 +24,45 @@ use crate::plan::notes::left_out_notes;
 use crate::proof::Verdict;
 use crate::proof::notes::sameness_notes;
 use crate::units::{counted, len64};
-use count::{Counted, count, distinct_devices};
+use count::{Counted, count};
+use holders::Holders;
 use reasons::{absent, away, few, gone, of_problem, reasons_of_files, trouble_reasons, words};
 use to_read::sampled;
-use usable::all_usable;
 
 /// Weighs the question.
-pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
+pub fn answer(
+    question: &Question<'_>,
+    offloads: &[FoundOffload],
+    folders: &[ComparedFolder],
+) -> Answer {
     let mut notes: Vec<String> = question.part.iter().map(|why| part_note(why)).collect();
     let mut of_card = trouble_reasons(question.listing);
     of_card.extend(question.changed.iter().map(of_problem));
     let mut troubles = Vec::new();
     notes.extend(left_out_notes(question.listing));
-    let usable = all_usable(question, offloads, &mut troubles, &mut notes);
+    let holders = Holders::of(question, offloads, folders, &mut troubles, &mut notes);
     let Counted {
         held,
         lacks,
         copies,
+        recorded,
         gaps,
         short,
         is_explained,
         contents,
-    } = count(question, &usable);
+    } = count(question, &holders);
     notes.extend(sameness_notes(contents.iter().copied()));
     // What is wrong with the card always counts; what is wrong with one offload is a reason only if
     // the others are not enough.
     let (mut reasons, of_offloads) = (of_card, troubles);
     reasons.extend(reasons_of_files(
         question,
-        &usable,
+        &holders,
         gaps,
         short,
         of_offloads.is_empty(),
     ));
-    let gone = gone(question.listing, &usable);
+    let gone = gone(question.listing, &holders.usable);
     if question.by_content {
         // The other slot's card is compared both ways.
         reasons.extend(absent(&gone));
@@ -64,7 +72,7 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
     }
     // What was told of single files is not told a second time as too few copies.
     if copies < question.copies_needed && (reasons.is_empty() || !is_explained) {
-        reasons.push(few(question, &usable, copies));
+        reasons.push(few(question, &holders, copies));
     }
     let of_offloads = of_offloads.into_iter().chain(away(question.away));
     if reasons.is_empty() {
@@ -80,16 +88,12 @@ pub fn answer(question: &Question<'_>, offloads: &[FoundOffload]) -> Answer {
             copies,
             reasons: reasons.iter().map(words).collect(),
         },
-        holdings: usable
-            .iter()
-            .zip(held)
-            .zip(lacks)
-            .map(|((u, held), lacks)| u.holding(held, lacks, question.listing.totals().0))
-            .collect(),
-        sampled: sampled(question, &usable),
+        holdings: holders.holdings(held, lacks, question.listing.totals().0),
+        sampled: sampled(question, &holders.usable),
         reasons,
         notes,
-        is_stated: distinct_devices(&usable) < copies,
+        is_stated: holders.distinct_devices() < copies,
+        recorded,
         has_zeros: contents.iter().any(|c| c.only_zeros),
         has_media_left: !question.listing.media_left().is_empty(),
     }

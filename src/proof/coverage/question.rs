@@ -111,6 +111,8 @@ pub struct Question<'a> {
     pub card: &'a FolderFacts,
     /// Files of the card that were read.
     pub card_read: &'a ReadFiles,
+    /// Of these, the ones that hold nothing but zeros, as far as somebody looked.
+    pub card_zeros: &'a HashSet<String>,
     /// All of the card was to be read: what is not among them is not known.
     pub is_card_read: bool,
     /// Why it is a folder of a card and not the card, in words that go on after a colon.

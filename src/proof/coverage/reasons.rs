@@ -2,8 +2,8 @@
 //! them.
 
 use super::answer::UnprovenReason;
-use super::count::{is_separate, seen_twice};
 use super::gap::{GapList, NAMES_COMPARED, named};
+use super::holders::Holders;
 use super::question::Question;
 use super::usable::Usable;
 use crate::card::listing::Listing;
@@ -28,12 +28,12 @@ pub(super) fn away(away: &[String]) -> Option<UnprovenReason> {
 /// Tells which files no offload proves, and which ones not enough of them do.
 pub(super) fn reasons_of_files(
     question: &Question<'_>,
-    usable: &[Usable<'_>],
+    holders: &Holders<'_>,
     gaps: GapList,
     short: Vec<GapList>,
     is_none_found: bool,
 ) -> Vec<UnprovenReason> {
-    if usable.is_empty() {
+    if holders.is_empty() {
         let why = "no offload of this card was found under the given folders".to_owned();
         // Why one that was found cannot be used is told beside it.
         let reason = is_none_found.then(|| UnprovenReason::new(ProblemKind::Missing, why));
@@ -41,8 +41,13 @@ pub(super) fn reasons_of_files(
     }
     let mut reasons = gaps.reasons(question.by_content);
     let files = question.listing.totals().0;
-    let of_copies = usable.iter().zip(short);
-    reasons.extend(of_copies.flat_map(|(u, short)| u.reasons(short, files)));
+    let mut short = short.into_iter();
+    for (offload, short) in holders.usable.iter().zip(short.by_ref()) {
+        reasons.extend(offload.reasons(short, files));
+    }
+    for (folder, short) in holders.folders.iter().zip(short) {
+        reasons.extend(folder.reasons(short, files));
+    }
     reasons
 }
 
@@ -70,18 +75,13 @@ pub(super) fn of_problem(p: &Problem) -> UnprovenReason {
     }
 }
 
-pub(super) fn few(question: &Question<'_>, usable: &[Usable<'_>], copies: usize) -> UnprovenReason {
-    let devices: Vec<_> = usable
-        .iter()
-        .map(|u| (&u.found.backing, u.found.device))
-        .collect();
-    let names = usable.iter().map(|u| format!("`{}`", shown(&u.found.root)));
-    let names: Vec<String> = names.collect();
-    let why = why_fewer(&devices, &names, is_separate(question, usable));
-    let twice = seen_twice(usable).filter(|_| question.separate);
+pub(super) fn few(question: &Question<'_>, holders: &Holders<'_>, copies: usize) -> UnprovenReason {
+    let is_separate = holders.is_separate(question);
+    let why = why_fewer(&holders.devices(), &holders.names(), is_separate);
+    let twice = holders.seen_twice().filter(|_| question.separate);
     let why = match twice {
         Some((a, b)) => format!(
-            " (the manifests in `{}` and `{}` were written at one moment: one drive that is seen \
+            " (what is in `{}` and `{}` was written at one moment: one drive that is seen \
              twice, or a copy by hand, so that --separate is not believed)",
             shown(a),
             shown(b)

@@ -2,7 +2,7 @@
 
 use super::answer::{Holding, Lack, UnprovenReason};
 use super::gap::{Gap, GapList};
-use super::question::{FoundOffload, Question, SizeAndDate, Unusable};
+use super::question::{FoundOffload, Question, SizeAndDate};
 use crate::card::dates::{Shift, parse};
 use crate::card::identity::has_identity;
 use crate::card::listing::FileRow;
@@ -74,12 +74,8 @@ pub(super) fn usable<'a>(
     let root = shown(&found.root);
     let manifest = match &found.manifest {
         Ok(manifest) => manifest,
-        Err(Unusable { kind, why }) => {
-            let detail = format!("the offload in `{root}` cannot be used: {why}");
-            troubles.push(UnprovenReason {
-                is_of_drive: true,
-                ..UnprovenReason::new(*kind, detail)
-            });
+        Err(why) => {
+            troubles.push(UnprovenReason::unusable("offload in", &found.root, why));
             return None;
         }
     };
@@ -411,6 +407,8 @@ impl Usable<'_> {
             basis,
             unread,
             lacks,
+            is_compared: false,
+            moved: Vec::new(),
         }
     }
 

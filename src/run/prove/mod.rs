@@ -1,6 +1,9 @@
 //! Owns the order of `prove`: survey the card, find the offloads under the given folders, look at
 //! what stands (or read it all again), and put the question. It writes nothing.
 
+mod card_seen;
+mod folders;
+mod matching;
 mod offloads;
 mod reading;
 
@@ -11,20 +14,24 @@ use crate::card::survey::{look_at_left, survey};
 use crate::clock::Clock;
 use crate::disk::guarded::Guarded;
 use crate::disk::progress::Progress;
-use crate::disk::{Anchor, Disk, FolderFacts, ReadBackWay};
+use crate::disk::{Anchor, Disk, FolderFacts, ReadBackWay, Stamp};
 use crate::error::{Cause, Problem, ProblemKind, gone, unusable};
 use crate::existing::as_card::is_offload;
 use crate::existing::search::find_offloads;
+use crate::inspect::recordings::Recordings;
 use crate::ledger::Ledger;
 use crate::name::shown;
 use crate::plan::check::without_files;
-use crate::proof::coverage::{Answer, FoundOffload, Question, ReadFiles, answer};
+use crate::proof::coverage::{Answer, ComparedFolder, FoundOffload, Question, ReadFiles, answer};
 use crate::proof::problems::listing_problems;
 use crate::record::damage::{CheckNote, DamageKind, KnownDamage};
 use crate::record::load::load;
 use camino::{Utf8Path, Utf8PathBuf};
+use std::collections::{HashMap, HashSet};
 use std::sync::atomic::Ordering;
 
+use card_seen::CardSeen;
+use folders::PlainFolders;
 use offloads::{Search, look_again, look_at_offloads};
 use reading::read_what_is_asked;
 
@@ -36,8 +43,8 @@ const PLACES_MAX: usize = 64;
 pub struct Ask {
     /// The mounted card.
     pub card: Utf8PathBuf,
-    /// Folders on drives: offloads, or folders that hold some. None: the places that the ledger
-    /// knows.
+    /// Folders on drives: offloads, folders that hold some, or folders that were filled by hand.
+    /// None: the places that the ledger knows.
     pub on: Vec<Utf8PathBuf>,
     /// What is remembered of earlier copies; `None` where it is not to be asked. It only tells
     /// where to look.
@@ -73,6 +80,9 @@ pub struct ProveOutcome {
     pub card_way: Option<ReadBackWay>,
     /// All of the card was to be read.
     pub is_card_read: bool,
+    /// What was seen of the card's recordings, where it was compared with folders that no copy
+    /// filled: nobody looked at them before.
+    pub recordings: Option<Recordings>,
     /// Stopped by the person.
     pub interrupted: bool,
 }
@@ -90,10 +100,7 @@ pub fn prove(
     let disk = &Guarded::until(disk, &progress.cancel);
     let (facts, _held) = hold_card(ask, disk).map_err(|p| vec![p])?;
     let listing = look_at_card(ask, disk, &facts, progress).map_err(|p| vec![p])?;
-    let card = CardIdentity {
-        made_as: disk.device_info(&facts).made_as(),
-        ..CardIdentity::of(&facts, &label_of(&ask.card, &facts), &listing)
-    };
+    let card = identity(ask, disk, &facts, &listing);
     let (mut roots, away, known) = remembered(ask, disk, &card)?;
     let given = given(ask, disk)?;
     roots.extend(given.iter().flatten().cloned());
@@ -105,48 +112,81 @@ pub fn prove(
         reread: ask.reread,
         damage: &ask.damage,
     };
-    let (seen, mut offloads, doubts) = look_at_offloads(&search, roots);
+    let mut plain = PlainFolders::look(&search, without_offload(ask, &given), &listing);
+    let found = look_at_offloads(&search, roots, &plain.facts());
+    let (mut offloads, mut doubts) = (found.offloads, found.doubts);
+    doubts.extend(plain.doubt_twins(&found.places));
     let mut question = Question {
         listing: &listing,
         card: &facts,
         card_read: &ReadFiles::new(),
+        card_zeros: &HashSet::new(),
         part: part_of(&facts, &listing),
-        is_card_read: ask.reread || ask.by_content,
+        is_card_read: ask.reread || ask.by_content || plain.are_worth_reading(),
         by_content: ask.by_content,
         away: &away,
         changed: Vec::new(),
         copies_needed: ask.copies_needed,
         separate: ask.separate,
     };
-    let card_read = read_what_is_asked(&ask.card, disk, &mut question, &mut offloads, progress);
+    let read = |seen: Option<&mut CardSeen>| {
+        let found = (&mut question, &mut *offloads);
+        read_what_is_asked(&ask.card, disk, found, seen, progress)
+    };
+    let (card_read, of_card) = plain.read_beside(read);
+    let compared = plain.compare(&of_card, &card_read);
     card_is_same(disk, ask, &facts).map_err(|p| vec![p])?;
     if !progress.cancel.load(Ordering::Relaxed) {
         question.changed = changed_since(disk, ask, &facts, &listing);
-        for found in &mut offloads {
-            look_again(disk, found);
-        }
+        look_again(disk, &mut offloads);
     }
-    let is_elsewhere = |(inode, path): &((u64, u64), Utf8PathBuf)| {
-        !seen.contains_key(inode) && holds_listing(disk, path, &listing)
-    };
-    let elsewhere = known.iter().filter(|known| is_elsewhere(known));
+    let compared = plain.looked_at_again(compared);
     question.card_read = &card_read;
-    let mut answer = answer(&question, &offloads);
-    answer.notes.extend(doubts);
-    answer
-        .notes
-        .extend(useless(ask, &given, &offloads, &answer));
+    question.card_zeros = &of_card.zeros;
+    let mut answer = answer(&question, &offloads, &compared);
+    doubts.extend(plain.notes());
+    doubts.extend(useless(ask, &given, &offloads, &compared, &answer));
+    answer.notes.append(&mut doubts);
     Ok(ProveOutcome {
         card: with_content(card, &listing, &card_read),
         part: question.part,
-        elsewhere: elsewhere.map(|(_, path)| shown(path.as_str())).collect(),
+        is_card_read: question.is_card_read,
+        elsewhere: elsewhere(disk, &known, &found.seen, &listing),
         listed: listing.totals(),
         checks: offloads.iter().filter_map(|o| checked(o, clock)).collect(),
         answer,
         card_way: card_read.values().flatten().map(|(_, way)| *way).min(),
-        is_card_read: question.is_card_read,
+        recordings: of_card.recordings(&listing, Stamp::of(clock.now())),
         interrupted: progress.cancel.load(Ordering::Relaxed),
     })
+}
+
+fn identity(ask: &Ask, disk: &dyn Disk, facts: &FolderFacts, listing: &Listing) -> CardIdentity {
+    CardIdentity {
+        made_as: disk.device_info(facts).made_as(),
+        ..CardIdentity::of(facts, &label_of(&ask.card, facts), listing)
+    }
+}
+
+/// Names the copies that are known of, were not looked at, and are of what the card holds now.
+fn elsewhere(
+    disk: &dyn Disk,
+    known: &[((u64, u64), Utf8PathBuf)],
+    seen: &HashMap<(u64, u64), String>,
+    listing: &Listing,
+) -> Vec<String> {
+    let others = known.iter().filter(|(inode, _)| !seen.contains_key(inode));
+    let others = others.filter(|(_, path)| holds_listing(disk, path, listing));
+    others.map(|(_, path)| shown(path.as_str())).collect()
+}
+
+/// The folders that were named in which no offload was found.
+fn without_offload<'a>(
+    ask: &'a Ask,
+    given: &[Vec<Utf8PathBuf>],
+) -> impl Iterator<Item = &'a Utf8PathBuf> {
+    let folders = ask.on.iter().zip(given);
+    folders.filter_map(|(folder, roots)| roots.is_empty().then_some(folder))
 }
 
 /// What was read of a copy: all of it, or single files.
@@ -190,14 +230,19 @@ fn holds_listing(disk: &dyn Disk, root: &Utf8Path, listing: &Listing) -> bool {
     })
 }
 
+/// What is to be known of files beside offloads.
+const BESIDE: &str = "Files beside offloads are not compared: name their own folder with --on.";
+
 /// Names the folders given with `--on` that hold no offload, or none of this card: the wrong drive
 /// may be mounted there. What is wrong with an offload that was found is told elsewhere.
 fn useless(
     ask: &Ask,
     given: &[Vec<Utf8PathBuf>],
     offloads: &[FoundOffload],
+    compared: &[ComparedFolder],
     answer: &Answer,
 ) -> Vec<String> {
+    let is_told = |folder: &&Utf8PathBuf| compared.iter().any(|c| c.root == folder.as_str());
     let of_use = |root: &Utf8PathBuf| {
         let is_damaged = |o: &&FoundOffload| o.root == root.as_str() && o.manifest.is_err();
         // Not among the offloads: found through another folder already.
@@ -208,13 +253,19 @@ fn useless(
     };
     let folders = ask.on.iter().zip(given);
     folders
-        .filter(|(_, roots)| !roots.iter().any(of_use))
+        .filter(|(folder, roots)| !roots.iter().any(of_use) && !is_told(folder))
         .map(|(folder, roots)| {
+            let is_itself = roots.first().is_some_and(|root| root == folder);
             let folder = shown(folder.as_str());
-            match roots.len() {
-                0 => format!("In `{folder}` no offload was found."),
+            let words = match roots.len() {
+                0 => return format!("In `{folder}` is no offload, and no file of this card."),
                 1 => format!("The offload in `{folder}` is not of this card."),
                 n => format!("None of the {n} offloads in `{folder}` is of this card."),
+            };
+            if is_itself {
+                words
+            } else {
+                format!("{words} {BESIDE}")
             }
         })
         .collect()

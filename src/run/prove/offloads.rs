@@ -30,12 +30,24 @@ pub(super) struct Search<'a> {
     pub(super) damage: &'a KnownDamage,
 }
 
-/// Offloads that were looked at: device and inode of each, what was found, and what is to be noted.
-type LookedAt = (HashMap<(u64, u64), String>, Vec<FoundOffload>, Vec<String>);
+/// Offloads that were looked at.
+pub(super) struct LookedAt {
+    /// By device and inode of each.
+    pub(super) seen: HashMap<(u64, u64), String>,
+    pub(super) offloads: Vec<FoundOffload>,
+    /// What is to be noted.
+    pub(super) doubts: Vec<String>,
+    /// What the system says of their folders.
+    pub(super) places: Vec<FolderFacts>,
+}
 
-/// Looks at every offload; the same one through two of the given folders is one. With device and
-/// inode of each.
-pub(super) fn look_at_offloads(search: &Search<'_>, roots: Vec<Utf8PathBuf>) -> LookedAt {
+/// Looks at every offload; the same one through two of the given folders is one. `beside` are other
+/// folders that are looked at.
+pub(super) fn look_at_offloads(
+    search: &Search<'_>,
+    roots: Vec<Utf8PathBuf>,
+    beside: &[FolderFacts],
+) -> LookedAt {
     let mut seen = HashMap::new();
     let (mut offloads, mut places) = (Vec::new(), Vec::new());
     for root in roots {
@@ -47,8 +59,13 @@ pub(super) fn look_at_offloads(search: &Search<'_>, roots: Vec<Utf8PathBuf>) -> 
             places.push(there);
         }
     }
-    let doubts = doubt_twins(search, &places, &mut offloads);
-    (seen, offloads, doubts)
+    let doubts = doubt_twins(search, &places, beside, &mut offloads);
+    LookedAt {
+        seen,
+        offloads,
+        doubts,
+        places: places.into_iter().flatten().collect(),
+    }
 }
 
 /// Names and sizes are answered from memory, and what an earlier version left there is not yet on a
@@ -66,6 +83,7 @@ fn settled(disk: &dyn Disk, root: &Utf8Path, facts: &FolderFacts) -> io::Result<
 fn doubt_twins(
     search: &Search<'_>,
     places: &[Option<FolderFacts>],
+    beside: &[FolderFacts],
     offloads: &mut [FoundOffload],
 ) -> Vec<String> {
     let mut doubts = Vec::new();
@@ -77,7 +95,7 @@ fn doubt_twins(
         };
         let made_in = manifest.destinations.get(here);
         let made_in = made_in.and_then(|d| search.disk.facts(Utf8Path::new(&d.path)).ok());
-        let others = places.iter().flatten().chain(&made_in);
+        let others = places.iter().flatten().chain(beside).chain(&made_in);
         let Some(twin) = others.into_iter().find(|other| facts.is_twin_of(other)) else {
             continue;
         };
@@ -188,9 +206,15 @@ fn note_standing(found: &mut FoundOffload, layout: Layout, entries: Vec<WalkEntr
     }
 }
 
-/// Looks at an offload once more when all was read: that takes its time, and meanwhile its drive
+/// Looks at the offloads once more when all was read: that takes its time, and meanwhile a drive
 /// may have been taken away, or somebody may have written to it.
-pub(super) fn look_again(disk: &dyn Disk, found: &mut FoundOffload) {
+pub(super) fn look_again(disk: &dyn Disk, offloads: &mut [FoundOffload]) {
+    for found in offloads {
+        look_at_one_again(disk, found);
+    }
+}
+
+fn look_at_one_again(disk: &dyn Disk, found: &mut FoundOffload) {
     if found.manifest.is_err() {
         return;
     }
@@ -225,7 +249,7 @@ pub(super) fn is_its_drive(found: &FoundOffload, now: &FolderFacts) -> bool {
 }
 
 /// What could not be looked at or read is not known to be bad.
-fn not_seen(what: &str, step: Step, cause: &io::Error) -> Unusable {
+pub(super) fn not_seen(what: &str, step: Step, cause: &io::Error) -> Unusable {
     Unusable::new(
         ProblemKind::Unreadable,
         format!("{what} {}", failed(step, cause)),

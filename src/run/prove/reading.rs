@@ -1,9 +1,10 @@
 //! Owns the reading that a question needs: of the card, and of files on the drives that nothing
 //! else bears out.
 
+use super::card_seen::{CardSeen, FileSeen};
 use super::offloads::is_its_drive;
 use crate::digest::Digest;
-use crate::disk::hash_file::hash_whole;
+use crate::disk::hash_file::{Onlooker, hash_whole_shown};
 use crate::disk::progress::Progress;
 use crate::disk::{Disk, ReadBackWay};
 use crate::error::{Step, Unread};
@@ -15,12 +16,13 @@ use std::io;
 use std::sync::atomic::Ordering;
 
 /// Reads what the question needs: the whole card where that was asked for, or else what [`to_read`]
-/// names, which can be more once the first of it was read. Returns what the card's files hold.
+/// names, which can be more once the first of it was read. Returns what the card's files hold;
+/// `seen` gets what is to be seen of them meanwhile, where all is read.
 pub(super) fn read_what_is_asked(
     card: &Utf8Path,
     disk: &dyn Disk,
-    question: &mut Question<'_>,
-    offloads: &mut [FoundOffload],
+    (question, offloads): (&mut Question<'_>, &mut [FoundOffload]),
+    seen: Option<&mut CardSeen>,
     progress: &Progress,
 ) -> ReadFiles {
     let mut read = ReadFiles::new();
@@ -32,7 +34,8 @@ pub(super) fn read_what_is_asked(
     if question.is_card_read {
         let all = question.listing.files().map(|f| f.name.as_str().to_owned());
         let bytes = |path: &str| sizes.get(path).copied();
-        read_files(disk, card, all.collect(), bytes, progress, &mut read);
+        let all = all.collect();
+        read_files(disk, card, all, bytes, seen, progress, &mut read);
     }
     // Each round reads something that was not read before, or is the last one.
     loop {
@@ -47,7 +50,7 @@ pub(super) fn read_what_is_asked(
             return read;
         }
         let bytes = |path: &str| sizes.get(path).copied();
-        read_files(disk, card, wanted.card, bytes, progress, &mut read);
+        read_files(disk, card, wanted.card, bytes, None, progress, &mut read);
         let mut by_offload: BTreeMap<usize, Vec<String>> = BTreeMap::new();
         for (index, path) in wanted.drives {
             by_offload.entry(index).or_default().push(path);
@@ -73,7 +76,7 @@ pub(super) fn read_what_is_asked(
             }
             let standing = &found.standing;
             let bytes = |path: &str| standing.get(path).map(|s| s.bytes);
-            read_files(disk, &tree, paths, bytes, progress, &mut found.read);
+            read_files(disk, &tree, paths, bytes, None, progress, &mut found.read);
         }
     }
 }
@@ -84,6 +87,7 @@ fn read_files(
     root: &Utf8Path,
     paths: Vec<String>,
     bytes: impl Fn(&str) -> Option<u64>,
+    mut seen: Option<&mut CardSeen>,
     progress: &Progress,
     read: &mut ReadFiles,
 ) {
@@ -95,8 +99,19 @@ fn read_files(
         }
         let name = CardName::parse(&path).ok();
         let found = match name.zip(bytes(&path)) {
-            Some((name, bytes)) => hash_file(disk, &name.under(root), bytes, progress)
-                .map_err(|e| Unread::of(Step::Read, &e)),
+            Some((name, bytes)) => {
+                let mut look = seen.as_ref().map(|_| FileSeen::begin(&path, bytes));
+                let mut feed = look.as_mut().map(|look| |bytes: &[u8]| look.feed(bytes));
+                let feed: Option<Onlooker<'_>> = match &mut feed {
+                    Some(feed) => Some(feed),
+                    None => None,
+                };
+                let read = hash_file(disk, &name.under(root), bytes, feed, progress);
+                if let (Ok(_), Some(seen), Some(look)) = (&read, &mut seen, look) {
+                    seen.keep(look);
+                }
+                read.map_err(|e| Unread::of(Step::Read, &e))
+            }
             None => Err("it is not there any more".into()),
         };
         read.insert(path, found);
@@ -107,6 +122,7 @@ fn hash_file(
     disk: &dyn Disk,
     path: &Utf8Path,
     bytes: u64,
+    onlooker: Option<Onlooker<'_>>,
     progress: &Progress,
 ) -> io::Result<(Digest, ReadBackWay)> {
     let mut source = disk.open_read_back(path)?;
@@ -114,7 +130,7 @@ fn hash_file(
         progress.bytes.fetch_add(n, Ordering::Relaxed);
         !progress.cancel.load(Ordering::Relaxed)
     };
-    match hash_whole(source.as_mut(), bytes, &mut go_on)? {
+    match hash_whole_shown(source.as_mut(), bytes, onlooker, &mut go_on)? {
         Some((digest, _)) => Ok((digest, source.way())),
         None => Err(io::ErrorKind::Interrupted.into()),
     }

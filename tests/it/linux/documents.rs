@@ -69,6 +69,13 @@ fn session(name: &str) -> Work {
     for drive in ["drive-a", "drive-b", "drive-c", "ATTIC"] {
         work.folder(&format!("media/{drive}"));
     }
+    // What somebody dragged there.
+    for drive in ["drive-a", "drive-b"] {
+        Card::new(&work.path(&format!("media/{drive}/Saturday")))
+            .file("DCIM/100KITES/KITE0001.JPG", 40_000, 10)
+            .file("DCIM/100KITES/KITE0002.DNG", 300_000, 11)
+            .file("PRIVATE/CLIPS/C0001.MP4", 2_000_000, 12);
+    }
     for folder in ["bin", "home/.ssh", "media/mail"] {
         work.folder(folder);
     }

@@ -10,6 +10,7 @@ mod desk;
 mod desk_browser;
 mod desk_views;
 mod documents;
+mod dragged;
 mod elsewhere;
 mod everyday;
 mod flips;

@@ -1,6 +1,7 @@
 //! Owns the sentences that people read. Text from data only.
 
 pub(crate) mod answer;
+pub(crate) mod compared;
 pub(crate) mod contents;
 mod copies;
 pub(crate) mod drives;

@@ -6,9 +6,12 @@ use crate::cli::view::observer::ReadEnd;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::answer::{CardAnswer, SAID_NOW, SAID_THEN, card_name, copies_line};
+use crate::cli::view::words::compared::{folder_notes, folder_step, lack_lines};
 use crate::cli::view::words::findings::UNREAD_STEP;
+use crate::cli::view::words::hints::hint_lines;
 use crate::cli::view::words::problem::refusal_steps;
 use crate::cli::view::words::troubles::{NumberedTrouble, capital, numbered, sentence};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use unlade::error::{
     Cause, DENIED_STEP, NO_FILES_STEP, ODD_STEP, Problem, ProblemKind, UNEXPLAINED_STEP,
@@ -91,8 +94,7 @@ impl ProveAnswer<'_> {
         let answer = card_answer(self.outcome, self.ask.by_content);
         let words = answer.words();
         let copies = self.holdings().map(|(holding, name)| {
-            let lacks = holding.lacks.iter().filter(|_| !self.outcome.interrupted);
-            let lacks = lacks.map(unlade::proof::coverage::Lack::text);
+            let lacks = self.lack_lines(holding, false);
             let all = std::iter::once(self.holding_words(holding)).chain(lacks);
             (name.clone(), all.collect())
         });
@@ -144,10 +146,11 @@ impl ProveAnswer<'_> {
         for (holding, name) in self.holdings() {
             let text = format!("{name}  {}", self.holding_words(holding));
             lines.extend(wrap(&text, out.width, "  ", "      "));
-            for lack in holding.lacks.iter().filter(|_| !self.outcome.interrupted) {
-                lines.extend(wrap(&lack.text(), out.width, "      ", "        "));
+            for lack in self.lack_lines(holding, false) {
+                lines.extend(wrap(&lack, out.width, "      ", "        "));
             }
         }
+        lines.extend(self.hints(out));
         for note in self.notes() {
             lines.extend(wrap(&note, out.width, "  ", "  "));
         }
@@ -176,6 +179,7 @@ impl ProveAnswer<'_> {
             lines.push(format!("Copy {}   {at}", index + 1));
             lines.extend(self.holding_lines(holding, out));
         }
+        lines.extend(self.hints(out));
         if answer.holdings.is_empty() {
             lines.push("Copy     no offload of this card that can be used".to_owned());
         }
@@ -198,7 +202,7 @@ impl ProveAnswer<'_> {
         }
         lines.extend(self.reasons(out));
         for step in self.steps() {
-            lines.extend(wrap(step, out.width, "Next     ", "         "));
+            lines.extend(wrap(&step, out.width, "Next     ", "         "));
         }
         lines
     }
@@ -221,16 +225,32 @@ impl ProveAnswer<'_> {
     fn holding_lines(&self, holding: &Holding, out: Out) -> Vec<String> {
         let text = self.holding_words(holding);
         let mut lines = wrap(&text, out.width, "         ", "         ");
-        for lack in holding.lacks.iter().filter(|_| !self.outcome.interrupted) {
-            lines.extend(wrap(&lack.text(), out.width, "         ", "           "));
+        for lack in self.lack_lines(holding, true) {
+            lines.extend(wrap(&lack, out.width, "         ", "           "));
         }
         lines
+    }
+
+    /// What is the matter with a copy. Of a question that was stopped nothing is known.
+    fn lack_lines(&self, holding: &Holding, is_verbose: bool) -> Vec<String> {
+        if self.outcome.interrupted {
+            return Vec::new();
+        }
+        lack_lines(holding, is_verbose)
+    }
+
+    /// Hints on what was recorded, where nobody looked at that before.
+    fn hints(&self, out: Out) -> Vec<String> {
+        let seen = self.outcome.recordings.as_ref();
+        let seen = seen.filter(|_| !self.outcome.interrupted);
+        seen.map_or_else(Vec::new, |seen| hint_lines(&seen.hints, out))
     }
 
     fn notes(&self) -> Vec<String> {
         let (ask, outcome) = (self.ask, self.outcome);
         let mut notes = outcome.answer.notes.clone();
         let found = !outcome.answer.holdings.is_empty();
+        notes.extend(folder_notes(self.holdings()));
         for path in outcome.elsewhere.iter().take(4) {
             notes.push(format!(
                 "By the ledger this card was copied to `{path}` as well. To count that copy, name \
@@ -328,36 +348,39 @@ impl ProveAnswer<'_> {
     fn troubles(&self) -> Vec<NumberedTrouble> {
         let all = self.outcome.answer.reasons.iter();
         if let Some(steps) = self.steps_of_all() {
-            let mut reasons: Vec<String> = all.map(|r| self.words(r)).collect();
+            // What is wrong with what was given says more than that there are too few.
+            let mut all: Vec<&UnprovenReason> = all.collect();
+            all.sort_by_key(|reason| !reason.is_of_drive);
+            let mut reasons: Vec<String> = all.iter().map(|r| self.words(r)).collect();
             let steps = steps.into_iter();
             return steps
                 .map(|step| NumberedTrouble {
                     // All of them lead to the first.
                     reasons: std::mem::take(&mut reasons),
-                    step: step.to_owned(),
+                    step: step.into_owned(),
                 })
                 .collect();
         }
-        let mut by_step: BTreeMap<(u8, &'static str), Vec<String>> = BTreeMap::new();
+        let mut by_step: BTreeMap<(u8, Cow<'static, str>), Vec<String>> = BTreeMap::new();
         for reason in all.filter(|r| !is_difference(r)) {
-            let step = by_step.entry(step(self.ask, reason)).or_default();
+            let step = by_step.entry(self.step(reason)).or_default();
             step.push(self.words(reason));
         }
         let by_step = by_step
             .into_iter()
             .map(|((_, step), reasons)| NumberedTrouble {
                 reasons,
-                step: step.to_owned(),
+                step: step.into_owned(),
             });
         let differences = self.differences().into_iter();
         differences.chain(by_step).take(STEPS_MAX).collect()
     }
 
     /// Returns what to do next: one step for each kind of trouble.
-    fn steps(&self) -> Vec<&'static str> {
+    fn steps(&self) -> Vec<Cow<'static, str>> {
         self.steps_of_all().unwrap_or_else(|| {
             let reasons = self.outcome.answer.reasons.iter();
-            let mut steps: Vec<_> = reasons.map(|r| step(self.ask, r)).collect();
+            let mut steps: Vec<_> = reasons.map(|r| self.step(r)).collect();
             steps.sort_unstable();
             steps.dedup();
             let steps = steps.into_iter().map(|(_, step)| step);
@@ -379,12 +402,11 @@ impl ProveAnswer<'_> {
     }
 
     /// Returns what to do where that does not follow from the single reasons.
-    fn steps_of_all(&self) -> Option<Vec<&'static str>> {
+    fn steps_of_all(&self) -> Option<Vec<Cow<'static, str>>> {
         let answer = &self.outcome.answer;
         if self.outcome.interrupted {
-            return Some(vec![
-                "Run the same command again; the question starts over.",
-            ]);
+            let again = "Run the same command again; the question starts over.";
+            return Some(vec![again.into()]);
         }
         if answer.holdings.is_empty() {
             let unread = |r: &UnprovenReason| r.is_of_drive && r.kind == ProblemKind::Unreadable;
@@ -392,15 +414,19 @@ impl ProveAnswer<'_> {
             let unread = answer.reasons.iter().any(unread).then_some(UNREAD_STEP);
             let damaged = answer.reasons.iter().any(damaged);
             let damaged = damaged.then(|| ProblemKind::ManifestDamaged.next_step());
-            return Some(
-                unread
-                    .into_iter()
-                    .chain(damaged)
-                    .chain([COPY_STEP])
-                    .collect(),
-            );
+            let steps = unread.into_iter().chain(damaged).chain([COPY_STEP]);
+            return Some(steps.map(Cow::from).collect());
         }
         None
+    }
+
+    /// Returns what one kind of reason asks for, and its place among the steps.
+    fn step(&self, reason: &UnprovenReason) -> (u8, Cow<'static, str>) {
+        if reason.cause == Some(Cause::InFolder) {
+            return folder_step(self.ask, reason, &self.outcome.answer.holdings);
+        }
+        let (place, step) = step(self.ask, reason);
+        (place, step.into())
     }
 
     /// Returns what two cards don't have in common: names of each kind, with what to do.
@@ -436,7 +462,7 @@ type DifferenceKind = (&'static str, &'static str, fn(&UnprovenReason) -> bool);
 
 /// Whether a file has other content on the other slot's card.
 fn differs(reason: &UnprovenReason) -> bool {
-    reason.kind == ProblemKind::Mismatch
+    reason.kind == ProblemKind::Mismatch && reason.cause != Some(Cause::InFolder)
 }
 
 /// Whether a reason is that two cards are not alike.
