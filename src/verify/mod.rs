@@ -10,6 +10,7 @@ mod history;
 mod names;
 pub mod others;
 mod records;
+mod renamed;
 mod salvaged;
 mod stored;
 mod tags;
@@ -31,7 +32,11 @@ use crate::record::media_hash_list::is_of_history;
 use crate::units::len64;
 use camino::Utf8Path;
 use content::{CheckedFile, check_files, least_reliable};
-use names::{NameCheck, files_to_check, look_at_names, lying_here};
+use finding::unfinished_or;
+use names::{
+    KnownEntries, NameCheck, UnknownFile, files_to_check, is_extra, look_at_names, lying_here,
+};
+use renamed::{find_renamed, put_together};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::atomic::Ordering;
@@ -63,6 +68,7 @@ pub fn verify(
         earlier,
         standing,
         mut findings,
+        extra,
         litter,
         signature,
         remarks,
@@ -81,11 +87,11 @@ pub fn verify(
     let threads = threads_for(&facts);
     let layout = manifest.offload.layout;
     let tree = layout.payload(root);
-    let mut checked = check_files(disk, &tree, &files, &standing, threads, progress);
-    let (meanwhile, _) = changed_meanwhile(&looking, root, &sights, &facts, progress)?;
-    note(&meanwhile, layout, &files, &mut checked, &mut findings);
-    let of_files = checked.iter().filter_map(|c| c.finding.clone());
-    findings.extend(of_files.map(|f| f.outside(layout)));
+    let to_read = (files.as_slice(), extra.as_slice());
+    let (mut checked, renamed) = read_all(disk, &tree, to_read, &standing, threads, progress);
+    let touched = changed_meanwhile(&looking, root, &sights, &facts, progress)?;
+    let read = (files.as_slice(), checked.as_mut_slice(), renamed);
+    note(touched, layout, read, &mut findings);
     let salvaged = salvaged::check(disk, root, &mut findings, progress);
     findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
     let equal: Vec<_> = checked
@@ -118,8 +124,16 @@ fn hold(disk: &dyn Disk, root: &Utf8Path) -> Result<(FolderFacts, Anchor), Verif
     let facts = disk.facts(root).map_err(look)?;
     let held = disk.anchor(root, &facts).map_err(look)?;
     // Another program may have made this copy just now.
-    settle_all(disk, Utf8Path::new(&facts.canonical), &facts)
-        .map_err(|e| VerifyError::Io(Error::new(Step::Flush, root, e)))?;
+    let settled = settle_all(disk, Utf8Path::new(&facts.canonical), &facts);
+    settled.map_err(|e| {
+        // Whoever may not read a folder may not flush it either.
+        let step = if e.kind() == std::io::ErrorKind::PermissionDenied {
+            Step::List
+        } else {
+            Step::Flush
+        };
+        VerifyError::Io(Error::new(step, root, e))
+    })?;
     Ok((facts, held))
 }
 
@@ -156,12 +170,32 @@ fn changed_meanwhile(
     Ok((changed, came))
 }
 
-/// Notes of each file and record with which nothing was wrong that it is not the same any more.
+/// Missing files that are whole under another name, and where.
+type Renamed = Vec<(String, String)>;
+
+/// Reads the files of the manifest, and of what is extra what may be one of those that are missing.
+fn read_all(
+    disk: &dyn Disk,
+    tree: &Utf8Path,
+    (files, extra): (&[&FilePart], &[UnknownFile]),
+    standing: &KnownEntries,
+    threads: usize,
+    progress: &Progress,
+) -> (Vec<CheckedFile>, Renamed) {
+    let checked = check_files(disk, tree, files, standing, threads, progress);
+    let missing = files.iter().zip(&checked);
+    let missing = missing.filter(|(_, c)| matches!(c.finding, Some(Finding::Missing(_))));
+    let missing: Vec<&FilePart> = missing.map(|(file, _)| *file).collect();
+    let renamed = find_renamed(disk, tree, (&missing, extra), progress);
+    (checked, renamed)
+}
+
+/// Notes of each file and record with which nothing was wrong that it is not the same any more, and
+/// takes what the files came to among the findings.
 fn note(
-    meanwhile: &BTreeSet<String>,
+    (meanwhile, came): (BTreeSet<String>, BTreeSet<String>),
     layout: Layout,
-    files: &[&FilePart],
-    checked: &mut [CheckedFile],
+    (files, checked, renamed): (&[&FilePart], &mut [CheckedFile], Renamed),
     findings: &mut Vec<Finding>,
 ) {
     let changed = |path: &str| Finding::Changed(path.to_owned(), MEANWHILE.to_owned());
@@ -181,6 +215,15 @@ fn note(
             findings.push(changed(path));
         }
     }
+    let of_files = checked.iter().filter_map(|c| c.finding.clone());
+    findings.extend(of_files.map(|f| f.outside(layout)));
+    let outside = |(from, to): (String, String)| (layout.outside(&from), layout.outside(&to));
+    let renamed: Renamed = renamed.into_iter().map(outside).collect();
+    // What was touched since is not believed.
+    let stays = |(_, to): &(String, String)| !meanwhile.contains(to);
+    put_together(findings, renamed.into_iter().filter(stays).collect());
+    let came = came.into_iter().filter(|path| is_extra(layout, path));
+    findings.extend(came.map(|path| Finding::Extra(unfinished_or(path))));
 }
 
 /// Counts the files that lie in other offloads. Which destination this is is not asked: an offload

@@ -1,14 +1,14 @@
 //! Owns the look at every name that stands in an offload: what is missing, extra or litter before
 //! any file of it is read, in the records folder, beside a bag's payload and in the card's tree.
 
-use super::finding::{Finding, unfinished_or};
+use super::finding::{Finding, path_of, unfinished_or};
 use super::history;
 use super::records::{self, Page, Remark, Signature};
 use super::tags::Bag;
 use crate::card::left_out::came_later;
 use crate::disk::{Disk, EntryKind, WalkEntry};
 use crate::error::Step;
-use crate::name::part_name;
+use crate::name::{is_part_name, part_name};
 use crate::record::layout::{DATA, Layout, RECORDS, TAG_FILES};
 use crate::record::load::Signed;
 use crate::record::manifest::{FilePart, Manifest};
@@ -20,6 +20,12 @@ use std::path::Path;
 /// What stands in the card's tree and is known, by the card's path.
 pub(super) type KnownEntries = HashMap<String, Result<EntryKind, Finding>>;
 
+/// An extra file by the card's path.
+pub(super) struct UnknownFile {
+    pub(super) path: String,
+    pub(super) bytes: u64,
+}
+
 /// What is to be said of an offload before its files are read.
 pub(super) struct NameCheck {
     /// The manifests of earlier runs, oldest first.
@@ -27,6 +33,8 @@ pub(super) struct NameCheck {
     /// What stands in the card's tree and is known, by the card's path.
     pub(super) standing: KnownEntries,
     pub(super) findings: Vec<Finding>,
+    /// Files of the card's tree that no record names.
+    pub(super) extra: Vec<UnknownFile>,
     pub(super) litter: Vec<String>,
     pub(super) signature: Signature,
     pub(super) remarks: BTreeSet<Remark>,
@@ -80,7 +88,9 @@ pub(super) fn look_at_names(
         }
     };
     let (mut of_tree, mut litter_of_tree) = (Vec::new(), Vec::new());
+    let extra = found.iter().filter_map(extra_file).collect();
     let standing = sort_found(manifest, &earlier, found, &mut of_tree, &mut litter_of_tree);
+    let extra = only_extra(extra, &of_tree);
     if layout == Layout::Bag && !litter_of_tree.is_empty() {
         remarks.insert(Remark::LitterInBag);
     }
@@ -90,10 +100,28 @@ pub(super) fn look_at_names(
         earlier,
         standing,
         findings,
+        extra,
         litter,
         signature,
         remarks,
     }
+}
+
+/// A file that may be extra; a part that is not finished is no file of anybody's.
+fn extra_file(entry: &WalkEntry) -> Option<UnknownFile> {
+    let (path, stat) = (entry.path.to_str()?, entry.stat.as_ref().ok()?);
+    let is_part = is_part_name(path.rsplit('/').next().unwrap_or(path));
+    (stat.kind == EntryKind::File && !is_part).then(|| UnknownFile {
+        path: path.to_owned(),
+        bytes: stat.bytes,
+    })
+}
+
+fn only_extra(files: Vec<UnknownFile>, findings: &[Finding]) -> Vec<UnknownFile> {
+    let extra = findings.iter().filter(|f| matches!(f, Finding::Extra(_)));
+    let extra: HashSet<&str> = extra.map(path_of).collect();
+    let is_extra = |file: &UnknownFile| extra.contains(file.path.as_str());
+    files.into_iter().filter(is_extra).collect()
 }
 
 /// The files that lie in this offload's own tree.
@@ -172,6 +200,13 @@ fn split_bag(found: Vec<WalkEntry>) -> (Vec<WalkEntry>, Vec<WalkEntry>) {
         }
     }
     (inside, beside)
+}
+
+/// Whether a file that came while an offload was read is extra: its records look after themselves.
+pub(super) fn is_extra(layout: Layout, path: &str) -> bool {
+    let is_tag = layout == Layout::Bag && TAG_FILES.contains(&path);
+    let is_record = is_tag || Path::new(path).starts_with(RECORDS);
+    !is_record && !came_later(layout.inside(path).unwrap_or(path), false)
 }
 
 /// Tells what lies beside the payload and is no tag file.

@@ -7,6 +7,16 @@ use crate::support::program::Work;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use unlade::hash_algorithm::checksum::Checksum;
+
+/// What the program does not make.
+const BY_HAND: [&str; 5] = [
+    "unlade-formats.5",
+    "unlade-manifest.5",
+    "completions",
+    "desk",
+    "service",
+];
 
 fn man() -> &'static Path {
     Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/man"))
@@ -36,8 +46,7 @@ fn committed_pages_are_current() {
     for entry in std::fs::read_dir(man()).unwrap() {
         let name = entry.unwrap().file_name().into_string().unwrap();
         assert!(
-            names.contains(&name)
-                || ["unlade-manifest.5", "completions", "desk", "service"].contains(&&*name),
+            names.contains(&name) || BY_HAND.contains(&&*name),
             "man/{name} is no page of the program"
         );
     }
@@ -164,6 +173,38 @@ fn the_version_tells_the_facts_of_the_build() {
     if id != "not known" {
         let kind = said("git", &["cat-file", "-t", id]);
         assert_eq!(kind.as_deref(), Some("commit\n"), "{commit}");
+    }
+}
+
+/// By the code's own names: each hash that a list may hold, and each standard that is read.
+#[test]
+fn the_page_of_formats_names_every_hash_and_version() {
+    let page = std::fs::read_to_string(man().join("unlade-formats.5"))
+        .unwrap()
+        .replace("\\-", "-");
+    let hashes = [
+        "md5", "sha1", "sha224", "sha256", "sha384", "sha512", "blake2b", "blake2s", "blake3",
+        "crc32", "xxh32", "xxh64", "xxh3", "xxh128",
+    ];
+    for hash in hashes {
+        assert!(Checksum::named(hash).is_some(), "{hash} is not read");
+        assert!(page.contains(hash), "{hash} is not in the page");
+    }
+    // BagIt, RFC 8493 2.1.1 to 2.2.3; ASC MHL 1.0.
+    let parts = [
+        "RFC 8493",
+        "0.93",
+        "bagit.txt",
+        "fetch.txt",
+        "Payload-Oxum",
+        "ascmhl_chain.xml",
+        "version 2.0",
+        "previousPath",
+        "--layout bag",
+        "unlade-manifest",
+    ];
+    for part in parts {
+        assert!(page.contains(part), "{part} is not in the page");
     }
 }
 

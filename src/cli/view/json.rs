@@ -96,7 +96,13 @@ impl Json {
             .iter()
             .filter(|(_, proven, exit)| !proven || exit.code() > 0);
         let reasons: Vec<String> = open
-            .map(|(name, ..)| format!("`{}` is not proven", shown(name)))
+            .map(|(name, _, exit)| {
+                let what = match exit {
+                    Exit::Done => "is intact, which alone proves no card",
+                    _ => "is not proven",
+                };
+                format!("`{}` {what}", shown(name))
+            })
             .collect();
         json!({
             what: all, "proven": reasons.is_empty(), "reasons": reasons,

@@ -20,10 +20,13 @@ use crate::verify::finding::Finding;
 use camino::Utf8Path;
 use std::borrow::Cow;
 use std::collections::{BTreeSet, HashSet};
+use std::io;
 use std::sync::atomic::Ordering;
 
 /// The largest `bagit.txt` and `bag-info.txt` that are read.
 const TAG_BYTES_MAX: u64 = 16 << 20;
+/// Why a list that was given is not read.
+const LIST_LINK: &str = "it is a symbolic link, which is not followed; give the file itself";
 /// Lines of one list that are named when they are none.
 const BAD_LINES_SHOWN: u64 = 20;
 
@@ -54,6 +57,11 @@ pub(super) fn read_list(
     root: &FolderFacts,
     progress: &Progress,
 ) -> Result<RecordsSaid, OthersError> {
+    // A link may lead anywhere, and another program may turn it.
+    if matches!(disk.look(list), Ok(Some(stat)) if stat.kind == EntryKind::Link) {
+        let why = io::Error::other(LIST_LINK);
+        return Err(OthersError::List(Error::new(Step::Read, list, why)));
+    }
     let mut reading = Reading::new(disk, progress);
     let name = list.file_name().unwrap_or(list.as_str());
     let read = reading.list(list, name, hint(name).unwrap_or(ListHint::None));

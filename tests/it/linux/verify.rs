@@ -3,14 +3,17 @@
 //! in bounded memory.
 
 use crate::support::image::{Image, done};
+use crate::support::mount::{self, Fault, Kind, Mount, Options};
 use crate::support::program::{
-    Card, INTACT, Ran, Work, bytes_of, finish, manifest, move_to, put, remove, store_manifest,
-    store_without_page, whole_tree,
+    Card, INTACT, Ran, Work, bytes_of, ended, finish, manifest, move_to, put, remove,
+    store_manifest, store_without_page, wait_until, whole_tree,
 };
 use serde_json::{Value, json};
 use std::os::unix::fs::symlink;
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
+
+const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
 
 // ---- where it lies ----------------------------------------------------------------------------
 
@@ -548,4 +551,123 @@ fn what_is_not_there_is_not_counted_as_an_offload() {
     work.run("verify a/KITES nowhere")
         .says("`a/KITES` is not intact. `nowhere` is not there.")
         .exits(3);
+}
+
+/// By what it holds: nothing is lost, and nothing is where the manifest has it.
+#[test]
+fn what_was_renamed_is_known_by_what_it_holds() {
+    for (layout, tree) in [("plain", ""), ("bag", "data/")] {
+        let work = Work::with_card("renamed");
+        work.run(&format!(
+            "copy card --to a --to b --name KITES --copies 1 --layout {layout}"
+        ))
+        .exits(0);
+        let below = |path: &str| work.path("a/KITES").join(format!("{tree}{path}"));
+        move_to(&below(STILL), &below("DCIM/best.jpg"));
+        // As large as what is missing, and something else.
+        remove(&below("DCIM/100KITES/KITE0002.JPG"));
+        put(&below("DCIM/other.jpg"), &vec![7; 41_000]);
+        // One more of what is in its place is extra as before.
+        let raw = bytes_of(&below("DCIM/100KITES/KITE0002.DNG"));
+        put(&below("DCIM/again.dng"), &raw);
+        work.run("verify a/KITES")
+            .exits(1)
+            .says("NOT INTACT")
+            .says(&format!(
+                "moved `{tree}{STILL}`: is whole at `{tree}DCIM/best.jpg`"
+            ))
+            .says(&format!("missing `{tree}DCIM/100KITES/KITE0002.JPG`"))
+            .says(&format!("extra `{tree}DCIM/other.jpg`"))
+            .says(&format!("extra `{tree}DCIM/again.dng`"))
+            .is_silent_of(&format!("missing `{tree}{STILL}`"));
+        let ran = work.run("verify a/KITES --json");
+        let verdict = ran.exits(1).verdict();
+        let counts = ["moved", "missing", "extra"].map(|key| verdict[key].as_u64());
+        assert_eq!(counts[0], Some(1), "{ran}");
+        assert_eq!(counts[1], Some(1), "{ran}");
+        // What is not in its place is not counted, also when all was read.
+        work.run("prove card --on a --copies 1 --reread")
+            .exits(1)
+            .says(STILL);
+    }
+}
+
+/// Reading takes its time, and somebody may put something there meanwhile.
+#[test]
+fn a_file_that_comes_while_an_offload_is_read_is_extra() {
+    if mount::skip() {
+        return;
+    }
+    let work = Work::with_card("came");
+    work.run("copy card --to b --name KITES --copies 1")
+        .exits(0);
+    let clip = "KITES/PRIVATE/CLIPS/C0001.MP4";
+    let stall = Kind::StallRead {
+        off: 2_000_000,
+        ms: 1_500,
+    };
+    let options = Options {
+        faults: vec![Fault::new(stall).path(clip).times(1)],
+        ..Options::default()
+    };
+    let drive = Mount::new(&work.path("b"), &work.folder("m"), options).unwrap();
+    let mut command = work.command();
+    command.args(["verify", "m/KITES"]);
+    command.stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    let is_over = wait_until(&mut child, || drive.fired("StallRead") > 0);
+    assert_eq!(is_over, None, "it ended before the drive stalled");
+    put(&work.path("b/KITES/DCIM/CAME.JPG"), b"came");
+    put(&work.path("b/KITES/DCIM/.DS_Store"), b"litter");
+    ended(child)
+        .exits(1)
+        .says("extra `DCIM/CAME.JPG`")
+        .is_silent_of(".DS_Store");
+}
+
+/// A folder beside it that is called nearly so is named.
+#[test]
+fn a_slip_of_the_finger_is_answered_with_what_is_there() {
+    let work = Work::with_card("slip");
+    work.offload();
+    work.run("verify a/KITSE")
+        .exits(3)
+        .says("Next: did you mean `a/KITES`?");
+    work.run("verify a/ATTIC")
+        .exits(3)
+        .says("is the drive plugged in, and is the path right?");
+}
+
+/// The folder that one is in is called that.
+#[test]
+fn what_one_is_in_has_no_name_in_a_sentence() {
+    let work = Work::with_card("here");
+    work.offload();
+    let mut here = work.command();
+    here.current_dir(work.path("a/KITES")).args(["verify", "."]);
+    finish(&mut here)
+        .exits(0)
+        .says("INTACT. This folder is what its manifest says.");
+}
+
+/// An offload whose copy was not proven may be intact, and so may a folder of others.
+#[test]
+fn what_is_intact_and_proves_no_card_is_not_called_unproven() {
+    let work = Work::with_card("intact-all");
+    work.offload();
+    put(&work.folder("sent").join("CUT.MOV"), b"abc");
+    let list = b"900150983cd24fb0d6963f7d28e17f72  CUT.MOV\n";
+    put(&work.path("sent/MD5SUMS"), list);
+    let ran = work.run("verify a/KITES sent --json");
+    let all = ran.exits(0).events().pop().unwrap();
+    assert_eq!(all["proven"], false);
+    assert_eq!(
+        all["reasons"],
+        json!(["`sent` is intact, which alone proves no card"])
+    );
+    symlink(work.path("sent/MD5SUMS"), work.path("link.md5")).unwrap();
+    work.run("verify --list link.md5 --base sent")
+        .exits(3)
+        .says("it is a symbolic link, which is not followed; give the file itself")
+        .is_silent_of("Too many levels");
 }

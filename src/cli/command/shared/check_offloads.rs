@@ -25,6 +25,7 @@ use std::fmt;
 use std::io;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use unlade::disk::EntryKind;
 use unlade::disk::backing::Backing;
 use unlade::disk::progress::Progress;
 use unlade::error::{Interruption, ProblemKind};
@@ -36,7 +37,7 @@ use unlade::run::Tools;
 use unlade::units::{all_counted, len64};
 use unlade::verify::add_generation::verify_and_add;
 use unlade::verify::others::{OthersError, verify_others};
-use unlade::verify::{Findings, Signature, VerifyError, verify as check};
+use unlade::verify::{FindingCounts, Findings, Signature, VerifyError, verify as check};
 
 type CheckResult = Result<Checked, CheckError>;
 
@@ -119,13 +120,13 @@ pub(crate) fn check_offloads(
         });
         let note = ours.and_then(|f| f.note(tools.clock.now()));
         let unnoted = book.note(note.into_iter().collect());
-        let is_begun = || is_begun(path, result, tools);
+        let around = || Surroundings::of(path, result, tools);
         if let Some(viewer) = viewer {
             let words = others.iter().map(OtherCopy::words);
             let words: Vec<_> = words.chain(unnoted.map(str::to_owned)).collect();
             viewer.end(ReadEnd {
                 verdict: verdict(path, result, expected, &others, exit),
-                ..read_end((path, name), result, &words, is_begun(), out)
+                ..read_end((path, name), result, &words, &around(), out)
             });
         } else if out.json {
             tell_json(&json, path, result, expected, &others, exit);
@@ -141,7 +142,7 @@ pub(crate) fn check_offloads(
             {
                 Some(_) if out.quiet => {}
                 Some(lines) => lines.iter().for_each(|line| out.line(line)),
-                None => tell((path, name), result, expected, &others, is_begun(), out),
+                None => tell((path, name), result, expected, &others, &around(), out),
             }
         }
         let proven = ours.is_some_and(is_proven);
@@ -247,11 +248,51 @@ fn is_proven(f: &Findings) -> bool {
     f.is_clean() && f.manifest.verdict.proven && f.elsewhere.is_empty() && f.way.reaches_device()
 }
 
-/// Whether a folder is an offload that was begun and not finished.
-fn is_begun(path: &Utf8Path, result: &CheckResult, tools: &Tools) -> bool {
-    let is_unfinished =
-        matches!(result, Err(CheckError::Verify(VerifyError::Manifest(e))) if e.is_absent());
-    is_unfinished && is_offload(tools.disk.as_ref(), path)
+/// What is to be seen around a folder that could not be checked.
+#[derive(Default)]
+struct Surroundings {
+    /// It is an offload that was begun and not finished.
+    is_begun: bool,
+    /// Nothing is there, and this beside it is called nearly so.
+    near: Option<Utf8PathBuf>,
+}
+
+impl Surroundings {
+    fn of(path: &Utf8Path, result: &CheckResult, tools: &Tools) -> Self {
+        let disk = tools.disk.as_ref();
+        let Err(error) = result else {
+            return Self::default();
+        };
+        let is_unfinished =
+            matches!(error, CheckError::Verify(VerifyError::Manifest(e)) if e.is_absent());
+        Self {
+            is_begun: is_unfinished && is_offload(disk, path),
+            near: error.is_not_there().then(|| near(path, tools)).flatten(),
+        }
+    }
+}
+
+/// Letters in which a slip of the finger differs at most.
+const SLIPS: usize = 2;
+
+/// Returns the folder beside this path whose name is the most like its own.
+fn near(path: &Utf8Path, tools: &Tools) -> Option<Utf8PathBuf> {
+    let (name, above) = (path.file_name()?, path.parent()?);
+    let here = if above == "" {
+        Utf8Path::new(".")
+    } else {
+        above
+    };
+    let found = tools.disk.children(here).ok()?.into_iter();
+    let folders = found.filter(|e| matches!(&e.stat, Ok(s) if s.kind == EntryKind::Folder));
+    let names = folders.filter_map(|entry| entry.path.into_string().ok());
+    let unlike =
+        |other: &String| strsim::damerau_levenshtein(&name.to_lowercase(), &other.to_lowercase());
+    let most = SLIPS.min(name.chars().count() / 2);
+    let like = names
+        .filter(|other| unlike(other) <= most)
+        .min_by_key(unlike)?;
+    Some(above.join(like))
 }
 
 /// Starts a thread for each device, as far as there are any; shows the progress from this one.
@@ -351,7 +392,7 @@ fn tell(
     result: &CheckResult,
     expected: Option<&TrustedKeys>,
     others: &[String],
-    is_begun: bool,
+    around: &Surroundings,
     out: Out,
 ) {
     match result {
@@ -363,7 +404,7 @@ fn tell(
             }
         }
         Err(error) => {
-            let (why, next) = unchecked(path, error, is_begun);
+            let (why, next) = unchecked(path, error, around);
             let text = format!("unlade: {why}");
             for line in wrap(&text, out.width, "", "  ")
                 .into_iter()
@@ -376,7 +417,7 @@ fn tell(
 }
 
 /// Why an offload was not checked, and what to do.
-fn unchecked(path: &Utf8Path, error: &CheckError, is_begun: bool) -> (String, String) {
+fn unchecked(path: &Utf8Path, error: &CheckError, around: &Surroundings) -> (String, String) {
     let is_there = !error.is_not_there();
     let folder = shown(path.as_str());
     let why = if is_there {
@@ -387,10 +428,13 @@ fn unchecked(path: &Utf8Path, error: &CheckError, is_begun: bool) -> (String, St
     if let CheckError::Others(OthersError::NoRecord(below)) = error {
         return (why, others_next(path.as_str(), below));
     }
+    if let Some(near) = around.near.as_ref().filter(|_| !is_there) {
+        return (why, format!("did you mean `{}`?", shown(near.as_str())));
+    }
     let next = match error.kind() {
         _ if !is_there => "is the drive plugged in, and is the path right?",
         _ if matches!(error, CheckError::Interrupted) => "run the same command again.",
-        _ if is_begun => {
+        _ if around.is_begun => {
             "this offload was begun and not finished: run the same copy again, which goes on with \
             it, and verify it then."
         }
@@ -415,13 +459,13 @@ fn read_end(
     (path, name): (&Utf8PathBuf, &str),
     result: &CheckResult,
     others: &[String],
-    is_begun: bool,
+    around: &Surroundings,
     out: Out,
 ) -> ReadEnd {
     let checked = match result {
         Ok(checked) => checked,
         Err(error) => {
-            let (why, next) = unchecked(path, error, is_begun);
+            let (why, next) = unchecked(path, error, around);
             let is_stopped = matches!(error, CheckError::Interrupted);
             return ReadEnd {
                 name: name.to_owned(),
@@ -501,7 +545,7 @@ fn verdict(
         "elsewhere": findings.elsewhere, "files_equal": findings.equal,
         "bytes_equal": findings.equal_bytes, "missing": missing, "changed": changed,
         "extra": extra,
-        "unread": findings.unread(),
+        "unread": findings.unread(), "moved": FindingCounts::of(&findings.findings).moved,
         "litter": findings.litter.len(), "salvaged": findings.salvaged,
         "readback": findings.way, "exit_code": exit.code(),
         "signature": signature, "signed_by": signed_by,

@@ -167,7 +167,16 @@ pub(crate) fn findings_notice(name: &str, f: &Findings) -> Notice {
     of_answer(name, word, good, &format!("{word}. {rest}"))
 }
 
+/// Returns what is called so, as a sentence begins: the folder that one is in has no name.
+pub(crate) fn subject(name: &str) -> &str {
+    match name {
+        "." | "./" => "This folder",
+        name => name,
+    }
+}
+
 fn answer_words(name: &str, f: &Findings) -> (&'static str, bool, String) {
+    let name = subject(name);
     let is_all_unread = f.unread() == unlade::units::len64(f.findings.len());
     if f.interrupted {
         ("STOPPED", false, format!("{name} was not read to its end."))
@@ -217,6 +226,10 @@ pub(crate) const CACHED_NOTE: &str = "What was read may have come from the compu
 pub(crate) const UNREAD_STEP: &str = "What could not be read is neither good nor changed. Check \
     the drive, its cable and its port, and who may read the files, then run the same command \
     again.";
+
+/// What to do about files that are whole under other names.
+pub(crate) const MOVED_STEP: &str = "What was moved is whole; put it back where its list or \
+    manifest has it, or keep it so.";
 
 /// How many of each kind of finding there are.
 pub(crate) fn found(findings: &[Finding]) -> String {
@@ -289,6 +302,8 @@ fn next_after_others(f: &Findings) -> &'static str {
         }
     } else if missing + changed > 0 {
         ProblemKind::Changed.next_step()
+    } else if FindingCounts::of(&f.findings).moved > 0 {
+        MOVED_STEP
     } else if extra > 0 {
         ProblemKind::Extra.next_step()
     } else if matches!(f.signature, Signature::Unchecked(_)) {

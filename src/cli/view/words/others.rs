@@ -4,8 +4,8 @@ use crate::cli::system::notice::Notice;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::findings::{
-    CACHED_NOTE, FindingsWords, UNREAD_STEP, checked_head, counted_entries, finding_words,
-    what_is_wrong,
+    CACHED_NOTE, FindingsWords, MOVED_STEP, UNREAD_STEP, checked_head, counted_entries,
+    finding_words, subject, what_is_wrong,
 };
 use crate::cli::view::words::notice::of_answer;
 use unlade::error::ProblemKind;
@@ -194,7 +194,7 @@ fn next(f: &OthersFindings) -> Vec<&'static str> {
         );
     }
     if counts.moved > 0 {
-        steps.push("What was moved is whole; put it back where the list has it, or keep it so.");
+        steps.push(MOVED_STEP);
     }
     if counts.unchecked > 0 {
         steps.push("What could not be checked is neither good nor changed.");
@@ -206,7 +206,7 @@ fn next(f: &OthersFindings) -> Vec<&'static str> {
 }
 
 fn answer(name: &str, f: &OthersFindings) -> (&'static str, bool, String) {
-    let counts = FindingCounts::of(&f.findings);
+    let (name, counts) = (subject(name), FindingCounts::of(&f.findings));
     if f.interrupted {
         ("STOPPED", false, format!("{name} was not read to its end."))
     } else if f.is_clean() {
