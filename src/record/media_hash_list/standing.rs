@@ -116,11 +116,15 @@ pub fn load_history(
     let name = |e: &WalkEntry| e.path.to_string_lossy().into_owned();
     let mut names: Vec<String> = found.iter().map(name).collect();
     names.sort_unstable();
-    let mut standing = StandingHistory::default();
+    let (mut standing, mut is_torn) = (StandingHistory::default(), false);
     if names.iter().any(|name| name == MHL_CHAIN) {
         let text = text(disk, &folder, MHL_CHAIN, CHAIN_BYTES_MAX)?.0;
         let wrong = |why| HistoryError::of(MHL_CHAIN, WhyRefused::Mhl(why));
-        standing.entries = chain(&text).map_err(wrong)?;
+        // A FAT drive that was pulled leaves an empty one. Then nobody vouches for any list.
+        is_torn = text.is_empty();
+        if !is_torn {
+            standing.entries = chain(&text).map_err(wrong)?;
+        }
     }
     let mut bytes = 0;
     for entry in &standing.entries {
@@ -140,12 +144,18 @@ pub fn load_history(
         let generation = generation.map_err(|why| refused(WhyRefused::Mhl(why)))?;
         standing.history.generations.push(generation);
     }
-    beside(disk, &folder, &names, &mut standing);
+    beside(disk, &folder, &names, is_torn, &mut standing);
     Ok(Some(standing))
 }
 
 /// Sorts what lies beside the generations.
-fn beside(disk: &dyn Disk, folder: &Utf8Path, names: &[String], standing: &mut StandingHistory) {
+fn beside(
+    disk: &dyn Disk,
+    folder: &Utf8Path,
+    names: &[String],
+    is_torn: bool,
+    standing: &mut StandingHistory,
+) {
     let next = format!("{:04}_", standing.entries.len() + 1);
     let is_named = |name: &String| standing.entries.iter().any(|e| e.path == *name);
     let (mut strays, mut others) = (Vec::new(), Vec::new());
@@ -155,7 +165,7 @@ fn beside(disk: &dyn Disk, folder: &Utf8Path, names: &[String], standing: &mut S
         } else if name.ends_with(MHL_ENDING) {
             let read = text(disk, folder, name, GENERATIONS_BYTES_MAX);
             // A drive that was pulled leaves an empty one.
-            let is_own = name.starts_with(&next)
+            let is_own = (is_torn || name.starts_with(&next))
                 && read.is_ok_and(|(text, _)| {
                     let tool = |g: Generation| g.tool.starts_with("unlade ");
                     text.is_empty() || Generation::parse(&text).is_ok_and(tool)
