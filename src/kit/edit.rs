@@ -4,6 +4,7 @@
 //! An edit changes the bytes of the entry that it is about and no others, and is checked by reading
 //! the outcome: what it says must be what was asked for, else nothing is handed back.
 
+use super::list_edit;
 use super::mistake::{Fault, Mistake};
 use super::text::{read, read_with_spans};
 use super::{Kit, KitCard, KitDrive, KitEntryKind, KitReader, same_name};
@@ -170,7 +171,10 @@ pub fn update(text: &str, entry: &KitEntry) -> Result<String, EditError> {
             continue;
         }
         if let Some(range) = span.value(key) {
-            changes.push((range, value.to_string().trim().to_owned()));
+            let now = text.get(range.clone()).unwrap_or_default();
+            if let Some(new) = rewritten(key, now, &value) {
+                changes.push((range, new));
+            }
         } else {
             let end = span.lines.end;
             let has_break = text.get(..end).is_some_and(|t| t.ends_with('\n'));
@@ -186,6 +190,33 @@ pub fn update(text: &str, entry: &KitEntry) -> Result<String, EditError> {
         new.replace_range(range, &with);
     }
     checked(new, &wanted)
+}
+
+/// Returns how a field is written that says this now; `None` where it says so already. Of a list
+/// what stays is as a hand wrote it.
+fn rewritten(key: &str, now: &str, value: &Value) -> Option<String> {
+    let was = now.parse::<Value>().ok();
+    let number = |value: &Value| {
+        let whole = || value.as_integer().and_then(|n| i32::try_from(n).ok());
+        value.as_float().or_else(|| whole().map(f64::from))
+    };
+    let is_same = was.is_some_and(|was| {
+        if let (Some(was), Some(value)) = (was.as_str(), value.as_str()) {
+            // A class is written in either case.
+            return was == value || (key == "class" && same_name(was, value));
+        }
+        let (was_so, is_so) = (was.as_bool(), value.as_bool());
+        let (was, is) = (number(&was), number(value));
+        (was.is_some() && was == is) || (was_so.is_some() && was_so == is_so)
+    });
+    match value.as_array() {
+        Some(wanted) if now.starts_with('[') => {
+            let wanted = wanted.iter().filter_map(Value::as_str).map(str::to_owned);
+            let new = list_edit::changed(key, now, &wanted.collect::<Vec<_>>());
+            (new != now).then_some(new)
+        }
+        _ => (!is_same).then(|| value.to_string().trim().to_owned()),
+    }
 }
 
 /// Lays the given fields over the entry of that name; returns it and the kit that holds it.

@@ -331,6 +331,11 @@ fn cautions(source: LedgerSource<'_>) -> Markup {
                 afterwards is not known here, and neither are cards that were offloaded with \
                 another computer."
         }
+        p {
+            "A copy equals what the card gave. A file of nothing but zeros, a sign of a failing \
+             card, or of one that is smaller than its label, is copied as it is, and proven as any \
+             other: look at some files on each drive before you format a card."
+        }
         @if source.damaged > 0 {
             p {
                 strong {

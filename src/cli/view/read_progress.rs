@@ -7,6 +7,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 use unlade::disk::progress::Progress;
 use unlade::run::Tools;
+use unlade::speed::forecast::{Remaining, words};
 use unlade::units::{rate, size, speed};
 
 /// Does something in a thread of its own while this one shows how far it is. Where no thread can be
@@ -46,8 +47,12 @@ pub(crate) fn left_words(done: u64, total: u64, took: Duration) -> Option<String
     let per_s = rate(done, took);
     (per_s > 0.0 && took > Duration::from_secs(2)).then(|| {
         let seconds = unlade::units::float(total.saturating_sub(done)) / per_s;
-        let left = unlade::units::time(unlade::units::seconds(seconds));
-        format!("about {left} left")
+        let left = Remaining {
+            low_s: seconds,
+            likely_s: seconds,
+            high_s: seconds,
+        };
+        format!("{} left", words(left))
     })
 }
 

@@ -277,8 +277,22 @@ fn fields_are_set_where_they_stand() {
     ] {
         assert!(new.contains(kept), "{kept} is gone: {new}");
     }
+    assert!(
+        new.contains("volumes = [\n  \"4A21-00FE\", # before the lake\n  \"77AA-0001\",\n]\n"),
+        "the list as a hand wrote it: {new}"
+    );
     let nothing = update(KITES, &KitEntry::Card(card("A1"))).unwrap();
     assert_eq!(nothing, KITES);
+    // What says the same already is as it was written.
+    let hand = KITES.replace("170", "170.0").replace("\"V30\"", "'v30'");
+    let same = KitCard {
+        reads: Some(170.0),
+        class: read(KITES).unwrap().card("A1").unwrap().class,
+        readers: vec!["blue".into()],
+        volumes: vec!["4a21-00fe".into()],
+        ..card("A1")
+    };
+    assert_eq!(update(&hand, &KitEntry::Card(same)).unwrap(), hand);
     let bad = update(
         KITES,
         &KitEntry::Card(KitCard {

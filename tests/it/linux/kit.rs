@@ -4,6 +4,7 @@
     reason = "tests play a person with an editor"
 )]
 
+use crate::support::image::Image;
 use crate::support::program::{Work, put};
 use std::fs;
 
@@ -166,7 +167,9 @@ fn a_plugged_in_volume_is_remembered_and_belongs_to_one_thing() {
         assert!(!work.path("h/kit.toml").exists());
         return;
     }
-    ran.exits(0).says("until the camera formats it");
+    ran.exits(0)
+        .says("until the camera formats it")
+        .says("is on this computer's own disk, and every folder there is recognised as this card");
     let events = work.run("kit list --home h --json").exits(0).events();
     assert_eq!(
         events[0]["cards"][0]["volumes"].as_array().unwrap().len(),
@@ -179,6 +182,28 @@ fn a_plugged_in_volume_is_remembered_and_belongs_to_one_thing() {
     work.run("kit add card B1 --at nowhere --home h")
         .exits(3)
         .says("could not be looked at");
+}
+
+/// By the identity of a folder on a drive all of that drive would be a card, and a watch copies
+/// cards by themselves.
+#[test]
+fn a_folder_on_a_drive_is_no_card() {
+    let work = Work::new("kit-no-card");
+    let at = work.folder("ATTIC");
+    let Some(_drive) = Image::ext4(&work.path("attic.img"), &at, 16, "rw") else {
+        return;
+    };
+    work.folder("ATTIC/old/DCIM");
+    for update in ["", " --update"] {
+        work.run(&format!("kit add card A1 --at ATTIC/old --home h{update}"))
+            .exits(3)
+            .says("is a folder on a drive, and no card")
+            .says("nothing was changed. Give the top of the card with --at.");
+    }
+    assert!(!work.path("h/kit.toml").exists());
+    work.run("kit add card A1 --at ATTIC --home h")
+        .exits(0)
+        .is_silent_of("own disk");
 }
 
 #[test]

@@ -30,7 +30,7 @@ fn a_guarantee_is_held_against_the_peaks() {
     work.run("weigh footage --at 240Mb/s --class V30")
         .exits(0)
         .says("sustained, 1.00 times over. That is a small margin: if the bit rate is an average")
-        .says("the bit rate is the peak of the recording");
+        .says("the class goes by the peak bit rate");
     work.run("weigh footage --at 100Mb/s --class V30")
         .exits(0)
         .says("sustained, 2.4 times over.")

@@ -96,6 +96,12 @@ pub(crate) enum NoVolume {
         shown(at.as_str())
     )]
     OwnTop { at: Utf8PathBuf },
+    #[error(
+        "`{}` is a folder on a drive, and no card: by its identity all of that drive would be \
+         taken for a card; nothing was changed. Give the top of the card with --at.",
+        shown(at.as_str())
+    )]
+    NoCard { at: Utf8PathBuf },
 }
 
 impl Trouble {
@@ -167,6 +173,26 @@ pub(crate) fn folder_at(at: Option<&Utf8Path>, is_update: bool, tools: &Tools) -
         "" => is_update.then(|| TOP.to_owned()),
         folder => Some(folder.to_owned()),
     }
+}
+
+/// Refuses a folder on a drive for a card, and returns what is to be said of one on the computer's
+/// own disk: a watch takes no card there, so that one is good for a try.
+fn card_itself(at: &Utf8Path, tools: &Tools) -> Result<Option<String>, Trouble> {
+    let Ok(facts) = tools.disk.facts(at) else {
+        return Ok(None);
+    };
+    if facts.is_own_volume {
+        let at = shown(at.as_str());
+        return Ok(Some(format!(
+            "`{at}` is on this computer's own disk, and every folder there is recognised as this \
+             card now. Give the card itself with --at once it is plugged in."
+        )));
+    }
+    if facts.is_mount_root && !facts.shows_folder {
+        return Ok(None);
+    }
+    let at = at.to_owned();
+    Err(Trouble::NoVolume(NoVolume::NoCard { at }))
 }
 
 /// Looks whether `copy` would find a drive by its name, as it is entered. Returns what is to be
@@ -257,6 +283,9 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
                 volumes: volume_at(args.at.as_ref(), KitEntryKind::Card, tools)?,
                 note: args.note.clone(),
             };
+            if let Some(at) = &args.at {
+                found = card_itself(at, tools)?;
+            }
             (KitEntry::Card(card), args.update, args.at.is_some())
         }
         AddCommand::Reader(args) => {

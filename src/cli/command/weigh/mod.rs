@@ -114,7 +114,7 @@ pub(crate) fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, 
         None => None,
     };
     let capacity = measured.or_else(|| args.room.iter().min().copied());
-    let mut assumed = vec!["the bit rate is all that the camera writes, sound included."];
+    let mut assumed = vec!["the bit rate is all that the camera writes, with sound."];
     let mut lines = vec![(
         "Camera",
         format!(
@@ -127,13 +127,11 @@ pub(crate) fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, 
     if let Some(bytes) = capacity {
         let seconds = footage_s(bytes, args.at);
         lines.push(("Holds", holds(bytes, seconds, args.room.len() > 1)));
-        assumed
-            .push("for the time that a card holds, the bit rate is the average of the recording.");
+        assumed.push("what a card holds goes by the average bit rate.");
         assumed.push(if measured.is_some() {
-            "the card is empty; its capacity is what its file system reports."
+            "the card is empty, and as large as its file system says."
         } else {
-            "the whole capacity is free, in decimal units as on the label; a formatted card holds \
-            a little less."
+            "the size on the label is all free; a formatted card holds a little less."
         });
     }
     let worst = args
@@ -145,14 +143,8 @@ pub(crate) fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, 
         lines.push(("Class", sustained(sustain, args.class.len() > 1)));
         // Common practice, no source: what a camera states is often the average of a varying bit
         // rate.
-        assumed.push(
-            "for the class, the bit rate is the peak of the recording; what a camera states is \
-            often an average, and a varying bit rate goes above it for a while.",
-        );
-        assumed.push(
-            "the class is true, and holds for a card in the state its standard asks for (freshly \
-            formatted in the camera, in the bus mode of the class).",
-        );
+        assumed.push("the class goes by the peak bit rate; cameras often state the average.");
+        assumed.push("the class is true, of a card that was just formatted in the camera.");
     }
     let json = json!({
         "question": "footage", "bytes_per_s": rounded(args.at),
@@ -286,10 +278,8 @@ pub(crate) fn burst(args: &BurstArgs) -> WeighResult {
     if let Some(series) = series {
         lines.push(("Series", series_words(series)));
     }
-    let mut assumed = vec![
-        "the card takes a steady rate and the camera makes frames of one size; the buffer is empty \
-        at the start.",
-    ];
+    let mut assumed =
+        vec!["a steady rate, frames of one size, and a buffer that is empty at first."];
     if args.buffer.is_none() {
         assumed.push("the buffer holds the whole series; give --buffer to have it counted.");
     }

@@ -318,40 +318,25 @@ impl Case {
     /// Returns what the answer takes for granted.
     pub(crate) fn assumed(&self) -> Vec<&'static str> {
         let mut assumed = vec![
-            "rates that you gave or that were measured are what is really reached, for as long as \
-            it takes; labels and links of the table count with the middle of what is usual for \
-            them.",
-            "large files; many small ones take longer, whatever the parts are.",
+            "rates given or measured are reached; labels and links give what is usual.",
+            "files are large; many small ones take longer.",
         ];
         let setups = [&self.now, &self.then];
         let may = |assumed| setups.iter().any(|setup| setup.has_spinning(assumed));
         if self.now.drives.is_empty() {
-            assumed.push(
-                "the drives hold nothing back, neither when they are written nor when \
-                they are read back; give --drives to have them counted.",
-            );
+            assumed.push("drives hold nothing back; --drives has them counted.");
         } else {
-            assumed.push(
-                "every copy is read back while the rest is still copied, as unlade does \
-                it; the slowest stage sets the time of it all.",
-            );
+            assumed.push("copies are read back meanwhile; the slowest stage sets the time.");
         }
         if may(SpinAssumption::Spinning) {
-            assumed.push(
-                "a hard disk writes and reads back in turns; where its reading is not \
-                known, it reads as fast as it writes.",
-            );
+            assumed.push("a hard disk writes and reads back in turns, at one rate unless given.");
         }
         let drives = || setups.iter().flat_map(|setup| &setup.drives);
         if drives().any(|drive| !drive.is_spinning()) {
-            assumed.push(
-                "a drive that does not spin is written and read back at the same time, \
-                the one no slower for the other; where its reading is not known, that holds \
-                nothing back.",
-            );
+            assumed.push("other drives write and read back at once, neither slowing the other.");
         }
         if self.price.is_some() {
-            assumed.push("what it costs is spread over one year.");
+            assumed.push("the price is spread over one year.");
         }
         assumed
     }
