@@ -22,6 +22,8 @@ pub mod ledger;
 pub mod measure;
 pub mod name;
 pub mod offload;
+#[cfg(feature = "offsite")]
+pub mod place;
 pub mod plan;
 pub mod proof;
 pub mod queue;

@@ -17,6 +17,10 @@ use clap::FromArgMatches as _;
 use clap::error::ErrorKind;
 #[cfg(not(feature = "desk"))]
 use command::no_desk as desk;
+#[cfg(not(feature = "offsite"))]
+use command::no_send as send;
+#[cfg(feature = "offsite")]
+use command::send;
 use command::{
     complete, copy, demo, ids, inspect, kit, ledger, man, plugged, prove, rate, report, schema,
     verify, weigh,
@@ -137,6 +141,7 @@ fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
         Command::Rate(args) => rate::rate(args, common, out, tools, &book),
         Command::Kit { what } => kit::kit(what, common, out, tools),
         Command::Weigh { question } => weigh::weigh(question, common, out, tools),
+        Command::Send(args) => send::send(args, common, out, tools),
         Command::Report(args) => report::report(args, &book, out, tools),
         Command::Demo(args) => demo::demo(args, out, tools),
         Command::Schema { of } => schema::schema(*of, out),

@@ -6,6 +6,7 @@
 
 use super::list_edit;
 use super::mistake::{Fault, Mistake};
+use super::place::KitPlace;
 use super::text::{read, read_with_spans};
 use super::{Kit, KitCard, KitDrive, KitEntryKind, KitReader, same_name};
 use std::ops::Range;
@@ -39,6 +40,8 @@ pub enum KitEntry {
     Reader(KitReader),
     /// A drive.
     Drive(KitDrive),
+    /// A place elsewhere.
+    Place(KitPlace),
 }
 
 impl KitEntry {
@@ -48,6 +51,7 @@ impl KitEntry {
             Self::Card(_) => KitEntryKind::Card,
             Self::Reader(_) => KitEntryKind::Reader,
             Self::Drive(_) => KitEntryKind::Drive,
+            Self::Place(_) => KitEntryKind::Place,
         }
     }
 
@@ -57,6 +61,7 @@ impl KitEntry {
             Self::Card(card) => &card.name,
             Self::Reader(reader) => &reader.name,
             Self::Drive(drive) => &drive.name,
+            Self::Place(place) => &place.name,
         }
     }
 
@@ -85,6 +90,14 @@ impl KitEntry {
                 out.extend(d.reads.map(|r| ("reads", number(r))));
                 out.extend(d.spins.map(|s| ("spins", s.into())));
                 out.extend(array("volumes", &d.volumes));
+            }
+            Self::Place(p) => {
+                text("url", Some(p.url.as_str()));
+                text("endpoint", p.endpoint.as_deref());
+                text("region", p.region.as_deref());
+                text("profile", p.profile.as_deref());
+                text("secret_command", p.secret_command.as_deref());
+                text("note", p.note.as_deref());
             }
         }
         out
@@ -146,6 +159,7 @@ pub fn add(text: &str, entry: &KitEntry) -> Result<String, EditError> {
         KitEntry::Card(card) => wanted.cards.push(card),
         KitEntry::Reader(reader) => wanted.readers.push(reader),
         KitEntry::Drive(drive) => wanted.drives.push(drive),
+        KitEntry::Place(place) => wanted.places.push(place),
     }
     checked(new, &wanted)
 }
@@ -257,6 +271,13 @@ fn merged(mut kit: Kit, entry: &KitEntry) -> Result<(KitEntry, Kit), EditError> 
             extend(&mut drive.volumes, &new.volumes);
             KitEntry::Drive(drive.clone())
         }
+        KitEntry::Place(new) => {
+            let mut places = kit.places.iter_mut();
+            let found = places.find(|p| same_name(&p.name, &new.name));
+            let place = found.ok_or_else(|| unknown(&whole))?;
+            place.fill_from(new);
+            KitEntry::Place(place.clone())
+        }
     };
     Ok((entry, kit))
 }
@@ -283,6 +304,7 @@ pub fn remove(text: &str, kind: KitEntryKind, name: &str) -> Result<String, Edit
         KitEntryKind::Card => kit.cards.retain(|c| c.name != span.name),
         KitEntryKind::Reader => kit.readers.retain(|r| r.name != span.name),
         KitEntryKind::Drive => kit.drives.retain(|d| d.name != span.name),
+        KitEntryKind::Place => kit.places.retain(|p| p.name != span.name),
     }
     let mut new = text.to_owned();
     new.replace_range(span.lines.clone(), "");

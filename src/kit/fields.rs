@@ -3,6 +3,7 @@
 
 use super::link::check_link;
 use super::mistake::{Fault, Mistake};
+use super::place::KitPlace;
 use super::{Kit, KitEntryKind, LIST_MAX, NAME_BYTES_MAX, RATE_MAX, RATE_MIN, same_name};
 use crate::name::shown;
 use crate::speed::classes::WriteClass;
@@ -13,6 +14,8 @@ use toml_edit::{Item, Table, Value};
 pub(super) const FAULTS_MAX: usize = 20;
 /// Longest way to a folder in bytes.
 const FOLDER_BYTES_MAX: usize = 1_000;
+/// Longest note or address in bytes.
+pub(super) const NOTE_BYTES_MAX: usize = 1_000;
 
 /// Where an entry stands in the text.
 #[derive(Clone, Debug)]
@@ -171,6 +174,29 @@ impl Fields<'_, '_> {
                 None
             }
         }
+    }
+
+    /// Reads an entry of a place.
+    pub(super) fn place(&mut self, name: String) -> KitPlace {
+        if self.table.get("url").is_none() {
+            self.fault(self.header.start, "url", Mistake::NoUrl);
+        }
+        let place = KitPlace {
+            name,
+            url: self.string("url", NOTE_BYTES_MAX).unwrap_or_default(),
+            endpoint: self.string("endpoint", NOTE_BYTES_MAX),
+            region: self.string("region", NAME_BYTES_MAX),
+            profile: self.string("profile", NAME_BYTES_MAX),
+            secret_command: self.string("secret_command", NOTE_BYTES_MAX),
+            note: self.string("note", NOTE_BYTES_MAX),
+        };
+        if !place.url.is_empty()
+            && let Err((field, why)) = place.address()
+        {
+            let at = start(self.table.get(field).and_then(Item::span));
+            self.fault(at, field, Mistake::Place(why));
+        }
+        place
     }
 
     pub(super) fn class(&mut self) -> Option<WriteClass> {

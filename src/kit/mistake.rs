@@ -2,6 +2,7 @@
 
 use super::link::NoLink;
 use super::pattern::NoPattern;
+use super::place::NoAddress;
 use super::usual::COPIES_MAX;
 use super::{ENTRIES_MAX, LIST_MAX, RATE_MAX, RATE_MIN, TEXT_BYTES_MAX, UnknownName};
 use crate::hash_algorithm::Also;
@@ -149,6 +150,12 @@ pub enum Mistake {
     /// No class.
     #[error("{0}")]
     Class(NoClass),
+    /// A place without an address.
+    #[error("is missing; a place is where its url says")]
+    NoUrl,
+    /// No address of a place.
+    #[error("{0}")]
+    Place(NoAddress),
 }
 
 fn but(found: Option<&str>) -> String {

@@ -1,7 +1,7 @@
-//! Owns the kit: the cards, readers and drives that a person has told of, with what they are said
-//! to reach, what is usual, and how a thing that is plugged in now is recognised among them.
-//! [`text`] reads and [`edit`] edits the file. Pure; the file itself is read and replaced by the
-//! program.
+//! Owns the kit: the cards, readers, drives and places that a person has told of, with what they
+//! are said to reach, what is usual, and how a thing that is plugged in now is recognised among
+//! them. [`text`] reads and [`edit`] edits the file. Pure; the file itself is read and replaced by
+//! the program.
 
 pub mod edit;
 mod fields;
@@ -9,6 +9,7 @@ pub mod link;
 mod list_edit;
 pub mod mistake;
 pub mod pattern;
+pub mod place;
 pub mod rule;
 mod rule_text;
 pub mod section;
@@ -24,6 +25,7 @@ use crate::speed::classes::WriteClass;
 use crate::speed::links::{LinkRow, find};
 use crate::units::MegabytesPerS;
 use camino::Utf8Path;
+use place::KitPlace;
 use rule::{KitRule, RULE};
 use std::fmt;
 use usual::{USUAL, UsualDoubt, UsualDrive, UsualSet};
@@ -54,11 +56,13 @@ pub enum KitEntryKind {
     Reader,
     /// A drive.
     Drive,
+    /// A place elsewhere.
+    Place,
 }
 
 impl KitEntryKind {
     /// Every kind, in the order in which they are told.
-    pub const ALL: [Self; 3] = [Self::Card, Self::Reader, Self::Drive];
+    pub const ALL: [Self; 4] = [Self::Card, Self::Reader, Self::Drive, Self::Place];
 
     /// Returns the word of the file: `[[card]]`.
     pub fn word(self) -> &'static str {
@@ -66,6 +70,7 @@ impl KitEntryKind {
             Self::Card => "card",
             Self::Reader => "reader",
             Self::Drive => "drive",
+            Self::Place => "place",
         }
     }
 
@@ -78,6 +83,15 @@ impl KitEntryKind {
             Self::Reader => &["name", "bus", "link", "note"],
             Self::Drive => &[
                 "name", "writes", "reads", "spins", "volumes", "folder", "note",
+            ],
+            Self::Place => &[
+                "name",
+                "url",
+                "endpoint",
+                "region",
+                "profile",
+                "secret_command",
+                "note",
             ],
         }
     }
@@ -152,6 +166,8 @@ pub struct Kit {
     pub readers: Vec<KitReader>,
     /// The drives.
     pub drives: Vec<KitDrive>,
+    /// The places elsewhere.
+    pub places: Vec<KitPlace>,
     /// What is usual, the nameless set first.
     pub usual: Vec<UsualSet>,
     /// Which cards a station copies by itself.
@@ -225,6 +241,7 @@ impl Kit {
             KitEntryKind::Card => self.cards.iter().map(|c| c.name.as_str()).collect(),
             KitEntryKind::Reader => self.readers.iter().map(|r| r.name.as_str()).collect(),
             KitEntryKind::Drive => self.drives.iter().map(|d| d.name.as_str()).collect(),
+            KitEntryKind::Place => self.places.iter().map(|p| p.name.as_str()).collect(),
         }
     }
 
@@ -277,6 +294,17 @@ impl Kit {
             .iter()
             .find(|d| same_name(&d.name, name))
             .ok_or_else(|| self.unknown(KitEntryKind::Drive, name))
+    }
+
+    /// Finds a place by its name; upper and lower case are one.
+    ///
+    /// # Errors
+    /// When there is none; the error names those that there are.
+    pub fn place(&self, name: &str) -> Result<&KitPlace, UnknownName> {
+        self.places
+            .iter()
+            .find(|p| same_name(&p.name, name))
+            .ok_or_else(|| self.unknown(KitEntryKind::Place, name))
     }
 
     /// Returns the card that the volume belongs to.

@@ -140,6 +140,9 @@ impl Section {
             Self::Entry(KitEntryKind::Drive, name) => {
                 kit.drives.retain(|drive| !same_name(&drive.name, name));
             }
+            Self::Entry(KitEntryKind::Place, name) => {
+                kit.places.retain(|place| !same_name(&place.name, name));
+            }
             Self::Usual(name) => kit.usual.retain(|set| set.name != *name),
             Self::Rule(number) => {
                 let at = number.checked_sub(1).filter(|at| *at < kit.rules.len());

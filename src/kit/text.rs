@@ -1,8 +1,8 @@
 //! Owns the text of `kit.toml` (TOML 1.0): it is read with errors that name line and field.
 
 use super::fields::{
-    EntrySpan, FAULTS_MAX, Fields, Parser, key_offset, line_of, quoted, start, unknown_key,
-    whole_lines,
+    EntrySpan, FAULTS_MAX, Fields, NOTE_BYTES_MAX, Parser, key_offset, line_of, quoted, start,
+    unknown_key, whole_lines,
 };
 use super::mistake::{Fault, Mistake};
 use super::rule::RULE;
@@ -19,12 +19,10 @@ use toml_edit::{Document, Table};
 
 /// What is read when the things are known that it names.
 const APART: [&str; 2] = [USUAL, RULE];
-/// Longest note in bytes.
-const NOTE_BYTES_MAX: usize = 1_000;
 
 /// What a new kit begins with.
 pub const NEW: &str = "\
-# The kit of unlade: cards, readers and drives. Rates are in MB/s (10^6 bytes a second).
+# The kit of unlade: cards, readers, drives and places. Rates are in MB/s (10^6 bytes a second).
 # Edit it by hand as you like; `unlade kit add` and `unlade kit remove` leave the rest alone.
 ";
 
@@ -214,6 +212,10 @@ impl Parser<'_> {
                     note: fields.string("note", NOTE_BYTES_MAX),
                 };
                 self.kit.drives.push(drive);
+            }
+            KitEntryKind::Place => {
+                let place = fields.place(name.clone());
+                self.kit.places.push(place);
             }
         }
         let values: Vec<(String, Range<usize>)> = table

@@ -13,6 +13,8 @@ pub const MANIFEST_HASH: &str = "manifest.json.b3";
 /// The file that holds a signature of the manifest, where somebody signed it: the name that
 /// `ssh-keygen -Y sign` gives it.
 pub const MANIFEST_SIGNATURE: &str = "manifest.json.sig";
+/// What receipts of a place elsewhere are called before and after the time.
+pub const RECEIPT: (&str, &str) = ("place-", ".json");
 /// The folder of the card's tree inside an offload that is a bag (RFC 8493, 2.1.2).
 pub const DATA: &str = "data";
 /// Declares a bag (RFC 8493, 2.1.1).
@@ -88,6 +90,14 @@ impl DestinationIdentity {
             }
         }
     }
+}
+
+/// Returns whether a name in the folder of records is that of a receipt, which a place elsewhere
+/// got after the manifest.
+pub fn is_receipt(name: &str) -> bool {
+    let time = name.strip_prefix(RECEIPT.0);
+    let time = time.and_then(|rest| rest.strip_suffix(RECEIPT.1));
+    time.is_some_and(|time| !time.is_empty() && time.bytes().all(|b| b.is_ascii_digit()))
 }
 
 /// One value for each destination, nearly always two: kept in place, since there are as many of

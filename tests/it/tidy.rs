@@ -10,7 +10,7 @@ use std::path::Path;
 
 /// Modules of the library from the bottom up. A module imports only from its own layer's folder and
 /// from layers below.
-const LAYERS: [(&str, u32); 26] = [
+const LAYERS: [(&str, u32); 27] = [
     ("units", 0),
     ("sys", 0),
     ("name", 1),
@@ -26,6 +26,7 @@ const LAYERS: [(&str, u32); 26] = [
     ("kit", 7),
     ("measure", 5),
     ("plan", 8),
+    ("place", 8),
     ("event", 9),
     ("offload", 10),
     ("proof", 11),

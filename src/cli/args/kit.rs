@@ -11,20 +11,26 @@ use unlade::speed::links::LinkRow;
 /// What to do with the kit.
 #[derive(Clone, Debug, Subcommand)]
 pub(crate) enum KitCommand {
-    /// Show cards, readers, drives and what is usual.
+    /// Show cards, readers, drives, places and what is usual.
     #[command(after_help = "Example:  unlade kit list")]
     List,
-    /// Say whether the kit is sound, and what of it can't be used.
+    /// Say whether the kit is sound, or try a place of it.
     #[command(
         long_about = "Reads kit.toml as copy and plan do, and names every mistake with its line \
             and field. It also says what can be read and would be of no use: a usual drive that \
             isn't found by its name, or fewer usual drives than the copies that PROVEN \
-            needs.\n\nThe exit code is 0 when nothing was found, 1 for something of no use, 3 \
+            needs.\n\nWith the name of a place that is tried: a probe is written, read back, \
+            compared, listed and removed, and it is said what can be proven there and how fast it \
+            is.\n\nThe exit code is 0 when nothing was found, 1 for something of no use, 3 \
             for a mistake.",
         after_help = "Example:  unlade kit check"
     )]
-    Check,
-    /// Add a card, reader or drive, or change one with --update.
+    Check {
+        /// A place of the kit to try.
+        #[arg(value_name = "PLACE")]
+        place: Option<String>,
+    },
+    /// Add a card, reader, drive or place, or change one with --update.
     #[command(
         subcommand_required = true,
         arg_required_else_help = true,
@@ -35,7 +41,7 @@ pub(crate) enum KitCommand {
         #[command(subcommand)]
         what: AddCommand,
     },
-    /// Remove a card, reader or drive from the kit; nothing else is touched.
+    /// Remove a card, reader, drive or place from the kit; nothing else is touched.
     #[command(after_help = "Example:  unlade kit remove card A1")]
     Remove {
         /// What it is.
@@ -53,6 +59,7 @@ pub(crate) enum KindArg {
     Card,
     Reader,
     Drive,
+    Place,
 }
 
 impl From<KindArg> for KitEntryKind {
@@ -61,6 +68,7 @@ impl From<KindArg> for KitEntryKind {
             KindArg::Card => Self::Card,
             KindArg::Reader => Self::Reader,
             KindArg::Drive => Self::Drive,
+            KindArg::Place => Self::Place,
         }
     }
 }
@@ -83,6 +91,50 @@ pub(crate) enum AddCommand {
             /media/ATTIC"
     )]
     Drive(DriveArgs),
+    /// A place elsewhere, for `send` and `fetch`.
+    #[command(
+        long_about = "Keeps the address of a place that copies are sent to: a bucket of S3 or its \
+            kin, a folder of a server by SFTP (through this system's own ssh, with its keys and \
+            known hosts), or a folder that is mounted from elsewhere. No secret is kept: that \
+            comes from the environment (AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY), from a \
+            profile in ~/.aws, or from a command of yours.",
+        after_help = "Example:  unlade kit add place studio --url sftp://ada@studio.example/kites"
+    )]
+    Place(PlaceArgs),
+}
+
+/// `kit add place`.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct PlaceArgs {
+    /// A name of your own.
+    #[arg(value_name = "NAME")]
+    pub(crate) name: String,
+    /// s3://BUCKET/PREFIX, sftp://USER@HOST:PORT/FOLDER or file:///FOLDER.
+    #[arg(long, value_name = "URL")]
+    pub(crate) url: Option<String>,
+    /// For s3:// at another service than Amazon: https://HOST.
+    #[arg(long, value_name = "URL")]
+    pub(crate) endpoint: Option<String>,
+    /// The region of the bucket.
+    ///
+    /// Without it AWS_REGION or AWS_DEFAULT_REGION says it.
+    #[arg(long, value_name = "REGION")]
+    pub(crate) region: Option<String>,
+    /// The profile in ~/.aws/credentials that has the key.
+    #[arg(long, value_name = "PROFILE")]
+    pub(crate) profile: Option<String>,
+    /// A command that prints the key of s3://.
+    ///
+    /// On two lines: the id of the key, and the key; a third may be a session's token. It is run
+    /// by the shell each time that the place is used, and what it prints is stored nowhere.
+    #[arg(long, value_name = "COMMAND")]
+    pub(crate) secret_command: Option<String>,
+    /// Whatever you want to remember.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) note: Option<String>,
+    /// Change the place of this name; what is not given stays.
+    #[arg(long)]
+    pub(crate) update: bool,
 }
 
 /// `kit add card`.
@@ -183,7 +235,7 @@ impl AddCommand {
         let (bus, link) = match self {
             Self::Card(args) => (&args.bus, &None),
             Self::Reader(args) => (&args.bus, &args.link),
-            Self::Drive(_) => (&None, &None),
+            Self::Drive(_) | Self::Place(_) => (&None, &None),
         };
         let named = |flag, id: &Option<String>, is_bus| {
             let id = id.as_deref();

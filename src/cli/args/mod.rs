@@ -14,6 +14,7 @@ mod group;
 pub(crate) mod inspect;
 pub(crate) mod kit;
 pub(crate) mod layout;
+mod ledger;
 pub(crate) mod list;
 pub(crate) mod meant;
 pub(crate) mod names;
@@ -24,6 +25,7 @@ pub(crate) mod prove;
 pub(crate) mod rate;
 pub(crate) mod report;
 pub(crate) mod schema;
+pub(crate) mod send;
 pub(crate) mod shoot;
 pub(crate) mod speed;
 pub(crate) mod unsaid;
@@ -40,12 +42,14 @@ use group::{HOW_SURE, OUTPUT, WHAT, WHERE};
 use inspect::InspectArgs;
 use kit::KitCommand;
 pub(crate) use layout::LayoutArg;
+pub(crate) use ledger::{DemoArgs, LedgerArgs};
 pub(crate) use names::KitNames;
 pub(crate) use notify::NotifyArgs;
 use prove::ProveArgs;
 use rate::RateArgs;
 use report::ReportArgs;
 use schema::SchemaOf;
+use send::SendArgs;
 use shoot::ShootArgs;
 use speed::SpeedArgs;
 use unlade::hash_algorithm::Also;
@@ -263,12 +267,12 @@ pub(crate) enum Command {
         after_long_help = "Example:  unlade rate /media/KITES --as A1 --in blue"
     )]
     Rate(RateArgs),
-    /// Your cards, readers and drives (kit.toml).
+    /// Your cards, readers, drives and places (kit.toml).
     #[command(
-        long_about = "Keeps what you know of your cards, readers and drives in kit.toml, in the \
-            folder of --home, so that copy, plan, rate and weigh can reckon with it. You may edit \
-            the file by hand: comments and order stay when it is edited from here, and an error \
-            names line and field.",
+        long_about = "Keeps what you know of your cards, readers, drives and places in kit.toml, \
+            in the folder of --home, so that copy, plan, rate, weigh and send can reckon with it. \
+            You may edit the file by hand: comments and order stay when it is edited from here, \
+            and an error names line and field.",
         disable_help_subcommand = true,
         after_help = "Example:  unlade kit add card A1 --reads 170 --class V30 --at /media/A1\n\n\
             What `unlade copy` alone does, by hand in kit.toml (`list` says where it is):\n  \
@@ -295,6 +299,18 @@ pub(crate) enum Command {
         #[command(subcommand)]
         question: WeighCommand,
     },
+    /// Send offloads to a place elsewhere, and say what it has.
+    #[command(
+        long_about = "Sends every file of each offload, and its manifest last, to a place \
+            elsewhere: a bucket of S3 or its kin, a server by SFTP, or a folder that is mounted \
+            from elsewhere. Each file is compared with the manifest while it is sent; what differs \
+            is not sent as good. Nothing at the place is overwritten or removed. SENT says that \
+            the place accepted everything; FETCHED, with --proof fetched, that everything was read \
+            back from there and is equal.\n\nRun the same command again after any stop: what is \
+            complete is not sent twice. No secret is written anywhere.",
+        after_help = "Example:  unlade send /media/SSD-A/20261125-KITES --to studio"
+    )]
+    Send(SendArgs),
     /// Make the page of an offload again, or one page for a shoot.
     #[command(
         long_about = "Makes the report page of an offload again from its manifest, byte for byte \
@@ -486,15 +502,6 @@ pub(crate) struct CopyArgs {
     pub(crate) unsaid: Unsaid,
 }
 
-#[derive(Clone, Debug, Args)]
-pub(crate) struct LedgerArgs {
-    /// Entries to show.
-    #[arg(long, value_name = "N", default_value_t = 20, conflicts_with = "shoot")]
-    pub(crate) last: u64,
-    #[command(flatten)]
-    pub(crate) set: ShootArgs,
-}
-
 /// How far to prove.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
 pub(crate) enum ProofArg {
@@ -543,11 +550,4 @@ pub(crate) struct VerifyArgs {
     pub(crate) generation: GenerationArgs,
     #[command(flatten)]
     pub(crate) notices: NotifyArgs,
-}
-
-#[derive(Clone, Debug, Args)]
-pub(crate) struct DemoArgs {
-    /// Keep everything in this folder, which must be empty or new.
-    #[arg(long, value_name = "DIR")]
-    pub(crate) keep: Option<Utf8PathBuf>,
 }

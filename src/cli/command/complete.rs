@@ -190,6 +190,7 @@ enum ValueKind {
     KitEntry,
     UsualSet,
     Offload,
+    Place,
     Shoot,
     Bus,
     Link,
@@ -201,8 +202,8 @@ enum ValueKind {
 /// Returns what an argument of a command takes.
 fn values(command: &str, argument: &str) -> &'static [ValueKind] {
     use ValueKind::{
-        AllIds, Bus, Hash, KitCard, KitDrive, KitEntry, KitReader, Link, Offload, PluggedCard,
-        Shoot, UsualSet,
+        AllIds, Bus, Hash, KitCard, KitDrive, KitEntry, KitReader, Link, Offload, Place,
+        PluggedCard, Shoot, UsualSet,
     };
     match (command, argument) {
         ("copy" | "plan", "cards") | ("prove" | "rate" | "footage", "card") => &[PluggedCard],
@@ -210,7 +211,8 @@ fn values(command: &str, argument: &str) -> &'static [ValueKind] {
             &[KitDrive]
         }
         ("verify", "offloads") => &[KitDrive, Offload],
-        ("report", "offload") => &[Offload],
+        ("send", "to") | ("check", "place") => &[Place],
+        ("report", "offload") | ("send", "offloads") => &[Offload],
         ("inspect", "what") => &[PluggedCard, Offload],
         (_, "shoot") => &[Shoot],
         (_, "usual") => &[UsualSet],
@@ -267,6 +269,7 @@ impl KnownWords {
             ValueKind::KitCard => named(self.kit_names(KitEntryKind::Card)),
             ValueKind::KitReader => named(self.kit_names(KitEntryKind::Reader)),
             ValueKind::KitDrive => named(self.kit_names(KitEntryKind::Drive)),
+            ValueKind::Place => named(self.kit_names(KitEntryKind::Place)),
             ValueKind::KitEntry => named(self.kind.map_or(Vec::new(), |k| self.kit_names(k))),
             ValueKind::UsualSet => named(self.usual_sets()),
             ValueKind::Offload => named(self.offloads()),
@@ -291,6 +294,7 @@ impl KnownWords {
             KitEntryKind::Card => kit.cards.into_iter().map(|card| card.name).collect(),
             KitEntryKind::Reader => kit.readers.into_iter().map(|reader| reader.name).collect(),
             KitEntryKind::Drive => kit.drives.into_iter().map(|drive| drive.name).collect(),
+            KitEntryKind::Place => kit.places.into_iter().map(|place| place.name).collect(),
         }
     }
 

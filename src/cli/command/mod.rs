@@ -10,11 +10,15 @@ pub(crate) mod ledger;
 pub(crate) mod man;
 #[cfg(not(feature = "desk"))]
 pub(crate) mod no_desk;
+#[cfg(not(feature = "offsite"))]
+pub(crate) mod no_send;
 pub(crate) mod plugged;
 pub(crate) mod prove;
 pub(crate) mod rate;
 pub(crate) mod report;
 pub(crate) mod schema;
+#[cfg(feature = "offsite")]
+pub(crate) mod send;
 pub(crate) mod shared;
 pub(crate) mod verify;
 pub(crate) mod weigh;

@@ -171,7 +171,7 @@ fn paths(command: &mut Command) -> Vec<&mut Utf8PathBuf> {
         } => match what {
             AddCommand::Card(args) => args.at.iter_mut().collect(),
             AddCommand::Drive(args) => args.at.iter_mut().collect(),
-            AddCommand::Reader(_) => Vec::new(),
+            AddCommand::Reader(_) | AddCommand::Place(_) => Vec::new(),
         },
         _ => Vec::new(),
     }

@@ -64,6 +64,7 @@ pub(crate) struct ReadProgress<'a> {
     next_plain: Duration,
     block: usize,
     decodes: bool,
+    verb: &'static str,
 }
 
 impl<'a> ReadProgress<'a> {
@@ -76,12 +77,20 @@ impl<'a> ReadProgress<'a> {
             next_plain: start + Duration::from_secs(10),
             block: Out::new_block(),
             decodes: false,
+            verb: "Reading",
         }
     }
 
     /// What is read is decoded as well, which counts its bytes a second time.
     pub(crate) fn decoding(mut self, decodes: bool) -> Self {
         self.decodes = decodes;
+        self
+    }
+
+    /// What is read is sent somewhere.
+    #[cfg(feature = "offsite")]
+    pub(crate) fn sending(mut self) -> Self {
+        self.verb = "Sending";
         self
     }
 
@@ -104,7 +113,7 @@ impl<'a> ReadProgress<'a> {
             format!("Reading and decoding   {percent} %{left}")
         } else {
             let (done, total) = (size(done), size(total));
-            format!("Reading {done} of {total}   {}{left}", speed(per_s))
+            format!("{} {done} of {total}   {}{left}", self.verb, speed(per_s))
         };
         if self.out.draws {
             self.out.draw(self.block, &[text]);

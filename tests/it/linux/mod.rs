@@ -31,6 +31,7 @@ mod mhl_later;
 mod mounts;
 mod names;
 mod notice;
+mod offsite;
 mod only_new;
 mod others;
 mod output;

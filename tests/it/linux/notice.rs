@@ -35,8 +35,7 @@ fn a_build_without_notices_says_so_once_and_goes_on() {
         let ran = work.run_short(line);
         assert_eq!(ran.exits(0).err, "", "{ran}");
     }
-    work.run("--version")
-        .says("Features desk; not in this build: notices");
+    work.run("--version").says("not in this build: notices");
 }
 
 #[cfg(feature = "notices")]

@@ -15,6 +15,8 @@ pub(crate) mod job;
 pub(crate) mod mount;
 pub(crate) mod program;
 pub(crate) mod sim;
+#[cfg(all(target_os = "linux", feature = "offsite"))]
+pub(crate) mod sshd;
 
 /// Whether the sweeps run whole (`UNLADE_SWEEPS=whole` in the environment, as CI does) or as a
 /// sample.

@@ -3,8 +3,12 @@
 pub(crate) mod show;
 
 use crate::cli::args::Common;
-use crate::cli::args::kit::{AddCommand, KitCommand};
+use crate::cli::args::kit::{AddCommand, KitCommand, PlaceArgs};
 use crate::cli::args::speed::{FlagError, RateArg};
+#[cfg(not(feature = "offsite"))]
+use crate::cli::command::shared::no_places as place_check;
+#[cfg(feature = "offsite")]
+use crate::cli::command::shared::place_check;
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file::{self, FILE, KitError};
@@ -19,6 +23,7 @@ use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 use unlade::kit::edit::{self, KitEntry};
+use unlade::kit::place::KitPlace;
 use unlade::kit::{KitCard, KitDrive, KitEntryKind, KitReader, TOP};
 use unlade::name::{shown, word};
 use unlade::run::Tools;
@@ -33,7 +38,10 @@ pub(crate) fn kit(command: &KitCommand, common: &Common, out: Out, tools: &Tools
     };
     let told = match command {
         KitCommand::List => show::list(&home, out, tools).map_err(Trouble::Kit),
-        KitCommand::Check => match show::check(&home, out, tools) {
+        KitCommand::Check { place: Some(place) } => {
+            return place_check::check(&home, place, out, tools);
+        }
+        KitCommand::Check { place: None } => match show::check(&home, out, tools) {
             Ok(exit) => return exit,
             Err(error) => Err(Trouble::Kit(error)),
         },
@@ -67,6 +75,8 @@ pub(crate) enum Trouble {
     Kit(KitError),
     NoVolume(NoVolume),
     Flag(FlagError),
+    /// A new place without an address.
+    NoUrl,
 }
 
 /// Why no volume is entered for a card or a drive.
@@ -110,6 +120,11 @@ impl Trouble {
             Self::Kit(error) => (error.lines(), error.exit()),
             Self::NoVolume(why) => (vec![why.to_string()], Exit::Refused),
             Self::Flag(error) => (vec![error.to_string()], Exit::Usage),
+            Self::NoUrl => {
+                let why = "a new place needs its address: --url s3://BUCKET/PREFIX, \
+                    sftp://USER@HOST/FOLDER or file:///FOLDER";
+                (vec![why.to_owned()], Exit::Usage)
+            }
         }
     }
 }
@@ -151,7 +166,7 @@ pub(crate) fn volume_at(
     let volume = facts.volume_id.as_deref();
     let ids = match kind {
         KitEntryKind::Card => tools.disk.device_info(&facts).card_ids(volume),
-        KitEntryKind::Reader | KitEntryKind::Drive => {
+        KitEntryKind::Reader | KitEntryKind::Drive | KitEntryKind::Place => {
             volume.into_iter().map(str::to_owned).collect()
         }
     };
@@ -217,7 +232,7 @@ fn without_identity(kind: KitEntryKind) -> &'static str {
             "A drive is recognised by nothing else: give what it sustains with --writes when you \
             plan or copy."
         }
-        KitEntryKind::Card | KitEntryKind::Reader => {
+        KitEntryKind::Card | KitEntryKind::Reader | KitEntryKind::Place => {
             "Leave out --at and name it with --as when you copy."
         }
     }
@@ -231,7 +246,7 @@ fn mb(rate: Option<&RateArg>) -> Option<f64> {
 fn notes(what: &AddCommand, bus: Option<&LinkRow>) -> Vec<String> {
     let rates = match what {
         AddCommand::Card(args) => [("--reads", &args.reads), ("", &None)],
-        AddCommand::Reader(_) => [("", &None), ("", &None)],
+        AddCommand::Reader(_) | AddCommand::Place(_) => [("", &None), ("", &None)],
         AddCommand::Drive(args) => [("--writes", &args.writes), ("--reads", &args.reads)],
     };
     let note = |(flag, rate): (&str, &Option<RateArg>)| {
@@ -266,6 +281,21 @@ fn note_of_class(what: &AddCommand, bus: Option<&LinkRow>) -> Option<String> {
             },
             bus.words
         )
+    })
+}
+
+fn place(args: &PlaceArgs) -> Result<KitPlace, Trouble> {
+    if args.url.is_none() && !args.update {
+        return Err(Trouble::NoUrl);
+    }
+    Ok(KitPlace {
+        name: args.name.clone(),
+        url: args.url.clone().unwrap_or_default(),
+        endpoint: args.endpoint.clone(),
+        region: args.region.clone(),
+        profile: args.profile.clone(),
+        secret_command: args.secret_command.clone(),
+        note: args.note.clone(),
     })
 }
 
@@ -312,6 +342,7 @@ fn add(home: &Utf8Path, command: &AddCommand, out: Out, tools: &Tools) -> Result
             }
             (KitEntry::Drive(drive), args.update, args.at.is_some())
         }
+        AddCommand::Place(args) => (KitEntry::Place(place(args)?), args.update, false),
     };
     kit_file::edit(home, pause(tools), |text| {
         if update {

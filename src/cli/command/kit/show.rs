@@ -9,6 +9,7 @@ use crate::cli::view::text::wrap;
 use camino::Utf8Path;
 use serde_json::{Value, json};
 use std::sync::Arc;
+use unlade::kit::place::KitPlace;
 use unlade::kit::usual::{UsualDoubt, UsualSet};
 use unlade::kit::{Kit, KitCard, KitDrive, KitEntryKind, KitReader, TOP};
 use unlade::name::shown;
@@ -46,13 +47,18 @@ pub(super) fn check(home: &Utf8Path, out: Out, tools: &Tools) -> Result<Exit, Ki
         return Ok(exit);
     }
     let many = |n: usize, noun: &str| counted(len64(n), noun);
+    let places = match kit.places.len() {
+        0 => String::new(),
+        n => format!(", {}", many(n, "place")),
+    };
     let what = format!(
-        "{} has no mistake: {}, {}, {}, {}.",
+        "{} has no mistake: {}, {}, {}, {}{}.",
         shown(file.as_str()),
         many(kit.cards.len(), "card"),
         many(kit.readers.len(), "reader"),
         many(kit.drives.len(), "drive"),
         many(kit.usual.len(), "usual set"),
+        places,
     );
     for text in std::iter::once(&what).chain(&doubts) {
         for line in wrap(text, out.width, "", "  ") {
@@ -121,6 +127,17 @@ fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
             })
         })
         .collect();
+    let places: Vec<Value> = kit
+        .places
+        .iter()
+        .map(|p| {
+            json!({
+                "name": p.name, "url": p.url, "endpoint": p.endpoint, "region": p.region,
+                "profile": p.profile, "has_secret_command": p.secret_command.is_some(),
+                "note": p.note,
+            })
+        })
+        .collect();
     let usual: Vec<Value> = kit
         .usual
         .iter()
@@ -133,7 +150,10 @@ fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
             })
         })
         .collect();
-    json!({"file": file, "cards": cards, "readers": readers, "drives": drives, "usual": usual})
+    json!({
+        "file": file, "cards": cards, "readers": readers, "drives": drives, "places": places,
+        "usual": usual,
+    })
 }
 
 fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
@@ -155,6 +175,9 @@ fn for_people(kit: &Kit, file: &Utf8Path, width: usize) -> Vec<String> {
     }
     for d in &kit.drives {
         entry(KitEntryKind::Drive, &d.name, &drive_words(d));
+    }
+    for p in &kit.places {
+        entry(KitEntryKind::Place, &p.name, &place_words(p));
     }
     for set in &kit.usual {
         lines.extend(wrap(&usual_words(set), width, "Usual    ", "         "));
@@ -223,6 +246,23 @@ pub(crate) fn drive_words(d: &KitDrive) -> String {
     ])
 }
 
+/// Returns what is known of a place, in one line. A secret is not in a kit.
+pub(crate) fn place_words(p: &KitPlace) -> String {
+    known([
+        Some(shown(&p.url)),
+        p.endpoint.as_deref().map(shown),
+        p.region.as_deref().map(shown),
+        p.profile
+            .as_deref()
+            .map(|profile| format!("profile {}", shown(profile))),
+        // It may hold more than it should.
+        p.secret_command
+            .as_ref()
+            .map(|_| "secret from a command".to_owned()),
+        note(p.note.as_ref()),
+    ])
+}
+
 /// What a set says, in one line.
 pub(crate) fn usual_words(set: &UsualSet) -> String {
     let join = |words: Vec<String>| (!words.is_empty()).then(|| words.join(", "));
@@ -253,5 +293,6 @@ fn title(kind: KitEntryKind) -> &'static str {
         KitEntryKind::Card => "Card",
         KitEntryKind::Reader => "Reader",
         KitEntryKind::Drive => "Drive",
+        KitEntryKind::Place => "Place",
     }
 }

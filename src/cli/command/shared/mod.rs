@@ -2,5 +2,11 @@
 
 pub(crate) mod check_offloads;
 pub(crate) mod checked;
+#[cfg(not(feature = "offsite"))]
+pub(crate) mod no_places;
 pub(crate) mod one_card;
 mod other_copies;
+#[cfg(feature = "offsite")]
+pub(crate) mod place;
+#[cfg(feature = "offsite")]
+pub(crate) mod place_check;

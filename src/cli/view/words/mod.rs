@@ -12,6 +12,8 @@ pub(crate) mod others;
 pub(crate) mod plan;
 pub(crate) mod problem;
 pub(crate) mod prove;
+#[cfg(feature = "offsite")]
+pub(crate) mod sending;
 pub(crate) mod summary;
 pub(crate) mod troubles;
 pub(crate) mod verdict;

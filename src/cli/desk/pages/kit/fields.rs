@@ -75,6 +75,7 @@ pub(super) fn fields_of(section: &Section, kit: &Kit) -> Vec<FormField> {
         Section::Entry(KitEntryKind::Card, _) => card(kit),
         Section::Entry(KitEntryKind::Reader, _) => reader(),
         Section::Entry(KitEntryKind::Drive, _) => drive(),
+        Section::Entry(KitEntryKind::Place, _) => place(),
         Section::Usual(_) => usual(kit),
         Section::Rule(_) => rule(kit),
     }
@@ -103,6 +104,31 @@ fn card(kit: &Kit) -> Vec<FormField> {
             Input::Boxes(readers(kit).collect(), None),
         ),
         field("volumes", "Volumes", VOLUMES, Input::Lines),
+        field("note", "Note", NOTE, Input::Line),
+    ]
+}
+
+fn place() -> Vec<FormField> {
+    vec![
+        field(
+            "url",
+            "Address",
+            "s3://BUCKET/PREFIX, sftp://USER@HOST/FOLDER or file:///FOLDER; no password.",
+            Input::Line,
+        ),
+        field(
+            "endpoint",
+            "Service",
+            "For s3:// at another service than Amazon: https://HOST.",
+            Input::Line,
+        ),
+        field("region", "Region", "Of the bucket.", Input::Line),
+        field(
+            "profile",
+            "Profile",
+            "Whose key is taken from ~/.aws/credentials.",
+            Input::Line,
+        ),
         field("note", "Note", NOTE, Input::Line),
     ]
 }
@@ -268,7 +294,9 @@ mod tests {
         };
         for kind in KitEntryKind::ALL {
             let own = keys(&Section::Entry(kind, String::new()));
-            let all = kind.fields().iter().filter(|key| **key != "name");
+            // What runs a program is edited by hand alone.
+            let apart = ["name", "secret_command"];
+            let all = kind.fields().iter().filter(|key| !apart.contains(key));
             assert!(all.clone().all(|key| own.contains(key)), "{kind}: {own:?}");
             assert_eq!(all.count(), own.len());
         }

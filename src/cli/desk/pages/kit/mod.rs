@@ -7,7 +7,9 @@ mod form;
 mod subject;
 
 use super::frame::{foreign, list, page, sentence};
-use crate::cli::command::kit::show::{card_words, doubts, drive_words, reader_words, usual_words};
+use crate::cli::command::kit::show::{
+    card_words, doubts, drive_words, place_words, reader_words, usual_words,
+};
 use crate::cli::command::kit::{by_its_name, folder_at, pause, volume_at};
 use crate::cli::desk::state::Desk;
 use crate::cli::home::folder::folder;
@@ -112,7 +114,7 @@ fn listed(desk: &Desk, status: StatusCode, why: Option<&str>) -> Response {
 fn groups(kit: &Kit, was: &str) -> Markup {
     let entry = |kind| move |name: &str| Section::Entry(kind, name.to_owned());
     let (card, reader) = (entry(KitEntryKind::Card), entry(KitEntryKind::Reader));
-    let drive = entry(KitEntryKind::Drive);
+    let (drive, place) = (entry(KitEntryKind::Drive), entry(KitEntryKind::Place));
     let cards = kit
         .cards
         .iter()
@@ -125,6 +127,10 @@ fn groups(kit: &Kit, was: &str) -> Markup {
         .drives
         .iter()
         .map(|d| (drive(&d.name), d.name.clone(), drive_words(d)));
+    let places = kit
+        .places
+        .iter()
+        .map(|p| (place(&p.name), p.name.clone(), place_words(p)));
     let usual = kit.usual.iter().map(|set| {
         let name = set
             .name
@@ -141,6 +147,7 @@ fn groups(kit: &Kit, was: &str) -> Markup {
         (group("Cards", "Add a card", card(""), cards.collect(), was))
         (group("Readers", "Add a reader", reader(""), readers.collect(), was))
         (group("Drives", "Add a drive", drive(""), drives.collect(), was))
+        (group("Places elsewhere", "Add a place elsewhere", place(""), places.collect(), was))
         (group("Usual places", "Add usual places", Section::Usual(None), usual.collect(), was))
         (group("Rules of the watch", "Add a rule", next, rules.collect(), was))
     }

@@ -61,11 +61,13 @@ impl Subject {
                 (Section::Entry(KitEntryKind::Card, _), true) => "A new card",
                 (Section::Entry(KitEntryKind::Reader, _), true) => "A new reader",
                 (Section::Entry(KitEntryKind::Drive, _), true) => "A new drive",
+                (Section::Entry(KitEntryKind::Place, _), true) => "A new place elsewhere",
                 (Section::Usual(_), true) => "New usual places",
                 (Section::Rule(_), true) => "A new rule",
                 (Section::Entry(KitEntryKind::Card, name), _) => { "Card " (foreign(name)) }
                 (Section::Entry(KitEntryKind::Reader, name), _) => { "Reader " (foreign(name)) }
                 (Section::Entry(KitEntryKind::Drive, name), _) => { "Drive " (foreign(name)) }
+                (Section::Entry(KitEntryKind::Place, name), _) => { "Place " (foreign(name)) }
                 (Section::Usual(None), _) => "What is usual",
                 (Section::Usual(Some(name)), _) => { "Usual places " (foreign(name)) }
                 (Section::Rule(number), _) => { "Rule " (number) }

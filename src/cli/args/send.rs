@@ -1,0 +1,58 @@
+//! Owns the flags of `send` and `fetch` as they are written.
+
+use crate::cli::args::deadline;
+use crate::cli::args::group::{HOW_SURE, WHAT, WHERE};
+use camino::Utf8PathBuf;
+use clap::{Args, ValueEnum};
+use std::time::Duration;
+use unlade::speed::quantity::{Bare, QuantityError, rate};
+
+/// How sure it is to be that a place has a file.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
+pub(crate) enum SendProof {
+    /// The place accepted it.
+    Sent,
+    /// It was read back from the place and is equal.
+    Fetched,
+}
+
+/// `send`.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct SendArgs {
+    /// Folders of offloads.
+    #[arg(required = true, value_name = "OFFLOAD", help_heading = WHAT)]
+    pub(crate) offloads: Vec<Utf8PathBuf>,
+    /// A place of the kit, or its address.
+    ///
+    /// s3://BUCKET/PREFIX, sftp://USER@HOST/FOLDER or file:///FOLDER.
+    #[arg(long, short, value_name = "PLACE", help_heading = WHERE)]
+    pub(crate) to: String,
+    /// sent or fetched [default: sent].
+    ///
+    /// sent: the place accepted every file. fetched: every file was read back from the place and
+    /// compared, which services may charge for.
+    #[arg(
+        long,
+        value_name = "GRADE",
+        default_value = "sent",
+        help_heading = HOW_SURE,
+        hide_possible_values = true,
+        hide_default_value = true
+    )]
+    pub(crate) proof: SendProof,
+    /// No faster than this: 20Mb/s (megabits) or 2.5MB/s (megabytes).
+    #[arg(long, value_name = "RATE", value_parser = limit, help_heading = WHERE)]
+    pub(crate) limit: Option<f64>,
+    /// Read back no longer than this, as 2h; the same command goes on.
+    #[arg(
+        long = "for",
+        value_name = "TIME",
+        value_parser = deadline::parse,
+        help_heading = HOW_SURE
+    )]
+    pub(crate) read_back_for: Option<Duration>,
+}
+
+fn limit(text: &str) -> Result<f64, QuantityError> {
+    rate(text, Bare::Refused)
+}

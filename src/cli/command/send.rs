@@ -1,0 +1,173 @@
+//! Owns `send`: offloads to a place, one after the other, each with an answer of its own.
+
+use crate::cli::args::Common;
+use crate::cli::args::send::{SendArgs, SendProof};
+use crate::cli::command::shared::place::{MeantPlace, NoStore, home, meant, opened};
+use crate::cli::exit::Exit;
+use crate::cli::view::json::Json;
+use crate::cli::view::out::Out;
+use crate::cli::view::read_progress::{ReadProgress, watched};
+use crate::cli::view::refuse::refuse;
+use crate::cli::view::words::sending::{answer, sent_lines};
+use camino::Utf8Path;
+use serde_json::json;
+use std::sync::Arc;
+use unlade::disk::progress::Progress;
+use unlade::name::shown;
+use unlade::place::journal::SendJournal;
+use unlade::place::object::Grade;
+use unlade::place::outcome::SendResult;
+use unlade::place::outgoing::Cargo;
+use unlade::place::pace::RateLimit;
+use unlade::place::send::{SendJob, send as send_all};
+use unlade::place::store::Store;
+use unlade::record::load::load_signed;
+use unlade::run::Tools;
+use unlade::units::{counted, size};
+
+/// Sends every offload.
+pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) -> Exit {
+    let begun = home(common).and_then(|home| {
+        let place = meant(&args.to, &home)?;
+        let store = opened(&place, tools)?;
+        Ok((home, place, store))
+    });
+    let (home, place, store) = match begun {
+        Ok(begun) => begun,
+        Err(NoStore(lines, exit)) => return refuse(&lines, exit, "send", out, tools),
+    };
+    let ends = args.offloads.iter().map(|root| {
+        if store.is_cancelled() {
+            return Exit::Interrupted;
+        }
+        match one(root, args, (&home, &place, &store), out, tools) {
+            Ok(exit) => exit,
+            Err(line) => refuse(&[line], Exit::Refused, "send", out, tools),
+        }
+    });
+    Exit::of_all(ends.collect::<Vec<_>>().into_iter())
+}
+
+fn one(
+    root: &Utf8Path,
+    args: &SendArgs,
+    (home, place, store): (&Utf8Path, &MeantPlace, &Store),
+    out: Out,
+    tools: &Tools,
+) -> Result<Exit, String> {
+    let at = shown(root.as_str());
+    let disk = tools.disk.as_ref();
+    let (manifest, _) = load_signed(disk, root).map_err(|e| {
+        format!(
+            "`{at}` is not sent: its manifest can't be relied on ({e}). `unlade verify` says more."
+        )
+    })?;
+    let cargo =
+        Cargo::of(disk, root, &manifest).map_err(|e| format!("`{at}` is not sent: {e}."))?;
+    let proof = match args.proof {
+        SendProof::Sent => Grade::Sent,
+        SendProof::Fetched => Grade::Fetched,
+    };
+    let own_b3 = manifest
+        .own_b3
+        .ok_or_else(|| format!("`{at}` has no manifest."))?;
+    let name = &manifest.offload.name;
+    let journal = SendJournal::open(home, &place.address, name, own_b3);
+    let journal = journal.map_err(|e| {
+        format!(
+            "what was sent before can't be read in `{}`: {e}.",
+            shown(home.as_str())
+        )
+    })?;
+    begin((name, &place.name), &cargo, out);
+    let now = tools.clock.elapsed();
+    let job = SendJob {
+        disk,
+        clock: tools.clock.as_ref(),
+        root,
+        manifest: &manifest,
+        cargo: &cargo,
+        store,
+        proof,
+        pace: RateLimit::new(args.limit),
+        read_back_until: args.read_back_for.map(|time| now + time),
+        place: &place.address,
+        host: &tools.host,
+    };
+    let progress = Progress::default();
+    let mut shown_progress = ReadProgress::new(out, tools).sending();
+    let work = || send_all(&job, journal, &progress);
+    let sent = watched(work, || shown_progress.show(&progress));
+    shown_progress.clear();
+    let sent = sent.ok_or("sending broke down; this is a fault of unlade, please report it")?;
+    let sent = sent.map_err(|e| {
+        format!(
+            "what was sent can't be remembered in `{}` ({e}); make room there, then run the same \
+             command to go on.",
+            shown(home.as_str())
+        )
+    })?;
+    Ok(tell(
+        (name, &place.name),
+        (&sent, proof, &cargo),
+        out,
+        tools,
+    ))
+}
+
+/// Says what is sent where.
+fn begin((name, place): (&str, &str), cargo: &Cargo, out: Out) {
+    if !out.json && !out.quiet {
+        let what = counted(unlade::units::len64(cargo.of_card), "file");
+        let bytes = size(cargo.bytes());
+        out.line(&format!("{} -> {place}: {what}, {bytes}", shown(name)));
+    }
+}
+
+/// Returns the end that a result is.
+fn end_of(sent: &SendResult) -> Exit {
+    if sent.interrupted {
+        Exit::Interrupted
+    } else if sent.problems.is_empty() && sent.is_whole {
+        Exit::Done
+    } else {
+        Exit::NotProven
+    }
+}
+
+fn tell(
+    (name, place): (&str, &str),
+    (sent, proof, cargo): (&SendResult, Grade, &Cargo),
+    out: Out,
+    tools: &Tools,
+) -> Exit {
+    let exit = end_of(sent);
+    if out.json {
+        let json = Json::new(out, Arc::clone(&tools.clock));
+        for problem in &sent.problems {
+            json.send(
+                "problem",
+                json!({
+                    "kind": "not-sent", "path": problem.path, "destination": null,
+                    "detail": problem.why.to_string(), "blocking": true,
+                }),
+            );
+        }
+        let body = json!({
+            "offload": name, "place": place, "asked": proof.id(), "whole": sent.is_whole,
+            "files": cargo.files.len() + 1, "there": sent.there, "sent": sent.sent,
+            "sent_bytes": sent.sent_bytes, "before": sent.before, "fetched": sent.fetched,
+            "gone": sent.gone, "elsewhere": cargo.elsewhere, "retries": sent.retries,
+            "receipt": sent.receipt, "problems": sent.problems.len(), "exit_code": exit.code(),
+        });
+        json.send("sent", body);
+        return exit;
+    }
+    for line in sent_lines(sent, cargo.elsewhere, out) {
+        out.line(&line);
+    }
+    for line in answer((name, place), (sent, proof, cargo), exit, out) {
+        out.line(&line);
+    }
+    exit
+}

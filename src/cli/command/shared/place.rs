@@ -1,0 +1,117 @@
+//! Owns which place is meant, and how its secret is got: from a command of the person's, where the
+//! kit names one. What that prints goes to the service and nowhere else.
+
+use crate::cli::args::Common;
+use crate::cli::exit::Exit;
+use crate::cli::home::folder::folder;
+use crate::cli::home::kit_file;
+use camino::{Utf8Path, Utf8PathBuf};
+use std::process::{Command, Stdio};
+use std::sync::Arc;
+use unlade::kit::place::{KitPlace, PlaceAddress};
+use unlade::name::shown;
+use unlade::place::open::PlaceSecret;
+use unlade::place::store::Store;
+use unlade::run::Tools;
+
+/// Longest answer of a command for a secret, in bytes.
+const SECRET_BYTES_MAX: usize = 16 << 10;
+
+/// Why a place is not used; lines for people, and the end that this is.
+pub(crate) struct NoStore(pub(crate) Vec<String>, pub(crate) Exit);
+
+/// A place that is meant.
+pub(crate) struct MeantPlace {
+    /// What it is called: its name in the kit, or its address.
+    pub(crate) name: String,
+    /// Its address, as it is remembered by.
+    pub(crate) address: String,
+    place: KitPlace,
+}
+
+/// Returns the folder for kit and what is remembered.
+pub(crate) fn home(common: &Common) -> Result<Utf8PathBuf, NoStore> {
+    folder(common).ok_or_else(|| {
+        let why = "the system names no folder for the data of programs; say with --home DIR where \
+            the kit is.";
+        NoStore(vec![why.to_owned()], Exit::Refused)
+    })
+}
+
+/// Finds a place of the kit by its name, or takes an address as it is.
+pub(crate) fn meant(given: &str, home: &Utf8Path) -> Result<MeantPlace, NoStore> {
+    let place = if PlaceAddress::is_meant(given) {
+        KitPlace {
+            name: given.to_owned(),
+            url: given.to_owned(),
+            ..KitPlace::default()
+        }
+    } else {
+        let kit = kit_file::read(home).map_err(|e| NoStore(e.lines(), e.exit()))?;
+        let found = kit.place(given).cloned();
+        found.map_err(|why| NoStore(vec![format!("{why}.")], Exit::Usage))?
+    };
+    let address = place.address().map_err(|(field, why)| {
+        let name = shown(&place.name);
+        NoStore(
+            vec![format!("place `{name}`: its {field} {why}.")],
+            Exit::Usage,
+        )
+    })?;
+    Ok(MeantPlace {
+        name: shown(&place.name),
+        address: address.to_string(),
+        place,
+    })
+}
+
+/// Opens the way to a place.
+pub(crate) fn opened(meant: &MeantPlace, tools: &Tools) -> Result<Store, NoStore> {
+    let secret = meant.place.secret_command.as_deref().map(secret_of);
+    let secret = secret.transpose().map_err(|why| {
+        let line = format!("the secret of place `{}`: {why}.", meant.name);
+        NoStore(vec![line], Exit::Refused)
+    })?;
+    let disk = Arc::clone(&tools.disk);
+    let store = Store::open(
+        &meant.place,
+        secret.as_ref(),
+        disk,
+        Arc::clone(&tools.cancel),
+    );
+    store.map_err(|why| {
+        let line = format!("place `{}` {why}. {}", meant.name, why.kind.advice());
+        let exit = if tools.cancel.load(std::sync::atomic::Ordering::Relaxed) {
+            Exit::Interrupted
+        } else {
+            Exit::Refused
+        };
+        NoStore(vec![line], exit)
+    })
+}
+
+/// Runs the command for a secret. Nothing that it prints is shown, whatever comes of it.
+fn secret_of(command: &str) -> Result<PlaceSecret, String> {
+    let (shell, flag) = if cfg!(windows) {
+        ("cmd", "/C")
+    } else {
+        ("/bin/sh", "-c")
+    };
+    let ran = Command::new(shell)
+        .args([flag, command])
+        .stdin(Stdio::null())
+        .stderr(Stdio::inherit())
+        .output();
+    let ran = ran.map_err(|e| format!("its command could not be run ({e})"))?;
+    if !ran.status.success() {
+        return Err(format!("its command failed ({})", ran.status));
+    }
+    let text = String::from_utf8(ran.stdout).ok();
+    let text = text.filter(|text| text.len() <= SECRET_BYTES_MAX);
+    let secret = text.as_deref().and_then(PlaceSecret::parse);
+    secret.ok_or_else(|| {
+        "its command printed something else than the id of a key, the key, and perhaps a token, a \
+         line each"
+            .to_owned()
+    })
+}

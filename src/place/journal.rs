@@ -1,0 +1,203 @@
+//! Owns what this computer remembers of sending an offload to a place, so that the same command
+//! goes on: a file of lines in the person's own folder, each durable before the next thing is done.
+//! It holds no secret. No answer about a card rests on it.
+
+use super::object::{Grade, PlaceObject};
+use crate::digest::Digest;
+use crate::disk::home::{append_line, read_tail};
+use crate::record::manifest::Manifest;
+use camino::{Utf8Path, Utf8PathBuf};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::io;
+
+/// The folder of these files in the person's own.
+const FOLDER: &str = "places";
+/// Bytes of such a file that are read: a million lines of some 500.
+const BYTES_MAX: u64 = 1 << 29;
+
+/// One line.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(tag = "did", rename_all = "lowercase", deny_unknown_fields)]
+pub enum SendLine {
+    /// The file begins, or goes on.
+    Begun {
+        /// The place.
+        place: String,
+        /// The offload.
+        offload: String,
+        /// The hash of its manifest.
+        manifest_b3: Digest,
+        /// What part files there have in their names.
+        mark: String,
+    },
+    /// A file is at the place.
+    Sent {
+        /// Its path below the offload.
+        path: String,
+        /// Its hash.
+        blake3: Digest,
+        /// How sure that is.
+        grade: Grade,
+        /// What the place says of it.
+        object: PlaceObject,
+    },
+    /// A receipt was put there.
+    Receipt {
+        /// Its name.
+        name: String,
+        /// The least of the grades in it.
+        grade: Grade,
+    },
+}
+
+/// What is known of a file that was sent.
+#[derive(Clone, PartialEq, Debug)]
+pub struct SentFile {
+    /// Its hash.
+    pub blake3: Digest,
+    /// How sure it is that the place has it.
+    pub grade: Grade,
+    /// What the place said of it.
+    pub object: PlaceObject,
+}
+
+/// The lines of one offload at one place.
+#[derive(Debug)]
+pub struct SendJournal {
+    path: Utf8PathBuf,
+    /// What part files at the place have in their names.
+    pub mark: String,
+    /// Files that were sent, by their path.
+    pub known: BTreeMap<String, SentFile>,
+    /// The least grade of the last receipt.
+    pub receipt: Option<Grade>,
+    is_new: bool,
+}
+
+impl SendJournal {
+    /// Reads what is remembered. A line that a crash tore is no line.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn open(
+        home: &Utf8Path,
+        place: &str,
+        offload: &str,
+        manifest_b3: Digest,
+    ) -> io::Result<Self> {
+        let about = format!("{place}\0{offload}\0{manifest_b3}");
+        let about = Digest::of(about.as_bytes());
+        let mark: String = about.to_string().chars().take(8).collect();
+        let path = home.join(FOLDER).join(format!("{about}.jsonl"));
+        let (text, is_cut) = read_tail(&path, BYTES_MAX)?;
+        let mut journal = Self {
+            path,
+            mark,
+            known: BTreeMap::new(),
+            receipt: None,
+            is_new: text.is_empty(),
+        };
+        if is_cut {
+            return Err(io::Error::other(
+                "what is remembered of this place is too long",
+            ));
+        }
+        for line in text.split(|byte| *byte == b'\n') {
+            if let Ok(line) = serde_json::from_slice(line) {
+                journal.take(line);
+            }
+        }
+        Ok(journal)
+    }
+
+    fn take(&mut self, line: SendLine) {
+        match line {
+            SendLine::Begun { .. } => {}
+            SendLine::Sent {
+                path,
+                blake3,
+                grade,
+                object,
+            } => {
+                let known = SentFile {
+                    blake3,
+                    grade,
+                    object,
+                };
+                self.known.insert(path, known);
+                // What it says of this file is older.
+                self.receipt = None;
+            }
+            SendLine::Receipt { grade, .. } => self.receipt = Some(grade),
+        }
+    }
+
+    /// Returns the first line.
+    pub(super) fn beginning(&self, place: &str, manifest: &Manifest) -> SendLine {
+        SendLine::Begun {
+            place: place.to_owned(),
+            offload: manifest.offload.name.clone(),
+            manifest_b3: manifest.own_b3.unwrap_or(Digest::of(b"")),
+            mark: self.mark.clone(),
+        }
+    }
+
+    /// Returns whether nothing was sent before.
+    pub fn is_new(&self) -> bool {
+        self.is_new
+    }
+
+    /// Adds a line and makes it durable.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn add(&mut self, line: &SendLine, wait: impl FnMut()) -> io::Result<()> {
+        let text = serde_json::to_string(line).map_err(io::Error::other)?;
+        append_line(&self.path, &text, wait)?;
+        self.take(line.clone());
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_sent_is_remembered_and_a_torn_line_is_none() {
+        let folder = tempfile::tempdir().unwrap();
+        let home = Utf8PathBuf::from_path_buf(folder.path().to_path_buf()).unwrap();
+        let manifest = Digest::of(b"kites");
+        let open = || SendJournal::open(&home, "file:///srv", "20261125-KITES", manifest).unwrap();
+        let mut journal = open();
+        assert!(journal.is_new() && journal.known.is_empty());
+        let sent = |path: &str, grade| SendLine::Sent {
+            path: path.to_owned(),
+            blake3: Digest::of(b"kite"),
+            grade,
+            object: PlaceObject {
+                bytes: 4,
+                modified: None,
+                version: Some("1".to_owned()),
+                etag: None,
+            },
+        };
+        journal.add(&sent("A", Grade::Sent), || {}).unwrap();
+        journal.add(&sent("A", Grade::Fetched), || {}).unwrap();
+        let receipt = SendLine::Receipt {
+            name: "r".to_owned(),
+            grade: Grade::Fetched,
+        };
+        journal.add(&receipt, || {}).unwrap();
+        let torn = "{\"did\":\"sent\",\"path\":\"B\"";
+        append_line(&journal.path, torn, || {}).unwrap();
+        let again = open();
+        assert_eq!(again.known, journal.known);
+        assert_eq!(again.known["A"].grade, Grade::Fetched);
+        assert_eq!(again.receipt, Some(Grade::Fetched));
+        assert!(!again.is_new());
+        let other = SendJournal::open(&home, "file:///srv", "20261125-KITES", Digest::of(b"x"));
+        assert!(other.unwrap().is_new(), "another manifest, another file");
+    }
+}

@@ -1,0 +1,251 @@
+//! Owns how the way to a place is opened: which service, with whose key, over which transport.
+
+use super::error::{PlaceFault, StoreError};
+use crate::kit::place::{KitPlace, PlaceAddress};
+use camino::Utf8PathBuf;
+use opendal::layers::{RetryEvent, RetryLayer, TimeoutLayer};
+use opendal::services::{Fs, S3};
+use opendal::{HttpTransporter, OperationContext, Operator};
+use opendal_http_transport_reqwest::ReqwestTransport;
+use std::fmt;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+/// How long a call may take that moves no file.
+const CALL_TIME: Duration = Duration::from_secs(60);
+/// How long one part of a file may take: 8 MB at 30 kB/s.
+const PART_TIME: Duration = Duration::from_secs(300);
+/// How long a connection may take to come about.
+const CONNECT_TIME: Duration = Duration::from_secs(30);
+/// How often a call is tried again, at rising intervals of these bounds and with jitter.
+const TRIES: usize = 5;
+const TRY_AFTER: (Duration, Duration) = (Duration::from_millis(500), Duration::from_secs(30));
+
+/// The two ways to one place.
+#[derive(Debug)]
+pub(super) struct Ways {
+    /// What fails for a moment is tried again.
+    pub(super) again: Operator,
+    /// Each call is made once: what writes in order must not be repeated by somebody who does not
+    /// know how far it got.
+    pub(super) once: Operator,
+    /// What every key begins with; empty, or with a slash at its end.
+    pub(super) base: String,
+    pub(super) is_bucket: bool,
+    /// The folder, where the place is one of this computer.
+    pub(super) folder: Option<Utf8PathBuf>,
+}
+
+/// A key of S3, never shown.
+#[derive(Clone, Default, PartialEq, Eq)]
+pub struct PlaceSecret {
+    /// Its id.
+    pub id: String,
+    /// The key.
+    pub key: String,
+    /// The token of a session.
+    pub token: Option<String>,
+}
+
+impl PlaceSecret {
+    /// Reads what a command printed: the id, the key and perhaps a token, a line each.
+    pub fn parse(text: &str) -> Option<Self> {
+        let mut lines = text.lines().map(str::trim).filter(|line| !line.is_empty());
+        let (id, key) = (lines.next()?.to_owned(), lines.next()?.to_owned());
+        let token = lines.next().map(str::to_owned);
+        lines.next().is_none().then_some(Self { id, key, token })
+    }
+
+    fn texts(&self) -> Vec<String> {
+        let token = self.token.iter().cloned();
+        [self.id.clone(), self.key.clone()]
+            .into_iter()
+            .chain(token)
+            .collect()
+    }
+}
+
+impl fmt::Debug for PlaceSecret {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("PlaceSecret")
+    }
+}
+
+/// What is in the environment by the conventions of S3.
+const ENVIRONMENT: [&str; 3] = [
+    "AWS_ACCESS_KEY_ID",
+    "AWS_SECRET_ACCESS_KEY",
+    "AWS_SESSION_TOKEN",
+];
+
+/// Returns what must never be shown, should a service quote it.
+pub(super) fn to_hide(secret: Option<&PlaceSecret>) -> Vec<String> {
+    let environment = ENVIRONMENT.iter().filter_map(|key| std::env::var(key).ok());
+    environment
+        .chain(secret.map(PlaceSecret::texts).unwrap_or_default())
+        .collect()
+}
+
+/// Opens the way to a place. Nothing is asked of it yet.
+pub(super) fn ways(
+    place: &KitPlace,
+    address: &PlaceAddress,
+    secret: Option<&PlaceSecret>,
+    retries: &Arc<AtomicU64>,
+) -> Result<Ways, StoreError> {
+    let failed = |e: &opendal::Error| StoreError::of("open the place", e, &to_hide(secret));
+    let (operator, base, is_bucket) = match address {
+        PlaceAddress::Folder { folder } => {
+            let fs = Operator::new(Fs::default().root("/")).map_err(|e| failed(&e))?;
+            (fs, folder.trim_start_matches('/').to_owned(), false)
+        }
+        PlaceAddress::Server { .. } => (server(address)?, folder_of(address), false),
+        PlaceAddress::Bucket { bucket, prefix } => {
+            let bucket = bucket_of(place, bucket, secret)?;
+            let operator = Operator::new(bucket).map_err(|e| failed(&e))?;
+            let transport = HttpTransporter::new(transport()?);
+            let context = OperationContext::new().with_http_transport(transport);
+            (operator.with_context(context), prefix.clone(), true)
+        }
+    };
+    let folder = match address {
+        PlaceAddress::Folder { folder } => Some(Utf8PathBuf::from(folder)),
+        _ => None,
+    };
+    let times = TimeoutLayer::new()
+        .with_timeout(CALL_TIME)
+        .with_io_timeout(PART_TIME);
+    let again = operator.clone().layer(times.clone());
+    // What goes on with a file of a server its crate can do, and doesn't say so.
+    let once = if matches!(address, PlaceAddress::Server { .. }) {
+        let (context, service) = (operator.base_context(), operator.base_service());
+        Operator::from_parts(context.clone(), service.clone()).layer(times)
+    } else {
+        again.clone()
+    };
+    let counted = Arc::clone(retries);
+    let count = move |_: RetryEvent<'_>| {
+        counted.fetch_add(1, Ordering::Relaxed);
+    };
+    let tries = RetryLayer::new()
+        .with_jitter()
+        .with_max_times(TRIES)
+        .with_min_delay(TRY_AFTER.0)
+        .with_max_delay(TRY_AFTER.1)
+        .with_notify(count);
+    let base = if base.is_empty() {
+        base
+    } else {
+        format!("{base}/")
+    };
+    Ok(Ways {
+        again: again.layer(tries),
+        once,
+        base,
+        is_bucket,
+        folder,
+    })
+}
+
+fn folder_of(address: &PlaceAddress) -> String {
+    match address {
+        PlaceAddress::Server { folder, .. } => folder.trim_start_matches('/').to_owned(),
+        _ => String::new(),
+    }
+}
+
+#[cfg(unix)]
+fn server(address: &PlaceAddress) -> Result<Operator, StoreError> {
+    let PlaceAddress::Server {
+        user, host, port, ..
+    } = address
+    else {
+        return Err(StoreError::new(
+            "open the place",
+            PlaceFault::Setup,
+            "it is no server",
+        ));
+    };
+    let port = port.map_or_else(String::new, |port| format!(":{port}"));
+    let user = user
+        .as_ref()
+        .map_or_else(String::new, |user| format!("{user}@"));
+    // Its crate would make the folder where that is not there; from the top nothing is made.
+    let sftp = opendal::services::Sftp::default()
+        .endpoint(&format!("ssh://{user}{host}{port}"))
+        .root("/")
+        .known_hosts_strategy("strict");
+    Operator::new(sftp).map_err(|e| StoreError::of("open the place", &e, &[]))
+}
+
+#[cfg(not(unix))]
+fn server(_: &PlaceAddress) -> Result<Operator, StoreError> {
+    let why = "SFTP is not known on this system";
+    Err(StoreError::new("open the place", PlaceFault::Setup, why))
+}
+
+fn bucket_of(
+    place: &KitPlace,
+    bucket: &str,
+    secret: Option<&PlaceSecret>,
+) -> Result<S3, StoreError> {
+    let said = ["AWS_REGION", "AWS_DEFAULT_REGION"];
+    let said = said.iter().find_map(|key| std::env::var(key).ok());
+    let Some(region) = place.region.clone().or(said) else {
+        let why = "nobody says the bucket's region: --region of the place, or AWS_REGION (many \
+            services take `us-east-1` or `auto`)";
+        return Err(StoreError::new("open the place", PlaceFault::Setup, why));
+    };
+    // Whoever is no machine at Amazon would wait for its answer.
+    let mut s3 = S3::default()
+        .bucket(bucket)
+        .region(&region)
+        .disable_ec2_metadata();
+    if let Some(endpoint) = &place.endpoint {
+        s3 = s3.endpoint(endpoint);
+    }
+    if let Some(profile) = &place.profile {
+        s3 = s3.profile(profile);
+    }
+    if let Some(secret) = secret {
+        s3 = s3.access_key_id(&secret.id).secret_access_key(&secret.key);
+        if let Some(token) = &secret.token {
+            s3 = s3.session_token(token);
+        }
+    }
+    Ok(s3)
+}
+
+/// The transport to services over HTTP. It goes where it was sent and nowhere else: an answer that
+/// sends it on is an error that says so.
+fn transport() -> Result<ReqwestTransport, StoreError> {
+    // Whoever was first has installed one.
+    drop(rustls::crypto::ring::default_provider().install_default());
+    let client = reqwest::Client::builder()
+        .user_agent(concat!("unlade/", env!("CARGO_PKG_VERSION")))
+        .connect_timeout(CONNECT_TIME)
+        .redirect(reqwest::redirect::Policy::none())
+        .build();
+    let client =
+        client.map_err(|e| StoreError::new("open the place", PlaceFault::Other, &e.to_string()))?;
+    Ok(ReqwestTransport::new(client))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_secret_is_read_from_lines_and_never_shown() {
+        let secret = PlaceSecret::parse("KITE\n  shhh \n\n").unwrap();
+        assert_eq!((secret.id.as_str(), secret.key.as_str()), ("KITE", "shhh"));
+        assert!(!format!("{secret:?}").contains("shhh"));
+        assert!(to_hide(Some(&secret)).contains(&"shhh".to_owned()));
+        let token = PlaceSecret::parse("KITE\nshhh\nlong").unwrap().token;
+        assert_eq!(token.as_deref(), Some("long"));
+        for wrong in ["", "KITE", "a\nb\nc\nd"] {
+            assert_eq!(PlaceSecret::parse(wrong), None, "{wrong:?}");
+        }
+    }
+}

@@ -1,0 +1,73 @@
+//! Owns what came of sending an offload, in words.
+
+use super::error::StoreError;
+
+/// What became of one file.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct SendProblem {
+    /// Its path below the offload.
+    pub path: String,
+    /// What is wrong.
+    pub why: SendFault,
+}
+
+/// Why a file is not at the place as it should be.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum SendFault {
+    /// The drive could not be read.
+    #[error("could not be read from the drive: {0}")]
+    Unread(String),
+    /// The drive gives something else than the manifest says; none of it was sent as good.
+    #[error("on the drive is not what the manifest says; it was not sent. Check that drive")]
+    Rotten,
+    /// The place has something else under its name.
+    #[error("at the place is another file of that name; it was not touched")]
+    Other,
+    /// It came back otherwise than it was sent.
+    #[error("came back from the place otherwise than it was sent")]
+    Damaged,
+    /// It was there as it should be, and is not any more.
+    #[error("at the place is not what was sent before: {0}")]
+    Changed(String),
+    /// The place did not do something.
+    #[error("{0}. {advice}", advice = .0.kind.advice())]
+    Place(StoreError),
+    /// It is in a folder of this computer that is answered from memory.
+    #[error("was not read back: this computer answered from its own memory")]
+    Memory,
+    /// There was no more time.
+    #[error("was not read back: the time was up")]
+    NoTime,
+}
+
+/// What came of a command.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct SendResult {
+    /// Files that were sent now.
+    pub sent: u64,
+    /// And their bytes.
+    pub sent_bytes: u64,
+    /// Files that were there already, as an earlier command had sent them.
+    pub before: u64,
+    /// Files that were sent before, were gone from the place, and were sent again.
+    pub gone: u64,
+    /// Files that were read back and equal, now or before.
+    pub fetched: u64,
+    /// Files that are at the place.
+    pub there: u64,
+    /// What is not as it should be.
+    pub problems: Vec<SendProblem>,
+    /// The receipt that was put there now.
+    pub receipt: Option<String>,
+    /// The manifest is there: all that it lists is.
+    pub is_whole: bool,
+    /// How often something was tried again.
+    pub retries: u64,
+    /// The person wanted to stop.
+    pub interrupted: bool,
+}
+
+/// Whether a file is there all the same.
+pub(super) fn is_mild(problem: &SendProblem) -> bool {
+    matches!(problem.why, SendFault::Memory | SendFault::NoTime)
+}

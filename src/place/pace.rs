@@ -1,0 +1,71 @@
+//! Owns how fast bytes may go, for all threads of a command together.
+
+use crate::clock::Clock;
+use crate::units::{float, seconds};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+/// The longest pause at a time, so that Ctrl-C is heard.
+const PAUSE_MAX: Duration = Duration::from_millis(100);
+
+/// A limit on a rate; without one nothing waits.
+#[derive(Debug)]
+pub struct RateLimit {
+    bytes_per_s: Option<f64>,
+    /// When the bytes that were let through so far are due.
+    due: Mutex<Duration>,
+}
+
+impl RateLimit {
+    /// A limit in bytes a second.
+    pub fn new(bytes_per_s: Option<f64>) -> Self {
+        Self {
+            bytes_per_s: bytes_per_s.filter(|rate| *rate > 0.0),
+            due: Mutex::new(Duration::ZERO),
+        }
+    }
+
+    /// Waits until so many bytes more may go.
+    pub fn wait(&self, bytes: u64, clock: &dyn Clock, cancel: &AtomicBool) {
+        let Some(rate) = self.bytes_per_s else {
+            return;
+        };
+        let until = {
+            let mut due = self.due.lock().unwrap_or_else(PoisonError::into_inner);
+            // What was not used before is not caught up on.
+            let from = (*due).max(clock.elapsed());
+            *due = from + seconds(float(bytes) / rate);
+            *due
+        };
+        while !cancel.load(Ordering::Relaxed) {
+            let rest = until.saturating_sub(clock.elapsed());
+            if rest.is_zero() {
+                return;
+            }
+            clock.sleep(rest.min(PAUSE_MAX));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::SystemClock;
+
+    #[test]
+    fn bytes_go_no_faster_than_the_limit_and_wait_for_nothing_without_one() {
+        let clock = SystemClock::start();
+        let cancel = AtomicBool::new(false);
+        let pace = RateLimit::new(Some(1_000_000.0));
+        for _ in 0..4 {
+            pace.wait(50_000, &clock, &cancel);
+        }
+        assert!(clock.elapsed() >= Duration::from_millis(199));
+        let before = clock.elapsed();
+        RateLimit::new(None).wait(u64::MAX, &clock, &cancel);
+        cancel.store(true, Ordering::Relaxed);
+        pace.wait(1_000_000_000, &clock, &cancel);
+        assert!(clock.elapsed() < before + Duration::from_secs(1));
+    }
+}

@@ -1,0 +1,378 @@
+//! Owns a place as it is used: objects looked at, read and listed, each call with its limits. Calls
+//! block whoever makes them; what they wait for runs on threads of the place's own.
+
+use super::error::{PlaceFault, StoreError};
+use super::object::PlaceObject;
+use super::open::{PlaceSecret, Ways, to_hide, ways};
+use crate::disk::Disk;
+use crate::disk::buffer::Aligned;
+use crate::error::Interruption;
+use crate::kit::place::KitPlace;
+use crate::units::{len_usize, len64};
+use camino::Utf8Path;
+use futures_of_opendal::next;
+use std::fmt;
+use std::future::Future;
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
+use tokio::runtime::Runtime;
+
+/// Threads for what is waited for.
+const THREADS: usize = 2;
+/// Calls at the same time that the system makes wait.
+const BLOCKING_MAX: usize = 16;
+/// How often it is looked whether the person wants to stop.
+const TICK: Duration = Duration::from_millis(50);
+/// How long what was begun may take to end.
+const END_TIME: Duration = Duration::from_secs(5);
+/// Names that one folder of a place may have.
+const NAMES_MAX: usize = 1_000_000;
+/// Bytes that are asked for at a time.
+const READ_BYTES: usize = 2 << 20;
+const READ_STEP: &str = "read it back";
+
+/// A place that is open.
+pub struct Store {
+    // Before the runtime, which what is open in them needs.
+    pub(super) ways: Ways,
+    hidden: Vec<String>,
+    retries: Arc<AtomicU64>,
+    cancel: Arc<AtomicBool>,
+    disk: Arc<dyn Disk>,
+    runtime: PlaceThreads,
+}
+
+/// The threads of a place, which end with it.
+struct PlaceThreads(Option<Runtime>);
+
+impl Drop for PlaceThreads {
+    fn drop(&mut self) {
+        if let Some(runtime) = self.0.take() {
+            runtime.shutdown_timeout(END_TIME);
+        }
+    }
+}
+
+impl fmt::Debug for Store {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Store").finish_non_exhaustive()
+    }
+}
+
+impl Store {
+    /// Opens a place of the kit, and looks that its folder is there; a bucket has none.
+    ///
+    /// # Errors
+    /// What the kit has wrong, or the place says.
+    pub fn open(
+        place: &KitPlace,
+        secret: Option<&PlaceSecret>,
+        disk: Arc<dyn Disk>,
+        cancel: Arc<AtomicBool>,
+    ) -> Result<Self, StoreError> {
+        let address = place.address().map_err(|(field, why)| {
+            StoreError::new(
+                "open the place",
+                PlaceFault::Setup,
+                &format!("`{field}` {why}"),
+            )
+        })?;
+        let retries = Arc::new(AtomicU64::new(0));
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .worker_threads(THREADS)
+            .max_blocking_threads(BLOCKING_MAX)
+            .thread_name("place")
+            .enable_all()
+            .build();
+        let runtime = runtime
+            .map_err(|e| StoreError::new("open the place", PlaceFault::Other, &e.to_string()))?;
+        let ways = {
+            let _inside = runtime.enter();
+            ways(place, &address, secret, &retries)?
+        };
+        let store = Self {
+            ways,
+            hidden: to_hide(secret),
+            retries,
+            cancel,
+            disk,
+            runtime: PlaceThreads(Some(runtime)),
+        };
+        store.check_folder()?;
+        Ok(store)
+    }
+
+    /// A folder that is not there may be one of a drive that is not mounted.
+    fn check_folder(&self) -> Result<(), StoreError> {
+        if self.ways.is_bucket || self.ways.base.is_empty() {
+            return Ok(());
+        }
+        let base = self.ways.base.clone();
+        let found = self.wait("look at its folder", self.ways.again.stat(&base));
+        match found {
+            Ok(meta) if meta.is_dir() => Ok(()),
+            Ok(_) => Err(StoreError::new(
+                "look at its folder",
+                PlaceFault::Setup,
+                "it is no folder",
+            )),
+            Err(e) if e.kind == PlaceFault::NotFound => Err(StoreError::new(
+                "look at its folder",
+                PlaceFault::NotFound,
+                "it is not there, and nothing is made in its place",
+            )),
+            Err(e) => Err(e),
+        }
+    }
+
+    /// Returns how often something was tried again.
+    pub fn retries(&self) -> u64 {
+        self.retries.load(Ordering::Relaxed)
+    }
+
+    /// Returns whether the person wants to stop.
+    pub fn is_cancelled(&self) -> bool {
+        self.cancel.load(Ordering::Relaxed)
+    }
+
+    pub(super) fn cancel(&self) -> &AtomicBool {
+        &self.cancel
+    }
+
+    /// Returns the key of a path, or why the place can't have one: its crate would drop blanks at
+    /// the end, and something else would be meant.
+    pub(super) fn key(&self, path: &str) -> Result<String, StoreError> {
+        let key = format!("{}{path}", self.ways.base);
+        let is_odd = |part: &str| part.is_empty() || part == "." || part == "..";
+        if key.trim() != key || key.split('/').any(is_odd) {
+            return Err(StoreError::new(
+                "name it there",
+                PlaceFault::Other,
+                "a name with a blank at its end can't be sent",
+            ));
+        }
+        Ok(key)
+    }
+
+    /// Waits for what a place does; not longer than the person wants to.
+    pub(super) fn wait<T>(
+        &self,
+        step: &'static str,
+        work: impl IntoFuture<Output = opendal::Result<T>>,
+    ) -> Result<T, StoreError> {
+        let Some(runtime) = &self.runtime.0 else {
+            return Err(StoreError::interrupted(step));
+        };
+        runtime.block_on(async {
+            let mut work = std::pin::pin!(work.into_future());
+            loop {
+                if self.is_cancelled() {
+                    return Err(StoreError::interrupted(step));
+                }
+                match tokio::time::timeout(TICK, &mut work).await {
+                    Ok(done) => return done.map_err(|e| StoreError::of(step, &e, &self.hidden)),
+                    Err(_not_yet) => {}
+                }
+            }
+        })
+    }
+
+    /// Waits for an end that is to be made whatever the person wants, and no longer than a moment.
+    pub(super) fn wait_briefly<T>(&self, work: impl Future<Output = opendal::Result<T>>) -> bool {
+        self.runtime.0.as_ref().is_some_and(|runtime| {
+            let ended = runtime.block_on(async { tokio::time::timeout(END_TIME, work).await });
+            matches!(ended, Ok(Ok(_)))
+        })
+    }
+
+    /// Looks at an object; `None` where nothing is there.
+    ///
+    /// # Errors
+    /// What the place says.
+    pub fn look(&self, path: &str) -> Result<Option<PlaceObject>, StoreError> {
+        let key = self.key(path)?;
+        match self.wait("look at it there", self.ways.again.stat(&key)) {
+            Ok(meta) if meta.is_dir() => Err(StoreError::new(
+                "look at it there",
+                PlaceFault::Taken,
+                "a folder has its name",
+            )),
+            Ok(meta) => Ok(Some(PlaceObject::of(&meta))),
+            Err(e) if e.kind == PlaceFault::NotFound => Ok(None),
+            Err(e) => Err(e),
+        }
+    }
+
+    /// Reads an object of so many bytes from its beginning, and shows each piece; `take` may stop
+    /// it. Returns how many bytes came, and whether they came from the place: what is in a folder
+    /// of this computer may be answered from its memory.
+    ///
+    /// # Errors
+    /// What the place says.
+    pub fn read(
+        &self,
+        path: &str,
+        bytes: u64,
+        take: &mut dyn FnMut(&[u8]) -> bool,
+    ) -> Result<(u64, bool), StoreError> {
+        let key = self.key(path)?;
+        if bytes == 0 {
+            return Ok((0, true));
+        }
+        match &self.ways.folder {
+            Some(folder) => self.read_folder(&folder.join(path), bytes, take),
+            None => self
+                .read_service(&key, bytes, take)
+                .map(|done| (done, true)),
+        }
+    }
+
+    /// The same of a folder of this computer, past its memory.
+    fn read_folder(
+        &self,
+        path: &Utf8Path,
+        bytes: u64,
+        take: &mut dyn FnMut(&[u8]) -> bool,
+    ) -> Result<(u64, bool), StoreError> {
+        let mut read = || {
+            if let Some(folder) = path.parent() {
+                self.disk.settle_in(folder, &[path.to_path_buf()])?;
+            }
+            let mut source = self.disk.open_read_back(path)?;
+            let mut buffer = Aligned::new(READ_BYTES);
+            let mut done = 0_u64;
+            while done < bytes {
+                let n = source.read_at(buffer.all_mut(), done)?;
+                let n = n.min(len_usize(bytes - done));
+                if n == 0 {
+                    break;
+                }
+                done += len64(n);
+                if !take(buffer.first(n)) || self.is_cancelled() {
+                    return Err(io::Error::other(Interruption));
+                }
+            }
+            Ok((done, source.way().reaches_device()))
+        };
+        read().map_err(|e: io::Error| {
+            let is_stop = e
+                .get_ref()
+                .is_some_and(<dyn std::error::Error + Send + Sync>::is::<Interruption>);
+            if is_stop {
+                StoreError::interrupted(READ_STEP)
+            } else {
+                StoreError::new(READ_STEP, PlaceFault::Other, &e.to_string())
+            }
+        })
+    }
+
+    fn read_service(
+        &self,
+        key: &str,
+        bytes: u64,
+        take: &mut dyn FnMut(&[u8]) -> bool,
+    ) -> Result<u64, StoreError> {
+        const STEP: &str = READ_STEP;
+        let reader = self.ways.again.reader_with(key).chunk(READ_BYTES);
+        let reader = self.wait(STEP, reader)?;
+        let mut stream = self.wait(STEP, reader.into_stream(0..bytes))?;
+        let mut done = 0_u64;
+        while let Some(piece) = self.wait(STEP, async { next(&mut stream).await.transpose() })? {
+            for part in piece {
+                done = done.saturating_add(len64(part.len()));
+                if !take(&part) || self.is_cancelled() {
+                    return Err(StoreError::interrupted(STEP));
+                }
+            }
+        }
+        Ok(done)
+    }
+
+    /// Reads a small object whole.
+    ///
+    /// # Errors
+    /// What the place says, or that it is larger than `limit`.
+    pub fn read_small(&self, path: &str, limit: u64) -> Result<Option<Vec<u8>>, StoreError> {
+        let Some(object) = self.look(path)? else {
+            return Ok(None);
+        };
+        if object.bytes > limit {
+            let why = format!("it has {} bytes, which is too much", object.bytes);
+            return Err(StoreError::new("read it", PlaceFault::Other, &why));
+        }
+        let mut all = Vec::new();
+        let (done, _) = self.read(path, object.bytes, &mut |piece| {
+            all.extend_from_slice(piece);
+            true
+        })?;
+        if done != object.bytes {
+            return Err(cut_short(done, object.bytes));
+        }
+        Ok(Some(all))
+    }
+
+    /// Lists the names in a folder; folders end in a slash.
+    ///
+    /// # Errors
+    /// What the place says.
+    pub fn list(&self, folder: &str) -> Result<Vec<String>, StoreError> {
+        const STEP: &str = "list it";
+        let key = match folder {
+            "" => self.ways.base.clone(),
+            folder => format!("{}/", self.key(folder)?),
+        };
+        let key = if key.is_empty() { "/".to_owned() } else { key };
+        let mut lister = self.wait(STEP, self.ways.again.lister(&key))?;
+        let mut names = Vec::new();
+        while let Some(entry) = self.wait(STEP, async { next(&mut lister).await.transpose() })? {
+            let below = entry.path().strip_prefix(key.trim_start_matches('/'));
+            let name = below.unwrap_or_default().to_owned();
+            if !name.is_empty() {
+                names.push(name);
+            }
+            if names.len() > NAMES_MAX {
+                let why = "it has more than a million names";
+                return Err(StoreError::new(STEP, PlaceFault::Other, why));
+            }
+        }
+        names.sort();
+        Ok(names)
+    }
+
+    /// Makes a folder, where a place has such things.
+    ///
+    /// # Errors
+    /// What the place says.
+    pub fn make_folder(&self, path: &str) -> Result<(), StoreError> {
+        if self.ways.is_bucket {
+            return Ok(());
+        }
+        let key = format!("{}/", self.key(path)?);
+        self.wait("make a folder", self.ways.again.create_dir(&key))
+    }
+
+    /// Removes an object of this tool's own: a probe or a part file.
+    pub(super) fn remove_own(&self, path: &str) -> Result<(), StoreError> {
+        let key = self.key(path)?;
+        self.wait("remove its own file", self.ways.again.delete(&key))
+    }
+}
+
+/// The error of a read that ended early or late.
+pub(super) fn cut_short(done: u64, expected: u64) -> StoreError {
+    let why = format!("{done} bytes came, not {expected}");
+    StoreError::new(READ_STEP, PlaceFault::Other, &why)
+}
+
+/// The next of a stream.
+mod futures_of_opendal {
+    use std::future::poll_fn;
+    use std::pin::Pin;
+    use tokio_stream::Stream;
+
+    pub(super) async fn next<S: Stream + Unpin>(stream: &mut S) -> Option<S::Item> {
+        poll_fn(|context| Pin::new(&mut *stream).poll_next(context)).await
+    }
+}
