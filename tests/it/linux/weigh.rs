@@ -22,6 +22,29 @@ fn footage_is_reckoned_in_decimal_units_and_says_what_it_assumed() {
         .says("V90 would");
 }
 
+/// What is taken for granted is read beside the answer: a few lines, at the width of a terminal.
+#[test]
+fn what_is_assumed_has_six_lines_at_most() {
+    let work = Work::new("weigh-assumed");
+    work.folder("h");
+    put(
+        &work.path("h/kit.toml"),
+        b"[[drive]]\nname = \"Disk\"\nwrites = 110\nspins = true\n\n[[drive]]\nname = \"Stick\"\n\
+        writes = 300\nspins = false\n",
+    );
+    for question in [
+        "footage --at 400Mb/s --room 128GB --class V30",
+        "burst --fps 20 --frame 50MB --frames 90 --writes 250",
+        "upgrade --offload 220GB --per-year 40 --reader 90 --new-reader 250 --price 60",
+        "upgrade --offload 220GB --per-year 40 --reader 90 --drives Disk,Stick --new-reader 250 \
+        --price 60 --home h",
+    ] {
+        let ran = work.run(&format!("weigh {question}"));
+        let assumed = ran.exits(0).out.split("Assumed").nth(1).unwrap();
+        assert!((2..=6).contains(&assumed.lines().count()), "{ran}");
+    }
+}
+
 #[test]
 fn a_guarantee_is_held_against_the_peaks() {
     let work = Work::new("weigh-narrow");

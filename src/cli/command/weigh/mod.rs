@@ -131,7 +131,7 @@ pub(crate) fn footage(args: &FootageArgs, tools: &Tools) -> Result<WeighResult, 
         assumed.push(if measured.is_some() {
             "the card is empty, and as large as its file system says."
         } else {
-            "the size on the label is all free; a formatted card holds a little less."
+            "the size on the label is all free; formatted, a card holds a bit less."
         });
     }
     let worst = args

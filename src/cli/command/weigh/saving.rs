@@ -318,7 +318,7 @@ impl Case {
     /// Returns what the answer takes for granted.
     pub(crate) fn assumed(&self) -> Vec<&'static str> {
         let mut assumed = vec![
-            "rates given or measured are reached; labels and links give what is usual.",
+            "rates given or measured are reached; labels and links give the usual.",
             "files are large; many small ones take longer.",
         ];
         let setups = [&self.now, &self.then];
