@@ -73,8 +73,7 @@ use weigh::WeighCommand;
     help_template = "{about-with-newline}{usage-heading} {usage}\n\nCommands:\n{subcommands}\
         {after-help}",
     disable_help_flag = true,
-    after_help = "Begin with:  unlade demo, then unlade copy CARD --to DRIVE --to DRIVE\n\
-        Help:        unlade COMMAND -h, or --help for all of it",
+    after_help = "Begin with: unlade demo. Help: unlade COMMAND -h, or --help for all of it",
     after_long_help = "Begin with:  unlade demo\nEvery day:   unlade (what is plugged in, and the \
         command to type)\nThen:        unlade copy /media/CARD --to /media/DRIVE-A --to \
         /media/DRIVE-B\nHelp:        unlade COMMAND -h, or --help for all of it\n\nExit codes: 0 \

@@ -56,10 +56,11 @@ impl Sshd {
         );
         fs::write(folder.join("ssh_config"), client).unwrap();
         fs::create_dir(folder.join("bin")).unwrap();
+        // A connection that a killed program leaves behind ends by itself.
         let ssh = folder.join("bin/ssh");
         let real = tool("ssh").unwrap();
         let script = format!(
-            "#!/bin/sh\nexec {} -F {at}/ssh_config \"$@\"\n",
+            "#!/bin/sh\nexec {} -F {at}/ssh_config -o ControlPersist=5 \"$@\"\n",
             real.display()
         );
         fs::write(&ssh, script).unwrap();
