@@ -40,7 +40,7 @@ pub fn verify_and_add(
 ) -> Result<OthersFindings, OthersError> {
     let started = rfc3339(clock.now());
     let (standing, _claim) = may_add(disk, root).map_err(OthersError::NoGeneration)?;
-    let mut findings = verify_others(disk, clock, root, None, progress)?;
+    let mut findings = verify_others(disk, clock, root, None, &[], progress)?;
     if findings.interrupted {
         return Ok(findings);
     }

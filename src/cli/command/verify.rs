@@ -16,6 +16,7 @@ use unlade::ledger::{Deed, Ledger};
 use unlade::record::layout::RECORDS;
 use unlade::record::others::mhl::MHL_FOLDER;
 use unlade::run::Tools;
+use unlade::verify::others::has_list;
 
 /// Checks every offload and tells the results in the order of the command line.
 pub(crate) fn verify(
@@ -65,10 +66,8 @@ pub(crate) fn verify_shown(
 fn of_list(list: &Utf8Path, base: Option<&Utf8Path>) -> CheckTarget {
     let folder = base.or_else(|| list.parent()).unwrap_or(Utf8Path::new("."));
     CheckTarget {
-        path: or_here(folder).to_path_buf(),
-        is_of_others: true,
         list: Some(list.to_path_buf()),
-        adds_generation: false,
+        ..CheckTarget::of_others(or_here(folder).to_path_buf())
     }
 }
 
@@ -81,8 +80,8 @@ fn or_here(folder: &Utf8Path) -> &Utf8Path {
     }
 }
 
-/// What a folder stands for: the offload that it is, the one whose records it is, those on it, or
-/// else a folder with records of others.
+/// What a folder stands for: the offload that it is, the one whose records it is, those on it and
+/// what a list of others in it names, or else a folder with records of others.
 fn targets(given: &Utf8Path, tools: &Tools, book: &Book) -> Vec<CheckTarget> {
     let is_records = given.file_name() == Some(RECORDS);
     let is_inside = is_records || given.file_name() == Some(MHL_FOLDER);
@@ -95,16 +94,22 @@ fn targets(given: &Utf8Path, tools: &Tools, book: &Book) -> Vec<CheckTarget> {
         at.is_ok_and(|at| was_copied_to(&book.read(), &at))
     };
     match find_offloads(tools.disk.as_ref(), folder) {
-        Ok(found) if !found.is_empty() => found.into_iter().map(CheckTarget::offload).collect(),
+        Ok(found) if !found.is_empty() => {
+            let is_above = found.iter().all(|offload| offload != folder);
+            let of_others = (is_above && has_list(tools.disk.as_ref(), folder)).then(|| {
+                let apart = found.clone();
+                CheckTarget {
+                    apart,
+                    ..CheckTarget::of_others(folder.to_path_buf())
+                }
+            });
+            let offloads = found.into_iter().map(CheckTarget::offload);
+            of_others.into_iter().chain(offloads).collect()
+        }
         _ if is_records || has_records() || is_known() => {
             vec![CheckTarget::offload(folder.to_path_buf())]
         }
-        _ => vec![CheckTarget {
-            path: folder.to_path_buf(),
-            is_of_others: true,
-            list: None,
-            adds_generation: false,
-        }],
+        _ => vec![CheckTarget::of_others(folder.to_path_buf())],
     }
 }
 

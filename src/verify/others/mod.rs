@@ -13,6 +13,7 @@ mod standing;
 
 pub use answer::{OthersError, OthersFindings, RecordKind, RecordRead};
 pub use no_generation::NoGeneration;
+pub use standing::has_list;
 
 use super::finding::{Finding, path_of};
 use super::{MEANWHILE, changed_meanwhile, hold, threads_for};
@@ -25,7 +26,7 @@ use crate::error::{Error, Step};
 use crate::name::CardName;
 use crate::record::others::FileClaim;
 use crate::units::len64;
-use camino::Utf8Path;
+use camino::{Utf8Path, Utf8PathBuf};
 use files::{Compared, compare};
 use moved::{Absent, moved};
 use rayon::prelude::*;
@@ -37,7 +38,9 @@ use std::sync::atomic::Ordering;
 /// Lists below a folder that are named where it has no record itself.
 const BELOW_SHOWN: usize = 3;
 
-/// Checks the folder `root` against every record that stands in it, or against `list` alone.
+/// Checks the folder `root` against every record that stands in it, or against `list` alone. What
+/// is in the offloads `apart` below it and in no list is not extra, but in a bag: whoever calls
+/// checks them by their own manifests.
 ///
 /// # Errors
 /// When there is no record, one cannot be relied on, or the folder cannot be listed.
@@ -46,6 +49,7 @@ pub fn verify_others(
     clock: &dyn Clock,
     root: &Utf8Path,
     list: Option<&Utf8Path>,
+    apart: &[Utf8PathBuf],
     progress: &Progress,
 ) -> Result<OthersFindings, OthersError> {
     let start = clock.elapsed();
@@ -57,12 +61,14 @@ pub fn verify_others(
         Some(list) => Some(read_list(disk, list, &facts, progress)?),
         None => read_records(disk, root, &found, progress)?,
     };
-    let Some(said) = said else {
+    let Some(mut said) = said else {
         return Err(OthersError::NoRecord(standing::lists_in(
             &found,
             BELOW_SHOWN,
         )));
     };
+    let below = apart.iter().filter_map(|at| at.strip_prefix(root).ok());
+    said.scope.apart = below.map(|at| format!("{at}/")).collect();
     let sights = Sights::of(&found, &facts.filesystem);
     let mut check = OthersCheck {
         disk,
@@ -153,6 +159,14 @@ impl OthersCheck<'_> {
             .into_iter()
             .partition(|e| is_changed(&e.path));
         let mut findings = std::mem::take(&mut self.findings);
+        // What was whole under another name, and was touched since, is not believed.
+        for finding in &mut findings {
+            if let Finding::Moved(from, to) = finding
+                && is_changed(to)
+            {
+                *finding = Finding::Missing(std::mem::take(from));
+            }
+        }
         let changed = |path: String| Finding::Changed(path, MEANWHILE.to_owned());
         findings.extend(gone.into_iter().map(|e| changed(e.path)));
         let lists = scope.own.iter().filter(|name| is_changed(name));

@@ -2,14 +2,15 @@
 
 use super::moved::ExtraFile;
 use crate::card::left_out::came_later;
-use crate::disk::{EntryKind, Stat, WalkEntry};
+use crate::disk::{Disk, EntryKind, Stat, WalkEntry};
 use crate::error::Step;
-use crate::name::{CardName, composed};
+use crate::name::{CardName, composed, is_part_name};
 use crate::record::layout::{BAGIT, DATA};
 use crate::record::others::list::hint;
 use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER, is_ignored};
 use crate::record::others::{FileClaim, with_slashes};
 use crate::verify::finding::{Finding, unfinished_or};
+use camino::Utf8Path;
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::io;
 
@@ -46,13 +47,21 @@ pub(super) struct Scope {
     pub(super) own: HashSet<String>,
     /// What a history leaves out below its folder, by patterns.
     pub(super) left_out: Vec<(String, Vec<String>)>,
+    /// Folders below that are checked by records of their own, each with a `/` at its end.
+    pub(super) apart: Vec<String>,
 }
 
 impl Scope {
     pub(super) fn has(&self, path: &str) -> bool {
         let payload = path.strip_prefix(DATA);
         let is_payload = payload.is_some_and(|below| below.starts_with('/'));
-        (!self.is_bag || is_payload) && !self.own.contains(path)
+        let is_apart = || {
+            self.apart
+                .iter()
+                .any(|folder| path.starts_with(folder.as_str()))
+        };
+        let is_meant = if self.is_bag { is_payload } else { !is_apart() };
+        is_meant && !self.own.contains(path)
     }
 
     /// Whether a file that no list names is extra.
@@ -248,10 +257,10 @@ impl StandingFiles {
         files.fold((0, 0), |(bytes, n), stat| (bytes + stat.bytes, n + 1))
     }
 
-    /// Extra files that can be read.
+    /// Extra files that can be read; what a copy has not finished is nobody's file.
     pub(super) fn extra_files(&self) -> Vec<ExtraFile<'_>> {
         let files = self.extra.iter().filter_map(|(path, bytes)| {
-            let bytes = (*bytes)?;
+            let bytes = bytes.filter(|_| !is_part_name(path.rsplit('/').next().unwrap_or(path)))?;
             Some(ExtraFile { path, bytes })
         });
         files.collect()
@@ -286,11 +295,21 @@ fn composed_once<'a>(
     all
 }
 
+/// Whether a folder itself has what may be a record of others. What cannot be listed has none.
+pub fn has_list(disk: &dyn Disk, folder: &Utf8Path) -> bool {
+    let children = disk.children(folder).unwrap_or_default();
+    let mut names = children.iter().filter_map(|child| child.path.to_str());
+    names.any(|name| is_record(name) || name == MHL_FOLDER)
+}
+
+fn is_record(name: &str) -> bool {
+    hint(name).is_some() || name == MHL_CHAIN || name == BAGIT
+}
+
 /// Records that lie below a folder, a few of them.
 pub(super) fn lists_in(found: &[WalkEntry], most: usize) -> Vec<String> {
     let is_file = |e: &&WalkEntry| matches!(&e.stat, Ok(s) if s.kind == EntryKind::File);
     let paths = found.iter().filter(is_file).filter_map(|e| e.path.to_str());
-    let is_record = |name: &str| hint(name).is_some() || name == MHL_CHAIN || name == BAGIT;
     let is_list = |path: &&str| path.rsplit('/').next().is_some_and(is_record);
     let mut lists: Vec<String> = paths.filter(is_list).map(str::to_owned).collect();
     lists.sort_unstable();

@@ -2,14 +2,15 @@
 //! write them, bags of the Library of Congress' Python library and by hand, and ASC media hash
 //! lists as a maker of our own writes them from the standard's text (`mhl.py`).
 
+use crate::support::mount::{self, Fault, Kind, Mount, Options};
 use crate::support::program::{
-    Card, INTACT, Ran, Work, bytes_of, checkers, finish, flip, move_to, put, remove, skip, tool,
-    whole_tree,
+    Card, INTACT, Ran, Work, bytes_of, checkers, ended, finish, flip, move_to, put, remove, skip,
+    tool, wait_until, whole_tree,
 };
 use serde_json::Value;
 use std::os::unix::fs::symlink;
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 /// Names that lists get wrong most easily.
 const HARD: [&str; 16] = [
@@ -416,6 +417,67 @@ fn what_a_media_hash_list_leaves_out_is_said() {
     work.run("verify K")
         .exits(0)
         .says("1 file is left out by the list's own patterns: nothing is known of it");
+}
+
+/// The offload below is checked by its manifest, and is not extra; in a bag it is.
+#[test]
+fn a_list_above_an_offload_is_checked_too() {
+    let work = Work::with_card("above");
+    put(&work.folder("K").join("clip1.mov"), b"kites");
+    put(&work.path("K/clip2.mov"), b"more kites");
+    if shell("md5sum", "md5sum *.mov > MD5SUMS", &work.path("K")).is_none() {
+        return;
+    }
+    work.run("copy card --to K --name KITES --copies 1")
+        .exits(0);
+    work.run("verify K").exits(0).says("Both folders are intact.");
+    put(&work.path("K/clip1.mov"), b"kitez");
+    work.run("verify K")
+        .exits(1)
+        .says("changed `clip1.mov`")
+        .is_silent_of("extra");
+    put(&work.path("K/clip1.mov"), b"kites");
+    put(&work.path("K/other.mov"), b"");
+    work.run("verify K").exits(1).says("extra `other.mov`");
+}
+
+/// It is whole under another name when it is read, and gone before the check is over.
+#[test]
+fn what_was_moved_and_goes_again_is_missing() {
+    if mount::skip() {
+        return;
+    }
+    let work = folder("goes", &[]);
+    let root = work.path("K");
+    if shell("b3sum", &format!("b3sum {ALL} > sums.b3"), &root).is_none() {
+        return;
+    }
+    move_to(
+        &root.join("DCIM/100KITES/KITE0002.JPG"),
+        &root.join("a.JPG"),
+    );
+    move_to(&root.join(CLIP), &root.join("z.MP4"));
+    let stall = Fault::new(Kind::StallRead {
+        off: 2_000_000,
+        ms: 1_500,
+    });
+    let options = Options {
+        faults: vec![stall.path("z.MP4").times(1)],
+        ..Options::default()
+    };
+    let drive = Mount::new(&root, &work.folder("m"), options).unwrap();
+    let mut command = work.command();
+    command.args(["verify", "m"]);
+    command.stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    let is_over = wait_until(&mut child, || drive.fired("StallRead") > 0);
+    assert_eq!(is_over, None, "it ended before the drive stalled");
+    remove(&root.join("a.JPG"));
+    ended(child)
+        .exits(1)
+        .says("missing `DCIM/100KITES/KITE0002.JPG`")
+        .says("moved `DCIM/100KITES/KITE0001.MP4`: is whole at `z.MP4`")
+        .is_silent_of("a.JPG");
 }
 
 /// Many missing and many extra files cost no more than each once; who asks for a signature gets

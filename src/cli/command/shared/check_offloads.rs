@@ -366,7 +366,7 @@ fn check_one(target: &CheckTarget, tools: &Tools, progress: &Progress) -> CheckR
         let found = if target.adds_generation {
             verify_and_add(disk, clock, &target.path, &tools.host, progress)
         } else {
-            verify_others(disk, clock, &target.path, list, progress)
+            verify_others(disk, clock, &target.path, list, &target.apart, progress)
         };
         return found
             .map(|findings| Checked::Others(Box::new(findings)))

@@ -25,6 +25,8 @@ pub(crate) struct CheckTarget {
     pub(crate) list: Option<Utf8PathBuf>,
     /// A generation is added to its media hash list.
     pub(crate) adds_generation: bool,
+    /// Offloads below it that are checked beside it.
+    pub(crate) apart: Vec<Utf8PathBuf>,
 }
 
 impl CheckTarget {
@@ -35,6 +37,15 @@ impl CheckTarget {
             is_of_others: false,
             list: None,
             adds_generation: false,
+            apart: Vec::new(),
+        }
+    }
+
+    /// A folder with records of others.
+    pub(crate) fn of_others(path: Utf8PathBuf) -> Self {
+        Self {
+            is_of_others: true,
+            ..Self::offload(path)
         }
     }
 }
