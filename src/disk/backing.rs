@@ -29,6 +29,11 @@ pub enum Backing {
 }
 
 impl Backing {
+    /// Whether the system says what it is.
+    pub fn is_known(&self) -> bool {
+        !is_unknown(self)
+    }
+
     /// An unknown backing below which nothing is known.
     pub fn unknown(why: impl Into<String>) -> Self {
         Self::Unknown {

@@ -5,7 +5,7 @@ use crate::cli::args::{COPIES, Common};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
-use crate::cli::home::shoot::{ShootNews, enter, shoot_part};
+use crate::cli::home::shoot::{ShootNews, enter, enter_by_hand, shoot_part};
 use crate::cli::system::notice;
 use crate::cli::view::interrupt::stopped;
 use crate::cli::view::json::Json;
@@ -129,7 +129,11 @@ fn remember(
     } else {
         verdict.reasons().to_vec()
     };
-    enter(book, entry.because(&reasons), part)
+    let entry = entry.because(&reasons);
+    if outcome.answer.is_by_hand && !entry.proven {
+        return enter_by_hand(book, entry, part);
+    }
+    enter(book, entry, part)
 }
 
 /// Lets a thread do the reading and shows how far it is.

@@ -9,7 +9,7 @@ use crate::cli::view::text::wrap;
 use std::collections::BTreeSet;
 use unlade::ledger::history::{Gear, card_rate};
 use unlade::ledger::shoot::Shoot;
-use unlade::ledger::{ExpectedCards, LedgerEntry, ShootPart};
+use unlade::ledger::{ExpectedCards, Ledger, LedgerEntry, ShootPart};
 
 /// Returns the shoot that a card belongs to, with what was announced.
 ///
@@ -60,10 +60,29 @@ pub(crate) fn enter(
     if !ledger.entries.iter().rev().take(64).any(|e| *e == entry) {
         ledger.entries.push(entry.clone());
     }
-    let shoot = Shoot::of(&ledger, &part.name, part.expected.as_ref());
+    Some(news(&ledger, &entry, part))
+}
+
+/// The same of an answer that rests on folders without a manifest. It never undoes a proof that is
+/// on record: where the card is proven as it is now, nothing is entered.
+pub(crate) fn enter_by_hand(
+    book: &Book,
+    entry: LedgerEntry,
+    part: Option<&ShootPart>,
+) -> Option<ShootNews> {
+    let ledger = book.read();
+    let last = ledger.last_verdict_on(&entry.card);
+    match last.filter(|last| last.proven) {
+        Some(last) => part.map(|part| news(&ledger, last, part)),
+        None => enter(book, entry, part),
+    }
+}
+
+fn news(ledger: &Ledger, entry: &LedgerEntry, part: &ShootPart) -> ShootNews {
+    let shoot = Shoot::of(ledger, &part.name, part.expected.as_ref());
     let mut words = shoot.words();
     words.extend(shoot.words_on(&entry.card));
-    Some(ShootNews { shoot, words })
+    ShootNews { shoot, words }
 }
 
 /// Returns what is to be said if this card read slower than it used to; asked before the entry is

@@ -98,6 +98,7 @@ impl Lack {
 
 /// The answer.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 pub struct Answer {
     /// PROVEN or not.
     pub verdict: Verdict,
@@ -115,6 +116,9 @@ pub struct Answer {
     pub has_media_left: bool,
     /// It is the person's word that so many devices are separate; the system does not tell.
     pub is_stated: bool,
+    /// It was asked by hand: folders without a manifest were compared, and nothing was found wrong
+    /// with an offload. What it says of tomorrow is less than what is on record.
+    pub is_by_hand: bool,
     /// Complete copies on separate drives by manifests alone, which can be asked again: what was
     /// found in folders without one is for this answer only.
     pub recorded: usize,

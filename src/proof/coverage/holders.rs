@@ -121,30 +121,34 @@ impl<'a> Holders<'a> {
                 all.any(|d| (&d.path, &d.device) == (&place.0, &place.1))
             };
             let mut stated = usable.iter().filter(|u| u.manifest.proof.separate);
-            a == b || (stated.any(|u| holds(u, &a) && holds(u, &b)) && !is_twice)
+            stated.any(|u| holds(u, &a) && holds(u, &b)) && (a == b || !is_twice)
         };
         let all = unknown.iter().enumerate();
         let mut pairs = all.flat_map(|(n, a)| unknown.iter().skip(n).map(move |b| (a, b)));
         pairs.all(|(a, b)| were_stated(a, b)) && !unknown.is_empty()
     }
 
-    /// Two places that the system cannot tell apart, with records, or entries, of one moment:
-    /// nobody's word makes two of one drive. Of dates in whole seconds the person knows better.
+    /// Two places that the system cannot tell apart, since it doesn't know of both what they are
+    /// on, with records, or entries, of one moment: nobody's word makes two of one drive. Of dates
+    /// in whole seconds the person knows better.
     pub(super) fn seen_twice(&self) -> Option<(&str, &str)> {
-        let unknown = |backing: &Backing| matches!(backing, Backing::Unknown { .. });
-        let offloads = self.usable.iter().map(|u| u.found);
-        let offloads: Vec<_> = offloads.filter(|o| unknown(&o.backing)).collect();
-        let mut records = pairs(&offloads).into_iter();
+        let in_doubt = |a: &Backing, b: &Backing| !(a.is_known() && b.is_known());
+        let offloads: Vec<_> = self.usable.iter().map(|u| u.found).collect();
         let is_fine = |a: &FoundOffload| a.written.is_some_and(|date| date.nanos != 0);
+        let records = pairs(&offloads).into_iter();
+        let mut records = records.filter(|(a, b)| in_doubt(&a.backing, &b.backing));
         let records = records.find(|(a, b)| a.may_be(b) && is_fine(a));
-        let folders = self.folders.iter().copied();
-        let folders: Vec<_> = folders.filter(|f| unknown(&f.backing)).collect();
-        let mut entries = pairs(&folders).into_iter();
+        let entries = pairs(&self.folders).into_iter();
+        let mut entries = entries.filter(|(a, b)| in_doubt(&a.backing, &b.backing));
         let entries = entries.find(|(a, b)| a.may_be(b));
-        let entries = entries.map(|(a, b)| (a.root.as_str(), b.root.as_str()));
+        let both = offloads.iter().copied();
+        let both = both.flat_map(|a| self.folders.iter().map(move |b| (a, *b)));
+        let mut both = both.filter(|(a, b)| in_doubt(&a.backing, &b.backing));
+        let both = both.find(|(a, b)| b.may_be_in(a));
         records
             .map(|(a, b)| (a.root.as_str(), b.root.as_str()))
-            .or(entries)
+            .or(entries.map(|(a, b)| (a.root.as_str(), b.root.as_str())))
+            .or(both.map(|(a, b)| (a.root.as_str(), b.root.as_str())))
     }
 }
 

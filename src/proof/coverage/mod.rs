@@ -82,13 +82,15 @@ pub fn answer(
     }
     let enough = copies >= question.copies_needed;
     let proven = enough && reasons.is_empty() && question.listing.totals().0 > 0;
+    let holdings = holders.holdings(held, lacks, question.listing.totals().0);
     Answer {
+        is_by_hand: !folders.is_empty() && are_good(offloads, &holdings),
         verdict: Verdict {
             proven,
             copies,
             reasons: reasons.iter().map(words).collect(),
         },
-        holdings: holders.holdings(held, lacks, question.listing.totals().0),
+        holdings,
         sampled: sampled(question, &holders.usable),
         reasons,
         notes,
@@ -97,6 +99,12 @@ pub fn answer(
         has_zeros: contents.iter().any(|c| c.only_zeros),
         has_media_left: !question.listing.media_left().is_empty(),
     }
+}
+
+/// Whether nothing was found wrong with an offload.
+fn are_good(offloads: &[FoundOffload], holdings: &[Holding]) -> bool {
+    let mut of_manifests = holdings.iter().filter(|h| !h.is_compared);
+    offloads.iter().all(|o| o.manifest.is_ok()) && of_manifests.all(|h| h.lacks.is_empty())
 }
 
 // ---- what has to be read ------------------------------------------------------------------------

@@ -17,6 +17,8 @@ pub struct SizeAndDate {
     pub bytes: u64,
     /// Date of the last change.
     pub modified: Stamp,
+    /// Date of the last change of the entry itself.
+    pub changed: Stamp,
 }
 
 /// One offload that was found on a drive.

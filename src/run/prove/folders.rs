@@ -3,8 +3,9 @@
 //! answer.
 
 use super::card_seen::CardSeen;
-use super::matching::{BEGINNING_BYTES, CardContent, FolderFile, FolderFiles, ReadState, is_trash};
+use super::matching::{BEGINNING_BYTES, CardContent, FolderFile, FolderFiles, ReadState};
 use super::offloads::{Search, not_seen};
+use super::passed::{CardEntries, is_trash};
 use crate::card::listing::Listing;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
@@ -25,6 +26,14 @@ use std::sync::atomic::Ordering;
 
 /// Entries that a note names.
 const NAMED: usize = 3;
+
+/// Why nothing counts on what looks like another card.
+const LIKE_A_CARD: &str = "it is on a volume with folders in its root that only cameras make: that \
+    looks like another card, which is formatted one day. On a drive, move these into a folder of \
+    their own, name that with --on, and ask again";
+/// Why what shows the card is none.
+const IS_THE_CARD: &str = "its files are the card's own, seen a second time: they have their \
+    sizes, their dates and the moments of their last change";
 
 /// A folder without a manifest.
 pub(super) struct PlainFolder {
@@ -66,8 +75,11 @@ impl PlainFolder {
         {
             return Err(Unusable::new(
                 ProblemKind::Missing,
-                "it is in a Trash folder",
+                "it is in a Trash folder, or where a system keeps what is its own",
             ));
+        }
+        if facts.is_camera_volume {
+            return Err(Unusable::new(ProblemKind::SameDevice, LIKE_A_CARD));
         }
         let held = disk.anchor(&given, facts).map_err(unseen(Step::Look))?;
         let found = disk.walk(&given, TreeKind::Card);
@@ -76,8 +88,13 @@ impl PlainFolder {
         let canonical = Utf8Path::new(&facts.canonical);
         settle_all(disk, canonical, facts).map_err(unseen(Step::Flush))?;
         self.sights = Sights::of(&found, &facts.filesystem);
-        self.files = FolderFiles::of(found, facts, search.card, listing);
+        let seen = CardEntries::seen_from(facts, search.card, disk);
+        let seen = seen.map_err(|e| not_seen("the card", Step::List, &e))?;
+        self.files = FolderFiles::of(found, facts, (search.card, &seen), listing);
         self.held = Some(held);
+        if !self.files.of_card.is_empty() && !self.files.could_be(listing) {
+            return Err(Unusable::new(ProblemKind::SameDevice, IS_THE_CARD));
+        }
         Ok(())
     }
 
@@ -184,18 +201,35 @@ impl PlainFolder {
         let folder = shown(self.given.as_str());
         let files = &self.files;
         let mut notes = Vec::new();
-        let mut note = |paths: Vec<&String>, what: &str| {
+        let mut note = |paths: Vec<&String>, what_kind: &str, what: &str| {
             let mut paths: Vec<&str> = paths.into_iter().map(String::as_str).collect();
             paths.sort_unstable();
             if !paths.is_empty() {
-                let names = some_of(paths.iter().copied(), NAMED, len64(paths.len()), "folder");
+                let names = some_of(paths.iter().copied(), NAMED, len64(paths.len()), what_kind);
                 notes.push(format!("In `{folder}` {names} {what}."));
             }
         };
-        note(files.unseen.keys().collect(), "could not be looked at");
+        note(
+            files.unseen.keys().collect(),
+            "folder",
+            "could not be looked at",
+        );
         note(
             files.mounted.iter().collect(),
+            "folder",
             "was not looked into: another volume is mounted there",
+        );
+        if self.unusable.is_none() {
+            note(
+                files.of_card.iter().collect(),
+                "file",
+                "is the card's own, seen a second time: not counted",
+            );
+        }
+        note(
+            files.in_trash.iter().collect(),
+            "file",
+            "is in a Trash, or where a system keeps what is its own: not counted",
         );
         if files.not_text > 0 {
             let n = counted(files.not_text, "entry");

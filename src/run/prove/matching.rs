@@ -9,6 +9,7 @@ use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Sight, Stamp, WalkEntry};
 use crate::error::{Step, failed};
 use crate::name::{composed, is_part_name, shown};
 use crate::proof::coverage::InFolder;
+use crate::run::prove::passed::{CardEntries, is_trash};
 use crate::units::count;
 use std::cmp::Reverse;
 use std::collections::{HashMap, HashSet, VecDeque};
@@ -78,6 +79,10 @@ pub(super) struct FolderFiles {
     pub(super) mounted: Vec<String>,
     /// Files whose names are not text.
     pub(super) not_text: u64,
+    /// The card's own files, seen a second time.
+    pub(super) of_card: Vec<String>,
+    /// What could be a file of the card and lies in a Trash.
+    pub(super) in_trash: Vec<String>,
 }
 
 fn name_of(path: &str) -> String {
@@ -98,20 +103,16 @@ fn content(path: &str, bytes: u64, digest: Digest) -> HeldContent {
     (digest, name)
 }
 
-/// Whether a folder of this name is emptied some day. Names from memory: of Windows, macOS, the
-/// Trash specification of freedesktop.org and network storage.
-pub(super) fn is_trash(name: &str) -> bool {
-    let all = [".Trashes", ".Trash", "$RECYCLE.BIN", "#recycle", "@Recycle"];
-    name.starts_with(".Trash-") || all.iter().any(|trash| name.eq_ignore_ascii_case(trash))
+/// Whether a file lies in a Trash, or where a system keeps what is its own.
+fn is_in_trash(path: &str) -> bool {
+    let above = path.rsplit('/').skip(1);
+    above.into_iter().any(is_trash)
 }
 
-/// Whether a file is not one that stays: in a Trash, a part of a copy that is not finished, or what
-/// computers leave.
+/// Whether a file is a part of a copy that is not finished, or what computers leave.
 fn is_passed(path: &str) -> bool {
     let name = path.rsplit('/').next().unwrap_or(path);
-    path.split('/').any(is_trash)
-        || is_part_name(name)
-        || why_left_out(path.as_bytes(), false).is_some()
+    is_part_name(name) || why_left_out(path.as_bytes(), false).is_some()
 }
 
 /// How many parts two paths have in common at their ends.
@@ -121,11 +122,12 @@ fn common_end(a: &str, b: &str) -> usize {
 }
 
 impl FolderFiles {
-    /// Takes what was met in a folder. The card itself, where it is in there, is none of it.
+    /// Takes what was met in a folder. The card itself, where it is in there or seen once more, is
+    /// none of it. Of one file with two names there is one.
     pub(super) fn of(
         found: Vec<WalkEntry>,
         folder: &FolderFacts,
-        card: &FolderFacts,
+        (card, seen): (&FolderFacts, &CardEntries),
         listing: &Listing,
     ) -> Self {
         let own: HashSet<Sight> = if folder.entry_device == card.entry_device
@@ -153,11 +155,41 @@ impl FolderFiles {
             cards.iter().any(|card| path.starts_with(card))
         };
         let mut files = Self::default();
-        for entry in found.into_iter().filter(|e| !is_within(&e.path)) {
-            let is_own = |stat| own.contains(&Sight::of(stat, &folder.filesystem));
-            if !entry.stat.as_ref().is_ok_and(is_own) {
-                files.add(entry);
+        let paths: HashSet<&str> = listing.files().map(|file| file.name.as_str()).collect();
+        let known: HashSet<SizeAndName> = listing
+            .files()
+            .map(|file| alike(file.name.as_str(), file.bytes))
+            .collect();
+        let has_its_path = |e: &WalkEntry| e.path.to_str().is_some_and(|path| paths.contains(path));
+        let (named, others): (Vec<_>, Vec<_>) = found.into_iter().partition(has_its_path);
+        let is_numbered = Sight::is_of_one_file(&folder.filesystem);
+        let mut met = HashSet::new();
+        let all = named.into_iter().map(|e| (true, e));
+        let all = all.chain(others.into_iter().map(|e| (false, e)));
+        for (is_named, entry) in all.filter(|(_, e)| !is_within(&e.path)) {
+            let path = entry.path.to_string_lossy();
+            if let Ok(stat) = &entry.stat
+                && stat.kind == EntryKind::File
+            {
+                let sight = Sight::of(stat, &folder.filesystem);
+                if own.contains(&sight) {
+                    continue;
+                }
+                if seen.are(stat) {
+                    files.of_card.push(path.into_owned());
+                    continue;
+                }
+                if !is_named && is_in_trash(&path) {
+                    if known.contains(&alike(&path, stat.bytes)) {
+                        files.in_trash.push(path.into_owned());
+                    }
+                    continue;
+                }
+                if is_numbered && !met.insert(sight) {
+                    continue;
+                }
             }
+            files.add(entry);
         }
         files
     }

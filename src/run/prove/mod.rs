@@ -5,6 +5,7 @@ mod card_seen;
 mod folders;
 mod matching;
 mod offloads;
+mod passed;
 mod reading;
 
 use crate::card::identity::{CardIdentity, label_of};

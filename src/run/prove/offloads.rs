@@ -194,6 +194,7 @@ fn note_standing(found: &mut FoundOffload, layout: Layout, entries: Vec<WalkEntr
                 let stands = SizeAndDate {
                     bytes: s.bytes,
                     modified: s.modified,
+                    changed: s.changed,
                 };
                 found.standing.insert(path.to_owned(), stands);
             }

@@ -18,12 +18,12 @@ use std::time::Duration;
 use unlade::clock::{Clock as _, SystemClock};
 
 const ASK: &str = "prove card --on dragged --copies 1";
-const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
+pub(super) const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
 const RAW: &str = "DCIM/100KITES/KITE0002.DNG";
 const CLIP: &str = "PRIVATE/CLIPS/C0001.MP4";
 
 /// Copies a tree as a person does, with nothing of ours.
-fn drag(from: &Path, to: &Path) {
+pub(super) fn drag(from: &Path, to: &Path) {
     for (path, node) in whole_tree(from) {
         let there = to.join(&path);
         if node == Node::Folder {
@@ -36,7 +36,7 @@ fn drag(from: &Path, to: &Path) {
 }
 
 /// A card, and all of it in `dragged`.
-fn dragged(name: &str) -> Work {
+pub(super) fn dragged(name: &str) -> Work {
     let work = Work::with_card(name);
     drag(&work.path("card"), &work.folder("dragged"));
     work
@@ -320,7 +320,12 @@ fn a_recording_that_was_never_finished_is_a_hint() {
 
 // ---- drives -------------------------------------------------------------------------------------
 
-fn mount(work: &Work, back: &str, at: &str, options: Options) -> Mount {
+/// A drive; in its root what is a card's would look like one, so that it is in a folder.
+pub(super) fn mount(work: &Work, back: &str, at: &str, options: Options) -> Mount {
+    if back != "card" && work.path(back).join("DCIM").exists() {
+        move_to(&work.path(back), &work.path("moved"));
+        move_to(&work.path("moved"), &work.folder(back).join("KITES"));
+    }
     Mount::new(&work.path(back), &work.folder(at), options).unwrap()
 }
 
@@ -348,7 +353,7 @@ fn two_folders_are_two_copies_where_the_drives_are_two() {
         work.run("copy card --to a --name KITES --copies 1")
             .exits(0);
         work.run("prove card --on a --on m/b --separate").exits(0);
-        remove(&work.path("back-b").join(STILL));
+        remove(&work.path("back-b/KITES").join(STILL));
         work.run(&format!("{ask} --separate"))
             .exits(1)
             .says(&format!("In m/b this is missing: `{STILL}`"))
@@ -428,7 +433,7 @@ fn what_changes_while_it_is_read_is_not_counted() {
             action,
         };
         let options = Options {
-            faults: vec![Fault::new(mutate).path(CLIP)],
+            faults: vec![Fault::new(mutate).path("**/C0001.MP4")],
             ..Options::default()
         };
         let mounted = mount(&work, of, "m", options);
@@ -463,11 +468,11 @@ fn what_cannot_be_read_is_neither_there_nor_missing() {
         errno: 5,
     };
     {
-        let _drive = mount(&work, "dragged", "m", bad("clip.mp4", error));
+        let _drive = mount(&work, "dragged", "m", bad("KITES/clip.mp4", error));
         work.run("prove card --on m --copies 1")
             .exits(1)
             .says(&format!(
-                "could not be read: `{CLIP}` (`clip.mp4` may be it, and"
+                "could not be read: `{CLIP}` (`KITES/clip.mp4` may be it, and"
             ))
             .says("(unreadable)")
             .is_silent_of("missing:");
@@ -475,7 +480,7 @@ fn what_cannot_be_read_is_neither_there_nor_missing() {
     {
         // Its size is what it was, and its end is gone.
         let early = Kind::EarlyEof { off: 1_500_000 };
-        let _drive = mount(&work, "dragged", "m", bad("clip.mp4", early));
+        let _drive = mount(&work, "dragged", "m", bad("KITES/clip.mp4", early));
         work.run("prove card --on m --copies 1").exits(1).says(CLIP);
     }
     {
@@ -495,7 +500,7 @@ fn what_cannot_be_read_is_neither_there_nor_missing() {
         off: 1_500_000,
         bit: 3,
     };
-    let _drive = mount(&work, "dragged", "m", bad("clip.mp4", flip));
+    let _drive = mount(&work, "dragged", "m", bad("KITES/clip.mp4", flip));
     work.run("prove card --on m --copies 1")
         .exits(1)
         .says(&format!("missing: `{CLIP}`"));
@@ -508,20 +513,20 @@ fn card_and_folder_are_read_once() {
         return;
     }
     let work = Work::new("dragged-once");
-    let card = (0..6).fold(Card::new(&work.path("back-card")), |card, n| {
+    let card = (0..6).fold(Card::new(&work.path("card")), |card, n| {
         card.file(format!("DCIM/KITE{n}.RAW"), 1_000_000, n)
     });
     drop(card);
-    drag(&work.path("back-card"), &work.folder("back/KITES"));
+    drag(&work.path("card"), &work.folder("back/KITES"));
     // Of another day, as large as each raw of this camera.
     let others = (0..20).fold(Card::new(&work.path("back")), |other, n| {
         other.file(format!("LAST/KITE{n}X.RAW"), 1_000_000, 500 + n)
     });
     drop(others);
     remove(&work.path("back/KITES/DCIM/KITE3.RAW"));
-    let card = mount(&work, "back-card", "card", Options::default());
+    let card = mount(&work, "card", "m", Options::default());
     let drive = mount(&work, "back", "drive", Options::default());
-    work.run("prove card --on drive --copies 1")
+    work.run("prove m --on drive --copies 1")
         .exits(1)
         .says("5 of 6 files on the card")
         .says("missing: `DCIM/KITE3.RAW`");
@@ -543,7 +548,7 @@ fn it_ends_when_the_person_wants_to() {
             ms: 4_000,
         };
         let options = Options {
-            faults: vec![Fault::new(stall).path(CLIP).times(1)],
+            faults: vec![Fault::new(stall).path("**/C0001.MP4").times(1)],
             ..Options::default()
         };
         let mounted = mount(&work, of, "m", options);

@@ -11,6 +11,7 @@ mod desk_browser;
 mod desk_views;
 mod documents;
 mod dragged;
+mod dragged_again;
 mod elsewhere;
 mod everyday;
 mod flips;

@@ -430,7 +430,9 @@ fn a_list_above_an_offload_is_checked_too() {
     }
     work.run("copy card --to K --name KITES --copies 1")
         .exits(0);
-    work.run("verify K").exits(0).says("Both folders are intact.");
+    work.run("verify K")
+        .exits(0)
+        .says("Both folders are intact.");
     put(&work.path("K/clip1.mov"), b"kitez");
     work.run("verify K")
         .exits(1)
