@@ -239,7 +239,8 @@ pub(crate) enum Command {
             difference; one that does is shown with the fingerprint of its key.\n\nA folder \
             without `_unlade` is checked against the lists of others that are in it: a bag, an \
             ASC media hash list, checksum lists. That says what is in the folder, not which card \
-            it came from, so it is never PROVEN. Writes nothing.",
+            it came from, so it is never PROVEN. Writes nothing there but \
+            with --add-generation.",
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES \
             /media/SSD-B/20261125-KITES\n          unlade verify /media/SSD-A"
     )]
@@ -527,8 +528,7 @@ pub(crate) struct VerifyArgs {
     /// Folders of offloads, or drives with offloads.
     ///
     /// An offload holds `_unlade`. On a drive, given as a folder or by its kit name, they are
-    /// looked for three folders deep at most. A folder without any is held against the lists of
-    /// others in it.
+    /// looked for three folders deep at most. Lists of others in the folder itself are checked too.
     #[arg(required_unless_present = "list", value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,
     /// Check the files of this checksum list.
