@@ -17,6 +17,7 @@ const tasks = JSON.parse(readFileSync(join(folder, "desk.json"), "utf8"));
 const axeSource = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"),
   "utf8");
 const PATIENCE_MS = 30_000;
+const COPY_MS = 180_000;
 // WCAG 2.2, 1.4.10 (Reflow): no sideways scroll at 320 CSS pixels.
 const WIDTHS = [320, 1280, 1920];
 const SIGHTS = [[320, "dark"], [1280, "light"], [1280, "dark"], [320, "light"]];
@@ -65,9 +66,9 @@ async function press(page, name, kind = "button") {
   await (await role(page, name, kind)).click();
 }
 
-const shows = ({ tab }, name) =>
+const shows = ({ tab }, name, timeout = PATIENCE_MS) =>
   tab.waitForFunction((name) => document.getElementById("view").dataset.view === name,
-    { polling: 100 }, name);
+    { polling: 100, timeout }, name);
 
 const textOf = ({ tab }) => tab.evaluate(() => document.getElementById("view").innerText);
 
@@ -138,7 +139,8 @@ async function judge(page, name) {
 
 // The answer, and that it is the one that is told aloud at once.
 async function answer(page, begins) {
-  await shows(page, "answer");
+  // A copy may be longer than a page needs to answer.
+  await shows(page, "answer", COPY_MS);
   const first = await heading(page);
   if (!first.startsWith(begins)) page.fault("answer", first);
   // A page that was just loaded is told with the first frame.
