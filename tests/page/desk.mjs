@@ -66,9 +66,10 @@ async function press(page, name, kind = "button") {
   await (await role(page, name, kind)).click();
 }
 
-const shows = ({ tab }, name, timeout = PATIENCE_MS) =>
+// A view may wait for a copy or a check to end.
+const shows = ({ tab }, name) =>
   tab.waitForFunction((name) => document.getElementById("view").dataset.view === name,
-    { polling: 100, timeout }, name);
+    { polling: 100, timeout: COPY_MS }, name);
 
 const textOf = ({ tab }) => tab.evaluate(() => document.getElementById("view").innerText);
 
@@ -139,8 +140,7 @@ async function judge(page, name) {
 
 // The answer, and that it is the one that is told aloud at once.
 async function answer(page, begins) {
-  // A copy may be longer than a page needs to answer.
-  await shows(page, "answer", COPY_MS);
+  await shows(page, "answer");
   const first = await heading(page);
   if (!first.startsWith(begins)) page.fault("answer", first);
   // A page that was just loaded is told with the first frame.
