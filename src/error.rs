@@ -205,6 +205,10 @@ pub enum Cause {
     InOffloadOnly,
     /// No media hash list can be made.
     NoMediaHashList,
+    /// The same, and nobody asked for one: an earlier run of this offload began it.
+    NoFurtherList,
+    /// The media hash list that is there can't be gone on with.
+    BrokenList,
     /// It is about a folder without a manifest, which was compared with the card.
     InFolder,
     /// The person wanted to stop.

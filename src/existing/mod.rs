@@ -108,7 +108,8 @@ fn history(disk: &dyn Disk, root: &Utf8Path) -> HistoryThere {
     match load_history(disk, root) {
         Ok(None) => HistoryThere::None,
         Ok(Some(standing)) => match standing.check_strays() {
-            Ok(()) if standing.entries.is_empty() => HistoryThere::None,
+            // What a run left that was cut off is ended first.
+            Ok(()) if standing.entries.is_empty() || standing.is_cut_short() => HistoryThere::None,
             Ok(()) => HistoryThere::Whole,
             Err(why) => unusable(why),
         },

@@ -19,9 +19,14 @@ pub(super) fn check_mhl(
     if !shape.has_mhl {
         return;
     }
+    let cause = if shape.goes_on_with_mhl {
+        Cause::NoFurtherList
+    } else {
+        Cause::NoMediaHashList
+    };
     let refused = |why: &str| {
         let problem = Problem::new(ProblemKind::NameClash, why);
-        problem.because(Cause::NoMediaHashList)
+        problem.because(cause)
     };
     if shape.layout == Layout::Bag {
         reasons.push(refused(
@@ -58,6 +63,6 @@ pub(super) fn check_history(draft: &DestinationDraft<'_>, reasons: &mut Vec<Prob
     {
         let why = format!("the media hash list there can't be gone on with: {why}");
         let problem = Problem::new(ProblemKind::ManifestDamaged, why);
-        reasons.push(problem.because(Cause::NoMediaHashList).on(draft.index));
+        reasons.push(problem.because(Cause::BrokenList).on(draft.index));
     }
 }

@@ -30,6 +30,8 @@ pub(super) struct Shape<'a> {
     pub(super) also: AlsoSet,
     pub(super) layout: Layout,
     pub(super) has_mhl: bool,
+    /// Nobody asked for a media hash list: an earlier run began it.
+    pub(super) goes_on_with_mhl: bool,
 }
 
 impl<'a> Shape<'a> {
@@ -58,6 +60,7 @@ impl<'a> Shape<'a> {
             also: original.map_or(also, |o| also.with(o.also)),
             layout,
             has_mhl,
+            goes_on_with_mhl: has_mhl && !options.form.has_mhl,
         }
     }
 }

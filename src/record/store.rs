@@ -7,12 +7,12 @@ use crate::disk::buffer::Pool;
 use crate::disk::hash_file::hash_whole;
 use crate::disk::{Disk, Sight, Stamp, write_problem};
 use crate::error::{FailedStep, Problem, ProblemKind, Step};
-use crate::name::part_name;
+use crate::name::{is_part_name, part_name};
 use crate::record::checksums::List;
 use crate::record::journal::JOURNAL;
 use crate::record::layout::{BAGIT, Layout, RECORDS, TAG_FILES};
 use crate::record::manifest::{MANIFEST, MANIFEST_SIGNATURE};
-use crate::record::media_hash_list::{NextGeneration, StrayList, is_of_history};
+use crate::record::media_hash_list::{NextGeneration, StandingHistory, StrayKind, is_of_history};
 use crate::record::others::mhl::{MHL_CHAIN, MHL_FOLDER};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -171,6 +171,9 @@ pub fn publish(
     }
     if names.iter().any(|name| is_of_history(name)) {
         folders.extend([root.to_path_buf(), root.join(MHL_FOLDER)]);
+        // The chain must be there as a part before its list has a name: by it that is known.
+        let settled = disk.settle_in(&root.join(MHL_FOLDER), &[]);
+        settled.map_err(problem(Step::FlushFolder))?;
     }
     let mut in_place: Vec<Utf8PathBuf> = Vec::new();
     for name in &names {
@@ -377,16 +380,18 @@ fn set_aside(disk: &dyn Disk, root: &Utf8Path, names: &[String], layout: Layout)
     disk.settle(&folders, &moved)
 }
 
-/// Moves lists aside that a run left which was cut off before it named the chain: nobody vouches
-/// for them.
+/// Moves lists aside of which a pull of the drive has left nothing, or nothing of their chain:
+/// nobody vouches for them.
 ///
 /// # Errors
 /// The problem of this destination, without its number.
 pub fn set_strays_aside(
     disk: &dyn Disk,
     root: &Utf8Path,
-    strays: &[StrayList],
+    standing: &StandingHistory,
 ) -> Result<(), Problem> {
+    let strays = [StrayKind::Empty, StrayKind::Orphan];
+    let strays: Vec<&str> = strays.iter().flat_map(|k| standing.of_kind(*k)).collect();
     if strays.is_empty() {
         return Ok(());
     }
@@ -394,13 +399,71 @@ pub fn set_strays_aside(
     let problem = |e: io::Error| write_problem(Step::Record, &e).at(MHL_FOLDER);
     let aside = new_folder(disk, &folder).map_err(problem)?;
     let mut moved = Vec::new();
-    for StrayList { name, .. } in strays {
+    for name in strays {
         let to = aside.join(name);
         disk.rename_new(&lists.join(name), &to).map_err(problem)?;
         moved.push(to);
     }
     let folders = BTreeSet::from([aside, folder, lists]);
     disk.settle(&folders, &moved).map_err(problem)
+}
+
+/// Ends what a run left of a history that was cut off after its list had its name: the chain that
+/// names it gets its own. A part of a chain that is of no use goes.
+///
+/// # Errors
+/// The step that failed and why.
+pub fn end_begun_history(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    standing: &StandingHistory,
+) -> Result<(), FailedStep> {
+    if !standing.has_part {
+        return Ok(());
+    }
+    let folder = root.join(MHL_FOLDER);
+    let (part, chain) = (folder.join(part_name(MHL_CHAIN)), folder.join(MHL_CHAIN));
+    if standing.of_kind(StrayKind::Begun).next().is_some() {
+        disk.replace_chain(&part, &chain)
+            .map_err(Step::Publish.refused())?;
+        let settled = disk.settle_in(&folder, &[chain]);
+        return settled.map_err(Step::FlushFolder.refused());
+    }
+    match disk.remove_own(&part) {
+        Err(e) if e.kind() != io::ErrorKind::NotFound => Err(Step::Create.refused()(e)),
+        _ => Ok(()),
+    }
+}
+
+/// Takes away what runs that were cut off have left in the folder of a history, none of which any
+/// chain names. Only for the run that holds it.
+///
+/// # Errors
+/// The step that failed and why.
+pub fn clear_history(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    standing: &StandingHistory,
+) -> Result<(), FailedStep> {
+    let folder = root.join(MHL_FOLDER);
+    // An empty one is none of anybody's; it goes as the part that it was.
+    for name in standing.of_kind(StrayKind::Empty) {
+        let part = folder.join(part_name(name));
+        disk.rename_new(&folder.join(name), &part)
+            .map_err(Step::Publish.refused())?;
+    }
+    if !standing.is_cut_short() {
+        return Ok(());
+    }
+    for entry in disk.children(&folder).map_err(Step::List.refused())? {
+        let name = entry.path.to_string_lossy();
+        if is_part_name(&name) && *name != part_name("run") {
+            let removed = disk.remove_own(&folder.join(&*name));
+            removed.map_err(Step::Create.refused())?;
+        }
+    }
+    let settled = disk.settle_in(&folder, &[]);
+    settled.map_err(Step::FlushFolder.refused())
 }
 
 /// Adds a generation to the media hash list of a folder: the list first, then the chain that names
@@ -420,29 +483,28 @@ pub fn add_generation(
         (next.chain_path.clone(), (&next.chain).into()),
     ];
     let written: Vec<Written> = records.iter().map(Written::of).collect();
-    let settle = |name: &str| {
-        let settled = disk.settle_in(&root.join(MHL_FOLDER), &[root.join(name)]);
-        settled.map_err(problem(Step::FlushFolder))
-    };
+    let settle = |files: &[Utf8PathBuf]| disk.settle_in(&root.join(MHL_FOLDER), files);
     let (list, list_part) = (root.join(&next.path), part_of(root, &next.path));
-    let named = |name: &str, done: io::Result<()>| {
-        done.map_err(problem(Step::Publish))?;
-        settle(name)
+    let (chain, chain_part) = (root.join(&next.chain_path), part_of(root, &next.chain_path));
+    let name = || {
+        // By the chain that lies there as a part a list is known that has its name.
+        settle(&[])?;
+        disk.rename_new(&list_part, &list)?;
+        settle(&[list.clone()])?;
+        disk.replace_chain(&chain_part, &chain)
     };
     let done = stage(disk, root, &records, date).and_then(|()| {
-        named(&next.path, disk.rename_new(&list_part, &list))?;
-        let (part, chain) = (part_of(root, &next.chain_path), root.join(&next.chain_path));
-        disk.replace_chain(&part, &chain).map_err(|e| {
+        name().map_err(|e| {
             // No chain names it: it gets the name back under which it is taken away.
             drop(disk.rename_new(&list, &list_part));
             problem(Step::Publish)(e)
-        })?;
-        settle(&next.chain_path)
+        })
     });
-    if done.is_err() {
+    if done.is_err() && !matches!(disk.look(&list), Ok(Some(_))) {
         unstage(disk, root, &written);
     }
     done?;
+    settle(&[chain.clone()]).map_err(problem(Step::FlushFolder))?;
     are_as_written(disk, root, &written)
 }
 

@@ -12,6 +12,8 @@ use crate::plan::check::check_room;
 use crate::plan::{Plan, PlannedDestination, Refusal, Work};
 use crate::record::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
 use crate::record::layout::{Layout, RECORDS};
+use crate::record::media_hash_list::{is_of_history, load_history};
+use crate::record::store;
 use crate::units::size;
 use camino::{Utf8Path, Utf8PathBuf};
 
@@ -251,6 +253,20 @@ fn not_begun(FailedStep { step, cause }: FailedStep) -> Problem {
     write_problem(step, &cause)
 }
 
+/// Ends a media hash list that a run before was about to go on with; what is the card's own of that
+/// name is a file as any other.
+fn end_begun_history(plan: &Plan, disk: &dyn Disk, root: &Utf8Path) -> Result<(), FailedStep> {
+    if plan.layout != Layout::Plain || plan.listing.files().any(|f| is_of_history(f.name.as_str()))
+    {
+        return Ok(());
+    }
+    // What cannot be relied on is told when it is to be gone on with.
+    match load_history(disk, root) {
+        Ok(Some(standing)) => store::end_begun_history(disk, root, &standing),
+        _ => Ok(()),
+    }
+}
+
 pub(super) enum Made {
     Folder(Utf8PathBuf),
     Journal(Utf8PathBuf),
@@ -268,6 +284,7 @@ pub(super) fn begin_one(
     let records = root.join(RECORDS);
     let path = records.join(JOURNAL);
     let is_new = disk.look(&path).map_err(Step::Look.refused())?.is_none();
+    end_begun_history(plan, disk, root)?;
     // Before anything new takes room. A FAT drive that was pulled may show as free what a part lies
     // in: its removal later would give away what the journal has got by then. One that stays is
     // removed, or told, by its drive.

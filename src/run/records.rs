@@ -7,7 +7,7 @@ use super::closing::Looks;
 use super::job::Tools;
 use crate::clock::rfc3339;
 use crate::digest::Digest;
-use crate::disk::{Stamp, write_problem};
+use crate::disk::{Stamp, TreeKind, write_problem};
 use crate::error::{FailedStep, Problem, ProblemKind, Step, failed};
 use crate::name::{CardName, shown};
 use crate::offload::same_drive;
@@ -298,12 +298,14 @@ fn mhl_records(
     let standing = load_history(disk, &here.root).map_err(damaged)?;
     if let Some(standing) = &standing {
         standing.check_strays().map_err(damaged)?;
-        store::set_strays_aside(disk, &here.root, &standing.strays)?;
+        store::set_strays_aside(disk, &here.root, standing)?;
     }
+    let walked = disk.walk(&here.root, TreeKind::Drive);
+    let found = walked.map_err(|e| write_problem(Step::List, &e).at(MHL_FOLDER))?;
     let copy = MhlCopy {
         destination: index,
         unheld: here.unheld.keys().map(CardName::as_str).collect(),
-        is_whole: here.gone_files == 0 && !plan.form.salvages,
+        found: &found,
     };
     let next = next_of_copy(manifest, &copy, standing.as_ref());
     let next = next.map_err(|why| damaged(HistoryError::of(MHL_CHAIN, why)))?;

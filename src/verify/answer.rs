@@ -72,15 +72,8 @@ impl Findings {
     /// Holds the signature against the keys that are expected: one that is missing or by another
     /// key is a finding. One that was found broken is told already.
     pub fn expect_signed_by(&mut self, expected: &TrustedKeys) {
-        let why = match &self.signature {
-            _ if self.is_signed_by(expected) => return,
-            Signature::Broken => return,
-            Signature::Intact(by) => format!(
-                "it is intact, and by another key than the one you expect: {}",
-                by.fingerprint()
-            ),
-            Signature::None => "there is none, so nobody vouches for this manifest".to_owned(),
-            Signature::Unchecked(why) => why.clone(),
+        let Some(why) = self.signature.unlike(expected) else {
+            return;
         };
         let path = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
         self.findings.push(Finding::Untrusted(path, why));

@@ -50,17 +50,17 @@ pub(super) fn check(
             return checked;
         }
         Err(why) => {
-            let finding = Finding::Untrusted(MHL_FOLDER.to_owned(), why.to_string());
+            let finding = Finding::Changed(MHL_FOLDER.to_owned(), why.to_string());
             checked.findings.push(finding);
             return checked;
         }
     };
-    let is_cut_short = standing.has_part || standing.strays.iter().any(|s| s.is_own);
+    let is_cut_short = standing.is_cut_short();
     checked
         .remarks
         .extend(is_cut_short.then_some(Remark::CutShort));
     if let Err(why) = standing.check_strays() {
-        let finding = Finding::Untrusted(MHL_FOLDER.to_owned(), why.to_string());
+        let finding = Finding::Changed(MHL_FOLDER.to_owned(), why.to_string());
         checked.findings.push(finding);
     }
     for name in &standing.others {
@@ -112,14 +112,26 @@ fn differs(
     for one in earlier.iter().chain([manifest]) {
         parts.extend(one.files.iter().map(|f| (&*f.path, f)));
     }
+    // Where files were moved, and back, the list may have them under the names between.
+    let contents = contents(standing, &parts);
+    let is_moved = |claim: &FileClaim| {
+        let mut sums = claim.sums.iter().filter(|_| claim.bytes != Some(0));
+        sums.any(|sum| contents.contains_key(&*sum.hex))
+    };
+    let mut elsewhere: HashSet<&str> = HashSet::new();
     for (name, claim) in &claims {
-        if let Some(part) = parts.get(name.as_str())
-            && !agrees(claim, part)
-        {
+        let part = parts.get(name.as_str());
+        if part.is_some_and(|part| agrees(claim, part)) {
+            continue;
+        }
+        let moved = claim.sums.iter().filter_map(|sum| contents.get(&*sum.hex));
+        elsewhere.extend(moved.flatten().copied());
+        if part.is_some() && !is_moved(claim) {
             return Some(format!("does not say of `{name}` what the manifest says"));
         }
     }
-    let named: HashSet<&str> = claims.iter().map(|(name, _)| name.as_str()).collect();
+    let mut named: HashSet<&str> = claims.iter().map(|(name, _)| name.as_str()).collect();
+    named.extend(elsewhere);
     // Which drive this is can't be told when the offload was moved.
     let lacks = |drive: usize| {
         let mut files = read_back_on(manifest, drive);
@@ -131,6 +143,30 @@ fn differs(
         lacking.all(|lacks| lacks.is_some()).then_some(first)
     })?;
     Some(format!("does not name `{}`", shown(&first.path)))
+}
+
+/// Files by their hashes as a history has them; none where no file of it ever had another name.
+fn contents<'m>(
+    standing: &StandingHistory,
+    parts: &HashMap<&'m str, &'m FilePart>,
+) -> HashMap<String, Vec<&'m str>> {
+    let mut contents: HashMap<String, Vec<&str>> = HashMap::new();
+    if standing.history.has_moved() {
+        for (path, part) in parts {
+            for kind in part.also.kinds().iter() {
+                let sum = part.also.get(kind);
+                let hex = match kind {
+                    Also::C4 => sum.and_then(sha512_of_c4),
+                    _ => sum.map(str::to_owned),
+                };
+                contents
+                    .entry(hex.unwrap_or_default())
+                    .or_default()
+                    .push(path);
+            }
+        }
+    }
+    contents
 }
 
 fn agrees(claim: &FileClaim, part: &FilePart) -> bool {

@@ -16,7 +16,7 @@ use crate::record::manifest::{
     HASH_FILE_BYTES_MAX, MANIFEST, MANIFEST_BYTES_MAX, MANIFEST_HASH, MANIFEST_SIGNATURE, Manifest,
 };
 use crate::record::others::mhl::MHL_ENDING;
-use crate::record::signature::{NoSignature, SIGNATURE_BYTES_MAX, SignedBy};
+use crate::record::signature::{NoSignature, SIGNATURE_BYTES_MAX, SignedBy, TrustedKeys};
 use crate::record::store::{EARLIER_MAX, REPORT, earlier_name};
 use camino::Utf8Path;
 use std::collections::{BTreeSet, HashMap, HashSet};
@@ -53,6 +53,23 @@ pub enum Signature {
     Unchecked(String),
     /// It is not what was signed, or the signature is not what was made.
     Broken,
+}
+
+impl Signature {
+    /// Returns why it is none by these keys; `None` of one that is, and of one that was found
+    /// broken, which is told already.
+    pub(super) fn unlike(&self, expected: &TrustedKeys) -> Option<String> {
+        Some(match self {
+            Self::Intact(by) if expected.has(by) => return None,
+            Self::Broken => return None,
+            Self::Intact(by) => format!(
+                "it is intact, and by another key than the one you expect: {}",
+                by.fingerprint()
+            ),
+            Self::None => "there is none, so nobody vouches for this manifest".to_owned(),
+            Self::Unchecked(why) => why.clone(),
+        })
+    }
 }
 
 /// What was found in the records folder.

@@ -62,9 +62,15 @@ pub(crate) fn verify_shown(
     check_offloads(&targets, expected.as_ref(), out, tools, known, viewer)
 }
 
-/// A list, and the folder that its paths begin in: the one it lies in where nobody says another.
+/// A list, and the folder that its paths begin in: the one it lies in where nobody says another; of
+/// a media hash list the one that its `ascmhl` is in.
 fn of_list(list: &Utf8Path, base: Option<&Utf8Path>) -> CheckTarget {
-    let folder = base.or_else(|| list.parent()).unwrap_or(Utf8Path::new("."));
+    let in_history = |folder: &Utf8Path| folder.file_name() == Some(MHL_FOLDER);
+    let own = list.parent().map(|folder| match folder.parent() {
+        Some(above) if in_history(folder) => above,
+        _ => folder,
+    });
+    let folder = base.or(own).unwrap_or(Utf8Path::new("."));
     CheckTarget {
         list: Some(list.to_path_buf()),
         ..CheckTarget::of_others(or_here(folder).to_path_buf())

@@ -1,6 +1,6 @@
 //! Owns what a generation is to say, before it has its number. Data only.
 
-use crate::hash_algorithm::{Also, AlsoSet};
+use crate::hash_algorithm::Also;
 use crate::record::others::mhl::{MhlAction, Reference};
 use std::collections::BTreeSet;
 
@@ -36,7 +36,7 @@ pub struct MhlFile<'a> {
     /// What they are.
     pub action: MhlAction,
     /// Where it was before.
-    pub previous: Option<&'a str>,
+    pub previous: Option<String>,
 }
 
 impl MhlFile<'_> {
@@ -68,10 +68,9 @@ pub struct MhlDraft<'a> {
     pub files: Vec<MhlFile<'a>>,
     /// Every folder below, sorted; those above files are among them.
     pub folders: BTreeSet<&'a str>,
-    /// Whether folders get hashes: only where all that is in them is listed.
-    pub has_folders: bool,
-    /// The kinds of their hashes, which every file has.
-    pub hashes: AlsoSet,
+    /// Folders that hold what is not listed, and those above them, the root with an empty name:
+    /// these get no hashes. Those above files that failed need not be among them.
+    pub unlisted: BTreeSet<String>,
     /// Lists of histories below.
     pub references: Vec<Reference>,
 }

@@ -1,7 +1,10 @@
 //! Owns the hashes of folders (specification 1.0, appendix G): of what the files below hold, and of
-//! that with their names. Pure.
+//! that with their names. They speak of all that is in a folder, so that one which holds anything
+//! that is not listed as good has none, and none above it. Pure.
 
+use super::draft::{MhlDraft, MhlFile};
 use crate::hash_algorithm::{Also, Hasher, sha512_of_c4};
+use crate::record::others::mhl::MhlAction;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The two hashes of a folder, as they are written.
@@ -16,6 +19,35 @@ pub(super) struct FolderSums {
 struct Members {
     content: Vec<String>,
     structure: Vec<String>,
+}
+
+/// Returns the folders above a path; the last one is the root, with an empty name.
+pub fn folders_above(path: &str) -> impl Iterator<Item = &str> {
+    let all = path.rmatch_indices('/');
+    all.filter_map(|(at, _)| path.get(..at)).chain([""])
+}
+
+/// Hashes of folders by their kind.
+pub(super) type AllSums<'a> = BTreeMap<Also, BTreeMap<&'a str, FolderSums>>;
+
+/// Returns the hashes of every folder that is whole, of each kind that all files in it have.
+pub(super) fn all_folder_sums<'a>(draft: &'a MhlDraft<'a>) -> AllSums<'a> {
+    let kinds = draft.files.iter().flat_map(|file| &file.hashes);
+    let kinds: BTreeSet<Also> = kinds.map(|(kind, _)| *kind).collect();
+    let of = |kind: Also| {
+        let good =
+            |file: &&MhlFile<'_>| file.action != MhlAction::Failed && file.hash(kind).is_some();
+        let others = draft.files.iter().filter(|file| !good(file));
+        let mut partial: BTreeSet<&str> = draft.unlisted.iter().map(String::as_str).collect();
+        partial.extend(others.flat_map(|file| folders_above(file.path)));
+        let files = draft.files.iter().filter(good);
+        let files = files.filter_map(|file| Some((file.path, file.hash(kind)?)));
+        let mut sums = folder_sums(kind, files, &draft.folders);
+        sums.retain(|folder, _| !partial.contains(folder));
+        (kind, sums)
+    };
+    let all = kinds.into_iter().map(of);
+    all.filter(|(_, sums)| !sums.is_empty()).collect()
 }
 
 /// Returns the hashes of every folder, of one kind. The root has an empty name; all folders

@@ -7,14 +7,19 @@ mod folders;
 mod names;
 mod next;
 mod of_copy;
+mod renamed;
 mod standing;
 mod text;
 
 pub use draft::{MhlDraft, MhlFile, MhlProcess};
+pub use folders::folders_above;
 pub use names::{can_hold, is_in_history, is_of_history};
-pub use next::{NextGeneration, next_generation};
+pub use next::{NextGeneration, SaidBefore, next_generation};
 pub use of_copy::{MhlCopy, next_of_copy};
-pub use standing::{HistoryError, StandingHistory, StrayList, load_history};
+pub use renamed::Absent;
+pub use standing::{
+    HistoryError, StandingHistory, StrayKind, StrayList, is_list_name, load_history,
+};
 
 #[cfg(test)]
 mod tests;

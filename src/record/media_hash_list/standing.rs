@@ -4,7 +4,7 @@
 use crate::disk::{Disk, EntryKind, WalkEntry};
 use crate::error::{Error, Step};
 use crate::hash_algorithm::{Also, Hasher};
-use crate::name::{is_part_name, shown};
+use crate::name::{is_part_name, part_name, shown};
 use crate::record::others::mhl::{
     ChainEntry, Generation, History, MHL_CHAIN, MHL_ENDING, MHL_FOLDER, chain,
 };
@@ -38,8 +38,23 @@ pub struct StandingHistory {
 pub struct StrayList {
     /// Its file name.
     pub name: String,
-    /// It is what a copy of this program leaves that was cut off before it named the chain.
-    pub is_own: bool,
+    /// What is known of it.
+    pub kind: StrayKind,
+}
+
+/// What is known of a list that no chain names. Who made it says nothing: where an old chain was
+/// put back it is a good list that somebody took out of the history.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum StrayKind {
+    /// Nothing: nobody vouches for it.
+    Foreign,
+    /// A run was cut off before its chain had its name: that chain lies there as a part, and names
+    /// this list with its hash after all that the chain names which is there.
+    Begun,
+    /// Such a run was cut off by a pull of the drive, which left nothing of the list.
+    Empty,
+    /// It is ours, and a pull of the drive has left nothing of the chain.
+    Orphan,
 }
 
 /// Why a history is not gone on with.
@@ -63,7 +78,7 @@ impl fmt::Display for HistoryError {
             Self::NoFolder => write!(f, "`{MHL_FOLDER}` is not a folder"),
             Self::Stray(name) => write!(
                 f,
-                "`{MHL_FOLDER}/{}` is not in the chain, so nobody vouches for it",
+                "the chain does not name `{MHL_FOLDER}/{}`, so nobody vouches for it",
                 shown(name)
             ),
         }
@@ -87,10 +102,21 @@ impl StandingHistory {
     /// Returns whether a next generation may follow.
     ///
     /// # Errors
-    /// When a list lies there that was not left by this program.
+    /// When a list lies there that no run of this program left when it was cut off.
     pub fn check_strays(&self) -> Result<(), HistoryError> {
-        let stray = self.strays.iter().find(|stray| !stray.is_own);
-        stray.map_or(Ok(()), |s| Err(HistoryError::Stray(s.name.clone())))
+        let foreign = self.of_kind(StrayKind::Foreign).next();
+        foreign.map_or(Ok(()), |name| Err(HistoryError::Stray(name.to_owned())))
+    }
+
+    /// Returns the lists of one kind that no chain names.
+    pub fn of_kind(&self, kind: StrayKind) -> impl Iterator<Item = &str> {
+        let all = self.strays.iter().filter(move |stray| stray.kind == kind);
+        all.map(|stray| stray.name.as_str())
+    }
+
+    /// Returns whether a run was cut off while it wrote here.
+    pub fn is_cut_short(&self) -> bool {
+        self.has_part || self.strays.iter().any(|s| s.kind != StrayKind::Foreign)
     }
 }
 
@@ -148,6 +174,15 @@ pub fn load_history(
     Ok(Some(standing))
 }
 
+/// The chain that a run was about to give its name when it was cut off, where it goes on with the
+/// one that is there by one generation.
+fn begun_chain(disk: &dyn Disk, folder: &Utf8Path, known: &[ChainEntry]) -> Option<ChainEntry> {
+    let text = text(disk, folder, &part_name(MHL_CHAIN), CHAIN_BYTES_MAX).ok()?;
+    let mut begun = chain(&text.0).ok()?;
+    let last = begun.pop()?;
+    (begun == known).then_some(last)
+}
+
 /// Sorts what lies beside the generations.
 fn beside(
     disk: &dyn Disk,
@@ -156,29 +191,50 @@ fn beside(
     is_torn: bool,
     standing: &mut StandingHistory,
 ) {
-    let next = format!("{:04}_", standing.entries.len() + 1);
-    let is_named = |name: &String| standing.entries.iter().any(|e| e.path == *name);
-    let (mut strays, mut others) = (Vec::new(), Vec::new());
-    for name in names.iter().filter(|name| !is_named(name)) {
+    let entries = &standing.entries;
+    let has_chain_part = names.contains(&part_name(MHL_CHAIN));
+    let begun = begun_chain(disk, folder, entries).filter(|_| has_chain_part);
+    let next = format!("{:04}_", entries.len() + 1);
+    let kind = |name: &str| {
+        let Ok((text, sha512)) = text(disk, folder, name, GENERATIONS_BYTES_MAX) else {
+            return StrayKind::Foreign;
+        };
+        let is_begun = |entry: &ChainEntry| entry.path == *name && entry.sha512 == sha512;
+        let is_own = || Generation::parse(&text).is_ok_and(|g| g.tool.starts_with("unlade "));
+        let is_pulled = is_torn || (has_chain_part && name.starts_with(&next));
+        match text.is_empty() {
+            _ if begun.as_ref().is_some_and(is_begun) => StrayKind::Begun,
+            true if is_pulled => StrayKind::Empty,
+            false if is_torn && is_own() => StrayKind::Orphan,
+            _ => StrayKind::Foreign,
+        }
+    };
+    let (mut strays, mut others, mut has_part) = (Vec::new(), Vec::new(), false);
+    for name in names.iter().filter(|name| !is_named(entries, name)) {
         if is_part_name(name) {
-            standing.has_part = true;
-        } else if name.ends_with(MHL_ENDING) {
-            let read = text(disk, folder, name, GENERATIONS_BYTES_MAX);
-            // A drive that was pulled leaves an empty one.
-            let is_own = (is_torn || name.starts_with(&next))
-                && read.is_ok_and(|(text, _)| {
-                    let tool = |g: Generation| g.tool.starts_with("unlade ");
-                    text.is_empty() || Generation::parse(&text).is_ok_and(tool)
-                });
-            strays.push(StrayList {
-                name: name.clone(),
-                is_own,
-            });
+            // On Windows that one says that a run is at work.
+            has_part |= *name != part_name("run");
+        } else if is_list_name(name) {
+            let (name, kind) = (name.clone(), kind(name));
+            strays.push(StrayList { name, kind });
         } else if name != MHL_CHAIN && name != "README.txt" {
             others.push(name.clone());
         }
     }
-    (standing.strays, standing.others) = (strays, others);
+    (standing.strays, standing.others, standing.has_part) = (strays, others, has_part);
+}
+
+fn is_named(entries: &[ChainEntry], name: &str) -> bool {
+    entries.iter().any(|entry| entry.path == *name)
+}
+
+/// Returns whether a file name is that of a list, whatever its capitals: not every drive tells them
+/// apart.
+pub fn is_list_name(name: &str) -> bool {
+    let ending = name.len().checked_sub(MHL_ENDING.len());
+    ending
+        .and_then(|at| name.get(at..))
+        .is_some_and(|ending| ending.eq_ignore_ascii_case(MHL_ENDING))
 }
 
 /// A file of a history as text, and its SHA-512.

@@ -2,8 +2,10 @@
 
 use super::draft::{MhlDraft, MhlFile, MhlProcess};
 use super::folders::{folder_sums, unhexed};
-use super::{StandingHistory, can_hold, is_in_history, next_generation};
+use super::{Absent, SaidBefore, StandingHistory, can_hold, is_in_history, next_generation};
 use crate::hash_algorithm::{Also, AlsoSet, Hasher, c4_of_sha512};
+use crate::name::CardName;
+use crate::record::others::Claims;
 use crate::record::others::mhl::{Generation, History, MhlAction, chain};
 use std::collections::BTreeSet;
 
@@ -38,8 +40,7 @@ fn draft<'a>(files: Vec<MhlFile<'a>>, folders: &[&'a str]) -> MhlDraft<'a> {
         ignore: vec!["ascmhl".into(), "/a <b>".into()],
         files,
         folders: folders.iter().copied().collect(),
-        has_folders: true,
-        hashes: AlsoSet::of_media_hash_lists(),
+        unlisted: BTreeSet::new(),
         references: Vec::new(),
     }
 }
@@ -125,6 +126,117 @@ fn folders_are_hashed_from_the_bottom_up() {
         assert_eq!(renamed[""].content, sums[""].content);
         assert_ne!(renamed[""].structure, sums[""].structure);
     }
+}
+
+/// "Hash of all in it": a folder that holds anything else has none, nor has one above it.
+#[test]
+fn folders_that_hold_more_than_is_good_have_no_hash() {
+    let files = || {
+        let mut bad = file("D/E/bad.JPG", MhlAction::Failed);
+        bad.hashes.truncate(1);
+        vec![bad, file("D/F/good.JPG", MhlAction::Original)]
+    };
+    let folders = ["D", "D/E", "D/F", "G"];
+    let hashed = |draft: &MhlDraft<'_>| {
+        let next = next_generation(None, draft);
+        let text = String::from_utf8(next.list).unwrap();
+        let read = Generation::parse(&text).unwrap();
+        (read.folders, text.contains("roothash"))
+    };
+    let mut all = draft(files(), &folders);
+    assert_eq!(hashed(&all), (vec!["D/F".into(), "G".into()], false));
+    all.files[0] = file("D/E/bad.JPG", MhlAction::Verified);
+    assert_eq!(hashed(&all), (folders.map(str::to_owned).into(), true));
+    // Of one kind that not every file has.
+    all.files[0].hashes.truncate(1);
+    let text = String::from_utf8(next_generation(None, &all).list).unwrap();
+    let below = |folder: &str| {
+        let from = format!("<path>{folder}</path>");
+        let rest = text.split(&from).nth(1).unwrap();
+        let rest = rest.split("</directoryhash>").next().unwrap();
+        rest.matches("</").count()
+    };
+    // Content and structure, each with one kind and with all six.
+    assert_eq!((below("D/E"), below("D/F")), (2 + 2, 2 + 12));
+    all.unlisted.insert("G".into());
+    all.unlisted.insert(String::new());
+    let (folders, has_root) = hashed(&all);
+    assert!(
+        !folders.contains(&"G".to_owned()) && !has_root,
+        "{folders:?}"
+    );
+}
+
+/// What failed has failed wherever it is, and only it.
+#[test]
+fn what_failed_is_known_under_every_name() {
+    let generation = |files: Vec<MhlFile<'_>>| {
+        let next = next_generation(None, &draft(files, &["D"]));
+        Generation::parse(std::str::from_utf8(&next.list).unwrap()).unwrap()
+    };
+    let with = |path, content: &[u8], action, previous: Option<&str>| MhlFile {
+        hashes: vec![(Also::C4, sum(Also::C4, content))],
+        previous: previous.map(str::to_owned),
+        ..file(path, action)
+    };
+    let mut history = History {
+        folder: String::new(),
+        generations: vec![
+            generation(vec![with("D/a", b"good", MhlAction::Original, None)]),
+            generation(vec![with("D/a", b"bad", MhlAction::Failed, None)]),
+            generation(vec![with("D/b", b"good", MhlAction::Verified, Some("D/a"))]),
+        ],
+    };
+    let said = |history: &History, path: &str, bytes, content: &[u8]| {
+        let mut claims = Claims::default();
+        history.claims(&mut claims).unwrap();
+        let failed = history.failed().unwrap();
+        let (name, hashes) = (
+            CardName::parse(path).unwrap(),
+            [(Also::C4, sum(Also::C4, content))],
+        );
+        let said = SaidBefore::of(&name, claims.get(&name), &failed, bytes, &hashes);
+        let mut absent = Absent::of(&claims, |_| false);
+        let was = absent.take(&claims, &failed, bytes, &hashes);
+        (
+            said.action.unwrap(),
+            said.is_all_said,
+            was.map(|(_, from)| from.as_str().to_owned()),
+        )
+    };
+    let b = Some("D/b".to_owned());
+    let is = |action, is_all_said, was: &Option<String>| (action, is_all_said, was.clone());
+    assert_eq!(
+        said(&history, "D/b", 4, b"good"),
+        is(MhlAction::Verified, true, &b)
+    );
+    assert_eq!(
+        said(&history, "D/b", 4, b"bad"),
+        is(MhlAction::Failed, false, &b)
+    );
+    assert_eq!(
+        said(&history, "D/c", 4, b"bad"),
+        is(MhlAction::Failed, false, &b)
+    );
+    assert_eq!(
+        said(&history, "D/c", 4, b"new"),
+        is(MhlAction::Original, false, &None)
+    );
+    // All that is empty is alike.
+    assert_eq!(
+        said(&history, "D/c", 0, b"bad"),
+        is(MhlAction::Original, false, &None)
+    );
+    let last = generation(vec![with("D/b", b"bad", MhlAction::Failed, None)]);
+    history.generations.push(last);
+    assert_eq!(
+        said(&history, "D/b", 4, b"good"),
+        is(MhlAction::Verified, false, &b)
+    );
+    assert_eq!(
+        said(&history, "D/b", 4, b"bad"),
+        is(MhlAction::Failed, true, &b)
+    );
 }
 
 #[test]

@@ -2,11 +2,10 @@
 //! hashes of a file by name, every path as it is.
 
 use super::draft::{MhlDraft, MhlFile};
-use super::folders::{FolderSums, folder_sums};
-use crate::hash_algorithm::{Also, c4_of_hex};
+use super::folders::{AllSums, all_folder_sums};
+use crate::hash_algorithm::c4_of_hex;
 use crate::name::shown;
 use crate::record::others::mhl::{ChainEntry, MHL_ENDING, MhlAction};
-use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 /// Returns the name of a generation's file, `NNNN_FOLDER_YYYY-MM-DD_HHMMSSZ.mhl`.
@@ -45,16 +44,14 @@ pub(super) fn generation(draft: &MhlDraft<'_>) -> String {
     for file in &draft.files {
         hash(file, &mut out);
     }
-    if draft.has_folders {
-        for folder in &draft.folders {
-            let path = escaped(folder);
-            push(
-                &mut out,
-                format_args!("    <directoryhash>\n      <path>{path}</path>\n"),
-            );
-            folder_hashes(&sums, folder, "      ", &mut out);
-            out.push_str("    </directoryhash>\n");
-        }
+    for folder in draft.folders.iter().filter(|f| is_hashed(&sums, f)) {
+        let path = escaped(folder);
+        push(
+            &mut out,
+            format_args!("    <directoryhash>\n      <path>{path}</path>\n"),
+        );
+        folder_hashes(&sums, folder, "      ", &mut out);
+        out.push_str("    </directoryhash>\n");
     }
     out.push_str("  </hashes>\n");
     references(draft, &mut out);
@@ -87,16 +84,8 @@ fn c4(sha512: &str) -> String {
     c4_of_hex(sha512).unwrap_or_default()
 }
 
-type AllSums<'a> = BTreeMap<Also, BTreeMap<&'a str, FolderSums>>;
-
-fn all_folder_sums<'a>(draft: &'a MhlDraft<'a>) -> AllSums<'a> {
-    let kinds = draft.hashes.iter().filter(|_| draft.has_folders);
-    let of = |kind: Also| {
-        let files = draft.files.iter();
-        let files = files.filter_map(|f| Some((f.path, f.hash(kind)?)));
-        (kind, folder_sums(kind, files, &draft.folders))
-    };
-    kinds.map(of).collect()
+fn is_hashed(sums: &AllSums<'_>, folder: &str) -> bool {
+    sums.values().any(|folders| folders.contains_key(folder))
 }
 
 fn process(draft: &MhlDraft<'_>, sums: &AllSums<'_>, out: &mut String) {
@@ -105,7 +94,7 @@ fn process(draft: &MhlDraft<'_>, sums: &AllSums<'_>, out: &mut String) {
         out,
         format_args!("  <processinfo>\n    <process>{process}</process>\n"),
     );
-    if draft.has_folders {
+    if is_hashed(sums, "") {
         out.push_str("    <roothash>\n");
         folder_hashes(sums, "", "      ", out);
         out.push_str("    </roothash>\n");
@@ -138,7 +127,7 @@ fn hash(file: &MhlFile<'_>, out: &mut String) {
             format_args!("      <{kind} action=\"{action}\">{sum}</{kind}>\n"),
         );
     }
-    if let Some(previous) = file.previous {
+    if let Some(previous) = &file.previous {
         let previous = escaped(previous);
         push(
             out,

@@ -49,6 +49,11 @@ impl Claims {
         self.0.get(path)
     }
 
+    /// Returns all of it, in no order.
+    pub fn iter(&self) -> impl Iterator<Item = (&CardName, &FileClaim)> {
+        self.0.iter()
+    }
+
     /// Returns all of it, sorted by path.
     pub fn into_sorted(self) -> Vec<(CardName, FileClaim)> {
         let mut all: Vec<_> = self.0.into_iter().collect();

@@ -11,6 +11,8 @@ pub enum PlaceError {
     Name(NameError),
     /// It begins with a drive letter.
     Drive,
+    /// It has a `\`, and here that separates folders, which the format does with `/` alone.
+    Backslash,
     /// It begins with `~`, which some programs take for somebody's home.
     Home,
 }
@@ -20,6 +22,10 @@ impl fmt::Display for PlaceError {
         match self {
             Self::Name(error) => error.fmt(f),
             Self::Drive => f.write_str("a path that begins with a drive letter"),
+            Self::Backslash => f.write_str(
+                "a name with a `\\` in it, which no file on Windows can have; check it on Linux or \
+                macOS",
+            ),
             Self::Home => f.write_str("a path that begins with `~`"),
         }
     }
@@ -36,6 +42,18 @@ pub fn inside(path: &str) -> Result<CardName, PlaceError> {
     } else {
         place(path)
     }
+}
+
+/// The same for a path of a format in which `/` alone separates. Where `\` separates (`separates`)
+/// it is no part of a name, and no file can be meant.
+///
+/// # Errors
+/// As [`inside`], and for such a name.
+pub fn inside_with_slashes(path: &str, separates: bool) -> Result<CardName, PlaceError> {
+    if separates && path.contains('\\') {
+        return Err(PlaceError::Backslash);
+    }
+    place(path)
 }
 
 /// The same for a path with `\` in it, as Windows writes them.
@@ -82,6 +100,11 @@ mod tests {
         }
         let is = if cfg!(windows) { "a/b" } else { "a\\b" };
         assert_eq!(inside("a\\b").unwrap().as_str(), is);
+        assert_eq!(
+            inside_with_slashes("a\\b", true),
+            Err(PlaceError::Backslash)
+        );
+        assert_eq!(inside_with_slashes("a\\b", false).unwrap().as_str(), "a\\b");
         assert_eq!(inside("./a//b/./c").unwrap().as_str(), "a/b/c");
         for bad in [
             "", ".", "..", "../a", "a/..", "a/../b", "./../a", "/a", "//a", "C:\\a", "c:/a", "d:",

@@ -35,6 +35,8 @@ pub enum WhyRefused {
     ChainGap,
     /// Nothing in it is a line of a checksum list.
     NoLine,
+    /// It was given as a list, and is the chain of a media hash list.
+    IsChain,
     /// It is in UTF-16, as some shells write it.
     Utf16,
     /// A line of it is longer than any path.
@@ -79,6 +81,10 @@ impl fmt::Display for RefusedRecord {
             }
             WhyRefused::ChainGap => f.write_str("the chain names it, and it is not there"),
             WhyRefused::NoLine => f.write_str("nothing in it is a line of a checksum list"),
+            WhyRefused::IsChain => f.write_str(
+                "it only says which lists there are; give `unlade verify` the folder that \
+                `ascmhl` is in",
+            ),
             WhyRefused::Utf16 => {
                 f.write_str("it is UTF-16 text; save it as UTF-8 elsewhere and give it with --list")
             }

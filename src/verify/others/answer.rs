@@ -4,9 +4,13 @@ use super::no_generation::NoGeneration;
 use crate::disk::{FolderFacts, ReadBackWay};
 use crate::error::{Error, Interruption};
 use crate::hash_algorithm::checksum::Checksum;
+use crate::record::layout::RECORDS;
+use crate::record::manifest::MANIFEST_SIGNATURE;
 use crate::record::others::RefusedRecord;
+use crate::record::signature::TrustedKeys;
 use crate::verify::answer::VerifyError;
-use crate::verify::finding::Finding;
+use crate::verify::finding::{Finding, path_of};
+use crate::verify::records::Signature;
 use std::fmt;
 use std::time::Duration;
 
@@ -58,6 +62,10 @@ pub struct OthersFindings {
     /// The generation that was added after the check, or why it could not be; `None` where none was
     /// asked for.
     pub added: Option<Result<String, String>>,
+    /// Of an offload of which a check was written down, whether its manifest is signed.
+    pub signature: Option<Signature>,
+    /// Writing a check down in a media hash list was cut short there.
+    pub cut_short: bool,
     /// The least reliable way in which a file was read.
     pub way: ReadBackWay,
     /// What the system says of the folder.
@@ -82,12 +90,21 @@ impl OthersFindings {
             && self.reached_device()
     }
 
-    /// Says that a signature was asked for, which no list of others has.
-    pub fn expect_signed(&mut self) {
-        let path = self.records.first().map(|record| record.name.clone());
-        let why = "there is none: a list of others is not signed".to_owned();
-        let finding = Finding::Untrusted(path.unwrap_or_default(), why);
-        self.findings.push(finding);
+    /// Holds the signature against keys. A list of others has none.
+    pub fn expect_signed_by(&mut self, expected: &TrustedKeys) {
+        let (path, why) = if let Some(signature) = &self.signature {
+            let path = format!("{RECORDS}/{MANIFEST_SIGNATURE}");
+            match signature.unlike(expected) {
+                Some(why) => (path, why),
+                None => return,
+            }
+        } else {
+            let path = self.records.first().map(|record| record.name.clone());
+            let why = "there is none: a list of others is not signed".to_owned();
+            (path.unwrap_or_default(), why)
+        };
+        self.findings.push(Finding::Untrusted(path, why));
+        self.findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
     }
 
     /// Returns whether what was read came from the device, or from memory because it lies there.

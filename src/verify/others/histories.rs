@@ -2,13 +2,12 @@
 //! it, then what each says of the lists below.
 
 use super::answer::{OthersError, RecordKind, RecordRead};
+use super::lines::RECORD_BYTES_MAX;
 use super::read::Reading;
 use crate::card::left_out::came_later;
 use crate::error::{Error, Step};
-use crate::hash_algorithm::{Also, Hasher};
-use crate::record::others::mhl::{
-    ChainEntry, Generation, History, MHL_CHAIN, MHL_ENDING, MHL_FOLDER, MhlError, chain,
-};
+use crate::record::media_hash_list::{HistoryError, StandingHistory, StrayKind, load_history};
+use crate::record::others::mhl::{Generation, History, MHL_CHAIN, MHL_FOLDER, MhlError};
 use crate::record::others::{RefusedRecord, WhyRefused};
 use crate::units::len64;
 use crate::verify::finding::Finding;
@@ -16,9 +15,6 @@ use camino::Utf8Path;
 use std::collections::{BTreeMap, HashSet};
 use std::io;
 
-/// The most bytes of all generations of a history that are read.
-const GENERATION_BYTES_MAX: u64 = 512 << 20;
-const CHAIN_BYTES_MAX: u64 = 16 << 20;
 /// Histories of one folder that are read.
 const HISTORIES_MAX: usize = 1_000;
 
@@ -28,10 +24,6 @@ fn refused(record: String, why: WhyRefused) -> OthersError {
         line: None,
         why,
     })
-}
-
-fn wrong(record: &str) -> impl FnOnce(MhlError) -> OthersError {
-    |why| refused(record.to_owned(), WhyRefused::Mhl(why))
 }
 
 impl Reading<'_> {
@@ -79,6 +71,31 @@ impl Reading<'_> {
         Ok(())
     }
 
+    /// One generation that was given, without its chain and the others.
+    pub(super) fn generation(&mut self, list: &Utf8Path, name: &str) -> Result<(), OthersError> {
+        let io = |e: io::Error| OthersError::Io(Error::new(Step::Read, list, e));
+        let bytes = self.disk.read_record(list, RECORD_BYTES_MAX).map_err(io)?;
+        let wrong = |why| refused(name.to_owned(), why);
+        let text = String::from_utf8(bytes).map_err(|_not_text| wrong(WhyRefused::NotUtf8))?;
+        let generation = Generation::parse(&text).map_err(|why| wrong(WhyRefused::Mhl(why)))?;
+        let patterns = generation.ignore.clone();
+        let history = History {
+            folder: String::new(),
+            generations: vec![generation],
+        };
+        let (named, folders) = history.claims(&mut self.said.claims).map_err(wrong)?;
+        self.said.folders = folders;
+        self.said.scope.left_out = vec![(String::new(), patterns)];
+        self.said.records.push(RecordRead {
+            kind: RecordKind::Mhl(1),
+            name: name.to_owned(),
+            files: named,
+            unknown: 0,
+            hashes: Vec::new(),
+        });
+        Ok(())
+    }
+
     fn history(
         &mut self,
         root: &Utf8Path,
@@ -87,56 +104,36 @@ impl Reading<'_> {
         sums: &mut BTreeMap<String, String>,
     ) -> Result<History, OthersError> {
         let at = in_folder(folder, MHL_FOLDER);
-        let chain_path = format!("{at}/{MHL_CHAIN}");
-        let text = self.text(root, &chain_path, CHAIN_BYTES_MAX)?.0;
-        let entries = chain(&text).map_err(wrong(&chain_path))?;
-        self.strangers(&at, &entries, files);
-        let mut generations = Vec::new();
-        let mut bytes = 0;
-        for entry in &entries {
-            let path = format!("{at}/{}", entry.path);
-            if !files.contains(&path.as_str()) {
-                return Err(refused(path, WhyRefused::ChainGap));
-            }
-            let (text, sha512) = self.text(root, &path, GENERATION_BYTES_MAX)?;
-            bytes += len64(text.len());
-            if bytes > GENERATION_BYTES_MAX {
-                return Err(refused(path, WhyRefused::TooLarge));
-            }
-            if sha512 != entry.sha512 {
-                return Err(refused(path, WhyRefused::NotInChain));
-            }
-            generations.push(Generation::parse(&text).map_err(wrong(&path))?);
-            sums.insert(path, sha512);
+        let standing = load_history(self.disk, &root.join(folder));
+        let standing = standing.map_err(|why| of_history(folder, why))?;
+        let standing = standing.filter(|standing| !standing.entries.is_empty());
+        let is_empty = || refused(format!("{at}/{MHL_CHAIN}"), WhyRefused::Mhl(MhlError::Root));
+        let standing = standing.ok_or_else(is_empty)?;
+        self.beside(&at, &standing);
+        let below = format!("{at}/");
+        let own = files.iter().filter(|path| path.starts_with(&below));
+        let own = own.map(|path| (*path).to_owned());
+        self.said.scope.own.extend(own);
+        for entry in standing.entries {
+            sums.insert(format!("{at}/{}", entry.path), entry.sha512);
         }
         Ok(History {
             folder: folder.to_owned(),
-            generations,
+            ..standing.history
         })
     }
 
     /// What lies in the history's folder and is no part of it.
-    fn strangers(&mut self, at: &str, entries: &[ChainEntry], files: &[&str]) {
-        let named: HashSet<&str> = entries.iter().map(|e| e.path.as_str()).collect();
-        let below = files.iter().filter_map(|path| {
-            let name = path.strip_prefix(at)?.strip_prefix('/')?;
-            Some((*path, name))
-        });
-        for (path, name) in below {
-            let is_own = name == MHL_CHAIN || name == "README.txt" || named.contains(name);
-            if came_later(path, false) {
-                continue;
-            }
-            if !is_own && name.ends_with(MHL_ENDING) {
-                let why = "the chain does not name it, so nobody vouches for it".to_owned();
-                let finding = Finding::Untrusted(path.to_owned(), why);
-                self.said.findings.push(finding);
-            } else if !is_own {
-                let finding = Finding::Extra(path.to_owned());
-                self.said.findings.push(finding);
-            }
-            self.said.scope.own.insert(path.to_owned());
+    fn beside(&mut self, at: &str, standing: &StandingHistory) {
+        self.said.cut_short |= standing.is_cut_short();
+        for name in standing.of_kind(StrayKind::Foreign) {
+            let why = "the chain does not name it, so nobody vouches for it".to_owned();
+            let finding = Finding::Changed(format!("{at}/{name}"), why);
+            self.said.findings.push(finding);
         }
+        let others = standing.others.iter().map(|name| format!("{at}/{name}"));
+        let extra = others.filter(|path| !came_later(path, false));
+        self.said.findings.extend(extra.map(Finding::Extra));
     }
 
     /// Holds lists of histories below against what is said of them.
@@ -160,22 +157,21 @@ impl Reading<'_> {
             self.said.findings.push(finding);
         }
     }
+}
 
-    /// A file of a history as text, and its SHA-512.
-    fn text(
-        &self,
-        root: &Utf8Path,
-        path: &str,
-        limit: u64,
-    ) -> Result<(String, String), OthersError> {
-        let full = root.join(path);
-        let io = |e: io::Error| OthersError::Io(Error::new(Step::Read, &full, e));
-        let bytes = self.disk.read_record(&full, limit).map_err(io)?;
-        let mut hasher = Hasher::new(Also::Sha512);
-        hasher.update(&bytes);
-        let text = String::from_utf8(bytes);
-        let text = text.map_err(|_not_text| refused(path.to_owned(), WhyRefused::NotUtf8))?;
-        Ok((text, hasher.finish()))
+/// Says it of a history in a folder below.
+fn of_history(folder: &str, why: HistoryError) -> OthersError {
+    match why {
+        HistoryError::Io(error) => OthersError::Io(error),
+        HistoryError::Refused(mut record) => {
+            record.record = in_folder(folder, &record.record);
+            OthersError::Refused(record)
+        }
+        // There is a chain in it; a list beside it is told.
+        HistoryError::NoFolder | HistoryError::Stray(_) => {
+            let chain = format!("{MHL_FOLDER}/{MHL_CHAIN}");
+            refused(in_folder(folder, &chain), WhyRefused::Mhl(MhlError::Root))
+        }
     }
 }
 

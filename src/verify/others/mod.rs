@@ -105,6 +105,8 @@ pub fn verify_others(
         left_out: check.standing.left_out,
         litter: check.standing.litter,
         added: None,
+        signature: None,
+        cut_short: said.cut_short,
         in_memory: facts.backing == Backing::Memory,
         facts,
         took: clock.elapsed().saturating_sub(start),

@@ -1,6 +1,7 @@
 //! Owns why no generation is added to a media hash list.
 
 use crate::error::Error;
+use crate::record::manifest::ManifestError;
 use crate::record::media_hash_list::HistoryError;
 use crate::record::others::mhl::MHL_FOLDER;
 
@@ -31,7 +32,10 @@ pub enum NoGeneration {
     /// There are lists further down, which would each get a generation.
     #[error("there is a list further down, `{0}`: give that folder")]
     Below(String),
-    /// A copy into this folder is going on.
-    #[error("a copy into this offload is going on")]
+    /// Another run writes there.
+    #[error("another run is writing there; wait until it has ended")]
     AtWork,
+    /// The manifest of the offload cannot be trusted.
+    #[error("its manifest can't be relied on: {0}")]
+    Manifest(#[source] ManifestError),
 }

@@ -10,10 +10,12 @@ use crate::disk::{Disk, EntryKind, FolderFacts, WalkEntry};
 use crate::error::{Error, Step};
 use crate::hash_algorithm::checksum::Checksum;
 use crate::record::layout::{BAGIT, DATA};
+use crate::record::media_hash_list::is_list_name;
 use crate::record::others::bag::{
     BagPart, Declaration, Encoding, decoded, listed, payload_oxum, to_fetch,
 };
 use crate::record::others::list::{ListHint, ListLine, hint, line};
+use crate::record::others::mhl::MHL_CHAIN;
 use crate::record::others::{Claims, RefusedRecord, Sum, WhyRefused, inside};
 use crate::units::len64;
 use crate::verify::finding::Finding;
@@ -48,6 +50,8 @@ pub(super) struct RecordsSaid {
     pub(super) scope: Scope,
     /// Folders that a history has.
     pub(super) folders: BTreeSet<String>,
+    /// A run was cut off while it went on with a history.
+    pub(super) cut_short: bool,
 }
 
 /// Reads one list for a folder, from wherever it lies.
@@ -64,13 +68,26 @@ pub(super) fn read_list(
     }
     let mut reading = Reading::new(disk, progress);
     let name = list.file_name().unwrap_or(list.as_str());
-    let read = reading.list(list, name, hint(name).unwrap_or(ListHint::None));
+    let read = if is_list_name(name) {
+        reading.generation(list, name).map(|()| true)
+    } else {
+        reading.list(list, name, hint(name).unwrap_or(ListHint::None))
+    };
     let is_list = read.map_err(|error| match error {
         OthersError::Io(error) => OthersError::List(error),
         other => other,
     })?;
     if !is_list {
-        return Err(no_line(name));
+        let is_chain = name == MHL_CHAIN;
+        let at = RecordLine {
+            record: name,
+            line: 0,
+        };
+        return Err(if is_chain {
+            at.refused(WhyRefused::IsChain)
+        } else {
+            no_line(name)
+        });
     }
     // Where it is itself in the folder it is no file of it.
     let folder = match list.parent() {
@@ -82,7 +99,7 @@ pub(super) fn read_list(
         let below = Utf8Path::new(&beside).strip_prefix(&root.canonical).ok()?;
         Some(below.join(name).into_string())
     });
-    reading.said.scope.own = own.into_iter().collect();
+    reading.said.scope.own.extend(own);
     Ok(reading.said)
 }
 

@@ -2,6 +2,8 @@
 March 2022) alone: chain, C4, paths, actions, hashes of files and folders, what is left out.
 
     mhl_check.py FOLDER...    prints a line for each fault; exits 1 where there is any
+
+`--partial` before the folders: what is missing, or in no list, is no fault.
 """
 import fnmatch
 import os
@@ -87,6 +89,7 @@ class Checker:
         self.root, self.faults = root, []
         self.known = {}  # path: {kind: value}, never of what failed
         self.last = {}  # path: the action that was last said
+        self.bad = set()  # (kind, value) of what failed in an earlier generation
 
     def fault(self, text):
         self.faults.append(f"{self.root}: {text}")
@@ -159,6 +162,7 @@ class Checker:
         hashes, seen = tree.find(NS + "hashes"), set()
         if tree.find(NS + "references") is None and (hashes is None or not len(hashes)):
             self.fault(f"{name} says nothing")
+        failed = set()
         for entry in hashes if hashes is not None else ():
             path = entry.findtext(NS + "path") or ""
             parts = path.split("/")
@@ -175,6 +179,8 @@ class Checker:
                 self.folder_form(name, entry, path)
             else:
                 self.fault(f"{name} has an unknown element {entry.tag}")
+            failed |= {(o.tag[len(NS):], o.text) for o in entry if o.get("action") == "failed"}
+        self.bad |= failed
         return None
 
     def file(self, name, entry, path):
@@ -199,7 +205,11 @@ class Checker:
         for kind, one in values.items():
             if not is_form(kind, one.text or ""):
                 self.fault(f"{name}: {path!r} has the {kind} {one.text!r}")
-            expected = "original" if not known else "verified" if is_equal else "failed"
+            # What failed once is never good as another file; all that is empty is alike.
+            was_bad = size != "0" and any((k, v.text) in self.bad for k, v in values.items())
+            expected = "failed" if not known and was_bad else "original" if not known else (
+                "verified" if is_equal else "failed"
+            )
             if one.get("action") != expected or (known and not common):
                 self.fault(f"{name}: {path!r} is {one.get('action')}, should be {expected}")
             if one.get("action") in ("original", "verified"):
@@ -232,9 +242,9 @@ class Checker:
             below[:] = sorted(name for name in below if not is_ignored(ignored, path(name)))
             folders += [path(name) for name in below]
             files += [path(name) for name in names if not is_ignored(ignored, path(name))]
-        for missing in set(self.known) - set(files):
+        for missing in set(self.known) - set(files) if not PARTIAL else ():
             self.fault(f"{missing!r} is not there")
-        for extra in set(files) - set(self.last):
+        for extra in set(files) - set(self.last) if not PARTIAL else ():
             self.fault(f"{extra!r} is in no generation")
         now = {}
         for entry in last.iter(NS + "hash"):
@@ -254,24 +264,37 @@ class Checker:
                     self.fault(f"{path!r} has another {kind} than is said")
         # Of what is malformed no folder's hash can be made.
         if not self.faults:
-            self.folders(last, now, folders)
+            self.folders(last, now, folders, files)
 
-    def folders(self, last, now, standing):
+    def folders(self, last, now, standing, files):
+        """Every folder of which all is listed and good has its hashes, and no other has any."""
         root = last.find(f"{NS}processinfo/{NS}roothash")
         said = {"": root} if root is not None else {}
         for entry in last.iter(NS + "directoryhash"):
             said[entry.findtext(NS + "path")] = entry
-        if not said:
-            return
-        if set(said) != {"", *standing}:
-            self.fault(f"folders are {sorted({'', *standing} ^ set(said))} apart")
-        some = next(iter(said.values()))
-        for kind in [one.tag[len(NS):] for one in some.find(NS + "content")]:
-            sums = self.folder_sums(kind, now, [*standing, ""])
-            for folder, entry in said.items():
-                for part, value in zip(("content", "structure"), sums.get(folder, ("", ""))):
-                    if entry.findtext(f"{NS}{part}/{NS}{kind}") != value:
-                        self.fault(f"the folder {folder!r} has another {part} ({kind})")
+        failed = {
+            entry.findtext(NS + "path")
+            for entry in last.iter(NS + "hash")
+            if any(one.get("action") == "failed" for one in entry)
+        }
+        expected = {}
+        for kind in [kind for kind in KINDS if any(kind in of for of in now.values())]:
+            good = {path: of for path, of in now.items() if kind in of and path not in failed}
+            partial = set()
+            for path in set(files) - set(good):
+                parts = path.split("/")
+                partial |= {"/".join(parts[:depth]) for depth in range(len(parts))}
+            for folder, pair in self.folder_sums(kind, good, [*standing, ""]).items():
+                if folder not in partial:
+                    expected.setdefault(folder, {})[kind] = pair
+        for folder in sorted(set(said) | set(expected)):
+            entry = said.get(folder)
+            found = {} if entry is None else {
+                one.tag[len(NS):]: (one.text, entry.findtext(f"{NS}structure/{one.tag}"))
+                for one in entry.find(NS + "content")
+            }
+            if found != expected.get(folder, {}):
+                self.fault(f"the folder {folder!r} has {found}, not {expected.get(folder)}")
 
     def folder_sums(self, kind, now, folders):
         """Appendix G: sorted, decoded, hashed; the structure with each name before its hash."""
@@ -303,7 +326,8 @@ class Checker:
 
 if __name__ == "__main__":
     faults = []
-    for folder in sys.argv[1:]:
+    PARTIAL = sys.argv[1] == "--partial"
+    for folder in sys.argv[1 + PARTIAL:]:
         checker = Checker(os.path.abspath(folder))
         checker.check()
         faults += checker.faults

@@ -11,8 +11,8 @@ use crate::support::{at_once, sampled, whole_sweeps};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-const ADD: &str = "verify a/KITES --add-generation";
-const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
+pub(super) const ADD: &str = "verify a/KITES --add-generation";
+pub(super) const STILL: &str = "DCIM/100KITES/KITE0001.JPG";
 
 fn script(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -21,14 +21,14 @@ fn script(name: &str) -> PathBuf {
 }
 
 /// The text of the last generation of an offload.
-fn last(offload: &Path) -> String {
+pub(super) fn last(offload: &Path) -> String {
     let names = names_in(&offload.join("ascmhl"));
     let last = names.iter().rfind(|name| name.contains("Z.mhl")).unwrap();
     String::from_utf8(bytes_of(&offload.join("ascmhl").join(last))).unwrap()
 }
 
 /// The action of a file's first hash.
-fn action(text: &str, path: &str) -> String {
+pub(super) fn action(text: &str, path: &str) -> String {
     let rest = text.split(&format!(">{path}</path>")).nth(1).unwrap();
     rest.split("action=\"")
         .nth(1)
@@ -139,7 +139,7 @@ fn where_no_generation_can_be_added_nothing_is_written() {
     refused(&work, "a/KITES", "it is not what the chain says");
     flip(&list, 300);
     put(&offload.join("ascmhl/0002_x.mhl"), b"<hashlist/>");
-    refused(&work, "a/KITES", "is not in the chain");
+    refused(&work, "a/KITES", "the chain does not name");
     remove(&offload.join("ascmhl/0002_x.mhl"));
     // One further down, as of a card that was put into this folder.
     Card::new(&offload.join("DCIM")).file("ascmhl/ascmhl_chain.xml", 9, 1);

@@ -29,6 +29,7 @@ mod log;
 mod matrix;
 mod mhl;
 mod mhl_later;
+mod mhl_truths;
 mod mounts;
 mod names;
 mod notice;

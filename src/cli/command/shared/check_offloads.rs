@@ -361,10 +361,11 @@ fn check_all(
 
 fn check_one(target: &CheckTarget, tools: &Tools, progress: &Progress) -> CheckResult {
     let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
+    let page = unlade::report::page::page;
     if target.is_of_others {
         let list = target.list.as_deref();
         let found = if target.adds_generation {
-            verify_and_add(disk, clock, &target.path, &tools.host, progress)
+            verify_and_add(disk, clock, &target.path, &tools.host, progress, page)
         } else {
             verify_others(disk, clock, &target.path, list, &target.apart, progress)
         };
@@ -372,7 +373,6 @@ fn check_one(target: &CheckTarget, tools: &Tools, progress: &Progress) -> CheckR
             .map(|findings| Checked::Others(Box::new(findings)))
             .map_err(CheckError::Others);
     }
-    let page = unlade::report::page::page;
     let found = check(disk, clock, &target.path, progress, page);
     let found = found.map(|findings| Checked::Ours(Box::new(findings)));
     found.map_err(CheckError::Verify)

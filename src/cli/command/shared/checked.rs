@@ -120,7 +120,7 @@ impl Checked {
     pub(crate) fn expect_signed_by(&mut self, expected: &TrustedKeys) {
         match self {
             Self::Ours(findings) => findings.expect_signed_by(expected),
-            Self::Others(findings) => findings.expect_signed(),
+            Self::Others(findings) => findings.expect_signed_by(expected),
         }
     }
 }

@@ -165,6 +165,12 @@ fn notes(f: &OthersFindings) -> Vec<String> {
         Ok(path) => format!("The check is written down: `{}`.", shown(path)),
         Err(why) => format!("The check could not be written down: {}.", shown(why)),
     }));
+    if f.cut_short && f.added.is_none() {
+        notes.push(
+            "Writing a check down was cut short here; `--add-generation` goes on with it."
+                .to_owned(),
+        );
+    }
     if !f.litter.is_empty() {
         let entries = counted_entries(f.litter.len());
         notes.push(format!("{entries} made by a computer since; no fault."));

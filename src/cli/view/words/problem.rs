@@ -87,6 +87,14 @@ fn refusal_step(reason: &Problem) -> &'static str {
         _ if cause == Some(Cause::NoMediaHashList) => {
             "Leave out --mhl (or `mhl` in the kit); all else is as with it."
         }
+        _ if cause == Some(Cause::NoFurtherList) => {
+            "The offload has a media hash list, and each copy into it goes on with that. Copy \
+            under another name, with --name."
+        }
+        _ if cause == Some(Cause::BrokenList) => {
+            "Nothing was changed there. `unlade verify` on that folder says more. Put its `ascmhl` \
+            back as it was, or copy under another name, with --name."
+        }
         ProblemKind::WriteFailed if cause == Some(Cause::NoThreads) => {
             "End some other programs, or raise the limit on processes and threads (`ulimit -u`), \
             then run the same command again."

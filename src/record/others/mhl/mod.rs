@@ -12,7 +12,7 @@ mod xml;
 pub use chain::{ChainEntry, MHL_ENDING, chain};
 pub use error::MhlError;
 pub use generation::{FileEntry, Generation, MhlAction, MhlSum, Reference};
-pub use history::History;
+pub use history::{FailedBefore, History};
 pub use ignore::is_ignored;
 
 /// The folder of a history, in the folder that it is about.

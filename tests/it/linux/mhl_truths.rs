@@ -1,0 +1,330 @@
+//! What a media hash list must never say, or do: speak of more than was looked at, call good what
+//! once failed, or take a list out of a history.
+
+use super::mhl::{MHL, checked_with, is_accepted};
+use super::mhl_later::{ADD, STILL, action, last};
+use crate::support::mount::{self, Fault, Kind, Mount, Options};
+use crate::support::program::{
+    Card, INTACT, Work, bytes_of, flip, move_to, names_in, put, remove, wait_until, whole_tree,
+};
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
+
+const CLIP: &str = "PRIVATE/CLIPS/C0001.MP4";
+const NEW: &str = "DCIM/101KITES/KITE0009.JPG";
+
+fn copied(name: &str) -> (Work, PathBuf) {
+    let work = Work::with_card(name);
+    work.run(MHL).exits(0);
+    let offload = work.path("a/KITES");
+    (work, offload)
+}
+
+fn chain(offload: &Path) -> PathBuf {
+    offload.join("ascmhl/ascmhl_chain.xml")
+}
+
+/// The folders that have hashes in a generation; the root as ``.
+fn hashed(text: &str) -> Vec<String> {
+    let folders = text.split("<directoryhash>").skip(1);
+    let path = |part: &str| {
+        part.split("<path>")
+            .nth(1)?
+            .split('<')
+            .next()
+            .map(str::to_owned)
+    };
+    let root = text.contains("<roothash>").then(String::new);
+    root.into_iter().chain(folders.filter_map(path)).collect()
+}
+
+/// Whoever checks alone what is listed finds nothing.
+#[track_caller]
+fn is_partial(offload: &Path) {
+    if let Some(ran) = checked_with(&["--partial"], &[offload.to_path_buf()]) {
+        ran.exits(0);
+    }
+}
+
+/// Who takes the last generation out of the chain takes nobody in.
+#[test]
+fn an_old_chain_that_was_put_back_is_not_gone_on_with() {
+    let (work, offload) = copied("mhl-old-chain");
+    let old = bytes_of(&chain(&offload));
+    Card::new(&work.path("card")).file(NEW, 999, 90);
+    work.run(MHL).exits(0);
+    let new = bytes_of(&chain(&offload));
+    put(&chain(&offload), &old);
+    let before = whole_tree(&work.path("a"));
+    let why = "the chain does not name `ascmhl/0002_KITES_";
+    let ran = work.run("verify a/KITES");
+    ran.exits(1).says("NOT INTACT").says(why);
+    ran.is_silent_of("cut short").is_silent_of("signature");
+    work.run(ADD).exits(3).says(why);
+    Card::new(&work.path("card")).file("DCIM/101KITES/KITE0010.JPG", 99, 91);
+    for command in [MHL, "copy card --to a --to b --name KITES --copies 1"] {
+        let ran = work.run(command);
+        ran.exits(3).says("can't be gone on with").says(why);
+        ran.says("Put its `ascmhl` back")
+            .is_silent_of("Leave out --mhl");
+    }
+    assert_eq!(whole_tree(&work.path("a")), before);
+    // So too where the list is all that there is.
+    move_to(&offload.join("_unlade"), &work.path("away"));
+    move_to(&offload, &work.folder("other").join("KITES"));
+    let ran = work.run("verify other/KITES");
+    ran.exits(1)
+        .says("NOT INTACT")
+        .says("the chain does not name it");
+    put(&chain(&work.path("other/KITES")), &new);
+    work.run("verify other/KITES").exits(0);
+}
+
+/// A folder's hash speaks of all that is in it: where anything is not listed as good, that folder
+/// has none, and none above it.
+#[test]
+fn only_folders_of_which_all_is_listed_have_hashes() {
+    let (work, offload) = copied("mhl-per-folder");
+    let first = hashed(&last(&offload));
+    for folder in ["", "DCIM", "DCIM/100KITES", "PRIVATE", "PRIVATE/CLIPS"] {
+        assert!(first.iter().any(|has| has == folder), "{first:?}");
+    }
+    let without = |gone: &[&str]| {
+        let mut left = first.clone();
+        left.retain(|folder| !gone.contains(&folder.as_str()));
+        left
+    };
+    flip(&offload.join(STILL), 5);
+    work.run(ADD).exits(1);
+    let above = ["", "DCIM", "DCIM/100KITES"];
+    assert_eq!(hashed(&last(&offload)), without(&above));
+    is_accepted(std::slice::from_ref(&offload));
+    flip(&offload.join(STILL), 5);
+    work.run(ADD).exits(0);
+    assert_eq!(hashed(&last(&offload)), first);
+    // In a copy as well: what somebody put there is in no list.
+    let other = work.path("b/KITES");
+    put(&other.join("PRIVATE/CLIPS/notes.txt"), b"kites");
+    Card::new(&work.path("card")).file(NEW, 999, 90);
+    work.run(MHL).exits(0);
+    let named = hashed(&last(&other));
+    assert!(named.contains(&"DCIM/100KITES".to_owned()), "{named:?}");
+    for folder in ["", "PRIVATE", "PRIVATE/CLIPS"] {
+        assert!(!named.contains(&folder.to_owned()), "{named:?}");
+    }
+    is_partial(&other);
+    assert_eq!(hashed(&last(&offload)).len(), first.len());
+    is_accepted(&[offload]);
+}
+
+/// What failed once has failed, whatever it is called later.
+#[test]
+fn what_failed_is_not_good_under_another_name() {
+    let (work, offload) = copied("mhl-failed-moved");
+    flip(&offload.join(STILL), 5);
+    work.run(ADD).exits(1);
+    let copied = bytes_of(&offload.join(STILL));
+    // A second one of it, then the first one is called otherwise.
+    put(&offload.join("DCIM/SECOND.JPG"), &copied);
+    work.run(ADD).exits(1);
+    assert_eq!(action(&last(&offload), "DCIM/SECOND.JPG"), "failed");
+    move_to(&offload.join(STILL), &offload.join("DCIM/OTHER.JPG"));
+    work.run(ADD).exits(1);
+    let text = last(&offload);
+    for path in ["DCIM/OTHER.JPG", "DCIM/SECOND.JPG"] {
+        assert_eq!(action(&text, path), "failed", "{text}");
+    }
+    let previous = format!("<previousPath>{STILL}</previousPath>");
+    assert!(text.contains(&previous), "{text}");
+    is_partial(&offload);
+    // A card on which it has a further name: the copy is what the card holds, and the list says
+    // what it said before.
+    put(&work.path("card/DCIM/THIRD.JPG"), &copied);
+    work.run(MHL).exits(0);
+    assert_eq!(action(&last(&offload), "DCIM/THIRD.JPG"), "failed");
+    is_partial(&offload);
+}
+
+/// A part is nobody's file, and an offload's own records are looked at.
+#[test]
+fn a_check_that_is_written_down_says_what_else_is_wrong() {
+    let (work, offload) = copied("mhl-add-records");
+    put(&offload.join("DCIM/.KITE0099.JPG.unlade-part"), b"half");
+    work.run(ADD).exits(1).says("an unfinished part file");
+    let text = last(&offload);
+    assert!(!text.contains("unlade-part"), "{text}");
+    assert!(!hashed(&text).contains(&"DCIM".to_owned()), "{text}");
+    remove(&offload.join("DCIM/.KITE0099.JPG.unlade-part"));
+    let sums = offload.join("_unlade/checksums.b3");
+    flip(&sums, 5);
+    let ran = work.run(ADD);
+    ran.exits(1).says("NOT INTACT").says("_unlade/checksums.b3");
+    flip(&sums, 5);
+    work.run(ADD).exits(0);
+    let before = whole_tree(&offload);
+    flip(&offload.join("_unlade/manifest.json"), 50);
+    let ran = work.run(ADD);
+    ran.exits(3)
+        .says("no generation can be added")
+        .says("manifest");
+    flip(&offload.join("_unlade/manifest.json"), 50);
+    assert_eq!(whole_tree(&offload), before);
+}
+
+#[test]
+fn what_was_moved_and_moved_back_is_no_fault_of_the_list() {
+    let (work, offload) = copied("mhl-moved-back");
+    let away = offload.join("PRIVATE/CLIPS/C0002.MP4");
+    move_to(&offload.join(CLIP), &away);
+    work.run(ADD).exits(1).says("1 moved");
+    // Moved it is, and the list is whole.
+    let ran = work.run("verify a/KITES");
+    ran.exits(1).says("1 moved").is_silent_of("changed");
+    move_to(&away, &offload.join(CLIP));
+    work.run("verify a/KITES").exits(0).says(INTACT);
+    Card::new(&work.path("card")).file(NEW, 999, 90);
+    work.run(MHL).exits(0);
+    let text = last(&offload);
+    assert_eq!(action(&text, CLIP), "verified");
+    assert!(
+        text.contains("<previousPath>PRIVATE/CLIPS/C0002.MP4<"),
+        "{text}"
+    );
+    is_accepted(std::slice::from_ref(&offload));
+    for _ in 0..2 {
+        move_to(&offload.join(CLIP), &away);
+        work.run(ADD).exits(1);
+        move_to(&away, &offload.join(CLIP));
+        work.run(ADD).exits(1);
+        is_accepted(std::slice::from_ref(&offload));
+        work.run("verify a/KITES").exits(0).says(INTACT);
+    }
+    work.run(ADD).exits(0);
+}
+
+/// A copy that brings a damaged file anew says so: it is good again.
+#[test]
+fn what_failed_and_was_copied_anew_is_said() {
+    let (work, offload) = copied("mhl-anew");
+    flip(&offload.join(STILL), 5);
+    work.run(ADD).exits(1);
+    assert_eq!(action(&last(&offload), STILL), "failed");
+    move_to(&offload.join(STILL), &work.path("damaged"));
+    work.run(MHL).exits(0);
+    let text = last(&offload);
+    assert!(text.contains("<process>transfer</process>"), "{text}");
+    assert_eq!(action(&text, STILL), "verified");
+    is_accepted(std::slice::from_ref(&offload));
+    let lists = names_in(&offload.join("ascmhl")).len();
+    work.run(MHL).exits(0);
+    assert_eq!(names_in(&offload.join("ascmhl")).len(), lists, "said once");
+}
+
+// ---- several at once, and killed ---------------------------------------------------------------
+
+/// Makes a folder of somebody else's of an offload, which has nothing but a list.
+fn bare(work: &Work, offload: &Path) -> PathBuf {
+    move_to(&offload.join("_unlade"), &work.path("away"));
+    let bare = work.folder("other").join("KITES");
+    move_to(offload, &bare);
+    bare
+}
+
+#[test]
+fn checks_that_are_written_down_at_once_do_not_harm_each_other() {
+    let (work, offload) = copied("mhl-at-once");
+    let offload = bare(&work, &offload);
+    for number in 0..3 {
+        let mut all = Vec::new();
+        for _ in 0..3 {
+            let mut command = work.command();
+            command.args("verify other/KITES --add-generation".split(' '));
+            let command = command.stdout(Stdio::null()).stderr(Stdio::null());
+            all.push(command.spawn().unwrap());
+        }
+        let ends: Vec<_> = all.iter_mut().map(|c| c.wait().unwrap().code()).collect();
+        let good = ends.iter().filter(|code| **code == Some(0)).count();
+        assert!(good >= 1, "{number}: {ends:?}");
+        assert!(
+            ends.iter().all(|code| [Some(0), Some(3)].contains(code)),
+            "{ends:?}"
+        );
+        is_accepted(std::slice::from_ref(&offload));
+    }
+    work.run("verify other/KITES").exits(0);
+}
+
+#[test]
+fn a_check_that_is_killed_while_it_is_written_down_is_gone_on_with() {
+    if mount::skip() {
+        return;
+    }
+    let cases = [
+        ("create", "*.mhl.unlade-part"),
+        ("create", "*ascmhl_chain*part"),
+        ("rename", "*Z.mhl"),
+        ("rename", "*ascmhl_chain.xml"),
+    ];
+    let all = cases
+        .into_iter()
+        .flat_map(|case| [(case, false), (case, true)]);
+    crate::support::at_once(all.collect::<Vec<_>>(), |((op, path), has_records)| {
+        let (work, mut offload) = copied("mhl-add-killed");
+        let mut folder = "a";
+        if !has_records {
+            (folder, offload) = ("other", bare(&work, &offload));
+        }
+        let fault = Fault::new(Kind::Stall { op, ms: 400 }).path(path);
+        let options = Options {
+            faults: vec![fault],
+            ..Options::default()
+        };
+        let name = format!("Stall:{op}");
+        let mounted = Mount::new(&work.path(folder), &work.folder("m"), options).unwrap();
+        let mut check = work.command();
+        check.args("verify m/KITES --add-generation".split(' '));
+        let check = check.stdout(Stdio::null()).stderr(Stdio::null());
+        let mut child = check.spawn().unwrap();
+        let fired = || mounted.fired(&name) + mounted.fired("Stall") > 0;
+        assert_eq!(wait_until(&mut child, fired), None, "{op} {path}");
+        child.kill().unwrap();
+        child.wait().unwrap();
+        drop(mounted);
+        let before = names_in(&offload.join("ascmhl"));
+        let (verify, note) = (format!("verify {folder}/KITES"), "cut short");
+        let ran = work.run(&verify);
+        ran.exits(0);
+        if before.len() > 2 {
+            ran.says(note);
+        }
+        work.run(&format!("{verify} --add-generation")).exits(0);
+        is_accepted(std::slice::from_ref(&offload));
+        let after = names_in(&offload.join("ascmhl"));
+        for list in before.iter().filter(|name| name.ends_with("Z.mhl")) {
+            assert!(after.contains(list), "{before:?}: {after:?}");
+        }
+        work.run(&verify).exits(0).is_silent_of(note);
+    });
+}
+
+// ---- what to type -----------------------------------------------------------------------------
+
+#[test]
+fn what_is_said_to_be_done_can_be_done() {
+    let (work, offload) = copied("mhl-advice");
+    // Nobody typed --mhl: the offload has a list.
+    let ran = work.run("copy card --to a --to b --name KITES --copies 1 --proof written");
+    ran.exits(3).says("--name").is_silent_of("Leave out --mhl");
+    let list = names_in(&offload.join("ascmhl")).remove(0);
+    let given = format!("verify --list a/KITES/ascmhl/{list}");
+    work.run(&given).exits(0).says("7 of 7 files");
+    flip(&offload.join(STILL), 5);
+    work.run(&given).exits(1).says("1 changed");
+    flip(&offload.join(STILL), 5);
+    let elsewhere = work.path("mailed.mhl");
+    put(&elsewhere, &bytes_of(&offload.join("ascmhl").join(&list)));
+    work.run("verify --list mailed.mhl --base b/KITES").exits(0);
+    let ran = work.run("verify --list a/KITES/ascmhl/ascmhl_chain.xml");
+    ran.exits(3)
+        .says("give `unlade verify` the folder that `ascmhl` is in");
+}
