@@ -22,6 +22,7 @@ use crate::record::media_hash_list::{
 };
 use crate::record::others::mhl::{FailedBefore, MHL_CHAIN, MHL_FOLDER, MhlAction, is_ignored};
 use crate::record::others::{Claims, FileClaim};
+use crate::record::salvage::salvaged_of;
 use crate::record::store;
 use camino::Utf8Path;
 use std::collections::{BTreeMap, BTreeSet, HashSet};
@@ -400,6 +401,18 @@ fn listed(found: Vec<WalkEntry>, ignore: &[String]) -> Listed {
                 listed.unlisted.insert(path.into_owned());
             }
         }
+    }
+    // Salvaged files are no copies, and the lists beside them say what they are.
+    let lists = listed.files.iter().map(String::as_str);
+    let salvaged = lists.filter_map(|list| Some((list, salvaged_of(list)?)));
+    let salvaged = salvaged.filter(|(_, file)| listed.files.contains(*file));
+    let salvaged: Vec<String> = salvaged
+        .flat_map(|(list, file)| [list.to_owned(), file.to_owned()])
+        .collect();
+    for path in salvaged {
+        listed.files.remove(&path);
+        let above = folders_above(&path).map(str::to_owned);
+        listed.unlisted.extend(above);
     }
     listed
 }

@@ -49,7 +49,7 @@ pub fn inside(path: &str) -> Result<CardName, PlaceError> {
 ///
 /// # Errors
 /// As [`inside`], and for such a name.
-pub fn inside_with_slashes(path: &str, separates: bool) -> Result<CardName, PlaceError> {
+pub(super) fn inside_with_slashes(path: &str, separates: bool) -> Result<CardName, PlaceError> {
     if separates && path.contains('\\') {
         return Err(PlaceError::Backslash);
     }

@@ -99,7 +99,7 @@ pub(super) fn read_list(
         let below = Utf8Path::new(&beside).strip_prefix(&root.canonical).ok()?;
         Some(below.join(name).into_string())
     });
-    reading.said.scope.own.extend(own);
+    reading.said.scope.own = own.into_iter().collect();
     Ok(reading.said)
 }
 
