@@ -301,6 +301,7 @@ fn a_name_that_stands_is_not_taken_by_one_that_came_later() {
                 also: AlsoSet::default(),
                 layout: Layout::Plain,
                 has_mhl: false,
+                goes_on_with_mhl: false,
             },
         )
     };

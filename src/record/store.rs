@@ -490,7 +490,7 @@ pub fn add_generation(
         // By the chain that lies there as a part a list is known that has its name.
         settle(&[])?;
         disk.rename_new(&list_part, &list)?;
-        settle(&[list.clone()])?;
+        settle(std::slice::from_ref(&list))?;
         disk.replace_chain(&chain_part, &chain)
     };
     let done = stage(disk, root, &records, date).and_then(|()| {
@@ -504,7 +504,7 @@ pub fn add_generation(
         unstage(disk, root, &written);
     }
     done?;
-    settle(&[chain.clone()]).map_err(problem(Step::FlushFolder))?;
+    settle(std::slice::from_ref(&chain)).map_err(problem(Step::FlushFolder))?;
     are_as_written(disk, root, &written)
 }
 

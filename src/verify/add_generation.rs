@@ -50,7 +50,7 @@ pub fn verify_and_add(
     let of_records: Vec<Finding> = of_records.filter(is_new).cloned().collect();
     findings.findings.extend(of_records);
     findings.findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
-    findings.signature = held.signature.clone();
+    findings.signature.clone_from(&held.signature);
     if findings.interrupted {
         return Ok(findings);
     }
@@ -207,12 +207,11 @@ impl Adding<'_> {
         for path in &listed.files {
             let from = moved.get(path.as_str()).copied();
             let is_sure = from.is_some() || !doubtful.contains(path.as_str());
-            match self.file(path, from, is_sure, &mut said)? {
-                Some(file) => files.push(file),
-                None => {
-                    let above = folders_above(path).map(str::to_owned);
-                    listed.unlisted.extend(above);
-                }
+            if let Some(file) = self.file(path, from, is_sure, &mut said)? {
+                files.push(file);
+            } else {
+                let above = folders_above(path).map(str::to_owned);
+                listed.unlisted.extend(above);
             }
         }
         if files.is_empty() {

@@ -93,7 +93,9 @@ impl History {
                 by_sum.entry(sum).or_default().push(path.clone());
             }
         }
-        by_sum.values_mut().for_each(|files| files.sort_unstable());
+        for files in by_sum.values_mut() {
+            files.sort_unstable();
+        }
         let sums = by_sum;
         Ok(FailedBefore { now, sums })
     }
