@@ -24,7 +24,7 @@ fn chain(offload: &Path) -> PathBuf {
     offload.join("ascmhl/ascmhl_chain.xml")
 }
 
-/// The folders that have hashes in a generation; the root as ``.
+/// The folders that have hashes in a generation; the root has an empty name.
 fn hashed(text: &str) -> Vec<String> {
     let folders = text.split("<directoryhash>").skip(1);
     let path = |part: &str| {
