@@ -17,7 +17,7 @@ use crate::name::{CardName, is_part_name};
 use crate::record::layout::{BAGIT, RECORDS};
 use crate::record::load::load_any;
 use crate::record::media_hash_list::{
-    Absent, HistoryError, MhlDraft, MhlFile, MhlProcess, SaidBefore, StandingHistory, can_hold,
+    GoneFiles, HistoryError, MhlDraft, MhlFile, MhlProcess, SaidBefore, StandingHistory, can_hold,
     folders_above, is_in_history, is_of_history, load_history, next_generation,
 };
 use crate::record::others::mhl::{FailedBefore, MHL_CHAIN, MHL_FOLDER, MhlAction, is_ignored};
@@ -70,7 +70,7 @@ pub fn verify_and_add(
 }
 
 /// A folder that gets a further generation, held against other runs.
-struct HeldFolder {
+struct FolderToAdd {
     standing: StandingHistory,
     /// What is wrong with the records of an offload.
     of_records: Vec<Finding>,
@@ -79,7 +79,7 @@ struct HeldFolder {
     _claims: Vec<Claim>,
 }
 
-fn may_add(disk: &dyn Disk, root: &Utf8Path, page: Page) -> Result<HeldFolder, NoGeneration> {
+fn may_add(disk: &dyn Disk, root: &Utf8Path, page: Page) -> Result<FolderToAdd, NoGeneration> {
     let look = |e| NoGeneration::Io(Error::new(Step::Look, root, e));
     let facts = disk.facts(root).map_err(look)?;
     let stands = |name: &str| disk.look(&root.join(name)).map_err(look);
@@ -127,7 +127,7 @@ fn may_add(disk: &dyn Disk, root: &Utf8Path, page: Page) -> Result<HeldFolder, N
         of_records.retain(|f| is_of_records(path_of(f)));
         signature = Some(checked.signature);
     }
-    Ok(HeldFolder {
+    Ok(FolderToAdd {
         standing,
         of_records,
         signature,
@@ -179,10 +179,10 @@ struct Listed {
 }
 
 /// What the history says.
-struct Said {
+struct HistorySays {
     claims: Claims,
     failed: FailedBefore,
-    absent: Absent,
+    absent: GoneFiles,
     /// The kinds of hashes for what is new.
     kinds: AlsoSet,
 }
@@ -244,16 +244,16 @@ impl Adding<'_> {
         &self,
         listed: &Listed,
         moved: impl Iterator<Item = &'m str>,
-    ) -> Result<Said, String> {
+    ) -> Result<HistorySays, String> {
         let history = &self.standing.history;
         let wrong = |why| HistoryError::of(MHL_CHAIN, why).to_string();
         let mut claims = Claims::default();
         history.claims(&mut claims).map_err(wrong)?;
-        let mut absent = Absent::of(&claims, |path| listed.files.contains(path));
+        let mut absent = GoneFiles::of(&claims, |path| listed.files.contains(path));
         moved
             .filter_map(|from| CardName::parse(from).ok())
             .for_each(|from| absent.note(from));
-        Ok(Said {
+        Ok(HistorySays {
             failed: history.failed().map_err(wrong)?,
             kinds: self.kinds(),
             claims,
@@ -296,7 +296,7 @@ impl Adding<'_> {
         path: &'f str,
         from: Option<&str>,
         is_sure: bool,
-        said: &mut Said,
+        said: &mut HistorySays,
     ) -> Result<Option<MhlFile<'f>>, String> {
         let Ok(name) = CardName::parse(from.unwrap_or(path)) else {
             return Ok(None);

@@ -16,7 +16,7 @@ pub use folders::folders_above;
 pub use names::{can_hold, is_in_history, is_of_history};
 pub use next::{NextGeneration, SaidBefore, next_generation};
 pub use of_copy::{MhlCopy, next_of_copy};
-pub use renamed::Absent;
+pub use renamed::GoneFiles;
 pub use standing::{
     HistoryError, StandingHistory, StrayKind, StrayList, is_list_name, load_history,
 };

@@ -5,7 +5,7 @@ use super::draft::{MhlDraft, MhlFile, MhlProcess};
 use super::folders::folders_above;
 use super::names::{can_hold, is_of_history};
 use super::next::{NextGeneration, SaidBefore, next_generation};
-use super::renamed::Absent;
+use super::renamed::GoneFiles;
 use super::standing::StandingHistory;
 use crate::disk::{EntryKind, WalkEntry};
 use crate::hash_algorithm::{Also, AlsoSet};
@@ -83,7 +83,7 @@ fn files<'a>(
         .flat_map(|m| m.hashes.iter().copied())
         .collect();
     let stands: HashSet<&str> = copy.found.iter().filter_map(|e| e.path.to_str()).collect();
-    let mut absent = Absent::of(claims, |path| stands.contains(path));
+    let mut absent = GoneFiles::of(claims, |path| stands.contains(path));
     let (mut files, mut is_new) = (Vec::new(), false);
     for part in manifest.files_on(copy.destination) {
         let is_equal = |part: &FilePart| {

@@ -14,13 +14,13 @@ const DIGITS_MIN: usize = 16;
 
 /// Files of a history that are not there, by their hashes.
 #[derive(Debug)]
-pub struct Absent {
+pub struct GoneFiles {
     by_sum: HashMap<(Checksum, Box<str>), Vec<CardName>>,
     gone: HashSet<CardName>,
     taken: HashSet<CardName>,
 }
 
-impl Absent {
+impl GoneFiles {
     /// Finds what is not there.
     pub fn of(claims: &Claims, stands: impl Fn(&str) -> bool) -> Self {
         let mut absent = Self {

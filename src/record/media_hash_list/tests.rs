@@ -2,7 +2,7 @@
 
 use super::draft::{MhlDraft, MhlFile, MhlProcess};
 use super::folders::{folder_sums, unhexed};
-use super::{Absent, SaidBefore, StandingHistory, can_hold, is_in_history, next_generation};
+use super::{GoneFiles, SaidBefore, StandingHistory, can_hold, is_in_history, next_generation};
 use crate::hash_algorithm::{Also, AlsoSet, Hasher, c4_of_sha512};
 use crate::name::CardName;
 use crate::record::others::Claims;
@@ -196,7 +196,7 @@ fn what_failed_is_known_under_every_name() {
             [(Also::C4, sum(Also::C4, content))],
         );
         let said = SaidBefore::of(&name, claims.get(&name), &failed, bytes, &hashes);
-        let mut absent = Absent::of(&claims, |_| false);
+        let mut absent = GoneFiles::of(&claims, |_| false);
         let was = absent.take(&claims, &failed, bytes, &hashes);
         (
             said.action.unwrap(),

@@ -33,7 +33,7 @@ pub enum NoGeneration {
     #[error("there is a list further down, `{0}`: give that folder")]
     Below(String),
     /// Another run writes there.
-    #[error("another run is writing there; wait until it has ended")]
+    #[error("another copy or check is writing there; wait until it has ended")]
     AtWork,
     /// The manifest of the offload cannot be trusted.
     #[error("its manifest can't be relied on: {0}")]
