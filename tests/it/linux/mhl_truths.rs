@@ -60,6 +60,7 @@ fn an_old_chain_that_was_put_back_is_not_gone_on_with() {
     let ran = work.run("verify a/KITES");
     ran.exits(1).says("NOT INTACT").says(why);
     ran.is_silent_of("cut short").is_silent_of("signature");
+    ran.says("what differs is in `ascmhl`");
     work.run(ADD).exits(3).says(why);
     Card::new(&work.path("card")).file("DCIM/101KITES/KITE0010.JPG", 99, 91);
     for command in [MHL, "copy card --to a --to b --name KITES --copies 1"] {

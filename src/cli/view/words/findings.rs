@@ -7,9 +7,10 @@ use crate::cli::view::words::notice::of_answer;
 use unlade::error::ProblemKind;
 use unlade::name::shown;
 use unlade::record::layout::Layout;
+use unlade::record::media_hash_list::is_of_history;
 use unlade::record::signature::TrustedKeys;
 use unlade::units::{count, counted, size, time};
-use unlade::verify::{Finding, FindingCounts, Findings, Remark, Signature};
+use unlade::verify::{Finding, FindingCounts, Findings, Remark, Signature, path_of};
 
 /// What is said of one checked offload or folder, in its parts.
 pub(crate) struct FindingsWords<'a> {
@@ -290,7 +291,13 @@ fn next_after_others(f: &Findings) -> &'static str {
         "Do not rely on this manifest as it is. Compare it with the one on another drive, which is \
         the same on every drive, or ask whoever signed it."
     } else if !f.findings.is_empty() && f.only_records() {
+        let mut paths = f.findings.iter().map(path_of);
         match f.manifest.offload.layout {
+            Layout::Plain if paths.any(is_of_history) => {
+                "The files are as they were copied; what differs is in `ascmhl`, the media hash \
+                list. Put that folder back as it was. That of another copy is no substitute: each \
+                drive has one of its own."
+            }
             Layout::Plain => {
                 "The files are as they were copied; what differs is in `_unlade`. The same folder \
                 of another copy of this offload says what belongs there."
