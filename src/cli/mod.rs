@@ -17,14 +17,14 @@ use clap::FromArgMatches as _;
 use clap::error::ErrorKind;
 #[cfg(not(feature = "desk"))]
 use command::no_desk as desk;
-#[cfg(not(feature = "offsite"))]
-use command::no_send as send;
-#[cfg(feature = "offsite")]
-use command::send;
 use command::{
     complete, copy, demo, ids, inspect, kit, ledger, man, plugged, prove, rate, report, schema,
     verify, weigh,
 };
+#[cfg(feature = "offsite")]
+use command::{fetch, send};
+#[cfg(not(feature = "offsite"))]
+use command::{no_send as fetch, no_send as send};
 use exit::Exit;
 use home::book::Book;
 use home::{on_card, places, usual};
@@ -142,6 +142,7 @@ fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
         Command::Kit { what } => kit::kit(what, common, out, tools),
         Command::Weigh { question } => weigh::weigh(question, common, out, tools),
         Command::Send(args) => send::send(args, common, out, tools),
+        Command::Fetch(args) => fetch::fetch(args, common, out, tools),
         Command::Report(args) => report::report(args, &book, out, tools),
         Command::Demo(args) => demo::demo(args, out, tools),
         Command::Schema { of } => schema::schema(*of, out),

@@ -149,6 +149,22 @@ pub fn append_line(path: &Utf8Path, line: &str, mut wait: impl FnMut()) -> io::R
     file.sync_data()
 }
 
+/// Returns the names in a folder, sorted; none when there is no such folder.
+///
+/// # Errors
+/// What the system says.
+pub fn names_in(folder: &Utf8Path) -> io::Result<Vec<String>> {
+    let entries = match folder.read_dir_utf8() {
+        Ok(entries) => entries,
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(e) => return Err(e),
+    };
+    let names = entries.map(|entry| Ok(entry?.file_name().to_owned()));
+    let mut names = names.collect::<io::Result<Vec<_>>>()?;
+    names.sort();
+    Ok(names)
+}
+
 /// Opens a file of the folder's own, made if `makes`, and locks it until it is dropped, however the
 /// process ends; `None` where another program has locked it.
 ///

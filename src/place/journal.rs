@@ -1,11 +1,13 @@
 //! Owns what this computer remembers of sending an offload to a place, so that the same command
 //! goes on: a file of lines in the person's own folder, each durable before the next thing is done.
-//! It holds no secret. No answer about a card rests on it.
+//! It holds no secret. Of a card it says that a file was read back at the place, or was found
+//! damaged there.
 
 use super::object::{Grade, PlaceObject};
 use crate::digest::Digest;
-use crate::disk::home::{append_line, read_tail};
+use crate::disk::home::{append_line, names_in, read_tail};
 use crate::record::manifest::Manifest;
+use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -42,6 +44,13 @@ pub enum SendLine {
         /// What the place says of it.
         object: PlaceObject,
     },
+    /// A file was read back there and is not what was sent; the place may say nothing of that.
+    Bad {
+        /// Its path below the offload.
+        path: String,
+        /// What the place says of it.
+        object: PlaceObject,
+    },
     /// A receipt was put there.
     Receipt {
         /// Its name.
@@ -70,9 +79,63 @@ pub struct SendJournal {
     pub mark: String,
     /// Files that were sent, by their path.
     pub known: BTreeMap<String, SentFile>,
+    /// Files that were read back there and were not what was sent, by their path.
+    pub bad: BTreeMap<String, PlaceObject>,
     /// The least grade of the last receipt.
     pub receipt: Option<Grade>,
     is_new: bool,
+}
+
+/// What this computer began to send to a place.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct BegunOffload {
+    /// Its name.
+    pub offload: String,
+    /// Files of it that were sent.
+    pub files: u64,
+    /// And their bytes.
+    pub bytes: u64,
+}
+
+/// Returns what this computer began to send to the place of this address, whether it ended or not.
+///
+/// # Errors
+/// What the system says.
+pub fn begun_at(home: &Utf8Path, place: &str) -> io::Result<Vec<BegunOffload>> {
+    let folder = home.join(FOLDER);
+    let mut found = Vec::new();
+    for name in names_in(&folder)? {
+        let path = folder.join(name);
+        if path.extension() != Some("jsonl") {
+            continue;
+        }
+        let (text, _) = read_tail(&path, BYTES_MAX)?;
+        let mut lines = text.split(|byte| *byte == b'\n');
+        let first = lines
+            .next()
+            .and_then(|line| serde_json::from_slice(line).ok());
+        let Some(SendLine::Begun {
+            place: at, offload, ..
+        }) = first
+        else {
+            continue;
+        };
+        if at != place {
+            continue;
+        }
+        let mut files = BTreeMap::new();
+        for line in lines {
+            if let Ok(SendLine::Sent { path, object, .. }) = serde_json::from_slice(line) {
+                files.insert(path, object.bytes);
+            }
+        }
+        found.push(BegunOffload {
+            offload,
+            files: len64(files.len()),
+            bytes: files.values().fold(0, |sum, n| sum.saturating_add(*n)),
+        });
+    }
+    Ok(found)
 }
 
 impl SendJournal {
@@ -95,6 +158,7 @@ impl SendJournal {
             path,
             mark,
             known: BTreeMap::new(),
+            bad: BTreeMap::new(),
             receipt: None,
             is_new: text.is_empty(),
         };
@@ -125,8 +189,14 @@ impl SendJournal {
                     grade,
                     object,
                 };
+                self.bad.remove(&path);
                 self.known.insert(path, known);
                 // What it says of this file is older.
+                self.receipt = None;
+            }
+            SendLine::Bad { path, object } => {
+                self.known.remove(&path);
+                self.bad.insert(path, object);
                 self.receipt = None;
             }
             SendLine::Receipt { grade, .. } => self.receipt = Some(grade),
@@ -155,6 +225,7 @@ impl SendJournal {
     pub fn add(&mut self, line: &SendLine, wait: impl FnMut()) -> io::Result<()> {
         let text = serde_json::to_string(line).map_err(io::Error::other)?;
         append_line(&self.path, &text, wait)?;
+        self.is_new = false;
         self.take(line.clone());
         Ok(())
     }
@@ -197,6 +268,14 @@ mod tests {
         assert_eq!(again.known["A"].grade, Grade::Fetched);
         assert_eq!(again.receipt, Some(Grade::Fetched));
         assert!(!again.is_new());
+        let bad = SendLine::Bad {
+            path: "A".to_owned(),
+            object: again.known["A"].object.clone(),
+        };
+        journal.add(&bad, || {}).unwrap();
+        assert!(open().known.is_empty() && open().bad.contains_key("A"));
+        journal.add(&sent("A", Grade::Fetched), || {}).unwrap();
+        assert!(open().bad.is_empty() && open().known.contains_key("A"));
         let other = SendJournal::open(&home, "file:///srv", "20261125-KITES", Digest::of(b"x"));
         assert!(other.unwrap().is_new(), "another manifest, another file");
     }

@@ -31,6 +31,26 @@ impl PlaceObject {
     }
 }
 
+impl PlaceObject {
+    /// Whether there is something to see a replaced object by.
+    pub(super) fn says_more_than_its_size(&self) -> bool {
+        self.modified.is_some() || self.version.is_some() || self.etag.is_some()
+    }
+
+    /// Says what is another in an object that is not this one.
+    pub(super) fn other_than(&self, now: &Self) -> &'static str {
+        if self.bytes != now.bytes {
+            "it has another size than when it was read back"
+        } else if self.version != now.version {
+            "it is another version than the one that was read back"
+        } else if self.etag != now.etag {
+            "it has another mark (ETag) than when it was read back"
+        } else {
+            "it was written since it was read back"
+        }
+    }
+}
+
 /// How sure it is that a place has a file.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

@@ -26,6 +26,9 @@ pub enum SendFault {
     /// It came back otherwise than it was sent.
     #[error("came back from the place otherwise than it was sent")]
     Damaged,
+    /// It is not there.
+    #[error("is not at the place any more")]
+    Gone,
     /// It was there as it should be, and is not any more.
     #[error("at the place is not what was sent before: {0}")]
     Changed(String),
@@ -35,9 +38,60 @@ pub enum SendFault {
     /// It is in a folder of this computer that is answered from memory.
     #[error("was not read back: this computer answered from its own memory")]
     Memory,
+    /// It came whole, and the drive gave back something else.
+    #[error("was written, and the drive gave back something else. {0}")]
+    Differs(&'static str),
+    /// The drive has something else under its name.
+    #[error("on the drive is another file of that name; it was not touched")]
+    Standing,
+    /// The drive did not do something; all else would fail as well.
+    #[error("{0}")]
+    Drive(String),
     /// There was no more time.
     #[error("was not read back: the time was up")]
     NoTime,
+}
+
+/// What came of checking an offload at a place.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct CheckResult {
+    /// Files of the offload.
+    pub all: u64,
+    /// Files that were to be read.
+    pub chosen: u64,
+    /// Files that were read back from the place and are equal.
+    pub equal: u64,
+    /// And their bytes.
+    pub equal_bytes: u64,
+    /// Files that are equal by what this computer's memory says.
+    pub from_memory: u64,
+    /// What is not as it should be.
+    pub problems: Vec<SendProblem>,
+    /// How often something was tried again.
+    pub retries: u64,
+    /// The person wanted to stop.
+    pub interrupted: bool,
+}
+
+/// What came of fetching an offload.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct FetchResult {
+    /// Files that came now.
+    pub came: u64,
+    /// And their bytes.
+    pub came_bytes: u64,
+    /// Files that were there already, read back and equal.
+    pub before: u64,
+    /// Files that are there and were read back from the drive's memory at best.
+    pub from_memory: u64,
+    /// What is not as it should be.
+    pub problems: Vec<SendProblem>,
+    /// Everything that was asked for is there; of an offload its manifest as well.
+    pub is_done: bool,
+    /// How often something was tried again.
+    pub retries: u64,
+    /// The person wanted to stop.
+    pub interrupted: bool,
 }
 
 /// What came of a command.

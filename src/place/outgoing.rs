@@ -7,6 +7,7 @@ use crate::error::{Error, Step};
 use crate::record::journal::JOURNAL;
 use crate::record::layout::{Layout, MANIFEST, RECORDS, TAG_FILES, is_receipt};
 use crate::record::manifest::Manifest;
+use crate::record::others::mhl::MHL_FOLDER;
 use camino::Utf8Path;
 
 /// A file to send.
@@ -55,7 +56,7 @@ impl Cargo {
             .collect();
         files.sort_by(|a, b| a.path.cmp(&b.path));
         let of_card = files.len();
-        files.extend(records(disk, root, layout)?);
+        files.extend(records(disk, root, (layout, manifest.mhl.is_some()))?);
         let own = format!("{RECORDS}/{MANIFEST}");
         let at = files.iter().position(|file| file.path == own);
         let own = at.map(|at| files.remove(at)).ok_or_else(|| {
@@ -82,8 +83,12 @@ impl Cargo {
 }
 
 /// The records of an offload: all files in their folder but what is at work or of another place,
-/// and the tag files of a bag.
-fn records(disk: &dyn Disk, root: &Utf8Path, layout: Layout) -> Result<Vec<Outgoing>, Error> {
+/// its media hash list, and the tag files of a bag.
+fn records(
+    disk: &dyn Disk,
+    root: &Utf8Path,
+    (layout, has_mhl): (Layout, bool),
+) -> Result<Vec<Outgoing>, Error> {
     let folder = root.join(RECORDS);
     let failed = |path: &Utf8Path, e| Error::new(Step::Read, path, e);
     let mut found = Vec::new();
@@ -97,6 +102,17 @@ fn records(disk: &dyn Disk, root: &Utf8Path, layout: Layout) -> Result<Vec<Outgo
             && is_own
         {
             found.push((format!("{RECORDS}/{name}"), stat.bytes));
+        }
+    }
+    if has_mhl && layout == Layout::Plain {
+        let folder = root.join(MHL_FOLDER);
+        for entry in disk.children(&folder).map_err(|e| failed(&folder, e))? {
+            if let (Some(name), Ok(stat)) = (entry.path.to_str(), &entry.stat)
+                && stat.kind == EntryKind::File
+                && !crate::name::is_part_name(name)
+            {
+                found.push((format!("{MHL_FOLDER}/{name}"), stat.bytes));
+            }
         }
     }
     if layout == Layout::Bag {

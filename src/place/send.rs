@@ -8,8 +8,10 @@ use super::object::{Grade, PlaceObject};
 use super::outcome::{SendFault, SendProblem, SendResult, is_mild};
 use super::outgoing::{Cargo, Outgoing};
 use super::pace::RateLimit;
+use super::reading::{hash_at, still};
 use super::receipt::{Receipt, ReceiptFile};
-use super::store::{Store, cut_short};
+use super::store::Store;
+use super::tries::{persist, several};
 use super::upload::{Upload, part_path, put_small};
 use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
@@ -19,17 +21,12 @@ use crate::disk::progress::Progress;
 use crate::record::manifest::Manifest;
 use crate::units::{len_usize, len64};
 use camino::Utf8Path;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::Ordering;
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
-/// Files that are on their way at the same time. Each takes up to 14 MB in a bucket.
-const AT_ONCE: usize = 2;
 /// One read from the drive, in bytes.
 const READ_BYTES: usize = 1 << 20;
-/// How often one file is tried, and how long is waited before it is tried again.
-const TRIES: u32 = 3;
-const TRY_AFTER: Duration = Duration::from_secs(2);
 /// Receipts of one second, at most.
 const RECEIPTS_A_SECOND: u32 = 10;
 
@@ -186,23 +183,7 @@ impl Sending<'_> {
 
     /// Sends files, several at the same time.
     fn all(&self, files: &[Outgoing]) {
-        let next = AtomicUsize::new(0);
-        let work = || {
-            while let Some(file) = files.get(next.fetch_add(1, Ordering::Relaxed)) {
-                if self.stops() {
-                    return;
-                }
-                self.one(file);
-            }
-        };
-        std::thread::scope(|scope| {
-            for n in 1..AT_ONCE {
-                let thread = std::thread::Builder::new().name(format!("send {n}"));
-                // Where no thread can be started this one does it all.
-                drop(thread.spawn_scoped(scope, work));
-            }
-            work();
-        });
+        several("send", files, &|| self.stops(), &|file| self.one(file));
     }
 
     fn one(&self, file: &Outgoing) {
@@ -226,7 +207,10 @@ impl Sending<'_> {
                 self.lock().sent.before += 1;
                 known
             }
-            None => self.bring_now(file)?,
+            None => {
+                let stops = || self.stops();
+                persist(self.job.clock, &stops, &file.path, || self.try_once(file))?
+            }
         };
         if self.job.proof == Grade::Sent || known.grade == Grade::Fetched {
             return Ok(known);
@@ -263,31 +247,6 @@ impl Sending<'_> {
                 self.lock().sent.gone += 1;
                 Ok(None)
             }
-        }
-    }
-
-    /// Brings a file that the place is not known to have; what fails for a moment is tried again.
-    fn bring_now(&self, file: &Outgoing) -> Result<SentFile, SendFault> {
-        let mut wait = TRY_AFTER;
-        let mut tries = 1;
-        loop {
-            let done = self.try_once(file);
-            let Err(SendFault::Place(e)) = &done else {
-                return done;
-            };
-            if e.kind != PlaceFault::Away || tries == TRIES || self.stops() {
-                return done;
-            }
-            tries += 1;
-            self.pause(jittered(wait, &file.path));
-            wait *= 4;
-        }
-    }
-
-    fn pause(&self, time: Duration) {
-        let until = self.job.clock.elapsed() + time;
-        while !self.stops() && self.job.clock.elapsed() < until {
-            self.job.clock.sleep(Duration::from_millis(50));
         }
     }
 
@@ -340,7 +299,7 @@ impl Sending<'_> {
         if theirs != ours {
             return Err(SendFault::Other);
         }
-        self.still(path, &object)?;
+        still(self.job.store, path, &object)?;
         let grade = if is_read { Grade::Fetched } else { Grade::Sent };
         let known = SentFile {
             blake3: ours,
@@ -351,15 +310,6 @@ impl Sending<'_> {
         self.lock().sent.before += 1;
         self.progress.bytes.fetch_add(file.bytes, Ordering::Relaxed);
         Ok(known)
-    }
-
-    /// Fails where the place says something else of an object than before it was read.
-    fn still(&self, path: &str, object: &PlaceObject) -> Result<(), SendFault> {
-        match self.job.store.look(path).map_err(SendFault::Place)? {
-            Some(now) if now == *object => Ok(()),
-            Some(_) => Err(SendFault::Changed("it was replaced meanwhile".to_owned())),
-            None => Err(SendFault::Changed("it is gone".to_owned())),
-        }
     }
 
     /// Reads a sent file back and compares it.
@@ -374,12 +324,16 @@ impl Sending<'_> {
             .fetch_add(file.bytes, Ordering::Relaxed);
         let (theirs, is_read) = self.fetch_hash(&path, file.bytes, Some(self.progress))?;
         if theirs != known.blake3 {
+            self.note(&SendLine::Bad {
+                path: file.path.clone(),
+                object: known.object.clone(),
+            });
             return Err(SendFault::Damaged);
         }
         if !is_read {
             return Err(SendFault::Memory);
         }
-        self.still(&path, &known.object)?;
+        still(self.job.store, &path, &known.object)?;
         let known = SentFile {
             grade: Grade::Fetched,
             ..known.clone()
@@ -395,27 +349,14 @@ impl Sending<'_> {
         bytes: u64,
         progress: Option<&Progress>,
     ) -> Result<(Digest, bool), SendFault> {
-        let mut hasher = blake3::Hasher::new();
-        let take = &mut |piece: &[u8]| {
-            hasher.update(piece);
-            let n = len64(piece.len());
-            self.job
-                .pace
-                .wait(n, self.job.clock, self.job.store.cancel());
+        let mut go_on = |n| {
+            let job = self.job;
+            job.pace.wait(n, job.clock, job.store.cancel());
             if let Some(progress) = progress {
                 progress.bytes.fetch_add(n, Ordering::Relaxed);
             }
-            true
         };
-        let (done, is_read) = self
-            .job
-            .store
-            .read(path, bytes, take)
-            .map_err(SendFault::Place)?;
-        if done != bytes {
-            return Err(SendFault::Place(cut_short(done, bytes)));
-        }
-        Ok((hasher.finalize().into(), is_read))
+        hash_at(self.job.store, path, bytes, &mut go_on)
     }
 
     /// Reads the drive's file, in order, and shows it; fails where it is not as long as it should
@@ -582,27 +523,5 @@ impl Sending<'_> {
         }
         let why = "there are receipts of this second already";
         Err(StoreError::new(STEP, PlaceFault::Taken, why))
-    }
-}
-
-/// A time that differs by up to a half from file to file, so that not all try again at once.
-fn jittered(time: Duration, path: &str) -> Duration {
-    let part = u32::try_from(Digest::of(path.as_bytes()).short() % 512).unwrap_or(0);
-    time + time * part / 1_024
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_wait_has_bounds_and_differs() {
-        let wait = |path| jittered(TRY_AFTER, path);
-        let all = ["A", "B", "C", "D"].map(wait);
-        assert!(
-            all.iter()
-                .all(|t| (TRY_AFTER..TRY_AFTER * 3 / 2).contains(t))
-        );
-        assert!(all.iter().any(|t| *t != all[0]), "{all:?}");
     }
 }

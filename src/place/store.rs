@@ -132,6 +132,11 @@ impl Store {
         self.retries.load(Ordering::Relaxed)
     }
 
+    /// Returns whether it is a bucket.
+    pub fn is_bucket(&self) -> bool {
+        self.ways.is_bucket
+    }
+
     /// Returns whether the person wants to stop.
     pub fn is_cancelled(&self) -> bool {
         self.cancel.load(Ordering::Relaxed)

@@ -54,12 +54,20 @@ fn load_trusted(
     folder: &Utf8Path,
 ) -> Result<(Manifest, bool, Option<SignedBy>), ManifestError> {
     let (manifest, has_hash, signed) = load_any(disk, folder)?;
+    Ok((manifest, has_hash, trusted(signed)?))
+}
+
+/// Returns who signed a manifest.
+///
+/// # Errors
+/// When it was signed and does not fit that, or that could not be read.
+pub fn trusted(signed: Signed) -> Result<Option<SignedBy>, ManifestError> {
     match signed {
         Some(Err(NoSignature::Broken(why))) => Err(ManifestError::Signature(why)),
         Some(Err(NoSignature::Unread(e))) => Err(ManifestError::SignatureUnread(e)),
         // Nobody is asked to believe a signature that cannot be checked here.
-        Some(Err(NoSignature::Unchecked(_))) | None => Ok((manifest, has_hash, None)),
-        Some(Ok(by)) => Ok((manifest, has_hash, Some(by))),
+        Some(Err(NoSignature::Unchecked(_))) | None => Ok(None),
+        Some(Ok(by)) => Ok(Some(by)),
     }
 }
 
@@ -87,21 +95,33 @@ pub fn load_any(
         None => return Err(io(std::io::ErrorKind::NotFound.into())),
     }
     let bytes = disk.read_record(&path, MANIFEST_BYTES_MAX).map_err(io)?;
-    let hash_path = folder.join(MANIFEST_HASH);
-    let has_hash = match disk.read_record(&hash_path, HASH_FILE_BYTES_MAX) {
+    checked(
+        &bytes,
+        disk.read_record(&folder.join(MANIFEST_HASH), HASH_FILE_BYTES_MAX),
+        disk.read_record(&folder.join(MANIFEST_SIGNATURE), SIGNATURE_BYTES_MAX),
+    )
+}
+
+/// Checks a manifest's bytes against what was read as its hash and its signature, and reads it.
+///
+/// # Errors
+/// When it does not fit its hash or is not a manifest that is believed.
+pub fn checked(
+    bytes: &[u8],
+    hash: std::io::Result<Vec<u8>>,
+    signature: std::io::Result<Vec<u8>>,
+) -> Result<(Manifest, bool, Signed), ManifestError> {
+    let has_hash = match hash {
         Ok(text) => {
-            check_hash(&text, &bytes)?;
+            check_hash(&text, bytes)?;
             true
         }
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => false,
         Err(e) => return Err(ManifestError::HashUnread(e)),
     };
-    let signed = signed(
-        disk.read_record(&folder.join(MANIFEST_SIGNATURE), SIGNATURE_BYTES_MAX),
-        &bytes,
-    );
-    let mut manifest = Manifest::from_bytes(&bytes)?;
-    manifest.own_b3 = Some(Digest::of(&bytes));
+    let signed = signed(signature, bytes);
+    let mut manifest = Manifest::from_bytes(bytes)?;
+    manifest.own_b3 = Some(Digest::of(bytes));
     Ok((manifest, has_hash, signed))
 }
 

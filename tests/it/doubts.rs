@@ -99,6 +99,7 @@ fn asked(sim: &Sim, change: impl FnOnce(&mut Ask)) -> ProveOutcome {
     let mut ask = Ask {
         card: "/card".into(),
         on: vec!["/a".into(), "/b".into()],
+        has_places: false,
         ledger: None,
         damage: KnownDamage::default(),
         copies_needed: 2,

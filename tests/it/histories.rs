@@ -2056,6 +2056,7 @@ impl History {
         let ask = Ask {
             card: CARD.into(),
             on: on.into_iter().map(Into::into).collect(),
+            has_places: false,
             ledger: None,
             damage: KnownDamage::default(),
             copies_needed: 1 + self.chance.below(2),
@@ -2185,6 +2186,7 @@ impl History {
             let ask = Ask {
                 card: CARD.into(),
                 on: job.to.clone(),
+                has_places: false,
                 ledger: None,
                 damage: KnownDamage::default(),
                 copies_needed: job.terms.copies_needed,

@@ -26,7 +26,7 @@ const LAYERS: [(&str, u32); 27] = [
     ("kit", 7),
     ("measure", 5),
     ("plan", 8),
-    ("place", 8),
+    ("place", 12),
     ("event", 9),
     ("offload", 10),
     ("proof", 11),

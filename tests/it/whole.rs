@@ -49,6 +49,7 @@ fn ask(sim: &Sim) -> ProveOutcome {
     let ask = Ask {
         card: CARD.into(),
         on: BOTH.map(Into::into).to_vec(),
+        has_places: false,
         ledger: None,
         damage: KnownDamage::default(),
         copies_needed: 2,

@@ -5,13 +5,14 @@ use crate::cli::args::Cli;
 use clap::CommandFactory as _;
 
 /// Flags that change nothing in a command and in those below it.
-const IDLE: [(&str, &[&str]); 12] = [
+const IDLE: [(&str, &[&str]); 13] = [
     // The plan is its result.
     ("plan", &["dry_run", "notify", "quiet"]),
     ("ledger", &["color", "no_ledger", "quiet"]),
     ("rate", &["color"]),
     ("inspect", &["color", "no_ledger", "home"]),
     ("send", &["no_ledger"]),
+    ("fetch", &["no_ledger"]),
     ("kit", &["color", "no_ledger"]),
     ("weigh", &["color", "no_ledger", "quiet"]),
     ("report", &["color", "no_ledger", "quiet"]),

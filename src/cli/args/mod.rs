@@ -49,7 +49,7 @@ use prove::ProveArgs;
 use rate::RateArgs;
 use report::ReportArgs;
 use schema::SchemaOf;
-use send::SendArgs;
+use send::{FetchArgs, SendArgs};
 use shoot::ShootArgs;
 use speed::SpeedArgs;
 use unlade::hash_algorithm::Also;
@@ -236,7 +236,8 @@ pub(crate) enum Command {
             extra files are named as such; what computers leave behind is mentioned and no fault. \
             The list and the page beside the manifest must still say what it says; a manifest that \
             is damaged, hostile or too large is refused. A signature that does not fit is a \
-            difference; one that does is shown with the fingerprint of its key.\n\nA folder \
+            difference; one that does is shown with the fingerprint of its key. PLACE/NAME is \
+            read back from a place elsewhere and compared.\n\nA folder \
             without `_unlade` is checked against the lists of others that are in it: a bag, an \
             ASC media hash list, checksum lists. That says what is in the folder, not which card \
             it came from, so it is never PROVEN. Writes nothing there but \
@@ -308,9 +309,22 @@ pub(crate) enum Command {
             the place accepted everything; FETCHED, with --proof fetched, that everything was read \
             back from there and is equal.\n\nRun the same command again after any stop: what is \
             complete is not sent twice. No secret is written anywhere.",
-        after_help = "Example:  unlade send /media/SSD-A/20261125-KITES --to studio"
+        after_help = "Example:  unlade send /media/SSD-A/20261125-KITES --to studio\n          \
+            unlade send --list studio"
     )]
     Send(SendArgs),
+    /// Bring an offload back from a place elsewhere.
+    #[command(
+        long_about = "Brings an offload, or files of it, from a place elsewhere into a folder on a \
+            drive. Its manifest is read first and checked. Every file is compared with it while it \
+            comes, made durable under a temporary name, read back from the drive and compared \
+            again before it gets its name; the manifest comes last. Nothing that is there is \
+            changed. Run the same command again after any stop: what is there is read back and \
+            compared, the rest comes.\n\nNames that the drive can't hold and room that is missing \
+            are said before the first byte.",
+        after_help = "Example:  unlade fetch studio/20261125-KITES --to /media/SSD-C"
+    )]
+    Fetch(FetchArgs),
     /// Make the page of an offload again, or one page for a shoot.
     #[command(
         long_about = "Makes the report page of an offload again from its manifest, byte for byte \
@@ -529,6 +543,7 @@ pub(crate) struct VerifyArgs {
     ///
     /// An offload holds `_unlade`. On a drive, given as a folder or by its kit name, they are
     /// looked for three folders deep at most. Lists of others in the folder itself are checked too.
+    /// PLACE/NAME is an offload at a place elsewhere, which is read back from there.
     #[arg(required_unless_present = "list", value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,
     /// Check the files of this checksum list.
@@ -545,6 +560,17 @@ pub(crate) struct VerifyArgs {
     /// not intact.
     #[arg(long, value_name = "FILE", help_heading = HOW_SURE)]
     pub(crate) signed_by: Option<Utf8PathBuf>,
+    /// At a place: read this share of the files, chosen at random, as 5%.
+    ///
+    /// The answer says what chance that leaves of a damage going unseen.
+    #[arg(
+        long,
+        value_name = "SHARE",
+        conflicts_with = "list",
+        hide_short_help = true,
+        help_heading = HOW_SURE
+    )]
+    pub(crate) sample: Option<String>,
     #[command(flatten)]
     pub(crate) generation: GenerationArgs,
     #[command(flatten)]

@@ -15,7 +15,9 @@ pub(crate) struct ProveArgs {
     /// A folder on a drive, or its kit name.
     ///
     /// It is an offload, holds several, or was filled by hand. Offloads are looked for three
-    /// folders deep at most [default: the places that the ledger knows for this card].
+    /// folders deep at most [default: the places that the ledger knows for this card]. A place
+    /// elsewhere (PLACE or PLACE/NAME) counts as one drive where everything was read back from it,
+    /// and the place says the same of each file as then.
     #[arg(long, value_name = "DRIVE", help_heading = WHERE)]
     pub(crate) on: Vec<Utf8PathBuf>,
     /// Copies on separate drives that PROVEN needs [default: as usual in your kit, or 2].

@@ -20,13 +20,31 @@ pub(crate) enum SendProof {
 #[derive(Clone, Debug, Args)]
 pub(crate) struct SendArgs {
     /// Folders of offloads.
-    #[arg(required = true, value_name = "OFFLOAD", help_heading = WHAT)]
+    #[arg(
+        required_unless_present = "list",
+        value_name = "OFFLOAD",
+        help_heading = WHAT
+    )]
     pub(crate) offloads: Vec<Utf8PathBuf>,
     /// A place of the kit, or its address.
     ///
     /// s3://BUCKET/PREFIX, sftp://USER@HOST/FOLDER or file:///FOLDER.
-    #[arg(long, short, value_name = "PLACE", help_heading = WHERE)]
-    pub(crate) to: String,
+    #[arg(
+        long,
+        short,
+        value_name = "PLACE",
+        required_unless_present = "list",
+        help_heading = WHERE
+    )]
+    pub(crate) to: Option<String>,
+    /// Say what is at a place, and send nothing.
+    #[arg(
+        long,
+        value_name = "PLACE",
+        conflicts_with_all = ["offloads", "to", "proof", "limit", "read_back_for"],
+        help_heading = WHAT
+    )]
+    pub(crate) list: Option<String>,
     /// sent or fetched [default: sent].
     ///
     /// sent: the place accepted every file. fetched: every file was read back from the place and
@@ -51,6 +69,25 @@ pub(crate) struct SendArgs {
         help_heading = HOW_SURE
     )]
     pub(crate) read_back_for: Option<Duration>,
+}
+
+/// `fetch`.
+#[derive(Clone, Debug, Args)]
+pub(crate) struct FetchArgs {
+    /// An offload at a place: PLACE/NAME.
+    ///
+    /// PLACE is a place of the kit or its address. `unlade send --list PLACE` says the names.
+    #[arg(value_name = "PLACE/NAME", help_heading = WHAT)]
+    pub(crate) offload: String,
+    /// Folder on a drive, or a drive of the kit; the offload gets a folder of its own in it.
+    #[arg(long, short, value_name = "DRIVE", help_heading = WHERE)]
+    pub(crate) to: Utf8PathBuf,
+    /// This file or folder of it only; may be given several times.
+    #[arg(long, value_name = "PATH", help_heading = WHAT)]
+    pub(crate) only: Vec<String>,
+    /// No faster than this: 20Mb/s (megabits) or 2.5MB/s (megabytes).
+    #[arg(long, value_name = "RATE", value_parser = limit, help_heading = WHERE)]
+    pub(crate) limit: Option<f64>,
 }
 
 fn limit(text: &str) -> Result<f64, QuantityError> {

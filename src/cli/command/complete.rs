@@ -207,11 +207,11 @@ fn values(command: &str, argument: &str) -> &'static [ValueKind] {
     };
     match (command, argument) {
         ("copy" | "plan", "cards") | ("prove" | "rate" | "footage", "card") => &[PluggedCard],
-        ("copy" | "plan", "to") | ("prove", "on") | ("upgrade", "drives" | "new_drives") => {
-            &[KitDrive]
-        }
+        ("copy" | "plan" | "fetch", "to")
+        | ("prove", "on")
+        | ("upgrade", "drives" | "new_drives") => &[KitDrive],
         ("verify", "offloads") => &[KitDrive, Offload],
-        ("send", "to") | ("check", "place") => &[Place],
+        ("send", "to" | "list") | ("fetch", "offload") | ("check", "place") => &[Place],
         ("report", "offload") | ("send", "offloads") => &[Offload],
         ("inspect", "what") => &[PluggedCard, Offload],
         (_, "shoot") => &[Shoot],

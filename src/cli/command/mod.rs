@@ -3,6 +3,8 @@
 pub(crate) mod complete;
 pub(crate) mod copy;
 pub(crate) mod demo;
+#[cfg(feature = "offsite")]
+pub(crate) mod fetch;
 pub(crate) mod ids;
 pub(crate) mod inspect;
 pub(crate) mod kit;

@@ -2,7 +2,12 @@
 
 use crate::cli::args::prove::ProveArgs;
 use crate::cli::args::{COPIES, Common};
+#[cfg(not(feature = "offsite"))]
+use crate::cli::command::shared::no_places as place_prove;
+#[cfg(feature = "offsite")]
+use crate::cli::command::shared::place_prove;
 use crate::cli::exit::Exit;
+use crate::cli::home::at_place::apart;
 use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
 use crate::cli::home::shoot::{ShootNews, enter, enter_by_hand, shoot_part};
@@ -23,7 +28,7 @@ use unlade::disk::progress::Progress;
 use unlade::error::{Problem, ProblemKind};
 use unlade::ledger::{Deed, LedgerEntry, ShootPart};
 use unlade::run::Tools;
-use unlade::run::prove::{Ask, ProveOutcome, prove as ask_drives};
+use unlade::run::prove::{Ask, ProveOutcome, prove_with as ask_drives};
 use unlade::units::{len_usize, len64};
 
 /// Puts the question and tells the answer.
@@ -50,18 +55,20 @@ pub(crate) fn prove_shown(
         Ok(part) => part,
         Err(exit) => return exit,
     };
+    let (places, on) = apart(&args.on, common, tools);
     let ask = Ask {
+        has_places: !places.is_empty(),
         ledger: book.is_kept().then(|| book.read()),
         damage: book.damage(),
         card: args.card.clone(),
-        on: args.on.clone(),
+        on,
         copies_needed: len_usize(args.copies.unwrap_or(COPIES)),
         separate: args.separate,
         reread: args.reread,
         by_content: args.by_content,
     };
     let json = Json::new(out, Arc::clone(&tools.clock));
-    match wait(&ask, out, tools, viewer) {
+    match wait(&ask, (&places, common), out, tools, viewer) {
         Err(_) if tools.cancel.load(Ordering::SeqCst) => stopped(true, out, &tools.clock),
         Err(reasons) => tell_refusal(&ask, &reasons, out, (&json, viewer)),
         Ok(mut outcome) => {
@@ -139,6 +146,7 @@ fn remember(
 /// Lets a thread do the reading and shows how far it is.
 fn wait(
     ask: &Ask,
+    (places, common): (&[String], &Common),
     out: Out,
     tools: &Tools,
     viewer: Option<&dyn ReadViewer>,
@@ -147,7 +155,11 @@ fn wait(
         cancel: Arc::clone(&tools.cancel),
         ..Progress::default()
     };
-    let work = || ask_drives(ask, tools.disk.as_ref(), tools.clock.as_ref(), &progress);
+    let work = || {
+        let mut at_places = |card: &_| place_prove::look(places, ask, common, tools, card);
+        let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
+        ask_drives(ask, disk, clock, &progress, &mut at_places)
+    };
     let mut view = ReadProgress::new(out, tools);
     let outcome = watched(work, || match viewer {
         Some(viewer) => viewer.progress(&progress),

@@ -4,12 +4,18 @@
 use crate::cli::args::{Common, VerifyArgs};
 use crate::cli::command::shared::check_offloads::check_offloads;
 use crate::cli::command::shared::checked::CheckTarget;
+#[cfg(not(feature = "offsite"))]
+use crate::cli::command::shared::no_places as place_verify;
+#[cfg(feature = "offsite")]
+use crate::cli::command::shared::place_verify;
 use crate::cli::exit::Exit;
+use crate::cli::home::at_place::apart;
 use crate::cli::home::book::Book;
 use crate::cli::home::drive_names::DriveNames;
 use crate::cli::home::keys;
 use crate::cli::view::observer::ReadViewer;
 use crate::cli::view::out::Out;
+use crate::cli::view::refuse::refuse;
 use camino::{Utf8Path, Utf8PathBuf};
 use unlade::existing::search::find_offloads;
 use unlade::ledger::{Deed, Ledger};
@@ -38,10 +44,57 @@ pub(crate) fn verify_shown(
     book: &Book,
     viewer: Option<&dyn ReadViewer>,
 ) -> Exit {
+    let (places, folders) = apart(&args.offloads, common, tools);
+    if places.is_empty() && args.sample.is_none() {
+        return of_folders(args, &folders, (common, out, tools, book), viewer);
+    }
+    let of_folders_only = args.signed_by.is_some() || args.generation.add_generation;
+    if let Some(why) = unfit(
+        places.is_empty(),
+        !folders.is_empty(),
+        args,
+        of_folders_only,
+    ) {
+        return refuse(&[why.to_owned()], Exit::Usage, "verify", out, tools);
+    }
+    let first = (!folders.is_empty())
+        .then(|| of_folders(args, &folders, (common, out, tools, book), viewer));
+    let rest = places.iter().map(|given| {
+        let sample = args.sample.as_deref();
+        place_verify::verify(given, sample, common, out, tools)
+    });
+    Exit::of_all(
+        first
+            .into_iter()
+            .chain(rest)
+            .collect::<Vec<_>>()
+            .into_iter(),
+    )
+}
+
+/// Says which of the flags don't go together.
+fn unfit(
+    has_no_place: bool,
+    has_folders: bool,
+    args: &VerifyArgs,
+    of_folders_only: bool,
+) -> Option<&'static str> {
+    if args.sample.is_some() && (has_no_place || has_folders) {
+        return Some("--sample is for offloads at places elsewhere: PLACE/NAME.");
+    }
+    of_folders_only.then_some("--signed-by and --add-generation are for offloads on drives.")
+}
+
+/// Checks what is in folders.
+fn of_folders(
+    args: &VerifyArgs,
+    folders: &[Utf8PathBuf],
+    (common, out, tools, book): (&Common, Out, &Tools, &Book),
+    viewer: Option<&dyn ReadViewer>,
+) -> Exit {
     let list = args.list.iter();
     let listed = list.map(|list| of_list(list, args.base.as_deref()));
-    let each = args.offloads.iter();
-    let given = each.flat_map(|given| targets(given, tools, book));
+    let given = folders.iter().flat_map(|given| targets(given, tools, book));
     let mut targets: Vec<CheckTarget> = listed.chain(given).collect();
     if args.generation.add_generation {
         // By the list that the check is written into.

@@ -1,5 +1,6 @@
 //! Owns the person's own folder, with kit and ledger in it, and the person's keys.
 
+pub(crate) mod at_place;
 pub(crate) mod book;
 pub(crate) mod drive_names;
 pub(crate) mod folder;

@@ -34,6 +34,7 @@ fn asked_for(command: &Command) -> Option<Utf8PathBuf> {
     match command {
         Command::Man { dir } => Some(dir.clone()),
         Command::Demo(args) => args.keep.clone(),
+        Command::Fetch(args) => Some(args.to.clone()),
         Command::Report(args) if args.to.is_some() => args.to.clone(),
         Command::Report(args) if args.offload.is_none() => Some(".".into()),
         _ => None,

@@ -149,6 +149,7 @@ fn drives(command: &mut Command) -> impl Iterator<Item = &mut Utf8PathBuf> {
         Command::Copy(args) | Command::Plan(args) => args.to.iter_mut(),
         Command::Prove(args) => args.on.iter_mut(),
         Command::Verify(args) => args.offloads.iter_mut(),
+        Command::Fetch(args) => std::slice::from_mut(&mut args.to).iter_mut(),
         _ => [].iter_mut(),
     }
 }
@@ -166,6 +167,8 @@ fn paths(command: &mut Command) -> Vec<&mut Utf8PathBuf> {
         Command::Inspect(args) => args.what.iter_mut().collect(),
         Command::Rate(args) => vec![&mut args.card],
         Command::Report(args) => args.offload.iter_mut().collect(),
+        Command::Send(args) => args.offloads.iter_mut().collect(),
+        Command::Fetch(args) => vec![&mut args.to],
         Command::Kit {
             what: KitCommand::Add { what },
         } => match what {

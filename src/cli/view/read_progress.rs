@@ -87,10 +87,10 @@ impl<'a> ReadProgress<'a> {
         self
     }
 
-    /// What is read is sent somewhere.
+    /// What is read is sent somewhere, or comes from there.
     #[cfg(feature = "offsite")]
-    pub(crate) fn sending(mut self) -> Self {
-        self.verb = "Sending";
+    pub(crate) fn saying(mut self, verb: &'static str) -> Self {
+        self.verb = verb;
         self
     }
 

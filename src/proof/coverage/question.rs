@@ -54,8 +54,10 @@ pub struct FoundOffload {
     pub copy: Option<CheckedCopy>,
     /// What earlier checks found damaged in it, and no later one found good.
     pub damage: CopyDamage,
-    /// Single files that were read because of [`super::to_read()`].
+    /// Single files that were read because of [`super::to_read()`], or at a place elsewhere.
     pub read: ReadFiles,
+    /// It is at a place elsewhere: by what its files are taken to be good.
+    pub at_place: Option<String>,
 }
 
 impl FoundOffload {

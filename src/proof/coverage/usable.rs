@@ -381,6 +381,9 @@ impl Usable<'_> {
         let mut basis = match &self.found.reread {
             Some(reread) if reread.stopped => "not all was checked".to_owned(),
             Some(reread) => format!("checked just now ({})", reread.way.id()),
+            None if held.0 > 0 && self.found.at_place.is_some() => {
+                self.found.at_place.clone().unwrap_or_default()
+            }
             None if held.0 > 0 => match self.read_equal() {
                 (0, _) => format!("checked on {day}, sizes and dates unchanged since"),
                 (n, bytes) => format!(

@@ -47,6 +47,8 @@ pub struct Ask {
     /// Folders on drives: offloads, folders that hold some, or folders that were filled by hand.
     /// None: the places that the ledger knows.
     pub on: Vec<Utf8PathBuf>,
+    /// Places elsewhere are named as well: what the ledger knows is not asked for then.
+    pub has_places: bool,
     /// What is remembered of earlier copies; `None` where it is not to be asked. It only tells
     /// where to look.
     pub ledger: Option<Ledger>,
@@ -98,6 +100,24 @@ pub fn prove(
     clock: &dyn Clock,
     progress: &Progress,
 ) -> Result<ProveOutcome, Vec<Problem>> {
+    prove_with(ask, disk, clock, progress, &mut |_| Ok(<_>::default()))
+}
+
+/// Looks at places elsewhere for offloads of a card: what was found, and what is to be noted.
+pub type AtPlaces<'a> =
+    &'a mut dyn FnMut(&FolderFacts) -> Result<(Vec<FoundOffload>, Vec<String>), Vec<Problem>>;
+
+/// The same with offloads at places elsewhere.
+///
+/// # Errors
+/// As [`prove`], and what a place says.
+pub fn prove_with(
+    ask: &Ask,
+    disk: &dyn Disk,
+    clock: &dyn Clock,
+    progress: &Progress,
+    at_places: AtPlaces<'_>,
+) -> Result<ProveOutcome, Vec<Problem>> {
     let disk = &Guarded::until(disk, &progress.cancel);
     let (facts, _held) = hold_card(ask, disk).map_err(|p| vec![p])?;
     let listing = look_at_card(ask, disk, &facts, progress).map_err(|p| vec![p])?;
@@ -116,6 +136,9 @@ pub fn prove(
     let mut plain = PlainFolders::look(&search, without_offload(ask, &given), &listing);
     let found = look_at_offloads(&search, roots, &plain.facts());
     let (mut offloads, mut doubts) = (found.offloads, found.doubts);
+    let (there, of_places) = at_places(&facts)?;
+    offloads.extend(there);
+    doubts.extend(of_places);
     doubts.extend(plain.doubt_twins(&found.places));
     let mut question = Question {
         listing: &listing,
@@ -314,7 +337,8 @@ fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembe
     let places = ask.ledger.as_ref().map(|ledger| ledger.places_of(card));
     let is_asked = places.is_some();
     let places = places.unwrap_or_default();
-    if ask.on.is_empty() && places.is_empty() && !ask.by_content {
+    let names_none = ask.on.is_empty() && !ask.has_places;
+    if names_none && places.is_empty() && !ask.by_content {
         let why = if is_asked {
             "no folder is given with --on, and the ledger knows no copy of this card"
         } else {
@@ -322,7 +346,7 @@ fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembe
         };
         return Err(vec![Problem::new(ProblemKind::Missing, why)]);
     }
-    if ask.on.is_empty() && ask.by_content {
+    if names_none && ask.by_content {
         let why = "--by-content looks at the folders that are given with --on; give one";
         return Err(vec![Problem::new(ProblemKind::Missing, why)]);
     }
@@ -344,7 +368,7 @@ fn remembered(ask: &Ask, disk: &dyn Disk, card: &CardIdentity) -> Result<Remembe
             )),
         }
     }
-    if ask.on.is_empty() {
+    if names_none {
         Ok((roots, away, Vec::new()))
     } else {
         Ok((Vec::new(), Vec::new(), known))

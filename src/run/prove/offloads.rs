@@ -143,6 +143,7 @@ fn look_at_offload(search: &Search<'_>, root: &Utf8Path) -> (FoundOffload, Optio
         copy: None,
         damage: CopyDamage::default(),
         read: ReadFiles::new(),
+        at_place: None,
     };
     let facts = match facts {
         Ok(facts) => facts,
@@ -216,7 +217,7 @@ pub(super) fn look_again(disk: &dyn Disk, offloads: &mut [FoundOffload]) {
 }
 
 fn look_at_one_again(disk: &dyn Disk, found: &mut FoundOffload) {
-    if found.manifest.is_err() {
+    if found.manifest.is_err() || found.at_place.is_some() {
         return;
     }
     let root = Utf8Path::new(&found.root);

@@ -34,6 +34,8 @@ mod mounts;
 mod names;
 mod notice;
 mod offsite;
+#[cfg(feature = "offsite")]
+mod offsite_back;
 mod only_new;
 mod others;
 mod output;

@@ -11,7 +11,14 @@ fn a_build_without_places_says_how_to_get_them() {
         --path . --locked --features offsite";
     work.run("kit add place nas --url file:///srv/kites")
         .exits(0);
-    for line in ["send a/KITES --to nas", "kit check nas"] {
+    for line in [
+        "send a/KITES --to nas",
+        "send --list nas",
+        "fetch nas/KITES --to a",
+        "verify nas/KITES",
+        "verify s3://kites/KITES",
+        "kit check nas",
+    ] {
         work.run(line).exits(3).says(absent);
     }
     work.run("kit check").exits(0).says("1 place");

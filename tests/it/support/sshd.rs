@@ -102,6 +102,26 @@ impl Sshd {
         command
     }
 
+    /// The server is gone, and every connection to it.
+    pub(crate) fn vanish(&self) {
+        let mut all = vec![self.server.id()];
+        let mut at = 0;
+        while let Some(pid) = all.get(at) {
+            let children = format!("/proc/{pid}/task/{pid}/children");
+            let children = fs::read_to_string(children).unwrap_or_default();
+            all.extend(
+                children
+                    .split_whitespace()
+                    .map(|pid| pid.parse::<u32>().unwrap()),
+            );
+            at += 1;
+        }
+        for pid in all {
+            // What has ended by itself is gone as well.
+            drop(Command::new("kill").args(["-9", &pid.to_string()]).status());
+        }
+    }
+
     /// Nobody knows the server any more.
     pub(crate) fn forget(&self) {
         fs::write(self.folder.join("known"), "").unwrap();

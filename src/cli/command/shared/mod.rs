@@ -10,3 +10,7 @@ mod other_copies;
 pub(crate) mod place;
 #[cfg(feature = "offsite")]
 pub(crate) mod place_check;
+#[cfg(feature = "offsite")]
+pub(crate) mod place_prove;
+#[cfg(feature = "offsite")]
+pub(crate) mod place_verify;

@@ -9,9 +9,14 @@ use camino::{Utf8Path, Utf8PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::Arc;
 use unlade::kit::place::{KitPlace, PlaceAddress};
-use unlade::name::shown;
+use unlade::name::{CardName, shown};
+use unlade::place::error::StoreError;
+use unlade::place::held::PlaceGround;
+use unlade::place::journal::SendJournal;
 use unlade::place::open::PlaceSecret;
+use unlade::place::placed::PlacedOffload;
 use unlade::place::store::Store;
+use unlade::record::manifest::Manifest;
 use unlade::run::Tools;
 
 /// Longest answer of a command for a secret, in bytes.
@@ -20,6 +25,19 @@ const SECRET_BYTES_MAX: usize = 16 << 10;
 /// Why a place is not used; lines for people, and the end that this is.
 pub(crate) struct NoStore(pub(crate) Vec<String>, pub(crate) Exit);
 
+impl NoStore {
+    /// What a place did not do while it was used.
+    pub(crate) fn of(place: &MeantPlace, why: &StoreError, store: &Store) -> Self {
+        let line = format!("place `{}` {why}. {}", place.name, why.kind.advice());
+        let exit = if store.is_cancelled() {
+            Exit::Interrupted
+        } else {
+            Exit::NotProven
+        };
+        Self(vec![line], exit)
+    }
+}
+
 /// A place that is meant.
 pub(crate) struct MeantPlace {
     /// What it is called: its name in the kit, or its address.
@@ -27,6 +45,17 @@ pub(crate) struct MeantPlace {
     /// Its address, as it is remembered by.
     pub(crate) address: String,
     place: KitPlace,
+}
+
+impl MeantPlace {
+    /// Returns where it is, as far as that tells it from drives.
+    pub(crate) fn ground(&self, tools: &Tools) -> std::io::Result<PlaceGround> {
+        let address = self
+            .place
+            .address()
+            .map_err(|(field, why)| std::io::Error::other(format!("its {field} {why}")))?;
+        PlaceGround::of(&self.place, &address, tools.disk.as_ref(), &tools.host)
+    }
 }
 
 /// Returns the folder for kit and what is remembered.
@@ -62,6 +91,59 @@ pub(crate) fn meant(given: &str, home: &Utf8Path) -> Result<MeantPlace, NoStore>
         name: shown(&place.name),
         address: address.to_string(),
         place,
+    })
+}
+
+/// Takes PLACE/NAME apart.
+pub(crate) fn place_and_name(given: &str) -> Result<(&str, &str), NoStore> {
+    let parts = given.trim_end_matches('/').rsplit_once('/');
+    let parts = parts.filter(|(place, name)| !place.ends_with('/') && !name.is_empty());
+    parts.filter(|(place, _)| !place.is_empty()).ok_or_else(|| {
+        let given = shown(given);
+        let why = format!(
+            "`{given}` is not PLACE/NAME: a place of the kit, or its address, and the name of an \
+             offload there. `unlade send --list PLACE` says the names."
+        );
+        NoStore(vec![why], Exit::Usage)
+    })
+}
+
+/// Looks at an offload of a place.
+pub(crate) fn placed(
+    place: &MeantPlace,
+    name: &str,
+    store: &Store,
+) -> Result<PlacedOffload, NoStore> {
+    let one = CardName::parse(name).ok().filter(|_| !name.contains('/'));
+    if one.is_none() {
+        let why = format!("`{}` is no name of an offload.", shown(name));
+        return Err(NoStore(vec![why], Exit::Usage));
+    }
+    PlacedOffload::look(store, name).map_err(|why| {
+        let exit = if store.is_cancelled() {
+            Exit::Interrupted
+        } else {
+            Exit::Refused
+        };
+        let line = format!("{}/{}: {why}", place.name, shown(name));
+        NoStore(vec![format!("{}.", line.trim_end_matches('.'))], exit)
+    })
+}
+
+/// Opens what is remembered of an offload at a place.
+pub(crate) fn remembered(
+    home: &Utf8Path,
+    place: &MeantPlace,
+    manifest: &Manifest,
+) -> Result<SendJournal, NoStore> {
+    let own_b3 = manifest.own_b3;
+    let journal = own_b3
+        .ok_or_else(|| std::io::Error::other("it has no manifest"))
+        .and_then(|b3| SendJournal::open(home, &place.address, &manifest.offload.name, b3));
+    journal.map_err(|e| {
+        let home = shown(home.as_str());
+        let why = format!("what was sent before can't be read in `{home}`: {e}.");
+        NoStore(vec![why], Exit::Refused)
     })
 }
 

@@ -26,15 +26,8 @@ pub(crate) fn check(home: &Utf8Path, name: &str, out: Out, tools: &Tools) -> Exi
 fn tried(home: &Utf8Path, name: &str, tools: &Tools) -> Result<(String, Probed), NoStore> {
     let place = meant(name, home)?;
     let store = opened(&place, tools)?;
-    let probed = probe(&store, tools.clock.as_ref(), &tools.host).map_err(|why| {
-        let line = format!("place `{}` {why}. {}", place.name, why.kind.advice());
-        let exit = if store.is_cancelled() {
-            Exit::Interrupted
-        } else {
-            Exit::NotProven
-        };
-        NoStore(vec![line], exit)
-    })?;
+    let probed = probe(&store, tools.clock.as_ref(), &tools.host)
+        .map_err(|why| NoStore::of(&place, &why, &store))?;
     Ok((place.name, probed))
 }
 

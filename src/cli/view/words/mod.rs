@@ -1,10 +1,14 @@
 //! Owns the sentences that people read. Text from data only.
 
 pub(crate) mod answer;
+#[cfg(feature = "offsite")]
+pub(crate) mod at_place;
 pub(crate) mod compared;
 pub(crate) mod contents;
 mod copies;
 pub(crate) mod drives;
+#[cfg(feature = "offsite")]
+pub(crate) mod fetching;
 pub(crate) mod findings;
 pub(crate) mod hints;
 pub(crate) mod notice;

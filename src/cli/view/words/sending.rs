@@ -4,10 +4,65 @@ use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use unlade::name::shown;
+use unlade::place::listing::{ListedOffload, ListedState, PlaceList};
 use unlade::place::object::Grade;
-use unlade::place::outcome::SendResult;
+use unlade::place::outcome::{SendProblem, SendResult};
 use unlade::place::outgoing::Cargo;
 use unlade::units::{count, counted, len64, size};
+
+/// Returns what is at a place.
+pub(crate) fn list_lines(place: &str, list: &PlaceList, out: Out) -> Vec<String> {
+    let grade = |grade: &Grade| match grade {
+        Grade::Sent => "SENT",
+        Grade::Fetched => "FETCHED",
+    };
+    let state = |offload: &ListedOffload| match &offload.state {
+        ListedState::Whole {
+            made,
+            grade: least,
+            files,
+            bytes,
+        } => format!(
+            "{} {}: {}, {}",
+            grade(least),
+            shown(made),
+            counted(*files, "file"),
+            size(*bytes)
+        ),
+        ListedState::NoReceipt => {
+            "all there by its manifest, but no receipt says so: send it again".to_owned()
+        }
+        ListedState::Unfinished(files, bytes) => format!(
+            "not all there, {} with {} so far: send it again to go on",
+            counted(*files, "file"),
+            size(*bytes)
+        ),
+    };
+    let mut texts: Vec<String> = list
+        .offloads
+        .iter()
+        .map(|offload| format!("{}: {}.", shown(&offload.name), state(offload)))
+        .collect();
+    if texts.is_empty() {
+        texts.push(format!("There is no offload at {place}."));
+    }
+    if list.others > 0 {
+        let others = counted(list.others, "folder");
+        texts.push(format!("{others} there with something else."));
+    }
+    let is_unfinished = |o: &ListedOffload| matches!(o.state, ListedState::Unfinished(..));
+    if list.is_bucket && list.offloads.iter().any(is_unfinished) {
+        texts.push(
+            "Parts of files that were cut short may be in the bucket, and are charged for. They \
+             can't be listed from here: let the service end unfinished uploads after some days."
+                .to_owned(),
+        );
+    }
+    let lines = texts.iter();
+    lines
+        .flat_map(|text| wrap(text, out.width, "", "  "))
+        .collect()
+}
 
 /// Problems that are told one by one.
 const PROBLEMS_TOLD: usize = 20;
@@ -41,19 +96,26 @@ pub(crate) fn sent_lines(sent: &SendResult, elsewhere: u64, out: Out) -> Vec<Str
             "{files} of the card are in earlier offloads (--only-new): send those too."
         ));
     }
-    if sent.retries > 0 {
-        texts.push(format!(
-            "The place was busy or away, and asked again {} times.",
-            sent.retries
-        ));
-    }
+    texts.extend(retry_words(sent.retries));
     let wrapped = texts
         .iter()
         .flat_map(|text| wrap(text, out.width, "  ", "  "));
-    let mut lines: Vec<String> = wrapped.collect();
-    let shown_all = out.verbose || sent.problems.len() <= PROBLEMS_TOLD;
+    let lines: Vec<String> = wrapped.collect();
+    [lines, problem_lines(&sent.problems, out)].concat()
+}
+
+/// Says that a place had to be asked again.
+pub(super) fn retry_words(retries: u64) -> Option<String> {
+    let times = counted(retries, "time");
+    (retries > 0).then(|| format!("The place was busy or away, and was asked again {times}."))
+}
+
+/// Returns what is wrong with files, one by one.
+pub(super) fn problem_lines(problems: &[SendProblem], out: Out) -> Vec<String> {
+    let shown_all = out.verbose || problems.len() <= PROBLEMS_TOLD;
     let most = if shown_all { usize::MAX } else { PROBLEMS_TOLD };
-    for problem in sent.problems.iter().take(most) {
+    let mut lines = Vec::new();
+    for problem in problems.iter().take(most) {
         let text = format!(
             "{} {}.",
             shown(&problem.path),
@@ -63,9 +125,24 @@ pub(crate) fn sent_lines(sent: &SendResult, elsewhere: u64, out: Out) -> Vec<Str
         lines.extend(wrap(&text, out.width, "  - ", "    "));
     }
     if !shown_all {
-        let more = sent.problems.len() - PROBLEMS_TOLD;
+        let more = problems.len() - PROBLEMS_TOLD;
         lines.push(format!("  - and {more} more; --verbose says all"));
     }
+    lines
+}
+
+/// Returns an answer below an empty line, its first words as a heading.
+pub(super) fn heading_first((words, text): (&str, &str), is_good: bool, out: Out) -> Vec<String> {
+    let head = out.heading(words, is_good);
+    let mut lines = vec![String::new()];
+    let wrapped = wrap(&format!("{words}. {text}"), out.width, "", "");
+    lines.extend(wrapped.into_iter().enumerate().map(|(n, line)| {
+        if n == 0 {
+            line.replacen(words, &head, 1)
+        } else {
+            line
+        }
+    }));
     lines
 }
 
@@ -121,16 +198,5 @@ pub(crate) fn answer(
             ),
         ),
     };
-    let is_good = exit == Exit::Done;
-    let head = out.heading(good, is_good);
-    let mut lines = vec![String::new()];
-    let wrapped = wrap(&format!("{good}. {text}"), out.width, "", "");
-    lines.extend(wrapped.into_iter().enumerate().map(|(n, line)| {
-        if n == 0 {
-            line.replacen(good, &head, 1)
-        } else {
-            line
-        }
-    }));
-    lines
+    heading_first((good, &text), exit == Exit::Done, out)
 }

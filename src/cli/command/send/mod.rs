@@ -1,4 +1,7 @@
-//! Owns `send`: offloads to a place, one after the other, each with an answer of its own.
+//! Owns `send`: offloads to a place, one after the other, each with an answer of its own; `list`
+//! says what is at one.
+
+mod list;
 
 use crate::cli::args::Common;
 use crate::cli::args::send::{SendArgs, SendProof};
@@ -27,8 +30,11 @@ use unlade::units::{counted, size};
 
 /// Sends every offload.
 pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) -> Exit {
+    if let Some(place) = &args.list {
+        return list::list(place, common, out, tools);
+    }
     let begun = home(common).and_then(|home| {
-        let place = meant(&args.to, &home)?;
+        let place = meant(args.to.as_deref().unwrap_or_default(), &home)?;
         let store = opened(&place, tools)?;
         Ok((home, place, store))
     });
@@ -95,7 +101,7 @@ fn one(
         host: &tools.host,
     };
     let progress = Progress::default();
-    let mut shown_progress = ReadProgress::new(out, tools).sending();
+    let mut shown_progress = ReadProgress::new(out, tools).saying("Sending");
     let work = || send_all(&job, journal, &progress);
     let sent = watched(work, || shown_progress.show(&progress));
     shown_progress.clear();

@@ -1,0 +1,250 @@
+//! Owns reading an offload back at its place, all of it or a random part, and comparing it with its
+//! manifest. It writes nothing there.
+
+use super::error::PlaceFault;
+use super::journal::{SendJournal, SendLine, SentFile};
+use super::object::{Grade, PlaceObject};
+use super::outcome::{CheckResult, SendFault, SendProblem};
+use super::pace::RateLimit;
+use super::placed::PlacedOffload;
+use super::reading::{hash_at, still};
+use super::sample::{SampleShare, random_part, seed};
+use super::store::Store;
+use super::tries::{persist, several};
+use crate::clock::Clock;
+use crate::digest::Digest;
+use crate::disk::progress::Progress;
+use crate::record::layout::{MANIFEST, RECORDS};
+use crate::units::len64;
+use std::io;
+use std::sync::atomic::Ordering;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+/// What is checked.
+#[derive(Debug)]
+pub struct CheckJob<'a> {
+    /// Time.
+    pub clock: &'a dyn Clock,
+    /// The place.
+    pub store: &'a Store,
+    /// The place's address.
+    pub place: &'a str,
+    /// The offload there.
+    pub placed: &'a PlacedOffload,
+    /// How much of it; all where that is not said.
+    pub sample: Option<SampleShare>,
+    /// How fast.
+    pub pace: RateLimit,
+    /// This computer's name.
+    pub host: &'a str,
+}
+
+/// A file at the place, and what it must hold.
+struct Expected {
+    path: String,
+    bytes: u64,
+    blake3: Digest,
+}
+
+/// Checks it; what was read back and is equal is remembered.
+///
+/// # Errors
+/// Where nothing can be remembered on this computer.
+pub fn check(
+    job: &CheckJob<'_>,
+    journal: SendJournal,
+    progress: &Progress,
+) -> io::Result<CheckResult> {
+    let mut files = expected(job.placed);
+    let all = len64(files.len());
+    if let Some(share) = job.sample {
+        let seed = seed(job.clock.now(), job.host);
+        let part = random_part(files.len(), share.of(all), seed.as_bytes());
+        let mut at = 0;
+        files.retain(|_| {
+            at += 1;
+            part.binary_search(&(at - 1)).is_ok()
+        });
+    }
+    let bytes = files.iter().map(|file| file.bytes).sum();
+    progress.bytes_total.store(bytes, Ordering::Relaxed);
+    let mut journal = journal;
+    if journal.is_new() {
+        let pause = || job.clock.sleep(Duration::from_millis(100));
+        journal.add(&journal.beginning(job.place, &job.placed.manifest), pause)?;
+    }
+    let checking = Checking {
+        job,
+        progress,
+        state: Mutex::new(CheckState {
+            done: CheckResult::default(),
+            is_over: false,
+            journal,
+            lost: None,
+        }),
+    };
+    let (stops, one) = (|| checking.stops(), |file: &Expected| checking.one(file));
+    several("check", &files, &stops, &one);
+    let state = checking.state.into_inner();
+    let mut state = state.unwrap_or_else(PoisonError::into_inner);
+    if let Some(lost) = state.lost {
+        return Err(lost);
+    }
+    let done = &mut state.done;
+    (done.all, done.chosen) = (all, len64(files.len()));
+    done.retries = job.store.retries();
+    done.interrupted = job.store.is_cancelled();
+    done.problems.sort_by(|a, b| a.path.cmp(&b.path));
+    Ok(state.done)
+}
+
+/// All that is known of the offload: the card's files by the manifest, the records by the receipt.
+fn expected(placed: &PlacedOffload) -> Vec<Expected> {
+    let layout = placed.manifest.offload.layout;
+    let of_card = placed.manifest.files.iter();
+    let of_card = of_card.filter(|file| !file.is_elsewhere());
+    let mut files: Vec<Expected> = of_card
+        .map(|file| Expected {
+            path: layout.outside(&file.path),
+            bytes: file.bytes,
+            blake3: file.blake3,
+        })
+        .collect();
+    let receipted = placed.receipted();
+    let records = placed.records.iter();
+    files.extend(records.filter_map(|path| {
+        let file = receipted.get(path.as_str())?;
+        Some(Expected {
+            path: path.clone(),
+            bytes: file.object.bytes,
+            blake3: file.blake3,
+        })
+    }));
+    files.extend(placed.manifest.own_b3.map(|blake3| Expected {
+        path: format!("{RECORDS}/{MANIFEST}"),
+        bytes: len64(placed.manifest_bytes.len()),
+        blake3,
+    }));
+    files
+}
+
+/// What reading a file back gave.
+enum Read {
+    Equal(SentFile),
+    /// It is equal, and this computer may have answered from its memory.
+    FromMemory,
+    Damaged(PlaceObject),
+}
+
+struct CheckState {
+    done: CheckResult,
+    /// The place is away or lets nobody in: all else would fail as well.
+    is_over: bool,
+    journal: SendJournal,
+    /// Nothing can be remembered any more.
+    lost: Option<io::Error>,
+}
+
+struct Checking<'a> {
+    job: &'a CheckJob<'a>,
+    progress: &'a Progress,
+    state: Mutex<CheckState>,
+}
+
+impl Checking<'_> {
+    fn lock(&self) -> std::sync::MutexGuard<'_, CheckState> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn stops(&self) -> bool {
+        if self.job.store.is_cancelled() {
+            return true;
+        }
+        let state = self.lock();
+        state.is_over || state.lost.is_some()
+    }
+
+    fn one(&self, file: &Expected) {
+        let stops = || self.stops();
+        let read = || self.read(file);
+        let done = persist(self.job.clock, &stops, &file.path, read);
+        let mut state = self.lock();
+        match done {
+            Ok(Read::Equal(known)) => {
+                state.done.equal += 1;
+                state.done.equal_bytes += known.object.bytes;
+                self.note(
+                    &mut state,
+                    &SendLine::Sent {
+                        path: file.path.clone(),
+                        blake3: known.blake3,
+                        grade: known.grade,
+                        object: known.object,
+                    },
+                );
+            }
+            Ok(Read::FromMemory) => state.done.from_memory += 1,
+            Ok(Read::Damaged(object)) => {
+                let path = file.path.clone();
+                let why = SendFault::Damaged;
+                state.done.problems.push(SendProblem {
+                    path: path.clone(),
+                    why,
+                });
+                self.note(&mut state, &SendLine::Bad { path, object });
+            }
+            Err(SendFault::Place(e)) if e.kind == PlaceFault::Interrupted => {}
+            Err(why) => {
+                let is_over = matches!(&why, SendFault::Place(e)
+                    if matches!(e.kind, PlaceFault::Away | PlaceFault::Denied));
+                // One word on it is enough.
+                if is_over && std::mem::replace(&mut state.is_over, true) {
+                    return;
+                }
+                let path = file.path.clone();
+                state.done.problems.push(SendProblem { path, why });
+            }
+        }
+    }
+
+    fn note(&self, state: &mut CheckState, line: &SendLine) {
+        let pause = || self.job.clock.sleep(Duration::from_millis(100));
+        let added = state.journal.add(line, pause);
+        state.lost = added.err().or(state.lost.take());
+    }
+
+    /// Reads a file back.
+    fn read(&self, file: &Expected) -> Result<Read, SendFault> {
+        let job = self.job;
+        let path = job.placed.at(&file.path);
+        let Some(object) = job.store.look(&path).map_err(SendFault::Place)? else {
+            return Err(SendFault::Gone);
+        };
+        if file.bytes != object.bytes {
+            return Ok(Read::Damaged(object));
+        }
+        let mut came = 0;
+        let mut go_on = |n| {
+            job.pace.wait(n, job.clock, job.store.cancel());
+            came += n;
+            self.progress.bytes.fetch_add(n, Ordering::Relaxed);
+        };
+        let read = hash_at(job.store, &path, object.bytes, &mut go_on);
+        let (digest, is_read) = read.inspect_err(|_| {
+            self.progress.bytes.fetch_sub(came, Ordering::Relaxed);
+        })?;
+        if digest != file.blake3 {
+            return Ok(Read::Damaged(object));
+        }
+        still(job.store, &path, &object)?;
+        if !is_read {
+            return Ok(Read::FromMemory);
+        }
+        Ok(Read::Equal(SentFile {
+            blake3: digest,
+            grade: Grade::Fetched,
+            object,
+        }))
+    }
+}
