@@ -25,7 +25,7 @@ pub(crate) fn list_lines(place: &str, list: &PlaceList, out: Out) -> Vec<String>
         } => format!(
             "{} {}: {}, {}",
             grade(least),
-            shown(made),
+            minute(made),
             counted(*files, "file"),
             size(*bytes)
         ),
@@ -62,6 +62,12 @@ pub(crate) fn list_lines(place: &str, list: &PlaceList, out: Out) -> Vec<String>
     lines
         .flat_map(|text| wrap(text, out.width, "", "  "))
         .collect()
+}
+
+/// A time of RFC 3339 to the minute.
+fn minute(time: &str) -> String {
+    let to_minute: String = time.chars().take(16).collect();
+    format!("{} UTC", shown(&to_minute.replace('T', " ")))
 }
 
 /// Problems that are told one by one.
