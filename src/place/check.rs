@@ -4,7 +4,7 @@
 use super::error::PlaceFault;
 use super::journal::{SendJournal, SendLine, SentFile};
 use super::object::{Grade, PlaceObject};
-use super::outcome::{CheckResult, SendFault, SendProblem};
+use super::outcome::{PlaceChecked, SendFault, SendProblem};
 use super::pace::RateLimit;
 use super::placed::PlacedOffload;
 use super::reading::{hash_at, still};
@@ -55,7 +55,7 @@ pub fn check(
     job: &CheckJob<'_>,
     journal: SendJournal,
     progress: &Progress,
-) -> io::Result<CheckResult> {
+) -> io::Result<PlaceChecked> {
     let mut files = expected(job.placed);
     let all = len64(files.len());
     if let Some(share) = job.sample {
@@ -78,7 +78,7 @@ pub fn check(
         job,
         progress,
         state: Mutex::new(CheckState {
-            done: CheckResult::default(),
+            done: PlaceChecked::default(),
             is_over: false,
             journal,
             lost: None,
@@ -130,7 +130,7 @@ fn expected(placed: &PlacedOffload) -> Vec<Expected> {
 }
 
 /// What reading a file back gave.
-enum Read {
+enum ReadBack {
     Equal(SentFile),
     /// It is equal, and this computer may have answered from its memory.
     FromMemory,
@@ -138,7 +138,7 @@ enum Read {
 }
 
 struct CheckState {
-    done: CheckResult,
+    done: PlaceChecked,
     /// The place is away or lets nobody in: all else would fail as well.
     is_over: bool,
     journal: SendJournal,
@@ -171,7 +171,7 @@ impl Checking<'_> {
         let done = persist(self.job.clock, &stops, &file.path, read);
         let mut state = self.lock();
         match done {
-            Ok(Read::Equal(known)) => {
+            Ok(ReadBack::Equal(known)) => {
                 state.done.equal += 1;
                 state.done.equal_bytes += known.object.bytes;
                 self.note(
@@ -184,8 +184,8 @@ impl Checking<'_> {
                     },
                 );
             }
-            Ok(Read::FromMemory) => state.done.from_memory += 1,
-            Ok(Read::Damaged(object)) => {
+            Ok(ReadBack::FromMemory) => state.done.from_memory += 1,
+            Ok(ReadBack::Damaged(object)) => {
                 let path = file.path.clone();
                 let why = SendFault::Damaged;
                 state.done.problems.push(SendProblem {
@@ -215,14 +215,14 @@ impl Checking<'_> {
     }
 
     /// Reads a file back.
-    fn read(&self, file: &Expected) -> Result<Read, SendFault> {
+    fn read(&self, file: &Expected) -> Result<ReadBack, SendFault> {
         let job = self.job;
         let path = job.placed.at(&file.path);
         let Some(object) = job.store.look(&path).map_err(SendFault::Place)? else {
             return Err(SendFault::Gone);
         };
         if file.bytes != object.bytes {
-            return Ok(Read::Damaged(object));
+            return Ok(ReadBack::Damaged(object));
         }
         let mut came = 0;
         let mut go_on = |n| {
@@ -235,13 +235,13 @@ impl Checking<'_> {
             self.progress.bytes.fetch_sub(came, Ordering::Relaxed);
         })?;
         if digest != file.blake3 {
-            return Ok(Read::Damaged(object));
+            return Ok(ReadBack::Damaged(object));
         }
         still(job.store, &path, &object)?;
         if !is_read {
-            return Ok(Read::FromMemory);
+            return Ok(ReadBack::FromMemory);
         }
-        Ok(Read::Equal(SentFile {
+        Ok(ReadBack::Equal(SentFile {
             blake3: digest,
             grade: Grade::Fetched,
             object,

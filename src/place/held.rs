@@ -1,5 +1,6 @@
-//! Owns what an offload at a place is worth for the question whether a card may be formatted: a file
-//! counts that was read back from there and equal, as long as the place says the same of it as then.
+//! Owns what an offload at a place is worth for the question whether a card may be formatted: a
+//! file counts that was read back from there and equal, as long as the place says the same of it as
+//! then.
 
 use super::error::StoreError;
 use super::journal::SendJournal;

@@ -286,8 +286,11 @@ fn record_files(
     let mut files = Vec::new();
     for path in &placed.records {
         let is_odd = path.matches('/').count() > 1;
-        let Ok(name) = CardName::parse(path).map_err(|e| e.to_string()) else {
-            reasons.push(format!("the record {} has an odd name", shown(path)));
+        let Ok(name) = CardName::parse(path) else {
+            reasons.push(format!(
+                "{} beside its manifest has an odd name",
+                shown(path)
+            ));
             continue;
         };
         let object = store.look(&placed.at(path))?;
@@ -298,8 +301,8 @@ fn record_files(
                 blake3: receipted.get(path.as_str()).map(|file| file.blake3),
                 date: parse(&placed.manifest.offload.finished),
             }),
-            Some(_) => reasons.push(format!("the record {name} is too large")),
-            None => reasons.push(format!("the record {name} is not at the place")),
+            Some(_) => reasons.push(format!("{name} is too large")),
+            None => reasons.push(format!("{name} is not at the place")),
         }
     }
     Ok(files)

@@ -54,7 +54,7 @@ pub enum SendFault {
 
 /// What came of checking an offload at a place.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct CheckResult {
+pub struct PlaceChecked {
     /// Files of the offload.
     pub all: u64,
     /// Files that were to be read.

@@ -201,16 +201,13 @@ impl Sending<'_> {
 
     /// Sees to it that a file is at the place, and as sure as it is to be.
     fn bring(&self, file: &Outgoing) -> Result<SentFile, SendFault> {
-        let known = match self.before(file)? {
-            Some(known) => {
-                self.progress.bytes.fetch_add(file.bytes, Ordering::Relaxed);
-                self.lock().sent.before += 1;
-                known
-            }
-            None => {
-                let stops = || self.stops();
-                persist(self.job.clock, &stops, &file.path, || self.try_once(file))?
-            }
+        let known = if let Some(known) = self.before(file)? {
+            self.progress.bytes.fetch_add(file.bytes, Ordering::Relaxed);
+            self.lock().sent.before += 1;
+            known
+        } else {
+            let stops = || self.stops();
+            persist(self.job.clock, &stops, &file.path, || self.try_once(file))?
         };
         if self.job.proof == Grade::Sent || known.grade == Grade::Fetched {
             return Ok(known);

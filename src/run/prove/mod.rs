@@ -41,6 +41,7 @@ const PLACES_MAX: usize = 64;
 
 /// What to look at.
 #[derive(Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is asked for by itself")]
 pub struct Ask {
     /// The mounted card.
     pub card: Utf8PathBuf,
@@ -125,14 +126,7 @@ pub fn prove_with(
     let (mut roots, away, known) = remembered(ask, disk, &card)?;
     let given = given(ask, disk)?;
     roots.extend(given.iter().flatten().cloned());
-    let search = Search {
-        disk,
-        clock,
-        progress,
-        card: &facts,
-        reread: ask.reread,
-        damage: &ask.damage,
-    };
+    let search = Search::of(ask, disk, clock, (progress, &facts));
     let mut plain = PlainFolders::look(&search, without_offload(ask, &given), &listing);
     let found = look_at_offloads(&search, roots, &plain.facts());
     let (mut offloads, mut doubts) = (found.offloads, found.doubts);

@@ -15,7 +15,7 @@ use std::sync::Arc;
 use unlade::disk::progress::Progress;
 use unlade::name::shown;
 use unlade::place::check::{CheckJob, check};
-use unlade::place::outcome::CheckResult;
+use unlade::place::outcome::PlaceChecked;
 use unlade::place::pace::RateLimit;
 use unlade::place::placed::PlacedOffload;
 use unlade::place::sample::{SampleShare, chance_unseen};
@@ -50,7 +50,7 @@ fn checked(
     sample: Option<SampleShare>,
     common: &Common,
     (out, tools): (Out, &Tools),
-) -> Result<(MeantPlace, PlacedOffload, CheckResult), NoStore> {
+) -> Result<(MeantPlace, PlacedOffload, PlaceChecked), NoStore> {
     let (place, name) = place_and_name(given)?;
     let home = home(common)?;
     let place = meant(place, &home)?;
@@ -82,7 +82,7 @@ fn checked(
 }
 
 /// Returns the end that a result is.
-fn end_of(done: &CheckResult) -> Exit {
+fn end_of(done: &PlaceChecked) -> Exit {
     if done.interrupted {
         Exit::Interrupted
     } else if done.equal == done.chosen {
@@ -95,7 +95,7 @@ fn end_of(done: &CheckResult) -> Exit {
 fn tell(
     (place, placed): (&MeantPlace, &PlacedOffload),
     sample: Option<SampleShare>,
-    done: &CheckResult,
+    done: &PlaceChecked,
     out: Out,
     tools: &Tools,
 ) -> Exit {

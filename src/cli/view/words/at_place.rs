@@ -4,12 +4,12 @@ use super::sending::{heading_first, problem_lines, retry_words};
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
-use unlade::place::outcome::CheckResult;
+use unlade::place::outcome::PlaceChecked;
 use unlade::place::sample::chance_unseen;
 use unlade::units::{count, counted, float, size, whole};
 
 /// Returns what is said above the answer.
-pub(crate) fn place_lines(done: &CheckResult, out: Out) -> Vec<String> {
+pub(crate) fn place_lines(done: &PlaceChecked, out: Out) -> Vec<String> {
     if out.quiet {
         return Vec::new();
     }
@@ -42,7 +42,7 @@ fn percent(chance: f64) -> String {
 }
 
 /// What a sample leaves open.
-fn left_open(done: &CheckResult) -> String {
+fn left_open(done: &PlaceChecked) -> String {
     let hundredth = whole((float(done.all) / 100.0).ceil()).max(1);
     let unseen = |damaged| percent(chance_unseen(done.all, done.equal, damaged));
     let one = format!(
@@ -63,7 +63,7 @@ fn left_open(done: &CheckResult) -> String {
 }
 
 /// Returns the answer, which comes last.
-pub(crate) fn place_answer(about: &str, done: &CheckResult, exit: Exit, out: Out) -> Vec<String> {
+pub(crate) fn place_answer(about: &str, done: &PlaceChecked, exit: Exit, out: Out) -> Vec<String> {
     let is_sample = done.chosen < done.all;
     let (good, text) = match exit {
         Exit::Done if is_sample => (
