@@ -19,6 +19,8 @@ use unlade::run::Tools;
 use unlade::run::prove::Ask;
 
 type Found = (Vec<FoundOffload>, Vec<String>);
+/// An offload there, and what is to be noted of it.
+type HeldOffload = (FoundOffload, Vec<String>);
 
 /// Looks at places for offloads of a card.
 pub(crate) fn look(
@@ -98,7 +100,7 @@ impl PlaceSearch<'_> {
         folder: &str,
         (home, place, store): (&Utf8Path, &MeantPlace, &Store),
         is_asked: bool,
-    ) -> Result<Result<Option<(FoundOffload, Vec<String>)>, String>, NoStore> {
+    ) -> Result<Result<Option<HeldOffload>, String>, NoStore> {
         if CardName::parse(folder).is_err() || folder.contains('/') {
             return Ok(Ok(None));
         }
