@@ -84,7 +84,7 @@ impl PlaceGround {
 }
 
 /// What the place has of one file.
-enum HeldFile {
+enum HeldState {
     /// As it was when it was read back.
     Fetched(PlaceObject),
     /// It is there, and was not read back.
@@ -136,13 +136,13 @@ fn look(
     placed: &PlacedOffload,
     (receipted, journal): (&BTreeMap<&str, &ReceiptFile>, &SendJournal),
     file: &FilePart,
-) -> Result<HeldFile, StoreError> {
+) -> Result<HeldState, StoreError> {
     let path = placed.manifest.offload.layout.outside(&file.path);
     let Some(now) = store.look(&placed.at(&path))? else {
-        return Ok(HeldFile::Missing);
+        return Ok(HeldState::Missing);
     };
     if journal.bad.get(&path) == Some(&now) {
-        return Ok(HeldFile::Changed(now, "a check found it damaged"));
+        return Ok(HeldState::Changed(now, "a check found it damaged"));
     }
     let of_receipt = receipted.get(path.as_str());
     let of_receipt = of_receipt.map(|known| (known.blake3, known.grade, &known.object));
@@ -155,32 +155,32 @@ fn look(
         .map(|(_, _, object)| object)
         .collect();
     let Some(last) = fetched.last() else {
-        return Ok(HeldFile::There(now));
+        return Ok(HeldState::There(now));
     };
     if !now.says_more_than_its_size() {
-        return Ok(HeldFile::Changed(
+        return Ok(HeldState::Changed(
             now,
             "the place says nothing of it but its size",
         ));
     }
     if fetched.contains(&&now) {
-        Ok(HeldFile::Fetched(now))
+        Ok(HeldState::Fetched(now))
     } else {
         let what = last.other_than(&now);
-        Ok(HeldFile::Changed(now, what))
+        Ok(HeldState::Changed(now, what))
     }
 }
 
-fn notes(root: &str, files: &[(String, HeldFile)]) -> Vec<String> {
+fn notes(root: &str, files: &[(String, HeldState)]) -> Vec<String> {
     let root = shown(root);
     let mut notes = Vec::new();
     let mut missing = Vec::new();
     let mut changed: HashMap<&str, Vec<&str>> = HashMap::new();
     for (path, held) in files {
         match held {
-            HeldFile::Missing => missing.push(path.as_str()),
-            HeldFile::Changed(_, what) => changed.entry(what).or_default().push(path),
-            HeldFile::Fetched(_) | HeldFile::There(_) => {}
+            HeldState::Missing => missing.push(path.as_str()),
+            HeldState::Changed(_, what) => changed.entry(what).or_default().push(path),
+            HeldState::Fetched(_) | HeldState::There(_) => {}
         }
     }
     let mut changed: Vec<_> = changed.into_iter().collect();
@@ -207,7 +207,7 @@ fn notes(root: &str, files: &[(String, HeldFile)]) -> Vec<String> {
 /// Puts it as an offload that was found, whose files were read as far as they were fetched.
 fn found(
     placed: PlacedOffload,
-    files: Vec<(String, HeldFile)>,
+    files: Vec<(String, HeldState)>,
     ground: &PlaceGround,
     root: String,
 ) -> FoundOffload {
@@ -222,9 +222,9 @@ fn found(
     for (path, held) in files {
         let part = dates.get(path.as_str());
         let (object, is_fetched) = match held {
-            HeldFile::Fetched(object) => (object, true),
-            HeldFile::There(object) | HeldFile::Changed(object, _) => (object, false),
-            HeldFile::Missing => continue,
+            HeldState::Fetched(object) => (object, true),
+            HeldState::There(object) | HeldState::Changed(object, _) => (object, false),
+            HeldState::Missing => continue,
         };
         // A place has dates of its own, which were compared.
         let Some((part, date)) = part.and_then(|part| Some((*part, parse(&part.modified)?))) else {

@@ -126,7 +126,7 @@ pub fn prove_with(
     let (mut roots, away, known) = remembered(ask, disk, &card)?;
     let given = given(ask, disk)?;
     roots.extend(given.iter().flatten().cloned());
-    let search = Search::of(ask, disk, clock, (progress, &facts));
+    let search = search(ask, disk, clock, (progress, &facts));
     let mut plain = PlainFolders::look(&search, without_offload(ask, &given), &listing);
     let found = look_at_offloads(&search, roots, &plain.facts());
     let (mut offloads, mut doubts) = (found.offloads, found.doubts);
@@ -177,6 +177,23 @@ pub fn prove_with(
         recordings: of_card.recordings(&listing, Stamp::of(clock.now())),
         interrupted: progress.cancel.load(Ordering::Relaxed),
     })
+}
+
+/// What the offloads are looked at with.
+fn search<'a>(
+    ask: &'a Ask,
+    disk: &'a dyn Disk,
+    clock: &'a dyn Clock,
+    (progress, card): (&'a Progress, &'a FolderFacts),
+) -> Search<'a> {
+    Search {
+        disk,
+        clock,
+        progress,
+        card,
+        reread: ask.reread,
+        damage: &ask.damage,
+    }
 }
 
 fn identity(ask: &Ask, disk: &dyn Disk, facts: &FolderFacts, listing: &Listing) -> CardIdentity {

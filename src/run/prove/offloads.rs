@@ -1,7 +1,6 @@
 //! Owns the look at the offloads that a question goes by: what stands in each, whether its manifest
 //! can be trusted, and whether two of them are one drive.
 
-use super::Ask;
 use crate::clock::Clock;
 use crate::disk::backing::Backing;
 use crate::disk::progress::Progress;
@@ -29,25 +28,6 @@ pub(super) struct Search<'a> {
     pub(super) reread: bool,
     /// What earlier checks found damaged.
     pub(super) damage: &'a KnownDamage,
-}
-
-impl<'a> Search<'a> {
-    /// What this question looks with.
-    pub(super) fn of(
-        ask: &'a Ask,
-        disk: &'a dyn Disk,
-        clock: &'a dyn Clock,
-        (progress, card): (&'a Progress, &'a FolderFacts),
-    ) -> Self {
-        Self {
-            disk,
-            clock,
-            progress,
-            card,
-            reread: ask.reread,
-            damage: &ask.damage,
-        }
-    }
 }
 
 /// Offloads that were looked at.
