@@ -211,6 +211,8 @@ pub enum Cause {
     BrokenList,
     /// It is about a folder without a manifest, which was compared with the card.
     InFolder,
+    /// A small file of such a folder is kept within the records of its file system.
+    InRecords,
     /// The person wanted to stop.
     Interrupted,
 }

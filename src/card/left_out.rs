@@ -147,6 +147,37 @@ pub fn came_later(path: &str, is_folder: bool) -> bool {
     (!is_folder && is_file(name)) || above.any(is_of_computer)
 }
 
+/// Folders that are emptied some day, or that a system keeps for itself. Names from memory: of
+/// Windows, macOS, Linux, the Trash specification of freedesktop.org and network storage.
+const TRASH: [&str; 15] = [
+    ".Trashes",
+    ".Trash",
+    "Trash",
+    "$RECYCLE.BIN",
+    ".Recycle.Bin",
+    "RECYCLER",
+    "RECYCLED",
+    ".recycle",
+    "#recycle",
+    "@Recycle",
+    "lost+found",
+    ".TemporaryItems",
+    ".Spotlight-V100",
+    ".DocumentRevisions-V100",
+    "System Volume Information",
+];
+
+/// Whether nothing in a folder of this name is there to stay.
+pub fn is_trash(name: &str) -> bool {
+    let begins = name.get(..7).unwrap_or_default();
+    begins.eq_ignore_ascii_case(".Trash-") || TRASH.iter().any(|t| name.eq_ignore_ascii_case(t))
+}
+
+/// Whether a file lies in such a folder.
+pub fn is_in_trash(path: &str) -> bool {
+    path.rsplit('/').skip(1).any(is_trash)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

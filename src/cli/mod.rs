@@ -143,7 +143,7 @@ fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
         Command::Weigh { question } => weigh::weigh(question, common, out, tools),
         Command::Send(args) => send::send(args, common, out, tools),
         Command::Fetch(args) => fetch::fetch(args, common, out, tools),
-        Command::Report(args) => report::report(args, &book, out, tools),
+        Command::Report(args) => report::report(args, common, &book, out, tools),
         Command::Demo(args) => demo::demo(args, out, tools),
         Command::Schema { of } => schema::schema(*of, out),
         Command::Completions { shell, .. } => complete::script(*shell, out),

@@ -159,6 +159,19 @@ pub(super) fn mark(text: &str) -> String {
     digest.chars().take(16).collect()
 }
 
+/// The largest file that a file system keeps within its own records, in bytes: a page of Linux.
+const IN_RECORDS_MAX: u64 = 64 << 10;
+
+/// Whether a file of so many bytes may be kept within the file system's own records, which nobody
+/// can read past the computer's memory. Kinds of file systems as the kernel calls them, from their
+/// documentation (btrfs `max_inline`, NTFS resident files, ext4 and f2fs `inline_data`).
+pub fn may_be_in_records(filesystem: &str, bytes: u64) -> bool {
+    let kinds = [
+        "btrfs", "f2fs", "bcachefs", "ext4", "ntfs", "ntfs3", "fuseblk",
+    ];
+    bytes <= IN_RECORDS_MAX && kinds.contains(&filesystem)
+}
+
 /// Returns what is at the other end of a file system that no disk of this computer is behind: reads
 /// past this computer's memory reach that at best.
 pub fn far_end(filesystem: &str) -> Option<&'static str> {

@@ -23,7 +23,7 @@ mod recorded;
 pub mod topology;
 
 pub use entry::{EntryKind, Sight, Sights, Stamp, Stat, WalkEntry};
-pub use facts::{CAMERA_FOLDERS, FolderFacts, MountedFolder, far_end};
+pub use facts::{CAMERA_FOLDERS, FolderFacts, MountedFolder, far_end, may_be_in_records};
 
 use crate::error::{Cause, Problem};
 use buffer::Chunk;

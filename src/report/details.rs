@@ -81,18 +81,27 @@ fn skipped(m: &Manifest) -> Markup {
         }
         (more(all, LISTED, "path", "manifest"))
     };
-    folded("Skipped", "system file", all, &rows)
+    folded("Skipped", "system file", all, Some(HAS_ALL), &rows)
 }
 
+/// What has what is folded.
+const HAS_ALL: &str = "The manifest has them all.";
+
 /// A list: in the open where it is short, else a sentence and the list folded. On paper the
-/// sentence has to do.
-fn folded(title: &str, what: &str, all: usize, rows: &Markup) -> Markup {
+/// sentence has to do, which may say what else has them.
+pub(super) fn folded(
+    title: &str,
+    what: &str,
+    all: usize,
+    holder: Option<&str>,
+    rows: &Markup,
+) -> Markup {
     html! {
         h3 { (title) }
         @if all <= FILES_OPEN {
             (rows)
         } @else {
-            p { (counted(len64(all), what)) ". The manifest has them all." }
+            p { (counted(len64(all), what)) "." @if let Some(holder) = holder { " " (holder) } }
             details {
                 summary {
                     "The list" @if all > LISTED { ", the first " (count(len64(LISTED))) }
@@ -114,7 +123,7 @@ pub(super) fn files(m: &Manifest) -> Markup {
         }
         (more(all, LISTED, "file", "manifest"))
     };
-    html! { @if all > 0 { (folded("Files and hashes", "file", all, &rows)) } }
+    html! { @if all > 0 { (folded("Files and hashes", "file", all, Some(HAS_ALL), &rows)) } }
 }
 
 fn file(f: &FilePart) -> Markup {

@@ -1,5 +1,6 @@
 //! Owns what a check says of one entry that does not fit, and of which.
 
+use crate::card::left_out::is_in_trash;
 use crate::error::{Step, failed};
 use crate::name::is_part_name;
 use crate::record::layout::Layout;
@@ -36,6 +37,11 @@ impl Finding {
             io::ErrorKind::NotFound => Self::Missing(path),
             _ => Self::Unreadable(path, failed(step, cause)),
         }
+    }
+
+    /// Whether it is of a file that is whole in a Trash, which is emptied some day.
+    pub fn is_in_trash(&self) -> bool {
+        matches!(self, Self::Moved(_, to) if is_in_trash(to))
     }
 
     /// The same of what lies in the folder that it is about.

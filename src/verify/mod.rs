@@ -69,7 +69,7 @@ pub fn verify(
         standing,
         mut findings,
         extra,
-        litter,
+        mut litter,
         signature,
         remarks,
     } = look_at_names(
@@ -92,6 +92,7 @@ pub fn verify(
     let touched = changed_meanwhile(&looking, root, &sights, &facts, progress)?;
     let read = (files.as_slice(), checked.as_mut_slice(), renamed);
     note(touched, layout, read, &mut findings);
+    litter.retain(|path| !is_found_at(&findings, path));
     let salvaged = salvaged::check(disk, root, &mut findings, progress);
     findings.sort_by(|a, b| path_of(a).cmp(path_of(b)));
     let equal: Vec<_> = checked
@@ -116,6 +117,12 @@ pub fn verify(
         interrupted: progress.cancel.load(Ordering::Relaxed),
         manifest,
     })
+}
+
+/// Whether a file of the offload was found there.
+fn is_found_at(findings: &[Finding], path: &str) -> bool {
+    let mut findings = findings.iter();
+    findings.any(|finding| matches!(finding, Finding::Moved(_, to) if to == path))
 }
 
 /// Holds the offload until all is looked at.

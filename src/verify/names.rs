@@ -5,7 +5,7 @@ use super::finding::{Finding, path_of, unfinished_or};
 use super::history;
 use super::records::{self, Page, Remark, Signature};
 use super::tags::Bag;
-use crate::card::left_out::came_later;
+use crate::card::left_out::{came_later, is_in_trash};
 use crate::disk::{Disk, EntryKind, WalkEntry};
 use crate::error::Step;
 use crate::name::{is_part_name, part_name};
@@ -90,7 +90,7 @@ pub(super) fn look_at_names(
     let (mut of_tree, mut litter_of_tree) = (Vec::new(), Vec::new());
     let extra = found.iter().filter_map(extra_file).collect();
     let standing = sort_found(manifest, &earlier, found, &mut of_tree, &mut litter_of_tree);
-    let extra = only_extra(extra, &of_tree);
+    let extra = only_extra(extra, &of_tree, &litter_of_tree);
     if layout == Layout::Bag && !litter_of_tree.is_empty() {
         remarks.insert(Remark::LitterInBag);
     }
@@ -117,10 +117,20 @@ fn extra_file(entry: &WalkEntry) -> Option<UnknownFile> {
     })
 }
 
-fn only_extra(files: Vec<UnknownFile>, findings: &[Finding]) -> Vec<UnknownFile> {
+/// Files that no record names; of what computers put there those in a Trash, which may be of the
+/// offload.
+fn only_extra(
+    files: Vec<UnknownFile>,
+    findings: &[Finding],
+    litter: &[String],
+) -> Vec<UnknownFile> {
+    let in_trash = litter.iter().filter(|path| is_in_trash(path));
+    let in_trash: HashSet<&str> = in_trash.map(String::as_str).collect();
     let extra = findings.iter().filter(|f| matches!(f, Finding::Extra(_)));
     let extra: HashSet<&str> = extra.map(path_of).collect();
-    let is_extra = |file: &UnknownFile| extra.contains(file.path.as_str());
+    let is_extra = |file: &UnknownFile| {
+        extra.contains(file.path.as_str()) || in_trash.contains(file.path.as_str())
+    };
     files.into_iter().filter(is_extra).collect()
 }
 

@@ -3,7 +3,7 @@
 //! the end.
 
 use crate::faults::{BOTH, CARD, fresh, job, stamp, tools};
-use crate::support::sim::{Chance, Sim};
+use crate::support::sim::{Chance, Fault, FaultKind, Image, Op, Sim};
 use crate::truth;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -63,6 +63,47 @@ fn ask(sim: &Sim) -> ProveOutcome {
 fn listed(sim: &Sim) -> Listing {
     let facts = sim.facts(CARD.into()).unwrap();
     survey(sim, CARD.into(), &facts).unwrap()
+}
+
+/// What was dragged there a moment ago may be in the computer's memory alone.
+#[test]
+fn a_folder_by_hand_that_cannot_be_flushed_is_no_copy() {
+    let by_hand = |sim: &Sim| {
+        let tools = tools(sim, &Arc::new(AtomicBool::new(false)));
+        let ask = Ask {
+            card: CARD.into(),
+            on: vec!["/a/dragged".into()],
+            ledger: None,
+            damage: KnownDamage::default(),
+            copies_needed: 1,
+            separate: false,
+            reread: false,
+            by_content: false,
+        };
+        prove(&ask, sim, tools.clock.as_ref(), &Progress::default()).unwrap()
+    };
+    for is_broken in [false, true] {
+        let sim = fresh();
+        for (path, bytes) in sim.files(CARD, Image::Visible) {
+            let path = path.trim_start_matches(CARD).trim_start_matches('/');
+            sim.put_file(&format!("/a/dragged/{path}"), &bytes, stamp(3));
+        }
+        if is_broken {
+            sim.arm(Fault {
+                volume: "/a",
+                op: Op::FlushEverything,
+                call: 1,
+                kind: FaultKind::Errno(5),
+            });
+        }
+        let told = by_hand(&sim).answer;
+        assert_eq!(sim.fired(), is_broken);
+        assert_eq!(told.verdict.is_proven(), !is_broken, "{:?}", told.reasons);
+        let is_said = told.reasons.iter().any(|r| {
+            r.kind == ProblemKind::Unreadable && r.detail.contains("`/a/dragged` cannot be used")
+        });
+        assert_eq!(is_said, is_broken, "{:?}", told.reasons);
+    }
 }
 
 // ---- another card at the end ------------------------------------------------------------------

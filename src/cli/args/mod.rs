@@ -243,7 +243,8 @@ pub(crate) enum Command {
             it came from, so it is never PROVEN. Writes nothing there but \
             with --add-generation.",
         after_help = "Example:  unlade verify /media/SSD-A/20261125-KITES \
-            /media/SSD-B/20261125-KITES\n          unlade verify /media/SSD-A"
+            /media/SSD-B/20261125-KITES\n          unlade verify /media/SSD-A\n          \
+            unlade verify /media/SSD-A/FROM-EDITOR"
     )]
     Verify(VerifyArgs),
     /// Was it recorded whole? What is on a card or offload.
@@ -325,19 +326,25 @@ pub(crate) enum Command {
         after_help = "Example:  unlade fetch studio/20261125-KITES --to /media/SSD-C"
     )]
     Fetch(FetchArgs),
-    /// Make the page of an offload again, or one page for a shoot.
+    /// Make the page of an offload, a shoot, or a folder of others.
     #[command(
         long_about = "Makes the report page of an offload again from its manifest, byte for byte \
             what the copy made. Where the page is missing it is put in its place; a page that \
             is there is compared and never replaced. In a bag the page that its tag manifest \
             names is put there and no other, as after a change of version. --to makes it anywhere \
-            else. --pictures makes a page of the files' thumbnails as well.\n\nWith --shoot it \
+            else. --pictures makes a page of the files' thumbnails as well.\n\nA folder of others, \
+            with a bag, an ASC media hash list or checksum lists, or the files of --list, is \
+            checked as `verify` does, and --to FILE gets the page of that: INTACT or NOT INTACT, \
+            what was checked against which list, and what does not fit. Nothing is written into \
+            such a folder. The exit code is then 0 where it is intact, and 1 where it is \
+            not.\n\nWith --shoot it \
             makes one page for all cards of a shoot: how many are proven, which are not and which \
             nobody has seen, and where the copies are. It is made from this computer's ledger, as \
             shoot-NAME.html in the current folder or where --to says; the manifests on the drives \
             are the proof.",
         after_help = "Example:  unlade report /media/SSD-A/20261125-KITES --to \
-            ./kites.html\n          unlade report --shoot kite-festival --to ./festival.html"
+            ./kites.html\n          unlade report --shoot kite-festival --to \
+            ./festival.html\n          unlade report /media/SSD-A/FROM-EDITOR --to ./checked.html"
     )]
     Report(ReportArgs),
     /// See it at work on a made-up card; needs no set-up.
@@ -539,10 +546,10 @@ impl From<ProofArg> for Level {
 
 #[derive(Clone, Debug, Args)]
 pub(crate) struct VerifyArgs {
-    /// Folders of offloads, or drives with offloads.
+    /// Folders of offloads or of others, or drives.
     ///
-    /// An offload holds `_unlade`. On a drive, given as a folder or by its kit name, they are
-    /// looked for three folders deep at most. Lists of others in the folder itself are checked too.
+    /// An offload holds `_unlade`, and a folder of others a list. On a drive, given as a folder or by
+    /// its kit name, they are looked for three folders deep at most. Lists of others in the folder itself are checked too.
     /// PLACE/NAME is an offload at a place elsewhere, which is read back from there.
     #[arg(required_unless_present = "list", value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,

@@ -3,6 +3,7 @@
 
 use crate::cli::args::{Common, VerifyArgs};
 use crate::cli::command::shared::check_offloads::check_offloads;
+use crate::cli::command::shared::check_targets::{of_list, targets};
 use crate::cli::command::shared::checked::CheckTarget;
 #[cfg(not(feature = "offsite"))]
 use crate::cli::command::shared::no_places as place_verify;
@@ -16,13 +17,8 @@ use crate::cli::home::keys;
 use crate::cli::view::observer::ReadViewer;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
-use camino::{Utf8Path, Utf8PathBuf};
-use unlade::existing::search::find_offloads;
-use unlade::ledger::{Deed, Ledger};
-use unlade::record::layout::RECORDS;
-use unlade::record::others::mhl::MHL_FOLDER;
+use camino::Utf8PathBuf;
 use unlade::run::Tools;
-use unlade::verify::others::has_list;
 
 /// Checks every offload and tells the results in the order of the command line.
 pub(crate) fn verify(
@@ -113,71 +109,4 @@ fn of_folders(
     let drives = DriveNames::of(common);
     let known = (book, &drives);
     check_offloads(&targets, expected.as_ref(), out, tools, known, viewer)
-}
-
-/// A list, and the folder that its paths begin in: the one it lies in where nobody says another; of
-/// a media hash list the one that its `ascmhl` is in.
-fn of_list(list: &Utf8Path, base: Option<&Utf8Path>) -> CheckTarget {
-    let in_history = |folder: &Utf8Path| folder.file_name() == Some(MHL_FOLDER);
-    let own = list.parent().map(|folder| match folder.parent() {
-        Some(above) if in_history(folder) => above,
-        _ => folder,
-    });
-    let folder = base.or(own).unwrap_or(Utf8Path::new("."));
-    CheckTarget {
-        list: Some(list.to_path_buf()),
-        ..CheckTarget::of_others(or_here(folder).to_path_buf())
-    }
-}
-
-/// The current folder has no name of its own in a path.
-fn or_here(folder: &Utf8Path) -> &Utf8Path {
-    if folder.as_str().is_empty() {
-        Utf8Path::new(".")
-    } else {
-        folder
-    }
-}
-
-/// What a folder stands for: the offload that it is, the one whose records it is, those on it and
-/// what a list of others in it names, or else a folder with records of others.
-fn targets(given: &Utf8Path, tools: &Tools, book: &Book) -> Vec<CheckTarget> {
-    let is_records = given.file_name() == Some(RECORDS);
-    let is_inside = is_records || given.file_name() == Some(MHL_FOLDER);
-    let folder = or_here(given.parent().filter(|_| is_inside).unwrap_or(given));
-    // Where its manifest is gone it is an offload all the same, and no list of others stands for
-    // that.
-    let has_records = || matches!(tools.disk.look(&folder.join(RECORDS)), Ok(Some(_)));
-    let is_known = || {
-        let at = tools.disk.facts(folder).map(|facts| facts.canonical);
-        at.is_ok_and(|at| was_copied_to(&book.read(), &at))
-    };
-    match find_offloads(tools.disk.as_ref(), folder) {
-        Ok(found) if !found.is_empty() => {
-            let is_above = found.iter().all(|offload| offload != folder);
-            let of_others = (is_above && has_list(tools.disk.as_ref(), folder)).then(|| {
-                let apart = found.clone();
-                CheckTarget {
-                    apart,
-                    ..CheckTarget::of_others(folder.to_path_buf())
-                }
-            });
-            let offloads = found.into_iter().map(CheckTarget::offload);
-            of_others.into_iter().chain(offloads).collect()
-        }
-        _ if is_records || has_records() || is_known() => {
-            vec![CheckTarget::offload(folder.to_path_buf())]
-        }
-        _ => vec![CheckTarget::of_others(folder.to_path_buf())],
-    }
-}
-
-/// Whether the ledger says that a copy was made in this folder.
-fn was_copied_to(ledger: &Ledger, folder: &str) -> bool {
-    let copies = ledger
-        .entries
-        .iter()
-        .filter(|entry| entry.did == Deed::Copy);
-    let mut places = copies.flat_map(|entry| &entry.places);
-    places.any(|place| place.path == folder)
 }

@@ -36,7 +36,7 @@ fn asked_for(command: &Command) -> Option<Utf8PathBuf> {
         Command::Demo(args) => args.keep.clone(),
         Command::Fetch(args) => Some(args.to.clone()),
         Command::Report(args) if args.to.is_some() => args.to.clone(),
-        Command::Report(args) if args.offload.is_none() => Some(".".into()),
+        Command::Report(args) if args.set.shoot.is_some() => Some(".".into()),
         _ => None,
     }
 }

@@ -27,6 +27,8 @@ pub struct UnprovenReason {
     pub is_of_drive: bool,
     /// What it comes from, where that matters.
     pub cause: Option<Cause>,
+    /// What it has in common with those that are like it; alone of its kind where it has nothing.
+    pub like: Option<&'static str>,
 }
 
 /// What one offload holds of the card.
@@ -46,6 +48,9 @@ pub struct Holding {
     pub lacks: Vec<Lack>,
     /// It is a folder without a manifest, which was compared for this answer alone.
     pub is_compared: bool,
+    /// What such a folder was read through, where no disk of this computer is behind it: it may
+    /// have answered from its own memory.
+    pub far_end: Option<&'static str>,
     /// Files that such a folder has under other names: the card's path, and where each is.
     pub moved: Vec<(String, String)>,
 }
@@ -119,6 +124,8 @@ pub struct Answer {
     /// It was asked by hand: folders without a manifest were compared, and nothing was found wrong
     /// with an offload. What it says of tomorrow is less than what is on record.
     pub is_by_hand: bool,
+    /// Drives that hold the card only together; one where one of them holds all of it.
+    pub spread: usize,
     /// Complete copies on separate drives by manifests alone, which can be asked again: what was
     /// found in folders without one is for this answer only.
     pub recorded: usize,
@@ -156,6 +163,7 @@ impl UnprovenReason {
             offload: None,
             is_of_drive: false,
             cause: None,
+            like: None,
         }
     }
 }

@@ -29,11 +29,13 @@ pub(super) struct Counted<'a> {
     pub(super) is_explained: bool,
     /// What is known of the content of files that some holder has.
     pub(super) contents: Vec<Content<'a>>,
+    /// Which drives hold what.
+    pub(super) drives: DriveShares,
 }
 
 impl Counted<'_> {
     /// Before any file was looked at.
-    fn of(holders: &Holders<'_>, names: usize) -> Self {
+    fn of(holders: &Holders<'_>, drives: DriveShares, names: usize) -> Self {
         let offloads = holders.usable.iter().map(|_| NAMES_OF_COPY);
         let folders = holders.folders.iter().map(|_| NAMES_COMPARED);
         let names_of: Vec<usize> = offloads.chain(folders).collect();
@@ -47,6 +49,7 @@ impl Counted<'_> {
             short: lists(),
             is_explained: true,
             contents: Vec::new(),
+            drives,
         }
     }
 }
@@ -59,7 +62,8 @@ pub(super) fn count<'a>(question: &Question<'a>, holders: &Holders<'_>) -> Count
     } else {
         NAMES_TOLD
     };
-    let mut counted = Counted::of(holders, names);
+    let drives = DriveShares::of(&mut devices, holders.len());
+    let mut counted = Counted::of(holders, drives, names);
     let doubted = doubted(question, &holders.usable);
     for file in question.listing.files() {
         let gaps = holders.gaps(question, file, &doubted);
@@ -85,6 +89,7 @@ pub(super) fn count<'a>(question: &Question<'a>, holders: &Holders<'_>) -> Count
         counted
             .contents
             .extend(holders.content(&held_by, question, file));
+        counted.drives.note(&held_by);
         let is_held = !held_by.is_empty();
         let recorded = held_by.iter().copied();
         let recorded = recorded.filter(|i| *i < holders.usable.len()).collect();
@@ -116,6 +121,44 @@ pub(super) fn count<'a>(question: &Question<'a>, holders: &Holders<'_>) -> Count
         *n = 0;
     }
     counted
+}
+
+/// Which drives hold all of the card, and which a part of it.
+pub(super) struct DriveShares {
+    /// The drive of each holder, by the first holder that is on it.
+    drive_of: Vec<usize>,
+    /// Drives that hold no less than all.
+    whole: HashSet<usize>,
+    /// Drives that hold anything.
+    any: HashSet<usize>,
+}
+
+impl DriveShares {
+    fn of(devices: &mut Devices<'_>, holders: usize) -> Self {
+        let mut first_on = |at: usize| (0..at).find(|other| devices.count(vec![*other, at]) < 2);
+        let drive_of: Vec<usize> = (0..holders).map(|at| first_on(at).unwrap_or(at)).collect();
+        Self {
+            whole: drive_of.iter().copied().collect(),
+            any: HashSet::new(),
+            drive_of,
+        }
+    }
+
+    fn note(&mut self, held_by: &[usize]) {
+        let drives = held_by.iter().filter_map(|at| self.drive_of.get(*at));
+        let drives: HashSet<usize> = drives.copied().collect();
+        self.whole.retain(|drive| drives.contains(drive));
+        self.any.extend(drives);
+    }
+
+    /// Drives that hold the card only together.
+    pub(super) fn spread(&self) -> usize {
+        if self.whole.is_empty() {
+            self.any.len()
+        } else {
+            1
+        }
+    }
 }
 
 impl Holders<'_> {

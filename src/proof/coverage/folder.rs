@@ -6,7 +6,7 @@ use super::gap::{Gap, GapList};
 use super::question::{FoundOffload, Question, Unusable};
 use crate::card::listing::FileRow;
 use crate::disk::backing::Backing;
-use crate::disk::{ReadBackWay, Stamp};
+use crate::disk::{ReadBackWay, Stamp, far_end, may_be_in_records};
 use crate::error::{Cause, Unread};
 use crate::name::shown;
 use std::collections::{BTreeMap, HashMap};
@@ -22,6 +22,8 @@ pub struct ComparedFolder {
     pub device: u64,
     /// Its kind of file system, by the Linux name.
     pub filesystem: String,
+    /// Size and room of its volume in bytes.
+    pub room: (u64, u64),
     /// What is there of each file of the card, by the card's path. What is not among them was
     /// looked for and is not there.
     pub files: HashMap<String, InFolder>,
@@ -74,13 +76,24 @@ impl ComparedFolder {
             return Some(Gap::CardUnreadable);
         }
         match self.files.get(path) {
-            Some(InFolder::Equal { way, .. }) => (!way.reaches_device()).then_some(Gap::FromMemory),
+            // What is in memory is on no drive, and is told as that.
+            Some(InFolder::Equal { .. }) if self.backing == Backing::Memory => None,
+            Some(InFolder::Equal { way, .. }) if way.reaches_device() => None,
+            Some(InFolder::Equal { .. }) if self.is_in_records(file.bytes) => Some(Gap::InRecords),
+            Some(InFolder::Equal { .. }) => Some(Gap::FromMemory),
             Some(InFolder::Other(_)) => Some(Gap::OtherContent),
             Some(InFolder::Shared(_)) => Some(Gap::Shared),
             Some(InFolder::Unread(_)) => Some(Gap::FolderUnread),
             Some(InFolder::Meanwhile) => Some(Gap::Meanwhile),
             None => Some(Gap::NotInFolder),
         }
+    }
+
+    /// Whether it is by its size alone that a file was not read from the drive: others were.
+    fn is_in_records(&self, bytes: u64) -> bool {
+        let mut all = self.files.values();
+        may_be_in_records(&self.filesystem, bytes)
+            && all.any(|f| matches!(f, InFolder::Equal { way, .. } if way.reaches_device()))
     }
 
     /// Returns what is to be said of one file beside its gap.
@@ -98,7 +111,7 @@ impl ComparedFolder {
             InFolder::Other(why) | InFolder::Unread(why) => why.clone(),
             InFolder::Shared(other) => {
                 format!(
-                    "the file there that holds the same is counted for `{}`",
+                    "what it holds is there once, and counted for `{}`",
                     shown(other)
                 )
             }
@@ -123,6 +136,7 @@ impl ComparedFolder {
             basis = format!("{basis}, in its folder `{}`", shown(&within));
         }
         Holding {
+            far_end: far_end(&self.filesystem),
             root: self.root.clone(),
             files: held.0,
             bytes: held.1,
@@ -164,7 +178,8 @@ impl ComparedFolder {
         let reason = |lack: super::answer::Lack| UnprovenReason {
             files: lack.files,
             is_of_drive: true,
-            cause: Some(Cause::InFolder),
+            cause: lack.origin.or(Some(Cause::InFolder)),
+            like: Some(lack.verb),
             offload: Some(self.root.clone()),
             ..UnprovenReason::new(lack.kind, lack.sentence(files))
         };
@@ -174,29 +189,31 @@ impl ComparedFolder {
     /// Whether two folders are one drive that is seen twice.
     pub(super) fn may_be(&self, other: &Self) -> bool {
         let there = |path: &str| other.files.get(path).and_then(InFolder::changed);
-        self.is_of_moments(there)
+        self.is_of_moments(other.room, there)
     }
 
     /// The same of a folder and an offload.
     pub(super) fn may_be_in(&self, offload: &FoundOffload) -> bool {
         let there = |path: &str| Some(offload.standing.get(path)?.changed);
-        self.is_of_moments(there)
+        self.is_of_moments(offload.room, there)
     }
 
     /// Whether most of what it has in common with another was changed at the same moments there, to
     /// the nanosecond, which is so on no two drives. Not all: of identical files another one may
-    /// have been found there.
-    fn is_of_moments(&self, there: impl Fn(&str) -> Option<Stamp>) -> bool {
+    /// have been found there. Of dates in steps, as those of FAT and exFAT are, which a copy may
+    /// have with it, that is a sign where all are equal and the volumes have one size and room.
+    fn is_of_moments(&self, room: (u64, u64), there: impl Fn(&str) -> Option<Stamp>) -> bool {
         let common = self.files.iter().filter_map(|(path, here)| {
             let here = here.changed()?;
             Some((here, there(path)?))
         });
-        let (mut fine, mut all) = (0_u64, 0_u64);
+        let (mut fine, mut equal, mut all) = (0_u64, 0_u64, 0_u64);
         for (here, there) in common {
             all += 1;
+            equal += u64::from(here == there);
             fine += u64::from(here == there && here.is_fine());
         }
-        all > 0 && fine * 2 >= all
+        all > 0 && (fine * 2 >= all || (equal == all && self.room == room))
     }
 }
 
@@ -231,6 +248,7 @@ mod tests {
             backing: Backing::unknown("a test"),
             device: 1,
             filesystem: "ext4".to_owned(),
+            room: (500, 200),
             files: files.collect(),
             unusable: None,
             stopped: false,
@@ -267,7 +285,7 @@ mod tests {
             changed.nanos += 1;
         }
         assert!(!one.may_be(&other));
-        // Nothing in common is a sign of nothing, and neither are dates in steps.
+        // Nothing in common is a sign of nothing, and neither are dates in steps alone.
         assert!(!one.may_be(&folder(&[("C", "C")])));
         let mut coarse = one.clone();
         for there in coarse.files.values_mut() {
@@ -275,6 +293,15 @@ mod tests {
                 changed.nanos = 20_000_000;
             }
         }
-        assert!(!coarse.may_be(&coarse.clone()));
+        assert!(coarse.may_be(&coarse.clone()), "of one size and room");
+        let mut elsewhere = coarse.clone();
+        elsewhere.room.1 += 4_096;
+        assert!(!coarse.may_be(&elsewhere));
+        if let Some(InFolder::Equal { changed, .. }) = coarse.files.get_mut("B") {
+            changed.seconds += 2;
+        }
+        let mut other = elsewhere;
+        other.room = coarse.room;
+        assert!(!coarse.may_be(&other), "not all");
     }
 }

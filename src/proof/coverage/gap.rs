@@ -35,6 +35,8 @@ pub(super) enum Gap {
     FolderUnread,
     /// What was read of it in such a folder may have come from memory.
     FromMemory,
+    /// The same of a small file that its file system keeps within its own records.
+    InRecords,
     /// It was there, and not any more when all was read.
     Meanwhile,
     /// A manifest lists it with another size or date.
@@ -79,6 +81,7 @@ impl Gap {
                 | Self::OtherContent
                 | Self::FolderUnread
                 | Self::FromMemory
+                | Self::InRecords
                 | Self::Meanwhile
         )
     }
@@ -91,6 +94,7 @@ impl Gap {
             Self::New if by_content => Some(Cause::OnCardOnly),
             Self::Elsewhere => Some(Cause::LeftElsewhere),
             Self::Found(_) => Some(Cause::FoundDamaged),
+            Self::InRecords => Some(Cause::InRecords),
             _ if self.is_of_folder() => Some(Cause::InFolder),
             _ => None,
         }
@@ -130,6 +134,7 @@ impl GapList {
                 Gap::OtherContent => "other content",
                 Gap::FolderUnread => "could not be read",
                 Gap::FromMemory => "read from the computer's memory, perhaps",
+                Gap::InRecords => "too small to be read past the computer's memory there",
                 Gap::Meanwhile => "changed or removed while all was read",
                 Gap::NotCompared => "not compared",
                 Gap::Unread => "not known to be good",
@@ -145,6 +150,7 @@ impl GapList {
                 Gap::OtherContent => "holds something else",
                 Gap::FolderUnread => "could not be read",
                 Gap::FromMemory => "was read, perhaps, from the computer's memory",
+                Gap::InRecords => "is too small to be read past the computer's memory there",
                 Gap::Meanwhile => "was changed or removed while all was read",
                 Gap::NotCompared => "was not compared",
                 Gap::Unread => "is not known to be good",
@@ -198,11 +204,12 @@ pub(super) fn named(
     names: Vec<Named>,
     more: u64,
     kind: ProblemKind,
-    detail: &str,
+    detail: &'static str,
 ) -> impl Iterator<Item = UnprovenReason> {
     let each = names.into_iter().map(move |(path, unread)| UnprovenReason {
         path: Some(path),
         files: 1,
+        like: Some(detail),
         cause: unread.as_ref().and_then(|unread| unread.cause),
         ..UnprovenReason::new(
             kind,
@@ -211,6 +218,7 @@ pub(super) fn named(
     });
     let rest = (more > 0).then(|| UnprovenReason {
         files: more,
+        like: Some(detail),
         ..UnprovenReason::new(kind, format!("and {} more: {detail}", number(more)))
     });
     each.chain(rest)
@@ -281,6 +289,7 @@ pub(super) fn gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         | Gap::OtherContent
         | Gap::FolderUnread
         | Gap::FromMemory
+        | Gap::InRecords
         | Gap::Meanwhile => folder_gap_words(gap),
     }
 }
@@ -307,6 +316,11 @@ fn folder_gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         Gap::FromMemory => (
             ProblemKind::NotReadBack,
             "was compared, perhaps, with the computer's memory and not with the drive",
+        ),
+        Gap::InRecords => (
+            ProblemKind::NotReadBack,
+            "was compared with the computer's memory: so small a file is kept within the file \
+             system's own records, where nobody can read it from the drive",
         ),
         Gap::Meanwhile => (
             ProblemKind::Changed,

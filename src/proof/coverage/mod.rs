@@ -50,6 +50,7 @@ pub fn answer(
         short,
         is_explained,
         contents,
+        drives,
     } = count(question, &holders);
     notes.extend(sameness_notes(contents.iter().copied()));
     // What is wrong with the card always counts; what is wrong with one offload is a reason only if
@@ -96,6 +97,7 @@ pub fn answer(
         notes,
         is_stated: holders.distinct_devices() < copies,
         recorded,
+        spread: drives.spread(),
         has_zeros: contents.iter().any(|c| c.only_zeros),
         has_media_left: !question.listing.media_left().is_empty(),
     }

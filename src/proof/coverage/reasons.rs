@@ -72,6 +72,7 @@ pub(super) fn of_problem(p: &Problem) -> UnprovenReason {
         offload: None,
         is_of_drive: false,
         cause: p.cause,
+        like: Some(p.kind.id()),
     }
 }
 

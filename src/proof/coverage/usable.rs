@@ -404,6 +404,7 @@ impl Usable<'_> {
             lacks.clear();
         }
         Holding {
+            far_end: None,
             root: self.found.root.clone(),
             files: held.0,
             bytes: held.1,
@@ -422,6 +423,7 @@ impl Usable<'_> {
             files: lack.files,
             is_of_drive: true,
             cause: lack.origin,
+            like: Some(lack.verb),
             offload: Some(self.found.root.clone()),
             ..UnprovenReason::new(lack.kind, lack.sentence(files))
         };

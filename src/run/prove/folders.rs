@@ -5,7 +5,7 @@
 use super::card_seen::CardSeen;
 use super::matching::{BEGINNING_BYTES, CardContent, FolderFile, FolderFiles, ReadState};
 use super::offloads::{Search, not_seen};
-use super::passed::{CardEntries, is_trash};
+use super::passed::{CardEntries, is_passed_over};
 use crate::card::listing::Listing;
 use crate::digest::Digest;
 use crate::disk::backing::Backing;
@@ -71,7 +71,7 @@ impl PlainFolder {
         }
         if Utf8Path::new(&facts.canonical)
             .components()
-            .any(|part| is_trash(part.as_str()))
+            .any(|part| is_passed_over(part.as_str()))
         {
             return Err(Unusable::new(
                 ProblemKind::Missing,
@@ -158,6 +158,7 @@ impl PlainFolder {
             backing: self.facts.backing.clone(),
             device: self.facts.device,
             filesystem: self.facts.filesystem.clone(),
+            room: (self.facts.total_bytes, self.facts.free_bytes),
             files: self.files.found(card),
             unusable: self.unusable.clone(),
             stopped: progress.cancel.load(Ordering::Relaxed),
@@ -191,6 +192,16 @@ impl PlainFolder {
                         *there = InFolder::Meanwhile;
                     }
                 }
+                // What one file stood for goes with it.
+                let is_gone =
+                    |path: &String| matches!(compared.files.get(path), Some(InFolder::Meanwhile));
+                let shared = compared.files.iter();
+                let shared = shared.filter(
+                    |(_, there)| matches!(there, InFolder::Shared(other) if is_gone(other)),
+                );
+                let shared: Vec<String> = shared.map(|(path, _)| path.clone()).collect();
+                let meanwhile = shared.into_iter().map(|path| (path, InFolder::Meanwhile));
+                compared.files.extend(meanwhile);
             }
             Err(why) => compared.unusable = Some(why),
         }

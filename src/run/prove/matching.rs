@@ -9,7 +9,7 @@ use crate::disk::{EntryKind, FolderFacts, ReadBackWay, Sight, Stamp, WalkEntry};
 use crate::error::{Step, failed};
 use crate::name::{composed, is_part_name, shown};
 use crate::proof::coverage::InFolder;
-use crate::run::prove::passed::{CardEntries, is_trash};
+use crate::run::prove::passed::{CardEntries, is_passed_over};
 use crate::units::count;
 use std::cmp::Reverse;
 use std::collections::{HashMap, HashSet, VecDeque};
@@ -106,7 +106,7 @@ fn content(path: &str, bytes: u64, digest: Digest) -> HeldContent {
 /// Whether a file lies in a Trash, or where a system keeps what is its own.
 fn is_in_trash(path: &str) -> bool {
     let above = path.rsplit('/').skip(1);
-    above.into_iter().any(is_trash)
+    above.into_iter().any(is_passed_over)
 }
 
 /// Whether a file is a part of a copy that is not finished, or what computers leave.

@@ -1,38 +1,18 @@
 //! Owns which files below a folder are none that it has to stay: the card's own, seen a second time
 //! through another mount, and what lies in a Trash or where a system keeps what is its own.
 
+use crate::card::left_out::is_trash;
 use crate::disk::backing::independent;
 use crate::disk::{Disk, EntryKind, FolderFacts, Stamp, Stat, TreeKind};
+use crate::record::layout::RECORDS;
 use camino::Utf8Path;
 use std::collections::HashSet;
 use std::io;
 
-/// Folders that are emptied some day, or that a system or this program keeps for itself. Names from
-/// memory: of Windows, macOS, Linux, the Trash specification of freedesktop.org and network
-/// storage.
-const PASSED: [&str; 16] = [
-    ".Trashes",
-    ".Trash",
-    "Trash",
-    "$RECYCLE.BIN",
-    ".Recycle.Bin",
-    "RECYCLER",
-    "RECYCLED",
-    ".recycle",
-    "#recycle",
-    "@Recycle",
-    "lost+found",
-    ".TemporaryItems",
-    ".Spotlight-V100",
-    ".DocumentRevisions-V100",
-    "System Volume Information",
-    crate::record::layout::RECORDS,
-];
-
-/// Whether nothing in a folder of this name is there to stay.
-pub(super) fn is_trash(name: &str) -> bool {
-    let begins = name.get(..7).unwrap_or_default();
-    begins.eq_ignore_ascii_case(".Trash-") || PASSED.iter().any(|p| name.eq_ignore_ascii_case(p))
+/// Whether nothing in a folder of this name is there to stay: in a Trash, or what a system or this
+/// program keeps for itself.
+pub(super) fn is_passed_over(name: &str) -> bool {
+    is_trash(name) || name.eq_ignore_ascii_case(RECORDS)
 }
 
 /// What the card's own files look like from wherever they are seen: their sizes, their dates, and

@@ -40,6 +40,13 @@ pub struct RecordRead {
     pub hashes: Vec<Checksum>,
 }
 
+/// What such a record does not say.
+pub const LIST_WORTH: &str = "A list of others says what is in this folder. It doesn't say which \
+    card that came from, or that there is a second copy.";
+
+/// Files that fit and are named one by one.
+pub const EQUAL_NAMED: usize = 2_000;
+
 /// What a check against the records of others found.
 #[derive(Clone, Debug)]
 pub struct OthersFindings {
@@ -53,6 +60,8 @@ pub struct OthersFindings {
     pub equal: u64,
     /// Their bytes.
     pub equal_bytes: u64,
+    /// The first [`EQUAL_NAMED`] of them, by path and size, sorted as the records' own paths are.
+    pub equal_files: Vec<(String, u64)>,
     /// What does not fit, sorted by path.
     pub findings: Vec<Finding>,
     /// Entries that computers left behind since; told, and no fault.

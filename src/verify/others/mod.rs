@@ -11,7 +11,7 @@ mod no_generation;
 mod read;
 mod standing;
 
-pub use answer::{OthersError, OthersFindings, RecordKind, RecordRead};
+pub use answer::{EQUAL_NAMED, LIST_WORTH, OthersError, OthersFindings, RecordKind, RecordRead};
 pub use no_generation::NoGeneration;
 pub use standing::has_list;
 
@@ -94,6 +94,7 @@ pub fn verify_others(
         named,
         equal: len64(equal.len()),
         equal_bytes: equal.iter().map(|e| e.bytes).sum(),
+        equal_files: named_first(&equal),
         way: equal
             .iter()
             .map(|e| e.way)
@@ -119,6 +120,11 @@ struct EqualFile {
     path: String,
     bytes: u64,
     way: ReadBackWay,
+}
+
+fn named_first(equal: &[EqualFile]) -> Vec<(String, u64)> {
+    let first = equal.iter().take(EQUAL_NAMED);
+    first.map(|e| (e.path.clone(), e.bytes)).collect()
 }
 
 struct OthersCheck<'a> {
@@ -257,6 +263,9 @@ impl OthersCheck<'_> {
         };
         self.findings.retain(|f| !is_told(f));
         let to: HashSet<&str> = found.iter().map(|(_, to)| to.as_str()).collect();
+        self.standing
+            .litter
+            .retain(|path| !to.contains(path.as_str()));
         let extra = self.standing.extra(|path| to.contains(path));
         self.findings.extend(extra);
         let moved = found.into_iter().map(|(from, to)| Finding::Moved(from, to));

@@ -1,7 +1,7 @@
 //! Owns what stands in a folder that has records of others, and which of it a record means.
 
 use super::moved::ExtraFile;
-use crate::card::left_out::came_later;
+use crate::card::left_out::{came_later, is_in_trash};
 use crate::disk::{Disk, EntryKind, Stat, WalkEntry};
 use crate::error::Step;
 use crate::name::{CardName, composed, is_part_name};
@@ -257,13 +257,22 @@ impl StandingFiles {
         files.fold((0, 0), |(bytes, n), stat| (bytes + stat.bytes, n + 1))
     }
 
-    /// Extra files that can be read; what a copy has not finished is nobody's file.
+    /// Extra files that can be read, and what is in a Trash; what a copy has not finished is
+    /// nobody's file.
     pub(super) fn extra_files(&self) -> Vec<ExtraFile<'_>> {
         let files = self.extra.iter().filter_map(|(path, bytes)| {
             let bytes = bytes.filter(|_| !is_part_name(path.rsplit('/').next().unwrap_or(path)))?;
             Some(ExtraFile { path, bytes })
         });
-        files.collect()
+        let in_trash = self.litter.iter().filter(|path| is_in_trash(path));
+        let in_trash = in_trash.filter_map(|path| match self.found.get(path)? {
+            Ok(stat) if stat.kind == EntryKind::File => Some(ExtraFile {
+                path,
+                bytes: stat.bytes,
+            }),
+            _ => None,
+        });
+        files.chain(in_trash).collect()
     }
 
     /// What no record names, but for what `is_known` knows.

@@ -170,7 +170,7 @@ fn one_of_two_identical_files_is_not_both() {
     work.run(ASK).exits(0);
     remove(&work.path("dragged").join(again));
     work.run(ASK).exits(1).says(&format!(
-        "without a file of its own: `{again}` (the file there that holds the same is counted for \
+        "without a file of its own: `{again}` (what it holds is there once, and counted for \
          `{STILL}`)"
     ));
     // By a name of any kind.

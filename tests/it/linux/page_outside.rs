@@ -8,8 +8,9 @@
     reason = "the pages are stored for other programs to read"
 )]
 
+use super::page_of_check::{HOSTILE as HOSTILE_FILE, listed};
 use crate::page::{festival, made, page_of_pictures, sheet};
-use crate::support::program::{Card, Work, bytes_of, put, skip, tool};
+use crate::support::program::{Card, Work, bytes_of, flip, put, remove, skip, tool};
 use crate::support::{sampled, whole_sweeps};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
@@ -255,6 +256,47 @@ fn add_shoots(pages: &mut Pages) {
     );
 }
 
+/// The page of a folder of others that was checked, with many of everything that does not fit.
+fn checked_page(name: &str, is_hurt: bool) -> Option<Vec<u8>> {
+    let mut files: Vec<String> = (0..130)
+        .map(|n| format!("DCIM/100KITES/KITE{n:04}.JPG"))
+        .collect();
+    files.push(HOSTILE_FILE.to_owned());
+    files.push(format!("DCIM/{}.MP4", "K".repeat(240)));
+    let files: Vec<&str> = files.iter().map(String::as_str).collect();
+    let work = listed(name, &files)?;
+    if is_hurt {
+        let folder = work.path("K");
+        files.iter().take(60).for_each(|f| remove(&folder.join(f)));
+        files
+            .iter()
+            .skip(60)
+            .take(3)
+            .for_each(|f| flip(&folder.join(f), 9));
+        remove(&folder.join(HOSTILE_FILE));
+        put(&folder.join(format!("new{HOSTILE_FILE}")), b"new");
+        put(&folder.join(".DS_Store"), b"litter");
+    }
+    work.run("report K --to check.html")
+        .exits(i32::from(is_hurt));
+    Some(bytes_of(&work.path("check.html")))
+}
+
+fn add_checked(pages: &mut Pages) {
+    let harmless = HOSTILE_FILE.replace('\u{202e}', "\\u{202e}");
+    if let Some(page) = checked_page("page-check-hurt", true) {
+        let held = json!({"pages_max": 4, "shows": [harmless, "KITE0001.JPG"],
+            "prints": ["Missing: 61", "21 more paths", "KITE0061.JPG"],
+            "unprinted": ["KITE0059.JPG"]});
+        pages.add("check-hurt", "NOT INTACT", &page, held);
+    }
+    if let Some(page) = checked_page("page-check", false).filter(|_| whole_sweeps()) {
+        let held = json!({"pages_max": 2, "shows": [harmless],
+            "prints": ["132 files. The lists name them all."], "unprinted": ["KITE0001.JPG"]});
+        pages.add("check", "INTACT", &page, held);
+    }
+}
+
 fn add_sound(pages: &mut Pages) {
     let where_else = "The manifest has them all.";
     pages.add(
@@ -313,6 +355,7 @@ fn add_sound(pages: &mut Pages) {
     if !whole_sweeps() {
         pages.list.truncate(3);
     }
+    add_checked(pages);
     let mut sheet = sheet(&[1; 5]);
     HOSTILE.clone_into(&mut sheet.pictures[1].path);
     sheet.pictures[2].path = format!("DCIM/{}.JPG", "K".repeat(250));

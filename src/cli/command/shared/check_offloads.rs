@@ -1,7 +1,9 @@
-//! Owns reading offloads, and folders with records of others, again and telling what was found:
-//! those on different devices at the same time, those on one device one after the other.
+//! Owns telling what was found in offloads, and in folders with records of others, that were read
+//! again.
 
+use crate::cli::args::meant::quoted;
 use crate::cli::command::shared::checked::{CheckTarget, Checked, others_verdict, problems_json};
+use crate::cli::command::shared::checking::{CheckError, CheckResult, check_all};
 use crate::cli::command::shared::other_copies::{OtherCopy, other_copies};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -10,7 +12,6 @@ use crate::cli::system::notice::{self, Notice};
 use crate::cli::view::json::Json;
 use crate::cli::view::observer::{ReadEnd, ReadViewer};
 use crate::cli::view::out::Out;
-use crate::cli::view::read_progress::{ReadProgress, watched};
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::findings::{
     FINDINGS_SHOWN, UNREAD_STEP, findings_lines, findings_told, found,
@@ -20,75 +21,16 @@ use crate::cli::view::words::others::others_next;
 use crate::cli::view::words::troubles::{capital, sentence};
 use camino::{Utf8Path, Utf8PathBuf};
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
-use std::fmt;
-use std::io;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use unlade::disk::EntryKind;
-use unlade::disk::backing::Backing;
-use unlade::disk::progress::Progress;
-use unlade::error::{Interruption, ProblemKind};
+use unlade::error::ProblemKind;
 use unlade::existing::as_card::is_offload;
 use unlade::name::{shown, some_of};
-use unlade::record::manifest::device_words;
 use unlade::record::signature::TrustedKeys;
 use unlade::run::Tools;
 use unlade::units::{all_counted, len64};
-use unlade::verify::add_generation::verify_and_add;
-use unlade::verify::others::{OthersError, verify_others};
-use unlade::verify::{FindingCounts, Findings, Signature, VerifyError, verify as check};
-
-type CheckResult = Result<Checked, CheckError>;
-
-/// Why an offload was not checked.
-#[derive(Debug)]
-enum CheckError {
-    Verify(VerifyError),
-    Others(OthersError),
-    /// The thread that checked it broke down.
-    BrokenDown,
-    Interrupted,
-}
-
-impl CheckError {
-    fn kind(&self) -> ProblemKind {
-        match self {
-            Self::Verify(error) => error.kind(),
-            Self::Others(OthersError::Refused(_)) => ProblemKind::ManifestDamaged,
-            Self::Others(OthersError::NoRecord(_)) => ProblemKind::Missing,
-            Self::Others(OthersError::NoGeneration(_)) => ProblemKind::NameClash,
-            Self::Others(OthersError::Io(_) | OthersError::List(_)) => ProblemKind::Unreadable,
-            Self::Others(OthersError::Interrupted) | Self::BrokenDown | Self::Interrupted => {
-                ProblemKind::NotReadBack
-            }
-        }
-    }
-}
-
-impl CheckError {
-    /// Whether there is nothing under the name that was given.
-    fn is_not_there(&self) -> bool {
-        let (Self::Verify(VerifyError::Io(error)) | Self::Others(OthersError::Io(error))) = self
-        else {
-            return false;
-        };
-        error.cause.kind() == io::ErrorKind::NotFound
-    }
-}
-
-impl fmt::Display for CheckError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Verify(error) => error.fmt(f),
-            Self::Others(error) => error.fmt(f),
-            Self::BrokenDown => {
-                f.write_str("the check broke down; this is a fault of unlade, please report it")
-            }
-            Self::Interrupted => Interruption.fmt(f),
-        }
-    }
-}
+use unlade::verify::others::OthersError;
+use unlade::verify::{FindingCounts, Findings, Signature, VerifyError};
 
 /// Checks every offload and tells the results in the order given; `expected` are the keys of
 /// whoever should have signed them, and `viewer` is who is shown it where that is neither the
@@ -102,7 +44,7 @@ pub(crate) fn check_offloads(
     viewer: Option<&dyn ReadViewer>,
 ) -> Exit {
     let offloads: Vec<Utf8PathBuf> = targets.iter().map(|t| t.path.clone()).collect();
-    let mut results = check_all(targets, out, tools, viewer);
+    let (mut results, _) = check_all(targets, out, tools, viewer);
     if let Some(expected) = expected {
         for checked in results.iter_mut().flatten() {
             checked.expect_signed_by(expected);
@@ -171,7 +113,8 @@ fn noun(results: &[CheckResult]) -> &'static str {
     }
 }
 
-fn exit_of(result: &CheckResult) -> Exit {
+/// How the check of one of them ends.
+pub(crate) fn exit_of(result: &CheckResult) -> Exit {
     match result {
         Err(CheckError::Interrupted) => Exit::Interrupted,
         Ok(checked) if checked.is_interrupted() => Exit::Interrupted,
@@ -255,6 +198,8 @@ struct Surroundings {
     is_begun: bool,
     /// Nothing is there, and this beside it is called nearly so.
     near: Option<Utf8PathBuf>,
+    /// It is a file.
+    is_file: bool,
 }
 
 impl Surroundings {
@@ -268,6 +213,7 @@ impl Surroundings {
         Self {
             is_begun: is_unfinished && is_offload(disk, path),
             near: error.is_not_there().then(|| near(path, tools)).flatten(),
+            is_file: matches!(disk.look(path), Ok(Some(stat)) if stat.kind == EntryKind::File),
         }
     }
 }
@@ -295,96 +241,16 @@ fn near(path: &Utf8Path, tools: &Tools) -> Option<Utf8PathBuf> {
     Some(above.join(like))
 }
 
-/// Starts a thread for each device, as far as there are any; shows the progress from this one.
-fn check_all(
-    targets: &[CheckTarget],
+/// Tells what one of them came to on the screen; `further` is said before the answer.
+pub(crate) fn tell_checked(
+    named: (&Utf8PathBuf, &str),
+    result: &CheckResult,
+    further: &[String],
     out: Out,
     tools: &Tools,
-    viewer: Option<&dyn ReadViewer>,
-) -> Vec<CheckResult> {
-    let progress = &Progress {
-        cancel: Arc::clone(&tools.cancel),
-        ..Progress::default()
-    };
-    let mut by_device: BTreeMap<String, Vec<usize>> = BTreeMap::new();
-    for (index, target) in targets.iter().enumerate() {
-        // A folder that cannot be looked at has its error told by the check itself.
-        let key = match tools.disk.facts(&target.path) {
-            Err(_) => format!("? {index}"),
-            Ok(facts) if matches!(facts.backing, Backing::Unknown { .. }) => {
-                format!("dev {}", facts.device)
-            }
-            Ok(facts) => device_words(&facts.backing),
-        };
-        by_device.entry(key).or_default().push(index);
-    }
-    let results: Vec<Mutex<Option<CheckResult>>> =
-        targets.iter().map(|_| Mutex::default()).collect();
-    let groups: Vec<Vec<usize>> = by_device.into_values().collect();
-    let next = AtomicUsize::new(0);
-    let check_groups = || {
-        while let Some(group) = groups.get(next.fetch_add(1, Ordering::SeqCst)) {
-            for index in group {
-                let (Some(target), Some(slot)) = (targets.get(*index), results.get(*index)) else {
-                    continue;
-                };
-                let result = check_one(target, tools, progress);
-                *slot.lock().unwrap_or_else(PoisonError::into_inner) =
-                    Some(result.map_err(|error| {
-                        if progress.cancel.load(Ordering::Relaxed) {
-                            CheckError::Interrupted
-                        } else {
-                            error
-                        }
-                    }));
-            }
-        }
-    };
-    let all = || {
-        std::thread::scope(|scope| {
-            for _ in 1..groups.len() {
-                let further = std::thread::Builder::new().name("check".into());
-                // One that cannot be started leaves its share to the others.
-                if further.spawn_scoped(scope, check_groups).is_err() {}
-            }
-            check_groups();
-        });
-    };
-    let mut view = ReadProgress::new(out, tools);
-    watched(all, || match viewer {
-        Some(viewer) => viewer.progress(progress),
-        None => view.show(progress),
-    });
-    view.clear();
-    in_order(results)
-}
-
-fn check_one(target: &CheckTarget, tools: &Tools, progress: &Progress) -> CheckResult {
-    let (disk, clock) = (tools.disk.as_ref(), tools.clock.as_ref());
-    let page = unlade::report::page::page;
-    if target.is_of_others {
-        let list = target.list.as_deref();
-        let found = if target.adds_generation {
-            verify_and_add(disk, clock, &target.path, &tools.host, progress, page)
-        } else {
-            verify_others(disk, clock, &target.path, list, &target.apart, progress)
-        };
-        return found
-            .map(|findings| Checked::Others(Box::new(findings)))
-            .map_err(CheckError::Others);
-    }
-    let found = check(disk, clock, &target.path, progress, page);
-    let found = found.map(|findings| Checked::Ours(Box::new(findings)));
-    found.map_err(CheckError::Verify)
-}
-
-/// Returns one result for each offload, also where a thread broke down before it had one.
-fn in_order(results: Vec<Mutex<Option<CheckResult>>>) -> Vec<CheckResult> {
-    let result = |slot: Mutex<Option<CheckResult>>| {
-        let result = slot.into_inner().unwrap_or_else(PoisonError::into_inner);
-        result.unwrap_or(Err(CheckError::BrokenDown))
-    };
-    results.into_iter().map(result).collect()
+) {
+    let around = Surroundings::of(named.0, result, tools);
+    tell(named, result, None, further, &around, out);
 }
 
 fn tell(
@@ -427,6 +293,15 @@ fn unchecked(path: &Utf8Path, error: &CheckError, around: &Surroundings) -> (Str
     };
     if let CheckError::Others(OthersError::NoRecord(below)) = error {
         return (why, others_next(path.as_str(), below));
+    }
+    if around.is_file {
+        return (
+            format!("`{folder}` cannot be checked: it is a file, not a folder."),
+            format!(
+                "give the folder that it is in. A checksum list: `unlade verify --list {}`.",
+                quoted(path)
+            ),
+        );
     }
     if let Some(near) = around.near.as_ref().filter(|_| !is_there) {
         return (why, format!("did you mean `{}`?", shown(near.as_str())));
@@ -554,28 +429,4 @@ fn verdict(
         "is_signer_expected": expected.map(|e| findings.is_signed_by(e)),
         "reasons": if findings.is_clean() { vec![] } else { vec![found(&findings.findings)] },
     })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use unlade::error::{Error, Step};
-
-    #[test]
-    fn a_check_that_breaks_down_leaves_the_other_results_where_they_are() {
-        let gone = io::Error::from(io::ErrorKind::NotFound);
-        let error = Error::new(Step::List, Utf8Path::new("B"), gone);
-        let second = Err(CheckError::Verify(VerifyError::Io(error)));
-        let results = in_order(vec![
-            Mutex::new(None),
-            Mutex::new(Some(second)),
-            Mutex::new(None),
-        ]);
-        let kinds: Vec<ProblemKind> = results
-            .iter()
-            .map(|r| r.as_ref().unwrap_err().kind())
-            .collect();
-        let (broken, unread) = (ProblemKind::NotReadBack, ProblemKind::Unreadable);
-        assert_eq!(kinds, [broken, unread, broken]);
-    }
 }

@@ -90,7 +90,11 @@ impl Checked {
     ) -> FindingsWords<'a> {
         match self {
             Self::Ours(f) => FindingsWords::of(named, f, expected, others, most, out),
-            Self::Others(f) => others_words(named, f, most, out),
+            Self::Others(f) => {
+                let mut words = others_words(named, f, most, out);
+                words.steps.extend(others.iter().map(String::as_str));
+                words
+            }
         }
     }
 

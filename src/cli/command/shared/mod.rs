@@ -1,7 +1,9 @@
 //! Owns what several commands do. Nothing here imports a command.
 
 pub(crate) mod check_offloads;
+pub(crate) mod check_targets;
 pub(crate) mod checked;
+pub(crate) mod checking;
 #[cfg(not(feature = "offsite"))]
 pub(crate) mod no_places;
 pub(crate) mod one_card;

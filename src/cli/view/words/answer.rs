@@ -25,6 +25,8 @@ pub(crate) struct CardAnswer<'a> {
     pub(crate) is_part: bool,
     /// Complete copies on devices of their own.
     pub(crate) copies: usize,
+    /// Drives that one copy is in parts on; one where a drive has all of it.
+    pub(crate) spread: usize,
     /// On how many of the drives that were given, and what is to be said of the others; `None`
     /// where it is on all.
     pub(crate) short: Option<String>,
@@ -134,7 +136,14 @@ impl CardAnswer<'_> {
         } else {
             ONE_COPY
         };
-        let one = (self.copies == 1).then(|| one.to_owned());
+        let one = match self.spread {
+            0 | 1 => one.to_owned(),
+            n => format!(
+                "It is one copy only, in parts on {n} drives: if one of them is lost or fails, \
+                 pictures are gone."
+            ),
+        };
+        let one = (self.copies == 1).then_some(one);
         now.into_iter().chain(one).collect()
     }
 }

@@ -3,7 +3,7 @@
 use crate::cli::args::meant::quoted;
 use crate::cli::view::words::findings::UNREAD_STEP;
 use std::borrow::Cow;
-use unlade::error::ProblemKind;
+use unlade::error::{Cause, ProblemKind};
 use unlade::name::shown;
 use unlade::proof::coverage::{Holding, UnprovenReason};
 use unlade::run::prove::Ask;
@@ -42,19 +42,31 @@ fn moved_line(holding: &Holding, most: usize) -> Option<String> {
 /// Returns what is to be known of the folders among these copies, which have these names.
 pub(super) fn folder_notes<'a>(
     copies: impl Iterator<Item = (&'a Holding, &'a String)>,
-) -> Option<String> {
-    let folders = copies.filter(|(holding, _)| holding.is_compared);
-    let names: Vec<&str> = folders.map(|(_, name)| name.as_str()).collect();
+) -> Vec<String> {
+    let folders: Vec<_> = copies.filter(|(holding, _)| holding.is_compared).collect();
+    let names: Vec<&str> = folders.iter().map(|(_, name)| name.as_str()).collect();
     let (have, they) = match names.len() {
-        0 => return None,
+        0 => return Vec::new(),
         1 => ("has", "it counts"),
         _ => ("have", "they count"),
     };
-    Some(format!(
+    let by_hand = format!(
         "{} {have} no manifest: {they} in this answer only.",
         names.join(" and ")
-    ))
+    );
+    let through = folders.iter().filter_map(|(holding, name)| {
+        let end = holding.far_end?;
+        Some(format!(
+            "{name} was read through {end}, which may have answered from its own memory, and not \
+             from a drive."
+        ))
+    });
+    std::iter::once(by_hand).chain(through).collect()
 }
+
+/// What to do about a folder that was read from memory, perhaps.
+const MEMORY_STEP: &str = "Unplug the drive that was read from the computer's memory, plug it in \
+    again, and ask again as root, or with the drive mounted by the system's own driver for it.";
 
 /// Returns what to do about a folder, and its place among the steps.
 pub(super) fn folder_step(
@@ -63,13 +75,12 @@ pub(super) fn folder_step(
     holdings: &[Holding],
 ) -> (u8, Cow<'static, str>) {
     match reason.kind {
+        _ if reason.cause == Some(Cause::InRecords) => {
+            let why = "`unlade copy` stores small files so that they can be read from the drive.";
+            (3, format!("{} {why}", copy_step(ask, holdings)).into())
+        }
         ProblemKind::Unreadable => (1, UNREAD_STEP.into()),
-        ProblemKind::NotReadBack => (
-            1,
-            "Unplug the drive that was read from the computer's memory, plug it in again, and ask \
-            again."
-                .into(),
-        ),
+        ProblemKind::NotReadBack => (1, MEMORY_STEP.into()),
         ProblemKind::Changed => (
             2,
             "Ask again when no other program is at work in that folder.".into(),

@@ -62,7 +62,11 @@ pub(crate) fn finding_words(finding: &Finding) -> (&'static str, String) {
         Finding::Untrusted(p, why) => ("not good", p, Some(why)),
         Finding::Unchecked(p, why) => ("no check", p, Some(why)),
         Finding::Moved(p, to) => {
-            moved = format!("is whole at `{to}`");
+            moved = if finding.is_in_trash() {
+                format!("is in a Trash, at `{to}`: not safe there")
+            } else {
+                format!("is whole at `{to}`")
+            };
             ("moved", p, Some(&moved))
         }
     };
@@ -229,8 +233,21 @@ pub(crate) const UNREAD_STEP: &str = "What could not be read is neither good nor
     again.";
 
 /// What to do about files that are whole under other names.
-pub(crate) const MOVED_STEP: &str = "What was moved is whole; put it back where its list or \
+const MOVED_STEP: &str = "What was moved is whole; put it back where its list or \
     manifest has it, or keep it so.";
+
+/// What to do about files that are in a Trash.
+const TRASH_STEP: &str = "What is in a Trash is gone when somebody empties it: bring it back to \
+    where its list or manifest has it, before anything else.";
+
+/// Returns what to do about files that are not where they should be.
+pub(crate) fn moved_steps(findings: &[Finding]) -> impl Iterator<Item = &'static str> {
+    let moved = findings.iter().filter(|f| matches!(f, Finding::Moved(..)));
+    let (trash, others): (Vec<_>, Vec<_>) = moved.partition(|f| f.is_in_trash());
+    let trash = (!trash.is_empty()).then_some(TRASH_STEP);
+    let others = (!others.is_empty()).then_some(MOVED_STEP);
+    trash.into_iter().chain(others)
+}
 
 /// How many of each kind of finding there are.
 pub(crate) fn found(findings: &[Finding]) -> String {
@@ -280,7 +297,9 @@ fn next_after(f: &Findings) -> Vec<&'static str> {
     let unread = (f.unread() > 0 && !f.interrupted).then_some(UNREAD_STEP);
     let is_all = f.unread() == unlade::units::len64(f.findings.len());
     let others = (unread.is_none() || !is_all).then(|| next_after_others(f));
-    others.into_iter().chain(unread).collect()
+    let is_any = f.findings.iter().any(Finding::is_in_trash);
+    let trash = (is_any && !f.interrupted && others != Some(TRASH_STEP)).then_some(TRASH_STEP);
+    trash.into_iter().chain(others).chain(unread).collect()
 }
 
 fn next_after_others(f: &Findings) -> &'static str {
@@ -310,7 +329,7 @@ fn next_after_others(f: &Findings) -> &'static str {
     } else if missing + changed > 0 {
         ProblemKind::Changed.next_step()
     } else if FindingCounts::of(&f.findings).moved > 0 {
-        MOVED_STEP
+        moved_steps(&f.findings).last().unwrap_or(MOVED_STEP)
     } else if extra > 0 {
         ProblemKind::Extra.next_step()
     } else if matches!(f.signature, Signature::Unchecked(_)) {

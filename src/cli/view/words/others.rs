@@ -1,22 +1,18 @@
 //! Owns what is said of a folder that was checked against the lists of others.
 
+use crate::cli::args::meant::quoted;
 use crate::cli::system::notice::Notice;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use crate::cli::view::words::findings::{
-    CACHED_NOTE, FindingsWords, MOVED_STEP, UNREAD_STEP, checked_head, counted_entries,
-    finding_words, subject, what_is_wrong,
+    CACHED_NOTE, FindingsWords, UNREAD_STEP, checked_head, counted_entries, finding_words,
+    moved_steps, subject, what_is_wrong,
 };
 use crate::cli::view::words::notice::of_answer;
-use unlade::error::ProblemKind;
 use unlade::name::shown;
 use unlade::units::{counted, len64};
-use unlade::verify::FindingCounts;
-use unlade::verify::others::{OthersFindings, RecordKind};
-
-/// What such a record does not say.
-const WORTH: &str = "A list of others says what is in this folder. It doesn't say which card that \
-    came from, or that there is a second copy.";
+use unlade::verify::others::{LIST_WORTH, OthersFindings, RecordKind, RecordRead};
+use unlade::verify::{Finding, FindingCounts};
 
 /// Returns what is said of one folder.
 pub(crate) fn others_words(
@@ -88,7 +84,11 @@ pub(crate) fn others_next(path: &str, below: &[String]) -> String {
     format!(
         "a list is further down, `{}`. If its paths begin there: `unlade verify {}`.",
         shown(first),
-        unlade::name::word(&format!("{}/{folder}", path.trim_end_matches('/')))
+        quoted(
+            format!("{}/{folder}", path.trim_end_matches('/'))
+                .as_str()
+                .into()
+        )
     )
 }
 
@@ -109,29 +109,35 @@ const LISTS_SHOWN: usize = 8;
 
 /// `bag (BagIt 1.0) manifest-sha256.txt, 8 files; checksum list kites.md5 (md5), 8 files`.
 fn records(f: &OthersFindings) -> String {
-    let words = f.records.iter().take(LISTS_SHOWN).map(|record| {
-        let name = shown(&record.name);
-        let files = counted(record.files, "file");
-        match record.kind {
-            RecordKind::Bag((major, minor)) => {
-                format!("bag (BagIt {major}.{minor}) `{name}`, {files}")
-            }
-            RecordKind::List => {
-                let kinds: Vec<String> = record.hashes.iter().map(ToString::to_string).collect();
-                format!("checksum list `{name}` ({}), {files}", kinds.join(" or "))
-            }
-            RecordKind::Mhl(generations) => format!(
-                "ASC media hash list `{name}`, {}, {files}",
-                counted(generations, "generation")
-            ),
-        }
-    });
-    let mut words: Vec<String> = words.collect();
-    let more = f.records.len().saturating_sub(LISTS_SHOWN);
+    lists_words(f, LISTS_SHOWN).join("; ")
+}
+
+/// Returns each list in words, so many of them.
+pub(crate) fn lists_words(f: &OthersFindings, most: usize) -> Vec<String> {
+    let mut words: Vec<String> = f.records.iter().take(most).map(record_words).collect();
+    let more = f.records.len().saturating_sub(most);
     if more > 0 {
         words.push(format!("and {more} more"));
     }
-    words.join("; ")
+    words
+}
+
+fn record_words(record: &RecordRead) -> String {
+    let name = shown(&record.name);
+    let files = counted(record.files, "file");
+    match record.kind {
+        RecordKind::Bag((major, minor)) => {
+            format!("bag (BagIt {major}.{minor}) `{name}`, {files}")
+        }
+        RecordKind::List => {
+            let kinds: Vec<String> = record.hashes.iter().map(ToString::to_string).collect();
+            format!("checksum list `{name}` ({}), {files}", kinds.join(" or "))
+        }
+        RecordKind::Mhl(generations) => format!(
+            "ASC media hash list `{name}`, {}, {files}",
+            counted(generations, "generation")
+        ),
+    }
 }
 
 fn notes(f: &OthersFindings) -> Vec<String> {
@@ -161,6 +167,7 @@ fn notes(f: &OthersFindings) -> Vec<String> {
             if f.left_out == 1 { "it" } else { "them" },
         ));
     }
+    notes.extend(begins_below(f));
     notes.extend(f.added.as_ref().map(|added| match added {
         Ok(path) => format!("The check is written down: `{}`.", shown(path)),
         Err(why) => format!("The check could not be written down: {}.", shown(why)),
@@ -183,6 +190,30 @@ fn notes(f: &OthersFindings) -> Vec<String> {
     notes
 }
 
+/// Says so where a list fits as a whole, but only from a folder below.
+fn begins_below(f: &OthersFindings) -> Option<String> {
+    let moved = f.findings.iter().filter_map(|finding| match finding {
+        Finding::Moved(from, to) => {
+            let below = to.strip_suffix(from.as_str());
+            Some(below.and_then(|below| below.strip_suffix('/')))
+        }
+        _ => None,
+    });
+    let mut below: Vec<Option<&str>> = moved.collect();
+    below.dedup();
+    match below.as_slice() {
+        [Some(folder)] if f.equal == 0 => Some(format!(
+            "The list fits from `{}` on: with --list FILE and --base DIR it begins there.",
+            shown(folder)
+        )),
+        _ => None,
+    }
+}
+
+/// What to do about files that are not what a list says.
+const HURT_STEP: &str = "Take what is missing or changed from another copy, or from whoever made \
+    the list.";
+
 fn next(f: &OthersFindings) -> Vec<&'static str> {
     let counts = FindingCounts::of(&f.findings);
     let mut steps = Vec::new();
@@ -193,20 +224,18 @@ fn next(f: &OthersFindings) -> Vec<&'static str> {
         steps.push(UNREAD_STEP);
     }
     if counts.missing + counts.changed > 0 {
-        steps.push(ProblemKind::Changed.next_step());
+        steps.push(HURT_STEP);
     } else if counts.extra > 0 {
         steps.push(
             "Nothing is known of what is extra: it is in no list. Ask whoever made the list.",
         );
     }
-    if counts.moved > 0 {
-        steps.push(MOVED_STEP);
-    }
+    steps.extend(moved_steps(&f.findings));
     if counts.unchecked > 0 {
         steps.push("What could not be checked is neither good nor changed.");
     }
     if f.is_clean() {
-        steps.push(WORTH);
+        steps.push(LIST_WORTH);
     }
     steps
 }

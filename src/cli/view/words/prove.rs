@@ -10,7 +10,9 @@ use crate::cli::view::words::compared::{folder_notes, folder_step, lack_lines};
 use crate::cli::view::words::findings::UNREAD_STEP;
 use crate::cli::view::words::hints::hint_lines;
 use crate::cli::view::words::problem::refusal_steps;
-use crate::cli::view::words::troubles::{NumberedTrouble, capital, numbered, sentence};
+use crate::cli::view::words::troubles::{
+    NumberedTrouble, TroubleReason, alike, capital, numbered, sentence,
+};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use unlade::error::{
@@ -63,6 +65,7 @@ pub(crate) fn card_answer(outcome: &ProveOutcome, by_content: bool) -> CardAnswe
         is_a_copy: by_content,
         is_part: outcome.part.is_some(),
         copies: outcome.answer.verdict.copies(),
+        spread: outcome.answer.spread,
         // What each copy lacks is told with it; one that is not needed may be of another day.
         short: None,
         // It was looked at just now.
@@ -111,7 +114,10 @@ impl ProveAnswer<'_> {
             troubles: troubles
                 .into_iter()
                 .flatten()
-                .map(|trouble| (trouble.reasons, trouble.step))
+                .map(|trouble| {
+                    let said = Some(trouble.reasons.join(" ")).filter(|said| !said.is_empty());
+                    (said.into_iter().collect(), trouble.step)
+                })
                 .collect(),
             notes: self.notes().into_iter().chain(shoot).collect(),
             ..ReadEnd::default()
@@ -351,7 +357,8 @@ impl ProveAnswer<'_> {
             // What is wrong with what was given says more than that there are too few.
             let mut all: Vec<&UnprovenReason> = all.collect();
             all.sort_by_key(|reason| !reason.is_of_drive);
-            let mut reasons: Vec<String> = all.iter().map(|r| self.words(r)).collect();
+            let all = all.into_iter().map(|reason| self.trouble(reason));
+            let mut reasons = alike(all);
             let steps = steps.into_iter();
             return steps
                 .map(|step| NumberedTrouble {
@@ -361,15 +368,15 @@ impl ProveAnswer<'_> {
                 })
                 .collect();
         }
-        let mut by_step: BTreeMap<(u8, Cow<'static, str>), Vec<String>> = BTreeMap::new();
+        let mut by_step: BTreeMap<(u8, Cow<'static, str>), Vec<_>> = BTreeMap::new();
         for reason in all.filter(|r| !is_difference(r)) {
             let step = by_step.entry(self.step(reason)).or_default();
-            step.push(self.words(reason));
+            step.push(self.trouble(reason));
         }
         let by_step = by_step
             .into_iter()
             .map(|((_, step), reasons)| NumberedTrouble {
-                reasons,
+                reasons: alike(reasons.into_iter()),
                 step: step.into_owned(),
             });
         let differences = self.differences().into_iter();
@@ -386,6 +393,21 @@ impl ProveAnswer<'_> {
             let steps = steps.into_iter().map(|(_, step)| step);
             steps.take(STEPS_MAX).collect()
         })
+    }
+
+    /// Returns a reason, and which are like it: those of single files by what is the matter, those
+    /// of a copy by the copy as well.
+    fn trouble<'b>(&self, reason: &'b UnprovenReason) -> TroubleReason<Likeness<'b>> {
+        let like = reason.like.unwrap_or(&reason.detail);
+        TroubleReason {
+            like: (like, reason.kind, reason.offload.as_deref()),
+            words: self.words(reason),
+            count: if reason.offload.is_some() {
+                1
+            } else {
+                reason.files.max(1)
+            },
+        }
     }
 
     /// Returns a reason as a sentence.
@@ -422,7 +444,7 @@ impl ProveAnswer<'_> {
 
     /// Returns what one kind of reason asks for, and its place among the steps.
     fn step(&self, reason: &UnprovenReason) -> (u8, Cow<'static, str>) {
-        if reason.cause == Some(Cause::InFolder) {
+        if matches!(reason.cause, Some(Cause::InFolder | Cause::InRecords)) {
             return folder_step(self.ask, reason, &self.outcome.answer.holdings);
         }
         let (place, step) = step(self.ask, reason);
@@ -456,6 +478,9 @@ impl ProveAnswer<'_> {
         kinds.iter().filter_map(of_kind).collect()
     }
 }
+
+/// What those that are alike have in common.
+type Likeness<'a> = (&'a str, ProblemKind, Option<&'a str>);
 
 /// How two cards differ: in words, what to do, and which reasons say so.
 type DifferenceKind = (&'static str, &'static str, fn(&UnprovenReason) -> bool);

@@ -6,7 +6,9 @@ use crate::cli::view::out::Out;
 use crate::cli::view::text::{pad, wrap};
 use crate::cli::view::words::answer::card_name;
 use crate::cli::view::words::drives::drive_names;
-use crate::cli::view::words::troubles::{NumberedTrouble, numbered, sentence};
+use crate::cli::view::words::troubles::{
+    NumberedTrouble, TroubleReason, alike, numbered, sentence,
+};
 use std::time::Duration;
 use unicode_width::UnicodeWidthStr as _;
 use unlade::error::{Cause, Problem, ProblemKind};
@@ -67,11 +69,11 @@ pub(crate) fn out_of_the_ordinary(proof: &Proof) -> (Vec<String>, Vec<NumberedTr
         return (notes, Vec::new());
     }
     let troubles = troubles(proof).into_iter().map(|trouble| NumberedTrouble {
-        reasons: trouble
-            .problems
-            .iter()
-            .map(|p| sentence(&p.words(&names)))
-            .collect(),
+        reasons: alike(trouble.problems.iter().map(|p| TroubleReason {
+            like: (p.kind, p.destination),
+            words: sentence(&p.words(&names)),
+            count: 1,
+        })),
         step: trouble.step,
     });
     (notes, troubles.collect())

@@ -8,25 +8,55 @@ const TROUBLES_TOLD: usize = 6;
 
 /// One kind of trouble and what to do about it.
 pub(crate) struct NumberedTrouble {
-    /// What shows it, as sentences; none where the person stopped.
+    /// What shows it, as sentences, of those that are alike one ([`alike`]); none where the person
+    /// stopped.
     pub(crate) reasons: Vec<String>,
     /// What to do.
     pub(crate) step: String,
 }
 
-/// Returns the lines of troubles: the first of each in words, those alike counted.
+/// Sentences of one trouble that are said.
+const SENTENCES_TOLD: usize = 4;
+
+/// Why something is not proven.
+pub(crate) struct TroubleReason<K> {
+    /// Equal in those that are alike.
+    pub(crate) like: K,
+    /// The same as a sentence.
+    pub(crate) words: String,
+    /// Of how many things it is said.
+    pub(crate) count: u64,
+}
+
+/// Returns a sentence for the first of those that are alike, and how many more there are.
+pub(crate) fn alike<K: PartialEq>(reasons: impl Iterator<Item = TroubleReason<K>>) -> Vec<String> {
+    let mut kinds: Vec<(TroubleReason<K>, u64)> = Vec::new();
+    for reason in reasons {
+        match kinds
+            .iter_mut()
+            .find(|(first, _)| first.like == reason.like)
+        {
+            Some((_, more)) => *more += reason.count,
+            None => kinds.push((reason, 0)),
+        }
+    }
+    let unsaid = kinds.len().saturating_sub(SENTENCES_TOLD);
+    let said = kinds.into_iter().take(SENTENCES_TOLD);
+    let said = said.map(|(first, more)| match more {
+        0 => first.words,
+        more => format!("{} And {} more like it.", first.words, count(more)),
+    });
+    let more = counted(len64(unsaid), "more reason");
+    let more = (unsaid > 0).then(|| format!("And {more}; --verbose has all."));
+    said.chain(more).collect()
+}
+
+/// Returns the lines of troubles: their reasons, and what to do.
 pub(super) fn numbered(troubles: &[NumberedTrouble], width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for (at, trouble) in troubles.iter().take(TROUBLES_TOLD).enumerate() {
-        let mut text = String::new();
-        if let Some(first) = trouble.reasons.first() {
-            text = format!("{first} ");
-            let more = trouble.reasons.len() - 1;
-            if more > 0 {
-                text.push_str(&format!("And {} more like it. ", count(len64(more))));
-            }
-        }
-        text.push_str(&trouble.step);
+        let said = trouble.reasons.iter().chain([&trouble.step]);
+        let text = said.map(String::as_str).collect::<Vec<_>>().join(" ");
         lines.extend(wrap(&text, width, &format!("  {}. ", at + 1), "     "));
     }
     let more = len64(troubles.len().saturating_sub(TROUBLES_TOLD));

@@ -67,6 +67,7 @@ fn answer(proof: &Proof) -> CardAnswer<'_> {
         is_a_copy: false,
         is_part: proof.part().is_some(),
         copies: proof.verdict().copies(),
+        spread: 1,
         short: short(proof),
         now: proof.card_now(),
         has_zeros: proof.offloaded().files.iter().any(|f| f.only_zeros),

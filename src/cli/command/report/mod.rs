@@ -1,28 +1,35 @@
-//! Owns `report`: the page of an offload made again from its manifest, that of its pictures, and
-//! that of a shoot made from the ledger. Nothing that stands is replaced.
+//! Owns `report`: the page of an offload made again from its manifest, that of its pictures, that
+//! of a shoot made from the ledger, and that of a folder of others. Nothing that stands is
+//! replaced.
 
+mod of_others;
+mod place;
+
+use crate::cli::args::Common;
 use crate::cli::args::report::ReportArgs;
 use crate::cli::args::shoot::ShootName;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
+use crate::cli::home::drive_names::DriveNames;
 use crate::cli::home::shoot::expected;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
 use camino::{Utf8Path, Utf8PathBuf};
+use of_others::{of_others, report_of_others};
+use place::{NoPage, elsewhere, is_taken};
 use serde_json::json;
 use std::io;
 use std::sync::Arc;
 use unlade::disk::{Disk, Stamp};
-use unlade::error::{FailedStep, Problem};
 use unlade::ledger::ExpectedCards;
 use unlade::ledger::shoot::Shoot;
 use unlade::name::shown;
 use unlade::record::bag::{read_manifest, sha256};
 use unlade::record::layout::{Layout, RECORDS, TAG_MANIFEST};
 use unlade::record::load::load;
-use unlade::record::manifest::{FilePart, MANIFEST_BYTES_MAX, Manifest, ManifestError};
-use unlade::record::store::{PICTURES, REPORT, add_record, write_new};
+use unlade::record::manifest::{FilePart, MANIFEST_BYTES_MAX, Manifest};
+use unlade::record::store::{PICTURES, REPORT, add_record};
 use unlade::report::page::page;
 use unlade::report::shoot::{LedgerSource, page as shoot_page};
 use unlade::run::Tools;
@@ -44,38 +51,17 @@ enum PageState {
     OtherPictures(String),
 }
 
-/// Why a page is not made.
-#[derive(Debug, thiserror::Error)]
-enum NoPage {
-    #[error("there is no ledger here; give its folder with --home")]
-    NoLedger,
-    /// The ledger, as it is told.
-    #[error("the ledger {0} knows no card of this shoot; `unlade ledger` shows what it knows")]
-    NoCard(String),
-    #[error(transparent)]
-    Manifest(#[from] ManifestError),
-    #[error("it cannot be used: {0}")]
-    Gone(#[source] io::Error),
-    #[error("`{0}` could not be read: {1}")]
-    Unread(String, #[source] io::Error),
-    #[error(
-        "{TAG_MANIFEST} of this bag names another page than this version makes; storing this one \
-         would make the bag invalid; --to FILE makes the page elsewhere"
-    )]
-    Bag,
-    #[error("{}; --to FILE makes the page elsewhere", .0.detail)]
-    NotAdded(Problem),
-    #[error("`{0}` is there already and is not replaced")]
-    Exists(String),
-    #[error("`{0}` {1}")]
-    NotWritten(String, #[source] FailedStep),
-    /// In the current folder, where nobody said where.
-    #[error("{0}; --to FILE makes the page elsewhere")]
-    Here(#[source] Box<Self>),
-}
-
-/// Makes the page of an offload again, or that of a shoot.
-pub(crate) fn report(args: &ReportArgs, book: &Book, out: Out, tools: &Tools) -> Exit {
+/// Makes the page of an offload again, that of a shoot, or that of a folder of others.
+pub(crate) fn report(
+    args: &ReportArgs,
+    common: &Common,
+    book: &Book,
+    out: Out,
+    tools: &Tools,
+) -> Exit {
+    if let Some(target) = of_others(args, tools, book) {
+        return report_of_others(&target, args, &DriveNames::of(common), out, tools);
+    }
     let (what, of, made) = match (&args.offload, &args.set.shoot) {
         (Some(offload), _) => ("offload", offload.as_str(), make(offload, args, tools)),
         (None, name) => {
@@ -176,6 +162,7 @@ fn make_shoot(
             elsewhere(&file_name(name), &bytes, tools).map_err(|why| NoPage::Here(Box::new(why)))
         }
     }
+    .map(PageState::New)
 }
 
 /// Returns a name for a shoot's page that every file system takes.
@@ -241,10 +228,8 @@ fn make_pictures(
         PicturesPage::None(why) => return Ok(PageState::NoPictures(why)),
     };
     if let Some(to) = to {
-        return match elsewhere(to, page.as_bytes(), tools)? {
-            PageState::New(path) => Ok(PageState::Pictures(path, shows)),
-            other => Ok(other),
-        };
+        let path = elsewhere(to, page.as_bytes(), tools)?;
+        return Ok(PageState::Pictures(path, shows));
     }
     let path = shown(offload.join(RECORDS).join(PICTURES).as_str());
     let date = Stamp::of(tools.clock.now());
@@ -265,7 +250,7 @@ fn make_page(
     let disk = tools.disk.as_ref();
     let bytes = page(manifest).into_bytes();
     if let Some(to) = &args.to {
-        return elsewhere(to, &bytes, tools);
+        return elsewhere(to, &bytes, tools).map(PageState::New);
     }
     let path = offload.join(RECORDS).join(REPORT);
     let told = shown(path.as_str());
@@ -297,25 +282,4 @@ fn breaks_bag(disk: &dyn Disk, offload: &Utf8Path, manifest: &Manifest, page: &[
     let sums = tags.ok().and_then(|bytes| read_manifest(&bytes).ok());
     let listed = sums.and_then(|mut sums| sums.remove(&format!("{RECORDS}/{REPORT}")));
     listed.is_some_and(|listed| listed != sha256(page))
-}
-
-/// A link that leads nowhere is in the way as well.
-fn is_taken(disk: &dyn Disk, to: &Utf8Path) -> bool {
-    disk.look(to).is_ok_and(|stat| stat.is_some())
-}
-
-/// Makes the page as a part beside its place, which gets its name when it is whole and durable.
-fn elsewhere(to: &Utf8Path, bytes: &[u8], tools: &Tools) -> Result<PageState, NoPage> {
-    let told = shown(to.as_str());
-    let (disk, date) = (tools.disk.as_ref(), Stamp::of(tools.clock.now()));
-    if is_taken(disk, to) {
-        return Err(NoPage::Exists(told));
-    }
-    match write_new(disk, to, bytes, date) {
-        Ok(()) => Ok(PageState::New(told)),
-        Err(FailedStep { cause, .. }) if cause.kind() == io::ErrorKind::AlreadyExists => {
-            Err(NoPage::Exists(told))
-        }
-        Err(failed) => Err(NoPage::NotWritten(told, failed)),
-    }
 }
