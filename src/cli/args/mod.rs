@@ -549,8 +549,9 @@ pub(crate) struct VerifyArgs {
     /// Folders of offloads or of others, or drives.
     ///
     /// An offload holds `_unlade`, and a folder of others a list. On a drive, given as a folder or by
-    /// its kit name, they are looked for three folders deep at most. Lists of others in the folder itself are checked too.
-    /// PLACE/NAME is an offload at a place elsewhere, which is read back from there.
+    /// its kit name, they are looked for three folders deep at most. Lists of others in the folder
+    /// itself are checked too. PLACE/NAME is an offload at a place elsewhere, which is read back from
+    /// there.
     #[arg(required_unless_present = "list", value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,
     /// Check the files of this checksum list.
