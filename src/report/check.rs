@@ -113,7 +113,7 @@ fn checked(check: &CheckPage<'_>) -> Markup {
         ("Not read", counts.unread),
         ("Not checked", counts.unchecked),
         ("Not good", counts.untrusted),
-        ("Left out by patterns", f.left_out),
+        ("Skipped by patterns", f.left_out),
         ("Made by a computer", len64(f.litter.len())),
     ];
     let perhaps = perhaps.into_iter().filter(|(_, n)| *n > 0);
@@ -152,8 +152,10 @@ fn how(f: &OthersFindings) -> String {
     }
 }
 
-/// Kinds of findings, and what is said of each above its list.
-const KINDS: [(&str, &str, fn(&Finding) -> bool); 7] = [
+/// A heading, what is said below it, and which findings are listed there.
+type KindOfFinding = (&'static str, &'static str, fn(&Finding) -> bool);
+
+const KINDS: [KindOfFinding; 7] = [
     ("Missing", "In a list, and not here.", |f| {
         matches!(f, Finding::Missing(_))
     }),

@@ -79,6 +79,7 @@ fn a_folder_by_hand_that_cannot_be_flushed_is_no_copy() {
             separate: false,
             reread: false,
             by_content: false,
+            has_places: false,
         };
         prove(&ask, sim, tools.clock.as_ref(), &Progress::default()).unwrap()
     };

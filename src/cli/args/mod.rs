@@ -70,7 +70,7 @@ use weigh::WeighCommand;
         back from its drive while the card is still being read, and answers one question: may I \
         format this card?\n\nNothing on the card or on a drive is ever changed; there is no \
         command that formats, deletes or ejects.",
-    help_template = "{about-with-newline}{usage-heading} {usage}\n\nCommands:\n{subcommands}\
+    help_template = "{about-with-newline}{usage-heading} {usage}\nCommands:\n{subcommands}\
         {after-help}",
     disable_help_flag = true,
     after_help = "Begin with: unlade demo. Help: unlade COMMAND -h, or --help for all of it",
@@ -548,10 +548,10 @@ impl From<ProofArg> for Level {
 pub(crate) struct VerifyArgs {
     /// Folders of offloads or of others, or drives.
     ///
-    /// An offload holds `_unlade`, and a folder of others a list. On a drive, given as a folder or by
-    /// its kit name, they are looked for three folders deep at most. Lists of others in the folder
-    /// itself are checked too. PLACE/NAME is an offload at a place elsewhere, which is read back from
-    /// there.
+    /// An offload holds `_unlade`, and a folder of others a list. On a drive, given as a folder or
+    /// by its kit name, they are looked for three folders deep at most. Lists of others in the
+    /// folder itself are checked too. PLACE/NAME is an offload at a place elsewhere, which is read
+    /// back from there.
     #[arg(required_unless_present = "list", value_name = "OFFLOAD", help_heading = WHAT)]
     pub(crate) offloads: Vec<Utf8PathBuf>,
     /// Check the files of this checksum list.

@@ -319,8 +319,8 @@ fn folder_gap_words(gap: Gap) -> (ProblemKind, &'static str) {
         ),
         Gap::InRecords => (
             ProblemKind::NotReadBack,
-            "was compared with the computer's memory: so small a file is kept within the file \
-             system's own records, where nobody can read it from the drive",
+            "was compared with the computer's memory: so small a file is kept among the file \
+             system's own notes, where nobody can read it from the drive",
         ),
         Gap::Meanwhile => (
             ProblemKind::Changed,

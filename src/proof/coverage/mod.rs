@@ -76,11 +76,7 @@ pub fn answer(
         reasons.push(few(question, &holders, copies));
     }
     let of_offloads = of_offloads.into_iter().chain(away(question.away));
-    if reasons.is_empty() {
-        notes.extend(of_offloads.map(|r| format!("{}.", r.plain())));
-    } else {
-        reasons.extend(of_offloads);
-    }
+    weigh_offloads(of_offloads, &mut reasons, &mut notes);
     let enough = copies >= question.copies_needed;
     let proven = enough && reasons.is_empty() && question.listing.totals().0 > 0;
     let holdings = holders.holdings(held, lacks, question.listing.totals().0);
@@ -100,6 +96,19 @@ pub fn answer(
         spread: drives.spread(),
         has_zeros: contents.iter().any(|c| c.only_zeros),
         has_media_left: !question.listing.media_left().is_empty(),
+    }
+}
+
+/// What is wrong with single offloads is a reason only where there are others.
+fn weigh_offloads(
+    of_offloads: impl Iterator<Item = UnprovenReason>,
+    reasons: &mut Vec<UnprovenReason>,
+    notes: &mut Vec<String>,
+) {
+    if reasons.is_empty() {
+        notes.extend(of_offloads.map(|r| format!("{}.", r.plain())));
+    } else {
+        reasons.extend(of_offloads);
     }
 }
 

@@ -69,10 +69,10 @@ pub(super) fn report_of_others(
     };
     let made = found.map(|found| {
         let to = args.to.as_deref().ok_or(NoPage::NoPlace)?;
-        let named = (target.path.as_str(), name);
+        let of_folder = (target.path.as_str(), name);
         let bytes = made_page(
             found,
-            named,
+            of_folder,
             (begun, bytes_read),
             &further,
             args,

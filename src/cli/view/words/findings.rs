@@ -237,7 +237,7 @@ const MOVED_STEP: &str = "What was moved is whole; put it back where its list or
     manifest has it, or keep it so.";
 
 /// What to do about files that are in a Trash.
-const TRASH_STEP: &str = "What is in a Trash is gone when somebody empties it: bring it back to \
+const TRASH_STEP: &str = "What is in a Trash is gone once it is emptied: bring it back to \
     where its list or manifest has it, before anything else.";
 
 /// Returns what to do about files that are not where they should be.
