@@ -14,7 +14,9 @@ use super::tries::{persist, several};
 use crate::clock::Clock;
 use crate::digest::Digest;
 use crate::disk::progress::Progress;
-use crate::record::layout::{MANIFEST, RECORDS};
+use crate::record::checksums::List;
+use crate::record::layout::{MANIFEST, MANIFEST_HASH, RECORDS};
+use crate::record::manifest::MANIFEST_BYTES_MAX;
 use crate::units::len64;
 use std::io;
 use std::sync::atomic::Ordering;
@@ -84,6 +86,7 @@ pub fn check(
             lost: None,
         }),
     };
+    checking.lists();
     let (stops, one) = (|| checking.stops(), |file: &Expected| checking.one(file));
     several("check", &files, &stops, &one);
     let state = checking.state.into_inner();
@@ -163,6 +166,43 @@ impl Checking<'_> {
         }
         let state = self.lock();
         state.is_over || state.lost.is_some()
+    }
+
+    /// Holds the manifest's hash and the checksum lists to what the manifest gives: one that the
+    /// place has lost, or that was edited there, is in no list of what there is.
+    fn lists(&self) {
+        let placed = self.job.placed;
+        // What a receipt names is read back as the other files are, if it is there.
+        let named = placed.receipted();
+        let lists = List::all().map(|list| (list.file_name(), Some(list)));
+        for (name, list) in [(MANIFEST_HASH, None)].into_iter().chain(lists) {
+            if self.stops() {
+                return;
+            }
+            let path = format!("{RECORDS}/{name}");
+            let read = self
+                .job
+                .store
+                .read_small(&placed.at(&path), MANIFEST_BYTES_MAX);
+            let why = match (read, list) {
+                // The hash was held to the manifest when that was read.
+                (Ok(Some(_)), None) => continue,
+                (Ok(Some(_)), _) if named.contains_key(path.as_str()) => continue,
+                (Ok(Some(bytes)), Some(list)) => {
+                    let all = 0..placed.manifest.destinations.len();
+                    let mut texts = all.map(|d| placed.manifest.list_of(list, d));
+                    if texts.any(|text| !text.is_empty() && text.as_bytes() == bytes) {
+                        continue;
+                    }
+                    SendFault::Damaged
+                }
+                (Ok(None), Some(list)) if !placed.manifest.always_has(list) => continue,
+                (Ok(None), _) => SendFault::Gone,
+                (Err(e), _) if e.kind == PlaceFault::Interrupted => return,
+                (Err(e), _) => SendFault::Place(e),
+            };
+            self.lock().done.problems.push(SendProblem { path, why });
+        }
     }
 
     fn one(&self, file: &Expected) {

@@ -6,21 +6,22 @@ use super::error::StoreError;
 use super::journal::SendJournal;
 use super::object::{Grade, PlaceObject};
 use super::placed::PlacedOffload;
-use super::receipt::ReceiptFile;
 use super::store::Store;
 use super::tries::several_at;
 use crate::card::dates::parse;
 use crate::disk::backing::Backing;
-use crate::disk::{Disk, ReadBackWay, Sights};
+use crate::disk::{Disk, EntryKind, ReadBackWay, Sights, Stat};
 use crate::kit::place::{KitPlace, PlaceAddress};
 use crate::name::{shown, some_of};
 use crate::proof::coverage::{FoundOffload, ReadFiles, SizeAndDate};
 use crate::record::damage::CopyDamage;
 use crate::record::manifest::FilePart;
 use crate::units::len64;
-use camino::Utf8Path;
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use camino::{Utf8Path, Utf8PathBuf};
+use std::collections::{BTreeSet, HashMap};
 use std::io;
+use std::net::{IpAddr, ToSocketAddrs as _, UdpSocket};
+use std::process::{Command, Stdio};
 use std::sync::{Mutex, PoisonError};
 
 /// Objects that are looked at at the same time.
@@ -28,59 +29,110 @@ const LOOKS: usize = 8;
 /// Names that are told for one reason.
 const NAMES_TOLD: usize = 3;
 
-/// Where a place is, as far as that tells it from drives and other places.
+/// Where an offload at a place is, as far as that tells it from drives and other places.
 #[derive(Clone, Debug)]
 pub struct PlaceGround {
     /// What holds it.
     pub backing: Backing,
     /// A number that no other file system has.
     pub device: u64,
+    /// Of a folder of this computer the offload's own, and the file system that it is in.
+    folder: Option<(Utf8PathBuf, u64)>,
 }
 
 impl PlaceGround {
-    /// Looks where a place is. A folder is on some drive of this computer. A server or a service is
-    /// one device whatever is behind it, by its host; one on this computer is not known to be
-    /// another than any of its drives.
+    /// Looks where an offload is. A folder is on some drive of this computer. All servers and
+    /// services are one device: one may have several names, and two may be one behind them. One on
+    /// this computer is not known to be another than any of its drives.
     ///
     /// # Errors
     /// What the system says of a folder.
     pub fn of(
         place: &KitPlace,
         address: &PlaceAddress,
-        disk: &dyn Disk,
+        (disk, offload): (&dyn Disk, &str),
         own_host: &str,
     ) -> io::Result<Self> {
         let host = match address {
             PlaceAddress::Folder { folder } => {
-                let facts = disk.facts(Utf8Path::new(folder))?;
+                let folder = Utf8Path::new(folder).join(offload);
+                let facts = disk.facts(&folder)?;
                 return Ok(Self {
                     backing: facts.backing,
                     device: facts.device,
+                    folder: Some((folder, facts.entry_device)),
                 });
             }
-            PlaceAddress::Server { host, .. } => host.clone(),
-            PlaceAddress::Bucket { .. } => {
-                let endpoint = place.endpoint.as_deref().unwrap_or("s3");
-                let host = endpoint.rsplit("://").next().unwrap_or(endpoint);
-                host.split(['/', ':']).next().unwrap_or(host).to_owned()
-            }
-        };
-        let host = host.to_ascii_lowercase();
-        let is_here = host == "localhost"
-            || host.starts_with("127.")
-            || host == own_host.to_ascii_lowercase();
-        let number = crate::digest::Digest::of(format!("place {host}").as_bytes()).short();
-        let name = format!("the place {host}");
-        Ok(Self {
-            backing: if is_here {
-                Backing::unknown("it is a server of this computer, which may use any of its drives")
-            } else {
-                Backing::Disks(BTreeSet::from([name]))
+            PlaceAddress::Server { host, .. } => named_by_ssh(host),
+            PlaceAddress::Bucket { .. } => match place.endpoint.as_deref() {
+                None => "s3.amazonaws.com".to_owned(),
+                Some(endpoint) => {
+                    let host = endpoint.rsplit("://").next().unwrap_or(endpoint);
+                    host.split('/').next().unwrap_or(host).to_owned()
+                }
             },
-            // No system gives numbers like this.
-            device: number | (1 << 63),
+        };
+        let backing = if is_here(&host, own_host) {
+            Backing::unknown(
+                "it is a server of this computer, or nobody knows where, and may use any drive",
+            )
+        } else {
+            Backing::Disks(BTreeSet::from(["places elsewhere".to_owned()]))
+        };
+        Ok(Self {
+            backing,
+            // No system gives a number like this.
+            device: u64::MAX,
+            folder: None,
         })
     }
+
+    /// Whether a file is one of this very place: in a folder, no link that leads to another drive.
+    fn has(&self, disk: &dyn Disk, path: &str) -> bool {
+        let Some((folder, device)) = &self.folder else {
+            return true;
+        };
+        let stat = disk.look(&folder.join(path));
+        let is_own = |stat: &Stat| stat.kind == EntryKind::File && stat.device == *device;
+        stat.is_ok_and(|stat| stat.as_ref().is_some_and(is_own))
+    }
+}
+
+/// Asks `ssh` which host a name means: its settings may give it another.
+fn named_by_ssh(host: &str) -> String {
+    let asked = Command::new("ssh")
+        .args(["-G", "--", host])
+        .stdin(Stdio::null())
+        .stderr(Stdio::null())
+        .output();
+    let said = asked.ok().filter(|ran| ran.status.success());
+    let said = said.and_then(|ran| String::from_utf8(ran.stdout).ok());
+    let named = said.and_then(|text| {
+        let mut names = text
+            .lines()
+            .filter_map(|line| line.strip_prefix("hostname "));
+        names.next().map(str::to_owned)
+    });
+    named.unwrap_or_else(|| host.to_owned())
+}
+
+/// Whether a server is this computer, or can't be told from it: any of its addresses is one of this
+/// computer's own, which alone can be bound to, or it has none.
+fn is_here(host: &str, own_host: &str) -> bool {
+    let name = host.trim_end_matches('.');
+    if name.eq_ignore_ascii_case(own_host) || name.eq_ignore_ascii_case("localhost") {
+        return true;
+    }
+    let addresses = (host, 0)
+        .to_socket_addrs()
+        .or_else(|_| host.to_socket_addrs());
+    let Ok(addresses) = addresses else {
+        return true;
+    };
+    let mut addresses = addresses.map(|at| at.ip()).peekable();
+    let is_own =
+        |ip: IpAddr| ip.is_unspecified() || ip.is_loopback() || UdpSocket::bind((ip, 0)).is_ok();
+    addresses.peek().is_none() || addresses.any(is_own)
 }
 
 /// What the place has of one file.
@@ -102,17 +154,25 @@ enum HeldState {
 pub fn held(
     store: &Store,
     placed: PlacedOffload,
-    (journal, ground): (&SendJournal, &PlaceGround),
-    place: &str,
+    (journal, ground): (Option<&SendJournal>, &PlaceGround),
+    (place, disk): (&str, &dyn Disk),
 ) -> Result<(FoundOffload, Vec<String>), StoreError> {
     let looked = Mutex::new((Vec::new(), None));
     let here: Vec<&FilePart> = placed.manifest.files.iter().collect();
     let here: Vec<_> = here.into_iter().filter(|f| !f.is_elsewhere()).collect();
     let lock = || looked.lock().unwrap_or_else(PoisonError::into_inner);
     let stops = || store.is_cancelled() || lock().1.is_some();
-    let receipted = placed.receipted();
     several_at(LOOKS, "look", &here, &stops, &|file| {
-        let found = look(store, &placed, (&receipted, journal), file);
+        let found = look(store, &placed, journal, file);
+        let found = found.map(|found| {
+            let path = placed.manifest.offload.layout.outside(&file.path);
+            match found {
+                HeldState::Fetched(object) if !ground.has(disk, &path) => {
+                    HeldState::Changed(object, "it is a link, or on another drive than its folder")
+                }
+                found => found,
+            }
+        });
         let mut looked = lock();
         match found {
             Ok(found) => looked.0.push((file.path.to_string(), found)),
@@ -134,27 +194,20 @@ pub fn held(
 fn look(
     store: &Store,
     placed: &PlacedOffload,
-    (receipted, journal): (&BTreeMap<&str, &ReceiptFile>, &SendJournal),
+    journal: Option<&SendJournal>,
     file: &FilePart,
 ) -> Result<HeldState, StoreError> {
     let path = placed.manifest.offload.layout.outside(&file.path);
     let Some(now) = store.look(&placed.at(&path))? else {
         return Ok(HeldState::Missing);
     };
-    if journal.bad.get(&path) == Some(&now) {
+    if journal.and_then(|journal| journal.bad.get(&path)) == Some(&now) {
         return Ok(HeldState::Changed(now, "a check found it damaged"));
     }
-    let of_receipt = receipted.get(path.as_str());
-    let of_receipt = of_receipt.map(|known| (known.blake3, known.grade, &known.object));
-    let of_journal = journal.known.get(&path);
-    let of_journal = of_journal.map(|known| (known.blake3, known.grade, &known.object));
-    let fetched: Vec<&PlaceObject> = of_receipt
-        .into_iter()
-        .chain(of_journal)
-        .filter(|(blake3, grade, _)| *blake3 == file.blake3 && *grade == Grade::Fetched)
-        .map(|(_, _, object)| object)
-        .collect();
-    let Some(last) = fetched.last() else {
+    // What this computer has read. A receipt at the place would be the place's own word.
+    let known = journal.and_then(|journal| journal.known.get(&path));
+    let known = known.filter(|known| known.blake3 == file.blake3);
+    let Some(known) = known.filter(|known| known.grade == Grade::Fetched) else {
         return Ok(HeldState::There(now));
     };
     if !now.says_more_than_its_size() {
@@ -163,10 +216,10 @@ fn look(
             "the place says nothing of it but its size",
         ));
     }
-    if fetched.contains(&&now) {
+    if known.object == now && now.bytes == file.bytes {
         Ok(HeldState::Fetched(now))
     } else {
-        let what = last.other_than(&now);
+        let what = known.object.other_than(&now);
         Ok(HeldState::Changed(now, what))
     }
 }

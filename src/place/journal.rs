@@ -5,12 +5,13 @@
 
 use super::object::{Grade, PlaceObject};
 use crate::digest::Digest;
-use crate::disk::home::{append_line, names_in, read_tail};
+use crate::disk::home::{append_line, hold, make_folder, names_in, read_tail};
 use crate::record::manifest::Manifest;
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::hash::{BuildHasher as _, RandomState};
 use std::io;
 
 /// The folder of these files in the person's own.
@@ -151,8 +152,11 @@ impl SendJournal {
     ) -> io::Result<Self> {
         let about = format!("{place}\0{offload}\0{manifest_b3}");
         let about = Digest::of(about.as_bytes());
-        let mark: String = about.to_string().chars().take(8).collect();
         let path = home.join(FOLDER).join(format!("{about}.jsonl"));
+        // Another computer that sends the same has part files of its own.
+        let ours = RandomState::new().hash_one(path.as_str());
+        let mark: String = Digest::of(&ours.to_le_bytes()).to_string();
+        let mark = mark.chars().take(8).collect();
         let (text, is_cut) = read_tail(&path, BYTES_MAX)?;
         let mut journal = Self {
             path,
@@ -177,7 +181,7 @@ impl SendJournal {
 
     fn take(&mut self, line: SendLine) {
         match line {
-            SendLine::Begun { .. } => {}
+            SendLine::Begun { mark, .. } => self.mark = mark,
             SendLine::Sent {
                 path,
                 blake3,
@@ -201,6 +205,18 @@ impl SendJournal {
             }
             SendLine::Receipt { grade, .. } => self.receipt = Some(grade),
         }
+    }
+
+    /// Keeps other commands of this computer from sending the same until it is dropped; `None`
+    /// where one is at work.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn hold(&self) -> io::Result<Option<impl Sized + use<>>> {
+        if let Some(folder) = self.path.parent() {
+            make_folder(folder)?;
+        }
+        hold(&self.path.with_extension("lock"), true)
     }
 
     /// Returns the first line.

@@ -426,7 +426,7 @@ impl Sending<'_> {
         let upload = Upload::begin(self.job.store, path, &self.mark, sizes);
         let mut upload = upload.map_err(SendFault::Place)?;
         let mut hasher = blake3::Hasher::new();
-        let mut at = 0_u64;
+        let (mut at, mut added) = (0_u64, from);
         let read = self.read_here(file, &mut |piece| {
             hasher.update(piece);
             let before = len_usize(from.saturating_sub(at)).min(piece.len());
@@ -441,6 +441,7 @@ impl Sending<'_> {
                 .wait(n, self.job.clock, self.job.store.cancel());
             upload.write(rest).map_err(SendFault::Place)?;
             self.progress.bytes.fetch_add(n, Ordering::Relaxed);
+            added += n;
             Ok(())
         });
         self.progress.bytes.fetch_add(from, Ordering::Relaxed);
@@ -453,11 +454,11 @@ impl Sending<'_> {
         });
         if let Err(why) = read {
             upload.abort();
-            self.progress.bytes.fetch_sub(at, Ordering::Relaxed);
+            self.progress.bytes.fetch_sub(added, Ordering::Relaxed);
             return Err(why);
         }
         let object = upload.finish().map_err(|e| {
-            self.progress.bytes.fetch_sub(at, Ordering::Relaxed);
+            self.progress.bytes.fetch_sub(added, Ordering::Relaxed);
             SendFault::Place(e)
         })?;
         Ok(SentFile {

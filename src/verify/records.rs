@@ -289,7 +289,7 @@ impl Check<'_> {
         for (list, at) in lists {
             match at {
                 Some(at) => self.list(manifest, *list, at),
-                None if always_has(manifest, *list) => self.remark(Remark::Incomplete),
+                None if manifest.always_has(*list) => self.remark(Remark::Incomplete),
                 None => {}
             }
         }
@@ -343,7 +343,7 @@ impl Check<'_> {
                 }
             }
             Err(e) if e.kind() == io::ErrorKind::NotFound => {
-                if always_has(manifest, list) {
+                if manifest.always_has(list) {
                     self.missing(path);
                 }
             }
@@ -364,9 +364,4 @@ impl Check<'_> {
             Err(e) => self.not_read(path, &e),
         }
     }
-}
-
-/// A destination without copies has no list, and the one at hand may be that.
-fn always_has(manifest: &Manifest, list: List) -> bool {
-    (0..manifest.destinations.len()).all(|d| !manifest.list_of(list, d).is_empty())
 }

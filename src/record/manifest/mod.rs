@@ -315,6 +315,12 @@ impl Manifest {
         list.text(here)
     }
 
+    /// Returns whether this list is on every destination. One without copies has none, and the one
+    /// at hand may be that.
+    pub fn always_has(&self, list: List) -> bool {
+        (0..self.destinations.len()).all(|d| !self.list_of(list, d).is_empty())
+    }
+
     /// Returns whether the card was read a second time for every copy that lies in this offload.
     pub fn is_reread(&self) -> bool {
         let mut own = self.files.iter().flat_map(|f| &f.copies);

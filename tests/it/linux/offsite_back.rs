@@ -8,7 +8,8 @@
 
 use crate::support::image::Image;
 use crate::support::program::{
-    Work, bytes_of, finish, flip, interrupt_after, is_part, kill_after, names_in, put, remove, tree,
+    Work, bytes_of, finish, flip, interrupt_after, is_part, kill_after, names_in, put, remove,
+    tell, tree,
 };
 use crate::support::sshd::Sshd;
 use crate::support::{at_once, sampled, whole_sweeps};
@@ -317,6 +318,12 @@ fn a_drive_that_cannot_hold_it_is_refused_before_the_first_byte() {
     work.run("fetch nas/KITES --to small")
         .exits(3)
         .says("short");
+    // Here the kernel may lack it; nothing that CI could install brings it.
+    let known = std::fs::read_to_string("/proc/filesystems").unwrap();
+    if !known.contains("vfat") {
+        tell("SKIPPED, NOT CHECKED: names on FAT; the kernel has no vfat");
+        return;
+    }
     let fat = work.folder("fat");
     let Some(_fat) = Image::made("mkfs.vfat", &work.path("fat.img"), &fat, 64, "rw") else {
         return;
@@ -541,23 +548,81 @@ fn only_what_was_read_back_there_counts_and_only_as_long_as_it_is_as_it_was() {
 }
 
 #[test]
-fn a_receipt_is_enough_for_another_computer() {
+fn a_receipt_is_the_word_of_the_place_and_no_proof() {
     let work = sent("offsite-receipt");
     work.run("send a/KITES --to nas --proof fetched").exits(0);
     let home = work.path("home/.local/share/unlade/places");
     std::fs::remove_dir_all(&home).unwrap();
+    work.run("prove card --on nas --copies 1")
+        .exits(1)
+        .says("never checked in this place");
+    work.run("prove card --on nas --copies 1 --reread").exits(0);
     work.run("prove card --on nas --copies 1").exits(0);
-    // One that is about another manifest says nothing.
-    let records = work.path("place/KITES/_unlade");
-    for name in names_in(&records) {
-        if name.starts_with("place-") {
-            let path = records.join(name);
-            let text = String::from_utf8(bytes_of(&path)).unwrap();
-            let key = "\"manifest_b3\": \"";
-            let at = text.find(key).unwrap() + key.len();
-            let forged = format!("{}{}{}", &text[..at], "0".repeat(64), &text[at + 64..]);
-            put(&path, forged.as_bytes());
-        }
-    }
-    work.run("prove card --on nas --copies 1").exits(1);
+}
+
+/// What was copied beside it at the place was read by nobody, and what is a link to another drive
+/// is no copy there.
+#[test]
+fn a_copy_of_the_offload_at_the_place_and_links_do_not_count() {
+    let work = sent("offsite-links");
+    work.run("send a/KITES --to nas --proof fetched").exits(0);
+    let place = work.path("place");
+    let beside = std::process::Command::new("cp")
+        .args(["-a", "KITES", "BESIDE"])
+        .current_dir(&place)
+        .status();
+    assert!(beside.unwrap().success());
+    work.run("prove card --on nas/BESIDE --copies 1")
+        .exits(1)
+        .says("never checked in this place");
+    work.run("prove card --on nas --copies 1").exits(0);
+    let memory = tempfile::tempdir_in("/dev/shm").unwrap();
+    let moved = std::process::Command::new("cp")
+        .args(["-a", "KITES/PRIVATE"])
+        .arg(memory.path())
+        .current_dir(&place)
+        .status();
+    assert!(moved.unwrap().success());
+    std::fs::remove_dir_all(place.join("KITES/PRIVATE")).unwrap();
+    let link = place.join("KITES/PRIVATE");
+    std::os::unix::fs::symlink(memory.path().join("PRIVATE"), link).unwrap();
+    work.run("prove card --on nas --copies 1")
+        .exits(1)
+        .says("it is a link, or on another drive than its folder");
+}
+
+/// A place that lost a list, or where it was edited, is as little intact as a drive.
+#[test]
+fn lists_are_held_to_the_manifest_at_a_place() {
+    let work = sent("offsite-lists");
+    work.run("verify nas/KITES").exits(0).says("INTACT");
+    let list = work.path("place/KITES/_unlade/checksums.b3");
+    let bytes = bytes_of(&list);
+    flip(&list, 3);
+    work.run("verify nas/KITES").exits(1).says("checksums.b3");
+    remove(&list);
+    work.run("verify nas/KITES").exits(1).says("checksums.b3");
+    put(&list, &bytes);
+    let hash = work.path("place/KITES/_unlade/manifest.json.b3");
+    remove(&hash);
+    work.run("verify nas/KITES")
+        .exits(1)
+        .says("manifest.json.b3");
+}
+
+/// Two at once would write one part file.
+#[test]
+fn two_sends_of_one_offload_are_kept_apart() {
+    let work = sent("offsite-two-sends");
+    let locks = work.path("home/.local/share/unlade/places");
+    let lock = names_in(&locks)
+        .into_iter()
+        .find(|name| Path::new(name).extension().is_some_and(|end| end == "lock"));
+    let lock = std::fs::File::open(locks.join(lock.unwrap())).unwrap();
+    lock.lock().unwrap();
+    work.run("send a/KITES --to nas")
+        .exits(3)
+        .says("another command is sending this offload to this place");
+    drop(lock);
+    work.run("send a/KITES --to nas").exits(0);
 }

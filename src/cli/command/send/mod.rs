@@ -102,6 +102,7 @@ fn one(
     };
     let progress = Progress::default();
     let mut shown_progress = ReadProgress::new(out, tools).saying("Sending");
+    let _held = alone(&journal, home)?;
     let work = || send_all(&job, journal, &progress);
     let sent = watched(work, || shown_progress.show(&progress));
     shown_progress.clear();
@@ -119,6 +120,17 @@ fn one(
         out,
         tools,
     ))
+}
+
+/// Keeps other commands from sending the same meanwhile: two would write one part file.
+fn alone(journal: &SendJournal, home: &Utf8Path) -> Result<impl Sized + use<>, String> {
+    let held = journal.hold();
+    let held = held.map_err(|e| format!("`{}` can't be held: {e}.", shown(home.as_str())))?;
+    held.ok_or_else(|| {
+        "another command is sending this offload to this place. Let it end, then run this one \
+         again."
+            .to_owned()
+    })
 }
 
 /// Says what is sent where.

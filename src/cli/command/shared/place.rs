@@ -48,13 +48,18 @@ pub(crate) struct MeantPlace {
 }
 
 impl MeantPlace {
-    /// Returns where it is, as far as that tells it from drives.
-    pub(crate) fn ground(&self, tools: &Tools) -> std::io::Result<PlaceGround> {
+    /// Returns where an offload of it is, as far as that tells it from drives.
+    pub(crate) fn ground(&self, offload: &str, tools: &Tools) -> std::io::Result<PlaceGround> {
         let address = self
             .place
             .address()
             .map_err(|(field, why)| std::io::Error::other(format!("its {field} {why}")))?;
-        PlaceGround::of(&self.place, &address, tools.disk.as_ref(), &tools.host)
+        PlaceGround::of(
+            &self.place,
+            &address,
+            (tools.disk.as_ref(), offload),
+            &tools.host,
+        )
     }
 }
 

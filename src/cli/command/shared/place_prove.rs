@@ -119,28 +119,43 @@ impl PlaceSearch<'_> {
             Ok(None) => return Ok(Ok(None)),
         };
         let mut journal = remembered(home, place, &placed.manifest)?;
-        let ground = place.ground(self.tools).map_err(|e| {
+        let ground = place.ground(folder, self.tools).map_err(|e| {
             let why = format!("place `{}` can't be looked at: {e}.", place.name);
             NoStore(vec![why], crate::cli::exit::Exit::Refused)
         })?;
-        if self.ask.reread {
-            self.read_back(&placed, place, store, journal);
+        // What is remembered is about the folder that the offload was sent to. A copy of that one
+        // beside it was read by nobody.
+        let mut is_remembered = placed.name == placed.manifest.offload.name;
+        if self.ask.reread && is_remembered {
+            is_remembered = self.read_back(&placed, place, store, journal);
             journal = remembered(home, place, &placed.manifest)?;
         }
-        let about = (&journal, &ground);
-        let found = held(store, placed, about, &place.name);
-        let found = found.map_err(|e| NoStore::of(place, &e, store))?;
-        Ok(Ok(Some(found)))
+        let about = (is_remembered.then_some(&journal), &ground);
+        let found = held(
+            store,
+            placed,
+            about,
+            (&place.name, self.tools.disk.as_ref()),
+        );
+        let (found, mut notes) = found.map_err(|e| NoStore::of(place, &e, store))?;
+        if !is_remembered {
+            let at = format!("{}/{}", place.name, shown(folder));
+            notes.push(format!(
+                "`{at}` was not read back whole and equal, so nothing of it counts: `unlade verify \
+                 {at}` says why."
+            ));
+        }
+        Ok(Ok(Some((found, notes))))
     }
 
-    /// Reads all of it back; what came of that is remembered, and looked at then.
+    /// Reads all of it back. Returns whether all of it is equal.
     fn read_back(
         &self,
         placed: &PlacedOffload,
         place: &MeantPlace,
         store: &Store,
         journal: unlade::place::journal::SendJournal,
-    ) {
+    ) -> bool {
         let job = CheckJob {
             clock: self.tools.clock.as_ref(),
             store,
@@ -150,7 +165,7 @@ impl PlaceSearch<'_> {
             pace: RateLimit::new(None),
             host: &self.tools.host,
         };
-        // What was not read back equal does not count, whatever the reason.
-        drop(check(&job, journal, &Progress::default()));
+        let done = check(&job, journal, &Progress::default());
+        done.is_ok_and(|done| done.problems.is_empty() && done.equal == done.all)
     }
 }

@@ -85,7 +85,7 @@ fn checked(
 fn end_of(done: &PlaceChecked) -> Exit {
     if done.interrupted {
         Exit::Interrupted
-    } else if done.equal == done.chosen {
+    } else if done.equal == done.chosen && done.problems.is_empty() {
         Exit::Done
     } else {
         Exit::NotProven

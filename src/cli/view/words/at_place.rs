@@ -78,7 +78,8 @@ pub(crate) fn place_answer(about: &str, done: &PlaceChecked, exit: Exit, out: Ou
         Exit::Done => (
             "INTACT",
             format!(
-                "{about}: all {} files were read back from there and are equal.",
+                "{about}: all {} files were read back from there and are equal, and its lists say \
+                 what its manifest says.",
                 count(done.all)
             ),
         ),
