@@ -122,7 +122,14 @@ impl Image {
     }
 
     pub(crate) fn unmount(&mut self) {
-        assert!(done("umount", &[self.at.to_str().unwrap()]));
+        // Tests beside this one may be looking at every mount.
+        let unmounted = (0..50).any(|_| {
+            done("umount", &[self.at.to_str().unwrap()]) || {
+                std::thread::sleep(std::time::Duration::from_millis(100));
+                false
+            }
+        });
+        assert!(unmounted, "{} is busy", self.at.display());
         self.mounted = false;
     }
 
