@@ -171,6 +171,17 @@ pub fn loop_file(device: &File) -> io::Result<(u64, u64)> {
     }
 }
 
+#[cfg(not(target_env = "musl"))]
+fn as_libc_has(call: u32) -> libc::Ioctl {
+    call.into()
+}
+
+/// There a call's number is signed, and its highest bit says that the kernel writes.
+#[cfg(target_env = "musl")]
+fn as_libc_has(call: u32) -> libc::Ioctl {
+    call.cast_signed()
+}
+
 /// Returns whether the beginning of a file lies within the records of its file system, which are
 /// read from memory as a rule. `false` where the file system does not say.
 pub fn has_inline_data(file: &File) -> bool {
@@ -192,6 +203,6 @@ pub fn has_inline_data(file: &File) -> bool {
     // SAFETY: the kernel reads one `struct fiemap` and writes it and at most one
     // `struct fiemap_extent` behind it, which `FirstExtent` is, to a place that lives until the
     // call is over; the file is open.
-    let answer = unsafe { libc::ioctl(file.as_raw_fd(), call.into(), &raw mut first) };
+    let answer = unsafe { libc::ioctl(file.as_raw_fd(), as_libc_has(call), &raw mut first) };
     answer == 0 && first.map.mapped > 0 && first.flags & IN_RECORDS != 0
 }
