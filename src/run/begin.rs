@@ -4,7 +4,7 @@
 
 use crate::disk::backing::Backing;
 use crate::disk::{Anchor, Claim, Disk, Settling, explained, write_problem};
-use crate::error::{Cause, FailedStep, Problem, ProblemKind, Step, failed, gone};
+use crate::error::{Cause, Error, FailedStep, Problem, ProblemKind, Step, failed, gone};
 use crate::existing::at_work::bytes_to_come;
 use crate::name::{part_name, shown};
 use crate::offload::{Context, Started};
@@ -12,7 +12,7 @@ use crate::plan::check::check_room;
 use crate::plan::{Plan, PlannedDestination, Refusal, Work};
 use crate::record::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
 use crate::record::layout::{Layout, RECORDS};
-use crate::record::media_hash_list::{is_of_history, load_history};
+use crate::record::media_hash_list::{HistoryError, is_of_history, load_history};
 use crate::record::store;
 use crate::units::size;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -263,7 +263,8 @@ fn end_begun_history(plan: &Plan, disk: &dyn Disk, root: &Utf8Path) -> Result<()
     // What cannot be relied on is told when it is to be gone on with.
     match load_history(disk, root) {
         Ok(Some(standing)) => store::end_begun_history(disk, root, &standing),
-        _ => Ok(()),
+        Err(HistoryError::Io(Error { step, cause, .. })) => Err(FailedStep { step, cause }),
+        Ok(None) | Err(_) => Ok(()),
     }
 }
 
