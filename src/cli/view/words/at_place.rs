@@ -1,9 +1,8 @@
 //! Owns the words for what came of reading an offload back at a place.
 
-use super::sending::{heading_first, problem_lines, retry_words};
+use super::sending::{heading_first, lines_above, retry_words};
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
-use crate::cli::view::text::wrap;
 use unlade::place::outcome::PlaceChecked;
 use unlade::place::sample::chance_unseen;
 use unlade::units::{count, counted, float, size, whole};
@@ -24,11 +23,7 @@ pub(crate) fn place_lines(done: &PlaceChecked, out: Out) -> Vec<String> {
              memory there."
         ));
     }
-    let wrapped = texts
-        .iter()
-        .flat_map(|text| wrap(text, out.width, "  ", "  "));
-    let lines: Vec<String> = wrapped.collect();
-    [lines, problem_lines(&done.problems, out)].concat()
+    lines_above(&texts, &done.problems, out)
 }
 
 /// A chance in words that never make it smaller than it is.

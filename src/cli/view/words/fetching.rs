@@ -1,9 +1,8 @@
 //! Owns the words for what came of fetching an offload from a place.
 
-use super::sending::{heading_first, problem_lines, retry_words};
+use super::sending::{heading_first, lines_above, retry_words};
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
-use crate::cli::view::text::wrap;
 use unlade::name::shown;
 use unlade::place::incoming::FetchPlan;
 use unlade::place::outcome::FetchResult;
@@ -34,11 +33,7 @@ pub(crate) fn fetched_lines(done: &FetchResult, out: Out) -> Vec<String> {
              memory there."
         ));
     }
-    let wrapped = texts
-        .iter()
-        .flat_map(|text| wrap(text, out.width, "  ", "  "));
-    let lines: Vec<String> = wrapped.collect();
-    [lines, problem_lines(&done.problems, out)].concat()
+    lines_above(&texts, &done.problems, out)
 }
 
 /// Returns the answer, which comes last.

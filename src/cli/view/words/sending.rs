@@ -103,11 +103,16 @@ pub(crate) fn sent_lines(sent: &SendResult, elsewhere: u64, out: Out) -> Vec<Str
         ));
     }
     texts.extend(retry_words(sent.retries));
+    lines_above(&texts, &sent.problems, out)
+}
+
+/// Returns what is said above an answer: the texts, then all that went wrong.
+pub(super) fn lines_above(texts: &[String], problems: &[SendProblem], out: Out) -> Vec<String> {
     let wrapped = texts
         .iter()
         .flat_map(|text| wrap(text, out.width, "  ", "  "));
     let lines: Vec<String> = wrapped.collect();
-    [lines, problem_lines(&sent.problems, out)].concat()
+    [lines, problem_lines(problems, out)].concat()
 }
 
 /// Says that a place had to be asked again.
@@ -117,7 +122,7 @@ pub(super) fn retry_words(retries: u64) -> Option<String> {
 }
 
 /// Returns what is wrong with files, one by one.
-pub(super) fn problem_lines(problems: &[SendProblem], out: Out) -> Vec<String> {
+fn problem_lines(problems: &[SendProblem], out: Out) -> Vec<String> {
     let shown_all = out.verbose || problems.len() <= PROBLEMS_TOLD;
     let most = if shown_all { usize::MAX } else { PROBLEMS_TOLD };
     let mut lines = Vec::new();
