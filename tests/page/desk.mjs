@@ -5,7 +5,8 @@
 //   node desk.mjs FOLDER CHROMIUM
 //
 // FOLDER/desk.json lists what is done: {does, url, card, to: [folder], says, sample, ...}. Pictures
-// for people are left in FOLDER.
+// for people are left in FOLDER. `pace N`, a line on standard output, asks for a card that is read
+// at N MB/s from now on (0: as fast as it can be); what is to be faulted is the last line.
 
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
@@ -36,6 +37,9 @@ const browser = await puppeteer.launch({
 
 // ---- how one looks and works ------------------------------------------------------------------
 
+// A copy waits for the browser, not the browser for a copy, however busy the computer.
+const SLOW = 0.2;
+const pace = (mbps) => console.log(`pace ${mbps}`);
 const wait = (ms) => new Promise((done) => { setTimeout(done, ms); });
 
 async function open(task, context) {
@@ -136,6 +140,13 @@ async function judge(page, name) {
       .map((e) => e.getAttribute("aria-label")).join(" ") }));
   if (seen.title !== "unlade") fault("title", seen.title);
   if (RAW.test(seen.text) || RAW.test(seen.names)) fault("raw", `${name}: a control character`);
+}
+
+// Stops the copy, as one who changed their mind.
+async function stop(page) {
+  await press(page, "Stop");
+  const dialog = await role(page, "Stop the copy?", "dialog");
+  await (await dialog.waitForSelector('aria/Stop[role="button"]')).click();
 }
 
 // The answer, and that it is the one that is told aloud at once.
@@ -245,6 +256,7 @@ const does = {
     await role(page, "Stop the copy?", "dialog");
     await judge(page, "stop");
     await press(page, "Keep copying");
+    pace(0);
     await answer(page, "PROVEN");
     await judge(page, "answer");
     const [opened] = await Promise.all([page.tab.waitForNavigation(), press(page, "Record",
@@ -353,15 +365,14 @@ const does = {
     await addAll(page);
     await press(page, "Copy");
     await shows(page, "running");
-    await press(page, "Stop");
-    const dialog = await role(page, "Stop the copy?", "dialog");
-    await (await dialog.waitForSelector('aria/Stop[role="button"]')).click();
+    await stop(page);
     await answer(page, "NOT PROVEN");
     await judge(page, "answer");
     await press(page, "Next card");
     await shows(page, "now");
     await role(page, "Go on", "button");
     await judge(page, "cut-short");
+    pace(0);
     await press(page, "Go on");
     await shows(page, "answer");
     await answer(page, "PROVEN");
@@ -392,13 +403,12 @@ const does = {
     await press(first, "Copy");
     await Promise.all([shows(first, "running"), shows(second, "running")]);
     await first.tab.close();
-    await press(second, "Stop");
-    const dialog = await role(second, "Stop the copy?", "dialog");
-    await (await dialog.waitForSelector('aria/Stop[role="button"]')).click();
+    await stop(second);
     const third = await open(task, context);
     await Promise.all([answer(second, "NOT PROVEN"), answer(third, "NOT PROVEN")]);
     await press(third, "Copy again");
     await Promise.all([shows(second, "running"), shows(third, "running")]);
+    pace(0);
     await Promise.all([answer(second, "PROVEN"), answer(third, "PROVEN")]);
     await press(third, "Next card");
     await shows(second, "now");
@@ -410,11 +420,13 @@ const does = {
     await addAll(page);
     const others = [];
     for (let n = 0; n < task.pages; n += 1) others.push(await open(task, context));
+    pace(SLOW);
     await press(page, "Copy");
     await shows(page, "running");
     for (let n = 0; n < task.reloads; n += 1) {
       await others[n % others.length].tab.reload({ waitUntil: "domcontentloaded" });
     }
+    pace(0);
     await Promise.all([page, ...others].map((one) => answer(one, "PROVEN")));
     await press(page, "Next card");
     await shows(page, "now");
@@ -486,7 +498,6 @@ const does = {
 
 for (const task of tasks) {
   const context = await browser.createBrowserContext();
-  const start = performance.now();
   try {
     await does[task.does](task, context);
   } catch (error) {
@@ -498,7 +509,6 @@ for (const task of tasks) {
     await tab?.screenshot({ path: join(folder, `${task.does}-broken.png`) }).catch(() => {});
   }
   await context.close();
-  process.stderr.write(`${task.does}: ${Math.round(performance.now() - start)} ms\n`);
 }
 await wait(0);
 await browser.close();

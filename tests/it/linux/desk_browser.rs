@@ -11,22 +11,30 @@ use crate::support::mount::{Mount, Options, skip as no_mounts};
 use crate::support::program::{Card, Work, put, skip, tool};
 use crate::support::whole_sweeps;
 use serde_json::{Value, json};
+use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 const SCRIPT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/page/desk.mjs");
 const LIBRARIES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/page/node_modules");
 
-/// A card that takes so many seconds, and two drives that the system can't tell apart.
+/// A card of [`CLIPS`], and two drives that the system can't tell apart.
 struct Bench {
     /// Unmounted before their folders are removed.
-    _mounts: Vec<Mount>,
+    card: Mount,
+    _drives: [Mount; 2],
     work: Work,
     to: [String; 2],
 }
 
+/// Of 1 MB each.
+const CLIPS: u64 = 16;
+/// In MB/s: more than a minute for the card.
+const SLOW: f64 = 0.2;
+
 impl Bench {
-    fn new(name: &str, seconds: usize) -> Option<Self> {
+    /// The card is read at so many MB/s, until the browser's script asks for another pace.
+    fn new(name: &str, read_mbps: f64) -> Option<Self> {
         let is_root = rustix::process::geteuid().is_root();
         if no_mounts() || !is_root || tool("unshare").is_none() {
             skip("a page of this test's cards alone needs FUSE, root and unshare");
@@ -35,26 +43,22 @@ impl Bench {
         let work = Work::new(name);
         work.folder("h");
         let mut card = Card::new(&work.folder("back"));
-        for clip in 0..seconds * 2 {
-            let seed = u64::try_from(clip).unwrap();
-            card = card.file(format!("DCIM/100KITES/C{clip:04}.MP4"), 1_000_000, seed);
+        for clip in 0..CLIPS {
+            card = card.file(format!("DCIM/100KITES/C{clip:04}.MP4"), 1_000_000, clip);
         }
         let slow = Options {
-            read_mbps: 2.0,
+            read_mbps,
             ..Options::default()
         };
         let mount = |back: &str, at: &str, options| {
             Mount::new(&work.folder(back), &work.folder(at), options).unwrap()
         };
-        let mounts = vec![
-            mount("back", "KITES", slow),
-            mount("back-a", "ATTIC", Options::default()),
-            mount("back-b", "TRAVEL", Options::default()),
-        ];
+        let drive = |back: &str, at: &str| mount(back, at, Options::default());
         let path = |at: &str| work.path(at).to_str().unwrap().to_owned();
         Some(Self {
             to: [path("ATTIC"), path("TRAVEL")],
-            _mounts: mounts,
+            card: mount("back", "KITES", slow),
+            _drives: [drive("back-a", "ATTIC"), drive("back-b", "TRAVEL")],
             work,
         })
     }
@@ -92,7 +96,7 @@ fn pictures(name: &str) -> PathBuf {
 }
 
 /// Does this in a browser; what is to be faulted, or `None` where this cannot be asked here.
-fn faults(name: &str, tasks: &[Value]) -> Option<Vec<String>> {
+fn faults(name: &str, bench: &Bench, tasks: &[Value]) -> Option<Vec<String>> {
     let (Some(node), Some(chromium)) = (tool("node"), tool("chromium")) else {
         skip("node or chromium is not installed");
         return None;
@@ -107,10 +111,21 @@ fn faults(name: &str, tasks: &[Value]) -> Option<Vec<String>> {
     put(&list, Value::from(tasks.to_vec()).to_string().as_bytes());
     let mut command = Command::new(node);
     command.arg(SCRIPT).arg(&folder).arg(chromium);
-    let ran = command.stdin(Stdio::null()).output().unwrap();
-    let told = String::from_utf8_lossy(&ran.stderr);
-    assert!(ran.status.success(), "{told}");
-    let faults: Vec<Value> = serde_json::from_slice(&ran.stdout).unwrap();
+    let mut ran = command
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut faults: Option<Vec<Value>> = None;
+    for line in BufReader::new(ran.stdout.take().unwrap()).lines() {
+        let line = line.unwrap();
+        match line.strip_prefix("pace ") {
+            Some(mbps) => bench.card.set_read_mbps(mbps.parse().unwrap()),
+            None => faults = Some(serde_json::from_str(&line).unwrap()),
+        }
+    }
+    assert!(ran.wait().unwrap().success(), "{name}: see above");
+    let faults = faults.unwrap();
     Some(faults.iter().map(ToString::to_string).collect())
 }
 
@@ -119,14 +134,14 @@ const NONE: [&str; 0] = [];
 #[test]
 fn a_whole_copy_in_every_view_and_state() {
     // It runs for as long as it is looked at in every width.
-    let seconds = if whole_sweeps() { 40 } else { 14 };
-    let Some(bench) = Bench::new("desk-whole", seconds) else {
+    let pace = if whole_sweeps() { 0.1 } else { SLOW };
+    let Some(bench) = Bench::new("desk-whole", pace) else {
         return;
     };
     let desk = bench.desk();
-    let checked = format!("{} files checked", seconds * 2);
+    let checked = format!("{CLIPS} files checked");
     let more = json!({"separate": true, "says": ["You may format KITES", checked]});
-    let Some(faults) = faults("whole", &[bench.task("whole", &desk, &more)]) else {
+    let Some(faults) = faults("whole", &bench, &[bench.task("whole", &desk, &more)]) else {
         return;
     };
     assert_eq!(faults, NONE);
@@ -136,7 +151,7 @@ fn a_whole_copy_in_every_view_and_state() {
 
 #[test]
 fn by_the_keyboard_alone_and_stopped_and_gone_on_with() {
-    let Some(bench) = Bench::new("desk-keyboard", 4) else {
+    let Some(bench) = Bench::new("desk-keyboard", SLOW) else {
         return;
     };
     one_is_enough(&bench.work);
@@ -144,6 +159,7 @@ fn by_the_keyboard_alone_and_stopped_and_gone_on_with() {
     let stopped = json!({"says": []});
     let Some(found) = faults(
         "stopped",
+        &bench,
         &[
             bench.task("stopped", &desk, &stopped),
             bench.task("keyboard", &bench.desk(), &json!({})),
@@ -177,7 +193,7 @@ fn slow_copy(bench: &Bench) -> (Mount, Desk) {
 /// What can't be copied, twice the same; and names that would act if they could.
 #[test]
 fn refusals_and_hostile_names() {
-    let Some(bench) = Bench::new("desk-refused", 1) else {
+    let Some(bench) = Bench::new("desk-refused", 0.0) else {
         return;
     };
     one_is_enough(&bench.work);
@@ -205,7 +221,7 @@ fn refusals_and_hostile_names() {
         bench.task("hostile", &second, &acting),
         bench.task("checking", &third, &one_width),
     ];
-    let Some(faults) = faults("refused", &tasks) else {
+    let Some(faults) = faults("refused", &bench, &tasks) else {
         return;
     };
     assert_eq!(faults, NONE);
@@ -213,8 +229,7 @@ fn refusals_and_hostile_names() {
 
 #[test]
 fn two_browsers_many_pages_another_page_and_a_kill() {
-    // Long enough that a browser on a busy machine finds the button that stops it.
-    let Some(bench) = Bench::new("desk-many", if whole_sweeps() { 16 } else { 8 }) else {
+    let Some(bench) = Bench::new("desk-many", SLOW) else {
         return;
     };
     one_is_enough(&bench.work);
@@ -240,7 +255,7 @@ fn two_browsers_many_pages_another_page_and_a_kill() {
         let many = json!({"pages": 20, "reloads": 100, "to": onto(&["c", "d"])});
         tasks.insert(2, bench.task("many", &desk, &many));
     }
-    let Some(faults) = faults("many", &tasks) else {
+    let Some(faults) = faults("many", &bench, &tasks) else {
         return;
     };
     assert_eq!(faults, NONE);
