@@ -34,8 +34,7 @@ pub(super) fn view(work: &DeskWork) -> View {
     let is_stopping = work.cancel.load(Ordering::SeqCst);
     let html = html! {
         h1 { "Copying " bdi { (all_of(&names)) } }
-        @for card in &work.cards { (section(card, work.cards.len() > 1)) }
-        (list("soft", &work.heard))
+        // Above what comes and goes: it must not move from under a finger.
         p.buttons #stop-row {
             @if is_stopping {
                 span role="status" { "Stopping: what is done is made durable." }
@@ -43,6 +42,8 @@ pub(super) fn view(work: &DeskWork) -> View {
                 button type="button" data-open="stop-dialog" { "Stop" }
             }
         }
+        @for card in &work.cards { (section(card, work.cards.len() > 1)) }
+        (list("soft", &work.heard))
     };
     let say: Vec<String> = work.cards.iter().map(said).collect();
     View {
