@@ -854,7 +854,7 @@ fn no_fault_at_any_call_makes_a_false_proven() {
     all.extend(cases("FAT", 3, loud));
     all.extend(cases("NTFS", 3, loud));
     assert!(all.len() >= CASES, "the sweep shrank to {}", all.len());
-    let all = sampled(all, 100);
+    let all = sampled(all, 60);
     let swept = sweep(&all, 12, |_| {});
     assert_clean(&swept);
     assert!(
@@ -878,7 +878,7 @@ fn the_sweep_bites_a_read_back_from_memory() {
             FaultKind::FlipBitOnWrite | FaultKind::LostWrite | FaultKind::ShortWriteUntold
         )
     };
-    let all = sampled(cases("fresh", 20, flips), 24);
+    let all = sampled(cases("fresh", 20, flips), 16);
     let swept = sweep(&all, usize::MAX, Sim::read_back_from_memory);
     let caught = swept.bad.iter().filter(|b| b.contains("a false PROVEN"));
     assert!(
@@ -1212,7 +1212,7 @@ fn a_power_cut_or_kill_at_any_step_can_be_resumed() {
     for step in steps - 9..=steps {
         points.extend((0..5).map(|seed| (step, Cut::Power(Crash::Torn(seed)))));
     }
-    for (step, cut) in sampled(points, 24) {
+    for (step, cut) in sampled(points, 10) {
         let case = format!("step {step}, {cut:?}");
         let wrong = guarded(&case, move || {
             let sim = fresh();
@@ -1238,7 +1238,7 @@ fn a_cut_on_fat_or_ntfs_at_any_step_can_be_resumed() {
                 _ => (step, Cut::Power(Crash::Torn(seed))),
             })
         });
-        for (step, cut) in sampled(points.chain(last).collect(), 10) {
+        for (step, cut) in sampled(points.chain(last).collect(), 6) {
             let case = format!("{name}, step {step} of {steps}, {cut:?}");
             let (wrong, left) = guarded(&case, move || {
                 let sim = world(name);
@@ -1424,7 +1424,7 @@ fn a_bag_that_is_cut_short_at_any_step_can_be_resumed() {
             points.push((step, Cut::Power(Crash::Strict)));
             points.extend((0..2).map(|seed| (step, Cut::Power(Crash::Torn(seed)))));
         }
-        for (step, cut) in sampled(points, 16) {
+        for (step, cut) in sampled(points, 10) {
             let case = format!("{name}, step {step} of {steps}, {cut:?}");
             let wrong = guarded(&case, move || {
                 let sim = world(name);
@@ -1440,7 +1440,7 @@ fn a_bag_that_is_cut_short_at_any_step_can_be_resumed() {
 #[test]
 fn two_cuts_in_a_row_can_be_resumed() {
     let steps = steps_of_a_run(&fresh());
-    for n in sampled((0..48).collect(), 12) {
+    for n in sampled((0..48).collect(), 8) {
         let mut chance = Chance::new(n);
         let mut step = || 1 + chance.next() % steps;
         let (first, second) = (step(), step() / 2 + 1);
@@ -1522,7 +1522,7 @@ fn a_power_cut_or_kill_leaves_no_signature_beside_another_manifest() {
             .flat_map(|c| STEPS.map(|op| c.get(&op).copied().unwrap_or(0)));
         let steps: u64 = steps.sum();
         let points = (steps - 35..=steps).flat_map(|s| cuts.iter().map(move |cut| (s, *cut)));
-        for (step, cut) in sampled(points.collect(), 12) {
+        for (step, cut) in sampled(points.collect(), 8) {
             let sim = world.fork();
             sim.cut_power_at(&STEPS, step);
             drop(signed(&sim, by));

@@ -6,7 +6,7 @@
 //! engine's threads: the same seed meets the same steps, but the N-th call of a run may concern
 //! another file. By hand:
 //!
-//! * `UNLADE_HISTORIES=10000` makes a longer run (else 500 where sweeps run whole, 60 where not),
+//! * `UNLADE_HISTORIES=10000` makes a longer run (else 500 where sweeps run whole, 40 where not),
 //! * `UNLADE_HISTORY_FROM=n` begins with another seed than 0,
 //! * `UNLADE_HISTORY_SEED=n` repeats one history, `UNLADE_HISTORIES` times.
 //!
@@ -58,7 +58,7 @@ use unlade::verify::{Finding, Findings, VerifyError, path_of, verify};
 
 const HISTORIES: u64 = 500;
 /// So many where sweeps do not run whole.
-const SAMPLE: u64 = 60;
+const SAMPLE: u64 = 40;
 const CARD: &str = "/card";
 const PLACES: [&str; 3] = ["/a", "/b", "/c"];
 /// Longest time one run may take before it counts as hung; it takes milliseconds.

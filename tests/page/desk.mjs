@@ -282,6 +282,7 @@ const does = {
 
   // The same by the keyboard alone.
   async keyboard(task, context) {
+    pace(0);
     const page = await open(task, context);
     const { tab } = page;
     // Goes on with Tab until this has the focus.

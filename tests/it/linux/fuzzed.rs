@@ -30,7 +30,7 @@ fn replay(target: &str, property: fn(&[u8])) {
             assert!(outcome.is_ok(), "{name}, {what}");
         };
         run("as it is", &bytes);
-        let places = if whole_sweeps() { 400 } else { 80 };
+        let places = if whole_sweeps() { 400 } else { 40 };
         let step = (bytes.len() / places).max(1);
         for at in (0..bytes.len()).step_by(step) {
             run(&format!("cut at {at}"), &bytes[..at]);
@@ -154,7 +154,7 @@ fn changed(file: &[u8], chance: &mut crate::support::sim::Chance) -> Vec<u8> {
 
 #[test]
 fn readers_of_media_keep_their_word_whatever_happens_to_the_file() {
-    let rounds = if whole_sweeps() { 20_000 } else { 6_000 };
+    let rounds = if whole_sweeps() { 20_000 } else { 2_000 };
     with_chance("inspect", properties::inspect, rounds);
     with_chance("deep", properties::deep, rounds / 4);
 }
