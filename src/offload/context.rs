@@ -7,7 +7,7 @@ use crate::card::listing::Listing;
 use crate::card::survey::{survey, survey_parts};
 use crate::clock::Clock;
 use crate::disk::guarded::Guarded;
-use crate::disk::{Disk, Source};
+use crate::disk::{Claim, Disk, Source};
 use crate::error::{Problem, ProblemKind};
 use crate::plan::{FileJob, Plan, PlannedDestination};
 use std::io;
@@ -31,6 +31,8 @@ pub struct Context {
     pub meter: Meter,
     /// The card's second listing, taken as soon as nothing more has to be read from it.
     pub closing: Mutex<Option<Result<Listing, Problem>>>,
+    /// Kept by the threads where they were left behind.
+    pub claims: Mutex<Vec<Claim>>,
 }
 
 /// Looks whether the drive of a destination is still the one that was planned with.

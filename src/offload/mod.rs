@@ -10,6 +10,7 @@ mod destination;
 mod gate;
 mod hashers;
 pub mod in_flight;
+pub mod left_behind;
 pub mod limits;
 mod look;
 mod message;
@@ -117,6 +118,6 @@ impl Started {
         } else {
             Duration::ZERO
         };
-        coordinator.into_outcome(self.looking.finish(patience))
+        coordinator.into_outcome(self.looking.finish(patience), !finished)
     }
 }

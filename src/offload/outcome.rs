@@ -145,6 +145,8 @@ pub struct Offloaded {
     pub problems: Vec<Problem>,
     /// Stopped by the person.
     pub interrupted: bool,
+    /// Threads did not answer after the stop, and still run.
+    pub left_behind: bool,
     /// What was read, written and read back in each interval.
     pub rates: Rates,
     /// What held the others back.

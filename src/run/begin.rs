@@ -7,7 +7,7 @@ use crate::disk::{Anchor, Claim, Disk, Settling, explained, write_problem};
 use crate::error::{Cause, Error, FailedStep, Problem, ProblemKind, Step, failed, gone};
 use crate::existing::at_work::bytes_to_come;
 use crate::name::{part_name, shown};
-use crate::offload::{Context, Started};
+use crate::offload::{Context, Started, left_behind};
 use crate::plan::check::check_room;
 use crate::plan::{Plan, PlannedDestination, Refusal, Work};
 use crate::record::journal::{JOURNAL, JOURNAL_FORMAT, JOURNAL_VERSION, JournalHead, JournalLine};
@@ -16,11 +16,15 @@ use crate::record::media_hash_list::{HistoryError, is_of_history, load_history};
 use crate::record::store;
 use crate::units::size;
 use camino::{Utf8Path, Utf8PathBuf};
-
 use std::io;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
 
 use super::job::Tools;
+
+/// So long what was stopped before is waited for, where it did not answer then.
+const LEFT_BEHIND_PATIENCE: Duration = Duration::from_secs(30);
 
 /// Holds the card and every destination until the job ends.
 pub(super) fn hold_all(plan: &Plan, tools: &Tools) -> Result<Vec<Anchor>, Refusal> {
@@ -135,6 +139,7 @@ pub(super) fn start(
             .because(Cause::NoThreads),
         ],
     })?;
+    await_left_behind(&context.plan, tools);
     // Held until all is written down: another run would take this one's parts for left ones.
     let claims = if is_begun {
         begin(&context.plan, tools, started)?
@@ -142,6 +147,17 @@ pub(super) fn start(
         claim_all(&context.plan, tools)?
     };
     Ok((threads, claims))
+}
+
+/// Waits for what was stopped here before and may still end.
+fn await_left_behind(plan: &Plan, tools: &Tools) {
+    let until = tools.clock.elapsed() + LEFT_BEHIND_PATIENCE;
+    while left_behind::work_on(plan)
+        && tools.clock.elapsed() < until
+        && !tools.cancel.load(Ordering::Relaxed)
+    {
+        tools.clock.sleep(Duration::from_millis(50));
+    }
 }
 
 /// Makes the offload's folder, the records folder and the journal on every destination; undoes all

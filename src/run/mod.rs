@@ -20,7 +20,7 @@ use crate::event::{Event, Observer, Silent};
 use crate::existing::sample::Sampling;
 use crate::name::shown;
 use crate::offload::meter::Meter;
-use crate::offload::{Context, reread, salvage};
+use crate::offload::{Context, left_behind, reread, salvage};
 use crate::plan::first::Aim;
 use crate::plan::{Plan, PlanOptions, Refusal, plan};
 use crate::proof::problems::{card_problems, list_problems};
@@ -176,13 +176,20 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
         clock: Arc::clone(&tools.clock),
         meter: Meter::new(plan.destinations.len(), plan.also),
         closing: Mutex::default(),
+        claims: Mutex::default(),
         plan: Arc::new(plan),
         limits: tools.limits,
         cancel: Arc::clone(&tools.cancel),
     });
     let begun = start(&context, tools, &rfc3339(started), is_begun);
-    let (threads, _claims) = begun.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
+    let (threads, claims) = begun.inspect_err(|r| observer.event(&Event::Refused(&r.reasons)))?;
     let mut offloaded = threads.run(observer);
+    let _claims = if offloaded.left_behind {
+        left_behind::keep(&context, claims);
+        Vec::new()
+    } else {
+        claims
+    };
     if context.plan.form.salvages && context.plan.original().is_none() && !offloaded.interrupted {
         salvage::salvage(&context, &mut offloaded, observer);
     }

@@ -153,7 +153,7 @@ async function stop(page) {
 async function answer(page, begins) {
   await shows(page, "answer");
   const first = await heading(page);
-  if (!first.startsWith(begins)) page.fault("answer", first);
+  if (!first.startsWith(begins)) page.fault("answer", await textOf(page));
   // A page that was just loaded is told with the first frame.
   await page.tab.waitForFunction(() => document.querySelector("#told")?.textContent,
     { timeout: 5000 }).catch(() => {});

@@ -136,7 +136,7 @@ impl Coordinator {
     }
 
     /// Ends the job: what came of it, and how long it took until now.
-    pub(super) fn into_outcome(mut self, look: CardLook) -> Offloaded {
+    pub(super) fn into_outcome(mut self, look: CardLook, left_behind: bool) -> Offloaded {
         let problems = self.results.take_problems();
         let elapsed = self.since_start();
         let held = self.limiting.held(elapsed, self.intervals.rates(), true);
@@ -145,6 +145,7 @@ impl Coordinator {
             limiting: held.limiting,
             links: held.links,
             interrupted: self.context.cancel.load(Ordering::Relaxed),
+            left_behind,
             took: self.since_start(),
             read_again: Duration::ZERO,
             read_rate: card_rate::of_job(meter),

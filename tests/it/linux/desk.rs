@@ -29,6 +29,8 @@ mod page {
     use serde_json::{Value, json};
     use std::io::{Read as _, Write as _};
     use std::net::TcpStream;
+    use std::path::Path;
+    use std::time::Duration;
 
     /// A card of `Work::with_card`, and a kit with which one drive is enough: a test has one disk.
     pub(super) fn work(name: &str) -> Work {
@@ -388,6 +390,44 @@ mod page {
             .exits(0);
     }
 
+    /// What a stop left waiting for the card takes its part away when that answers at last. By then
+    /// a copy into the same offload must not be at work on a part of that name.
+    #[test]
+    fn a_copy_that_was_stopped_while_the_card_hung_costs_the_next_one_nothing() {
+        if no_mounts() {
+            return;
+        }
+        let work = work("desk-left-behind");
+        Card::new(&work.folder("back")).file("DCIM/100KITES/KITE0001.MP4", 3_000_000, 1);
+        let stall = Kind::StallRead {
+            off: 2_500_000,
+            ms: 3_000,
+        };
+        let options = Options {
+            faults: vec![Fault::new(stall).path("*.MP4").times(2)],
+            ..Options::default()
+        };
+        let mount = Mount::new(&work.path("back"), &work.folder("KITES"), options).unwrap();
+        let (_, [a, b]) = paths(&work);
+        let card = work.path("KITES").to_str().unwrap().to_owned();
+        let desk = Desk::start(&work);
+        assert_eq!(desk.copy(&[&card], &[&a, &b]).status, 204);
+        let begun = |at: &Path| {
+            let mut found = walkdir::WalkDir::new(at).into_iter().flatten();
+            found.any(|e| e.file_name().to_string_lossy().contains("KITE0001"))
+        };
+        while !begun(&work.path("a")) {
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        assert_eq!(desk.post("/stop", &json!({})).status, 204);
+        desk.wait_for("answer");
+        assert_eq!(desk.post("/again", &json!({})).status, 204);
+        desk.wait_for("running");
+        let state = desk.wait_for("answer");
+        assert_eq!(state["verdict"]["proven"], true, "{state}");
+        drop(mount);
+    }
+
     /// What pages cost: 20 that listen and 100 reloads, beside none, in turns, on a card that is
     /// held to a rate. By hand: `cargo test --test it -- --ignored --nocapture pages_cost`.
     #[test]
@@ -503,7 +543,7 @@ mod page {
             while ticked(name) != is {
                 let page = desk.get("/").body;
                 assert!(start.elapsed().as_secs() < 30, "{name} {is:?}: {page}");
-                std::thread::sleep(std::time::Duration::from_millis(50));
+                std::thread::sleep(Duration::from_millis(50));
             }
         };
         wait("Attic", None);
@@ -650,7 +690,7 @@ mod page {
         let ask = || desk.post("/folders", &json!({"path": path}));
         std::thread::scope(|scope| {
             let asked = [(); 2].map(|()| scope.spawn(ask));
-            std::thread::sleep(std::time::Duration::from_millis(400));
+            std::thread::sleep(Duration::from_millis(400));
             let third = ask();
             assert!(
                 third.status == 503 && third.body.contains("doesn't answer yet"),
