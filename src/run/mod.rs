@@ -26,6 +26,7 @@ use crate::plan::{Plan, PlanOptions, Refusal, plan};
 use crate::proof::problems::{card_problems, list_problems};
 use crate::proof::{Kept, Proof};
 pub use crate::record::checksums::CHECKSUMS;
+use crate::record::earlier_run::RecordedVerdict;
 use crate::record::layout::Level;
 use crate::record::load::load;
 pub use crate::record::store::REPORT;
@@ -204,16 +205,7 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
     let interrupted = offloaded.interrupted;
     let plan = Arc::clone(&context.plan);
     let mut proof = Proof::judge(plan, offloaded, closing);
-    // The same verdict on the same files is not written down a second time, unless the card was
-    // read again since for the first time.
-    let stands_already = recorded.is_some_and(|r| {
-        let now = proof.verdict();
-        (r.proven, r.copies, r.reasons.as_slice())
-            == (now.is_proven(), len64(now.copies()), now.reasons())
-            && (r.reread || !proof.reread_equal())
-            && proof.spared().next().is_none()
-            && still_recorded(&proof, tools)
-    });
+    let stands_already = recorded.is_some_and(|r| says_the_same(&r, &proof, tools));
     // Where all is in earlier offloads there is no new one to put a record into.
     let mut kept = Kept::Nothing;
     let is_all_there = proof.plan().is_signed() && proof.plan().has_every_mhl();
@@ -235,6 +227,17 @@ pub fn offload(plan: Plan, tools: &Tools, observer: &mut dyn Observer) -> Result
     }
     observer.event(&Event::Ended);
     Ok(proof)
+}
+
+/// Whether an earlier run wrote this down already: the same verdict on the same files is not
+/// written a second time, unless the card was read again since for the first time.
+fn says_the_same(earlier: &RecordedVerdict, proof: &Proof, tools: &Tools) -> bool {
+    let now = proof.verdict();
+    (earlier.proven, earlier.copies, earlier.reasons.as_slice())
+        == (now.is_proven(), len64(now.copies()), now.reasons())
+        && (earlier.reread || !proof.reread_equal())
+        && proof.spared().next().is_none()
+        && still_recorded(proof, tools)
 }
 
 /// Whether the records of an earlier run, which say the same, are still there.
