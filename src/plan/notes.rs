@@ -341,33 +341,57 @@ pub(crate) fn why_fewer(
     if count_independent(devices, separate) == devices.len() {
         return Vec::new();
     }
-    let reasons = independent(devices, separate).reasons;
-    let words = reasons.iter().filter_map(|r| device_reason(r, names));
-    words.collect()
+    device_reasons(&independent(devices, separate).reasons, names)
 }
 
-pub(super) fn device_reason(reason: &IndependenceReason, names: &[String]) -> Option<String> {
+/// Says each reason once: those that share a drive are named together.
+pub(super) fn device_reasons(reasons: &[IndependenceReason], names: &[String]) -> Vec<String> {
     let name = |at: &usize| names.get(*at).map_or("a drive", String::as_str);
-    match reason {
-        IndependenceReason::SameFileSystem { a, b } => Some(format!(
-            "{} and {} are on one file system: they count as one.",
-            name(a),
-            name(b)
-        )),
-        IndependenceReason::SameDisk { a, b, disk } => Some(format!(
-            "{} and {} are on one physical disk ({disk}): they count as one.",
-            name(a),
-            name(b)
-        )),
-        IndependenceReason::Unknown { index, why } => Some(format!(
-            "The system does not say which drive {} is on ({why}). If you know that it is a drive \
-             of its own, say so with --separate.",
-            name(index)
-        )),
-        IndependenceReason::Memory { index } => Some(format!(
-            "{} is in memory, not on a drive: it proves nothing.",
-            name(index)
-        )),
-        IndependenceReason::Stated { .. } => None,
+    let mut shared: Vec<(Option<&str>, Vec<&usize>)> = Vec::new();
+    let mut alone = Vec::new();
+    for reason in reasons {
+        match reason {
+            IndependenceReason::SameFileSystem { a, b } => share(&mut shared, None, [a, b]),
+            IndependenceReason::SameDisk { a, b, disk } => share(&mut shared, Some(disk), [a, b]),
+            IndependenceReason::Unknown { index, why } => alone.push(format!(
+                "The system does not say which drive {} is on ({why}). If you know that it is a \
+                 drive of its own, say so with --separate.",
+                name(index)
+            )),
+            IndependenceReason::Memory { index } => alone.push(format!(
+                "{} is in memory, not on a drive: it proves nothing.",
+                name(index)
+            )),
+            IndependenceReason::Stated { .. } => {}
+        }
+    }
+    let shared = shared.into_iter().map(|(disk, on)| {
+        let on: Vec<&str> = on.into_iter().map(name).collect();
+        let (last, first) = on.split_last().unwrap_or((&"", &[]));
+        let what = disk.map_or("file system".to_owned(), |d| format!("physical disk ({d})"));
+        format!(
+            "{} and {last} are on one {what}: they count as one.",
+            first.join(", ")
+        )
+    });
+    shared.chain(alone).collect()
+}
+
+/// Adds two that share a drive to those that share it with one of them.
+fn share<'a>(
+    shared: &mut Vec<(Option<&'a str>, Vec<&'a usize>)>,
+    disk: Option<&'a str>,
+    pair: [&'a usize; 2],
+) {
+    let is_it = |(on, of): &&mut (Option<&str>, Vec<&usize>)| {
+        *on == disk && pair.iter().any(|at| of.contains(at))
+    };
+    match shared.iter_mut().find(is_it) {
+        Some((_, of)) => of.extend(
+            pair.into_iter()
+                .filter(|at| !of.contains(at))
+                .collect::<Vec<_>>(),
+        ),
+        None => shared.push((disk, pair.to_vec())),
     }
 }

@@ -4,12 +4,12 @@ use super::*;
 use crate::card::dates::Shift;
 use crate::card::listing::{Row, RowKind};
 use crate::disk::FolderFacts;
-use crate::disk::backing::Backing;
+use crate::disk::backing::{Backing, IndependenceReason};
 use crate::disk::{ReadBackWay, Sight, Stamp, Stat};
 use crate::existing::standing::{HistoryThere, RecordsError, Standing};
 use crate::hash_algorithm::Also;
 use crate::plan::check::{may_go_on, unheld};
-use crate::plan::notes::doubt_twins;
+use crate::plan::notes::{device_reasons, doubt_twins};
 use crate::record::damage::CopyDamage;
 use crate::record::earlier_run::ProvenEntry;
 use crate::record::earlier_run::Records;
@@ -917,4 +917,23 @@ fn whether_an_unknown_kind_holds_large_files_is_to_be_tried() {
     assert_eq!(told("cifs", large()), Some(1 << 32));
     assert_eq!(told("ext4", large()), None);
     assert_eq!(told("fuse.some", listing(&[("B.MOV", 5)])), None);
+}
+
+#[test]
+fn drives_that_count_as_one_are_named_together() {
+    let on_disk = |a, b| IndependenceReason::SameDisk {
+        a,
+        b,
+        disk: "sdb".to_owned(),
+    };
+    let of_one = |a, b| IndependenceReason::SameFileSystem { a, b };
+    let reasons = [of_one(0, 1), of_one(0, 3), of_one(1, 3), on_disk(2, 4)];
+    let names = ["A", "B", "C", "D", "E"].map(str::to_owned);
+    assert_eq!(
+        device_reasons(&reasons, &names),
+        [
+            "A, B and D are on one file system: they count as one.",
+            "C and E are on one physical disk (sdb): they count as one.",
+        ]
+    );
 }
