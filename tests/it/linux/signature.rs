@@ -528,3 +528,32 @@ fn what_was_not_signed_is_told() {
     ran.exits(0).says(&fingerprint());
     assert_eq!(manifest(&work.path("a/KITES"))["version"], 1);
 }
+
+/// A check that is written down says of the files what it found; who signed is told apart from it.
+#[test]
+fn a_check_is_written_down_whoever_signed() {
+    let work = with_key("sign-mhl");
+    work.run(&format!("{SIGNED} --mhl")).exits(0);
+    let lists = || names_in(&work.path("a/KITES/ascmhl")).len();
+    let before = lists();
+    let add = "verify a/KITES --add-generation --signed-by";
+    work.run(&format!("{add} key.pub"))
+        .exits(0)
+        .says("INTACT. a/KITES")
+        .says(&format!("by the key {}", fingerprint()))
+        .says("The check is written down");
+    assert_eq!(lists(), before + 1);
+    let verdict = work.run(&format!("{add} key.pub --json")).events().pop();
+    assert_eq!(verdict.unwrap()["signed_by"], fingerprint());
+    work.run(&format!("{add} other.pub"))
+        .exits(1)
+        .says("another key")
+        .says("NOT INTACT. a/KITES");
+    // Not one file of it has failed.
+    let folder = work.path("a/KITES/ascmhl");
+    for name in names_in(&folder) {
+        let text = String::from_utf8(bytes_of(&folder.join(&name))).unwrap();
+        assert!(!text.contains("action=\"failed\""), "{name}");
+    }
+    work.run("verify a/KITES --signed-by key.pub").exits(0);
+}

@@ -2,7 +2,9 @@
 //! again.
 
 use crate::cli::args::meant::quoted;
-use crate::cli::command::shared::checked::{CheckTarget, Checked, others_verdict, problems_json};
+use crate::cli::command::shared::checked::{
+    CheckTarget, Checked, others_verdict, problems_json, signature_ids,
+};
 use crate::cli::command::shared::checking::{CheckError, CheckResult, check_all};
 use crate::cli::command::shared::other_copies::{OtherCopy, other_copies};
 use crate::cli::exit::Exit;
@@ -30,7 +32,7 @@ use unlade::record::signature::TrustedKeys;
 use unlade::run::Tools;
 use unlade::units::{all_counted, len64};
 use unlade::verify::others::OthersError;
-use unlade::verify::{FindingCounts, Findings, Signature, VerifyError};
+use unlade::verify::{FindingCounts, Findings, VerifyError};
 
 /// Checks every offload and tells the results in the order given; `expected` are the keys of
 /// whoever should have signed them, and `viewer` is who is shown it where that is neither the
@@ -408,12 +410,7 @@ fn verdict(
         }
     };
     let (missing, changed, extra) = findings.counts();
-    let (signature, signed_by) = match &findings.signature {
-        Signature::None => ("none", None),
-        Signature::Intact(by) => ("intact", Some(by.fingerprint())),
-        Signature::Unchecked(_) => ("unchecked", None),
-        Signature::Broken => ("broken", None),
-    };
+    let (signature, signed_by) = signature_ids(&findings.signature);
     json!({
         "offload": path, "unchanged": findings.is_clean(),
         "proven": is_proven(findings),

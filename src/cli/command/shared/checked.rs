@@ -13,7 +13,7 @@ use camino::Utf8PathBuf;
 use serde_json::{Value, json};
 use unlade::record::signature::TrustedKeys;
 use unlade::verify::others::{OthersFindings, RecordKind, RecordRead};
-use unlade::verify::{Finding, FindingCounts, Findings, path_of};
+use unlade::verify::{Finding, FindingCounts, Findings, Signature, path_of};
 
 /// A folder to check.
 #[derive(Clone, Debug)]
@@ -172,6 +172,7 @@ pub(crate) fn others_verdict(path: &Utf8PathBuf, f: &OthersFindings, exit: Exit)
     } else {
         vec![found_by_others(f)]
     };
+    let signature = f.signature.as_ref().map(signature_ids);
     json!({
         // No record of others says that a card may be formatted.
         "offload": path, "unchanged": f.is_clean(), "proven": false,
@@ -182,6 +183,18 @@ pub(crate) fn others_verdict(path: &Utf8PathBuf, f: &OthersFindings, exit: Exit)
         "unused": f.unused, "left_out": f.left_out,
         "generation": f.added.as_ref().and_then(|added| added.as_ref().ok()),
         "litter": f.litter.len(), "readback": f.way, "exit_code": exit.code(),
+        "signature": signature.as_ref().map(|(word, _)| word),
+        "signed_by": signature.and_then(|(_, by)| by),
         "reasons": reasons,
     })
+}
+
+/// What is said of a signature to programs, and whose it is.
+pub(crate) fn signature_ids(signature: &Signature) -> (&'static str, Option<String>) {
+    match signature {
+        Signature::None => ("none", None),
+        Signature::Intact(by) => ("intact", Some(by.fingerprint())),
+        Signature::Unchecked(_) => ("unchecked", None),
+        Signature::Broken => ("broken", None),
+    }
 }

@@ -12,7 +12,7 @@ use crate::cli::view::words::notice::of_answer;
 use unlade::name::shown;
 use unlade::units::{counted, len64};
 use unlade::verify::others::{LIST_WORTH, OthersFindings, RecordKind, RecordRead};
-use unlade::verify::{Finding, FindingCounts};
+use unlade::verify::{Finding, FindingCounts, Signature};
 
 /// Returns what is said of one folder.
 pub(crate) fn others_words(
@@ -168,6 +168,12 @@ fn notes(f: &OthersFindings) -> Vec<String> {
         ));
     }
     notes.extend(begins_below(f));
+    if let Some(Signature::Intact(by)) = &f.signature {
+        let by = by.fingerprint();
+        notes.push(format!(
+            "The manifest's signature is intact, and by the key {by}."
+        ));
+    }
     notes.extend(f.added.as_ref().map(|added| match added {
         Ok(path) => format!("The check is written down: `{}`.", shown(path)),
         Err(why) => format!("The check could not be written down: {}.", shown(why)),
