@@ -12,11 +12,12 @@ mod view;
 mod watch;
 mod wrong_value;
 
-use args::{Cli, Command, Common, fitting, list, meant};
+use args::{Cli, Command, Common, CopyArgs, fitting, list, meant};
 use clap::FromArgMatches as _;
 use clap::error::ErrorKind;
 #[cfg(not(feature = "desk"))]
 use command::no_desk as desk;
+use command::shared::after::AfterCopy;
 use command::{
     complete, copy, demo, ids, inspect, kit, ledger, man, plugged, prove, rate, report, schema,
     verify, weigh,
@@ -132,7 +133,7 @@ fn run(command: &Command, common: &Common, out: Out, tools: &Tools) -> Exit {
         Command::Plugged => plugged::show(common, out, tools),
         Command::Desk(args) => desk::desk(args, common, out, tools),
         Command::Watch(args) => watch::watch(args, common, out, tools, &book),
-        Command::Copy(args) if !args.dry_run => copy::copy(args, common, out, tools, &book),
+        Command::Copy(args) if !args.dry_run => copy_and_send(args, common, out, tools, &book),
         Command::Copy(args) | Command::Plan(args) => copy::plan(args, common, out, tools, &book),
         Command::Prove(args) => prove::prove(args, common, out, tools, &book),
         Command::Ledger(args) => ledger::ledger(args, &book, out, tools),
@@ -204,3 +205,15 @@ fn raise_open_files() {
 /// 10,240 at most).
 #[cfg(unix)]
 const FILES_OPEN: u64 = 4_096;
+
+/// Copies, and sends what is proven to the places that are to have it.
+fn copy_and_send(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
+    let then = match send::then::Then::of(&args.then, common, out, tools) {
+        Ok(then) => then,
+        Err(exit) => return exit,
+    };
+    let after = AfterCopy::default();
+    let exit = copy::copy(args, common, out, tools, book, &after);
+    let ends = then.map_or_else(Vec::new, |then| then.send(&after.cards(), out, tools));
+    Exit::of_all(std::iter::once(exit).chain(ends))
+}

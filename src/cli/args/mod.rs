@@ -411,6 +411,12 @@ pub(crate) struct CopyArgs {
     /// Give one for each copy [default: the drives of [usual] in the kit].
     #[arg(long, short, value_name = "DRIVE", help_heading = WHERE)]
     pub(crate) to: Vec<Utf8PathBuf>,
+    /// Send it to this place afterwards, once it is PROVEN.
+    ///
+    /// A place of the kit or its address, as `unlade send --to` takes it; may be given several
+    /// times. The answer comes first; the card is not needed for it.
+    #[arg(long, value_name = "PLACE", help_heading = WHERE, hide_short_help = true)]
+    pub(crate) then: Vec<String>,
     /// As [usual.SET] of the kit says, not [usual].
     ///
     /// A set says drives, copies, hashes, shoot and names; what is typed wins.

@@ -71,6 +71,24 @@ pub(crate) struct SendArgs {
     pub(crate) read_back_for: Option<Duration>,
 }
 
+impl SendArgs {
+    /// What holds for an offload that is sent after its copy.
+    #[cfg_attr(
+        not(feature = "offsite"),
+        expect(dead_code, reason = "nothing is sent")
+    )]
+    pub(crate) fn of_copy() -> Self {
+        Self {
+            offloads: Vec::new(),
+            to: None,
+            list: None,
+            proof: SendProof::Sent,
+            limit: None,
+            read_back_for: None,
+        }
+    }
+}
+
 /// `fetch`.
 #[derive(Clone, Debug, Args)]
 pub(crate) struct FetchArgs {

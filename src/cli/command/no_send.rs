@@ -2,6 +2,7 @@
 
 use crate::cli::args::Common;
 use crate::cli::args::send::{FetchArgs, SendArgs};
+use crate::cli::command::shared::after::CopiedCard;
 use crate::cli::command::shared::no_places::absent;
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
@@ -15,4 +16,32 @@ pub(crate) fn send(_: &SendArgs, _: &Common, out: Out, tools: &Tools) -> Exit {
 /// Says that nothing can be fetched.
 pub(crate) fn fetch(_: &FetchArgs, _: &Common, out: Out, tools: &Tools) -> Exit {
     absent("fetch", out, tools)
+}
+
+/// Places that are to have what is copied.
+pub(crate) mod then {
+    use super::{Common, CopiedCard, Exit, Out, Tools, absent};
+
+    /// There is none.
+    pub(crate) enum Then {}
+
+    impl Then {
+        /// Says that nothing can be sent, where it is to be.
+        pub(crate) fn of(
+            places: &[String],
+            _: &Common,
+            out: Out,
+            tools: &Tools,
+        ) -> Result<Option<Self>, Exit> {
+            if places.is_empty() {
+                return Ok(None);
+            }
+            Err(absent("copy", out, tools))
+        }
+
+        /// Sends nothing.
+        pub(crate) fn send(&self, _: &[CopiedCard], _: Out, _: &Tools) -> Vec<Exit> {
+            match *self {}
+        }
+    }
 }

@@ -123,7 +123,7 @@ fn run(desk: &Arc<Desk>, mut asked: Asked, cancel: Arc<AtomicBool>) {
         };
         let viewer = ShownWork(desk);
         let (common, book) = (&desk.common, desk.book());
-        copy_shown(&args, common, desk.out, &tools, &book, Some(&viewer))
+        copy_shown(&args, common, desk.out, &tools, &book, &viewer)
     };
     let (done, mut lines) = heard(|| catch_unwind(AssertUnwindSafe(copy)));
     let exit = done.unwrap_or_else(|_| {

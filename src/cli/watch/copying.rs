@@ -136,16 +136,7 @@ impl Shared<'_> {
             orders,
             full: Arc::clone(&full),
         };
-        let copy = || {
-            copy_shown(
-                &args,
-                self.common,
-                self.out,
-                self.tools,
-                self.book,
-                Some(&viewer),
-            )
-        };
+        let copy = || copy_shown(&args, self.common, self.out, self.tools, self.book, &viewer);
         let (exit, lines) = heard(copy);
         for line in lines.iter().filter(|line| !line.is_empty()) {
             self.log.line(Some(&name), line);

@@ -37,6 +37,8 @@ mod notice;
 mod offsite;
 #[cfg(feature = "offsite")]
 mod offsite_back;
+#[cfg(feature = "offsite")]
+mod offsite_then;
 mod only_new;
 mod others;
 mod output;

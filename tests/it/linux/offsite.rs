@@ -18,6 +18,7 @@ fn a_build_without_places_says_how_to_get_them() {
         "verify nas/KITES",
         "verify s3://kites/KITES",
         "kit check nas",
+        "copy card --to a --copies 1 --then nas",
     ] {
         work.run(line).exits(3).says(absent);
     }

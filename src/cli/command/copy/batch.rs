@@ -1,6 +1,7 @@
 //! Owns the cards of one command: one after the other or several at the same time, each in its
 //! turn.
 
+use crate::cli::command::shared::after::AfterCopy;
 use crate::cli::command::shared::one_card::{CommandContext, copy_one, not_begun};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -33,6 +34,8 @@ pub(super) struct Batch<'a> {
     pub(super) awake: Arc<Mutex<Awake>>,
     /// Held while a card's lines are printed.
     pub(super) printing: Mutex<()>,
+    /// What is done with the copies afterwards.
+    pub(super) after: &'a AfterCopy,
     /// Who is shown it, where that is neither the screen nor a program.
     pub(super) viewer: Option<&'a dyn Viewer>,
 }
@@ -118,6 +121,7 @@ impl Batch<'_> {
             shoot: self.shoot.as_ref(),
             command: self.command.as_deref(),
             printing: &self.printing,
+            after: self.after,
         };
         let mut copy = || copy_one(job, self.out, self.tools, &mut observer, &context);
         let (exit, lines) = match self.viewer {

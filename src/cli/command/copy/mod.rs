@@ -8,6 +8,7 @@ use crate::cli::args::{Common, CopyArgs};
 use crate::cli::command::copy::ask::{confirm, introduce};
 use crate::cli::command::copy::batch::Batch;
 use crate::cli::command::copy::jobs::{JobsInOrder, begin, together};
+use crate::cli::command::shared::after::AfterCopy;
 use crate::cli::command::shared::one_card::{refused, tell_refusal};
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
@@ -29,19 +30,38 @@ use unlade::plan::{Plan, Refusal};
 use unlade::run::{Job, Tools, look_ahead, prepare};
 
 /// Copies every card; the exit code is that of the card that went worst, and that of a refusal only
-/// where all were refused.
-pub(crate) fn copy(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
-    copy_shown(args, common, out, tools, book, None)
+/// where all were refused. What is done with the copies afterwards is kept in `after`.
+pub(crate) fn copy(
+    args: &CopyArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+    after: &AfterCopy,
+) -> Exit {
+    copy_for(args, common, out, tools, book, (None, after))
 }
 
-/// The same, shown to this one where there is one.
+/// The same, shown to this one.
 pub(crate) fn copy_shown(
     args: &CopyArgs,
     common: &Common,
     out: Out,
     tools: &Tools,
     book: &Book,
-    viewer: Option<&dyn Viewer>,
+    viewer: &dyn Viewer,
+) -> Exit {
+    let after = AfterCopy::default();
+    copy_for(args, common, out, tools, book, (Some(viewer), &after))
+}
+
+fn copy_for(
+    args: &CopyArgs,
+    common: &Common,
+    out: Out,
+    tools: &Tools,
+    book: &Book,
+    (viewer, after): (Option<&dyn Viewer>, &AfterCopy),
 ) -> Exit {
     let (jobs, shoot) = match begin(args, common, out, tools, book) {
         Ok(begun) => begun,
@@ -88,6 +108,7 @@ pub(crate) fn copy_shown(
         awake: Arc::new(Mutex::new(Awake::ask())),
         printing: Mutex::new(()),
         viewer,
+        after,
     };
     batch.run()
 }

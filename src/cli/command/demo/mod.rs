@@ -4,6 +4,7 @@
 mod card;
 
 use crate::cli::args::DemoArgs;
+use crate::cli::command::shared::after::AfterCopy;
 use crate::cli::command::shared::check_offloads::check_offloads;
 use crate::cli::command::shared::checked::CheckTarget;
 use crate::cli::command::shared::one_card::{CommandContext, copy_one};
@@ -344,6 +345,7 @@ fn offload(job: &Job, out: Out, as_run: Out, tools: &Tools) -> Exit {
         shoot: None,
         command: None,
         printing: &Mutex::new(()),
+        after: &AfterCopy::default(),
     };
     copy_one(
         job,

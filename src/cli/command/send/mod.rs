@@ -2,6 +2,7 @@
 //! says what is at one.
 
 mod list;
+pub(crate) mod then;
 
 use crate::cli::args::Common;
 use crate::cli::args::send::{SendArgs, SendProof};
@@ -46,7 +47,7 @@ pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) ->
         if store.is_cancelled() {
             return Exit::Interrupted;
         }
-        match one(root, args, (&home, &place, &store), out, tools) {
+        match send_one(root, args, (&home, &place, &store), out, tools) {
             Ok(exit) => exit,
             Err(line) => refuse(&[line], Exit::Refused, "send", out, tools),
         }
@@ -54,7 +55,7 @@ pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) ->
     Exit::of_all(ends.collect::<Vec<_>>().into_iter())
 }
 
-fn one(
+fn send_one(
     root: &Utf8Path,
     args: &SendArgs,
     (home, place, store): (&Utf8Path, &MeantPlace, &Store),

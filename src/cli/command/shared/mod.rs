@@ -1,5 +1,6 @@
 //! Owns what several commands do. Nothing here imports a command.
 
+pub(crate) mod after;
 pub(crate) mod check_offloads;
 pub(crate) mod check_targets;
 pub(crate) mod checked;

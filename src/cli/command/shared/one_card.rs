@@ -1,5 +1,6 @@
 //! Owns copying one card and telling its result.
 
+use crate::cli::command::shared::after::AfterCopy;
 use crate::cli::exit::Exit;
 use crate::cli::home::book::Book;
 use crate::cli::home::shoot::{ShootNews, enter, slower};
@@ -29,6 +30,8 @@ pub(crate) struct CommandContext<'a> {
     pub(crate) command: Option<&'a str>,
     /// Held while a card's lines are printed, so that no other card's come between.
     pub(crate) printing: &'a Mutex<()>,
+    /// What is done with the copies afterwards.
+    pub(crate) after: &'a AfterCopy,
 }
 
 /// An observer, and notices at trouble beside it.
@@ -150,6 +153,7 @@ fn tell_proof(
     if context.command.is_none() && exit != Exit::Interrupted {
         notice::send(answer_notice(proof));
     }
+    context.after.note(proof);
     let for_programs = || verdict(proof, news.as_ref(), slower.as_deref(), exit);
     match observer {
         JobObserver::Json(json) => json.send("verdict", for_programs()),

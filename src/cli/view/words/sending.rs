@@ -177,8 +177,8 @@ pub(crate) fn answer(
         Exit::Done => (
             "SENT",
             format!(
-                "{place} has accepted all {} files of {name}. Nobody has read them back yet: the \
-                 same command with --proof fetched does.",
+                "{place} has accepted all {} files of {name}. Nobody has read them back yet: \
+                 `unlade send` with --proof fetched does.",
                 count(all)
             ),
         ),

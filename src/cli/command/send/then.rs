@@ -1,0 +1,106 @@
+//! Owns `copy --then`: what is PROVEN is sent to a place after its answer, from a copy on a drive.
+//! The card is not needed for it.
+
+use super::send_one;
+use crate::cli::args::Common;
+use crate::cli::args::send::SendArgs;
+use crate::cli::command::shared::after::CopiedCard;
+use crate::cli::command::shared::place::{MeantPlace, NoStore, home, meant, opened};
+use crate::cli::exit::Exit;
+use crate::cli::view::json::Json;
+use crate::cli::view::out::Out;
+use crate::cli::view::refuse::refuse;
+use crate::cli::view::text::wrap;
+use camino::Utf8PathBuf;
+use serde_json::json;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use unlade::run::Tools;
+
+/// Places that are to have what is copied, before anything is.
+pub(crate) struct Then {
+    home: Utf8PathBuf,
+    places: Vec<MeantPlace>,
+}
+
+impl Then {
+    /// Finds the places. None of them is asked: one that is away holds up no copy.
+    ///
+    /// # Errors
+    /// The exit code, once it is told which place there is none.
+    pub(crate) fn of(
+        places: &[String],
+        common: &Common,
+        out: Out,
+        tools: &Tools,
+    ) -> Result<Option<Self>, Exit> {
+        if places.is_empty() {
+            return Ok(None);
+        }
+        let found = home(common).and_then(|home| {
+            let places = places.iter().map(|place| meant(place, &home));
+            let places = places.collect::<Result<Vec<_>, _>>()?;
+            Ok(Self { home, places })
+        });
+        found
+            .map(Some)
+            .map_err(|NoStore(lines, exit)| refuse(&lines, exit, "copy", out, tools))
+    }
+
+    /// Sends every card, place after place.
+    pub(crate) fn send(&self, cards: &[CopiedCard], out: Out, tools: &Tools) -> Vec<Exit> {
+        let mut ends = Vec::new();
+        for place in &self.places {
+            let (proven, not): (Vec<_>, Vec<_>) =
+                cards.iter().partition(|card| !card.copies.is_empty());
+            for card in not {
+                tell_not_sent(card, place, out, tools);
+            }
+            if proven.is_empty() || tools.cancel.load(Ordering::Relaxed) {
+                continue;
+            }
+            let store = match opened(place, tools) {
+                Ok(store) => store,
+                Err(NoStore(lines, exit)) => {
+                    ends.push(refuse(&lines, exit, "send", out, tools));
+                    continue;
+                }
+            };
+            for root in proven.iter().filter_map(|card| card.copies.first()) {
+                if store.is_cancelled() {
+                    ends.push(Exit::Interrupted);
+                    break;
+                }
+                if !out.json && !out.quiet {
+                    out.line("");
+                }
+                let args = SendArgs::of_copy();
+                let sent = send_one(root, &args, (&self.home, place, &store), out, tools);
+                ends.push(
+                    sent.unwrap_or_else(|line| {
+                        refuse(&[line], Exit::NotProven, "send", out, tools)
+                    }),
+                );
+            }
+        }
+        ends
+    }
+}
+
+fn tell_not_sent(card: &CopiedCard, place: &MeantPlace, out: Out, tools: &Tools) {
+    let why = if card.has_nothing_new {
+        "there is nothing new on it"
+    } else {
+        "it is not PROVEN"
+    };
+    let (card, place) = (&card.card, &place.name);
+    if out.json {
+        let body = json!({"card": card, "place": place, "why": why});
+        Json::new(out, Arc::clone(&tools.clock)).send("not-sent", body);
+        return;
+    }
+    let text = format!("Nothing of {card} is sent to {place}: {why}.");
+    for line in wrap(&text, out.width, "", "  ") {
+        out.line(&line);
+    }
+}

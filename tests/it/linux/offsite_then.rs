@@ -1,0 +1,112 @@
+//! `copy --then`: what is PROVEN is sent to a place after its answer.
+
+use crate::support::program::{Work, flip, interrupt_after, tree};
+use std::time::Duration;
+
+const COPY: &str = "copy card --to a --to b --name KITES --copies 1";
+
+fn with_place(name: &str) -> Work {
+    let work = Work::with_card(name);
+    let place = work.folder("place");
+    let add = format!("kit add place nas --url file://{}", place.display());
+    work.run(&add).exits(0);
+    work
+}
+
+/// The answer comes first, and all of it; the place has what the card has, from a copy.
+#[test]
+fn what_is_proven_is_sent_after_its_answer() {
+    let work = with_place("then-sent");
+    let other = work.folder("other");
+    let ran = work.run(&format!(
+        "{COPY} --then nas --then file://{}",
+        other.display()
+    ));
+    ran.exits(0)
+        .says("PROVEN. You may format")
+        .says("SENT. nas has accepted all 11 files of KITES");
+    let (answer, sent) = (
+        ran.out.find("PROVEN.").unwrap(),
+        ran.out.find("SENT.").unwrap(),
+    );
+    assert!(answer < sent, "{ran}");
+    for at in ["place/KITES", "other/KITES"] {
+        assert_eq!(tree(&work.path(at)), tree(&work.path("card")));
+        work.run(&format!("verify {at}")).exits(0).says("INTACT");
+    }
+    // For programs too, and once only.
+    let ran = work.run(&format!("{COPY} --then nas --json"));
+    let events = ran.exits(0).events();
+    let at = |name: &str| events.iter().position(|e| e["event"] == name).unwrap();
+    assert!(at("verdict") < at("sent"), "{ran}");
+    assert_eq!(events[at("sent")]["sent"], 0, "all of it was there");
+    assert_eq!(events[at("sent")]["offload"], "KITES");
+}
+
+#[test]
+fn what_is_not_proven_is_not_sent() {
+    let work = with_place("then-unproven");
+    let ran = work.run("copy card --to a --name KITES --copies 2 --then nas");
+    ran.exits(1)
+        .says("NOT PROVEN")
+        .says("is sent to nas: it is not PROVEN.")
+        .is_silent_of("SENT");
+    assert!(tree(&work.path("place")).is_empty(), "{ran}");
+    let ran = work.run("copy card --to a --name KITES --copies 2 --then nas --json");
+    let why = ran.exits(1).first("not-sent");
+    assert_eq!(why["why"], "it is not PROVEN");
+    // Nothing new on the card: there is no new offload.
+    work.run(COPY).exits(0);
+    work.run("copy card --to a --to b --copies 1 --only-new --then nas")
+        .exits(0)
+        .says("is sent to nas: there is nothing new on it.");
+    assert!(tree(&work.path("place")).is_empty());
+}
+
+/// A place that there is not stops it before the first byte; one that is away costs the copy
+/// nothing.
+#[test]
+fn a_place_that_is_away_holds_up_no_copy() {
+    let work = with_place("then-away");
+    work.run(&format!("{COPY} --then attic"))
+        .exits(2)
+        .says("attic");
+    assert!(tree(&work.path("a")).is_empty(), "nothing was copied");
+    // Nobody listens at this port.
+    let ran = work.run(&format!("{COPY} --then sftp://kites@127.0.0.1:1/kites"));
+    ran.exits(1)
+        .says("PROVEN. You may format")
+        .is_silent_of("SENT");
+    work.run("verify a/KITES").exits(0).says("INTACT");
+    let ran = work.run("send a/KITES --to nas");
+    ran.exits(0).says("SENT");
+}
+
+/// A copy that rotted since is not sent as good; the answer on the card stands.
+#[test]
+fn a_copy_that_rotted_is_found_while_it_is_sent() {
+    let work = with_place("then-rot");
+    work.run(COPY).exits(0);
+    for drive in ["a", "b"] {
+        flip(
+            &work.path(drive).join("KITES/PRIVATE/CLIPS/C0001.MP4"),
+            2_000_000,
+        );
+    }
+    let ran = work.run(&format!("{COPY} --then nas"));
+    assert_ne!(ran.code, 0, "{ran}");
+    ran.is_silent_of("SENT.");
+}
+
+/// Ctrl-C while it is sent: the answer was given, and the same `send` goes on.
+#[test]
+fn an_interrupted_sending_is_gone_on_with() {
+    let work = with_place("then-ctrl-c");
+    let mut command = work.command();
+    command.args(COPY.split(' ')).args(["--then", "nas"]);
+    let (ran, _) = interrupt_after(&mut command, Duration::from_millis(400));
+    assert!(matches!(ran.code, 0 | 130), "{ran}");
+    work.run(COPY).exits(0);
+    work.run("send a/KITES --to nas").exits(0).says("SENT");
+    assert_eq!(tree(&work.path("place/KITES")), tree(&work.path("card")));
+}
