@@ -7,11 +7,11 @@ use super::object::{Grade, PlaceObject};
 use super::outcome::{PlaceChecked, SendFault, SendProblem};
 use super::pace::RateLimit;
 use super::placed::PlacedOffload;
-use super::reading::{hash_at, still};
+use super::reading::{hash_at, still, unread};
 use super::sample::{SampleShare, random_part, seed};
 use super::store::Store;
 use super::tries::{persist, several};
-use crate::clock::Clock;
+use crate::clock::{Clock, rfc3339};
 use crate::digest::Digest;
 use crate::disk::progress::Progress;
 use crate::record::checksums::List;
@@ -99,6 +99,8 @@ pub fn check(
     done.retries = job.store.retries();
     done.interrupted = job.store.is_cancelled();
     done.problems.sort_by(|a, b| a.path.cmp(&b.path));
+    // A list is held to the manifest and to the receipt.
+    done.problems.dedup_by(|a, b| a.path == b.path);
     Ok(state.done)
 }
 
@@ -172,8 +174,6 @@ impl Checking<'_> {
     /// place has lost, or that was edited there, is in no list of what there is.
     fn lists(&self) {
         let placed = self.job.placed;
-        // What a receipt names is read back as the other files are, if it is there.
-        let named = placed.receipted();
         let lists = List::all().map(|list| (list.file_name(), Some(list)));
         for (name, list) in [(MANIFEST_HASH, None)].into_iter().chain(lists) {
             if self.stops() {
@@ -187,11 +187,10 @@ impl Checking<'_> {
             let why = match (read, list) {
                 // The hash was held to the manifest when that was read.
                 (Ok(Some(_)), None) => continue,
-                (Ok(Some(_)), _) if named.contains_key(path.as_str()) => continue,
-                (Ok(Some(bytes)), Some(list)) => {
-                    let all = 0..placed.manifest.destinations.len();
-                    let mut texts = all.map(|d| placed.manifest.list_of(list, d));
-                    if texts.any(|text| !text.is_empty() && text.as_bytes() == bytes) {
+                // The manifest is more than a receipt, which is the place's own word.
+                (Ok(Some(bytes)), Some(_)) => {
+                    let said = placed.by_manifest(&path);
+                    if said.contains(&Digest::of(&bytes)) {
                         continue;
                     }
                     SendFault::Damaged
@@ -209,20 +208,13 @@ impl Checking<'_> {
         let stops = || self.stops();
         let read = || self.read(file);
         let done = persist(self.job.clock, &stops, &file.path, read);
+        let unread = self.unread(&file.path, done.as_ref().err());
         let mut state = self.lock();
         match done {
             Ok(ReadBack::Equal(known)) => {
                 state.done.equal += 1;
                 state.done.equal_bytes += known.object.bytes;
-                self.note(
-                    &mut state,
-                    &SendLine::Sent {
-                        path: file.path.clone(),
-                        blake3: known.blake3,
-                        grade: known.grade,
-                        object: known.object,
-                    },
-                );
+                self.note(&mut state, &SendLine::of(&file.path, &known));
             }
             Ok(ReadBack::FromMemory) => state.done.from_memory += 1,
             Ok(ReadBack::Damaged(object)) => {
@@ -236,8 +228,11 @@ impl Checking<'_> {
             }
             Err(SendFault::Place(e)) if e.kind == PlaceFault::Interrupted => {}
             Err(why) => {
-                let is_over = matches!(&why, SendFault::Place(e)
-                    if matches!(e.kind, PlaceFault::Away | PlaceFault::Denied));
+                let is_over = matches!(&why, SendFault::Place(e) if e.kind.ends_all());
+                if let Some(object) = unread {
+                    let path = file.path.clone();
+                    self.note(&mut state, &SendLine::Unread { path, object });
+                }
                 // One word on it is enough.
                 if is_over && std::mem::replace(&mut state.is_over, true) {
                     return;
@@ -246,6 +241,12 @@ impl Checking<'_> {
                 state.done.problems.push(SendProblem { path, why });
             }
         }
+    }
+
+    /// What the place says of a file that it did not give; none where the place itself is away.
+    fn unread(&self, path: &str, why: Option<&SendFault>) -> Option<PlaceObject> {
+        let store = self.job.store;
+        unread(store, &self.job.placed.at(path), why?)
     }
 
     fn note(&self, state: &mut CheckState, line: &SendLine) {
@@ -285,6 +286,7 @@ impl Checking<'_> {
             blake3: digest,
             grade: Grade::Fetched,
             object,
+            read: Some(rfc3339(job.clock.now())),
         }))
     }
 }

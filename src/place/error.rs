@@ -3,6 +3,7 @@
 use opendal::ErrorKind;
 use std::error::Error as _;
 use std::fmt;
+use std::io;
 
 /// Longest cause that is told, in characters: some services answer with a page.
 const CAUSE_MAX: usize = 300;
@@ -29,6 +30,10 @@ pub enum PlaceFault {
     Denied,
     /// The service can't be reached or is busy; it was tried again, in vain.
     Away,
+    /// There is no more room.
+    Full,
+    /// It can't be written to.
+    ReadOnly,
     /// What the kit says can't be right.
     Setup,
     /// The person wants to stop.
@@ -38,6 +43,14 @@ pub enum PlaceFault {
 }
 
 impl PlaceFault {
+    /// Whether all else would fail as well.
+    pub(super) fn ends_all(self) -> bool {
+        matches!(
+            self,
+            Self::Away | Self::Denied | Self::Full | Self::ReadOnly
+        )
+    }
+
     /// Returns what to do about it.
     pub fn advice(self) -> &'static str {
         match self {
@@ -48,6 +61,14 @@ impl PlaceFault {
                  may do there; then run the same command."
             }
             Self::Away => "Look at the network, and run the same command later: it goes on.",
+            Self::Full => {
+                "Make room there, or have the limit there raised; then run the same command: it \
+                 goes on."
+            }
+            Self::ReadOnly => {
+                "Have it mounted so that it can be written to; then run the same command: it goes \
+                 on."
+            }
             Self::Setup => "Correct it with `unlade kit add place NAME --update`.",
             Self::Interrupted => "Run the same command to go on.",
             Self::Other => {
@@ -69,6 +90,7 @@ impl StoreError {
             _ if error.is_temporary() || error.is_persistent() => PlaceFault::Away,
             _ => PlaceFault::Other,
         };
+        let kind = full_or_read_only(error).unwrap_or(kind);
         let cause = cause(error);
         let is_open = matches!(kind, PlaceFault::Other | PlaceFault::Away);
         let kind = if is_open && is_login(&cause) {
@@ -105,6 +127,33 @@ impl fmt::Display for StoreError {
 }
 
 impl std::error::Error for StoreError {}
+
+/// Whether it is about room or a mount: by the system's own error, or by the words of a service,
+/// which has no kind for either (the codes are those that S3's kin answer with; from memory).
+fn full_or_read_only(error: &opendal::Error) -> Option<PlaceFault> {
+    let mut source = error.source();
+    while let Some(cause) = source {
+        match cause.downcast_ref::<io::Error>().map(io::Error::kind) {
+            Some(io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded) => {
+                return Some(PlaceFault::Full);
+            }
+            Some(io::ErrorKind::ReadOnlyFilesystem) => return Some(PlaceFault::ReadOnly),
+            _ => source = cause.source(),
+        }
+    }
+    let text = error.to_string();
+    let says = |words: &[&str]| words.iter().any(|words| text.contains(words));
+    if says(&[
+        "No space left",
+        "Disk quota exceeded",
+        "QuotaExceeded",
+        "StorageFull",
+        "InsufficientStorage",
+    ]) {
+        return Some(PlaceFault::Full);
+    }
+    says(&["Read-only file system"]).then_some(PlaceFault::ReadOnly)
+}
 
 /// Whether a cause is about who logs in, which the crates for SSH have no kind for.
 fn is_login(cause: &str) -> bool {

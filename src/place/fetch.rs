@@ -8,6 +8,7 @@ use super::journal::{SendJournal, SendLine};
 use super::outcome::{FetchResult, SendFault, SendProblem};
 use super::pace::RateLimit;
 use super::placed::PlacedOffload;
+use super::reading::unread;
 use super::store::{Store, cut_short};
 use super::tries::{persist, several};
 use crate::clock::Clock;
@@ -117,7 +118,7 @@ impl Fetching<'_> {
     fn fail(&self, path: &str, why: SendFault) {
         let ends_all = match &why {
             SendFault::Place(e) if e.kind == PlaceFault::Interrupted => return,
-            SendFault::Place(e) => matches!(e.kind, PlaceFault::Away | PlaceFault::Denied),
+            SendFault::Place(e) => e.kind.ends_all(),
             SendFault::Drive(_) => true,
             _ => false,
         };
@@ -189,7 +190,10 @@ impl Fetching<'_> {
                 return self.fail(&name, of_problem(&problem));
             }
         }
-        self.lock().done.is_done = true;
+        let files = plan.files.iter().filter(|file| file.any_of.is_empty());
+        let mut state = self.lock();
+        state.done.not_compared = files.map(|file| file.name.to_string()).collect();
+        state.done.is_done = true;
     }
 
     fn one(&self, file: &Incoming) {
@@ -205,25 +209,34 @@ impl Fetching<'_> {
             Err(why) => Err(why),
         };
         if let Err(why) = brought {
-            if why == SendFault::Damaged {
-                self.note_damage(file.name.as_str());
-            }
+            self.note_bad(file.name.as_str(), &why);
             self.fail(file.name.as_str(), why);
         }
     }
 
-    /// Remembers that a file at the place is not what was sent. It is said all the same: what
-    /// can't be remembered is found again.
-    fn note_damage(&self, path: &str) {
+    /// Remembers that a file at the place is not what was sent, or can't be read. It is said all the
+    /// same: what can't be remembered is found again.
+    fn note_bad(&self, path: &str, why: &SendFault) {
         let job = self.job;
-        if let Ok(Some(object)) = job.store.look(&job.placed.at(path)) {
+        let at = job.placed.at(path);
+        let is_damaged = *why == SendFault::Damaged;
+        let found = if is_damaged {
+            job.store.look(&at).ok().flatten()
+        } else {
+            unread(job.store, &at, why)
+        };
+        if let Some(object) = found {
             let path = path.to_owned();
             let mut state = self.lock();
             let pause = || job.clock.sleep(Duration::from_millis(100));
             let journal = &mut state.journal;
             let begins = journal.is_new();
             let first = begins.then(|| journal.beginning(job.place, &job.placed.manifest));
-            let bad = SendLine::Bad { path, object };
+            let bad = if is_damaged {
+                SendLine::Bad { path, object }
+            } else {
+                SendLine::Unread { path, object }
+            };
             for line in first.iter().chain([&bad]) {
                 drop(journal.add(line, pause));
             }
@@ -238,12 +251,13 @@ impl Fetching<'_> {
             return Ok(false);
         }
         let (digest, is_read) = self.read_back(&path, file.bytes)?;
-        let expected = match file.blake3 {
-            Some(blake3) => blake3,
+        let is_same = if file.any_of.is_empty() {
             // Nobody else says what a record holds.
-            None => self.hash_there(file)?,
+            digest == Some(self.hash_there(file)?)
+        } else {
+            digest.is_some_and(|digest| file.any_of.contains(&digest))
         };
-        if digest != Some(expected) {
+        if !is_same {
             return Err(SendFault::Standing);
         }
         self.progress.bytes.fetch_add(file.bytes, Ordering::Relaxed);
@@ -292,7 +306,7 @@ impl Fetching<'_> {
             }),
         };
         let named = written.and_then(|digest| {
-            if file.blake3.is_some_and(|expected| expected != digest) {
+            if !file.any_of.is_empty() && !file.any_of.contains(&digest) {
                 return Err(SendFault::Damaged);
             }
             out.part.flush_all().map_err(self.drive(Step::Flush))?;

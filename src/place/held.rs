@@ -3,25 +3,25 @@
 //! then.
 
 use super::error::StoreError;
-use super::journal::SendJournal;
+use super::identity::SshMeant;
+use super::journal::{BadFile, SendJournal};
 use super::object::{Grade, PlaceObject};
 use super::placed::PlacedOffload;
 use super::store::Store;
 use super::tries::several_at;
 use crate::card::dates::parse;
 use crate::disk::backing::Backing;
-use crate::disk::{Disk, EntryKind, ReadBackWay, Sights, Stat};
+use crate::disk::{Disk, EntryKind, FolderFacts, ReadBackWay, Sights, Stat};
 use crate::kit::place::{KitPlace, PlaceAddress};
 use crate::name::{shown, some_of};
 use crate::proof::coverage::{FoundOffload, ReadFiles, SizeAndDate};
-use crate::record::damage::CopyDamage;
-use crate::record::manifest::FilePart;
+use crate::record::damage::{CheckedCopy, CopyDamage, KnownDamage};
+use crate::record::manifest::{FilePart, Manifest};
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
 use std::collections::{BTreeSet, HashMap};
 use std::io;
 use std::net::{IpAddr, ToSocketAddrs as _, UdpSocket};
-use std::process::{Command, Stdio};
 use std::sync::{Mutex, PoisonError};
 
 /// Objects that are looked at at the same time.
@@ -36,8 +36,8 @@ pub struct PlaceGround {
     pub backing: Backing,
     /// A number that no other file system has.
     pub device: u64,
-    /// Of a folder of this computer the offload's own, and the file system that it is in.
-    folder: Option<(Utf8PathBuf, u64)>,
+    /// Of a folder of this computer the offload's own, and what the system says of it.
+    folder: Option<(Utf8PathBuf, FolderFacts)>,
 }
 
 impl PlaceGround {
@@ -58,12 +58,12 @@ impl PlaceGround {
                 let folder = Utf8Path::new(folder).join(offload);
                 let facts = disk.facts(&folder)?;
                 return Ok(Self {
-                    backing: facts.backing,
+                    backing: facts.backing.clone(),
                     device: facts.device,
-                    folder: Some((folder, facts.entry_device)),
+                    folder: Some((folder, facts)),
                 });
             }
-            PlaceAddress::Server { host, .. } => named_by_ssh(host),
+            PlaceAddress::Server { host, .. } => SshMeant::of(None, host, None).host,
             PlaceAddress::Bucket { .. } => match place.endpoint.as_deref() {
                 None => "s3.amazonaws.com".to_owned(),
                 Some(endpoint) => {
@@ -87,33 +87,23 @@ impl PlaceGround {
         })
     }
 
+    /// What checks of the folder found damaged: it may be looked at as a drive is.
+    pub fn damage(&self, known: &KnownDamage, manifest: &Manifest) -> CopyDamage {
+        let copy = self.folder.as_ref().zip(manifest.own_b3);
+        let copy = copy.map(|((_, facts), b3)| CheckedCopy::of(b3, facts));
+        copy.map(|copy| known.of(&copy)).unwrap_or_default()
+    }
+
     /// Whether a file is one of this very place: in a folder, no link that leads to another drive.
     fn has(&self, disk: &dyn Disk, path: &str) -> bool {
-        let Some((folder, device)) = &self.folder else {
+        let Some((folder, facts)) = &self.folder else {
             return true;
         };
         let stat = disk.look(&folder.join(path));
-        let is_own = |stat: &Stat| stat.kind == EntryKind::File && stat.device == *device;
+        let is_own =
+            |stat: &Stat| stat.kind == EntryKind::File && stat.device == facts.entry_device;
         stat.is_ok_and(|stat| stat.as_ref().is_some_and(is_own))
     }
-}
-
-/// Asks `ssh` which host a name means: its settings may give it another.
-fn named_by_ssh(host: &str) -> String {
-    let asked = Command::new("ssh")
-        .args(["-G", "--", host])
-        .stdin(Stdio::null())
-        .stderr(Stdio::null())
-        .output();
-    let said = asked.ok().filter(|ran| ran.status.success());
-    let said = said.and_then(|ran| String::from_utf8(ran.stdout).ok());
-    let named = said.and_then(|text| {
-        let mut names = text
-            .lines()
-            .filter_map(|line| line.strip_prefix("hostname "));
-        names.next().map(str::to_owned)
-    });
-    named.unwrap_or_else(|| host.to_owned())
 }
 
 /// Whether a server is this computer, or can't be told from it: any of its addresses is one of this
@@ -138,7 +128,7 @@ fn is_here(host: &str, own_host: &str) -> bool {
 /// What the place has of one file.
 enum HeldState {
     /// As it was when it was read back.
-    Fetched(PlaceObject),
+    Fetched(PlaceObject, Option<String>),
     /// It is there, and was not read back.
     There(PlaceObject),
     /// It was read back, and is not what it was then: what is another.
@@ -164,14 +154,16 @@ pub fn held(
     let stops = || store.is_cancelled() || lock().1.is_some();
     several_at(LOOKS, "look", &here, &stops, &|file| {
         let found = look(store, &placed, journal, file);
-        let found = found.map(|found| {
+        let found = found.and_then(|found| {
             let path = placed.manifest.offload.layout.outside(&file.path);
-            match found {
-                HeldState::Fetched(object) if !ground.has(disk, &path) => {
+            Ok(match found {
+                HeldState::Fetched(object, _)
+                    if !ground.has(disk, &path) || store.leads_away(&placed.at(&path))? =>
+                {
                     HeldState::Changed(object, "it is a link, or on another drive than its folder")
                 }
                 found => found,
-            }
+            })
         });
         let mut looked = lock();
         match found {
@@ -201,8 +193,13 @@ fn look(
     let Some(now) = store.look(&placed.at(&path))? else {
         return Ok(HeldState::Missing);
     };
-    if journal.and_then(|journal| journal.bad.get(&path)) == Some(&now) {
-        return Ok(HeldState::Changed(now, "a check found it damaged"));
+    let bad = journal.and_then(|journal| journal.bad.get(&path));
+    if let Some((_, why)) = bad.filter(|(object, _)| *object == now) {
+        let why = match why {
+            BadFile::Damaged => "a check found it damaged",
+            BadFile::Unread => "a check could not read it",
+        };
+        return Ok(HeldState::Changed(now, why));
     }
     // What this computer has read. A receipt at the place would be the place's own word.
     let known = journal.and_then(|journal| journal.known.get(&path));
@@ -217,7 +214,7 @@ fn look(
         ));
     }
     if known.object == now && now.bytes == file.bytes {
-        Ok(HeldState::Fetched(now))
+        Ok(HeldState::Fetched(now, known.read.clone()))
     } else {
         let what = known.object.other_than(&now);
         Ok(HeldState::Changed(now, what))
@@ -233,7 +230,7 @@ fn notes(root: &str, files: &[(String, HeldState)]) -> Vec<String> {
         match held {
             HeldState::Missing => missing.push(path.as_str()),
             HeldState::Changed(_, what) => changed.entry(what).or_default().push(path),
-            HeldState::Fetched(_) | HeldState::There(_) => {}
+            HeldState::Fetched(..) | HeldState::There(_) => {}
         }
     }
     let mut changed: Vec<_> = changed.into_iter().collect();
@@ -271,11 +268,16 @@ fn found(
         .map(|file| (&*file.path, file))
         .collect();
     let mut standing = HashMap::new();
+    let mut since: Option<String> = None;
     let mut read = ReadFiles::new();
     for (path, held) in files {
         let part = dates.get(path.as_str());
         let (object, is_fetched) = match held {
-            HeldState::Fetched(object) => (object, true),
+            HeldState::Fetched(object, read) => {
+                let read = read.unwrap_or_default();
+                since = Some(since.map_or(read.clone(), |since| since.min(read)));
+                (object, true)
+            }
             HeldState::There(object) | HeldState::Changed(object, _) => (object, false),
             HeldState::Missing => continue,
         };
@@ -294,6 +296,12 @@ fn found(
         standing.insert(path, stands);
     }
     let basis = "read back from there, and the place says the same of each file as then";
+    // To the minute, in UTC, as RFC 3339 has it first.
+    let since: Option<String> = since.map(|since| since.chars().take(16).collect());
+    let basis = match since.filter(|since| !since.is_empty()) {
+        Some(since) => format!("{basis} (the first on {} UTC)", since.replace('T', " ")),
+        None => basis.to_owned(),
+    };
     FoundOffload {
         root,
         here: None,
@@ -309,7 +317,7 @@ fn found(
         copy: None,
         damage: CopyDamage::default(),
         read,
-        at_place: Some(basis.to_owned()),
+        at_place: Some(basis),
         manifest: Ok(placed.manifest),
     }
 }

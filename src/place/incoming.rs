@@ -26,8 +26,9 @@ pub struct Incoming {
     pub name: CardName,
     /// Its size.
     pub bytes: u64,
-    /// What it must hold; of a record what the receipt says, where there is one.
-    pub blake3: Option<Digest>,
+    /// What it must hold, one of these; of a record what the manifest says, or else the receipt,
+    /// where one says it; nobody says what the others hold.
+    pub any_of: Vec<Digest>,
     /// The date that it gets.
     pub date: Option<Stamp>,
 }
@@ -265,7 +266,7 @@ fn card_files(placed: &PlacedOffload, only: &[String], reasons: &mut Vec<String>
             files.push(Incoming {
                 name,
                 bytes: file.bytes,
-                blake3: Some(file.blake3),
+                any_of: vec![file.blake3],
                 date: parse(&file.modified),
             });
         }
@@ -283,6 +284,13 @@ fn record_files(
     reasons: &mut Vec<String>,
 ) -> Result<Vec<Incoming>, StoreError> {
     let receipted = placed.receipted();
+    let says = |path: &String| {
+        let by_receipt = || receipted.get(path.as_str()).map(|file| vec![file.blake3]);
+        Some(placed.by_manifest(path))
+            .filter(|said| !said.is_empty())
+            .or_else(by_receipt)
+            .unwrap_or_default()
+    };
     let mut files = Vec::new();
     for path in &placed.records {
         let is_odd = path.matches('/').count() > 1;
@@ -296,9 +304,9 @@ fn record_files(
         let object = store.look(&placed.at(path))?;
         match object {
             Some(object) if object.bytes <= MANIFEST_BYTES_MAX && !is_odd => files.push(Incoming {
+                any_of: says(path),
                 name,
                 bytes: object.bytes,
-                blake3: receipted.get(path.as_str()).map(|file| file.blake3),
                 date: parse(&placed.manifest.offload.finished),
             }),
             Some(_) => reasons.push(format!("{name} is too large")),

@@ -6,6 +6,7 @@
 use super::object::{Grade, PlaceObject};
 use crate::digest::Digest;
 use crate::disk::home::{append_line, hold, make_folder, names_in, read_tail};
+use crate::record::damage::CopyDamage;
 use crate::record::manifest::Manifest;
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -44,9 +45,19 @@ pub enum SendLine {
         grade: Grade,
         /// What the place says of it.
         object: PlaceObject,
+        /// When it was read back, RFC 3339, if it was.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        read: Option<String>,
     },
     /// A file was read back there and is not what was sent; the place may say nothing of that.
     Bad {
+        /// Its path below the offload.
+        path: String,
+        /// What the place says of it.
+        object: PlaceObject,
+    },
+    /// A file is there and could not be read.
+    Unread {
         /// Its path below the offload.
         path: String,
         /// What the place says of it.
@@ -61,6 +72,28 @@ pub enum SendLine {
     },
 }
 
+impl SendLine {
+    /// The line of a file that is there.
+    pub(super) fn of(path: &str, file: &SentFile) -> Self {
+        Self::Sent {
+            path: path.to_owned(),
+            blake3: file.blake3,
+            grade: file.grade,
+            object: file.object.clone(),
+            read: file.read.clone(),
+        }
+    }
+}
+
+/// Why a file at a place counts for nothing.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum BadFile {
+    /// It was read back and is not what was sent.
+    Damaged,
+    /// It could not be read.
+    Unread,
+}
+
 /// What is known of a file that was sent.
 #[derive(Clone, PartialEq, Debug)]
 pub struct SentFile {
@@ -70,6 +103,8 @@ pub struct SentFile {
     pub grade: Grade,
     /// What the place said of it.
     pub object: PlaceObject,
+    /// When it was read back, RFC 3339, if it was.
+    pub read: Option<String>,
 }
 
 /// The lines of one offload at one place.
@@ -80,8 +115,8 @@ pub struct SendJournal {
     pub mark: String,
     /// Files that were sent, by their path.
     pub known: BTreeMap<String, SentFile>,
-    /// Files that were read back there and were not what was sent, by their path.
-    pub bad: BTreeMap<String, PlaceObject>,
+    /// Files that were damaged there or could not be read, by their path.
+    pub bad: BTreeMap<String, (PlaceObject, BadFile)>,
     /// The least grade of the last receipt.
     pub receipt: Option<Grade>,
     is_new: bool,
@@ -187,24 +222,44 @@ impl SendJournal {
                 blake3,
                 grade,
                 object,
+                read,
             } => {
                 let known = SentFile {
                     blake3,
                     grade,
                     object,
+                    read,
                 };
                 self.bad.remove(&path);
                 self.known.insert(path, known);
                 // What it says of this file is older.
                 self.receipt = None;
             }
-            SendLine::Bad { path, object } => {
-                self.known.remove(&path);
-                self.bad.insert(path, object);
-                self.receipt = None;
-            }
+            SendLine::Bad { path, object } => self.take_bad(path, (object, BadFile::Damaged)),
+            SendLine::Unread { path, object } => self.take_bad(path, (object, BadFile::Unread)),
             SendLine::Receipt { grade, .. } => self.receipt = Some(grade),
         }
+    }
+
+    /// Takes what checks of the folder itself found damaged since it was read back, where a place is
+    /// one.
+    pub fn weigh(&mut self, manifest: &Manifest, damage: &CopyDamage) {
+        for file in &manifest.files {
+            let path = manifest.offload.layout.outside(&file.path);
+            let found = damage.of_file(&file.path);
+            // Both are times of this computer, RFC 3339 in UTC.
+            let is_later = |known: &&SentFile| found.is_some_and(|f| Some(f.at) >= known.read);
+            if let Some(known) = self.known.get(&path).filter(is_later) {
+                let object = known.object.clone();
+                self.take_bad(path, (object, BadFile::Damaged));
+            }
+        }
+    }
+
+    fn take_bad(&mut self, path: String, found: (PlaceObject, BadFile)) {
+        self.known.remove(&path);
+        self.bad.insert(path, found);
+        self.receipt = None;
     }
 
     /// Keeps other commands of this computer from sending the same until it is dropped; `None`
@@ -269,6 +324,7 @@ mod tests {
                 version: Some("1".to_owned()),
                 etag: None,
             },
+            read: None,
         };
         journal.add(&sent("A", Grade::Sent), || {}).unwrap();
         journal.add(&sent("A", Grade::Fetched), || {}).unwrap();
@@ -292,6 +348,13 @@ mod tests {
         assert!(open().known.is_empty() && open().bad.contains_key("A"));
         journal.add(&sent("A", Grade::Fetched), || {}).unwrap();
         assert!(open().bad.is_empty() && open().known.contains_key("A"));
+        let unread = SendLine::Unread {
+            path: "A".to_owned(),
+            object: journal.known["A"].object.clone(),
+        };
+        journal.add(&unread, || {}).unwrap();
+        assert_eq!(open().bad["A"].1, BadFile::Unread);
+        assert!(open().known.is_empty());
         let other = SendJournal::open(&home, "file:///srv", "20261125-KITES", Digest::of(b"x"));
         assert!(other.unwrap().is_new(), "another manifest, another file");
     }

@@ -6,6 +6,7 @@ use super::journal::BegunOffload;
 use super::object::Grade;
 use super::placed::{read_receipt, receipts};
 use super::store::Store;
+use crate::name::is_part_name;
 use crate::record::layout::{MANIFEST, RECORDS};
 use crate::units::len64;
 
@@ -16,6 +17,8 @@ pub struct ListedOffload {
     pub name: String,
     /// How it is.
     pub state: ListedState,
+    /// Part files in it and their bytes, of an offload that is not all there.
+    pub parts: Vec<(String, u64)>,
 }
 
 /// How an offload at a place is.
@@ -68,6 +71,7 @@ pub fn list_place(store: &Store, begun: &[BegunOffload]) -> Result<PlaceList, St
         };
         match state {
             Some(state) => list.offloads.push(ListedOffload {
+                parts: parts(store, name, &state)?,
                 name: name.to_owned(),
                 state,
             }),
@@ -81,11 +85,27 @@ pub fn list_place(store: &Store, begun: &[BegunOffload]) -> Result<PlaceList, St
             list.offloads.push(ListedOffload {
                 name: offload.clone(),
                 state,
+                parts: Vec::new(),
             });
         }
     }
     list.offloads.sort_by(|a, b| a.name.cmp(&b.name));
     Ok(list)
+}
+
+/// Lists the part files of an offload that is not all there. A bucket has none: what of a file is
+/// in it before all of it is, its crate can't list.
+fn parts(store: &Store, name: &str, state: &ListedState) -> Result<Vec<(String, u64)>, StoreError> {
+    if store.is_bucket() || !matches!(state, ListedState::Unfinished(..)) {
+        return Ok(Vec::new());
+    }
+    let is_part = |path: &String| is_part_name(path.rsplit('/').next().unwrap_or(path));
+    let mut parts = Vec::new();
+    for path in store.list_all(name)?.into_iter().filter(is_part) {
+        let bytes = store.look(&format!("{name}/{path}"))?;
+        parts.push((path, bytes.map_or(0, |object| object.bytes)));
+    }
+    Ok(parts)
 }
 
 /// The most that was sent of an offload that this computer began.

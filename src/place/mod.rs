@@ -6,6 +6,7 @@ pub mod check;
 pub mod error;
 pub mod fetch;
 pub mod held;
+pub mod identity;
 pub mod incoming;
 pub mod journal;
 pub mod listing;

@@ -1,6 +1,7 @@
 //! Owns what came of sending an offload, in words.
 
-use super::error::StoreError;
+use super::error::{PlaceFault, StoreError};
+use crate::error::ProblemKind;
 
 /// What became of one file.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -32,6 +33,12 @@ pub enum SendFault {
     /// It was there as it should be, and is not any more.
     #[error("at the place is not what was sent before: {0}")]
     Changed(String),
+    /// It would be somewhere else than it seems, where it counts for nothing.
+    #[error(
+        "would be behind a link at the place, or on another drive than its folder, and count for \
+         nothing; it was not sent. Put a folder in the place of the link"
+    )]
+    Link,
     /// The place did not do something.
     #[error("{0}. {advice}", advice = .0.kind.advice())]
     Place(StoreError),
@@ -50,6 +57,19 @@ pub enum SendFault {
     /// There was no more time.
     #[error("was not read back: the time was up")]
     NoTime,
+}
+
+impl SendFault {
+    /// Returns the sort of problem that it is of a copy which is checked.
+    pub fn kind(&self) -> ProblemKind {
+        match self {
+            Self::Gone => ProblemKind::Missing,
+            Self::Place(e) if e.kind == PlaceFault::NotFound => ProblemKind::Missing,
+            Self::Place(_) | Self::Unread(_) | Self::Drive(_) => ProblemKind::Unreadable,
+            Self::Memory | Self::NoTime => ProblemKind::NotReadBack,
+            _ => ProblemKind::Changed,
+        }
+    }
 }
 
 /// What came of checking an offload at a place.
@@ -84,6 +104,8 @@ pub struct FetchResult {
     pub before: u64,
     /// Files that are there and were read back from the drive's memory at best.
     pub from_memory: u64,
+    /// Records that came, which neither the manifest nor a receipt says anything of.
+    pub not_compared: Vec<String>,
     /// What is not as it should be.
     pub problems: Vec<SendProblem>,
     /// Everything that was asked for is there; of an offload its manifest as well.
@@ -107,6 +129,9 @@ pub struct SendResult {
     pub gone: u64,
     /// Files that were read back and equal, now or before.
     pub fetched: u64,
+    /// When the first of them was read back, RFC 3339, where that was by an earlier command; empty
+    /// where nobody knows.
+    pub fetched_since: Option<String>,
     /// Files that are at the place.
     pub there: u64,
     /// What is not as it should be.

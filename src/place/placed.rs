@@ -4,7 +4,9 @@
 use super::error::{PlaceFault, StoreError};
 use super::receipt::{RECEIPT_BYTES_MAX, Receipt, ReceiptFile};
 use super::store::Store;
+use crate::digest::Digest;
 use crate::name::is_part_name;
+use crate::record::checksums::List;
 use crate::record::layout::{
     Layout, MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, RECORDS, TAG_FILES, is_receipt,
 };
@@ -26,6 +28,8 @@ pub struct PlacedOffload {
     pub manifest_bytes: Vec<u8>,
     /// Who signed it.
     pub signed_by: Option<SignedBy>,
+    /// The hashes of what stands beside the manifest and was held to it.
+    beside: Vec<(&'static str, Digest)>,
     /// The newest receipt that is about this manifest.
     pub receipt: Option<Receipt>,
     /// The records but for the manifest and receipts, by their path below the offload.
@@ -84,6 +88,11 @@ impl PlacedOffload {
         let bytes = read(MANIFEST, MANIFEST_BYTES_MAX)?.ok_or_else(missing)?;
         let hash = read(MANIFEST_HASH, HASH_FILE_BYTES_MAX)?;
         let signature = read(MANIFEST_SIGNATURE, SIGNATURE_BYTES_MAX)?;
+        let beside = [(MANIFEST_HASH, &hash), (MANIFEST_SIGNATURE, &signature)];
+        let beside = beside
+            .into_iter()
+            .filter_map(|(name, read)| Some((name, Digest::of(read.as_deref()?))))
+            .collect();
         let (manifest, _, signed) = checked(&bytes, or_missing(hash), or_missing(signature))?;
         let signed_by = trusted(signed)?;
         if !is_wanted(&manifest) {
@@ -104,6 +113,7 @@ impl PlacedOffload {
             manifest,
             manifest_bytes: bytes,
             signed_by,
+            beside,
             receipt: receipt.transpose()?,
             records,
         }))
@@ -113,6 +123,25 @@ impl PlacedOffload {
     pub fn receipted(&self) -> BTreeMap<&str, &ReceiptFile> {
         let files = self.receipt.iter().flat_map(|receipt| &receipt.files);
         files.map(|file| (file.path.as_str(), file)).collect()
+    }
+
+    /// Returns what a record must hold by the manifest, one of these where there are any: the
+    /// lists of every drive, the manifest's hash and signature as they were read with it.
+    pub(super) fn by_manifest(&self, path: &str) -> Vec<Digest> {
+        let name = path
+            .strip_prefix(RECORDS)
+            .and_then(|rest| rest.strip_prefix('/'));
+        let Some(name) = name else {
+            return Vec::new();
+        };
+        if let Some(list) = List::all().find(|list| list.file_name() == name) {
+            let all = 0..self.manifest.destinations.len();
+            let texts = all.map(|d| self.manifest.list_of(list, d));
+            let texts = texts.filter(|text| !text.is_empty());
+            return texts.map(|text| Digest::of(text.as_bytes())).collect();
+        }
+        let beside = self.beside.iter().filter(|(of, _)| *of == name);
+        beside.map(|(_, digest)| *digest).collect()
     }
 
     /// Returns the path of something of it at the place.

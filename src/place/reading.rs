@@ -1,6 +1,7 @@
 //! Owns what is read back from a place to be compared, and the look afterwards that it is still
 //! the object that was read.
 
+use super::error::PlaceFault;
 use super::object::PlaceObject;
 use super::outcome::SendFault;
 use super::store::{Store, cut_short};
@@ -26,6 +27,17 @@ pub(super) fn hash_at(
         Ok((hasher.finalize().into(), is_read))
     } else {
         Err(SendFault::Place(cut_short(done, bytes)))
+    }
+}
+
+/// What the place says of an object that it did not give, though it is there to be asked: none where
+/// it is away, lets nobody in, or has no such object.
+pub(super) fn unread(store: &Store, path: &str, why: &SendFault) -> Option<PlaceObject> {
+    match why {
+        SendFault::Place(e) if !matches!(e.kind, PlaceFault::Interrupted | PlaceFault::Denied) => {
+            store.look(path).ok().flatten()
+        }
+        _ => None,
     }
 }
 

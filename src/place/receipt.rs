@@ -49,6 +49,9 @@ pub struct ReceiptFile {
     pub grade: Grade,
     /// What the place said of it.
     pub object: PlaceObject,
+    /// When it was read back, by this computer's clock, if it was.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub read: Option<String>,
 }
 
 /// Why a receipt is not believed.
@@ -143,6 +146,7 @@ mod tests {
             blake3: Digest::of(b"kite"),
             grade,
             object: object.clone(),
+            read: None,
         };
         let files = vec![file("A", Grade::Fetched), file("B", Grade::Sent)];
         let made = "2026-11-25T21:22:23Z".to_owned();

@@ -70,6 +70,7 @@ pub fn send(
         .bytes_total
         .store(job.cargo.bytes(), Ordering::Relaxed);
     let mut journal = journal;
+    let begun = rfc3339(job.clock.now());
     if journal.is_new() {
         let pause = || job.clock.sleep(Duration::from_millis(100));
         journal.add(&journal.beginning(job.place, job.manifest), pause)?;
@@ -90,8 +91,13 @@ pub fn send(
             break;
         }
         let path = sending.at(folder);
-        if let Err(e) = job.store.make_folder(&path) {
-            sending.fail(folder, SendFault::Place(e));
+        let made = match job.store.leads_away(&path) {
+            Ok(true) => Err(SendFault::Link),
+            Ok(false) => job.store.make_folder(&path).map_err(SendFault::Place),
+            Err(e) => Err(SendFault::Place(e)),
+        };
+        if let Err(why) = made {
+            sending.fail(folder, why);
         }
     }
     sending.all(&job.cargo.files);
@@ -111,6 +117,8 @@ pub fn send(
     if let Some(lost) = state.lost {
         return Err(lost);
     }
+    let since = state.sent.fetched_since.take();
+    state.sent.fetched_since = since.filter(|since| *since < begun);
     state.sent.retries = job.store.retries();
     state.sent.interrupted = job.store.is_cancelled();
     state.sent.problems.sort_by(|a, b| a.path.cmp(&b.path));
@@ -161,7 +169,7 @@ impl Sending<'_> {
             return;
         }
         if let SendFault::Place(e) = &why
-            && matches!(e.kind, PlaceFault::Away | PlaceFault::Denied)
+            && e.kind.ends_all()
         {
             let mut state = self.lock();
             // One word on it is enough.
@@ -193,6 +201,9 @@ impl Sending<'_> {
                 state.sent.there += 1;
                 if known.grade == Grade::Fetched {
                     state.sent.fetched += 1;
+                    let read = known.read.unwrap_or_default();
+                    let since = state.sent.fetched_since.take();
+                    state.sent.fetched_since = Some(since.map_or(read.clone(), |s| s.min(read)));
                 }
             }
             Err(why) => self.fail(&file.path, why),
@@ -201,6 +212,10 @@ impl Sending<'_> {
 
     /// Sees to it that a file is at the place, and as sure as it is to be.
     fn bring(&self, file: &Outgoing) -> Result<SentFile, SendFault> {
+        let leads_away = self.job.store.leads_away(&self.at(&file.path));
+        if leads_away.map_err(SendFault::Place)? {
+            return Err(SendFault::Link);
+        }
         let known = if let Some(known) = self.before(file)? {
             self.progress.bytes.fetch_add(file.bytes, Ordering::Relaxed);
             self.lock().sent.before += 1;
@@ -270,12 +285,7 @@ impl Sending<'_> {
     }
 
     fn note_known(&self, file: &Outgoing, known: &SentFile) {
-        self.note(&SendLine::Sent {
-            path: file.path.clone(),
-            blake3: known.blake3,
-            grade: known.grade,
-            object: known.object.clone(),
-        });
+        self.note(&SendLine::of(&file.path, known));
     }
 
     /// Compares what is there under the file's name with the drive.
@@ -302,6 +312,7 @@ impl Sending<'_> {
             blake3: ours,
             grade,
             object,
+            read: is_read.then(|| rfc3339(self.job.clock.now())),
         };
         self.note_known(file, &known);
         self.lock().sent.before += 1;
@@ -333,6 +344,7 @@ impl Sending<'_> {
         still(self.job.store, &path, &known.object)?;
         let known = SentFile {
             grade: Grade::Fetched,
+            read: Some(rfc3339(self.job.clock.now())),
             ..known.clone()
         };
         self.note_known(file, &known);
@@ -465,6 +477,7 @@ impl Sending<'_> {
             blake3,
             grade: Grade::Sent,
             object,
+            read: None,
         })
     }
 
@@ -480,6 +493,7 @@ impl Sending<'_> {
                     blake3: known.blake3,
                     grade: known.grade,
                     object: known.object,
+                    read: known.read,
                 })
             })
             .collect();

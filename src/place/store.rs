@@ -4,8 +4,8 @@
 use super::error::{PlaceFault, StoreError};
 use super::object::PlaceObject;
 use super::open::{PlaceSecret, Ways, to_hide, ways};
-use crate::disk::Disk;
 use crate::disk::buffer::Aligned;
+use crate::disk::{Disk, EntryKind, Stat};
 use crate::error::Interruption;
 use crate::kit::place::KitPlace;
 use crate::units::{len_usize, len64};
@@ -135,6 +135,43 @@ impl Store {
     /// Returns whether it is a bucket.
     pub fn is_bucket(&self) -> bool {
         self.ways.is_bucket
+    }
+
+    /// Returns whether it is a folder of this computer.
+    pub fn is_folder(&self) -> bool {
+        self.ways.folder.is_some()
+    }
+
+    /// Returns whether what has this path, or would have it, is behind a link or on another drive
+    /// than the offload's folder. Only a folder of this computer has such things.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub(super) fn leads_away(&self, path: &str) -> Result<bool, StoreError> {
+        let Some(folder) = &self.ways.folder else {
+            return Ok(false);
+        };
+        let failed =
+            |e: io::Error| StoreError::new("look at it", PlaceFault::Other, &e.to_string());
+        let (offload, rest) = path.split_once('/').unwrap_or((path, ""));
+        let mut at = folder.join(offload);
+        let Some(root) = self.disk.look(&at).map_err(failed)? else {
+            return Ok(false);
+        };
+        let leads = |stat: &Stat| stat.kind == EntryKind::Link || stat.device != root.device;
+        let mut stat = root;
+        for part in rest.split('/').filter(|part| !part.is_empty()) {
+            // Below a file nothing can be; whoever sends there is told by the system.
+            if leads(&stat) || stat.kind != EntryKind::Folder {
+                return Ok(leads(&stat));
+            }
+            at.push(part);
+            match self.disk.look(&at).map_err(failed)? {
+                Some(next) => stat = next,
+                None => return Ok(false),
+            }
+        }
+        Ok(leads(&stat))
     }
 
     /// Returns whether the person wants to stop.
@@ -325,13 +362,25 @@ impl Store {
     /// # Errors
     /// What the place says.
     pub fn list(&self, folder: &str) -> Result<Vec<String>, StoreError> {
+        self.names(folder, false)
+    }
+
+    /// Lists the paths of everything below a folder.
+    ///
+    /// # Errors
+    /// What the place says.
+    pub(super) fn list_all(&self, folder: &str) -> Result<Vec<String>, StoreError> {
+        self.names(folder, true)
+    }
+
+    fn names(&self, folder: &str, is_deep: bool) -> Result<Vec<String>, StoreError> {
         const STEP: &str = "list it";
         let key = match folder {
             "" => self.ways.base.clone(),
             folder => format!("{}/", self.key(folder)?),
         };
         let key = if key.is_empty() { "/".to_owned() } else { key };
-        let mut lister = self.wait(STEP, self.ways.again.lister(&key))?;
+        let mut lister = self.wait(STEP, self.ways.again.lister_with(&key).recursive(is_deep))?;
         let mut names = Vec::new();
         while let Some(entry) = self.wait(STEP, async { next(&mut lister).await.transpose() })? {
             let below = entry.path().strip_prefix(key.trim_start_matches('/'));

@@ -119,7 +119,8 @@ fn tell(plan: &FetchPlan, done: &FetchResult, out: Out, tools: &Tools) -> Exit {
             "root": plan.root, "whole": plan.is_whole, "done": done.is_done,
             "files": plan.files.len() + usize::from(plan.is_whole), "fetched": done.came,
             "fetched_bytes": done.came_bytes, "before": done.before,
-            "from_memory": done.from_memory, "retries": done.retries,
+            "from_memory": done.from_memory, "not_compared": done.not_compared,
+            "retries": done.retries,
             "problems": done.problems.len(), "exit_code": exit.code(),
         });
         json.send("fetched", body);

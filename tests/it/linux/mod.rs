@@ -38,6 +38,8 @@ mod offsite;
 #[cfg(feature = "offsite")]
 mod offsite_back;
 #[cfg(feature = "offsite")]
+mod offsite_found;
+#[cfg(feature = "offsite")]
 mod offsite_then;
 mod only_new;
 mod others;

@@ -58,6 +58,8 @@ fn tell(place: &str, list: &PlaceList, out: Out, tools: &Tools) -> Exit {
         };
         json!({
             "name": offload.name, "state": state, "sent": made, "grade": grade,
+            "parts": offload.parts.iter().map(|(path, bytes)| json!({"path": path, "bytes": bytes}))
+                .collect::<Vec<_>>(),
             "files": sizes.map(|(files, _)| files), "bytes": sizes.map(|(_, bytes)| bytes),
         })
     });

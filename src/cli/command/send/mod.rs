@@ -8,6 +8,7 @@ use crate::cli::args::Common;
 use crate::cli::args::send::{SendArgs, SendProof};
 use crate::cli::command::shared::place::{MeantPlace, NoStore, home, meant, opened};
 use crate::cli::exit::Exit;
+use crate::cli::home::book::Book;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
@@ -25,6 +26,7 @@ use unlade::place::outgoing::Cargo;
 use unlade::place::pace::RateLimit;
 use unlade::place::send::{SendJob, send as send_all};
 use unlade::place::store::Store;
+use unlade::record::damage::KnownDamage;
 use unlade::record::load::load_signed;
 use unlade::run::Tools;
 use unlade::units::{counted, size};
@@ -43,11 +45,12 @@ pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) ->
         Ok(begun) => begun,
         Err(NoStore(lines, exit)) => return refuse(&lines, exit, "send", out, tools),
     };
+    let known = Book::new(common, out, Arc::clone(&tools.clock)).damage();
     let ends = args.offloads.iter().map(|root| {
         if store.is_cancelled() {
             return Exit::Interrupted;
         }
-        match send_one(root, args, (&home, &place, &store), out, tools) {
+        match send_one(root, args, (&home, &place, &store, &known), out, tools) {
             Ok(exit) => exit,
             Err(line) => refuse(&[line], Exit::Refused, "send", out, tools),
         }
@@ -58,7 +61,7 @@ pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) ->
 fn send_one(
     root: &Utf8Path,
     args: &SendArgs,
-    (home, place, store): (&Utf8Path, &MeantPlace, &Store),
+    (home, place, store, known): (&Utf8Path, &MeantPlace, &Store, &KnownDamage),
     out: Out,
     tools: &Tools,
 ) -> Result<Exit, String> {
@@ -80,12 +83,18 @@ fn send_one(
         .ok_or_else(|| format!("`{at}` has no manifest."))?;
     let name = &manifest.offload.name;
     let journal = SendJournal::open(home, &place.address, name, own_b3);
-    let journal = journal.map_err(|e| {
+    let mut journal = journal.map_err(|e| {
         format!(
             "what was sent before can't be read in `{}`: {e}.",
             shown(home.as_str())
         )
     })?;
+    // A folder may be checked as a drive is; one that is not there yet has nothing against it.
+    if store.is_folder()
+        && let Ok(ground) = place.ground(name, tools)
+    {
+        journal.weigh(&manifest, &ground.damage(known, &manifest));
+    }
     begin((name, &place.name), &cargo, out);
     let now = tools.clock.elapsed();
     let job = SendJob {
@@ -176,7 +185,7 @@ fn tell(
             "offload": name, "place": place, "asked": proof.id(), "whole": sent.is_whole,
             "files": cargo.files.len() + 1, "there": sent.there, "sent": sent.sent,
             "sent_bytes": sent.sent_bytes, "before": sent.before, "fetched": sent.fetched,
-            "gone": sent.gone, "elsewhere": cargo.elsewhere, "retries": sent.retries,
+            "fetched_since": sent.fetched_since, "gone": sent.gone, "elsewhere": cargo.elsewhere, "retries": sent.retries,
             "receipt": sent.receipt, "problems": sent.problems.len(), "exit_code": exit.code(),
         });
         json.send("sent", body);

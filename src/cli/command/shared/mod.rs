@@ -17,3 +17,5 @@ pub(crate) mod place_check;
 pub(crate) mod place_prove;
 #[cfg(feature = "offsite")]
 pub(crate) mod place_verify;
+#[cfg(feature = "offsite")]
+mod secret;

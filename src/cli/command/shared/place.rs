@@ -1,26 +1,22 @@
-//! Owns which place is meant, and how its secret is got: from a command of the person's, where the
-//! kit names one. What that prints goes to the service and nowhere else.
+//! Owns which place is meant, and how it is opened.
 
 use crate::cli::args::Common;
+use crate::cli::command::shared::secret::secret_of;
 use crate::cli::exit::Exit;
 use crate::cli::home::folder::folder;
 use crate::cli::home::kit_file;
 use camino::{Utf8Path, Utf8PathBuf};
-use std::process::{Command, Stdio};
 use std::sync::Arc;
 use unlade::kit::place::{KitPlace, PlaceAddress};
 use unlade::name::{CardName, shown};
 use unlade::place::error::StoreError;
 use unlade::place::held::PlaceGround;
+use unlade::place::identity::identity;
 use unlade::place::journal::SendJournal;
-use unlade::place::open::PlaceSecret;
 use unlade::place::placed::PlacedOffload;
 use unlade::place::store::Store;
 use unlade::record::manifest::Manifest;
 use unlade::run::Tools;
-
-/// Longest answer of a command for a secret, in bytes.
-const SECRET_BYTES_MAX: usize = 16 << 10;
 
 /// Why a place is not used; lines for people, and the end that this is.
 pub(crate) struct NoStore(pub(crate) Vec<String>, pub(crate) Exit);
@@ -42,7 +38,7 @@ impl NoStore {
 pub(crate) struct MeantPlace {
     /// What it is called: its name in the kit, or its address.
     pub(crate) name: String,
-    /// Its address, as it is remembered by.
+    /// What it is remembered by, however its address was written.
     pub(crate) address: String,
     place: KitPlace,
 }
@@ -94,7 +90,7 @@ pub(crate) fn meant(given: &str, home: &Utf8Path) -> Result<MeantPlace, NoStore>
     })?;
     Ok(MeantPlace {
         name: shown(&place.name),
-        address: address.to_string(),
+        address: identity(&place, &address),
         place,
     })
 }
@@ -154,10 +150,14 @@ pub(crate) fn remembered(
 
 /// Opens the way to a place.
 pub(crate) fn opened(meant: &MeantPlace, tools: &Tools) -> Result<Store, NoStore> {
-    let secret = meant.place.secret_command.as_deref().map(secret_of);
+    let secret = meant
+        .place
+        .secret_command
+        .as_deref()
+        .map(|command| secret_of(command, tools));
     let secret = secret.transpose().map_err(|why| {
         let line = format!("the secret of place `{}`: {why}.", meant.name);
-        NoStore(vec![line], Exit::Refused)
+        NoStore(vec![line], refused_or_stopped(tools))
     })?;
     let disk = Arc::clone(&tools.disk);
     let store = Store::open(
@@ -168,37 +168,14 @@ pub(crate) fn opened(meant: &MeantPlace, tools: &Tools) -> Result<Store, NoStore
     );
     store.map_err(|why| {
         let line = format!("place `{}` {why}. {}", meant.name, why.kind.advice());
-        let exit = if tools.cancel.load(std::sync::atomic::Ordering::Relaxed) {
-            Exit::Interrupted
-        } else {
-            Exit::Refused
-        };
-        NoStore(vec![line], exit)
+        NoStore(vec![line], refused_or_stopped(tools))
     })
 }
 
-/// Runs the command for a secret. Nothing that it prints is shown, whatever comes of it.
-fn secret_of(command: &str) -> Result<PlaceSecret, String> {
-    let (shell, flag) = if cfg!(windows) {
-        ("cmd", "/C")
+fn refused_or_stopped(tools: &Tools) -> Exit {
+    if tools.cancel.load(std::sync::atomic::Ordering::Relaxed) {
+        Exit::Interrupted
     } else {
-        ("/bin/sh", "-c")
-    };
-    let ran = Command::new(shell)
-        .args([flag, command])
-        .stdin(Stdio::null())
-        .stderr(Stdio::inherit())
-        .output();
-    let ran = ran.map_err(|e| format!("its command could not be run ({e})"))?;
-    if !ran.status.success() {
-        return Err(format!("its command failed ({})", ran.status));
+        Exit::Refused
     }
-    let text = String::from_utf8(ran.stdout).ok();
-    let text = text.filter(|text| text.len() <= SECRET_BYTES_MAX);
-    let secret = text.as_deref().and_then(PlaceSecret::parse);
-    secret.ok_or_else(|| {
-        "its command printed something else than the id of a key, the key, and perhaps a token, a \
-         line each"
-            .to_owned()
-    })
 }

@@ -130,6 +130,10 @@ impl PlaceSearch<'_> {
             is_remembered = self.read_back(&placed, place, store, journal);
             journal = remembered(home, place, &placed.manifest)?;
         }
+        journal.weigh(
+            &placed.manifest,
+            &ground.damage(&self.ask.damage, &placed.manifest),
+        );
         let about = (is_remembered.then_some(&journal), &ground);
         let found = held(
             store,

@@ -107,7 +107,7 @@ fn tell(
             json.send(
                 "problem",
                 json!({
-                    "kind": "changed", "path": problem.path, "destination": null,
+                    "kind": problem.why.kind(), "path": problem.path, "destination": null,
                     "detail": problem.why.to_string(), "blocking": true,
                 }),
             );

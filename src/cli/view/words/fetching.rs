@@ -3,10 +3,13 @@
 use super::sending::{heading_first, lines_above, retry_words};
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
-use unlade::name::shown;
+use unlade::name::{shown, some_of};
 use unlade::place::incoming::FetchPlan;
 use unlade::place::outcome::FetchResult;
 use unlade::units::{count, counted, len64, size};
+
+/// Names that are told for one reason.
+const NAMES_TOLD: usize = 3;
 
 /// Returns what is said above the answer.
 pub(crate) fn fetched_lines(done: &FetchResult, out: Out) -> Vec<String> {
@@ -33,6 +36,15 @@ pub(crate) fn fetched_lines(done: &FetchResult, out: Out) -> Vec<String> {
              memory there."
         ));
     }
+    if !done.not_compared.is_empty() {
+        let all = len64(done.not_compared.len());
+        let paths = done.not_compared.iter().map(String::as_str);
+        let names = some_of(paths, NAMES_TOLD, all, "record");
+        texts.push(format!(
+            "Came as they are, compared with nothing, since neither the manifest nor a receipt \
+             says what they hold: {names}."
+        ));
+    }
     lines_above(&texts, &done.problems, out)
 }
 
@@ -52,8 +64,14 @@ pub(crate) fn fetched_answer(
     };
     let text = match exit {
         Exit::Done if plan.is_whole => format!(
-            "{root} is the offload again: {} read back from the drive and as its manifest says.",
-            counted(all, "file")
+            "{root} is the offload again: {} read back from the drive and as its manifest says{}.",
+            counted(all - len64(done.not_compared.len()), "file"),
+            if done.not_compared.is_empty() {
+                String::new()
+            } else {
+                let more = counted(len64(done.not_compared.len()), "record");
+                format!("; {more} compared with nothing, see above")
+            }
         ),
         Exit::Done => format!(
             "{} in {root}, read back from the drive and as the manifest says. Without the rest \

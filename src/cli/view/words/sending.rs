@@ -3,7 +3,7 @@
 use crate::cli::exit::Exit;
 use crate::cli::view::out::Out;
 use crate::cli::view::text::wrap;
-use unlade::name::shown;
+use unlade::name::{shown, some_of};
 use unlade::place::listing::{ListedOffload, ListedState, PlaceList};
 use unlade::place::object::Grade;
 use unlade::place::outcome::{SendProblem, SendResult};
@@ -33,9 +33,10 @@ pub(crate) fn list_lines(place: &str, list: &PlaceList, out: Out) -> Vec<String>
             "all there by its manifest, but no receipt says so: send it again".to_owned()
         }
         ListedState::Unfinished(files, bytes) => format!(
-            "not all there, {} with {} so far: send it again to go on",
+            "not all there, {} with {} so far{}: send it again to go on",
             counted(*files, "file"),
-            size(*bytes)
+            size(*bytes),
+            parts(&offload.parts)
         ),
     };
     let mut texts: Vec<String> = list
@@ -43,6 +44,11 @@ pub(crate) fn list_lines(place: &str, list: &PlaceList, out: Out) -> Vec<String>
         .iter()
         .map(|offload| format!("{}: {}.", shown(&offload.name), state(offload)))
         .collect();
+    if list.offloads.iter().any(|o| !o.parts.is_empty()) {
+        let text = "Part files have names that end in `.unlade-part`. Sending again goes on with \
+            those of this computer; those that nobody goes on with can be removed by hand.";
+        texts.push(text.to_owned());
+    }
     if texts.is_empty() {
         texts.push(format!("There is no offload at {place}."));
     }
@@ -62,6 +68,27 @@ pub(crate) fn list_lines(place: &str, list: &PlaceList, out: Out) -> Vec<String>
     lines
         .flat_map(|text| wrap(text, out.width, "", "  "))
         .collect()
+}
+
+/// Part files that are told by name.
+const PARTS_TOLD: usize = 3;
+
+/// Says which files are half sent.
+fn parts(parts: &[(String, u64)]) -> String {
+    if parts.is_empty() {
+        return String::new();
+    }
+    let bytes = parts
+        .iter()
+        .fold(0, |sum: u64, (_, n)| sum.saturating_add(*n));
+    let names = parts.iter().map(|(name, _)| name.as_str());
+    let all = len64(parts.len());
+    let names = some_of(names, PARTS_TOLD, all, "part file");
+    format!(
+        ", and {} with {} ({names})",
+        counted(all, "part file"),
+        size(bytes)
+    )
 }
 
 /// A time of RFC 3339 to the minute.
@@ -157,6 +184,25 @@ pub(super) fn heading_first((words, text): (&str, &str), is_good: bool, out: Out
     lines
 }
 
+/// Says that all was read back, and when, where that was before this command.
+fn fetched_words((name, place): (&str, &str), since: Option<&str>, all: u64) -> String {
+    let all = count(all);
+    let when = match since {
+        None => {
+            return format!(
+                "{name} is at {place}: all {all} files were read back from there and are equal."
+            );
+        }
+        Some("") => "at an earlier time".to_owned(),
+        Some(since) => format!("the first on {}", minute(since)),
+    };
+    format!(
+        "{name} is at {place}: all {all} files were read back from there and were equal, {when}. \
+         The place says the same of them as then. To read them back now: unlade verify \
+         {place}/{name}"
+    )
+}
+
 /// Returns the answer, which comes last.
 pub(crate) fn answer(
     (name, place): (&str, &str),
@@ -169,10 +215,7 @@ pub(crate) fn answer(
     let (good, text) = match exit {
         Exit::Done if sent.fetched == all => (
             "FETCHED",
-            format!(
-                "{name} is at {place}: all {} files were read back from there and are equal.",
-                count(all)
-            ),
+            fetched_words((&name, place), sent.fetched_since.as_deref(), all),
         ),
         Exit::Done => (
             "SENT",
