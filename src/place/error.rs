@@ -221,7 +221,7 @@ mod tests {
         let long = opendal::Error::new(ErrorKind::Unexpected, "kite ".repeat(200));
         let told = StoreError::of("read", &long, &[]);
         assert!(told.cause.chars().count() <= CAUSE_MAX + 1);
-        let inner = std::io::Error::other("Host key verification failed.");
+        let inner = io::Error::other("Host key verification failed.");
         let login = opendal::Error::new(ErrorKind::Unexpected, "ssh error").set_source(inner);
         let told = StoreError::of("look at it", &login, &[]);
         assert_eq!(told.kind, PlaceFault::Denied, "{told}");
