@@ -144,7 +144,7 @@ fn full_or_read_only(error: &opendal::Error) -> Option<PlaceFault> {
     let text = error.to_string();
     let says = |words: &[&str]| words.iter().any(|words| text.contains(words));
     if says(&[
-        "No space left",
+        "No space",
         "Disk quota exceeded",
         "QuotaExceeded",
         "StorageFull",
@@ -157,9 +157,15 @@ fn full_or_read_only(error: &opendal::Error) -> Option<PlaceFault> {
 
 /// Whether a cause is about who logs in, which the crates for SSH have no kind for.
 fn is_login(cause: &str) -> bool {
-    ["Permission denied", "Host key verification", "REMOTE HOST"]
-        .iter()
-        .any(|words| cause.contains(words))
+    [
+        "Permission denied",
+        "Host key verification",
+        "REMOTE HOST",
+        // Nobody gave a key.
+        "failed to load signing credential",
+    ]
+    .iter()
+    .any(|words| cause.contains(words))
 }
 
 /// The innermost words of an error: those of the service or the system.
@@ -221,6 +227,12 @@ mod tests {
         let long = opendal::Error::new(ErrorKind::Unexpected, "kite ".repeat(200));
         let told = StoreError::of("read", &long, &[]);
         assert!(told.cause.chars().count() <= CAUSE_MAX + 1);
+        let none = opendal::Error::new(
+            ErrorKind::Unexpected,
+            "signing http request: failed to load signing credential",
+        );
+        let told = StoreError::of("look at it", &none.set_temporary(), &[]);
+        assert_eq!(told.kind, PlaceFault::Denied, "{told}");
         let inner = io::Error::other("Host key verification failed.");
         let login = opendal::Error::new(ErrorKind::Unexpected, "ssh error").set_source(inner);
         let told = StoreError::of("look at it", &login, &[]);

@@ -214,8 +214,8 @@ impl Fetching<'_> {
         }
     }
 
-    /// Remembers that a file at the place is not what was sent, or can't be read. It is said all the
-    /// same: what can't be remembered is found again.
+    /// Remembers that a file at the place is not what was sent, or can't be read. It is said all
+    /// the same: what can't be remembered is found again.
     fn note_bad(&self, path: &str, why: &SendFault) {
         let job = self.job;
         let at = job.placed.at(path);

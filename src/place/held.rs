@@ -4,7 +4,7 @@
 
 use super::error::StoreError;
 use super::identity::SshMeant;
-use super::journal::{BadFile, SendJournal};
+use super::journal::{PlaceHarm, SendJournal};
 use super::object::{Grade, PlaceObject};
 use super::placed::PlacedOffload;
 use super::store::Store;
@@ -196,8 +196,8 @@ fn look(
     let bad = journal.and_then(|journal| journal.bad.get(&path));
     if let Some((_, why)) = bad.filter(|(object, _)| *object == now) {
         let why = match why {
-            BadFile::Damaged => "a check found it damaged",
-            BadFile::Unread => "a check could not read it",
+            PlaceHarm::Damaged => "a check found it damaged",
+            PlaceHarm::Unread => "a check could not read it",
         };
         return Ok(HeldState::Changed(now, why));
     }

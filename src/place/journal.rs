@@ -87,7 +87,7 @@ impl SendLine {
 
 /// Why a file at a place counts for nothing.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum BadFile {
+pub enum PlaceHarm {
     /// It was read back and is not what was sent.
     Damaged,
     /// It could not be read.
@@ -116,7 +116,7 @@ pub struct SendJournal {
     /// Files that were sent, by their path.
     pub known: BTreeMap<String, SentFile>,
     /// Files that were damaged there or could not be read, by their path.
-    pub bad: BTreeMap<String, (PlaceObject, BadFile)>,
+    pub bad: BTreeMap<String, (PlaceObject, PlaceHarm)>,
     /// The least grade of the last receipt.
     pub receipt: Option<Grade>,
     is_new: bool,
@@ -235,14 +235,14 @@ impl SendJournal {
                 // What it says of this file is older.
                 self.receipt = None;
             }
-            SendLine::Bad { path, object } => self.take_bad(path, (object, BadFile::Damaged)),
-            SendLine::Unread { path, object } => self.take_bad(path, (object, BadFile::Unread)),
+            SendLine::Bad { path, object } => self.take_bad(path, (object, PlaceHarm::Damaged)),
+            SendLine::Unread { path, object } => self.take_bad(path, (object, PlaceHarm::Unread)),
             SendLine::Receipt { grade, .. } => self.receipt = Some(grade),
         }
     }
 
-    /// Takes what checks of the folder itself found damaged since it was read back, where a place is
-    /// one.
+    /// Takes what checks of the folder itself found damaged since it was read back, where a place
+    /// is one.
     pub fn weigh(&mut self, manifest: &Manifest, damage: &CopyDamage) {
         for file in &manifest.files {
             let path = manifest.offload.layout.outside(&file.path);
@@ -251,12 +251,12 @@ impl SendJournal {
             let is_later = |known: &&SentFile| found.is_some_and(|f| Some(f.at) >= known.read);
             if let Some(known) = self.known.get(&path).filter(is_later) {
                 let object = known.object.clone();
-                self.take_bad(path, (object, BadFile::Damaged));
+                self.take_bad(path, (object, PlaceHarm::Damaged));
             }
         }
     }
 
-    fn take_bad(&mut self, path: String, found: (PlaceObject, BadFile)) {
+    fn take_bad(&mut self, path: String, found: (PlaceObject, PlaceHarm)) {
         self.known.remove(&path);
         self.bad.insert(path, found);
         self.receipt = None;
@@ -353,7 +353,7 @@ mod tests {
             object: journal.known["A"].object.clone(),
         };
         journal.add(&unread, || {}).unwrap();
-        assert_eq!(open().bad["A"].1, BadFile::Unread);
+        assert_eq!(open().bad["A"].1, PlaceHarm::Unread);
         assert!(open().known.is_empty());
         let other = SendJournal::open(&home, "file:///srv", "20261125-KITES", Digest::of(b"x"));
         assert!(other.unwrap().is_new(), "another manifest, another file");

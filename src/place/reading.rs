@@ -30,8 +30,8 @@ pub(super) fn hash_at(
     }
 }
 
-/// What the place says of an object that it did not give, though it is there to be asked: none where
-/// it is away, lets nobody in, or has no such object.
+/// What the place says of an object that it did not give, though it is there to be asked: none
+/// where it is away, lets nobody in, or has no such object.
 pub(super) fn unread(store: &Store, path: &str, why: &SendFault) -> Option<PlaceObject> {
     match why {
         SendFault::Place(e) if !matches!(e.kind, PlaceFault::Interrupted | PlaceFault::Denied) => {

@@ -1,6 +1,6 @@
-//! What was once said wrongly of places elsewhere: records that nobody compared, files that can't be
-//! read there, one place under two addresses, full and read-only places, earlier times, links, the
-//! sorts of problems, part files, and commands for a secret that don't end.
+//! What was once said wrongly of places elsewhere: records that nobody compared, files that can't
+//! be read there, one place under two addresses, full and read-only places, earlier times, links,
+//! the sorts of problems, part files, and commands for a secret that don't end.
 
 #![expect(
     clippy::disallowed_methods,

@@ -17,6 +17,7 @@ use crate::cli::view::words::sending::{answer, sent_lines};
 use camino::Utf8Path;
 use serde_json::json;
 use std::sync::Arc;
+use unlade::digest::Digest;
 use unlade::disk::progress::Progress;
 use unlade::name::shown;
 use unlade::place::journal::SendJournal;
@@ -28,6 +29,7 @@ use unlade::place::send::{SendJob, send as send_all};
 use unlade::place::store::Store;
 use unlade::record::damage::KnownDamage;
 use unlade::record::load::load_signed;
+use unlade::record::manifest::Manifest;
 use unlade::run::Tools;
 use unlade::units::{counted, size};
 
@@ -82,19 +84,7 @@ fn send_one(
         .own_b3
         .ok_or_else(|| format!("`{at}` has no manifest."))?;
     let name = &manifest.offload.name;
-    let journal = SendJournal::open(home, &place.address, name, own_b3);
-    let mut journal = journal.map_err(|e| {
-        format!(
-            "what was sent before can't be read in `{}`: {e}.",
-            shown(home.as_str())
-        )
-    })?;
-    // A folder may be checked as a drive is; one that is not there yet has nothing against it.
-    if store.is_folder()
-        && let Ok(ground) = place.ground(name, tools)
-    {
-        journal.weigh(&manifest, &ground.damage(known, &manifest));
-    }
+    let journal = journal_of(&manifest, own_b3, (home, place, store, known), tools)?;
     begin((name, &place.name), &cargo, out);
     let now = tools.clock.elapsed();
     let job = SendJob {
@@ -130,6 +120,28 @@ fn send_one(
         out,
         tools,
     ))
+}
+
+/// Opens what is remembered of sending it there.
+fn journal_of(
+    manifest: &Manifest,
+    own_b3: Digest,
+    (home, place, store, known): (&Utf8Path, &MeantPlace, &Store, &KnownDamage),
+    tools: &Tools,
+) -> Result<SendJournal, String> {
+    let name = &manifest.offload.name;
+    let journal = SendJournal::open(home, &place.address, name, own_b3);
+    let mut journal = journal.map_err(|e| {
+        let home = shown(home.as_str());
+        format!("what was sent before can't be read in `{home}`: {e}.")
+    })?;
+    // A folder may be checked as a drive is; one that is not there yet has nothing against it.
+    if store.is_folder()
+        && let Ok(ground) = place.ground(name, tools)
+    {
+        journal.weigh(manifest, &ground.damage(known, manifest));
+    }
+    Ok(journal)
 }
 
 /// Keeps other commands from sending the same meanwhile: two would write one part file.
@@ -185,7 +197,8 @@ fn tell(
             "offload": name, "place": place, "asked": proof.id(), "whole": sent.is_whole,
             "files": cargo.files.len() + 1, "there": sent.there, "sent": sent.sent,
             "sent_bytes": sent.sent_bytes, "before": sent.before, "fetched": sent.fetched,
-            "fetched_since": sent.fetched_since, "gone": sent.gone, "elsewhere": cargo.elsewhere, "retries": sent.retries,
+            "fetched_since": sent.fetched_since, "gone": sent.gone,
+            "elsewhere": cargo.elsewhere, "retries": sent.retries,
             "receipt": sent.receipt, "problems": sent.problems.len(), "exit_code": exit.code(),
         });
         json.send("sent", body);
