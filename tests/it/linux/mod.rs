@@ -38,7 +38,11 @@ mod offsite;
 #[cfg(feature = "offsite")]
 mod offsite_back;
 #[cfg(feature = "offsite")]
+mod offsite_bucket;
+#[cfg(feature = "offsite")]
 mod offsite_found;
+#[cfg(feature = "offsite")]
+mod offsite_stories;
 #[cfg(feature = "offsite")]
 mod offsite_then;
 mod only_new;

@@ -14,6 +14,8 @@ pub(crate) mod job;
 #[cfg(target_os = "linux")]
 pub(crate) mod mount;
 pub(crate) mod program;
+#[cfg(all(target_os = "linux", feature = "offsite"))]
+pub(crate) mod s3;
 pub(crate) mod sim;
 #[cfg(all(target_os = "linux", feature = "offsite"))]
 pub(crate) mod sshd;

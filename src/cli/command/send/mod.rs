@@ -8,7 +8,6 @@ use crate::cli::args::Common;
 use crate::cli::args::send::{SendArgs, SendProof};
 use crate::cli::command::shared::place::{MeantPlace, NoStore, home, meant, opened};
 use crate::cli::exit::Exit;
-use crate::cli::home::book::Book;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::read_progress::{ReadProgress, watched};
@@ -18,6 +17,7 @@ use camino::Utf8Path;
 use serde_json::json;
 use std::sync::Arc;
 use unlade::digest::Digest;
+use unlade::disk::home::read_tail;
 use unlade::disk::progress::Progress;
 use unlade::name::shown;
 use unlade::place::journal::SendJournal;
@@ -27,7 +27,7 @@ use unlade::place::outgoing::Cargo;
 use unlade::place::pace::RateLimit;
 use unlade::place::send::{SendJob, send as send_all};
 use unlade::place::store::Store;
-use unlade::record::damage::KnownDamage;
+use unlade::record::damage::{DAMAGE, DAMAGE_BYTES_MAX, KnownDamage};
 use unlade::record::load::load_signed;
 use unlade::record::manifest::Manifest;
 use unlade::run::Tools;
@@ -47,12 +47,11 @@ pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) ->
         Ok(begun) => begun,
         Err(NoStore(lines, exit)) => return refuse(&lines, exit, "send", out, tools),
     };
-    let known = Book::new(common, out, Arc::clone(&tools.clock)).damage();
     let ends = args.offloads.iter().map(|root| {
         if store.is_cancelled() {
             return Exit::Interrupted;
         }
-        match send_one(root, args, (&home, &place, &store, &known), out, tools) {
+        match send_one(root, args, (&home, &place, &store), out, tools) {
             Ok(exit) => exit,
             Err(line) => refuse(&[line], Exit::Refused, "send", out, tools),
         }
@@ -63,7 +62,7 @@ pub(crate) fn send(args: &SendArgs, common: &Common, out: Out, tools: &Tools) ->
 fn send_one(
     root: &Utf8Path,
     args: &SendArgs,
-    (home, place, store, known): (&Utf8Path, &MeantPlace, &Store, &KnownDamage),
+    (home, place, store): (&Utf8Path, &MeantPlace, &Store),
     out: Out,
     tools: &Tools,
 ) -> Result<Exit, String> {
@@ -84,7 +83,7 @@ fn send_one(
         .own_b3
         .ok_or_else(|| format!("`{at}` has no manifest."))?;
     let name = &manifest.offload.name;
-    let journal = journal_of(&manifest, own_b3, (home, place, store, known), tools)?;
+    let journal = journal_of(&manifest, own_b3, (home, place, store), tools)?;
     begin((name, &place.name), &cargo, out);
     let now = tools.clock.elapsed();
     let job = SendJob {
@@ -126,7 +125,7 @@ fn send_one(
 fn journal_of(
     manifest: &Manifest,
     own_b3: Digest,
-    (home, place, store, known): (&Utf8Path, &MeantPlace, &Store, &KnownDamage),
+    (home, place, store): (&Utf8Path, &MeantPlace, &Store),
     tools: &Tools,
 ) -> Result<SendJournal, String> {
     let name = &manifest.offload.name;
@@ -139,7 +138,13 @@ fn journal_of(
     if store.is_folder()
         && let Ok(ground) = place.ground(name, tools)
     {
-        journal.weigh(manifest, &ground.damage(known, manifest));
+        let known = read_tail(&home.join(DAMAGE), DAMAGE_BYTES_MAX);
+        let (text, _) = known.map_err(|e| {
+            let home = shown(home.as_str());
+            format!("what checks found damaged can't be read in `{home}`: {e}.")
+        })?;
+        let known = KnownDamage::from_text(&text);
+        journal.weigh(manifest, &ground.damage(&known, manifest));
     }
     Ok(journal)
 }
