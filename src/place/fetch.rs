@@ -19,6 +19,7 @@ use crate::disk::progress::Progress;
 use crate::disk::{Claim, Disk, PartFile, Stamp, explained, write_problem};
 use crate::error::{Problem, ProblemKind, Step};
 use crate::record::layout::{MANIFEST, RECORDS};
+use crate::record::manifest::MANIFEST_BYTES_MAX;
 use crate::record::store::add_record;
 use crate::units::len64;
 use camino::{Utf8Path, Utf8PathBuf};
@@ -176,11 +177,38 @@ impl Fetching<'_> {
         })
     }
 
+    /// Makes the lists anew that the place has lost: the manifest says every word of them.
+    fn make_lists(&self) -> Result<(), (String, SendFault)> {
+        let (job, root) = (self.job, &self.job.plan.root);
+        for (name, bytes) in job.placed.lost_lists() {
+            let path = root.join(&name);
+            let there = job.disk.look(&path).map_err(self.drive(Step::Look));
+            let is_there = there.map_err(|why| (name.clone(), why))?.is_some();
+            if is_there {
+                let read = job.disk.read_record(&path, MANIFEST_BYTES_MAX);
+                if read.ok().as_ref() != Some(&bytes) {
+                    return Err((name, SendFault::Standing));
+                }
+                continue;
+            }
+            let record = (name.clone(), bytes.into());
+            let made = add_record(job.disk, root, record, Stamp::of(job.clock.now()));
+            made.map_err(|problem| (name.clone(), of_problem(&problem)))?;
+            self.lock().done.made.push(name);
+        }
+        Ok(())
+    }
+
     /// Puts the manifest there, which says that all of it is.
     fn end(&self) {
         let (job, plan) = (self.job, self.job.plan);
         if self.stops() || !self.lock().done.problems.is_empty() {
             return;
+        }
+        if plan.is_whole
+            && let Err((name, why)) = self.make_lists()
+        {
+            return self.fail(&name, why);
         }
         if plan.is_whole && !plan.has_manifest {
             let name = format!("{RECORDS}/{MANIFEST}");

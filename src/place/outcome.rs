@@ -104,6 +104,8 @@ pub struct FetchResult {
     pub before: u64,
     /// Files that are there and were read back from the drive's memory at best.
     pub from_memory: u64,
+    /// Lists that the place had lost, made anew from the manifest.
+    pub made: Vec<String>,
     /// Records that came, which neither the manifest nor a receipt says anything of.
     pub not_compared: Vec<String>,
     /// What is not as it should be.

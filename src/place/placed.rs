@@ -6,7 +6,7 @@ use super::receipt::{RECEIPT_BYTES_MAX, Receipt, ReceiptFile};
 use super::store::Store;
 use crate::digest::Digest;
 use crate::name::is_part_name;
-use crate::record::checksums::List;
+use crate::record::checksums::{List, line};
 use crate::record::layout::{
     Layout, MANIFEST, MANIFEST_HASH, MANIFEST_SIGNATURE, RECORDS, TAG_FILES, is_receipt,
 };
@@ -142,6 +142,19 @@ impl PlacedOffload {
         }
         let beside = self.beside.iter().filter(|(of, _)| *of == name);
         beside.map(|(_, digest)| *digest).collect()
+    }
+
+    /// Returns the lists that every drive has and the place has lost, as the manifest gives them,
+    /// and its hash.
+    pub(super) fn lost_lists(&self) -> Vec<(String, Vec<u8>)> {
+        let lists = List::all().filter(|list| self.manifest.always_has(*list));
+        let lists = lists.map(|list| (list.file_name(), self.manifest.list_of(list, 0)));
+        let hash = self.manifest.own_b3.and_then(|b3| line(b3, MANIFEST));
+        let all = lists.chain(hash.map(|hash| (MANIFEST_HASH, hash)));
+        all.filter(|(_, text)| !text.is_empty())
+            .map(|(name, text)| (format!("{RECORDS}/{name}"), text.into_bytes()))
+            .filter(|(path, _)| !self.records.contains(path))
+            .collect()
     }
 
     /// Returns the path of something of it at the place.

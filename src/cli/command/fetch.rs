@@ -120,6 +120,7 @@ fn tell(plan: &FetchPlan, done: &FetchResult, out: Out, tools: &Tools) -> Exit {
             "files": plan.files.len() + usize::from(plan.is_whole), "fetched": done.came,
             "fetched_bytes": done.came_bytes, "before": done.before,
             "from_memory": done.from_memory, "not_compared": done.not_compared,
+            "made": done.made,
             "retries": done.retries,
             "problems": done.problems.len(), "exit_code": exit.code(),
         });

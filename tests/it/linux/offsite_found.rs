@@ -95,6 +95,24 @@ fn a_record_that_is_fetched_is_held_to_the_manifest_or_said_not_to_be() {
         .is_silent_of("compared with nothing");
 }
 
+/// The manifest says every word of them.
+#[test]
+fn lists_that_a_place_has_lost_are_made_anew() {
+    let work = sent("offsite-lost-lists");
+    for name in ["checksums.b3", "manifest.json.b3"] {
+        remove(&work.path("place/KITES/_unlade").join(name));
+    }
+    for again in [false, true] {
+        let ran = work.run("fetch nas/KITES --to c");
+        ran.exits(0).says("FETCHED.");
+        if !again {
+            ran.says("Not at the place any more, and made anew from the manifest")
+                .says("`_unlade/checksums.b3` and `_unlade/manifest.json.b3`");
+        }
+        work.run("verify c/KITES").exits(0).says("INTACT");
+    }
+}
+
 /// The kind of what is wrong, by `verify` with --json.
 fn kind(work: &Work) -> Value {
     let ran = work.run("verify nas/KITES --json");

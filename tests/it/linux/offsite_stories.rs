@@ -27,6 +27,10 @@ const LIES: [Lie; 10] = [
     Lie::HangUp,
 ];
 
+fn one_line(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 struct Story {
     work: Work,
     s3: S3,
@@ -151,7 +155,7 @@ impl Story {
 
     /// What a command that reads says to be bad, and is.
     fn hear(&mut self, ran: &Ran) {
-        let words: String = ran.words().split_whitespace().collect::<Vec<_>>().join(" ");
+        let words = one_line(&ran.words());
         let (_, unequal) = self.truth();
         let bad = unequal
             .into_iter()
@@ -177,7 +181,7 @@ impl Story {
             self.must(!says_sent && !says_fetched, "a claim and a failure", &ran);
         }
         if says_fetched {
-            let is_of_now = !ran.out.contains("were equal, the");
+            let is_of_now = !one_line(&ran.out).contains("were equal, the");
             let is_true = unequal.is_empty() || (!is_of_now && unequal.is_subset(&self.silent));
             self.must(is_true, "FETCHED, and not equal", &ran);
         }

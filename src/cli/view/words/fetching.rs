@@ -36,6 +36,13 @@ pub(crate) fn fetched_lines(done: &FetchResult, out: Out) -> Vec<String> {
              memory there."
         ));
     }
+    if !done.made.is_empty() {
+        let names = done.made.iter().map(String::as_str);
+        let names = some_of(names, NAMES_TOLD, len64(done.made.len()), "list");
+        texts.push(format!(
+            "Not at the place any more, and made anew from the manifest: {names}."
+        ));
+    }
     if !done.not_compared.is_empty() {
         let all = len64(done.not_compared.len());
         let paths = done.not_compared.iter().map(String::as_str);
