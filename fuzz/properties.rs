@@ -533,7 +533,7 @@ pub(crate) fn mhl(data: &[u8]) {
             for (path, claim) in all {
                 stays_inside(path.as_str());
                 assert!(path.as_str().starts_with("K/"));
-                assert!(!claim.sums.is_empty() || claim.unknown.is_some());
+                assert!(!claim.sums.is_empty() || claim.unknown().is_some());
             }
         }
     }

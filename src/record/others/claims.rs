@@ -23,6 +23,13 @@ pub struct FileClaim {
     pub sums: SmallVec<[Sum; 1]>,
     /// Its size in bytes, where a record has it.
     pub bytes: Option<u64>,
+    /// What few have: a list may have ten million lines.
+    pub words: Option<Box<ClaimWords>>,
+}
+
+/// What records say of few files.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct ClaimWords {
     /// The name of a hash that cannot be computed here.
     pub unknown: Option<Box<str>>,
     /// The path as the record has it, where that could be another name than was read from it.
@@ -90,6 +97,26 @@ impl Claims {
 }
 
 impl FileClaim {
+    /// Returns the name of a hash that cannot be computed here.
+    pub fn unknown(&self) -> Option<&str> {
+        self.words.as_ref()?.unknown.as_deref()
+    }
+
+    /// Returns the path as the record has it, where that could be another name.
+    pub fn written(&self) -> Option<&str> {
+        self.words.as_ref()?.written.as_deref()
+    }
+
+    /// Keeps the name of a hash that cannot be computed here.
+    pub fn set_unknown(&mut self, name: &str) {
+        self.words.get_or_insert_default().unknown = Some(name.into());
+    }
+
+    /// Keeps the path as the first record has it.
+    pub fn set_written(&mut self, path: &str) {
+        let words = self.words.get_or_insert_default();
+        words.written.get_or_insert_with(|| path.into());
+    }
     /// Adds a hash; `false` when another one of its kind is there already.
     pub fn add(&mut self, sum: Sum) -> bool {
         let mut same = self.sums.iter().filter(|has| has.kinds == sum.kinds);

@@ -11,6 +11,6 @@ mod place;
 mod refusal;
 mod short;
 
-pub use claims::{Claims, FileClaim, Sum};
+pub use claims::{ClaimWords, Claims, FileClaim, Sum};
 pub use place::{PlaceError, inside, with_slashes};
 pub use refusal::{RefusedRecord, WhyRefused};

@@ -80,7 +80,7 @@ pub(super) fn compare(
         return Compared::Stopped;
     }
     if claim.sums.is_empty() {
-        let why = match claim.unknown.as_deref() {
+        let why = match claim.unknown() {
             None | Some("") => "its hash is none that is known here".to_owned(),
             Some(failed @ "marked as failed") => format!("each of its hashes is {failed}"),
             Some(function) => format!("its hash is {function}, which is not known here"),

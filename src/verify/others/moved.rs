@@ -7,6 +7,7 @@ use crate::disk::progress::Progress;
 use crate::hash_algorithm::checksum::Checksum;
 use crate::record::others::{FileClaim, Sum};
 use camino::Utf8Path;
+use smallvec::SmallVec;
 use std::collections::{HashMap, HashSet};
 use std::sync::atomic::Ordering;
 
@@ -34,15 +35,13 @@ fn is_sure(sum: &Sum) -> bool {
 /// Missing files by their hashes; each is found once.
 struct ByContent<'a> {
     absent: &'a [Absent<'a>],
-    by_sum: HashMap<&'a str, Vec<usize>>,
+    by_sum: HashMap<&'a str, SmallVec<[usize; 1]>>,
     is_found: Vec<bool>,
-    /// Sizes of missing files; `None` where one has none.
-    sizes: Option<HashSet<u64>>,
 }
 
 impl<'a> ByContent<'a> {
     fn of(absent: &'a [Absent<'a>]) -> Self {
-        let mut by_sum: HashMap<_, Vec<usize>> = HashMap::new();
+        let mut by_sum: HashMap<_, SmallVec<[usize; 1]>> = HashMap::new();
         // The last one is taken first.
         for (at, one) in absent.iter().enumerate().rev() {
             for sum in one.claim.sums.iter().filter(|sum| is_sure(sum)) {
@@ -53,14 +52,7 @@ impl<'a> ByContent<'a> {
             absent,
             by_sum,
             is_found: vec![false; absent.len()],
-            sizes: absent.iter().map(|one| one.claim.bytes).collect(),
         }
-    }
-
-    /// Nothing is not recognised by what it holds.
-    fn could_be(&self, extra: &ExtraFile<'_>) -> bool {
-        let fits = |sizes: &HashSet<u64>| sizes.contains(&extra.bytes);
-        extra.bytes > 0 && self.sizes.as_ref().is_none_or(fits)
     }
 
     /// Finds the missing file that holds this, best one of the same name.
@@ -119,9 +111,17 @@ pub(super) fn moved(
     if kinds.is_empty() {
         return Vec::new();
     }
-    let mut missing = ByContent::of(absent);
+    // Sizes of missing files; `None` where one has none.
+    let sizes: Option<HashSet<u64>> = absent.iter().map(|one| one.claim.bytes).collect();
+    let fits = |bytes: u64| sizes.as_ref().is_none_or(|sizes| sizes.contains(&bytes));
+    // Nothing is not recognised by what it holds.
+    let could_be = |file: &ExtraFile<'_>| file.bytes > 0 && fits(file.bytes);
     let all = extra.iter().enumerate();
-    let to_read: Vec<_> = all.filter(|(_, file)| missing.could_be(file)).collect();
+    let to_read: Vec<_> = all.filter(|(_, file)| could_be(file)).collect();
+    if to_read.is_empty() {
+        return Vec::new();
+    }
+    let mut missing = ByContent::of(absent);
     let bytes = to_read.iter().map(|(_, file)| file.bytes).sum();
     progress.bytes_total.fetch_add(bytes, Ordering::Relaxed);
     let mut pairs = Vec::new();

@@ -221,7 +221,7 @@ impl<'a> Reading<'a> {
                 ListLine::Unknown(path, function) => {
                     unknown += 1;
                     let path = placed(&path)?;
-                    claims.of(path).unknown = Some(function.into());
+                    claims.of(path).set_unknown(function);
                 }
             }
             Ok(())
@@ -390,7 +390,7 @@ impl<'a> Reading<'a> {
                 claim(&mut claims, &path, Some(written), sum)?
             } else {
                 let place = placed(&path)?;
-                claims.of(place.clone()).unknown = Some(hash_of(name).into());
+                claims.of(place.clone()).set_unknown(hash_of(name));
                 place.as_str().to_owned()
             };
             if of_payload {
@@ -481,7 +481,9 @@ fn claim(
     let written = written.transpose()?.filter(|written| *written != place);
     let name = place.as_str().to_owned();
     let claim = claims.of(place);
-    claim.written = claim.written.take().or(written.map(|w| w.as_str().into()));
+    if let Some(written) = &written {
+        claim.set_written(written.as_str());
+    }
     if claim.add(sum) {
         Ok(name)
     } else {

@@ -142,7 +142,7 @@ impl StandingFiles {
                     .map(|(path, _)| path.as_str())
             };
             let other = || {
-                let written = claim.written.as_deref().and_then(stands);
+                let written = claim.written().and_then(stands);
                 // A list that Windows wrote.
                 let has_backslash = name.as_str().contains('\\');
                 let slashes = || with_slashes(name.as_str()).ok().filter(|_| has_backslash);

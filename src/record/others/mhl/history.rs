@@ -145,7 +145,7 @@ impl History {
                     }
                 }
                 if claim.sums.is_empty() {
-                    claim.unknown = Some(MARKED_FAILED.into());
+                    claim.set_unknown(MARKED_FAILED);
                 }
             }
         }
@@ -167,7 +167,9 @@ impl History {
         for (path, claim) in own.into_sorted() {
             let all = claims.of(path.clone());
             all.bytes = all.bytes.or(claim.bytes);
-            all.unknown = all.unknown.take().or(claim.unknown);
+            if let Some(unknown) = claim.unknown().filter(|_| all.unknown().is_none()) {
+                all.set_unknown(unknown);
+            }
             for sum in claim.sums {
                 if !all.add(sum) {
                     return Err(WhyRefused::TwoSums(path.as_str().to_owned()));
