@@ -208,7 +208,14 @@ const FILES_OPEN: u64 = 4_096;
 
 /// Copies, and sends what is proven to the places that are to have it.
 fn copy_and_send(args: &CopyArgs, common: &Common, out: Out, tools: &Tools, book: &Book) -> Exit {
-    let then = match send::then::Then::of(&args.then, common, out, tools) {
+    let usual = &args.unsaid.then;
+    if !usual.is_empty() {
+        send::then::tell_usual(usual, out, tools);
+    }
+    // What is usual stops no copy in a build that can't send.
+    let usual = usual.iter().filter(|_| cfg!(feature = "offsite"));
+    let places: Vec<String> = args.then.iter().chain(usual).cloned().collect();
+    let then = match send::then::Then::of(&places, common, out, tools) {
         Ok(then) => then,
         Err(exit) => return exit,
     };

@@ -82,6 +82,9 @@ pub enum Mistake {
     /// A reader that the kit does not have.
     #[error("{0}")]
     NoReader(UnknownName),
+    /// A place that the kit does not have.
+    #[error("{0}")]
+    NoPlace(UnknownName),
     /// A drive that the kit does not have.
     #[error("{0}. A folder is given with its whole path")]
     NoDrive(UnknownName),

@@ -110,6 +110,7 @@ impl KitRule {
             mhl: own.mhl.or(usual.mhl),
             shoot: own.shoot.or(usual.shoot),
             pattern: usual.pattern,
+            then: usual.then,
         }
     }
 }

@@ -47,6 +47,7 @@ fn rule(parser: &mut Parser<'_>, number: usize, table: &Table) {
             mhl: fields.yes_or_no("mhl"),
             shoot: fields.string("shoot", SHOOT_BYTES_MAX),
             pattern: None,
+            then: Vec::new(),
         },
         proof: fields.proof(),
         only_new: fields.yes_or_no("only_new").unwrap_or_default(),

@@ -48,6 +48,8 @@ pub struct UsualSet {
     pub shoot: Option<String>,
     /// What an offload is called.
     pub pattern: Option<NamePattern>,
+    /// The places of the kit that are to have what is PROVEN.
+    pub then: Vec<String>,
 }
 
 impl UsualSet {

@@ -12,7 +12,7 @@ use toml_edit::{Item, Table};
 /// Longest path in bytes.
 const PATH_BYTES_MAX: usize = 4_000;
 /// The fields of a set.
-const FIELDS: [&str; 6] = ["to", "copies", "also", "mhl", "shoot", "name"];
+const FIELDS: [&str; 7] = ["to", "copies", "also", "mhl", "shoot", "name", "then"];
 
 /// Reads all sets. The drives of the kit are known by then.
 pub(super) fn read(parser: &mut Parser<'_>, item: &Item, at: usize) {
@@ -69,6 +69,7 @@ fn set(parser: &mut Parser<'_>, name: Option<&str>, table: &Table) {
         mhl: fields.yes_or_no("mhl"),
         shoot: fields.string("shoot", SHOOT_BYTES_MAX),
         pattern: fields.pattern(),
+        then: fields.places(),
     };
     parser.kit.usual.push(set);
 }
@@ -90,6 +91,21 @@ impl Fields<'_, '_> {
             }
         }
         drives
+    }
+
+    fn places(&mut self) -> Vec<String> {
+        let list = self.full_list("then", NAME_BYTES_MAX);
+        let mut places = Vec::new();
+        for (index, text) in list.into_iter().enumerate() {
+            match self.parser.kit.place(&text) {
+                Ok(place) => places.push(place.name.clone()),
+                Err(unknown) => {
+                    let at = self.element("then", index);
+                    self.fault(at, "then", Mistake::NoPlace(unknown));
+                }
+            }
+        }
+        places
     }
 
     pub(super) fn copies(&mut self) -> Option<u64> {

@@ -14,6 +14,8 @@ pub(crate) struct Unsaid {
     pub(crate) volumes: Vec<Vec<String>>,
     /// What else the set says that is not as without it, in words.
     pub(crate) said: Vec<String>,
+    /// The places that are to have what is PROVEN.
+    pub(crate) then: Vec<String>,
     /// Why each card that nobody typed was taken for one.
     pub(crate) cards: Vec<(Utf8PathBuf, String)>,
     /// Cards or drives were not typed, so that a person says yes before anything is copied.

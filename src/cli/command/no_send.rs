@@ -21,6 +21,26 @@ pub(crate) fn fetch(_: &FetchArgs, _: &Common, out: Out, tools: &Tools) -> Exit 
 /// Places that are to have what is copied.
 pub(crate) mod then {
     use super::{Common, CopiedCard, Exit, Out, Tools, absent};
+    use crate::cli::command::shared::no_places::ABSENT;
+    use crate::cli::view::json::Json;
+    use crate::cli::view::text::{all_of, wrap};
+    use serde_json::json;
+    use std::sync::Arc;
+
+    /// Says that nothing is sent to the usual places.
+    pub(crate) fn tell_usual(places: &[String], out: Out, tools: &Tools) {
+        if out.json {
+            for place in places {
+                let body = json!({"card": null, "place": place, "why": ABSENT});
+                Json::new(out, Arc::clone(&tools.clock)).send("not-sent", body);
+            }
+            return;
+        }
+        let text = format!("Nothing is sent to {}: {ABSENT}", all_of(places));
+        for line in wrap(&text, out.width, "", "  ") {
+            out.line(&line);
+        }
+    }
 
     /// There is none.
     pub(crate) enum Then {}

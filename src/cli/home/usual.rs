@@ -308,6 +308,9 @@ pub(crate) fn apply(args: &mut CopyArgs, set: &UsualSet, common: &Common) -> Res
         // What is typed wins: without a ledger no cards are counted.
         args.set.shoot = (!common.no_ledger).then(|| ShootName::from(shoot.as_str()));
     }
+    if args.then.is_empty() {
+        unsaid.then.clone_from(&set.then);
+    }
     if args.copies.is_none() {
         args.copies = set.copies;
         let unlike = set.copies.filter(|copies| *copies != COPIES);

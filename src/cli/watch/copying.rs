@@ -223,6 +223,7 @@ impl Viewer for LoggedCopy<'_> {
             path: job.card.to_string(),
             by: self.orders.by(),
             to: self.orders.set.to.iter().map(ToString::to_string).collect(),
+            then: self.orders.set.then.clone(),
             full: Arc::clone(&self.full),
             drives: job.to.iter().map(ToString::to_string).collect(),
             offload: None,
@@ -249,6 +250,8 @@ struct CardLog {
     by: String,
     /// The drives as the kit has them, in their order.
     to: Vec<String>,
+    /// The usual places.
+    then: Vec<String>,
     drives: Vec<String>,
     full: Arc<Mutex<Vec<String>>>,
     offload: Option<String>,
@@ -313,6 +316,23 @@ impl CardLog {
         ));
         for doubt in plan.doubts() {
             self.line(&doubt);
+        }
+    }
+
+    /// Says that nothing is sent to the usual places.
+    fn tell_not_sent(&self, offload: &str) {
+        for place in &self.then {
+            self.line(&format!(
+                "a watch sends nothing to {place}. To send it: unlade send {} --to {place}",
+                shown(offload)
+            ));
+            if let Some(json) = &self.json {
+                let why = "a watch sends nothing";
+                json.send(
+                    "not-sent",
+                    json!({"card": self.path, "place": place, "why": why}),
+                );
+            }
         }
     }
 
@@ -418,6 +438,9 @@ impl JobPage for CardLog {
         } else {
             Hook::NotProven
         };
+        if let (true, Some(name)) = (is_proven, &self.offload) {
+            self.tell_not_sent(name);
+        }
         self.hook(hook, json!({"verdict": verdict}));
         self.note_shoot(&verdict);
     }

@@ -79,7 +79,11 @@ fn what_is_usual_is_read_by_name() {
 }
 
 /// What is wrong, and how it is told.
-const FAULTY: [(&str, &str); 27] = [
+const FAULTY: [(&str, &str); 28] = [
+    (
+        "[usual]\nthen = [\"attic\"]\n",
+        "line 2, `usual`, `then`: there is no place `attic`",
+    ),
     (
         "[usual]\nto = \"Attic\"\n",
         "line 2, `usual`, `to`: must be a list",

@@ -23,6 +23,17 @@ fn a_build_without_places_says_how_to_get_them() {
         work.run(line).exits(3).says(absent);
     }
     work.run("kit check").exits(0).says("1 place");
+    // What is usual stops no copy.
+    let kit = work.path("home/.local/share/unlade/kit.toml");
+    let mut text = crate::support::program::bytes_of(&kit);
+    text.extend(b"\n[usual]\nthen = [\"nas\"]\n");
+    crate::support::program::put(&kit, &text);
+    work.run("copy card --to a --copies 1 --name KITES")
+        .exits(0)
+        .says("Nothing is sent to nas: this unlade was built without")
+        .says("PROVEN");
+    let ran = work.run("copy card --to b --copies 1 --name KITES --json");
+    assert_eq!(ran.exits(0).first("not-sent")["place"], "nas");
     work.run("--version").says("offsite");
 }
 

@@ -1,6 +1,6 @@
 //! `copy --then`: what is PROVEN is sent to a place after its answer.
 
-use crate::support::program::{Work, flip, interrupt_after, tree};
+use crate::support::program::{Work, bytes_of, flip, interrupt_after, put, tree};
 use std::time::Duration;
 
 const COPY: &str = "copy card --to a --to b --name KITES --copies 1";
@@ -80,6 +80,34 @@ fn a_place_that_is_away_holds_up_no_copy() {
     work.run("verify a/KITES").exits(0).says("INTACT");
     let ran = work.run("send a/KITES --to nas");
     ran.exits(0).says("SENT");
+}
+
+/// What is usual is sent too, and what is typed wins; an unusual one is named with its line.
+#[test]
+fn a_usual_place_gets_what_is_proven() {
+    let work = with_place("then-usual");
+    let kit = work.path("home/.local/share/unlade/kit.toml");
+    let text = String::from_utf8(bytes_of(&kit)).unwrap();
+    put(
+        &kit,
+        format!("{text}\n[usual]\nthen = [\"NAS\"]\n").as_bytes(),
+    );
+    work.run("kit show").exits(0).says("then to nas");
+    work.run(COPY)
+        .exits(0)
+        .says("As usual: sent to nas once it is PROVEN")
+        .says("SENT. nas has accepted");
+    assert_eq!(tree(&work.path("place/KITES")), tree(&work.path("card")));
+    let other = work.folder("other");
+    work.run(&format!("{COPY} --then file://{}", other.display()))
+        .exits(0)
+        .is_silent_of("As usual")
+        .is_silent_of("nas");
+    put(
+        &kit,
+        format!("{text}\n[usual]\nthen = [\"attic\"]\n").as_bytes(),
+    );
+    work.run(COPY).exits(2).says("there is no place `attic`");
 }
 
 /// A copy that rotted since is not sent as good; the answer on the card stands.

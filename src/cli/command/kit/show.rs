@@ -147,6 +147,7 @@ fn for_programs(kit: &Kit, file: &Utf8Path) -> Value {
             json!({
                 "set": set.name, "to": to, "copies": set.copies, "also": also, "mhl": set.mhl,
                 "shoot": set.shoot, "name": set.pattern.as_ref().map(ToString::to_string),
+                "then": set.then,
             })
         })
         .collect();
@@ -276,6 +277,8 @@ pub(crate) fn usual_words(set: &UsualSet) -> String {
             .as_ref()
             .map(|shoot| format!("shoot {}", shown(shoot))),
         set.pattern.as_ref().map(|pattern| format!("as {pattern}")),
+        join(set.then.iter().map(|place| shown(place)).collect())
+            .map(|places| format!("then to {places}")),
     ];
     let parts: Vec<String> = parts.into_iter().flatten().collect();
     let parts = match parts.as_slice() {

@@ -10,7 +10,7 @@ use crate::cli::exit::Exit;
 use crate::cli::view::json::Json;
 use crate::cli::view::out::Out;
 use crate::cli::view::refuse::refuse;
-use crate::cli::view::text::wrap;
+use crate::cli::view::text::{all_of, wrap};
 use camino::Utf8PathBuf;
 use serde_json::json;
 use std::sync::Arc;
@@ -84,6 +84,14 @@ impl Then {
             }
         }
         ends
+    }
+}
+
+/// Says that what is PROVEN is sent to the usual places.
+pub(crate) fn tell_usual(places: &[String], out: Out, _: &Tools) {
+    if !out.json && !out.quiet {
+        let places = all_of(places);
+        out.line(&format!("As usual: sent to {places} once it is PROVEN"));
     }
 }
 

@@ -11,8 +11,8 @@ use unlade::proof::coverage::FoundOffload;
 use unlade::run::Tools;
 use unlade::run::prove::Ask;
 
-const ABSENT: &str = "this unlade was built without places elsewhere. To have them: cargo install \
-    --path . --locked --features offsite";
+pub(crate) const ABSENT: &str = "this unlade was built without places elsewhere. To have them: \
+    cargo install --path . --locked --features offsite";
 
 /// Says that there are no places.
 pub(crate) fn absent(what: &str, out: Out, tools: &Tools) -> Exit {
