@@ -179,7 +179,8 @@ fn tell_refusal(
     (json, viewer): (&Json, Option<&dyn ReadViewer>),
 ) -> Exit {
     // Nothing to look at was named, and none is remembered.
-    let is_usage = ask.on.is_empty() && reasons.iter().all(|r| r.kind == ProblemKind::Missing);
+    let is_none = ask.on.is_empty() && !ask.has_places;
+    let is_usage = is_none && reasons.iter().all(|r| r.kind == ProblemKind::Missing);
     let exit = if is_usage { Exit::Usage } else { Exit::Refused };
     if let Some(viewer) = viewer {
         let details: Vec<&str> = reasons.iter().map(|r| r.detail.as_str()).collect();
