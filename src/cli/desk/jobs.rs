@@ -9,6 +9,7 @@ use crate::cli::system::awake::{Awake, NOT_HELD};
 use crate::cli::view::observer::{JobEnd, JobPage, Viewer};
 use crate::cli::view::out::{heard, heard_so_far};
 use crate::cli::view::running::{again_line, rate_change};
+use crate::cli::view::text::all_of;
 use crate::cli::view::words::drives::drive_names;
 use crate::cli::view::words::problem::{problem_lines, refusal_steps};
 use crate::cli::view::words::summary::{out_of_the_ordinary, outcome};
@@ -123,7 +124,14 @@ fn run(desk: &Arc<Desk>, mut asked: Asked, cancel: Arc<AtomicBool>) {
         };
         let viewer = ShownWork(desk);
         let (common, book) = (&desk.common, desk.book());
-        copy_shown(&args, common, desk.out, &tools, &book, &viewer)
+        let exit = copy_shown(&args, common, desk.out, &tools, &book, &viewer);
+        if exit.is_good() && !args.unsaid.then.is_empty() {
+            let places = all_of(&args.unsaid.then);
+            desk.out.line(&format!(
+                "This page sends nothing to {places}. To send it: unlade send OFFLOAD --to PLACE"
+            ));
+        }
+        exit
     };
     let (done, mut lines) = heard(|| catch_unwind(AssertUnwindSafe(copy)));
     let exit = done.unwrap_or_else(|_| {

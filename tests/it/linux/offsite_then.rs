@@ -92,7 +92,7 @@ fn a_usual_place_gets_what_is_proven() {
         &kit,
         format!("{text}\n[usual]\nthen = [\"NAS\"]\n").as_bytes(),
     );
-    work.run("kit show").exits(0).says("then to nas");
+    work.run("kit list").exits(0).says("then to nas");
     work.run(COPY)
         .exits(0)
         .says("As usual: sent to nas once it is PROVEN")

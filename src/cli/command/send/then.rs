@@ -56,7 +56,14 @@ impl Then {
             for card in not {
                 tell_not_sent(card, place, out, tools);
             }
-            if proven.is_empty() || tools.cancel.load(Ordering::Relaxed) {
+            if proven.is_empty() {
+                continue;
+            }
+            if tools.cancel.load(Ordering::Relaxed) {
+                for card in proven {
+                    tell_not_sent(card, place, out, tools);
+                }
+                ends.push(Exit::Interrupted);
                 continue;
             }
             let store = match opened(place, tools) {
@@ -98,6 +105,8 @@ pub(crate) fn tell_usual(places: &[String], out: Out, _: &Tools) {
 fn tell_not_sent(card: &CopiedCard, place: &MeantPlace, out: Out, tools: &Tools) {
     let why = if card.has_nothing_new {
         "there is nothing new on it"
+    } else if !card.copies.is_empty() {
+        "it was interrupted before"
     } else {
         "it is not PROVEN"
     };
