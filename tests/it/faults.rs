@@ -854,7 +854,7 @@ fn no_fault_at_any_call_makes_a_false_proven() {
     all.extend(cases("FAT", 3, loud));
     all.extend(cases("NTFS", 3, loud));
     assert!(all.len() >= CASES, "the sweep shrank to {}", all.len());
-    let all = sampled(all, 60);
+    let all = sampled(all, 40);
     let swept = sweep(&all, 12, |_| {});
     assert_clean(&swept);
     assert!(

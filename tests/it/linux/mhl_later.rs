@@ -343,7 +343,7 @@ fn every_kind_of_damage_is_found() {
     let kinds: Vec<String> = kinds.lines().map(str::to_owned).collect();
     assert_eq!(kinds.len(), 43);
     at_once(
-        sampled(kinds, 16).chunks(4).map(<[String]>::to_vec),
+        sampled(kinds, 12).chunks(3).map(<[String]>::to_vec),
         |kinds| {
             for kind in kinds {
                 let work = Work::with_card("mhl-kind");

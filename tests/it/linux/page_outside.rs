@@ -434,7 +434,7 @@ fn add_broken(pages: &mut Pages) -> Vec<(String, &'static str)> {
     let sound = made(&festival(130));
     let held = json!({"broken": true, "pages_max": 2, "shows": ["KITE0001.MP4"],
         "prints": ["The manifest has them all."], "unprinted": ["KITE0001.MP4"]});
-    let breaks = sampled(BROKEN.to_vec(), 3).into_iter();
+    let breaks = sampled(BROKEN.to_vec(), 2).into_iter();
     breaks
         .map(|(name, check, breaking)| {
             let broken = breaking(&sound);
