@@ -131,6 +131,8 @@ pub enum Difference {
     Changed(String),
     /// A row is new.
     New(String),
+    /// A folder could not be listed the second time, so nothing is known of what is in it.
+    Unlisted(String, EntryTrouble),
 }
 
 impl Listing {
@@ -331,12 +333,24 @@ impl Listing {
         let mut before = self.rows.iter().filter(counts).peekable();
         let mut after = later.rows.iter().filter(counts).peekable();
         let mut out = Vec::new();
+        let mut unlisted: Option<&[u8]> = None;
+        let is_below = |raw: &[u8], folder: &[u8]| {
+            raw.strip_prefix(folder)
+                .is_some_and(|rest| rest.first() == Some(&b'/'))
+        };
         while out.len() < limit {
             match (before.peek(), after.peek()) {
                 (None, None) => break,
                 (Some(b), Some(a)) if b.raw == a.raw => {
-                    if !same(&b.kind, &a.kind) {
-                        out.push(Difference::Changed(b.path()));
+                    match &a.kind {
+                        kind if same(&b.kind, kind) => {}
+                        RowKind::Trouble {
+                            why: why @ EntryTrouble::Unlisted(..),
+                        } => {
+                            unlisted = Some(&a.raw);
+                            out.push(Difference::Unlisted(b.path(), why.clone()));
+                        }
+                        _ => out.push(Difference::Changed(b.path())),
                     }
                     before.next();
                     after.next();
@@ -346,7 +360,9 @@ impl Listing {
                     after.next();
                 }
                 (Some(b), _) => {
-                    out.push(Difference::Vanished(b.path()));
+                    if !unlisted.is_some_and(|folder| is_below(&b.raw, folder)) {
+                        out.push(Difference::Vanished(b.path()));
+                    }
                     before.next();
                 }
                 (None, Some(a)) => {
@@ -423,5 +439,25 @@ mod tests {
             ]
         );
         assert_eq!(before.differences(&after, 1).len(), 1, "bounded");
+    }
+
+    /// Nobody has seen that anything in it is gone.
+    #[test]
+    fn of_a_folder_that_cannot_be_listed_again_nothing_more_is_said() {
+        let folder = |name: &str| {
+            let name = CardName::parse(name).unwrap();
+            Row::new(name.as_str().into(), RowKind::Folder { name })
+        };
+        let why = EntryTrouble::Unlisted("Too many open files".into(), Some(Cause::NoFiles));
+        let trouble = Row::new(b"DCIM".to_vec(), RowKind::Trouble { why: why.clone() });
+        let all = || vec![folder("DCIM"), file("DCIM-2", 1, 1), file("DCIM/b", 1, 1)];
+        let before = Listing::new(all());
+        let after = Listing::new(vec![trouble.clone(), file("DCIM-2", 1, 1)]);
+        let unlisted = Difference::Unlisted("DCIM".into(), why);
+        assert_eq!(before.differences(&after, 10), [unlisted.clone()]);
+        assert!(!before.is_unchanged(&after));
+        let after = Listing::new(vec![trouble]);
+        let gone = Difference::Vanished("DCIM-2".into());
+        assert_eq!(before.differences(&after, 10), [unlisted, gone]);
     }
 }

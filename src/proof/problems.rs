@@ -143,6 +143,14 @@ pub fn listing_problems(before: &Listing, after: Result<Listing, Problem>) -> Ve
                 "is not what it was when the copy began",
             )
             .at(path),
+            Difference::Unlisted(path, why) => {
+                let words = format!("{why}; that was at the end of the copy");
+                let problem = Problem::new(ProblemKind::Unreadable, words).at(path);
+                match why.cause() {
+                    Some(cause) => problem.because(cause),
+                    None => problem,
+                }
+            }
             Difference::New(path) => Problem::new(
                 ProblemKind::ChangedOnCard,
                 "came onto the card during the copy and was not copied",
@@ -167,9 +175,15 @@ pub(super) fn original_changes(
     differences
         .filter_map(|difference| match difference {
             Difference::Vanished(path) => {
-                Some((path, "was there at the start and is gone at the end"))
+                let why = "was there at the start and is gone at the end";
+                Some((path, why.to_owned()))
             }
-            Difference::Changed(path) => Some((path, "is not what it was when the copy began")),
+            Difference::Changed(path) => {
+                Some((path, "is not what it was when the copy began".to_owned()))
+            }
+            Difference::Unlisted(path, why) => {
+                Some((path, format!("{why}; that was at the end of the copy")))
+            }
             Difference::New(_) => None,
         })
         .take(DIFFERENCES_MAX)

@@ -2,9 +2,17 @@
 //! back of a long part by then is not what it holds, and the date that the part gets at its end
 //! would hide it.
 
+use rayon::{ThreadPool, ThreadPoolBuilder};
 use rustix::fd::{AsFd as _, AsRawFd as _, OwnedFd};
 use rustix::fs::inotify;
 use std::fs::File;
+use std::sync::LazyLock;
+
+/// Close watches, one after the other.
+static CLOSERS: LazyLock<Option<ThreadPool>> = LazyLock::new(|| {
+    let pool = ThreadPoolBuilder::new().num_threads(1);
+    pool.thread_name(|_| "close".to_owned()).build().ok()
+});
 
 /// A watch on a part from its creation on.
 #[derive(Debug)]
@@ -33,8 +41,11 @@ impl OtherWriter {
 impl Drop for OtherWriter {
     /// Closing a watch waits for the kernel, 4 to 20 ms each; no drive is to wait with it.
     fn drop(&mut self) {
-        if let Some(watch) = self.0.take() {
-            rayon::spawn(move || drop(watch));
+        let Some(watch) = self.0.take() else { return };
+        match &*CLOSERS {
+            Some(pool) => pool.spawn(move || drop(watch)),
+            // A computer that lets no thread be started.
+            None => drop(watch),
         }
     }
 }
