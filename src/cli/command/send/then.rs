@@ -73,10 +73,14 @@ impl Then {
                     continue;
                 }
             };
-            for root in proven.iter().filter_map(|card| card.copies.first()) {
+            for card in proven {
+                let Some(root) = card.copies.first() else {
+                    continue;
+                };
                 if store.is_cancelled() {
+                    tell_not_sent(card, place, out, tools);
                     ends.push(Exit::Interrupted);
-                    break;
+                    continue;
                 }
                 if !out.json && !out.quiet {
                     out.line("");
